@@ -1,0 +1,1 @@
+"""Reads what a Linux storage box really is; knows nothing of builds, rules or history."""

@@ -1,0 +1,691 @@
+"""The one door to the machine that is judged: a closed set of questions with plain answers.
+
+Rules of this module: only here does the program open a file of the machine, run a command on it, send a drive a command,
+or ask the time. A question is a value, an answer is a value, and a failure is an answer (`Unread`), not an exception. The
+questions come in batches, so that one hand-over pays for many reads and a later host can ask a privileged process. The live
+host sends drives three admin commands only (Identify, Get Log Page, Get Features) and never writes to anything.
+
+What it does not do: it parses nothing. Meaning is made in the collectors.
+"""
+
+import errno
+import fcntl
+import json
+import os
+import select
+import struct
+import threading
+import time
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, cast
+
+from laneproof_collectors.unread import Reason, Unread
+
+DEFAULT_DEADLINE_SECONDS = 5.0
+"""How long one question may take. An NVMe admin command normally takes milliseconds; the kernel's own limit is 60 s."""
+
+FILE_LIMIT_BYTES = 1 << 20
+"""A file of the machine larger than this is not what we think it is (sysfs attributes end at 4096 bytes)."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadFile:
+    """The whole content of a file: `bytes`."""
+
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadRange:
+    """Part of a file, such as one capability of a function's ``config``: `bytes`, fewer than asked at the file's end."""
+
+    path: str
+    offset: int
+    length: int
+
+
+@dataclass(frozen=True, slots=True)
+class ReadLink:
+    """A symbolic link's raw target: `str`."""
+
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class ListFolder:
+    """The names in a folder, sorted: `tuple[str, ...]`."""
+
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class NvmeIdentify:
+    """The Identify Controller structure (CNS 01h): 4096 `bytes`."""
+
+    controller: str
+
+
+@dataclass(frozen=True, slots=True)
+class NvmeLog:
+    """A log page of a controller, retained events left pending: `bytes` of the length asked (a multiple of 4)."""
+
+    controller: str
+    log_id: int
+    length: int
+
+
+@dataclass(frozen=True, slots=True)
+class NvmeFeature:
+    """The current value of a feature and, where `length` is not 0, its data: `FeatureValue`."""
+
+    controller: str
+    feature_id: int
+    length: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Smartctl:
+    """What smartctl says of a device, its text output included: a `dict` as smartctl's JSON. Never wakes a drive."""
+
+    device: str
+
+
+@dataclass(frozen=True, slots=True)
+class FileSystem:
+    """The figures of the file system mounted at a path: `FileSystemFigures`."""
+
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadKernelLog:
+    """The kernel log records since this was last asked of this host: `KernelLogRead`."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadUevents:
+    """The kernel's device events since this was last asked of this host: `tuple[dict[str, str], ...]`."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadClock:
+    """The time: `Clock`."""
+
+
+Question = (
+    ReadFile
+    | ReadRange
+    | ReadLink
+    | ListFolder
+    | NvmeIdentify
+    | NvmeLog
+    | NvmeFeature
+    | Smartctl
+    | FileSystem
+    | ReadKernelLog
+    | ReadUevents
+    | ReadClock
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FeatureValue:
+    """A feature's completion value (double word 0) and its data buffer, empty where none was asked."""
+
+    value: int
+    data: bytes = b""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileSystemFigures:
+    """Figures of one file system, from statvfs(3)."""
+
+    size_bytes: int
+    free_bytes: int
+    available_bytes: int
+    read_only: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KernelLogRead:
+    """Raw ``/dev/kmsg`` records, oldest first, and how many were lost before or between them."""
+
+    records: tuple[str, ...] = ()
+    lost: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clock:
+    """One instant by both clocks: unix seconds (can step), and seconds since boot (cannot)."""
+
+    unix_seconds: float
+    up_seconds: float
+
+
+Answer = (
+    bytes
+    | str
+    | tuple[str, ...]
+    | FeatureValue
+    | dict[str, Any]
+    | FileSystemFigures
+    | KernelLogRead
+    | tuple[dict[str, str], ...]
+    | Clock
+    | Unread
+)
+
+
+class Host(ABC):
+    """A machine that can be asked. The named methods below are shorthand; `ask` is the whole contract."""
+
+    @abstractmethod
+    def ask(self, questions: Sequence[Question]) -> list[Answer]:
+        """Answer a batch: one answer a question, in order. Never raises for what the machine does."""
+
+    def wait(self, seconds: float, wake_descriptor: int | None = None) -> bool:  # noqa: ARG002 (a recording never waits)
+        """Sleep until the kernel has an event or a log record to tell, or the time is over.
+
+        Args:
+            seconds: How long at most.
+            wake_descriptor: A descriptor of the caller's own that ends the wait when it becomes readable.
+
+        Returns:
+            Whether something ended the wait before its time.
+        """
+        return False
+
+    def close(self) -> None:
+        """Let go of what is held open (the kernel log, the event socket)."""
+
+    def files(self, paths: Iterable[str]) -> list[bytes | Unread]:
+        """Read whole files."""
+        return cast("list[bytes | Unread]", self.ask([ReadFile(path) for path in paths]))
+
+    def file(self, path: str) -> bytes | Unread:
+        """Read one whole file."""
+        return self.files((path,))[0]
+
+    def links(self, paths: Iterable[str]) -> list[str | Unread]:
+        """Read the raw targets of links."""
+        return cast("list[str | Unread]", self.ask([ReadLink(path) for path in paths]))
+
+    def link(self, path: str) -> str | Unread:
+        """Read the raw target of one link."""
+        return self.links((path,))[0]
+
+    def folders(self, paths: Iterable[str]) -> list[tuple[str, ...] | Unread]:
+        """List folders."""
+        return cast("list[tuple[str, ...] | Unread]", self.ask([ListFolder(path) for path in paths]))
+
+    def folder(self, path: str) -> tuple[str, ...] | Unread:
+        """List one folder."""
+        return self.folders((path,))[0]
+
+    def ranges(self, asks: Iterable[tuple[str, int, int]]) -> list[bytes | Unread]:
+        """Read parts of files, each given as path, offset, length."""
+        return cast("list[bytes | Unread]", self.ask([ReadRange(*one) for one in asks]))
+
+    def kernel_log(self) -> KernelLogRead | Unread:
+        """Take the kernel log records that came since the last call."""
+        return cast("KernelLogRead | Unread", self.ask((ReadKernelLog(),))[0])
+
+    def uevents(self) -> tuple[dict[str, str], ...] | Unread:
+        """Take the device events that came since the last call."""
+        return cast("tuple[dict[str, str], ...] | Unread", self.ask((ReadUevents(),))[0])
+
+    def clock(self) -> Clock:
+        """Ask the time, once for a whole pass."""
+        return cast("Clock", self.ask((ReadClock(),))[0])
+
+
+def resolve_link(path: str, target: str) -> str:
+    """Join a link's raw target to the place of the link, without touching the machine.
+
+    Args:
+        path: Where the link stands, canonical.
+        target: Its raw target, absolute or relative.
+
+    Returns:
+        The canonical path meant, if no component of it is itself a link (true of sysfs class links).
+    """
+    return os.path.normpath(os.path.join(os.path.dirname(path), target))  # noqa: PTH118, PTH120 (text only, no file touched)
+
+
+_REASONS = {
+    errno.ENOENT: (Reason.ABSENT, "there is no such file"),
+    errno.ENOTDIR: (Reason.ABSENT, "there is no such file"),
+    errno.EACCES: (Reason.DENIED, "permission denied"),
+    errno.EPERM: (Reason.DENIED, "not permitted"),
+    errno.ENODEV: (Reason.GONE, "the device is gone"),
+    errno.ENXIO: (Reason.GONE, "the device is gone"),
+    errno.ETIMEDOUT: (Reason.TIMED_OUT, "the device did not answer in time"),
+}
+
+
+def unread_from_errno(what: str, number: int) -> Unread:
+    """Turn an errno into the value that travels.
+
+    Args:
+        what: What was asked for.
+        number: The errno.
+
+    Returns:
+        The failure, with the errno's name as detail.
+    """
+    name = errno.errorcode.get(number, str(number))
+    reason, why = _REASONS.get(number, (Reason.FAILED, os.strerror(number).lower()))
+    return Unread(what, f"{why} ({name})", reason, name)
+
+
+def unread_from_nvme_status(what: str, status: int) -> Unread:
+    """Turn an NVMe completion status into the value that travels.
+
+    Args:
+        what: What was asked for.
+        status: Status code type in bits 10:8, status code in bits 7:0, as the kernel's passthrough returns it.
+
+    Returns:
+        The failure, with the status in decimal as detail.
+    """
+    code_type, code = status >> 8 & 0x7, status & 0xFF
+    why = f"the drive answered status code type {code_type}h, status code {code:02X}h"
+    return Unread(what, why, Reason.REFUSED, str(status))
+
+
+def name_question(question: Question) -> str:
+    """Name what a question asks for, for the sentence that a person will see."""
+    match question:
+        case ReadFile(path) | ReadRange(path) | ReadLink(path) | ListFolder(path):
+            return path
+        case NvmeIdentify(controller):
+            return f"Identify of {controller}"
+        case NvmeLog(controller, log_id):
+            return f"log {log_id:02X}h of {controller}"
+        case NvmeFeature(controller, feature_id):
+            return f"feature {feature_id:02X}h of {controller}"
+        case Smartctl(device):
+            return f"smartctl of {device}"
+        case FileSystem(path):
+            return f"file system at {path}"
+        case ReadKernelLog():
+            return "the kernel log"
+        case ReadUevents():
+            return "the kernel's device events"
+        case ReadClock():
+            return "the clock"
+
+
+def _subject(question: Question) -> str:
+    """Name the device that a question could hang on, so that one stuck device costs one waiting thread."""
+    match question:
+        case NvmeIdentify(controller) | NvmeLog(controller) | NvmeFeature(controller):
+            return controller
+        case Smartctl(device):
+            return device
+        case ReadFile(path) | ReadRange(path):
+            return os.path.dirname(path)  # noqa: PTH120 (text only)
+        case _:
+            return name_question(question)
+
+
+# NVMe admin passthrough, include/uapi/linux/nvme_ioctl.h: _IOWR('N', 0x41, struct nvme_passthru_cmd), 72 bytes.
+_NVME_IOCTL_ADMIN_CMD = 0xC0484E41
+_PASSTHROUGH = struct.Struct("=BBHIIIQQII6III")
+_ADMIN_GET_LOG_PAGE, _ADMIN_IDENTIFY, _ADMIN_GET_FEATURES = 0x02, 0x06, 0x0A  # NVMe Base 2.0, figure 138
+_IDENTIFY_CONTROLLER = 0x01  # CNS
+_ALL_NAMESPACES = 0xFFFFFFFF
+_RETAIN_ASYNCHRONOUS_EVENT = 1 << 15  # do not clear a pending event by looking
+_IDENTIFY_BYTES = 4096
+_STATUS_MASK = 0x7FF  # status code type and status code; above are MORE and DNR
+
+
+class LiveHost(Host):
+    """The machine this process runs on, or a tree of files laid out like one.
+
+    Each batch is answered by a reader thread, while the caller watches that it moves on: a question that takes longer than
+    the deadline is answered `Unread`, its thread is left behind, and until that thread comes back every question about the
+    same device is answered at once.
+    """
+
+    def __init__(self, root: str = "/", *, deadline_seconds: float = DEFAULT_DEADLINE_SECONDS) -> None:
+        """Open the door.
+
+        Args:
+            root: Where the machine's file tree begins.
+            deadline_seconds: How long one question may take.
+        """
+        self._root = root.rstrip("/")
+        self._deadline_seconds = deadline_seconds
+        self._stuck: dict[str, tuple[str, float]] = {}
+        self._idle: list[_Reader] = []
+        self._lock = threading.Lock()
+        self._kernel_log: _KernelLogReader | None = None
+        self._uevents: _UeventReader | None = None
+
+    def ask(self, questions: Sequence[Question]) -> list[Answer]:
+        """Answer a batch, each question within its deadline."""
+        batch = _Batch(questions, [None] * len(questions))
+        while batch.position < len(questions):
+            with self._lock:
+                reader = self._idle.pop() if self._idle else _Reader(self._answer_unless_stuck)
+            reader.begin(batch)
+            if self._watch(batch, reader):
+                with self._lock:
+                    self._idle.append(reader)
+                break
+            batch = self._abandon(batch, reader)
+        return cast("list[Answer]", batch.answers)
+
+    def wait(self, seconds: float, wake_descriptor: int | None = None) -> bool:
+        """Sleep until an event, a log record or the caller's own descriptor; see `Host.wait`."""
+        streams = [stream.fileno() for stream in (self._kernel_log, self._uevents) if stream]
+        if wake_descriptor is not None:
+            streams.append(wake_descriptor)
+        return bool(select.select(streams, [], [], max(seconds, 0))[0])
+
+    def close(self) -> None:
+        """Close the kernel log and the event socket, and end the idle reader threads."""
+        with self._lock:
+            readers, self._idle = self._idle, []
+        for reader in readers:
+            reader.end()
+        for stream in (self._kernel_log, self._uevents):
+            if stream:
+                stream.close()
+        self._kernel_log = self._uevents = None
+
+    def _watch(self, batch: "_Batch", reader: "_Reader") -> bool:
+        """Wait until the batch is answered; False where one question overstayed its deadline."""
+        seen = -1
+        while not reader.done.wait(self._deadline_seconds):
+            if batch.position == seen:
+                return False
+            seen = batch.position
+        return True
+
+    def _abandon(self, batch: "_Batch", reader: "_Reader") -> "_Batch":
+        """Leave a stuck thread behind, remember its device, and go on after the question it hangs on."""
+        position = batch.position
+        question = batch.questions[position]
+        subject = _subject(question)
+        with self._lock:
+            self._stuck[subject] = (name_question(question), time.monotonic())
+        reader.abandon(lambda: self._unstick(subject))
+        answers = [
+            *batch.answers[:position],
+            self._timed_out(question),
+            *([None] * (len(batch.answers) - position - 1)),
+        ]
+        return _Batch(batch.questions, answers, position + 1)
+
+    def _unstick(self, subject: str) -> None:
+        with self._lock:
+            self._stuck.pop(subject, None)
+
+    def _timed_out(self, question: Question) -> Unread:
+        why = f"no answer within {self._deadline_seconds:g} s"
+        return Unread(name_question(question), why, Reason.TIMED_OUT, "ETIMEDOUT")
+
+    def _answer_unless_stuck(self, question: Question) -> Answer:
+        if self._stuck and (held := self._stuck.get(_subject(question))):
+            what, since = held
+            why = f"still waiting for {what} since {time.monotonic() - since:.0f} s"
+            return Unread(name_question(question), why, Reason.TIMED_OUT, "ETIMEDOUT")
+        return self._answer(question)
+
+    def _answer(self, question: Question) -> Answer:  # noqa: PLR0911 (one arm a question)
+        try:
+            match question:
+                case ReadFile(path):
+                    return self._read_file(path)
+                case ReadRange(path, offset, length):
+                    return self._read_range(path, offset, length)
+                case ReadLink(path):
+                    return os.readlink(self._root + path)  # noqa: PTH115 (the path is text by contract)
+                case ListFolder(path):
+                    return tuple(sorted(os.listdir(self._root + path)))  # noqa: PTH208 (likewise)
+                case NvmeIdentify(controller):
+                    return self._admin(question, controller, _ADMIN_IDENTIFY, 0, _IDENTIFY_BYTES, _IDENTIFY_CONTROLLER)[
+                        1
+                    ]
+                case NvmeLog(controller, log_id, length):
+                    dwords = (length // 4 - 1) << 16
+                    cdw10 = log_id | _RETAIN_ASYNCHRONOUS_EVENT | dwords
+                    return self._admin(question, controller, _ADMIN_GET_LOG_PAGE, _ALL_NAMESPACES, length, cdw10)[1]
+                case NvmeFeature(controller, feature_id, length):
+                    value, data = self._admin(question, controller, _ADMIN_GET_FEATURES, 0, length, feature_id)
+                    return FeatureValue(value=value, data=data)
+                case Smartctl(device):
+                    return self._smartctl(device)
+                case FileSystem(path):
+                    return _file_system(os.statvfs(self._root + path))
+                case ReadKernelLog():
+                    self._kernel_log = self._kernel_log or _KernelLogReader(self._root + "/dev/kmsg")
+                    return self._kernel_log.read()
+                case ReadUevents():
+                    self._uevents = self._uevents or _UeventReader()
+                    return self._uevents.read()
+                case ReadClock():
+                    return Clock(unix_seconds=time.time(), up_seconds=time.clock_gettime(time.CLOCK_BOOTTIME))
+        except OSError as error:
+            return unread_from_errno(name_question(question), error.errno or errno.EIO)
+        except _StatusError as error:
+            return unread_from_nvme_status(name_question(question), error.status)
+
+    def _read_file(self, path: str) -> bytes | Unread:
+        # Plain descriptors: a pass reads thousands of small files, and a file object costs more than the read.
+        descriptor = os.open(self._root + path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+        try:
+            content = os.read(descriptor, 65536)
+            if len(content) < 65536 and path.startswith("/sys/"):  # noqa: PLR2004 (the size asked one line up)
+                return content  # kernfs gives an attribute whole, in one read
+            parts, total = [content], len(content)
+            while content and total <= FILE_LIMIT_BYTES:
+                content = os.read(descriptor, 65536)
+                parts.append(content)
+                total += len(content)
+        finally:
+            os.close(descriptor)
+        if total > FILE_LIMIT_BYTES:
+            return Unread(path, f"larger than {FILE_LIMIT_BYTES} bytes", Reason.MALFORMED, "EFBIG")
+        return b"".join(parts)
+
+    def _read_range(self, path: str, offset: int, length: int) -> bytes:
+        descriptor = os.open(self._root + path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+        try:
+            os.lseek(descriptor, offset, os.SEEK_SET)
+            return os.read(descriptor, length)
+        finally:
+            os.close(descriptor)
+
+    def _admin(  # noqa: PLR0913 (the fields of one command)
+        self, question: Question, controller: str, opcode: int, namespace: int, length: int, cdw10: int
+    ) -> tuple[int, bytes]:
+        """Send one of the three reading admin commands; give double word 0 of the completion, and the data."""
+        if "/" in controller:
+            raise OSError(errno.EINVAL, name_question(question))
+        # A buffer that the kernel fills: ctypes gives its address without a copy.
+        from ctypes import addressof, create_string_buffer  # noqa: PLC0415 (only where a drive is asked)
+
+        data = create_string_buffer(max(length, 1))
+        command = bytearray(
+            _PASSTHROUGH.pack(
+                opcode, 0, 0, namespace, 0, 0, 0, addressof(data) if length else 0, 0, length,
+                cdw10, 0, 0, 0, 0, 0, int(self._deadline_seconds * 1000), 0,
+            )
+        )  # fmt: skip
+        descriptor = os.open(f"{self._root}/dev/{controller}", os.O_RDONLY | os.O_CLOEXEC)
+        try:
+            status = fcntl.ioctl(descriptor, _NVME_IOCTL_ADMIN_CMD, command, True)  # noqa: FBT003 (the C interface)
+        finally:
+            os.close(descriptor)
+        if status:
+            raise _StatusError(status & _STATUS_MASK)
+        return _PASSTHROUGH.unpack(command)[-1], data.raw[:length]
+
+    def _smartctl(self, device: str) -> dict[str, Any] | Unread:
+        # pySMART finds smartctl and calls it with a plain environment; imported late because it costs start-up time.
+        from pySMART.smartctl import Smartctl as SmartctlCommand  # noqa: PLC0415
+        from pySMART.utils import SMARTCTL_PATH  # noqa: PLC0415
+
+        what = f"smartctl of {device}"
+        if not SMARTCTL_PATH:
+            return Unread(what, "smartctl is not installed", Reason.ABSENT, "ENOENT")
+        # -n standby: a spinning drive that sleeps is left asleep. --json=o keeps the text, which pySMART's parser reads.
+        call = ["--json=o", "-x", "-n", "standby", f"/dev/{device.removeprefix('/dev/')}"]
+        try:
+            lines, _ = SmartctlCommand(smartctl_path=SMARTCTL_PATH).generic_call(call)
+            answer = json.loads("\n".join(lines))
+        except (OSError, ValueError) as error:
+            return Unread(what, f"no JSON from smartctl ({error})", Reason.FAILED, "EIO")
+        return (
+            cast("dict[str, Any]", answer) if isinstance(answer, dict) else Unread(what, "smartctl's JSON is no object")
+        )
+
+
+class _StatusError(Exception):
+    """The drive completed a command with a status other than success."""
+
+    def __init__(self, status: int) -> None:
+        super().__init__(status)
+        self.status = status
+
+
+@dataclass(slots=True)
+class _Batch:
+    """Questions, the answers so far, and how far the reader is. Only its own reader thread moves it on."""
+
+    questions: Sequence[Question]
+    answers: list[Answer | None]
+    position: int = 0
+
+
+class _Reader:
+    """A thread that answers one batch after another. One that hangs is abandoned and ends when its read returns."""
+
+    def __init__(self, answer: Callable[[Question], Answer]) -> None:
+        self._answer = answer
+        self._batch: _Batch | None = None
+        self._start = threading.Event()
+        self._after: Callable[[], None] | None = None
+        self._abandoned = False
+        self.done = threading.Event()
+        threading.Thread(target=self._run, name="host-reader", daemon=True).start()
+
+    def begin(self, batch: _Batch) -> None:
+        self.done.clear()
+        self._batch = batch
+        self._start.set()
+
+    def end(self) -> None:
+        self._abandoned = True
+        self._start.set()
+
+    def abandon(self, after: Callable[[], None]) -> None:
+        self._after = after
+        self._abandoned = True
+        self._start.set()  # should it have come back in this very moment, it must not wait for another batch
+
+    def _run(self) -> None:
+        while True:
+            self._start.wait()
+            self._start.clear()
+            if (batch := self._batch) is not None:
+                answers, questions = batch.answers, batch.questions
+                while batch.position < len(questions) and not self._abandoned:
+                    answers[batch.position] = self._answer(questions[batch.position])
+                    batch.position += 1
+                self._batch = None
+            self.done.set()
+            if self._abandoned:
+                if self._after:
+                    self._after()
+                return
+
+
+def _file_system(figures: os.statvfs_result) -> FileSystemFigures:
+    return FileSystemFigures(
+        size_bytes=figures.f_blocks * figures.f_frsize,
+        free_bytes=figures.f_bfree * figures.f_frsize,
+        available_bytes=figures.f_bavail * figures.f_frsize,
+        read_only=bool(figures.f_flag & os.ST_RDONLY),
+    )
+
+
+_RECORD_LIMIT_BYTES = 16384  # a record never exceeds this (PRINTKRB_RECORD_MAX and its prefix, kernel/printk)
+
+
+class _KernelLogReader:
+    """``/dev/kmsg``, opened once and read on: one record a read, EPIPE where the ring overran the reader."""
+
+    def __init__(self, path: str) -> None:
+        self._descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+        self._next_sequence: int | None = None
+
+    def read(self) -> KernelLogRead:
+        records: list[str] = []
+        lost = 0
+        while True:
+            try:
+                raw = os.read(self._descriptor, _RECORD_LIMIT_BYTES)
+            except BlockingIOError:
+                break
+            except BrokenPipeError:
+                continue  # records were overwritten; the gap in the sequence numbers says how many
+            if not raw:
+                break
+            record = raw.decode("utf-8", "backslashreplace")
+            lost += self._gap(record)
+            records.append(record.rstrip("\n"))
+        return KernelLogRead(records=tuple(records), lost=lost)
+
+    def _gap(self, record: str) -> int:
+        field = record.split(",", 2)[1] if record.count(",") > 1 else ""
+        if not field.isdecimal():
+            return 0
+        sequence = int(field)
+        gap = 0 if self._next_sequence is None else max(0, sequence - self._next_sequence)
+        self._next_sequence = sequence + 1
+        return gap
+
+    def fileno(self) -> int:
+        return self._descriptor
+
+    def close(self) -> None:
+        os.close(self._descriptor)
+
+
+class _UeventReader:
+    """The kernel's own device events through pyudev, of the subsystems that a storage box's faults show in."""
+
+    SUBSYSTEMS = ("nvme", "pci", "block", "scsi", "net")
+
+    def __init__(self) -> None:
+        import pyudev  # noqa: PLC0415 (only the live machine has events)
+
+        # "kernel", not "udev": events come at once and also where no udev daemon runs.
+        self._monitor = pyudev.Monitor.from_netlink(pyudev.Context(), source="kernel")
+        for subsystem in self.SUBSYSTEMS:
+            self._monitor.filter_by(subsystem)
+        self._monitor.start()
+
+    def read(self) -> tuple[dict[str, str], ...]:
+        events: list[dict[str, str]] = []
+        while device := self._monitor.poll(timeout=0):
+            event = {
+                "action": str(device.action),
+                "devpath": str(device.device_path),
+                "subsystem": str(device.subsystem),
+            }
+            event.update({str(key): str(value) for key, value in device.properties.items()})
+            events.append(event)
+        return tuple(events)
+
+    def fileno(self) -> int:
+        return int(self._monitor.fileno())
+
+    def close(self) -> None:
+        self._monitor = None

@@ -1,0 +1,610 @@
+"""The facts of one pass: plain, frozen, with units in their names; no judgement.
+
+In every field, `Unread` says that a reading failed and why, and ``None`` says that the machine has no such thing. A code
+that no table knows stays the raw integer. Each group of facts stands beside the collector that reads it by name:
+`PciFunction` is read by ``pcie.py``, `NvmeController` by ``nvme.py``, and so on.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from laneproof_collectors.unread import Unread
+
+# --- PCI Express (pcie.py) --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkEnd:
+    """One end's own account of its link, from sysfs. ``None``: a function that has no link."""
+
+    trained_gt_s: float | Unread | None
+    trained_lanes: int | Unread | None
+    capable_gt_s: float | Unread | None
+    capable_lanes: int | Unread | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlotRegisters:
+    """Slot Capabilities and Slot Status of a downstream port. Source: pci_regs.h, ``PCI_EXP_SLTCAP``, ``SLTSTA``."""
+
+    number: int
+    hot_plug_capable: bool
+    hot_plug_surprise: bool
+    power_limit_watts: float
+    power_fault: bool
+    presence_detected: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpressRegisters:
+    """The PCI Express capability, from config space. Source: pci_regs.h, ``PCI_EXP_*``.
+
+    Rates are ``None`` where the code is 0 (no link) and the raw code as negative number is never used: an unknown code is
+    `Unread`. `aspm_supported` and `aspm_enabled` are bit fields: 1 L0s, 2 L1.
+    """
+
+    port_type: int  # 0 end point, 4 root port, 5 upstream port, 6 downstream port, 9 integrated end point ...
+    slot: SlotRegisters | None
+    max_payload_capable_bytes: int
+    max_payload_bytes: int
+    max_read_request_bytes: int
+    device_status: int  # bits 0 correctable, 1 non-fatal, 2 fatal, 3 unsupported request detected (sticky)
+    reports_correctable: bool  # Device Control bit 0
+    reports_nonfatal: bool
+    reports_fatal: bool
+    link: "LinkRegisters | None"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkRegisters:
+    """Link Capabilities, Control, Status, Control 2 and Status 2 of one end."""
+
+    capable_gt_s: float | Unread
+    capable_lanes: int
+    trained_gt_s: float | Unread
+    trained_lanes: int
+    supported_gt_s: tuple[float, ...]  # the vector of Link Capabilities 2, empty before version 2
+    target_gt_s: float | Unread | None  # Link Control 2; None before capability version 2
+    aspm_supported: int
+    aspm_enabled: int
+    clock_pm_enabled: bool
+    link_disabled: bool
+    read_completion_boundary_bytes: int
+    autonomous_width_disabled: bool
+    autonomous_speed_disabled: bool
+    training: bool
+    data_link_active: bool | None  # None where the port cannot report it (Link Capabilities bit 20)
+    surprise_down_reporting: bool
+    bandwidth_management_status: bool  # sticky: retrained for reliability or by software
+    autonomous_bandwidth_status: bool
+    port_number: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AerCounters:
+    """Advanced Error Reporting, as the kernel counted since this function was last enumerated.
+
+    Keys are the kernel's short names (``RxErr``, ``BadTLP`` ...); an unnamed bit keeps the kernel's own line name. The root
+    port totals are ``None`` elsewhere. A class that failed to read is `Unread` by itself.
+    """
+
+    correctable: Mapping[str, int] | Unread
+    nonfatal: Mapping[str, int] | Unread
+    fatal: Mapping[str, int] | Unread
+    root_correctable: int | Unread | None = None
+    root_nonfatal: int | Unread | None = None
+    root_fatal: int | Unread | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AerRegisters:
+    """Masks and sticky status of the AER capability (extended capability 0001h)."""
+
+    uncorrectable_status: int
+    uncorrectable_mask: int
+    correctable_status: int
+    correctable_mask: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FunctionPower:
+    """Power management of one PCI function, from sysfs; never wakes it."""
+
+    state: str | Unread | None  # D0, D1, D2, D3hot, D3cold, unknown
+    control: str | Unread | None  # auto | on
+    runtime_status: str | Unread | None  # active | suspended | suspending | resuming | error | unsupported
+    d3cold_allowed: bool | Unread | None
+    link_states: Mapping[str, bool | Unread]  # the files of link/: clkpm, l0s_aspm, l1_aspm, l1_1_aspm ...
+
+    @property
+    def sleeps(self) -> bool:
+        """Whether a reading of the device itself could wake it."""
+        return self.runtime_status in ("suspended", "suspending") or self.state in ("D3hot", "D3cold")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PciFunction:
+    """One PCI function, with its place in the tree."""
+
+    address: str  # dddd:bb:dd.f; domains may have five digits
+    root: str  # the host bridge: dddd:bb
+    hops: tuple[str, ...]  # device.function of each function from the host bridge down to this one, itself last
+    class_code: int | Unread  # 24 bits
+    vendor_id: int | Unread
+    device_id: int | Unread
+    subsystem_vendor_id: int | Unread | None = None
+    subsystem_device_id: int | Unread | None = None
+    revision: int | Unread | None = None
+    vendor_name: str | None = None  # from the system's pci.ids, None where it has none
+    device_name: str | None = None
+    driver: str | None = None
+    label: str | None = None  # the firmware's own name for it (ACPI or SMBIOS), where there is one
+    sysfs_path: str
+    link: LinkEnd
+    express: ExpressRegisters | Unread | None  # None: no such capability
+    aer: AerCounters | None  # None: no AER capability, or the kernel does not own AER
+    aer_registers: AerRegisters | Unread | None
+    power: FunctionPower
+    answers: bool = True  # False: config space reads all ones, the function is gone from the bus
+
+    @property
+    def own_path(self) -> str:
+        """The function itself as a path: ``0000:00/01.1/00.0``."""
+        return "/".join((self.root, *self.hops))
+
+    @property
+    def path(self) -> str:
+        """The position it is in: the chain of bridges above it, or itself where no bridge precedes."""
+        return "/".join((self.root, *(self.hops[:-1] or self.hops)))
+
+    @property
+    def is_bridge(self) -> bool:
+        """Whether it is a PCI-to-PCI bridge (class 0604h), so that others can be below it."""
+        return isinstance(self.class_code, int) and self.class_code >> 8 == 0x0604  # noqa: PLR2004 (PCI_CLASS_BRIDGE_PCI)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhysicalSlot:
+    """A slot by its name on the board: from ``/sys/bus/pci/slots``, or from SMBIOS type 9."""
+
+    name: str
+    address: str | None  # dddd:bb:dd, without function; None where the table does not say
+    current_gt_s: float | Unread | None = None
+    maximum_gt_s: float | Unread | None = None
+    electrical_lanes: int | None = None
+    in_use: bool | None = None
+    bifurcation: bool | None = None  # SMBIOS type 9, slot characteristics 2, bit 3
+    source: str = "sysfs"  # sysfs | smbios
+
+
+# --- NVMe (nvme.py) ---------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PowerState:
+    """One power state descriptor of Identify Controller."""
+
+    number: int
+    max_power_watts: float
+    non_operational: bool
+    entry_latency_us: int
+    exit_latency_us: int
+    idle_power_watts: float | None  # None: not reported
+    active_power_watts: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NvmeIdentity:
+    """Identify Controller, the fields that bear on identity, heat and power. Temperatures 0 K are ``None``: not reported."""
+
+    vendor_id: int
+    subsystem_vendor_id: int
+    serial: str
+    model: str
+    firmware: str
+    controller_id: int
+    version: tuple[int, int, int]
+    max_data_transfer_bytes: int | None  # in units of the smallest page, taken as 4096; None: no limit
+    error_log_entries: int  # how many entries the error log holds
+    autonomous_transitions_supported: bool
+    warning_temperature_celsius: float | None
+    critical_temperature_celsius: float | None
+    total_capacity_bytes: int | None  # TNVMCAP; None: not reported (0)
+    unallocated_capacity_bytes: int | None
+    host_managed_temperature_range_celsius: tuple[float, float] | None
+    namespace_count: int
+    volatile_write_cache: bool
+    power_states: tuple[PowerState, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HealthLog:
+    """SMART / Health Information, log page 02h. Counters are exact: Python's integers hold 128 bits.
+
+    Source: NVM Express Base Specification 2.0, 5.16.1.3.
+    """
+
+    critical_warning: int
+    composite_temperature_celsius: float | None  # None: 0 K, not reported
+    available_spare_percent: int
+    available_spare_threshold_percent: int
+    percentage_used: int
+    endurance_group_warning: int
+    data_units_read: int  # of 512,000 bytes
+    data_units_written: int
+    host_read_commands: int
+    host_write_commands: int
+    controller_busy_minutes: int
+    power_cycles: int
+    power_on_hours: int
+    unsafe_shutdowns: int
+    media_errors: int
+    error_log_entries: int
+    warning_temperature_minutes: int
+    critical_temperature_minutes: int
+    sensor_celsius: Mapping[int, float]  # sensor number 1..8 -> reading, only those implemented
+    thermal_transitions_1: int
+    thermal_transitions_2: int
+    thermal_seconds_1: int
+    thermal_seconds_2: int
+    source: str = (
+        "log"  # log: the admin command; smartctl: through pySMART, where fields it does not tell are 0 in `absent`
+    )
+    absent: tuple[str, ...] = ()  # names of the fields that the source does not tell
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ErrorEntry:
+    """One entry of the Error Information log, 01h. `status` is the status field without the phase bit."""
+
+    error_count: int
+    submission_queue: int
+    command_id: int
+    status_code_type: int
+    status_code: int
+    lba: int
+    namespace: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirmwareSlots:
+    """Firmware Slot Information, log 03h: revision by slot number 1..7, empty slots left out."""
+
+    active: int
+    next_reset: int | None
+    revisions: Mapping[int, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AutonomousTransitions:
+    """Feature 0Ch: whether the drive changes power state by itself, and from which state after what idle time."""
+
+    enabled: bool
+    transitions: Mapping[int, tuple[int, int]]  # from state -> (to state, idle milliseconds)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NvmeNamespace:
+    """One namespace as a disk of the kernel."""
+
+    name: str  # nvme0n1
+    number: int | Unread
+    size_bytes: int | Unread
+    logical_block_bytes: int | Unread
+    eui64: str | None = None
+    nguid: str | None = None
+    uuid: str | None = None
+    wwid: str | None = None
+    statistics: "BlockStatistics | Unread | None" = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockStatistics:
+    """``/sys/block/DISK/stat``: counts since the disk appeared. Source: Documentation/block/stat.rst."""
+
+    reads: int
+    read_bytes: int
+    read_milliseconds: int
+    writes: int
+    written_bytes: int
+    write_milliseconds: int
+    in_flight: int
+    busy_milliseconds: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TemperatureReading:
+    """One hwmon temperature with its limits, in degrees Celsius."""
+
+    label: str
+    celsius: float | Unread
+    maximum_celsius: float | Unread | None = None
+    critical_celsius: float | Unread | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NvmeController:
+    """One NVMe controller."""
+
+    name: str  # nvme0
+    address: str | None  # PCI address; None for fabrics
+    transport: str | Unread
+    state: str | Unread  # live, connecting, dead ...
+    model: str | Unread
+    serial: str | Unread
+    firmware: str | Unread
+    controller_id: int | Unread
+    queue_count: int | Unread | None
+    namespaces: tuple[NvmeNamespace, ...]
+    identity: NvmeIdentity | Unread
+    health: HealthLog | Unread
+    errors: tuple[ErrorEntry, ...] | Unread
+    firmware_slots: FirmwareSlots | Unread
+    autonomous_transitions: AutonomousTransitions | Unread | None  # None: the drive has none
+    latency_tolerance_us: int | str | Unread | None  # the kernel's pm_qos_latency_tolerance_us: a number, any or auto
+    temperatures: tuple[TemperatureReading, ...] = ()  # hwmon, read only where the health log fails
+    sysfs_path: str = ""
+
+    @property
+    def capacity_bytes(self) -> int | None:
+        """What the drive can hold: TNVMCAP where told, else the sum of its namespaces; ``None`` where neither could be read."""
+        if not isinstance(self.identity, Unread) and self.identity.total_capacity_bytes:
+            return self.identity.total_capacity_bytes
+        sizes = [one.size_bytes for one in self.namespaces if isinstance(one.size_bytes, int)]
+        return sum(sizes) if sizes and len(sizes) == len(self.namespaces) else None
+
+
+# --- kernel power settings (power.py) ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """One setting in force, and where it came from."""
+
+    value: str
+    origin: str  # command-line | module-option | sysfs | default | firmware
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KernelPower:
+    """The kernel's own power settings, each with its origin."""
+
+    command_line: tuple[str, ...] | Unread  # the words of /proc/cmdline
+    aspm_policy: Setting | Unread | None  # None: a kernel without ASPM
+    aspm_forced_off: bool | Unread  # pcie_aspm=off: the kernel leaves ASPM as the firmware set it
+    aspm_forced_on: bool | Unread  # pcie_aspm=force
+    port_power_management: Setting | Unread  # pcie_port_pm=
+    nvme_max_latency_us: Setting | Unread | None  # nvme_core.default_ps_max_latency_us; None: module not loaded
+    aer_owner: Setting | Unread | None = (
+        None  # value: os | off ; why the kernel's error reporting is off, where it shows
+    )
+
+
+# --- firmware and board (firmware.py) ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Firmware:
+    """Who made the board, which firmware it runs, and which kernel."""
+
+    board_vendor: str | Unread | None
+    board_name: str | Unread | None
+    board_version: str | Unread | None
+    system_vendor: str | Unread | None
+    system_name: str | Unread | None
+    bios_vendor: str | Unread | None
+    bios_version: str | Unread | None
+    bios_date: str | Unread | None  # as the table has it: mm/dd/yyyy
+    kernel_release: str | Unread
+    host_name: str | Unread
+    boot_id: str | Unread
+    source: str = "smbios"  # smbios | device-tree | none
+
+
+# --- memory (memory.py) -----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MemoryModule:
+    """One SMBIOS type 17 structure that holds a module."""
+
+    locator: str
+    bank: str
+    size_bytes: int | None  # None: unknown
+    type_code: int
+    rated_mt_s: int | None
+    configured_mt_s: int | None
+    ecc: bool | None  # total width beyond data width
+    maker: str
+    part: str
+    rank: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdacController:
+    """One memory controller's error counts, from EDAC."""
+
+    name: str
+    correctable: int | Unread
+    uncorrectable: int | Unread
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Memory:
+    """The memory as SMBIOS and the kernel tell it."""
+
+    total_bytes: int | Unread  # the kernel's MemTotal
+    modules: tuple[MemoryModule, ...] | Unread
+    empty_sockets: int
+    error_correction: int | None  # SMBIOS type 16 code; None where there is no such table
+    edac: tuple[EdacController, ...]
+
+
+# --- the rest of the box ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArrayMember:
+    """One device of an array."""
+
+    name: str  # the disk or partition: nvme0n1p2
+    disk: str  # the whole disk: nvme0n1
+    state: str | Unread  # md's comma list: in_sync, faulty, spare ...; btrfs: present | missing
+    slot: int | None
+    errors: int | Unread | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Array:
+    """One md array, btrfs file system or ZFS pool."""
+
+    name: str
+    kind: str  # md | btrfs | zfs
+    level: str | Unread
+    state: str | Unread
+    members_wanted: int | Unread | None
+    degraded: int | Unread | None
+    size_bytes: int | Unread | None
+    members: tuple[ArrayMember, ...]
+    sync_action: str | Unread | None = None
+    sync_completed: float | Unread | None = None  # share 0..1; None: nothing runs
+    sync_bytes_per_second: float | Unread | None = None
+    mismatch_sectors: int | Unread | None = None
+    bitmap: str | Unread | None = None
+    last_check_unix_seconds: float | None = None
+    error_statistics: Mapping[str, Mapping[str, int]] = field(default_factory=dict)  # btrfs: device -> name -> count
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interface:
+    """One network interface that has a device behind it."""
+
+    name: str
+    address: str | None  # PCI address of the device, None for others
+    operational_state: str | Unread
+    speed_mbit_s: int | Unread | None  # None: down, no speed
+    duplex: str | Unread | None
+    carrier_changes: int | Unread | None
+    receive_errors: int | Unread | None
+    transmit_errors: int | Unread | None
+    mac: str | Unread | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AggregateMember:
+    """One interface of a bond."""
+
+    name: str
+    mii_status: str | Unread
+    aggregator_id: int | Unread | None
+    link_failures: int | Unread | None
+    state: str | Unread | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aggregate:
+    """One bond."""
+
+    name: str
+    mode: str | Unread
+    members: tuple[AggregateMember, ...]
+    transmit_hash: str | Unread | None
+    active_aggregator: int | Unread | None
+    aggregated_ports: int | Unread | None
+    partner_mac: str | Unread | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fan:
+    """One fan of a hwmon chip."""
+
+    chip: str
+    label: str
+    rpm: int | Unread
+    minimum_rpm: int | Unread | None
+    alarm: bool | Unread | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PowerMeter:
+    """One power reading: a hwmon input, or the energy counter of a processor package (powercap)."""
+
+    name: str
+    watts: float | Unread | None
+    energy_joules: float | Unread | None = None  # a running counter
+    energy_wraps_at_joules: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thermal:
+    """Heat and power of board and processor."""
+
+    temperatures: tuple[tuple[str, TemperatureReading], ...] = ()  # chip name and reading
+    fans: tuple[Fan, ...] = ()
+    power: tuple[PowerMeter, ...] = ()
+    throttle_counts: Mapping[str, int] = field(default_factory=dict)  # core_throttle_count by package
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SataDrive:
+    """A SATA, SAS or USB drive as smartctl tells it, through pySMART."""
+
+    name: str  # sda
+    path: str | None  # position path: the controller's, with its own hop (/ata-3)
+    model: str | Unread
+    serial: str | Unread
+    firmware: str | Unread
+    capacity_bytes: int | Unread
+    rotational: bool | Unread
+    asleep: bool
+    healthy: bool | Unread | None
+    temperature_celsius: float | Unread | None
+    power_on_hours: int | Unread | None
+    reallocated_sectors: int | Unread | None
+    pending_sectors: int | Unread | None
+    uncorrectable_sectors: int | Unread | None
+    interface_errors: int | Unread | None
+    last_self_test: str | Unread | None
+    interface: str = "sata"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MountedFileSystem:
+    """One mounted file system on the box's disks."""
+
+    mount: str
+    device: str
+    kind: str
+    size_bytes: int | Unread
+    available_bytes: int | Unread
+    read_only: bool | Unread
+    declared_read_only: bool  # mounted so by its own options from the start, as far as the mount table tells
+
+
+# --- the whole --------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Snapshot:
+    """Everything the collectors read in one pass. A group that its collector could not give is `Unread` as a whole."""
+
+    taken_at: float  # unix seconds
+    up_seconds: float
+    functions: tuple[PciFunction, ...] | Unread
+    slots: tuple[PhysicalSlot, ...] | Unread
+    controllers: tuple[NvmeController, ...] | Unread
+    power: KernelPower | Unread
+    firmware: Firmware | Unread
+    memory: Memory | Unread
+    arrays: tuple[Array, ...] | Unread
+    interfaces: tuple[Interface, ...] | Unread
+    aggregates: tuple[Aggregate, ...] | Unread
+    thermal: Thermal | Unread
+    drives: tuple[SataDrive, ...] | Unread
+    file_systems: tuple[MountedFileSystem, ...] | Unread
+
+    @property
+    def boot_id(self) -> str:
+        """The boot this belongs to, empty where it could not be read."""
+        boot_id = None if isinstance(self.firmware, Unread) else self.firmware.boot_id
+        return boot_id if isinstance(boot_id, str) else ""

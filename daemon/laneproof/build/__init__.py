@@ -1,0 +1,1 @@
+"""The declaration: what the box is meant to be, how it is written, checked at the desk, and drafted from a machine."""

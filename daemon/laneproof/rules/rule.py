@@ -1,0 +1,57 @@
+"""What a rule is: a small pure function with a name, a statement of what should hold, and a page to explain it.
+
+Examples live beside each rule: tests run them and ``explain`` shows them.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from laneproof.build.declaration import Build
+from laneproof.findings import Finding, Kind
+from laneproof.past import Past
+from laneproof_collectors.snapshot import Snapshot
+
+Judge = Callable[[Build | None, Snapshot, Past], Iterator[Finding]]
+"""Build (None where there is no declaration), snapshot, past -> findings."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Example:
+    """A short case that shows what the rule says; it is also a test.
+
+    Attributes:
+        says: The case in words.
+        build: The declaration, as TOML text; None for none.
+        snapshot: Makes the facts.
+        expect: The kinds of finding, in order; empty where the rule holds.
+    """
+
+    says: str
+    build: str | None
+    snapshot: Callable[[], Snapshot]
+    expect: tuple[Kind, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """One rule.
+
+    Attributes:
+        name: Its kebab-case id.
+        kind: What it says when it speaks: differs or sign (any rule can say unverified).
+        statement: One line: what should hold.
+        why: Why it matters, a short paragraph.
+        look_next: What to look at next, in order, with cautions.
+        judge: The function.
+        examples: What holds and what does not.
+        sources: Standards, documents; or 'common practice, no source'.
+    """
+
+    name: str
+    kind: Kind
+    statement: str
+    why: str
+    look_next: tuple[str, ...]
+    judge: Judge
+    examples: tuple[Example, ...] = ()
+    sources: tuple[str, ...] = ()
