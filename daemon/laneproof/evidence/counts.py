@@ -1,0 +1,298 @@
+"""Exact tails and bounds of counts: Poisson, binomial and negative binomial.
+
+Probabilities come as natural logarithms (``log_...``), since the evidence against a failing link can lie far below the
+smallest float. Bounds are exact ones, which cover at least as often as they say.
+"""
+
+import math
+from dataclasses import dataclass
+
+from laneproof.evidence.special import beta_quantile, gamma_quantile, log_beta_tails, log_gamma_tails
+
+CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """From where to where a true value may lie, given the data.
+
+    Attributes:
+        lower: Lower end.
+        upper: Upper end, infinity where the data set none.
+        confidence: How often such bounds hold the true value, 0..1.
+    """
+
+    lower: float
+    upper: float
+    confidence: float = CONFIDENCE
+
+    def scaled(self, factor: float) -> "Bounds":
+        """Give the same bounds in another unit."""
+        return Bounds(self.lower * factor, self.upper * factor, self.confidence)
+
+
+def require_count(k: int, what: str) -> None:
+    """Refuse what cannot be a count.
+
+    Args:
+        k: The count.
+        what: What it counts, for the sentence.
+
+    Raises:
+        ValueError: It is negative, or not a whole number.
+    """
+    if not 0 <= k < math.inf or k != int(k):
+        raise ValueError(f"{what} must be a whole number from 0 on, not {k!r}")
+
+
+def require_exposure(exposure: float, what: str) -> None:
+    """Refuse what cannot be an exposure (a time, a number of bits).
+
+    Args:
+        exposure: The exposure; zero is allowed, and means that nothing was watched.
+        what: What it measures, for the sentence.
+
+    Raises:
+        ValueError: It is negative, infinite or not a number.
+    """
+    if not 0.0 <= exposure < math.inf:
+        raise ValueError(f"{what} must be a finite number from 0 on, not {exposure!r}")
+
+
+def require_share(p: float, what: str) -> None:
+    """Refuse what cannot be a share or a probability.
+
+    Args:
+        p: The share.
+        what: What it is a share of, for the sentence.
+
+    Raises:
+        ValueError: It lies outside of 0..1.
+    """
+    if not 0.0 <= p <= 1.0:
+        raise ValueError(f"{what} must lie in 0..1, not {p!r}")
+
+
+def log_poisson_at_least(k: int, mean: float) -> float:
+    """How likely are `k` events or more where `mean` are expected?
+
+    Args:
+        k: Events.
+        mean: Expected events.
+
+    Returns:
+        ln P(X >= k).
+
+    Raises:
+        ValueError: A count or mean is negative.
+
+    Source: DLMF 8.4.10: the Poisson tail is the regularised incomplete gamma function P(k, mean).
+    """
+    require_count(k, "the number of events")
+    require_exposure(mean, "the expected number of events")
+    return 0.0 if k == 0 else log_gamma_tails(k, mean).lower
+
+
+def log_poisson_at_most(k: int, mean: float) -> float:
+    """How likely are `k` events or fewer where `mean` are expected?
+
+    Args:
+        k: Events.
+        mean: Expected events.
+
+    Returns:
+        ln P(X <= k).
+
+    Raises:
+        ValueError: A count or mean is negative.
+
+    Source: DLMF 8.4.10.
+    """
+    require_count(k, "the number of events")
+    require_exposure(mean, "the expected number of events")
+    return log_gamma_tails(k + 1.0, mean).upper
+
+
+def poisson_lower(k: int, alpha: float) -> float:
+    """The smallest mean that `k` events do not contradict.
+
+    Args:
+        k: Events.
+        alpha: One-sided error, 0..1.
+
+    Returns:
+        Half the chi-square quantile of `alpha` at 2k degrees of freedom; 0 for no event.
+
+    Raises:
+        ValueError: The count is negative, or alpha no probability.
+
+    Source: F. Garwood, Biometrika 28 (1936) 437; NIST/SEMATECH e-Handbook of Statistical Methods 8.4.5.1 (same bounds).
+    """
+    require_count(k, "the number of events")
+    require_share(alpha, "alpha")
+    return 0.0 if k == 0 else gamma_quantile(k, alpha)
+
+
+def poisson_upper(k: int, alpha: float) -> float:
+    """The largest mean that `k` events do not contradict.
+
+    Args:
+        k: Events.
+        alpha: One-sided error, 0..1.
+
+    Returns:
+        Half the chi-square quantile of 1 - `alpha` at 2k + 2 degrees of freedom.
+
+    Raises:
+        ValueError: The count is negative, or alpha no probability.
+
+    Source: F. Garwood, Biometrika 28 (1936) 437.
+    """
+    require_count(k, "the number of events")
+    require_share(alpha, "alpha")
+    return gamma_quantile(k + 1.0, alpha, upper=True)
+
+
+def poisson_bounds(k: int, confidence: float = CONFIDENCE) -> Bounds:
+    """Exact two-sided bounds for the mean behind `k` events.
+
+    Args:
+        k: Events.
+        confidence: 0..1.
+
+    Returns:
+        The bounds, in events.
+
+    Raises:
+        ValueError: The count is negative, or the confidence no probability.
+
+    Source: F. Garwood, Biometrika 28 (1936) 437.
+    """
+    alpha = (1.0 - confidence) / 2.0
+    return Bounds(poisson_lower(k, alpha), poisson_upper(k, alpha), confidence)
+
+
+def log_binomial_at_least(k: int, n: int, p: float, q: float | None = None) -> float:
+    """How likely are `k` successes or more among `n` trials?
+
+    Args:
+        k: Successes.
+        n: Trials.
+        p: Chance of a success in one trial, 0..1.
+        q: 1 - p, where it is known more exactly than the subtraction would give it.
+
+    Returns:
+        ln P(X >= k).
+
+    Raises:
+        ValueError: A count is negative, or p no probability.
+
+    Source: DLMF 8.17.5: the binomial tail is the regularised incomplete beta function I_p(k, n - k + 1).
+    """
+    require_count(k, "the number of successes")
+    require_count(n, "the number of trials")
+    require_share(p, "the chance of a success")
+    if k == 0:
+        return 0.0
+    return -math.inf if k > n else log_beta_tails(k, n - k + 1.0, p, q).lower
+
+
+def clopper_pearson(k: int, n: int, confidence: float = CONFIDENCE) -> tuple[Bounds, Bounds]:
+    """Exact two-sided bounds for the share behind `k` of `n`.
+
+    Args:
+        k: Successes.
+        n: Trials.
+        confidence: 0..1.
+
+    Returns:
+        The bounds of the share, and of the odds share / (1 - share), which near 1 keep digits that the share loses.
+
+    Raises:
+        ValueError: A count is negative, more successes than trials, or the confidence is no probability.
+
+    Source: C. Clopper, E. Pearson, Biometrika 26 (1934) 404; from memory.
+    """
+    require_count(k, "the number of successes")
+    require_share(confidence, "the confidence")
+    if k > n:
+        raise ValueError(f"{k} successes among {n} trials")
+    alpha = (1.0 - confidence) / 2.0
+    low, above_low = (0.0, 1.0) if k == 0 else beta_quantile(k, n - k + 1.0, alpha)
+    high, above_high = (1.0, 0.0) if k == n else beta_quantile(k + 1.0, n - k, alpha, upper=True)
+    odds = Bounds(low / above_low, high / above_high if above_high > 0.0 else math.inf, confidence)
+    return Bounds(low, high, confidence), odds
+
+
+def jeffreys(k: int, n: int, confidence: float = CONFIDENCE) -> Bounds:
+    """Bounds for the share behind `k` of `n`, less cautious than the exact ones: right on average, not always.
+
+    Args:
+        k: Successes.
+        n: Trials.
+        confidence: 0..1.
+
+    Returns:
+        Quantiles of Beta(k + 1/2, n - k + 1/2); where none or all succeeded, that end is 0 or 1.
+
+    Raises:
+        ValueError: A count is negative, more successes than trials, or the confidence is no probability.
+
+    Source: L. Brown, T. Cai, A. DasGupta, Interval Estimation for a Binomial Proportion, Statistical Science 16 (2001).
+    """
+    require_count(k, "the number of successes")
+    require_share(confidence, "the confidence")
+    if k > n:
+        raise ValueError(f"{k} successes among {n} trials")
+    alpha = (1.0 - confidence) / 2.0
+    low = 0.0 if k == 0 else beta_quantile(k + 0.5, n - k + 0.5, alpha)[0]
+    high = 1.0 if k == n else beta_quantile(k + 0.5, n - k + 0.5, alpha, upper=True)[0]
+    return Bounds(low, high, confidence)
+
+
+def log_negative_binomial_at_least(k: int, r: float, p: float, q: float | None = None) -> float:
+    """How likely are `k` failures or more before the `r`-th success?
+
+    With a gamma-distributed rate this is what the next count looks like, the rate itself not being known well.
+
+    Args:
+        k: Failures.
+        r: Successes waited for, above zero, not only whole numbers.
+        p: Chance of a success in one trial.
+        q: 1 - p, where it is known more exactly than the subtraction would give it.
+
+    Returns:
+        ln P(X >= k).
+
+    Raises:
+        ValueError: The count is negative, r not above zero, or p no probability.
+
+    Source: DLMF 8.17; P(X >= k) = I_q(k, r).
+    """
+    require_count(k, "the number of failures")
+    require_share(p, "the chance of a success")
+    if k == 0:
+        return 0.0
+    return log_beta_tails(k, r, 1.0 - p if q is None else q, p).lower
+
+
+def log_negative_binomial_at_most(k: int, r: float, p: float, q: float | None = None) -> float:
+    """How likely are `k` failures or fewer before the `r`-th success?
+
+    Args:
+        k: Failures.
+        r: Successes waited for, above zero, not only whole numbers.
+        p: Chance of a success in one trial.
+        q: 1 - p, where it is known more exactly than the subtraction would give it.
+
+    Returns:
+        ln P(X <= k).
+
+    Raises:
+        ValueError: The count is negative, r not above zero, or p no probability.
+
+    Source: DLMF 8.17; P(X <= k) = I_p(r, k + 1).
+    """
+    require_count(k, "the number of failures")
+    require_share(p, "the chance of a success")
+    return log_beta_tails(k + 1.0, r, 1.0 - p if q is None else q, p).upper

@@ -1,0 +1,18 @@
+"""When the data cannot carry an answer, the answer says so."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class NotEnough:
+    """No verdict yet.
+
+    Attributes:
+        why: One clause that completes "not enough data yet: ".
+    """
+
+    why: str
+
+    def __str__(self) -> str:
+        """Give the one clear sentence."""
+        return f"not enough data yet: {self.why}"
