@@ -1,0 +1,73 @@
+#!/bin/sh
+# Checks everything that can be checked without the real hardware; the same command here and in CI.
+#
+#   sh packaging/test.sh                   all but the benchmarks
+#   sh packaging/test.sh PYTEST-ARGUMENT... only pytest, with these arguments (tests/benchmarks among them, if named)
+#
+# Tests that need QEMU, a browser or Prometheus are skipped, with the reason, where those may not be installed;
+# LANEPROOF_REQUIRE_VM=1, LANEPROOF_REQUIRE_BROWSER=1 and LANEPROOF_REQUIRE_SERVICES=1 make such a skip a failure.
+# LANEPROOF_CACHE names the folder for the tests' kernel and images (default: .cache in the checkout).
+set -eu
+checkout=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
+. "$checkout/packaging/environment.sh"
+cd "$checkout"
+
+RUN_TIME_PACKAGES="smartmontools pci.ids libudev1"
+VM_PACKAGES="qemu-system-x86 busybox-static kmod cpio util-linux pciutils udev iproute2 mdadm fio btrfs-progs debootstrap e2fsprogs"
+BROWSER_PACKAGES="chromium"
+SERVICE_PACKAGES="prometheus prometheus-alertmanager systemd"
+
+is_prepared dev || prepare_environment dev '.[dev]'
+# shellcheck disable=SC2086 # lists of words
+{
+    install_packages "for the collectors' tests" $RUN_TIME_PACKAGES || true
+    install_packages "for the tests in an emulated machine" $VM_PACKAGES || true
+    install_packages "for the page's tests" $BROWSER_PACKAGES || true
+    install_packages "for the tests with real services" $SERVICE_PACKAGES || true
+}
+# The emulated machine's kernel is fetched by apt, which needs its lists for that.
+if [ -z "$(find "${LANEPROOF_CACHE:-.cache}/kernel" -name 'vmlinuz-*' 2>/dev/null)" ] && may_install; then
+    as_root apt-get -q update >/dev/null 2>&1 || say "apt-get update failed: the emulated machine's kernel may be out of reach"
+fi
+
+PATH=$checkout/.venv/bin:$PATH
+export PATH
+[ $# -eq 0 ] || exec python -m pytest "$@"
+
+failed=""
+summary=""
+
+# stage NAME COMMAND...: runs a check, times it, and goes on whatever came of it.
+stage() {
+    name=$1
+    shift
+    printf '\n== %s\n' "$name"
+    began=$(date +%s)
+    if "$@"; then result=passed; else
+        result=failed
+        failed="$failed $name,"
+    fi
+    summary="$summary
+  $result  $name ($(($(date +%s) - began)) s)"
+}
+
+slow="vm or browser or services"
+stage "ruff check" ruff check .
+stage "ruff format" ruff format --check .
+stage "mypy" mypy
+stage "import arrows" lint-imports
+rm -f .coverage .coverage.*
+stage "pure tests" coverage run -m pytest -q -n "$(nproc)" -m "not ($slow)" --ignore=tests/benchmarks
+# One after another: two machines emulated at once on few processors keep each other from their deadlines.
+stage "tests with a real kernel, browser and services" \
+    coverage run -m pytest -q --durations=10 -m "$slow" --ignore=tests/benchmarks
+coverage combine -q
+stage "coverage" coverage report --skip-covered --sort=cover
+
+printf '\n== %s\n' "all checks"
+printf '%s\n' "${summary#?}"
+if [ -n "$failed" ]; then
+    printf 'FAILED:%s\n' "${failed%,}"
+    exit 1
+fi
+printf 'all passed\n'

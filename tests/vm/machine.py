@@ -1,0 +1,198 @@
+"""What an emulated machine is made of, as values: ports, switch cards, drives, cables, firmware tables.
+
+Each part knows the words by which QEMU builds it (its documentation: "Invocation", "NVMe Emulation"). Nothing here
+starts anything: `boot.py` does.
+"""
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+Part = dict[str, Any]
+"""One ``-device`` or ``-blockdev`` of QEMU, in the JSON form that the command line and QMP share."""
+
+SECTOR_BYTES = 512
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RootPort:
+    """A port of the root complex. Several with one device number are the branches of one split slot."""
+
+    name: str
+    address: str
+    """Device and function on bus 0: ``4.0``."""
+    slot: int
+    """The physical slot's number, which the kernel shows in /sys/bus/pci/slots."""
+    gt_s: str = "16"
+    """QEMU's own words: ``2_5``, ``5``, ``8``, ``16``."""
+    lanes: int = 4
+
+    def device(self) -> Part:
+        return {
+            "driver": "pcie-root-port",
+            "id": self.name,
+            "bus": "pcie.0",
+            "addr": self.address,
+            "multifunction": True,
+            "chassis": 1,
+            "slot": self.slot,
+            "x-speed": self.gt_s,
+            "x-width": str(self.lanes),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchCard:
+    """A switch behind a root port, with one downstream port for each name."""
+
+    name: str
+    port: str
+    downstream: tuple[str, ...]
+
+    def devices(self) -> list[Part]:
+        upstream: Part = {"driver": "x3130-upstream", "id": self.name, "bus": self.port}
+        ports: list[Part] = [
+            {
+                "driver": "xio3130-downstream",
+                "id": name,
+                "bus": self.name,
+                "addr": f"{number}.0",
+                "chassis": 2,
+                "slot": number,
+            }
+            for number, name in enumerate(self.downstream)
+        ]
+        return [upstream, *ports]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drive:
+    """An emulated NVMe drive in a port. Its blocks outlive a removal, so it can be put in again, there or elsewhere."""
+
+    name: str
+    serial: str
+    port: str
+    size_bytes: int = 64 << 20
+    bad_sectors: tuple[int, ...] = ()
+    """Sectors of 512 bytes whose reading fails as an unrecovered read error."""
+    smart_critical_warning: int = 0
+    options: tuple[tuple[str, Any], ...] = ()
+
+    def image(self, folder: Path) -> Path:
+        return folder / f"{self.name}.img"
+
+    def make(self, folder: Path) -> None:
+        """Make the image: sparse, as large as the drive says."""
+        with self.image(folder).open("wb") as image:
+            image.truncate(self.size_bytes)
+
+    def blocks(self, folder: Path) -> Part:
+        file: Part = {"driver": "file", "filename": str(self.image(folder))}
+        errors = [
+            {"event": "none", "iotype": "read", "sector": sector, "errno": 5}  # EIO
+            for sector in self.bad_sectors
+        ]
+        image: Part = {"driver": "blkdebug", "inject-error": errors, "image": file} if errors else file
+        return {"driver": "raw", "node-name": f"blocks-{self.name}", "file": image}
+
+    def device(self, *, port: str = "") -> Part:
+        """Give the drive as QEMU plugs it in, here into another port than at boot where one is named."""
+        part: Part = {
+            "driver": "nvme",
+            "id": self.name,
+            "serial": self.serial,
+            "bus": port or self.port,
+            "drive": f"blocks-{self.name}",
+        }
+        if self.smart_critical_warning:
+            part["smart_critical_warning"] = self.smart_critical_warning
+        return part | dict(self.options)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cable:
+    """A network cable between two interfaces of the same machine."""
+
+    left: str
+    """The MAC address at one end, lower case."""
+    right: str
+    udp_ports: tuple[int, int]
+    """Two free ports of the loopback interface, one for each direction."""
+    mbit_s: int = 10000
+
+    def network(self) -> list[str]:
+        here, there = self.udp_ports
+        ends = ((self.left, here, there), (self.right, there, here))
+        return [f"socket,id=net-{_plain(mac)},udp=127.0.0.1:{to},localaddr=127.0.0.1:{at}" for mac, to, at in ends]
+
+    def devices(self) -> list[Part]:
+        return [
+            {
+                "driver": "virtio-net-pci",
+                "id": f"end-{_plain(mac)}",
+                "netdev": f"net-{_plain(mac)}",
+                "mac": mac,
+                "speed": self.mbit_s,
+                "duplex": "full",
+                "rombar": 0,
+            }
+            for mac in (self.left, self.right)
+        ]
+
+
+def _plain(mac: str) -> str:
+    return mac.replace(":", "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Machine:
+    """A whole machine."""
+
+    ports: tuple[RootPort, ...] = ()
+    switches: tuple[SwitchCard, ...] = ()
+    drives: tuple[Drive, ...] = ()
+    cables: tuple[Cable, ...] = ()
+    smbios: tuple[str, ...] = ()
+    """Firmware tables in QEMU's words: ``type=17,loc_pfx=DIMM,speed=5600``."""
+    command_line: tuple[str, ...] = ()
+    """Words added to the kernel's command line."""
+    modules: tuple[str, ...] = ("nvme",)
+    """Kernel modules that the guest loads before its program starts."""
+    memory_mib: int = 1536
+    processors: int = 2
+    parts: tuple[Part, ...] = field(default=())
+    """Any other devices, in QEMU's own words."""
+
+    def drive(self, name: str) -> Drive:
+        return next(drive for drive in self.drives if drive.name == name)
+
+    def make_images(self, folder: Path) -> None:
+        for drive in self.drives:
+            drive.make(folder)
+
+    def arguments(self, folder: Path) -> list[str]:
+        """Give QEMU's command line for the hardware, the drives' images being in `folder`."""
+        # Hot removal goes through the port itself and the kernel's pciehp driver, as on real boards, not through ACPI.
+        arguments = ["-M", "q35", "-global", "ICH9-LPC.acpi-pci-hotplug-with-bridge-support=off"]
+        arguments += ["-m", f"{self.memory_mib}M", "-smp", str(self.processors)]
+        for table in self.smbios:
+            arguments += ["-smbios", table]
+        for cable in self.cables:
+            for network in cable.network():
+                arguments += ["-netdev", network]
+        for drive in self.drives:
+            arguments += ["-blockdev", json.dumps(drive.blocks(folder))]
+        for part in self.devices():
+            arguments += ["-device", json.dumps(part)]
+        return arguments
+
+    def devices(self) -> list[Part]:
+        """Give every device, each after the one it is plugged into."""
+        devices = [port.device() for port in self.ports]
+        for switch in self.switches:
+            devices += switch.devices()
+        devices += [drive.device() for drive in self.drives]
+        for cable in self.cables:
+            devices += cable.devices()
+        return [*devices, *self.parts]
