@@ -1,9 +1,10 @@
 """The one door to the machine that is judged: a closed set of questions with plain answers.
 
-Rules of this module: only here does the program open a file of the machine, run a command on it, send a drive a command,
-or ask the time. A question is a value, an answer is a value, and a failure is an answer (`Unread`), not an exception. The
-questions come in batches, so that one hand-over pays for many reads and a later host can ask a privileged process. The live
-host sends drives three admin commands only (Identify, Get Log Page, Get Features) and never writes to anything.
+Rules of this module: only here does the program open a file of the machine, run a command on it, send a drive a
+command, or ask the time. A question is a value, an answer is a value, and a failure is an answer (`Unread`), not an
+exception. The questions (``questions.py``) come in batches, so that one hand-over pays for many reads and a later
+host can ask a privileged process. The live host sends drives three admin commands only (Identify, Get Log Page, Get
+Features) and never writes.
 
 What it does not do: it parses nothing. Meaning is made in the collectors.
 """
@@ -21,161 +22,43 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, cast
 
+from laneproof_collectors.questions import (
+    Answer,
+    Clock,
+    FeatureValue,
+    FileSystem,
+    FileSystemFigures,
+    KernelLogRead,
+    ListFolder,
+    NvmeFeature,
+    NvmeIdentify,
+    NvmeLog,
+    Question,
+    ReadClock,
+    ReadFile,
+    ReadKernelLog,
+    ReadLink,
+    ReadRange,
+    ReadUevents,
+    Smartctl,
+    name_question,
+    unread_from_errno,
+    unread_from_nvme_status,
+)
 from laneproof_collectors.unread import Reason, Unread
+
+__all__ = [
+    "Answer", "Clock", "FeatureValue", "FileSystem", "FileSystemFigures", "Host", "KernelLogRead", "ListFolder",
+    "LiveHost", "NvmeFeature", "NvmeIdentify", "NvmeLog", "Question", "ReadClock", "ReadFile", "ReadKernelLog",
+    "ReadLink", "ReadRange", "ReadUevents", "Smartctl", "name_question", "resolve_link", "unread_from_errno",
+    "unread_from_nvme_status",
+]  # fmt: skip
 
 DEFAULT_DEADLINE_SECONDS = 5.0
 """How long one question may take. An NVMe admin command normally takes milliseconds; the kernel's own limit is 60 s."""
 
 FILE_LIMIT_BYTES = 1 << 20
 """A file of the machine larger than this is not what we think it is (sysfs attributes end at 4096 bytes)."""
-
-
-@dataclass(frozen=True, slots=True)
-class ReadFile:
-    """The whole content of a file: `bytes`."""
-
-    path: str
-
-
-@dataclass(frozen=True, slots=True)
-class ReadRange:
-    """Part of a file, such as one capability of a function's ``config``: `bytes`, fewer than asked at the file's end."""
-
-    path: str
-    offset: int
-    length: int
-
-
-@dataclass(frozen=True, slots=True)
-class ReadLink:
-    """A symbolic link's raw target: `str`."""
-
-    path: str
-
-
-@dataclass(frozen=True, slots=True)
-class ListFolder:
-    """The names in a folder, sorted: `tuple[str, ...]`."""
-
-    path: str
-
-
-@dataclass(frozen=True, slots=True)
-class NvmeIdentify:
-    """The Identify Controller structure (CNS 01h): 4096 `bytes`."""
-
-    controller: str
-
-
-@dataclass(frozen=True, slots=True)
-class NvmeLog:
-    """A log page of a controller, retained events left pending: `bytes` of the length asked (a multiple of 4)."""
-
-    controller: str
-    log_id: int
-    length: int
-
-
-@dataclass(frozen=True, slots=True)
-class NvmeFeature:
-    """The current value of a feature and, where `length` is not 0, its data: `FeatureValue`."""
-
-    controller: str
-    feature_id: int
-    length: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Smartctl:
-    """What smartctl says of a device, its text output included: a `dict` as smartctl's JSON. Never wakes a drive."""
-
-    device: str
-
-
-@dataclass(frozen=True, slots=True)
-class FileSystem:
-    """The figures of the file system mounted at a path: `FileSystemFigures`."""
-
-    path: str
-
-
-@dataclass(frozen=True, slots=True)
-class ReadKernelLog:
-    """The kernel log records since this was last asked of this host: `KernelLogRead`."""
-
-
-@dataclass(frozen=True, slots=True)
-class ReadUevents:
-    """The kernel's device events since this was last asked of this host: `tuple[dict[str, str], ...]`."""
-
-
-@dataclass(frozen=True, slots=True)
-class ReadClock:
-    """The time: `Clock`."""
-
-
-Question = (
-    ReadFile
-    | ReadRange
-    | ReadLink
-    | ListFolder
-    | NvmeIdentify
-    | NvmeLog
-    | NvmeFeature
-    | Smartctl
-    | FileSystem
-    | ReadKernelLog
-    | ReadUevents
-    | ReadClock
-)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FeatureValue:
-    """A feature's completion value (double word 0) and its data buffer, empty where none was asked."""
-
-    value: int
-    data: bytes = b""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FileSystemFigures:
-    """Figures of one file system, from statvfs(3)."""
-
-    size_bytes: int
-    free_bytes: int
-    available_bytes: int
-    read_only: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KernelLogRead:
-    """Raw ``/dev/kmsg`` records, oldest first, and how many were lost before or between them."""
-
-    records: tuple[str, ...] = ()
-    lost: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Clock:
-    """One instant by both clocks: unix seconds (can step), and seconds since boot (cannot)."""
-
-    unix_seconds: float
-    up_seconds: float
-
-
-Answer = (
-    bytes
-    | str
-    | tuple[str, ...]
-    | FeatureValue
-    | dict[str, Any]
-    | FileSystemFigures
-    | KernelLogRead
-    | tuple[dict[str, str], ...]
-    | Clock
-    | Unread
-)
 
 
 class Host(ABC):
@@ -197,7 +80,7 @@ class Host(ABC):
         """
         return False
 
-    def close(self) -> None:
+    def close(self) -> None:  # noqa: B027 (a recording holds nothing open)
         """Let go of what is held open (the kernel log, the event socket)."""
 
     def files(self, paths: Iterable[str]) -> list[bytes | Unread]:
@@ -254,70 +137,6 @@ def resolve_link(path: str, target: str) -> str:
     return os.path.normpath(os.path.join(os.path.dirname(path), target))  # noqa: PTH118, PTH120 (text only, no file touched)
 
 
-_REASONS = {
-    errno.ENOENT: (Reason.ABSENT, "there is no such file"),
-    errno.ENOTDIR: (Reason.ABSENT, "there is no such file"),
-    errno.EACCES: (Reason.DENIED, "permission denied"),
-    errno.EPERM: (Reason.DENIED, "not permitted"),
-    errno.ENODEV: (Reason.GONE, "the device is gone"),
-    errno.ENXIO: (Reason.GONE, "the device is gone"),
-    errno.ETIMEDOUT: (Reason.TIMED_OUT, "the device did not answer in time"),
-}
-
-
-def unread_from_errno(what: str, number: int) -> Unread:
-    """Turn an errno into the value that travels.
-
-    Args:
-        what: What was asked for.
-        number: The errno.
-
-    Returns:
-        The failure, with the errno's name as detail.
-    """
-    name = errno.errorcode.get(number, str(number))
-    reason, why = _REASONS.get(number, (Reason.FAILED, os.strerror(number).lower()))
-    return Unread(what, f"{why} ({name})", reason, name)
-
-
-def unread_from_nvme_status(what: str, status: int) -> Unread:
-    """Turn an NVMe completion status into the value that travels.
-
-    Args:
-        what: What was asked for.
-        status: Status code type in bits 10:8, status code in bits 7:0, as the kernel's passthrough returns it.
-
-    Returns:
-        The failure, with the status in decimal as detail.
-    """
-    code_type, code = status >> 8 & 0x7, status & 0xFF
-    why = f"the drive answered status code type {code_type}h, status code {code:02X}h"
-    return Unread(what, why, Reason.REFUSED, str(status))
-
-
-def name_question(question: Question) -> str:
-    """Name what a question asks for, for the sentence that a person will see."""
-    match question:
-        case ReadFile(path) | ReadRange(path) | ReadLink(path) | ListFolder(path):
-            return path
-        case NvmeIdentify(controller):
-            return f"Identify of {controller}"
-        case NvmeLog(controller, log_id):
-            return f"log {log_id:02X}h of {controller}"
-        case NvmeFeature(controller, feature_id):
-            return f"feature {feature_id:02X}h of {controller}"
-        case Smartctl(device):
-            return f"smartctl of {device}"
-        case FileSystem(path):
-            return f"file system at {path}"
-        case ReadKernelLog():
-            return "the kernel log"
-        case ReadUevents():
-            return "the kernel's device events"
-        case ReadClock():
-            return "the clock"
-
-
 def _subject(question: Question) -> str:
     """Name the device that a question could hang on, so that one stuck device costs one waiting thread."""
     match question:
@@ -345,9 +164,9 @@ _STATUS_MASK = 0x7FF  # status code type and status code; above are MORE and DNR
 class LiveHost(Host):
     """The machine this process runs on, or a tree of files laid out like one.
 
-    Each batch is answered by a reader thread, while the caller watches that it moves on: a question that takes longer than
-    the deadline is answered `Unread`, its thread is left behind, and until that thread comes back every question about the
-    same device is answered at once.
+    Each batch is answered by a reader thread, while the caller watches that it moves on: a question that takes longer
+    than the deadline is answered `Unread`, its thread is left behind, and until that thread comes back every question
+    about the same device is answered at once.
     """
 
     def __init__(self, root: str = "/", *, deadline_seconds: float = DEFAULT_DEADLINE_SECONDS) -> None:
@@ -436,7 +255,7 @@ class LiveHost(Host):
             return Unread(name_question(question), why, Reason.TIMED_OUT, "ETIMEDOUT")
         return self._answer(question)
 
-    def _answer(self, question: Question) -> Answer:  # noqa: PLR0911 (one arm a question)
+    def _answer(self, question: Question) -> Answer:  # noqa: C901, PLR0911, PLR0912 (one arm a question)
         try:
             match question:
                 case ReadFile(path):
@@ -534,7 +353,7 @@ class LiveHost(Host):
         what = f"smartctl of {device}"
         if not SMARTCTL_PATH:
             return Unread(what, "smartctl is not installed", Reason.ABSENT, "ENOENT")
-        # -n standby: a spinning drive that sleeps is left asleep. --json=o keeps the text, which pySMART's parser reads.
+        # -n standby leaves a sleeping drive asleep. --json=o keeps the text, which pySMART's parser reads.
         call = ["--json=o", "-x", "-n", "standby", f"/dev/{device.removeprefix('/dev/')}"]
         try:
             lines, _ = SmartctlCommand(smartctl_path=SMARTCTL_PATH).generic_call(call)

@@ -1,8 +1,8 @@
 """The facts of one pass: plain, frozen, with units in their names; no judgement.
 
-In every field, `Unread` says that a reading failed and why, and ``None`` says that the machine has no such thing. A code
-that no table knows stays the raw integer. Each group of facts stands beside the collector that reads it by name:
-`PciFunction` is read by ``pcie.py``, `NvmeController` by ``nvme.py``, and so on.
+In every field, `Unread` says that a reading failed and why, and ``None`` says that the machine has no such thing. A
+code that no table knows stays the raw integer. Each group names the collector that reads it: `PciFunction` is read by
+``pcie.py``, `NvmeController` by ``nvme.py``, and so on.
 """
 
 from collections.abc import Mapping
@@ -39,8 +39,7 @@ class SlotRegisters:
 class ExpressRegisters:
     """The PCI Express capability, from config space. Source: pci_regs.h, ``PCI_EXP_*``.
 
-    Rates are ``None`` where the code is 0 (no link) and the raw code as negative number is never used: an unknown code is
-    `Unread`. `aspm_supported` and `aspm_enabled` are bit fields: 1 L0s, 2 L1.
+    A rate whose code no table knows is `Unread`. `aspm_supported` and `aspm_enabled` are bit fields: 1 L0s, 2 L1.
     """
 
     port_type: int  # 0 end point, 4 root port, 5 upstream port, 6 downstream port, 9 integrated end point ...
@@ -84,8 +83,8 @@ class LinkRegisters:
 class AerCounters:
     """Advanced Error Reporting, as the kernel counted since this function was last enumerated.
 
-    Keys are the kernel's short names (``RxErr``, ``BadTLP`` ...); an unnamed bit keeps the kernel's own line name. The root
-    port totals are ``None`` elsewhere. A class that failed to read is `Unread` by itself.
+    Keys are the kernel's short names (``RxErr``, ``BadTLP`` ...); an unnamed bit keeps the kernel's own line name. The
+    root port totals are ``None`` elsewhere. A class that failed to read is `Unread` by itself.
     """
 
     correctable: Mapping[str, int] | Unread
@@ -195,7 +194,7 @@ class PowerState:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NvmeIdentity:
-    """Identify Controller, the fields that bear on identity, heat and power. Temperatures 0 K are ``None``: not reported."""
+    """Identify Controller: the fields that bear on identity, heat and power. 0 K is ``None``: not reported."""
 
     vendor_id: int
     subsystem_vendor_id: int
@@ -247,9 +246,7 @@ class HealthLog:
     thermal_transitions_2: int
     thermal_seconds_1: int
     thermal_seconds_2: int
-    source: str = (
-        "log"  # log: the admin command; smartctl: through pySMART, where fields it does not tell are 0 in `absent`
-    )
+    source: str = "log"  # log: the admin command; smartctl: through pySMART, which does not tell all: see `absent`
     absent: tuple[str, ...] = ()  # names of the fields that the source does not tell
 
 
@@ -347,7 +344,7 @@ class NvmeController:
 
     @property
     def capacity_bytes(self) -> int | None:
-        """What the drive can hold: TNVMCAP where told, else the sum of its namespaces; ``None`` where neither could be read."""
+        """What it can hold: TNVMCAP where told, else its namespaces together; ``None`` where neither could be read."""
         if not isinstance(self.identity, Unread) and self.identity.total_capacity_bytes:
             return self.identity.total_capacity_bytes
         sizes = [one.size_bytes for one in self.namespaces if isinstance(one.size_bytes, int)]

@@ -53,8 +53,8 @@ class Finding:
         summary: One sentence with both values.
         declared: What was meant, as text, or None.
         observed: What is, as text, or None.
-        key: What the finding is about, apart from bus addresses that move: a path, a serial number or a setting's name. With
-            the rule and the position it is the finding's identity.
+        key: What the finding is about, apart from bus addresses that move: a path, a serial number, a setting's name.
+            With the rule, and where there is no position, it is the finding's identity.
         evidence: Figures behind the judgement (JSON values only).
         causes: Likely causes, the likeliest first.
         next_steps: What to look at or do next, the first first, cautions included.

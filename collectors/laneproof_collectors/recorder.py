@@ -1,0 +1,271 @@
+"""Makes recordings: asks another host, and keeps what it answered as frames.
+
+Rules of this module: each frame is exactly the difference between what two passes were told. A name in a folder's
+listing that nobody asked about is not kept, so a listing of a recording holds only what was read. What one pass did not
+ask again stays as it was.
+"""
+
+import base64
+import json
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from laneproof_collectors.host import (
+    Answer,
+    FeatureValue,
+    FileSystem,
+    FileSystemFigures,
+    Host,
+    KernelLogRead,
+    ListFolder,
+    NvmeFeature,
+    NvmeIdentify,
+    NvmeLog,
+    Question,
+    ReadFile,
+    ReadKernelLog,
+    ReadLink,
+    ReadRange,
+    ReadUevents,
+    Smartctl,
+    resolve_link,
+)
+from laneproof_collectors.recording import BOOT_ID_PATH, FORMAT, HOST_NAME_PATH, KERNEL_PATH, VERSION, device_name
+from laneproof_collectors.unread import Reason, Unread
+
+_LINK_DEPTH = 40  # as the kernel's own limit, MAXSYMLINKS
+
+
+class RecordingHost(Host):
+    """Asks another host, and keeps what it answered as frames of a recording."""
+
+    def __init__(self, inner: Host) -> None:
+        """Record `inner`."""
+        self._inner = inner
+        self._before = _Seen()
+        self._now = _Seen()
+        self._canonical: dict[str, str] = {}
+        self._raw_links: dict[str, str | None] = {}
+
+    def ask(self, questions: Sequence[Question]) -> list[Answer]:
+        """Answer as the inner host does."""
+        answers = self._inner.ask(questions)
+        for question, answer in zip(questions, answers, strict=True):
+            self._keep(question, answer)
+        return answers
+
+    def wait(self, seconds: float, wake_descriptor: int | None = None) -> bool:
+        """Wait as the inner host does."""
+        return self._inner.wait(seconds, wake_descriptor)
+
+    def close(self) -> None:
+        """Close the inner host."""
+        self._inner.close()
+
+    def header(self) -> str:
+        """Give the recording's first line, without its line end."""
+        texts = self._inner.files((HOST_NAME_PATH, KERNEL_PATH, BOOT_ID_PATH))
+        host, kernel, boot_id = (
+            None if isinstance(one, Unread) else one.decode("utf-8", "replace").strip() for one in texts
+        )
+        identity = {"host": host, "kernel": kernel, "boot_id": boot_id}
+        return json.dumps(
+            {"format": FORMAT, "version": VERSION} | {key: value for key, value in identity.items() if value}
+        )
+
+    def take_frame(self) -> str:
+        """Give all that changed since the last frame as one line, without its line end."""
+        self._now.inherit(self._before)
+        clock = self._inner.clock()
+        frame: dict[str, Any] = {"t": round(clock.unix_seconds, 3), "up": round(clock.up_seconds, 3)}
+        boot_id = self._now.files.get(BOOT_ID_PATH)
+        if boot_id and boot_id != self._before.files.get(BOOT_ID_PATH):
+            frame["boot_id"] = boot_id.decode("utf-8", "replace").strip()
+        frame |= self._now.difference(self._before)
+        self._before, self._now = self._now, _Seen()
+        self._canonical.clear()
+        self._raw_links.clear()
+        return json.dumps(frame, separators=(",", ":"))
+
+    def _place(self, path: str) -> str:
+        """Find a path's canonical form and keep each link met on the way."""
+        known = self._canonical.get(path)
+        if known is None:
+            parent, _, name = path.rpartition("/")
+            place = f"{self._place(parent)}/{name}" if parent else path
+            depth = 0
+            while depth < _LINK_DEPTH and (target := self._raw_link(place)) is not None:
+                self._now.links[place] = target
+                place, depth = resolve_link(place, target), depth + 1
+            known = self._canonical[path] = place
+        return known
+
+    def _raw_link(self, path: str) -> str | None:
+        if path not in self._raw_links:
+            target = self._inner.link(path)
+            self._raw_links[path] = None if isinstance(target, Unread) else target
+        return self._raw_links[path]
+
+    def _keep(self, question: Question, answer: Answer) -> None:  # noqa: C901, PLR0912 (one arm a question)
+        match question, answer:
+            case ((ReadFile(path) | ReadRange(path) | ListFolder(path) | ReadLink(path)), Unread() as unread):
+                self._now.fail(self._parent_place(path), unread)
+            case ReadFile(path), bytes(content):
+                self._now.files[self._file_place(path)] = content
+            case ReadRange(path, offset, length), bytes(content):
+                self._now.add_range(self._file_place(path), offset, length, content)
+            case ReadLink(path), str(target):
+                self._now.links[self._parent_place(path)] = target
+            case ListFolder(path), tuple(names):
+                self._now.folders[self._place(path)] = frozenset(str(name) for name in names)
+            case NvmeIdentify(controller), _:
+                self._now.keep_nvme(controller, "identify", answer)
+            case NvmeLog(controller, log_id), _:
+                self._now.keep_nvme(controller, f"log:{log_id}", answer)
+            case NvmeFeature(controller, feature_id), _:
+                self._now.keep_nvme(controller, f"feature:{feature_id}", answer)
+            case Smartctl(device), dict(value):
+                self._now.smartctl[device_name(device)] = value
+            case FileSystem(path), FileSystemFigures() as figures:
+                self._now.statvfs[path] = {
+                    "size_bytes": figures.size_bytes,
+                    "free_bytes": figures.free_bytes,
+                    "available_bytes": figures.available_bytes,
+                    "read_only": figures.read_only,
+                }
+            case ReadKernelLog(), KernelLogRead(records=records):
+                self._now.kmsg.extend(records)
+            case ReadUevents(), tuple(events):
+                self._now.uevents.extend(event for event in events if isinstance(event, dict))
+            case _:
+                pass
+
+    def _parent_place(self, path: str) -> str:
+        parent, _, name = path.rpartition("/")
+        return f"{self._place(parent)}/{name}" if parent else path
+
+    def _file_place(self, path: str) -> str:
+        # Attributes of one device share a folder, and are almost never links themselves: resolve the folder only.
+        place = self._parent_place(path)
+        return place if path.startswith(("/sys/", "/proc/")) else self._place(path)
+
+
+class _Seen:
+    """What was answered in one pass, by canonical path."""
+
+    def __init__(self) -> None:
+        self.files: dict[str, bytes] = {}
+        self.errors: dict[str, str] = {}
+        self.absent: set[str] = set()
+        self.links: dict[str, str] = {}
+        self.folders: dict[str, frozenset[str]] = {}
+        self.nvme: dict[str, dict[str, Any]] = {}
+        self.smartctl: dict[str, dict[str, Any]] = {}
+        self.statvfs: dict[str, dict[str, Any]] = {}
+        self.kmsg: list[str] = []
+        self.uevents: list[dict[str, str]] = []
+
+    def fail(self, path: str, unread: Unread) -> None:
+        if unread.reason is Reason.ABSENT:
+            self.absent.add(path)
+        elif unread.detail:
+            self.errors[path] = unread.detail
+
+    def add_range(self, path: str, offset: int, length: int, content: bytes) -> None:
+        """Lay a range into the file; a gap that nobody read is filled with ones, as a silent device reads."""
+        held = bytearray(self.files.get(path, b""))
+        if content or len(content) == length:
+            if len(held) < offset:
+                held.extend(b"\xff" * (offset - len(held)))
+            held[offset : offset + len(content)] = content
+        self.files[path] = bytes(held)
+
+    def keep_nvme(self, controller: str, key: str, answer: Answer) -> None:
+        entries = self.nvme.setdefault(controller, {})
+        match answer:
+            case bytes(page):
+                entries[key] = base64.b64encode(page).decode()
+            case FeatureValue(value=value, data=data):
+                entries[key] = value
+                if data:
+                    entries[f"{key}:data"] = base64.b64encode(data).decode()
+            case Unread(reason=Reason.REFUSED, detail=status):
+                entries[key] = {"status": int(status)}
+            case Unread(detail=name):
+                entries[key] = {"error": name or "EIO"}
+
+    def inherit(self, before: "_Seen") -> None:
+        """What was not asked again in this pass is as it was, unless a folder's listing says that it went."""
+        gone = self.find_gone(before)
+        prefixes = tuple(f"{path}/" for path in gone)
+
+        def stays(path: str) -> bool:
+            return path not in gone and not path.startswith(prefixes)
+
+        asked = self.files.keys() | self.errors.keys()
+        self.files |= {path: value for path, value in before.files.items() if path not in asked and stays(path)}
+        self.errors |= {path: value for path, value in before.errors.items() if path not in asked and stays(path)}
+        self.links = {path: value for path, value in before.links.items() if stays(path)} | self.links
+        self.folders = {path: value for path, value in before.folders.items() if stays(path)} | self.folders
+        for controller, entries in before.nvme.items():
+            if self._has_controller(controller):
+                self.nvme[controller] = entries | self.nvme.get(controller, {})
+        self.smartctl = before.smartctl | self.smartctl
+        self.statvfs = before.statvfs | self.statvfs
+
+    def _has_controller(self, controller: str) -> bool:
+        names = self.folders.get("/sys/class/nvme")
+        return names is None or controller in names
+
+    def find_gone(self, before: "_Seen") -> set[str]:
+        """Paths that were there and are not: asked and absent now, or no longer in their folder's listing."""
+        known = before.files.keys() | before.errors.keys() | before.links.keys() | before.folders.keys()
+        gone = {path for path in self.absent if path in known}
+        for folder, names in before.folders.items():
+            if folder in self.absent:
+                gone.add(folder)
+            elif folder in self.folders:
+                gone |= {f"{folder}/{name}" for name in names - self.folders[folder]}
+        return gone
+
+    def difference(self, before: "_Seen") -> dict[str, Any]:
+        """Give the keys of a frame that turn `before` into this."""
+        frame: dict[str, Any] = {}
+        texts: dict[str, str] = {}
+        binary: dict[str, str] = {}
+        for path, content in self.files.items():
+            if before.files.get(path) != content or path in before.errors:
+                try:
+                    texts[path] = content.decode()
+                except UnicodeDecodeError:
+                    binary[path] = base64.b64encode(content).decode()
+        frame["files"], frame["binary"] = texts, binary
+        frame["errors"] = {path: name for path, name in self.errors.items() if before.errors.get(path) != name}
+        frame["links"] = {path: target for path, target in self.links.items() if before.links.get(path) != target}
+        held = self.files.keys() | self.errors.keys() | self.links.keys()
+        filled = _find_folders_above(held)
+        frame["dirs"] = sorted(path for path in self.folders.keys() - before.folders.keys() if path not in filled)
+        gone = self.find_gone(before)
+        frame["gone"] = sorted(path for path in gone if not any(path.startswith(f"{one}/") for one in gone))
+        frame["nvme"] = {
+            name: changed
+            for name, entries in self.nvme.items()
+            if (
+                changed := {key: value for key, value in entries.items() if before.nvme.get(name, {}).get(key) != value}
+            )
+        } | dict.fromkeys(before.nvme.keys() - self.nvme.keys())
+        for key in ("smartctl", "statvfs"):
+            now, then = getattr(self, key), getattr(before, key)
+            frame[key] = {name: value for name, value in now.items() if then.get(name) != value}
+        frame["kmsg"], frame["uevents"] = self.kmsg, self.uevents
+        return {key: value for key, value in frame.items() if value}
+
+
+def _find_folders_above(paths: Iterable[str]) -> set[str]:
+    folders: set[str] = set()
+    for path in paths:
+        parent = path.rpartition("/")[0]
+        while parent and parent not in folders:
+            folders.add(parent)
+            parent = parent.rpartition("/")[0]
+    return folders

@@ -1,0 +1,375 @@
+"""Recordings: raw inputs of one or many passes, enough to run everything again elsewhere.
+
+A recording is JSON lines: a header, then a frame a line that holds only what changed since the one before.
+`RecordedHost` answers from the state that the frames add up to; making one is ``recorder.py``'s.
+
+Rules of this module: text in, values out; the file itself is opened by whoever owns it.
+"""
+
+import base64
+import binascii
+import errno
+import itertools
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+
+from laneproof_collectors.host import (
+    Answer,
+    Clock,
+    FeatureValue,
+    FileSystem,
+    FileSystemFigures,
+    Host,
+    KernelLogRead,
+    ListFolder,
+    NvmeFeature,
+    NvmeIdentify,
+    NvmeLog,
+    Question,
+    ReadClock,
+    ReadFile,
+    ReadKernelLog,
+    ReadLink,
+    ReadRange,
+    ReadUevents,
+    Smartctl,
+    name_question,
+    resolve_link,
+    unread_from_errno,
+    unread_from_nvme_status,
+)
+from laneproof_collectors.unread import Unread
+
+FORMAT = "laneproof-recording"
+VERSION = 1
+BOOT_ID_PATH = "/proc/sys/kernel/random/boot_id"
+KERNEL_PATH = "/proc/sys/kernel/osrelease"
+HOST_NAME_PATH = "/proc/sys/kernel/hostname"
+_LINK_DEPTH = 40  # as the kernel's own limit, MAXSYMLINKS
+
+
+class RecordingError(ValueError):
+    """A recording cannot be read further: which line, and why. What stood before it is good."""
+
+    def __init__(self, line: int, why: str) -> None:
+        """Say where and why."""
+        super().__init__(f"line {line}: {why}")
+        self.line = line
+
+
+def _from_base64(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    try:
+        return base64.b64decode(value, validate=True)
+    except binascii.Error as error:
+        raise ValueError(f"not base64 ({error})") from error
+
+
+_Base64 = Annotated[bytes, BeforeValidator(_from_base64)]
+
+
+class Header(BaseModel):
+    """The first line."""
+
+    model_config = ConfigDict(frozen=True)
+
+    format: Literal["laneproof-recording"]
+    version: Literal[1]
+    host: str | None = None
+    kernel: str | None = None
+    boot_id: str | None = None
+
+
+class Frame(BaseModel):
+    """What changed since the frame before. Source: the recording format, version 1, in docs/recordings.md."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    t: float
+    up: float | None = None
+    boot_id: str | None = None
+    files: dict[str, str] = Field(default_factory=dict)
+    binary: dict[str, _Base64] = Field(default_factory=dict)
+    errors: dict[str, str] = Field(default_factory=dict)
+    links: dict[str, str] = Field(default_factory=dict)
+    dirs: tuple[str, ...] = ()
+    gone: tuple[str, ...] = ()
+    nvme: dict[str, dict[str, Any] | None] = Field(default_factory=dict)
+    smartctl: dict[str, dict[str, Any] | None] = Field(default_factory=dict)
+    statvfs: dict[str, dict[str, Any] | None] = Field(default_factory=dict)
+    kmsg: tuple[str, ...] = ()
+    uevents: tuple[dict[str, str], ...] = ()
+
+
+def parse_header(line: str) -> Header:
+    """Parse a recording's first line.
+
+    Raises:
+        RecordingError: It is no header of a recording that this version reads.
+    """
+    return _validate(Header, line, 1)
+
+
+def parse_frames(lines: Iterable[str]) -> Iterator[Frame]:
+    """Parse the frames, one a line; empty lines are passed over.
+
+    Args:
+        lines: The lines after the header.
+
+    Yields:
+        One frame a line.
+
+    Raises:
+        RecordingError: A line is no frame (the last one of a recording that was cut off, say).
+    """
+    for number, line in enumerate(lines, start=2):
+        if line.strip():
+            yield _validate(Frame, line, number)
+
+
+_Model = TypeVar("_Model", bound=BaseModel)
+_Value = TypeVar("_Value")
+
+
+def _validate(model: type[_Model], line: str, number: int) -> _Model:
+    try:
+        return model.model_validate_json(line)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_context=False)[0]
+        where = ".".join(str(part) for part in first["loc"])
+        what = "header of a recording" if model is Header else "frame of a recording"
+        raise RecordingError(number, f"not the {what}: {f'{where}: ' if where else ''}{first['msg']}") from error
+
+
+class RecordedHost(Host):
+    """A machine as a recording holds it. `advance` takes it from frame to frame."""
+
+    def __init__(self, header: Header, frames: Iterable[Frame] = ()) -> None:
+        """Begin with the header's identity and, at once, the first of the frames where there is one."""
+        self.header = header
+        self._frames = iter(frames)
+        self._clock = Clock(unix_seconds=0.0, up_seconds=0.0)
+        self._boot_id = header.boot_id
+        self._kmsg: list[str] = []
+        self._uevents: list[dict[str, str]] = []
+        self._clear()
+
+    def _clear(self) -> None:
+        self._files: dict[str, bytes] = {}
+        self._errors: dict[str, str] = {}
+        self._links: dict[str, str] = {}
+        self._children: dict[str, set[str]] = {}
+        self._canonical: dict[str, str] = {}
+        self._nvme: dict[str, dict[str, Any]] = {}
+        self._smartctl: dict[str, dict[str, Any]] = {}
+        self._statvfs: dict[str, dict[str, Any]] = {}
+
+    def advance(self) -> bool:
+        """Go on to the next frame; False where there is none."""
+        frame = next(self._frames, None)
+        if frame is None:
+            return False
+        self.apply(frame)
+        return True
+
+    def apply(self, frame: Frame) -> None:
+        """Add one frame to the state."""
+        if frame.boot_id is not None and frame.boot_id != self._boot_id:
+            self._boot_id = frame.boot_id
+            self._clear()
+        up = frame.up if frame.up is not None else self._clock.up_seconds + max(0.0, frame.t - self._clock.unix_seconds)
+        self._clock = Clock(unix_seconds=frame.t, up_seconds=up)
+        self._apply_tree(frame)
+        _merge(self._nvme, frame.nvme)
+        _replace(self._smartctl, frame.smartctl)
+        _replace(self._statvfs, frame.statvfs)
+        self._kmsg.extend(frame.kmsg)
+        self._uevents.extend(frame.uevents)
+
+    def _apply_tree(self, frame: Frame) -> None:
+        if frame.gone or frame.links:
+            self._canonical.clear()
+        for path in frame.gone:
+            self._remove(path)
+        texts = ((path, text.encode()) for path, text in frame.files.items())
+        for path, content in itertools.chain(texts, frame.binary.items()):
+            self._put(self._files, path, content)
+            self._errors.pop(path, None)
+        for path, name in frame.errors.items():
+            self._put(self._errors, path, name)
+        for path, target in frame.links.items():
+            self._put(self._links, path, target)
+        for path in frame.dirs:
+            self._children.setdefault(path, set())
+            self._adopt(path)
+
+    def _put(self, state: dict[str, _Value], path: str, value: _Value) -> None:
+        if path not in state:
+            self._adopt(path)
+        state[path] = value
+
+    def _adopt(self, path: str) -> None:
+        """Make a path known to the folders above it."""
+        while path and path != "/":
+            parent, _, name = path.rpartition("/")
+            names = self._children.setdefault(parent or "/", set())
+            if name in names:
+                return
+            names.add(name)
+            path = parent
+
+    def _remove(self, path: str) -> None:
+        """Take away a path with all below it."""
+        parent, _, name = path.rpartition("/")
+        self._children.get(parent or "/", set()).discard(name)
+        waiting = [path]
+        while waiting:
+            one = waiting.pop()
+            for state in (self._files, self._errors, self._links):
+                state.pop(one, None)
+            waiting.extend(f"{one}/{child}" for child in self._children.pop(one, ()))
+
+    def ask(self, questions: Sequence[Question]) -> list[Answer]:
+        """Answer from the state; the kernel log and the events of a frame are given once."""
+        return [self._answer(question) for question in questions]
+
+    def _answer(self, question: Question) -> Answer:  # noqa: C901, PLR0911, PLR0912 (one arm a question)
+        match question:
+            case ReadFile(path):
+                return self._content(path)
+            case ReadRange(path, offset, length):
+                content = self._content(path)
+                return content if isinstance(content, Unread) else content[offset : offset + length]
+            case ReadLink(path):
+                parent, _, name = path.rpartition("/")
+                target = self._links.get(path) or self._links.get(f"{self._resolve(parent)}/{name}")
+                return target if target is not None else self._absent(path)
+            case ListFolder(path):
+                names = self._children.get(path)
+                if names is None:
+                    names = self._children.get(self._resolve(path))
+                return tuple(sorted(names)) if names is not None else self._absent(path)
+            case NvmeIdentify(controller):
+                return self._nvme_bytes(question, controller, "identify")
+            case NvmeLog(controller, log_id, length):
+                page = self._nvme_bytes(question, controller, f"log:{log_id}")
+                return page if isinstance(page, Unread) else page[:length]
+            case NvmeFeature(controller, feature_id, length):
+                return self._feature(question, controller, feature_id, length)
+            case Smartctl(device):
+                answer = self._smartctl.get(device_name(device))
+                return answer if answer is not None else self._absent(name_question(question))
+            case FileSystem(path):
+                figures = self._statvfs.get(path)
+                return _parse_statvfs(figures, path) if figures is not None else self._absent(name_question(question))
+            case ReadKernelLog():
+                records, self._kmsg = tuple(self._kmsg), []
+                return KernelLogRead(records=records)
+            case ReadUevents():
+                events, self._uevents = tuple(self._uevents), []
+                return events
+            case ReadClock():
+                return self._clock
+
+    def _absent(self, what: str) -> Unread:
+        return unread_from_errno(what, errno.ENOENT)
+
+    def _content(self, path: str) -> bytes | Unread:
+        content = self._files.get(path)
+        if content is None or path in self._errors:
+            place = path if path in self._errors else self._resolve(path)
+            if name := self._errors.get(place):
+                return unread_from_errno(path, getattr(errno, name, errno.EIO))
+            content = self._files.get(place)
+        if content is not None:
+            return content
+        identity = {BOOT_ID_PATH: self._boot_id, KERNEL_PATH: self.header.kernel, HOST_NAME_PATH: self.header.host}.get(
+            path
+        )
+        return f"{identity}\n".encode() if identity else self._absent(path)
+
+    def _resolve(self, path: str) -> str:
+        """Follow links in every component, as the kernel would."""
+        if not self._links:
+            return path
+        known = self._canonical.get(path)
+        if known is None:
+            self._canonical[path] = path  # a link that leads back to itself ends here
+            parent, _, name = path.rpartition("/")
+            known = f"{self._resolve(parent)}/{name}" if parent else path
+            if (target := self._links.get(known)) is not None:
+                known = self._resolve(resolve_link(known, target))
+            self._canonical[path] = known
+        return known
+
+    def _nvme_entry(self, question: Question, controller: str, key: str) -> object:
+        entry = self._nvme.get(controller, {}).get(key)
+        if isinstance(entry, dict):
+            if isinstance(status := entry.get("status"), int):
+                return unread_from_nvme_status(name_question(question), status)
+            return unread_from_errno(name_question(question), getattr(errno, str(entry.get("error")), errno.EIO))
+        return entry if entry is not None else self._absent(name_question(question))
+
+    def _nvme_bytes(self, question: Question, controller: str, key: str) -> bytes | Unread:
+        entry = self._nvme_entry(question, controller, key)
+        if isinstance(entry, str):
+            try:
+                return base64.b64decode(entry, validate=True)
+            except binascii.Error as error:
+                return Unread(name_question(question), f"the recording's text is not base64 ({error})")
+        return entry if isinstance(entry, Unread) else Unread(name_question(question), "the recording holds no page")
+
+    def _feature(self, question: Question, controller: str, feature_id: int, length: int) -> FeatureValue | Unread:
+        entry = self._nvme_entry(question, controller, f"feature:{feature_id}")
+        if isinstance(entry, Unread):
+            return entry
+        if not isinstance(entry, int):
+            return Unread(name_question(question), f"the recording holds no number: {entry!r:.40}")
+        if not length:
+            return FeatureValue(value=entry)
+        data = self._nvme_bytes(question, controller, f"feature:{feature_id}:data")
+        return data if isinstance(data, Unread) else FeatureValue(value=entry, data=data[:length])
+
+
+def _merge(state: dict[str, dict[str, Any]], news: Mapping[str, dict[str, Any] | None]) -> None:
+    for name, entries in news.items():
+        if entries is None:
+            state.pop(name, None)
+        else:
+            state.setdefault(name, {}).update(entries)
+
+
+def _replace(state: dict[str, dict[str, Any]], news: Mapping[str, dict[str, Any] | None]) -> None:
+    for name, value in news.items():
+        if value is None:
+            state.pop(device_name(name), None)
+        else:
+            state[device_name(name)] = value
+
+
+def device_name(device: str) -> str:
+    """Name a device as a recording keeps it: ``/dev/sda`` and ``sda`` are one."""
+    return device.removeprefix("/dev/")
+
+
+def _parse_statvfs(figures: Mapping[str, Any], path: str) -> FileSystemFigures | Unread:
+    try:
+        if "size_bytes" in figures:
+            return FileSystemFigures(
+                size_bytes=int(figures["size_bytes"]),
+                free_bytes=int(figures["free_bytes"]),
+                available_bytes=int(figures["available_bytes"]),
+                read_only=bool(figures.get("read_only", False)),
+            )
+        unit = int(figures.get("f_frsize") or figures["f_bsize"])
+        return FileSystemFigures(
+            size_bytes=int(figures["f_blocks"]) * unit,
+            free_bytes=int(figures["f_bfree"]) * unit,
+            available_bytes=int(figures["f_bavail"]) * unit,
+            read_only=bool(int(figures.get("f_flag", 0)) & 1),  # ST_RDONLY
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        return Unread(f"file system at {path}", f"the recording's figures are incomplete ({error})")

@@ -1,0 +1,205 @@
+"""The live host on a tree of files, and what it does when a read hangs, fails or lies about its size."""
+
+import errno
+import os
+import threading
+from pathlib import Path
+
+import pytest
+
+from laneproof_collectors import host as host_module
+from laneproof_collectors.host import (
+    FeatureValue,
+    FileSystem,
+    FileSystemFigures,
+    ListFolder,
+    LiveHost,
+    NvmeFeature,
+    NvmeIdentify,
+    NvmeLog,
+    ReadClock,
+    ReadFile,
+    ReadLink,
+    ReadRange,
+    resolve_link,
+)
+from laneproof_collectors.unread import Reason, Unread
+
+
+@pytest.fixture
+def tree(tmp_path: Path) -> Path:
+    device = tmp_path / "sys/devices/pci0000:00/0000:00:01.1"
+    device.mkdir(parents=True)
+    (device / "vendor").write_text("0x1b36\n")
+    (device / "config").write_bytes(bytes(range(64)))
+    (tmp_path / "sys/bus/pci/devices").mkdir(parents=True)
+    (tmp_path / "sys/bus/pci/devices/0000:00:01.1").symlink_to("../../../devices/pci0000:00/0000:00:01.1")
+    return tmp_path
+
+
+def test_a_batch_is_answered_in_order(tree: Path) -> None:
+    device = "/sys/devices/pci0000:00/0000:00:01.1"
+    answers = LiveHost(str(tree)).ask(
+        [
+            ReadFile(f"{device}/vendor"),
+            ReadRange(f"{device}/config", 60, 16),
+            ReadLink("/sys/bus/pci/devices/0000:00:01.1"),
+            ListFolder(device),
+        ]
+    )
+    link = "../../../devices/pci0000:00/0000:00:01.1"
+    assert answers == [b"0x1b36\n", bytes(range(60, 64)), link, ("config", "vendor")]
+    assert resolve_link("/sys/bus/pci/devices/0000:00:01.1", link) == device
+
+
+def test_what_is_not_there_is_absent_and_says_its_path(tree: Path) -> None:
+    answer = LiveHost(str(tree)).file("/sys/none")
+    assert isinstance(answer, Unread)
+    assert (answer.reason, answer.detail, answer.what) == (Reason.ABSENT, "ENOENT", "/sys/none")
+    assert str(answer) == "could not read /sys/none: there is no such file (ENOENT)"
+
+
+def test_a_file_that_never_ends_is_malformed(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(host_module, "FILE_LIMIT_BYTES", 100_000)
+    (tree / "large").write_bytes(b"x" * 300_000)
+    answer = LiveHost(str(tree)).file("/large")
+    assert isinstance(answer, Unread)
+    assert answer.reason is Reason.MALFORMED
+
+
+@pytest.mark.parametrize(
+    ("number", "reason"),
+    [
+        (errno.EACCES, Reason.DENIED),
+        (errno.EPERM, Reason.DENIED),
+        (errno.ENODEV, Reason.GONE),
+        (errno.EIO, Reason.FAILED),
+        (errno.EINVAL, Reason.FAILED),
+    ],
+)
+def test_an_error_of_the_kernel_is_a_value(
+    tree: Path, monkeypatch: pytest.MonkeyPatch, number: int, reason: Reason
+) -> None:
+    def refuse(*_: object) -> bytes:
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(host_module.os, "read", refuse)
+    answer = LiveHost(str(tree)).file("/sys/devices/pci0000:00/0000:00:01.1/vendor")
+    assert isinstance(answer, Unread)
+    assert (answer.reason, answer.detail) == (reason, errno.errorcode[number])
+
+
+def test_a_read_that_hangs_costs_one_deadline_and_holds_up_nothing_else(
+    tree: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    release, real_open = threading.Event(), os.open
+    opened: list[str] = []
+
+    def hang(path: str, *rest: int) -> int:
+        opened.append(path)
+        if "stuck" in path:
+            release.wait(30)
+        return real_open(path, *rest)
+
+    (tree / "stuck").mkdir()
+    (tree / "stuck/one").write_text("1\n")
+    (tree / "stuck/two").write_text("2\n")
+    monkeypatch.setattr(host_module.os, "open", hang)
+    host = LiveHost(str(tree), deadline_seconds=0.05)
+    vendor = "/sys/devices/pci0000:00/0000:00:01.1/vendor"
+
+    first = host.files((vendor, "/stuck/one", vendor))
+    assert isinstance(first[1], Unread)
+    assert (first[0], first[1].reason, first[2]) == (b"0x1b36\n", Reason.TIMED_OUT, b"0x1b36\n")
+
+    second = host.file("/stuck/two")  # the same device: answered at once, without another waiting thread
+    assert isinstance(second, Unread)
+    assert "still waiting for /stuck/one" in second.why
+    assert sum("stuck" in path for path in opened) == 1
+
+    release.set()
+    for _ in range(200):
+        if host.file("/stuck/two") == b"2\n":
+            break
+        threading.Event().wait(0.01)
+    assert host.file("/stuck/two") == b"2\n"
+    host.close()
+
+
+def test_only_the_three_reading_commands_are_sent(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Opcodes and double word 10: NVM Express Base Specification 2.0, Get Log Page, Identify, Get Features.
+    sent: list[tuple[int, ...]] = []
+
+    def answer(_: int, request: int, command: bytearray, mutate: bool) -> int:  # noqa: FBT001 (the C interface)
+        assert request == 0xC0484E41
+        assert mutate
+        fields = host_module._PASSTHROUGH.unpack(command)
+        sent.append((fields[0], fields[3], fields[9], fields[10]))
+        host_module._PASSTHROUGH.pack_into(command, 0, *fields[:-1], 7)
+        return 0
+
+    monkeypatch.setattr(host_module.fcntl, "ioctl", answer)
+    (tree / "dev").mkdir()
+    (tree / "dev/nvme0").touch()
+    answers = LiveHost(str(tree)).ask(
+        [NvmeIdentify("nvme0"), NvmeLog("nvme0", 2, 512), NvmeFeature("nvme0", 0x0C, 256), NvmeFeature("nvme0", 2)]
+    )
+    assert sent == [
+        (0x06, 0, 4096, 0x01),
+        (0x02, 0xFFFFFFFF, 512, 0x007F8002),
+        (0x0A, 0, 256, 0x0C),
+        (0x0A, 0, 0, 0x02),
+    ]
+    assert answers[0] == bytes(4096)
+    assert answers[2] == FeatureValue(value=7, data=bytes(256))
+    assert answers[3] == FeatureValue(value=7)
+
+
+def test_a_status_of_the_drive_is_told_with_its_code(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(host_module.fcntl, "ioctl", lambda *_: 0x4002)  # Invalid Field in Command, do not retry
+    (tree / "dev").mkdir()
+    (tree / "dev/nvme0").touch()
+    (answer,) = LiveHost(str(tree)).ask([NvmeLog("nvme0", 0xC0, 512)])
+    assert isinstance(answer, Unread)
+    assert (answer.reason, answer.detail) == (Reason.REFUSED, "2")
+    assert str(answer) == "could not read log C0h of nvme0: the drive answered status code type 0h, status code 02h"
+
+
+def test_a_controller_name_cannot_lead_elsewhere(tree: Path) -> None:
+    (answer,) = LiveHost(str(tree)).ask([NvmeIdentify("../etc/passwd")])
+    assert isinstance(answer, Unread)
+    assert answer.detail == "EINVAL"
+
+
+def test_file_system_figures_agree_with_the_system(tree: Path) -> None:
+    (answer,) = LiveHost(str(tree)).ask([FileSystem("/")])
+    assert isinstance(answer, FileSystemFigures)
+    assert answer.size_bytes == os.statvfs(tree).f_blocks * os.statvfs(tree).f_frsize
+
+
+def test_the_kernel_log_is_read_on_and_gaps_are_counted(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    records = [b"6,10,100,-;one\n", b"6,11,200,-;two\n", BrokenPipeError(), b"4,15,300,-;five\n", BlockingIOError()]
+
+    def read(*_: object) -> bytes:
+        record = records.pop(0)
+        if isinstance(record, OSError):
+            raise record
+        return record
+
+    (tree / "dev").mkdir()
+    (tree / "dev/kmsg").touch()
+    host = LiveHost(str(tree))
+    monkeypatch.setattr(host_module.os, "read", read)
+    log = host.kernel_log()
+    assert not isinstance(log, Unread)
+    assert log.records == ("6,10,100,-;one", "6,11,200,-;two", "4,15,300,-;five")
+    assert log.lost == 3
+    host.close()
+
+
+def test_the_clock_gives_both_times() -> None:
+    clock = LiveHost().clock()
+    assert clock.unix_seconds > 1_700_000_000
+    assert clock.up_seconds > 0
+    (again,) = LiveHost().ask([ReadClock()])
+    assert not isinstance(again, Unread)

@@ -1,0 +1,90 @@
+"""What a recording host keeps is answered alike by a recorded host, pass after pass."""
+
+import os
+from pathlib import Path
+
+from laneproof_collectors.host import FileSystem, Host, ListFolder, LiveHost, ReadFile, ReadLink, ReadRange
+from laneproof_collectors.recorder import RecordingHost
+from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.unread import Unread
+
+DEVICE = "/sys/devices/pci0000:00/0000:00:01.1"
+LINK = "/sys/bus/pci/devices/0000:00:01.1"
+QUESTIONS = [
+    ListFolder("/sys/bus/pci/devices"),
+    ReadLink(LINK),
+    ReadFile(f"{LINK}/vendor"),
+    ReadFile(f"{DEVICE}/speed"),
+    ReadRange(f"{DEVICE}/config", 0, 64),
+    ReadRange(f"{DEVICE}/config", 256, 4),
+    ReadFile("/sys/kernel/blob"),
+    ListFolder("/sys/class/nvme"),
+    FileSystem("/"),
+]
+
+
+def lay_out(root: Path) -> None:
+    device = root / DEVICE[1:]
+    device.mkdir(parents=True)
+    (device / "vendor").write_text("0x1b36\n")
+    (device / "speed").write_text("8.0 GT/s PCIe\n")
+    (device / "config").write_bytes(os.urandom(4096))
+    (root / "sys/kernel").mkdir()
+    (root / "sys/kernel/blob").write_bytes(b"\xff\xfe")
+    (root / "sys/class/nvme").mkdir(parents=True)
+    (root / "sys/bus/pci/devices").mkdir(parents=True)
+    (root / LINK[1:]).symlink_to("../../../devices/pci0000:00/0000:00:01.1")
+
+
+def answers(host: Host) -> list[object]:
+    return [(answer.reason, answer.detail) if isinstance(answer, Unread) else answer for answer in host.ask(QUESTIONS)]
+
+
+def test_each_pass_is_answered_alike(tmp_path: Path) -> None:
+    lay_out(tmp_path)
+    recorder = RecordingHost(LiveHost(str(tmp_path)))
+    lines, told = [recorder.header()], []
+
+    def take() -> None:
+        told.append(answers(recorder))
+        lines.append(recorder.take_frame())
+
+    take()
+    (tmp_path / DEVICE[1:] / "speed").write_text("Unknown\n")
+    take()
+    (tmp_path / DEVICE[1:] / "speed").unlink()
+    take()
+    (tmp_path / LINK[1:]).unlink()
+    take()
+    (tmp_path / LINK[1:]).symlink_to("../../../devices/pci0000:00/0000:00:01.1")
+    (tmp_path / DEVICE[1:] / "speed").write_text("2.5 GT/s PCIe\n")
+    take()
+
+    replayed = RecordedHost(parse_header(lines[0]), parse_frames(lines[1:]))
+    for expected in told:
+        assert replayed.advance()
+        assert answers(replayed) == expected
+    assert not replayed.advance()
+
+
+def test_an_unchanged_pass_is_an_almost_empty_frame(tmp_path: Path) -> None:
+    lay_out(tmp_path)
+    recorder = RecordingHost(LiveHost(str(tmp_path)))
+    recorder.ask(QUESTIONS[:-1])
+    recorder.take_frame()
+    recorder.ask(QUESTIONS[:-1])
+    (frame,) = parse_frames([recorder.take_frame()])
+    assert frame.model_fields_set == {"t", "up"}
+
+
+def test_what_a_pass_did_not_ask_stays(tmp_path: Path) -> None:
+    lay_out(tmp_path)
+    recorder = RecordingHost(LiveHost(str(tmp_path)))
+    recorder.ask(QUESTIONS)
+    first = recorder.take_frame()
+    recorder.ask(QUESTIONS[:1])
+    second = recorder.take_frame()
+    replayed = RecordedHost(parse_header(recorder.header()), parse_frames([first, second]))
+    while replayed.advance():
+        pass
+    assert replayed.file(f"{DEVICE}/speed") == b"8.0 GT/s PCIe\n"
