@@ -1,0 +1,183 @@
+"""The command line: arguments in, an exit status out, and never a traceback for what a user or a machine did.
+
+Exit statuses: ``audit`` 0 all holds, 1 something differs or shows a sign, 2 something could not be verified. Wrong usage,
+input and rights use the numbers of sysexits.h (64, 65, 66, 73, 77, 78).
+"""
+
+import argparse
+import logging
+import os
+import sys
+from collections.abc import Callable, Sequence
+from typing import NoReturn
+
+from laneproof import __version__
+from laneproof.commands.errors import CommandError
+
+Run = Callable[[argparse.Namespace], int]
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        """Say what is wrong in one line, with the status for wrong usage, not the parser's own 2."""
+        self.exit(os.EX_USAGE, f"{self.prog}: {message}; see '{self.prog} --help'\n")
+
+
+def _run_audit(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.audit import run
+
+    return run(arguments)
+
+
+def _run_draft(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.draft import run
+
+    return run(arguments)
+
+
+def _run_explain(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.explain import run
+
+    return run(arguments)
+
+
+def _run_plan(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.plan import run
+
+    return run(arguments)
+
+
+def _run_record(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.record import run
+
+    return run(arguments)
+
+
+def _run_replay(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.replay import run
+
+    return run(arguments)
+
+
+def _run_serve(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.serve import run
+
+    return run(arguments)
+
+
+def _run_schema(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.schema import run
+
+    return run(arguments)
+
+
+def make_parser() -> argparse.ArgumentParser:
+    """Build the parser of all commands."""
+    parser = _Parser(prog="laneproof", description="Prove that this storage box is what its builder meant it to be.")
+    parser.add_argument("--version", action="version", version=f"laneproof {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND", parser_class=_Parser)
+
+    def add(name: str, run: Run, says: str) -> argparse.ArgumentParser:
+        command = commands.add_parser(name, help=says, description=says)
+        command.set_defaults(run=run)
+        return command
+
+    audit = add("audit", _run_audit, "Compare the machine with its declaration, once.")
+    _add_common(audit)
+    audit.add_argument("--width", type=_positive, metavar="COLUMNS", help="width of the text (default: the terminal's)")
+
+    draft = add("draft", _run_draft, "Write a declaration of the machine as it stands.")
+    _add_source(draft)
+    draft.add_argument(
+        "-o", "--output", metavar="FILE", help="write to FILE, which must not exist, instead of printing"
+    )
+    draft.add_argument("--update", metavar="FILE", help="keep the comments and labels of FILE, and add what is new")
+
+    plan = add("plan", _run_plan, "Check a declaration at the desk, without its hardware.")
+    plan.add_argument("build", nargs="?", metavar="BUILD", help="the declaration (default: the installed one)")
+    plan.add_argument("--demo", action="store_true", help="check the demo's declaration")
+    plan.add_argument("--json", action="store_true", help="print JSON")
+    plan.add_argument("--picture", metavar="SVG", help="also write a picture of the box's lanes")
+
+    explain = add("explain", _run_explain, "Explain a rule: what should hold, why it matters, what to look at next.")
+    explain.add_argument("rule", nargs="?", metavar="RULE", help="the rule's name; without one, all rules are listed")
+
+    record = add("record", _run_record, "Write a recording: the raw readings, enough to judge them elsewhere.")
+    record.add_argument("out", metavar="OUT", help="the file to write, packed if it ends in .gz")
+    record.add_argument("--from", dest="source", metavar="REC", help="copy a recording instead of reading this machine")
+    record.add_argument("--every", type=_seconds, default=60.0, metavar="S", help="seconds between passes (default 60)")
+    record.add_argument("--passes", type=_positive, default=1, metavar="N", help="how many passes (default 1)")
+    record.add_argument("--hide-serials", action="store_true", help="replace serial numbers and other unique names")
+
+    replay = add("replay", _run_replay, "Run the daemon's engine over a recording at its own times.")
+    replay.add_argument("recording", metavar="REC", help="the recording")
+    replay.add_argument("--build", metavar="FILE", help="the declaration to hold it against")
+    replay.add_argument("--json", action="store_true", help="print JSON, a line a change")
+
+    serve = add("serve", _run_serve, "Keep watching, as a service.")
+    serve.add_argument("--build", metavar="FILE", help="the declaration (default: the installed one)")
+    serve.add_argument("--config", metavar="FILE", help="the service's own settings")
+    serve.add_argument("--listen", metavar="ADDRESS:PORT", help="where to answer HTTP (default 127.0.0.1:9766)")
+    serve.add_argument("--state", metavar="FOLDER", help="where to keep its history (default /var/lib/laneproof)")
+
+    schema = add("schema", _run_schema, "Print a JSON Schema: of the declaration, or of the audit's JSON.")
+    schema.add_argument("of", choices=("build", "audit"), nargs="?", default="build", help="which (default build)")
+    return parser
+
+
+def _add_source(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--from", dest="source", metavar="REC", help="read a recording instead of this machine")
+    command.add_argument("--demo", action="store_true", help="read the demo's recording")
+
+
+def _add_common(command: argparse.ArgumentParser) -> None:
+    _add_source(command)
+    command.add_argument("--build", metavar="FILE", help="the declaration (default: /etc/laneproof/build.toml)")
+    command.add_argument("--json", action="store_true", help="print JSON")
+
+
+def _positive(text: str) -> int:
+    if not text.isascii() or not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"not a whole number above 0: {text!r}")
+    return int(text)
+
+
+def _seconds(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0.0 <= seconds < float("inf"):
+        raise argparse.ArgumentTypeError(f"not a number of seconds: {text!r}")
+    return seconds
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Args:
+        argv: The arguments after the program's name; None for the process's own.
+
+    Returns:
+        The exit status.
+    """
+    logging.basicConfig(level=logging.WARNING, format="laneproof: %(message)s")
+    arguments = make_parser().parse_args(argv)
+    try:
+        status = int(arguments.run(arguments))
+        sys.stdout.flush()
+    except CommandError as error:
+        sys.stdout.flush()
+        print(f"laneproof: {error}", file=sys.stderr)  # noqa: T201 (a command speaks)
+        return error.status
+    except BrokenPipeError:
+        # The reader of a pipe has seen enough; the interpreter must not complain when it flushes at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return os.EX_OK
+    except KeyboardInterrupt:
+        return 130  # as a shell tells an interrupt: 128 and the signal's number
+    return status
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,144 @@
+"""Where a command gets its machine and its declaration from: this box, a recording, or the demo."""
+
+import gzip
+import io
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import BinaryIO
+
+from laneproof.build.declaration import Build
+from laneproof.build.file import BuildError, parse_build
+from laneproof.commands.errors import CommandError
+from laneproof_collectors.host import Host, LiveHost
+from laneproof_collectors.recording import Frame, Header, RecordedHost, RecordingError, parse_frames, parse_header
+
+DEFAULT_BUILD = "/etc/laneproof/build.toml"
+DEMO_RECORDING = "kelp-1.jsonl.gz"
+DEMO_BUILD = "kelp-1.toml"
+_GZIP_MAGIC = b"\x1f\x8b"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recording:
+    """An open recording: its header, and its frames as they are read."""
+
+    name: str
+    header: Header
+    frames: Iterator[Frame]
+
+    def host(self) -> RecordedHost:
+        """Give a host that stands before the first frame."""
+        return RecordedHost(self.header, self.frames)
+
+
+def load_build(path: str | None, *, demo: bool = False) -> Build | None:
+    """Load the declaration.
+
+    Args:
+        path: The named file; None for the default place, where a missing file means that there is no declaration.
+        demo: Take the demo's own, unless a file is named.
+
+    Returns:
+        The declaration, or None where there is none at the default place.
+
+    Raises:
+        CommandError: A named file is missing (66), not permitted (77), or says what it may not (65).
+    """
+    if demo and path is None:
+        return _parse(_demo_file(DEMO_BUILD).decode(), DEMO_BUILD)
+    place = path or DEFAULT_BUILD
+    try:
+        text = Path(place).read_bytes().decode()
+    except FileNotFoundError as error:
+        if path is None:
+            return None
+        raise CommandError.from_os_error(error, place) from error
+    except UnicodeDecodeError as error:
+        raise CommandError(f"{place}: not UTF-8 text ({error.reason})", status=os.EX_DATAERR) from error
+    except OSError as error:
+        raise CommandError.from_os_error(error, place) from error
+    return _parse(text, place)
+
+
+def _parse(text: str, name: str) -> Build:
+    try:
+        return parse_build(text, name=name)
+    except BuildError as error:
+        raise CommandError(str(error), status=os.EX_DATAERR) from error
+
+
+def _demo_file(name: str) -> bytes:
+    return resources.files("laneproof.demo").joinpath(name).read_bytes()
+
+
+@contextmanager
+def open_recording(path: str | None, *, demo: bool = False) -> Iterator[Recording]:
+    """Open a recording, packed or plain, or the demo's.
+
+    Yields:
+        The recording, its frames not read yet. A frame that is none raises `CommandError` when it is reached.
+
+    Raises:
+        CommandError: It cannot be opened (66, 77), or is no recording (65).
+    """
+    name = path or DEMO_RECORDING
+    try:
+        raw: BinaryIO = io.BytesIO(_demo_file(DEMO_RECORDING)) if demo and path is None else Path(name).open("rb")
+    except OSError as error:
+        raise CommandError.from_os_error(error, name) from error
+    with raw:
+        packed = raw.read(2) == _GZIP_MAGIC
+        raw.seek(0)
+        lines = _lines(gzip.open(raw) if packed else raw, name)
+        try:
+            header = parse_header(next(lines, ""))
+        except RecordingError as error:
+            raise CommandError(f"{name}, {error}", status=os.EX_DATAERR) from error
+        yield Recording(name=name, header=header, frames=_frames(lines, name))
+
+
+def _lines(stream: BinaryIO | gzip.GzipFile, name: str) -> Iterator[str]:
+    try:
+        for line in stream:
+            yield line.decode()
+    except (EOFError, gzip.BadGzipFile, UnicodeDecodeError, OSError) as error:
+        why = str(error) or type(error).__name__
+        raise CommandError(f"{name}: the recording is cut off or damaged ({why})", status=os.EX_DATAERR) from error
+
+
+def _frames(lines: Iterator[str], name: str) -> Iterator[Frame]:
+    try:
+        yield from parse_frames(lines)
+    except RecordingError as error:
+        message = f"{name}, {error}; all frames before it were read"
+        raise CommandError(message, status=os.EX_DATAERR) from error
+
+
+@contextmanager
+def open_host(path: str | None, *, demo: bool = False) -> Iterator[Host]:
+    """Open the machine to be looked at: this one, or a recording's last frame.
+
+    Yields:
+        The host.
+
+    Raises:
+        CommandError: As `open_recording`, and 65 for a recording without a frame.
+    """
+    if path is None and not demo:
+        host = LiveHost()
+        try:
+            yield host
+        finally:
+            host.close()
+        return
+    with open_recording(path, demo=demo) as recording:
+        recorded = recording.host()
+        if not recorded.advance():
+            raise CommandError(f"{recording.name}: the recording has no frame", status=os.EX_DATAERR)
+        while recorded.advance():
+            pass
+        yield recorded
