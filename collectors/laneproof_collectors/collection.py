@@ -76,7 +76,7 @@ def read_fenced(collector: Collector, host: Host) -> object:
     """Run one collector; a fault of its own code is logged and becomes `Unread`."""
     try:
         return collector.read(host)
-    except Exception:
+    except Exception:  # noqa: BLE001 (a fence: whatever it was, the others go on)
         _log.exception("the collector of %s failed", collector.group)
         return Unread(collector.group, "the collector failed; its traceback is in the log", Reason.FAILED)
 

@@ -1,7 +1,7 @@
 """The command line: arguments in, an exit status out, and never a traceback for what a user or a machine did.
 
-Exit statuses: ``audit`` 0 all holds, 1 something differs or shows a sign, 2 something could not be verified. Wrong usage,
-input and rights use the numbers of sysexits.h (64, 65, 66, 73, 77, 78).
+Exit statuses: ``audit`` 0 all holds, 1 something differs or shows a sign, 2 something could not be verified. Wrong
+usage, input and rights use the numbers of sysexits.h (64, 65, 66, 73, 77, 78).
 """
 
 import argparse

@@ -6,7 +6,7 @@
 | waiting | raised once enough readings agree in a row | forgotten |
 | raised | stays; changed where its substance moved | cleared |
 
-What could not be read this time is not cleared: the rule then says *unverified* under the same identity, which is a change.
+What could not be read this time is not cleared: the rule then says *unverified* under the same identity, a change.
 """
 
 from collections.abc import Iterable, Mapping

@@ -71,6 +71,10 @@ def _parse(text: str, name: str) -> Build:
         raise CommandError(str(error), status=os.EX_DATAERR) from error
 
 
+def _open_demo() -> BinaryIO:
+    return io.BytesIO(_demo_file(DEMO_RECORDING))
+
+
 def _demo_file(name: str) -> bytes:
     return resources.files("laneproof.demo").joinpath(name).read_bytes()
 
@@ -87,13 +91,13 @@ def open_recording(path: str | None, *, demo: bool = False) -> Iterator[Recordin
     """
     name = path or DEMO_RECORDING
     try:
-        raw: BinaryIO = io.BytesIO(_demo_file(DEMO_RECORDING)) if demo and path is None else Path(name).open("rb")
+        raw: BinaryIO = _open_demo() if demo and path is None else Path(name).open("rb")  # noqa: SIM115 (closed below)
     except OSError as error:
         raise CommandError.from_os_error(error, name) from error
     with raw:
         packed = raw.read(2) == _GZIP_MAGIC
         raw.seek(0)
-        lines = _lines(gzip.open(raw) if packed else raw, name)
+        lines = _lines(gzip.GzipFile(fileobj=raw) if packed else raw, name)
         try:
             header = parse_header(next(lines, ""))
         except RecordingError as error:
