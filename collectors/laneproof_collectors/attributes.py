@@ -1,0 +1,71 @@
+"""The small files of sysfs and procfs: one value each, as text, a number or a switch.
+
+Every function takes what the Host answered, so that a failed reading passes through as it is, and is total: any bytes
+give a value or the reason why there is none.
+"""
+
+from typing import TypeVar
+
+from laneproof_collectors.unread import Reason, Unread
+
+_Value = TypeVar("_Value")
+_SHOWN_BYTES = 32  # how much of a wrong answer a person gets to see
+
+
+def parse_text(raw: bytes | Unread) -> str | Unread:
+    """Parse an attribute that is a word or a name.
+
+    Args:
+        raw: The attribute as read; padding, line ends and NULs around it are dropped.
+
+    Returns:
+        Its text, bytes that are no UTF-8 replaced; empty where the attribute is.
+    """
+    return raw if isinstance(raw, Unread) else raw.decode("utf-8", "replace").strip(" \t\r\n\0")
+
+
+def parse_integer(raw: bytes | Unread, *, what: str, base: int = 10) -> int | Unread:
+    r"""Parse an attribute that is one whole number.
+
+    Args:
+        raw: The attribute as read, such as ``b"100000\n"``.
+        what: Where it was read, for the sentence that a person will see.
+        base: 10, 16, or 0 for a number that tells its base by a prefix.
+
+    Returns:
+        The number, or why there is none.
+    """
+    if isinstance(raw, Unread):
+        return raw
+    try:
+        if b"_" not in raw:  # Python's own digit separator, which no kernel writes
+            return int(raw.strip(b" \t\r\n\0"), base)
+    except ValueError:
+        pass
+    return Unread(what, f"not a whole number: {raw[:_SHOWN_BYTES]!r}")
+
+
+def parse_switch(raw: bytes | Unread, *, what: str) -> bool | Unread:
+    """Parse an attribute that is 0 or 1.
+
+    Args:
+        raw: The attribute as read.
+        what: Where it was read, for the sentence that a person will see.
+
+    Returns:
+        Whether it is 1, or why that is not known.
+    """
+    number = parse_integer(raw, what=what)
+    if isinstance(number, Unread) or number in (0, 1):
+        return number if isinstance(number, Unread) else bool(number)
+    return Unread(what, f"neither 0 nor 1: {number}")
+
+
+def unless_absent(value: _Value | Unread) -> _Value | Unread | None:
+    """Turn a reading of what the machine does not have into ``None``, which says just that."""
+    return None if is_absent(value) else value
+
+
+def is_absent(value: object) -> bool:
+    """Tell whether a reading failed because there is no such file."""
+    return isinstance(value, Unread) and value.reason is Reason.ABSENT

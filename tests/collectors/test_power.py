@@ -1,0 +1,338 @@
+"""Kernel power settings: the value in force, and where it came from."""
+
+import errno
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pyfakefs.fake_filesystem import FakeFilesystem
+
+from laneproof_collectors.host import LiveHost
+from laneproof_collectors.power import (
+    AER_DRIVER,
+    ASPM_POLICY,
+    COMMAND_LINE,
+    FIXED_ACPI_TABLE,
+    NVME_LATENCY,
+    find_values,
+    forbids_aspm_control,
+    parse_aspm_policy,
+    parse_command_line,
+    parse_module_options,
+    read_power,
+)
+from laneproof_collectors.snapshot import KernelPower, Setting
+from laneproof_collectors.unread import Reason, Unread
+from simulation.fake_machine import FakeMachine
+
+BUILT_WITH_DEFAULT = "[default] performance powersave powersupersave \n"
+PERFORMANCE = "default [performance] powersave powersupersave \n"
+PORT = "0000:00:1c.0"
+
+
+@pytest.fixture
+def machine(fs: FakeFilesystem) -> FakeMachine:
+    return FakeMachine(
+        fs,
+        {
+            COMMAND_LINE: "BOOT_IMAGE=/vmlinuz root=/dev/md0 ro\n",
+            ASPM_POLICY: BUILT_WITH_DEFAULT,
+            NVME_LATENCY: "100000\n",
+        },
+    )
+
+
+def power_of(machine: FakeMachine) -> KernelPower:
+    power = read_power(machine)
+    assert isinstance(power, KernelPower)
+    return power
+
+
+# --- the command line ---
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        (b"quiet pcie_aspm=off\n", ("quiet", "pcie_aspm=off")),
+        (b'a="b c" d\n', ("a=b c", "d")),
+        (b'"pcie_aspm=off" ro\n', ("pcie_aspm=off", "ro")),
+        (b'dyndbg="file drivers/nvme/* +p" x=1', ("dyndbg=file drivers/nvme/* +p", "x=1")),
+        (b"ro -- pcie_aspm=off\n", ("ro",)),  # for the first process, not for the kernel
+        (b'broken="never closed\n', ("broken=never closed",)),
+        (b"\n", ()),
+    ],
+)
+def test_words_are_split_as_the_kernel_splits_them(line: bytes, words: tuple[str, ...]) -> None:
+    assert parse_command_line(line) == words
+
+
+def test_hyphen_and_underscore_are_the_same_in_names() -> None:
+    words = ("nvme-core.default-ps-max-latency-us=0", "nvme_core.default_ps_max_latency_us=5500", "nvme_core")
+    assert find_values(words, "nvme_core.default_ps_max_latency_us") == ["0", "5500"]
+
+
+@given(st.binary())
+def test_any_command_line_gives_words(raw: bytes) -> None:
+    words = parse_command_line(raw)
+    assert isinstance(words, tuple)
+    assert all(isinstance(word, str) for word in words)
+
+
+# --- ASPM ---
+
+
+def test_policy_of_an_untouched_kernel_is_its_default(machine: FakeMachine) -> None:
+    power = power_of(machine)
+    assert power.aspm_policy == Setting(value="default", origin="default")
+    assert (power.aspm_forced_off, power.aspm_forced_on) == (False, False)
+
+
+def test_policy_of_the_command_line(machine: FakeMachine) -> None:
+    machine.put({COMMAND_LINE: "pcie_aspm.policy=powersave pcie-aspm.policy=performance\n", ASPM_POLICY: PERFORMANCE})
+    assert power_of(machine).aspm_policy == Setting(value="performance", origin="command-line")
+
+
+def test_policy_set_at_run_time_outdoes_the_command_line(machine: FakeMachine) -> None:
+    machine.put({COMMAND_LINE: "pcie_aspm.policy=powersave\n", ASPM_POLICY: PERFORMANCE})
+    assert power_of(machine).aspm_policy == Setting(value="performance", origin="sysfs")
+
+
+def test_policy_set_at_run_time_without_a_command_line(machine: FakeMachine) -> None:
+    machine.put({ASPM_POLICY: PERFORMANCE})
+    assert power_of(machine).aspm_policy == Setting(value="performance", origin="sysfs")
+
+
+def test_policy_that_the_kernel_was_built_with_is_its_default(machine: FakeMachine) -> None:
+    machine.put(
+        {
+            ASPM_POLICY: PERFORMANCE,
+            "/proc/sys/kernel/osrelease": "6.1.0-kelp\n",
+            "/boot/config-6.1.0-kelp": "# CONFIG_PCIEASPM_DEFAULT is not set\nCONFIG_PCIEASPM_PERFORMANCE=y\n",
+        }
+    )
+    assert power_of(machine).aspm_policy == Setting(value="performance", origin="default")
+
+
+def test_switched_off_on_the_command_line(machine: FakeMachine) -> None:
+    machine.put({COMMAND_LINE: "pcie_aspm=off\n"})
+    power = power_of(machine)
+    assert (power.aspm_forced_off, power.aspm_forced_on) == (True, False)
+    assert power.aspm_policy == Setting(value="default", origin="command-line")
+
+
+def fixed_acpi_table(flags: int) -> bytes:
+    # ACPI 6.5, table 5.9: a header of 36 bytes, then fields; the boot architecture flags are the two bytes at 109.
+    return b"FACP" + bytes(105) + flags.to_bytes(2, "little") + bytes(133)
+
+
+def test_control_that_the_firmware_keeps(machine: FakeMachine) -> None:
+    machine.put({FIXED_ACPI_TABLE: fixed_acpi_table(0x0013)})
+    assert power_of(machine).aspm_policy == Setting(value="default", origin="firmware")
+    machine.put({COMMAND_LINE: "pcie_aspm=force\n"})
+    assert power_of(machine).aspm_policy == Setting(value="default", origin="default")
+
+
+@pytest.mark.parametrize("table", [b"", b"FACP", fixed_acpi_table(0x0003), b"\xff" * 109])
+def test_a_short_or_other_table_keeps_nothing(table: bytes) -> None:
+    assert not forbids_aspm_control(table)
+
+
+def test_a_kernel_without_aspm_has_no_policy(machine: FakeMachine) -> None:
+    machine.remove(ASPM_POLICY)
+    assert power_of(machine).aspm_policy is None
+
+
+@given(st.binary())
+def test_any_policy_file_gives_a_word_or_a_reason(raw: bytes) -> None:
+    assert isinstance(parse_aspm_policy(raw), str | Unread)
+
+
+# --- port power management ---
+
+
+@pytest.mark.parametrize(
+    ("line", "setting"),
+    [
+        ("quiet", Setting(value="on", origin="default")),
+        ("pcie_port_pm=off", Setting(value="off", origin="command-line")),
+        ("pcie_port_pm=force", Setting(value="on", origin="command-line")),
+        # drivers/pci/pci.c, pci_bridge_d3_possible: off is looked at before force
+        ("pcie_port_pm=off pcie_port_pm=force", Setting(value="off", origin="command-line")),
+    ],
+)
+def test_port_power_management(machine: FakeMachine, line: str, setting: Setting) -> None:
+    machine.put({COMMAND_LINE: line})
+    assert power_of(machine).port_power_management == setting
+
+
+# --- the NVMe driver's latency limit ---
+
+
+@pytest.mark.parametrize(
+    ("line", "options", "value", "origin"),
+    [
+        ("", "", "100000", "default"),
+        ("", "", "0", "sysfs"),
+        ("nvme_core.default_ps_max_latency_us=0", "", "0", "command-line"),
+        ("nvme-core.default-ps-max-latency-us=0x157c", "", "5500", "command-line"),
+        ("nvme_core.default_ps_max_latency_us=0", "", "100000", "sysfs"),
+        ("", "options nvme_core default_ps_max_latency_us=0", "0", "module-option"),
+        ("", "options nvme-core default-ps-max-latency-us=0", "0", "module-option"),
+        ("", "options nvme_core default_ps_max_latency_us=0", "5500", "sysfs"),
+        # loaded from a ramdisk that was made before the option
+        ("", "options nvme_core default_ps_max_latency_us=0", "100000", "default"),
+        # modprobe hands the command line's word over last
+        (
+            "nvme_core.default_ps_max_latency_us=5500",
+            "options nvme_core default_ps_max_latency_us=0",
+            "5500",
+            "command-line",
+        ),
+    ],
+)
+def test_latency_limit_and_its_origin(machine: FakeMachine, line: str, options: str, value: str, origin: str) -> None:
+    machine.put({COMMAND_LINE: line, "/etc/modprobe.d/nvme.conf": options, NVME_LATENCY: f"{value}\n"})
+    assert power_of(machine).nvme_max_latency_us == Setting(value=value, origin=origin)
+
+
+def test_an_option_file_hides_its_namesakes_and_the_last_name_wins(machine: FakeMachine) -> None:
+    machine.put(
+        {
+            "/etc/modprobe.d/10-nvme.conf": "options nvme_core default_ps_max_latency_us=1\n",
+            "/usr/lib/modprobe.d/20-nvme.conf": "options nvme_core default_ps_max_latency_us=2\n",
+            "/run/modprobe.d/20-nvme.conf": "# nothing\n",
+            "/etc/modprobe.d/30-nvme.conf.off": "options nvme_core default_ps_max_latency_us=3\n",
+            NVME_LATENCY: "1\n",
+        }
+    )
+    assert power_of(machine).nvme_max_latency_us == Setting(value="1", origin="module-option")
+
+
+def test_a_module_that_is_not_loaded_has_no_limit(machine: FakeMachine) -> None:
+    machine.remove(NVME_LATENCY)
+    assert power_of(machine).nvme_max_latency_us is None
+    assert not any("modprobe.d" in asked for asked in machine.asked)
+
+
+OPTION_FILES = {
+    "a.conf": "options nvme_core default_ps_max_latency_us=0 multipath=N\n",
+    "b.conf": "# options nvme_core io_timeout=1\n\noptions nvme-core \\\n  io_timeout=60\noptions nvme poll_queues=2\n",
+    "c.conf": "alias nvme_core x\nblacklist nvme_core\n  options nvme_core default_ps_max_latency_us=5500\n",
+    "d.conf": 'options nvme_core dyndbg="file x +p"\noptions\noptions nvme_core\n',
+}
+
+
+@pytest.mark.skipif(not shutil.which("modprobe"), reason="needs modprobe, the second witness of its own files")
+def test_options_are_those_that_modprobe_tells(tmp_path: Path) -> None:
+    for name, content in OPTION_FILES.items():
+        (tmp_path / name).write_text(content)
+    told = subprocess.run(["modprobe", "-C", tmp_path, "--showconfig"], capture_output=True, text=True, check=True)
+    lines = [line.split(maxsplit=2) for line in told.stdout.splitlines()]
+    theirs = " ".join(words[2] for words in lines if words[:2] == ["options", "nvme_core"])
+    ours = [
+        word for content in OPTION_FILES.values() for word in parse_module_options(content.encode(), module="nvme_core")
+    ]
+    assert ours == [word for word in parse_command_line(theirs.encode()) if "." not in word.partition("=")[0]]
+
+
+@given(st.binary())
+def test_any_option_file_gives_words(raw: bytes) -> None:
+    assert isinstance(parse_module_options(b"options nvme_core " + raw, module="nvme_core"), list)
+
+
+# --- who handles PCIe errors ---
+
+
+@pytest.mark.parametrize("line", ["pci=noaer", "pci=nomsi,noaer", "pcie_ports=compat"])
+def test_error_reporting_switched_off_on_the_command_line(machine: FakeMachine, line: str) -> None:
+    machine.put({COMMAND_LINE: line})
+    assert power_of(machine).aer_owner == Setting(value="off", origin="command-line")
+
+
+@pytest.mark.parametrize(
+    ("line", "acpi", "origin"),
+    [("", True, "firmware"), ("", False, "default"), ("pcie_ports=native", True, "command-line")],
+)
+def test_error_reporting_by_the_kernel(machine: FakeMachine, line: str, origin: str, *, acpi: bool) -> None:
+    machine.put({COMMAND_LINE: line, f"{AER_DRIVER}/{PORT}:pcie002": "-> ../../devices", f"{AER_DRIVER}/bind": ""})
+    if acpi:
+        machine.put({FIXED_ACPI_TABLE: fixed_acpi_table(0)})
+    assert power_of(machine).aer_owner == Setting(value="os", origin=origin)
+
+
+def test_error_reporting_kept_by_the_firmware(machine: FakeMachine) -> None:
+    machine.put(
+        {
+            f"{AER_DRIVER}/bind": "",
+            f"/sys/bus/pci/drivers/pcieport/{PORT}": "-> ../../devices",
+            "/sys/bus/pci/drivers/pcieport/bind": "",
+            f"/sys/bus/pci/devices/{PORT}/aer_rootport_total_err_cor": "0\n",
+        }
+    )
+    assert power_of(machine).aer_owner == Setting(value="off", origin="firmware")
+
+
+def test_ports_without_error_counters_do_not_show_an_owner(machine: FakeMachine) -> None:
+    machine.put({f"{AER_DRIVER}/bind": "", f"/sys/bus/pci/drivers/pcieport/{PORT}": "-> ../../devices"})
+    assert power_of(machine).aer_owner is None
+
+
+def test_a_kernel_without_port_services_does_not_show_an_owner(machine: FakeMachine) -> None:
+    assert power_of(machine).aer_owner is None
+
+
+# --- failures ---
+
+
+def test_what_may_not_be_read_is_unread_and_never_fine(machine: FakeMachine) -> None:
+    machine.faults = dict.fromkeys((COMMAND_LINE, ASPM_POLICY, NVME_LATENCY, AER_DRIVER), errno.EACCES)
+    power = power_of(machine)
+    for value in (
+        power.command_line,
+        power.aspm_policy,
+        power.aspm_forced_off,
+        power.aspm_forced_on,
+        power.port_power_management,
+        power.nvme_max_latency_us,
+        power.aer_owner,
+    ):
+        assert isinstance(value, Unread)
+        assert value.reason is Reason.DENIED
+
+
+@pytest.mark.parametrize("content", ["", "default performance\n", "[]\n", "\x00\x01"])
+def test_a_policy_without_a_choice_is_unread(machine: FakeMachine, content: str) -> None:
+    machine.put({ASPM_POLICY: content})
+    policy = power_of(machine).aspm_policy
+    assert isinstance(policy, Unread)
+    assert policy.what == ASPM_POLICY
+
+
+@pytest.mark.parametrize("content", ["", "lots\n", "\x00"])
+def test_a_limit_that_is_no_number_is_unread(machine: FakeMachine, content: str) -> None:
+    machine.put({NVME_LATENCY: content})
+    limit = power_of(machine).nvme_max_latency_us
+    assert isinstance(limit, Unread)
+    assert limit.what == NVME_LATENCY
+
+
+def test_option_files_that_cannot_be_read_lose_nothing_else(machine: FakeMachine) -> None:
+    machine.put(
+        {
+            "/etc/modprobe.d/a.conf": "options nvme_core default_ps_max_latency_us=0\n",
+            "/etc/modprobe.d/b.conf": "unreadable\n",
+            NVME_LATENCY: "0\n",
+        }
+    )
+    machine.faults["/etc/modprobe.d/b.conf"] = errno.ENOENT  # went between the listing and the reading
+    assert power_of(machine).nvme_max_latency_us == Setting(value="0", origin="module-option")
+
+
+def test_this_machine_gives_settings() -> None:
+    power = read_power(LiveHost())
+    assert isinstance(power, KernelPower)
+    assert isinstance(power.command_line, tuple)

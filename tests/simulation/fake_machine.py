@@ -1,0 +1,59 @@
+"""A machine of fake files with knobs: lay out its tree, make single reads fail, see what was asked of it."""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from pyfakefs.fake_filesystem import FakeFilesystem
+
+from laneproof_collectors.host import (
+    Answer,
+    FileSystem,
+    FileSystemFigures,
+    ListFolder,
+    LiveHost,
+    Question,
+    ReadFile,
+    ReadLink,
+    ReadRange,
+    name_question,
+    unread_from_errno,
+)
+
+
+class FakeMachine(LiveHost):
+    """The live host on a fake file system; a path in `faults` answers with that errno, listed or not."""
+
+    def __init__(self, fs: FakeFilesystem, tree: Mapping[str, str | bytes | None] | None = None) -> None:
+        super().__init__("/")
+        self._fs = fs
+        self.faults: dict[str, int] = {}
+        self.figures: dict[str, FileSystemFigures] = {}
+        self.asked: list[str] = []
+        self.put(tree or {})
+
+    def put(self, tree: Mapping[str, str | bytes | None]) -> None:
+        """Lay out files; text that begins with ``-> `` is a link's target, ``None`` an empty folder."""
+        for path, content in tree.items():
+            if content is None:
+                self._fs.create_dir(path)
+            elif isinstance(content, str) and content.startswith("-> "):
+                self._fs.create_symlink(path, content[3:])
+            elif Path(path).exists():
+                Path(path).write_bytes(content if isinstance(content, bytes) else content.encode())
+            else:
+                self._fs.create_file(path, contents=content)
+
+    def remove(self, path: str) -> None:
+        """Take a file or a folder away."""
+        self._fs.remove_object(path)
+
+    def ask(self, questions: Sequence[Question]) -> list[Answer]:
+        self.asked += [name_question(question) for question in questions]
+        return super().ask(questions)
+
+    def _answer(self, question: Question) -> Answer:
+        if isinstance(question, ReadFile | ReadRange | ReadLink | ListFolder) and question.path in self.faults:
+            return unread_from_errno(question.path, self.faults[question.path])
+        if isinstance(question, FileSystem) and question.path in self.figures:
+            return self.figures[question.path]
+        return super()._answer(question)
