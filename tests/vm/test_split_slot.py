@@ -1,62 +1,14 @@
-"""A real kernel with four drives: two behind the branches of one split slot, two behind a switch card."""
+"""A real kernel with four drives, and hardware that changes under it: what the other tests in here stand on."""
 
 from typing import Any
 
 import pytest
 
-from vm.boot import GUEST, Boot
-from vm.lspci import Listed, parse_lspci
-from vm.machine import Drive, Machine, RootPort, SwitchCard
+from vm.boot import Boot
+from vm.boxes import SPLIT_PORT, SPLIT_SLOT
+from vm.lspci import Listed
 
 pytestmark = pytest.mark.vm
-
-MACHINE = Machine(
-    ports=(
-        RootPort(name="riser-1", address="4.0", slot=1),
-        RootPort(name="riser-2", address="4.1", slot=2, gt_s="8"),
-        RootPort(name="riser-3", address="4.2", slot=3, gt_s="5", lanes=2),  # nothing in it at first
-        RootPort(name="card-slot", address="5.0", slot=4, lanes=8),
-    ),
-    switches=(SwitchCard(name="card", port="card-slot", downstream=("card-1", "card-2")),),
-    drives=(
-        Drive(name="hydro-1", serial="TIDE-0001", port="riser-1"),
-        Drive(name="hydro-2", serial="TIDE-0002", port="riser-2", size_bytes=96 << 20),
-        Drive(name="hydro-3", serial="TIDE-0003", port="card-1"),
-        Drive(name="hydro-4", serial="TIDE-0004", port="card-2"),
-    ),
-    smbios=("type=0,vendor=Kelp Firmware,version=1.07,date=03/14/2026", "type=1,manufacturer=Kelp,product=kelp-1"),
-    command_line=("nvme_core.default_ps_max_latency_us=0",),
-)
-SPLIT_PORT = "0000:00:04.0"
-
-
-@pytest.fixture(scope="module")
-def boot(tmp_path_factory: pytest.TempPathFactory) -> Boot:
-    """Run the whole story once; the tests below look at what was said."""
-    folder = tmp_path_factory.mktemp("split-slot")
-    arguments = (str(len(MACHINE.drives)), SPLIT_PORT)
-    with Boot(MACHINE, GUEST / "split_slot.py", folder, arguments=arguments) as boot:
-        boot.wait("set-warning")
-        boot.set_critical_warning("hydro-1", 0b100)
-        boot.answer(serial="TIDE-0001")
-        boot.wait("remove")
-        boot.remove_drive("hydro-2")
-        boot.answer(serial="TIDE-0002")
-        boot.wait("insert")
-        boot.insert_drive("hydro-2", port="riser-3")
-        boot.answer()
-        boot.finish()
-    return boot
-
-
-@pytest.fixture(scope="module")
-def look(boot: Boot) -> dict[str, Any]:
-    return boot.facts("look")
-
-
-@pytest.fixture(scope="module")
-def listed(look: dict[str, Any]) -> dict[str, Listed]:
-    return parse_lspci(look["lspci"])
 
 
 def test_every_drive_is_there_under_the_port_it_was_put_in(look: dict[str, Any]) -> None:
@@ -72,7 +24,7 @@ def test_every_drive_is_there_under_the_port_it_was_put_in(look: dict[str, Any])
 
 def test_each_port_is_as_wide_and_fast_as_it_was_built(look: dict[str, Any], listed: dict[str, Listed]) -> None:
     rates = {"2_5": 2.5, "5": 5.0, "8": 8.0, "16": 16.0}
-    for port in MACHINE.ports:
+    for port in SPLIT_SLOT.ports:
         address = f"0000:00:0{port.address}"
         assert listed[address].number("LnkCap", r"Speed ([\d.]+)GT/s") == rates[port.gt_s]
         assert listed[address].number("LnkCap", r"Width x(\d+)") == port.lanes

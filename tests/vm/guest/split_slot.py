@@ -140,6 +140,7 @@ def look(facts: dict[str, Any], drives: int) -> None:
     facts["command_line"] = read(Path("/proc/cmdline"))
     facts["boot_id"] = read(Path("/proc/sys/kernel/random/boot_id"))
     facts["release"] = read(Path("/proc/sys/kernel/osrelease"))
+    facts["aspm_policy"] = read(Path("/sys/module/pcie_aspm/parameters/policy"))
     facts["slots"] = {path.name: read(path / "address") for path in Path("/sys/bus/pci/slots").iterdir()}
     facts["sysfs"] = sysfs_attributes()
     facts["lspci"] = run("lspci", "-vv", "-nn", "-D")
@@ -172,14 +173,26 @@ def main() -> None:
     for drive in by_serial().values():
         move_data(f"/dev/{drive['name']}n1")
     with steps.fenced("smartctl") as facts:
-        facts |= {serial: smartctl(drive["name"]) for serial, drive in by_serial().items()}
+        facts.update({serial: smartctl(drive["name"]) for serial, drive in by_serial().items()})
+    with steps.fenced("facts") as facts:
+        from vm.guest.facts import read_facts  # noqa: PLC0415 (fenced: its failure is one step's)
+
+        facts.update(read_facts())
 
     warned = steps.ask("set-warning", drives=by_serial())["serial"]
     with steps.fenced("warned") as facts:
         facts["smartctl"] = smartctl(by_serial()[warned]["name"])["json"]
+    with steps.fenced("facts-warned") as facts:
+        from vm.guest.facts import read_facts  # noqa: PLC0415
+
+        facts.update(read_facts())
 
     with steps.fenced("aer") as facts:
         count_injected(facts, sys.argv[2], 3)
+    with steps.fenced("facts-aer") as facts:
+        from vm.guest.facts import read_facts  # noqa: PLC0415
+
+        facts.update(read_facts())
 
     removed = steps.ask("remove")["serial"]
     with steps.fenced("removed") as facts:
@@ -194,6 +207,10 @@ def main() -> None:
         facts["back"] = wait_until(lambda: removed in by_serial())
         facts["drives"] = by_serial()
         facts["kernel_log"] = kernel_log()[-20:]
+    with steps.fenced("snapshot") as facts:
+        from vm.guest.facts import read_everything  # noqa: PLC0415
+
+        facts.update(read_everything())
     steps.say("end")
 
 

@@ -1,0 +1,53 @@
+"""The collectors' facts as JSON, for the comparison with other tools outside the machine."""
+
+import dataclasses
+from collections.abc import Mapping
+from typing import Any
+
+from laneproof_collectors import firmware, nvme, pcie, power
+from laneproof_collectors.collection import make_collectors, read_snapshot
+from laneproof_collectors.host import LiveHost
+from laneproof_collectors.unread import Unread
+
+
+def plain(value: Any) -> Any:  # noqa: ANN401 (facts of any kind)
+    """Turn facts into JSON values; an `Unread` becomes ``{"unread": its sentence}``, so that it equals no number."""
+    match value:
+        case Unread():
+            return {"unread": str(value)}
+        case Mapping():
+            return {str(key): plain(one) for key, one in value.items()}
+        case tuple() | list():
+            return [plain(one) for one in value]
+        case _ if dataclasses.is_dataclass(value):
+            return {one.name: plain(getattr(value, one.name)) for one in dataclasses.fields(value)}
+    return value
+
+
+def read_facts() -> dict[str, Any]:
+    """Ask the live machine through the collectors whose every field has a second witness."""
+    host = LiveHost()
+    try:
+        functions = pcie.read_functions(host)
+        controllers = nvme.read_controllers(host)
+        facts = {
+            "functions": plain(functions),
+            "paths": {one.address: [one.own_path, one.path] for one in functions if not isinstance(functions, Unread)},
+            "slots": plain(pcie.read_slots(host)),
+            "controllers": plain(controllers),
+            "capacities": {one.name: one.capacity_bytes for one in controllers},
+            "power": plain(power.read_power(host)),
+            "firmware": plain(firmware.read_firmware(host)),
+        }
+    finally:
+        host.close()
+    return facts
+
+
+def read_everything() -> dict[str, Any]:
+    """Run a whole pass, all collectors together, as the program does."""
+    host = LiveHost()
+    try:
+        return {"snapshot": plain(read_snapshot(host, make_collectors()))}
+    finally:
+        host.close()
