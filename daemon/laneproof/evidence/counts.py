@@ -12,6 +12,22 @@ from laneproof.evidence.special import beta_quantile, gamma_quantile, log_beta_t
 CONFIDENCE = 0.95
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surprise:
+    """How surprising data are if nothing is wrong.
+
+    Attributes:
+        log_p: Natural logarithm of the one-sided probability of such data or worse.
+    """
+
+    log_p: float
+
+    @property
+    def p(self) -> float:
+        """The probability itself; 0.0 where it lies below every float."""
+        return math.exp(self.log_p)
+
+
 @dataclass(frozen=True, slots=True)
 class Bounds:
     """From where to where a true value may lie, given the data.

@@ -91,11 +91,31 @@ def _log_gamma_weight(a: float, x: float) -> float:
     return -_deviance(a, x) - _stirling_error(a) - _HALF_LN_TWO_PI - 0.5 * math.log(a)
 
 
-def _log_beta_weight(a: float, b: float, x: float, y: float) -> float:
-    # ln(x^a y^b Gamma(a+b+1) / (Gamma(a+1) Gamma(b+1))), the binomial probability of a successes and b failures.
-    n = a + b
-    spread = _stirling_error(n) - _stirling_error(a) - _stirling_error(b)
-    return spread - _deviance(a, n * x) - _deviance(b, n * y) - _HALF_LN_TWO_PI - 0.5 * (math.log(a) + math.log(b / n))
+def log_binomial_weight(successes: float, failures: float, p: float, q: float) -> float:
+    """The probability of exactly so many successes and failures, exact to the last digits for counts of any size.
+
+    Args:
+        successes: How many, zero or more, not only whole numbers.
+        failures: Likewise.
+        p: Chance of a success.
+        q: Chance of a failure, 1 - p.
+
+    Returns:
+        ln(C(n, successes) p^successes q^failures).
+
+    Source: C. Loader, Fast and Accurate Computation of Binomial Probabilities (2000); from memory.
+    """
+    n = successes + failures
+    if successes == 0.0 or failures == 0.0:
+        chance = q if successes == 0.0 else p
+        if n == 0.0:
+            return 0.0
+        return n * math.log(chance) if chance > 0.0 else -math.inf
+    if p == 0.0 or q == 0.0:
+        return -math.inf
+    spread = _stirling_error(n) - _stirling_error(successes) - _stirling_error(failures)
+    distance = _deviance(successes, n * p) + _deviance(failures, n * q)
+    return spread - distance - _HALF_LN_TWO_PI - 0.5 * (math.log(successes) + math.log(failures / n))
 
 
 def _gamma_series(a: float, x: float) -> float:
@@ -211,8 +231,41 @@ def log_beta_tails(a: float, b: float, x: float, y: float | None = None) -> LogT
 
 def _beta_tails_direct(a: float, b: float, x: float, y: float) -> LogTails:
     # The weight carries a binomial coefficient: x^a y^b / (a B(a, b)) is weight * b / (a + b).
-    lower = min(_log_beta_weight(a, b, x, y) + math.log(b / (a + b) * _beta_fraction(a, b, x)), 0.0)
+    lower = min(log_binomial_weight(a, b, x, y) + math.log(b / (a + b) * _beta_fraction(a, b, x)), 0.0)
     return LogTails(lower, log_complement(lower))
+
+
+def log_chi_square_at_least(x: float, degrees: float) -> float:
+    """How likely is a chi-square value this large?
+
+    Args:
+        x: The value, zero or more.
+        degrees: Degrees of freedom, above zero.
+
+    Returns:
+        The natural logarithm of the upper tail.
+
+    Raises:
+        ValueError: An argument lies outside of these.
+
+    Source: DLMF 8.2; the chi-square distribution is a gamma distribution of half the degrees and twice the scale.
+    """
+    return log_gamma_tails(degrees / 2.0, x / 2.0).upper
+
+
+def log_normal_at_least(z: float) -> float:
+    """How likely is a standard normal value this large?
+
+    Args:
+        z: The value, in standard deviations, of either sign.
+
+    Returns:
+        The natural logarithm of the upper tail.
+
+    Source: DLMF 7.11.2; z squared is chi-square with one degree of freedom.
+    """
+    beyond = log_chi_square_at_least(z * z, 1.0) - _LN_2
+    return beyond if z >= 0.0 else log_complement(beyond)
 
 
 def gamma_quantile(a: float, p: float, *, upper: bool = False) -> float:
@@ -263,7 +316,7 @@ def beta_quantile(a: float, b: float, p: float, *, upper: bool = False) -> tuple
 
     def tails(t: float) -> tuple[LogTails, float]:
         x, y = _from_logit(t)
-        return log_beta_tails(a, b, x, y), math.log(a * (b / (a + b))) + _log_beta_weight(a, b, x, y)
+        return log_beta_tails(a, b, x, y), math.log(a * (b / (a + b))) + log_binomial_weight(a, b, x, y)
 
     return _from_logit(_solve(tails, p, upper=upper, start=math.log(a / b)))
 

@@ -1,0 +1,243 @@
+"""Rates of events compared: a link with its siblings, and anything with its own past.
+
+Exposure may be any measure, the same on both sides; for links it is bits carried, so that rates and widths may differ.
+All tests are one-sided (worse, not different) and cheap enough to be made for a hundred links at each pass; bounds of a
+ratio cost some ten times as much and are asked for separately.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from laneproof.evidence.counts import (
+    CONFIDENCE,
+    Bounds,
+    Surprise,
+    clopper_pearson,
+    log_binomial_at_least,
+    log_negative_binomial_at_least,
+    require_count,
+    require_exposure,
+    require_share,
+)
+from laneproof.evidence.not_enough import NotEnough
+
+_ENOUGH = 1e-12  # a Poisson term below this adds nothing to a power figure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RatioTest(Surprise):
+    """One rate against another.
+
+    Attributes:
+        events: Events here.
+        exposure: Exposure here, in the same unit as the other.
+        other_events: Events there (the siblings, or earlier).
+        other_exposure: Exposure there.
+        ratio: This rate over that one: infinity where there were none there, None where there were none at all.
+    """
+
+    events: int
+    exposure: float
+    other_events: int
+    other_exposure: float
+    ratio: float | None
+
+    def ratio_bounds(self, confidence: float = CONFIDENCE) -> Bounds:
+        """Give exact two-sided bounds of the ratio of the two rates.
+
+        Args:
+            confidence: 0..1.
+
+        Returns:
+            The bounds; 0 to infinity where nothing happened on either side.
+
+        Source: conditional on the sum, the events here are binomial; C. Clopper, E. Pearson (1934).
+        """
+        total = self.events + self.other_events
+        if total == 0:
+            return Bounds(0.0, math.inf, confidence)
+        _, odds = clopper_pearson(self.events, total, confidence)
+        return odds.scaled(self.other_exposure / self.exposure)
+
+
+def _ratio(events: int, exposure: float, other_events: int, other_exposure: float) -> float | None:
+    if other_events == 0:
+        return math.inf if events else None
+    return events / exposure / (other_events / other_exposure)
+
+
+def _require_two(events: int, exposure: float, other_events: int, other_exposure: float) -> None:
+    require_count(events, "the number of events")
+    require_exposure(exposure, "the exposure")
+    require_count(other_events, "the other number of events")
+    require_exposure(other_exposure, "the other exposure")
+
+
+def against_siblings(
+    events: int, exposure: float, other_events: int, other_exposure: float, *, at_most: float = 1.0
+) -> RatioTest | NotEnough:
+    """Is this link worse than its siblings (T4)?
+
+    Args:
+        events: Errors of this link.
+        exposure: Its exposure: bits, so that rates and widths may differ.
+        other_events: Errors of all siblings together.
+        other_exposure: Their exposure together, in the same unit.
+        at_most: How many times worse than its siblings it may be.
+
+    Returns:
+        The test: p = P(Bin(n, p0) >= events), n all events, p0 this link's share of the exposure.
+
+    Raises:
+        ValueError: A count or exposure is negative, or `at_most` is not above zero.
+
+    Source: J. Przyborowski, H. Wilenski, Biometrika 31 (1940) 313 (conditional test of two Poisson means); from memory.
+    """
+    _require_two(events, exposure, other_events, other_exposure)
+    if not 0.0 < at_most < math.inf:
+        raise ValueError(f"the allowed ratio must be above 0, not {at_most!r}")
+    if exposure == 0.0:
+        return NotEnough("the link carried no bit in this period")
+    if other_exposure == 0.0:
+        return NotEnough("no sibling link carried a bit in this period")
+    own, whole = at_most * exposure, at_most * exposure + other_exposure
+    return RatioTest(
+        log_p=log_binomial_at_least(events, events + other_events, own / whole, other_exposure / whole),
+        events=events,
+        exposure=exposure,
+        other_events=other_events,
+        other_exposure=other_exposure,
+        ratio=_ratio(events, exposure, other_events, other_exposure),
+    )
+
+
+def against_history(
+    events: int, exposure: float, earlier_events: int, earlier_exposure: float
+) -> RatioTest | NotEnough:
+    """Is this link worse than it was itself (T5)?
+
+    The earlier rate is not known exactly, least of all where it was zero; a rate with Jeffreys' prior makes the next
+    count negative binomial, which needs no guess of a smallest rate.
+
+    Args:
+        events: Errors now.
+        exposure: Exposure now (time, or bits).
+        earlier_events: Errors in the baseline.
+        earlier_exposure: Exposure of the baseline, in the same unit.
+
+    Returns:
+        The test: p = P(X >= events), X negative binomial with r = earlier_events + 1/2, p = T0 / (T0 + T1).
+
+    Raises:
+        ValueError: A count or exposure is negative.
+
+    Source: gamma-Poisson predictive distribution with Jeffreys' prior; A. Gelman and others, Bayesian Data Analysis,
+        2.6; from memory.
+    """
+    _require_two(events, exposure, earlier_events, earlier_exposure)
+    if exposure == 0.0:
+        return NotEnough("nothing was carried or watched in this period")
+    if earlier_exposure == 0.0:
+        return NotEnough("there is no baseline to compare with")
+    whole = earlier_exposure + exposure
+    return RatioTest(
+        log_p=log_negative_binomial_at_least(events, earlier_events + 0.5, earlier_exposure / whole, exposure / whole),
+        events=events,
+        exposure=exposure,
+        other_events=earlier_events,
+        other_exposure=earlier_exposure,
+        ratio=_ratio(events, exposure, earlier_events, earlier_exposure),
+    )
+
+
+def holm(probabilities: Sequence[float]) -> tuple[float, ...]:
+    """Correct several tests that were made at once, so that the chance of any false alarm stays what it was.
+
+    Args:
+        probabilities: The tests' p, in any order.
+
+    Returns:
+        Corrected p in the same order.
+
+    Raises:
+        ValueError: One of them is no probability.
+
+    Source: S. Holm, A Simple Sequentially Rejective Multiple Test Procedure, Scand. J. Statistics 6 (1979) 65.
+    """
+    for p in probabilities:
+        require_share(p, "each p")
+    corrected = [1.0] * len(probabilities)
+    largest = 0.0
+    for rank, index in enumerate(sorted(range(len(probabilities)), key=probabilities.__getitem__)):
+        largest = max(largest, min(1.0, (len(probabilities) - rank) * probabilities[index]))
+        corrected[index] = largest
+    return tuple(corrected)
+
+
+def each_against_the_others(links: Mapping[str, tuple[int, float]]) -> dict[str, RatioTest | NotEnough]:
+    """Compare each link with all of its siblings, corrected for having asked so often (T4 with Holm).
+
+    Args:
+        links: By name, the errors and the exposure of each.
+
+    Returns:
+        By name, the test with the corrected p; `NotEnough` where a link or all of its siblings carried nothing.
+
+    Raises:
+        ValueError: A count or exposure is negative.
+    """
+    all_events = sum(events for events, _ in links.values())
+    all_exposure = math.fsum(exposure for _, exposure in links.values())
+    tests = {
+        name: against_siblings(events, exposure, all_events - events, max(0.0, all_exposure - exposure))
+        for name, (events, exposure) in links.items()
+    }
+    made = {name: test for name, test in tests.items() if isinstance(test, RatioTest)}
+    largest = -math.inf
+    # Holm's procedure in logarithms, where nothing underflows
+    for rank, name in enumerate(sorted(made, key=lambda name: made[name].log_p)):
+        largest = max(largest, min(0.0, made[name].log_p + math.log(len(made) - rank)))
+        tests[name] = replace(made[name], log_p=largest)
+    return tests
+
+
+def sibling_power(expected: float, *, ratio: float, siblings: int, alpha: float) -> float:
+    """How often would a link that is `ratio` times worse be noticed by the comparison with its siblings?
+
+    Args:
+        expected: Errors that a normal link makes in the period, on average.
+        ratio: How many times worse the link is.
+        siblings: How many normal links it is compared with.
+        alpha: One-sided error of the test.
+
+    Returns:
+        The chance that p <= alpha, 0..1.
+
+    Raises:
+        ValueError: An argument is negative or alpha no probability.
+    """
+    require_exposure(expected, "the expected number of errors")
+    require_exposure(ratio, "the ratio")
+    require_count(siblings, "the number of siblings")
+    require_share(alpha, "alpha")
+    own = _poisson_terms(ratio * expected)
+    others = _poisson_terms(siblings * expected)
+    target = math.log(alpha) if alpha > 0.0 else -math.inf
+    found = 0.0
+    for other_events, chance in others.items():
+        for events, own_chance in own.items():
+            test = against_siblings(events, 1.0, other_events, float(siblings))
+            if isinstance(test, RatioTest) and test.log_p <= target:
+                found += chance * own_chance
+    return found
+
+
+def _poisson_terms(mean: float) -> dict[int, float]:
+    # every count that matters, with its probability
+    if mean == 0.0:
+        return {0: 1.0}
+    reach = 10.0 * math.sqrt(mean) + 10.0
+    counts = range(max(0, int(mean - reach)), int(mean + reach))
+    terms = {k: math.exp(k * math.log(mean) - mean - math.lgamma(k + 1.0)) for k in counts}
+    return {k: p for k, p in terms.items() if p > _ENOUGH}

@@ -1,0 +1,156 @@
+"""A link's errors against what the PCI Express specification allows.
+
+Exposure is counted in bits that a receiver took in. Each receiver counts its own direction; the two ends of a link are
+never added up as if they were independent.
+"""
+
+import math
+from dataclasses import dataclass
+
+from laneproof.evidence.counts import (
+    CONFIDENCE,
+    Bounds,
+    Surprise,
+    log_poisson_at_least,
+    poisson_bounds,
+    require_count,
+    require_exposure,
+    require_share,
+)
+from laneproof.evidence.not_enough import NotEnough
+
+SPECIFIED_ERROR_RATIO = 1e-12
+"""Bit errors allowed per bit, 2.5 to 32 GT/s. Source: PCI Express Base Specification, electrical; from memory."""
+
+SPECIFICATION_ALPHA = 1e-4
+"""How unlikely a legal link must be before it is called out of specification. Judgement; the ceiling itself is lax."""
+
+
+def receiver_errors(*, rx_err: int, bad_tlp: int, bad_dllp: int) -> tuple[int, int]:
+    """How many errors one receiver saw, as far as its three counters tell.
+
+    One error on the wire may set one of them, or two. The other correctable classes are no noise of this receiver:
+    replay timeouts and rollovers are the sender's, and the rest are not about the signal at all.
+
+    Args:
+        rx_err: Receiver errors in the period.
+        bad_tlp: Bad TLPs in the period.
+        bad_dllp: Bad DLLPs in the period.
+
+    Returns:
+        The fewest errors that explain the counts (to be tested) and the most (to be shown beside it).
+
+    Raises:
+        ValueError: A count is negative.
+
+    Source: Linux drivers/pci/pcie/aer.c counts one per status bit.
+    """
+    for count in (rx_err, bad_tlp, bad_dllp):
+        require_count(count, "a receiver's count")
+    return max(rx_err, bad_tlp, bad_dllp), rx_err + bad_tlp + bad_dllp
+
+
+def bits_carried(*, gt_s: float, lanes: int, seconds: float) -> float:
+    """How many bits a link carried in one direction.
+
+    Args:
+        gt_s: Transfer rate, GT/s per lane.
+        lanes: Trained lanes.
+        seconds: How long it was up. Time in a low-power state carries nothing: left in, the exposure is too large,
+            which is safe for "out of specification" and not for "clean".
+
+    Returns:
+        Bits, symbols of the line code included.
+
+    Raises:
+        ValueError: An argument is negative or no number.
+    """
+    require_exposure(gt_s, "the transfer rate")
+    require_count(lanes, "the number of lanes")
+    require_exposure(seconds, "the time")
+    return gt_s * 1e9 * lanes * seconds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CeilingTest(Surprise):
+    """A link's errors against what the specification allows.
+
+    Attributes:
+        errors: Errors of one receiver.
+        bits: Bits that it took in.
+        allowed: Errors that a link just within the specification makes on average.
+        error_ratio: Errors per bit.
+    """
+
+    errors: int
+    bits: float
+    allowed: float
+    error_ratio: float
+
+    def is_out_of_specification(self, alpha: float = SPECIFICATION_ALPHA) -> bool:
+        """Tell whether the link can no longer be a legal one."""
+        return self.log_p <= math.log(alpha)
+
+    def error_ratio_bounds(self, confidence: float = CONFIDENCE) -> Bounds:
+        """Give exact two-sided bounds of the errors per bit."""
+        return poisson_bounds(self.errors, confidence).scaled(1.0 / self.bits)
+
+
+def against_specification(errors: int, bits: float) -> CeilingTest | NotEnough:
+    """Is this link worse than the specification allows (T3)?
+
+    Args:
+        errors: Errors of one receiver in the period.
+        bits: Bits carried in its direction in the same period.
+
+    Returns:
+        The test: p = P(X >= errors) with 1e-12 errors per bit. The ceiling decides whether the path must be replaced,
+        not whether anything changed: a 16 GT/s x4 link may make 5,530 errors a day and be legal.
+
+    Raises:
+        ValueError: An argument is negative.
+
+    Source: PCI Express Base Specification, bit error ratio of 1e-12 (from memory); exact Poisson tail.
+    """
+    require_count(errors, "the number of errors")
+    require_exposure(bits, "the number of bits")
+    if bits == 0.0:
+        return NotEnough("the link carried no bit in this period")
+    allowed = SPECIFIED_ERROR_RATIO * bits
+    return CeilingTest(
+        log_p=log_poisson_at_least(errors, allowed),
+        errors=errors,
+        bits=bits,
+        allowed=allowed,
+        error_ratio=errors / bits,
+    )
+
+
+def critical_count(allowed: float, alpha: float = SPECIFICATION_ALPHA) -> int:
+    """How many events would be too many?
+
+    Args:
+        allowed: Expected events.
+        alpha: One-sided error.
+
+    Returns:
+        The smallest k with P(X >= k) <= alpha.
+
+    Raises:
+        ValueError: The mean is negative or alpha no probability above zero.
+    """
+    require_exposure(allowed, "the expected number of events")
+    require_share(alpha, "alpha")
+    if alpha == 0.0:
+        raise ValueError("alpha must be above 0: no count is impossible")
+    target = math.log(alpha)
+    low, high = 0, 1  # P(X >= low) > alpha (or low is 0), and doubled until high is enough
+    while log_poisson_at_least(high, allowed) > target:
+        low, high = high, 2 * high
+    while high - low > 1:
+        middle = (low + high) // 2
+        if log_poisson_at_least(middle, allowed) > target:
+            low = middle
+        else:
+            high = middle
+    return 0 if target >= 0.0 else high

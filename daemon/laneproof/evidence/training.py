@@ -1,0 +1,106 @@
+"""How a link trained: below its plan or not, and how often it comes up short."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from laneproof.evidence.counts import CONFIDENCE, Bounds, jeffreys, require_count
+from laneproof.evidence.not_enough import NotEnough
+
+READINGS_TO_AGREE = 3
+SECONDS_BETWEEN = 1.0
+"""Three readings a second apart, since a link may be caught while it retrains. Judgement."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkReading:
+    """One look at a link's trained state.
+
+    Attributes:
+        at: When, in seconds of any steady clock.
+        gt_s: Trained rate.
+        lanes: Trained lanes.
+        under_load: Whether data flowed: an idle link may have been slowed on purpose.
+    """
+
+    at: float
+    gt_s: float
+    lanes: int
+    under_load: bool
+
+
+def planned(*limits: float | None) -> float | None:
+    """What should a link train at?
+
+    Args:
+        limits: What was declared, and what each end can do, as rates or as lanes; None where it is not known. A cap
+            that the owner declared is the plan, not a fault.
+
+    Returns:
+        The least of those known, None if none is.
+    """
+    return min((limit for limit in limits if limit is not None), default=None)
+
+
+def settled(readings: Sequence[LinkReading]) -> LinkReading | NotEnough:
+    """What is the link's state, once it may be spoken of (T1)?
+
+    Args:
+        readings: Readings in order of time.
+
+    Returns:
+        The last reading, if it and the two before it agree, lie a second or more apart, and one of them saw load.
+    """
+    last = readings[-READINGS_TO_AGREE:]
+    if len(last) < READINGS_TO_AGREE:
+        return NotEnough(f"{len(last)} readings of the link; {READINGS_TO_AGREE} are needed")
+    if any(later.at - earlier.at < SECONDS_BETWEEN for earlier, later in pairwise(last)):
+        return NotEnough("the readings of the link lie less than a second apart")
+    if len({(one.gt_s, one.lanes) for one in last}) > 1:
+        return NotEnough("the readings of the link do not agree")
+    if not any(one.under_load for one in last):
+        return NotEnough("the link was read only while idle")
+    return last[-1]
+
+
+def short_boots(short: int, boots: int, confidence: float = CONFIDENCE) -> Bounds | NotEnough:
+    """On what share of boots does the link train below its plan (T2)?
+
+    Args:
+        short: Boots on which it did.
+        boots: Boots seen.
+        confidence: 0..1.
+
+    Returns:
+        Bounds of the share.
+
+    Raises:
+        ValueError: A negative number, or more short boots than boots.
+
+    Source: L. Brown, T. Cai, A. DasGupta, Interval Estimation for a Binomial Proportion, Statistical Science 16 (2001).
+    """
+    require_count(boots, "the number of boots")
+    if boots == short == 0:
+        return NotEnough("no boot was seen yet")
+    return jeffreys(short, boots, confidence)
+
+
+def clean_boots_needed(share: float, confidence: float = CONFIDENCE) -> int:
+    """How many boots in a row must come up well to show that fewer than the given share do not?
+
+    Args:
+        share: The share of short boots to be ruled out.
+        confidence: 0..1.
+
+    Returns:
+        The number of boots.
+
+    Raises:
+        ValueError: The share or the confidence does not lie between 0 and 1.
+
+    Source: P(no short boot in n) = (1 - share)^n.
+    """
+    if not (0.0 < share < 1.0 and 0.0 < confidence < 1.0):
+        raise ValueError(f"the share and the confidence must lie between 0 and 1, not {share!r} and {confidence!r}")
+    return math.ceil(math.log1p(-confidence) / math.log1p(-share))

@@ -1,0 +1,183 @@
+"""How long until a drive is worn, by two clocks: its own percentage, and the data written against its rating.
+
+Wear is for planning. It predicts failure poorly, and nothing happens at 100 %; what it never does here is pass for a
+sign of failure.
+"""
+
+import math
+from dataclasses import dataclass
+
+from laneproof.evidence.counts import require_exposure
+from laneproof.evidence.not_enough import NotEnough
+
+DATA_UNIT_BYTES = 512_000
+"""One data unit. Source: NVM Express Base Specification, SMART / Health Information log: 1000 times 512 bytes."""
+
+WARN_DAYS = 365.0
+ACT_DAYS = 90.0
+SPARE_MARGIN_POINTS = 5
+"""How near to its threshold the available spare may come. These three are judgement."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remaining:
+    """Time left until a limit, by one clock.
+
+    Attributes:
+        days: The best figure; infinity where nothing was used up.
+        shortest_days: The least that the readings allow.
+        longest_days: The most that they allow.
+        clock: "percentage", "writes" or "spare".
+    """
+
+    days: float
+    shortest_days: float
+    longest_days: float
+    clock: str
+
+
+def _per_day(used: float, left: float, days: float) -> float:
+    # Days until what is left is used up at the pace seen; what is used up already leaves none.
+    if left <= 0.0:
+        return 0.0
+    return left * days / used if used > 0.0 else math.inf
+
+
+def by_percentage(
+    earlier_percent: int, now_percent: int, days: float, limit_percent: int = 100
+) -> Remaining | NotEnough:
+    """When will the drive's own wear figure reach its limit (T10)?
+
+    Args:
+        earlier_percent: ``percentage_used`` then, a whole number that may pass 100.
+        now_percent: The same now.
+        days: Days between the two.
+        limit_percent: The limit.
+
+    Returns:
+        The time left; the bounds take in that both readings are rounded, so the true rise may be one point more or
+        less.
+
+    Raises:
+        ValueError: A negative number, or a figure that fell.
+
+    Source: NVM Express Base Specification, SMART / Health Information log, Percentage Used (capped at 255).
+    """
+    require_exposure(earlier_percent, "the earlier percentage")
+    require_exposure(days, "the days between")
+    if now_percent < earlier_percent:
+        raise ValueError(
+            f"percentage used fell from {earlier_percent} to {now_percent}: another drive, or another counter"
+        )
+    if days == 0.0:
+        return NotEnough("both readings of the wear figure are of the same day")
+    rise, left = now_percent - earlier_percent, float(limit_percent - now_percent)
+    if rise == 0 and left > 0.0:
+        return NotEnough(f"the wear figure did not move in {days:g} days (at least {left * days:g} more are left)")
+    return Remaining(
+        days=_per_day(rise, left, days),
+        shortest_days=_per_day(rise + 1, left, days),
+        longest_days=_per_day(rise - 1, left, days),
+        clock="percentage",
+    )
+
+
+def by_writes(
+    written_bytes: float, hours: float, rated_bytes: float, total_bytes: float | None = None
+) -> Remaining | NotEnough:
+    """When will the data written reach what the maker rated (T10)?
+
+    Args:
+        written_bytes: Bytes written in the period (data units times 512,000).
+        hours: Powered hours of the period.
+        rated_bytes: Bytes that the maker rates the drive for.
+        total_bytes: Bytes written over the drive's life; the period is the whole life if left out.
+
+    Returns:
+        The time left, in days of 24 powered hours; its bounds are one data unit wide.
+
+    Raises:
+        ValueError: A negative number.
+
+    Source: NVM Express Base Specification, Data Units Written (rounded up to the next unit).
+    """
+    require_exposure(written_bytes, "the bytes written")
+    require_exposure(hours, "the hours")
+    require_exposure(rated_bytes, "the rated bytes")
+    if hours == 0.0 or rated_bytes == 0.0:
+        return NotEnough("no powered hours, or no rating, to count with")
+    left = rated_bytes - (written_bytes if total_bytes is None else total_bytes)
+    days = hours / 24.0
+    if written_bytes == 0.0 and left > 0.0:
+        return NotEnough(f"nothing was written in {days:g} days")
+    return Remaining(
+        days=_per_day(written_bytes, left, days),
+        shortest_days=_per_day(written_bytes + DATA_UNIT_BYTES, left, days),
+        longest_days=_per_day(written_bytes - DATA_UNIT_BYTES, left, days),
+        clock="writes",
+    )
+
+
+def by_spare(earlier_percent: int, now_percent: int, threshold_percent: int, days: float) -> Remaining | NotEnough:
+    """When will the available spare reach its threshold (T10)?
+
+    Args:
+        earlier_percent: Available spare then.
+        now_percent: The same now.
+        threshold_percent: The drive's own threshold.
+        days: Days between the two.
+
+    Returns:
+        The time left, with bounds for rounding.
+
+    Raises:
+        ValueError: A negative number, or a spare that grew.
+
+    Source: NVM Express Base Specification, Available Spare and Available Spare Threshold (whole percent).
+    """
+    require_exposure(now_percent, "the available spare")
+    require_exposure(days, "the days between")
+    if now_percent > earlier_percent:
+        raise ValueError(
+            f"available spare grew from {earlier_percent} to {now_percent}: another drive, or another counter"
+        )
+    if days == 0.0:
+        return NotEnough("both readings of the spare are of the same day")
+    loss, left = earlier_percent - now_percent, float(now_percent - threshold_percent)
+    if loss == 0 and left > 0.0:
+        return NotEnough(f"the spare did not move in {days:g} days (at least {left * days:g} more are left)")
+    return Remaining(
+        days=_per_day(loss, left, days),
+        shortest_days=_per_day(loss + 1, left, days),
+        longest_days=_per_day(loss - 1, left, days),
+        clock="spare",
+    )
+
+
+def nearer(*clocks: Remaining | NotEnough) -> Remaining | NotEnough:
+    """Which clock runs out first?
+
+    Args:
+        clocks: What each said.
+
+    Returns:
+        The nearer one; `NotEnough` where none could say.
+    """
+    known = [clock for clock in clocks if isinstance(clock, Remaining)]
+    if known:
+        return min(known, key=lambda clock: clock.days)
+    return NotEnough("; ".join(clock.why for clock in clocks if isinstance(clock, NotEnough)) or "no reading of wear")
+
+
+def is_spare_low(now_percent: int, threshold_percent: int, margin_points: int = SPARE_MARGIN_POINTS) -> bool:
+    """Has the spare come near its threshold?
+
+    Args:
+        now_percent: Available spare.
+        threshold_percent: The drive's own threshold.
+        margin_points: How near.
+
+    Returns:
+        Whether it is within the margin, or below.
+    """
+    return now_percent - threshold_percent <= margin_points
