@@ -1,13 +1,16 @@
-"""Sizes as people write them: ``4 TB``, ``64 GiB``. Decimal and binary prefixes are kept apart, as IEC 80000-13 does."""
+"""Sizes as people write them: ``4 TB``, ``64 GiB``. Decimal and binary prefixes are kept apart, as in IEC 80000-13."""
 
 import re
+
+from laneproof.build.quoting import quote_value
 
 _UNITS = {"B": 1} | {
     f"{prefix}{infix}B": base**power
     for infix, base in (("", 1000), ("i", 1024))
     for power, prefix in enumerate("KMGTPE", start=1)
 }
-_SIZE = re.compile(r"\s*(\d+(?:\.\d+)?)\s*([A-Za-z]+)\s*")
+_SIZE = re.compile(r"\s*(\d{1,18}(?:\.\d{1,18})?)\s*([A-Za-z]+)\s*", re.ASCII)
+_LARGEST = 1024**7  # a thousand times what the largest unit here counts: no box holds that much
 EQUAL_WITHIN = 0.01
 """Capacities are equal within 1 %: makers round, and formatting takes a little."""
 
@@ -16,7 +19,7 @@ def parse_bytes(text: str | int) -> int:
     """Parse a size.
 
     Args:
-        text: A number and a unit (``4 TB``, ``64 GiB``, ``512 B``; ``kB`` is accepted for ``KB``), or a plain number of bytes.
+        text: A number and a unit (``4 TB``, ``64 GiB``, ``512 B``; ``kB`` passes for ``KB``), or a number of bytes.
 
     Returns:
         The size in bytes.
@@ -25,14 +28,31 @@ def parse_bytes(text: str | int) -> int:
         ValueError: It is no size; the sentence says which units there are.
     """
     if isinstance(text, int) and not isinstance(text, bool):
-        if text < 0:
-            raise ValueError(f"a size cannot be negative: {text}")
+        if not 0 <= text <= _LARGEST:
+            raise ValueError("a size cannot be negative" if text < 0 else "a size of that many bytes is beyond any box")
         return text
     match = _SIZE.fullmatch(text) if isinstance(text, str) else None
     unit = _UNITS.get(match[2] if match[2] != "kB" else "KB") if match else None
     if match is None or unit is None:
-        raise ValueError(f"{text!r} is no size; write it as '4 TB' or '64 GiB' (units: {', '.join(_UNITS)})")
-    return round(float(match[1]) * unit)
+        raise ValueError(f"{quote_value(text)} is no size; write it as '4 TB' or '64 GiB' (units: {', '.join(_UNITS)})")
+    return parse_bytes(round(float(match[1]) * unit))
+
+
+def parse_rate(text: str | int) -> int:
+    """Parse a rate: a size and ``/s`` (``7 GB/s``, ``550 MB/s``), or a plain number of bytes a second.
+
+    Returns:
+        Bytes a second.
+
+    Raises:
+        ValueError: It is no rate.
+    """
+    if isinstance(text, str):
+        size, slash, second = text.rpartition("/")
+        if not slash or second.strip() != "s":
+            raise ValueError(f"{quote_value(text)} is no rate; write it as '7 GB/s'")
+        text = size
+    return parse_bytes(text)
 
 
 def format_bytes(size_bytes: int, *, binary: bool = False) -> str:
