@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict
 
-from laneproof.build.units import parse_bytes, parse_rate
+from laneproof.build.units import SIZE_PATTERN, parse_bytes, parse_rate
 
 PATH_PATTERN = r"^[0-9a-f]{4,5}:[0-9a-f]{2}(/[0-9a-f]{2}\.[0-7])*(/(ata|usb|phy)-[0-9.:]+)?$"
 """A path of bridges: the host bridge, then device.function hops; what hangs on a controller adds its own hop."""
@@ -26,14 +26,17 @@ def refuse_truth(value: object) -> object:
     return value
 
 
+# For the schema alone: the parsers say it in words.
+_SizeText = Annotated[str, Field(pattern=rf"^{SIZE_PATTERN}$")]
+_RateText = Annotated[str, Field(pattern=rf"^{SIZE_PATTERN}/\s*s\s*$")]
 SizeBytes = Annotated[
     int,
-    BeforeValidator(parse_bytes, json_schema_input_type=str | int),
+    BeforeValidator(parse_bytes, json_schema_input_type=_SizeText | int),
     Field(description="a size as people write it: '4 TB', '64 GiB', or a number of bytes"),
 ]
 RateBytes = Annotated[
     int,
-    BeforeValidator(parse_rate, json_schema_input_type=str | int),
+    BeforeValidator(parse_rate, json_schema_input_type=_RateText | int),
     Field(description="a rate as people write it: '7 GB/s', or a number of bytes a second"),
 ]
 DevicePath = Annotated[str, Field(pattern=PATH_PATTERN)]

@@ -9,7 +9,8 @@ _UNITS = {"B": 1} | {
     for infix, base in (("", 1000), ("i", 1024))
     for power, prefix in enumerate("KMGTPE", start=1)
 }
-_SIZE = re.compile(r"\s*(\d{1,18}(?:\.\d{1,18})?)\s*([A-Za-z]+)\s*", re.ASCII)
+SIZE_PATTERN = r"\s*([0-9]{1,18}(?:\.[0-9]{1,18})?)\s*([A-Za-z]+)\s*"
+_SIZE = re.compile(SIZE_PATTERN)
 _LARGEST = 1024**7  # a thousand times what the largest unit here counts: no box holds that much
 EQUAL_WITHIN = 0.01
 """Capacities are equal within 1 %: makers round, and formatting takes a little."""
