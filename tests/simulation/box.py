@@ -1,0 +1,387 @@
+"""A simulated box with knobs, laid out as the kernel lays out a real one, and written as a recording.
+
+`SimulatedBox` holds ports and drives; turn its knobs, let time pass, and `RecordingWriter` writes what changed. Bus
+numbers are given by walking the tree at each boot, as firmware does.
+"""
+
+import base64
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from simulation.pages import (
+    CORRECTABLE,
+    GT_S,
+    UNCORRECTABLE,
+    Health,
+    LinkSide,
+    aer_text,
+    autonomous_transitions,
+    config_space,
+    firmware_slots,
+    health_log,
+    identify_controller,
+)
+
+BRIDGE, NVME, NETWORK = 0x060400, 0x010802, 0x020000
+ROOT_PORT, UPSTREAM, DOWNSTREAM, ENDPOINT = 4, 5, 6, 0
+
+
+@dataclass(slots=True, kw_only=True)
+class Drive:
+    """An NVMe drive; its history goes with it from port to port."""
+
+    serial: str
+    model: str = "Fathomline Petrel 4000"
+    firmware: str = "FP12"
+    capacity_bytes: int = 4_000_787_030_016
+    generation: int = 4
+    lanes: int = 4
+    warning_celsius: int = 80
+    critical_celsius: int = 85
+    vendor: int = 0x1FF9  # not assigned to anybody when this was written (from memory)
+    device: int = 0x4000
+    health: Health = field(default_factory=Health)
+    transitions_enabled: bool = False
+    latency_tolerance: str = "0"
+    refuses_health: int | None = None  # the NVMe status with which it refuses log 02h
+    stat: list[int] = field(default_factory=lambda: [0] * 11)
+    counters: dict[str, int] = field(default_factory=dict)  # of this end of the link, since it was last enumerated
+    has_aer: bool = True
+    power_control: str = "on"
+
+
+@dataclass(slots=True, kw_only=True)
+class Port:
+    """A downstream-facing port: a socket, one branch of a split slot, or the uplink of a switch card."""
+
+    hop: str  # device.function
+    generation: int = 4
+    lanes: int = 4
+    slot_number: int = 0
+    drive: Drive | None = None
+    switch: "list[Port] | None" = None
+    target_generation: int | None = None
+    wired_lanes: int | None = None  # what really connects, where that is less than both ends
+    forced_generation: int | None = None  # what training reached, where that is less than both ends and the target
+    aspm_enabled: int = 0
+    counters: dict[str, int] = field(default_factory=dict)
+    has_aer: bool = True
+    silent: bool = False  # the device below does not answer
+
+    @property
+    def partner_limits(self) -> tuple[int, int] | None:
+        """Generation and lanes of what is below, None where nothing trains."""
+        if self.silent:
+            return None
+        if self.drive is not None:
+            return self.drive.generation, self.drive.lanes
+        return (4, 4) if self.switch is not None else None
+
+    def train(self) -> tuple[int, int] | None:
+        """Generation and lanes on which both ends agree."""
+        limits = self.partner_limits
+        if limits is None:
+            return None
+        ceiling = min(self.generation, limits[0], self.target_generation or 9, self.forced_generation or 9)
+        return ceiling, min(self.lanes, limits[1], self.wired_lanes or 99)
+
+
+@dataclass(slots=True, kw_only=True)
+class SimulatedBox:
+    """A machine: board, firmware, kernel, ports."""
+
+    name: str = "kelp-1"
+    ports: list[Port] = field(default_factory=list)
+    kernel: str = "6.1.0-56-amd64"
+    board_vendor: str = "Brackwater Boards"
+    board_name: str = "Tidewrack M5"
+    bios_version: str = "1.20"
+    bios_date: str = "03/14/2026"
+    command_line: str = "BOOT_IMAGE=/vmlinuz root=/dev/mapper/kelp-root ro quiet pcie_aspm=off"
+    aspm_policy: str = "default performance powersave powersupersave"
+    chosen_policy: str = "performance"
+    nvme_latency_us: int = 0
+    memory_kib: int = 65_700_000
+    boot_number: int = 1
+    extra_files: dict[str, str] = field(default_factory=dict)
+    extra_links: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def boot_id(self) -> str:
+        """An id for each boot."""
+        return f"{self.boot_number:08x}-51ab-4c3d-9e00-6b656c702d31"
+
+    def reboot(self) -> None:
+        """Start anew: counters of the kernel begin at zero."""
+        self.boot_number += 1
+        for port in self.walk_ports():
+            port.counters.clear()
+            if port.drive:
+                port.drive.counters.clear()
+                port.drive.stat = [0] * 11
+
+    def walk_ports(self) -> Iterator[Port]:
+        """All ports, switch cards' own included."""
+        waiting = list(self.ports)
+        while waiting:
+            port = waiting.pop(0)
+            yield port
+            waiting.extend(port.switch or ())
+
+    def state(self) -> dict[str, dict[str, Any]]:
+        """Everything a collector can read now, as the keys of a recording's frame."""
+        tree = _Tree()
+        tree.text("/proc/cmdline", self.command_line)
+        tree.text("/proc/sys/kernel/osrelease", self.kernel)
+        tree.text("/proc/sys/kernel/hostname", self.name)
+        tree.text("/proc/sys/kernel/random/boot_id", self.boot_id)
+        tree.text("/proc/meminfo", f"MemTotal:       {self.memory_kib} kB")
+        policy = self.aspm_policy.replace(self.chosen_policy, f"[{self.chosen_policy}]", 1)
+        tree.text("/sys/module/pcie_aspm/parameters/policy", policy)
+        tree.text("/sys/module/nvme_core/parameters/default_ps_max_latency_us", str(self.nvme_latency_us))
+        dmi = "/sys/devices/virtual/dmi/id"
+        tree.links["/sys/class/dmi/id"] = "../../devices/virtual/dmi/id"
+        for name, value in (
+            ("board_vendor", self.board_vendor), ("board_name", self.board_name), ("board_version", "A1"),
+            ("sys_vendor", self.board_vendor), ("product_name", "M5"), ("bios_vendor", "Brackwater Firmware"),
+            ("bios_version", self.bios_version), ("bios_date", self.bios_date),
+        ):  # fmt: skip
+            tree.text(f"{dmi}/{name}", value)
+        tree.dirs.add("/sys/class/nvme")
+        numbering = _Numbering()
+        for port in self.ports:
+            _lay_port(tree, numbering, port, "/sys/devices/pci0000:00", bus=0)
+        tree.files.update(self.extra_files)
+        tree.links.update(self.extra_links)
+        return tree.as_frame()
+
+
+@dataclass(slots=True)
+class _Numbering:
+    bus: int = 0
+    controller: int = 0
+
+    def next_bus(self) -> int:
+        self.bus += 1
+        return self.bus
+
+    def next_controller(self) -> int:
+        self.controller += 1
+        return self.controller - 1
+
+
+@dataclass(slots=True)
+class _Tree:
+    files: dict[str, str] = field(default_factory=dict)
+    binary: dict[str, str] = field(default_factory=dict)
+    links: dict[str, str] = field(default_factory=dict)
+    nvme: dict[str, Any] = field(default_factory=dict)
+    dirs: set[str] = field(default_factory=set)
+
+    def text(self, path: str, value: str) -> None:
+        self.files[path] = f"{value}\n"
+
+    def as_frame(self) -> dict[str, dict[str, Any]]:
+        return {
+            "files": self.files,
+            "binary": self.binary,
+            "links": self.links,
+            "nvme": self.nvme,
+            "dirs": dict.fromkeys(sorted(self.dirs), True),
+        }
+
+
+def _lay_port(tree: _Tree, numbering: _Numbering, port: Port, parent: str, *, bus: int) -> None:
+    place = f"{parent}/0000:{bus:02x}:{port.hop}"
+    trained = port.train()
+    port_type = ROOT_PORT if parent.endswith("pci0000:00") else DOWNSTREAM
+    side = LinkSide(
+        generation=port.generation, lanes=port.lanes, port_type=port_type, slot_number=port.slot_number,
+        target_generation=port.target_generation, aspm_enabled=port.aspm_enabled, aspm_supported=2,
+        counters=port.counters, has_aer=port.has_aer,
+    )  # fmt: skip
+    _set_trained(side, trained)
+    _lay_function(tree, place, side, vendor=0x1FF8, device=0x1000 + port_type, class_code=BRIDGE, driver="pcieport")
+    below = numbering.next_bus()
+    if trained is None:
+        return
+    if port.drive is not None:
+        _lay_drive(tree, numbering, port.drive, f"{place}/0000:{below:02x}:00.0", trained)
+    elif port.switch is not None:
+        upstream = f"{place}/0000:{below:02x}:00.0"
+        up = LinkSide(generation=4, lanes=4, port_type=UPSTREAM, has_aer=True)
+        _set_trained(up, trained)
+        _lay_function(tree, upstream, up, vendor=0x1FF7, device=0x2000, class_code=BRIDGE, driver="pcieport")
+        inner = numbering.next_bus()
+        for child in port.switch:
+            _lay_port(tree, numbering, child, upstream, bus=inner)
+
+
+def _set_trained(side: LinkSide, trained: tuple[int, int] | None) -> None:
+    if trained is not None:
+        side.trained_generation, side.trained_lanes = trained
+
+
+def _lay_function(  # noqa: PLR0913 (what a function is)
+    tree: _Tree,
+    place: str,
+    side: LinkSide,
+    *,
+    vendor: int,
+    device: int,
+    class_code: int,
+    driver: str,
+    control: str = "on",
+) -> None:
+    address = place.rpartition("/")[2]
+    depth = "../../../"
+    tree.links[f"/sys/bus/pci/devices/{address}"] = f"{depth}{place.removeprefix('/sys/')}"
+    tree.links[f"{place}/driver"] = f"../../../../bus/pci/drivers/{driver}"
+    own, now = GT_S[side.generation], GT_S.get(side.trained_generation or 0)
+    for name, value in (
+        ("vendor", f"0x{vendor:04x}"), ("device", f"0x{device:04x}"), ("class", f"0x{class_code:06x}"),
+        ("subsystem_vendor", f"0x{vendor:04x}"), ("subsystem_device", "0x0001"), ("revision", "0x01"),
+        ("max_link_speed", f"{own:.1f} GT/s PCIe"), ("max_link_width", str(side.lanes)),
+        ("current_link_speed", f"{now or 2.5:.1f} GT/s PCIe"), ("current_link_width", str(side.trained_lanes)),
+        ("power_state", "D0"), ("power/control", control), ("power/runtime_status", "active"), ("d3cold_allowed", "1"),
+    ):  # fmt: skip
+        tree.text(f"{place}/{name}", value)
+    space = config_space(vendor=vendor, device=device, class_code=class_code, bridge=class_code == BRIDGE, link=side)
+    tree.binary[f"{place}/config"] = base64.b64encode(space[:0x160]).decode()
+    if side.has_aer:
+        tree.files[f"{place}/aer_dev_correctable"] = aer_text(CORRECTABLE, "TOTAL_ERR_COR", side.counters)
+        tree.files[f"{place}/aer_dev_nonfatal"] = aer_text(UNCORRECTABLE, "TOTAL_ERR_NONFATAL", {})
+        tree.files[f"{place}/aer_dev_fatal"] = aer_text(UNCORRECTABLE, "TOTAL_ERR_FATAL", {})
+        if side.port_type == ROOT_PORT:
+            for kind in ("cor", "nonfatal", "fatal"):
+                tree.text(f"{place}/aer_rootport_total_err_{kind}", "0")
+
+
+def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, place: str, trained: tuple[int, int]) -> None:
+    number = numbering.next_controller()
+    name = f"nvme{number}"
+    side = LinkSide(
+        generation=drive.generation, lanes=drive.lanes, port_type=ENDPOINT, counters=drive.counters,
+        has_aer=drive.has_aer, aspm_supported=2,
+    )  # fmt: skip
+    _set_trained(side, trained)
+    _lay_function(
+        tree,
+        place,
+        side,
+        vendor=drive.vendor,
+        device=drive.device,
+        class_code=NVME,
+        driver="nvme",
+        control=drive.power_control,
+    )
+    controller = f"{place}/nvme/{name}"
+    tree.links[f"/sys/class/nvme/{name}"] = f"../../{controller.removeprefix('/sys/')}"
+    for attribute, value in (
+        ("model", drive.model.ljust(40)), ("serial", drive.serial.ljust(20)), ("firmware_rev", drive.firmware.ljust(8)),
+        ("state", "live"), ("transport", "pcie"), ("address", place.rpartition("/")[2]), ("cntlid", "1"),
+        ("queue_count", "9"), ("sqsize", "1023"), ("power/pm_qos_latency_tolerance_us", drive.latency_tolerance),
+    ):  # fmt: skip
+        tree.text(f"{controller}/{attribute}", value)
+    disk = f"{controller}/{name}n1"
+    tree.links[f"/sys/block/{name}n1"] = f"../{disk.removeprefix('/sys/')}"
+    tree.text(f"{disk}/size", str(drive.capacity_bytes // 512))
+    tree.text(f"{disk}/nsid", "1")
+    tree.text(f"{disk}/queue/logical_block_size", "512")
+    tree.text(f"{disk}/queue/rotational", "0")
+    tree.text(f"{disk}/wwid", f"eui.{abs(hash_text(drive.serial)):016x}")
+    tree.text(f"{disk}/stat", " ".join(f"{one:8d}" for one in drive.stat))
+    value, data = autonomous_transitions(enabled=drive.transitions_enabled)
+    tree.nvme[name] = {
+        "identify": _base64(
+            identify_controller(
+                serial=drive.serial, model=drive.model, firmware=drive.firmware, capacity_bytes=drive.capacity_bytes,
+                vendor=drive.vendor, warning_celsius=drive.warning_celsius, critical_celsius=drive.critical_celsius,
+            )
+        ),
+        "log:1": _base64(bytes(64 * 64)),
+        "log:2": _health_entry(drive),
+        "log:3": _base64(firmware_slots(drive.firmware)),
+        "feature:12": value,
+        "feature:12:data": _base64(data),
+    }  # fmt: skip
+
+
+def _health_entry(drive: Drive) -> str | dict[str, int]:
+    return _base64(health_log(drive.health)) if drive.refuses_health is None else {"status": drive.refuses_health}
+
+
+def hash_text(text: str) -> int:
+    """A number from a text, the same in each run."""
+    number = 0
+    for byte in text.encode():
+        number = (number * 131 + byte) % (1 << 63)
+    return number
+
+
+def _base64(content: bytes) -> str:
+    return base64.b64encode(content).decode()
+
+
+class RecordingWriter:
+    """Writes a box's states as frames that hold what changed."""
+
+    def __init__(self, box: SimulatedBox) -> None:
+        self._before: dict[str, dict[str, Any]] = {}
+        self._boot_id = ""
+        self.lines = [
+            json.dumps({"format": "laneproof-recording", "version": 1, "host": box.name, "kernel": box.kernel})
+        ]
+
+    def take(
+        self,
+        box: SimulatedBox,
+        *,
+        t: float,
+        up: float,
+        kmsg: tuple[str, ...] = (),
+        uevents: tuple[Mapping[str, str], ...] = (),
+    ) -> None:
+        """Write one frame of the box as it stands."""
+        state = box.state()
+        frame: dict[str, Any] = {"t": t, "up": up}
+        if box.boot_id != self._boot_id:
+            self._boot_id = frame["boot_id"] = box.boot_id
+            self._before = {}
+        before = self._before
+        paths = {path for key in ("files", "binary", "links") for path in state[key]}
+        old_paths = {path for key in ("files", "binary", "links") for path in before.get(key, {})}
+        frame["gone"] = _shortest(old_paths - paths, paths)
+        for key in ("files", "binary", "links"):
+            old = before.get(key, {})
+            frame[key] = {path: value for path, value in state[key].items() if old.get(path) != value}
+        frame["dirs"] = [path for path in state["dirs"] if path not in before.get("dirs", {})]
+        frame["nvme"] = {
+            name: changed
+            for name, entries in state["nvme"].items()
+            if (changed := {k: v for k, v in entries.items() if before.get("nvme", {}).get(name, {}).get(k) != v})
+        } | dict.fromkeys(before.get("nvme", {}).keys() - state["nvme"].keys())
+        frame["kmsg"], frame["uevents"] = list(kmsg), [dict(event) for event in uevents]
+        self._before = state
+        self.lines.append(
+            json.dumps({key: value for key, value in frame.items() if value or key == "t"}, separators=(",", ":"))
+        )
+
+
+def _shortest(gone: set[str], left: set[str]) -> list[str]:
+    """Name folders instead of each path in them, where nothing of a folder is left."""
+    standing: set[str] = set()
+    for path in left:
+        parent = path.rpartition("/")[0]
+        while parent and parent not in standing:
+            standing.add(parent)
+            parent = parent.rpartition("/")[0]
+    tops: set[str] = set()
+    for path in gone:
+        top = path
+        while (parent := top.rpartition("/")[0]) and parent not in standing:
+            top = parent
+        tops.add(top)
+    return sorted(tops)
