@@ -27,6 +27,7 @@ from laneproof_collectors.power import (
 from laneproof_collectors.snapshot import KernelPower, Setting
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine
+from simulation.nonsense import NonsenseHost
 
 BUILT_WITH_DEFAULT = "[default] performance powersave powersupersave \n"
 PERFORMANCE = "default [performance] powersave powersupersave \n"
@@ -330,6 +331,11 @@ def test_option_files_that_cannot_be_read_lose_nothing_else(machine: FakeMachine
     )
     machine.faults["/etc/modprobe.d/b.conf"] = errno.ENOENT  # went between the listing and the reading
     assert power_of(machine).nvme_max_latency_us == Setting(value="0", origin="module-option")
+
+
+@given(st.data())
+def test_any_answers_give_settings_or_reasons(data: st.DataObject) -> None:
+    assert isinstance(read_power(NonsenseHost(data.draw, ["a.conf", PORT, f"{PORT}:pcie002", "bind"])), KernelPower)
 
 
 def test_this_machine_gives_settings() -> None:

@@ -1,0 +1,306 @@
+"""SMBIOS structures: bytes of the firmware's table in, its own words out.
+
+Source of all offsets and codes: DMTF DSP0134, System Management BIOS Reference Specification, by section number.
+
+Rules of this module: no trust. A structure of an older version stops early, so each field is looked for within the
+length that the structure states; what lies beyond is ``None`` (a number) or empty (a string). Firmware makers fill
+these tables by hand and may be wrong: judging that is for others.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from laneproof_collectors.attributes import is_absent
+from laneproof_collectors.host import Host
+from laneproof_collectors.snapshot import MemoryModule, PhysicalSlot
+from laneproof_collectors.unread import Unread
+
+ENTRIES = "/sys/firmware/dmi/entries"  # one folder a structure, by the module dmi-sysfs; for root alone
+TABLE = "/sys/firmware/dmi/tables/DMI"  # the whole table, there without that module; for root alone
+
+BIOS, SYSTEM, BASE_BOARD, SYSTEM_SLOT, MEMORY_ARRAY, MEMORY_DEVICE, END_OF_TABLE = 0, 1, 2, 9, 16, 17, 127
+
+_HEADER_BYTES = 4  # 6.1.2: type, length, handle
+_TERMINATOR = b"\0\0"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Structure:
+    """One structure: its formatted part, header included, and its strings (numbered from 1)."""
+
+    type_code: int
+    handle: int
+    formatted: bytes
+    strings: tuple[str, ...]
+
+    def number(self, offset: int, length: int = 1) -> int | None:
+        """Give the little-endian number at an offset; ``None`` where the structure ends before it."""
+        field = self.formatted[offset : offset + length]
+        return int.from_bytes(field, "little") if len(field) == length else None
+
+    def string(self, offset: int) -> str:
+        """Give the string whose number stands at an offset; empty where there is none."""
+        index = self.number(offset) or 0
+        return self.strings[index - 1] if 0 < index <= len(self.strings) else ""
+
+
+def parse_structure(raw: bytes | Unread, *, what: str) -> Structure | Unread:
+    """Parse one structure, as ``/sys/firmware/dmi/entries/TYPE-N/raw`` gives it.
+
+    Args:
+        raw: The formatted part, then the strings.
+        what: Where it was read, for the sentence that a person will see.
+
+    Returns:
+        The structure, or why it is none.
+
+    Source: DSP0134, 6.1.2 and 6.1.3.
+    """
+    if isinstance(raw, Unread):
+        return raw
+    length = raw[1] if len(raw) >= _HEADER_BYTES else 0
+    if length < _HEADER_BYTES or length > len(raw):
+        return Unread(what, f"not an SMBIOS structure: {len(raw)} bytes, of which {length} would be its formatted part")
+    text, _, _ = raw[length:].partition(_TERMINATOR)
+    return Structure(
+        type_code=raw[0],
+        handle=int.from_bytes(raw[2:4], "little"),
+        formatted=raw[:length],
+        strings=tuple(one.decode("utf-8", "replace").strip() for one in text.split(b"\0")) if text else (),
+    )
+
+
+def split_table(raw: bytes) -> Iterator[bytes]:
+    """Split a whole table, as ``/sys/firmware/dmi/tables/DMI`` gives it, into structures.
+
+    Args:
+        raw: The table, without its entry point.
+
+    Yields:
+        The bytes of one structure after the other, up to the end-of-table structure or the first that makes no sense.
+    """
+    place = 0
+    while place + _HEADER_BYTES <= len(raw) and raw[place] != END_OF_TABLE and raw[place + 1] >= _HEADER_BYTES:
+        end = raw.find(_TERMINATOR, place + raw[place + 1])
+        if end < 0:
+            return
+        yield raw[place : end + len(_TERMINATOR)]
+        place = end + len(_TERMINATOR)
+
+
+def read_structures(host: Host, types: tuple[int, ...]) -> tuple[Structure, ...] | Unread:
+    """Read all structures of some types.
+
+    Args:
+        host: The machine.
+        types: Which types.
+
+    Returns:
+        The structures in the firmware's order, or why they are not known: one that fails makes the rest incomplete.
+
+    Source: Documentation/ABI/testing/sysfs-firmware-dmi-entries, sysfs-firmware-dmi-tables.
+    """
+    names = host.folder(ENTRIES)
+    if isinstance(names, Unread):
+        return _read_from_table(host, types) if is_absent(names) else names
+    wanted = [
+        (int(type_code), int(instance), name)
+        for name in names
+        for type_code, _, instance in [name.partition("-")]
+        if type_code.isdecimal() and instance.isdecimal() and int(type_code) in types
+    ]
+    paths = [f"{ENTRIES}/{name}/raw" for _, _, name in sorted(wanted)]
+    structures = [parse_structure(raw, what=path) for path, raw in zip(paths, host.files(paths), strict=True)]
+    return _all_or_unread(structures)
+
+
+def _read_from_table(host: Host, types: tuple[int, ...]) -> tuple[Structure, ...] | Unread:
+    raw = host.file(TABLE)
+    if isinstance(raw, Unread):
+        return raw
+    return _all_or_unread([parse_structure(one, what=TABLE) for one in split_table(raw) if one[0] in types])
+
+
+def _all_or_unread(structures: list[Structure | Unread]) -> tuple[Structure, ...] | Unread:
+    failed = next((one for one in structures if isinstance(one, Unread)), None)
+    return failed or tuple(one for one in structures if isinstance(one, Structure))
+
+
+# --- types 0, 1 and 2: who made it ------------------------------------------------------------------------------------
+
+# 7.1, 7.2, 7.3, by the names that the kernel gives the same fields in /sys/class/dmi/id.
+_IDENTITY = {
+    BIOS: {"bios_vendor": 0x04, "bios_version": 0x05, "bios_date": 0x08},
+    SYSTEM: {"sys_vendor": 0x04, "product_name": 0x05},
+    BASE_BOARD: {"board_vendor": 0x04, "board_name": 0x05, "board_version": 0x06},
+}
+
+
+def find_identity(structure: Structure) -> dict[str, str]:
+    """Find the names that a type 0, 1 or 2 structure holds.
+
+    Args:
+        structure: Any structure.
+
+    Returns:
+        Text by the kernel's name for the field; what is empty, and serial numbers, are left out.
+    """
+    fields = _IDENTITY.get(structure.type_code, {})
+    return {name: text for name, offset in fields.items() if (text := structure.string(offset))}
+
+
+# --- type 9: slots ----------------------------------------------------------------------------------------------------
+
+_LANES_BY_WIDTH = {0x08: 1, 0x09: 2, 0x0A: 4, 0x0B: 8, 0x0C: 12, 0x0D: 16, 0x0E: 32}  # 7.10.2
+_RATE_BY_GENERATION = {1: 2.5, 2: 5.0, 3: 8.0, 4: 16.0, 5: 32.0, 6: 64.0}
+# 7.10.1: six codes a generation (any width, then x1 to x16) from these on; B7h is not among them.
+_FIRST_CODE = {1: 0xA5, 2: 0xAB, 3: 0xB1, 4: 0xB8, 5: 0xBE}
+_LANES_IN_ORDER = (None, 1, 2, 4, 8, 16)
+_GENERATION_6 = 0xC4
+_U2_GENERATION = {0x20: 3, 0x24: 4, 0x25: 5}  # SFF-8639
+_IN_USE = {3: False, 4: True}  # 7.10.3; 5 is "unavailable": neither
+_SPLITS = 1 << 3  # 7.10.7, slot characteristics 2
+_GROUP_BYTES = 5  # 7.10.9: segment, bus, device and function, width
+
+
+def _find_type(code: int | None) -> tuple[int | None, int | None]:
+    """Give the generation and the lanes that a slot type code states."""
+    if code is None or code in _U2_GENERATION:
+        return _U2_GENERATION.get(code or 0), None
+    for generation, first in _FIRST_CODE.items():
+        if first <= code < first + len(_LANES_IN_ORDER):
+            return generation, _LANES_IN_ORDER[code - first]
+    return (6 if code == _GENERATION_6 else None), None
+
+
+def _find_address(group: bytes) -> str | None:
+    """Give ``dddd:bb:dd`` of a group; all ones: the slot has no such address, or the table ends before."""
+    if len(group) < _GROUP_BYTES - 1 or group[:4] == b"\xff\xff\xff\xff" or group[3] == 0xFF:  # noqa: PLR2004
+        return None
+    return f"{int.from_bytes(group[:2], 'little'):04x}:{group[2]:02x}:{group[3] >> 3:02x}"
+
+
+def _find_group_lanes(width: int) -> int | None:
+    """Give the lanes of a group: boards write the number itself, and some the code of the slot's width (7.10.9)."""
+    return width if width in (1, 2, 4, 8, 16, 32) else _LANES_BY_WIDTH.get(width)
+
+
+def find_slots(structure: Structure) -> tuple[PhysicalSlot, ...]:
+    """Turn a type 9 structure into slots: one, and one more for each further group that a split slot lists.
+
+    Args:
+        structure: A structure of type 9.
+
+    Returns:
+        Slots of one name, each with its own address; a split slot's groups have the lanes of the group.
+
+    Source: DSP0134, 7.10.
+    """
+    count = structure.number(0x12) or 0
+    groups = structure.formatted[0x13 : 0x13 + _GROUP_BYTES * count]
+    generation, lanes = _find_type(structure.number(0x05))
+    stated = structure.number(0x13 + _GROUP_BYTES * count)
+    if generation and stated in _RATE_BY_GENERATION:  # 7.10.10: slot information, where it is not left 0
+        generation = stated
+    lanes = _LANES_BY_WIDTH.get(structure.number(0x06) or 0, lanes)
+    base = structure.formatted[0x0D:0x12]
+    places = [
+        (_find_address(base), (_find_group_lanes(base[4]) if count and len(base) == _GROUP_BYTES else None) or lanes)
+    ]
+    for start in range(0, len(groups) - _GROUP_BYTES + 1, _GROUP_BYTES):
+        group = groups[start : start + _GROUP_BYTES]
+        places.append((_find_address(group), _find_group_lanes(group[4])))
+    characteristics = structure.number(0x0C)
+    return tuple(
+        PhysicalSlot(
+            name=structure.string(0x04),
+            address=address,
+            maximum_gt_s=_RATE_BY_GENERATION.get(generation or 0),
+            electrical_lanes=own_lanes,
+            in_use=_IN_USE.get(structure.number(0x07) or 0),
+            bifurcation=None if characteristics is None else bool(characteristics & _SPLITS),
+            source="smbios",
+        )
+        for address, own_lanes in places
+    )
+
+
+# --- types 16 and 17: memory ------------------------------------------------------------------------------------------
+
+SYSTEM_MEMORY = 0x03  # 7.17.2
+_UNKNOWN_WORD = 0xFFFF
+_EXTENDED_SIZE, _IN_KIB = 0x7FFF, 0x8000  # 7.18: size
+_KIB, _MIB = 1 << 10, 1 << 20
+_RANK_MASK = 0x0F  # 7.18: attributes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MemoryArray:
+    """A type 16 structure: a group of memory sockets."""
+
+    handle: int
+    use: int | None
+    error_correction: int | None  # 7.17.3: 3 none, 5 single-bit, 6 multi-bit
+
+
+def find_memory_array(structure: Structure) -> MemoryArray:
+    """Turn a type 16 structure into its facts.
+
+    Args:
+        structure: A structure of type 16.
+
+    Returns:
+        What the array is used for and how it corrects errors.
+    """
+    return MemoryArray(handle=structure.handle, use=structure.number(0x05), error_correction=structure.number(0x06))
+
+
+def find_array_handle(structure: Structure) -> int | None:
+    """Give the handle of the array that a type 17 structure's socket belongs to."""
+    return structure.number(0x04, 2)
+
+
+def find_memory_module(structure: Structure) -> MemoryModule | None:
+    """Turn a type 17 structure into the module that its socket holds.
+
+    Args:
+        structure: A structure of type 17.
+
+    Returns:
+        The module; ``None`` for an empty socket.
+
+    Source: DSP0134, 7.18.
+    """
+    size = structure.number(0x0C, 2)
+    if size == 0:
+        return None
+    total, data = structure.number(0x08, 2), structure.number(0x0A, 2)
+    known = {0, None, _UNKNOWN_WORD}.isdisjoint((total, data))
+    return MemoryModule(
+        locator=structure.string(0x10),
+        bank=structure.string(0x11),
+        size_bytes=_find_size(structure, size),
+        type_code=structure.number(0x12) or 0,
+        rated_mt_s=_find_speed(structure, 0x15, extended=0x54),
+        configured_mt_s=_find_speed(structure, 0x20, extended=0x58),
+        ecc=total > data if known and total is not None and data is not None else None,
+        maker=structure.string(0x17),
+        part=structure.string(0x1A),
+        rank=(structure.number(0x1B) or 0) & _RANK_MASK or None,
+    )
+
+
+def _find_size(structure: Structure, size: int | None) -> int | None:
+    if size is None or size == _UNKNOWN_WORD:
+        return None
+    if size == _EXTENDED_SIZE:
+        extended = structure.number(0x1C, 4)
+        return None if extended is None else (extended & 0x7FFFFFFF) * _MIB
+    return (size & ~_IN_KIB) * (_KIB if size & _IN_KIB else _MIB)
+
+
+def _find_speed(structure: Structure, offset: int, *, extended: int) -> int | None:
+    speed = structure.number(offset, 2)
+    if speed == _UNKNOWN_WORD:
+        speed = (structure.number(extended, 4) or 0) & 0x7FFFFFFF
+    return speed or None

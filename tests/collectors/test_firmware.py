@@ -1,0 +1,154 @@
+"""Board, firmware, kernel and boot, from SMBIOS or the device tree."""
+
+import errno
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pyfakefs.fake_filesystem import FakeFilesystem
+
+from laneproof_collectors.firmware import (
+    BOOT_ID,
+    BOOT_LOADER,
+    DMI_FOLDER,
+    HOST_NAME,
+    KERNEL_RELEASE,
+    MODEL,
+    read_firmware,
+    read_firmware_slots,
+)
+from laneproof_collectors.host import LiveHost
+from laneproof_collectors.smbios import ENTRIES
+from laneproof_collectors.snapshot import Firmware
+from laneproof_collectors.unread import Reason, Unread
+from simulation.fake_machine import FakeMachine
+from simulation.nonsense import NonsenseHost
+from simulation.smbios_tables import slot, structure
+
+KERNEL = {
+    KERNEL_RELEASE: "6.12.9-kelp\n",
+    HOST_NAME: "kelp-1\n",
+    BOOT_ID: "6a1f1c5e-0d6b-4a47-9d2b-5f0c7e6a9b11\n",
+}
+DMI = {
+    f"{DMI_FOLDER}/board_vendor": "Kelp Boards\n",
+    f"{DMI_FOLDER}/board_name": "KB-1 \n",
+    f"{DMI_FOLDER}/board_version": "1.02\n",
+    f"{DMI_FOLDER}/sys_vendor": "Kelp Boards\n",
+    f"{DMI_FOLDER}/product_name": "Shore Box\n",
+    f"{DMI_FOLDER}/bios_vendor": "Kelp Firmware\n",
+    f"{DMI_FOLDER}/bios_version": "2.07\n",
+    f"{DMI_FOLDER}/bios_date": "03/14/2026\n",
+}
+
+
+def firmware_of(machine: FakeMachine) -> Firmware:
+    firmware = read_firmware(machine)
+    assert isinstance(firmware, Firmware)
+    return firmware
+
+
+def test_a_board_with_smbios(fs: FakeFilesystem) -> None:
+    assert firmware_of(FakeMachine(fs, {**KERNEL, **DMI})) == Firmware(
+        board_vendor="Kelp Boards",
+        board_name="KB-1",
+        board_version="1.02",
+        system_vendor="Kelp Boards",
+        system_name="Shore Box",
+        bios_vendor="Kelp Firmware",
+        bios_version="2.07",
+        bios_date="03/14/2026",
+        kernel_release="6.12.9-kelp",
+        host_name="kelp-1",
+        boot_id="6a1f1c5e-0d6b-4a47-9d2b-5f0c7e6a9b11",
+    )
+
+
+def test_serial_numbers_are_not_asked_for(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, {**KERNEL, **DMI, f"{DMI_FOLDER}/board_serial": "SN-1\n"})
+    firmware_of(machine)
+    assert not any("serial" in asked or "uuid" in asked for asked in machine.asked)
+
+
+def test_a_field_that_the_firmware_does_not_tell_is_none(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, {**KERNEL, f"{DMI_FOLDER}/board_name": "KB-1\n", f"{DMI_FOLDER}/board_version": " \n"})
+    firmware = firmware_of(machine)
+    assert (firmware.board_name, firmware.board_version, firmware.bios_version) == ("KB-1", None, None)
+    assert firmware.source == "smbios"
+
+
+def test_a_board_with_a_device_tree(fs: FakeFilesystem) -> None:
+    firmware = firmware_of(FakeMachine(fs, {**KERNEL, MODEL: "Kelp Arm Board\0", BOOT_LOADER: "2026.01\0"}))
+    assert (firmware.board_name, firmware.bios_version, firmware.source) == ("Kelp Arm Board", "2026.01", "device-tree")
+    assert firmware.board_vendor is None
+
+
+def test_the_raw_table_serves_where_the_kernel_exports_no_names(fs: FakeFilesystem) -> None:
+    tree: dict[str, str | bytes | None] = {
+        **KERNEL,
+        f"{ENTRIES}/0-0/raw": structure(0, 0x12, {0x04: 1, 0x05: 2}, ["Kelp Firmware", "2.07"]),
+        f"{ENTRIES}/2-0/raw": structure(2, 0x08, {0x05: 1}, ["KB-1"]),
+        f"{ENTRIES}/2-1/raw": structure(
+            2, 0x08, {0x05: 1}, ["KB-1 RISER"]
+        ),  # a second board: the first is the main one
+    }
+    firmware = firmware_of(FakeMachine(fs, tree))
+    assert (firmware.board_name, firmware.bios_version, firmware.source) == ("KB-1", "2.07", "smbios")
+    assert firmware.bios_date is None
+
+
+def test_a_machine_that_names_itself_nowhere(fs: FakeFilesystem) -> None:
+    firmware = firmware_of(FakeMachine(fs, KERNEL))
+    assert (firmware.board_name, firmware.source, firmware.host_name) == (None, "none", "kelp-1")
+
+
+def test_what_may_not_be_read_is_unread(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, {**KERNEL, **DMI})
+    machine.faults = {f"{DMI_FOLDER}/bios_version": errno.EACCES, BOOT_ID: errno.EIO}
+    firmware = firmware_of(machine)
+    assert isinstance(firmware.bios_version, Unread)
+    assert firmware.bios_version.reason is Reason.DENIED
+    assert isinstance(firmware.boot_id, Unread)
+    assert firmware.board_name == "KB-1"
+
+
+@pytest.mark.parametrize("content", ["", "\0\0", "\n"])
+def test_an_empty_name_is_none(fs: FakeFilesystem, content: str) -> None:
+    machine = FakeMachine(fs, {**KERNEL, **DMI})
+    machine.put({f"{DMI_FOLDER}/bios_version": content})
+    assert firmware_of(machine).bios_version is None
+
+
+def test_slots_by_the_names_of_the_firmware(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(
+        fs, {f"{ENTRIES}/9-{number}/raw": slot(f"S{number}", type_code=0xB6, width=10) for number in (0, 1)}
+    )
+    slots = read_firmware_slots(machine)
+    assert isinstance(slots, tuple)
+    assert [one.name for one in slots] == ["S0", "S1"]
+
+
+def test_a_machine_without_smbios_names_no_slots(fs: FakeFilesystem) -> None:
+    assert read_firmware_slots(FakeMachine(fs)) == ()
+
+
+def test_slots_that_only_root_may_read_are_unread(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, {f"{ENTRIES}/9-0/raw": slot("S", type_code=0xB6, width=10)})
+    machine.faults[f"{ENTRIES}/9-0/raw"] = errno.EACCES
+    slots = read_firmware_slots(machine)
+    assert isinstance(slots, Unread)
+    assert slots.reason is Reason.DENIED
+
+
+@given(st.data())
+def test_any_answers_give_names_or_reasons(data: st.DataObject) -> None:
+    host = NonsenseHost(data.draw, ["0-0", "2-0", "9-0", "9-1", "strange"])
+    assert isinstance(read_firmware(host), Firmware)
+    assert isinstance(read_firmware_slots(host), tuple | Unread)
+
+
+def test_this_machine_names_its_kernel() -> None:
+    firmware = read_firmware(LiveHost())
+    assert isinstance(firmware, Firmware)
+    assert isinstance(firmware.kernel_release, str)
+    assert len(str(firmware.boot_id)) == 36

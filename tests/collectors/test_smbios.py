@@ -1,0 +1,345 @@
+"""SMBIOS structures, by DMTF DSP0134, with dmidecode as the second witness."""
+
+import errno
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pyfakefs.fake_filesystem import FakeFilesystem
+
+from laneproof_collectors.smbios import (
+    ENTRIES,
+    MEMORY_DEVICE,
+    SYSTEM_SLOT,
+    TABLE,
+    Structure,
+    find_array_handle,
+    find_identity,
+    find_memory_array,
+    find_memory_module,
+    find_slots,
+    parse_structure,
+    read_structures,
+    split_table,
+)
+from laneproof_collectors.snapshot import MemoryModule, PhysicalSlot
+from laneproof_collectors.unread import Reason, Unread
+from simulation.fake_machine import FakeMachine
+from simulation.smbios_tables import cut, dump, memory_array, memory_device, slot, structure, table
+
+GIB = 1 << 30
+
+
+def parsed(raw: bytes) -> Structure:
+    found = parse_structure(raw, what="here")
+    assert isinstance(found, Structure)
+    return found
+
+
+def slots_of(raw: bytes) -> list[tuple[str, str | None, int | None, float | None]]:
+    return [(one.name, one.address, one.electrical_lanes, one.maximum_gt_s) for one in find_slots(parsed(raw))]  # type: ignore[misc]
+
+
+def module_of(raw: bytes) -> MemoryModule:
+    found = find_memory_module(parsed(raw))
+    assert found is not None
+    return found
+
+
+# --- structures ---
+
+
+def test_a_structure_has_its_strings_by_number() -> None:
+    raw = structure(2, 0x0F, {0x04: 1, 0x05: 2, 0x06: 0, 0x07: 9}, ["Kelp Boards ", "KB-1"], handle=0x0200)
+    one = parsed(raw)
+    assert (one.type_code, one.handle) == (2, 0x0200)
+    assert [one.string(offset) for offset in (0x04, 0x05, 0x06, 0x07, 0x40)] == ["Kelp Boards", "KB-1", "", "", ""]
+
+
+@pytest.mark.parametrize("raw", [b"", b"\x09", b"\x09\x03\x00\x00", b"\x09\x18\x00\x09short", bytes(4)])
+def test_what_is_no_structure_says_so(raw: bytes) -> None:
+    answer = parse_structure(raw, what="/sys/x")
+    assert isinstance(answer, Unread)
+    assert (answer.what, answer.reason) == ("/sys/x", Reason.MALFORMED)
+
+
+def test_a_table_is_split_up_to_its_end() -> None:
+    parts = [structure(16, 0x0F, {}), structure(17, 0x15, {0x10: 1}, ["A", "B"]), structure(9, 0x0D, {}, ["S"])]
+    assert list(split_table(table(*parts) + b"\x09\x04\x00\x00\0\0")) == parts
+    assert list(split_table(b"".join(parts)[:-1])) == parts[:2]  # the last was cut off
+    assert list(split_table(b"\x09\x02\x00\x00\0\0")) == []  # a length that cannot be: no endless walk
+
+
+def test_identity_is_told_by_the_names_of_the_kernel() -> None:
+    bios = structure(0, 0x18, {0x04: 1, 0x05: 2, 0x08: 3}, ["Kelp Firmware", "2.07", "03/14/2026"])
+    assert find_identity(parsed(bios)) == {
+        "bios_vendor": "Kelp Firmware",
+        "bios_version": "2.07",
+        "bios_date": "03/14/2026",
+    }
+    assert find_identity(parsed(structure(1, 0x08, {0x04: 1}, ["Kelp"]))) == {"sys_vendor": "Kelp"}
+    assert find_identity(parsed(structure(3, 0x0D, {0x04: 1}, ["Kelp"]))) == {}
+
+
+# --- slots ---
+
+
+def test_a_slot_of_one_width() -> None:
+    raw = slot("PCIEX16", type_code=0xB6, width=0x0D, place=(0, 1, 0x08), characteristics_2=0x08)
+    assert find_slots(parsed(raw)) == (
+        PhysicalSlot(
+            name="PCIEX16",
+            address="0000:01:01",
+            maximum_gt_s=8.0,
+            electrical_lanes=16,
+            in_use=True,
+            bifurcation=True,
+            source="smbios",
+        ),
+    )
+
+
+def test_a_split_slot_lists_each_of_its_groups() -> None:
+    peers = [(0, 1, 0x09, 4), (0, 1, 0x0A, 4), (0x0001, 0x20, 0x00, 0x0A)]  # the last one by the code of its width
+    raw = slot("RISER", type_code=0xBD, width=0x0D, place=(0, 1, 0x08), base_width=4, peers=peers, generation=4)
+    assert slots_of(raw) == [
+        ("RISER", "0000:01:01", 4, 16.0),
+        ("RISER", "0000:01:01", 4, 16.0),
+        ("RISER", "0000:01:01", 4, 16.0),
+        ("RISER", "0001:20:00", 4, 16.0),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("type_code", "generation", "rate"),
+    [
+        (0xA5, 0, 2.5), (0xAB, 0, 5.0), (0xB6, 0, 8.0), (0xB8, 0, 16.0), (0xC3, 0, 32.0), (0xC4, 0, 64.0),
+        (0xB6, 4, 16.0), (0xB6, 99, 8.0), (0x20, 0, 8.0), (0x24, 0, 16.0), (0x25, 0, 32.0),
+        (0x17, 0, None), (0xB7, 0, None), (0x06, 3, None),
+    ],
+)  # fmt: skip
+def test_the_rate_of_a_slot_comes_from_its_type(type_code: int, generation: int, rate: float | None) -> None:
+    assert slots_of(slot("S", type_code=type_code, width=0x0A, generation=generation))[0][3] == rate
+
+
+@pytest.mark.parametrize(
+    ("width", "type_code", "lanes"),
+    [
+        (0x08, 0xA5, 1),
+        (0x09, 0xA5, 2),
+        (0x0A, 0x17, 4),
+        (0x0B, 0xB8, 8),
+        (0x0D, 0xC3, 16),
+        (0x02, 0xBB, 4),
+        (0x05, 0x06, None),
+    ],
+)
+def test_the_lanes_of_a_slot(width: int, type_code: int, lanes: int | None) -> None:
+    assert slots_of(slot("S", type_code=type_code, width=width))[0][2] == lanes
+
+
+@pytest.mark.parametrize(("usage", "in_use"), [(3, False), (4, True), (5, None), (2, None), (0, None)])
+def test_the_use_of_a_slot(usage: int, *, in_use: bool | None) -> None:
+    assert find_slots(parsed(slot("S", type_code=0xB6, width=0x0A, usage=usage)))[0].in_use is in_use
+
+
+@pytest.mark.parametrize("length", [0x0D, 0x0C, 0x08, 0x04])
+def test_an_older_slot_stops_early(length: int) -> None:
+    (found,) = find_slots(parsed(slot("S", type_code=0xB6, width=0x0A, place=(0, 1, 0), length=length)))
+    assert found.address is None
+    assert found.bifurcation is (False if length > 0x0C else None)
+    assert found.name == ("S" if length > 0x04 else "")
+
+
+def test_a_slot_without_an_address_has_none() -> None:
+    assert slots_of(slot("M2_1", type_code=0x17, width=0x0A)) == [("M2_1", None, 4, None)]
+    assert slots_of(slot("M2_1", type_code=0x17, width=0x0A, place=(0, 0xFF, 0xFF))) == [("M2_1", None, 4, None)]
+
+
+def test_groups_beyond_the_structure_are_left_out() -> None:
+    raw = slot("S", type_code=0xB6, width=0x0D, place=(0, 1, 0), peers=[(0, 2, 0, 4), (0, 3, 0, 4)])
+    assert len(slots_of(cut(raw, 0x22, 0x13 + 7))) == 2
+
+
+# --- memory ---
+
+
+def test_a_module_with_its_speeds() -> None:
+    assert module_of(memory_device(size=0x7FFF, extended_size=32 * 1024, rank=0x82)) == MemoryModule(
+        locator="DIMM_A1",
+        bank="BANK 0",
+        size_bytes=32 * GIB,
+        type_code=0x22,
+        rated_mt_s=5600,
+        configured_mt_s=4800,
+        ecc=False,
+        maker="Brine Memory",
+        part="BM-5600-32",
+        rank=2,
+    )
+
+
+@pytest.mark.parametrize(
+    ("size", "extended", "size_bytes"),
+    [(16 * 1024, 0, 16 * GIB), (0x8000 | 512, 0, 512 * 1024), (0x7FFF, 65536, 64 * GIB), (0xFFFF, 0, None)],
+)
+def test_the_size_of_a_module(size: int, extended: int, size_bytes: int | None) -> None:
+    assert module_of(memory_device(size=size, extended_size=extended)).size_bytes == size_bytes
+
+
+def test_an_empty_socket_holds_no_module() -> None:
+    assert find_memory_module(parsed(memory_device(size=0))) is None
+
+
+def test_speeds_beyond_sixteen_bits_stand_in_the_extended_fields() -> None:
+    raw = memory_device(size=1024, rated=0xFFFF, configured=0xFFFF, extended_rated=70000, extended_configured=66000)
+    assert (module_of(raw).rated_mt_s, module_of(raw).configured_mt_s) == (70000, 66000)
+
+
+def test_unknown_speeds_are_none() -> None:
+    module = module_of(memory_device(size=1024, rated=0, configured=0xFFFF))
+    assert (module.rated_mt_s, module.configured_mt_s) == (None, None)
+
+
+@pytest.mark.parametrize(
+    ("total", "data", "ecc"), [(72, 64, True), (80, 64, True), (64, 64, False), (0xFFFF, 64, None), (0, 0, None)]
+)
+def test_a_module_wider_than_its_data_corrects_errors(total: int, data: int, *, ecc: bool | None) -> None:
+    assert module_of(memory_device(size=1024, total_width=total, data_width=data)).ecc is ecc
+
+
+@pytest.mark.parametrize(
+    ("length", "rated", "configured", "maker"),
+    [(0x54, 5600, 4800, "Brine Memory"), (0x20, 5600, None, "Brine Memory"), (0x15, None, None, "")],
+)  # SMBIOS 3.2, 2.6 and 2.1
+def test_an_older_module_stops_early(length: int, rated: int | None, configured: int | None, maker: str) -> None:
+    module = module_of(memory_device(size=1024, length=length))
+    assert (module.rated_mt_s, module.configured_mt_s, module.maker, module.locator) == (
+        rated,
+        configured,
+        maker,
+        "DIMM_A1",
+    )
+
+
+def test_an_array_and_the_socket_that_belongs_to_it() -> None:
+    array = find_memory_array(parsed(memory_array(use=3, error_correction=6, handle=0x1234)))
+    assert (array.handle, array.use, array.error_correction) == (0x1234, 3, 6)
+    assert find_array_handle(parsed(memory_device(size=1, array=0x1234))) == 0x1234
+
+
+# --- any bytes ---
+
+
+@given(st.integers(0, 255), st.binary(max_size=300))
+def test_any_structure_gives_facts_or_a_reason(type_code: int, rest: bytes) -> None:
+    for raw in (bytes((type_code,)) + rest, bytes((type_code, min(4 + len(rest), 255), 0, 0)) + rest):
+        one = parse_structure(raw, what="here")
+        if isinstance(one, Structure):
+            assert all(isinstance(found, PhysicalSlot) for found in find_slots(one))
+            assert isinstance(find_memory_module(one), MemoryModule | None)
+            assert find_memory_array(one).handle == one.handle
+            assert all(find_identity(one).values())
+
+
+@given(st.binary(max_size=600))
+def test_any_table_is_split_without_end(raw: bytes) -> None:
+    assert sum(map(len, split_table(raw))) <= len(raw)
+
+
+# --- reading ---
+
+
+def test_structures_come_from_their_entries_in_the_order_of_the_firmware(fs: FakeFilesystem) -> None:
+    tree: dict[str, str | bytes | None] = {
+        f"{ENTRIES}/17-{number}/raw": memory_device(size=1024, locator=f"D{number}") for number in (10, 2, 0)
+    }
+    machine = FakeMachine(fs, {**tree, f"{ENTRIES}/9-0/raw": b"bad", f"{ENTRIES}/strange/raw": b""})
+    found = read_structures(machine, (MEMORY_DEVICE,))
+    assert isinstance(found, tuple)
+    assert [one.string(0x10) for one in found] == ["D0", "D2", "D10"]
+    assert f"{ENTRIES}/9-0/raw" not in machine.asked
+
+
+def test_the_whole_table_serves_where_there_are_no_entries(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(
+        fs, {TABLE: table(memory_array(), memory_device(size=1024), slot("S", type_code=0xB6, width=10))}
+    )
+    found = read_structures(machine, (SYSTEM_SLOT,))
+    assert isinstance(found, tuple)
+    assert [one.string(0x04) for one in found] == ["S"]
+
+
+@pytest.mark.parametrize(("number", "reason"), [(errno.EACCES, Reason.DENIED), (errno.ENOENT, Reason.ABSENT)])
+def test_one_structure_that_fails_makes_the_rest_unread(fs: FakeFilesystem, number: int, reason: Reason) -> None:
+    machine = FakeMachine(fs, {f"{ENTRIES}/17-{one}/raw": memory_device(size=1024) for one in range(3)})
+    machine.faults[f"{ENTRIES}/17-1/raw"] = number
+    found = read_structures(machine, (MEMORY_DEVICE,))
+    assert isinstance(found, Unread)
+    assert (found.what, found.reason) == (f"{ENTRIES}/17-1/raw", reason)
+
+
+def test_a_machine_without_smbios_says_absent(fs: FakeFilesystem) -> None:
+    found = read_structures(FakeMachine(fs), (MEMORY_DEVICE,))
+    assert isinstance(found, Unread)
+    assert found.reason is Reason.ABSENT
+
+
+# --- the second witness ---
+
+
+@pytest.mark.skipif(not shutil.which("dmidecode"), reason="needs dmidecode, the second witness of SMBIOS tables")
+def test_dmidecode_tells_the_same(tmp_path: Path) -> None:
+    structures = [
+        slot("PCIEX16", type_code=0xB6, width=0x0D, usage=3, place=(0, 0, 0x08), characteristics_2=0x08, generation=3),
+        slot(
+            "RISER",
+            type_code=0xBD,
+            width=0x0D,
+            place=(0, 1, 0x08),
+            base_width=4,
+            peers=[(0, 0x1B, 0x08, 4), (2, 3, 0x10, 8)],
+        ),
+        slot("M2_1", type_code=0x17, width=0x0A),
+        memory_array(error_correction=6),
+        memory_device(size=0x7FFF, extended_size=49152, total_width=80, data_width=64, rank=2),
+        memory_device(size=8192, rated=0xFFFF, extended_rated=70000, configured=0),
+        memory_device(size=0),
+    ]
+    (tmp_path / "dump").write_bytes(dump(*structures))
+    told = subprocess.run(
+        ["dmidecode", "--from-dump", tmp_path / "dump"], capture_output=True, text=True, check=True
+    ).stdout
+    blocks = re.split(r"\n\n", told)
+
+    slots = [block for block in blocks if "System Slot Information" in block]
+    for block, raw in zip(slots, structures[:3], strict=True):
+        ours = slots_of(raw)
+        theirs = re.findall(r"(?:Bus Address|Peer Device \d+): (\S+)\.\d", block)
+        assert [address for _, address, _, _ in ours if address] == theirs
+        assert ours[0][0] in re.findall(r"Designation: (.*)", block)
+        assert ("bifurcation is supported" in block) is find_slots(parsed(raw))[0].bifurcation
+        assert ("Usage: In Use" in block) is find_slots(parsed(raw))[0].in_use
+        for (_, _, lanes, _), width in zip(ours[1:], re.findall(r"\(Width (\d+)\)", block), strict=True):
+            assert lanes == int(width)
+
+    devices = [block for block in blocks if "\nMemory Device" in block]
+    for block, raw in zip(devices, structures[4:], strict=True):
+        module = find_memory_module(parsed(raw))
+        assert ("No Module Installed" in block) is (module is None)
+        if module is not None:
+            size, unit = re.findall(r"\tSize: (\d+) (\w+)", block)[0]
+            assert module.size_bytes == int(size) << {"MB": 20, "GB": 30}[unit]
+            speeds = [
+                re.findall(rf"\t{name}: (\d+|Unknown)", block)[0] for name in ("Speed", "Configured Memory Speed")
+            ]
+            assert [str(module.rated_mt_s or "Unknown"), str(module.configured_mt_s or "Unknown")] == speeds
+            assert [module.part, module.maker] == [
+                re.findall(rf"\t{name}: (.*\S)", block)[0] for name in ("Part Number", "Manufacturer")
+            ]
+            assert re.findall(r"\tRank: (\d+)", block) == [str(module.rank)]
+    assert "Error Correction Type: Multi-bit ECC" in told
