@@ -1,0 +1,162 @@
+"""The device in a position, whatever its kind: one account of its identity, with what stands behind it.
+
+It says what was read; whether that is what the build declares is the rules' matter.
+"""
+
+from dataclasses import dataclass
+
+from laneproof_collectors.snapshot import Interface, NvmeController, PciFunction, SataDrive
+from laneproof_collectors.unread import Reason, Unread
+
+# Classes and sub-classes. Source: pci_ids.h, PCI_CLASS_STORAGE_EXPRESS, _SATA, _SAS, PCI_BASE_CLASS_NETWORK
+_NVME_CLASS, _SATA_CLASSES, _NETWORK_BASE_CLASS = 0x0108, (0x0106, 0x0107), 0x02
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Occupant:
+    """The device in a position.
+
+    Attributes:
+        path: The position it is in.
+        own_path: Itself as a path; as `path` for what hangs on a controller.
+        kind: nvme, sata, network or other; `Unread` where its class could not be read.
+        name: What it is called now: nvme0, sda, enp1s0, or its bus address.
+        functions: Its PCI functions, the first first; empty for what hangs on a controller.
+        controller: Its NVMe controller.
+        drive: Its SATA, SAS or USB drive.
+        interfaces: Its network interfaces.
+        model: As the device tells it; for others than drives the name in the system's list of ids.
+        serial: Its serial number; None for a device that has none to tell.
+        firmware: Its firmware revision; None for a device that has none to tell.
+        capacity_bytes: What it holds; None for what is no drive.
+        disks: The kernel's disks on it.
+    """
+
+    path: str
+    own_path: str
+    kind: str | Unread
+    name: str
+    functions: tuple[PciFunction, ...] = ()
+    controller: NvmeController | None = None
+    drive: SataDrive | None = None
+    interfaces: tuple[Interface, ...] = ()
+    model: str | Unread | None = None
+    serial: str | Unread | None = None
+    firmware: str | Unread | None = None
+    capacity_bytes: int | Unread | None = None
+    disks: tuple[str, ...] = ()
+
+    @property
+    def is_drive(self) -> bool:
+        """Whether it stores data (a SATA controller with nothing known on it does not)."""
+        return self.kind == "nvme" or self.drive is not None
+
+    @property
+    def answers(self) -> bool:
+        """False: the kernel still lists it, but it is gone from the bus."""
+        return all(function.answers for function in self.functions[:1])
+
+    @property
+    def asleep(self) -> bool:
+        """Whether a reading of it could wake it."""
+        return any(one.power.sleeps for one in self.functions[:1]) or (self.drive is not None and self.drive.asleep)
+
+    @property
+    def address(self) -> str | None:
+        """Its bus address, None for what hangs on a controller."""
+        return self.functions[0].address if self.functions else None
+
+
+def kind_of(class_code: int | Unread) -> str | Unread:
+    """Name the kind of device that a PCI class code stands for: nvme, sata, network or other."""
+    if isinstance(class_code, Unread):
+        return class_code
+    if class_code >> 8 == _NVME_CLASS:
+        return "nvme"
+    if class_code >> 8 in _SATA_CLASSES:
+        return "sata"
+    return "network" if class_code >> 16 == _NETWORK_BASE_CLASS else "other"
+
+
+def describe_drive(drive: SataDrive, path: str) -> Occupant:
+    """Describe what hangs on a SATA, SAS or USB controller."""
+    return Occupant(
+        path=path,
+        own_path=path,
+        kind="sata",
+        name=drive.name,
+        drive=drive,
+        model=drive.model,
+        serial=drive.serial,
+        firmware=drive.firmware,
+        capacity_bytes=drive.capacity_bytes,
+        disks=(drive.name,),
+    )
+
+
+def describe_nvme(
+    path: str, functions: tuple[PciFunction, ...], controller: NvmeController | None, unread: Unread | None
+) -> Occupant:
+    """Describe an NVMe drive.
+
+    Args:
+        path: The position it is in.
+        functions: Its PCI functions.
+        controller: Its controller; None where no driver serves it, or controllers could not be read.
+        unread: Why controllers could not be read, if so.
+    """
+    first = functions[0]
+    if controller is None:
+        gap = unread or Unread(f"the identity of {first.address}", "no NVMe driver serves it", Reason.ABSENT)
+        return Occupant(
+            path=path,
+            own_path=first.own_path,
+            kind="nvme",
+            name=first.address,
+            functions=functions,
+            model=gap,
+            serial=gap,
+            firmware=gap,
+            capacity_bytes=gap,
+        )
+    return Occupant(
+        path=path,
+        own_path=first.own_path,
+        kind="nvme",
+        name=controller.name,
+        functions=functions,
+        controller=controller,
+        model=controller.model,
+        serial=controller.serial,
+        firmware=controller.firmware,
+        capacity_bytes=_capacity_of(controller),
+        disks=tuple(namespace.name for namespace in controller.namespaces),
+    )
+
+
+def _capacity_of(controller: NvmeController) -> int | Unread:
+    if (capacity := controller.capacity_bytes) is not None:
+        return capacity
+    gap = controller.identity if isinstance(controller.identity, Unread) else None
+    return gap or Unread(f"the capacity of {controller.name}", "it shows no readable namespace", Reason.ABSENT)
+
+
+def describe_device(path: str, functions: tuple[PciFunction, ...], interfaces: tuple[Interface, ...]) -> Occupant:
+    """Describe a device that is no NVMe drive: a network card, a SATA controller, a switch, anything else."""
+    first = functions[0]
+    return Occupant(
+        path=path,
+        own_path=first.own_path,
+        kind=kind_of(first.class_code),
+        name=interfaces[0].name if interfaces else first.address,
+        functions=functions,
+        interfaces=interfaces,
+        model=first.device_name or name_by_ids(first),
+    )
+
+
+def name_by_ids(function: PciFunction) -> str | Unread:
+    """Name a function by vendor and device id, as in ``1b36:0010``, where the list of ids does not know it."""
+    ids = function.vendor_id, function.device_id
+    unread = next((one for one in ids if isinstance(one, Unread)), None)
+    return unread or "{:04x}:{:04x}".format(*ids)

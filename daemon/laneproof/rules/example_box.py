@@ -1,0 +1,548 @@
+"""A make-believe box with knobs: ports, switches, drives and settings in, a snapshot out.
+
+The examples beside each rule are made with it, ``explain`` shows what the rules say of them, and tests run them. Makes
+and models are invented. What a knob does not set is sound: links trained at what both ends can do, healthy drives.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Any, Self
+
+from laneproof.build.units import parse_bytes
+from laneproof.links import rate_of
+from laneproof_collectors.snapshot import (
+    Aggregate,
+    AggregateMember,
+    Array,
+    ArrayMember,
+    AutonomousTransitions,
+    ExpressRegisters,
+    Firmware,
+    FirmwareSlots,
+    FunctionPower,
+    HealthLog,
+    Interface,
+    KernelPower,
+    LinkEnd,
+    LinkRegisters,
+    Memory,
+    MemoryModule,
+    NvmeController,
+    NvmeIdentity,
+    NvmeNamespace,
+    PciFunction,
+    PowerState,
+    SataDrive,
+    Setting,
+    Snapshot,
+    Thermal,
+)
+from laneproof_collectors.unread import Reason, Unread
+
+A_MORNING = 1_790_000_000.0
+"""When the make-believe snapshots were taken, unix seconds."""
+
+BRIDGE, NVME, NETWORK, SATA, DISPLAY = 0x060400, 0x010802, 0x020000, 0x010601, 0x030000
+END_POINT, ROOT_PORT, UPSTREAM_PORT, DOWNSTREAM_PORT = 0, 4, 5, 6
+L0S, L1 = 1, 2
+
+Edit = Callable[[PciFunction], PciFunction]
+
+
+@dataclass(slots=True, kw_only=True)
+class _Node:
+    """One function to be: its knobs, before addresses are given out."""
+
+    class_code: int
+    port_type: int
+    generation: int
+    lanes: int
+    trained: tuple[int, int] | None = None  # generation and lanes; None: what both ends can do
+    target: int | None = None  # generation
+    aspm: int = 0
+    asleep: bool = False
+    control: str = "on"
+    registers: dict[str, Any] = field(default_factory=dict)
+    function: dict[str, Any] = field(default_factory=dict)
+
+
+class Box:
+    """A box that is built step by step; each step returns the box, `snapshot` the facts.
+
+    Ports are placed by their own path (``0000:00/01.1``), devices by their position: below the port where one was put
+    there, else as the path's last hop.
+    """
+
+    def __init__(self) -> None:
+        """Begin with an empty board: firmware, kernel settings and memory are there, nothing is plugged in."""
+        self._nodes: dict[str, _Node] = {}
+        self._controllers: list[tuple[str, NvmeController]] = []
+        self._interfaces: list[tuple[str | None, Interface]] = []
+        self._edits: list[tuple[str, Edit]] = []
+        self._groups: dict[str, Any] = {
+            "slots": (),
+            "power": make_power(),
+            "firmware": make_firmware(),
+            "memory": make_memory(),
+            "arrays": (),
+            "aggregates": (),
+            "thermal": Thermal(),
+            "drives": (),
+            "file_systems": (),
+        }
+
+    # --- what is plugged in ---
+
+    def with_port(self, path: str, *, gen: int = 4, lanes: int = 4, **knobs: Any) -> Self:  # noqa: ANN401 (see `_Node`)
+        """Place a downstream-facing port: a root port, or one of a switch where the path is deeper."""
+        port_type = ROOT_PORT if path.count("/") == 1 else DOWNSTREAM_PORT
+        self._nodes[path] = _Node(class_code=BRIDGE, port_type=port_type, generation=gen, lanes=lanes, **knobs)
+        return self
+
+    def with_switch(self, path: str, *, gen: int = 4, lanes: int = 8, **knobs: Any) -> Self:  # noqa: ANN401
+        """Place a switch card in a position; its ports are then placed at ``PATH/00.0/dd.f``."""
+        node = _Node(class_code=BRIDGE, port_type=UPSTREAM_PORT, generation=gen, lanes=lanes, **knobs)
+        self._nodes[self._device_path(path)] = node
+        return self
+
+    def with_device(
+        self,
+        path: str,
+        *,
+        class_code: int = DISPLAY,
+        gen: int = 4,
+        lanes: int = 4,
+        **knobs: Any,  # noqa: ANN401
+    ) -> Self:
+        """Place any device in a position."""
+        node = _Node(class_code=class_code, port_type=END_POINT, generation=gen, lanes=lanes, **knobs)
+        self._nodes[self._device_path(path)] = node
+        return self
+
+    def with_drive(  # noqa: PLR0913 (a knob each)
+        self,
+        path: str,
+        *,
+        model: str = "Fulmar N4",
+        serial: str | None = None,
+        capacity: str = "4 TB",
+        firmware: str = "2.1",
+        health: dict[str, Any] | Unread | None = None,
+        controller: dict[str, Any] | None = None,
+        **knobs: Any,  # noqa: ANN401
+    ) -> Self:
+        """Place an NVMe drive; `health` sets fields of its log, `controller` sets other facts of it."""
+        self.with_device(path, class_code=NVME, **knobs)
+        number = len(self._controllers)
+        made = make_controller(
+            number, model=model, serial=serial or f"FN{number:04d}", size_bytes=parse_bytes(capacity), firmware=firmware
+        )
+        if health is not None:
+            made = replace(made, health=health if isinstance(health, Unread) else make_health(**health))
+        self._controllers.append((self._device_path(path), replace(made, **controller or {})))
+        return self
+
+    def with_network(self, path: str, name: str, *, speed: int | None = 10_000, **knobs: Any) -> Self:  # noqa: ANN401
+        """Place a network card with one interface; more interfaces by more calls for the same path."""
+        self.with_device(path, class_code=NETWORK, **knobs)
+        self._interfaces.append((self._device_path(path), make_interface(name, speed=speed)))
+        return self
+
+    def with_sata_drive(self, path: str, *, name: str = "sda", **facts: Any) -> Self:  # noqa: ANN401
+        """Hang a drive on a controller's own hop, such as ``0000:00/17.0/ata-3``."""
+        self._groups["drives"] += (make_sata_drive(name, path, **facts),)
+        return self
+
+    # --- the rest of the box ---
+
+    def with_power(self, **settings: Any) -> Self:  # noqa: ANN401
+        """Set the kernel's power settings, by the names of `KernelPower`."""
+        self._groups["power"] = replace(self._groups["power"], **settings)
+        return self
+
+    def with_firmware(self, **facts: Any) -> Self:  # noqa: ANN401
+        """Set board and firmware facts, by the names of `Firmware`."""
+        self._groups["firmware"] = replace(self._groups["firmware"], **facts)
+        return self
+
+    def with_memory(self, *sizes: str, **facts: Any) -> Self:  # noqa: ANN401
+        """Fit modules of these sizes; `facts` go to each of them."""
+        self._groups["memory"] = make_memory(*sizes, **facts)
+        return self
+
+    def with_array(self, name: str, disks: tuple[str, ...], **facts: Any) -> Self:  # noqa: ANN401
+        """Make an md array of whole disks."""
+        self._groups["arrays"] += (make_array(name, disks, **facts),)
+        return self
+
+    def with_bond(self, name: str, members: tuple[str, ...], **facts: Any) -> Self:  # noqa: ANN401
+        """Make an 802.3ad bond that aggregates."""
+        self._groups["aggregates"] += (make_bond(name, members, **facts),)
+        return self
+
+    def with_group(self, **groups: Any) -> Self:  # noqa: ANN401
+        """Replace whole groups of the snapshot by their names: other facts, or `Unread`."""
+        self._groups |= groups
+        return self
+
+    # --- faults ---
+
+    def edit(self, own_path: str, edit: Edit) -> Self:
+        """Change a function's facts, as the last step before the snapshot."""
+        self._edits.append((own_path, edit))
+        return self
+
+    def without(self, path: str) -> Self:
+        """Unplug the device in a position; its port stays."""
+        gone = self._device_path(path)
+        self._nodes = {own: node for own, node in self._nodes.items() if own != gone and not own.startswith(gone + "/")}
+        self._controllers = [(own, one) for own, one in self._controllers if own in self._nodes]
+        return self
+
+    def without_registers(self) -> Self:
+        """Take away config space beyond its first 64 bytes, as for a reader without privilege."""
+        for path in self._nodes:
+            self.edit(
+                path, lambda one: replace(one, express=Unread(f"config of {one.address}", "denied", Reason.DENIED))
+            )
+        return self
+
+    # --- the facts ---
+
+    def snapshot(self, *, taken_at: float = A_MORNING) -> Snapshot:
+        """Give the facts of one pass."""
+        addresses = self._give_addresses()
+        functions = {path: self._make_function(path, node, addresses[path]) for path, node in self._nodes.items()}
+        for path, edit in self._edits:
+            if path in functions:
+                functions[path] = edit(functions[path])
+        controllers = tuple(replace(one, address=addresses[path]) for path, one in self._controllers)
+        interfaces = tuple(
+            replace(one, address=addresses.get(path) if path else None) for path, one in self._interfaces
+        )
+        groups = {
+            "functions": tuple(functions[path] for path in sorted(functions, key=lambda one: addresses[one])),
+            "controllers": controllers,
+            "interfaces": interfaces,
+        }
+        return Snapshot(taken_at=taken_at, up_seconds=3600.0, **groups | self._groups)
+
+    def _device_path(self, path: str) -> str:
+        return f"{path}/00.0" if path in self._nodes and self._nodes[path].class_code == BRIDGE else path
+
+    def _give_addresses(self) -> dict[str, str]:
+        """Number the buses as the kernel does: each bridge's bus right after those before it."""
+        buses: dict[str, str] = {}
+        last: dict[str, int] = {}
+        addresses = {}
+        for path in sorted(self._nodes):
+            above, _, hop = path.rpartition("/")
+            domain, _, bus = above.partition("/")[0].partition(":")
+            addresses[path] = f"{buses.get(above, f'{domain}:{bus}')}:{hop}"
+            if self._nodes[path].class_code == BRIDGE:
+                last[domain] = last.get(domain, int(bus, 16)) + 1
+                buses[path] = f"{domain}:{last[domain]:02x}"
+        return addresses
+
+    def _link_of(self, path: str, node: _Node) -> tuple[_Node | None, _Node | None]:
+        """Give the two nodes that share this node's link: the one above, the one below."""
+        if node.port_type in (ROOT_PORT, DOWNSTREAM_PORT):
+            below = next((one for own, one in self._nodes.items() if own.rpartition("/")[0] == path), None)
+            return node, below
+        return self._nodes.get(path.rpartition("/")[0]), node
+
+    def _trained(self, path: str, node: _Node) -> tuple[int, int]:
+        above, below = self._link_of(path, node)
+        ends = [one for one in (above, below) if one is not None]
+        if below is None:
+            return 1, 0  # an empty port: the lowest rate, no lanes
+        asked = next((one.trained for one in ends if one.trained), None)
+        targets = [one.target for one in ends if one.target]
+        return asked or (min(*(one.generation for one in ends), *targets, 9), min(one.lanes for one in ends))
+
+    def _make_function(self, path: str, node: _Node, address: str) -> PciFunction:
+        root, *hops = path.split("/")
+        generation, lanes = self._trained(path, node)
+        faces_down = node.port_type in (ROOT_PORT, DOWNSTREAM_PORT)
+        link = LinkRegisters(
+            capable_gt_s=rate_of(node.generation),
+            capable_lanes=node.lanes,
+            trained_gt_s=rate_of(generation),
+            trained_lanes=lanes,
+            supported_gt_s=tuple(rate_of(number) for number in range(1, node.generation + 1)),
+            target_gt_s=rate_of(node.target or node.generation),
+            aspm_supported=L1,
+            aspm_enabled=node.aspm,
+            clock_pm_enabled=False,
+            link_disabled=False,
+            read_completion_boundary_bytes=64,
+            autonomous_width_disabled=False,
+            autonomous_speed_disabled=False,
+            training=False,
+            data_link_active=lanes > 0 if faces_down else None,
+            surprise_down_reporting=False,
+            bandwidth_management_status=False,
+            autonomous_bandwidth_status=False,
+            port_number=0,
+        )
+        made = PciFunction(
+            address=address,
+            root=root,
+            hops=tuple(hops),
+            class_code=node.class_code,
+            vendor_id=0x1B36,
+            device_id=0x0010,
+            sysfs_path=f"/sys/devices/pci{root}/{address}",
+            link=LinkEnd(
+                trained_gt_s=rate_of(generation),
+                trained_lanes=lanes,
+                capable_gt_s=rate_of(node.generation),
+                capable_lanes=node.lanes,
+            ),
+            express=make_express(node.port_type, replace(link, **node.registers)),
+            aer=None,
+            aer_registers=None,
+            power=FunctionPower(
+                state="D3hot" if node.asleep else "D0",
+                control="auto" if node.asleep else node.control,
+                runtime_status="suspended" if node.asleep else "active",
+                d3cold_allowed=True,
+                link_states={} if faces_down else {"l1_aspm": bool(node.aspm & L1)},
+            ),
+        )
+        return replace(made, **node.function)
+
+
+def _take_registers(function: PciFunction) -> PciFunction:
+    gap = Unread(f"config space of {function.address}", "only its first 64 bytes may be read", Reason.DENIED)
+    return replace(function, express=gap)
+
+
+# --- single facts, sound unless told otherwise ------------------------------------------------------------------------
+
+
+def make_express(port_type: int, link: LinkRegisters | None) -> ExpressRegisters:
+    """Make the PCI Express capability of a function."""
+    return ExpressRegisters(
+        port_type=port_type,
+        slot=None,
+        max_payload_capable_bytes=512,
+        max_payload_bytes=256,
+        max_read_request_bytes=512,
+        device_status=0,
+        reports_correctable=True,
+        reports_nonfatal=True,
+        reports_fatal=True,
+        link=link,
+    )
+
+
+def make_health(**fields: Any) -> HealthLog:  # noqa: ANN401 (any field of the log)
+    """Make the health log of a sound drive."""
+    sound: dict[str, Any] = {
+        "critical_warning": 0,
+        "composite_temperature_celsius": 38.0,
+        "available_spare_percent": 100,
+        "available_spare_threshold_percent": 10,
+        "percentage_used": 2,
+        "endurance_group_warning": 0,
+        "data_units_read": 1_000_000,
+        "data_units_written": 800_000,
+        "host_read_commands": 20_000_000,
+        "host_write_commands": 15_000_000,
+        "controller_busy_minutes": 300,
+        "power_cycles": 20,
+        "power_on_hours": 2000,
+        "unsafe_shutdowns": 3,
+        "media_errors": 0,
+        "error_log_entries": 0,
+        "warning_temperature_minutes": 0,
+        "critical_temperature_minutes": 0,
+        "sensor_celsius": {1: 38.0},
+        "thermal_transitions_1": 0,
+        "thermal_transitions_2": 0,
+        "thermal_seconds_1": 0,
+        "thermal_seconds_2": 0,
+    }
+    return HealthLog(**sound | fields)
+
+
+def make_controller(number: int, *, model: str, serial: str, size_bytes: int, firmware: str) -> NvmeController:
+    """Make an NVMe controller with one namespace."""
+    name = f"nvme{number}"
+    states = (
+        PowerState(
+            number=0,
+            max_power_watts=8.0,
+            non_operational=False,
+            entry_latency_us=0,
+            exit_latency_us=0,
+            idle_power_watts=None,
+            active_power_watts=None,
+        ),
+        PowerState(
+            number=3,
+            max_power_watts=0.05,
+            non_operational=True,
+            entry_latency_us=5000,
+            exit_latency_us=10000,
+            idle_power_watts=None,
+            active_power_watts=None,
+        ),
+    )
+    return NvmeController(
+        name=name,
+        address=None,
+        transport="pcie",
+        state="live",
+        model=model,
+        serial=serial,
+        firmware=firmware,
+        controller_id=1,
+        queue_count=9,
+        namespaces=(NvmeNamespace(name=f"{name}n1", number=1, size_bytes=size_bytes, logical_block_bytes=512),),
+        identity=NvmeIdentity(
+            vendor_id=0x1B36,
+            subsystem_vendor_id=0x1AF4,
+            serial=serial,
+            model=model,
+            firmware=firmware,
+            controller_id=1,
+            version=(1, 4, 0),
+            max_data_transfer_bytes=None,
+            error_log_entries=64,
+            autonomous_transitions_supported=True,
+            warning_temperature_celsius=80.0,
+            critical_temperature_celsius=85.0,
+            total_capacity_bytes=size_bytes,
+            unallocated_capacity_bytes=None,
+            host_managed_temperature_range_celsius=None,
+            namespace_count=1,
+            volatile_write_cache=True,
+            power_states=states,
+        ),
+        health=make_health(),
+        errors=(),
+        firmware_slots=FirmwareSlots(active=1, next_reset=None, revisions={1: firmware}),
+        autonomous_transitions=AutonomousTransitions(enabled=False, transitions={}),
+        latency_tolerance_us=0,
+        sysfs_path=f"/sys/class/nvme/{name}",
+    )
+
+
+def make_sata_drive(name: str, path: str | None, **facts: Any) -> SataDrive:  # noqa: ANN401 (any fact of it)
+    """Make a sound SATA drive."""
+    sound: dict[str, Any] = {
+        "model": "Gannet S8",
+        "serial": f"GS{name}",
+        "firmware": "7",
+        "capacity_bytes": 8_001_563_222_016,
+        "rotational": True,
+        "asleep": False,
+        "healthy": True,
+        "temperature_celsius": 35.0,
+        "power_on_hours": 9000,
+        "reallocated_sectors": 0,
+        "pending_sectors": 0,
+        "uncorrectable_sectors": 0,
+        "interface_errors": 0,
+        "last_self_test": None,
+    }
+    return SataDrive(name=name, path=path, **sound | facts)
+
+
+def make_power(**settings: Any) -> KernelPower:  # noqa: ANN401 (any setting)
+    """Make the kernel's power settings, with autonomous drive states and link power management off."""
+    quiet: dict[str, Any] = {
+        "command_line": ("BOOT_IMAGE=/vmlinuz", "ro", "nvme_core.default_ps_max_latency_us=0"),
+        "aspm_policy": Setting(value="performance", origin="sysfs"),
+        "aspm_forced_off": False,
+        "aspm_forced_on": False,
+        "port_power_management": Setting(value="on", origin="default"),
+        "nvme_max_latency_us": Setting(value="0", origin="command-line"),
+    }
+    return KernelPower(**quiet | settings)
+
+
+def make_firmware(**facts: Any) -> Firmware:  # noqa: ANN401 (any fact of it)
+    """Make the board's account of itself."""
+    told: dict[str, Any] = {
+        "board_vendor": "Breakwater",
+        "board_name": "Mole 3",
+        "board_version": "1.1",
+        "system_vendor": None,
+        "system_name": None,
+        "bios_vendor": "Breakwater",
+        "bios_version": "1.40",
+        "bios_date": "03/14/2026",
+        "kernel_release": "6.12.9-station",
+        "host_name": "kelp-1",
+        "boot_id": "0b5e55ed-0000-4000-8000-000000000001",
+    }
+    return Firmware(**told | facts)
+
+
+def make_memory(*sizes: str, **facts: Any) -> Memory:  # noqa: ANN401 (any fact of a module)
+    """Make the memory: modules of these sizes, two of 32 GiB where none are named."""
+    told: dict[str, Any] = {
+        "type_code": 0x22,
+        "rated_mt_s": 5600,
+        "configured_mt_s": 5600,
+        "ecc": False,
+        "maker": "Skerry",
+        "part": "SK32",
+        "rank": 2,
+    }
+    modules = tuple(
+        MemoryModule(locator=f"DIMM {number}", bank="", size_bytes=parse_bytes(size), **told | facts)
+        for number, size in enumerate(sizes or ("32 GiB", "32 GiB"), start=1)
+    )
+    fitted = sum(one.size_bytes or 0 for one in modules)
+    return Memory(total_bytes=int(fitted * 0.98), modules=modules, empty_sockets=0, error_correction=3, edac=())
+
+
+def make_array(name: str, disks: tuple[str, ...], **facts: Any) -> Array:  # noqa: ANN401 (any fact of it)
+    """Make a whole md array."""
+    members = tuple(
+        ArrayMember(name=disk, disk=disk, state="in_sync", slot=slot, errors=0) for slot, disk in enumerate(disks)
+    )
+    whole: dict[str, Any] = {
+        "kind": "md",
+        "level": "raid5",
+        "state": "clean",
+        "members_wanted": len(disks),
+        "degraded": 0,
+        "size_bytes": 8_000_000_000_000,
+        "members": members,
+        "sync_action": "idle",
+    }
+    return Array(name=name, **whole | facts)
+
+
+def make_interface(name: str, *, speed: int | Unread | None = 10_000, **facts: Any) -> Interface:  # noqa: ANN401
+    """Make a network interface that is up."""
+    up: dict[str, Any] = {
+        "address": None,
+        "operational_state": "up",
+        "duplex": "full",
+        "carrier_changes": 1,
+        "receive_errors": 0,
+        "transmit_errors": 0,
+    }
+    return Interface(name=name, speed_mbit_s=speed, **up | facts)
+
+
+def make_bond(name: str, members: tuple[str, ...], **facts: Any) -> Aggregate:  # noqa: ANN401 (any fact of it)
+    """Make an 802.3ad bond whose members aggregate."""
+    whole: dict[str, Any] = {
+        "mode": "802.3ad",
+        "members": tuple(
+            AggregateMember(name=member, mii_status="up", aggregator_id=1, link_failures=0, state="active")
+            for member in members
+        ),
+        "transmit_hash": "layer3+4",
+        "active_aggregator": 1,
+        "aggregated_ports": len(members),
+        "partner_mac": "02:00:00:00:00:01",
+    }
+    return Aggregate(name=name, **whole | facts)
