@@ -50,18 +50,24 @@ def load_build(path: str | None, *, demo: bool = False) -> Build | None:
     """
     if demo and path is None:
         return _parse(_demo_file(DEMO_BUILD).decode(), DEMO_BUILD)
+    if path is None and not Path(DEFAULT_BUILD).exists():
+        return None
     place = path or DEFAULT_BUILD
+    return _parse(read_build_text(place), place)
+
+
+def read_build_text(path: str) -> str:
+    """Read a declaration's text.
+
+    Raises:
+        CommandError: The file is missing (66), not permitted (77), or no text (65).
+    """
     try:
-        text = Path(place).read_bytes().decode()
-    except FileNotFoundError as error:
-        if path is None:
-            return None
-        raise CommandError.from_os_error(error, place) from error
+        return Path(path).read_bytes().decode()
     except UnicodeDecodeError as error:
-        raise CommandError(f"{place}: not UTF-8 text ({error.reason})", status=os.EX_DATAERR) from error
+        raise CommandError(f"{path}: not UTF-8 text ({error.reason})", status=os.EX_DATAERR) from error
     except OSError as error:
-        raise CommandError.from_os_error(error, place) from error
-    return _parse(text, place)
+        raise CommandError.from_os_error(error, path) from error
 
 
 def _parse(text: str, name: str) -> Build:
@@ -80,14 +86,11 @@ def _demo_file(name: str) -> bytes:
 
 
 @contextmanager
-def open_recording(path: str | None, *, demo: bool = False) -> Iterator[Recording]:
-    """Open a recording, packed or plain, or the demo's.
-
-    Yields:
-        The recording, its frames not read yet. A frame that is none raises `CommandError` when it is reached.
+def open_lines(path: str | None, *, demo: bool = False) -> Iterator[Iterator[str]]:
+    """Open a recording's lines, packed or plain, or the demo's.
 
     Raises:
-        CommandError: It cannot be opened (66, 77), or is no recording (65).
+        CommandError: It cannot be opened (66, 77), or is damaged (65, when the damage is reached).
     """
     name = path or DEMO_RECORDING
     try:
@@ -97,7 +100,21 @@ def open_recording(path: str | None, *, demo: bool = False) -> Iterator[Recordin
     with raw:
         packed = raw.read(2) == _GZIP_MAGIC
         raw.seek(0)
-        lines = _lines(gzip.GzipFile(fileobj=raw) if packed else raw, name)
+        yield _lines(gzip.GzipFile(fileobj=raw) if packed else raw, name)
+
+
+@contextmanager
+def open_recording(path: str | None, *, demo: bool = False) -> Iterator[Recording]:
+    """Open a recording.
+
+    Yields:
+        The recording, its frames not read yet. A frame that is none raises `CommandError` when it is reached.
+
+    Raises:
+        CommandError: As `open_lines`, and 65 where it is no recording.
+    """
+    name = path or DEMO_RECORDING
+    with open_lines(path, demo=demo) as lines:
         try:
             header = parse_header(next(lines, ""))
         except RecordingError as error:
@@ -108,7 +125,7 @@ def open_recording(path: str | None, *, demo: bool = False) -> Iterator[Recordin
 def _lines(stream: BinaryIO | gzip.GzipFile, name: str) -> Iterator[str]:
     try:
         for line in stream:
-            yield line.decode()
+            yield line.decode().rstrip("\n")
     except (EOFError, gzip.BadGzipFile, UnicodeDecodeError, OSError) as error:
         why = str(error) or type(error).__name__
         raise CommandError(f"{name}: the recording is cut off or damaged ({why})", status=os.EX_DATAERR) from error

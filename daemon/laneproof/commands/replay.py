@@ -1,0 +1,31 @@
+"""``laneproof replay``: the daemon's whole engine over a recording's frames, at their own times; a line a change."""
+
+import argparse
+import json
+
+from laneproof.commands.sources import load_build, open_recording
+from laneproof.engine import Engine
+from laneproof.findings import FindingChange, format_time
+from laneproof_collectors.collection import make_collectors, read_snapshot
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Replay to the end."""
+    build = load_build(arguments.build) if arguments.build else None
+    engine = Engine(build)
+    with open_recording(arguments.recording) as recording:
+        host = recording.host()
+        collectors = make_collectors()
+        while host.advance():
+            for change in engine.observe(read_snapshot(host, collectors)).changes:
+                print(_as_json(change) if arguments.json else _as_text(change), flush=True)  # noqa: T201 (the output)
+    return 0
+
+
+def _as_json(change: FindingChange) -> str:
+    return json.dumps({"t": change.at, "change": str(change.change), "finding": change.finding.as_json()})
+
+
+def _as_text(change: FindingChange) -> str:
+    finding = change.finding
+    return f"{format_time(change.at)} {change.change:<7} {finding.severity:<8} {finding.rule}: {finding.summary}"
