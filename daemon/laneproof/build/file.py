@@ -12,7 +12,7 @@ from laneproof.build.declaration import SCHEMA, Build
 from laneproof.build.quoting import quote_key
 
 if TYPE_CHECKING:
-    from laneproof.build.key_lines import KeyPath
+    from laneproof.build.key_places import KeyPath
 
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _TUPLE = re.compile(r"\('[^()]*'?,?\)")  # how the parser names a table: ('array', 'members')
@@ -121,9 +121,9 @@ def _describe(error: ValidationError, data: dict[str, Any], text: str) -> tuple[
 
 
 def _find_lines(text: str) -> "dict[KeyPath, int]":
-    from laneproof.build.key_lines import find_key_lines  # noqa: PLC0415 (only a file with problems asks)
+    from laneproof.build.key_places import find_key_places  # noqa: PLC0415 (only a file with problems asks)
 
-    return find_key_lines(text)
+    return {path: place.line for path, place in find_key_places(text).items()}
 
 
 def _line_of(path: "KeyPath", lines: "dict[KeyPath, int]") -> int:

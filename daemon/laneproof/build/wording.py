@@ -9,7 +9,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from laneproof.build.declaration import Build
-from laneproof.build.key_lines import KeyPath
+from laneproof.build.key_places import KeyPath
 from laneproof.build.names import NamesDisagreeError
 from laneproof.build.quoting import quote_value
 

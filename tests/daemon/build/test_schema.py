@@ -36,7 +36,7 @@ branch = 1
 path = "0000:00/01.1"
 through = ["passive-split", { kind = "flexible-cable", id = "F2" }]
 link = { generation = 4, lanes = 4 }
-occupant = { kind = "nvme", role = "data", capacity = "4 TB", model = "Tidewater T4", serial = "TW-01", read = "7 GB/s" }
+occupant = { kind = "nvme", role = "data", capacity = "4 TB", model = "Tidewater T4", serial = "TW-1", read = "7 GB/s" }
 [[array]]
 name = "md0"
 level = "raid5"

@@ -5,7 +5,7 @@ import tomlkit
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.build.key_lines import KeyPath, find_key_lines
+from laneproof.build.key_places import KeyPath, find_key_places, find_line_end
 
 TEXT = '''\
 # a comment with = and [
@@ -42,8 +42,12 @@ path = '0000:00'
 '''
 
 
+def _lines(text: str) -> dict[KeyPath, int]:
+    return {path: place.line for path, place in find_key_places(text).items()}
+
+
 def test_each_key_is_found_at_its_line() -> None:
-    lines = find_key_lines(TEXT.replace('{ kind = "key-adapter",\n    id', '{ kind = "key-adapter", id'))
+    lines = _lines(TEXT.replace('{ kind = "key-adapter",\n    id', '{ kind = "key-adapter", id'))
     expected: dict[KeyPath, int] = {
         ("schema",): 2,
         ("a", "b", "c.d"): 3,
@@ -86,7 +90,7 @@ _VALUES: st.SearchStrategy[Any] = st.recursive(
 def test_every_key_that_the_parser_reads_has_a_line(data: dict[str, Any]) -> None:
     text = tomlkit.dumps(data)
     read = tomllib.loads(text)
-    lines = find_key_lines(text)
+    lines = _lines(text)
     assert set(lines) == _paths(read)
     count = text.count("\n") + 1
     assert all(1 <= line <= count for line in lines.values())
@@ -100,6 +104,47 @@ _MORE = st.sampled_from(
 @given(st.lists(_MORE, max_size=6))
 def test_lines_are_counted_over_values_of_any_shape(values: list[str]) -> None:
     text = "".join(f"k{at} = {value} # k = 1\n" for at, value in enumerate(values))
-    lines = find_key_lines(text)
+    lines = _lines(text)
     for at in range(len(values)):
         assert text.split("\n")[lines[(f"k{at}",)] - 1].startswith(f"k{at} =")
+
+
+def test_value_stands_between_its_offsets() -> None:
+    text = "a = 1 # one\nb.c = { d = \"x\", e = [ 1.5 , 2 ] }\n[[t]]\n\"f\" = '''g'''\n"
+    places = find_key_places(text)
+    values = {path: text[place.start : place.end] for path, place in places.items()}
+    assert values == {
+        ("a",): "1",
+        ("b",): "",
+        ("b", "c"): '{ d = "x", e = [ 1.5 , 2 ] }',
+        ("b", "c", "d"): '"x"',
+        ("b", "c", "e"): "[ 1.5 , 2 ]",
+        ("b", "c", "e", 0): "1.5",
+        ("b", "c", "e", 1): "2",
+        ("t",): "",
+        ("t", 0): "",
+        ("t", 0, "f"): "'''g'''",
+    }
+    names = [text[places[path].name_at] for path in (("a",), ("b", "c"), ("b", "c", "d"), ("t", 0, "f"))]
+    assert names == list('acd"')
+    assert places["b", "c", "d"].inline
+    assert not places["b", "c"].inline
+
+
+@given(st.dictionaries(st.text(), _VALUES, max_size=5))
+def test_value_cut_out_reads_back_as_itself(data: dict[str, Any]) -> None:
+    text = tomlkit.dumps(data)
+    read = tomllib.loads(text)
+    for path, place in find_key_places(text).items():
+        value: Any = read
+        for step in path:
+            value = value[step]
+        if place.end > place.start:
+            assert repr(tomllib.loads(f"v = {text[place.start : place.end]}")["v"]) == repr(value)
+
+
+def test_comment_goes_to_the_end_of_the_line_past_strings_that_hold_its_sign() -> None:
+    text = 'a = { b = 1, c = "# no" } # yes\r\nd = 2\ne = [1, """\n#""", 2]'
+    places = find_key_places(text)
+    ends = [find_line_end(text, places[path].end) for path in (("a", "b"), ("d",), ("e", 0))]
+    assert ends == [text.index("\r"), text.index("\ne ="), len(text)]
