@@ -5,12 +5,12 @@ from pathlib import Path
 
 from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.host import (
+from laneproof_collectors.host import LiveHost
+from laneproof_collectors.questions import (
     Answer,
     FileSystem,
     FileSystemFigures,
     ListFolder,
-    LiveHost,
     Question,
     ReadFile,
     ReadLink,

@@ -5,11 +5,11 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from laneproof_collectors.host import (
+from laneproof_collectors.host import Host
+from laneproof_collectors.questions import (
     Answer,
     FileSystem,
     FileSystemFigures,
-    Host,
     ListFolder,
     Question,
     ReadFile,

@@ -1,0 +1,85 @@
+"""Memory: modules and sockets as SMBIOS lists them, the kernel's total, and the error counts of EDAC."""
+
+import re
+
+from laneproof_collectors.attributes import parse_integer
+from laneproof_collectors.host import Host
+from laneproof_collectors.smbios import (
+    MEMORY_ARRAY,
+    MEMORY_DEVICE,
+    SYSTEM_MEMORY,
+    Structure,
+    find_array_handle,
+    find_memory_array,
+    find_memory_module,
+    read_structures,
+)
+from laneproof_collectors.snapshot import EdacController, Memory
+from laneproof_collectors.unread import Unread
+
+KERNEL_TOTAL = "/proc/meminfo"
+EDAC = "/sys/devices/system/edac/mc"
+
+# The first line alone, since the rest of the file changes with every look (fs/proc/meminfo.c prints MemTotal first).
+_FIRST_LINE_BYTES = 32
+_TOTAL = re.compile(rb"MemTotal:\s+(\d+) kB")
+_CONTROLLER = re.compile(r"mc\d+")
+
+
+def parse_total(raw: bytes | Unread) -> int | Unread:
+    r"""Parse the kernel's own total.
+
+    Args:
+        raw: The beginning of ``/proc/meminfo``, such as ``b"MemTotal:       65737892 kB\n"``.
+
+    Returns:
+        Bytes that the kernel manages (less than the modules hold), or why they are not known.
+    """
+    if isinstance(raw, Unread):
+        return raw
+    match = _TOTAL.match(raw)
+    return int(match[1]) * 1024 if match else Unread(KERNEL_TOTAL, f"does not begin with a total: {raw[:32]!r}")
+
+
+def read_memory(host: Host) -> Memory | Unread:
+    """Read the memory.
+
+    Args:
+        host: The machine.
+
+    Returns:
+        The memory; `Memory.modules` is `Unread` without SMBIOS or the right to read it.
+    """
+    (total,) = host.ranges(((KERNEL_TOTAL, 0, _FIRST_LINE_BYTES),))
+    structures = read_structures(host, (MEMORY_ARRAY, MEMORY_DEVICE))
+    arrays = [find_memory_array(one) for one in _all_of(structures, MEMORY_ARRAY)]
+    elsewhere = {one.handle for one in arrays if one.use != SYSTEM_MEMORY}  # the firmware's own flash chip, say
+    sockets = [
+        find_memory_module(one) for one in _all_of(structures, MEMORY_DEVICE) if find_array_handle(one) not in elsewhere
+    ]
+    return Memory(
+        total_bytes=parse_total(total),
+        modules=structures if isinstance(structures, Unread) else tuple(one for one in sockets if one is not None),
+        empty_sockets=sockets.count(None),
+        error_correction=next((one.error_correction for one in arrays if one.use == SYSTEM_MEMORY), None),
+        edac=_read_edac(host),
+    )
+
+
+def _all_of(structures: tuple[Structure, ...] | Unread, type_code: int) -> list[Structure]:
+    return [] if isinstance(structures, Unread) else [one for one in structures if one.type_code == type_code]
+
+
+def _read_edac(host: Host) -> tuple[EdacController, ...]:
+    """Read the error counts of each memory controller; a machine without a driver for its controller has none.
+
+    Source: Documentation/admin-guide/ras.rst, ``ce_count`` and ``ue_count``.
+    """
+    listed = host.folder(EDAC)
+    names = [] if isinstance(listed, Unread) else [name for name in listed if _CONTROLLER.fullmatch(name)]
+    paths = [f"{EDAC}/{name}/{count}" for name in names for count in ("ce_count", "ue_count")]
+    counts = [parse_integer(raw, what=path) for path, raw in zip(paths, host.files(paths), strict=True)]
+    return tuple(
+        EdacController(name=name, correctable=correctable, uncorrectable=uncorrectable)
+        for name, correctable, uncorrectable in zip(names, counts[::2], counts[1::2], strict=True)
+    )

@@ -1,0 +1,123 @@
+"""Memory: modules and sockets, the kernel's total, error counts."""
+
+import errno
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pyfakefs.fake_filesystem import FakeFilesystem
+
+from laneproof_collectors.host import LiveHost
+from laneproof_collectors.memory import EDAC, KERNEL_TOTAL, parse_total, read_memory
+from laneproof_collectors.smbios import ENTRIES
+from laneproof_collectors.snapshot import EdacController, Memory
+from laneproof_collectors.unread import Reason, Unread
+from simulation.fake_machine import FakeMachine
+from simulation.nonsense import NonsenseHost
+from simulation.smbios_tables import memory_array, memory_device
+
+MEMINFO = "MemTotal:       65737892 kB\nMemFree:        44201108 kB\n"
+GIB_32 = 32 << 30
+
+
+@pytest.fixture
+def machine(fs: FakeFilesystem) -> FakeMachine:
+    return FakeMachine(
+        fs,
+        {
+            KERNEL_TOTAL: MEMINFO,
+            f"{ENTRIES}/16-0/raw": memory_array(error_correction=6),
+            f"{ENTRIES}/17-0/raw": memory_device(size=0x7FFF, extended_size=32768, locator="DIMM_A1"),
+            f"{ENTRIES}/17-1/raw": memory_device(size=0, locator="DIMM_A2"),
+            f"{ENTRIES}/17-2/raw": memory_device(size=0x7FFF, extended_size=32768, locator="DIMM_B1"),
+            f"{ENTRIES}/17-3/raw": memory_device(size=0, locator="DIMM_B2"),
+        },
+    )
+
+
+def memory_of(machine: FakeMachine) -> Memory:
+    memory = read_memory(machine)
+    assert isinstance(memory, Memory)
+    return memory
+
+
+def test_modules_and_empty_sockets(machine: FakeMachine) -> None:
+    memory = memory_of(machine)
+    assert isinstance(memory.modules, tuple)
+    assert [(one.locator, one.size_bytes, one.configured_mt_s) for one in memory.modules] == [
+        ("DIMM_A1", GIB_32, 4800),
+        ("DIMM_B1", GIB_32, 4800),
+    ]
+    assert (memory.empty_sockets, memory.error_correction, memory.edac) == (2, 6, ())
+    assert memory.total_bytes == 65737892 * 1024
+
+
+def test_only_what_stays_the_same_is_read_of_the_total(machine: FakeMachine) -> None:
+    before = memory_of(machine)
+    machine.put({KERNEL_TOTAL: MEMINFO.replace("44201108", "  201108")})
+    assert memory_of(machine) == before
+    (raw,) = machine.ranges(((KERNEL_TOTAL, 0, 32),))
+    assert raw == b"MemTotal:       65737892 kB\nMemF"
+
+
+def test_memory_that_is_not_the_systems_is_left_out(machine: FakeMachine) -> None:
+    machine.put(
+        {
+            f"{ENTRIES}/16-1/raw": memory_array(use=5, handle=0x1001),  # flash
+            f"{ENTRIES}/17-4/raw": memory_device(size=16, array=0x1001, locator="SYSTEM ROM"),
+            f"{ENTRIES}/17-5/raw": memory_device(size=0, array=0x1001),
+        }
+    )
+    memory = memory_of(machine)
+    assert isinstance(memory.modules, tuple)
+    assert [one.locator for one in memory.modules] == ["DIMM_A1", "DIMM_B1"]
+    assert memory.empty_sockets == 2
+
+
+def test_error_counts_of_each_controller(machine: FakeMachine) -> None:
+    machine.put(
+        {
+            f"{EDAC}/mc0/ce_count": "12\n",
+            f"{EDAC}/mc0/ue_count": "0\n",
+            f"{EDAC}/mc1/ce_count": "many\n",
+            f"{EDAC}/power/control": "auto\n",
+        }
+    )
+    first, second = memory_of(machine).edac
+    assert first == EdacController(name="mc0", correctable=12, uncorrectable=0)
+    assert isinstance(second.correctable, Unread)
+    assert isinstance(second.uncorrectable, Unread)
+
+
+def test_without_smbios_modules_are_unread(fs: FakeFilesystem) -> None:
+    memory = memory_of(FakeMachine(fs, {KERNEL_TOTAL: MEMINFO}))
+    assert isinstance(memory.modules, Unread)
+    assert memory.modules.reason is Reason.ABSENT
+    assert (memory.empty_sockets, memory.error_correction) == (0, None)
+    assert memory.total_bytes == 65737892 * 1024
+
+
+def test_modules_that_only_root_may_read_are_unread(machine: FakeMachine) -> None:
+    machine.faults[f"{ENTRIES}/17-0/raw"] = errno.EACCES
+    memory = memory_of(machine)
+    assert isinstance(memory.modules, Unread)
+    assert memory.modules.reason is Reason.DENIED
+
+
+@pytest.mark.parametrize("raw", [b"", b"MemFree: 1 kB\n", b"MemTotal:\n", b"\xff" * 40])
+def test_a_total_that_is_none_says_so(raw: bytes) -> None:
+    assert isinstance(parse_total(raw), Unread)
+
+
+@given(st.data())
+def test_any_answers_give_memory_or_reasons(data: st.DataObject) -> None:
+    assert isinstance(read_memory(NonsenseHost(data.draw, ["16-0", "17-0", "17-1", "mc0", "mc1", "strange"])), Memory)
+
+
+def test_this_machine_agrees_with_its_page_count() -> None:
+    import os  # noqa: PLC0415 (the second witness, for this test alone)
+
+    memory = read_memory(LiveHost())
+    assert isinstance(memory, Memory)
+    # sysinfo(2), by another route than the text of /proc/meminfo
+    assert memory.total_bytes == os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
