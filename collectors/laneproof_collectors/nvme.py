@@ -14,7 +14,7 @@ What it does not do: it parses no page (``nvme_logs.py``) and no output of smart
 """
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import cast
 
@@ -90,10 +90,10 @@ class NvmeCache:
     error_logs: dict[Key, tuple[int, tuple[ErrorEntry, ...]]] = field(default_factory=dict)
     """The log, with the health log's count of entries when it was read."""
 
-    def keep_only(self, keys: Iterable[Key]) -> None:
+    def keep_only(self, keys: set[Key]) -> None:
         """Forget the drives that are not here any more."""
         for held in (self.identities, self.error_logs):
-            for key in held.keys() - set(keys):
+            for key in held.keys() - keys:
                 del held[key]
 
 
@@ -144,7 +144,7 @@ def read_controllers(host: Host, cache: NvmeCache | None = None) -> tuple[NvmeCo
     drives = _locate(host, sorted(filter(_CONTROLLER.fullmatch, names), key=lambda name: int(name[4:])))
     _read_attributes(host, drives)
     _read_namespaces(host, drives)
-    cache.keep_only(key for drive in drives if (key := drive.key()))
+    cache.keep_only({key for drive in drives if (key := drive.key())})
     asked = [drive for drive in drives if not _leave_alone(drive)]
     _ask_for_health(host, asked, cache)
     _ask_for_more(host, asked, cache)
