@@ -167,6 +167,6 @@ def trend(values: Sequence[float], confidence: float = CONFIDENCE) -> TrendTest 
 def _slope_bounds(slopes: Sequence[float], variance: float, confidence: float) -> Bounds:
     # The slopes whose ranks lie as far from the middle as s may by chance. Source: P. K. Sen (1968).
     reach = NormalDist().inv_cdf((1.0 + confidence) / 2.0) * math.sqrt(variance) if confidence < 1.0 else math.inf
-    lowest = max(0.0, (len(slopes) - reach) / 2.0)
-    highest = min(len(slopes) - 1.0, (len(slopes) + reach) / 2.0)
-    return Bounds(slopes[math.floor(lowest)], slopes[math.ceil(highest)], confidence)
+    lowest = max(0, round(max(0.0, (len(slopes) - reach) / 2.0)) - 1)
+    highest = min(len(slopes) - 1, round(min(2.0 * len(slopes), (len(slopes) + reach) / 2.0)))
+    return Bounds(slopes[lowest], slopes[highest], confidence)

@@ -1,0 +1,55 @@
+"""The alarm budget and its grades."""
+
+import math
+
+import pytest
+
+from laneproof.evidence.budget import FALSE_PAGES_PER_YEAR, NOTE_P, PAGE_P, alpha_for, grade, looks_per_year
+from laneproof.evidence.counts import Surprise
+from laneproof.evidence.rates import RatioTest, against_siblings
+
+
+def surprise(p: float) -> Surprise:
+    return Surprise(log_p=math.log(p))
+
+
+def test_one_false_page_in_five_years() -> None:
+    # Bonferroni: 6 links, 8 tests, daily
+    looks = looks_per_year(6, 8, a_day=1.0)
+    assert looks == 17_520
+    assert alpha_for(looks) == pytest.approx(1.14e-5, rel=2e-3)
+    assert PAGE_P * looks < FALSE_PAGES_PER_YEAR
+
+
+@pytest.mark.parametrize(
+    ("p", "lower", "level"),
+    [
+        (1e-6, 3.0, "page"),
+        (1e-6, 2.9, "note"),
+        (1e-6, None, "note"),
+        (1e-4, 50.0, "note"),
+        (NOTE_P, None, "note"),
+        (2e-3, 50.0, None),
+    ],
+)
+def test_a_page_needs_surprise_and_effect(p: float, lower: float | None, level: str | None) -> None:
+    assert grade(surprise(p), lower) == level
+
+
+def test_what_means_action_by_itself_pages() -> None:
+    assert grade(surprise(2.5e-3), decisive=True) == "page"
+
+
+@pytest.mark.parametrize(("own", "others", "level"), [(37, 4, "page"), (9, 6, None), (5, 0, "note"), (3, 1, None)])
+def test_links_against_siblings_by_the_budget(own: int, others: int, level: str | None) -> None:
+    # 24 hours of one link against 72 of its siblings; nine against six is a note only at p <= 1e-2
+    test = against_siblings(own, 24.0, others, 72.0)
+    assert isinstance(test, RatioTest)
+    assert grade(test, test.ratio_bounds().lower) == level
+
+
+def test_impossible_figures_are_refused() -> None:
+    with pytest.raises(ValueError, match="no test is made"):
+        alpha_for(0.0)
+    with pytest.raises(ValueError, match="each factor"):
+        looks_per_year(-1, 8, a_day=1.0)

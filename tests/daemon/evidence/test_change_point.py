@@ -1,0 +1,106 @@
+"""The moment of a change: worked series, the exact count against simulation, and what changed near it."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.special import xlogy
+
+from laneproof.evidence.change_point import ChangePoint, change_point, changed_near
+from laneproof.evidence.not_enough import NotEnough
+
+JUMP = [0, 1, 0, 0, 0, 1, 0, 0, 4, 6, 5, 7]
+EVEN = [2, 1, 3, 2, 1, 2, 3, 1, 2, 2, 1, 3]
+
+
+def found(counts: list[int], exposures: list[float] | None = None, **options: object) -> ChangePoint:
+    change = change_point(counts, exposures, **options)  # type: ignore[arg-type]
+    assert isinstance(change, ChangePoint)
+    return change
+
+
+def test_a_jump_after_day_eight() -> None:
+    # Likelihood ratio of two Poisson rates; p by multinomial Monte Carlo with 19,999 draws, of which none came near
+    change = found(JUMP, method="simulated")
+    assert change.split == 8
+    assert change.statistic == pytest.approx(36.193, abs=5e-4)
+    assert (change.rate_before, change.rate_after) == (pytest.approx(0.25), pytest.approx(5.5))
+    assert change.p == pytest.approx(5e-5)
+
+
+def test_the_exact_count_sees_below_what_draws_can_show() -> None:
+    exact, bound = found(JUMP), found(JUMP, method="bound")
+    assert exact.method == "exact"
+    assert exact.p == pytest.approx(1.2e-8, rel=0.01)
+    assert exact.p <= bound.p < 1.1 * exact.p
+
+
+def test_an_even_series() -> None:
+    assert found(EVEN).statistic == pytest.approx(0.578, abs=5e-4)
+    assert found(EVEN).p == pytest.approx(0.97, abs=5e-3)
+    assert found(EVEN, method="simulated").p == pytest.approx(found(EVEN).p, abs=5e-3)
+
+
+def drawn_statistics(events: int, days: int, draws: int) -> np.ndarray:
+    """Largest G of evenly spread events, by a route of its own: numpy's multinomial and scipy's x log y."""
+    early = np.random.default_rng(5).multinomial(events, [1 / days] * days, size=draws).cumsum(axis=1)[:, :-1]
+    share = np.arange(1, days) / days
+    g = xlogy(early, early / (events * share)) + xlogy(events - early, (events - early) / (events * (1 - share)))
+    return 2 * g.max(axis=1)
+
+
+def test_critical_values_and_the_exact_count_agree_with_draws() -> None:
+    # Monte Carlo critical values of G for 24 events in 12 days: 8.34 (95 %) and 9.81 (99 %)
+    drawn = drawn_statistics(24, 12, 100_000)
+    assert np.quantile(drawn, [0.95, 0.99]) == pytest.approx([8.34, 9.81], rel=0.05)
+    for counts in (EVEN, [1, 1, 1, 1, 1, 1, 3, 3, 3, 3, 3, 3], [0, 0, 1, 1, 1, 1, 3, 4, 3, 4, 3, 3]):
+        change = found(counts)
+        share = float((drawn >= change.statistic - 1e-9).mean())
+        assert change.p == pytest.approx(share, rel=0.1, abs=3e-5)
+
+
+@given(counts=st.lists(st.integers(0, 4), min_size=2, max_size=8))
+@settings(deadline=None, max_examples=25)
+def test_exact_and_simulated_agree(counts: list[int]) -> None:
+    if sum(counts) == 0:
+        return
+    exact, simulated = found(counts), found(counts, method="simulated", replicates=4000)
+    assert simulated.p == pytest.approx(exact.p, abs=0.04)
+    assert exact.log_p <= found(counts, method="bound").log_p + 1e-9
+
+
+def test_unequal_exposures_count() -> None:
+    # a day off half the time: the same rate throughout, so nothing to be seen
+    assert found([4, 4, 2, 2], [1.0, 1.0, 0.5, 0.5]).statistic == pytest.approx(0.0, abs=1e-12)
+    assert found([4, 4, 4, 4], [1.0, 1.0, 0.1, 0.1]).split == 2
+
+
+def test_thousands_of_errors_are_bounded_in_no_time() -> None:
+    change = found([10] * 300 + [200] * 65)
+    assert change.method == "bound"
+    assert change.split == 300
+    assert change.p == 0.0
+    assert change.log_p < -1e4
+
+
+def test_too_little_to_split() -> None:
+    assert isinstance(change_point([]), NotEnough)
+    assert isinstance(change_point([5]), NotEnough)
+    assert isinstance(change_point([0, 0, 0]), NotEnough)
+    assert isinstance(change_point([3, 0], [1.0, 0.0]), NotEnough)
+
+
+def test_impossible_series_are_refused() -> None:
+    with pytest.raises(ValueError, match="as many exposures"):
+        change_point([1, 2], [1.0])
+    with pytest.raises(ValueError, match="without exposure"):
+        change_point([1, 2], [1.0, 0.0])
+    with pytest.raises(ValueError, match="each count"):
+        change_point([1, -2])
+
+
+def test_what_changed_near_the_split_comes_nearest_first() -> None:
+    day = 86400.0
+    changes = [(10 * day, "kernel"), (2 * day, "board firmware"), (11.5 * day, "slot"), (14 * day, "power setting")]
+    near = changed_near(changes, at=11 * day)
+    assert [what for _, what in near] == ["slot", "kernel", "power setting"]

@@ -1,0 +1,127 @@
+"""Links against the specified error ratio of 1e-12 (PCI Express Base Specification, electrical; from memory)."""
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.specification import (
+    SPECIFIED_ERROR_RATIO,
+    CeilingTest,
+    against_specification,
+    bits_carried,
+    critical_count,
+    receiver_errors,
+)
+
+HOUR = 3600.0
+DAY = 24 * HOUR
+
+
+def judged(errors: int, bits: float) -> CeilingTest:
+    test = against_specification(errors, bits)
+    assert isinstance(test, CeilingTest)
+    return test
+
+
+@pytest.mark.parametrize(
+    ("gt_s", "x1", "x2", "x4"),
+    [
+        (2.5, 9.0, 18.0, 36.0),
+        (5, 18, 36, 72),
+        (8, 28.8, 57.6, 115.2),
+        (16, 57.6, 115.2, 230.4),
+        (32, 115.2, 230.4, 460.8),
+    ],
+)
+def test_errors_an_hour_that_a_legal_link_may_make(gt_s: float, x1: float, x2: float, x4: float) -> None:
+    # 1e-12 per bit times rate times lanes times 3600 s, one direction
+    allowed = [bits_carried(gt_s=gt_s, lanes=lanes, seconds=HOUR) * SPECIFIED_ERROR_RATIO for lanes in (1, 2, 4)]
+    assert allowed == pytest.approx([x1, x2, x4])
+
+
+@pytest.mark.parametrize(
+    ("gt_s", "lanes", "seconds", "critical"),
+    [(8, 4, HOUR, 158), (16, 4, HOUR, 290), (16, 4, 600, 64), (16, 4, 60, 14), (8, 1, HOUR, 52)],
+)
+def test_critical_counts(gt_s: float, lanes: int, seconds: float, critical: int) -> None:
+    # Poisson upper tail at most 1e-4, as scipy's inverse survival function gives it
+    allowed = bits_carried(gt_s=gt_s, lanes=lanes, seconds=seconds) * SPECIFIED_ERROR_RATIO
+    assert critical_count(allowed) == critical == int(stats.poisson.isf(1e-4, allowed)) + 1
+
+
+def test_critical_count_of_a_certain_alarm_is_none() -> None:
+    assert critical_count(5.0, alpha=1.0) == 0
+    assert critical_count(0.0, alpha=0.5) == 1
+    with pytest.raises(ValueError, match="alpha must be above 0"):
+        critical_count(5.0, alpha=0.0)
+
+
+def test_five_errors_in_ten_seconds_are_out_of_specification() -> None:
+    # Exact Poisson test at 16 GT/s x4
+    test = judged(5, bits_carried(gt_s=16, lanes=4, seconds=10))
+    assert test.allowed == pytest.approx(0.64)
+    assert test.p == pytest.approx(5.271e-4, rel=1e-3)
+    assert test.error_ratio_bounds(0.98).lower == pytest.approx(1.999e-12, rel=1e-3)  # one-sided 99 %
+    assert test.is_out_of_specification(alpha=0.01)
+    assert not test.is_out_of_specification()
+
+
+def test_twelve_errors_a_day_are_legal() -> None:
+    test = judged(12, bits_carried(gt_s=16, lanes=4, seconds=DAY))
+    bounds = test.error_ratio_bounds()
+    assert test.error_ratio == pytest.approx(2.17e-15, rel=2e-3)
+    assert bounds.lower == pytest.approx(1.12e-15, rel=3e-3)
+    assert bounds.upper == pytest.approx(3.79e-15, rel=2e-3)
+    assert not test.is_out_of_specification()
+    assert test.p == pytest.approx(1.0)
+
+
+def test_errors_a_day_that_are_still_legal() -> None:
+    assert bits_carried(gt_s=16, lanes=4, seconds=DAY) * SPECIFIED_ERROR_RATIO == pytest.approx(5530, rel=1e-3)
+
+
+def test_an_unshielded_ribbon_is_far_beyond() -> None:
+    # Public report ARK-Electronics/ark_jetson_kernel#120: 225 errors/s over both directions at 8 GT/s x1
+    both = judged(225, 2 * bits_carried(gt_s=8, lanes=1, seconds=1))
+    assert both.error_ratio == pytest.approx(1.406e-8, rel=1e-3)
+    assert both.error_ratio / SPECIFIED_ERROR_RATIO == pytest.approx(14062, rel=1e-4)
+    one = judged(225, bits_carried(gt_s=8, lanes=1, seconds=1))
+    assert one.error_ratio == pytest.approx(2.8e-8, rel=5e-3)
+    month = judged(225 * 86400 * 30, bits_carried(gt_s=8, lanes=1, seconds=30 * DAY))
+    assert month.p == 0.0
+    assert month.log_p < -1e9  # still a number, where the probability itself is below every float
+    assert month.is_out_of_specification()
+
+
+@given(errors=st.integers(0, 3000), bits=st.floats(1e9, 1e16))
+@settings(deadline=None)
+def test_the_test_is_scipy_s_poisson_tail(errors: int, bits: float) -> None:
+    theirs = stats.poisson.sf(errors - 1, bits * 1e-12)
+    assert theirs < 1e-290 or math.isclose(judged(errors, bits).p, theirs, rel_tol=1e-9)
+
+
+def test_a_link_that_carried_nothing_gives_no_verdict() -> None:
+    assert isinstance(against_specification(0, 0.0), NotEnough)
+    assert "no bit" in str(against_specification(3, 0.0))
+
+
+def test_one_error_may_set_two_counters() -> None:
+    # Linux drivers/pci/pcie/aer.c counts each status bit
+    assert receiver_errors(rx_err=5, bad_tlp=7, bad_dllp=1) == (7, 13)
+
+
+@pytest.mark.parametrize(("errors", "bits"), [(-1, 1.0), (1, -1.0), (1, math.inf)])
+def test_negative_figures_are_refused(errors: int, bits: float) -> None:
+    with pytest.raises(ValueError, match="must be a"):
+        against_specification(errors, bits)
+
+
+def test_negative_counters_and_lanes_are_refused() -> None:
+    with pytest.raises(ValueError, match="receiver's count"):
+        receiver_errors(rx_err=-1, bad_tlp=0, bad_dllp=0)
+    with pytest.raises(ValueError, match="number of lanes"):
+        bits_carried(gt_s=8, lanes=-4, seconds=1)
