@@ -22,7 +22,7 @@ EDAC = "/sys/devices/system/edac/mc"
 
 # The first line alone, since the rest of the file changes with every look (fs/proc/meminfo.c prints MemTotal first).
 _FIRST_LINE_BYTES = 32
-_TOTAL = re.compile(rb"MemTotal:\s+(\d+) kB")
+_TOTAL = re.compile(rb"MemTotal:\s+(\d{1,20}) kB")
 _CONTROLLER = re.compile(r"mc\d+")
 
 

@@ -7,6 +7,7 @@ length that the structure states; what lies beyond is ``None`` (a number) or emp
 these tables by hand and may be wrong: judging that is for others.
 """
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -21,6 +22,7 @@ TABLE = "/sys/firmware/dmi/tables/DMI"  # the whole table, there without that mo
 BIOS, SYSTEM, BASE_BOARD, SYSTEM_SLOT, MEMORY_ARRAY, MEMORY_DEVICE, END_OF_TABLE = 0, 1, 2, 9, 16, 17, 127
 
 _HEADER_BYTES = 4  # 6.1.2: type, length, handle
+_ENTRY = re.compile(r"([0-9]{1,3})-([0-9]{1,9})")
 _TERMINATOR = b"\0\0"
 
 
@@ -103,13 +105,8 @@ def read_structures(host: Host, types: tuple[int, ...]) -> tuple[Structure, ...]
     names = host.folder(ENTRIES)
     if isinstance(names, Unread):
         return _read_from_table(host, types) if is_absent(names) else names
-    wanted = [
-        (int(type_code), int(instance), name)
-        for name in names
-        for type_code, _, instance in [name.partition("-")]
-        if type_code.isdecimal() and instance.isdecimal() and int(type_code) in types
-    ]
-    paths = [f"{ENTRIES}/{name}/raw" for _, _, name in sorted(wanted)]
+    found = [match for name in names if (match := _ENTRY.fullmatch(name)) and int(match[1]) in types]
+    paths = [f"{ENTRIES}/{one[0]}/raw" for one in sorted(found, key=lambda one: (int(one[1]), int(one[2])))]
     structures = [parse_structure(raw, what=path) for path, raw in zip(paths, host.files(paths), strict=True)]
     return _all_or_unread(structures)
 

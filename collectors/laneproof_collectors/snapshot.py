@@ -449,6 +449,7 @@ class ArrayMember:
     state: str | Unread  # md's comma list: in_sync, faulty, spare ...; btrfs: present | missing
     slot: int | None
     errors: int | Unread | None
+    bad_block_sectors: int | Unread | None = None  # md: sectors in the member's list of bad blocks
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,134 @@
+"""btrfs file systems, as their module shows them in sysfs.
+
+sysfs does not say which device has which number, so a device that is missing, and error statistics where there is more
+than one device, go by the number: ``devid 2``.
+
+Source: fs/btrfs/sysfs.c.
+"""
+
+import re
+from typing import NamedTuple
+
+from laneproof_collectors.attributes import is_absent, parse_switch, parse_text
+from laneproof_collectors.host import Host
+from laneproof_collectors.snapshot import Array, ArrayMember
+from laneproof_collectors.unread import Unread
+from laneproof_collectors.whole_disks import BLOCK_CLASS, read_whole_disks
+
+BTRFS = "/sys/fs/btrfs"
+
+_UUID = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
+# The profiles of a block group, by the names of the folders of a space (btrfs_bg_type_to_raid_name).
+_PROFILES = ("single", "dup", "raid0", "raid1", "raid1c3", "raid1c4", "raid10", "raid5", "raid6")
+_FOLDERS = ("devices", "devinfo", "allocation/data")
+_DEVICE_FILES = ("missing", "replace_target", "error_stats")
+_NUMBER = re.compile(r"[0-9]{1,20}")
+_STATISTIC = re.compile(r"(\w+) (\d{1,20})")
+
+
+def parse_error_statistics(raw: bytes | Unread, *, what: str) -> dict[str, int] | Unread:
+    r"""Parse a device's ``error_stats``.
+
+    Args:
+        raw: The attribute as read: lines such as ``b"write_errs 0\n"``, or ``invalid`` before they are loaded.
+        what: Where it was read, for the sentence that a person will see.
+
+    Returns:
+        Counts by name, kept over reboots.
+    """
+    text = parse_text(raw)
+    if isinstance(text, Unread):
+        return text
+    matches = [_STATISTIC.fullmatch(line) for line in text.splitlines()]
+    if not matches or None in matches:
+        return Unread(what, f"no error statistics: {text[:32]!r}")
+    return {match[1]: int(match[2]) for match in matches if match}
+
+
+def read_btrfs(host: Host) -> tuple[Array, ...] | Unread:
+    """Read the mounted btrfs file systems.
+
+    Args:
+        host: The machine.
+
+    Returns:
+        One array each, named by its label where it has one, else by its UUID.
+    """
+    listed = host.folder(BTRFS)
+    if isinstance(listed, Unread):
+        return () if is_absent(listed) else listed
+    uuids = [name for name in listed if _UUID.fullmatch(name)]
+    # A device that went while in use keeps its link in the file system's folder; the block layer no longer lists it.
+    alive = host.folder(BLOCK_CLASS) if uuids else ()
+    arrays = [_read_file_system(host, uuid, alive) for uuid in uuids]
+    failed = next((one for one in arrays if isinstance(one, Unread)), None)
+    return failed or tuple(one for one in arrays if isinstance(one, Array))
+
+
+def _read_file_system(host: Host, uuid: str, alive: tuple[str, ...] | Unread) -> Array | Unread | None:
+    """Read one file system; None where it was unmounted meanwhile."""
+    folder = f"{BTRFS}/{uuid}"
+    names, numbers, spaces = host.folders(f"{folder}/{one}" for one in _FOLDERS)
+    if isinstance(names, Unread):
+        return None if is_absent(names) else names
+    label, numbered = _read_devices(host, folder, () if isinstance(numbers, Unread) else numbers)
+    disks = read_whole_disks(host, names)
+    gone = set() if isinstance(alive, Unread) else set(names) - set(alive)
+    members = [
+        ArrayMember(name=name, disk=disks[name], state="missing" if name in gone else "present", slot=None, errors=None)
+        for name in names
+    ]
+    members += [
+        ArrayMember(name=f"devid {number}", disk="", state="missing", slot=number, errors=None)
+        for number, device in numbered.items()
+        if device.missing is True
+    ]
+    unknown = next((device.missing for device in numbered.values() if isinstance(device.missing, Unread)), None)
+    degraded = unknown or sum(member.state == "missing" for member in members)
+    alone = names[0] if len(names) == len(numbered) == 1 else None
+    return Array(
+        name=(label if isinstance(label, str) else "") or uuid,
+        kind="btrfs",
+        level=_find_level(spaces, folder),
+        state=degraded if isinstance(degraded, Unread) else "degraded" if degraded else "online",
+        members_wanted=len(numbered) or None,
+        degraded=degraded,
+        size_bytes=None,  # how much fits depends on the profile of each block group: see the mounted file system
+        members=tuple(members),
+        error_statistics={
+            alone or f"devid {number}": device.statistics
+            for number, device in numbered.items()
+            if isinstance(device.statistics, dict)
+        },
+    )
+
+
+class _Device(NamedTuple):
+    """What the file system knows of the device with one number."""
+
+    missing: bool | Unread
+    statistics: dict[str, int] | Unread
+
+
+def _read_devices(host: Host, folder: str, numbers: tuple[str, ...]) -> tuple[str | Unread, dict[int, _Device]]:
+    """Read the label and what stands under each device's number, the target of a running replacement left out."""
+    wanted = sorted(int(number) for number in numbers if _NUMBER.fullmatch(number))
+    paths = [f"{folder}/devinfo/{number}/{file}" for number in wanted for file in _DEVICE_FILES]
+    label, *raws = host.files((f"{folder}/label", *paths))
+    devices: dict[int, _Device] = {}
+    for number, at in zip(wanted, range(0, len(raws), len(_DEVICE_FILES)), strict=True):
+        missing, target, statistics = raws[at : at + len(_DEVICE_FILES)]
+        if not is_absent(missing) and parse_switch(target, what="") is not True:
+            devices[number] = _Device(
+                missing=parse_switch(missing, what=paths[at]),
+                statistics=parse_error_statistics(statistics, what=paths[at + 2]),
+            )
+    return parse_text(label), devices
+
+
+def _find_level(spaces: tuple[str, ...] | Unread, folder: str) -> str | Unread:
+    """Give the profile of the data; while it is being converted there are two."""
+    if isinstance(spaces, Unread):
+        return spaces
+    profiles = [profile for profile in _PROFILES if profile in spaces]
+    return "+".join(profiles) or Unread(f"{folder}/{_FOLDERS[2]}", "no block group has a known profile")

@@ -1,0 +1,149 @@
+"""btrfs as its module shows it."""
+
+import errno
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pyfakefs.fake_filesystem import FakeFilesystem
+
+from laneproof_collectors.btrfs import BTRFS, parse_error_statistics, read_btrfs
+from laneproof_collectors.snapshot import Array, ArrayMember
+from laneproof_collectors.unread import Unread
+from laneproof_collectors.whole_disks import BLOCK_CLASS
+from simulation.fake_machine import FakeMachine
+from simulation.nonsense import NonsenseHost
+
+UUID = "3d7e8a52-1c4b-4f7e-9a10-7b5c2e6f9d01"
+FOLDER = f"{BTRFS}/{UUID}"
+QUIET = "write_errs 0\nread_errs 0\nflush_errs 0\ncorruption_errs 0\ngeneration_errs 0\n"
+NAMES = ["write_errs", "read_errs", "flush_errs", "corruption_errs", "generation_errs"]
+
+
+def device(number: int, missing: str = "0\n", statistics: str = QUIET, target: str = "0\n") -> dict[str, str]:
+    folder = f"{FOLDER}/devinfo/{number}"
+    return {f"{folder}/missing": missing, f"{folder}/error_stats": statistics, f"{folder}/replace_target": target}
+
+
+def tree(*devices: dict[str, str], names: tuple[str, ...] = ("nvme0n1", "nvme1n1")) -> dict[str, str | bytes | None]:
+    laid: dict[str, str | bytes | None] = {
+        f"{BTRFS}/features/raid1c34": "0\n",
+        f"{FOLDER}/label": "hydrophones\n",
+        f"{FOLDER}/allocation/data/raid1/used_bytes": "0\n",
+        f"{FOLDER}/allocation/data/flags": "1\n",
+        f"{FOLDER}/devices": None,
+    }
+    for one in devices:
+        laid |= one
+    for name in names:
+        laid |= {f"{FOLDER}/devices/{name}": f"-> ../../../../devices/{name}", f"{BLOCK_CLASS}/{name}": None}
+    return laid
+
+
+def array_of(machine: FakeMachine) -> Array:
+    arrays = read_btrfs(machine)
+    assert isinstance(arrays, tuple)
+    (array,) = arrays
+    return array
+
+
+def states_of(array: Array) -> list[tuple[str, str, object]]:
+    return [(one.name, one.disk, one.state) for one in array.members]
+
+
+def test_two_devices_that_are_well(fs: FakeFilesystem) -> None:
+    assert array_of(FakeMachine(fs, tree(device(1), device(2)))) == Array(
+        name="hydrophones",
+        kind="btrfs",
+        level="raid1",
+        state="online",
+        members_wanted=2,
+        degraded=0,
+        size_bytes=None,
+        members=(
+            ArrayMember(name="nvme0n1", disk="nvme0n1", state="present", slot=None, errors=None),
+            ArrayMember(name="nvme1n1", disk="nvme1n1", state="present", slot=None, errors=None),
+        ),
+        error_statistics={f"devid {number}": dict.fromkeys(NAMES, 0) for number in (1, 2)},
+    )
+
+
+def test_a_device_missing_at_mount_goes_by_its_number(fs: FakeFilesystem) -> None:
+    array = array_of(FakeMachine(fs, tree(device(1), device(2, missing="1\n"), names=("nvme0n1p2",))))
+    assert (array.state, array.degraded, array.members_wanted) == ("degraded", 1, 2)
+    assert states_of(array) == [("nvme0n1p2", "nvme0n1", "present"), ("devid 2", "", "missing")]
+    assert array.members[1].slot == 2
+
+
+def test_a_device_that_went_while_in_use_is_missing(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, tree(device(1), device(2)))
+    machine.remove(f"{BLOCK_CLASS}/nvme1n1")
+    array = array_of(machine)
+    assert (array.state, array.degraded) == ("degraded", 1)
+    assert states_of(array)[1] == ("nvme1n1", "nvme1n1", "missing")
+
+
+def test_errors_of_a_single_device_go_by_its_name(fs: FakeFilesystem) -> None:
+    errors = QUIET.replace("read_errs 0", "read_errs 18446744073709551615")
+    array = array_of(FakeMachine(fs, tree(device(1, statistics=errors), names=("sda1",))))
+    assert array.error_statistics["sda1"]["read_errs"] == 2**64 - 1
+
+
+def test_the_target_of_a_replacement_is_no_member_yet(fs: FakeFilesystem) -> None:
+    array = array_of(FakeMachine(fs, tree(device(0, target="1\n"), device(1), device(2))))
+    assert array.members_wanted == 2
+
+
+def test_a_conversion_shows_both_levels(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, tree(device(1), device(2)))
+    machine.put({f"{FOLDER}/allocation/data/raid5/used_bytes": "0\n"})
+    assert array_of(machine).level == "raid1+raid5"
+
+
+def test_without_a_label_the_uuid_names_it(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, tree(device(1)))
+    machine.put({f"{FOLDER}/label": "\n"})
+    assert array_of(machine).name == UUID
+
+
+def test_an_older_kernel_without_device_folders(fs: FakeFilesystem) -> None:
+    array = array_of(FakeMachine(fs, tree()))
+    assert (array.members_wanted, array.degraded, array.error_statistics) == (None, 0, {})
+
+
+def test_whether_a_device_is_missing_may_be_unread(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, tree(device(1), device(2)))
+    machine.faults[f"{FOLDER}/devinfo/2/missing"] = errno.EIO
+    array = array_of(machine)
+    assert isinstance(array.degraded, Unread)
+    assert isinstance(array.state, Unread)
+
+
+@pytest.mark.parametrize("content", ["invalid\n", "", "write_errs\n", "write_errs -1\n", "write_errs " + "9" * 30])
+def test_error_statistics_that_are_none_are_left_out(fs: FakeFilesystem, content: str) -> None:
+    assert isinstance(parse_error_statistics(content.encode(), what="x"), Unread)
+    assert array_of(FakeMachine(fs, tree(device(1, statistics=content), device(2)))).error_statistics.keys() == {
+        "devid 2"
+    }
+
+
+def test_a_file_system_that_is_unmounted_meanwhile_is_left_out(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, tree(device(1)))
+    machine.faults[f"{FOLDER}/devices"] = errno.ENOENT
+    assert read_btrfs(machine) == ()
+
+
+def test_devices_that_cannot_be_listed_make_it_unread(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, tree(device(1)))
+    machine.faults[f"{FOLDER}/devices"] = errno.EACCES
+    assert isinstance(read_btrfs(machine), Unread)
+
+
+def test_a_kernel_without_btrfs_has_none(fs: FakeFilesystem) -> None:
+    assert read_btrfs(FakeMachine(fs)) == ()
+
+
+@given(st.data())
+def test_any_answers_give_arrays_or_a_reason(data: st.DataObject) -> None:
+    names = [UUID, "features", "1", "2", "nvme0n1p1", "dm-0", "raid1", "single"]
+    assert isinstance(read_btrfs(NonsenseHost(data.draw, names)), tuple | Unread)
