@@ -1,0 +1,1 @@
+"""What people and programs see. Each output reads findings and facts; none computes a judgement."""

@@ -1,0 +1,201 @@
+"""The audit as JSON, and the schema it keeps to."""
+
+from collections.abc import Sequence
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from laneproof.build.declaration import Build
+from laneproof.findings import Finding, Kind, format_time, order_findings, verdict
+from laneproof.outputs.inventory import Place, Width, known, list_places
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+
+SCHEMA = 1
+_RFC_3339 = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$"
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class CauseReport(_Strict):
+    """One possible cause."""
+
+    cause: str
+    probability: float = Field(ge=0, le=1)
+    because: list[str]
+
+
+class FindingReport(_Strict):
+    """One finding."""
+
+    rule: str
+    kind: Literal["differs", "sign", "unverified"]
+    severity: Literal["notice", "warning", "critical"]
+    position: str | None
+    subject: str
+    summary: str
+    declared: str | None
+    observed: str | None
+    evidence: dict[str, Any]
+    causes: list[CauseReport]
+    next_steps: list[str]
+    since: str | None = Field(pattern=_RFC_3339)
+    accepted: str | None = Field(default=None, description="the owner's reason, where the declaration accepts it")
+
+
+class LinkReport(_Strict):
+    """One link; null where it is not known."""
+
+    generation: int | None
+    lanes: int | None
+    transfers_per_second: float | None
+
+
+class OccupantReport(_Strict):
+    """The device in a place."""
+
+    kind: str | None
+    name: str
+    model: str | None
+    serial: str | None
+    firmware: str | None
+    capacity_bytes: int | None
+
+
+class PlaceReport(_Strict):
+    """One place of the tree."""
+
+    path: str
+    position: str | None
+    declared: LinkReport | None
+    trained: LinkReport | None
+    capable: LinkReport | None
+    occupant: OccupantReport | None
+
+
+class FirmwareReport(_Strict):
+    """Board, firmware and kernel."""
+
+    board: str | None
+    bios_version: str | None
+    bios_date: str | None
+    kernel: str | None
+    boot_id: str | None
+
+
+class InventoryReport(_Strict):
+    """What the box holds."""
+
+    firmware: FirmwareReport | None
+    places: list[PlaceReport]
+
+
+class CountsReport(_Strict):
+    """How many findings of each kind, accepted ones apart."""
+
+    differs: int
+    sign: int
+    unverified: int
+    accepted: int
+
+
+class AuditReport(_Strict):
+    """The whole audit."""
+
+    schema_version: Literal[1] = Field(alias="schema")
+    box: str
+    taken_at: str = Field(pattern=_RFC_3339)
+    verdict: Literal["holds", "differs", "unverified"]
+    declared: bool = Field(description="whether there was a declaration to compare with")
+    counts: CountsReport
+    findings: list[FindingReport]
+    inventory: InventoryReport
+
+
+def make_schema() -> dict[str, Any]:
+    """Make the JSON Schema of the audit."""
+    return AuditReport.model_json_schema(by_alias=True) | {"$schema": "https://json-schema.org/draft/2020-12/schema"}
+
+
+def name_box(build: Build | None, snapshot: Snapshot) -> str:
+    """Name the box: as declared, else as the machine calls itself."""
+    if build is not None:
+        return build.box.name
+    firmware = snapshot.firmware
+    host_name = None if isinstance(firmware, Unread) else firmware.host_name
+    return host_name if isinstance(host_name, str) and host_name else "this box"
+
+
+def count_findings(findings: Sequence[Finding]) -> dict[str, int]:
+    """Count by kind; what the owner accepted is counted apart."""
+    open_ones = [one for one in findings if one.accepted is None]
+    counts = {str(kind): sum(one.kind is kind for one in open_ones) for kind in Kind}
+    return counts | {"accepted": len(findings) - len(open_ones)}
+
+
+def as_json(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]) -> dict[str, Any]:
+    """Give the audit as a JSON object.
+
+    Args:
+        build: The declaration, None where there is none.
+        snapshot: The facts judged.
+        findings: What the engine found.
+
+    Returns:
+        An object that `make_schema` describes.
+    """
+    return {
+        "schema": SCHEMA,
+        "box": name_box(build, snapshot),
+        "taken_at": format_time(snapshot.taken_at),
+        "verdict": verdict(findings),
+        "declared": build is not None,
+        "counts": count_findings(findings),
+        "findings": [one.as_json() for one in order_findings(findings)],
+        "inventory": {
+            "firmware": _firmware(snapshot),
+            "places": [_place(one) for one in list_places(build, snapshot)],
+        },
+    }
+
+
+def _firmware(snapshot: Snapshot) -> dict[str, Any] | None:
+    firmware = snapshot.firmware
+    if isinstance(firmware, Unread):
+        return None
+    return {
+        "board": known(firmware.board_name),
+        "bios_version": known(firmware.bios_version),
+        "bios_date": known(firmware.bios_date),
+        "kernel": known(firmware.kernel_release),
+        "boot_id": known(firmware.boot_id),
+    }
+
+
+def _place(place: Place) -> dict[str, Any]:
+    occupant = place.occupant
+    return {
+        "path": place.path,
+        "position": place.label,
+        "declared": _link(place.declared),
+        "trained": _link(place.trained),
+        "capable": _link(place.capable),
+        "occupant": occupant
+        and {
+            "kind": known(occupant.kind),
+            "name": occupant.name,
+            "model": known(occupant.model),
+            "serial": known(occupant.serial),
+            "firmware": known(occupant.firmware),
+            "capacity_bytes": known(occupant.capacity_bytes),
+        },
+    }
+
+
+def _link(width: Width | None) -> dict[str, Any] | None:
+    if width is None:
+        return None
+    rate = None if width.gt_s is None else width.gt_s * 1e9
+    return {"generation": width.generation, "lanes": width.lanes, "transfers_per_second": rate}

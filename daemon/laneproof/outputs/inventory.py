@@ -1,0 +1,126 @@
+"""The inventory: every port and device by path, declared and trained side by side, for the audit's text and JSON."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from laneproof.build.declaration import Build, LinkPlan
+from laneproof.link_ends import LinkOfTwo
+from laneproof.links import generation_at
+from laneproof.occupants import Occupant
+from laneproof.topology import Topology, survey
+from laneproof_collectors.snapshot import PciFunction, Snapshot
+from laneproof_collectors.unread import Unread
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Width:
+    """Generation and lanes of one link; None where unknown or not said."""
+
+    generation: int | None
+    lanes: int | None
+    gt_s: float | None = None
+
+    def __str__(self) -> str:
+        """Give ``gen 4 x4``; a part that is not known is a question mark."""
+        if self.generation is None and self.gt_s is not None:
+            return f"{self.gt_s:g} GT/s x{self.lanes if self.lanes is not None else '?'}"
+        return f"gen {self.generation or '?'} x{self.lanes if self.lanes is not None else '?'}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """One port of the tree, or one device with no port above it.
+
+    Attributes:
+        path: Its path.
+        label: The declared position's label, or the slot's name as ``slot riser``; None where it is not declared.
+        declared: The link as declared.
+        trained: The link as it is; None where nothing is linked.
+        capable: What both ends could do.
+        occupant: The device in it.
+        is_bridge: Whether more hangs below (a switch card).
+        name: What the system calls the function here.
+    """
+
+    path: str
+    label: str | None
+    declared: Width | None
+    trained: Width | None
+    capable: Width | None
+    occupant: Occupant | None
+    is_bridge: bool
+    name: str | None
+
+    @property
+    def depth(self) -> int:
+        """How many hops below the host bridge."""
+        return self.path.count("/")
+
+    @property
+    def hop(self) -> str:
+        """Its own hop."""
+        return self.path.rpartition("/")[2]
+
+
+def list_places(build: Build | None, snapshot: Snapshot) -> tuple[Place, ...]:
+    """List what a person wants to see of the tree: positions, ports with something below, and drives; by path."""
+    topology = survey(snapshot)
+    declared = {one.path: one for one in build.position} if build else {}
+    shown = set(declared) | {one.path for one in topology.drive_occupants()}
+    shown |= {prefix for path in tuple(shown) for prefix in _prefixes(path) if prefix in topology.functions}
+    return tuple(_place(path, build, topology) for path in sorted(shown, key=_in_order))
+
+
+def _prefixes(path: str) -> Iterator[str]:
+    root, *hops = path.split("/")
+    for depth in range(1, len(hops)):
+        yield "/".join((root, *hops[:depth]))
+
+
+def _in_order(path: str) -> tuple[str, ...]:
+    return tuple(path.split("/"))
+
+
+def _place(path: str, build: Build | None, topology: Topology) -> Place:
+    position = build.position_at(path) if build else None
+    function = topology.functions.get(path)
+    link = topology.link_at(path)
+    occupant = topology.occupant_at(path) if path not in topology.below or _holds_device(path, topology) else None
+    return Place(
+        path=path,
+        label=position.label if position else None,
+        declared=_declared(position.link) if position and position.link else None,
+        trained=_width(link, trained=True) if link and link.device else None,
+        capable=_width(link, trained=False) if link and link.device else None,
+        occupant=occupant,
+        is_bridge=function is not None and function.is_bridge,
+        name=_name(function),
+    )
+
+
+def _holds_device(path: str, topology: Topology) -> bool:
+    return any(not one.is_bridge for one in topology.functions_at(path))
+
+
+def _name(function: PciFunction | None) -> str | None:
+    return (function.device_name or None) if function else None
+
+
+def _declared(plan: LinkPlan) -> Width:
+    return Width(generation=plan.generation, lanes=plan.lanes)
+
+
+def _width(link: LinkOfTwo, *, trained: bool) -> Width:
+    gt_s = link.trained_gt_s.value if trained else link.capable_gt_s
+    lanes = link.trained_lanes.value if trained else link.capable_lanes
+    rate = gt_s if isinstance(gt_s, int | float) else None
+    return Width(
+        generation=generation_at(rate) if rate is not None else None,
+        lanes=int(lanes) if isinstance(lanes, int | float) else None,
+        gt_s=rate,
+    )
+
+
+def known(value: object) -> object:
+    """Give a fact for JSON: the value, or null where it could not be read (findings say why)."""
+    return None if isinstance(value, Unread) else value
