@@ -7,21 +7,20 @@ control protocol. A boot has one deadline for everything; whatever happens, its 
 """
 
 import json
-import os
 import shlex
-import shutil
 import socket
 import subprocess
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from vm.guest.steps import CHANNEL
-from vm.kernel import CHECKOUT, SHARED_ROOT_INIT, SHARED_ROOT_MODULES, Kernel, find_kernel
+from vm.kernel import SHARED_ROOT_INIT, SHARED_ROOT_MODULES, find_kernel
 from vm.machine import Machine
+from vm.start import StartScript, start_program
 
 DEFAULT_SECONDS = 300
 CONSOLE_TAIL_LINES = 40
@@ -71,26 +70,27 @@ class Boot:
     def __init__(
         self,
         machine: Machine,
-        program: Path,
+        command: Sequence[str | Path],
         folder: Path,
         *,
-        arguments: tuple[str, ...] = (),
+        start: StartScript = start_program,
         seconds: float = DEFAULT_SECONDS,
     ) -> None:
         """Describe a boot.
 
         Args:
             machine: The hardware.
-            program: A Python program to run in the guest, as root, with `arguments`.
+            command: A Python program to run in the guest, as root, and its arguments.
             folder: An empty folder for images, console and the record of steps.
-            arguments: What the program gets.
+            start: Writes the guest's first program, which starts this one.
             seconds: The deadline for the whole boot.
         """
         self.machine = machine
         self.folder = folder
         self.steps: dict[str, dict[str, Any]] = {}
         self.events: list[dict[str, Any]] = []
-        self._command = [sys.executable, str(program), *arguments]
+        self._start = start
+        self._command = [sys.executable, *map(str, command)]
         self._seconds = seconds
         self._console = folder / "console.log"
 
@@ -100,7 +100,7 @@ class Boot:
         disk = kernel.initial_ram_disk("shared-root", SHARED_ROOT_MODULES, SHARED_ROOT_INIT)
         self.machine.make_images(self.folder)
         start = self.folder / "start.sh"
-        start.write_text(start_script(self._command, kernel, self.machine.modules))
+        start.write_text(self._start(self._command, kernel, self.machine.modules))
         self._deadline = time.monotonic() + self._seconds
         steps, steps_far = socket.socketpair()
         control, control_far = socket.socketpair()
@@ -252,25 +252,3 @@ def _plumbing(far: tuple[int, int], console: Path) -> list[str]:
         "-device", "virtio-serial-pci,id=serial,addr=1e.0",
         "-chardev", f"socket,id=steps,fd={steps}", "-device", f"virtserialport,chardev=steps,name={CHANNEL}",
     ]  # fmt: skip
-
-
-def start_script(command: list[str], kernel: Kernel, modules: tuple[str, ...]) -> str:
-    """Write the guest's first program: mounts, modules, the test's program, power off."""
-    python_path = os.pathsep.join(str(CHECKOUT / folder) for folder in ("daemon", "collectors", "tests"))
-    busybox = shutil.which("busybox") or "busybox"
-    return f"""\
-export PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LC_ALL=C.UTF-8
-export PYTHONPATH={shlex.quote(python_path)} PYTHONDONTWRITEBYTECODE=1 PYTHONNOUSERSITE=1
-mount -t proc proc /proc
-mount -t sysfs sys /sys
-mount -t devtmpfs dev /dev
-mount -t tmpfs run /run
-mkdir -p /lib/modules
-rm -rf /lib/modules/{kernel.version}
-ln -s {shlex.quote(str(kernel.modules))} /lib/modules/{kernel.version}
-modprobe -a virtio_console {shlex.join(modules)}
-{shlex.join(command)} > /dev/console 2>&1
-echo "guest: the program ended with status $?"
-sync
-{busybox} poweroff -f
-"""

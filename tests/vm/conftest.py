@@ -13,8 +13,7 @@ from vm.lspci import Listed, parse_lspci
 def boot(tmp_path_factory: pytest.TempPathFactory) -> Boot:
     """Run the whole story; the tests look at what was said."""
     folder = tmp_path_factory.mktemp("split-slot")
-    arguments = (str(len(SPLIT_SLOT.drives)), SPLIT_PORT)
-    with Boot(SPLIT_SLOT, GUEST / "split_slot.py", folder, arguments=arguments) as boot:
+    with Boot(SPLIT_SLOT, (GUEST / "split_slot.py", str(len(SPLIT_SLOT.drives)), SPLIT_PORT), folder) as boot:
         boot.wait("set-warning")
         boot.set_critical_warning("hydro-1", 0b100)
         boot.answer(serial="TIDE-0001")

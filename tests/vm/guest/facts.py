@@ -5,7 +5,6 @@ from collections.abc import Mapping
 from typing import Any
 
 from laneproof_collectors import firmware, nvme, pcie, power
-from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.host import LiveHost
 from laneproof_collectors.unread import Unread
 
@@ -46,6 +45,8 @@ def read_facts() -> dict[str, Any]:
 
 def read_everything() -> dict[str, Any]:
     """Run a whole pass, all collectors together, as the program does."""
+    from laneproof_collectors.collection import make_collectors, read_snapshot  # noqa: PLC0415 (all collectors)
+
     host = LiveHost()
     try:
         return {"snapshot": plain(read_snapshot(host, make_collectors()))}

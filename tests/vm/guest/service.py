@@ -1,0 +1,187 @@
+"""Runs in a machine where laneproof is a unit of a real systemd: drafts, audits, starts it, watches it react."""
+
+import contextlib
+import io
+import json
+import re
+import subprocess
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from vm.guest.steps import Steps, wait_until
+
+BUILD = Path("/etc/laneproof/build.toml")
+ADDRESS = "http://127.0.0.1:9766"
+UNIT = "laneproof.service"
+CONTROLLERS = Path("/sys/class/nvme")
+SHOWN = (
+    "ActiveState", "SubState", "Result", "NRestarts", "ExecMainStatus", "MainPID", "StatusText", "WatchdogUSec",
+    "MemoryCurrent", "MemoryPeak", "CPUUsageNSec",
+)  # fmt: skip
+
+
+def run(*command: str) -> dict[str, Any]:
+    began = time.monotonic()
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    seconds = round(time.monotonic() - began, 2)
+    return {"status": done.returncode, "out": done.stdout, "err": done.stderr, "seconds": seconds}
+
+
+def laneproof(*arguments: str) -> dict[str, Any]:
+    """Run a command of laneproof in this process, for a Python start is dear under emulation."""
+    from laneproof.cli import main  # noqa: PLC0415 (fenced by the caller)
+
+    out, err = io.StringIO(), io.StringIO()
+    began = time.monotonic()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        try:
+            status: Any = main(list(arguments))
+        except SystemExit as end:
+            status = end.code
+    seconds = round(time.monotonic() - began, 2)
+    return {"status": status, "out": out.getvalue(), "err": err.getvalue(), "seconds": seconds}
+
+
+def serials() -> set[str]:
+    found = set()
+    for controller in CONTROLLERS.iterdir():
+        with contextlib.suppress(OSError):
+            found.add((controller / "serial").read_text().strip())
+    return found
+
+
+def unit() -> dict[str, str]:
+    shown = run("systemctl", "show", UNIT, "--property", ",".join(SHOWN))["out"]
+    return dict(line.split("=", 1) for line in shown.splitlines() if "=" in line)
+
+
+def fetch(path: str) -> dict[str, Any]:
+    """Ask the service; a refused connection is status 0."""
+    began = time.monotonic()
+    try:
+        with urllib.request.urlopen(ADDRESS + path, timeout=10) as answer:  # noqa: S310 (a fixed http address)
+            status, text, kind = answer.status, answer.read().decode(), answer.headers.get("Content-Type", "")
+    except urllib.error.HTTPError as error:
+        status, text, kind = error.code, error.read().decode(), ""
+    except OSError as error:
+        status, text, kind = 0, str(error), ""
+    return {"status": status, "text": text, "type": kind, "seconds": round(time.monotonic() - began, 3)}
+
+
+def findings() -> list[dict[str, Any]]:
+    answer = fetch("/api/v1/audit")
+    found: list[dict[str, Any]] = json.loads(answer["text"])["findings"] if answer["status"] == 200 else []
+    return found
+
+
+def watch(*, gone: str = "", come: str = "", until: Callable[[list[dict[str, Any]]], bool]) -> dict[str, Any]:
+    """Wait for a drive to go or come, then for the service to say so; give how long each took."""
+    began = time.monotonic()
+    changed = wait_until(lambda: gone not in serials() if gone else come in serials(), seconds=60, pause=0.005)
+    event = time.monotonic()
+    told = wait_until(lambda: until(findings()), seconds=60, pause=0.02)
+    said = time.monotonic()
+    return {
+        "changed": bool(changed),
+        "told": bool(told),
+        "event_after": round(event - began, 3),
+        "told_after": round(said - event, 3),
+        "findings": findings(),
+    }
+
+
+def has(rule: str, label: str) -> Callable[[list[dict[str, Any]]], bool]:
+    return lambda found: any(one["rule"] == rule and one["position"] == label for one in found)
+
+
+def draft(facts: dict[str, Any]) -> None:
+    """Declare the machine as it stands, and hold it against that: nothing can differ."""
+    wait_until(lambda: len(serials()) == 4 and all(map(_is_live, CONTROLLERS.iterdir())))
+    facts["draft"] = laneproof("draft", "-o", str(BUILD))
+    facts["build"] = BUILD.read_text()
+    facts["audit"] = laneproof("audit", "--json")
+    facts["text"] = laneproof("audit", "--width", "80")
+    facts["record"] = laneproof("record", "/run/now.jsonl.gz")
+    facts["again"] = laneproof("audit", "--from", "/run/now.jsonl.gz", "--build", str(BUILD), "--json")
+
+
+def _is_live(controller: Path) -> bool:
+    return (controller / "state").read_text().strip() == "live"
+
+
+def ask_for_more(facts: dict[str, Any]) -> None:
+    """Declare links faster and wider than this machine trains them."""
+    wanted = re.sub(r"\bgeneration = \d+", "generation = 4", BUILD.read_text())
+    wanted = re.sub(r"(\bgeneration = 4,? *\n? *lanes = )\d+", r"\g<1>4", wanted)
+    Path("/run/wanted.toml").write_text(wanted)
+    facts["build"] = wanted
+    facts["audit"] = laneproof("audit", "--build", "/run/wanted.toml", "--json")
+
+
+def serve(facts: dict[str, Any]) -> None:
+    facts["security"] = run("systemd-analyze", "security", "--no-pager", UNIT)
+    facts["start"] = run("systemctl", "start", UNIT)
+    facts["ready"] = bool(wait_until(lambda: fetch("/ready")["status"] == 200, seconds=60))
+    facts["unit"] = unit()
+    facts["answers"] = {path: fetch(path) for path in ("/health", "/ready", "/metrics", "/api/v1/audit", "/", "/none")}
+
+
+def reload_wrongly(facts: dict[str, Any]) -> None:
+    """Give the service a declaration with an error: it keeps the one that it has, and says so."""
+    good = BUILD.read_text()
+    BUILD.write_text(good + "\nno_such_key = 1\n")
+    facts["reload"] = run("systemctl", "reload", UNIT)
+    facts["said"] = bool(wait_until(lambda: "no_such_key" in journal(), seconds=30, pause=0.5))
+    facts["unit"] = unit()
+    facts["audit"] = fetch("/api/v1/audit")
+    BUILD.write_text(good)
+    run("systemctl", "reload", UNIT)
+
+
+def journal() -> str:
+    text: str = run("journalctl", "--no-pager", "--output", "short-monotonic", "--unit", UNIT)["out"]
+    return text
+
+
+def stop(facts: dict[str, Any]) -> None:
+    facts["before"] = unit()
+    facts["stop"] = run("systemctl", "stop", UNIT)
+    facts["unit"] = unit()
+    facts["kept"] = sorted(str(path) for path in Path("/var/lib/laneproof").rglob("*"))
+
+
+def main() -> None:
+    steps = Steps()
+    with steps.fenced("draft") as facts:
+        draft(facts)
+    with steps.fenced("ask-for-more") as facts:
+        ask_for_more(facts)
+    with steps.fenced("serve") as facts:
+        serve(facts)
+    with steps.fenced("reload") as facts:
+        reload_wrongly(facts)
+
+    labels = steps.ask("begin-removal")
+    with steps.fenced("removed") as facts:
+        facts.update(watch(gone=labels["serial"], until=has("position-empty", labels["position"])))
+    labels = steps.ask("begin-move")
+    with steps.fenced("moved") as facts:
+        facts.update(watch(come=labels["serial"], until=lambda found: _names(found, labels["serial"])))
+
+    with steps.fenced("stop") as facts:
+        stop(facts)
+    with steps.fenced("journal") as facts:
+        facts["text"] = journal()
+    steps.say("end")
+
+
+def _names(found: list[dict[str, Any]], serial: str) -> bool:
+    return any(serial in one["summary"] for one in found)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,116 @@
+"""The guest's first program, written for each boot: mounts and modules, then the test's program or a real systemd.
+
+Whatever it writes goes to the overlay, which lives in the guest's memory.
+"""
+
+import os
+import shlex
+import shutil
+import sys
+import sysconfig
+from collections.abc import Callable
+from pathlib import Path
+
+from vm.kernel import CHECKOUT, Kernel
+
+HOST_NAME = "kelp-1"
+
+StartScript = Callable[[list[str], Kernel, tuple[str, ...]], str]
+"""Program and its arguments, kernel, modules to load -> a script for the shell."""
+
+SERVICE_CHECKOUT = Path("/opt/laneproof")
+SERVICE_PYTHON = Path("/opt/python")
+"""Where a service sees this checkout and this Python: a hardened unit may see neither home folders nor /tmp."""
+
+
+def start_program(command: list[str], kernel: Kernel, modules: tuple[str, ...]) -> str:
+    """Start a program and nothing else, and turn the machine off when it ends."""
+    return f"""\
+{_prepare(kernel, modules)}
+{_busybox()} ip link set lo up
+export PYTHONPATH={shlex.quote(python_path(CHECKOUT))} PYTHONDONTWRITEBYTECODE=1 PYTHONNOUSERSITE=1
+{shlex.join(command)} > /dev/console 2>&1
+echo "guest: the program ended with status $?"
+sync
+{_busybox()} poweroff -f
+"""
+
+
+def start_systemd(command: list[str], kernel: Kernel, modules: tuple[str, ...]) -> str:
+    """Start the host's systemd with laneproof installed as a unit, and the program once the system is up.
+
+    Of the host's services none starts: only what every boot has, laneproof's unit (not yet started), and the program.
+    """
+    python, libraries = _python_for_services()
+    call = "import sys; from laneproof.cli import main; sys.exit(main())"
+    return f"""\
+{_prepare(kernel, modules)}
+: > /etc/fstab
+rm -rf /etc/systemd/system /etc/systemd/network
+mkdir -p /etc/systemd/system /etc/tmpfiles.d /etc/laneproof {SERVICE_CHECKOUT} {SERVICE_PYTHON}
+rm -f /.dockerenv # a container's mark is the host's, not this machine's
+ln -sf /dev/null /etc/tmpfiles.d/tmp.conf # it would empty the host's temporary folders, one slow file at a time
+mount --bind {shlex.quote(str(CHECKOUT))} {SERVICE_CHECKOUT}
+mount --bind {shlex.quote(sys.base_prefix)} {SERVICE_PYTHON}
+cat > /usr/bin/laneproof <<'END'
+#!/bin/sh
+export PYTHONPATH={python_path(SERVICE_CHECKOUT)}:{shlex.quote(libraries)} PYTHONDONTWRITEBYTECODE=1
+exec {shlex.quote(python)} -c '{call}' "$@"
+END
+chmod 755 /usr/bin/laneproof
+cp {SERVICE_CHECKOUT}/systemd/*.service /etc/systemd/system/
+cat > /etc/systemd/system/steps.service <<'END'
+[Unit]
+Description=The test's program
+DefaultDependencies=no
+After=basic.target
+SuccessAction=poweroff-force
+FailureAction=poweroff-force
+
+[Service]
+Type=oneshot
+Environment=HOME=/root PYTHONDONTWRITEBYTECODE=1 PYTHONPATH={python_path(CHECKOUT)}
+ExecStart={shlex.join(command)}
+StandardOutput=tty
+StandardError=tty
+TTYPath=/dev/console
+END
+cat > /etc/systemd/system/steps.target <<'END'
+[Unit]
+Description=The test's program and what it needs
+Requires=basic.target
+After=basic.target
+Wants=steps.service
+END
+exec /lib/systemd/systemd --unit=steps.target --show-status=no
+"""
+
+
+def _python_for_services() -> tuple[str, str]:
+    """Give this Python, and its environment's libraries, as a service sees them: both may lie in somebody's home."""
+    program = Path(getattr(sys, "_base_executable", sys.executable)).resolve()
+    libraries = sysconfig.get_path("purelib").replace(str(CHECKOUT), str(SERVICE_CHECKOUT), 1)
+    return str(SERVICE_PYTHON / program.relative_to(Path(sys.base_prefix).resolve())), libraries
+
+
+def _prepare(kernel: Kernel, modules: tuple[str, ...]) -> str:
+    return f"""\
+export PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LC_ALL=C.UTF-8
+mount -t proc proc /proc
+mount -t sysfs sys /sys
+mount -t devtmpfs dev /dev
+mount -t tmpfs run /run
+echo {HOST_NAME} > /etc/hostname
+echo {HOST_NAME} > /proc/sys/kernel/hostname
+mkdir -p /lib/modules
+rm -rf /lib/modules/{kernel.version}
+ln -s {shlex.quote(str(kernel.modules))} /lib/modules/{kernel.version}
+modprobe -a virtio_console {shlex.join(modules)}"""
+
+
+def python_path(checkout: Path) -> str:
+    return os.pathsep.join(str(checkout / folder) for folder in ("daemon", "collectors", "tests"))
+
+
+def _busybox() -> str:
+    return shutil.which("busybox") or "busybox"
