@@ -1,0 +1,428 @@
+"""What the kernel says of PCI Express, by version; the source file of each format stands beside it.
+
+Formats were taken from the kernel's source; the values in them are made up.
+"""
+
+import pytest
+
+from laneproof_collectors.kernel_lines import classify
+from laneproof_collectors.kernel_messages import EventKind
+from laneproof_collectors.kernel_messages_pcie import CORRECTABLE_BITS, UNCORRECTABLE_BITS, decode_bits
+
+PORT, DRIVE = "0000:00:1c.0", "0000:03:00.0"
+
+# (versions, source, message, kind, who erred)
+FORMATS = [
+    # drivers/pci/pcie/aer/aerdrv_core.c, aer.c: aer_print_port_info / aer_print_rp_info / aer_print_source
+    ("4.x", "aer.c", f"pcieport {PORT}: AER: Corrected error received: id=00e0", "aer_correctable", PORT),
+    ("4.x", "aer.c", f"pcieport {PORT}: AER: Multiple Corrected error received: id=0300", "aer_correctable", DRIVE),
+    ("5.10", "aer.c", f"pcieport {PORT}: AER: Corrected error received: {DRIVE}", "aer_correctable", DRIVE),
+    ("5.10", "aer.c", f"pcieport {PORT}: AER: Multiple Corrected error received: {DRIVE}", "aer_correctable", DRIVE),
+    (
+        "6.1",
+        "aer.c",
+        f"pcieport {PORT}: AER: Uncorrected (Non-Fatal) error received: {DRIVE}",
+        "aer_uncorrectable",
+        DRIVE,
+    ),
+    ("6.1", "aer.c", f"pcieport {PORT}: AER: Uncorrected (Fatal) error received: {DRIVE}", "aer_uncorrectable", DRIVE),
+    (
+        "6.12",
+        "aer.c",
+        f"pcieport {PORT}: AER: Correctable error message received from {DRIVE}",
+        "aer_correctable",
+        DRIVE,
+    ),
+    (
+        "6.12",
+        "aer.c",
+        f"pcieport {PORT}: AER: Multiple Uncorrectable (Fatal) error message received from {DRIVE}",
+        "aer_uncorrectable",
+        DRIVE,
+    ),
+    (
+        "6.16",
+        "aer.c",
+        f"pcieport {PORT}: AER: Correctable error message received from {DRIVE} (no details found",
+        "aer_correctable",
+        DRIVE,
+    ),
+    (
+        "6.16",
+        "aer.c",
+        "pcieport 10000:e0:1d.0: AER: Correctable error message received from 10000:e1:00.0",
+        "aer_correctable",
+        "10000:e1:00.0",
+    ),
+    # aer_print_error
+    (
+        "4.x",
+        "aerdrv_errprint.c",
+        f"pcieport {PORT}: PCIe Bus Error: severity=Corrected, type=Physical Layer, id=00e0(Receiver ID)",
+        "aer_correctable",
+        PORT,
+    ),
+    (
+        "4.x",
+        "aerdrv_errprint.c",
+        (
+            f"pcieport {PORT}: PCIe Bus Error: severity=Uncorrected (Fatal), type=Unaccessible,"
+            " id=00e0(Unregistered Agent ID)"
+        ),
+        "aer_uncorrectable",
+        PORT,
+    ),
+    (
+        "5.4",
+        "aer.c",
+        f"nvme {DRIVE}: AER: PCIe Bus Error: severity=Corrected, type=Data Link Layer, (Receiver ID)",
+        "aer_correctable",
+        DRIVE,
+    ),
+    (
+        "6.1",
+        "aer.c",
+        f"nvme {DRIVE}: PCIe Bus Error: severity=Uncorrected (Non-Fatal), type=Transaction Layer, (Requester ID)",
+        "aer_uncorrectable",
+        DRIVE,
+    ),
+    (
+        "6.12",
+        "aer.c",
+        f"nvme {DRIVE}: PCIe Bus Error: severity=Correctable, type=Data Link Layer, (Transmitter ID)",
+        "aer_correctable",
+        DRIVE,
+    ),
+    (
+        "6.12",
+        "aer.c",
+        f"nvme {DRIVE}: PCIe Bus Error: severity=Uncorrectable (Fatal), type=Inaccessible, (Unregistered Agent ID)",
+        "aer_uncorrectable",
+        DRIVE,
+    ),
+    (
+        "7.0",
+        "aer.c, aer_err_bus",
+        f"cxl_pci {DRIVE}: CXL Bus Error: severity=Correctable, type=Physical Layer, (Receiver ID)",
+        "aer_correctable",
+        DRIVE,
+    ),
+    (
+        "5.x",
+        "aer.c",
+        f"nvme {DRIVE}:   device [1b36:0010] error status/mask=00000001/0000e000",
+        "aer_correctable",
+        DRIVE,
+    ),
+    (
+        "5.x",
+        "aer.c",
+        f"nvme {DRIVE}:   device [1b36:0010] error status/mask=00004000/00400000",
+        "aer_uncorrectable",
+        DRIVE,
+    ),
+    ("4.x", "aerdrv_errprint.c", f"nvme {DRIVE}:    [ 0] Receiver Error         (First)", "aer_correctable", DRIVE),
+    ("4.x", "aerdrv_errprint.c", f"nvme {DRIVE}:    [12] Poisoned TLP           (First)", "aer_uncorrectable", DRIVE),
+    ("5.x", "aer.c", f"nvme {DRIVE}: AER:    [12] Timeout               ", "aer_correctable", DRIVE),
+    ("5.x", "aer.c", f"nvme {DRIVE}:    [12] TLP                    (First)", "aer_uncorrectable", DRIVE),
+    ("5.x", "aer.c", f"nvme {DRIVE}:    [14] CmpltTO                (First)", "aer_uncorrectable", DRIVE),
+    ("6.16", "aer.c", f"nvme {DRIVE}:    [ 5] SDES                   (First)", "aer_uncorrectable", DRIVE),
+    # pci_print_aer: firmware first
+    ("6.1", "aer.c", f"nvme {DRIVE}: AER: aer_status: 0x00000001, aer_mask: 0x00000000", "aer_correctable", DRIVE),
+    ("6.1", "aer.c", f"nvme {DRIVE}: AER: aer_status: 0x00100000, aer_mask: 0x00000000", "aer_uncorrectable", DRIVE),
+    ("6.1", "aer.c", f"nvme {DRIVE}: AER: aer_uncor_severity: 0x000ef030", "aer_uncorrectable", DRIVE),
+    ("5.10", "err.c", f"pcieport {PORT}: AER: device recovery failed", "aer_uncorrectable", PORT),
+    ("5.10", "err.c", f"ahci {DRIVE}: AER: can't recover (no error_detected callback)", "aer_uncorrectable", DRIVE),
+    # drivers/pci/pcie/dpc.c, edr.c
+    (
+        "4.15",
+        "pcie-dpc.c",
+        f"dpc {PORT}:pcie010: DPC containment event, status:0x1f05 source:0x0300",
+        "dpc",
+        PORT,
+    ),
+    ("4.17", "dpc.c", f"pcieport {PORT}: DPC ERR_FATAL detected", "dpc", PORT),
+    ("5.10", "dpc.c", f"pcieport {PORT}: DPC: containment event, status:0x1f01 source:0x0000", "dpc", PORT),
+    ("5.10", "dpc.c", f"pcieport {PORT}: DPC: unmasked uncorrectable error detected", "dpc", PORT),
+    ("5.10", "dpc.c", f"pcieport {PORT}: DPC: RP PIO error detected", "dpc", PORT),
+    ("5.10", "dpc.c", f"pcieport {PORT}: DPC: rp_pio_status: 0x00010000, rp_pio_mask: 0x00000303", "dpc", PORT),
+    ("5.10", "dpc.c", f"pcieport {PORT}: DPC: [18] Memory Request Completion Timeout (First)", "dpc", PORT),
+    (
+        "6.16",
+        "dpc.c",
+        f"pcieport {PORT}: DPC: containment event, status:0x1f01: unmasked uncorrectable error detected",
+        "dpc",
+        PORT,
+    ),
+    (
+        "6.16",
+        "dpc.c",
+        f"pcieport {PORT}: DPC: containment event, status:0x000d, ERR_FATAL received from {DRIVE}",
+        "dpc",
+        DRIVE,
+    ),
+    ("5.10", "edr.c", f"pcieport {PORT}: EDR: EDR event received", "dpc", PORT),
+    # drivers/pci/hotplug/pciehp_ctrl.c, pciehp_hpc.c
+    ("4.14", "pciehp_ctrl.c", f"pciehp {PORT}:pcie004: Slot(2): Link Down event", "link_down", PORT),
+    ("4.4", "pciehp_ctrl.c", f"pciehp {PORT}:pcie04: slot(2): Link Down event", "link_down", PORT),
+    ("4.4", "pciehp_ctrl.c", f"pciehp {PORT}:pcie04: Card not present on Slot(2)", "device_removed", PORT),
+    ("5.10", "pciehp_ctrl.c", f"pcieport {PORT}: pciehp: Slot(2): Link Down", "link_down", PORT),
+    ("5.10", "pciehp_ctrl.c", f"pcieport {PORT}: pciehp: Slot(2-1): Card not present", "device_removed", PORT),
+    ("5.10", "pciehp_ctrl.c", f"pcieport {PORT}: pciehp: Slot(2): Card present", "link_up", PORT),
+    ("5.10", "pciehp_ctrl.c", f"pcieport {PORT}: pciehp: Slot(2): Link Up", "link_up", PORT),
+    ("5.10", "pciehp_ctrl.c", f"pcieport {PORT}: pciehp: Slot(2): Power fault", "device_removed", PORT),
+    ("5.10", "pciehp_ctrl.c", f"pcieport {PORT}: pciehp: Cannot add device at 0000:03:00", "probe_failed", PORT),
+    ("5.4", "pciehp_hpc.c", f"pcieport {PORT}: pciehp: link training error: status 0x5812", "link_down", PORT),
+    ("5.4", "pciehp_hpc.c", f"pcieport {PORT}: pciehp: Failed to check link status", "link_down", PORT),
+    ("6.1", "pciehp_hpc.c", f"pcieport {PORT}: pciehp: Slot(2): Cannot train link: status 0x5812", "link_down", PORT),
+    ("6.1", "pciehp_hpc.c", f"pcieport {PORT}: pciehp: Slot(2): No link", "link_down", PORT),
+    ("6.1", "pciehp_hpc.c", f"pcieport {PORT}: pciehp: Slot(2): No device found", "probe_failed", PORT),
+    ("5.10", "pciehp_hpc.c", f"pcieport {PORT}: pciehp: pciehp_isr: no response from device", "device_removed", PORT),
+    # drivers/pci/pci.c, quirks.c, base/dd.c
+    (
+        "4.17",
+        "pci.c",
+        (
+            f"nvme {DRIVE}: 15.752 Gb/s available PCIe bandwidth, limited by 8 GT/s x2 link at {PORT}"
+            " (capable of 31.504 Gb/s with 8 GT/s x4 link)"
+        ),
+        "bandwidth_limited",
+        DRIVE,
+    ),
+    (
+        "6.1",
+        "pci.c",
+        (
+            f"pci {DRIVE}: 7.876 Gb/s available PCIe bandwidth, limited by 8.0 GT/s PCIe x1 link at {PORT}"
+            " (capable of 63.012 Gb/s with 16.0 GT/s PCIe x4 link)"
+        ),
+        "bandwidth_limited",
+        DRIVE,
+    ),
+    (
+        "6.16",
+        "pci.c",
+        (
+            f"pci {DRIVE}: 126.016 Gb/s available PCIe bandwidth, limited by 32.0 GT/s PCIe x4 link at {PORT}"
+            " (capable of 252.048 Gb/s with 64.0 GT/s PCIe x4 link), in Flit mode"
+        ),
+        "bandwidth_limited",
+        DRIVE,
+    ),
+    (
+        "5.x",
+        "pci.c",
+        (
+            f"pci {DRIVE}: 2.000 Gb/s available PCIe bandwidth, limited by 2.5 GT/s PCIe x1 link at <unknown>"
+            " (capable of 31.504 Gb/s with 8.0 GT/s PCIe x4 link)"
+        ),
+        "bandwidth_limited",
+        DRIVE,
+    ),
+    ("5.4", "pci.c", f"nvme {DRIVE}: Refused to change power state, currently in D3", "device_removed", DRIVE),
+    ("5.10", "pci.c", f"nvme {DRIVE}: refused to change power state from D3hot to D0", "device_removed", DRIVE),
+    (
+        "5.10",
+        "pci.c",
+        f"nvme {DRIVE}: can't change power state from D3cold to D0 (config space inaccessible)",
+        "device_removed",
+        DRIVE,
+    ),
+    (
+        "6.1",
+        "pci.c",
+        f"nvme {DRIVE}: Unable to change power state from D3cold to D0, device inaccessible",
+        "device_removed",
+        DRIVE,
+    ),
+    ("5.10", "pci.c", f"pcieport {PORT}: Data Link Layer Link Active not set in 1000 msec", "link_down", PORT),
+    ("5.10", "pci.c", f"nvme {DRIVE}: not ready 65535ms after bus reset; giving up", "device_removed", DRIVE),
+    (
+        "6.5",
+        "quirks.c",
+        f"pcieport {PORT}: broken device, retraining non-functional downstream link at 2.5GT/s",
+        "link_down",
+        PORT,
+    ),
+    ("6.5", "quirks.c", f"pcieport {PORT}: retraining failed", "link_down", PORT),
+    ("6.1", "dd.c", f"nvme: probe of {DRIVE} failed with error -12", "probe_failed", DRIVE),
+    ("6.12", "dd.c", f"nvme {DRIVE}: probe with driver nvme failed with error -12", "probe_failed", DRIVE),
+    # drivers/net/ethernet/intel
+    ("5.10", "igb_main.c", f"igb {DRIVE} enp3s0: PCIe link lost", "device_removed", DRIVE),
+    ("5.10", "igc_main.c", f"igc {DRIVE} enp3s0: PCIe link lost, device now detached", "device_removed", DRIVE),
+    # drivers/pci/controller: bridges of the device tree
+    ("5.10", "pcie-brcmstb.c", "brcm-pcie 1000110000.pcie: link down", "link_down", "1000110000.pcie"),
+    (
+        "6.6",
+        "pcie-brcmstb.c",
+        "brcm-pcie 1000110000.pcie: link up, 5.0 GT/s PCIe x1 (!SSC)",
+        "link_up",
+        "1000110000.pcie",
+    ),
+    (
+        "5.15",
+        "pcie-designware.c",
+        "rockchip-dw-pcie a40000000.pcie: PCIe Gen.3 x4 link up",
+        "link_up",
+        "a40000000.pcie",
+    ),
+    (
+        "5.15",
+        "pcie-designware.c",
+        "rockchip-dw-pcie a40000000.pcie: Phy link never came up",
+        "link_down",
+        "a40000000.pcie",
+    ),
+    (
+        "6.12",
+        "dd.c",
+        "rockchip-dw-pcie a40000000.pcie: probe with driver rockchip-dw-pcie failed with error -110",
+        "probe_failed",
+        "a40000000.pcie",
+    ),
+    (
+        "6.1",
+        "dd.c",
+        "rockchip-dw-pcie: probe of a40000000.pcie failed with error -110",
+        "probe_failed",
+        "a40000000.pcie",
+    ),
+]
+
+HARMLESS = [
+    f"pcieport {PORT}: AER: enabled with IRQ 122",
+    f"aer {PORT}:pcie002: AER enabled with IRQ 29",
+    f"pcieport {PORT}: AER: device recovery successful",
+    f"pcieport {PORT}: AER: broadcast error_detected message",
+    f"pcieport {PORT}: AER: Root Port link has been reset (0)",
+    f"pcieport {PORT}: AER:   Error of this Agent is reported first",
+    f"pcieport {PORT}: AER:   TLP Header: 0x4a004010 0x00000040 0x01000000 0xffffffff",
+    f"pcieport {PORT}: AER: found no error details for {DRIVE}",
+    f"pcieport {PORT}: can't find device of ID00e0",
+    f"pcieport {PORT}: aer_inject: Injecting errors 00001000/00000000 into device {PORT}",
+    f"pcieport {PORT}: DPC: enabled with IRQ 122",
+    (
+        f"pcieport {PORT}: DPC: error containment capabilities: Int Msg #0, RPExt- PoisonedTLP+ SwTrigger+ RP PIO Log"
+        " 0, DL_ActiveErr+"
+    ),
+    f"pcieport {PORT}: pciehp: Slot #3 AttnBtn- PwrCtrl- MRL- AttnInd- PwrInd- HotPlug+ Surprise+ Interlock- NoCompl+",
+    f"pcieport {PORT}: pciehp: Slot(2): Already enabled",
+    f"pcieport {PORT}: pciehp: Slot(2): Button press: will power off in 5 sec",
+    f"pcieport {PORT}: pciehp: Slot(2): Link Down/Up ignored (recovered by DPC)",
+    f"pcieport {PORT}: pciehp: Slot(2): Link Down/Up ignored",
+    f"pcieport {PORT}: pciehp: Timeout on hotplug command 0x1038 (issued 65284 msec ago)",
+    f"pcieport {PORT}: PME: Signaling with IRQ 54",
+    f"pci {DRIVE}: 63.012 Gb/s available PCIe bandwidth (16.0 GT/s PCIe x4 link)",
+    f"nvme {DRIVE}: Refused to change power state, currently in D0",
+    f"nvme {DRIVE}: refused to change power state from D0 to D3hot",
+    f"nvme {DRIVE}: not ready 1023ms after FLR; waiting",
+    f"nvme {DRIVE}: ready 1ms after DPC",
+    f"pcieport {PORT}: removing 2.5GT/s downstream link speed restriction",
+    f"pcieport {PORT}: ASPM: current common clock configuration is inconsistent, reconfiguring",
+    f"pci {DRIVE}: BAR 0 [mem 0x00000000-0x00003fff 64bit]: failed to assign",
+    f"pci {DRIVE}: [1b36:0010] type 00 class 0x010802 PCIe Endpoint",
+    f"pci {DRIVE}: Removing from iommu group 12",
+    f"e1000e {DRIVE} enp3s0: NIC Link is Down",
+    "acpi PNP0A08:00: _OSC: OS now controls [PCIeHotplug PME AER PCIeCapability]",
+    "RAS: Correctable Errors collector initialized.",
+    "GHES: APEI firmware first mode is enabled by APEI bit.",
+    "i2c_designware: probe of i2c-1 failed with error -110",
+    "brcm-pcie 1000110000.pcie: clkreq-mode set to default",
+]
+
+
+@pytest.mark.parametrize(("versions", "source", "message", "kind", "device"), FORMATS)
+def test_each_version_is_understood(versions: str, source: str, message: str, kind: str, device: str) -> None:
+    event = classify(message)
+    assert event is not None, (versions, source)
+    assert event.kind == kind
+    assert event.device == device
+
+
+@pytest.mark.parametrize("message", HARMLESS)
+def test_what_harms_nobody_is_no_event(message: str) -> None:
+    assert classify(message) is None
+
+
+@pytest.mark.parametrize(
+    ("message", "detail"),
+    [
+        (f"nvme {DRIVE}:   device [1b36:0010] error status/mask=00001041/00002000", {"bits": "RxErr BadTLP Timeout"}),
+        (f"nvme {DRIVE}:    [ 8] RELAY_NUM Rollover    ", {"bits": "Rollover"}),
+        (f"nvme {DRIVE}:    [20] Unsupported Request    (First)", {"bits": "UnsupReq"}),
+        (f"pcieport {PORT}: AER: Uncorrected (Fatal) error received: {DRIVE}", {"severity": "fatal"}),
+        (
+            f"pcieport {PORT}: AER: Uncorrectable (Non-Fatal) error message received from {DRIVE}",
+            {"severity": "nonfatal"},
+        ),
+        (
+            f"pcieport {PORT}: AER: Multiple Corrected error received: {DRIVE}",
+            {"severity": "correctable", "multiple": "yes"},
+        ),
+        (f"pcieport {PORT}: pciehp: Slot(0-1): Power fault", {"slot": "0-1", "power": "fault"}),
+        (
+            (
+                f"pci {DRIVE}: 7.876 Gb/s available PCIe bandwidth, limited by 8.0 GT/s PCIe x1 link at {PORT}"
+                " (capable of 31.504 Gb/s with 8.0 GT/s PCIe x4 link)"
+            ),
+            {
+                "gb_s": "7.876",
+                "speed": "8.0 GT/s PCIe",
+                "width": "1",
+                "limited_at": PORT,
+                "capable_gb_s": "31.504",
+                "capable_speed": "8.0 GT/s PCIe",
+                "capable_width": "4",
+            },
+        ),
+        ("brcm-pcie 1000110000.pcie: link up, 5.0 GT/s PCIe x1 (!SSC)", {"speed": "5.0 GT/s", "width": "1"}),
+    ],
+)
+def test_detail_is_kept_in_the_kernels_words(message: str, detail: dict[str, str]) -> None:
+    event = classify(message)
+    assert event is not None
+    assert detail.items() <= event.detail.items()
+
+
+def test_config_space_that_cannot_be_read_is_told() -> None:
+    gone = classify(f"nvme {DRIVE}: Unable to change power state from D3cold to D0, device inaccessible")
+    there = classify(f"nvme {DRIVE}: refused to change power state from D3hot to D0")
+    assert gone is not None
+    assert gone.config_space_gone is True
+    assert there is not None
+    assert there.config_space_gone is None
+
+
+@pytest.mark.parametrize(
+    ("status", "mask", "kind", "severity"),
+    [
+        ("00001000", "00002000", "aer_correctable", None),  # the default correctable mask
+        ("00001000", "00400000", "aer_uncorrectable", None),  # a mask that only the other register can have
+        ("00001000", "00000000", "aer_correctable", "inferred"),  # Timeout or a poisoned TLP: the everyday one
+        (
+            "00004000",
+            "00000000",
+            "aer_uncorrectable",
+            "inferred",
+        ),  # a completion timeout, or a corrected internal error
+        ("00000040", "00000000", "aer_correctable", None),
+        ("00040000", "00000000", "aer_uncorrectable", None),
+    ],
+)
+def test_a_bare_status_is_told_apart_by_its_bits_and_its_mask(
+    status: str, mask: str, kind: str, severity: str | None
+) -> None:
+    event = classify(f"nvme {DRIVE}:   device [1b36:0010] error status/mask={status}/{mask}")
+    assert event is not None
+    assert event.kind == kind
+    assert event.detail.get("severity") == severity
+
+
+def test_bits_have_the_names_that_the_counters_have() -> None:
+    # Names and positions: kernel drivers/pci/pcie/aer.c, aer_correctable_error_string and the other; positions also in
+    # include/uapi/linux/pci_regs.h: PCI_ERR_COR_BAD_TLP 0x40, PCI_ERR_COR_REP_TIMER 0x1000, PCI_ERR_UNC_SURPDN 0x20.
+    assert decode_bits(EventKind.AER_CORRECTABLE, 0x40 | 0x1000) == "BadTLP Timeout"
+    assert decode_bits(EventKind.AER_UNCORRECTABLE, 0x20) == "SDES"
+    assert decode_bits(EventKind.AER_CORRECTABLE, 1 << 20) == "bit20"
+    assert set(CORRECTABLE_BITS) == {0, 6, 7, 8, 12, 13, 14, 15}
+    assert set(UNCORRECTABLE_BITS) == {0, 4, 5, *range(12, 32)}
