@@ -20,8 +20,7 @@ from laneproof_collectors.unread import Reason, Unread
 REALLOCATED_SECTORS, PENDING_SECTORS, UNCORRECTABLE_SECTORS, INTERFACE_ERRORS, POWER_ON_HOURS = 5, 197, 198, 199, 9
 """Attribute numbers. They are each maker's own, but for these all makers agree (common practice, no source)."""
 
-Told = int | float | str | bool | None
-"""A value that smartctl told; ``None`` where it told nothing of the kind."""
+_BEYOND_SENSE = 9999
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +35,7 @@ class DriveReport:
     supports_health: bool  # False: the drive keeps no health record at all
     tells_attributes: bool  # False: a drive that should have a table of attributes showed none
     healthy: bool | None
-    temperature_celsius: float | None
+    temperature_celsius: float | Unread | None
     power_on_hours: int | None
     reallocated_sectors: int | None
     pending_sectors: int | None
@@ -62,7 +61,10 @@ def _count(value: object) -> int | None:
 
 
 def _degrees(value: object) -> float | None:
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+    """Take a temperature; one beyond all sense (JSON knows no limits) as the limit, so that it is seen to be so."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return float(max(-_BEYOND_SENSE, min(_BEYOND_SENSE, value)))
+    return None
 
 
 def _word(value: object) -> str | None:
@@ -311,8 +313,7 @@ def parse_drive(answer: Mapping[str, Any], *, device: str) -> DriveReport | Unre
         supports_health=supports,
         tells_attributes=bool(table) or protocol != "ATA",
         healthy=healthy,
-        # A drive that keeps no record shows 0 for "no thermometer".
-        temperature_celsius=celsius if celsius or supports else None,
+        temperature_celsius=_parse_temperature(celsius, supports=supports, device=device),
         power_on_hours=_first(
             _count(_dig(answer, "power_on_time", "hours")), table.get(POWER_ON_HOURS), _scsi(drive, "Power_On_Hours")
         ),
@@ -326,6 +327,14 @@ def parse_drive(answer: Mapping[str, Any], *, device: str) -> DriveReport | Unre
         interface_errors=_first(table.get(INTERFACE_ERRORS), _phy_errors(lines)),
         last_self_test=_last_self_test(drive, answer),
     )
+
+
+def _parse_temperature(celsius: float | None, *, supports: bool, device: str) -> float | Unread | None:
+    if celsius is None or (not celsius and not supports):
+        return None  # a drive that keeps no record shows 0 where it has no thermometer
+    if COLDEST_CELSIUS <= celsius <= HOTTEST_CELSIUS:
+        return celsius
+    return Unread(f"the temperature of {device}", f"smartctl tells {celsius:g} °C, which no drive survives")
 
 
 def _json_scsi(answer: Mapping[str, Any], key: str) -> Any:  # noqa: ANN401 (str or None)
