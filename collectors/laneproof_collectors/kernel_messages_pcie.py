@@ -381,15 +381,17 @@ HOST_FORMATS = by_opening(
     (
         told(
             EventKind.LINK_UP,
-            "link Link PCIe",
-            r"(?:PCIe )?(?:Gen\.?\d x\d+ )?[Ll]ink(?: is)? up(?:, (?P<speed>[\d.]+ GT/s)(?: PCIe)? x(?P<width>\d+))?",
+            "link Link PCIe port",
+            r"(?:PCIe |port )?(?:Gen\.?\d x\d+ )?[Ll]ink(?: is)? up(?:, (?P<speed>[\d.]+ GT/s)(?: PCIe)? x(?P<width>\d+))?",
             "drivers/pci/controller/pcie-brcmstb.c, dwc/pcie-designware.c",
         ),
         told(
             EventKind.LINK_DOWN,
-            "link Link PCIe Phy",
-            r"(?:PCIe |Phy )?[Ll]ink (?:is )?(?:down|never came up|Fail\b)",
-            "drivers/pci/controller/pcie-brcmstb.c, dwc/pcie-designware.c; `Link Fail` in board makers' trees",
+            "link Link PCIe Phy port failed",
+            r"(?:PCIe |Phy |port )?[Ll]ink (?:\d+ )?(?:is )?(?:down|DOWN|never came up|Fail\b|training gen\d timeout)"
+            r"|failed to bring link up",
+            "drivers/pci/controller/pcie-brcmstb.c, pcie-rockchip-host.c, pci-tegra.c, dwc/pcie-designware.c,"
+            " dwc/pci-imx6.c; `Link Fail` in board makers' trees",
         ),
         told(
             EventKind.PROBE_FAILED,

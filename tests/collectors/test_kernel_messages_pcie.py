@@ -274,6 +274,15 @@ FORMATS = [
         "a40000000.pcie",
     ),
     (
+        "5.10",
+        "pcie-rockchip-host.c",
+        "rockchip-pcie f8000000.pcie: PCIe link training gen1 timeout!",
+        "link_down",
+        "f8000000.pcie",
+    ),
+    ("5.10", "pci-tegra.c", "tegra-pcie 1003000.pcie: link 0 down, retrying", "link_down", "1003000.pcie"),
+    ("6.1", "dwc/pci-imx6.c", "imx6q-pcie 33800000.pcie: failed to bring link up!", "link_down", "33800000.pcie"),
+    (
         "6.12",
         "dd.c",
         "rockchip-dw-pcie a40000000.pcie: probe with driver rockchip-dw-pcie failed with error -110",
