@@ -8,10 +8,10 @@ Source: Documentation/ABI/stable/sysfs-block, Documentation/block/stat.rst.
 
 import re
 from collections.abc import Sequence
-from typing import cast
+from dataclasses import dataclass
 
 from laneproof_collectors.attributes import parse_integer, parse_text, unless_absent
-from laneproof_collectors.questions import Answer, Question, ReadFile
+from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
 from laneproof_collectors.unread import Unread
 
@@ -20,8 +20,21 @@ SECTOR_BYTES = 512
 
 _STATISTICS_FIELDS = 11  # later kernels append discards (4.18) and flushes (5.5)
 _NAMESPACE_NODE = re.compile(r"nvme(\d+)(?:c\d+)?n(\d+)")
-_NAMESPACE_FILES = ("nsid", "size", "queue/logical_block_size", "eui", "nguid", "uuid", "wwid", "stat")
-NAMESPACE_QUESTIONS = len(_NAMESPACE_FILES)
+_IDENTIFIER_FILES = ("nsid", "eui", "nguid", "uuid")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NamespaceIdentifiers:
+    """What does not change for as long as a namespace keeps its world-wide identifier."""
+
+    number: int | Unread
+    eui64: str | None
+    nguid: str | None
+    uuid: str | None
+
+
+NamespaceMemory = dict[tuple[str, str], NamespaceIdentifiers]
+"""Identifiers known from an earlier pass, by the namespace's folder and its world-wide identifier."""
 
 
 def parse_size(raw: bytes | Unread, *, what: str) -> int | Unread:
@@ -85,38 +98,56 @@ def name_namespace(node: str) -> str | None:
     return f"nvme{match[1]}n{match[2]}" if match else None
 
 
-def ask_namespace(folder: str) -> list[Question]:
-    """List what to ask of one namespace, given its folder below the controller.
+def read_namespaces(host: Host, found: Sequence[tuple[str, str]], memory: NamespaceMemory) -> list[NvmeNamespace]:
+    """Read namespaces, asking for their identifiers only where these are not known yet.
 
-    A hidden way's own folder is asked too: every kernel counts there, while the disk above it counts nothing before 6.4
+    A hidden way's own folder is read too: every kernel counts there, while the disk above it counts nothing before 6.4
     (from memory).
-    """
-    return [ReadFile(f"{folder}/{name}") for name in _NAMESPACE_FILES]
-
-
-def parse_namespace(name: str, folder: str, answers: Sequence[Answer]) -> NvmeNamespace:
-    """Make a namespace of the answers to `ask_namespace`.
 
     Args:
-        name: The disk's name.
-        folder: The folder asked.
-        answers: One answer a question, in order.
+        host: The machine.
+        found: Each namespace's disk name and folder.
+        memory: What earlier passes found; namespaces that are gone are forgotten.
 
     Returns:
-        The namespace; each field that failed says so by itself.
+        One namespace for each; a field that failed says so by itself.
     """
-    number, size, block, eui, nguid, uuid, wwid, statistics = cast("Sequence[bytes | Unread]", answers)
-    return NvmeNamespace(
-        name=name,
-        number=parse_integer(number, what=f"{folder}/nsid"),
-        size_bytes=parse_size(size, what=f"{folder}/size"),
-        logical_block_bytes=parse_integer(block, what=f"{folder}/queue/logical_block_size"),
-        eui64=_identifier(eui, drop=" "),
-        nguid=_identifier(nguid),
-        uuid=_identifier(uuid),
-        wwid=_identifier(wwid),
-        statistics=unless_absent(parse_statistics(statistics, what=f"{folder}/stat")),
-    )
+    files = ("size", "queue/logical_block_size", "stat", "wwid")
+    answers = host.files(f"{folder}/{name}" for _, folder in found for name in files)
+    rows = [answers[start : start + len(files)] for start in range(0, len(answers), len(files))]
+    keys = [(folder, _identifier(row[-1]) or "") for (_, folder), row in zip(found, rows, strict=True)]
+    _identify(host, keys, memory)
+    return [
+        NvmeNamespace(
+            name=name,
+            number=memory[key].number,
+            size_bytes=parse_size(size, what=f"{folder}/size"),
+            logical_block_bytes=parse_integer(block, what=f"{folder}/queue/logical_block_size"),
+            eui64=memory[key].eui64,
+            nguid=memory[key].nguid,
+            uuid=memory[key].uuid,
+            wwid=key[1] or None,
+            statistics=unless_absent(parse_statistics(statistics, what=f"{folder}/stat")),
+        )
+        for (name, folder), key, (size, block, statistics, _) in zip(found, keys, rows, strict=True)
+    ]
+
+
+def _identify(host: Host, keys: Sequence[tuple[str, str]], memory: NamespaceMemory) -> None:
+    """Bring the memory to the namespaces of this pass. One that lacks an identifier, or its number, is asked again."""
+    lasting = {key for key in keys if key[1] and key in memory and not isinstance(memory[key].number, Unread)}
+    for gone in memory.keys() - lasting:
+        del memory[gone]
+    strangers = [key for key in keys if key not in memory]
+    answers = iter(host.files(f"{folder}/{name}" for folder, _ in strangers for name in _IDENTIFIER_FILES))
+    for key in strangers:
+        number, eui, nguid, uuid = (next(answers) for _ in _IDENTIFIER_FILES)
+        memory[key] = NamespaceIdentifiers(
+            number=parse_integer(number, what=f"{key[0]}/nsid"),
+            eui64=_identifier(eui, drop=" "),
+            nguid=_identifier(nguid),
+            uuid=_identifier(uuid),
+        )
 
 
 def _identifier(raw: bytes | Unread, *, drop: str = "") -> str | None:

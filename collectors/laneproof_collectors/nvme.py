@@ -19,7 +19,7 @@ from dataclasses import dataclass, field, replace
 from typing import cast
 
 from laneproof_collectors.attributes import is_absent, parse_integer, parse_text, unless_absent
-from laneproof_collectors.block import NAMESPACE_QUESTIONS, ask_namespace, name_namespace, parse_namespace
+from laneproof_collectors.block import NamespaceMemory, name_namespace, read_namespaces
 from laneproof_collectors.host import Host, resolve_link
 from laneproof_collectors.nvme_logs import (
     AUTONOMOUS_TRANSITION_BYTES,
@@ -89,6 +89,7 @@ class NvmeCache:
     identities: dict[Key, NvmeIdentity] = field(default_factory=dict)
     error_logs: dict[Key, tuple[int, tuple[ErrorEntry, ...]]] = field(default_factory=dict)
     """The log, with the health log's count of entries when it was read."""
+    namespaces: NamespaceMemory = field(default_factory=dict)
 
     def keep_only(self, keys: set[Key]) -> None:
         """Forget the drives that are not here any more."""
@@ -143,7 +144,7 @@ def read_controllers(host: Host, cache: NvmeCache | None = None) -> tuple[NvmeCo
         return () if is_absent(names) and not isinstance(host.folder("/sys/class"), Unread) else names
     drives = _locate(host, sorted(filter(_CONTROLLER.fullmatch, names), key=lambda name: int(name[4:])))
     _read_attributes(host, drives)
-    _read_namespaces(host, drives)
+    _read_namespaces(host, drives, cache)
     cache.keep_only({key for drive in drives if (key := drive.key())})
     asked = [drive for drive in drives if not _leave_alone(drive)]
     _ask_for_health(host, asked, cache)
@@ -189,17 +190,15 @@ def _read_attributes(host: Host, drives: Sequence[_Drive]) -> None:
         drive.sleep = cast("list[bytes | Unread]", answers[count + 1 :])
 
 
-def _read_namespaces(host: Host, drives: Sequence[_Drive]) -> None:
+def _read_namespaces(host: Host, drives: Sequence[_Drive], cache: NvmeCache) -> None:
     found = [
         (drive, disk, f"{drive.path}/{node}")
         for drive in drives
         for node in drive.nodes
         if (disk := name_namespace(node))
     ]
-    answers = host.ask([question for _, _, folder in found for question in ask_namespace(folder)])
-    for number, (drive, disk, folder) in enumerate(found):
-        start = number * NAMESPACE_QUESTIONS
-        namespace = parse_namespace(disk, folder, answers[start : start + NAMESPACE_QUESTIONS])
+    namespaces = read_namespaces(host, [(disk, folder) for _, disk, folder in found], cache.namespaces)
+    for (drive, _, _), namespace in zip(found, namespaces, strict=True):
         drive.namespaces = (*drive.namespaces, namespace)
 
 
