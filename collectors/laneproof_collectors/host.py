@@ -158,6 +158,9 @@ _IDENTIFY_CONTROLLER = 0x01  # CNS
 _ALL_NAMESPACES = 0xFFFFFFFF
 _RETAIN_ASYNCHRONOUS_EVENT = 1 << 15  # do not clear a pending event by looking
 _IDENTIFY_BYTES = 4096
+# When the time given with an admin command is over, the driver resets the controller ("QID 0 timeout, reset controller",
+# drivers/nvme/host/pci.c, nvme_timeout): a reading must never be the cause, so only the thread waits no longer.
+_KERNELS_OWN_TIMEOUT = 0
 _STATUS_MASK = 0x7FF  # status code type and status code; above are MORE and DNR
 
 
@@ -333,7 +336,7 @@ class LiveHost(Host):
         command = bytearray(
             _PASSTHROUGH.pack(
                 opcode, 0, 0, namespace, 0, 0, 0, addressof(data) if length else 0, 0, length,
-                cdw10, 0, 0, 0, 0, 0, int(self._deadline_seconds * 1000), 0,
+                cdw10, 0, 0, 0, 0, 0, _KERNELS_OWN_TIMEOUT, 0,
             )
         )  # fmt: skip
         descriptor = os.open(f"{self._root}/dev/{controller}", os.O_RDONLY | os.O_CLOEXEC)

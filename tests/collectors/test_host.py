@@ -134,6 +134,7 @@ def test_only_the_three_reading_commands_are_sent(tree: Path, monkeypatch: pytes
         assert request == 0xC0484E41
         assert mutate
         fields = host_module._PASSTHROUGH.unpack(command)
+        assert fields[16] == 0  # timeout_ms: a time of our own would have the driver reset a slow drive's controller
         sent.append((fields[0], fields[3], fields[9], fields[10]))
         host_module._PASSTHROUGH.pack_into(command, 0, *fields[:-1], 7)
         return 0
