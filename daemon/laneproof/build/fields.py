@@ -7,7 +7,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict
 
 from laneproof.build.units import SIZE_PATTERN, parse_bytes, parse_rate
 
-PATH_PATTERN = r"^[0-9a-f]{4,5}:[0-9a-f]{2}(/[0-9a-f]{2}\.[0-7])*(/(ata|usb|phy)-[0-9.:]+)?$"
+PATH_PATTERN = r"^[0-9a-f]{4,8}:[0-9a-f]{2}(/[0-9a-f]{2}\.[0-7])*(/(ata|usb|phy)-[0-9.:]+)?$"
 """A path of bridges: the host bridge, then device.function hops; what hangs on a controller adds its own hop."""
 
 _MOST = 1_000_000_000  # of anything that is counted

@@ -23,6 +23,7 @@ _STRING = re.compile(
 )
 _PLAIN_VALUE = re.compile(r"[^,\]}\r\n#]*[^,\]}\r\n# \t]")
 _TO_LINE_END = re.compile(r"[^\r\n#\"']*")
+_COMMENT = re.compile(r"#[^\r\n]*")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,25 +57,25 @@ def find_key_places(text: str) -> dict[KeyPath, Place]:
     return _Scanner(text).scan()
 
 
-def find_line_end(text: str, at: int) -> int:
-    """Find where a comment can be added: the end of the line on which the value ends, before the line break.
+def find_line_end(text: str, at: int) -> tuple[int, bool]:
+    """Find where a comment can be added: the end of the line on which a value ends, before the line break.
 
     Args:
         text: TOML.
         at: The offset after a value.
+
+    Returns:
+        The offset, and whether the line ends in a comment already.
     """
-    while at < len(text):
-        match = _TO_LINE_END.match(text, at)
-        at = match.end() if match else at
-        if text.startswith("#", at):
-            end = text.find("\n", at)
-            end = len(text) if end < 0 else end
-            return end - 1 if text[end - 1] == "\r" else end
+    while match := _TO_LINE_END.match(text, at):
+        at = match.end()
+        if comment := _COMMENT.match(text, at):
+            return comment.end(), True
         string = _STRING.match(text, at)
         if string is None:
-            return at
+            break
         at = string.end()
-    return at
+    return at, False
 
 
 class _Scanner:

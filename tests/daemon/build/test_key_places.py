@@ -147,4 +147,4 @@ def test_comment_goes_to_the_end_of_the_line_past_strings_that_hold_its_sign() -
     text = 'a = { b = 1, c = "# no" } # yes\r\nd = 2\ne = [1, """\n#""", 2]'
     places = find_key_places(text)
     ends = [find_line_end(text, places[path].end) for path in (("a", "b"), ("d",), ("e", 0))]
-    assert ends == [text.index("\r"), text.index("\ne ="), len(text)]
+    assert ends == [(text.index("\r"), True), (text.index("\ne ="), False), (len(text), False)]
