@@ -58,7 +58,7 @@ def make_collectors() -> tuple[Collector, ...]:
         Collector(group="interfaces", interval_seconds=30, read=network.read_interfaces),
         Collector(group="aggregates", interval_seconds=30, read=network.read_aggregates),
         Collector(group="thermal", interval_seconds=60, read=thermal.read_thermal),
-        Collector(group="drives", interval_seconds=600, read=sata.read_drives),
+        Collector(group="drives", interval_seconds=600, read=partial(sata.read_drives, cache=sata.DriveCache())),
         Collector(group="file_systems", interval_seconds=300, read=file_systems.read_file_systems),
     )
 

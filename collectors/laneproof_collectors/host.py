@@ -158,8 +158,8 @@ _IDENTIFY_CONTROLLER = 0x01  # CNS
 _ALL_NAMESPACES = 0xFFFFFFFF
 _RETAIN_ASYNCHRONOUS_EVENT = 1 << 15  # do not clear a pending event by looking
 _IDENTIFY_BYTES = 4096
-# When the time given with an admin command is over, the driver resets the controller ("QID 0 timeout, reset controller",
-# drivers/nvme/host/pci.c, nvme_timeout): a reading must never be the cause, so only the thread waits no longer.
+# When the time given with an admin command is over, the driver resets the controller (drivers/nvme/host/pci.c,
+# nvme_timeout: "QID 0 timeout, reset controller"): a reading must never be the cause, so only the thread stops waiting.
 _KERNELS_OWN_TIMEOUT = 0
 _STATUS_MASK = 0x7FF  # status code type and status code; above are MORE and DNR
 
