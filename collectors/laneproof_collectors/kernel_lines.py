@@ -8,6 +8,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+from laneproof_collectors import kernel_messages_aer as aer
 from laneproof_collectors import kernel_messages_arrays as arrays
 from laneproof_collectors import kernel_messages_drives as drives
 from laneproof_collectors import kernel_messages_pcie as pcie
@@ -100,7 +101,9 @@ def _classify_lines(text: str) -> KernelEvent | None:
     subject = first.partition(": ")[0]
     event = _classify_line(first)
     for line in rest:
-        further = _classify_line(f"{subject}: {line.strip()}" if line[:1].isspace() else line.strip())
+        further = _classify_line(line.strip())
+        if further is None and line[:1].isspace():
+            further = _classify_line(f"{subject}: {line.strip()}")
         if event is None:
             event = further
         elif further is not None and further.kind is event.kind:
@@ -212,7 +215,7 @@ def _classify_named(subject: re.Match[str], text: str, line: str) -> KernelEvent
 
 
 def _classify_firmware(_subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
-    return _event(pcie.FIRMWARE_FORMATS, text, line, None)
+    return _event(aer.FIRMWARE_FORMATS, text, line, None)
 
 
 def _classify_file_system(_subject: re.Match[str], _text: str, line: str) -> KernelEvent | None:

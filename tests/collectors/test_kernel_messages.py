@@ -2,13 +2,18 @@
 
 import pytest
 
-from laneproof_collectors import kernel_messages_arrays, kernel_messages_drives, kernel_messages_pcie
+from laneproof_collectors import (
+    kernel_messages_aer,
+    kernel_messages_arrays,
+    kernel_messages_drives,
+    kernel_messages_pcie,
+)
 from laneproof_collectors.kernel_messages import EventKind, Format, by_opening, find_format, opening_of, told
 
 TABLES = {
     "function": kernel_messages_pcie.FUNCTION_FORMATS,
     "host": kernel_messages_pcie.HOST_FORMATS,
-    "firmware": kernel_messages_pcie.FIRMWARE_FORMATS,
+    "firmware": kernel_messages_aer.FIRMWARE_FORMATS,
     "controller": kernel_messages_drives.CONTROLLER_FORMATS,
     "disk": kernel_messages_drives.DISK_FORMATS,
     "line": kernel_messages_drives.LINE_FORMATS,

@@ -138,6 +138,14 @@ def test_what_harms_nobody_is_no_event(message: str) -> None:
     assert classify(message) is None
 
 
+def test_the_second_line_may_be_indented_as_consoles_show_it() -> None:
+    event = classify(
+        "md/raid1:md0: Disk failure on sdc1, disabling device.\n     md/raid1:md0: Operation continuing on 1 devices."
+    )
+    assert event is not None
+    assert event.detail["working"] == "1"
+
+
 def test_both_lines_of_one_record_add_their_detail() -> None:
     # drivers/md/raid1.c to 5.x prints both lines at once; /dev/kmsg shows the newline between them escaped.
     event = classify(
