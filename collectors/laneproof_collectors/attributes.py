@@ -9,6 +9,7 @@ from typing import TypeVar
 from laneproof_collectors.unread import Reason, Unread
 
 _Value = TypeVar("_Value")
+_LONGEST_NUMBER_BYTES = 64  # the kernel prints at most 64 bits; beyond any float there would be no arithmetic
 _SHOWN_BYTES = 32  # how much of a wrong answer a person gets to see
 
 
@@ -38,7 +39,7 @@ def parse_integer(raw: bytes | Unread, *, what: str, base: int = 10) -> int | Un
     if isinstance(raw, Unread):
         return raw
     try:
-        if b"_" not in raw:  # Python's own digit separator, which no kernel writes
+        if b"_" not in raw and len(raw) <= _LONGEST_NUMBER_BYTES:  # _ is Python's own, no kernel writes it
             return int(raw.strip(b" \t\r\n\0"), base)
     except ValueError:
         pass

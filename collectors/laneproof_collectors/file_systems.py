@@ -1,0 +1,176 @@
+"""Mounted file systems that lie on the box's disks: how full they are, and whether they turned read-only.
+
+A file system that meets an error turns its *super block* read-only; a service that runs sandboxed sees every *mount*
+read-only besides. So what counts is the super block's own option, and the mount's option only tells whether somebody
+wanted it so (proc_pid_mountinfo(5): fields 6 and 11).
+"""
+
+import re
+from collections.abc import Iterable, Iterator
+from typing import NamedTuple
+
+from laneproof_collectors.attributes import is_absent
+from laneproof_collectors.host import Host
+from laneproof_collectors.questions import Answer, FileSystem, FileSystemFigures
+from laneproof_collectors.snapshot import MountedFileSystem
+from laneproof_collectors.unread import Unread
+
+MACHINES_TABLE = "/proc/1/mountinfo"  # what the first process sees; not everybody may read it
+OWN_TABLE = "/proc/self/mountinfo"  # what this process sees: where it is sandboxed, with options of the sandbox
+PLAIN_TABLE = "/proc/mounts"  # shows one set of options only
+
+_ON_A_DISK = re.compile(r"/dev/(?:nvme|sd|md|dm-|mapper/)")
+_WITHOUT_A_DISK_OF_THEIR_OWN = ("btrfs", "zfs")  # named by a label, a UUID or a pool
+# ext4 since 6.15 keeps the flag of the super block and says this instead (fs/ext4/super.c; from memory).
+_TURNED_READ_ONLY = frozenset({"ro", "emergency_ro"})
+_ESCAPE = re.compile(r"\\([0-7]{3})")  # space, tab, newline and backslash (fs/proc_namespace.c, mangle)
+_BEFORE_TAGS, _AFTER_SEPARATOR = 6, 3
+
+
+class _Mount(NamedTuple):
+    """One line of a mount table."""
+
+    file_system: str  # what is one file system, however often it is mounted
+    root: str
+    mount: str
+    device: str
+    kind: str
+    read_only: bool
+    mounted_read_only: bool
+
+
+def _unescape(text: str) -> str:
+    return _ESCAPE.sub(lambda match: chr(int(match[1], 8)), text)
+
+
+def parse_mount_info(raw: bytes) -> Iterator[_Mount]:
+    """Parse a ``mountinfo`` table.
+
+    Args:
+        raw: The table as read.
+
+    Yields:
+        One mount a line, in the order they were made; a line that is none is passed over.
+
+    Source: proc_pid_mountinfo(5).
+    """
+    for line in raw.decode("utf-8", "replace").splitlines():
+        front, separator, back = line.partition(" - ")
+        fields, rest = front.split(), back.split(maxsplit=_AFTER_SEPARATOR - 1)
+        if separator and len(fields) >= _BEFORE_TAGS and len(rest) == _AFTER_SEPARATOR:
+            yield _Mount(
+                file_system=fields[2],
+                root=_unescape(fields[3]),
+                mount=_unescape(fields[4]),
+                device=_unescape(rest[1]),
+                kind=rest[0],
+                read_only=not _TURNED_READ_ONLY.isdisjoint(rest[2].split(",")),
+                mounted_read_only="ro" in fields[5].split(","),
+            )
+
+
+def parse_mounts(raw: bytes) -> Iterator[_Mount]:
+    """Parse ``/proc/mounts``, which shows one set of options only.
+
+    Args:
+        raw: The table as read.
+
+    Yields:
+        One mount a line; a line that is none is passed over.
+
+    Source: proc_pid_mounts(5), fstab(5).
+    """
+    for line in raw.decode("utf-8", "replace").splitlines():
+        fields = line.split()
+        if len(fields) >= 4:  # noqa: PLR2004 (device, mount, kind, options)
+            device, mount, options = _unescape(fields[0]), _unescape(fields[1]), fields[3].split(",")
+            read_only = not _TURNED_READ_ONLY.isdisjoint(options)
+            yield _Mount(device, "/", mount, device, fields[2], read_only, mounted_read_only=False)
+
+
+def _is_on_a_disk(one: _Mount) -> bool:
+    return one.kind in _WITHOUT_A_DISK_OF_THEIR_OWN or bool(_ON_A_DISK.match(one.device))
+
+
+def choose_mounts(mounts: Iterable[_Mount]) -> list[_Mount]:
+    """Choose one mount for each file system on a disk.
+
+    Args:
+        mounts: All mounts.
+
+    Returns:
+        Of the mounts of one file system (bind mounts, subvolumes, data sets of one pool) the one that shows most of it:
+        its own root, and of several the shortest path.
+    """
+    chosen: dict[str, _Mount] = {}
+    for one in {one.mount: one for one in mounts}.values():  # the later of two at one place hides the earlier
+        if not _is_on_a_disk(one):
+            continue
+        key = one.device.partition("/")[0] if one.kind == "zfs" else one.file_system
+        known = chosen.get(key)
+        if known is None or _rank(one) < _rank(known):
+            chosen[key] = one
+    return sorted(chosen.values(), key=lambda one: one.mount)
+
+
+def _rank(one: _Mount) -> tuple[bool, int, int, str]:
+    return one.root != "/", one.device.count("/"), len(one.mount), one.mount
+
+
+def _read_mounts(host: Host) -> list[_Mount] | Unread:
+    """Read the mount table that tells most of what is mounted where this process looks."""
+    machines, own = (
+        raw if isinstance(raw, Unread) else list(parse_mount_info(raw))
+        for raw in host.files((MACHINES_TABLE, OWN_TABLE))
+    )
+    if isinstance(machines, list) and (isinstance(own, Unread) or _find_root(machines) == _find_root(own)):
+        return machines
+    if isinstance(own, list):
+        return [one._replace(mounted_read_only=False) for one in own] if _is_sandboxed(own) else own
+    if not is_absent(own):
+        return own
+    plain = host.file(PLAIN_TABLE)
+    return plain if isinstance(plain, Unread) else list(parse_mounts(plain))
+
+
+def _find_root(mounts: list[_Mount]) -> str | None:
+    """Give the file system that a table's own root is on: another one means another container's table."""
+    return next((one.file_system for one in reversed(mounts) if one.mount == "/"), None)
+
+
+def _is_sandboxed(mounts: list[_Mount]) -> bool:
+    """Tell whether mounts were made read-only for this process alone, so that their options say nothing (see above)."""
+    return any(
+        one.mounted_read_only and not one.read_only and (one.mount in ("/", "/run") or _is_on_a_disk(one))
+        for one in mounts
+    )
+
+
+def read_file_systems(host: Host) -> tuple[MountedFileSystem, ...] | Unread:
+    """Read the mounted file systems on the box's disks.
+
+    Args:
+        host: The machine.
+
+    Returns:
+        One entry a file system, by mount point. One that hangs costs its own figures only.
+    """
+    mounts = _read_mounts(host)
+    if isinstance(mounts, Unread):
+        return mounts
+    chosen = choose_mounts(mounts)
+    answers = host.ask([FileSystem(one.mount) for one in chosen])
+    return tuple(_make_file_system(one, answer) for one, answer in zip(chosen, answers, strict=True))
+
+
+def _make_file_system(one: _Mount, answer: Answer) -> MountedFileSystem:
+    figures = answer if isinstance(answer, FileSystemFigures | Unread) else Unread(one.mount, "no figures")
+    return MountedFileSystem(
+        mount=one.mount,
+        device=one.device,
+        kind=one.kind,
+        size_bytes=figures if isinstance(figures, Unread) else figures.size_bytes,
+        available_bytes=figures if isinstance(figures, Unread) else figures.available_bytes,
+        read_only=one.read_only,
+        declared_read_only=one.mounted_read_only,
+    )
