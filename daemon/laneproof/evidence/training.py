@@ -1,4 +1,7 @@
-"""How a link trained: below its plan or not, and how often it comes up short."""
+"""How a link trained: when its state may be spoken of, and how often it comes up short.
+
+What it should have trained at is arithmetic (see `laneproof.links`).
+"""
 
 import math
 from collections.abc import Sequence
@@ -28,19 +31,6 @@ class LinkReading:
     gt_s: float
     lanes: int
     under_load: bool
-
-
-def planned(*limits: float | None) -> float | None:
-    """What should a link train at?
-
-    Args:
-        limits: What was declared, and what each end can do, as rates or as lanes; None where it is not known. A cap
-            that the owner declared is the plan, not a fault.
-
-    Returns:
-        The least of those known, None if none is.
-    """
-    return min((limit for limit in limits if limit is not None), default=None)
 
 
 def settled(readings: Sequence[LinkReading]) -> LinkReading | NotEnough:

@@ -4,7 +4,7 @@ import pytest
 
 from laneproof.evidence.counts import Bounds
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.training import LinkReading, clean_boots_needed, planned, settled, short_boots
+from laneproof.evidence.training import LinkReading, clean_boots_needed, settled, short_boots
 
 
 def looks(*states: tuple[float, int], step: float = 1.0, loaded: int = 0) -> list[LinkReading]:
@@ -12,13 +12,6 @@ def looks(*states: tuple[float, int], step: float = 1.0, loaded: int = 0) -> lis
         LinkReading(at=i * step, gt_s=gt_s, lanes=lanes, under_load=i == loaded)
         for i, (gt_s, lanes) in enumerate(states)
     ]
-
-
-def test_the_plan_is_the_least_of_declaration_and_both_ends() -> None:
-    assert planned(16.0, 16.0, 8.0) == 8.0
-    assert planned(5.0, 16.0, 16.0) == 5.0  # a cap that the owner chose
-    assert planned(None, 16.0, None) == 16.0
-    assert planned(None, None) is None
 
 
 def test_three_readings_that_agree_settle_the_state() -> None:

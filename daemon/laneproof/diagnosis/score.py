@@ -1,0 +1,229 @@
+"""How likely is each cause, given what was seen, what was looked for and not found, and what nobody knows yet.
+
+A plain Bayesian score with two brakes. Features of one group partly repeat each other, so all but the most telling one
+count half. And no cause is named unless it stands out: otherwise the answer is "undetermined", with the check that
+would tell most.
+"""
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+from laneproof.diagnosis.checks import CHECKS, REMEDIES
+from laneproof.diagnosis.weights import CAUSE_WORDS, DEFAULT, CauseName, Feature, Weights
+from laneproof.findings import Cause
+
+NAMED_PROBABILITY = 0.70
+NAMED_RATIO = 3.0
+NAMED_FEATURES = 3
+"""What it takes to name a cause: this likely, this many times the next, on this many features. Judgement."""
+
+SECONDARY_WEIGHT = 0.5
+"""What a feature counts that is not the most telling one of its group."""
+
+_TELLING = math.log(1.1)  # a feature that moves a cause by less than a tenth is no reason
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextCheck:
+    """A feature that is not known yet.
+
+    Attributes:
+        feature: Its name.
+        bits: How much less uncertain the diagnosis would be once it is known, on average.
+    """
+
+    feature: str
+    bits: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnosis:
+    """What the evidence comes to.
+
+    Attributes:
+        verdict: The cause named, or ``undetermined``.
+        causes: The verdict first, then the others by how likely they are, each with its reasons. The probability of
+            ``undetermined`` is the chance that the likeliest cause is not the true one.
+        posterior: How likely each cause is; together one.
+        observed: The features that were seen or looked for.
+        next_checks: What is not known yet, the most telling first.
+        next_steps: What to do next in words, cautions included.
+    """
+
+    verdict: str
+    causes: tuple[Cause, ...]
+    posterior: Mapping[str, float]
+    observed: tuple[str, ...]
+    next_checks: tuple[NextCheck, ...]
+    next_steps: tuple[str, ...]
+
+
+def diagnose(
+    evidence: Mapping[str, bool | None], weights: Weights = DEFAULT, *, clean_time: str | None = None
+) -> Diagnosis:
+    """Say how likely each cause is, and why.
+
+    Args:
+        evidence: By feature, True for seen, False for looked for and absent. What is not known is None or left out; a
+            cure counts only once its trial is over.
+        weights: The weights of this box.
+        clean_time: How long it must stay clean after a change, in words, for the next steps.
+
+    Returns:
+        The diagnosis.
+
+    Raises:
+        ValueError: The evidence names a feature that the weights do not know.
+    """
+    known = {name: seen for name, seen in evidence.items() if seen is not None}
+    features = {feature.name: feature for feature in weights.features}
+    for name in known:
+        if name not in features:
+            near = get_close_matches(name, features, n=1)
+            raise ValueError(f"no such feature: {name!r}" + (f"; did you mean {near[0]!r}?" if near else ""))
+    posterior = posterior_of(known, weights)
+    ranked = sorted(posterior, key=lambda cause: (-posterior[cause], cause))
+    checks = rank_checks(known, weights)
+    verdict = _verdict(ranked, posterior, len(known))
+    causes = [
+        Cause(cause=str(cause), probability=posterior[cause], because=_reasons(cause, known, features, weights))
+        for cause in ranked
+    ]
+    if verdict == CauseName.UNDETERMINED:
+        doubt = _doubt(ranked, posterior, len(known), checks)
+        causes.insert(0, Cause(cause=verdict, probability=1.0 - posterior[ranked[0]], because=doubt))
+        next_steps = CHECKS[checks[0].feature].steps(clean_time) if checks and checks[0].feature in CHECKS else ()
+    else:
+        next_steps = REMEDIES.get(verdict, ())
+    return Diagnosis(
+        verdict=verdict,
+        causes=tuple(causes),
+        posterior=posterior,
+        observed=tuple(sorted(known)),
+        next_checks=checks,
+        next_steps=next_steps,
+    )
+
+
+def _log_chances(feature: Feature, *, seen: bool) -> dict[str, float]:
+    return {cause: math.log(p if seen else 1.0 - p) for cause, p in feature.given.items()}
+
+
+def _tempered(known: Mapping[str, bool], weights: Weights) -> list[tuple[Feature, dict[str, float]]]:
+    # Each known feature with its logarithms, already weighed: in a group the widest spread counts whole.
+    groups: dict[str, list[tuple[float, str, Feature, dict[str, float]]]] = {}
+    for feature in weights.features:
+        if (seen := known.get(feature.name)) is not None:
+            logs = _log_chances(feature, seen=seen)
+            spread = max(logs.values()) - min(logs.values())
+            groups.setdefault(feature.group, []).append((-spread, feature.name, feature, logs))
+    weighed = []
+    for members in groups.values():
+        members.sort(key=lambda member: member[:2])
+        for place, (_, _, feature, logs) in enumerate(members):
+            share = 1.0 if place == 0 else SECONDARY_WEIGHT
+            weighed.append((feature, {cause: share * log for cause, log in logs.items()}))
+    return weighed
+
+
+def posterior_of(known: Mapping[str, bool], weights: Weights = DEFAULT) -> dict[str, float]:
+    """How likely is each cause?
+
+    Args:
+        known: By feature, seen or looked for and absent.
+        weights: The weights.
+
+    Returns:
+        By cause, in the order of the priors; together one.
+
+    Source: T. Bayes, with features taken for independent but for the tempering within groups.
+    """
+    scores = {cause: math.log(prior) for cause, prior in weights.priors.items()}
+    for _, logs in _tempered(known, weights):
+        for cause, log in logs.items():
+            scores[cause] += log
+    top = max(scores.values())
+    shares = {cause: math.exp(score - top) for cause, score in scores.items()}
+    whole = math.fsum(shares.values())
+    return {cause: share / whole for cause, share in shares.items()}
+
+
+def entropy_bits(chances: Iterable[float]) -> float:
+    """How uncertain is it?
+
+    Args:
+        chances: Probabilities that add up to one.
+
+    Returns:
+        The entropy in bits: 0 when certain.
+
+    Source: C. E. Shannon, A Mathematical Theory of Communication (1948).
+    """
+    return -math.fsum(p * math.log2(p) for p in chances if p > 0.0)
+
+
+def rank_checks(known: Mapping[str, bool], weights: Weights = DEFAULT) -> tuple[NextCheck, ...]:
+    """Which of the things not known would tell most?
+
+    Args:
+        known: By feature, seen or looked for and absent.
+        weights: The weights.
+
+    Returns:
+        Each unknown feature with the entropy that knowing it would take away on average, the largest first.
+    """
+    posterior = posterior_of(known, weights)
+    now = entropy_bits(posterior.values())
+    checks = []
+    for feature in weights.features:
+        if feature.name in known:
+            continue
+        chance = math.fsum(posterior[cause] * p for cause, p in feature.given.items())
+        then = math.fsum(
+            share * entropy_bits(posterior_of({**known, feature.name: seen}, weights).values())
+            for seen, share in ((True, chance), (False, 1.0 - chance))
+        )
+        checks.append(NextCheck(feature=feature.name, bits=now - then))
+    return tuple(sorted(checks, key=lambda check: (-check.bits, check.feature)))
+
+
+def _verdict(ranked: list[str], posterior: Mapping[str, float], observed: int) -> str:
+    first = posterior[ranked[0]]
+    stands_out = first >= NAMED_PROBABILITY and all(first >= NAMED_RATIO * posterior[one] for one in ranked[1:])
+    return str(ranked[0] if stands_out and observed >= NAMED_FEATURES else CauseName.UNDETERMINED)
+
+
+def _reasons(
+    cause: str, known: Mapping[str, bool], features: Mapping[str, Feature], weights: Weights
+) -> tuple[str, ...]:
+    # What speaks for the cause, the strongest first, then what speaks against it: measured against how often the same
+    # would be seen if nothing were known.
+    total = math.fsum(weights.priors.values())
+    weighed = []
+    for name, seen in known.items():
+        feature = features[name]
+        chance = {one: p if seen else 1.0 - p for one, p in feature.given.items()}
+        usual = math.fsum(weights.priors[one] * p for one, p in chance.items()) / total
+        weighed.append((math.log(chance[cause] / usual), feature.seen if seen else feature.absent))
+    weighed.sort(reverse=True)
+    reasons = [sentence for lift, sentence in weighed if lift > _TELLING]
+    reasons += [f"against it: {sentence}" for lift, sentence in reversed(weighed) if lift < -_TELLING]
+    if not reasons:
+        reasons = [f"nothing known tells for or against it but how common it is ({weights.priors[cause] / total:.0%})"]
+    return tuple(reasons)
+
+
+def _doubt(
+    ranked: list[str], posterior: Mapping[str, float], observed: int, checks: tuple[NextCheck, ...]
+) -> tuple[str, ...]:
+    reasons = []
+    leading = " and ".join(f"{CAUSE_WORDS.get(one, one)} at {posterior[one]:.0%}" for one in ranked[:2])
+    reasons.append(f"no cause stands out: likeliest are {leading}")
+    if checks and checks[0].feature in CHECKS:
+        question = CHECKS[checks[0].feature].question
+        reasons.append(f"what would tell most ({checks[0].bits:.2f} bit): {question}")
+    if observed < NAMED_FEATURES:
+        reasons.append(f"{observed} of the {NAMED_FEATURES} observations needed to name a cause are known")
+    return tuple(reasons)

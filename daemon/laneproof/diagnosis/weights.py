@@ -1,0 +1,227 @@
+"""The weights of the diagnosis, as data: how common each cause is, and how often each feature is seen with it.
+
+Every number here is a first opinion of people who have built such boxes, to be corrected by what really turned out (see
+`update`). What is published is named beside each feature: it says which way a feature points, hardly ever how far.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class CauseName(StrEnum):
+    """The causes that are scored, and the honest answer."""
+
+    SIGNAL_PATH = "signal-path"  # socket, carrier, adapter, cable
+    POWER_MANAGEMENT = "power-management"  # idle states of drive or link
+    OVERHEATING = "overheating"
+    DRIVE_FAILING = "drive-failing"
+    DRIVE_FIRMWARE = "drive-firmware"
+    SHARED_SUPPLY = "shared-supply"  # power, or an upstream part, that several share
+    UNDETERMINED = "undetermined"
+
+
+CAUSE_WORDS: Mapping[str, str] = {
+    CauseName.SIGNAL_PATH: "the signal path (socket, carrier, adapter or cable)",
+    CauseName.POWER_MANAGEMENT: "power management (idle states of the drive or its link)",
+    CauseName.OVERHEATING: "overheating",
+    CauseName.DRIVE_FAILING: "the drive itself, failing",
+    CauseName.DRIVE_FIRMWARE: "the drive's firmware",
+    CauseName.SHARED_SUPPLY: "something shared (power supply, or an upstream part)",
+}
+"""Each cause as a person would say it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feature:
+    """One thing that may have been seen.
+
+    Attributes:
+        name: What the evidence calls it.
+        group: Features of one group partly say the same, so all but the most telling one count half.
+        given: How often it is seen if the cause is this one, 0..1 (neither end reached).
+        seen: The sentence if it was seen.
+        absent: The sentence if it was looked for and was not there.
+        source: What the numbers lean on.
+    """
+
+    name: str
+    group: str
+    given: Mapping[str, float]
+    seen: str
+    absent: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weights:
+    """All that the score needs.
+
+    Attributes:
+        priors: How common each cause is, before anything is seen.
+        features: The features.
+    """
+
+    priors: Mapping[str, float]
+    features: tuple[Feature, ...]
+
+    def __post_init__(self) -> None:
+        """Refuse weights that could not be scored.
+
+        Raises:
+            ValueError: A chance outside of 0..1, a feature without a chance for each cause, or a name given twice.
+        """
+        for chance in self.priors.values():
+            _require_open_share(chance, "each prior")
+        names = set()
+        for feature in self.features:
+            if feature.name in names:
+                raise ValueError(f"the feature {feature.name!r} is given twice")
+            names.add(feature.name)
+            if feature.given.keys() != self.priors.keys():
+                raise ValueError(f"the feature {feature.name!r} needs a chance for each cause and no other")
+            for chance in feature.given.values():
+                _require_open_share(chance, f"each chance of the feature {feature.name!r}")
+
+
+def _require_open_share(chance: float, what: str) -> None:
+    if not 0.0 < chance < 1.0:
+        raise ValueError(f"{what} must lie between 0 and 1, not {chance!r}")
+
+
+_CAUSES = (
+    CauseName.SIGNAL_PATH,
+    CauseName.POWER_MANAGEMENT,
+    CauseName.OVERHEATING,
+    CauseName.DRIVE_FAILING,
+    CauseName.DRIVE_FIRMWARE,
+    CauseName.SHARED_SUPPLY,
+)
+_JUDGEMENT = "judgement"
+
+
+def _row(*chances: float) -> Mapping[str, float]:
+    return dict(zip(_CAUSES, chances, strict=True))
+
+
+DEFAULT = Weights(
+    priors=_row(0.30, 0.25, 0.10, 0.15, 0.10, 0.10),
+    features=(
+        Feature(
+            name="aer_above_siblings",
+            group="signal",
+            given=_row(0.80, 0.25, 0.15, 0.10, 0.15, 0.25),
+            seen="its link makes more correctable errors than its siblings",
+            absent="its link makes no more correctable errors than its siblings",
+            source="judgement; link errors follow the host rather than the drive (USENIX FAST 2026, 350,000 "
+            "NVMe SSDs) and point at cables and connectors (USENIX FAST 2007, ATC 2019)",
+        ),
+        Feature(
+            name="link_below_expected",
+            group="signal",
+            given=_row(0.55, 0.10, 0.05, 0.10, 0.15, 0.15),
+            seen="its link trained below what both ends can do and the declaration asks",
+            absent="its link trained as it should",
+            source=_JUDGEMENT,
+        ),
+        Feature(
+            name="speed_cap_cured",
+            group="signal",
+            given=_row(0.85, 0.10, 0.15, 0.05, 0.10, 0.10),
+            seen="a lower link rate cured it",
+            absent="a lower link rate did not cure it",
+            source="judgement; margin on a lossy path grows as the rate falls (insertion-loss budgets of link "
+            "retimers)",
+        ),
+        Feature(
+            name="drops_after_idle_exit",
+            group="power",
+            given=_row(0.05, 0.70, 0.03, 0.10, 0.30, 0.05),
+            seen="it drops when the drive or its link leaves an idle state",
+            absent="its drops have nothing to do with leaving an idle state",
+            source=_JUDGEMENT,
+        ),
+        Feature(
+            name="pm_off_cured",
+            group="power",
+            given=_row(0.20, 0.80, 0.03, 0.05, 0.35, 0.03),
+            seen="switching idle states off cured it",
+            absent="switching idle states off did not cure it",
+            source=_JUDGEMENT,
+        ),
+        Feature(
+            name="drops_under_load",
+            group="load",
+            given=_row(0.45, 0.05, 0.50, 0.30, 0.20, 0.55),
+            seen="it drops under load",
+            absent="it does not drop under load",
+            source=_JUDGEMENT,
+        ),
+        Feature(
+            name="hot_before_drop",
+            group="load",
+            given=_row(0.10, 0.03, 0.85, 0.20, 0.08, 0.12),
+            seen="the drive was near its own temperature limit before it dropped",
+            absent="the drive was well below its own temperature limit before it dropped",
+            source="judgement; heat from neighbours raises error rates (USENIX ATC 2019)",
+        ),
+        Feature(
+            name="media_errors_rising",
+            group="media",
+            given=_row(0.03, 0.03, 0.15, 0.70, 0.10, 0.05),
+            seen="the drive reports new media errors",
+            absent="the drive reports no new media errors",
+            source="judgement; after a first uncorrectable error another follows within a month in 30 % "
+            "(USENIX FAST 2016)",
+        ),
+        Feature(
+            name="follows_slot_on_swap",
+            group="swap",
+            given=_row(0.90, 0.35, 0.40, 0.03, 0.15, 0.80),
+            seen="after two drives were swapped the fault stayed with the position",
+            absent="after two drives were swapped the fault went with the drive",
+            source=_JUDGEMENT,
+        ),
+        Feature(
+            name="several_drives_together",
+            group="shared",
+            given=_row(0.10, 0.10, 0.05, 0.02, 0.08, 0.80),
+            seen="several drives dropped at the same moment",
+            absent="no other drive dropped at the same moment",
+            source="judgement; failures in one node come together (USENIX FAST 2021, its public tickets)",
+        ),
+        Feature(
+            name="power_lost_at_drive",
+            group="shared",
+            given=_row(0.10, 0.10, 0.05, 0.10, 0.10, 0.65),
+            seen="the drive lost power while the machine ran on",
+            absent="the drive kept its power throughout",
+            source=_JUDGEMENT,
+        ),
+        Feature(
+            name="began_after_update",
+            group="change",
+            given=_row(0.10, 0.25, 0.05, 0.07, 0.60, 0.08),
+            seen="it began after an update of the kernel or of firmware",
+            absent="it began without any update near it",
+            source="judgement; older firmware is replaced more often (USENIX FAST 2020)",
+        ),
+        Feature(
+            name="regular_period",
+            group="time",
+            given=_row(0.03, 0.15, 0.08, 0.05, 0.40, 0.05),
+            seen="it comes at regular times",
+            absent="it comes at irregular times",
+            source=_JUDGEMENT,
+        ),
+        Feature(
+            name="power_cycle_needed",
+            group="recovery",
+            given=_row(0.25, 0.45, 0.35, 0.55, 0.50, 0.30),
+            seen="only taking power away brought the drive back",
+            absent="the drive came back without its power being taken away",
+            source=_JUDGEMENT,
+        ),
+    ),
+)
+"""The first opinion."""
