@@ -117,7 +117,7 @@ def make_parser() -> argparse.ArgumentParser:
     serve = add("serve", _run_serve, "Keep watching, as a service.")
     serve.add_argument("--build", metavar="FILE", help="the declaration (default: the installed one)")
     serve.add_argument("--config", metavar="FILE", help="the service's own settings")
-    serve.add_argument("--listen", metavar="ADDRESS:PORT", help="where to answer HTTP (default 127.0.0.1:9766)")
+    serve.add_argument("--listen", metavar="ADDRESS:PORT", help="where to answer HTTP (default 127.0.0.1:7766)")
     serve.add_argument("--state", metavar="FOLDER", help="where to keep its history (default /var/lib/laneproof)")
 
     schema = add("schema", _run_schema, "Print a JSON Schema: of the declaration, or of the audit's JSON.")

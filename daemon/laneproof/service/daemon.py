@@ -1,0 +1,241 @@
+"""The daemon: an object with `run` and `close` that reads, judges and publishes until it is told to stop.
+
+One loop, in the thread that calls `run`, owns the engine and all state. Collectors run in a few worker threads and hand
+their facts back; the HTTP server reads what was published and never touches hardware.
+"""
+
+import contextlib
+import logging
+import os
+import queue
+import signal
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from typing import Any, Protocol
+
+from laneproof.engine import LIVE_CONFIRMATIONS, Engine, Outcome
+from laneproof.findings import FindingChange, verdict
+from laneproof.service.cost import CostMeter
+from laneproof.service.declaration_file import DeclarationFile
+from laneproof.service.notify import Notifier
+from laneproof.service.published import CollectorRun, Published
+from laneproof.service.schedule import Schedule
+from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
+from laneproof_collectors.host import Host
+from laneproof_collectors.unread import Reason, Unread
+
+_log = logging.getLogger(__name__)
+
+HASTENED_BY_EVENTS = ("functions", "controllers", "arrays", "interfaces", "aggregates", "drives")
+"""What is read at once when the kernel adds or removes a device."""
+CONFIRM_AFTER_SECONDS = 1.0
+"""How soon a finding that waits for confirmation is looked at again."""
+SETTLE_SECONDS = 0.1
+"""A device's events come in a burst; the pass that they start waits for its end."""
+LONGEST_WAIT_SECONDS = 5.0
+WORKERS = 4
+
+
+class Keeper(Protocol):
+    """Keeps what must outlive the process."""
+
+    def keep(self, outcome: Outcome) -> None:
+        """Keep one pass."""
+
+    def close(self) -> None:
+        """Close the store."""
+
+
+class Daemon:
+    """The service, for as long as it runs."""
+
+    def __init__(  # noqa: PLR0913 (its parts, each replaceable in a test)
+        self,
+        host: Host,
+        declaration: DeclarationFile,
+        *,
+        keeper: Keeper,
+        engine: Engine | None = None,
+        collectors: tuple[Collector, ...] | None = None,
+        notifier: Notifier | None = None,
+        tell: Callable[[FindingChange], None] | None = None,
+    ) -> None:
+        """Make it; nothing is read before `run`.
+
+        Args:
+            host: The machine.
+            declaration: The declaration's file.
+            keeper: Where passes are kept.
+            engine: An engine that knows earlier passes; None for a new one.
+            collectors: The collectors; None for all of them.
+            notifier: The service manager; None for the one in the environment.
+            tell: Told of each change of a finding; None writes it to the log.
+        """
+        self._host = host
+        self._declaration = declaration
+        self._keeper = keeper
+        self._engine = engine or Engine(None, confirmations=LIVE_CONFIRMATIONS)
+        self._collectors = {one.group: one for one in collectors or make_collectors()}
+        self._notifier = notifier or Notifier(os.environ)
+        self._tell = tell or _log_change
+        self._schedule = Schedule({one.group: one.interval_seconds for one in self._collectors.values()})
+        self._workers = ThreadPoolExecutor(max_workers=WORKERS, thread_name_prefix="collector")
+        self._done: queue.SimpleQueue[tuple[str, object, float]] = queue.SimpleQueue()
+        self._facts: dict[str, Any] = {}
+        self._meter = CostMeter()
+        self._wake_read, self._wake_write = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
+        self._stopping = self._reload_wanted = False
+        self.published = Published()
+
+    # --- what may be called from elsewhere (signal handlers, other threads) ---------------------------------------
+
+    def stop(self) -> None:
+        """End `run` soon."""
+        self._stopping = True
+        self._wake()
+
+    def reload(self) -> None:
+        """Read the declaration again soon."""
+        self._reload_wanted = True
+        self._wake()
+
+    def _wake(self) -> None:
+        with contextlib.suppress(BlockingIOError):  # a full pipe wakes as well
+            os.write(self._wake_write, b"!")
+
+    # --- the loop -------------------------------------------------------------------------------------------------
+
+    def run(self) -> None:
+        """Read, judge and publish until `stop` is called."""
+        self._load_build()
+        while not self._stopping:
+            now = time.monotonic()
+            self.published = replace(self.published, alive_at=now)
+            self._notifier.alive(now)
+            self._send_collectors(now)
+            self._host.wait(min(self._schedule.seconds_to_next(now), LONGEST_WAIT_SECONDS), self._wake_read)
+            self._drain_wakes()
+            if self._reload_wanted or self._declaration.has_changed():
+                self._reload_wanted = False
+                self._notifier.reloading()
+                self._load_build()
+                self._notifier.ready(self._describe())
+            self._take_events()
+            if self._take_facts():
+                self._judge()
+        self._notifier.stopping()
+
+    def close(self) -> None:
+        """Let go of everything; a collector that hangs is left to the process's end."""
+        self._workers.shutdown(wait=False, cancel_futures=True)
+        self._host.close()
+        self._keeper.close()
+        self._notifier.close()
+        os.close(self._wake_read)
+        os.close(self._wake_write)
+
+    def _drain_wakes(self) -> None:
+        with contextlib.suppress(BlockingIOError):
+            while os.read(self._wake_read, 4096):
+                pass
+
+    def _load_build(self) -> None:
+        """Put the declaration in force; a wrong one is told and leaves the old one."""
+        try:
+            build = self._declaration.read()
+        except Exception as error:  # noqa: BLE001 (whatever is wrong with it, the old one stays)
+            _log.error("the declaration was not loaded, the one before stays in force: %s", error)
+            self.published = replace(self.published, build_problem=str(error))
+            return
+        self._engine.build = build
+        self.published = replace(self.published, build=build, build_problem=None)
+        if self.published.outcome is not None:
+            self._judge()
+
+    def _send_collectors(self, now: float) -> None:
+        for group in self._schedule.take_due(now):
+            self._workers.submit(self._run_collector, self._collectors[group])
+
+    def _run_collector(self, collector: Collector) -> None:
+        started = time.monotonic()
+        facts = read_fenced(collector, self._host)
+        self._done.put((collector.group, facts, time.monotonic() - started))
+        self._wake()
+
+    def _take_events(self) -> None:
+        """Take what the kernel told; a device that came or went starts a pass at once."""
+        events = self._host.uevents()
+        self._host.kernel_log()
+        if isinstance(events, tuple) and events:
+            self._schedule.hasten(HASTENED_BY_EVENTS, at=time.monotonic() + SETTLE_SECONDS)
+
+    def _take_facts(self) -> bool:
+        """Take the facts that workers brought, and note who stays away; whether there is anything to judge."""
+        news = False
+        clock = self._host.clock()
+        runs = dict(self.published.runs)
+        with contextlib.suppress(queue.Empty):
+            while True:
+                group, facts, seconds = self._done.get_nowait()
+                self._schedule.came_back(group)
+                self._facts[group] = facts
+                failed = isinstance(facts, Unread)
+                runs[group] = CollectorRun(finished_at=clock.unix_seconds, seconds=seconds, failed=failed)
+                news = True
+        for group, seconds in self._schedule.find_overdue(time.monotonic()).items():
+            before = self._facts.get(group)
+            if not (isinstance(before, Unread) and before.reason is Reason.TIMED_OUT):
+                why = f"its collector has not answered for {seconds:.0f} s"
+                self._facts[group] = Unread(group, why, Reason.TIMED_OUT)
+                news = True
+        self.published = replace(self.published, runs=runs, complete=len(runs) == len(self._collectors))
+        return news
+
+    def _judge(self) -> None:
+        if not self.published.complete:
+            return  # before each collector has answered once, "not read yet" would be told as a fault
+        was_ready = self.published.outcome is not None
+        outcome = self._engine.observe(assemble(self._facts, self._host.clock()))
+        if outcome.waiting:
+            self._schedule.hasten(("functions",), at=time.monotonic() + CONFIRM_AFTER_SECONDS)
+        self.published = replace(self.published, outcome=outcome, cost=self._meter.read())
+        self._keeper.keep(outcome)
+        for change in outcome.changes:
+            self._tell(change)
+        if not was_ready:
+            self._notifier.ready(self._describe())
+        elif outcome.changes:
+            self._notifier.status(self._describe())
+
+    def _describe(self) -> str:
+        outcome, problem = self.published.outcome, self.published.build_problem
+        if problem is not None:
+            return f"declaration not loaded, the one before stays: {problem.splitlines()[0]}"
+        if outcome is None:
+            return "first pass"
+        said = verdict(outcome.findings)
+        return f"{said}; {len(outcome.findings)} findings" if outcome.findings else said
+
+
+def _log_change(change: FindingChange) -> None:
+    finding = change.finding
+    level = logging.INFO if finding.severity == "notice" else logging.WARNING
+    _log.log(level, "%s %s (%s): %s", change.change, finding.rule, finding.severity, finding.summary)
+
+
+def handle_signals(daemon: Daemon) -> Mapping[int, object]:
+    """Let SIGTERM and SIGINT stop the daemon, and SIGHUP make it read its declaration again.
+
+    Returns:
+        The handlers that were there before.
+    """
+    before = {}
+    for number, act in (
+        (signal.SIGTERM, daemon.stop),
+        (signal.SIGINT, daemon.stop),
+        (signal.SIGHUP, daemon.reload),
+    ):
+        before[int(number)] = signal.signal(number, lambda *_, act=act: act())
+    return before

@@ -1,0 +1,51 @@
+"""What the daemon last found out, as one value: the HTTP threads read it, only the loop replaces it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from laneproof.build.declaration import Build
+from laneproof.engine import Outcome
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CollectorRun:
+    """How one collector's last pass went."""
+
+    finished_at: float  # unix seconds
+    seconds: float
+    failed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnCost:
+    """What the daemon itself uses, from psutil."""
+
+    processor_seconds: float
+    resident_bytes: int
+    threads: int
+    open_files: int
+    read_bytes: int | None
+    written_bytes: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Published:
+    """The latest state.
+
+    Attributes:
+        build: The declaration in force, None where there is none.
+        build_problem: Why the newest declaration is not in force, None where it is.
+        outcome: The last judged pass, None before the first.
+        runs: The collectors' last passes, by group.
+        cost: What the daemon uses, None before the first pass.
+        complete: Whether every collector has answered once.
+        alive_at: Monotonic seconds at which the loop last went round.
+    """
+
+    build: Build | None = None
+    build_problem: str | None = None
+    outcome: Outcome | None = None
+    runs: Mapping[str, CollectorRun] = field(default_factory=dict)
+    cost: OwnCost | None = None
+    complete: bool = False
+    alive_at: float = 0.0
