@@ -1,0 +1,77 @@
+"""All rules in one list, written by hand, and the one way to run them.
+
+Rules that explain others come first. What they find is put in order for reading, and differences that the owner accepts
+are marked with the owner's reason; nothing is dropped.
+"""
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+from laneproof.build.declaration import Acceptance, Build
+from laneproof.findings import Finding, Kind, order_findings
+from laneproof.past import Past
+from laneproof.rules.link_rules import LINK_ABOVE_PLAN, LINK_BEYOND_HARDWARE, LINK_NARROW, LINK_SLOW
+from laneproof.rules.occupancy import OCCUPANT_DIFFERS, OCCUPANT_UNEXPECTED, POSITION_EMPTY
+from laneproof.rules.rule import Rule
+from laneproof.rules.split_rules import SPLIT_NOT_ACTIVE
+from laneproof_collectors.snapshot import Snapshot
+
+RULES: tuple[Rule, ...] = (
+    SPLIT_NOT_ACTIVE,
+    POSITION_EMPTY,
+    OCCUPANT_DIFFERS,
+    OCCUPANT_UNEXPECTED,
+    LINK_BEYOND_HARDWARE,
+    LINK_SLOW,
+    LINK_NARROW,
+    LINK_ABOVE_PLAN,
+)
+
+
+def rule_named(name: str) -> Rule | None:
+    """Find a rule by its id."""
+    return next((rule for rule in RULES if rule.name == name), None)
+
+
+def judge_all(build: Build | None, snapshot: Snapshot, past: Past) -> tuple[Finding, ...]:
+    """Run all rules over one pass.
+
+    Args:
+        build: The declaration, None where there is none.
+        snapshot: The facts.
+        past: What is known of earlier passes.
+
+    Returns:
+        The findings in the order for reading, accepted ones marked.
+    """
+    found = [finding for rule in RULES for finding in rule.judge(build, snapshot, past)]
+    return tuple(order_findings(accept(build, found, at=snapshot.taken_at)))
+
+
+def accept(build: Build | None, findings: list[Finding], *, at: float) -> list[Finding]:
+    """Mark the findings that the declaration accepts for now.
+
+    What could not be verified is not accepted: it is not the difference that the owner agreed to live with.
+
+    Args:
+        build: The declaration.
+        findings: All findings of a pass.
+        at: The time of the pass, unix seconds: an acceptance holds to the end of its last day, in UTC.
+    """
+    if build is None or not build.accept:
+        return findings
+    return [_accept_one(build.accept, finding, at=at) for finding in findings]
+
+
+def _accept_one(acceptances: tuple[Acceptance, ...], finding: Finding, *, at: float) -> Finding:
+    if finding.kind is Kind.UNVERIFIED:
+        return finding
+    today = datetime.fromtimestamp(at, UTC).date()
+    mine = [one for one in acceptances if one.rule == finding.rule and one.position in (None, finding.position)]
+    valid = next((one for one in mine if one.until is None or today <= one.until), None)
+    if valid is not None:
+        return replace(finding, accepted=valid.because)
+    if not mine:
+        return finding
+    over = f"This was accepted until {mine[0].until} ({mine[0].because}); that day has passed."
+    return replace(finding, next_steps=(over, *finding.next_steps))

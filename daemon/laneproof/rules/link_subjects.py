@@ -1,0 +1,258 @@
+"""The links that are judged, and why one trained below what it should: the part that all link rules share.
+
+A link is judged against its declaration. Without one it is judged against what both its ends can do, as a note. A link
+that rests, because its device sleeps or its hardware lowered the rate by itself while power management is on, is not at
+fault: a resting link rises again under load, a fault stays.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from laneproof.build.declaration import Build, Position
+from laneproof.link_ends import LinkOfTwo, Told
+from laneproof.links import describe_rate, generation_at, link_bytes_per_second, rate_of
+from laneproof.rules.placement import Arrangement
+from laneproof_collectors.snapshot import PhysicalSlot, Snapshot
+from laneproof_collectors.unread import Unread
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Subject:
+    """One link to judge.
+
+    Attributes:
+        link: The link, None where a declared position holds a device that shows none.
+        position: The declared position it ends in, None elsewhere.
+        path: The path of that place.
+        declared_gt_s: The declared rate, None where none is.
+        declared_lanes: The declared width, None where none is.
+        has_plan: Whether a link is declared here at all.
+        is_shared: Whether it only lies on the way of declared positions: judged as far as it tells, never unverified.
+    """
+
+    link: LinkOfTwo | None
+    position: Position | None
+    path: str
+    declared_gt_s: float | None = None
+    declared_lanes: int | None = None
+    has_plan: bool = False
+    is_shared: bool = False
+
+    @property
+    def name(self) -> str:
+        """What a person calls it: the label, else the path."""
+        return self.position.label if self.position else self.path
+
+    @property
+    def address(self) -> str:
+        """The bus address to show."""
+        return self.link.address if self.link else self.path
+
+    @property
+    def label(self) -> str | None:
+        """The position's label, None where there is none."""
+        return self.position.label if self.position else None
+
+
+def find_subjects(build: Build | None, arrangement: Arrangement) -> Iterator[Subject]:
+    """Find the links to judge: those of declared positions that hold a device, and the shared links on their way.
+
+    Without a build these are all links of the machine.
+    """
+    if build is None:
+        for link in arrangement.topology.links():
+            yield Subject(link=link, position=None, path=link.path)
+        return
+    for placement in arrangement.placements:
+        if placement.is_occupied and not placement.is_meant_empty:
+            plan = placement.position.link
+            yield Subject(
+                link=placement.link,
+                position=placement.position,
+                path=placement.position.path,
+                declared_gt_s=rate_of(plan.generation) if plan and plan.generation else None,
+                declared_lanes=plan.lanes if plan else None,
+                has_plan=plan is not None,
+            )
+    yield from _find_shared(arrangement)
+
+
+def _find_shared(arrangement: Arrangement) -> Iterator[Subject]:
+    """Give the links that lie between declared positions and the host and are no position themselves, each once."""
+    known = set(arrangement.label_by_path)
+    for placement in arrangement.placements:
+        for link in arrangement.topology.way_to(placement.position.path):
+            if link.path not in known and link.device is not None:
+                known.add(link.path)
+                yield Subject(link=link, position=None, path=link.path, is_shared=True)
+
+
+# --- at rest ----------------------------------------------------------------------------------------------------------
+
+
+def find_rest(link: LinkOfTwo) -> str | None:
+    """Say why a link may rest below its rate or width, None where nothing speaks for it.
+
+    It may where an end sleeps (runtime status, D3), or where the port says that hardware lowered the link by itself for
+    other reasons than errors (autonomous bandwidth status without bandwidth management status) while the device's power
+    management is on.
+
+    Source: PCI Express Base Specification, Link Status register, bits 14 and 15 (pci_regs.h, ``PCI_EXP_LNKSTA_LBMS``,
+        ``_LABS``); Documentation/ABI/testing/sysfs-devices-power.
+    """
+    for end in (link.device, link.port):
+        if end is not None and end.power.sleeps:
+            return f"{end.address} sleeps (power state {end.power.state}, runtime status {end.power.runtime_status})"
+    registers, device = link.port_registers, link.device
+    if registers is None or device is None or device.power.control != "auto":
+        return None
+    if registers.autonomous_bandwidth_status and not registers.bandwidth_management_status:
+        return f"the hardware lowered the link by itself while {device.address} is power-managed (power/control auto)"
+    return None
+
+
+# --- why --------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """Why a link is below what it should be, as far as the machine shows it.
+
+    Attributes:
+        code: device-limit, port-limit, target-speed, training, or unknown.
+        text: The same in words.
+    """
+
+    code: str
+    text: str
+
+
+def explain_rate(link: LinkOfTwo, trained: float, wanted: float) -> list[Reason]:
+    """Find what keeps a link below the wanted rate: an end's own limit, the target rate, or training itself.
+
+    Args:
+        link: The link.
+        trained: Its rate in GT/s.
+        wanted: The rate that it should have.
+
+    Returns:
+        The reasons, the one that binds first.
+    """
+    limits = [
+        (link.device_gt_s.value, "device-limit", "the device itself can do no more than {}"),
+        (link.port_gt_s.value, "port-limit", "the port can do no more than {}"),
+        (link.target_gt_s, "target-speed", "the port's target rate (Link Control 2) is set to {}" + _who_set(link)),
+    ]
+    return _find_binding(limits, trained, wanted, describe_rate)
+
+
+def _who_set(link: LinkOfTwo) -> str:
+    """Say who may have set a target rate.
+
+    Source: drivers/pci/quirks.c, ``pcie_failed_link_retrain`` (6.5 and later): it holds a port at 2.5 GT/s.
+    """
+    capable = link.port_gt_s.value
+    slowest = rate_of(1)
+    if link.target_gt_s == slowest and isinstance(capable, float | int) and capable > slowest:
+        return ", by the firmware or by the kernel, which does so (since 6.5) when a link failed to train"
+    return ", by the firmware or the kernel"
+
+
+def explain_width(
+    link: LinkOfTwo, trained: float, wanted: float, *, position: Position | None, snapshot: Snapshot
+) -> list[Reason]:
+    """Find what keeps a link below the wanted width: an end's own lanes, or training itself.
+
+    Args:
+        link: The link.
+        trained: Its lanes in use.
+        wanted: The lanes that it should have.
+        position: Its position, for what stands between.
+        snapshot: The facts, for the board's own table of slots.
+
+    Returns:
+        The reasons, the one that binds first.
+    """
+    wired = "the port has no more than {}, as it is wired or as the firmware split the slot"
+    limits: list[tuple[float | Unread | None, str, str]] = [
+        (link.device_lanes.value, "device-limit", "the device itself has no more than {}"),
+        (link.port_lanes.value, "port-limit", wired),
+    ]
+    limits += [(lanes, "port-limit", text) for lanes, text in _wired_by_table(link, snapshot)]
+    reasons = _find_binding(limits, trained, wanted, lambda lanes: f"x{lanes:g}")
+    if reasons[0].code == "training" and position is not None:
+        adapters = [part.kind for part in position.through if part.kind in ("key-adapter", "flexible-cable")]
+        if adapters:
+            text = f"the {' or '.join(dict.fromkeys(adapters))} between may carry fewer lanes than both ends have"
+            reasons.append(Reason(code="wiring", text=text))
+    return reasons
+
+
+def _wired_by_table(link: LinkOfTwo, snapshot: Snapshot) -> Iterator[tuple[int, str]]:
+    """Give the width that the board's table of slots has for this link. Source: SMBIOS (DSP0134), type 9."""
+    slots: tuple[PhysicalSlot, ...] = () if isinstance(snapshot.slots, Unread) else snapshot.slots
+    ends = {end.address.rpartition(".")[0] for end in (link.port, link.device) if end is not None}
+    for slot in slots:
+        if slot.electrical_lanes is not None and slot.address in ends:
+            yield slot.electrical_lanes, f"the board's table has slot {slot.name} wired for {{}}"
+
+
+def _find_binding(
+    limits: list[tuple[float | Unread | None, str, str]],
+    trained: float,
+    wanted: float,
+    write: Callable[[float], str],
+) -> list[Reason]:
+    """Sort out which limits bind. A link that is below even the least of them fell short in training besides."""
+    known = sorted(
+        ((limit, code, text) for limit, code, text in limits if isinstance(limit, float | int) and limit < wanted),
+        key=lambda one: one[0],
+    )
+    reasons = [Reason(code=code, text=text.format(write(limit))) for limit, code, text in known]
+    unread = [limit for limit, _, _ in limits if isinstance(limit, Unread)]
+    if known and trained >= known[0][0]:
+        return [reason for reason, (limit, _, _) in zip(reasons, known, strict=True) if limit == known[0][0]]
+    short = Reason(code="training", text="both ends allow more, so training itself fell short (signal path)")
+    if not known and unread:
+        return [Reason(code="unknown", text=f"why is open: {unread[0]}")]
+    return [short if not known else Reason(code="training", text="training fell short even of that"), *reasons]
+
+
+# --- evidence ---------------------------------------------------------------------------------------------------------
+
+
+def gather_evidence(subject: Subject, link: LinkOfTwo, reasons: Sequence[Reason] = ()) -> dict[str, Any]:
+    """Gather the figures behind a judgement of a link, as JSON values; what could not be read is its sentence."""
+    return {
+        "path": subject.path,
+        "trained_gt_s": _plain(link.trained_gt_s.value),
+        "trained_lanes": _plain(link.trained_lanes.value),
+        "declared_gt_s": subject.declared_gt_s,
+        "declared_lanes": subject.declared_lanes,
+        "port_gt_s": _plain(link.port_gt_s.value),
+        "port_lanes": _plain(link.port_lanes.value),
+        "device_gt_s": _plain(link.device_gt_s.value),
+        "device_lanes": _plain(link.device_lanes.value),
+        "target_gt_s": _plain(link.target_gt_s),
+        "link_bytes_per_second": _bytes_per_second(link.trained_gt_s.value, link.trained_lanes.value),
+        "reasons": [reason.code for reason in reasons],
+        **_disagreements(link),
+    }
+
+
+def _plain(value: float | Unread | None) -> float | str | None:
+    return str(value) if isinstance(value, Unread) else value
+
+
+def _bytes_per_second(gt_s: float | Unread | None, lanes: float | Unread | None) -> int | None:
+    if not isinstance(gt_s, float | int) or not isinstance(lanes, float | int):
+        return None
+    generation = generation_at(gt_s)
+    return None if generation is None else round(link_bytes_per_second(generation, int(lanes)))
+
+
+def _disagreements(link: LinkOfTwo) -> dict[str, Any]:
+    """Show all witnesses where they told different values."""
+    told: dict[str, Told] = {"rate_witnesses": link.trained_gt_s, "width_witnesses": link.trained_lanes}
+    return {name: dict(one.witnesses) for name, one in told.items() if not one.agreed}

@@ -1,0 +1,174 @@
+"""split-not-active: a slot that the firmware should split in branches carries one link instead."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from laneproof.build.declaration import Build, SlotPlan
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past import Past
+from laneproof.rules.causes import firmware_setting
+from laneproof.rules.cautions import FIRMWARE_SETUP, OPEN_CASE
+from laneproof.rules.example_box import Box
+from laneproof.rules.placement import Arrangement, Placement, State, arrange
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Snapshot
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SplitTrouble:
+    """Why a slot's split is not active.
+
+    Attributes:
+        name: The slot.
+        slot: Its declaration.
+        first: The position on its first branch, if one is declared.
+        missing: The positions on the other branches, where no bridge exists for any of them; else empty.
+        held_lanes: Lanes that the first branch holds where they are more than its share, else None.
+    """
+
+    name: str
+    slot: SlotPlan
+    first: Placement | None
+    missing: tuple[Placement, ...]
+    held_lanes: int | None
+
+
+def find_split_troubles(arrangement: Arrangement) -> Iterator[SplitTrouble]:
+    """Find the slots whose declared split is not active.
+
+    Args:
+        arrangement: The build laid over the machine.
+
+    Yields:
+        One trouble a slot. A branch whose bridge exists and is silent is no trouble of the split.
+    """
+    for name, slot in (arrangement.build.slot if arrangement.build else {}).items():
+        if len(slot.split) < 2 or arrangement.topology.unread is not None:  # noqa: PLR2004 (one branch is no split)
+            continue
+        branches = [one for one in arrangement.placements if one.position.slot == name]
+        first = next((one for one in branches if one.position.branch == 1), None)
+        others = tuple(one for one in branches if one.position.branch not in (None, 1))
+        held = _lanes_beyond_share(first, slot.split[0])
+        missing = others if _all_missing(first, others) else ()
+        if missing or held is not None:
+            yield SplitTrouble(name=name, slot=slot, first=first, missing=missing, held_lanes=held)
+
+
+def _lanes_beyond_share(first: Placement | None, share: int) -> int | None:
+    """Give the lanes of the first branch where they are more than its share: as trained, or as its port is set up."""
+    if first is None or first.link is None or first.port is None:
+        return None
+    told = (first.link.trained_lanes.value, first.link.port_lanes.value)
+    lanes = max((int(one) for one in told if isinstance(one, int | float)), default=0)
+    return lanes if lanes > share else None
+
+
+def _all_missing(first: Placement | None, others: tuple[Placement, ...]) -> bool:
+    """Whether no bridge exists for any of the other branches, though one of them should carry a device.
+
+    Where the first branch has no bridge either, the slot as a whole is not there, which its positions tell themselves.
+    """
+    if first is not None and first.state is State.NO_BRIDGE:
+        return False
+    return any(one.is_meant_occupied for one in others) and all(one.state is State.NO_BRIDGE for one in others)
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    for trouble in find_split_troubles(arrange(build, snapshot)):
+        yield _tell(trouble, snapshot, past)
+
+
+def _tell(trouble: SplitTrouble, snapshot: Snapshot, past: Past) -> Finding:
+    split = "+".join(f"x{lanes}" for lanes in trouble.slot.split)
+    labels = [one.label for one in trouble.missing]
+    seen = []
+    if labels:
+        seen.append(f"no bridge exists for {', '.join(labels)}")
+    if trouble.held_lanes is not None and trouble.first is not None:
+        seen.append(f"{trouble.first.label} holds x{trouble.held_lanes} of its x{trouble.slot.split[0]}")
+    observed = "; ".join(seen)
+    causes = firmware_setting(trouble.first.link if trouble.first else None, snapshot, past, rising_lanes=True)
+    return Finding(
+        rule=SPLIT_NOT_ACTIVE.name,
+        kind=Kind.DIFFERS,
+        severity=Severity.CRITICAL if labels else Severity.WARNING,
+        subject=f"slot {trouble.name}",
+        key=f"slot {trouble.name}",
+        summary=f"slot {trouble.name} is declared split in {split}, but the split is not active: {observed}",
+        declared=split,
+        observed=observed,
+        evidence={
+            "slot": trouble.name,
+            "path": trouble.slot.path,
+            "split": list(trouble.slot.split),
+            "missing_branches": labels,
+            "first_branch_lanes": trouble.held_lanes,
+        },
+        causes=causes,
+        next_steps=SPLIT_NOT_ACTIVE.look_next,
+    )
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+slot.riser = { path = "0000:00", lanes = 16, split = [4, 4] }
+position = [
+  { label = "riser-1", slot = "riser", branch = 1, path = "0000:00/01.1", occupant = { kind = "nvme" } },
+  { label = "riser-2", slot = "riser", branch = 2, path = "0000:00/01.2", occupant = { kind = "nvme" } },
+]
+"""
+
+SPLIT_NOT_ACTIVE = Rule(
+    name="split-not-active",
+    kind=Kind.DIFFERS,
+    statement="A slot declared as split in branches is split by the firmware.",
+    why=(
+        "A passive card in a split slot is wires only. Until the firmware splits the slot, its first drive alone "
+        "appears and the others are invisible, though nothing is broken. A firmware update or an emptied setup "
+        "battery often resets the setting."
+    ),
+    look_next=(
+        (
+            "Look in the board's firmware setup for the slot's split (x4x4x4x4 and the like, also called bifurcation), "
+            "set it, save and start again."
+        ),
+        FIRMWARE_SETUP,
+        (
+            "If the setting is there and right, see in the board's manual whether it can split this very slot with "
+            "this processor."
+        ),
+        "Only then look at the card: " + OPEN_CASE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="each branch has its own port of four lanes",
+            build=_BUILD,
+            snapshot=lambda: (
+                Box()
+                .with_port("0000:00/01.1")
+                .with_drive("0000:00/01.1")
+                .with_port("0000:00/01.2")
+                .with_drive("0000:00/01.2")
+                .snapshot()
+            ),
+            expect=(),
+        ),
+        Example(
+            says="one port holds all sixteen lanes, and no bridge exists for the second branch",
+            build=_BUILD,
+            snapshot=lambda: Box().with_port("0000:00/01.1", lanes=16).with_drive("0000:00/01.1").snapshot(),
+            expect=(Kind.DIFFERS,),
+        ),
+        Example(
+            says="the second branch's bridge exists and is silent: its position is empty, the split is active",
+            build=_BUILD,
+            snapshot=lambda: (
+                Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").with_port("0000:00/01.2").snapshot()
+            ),
+            expect=(),
+        ),
+    ),
+    sources=("Trade usage of split slots and passive cards: common practice, no source.",),
+)
