@@ -1,11 +1,12 @@
-"""The small files of sysfs and procfs: one value each, as text, a number or a switch.
+"""The small files of sysfs and procfs: one value each, as text, a number or a switch; and its folders of links.
 
-Every function takes what the Host answered, so that a failed reading passes through as it is, and is total: any bytes
+Every parser takes what the Host answered, so that a failed reading passes through as it is, and is total: any bytes
 give a value or the reason why there is none.
 """
 
 from typing import TypeVar
 
+from laneproof_collectors.host import Host
 from laneproof_collectors.unread import Reason, Unread
 
 _Value = TypeVar("_Value")
@@ -65,6 +66,25 @@ def parse_switch(raw: bytes | Unread, *, what: str) -> bool | Unread:
 def unless_absent(value: _Value | Unread) -> _Value | Unread | None:
     """Turn a reading of what the machine does not have into ``None``, which says just that."""
     return None if is_absent(value) else value
+
+
+def read_linked(host: Host, folder: str) -> tuple[str, ...] | Unread:
+    """List what a folder links to, such as the devices that a driver serves.
+
+    Each link is read, not only listed: a recording knows a folder by what was read below it.
+
+    Args:
+        host: The machine.
+        folder: A folder of links; the files among them are left out.
+
+    Returns:
+        The links' names, or why the folder could not be listed.
+    """
+    names = host.folder(folder)
+    if isinstance(names, Unread):
+        return names
+    targets = host.links(f"{folder}/{name}" for name in names)
+    return tuple(name for name, target in zip(names, targets, strict=True) if not isinstance(target, Unread))
 
 
 def is_absent(value: object) -> bool:

@@ -9,10 +9,10 @@ Source: fs/btrfs/sysfs.c.
 import re
 from typing import NamedTuple
 
-from laneproof_collectors.attributes import is_absent, parse_switch, parse_text
+from laneproof_collectors.attributes import is_absent, parse_switch, parse_text, read_linked
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import Array, ArrayMember
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Reason, Unread
 from laneproof_collectors.whole_disks import BLOCK_CLASS, read_whole_disks
 
 BTRFS = "/sys/fs/btrfs"
@@ -20,7 +20,6 @@ BTRFS = "/sys/fs/btrfs"
 _UUID = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 # The profiles of a block group, by the names of the folders of a space (btrfs_bg_type_to_raid_name).
 _PROFILES = ("single", "dup", "raid0", "raid1", "raid1c3", "raid1c4", "raid10", "raid5", "raid6")
-_FOLDERS = ("devices", "devinfo", "allocation/data")
 _DEVICE_FILES = ("missing", "replace_target", "error_stats")
 _NUMBER = re.compile(r"[0-9]{1,20}")
 _STATISTIC = re.compile(r"(\w+) (\d{1,20})")
@@ -58,22 +57,20 @@ def read_btrfs(host: Host) -> tuple[Array, ...] | Unread:
     if isinstance(listed, Unread):
         return () if is_absent(listed) else listed
     uuids = [name for name in listed if _UUID.fullmatch(name)]
-    # A device that went while in use keeps its link in the file system's folder; the block layer no longer lists it.
-    alive = host.folder(BLOCK_CLASS) if uuids else ()
-    arrays = [_read_file_system(host, uuid, alive) for uuid in uuids]
+    arrays = [_read_file_system(host, uuid) for uuid in uuids]
     failed = next((one for one in arrays if isinstance(one, Unread)), None)
     return failed or tuple(one for one in arrays if isinstance(one, Array))
 
 
-def _read_file_system(host: Host, uuid: str, alive: tuple[str, ...] | Unread) -> Array | Unread | None:
+def _read_file_system(host: Host, uuid: str) -> Array | Unread | None:
     """Read one file system; None where it was unmounted meanwhile."""
     folder = f"{BTRFS}/{uuid}"
-    names, numbers, spaces = host.folders(f"{folder}/{one}" for one in _FOLDERS)
+    names = read_linked(host, f"{folder}/devices")
     if isinstance(names, Unread):
         return None if is_absent(names) else names
-    label, numbered = _read_devices(host, folder, () if isinstance(numbers, Unread) else numbers)
+    label, numbered = _read_devices(host, folder)
     disks = read_whole_disks(host, names)
-    gone = set() if isinstance(alive, Unread) else set(names) - set(alive)
+    gone = _find_gone(host, names)
     members = [
         ArrayMember(name=name, disk=disks[name], state="missing" if name in gone else "present", slot=None, errors=None)
         for name in names
@@ -89,7 +86,7 @@ def _read_file_system(host: Host, uuid: str, alive: tuple[str, ...] | Unread) ->
     return Array(
         name=(label if isinstance(label, str) else "") or uuid,
         kind="btrfs",
-        level=_find_level(spaces, folder),
+        level=_read_level(host, folder),
         state=degraded if isinstance(degraded, Unread) else "degraded" if degraded else "online",
         members_wanted=len(numbered) or None,
         degraded=degraded,
@@ -110,9 +107,18 @@ class _Device(NamedTuple):
     statistics: dict[str, int] | Unread
 
 
-def _read_devices(host: Host, folder: str, numbers: tuple[str, ...]) -> tuple[str | Unread, dict[int, _Device]]:
+def _find_gone(host: Host, names: tuple[str, ...]) -> set[str]:
+    """Find the devices that went while in use: their links stay here, but the block layer has them no more."""
+    links = dict(zip(names, host.links(f"{BLOCK_CLASS}/{name}" for name in names), strict=True))
+    gone = {name for name, link in links.items() if is_absent(link)}
+    return gone if len(gone) < len(names) else set()  # all of them: no such folder, in a recording say
+
+
+def _read_devices(host: Host, folder: str) -> tuple[str | Unread, dict[int, _Device]]:
     """Read the label and what stands under each device's number, the target of a running replacement left out."""
-    wanted = sorted(int(number) for number in numbers if _NUMBER.fullmatch(number))
+    numbers = host.folder(f"{folder}/devinfo")
+    known = () if isinstance(numbers, Unread) else numbers  # a kernel before 5.6 has no such folder
+    wanted = sorted(int(number) for number in known if _NUMBER.fullmatch(number))
     paths = [f"{folder}/devinfo/{number}/{file}" for number in wanted for file in _DEVICE_FILES]
     label, *raws = host.files((f"{folder}/label", *paths))
     devices: dict[int, _Device] = {}
@@ -126,9 +132,9 @@ def _read_devices(host: Host, folder: str, numbers: tuple[str, ...]) -> tuple[st
     return parse_text(label), devices
 
 
-def _find_level(spaces: tuple[str, ...] | Unread, folder: str) -> str | Unread:
-    """Give the profile of the data; while it is being converted there are two."""
-    if isinstance(spaces, Unread):
-        return spaces
-    profiles = [profile for profile in _PROFILES if profile in spaces]
-    return "+".join(profiles) or Unread(f"{folder}/{_FOLDERS[2]}", "no block group has a known profile")
+def _read_level(host: Host, folder: str) -> str | Unread:
+    """Read the profile of the data; while it is being converted there are two."""
+    space = f"{folder}/allocation/data"
+    contents = host.folders(f"{space}/{profile}" for profile in _PROFILES)
+    profiles = [profile for profile, files in zip(_PROFILES, contents, strict=True) if not isinstance(files, Unread)]
+    return "+".join(profiles) or Unread(space, "no block group has a known profile", Reason.ABSENT)

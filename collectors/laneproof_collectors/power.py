@@ -8,7 +8,7 @@ command line alone. What one controller or one function is set to belongs to ``n
 import re
 from collections.abc import Iterable
 
-from laneproof_collectors.attributes import is_absent, parse_integer, parse_text, unless_absent
+from laneproof_collectors.attributes import is_absent, parse_integer, parse_text, read_linked, unless_absent
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import KernelPower, Setting
 from laneproof_collectors.unread import Unread
@@ -254,15 +254,17 @@ def _read_aer_owner(host: Host, words: tuple[str, ...], *, has_acpi: bool) -> Se
     switched_off = any("noaer" in value.split(",") for value in find_values(words, "pci"))
     if switched_off or any(value.startswith("compat") for value in ports):
         return Setting(value="off", origin="command-line")
-    bound = unless_absent(host.folder(AER_DRIVER))
+    bound = unless_absent(read_linked(host, AER_DRIVER))
     if bound is None or isinstance(bound, Unread):
         return bound
     if any(":pcie" in name for name in bound):
         native = any(value.startswith("native") for value in ports)
         return Setting(value="os", origin="command-line" if native else "firmware" if has_acpi else "default")
     # No port was handed over. One that has error counters all the same was kept back by the firmware (_OSC).
-    names = host.folder(PORT_DRIVER)
-    addresses = () if isinstance(names, Unread) else [name for name in names if name.count(":") == 2]  # noqa: PLR2004 (dddd:bb:dd.f)
-    counters = host.files(f"/sys/bus/pci/devices/{one}/aer_rootport_total_err_cor" for one in addresses)
+    names = read_linked(host, PORT_DRIVER)
+    ports_served = (
+        () if isinstance(names, Unread) else names
+    )  # and the link to the driver's module, which has no counters
+    counters = host.files(f"/sys/bus/pci/devices/{one}/aer_rootport_total_err_cor" for one in ports_served)
     withheld = any(not isinstance(counter, Unread) for counter in counters)
     return Setting(value="off", origin="firmware") if withheld else None

@@ -7,6 +7,7 @@ followed to what it is made of.
 import re
 from collections.abc import Iterable
 
+from laneproof_collectors.attributes import read_linked
 from laneproof_collectors.host import Host
 from laneproof_collectors.unread import Unread
 
@@ -46,7 +47,7 @@ def read_whole_disks(host: Host, names: Iterable[str]) -> dict[str, str]:
         mapped = sorted({disk for disk in disks.values() if _MAPPED.fullmatch(disk)})
         if not mapped:
             break
-        below = dict(zip(mapped, host.folders(f"{BLOCK_CLASS}/{disk}/slaves" for disk in mapped), strict=True))
+        below = {disk: read_linked(host, f"{BLOCK_CLASS}/{disk}/slaves") for disk in mapped}
         parts = {
             disk: find_whole_disk(names[0])
             for disk, names in below.items()

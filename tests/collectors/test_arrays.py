@@ -19,7 +19,7 @@ from laneproof_collectors.btrfs import BTRFS
 from laneproof_collectors.host import LiveHost
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
 
 MD = f"{BLOCK}/md0/md"
@@ -82,6 +82,13 @@ def test_an_array_that_is_well(fs: FakeFilesystem) -> None:
         mismatch_sectors=0,
         bitmap="+8",
     )
+
+
+def test_a_recording_gives_the_same_arrays(fs: FakeFilesystem) -> None:
+    live, replayed = replay(FakeMachine(fs, {**raid5(*THREE), f"{ZFS}/abyss/state": "ONLINE\n"}), read_arrays)
+    assert replayed == live
+    assert isinstance(live, tuple)
+    assert len(live) == 2
 
 
 def test_a_degraded_array_that_rebuilds(fs: FakeFilesystem) -> None:

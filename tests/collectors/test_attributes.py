@@ -3,9 +3,18 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.attributes import is_absent, parse_integer, parse_switch, parse_text, unless_absent
+from laneproof_collectors.attributes import (
+    is_absent,
+    parse_integer,
+    parse_switch,
+    parse_text,
+    read_linked,
+    unless_absent,
+)
 from laneproof_collectors.unread import Reason, Unread
+from simulation.fake_machine import FakeMachine, replay
 
 ABSENT = Unread("/sys/x", "there is no such file (ENOENT)", Reason.ABSENT, "ENOENT")
 DENIED = Unread("/sys/x", "permission denied (EACCES)", Reason.DENIED, "EACCES")
@@ -45,6 +54,13 @@ def test_a_failed_reading_passes_through() -> None:
 def test_what_is_absent_becomes_none() -> None:
     assert unless_absent(ABSENT) is None
     assert unless_absent(0) == 0
+
+
+def test_a_folder_of_links_is_told_by_its_links(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, {"/sys/d/0000:00:01.0": "-> ../x", "/sys/d/bind": "", "/sys/d/new_id": ""})
+    live, replayed = replay(machine, lambda host: read_linked(host, "/sys/d"))
+    assert replayed == live == ("0000:00:01.0",)
+    assert is_absent(read_linked(machine, "/sys/none"))
 
 
 @given(st.binary())

@@ -11,7 +11,7 @@ from laneproof_collectors.btrfs import BTRFS, parse_error_statistics, read_btrfs
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
 from laneproof_collectors.whole_disks import BLOCK_CLASS
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
 
 UUID = "3d7e8a52-1c4b-4f7e-9a10-7b5c2e6f9d01"
@@ -36,7 +36,7 @@ def tree(*devices: dict[str, str], names: tuple[str, ...] = ("nvme0n1", "nvme1n1
     for one in devices:
         laid |= one
     for name in names:
-        laid |= {f"{FOLDER}/devices/{name}": f"-> ../../../../devices/{name}", f"{BLOCK_CLASS}/{name}": None}
+        laid |= {f"{FOLDER}/devices/{name}": f"-> ../../../../devices/{name}", f"{BLOCK_CLASS}/{name}": "-> x"}
     return laid
 
 
@@ -68,6 +68,11 @@ def test_two_devices_that_are_well(fs: FakeFilesystem) -> None:
     )
 
 
+def test_a_recording_gives_the_same_arrays(fs: FakeFilesystem) -> None:
+    live, replayed = replay(FakeMachine(fs, tree(device(1), device(2, missing="1\n"))), read_btrfs)
+    assert replayed == live != ()
+
+
 def test_a_device_missing_at_mount_goes_by_its_number(fs: FakeFilesystem) -> None:
     array = array_of(FakeMachine(fs, tree(device(1), device(2, missing="1\n"), names=("nvme0n1p2",))))
     assert (array.state, array.degraded, array.members_wanted) == ("degraded", 1, 2)
@@ -81,6 +86,12 @@ def test_a_device_that_went_while_in_use_is_missing(fs: FakeFilesystem) -> None:
     array = array_of(machine)
     assert (array.state, array.degraded) == ("degraded", 1)
     assert states_of(array)[1] == ("nvme1n1", "nvme1n1", "missing")
+
+
+def test_a_machine_that_shows_no_disks_at_all_makes_none_missing(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, tree(device(1), device(2)))
+    machine.remove(BLOCK_CLASS)
+    assert array_of(machine).degraded == 0
 
 
 def test_errors_of_a_single_device_go_by_its_name(fs: FakeFilesystem) -> None:

@@ -24,7 +24,7 @@ from laneproof_collectors.host import LiveHost
 from laneproof_collectors.questions import FileSystemFigures
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Reason, Unread
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
 
 TABLE = r"""22 27 0:21 / /proc rw,relatime - proc proc rw
@@ -73,6 +73,13 @@ def test_figures_are_those_of_the_file_system(fs: FakeFilesystem) -> None:
     machine.figures["/srv/hydro phones"] = FIGURES
     one = file_systems_of(machine)["/srv/hydro phones"]
     assert (one.size_bytes, one.available_bytes) == (4000, 1000)
+
+
+def test_a_recording_gives_the_same_file_systems(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, {"/proc/77/mountinfo": TABLE, "/proc/self": "-> 77"})
+    machine.figures = dict.fromkeys(("/", "/srv/hydro phones", "/home", "/abyss", "/vault"), FIGURES)
+    live, replayed = replay(machine, read_file_systems)
+    assert replayed == live != ()
 
 
 def test_a_file_system_that_does_not_answer_keeps_its_place(fs: FakeFilesystem) -> None:

@@ -21,7 +21,7 @@ from laneproof_collectors.host import LiveHost
 from laneproof_collectors.smbios import ENTRIES
 from laneproof_collectors.snapshot import Firmware
 from laneproof_collectors.unread import Reason, Unread
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
 from simulation.smbios_tables import slot, structure
 
@@ -62,6 +62,14 @@ def test_a_board_with_smbios(fs: FakeFilesystem) -> None:
         host_name="kelp-1",
         boot_id="6a1f1c5e-0d6b-4a47-9d2b-5f0c7e6a9b11",
     )
+
+
+def test_a_recording_gives_the_same_firmware(fs: FakeFilesystem) -> None:
+    tree = {**KERNEL, **DMI, f"{ENTRIES}/9-0/raw": slot("S", type_code=0xB6, width=10)}
+    machine = FakeMachine(fs, tree)
+    for read in (read_firmware, read_firmware_slots):
+        live, replayed = replay(machine, read)
+        assert replayed == live != ()
 
 
 def test_serial_numbers_are_not_asked_for(fs: FakeFilesystem) -> None:

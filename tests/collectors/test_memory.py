@@ -12,7 +12,7 @@ from laneproof_collectors.memory import EDAC, KERNEL_TOTAL, parse_total, read_me
 from laneproof_collectors.smbios import ENTRIES
 from laneproof_collectors.snapshot import EdacController, Memory
 from laneproof_collectors.unread import Reason, Unread
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
 from simulation.smbios_tables import memory_array, memory_device
 
@@ -50,6 +50,12 @@ def test_modules_and_empty_sockets(machine: FakeMachine) -> None:
     ]
     assert (memory.empty_sockets, memory.error_correction, memory.edac) == (2, 6, ())
     assert memory.total_bytes == 65737892 * 1024
+
+
+def test_a_recording_gives_the_same_memory(machine: FakeMachine) -> None:
+    machine.put({f"{EDAC}/mc0/ce_count": "12\n", f"{EDAC}/mc0/ue_count": "0\n"})
+    live, replayed = replay(machine, read_memory)
+    assert replayed == live
 
 
 def test_only_what_stays_the_same_is_read_of_the_total(machine: FakeMachine) -> None:

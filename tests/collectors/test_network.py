@@ -11,7 +11,7 @@ from laneproof_collectors.host import LiveHost
 from laneproof_collectors.network import NET, find_address, parse_speed, read_aggregates, read_interfaces
 from laneproof_collectors.snapshot import Aggregate, AggregateMember, Interface
 from laneproof_collectors.unread import Reason, Unread
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
 
 PORT = "/sys/devices/pci0000:00/0000:00:1c.0/0000:02:00"
@@ -188,6 +188,13 @@ def test_a_bond_that_aggregates(fs: FakeFilesystem) -> None:
         aggregated_ports=2,
         partner_mac=PARTNER,
     )
+
+
+def test_a_recording_gives_the_same_network(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, {**bond(), **member(0, "enp2s0f0"), **member(1, "enp2s0f1")})
+    for read in (read_interfaces, read_aggregates):
+        live, replayed = replay(machine, read)
+        assert replayed == live != ()
 
 
 def test_a_bond_whose_members_do_not_aggregate_tells_their_aggregators(fs: FakeFilesystem) -> None:

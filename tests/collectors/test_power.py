@@ -26,7 +26,7 @@ from laneproof_collectors.power import (
 )
 from laneproof_collectors.snapshot import KernelPower, Setting
 from laneproof_collectors.unread import Reason, Unread
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
 
 BUILT_WITH_DEFAULT = "[default] performance powersave powersupersave \n"
@@ -275,6 +275,19 @@ def test_error_reporting_kept_by_the_firmware(machine: FakeMachine) -> None:
         }
     )
     assert power_of(machine).aer_owner == Setting(value="off", origin="firmware")
+
+
+def test_a_recording_gives_the_same_settings(machine: FakeMachine) -> None:
+    machine.put(
+        {
+            "/etc/modprobe.d/nvme.conf": "options nvme_core default_ps_max_latency_us=0\n",
+            NVME_LATENCY: "0\n",
+            f"{AER_DRIVER}/{PORT}:pcie002": "-> ../../devices",
+        }
+    )
+    live, replayed = replay(machine, read_power)
+    assert replayed == live
+    assert power_of(machine).aer_owner is not None
 
 
 def test_ports_without_error_counters_do_not_show_an_owner(machine: FakeMachine) -> None:

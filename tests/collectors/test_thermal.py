@@ -10,7 +10,7 @@ from laneproof_collectors.host import LiveHost
 from laneproof_collectors.snapshot import Fan, PowerMeter, TemperatureReading, Thermal
 from laneproof_collectors.thermal import HWMON, POWERCAP, PROCESSORS, read_thermal
 from laneproof_collectors.unread import Unread
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
 
 
@@ -61,6 +61,20 @@ def test_temperatures_with_their_limits(fs: FakeFilesystem) -> None:
         ("coretemp", TemperatureReading(label="temp2", celsius=-5.0)),
         ("coretemp", TemperatureReading(label="temp10", celsius=44.0)),
     )
+
+
+def test_a_recording_gives_the_same_readings(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(
+        fs,
+        {
+            **chip(0, "nvme", temp1_input="40000"),
+            **chip(1, "board", temp1_input="45000", fan1_input="900", power1_input="1000000"),
+            **zone("intel-rapl:0", name="package-0", energy_uj="1", max_energy_range_uj="2"),
+            **processor(0, 0, 3),
+        },
+    )
+    live, replayed = replay(machine, read_thermal)
+    assert replayed == live != Thermal()
 
 
 def test_fans_with_their_alarms(fs: FakeFilesystem) -> None:

@@ -8,7 +8,7 @@ import pytest
 from pyfakefs.fake_filesystem import FakeFilesystem
 
 from laneproof_collectors.whole_disks import BLOCK_CLASS, find_whole_disk, read_whole_disks
-from simulation.fake_machine import FakeMachine
+from simulation.fake_machine import FakeMachine, replay
 
 
 @pytest.mark.parametrize(
@@ -37,10 +37,10 @@ def test_a_mapped_device_is_followed_to_its_disk(fs: FakeFilesystem) -> None:
     machine = FakeMachine(
         fs,
         {
-            f"{BLOCK_CLASS}/dm-0/slaves/dm-1": None,  # encryption on a logical volume
-            f"{BLOCK_CLASS}/dm-1/slaves/nvme2n1p3": None,
-            f"{BLOCK_CLASS}/dm-2/slaves/nvme0n1": None,
-            f"{BLOCK_CLASS}/dm-2/slaves/nvme1n1": None,
+            f"{BLOCK_CLASS}/dm-0/slaves/dm-1": "-> x",  # encryption on a logical volume
+            f"{BLOCK_CLASS}/dm-1/slaves/nvme2n1p3": "-> x",
+            f"{BLOCK_CLASS}/dm-2/slaves/nvme0n1": "-> x",
+            f"{BLOCK_CLASS}/dm-2/slaves/nvme1n1": "-> x",
             f"{BLOCK_CLASS}/dm-3/slaves": None,
         },
     )
@@ -60,8 +60,14 @@ def test_plain_names_ask_nothing(fs: FakeFilesystem) -> None:
     assert machine.asked == []
 
 
+def test_a_recording_gives_the_same_disks(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, {f"{BLOCK_CLASS}/dm-0/slaves/nvme2n1p3": "-> x"})
+    live, replayed = replay(machine, lambda host: read_whole_disks(host, ("dm-0", "sda1")))
+    assert replayed == live == {"dm-0": "nvme2n1", "sda1": "sda"}
+
+
 def test_a_chain_without_end_stops(fs: FakeFilesystem) -> None:
-    machine = FakeMachine(fs, {f"{BLOCK_CLASS}/dm-0/slaves/dm-1": None, f"{BLOCK_CLASS}/dm-1/slaves/dm-0": None})
+    machine = FakeMachine(fs, {f"{BLOCK_CLASS}/dm-0/slaves/dm-1": "-> x", f"{BLOCK_CLASS}/dm-1/slaves/dm-0": "-> x"})
     assert set(read_whole_disks(machine, ("dm-0",))) == {"dm-0"}
 
 

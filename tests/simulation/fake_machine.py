@@ -1,11 +1,12 @@
 """A machine of fake files with knobs: lay out its tree, make single reads fail, see what was asked of it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import TypeVar
 
 from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.host import LiveHost
+from laneproof_collectors.host import Host, LiveHost
 from laneproof_collectors.questions import (
     Answer,
     FileSystem,
@@ -18,6 +19,19 @@ from laneproof_collectors.questions import (
     name_question,
     unread_from_errno,
 )
+from laneproof_collectors.recorder import RecordingHost
+from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+
+_Facts = TypeVar("_Facts")
+
+
+def replay(machine: Host, read: Callable[[Host], _Facts]) -> tuple[_Facts, _Facts]:
+    """Read facts twice: from a machine while it is recorded, and from the recording."""
+    recorder = RecordingHost(machine)
+    live = read(recorder)
+    recorded = RecordedHost(parse_header(recorder.header()), parse_frames([recorder.take_frame()]))
+    recorded.advance()
+    return live, read(recorded)
 
 
 class FakeMachine(LiveHost):
