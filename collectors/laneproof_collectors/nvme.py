@@ -21,6 +21,7 @@ from typing import cast
 from laneproof_collectors.attributes import is_absent, parse_integer, parse_text, unless_absent
 from laneproof_collectors.block import NamespaceMemory, name_namespace, read_namespaces
 from laneproof_collectors.host import Host, resolve_link
+from laneproof_collectors.nvme_hwmon import read_thermometers
 from laneproof_collectors.nvme_logs import (
     AUTONOMOUS_TRANSITION_BYTES,
     AUTONOMOUS_TRANSITIONS_FEATURE,
@@ -308,7 +309,8 @@ def _ask_another_way(host: Host, drives: Sequence[_Drive]) -> None:
         log = cast("Unread", drive.health)
         told = smart.parse_health(answer, device=drive.name) if isinstance(answer, dict) else cast("Unread", answer)
         drive.health = _explain(log, told) if isinstance(told, Unread) else told
-    _read_thermometers(host, [drive for drive in failed if isinstance(drive.health, Unread)])
+        if isinstance(told, Unread):
+            drive.temperatures = read_thermometers(host, drive.path, drive.nodes, drive.function)
 
 
 def _explain(log: Unread, smartctl: Unread) -> Unread:
@@ -317,44 +319,6 @@ def _explain(log: Unread, smartctl: Unread) -> Unread:
     advice += ["install smartmontools for a second way"] if smartctl.reason is Reason.ABSENT else []
     todo = f"; {', or '.join(advice)}" if advice else ""
     return replace(log, why=f"{log.why}; smartctl did not help ({smartctl.why}){todo}")
-
-
-_HWMON = re.compile(r"hwmon\d+")
-_SENSOR_INPUT = re.compile(r"temp(\d+)_input")
-_MILLI = 1000  # hwmon counts thousandths of a degree
-
-
-def _read_thermometers(host: Host, drives: Sequence[_Drive]) -> None:
-    """Read hwmon's temperatures of each drive.
-
-    Source: Documentation/hwmon/sysfs-interface; kernel drivers/nvme/host/hwmon.c, whose folder stands below the
-    controller, and in early kernels (5.5) below its PCI function.
-    """
-    places = [(drive, folder) for drive in drives for folder in _hwmon_folders(host, drive)]
-    for (drive, folder), names in zip(places, host.folders(folder for _, folder in places), strict=True):
-        if isinstance(names, Unread):
-            continue
-        for number in sorted(int(match[1]) for name in names if (match := _SENSOR_INPUT.fullmatch(name))):
-            drive.temperatures = (*drive.temperatures, _read_thermometer(host, f"{folder}/temp{number}"))
-
-
-def _hwmon_folders(host: Host, drive: _Drive) -> list[str]:
-    if folders := [f"{drive.path}/{name}" for name in drive.nodes if _HWMON.fullmatch(name)]:
-        return folders
-    names = host.folder(f"{drive.function}/hwmon") if drive.function else ()
-    return [] if isinstance(names, Unread) else [f"{drive.function}/hwmon/{name}" for name in names]
-
-
-def _read_thermometer(host: Host, stem: str) -> TemperatureReading:
-    reading, label, critical = host.files(f"{stem}_{end}" for end in ("input", "label", "crit"))
-    name = parse_text(label)
-    limit = unless_absent(parse_integer(critical, what=f"{stem}_crit"))
-    celsius = parse_integer(reading, what=f"{stem}_input")
-    return TemperatureReading(
-        label=stem.rpartition("/")[2] if isinstance(name, Unread) else name,
-        celsius=celsius if isinstance(celsius, Unread) else celsius / _MILLI,
-        critical_celsius=limit / _MILLI if isinstance(limit, int) else limit,
-    )
 
 
 def _controller(drive: _Drive) -> NvmeController:

@@ -15,7 +15,7 @@ Source: Documentation/ABI/testing/sysfs-devices-power; kernel drivers/scsi/scsi_
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
 from laneproof_collectors.attributes import is_absent, parse_switch, parse_text
@@ -208,18 +208,20 @@ def _lowest_phy(host: Host, port: str, number: str) -> str:
 
 def _ask_smartctl(host: Host, disks: Sequence[_Disk]) -> None:
     for disk, answer in zip(disks, host.ask([Smartctl(disk.name) for disk in disks]), strict=True):
-        if not isinstance(answer, dict):
-            disk.report = _advise(cast("Unread", answer))
-        elif is_asleep(answer):
+        if isinstance(answer, dict) and is_asleep(answer):
             disk.asleep = True
-        else:
-            disk.report = parse_drive(answer, device=disk.name)
+            continue
+        told = parse_drive(answer, device=disk.name) if isinstance(answer, dict) else cast("Unread", answer)
+        disk.report = _advise(told) if isinstance(told, Unread) else told
+
+
+_ADVICE = {Reason.ABSENT: "install smartmontools", Reason.DENIED: "run laneproof as root"}
 
 
 def _advise(unread: Unread) -> Unread:
-    if unread.reason is not Reason.ABSENT:
-        return unread
-    return Unread(unread.what, f"{unread.why}; install smartmontools", unread.reason, unread.detail)
+    """Add what to do to a reading that failed for want of a program or a right."""
+    advice = _ADVICE.get(unread.reason)
+    return replace(unread, why=f"{unread.why}; {advice}") if advice else unread
 
 
 def _identify(host: Host, disks: Sequence[_Disk], cache: DriveCache) -> None:

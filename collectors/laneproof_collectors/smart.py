@@ -163,9 +163,14 @@ def _messages(answer: Mapping[str, Any]) -> Iterable[str]:
             yield text[:_LONGEST_LINE]
 
 
-def _why_nothing(answer: Mapping[str, Any]) -> str:
+def _tells_nothing(answer: Mapping[str, Any], *, what: str) -> Unread:
     said = next(iter(_messages(answer)), None)
-    return f"smartctl says: {said}" if said else "smartctl's answer holds nothing of the kind"
+    if said is None:
+        return Unread(what, "smartctl's answer holds nothing of the kind", Reason.FAILED)
+    # The C library's own word for EACCES; smartctl runs in the C locale
+    if "Permission denied" in said:
+        return Unread(what, f"smartctl says: {said}", Reason.DENIED, "EACCES")
+    return Unread(what, f"smartctl says: {said}", Reason.FAILED)
 
 
 # --- NVMe health ------------------------------------------------------------------------------------------------------
@@ -219,7 +224,7 @@ def parse_health(answer: Mapping[str, Any], *, device: str) -> HealthLog | Unrea
         for name, (ours, key) in _HEALTH_FIELDS.items()
     }
     if all(value is None for value in counts.values()):
-        return Unread(what, _why_nothing(answer), Reason.FAILED)
+        return _tells_nothing(answer, what=what)
     temperature = _degrees(_first(getattr(attributes, "temperature", None), _dig(log, "temperature")))
     if why := _implausible(counts, temperature):
         return Unread(what, why)
@@ -297,7 +302,7 @@ def parse_drive(answer: Mapping[str, Any], *, device: str) -> DriveReport | Unre
     )
     healthy = _healthy(drive, answer, lines)
     if model is None and healthy is None and not table:
-        return Unread(f"smartctl of {device}", _why_nothing(answer), Reason.FAILED)
+        return _tells_nothing(answer, what=f"smartctl of {device}")
     supports = getattr(drive, "smart_capable", None) is not False or healthy is not None or bool(table)
     celsius = _degrees(_first(getattr(drive, "temperature", None), _dig(answer, "temperature", "current")))
     return DriveReport(

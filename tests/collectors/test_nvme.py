@@ -6,6 +6,8 @@ from typing import Any
 
 import pySMART  # noqa: F401 (found before a fake file system hides it)
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
 from laneproof_collectors.host import Answer, Host, LiveHost
@@ -385,31 +387,13 @@ def test_drive_that_refuses_the_log_says_its_status(box: Box) -> None:
     assert (health.reason, health.detail) == (Reason.REFUSED, str(0x109))
 
 
-HWMON = {
-    "hwmon3/name": "nvme\n",
-    "hwmon3/temp1_input": "41850\n",
-    "hwmon3/temp1_label": "Composite\n",
-    "hwmon3/temp1_crit": "84850\n",
-    "hwmon3/temp2_input": "hot\n",
-    "hwmon3/temp2_label": "Sensor 1\n",
-}
+HWMON = {"hwmon3/temp1_input": "41850\n", "hwmon3/temp1_label": "Composite\n"}
 
 
 def test_kernels_thermometers_are_read_where_the_health_log_fails(fs: FakeFilesystem) -> None:
     box = Box(fs, controller(**HWMON))
     box.fail_all(errno.EACCES)
-    composite, sensor = read_one(box).temperatures
-    assert composite == TemperatureReading(label="Composite", celsius=41.85, critical_celsius=84.85)
-    assert sensor.label == "Sensor 1"
-    assert isinstance(sensor.celsius, Unread)
-    assert sensor.critical_celsius is None
-
-
-def test_thermometers_of_early_kernels_are_found_below_the_pci_function(fs: FakeFilesystem) -> None:
-    box = Box(fs, controller(), {f"{FUNCTION}/hwmon/hwmon1/temp1_input": "30850\n"})
-    box.fail_all(errno.EACCES)
-    (reading,) = read_one(box).temperatures
-    assert (reading.label, reading.celsius) == ("temp1", 30.85)
+    assert read_one(box).temperatures == (TemperatureReading(label="Composite", celsius=41.85),)
 
 
 @pytest.mark.parametrize("works", ["log", "smartctl"])
@@ -523,3 +507,39 @@ def test_recording_written_by_hand_is_read() -> None:
     assert isinstance(one.firmware_slots, Unread)
     assert one.firmware_slots.reason is Reason.REFUSED
     assert one.autonomous_transitions == AutonomousTransitions(enabled=False, transitions={0: (3, 100)})
+
+
+TREE = {path: text for path, text in controller(**HWMON).items() if text is not None}
+LINKS = {path: str(text)[3:] for path, text in TREE.items() if str(text).startswith("-> ")}
+PAGES = {
+    "identify": identify_page(),
+    "log:1": ERROR_PAGE,
+    "log:2": health_page(error_entries=7),
+    "log:3": FIRMWARE_PAGE,
+    "feature:12:data": TRANSITIONS,
+}
+
+
+@settings(deadline=None)
+@given(
+    st.dictionaries(st.sampled_from([path for path in TREE if path not in LINKS]), st.binary(max_size=40) | st.none()),
+    st.dictionaries(st.sampled_from(list(PAGES)), st.binary(max_size=600) | st.none()),
+)
+def test_any_mutilated_drive_gives_facts_or_reasons(
+    files: dict[str, bytes | None], pages: dict[str, bytes | None]
+) -> None:
+    tree = {path: str(text).encode() for path, text in TREE.items() if path not in LINKS} | files
+    drive = {name: base64.b64encode(page).decode() for name, page in (PAGES | pages).items() if page is not None}
+    frame = {
+        "t": 1.0,
+        "links": LINKS,
+        "binary": {path: base64.b64encode(raw).decode() for path, raw in tree.items() if raw is not None},
+        "nvme": {"nvme0": drive | {"feature:12": 1}},
+    }
+    host = RecordedHost(parse_header('{"format": "laneproof-recording", "version": 1}'))
+    host.apply(next(parse_frames([json.dumps(frame)])))
+    one = read_one(host)
+    assert isinstance(one.health, HealthLog | Unread)
+    for name, value in (("log:2", one.health), ("log:3", one.firmware_slots), ("identify", one.identity)):
+        if name in pages and len(pages[name] or b"") not in (512, 4096):
+            assert isinstance(value, Unread), name

@@ -1,9 +1,10 @@
 import errno
+import json
 from typing import Any
 
 import pySMART  # noqa: F401 (found before a fake file system hides it)
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -286,6 +287,16 @@ def test_without_smartctl_the_sentence_says_what_to_install(fs: FakeFilesystem) 
     assert one.model == "SHOAL AR8000"  # from the kernel's INQUIRY data
 
 
+def test_without_rights_the_sentence_says_what_to_do(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk())
+    said = "Smartctl open device: /dev/sda failed: Permission denied"
+    box.smartctl["sda"] = {"smartctl": {"messages": [{"string": said, "severity": "error"}], "exit_status": 2}}
+    healthy = read_one(box).healthy
+    assert isinstance(healthy, Unread)
+    assert healthy.reason is Reason.DENIED
+    assert str(healthy) == f"could not read smartctl of sda: smartctl says: {said}; run laneproof as root"
+
+
 def test_drive_that_keeps_no_record_has_none(fs: FakeFilesystem) -> None:
     box = Box(fs, disk())
     lines = ["", "", "", "", "Product: VIRTUAL DISK", "SMART support is: Unavailable - device lacks SMART capability."]
@@ -377,3 +388,38 @@ def test_reading_that_fails_is_told_by_its_errno(fs: FakeFilesystem) -> None:
     box = Box(fs, disk())
     box.faults["/sys/block"] = errno.EACCES
     assert read_drives(box) == unread_from_errno("/sys/block", errno.EACCES)
+
+
+PARTS = st.sampled_from(
+    [
+        "..",
+        "devices",
+        "pci0000:00",
+        "0000:00:17.0",
+        "ata3",
+        "port-7:0",
+        "phy-7:1",
+        "2-1.2",
+        "2:0:0:0",
+        "block",
+        "sda",
+        "",
+    ]
+)
+
+
+@settings(deadline=None)
+@given(
+    st.lists(PARTS, max_size=12).map("/".join),
+    st.dictionaries(st.sampled_from(["size", "removable", "queue/rotational", "device/wwid"]), st.text(max_size=20)),
+    st.sampled_from([SMARTCTL, STANDBY, {}]),
+)
+def test_any_place_and_any_content_give_drives(target: str, files: dict[str, str], told: dict[str, Any]) -> None:
+    tree = {f"/sys/block/sda/{name}": text for name, text in files.items()}
+    frame = {"t": 1.0, "links": {"/sys/block/sda": target}, "files": tree, "smartctl": {"sda": told}}
+    host = RecordedHost(parse_header('{"format": "laneproof-recording", "version": 1}'))
+    host.apply(next(parse_frames([json.dumps(frame)])))
+    for one in read(host):
+        assert one.name == "sda"
+        assert one.asleep is (told is STANDBY)
+        assert one.path is None or one.path.startswith("0000:00/17.0/")
