@@ -7,7 +7,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -160,6 +160,7 @@ def test_any_order_of_lines_gives_each_file_system_once(lines: list[str]) -> Non
     assert len({one.mount for one in chosen}) == len({one.file_system for one in chosen}) == len(chosen)
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_any_answers_give_file_systems_or_a_reason(data: st.DataObject) -> None:
     assert isinstance(read_file_systems(NonsenseHost(data.draw, ["x"])), tuple | Unread)

@@ -6,7 +6,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -346,6 +346,7 @@ def test_option_files_that_cannot_be_read_lose_nothing_else(machine: FakeMachine
     assert power_of(machine).nvme_max_latency_us == Setting(value="0", origin="module-option")
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_any_answers_give_settings_or_reasons(data: st.DataObject) -> None:
     assert isinstance(read_power(NonsenseHost(data.draw, ["a.conf", PORT, f"{PORT}:pcie002", "bind"])), KernelPower)
