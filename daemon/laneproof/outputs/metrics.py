@@ -1,0 +1,227 @@
+"""The metrics of one judged pass, as prometheus-client's families. A pure function of facts and findings."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import product
+
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
+from prometheus_client.metrics_core import Metric as Family
+
+from laneproof import __version__
+from laneproof.build.declaration import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.links import rate_of
+from laneproof.outputs.audit_json import name_box
+from laneproof.outputs.inventory import list_places
+from laneproof.outputs.metric_table import BY_NAME, METRICS, PREFIX
+from laneproof.topology import Topology, survey
+from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot
+from laneproof_collectors.unread import Unread
+
+Sample = tuple[str, tuple[str, ...], float]
+"""Metric's name, label values in the table's order, value."""
+
+_UNIT_BYTES = 512_000  # NVM Express Base 2.0, 5.16.1.3: a data unit is 1000 blocks of 512 bytes
+_MINUTE, _HOUR, _PERCENT, _GIGA, _MEGA = 60, 3600, 100, 1e9, 1e6
+
+
+def make_families(samples: Iterable[Sample]) -> Iterator[Family]:
+    """Gather samples into families, in the table's order.
+
+    Args:
+        samples: Any samples of metrics in the table.
+
+    Yields:
+        One family a metric that has samples.
+    """
+    by_name: dict[str, list[Sample]] = {}
+    for sample in samples:
+        by_name.setdefault(sample[0], []).append(sample)
+    for metric in METRICS:
+        if metric.name not in by_name:
+            continue
+        family: CounterMetricFamily | GaugeMetricFamily
+        if metric.kind == "counter":
+            family = CounterMetricFamily(PREFIX + metric.name, metric.says, labels=metric.labels)
+        else:
+            family = GaugeMetricFamily(metric.full_name, metric.says, labels=metric.labels)
+        for _, values, value in by_name[metric.name]:
+            family.add_metric(values, value)
+        yield family
+
+
+def take_samples(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]) -> Iterator[Sample]:
+    """Give every sample of one judged pass.
+
+    Args:
+        build: The declaration, None where there is none.
+        snapshot: The facts.
+        findings: What the engine found.
+    """
+    topology = survey(snapshot)
+    firmware = snapshot.firmware
+    kernel, bios = ("", "") if isinstance(firmware, Unread) else (firmware.kernel_release, firmware.bios_version)
+    yield "box", (name_box(build, snapshot), __version__, _text(kernel), _text(bios)), 1
+    yield "snapshot_timestamp_seconds", (), snapshot.taken_at
+    yield from _findings(findings)
+    yield from _links(build, snapshot)
+    yield from _errors(build, topology)
+    yield from _nvme(build, snapshot, topology)
+    yield from _others(build, snapshot)
+
+
+def _text(value: object) -> str:
+    return value if isinstance(value, str) else ""
+
+
+def _findings(findings: Sequence[Finding]) -> Iterator[Sample]:
+    told = [one for one in findings if one.accepted is None]
+    seen: set[tuple[str, ...]] = set()
+    for one in told:
+        labels = (one.rule, str(one.kind), str(one.severity), one.position or one.key or one.subject)
+        if labels not in seen:
+            seen.add(labels)
+            yield "finding", labels, 1
+            for cause in one.causes:
+                yield "cause_probability_ratio", (one.rule, labels[3], cause.cause), cause.probability
+    for kind, severity in product(Kind, Severity):
+        count = sum(one.kind is kind and one.severity is severity for one in told)
+        yield "findings", (str(kind), str(severity)), count
+
+
+def _links(build: Build | None, snapshot: Snapshot) -> Iterator[Sample]:
+    for place in list_places(build, snapshot):
+        labels = (place.label or place.path,)
+        for state, width in (("trained", place.trained), ("capable", place.capable), ("declared", place.declared)):
+            if width is None:
+                continue
+            rate = width.gt_s if width.gt_s is not None else rate_of(width.generation) if width.generation else None
+            if rate is not None:
+                yield f"link_{state}_transfers_per_second", labels, rate * _GIGA
+            if width.lanes is not None:
+                yield f"link_{state}_lanes", labels, width.lanes
+
+
+def _place(build: Build | None, path: str) -> str:
+    position = build.position_at(path) if build else None
+    return position.label if position else path
+
+
+def _errors(build: Build | None, topology: Topology) -> Iterator[Sample]:
+    for link in topology.links():
+        position = _place(build, link.path)
+        for end, function in (("port", link.port), ("device", link.device)):
+            if function is None or function.aer is None:
+                continue
+            aer = function.aer
+            if not isinstance(aer.correctable, Unread):
+                for name, count in aer.correctable.items():
+                    yield "link_correctable_errors", (position, end, name), count
+            for severity, counts in (("nonfatal", aer.nonfatal), ("fatal", aer.fatal)):
+                if not isinstance(counts, Unread):
+                    yield "link_uncorrectable_errors", (position, end, severity), sum(counts.values())
+
+
+def _nvme(build: Build | None, snapshot: Snapshot, topology: Topology) -> Iterator[Sample]:
+    if isinstance(snapshot.controllers, Unread):
+        return
+    paths = {one.name: one.path for one in topology.drive_occupants()}
+    for controller in snapshot.controllers:
+        labels = (_place(build, paths.get(controller.name, controller.name)), controller.name)
+        yield "nvme", (*labels, *map(_text, (controller.model, controller.serial, controller.firmware))), 1
+        if not isinstance(controller.health, Unread):
+            yield from _health(controller.health, labels)
+        yield from _limits(controller, labels)
+
+
+def _limits(controller: NvmeController, labels: tuple[str, str]) -> Iterator[Sample]:
+    identity = controller.identity
+    if isinstance(identity, Unread):
+        return
+    if identity.warning_temperature_celsius is not None:
+        yield "nvme_warning_temperature_celsius", labels, identity.warning_temperature_celsius
+    if identity.critical_temperature_celsius is not None:
+        yield "nvme_critical_temperature_celsius", labels, identity.critical_temperature_celsius
+
+
+def _health(health: HealthLog, labels: tuple[str, str]) -> Iterator[Sample]:
+    fields: Mapping[str, tuple[str, float | None]] = {
+        "nvme_critical_warning": ("critical_warning", health.critical_warning),
+        "nvme_composite_temperature_celsius": ("composite_temperature_celsius", health.composite_temperature_celsius),
+        "nvme_available_spare_ratio": ("available_spare_percent", health.available_spare_percent / _PERCENT),
+        "nvme_available_spare_threshold_ratio": (
+            "available_spare_threshold_percent",
+            health.available_spare_threshold_percent / _PERCENT,
+        ),
+        "nvme_percentage_used_ratio": ("percentage_used", health.percentage_used / _PERCENT),
+        "nvme_data_read_bytes": ("data_units_read", health.data_units_read * _UNIT_BYTES),
+        "nvme_data_written_bytes": ("data_units_written", health.data_units_written * _UNIT_BYTES),
+        "nvme_host_read_commands": ("host_read_commands", health.host_read_commands),
+        "nvme_host_write_commands": ("host_write_commands", health.host_write_commands),
+        "nvme_controller_busy_seconds": ("controller_busy_minutes", health.controller_busy_minutes * _MINUTE),
+        "nvme_power_cycles": ("power_cycles", health.power_cycles),
+        "nvme_power_on_seconds": ("power_on_hours", health.power_on_hours * _HOUR),
+        "nvme_unsafe_shutdowns": ("unsafe_shutdowns", health.unsafe_shutdowns),
+        "nvme_media_errors": ("media_errors", health.media_errors),
+        "nvme_error_log_entries": ("error_log_entries", health.error_log_entries),
+        "nvme_warning_temperature_seconds": (
+            "warning_temperature_minutes",
+            health.warning_temperature_minutes * _MINUTE,
+        ),
+        "nvme_critical_temperature_seconds": (
+            "critical_temperature_minutes",
+            health.critical_temperature_minutes * _MINUTE,
+        ),
+    }
+    for name, (field, value) in fields.items():
+        if value is not None and field not in health.absent:
+            yield name, labels, value
+    for sensor, celsius in health.sensor_celsius.items():
+        yield "nvme_sensor_temperature_celsius", (*labels, str(sensor)), celsius
+    for threshold, transitions, seconds in (
+        ("1", health.thermal_transitions_1, health.thermal_seconds_1),
+        ("2", health.thermal_transitions_2, health.thermal_seconds_2),
+    ):
+        if f"thermal_transitions_{threshold}" not in health.absent:
+            yield "nvme_thermal_management_transitions", (*labels, threshold), transitions
+        if f"thermal_seconds_{threshold}" not in health.absent:
+            yield "nvme_thermal_management_seconds", (*labels, threshold), seconds
+
+
+def _others(build: Build | None, snapshot: Snapshot) -> Iterator[Sample]:
+    """Drives that are no NVMe, arrays, network, memory, heat: each group only where it was read."""
+    rows: list[tuple[str, tuple[str, ...], object]] = []
+    for drive in () if isinstance(snapshot.drives, Unread) else snapshot.drives:
+        labels = (_place(build, drive.path or drive.name), drive.name)
+        rows += [
+            ("drive_temperature_celsius", labels, drive.temperature_celsius),
+            ("drive_reallocated_sectors", labels, drive.reallocated_sectors),
+            ("drive_pending_sectors", labels, drive.pending_sectors),
+            ("drive_interface_errors", labels, drive.interface_errors),
+        ]
+    for array in () if isinstance(snapshot.arrays, Unread) else snapshot.arrays:
+        rows.append(("array_degraded_members", (array.name,), array.degraded))
+        rows.append(("array_sync_completed_ratio", (array.name, _text(array.sync_action)), array.sync_completed))
+        rows.append(("array_mismatch_sectors", (array.name,), array.mismatch_sectors))
+    for interface in () if isinstance(snapshot.interfaces, Unread) else snapshot.interfaces:
+        speed = interface.speed_mbit_s
+        bits = speed * _MEGA if isinstance(speed, int) else speed
+        rows.append(("network_speed_bits_per_second", (interface.name,), bits))
+        rows.append(("network_carrier_changes", (interface.name,), interface.carrier_changes))
+    for bond in () if isinstance(snapshot.aggregates, Unread) else snapshot.aggregates:
+        rows.append(("aggregate_ports", (bond.name,), bond.aggregated_ports))
+    for edac in () if isinstance(snapshot.memory, Unread) else snapshot.memory.edac:
+        rows.append(("memory_corrected_errors", (edac.name,), edac.correctable))
+        rows.append(("memory_uncorrected_errors", (edac.name,), edac.uncorrectable))
+    if not isinstance(snapshot.thermal, Unread):
+        for chip, reading in snapshot.thermal.temperatures:
+            rows.append(("board_temperature_celsius", (chip, reading.label), reading.celsius))
+        rows += [("fan_revolutions_per_minute", (fan.chip, fan.label), fan.rpm) for fan in snapshot.thermal.fans]
+    for name, values, value in rows:
+        if isinstance(value, int | float):
+            yield name, values, value
+
+
+def check_name(sample: Sample) -> bool:
+    """Whether a sample's metric is in the table, with as many labels as it has there."""
+    metric = BY_NAME.get(sample[0])
+    return metric is not None and len(metric.labels) == len(sample[1])

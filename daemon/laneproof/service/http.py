@@ -1,0 +1,173 @@
+"""Answers HTTP from what was published: metrics, health, readiness, the audit. A request never touches hardware."""
+
+import json
+import logging
+import socket
+import time
+from collections.abc import Callable, Iterator
+from http import HTTPStatus
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from threading import Thread
+from typing import Any
+
+from prometheus_client import CollectorRegistry
+from prometheus_client.exposition import choose_encoder
+from prometheus_client.metrics_core import Metric as Family
+from prometheus_client.registry import Collector
+
+from laneproof.outputs.audit_json import as_json
+from laneproof.outputs.metrics import Sample, make_families, take_samples
+from laneproof.service.published import Published
+
+_log = logging.getLogger(__name__)
+
+ALIVE_WITHIN_SECONDS = 60.0
+"""The loop goes round every few seconds; one that did not for this long hangs."""
+_JSON = "application/json; charset=utf-8"
+_TEXT = "text/plain; charset=utf-8"
+_CONTENT_POLICY = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'"
+Reply = tuple[HTTPStatus, str, bytes]
+
+
+class PublishedCollector(Collector):
+    """Turns the published value into metric families when it is scraped."""
+
+    def __init__(self, published: Callable[[], Published]) -> None:
+        """Take what gives the latest value."""
+        self._published = published
+
+    def collect(self) -> Iterator[Family]:
+        """Give all families."""
+        return make_families(_samples(self._published()))
+
+
+def _samples(published: Published) -> Iterator[Sample]:
+    outcome = published.outcome
+    if outcome is not None:
+        yield from take_samples(published.build, outcome.snapshot, outcome.findings)
+    yield "declaration_in_force", (), float(published.build_problem is None)
+    for group, run in published.runs.items():
+        yield "collector_duration_seconds", (group,), run.seconds
+        yield "collector_success", (group,), float(not run.failed)
+        yield "collector_timestamp_seconds", (group,), run.finished_at
+    if (cost := published.cost) is not None:
+        yield "self_processor_seconds", (), cost.processor_seconds
+        yield "self_resident_bytes", (), cost.resident_bytes
+        yield "self_threads", (), cost.threads
+        yield "self_open_files", (), cost.open_files
+        if cost.read_bytes is not None and cost.written_bytes is not None:
+            yield "self_read_bytes", (), cost.read_bytes
+            yield "self_written_bytes", (), cost.written_bytes
+
+
+class Pages:
+    """What is answered at each path. Pure but for the clock of the watchdog."""
+
+    def __init__(self, published: Callable[[], Published], *, now: Callable[[], float] = time.monotonic) -> None:
+        """Take what gives the latest value."""
+        self._published = published
+        self._now = now
+        self._registry = CollectorRegistry(auto_describe=False)
+        self._registry.register(PublishedCollector(published))
+        self._routes: dict[str, Callable[[str], Reply]] = {
+            "/metrics": self._metrics,
+            "/health": self._health,
+            "/ready": self._ready,
+            "/api/v1/audit": self._audit,
+        }
+
+    def answer(self, path: str, accept: str) -> Reply:
+        """Answer one GET.
+
+        Args:
+            path: The path, without its query.
+            accept: The request's Accept header.
+        """
+        route = self._routes.get(path)
+        if route is None:
+            known = ", ".join(self._routes)
+            return HTTPStatus.NOT_FOUND, _TEXT, f"there is nothing at {path[:80]}; there is {known}\n".encode()
+        return route(accept)
+
+    def _metrics(self, accept: str) -> Reply:
+        encode, content_type = choose_encoder(accept)
+        return HTTPStatus.OK, content_type, encode(self._registry)
+
+    def _health(self, _: str) -> Reply:
+        silent = self._now() - self._published().alive_at
+        if silent > ALIVE_WITHIN_SECONDS:
+            return HTTPStatus.SERVICE_UNAVAILABLE, _TEXT, f"the loop has not gone round for {silent:.0f} s\n".encode()
+        return HTTPStatus.OK, _TEXT, b"live\n"
+
+    def _ready(self, _: str) -> Reply:
+        published = self._published()
+        if published.outcome is None:
+            return HTTPStatus.SERVICE_UNAVAILABLE, _TEXT, b"the first pass is not complete\n"
+        return HTTPStatus.OK, _TEXT, b"ready\n"
+
+    def _audit(self, _: str) -> Reply:
+        published = self._published()
+        if published.outcome is None:
+            return HTTPStatus.SERVICE_UNAVAILABLE, _JSON, b'{"error": "the first pass is not complete"}\n'
+        audit = as_json(published.build, published.outcome.snapshot, published.outcome.findings)
+        return HTTPStatus.OK, _JSON, json.dumps(audit).encode() + b"\n"
+
+
+class _Handler(BaseHTTPRequestHandler):
+    server: "Server"
+    server_version = "laneproof"
+    sys_version = ""
+    timeout = 10  # a client that says nothing is let go
+
+    def do_GET(self) -> None:
+        path = self.path.partition("?")[0]
+        try:
+            status, content_type, body = self.server.pages.answer(path, self.headers.get("Accept", ""))
+        except Exception:  # noqa: BLE001 (a fence: one bad answer must not end the thread silently)
+            _log.exception("answering %s failed", path[:80])
+            status, content_type, body = HTTPStatus.INTERNAL_SERVER_ERROR, _TEXT, b"failed; see the log\n"
+        self.send_response(status)
+        self.send_header("Content-Type", content_type)
+        self.send_header("Content-Length", str(len(body)))
+        self.send_header("X-Content-Type-Options", "nosniff")
+        self.send_header("Cache-Control", "no-store")
+        self.send_header("Content-Security-Policy", _CONTENT_POLICY)
+        self.end_headers()
+        if self.command != "HEAD":
+            self.wfile.write(body)
+
+    do_HEAD = do_GET  # noqa: N815 (the library's name)
+
+    def log_message(self, format: str, *args: Any) -> None:  # noqa: A002, ANN401 (the library's signature)
+        _log.debug(format, *args)
+
+
+class Server(ThreadingHTTPServer):
+    """The listener, in threads of its own."""
+
+    daemon_threads = True
+    request_queue_size = 16
+
+    def __init__(self, address: str, port: int, pages: Pages) -> None:
+        """Bind; port 0 lets the system choose.
+
+        Raises:
+            OSError: The address cannot be bound.
+        """
+        self.pages = pages
+        self.address_family = socket.AF_INET6 if ":" in address else socket.AF_INET
+        super().__init__((address, port), _Handler)
+
+    @property
+    def port(self) -> int:
+        """The port that it listens on."""
+        return int(self.server_address[1])
+
+    def start(self) -> None:
+        """Answer from now on."""
+        Thread(target=self.serve_forever, name="http", daemon=True).start()
+
+    def close(self) -> None:
+        """Stop answering."""
+        self.shutdown()
+        self.server_close()
