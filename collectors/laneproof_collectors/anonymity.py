@@ -14,6 +14,8 @@ import secrets
 from collections.abc import Iterable, Iterator
 from typing import Any
 
+from laneproof_collectors.smbios import hide_serials
+
 _FILES = frozenset(
     {
         "serial",
@@ -28,6 +30,8 @@ _FILES = frozenset(
         "chassis_serial",
     }
 )
+_ADDRESSES = ("address", "ad_partner_mac")  # an interface's own, and that of the switch at the other end
+_FIRMWARE_TABLES = "/sys/firmware/dmi/"
 _MAC = re.compile(r"(?:[0-9a-f]{2}:){5}[0-9a-f]{2}")
 _JSON_KEYS = frozenset({"serial_number", "wwn", "eui64", "nguid", "logical_unit_id", "uuid"})
 _SERIAL = slice(4, 24)  # Identify Controller, bytes 4 to 23
@@ -59,7 +63,7 @@ class SerialHider:
     def _learn(self, frame: dict[str, Any]) -> None:
         for path, text in _items(frame.get("files")):
             name = path.rpartition("/")[2]
-            if isinstance(text, str) and (name in _FILES or (name == "address" and _MAC.fullmatch(text.strip()))):
+            if isinstance(text, str) and (name in _FILES or (name in _ADDRESSES and _MAC.fullmatch(text.strip()))):
                 self._add(text.strip())
         for _, entries in _items(frame.get("nvme")):
             identify = _decode(dict(_items(entries)).get("identify"))
@@ -80,7 +84,7 @@ class SerialHider:
                 self._learn_json(one)
 
     def _add(self, secret: str) -> None:
-        if len(secret) < _SHORTEST or secret in self._names or not secret.strip("0-"):
+        if len(secret) < _SHORTEST or secret in self._names or not secret.strip("0-:"):
             return
         digest = hashlib.sha256(self._salt + secret.encode()).digest()
         while len(digest) < len(secret):
@@ -98,13 +102,25 @@ class SerialHider:
 
     def _replace_entry(self, key: str, value: Any) -> Any:  # noqa: ANN401 (any JSON value)
         if key == "binary" and isinstance(value, dict):
-            return {self._replace_text(path): self._replace_base64(text) for path, text in value.items()}
+            return {self._replace_text(path): self._replace_binary(path, text) for path, text in value.items()}
+        if key == "files" and isinstance(value, dict):
+            return {self._replace_text(path): self._replace_file(path, text) for path, text in value.items()}
         if key == "nvme" and isinstance(value, dict):
             return {
                 name: {k: self._replace_base64(v) for k, v in entries.items()} if isinstance(entries, dict) else entries
                 for name, entries in value.items()
             }
         return self._replace(value)
+
+    def _replace_binary(self, path: str, text: Any) -> Any:  # noqa: ANN401 (base64 text)
+        if path.startswith(_FIRMWARE_TABLES):
+            return base64.b64encode(hide_serials(_decode(text))).decode()
+        return self._replace_base64(text)
+
+    def _replace_file(self, path: str, text: Any) -> Any:  # noqa: ANN401 (a file's text)
+        if path.startswith(_FIRMWARE_TABLES) and isinstance(text, str):
+            return hide_serials(text.encode()).decode("utf-8", "replace")
+        return self._replace(text)
 
     def _replace_text(self, text: str) -> str:
         for secret, name in self._names.items():

@@ -123,6 +123,49 @@ def _all_or_unread(structures: list[Structure | Unread]) -> tuple[Structure, ...
     return failed or tuple(one for one in structures if isinstance(one, Structure))
 
 
+# --- what tells one box from all others -------------------------------------------------------------------------------
+
+# The strings that facts are made of, by type; every other one may be a serial number, an asset tag or a name.
+_KEPT_STRINGS = {
+    BIOS: (0x04, 0x05, 0x08),
+    SYSTEM: (0x04, 0x05),
+    BASE_BOARD: (0x04, 0x05, 0x06),
+    SYSTEM_SLOT: (0x04,),
+    MEMORY_DEVICE: (0x10, 0x11, 0x17, 0x1A),
+}
+_SYSTEM_UUID = slice(0x08, 0x18)  # 7.2
+_FIRST_MAKERS_TYPE = 128  # 6.2: structures of the maker's own, of which nothing is known
+
+
+def hide_serials(raw: bytes) -> bytes:
+    """Blank what tells one box from all others in a structure or a whole table, every length kept.
+
+    Args:
+        raw: As `parse_structure` or `split_table` take it.
+
+    Returns:
+        The same with serial numbers, asset tags, the system's UUID and whatever is not understood overwritten.
+    """
+    hidden = b"".join(_hide_one(one) for one in split_table(raw))
+    rest = raw[len(hidden) :]
+    end = rest[: _HEADER_BYTES + len(_TERMINATOR)] if rest[:1] == bytes((END_OF_TABLE,)) else b""
+    return hidden + end + bytes(len(rest) - len(end))
+
+
+def _hide_one(raw: bytes) -> bytes:
+    type_code, length = raw[0], raw[1]
+    formatted = bytearray(raw[:length])
+    if type_code == SYSTEM:
+        uuid = formatted[_SYSTEM_UUID]
+        formatted[_SYSTEM_UUID] = bytes(len(uuid))
+    if type_code >= _FIRST_MAKERS_TYPE:
+        formatted[_HEADER_BYTES:] = bytes(length - _HEADER_BYTES)
+    kept = {formatted[offset] for offset in _KEPT_STRINGS.get(type_code, ()) if offset < length}
+    strings = raw[length:].split(b"\0")
+    shown = (text if number in kept else b"X" * len(text) for number, text in enumerate(strings, start=1))
+    return bytes(formatted) + b"\0".join(shown)
+
+
 # --- types 0, 1 and 2: who made it ------------------------------------------------------------------------------------
 
 # 7.1, 7.2, 7.3, by the names that the kernel gives the same fields in /sys/class/dmi/id.

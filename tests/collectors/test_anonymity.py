@@ -4,6 +4,7 @@ import base64
 import json
 
 from laneproof_collectors.anonymity import SerialHider
+from simulation.smbios_tables import memory_device, table
 
 SERIAL = "FP4K-26A-0117"
 
@@ -48,3 +49,23 @@ def test_two_copies_cannot_be_matched() -> None:
 
 def test_a_line_that_is_no_json_passes() -> None:
     assert list(SerialHider().hide(["not json"])) == ["not json"]
+
+
+def test_firmware_tables_and_the_switch_at_the_other_end_lose_their_secrets() -> None:
+    module = memory_device(size=1024)
+    bond = "/sys/devices/virtual/net/bond0/bonding/ad_partner_mac"
+    line = frame_of(
+        files={"/sys/firmware/dmi/entries/17-0/raw": module.decode("latin-1"), bond: "52:54:00:6b:65:6c\n"},
+        binary={"/sys/firmware/dmi/tables/DMI": base64.b64encode(table(module)).decode()},
+    )
+    (copied,) = [json.loads(one) for one in SerialHider(b"salt").hide([line])]
+    assert "SN-0001" not in copied["files"]["/sys/firmware/dmi/entries/17-0/raw"]
+    whole = base64.b64decode(copied["binary"]["/sys/firmware/dmi/tables/DMI"])
+    assert b"SN-0001" not in whole
+    assert b"BM-5600-32" in whole
+    assert "6b:65:6c" not in copied["files"][bond]
+
+
+def test_a_bond_without_a_partner_still_has_none() -> None:
+    line = frame_of(files={"/sys/x/bonding/ad_partner_mac": "00:00:00:00:00:00\n"})
+    assert list(SerialHider(b"salt").hide([line])) == [line.replace(": ", ":").replace(", ", ",")]

@@ -22,6 +22,7 @@ from laneproof_collectors.smbios import (
     find_memory_array,
     find_memory_module,
     find_slots,
+    hide_serials,
     parse_structure,
     read_structures,
     split_table,
@@ -230,6 +231,30 @@ def test_an_array_and_the_socket_that_belongs_to_it() -> None:
     array = find_memory_array(parsed(memory_array(use=3, error_correction=6, handle=0x1234)))
     assert (array.handle, array.use, array.error_correction) == (0x1234, 3, 6)
     assert find_array_handle(parsed(memory_device(size=1, array=0x1234))) == 0x1234
+
+
+# --- what tells one box from all others ---
+
+
+def test_serial_numbers_are_blanked_and_facts_stay() -> None:
+    system = structure(1, 0x1B, {0x04: 1, 0x05: 2, 0x07: 3, 0x08: (0x1122334455667788, 8)}, ["Kelp", "Box", "SN-77"])
+    makers_own = structure(0xDD, 0x0A, {0x04: (0xABCDEF, 3)}, ["SN-77"])
+    whole = table(system, memory_device(size=1024), slot("S", type_code=0xB6, width=10), makers_own)
+    hidden = hide_serials(whole)
+    assert len(hidden) == len(whole)
+    assert not any(secret in hidden for secret in (b"SN-", b"\x88\x77\x66", b"\xef\xcd\xab"))
+    one, two, three, _ = map(parsed, split_table(hidden))
+    assert find_identity(one) == {"sys_vendor": "Kelp", "product_name": "Box"}
+    assert find_memory_module(two) == module_of(memory_device(size=1024))
+    assert find_slots(three)[0].name == "S"
+
+
+@given(st.binary(max_size=300))
+def test_what_is_not_understood_is_blanked_whole(raw: bytes) -> None:
+    hidden = hide_serials(raw)
+    assert len(hidden) == len(raw)
+    understood = sum(map(len, split_table(raw)))
+    assert not any(hidden[understood + 6 :])
 
 
 # --- any bytes ---
