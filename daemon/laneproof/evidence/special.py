@@ -67,8 +67,6 @@ def _deviance(x: float, mean: float) -> float:
     # x ln(x / mean) + mean - x: how far a count lies from its mean, the exponent in the saddle-point form of the
     # Poisson and binomial probabilities.
     # Source: C. Loader, Fast and Accurate Computation of Binomial Probabilities (2000); from memory.
-    if x == 0.0:
-        return mean
     e = (mean - x) / x
     if e > -_SERIES_REACH:
         return -x * _log1p_minus(e)
