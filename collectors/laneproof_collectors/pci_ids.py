@@ -60,6 +60,25 @@ def _parse_name(text: bytes, start: int) -> str | None:
     return "".join(letter for letter in name if letter.isprintable()).strip()[:_NAME_LIMIT] or None
 
 
+def select_names(text: bytes, wanted: Collection[Ids]) -> bytes:
+    """Write a short pci.ids that names some ids as the whole text does.
+
+    Args:
+        text: The text, whole.
+        wanted: The ids.
+
+    Returns:
+        A text in the same format with the names of those ids that have one.
+    """
+    lines: dict[int, list[str]] = {}
+    for (vendor, device), (vendor_name, device_name) in sorted(find_names(text, wanted).items()):
+        if vendor_name:
+            section = lines.setdefault(vendor, [f"{vendor:04x}  {vendor_name}\n"])
+            if device_name:
+                section.append(f"\t{device:04x}  {device_name}\n")
+    return "".join(line for section in lines.values() for line in section).encode()
+
+
 def read_names(host: Host, wanted: Collection[Ids]) -> dict[Ids, Names]:
     """Read the names of some ids.
 

@@ -2,11 +2,12 @@
 
 Rules of this module: each frame is exactly the difference between what two passes were told. A name in a folder's
 listing that nobody asked about is not kept, so a listing of a recording holds only what was read. What one pass did not
-ask again stays as it was.
+ask again stays as it was. Of pci.ids only the names of the recorded functions are kept.
 """
 
 import base64
 import json
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -30,9 +31,11 @@ from laneproof_collectors.host import (
     Smartctl,
     resolve_link,
 )
+from laneproof_collectors.pci_ids import PLACES, select_names
 from laneproof_collectors.recording import BOOT_ID_PATH, FORMAT, HOST_NAME_PATH, KERNEL_PATH, VERSION, device_name
 from laneproof_collectors.unread import Reason, Unread
 
+_ID = re.compile(rb"0x([0-9a-f]{4})\n?")
 _LINK_DEPTH = 40  # as the kernel's own limit, MAXSYMLINKS
 
 
@@ -76,6 +79,7 @@ class RecordingHost(Host):
     def take_frame(self) -> str:
         """Give all that changed since the last frame as one line, without its line end."""
         self._now.inherit(self._before)
+        self._now.select_names(self._before)
         clock = self._inner.clock()
         frame: dict[str, Any] = {"t": round(clock.unix_seconds, 3), "up": round(clock.up_seconds, 3)}
         boot_id = self._now.files.get(BOOT_ID_PATH)
@@ -113,7 +117,8 @@ class RecordingHost(Host):
             case ReadFile(path), bytes(content):
                 self._now.files[self._file_place(path)] = content
             case ReadRange(path, offset, length), bytes(content):
-                self._now.add_range(self._file_place(path), offset, length, content)
+                place = self._file_place(path)
+                self._now.add_range(place, offset, length, content, self._before.files.get(place, b""))
             case ReadLink(path), str(target):
                 self._now.links[self._parent_place(path)] = target
             case ListFolder(path), tuple(names):
@@ -171,14 +176,30 @@ class _Seen:
         elif unread.detail:
             self.errors[path] = unread.detail
 
-    def add_range(self, path: str, offset: int, length: int, content: bytes) -> None:
-        """Lay a range into the file; a gap that nobody read is filled with ones, as a silent device reads."""
-        held = bytearray(self.files.get(path, b""))
-        if content or len(content) == length:
-            if len(held) < offset:
-                held.extend(b"\xff" * (offset - len(held)))
+    def add_range(self, path: str, offset: int, length: int, content: bytes, before: bytes) -> None:
+        """Lay a range into the file as it was; a gap never read is filled with ones, as a silent device reads."""
+        held = bytearray(self.files.get(path, before))
+        if content:
+            held.extend(b"\xff" * (offset - len(held)))
             held[offset : offset + len(content)] = content
+        if len(content) < length:
+            del held[offset + len(content) :]  # here the file ends
         self.files[path] = bytes(held)
+
+    def select_names(self, before: "_Seen") -> None:
+        """Keep of pci.ids what names the recorded functions: the file is larger than all the rest."""
+        for place in PLACES:
+            if (text := self.files.get(place)) is not None and text != before.files.get(place):
+                self.files[place] = select_names(text, self._find_ids())
+
+    def _find_ids(self) -> set[tuple[int, int]]:
+        pairs = [
+            (content, self.files.get(f"{path.removesuffix('/vendor')}/device", b""))
+            for path, content in self.files.items()
+            if path.endswith("/vendor")
+        ]
+        found = [(_ID.fullmatch(vendor), _ID.fullmatch(device)) for vendor, device in pairs]
+        return {(int(vendor[1], 16), int(device[1], 16)) for vendor, device in found if vendor and device}
 
     def keep_nvme(self, controller: str, key: str, answer: Answer) -> None:
         entries = self.nvme.setdefault(controller, {})

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof_collectors.host import Host, LiveHost
-from laneproof_collectors.pci_ids import PLACES, find_names, read_names
+from laneproof_collectors.pci_ids import PLACES, find_names, read_names, select_names
 from laneproof_collectors.questions import Answer, Question, ReadRange, unread_from_errno
 
 TEXT = """#
@@ -53,6 +53,20 @@ def test_what_cannot_be_shown_is_left_out_of_a_name() -> None:
 def test_a_text_without_an_end_of_line_is_read_to_its_end() -> None:
     assert find_names(b"fff3  A\n\t0001  B", [(0xFFF3, 1)]) == {(0xFFF3, 1): ("A", "B")}
     assert find_names(b"fff3  A", [(0xFFF3, 1)]) == {(0xFFF3, 1): ("A", None)}
+
+
+def test_a_selection_names_its_ids_as_the_whole_text_does() -> None:
+    wanted = [(0xFFF4, 0x4000), (0xFFF3, 0x4000), (0xFFF3, 0x4001), (0xFFF4, 0x9999), (0x0001, 0x4000)]
+    selection = select_names(TEXT, wanted)
+    assert find_names(selection, wanted) == find_names(TEXT, wanted)
+    assert selection.decode().splitlines() == [
+        "fff3  Fathomline Instruments",
+        "\t4000  Petrel 4000 \u00b5",
+        "\t4001  Petrel 8000",
+        "fff4  Tidewrack Silicon",
+        "\t4000  Four-way Switch",
+    ]
+    assert select_names(TEXT, []) == b""
 
 
 @given(st.binary(max_size=300), st.lists(st.tuples(st.integers(0, 0xFFFF), st.integers(0, 0xFFFF)), max_size=4))

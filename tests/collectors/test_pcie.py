@@ -12,6 +12,7 @@ from pyfakefs.fake_filesystem import FakeFilesystem
 from laneproof_collectors.host import Host, LiveHost, ReadLink
 from laneproof_collectors.pcie import DEVICES, SLOTS, PcieCache, read_functions, read_slots
 from laneproof_collectors.questions import Answer, Question
+from laneproof_collectors.recorder import RecordingHost
 from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
 from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkEnd, PciFunction, PhysicalSlot
 from laneproof_collectors.unread import Reason, Unread
@@ -509,6 +510,22 @@ def test_a_recording_of_a_split_slot_and_a_switch_card() -> None:
     for function in functions.values():
         assert isinstance(function.express, ExpressRegisters)
         assert isinstance(function.aer_registers, AerRegisters)
+
+
+def test_a_recording_of_passes_that_remember_replays_alike(box: FakeMachine) -> None:
+    """What a later pass did not read again is still in its frame, so that a replay may begin anywhere."""
+    far = lay_config(ExpressValues(), extended=[(0x100, 0x0003, b""), (0x200, *AER[1:])])
+    box.put({"/usr/share/misc/pci.ids": "fff3  Fathomline Instruments\n", f"{DRIVE}/config": far})
+    recorder, cache = RecordingHost(box), PcieCache()
+    told, lines = [], [recorder.header()]
+    for count in range(3):
+        box.put({f"{DRIVE}/aer_dev_correctable": f"RxErr {count}\nTOTAL_ERR_COR {count}\n"})
+        told.append(read_functions(recorder, cache=cache))
+        lines.append(recorder.take_frame())
+    replayed = RecordedHost(parse_header(lines[0]), parse_frames(lines[1:]))
+    for expected in told:
+        assert replayed.advance()
+        assert read_functions(replayed) == expected
 
 
 # --- hostile ----------------------------------------------------------------------------------------------------------

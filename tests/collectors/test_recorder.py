@@ -5,7 +5,7 @@ from pathlib import Path
 
 from laneproof_collectors.host import FileSystem, Host, ListFolder, LiveHost, ReadFile, ReadLink, ReadRange
 from laneproof_collectors.recorder import RecordingHost
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recording import Frame, RecordedHost, parse_frames, parse_header
 from laneproof_collectors.unread import Unread
 
 DEVICE = "/sys/devices/pci0000:00/0000:00:01.1"
@@ -38,6 +38,11 @@ def lay_out(root: Path) -> None:
 
 def answers(host: Host) -> list[object]:
     return [(answer.reason, answer.detail) if isinstance(answer, Unread) else answer for answer in host.ask(QUESTIONS)]
+
+
+def parse_frame(line: str) -> Frame:
+    (frame,) = parse_frames([line])
+    return frame
 
 
 def test_each_pass_is_answered_alike(tmp_path: Path) -> None:
@@ -75,6 +80,56 @@ def test_an_unchanged_pass_is_an_almost_empty_frame(tmp_path: Path) -> None:
     recorder.ask(QUESTIONS[:-1])
     (frame,) = parse_frames([recorder.take_frame()])
     assert frame.model_fields_set == {"t", "up"}
+
+
+def test_a_range_is_laid_into_the_file_as_it_was(tmp_path: Path) -> None:
+    lay_out(tmp_path)
+    config = tmp_path / DEVICE[1:] / "config"
+    recorder = RecordingHost(LiveHost(str(tmp_path)))
+    recorder.ask([ReadRange(f"{DEVICE}/config", 0, 256)])
+    first = recorder.take_frame()
+    before = config.read_bytes()
+    recorder.ask([ReadRange(f"{DEVICE}/config", 128, 24)])
+    assert parse_frame(recorder.take_frame()).binary == {}
+    config.write_bytes(before[:130] + b"\0\1\2\3" + before[134:])
+    recorder.ask([ReadRange(f"{DEVICE}/config", 128, 24)])
+    second = recorder.take_frame()
+    replayed = RecordedHost(parse_header(recorder.header()), parse_frames([first, second]))
+    while replayed.advance():
+        pass
+    assert replayed.file(f"{DEVICE}/config") == config.read_bytes()[:256]
+
+
+def test_a_short_range_is_the_files_end(tmp_path: Path) -> None:
+    lay_out(tmp_path)
+    recorder = RecordingHost(LiveHost(str(tmp_path)))
+    whole = [ReadRange(f"{DEVICE}/config", 0, 256), ReadRange(f"{DEVICE}/config", 256, 24)]
+    recorder.ask(whole)
+    first = recorder.take_frame()
+    config = tmp_path / DEVICE[1:] / "config"
+    config.write_bytes(config.read_bytes()[:64])
+    told = recorder.ask(whole)
+    replayed = RecordedHost(parse_header(recorder.header()), parse_frames([first, recorder.take_frame()]))
+    while replayed.advance():
+        pass
+    assert replayed.ask(whole) == told
+    assert told[1] == b""
+
+
+def test_of_pci_ids_only_the_names_of_recorded_functions_are_kept(tmp_path: Path) -> None:
+    lay_out(tmp_path)
+    (tmp_path / DEVICE[1:] / "device").write_text("0x000c\n")
+    (tmp_path / "usr/share/misc").mkdir(parents=True)
+    others = "".join(f"{number:04x}  Maker {number}\n" for number in range(0x1B36))
+    table = f"{others}1b36  Skerry Works\n\t000b  Other\n\t000c  Root Port\nfff3  Fathomline\n"
+    (tmp_path / "usr/share/misc/pci.ids").write_text(table)
+    recorder = RecordingHost(LiveHost(str(tmp_path)))
+    names = ReadRange("/usr/share/misc/pci.ids", 0, 1 << 21)
+    recorder.ask([*QUESTIONS, ReadFile(f"{LINK}/device"), names])
+    frame = parse_frame(recorder.take_frame())
+    assert frame.files["/usr/share/misc/pci.ids"] == "1b36  Skerry Works\n\t000c  Root Port\n"
+    recorder.ask([names])
+    assert parse_frame(recorder.take_frame()).files == {}
 
 
 def test_what_a_pass_did_not_ask_stays(tmp_path: Path) -> None:
