@@ -5,6 +5,7 @@ import json
 import os
 import shutil
 import sys
+from dataclasses import replace
 
 from laneproof.commands.sources import load_build, open_host
 from laneproof.engine import Engine
@@ -19,7 +20,8 @@ def run(arguments: argparse.Namespace) -> int:
     build = load_build(arguments.build, demo=arguments.demo)
     with open_host(arguments.source, demo=arguments.demo) as host:
         snapshot = read_snapshot(host)
-    findings = Engine(build).observe(snapshot).findings
+    # One look has no history, so nothing can say since when.
+    findings = tuple(replace(one, since=None) for one in Engine(build).observe(snapshot).findings)
     if arguments.json:
         from laneproof.outputs.audit_json import as_json
 

@@ -3,12 +3,16 @@
 import argparse
 import json
 
+from laneproof.build.schema import build_schema
+
 
 def run(arguments: argparse.Namespace) -> int:
     """Print one schema."""
     if arguments.of == "audit":
-        from laneproof.outputs.audit_json import make_schema
+        from laneproof.outputs.audit_json import audit_schema
+
+        schema = audit_schema()
     else:
-        from laneproof.build.schema import make_schema
-    print(json.dumps(make_schema(), indent=2))  # noqa: T201 (the output)
+        schema = build_schema()
+    print(json.dumps(schema, indent=2))  # noqa: T201 (the output)
     return 0

@@ -114,7 +114,7 @@ class AuditReport(_Strict):
     inventory: InventoryReport
 
 
-def make_schema() -> dict[str, Any]:
+def audit_schema() -> dict[str, Any]:
     """Make the JSON Schema of the audit."""
     return AuditReport.model_json_schema(by_alias=True) | {"$schema": "https://json-schema.org/draft/2020-12/schema"}
 
@@ -144,7 +144,7 @@ def as_json(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]
         findings: What the engine found.
 
     Returns:
-        An object that `make_schema` describes.
+        An object that `audit_schema` describes.
     """
     return {
         "schema": SCHEMA,

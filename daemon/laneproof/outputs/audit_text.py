@@ -18,6 +18,7 @@ from laneproof_collectors.unread import Unread
 
 NARROWEST = 40
 _INDENT = "    "
+_SHORTEST_NAME = 4  # a device's name cut shorter than this names nothing
 _HEADINGS = (
     (Kind.DIFFERS, "Not as declared"),
     (Kind.SIGN, "Signs of failure"),
@@ -121,6 +122,16 @@ def _wrap(text: str, style: Style, *, first: str) -> list[str]:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    """One line of the tree before it is laid out."""
+
+    head: str
+    troubled: bool
+    link: str
+    who: str
+
+
 def _tree(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], style: Style) -> Iterator[str]:
     if isinstance(snapshot.functions, Unread):
         yield f"  {snapshot.functions}"
@@ -130,13 +141,30 @@ def _tree(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], 
         yield "  no drive, and no declared position"
         return
     troubled = {one.position or one.key for one in findings if one.accepted is None}
-    roots = sorted({place.path.split("/")[0] for place in places})
-    for root in roots:
-        yield f"  {root}"
-        yield from _children(root, places, troubled, style, before="  ")
+    rows: list[_Row] = []
+    for root in sorted({place.path.split("/")[0] for place in places}):
+        rows.append(_Row(head=f"  {root}", troubled=False, link="", who=""))
+        rows += _children(root, places, troubled, style, before="  ")
+    yield from _lay_out(rows, style)
 
 
-def _children(path: str, places: Sequence[Place], troubled: set[str], style: Style, *, before: str) -> Iterator[str]:
+def _lay_out(rows: Sequence[_Row], style: Style) -> Iterator[str]:
+    """Set the rows in columns as wide as they need; what does not fit is cut, or left out where nothing of it fits."""
+    head = max(len(row.head) for row in rows)
+    link = max(len(row.link) for row in rows)
+    room = style.width - head - link - 6
+    for row in rows:
+        who = (
+            row.who
+            if len(row.who) <= room
+            else f"{row.who[: max(room - 1, 0)].rstrip()}{'…' if style.unicode else '~'}"
+        )
+        mark = style.paint("!", "1;31") if row.troubled else " "
+        last = f"  {who}" if room >= _SHORTEST_NAME else ""
+        yield f"{row.head:<{head}}  {mark} {row.link:<{link}}{last}".rstrip()
+
+
+def _children(path: str, places: Sequence[Place], troubled: set[str], style: Style, *, before: str) -> Iterator[_Row]:
     own = [one for one in places if one.path.rpartition("/")[0] == path]
     # A place whose parent is not shown (a position on a missing bridge) hangs on the root, by its whole path.
     shown = {one.path for one in places} | {path}
@@ -146,33 +174,17 @@ def _children(path: str, places: Sequence[Place], troubled: set[str], style: Sty
     for index, place in enumerate(own):
         is_last = index == len(own) - 1
         name = place.path.removeprefix(f"{path}/")
-        start = f"{before}{last if is_last else child}{name}"
-        yield from _line(place, start, troubled, style)
-        deeper = before + ("   " if is_last else past)
-        yield from _children(place.path, places, troubled, style, before=deeper)
+        yield _Row(
+            head=f"{before}{last if is_last else child}{name} {place.label or ''}".rstrip(),
+            troubled=(place.label or place.path) in troubled,
+            link=_link_words(place, style),
+            who=_occupant_words(place),
+        )
+        yield from _children(place.path, places, troubled, style, before=before + ("   " if is_last else past))
 
 
 def _orphan(place: Place, shown: set[str]) -> bool:
     return place.path.rpartition("/")[0] not in shown
-
-
-def _line(place: Place, start: str, troubled: set[str], style: Style) -> Iterator[str]:
-    trouble = (place.label or place.path) in troubled
-    label = place.label or ("" if place.occupant else place.name or "")
-    head = f"{start}  {label}".rstrip()
-    link = _link_words(place, style)
-    mark = style.paint("!", "1;31") if trouble else " "
-    who = _occupant_words(place)
-    line = f"{head:<30} {mark} {link:<25} {who}".rstrip()
-    visible = len(line) - (len(mark) - 1)
-    if visible <= style.width:
-        yield line
-        return
-    yield f"{head:<30} {mark} {link}".rstrip()
-    if who:
-        room = max(style.width - 10, NARROWEST // 2)
-        for part in textwrap.wrap(who, room):
-            yield f"{'':<8}  {part}"
 
 
 def _link_words(place: Place, style: Style) -> str:
@@ -183,17 +195,17 @@ def _link_words(place: Place, style: Style) -> str:
     if declared:
         return f"{declared} {style.arrow} no link"
     if trained and place.capable and str(place.capable) != trained and "?" not in str(place.capable):
-        return f"{trained} (of {place.capable})"
+        return f"{trained} of {place.capable}"
     return trained
 
 
 def _occupant_words(place: Place) -> str:
     occupant = place.occupant
     if occupant is None:
-        return "" if place.trained else "empty"
+        return "" if place.has_children else "empty"
     parts = [occupant.name]
-    if isinstance(occupant.model, str):
-        parts.append(occupant.model)
     if isinstance(occupant.capacity_bytes, int):
         parts.append(format_bytes(occupant.capacity_bytes))
-    return ", ".join(parts)
+    if isinstance(occupant.model, str):
+        parts.append(occupant.model)
+    return " ".join(parts)

@@ -21,10 +21,11 @@ class Width:
     gt_s: float | None = None
 
     def __str__(self) -> str:
-        """Give ``gen 4 x4``; a part that is not known is a question mark."""
+        """Give ``gen4 x4``; a part that is not known is a question mark."""
+        lanes = f"x{self.lanes if self.lanes is not None else '?'}"
         if self.generation is None and self.gt_s is not None:
-            return f"{self.gt_s:g} GT/s x{self.lanes if self.lanes is not None else '?'}"
-        return f"gen {self.generation or '?'} x{self.lanes if self.lanes is not None else '?'}"
+            return f"{self.gt_s:g}GT/s {lanes}"
+        return f"gen{self.generation or '?'} {lanes}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +39,7 @@ class Place:
         trained: The link as it is; None where nothing is linked.
         capable: What both ends could do.
         occupant: The device in it.
-        is_bridge: Whether more hangs below (a switch card).
+        has_children: Whether bridges hang below (a switch card, or the inside of one).
         name: What the system calls the function here.
     """
 
@@ -48,7 +49,7 @@ class Place:
     trained: Width | None
     capable: Width | None
     occupant: Occupant | None
-    is_bridge: bool
+    has_children: bool
     name: str | None
 
     @property
@@ -93,7 +94,7 @@ def _place(path: str, build: Build | None, topology: Topology) -> Place:
         trained=_width(link, trained=True) if link and link.device else None,
         capable=_width(link, trained=False) if link and link.device else None,
         occupant=occupant,
-        is_bridge=function is not None and function.is_bridge,
+        has_children=any(one.is_bridge for one in topology.below.get(path, ())),
         name=_name(function),
     )
 
