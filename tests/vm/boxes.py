@@ -1,6 +1,6 @@
 """The machines that the tests boot."""
 
-from vm.machine import Drive, Machine, RootPort, SwitchCard
+from vm.machine import Cable, Drive, Machine, MemoryModule, RootPort, SwitchCard
 
 SPLIT_SLOT = Machine(
     ports=(
@@ -21,3 +21,28 @@ SPLIT_SLOT = Machine(
 )
 SPLIT_PORT = "0000:00:04.0"
 """Where the first branch of the slot is, by PCI address."""
+
+WHOLE_BOX = Machine(
+    ports=(
+        *(RootPort(name=f"array-{number}", address=f"4.{number}", slot=number) for number in range(1, 5)),
+        *(RootPort(name=f"pool-{number}", address=f"5.{number}", slot=number + 4) for number in range(1, 4)),
+        # Function 0 is what makes the others be looked for; nothing is in it.
+        RootPort(name="array-0", address="4.0", slot=8),
+        RootPort(name="pool-0", address="5.0", slot=9),
+    ),
+    drives=(
+        *(Drive(name=f"array-drive-{n}", serial=f"SWELL-000{n}", port=f"array-{n}") for n in range(1, 5)),
+        *(Drive(name=f"pool-drive-{n}", serial=f"REEF-000{n}", port=f"pool-{n}", size_bytes=256 << 20) for n in (1, 2)),
+        Drive(name="worn-drive", serial="WORN-0001", port="pool-3", bad_sectors=(4096,)),
+    ),
+    cables=(
+        Cable(number=1, left="52:54:00:00:01:01", right="52:54:00:00:02:01"),
+        Cable(number=2, left="52:54:00:00:01:02", right="52:54:00:00:02:02"),
+    ),
+    memory_modules=(
+        MemoryModule(handle=0x1100, locator="DIMM_A2", mebibytes=16384, rated_mt_s=5600, configured_mt_s=4800),
+        MemoryModule(handle=0x1101, locator="DIMM_B2", mebibytes=16384, rated_mt_s=5600, configured_mt_s=4800),
+    ),
+    modules=("nvme", "virtio_net", "raid456", "btrfs"),
+)
+"""Four drives in a RAID 5, two in a btrfs mirror, one with a bad sector; two cables; memory below its rated speed."""

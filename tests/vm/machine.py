@@ -5,6 +5,7 @@ starts anything: `boot.py` does.
 """
 
 import json
+import struct
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -112,19 +113,16 @@ class Drive:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cable:
-    """A network cable between two interfaces of the same machine."""
+    """A network cable between two interfaces of the same machine: a hub of QEMU's with nothing else on it."""
 
+    number: int
     left: str
     """The MAC address at one end, lower case."""
     right: str
-    udp_ports: tuple[int, int]
-    """Two free ports of the loopback interface, one for each direction."""
     mbit_s: int = 10000
 
-    def network(self) -> list[str]:
-        here, there = self.udp_ports
-        ends = ((self.left, here, there), (self.right, there, here))
-        return [f"socket,id=net-{_plain(mac)},udp=127.0.0.1:{to},localaddr=127.0.0.1:{at}" for mac, to, at in ends]
+    def networks(self) -> list[str]:
+        return [f"hubport,id=net-{_plain(mac)},hubid={self.number}" for mac in (self.left, self.right)]
 
     def devices(self) -> list[Part]:
         return [
@@ -135,7 +133,7 @@ class Cable:
                 "mac": mac,
                 "speed": self.mbit_s,
                 "duplex": "full",
-                "rombar": 0,
+                "romfile": "",
             }
             for mac in (self.left, self.right)
         ]
@@ -143,6 +141,26 @@ class Cable:
 
 def _plain(mac: str) -> str:
     return mac.replace(":", "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MemoryModule:
+    """A memory module as the firmware tells it. Source: DMTF DSP0134 3.x, 7.18, Memory Device (Type 17)."""
+
+    handle: int
+    locator: str
+    mebibytes: int
+    rated_mt_s: int
+    configured_mt_s: int
+
+    def structure(self) -> bytes:
+        head = struct.pack(
+            "<BBHHHHHHBBBBBHHBBBBBIH",
+            17, 0x22, self.handle, 0x1000, 0xFFFE, 72, 64, self.mebibytes, 0x09, 0, 1, 2, 0x22, 0x80, self.rated_mt_s,
+            3, 0, 0, 4, 2, 0, self.configured_mt_s,
+        )  # fmt: skip
+        strings = (self.locator, "BANK 0", "Kelp Memory", "KM-5600")
+        return head + b"\0".join(text.encode() for text in strings) + b"\0\0"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,6 +173,8 @@ class Machine:
     cables: tuple[Cable, ...] = ()
     smbios: tuple[str, ...] = ()
     """Firmware tables in QEMU's words: ``type=17,loc_pfx=DIMM,speed=5600``."""
+    memory_modules: tuple[MemoryModule, ...] = ()
+    """In place of those that QEMU would tell of."""
     command_line: tuple[str, ...] = ()
     """Words added to the kernel's command line."""
     modules: tuple[str, ...] = ("nvme",)
@@ -170,6 +190,8 @@ class Machine:
     def make_images(self, folder: Path) -> None:
         for drive in self.drives:
             drive.make(folder)
+        for module in self.memory_modules:
+            _table(folder, module).write_bytes(module.structure())
 
     def arguments(self, folder: Path) -> list[str]:
         """Give QEMU's command line for the hardware, the drives' images being in `folder`."""
@@ -178,8 +200,10 @@ class Machine:
         arguments += ["-m", f"{self.memory_mib}M", "-smp", str(self.processors)]
         for table in self.smbios:
             arguments += ["-smbios", table]
+        for module in self.memory_modules:
+            arguments += ["-smbios", f"file={_table(folder, module)}"]
         for cable in self.cables:
-            for network in cable.network():
+            for network in cable.networks():
                 arguments += ["-netdev", network]
         for drive in self.drives:
             arguments += ["-blockdev", json.dumps(drive.blocks(folder))]
@@ -196,3 +220,7 @@ class Machine:
         for cable in self.cables:
             devices += cable.devices()
         return [*devices, *self.parts]
+
+
+def _table(folder: Path, module: MemoryModule) -> Path:
+    return folder / f"memory-{module.handle}.bin"

@@ -43,6 +43,22 @@ def read_facts() -> dict[str, Any]:
     return facts
 
 
+def read_whole_box() -> dict[str, Any]:
+    """Read what a box has besides links and drives."""
+    from laneproof_collectors import arrays, memory, network  # noqa: PLC0415 (only here)
+
+    host = LiveHost()
+    try:
+        return {
+            "arrays": plain(arrays.read_arrays(host)),
+            "interfaces": plain(network.read_interfaces(host)),
+            "aggregates": plain(network.read_aggregates(host)),
+            "memory": plain(memory.read_memory(host)),
+        }
+    finally:
+        host.close()
+
+
 def read_everything() -> dict[str, Any]:
     """Run a whole pass, all collectors together, as the program does."""
     from laneproof_collectors.collection import make_collectors, read_snapshot  # noqa: PLC0415 (all collectors)
