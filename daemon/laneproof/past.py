@@ -28,6 +28,7 @@ class LinkLimits:
     target_gt_s: float | None
     capable_gt_s: float | None
     capable_lanes: int | None
+    aspm_enabled: int | None = None  # the port's bit field, 1 L0s, 2 L1; None where it was not known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

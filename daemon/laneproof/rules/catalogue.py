@@ -10,10 +10,17 @@ from datetime import UTC, datetime
 from laneproof.build.declaration import Acceptance, Build
 from laneproof.findings import Finding, Kind, order_findings
 from laneproof.past import Past
+from laneproof.rules.array_rules import ARRAY_DEGRADED, ARRAY_DIFFERS
+from laneproof.rules.firmware_rules import FIRMWARE_DIFFERS
+from laneproof.rules.health import CRITICAL_WARNING
 from laneproof.rules.link_rules import LINK_ABOVE_PLAN, LINK_BEYOND_HARDWARE, LINK_NARROW, LINK_SLOW
+from laneproof.rules.memory_rules import MEMORY_DIFFERS
+from laneproof.rules.network_rules import AGGREGATE_INCOMPLETE, NETWORK_LINK_SLOW
 from laneproof.rules.occupancy import OCCUPANT_DIFFERS, OCCUPANT_UNEXPECTED, POSITION_EMPTY
+from laneproof.rules.power_settings import POWER_SETTING_DIFFERS
 from laneproof.rules.rule import Rule
 from laneproof.rules.split_rules import SPLIT_NOT_ACTIVE
+from laneproof.rules.unread_rules import READING_INCOMPLETE
 from laneproof_collectors.snapshot import Snapshot
 
 RULES: tuple[Rule, ...] = (
@@ -25,6 +32,15 @@ RULES: tuple[Rule, ...] = (
     LINK_SLOW,
     LINK_NARROW,
     LINK_ABOVE_PLAN,
+    POWER_SETTING_DIFFERS,
+    FIRMWARE_DIFFERS,
+    MEMORY_DIFFERS,
+    ARRAY_DEGRADED,
+    ARRAY_DIFFERS,
+    NETWORK_LINK_SLOW,
+    AGGREGATE_INCOMPLETE,
+    CRITICAL_WARNING,
+    READING_INCOMPLETE,
 )
 
 

@@ -36,6 +36,24 @@ def firmware_setting(
     return (Cause(cause=FIRMWARE_SETTING, probability=1.0, because=because),)
 
 
+def aspm_setting(link: LinkOfTwo | None, snapshot: Snapshot, past: Past) -> tuple[Cause, ...]:
+    """Decide whether the board's firmware switched low-power link states on that were off before.
+
+    Args:
+        link: The link as it is now.
+        snapshot: The facts, for the BIOS that runs now.
+        past: Settings as they stood in the last boot with another BIOS.
+    """
+    earlier = past.earlier_limits.get(link.path) if link else None
+    registers = link.port_registers if link else None
+    if earlier is None or registers is None or earlier.aspm_enabled is None:
+        return ()
+    if not registers.aspm_enabled & ~earlier.aspm_enabled:
+        return ()
+    because = ("the port's low-power link states were off", _name_bios(snapshot, past, earlier.boot_id))
+    return (Cause(cause=FIRMWARE_SETTING, probability=1.0, because=because),)
+
+
 def _compare_rates(link: LinkOfTwo, earlier: LinkLimits) -> list[str]:
     reasons = []
     target = link.target_gt_s

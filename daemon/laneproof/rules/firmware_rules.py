@@ -1,0 +1,157 @@
+"""firmware-differs: the board's firmware, the kernel's release and the drives' firmware, as declared."""
+
+from collections.abc import Iterator
+
+from laneproof.build.declaration import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past import Past
+from laneproof.rules.cautions import DEGRADED_ARRAY, FIRMWARE_SETUP
+from laneproof.rules.example_box import Box
+from laneproof.rules.placement import Placement, arrange, is_same_text
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Firmware, Snapshot
+from laneproof_collectors.unread import Unread
+
+NAME = "firmware-differs"
+_BOARD_ITEMS = (("board", "board_name"), ("bios_version", "bios_version"), ("bios_date", "bios_date"))
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    if build is None:
+        return
+    yield from _judge_board(build, snapshot.firmware)
+    for placement in arrange(build, snapshot).placements:
+        yield from _judge_drive(placement)
+
+
+def _judge_board(build: Build, firmware: Firmware | Unread) -> Iterator[Finding]:
+    declared = [
+        (key, getattr(build.firmware, key), fact)
+        for key, fact in _BOARD_ITEMS
+        if build.firmware is not None and getattr(build.firmware, key) is not None
+    ]
+    release = build.kernel.release if build.kernel else None
+    if release is not None:
+        declared.append(("kernel.release", release, "kernel_release"))
+    if not declared:
+        return
+    if isinstance(firmware, Unread):
+        yield _unverified("board firmware", ", ".join(want for _, want, _ in declared), firmware)
+        return
+    for key, want, fact in declared:
+        found = getattr(firmware, fact)
+        if found is None:
+            found = Unread(key, "the board tells none")
+        if isinstance(found, Unread):
+            yield _unverified(key, want, found)
+        elif not (_begins_with(found, want) if key == "kernel.release" else is_same_text(found, want)):
+            yield _differs(key, want, found)
+
+
+def _begins_with(release: str, wanted: str) -> bool:
+    """Whether a release is the wanted one, or begins with it at a border: 6.1 fits 6.1.0-18, not 6.12."""
+    rest = release.removeprefix(wanted)
+    return release.startswith(wanted) and not (wanted[-1:].isdigit() and rest[:1].isdigit())
+
+
+def _differs(key: str, declared: str, observed: str) -> Finding:
+    return Finding(
+        rule=NAME,
+        kind=Kind.DIFFERS,
+        severity=Severity.NOTICE,
+        subject=key,
+        key=key,
+        summary=f"{key} is {observed}, declared {declared}",
+        declared=declared,
+        observed=observed,
+        evidence={"item": key},
+        next_steps=FIRMWARE_DIFFERS.look_next,
+    )
+
+
+def _unverified(key: str, declared: str, gap: Unread) -> Finding:
+    return Finding(
+        rule=NAME,
+        kind=Kind.UNVERIFIED,
+        severity=Severity.NOTICE,
+        subject=key,
+        key=key,
+        summary=f"{key} could not be verified: {gap}",
+        declared=declared,
+        evidence={"item": key, "unread": str(gap)},
+        next_steps=("Run the audit as the service does, or as root; some boards tell nothing about themselves.",),
+    )
+
+
+def _judge_drive(placement: Placement) -> Iterator[Finding]:
+    plan, occupant = placement.plan, placement.occupant
+    if plan is None or plan.firmware is None or occupant is None or not placement.is_occupied:
+        return
+    found = occupant.firmware
+    if found is None:
+        found = Unread(f"the firmware of {occupant.name}", "it tells none")
+    if isinstance(found, str) and is_same_text(found, plan.firmware):
+        return
+    is_unread = isinstance(found, Unread)
+    yield Finding(
+        rule=NAME,
+        kind=Kind.UNVERIFIED if is_unread else Kind.DIFFERS,
+        severity=Severity.NOTICE,
+        position=placement.label,
+        subject=occupant.name,
+        key=placement.position.path,
+        summary=(
+            f"the firmware of {placement.label} could not be verified: {found}"
+            if is_unread
+            else f"{placement.label} runs firmware {found}, declared {plan.firmware}"
+        ),
+        declared=plan.firmware,
+        observed=None if is_unread else str(found),
+        evidence={"unread": str(found)} if is_unread else {"firmware": str(found)},
+        next_steps=(DEGRADED_ARRAY, *FIRMWARE_DIFFERS.look_next),
+    )
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+firmware = { bios_version = "1.40" }
+position = [{ label = "riser-1", path = "0000:00/01.1", occupant = { firmware = "2.1" } }]
+"""
+
+FIRMWARE_DIFFERS = Rule(
+    name=NAME,
+    kind=Kind.DIFFERS,
+    statement="Board, kernel and drives run the firmware that is declared.",
+    why=(
+        "A new firmware of the board often resets its settings: the split of a slot, a speed limit, power management. "
+        "A new firmware of a drive can cure or bring trouble. Knowing that it changed is half of finding what else did."
+    ),
+    look_next=(
+        "If it was updated on purpose, go through the firmware setup once more, audit, and correct the declaration.",
+        FIRMWARE_SETUP,
+        "Before changing a drive's firmware read the maker's notes and back up; this program never writes to a drive.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="board and drive run what is declared",
+            build=_BUILD,
+            snapshot=lambda: Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").snapshot(),
+            expect=(),
+        ),
+        Example(
+            says="the board was updated, and so was the drive",
+            build=_BUILD,
+            snapshot=lambda: (
+                Box()
+                .with_port("0000:00/01.1")
+                .with_drive("0000:00/01.1", firmware="2.2")
+                .with_firmware(bios_version="1.50")
+                .snapshot()
+            ),
+            expect=(Kind.DIFFERS, Kind.DIFFERS),
+        ),
+    ),
+    sources=("SMBIOS (DSP0134), types 0 and 2, as Linux shows them under /sys/class/dmi/id",),
+)

@@ -1,0 +1,205 @@
+"""critical-warning: what a drive itself says is wrong with it now.
+
+Rates, trends and wear ahead are other rules' matter. A drive that says nothing is not called healthy: most drives that
+fail had raised no warning.
+"""
+
+from collections.abc import Iterator
+
+from laneproof.build.declaration import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.occupants import Occupant
+from laneproof.past import Past
+from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.example_box import Box
+from laneproof.rules.placement import Arrangement, arrange
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import HealthLog, SataDrive, Snapshot
+from laneproof_collectors.unread import Reason, Unread
+
+NAME = "critical-warning"
+
+_SPARE, _TEMPERATURE, _RELIABILITY, _READ_ONLY, _BACKUP, _PERSISTENT_REGION = (1 << bit for bit in range(6))
+_WORDS = {
+    _SPARE: ("available spare is below its threshold", Severity.CRITICAL),
+    _TEMPERATURE: ("a temperature is beyond its threshold", Severity.WARNING),
+    _RELIABILITY: ("reliability is degraded by media or internal errors", Severity.CRITICAL),
+    _READ_ONLY: ("the media is read-only", Severity.CRITICAL),
+    _BACKUP: ("the volatile memory backup failed", Severity.CRITICAL),
+    _PERSISTENT_REGION: ("the persistent memory region is read-only", Severity.WARNING),
+}
+"""Source: NVM Express Base Specification 2.0, 5.16.1.3, Critical Warning."""
+_WORN = ("its rated life is used up (worn: the reliability bit is set without any media error)", Severity.WARNING)
+_WORN_AT_PERCENT = 100
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    arrangement = arrange(build, snapshot)
+    for occupant in arrangement.drives:
+        if occupant.controller is not None:
+            yield from _judge_nvme(arrangement, occupant, occupant.controller.health)
+        elif occupant.drive is not None:
+            yield from _judge_sata(arrangement, occupant, occupant.drive)
+        elif arrangement.topology.controllers_unread is None:
+            gap = Unread(f"the health log of {occupant.name}", "no NVMe driver serves it", Reason.ABSENT)
+            yield _unverified(arrangement, occupant, gap)
+
+
+def _judge_nvme(arrangement: Arrangement, occupant: Occupant, health: HealthLog | Unread) -> Iterator[Finding]:
+    if isinstance(health, Unread):
+        yield _unverified(arrangement, occupant, health)
+        return
+    if "critical_warning" in health.absent:
+        what = f"the critical warning of {occupant.name}"
+        yield _unverified(arrangement, occupant, Unread(what, f"{health.source} does not tell it", Reason.ABSENT))
+        return
+    said = list(read_warnings(health))
+    if said:
+        yield _tell(
+            arrangement,
+            occupant,
+            said,
+            {
+                "critical_warning": health.critical_warning,
+                "endurance_group_warning": health.endurance_group_warning,
+                "percentage_used": health.percentage_used,
+                "media_errors": health.media_errors,
+                "available_spare_percent": health.available_spare_percent,
+                "composite_temperature_celsius": health.composite_temperature_celsius,
+            },
+        )
+
+
+def read_warnings(health: HealthLog) -> Iterator[tuple[str, Severity]]:
+    """Put the critical warning of a health log in words, a bit each.
+
+    Some drives raise the reliability bit when their rated life is used up, without a single media error: that is wear,
+    a matter for planning, and said as such (reported in public threads on hosted servers, not in the standard).
+
+    Args:
+        health: The log.
+
+    Yields:
+        What the drive says, and how bad it is. Bits that no standard names are told as they are.
+    """
+    for bit in range(8):
+        mask = 1 << bit
+        if not health.critical_warning & mask:
+            continue
+        is_worn = mask == _RELIABILITY and health.percentage_used >= _WORN_AT_PERCENT and health.media_errors == 0
+        known = not {"percentage_used", "media_errors"} & set(health.absent)
+        unnamed = (f"bit {bit}, which the standard does not name", Severity.WARNING)
+        yield _WORN if is_worn and known else _WORDS.get(mask, unnamed)
+    if health.endurance_group_warning:
+        yield f"an endurance group warns ({health.endurance_group_warning:#04x})", Severity.WARNING
+
+
+def _judge_sata(arrangement: Arrangement, occupant: Occupant, drive: SataDrive) -> Iterator[Finding]:
+    if isinstance(drive.healthy, Unread):
+        yield _unverified(arrangement, occupant, drive.healthy)
+    elif drive.healthy is False:
+        said = [("its own health assessment failed", Severity.CRITICAL)]
+        yield _tell(arrangement, occupant, said, {"healthy": False})
+
+
+def _tell(
+    arrangement: Arrangement, occupant: Occupant, said: list[tuple[str, Severity]], evidence: dict[str, object]
+) -> Finding:
+    label = arrangement.place_of(occupant)
+    words = "; ".join(text for text, _ in said)
+    return Finding(
+        rule=NAME,
+        kind=Kind.SIGN,
+        severity=max((severity for _, severity in said), key=lambda one: one.rank),
+        position=label,
+        subject=occupant.name,
+        key=_key(occupant),
+        summary=f"{label or occupant.name} ({occupant.name}) warns: {words}",
+        observed=words,
+        evidence=evidence,
+        next_steps=CRITICAL_WARNING.look_next,
+    )
+
+
+def _unverified(arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Finding:
+    label = arrangement.place_of(occupant)
+    return Finding(
+        rule=NAME,
+        kind=Kind.UNVERIFIED,
+        severity=Severity.NOTICE,
+        position=label,
+        subject=occupant.name,
+        key=_key(occupant),
+        summary=f"what {label or occupant.name} says of its health could not be verified: {gap}",
+        evidence={"unread": str(gap)},
+        next_steps=(_how_to_read(gap),),
+    )
+
+
+def _how_to_read(gap: Unread) -> str:
+    if gap.reason is Reason.NOT_ASKED:
+        return "It sleeps and was not woken for a reading; it is judged when it is awake."
+    return (
+        "Log pages need the right CAP_SYS_ADMIN: run the audit as root, or as the service does. Where the drive itself "
+        "refuses, ask its maker."
+    )
+
+
+def _key(occupant: Occupant) -> str:
+    return occupant.serial if isinstance(occupant.serial, str) and occupant.serial else occupant.own_path
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+position = [{ label = "riser-1", path = "0000:00/01.1" }]
+"""
+
+
+def _drive(health: dict[str, object] | Unread) -> Snapshot:
+    return Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", health=health).snapshot()
+
+
+CRITICAL_WARNING = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No drive reports a critical warning of its own.",
+    why=(
+        "A drive that says this has decided by itself that data or further writes are in danger. The reverse does not "
+        "hold: most failed drives had never warned, so silence is no proof of health."
+    ),
+    look_next=(
+        "Make sure that a good backup of this drive's data exists, now, before anything else.",
+        "Spare, reliability, read-only: plan to replace the drive. Temperature: look at air flow and heat sink first.",
+        DEGRADED_ARRAY,
+        LIVE_DRIVE,
+        OPEN_CASE,
+        "Rated life used up is no failure: watch media-errors-rising and spare-low, and order a spare.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="no warning", build=_BUILD, snapshot=lambda: _drive({}), expect=()),
+        Example(
+            says="the drive says that its reliability is degraded",
+            build=_BUILD,
+            snapshot=lambda: _drive({"critical_warning": 4, "media_errors": 31}),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="the same bit from a drive past its rated life without a media error: wear, a warning",
+            build=_BUILD,
+            snapshot=lambda: _drive({"critical_warning": 4, "percentage_used": 104}),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="the health log could not be read",
+            build=_BUILD,
+            snapshot=lambda: _drive(Unread("log 02h of nvme0", "permission denied", Reason.DENIED)),
+            expect=(Kind.UNVERIFIED,),
+        ),
+    ),
+    sources=(
+        "NVM Express Base Specification 2.0, 5.16.1.3: SMART / Health Information, Critical Warning",
+        "The reliability bit of worn drives without media errors: reported in public threads, not in the standard",
+    ),
+)

@@ -1,0 +1,176 @@
+"""memory-differs: how much memory there is, in how many modules, at what rate, and whether it corrects errors."""
+
+from collections.abc import Iterator
+
+from laneproof.build.declaration import Build, MemoryPlan
+from laneproof.build.units import format_bytes, is_same_capacity
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past import Past
+from laneproof.rules.cautions import FIRMWARE_SETUP, OPEN_CASE
+from laneproof.rules.example_box import Box
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Memory, MemoryModule, Snapshot
+from laneproof_collectors.unread import Reason, Unread
+
+NAME = "memory-differs"
+
+# The kernel's total leaves out what firmware and graphics keep. Where the table of modules cannot be read, a total from
+# nine tenths of what is declared is taken for all of it, and one below three quarters (a module of four is missing) for
+# less. Common practice, no source.
+_SURELY_ALL, _SURELY_LESS = 0.9, 0.75
+_NO_CORRECTION = 3  # SMBIOS type 16, Memory Error Correction: 3 none, 5 single-bit, 6 multi-bit
+_SAME_RATE_WITHIN = 0.01  # tables round: 2933 and 2934 are one rate
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    plan = build.memory if build else None
+    if plan is None:
+        return
+    memory = snapshot.memory
+    if isinstance(memory, Unread):
+        yield _unverified("memory", memory)
+        return
+    yield from _judge_total(plan, memory)
+    if isinstance(memory.modules, Unread):
+        if plan.modules is not None or plan.speed_mt_s is not None:
+            yield _unverified("memory modules", memory.modules)
+    else:
+        yield from _judge_modules(plan, memory.modules)
+    yield from _judge_correction(plan, memory)
+
+
+def _judge_total(plan: MemoryPlan, memory: Memory) -> Iterator[Finding]:
+    if plan.total is None or _is_short_of_modules(plan, memory):
+        return
+    sizes = [] if isinstance(memory.modules, Unread) else [one.size_bytes for one in memory.modules]
+    known = [size for size in sizes if size is not None]
+    declared = format_bytes(plan.total, binary=True)
+    if known and len(known) == len(sizes):
+        if not is_same_capacity(sum(known), plan.total):
+            yield _differs("memory total", declared, format_bytes(sum(known), binary=True) + " in modules")
+    elif isinstance(memory.total_bytes, Unread):
+        yield _unverified("memory total", memory.total_bytes)
+    else:
+        share = memory.total_bytes / plan.total if plan.total else 0.0
+        usable = format_bytes(memory.total_bytes, binary=True) + " usable by the kernel"
+        if (share > 1 and not is_same_capacity(memory.total_bytes, plan.total)) or share < _SURELY_LESS:
+            yield _differs("memory total", declared, usable)
+        elif share < _SURELY_ALL:
+            why = f"{usable} of {declared}; the firmware may keep the rest, and the table of modules cannot be read"
+            yield _unverified("memory total", Unread("memory total", why, Reason.ABSENT))
+
+
+def _is_short_of_modules(plan: MemoryPlan, memory: Memory) -> bool:
+    """Whether the number of modules differs, which explains the total and is told with it."""
+    return plan.modules is not None and not isinstance(memory.modules, Unread) and len(memory.modules) != plan.modules
+
+
+def _judge_modules(plan: MemoryPlan, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
+    if plan.modules is not None and len(modules) != plan.modules:
+        fitted = format_bytes(sum(one.size_bytes or 0 for one in modules), binary=True)
+        where = "".join(f", {one.locator}" for one in modules)
+        found = f"{len(modules)} ({fitted}{where})"
+        yield _differs("memory modules", str(plan.modules), found)
+    if plan.speed_mt_s is None:
+        return
+    wrong = [
+        one
+        for one in modules
+        if one.configured_mt_s is not None
+        and abs(one.configured_mt_s - plan.speed_mt_s) > _SAME_RATE_WITHIN * plan.speed_mt_s
+    ]
+    unknown = [one.locator for one in modules if one.configured_mt_s is None]
+    if wrong:
+        found = ", ".join(f"{one.locator} {one.configured_mt_s} MT/s{_rated(one)}" for one in wrong)
+        yield _differs("memory speed", f"{plan.speed_mt_s} MT/s", found)
+    elif unknown or not modules:
+        what = f"speed of {', '.join(unknown) or 'any module'}"
+        yield _unverified("memory speed", Unread(what, "the board's table does not tell", Reason.ABSENT))
+
+
+def _rated(module: MemoryModule) -> str:
+    if module.rated_mt_s is None or module.rated_mt_s == module.configured_mt_s:
+        return ""
+    return f" (rated {module.rated_mt_s})"
+
+
+def _judge_correction(plan: MemoryPlan, memory: Memory) -> Iterator[Finding]:
+    if plan.ecc is None:
+        return
+    told: list[bool] = []
+    if memory.error_correction is not None:
+        told.append(memory.error_correction > _NO_CORRECTION)
+    if not isinstance(memory.modules, Unread):
+        told += [one.ecc for one in memory.modules if one.ecc is not None]
+    words = {True: "corrects errors", False: "does not correct errors"}
+    if not told:
+        gap = Unread("error correction of the memory", "the board's table does not tell", Reason.ABSENT)
+        yield _unverified("memory ecc", memory.modules if isinstance(memory.modules, Unread) else gap)
+    elif plan.ecc != all(told):
+        yield _differs("memory ecc", words[plan.ecc], words[all(told)])
+
+
+def _differs(key: str, declared: str, observed: str) -> Finding:
+    return Finding(
+        rule=NAME,
+        kind=Kind.DIFFERS,
+        severity=Severity.WARNING,
+        subject=key,
+        key=key,
+        summary=f"{key}: {observed}, declared {declared}",
+        declared=declared,
+        observed=observed,
+        evidence={"item": key},
+        next_steps=MEMORY_DIFFERS.look_next,
+    )
+
+
+def _unverified(key: str, gap: Unread) -> Finding:
+    return Finding(
+        rule=NAME,
+        kind=Kind.UNVERIFIED,
+        severity=Severity.NOTICE,
+        subject=key,
+        key=key,
+        summary=f"{key} could not be verified: {gap}",
+        evidence={"item": key, "unread": str(gap)},
+        next_steps=("The board's own tables are root's to read: run the audit as root, or as the service does.",),
+    )
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+memory = { total = "64 GiB", modules = 2, speed_mt_s = 5600 }
+"""
+
+MEMORY_DIFFERS = Rule(
+    name=NAME,
+    kind=Kind.DIFFERS,
+    statement="Memory is as declared: total, modules, rate, error correction.",
+    why=(
+        "A module that lost contact takes half the memory and half its rate away, and the box runs on without a word. "
+        "A rate below the declared one is often a firmware setting that a reset took away."
+    ),
+    look_next=(
+        "Look in the firmware setup which sockets are seen and at what rate. " + FIRMWARE_SETUP,
+        "Reseat the modules in the sockets that the board's manual names for their number. " + OPEN_CASE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="two modules of 32 GiB at 5600 MT/s", build=_BUILD, snapshot=lambda: Box().snapshot(), expect=()),
+        Example(
+            says="one module is gone",
+            build=_BUILD,
+            snapshot=lambda: Box().with_memory("32 GiB").snapshot(),
+            expect=(Kind.DIFFERS,),
+        ),
+        Example(
+            says="the modules run below their rate",
+            build=_BUILD,
+            snapshot=lambda: Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800).snapshot(),
+            expect=(Kind.DIFFERS,),
+        ),
+    ),
+    sources=("SMBIOS (DSP0134), types 16 and 17; Linux Documentation/filesystems/proc.rst, MemTotal",),
+)

@@ -1,0 +1,99 @@
+"""reading-incomplete: a whole group of facts that could not be read, said once.
+
+Each rule says itself what it could not verify of its own subjects. Where a group is missing as a whole, that would be a
+flood of one cause, so they are silent about it and this rule speaks for all.
+"""
+
+from collections.abc import Iterator
+
+from laneproof.build.declaration import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past import Past
+from laneproof.rules.example_box import Box
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Reason, Unread
+
+NAME = "reading-incomplete"
+
+_GROUPS = {
+    "functions": ("PCI functions", "places, links and what is in them"),
+    "slots": ("slots", "names of slots on the board"),
+    "controllers": ("NVMe controllers", "identity and health of NVMe drives"),
+    "power": ("kernel power settings", "power settings"),
+    "firmware": ("board firmware", "board, firmware and kernel"),
+    "memory": ("memory", "memory"),
+    "arrays": ("arrays", "the state of arrays"),
+    "interfaces": ("network interfaces", "network links"),
+    "aggregates": ("aggregates", "bonds"),
+    "thermal": ("temperatures and fans", "heat and power"),
+    "drives": ("SATA drives", "SATA, SAS and USB drives"),
+    "file_systems": ("file systems", "file systems"),
+}
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    for group, (name, open_question) in _GROUPS.items():
+        gap = getattr(snapshot, group)
+        if isinstance(gap, Unread) and not _is_told_elsewhere(group, build):
+            yield Finding(
+                rule=NAME,
+                kind=Kind.UNVERIFIED,
+                severity=Severity.NOTICE,
+                subject=name,
+                key=group,
+                summary=f"{name} could not be read, so {open_question} are unverified: {gap}",
+                evidence={"group": group, "unread": str(gap), "reason": str(gap.reason)},
+                next_steps=READING_INCOMPLETE.look_next,
+            )
+
+
+def _is_told_elsewhere(group: str, build: Build | None) -> bool:
+    """Whether something declared hangs on this group alone, so that its own rule says what is unverified."""
+    if build is None:
+        return False
+    kernel = build.kernel
+    asks_power = kernel is not None and any(
+        value not in (None, ())
+        for name, value in kernel
+        if name not in ("links_aspm", "release")  # compared with other groups
+    )
+    told = {
+        "power": asks_power,
+        "firmware": build.firmware is not None or (kernel is not None and kernel.release is not None),
+        "memory": build.memory is not None,
+        "arrays": bool(build.array),
+        "aggregates": bool(build.aggregate),
+        "interfaces": any(one.speed_mbit_s is not None for one in build.network)
+        or any(one.member_speed_mbit_s is not None and one.members for one in build.aggregate),
+    }
+    return told.get(group, False)
+
+
+READING_INCOMPLETE = Rule(
+    name=NAME,
+    kind=Kind.UNVERIFIED,
+    statement="Every group of facts can be read.",
+    why="What cannot be read is not fine, it is unknown: a box that shows nothing must not be taken for a sound one.",
+    look_next=(
+        "Run the audit as the service does, or as root.",
+        (
+            "If it still fails, the sentence says what was asked and what the system answered; 'laneproof record' "
+            "keeps the raw answers for a closer look."
+        ),
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="everything was read", build=None, snapshot=lambda: Box().snapshot(), expect=()),
+        Example(
+            says="the list of PCI functions could not be read",
+            build=None,
+            snapshot=lambda: (
+                Box()
+                .with_group(functions=Unread("/sys/bus/pci/devices", "permission denied", Reason.DENIED))
+                .snapshot()
+            ),
+            expect=(Kind.UNVERIFIED,),
+        ),
+    ),
+)
