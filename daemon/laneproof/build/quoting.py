@@ -33,3 +33,8 @@ def quote_key(path: tuple[str | int, ...]) -> str:
         else:
             shown += ("." if shown else "") + (step if _BARE.fullmatch(step) else quote_value(step))
     return shown
+
+
+def list_words(labels: list[str]) -> str:
+    """Write names one after the other: ``a, b and c``."""
+    return labels[0] if len(labels) == 1 else f"{', '.join(labels[:-1])} and {labels[-1]}"

@@ -1,0 +1,111 @@
+"""Rebuilding a failed member: how long it takes, and how likely it is that something else fails meanwhile.
+
+Failures: each drive fails at a constant rate that the annual failure rate gives, independently of the others; the
+chance within a time is 1 - exp(-rate x time). Unreadable blocks: each bit read fails with the same small chance, so
+that the chance of at least one in b bits is 1 - (1 - chance)^b. Both are common practice; that drives of one box fail
+together more often than that is known from the field, so these are floors and not forecasts.
+"""
+
+import math
+from dataclasses import dataclass
+
+_YEAR_SECONDS = 365.25 * 86400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rebuild:
+    """One rebuild of one member.
+
+    Attributes:
+        seconds: How long it takes at the rate given.
+        bytes_per_second: That rate.
+        limited_by: What sets the rate.
+        survivors: How many other members matter meanwhile.
+        spare_failures: How many of them may still fail.
+        second_failure_probability: At least one of them fails meanwhile.
+        loss_probability: More of them fail meanwhile than may.
+        unreadable_probability: At least one block of those to be read cannot be.
+        unreadable_loses_data: Whether such a block is lost: nothing redundant is left to make it up from.
+    """
+
+    seconds: float
+    bytes_per_second: float
+    limited_by: str
+    survivors: int
+    spare_failures: int
+    second_failure_probability: float
+    loss_probability: float
+    unreadable_probability: float
+    unreadable_loses_data: bool
+
+
+def failure_probability(annual_failure_rate: float, seconds: float) -> float:
+    """Give the chance that one drive fails within a time.
+
+    Args:
+        annual_failure_rate: Share of drives that fail in a year, 0..1.
+        seconds: The time.
+
+    Source: exponential lifetimes with rate -ln(1 - annual rate) a year; NIST/SEMATECH e-Handbook, 8.1.6.1.
+    """
+    if annual_failure_rate >= 1:
+        return 1.0 if seconds > 0 else 0.0
+    return -math.expm1(math.log1p(-annual_failure_rate) * seconds / _YEAR_SECONDS)
+
+
+def more_fail_than(tolerated: int, of: int, probability: float) -> float:
+    """Give the chance that more than so many of several drives fail, each with the same chance (binomial)."""
+    few = sum(
+        math.comb(of, failed) * probability**failed * (1 - probability) ** (of - failed)
+        for failed in range(min(tolerated, of) + 1)
+    )
+    many = sum(
+        math.comb(of, failed) * probability**failed * (1 - probability) ** (of - failed)
+        for failed in range(tolerated + 1, of + 1)
+    )
+    return many if many < few else 1 - few  # the smaller sum keeps its digits
+
+
+def unreadable_probability(bytes_read: float, unreadable_per_bit: float) -> float:
+    """Give the chance that at least one bit of so many bytes cannot be read."""
+    if unreadable_per_bit >= 1:
+        return 1.0 if bytes_read > 0 else 0.0
+    return -math.expm1(bytes_read * 8 * math.log1p(-unreadable_per_bit))
+
+
+def plan_rebuild(  # noqa: PLR0913 (each figure of the formula by its name)
+    *,
+    member_bytes: int,
+    read_members: int,
+    survivors: int,
+    spare_failures: int,
+    bytes_per_second: float,
+    limited_by: str,
+    annual_failure_rate: float,
+    unreadable_per_bit: float,
+) -> Rebuild:
+    """Work out one rebuild.
+
+    Args:
+        member_bytes: Capacity to be rebuilt.
+        read_members: How many members are read whole for it.
+        survivors: How many members matter meanwhile: all that are left, or the partner alone in level 10.
+        spare_failures: How many of those may still fail.
+        bytes_per_second: The rate at which the new member is written.
+        limited_by: What sets that rate.
+        annual_failure_rate: Of one drive, 0..1.
+        unreadable_per_bit: Unrecoverable read errors per bit read.
+    """
+    seconds = member_bytes / bytes_per_second
+    one = failure_probability(annual_failure_rate, seconds)
+    return Rebuild(
+        seconds=seconds,
+        bytes_per_second=bytes_per_second,
+        limited_by=limited_by,
+        survivors=survivors,
+        spare_failures=spare_failures,
+        second_failure_probability=more_fail_than(0, survivors, one),
+        loss_probability=more_fail_than(spare_failures, survivors, one),
+        unreadable_probability=unreadable_probability(float(member_bytes) * read_members, unreadable_per_bit),
+        unreadable_loses_data=spare_failures == 0,
+    )
