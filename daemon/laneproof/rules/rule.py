@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from laneproof.build.declaration import Build
 from laneproof.findings import Finding, Kind
-from laneproof.past import Past
+from laneproof.past import NOTHING, Past
 from laneproof_collectors.snapshot import Snapshot
 
 Judge = Callable[[Build | None, Snapshot, Past], Iterator[Finding]]
@@ -24,12 +24,14 @@ class Example:
         build: The declaration, as TOML text; None for none.
         snapshot: Makes the facts.
         expect: The kinds of finding, in order; empty where the rule holds.
+        past: What is known of earlier passes.
     """
 
     says: str
     build: str | None
     snapshot: Callable[[], Snapshot]
     expect: tuple[Kind, ...]
+    past: Past = NOTHING
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

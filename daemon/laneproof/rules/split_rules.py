@@ -138,7 +138,7 @@ SPLIT_NOT_ACTIVE = Rule(
             "If the setting is there and right, see in the board's manual whether it can split this very slot with "
             "this processor."
         ),
-        "Only then look at the card: " + OPEN_CASE,
+        "Only then look at the card. " + OPEN_CASE,
     ),
     judge=_judge,
     examples=(

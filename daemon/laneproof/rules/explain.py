@@ -1,0 +1,110 @@
+"""Each rule's page, made of the rule itself: ``laneproof explain`` prints one, ``docs/findings.md`` holds them all.
+
+``python -m laneproof.rules.explain >docs/findings.md`` writes that file anew; a test finds it out of date.
+"""
+
+import textwrap
+import tomllib
+from collections.abc import Iterator
+
+from laneproof.build.declaration import Build
+from laneproof.findings import Kind
+from laneproof.rules.catalogue import RULES, rule_named
+from laneproof.rules.rule import Example, Rule
+
+WIDTH = 80
+
+_KINDS = {
+    Kind.DIFFERS: "tells a difference",
+    Kind.SIGN: "tells a sign of failure",
+    Kind.UNVERIFIED: "tells what could not be read",
+}
+
+_OPENING = """# Findings
+
+<!-- Written by `python -m laneproof.rules.explain`; change the rules, not this file. -->
+
+A finding is one judgement by one rule about one subject. It is one of three kinds: `differs` (against the build, or
+against what the parts themselves could do), `sign` (of failure) or `unverified` (it could not be read, so nothing is
+claimed). What could not be read is never reported as fine; any rule below can say `unverified`.
+
+The severity is a word of RFC 5424: a `notice` is a note, a `warning` or `critical` is worth a page. A difference that
+the owner accepts (`[[accept]]` in the declaration) is still shown, with the reason, and does not count in the verdict.
+
+`laneproof explain RULE` prints any of these pages.
+"""
+
+
+def explain(rule_name: str) -> str:
+    """Give a rule's page as plain text that fits 80 columns.
+
+    Args:
+        rule_name: The rule's id, such as ``link-slow``.
+
+    Raises:
+        KeyError: There is no such rule.
+    """
+    rule = rule_named(rule_name)
+    if rule is None:
+        raise KeyError(rule_name)
+    return "\n".join(_write_page(rule, heading="#")).rstrip()
+
+
+def write_findings() -> str:
+    """Give the whole reference of findings, ``docs/findings.md``."""
+    index = ["| rule | what should hold |", "| --- | --- |"]
+    index += [f"| [`{rule.name}`](#{rule.name}) | {rule.statement} |" for rule in RULES]
+    pages = [line for rule in RULES for line in _write_page(rule, heading="##")]
+    return "\n".join((_OPENING, *index, "", *pages)).rstrip() + "\n"
+
+
+def _write_page(rule: Rule, *, heading: str) -> Iterator[str]:
+    yield f"{heading} {rule.name}"
+    yield ""
+    yield from _wrap(f"{rule.statement} ({_KINDS[rule.kind]})")
+    yield ""
+    yield f"{heading}# Why it matters"
+    yield ""
+    yield from _wrap(rule.why)
+    yield ""
+    yield f"{heading}# What to look at next"
+    yield ""
+    for number, step in enumerate(rule.look_next, start=1):
+        yield from _wrap(step, first=f"{number}. ")
+    yield ""
+    if rule.examples:
+        yield f"{heading}# Examples"
+        yield ""
+        for example in rule.examples:
+            yield from _write_example(rule, example)
+        yield ""
+    if rule.sources:
+        yield f"{heading}# Sources"
+        yield ""
+        for source in rule.sources:
+            yield from _wrap(source, first="- ")
+        yield ""
+
+
+def _write_example(rule: Rule, example: Example) -> Iterator[str]:
+    """Write an example with what the rule really says of it."""
+    outcome = ", ".join(dict.fromkeys(str(kind) for kind in example.expect)) or "holds"
+    yield from _wrap(f"**{outcome}**: {example.says}", first="- ")
+    build = None if example.build is None else Build.model_validate(tomllib.loads(example.build))
+    for finding in rule.judge(build, example.snapshot(), example.past):
+        yield from _wrap(f"“{finding.summary}”", first="  ")
+
+
+def _wrap(text: str, *, first: str = "") -> list[str]:
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=first,
+        subsequent_indent=" " * len(first),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+if __name__ == "__main__":
+    print(write_findings(), end="")  # noqa: T201 (the output)

@@ -1,0 +1,96 @@
+"""split-not-active: to the letter of its definition."""
+
+from collections.abc import Iterable
+
+import pytest
+
+from laneproof.findings import Finding, Severity
+from laneproof.past import NOTHING, Boot, LinkLimits, Past
+from laneproof.rules import judge_all
+from laneproof.rules.split_rules import SPLIT_NOT_ACTIVE
+from simulated_box import Box, declare
+
+KINDS = ("nvme", "nvme", "nvme", "nvme")
+
+
+def build(split: str = "[4, 4, 4, 4]", kinds: Iterable[str] = KINDS) -> str:
+    text = f'[slot.riser]\npath = "0000:00"\nlanes = 16\nsplit = {split}\n'
+    for number, kind in enumerate(kinds, start=1):
+        text += (
+            f'[[position]]\nlabel = "riser-{number}"\nslot = "riser"\nbranch = {number}\n'
+            f'path = "0000:00/01.{number}"\noccupant = {{ kind = "{kind}" }}\n'
+        )
+    return text
+
+
+def box(*ports: tuple[int, int] | tuple[int, int, bool]) -> Box:
+    made = Box()
+    for number, lanes, *drive in ports:
+        path = f"0000:00/01.{number}"
+        made.with_port(path, lanes=lanes)
+        if drive != [False]:
+            made.with_drive(path)
+    return made
+
+
+def judge(text: str, made: Box, past: Past = NOTHING) -> list[Finding]:
+    return list(SPLIT_NOT_ACTIVE.judge(declare(text), made.snapshot(), past))
+
+
+@pytest.mark.parametrize(
+    ("made", "speaks"),
+    [
+        pytest.param(box((1, 4), (2, 4), (3, 4), (4, 4)), False, id="split as declared"),
+        pytest.param(box((1, 16)), True, id="one port with all lanes"),
+        pytest.param(box((1, 4)), True, id="no bridge for any other branch"),
+        pytest.param(box((1, 8), (3, 8)), True, id="split in two instead of four"),
+        pytest.param(box((1, 16), (2, 4, False), (3, 4, False), (4, 4, False)), True, id="the first holds too many"),
+        pytest.param(box((1, 4), (2, 4, False), (3, 4, False), (4, 4, False)), False, id="silent bridges"),
+        pytest.param(box((1, 4), (2, 4), (3, 4)), False, id="one bridge hidden by the firmware"),
+        pytest.param(box(), False, id="the whole slot is not there"),
+    ],
+)
+def test_when_a_split_is_not_active(made: Box, speaks: bool) -> None:  # noqa: FBT001 (a column of the table)
+    assert bool(judge(build(), made)) == speaks
+
+
+def test_branches_meant_empty_may_have_no_bridge() -> None:
+    assert judge(build(kinds=("nvme", "none", "none", "none")), box((1, 4))) == []
+
+
+def test_more_trained_lanes_than_the_share_count_too() -> None:
+    made = Box().with_port("0000:00/01.1", lanes=4, trained=(4, 8)).with_drive("0000:00/01.1", lanes=8)
+    made.with_port("0000:00/01.2").with_drive("0000:00/01.2")
+    (finding,) = judge(build("[4, 4]", KINDS[:2]), made)
+    assert finding.evidence["first_branch_lanes"] == 8
+
+
+def test_finding_names_slot_and_both_values() -> None:
+    (finding,) = judge(build(), box((1, 16)))
+    assert finding.identity == ("split-not-active", "slot riser")
+    assert (finding.position, finding.severity) == (None, Severity.CRITICAL)
+    assert finding.declared == "x4+x4+x4+x4"
+    assert "no bridge exists for riser-2, riser-3, riser-4" in str(finding.observed)
+    assert "riser-1 holds x16 of its x4" in str(finding.observed)
+
+
+def test_silent_branches_are_told_as_empty_positions_only() -> None:
+    made = box((1, 4), (2, 4, False), (3, 4), (4, 4))
+    assert [(one.rule, one.position) for one in judge_all(declare(build()), made.snapshot(), NOTHING)] == [
+        ("position-empty", "riser-2")
+    ]
+
+
+def test_slot_that_is_not_declared_split_is_not_judged() -> None:
+    assert judge(build("[16]", ("nvme",)), box((1, 16))) == []
+
+
+def test_split_lost_since_another_bios_is_a_firmware_setting() -> None:
+    boots = (
+        Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),
+        Boot(boot_id="new", first_seen_at=2.0, bios_version="1.40"),
+    )
+    limits = {"0000:00/01.1": LinkLimits(boot_id="old", target_gt_s=16.0, capable_gt_s=16.0, capable_lanes=4)}
+    (finding,) = judge(build(), box((1, 16)), Past(boots=boots, earlier_limits=limits))
+    assert [one.cause for one in finding.causes] == ["firmware-setting"]
+    assert "BIOS 1.30" in " ".join(finding.causes[0].because)
