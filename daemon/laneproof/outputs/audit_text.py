@@ -1,12 +1,12 @@
 """The audit as text: the verdict first, then what is not as it should be, then the tree of paths.
 
 Words carry the meaning; colour only repeats it. The text fits the width it is given and needs no more than ASCII where
-the reader's terminal has no more.
+the reader's terminal has no more. What a device calls itself is written without its control characters.
 """
 
 import textwrap
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from laneproof.build.declaration import Build
 from laneproof.build.units import format_bytes
@@ -23,6 +23,12 @@ _HEADINGS = (
     (Kind.DIFFERS, "Not as declared"),
     (Kind.SIGN, "Signs of failure"),
     (Kind.UNVERIFIED, "Could not be verified"),
+)
+_COUNTED = (  # what is counted, one of it, more of it
+    ("differs", "differs", "differ"),
+    ("sign", "sign of failure", "signs of failure"),
+    ("unverified", "unverified", "unverified"),
+    ("accepted", "accepted", "accepted"),
 )
 _WITHOUT_BUILD = (
     "There is no declaration yet, so only what needs none was judged. Write one with\n"
@@ -52,7 +58,21 @@ class Style:
         """From declared to trained."""
         return "→" if self.unicode else "->"
 
+    def clean(self, text: str) -> str:
+        """Leave out what would steer the terminal, and what it cannot show."""
+        shown = "".join(one if one.isprintable() else "?" for one in text)
+        if self.unicode:
+            return shown
+        return shown.translate(_IN_ASCII).encode("ascii", "replace").decode()
 
+    def cut(self, text: str, room: int) -> str:
+        """Shorten a text to a number of columns, and show that it was."""
+        if len(text) <= room:
+            return text
+        return f"{text[: max(room - 1, 0)].rstrip()}{'…' if self.unicode else '~'}"
+
+
+_IN_ASCII = str.maketrans({"→": "->", "×": "x", "…": "...", "–": "-", "’": "'", "°": " deg "})  # noqa: RUF001 (meant)
 _CODES = {Severity.CRITICAL: "1;31", Severity.WARNING: "33", Severity.NOTICE: "36"}
 _VERDICT_CODES = {"holds": "32", "differs": "1;31", "unverified": "36"}
 
@@ -64,49 +84,55 @@ def write_audit(build: Build | None, snapshot: Snapshot, findings: Sequence[Find
         build: The declaration, None where there is none.
         snapshot: The facts judged.
         findings: What the engine found.
-        style: How to write.
+        style: How to write; narrower than `NARROWEST` is written as that.
     """
-    lines = [_headline(build, snapshot, findings, style)]
+    style = replace(style, width=max(style.width, NARROWEST))
+    lines = _headline(build, snapshot, findings, style)
     ordered = order_findings(findings)
-    for kind, heading in _HEADINGS:
-        if of_kind := [one for one in ordered if one.kind is kind and one.accepted is None]:
-            lines += ["", style.paint(heading, "1")]
-            for one in of_kind:
-                lines += _describe(one, style)
+    for heading, group in _group(ordered):
+        lines += ["", style.paint(heading, "1")]
+        for one in group:
+            lines += _describe(one, style)
     if accepted := [one for one in ordered if one.accepted is not None]:
         lines += ["", style.paint("Accepted for now", "1")]
         for one in accepted:
-            lines += _wrap(f"{_about(one)}: {one.summary} (because {one.accepted})", style, first="  ")
-    lines += [
-        "",
-        style.paint("Inventory, declared " + style.arrow + " trained", "1"),
-        *_tree(build, snapshot, ordered, style),
-    ]
+            text = f"{one.position or one.subject}  {one.rule}: {one.summary} (because {one.accepted})"
+            lines += _wrap(text, style, first="  ")
+    lines += ["", style.paint(f"Inventory, declared {style.arrow} trained", "1")]
+    lines += _tree(build, snapshot, ordered, style)
     if build is None:
         lines += ["", *(line for part in _WITHOUT_BUILD.split("\n") for line in textwrap.wrap(part, style.width))]
     return "\n".join(lines) + "\n"
 
 
-def _headline(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], style: Style) -> str:
+def _group(ordered: Sequence[Finding]) -> list[tuple[str, list[Finding]]]:
+    """Group by kind under a heading, the group with the loudest finding first."""
+    groups = [
+        (heading, [one for one in ordered if one.kind is kind and one.accepted is None]) for kind, heading in _HEADINGS
+    ]
+    return sorted((group for group in groups if group[1]), key=lambda group: -group[1][0].severity.rank)
+
+
+def _headline(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], style: Style) -> list[str]:
     said = verdict(findings)
     counts = count_findings(findings)
-    words = {"differs": "differ", "sign": "sign", "unverified": "unverified", "accepted": "accepted"}
-    told = ", ".join(f"{counts[key]} {word}" for key, word in words.items() if counts[key])
+    told = ", ".join(f"{counts[key]} {one if counts[key] == 1 else more}" for key, one, more in _COUNTED if counts[key])
     everything = "everything declared holds" if build else "no fault seen in what needs no declaration"
-    text = f"{name_box(build, snapshot)}: {said.upper()}"
-    rest = f" - {told or everything}"
-    return style.paint(text, _VERDICT_CODES[said]) + rest
-
-
-def _about(finding: Finding) -> str:
-    return f"{finding.position or finding.subject}  {finding.rule}"
+    head = f"{name_box(build, snapshot)}: {said.upper()}"
+    lines = _wrap(f"{head} - {told or everything}", style, first="")
+    if lines[0].startswith(head := style.clean(head)):
+        lines[0] = style.paint(head, _VERDICT_CODES[said]) + lines[0].removeprefix(head)
+    return lines
 
 
 def _describe(finding: Finding, style: Style) -> list[str]:
     """Two to four lines: what, why as far as it is known, and the first thing to do."""
-    title = f"{finding.position or finding.subject}"
-    head = f"  {style.paint(title, _CODES[finding.severity])}  {finding.rule} ({finding.severity})"
-    lines = [head, *_wrap(finding.summary, style, first=_INDENT)]
+    title = style.clean(finding.position or finding.subject)
+    head = f"  {title}  {finding.rule} ({finding.severity})"
+    lines = [head] if len(head) <= style.width else _wrap(head.strip(), style, first="  ")
+    if lines[0].startswith(f"  {title}"):
+        lines[0] = f"  {style.paint(title, _CODES[finding.severity])}{lines[0][2 + len(title) :]}"
+    lines += _wrap(finding.summary, style, first=_INDENT)
     if finding.causes:
         first = finding.causes[0]
         because = f": {'; '.join(first.because[:2])}" if first.because else ""
@@ -118,53 +144,75 @@ def _describe(finding: Finding, style: Style) -> list[str]:
 
 def _wrap(text: str, style: Style, *, first: str) -> list[str]:
     return textwrap.wrap(
-        text, max(style.width, NARROWEST), initial_indent=first, subsequent_indent=first + "  ", break_long_words=True
+        style.clean(text), style.width, initial_indent=first, subsequent_indent=first + "  ", break_on_hyphens=False
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Row:
-    """One line of the tree before it is laid out."""
+    """One line of the tree before it is laid out; `below` is what begins a second line under it."""
 
     head: str
-    troubled: bool
+    below: str
+    mark: str
     link: str
     who: str
 
 
 def _tree(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], style: Style) -> Iterator[str]:
     if isinstance(snapshot.functions, Unread):
-        yield f"  {snapshot.functions}"
+        yield from _wrap(str(snapshot.functions), style, first="  ")
         return
     places = list_places(build, snapshot)
     if not places:
-        yield "  no drive, and no declared position"
+        yield from _wrap("no drive, and no declared position", style, first="  ")
         return
-    troubled = {one.position or one.key for one in findings if one.accepted is None}
+    marks = _marks(findings)
     rows: list[_Row] = []
     for root in sorted({place.path.split("/")[0] for place in places}):
-        rows.append(_Row(head=f"  {root}", troubled=False, link="", who=""))
-        rows += _children(root, places, troubled, style, before="  ")
+        rows.append(_Row(head=f"  {root}", below="  ", mark="", link="", who=""))
+        rows += _children(root, places, marks, style, before="  ")
     yield from _lay_out(rows, style)
 
 
+def _marks(findings: Sequence[Finding]) -> dict[str, str]:
+    """Mark each place that a finding is about: ``!`` for a difference or a sign, ``?`` for what is unverified."""
+    marks: dict[str, str] = {}
+    for one in findings:
+        if one.accepted is None:
+            place = one.position or one.key
+            marks[place] = "!" if one.kind is not Kind.UNVERIFIED else marks.get(place, "?")
+    return marks
+
+
+_MARK_CODES = {"!": "1;31", "?": "36"}
+
+
 def _lay_out(rows: Sequence[_Row], style: Style) -> Iterator[str]:
-    """Set the rows in columns as wide as they need; what does not fit is cut, or left out where nothing of it fits."""
+    """Set the rows in columns as wide as they need; where they do not fit, each row's link goes on a second line."""
     head = max(len(row.head) for row in rows)
     link = max(len(row.link) for row in rows)
+    if head + len("  ! ") + link > style.width:
+        yield from _lay_out_stacked(rows, style)
+        return
     room = style.width - head - link - 6
     for row in rows:
-        who = (
-            row.who
-            if len(row.who) <= room
-            else f"{row.who[: max(room - 1, 0)].rstrip()}{'…' if style.unicode else '~'}"
-        )
-        mark = style.paint("!", "1;31") if row.troubled else " "
-        last = f"  {who}" if room >= _SHORTEST_NAME else ""
+        mark = style.paint(row.mark, _MARK_CODES[row.mark]) if row.mark else " "
+        last = f"  {style.cut(row.who, room)}" if room >= _SHORTEST_NAME else ""
         yield f"{row.head:<{head}}  {mark} {row.link:<{link}}{last}".rstrip()
 
 
-def _children(path: str, places: Sequence[Place], troubled: set[str], style: Style, *, before: str) -> Iterator[_Row]:
+def _lay_out_stacked(rows: Sequence[_Row], style: Style) -> Iterator[str]:
+    for row in rows:
+        mark = f"  {style.paint(row.mark, _MARK_CODES[row.mark])}" if row.mark else ""
+        yield style.cut(row.head, style.width - 3) + mark
+        if details := "  ".join(filter(None, (row.link, row.who))):
+            yield style.cut(f"{row.below}  {details}", style.width)
+
+
+def _children(
+    path: str, places: Sequence[Place], marks: Mapping[str, str], style: Style, *, before: str
+) -> Iterator[_Row]:
     own = [one for one in places if one.path.rpartition("/")[0] == path]
     # A place whose parent is not shown (a position on a missing bridge) hangs on the root, by its whole path.
     shown = {one.path for one in places} | {path}
@@ -174,13 +222,15 @@ def _children(path: str, places: Sequence[Place], troubled: set[str], style: Sty
     for index, place in enumerate(own):
         is_last = index == len(own) - 1
         name = place.path.removeprefix(f"{path}/")
+        below = before + ("   " if is_last else past)
         yield _Row(
-            head=f"{before}{last if is_last else child}{name} {place.label or ''}".rstrip(),
-            troubled=(place.label or place.path) in troubled,
+            head=style.clean(f"{before}{last if is_last else child}{name} {place.label or ''}").rstrip(),
+            below=below,
+            mark=marks.get(place.label or place.path, ""),
             link=_link_words(place, style),
-            who=_occupant_words(place),
+            who=style.clean(_occupant_words(place)),
         )
-        yield from _children(place.path, places, troubled, style, before=before + ("   " if is_last else past))
+        yield from _children(place.path, places, marks, style, before=below)
 
 
 def _orphan(place: Place, shown: set[str]) -> bool:
