@@ -139,11 +139,14 @@ def explain_rate(link: LinkOfTwo, trained: float, wanted: float) -> list[Reason]
     Returns:
         The reasons, the one that binds first.
     """
-    limits = [
+    limits: list[tuple[float | Unread | None, str, str]] = [
         (link.device_gt_s.value, "device-limit", "the device itself can do no more than {}"),
         (link.port_gt_s.value, "port-limit", "the port can do no more than {}"),
-        (link.target_gt_s, "target-speed", "the port's target rate (Link Control 2) is set to {}" + _who_set(link)),
     ]
+    port, target = link.port_gt_s.value, link.target_gt_s
+    is_own_limit = isinstance(port, float | int) and isinstance(target, float | int) and target >= port
+    if not is_own_limit:  # a port aims at its own limit unless somebody set another
+        limits.append((target, "target-speed", "the port's target rate (Link Control 2) is set to {}" + _who_set(link)))
     return _find_binding(limits, trained, wanted, describe_rate)
 
 
