@@ -38,8 +38,9 @@ install_packages() {
     say "installing: ${missing% }"
     log=$(mktemp)
     # shellcheck disable=SC2086 # the list is meant to be split into words
-    if { as_root apt-get -q update && as_root env DEBIAN_FRONTEND=noninteractive \
+    if { { [ -n "${lists_are_new:-}" ] || as_root apt-get -q update; } && as_root env DEBIAN_FRONTEND=noninteractive \
         apt-get -q -y install --no-install-recommends $missing; } >"$log" 2>&1 </dev/null; then
+        lists_are_new=yes
         rm -f "$log"
         return 0
     fi
@@ -49,7 +50,7 @@ install_packages() {
     return 1
 }
 
-# Prints the newest Python from 3.11 on, where `$1` can be run by it.
+# Prints a Python of 3.11 or newer that can run the statement $1; the system's own first.
 find_python() {
     for name in python3 python3.14 python3.13 python3.12 python3.11; do
         if "$name" -c "import sys; assert sys.version_info >= (3, 11); $1" >/dev/null 2>&1; then
@@ -81,7 +82,8 @@ prepare_environment() {
     fi
     say "preparing the Python environment in .venv (once; it takes about a minute)"
     log=$(mktemp)
-    if [ -x "$checkout/.venv/bin/python" ] || "$python" -m venv "$checkout/.venv" >"$log" 2>&1; then
+    if "$checkout/.venv/bin/python" -c 'import pip' >/dev/null 2>&1 ||
+        "$python" -m venv --clear "$checkout/.venv" >"$log" 2>&1; then
         if (cd "$checkout" && .venv/bin/python -m pip install -q --disable-pip-version-check --editable "$2") >"$log" 2>&1; then
             rm -f "$log"
             environment_key >"$checkout/.venv/$1.stamp"

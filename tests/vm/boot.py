@@ -141,6 +141,8 @@ class Boot:
 
     def facts(self, step: str) -> dict[str, Any]:
         """Give what the guest said in a step, or fail with the guest's own traceback where the step failed in there."""
+        if step not in self.steps:
+            raise MachineError(f"the machine never came to the step {step!r}")
         said = self.steps[step]
         if "failed" in said:
             raise MachineError(f"the step {step!r} failed in the machine:\n{said['failed']}")

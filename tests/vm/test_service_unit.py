@@ -1,0 +1,167 @@
+"""laneproof as a unit of a real systemd on a real kernel: drafted, audited, started, and told of changes under it."""
+
+import json
+import re
+import tomllib
+from typing import Any
+
+import pytest
+from prometheus_client.parser import text_string_to_metric_families
+
+from vm.boot import GUEST, Boot
+from vm.boxes import SPLIT_SLOT
+from vm.start import start_systemd
+
+pytestmark = [pytest.mark.vm, pytest.mark.services("systemctl")]
+
+Facts = dict[str, Any]
+
+EMPTIED = "0000:00/04.1"
+"""The path of the position whose drive is removed."""
+REFILLED = "0000:00/05.0/00.0/01.0"
+"""The path of the position whose drive makes room for that one."""
+
+
+@pytest.fixture(scope="module")
+def service(tmp_path_factory: pytest.TempPathFactory) -> Boot:
+    folder = tmp_path_factory.mktemp("service")
+    with Boot(SPLIT_SLOT, (GUEST / "service.py",), folder, start=start_systemd, seconds=600) as boot:
+        boot.wait("begin-removal")
+        labels = _labels(boot.steps["draft"]["build"])
+        boot.answer(serial="TIDE-0002", position=labels[EMPTIED])
+        boot.remove_drive("hydro-2")
+        boot.wait("begin-move")
+        boot.remove_drive("hydro-4")
+        boot.answer(serial="TIDE-0002")
+        boot.insert_drive("hydro-2", port="card-2")
+        boot.finish()
+    return boot
+
+
+def _labels(build: str) -> dict[str, str]:
+    return {one["path"]: one["label"] for one in tomllib.loads(build)["position"]}
+
+
+@pytest.fixture(scope="module")
+def labels(service: Boot) -> dict[str, str]:
+    return _labels(service.facts("draft")["build"])
+
+
+def _audit(answer: Facts) -> Facts:
+    return dict(json.loads(answer["out" if "out" in answer else "text"]))
+
+
+def test_a_drafted_machine_holds_as_far_as_it_can_be_read(service: Boot) -> None:
+    facts = service.facts("draft")
+    assert facts["draft"]["status"] == 0
+    assert facts["audit"]["status"] in (0, 2)
+    assert {one["kind"] for one in _audit(facts["audit"])["findings"]} <= {"unverified"}
+    assert facts["audit"]["err"] == ""
+
+
+def test_the_audit_in_text_begins_with_the_verdict_and_fits_eighty_columns(service: Boot) -> None:
+    facts = service.facts("draft")
+    lines = facts["text"]["out"].splitlines()
+    assert _audit(facts["audit"])["verdict"] in lines[0].lower()
+    assert max(map(len, lines)) <= 80
+
+
+def test_a_recording_gives_the_same_audit_as_the_machine(service: Boot) -> None:
+    facts = service.facts("draft")
+    live, recorded = _audit(facts["audit"]), _audit(facts["again"])
+    assert facts["again"]["status"] == facts["audit"]["status"]
+    for name in ("verdict", "counts", "findings", "inventory"):
+        assert recorded[name] == live[name]
+
+
+@pytest.mark.parametrize(("rule", "declared", "observed"), [("link-narrow", "x4", "x1"), ("link-slow", "16", "2.5")])
+def test_every_link_below_its_declaration_is_told_with_both_values(
+    service: Boot, labels: dict[str, str], rule: str, declared: str, observed: str
+) -> None:
+    answer = service.facts("ask-for-more")["audit"]
+    assert answer["status"] == 1
+    told = {one["position"]: one for one in _audit(answer)["findings"] if one["rule"] == rule}
+    assert sorted(told) == sorted(labels.values())
+    for one in told.values():
+        assert one["kind"] == "differs"
+        assert declared in str(one["declared"])
+        assert observed in str(one["observed"])
+        assert declared in one["summary"]
+        assert observed in one["summary"]
+
+
+def test_the_unit_starts_and_tells_its_state(service: Boot) -> None:
+    facts = service.facts("serve")
+    assert facts["start"]["status"] == 0, service.facts("journal")["text"]
+    unit = facts["unit"]
+    assert (unit["ActiveState"], unit["SubState"], unit["Result"], unit["NRestarts"]) == (
+        "active",
+        "running",
+        "success",
+        "0",
+    )
+    assert unit["StatusText"]
+
+
+def test_the_unit_is_hardened(service: Boot) -> None:
+    told = service.facts("serve")["security"]["out"]
+    exposure = re.search(r"Overall exposure level for laneproof.service: ([\d.]+)", told)
+    assert exposure
+    assert float(exposure[1]) <= 3.0
+
+
+@pytest.mark.parametrize(
+    ("path", "status"), [("/health", 200), ("/ready", 200), ("/metrics", 200), ("/api/v1/audit", 200), ("/none", 404)]
+)
+def test_the_service_answers(service: Boot, path: str, status: int) -> None:
+    assert service.facts("serve")["answers"][path]["status"] == status
+
+
+def test_the_service_audits_as_the_command_does(service: Boot) -> None:
+    served = _audit(service.facts("serve")["answers"]["/api/v1/audit"])
+    commanded = _audit(service.facts("draft")["audit"])
+    assert served["verdict"] == commanded["verdict"]
+    assert [one["rule"] for one in served["findings"]] == [one["rule"] for one in commanded["findings"]]
+
+
+def test_metrics_can_be_parsed_and_are_all_our_own(service: Boot) -> None:
+    families = list(text_string_to_metric_families(service.facts("serve")["answers"]["/metrics"]["text"]))
+    assert len(families) > 5
+    assert {family.name for family in families if not family.name.startswith("laneproof_")} == set()
+
+
+def test_a_wrong_declaration_leaves_the_old_one_in_force(service: Boot) -> None:
+    facts = service.facts("reload")
+    assert facts["said"] is True
+    assert "no_such_key" in service.facts("journal")["text"]
+    assert facts["unit"]["ActiveState"] == "active"
+    assert facts["audit"]["status"] == 200
+    before = _audit(service.facts("serve")["answers"]["/api/v1/audit"])
+    assert _audit(facts["audit"])["verdict"] == before["verdict"]
+
+
+def test_a_removed_drive_is_an_empty_position_within_two_seconds(service: Boot, labels: dict[str, str]) -> None:
+    facts = service.facts("removed")
+    assert facts["changed"] is True
+    assert ("position-empty", labels[EMPTIED]) in {(one["rule"], one["position"]) for one in facts["findings"]}
+    assert facts["told_after"] < 2.0
+
+
+def test_a_drive_in_another_position_is_told_as_moved_by_both(service: Boot, labels: dict[str, str]) -> None:
+    facts = service.facts("moved")
+    assert facts["told"] is True
+    summaries = {one["position"]: one["summary"] for one in facts["findings"]}
+    assert labels[REFILLED] in summaries[labels[EMPTIED]]
+    assert labels[EMPTIED] in summaries[labels[REFILLED]]
+
+
+def test_the_unit_stops_cleanly_and_keeps_its_state(service: Boot) -> None:
+    facts = service.facts("stop")
+    assert facts["stop"]["status"] == 0
+    assert (facts["unit"]["Result"], facts["unit"]["ExecMainStatus"]) == ("success", "0")
+    assert facts["before"]["NRestarts"] == "0"
+    assert facts["kept"]
+
+
+def test_nothing_was_ever_a_traceback(service: Boot) -> None:
+    assert "Traceback" not in service.facts("journal")["text"]
