@@ -1,0 +1,299 @@
+"""The desk check as one picture: the box's lanes from the network on the left to the drives on the right.
+
+Each lane is one stroke, so that a narrow link looks narrow. Lanes of a split slot run through its frame side by side; a
+shared link is drawn once and fans out. The picture is SVG with its own style for light and dark, real text, and a title
+and description for those who hear it. Nothing depends on colour alone: what does not fit has a mark and words too.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from html import escape
+
+from laneproof.build.declaration import Position
+from laneproof.build.desk_check import DeskCheck
+from laneproof.build.plan_links import PlannedLink, SharedLink
+from laneproof.build.plan_network import NetworkCeiling
+from laneproof.build.units import format_bytes
+
+_WIDTH = 960
+_TOP, _ROW, _GAP = 86, 58, 16  # the first row's top, a row, the space between groups
+_NETWORK_X, _NETWORK_WIDTH = 20, 132
+_BOARD_X, _BOARD_WIDTH = 212, 68
+_NODE_X, _NODE_WIDTH = 380, 74  # a slot's frame, or the node that a shared link fans out from
+_DEVICE_X, _DEVICE_WIDTH = 650, 290
+_LINE = 20  # of the problems below the picture
+_LANE_SPACE = 2.6  # between the strokes of one link
+_SATA_LANES = 1
+
+_STYLE = """\
+.lp{--ink:#1d2b33;--soft:#5a6b75;--paper:#fbfaf6;--tile:#ffffff;--edge:#b9c4c9;--lane:#0f6a73;--shared:#7a4b9a;\
+--bad:#a8201a;--mark:#8a5a00}
+@media (prefers-color-scheme:dark){.lp{--ink:#e8eef0;--soft:#a3b4bc;--paper:#12191d;--tile:#1b252b;--edge:#45555e;\
+--lane:#5cc8cf;--shared:#c79be6;--bad:#ff8a80;--mark:#f0c060}}
+.lp text{font-family:system-ui,sans-serif;font-size:13px;fill:var(--ink)}
+.lp .soft{fill:var(--soft);font-size:12px}.lp .head{font-size:18px;font-weight:600}.lp .name{font-weight:600}
+.lp .badtext{fill:var(--bad);font-weight:600}.lp .marktext{fill:var(--mark);font-weight:600}
+.lp .paper{fill:var(--paper)}.lp .tile{fill:var(--tile);stroke:var(--edge);stroke-width:1}
+.lp .board{fill:none;stroke:var(--ink);stroke-width:2}.lp .frame{fill:none;stroke:var(--soft);stroke-dasharray:3 3}
+.lp .bad{stroke:var(--bad);stroke-width:2}.lp .empty{stroke-dasharray:5 4;fill:none}
+.lp .lane{stroke:var(--lane);stroke-width:1.4;fill:none}.lp .shared{stroke:var(--shared)}
+.lp .part{fill:var(--paper);stroke:var(--soft)}"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    """One position with its place in the picture."""
+
+    link: PlannedLink
+    position: Position
+    middle: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Group:
+    """Positions drawn together: of one slot, behind one shared link, or one alone."""
+
+    rows: tuple[_Row, ...]
+    slot: str | None = None
+    shared: SharedLink | None = None
+
+
+def draw_plan(checked: DeskCheck) -> str:
+    """Draw the picture.
+
+    Args:
+        checked: What the desk check found.
+
+    Returns:
+        A whole SVG document.
+    """
+    groups, bottom = _arrange(checked)
+    height = round(bottom + 24 + _LINE * len(checked.problems))
+    troubled = {one.subject for one in checked.problems}
+    frame = f'viewBox="0 0 {_WIDTH} {height}" role="img" aria-labelledby="lp-title lp-desc"'
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="lp" {frame}>',
+        f'<title id="lp-title">{_text(f"The lanes of {checked.build.box.name}")}</title>',
+        f'<desc id="lp-desc">{_text(_describe(checked))}</desc>',
+        f"<style>{_STYLE}</style>",
+        f'<rect class="paper" width="{_WIDTH}" height="{height}" rx="10"/>',
+        *_heading(checked),
+        *_network(checked, bottom),
+        _rectangle(_BOARD_X, _TOP, _BOARD_WIDTH, bottom - _TOP, "board"),
+        _label(_BOARD_X + _BOARD_WIDTH / 2, (_TOP + bottom) / 2, "board", anchor="middle"),
+    ]
+    for group in groups:
+        parts += _draw_group(checked, group, troubled)
+    for at, problem in enumerate(checked.problems, start=1):
+        parts.append(_label(20, bottom + 8 + _LINE * at, _clip(f"! {problem.says}", 140), kind="badtext"))
+    return "\n".join((*parts, "</svg>")) + "\n"
+
+
+# --- where everything stands ------------------------------------------------------------------------------------------
+
+
+def _arrange(checked: DeskCheck) -> tuple[list[_Group], float]:
+    positions = {one.label: one for one in checked.build.position}
+    waiting = list(checked.positions)
+    shared_of = {label: one for one in reversed(checked.shared) for label in one.positions}
+    groups: list[_Group] = []
+    top = float(_TOP)
+    while waiting:
+        first = waiting[0]
+        shared, slot = shared_of.get(first.label), positions[first.label].slot
+        together = [
+            one
+            for one in waiting
+            if one is first
+            or (shared is not None and shared_of.get(one.label) is shared)
+            or (
+                shared is None and slot is not None and positions[one.label].slot == slot and one.label not in shared_of
+            )
+        ]
+        waiting = [one for one in waiting if one not in together]
+        rows = tuple(
+            _Row(link=one, position=positions[one.label], middle=top + _ROW * (at + 0.5))
+            for at, one in enumerate(together)
+        )
+        groups.append(_Group(rows=rows, slot=None if shared else slot, shared=shared))
+        top += _ROW * len(rows) + _GAP
+    return groups, max(top - _GAP, _TOP + _ROW)
+
+
+def _heading(checked: DeskCheck) -> Iterator[str]:
+    said = "fits" if checked.fits else f"does not fit: {len(checked.problems)} to look at"
+    yield _label(20, 34, f"{checked.build.box.name} {said}", kind="head" if checked.fits else "head badtext")
+    if checked.bottleneck is not None:
+        narrow = f"narrowest: {checked.bottleneck.part}, {_rate(checked.bottleneck.bytes_per_second)}"
+        yield _label(20, 58, _clip(narrow, 110), kind="marktext")
+
+
+def _network(checked: DeskCheck, bottom: float) -> Iterator[str]:
+    if not checked.network:
+        return
+    height = min((bottom - _TOP) / len(checked.network), 70.0)
+    narrowest = checked.bottleneck is not None and checked.bottleneck.kind == "network"
+    for at, one in enumerate(checked.network):
+        top = _TOP + at * height
+        middle = top + height / 2 - 3
+        yield f"<g><title>{_text(_say_network(one))}</title>"
+        yield from _lanes(_NETWORK_X + _NETWORK_WIDTH, _BOARD_X, middle, one.members)
+        yield _rectangle(_NETWORK_X, top, _NETWORK_WIDTH, height - 6, "tile")
+        yield _label(_NETWORK_X + 10, middle - 3, _clip(one.name, 15), kind="name")
+        kind = "marktext" if narrowest else "soft"
+        yield _label(_NETWORK_X + 10, middle + 14, f"{_bits(one.together_bits_per_second)} in all", kind=kind)
+        yield "</g>"
+
+
+# --- one group --------------------------------------------------------------------------------------------------------
+
+
+def _draw_group(checked: DeskCheck, group: _Group, troubled: set[str]) -> Iterator[str]:
+    top, bottom = group.rows[0].middle - _ROW / 2 + 4, group.rows[-1].middle + _ROW / 2 - 4
+    start = float(_BOARD_X + _BOARD_WIDTH)
+    if group.shared is not None:
+        yield from _draw_shared(
+            group.shared,
+            top,
+            bottom,
+            narrowest=checked.bottleneck is not None and checked.bottleneck.part == group.shared.name,
+        )
+        start = _NODE_X + _NODE_WIDTH
+    for row in group.rows:
+        is_narrowest = checked.bottleneck is not None and checked.bottleneck.part == row.link.label
+        yield from _draw_row(row, start, bad=row.link.label in troubled, narrowest=is_narrowest)
+    if group.slot is not None:
+        slot = checked.build.slot[group.slot]
+        wide = f"x{slot.lanes}" if slot.lanes else ""
+        split = "+".join(map(str, slot.split)) if slot.split else "not split"
+        kind = "frame bad" if group.slot in troubled else "frame"
+        yield _rectangle(_NODE_X, top, _NODE_WIDTH, bottom - top, kind)
+        name = f"{'! ' if group.slot in troubled else ''}{group.slot} {wide}".rstrip()
+        yield _label(
+            _NODE_X, top - 6, _clip(f"{name}: {split}", 40), kind="soft badtext" if group.slot in troubled else "soft"
+        )
+
+
+def _draw_shared(shared: SharedLink, top: float, bottom: float, *, narrowest: bool) -> Iterator[str]:
+    middle = (top + bottom) / 2
+    wide = f"gen {shared.generation or '?'} x{shared.lanes or '?'}"
+    says = f"{shared.name}, {wide}, {_rate(shared.payload_bytes_per_second)}, shared by {', '.join(shared.positions)}"
+    yield f"<g><title>{_text(says)}</title>"
+    yield from _lanes(_BOARD_X + _BOARD_WIDTH, _NODE_X, middle, shared.lanes or 1, kind="lane shared")
+    yield _rectangle(_NODE_X, top, _NODE_WIDTH, bottom - top, "tile")
+    yield _label(_NODE_X + _NODE_WIDTH / 2, middle + 4, _clip(shared.name, 10), anchor="middle")
+    yield _label(_BOARD_X + _BOARD_WIDTH + 6, middle - 16, wide, kind="soft")
+    mark = "narrowest: " if narrowest else ""
+    kind = "marktext" if narrowest else "soft"
+    yield _label(_BOARD_X + _BOARD_WIDTH + 6, middle + 26, mark + _rate(shared.payload_bytes_per_second), kind=kind)
+    yield "</g>"
+
+
+def _draw_row(row: _Row, start: float, *, bad: bool, narrowest: bool) -> Iterator[str]:
+    link, occupant = row.link, row.position.occupant
+    empty = link.kind == "none"
+    top = row.middle - _ROW / 2 + 4
+    yield f"<g><title>{_text(_say_position(link))}</title>"
+    if not empty:
+        lanes = link.lanes or (_SATA_LANES if link.payload_bytes_per_second else 0)
+        yield from _lanes(start, _DEVICE_X, row.middle, lanes)
+        yield from _draw_parts(row, start)
+    kind = "tile" + (" empty" if empty else "") + (" bad" if bad else "")
+    yield _rectangle(_DEVICE_X, top, _DEVICE_WIDTH, _ROW - 8, kind)
+    title = f"{'! ' if bad else ''}{link.label}"
+    yield _label(_DEVICE_X + 12, row.middle - 4, _clip(title, 22), kind="name badtext" if bad else "name")
+    yield _label(_DEVICE_X + 12, row.middle + 14, _clip(_say_occupant(row.position, link), 44), kind="soft")
+    if not empty and link.payload_bytes_per_second is not None:
+        said = f"{'narrowest ' if narrowest else ''}{_rate(link.busy_bytes_per_second)}"
+        end = _DEVICE_X + _DEVICE_WIDTH - 12
+        yield _label(end, row.middle - 4, said, anchor="end", kind="marktext" if narrowest else "")
+    if occupant and not empty and link.generation:
+        yield _label(_DEVICE_X - 8, row.middle - 10, f"gen {link.generation} x{link.lanes}", anchor="end", kind="soft")
+    yield "</g>"
+
+
+def _draw_parts(row: _Row, start: float) -> Iterator[str]:
+    """Draw what stands between as beads on the lanes."""
+    shown = [one for one in row.position.through if one.kind not in ("board", "switch-card", "passive-split")]
+    x = max(start, float(_NODE_X + _NODE_WIDTH)) + 12
+    for part in shown:
+        words = part.kind.replace("-", " ")
+        width = 7 * len(words) + 10
+        yield _rectangle(x, row.middle + 5, width, 18, "part")
+        yield _label(x + width / 2, row.middle + 18, words, anchor="middle", kind="soft")
+        x += width + 6
+
+
+def _lanes(start: float, end: float, middle: float, count: int, *, kind: str = "lane") -> Iterator[str]:
+    first = middle - (count - 1) * _LANE_SPACE / 2
+    for at in range(count):
+        y = first + at * _LANE_SPACE
+        yield f'<path class="{kind}" d="M{start:g} {y:.1f}H{end:g}"/>'
+
+
+# --- words ------------------------------------------------------------------------------------------------------------
+
+
+def _describe(checked: DeskCheck) -> str:
+    said = [f"{checked.build.box.name} {'fits' if checked.fits else 'does not fit'}."]
+    if checked.bottleneck is not None:
+        said.append(f"Narrowest part: {checked.bottleneck.part}: {checked.bottleneck.says}.")
+    said += [f"{one.says}." for one in checked.problems]
+    said += [f"{_say_position(one)}." for one in checked.positions]
+    said += [f"{_say_network(one)}." for one in checked.network]
+    return " ".join(said)
+
+
+def _say_position(link: PlannedLink) -> str:
+    if link.kind == "none":
+        return f"{link.label} is meant to be empty"
+    if link.payload_bytes_per_second is None:
+        return f"{link.label} has no ceiling: its link is not declared"
+    wide = f" over generation {link.generation} x{link.lanes}" if link.generation else ""
+    alone, busy = _rate(link.payload_bytes_per_second), _rate(link.busy_bytes_per_second)
+    return f"{link.label} gets {alone}{wide}" + ("" if alone == busy else f", {busy} with all busy")
+
+
+def _say_network(one: NetworkCeiling) -> str:
+    together, one_flow = _bits(one.together_bits_per_second), _bits(one.one_flow_bits_per_second)
+    return f"{one.name} carries {together} in all, {one_flow} in one flow"
+
+
+def _say_occupant(position: Position, link: PlannedLink) -> str:
+    occupant = position.occupant
+    if occupant is None:
+        return "not declared"
+    if occupant.kind == "none":
+        return "meant to be empty"
+    told = [link.kind, format_bytes(occupant.capacity) if occupant.capacity else None, occupant.role, occupant.model]
+    return " ".join(one for one in told if one)
+
+
+def _rate(bytes_per_second: float | None) -> str:
+    return "?" if bytes_per_second is None else f"{format_bytes(round(bytes_per_second))}/s"
+
+
+def _bits(bits_per_second: float) -> str:
+    return f"{format_bytes(round(bits_per_second)).removesuffix('B')}bit/s"
+
+
+# --- SVG --------------------------------------------------------------------------------------------------------------
+
+
+def _text(text: str) -> str:
+    # XML has no place for control characters, not even escaped.
+    return escape("".join(char if char.isprintable() else " " for char in text))
+
+
+def _clip(text: str, most: int) -> str:
+    return text if len(text) <= most else f"{text[: most - 1]}…"
+
+
+def _label(x: float, y: float, text: str, *, kind: str = "", anchor: str = "start") -> str:
+    look = f' class="{kind}"' if kind else ""
+    place = f' text-anchor="{anchor}"' if anchor != "start" else ""
+    return f'<text x="{x:g}" y="{y:g}"{look}{place}>{_text(text)}</text>'
+
+
+def _rectangle(x: float, y: float, width: float, height: float, kind: str) -> str:
+    return f'<rect class="{kind}" x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}" rx="6"/>'

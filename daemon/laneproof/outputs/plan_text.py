@@ -1,0 +1,236 @@
+"""The desk check as text: whether the plan fits and its narrowest part first, then the figures, then what they rest on.
+
+Words carry the meaning; colour only repeats it. What does not fit the width is wrapped, never cut.
+"""
+
+import textwrap
+from collections.abc import Iterator, Sequence
+
+from laneproof.build.bottleneck import Bottleneck
+from laneproof.build.desk_check import DeskCheck
+from laneproof.build.plan_arrays import PlannedArray
+from laneproof.build.plan_links import PlannedLink, SharedLink
+from laneproof.build.plan_notes import TakenForGranted
+from laneproof.build.quoting import list_words
+from laneproof.build.rebuild import Rebuild
+from laneproof.build.supply import PowerPlan
+from laneproof.build.units import format_bytes
+from laneproof.outputs.audit_text import NARROWEST, Style
+
+_HOUR, _MINUTE = 3600, 60
+_RARE, _SELDOM = 1e-6, 1e-3  # below these, a chance is told in other words than percent
+_COLUMNS, _FIGURES = 5, (3, 4)  # of the table of positions; a note follows them
+_BAD, _GOOD, _HEADING = "1;31", "32", "1"
+
+
+def write_plan(checked: DeskCheck, style: Style) -> str:
+    """Write the whole text, with a line end.
+
+    Args:
+        checked: What the desk check found.
+        style: How to write.
+    """
+    lines = list(_headline(checked, style))
+    for heading, body in (
+        ("Does not fit", _problems(checked, style)),
+        ("Positions, payload a second alone and with all busy", _positions(checked.positions, style)),
+        ("Shared links", _shared(checked.shared, style)),
+        ("Arrays", _arrays(checked.arrays, style)),
+        ("Network", _network(checked, style)),
+        ("Power and heat", _power(checked.power, style)),
+        ("Worth knowing", _bullets(checked.remarks, style)),
+        ("Taken for granted, to be changed in [assume]", _assumptions(checked.assumptions, style)),
+    ):
+        if written := list(body):
+            lines += ["", *(style.paint(line, _HEADING) for line in _wrap(heading, style, first="")), *written]
+    return "\n".join(lines) + "\n"
+
+
+def _wrap(text: str, style: Style, *, first: str = "  ", then: str | None = None) -> list[str]:
+    return textwrap.wrap(
+        text,
+        max(style.width, NARROWEST),
+        initial_indent=first,
+        subsequent_indent=first if then is None else then,
+        break_on_hyphens=False,
+    )
+
+
+def _headline(checked: DeskCheck, style: Style) -> Iterator[str]:
+    count = len(checked.problems)
+    said = "FITS" if checked.fits else "DOES NOT FIT"
+    rest = "" if checked.fits else f" - {count} {'problem' if count == 1 else 'problems'}"
+    yield style.paint(f"{checked.build.box.name}: {said}", _GOOD if checked.fits else _BAD) + rest
+    yield from _wrap(f"Narrowest: {_say_bottleneck(checked.bottleneck)}", style, first="")
+
+
+def _say_bottleneck(bottleneck: Bottleneck | None) -> str:
+    return "not known, since no link is declared" if bottleneck is None else f"{bottleneck.part}: {bottleneck.says}"
+
+
+def _problems(checked: DeskCheck, style: Style) -> Iterator[str]:
+    for one in checked.problems:
+        yield f"  {style.paint(one.subject, _BAD)}  {one.what}"
+        yield from _wrap(one.says, style, first="    ")
+
+
+# --- figures ----------------------------------------------------------------------------------------------------------
+
+
+def _rate(bytes_per_second: float | None) -> str:
+    return "?" if bytes_per_second is None else f"{format_bytes(round(bytes_per_second))}/s"
+
+
+def _bits(bits_per_second: float) -> str:
+    return f"{format_bytes(round(bits_per_second)).removesuffix('B')}bit/s"
+
+
+def _link(generation: int | None, lanes: int | None) -> str:
+    return f"gen {generation or '?'} x{lanes or '?'}"
+
+
+def _positions(links: Sequence[PlannedLink], style: Style) -> Iterator[str]:
+    rows = [_position_cells(one) for one in links]
+    if not rows:
+        return
+    widths = [max(len(row[at]) for row in rows) for at in range(_COLUMNS)]
+    for row in rows:
+        columns = zip(row[:_COLUMNS], widths, strict=True)
+        cells = [cell.rjust(width) if at in _FIGURES else cell.ljust(width) for at, (cell, width) in enumerate(columns)]
+        line = "  " + "  ".join(cells)
+        if len(line) > style.width:  # too narrow for columns: one cell after the other
+            yield from _wrap("  ".join(cell for cell in row if cell), style, then="      ")
+        elif row[5] and len(line) + len(row[5]) + 2 > style.width:
+            yield line.rstrip()
+            yield from _wrap(row[5], style, first="      ")
+        else:
+            yield f"{line}  {row[5]}".rstrip()
+
+
+def _position_cells(one: PlannedLink) -> tuple[str, ...]:
+    if one.kind == "none":
+        return one.label, "empty", "", "", "", ""
+    is_sata = one.kind == "sata" and one.generation is None
+    shared = [f"shares {name}" for name in one.shared]
+    held = [f"held back by its {one.limited_by}"] if one.limited_by else []
+    return (
+        one.label,
+        one.kind or "",
+        "6 Gbit/s" if is_sata else _link(one.generation, one.lanes),
+        _rate(one.payload_bytes_per_second),
+        _rate(one.busy_bytes_per_second),
+        ", ".join(shared + held),
+    )
+
+
+def _shared(shared: Sequence[SharedLink], style: Style) -> Iterator[str]:
+    for one in shared:
+        carries = (
+            "carries an unknown rate"
+            if one.payload_bytes_per_second is None
+            else f"carries {_rate(one.payload_bytes_per_second)}"
+        )
+        says = f"{one.name}: {_link(one.generation, one.lanes)} {carries} for {list_words(list(one.positions))},"
+        says += f" which could take {_rate(one.wanted_bytes_per_second)}"
+        yield from _wrap(says, style, then="    ")
+
+
+def _arrays(arrays: Sequence[PlannedArray], style: Style) -> Iterator[str]:
+    for one in arrays:
+        head = f"{one.name}: {one.level or 'level unknown'} of {one.members}"
+        if one.usable_bytes is not None and one.raw_bytes is not None:
+            head += f", {format_bytes(one.usable_bytes)} usable of {format_bytes(one.raw_bytes)}"
+        if one.tolerated_failures is not None:
+            times = "no failure" if one.tolerated_failures == 0 else f"{one.tolerated_failures} failed"
+            head += f", survives {times}"
+        yield from _wrap(head, style, then="    ")
+        if one.small_write_operations is not None:
+            yield from _wrap(_say_cost(one), style, first="    ", then="      ")
+        if one.rebuild is not None:
+            yield from _wrap(_say_rebuild(one.rebuild), style, first="    ", then="      ")
+
+
+def _say_cost(one: PlannedArray) -> str:
+    said = []
+    if one.read_bytes_per_second is not None and one.write_bytes_per_second is not None:
+        said.append(
+            f"in sequence it reads {_rate(one.read_bytes_per_second)} and writes {_rate(one.write_bytes_per_second)}"
+        )
+    operations = one.small_write_operations or 1
+    said.append(f"one small write costs {operations} operation{'s' if operations > 1 else ''} of its members")
+    if one.small_writes_per_second is not None:
+        said.append(f"which leaves {one.small_writes_per_second:,.0f} a second")
+    return "; ".join(said)
+
+
+def _say_rebuild(one: Rebuild) -> str:
+    said = f"a rebuild takes {_duration(one.seconds)} at {_rate(one.bytes_per_second)}, set by {one.limited_by}."
+    said += f" Meanwhile another drive fails in {_chance(one.second_failure_probability)} of cases"
+    if one.spare_failures:
+        said += f" (data is lost in {_chance(one.loss_probability)})"
+    said += f", and some block cannot be read in {_chance(one.unreadable_probability)}"
+    return f"{said}, which loses it" if one.unreadable_loses_data else f"{said}, which is made up for"
+
+
+def _duration(seconds: float) -> str:
+    if seconds < _HOUR:
+        return f"{max(round(seconds / _MINUTE), 1)} min"
+    hours, minutes = divmod(round(seconds / _MINUTE), _MINUTE)
+    return f"{hours} h {minutes:02d} min"
+
+
+def _chance(probability: float) -> str:
+    if probability < _RARE:
+        return "less than 1 in a million"
+    if probability < _SELDOM:
+        return f"1 in {round(float(f'{1 / probability:.2g}')):,}"  # two digits: it rests on an assumption
+    return f"{float(f'{probability * 100:.2g}'):g} %"
+
+
+def _network(checked: DeskCheck, style: Style) -> Iterator[str]:
+    for one in checked.network:
+        mode = f", {one.mode}" if one.mode else ""
+        ports = f"{one.members} port{'s' if one.members > 1 else ''}"
+        says = f"{one.name}: {ports}{mode}, {_bits(one.together_bits_per_second)} together"
+        yield from _wrap(f"{says}, {_bits(one.one_flow_bits_per_second)} in one flow", style, then="    ")
+    through = checked.throughput
+    if checked.network and through.network_bytes_per_second and through.drives_bytes_per_second:
+        yield from _wrap(
+            f"as payload {_rate(through.network_bytes_per_second)}, beside {_rate(through.drives_bytes_per_second)} of"
+            " all drives together",
+            style,
+            then="    ",
+        )
+
+
+def _power(power: PowerPlan, style: Style) -> Iterator[str]:
+    says = f"{power.total_watts:.0f} W at most"
+    if power.supply_watts is not None and power.free_share is not None:
+        says += f" of the supply's {power.supply_watts:.0f} W:"
+        says += f" {power.free_share:.0%} free, {power.wanted_free_share:.0%} wanted"
+    yield from _wrap(says, style, then="    ")
+    parts = ", ".join(f"{one.name} {one.watts:g}{'' if one.declared else '*'}" for one in power.items)
+    yield from _wrap(f"{parts} (W; * taken for granted)", style, first="    ")
+    yield from _wrap(
+        f"as heat {power.heat_btu_per_hour:.0f} BTU/h, carried off by {power.air_m3_per_hour:.0f} m3/h of air that"
+        f" leaves {power.air_rise_celsius:g} degrees C warmer",
+        style,
+        then="    ",
+    )
+
+
+def _bullets(remarks: Sequence[str], style: Style) -> Iterator[str]:
+    for one in remarks:
+        yield from _wrap(one, style, then="    ")
+
+
+def _assumptions(assumptions: Sequence[TakenForGranted], style: Style) -> Iterator[str]:
+    for one in assumptions:
+        value = "" if one.value is None else f"{_figure(one.value, one.unit)}: "
+        yield from _wrap(f"{f'{one.key} = ' if one.key else ''}{value}{one.says} ({one.source})", style, then="    ")
+
+
+def _figure(value: float, unit: str) -> str:
+    if unit == "bytes/s":
+        return _rate(value)
+    return f"{value:g} {unit}".rstrip()

@@ -1,0 +1,128 @@
+from xml.etree import ElementTree as ET
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from laneproof.build.declaration import Build
+from laneproof.build.desk_check import check_plan
+from laneproof.outputs.plan_picture import draw_plan
+from simulated_box import declare
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def _position(label: str, path: str, rest: str) -> str:
+    return f'[[position]]\nlabel = "{label}"\npath = "{path}"\n{rest}\n'
+
+
+def _draw(text: str) -> ET.Element:
+    return ET.fromstring(draw_plan(check_plan(declare(text))))  # noqa: S314 (drawn a line above)
+
+
+def _words(picture: ET.Element) -> list[str]:
+    return [one.text or "" for one in picture.iter(f"{SVG}text")]
+
+
+def _strokes(picture: ET.Element, kind: str = "lane") -> int:
+    return sum(one.get("class") == kind for one in picture.iter(f"{SVG}path"))
+
+
+NVME = 'occupant = { kind = "nvme", capacity = "4 TB" }'
+
+
+def test_each_lane_is_one_stroke() -> None:
+    text = _position("a", "0000:00/01.1", f"link = {{ generation = 4, lanes = 4 }}\n{NVME}")
+    text += _position("b", "0000:00/01.2", f"link = {{ generation = 3, lanes = 1 }}\n{NVME}")
+    assert _strokes(_draw(text)) == 5
+
+
+def test_shared_link_is_drawn_once_in_its_own_kind() -> None:
+    text = '[uplink.chipset]\npath = "0000:00/02.1"\ngeneration = 4\nlanes = 4\n'
+    text += _position("a", "0000:00/02.1/00.0/01.0", f"link = {{ generation = 4, lanes = 2 }}\n{NVME}")
+    text += _position("b", "0000:00/02.1/00.0/02.0", f"link = {{ generation = 4, lanes = 2 }}\n{NVME}")
+    picture = _draw(text)
+    assert (_strokes(picture, "lane shared"), _strokes(picture)) == (4, 4)
+
+
+def test_bond_has_a_stroke_a_member() -> None:
+    text = '[[aggregate]]\nname = "bond0"\nmembers = ["a", "b"]\nmember_speed_mbit_s = 10000\n'
+    picture = _draw(text)
+    assert _strokes(picture) == 2
+    assert "bond0" in _words(picture)
+    assert "20 Gbit/s in all" in _words(picture)
+
+
+def test_every_position_is_named_with_what_it_gets() -> None:
+    text = _position("upper left", "0000:00/01.1", f"link = {{ generation = 4, lanes = 4 }}\n{NVME}")
+    words = _words(_draw(text))
+    assert {"upper left", "nvme 4 TB", "gen 4 x4", "narrowest 7.2 GB/s"} <= set(words)
+
+
+def test_place_meant_to_be_empty_is_drawn_without_lanes() -> None:
+    picture = _draw(_position("a", "0000:00/01.1", 'occupant = { kind = "none" }'))
+    assert _strokes(picture) == 0
+    assert "meant to be empty" in _words(picture)
+
+
+def test_what_does_not_fit_has_a_mark_and_a_sentence() -> None:
+    text = '[slot.riser]\npath = "0000:00"\nlanes = 4\nsplit = [4, 4]\n'
+    text += _position(
+        "a", "0000:00/01.1", f'slot = "riser"\nbranch = 1\nlink = {{ generation = 4, lanes = 4 }}\n{NVME}'
+    )
+    words = _words(_draw(text))
+    assert "! riser x4: 4+4" in words
+    assert "! slot riser has 4 lanes, but its split 4+4 needs 8" in words
+
+
+def test_parts_between_are_shown_on_the_lanes() -> None:
+    rest = f'through = ["key-adapter", "flexible-cable"]\nlink = {{ generation = 3, lanes = 1 }}\n{NVME}'
+    assert {"key adapter", "flexible cable"} <= set(_words(_draw(_position("a", "0000:00/01.1", rest))))
+
+
+def test_picture_can_be_heard() -> None:
+    picture = _draw(_position("a", "0000:00/01.1", f"link = {{ generation = 4, lanes = 4 }}\n{NVME}"))
+    assert picture.get("role") == "img"
+    ids = {one.get("id"): one.text or "" for one in picture.iter() if one.get("id")}
+    assert picture.get("aria-labelledby") == " ".join(ids)
+    assert "a gets 7.2 GB/s over generation 4 x4." in ids["lp-desc"]
+
+
+def test_picture_has_a_style_for_light_and_for_dark() -> None:
+    picture = draw_plan(check_plan(declare("")))
+    assert "prefers-color-scheme:dark" in picture
+    assert "http://" not in picture.replace("http://www.w3.org/2000/svg", "")
+
+
+def test_nothing_is_drawn_outside_the_frame() -> None:
+    text = "".join(
+        _position(f"p{at}", f"0000:00/{at:02x}.0", f"link = {{ generation = 4, lanes = 16 }}\n{NVME}")
+        for at in range(1, 25)
+    )
+    picture = _draw(text)
+    width, height = map(float, (picture.get("viewBox") or "").split()[2:])
+    for one in picture.iter():
+        assert 0 <= float(one.get("x", 0)) <= width
+        assert 0 <= float(one.get("y", 0)) <= height
+
+
+_ODD = st.text(min_size=1, max_size=60)
+
+
+@given(label=_ODD, model=_ODD, slot=_ODD)
+def test_no_name_breaks_the_picture(label: str, model: str, slot: str) -> None:
+    data = {
+        "schema": 1,
+        "box": {"name": label},
+        "slot": {slot: {"path": "0000:00", "lanes": 4, "split": [4, 4]}},
+        "position": [
+            {
+                "label": label,
+                "path": "0000:00/01.1",
+                "slot": slot,
+                "link": {"generation": 4, "lanes": 8},
+                "occupant": {"kind": "nvme", "model": model},
+            }
+        ],
+    }
+    picture = ET.fromstring(draw_plan(check_plan(Build.model_validate(data))))  # noqa: S314 (drawn a line above)
+    assert picture.tag == f"{SVG}svg"

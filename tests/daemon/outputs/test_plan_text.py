@@ -1,0 +1,127 @@
+import re
+
+import pytest
+
+from laneproof.build.desk_check import check_plan
+from laneproof.outputs.audit_text import Style
+from laneproof.outputs.plan_text import write_plan
+from simulated_box import declare
+
+FITS = """\
+[slot.riser]
+path = "0000:00"
+lanes = 16
+split = [4, 4, 4, 4]
+[supply]
+watts = 200
+[[aggregate]]
+name = "bond0"
+mode = "802.3ad"
+members = ["enp1s0f0", "enp1s0f1"]
+member_speed_mbit_s = 10000
+[[array]]
+name = "md0"
+level = "raid5"
+members = ["riser-1", "riser-2", "riser-3"]
+[uplink.chipset]
+path = "0000:00/02.1"
+generation = 3
+lanes = 4
+""" + "".join(
+    f'[[position]]\nlabel = "riser-{at}"\npath = "0000:00/01.{at}"\nslot = "riser"\nbranch = {at}\n'
+    'link = { generation = 4, lanes = 4 }\noccupant = { kind = "nvme", capacity = "4 TB" }\n'
+    for at in (1, 2, 3)
+)
+FITS += """\
+[[position]]
+label = "spare place"
+path = "0000:00/01.4"
+occupant = { kind = "none" }
+[[position]]
+label = "deck"
+path = "0000:00/02.1/00.0/01.0"
+link = { generation = 4, lanes = 4 }
+occupant = { kind = "nvme" }
+[[position]]
+label = "tray"
+path = "0000:00/02.1/00.0/02.0/ata-1"
+occupant = { kind = "sata", capacity = "8 TB" }
+"""
+
+
+def _write(text: str = FITS, **style: object) -> str:
+    return write_plan(check_plan(declare(text)), Style(**style))  # type: ignore[arg-type]
+
+
+def test_verdict_stands_first_and_the_narrowest_part_next() -> None:
+    lines = _write().splitlines()
+    assert lines[0] == "kelp-1: FITS"
+    assert lines[1].startswith("Narrowest: bond0: the network carries 2.35 GB/s in all, 1.18 GB/s in one flow")
+
+
+def test_what_does_not_fit_is_told_with_both_values() -> None:
+    text = _write(FITS.replace("lanes = 16", "lanes = 8"))
+    assert text.startswith("kelp-1: DOES NOT FIT - 1 problem\n")
+    assert "  riser  slot-lanes-exceeded\n    slot riser has 8 lanes, but its split 4+4+4+4 needs 16\n" in text
+
+
+def test_positions_stand_in_columns() -> None:
+    text = _write()
+    assert "  riser-1      nvme   gen 4 x4  7.2 GB/s  7.2 GB/s\n" in text
+    assert "  spare place  empty\n" in text
+    assert "  deck         nvme   gen 4 x4  7.2 GB/s    3 GB/s  shares chipset\n" in text
+    assert "  tray         sata   6 Gbit/s  599 MB/s  599 MB/s  shares chipset\n" in text
+
+
+def test_array_says_what_it_holds_survives_costs_and_risks() -> None:
+    text = re.sub(r"\s+", " ", _write())
+    assert "md0: raid5 of 3, 8 TB usable of 12 TB, survives 1 failed" in text
+    assert "one small write costs 4 operations of its members" in text
+    assert "a rebuild takes 5 h 26 min at 205 MB/s, set by the rebuild's own ceiling." in text
+    # 1 - exp(-8 TB x 8 bits x 1e-15) = 6.2 %
+    assert "some block cannot be read in 6.2 %, which loses it" in text
+
+
+def test_network_says_that_one_flow_stays_on_one_member() -> None:
+    assert "bond0: 2 ports, 802.3ad, 20 Gbit/s together, 10 Gbit/s in one flow" in _write()
+
+
+def test_every_assumption_is_printed_with_its_source() -> None:
+    checked = check_plan(declare(FITS))
+    text = re.sub(r"\s+", " ", write_plan(checked, Style()))
+    assert checked.assumptions
+    for one in checked.assumptions:
+        assert re.sub(r"\s+", " ", f"{one.says} ({one.source})") in text
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 200])
+def test_text_fits_the_width_it_is_given(width: int) -> None:
+    assert max(map(len, _write(width=width).splitlines())) <= width
+
+
+def test_nothing_is_said_by_colour_alone() -> None:
+    plain, coloured = _write(), _write(colour=True)
+    assert "\x1b[" in coloured
+    assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == plain
+
+
+def test_plan_of_a_bare_box_says_what_is_not_known() -> None:
+    text = _write('[[position]]\nlabel = "a"\npath = "0000:00/01.1"\n')
+    assert "Narrowest: not known, since no link is declared" in text
+    assert "gen ? x?" in text
+
+
+@pytest.mark.parametrize(
+    ("level", "said"),
+    [
+        ("raid0", "md0: raid0 of 4, 16 TB usable of 20 TB, survives no failure"),
+        (
+            "raid6",
+            "(data is lost in less than 1 in a million), and some block cannot be read in 9.2 %, which is made up for",
+        ),
+        ("odd", "md0: odd of 4 Network"),
+    ],
+)
+def test_each_level_is_told_in_its_own_words(level: str, said: str) -> None:
+    text = FITS.replace('"riser-3"]', '"riser-3", "tray"]').replace("raid5", level)
+    assert said in re.sub(r"\s+", " ", _write(text))
