@@ -131,7 +131,10 @@ def write_docs() -> str:
         "# Metrics",
         "",
         "Scraped at `/metrics`. A reading that could not be made is an absent series, never 0. `position` is the",
-        "declared label, or the path where none is declared. This page is made from `outputs/metric_table.py`.",
+        "declared label, or the path where none is declared. Counters count since what they count was last reset: the",
+        "drive's own over its life, the kernel's (errors of links, carrier changes) since it last found the device.",
+        "",
+        "<!-- Written by `python -m laneproof.outputs.metric_table`; change the table, not this file. -->",
         "",
         "| metric | kind | labels | tells |",
         "| --- | --- | --- | --- |",
@@ -141,3 +144,7 @@ def write_docs() -> str:
         for one in METRICS
     ]
     return "\n".join(lines) + "\n"
+
+
+if __name__ == "__main__":
+    print(write_docs(), end="")  # noqa: T201 (the output)

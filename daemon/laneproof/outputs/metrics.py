@@ -1,5 +1,6 @@
 """The metrics of one judged pass, as prometheus-client's families. A pure function of facts and findings."""
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import product
 
@@ -14,7 +15,7 @@ from laneproof.outputs.audit_json import name_box
 from laneproof.outputs.inventory import list_places
 from laneproof.outputs.metric_table import BY_NAME, METRICS, PREFIX
 from laneproof.topology import Topology, survey
-from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot
+from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot, Thermal
 from laneproof_collectors.unread import Unread
 
 Sample = tuple[str, tuple[str, ...], float]
@@ -213,12 +214,28 @@ def _others(build: Build | None, snapshot: Snapshot) -> Iterator[Sample]:
         rows.append(("memory_corrected_errors", (edac.name,), edac.correctable))
         rows.append(("memory_uncorrected_errors", (edac.name,), edac.uncorrectable))
     if not isinstance(snapshot.thermal, Unread):
-        for chip, reading in snapshot.thermal.temperatures:
-            rows.append(("board_temperature_celsius", (chip, reading.label), reading.celsius))
-        rows += [("fan_revolutions_per_minute", (fan.chip, fan.label), fan.rpm) for fan in snapshot.thermal.fans]
+        rows += _heat(snapshot.thermal)
     for name, values, value in rows:
         if isinstance(value, int | float):
             yield name, values, value
+
+
+def _heat(thermal: Thermal) -> Iterator[tuple[str, tuple[str, ...], object]]:
+    sensors = _tell_apart((chip, reading.label) for chip, reading in thermal.temperatures)
+    for labels, (_, reading) in zip(sensors, thermal.temperatures, strict=True):
+        yield "board_temperature_celsius", labels, reading.celsius
+    fans = _tell_apart((fan.chip, fan.label) for fan in thermal.fans)
+    for labels, fan in zip(fans, thermal.fans, strict=True):
+        yield "fan_revolutions_per_minute", labels, fan.rpm
+
+
+def _tell_apart(names: Iterable[tuple[str, str]]) -> Iterator[tuple[str, str]]:
+    """Number chips of one name, since a scrape with one series twice is refused as a whole."""
+    seen: Counter[tuple[str, str]] = Counter()
+    for chip, label in names:
+        seen[chip, label] += 1
+        count = seen[chip, label]
+        yield (chip, label) if count == 1 else (f"{chip}-{count}", label)
 
 
 def check_name(sample: Sample) -> bool:

@@ -1,0 +1,59 @@
+"""The inventory lists what a person looks for: positions, drives, and the ports on the way to them."""
+
+from laneproof.outputs.inventory import Width, known, list_places
+from laneproof_collectors.unread import Unread
+from simulated_box import NETWORK, SATA, Box, declare, kelp_box
+from troubled_box import make_snapshot
+
+GAP = Unread("x", "y")
+
+
+def test_places_are_in_the_order_of_their_paths_with_the_ports_on_the_way() -> None:
+    paths = [one.path for one in list_places(None, make_snapshot())]
+    assert paths == ["0000:00/01.1", "0000:00/01.2", "0000:00/02.1", "0000:00/02.1/00.0", "0000:00/02.1/00.0/00.0"]
+
+
+def test_a_declared_position_is_listed_though_nothing_is_there() -> None:
+    build = declare('[[position]]\nlabel = "lost"\npath = "0000:00/1c.0"\nlink = { generation = 3 }')
+    (place,) = list_places(build, Box().snapshot())
+    assert (place.label, place.occupant, place.trained) == ("lost", None, None)
+    assert str(place.declared) == "gen3 x?"
+
+
+def test_what_is_no_drive_and_not_declared_is_left_out() -> None:
+    snapshot = kelp_box(1).with_port("0000:00/03.0").with_device("0000:00/03.0", class_code=NETWORK).snapshot()
+    assert [one.path for one in list_places(None, snapshot)] == ["0000:00/01.1"]
+    build = declare('[[position]]\nlabel = "uplink"\npath = "0000:00/03.0"')
+    assert [one.label for one in list_places(build, snapshot)] == [None, "uplink"]
+
+
+def test_a_drive_with_no_bridge_above_it_is_its_own_place() -> None:
+    (place,) = list_places(None, Box().with_drive("0000:00/05.0").snapshot())
+    assert (place.path, place.depth, place.hop, place.has_children) == ("0000:00/05.0", 1, "05.0", False)
+    assert place.occupant is not None
+
+
+def test_a_drive_on_a_controller_hangs_below_it() -> None:
+    box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-3")
+    places = {one.path: one for one in list_places(None, box.snapshot())}
+    assert set(places) == {"0000:00/17.0", "0000:00/17.0/ata-3"}
+    assert places["0000:00/17.0/ata-3"].occupant is not None
+    assert places["0000:00/17.0/ata-3"].trained is None
+
+
+def test_a_switch_cards_own_bridges_are_marked_as_having_more_below() -> None:
+    places = {one.path: one for one in list_places(None, make_snapshot())}
+    assert places["0000:00/02.1"].has_children
+    assert not places["0000:00/02.1/00.0/00.0"].has_children
+    assert places["0000:00/02.1"].occupant is None
+
+
+def test_a_width_tells_a_rate_that_no_generation_has_and_what_is_unknown() -> None:
+    assert str(Width(generation=4, lanes=4)) == "gen4 x4"
+    assert str(Width(generation=None, lanes=None)) == "gen? x?"
+    assert str(Width(generation=None, lanes=2, gt_s=12.5)) == "12.5GT/s x2"
+
+
+def test_unread_is_no_value_for_json() -> None:
+    assert known(GAP) is None
+    assert known(0) == 0
