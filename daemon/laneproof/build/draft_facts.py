@@ -61,6 +61,7 @@ class Draft:
     positions: tuple[DraftedPosition, ...]
     arrays: tuple[Section, ...]
     aggregates: tuple[Section, ...]
+    networks: tuple[Section, ...]
     empty_ports: tuple[EmptyPort, ...]
     remarks: tuple[str, ...]  # what is left out as a whole, and why
     functions_read: bool
@@ -89,7 +90,10 @@ def gather_draft(snapshot: Snapshot, *, box_name: str) -> Draft:
         arrays=() if isinstance(snapshot.arrays, Unread) else _draft_arrays(snapshot.arrays, positions),
         aggregates=()
         if isinstance(snapshot.aggregates, Unread)
-        else tuple(_draft_aggregate(one, snapshot.interfaces) for one in snapshot.aggregates),
+        else tuple(_draft_aggregate(one, snapshot.interfaces) for one in snapshot.aggregates if clean_text(one.name)),
+        networks=tuple(
+            one for one in _draft_networks(snapshot.interfaces, snapshot.aggregates) if "name" in one.values
+        ),
         empty_ports=find_empty_ports(topology),
         remarks=tuple(_find_gaps(snapshot, positions)),
         functions_read=not isinstance(snapshot.functions, Unread),
@@ -105,6 +109,7 @@ def _find_gaps(snapshot: Snapshot, positions: tuple[DraftedPosition, ...]) -> It
         ("SATA drives are", snapshot.drives),
         ("arrays are", snapshot.arrays),
         ("aggregates are", snapshot.aggregates),
+        ("network ports are", snapshot.interfaces),
     ):
         if isinstance(group, Unread):
             yield f"{what} left out: {group}"
@@ -251,14 +256,14 @@ def _draft_arrays(arrays: tuple[Array, ...], positions: tuple[DraftedPosition, .
 def _draft_array(array: Array, labels: Mapping[str, str]) -> Section:
     spares = [one for one in array.members if isinstance(one.state, str) and _is_spare(one.state, one.slot)]
     working = [one for one in array.members if one not in spares]
-    told = {
-        "name": array.name,
-        "level": array.level,
-        "members": _unique(labels[one.disk] for one in working if one.disk in labels) or None,
-        "spares": _unique(labels[one.disk] for one in spares if one.disk in labels) or None,
-    }
     strangers = [one.name for one in array.members if one.disk not in labels]
-    remarks = [f"no position is known of {', '.join(strangers)}"] if strangers else []
+    told: dict[str, object] = {"name": array.name, "level": array.level}
+    remarks = []
+    if strangers:  # a list of some members would say that there are no others
+        remarks.append(f"members are left out: no position is known of {', '.join(strangers)}")
+    else:
+        told["members"] = _unique(labels[one.disk] for one in working) or None
+        told["spares"] = _unique(labels[one.disk] for one in spares) or None
     if isinstance(array.degraded, int) and array.degraded > 0:
         remarks.append(f"it was degraded when this was drafted: {array.degraded} missing; add the missing member")
     return _section(told, tuple(remarks))
@@ -271,6 +276,23 @@ def _is_spare(state: str, slot: int | None) -> bool:
 
 def _unique(labels: Iterator[str]) -> list[str]:
     return list(dict.fromkeys(labels))
+
+
+def _draft_networks(
+    interfaces: tuple[Interface, ...] | Unread, aggregates: tuple[Aggregate, ...] | Unread
+) -> Iterator[Section]:
+    """Draft each port that is up, has a device behind it and stands alone."""
+    if isinstance(interfaces, Unread) or isinstance(aggregates, Unread):
+        return
+    members = {member.name for one in aggregates for member in one.members}
+    for one in interfaces:
+        speed = one.speed_mbit_s
+        if one.address is None or one.name in members or not isinstance(speed, int) or speed <= 0:
+            continue
+        if one.duplex == "half":
+            yield _section({"name": one.name}, (f"speed_mbit_s = {speed} is left out: it was in half duplex",))
+        else:
+            yield _section({"name": one.name, "speed_mbit_s": speed})
 
 
 def _draft_aggregate(aggregate: Aggregate, interfaces: tuple[Interface, ...] | Unread) -> Section:

@@ -62,6 +62,10 @@ def update_build(previous: str, draft: Draft, *, name: str) -> str:
         _update_array(editor, ("array", at), array, draft.arrays)
     for at, aggregate in enumerate(build.aggregate):
         _update_aggregate(editor, ("aggregate", at), aggregate, draft.aggregates)
+    for at, port in enumerate(build.network):
+        for section in draft.networks:
+            if section.values["name"] == port.name:
+                _update_values(editor, ("network", at), section.values)
     return _add_what_is_new(editor, build, draft, name=name)
 
 
@@ -233,11 +237,8 @@ def _write_new(
         yield write_slot(slot.name, slot)
     for position in positions:
         yield from _write_new_row(editor, "position", position_values(position), write_position(position))
-    for key, found, declared in (
-        ("array", draft.arrays, build.array),
-        ("aggregate", draft.aggregates, build.aggregate),
-    ):
-        names = {one.name for one in declared}
+    for key, found in (("array", draft.arrays), ("aggregate", draft.aggregates), ("network", draft.networks)):
+        names = {one.name for one in getattr(build, key)}
         for section in found:
             if section.values["name"] not in names:
                 yield from _write_new_row(editor, key, section.values, write_row(key, section))

@@ -67,7 +67,8 @@ def test_spare_is_told_apart_from_a_member_that_is_being_rebuilt() -> None:
 
 def test_member_in_no_known_position_is_remarked_on() -> None:
     draft = _gather(kelp_box(1).with_group(arrays=(make_array("md0", ("nvme0n1", "sdz")),)))
-    assert draft.arrays[0].remarks == ("no position is known of sdz",)
+    assert draft.arrays[0].remarks == ("members are left out: no position is known of sdz",)
+    assert "members" not in draft.arrays[0].values
 
 
 def test_drive_whose_place_is_not_known_is_remarked_on() -> None:
