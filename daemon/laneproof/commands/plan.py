@@ -1,0 +1,50 @@
+"""``laneproof plan``: whether a declaration fits together, with no hardware at all."""
+
+import argparse
+import contextlib
+import json
+import os
+import shutil
+import sys
+from pathlib import Path
+
+from laneproof.build.desk_check import DeskCheck, check_plan
+from laneproof.commands.errors import CommandError
+from laneproof.commands.sources import DEFAULT_BUILD, load_build
+
+FITS, DOES_NOT_FIT = 0, 1
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Check, print, and write the picture where one is asked for; the exit status says whether the plan fits."""
+    build = load_build(arguments.build, demo=arguments.demo)
+    if build is None:
+        message = f"there is no declaration at {DEFAULT_BUILD}; name one, or try 'laneproof plan --demo'"
+        raise CommandError(message, status=os.EX_NOINPUT)
+    checked = check_plan(build)
+    if arguments.picture is not None:
+        _write_picture(checked, arguments.picture)
+    if arguments.json:
+        print(json.dumps(checked.as_json(), indent=2))  # noqa: T201 (the output)
+    else:
+        from laneproof.outputs.audit_text import NARROWEST, Style
+        from laneproof.outputs.plan_text import write_plan
+
+        width = max(shutil.get_terminal_size((80, 24)).columns, NARROWEST)
+        colour = sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+        sys.stdout.write(write_plan(checked, Style(width=width, colour=colour)))
+    return FITS if checked.fits else DOES_NOT_FIT
+
+
+def _write_picture(checked: DeskCheck, name: str) -> None:
+    from laneproof.outputs.plan_picture import draw_plan
+
+    # Written beside and then renamed, so that nobody opens half a picture.
+    beside = Path(f"{name}.part")
+    try:
+        beside.write_text(draw_plan(checked), encoding="utf-8")
+        beside.replace(name)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+        raise CommandError.from_os_error(error, name, writing=True) from error
