@@ -5,16 +5,24 @@ usage, input and rights use the numbers of sysexits.h (64, 65, 66, 73, 77, 78).
 """
 
 import argparse
+import contextlib
+import io
 import logging
 import os
 import sys
+import traceback
 from collections.abc import Callable, Sequence
+from types import TracebackType
 from typing import NoReturn
 
 from laneproof import __version__
 from laneproof.commands.errors import CommandError
 
 Run = Callable[[argparse.Namespace], int]
+INTERRUPTED = 130
+"""As a shell tells an interrupt: 128 and the signal's number."""
+TRACEBACKS = "LANEPROOF_TRACEBACK"
+"""Set in the environment: a fault of the program shows where it happened, for a report."""
 
 
 class _Parser(argparse.ArgumentParser):
@@ -105,6 +113,7 @@ def make_parser() -> argparse.ArgumentParser:
     record = add("record", _run_record, "Write a recording: the raw readings, enough to judge them elsewhere.")
     record.add_argument("out", metavar="OUT", help="the file to write, packed if it ends in .gz")
     record.add_argument("--from", dest="source", metavar="REC", help="copy a recording instead of reading this machine")
+    record.add_argument("--demo", action="store_true", help="copy the demo's recording")
     record.add_argument("--every", type=_seconds, default=60.0, metavar="S", help="seconds between passes (default 60)")
     record.add_argument("--passes", type=_positive, default=1, metavar="N", help="how many passes (default 1)")
     record.add_argument("--hide-serials", action="store_true", help="replace serial numbers and other unique names")
@@ -152,6 +161,31 @@ def _seconds(text: str) -> float:
     return seconds
 
 
+class _OneLine(logging.Formatter):
+    """A fault told in one line: a person who asked for an audit is no reader of tracebacks."""
+
+    def formatException(  # noqa: N802 (the library's name)
+        self, ei: tuple[type[BaseException], BaseException, TracebackType | None] | tuple[None, None, None]
+    ) -> str:
+        return super().formatException(ei) if os.environ.get(TRACEBACKS) else f"  {_locate(ei[1])}"
+
+
+def _locate(error: BaseException | None) -> str:
+    """Name a fault and where it happened, in one line."""
+    frames = traceback.extract_tb(error.__traceback__) if error else None
+    place = f" at {os.path.basename(frames[-1].filename)}:{frames[-1].lineno}" if frames else ""  # noqa: PTH119 (text)
+    return " ".join(f"{type(error).__name__}: {error}{place}".split())
+
+
+def _prepare_streams(command: str) -> None:
+    """Let no output fail for a character: a drafted file is UTF-8 always, other text shows what it can."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        if command == "draft":
+            sys.stdout.reconfigure(encoding="utf-8")
+        else:
+            sys.stdout.reconfigure(errors="backslashreplace")
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command.
 
@@ -161,22 +195,45 @@ def main(argv: Sequence[str] | None = None) -> int:
     Returns:
         The exit status.
     """
-    logging.basicConfig(level=logging.WARNING, format="laneproof: %(message)s")
     arguments = make_parser().parse_args(argv)
+    handler = logging.StreamHandler()
+    line = "laneproof: %(message)s"
+    # The daemon's log is read by who mends the program; a fault in it keeps its traceback.
+    handler.setFormatter(logging.Formatter(line) if arguments.command == "serve" else _OneLine(line))
+    logging.basicConfig(level=logging.WARNING, handlers=[handler])
+    _prepare_streams(arguments.command)
     try:
         status = int(arguments.run(arguments))
         sys.stdout.flush()
     except CommandError as error:
-        sys.stdout.flush()
-        print(f"laneproof: {error}", file=sys.stderr)  # noqa: T201 (a command speaks)
-        return error.status
+        return _stop(str(error), error.status)
     except BrokenPipeError:
-        # The reader of a pipe has seen enough; the interpreter must not complain when it flushes at its end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _silence_stdout()  # the reader of a pipe has seen enough
         return os.EX_OK
     except KeyboardInterrupt:
-        return 130  # as a shell tells an interrupt: 128 and the signal's number
+        return INTERRUPTED
+    except OSError as error:
+        _silence_stdout()
+        return _stop(f"{error.filename or 'the output'}: {(error.strerror or str(error)).lower()}", os.EX_IOERR)
+    except Exception as error:  # noqa: BLE001 (the last fence: a fault of ours is one line and a status)
+        if os.environ.get(TRACEBACKS):
+            traceback.print_exc()
+        hint = f"please report it; {TRACEBACKS}=1 in the environment shows the whole way"
+        return _stop(f"a fault of the program, {_locate(error)}; {hint}", os.EX_SOFTWARE)
     return status
+
+
+def _stop(message: str, status: int) -> int:
+    with contextlib.suppress(OSError):
+        sys.stdout.flush()
+    print(f"laneproof: {message}", file=sys.stderr)  # noqa: T201 (a command speaks)
+    return status
+
+
+def _silence_stdout() -> None:
+    """Let the interpreter's own flush at its end go nowhere, so that it does not complain again."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 if __name__ == "__main__":

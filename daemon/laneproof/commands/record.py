@@ -3,6 +3,8 @@
 import argparse
 import contextlib
 import gzip
+import itertools
+import os
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,23 +17,58 @@ from laneproof_collectors.anonymity import SerialHider
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.host import LiveHost
 from laneproof_collectors.recorder import RecordingHost
+from laneproof_collectors.recording import RecordingError, parse_frames, parse_header
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Record the passes asked for, or copy a recording; an interrupt ends it with all frames so far kept."""
-    lines = _copy(arguments.source) if arguments.source else _record(arguments.every, arguments.passes)
+    if arguments.source and _is_same_file(arguments.source, arguments.out):
+        message = f"{arguments.out}: is the recording to be copied; name another file"
+        raise CommandError(message, status=os.EX_CANTCREAT)
+    copies = arguments.source or arguments.demo
+    lines = _copy(arguments.source) if copies else _record(arguments.every, arguments.passes)
     if arguments.hide_serials:
         lines = SerialHider().hide(lines)
+    # The first line is asked for before the file is made: a source that cannot be read leaves what stood there.
+    first = next(lines)
     with _create(arguments.out) as out, contextlib.suppress(KeyboardInterrupt):
-        for line in lines:
-            out.write(line.encode() + b"\n")
-            out.flush()
+        for line in itertools.chain((first,), lines):
+            try:
+                out.write(line.encode() + b"\n")
+                out.flush()
+            except OSError as error:
+                why = (error.strerror or str(error)).lower()
+                raise CommandError(f"{arguments.out}: cannot be written: {why}", status=os.EX_IOERR) from error
     return 0
 
 
-def _copy(source: str) -> Iterator[str]:
-    with open_lines(source) as lines:
-        yield from lines
+def _is_same_file(source: str, out: str) -> bool:
+    try:
+        return Path(source).samefile(out)
+    except OSError:
+        return False
+
+
+def _copy(source: str | None) -> Iterator[str]:
+    """Give a recording's lines, the demo's where none is named; what is no recording is not copied."""
+    with open_lines(source, demo=True) as lines:
+        read: list[str] = []
+
+        def remember() -> Iterator[str]:
+            for line in lines:
+                read.append(line)
+                yield line
+
+        try:
+            header = next(remember(), "")
+            parse_header(header)
+            yield header
+            for _ in parse_frames(remember()):
+                yield read[-1]
+                read.clear()
+        except RecordingError as error:
+            so_far = "; all before it was copied" if error.line > 1 else ""
+            raise CommandError(f"{source}, {error}{so_far}", status=os.EX_DATAERR) from error
 
 
 def _record(every_seconds: float, passes: int) -> Iterator[str]:
