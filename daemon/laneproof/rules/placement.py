@@ -148,13 +148,22 @@ class Arrangement:
                 moves[placement.label] = found
         return moves
 
+    @cached_property
+    def _by_serial(self) -> dict[str, list[Occupant]]:
+        """The drives by serial number: twins are no proof of anything."""
+        found: dict[str, list[Occupant]] = {}
+        for one in self.drives:
+            if isinstance(one.serial, str):
+                found.setdefault(_spell(one.serial), []).append(one)
+        return found
+
     def _look_for(self, placement: Placement) -> Occupant | None:
         """Look for a position's own drive by serial number; without one by model and capacity if no doubt is left."""
         plan = placement.plan
         if plan is None or plan.kind == "none":
             return None
         if plan.serial is not None:
-            found = [one for one in self.drives if is_same_text(one.serial, plan.serial)]
+            found = self._by_serial.get(_spell(plan.serial), [])
             return found[0] if len(found) == 1 else None
         if plan.model is None or (placement.occupant is not None and _could_be(placement.occupant, plan)):
             return None
@@ -171,9 +180,11 @@ class Arrangement:
 
 def is_same_text(observed: object, declared: str) -> bool:
     """Whether a name that a device tells is the declared one; case and padding do not count."""
-    if not isinstance(observed, str):
-        return False
-    return " ".join(observed.split()).casefold() == " ".join(declared.split()).casefold()
+    return isinstance(observed, str) and _spell(observed) == _spell(declared)
+
+
+def _spell(text: str) -> str:
+    return " ".join(text.split()).casefold()
 
 
 def _could_be(occupant: Occupant, plan: OccupantPlan) -> bool:

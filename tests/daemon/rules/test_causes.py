@@ -1,0 +1,69 @@
+"""firmware-setting is decided from limits that changed with another BIOS, and from nothing else."""
+
+import pytest
+
+from laneproof.link_ends import LinkOfTwo
+from laneproof.past import NOTHING, Boot, LinkLimits, Past
+from laneproof.rules.causes import aspm_setting, firmware_setting
+from laneproof.topology import survey
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+from simulated_box import L1, Box
+
+PATH = "0000:00/01.1"
+
+
+def look(box: Box) -> tuple[Snapshot, LinkOfTwo | None]:
+    snapshot = box.snapshot()
+    return snapshot, survey(snapshot).link_at(PATH)
+
+
+def past(**limits: float | None) -> Past:
+    known = {"target_gt_s": 16.0, "capable_gt_s": 16.0, "capable_lanes": 4} | limits
+    return Past(
+        boots=(Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),),
+        earlier_limits={PATH: LinkLimits(boot_id="old", **known)},
+    )
+
+
+@pytest.mark.parametrize(
+    ("port", "words"),
+    [
+        ({"target": 2}, "target rate is 5 GT/s (generation 2) and was 16 GT/s"),
+        ({"gen": 3}, "port can do 8 GT/s (generation 3) and could do 16 GT/s"),
+        ({"lanes": 2}, "port has x2 and had x4"),
+        ({}, None),
+        ({"gen": 5, "lanes": 8}, None),
+    ],
+)
+def test_limit_that_fell(port: dict[str, int], words: str | None) -> None:
+    snapshot, link = look(Box().with_port(PATH, **port).with_drive(PATH))
+    causes = firmware_setting(link, snapshot, past())
+    assert bool(causes) == (words is not None)
+    assert all(str(words) in " ".join(one.because) for one in causes)
+
+
+def test_limits_that_were_not_known_decide_nothing() -> None:
+    snapshot, link = look(Box().with_port(PATH, gen=1, lanes=1).with_drive(PATH))
+    assert firmware_setting(link, snapshot, past(target_gt_s=None, capable_gt_s=None, capable_lanes=None)) == ()
+    assert firmware_setting(link, snapshot, NOTHING) == ()
+    assert firmware_setting(None, snapshot, past()) == ()
+
+
+def test_bios_that_could_not_be_read_is_called_unknown() -> None:
+    box = Box().with_port(PATH, lanes=2).with_drive(PATH).with_group(firmware=Unread("dmi", "denied"))
+    snapshot, link = look(box)
+    (cause,) = firmware_setting(link, snapshot, past())
+    assert cause.because[-1].endswith("now it is BIOS unknown")
+
+
+@pytest.mark.parametrize(
+    ("now", "then", "decided"), [(L1, 0, True), (L1, L1, False), (0, L1, False), (L1, None, False)]
+)
+def test_low_power_states_that_came_with_another_bios(
+    now: int,
+    then: int | None,
+    decided: bool,  # noqa: FBT001 (a column of the table)
+) -> None:
+    snapshot, link = look(Box().with_port(PATH, aspm=now).with_drive(PATH))
+    assert bool(aspm_setting(link, snapshot, past(aspm_enabled=then))) == decided

@@ -1,0 +1,37 @@
+"""Each rule's page, and the reference that holds them all."""
+
+from pathlib import Path
+
+import pytest
+
+from laneproof.rules import RULES
+from laneproof.rules.explain import WIDTH, explain, write_findings
+from laneproof.rules.rule import Rule
+
+DOCUMENT = Path(__file__).resolve().parents[3] / "docs" / "findings.md"
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
+def test_page_tells_what_holds_why_and_what_next_in_80_columns(rule: Rule) -> None:
+    page = explain(rule.name)
+    words = " ".join(page.split())
+    assert page.startswith(f"# {rule.name}\n")
+    for text in (rule.statement, rule.why, *rule.look_next, *(one.says for one in rule.examples)):
+        assert " ".join(text.split()) in words
+    # a textual mark or two may be wider in bytes, but no line is longer than the terminal
+    assert max(map(len, page.splitlines())) <= WIDTH
+
+
+def test_example_shows_what_the_rule_really_says() -> None:
+    assert "trained at x2, declared x4" in explain("link-narrow")
+
+
+def test_unknown_rule_has_no_page() -> None:
+    with pytest.raises(KeyError, match="link-fast"):
+        explain("link-fast")
+
+
+def test_reference_of_findings_is_up_to_date() -> None:
+    assert DOCUMENT.read_text(encoding="utf-8") == write_findings(), (
+        "write it anew: PYTHONPATH=daemon:collectors python -m laneproof.rules.explain >docs/findings.md"
+    )
