@@ -119,6 +119,7 @@ def _find_limits(snapshot: Snapshot) -> dict[str, LinkLimits]:
                 target_gt_s=_number(link.target_gt_s),
                 capable_gt_s=_number(link.port_gt_s.value),
                 capable_lanes=int(lanes) if isinstance(lanes, int | float) else None,
+                aspm_enabled=link.port_registers.aspm_enabled if link.port_registers else None,
             )
     return limits
 
