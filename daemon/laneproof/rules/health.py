@@ -139,10 +139,11 @@ def _unverified(arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Fi
 def _how_to_read(gap: Unread) -> str:
     if gap.reason is Reason.NOT_ASKED:
         return "It sleeps and was not woken for a reading; it is judged when it is awake."
-    return (
-        "Log pages need the right CAP_SYS_ADMIN: run the audit as root, or as the service does. Where the drive itself "
-        "refuses, ask its maker."
-    )
+    if gap.reason is Reason.REFUSED:
+        return (
+            "The drive itself refused the log page: see whether its maker has newer firmware, and what smartctl says."
+        )
+    return "Log pages need the right CAP_SYS_ADMIN: run the audit as root, or as the service does."
 
 
 def _key(occupant: Occupant) -> str:

@@ -132,7 +132,7 @@ def _tell_below(
     trained, wanted = figures
     meant = f"declared {measure.write(wanted)}" if subject.has_plan else f"both ends can do {measure.write(wanted)}"
     why = "; ".join(reason.text for reason in reasons)
-    steps = [pages.STEP_BY_REASON[reason.code] for reason in reasons if reason.code in pages.STEP_BY_REASON]
+    steps = [pages.STEP_BY_REASON.get(reason.code, measure.steps[0]) for reason in reasons]
     beyond = subject.has_plan and _is_beyond(measure, subject, link)
     if beyond:
         steps.insert(0, "See link-beyond-hardware of the same position: the declaration asks for more than fits.")
@@ -150,7 +150,7 @@ def _tell_below(
             **gather_evidence(subject, link, reasons),
             "reason": "link-beyond-hardware" if beyond else reasons[0].code,
         },
-        next_steps=(*dict.fromkeys(steps), *measure.steps),
+        next_steps=tuple(dict.fromkeys((*steps, *measure.steps))),
     )
 
 

@@ -94,7 +94,7 @@ class Arrangement:
 
     def _place(self, position: Position) -> Placement:
         tree, path = self.topology, position.path
-        hangs = _hangs_on_controller(path)
+        hangs = hangs_on_controller(path)
         unread = tree.drives_unread if hangs else tree.unread
         port = None if hangs else tree.port_at(path)
         occupant = tree.occupant_at(path)
@@ -202,7 +202,7 @@ def _is_same_kind_of_plan(one: OccupantPlan | None, plan: OccupantPlan) -> bool:
     return one is not None and one.serial is None and (one.model, one.capacity) == (plan.model, plan.capacity)
 
 
-def _hangs_on_controller(path: str) -> bool:
+def hangs_on_controller(path: str) -> bool:
     """Whether a path's last hop is not a PCI function but a place on a controller: ``ata-3``, ``usb-1.2``."""
     return "-" in path.rpartition("/")[2]
 

@@ -10,6 +10,7 @@ from laneproof.build.declaration import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past import Past
 from laneproof.rules.example_box import Box
+from laneproof.rules.placement import hangs_on_controller
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
@@ -30,12 +31,13 @@ _GROUPS = {
     "drives": ("SATA drives", "SATA, SAS and USB drives"),
     "file_systems": ("file systems", "file systems"),
 }
+_ALWAYS_JUDGED = ("functions", "controllers")
 
 
 def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
     for group, (name, open_question) in _GROUPS.items():
         gap = getattr(snapshot, group)
-        if isinstance(gap, Unread) and not _is_told_elsewhere(group, build):
+        if isinstance(gap, Unread) and _matters(group, gap, build) and not _is_told_elsewhere(group, build):
             yield Finding(
                 rule=NAME,
                 kind=Kind.UNVERIFIED,
@@ -46,6 +48,17 @@ def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Fin
                 evidence={"group": group, "unread": str(gap), "reason": str(gap.reason)},
                 next_steps=READING_INCOMPLETE.look_next,
             )
+
+
+def _matters(group: str, gap: Unread, build: Build | None) -> bool:
+    """Whether a missing group leaves a question open.
+
+    PCI functions and NVMe controllers are always judged. Of other groups a source that does not exist on this machine
+    leaves nothing to judge, unless something declared hangs on it.
+    """
+    if group in _ALWAYS_JUDGED or gap.reason is not Reason.ABSENT:
+        return True
+    return group == "drives" and build is not None and any(hangs_on_controller(one.path) for one in build.position)
 
 
 def _is_told_elsewhere(group: str, build: Build | None) -> bool:

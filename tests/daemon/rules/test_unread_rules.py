@@ -9,7 +9,7 @@ from laneproof.past import NOTHING
 from laneproof.rules import judge_all
 from laneproof.rules.unread_rules import READING_INCOMPLETE
 from laneproof_collectors.snapshot import Snapshot
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Reason, Unread
 from simulated_box import declare, kelp_box
 
 UNREAD = Unread("/sys/somewhere", "permission denied")
@@ -43,6 +43,20 @@ def test_group_that_a_declared_comparison_needs_is_told_by_its_rule(group: str) 
     assert list(READING_INCOMPLETE.judge(declare(EVERYTHING), snapshot, NOTHING)) == []
     told = [one for one in judge_all(declare(EVERYTHING), snapshot, NOTHING) if one.kind is Kind.UNVERIFIED]
     assert len(told) == 1
+
+
+@pytest.mark.parametrize("group", GROUPS)
+def test_source_that_this_machine_does_not_have_leaves_nothing_to_judge(group: str) -> None:
+    absent = Unread("/proc/mounts", "there is no such file", Reason.ABSENT)
+    findings = judge_all(None, kelp_box().with_group(**{group: absent}).snapshot(), NOTHING)
+    assert bool(findings) == (group in ("functions", "controllers"))
+
+
+def test_absent_source_of_declared_sata_drives_is_said() -> None:
+    absent = Unread("smartctl", "there is no such file", Reason.ABSENT)
+    build = declare('[[position]]\nlabel = "bay"\npath = "0000:00/17.0/ata-1"\noccupant = { kind = "sata" }')
+    findings = judge_all(build, kelp_box(0).with_group(drives=absent).snapshot(), NOTHING)
+    assert [one.key for one in findings] == ["drives"]
 
 
 def test_whole_machine_unread_is_no_flood() -> None:
