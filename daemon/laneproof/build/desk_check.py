@@ -14,7 +14,7 @@ from laneproof.build.plan_links import PlannedLink, SharedLink, plan_links
 from laneproof.build.plan_network import NetworkCeiling, plan_network
 from laneproof.build.plan_notes import PlanNotes, PlanProblem, TakenForGranted
 from laneproof.build.rebuild import Rebuild
-from laneproof.build.sockets import check_keys, check_slots
+from laneproof.build.sockets import check_devices, check_keys, check_slots
 from laneproof.build.supply import PowerPlan, plan_power
 
 
@@ -84,6 +84,7 @@ def check_plan(build: Build) -> DeskCheck:
     notes = PlanNotes(assume=build.assume)
     check_slots(build, notes)
     check_keys(build, notes)
+    check_devices(build, notes)
     links, shared = plan_links(build, notes)
     arrays = plan_arrays(build, {one.label: one for one in links}, notes)
     network = plan_network(build, notes)

@@ -35,4 +35,3 @@ class SupplyPlan(StrictTable):
     """The power supply."""
 
     watts: Positive = Field(description="what it can give without end, all outputs together")
-    input_volts: Positive | None = Field(default=None, description="the voltage it feeds to the board, for people")

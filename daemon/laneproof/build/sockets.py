@@ -112,6 +112,21 @@ def _check_branches(build: Build, name: str, slot: SlotPlan, positions: Iterable
             notes.problem("slot-too-slow", position.label, says)
 
 
+def check_devices(build: Build, notes: PlanNotes) -> None:
+    """Check each link against its own device: what the device cannot do would look like a fault on every audit."""
+    for position in build.position:
+        link, device = position.link, position.occupant
+        if link is None or device is None:
+            continue
+        pairs = (("generation ", link.generation, device.generation), ("x", link.lanes, device.lanes))
+        beyond = [(word, meant, can) for word, meant, can in pairs if meant and can and meant > can]
+        if beyond:
+            meant = " ".join(f"{word}{meant}" for word, meant, _ in beyond)
+            can = " ".join(f"{word}{can}" for word, _, can in beyond)
+            says = f"{position.label} is to train at {meant}, and its device can do {can}"
+            notes.problem("link-beyond-device", position.label, says)
+
+
 def check_keys(build: Build, notes: PlanNotes) -> None:
     """Check each M.2 socket's key against lanes and device."""
     for position in build.position:

@@ -1,4 +1,6 @@
 import json
+import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -175,3 +177,15 @@ def test_any_plan_gives_figures_that_hold_together(text: str) -> None:
 
 def test_check_asks_nothing_but_the_declaration() -> None:
     assert _check(KELP) == _check(KELP)
+
+
+REPOSITORY = Path(__file__).resolve().parents[3]
+
+
+def test_every_problem_is_explained_in_the_docs() -> None:
+    text = (REPOSITORY / "docs" / "desk-check.md").read_text(encoding="utf-8")
+    sources = [one.read_text(encoding="utf-8") for one in (REPOSITORY / "daemon" / "laneproof" / "build").glob("*.py")]
+    told = {name for source in sources for name in re.findall(r'notes\.problem\(\s*"([a-z-]+)"', source)}
+    assert len(told) > 15
+    assert {name for name in told if f"| `{name}` |" not in text} == set()
+    assert set(re.findall(r"^\| `([a-z]+-[a-z-]+)` \|", text, re.MULTILINE)) == told

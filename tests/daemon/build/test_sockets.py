@@ -1,7 +1,7 @@
 import pytest
 
 from laneproof.build.plan_notes import PlanNotes
-from laneproof.build.sockets import KEY_LANES, branch_lanes, check_keys, check_slots, is_through
+from laneproof.build.sockets import KEY_LANES, branch_lanes, check_devices, check_keys, check_slots, is_through
 from simulated_box import declare
 
 
@@ -10,6 +10,7 @@ def _check(text: str) -> PlanNotes:
     notes = PlanNotes(assume=build.assume)
     check_slots(build, notes)
     check_keys(build, notes)
+    check_devices(build, notes)
     return notes
 
 
@@ -128,3 +129,11 @@ def test_branch_has_the_lanes_of_its_place_in_the_split() -> None:
     assert [branch_lanes(build, one) for one in build.position] == [8, 4, 4]
     assert is_through(build.position[0], "passive-split")
     assert not is_through(build.position[0], "board")
+
+
+def test_link_that_asks_more_than_its_device_can_is_told() -> None:
+    text = '[[position]]\nlabel = "a"\npath = "0000:00/01.1"\nlink = { generation = 4, lanes = 4 }\n'
+    (problem,) = _check(text + "occupant = { generation = 3, lanes = 2 }\n").problems
+    assert problem.what == "link-beyond-device"
+    assert problem.says == "a is to train at generation 4 x4, and its device can do generation 3 x2"
+    assert _whats(text + "occupant = { generation = 5, lanes = 4 }\n") == []
