@@ -2,8 +2,6 @@
 
 import argparse
 import json
-import os
-import shutil
 import sys
 from dataclasses import replace
 
@@ -27,15 +25,8 @@ def run(arguments: argparse.Namespace) -> int:
 
         print(json.dumps(as_json(build, snapshot, findings), indent=2))  # noqa: T201 (the output)
     else:
-        from laneproof.outputs.audit_text import NARROWEST, Style, write_audit
+        from laneproof.commands.terminal import find_style
+        from laneproof.outputs.audit_text import write_audit
 
-        width = max(arguments.width or shutil.get_terminal_size((80, 24)).columns, NARROWEST)
-        encoding = (sys.stdout.encoding or "").lower().replace("-", "")
-        style = Style(width=width, colour=_may_colour(), unicode=encoding.startswith("utf"))
-        sys.stdout.write(write_audit(build, snapshot, findings, style))
+        sys.stdout.write(write_audit(build, snapshot, findings, find_style(arguments.width)))
     return _STATUS[verdict(findings)]
-
-
-def _may_colour() -> bool:
-    # NO_COLOR: a convention of command-line programs (no-color.org, from memory).
-    return sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"

@@ -4,7 +4,6 @@ import argparse
 import contextlib
 import json
 import os
-import shutil
 import sys
 from pathlib import Path
 
@@ -27,12 +26,10 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(json.dumps(checked.as_json(), indent=2))  # noqa: T201 (the output)
     else:
-        from laneproof.outputs.audit_text import NARROWEST, Style
+        from laneproof.commands.terminal import find_style
         from laneproof.outputs.plan_text import write_plan
 
-        width = max(shutil.get_terminal_size((80, 24)).columns, NARROWEST)
-        colour = sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
-        sys.stdout.write(write_plan(checked, Style(width=width, colour=colour)))
+        sys.stdout.write(write_plan(checked, find_style()))
     return FITS if checked.fits else DOES_NOT_FIT
 
 

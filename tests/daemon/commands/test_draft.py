@@ -1,0 +1,53 @@
+"""A draft is a valid declaration of the machine as it stands, and never takes a file from anybody."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from laneproof.build.file import parse_build
+from laneproof.cli import main
+
+
+def test_the_printed_draft_is_valid_and_ends_with_0(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["draft", "--demo"]) == 0
+    build = parse_build(capsys.readouterr().out, name="draft")
+    assert build.box.name == "kelp-1"
+    assert {one.path for one in build.position} >= {"0000:00/01.1", "0000:00/02.1/00.0/00.0", "0000:00/02.4"}
+
+
+def test_a_file_is_written_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "build.toml"
+    assert main(["draft", "--demo", "-o", str(out)]) == 0
+    written = out.read_text(encoding="utf-8")
+    parse_build(written, name="draft")
+    assert main(["draft", "--demo", "-o", str(out)]) == os.EX_CANTCREAT
+    assert out.read_text(encoding="utf-8") == written
+    assert "exists and is left alone" in capsys.readouterr().err
+
+
+def test_what_was_drafted_holds_or_is_only_unverified(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "build.toml"
+    main(["draft", "--demo", "-o", str(out)])
+    status = main(["audit", "--demo", "--build", str(out), "--json"])
+    assert status in (0, 2), capsys.readouterr().out
+
+
+def test_an_update_keeps_a_persons_words(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    mine = tmp_path / "mine.toml"
+    mine.write_text('schema = 1\n[box]\nname = "kelp-1" # the one under the stairs\n')
+    assert main(["draft", "--demo", "--update", str(mine)]) == 0
+    assert "# the one under the stairs" in capsys.readouterr().out
+    assert mine.read_text() == 'schema = 1\n[box]\nname = "kelp-1" # the one under the stairs\n'
+
+
+def test_an_update_of_what_is_no_declaration_ends_with_65(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    mine = tmp_path / "mine.toml"
+    mine.write_text("schema = 1\n[box]\nnaem = 1\n")
+    assert main(["draft", "--demo", "--update", str(mine)]) == os.EX_DATAERR
+    assert "line 3" in capsys.readouterr().err
+
+
+def test_this_machine_can_be_drafted_whatever_it_is(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["draft"]) == 0
+    parse_build(capsys.readouterr().out, name="draft")

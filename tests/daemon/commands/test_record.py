@@ -1,0 +1,131 @@
+"""A recording is written frame by frame, loses nothing that was read, and never costs another file."""
+
+import gzip
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from laneproof.cli import main
+from laneproof.commands import record as command
+from laneproof_collectors.recording import parse_frames, parse_header
+
+SERIAL = "FP4K-26A-0117"
+
+
+def read(file: Path) -> list[str]:
+    raw = file.read_bytes()
+    return (gzip.decompress(raw) if file.suffix == ".gz" else raw).decode().splitlines()
+
+
+@pytest.fixture
+def demo(tmp_path: Path) -> Path:
+    file = tmp_path / "demo.jsonl"
+    assert main(["record", str(file), "--demo"]) == 0
+    return file
+
+
+def test_this_machine_is_recorded_pass_by_pass(tmp_path: Path) -> None:
+    out = tmp_path / "box.jsonl"
+    assert main(["record", str(out), "--passes", "2", "--every", "0"]) == 0
+    header, *frames = read(out)
+    assert parse_header(header).format == "laneproof-recording"
+    first, second = parse_frames(frames)
+    assert second.t >= first.t
+    assert len(first.files) > len(second.files)  # the second holds what changed
+
+
+def test_a_recording_of_this_machine_can_be_judged_and_drafted(tmp_path: Path) -> None:
+    out = str(tmp_path / "box.jsonl.gz")
+    assert main(["record", out]) == 0
+    assert main(["audit", "--from", out]) in (0, 1, 2)
+    assert main(["draft", "--from", out]) == 0
+
+
+def test_packed_and_plain_hold_the_same(tmp_path: Path, demo: Path) -> None:
+    packed = tmp_path / "demo.jsonl.gz"
+    assert main(["record", str(packed), "--from", str(demo)]) == 0
+    assert packed.read_bytes()[:2] == b"\x1f\x8b"  # RFC 1952, 2.3.1: ID1, ID2
+    assert read(packed) == read(demo)
+
+
+def test_serial_numbers_are_replaced_when_asked(tmp_path: Path, demo: Path) -> None:
+    assert SERIAL in demo.read_text()
+    hidden = tmp_path / "hidden.jsonl"
+    assert main(["record", str(hidden), "--from", str(demo), "--hide-serials"]) == 0
+    assert SERIAL not in hidden.read_text()
+    assert len(read(hidden)) == len(read(demo))
+
+
+def test_a_hidden_recording_is_judged_as_the_original(
+    tmp_path: Path, demo: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    hidden = tmp_path / "hidden.jsonl"
+    main(["record", str(hidden), "--from", str(demo), "--hide-serials"])
+    capsys.readouterr()
+    told = []
+    for source in (demo, hidden):
+        main(["audit", "--from", str(source), "--json"])
+        report = json.loads(capsys.readouterr().out)
+        told.append([(one["rule"], one["position"]) for one in report["findings"]])
+    assert told[0] == told[1] != []
+
+
+def test_a_copy_onto_itself_leaves_it_whole(demo: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = demo.read_bytes()
+    assert main(["record", str(demo), "--from", str(demo)]) == os.EX_CANTCREAT
+    assert demo.read_bytes() == before
+    assert "name another file" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("content", ["hello\n", "", '{"format": "laneproof-recording", "version": 9}\n'])
+def test_a_source_that_is_no_recording_leaves_what_stood_at_the_target(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], content: str
+) -> None:
+    source, target = tmp_path / "source", tmp_path / "target"
+    source.write_text(content)
+    target.write_text("precious")
+    assert main(["record", str(target), "--from", str(source)]) == os.EX_DATAERR
+    assert target.read_text() == "precious"
+    assert f"{source}, line 1" in capsys.readouterr().err
+
+
+def test_a_source_that_is_cut_off_is_copied_as_far_as_it_goes(
+    tmp_path: Path, demo: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    whole = read(demo)
+    cut, target = tmp_path / "cut", tmp_path / "target"
+    cut.write_text("\n".join([*whole[:2], whole[2][:100]]))
+    assert main(["record", str(target), "--from", str(cut)]) == os.EX_DATAERR
+    assert read(target) == whole[:2]
+    assert "line 3" in capsys.readouterr().err
+
+
+def test_a_disk_that_fills_up_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if not Path("/dev/full").exists():
+        pytest.skip("needs /dev/full, which this system lacks")
+    target = tmp_path / "full"
+    target.symlink_to("/dev/full")
+    monkeypatch.setattr(command, "_copy", lambda _: iter(["x" * 100_000]))
+    assert main(["record", str(target), "--demo"]) == os.EX_IOERR
+    assert "no space left on device" in capsys.readouterr().err
+
+
+def test_an_interrupt_ends_it_with_all_frames_so_far(tmp_path: Path) -> None:
+    out = tmp_path / "box.jsonl"
+    arguments = [sys.executable, "-m", "laneproof.cli", "record", str(out), "--passes", "1000", "--every", "60"]
+    with subprocess.Popen(arguments, stderr=subprocess.PIPE) as process:
+        deadline = time.monotonic() + 60
+        while time.monotonic() < deadline and (not out.exists() or out.read_bytes().count(b"\n") < 2):
+            time.sleep(0.05)
+        process.send_signal(signal.SIGINT)
+        _, err = process.communicate(timeout=30)
+    assert (process.returncode, err) == (0, b"")
+    assert len(list(parse_frames(read(out)[1:]))) == 1

@@ -1,0 +1,86 @@
+"""Where commands get their machine from: a recording's last frame, the demo, packed files told by their content."""
+
+import gzip
+import os
+from pathlib import Path
+
+import pytest
+
+from laneproof.commands import sources
+from laneproof.commands.errors import CommandError
+from laneproof.commands.sources import load_build, open_host, open_recording
+from laneproof_collectors.host import LiveHost
+
+HEADER = '{"format": "laneproof-recording", "version": 1, "host": "kelp-1"}\n'
+FRAMES = '{"t": 1.0, "files": {"/proc/cmdline": "one\\n"}}\n{"t": 2.0, "files": {"/proc/cmdline": "two\\n"}}\n'
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    return tmp_path / "recording"
+
+
+def test_a_recording_stands_at_its_last_frame(file: Path) -> None:
+    file.write_text(HEADER + FRAMES)
+    with open_host(str(file)) as host:
+        assert host.file("/proc/cmdline") == b"two\n"
+        assert host.clock().unix_seconds == 2.0
+
+
+def test_a_packed_recording_is_known_by_its_content_and_not_by_its_name(file: Path) -> None:
+    file.write_bytes(gzip.compress((HEADER + FRAMES).encode()))
+    with open_host(str(file)) as host:
+        assert host.file("/proc/cmdline") == b"two\n"
+
+
+def test_the_demo_is_packaged_with_its_declaration() -> None:
+    with open_host(None, demo=True) as host:
+        assert host.file("/proc/sys/kernel/hostname") == b"kelp-1\n"
+    build = load_build(None, demo=True)
+    assert build is not None
+    assert build.box.name == "kelp-1"
+
+
+def test_this_machine_is_the_source_where_nothing_else_is_said() -> None:
+    with open_host(None) as host:
+        assert isinstance(host, LiveHost)
+
+
+def test_there_may_be_no_declaration_at_the_default_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place = tmp_path / "build.toml"
+    monkeypatch.setattr(sources, "DEFAULT_BUILD", str(place))
+    assert load_build(None) is None
+    place.write_text('schema = 1\nbox.name = "tern-2"\n')
+    build = load_build(None)
+    assert build is not None
+    assert build.box.name == "tern-2"
+
+
+def test_all_problems_of_a_declaration_are_told_at_once(file: Path) -> None:
+    file.write_text('schema = 1\n[box]\nname = 1\ncolour = "red"\n')
+    with pytest.raises(CommandError) as caught:
+        load_build(str(file))
+    assert caught.value.status == os.EX_DATAERR
+    assert [line.partition(": ")[2][:8] for line in str(caught.value).splitlines()] == ["box.name", "box.colo"]
+
+
+def test_a_frame_that_is_none_is_told_when_it_is_reached_and_those_before_it_are_given(file: Path) -> None:
+    file.write_text(HEADER + FRAMES + "{oops\n")
+    with open_recording(str(file)) as recording:
+        host = recording.host()
+        assert host.advance()
+        assert host.advance()
+        with pytest.raises(CommandError, match=r"line 4: .*all frames before it were read") as caught:
+            host.advance()
+    assert caught.value.status == os.EX_DATAERR
+
+
+def test_a_packed_recording_that_is_cut_off_gives_the_frames_before_the_damage(file: Path) -> None:
+    many = "".join(
+        f'{{"t": {number}.0, "files": {{"/x{number}": "{os.urandom(40).hex()}"}}}}\n' for number in range(500)
+    )
+    file.write_bytes(gzip.compress((HEADER + many).encode())[:-200])
+    read: list[float] = []
+    with open_recording(str(file)) as recording, pytest.raises(CommandError, match="cut off or damaged"):
+        read.extend(frame.t for frame in recording.frames)
+    assert len(read) > 100
