@@ -138,7 +138,7 @@ def _unverified(arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Fi
 
 def _how_to_read(gap: Unread) -> str:
     if gap.reason is Reason.NOT_ASKED:
-        return "It sleeps and was not woken for a reading; it is judged when it is awake."
+        return "It was left alone on purpose and not woken for a reading; it is judged when it is awake and live."
     if gap.reason is Reason.REFUSED:
         return (
             "The drive itself refused the log page: see whether its maker has newer firmware, and what smartctl says."
