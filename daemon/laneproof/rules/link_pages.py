@@ -18,7 +18,11 @@ SOURCES = (
 SLOW_WHY = (
     "A link negotiates its rate at each start and falls back when the signal is not good enough. Nothing tells of it: "
     "the drive works, at half its rate or less, and an array is as slow as its slowest member. A rate that fell since "
-    "the last start is often the first sign of a cable, adapter or socket going bad."
+    "the last start is often the first sign of a cable, adapter or socket going bad. The finding says what keeps the "
+    "rate down as far as the machine shows it: the device's own limit, the port's, a target rate set by firmware or "
+    "kernel, or training itself. A link at rest is not at fault: where the device sleeps, or the hardware lowered the "
+    "rate by itself with power management on, the finding is unverified. Under load such a link rises again, and a "
+    "fault stays."
 )
 NARROW_WHY = (
     "A link that lost lanes carries half or a quarter of what it should, silently. Lanes get lost in a dirty or "
@@ -56,24 +60,24 @@ STEP_BY_REASON = {
     "wiring": "Look up for how many lanes the adapter or cable is made: a socket of key E gives one, of key B two.",
 }
 
-_CARE = (DEGRADED_ARRAY, LIVE_DRIVE)
+_CARE = (DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE)
 _SWAP = (
     "Swap the drive with one of a position that runs as declared: if the fault stays with the position, the socket, "
-    "adapter or cable is suspect; if it goes with the drive, the drive is. "
+    "adapter or cable is suspect; if it goes with the drive, the drive is."
 )
 SLOW_STEPS = (
     "Shut down, wait a minute and start cold, then audit again: a rate that comes and goes means a link at its limit.",
     *_CARE,
-    "Reseat drive, adapter and cable, and look for dirt and strain. " + OPEN_CASE,
-    _SWAP + OPEN_CASE,
+    "Reseat drive, adapter and cable, and look for dirt and strain.",
+    _SWAP,
     "If a long cable cannot carry the rate, set a lower one in the firmware and declare it: steady beats fast.",
     FIRMWARE_SETUP,
 )
 NARROW_STEPS = (
     "Shut down, wait a minute and start cold, then audit again: lanes that come and go mean a contact at its limit.",
     *_CARE,
-    "Reseat drive, adapter and cable, and look at the contacts for dirt and bent pins. " + OPEN_CASE,
-    _SWAP + OPEN_CASE,
+    "Reseat drive, adapter and cable, and look at the contacts for dirt and bent pins.",
+    _SWAP,
     FIRMWARE_SETUP,
 )
 ABOVE_STEPS = (
