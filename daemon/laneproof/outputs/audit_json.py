@@ -7,7 +7,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from laneproof.build.declaration import Build
 from laneproof.findings import Finding, Kind, format_time, order_findings, verdict
-from laneproof.outputs.inventory import Place, Width, known, list_places
+from laneproof.inventory import Inventory, take_inventory
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -45,53 +45,6 @@ class FindingReport(_Strict):
     accepted: str | None = Field(default=None, description="the owner's reason, where the declaration accepts it")
 
 
-class LinkReport(_Strict):
-    """One link; null where it is not known."""
-
-    generation: int | None
-    lanes: int | None
-    transfers_per_second: float | None
-
-
-class OccupantReport(_Strict):
-    """The device in a place."""
-
-    kind: str | None
-    name: str
-    model: str | None
-    serial: str | None
-    firmware: str | None
-    capacity_bytes: int | None
-
-
-class PlaceReport(_Strict):
-    """One place of the tree."""
-
-    path: str
-    position: str | None
-    declared: LinkReport | None
-    trained: LinkReport | None
-    capable: LinkReport | None
-    occupant: OccupantReport | None
-
-
-class FirmwareReport(_Strict):
-    """Board, firmware and kernel."""
-
-    board: str | None
-    bios_version: str | None
-    bios_date: str | None
-    kernel: str | None
-    boot_id: str | None
-
-
-class InventoryReport(_Strict):
-    """What the box holds."""
-
-    firmware: FirmwareReport | None
-    places: list[PlaceReport]
-
-
 class CountsReport(_Strict):
     """How many findings of each kind, accepted ones apart."""
 
@@ -111,7 +64,7 @@ class AuditReport(_Strict):
     declared: bool = Field(description="whether there was a declaration to compare with")
     counts: CountsReport
     findings: list[FindingReport]
-    inventory: InventoryReport
+    inventory: Inventory
 
 
 def audit_schema() -> dict[str, Any]:
@@ -154,48 +107,5 @@ def as_json(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]
         "declared": build is not None,
         "counts": count_findings(findings),
         "findings": [one.as_json() for one in order_findings(findings)],
-        "inventory": {
-            "firmware": _firmware(snapshot),
-            "places": [_place(one) for one in list_places(build, snapshot)],
-        },
+        "inventory": take_inventory(build, snapshot).model_dump(mode="json"),
     }
-
-
-def _firmware(snapshot: Snapshot) -> dict[str, Any] | None:
-    firmware = snapshot.firmware
-    if isinstance(firmware, Unread):
-        return None
-    return {
-        "board": known(firmware.board_name),
-        "bios_version": known(firmware.bios_version),
-        "bios_date": known(firmware.bios_date),
-        "kernel": known(firmware.kernel_release),
-        "boot_id": known(firmware.boot_id),
-    }
-
-
-def _place(place: Place) -> dict[str, Any]:
-    occupant = place.occupant
-    return {
-        "path": place.path,
-        "position": place.label,
-        "declared": _link(place.declared),
-        "trained": _link(place.trained),
-        "capable": _link(place.capable),
-        "occupant": occupant
-        and {
-            "kind": known(occupant.kind),
-            "name": occupant.name,
-            "model": known(occupant.model),
-            "serial": known(occupant.serial),
-            "firmware": known(occupant.firmware),
-            "capacity_bytes": known(occupant.capacity_bytes),
-        },
-    }
-
-
-def _link(width: Width | None) -> dict[str, Any] | None:
-    if width is None:
-        return None
-    rate = None if width.gt_s is None else width.gt_s * 1e9
-    return {"generation": width.generation, "lanes": width.lanes, "transfers_per_second": rate}

@@ -1,9 +1,9 @@
 """The inventory: every port and device by path, declared and trained side by side, for the audit's text and JSON."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 from laneproof.build.declaration import Build, LinkPlan
+from laneproof.inventory import list_shown_paths
 from laneproof.link_ends import LinkOfTwo
 from laneproof.links import generation_at
 from laneproof.occupants import Occupant
@@ -66,20 +66,7 @@ class Place:
 def list_places(build: Build | None, snapshot: Snapshot) -> tuple[Place, ...]:
     """List what a person wants to see of the tree: positions, ports with something below, and drives; by path."""
     topology = survey(snapshot)
-    declared = {one.path: one for one in build.position} if build else {}
-    shown = set(declared) | {one.path for one in topology.drive_occupants()}
-    shown |= {prefix for path in tuple(shown) for prefix in _prefixes(path) if prefix in topology.functions}
-    return tuple(_place(path, build, topology) for path in sorted(shown, key=_in_order))
-
-
-def _prefixes(path: str) -> Iterator[str]:
-    root, *hops = path.split("/")
-    for depth in range(1, len(hops)):
-        yield "/".join((root, *hops[:depth]))
-
-
-def _in_order(path: str) -> tuple[str, ...]:
-    return tuple(path.split("/"))
+    return tuple(_place(path, build, topology) for path in list_shown_paths(build, topology))
 
 
 def _place(path: str, build: Build | None, topology: Topology) -> Place:

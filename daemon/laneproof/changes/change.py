@@ -1,0 +1,154 @@
+"""One change between two looks at a box, and all of them together. Plain values; the sentences are made here too."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from laneproof.inventory import Inventory, KeptLink, KeptPlace
+
+
+class What(StrEnum):
+    """What became of a thing."""
+
+    APPEARED = "appeared"
+    WENT = "went"
+    MOVED = "moved"
+    REPLACED = "replaced"
+    RETRAINED = "retrained"
+    REFLASHED = "reflashed"
+    SETTING = "setting"
+    CHANGED = "changed"
+
+
+class About(StrEnum):
+    """What kind of thing a change is about, in the order in which a person wants to read of it."""
+
+    FIRMWARE = "firmware"
+    KERNEL = "kernel"
+    DRIVE = "drive"
+    DEVICE = "device"
+    LINK = "link"
+    SETTING = "setting"
+    ARRAY = "array"
+    MEMORY = "memory"
+    NETWORK = "network"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One change.
+
+    Attributes:
+        what: What became of it.
+        about: What it is about.
+        subject: The position's label; without one the path, or the name of the thing.
+        summary: One clause with both values, which reads on after the subject.
+        path: Where it is now, or was last; None for what has no place.
+        before: The earlier value as text.
+        after: The later value as text.
+        details: What changed with it and because of it: a firmware update and what it reset are one change.
+    """
+
+    what: What
+    about: About
+    subject: str
+    summary: str
+    path: str | None = None
+    before: str | None = None
+    after: str | None = None
+    details: tuple["Change", ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the change as JSON."""
+        return {
+            "what": str(self.what),
+            "about": str(self.about),
+            "subject": self.subject,
+            "summary": self.summary,
+            "path": self.path,
+            "before": self.before,
+            "after": self.after,
+            "details": [one.as_json() for one in self.details],
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """Something that could not be compared.
+
+    Attributes:
+        part: What.
+        why: One clause.
+        one_sided: Whether it was known in one of the two looks: then something may have changed unseen.
+    """
+
+    part: str
+    why: str
+    one_sided: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """All that changed.
+
+    Attributes:
+        changes: What changed, in the order of `About`.
+        notes: What is worth knowing and is no change of the box: a start in between, names dealt out anew.
+        gaps: What could not be compared.
+    """
+
+    changes: tuple[Change, ...]
+    notes: tuple[str, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+
+
+class Pair:
+    """Two inventories with their places at hand by path."""
+
+    def __init__(self, before: Inventory, after: Inventory) -> None:
+        """Lay them side by side."""
+        self.before, self.after = before, after
+        self.places_before = {one.path: one for one in (*(before.devices or ()), *before.places)}
+        self.places_after = {one.path: one for one in (*(after.devices or ()), *after.places)}
+
+    @property
+    def same_firmware(self) -> bool:
+        """Whether the board's firmware is the same, as far as both tell."""
+        one, other = self.before.firmware, self.after.firmware
+        return (
+            one is None or other is None or (one.bios_version, one.bios_date) == (other.bios_version, other.bios_date)
+        )
+
+    def name_place(self, path: str) -> str:
+        """Name a place: by its label, else by its path."""
+        for places in (self.places_after, self.places_before):
+            if (place := places.get(path)) and place.position:
+                return place.position
+        return path
+
+    def knows(self, part: str) -> bool:
+        """Whether a part was read in both looks."""
+        return not {part, "places"} & (self.before.unread.keys() | self.after.unread.keys())
+
+
+def describe_link(link: KeptLink | None) -> str:
+    """Write a link for a person; ``no link`` where there is none."""
+    return str(link) if link else "no link"
+
+
+def is_same_link(one: KeptLink, other: KeptLink) -> bool:
+    """Whether nothing that both tell differs."""
+    pairs = ((one.transfers_per_second, other.transfers_per_second), (one.lanes, other.lanes))
+    return all(a is None or b is None or a == b for a, b in pairs)
+
+
+def trained_at(place: KeptPlace | None) -> KeptLink | None:
+    """Give the link of a place as trained."""
+    return place.trained if place else None
+
+
+def join_words(words: Iterable[str]) -> str:
+    """Join words as in a sentence: ``a, b and c``."""
+    *front, last = words
+    return f"{', '.join(front)} and {last}" if front else last

@@ -1,0 +1,100 @@
+"""Two inventories in, all that changed out: what belongs together is one change with its list.
+
+An update of the board's firmware that reset several settings is one event, not ten: what firmware decides (splits, what
+ports can do and aim at, memory rates, who owns error reporting) is told below it. Likewise for another kernel.
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from laneproof.changes.change import About, Change, Comparison, Gap, Pair, What
+from laneproof.changes.drives import DeviceChanges, compare_devices
+from laneproof.changes.links import compare_links
+from laneproof.changes.parts import compare_arrays, compare_memory, compare_network
+from laneproof.changes.settings import compare_board, compare_firmware, compare_kernel, compare_settings
+from laneproof.inventory import Inventory
+
+
+def compare(before: Inventory, after: Inventory) -> Comparison:
+    """Compare two inventories.
+
+    Args:
+        before: The earlier one.
+        after: The later one.
+
+    Returns:
+        What changed, what is worth knowing besides, and what could not be compared.
+    """
+    pair = Pair(before, after)
+    devices = compare_devices(pair)
+    links = compare_links(pair, devices.changes, devices.unsteady)
+    by_command_line, settings = compare_settings(pair)
+    rates, modules = compare_memory(pair)
+    renumbered, moved = _split_renumbered(pair, links.devices)
+    firmware, kernel = compare_firmware(pair), compare_kernel(pair)
+    by_firmware = (*links.by_firmware, *rates, *renumbered)
+    if kernel is not None:
+        kernel, settings = replace(kernel, details=settings), ()
+    if firmware is not None:
+        firmware = replace(firmware, details=(*by_firmware, *settings))
+        by_firmware, settings = (), ()
+    changes = (
+        *(one for one in (firmware, kernel) if one is not None),
+        *compare_board(pair),
+        *by_command_line,
+        *settings,
+        *by_firmware,
+        *moved,
+        *links.trained,
+        *compare_arrays(pair),
+        *modules,
+        *compare_network(pair),
+    )
+    order = list(About)
+    return Comparison(
+        changes=tuple(sorted(changes, key=lambda one: order.index(one.about))),
+        notes=tuple(_list_notes(pair, devices)),
+        gaps=(*_list_gaps(pair), *devices.gaps),
+    )
+
+
+def _split_renumbered(pair: Pair, devices: tuple[Change, ...]) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
+    """Tell apart what only seems moved: with another firmware, from a port that is no more to one that was not."""
+    before, after = ({one.path for one in some.ports or ()} for some in (pair.before, pair.after))
+    renumbered = []
+    if not pair.same_firmware:
+        places = {pair.name_place(path): path for path in pair.places_before}
+        for one in devices:
+            old = places.get(one.before or "", "")
+            if one.what is What.MOVED and old in before - after and one.path in after - before:
+                told = f"ports may be numbered anew: {one.summary}"
+                renumbered.append((one, replace(one, summary=told)))
+    taken = [one for one, _ in renumbered]
+    return tuple(told for _, told in renumbered), tuple(one for one in devices if one not in taken)
+
+
+def _list_notes(pair: Pair, devices: DeviceChanges) -> Iterator[str]:
+    old, new = pair.before.firmware, pair.after.firmware
+    if old and new and old.boot_id and new.boot_id and old.boot_id != new.boot_id:
+        yield "the box was started anew in between"
+    if devices.renamed:
+        told = ", ".join(f"{place} was {old}, is {new}" for place, old, new in devices.renamed)
+        yield f"the kernel dealt out names anew: {told}"
+
+
+_PARTS = ("firmware", "settings", "ports", "devices", "arrays", "memory", "interfaces", "aggregates")
+
+
+def _list_gaps(pair: Pair) -> Iterator[Gap]:
+    """Give what could not be compared: parts that one look or both could not read, or do not hold."""
+    unread = pair.before.unread, pair.after.unread
+    for part in sorted(unread[0].keys() | unread[1].keys()):
+        earlier, later = (some.get(part) for some in unread)
+        sides = [f"the {look} look {text}" for look, text in (("earlier", earlier), ("later", later)) if text]
+        why = f"both looks {earlier}" if earlier == later else "; ".join(sides)
+        yield Gap(part=part, why=why, one_sided=earlier is None or later is None)
+    for part in _PARTS:
+        held = getattr(pair.before, part) is not None, getattr(pair.after, part) is not None
+        if held[0] != held[1] and part not in unread[0] | unread[1]:
+            look = "earlier" if held[1] else "later"
+            yield Gap(part=part, why=f"the {look} look does not hold it", one_sided=True)

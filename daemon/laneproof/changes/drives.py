@@ -1,0 +1,289 @@
+"""Drives and other devices: which appeared, went, moved, were replaced, or run another firmware.
+
+Rules of this module: a drive is the same where model and serial number are. One that did not tell its serial number is
+taken for the one that was in its place, unless its model says otherwise, and that is told as a gap. Other devices have
+no serial number: the same model in the same place is the same.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from laneproof.build.units import format_bytes, is_same_capacity
+from laneproof.changes.change import (
+    About,
+    Change,
+    Gap,
+    Pair,
+    What,
+    is_same_link,
+    trained_at,
+)
+from laneproof.inventory import KeptDevice, KeptPlace
+
+_Key = tuple[str | None, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceChanges:
+    """What became of drives and other devices.
+
+    Attributes:
+        changes: The changes.
+        gaps: Drives that could not be told apart.
+        renamed: Drives that the kernel calls otherwise now: position, old name, new name.
+        unsteady: Paths at which another device is than before: their links are not one link at two times.
+    """
+
+    changes: tuple[Change, ...]
+    gaps: tuple[Gap, ...]
+    renamed: tuple[tuple[str, str, str], ...]
+    unsteady: frozenset[str]
+
+
+def describe_device(device: KeptDevice) -> str:
+    """Write who a device is: model, serial number, capacity, as far as it told them."""
+    parts = [device.model or f"a device of kind {device.kind or 'unknown'}"]
+    if device.serial:
+        parts.append(f"serial {device.serial}")
+    if device.capacity_bytes is not None:
+        parts.append(format_bytes(device.capacity_bytes))
+    return ", ".join(parts)
+
+
+def compare_devices(pair: Pair) -> DeviceChanges:
+    """Compare what is in each place."""
+    drives = _Drives(pair)
+    drives.compare()
+    others = _Others(pair, handled=drives.unsteady)
+    changes = (*drives.changes, *others.compare())
+    return DeviceChanges(
+        changes=tuple(changes),
+        gaps=tuple(drives.gaps),
+        renamed=tuple(drives.renamed),
+        unsteady=frozenset(drives.unsteady | others.unsteady),
+    )
+
+
+def _hangs_on_controller(path: str) -> bool:
+    """Whether a path's last hop is a place on a controller (``ata-3``), whose drives are read apart."""
+    return "-" in path.rpartition("/")[2]
+
+
+class _Drives:
+    """The drives of both looks, matched by who they are."""
+
+    def __init__(self, pair: Pair) -> None:
+        self.pair = pair
+        self.changes: list[Change] = []
+        self.gaps: list[Gap] = []
+        self.renamed: list[tuple[str, str, str]] = []
+        self.unsteady: set[str] = set()
+        self._before = self._select(pair.places_before)
+        self._after = self._select(pair.places_after)
+
+    def _select(self, places: Mapping[str, KeptPlace]) -> dict[str, KeptDevice]:
+        """Choose the places with a drive that answers; without those of a group that one look could not read."""
+        if not self.pair.knows("places"):
+            return {}
+        knows_others = self.pair.knows("drives.other")
+        return {
+            path: place.occupant
+            for path, place in places.items()
+            if place.occupant and place.occupant.drive and place.occupant.answers
+            if knows_others or not _hangs_on_controller(path)
+        }
+
+    def compare(self) -> None:
+        """Match, and tell."""
+        before, after = _index(self._before), _index(self._after)
+        matched = before.keys() & after.keys()
+        for key in sorted(matched, key=lambda one: after[one]):
+            self._compare_one(before[key], after[key])
+        gone = {path: one for path, one in self._before.items() if _key(one) not in matched}
+        came = {path: one for path, one in self._after.items() if _key(one) not in matched}
+        for path in sorted(gone.keys() & came.keys()):
+            if self._settle_same_place(path, gone[path], came[path]):
+                del gone[path], came[path]
+        for path, device in sorted(gone.items()):
+            self._tell_gone(path, device)
+        for path, device in sorted(came.items()):
+            self._tell_came(path, device)
+        self.changes = [*_group_reflashed(self.changes), *(one for one in self.changes if one.what != What.REFLASHED)]
+
+    def _compare_one(self, old_path: str, new_path: str) -> None:
+        old, new = self._before[old_path], self._after[new_path]
+        if old_path != new_path:
+            self._tell_moved(old_path, new_path, new)
+        elif old.name != new.name:
+            self.renamed.append((self.pair.name_place(new_path), old.name, new.name))
+        if old.firmware and new.firmware and old.firmware != new.firmware:
+            self._tell(
+                What.REFLASHED,
+                new_path,
+                f"{new.model or new.name} runs drive firmware {new.firmware}, before {old.firmware}",
+                old.firmware,
+                new.firmware,
+            )
+        sizes = old.capacity_bytes, new.capacity_bytes
+        if sizes[0] is not None and sizes[1] is not None and not is_same_capacity(sizes[0], sizes[1]):
+            texts = format_bytes(sizes[0]), format_bytes(sizes[1])
+            self._tell(What.CHANGED, new_path, f"{describe_device(new)} shows {texts[1]}, before {texts[0]}", *texts)
+
+    def _tell(  # noqa: PLR0913 (what a change is)
+        self,
+        what: What,
+        path: str,
+        summary: str,
+        before: str | None = None,
+        after: str | None = None,
+        *,
+        link_before: str | None = None,
+    ) -> None:
+        """Tell a change; where a link was at `link_before`, and trained otherwise than here, that goes with it."""
+        details = () if link_before is None else tuple(self._compare_link(link_before, path))
+        self.changes.append(
+            Change(
+                what=what,
+                about=About.DRIVE,
+                subject=self.pair.name_place(path),
+                summary=summary,
+                path=path,
+                before=before,
+                after=after,
+                details=details,
+            )
+        )
+
+    def _compare_link(self, old_path: str, new_path: str) -> Iterator[Change]:
+        old, new = trained_at(self.pair.places_before.get(old_path)), trained_at(self.pair.places_after.get(new_path))
+        if old is not None and new is not None and not is_same_link(old, new):
+            yield Change(
+                what=What.RETRAINED,
+                about=About.LINK,
+                subject=self.pair.name_place(new_path),
+                summary=f"trained {new}, before {old}",
+                path=new_path,
+                before=str(old),
+                after=str(new),
+            )
+
+    def _tell_moved(self, old_path: str, new_path: str, device: KeptDevice) -> None:
+        self.unsteady |= {old_path, new_path}
+        names = self.pair.name_place(old_path), self.pair.name_place(new_path)
+        summary = f"{describe_device(device)} is here now, before in {names[0]}"
+        self._tell(What.MOVED, new_path, summary, *names, link_before=old_path)
+
+    def _settle_same_place(self, path: str, old: KeptDevice, new: KeptDevice) -> bool:
+        """Tell what became of a place that held one drive and holds one that is not known to be the same."""
+        if _key(old) is not None and _key(old) == _key(new):  # two drives say so, and one of them was here before
+            self._compare_one(path, path)
+            return True
+        same_model = old.model is None or new.model is None or old.model == new.model
+        if (old.serial is None or new.serial is None) and same_model:
+            look = "earlier" if old.serial is None else "later"
+            why = f"it told no serial number in the {look} look, so it is taken for the same drive"
+            name = self.pair.name_place(path)
+            both = old.serial is None and new.serial is None
+            self.gaps.append(Gap(part=f"who the drive in {name} is", why=why, one_sided=not both))
+            return True
+        self.unsteady.add(path)
+        texts = describe_device(old), describe_device(new)
+        self._tell(What.REPLACED, path, f"{texts[1]} is here now, before {texts[0]}", *texts, link_before=path)
+        return True
+
+    def _tell_gone(self, path: str, device: KeptDevice) -> None:
+        self.unsteady.add(path)
+        place = self.pair.places_after.get(path)
+        silent = place is not None and place.occupant is not None and not place.occupant.answers
+        tail = " (the kernel still lists it, but it does not answer)" if silent else ""
+        self._tell(What.WENT, path, f"{describe_device(device)} is gone{tail}", describe_device(device))
+
+    def _tell_came(self, path: str, device: KeptDevice) -> None:
+        self.unsteady.add(path)
+        self._tell(What.APPEARED, path, f"{describe_device(device)} is new here", None, describe_device(device))
+
+
+def _key(device: KeptDevice) -> _Key | None:
+    return (device.model, device.serial) if device.serial else None
+
+
+def _index(drives: Mapping[str, KeptDevice]) -> dict[_Key, str]:
+    """Give the path of each drive that tells who it is; a serial number that two have names neither."""
+    counts = Counter(key for one in drives.values() if (key := _key(one)))
+    return {key: path for path, one in drives.items() if (key := _key(one)) and counts[key] == 1}
+
+
+def _group_reflashed(changes: Iterable[Change]) -> Iterator[Change]:
+    """Tell drives of one model that went from one firmware to another as one change."""
+    groups: dict[str, list[Change]] = defaultdict(list)
+    for one in changes:
+        if one.what is What.REFLASHED:
+            groups[one.summary].append(one)
+    for summary, members in groups.items():
+        if len(members) == 1:
+            yield members[0]
+            continue
+        first = members[0]
+        yield replace(
+            first,
+            subject=f"{len(members)} drives",
+            summary=f"each {summary}",
+            path=None,
+            details=tuple(replace(one, summary=f"firmware {one.after}, before {one.before}") for one in members),
+        )
+
+
+class _Others:
+    """Devices that store nothing: network cards, controllers, what the board carries."""
+
+    def __init__(self, pair: Pair, *, handled: set[str]) -> None:
+        self.pair = pair
+        self.unsteady: set[str] = set()
+        self._before = self._select(pair.places_before, handled)
+        self._after = self._select(pair.places_after, handled)
+
+    @staticmethod
+    def _select(places: Mapping[str, KeptPlace], handled: set[str]) -> dict[str, KeptDevice]:
+        return {
+            path: place.occupant
+            for path, place in places.items()
+            if place.occupant and not place.occupant.drive and path not in handled
+        }
+
+    def compare(self) -> Iterator[Change]:
+        """Tell what became of them."""
+        if not self.pair.knows("devices"):
+            return
+        if self.pair.before.devices is None or self.pair.after.devices is None:
+            return  # an audit from before devices were kept
+        gone = {path: one for path, one in self._before.items() if path not in self._after}
+        came = {path: one for path, one in self._after.items() if path not in self._before}
+        for path in sorted(self._before.keys() & self._after.keys()):
+            old, new = self._before[path], self._after[path]
+            if old.model and new.model and old.model != new.model:
+                self.unsteady.add(path)
+                yield self._tell(What.REPLACED, path, f"{new.model} is here now, before {old.model}", old, new)
+        for model in sorted({one.model for one in gone.values() if one.model}):
+            from_, to = ([path for path, one in some.items() if one.model == model] for some in (gone, came))
+            if len(from_) == len(to) == 1:
+                self.unsteady |= {from_[0], to[0]}
+                old, new = gone.pop(from_[0]), came.pop(to[0])
+                summary = f"{model} is here now, before in {self.pair.name_place(from_[0])}"
+                yield self._tell(What.MOVED, to[0], summary, old, new)
+        for path, one in sorted(gone.items()):
+            yield self._tell(What.WENT, path, f"{describe_device(one)} is gone", one, None)
+        for path, one in sorted(came.items()):
+            yield self._tell(What.APPEARED, path, f"{describe_device(one)} is new here", None, one)
+        self.unsteady |= gone.keys() | came.keys()
+
+    def _tell(self, what: What, path: str, summary: str, old: KeptDevice | None, new: KeptDevice | None) -> Change:
+        return Change(
+            what=what,
+            about=About.DEVICE,
+            subject=self.pair.name_place(path),
+            summary=summary,
+            path=path,
+            before=describe_device(old) if old else None,
+            after=describe_device(new) if new else None,
+        )

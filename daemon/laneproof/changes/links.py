@@ -1,0 +1,208 @@
+"""Links and the ports above them: what a port was set to or can do, how slots are split, and what trained otherwise.
+
+Rules of this module: a link that trained otherwise because its port was set otherwise is told with that setting. What
+left because its port is no longer there is told with the split. Ports that went or came elsewhere (with a card) are the
+card's matter.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from laneproof.changes.change import About, Change, Pair, What, describe_link, is_same_link, join_words
+from laneproof.inventory import KeptLink, KeptPort
+from laneproof.links import describe_rate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkChanges:
+    """What became of ports and links.
+
+    Attributes:
+        by_firmware: What the board's firmware decides: splits, and what ports can do, aim at or allow.
+        trained: Links that trained otherwise for no reason that shows at their port.
+        devices: The devices' changes, without those that went with a split.
+    """
+
+    by_firmware: tuple[Change, ...]
+    trained: tuple[Change, ...]
+    devices: tuple[Change, ...]
+
+
+def compare_links(pair: Pair, devices: tuple[Change, ...], unsteady: frozenset[str]) -> LinkChanges:
+    """Compare ports and links.
+
+    Args:
+        pair: The two looks.
+        devices: What became of devices.
+        unsteady: Paths at which another device is than before.
+    """
+    if not pair.knows("ports"):
+        return LinkChanges(by_firmware=(), trained=(), devices=devices)
+    retrained = {one.path: one for one in _compare_trained(pair, unsteady)}
+    ports = {one.path: one for one in pair.before.ports or ()}, {one.path: one for one in pair.after.ports or ()}
+    splits, devices = _take_with_splits(list(_compare_splits(pair, *ports)), devices, *ports)
+    split_paths = {path for one in splits for path in (*ports[0], *ports[1]) if _root_device(path) == one.path}
+    settings = [
+        setting
+        for path in sorted(ports[0].keys() & ports[1].keys())
+        for setting in _compare_port(pair, ports[0][path], ports[1][path], resplit=path in split_paths)
+    ]
+    settings = list(_take_retrained(settings, retrained))
+    grouped = tuple(_group_settings(settings))
+    return LinkChanges(by_firmware=(*splits, *grouped), trained=tuple(retrained.values()), devices=devices)
+
+
+# --- what trained otherwise -------------------------------------------------------------------------------------------
+
+
+def _compare_trained(pair: Pair, unsteady: frozenset[str]) -> Iterator[Change]:
+    for path in sorted(pair.places_before.keys() & pair.places_after.keys() - unsteady):
+        old, new = pair.places_before[path], pair.places_after[path]
+        if old.trained is None or new.trained is None or is_same_link(old.trained, new.trained):
+            continue
+        texts = describe_link(old.trained), describe_link(new.trained)
+        able = new.capable
+        tail = f"; both ends can do {able}" if able and not is_same_link(able, new.trained) else ""
+        yield Change(
+            what=What.RETRAINED,
+            about=About.LINK,
+            subject=pair.name_place(path),
+            summary=f"trained {texts[1]}, before {texts[0]}{tail}",
+            path=path,
+            before=texts[0],
+            after=texts[1],
+        )
+
+
+# --- what a port was set to -------------------------------------------------------------------------------------------
+
+
+def _compare_port(pair: Pair, old: KeptPort, new: KeptPort, *, resplit: bool) -> Iterator[Change]:
+    rates = _rate(old.target_transfers_per_second), _rate(new.target_transfers_per_second)
+    yield from _tell_setting(pair, new.path, "target rate", rates)
+    able = [
+        (_rate(one.capable.transfers_per_second), one.capable.lanes) if one.capable else (None, None)
+        for one in (old, new)
+    ]
+    yield from _tell_setting(pair, new.path, "highest rate of the port", (able[0][0], able[1][0]))
+    if not resplit:
+        lanes = [None if one[1] is None else f"x{one[1]}" for one in able]
+        yield from _tell_setting(pair, new.path, "lanes of the port", (lanes[0], lanes[1]))
+    states = old.low_power_states, new.low_power_states
+    yield from _tell_setting(pair, new.path, "low-power link states (ASPM) at the port", states)
+
+
+def _rate(transfers_per_second: float | None) -> str | None:
+    return None if transfers_per_second is None else describe_rate(transfers_per_second / 1e9)
+
+
+def _tell_setting(pair: Pair, path: str, name: str, values: tuple[str | None, str | None]) -> Iterator[Change]:
+    before, after = values
+    if before is None or after is None or before == after:
+        return
+    yield Change(
+        what=What.SETTING,
+        about=About.SETTING,
+        subject=pair.name_place(path),
+        summary=f"{name} {after}, before {before}",
+        path=path,
+        before=before,
+        after=after,
+    )
+
+
+_DECIDES_RATE, _DECIDES_LANES = ("target rate", "highest rate"), ("lanes of",)
+
+
+def _take_retrained(settings: list[Change], retrained: dict[str | None, Change]) -> Iterator[Change]:
+    """Hang each link that trained otherwise below the setting of its port that explains all of it."""
+    by_path: dict[str | None, list[Change]] = defaultdict(list)
+    for one in settings:
+        by_path[one.path].append(one)
+    for path, own in by_path.items():
+        link = retrained.get(path)
+        chosen = _find_reason(link, own) if link else None
+        if chosen is not None:
+            del retrained[path]
+        for one in own:
+            yield replace(one, details=(link,)) if one is chosen and link else one
+
+
+def _find_reason(link: Change, settings: list[Change]) -> Change | None:
+    before, after = ((text or "").split() for text in (link.before, link.after))
+    needed = []
+    if before[:1] != after[:1]:
+        needed.append(next((one for one in settings if one.summary.startswith(_DECIDES_RATE)), None))
+    if before[-1:] != after[-1:]:
+        needed.append(next((one for one in settings if one.summary.startswith(_DECIDES_LANES)), None))
+    return needed[0] if needed and all(needed) else None
+
+
+def _group_settings(settings: Iterable[Change]) -> Iterator[Change]:
+    """Tell the same setting at several ports as one change."""
+    groups: dict[str, list[Change]] = defaultdict(list)
+    for one in settings:
+        groups[one.summary].append(one)
+    for summary, members in groups.items():
+        if len(members) == 1:
+            yield members[0]
+            continue
+        names = join_words(one.subject for one in members)
+        links = tuple(link for one in members for link in one.details)
+        yield replace(members[0], subject=names, summary=summary, path=None, details=links)
+
+
+# --- how a slot is split ----------------------------------------------------------------------------------------------
+
+
+def _root_device(path: str) -> str | None:
+    """Give the device of a root port without its function: the branches of a split slot share it (common practice)."""
+    root, *hops = path.split("/")
+    return f"{root}/{hops[0].partition('.')[0]}" if len(hops) == 1 else None
+
+
+def _compare_splits(pair: Pair, before: Mapping[str, KeptPort], after: Mapping[str, KeptPort]) -> Iterator[Change]:
+    devices = sorted({device for path in (*before, *after) if (device := _root_device(path))})
+    for device in devices:
+        old, new = ([one for path, one in ports.items() if _root_device(path) == device] for ports in (before, after))
+        if not old or not new or {one.path for one in old} == {one.path for one in new}:
+            continue
+        texts = _describe_split(old), _describe_split(new)
+        labels = [pair.name_place(one.path) for one in old if pair.name_place(one.path) != one.path]
+        told = f" ({', '.join(labels)})" if labels else ""
+        yield Change(
+            what=What.SETTING,
+            about=About.SETTING,
+            subject=f"slot at {device}",
+            summary=f"ports {texts[1]}, before {texts[0]}{told}",
+            path=device,
+            before=texts[0],
+            after=texts[1],
+        )
+
+
+def _describe_split(ports: Iterable[KeptPort]) -> str:
+    return " ".join(f"x{_lanes(one.capable) or '?'}" for one in sorted(ports, key=lambda one: one.path))
+
+
+def _lanes(link: KeptLink | None) -> int | None:
+    return link.lanes if link else None
+
+
+def _take_with_splits(
+    splits: list[Change], devices: tuple[Change, ...], before: Mapping[str, KeptPort], after: Mapping[str, KeptPort]
+) -> tuple[list[Change], tuple[Change, ...]]:
+    """Hang what went with its port, or came with it, below the split."""
+    taken: dict[str, list[Change]] = defaultdict(list)
+    left = []
+    for one in devices:
+        port = "/".join((one.path or "").split("/")[:2])
+        lost = one.what is What.WENT and port in before and port not in after
+        won = one.what is What.APPEARED and port in after and port not in before
+        device = _root_device(port)
+        if (lost or won) and device and any(split.path == device for split in splits):
+            taken[device].append(one)
+        else:
+            left.append(one)
+    return [replace(one, details=tuple(taken[one.path or ""])) for one in splits], tuple(left)

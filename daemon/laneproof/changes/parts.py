@@ -1,0 +1,152 @@
+"""The rest of the box: arrays, memory and network."""
+
+from collections.abc import Iterator
+
+from laneproof.build.units import format_bytes, is_same_capacity
+from laneproof.changes.change import About, Change, Pair, What, join_words
+from laneproof.inventory import KeptAggregate, KeptArray, KeptMember, KeptModule
+
+# --- arrays -----------------------------------------------------------------------------------------------------------
+
+
+def compare_arrays(pair: Pair) -> Iterator[Change]:
+    """Compare arrays by name: which came and went, and what became of the others."""
+    if pair.before.arrays is None or pair.after.arrays is None:
+        return
+    old, new = ({one.name: one for one in some.arrays or ()} for some in (pair.before, pair.after))
+    for name in sorted(old.keys() - new.keys()):
+        yield _tell(What.WENT, About.ARRAY, name, f"{_describe_array(old[name])} is gone", _describe_array(old[name]))
+    for name in sorted(new.keys() - old.keys()):
+        text = _describe_array(new[name])
+        yield _tell(What.APPEARED, About.ARRAY, name, f"{text} is new", None, text)
+    for name in sorted(old.keys() & new.keys()):
+        yield from _compare_array(pair, old[name], new[name])
+
+
+def _describe_array(array: KeptArray) -> str:
+    return f"{array.kind} array, {array.level or 'level unknown'}, {len(array.members)} members"
+
+
+def _compare_array(pair: Pair, old: KeptArray, new: KeptArray) -> Iterator[Change]:
+    about, name = About.ARRAY, new.name
+    if old.level and new.level and old.level != new.level:
+        yield _tell(What.CHANGED, about, name, f"level {new.level}, before {old.level}", old.level, new.level)
+    sizes = old.size_bytes, new.size_bytes
+    if sizes[0] and sizes[1] and not is_same_capacity(sizes[0], sizes[1]):
+        texts = format_bytes(sizes[0]), format_bytes(sizes[1])
+        yield _tell(What.CHANGED, about, name, f"holds {texts[1]}, before {texts[0]}", *texts)
+    missing = old.missing_members, new.missing_members
+    if missing[0] is not None and missing[1] is not None and missing[0] != missing[1]:
+        before_text, after_text = (f"{one} missing" if one else "whole" for one in missing)
+        yield _tell(What.CHANGED, about, name, f"{after_text}, before {before_text}", before_text, after_text)
+    before, after = _members(old), _members(new)
+    left = [_name_member(pair, before[key]) for key in before if key not in after]
+    joined = [_name_member(pair, after[key]) for key in after if key not in before]
+    if left or joined:
+        told = [f"{join_words(joined)} joined"] if joined else []
+        told += [f"{join_words(left)} left"] if left else []
+        yield _tell(What.CHANGED, about, name, ", ".join(told), ", ".join(left) or None, ", ".join(joined) or None)
+
+
+def _members(array: KeptArray) -> dict[str, KeptMember]:
+    """Give the members in use by who they are; a name of the kernel's is no identity, but the best there is."""
+    return {one.serial or one.name: one for one in array.members if not one.lost}
+
+
+def _name_member(pair: Pair, member: KeptMember) -> str:
+    place = pair.name_place(member.path) if member.path else member.name
+    return f"{place} (serial {member.serial})" if member.serial else place
+
+
+# --- memory -----------------------------------------------------------------------------------------------------------
+
+
+def compare_memory(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
+    """Compare memory.
+
+    Returns:
+        Modules' rates, which the board's firmware decides; and the modules themselves.
+    """
+    old, new = pair.before.memory, pair.after.memory
+    if old is None or new is None:
+        return (), ()
+    if old.modules is None or new.modules is None:
+        total = old.total_bytes, new.total_bytes
+        if total[0] is None or total[1] is None or is_same_capacity(total[0], total[1]):
+            return (), ()
+        texts = [format_bytes(one, binary=True) for one in (total[0], total[1])]
+        return (), (_tell(What.CHANGED, About.MEMORY, "memory", f"{texts[1]}, before {texts[0]}", *texts),)
+    before, after = ({one.locator: one for one in some} for some in (old.modules, new.modules))
+    return tuple(_compare_rates(before, after)), tuple(_compare_modules(before, after))
+
+
+def _compare_rates(before: dict[str, KeptModule], after: dict[str, KeptModule]) -> Iterator[Change]:
+    rates: dict[tuple[int, int], list[str]] = {}
+    for locator in before.keys() & after.keys():
+        one, other = before[locator].configured_mt_s, after[locator].configured_mt_s
+        if one and other and one != other:
+            rates.setdefault((one, other), []).append(locator)
+    for (one, other), locators in sorted(rates.items()):
+        told = f"runs at {other} MT/s, before {one} MT/s ({', '.join(sorted(locators))})"
+        yield _tell(What.SETTING, About.MEMORY, "memory", told, f"{one} MT/s", f"{other} MT/s")
+
+
+def _compare_modules(before: dict[str, KeptModule], after: dict[str, KeptModule]) -> Iterator[Change]:
+    for locator in sorted(before.keys() | after.keys()):
+        old, new = before.get(locator), after.get(locator)
+        if old is None and new is not None:
+            yield _tell(What.APPEARED, About.MEMORY, locator, f"{_module(new)} is new here", None, _module(new))
+        elif new is None and old is not None:
+            yield _tell(What.WENT, About.MEMORY, locator, f"{_module(old)} is gone", _module(old))
+        elif old and new and (old.size_bytes, old.part) != (new.size_bytes, new.part):
+            texts = _module(old), _module(new)
+            yield _tell(What.REPLACED, About.MEMORY, locator, f"{texts[1]} is here now, before {texts[0]}", *texts)
+
+
+def _module(module: KeptModule) -> str:
+    size = "a module" if module.size_bytes is None else f"a module of {format_bytes(module.size_bytes, binary=True)}"
+    return f"{size} ({module.part})" if module.part else size
+
+
+# --- network ----------------------------------------------------------------------------------------------------------
+
+
+def compare_network(pair: Pair) -> Iterator[Change]:
+    """Compare the speed of interfaces (cards that come and go are told as devices), and bonds."""
+    if pair.before.interfaces is not None and pair.after.interfaces is not None:
+        before = {one.path or one.name: one for one in pair.before.interfaces}
+        for one in pair.after.interfaces:
+            old = before.get(one.path or one.name)
+            if old is None:
+                continue
+            if old.name != one.name:
+                told = f"is called {one.name} now, before {old.name}"
+                yield _tell(What.CHANGED, About.NETWORK, pair.name_place(one.path or ""), told, old.name, one.name)
+            if old.speed_mbit_s and one.speed_mbit_s and old.speed_mbit_s != one.speed_mbit_s:
+                texts = f"{old.speed_mbit_s} Mbit/s", f"{one.speed_mbit_s} Mbit/s"
+                yield _tell(What.CHANGED, About.NETWORK, one.name, f"{texts[1]}, before {texts[0]}", *texts)
+    if pair.before.aggregates is not None and pair.after.aggregates is not None:
+        yield from _compare_aggregates(
+            {one.name: one for one in pair.before.aggregates}, {one.name: one for one in pair.after.aggregates}
+        )
+
+
+def _compare_aggregates(before: dict[str, KeptAggregate], after: dict[str, KeptAggregate]) -> Iterator[Change]:
+    for name in sorted(before.keys() | after.keys()):
+        old, new = (None if one is None else _aggregate(one) for one in (before.get(name), after.get(name)))
+        if old is None and new is not None:
+            yield _tell(What.APPEARED, About.NETWORK, name, f"{new} is new", None, new)
+        elif new is None and old is not None:
+            yield _tell(What.WENT, About.NETWORK, name, f"{old} is gone", old)
+        elif old is not None and old != new:
+            yield _tell(What.CHANGED, About.NETWORK, name, f"{new}, before {old}", old, new)
+
+
+def _aggregate(one: KeptAggregate) -> str:
+    return f"bond in mode {one.mode or 'unknown'} of {', '.join(one.members) or 'no interface'}"
+
+
+def _tell(  # noqa: PLR0913 (what a change is)
+    what: What, about: About, subject: str, summary: str, before: str | None = None, after: str | None = None
+) -> Change:
+    return Change(what=what, about=about, subject=subject, summary=summary, before=before, after=after)

@@ -1,0 +1,123 @@
+"""Board, firmware, kernel and its power settings; which of them go with which event.
+
+Rules of this module: a setting that the kernel's command line names goes with a change of the command line; else with
+another kernel; else with another firmware of the board. That is what most likely set it, in this order, and the text
+says "with it", not "because of it".
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from laneproof.changes.change import About, Change, Pair, What
+
+_NOT_A_SETTING = ("BOOT_IMAGE=", "initrd=")  # words of the boot loader that change with each kernel
+_BY_WORD = {
+    "aspm_policy": ("pcie_aspm",),
+    "nvme_default_ps_max_latency_us": ("nvme_core.default_ps_max_latency_us",),
+    "port_power_management": ("pcie_port_pm",),
+    "error_reporting": ("pci=", "pcie_ports"),
+}
+"""Words of the command line that decide a setting. Source: Documentation/admin-guide/kernel-parameters.txt."""
+
+_TITLES = {"port_power_management": "power management of ports", "error_reporting": "error reporting (AER) is owned by"}
+
+
+def compare_firmware(pair: Pair) -> Change | None:
+    """Tell another version of the board's firmware."""
+    old, new = pair.before.firmware, pair.after.firmware
+    if old is None or new is None or pair.same_firmware:
+        return None
+    texts = _version(old.bios_version, old.bios_date), _version(new.bios_version, new.bios_date)
+    return Change(
+        what=What.REFLASHED,
+        about=About.FIRMWARE,
+        subject="board firmware",
+        summary=f"version {texts[1]}, before {texts[0]}",
+        before=texts[0],
+        after=texts[1],
+    )
+
+
+def _version(version: str | None, date: str | None) -> str:
+    return f"{version or 'unknown'}{f' of {date}' if date else ''}"
+
+
+def compare_board(pair: Pair) -> Iterator[Change]:
+    """Tell another board under the same drives."""
+    old, new = pair.before.firmware, pair.after.firmware
+    if old and new and old.board and new.board and old.board != new.board:
+        yield Change(
+            what=What.REPLACED,
+            about=About.FIRMWARE,
+            subject="board",
+            summary=f"{new.board}, before {old.board}",
+            before=old.board,
+            after=new.board,
+        )
+
+
+def compare_kernel(pair: Pair) -> Change | None:
+    """Tell another kernel."""
+    old, new = pair.before.firmware, pair.after.firmware
+    if old is None or new is None or not old.kernel or not new.kernel or old.kernel == new.kernel:
+        return None
+    return Change(
+        what=What.CHANGED,
+        about=About.KERNEL,
+        subject="kernel",
+        summary=f"release {new.kernel}, before {old.kernel}",
+        before=old.kernel,
+        after=new.kernel,
+    )
+
+
+def compare_settings(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
+    """Compare the kernel's settings.
+
+    Returns:
+        The command line's change, with the settings that it names below it (none or one); and the other settings.
+    """
+    old, new = pair.before.settings, pair.after.settings
+    if old is None or new is None:
+        return (), ()
+    words = _compare_words(old.command_line, new.command_line)
+    told: list[Change] = []
+    others: list[Change] = []
+    for name, deciding in _BY_WORD.items():
+        before, after = getattr(old, name), getattr(new, name)
+        if before is None or after is None or before == after:
+            continue
+        one = Change(
+            what=What.SETTING,
+            about=About.SETTING,
+            subject=_TITLES.get(name, name),
+            summary=f"{after}, before {before}",
+            before=before,
+            after=after,
+        )
+        (told if any(word.startswith(deciding) for word in words) else others).append(one)
+    if not words:
+        return (), tuple(others)
+    return (replace(_tell_words(words), details=tuple(told)),), tuple(others)
+
+
+def _compare_words(old: tuple[str, ...] | None, new: tuple[str, ...] | None) -> dict[str, bool]:
+    """Give each word that came (true) or went (false)."""
+    if old is None or new is None:
+        return {}
+    words = {word: False for word in old if word not in new} | {word: True for word in new if word not in old}
+    return {word: came for word, came in words.items() if not word.startswith(_NOT_A_SETTING)}
+
+
+def _tell_words(words: dict[str, bool]) -> Change:
+    gone = " ".join(word for word, came in words.items() if not came)
+    new = " ".join(word for word, came in words.items() if came)
+    told = [text for text in (f"now with {new}" if new else "", f"no longer with {gone}" if gone else "") if text]
+    return Change(
+        what=What.SETTING,
+        about=About.SETTING,
+        subject="kernel command line",
+        summary=", ".join(told),
+        before=gone or None,
+        after=new or None,
+    )
