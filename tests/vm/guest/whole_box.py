@@ -82,6 +82,11 @@ def ports_together() -> int:
     return int(Path("/sys/class/net/bond0/bonding/ad_num_ports").read_text())
 
 
+def bond_speed() -> int:
+    """Give the bond's speed, which counts the members in use: they come in one after the other."""
+    return int(Path("/sys/class/net/bond0/speed").read_text())
+
+
 def read_both_ways() -> dict[str, Any]:
     """Read the box through the collectors, and by the tools of each part."""
     return {
@@ -116,7 +121,7 @@ def main() -> None:
         make_array([made[f"SWELL-000{number}"] for number in range(1, 5)])
         make_pool([made["REEF-0001"], made["REEF-0002"]])
         began = time.monotonic()
-        wait_until(lambda: ports_together() == 2)
+        wait_until(lambda: ports_together() == 2 and bond_speed() == 20000)
         facts["aggregated_after"] = time.monotonic() - began
         facts.update(read_both_ways())
 
