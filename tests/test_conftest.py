@@ -1,0 +1,60 @@
+"""What a test run does where a program is missing: skip and say why, or fail where nothing may be skipped."""
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+CONFTEST = Path(__file__).with_name("conftest.py")
+
+TESTS = """
+import pytest
+
+@pytest.mark.services("no-such-program")
+def test_needs_what_is_missing():
+    pass
+
+@pytest.mark.services("sh")
+def test_needs_what_is_there():
+    pass
+
+@pytest.mark.services
+def test_skips_by_itself():
+    pytest.skip("not today")
+
+def test_skips_without_a_marker():
+    pytest.skip("neither")
+"""
+
+
+def _run(folder: Path, **variables: str) -> str:
+    shutil.copy(CONFTEST, folder / "conftest.py")
+    (folder / "test_some.py").write_text(TESTS)
+    (folder / "pytest.ini").write_text("[pytest]\nmarkers = services: needs a program\n")
+    environment = {name: value for name, value in os.environ.items() if not name.startswith(("LANEPROOF_", "PYTEST_"))}
+    command = [sys.executable, "-m", "pytest", "-ra", "-p", "no:cacheprovider", "-p", "no:xdist", str(folder)]
+    done = subprocess.run(
+        command, cwd=folder, env=environment | variables, capture_output=True, text=True, check=False, timeout=60
+    )
+    return done.stdout
+
+
+def test_what_needs_a_missing_program_is_skipped_with_the_reason(tmp_path: Path) -> None:
+    told = _run(tmp_path)
+    assert "1 passed, 3 skipped" in told
+    assert "needs no-such-program, which is not installed" in told
+
+
+@pytest.mark.parametrize("value", ["", "0"])
+def test_an_empty_or_zero_variable_requires_nothing(tmp_path: Path, value: str) -> None:
+    assert "1 passed, 3 skipped" in _run(tmp_path, LANEPROOF_REQUIRE_SERVICES=value)
+
+
+def test_where_the_program_is_required_a_skip_is_a_failure(tmp_path: Path) -> None:
+    told = _run(tmp_path, LANEPROOF_REQUIRE_SERVICES="1")
+    assert "1 failed, 1 passed, 1 skipped, 1 error" in told
+    assert "skipped, but LANEPROOF_REQUIRE_SERVICES is set" in told
+    assert "needs no-such-program, which is not installed" in told
