@@ -373,6 +373,8 @@ class LiveHost(Host):
         from pySMART.utils import SMARTCTL_PATH  # noqa: PLC0415
 
         what = f"smartctl of {device}"
+        if self._root:
+            return Unread(what, "a tree of files has no drive to ask", Reason.ABSENT, "ENOENT")
         if not SMARTCTL_PATH:
             return Unread(what, "smartctl is not installed", Reason.ABSENT, "ENOENT")
         # -n standby leaves a sleeping drive asleep. --json=o keeps the text, which pySMART's parser reads.

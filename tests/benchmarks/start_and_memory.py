@@ -1,0 +1,73 @@
+"""How soon an audit speaks, and what memory the daemon holds, each against the bare interpreter in the same run.
+
+Run as ``python -m benchmarks.start_and_memory`` with ``tests`` on the path. The daemon is compared with an interpreter
+that has imported the same outside libraries and done nothing else.
+"""
+
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+
+import psutil
+
+ROUNDS = 5
+LIBRARIES = "pydantic, prometheus_client, psutil, pyudev, sqlite3, http.server, concurrent.futures, logging, json, gzip"
+
+
+def first_line_seconds(*command: str) -> float:
+    """Give the least time from a process's start to the first byte that it prints."""
+    times = []
+    for _ in range(ROUNDS):
+        start = time.perf_counter()
+        with subprocess.Popen(command, stdout=subprocess.PIPE) as process:
+            assert process.stdout is not None
+            process.stdout.read(1)
+            times.append(time.perf_counter() - start)
+            process.stdout.read()
+    return min(times)
+
+
+def bare_resident_bytes() -> int:
+    """Give what an interpreter with the same libraries holds."""
+    code = f"import {LIBRARIES}; from prometheus_client import exposition; print('x', flush=True); input()"
+    with subprocess.Popen([sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        process.stdout.readline()
+        resident = psutil.Process(process.pid).memory_info().rss
+        process.kill()
+    return resident
+
+
+def daemon_resident_bytes(seconds: float) -> int:
+    """Give what the daemon holds after some passes and some scrapes."""
+    with tempfile.TemporaryDirectory() as state:
+        command = [sys.executable, "-m", "laneproof.cli", "serve", "--listen", "127.0.0.1:0", "--state", state]
+        with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:
+            assert process.stderr is not None
+            address = next(line for line in process.stderr if "listening at" in line).split()[-1]
+            end = time.monotonic() + seconds
+            while time.monotonic() < end:
+                time.sleep(0.5)
+                with urllib.request.urlopen(f"{address}metrics") as reply:  # noqa: S310 (our own address)
+                    reply.read()
+            resident = psutil.Process(process.pid).memory_info().rss
+            process.terminate()
+            process.communicate()
+    return resident
+
+
+def main() -> None:
+    """Print what was measured."""
+    bare = first_line_seconds(sys.executable, "-c", "import pydantic; print('x')")
+    audit = first_line_seconds(sys.executable, "-m", "laneproof.cli", "audit", "--demo")
+    print(f"first line: interpreter with pydantic {bare:.3f} s, audit --demo {audit:.3f} s, ratio {audit / bare:.2f}")
+    without, resident = bare_resident_bytes(), daemon_resident_bytes(20)
+    print(
+        f"resident: libraries {without / 2**20:.1f} MiB, daemon {resident / 2**20:.1f} MiB, ratio {resident / without:.2f}"
+    )
+
+
+if __name__ == "__main__":
+    main()
