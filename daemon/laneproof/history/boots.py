@@ -1,0 +1,242 @@
+"""Boots, the stretches in which somebody watched, and the clock's steps.
+
+Rules of this module: order is by the number of the pass, never by the clock; a clock that is set is a correction, so
+what was noted in the same boot before is dated anew by its seconds since boot.
+"""
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from laneproof.history.batch import Batch
+from laneproof.history.inventories import KeptInventory
+from laneproof.history.live_series import PassMark
+from laneproof.history.series import Watch
+from laneproof.past import Boot, LinkLimits, Past
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+
+HOLE_SECONDS = 900.0
+"""Passes farther apart than this (suspended, hung, stopped) leave a gap: three heartbeats."""
+
+STEP_SECONDS = 60.0
+"""A clock that moved by more than this against the seconds since boot was set; less is its daily correction."""
+
+_MOST_BOOTS = 200  # how many a rule gets to see
+_GIGA = 1e9
+_ASPM_BITS = {"off": 0, "L0s": 1, "L1": 2, "L0s and L1": 3}  # pci_regs.h, PCI_EXP_LNKCTL_ASPMC
+
+
+@dataclass(slots=True)
+class _Now:
+    """The boot and the watch that go on."""
+
+    boot: int
+    boot_id: str
+    offset: float  # unix seconds at up 0
+    facts: tuple[str | None, ...]
+    up: float
+    watch: int | None  # None: none begun in this run
+
+
+class BootBook:
+    """Gives each pass its number and its boot, and writes down boots and watches."""
+
+    def __init__(self, connection: sqlite3.Connection, *, last_pass: int, hole_seconds: float = HOLE_SECONDS) -> None:
+        """Begin with the last boot known.
+
+        Args:
+            connection: The database.
+            last_pass: The highest number of a pass given out so far.
+            hole_seconds: How far apart two passes of one watch are at most.
+        """
+        self._last_pass = last_pass
+        self._hole_seconds = hole_seconds
+        self._now: _Now | None = None
+        row = connection.execute(
+            "SELECT b.id, b.boot_id, b.clock_offset, b.bios_version, b.bios_date, b.kernel_release,"
+            " coalesce(max(w.ended_up), 0) FROM boots b LEFT JOIN watches w ON w.boot = b.id"
+            " GROUP BY b.id ORDER BY b.id DESC LIMIT 1"
+        ).fetchone()
+        if row is not None:
+            number, boot_id, offset, *facts, up = row
+            self._now = _Now(number, boot_id, offset, tuple(facts), up, None)
+
+    @property
+    def last_boot(self) -> int | None:
+        """The last boot's number, None before the first."""
+        return None if self._now is None else self._now.boot
+
+    @property
+    def boot(self) -> int | None:
+        """The number of the boot that passes of this run were in; None before the first pass."""
+        return None if self._now is None or self._now.watch is None else self._now.boot
+
+    def clock_step(self, snapshot: Snapshot) -> float:
+        """Tell by how many seconds the clock was set since the last pass of the same boot; 0: it was not."""
+        now = self._now
+        if now is None or not self._is_same_boot(now, snapshot) or snapshot.up_seconds - now.up < 1.0:
+            return 0.0
+        step = snapshot.taken_at - snapshot.up_seconds - now.offset
+        return step if abs(step) > STEP_SECONDS else 0.0
+
+    def is_new_boot(self, snapshot: Snapshot) -> bool:
+        """Tell whether a pass is the first of a boot that was not seen before."""
+        return self._now is None or not self._is_same_boot(self._now, snapshot)
+
+    def turn(self, snapshot: Snapshot, to: Batch) -> tuple[PassMark, bool]:
+        """Take one pass.
+
+        Args:
+            snapshot: Its facts.
+            to: Where rows go.
+
+        Returns:
+            The pass, and whether it is the first of a boot that was not seen before.
+        """
+        self._last_pass += 1
+        t, up = snapshot.taken_at, snapshot.up_seconds
+        is_new = self.is_new_boot(snapshot)
+        now = self._now
+        if now is None or is_new:
+            now = self._now = self._begin_boot(snapshot, to)
+        self._note_facts(now, snapshot, to)
+        mark = PassMark(self._last_pass, now.boot, t, up)
+        self._watch(now, mark, to)
+        now.offset, now.up = t - up, up
+        return mark, is_new
+
+    def heartbeat(self, mark: PassMark, to: Batch) -> None:
+        """Note until when somebody watched: with each commit."""
+        now = self._now
+        if now is not None and now.watch is not None:
+            row = (mark.id, round(mark.t, 3), round(mark.up, 3), now.watch)
+            to.add("UPDATE watches SET last_pass = ?, ended_at = ?, ended_up = ? WHERE id = ?", row)
+            to.add("UPDATE boots SET clock_offset = ? WHERE id = ?", (round(now.offset, 3), now.boot))
+
+    def _is_same_boot(self, now: _Now, snapshot: Snapshot) -> bool:
+        boot_id = snapshot.boot_id
+        if boot_id and now.boot_id:
+            return boot_id == now.boot_id
+        return snapshot.up_seconds >= now.up  # one of them is not known: time since boot that fell is a new one
+
+    def _begin_boot(self, snapshot: Snapshot, to: Batch) -> _Now:
+        number = to.next_number("boots")
+        facts = _facts(snapshot)
+        offset = snapshot.taken_at - snapshot.up_seconds
+        row = (number, snapshot.boot_id, snapshot.taken_at, self._last_pass, offset, *facts)
+        to.add(
+            "INSERT INTO boots (id, boot_id, first_seen_at, first_pass, clock_offset, bios_version, bios_date,"
+            " kernel_release) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            row,
+        )
+        return _Now(number, snapshot.boot_id, offset, facts, snapshot.up_seconds, None)
+
+    def _note_facts(self, now: _Now, snapshot: Snapshot, to: Batch) -> None:
+        """Fill in what the boot's first pass could not read."""
+        facts = tuple(old if new is None else new for new, old in zip(_facts(snapshot), now.facts, strict=True))
+        boot_id = snapshot.boot_id or now.boot_id
+        if (facts, boot_id) != (now.facts, now.boot_id):
+            now.facts, now.boot_id = facts, boot_id
+            to.add(
+                "UPDATE boots SET boot_id = ?, bios_version = ?, bios_date = ?, kernel_release = ? WHERE id = ?",
+                (boot_id, *facts, now.boot),
+            )
+
+    def _watch(self, now: _Now, mark: PassMark, to: Batch) -> None:
+        if now.watch is not None and mark.up - now.up <= self._hole_seconds:
+            return
+        now.watch = to.next_number("watches")
+        t, up = round(mark.t, 3), round(mark.up, 3)
+        to.add(
+            "INSERT INTO watches (id, boot, first_pass, last_pass, began_at, ended_at, ended_up)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (now.watch, now.boot, mark.id, mark.id, t, t, up),
+        )
+
+
+def date_anew(connection: sqlite3.Connection, boot: int, step: float) -> None:
+    """Move what a boot noted before its clock was set by as much as the clock.
+
+    Args:
+        connection: The database, in a transaction.
+        boot: The boot's number.
+        step: By how many seconds the clock was set.
+    """
+    for table, *columns in (
+        ("passes", "t"),
+        ("watches", "began_at", "ended_at"),
+        ("buckets", "began_at", "ended_at"),
+        ("events", "t", "last_t"),
+        ("inventories", "t"),
+    ):
+        moved = ", ".join(f"{column} = {column} + :step" for column in columns)
+        connection.execute(f"UPDATE {table} SET {moved} WHERE boot = :boot", {"step": step, "boot": boot})  # noqa: S608 (our names)
+    connection.execute(
+        "UPDATE boots SET first_seen_at = first_seen_at + :step, clock_offset = clock_offset + :step WHERE id = :boot",
+        {"step": step, "boot": boot},
+    )
+
+
+def load_watches(connection: sqlite3.Connection) -> tuple[Watch, ...]:
+    """Give all watches, in their order."""
+    rows = connection.execute("SELECT boot, first_pass, last_pass, began_at, ended_at FROM watches ORDER BY id")
+    return tuple(
+        Watch(boot=boot, first_pass=first, last_pass=last, began_at=began, ended_at=ended)
+        for boot, first, last, began, ended in rows
+    )
+
+
+def load_boots(connection: sqlite3.Connection) -> tuple[Boot, ...]:
+    """Give the boots that have a name, oldest first."""
+    rows = connection.execute(
+        "SELECT boot_id, first_seen_at, bios_version, bios_date, kernel_release FROM boots"
+        " WHERE boot_id != '' ORDER BY id DESC LIMIT ?",
+        (_MOST_BOOTS,),
+    ).fetchall()
+    return tuple(
+        Boot(boot_id=boot_id, first_seen_at=t, bios_version=version, bios_date=date, kernel_release=kernel)
+        for boot_id, t, version, date, kernel in reversed(rows)
+    )
+
+
+def load_past(boots: tuple[Boot, ...], inventories: Sequence[KeptInventory]) -> Past:
+    """Make what a rule may know of earlier boots.
+
+    Args:
+        boots: Oldest first.
+        inventories: What was kept of the box, oldest first: it says what each port aimed at and could do.
+    """
+    if not boots:
+        return Past()
+    bios = boots[-1].bios_version, boots[-1].bios_date
+    for kept in reversed(inventories):
+        firmware = kept.inventory.firmware
+        if firmware is not None and (firmware.bios_version, firmware.bios_date) != bios:
+            return Past(boots=boots, earlier_limits=dict(_limits(kept)))
+    return Past(boots=boots)
+
+
+def _limits(kept: KeptInventory) -> Iterator[tuple[str, LinkLimits]]:
+    for port in kept.inventory.ports or ():
+        target, capable = port.target_transfers_per_second, port.capable
+        rate = capable.transfers_per_second if capable else None
+        yield (
+            port.path,
+            LinkLimits(
+                boot_id=kept.boot_id or "",
+                target_gt_s=None if target is None else target / _GIGA,
+                capable_gt_s=None if rate is None else rate / _GIGA,
+                capable_lanes=capable.lanes if capable else None,
+                aspm_enabled=_ASPM_BITS.get(port.low_power_states or ""),
+            ),
+        )
+
+
+def _facts(snapshot: Snapshot) -> tuple[str | None, str | None, str | None]:
+    firmware = snapshot.firmware
+    if isinstance(firmware, Unread):
+        return None, None, None
+    told = (firmware.bios_version, firmware.bios_date, firmware.kernel_release)
+    version, date, kernel = (one if isinstance(one, str) else None for one in told)
+    return version, date, kernel

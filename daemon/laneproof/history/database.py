@@ -1,0 +1,268 @@
+"""The database's file: opened, set aside where it cannot be used, and left for memory where it cannot be written.
+
+Rules of this module: whatever is wrong with the file, the daemon goes on; what was in it is never thrown away; and each
+thing that goes wrong is said once, in one line. There is one writer: a second one keeps its history in memory.
+"""
+
+import contextlib
+import fcntl
+import logging
+import os
+import sqlite3
+from collections.abc import Callable
+from enum import Enum
+from pathlib import Path
+
+from laneproof.history.schema import NotOursError, check, migrate, version_of
+
+_log = logging.getLogger(__name__)
+
+IN_MEMORY = ":memory:"
+RETRY_AFTER_WRITES = 15
+"""In memory, how many commits (about a minute each) go by before the file is tried again."""
+
+_COMPANIONS = ("", "-wal", "-shm")  # a write-ahead log that is left behind belongs to its database
+_DAMAGE = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
+_BUSY_SECONDS = 2.0
+
+Work = Callable[[sqlite3.Connection], None]
+
+
+class Kept(Enum):
+    """What became of a transaction."""
+
+    KEPT = "kept"
+    ANEW = "anew"  # not kept: the tables are new and empty, and what is known of their content is void
+
+
+class Database:
+    """A connection that is always there: to the file, or to memory as long as the file cannot be used."""
+
+    def __init__(self, path: str) -> None:
+        """Open it.
+
+        Args:
+            path: The file, or `IN_MEMORY`.
+        """
+        self.path = path
+        self.in_memory = path == IN_MEMORY
+        self._lock = -1
+        self._is_copy = False  # whether what is in memory holds all that the file holds
+        self._writes_in_memory = 0
+        self.connection = _open_memory() if self.in_memory else self._open_or_do_without()
+
+    def write(self, work: Work) -> Kept:
+        """Do one transaction; where the file fails, in memory instead.
+
+        Args:
+            work: Makes its statements on the connection that it is given. It may be called twice.
+        """
+        if self.in_memory and self.path != IN_MEMORY:
+            self._try_the_file_again()
+        try:
+            _transact(self.connection, work)
+        except sqlite3.Error as error:
+            if self.in_memory or not isinstance(error, sqlite3.DatabaseError):
+                raise
+            return self._after_failure(error, work)
+        return Kept.KEPT
+
+    def begin_anew(self, error: sqlite3.DatabaseError) -> None:
+        """Set the file aside, for it opened and yet cannot be read, and begin a new one."""
+        if self.in_memory:
+            raise error
+        self.connection.close()
+        try:
+            self._set_aside(error)
+            self.connection = _open_file(self.path)
+        except (OSError, sqlite3.Error) as second:
+            _log.warning("history is kept in memory only, for %s cannot be used: %s", self.path, _why(second))
+            self._leave_the_file(copy=False)
+
+    def close(self) -> None:
+        """Close it; the write-ahead log is folded into the file."""
+        self.connection.close()
+        if self._lock >= 0:
+            os.close(self._lock)
+            self._lock = -1
+
+    # --- opening --------------------------------------------------------------------------------------------------
+
+    def _open_or_do_without(self) -> sqlite3.Connection:
+        try:
+            self._take_lock()
+            return self._open_or_set_aside()
+        except (OSError, sqlite3.Error) as error:
+            _log.warning("history is kept in memory only, for %s cannot be used: %s", self.path, _why(error))
+            self.in_memory = True
+            return _open_memory()
+
+    def _take_lock(self) -> None:
+        """Be the one writer, for as long as the process lives."""
+        if self._lock >= 0:
+            return
+        Path(self.path).parent.mkdir(parents=True, exist_ok=True)
+        descriptor = os.open(f"{self.path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            os.close(descriptor)
+            raise OSError(error.errno, "another laneproof writes to it") from error
+        self._lock = descriptor
+
+    def _open_or_set_aside(self) -> sqlite3.Connection:
+        try:
+            return _open_file(self.path)
+        except (sqlite3.DatabaseError, NotOursError) as error:
+            if isinstance(error, sqlite3.DatabaseError) and not _is_damage(error):
+                raise
+            self._set_aside(error)
+            return _open_file(self.path)
+
+    def _set_aside(self, error: Exception) -> None:
+        aside = set_aside(self.path)
+        _log.error("%s: %s; it was set aside as %s, and a new history begun", self.path, _why(error), aside)
+
+    # --- when writing fails ---------------------------------------------------------------------------------------
+
+    def _after_failure(self, error: sqlite3.DatabaseError, work: Work) -> Kept:
+        if _is_damage(error):
+            self.begin_anew(error)
+            return Kept.ANEW
+        _log.warning("history is kept in memory for now, for %s cannot be written: %s", self.path, _why(error))
+        if not self._leave_the_file(copy=True):
+            return Kept.ANEW
+        _transact(self.connection, work)
+        return Kept.KEPT
+
+    def _leave_the_file(self, *, copy: bool) -> bool:
+        """Go on in memory, with all that the file holds where that can be read; whether it could."""
+        memory = sqlite3.connect(IN_MEMORY, isolation_level=None, check_same_thread=False)
+        self._is_copy = False
+        if copy:
+            with contextlib.suppress(sqlite3.Error):
+                self.connection.backup(memory)
+                self._is_copy = True
+        with contextlib.suppress(sqlite3.Error):
+            self.connection.close()
+        migrate(memory)
+        self.connection, self.in_memory, self._writes_in_memory = memory, True, 0
+        return self._is_copy
+
+    def _try_the_file_again(self) -> None:
+        """Take all that was kept in memory back to the file, once in a while."""
+        self._writes_in_memory += 1
+        if self._writes_in_memory % RETRY_AFTER_WRITES:
+            return
+        try:
+            self._take_lock()
+            if not self._is_copy and Path(self.path).exists():
+                set_aside(self.path)  # what stands there was never read, so it must not be written over
+            file = _open_file(self.path)
+            try:
+                self.connection.backup(file)
+                _tune(file)
+            except sqlite3.Error:
+                file.close()
+                raise
+        except (OSError, sqlite3.Error, NotOursError):
+            return
+        self.connection.close()
+        self.connection, self.in_memory = file, False
+        _log.warning("history is written to %s again; nothing was lost", self.path)
+
+
+def open_to_read(path: str) -> sqlite3.Connection:
+    """Open a database only to read it, while the daemon may be writing.
+
+    Raises:
+        FileNotFoundError: There is none.
+        NotOursError: It is another program's, or a newer version's.
+        sqlite3.Error: It cannot be read.
+    """
+    if not Path(path).exists():
+        raise FileNotFoundError(f"{path}: there is no history")
+    uri = Path(path).absolute().as_uri()
+    connection = sqlite3.connect(f"{uri}?mode=ro", uri=True, isolation_level=None, timeout=_BUSY_SECONDS)
+    try:
+        check(connection)
+    except sqlite3.OperationalError:
+        connection.close()
+        if Path(f"{path}-wal").exists():
+            raise
+        # Nobody writes, and this user may not make the files that readers share: then it does not change either.
+        connection = sqlite3.connect(f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None)
+        check(connection)
+    if version_of(connection) == 0:
+        connection.close()
+        raise NotOursError("there is nothing in it yet")
+    return connection
+
+
+def set_aside(path: str) -> str:
+    """Rename a database with all that belongs to it, so that nothing is lost; gives its new name."""
+    number = 1
+    while Path(aside := f"{path}.set-aside-{number}").exists():
+        number += 1
+    for companion in _COMPANIONS:
+        with contextlib.suppress(FileNotFoundError):
+            Path(path + companion).rename(aside + companion)
+    return aside
+
+
+def _open_file(path: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(path, timeout=_BUSY_SECONDS, isolation_level=None, check_same_thread=False)
+    try:
+        check(connection)  # before anything is changed: it may not be ours
+        _tune(connection)
+        _check_pages(connection)
+        migrate(connection)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _check_pages(connection: sqlite3.Connection) -> None:
+    said = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+    if said != "ok":
+        error = sqlite3.DatabaseError(f"damaged: {said}")
+        error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+        raise error
+
+
+def _tune(connection: sqlite3.Connection) -> None:
+    for pragma in (
+        "journal_mode = WAL",
+        "synchronous = NORMAL",  # a power cut may take the last minute, never the file
+        "cache_size = -512",  # KiB: the daemon shares the box
+        "wal_autocheckpoint = 256",  # pages: a megabyte
+        "journal_size_limit = 1048576",
+        "temp_store = MEMORY",
+    ):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _open_memory() -> sqlite3.Connection:
+    connection = sqlite3.connect(IN_MEMORY, isolation_level=None, check_same_thread=False)
+    migrate(connection)
+    return connection
+
+
+def _transact(connection: sqlite3.Connection, work: Work) -> None:
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        work(connection)
+        connection.execute("COMMIT")
+    except BaseException:
+        with contextlib.suppress(sqlite3.Error):  # some failures have rolled back already
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _is_damage(error: sqlite3.DatabaseError) -> bool:
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF in _DAMAGE
+
+
+def _why(error: Exception) -> str:
+    return (error.strerror or str(error)) if isinstance(error, OSError) else str(error)

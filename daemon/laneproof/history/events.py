@@ -1,0 +1,187 @@
+"""Events: what happened and when, by the kernel's log, its device events, and the daemon itself.
+
+Rules of this module: the same event again within a minute is counted, not written again (the kernel repeats itself for
+as long as a device does not answer); an event stands under the place that its device had when it happened.
+"""
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from laneproof.history.batch import Batch
+from laneproof.history.places import Names
+from laneproof_collectors.host import Clock
+from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.kernel_log import TimedKernelEvent
+
+SAME_SECONDS = 60.0
+BOOTED, CLOCK_STEPPED, CHANGED = "booted", "clock_stepped", "changed"
+"""Kinds of the daemon's own, beside those of the kernel's log and ``device_ACTION`` of its device events."""
+
+_REMEMBERED = 64  # how many recent events a repetition is looked for in
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something that happened.
+
+    Attributes:
+        t: When, unix seconds.
+        kind: What sort of thing: a kind of the kernel's log, ``device_add`` and so on, or one of this module's.
+        text: In words; the kernel's own line where there is one.
+        path: The position's path, empty where it has none.
+        drive: The serial number of the drive, empty where there is none.
+        device: The name that it had then.
+        up_seconds: Seconds since boot, None where not known.
+        boot_id: The boot, where known; set by the store.
+        count: How many of the same it stands for.
+        last_t: When the last of these was; None: at `t`.
+        detail: Further fields (JSON values).
+    """
+
+    t: float
+    kind: str
+    text: str
+    path: str = ""
+    drive: str = ""
+    device: str = ""
+    up_seconds: float | None = None
+    boot_id: str | None = None
+    count: int = 1
+    last_t: float | None = None
+    detail: Mapping[str, Any] = field(default_factory=dict)
+
+
+def from_kernel(event: TimedKernelEvent, *, clock: Clock, names: Names) -> Event:
+    """Make the event of one report in the kernel's log.
+
+    Args:
+        event: The report.
+        clock: The time of reading, by both clocks: a record of the ring says only its seconds since boot.
+        names: Where things are.
+    """
+    device = event.event.device or ""
+    t = event.unix_seconds
+    if t is None:
+        ago = 0.0 if event.up_seconds is None else max(0.0, clock.up_seconds - event.up_seconds)
+        t = clock.unix_seconds - ago
+    return Event(
+        t=t,
+        kind=str(event.event.kind),
+        text=event.event.message,
+        path=names.paths.get(device, ""),
+        drive=names.drives.get(device, ""),
+        device=device,
+        up_seconds=event.up_seconds,
+        detail=dict(event.event.detail) | ({"lines": event.lines} if event.lines > 1 else {}),
+    )
+
+
+def from_device(event: DeviceEvent, *, clock: Clock, names: Names) -> Event:
+    """Make the event of one device event."""
+    named = (event.name, event.controller or "", event.address or "")
+    path = next((names.paths[one] for one in named if one in names.paths), "")
+    return Event(
+        t=clock.unix_seconds,
+        kind=f"device_{event.action}",
+        text=f"{event.subsystem} {event.name}: {event.action}",
+        path=path,
+        drive=next((names.drives[one] for one in named if one in names.drives), ""),
+        device=event.name,
+        up_seconds=clock.up_seconds,
+        detail={"subsystem": event.subsystem, "devpath": event.devpath},
+    )
+
+
+class EventBook:
+    """Writes events down; a repetition is counted."""
+
+    def __init__(self) -> None:
+        """Begin: what an earlier run wrote is not counted on."""
+        self._recent: dict[tuple[str, ...], tuple[int, Event]] = {}
+
+    def keep(self, event: Event, boot: int | None, to: Batch) -> None:
+        """Keep one event."""
+        key = (event.kind, event.path, event.drive, event.device, event.text)
+        before = self._recent.pop(key, None)
+        if before is not None and abs(event.t - (before[1].last_t or before[1].t)) <= SAME_SECONDS:
+            self._count(key, *before, event, to)
+            return
+        number = to.next_number("events")
+        self._remember(key, number, event)
+        last_t = event.t if event.last_t is None else event.last_t
+        row = (
+            number, event.t, last_t, event.up_seconds, boot, event.kind, event.path, event.drive, event.device,
+            event.text, event.count, json.dumps(event.detail, default=str) if event.detail else None,
+        )  # fmt: skip
+        to.add(
+            "INSERT INTO events (id, t, last_t, up, boot, kind, path, drive, device, text, count, detail)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            row,
+        )
+
+    def _count(self, key: tuple[str, ...], number: int, before: Event, event: Event, to: Batch) -> None:
+        count = before.count + event.count
+        self._remember(key, number, Event(t=before.t, kind=event.kind, text=event.text, count=count, last_t=event.t))
+        to.add("UPDATE events SET count = ?, last_t = ? WHERE id = ?", (count, event.t, number))
+
+    def _remember(self, key: tuple[str, ...], number: int, event: Event) -> None:
+        self._recent[key] = (number, event)
+        if len(self._recent) > _REMEMBERED:
+            del self._recent[next(iter(self._recent))]
+
+
+def read_events(  # noqa: PLR0913 (one question, its filters)
+    connection: sqlite3.Connection,
+    *,
+    since: float | None = None,
+    until: float | None = None,
+    path: str | None = None,
+    drive: str | None = None,
+    kinds: Iterable[str] | None = None,
+) -> tuple[Event, ...]:
+    """Read events, oldest first.
+
+    Args:
+        connection: The database.
+        since: Not before this, unix seconds.
+        until: Not after this.
+        path: Only of this path.
+        drive: Only of this drive.
+        kinds: Only of these kinds.
+    """
+    wanted = None if kinds is None else sorted(set(kinds))
+    marks = ", ".join("?" * len(wanted or ()))
+    conditions = {
+        "e.last_t >= ?": since,
+        "e.t <= ?": until,
+        "e.path = ?": path,
+        "e.drive = ?": drive,
+    }
+    asked = {text: value for text, value in conditions.items() if value is not None}
+    where = " AND ".join([*asked, *([f"e.kind IN ({marks})"] if wanted is not None else [])]) or "1"
+    rows = connection.execute(
+        "SELECT e.t, e.last_t, e.up, b.boot_id, e.kind, e.path, e.drive, e.device, e.text, e.count, e.detail"  # noqa: S608 (only marks are put in)
+        f" FROM events e LEFT JOIN boots b ON b.id = e.boot WHERE {where} ORDER BY e.t, e.id",
+        (*asked.values(), *(wanted or ())),
+    )
+    return tuple(_event(row) for row in rows)
+
+
+def _event(row: tuple[Any, ...]) -> Event:
+    t, last_t, up, boot_id, kind, path, drive, device, text, count, detail = row
+    return Event(
+        t=t,
+        last_t=last_t,
+        up_seconds=up,
+        boot_id=boot_id,
+        kind=kind,
+        path=path,
+        drive=drive,
+        device=device,
+        text=text,
+        count=count,
+        detail=json.loads(detail) if detail else {},
+    )

@@ -1,0 +1,182 @@
+"""Findings with their whole life: raised, changed, cleared; and those that stand.
+
+Rules of this module: a finding is kept whole, so that a restarted daemon goes on with the same one; one that stands and
+was raised once is not raised again because a daemon forgot it.
+"""
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from laneproof.findings import Cause, Change, Finding, FindingChange, Kind, Severity
+from laneproof.history.batch import Batch
+
+Identity = tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingLife:
+    """One finding from beginning to end.
+
+    Attributes:
+        finding: As last told.
+        raised_at: Unix seconds.
+        cleared_at: Unix seconds; None while it stands.
+        changes: How it went, oldest first.
+    """
+
+    finding: Finding
+    raised_at: float
+    cleared_at: float | None
+    changes: tuple[FindingChange, ...]
+
+
+def dump_finding(finding: Finding) -> str:
+    """Write a finding as text that `parse_finding` reads back whole."""
+    content = finding.as_json() | {
+        "key": finding.key,
+        "since": finding.since,
+        "causes": [
+            {"cause": one.cause, "probability": one.probability, "because": list(one.because)} for one in finding.causes
+        ],
+    }
+    return json.dumps(content, separators=(",", ":"), default=str)
+
+
+def parse_finding(text: str) -> Finding:
+    """Read a finding.
+
+    Args:
+        text: As `dump_finding` wrote it.
+
+    Raises:
+        ValueError: It is no finding.
+    """
+    try:
+        content: dict[str, Any] = json.loads(text)
+        causes = tuple(
+            Cause(cause=one["cause"], probability=one["probability"], because=tuple(one["because"]))
+            for one in content.pop("causes")
+        )
+        return Finding(
+            **content
+            | {
+                "kind": Kind(content["kind"]),
+                "severity": Severity(content["severity"]),
+                "next_steps": tuple(content["next_steps"]),
+                "causes": causes,
+            }
+        )
+    except (KeyError, TypeError, AttributeError) as error:
+        raise ValueError(f"not a finding ({error}): {text:.60}") from error
+
+
+class FindingBook:
+    """Writes down what becomes of findings."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        """Begin with those that stand."""
+        asked = "SELECT rule, subject, id FROM findings WHERE cleared_at IS NULL"
+        self._standing: dict[Identity, int] = {
+            (rule, subject): number for rule, subject, number in connection.execute(asked)
+        }
+        self._reconciled = False
+
+    def keep(
+        self, findings: Iterable[Finding], changes: Iterable[FindingChange], boot: int, t: float, to: Batch
+    ) -> None:
+        """Keep one pass's findings.
+
+        Args:
+            findings: All that stand.
+            changes: What changed with this pass.
+            boot: The boot's number.
+            t: The pass's time, unix seconds.
+            to: Where rows go.
+        """
+        for change in changes:
+            self._keep_change(change, boot, to)
+        if not self._reconciled:
+            self._reconcile({one.identity: one for one in findings}, boot, t, to)
+            self._reconciled = True
+
+    def _keep_change(self, change: FindingChange, boot: int, to: Batch) -> None:
+        finding = change.finding
+        number = self._standing.get(finding.identity)
+        text = dump_finding(finding)
+        if number is None:
+            if change.change is Change.CLEARED:
+                return  # nobody here ever raised it
+            number = self._standing[finding.identity] = to.next_number("findings")
+            raised_at = change.at if finding.since is None else finding.since
+            row = (number, *finding.identity, raised_at, text)
+            to.add("INSERT INTO findings (id, rule, subject, raised_at, finding) VALUES (?, ?, ?, ?, ?)", row)
+        elif change.change is Change.CLEARED:
+            del self._standing[finding.identity]
+            to.add("UPDATE findings SET cleared_at = ?, finding = ? WHERE id = ?", (change.at, text, number))
+        else:
+            to.add("UPDATE findings SET finding = ? WHERE id = ?", (text, number))
+        told = (to.next_number("changes"), number, change.at, boot, str(change.change), text)
+        to.add("INSERT INTO changes (id, finding, t, boot, change, content) VALUES (?, ?, ?, ?, ?, ?)", told)
+
+    def _reconcile(self, standing: Mapping[Identity, Finding], boot: int, t: float, to: Batch) -> None:
+        """Once after a start: the engine is right, also where it was not told what stood before."""
+        for identity in self._standing.keys() - standing.keys():
+            number = self._standing.pop(identity)
+            to.add("UPDATE findings SET cleared_at = ? WHERE id = ?", (t, number))
+            row = (to.next_number("changes"), number, t, boot, str(Change.CLEARED), number)
+            to.add(
+                "INSERT INTO changes (id, finding, t, boot, change, content)"
+                " SELECT ?, ?, ?, ?, ?, finding FROM findings WHERE id = ?",
+                row,
+            )
+        for identity in standing.keys() - self._standing.keys():
+            finding = standing[identity]
+            since = t if finding.since is None else finding.since
+            self._keep_change(FindingChange(at=since, change=Change.RAISED, finding=finding), boot, to)
+
+
+def load_standing(connection: sqlite3.Connection) -> tuple[Finding, ...]:
+    """Give the findings that stand, oldest first; what cannot be read any more is left out."""
+    asked = "SELECT finding FROM findings WHERE cleared_at IS NULL ORDER BY id"
+    return tuple(one for (text,) in connection.execute(asked) if (one := _parse_or_none(text)) is not None)
+
+
+def read_finding_changes(
+    connection: sqlite3.Connection, *, since: float | None = None, until: float | None = None
+) -> tuple[FindingChange, ...]:
+    """Read what became of findings between two times, oldest first."""
+    asked = "SELECT t, change, content FROM changes WHERE t >= ? AND t <= ? ORDER BY id"
+    rows = connection.execute(asked, (_or_ever(since, -1), _or_ever(until, 1)))
+    return tuple(
+        FindingChange(at=t, change=Change(change), finding=finding)
+        for t, change, text in rows
+        if (finding := _parse_or_none(text)) is not None
+    )
+
+
+def read_finding_lives(connection: sqlite3.Connection, *, since: float | None = None) -> tuple[FindingLife, ...]:
+    """Read the findings that stand or stood since a time, with what became of each, oldest first."""
+    changes: dict[int, list[FindingChange]] = {}
+    for number, t, change, text in connection.execute("SELECT finding, t, change, content FROM changes ORDER BY id"):
+        if (finding := _parse_or_none(text)) is not None:
+            changes.setdefault(number, []).append(FindingChange(at=t, change=Change(change), finding=finding))
+    asked = "SELECT id, raised_at, cleared_at, finding FROM findings WHERE coalesce(cleared_at, ?) >= ? ORDER BY id"
+    return tuple(
+        FindingLife(finding=finding, raised_at=raised, cleared_at=cleared, changes=tuple(changes.get(number, ())))
+        for number, raised, cleared, text in connection.execute(asked, (_or_ever(None, 1), _or_ever(since, -1)))
+        if (finding := _parse_or_none(text)) is not None
+    )
+
+
+def _parse_or_none(text: str) -> Finding | None:
+    try:
+        return parse_finding(text)
+    except ValueError:
+        return None
+
+
+def _or_ever(t: float | None, sign: int) -> float:
+    return t if t is not None else sign * 1e18

@@ -1,0 +1,76 @@
+"""Down-sampling: many points of one series become one, and nothing that was counted is lost.
+
+Rules of this module: a point says what a series did between two times: the least, the most, the last, and how many
+moves it made. Folding keeps ``low <= last <= high``, and what a counter gained over a whole series stays to the unit,
+whatever is folded together. A gap is a point without values; a point that ends in a gap has no last value.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from laneproof.history.sampling import Value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """What one series did in one stretch of time.
+
+    Attributes:
+        began_at: Its first moment, unix seconds.
+        ended_at: Its last moment; the same for a single sample.
+        low: The least value; None: nothing was read.
+        high: The most.
+        last: The value it ended with, which holds until the next point; None: it could not be read any more.
+        count: How many samples it stands for: moves, since what stands still is not written.
+    """
+
+    began_at: float
+    ended_at: float
+    low: Value | None
+    high: Value | None
+    last: Value | None
+    count: int = 1
+
+    @property
+    def is_gap(self) -> bool:
+        """Whether nothing was read."""
+        return self.low is None
+
+
+def point_at(t: float, value: Value | None) -> Point:
+    """Make the point of one sample; None says that from here on nothing could be read."""
+    return Point(began_at=t, ended_at=t, low=value, high=value, last=value, count=0 if value is None else 1)
+
+
+def gap(began_at: float, ended_at: float) -> Point:
+    """Make a stretch in which nothing was read."""
+    return Point(began_at=began_at, ended_at=ended_at, low=None, high=None, last=None, count=0)
+
+
+def fold(points: Sequence[Point]) -> Point:
+    """Make one point of several that follow each other.
+
+    Args:
+        points: At least one, in their order.
+    """
+    lows = [one.low for one in points if one.low is not None]
+    highs = [one.high for one in points if one.high is not None]
+    return Point(
+        began_at=points[0].began_at,
+        ended_at=points[-1].ended_at,
+        low=min(lows, default=None),
+        high=max(highs, default=None),
+        last=points[-1].last,
+        count=sum(one.count for one in points),
+    )
+
+
+def gained(points: Iterable[Point]) -> Value:
+    """Tell how much a counter grew from the first of its points to the last.
+
+    Args:
+        points: Points of one counter's series, in their order; gaps are passed over, and what was counted in them
+            belongs to what came after.
+    """
+    known = [(one.low, one.high) for one in points if one.low is not None and one.high is not None]
+    return known[-1][1] - known[0][0] if known else 0

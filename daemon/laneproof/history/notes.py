@@ -1,0 +1,47 @@
+"""What the owner told: notes, and causes that turned out. Kept as told."""
+
+import json
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from laneproof.history.batch import Batch
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """One note.
+
+    Attributes:
+        t: When it was told, unix seconds.
+        kind: What sort: ``note``, ``outcome``.
+        text: In the owner's words.
+        path: The position's path, empty for the whole box.
+        drive: The serial number of the drive that was in it, empty for none.
+        detail: Further fields (JSON values): the position's label, the episode, the cause.
+    """
+
+    t: float
+    kind: str
+    text: str
+    path: str = ""
+    drive: str = ""
+    detail: Mapping[str, Any] = field(default_factory=dict)
+
+
+def keep_note(note: Note, to: Batch) -> None:
+    """Keep one note."""
+    detail = json.dumps(note.detail, default=str) if note.detail else None
+    row = (to.next_number("notes"), note.t, note.kind, note.path, note.drive, note.text, detail)
+    to.add("INSERT INTO notes (id, t, kind, path, drive, text, detail) VALUES (?, ?, ?, ?, ?, ?, ?)", row)
+
+
+def read_notes(connection: sqlite3.Connection, *, since: float | None = None) -> tuple[Note, ...]:
+    """Read the notes since a time, oldest first."""
+    asked = "SELECT t, kind, text, path, drive, detail FROM notes WHERE t >= ? ORDER BY t, id"
+    rows = connection.execute(asked, (-1e18 if since is None else since,))
+    return tuple(
+        Note(t=t, kind=kind, text=text, path=path, drive=drive, detail=json.loads(detail) if detail else {})
+        for t, kind, text, path, drive, detail in rows
+    )

@@ -1,0 +1,125 @@
+"""Where a series belongs: the path, the drive in it, and the end of the link or the part that told.
+
+Rules of this module: a path stays when a drive goes, a serial number goes with the drive, so both are in a place and a
+series can be asked for by either. What cannot tell its serial number for a while is known by what it told before.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+
+from laneproof.topology import Topology, survey
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+
+PORT, DEVICE, DRIVE = "port", "device", "drive"
+"""The end above a link, the end below it, and a drive's own account of itself."""
+
+
+class Place(NamedTuple):
+    """What a series is about.
+
+    Attributes:
+        path: The position's path; where there is none, the name of the thing (an array, a sensor's chip).
+        drive: The serial number of the drive in it; empty where there is none, or none that tells one.
+        end: Who told: `PORT`, `DEVICE`, `DRIVE`, or the name of a part (a member, a sensor).
+    """
+
+    path: str
+    drive: str = ""
+    end: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Names:
+    """Where the things are that events name.
+
+    Attributes:
+        paths: Path by name: an address, a controller, a disk.
+        drives: Serial number by name.
+    """
+
+    paths: Mapping[str, str] = field(default_factory=dict)
+    drives: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Whereabouts:
+    """Where things are, by what the last passes told.
+
+    Attributes:
+        boot_id: The boot that this holds for.
+        topology: The tree by path.
+        positions: Position by bus address.
+        serials: Serial number of the NVMe drive at a bus address.
+        names: Everything that the kernel may name in an event; what is gone is known until its name is given anew.
+    """
+
+    boot_id: str
+    topology: Topology
+    positions: Mapping[str, str] = field(default_factory=dict)
+    serials: Mapping[str, str] = field(default_factory=dict)
+    names: Names = field(default_factory=Names)
+
+    def drive_below(self, path: str) -> str:
+        """Give the serial number of the drive in a position, empty where none is known."""
+        below = self.topology.functions_at(path)
+        return self.serials.get(below[0].address, "") if below else ""
+
+
+def locate(snapshot: Snapshot, before: Whereabouts | None = None) -> Whereabouts:
+    """Find out where things are.
+
+    Args:
+        snapshot: The facts of one pass.
+        before: What an earlier pass knew. Within one boot an address stands for one place, so what could not be read
+            this time is taken from there; a serial number only while its function is still there.
+    """
+    known = before if before is not None and before.boot_id == snapshot.boot_id else None
+    topology = survey(snapshot)
+    if topology.unread is not None and known is not None:
+        topology = known.topology
+    positions = {one.address: one.path for one in topology.functions.values()}
+    told = (
+        {}
+        if isinstance(snapshot.controllers, Unread)
+        else {one.address: one.serial for one in snapshot.controllers if one.address and isinstance(one.serial, str)}
+    )
+    kept = {address: serial for address, serial in known.serials.items() if address in positions} if known else {}
+    where = Whereabouts(
+        boot_id=snapshot.boot_id, topology=topology, positions=positions, serials=_keep(kept, told, snapshot)
+    )
+    return replace(where, names=_name(snapshot, where, known.names if known else Names()))
+
+
+def _keep(kept: Mapping[str, str], told: Mapping[str, str], snapshot: Snapshot) -> dict[str, str]:
+    """Join what is told now with what was known, unless the controllers were read and one is not there any more."""
+    if isinstance(snapshot.controllers, Unread):
+        return dict(kept)
+    present = {one.address for one in snapshot.controllers}
+    return {address: serial for address, serial in kept.items() if address in present} | dict(told)
+
+
+def _name(snapshot: Snapshot, where: Whereabouts, before: Names) -> Names:
+    """List the names by which events speak of things."""
+    paths, drives = dict(before.paths), dict(before.drives)
+
+    def put(name: str, path: str, drive: str) -> None:
+        paths[name] = path
+        drives[name] = drive
+
+    for function in where.topology.functions.values():
+        is_port = where.topology.is_downstream_facing(function)
+        path = function.own_path if is_port else function.path
+        put(function.address, path, where.drive_below(path) if is_port else where.serials.get(function.address, ""))
+    for controller in () if isinstance(snapshot.controllers, Unread) else snapshot.controllers:
+        if path := where.positions.get(controller.address or "", ""):
+            serial = where.serials.get(controller.address or "", "")
+            for name in (controller.name, *(one.name for one in controller.namespaces)):
+                put(name, path, serial)
+    for drive in () if isinstance(snapshot.drives, Unread) else snapshot.drives:
+        put(drive.name, drive.path or "", drive.serial if isinstance(drive.serial, str) else "")
+    for interface in () if isinstance(snapshot.interfaces, Unread) else snapshot.interfaces:
+        if path := where.positions.get(interface.address or "", ""):
+            put(interface.name, path, "")
+    return Names(paths=paths, drives=drives)

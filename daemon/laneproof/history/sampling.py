@@ -1,0 +1,39 @@
+"""One sample, and how a fact becomes one."""
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from laneproof.history.measures import Measure
+from laneproof.history.places import Place
+
+Value = int | float
+
+_WIDEST = (1 << 63) - 1  # SQLite keeps integers of 64 bits; a drive's counters have 128
+
+
+class Sample(NamedTuple):
+    """One counter or reading of one pass."""
+
+    place: Place
+    measure: Measure
+    value: Value
+
+
+def sample(place: Place, measure: Measure, fact: object) -> Iterator[Sample]:
+    """Make a sample of a fact, or none where there is no such thing or it could not be read.
+
+    Args:
+        place: Where it belongs.
+        measure: What it is.
+        fact: The fact as the snapshot has it.
+    """
+    if isinstance(fact, int | float):
+        yield Sample(place, measure, _plain(fact, measure.digits))
+
+
+def _plain(fact: Value, digits: int) -> Value:
+    """Give a number as small as it can be kept: whole where it is whole, and no more places than are worth it."""
+    if isinstance(fact, float):
+        rounded = round(fact, digits)
+        return int(rounded) if rounded.is_integer() and abs(rounded) <= _WIDEST else rounded
+    return int(fact) if -_WIDEST <= fact <= _WIDEST else float(fact)

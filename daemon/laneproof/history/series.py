@@ -1,0 +1,158 @@
+"""Series as they are read: points with the gaps in them, and the questions one asks of them. Pure.
+
+Rules of this module: a value holds until the next point, for what did not move was not written; but only as long as
+somebody watched. Where nobody did, there is a gap, never a 0 and never a straight line.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from laneproof.history.folding import Point, gained, gap
+from laneproof.history.sampling import Value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watch:
+    """One stretch in which the daemon looked without a break.
+
+    Attributes:
+        boot: The boot it was in, by its number in the database.
+        first_pass: Its first pass.
+        last_pass: Its last pass.
+        began_at: When, unix seconds.
+        ended_at: When it last looked.
+    """
+
+    boot: int
+    first_pass: int
+    last_pass: int
+    began_at: float
+    ended_at: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """A point, and the passes that it stands for."""
+
+    point: Point
+    first_pass: int
+    last_pass: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """One series.
+
+    Attributes:
+        path: The position's path, or the name of the thing.
+        drive: The serial number of the drive, empty where there is none.
+        end: Who told: ``port``, ``device``, ``drive`` or the name of a part.
+        name: The measure.
+        is_counter: Whether it only grows.
+        boot_id: The boot that it belongs to; None for what goes on over boots.
+        points: In their order, gaps included.
+        known_until: Until when its last value is known to have held.
+    """
+
+    path: str
+    drive: str
+    end: str
+    name: str
+    is_counter: bool
+    boot_id: str | None
+    points: tuple[Point, ...]
+    known_until: float
+
+    @property
+    def last(self) -> Value | None:
+        """The last value; None where it could not be read any more."""
+        return self.points[-1].last if self.points else None
+
+    @property
+    def gained(self) -> Value:
+        """How much a counter grew over the points at hand."""
+        return gained(self.points)
+
+
+def with_gaps(placed: Sequence[Placed], watches: Sequence[Watch]) -> list[Point]:
+    """Put a gap wherever nobody watched.
+
+    Args:
+        placed: Points with their passes, in their order.
+        watches: When somebody watched, in their order.
+
+    Returns:
+        The points; after a gap the value that still held is told again, for it was read and had not moved.
+    """
+    if not placed:
+        return []
+    breaks = _breaks(watches, placed[0].last_pass)
+    points: list[Point] = []
+    after = next(breaks, None)
+    for one in placed:
+        while after is not None and after[1].first_pass <= one.first_pass:
+            points += _across(points, *after, told_again=after[1].first_pass < one.first_pass)
+            after = next(breaks, None)
+        while after is not None and after[0].last_pass < one.last_pass:  # a break inside a folded point
+            after = next(breaks, None)
+        points.append(one.point)
+    while after is not None:
+        points += _across(points, *after, told_again=True)
+        after = next(breaks, None)
+    return points
+
+
+def _breaks(watches: Sequence[Watch], first_pass: int) -> Iterator[tuple[Watch, Watch]]:
+    for before, after in pairwise(watches):
+        if before.last_pass >= first_pass:
+            yield before, after
+
+
+def _across(points: Sequence[Point], before: Watch, after: Watch, *, told_again: bool) -> Iterator[Point]:
+    last = points[-1]
+    if last.last is None:
+        return  # it was not known before the break, and so there is nothing to break off
+    yield gap(max(last.ended_at, before.ended_at), after.began_at)
+    if told_again:
+        yield Point(
+            began_at=after.began_at, ended_at=after.began_at, low=last.last, high=last.last, last=last.last, count=0
+        )
+
+
+def cut(points: Sequence[Point], *, since: float | None, until: float | None) -> tuple[Point, ...]:
+    """Take the part between two times; the value that held at its beginning is told there.
+
+    Args:
+        points: Points in their order.
+        since: The beginning, unix seconds; None: from the first.
+        until: The end; None: to the last.
+    """
+    kept: list[Point] = []
+    carried: Point | None = None
+    for one in points:
+        if until is not None and one.began_at > until:
+            continue
+        if since is not None and one.ended_at < since:
+            carried = one
+            continue
+        kept.append(one)
+    if since is not None and carried is not None and carried.last is not None:
+        value = carried.last
+        kept.insert(0, Point(began_at=since, ended_at=since, low=value, high=value, last=value, count=0))
+    return tuple(kept)
+
+
+def value_at(series: Series, t: float) -> Value | None:
+    """Tell what a series held at a time; None where nobody knows.
+
+    Args:
+        series: The series.
+        t: Unix seconds.
+    """
+    held: Value | None = None
+    for one in series.points:
+        if one.began_at > t:
+            break
+        held = one.last
+    return held if t <= series.known_until else None

@@ -1,0 +1,283 @@
+"""The store: the one writer of the history.
+
+Rules of this module: one transaction a minute at most, unless a finding changed; what could not be written is said once
+and kept in memory; nothing that goes wrong here ends the daemon. It may be asked from any thread.
+"""
+
+import logging
+import sqlite3
+import threading
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, Protocol, Self, TypeVar
+
+from laneproof.findings import Finding, FindingChange
+from laneproof.history import retention
+from laneproof.history.batch import Batch, highest_pass, load_ended
+from laneproof.history.boots import HOLE_SECONDS, BootBook, date_anew
+from laneproof.history.database import Database, Kept
+from laneproof.history.events import BOOTED, CLOCK_STEPPED, Event, EventBook, from_device, from_kernel
+from laneproof.history.finding_lives import FindingBook
+from laneproof.history.history import History
+from laneproof.history.inventories import FEWEST_SECONDS, InventoryBook
+from laneproof.history.live_series import LiveSeries, PassMark
+from laneproof.history.notes import Note, keep_note
+from laneproof.history.packing import pack
+from laneproof.history.places import Names, Whereabouts, locate
+from laneproof.history.samples import SAMPLERS, sample_group
+from laneproof.inventory import Inventory, take_inventory
+from laneproof_collectors.host import Clock
+from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.kernel_log import TimedKernelEvent
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+
+_log = logging.getLogger(__name__)
+
+COMMIT_SECONDS = 60.0
+HEARTBEAT_SECONDS = 300.0
+"""How often it is noted that somebody watched, where nothing moved."""
+
+TIDY_SECONDS = 3600.0
+
+TakeInventory = Callable[[Snapshot], Inventory]
+Answer = TypeVar("Answer")
+
+
+class Pass(Protocol):
+    """What one pass came to, as the engine gives it."""
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """The facts judged."""
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """The findings that stand."""
+
+    @property
+    def changes(self) -> tuple[FindingChange, ...]:
+        """What changed with this pass."""
+
+
+class Store(History):
+    """Keeps passes, events, findings and notes, and answers for them."""
+
+    def __init__(
+        self, database: Database, *, hole_seconds: float = HOLE_SECONDS, take: TakeInventory | None = None
+    ) -> None:
+        """Go on with a database; see `open`."""
+        super().__init__(database.connection)
+        self._database = database
+        self._hole_seconds = hole_seconds
+        self._take = take or _take_without_build
+        self._lock = threading.RLock()
+        self._where: Whereabouts | None = None
+        self._located: tuple[object, ...] = ()
+        self._saved: dict[str, bytes] = {}
+        self._begin()
+
+    @classmethod
+    def open(cls, path: str, *, hole_seconds: float = HOLE_SECONDS, take: TakeInventory | None = None) -> Self:
+        """Open the history to write it; it always opens, if need be in memory.
+
+        Args:
+            path: The file, or ``:memory:``.
+            hole_seconds: How far apart two passes are at most without a gap between them.
+            take: Takes a pass's inventory; None takes one without the declaration's labels.
+        """
+        return cls(Database(path), hole_seconds=hole_seconds, take=take)
+
+    @property
+    def in_memory(self) -> bool:
+        """Whether the file cannot be used at present."""
+        return self._database.in_memory
+
+    def _begin(self) -> None:
+        """Take up what the database holds; what it does not hold any more is told anew by the next pass."""
+        try:
+            self._load()
+        except sqlite3.DatabaseError as error:
+            self._database.begin_anew(error)
+            self._load()
+
+    def _load(self) -> None:
+        connection = self._connection = self._database.connection
+        self._batch = Batch(connection)
+        self._boots = BootBook(connection, last_pass=highest_pass(connection), hole_seconds=self._hole_seconds)
+        self._live = LiveSeries(self._batch, load_ended(connection, self._boots.last_boot))
+        self._findings = FindingBook(connection)
+        self._events = EventBook()
+        self._inventories = InventoryBook(connection)
+        self._facts: dict[str, object] = {}
+        self._is_first = True
+        self._mark: PassMark | None = None
+        self._committed_up = self._looked_up = self._tidied_up = float("-inf")
+
+    # --- keeping ------------------------------------------------------------------------------------------------------
+
+    def keep(self, outcome: Pass) -> None:
+        """Keep one pass: what moved, which findings changed, and what else is new."""
+        with self._lock:
+            snapshot = outcome.snapshot
+            if step := self._boots.clock_step(snapshot):
+                self._date_anew(step, snapshot)
+            mark = self._mark = self._turn(snapshot)
+            self._keep_samples(snapshot, mark, urgent=bool(outcome.changes))
+            self._findings.keep(outcome.findings, outcome.changes, mark.boot, mark.t, self._batch)
+            self._keep_inventory(snapshot, mark, urgent=bool(outcome.changes))
+            self._commit_if_due(mark, urgent=bool(outcome.changes))
+
+    def keep_events(self, events: Iterable[Event]) -> None:
+        """Keep what happened; it is written with the next commit."""
+        with self._lock:
+            for event in events:
+                self._events.keep(event, self._boots.boot, self._batch)
+
+    def keep_kernel_events(self, reports: Iterable[TimedKernelEvent], clock: Clock) -> None:
+        """Keep what the kernel's log told.
+
+        Args:
+            reports: As `kernel_log.read_kernel_events` gives them.
+            clock: The time of reading.
+        """
+        names = self._names()
+        self.keep_events(from_kernel(one, clock=clock, names=names) for one in reports)
+
+    def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
+        """Keep what the kernel told of devices that came and went."""
+        names = self._names()
+        self.keep_events(from_device(one, clock=clock, names=names) for one in told)
+
+    def add_note(self, note: Note) -> None:
+        """Keep what the owner told, at once."""
+        with self._lock:
+            keep_note(note, self._batch)
+            self._commit()
+
+    def save_state(self, name: str, value: Mapping[str, Any]) -> None:
+        """Save a JSON value under a name, in the place of the one before; written with the next commit."""
+        packed = pack(value)
+        with self._lock:
+            if self._saved.get(name) != packed:
+                self._saved[name] = packed
+                self._batch.add("INSERT OR REPLACE INTO state (name, content) VALUES (?, ?)", (name, packed))
+
+    def flush(self) -> None:
+        """Write all that waits."""
+        with self._lock:
+            self._commit()
+
+    def close(self) -> None:
+        """Write all that waits, the last values too, and close."""
+        with self._lock:
+            self._live.settle()
+            self._commit()
+            self._database.close()
+
+    # --- one pass -----------------------------------------------------------------------------------------------------
+
+    def _turn(self, snapshot: Snapshot) -> PassMark:
+        if self._boots.is_new_boot(snapshot):
+            self._live.end_boot()
+            self._facts = {}
+        mark, is_new = self._boots.turn(snapshot, self._batch)
+        if is_new:
+            self._committed_up = self._looked_up = self._tidied_up = float("-inf")
+            self._events.keep(_booted(snapshot), mark.boot, self._batch)
+        return mark
+
+    def _date_anew(self, step: float, snapshot: Snapshot) -> None:
+        """The clock was set: what this boot noted by the wrong clock gets its true date."""
+        boot = self._boots.last_boot
+        self._live.settle()
+        self._commit()
+        if boot is not None and self._database.write(lambda one: date_anew(one, boot, step)) is Kept.ANEW:
+            self._begin()
+        how = "on" if step > 0 else "back"
+        text = f"the clock was set {how} by {abs(step):.0f} s"
+        self._events.keep(
+            Event(t=snapshot.taken_at, kind=CLOCK_STEPPED, text=text, up_seconds=snapshot.up_seconds), boot, self._batch
+        )
+
+    def _keep_samples(self, snapshot: Snapshot, mark: PassMark, *, urgent: bool) -> None:
+        before, where = self._where, self._find_whereabouts(snapshot)
+        moved = before is None or (before.positions, before.serials) != (where.positions, where.serials)
+        for group in SAMPLERS:
+            facts = getattr(snapshot, group)
+            if facts is self._facts.get(group) and not moved:
+                if urgent:
+                    self._live.settle(group)
+                continue  # not read again since the last pass
+            self._facts[group] = facts
+            samples = sample_group(snapshot, group, where)
+            self._live.take(group, samples, mark, urgent=urgent, was_read=not isinstance(facts, Unread))
+        if self._is_first:
+            self._live.end_unseen(mark)
+            self._is_first = False
+
+    def _find_whereabouts(self, snapshot: Snapshot) -> Whereabouts:
+        sources = (snapshot.functions, snapshot.controllers, snapshot.drives, snapshot.firmware)
+        if self._where is None or any(a is not b for a, b in zip(sources, self._located, strict=True)):
+            self._where, self._located = locate(snapshot, self._where), sources
+        return self._where
+
+    def _names(self) -> Names:
+        return Names() if self._where is None else self._where.names
+
+    def _keep_inventory(self, snapshot: Snapshot, mark: PassMark, *, urgent: bool) -> None:
+        if not urgent and mark.up - self._looked_up < FEWEST_SECONDS:
+            return
+        self._looked_up = mark.up
+        for event in self._inventories.keep(self._take(snapshot), mark, self._batch):
+            self._events.keep(event, mark.boot, self._batch)
+
+    # --- writing ------------------------------------------------------------------------------------------------------
+
+    def _ask(self, question: Callable[[sqlite3.Connection], Answer]) -> Answer:
+        with self._lock:
+            self._commit()
+            return question(self._database.connection)
+
+    def _commit_if_due(self, mark: PassMark, *, urgent: bool) -> None:
+        waited = mark.up - self._committed_up
+        if urgent or waited >= HEARTBEAT_SECONDS or (waited >= COMMIT_SECONDS and not self._batch.is_empty):
+            self._commit()
+        if mark.up - self._tidied_up >= TIDY_SECONDS:
+            self._tidied_up = mark.up
+            self._tidy(mark.t)
+
+    def _commit(self) -> None:
+        mark = self._mark
+        if mark is not None and (not self._batch.is_empty or mark.up - self._committed_up >= HEARTBEAT_SECONDS):
+            self._committed_up = mark.up
+            self._boots.heartbeat(mark, self._batch)
+        if self._batch.is_empty:
+            return
+        if self._database.write(self._batch.write) is Kept.ANEW:
+            self._begin()
+        else:
+            self._batch.clear()
+
+    def _tidy(self, now: float) -> None:
+        if self._database.write(lambda one: _tidy(one, now)) is Kept.ANEW:
+            self._begin()
+
+
+def _tidy(connection: sqlite3.Connection, now: float) -> None:
+    retention.tidy(connection, now=now)
+
+
+def _take_without_build(snapshot: Snapshot) -> Inventory:
+    return take_inventory(None, snapshot)
+
+
+def _booted(snapshot: Snapshot) -> Event:
+    firmware = snapshot.firmware
+    told: list[str] = []
+    if not isinstance(firmware, Unread):
+        if isinstance(firmware.kernel_release, str):
+            told.append(f"kernel {firmware.kernel_release}")
+        if isinstance(firmware.bios_version, str):
+            told.append(f"BIOS {firmware.bios_version}")
+    text = f"the machine was started{': ' if told else ''}{', '.join(told)}"
+    return Event(t=snapshot.taken_at - snapshot.up_seconds, kind=BOOTED, text=text, up_seconds=0.0)
