@@ -113,6 +113,7 @@ METRICS = (
     # The daemon itself
     _gauge("collector_duration_seconds", ("collector",), "How long a collector's last pass took."),
     _gauge("collector_success", ("collector",), "1: its last pass gave facts; 0: it gave none."),
+    _gauge("collector_overdue_seconds", ("collector",), "How long it has been away past its deadline; 0: it is not."),
     _gauge("collector_timestamp_seconds", ("collector",), "When its last pass ended, unix time."),
     _counter("self_processor_seconds", (), "Processor time of the daemon itself."),
     _gauge("self_resident_bytes", (), "Memory that the daemon itself holds."),

@@ -1,7 +1,8 @@
 """The daemon: an object with `run` and `close` that reads, judges and publishes until it is told to stop.
 
-One loop, in the thread that calls `run`, owns the engine and all state. Collectors run in a few worker threads and hand
-their facts back; the HTTP server reads what was published and never touches hardware.
+One loop, in the thread that calls `run`, owns the engine and all state. Each pass of a collector runs in a thread of
+its own and hands its facts back, so that one that never comes back takes nobody's place and does not keep the process
+from ending; the HTTP server reads what was published and never touches hardware.
 """
 
 import contextlib
@@ -11,8 +12,8 @@ import queue
 import signal
 import time
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from threading import RLock, Thread
 from typing import Any, Protocol
 
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine, Outcome
@@ -35,7 +36,6 @@ CONFIRM_AFTER_SECONDS = 1.0
 SETTLE_SECONDS = 0.1
 """A device's events come in a burst; the pass that they start waits for its end."""
 LONGEST_WAIT_SECONDS = 5.0
-WORKERS = 4
 
 
 class Keeper(Protocol):
@@ -81,12 +81,12 @@ class Daemon:
         self._notifier = notifier or Notifier(os.environ)
         self._tell = tell or _log_change
         self._schedule = Schedule({one.group: one.interval_seconds for one in self._collectors.values()})
-        self._workers = ThreadPoolExecutor(max_workers=WORKERS, thread_name_prefix="collector")
         self._done: queue.SimpleQueue[tuple[str, object, float]] = queue.SimpleQueue()
         self._facts: dict[str, Any] = {}
         self._meter = CostMeter()
         self._wake_read, self._wake_write = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
-        self._stopping = self._reload_wanted = False
+        self._closing = RLock()  # a signal may come while the loop itself is waking
+        self._stopping = self._reload_wanted = self._closed = False
         self.published = Published()
 
     # --- what may be called from elsewhere (signal handlers, other threads) ---------------------------------------
@@ -102,8 +102,10 @@ class Daemon:
         self._wake()
 
     def _wake(self) -> None:
-        with contextlib.suppress(BlockingIOError):  # a full pipe wakes as well
-            os.write(self._wake_write, b"!")
+        # A late collector may come back after the end, when the descriptor's number belongs to another file.
+        with self._closing, contextlib.suppress(BlockingIOError):  # a full pipe wakes as well
+            if not self._closed:
+                os.write(self._wake_write, b"!")
 
     # --- the loop -------------------------------------------------------------------------------------------------
 
@@ -118,10 +120,7 @@ class Daemon:
             self._host.wait(min(self._schedule.seconds_to_next(now), LONGEST_WAIT_SECONDS), self._wake_read)
             self._drain_wakes()
             if self._reload_wanted or self._declaration.has_changed():
-                self._reload_wanted = False
-                self._notifier.reloading()
-                self._load_build()
-                self._notifier.ready(self._describe())
+                self._reload()
             self._take_events()
             if self._take_facts():
                 self._judge()
@@ -129,24 +128,37 @@ class Daemon:
 
     def close(self) -> None:
         """Let go of everything; a collector that hangs is left to the process's end."""
-        self._workers.shutdown(wait=False, cancel_futures=True)
+        with self._closing:
+            self._closed = True
+            os.close(self._wake_read)
+            os.close(self._wake_write)
         self._host.close()
         self._keeper.close()
         self._notifier.close()
-        os.close(self._wake_read)
-        os.close(self._wake_write)
 
     def _drain_wakes(self) -> None:
         with contextlib.suppress(BlockingIOError):
             while os.read(self._wake_read, 4096):
                 pass
 
+    def _reload(self) -> None:
+        self._reload_wanted = False
+        is_up = self.published.outcome is not None  # before that the service manager waits for its first word
+        if is_up:
+            self._notifier.reloading()
+        self._load_build()
+        if is_up:
+            self._notifier.ready(self._describe())
+
     def _load_build(self) -> None:
-        """Put the declaration in force; a wrong one is told and leaves the old one."""
+        """Put the declaration in force; a wrong one, or one that is gone, is told and leaves the old one."""
         try:
             build = self._declaration.read()
+            if build is None and self.published.build is not None:
+                raise FileNotFoundError(f"{self._declaration.path} is gone")  # noqa: TRY301 (told as any other problem)
         except Exception as error:  # noqa: BLE001 (whatever is wrong with it, the old one stays)
-            _log.error("the declaration was not loaded, the one before stays in force: %s", error)
+            stays = "the one before stays in force" if self.published.build else "none is in force"
+            _log.error("the declaration was not loaded, %s: %s", stays, error)
             self.published = replace(self.published, build_problem=str(error))
             return
         self._engine.build = build
@@ -156,7 +168,8 @@ class Daemon:
 
     def _send_collectors(self, now: float) -> None:
         for group in self._schedule.take_due(now):
-            self._workers.submit(self._run_collector, self._collectors[group])
+            collector = self._collectors[group]
+            Thread(target=self._run_collector, args=(collector,), name=f"collector-{group}", daemon=True).start()
 
     def _run_collector(self, collector: Collector) -> None:
         started = time.monotonic()
@@ -184,13 +197,15 @@ class Daemon:
                 failed = isinstance(facts, Unread)
                 runs[group] = CollectorRun(finished_at=clock.unix_seconds, seconds=seconds, failed=failed)
                 news = True
-        for group, seconds in self._schedule.find_overdue(time.monotonic()).items():
-            before = self._facts.get(group)
-            if not (isinstance(before, Unread) and before.reason is Reason.TIMED_OUT):
+        overdue = self._schedule.find_overdue(time.monotonic())
+        for group, seconds in overdue.items():
+            if group not in self.published.overdue:
+                _log.warning("the collector of %s has not answered for %.0f s; the others go on", group, seconds)
                 why = f"its collector has not answered for {seconds:.0f} s"
                 self._facts[group] = Unread(group, why, Reason.TIMED_OUT)
                 news = True
-        self.published = replace(self.published, runs=runs, complete=len(runs) == len(self._collectors))
+        complete = self._facts.keys() >= self._collectors.keys()
+        self.published = replace(self.published, runs=runs, overdue=overdue, complete=complete)
         return news
 
     def _judge(self) -> None:
@@ -212,11 +227,12 @@ class Daemon:
     def _describe(self) -> str:
         outcome, problem = self.published.outcome, self.published.build_problem
         if problem is not None:
-            return f"declaration not loaded, the one before stays: {problem.splitlines()[0]}"
+            stays = "the one before stays" if self.published.build else "none is in force"
+            return f"declaration not loaded, {stays}: {problem.splitlines()[0]}"
         if outcome is None:
             return "first pass"
-        said = verdict(outcome.findings)
-        return f"{said}; {len(outcome.findings)} findings" if outcome.findings else said
+        said, count = verdict(outcome.findings), len(outcome.findings)
+        return f"{said}; {count} finding{'s' if count > 1 else ''}" if count else said
 
 
 def _log_change(change: FindingChange) -> None:

@@ -1,5 +1,6 @@
 """Answers HTTP from what was published: metrics, health, readiness, the audit. A request never touches hardware."""
 
+import contextlib
 import json
 import logging
 import socket
@@ -7,6 +8,7 @@ import time
 from collections.abc import Callable, Iterator
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from socketserver import TCPServer
 from threading import Thread
 from typing import Any
 
@@ -23,9 +25,21 @@ _log = logging.getLogger(__name__)
 
 ALIVE_WITHIN_SECONDS = 60.0
 """The loop goes round every few seconds; one that did not for this long hangs."""
+_LOOK_UP_SECONDS = 60.0
+"""How often the listener wakes without a caller: a box at rest is left at rest."""
 _JSON = "application/json; charset=utf-8"
 _TEXT = "text/plain; charset=utf-8"
-_CONTENT_POLICY = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'"
+_CONTENT_POLICY = (
+    "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+"""Nothing from elsewhere is loaded, and no other page may show this one in a frame."""
+_HEADERS = (
+    ("X-Content-Type-Options", "nosniff"),
+    ("Cache-Control", "no-store"),
+    ("Referrer-Policy", "no-referrer"),
+    ("Content-Security-Policy", _CONTENT_POLICY),
+)
 Reply = tuple[HTTPStatus, str, bytes]
 
 
@@ -48,8 +62,10 @@ def _samples(published: Published) -> Iterator[Sample]:
     yield "declaration_in_force", (), float(published.build_problem is None)
     for group, run in published.runs.items():
         yield "collector_duration_seconds", (group,), run.seconds
-        yield "collector_success", (group,), float(not run.failed)
+        yield "collector_success", (group,), float(not run.failed and group not in published.overdue)
         yield "collector_timestamp_seconds", (group,), run.finished_at
+    for group in published.runs.keys() | published.overdue.keys():
+        yield "collector_overdue_seconds", (group,), published.overdue.get(group, 0.0)
     if (cost := published.cost) is not None:
         yield "self_processor_seconds", (), cost.processor_seconds
         yield "self_resident_bytes", (), cost.resident_bytes
@@ -126,17 +142,26 @@ class _Handler(BaseHTTPRequestHandler):
         except Exception:  # noqa: BLE001 (a fence: one bad answer must not end the thread silently)
             _log.exception("answering %s failed", path[:80])
             status, content_type, body = HTTPStatus.INTERNAL_SERVER_ERROR, _TEXT, b"failed; see the log\n"
+        self._send(status, content_type, body)
+
+    do_HEAD = do_GET  # noqa: N815 (the library's name)
+
+    def _refuse(self) -> None:
+        self._send(HTTPStatus.METHOD_NOT_ALLOWED, _TEXT, b"only GET and HEAD: nothing here can be changed\n")
+
+    do_POST = do_PUT = do_DELETE = do_PATCH = do_OPTIONS = _refuse  # noqa: N815 (likewise)
+
+    def _send(self, status: HTTPStatus, content_type: str, body: bytes) -> None:
         self.send_response(status)
         self.send_header("Content-Type", content_type)
         self.send_header("Content-Length", str(len(body)))
-        self.send_header("X-Content-Type-Options", "nosniff")
-        self.send_header("Cache-Control", "no-store")
-        self.send_header("Content-Security-Policy", _CONTENT_POLICY)
+        for name, value in _HEADERS:
+            self.send_header(name, value)
+        if status is HTTPStatus.METHOD_NOT_ALLOWED:
+            self.send_header("Allow", "GET, HEAD")
         self.end_headers()
         if self.command != "HEAD":
             self.wfile.write(body)
-
-    do_HEAD = do_GET  # noqa: N815 (the library's name)
 
     def log_message(self, format: str, *args: Any) -> None:  # noqa: A002, ANN401 (the library's signature)
         _log.debug(format, *args)
@@ -158,6 +183,15 @@ class Server(ThreadingHTTPServer):
         self.address_family = socket.AF_INET6 if ":" in address else socket.AF_INET
         super().__init__((address, port), _Handler)
 
+    def server_bind(self) -> None:
+        """Bind without the library's look-up of this host's name, which can wait long for a name server."""
+        TCPServer.server_bind(self)
+        self.server_name, self.server_port = str(self.server_address[0]), self.port
+
+    def handle_error(self, request: object, client_address: object) -> None:  # noqa: ARG002 (the library's signature)
+        """Note a client that went away in the middle of an answer; it is no fault of the service."""
+        _log.debug("answering %s failed", client_address, exc_info=True)
+
     @property
     def port(self) -> int:
         """The port that it listens on."""
@@ -165,9 +199,16 @@ class Server(ThreadingHTTPServer):
 
     def start(self) -> None:
         """Answer from now on."""
-        Thread(target=self.serve_forever, name="http", daemon=True).start()
+        Thread(target=self.serve_forever, args=(_LOOK_UP_SECONDS,), name="http", daemon=True).start()
 
     def close(self) -> None:
         """Stop answering."""
-        self.shutdown()
+        ending = Thread(target=self.shutdown, name="http-end", daemon=True)
+        ending.start()
+        while ending.is_alive():  # a caller ends the library's wait at once
+            with (
+                contextlib.suppress(OSError),
+                socket.create_connection((str(self.server_address[0]), self.port), timeout=1),
+            ):
+                ending.join(0.05)
         self.server_close()

@@ -37,8 +37,9 @@ class Published:
         build_problem: Why the newest declaration is not in force, None where it is.
         outcome: The last judged pass, None before the first.
         runs: The collectors' last passes, by group.
+        overdue: The collectors that were sent for and stay away, with the seconds that they are away.
         cost: What the daemon uses, None before the first pass.
-        complete: Whether every collector has answered once.
+        complete: Whether every collector has answered once, or was given up on for now.
         alive_at: Monotonic seconds at which the loop last went round.
     """
 
@@ -46,6 +47,7 @@ class Published:
     build_problem: str | None = None
     outcome: Outcome | None = None
     runs: Mapping[str, CollectorRun] = field(default_factory=dict)
+    overdue: Mapping[str, float] = field(default_factory=dict)
     cost: OwnCost | None = None
     complete: bool = False
     alive_at: float = 0.0

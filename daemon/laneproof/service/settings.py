@@ -1,16 +1,20 @@
 """The service's own settings: where it listens, where it keeps its history, how often it reads. All optional."""
 
+import difflib
 import tomllib
-from typing import Self
+from collections.abc import Iterable, Iterator
+from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from laneproof.build.key_places import find_key_places
 from laneproof_collectors.collection import make_collectors
 
 DEFAULT_ADDRESS, DEFAULT_PORT = "127.0.0.1", 7766
 DEFAULT_STATE = "/var/lib/laneproof"
-SHORTEST_SECONDS = 1.0
-"""Reading more often than this costs drives their rest and tells nothing new."""
+SHORTEST_SECONDS, LONGEST_SECONDS = 1.0, 86400.0
+"""Reading more often than this costs drives their rest and tells nothing new; less often is no watching."""
+LAST_PORT = 65535
 
 
 class SettingsError(ValueError):
@@ -20,21 +24,12 @@ class SettingsError(ValueError):
 class Settings(BaseModel):
     """The settings, as ``service.toml`` has them."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
-    address: str = DEFAULT_ADDRESS
-    port: int = Field(default=DEFAULT_PORT, ge=0, le=65535)
-    state: str = DEFAULT_STATE
+    address: str = Field(default=DEFAULT_ADDRESS, min_length=1, description="the address to answer HTTP at")
+    port: int = Field(default=DEFAULT_PORT, ge=0, le=LAST_PORT, description="its port; 0 takes any that is free")
+    state: str = Field(default=DEFAULT_STATE, min_length=1, description="the folder to keep history in")
     intervals: dict[str, float] = Field(default_factory=dict, description="seconds between readings, by collector")
-
-    @model_validator(mode="after")
-    def _intervals_are_known(self) -> Self:
-        known = {one.group for one in make_collectors()}
-        if unknown := sorted(set(self.intervals) - known):
-            raise ValueError(f"intervals: no collector is called {unknown[0]!r}; there are {', '.join(sorted(known))}")
-        if short := [name for name, seconds in self.intervals.items() if not seconds >= SHORTEST_SECONDS]:
-            raise ValueError(f"intervals.{short[0]}: {SHORTEST_SECONDS:g} second or more")
-        return self
 
 
 def parse_settings(text: str, *, name: str) -> Settings:
@@ -45,18 +40,46 @@ def parse_settings(text: str, *, name: str) -> Settings:
         name: The file's name, for the sentence.
 
     Raises:
-        SettingsError: It is no TOML, or says what it may not; one line a problem.
+        SettingsError: It is no TOML, or says what it may not; one line a problem, each with its line.
     """
     try:
-        return Settings.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{name}: {error}") from error
+        data = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # beside wrong TOML: numbers too long, lists too deep
+        raise SettingsError(f"{name}: this is not TOML: {error}") from error
+    try:
+        settings = Settings.model_validate(data)
+        problems = list(_find_interval_problems(settings.intervals))
     except ValidationError as error:
-        problems = [
-            f"{name}: {'.'.join(str(part) for part in one['loc'])}: {one['msg']}".replace(": : ", ": ")
-            for one in error.errors(include_url=False)
-        ]
-        raise SettingsError("\n".join(problems)) from error
+        settings, problems = Settings(), [_describe(one) for one in error.errors(include_url=False)]
+    if problems:
+        lines = {path: place.line for path, place in find_key_places(text).items()}
+        told = [f"{name}, line {lines[path[:1]]}: {'.'.join(map(str, path))} {says}" for path, says in problems]
+        raise SettingsError("\n".join(told))
+    return settings
+
+
+def _find_interval_problems(intervals: dict[str, float]) -> Iterator[tuple[tuple[str, ...], str]]:
+    known = [one.group for one in make_collectors()]
+    for group, seconds in intervals.items():
+        if group not in known:
+            yield ("intervals", group), f"is no collector; {_guess(group, known)}"
+        elif not SHORTEST_SECONDS <= seconds <= LONGEST_SECONDS:
+            yield (
+                ("intervals", group),
+                f"must be {SHORTEST_SECONDS:g} to {LONGEST_SECONDS:g} seconds, and is {seconds:g}",
+            )
+
+
+def _describe(detail: Any) -> tuple[tuple[str, ...], str]:  # noqa: ANN401 (pydantic's own dictionary)
+    path = tuple(map(str, detail["loc"]))
+    if detail["type"] == "extra_forbidden":
+        return path, f"is not a key here; {_guess(path[-1], Settings.model_fields)}"
+    return path, f"cannot be {detail['input']!r:.40}: {detail['msg'][:1].lower()}{detail['msg'][1:]}"
+
+
+def _guess(word: str, known: Iterable[str]) -> str:
+    near = difflib.get_close_matches(word, known, n=1)
+    return f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(known)}"
 
 
 def parse_listen(text: str) -> tuple[str, int]:
@@ -66,6 +89,8 @@ def parse_listen(text: str) -> tuple[str, int]:
         SettingsError: It is none.
     """
     address, colon, port = text.rpartition(":")
-    if not colon or not port.isascii() or not port.isdecimal() or int(port) > 65535:  # noqa: PLR2004 (the last port)
+    bare = address.removeprefix("[").removesuffix("]")
+    is_port = port.isascii() and port.isdecimal() and int(port) <= LAST_PORT
+    if not colon or not is_port or (":" in bare and bare == address):
         raise SettingsError(f"not an address and a port: {text!r}; write it as 127.0.0.1:{DEFAULT_PORT}")
-    return address.removeprefix("[").removesuffix("]") or DEFAULT_ADDRESS, int(port)
+    return bare or DEFAULT_ADDRESS, int(port)

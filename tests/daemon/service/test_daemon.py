@@ -1,0 +1,424 @@
+"""The daemon from end to end: a simulated box, a real loop with real threads, a declaration in a temporary folder."""
+
+import os
+import re
+import signal
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import TypeVar
+
+import pytest
+
+from laneproof.build.declaration import Build
+from laneproof.build.file import parse_build
+from laneproof.engine import LIVE_CONFIRMATIONS, Engine, Outcome
+from laneproof.findings import Change, FindingChange
+from laneproof.service import daemon as daemon_module
+from laneproof.service import schedule
+from laneproof.service.daemon import Daemon, handle_signals
+from laneproof.service.declaration_file import DeclarationFile
+from laneproof.service.notify import Notifier
+from laneproof_collectors.collection import make_collectors
+from laneproof_collectors.unread import Reason, Unread
+from simulation.box import Drive, Port, SimulatedBox
+from standing_host import StandingHost, removed
+
+_T = TypeVar("_T")
+PATIENCE_SECONDS = 30.0
+BUILD = """
+schema = 1
+[box]
+name = "tern-2"
+[[position]]
+label = "riser-1"
+path = "0000:00/01.1"
+link = { generation = 4, lanes = 4 }
+occupant = { kind = "nvme", serial = "A1" }
+[[position]]
+label = "riser-2"
+path = "0000:00/01.2"
+link = { generation = 4, lanes = 4 }
+occupant = { kind = "nvme", serial = "A2" }
+"""
+
+
+def wait_for(what: Callable[[], _T], seconds: float = PATIENCE_SECONDS) -> _T:
+    """Give the first true value of a condition."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if value := what():
+            return value
+        time.sleep(0.01)
+    raise AssertionError(f"not within {seconds:g} s")
+
+
+class MemoryKeeper:
+    """Keeps passes in a list."""
+
+    def __init__(self) -> None:
+        self.kept: list[Outcome] = []
+        self.closed = False
+
+    def keep(self, outcome: Outcome) -> None:
+        self.kept.append(outcome)
+
+    def close(self) -> None:
+        self.closed = True
+
+
+class Rig:
+    """A daemon that runs in a thread, with everything around it at hand."""
+
+    def __init__(self, folder: Path, *, interval: float = 0.1, notifier: Notifier | None = None) -> None:
+        self.file = folder / "build.toml"
+        self.file.write_text(BUILD)
+        box = SimulatedBox(
+            name="tern-2",
+            ports=[Port(hop="01.1", drive=Drive(serial="A1")), Port(hop="01.2", drive=Drive(serial="A2"))],
+            extra_files={"/proc/mounts": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"},
+        )
+        self.box, self.host, self.keeper = box, StandingHost(box), MemoryKeeper()
+        self.changes: list[FindingChange] = []
+        self.daemon = Daemon(
+            self.host,
+            DeclarationFile(str(self.file), self._load),
+            keeper=self.keeper,
+            engine=Engine(None, confirmations=LIVE_CONFIRMATIONS),
+            collectors=tuple(replace(one, interval_seconds=interval) for one in make_collectors()),
+            notifier=notifier or Notifier({}),
+            tell=self.changes.append,
+        )
+        self.thread = threading.Thread(target=self.daemon.run, daemon=True)
+
+    @staticmethod
+    def _load(path: str) -> Build | None:
+        file = Path(path)
+        return parse_build(file.read_text(), name=path) if file.exists() else None
+
+    def start(self) -> "Rig":
+        self.thread.start()
+        wait_for(lambda: self.daemon.published.outcome)
+        return self
+
+    def end(self) -> None:
+        self.host.let_go()
+        if self.thread.is_alive():
+            self.daemon.stop()
+            self.thread.join(PATIENCE_SECONDS)
+        assert not self.thread.is_alive()
+        self.daemon.close()
+
+    def rules(self) -> set[tuple[str, str | None]]:
+        """Give rule and position of what stands."""
+        outcome = self.daemon.published.outcome
+        return {(one.rule, one.position) for one in outcome.findings} if outcome else set()
+
+    def passes(self, more: int = 3) -> None:
+        """Wait for some more judged passes."""
+        wanted = len(self.keeper.kept) + more
+        wait_for(lambda: len(self.keeper.kept) >= wanted)
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Iterator[Rig]:
+    made = Rig(tmp_path)
+    yield made
+    made.end()
+
+
+@pytest.fixture
+def soon(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Wait a moment instead of a second before a reading is repeated."""
+    monkeypatch.setattr(daemon_module, "CONFIRM_AFTER_SECONDS", 0.05)
+
+
+def test_a_box_as_declared_is_judged_published_and_kept(rig: Rig) -> None:
+    rig.start()
+    rig.passes()
+    published = rig.daemon.published
+    assert rig.rules() == set()
+    assert published.build is not None
+    assert published.build.box.name == "tern-2"
+    assert published.runs.keys() == {one.group for one in make_collectors()}
+    assert published.cost is not None
+    assert rig.changes == []
+    assert rig.keeper.kept[-1].snapshot.taken_at == rig.host.now
+
+
+def test_a_drive_that_is_gone_is_told_once_and_cleared_when_it_is_back(rig: Rig) -> None:
+    rig.start()
+    drive, rig.box.ports[0].drive = rig.box.ports[0].drive, None
+    rig.host.change()
+    wait_for(lambda: ("position-empty", "riser-1") in rig.rules())
+    rig.box.ports[0].drive = drive
+    rig.host.change()
+    wait_for(lambda: ("position-empty", "riser-1") not in rig.rules())
+    empty = [one for one in rig.changes if one.finding.rule == "position-empty"]
+    assert [one.change for one in empty] == [Change.RAISED, Change.CLEARED]
+
+
+def test_the_kernels_event_starts_a_pass_at_once(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, interval=3600.0).start()
+    try:
+        rig.box.ports[0].drive = None
+        began = time.monotonic()
+        rig.host.change(removed("0000:01:00.0"))
+        wait_for(lambda: ("position-empty", "riser-1") in rig.rules(), 10)
+        assert time.monotonic() - began < 2.0  # what a person is promised
+    finally:
+        rig.end()
+
+
+def test_a_change_without_an_event_waits_for_the_interval(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, interval=3600.0).start()
+    try:
+        rig.box.ports[0].drive = None
+        rig.host.change()
+        time.sleep(0.5)
+        assert rig.rules() == set()
+    finally:
+        rig.end()
+
+
+@pytest.mark.usefixtures("soon")
+def test_a_narrow_link_is_told_after_three_readings_and_not_before(rig: Rig) -> None:
+    rig.start()
+    rig.passes(1)
+    rig.box.ports[1].wired_lanes = 2
+    before = len(rig.keeper.kept)
+    rig.host.change()
+    wait_for(lambda: ("link-narrow", "riser-2") in rig.rules())
+    lanes = [_lanes(one) for one in rig.keeper.kept[before:]]
+    told = next(
+        n for n, one in enumerate(rig.keeper.kept[before:]) if any(f.rule == "link-narrow" for f in one.findings)
+    )
+    assert lanes[: told + 1].count(2) == LIVE_CONFIRMATIONS["link-narrow"] == 3
+
+
+def _lanes(outcome: Outcome) -> object:
+    functions = outcome.snapshot.functions
+    assert not isinstance(functions, Unread)
+    return next(one.link.trained_lanes for one in functions if one.hops == ("01.2",))
+
+
+def test_a_link_that_retrains_for_a_moment_is_no_finding(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, interval=3600.0).start()
+    try:
+        kept = len(rig.keeper.kept)
+        rig.box.ports[1].wired_lanes = 1
+        rig.host.change(removed("0000:02:00.0"))
+        wait_for(lambda: any(_lanes(one) == 1 for one in rig.keeper.kept[kept:]))
+        rig.box.ports[1].wired_lanes = None  # a second before it is looked at again
+        rig.host.change()
+        wait_for(lambda: _lanes(rig.keeper.kept[-1]) == 4)
+        assert 1 in [_lanes(one) for one in rig.keeper.kept[kept:]]
+        assert [one for one in rig.changes if one.finding.rule == "link-narrow"] == []
+    finally:
+        rig.end()
+
+
+def test_a_confirmation_is_hastened(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, interval=3600.0).start()
+    try:
+        rig.box.ports[1].wired_lanes = 2
+        rig.host.change({"action": "change", "devpath": "/devices/x", "subsystem": "pci"})
+        wait_for(lambda: ("link-narrow", "riser-2") in rig.rules(), 15)  # two more readings, a second apart
+    finally:
+        rig.end()
+
+
+# --- the declaration --------------------------------------------------------------------------------------------------
+
+
+def test_a_changed_declaration_is_in_force_at_the_next_turn(rig: Rig) -> None:
+    rig.start()
+    rig.file.write_text(BUILD.replace('serial = "A2"', 'serial = "B7"'))
+    wait_for(lambda: ("occupant-differs", "riser-2") in rig.rules())
+    rig.file.write_text(BUILD)
+    wait_for(lambda: rig.rules() == set())
+
+
+@pytest.mark.parametrize("wrong", ["schema = 1\n[box]\nnaem = 'x'\n", "= = =", "schema = 2\n", "schema = 1\nbox = 1\n"])
+def test_a_wrong_declaration_leaves_the_old_one_in_force_and_is_told(
+    rig: Rig, wrong: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    rig.start()
+    before = rig.daemon.published.build
+    rig.file.write_text(wrong)
+    wait_for(lambda: rig.daemon.published.build_problem)
+    rig.passes()
+    assert rig.daemon.published.build is before
+    assert rig.daemon._engine.build is before
+    assert rig.rules() == set()
+    assert str(rig.file) in str(rig.daemon.published.build_problem)
+    assert "the one before stays in force" in caplog.text
+    assert len([one for one in caplog.records if "was not loaded" in one.message]) == 1  # once, not at each turn
+    rig.file.write_text(BUILD)
+    wait_for(lambda: rig.daemon.published.build_problem is None)
+
+
+def test_a_declaration_that_is_gone_leaves_the_old_one_in_force(rig: Rig) -> None:
+    rig.box.ports[0].wired_lanes = 2
+    rig.host.change()
+    rig.start()
+    wait_for(lambda: ("link-narrow", "riser-1") in rig.rules())
+    rig.file.unlink()
+    problem = wait_for(lambda: rig.daemon.published.build_problem)
+    assert problem.endswith("build.toml is gone")
+    rig.passes()
+    assert ("link-narrow", "riser-1") in rig.rules()
+    assert [one.change for one in rig.changes if one.finding.rule == "link-narrow"] == [Change.RAISED]
+
+
+def test_a_wrong_declaration_at_the_start_is_told_and_what_needs_none_is_judged(rig: Rig) -> None:
+    rig.file.write_text("schema = 1\n")
+    rig.start()
+    assert rig.daemon.published.build is None
+    assert "box" in str(rig.daemon.published.build_problem)
+
+
+def test_without_a_declaration_it_runs_and_takes_one_up_when_it_comes(rig: Rig) -> None:
+    rig.file.unlink()
+    rig.start()
+    assert (rig.daemon.published.build, rig.daemon.published.build_problem) == (None, None)
+    rig.file.write_text(BUILD.replace('serial = "A2"', 'serial = "B7"'))
+    wait_for(lambda: ("occupant-differs", "riser-2") in rig.rules())
+
+
+def test_hangup_reads_the_declaration_again_and_term_ends_it(rig: Rig) -> None:
+    before = handle_signals(rig.daemon)
+    try:
+        rig.start()
+        read: list[float] = []
+        load = rig.daemon._declaration.read
+        rig.daemon._declaration.read = lambda: (read.append(time.monotonic()), load())[1]  # type: ignore[method-assign]
+        os.kill(os.getpid(), signal.SIGHUP)
+        wait_for(lambda: read)
+        os.kill(os.getpid(), signal.SIGTERM)
+        rig.thread.join(PATIENCE_SECONDS)
+        assert not rig.thread.is_alive()
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)  # type: ignore[arg-type]
+
+
+# --- a collector that hangs -------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Call a collector stuck after a moment."""
+    monkeypatch.setattr(schedule, "DEADLINE_SECONDS", 0.3)
+    monkeypatch.setattr(daemon_module, "LONGEST_WAIT_SECONDS", 0.1)
+
+
+@pytest.mark.usefixtures("impatient")
+def test_one_stuck_collector_is_overdue_and_the_others_go_on(rig: Rig, caplog: pytest.LogCaptureFixture) -> None:
+    rig.start()
+    rig.host.hold("/sys/class/hwmon")
+    wait_for(lambda: "thermal" in rig.daemon.published.overdue)
+    thermal = rig.daemon.published.outcome
+    wait_for(lambda: rig.daemon.published.outcome is not thermal)
+    outcome = rig.daemon.published.outcome
+    assert outcome is not None
+    assert isinstance(outcome.snapshot.thermal, Unread)
+    assert outcome.snapshot.thermal.reason is Reason.TIMED_OUT
+    rig.box.ports[0].drive = None
+    rig.host.change()
+    wait_for(lambda: ("position-empty", "riser-1") in rig.rules())
+    assert len([one for one in caplog.records if "collector of thermal has not answered" in one.message]) == 1
+    rig.host.let_go()
+    wait_for(lambda: "thermal" not in rig.daemon.published.overdue)
+    rig.passes()
+    outcome = rig.daemon.published.outcome
+    assert outcome is not None
+    assert not isinstance(outcome.snapshot.thermal, Unread)
+
+
+@pytest.mark.usefixtures("impatient")
+def test_collectors_that_hang_from_the_start_do_not_keep_the_first_verdict(rig: Rig) -> None:
+    rig.host.hold("/sys/class/hwmon", "/proc/meminfo", "/proc/mdstat", "/proc/mounts", "/sys/class/net")
+    rig.start()
+    published = rig.daemon.published
+    assert published.complete
+    assert {"thermal", "file_systems"} <= published.overdue.keys()
+    assert "functions" in published.runs
+
+
+@pytest.mark.usefixtures("impatient")
+def test_it_ends_though_a_collector_hangs(rig: Rig) -> None:
+    rig.start()
+    rig.host.hold("/sys/class/hwmon")
+    wait_for(lambda: "thermal" in rig.daemon.published.overdue)
+    began = time.monotonic()
+    rig.daemon.stop()
+    rig.thread.join(PATIENCE_SECONDS)
+    assert time.monotonic() - began < 2.0
+    assert all(one.daemon for one in threading.enumerate() if one.name.startswith("collector-"))
+
+
+def test_a_collector_whose_code_fails_costs_its_own_group_only(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def fail(_: object) -> object:
+        raise KeyError("odd")
+
+    monkeypatch.setattr("laneproof_collectors.power.read_power", fail)
+    rig = Rig(tmp_path).start()
+    try:
+        outcome = rig.daemon.published.outcome
+        assert outcome is not None
+        assert isinstance(outcome.snapshot.power, Unread)
+        assert rig.daemon.published.runs["power"].failed
+        assert "KeyError: 'odd'" in caplog.text  # the log of the service keeps the traceback
+    finally:
+        rig.end()
+
+
+# --- the service manager, and the end ---------------------------------------------------------------------------------
+
+
+def test_the_service_manager_is_told_of_the_whole_life(tmp_path: Path) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        name = f"laneproof-life-{os.getpid()}-{time.monotonic_ns()}"
+        manager.bind(f"\0{name}")
+        manager.settimeout(10)
+        notifier = Notifier({"NOTIFY_SOCKET": f"@{name}", "WATCHDOG_USEC": "400000"})
+        rig = Rig(tmp_path, notifier=notifier).start()
+        heard: list[str] = []
+
+        def hear(pattern: str) -> str:
+            """Listen until something matches; what came before it is passed over."""
+            while True:
+                heard.append(manager.recv(4096).decode())
+                if re.fullmatch(pattern, heard[-1], re.DOTALL):
+                    return heard[-1]
+
+        try:
+            assert hear(r"READY=1\n.*") == "READY=1\nSTATUS=holds"
+            hear("WATCHDOG=1")
+            rig.box.ports[0].drive = None
+            rig.host.change()
+            assert hear(r"STATUS=differs.*") == "STATUS=differs; 1 finding"
+            rig.file.write_text("= =")
+            hear(r"RELOADING=1\nMONOTONIC_USEC=\d+")
+            assert "declaration not loaded, the one before stays" in hear(r"READY=1\n.*")
+        finally:
+            rig.end()
+        hear("STOPPING=1")
+    assert not any(one.startswith("READY") for one in heard[: heard.index("READY=1\nSTATUS=holds")])
+
+
+def test_the_end_closes_all_that_was_open(rig: Rig) -> None:
+    rig.start()
+    rig.end()
+    assert rig.keeper.closed
+    assert rig.host.closed
+    with pytest.raises(OSError, match="Bad file descriptor"):
+        os.fstat(rig.daemon._wake_read)
+    rig.daemon.stop()  # a signal that comes too late hits nothing
+    rig.end = lambda: None  # type: ignore[method-assign]

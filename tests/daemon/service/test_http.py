@@ -1,0 +1,205 @@
+"""What is answered over HTTP: a real server on a port that is free, and a real client."""
+
+import contextlib
+import http.client
+import json
+import socket
+from collections.abc import Iterator
+from dataclasses import replace
+from http import HTTPStatus
+
+import pytest
+from jsonschema import Draft202012Validator
+from prometheus_client.openmetrics.parser import text_string_to_metric_families as parse_openmetrics
+from prometheus_client.parser import text_string_to_metric_families
+
+from laneproof.engine import Outcome
+from laneproof.outputs.audit_json import audit_schema
+from laneproof.outputs.metric_table import BY_NAME, METRICS
+from laneproof.service.http import ALIVE_WITHIN_SECONDS, Pages, Server
+from laneproof.service.published import CollectorRun, OwnCost, Published
+from troubled_box import troubled
+
+COST = OwnCost(
+    processor_seconds=1.5, resident_bytes=40_000_000, threads=3, open_files=12, read_bytes=4096, written_bytes=None
+)
+NOW = 5000.0
+
+
+def publish() -> Published:
+    judged = troubled()
+    outcome = Outcome(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
+    runs = {
+        "functions": CollectorRun(finished_at=1_790_000_000.0, seconds=0.02, failed=False),
+        "thermal": CollectorRun(finished_at=1_789_999_000.0, seconds=0.01, failed=True),
+    }
+    overdue = {"memory": 61.0}
+    return Published(
+        build=judged.build, outcome=outcome, runs=runs, overdue=overdue, cost=COST, complete=True, alive_at=NOW
+    )
+
+
+class Client:
+    """Asks one server, and holds what it publishes."""
+
+    def __init__(self, published: Published) -> None:
+        self.published = published
+        self.server = Server("127.0.0.1", 0, Pages(lambda: self.published, now=lambda: NOW + 1.0))
+        self.server.start()
+
+    def ask(self, path: str, method: str = "GET", accept: str = "*/*") -> tuple[int, http.client.HTTPMessage, bytes]:
+        connection = http.client.HTTPConnection("127.0.0.1", self.server.port, timeout=10)
+        with contextlib.closing(connection):
+            connection.request(method, path, headers={"Accept": accept})
+            response = connection.getresponse()
+            return response.status, response.headers, response.read()
+
+
+@pytest.fixture
+def client() -> Iterator[Client]:
+    made = Client(publish())
+    yield made
+    made.server.close()
+
+
+def test_the_audit_is_the_contracts_json(client: Client) -> None:
+    status, headers, body = client.ask("/api/v1/audit")
+    assert (status, headers["Content-Type"]) == (200, "application/json; charset=utf-8")
+    report = json.loads(body)
+    assert list(Draft202012Validator(audit_schema()).iter_errors(report)) == []
+    assert (report["box"], report["verdict"]) == ("kelp-1", "differs")
+
+
+def test_before_the_first_pass_it_is_live_and_not_ready(client: Client) -> None:
+    client.published = Published(alive_at=NOW)
+    assert client.ask("/health")[0] == 200
+    assert client.ask("/ready")[0] == HTTPStatus.SERVICE_UNAVAILABLE
+    status, _, body = client.ask("/api/v1/audit")
+    assert status == HTTPStatus.SERVICE_UNAVAILABLE
+    assert json.loads(body) == {"error": "the first pass is not complete"}
+    assert client.ask("/metrics")[0] == 200
+
+
+def test_after_it_it_is_ready(client: Client) -> None:
+    assert client.ask("/ready")[::2] == (200, b"ready\n")
+    assert client.ask("/health")[::2] == (200, b"live\n")
+
+
+def test_a_loop_that_hangs_is_not_live(client: Client) -> None:
+    client.published = replace(client.published, alive_at=NOW - ALIVE_WITHIN_SECONDS)
+    status, _, body = client.ask("/health")
+    assert (status, body) == (HTTPStatus.SERVICE_UNAVAILABLE, b"the loop has not gone round for 61 s\n")
+
+
+def metrics(body: bytes) -> dict[str, list[tuple[dict[str, str], float]]]:
+    found: dict[str, list[tuple[dict[str, str], float]]] = {}
+    for family in text_string_to_metric_families(body.decode()):
+        for one in family.samples:
+            found.setdefault(one.name, []).append((one.labels, one.value))
+    return found
+
+
+def test_metrics_are_scraped_in_both_formats(client: Client) -> None:
+    status, headers, body = client.ask("/metrics", accept="text/plain;version=0.0.4")
+    assert status == 200
+    assert headers["Content-Type"].startswith("text/plain; version=")
+    assert ({"rule": "signal-errors", "kind": "sign", "severity": "critical", "position": "riser-2"}, 1.0) in metrics(
+        body
+    )["laneproof_finding"]
+    status, headers, body = client.ask("/metrics", accept="application/openmetrics-text;version=1.0.0")
+    assert headers["Content-Type"].startswith("application/openmetrics-text; version=1.0.0")
+    families = list(parse_openmetrics(body.decode()))
+    assert "laneproof_finding" in {one.name for one in families}
+    assert body.endswith(b"# EOF\n")
+
+
+def test_the_daemons_own_state_is_among_the_metrics(client: Client) -> None:
+    told = metrics(client.ask("/metrics")[2])
+    assert told["laneproof_declaration_in_force"] == [({}, 1.0)]
+    assert sorted((labels["collector"], value) for labels, value in told["laneproof_collector_success"]) == [
+        ("functions", 1.0),
+        ("thermal", 0.0),
+    ]
+    overdue = {labels["collector"]: value for labels, value in told["laneproof_collector_overdue_seconds"]}
+    assert overdue == {"functions": 0.0, "thermal": 0.0, "memory": 61.0}
+    assert told["laneproof_self_resident_bytes"] == [({}, 40_000_000.0)]
+    assert "laneproof_self_written_bytes_total" not in told  # it could not be read
+    client.published = replace(client.published, build_problem="line 3: wrong")
+    assert metrics(client.ask("/metrics")[2])["laneproof_declaration_in_force"] == [({}, 0.0)]
+
+
+def test_nothing_is_scraped_that_the_table_does_not_know(client: Client) -> None:
+    told = metrics(client.ask("/metrics")[2])
+    assert set(told) <= {one.full_name for one in METRICS}
+    for name, samples in told.items():
+        metric = BY_NAME[name.removeprefix("laneproof_").removesuffix("_total").removesuffix("_info")]
+        assert {tuple(sorted(labels)) for labels, _ in samples} == {tuple(sorted(metric.labels))}
+
+
+def test_a_path_that_is_none_is_told_what_there_is(client: Client) -> None:
+    status, _, body = client.ask("/nothing/<script>?q=1")
+    assert status == HTTPStatus.NOT_FOUND
+    assert b"/metrics" in body
+    assert client.ask("/health?verbose=1")[0] == 200  # a query is passed over
+
+
+@pytest.mark.parametrize("path", ["/metrics", "/health", "/api/v1/audit", "/nothing"])
+def test_every_answer_may_load_nothing_from_elsewhere(client: Client, path: str) -> None:
+    _, headers, _ = client.ask(path)
+    policy = dict(part.strip().split(" ", 1) for part in headers["Content-Security-Policy"].split(";"))
+    assert policy["default-src"] == "'none'"
+    assert all(value in ("'self'", "'none'") for value in policy.values())
+    assert headers["X-Content-Type-Options"] == "nosniff"
+    assert headers["Cache-Control"] == "no-store"
+    assert headers["Server"].strip() == "laneproof"  # and no version of the language
+
+
+def test_head_has_the_headers_and_no_body(client: Client) -> None:
+    _, headers, body = client.ask("/health", "HEAD")
+    assert (headers["Content-Length"], body) == ("5", b"")
+
+
+@pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH", "OPTIONS"])
+def test_nothing_can_be_changed(client: Client, method: str) -> None:
+    status, headers, _ = client.ask("/api/v1/audit", method)
+    assert (status, headers["Allow"]) == (HTTPStatus.METHOD_NOT_ALLOWED, "GET, HEAD")
+
+
+def test_a_fault_in_an_answer_is_500_and_the_next_is_answered(client: Client, caplog: pytest.LogCaptureFixture) -> None:
+    sound = client.published
+    client.published = replace(sound, outcome="nonsense")  # type: ignore[arg-type]
+    status, _, body = client.ask("/api/v1/audit")
+    assert (status, body) == (HTTPStatus.INTERNAL_SERVER_ERROR, b"failed; see the log\n")
+    assert "answering /api/v1/audit failed" in caplog.text
+    client.published = sound
+    assert client.ask("/api/v1/audit")[0] == 200
+
+
+@pytest.mark.parametrize(
+    "raw", [b"", b"\r\n\r\n", b"GET\r\n", b"\xff\xfe\x00" * 50, b"GET " + b"/" * 70_000, b"GET / HTTP/9"]
+)
+def test_noise_and_clients_that_leave_do_no_harm(
+    client: Client, raw: bytes, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with socket.create_connection(("127.0.0.1", client.server.port), timeout=5) as connection:
+        connection.sendall(raw)
+    assert client.ask("/health")[0] == 200
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_a_port_that_is_taken_is_an_error_of_the_system(client: Client) -> None:
+    with pytest.raises(OSError, match="Address already in use"):
+        Server("127.0.0.1", client.server.port, Pages(lambda: client.published))
+
+
+@pytest.mark.skipif(not socket.has_ipv6, reason="needs IPv6, which this system lacks")
+def test_it_listens_at_an_ipv6_address_too() -> None:
+    try:
+        server = Server("::1", 0, Pages(publish))
+    except OSError as error:
+        pytest.skip(f"needs an IPv6 loopback address: {error}")
+    server.start()
+    with contextlib.closing(http.client.HTTPConnection("::1", server.port, timeout=10)) as connection:
+        connection.request("GET", "/ready")
+        assert connection.getresponse().status == 200
+    server.close()

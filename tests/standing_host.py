@@ -1,0 +1,81 @@
+"""A machine that stands as a recording's frame left it, for a daemon to watch while the test turns its knobs.
+
+`StandingHost` answers from a recording's state, and really waits; `change` applies a new frame, and wakes it where the
+frame holds events, as a kernel's event would. `StuckHost` holds back every answer about some paths until it is let go.
+"""
+
+import os
+import select
+import threading
+from collections.abc import Sequence
+from typing import Any
+
+from laneproof_collectors.host import Answer, Host, Question, name_question
+from laneproof_collectors.recording import Frame, RecordedHost, parse_header
+from simulation.box import RecordingWriter, SimulatedBox
+
+START = 1_790_000_000.0
+
+
+class StandingHost(Host):
+    """A simulated box that runs."""
+
+    def __init__(self, box: SimulatedBox) -> None:
+        self.box = box
+        self._writer = RecordingWriter(box)
+        self._recorded = RecordedHost(parse_header(self._writer.lines[0]))
+        self._lock = threading.Lock()
+        self._event_read, self._event_write = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
+        self._held = threading.Event()
+        self._held.set()
+        self._hold: tuple[str, ...] = ()
+        self.now = START
+        self.closed = False
+        self.change()
+
+    def change(self, *uevents: dict[str, str], seconds: float = 1.0, kmsg: tuple[str, ...] = ()) -> None:
+        """Let time pass, and make what was turned at the box's knobs visible."""
+        with self._lock:
+            self.now += seconds
+            self._writer.take(self.box, t=self.now, up=self.now - START, uevents=uevents, kmsg=kmsg)
+            self._recorded.apply(Frame.model_validate_json(self._writer.lines[-1]))
+        if uevents or kmsg:
+            os.write(self._event_write, b"!")
+
+    def hold(self, *beginnings: str) -> None:
+        """Give no answer about paths that begin so, until `let_go`."""
+        self._hold = beginnings
+        self._held.clear()
+
+    def let_go(self) -> None:
+        """Answer again."""
+        self._held.set()
+
+    def ask(self, questions: Sequence[Question]) -> list[Answer]:
+        if self._hold and any(name_question(one).startswith(self._hold) for one in questions):
+            self._held.wait(120)
+        with self._lock:
+            return self._recorded.ask(questions)
+
+    def wait(self, seconds: float, wake_descriptor: int | None = None) -> bool:
+        streams = [self._event_read, *(() if wake_descriptor is None else (wake_descriptor,))]
+        ready = select.select(streams, [], [], max(seconds, 0))[0]
+        if self._event_read in ready:
+            os.read(self._event_read, 4096)
+        return bool(ready)
+
+    def close(self) -> None:
+        self.closed = True
+        self.let_go()
+        os.close(self._event_read)
+        os.close(self._event_write)
+
+
+def removed(address: str) -> dict[str, Any]:
+    """Give the kernel's event for a function that is gone."""
+    return {
+        "action": "remove",
+        "devpath": f"/devices/pci0000:00/{address}",
+        "subsystem": "pci",
+        "PCI_SLOT_NAME": address,
+    }
