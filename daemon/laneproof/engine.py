@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from laneproof.build.declaration import Build
 from laneproof.findings import Finding, FindingChange
+from laneproof.ledger.box_book import carry
 from laneproof.lifecycle import Identity, Life, Step, advance
 from laneproof.past import Boot, LinkLimits, Past
 from laneproof.rules import judge_all
@@ -70,6 +71,7 @@ class Engine:
     def observe(self, snapshot: Snapshot) -> Outcome:
         """Judge one pass."""
         self._note_boot(snapshot)
+        self._past = replace(self._past, box=carry(self._past.box, snapshot))
         findings = judge_all(self.build, snapshot, self._past)
         step: Step = advance(self._lives, findings, now=snapshot.taken_at, confirmations=self._confirmations)
         self._lives = step.lives

@@ -6,6 +6,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from laneproof.ledger.box_book import BoxBook
 from laneproof_collectors.snapshot import Snapshot
 
 
@@ -40,6 +41,7 @@ class Past:
     earlier_limits: Mapping[str, LinkLimits] = field(
         default_factory=dict
     )  # path -> limits of the last boot with another BIOS
+    box: BoxBook = field(default_factory=BoxBook)  # arrays, counters, fans: this pass taken in
 
 
 NOTHING = Past()

@@ -1,0 +1,281 @@
+"""What earlier passes leave behind of the box beside its links and NVMe drives.
+
+How counters grew, which arrays were checked, which fans turned, which file systems could be written.
+
+Rules of this module: plain values, no judgement. A counter that falls begins anew; what was counted before the first
+look is nobody's growth. It keeps a week of growth by the hour, and no more than it was shown.
+"""
+
+from collections import Counter as Counted
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple, TypeVar
+
+from laneproof_collectors.snapshot import Array, Fan, SataDrive, Snapshot
+from laneproof_collectors.unread import Unread
+
+Fact = TypeVar("Fact")
+
+HOUR, DAY, WEEK = 3600.0, 86400.0, 7 * 86400.0
+CHECKING = ("check", "repair")
+"""Sync actions that read every member and compare. Source: Documentation/admin-guide/md.rst, sync_action."""
+
+_AS_GOOD_AS_DONE = 0.99
+_READINGS_APART = 60.0  # the last reading before the end may lie this far before it
+_SLACK = 1.25  # paces differ: the inner tracks of a spinning drive are slower than the outer ones
+
+
+class Counter(NamedTuple):
+    """One counter as it stands.
+
+    Attributes:
+        key: What it counts, of what: see `key_of`.
+        value: Its value.
+        per_boot: It begins at 0 with each boot; else it is the device's own and goes on.
+        from_zero: What a new boot has counted before the first look at it is growth too.
+    """
+
+    key: str
+    value: int = 0
+    per_boot: bool = True
+    from_zero: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Growth:
+    """How one counter grew while it was watched.
+
+    Attributes:
+        since: When it was first seen, unix seconds.
+        last: Its last value.
+        boot_id: The boot in which that was.
+        hours: Growth by the hour, oldest first: when the hour began, and by how much; hours without any left out.
+    """
+
+    since: float
+    last: int
+    boot_id: str
+    hours: tuple[tuple[float, int], ...] = ()
+
+    def within(self, seconds: float, *, now: float) -> int:
+        """Add up the growth of the hours that began within this time before now."""
+        return sum(amount for began, amount in self.hours if began > now - seconds - HOUR)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArrayChecks:
+    """What was seen of one array's checks.
+
+    Attributes:
+        since: When the array was first seen, unix seconds.
+        ended_at: When a check was last seen to come to its end, None where none was.
+        share: How far a check was that runs, 0..1; None where none runs.
+        share_at: When that was.
+        pace: Share a second, as last seen; None where it was not.
+    """
+
+    since: float
+    ended_at: float | None = None
+    share: float | None = None
+    share_at: float = 0.0
+    pace: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoxBook:
+    """What earlier passes leave behind of the box.
+
+    Attributes:
+        growth: Each counter's, by its key.
+        checks: Each array's, by its name.
+        turning: When each fan was last seen turning, by `name_fans`.
+        writable: The boot in which each file system was last seen writable, by `mount_key`.
+    """
+
+    growth: Mapping[str, Growth] = field(default_factory=dict)
+    checks: Mapping[str, ArrayChecks] = field(default_factory=dict)
+    turning: Mapping[str, float] = field(default_factory=dict)
+    writable: Mapping[str, str] = field(default_factory=dict)
+
+    def grown(self, key: str, *, within: float, now: float) -> int:
+        """How much a counter grew within this time; 0 where it is not known."""
+        growth = self.growth.get(key)
+        return growth.within(within, now=now) if growth else 0
+
+    def watched(self, key: str, *, now: float) -> float:
+        """For how long a counter has been watched, in seconds."""
+        growth = self.growth.get(key)
+        return max(0.0, now - growth.since) if growth else 0.0
+
+
+def key_of(kind: str, name: str, counter: str) -> str:
+    """Name a counter: ``interface eno1 carrier_changes``."""
+    return f"{kind} {name} {counter}"
+
+
+def name_fans(fans: Iterable[Fan]) -> Iterator[tuple[str, Fan]]:
+    """Name each fan by its chip and label; those that share both are numbered."""
+    seen: Counted[tuple[str, str]] = Counted()
+    for fan in fans:
+        seen[fan.chip, fan.label] += 1
+        count = seen[fan.chip, fan.label]
+        yield f"{fan.chip} {fan.label}" + (f" #{count}" if count > 1 else ""), fan
+
+
+def mount_key(device: str, mount: str) -> str:
+    """Name a mounted file system."""
+    return f"{device} at {mount}"
+
+
+def carry(book: BoxBook, snapshot: Snapshot) -> BoxBook:
+    """Take one pass in.
+
+    Args:
+        book: What was known before.
+        snapshot: The facts of the pass; what could not be read leaves what was known.
+
+    Returns:
+        What is known now.
+    """
+    return BoxBook(
+        growth=_carry_growth(book.growth, snapshot),
+        checks=_carry_checks(book.checks, snapshot),
+        turning={**book.turning, **dict(_turning_fans(snapshot))},
+        writable={**book.writable, **dict(_writable_file_systems(snapshot))},
+    )
+
+
+# --- counters ---------------------------------------------------------------------------------------------------------
+
+
+def list_counters(snapshot: Snapshot) -> Iterator[Counter]:
+    """Give every counter whose growth is watched here; one that could not be read is left out."""
+    for counter, value in _list_readings(snapshot):
+        if isinstance(value, int):
+            yield counter._replace(value=value)
+
+
+def _list_readings(snapshot: Snapshot) -> Iterator[tuple[Counter, object]]:
+    for interface in _known(snapshot.interfaces):
+        for name in ("carrier_changes", "receive_errors", "transmit_errors"):
+            yield Counter(key_of("interface", interface.name, name)), getattr(interface, name)
+    for bond in _known(snapshot.aggregates):
+        for member in bond.members:
+            yield Counter(key_of("member", member.name, "link_failures")), member.link_failures
+    for controller in () if isinstance(snapshot.memory, Unread) else snapshot.memory.edac:
+        for name in ("correctable", "uncorrectable"):
+            yield Counter(key_of("memory", controller.name, name), from_zero=True), getattr(controller, name)
+    for package, count in {} if isinstance(snapshot.thermal, Unread) else snapshot.thermal.throttle_counts.items():
+        yield Counter(key_of("processor", package, "throttled"), from_zero=True), count
+    for drive in _known(snapshot.drives):
+        for name in ("interface_errors", "reallocated_sectors", "uncorrectable_sectors"):
+            yield Counter(key_of("drive", name_drive(drive), name), per_boot=False), getattr(drive, name)
+
+
+def _known(group: tuple[Fact, ...] | Unread) -> tuple[Fact, ...]:
+    return () if isinstance(group, Unread) else group
+
+
+def name_drive(drive: SataDrive) -> str:
+    """Name a drive by what stays with it: its serial number where it tells one."""
+    return drive.serial if isinstance(drive.serial, str) and drive.serial else drive.name
+
+
+def _carry_growth(known: Mapping[str, Growth], snapshot: Snapshot) -> Mapping[str, Growth]:
+    now, boot_id = snapshot.taken_at, snapshot.boot_id
+    moved: dict[str, Growth] = {}
+    for counter in list_counters(snapshot):
+        before = known.get(counter.key)
+        if before is None:
+            moved[counter.key] = Growth(since=now, last=counter.value, boot_id=boot_id)
+        elif before.last != counter.value or before.boot_id != boot_id:
+            moved[counter.key] = _grow(before, counter, now=now, boot_id=boot_id)
+    return {**known, **moved} if moved else known
+
+
+def _grow(before: Growth, counter: Counter, *, now: float, boot_id: str) -> Growth:
+    is_new_boot = counter.per_boot and bool(boot_id) and bool(before.boot_id) and boot_id != before.boot_id
+    begun_at = (0 if counter.from_zero else counter.value) if is_new_boot else before.last
+    amount = max(0, counter.value - begun_at)
+    return replace(before, last=counter.value, boot_id=boot_id, hours=_add(before.hours, amount, now=now))
+
+
+def _add(hours: tuple[tuple[float, int], ...], amount: int, *, now: float) -> tuple[tuple[float, int], ...]:
+    hour = now - now % HOUR
+    kept = tuple(one for one in hours if one[0] > now - WEEK)
+    if not amount:
+        return kept
+    if kept and kept[-1][0] == hour:
+        return (*kept[:-1], (hour, kept[-1][1] + amount))
+    return (*kept, (hour, amount))
+
+
+# --- arrays -----------------------------------------------------------------------------------------------------------
+
+
+def _carry_checks(known: Mapping[str, ArrayChecks], snapshot: Snapshot) -> Mapping[str, ArrayChecks]:
+    now = snapshot.taken_at
+    moved = {
+        array.name: _carry_check(known.get(array.name) or ArrayChecks(since=now), array, now)
+        for array in _known(snapshot.arrays)
+    }
+    changed = {name: one for name, one in moved.items() if known.get(name) != one}
+    return {**known, **changed} if changed else known
+
+
+def _carry_check(before: ArrayChecks, array: Array, now: float) -> ArrayChecks:
+    if isinstance(array.sync_action, Unread):
+        return before
+    if array.sync_action in CHECKING:
+        share = array.sync_completed
+        if not isinstance(share, int | float) or share == before.share:
+            return before if before.share is not None else replace(before, share=0.0, share_at=now)
+        moved = before.share is not None and share > before.share and now > before.share_at
+        pace = (share - (before.share or 0.0)) / (now - before.share_at) if moved else _tell_pace(array)
+        return replace(before, share=float(share), share_at=now, pace=pace or before.pace)
+    if before.share is None:
+        return before
+    ended_at = now if _came_to_its_end(before, now) else before.ended_at
+    return replace(before, share=None, pace=None, ended_at=ended_at)
+
+
+def _tell_pace(array: Array) -> float | None:
+    """Work out a check's pace from its speed, which is that of one member; None where a member's size is not known."""
+    speed, part = array.sync_bytes_per_second, component_bytes(array)
+    return speed / part if isinstance(speed, int | float) and part else None
+
+
+def component_bytes(array: Array) -> float | None:
+    """Give how much of each member an array uses; None where its level leaves that open here.
+
+    Source: md(4); drivers/md/md.c, md_do_sync counts a member's sectors at these levels (from memory).
+    """
+    size, wanted, level = array.size_bytes, array.members_wanted, array.level
+    if not isinstance(size, int) or not isinstance(wanted, int) or not size or not isinstance(level, str):
+        return None
+    parts = {"raid1": 1, "raid4": wanted - 1, "raid5": wanted - 1, "raid6": wanted - 2}.get(level, 0)
+    return size / parts if parts > 0 else None
+
+
+def _came_to_its_end(before: ArrayChecks, now: float) -> bool:
+    """Whether a check that runs no more was done, rather than stopped: as far as its pace tells."""
+    share = before.share or 0.0
+    if share >= _AS_GOOD_AS_DONE:
+        return True
+    gone_by = now - before.share_at + _READINGS_APART
+    return before.pace is not None and share + before.pace * gone_by * _SLACK >= 1.0
+
+
+# --- fans and file systems --------------------------------------------------------------------------------------------
+
+
+def _turning_fans(snapshot: Snapshot) -> Iterator[tuple[str, float]]:
+    for name, fan in name_fans(() if isinstance(snapshot.thermal, Unread) else snapshot.thermal.fans):
+        if isinstance(fan.rpm, int) and fan.rpm > 0:
+            yield name, snapshot.taken_at
+
+
+def _writable_file_systems(snapshot: Snapshot) -> Iterator[tuple[str, str]]:
+    for one in _known(snapshot.file_systems):
+        if one.read_only is False:
+            yield mount_key(one.device, one.mount), snapshot.boot_id
