@@ -124,6 +124,7 @@ def make_parser() -> argparse.ArgumentParser:
     replay.add_argument("--json", action="store_true", help="print JSON, a line a change")
 
     serve = add("serve", _run_serve, "Keep watching, as a service.")
+    _add_source(serve)
     serve.add_argument("--build", metavar="FILE", help="the declaration (default: the installed one)")
     serve.add_argument("--config", metavar="FILE", help="the service's own settings")
     serve.add_argument("--listen", metavar="ADDRESS:PORT", help="where to answer HTTP (default 127.0.0.1:7766)")

@@ -9,14 +9,15 @@ from pathlib import Path
 
 from laneproof.build.declaration import Build
 from laneproof.commands.errors import CommandError
-from laneproof.commands.sources import DEFAULT_BUILD, load_build
+from laneproof.commands.sources import DEFAULT_BUILD, load_build, open_recording
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine
 from laneproof.history.store import Store
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.http import Pages, Server
 from laneproof.service.settings import Settings, SettingsError, parse_listen, parse_settings
-from laneproof_collectors.collection import make_collectors
+from laneproof.service.standing_host import StandingHost
+from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.host import LiveHost
 
 DEFAULT_SETTINGS = "/etc/laneproof/service.toml"
@@ -27,27 +28,36 @@ def run(arguments: argparse.Namespace) -> int:
     """Serve until SIGTERM or SIGINT."""
     logging.getLogger().setLevel(logging.INFO)
     settings = load_settings(arguments.config)
-    address, port, state = settings.address, settings.port, arguments.state or settings.state
+    address, port = settings.address, settings.port
     if arguments.listen:
         try:
             address, port = parse_listen(arguments.listen)
         except SettingsError as error:
             raise CommandError(str(error), status=os.EX_USAGE) from error
-    daemon = make_daemon(arguments.build, settings, state)
+    if arguments.demo or arguments.source:
+        daemon = make_standing_daemon(arguments.source, arguments.build, arguments.state)
+    else:
+        daemon = make_daemon(arguments.build, settings, arguments.state or settings.state)
     try:
-        try:
-            server = Server(address, port, Pages(lambda: daemon.published))
-        except OSError as error:
-            message = f"cannot listen at {address}:{port}: {(error.strerror or str(error)).lower()}"
-            raise CommandError(message, status=os.EX_CONFIG) from error
+        server = _listen(address, port, daemon)
         handle_signals(daemon)
         server.start()
-        print(f"laneproof: listening at http://{address}:{server.port}/", file=sys.stderr, flush=True)  # noqa: T201
+        place = f"[{address}]" if ":" in address else address
+        print(f"laneproof: listening at http://{place}:{server.port}/", file=sys.stderr, flush=True)  # noqa: T201
         daemon.run()
         server.close()
     finally:
         daemon.close()
     return 0
+
+
+def _listen(address: str, port: int, daemon: Daemon) -> Server:
+    try:
+        return Server(address, port, Pages(lambda: daemon.published))
+    except OSError as error:
+        message = f"cannot listen at {address}:{port}: {(error.strerror or str(error)).lower()}"
+        status = os.EX_NOPERM if isinstance(error, PermissionError) else os.EX_CONFIG
+        raise CommandError(message, status=status) from error
 
 
 def load_settings(path: str | None) -> Settings:
@@ -65,7 +75,9 @@ def load_settings(path: str | None) -> Settings:
         raise CommandError.from_os_error(error, place) from error
     except OSError as error:
         raise CommandError.from_os_error(error, place) from error
-    except (SettingsError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        raise CommandError(f"{place}: not UTF-8 text ({error.reason})", status=os.EX_CONFIG) from error
+    except SettingsError as error:
         raise CommandError(str(error), status=os.EX_CONFIG) from error
 
 
@@ -77,11 +89,7 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
     """
     if build_path is not None:
         load_build(build_path)  # at the start a wrong declaration is told and ends it; later it leaves the old one
-    try:
-        Path(state).mkdir(mode=0o750, parents=True, exist_ok=True)
-    except OSError as error:
-        raise CommandError.from_os_error(error, state, writing=True) from error
-    store = Store.open(str(Path(state) / HISTORY))
+    store = Store.open(_find_history(state))
     engine = Engine(None, confirmations=LIVE_CONFIRMATIONS)
     engine.restore(store.load_standing(), store.load_past())
     collectors = tuple(
@@ -94,3 +102,38 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
 
     declaration = DeclarationFile(build_path or DEFAULT_BUILD, load)
     return Daemon(LiveHost(), declaration, keeper=store, engine=engine, collectors=collectors)
+
+
+def make_standing_daemon(source: str | None, build_path: str | None, state: str | None) -> Daemon:
+    """Build a daemon that shows a recording as it ends: its frames are judged at their own times, then it stands still.
+
+    Args:
+        source: The recording; None for the demo.
+        build_path: The declaration; None for the demo's own, or the installed one.
+        state: Where to keep the history; None for memory.
+
+    Raises:
+        CommandError: The recording or a named declaration cannot be read, or says what it may not.
+    """
+    build = load_build(build_path, demo=source is None)
+    store = Store.open(":memory:" if state is None else _find_history(state))
+    engine = Engine(build)  # one frame is a confirmed reading
+    with open_recording(source, demo=source is None) as recording:
+        host = recording.host()
+        collectors = make_collectors()
+        is_empty = True
+        while host.advance():
+            is_empty = False
+            store.keep(engine.observe(read_snapshot(host, collectors)))
+    if is_empty:
+        raise CommandError(f"{recording.name}: the recording has no frame", status=os.EX_DATAERR)
+    declaration = DeclarationFile(build_path or "", lambda path: load_build(path) if path else build)
+    return Daemon(StandingHost(host), declaration, keeper=store, engine=engine, collectors=collectors)
+
+
+def _find_history(state: str) -> str:
+    try:
+        Path(state).mkdir(mode=0o750, parents=True, exist_ok=True)
+    except OSError as error:
+        raise CommandError.from_os_error(error, state, writing=True) from error
+    return str(Path(state) / HISTORY)

@@ -13,7 +13,7 @@ class DeclarationFile:
         """Follow a file.
 
         Args:
-            path: Where it stands.
+            path: Where it stands; empty where there is no file to follow.
             load: Reads it; raises an exception whose text says what is wrong with it.
         """
         self.path = path
@@ -30,6 +30,8 @@ class DeclarationFile:
         return self._load(self.path)
 
     def _stamp(self) -> tuple[float, int, int] | None:
+        if not self.path:
+            return None
         try:
             status = Path(self.path).stat()
         except OSError:

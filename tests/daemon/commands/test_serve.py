@@ -1,0 +1,197 @@
+"""The service as a program: it listens, tells its state, reloads, ends cleanly, and remembers over a restart."""
+
+import contextlib
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from laneproof.cli import main
+from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+
+PATIENCE_SECONDS = 60.0
+BUILD = """
+schema = 1
+[box]
+name = "tern-2"
+[[position]]
+label = "riser-1"
+path = "0000:00/01.1"
+link = { generation = 4, lanes = 4 }
+"""
+
+
+class Service:
+    """A running service."""
+
+    def __init__(self, folder: Path, *arguments: str) -> None:
+        self.log = folder / f"log-{time.monotonic_ns()}"
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "laneproof.cli", "serve", "--listen", "127.0.0.1:0", *arguments],
+                stdout=subprocess.DEVNULL,
+                stderr=log,
+            )
+        self.address = ""
+
+    def said(self) -> str:
+        return self.log.read_text()
+
+    def start(self) -> "Service":
+        end = time.monotonic() + PATIENCE_SECONDS
+        while time.monotonic() < end:
+            assert self.process.poll() is None, self.said()
+            if found := re.findall(r"listening at (http://127\.0\.0\.1:\d+)/", self.said()):
+                self.address = found[-1]
+                with contextlib.suppress(urllib.error.HTTPError):
+                    if self.get("/ready") == "ready\n":
+                        return self
+            time.sleep(0.05)
+        raise AssertionError(self.said())
+
+    def get(self, path: str) -> str:
+        with urllib.request.urlopen(self.address + path, timeout=10) as answer:  # noqa: S310 (our own address)
+            return str(answer.read().decode())
+
+    def audit(self) -> dict[str, Any]:
+        report: dict[str, Any] = json.loads(self.get("/api/v1/audit"))
+        return report
+
+    def end(self, number: int = signal.SIGTERM) -> int:
+        self.process.send_signal(number)
+        return self.process.wait(PATIENCE_SECONDS)
+
+
+@pytest.fixture
+def recording(tmp_path: Path) -> Path:
+    """Record a box whose link came up narrow in its second frame."""
+    box = SimulatedBox(name="tern-2", ports=[Port(hop="01.1", drive=Drive(serial="A1"))])
+    box.extra_files |= {"/proc/mounts": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"}
+    writer = RecordingWriter(box)
+    writer.take(box, t=1_790_000_000.0, up=60.0)
+    box.ports[0].wired_lanes = 2
+    writer.take(box, t=1_790_000_060.0, up=120.0)
+    file = tmp_path / "box.jsonl"
+    file.write_text("".join(f"{line}\n" for line in writer.lines))
+    return file
+
+
+@pytest.fixture
+def services() -> Iterator[list[Service]]:
+    """Hold what a test starts; what still runs at its end is ended."""
+    started: list[Service] = []
+    yield started
+    for one in started:
+        if one.process.poll() is None:
+            one.process.kill()
+            one.process.wait(PATIENCE_SECONDS)
+
+
+def test_this_machine_is_served_until_term(tmp_path: Path, services: list[Service]) -> None:
+    services.append(Service(tmp_path, "--state", str(tmp_path / "state")))
+    service = services[0].start()
+    assert service.audit()["verdict"] in ("holds", "differs", "unverified")
+    assert "laneproof_snapshot_timestamp_seconds" in service.get("/metrics")
+    assert service.get("/health") == "live\n"
+    began = time.monotonic()
+    assert service.end() == 0
+    assert time.monotonic() - began < 10.0
+    assert "Traceback" not in service.said()
+    assert (tmp_path / "state" / "history.db").stat().st_size > 0
+    assert (tmp_path / "state").stat().st_mode & 0o777 == 0o750
+
+
+def test_an_interrupt_ends_it_as_cleanly(tmp_path: Path, services: list[Service]) -> None:
+    services.append(Service(tmp_path, "--demo"))
+    assert services[0].start().end(signal.SIGINT) == 0
+    assert "Traceback" not in services[0].said()
+
+
+def test_the_demo_is_served_as_it_ends(tmp_path: Path, services: list[Service]) -> None:
+    services.append(Service(tmp_path, "--demo"))
+    report = services[0].start().audit()
+    assert (report["box"], report["verdict"], report["declared"]) == ("kelp-1", "differs", True)
+
+
+def test_a_recording_is_judged_frame_by_frame_before_it_is_shown(
+    tmp_path: Path, services: list[Service], recording: Path
+) -> None:
+    build = tmp_path / "build.toml"
+    build.write_text(BUILD)
+    services.append(Service(tmp_path, "--from", str(recording), "--build", str(build)))
+    service = services[0].start()
+    (narrow,) = (one for one in service.audit()["findings"] if one["rule"] == "link-narrow")
+    assert narrow["since"] == "2026-09-21T14:14:20Z"  # its second frame
+    build.write_text("= =")
+    service.process.send_signal(signal.SIGHUP)
+    end = time.monotonic() + PATIENCE_SECONDS
+    while time.monotonic() < end and "laneproof_declaration_in_force 0.0" not in service.get("/metrics"):
+        time.sleep(0.05)
+    assert "laneproof_declaration_in_force 0.0" in service.get("/metrics")
+    assert service.audit()["box"] == "tern-2"
+    assert "this is not TOML" in service.said()
+
+
+def test_findings_keep_their_beginning_over_a_restart(tmp_path: Path, services: list[Service], recording: Path) -> None:
+    build, state = tmp_path / "build.toml", str(tmp_path / "state")
+    build.write_text(BUILD)
+    arguments = ("--from", str(recording), "--build", str(build), "--state", state)
+    since = []
+    for _ in range(2):
+        services.append(Service(tmp_path, *arguments))
+        service = services[-1].start()
+        since.append([one["since"] for one in service.audit()["findings"] if one["rule"] == "link-narrow"])
+        assert service.end() == 0
+    assert since == [["2026-09-21T14:14:20Z"]] * 2
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status"),
+    [
+        (("--config", "{}/missing"), os.EX_NOINPUT),
+        (("--build", "{}/missing"), os.EX_NOINPUT),
+        (("--from", "{}/missing"), os.EX_NOINPUT),
+        (("--build", "{}/wrong"), os.EX_DATAERR),
+        (("--from", "{}/wrong"), os.EX_DATAERR),
+        (("--from", "{}/no-frame"), os.EX_DATAERR),
+        (("--config", "{}/wrong"), os.EX_CONFIG),
+        (("--config", "{}/latin"), os.EX_CONFIG),
+        (("--state", "{}/wrong"), os.EX_CANTCREAT),
+        (("--listen", "nonsense"), os.EX_USAGE),
+        (("--listen", "203.0.113.1:9"), os.EX_CONFIG),  # RFC 5737: nobody's address
+    ],
+)
+def test_what_cannot_be_served_ends_with_its_status_and_a_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], status: int
+) -> None:
+    (tmp_path / "wrong").write_text("= =\n")
+    (tmp_path / "latin").write_bytes(b"# caf\xe9\n")
+    (tmp_path / "no-frame").write_text('{"format": "laneproof-recording", "version": 1}\n')
+    given = tuple(one.format(tmp_path) for one in arguments)
+    state = () if "--state" in given else ("--state", str(tmp_path / "state"))
+    assert main(["serve", *given, *state]) == status
+    err = capsys.readouterr().err
+    assert len(err.splitlines()) == 1
+    assert err.startswith("laneproof: ")
+
+
+def test_a_port_below_1024_that_may_not_be_taken_ends_with_77(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("laneproof.service.http.TCPServer.server_bind", refuse)
+    status = main(["serve", "--state", str(tmp_path), "--listen", "127.0.0.1:80"])
+    assert status == os.EX_NOPERM
+    assert "cannot listen at 127.0.0.1:80: permission denied" in capsys.readouterr().err
