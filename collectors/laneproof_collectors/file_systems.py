@@ -36,7 +36,7 @@ class _Mount(NamedTuple):
     device: str
     kind: str
     read_only: bool
-    mounted_read_only: bool
+    mounted_read_only: bool | None  # None: this table cannot tell
 
 
 def _unescape(text: str) -> str:
@@ -85,7 +85,7 @@ def parse_mounts(raw: bytes) -> Iterator[_Mount]:
         if len(fields) >= 4:  # noqa: PLR2004 (device, mount, kind, options)
             device, mount, options = _unescape(fields[0]), _unescape(fields[1]), fields[3].split(",")
             read_only = not _TURNED_READ_ONLY.isdisjoint(options)
-            yield _Mount(device, "/", mount, device, fields[2], read_only, mounted_read_only=False)
+            yield _Mount(device, "/", mount, device, fields[2], read_only, mounted_read_only=None)
 
 
 def _is_on_a_disk(one: _Mount) -> bool:
@@ -126,7 +126,7 @@ def _read_mounts(host: Host) -> list[_Mount] | Unread:
     if isinstance(machines, list) and (isinstance(own, Unread) or _find_root(machines) == _find_root(own)):
         return machines
     if isinstance(own, list):
-        return [one._replace(mounted_read_only=False) for one in own] if _is_sandboxed(own) else own
+        return [one._replace(mounted_read_only=None) for one in own] if _is_sandboxed(own) else own
     if not is_absent(own):
         return own
     plain = host.file(PLAIN_TABLE)
@@ -171,6 +171,7 @@ def _make_file_system(one: _Mount, answer: Answer) -> MountedFileSystem:
         kind=one.kind,
         size_bytes=figures if isinstance(figures, Unread) else figures.size_bytes,
         available_bytes=figures if isinstance(figures, Unread) else figures.available_bytes,
+        free_bytes=figures if isinstance(figures, Unread) else figures.free_bytes,
         read_only=one.read_only,
         declared_read_only=one.mounted_read_only,
     )

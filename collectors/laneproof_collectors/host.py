@@ -299,7 +299,7 @@ class LiveHost(Host):
                 case Smartctl(device):
                     return self._smartctl(device)
                 case FileSystem(path):
-                    return _file_system(os.statvfs(self._root + path))
+                    return _file_system(self._root + path)
                 case ReadKernelLog():
                     self._kernel_log = self._kernel_log or _KernelLogReader(self._root + "/dev/kmsg")
                     return self._kernel_log.read()
@@ -452,12 +452,17 @@ class _Reader:
                 return
 
 
-def _file_system(figures: os.statvfs_result) -> FileSystemFigures:
+def _file_system(path: str) -> FileSystemFigures:
+    import psutil  # noqa: PLC0415 (costs start-up time, and most questions need none of it)
+
+    usage = psutil.disk_usage(
+        path
+    )  # `used` leaves the blocks kept for root out of what is free, `free` counts them used
     return FileSystemFigures(
-        size_bytes=figures.f_blocks * figures.f_frsize,
-        free_bytes=figures.f_bfree * figures.f_frsize,
-        available_bytes=figures.f_bavail * figures.f_frsize,
-        read_only=bool(figures.f_flag & os.ST_RDONLY),
+        size_bytes=usage.total,
+        free_bytes=usage.total - usage.used,
+        available_bytes=usage.free,
+        read_only=bool(os.statvfs(path).f_flag & os.ST_RDONLY),
     )
 
 

@@ -334,7 +334,7 @@ def _health(report: DriveReport | None, missing: Unread) -> dict[str, Any]:
     names = ("healthy", "temperature_celsius", "power_on_hours", *_ATTRIBUTE_FIELDS, "last_self_test")
     if report is None:
         return dict.fromkeys(names, missing)
-    fields = {name: getattr(report, name) for name in names}
+    fields = {name: getattr(report, name) for name in (*names, "recommended_celsius", "most_celsius")}
     if report.supports_health and report.healthy is None:
         fields["healthy"] = missing
     if report.supports_health and not report.tells_attributes:

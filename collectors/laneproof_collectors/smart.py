@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from laneproof_collectors.nvme_logs import COLDEST_CELSIUS, HOTTEST_CELSIUS
+from laneproof_collectors.smart_limits import parse_temperature_limits
 from laneproof_collectors.snapshot import HealthLog
 from laneproof_collectors.unread import Reason, Unread
 
@@ -42,6 +43,8 @@ class DriveReport:
     uncorrectable_sectors: int | None
     interface_errors: int | None
     last_self_test: str | None
+    recommended_celsius: float | None = None  # the drive's own limits
+    most_celsius: float | None = None
 
 
 def _dig(answer: object, *keys: str) -> Any:  # noqa: ANN401 (JSON)
@@ -305,6 +308,7 @@ def parse_drive(answer: Mapping[str, Any], *, device: str) -> DriveReport | Unre
         return _tells_nothing(answer, what=f"smartctl of {device}")
     supports = getattr(drive, "smart_capable", None) is not False or healthy is not None or bool(table)
     celsius = _degrees(_first(getattr(drive, "temperature", None), _dig(answer, "temperature", "current")))
+    limits = parse_temperature_limits(answer, lines)
     return DriveReport(
         protocol=protocol,
         model=model,
@@ -331,6 +335,8 @@ def parse_drive(answer: Mapping[str, Any], *, device: str) -> DriveReport | Unre
         uncorrectable_sectors=_first(table.get(UNCORRECTABLE_SECTORS), _scsi_uncorrected(drive, answer)),
         interface_errors=_first(table.get(INTERFACE_ERRORS), _phy_errors(lines)),
         last_self_test=_last_self_test(drive, answer),
+        recommended_celsius=limits.recommended_celsius,
+        most_celsius=limits.most_celsius,
     )
 
 

@@ -564,6 +564,8 @@ class SataDrive:
     interface_errors: int | Unread | None
     last_self_test: str | Unread | None
     interface: str = "sata"
+    recommended_celsius: float | None = None  # its own limits: up to what it may be used; None: it tells none
+    most_celsius: float | None = None  # beyond what it is at risk, or stops
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -576,7 +578,24 @@ class MountedFileSystem:
     size_bytes: int | Unread
     available_bytes: int | Unread
     read_only: bool | Unread
-    declared_read_only: bool  # mounted so by its own options from the start, as far as the mount table tells
+    declared_read_only: bool | None  # mounted so by its own options; None: the table that could be read cannot tell
+    free_bytes: int | Unread | None = None  # what is kept for root included
+
+    @property
+    def used_share(self) -> float | Unread | None:
+        """How full it is for who may not use what is kept for root, 0..1; ``None`` where it has no size to speak of.
+
+        Source: df(1) and psutil reckon so: used / (used + available).
+        """
+        for figure in (self.size_bytes, self.available_bytes, self.free_bytes):
+            if isinstance(figure, Unread):
+                return figure
+        if not isinstance(self.size_bytes, int) or not isinstance(self.available_bytes, int):
+            return None
+        free = self.free_bytes if isinstance(self.free_bytes, int) else self.available_bytes
+        used = max(0, self.size_bytes - free)
+        room = used + max(0, self.available_bytes)
+        return used / room if room else None
 
 
 # --- the whole --------------------------------------------------------------------------------------------------------

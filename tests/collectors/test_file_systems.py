@@ -6,6 +6,7 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import psutil
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -53,7 +54,7 @@ def file_systems_of(machine: FakeMachine) -> dict[str, MountedFileSystem]:
     return {one.mount: one for one in found}
 
 
-def flags_of(machine: FakeMachine) -> dict[str, tuple[object, bool]]:
+def flags_of(machine: FakeMachine) -> dict[str, tuple[object, bool | None]]:
     return {mount: (one.read_only, one.declared_read_only) for mount, one in file_systems_of(machine).items()}
 
 
@@ -73,6 +74,30 @@ def test_figures_are_those_of_the_file_system(fs: FakeFilesystem) -> None:
     machine.figures["/srv/hydro phones"] = FIGURES
     one = file_systems_of(machine)["/srv/hydro phones"]
     assert (one.size_bytes, one.available_bytes) == (4000, 1000)
+
+
+def test_fullness_is_that_of_psutil_and_df() -> None:
+    """What is kept for root counts neither as used nor as room: used / (used + available)."""
+    usage = psutil.disk_usage("/")
+    free = usage.total - usage.used
+    one = MountedFileSystem(
+        mount="/", device="x", kind="ext4", size_bytes=usage.total, available_bytes=usage.free, free_bytes=free,
+        read_only=False, declared_read_only=False,
+    )  # fmt: skip
+    assert isinstance(one.used_share, float)
+    assert one.used_share * 100 == pytest.approx(usage.percent, abs=0.06)
+
+
+def test_fullness_of_what_has_no_size_is_none() -> None:
+    def share(size: int | Unread, available: int) -> object:
+        return MountedFileSystem(
+            mount="/", device="x", kind="ext4", size_bytes=size, available_bytes=available, free_bytes=available,
+            read_only=False, declared_read_only=False,
+        ).used_share  # fmt: skip
+
+    assert share(0, 0) is None
+    assert share(100, 25) == 0.75
+    assert isinstance(share(Unread("statvfs", "x"), 0), Unread)
 
 
 def test_a_recording_gives_the_same_file_systems(fs: FakeFilesystem) -> None:
@@ -106,14 +131,14 @@ def test_a_file_system_that_turned_read_only_is_told_from_one_mounted_so(
     assert flags_of(machine_with(fs, table)) == {"/srv": expected}
 
 
-def test_a_sandbox_does_not_make_a_file_system_declared_read_only(fs: FakeFilesystem) -> None:
+def test_a_sandbox_leaves_open_what_was_mounted_read_only(fs: FakeFilesystem) -> None:
     sandbox = TABLE.replace("rw,noatime shared:2 master:3 - xfs /dev/md0 rw", "ro,noatime - xfs /dev/md0 ro")
     sandbox = sandbox.replace("/ / rw,relatime", "/ / ro,relatime")
     machine = machine_with(fs, sandbox, OWN_TABLE)
     machine.faults[MACHINES_TABLE] = errno.EACCES
     flags = flags_of(machine)
-    assert flags["/"] == (False, False)
-    assert flags["/srv/hydro phones"] == (True, False)
+    assert flags["/"] == (False, None)
+    assert flags["/srv/hydro phones"] == (True, None)
 
 
 def test_the_machines_own_table_outdoes_that_of_a_sandbox(fs: FakeFilesystem) -> None:
@@ -128,7 +153,7 @@ def test_another_containers_table_is_not_believed(fs: FakeFilesystem) -> None:
 
 def test_the_plain_table_serves_where_there_is_no_other(fs: FakeFilesystem) -> None:
     table = "/dev/md0 /srv/hydro\\040phones xfs ro,noatime 0 0\nproc /proc proc rw 0 0\nshort line\n"
-    assert flags_of(machine_with(fs, table, PLAIN_TABLE)) == {"/srv/hydro phones": (True, False)}
+    assert flags_of(machine_with(fs, table, PLAIN_TABLE)) == {"/srv/hydro phones": (True, None)}
 
 
 def test_what_is_mounted_over_hides_what_was_there(fs: FakeFilesystem) -> None:

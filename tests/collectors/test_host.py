@@ -175,7 +175,11 @@ def test_a_controller_name_cannot_lead_elsewhere(tree: Path) -> None:
 def test_file_system_figures_agree_with_the_system(tree: Path) -> None:
     (answer,) = LiveHost(str(tree)).ask([FileSystem("/")])
     assert isinstance(answer, FileSystemFigures)
-    assert answer.size_bytes == os.statvfs(tree).f_blocks * os.statvfs(tree).f_frsize
+    told = os.statvfs(tree)
+    assert answer.size_bytes == told.f_blocks * told.f_frsize
+    assert answer.available_bytes == pytest.approx(told.f_bavail * told.f_frsize, rel=0.01)
+    assert answer.free_bytes == pytest.approx(told.f_bfree * told.f_frsize, rel=0.01)
+    assert answer.read_only == bool(told.f_flag & os.ST_RDONLY)
 
 
 def test_the_kernel_log_is_read_on_and_gaps_are_counted(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
