@@ -8,6 +8,7 @@ import base64
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Any
 
 from simulation.pages import (
@@ -23,6 +24,16 @@ from simulation.pages import (
     health_log,
     identify_controller,
 )
+
+
+class Presence(StrEnum):
+    """Whether a drive is on its bus."""
+
+    HERE = "here"
+    UNBOUND = "unbound"  # on the bus, and given up by the driver
+    DEAD = "dead"  # the kernel still lists its function, which answers with all ones
+    AWAY = "away"
+
 
 BRIDGE, NVME, NETWORK = 0x060400, 0x010802, 0x020000
 ROOT_PORT, UPSTREAM, DOWNSTREAM, ENDPOINT = 4, 5, 6, 0
@@ -50,6 +61,11 @@ class Drive:
     counters: dict[str, int] = field(default_factory=dict)  # of this end of the link, since it was last enumerated
     has_aer: bool = True
     power_control: str = "on"
+    error_page: bytes = bytes(64 * 64)
+    state: str = "live"
+    presence: Presence = Presence.HERE
+    number: int | None = None  # of its controller; None: in the order of the tree, as at boot
+    place: str = ""  # its folder, since the box was last laid out
 
 
 @dataclass(slots=True, kw_only=True)
@@ -65,15 +81,19 @@ class Port:
     target_generation: int | None = None
     wired_lanes: int | None = None  # what really connects, where that is less than both ends
     forced_generation: int | None = None  # what training reached, where that is less than both ends and the target
+    forced_lanes: int | None = None  # likewise
     aspm_enabled: int = 0
     counters: dict[str, int] = field(default_factory=dict)
     has_aer: bool = True
     silent: bool = False  # the device below does not answer
+    hot_plug: bool = False
+    path: str = ""  # as a declaration has it
+    place: str = ""  # its folder, since the box was last laid out
 
     @property
     def partner_limits(self) -> tuple[int, int] | None:
         """Generation and lanes of what is below, None where nothing trains."""
-        if self.silent:
+        if self.silent or (self.drive is not None and self.drive.presence in (Presence.DEAD, Presence.AWAY)):
             return None
         if self.drive is not None:
             return self.drive.generation, self.drive.lanes
@@ -85,7 +105,7 @@ class Port:
         if limits is None:
             return None
         ceiling = min(self.generation, limits[0], self.target_generation or 9, self.forced_generation or 9)
-        return ceiling, min(self.lanes, limits[1], self.wired_lanes or 99)
+        return ceiling, min(self.lanes, limits[1], self.wired_lanes or 99, self.forced_lanes or 99)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -105,6 +125,7 @@ class SimulatedBox:
     nvme_latency_us: int = 0
     memory_kib: int = 65_700_000
     boot_number: int = 1
+    aer_native: bool = False  # the kernel's own error reporting service shows itself
     extra_files: dict[str, str] = field(default_factory=dict)
     extra_links: dict[str, str] = field(default_factory=dict)
 
@@ -120,6 +141,7 @@ class SimulatedBox:
             port.counters.clear()
             if port.drive:
                 port.drive.counters.clear()
+                port.drive.number = None
                 port.drive.stat = [0] * 11
 
     def walk_ports(self) -> Iterator[Port]:
@@ -150,9 +172,14 @@ class SimulatedBox:
         ):  # fmt: skip
             tree.text(f"{dmi}/{name}", value)
         tree.dirs.add("/sys/class/nvme")
-        numbering = _Numbering()
+        drives = [port.drive for port in self.walk_ports() if port.drive]
+        numbering = _Numbering(taken=frozenset(one.number for one in drives if one.number is not None))
         for port in self.ports:
             _lay_port(tree, numbering, port, "/sys/devices/pci0000:00", bus=0)
+        if self.aer_native:
+            for port in self.ports:
+                name = f"{port.place.rpartition('/')[2]}:pcie002"
+                tree.links[f"/sys/bus/pci_express/drivers/aer/{name}"] = f"../../../../devices/{name}"
         tree.files.update(self.extra_files)
         tree.links.update(self.extra_links)
         return tree.as_frame()
@@ -162,12 +189,15 @@ class SimulatedBox:
 class _Numbering:
     bus: int = 0
     controller: int = 0
+    taken: frozenset[int] = frozenset()
 
     def next_bus(self) -> int:
         self.bus += 1
         return self.bus
 
     def next_controller(self) -> int:
+        while self.controller in self.taken:
+            self.controller += 1
         self.controller += 1
         return self.controller - 1
 
@@ -194,7 +224,7 @@ class _Tree:
 
 
 def _lay_port(tree: _Tree, numbering: _Numbering, port: Port, parent: str, *, bus: int) -> None:
-    place = f"{parent}/0000:{bus:02x}:{port.hop}"
+    place = port.place = f"{parent}/0000:{bus:02x}:{port.hop}"
     trained = port.train()
     port_type = ROOT_PORT if parent.endswith("pci0000:00") else DOWNSTREAM
     side = LinkSide(
@@ -205,13 +235,15 @@ def _lay_port(tree: _Tree, numbering: _Numbering, port: Port, parent: str, *, bu
     _set_trained(side, trained)
     _lay_function(tree, place, side, vendor=0x1FF8, device=0x1000 + port_type, class_code=BRIDGE, driver="pcieport")
     below = numbering.next_bus()
+    if port.drive is not None and port.drive.presence is Presence.DEAD:
+        _lay_dead_function(tree, port.drive, f"{place}/0000:{below:02x}:00.0")
     if trained is None:
         return
     if port.drive is not None:
         _lay_drive(tree, numbering, port.drive, f"{place}/0000:{below:02x}:00.0", trained)
     elif port.switch is not None:
         upstream = f"{place}/0000:{below:02x}:00.0"
-        up = LinkSide(generation=4, lanes=4, port_type=UPSTREAM, has_aer=True)
+        up = LinkSide(generation=4, lanes=4, port_type=UPSTREAM, has_aer=port.has_aer)
         _set_trained(up, trained)
         _lay_function(tree, upstream, up, vendor=0x1FF7, device=0x2000, class_code=BRIDGE, driver="pcieport")
         inner = numbering.next_bus()
@@ -232,13 +264,14 @@ def _lay_function(  # noqa: PLR0913 (what a function is)
     vendor: int,
     device: int,
     class_code: int,
-    driver: str,
+    driver: str | None,
     control: str = "on",
 ) -> None:
     address = place.rpartition("/")[2]
     depth = "../../../"
     tree.links[f"/sys/bus/pci/devices/{address}"] = f"{depth}{place.removeprefix('/sys/')}"
-    tree.links[f"{place}/driver"] = f"../../../../bus/pci/drivers/{driver}"
+    if driver is not None:
+        tree.links[f"{place}/driver"] = f"../../../../bus/pci/drivers/{driver}"
     own, now = GT_S[side.generation], GT_S.get(side.trained_generation or 0)
     for name, value in (
         ("vendor", f"0x{vendor:04x}"), ("device", f"0x{device:04x}"), ("class", f"0x{class_code:06x}"),
@@ -259,9 +292,28 @@ def _lay_function(  # noqa: PLR0913 (what a function is)
                 tree.text(f"{place}/aer_rootport_total_err_{kind}", "0")
 
 
+def _lay_dead_function(tree: _Tree, drive: Drive, place: str) -> None:
+    """A device gone from the bus behind a port without hot plug: the kernel keeps its folder, reads give all ones."""
+    drive.place = place
+    address = place.rpartition("/")[2]
+    tree.links[f"/sys/bus/pci/devices/{address}"] = f"../../../{place.removeprefix('/sys/')}"
+    for name, value in (
+        ("vendor", f"0x{drive.vendor:04x}"), ("device", f"0x{drive.device:04x}"), ("class", f"0x{NVME:06x}"),
+        ("subsystem_vendor", f"0x{drive.vendor:04x}"), ("subsystem_device", "0x0001"), ("revision", "0x01"),
+        ("max_link_speed", "Unknown"), ("max_link_width", "63"),
+        ("current_link_speed", "Unknown"), ("current_link_width", "63"),
+        ("power_state", "D0"), ("power/control", "on"), ("power/runtime_status", "active"), ("d3cold_allowed", "1"),
+    ):  # fmt: skip
+        tree.text(f"{place}/{name}", value)
+    tree.binary[f"{place}/config"] = encode(b"\xff" * 0x160)
+
+
 def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, place: str, trained: tuple[int, int]) -> None:
-    number = numbering.next_controller()
-    name = f"nvme{number}"
+    drive.place = place
+    unbound = drive.presence is Presence.UNBOUND
+    if drive.number is None and not unbound:
+        drive.number = numbering.next_controller()
+    name = f"nvme{drive.number}"
     side = LinkSide(
         generation=drive.generation, lanes=drive.lanes, port_type=ENDPOINT, counters=drive.counters,
         has_aer=drive.has_aer, aspm_supported=2,
@@ -274,14 +326,16 @@ def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, place: str, tra
         vendor=drive.vendor,
         device=drive.device,
         class_code=NVME,
-        driver="nvme",
+        driver=None if unbound else "nvme",
         control=drive.power_control,
     )
+    if unbound:
+        return
     controller = f"{place}/nvme/{name}"
     tree.links[f"/sys/class/nvme/{name}"] = f"../../{controller.removeprefix('/sys/')}"
     for attribute, value in (
         ("model", drive.model.ljust(40)), ("serial", drive.serial.ljust(20)), ("firmware_rev", drive.firmware.ljust(8)),
-        ("state", "live"), ("transport", "pcie"), ("address", place.rpartition("/")[2]), ("cntlid", "1"),
+        ("state", drive.state), ("transport", "pcie"), ("address", place.rpartition("/")[2]), ("cntlid", "1"),
         ("queue_count", "9"), ("sqsize", "1023"), ("power/pm_qos_latency_tolerance_us", drive.latency_tolerance),
     ):  # fmt: skip
         tree.text(f"{controller}/{attribute}", value)
@@ -295,22 +349,23 @@ def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, place: str, tra
     tree.text(f"{disk}/stat", " ".join(f"{one:8d}" for one in drive.stat))
     value, data = autonomous_transitions(enabled=drive.transitions_enabled)
     tree.nvme[name] = {
-        "identify": _base64(
+        "identify": encode(
             identify_controller(
                 serial=drive.serial, model=drive.model, firmware=drive.firmware, capacity_bytes=drive.capacity_bytes,
                 vendor=drive.vendor, warning_celsius=drive.warning_celsius, critical_celsius=drive.critical_celsius,
             )
         ),
-        "log:1": _base64(bytes(64 * 64)),
-        "log:2": _health_entry(drive),
-        "log:3": _base64(firmware_slots(drive.firmware)),
+        "log:1": encode(drive.error_page),
+        "log:2": health_entry(drive),
+        "log:3": encode(firmware_slots(drive.firmware)),
         "feature:12": value,
-        "feature:12:data": _base64(data),
+        "feature:12:data": encode(data),
     }  # fmt: skip
 
 
-def _health_entry(drive: Drive) -> str | dict[str, int]:
-    return _base64(health_log(drive.health)) if drive.refuses_health is None else {"status": drive.refuses_health}
+def health_entry(drive: Drive) -> str | dict[str, int]:
+    """Give log 02h as a recording holds it."""
+    return encode(health_log(drive.health)) if drive.refuses_health is None else {"status": drive.refuses_health}
 
 
 def hash_text(text: str) -> int:
@@ -321,7 +376,8 @@ def hash_text(text: str) -> int:
     return number
 
 
-def _base64(content: bytes) -> str:
+def encode(content: bytes) -> str:
+    """Give bytes as a recording holds them."""
     return base64.b64encode(content).decode()
 
 
@@ -353,7 +409,7 @@ class RecordingWriter:
         before = self._before
         paths = {path for key in ("files", "binary", "links") for path in state[key]}
         old_paths = {path for key in ("files", "binary", "links") for path in before.get(key, {})}
-        frame["gone"] = _shortest(old_paths - paths, paths)
+        frame["gone"] = find_gone(old_paths - paths, paths)
         for key in ("files", "binary", "links"):
             old = before.get(key, {})
             frame[key] = {path: value for path, value in state[key].items() if old.get(path) != value}
@@ -370,7 +426,7 @@ class RecordingWriter:
         )
 
 
-def _shortest(gone: set[str], left: set[str]) -> list[str]:
+def find_gone(gone: set[str], left: set[str]) -> list[str]:
     """Name folders instead of each path in them, where nothing of a folder is left."""
     standing: set[str] = set()
     for path in left:

@@ -6,7 +6,7 @@ Sources: include/uapi/linux/pci_regs.h for config space; NVM Express Base Specif
 """
 
 import struct
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 GT_S = {1: 2.5, 2: 5.0, 3: 8.0, 4: 16.0, 5: 32.0, 6: 64.0}
@@ -169,4 +169,16 @@ def firmware_slots(revision: str) -> bytes:
     page = bytearray(512)
     page[0] = 1
     page[8:16] = revision.encode().ljust(8)
+    return bytes(page)
+
+
+def error_page(entries: Sequence[tuple[int, int, int]]) -> bytes:
+    """Lay out log page 01h, 64 entries.
+
+    Args:
+        entries: Count, submission queue and status field without its phase bit of each, newest first.
+    """
+    page = bytearray(64 * 64)
+    for index, (count, queue, status) in enumerate(entries[:64]):
+        struct.pack_into("<QHHHHQI", page, 64 * index, count, queue, 0x1000 + index, status << 1, 0xFFFF, 0, 0xFFFFFFFF)
     return bytes(page)

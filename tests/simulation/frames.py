@@ -1,0 +1,149 @@
+"""Writes a running box as frames of a recording, cheaply: the whole state only where something came, went or changed.
+
+Between such moments only counters and readings move, and those few files are laid out anew by themselves.
+"""
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from simulation.box import Drive, Presence, SimulatedBox, encode, find_gone, health_entry
+from simulation.pages import CORRECTABLE, aer_text
+from simulation.views import Counting, HealthView, View
+
+_KEYS = ("files", "binary", "links")
+
+
+class FrameWriter:
+    """Gives a line a frame; a frame holds what changed since the one before."""
+
+    def __init__(self, box: SimulatedBox, view: View) -> None:
+        """Begin before the first frame."""
+        self._box, self._view = box, view
+        self._state: dict[str, dict[str, Any]] = {}
+        self._boot_id = ""
+        self._counted: dict[str, int] = {}
+        self._pages: dict[str, bytes] = {}
+
+    def header(self) -> str:
+        """Give the recording's first line."""
+        return json.dumps(
+            {"format": "laneproof-recording", "version": 1, "host": self._box.name, "kernel": self._box.kernel}
+        )
+
+    def frame(
+        self,
+        *,
+        t: float,
+        up: float,
+        anew: bool,
+        kmsg: tuple[str, ...] = (),
+        uevents: tuple[Mapping[str, str], ...] = (),
+    ) -> str:
+        """Write one frame of the box as it stands.
+
+        Args:
+            t: Unix seconds by the box's clock.
+            up: Seconds since boot.
+            anew: Whether anything but counters and readings may have changed since the last frame.
+            kmsg: Records of the kernel log since the last frame.
+            uevents: Device events since the last frame.
+        """
+        frame: dict[str, Any] = {"t": round(t, 3)}
+        if self._view.up_told:
+            frame["up"] = round(up, 3)
+        if self._box.boot_id != self._boot_id:
+            self._boot_id = frame["boot_id"] = self._box.boot_id
+            self._state = {}
+            anew = True
+        frame |= self._compare(self._look()) if anew else self._touch()
+        if self._view.kernel_log and kmsg:
+            frame["kmsg"] = kmsg
+        if self._view.device_events and uevents:
+            frame["uevents"] = uevents
+        return json.dumps({key: value for key, value in frame.items() if value or key == "t"}, separators=(",", ":"))
+
+    def _look(self) -> dict[str, dict[str, Any]]:
+        """Lay out the whole box, without what the view hides."""
+        state = self._box.state()
+        self._counted = {}
+        view = self._view
+        for key in _KEYS:
+            state[key] = {path: value for path, value in state[key].items() if not view.hides(path)}
+        for entries in state["nvme"].values():
+            _hide_health(entries, view.health)
+        return state
+
+    def _compare(self, state: dict[str, dict[str, Any]]) -> dict[str, Any]:
+        before = self._state
+        paths = {path for key in _KEYS for path in state[key]}
+        old_paths = {path for key in _KEYS for path in before.get(key, {})}
+        frame: dict[str, Any] = {"gone": find_gone(old_paths - paths, paths)}
+        for key in _KEYS:
+            old = before.get(key, {})
+            frame[key] = {path: value for path, value in state[key].items() if old.get(path) != value}
+        frame["dirs"] = [path for path in state["dirs"] if path not in before.get("dirs", {})]
+        old_nvme = before.get("nvme", {})
+        frame["nvme"] = {
+            name: changed
+            for name, entries in state["nvme"].items()
+            if (changed := {k: v for k, v in entries.items() if old_nvme.get(name, {}).get(k) != v})
+        } | dict.fromkeys(old_nvme.keys() - state["nvme"].keys())
+        self._state = state
+        return frame
+
+    def _touch(self) -> dict[str, Any]:
+        """Lay out only what moves by itself: error counters, disk statistics, health."""
+        files: dict[str, str] = {}
+        nvme: dict[str, dict[str, Any]] = {}
+        for port in self._box.walk_ports():
+            self._touch_counters(port.place, port.counters, files, has_aer=port.has_aer)
+            drive = port.drive
+            if drive is not None and drive.presence is Presence.HERE and drive.number is not None:
+                self._touch_counters(drive.place, drive.counters, files, has_aer=drive.has_aer)
+                self._touch_drive(drive, files, nvme)
+        self._state["files"].update(files)
+        return {"files": files, "nvme": nvme}
+
+    def _touch_counters(self, place: str, counters: Mapping[str, int], files: dict[str, str], *, has_aer: bool) -> None:
+        total = sum(counters.values())
+        if has_aer and self._counted.get(place, 0) != total:
+            self._counted[place] = total
+            files[f"{place}/aer_dev_correctable"] = aer_text(CORRECTABLE, "TOTAL_ERR_COR", counters)
+
+    def _touch_drive(self, drive: Drive, files: dict[str, str], nvme: dict[str, dict[str, Any]]) -> None:
+        name = f"nvme{drive.number}"
+        if self._view.block_statistics:
+            path = f"{drive.place}/nvme/{name}/{name}n1/stat"
+            text = " ".join(f"{one:8d}" for one in drive.stat) + "\n"
+            if self._state["files"].get(path) != text:
+                files[path] = text
+        if self._view.health is HealthView.LOG:
+            held = self._state["nvme"][name]
+            entry = health_entry(drive)
+            if held["log:2"] != entry:
+                held["log:2"] = entry
+                nvme[name] = {"log:2": entry}
+            if self._pages.get(drive.serial) is not drive.error_page:
+                self._pages[drive.serial] = drive.error_page
+                held["log:1"] = page = encode(drive.error_page)
+                nvme.setdefault(name, {})["log:1"] = page
+
+
+def _hide_health(entries: dict[str, Any], health: HealthView) -> None:
+    if health is HealthView.LOG:
+        return
+    for key in [*entries]:
+        if health is HealthView.ABSENT:
+            del entries[key]
+        else:
+            entries[key] = {"error": "EACCES"}
+
+
+def apply_counting(box: SimulatedBox, counting: Counting) -> None:
+    """Let only the ends count that a view has counting."""
+    box.aer_native = box.aer_native and counting is not Counting.NONE
+    for port in box.walk_ports():
+        port.has_aer = counting in (Counting.BOTH, Counting.PORTS)
+        if port.drive is not None:
+            port.drive.has_aer = port.drive.has_aer and counting in (Counting.BOTH, Counting.DRIVES)

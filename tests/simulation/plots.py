@@ -1,0 +1,238 @@
+"""Plots: what goes wrong in a world of each kind, when, and what its owner does about it."""
+
+import random
+from collections.abc import Callable
+from itertools import pairwise
+
+from simulation.box import Presence
+from simulation.families import Family
+from simulation.faults import (
+    HOUR,
+    ClockFault,
+    DriveFault,
+    Fault,
+    HeatFault,
+    IdleFault,
+    PathFault,
+    SettingFault,
+    SupplyFault,
+    draw_manners,
+)
+from simulation.loads import DAY, SLOT_SECONDS, SLOTS_A_DAY, Habit
+from simulation.running_box import Life, RunningBox
+from simulation.upkeep import are_alike, swap_drives
+
+Plot = Callable[[RunningBox, random.Random, Family, float, float], Fault]
+"""Box, chance, family, when it begins, when the story ends -> the fault."""
+
+
+def suits(kind: str, habit: Habit) -> bool:
+    """Whether a box with a habit can show a fault: one that never rests cannot fail to wake."""
+    return habit.background_mb_s == 0 or kind not in ("power-management", "two-at-once")
+
+
+def plan(kind: str, box: RunningBox, draw: random.Random, family: Family, until: float) -> tuple[Fault, ...]:
+    """Plan what goes wrong in a world.
+
+    Args:
+        kind: ``healthy``, a key of `PLOTS`, or ``two-at-once``.
+        box: The box.
+        draw: The world's own source of chance.
+        family: Ranges.
+        until: When the story ends.
+    """
+    if kind == "healthy":
+        return ()
+    length = until - box.now
+    kinds = [kind]
+    if kind == "two-at-once":
+        kinds = draw.sample(["signal-path", "power-management", "overheating", "drive-failing", "drive-firmware"], 2)
+    faults: list[Fault] = []
+    for one in kinds:
+        began = box.now + draw.uniform(0.15, 0.4) * length
+        for _ in range(20):  # another place than the first fault's
+            fault = PLOTS[one](box, draw, family, began, until)
+            if not any(other.concerns(life) and fault.concerns(life) for other in faults for life in box.lives):
+                break
+        faults.append(fault)
+    return tuple(faults)
+
+
+def _some_life(box: RunningBox, draw: random.Random) -> Life:
+    return draw.choice([life for life in box.lives if life.drive is not None and life.share >= 0.4])
+
+
+def _path(box: RunningBox, draw: random.Random, family: Family, began: float, until: float) -> Fault:
+    life = _some_life(box, draw)
+    fault = PathFault(
+        port=life.port,
+        began_at=began,
+        errors_an_hour=family.within(draw, family.path_errors),
+        doubling_days=family.within(draw, family.path_doubling_days) * min(1.0, (until - began) / DAY / 40),
+        drops_an_hour=family.within(draw, family.path_drops) * draw.choice((0, 1, 1)),
+        retrains_a_day=draw.choice((0.0, 0.0, 0.25)),
+        short_boots=draw.choice((0.0, 0.0, 0.5)),
+        heat_per_celsius=draw.uniform(0.0, 0.08),
+        manners=draw_manners(draw, "signal-path"),
+    )
+    _maybe_swap(box, draw, fault, began, until)
+    return fault
+
+
+def _idle(box: RunningBox, draw: random.Random, family: Family, began: float, until: float) -> Fault:
+    life = _some_life(box, draw)
+    wakes = _wakes_a_day(box, life)
+    fault = IdleFault(
+        serial=life.drive.serial if life.drive else "",
+        began_at=began,
+        chance=min(0.6, family.within(draw, family.idle_drops_a_day) / wakes),
+        manners=draw_manners(draw, "power-management"),
+    )
+    if draw.random() < 0.4:
+        box.at(began + draw.uniform(0.55, 0.75) * (until - began), lambda: _switch_idle_off(box, fault))
+    else:
+        _maybe_swap(box, draw, fault, began, until)
+    return fault
+
+
+def _wakes_a_day(box: RunningBox, life: Life) -> float:
+    """Count how often rest ends, over ten days of the box's habit."""
+    loads = [box.loads.at(box.now + slot * SLOT_SECONDS, life.share) for slot in range(10 * SLOTS_A_DAY)]
+    wakes = sum(before == 0 and after > 0 for before, after in pairwise(loads))
+    return max(1.0, wakes / 10)
+
+
+def _switch_idle_off(box: RunningBox, fault: Fault) -> None:
+    """The owner switches idle states off, as the kernel itself advises."""
+    if box.is_off:
+        box.at(box.now + HOUR, lambda: _switch_idle_off(box, fault))
+        return
+    box.box.command_line += " nvme_core.default_ps_max_latency_us=0 pcie_aspm=off"
+    box.box.nvme_latency_us = 0
+    for life in box.lives:
+        if life.drive is not None:
+            life.drive.transitions_enabled = False
+            life.drive.latency_tolerance = "0"
+    fault.cured_at = box.now
+    box.shut_down(seconds=120)
+
+
+def _heat(box: RunningBox, draw: random.Random, family: Family, began: float, until: float) -> Fault:  # noqa: ARG001 (a plot's form)
+    life = _some_life(box, draw)
+    warning = life.drive.warning_celsius if life.drive else 80
+    # Room, the drive's own warmth and its load bring it to about 48 degrees.
+    degrees = warning - 48 + family.within(draw, family.heat_over)
+    return HeatFault(
+        port=life.port,
+        began_at=began,
+        degrees=degrees,
+        grows_days=draw.uniform(0.1, 8.0),
+        drops_an_hour=draw.choice((0.0, 0.15, 0.6)),
+        manners=draw_manners(draw, "overheating"),
+    )
+
+
+def _drive(box: RunningBox, draw: random.Random, family: Family, began: float, until: float) -> Fault:
+    life = _some_life(box, draw)
+    fault = DriveFault(
+        serial=life.drive.serial if life.drive else "",
+        began_at=began,
+        errors_by_day=family.within(draw, family.media_errors),
+        horizon_days=min(30.0, 0.6 * (until - began) / DAY),
+        growth=family.within(draw, family.media_growth),
+        spare_errors=draw.choice((2, 5, 20)),
+        drops_an_hour=draw.choice((0.0, 0.004, 0.02)) * max(1.0, 60 * DAY / (until - began)),
+        manners=draw_manners(draw, "drive-failing"),
+    )
+    _maybe_swap(box, draw, fault, began, until)
+    return fault
+
+
+def _clock(box: RunningBox, draw: random.Random, family: Family, began: float, until: float) -> Fault:
+    life = _some_life(box, draw)
+    drive = life.drive
+    revision = f"{drive.firmware[:2]}{draw.randint(90, 99)}" if drive else ""
+    by_kernel = draw.random() < 0.25
+    fault = ClockFault(
+        serial=drive.serial if drive else "",
+        began_at=began,
+        period_seconds=min(family.within(draw, family.clock_hours) * HOUR, (until - began) / 7),
+        jitter=draw.uniform(0.001, 0.04),
+        firmware=None if by_kernel else revision,
+        manners=draw_manners(draw, "drive-firmware"),
+    )
+
+    def update() -> None:
+        if box.is_off:
+            box.at(box.now + HOUR, update)
+        elif by_kernel:
+            box.box.kernel = box.box.kernel.replace(".0-", ".1-", 1)
+            box.shut_down(seconds=150)
+        elif drive is not None:
+            for one in box.lives:
+                if one.drive and one.drive.model == drive.model:
+                    one.drive.firmware = revision
+            box.shut_down(seconds=200)
+
+    box.at(began, update)
+    return fault
+
+
+def _supply(box: RunningBox, draw: random.Random, family: Family, began: float, until: float) -> Fault:  # noqa: ARG001 (a plot's form)
+    riser = [life.port for life in box.lives if "/01." in life.port.path]
+    loses_power = draw.random() < 0.75
+    manners = draw_manners(draw, "shared-supply")
+    return SupplyFault(
+        ports=riser,
+        began_at=began,
+        drops_an_hour=family.within(draw, family.supply_drops),
+        loses_power=loses_power,
+        manners=manners if loses_power else draw_manners(draw, "signal-path")[:1],
+    )
+
+
+def _setting(box: RunningBox, draw: random.Random, family: Family, began: float, until: float) -> Fault:  # noqa: ARG001 (a plot's form)
+    life = _some_life(box, draw)
+    best = min(life.port.generation, life.drive.generation if life.drive else 4)
+    fault = SettingFault(port=life.port, began_at=began + 1, generation=max(1, best - draw.choice((1, 2))))
+
+    def update() -> None:
+        if box.is_off:
+            box.at(box.now + HOUR, update)
+            return
+        box.box.bios_version = f"2.{draw.randint(1, 40)}"
+        box.box.bios_date = "11/20/2026"
+        box.shut_down(seconds=300, power_off=True)
+
+    box.at(began, update)
+    return fault
+
+
+def _maybe_swap(box: RunningBox, draw: random.Random, fault: Fault, began: float, until: float) -> None:
+    """Some owners swap the drive with one of its kind, to see with which of the two the fault goes."""
+    if draw.random() < 0.65:
+        return
+
+    def swap() -> None:
+        mine = next((life for life in box.lives if fault.concerns(life)), None)
+        if mine is None or mine.drive is None or box.is_off or mine.drive.presence is not Presence.HERE:
+            return
+        if others := [life for life in box.lives if life is not mine and are_alike(life, mine)]:
+            swap_drives(box, mine, draw.choice(others))
+
+    box.at(began + draw.uniform(0.4, 0.6) * (until - began), swap)
+
+
+PLOTS: dict[str, Plot] = {
+    "signal-path": _path,
+    "power-management": _idle,
+    "overheating": _heat,
+    "drive-failing": _drive,
+    "drive-firmware": _clock,
+    "shared-supply": _supply,
+    "firmware-setting": _setting,
+}
+"""By cause."""
+
+KINDS = ("healthy", *PLOTS, "two-at-once")
+"""All kinds of world."""

@@ -1,0 +1,48 @@
+"""Replays a simulated box through the program's whole engine, as ``laneproof replay`` does."""
+
+import time
+from collections.abc import Iterable, Iterator
+
+from laneproof.build.file import parse_build
+from laneproof.engine import Engine
+from laneproof.findings import FindingChange
+from laneproof_collectors.collection import make_collectors, read_snapshot
+from laneproof_collectors.recording import Frame, RecordedHost, parse_frames, parse_header
+from simulation.scoring import WorldScore, score
+from simulation.worlds import World
+
+
+class Replay:
+    """One replay, and how many frames it had."""
+
+    def __init__(self, lines: Iterable[str], build: str | None) -> None:
+        """Stand before the first frame.
+
+        Args:
+            lines: A recording's lines.
+            build: The declaration's text, None for none.
+        """
+        self.frames = 0
+        self._lines = iter(lines)
+        self._build = parse_build(build, name="build.toml") if build else None
+
+    def changes(self) -> Iterator[FindingChange]:
+        """Give what changed, frame after frame."""
+        engine = Engine(self._build)
+        host = RecordedHost(parse_header(next(self._lines)), self._counted(parse_frames(self._lines)))
+        collectors = make_collectors()
+        while host.advance():
+            yield from engine.observe(read_snapshot(host, collectors)).changes
+
+    def _counted(self, frames: Iterable[Frame]) -> Iterator[Frame]:
+        for frame in frames:
+            self.frames += 1
+            yield frame
+
+
+def try_world(world: World) -> WorldScore:
+    """Run a world through the engine and set what it said against the truth."""
+    began = time.perf_counter()
+    replay = Replay(world.lines(), world.build)
+    changes = list(replay.changes())
+    return score(world, changes, frames=replay.frames, seconds=time.perf_counter() - began)

@@ -1,0 +1,394 @@
+"""A simulated box that runs: its clock, its drives' counters, its kernel's log, and what happens to it by and by.
+
+Time goes on from one thing on the agenda to the next. Between two things each drive has one load, each link one error
+rate; what adds up in between (bytes, errors, minutes of heat) is added up exactly. `run` gives the lines of the
+recording as they come about.
+"""
+
+import heapq
+import itertools
+import math
+import random
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from simulation.box import Drive, Port, Presence, SimulatedBox
+from simulation.frames import FrameWriter, apply_counting
+from simulation.kernel_words import HARMLESS, KernelLog, Line, Words
+from simulation.loads import FULL_MB_S, SLOT_SECONDS, Climate, Loads
+from simulation.pages import error_page
+from simulation.views import View
+
+WARM_UP_SECONDS = 1200.0
+_SECTOR = 512
+_UNIT = 512_000
+_REQUEST = 131_072
+_INVALID_FIELD = 0x0002  # generic command status, Invalid Field in Command (NVMe Base 2.0)
+_NAMES_AT_DRIVE = (("RxErr", 0.6), ("BadTLP", 0.3), ("BadDLLP", 0.1))
+_NAMES_AT_PORT = (("RxErr", 0.35), ("BadTLP", 0.15), ("BadDLLP", 0.1), ("Timeout", 0.3), ("Rollover", 0.1))
+_MOST_LOGGED = 2  # error reports that reach the log between two steps: the kernel limits their rate
+
+
+class Influence(Protocol):
+    """Something that acts on the box: a fault, or a habit of its owner."""
+
+    def tick(self, box: "RunningBox") -> None:
+        """A quarter of an hour begins: put on the agenda what will happen in it."""
+
+    def error_rate(self, box: "RunningBox", life: "Life") -> float:
+        """Give the errors per hour that it adds to a drive's link at the present load."""
+
+    def warmth(self, box: "RunningBox", life: "Life") -> float:
+        """Give the degrees that it adds to a drive's temperature."""
+
+    def booted(self, box: "RunningBox") -> None:
+        """The machine starts: say what has not come up."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Life:
+    """One port and the drive in it, while the box runs."""
+
+    port: Port
+    share: float = 1.0  # of the box's load
+    base_errors_an_hour: float = 0.01
+    warmer_celsius: float = 0.0
+    load: float = 0.0
+    errors_a_second: float = 0.0
+    idle_since: float | None = None
+    rested_seconds: float = 0.0  # how long it had been idle, where this quarter's load ended its rest
+    temperature: float = 30.0
+    target: float = 30.0
+    warmth: float = 0.0
+    bytes_carried: float = 0.0
+    minutes: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def drive(self) -> Drive | None:
+        """The drive in the port, None where there is none."""
+        return self.port.drive
+
+
+class RunningBox:
+    """A box, its time, and its recording."""
+
+    def __init__(self, box: SimulatedBox, *, view: View, loads: Loads, climate: Climate, start: float) -> None:
+        """Stand before the first boot.
+
+        Args:
+            box: The machine.
+            view: How it is looked at.
+            loads: What it is busy with.
+            climate: Its room.
+            start: Unix seconds at which it is first started.
+        """
+        self.box, self.view, self.loads, self.climate = box, view, loads, climate
+        self.now = start
+        self.draw = random.Random(loads.seed * 7919 + 11)  # noqa: S311 (a reproducible draw is wanted)
+        self.words: Words = view.words
+        self.log = KernelLog()
+        self.uevents: list[dict[str, str]] = []
+        self.influences: list[Influence] = []
+        self.lives = [Life(port=port) for port in box.walk_ports() if port.switch is None]
+        self.clock_error = 0.0
+        self.booted_at = start
+        self.is_off = False
+        self.stays_away: set[str] = set()
+        """Serial numbers of drives that a plain restart does not bring back."""
+        self._anew = True
+        self._blind_until = 0.0
+        self._agenda: list[tuple[float, int, Callable[[], None]]] = []
+        self._order = itertools.count()
+        self._lines: list[str] = []
+        self._device_sequence = 1500
+        self._deadlines: dict[str, float] = {}
+        apply_counting(box, view.counting)
+        self._writer = FrameWriter(box, view)
+
+    # --- time -------------------------------------------------------------------------------------------------------
+
+    @property
+    def up(self) -> float:
+        """Seconds since boot."""
+        return self.now - self.booted_at
+
+    def at(self, t: float, action: Callable[[], None]) -> None:
+        """Put something on the agenda."""
+        heapq.heappush(self._agenda, (max(t, self.now), next(self._order), action))
+
+    def run(self, until: float) -> Iterator[str]:
+        """Let the box run, and give the recording's lines.
+
+        Args:
+            until: Unix seconds.
+
+        Yields:
+            The header, then a line a frame.
+        """
+        yield self._writer.header()
+        self._tick()
+        self.start_up()
+        while self._agenda and self._agenda[0][0] <= until:
+            t, _, action = heapq.heappop(self._agenda)
+            self._advance(t)
+            action()
+            if self._lines:
+                yield from self._lines
+                self._lines.clear()
+
+    def _tick(self) -> None:
+        """Begin a quarter of an hour."""
+        self.at(self.now - self.now % SLOT_SECONDS + SLOT_SECONDS, self._tick)
+        if self.is_off:
+            return
+        room = self.climate.at(self.now)
+        for life in self.lives:
+            self._set_load(life)
+            life.warmth = sum(one.warmth(self, life) for one in self.influences)
+            heat = 12.0 * min(1.2, life.load / FULL_MB_S)
+            life.target = room + 11.0 + life.warmer_celsius + heat + life.warmth
+        for one in self.influences:
+            one.tick(self)
+        for life in self.lives:
+            self.set_errors(life)
+
+    def _set_load(self, life: Life) -> None:
+        here = life.drive is not None and life.drive.presence is Presence.HERE
+        load = self.loads.at(self.now, life.share) if here else 0.0
+        life.rested_seconds = 0.0
+        if load > 0:
+            life.load = load
+            if life.idle_since is not None:
+                life.rested_seconds, life.idle_since = self.now - life.idle_since, None
+        else:
+            if life.load > 0 or life.idle_since is None:
+                life.idle_since = self.now
+            life.load = 0.0
+
+    def set_errors(self, life: Life) -> None:
+        """Reckon a link's error rate anew: few errors without traffic, for idle symbols are carried too."""
+        carried = 0.15 + 0.85 * min(1.0, life.load / (0.3 * FULL_MB_S))
+        added = sum(one.error_rate(self, life) for one in self.influences)
+        life.errors_a_second = (life.base_errors_an_hour * carried + added) / 3600.0
+
+    # --- what adds up -----------------------------------------------------------------------------------------------
+
+    def _advance(self, t: float) -> None:
+        seconds, self.now = t - self.now, t
+        if self.is_off or seconds <= 0:
+            return
+        follow = 1.0 - math.exp(-seconds / WARM_UP_SECONDS)
+        for life in self.lives:
+            drive = life.drive
+            if drive is not None and drive.presence is Presence.HERE:
+                self._work(life, drive, seconds, follow)
+
+    def _work(self, life: Life, drive: Drive, seconds: float, follow: float) -> None:
+        health = drive.health
+        life.temperature += (life.target - life.temperature) * follow
+        health.temperature_celsius = life.temperature
+        minutes = life.minutes
+        minutes["on"] = minutes.get("on", 0.0) + seconds / 60
+        if life.temperature >= drive.warning_celsius:
+            minutes["warning"] = minutes.get("warning", health.warning_minutes) + seconds / 60
+            health.warning_minutes = int(minutes["warning"])
+            minutes["throttled"] = minutes.get("throttled", health.thermal_seconds_1) + seconds
+            health.thermal_seconds_1 = int(minutes["throttled"])
+            if life.temperature >= drive.critical_celsius:
+                minutes["critical"] = minutes.get("critical", health.critical_minutes) + seconds / 60
+                health.critical_minutes = int(minutes["critical"])
+            if not health.critical_warning & 2:
+                health.critical_warning |= 2
+                health.thermal_transitions_1 += 1
+        else:
+            health.critical_warning &= ~2
+        if minutes["on"] >= 60:
+            hours = int(minutes["on"] // 60)
+            health.power_on_hours += hours
+            minutes["on"] -= 60 * hours
+        if life.load > 0:
+            self._carry(life, drive, seconds)
+        if life.errors_a_second > 0:
+            self._add_up_errors(life, seconds)
+
+    def _carry(self, life: Life, drive: Drive, seconds: float) -> None:
+        moved = life.load * 1_000_000 * seconds
+        reads = max(1, round(0.7 * moved / _REQUEST))
+        writes = max(1, round(0.3 * moved / _REQUEST))
+        stat, health = drive.stat, drive.health
+        busy = min(1.0, life.load / (2 * FULL_MB_S)) * seconds * 1000
+        stat[0] += reads
+        stat[2] += round(0.7 * moved / _SECTOR)
+        stat[3] += round(reads * 0.3)
+        stat[4] += writes
+        stat[6] += round(0.3 * moved / _SECTOR)
+        stat[7] += round(writes * 0.1)
+        stat[9] += round(busy)
+        stat[10] += round(busy * 1.4)
+        health.data_units_read += round(0.7 * moved / _UNIT)
+        health.data_units_written += round(0.3 * moved / _UNIT)
+        health.host_reads += reads
+        health.host_writes += writes
+        life.minutes["busy"] = life.minutes.get("busy", 0.0) + busy / 60_000
+        if life.minutes["busy"] >= 1:
+            health.busy_minutes += int(life.minutes["busy"])
+            life.minutes["busy"] %= 1
+
+    def _add_up_errors(self, life: Life, seconds: float) -> None:
+        """Count errors when their summed-up rate passes the next mark: exact for a rate that changes."""
+        expected = life.errors_a_second * seconds
+        if expected > 200:
+            return self.count_errors(life, max(0, round(self.draw.gauss(expected, math.sqrt(expected)))))
+        place = life.port.path
+        left = self._deadlines.get(place)
+        if left is None:
+            left = self.draw.expovariate(1.0)
+        number = 0
+        while expected >= left:
+            expected -= left
+            left = self.draw.expovariate(1.0)
+            number += 1
+        self._deadlines[place] = left - expected
+        return self.count_errors(life, number) if number else None
+
+    def count_errors(self, life: Life, number: int, *, at_drive: float = 0.6) -> None:
+        """Count errors at both ends of a link, and let the kernel tell of a few.
+
+        Args:
+            life: The link.
+            number: How many.
+            at_drive: Share that the drive's end receives.
+        """
+        drive = life.drive
+        if drive is None or not number:
+            return
+        below = round(number * at_drive) if number > 20 else sum(self.draw.random() < at_drive for _ in range(number))
+        last = None
+        for side, names, count in ((drive, _NAMES_AT_DRIVE, below), (life.port, _NAMES_AT_PORT, number - below)):
+            for name, each in self._share_out(names, count):
+                side.counters[name] = side.counters.get(name, 0) + each
+                last = side, name
+        if self.view.error_lines and last is not None:
+            self._tell_errors(life, drive, last, number)
+
+    def _share_out(self, names: tuple[tuple[str, float], ...], count: int) -> list[tuple[str, int]]:
+        if count > 20:
+            return [(name, round(share * count)) for name, share in names]
+        words, shares = zip(*names, strict=True)
+        return [(name, 1) for name in self.draw.choices(words, shares, k=count)]
+
+    def _tell_errors(self, life: Life, drive: Drive, last: tuple[Drive | Port, str], number: int) -> None:
+        side, name = last
+        if not side.has_aer:
+            return
+        at_port = side is life.port
+        port = life.port.place.rpartition("/")[2]
+        source = port if at_port else drive.place.rpartition("/")[2]
+        ids = "1ff8:1004" if at_port else f"{drive.vendor:04x}:{drive.device:04x}"
+        for _ in range(min(_MOST_LOGGED, number)):
+            lines = self.words.corrected(
+                port=port, source=source, driver="pcieport" if at_port else "nvme", name=name, ids=ids, many=number > 5
+            )
+            self.log.write(lines, up=self.up)
+
+    def refuse_commands(self, drive: Drive, number: int) -> None:
+        """A program asks a drive for what it does not support: its error log fills, and nothing is wrong."""
+        health = drive.health
+        health.error_log_entries += number
+        newest = health.error_log_entries
+        entries = [(newest - back, 0, _INVALID_FIELD) for back in range(min(newest, 64))]
+        drive.error_page = error_page(entries)
+
+    # --- frames -----------------------------------------------------------------------------------------------------
+
+    def begin_frames(self, first: float) -> None:
+        """Take a frame at the view's own pace, from a time on."""
+
+        def take() -> None:
+            if not self.is_off and self.draw.random() >= self.view.missing_share:
+                self.frame()
+            self.at(self.now + self.view.spacing_seconds * self.draw.uniform(0.98, 1.02), take)
+
+        self.at(first, take)
+
+    def frame(self) -> None:
+        """Take one frame now."""
+        if self.is_off or self.now < self._blind_until:
+            return
+        line = self._writer.frame(
+            t=self.now + self.clock_error,
+            up=self.up,
+            anew=self._anew,
+            kmsg=self.log.take(),
+            uevents=tuple(self.uevents),
+        )
+        self._anew = False
+        self.uevents.clear()
+        self._lines.append(line)
+
+    def look_away(self, seconds: float) -> None:
+        """Record nothing for a while; what the kernel says and sends meanwhile is lost half of the time."""
+        self._blind_until = self.now + seconds
+
+        def look_again() -> None:
+            if self.draw.random() < 0.5:
+                self.log.take()
+                self.uevents.clear()
+
+        self.at(self._blind_until, look_again)
+
+    def changed(self) -> None:
+        """Note that more than counters changed, for the next frame."""
+        self._anew = True
+
+    def say(self, lines: list[Line], *, later: float = 0.0) -> None:
+        """Let the kernel write lines."""
+        self.log.write(lines, up=self.up + later)
+
+    def device_event(self, action: str, place: str, subsystem: str, **more: str) -> None:
+        """Let the kernel send a device event."""
+        self._device_sequence += 1
+        event = {"action": action, "devpath": place.removeprefix("/sys"), "subsystem": subsystem}
+        self.uevents.append(event | {"seqnum": str(self._device_sequence)} | more)
+
+    # --- starting and stopping --------------------------------------------------------------------------------------
+
+    def start_up(self) -> None:
+        """The machine starts now."""
+        self.is_off = False
+        self.booted_at = self.now
+        self.log.reboot()
+        self.uevents.clear()
+        for life in self.lives:
+            if life.drive is not None:
+                stays = life.drive.serial in self.stays_away
+                life.drive.presence = Presence.AWAY if stays else Presence.HERE
+                life.drive.state = "live"
+            life.port.forced_generation = life.port.forced_lanes = None
+            life.idle_since = None
+        for one in self.influences:
+            one.booted(self)
+        self.box.state()  # controllers and buses get their numbers
+        self.changed()
+        lines = [Line(text, 6) for text in self.draw.sample(HARMLESS, 5)]
+        self.say(lines, later=2.0)
+        self.at(self.now + self.draw.uniform(60, 180), self.frame)
+
+    def shut_down(self, *, seconds: float, power_off: bool = False, cut: bool = False) -> None:
+        """The machine stops, and starts again after a while.
+
+        Args:
+            seconds: How long it is off.
+            power_off: The drives lose their power, after a shutdown in good order.
+            cut: They lose it without.
+        """
+        if self.is_off:
+            return
+        self.is_off = True
+        for life in self.lives:
+            if life.drive is not None:
+                life.drive.health.power_cycles += int(power_off or cut)
+                life.drive.health.unsafe_shutdowns += int(cut and life.drive.presence is not Presence.AWAY)
+        self.box.reboot()
+        self.at(self.now + seconds, self.start_up)
