@@ -37,6 +37,12 @@ def _run_audit(arguments: argparse.Namespace) -> int:
     return run(arguments)
 
 
+def _run_changes(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.changes import run
+
+    return run(arguments)
+
+
 def _run_draft(arguments: argparse.Namespace) -> int:
     from laneproof.commands.draft import run
 
@@ -130,9 +136,25 @@ def make_parser() -> argparse.ArgumentParser:
     serve.add_argument("--listen", metavar="ADDRESS:PORT", help="where to answer HTTP (default 127.0.0.1:7766)")
     serve.add_argument("--state", metavar="FOLDER", help="where to keep its history (default /var/lib/laneproof)")
 
+    changes = add("changes", _run_changes, "Tell what changed in the box between two looks.")
+    _add_looks(changes)
+
     schema = add("schema", _run_schema, "Print a JSON Schema: of the declaration, or of the audit's JSON.")
     schema.add_argument("of", choices=("build", "audit"), nargs="?", default="build", help="which (default build)")
     return parser
+
+
+def _add_looks(changes: argparse.ArgumentParser) -> None:
+    look = "a recording, REC@MOMENT, an audit's JSON, or @MOMENT of the daemon's history (2026-11-20, 30d, now)"
+    changes.add_argument("before", nargs="?", metavar="A", help=look)
+    changes.add_argument("after", nargs="?", default="@now", metavar="B", help="likewise (default @now: this machine)")
+    changes.add_argument("--demo", action="store_true", help="compare the demo's first and last frame")
+    changes.add_argument("--build", metavar="FILE", help="the declaration, for labels (default: the installed one)")
+    changes.add_argument("--state", metavar="FOLDER", help="where the daemon keeps its history")
+    changes.add_argument("--json", action="store_true", help="print JSON")
+    changes.epilog = (
+        "Exit status: 0 no change, 1 changes, 2 no change seen but one look could not read what the other did."
+    )
 
 
 def _add_source(command: argparse.ArgumentParser) -> None:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from laneproof.findings import format_time
 from laneproof.inventory import Inventory, KeptLink, KeptPlace
 
 
@@ -74,6 +75,23 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """One look at a box.
+
+    Attributes:
+        name: Where it comes from: a file's name, the daemon's history, this machine.
+        box: What the box is called, None where that is not known.
+        taken_at: When, unix seconds.
+        inventory: What it held.
+    """
+
+    name: str
+    box: str | None
+    taken_at: float
+    inventory: Inventory
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
     """Something that could not be compared.
 
@@ -102,6 +120,26 @@ class Comparison:
     notes: tuple[str, ...] = ()
     gaps: tuple[Gap, ...] = ()
 
+    @property
+    def verdict(self) -> str:
+        """``same``, ``changed``, or ``unverified``: no change seen, but one look knew what the other could not read."""
+        if self.changes:
+            return "changed"
+        return "unverified" if any(one.one_sided for one in self.gaps) else "same"
+
+    def as_json(self, before: Look, after: Look) -> dict[str, Any]:
+        """Give all of it as JSON, with the two looks that it compares."""
+        looks = [{"source": one.name, "box": one.box, "taken_at": format_time(one.taken_at)} for one in (before, after)]
+        return {
+            "schema": 1,
+            "before": looks[0],
+            "after": looks[1],
+            "verdict": self.verdict,
+            "changes": [one.as_json() for one in self.changes],
+            "notes": list(self.notes),
+            "not_compared": [{"part": one.part, "why": one.why, "one_sided": one.one_sided} for one in self.gaps],
+        }
+
 
 class Pair:
     """Two inventories with their places at hand by path."""
@@ -116,9 +154,10 @@ class Pair:
     def same_firmware(self) -> bool:
         """Whether the board's firmware is the same, as far as both tell."""
         one, other = self.before.firmware, self.after.firmware
-        return (
-            one is None or other is None or (one.bios_version, one.bios_date) == (other.bios_version, other.bios_date)
-        )
+        if one is None or other is None:
+            return True
+        pairs = (one.bios_version, other.bios_version), (one.bios_date, other.bios_date)
+        return all(a is None or b is None or a == b for a, b in pairs)
 
     def name_place(self, path: str) -> str:
         """Name a place: by its label, else by its path."""

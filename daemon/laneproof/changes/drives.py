@@ -2,7 +2,7 @@
 
 Rules of this module: a drive is the same where model and serial number are. One that did not tell its serial number is
 taken for the one that was in its place, unless its model says otherwise, and that is told as a gap. Other devices have
-no serial number: the same model in the same place is the same.
+no serial number: the same vendor and device ids in the same place are the same.
 """
 
 from collections import Counter, defaultdict
@@ -43,7 +43,7 @@ class DeviceChanges:
 
 def describe_device(device: KeptDevice) -> str:
     """Write who a device is: model, serial number, capacity, as far as it told them."""
-    parts = [device.model or f"a device of kind {device.kind or 'unknown'}"]
+    parts = [device.model or device.ids or f"a device of kind {device.kind or 'unknown'}"]
     if device.serial:
         parts.append(f"serial {device.serial}")
     if device.capacity_bytes is not None:
@@ -261,15 +261,16 @@ class _Others:
         came = {path: one for path, one in self._after.items() if path not in self._before}
         for path in sorted(self._before.keys() & self._after.keys()):
             old, new = self._before[path], self._after[path]
-            if old.model and new.model and old.model != new.model:
+            if old.ids and new.ids and old.ids != new.ids:
                 self.unsteady.add(path)
-                yield self._tell(What.REPLACED, path, f"{new.model} is here now, before {old.model}", old, new)
-        for model in sorted({one.model for one in gone.values() if one.model}):
-            from_, to = ([path for path, one in some.items() if one.model == model] for some in (gone, came))
+                summary = f"{describe_device(new)} is here now, before {describe_device(old)}"
+                yield self._tell(What.REPLACED, path, summary, old, new)
+        for ids in sorted({one.ids for one in gone.values() if one.ids}):
+            from_, to = ([path for path, one in some.items() if one.ids == ids] for some in (gone, came))
             if len(from_) == len(to) == 1:
                 self.unsteady |= {from_[0], to[0]}
                 old, new = gone.pop(from_[0]), came.pop(to[0])
-                summary = f"{model} is here now, before in {self.pair.name_place(from_[0])}"
+                summary = f"{describe_device(new)} is here now, before in {self.pair.name_place(from_[0])}"
                 yield self._tell(What.MOVED, to[0], summary, old, new)
         for path, one in sorted(gone.items()):
             yield self._tell(What.WENT, path, f"{describe_device(one)} is gone", one, None)

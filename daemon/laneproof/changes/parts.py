@@ -1,10 +1,10 @@
 """The rest of the box: arrays, memory and network."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from laneproof.build.units import format_bytes, is_same_capacity
 from laneproof.changes.change import About, Change, Pair, What, join_words
-from laneproof.inventory import KeptAggregate, KeptArray, KeptMember, KeptModule
+from laneproof.inventory import KeptAggregate, KeptArray, KeptInterface, KeptMember, KeptModule
 
 # --- arrays -----------------------------------------------------------------------------------------------------------
 
@@ -39,18 +39,22 @@ def _compare_array(pair: Pair, old: KeptArray, new: KeptArray) -> Iterator[Chang
     if missing[0] is not None and missing[1] is not None and missing[0] != missing[1]:
         before_text, after_text = (f"{one} missing" if one else "whole" for one in missing)
         yield _tell(What.CHANGED, about, name, f"{after_text}, before {before_text}", before_text, after_text)
-    before, after = _members(old), _members(new)
-    left = [_name_member(pair, before[key]) for key in before if key not in after]
-    joined = [_name_member(pair, after[key]) for key in after if key not in before]
+    gone, came = _compare_members(old, new)
+    left, joined = ([_name_member(pair, one) for one in some] for some in (gone, came))
     if left or joined:
         told = [f"{join_words(joined)} joined"] if joined else []
         told += [f"{join_words(left)} left"] if left else []
         yield _tell(What.CHANGED, about, name, ", ".join(told), ", ".join(left) or None, ", ".join(joined) or None)
 
 
-def _members(array: KeptArray) -> dict[str, KeptMember]:
-    """Give the members in use by who they are; a name of the kernel's is no identity, but the best there is."""
-    return {one.serial or one.name: one for one in array.members if not one.lost}
+def _compare_members(old: KeptArray, new: KeptArray) -> tuple[list[KeptMember], list[KeptMember]]:
+    """Give the members that left and that joined, by serial number; by the kernel's name only where that is unknown."""
+    before, after = ([one for one in array.members if not one.lost] for array in (old, new))
+    serials = {one.serial for one in before if one.serial} & {one.serial for one in after if one.serial}
+    left, joined = ([one for one in some if one.serial not in serials] for some in (before, after))
+    unsure = {one.name for one in (*left, *joined) if not one.serial}
+    same = unsure & {one.name for one in left} & {one.name for one in joined}
+    return [one for one in left if one.name not in same], [one for one in joined if one.name not in same]
 
 
 def _name_member(pair: Pair, member: KeptMember) -> str:
@@ -114,21 +118,26 @@ def _module(module: KeptModule) -> str:
 def compare_network(pair: Pair) -> Iterator[Change]:
     """Compare the speed of interfaces (cards that come and go are told as devices), and bonds."""
     if pair.before.interfaces is not None and pair.after.interfaces is not None:
-        before = {one.path or one.name: one for one in pair.before.interfaces}
-        for one in pair.after.interfaces:
-            old = before.get(one.path or one.name)
-            if old is None:
-                continue
-            if old.name != one.name:
-                told = f"is called {one.name} now, before {old.name}"
-                yield _tell(What.CHANGED, About.NETWORK, pair.name_place(one.path or ""), told, old.name, one.name)
-            if old.speed_mbit_s and one.speed_mbit_s and old.speed_mbit_s != one.speed_mbit_s:
-                texts = f"{old.speed_mbit_s} Mbit/s", f"{one.speed_mbit_s} Mbit/s"
-                yield _tell(What.CHANGED, About.NETWORK, one.name, f"{texts[1]}, before {texts[0]}", *texts)
+        yield from _compare_interfaces(pair.before.interfaces, pair.after.interfaces)
     if pair.before.aggregates is not None and pair.after.aggregates is not None:
         yield from _compare_aggregates(
             {one.name: one for one in pair.before.aggregates}, {one.name: one for one in pair.after.aggregates}
         )
+
+
+def _compare_interfaces(before: Iterable[KeptInterface], after: Iterable[KeptInterface]) -> Iterator[Change]:
+    by_path = {one.path: one for one in before if one.path}
+    by_name = {one.name: one for one in before}
+    for one in after:
+        old = by_path.get(one.path) if one.path and by_path else by_name.get(one.name)
+        if old is None:
+            continue
+        if old.name != one.name:
+            told = f"is called {one.name} now, before {old.name}"
+            yield _tell(What.CHANGED, About.NETWORK, f"interface at {one.path}", told, old.name, one.name)
+        if old.speed_mbit_s and one.speed_mbit_s and old.speed_mbit_s != one.speed_mbit_s:
+            texts = f"{old.speed_mbit_s} Mbit/s", f"{one.speed_mbit_s} Mbit/s"
+            yield _tell(What.CHANGED, About.NETWORK, one.name, f"{texts[1]}, before {texts[0]}", *texts)
 
 
 def _compare_aggregates(before: dict[str, KeptAggregate], after: dict[str, KeptAggregate]) -> Iterator[Change]:

@@ -1,167 +1,33 @@
-"""What a box holds at one moment, as a value that can be kept: in the audit's JSON, and in the daemon's history.
-
-Rules of this module: only what stays put between two looks is in it (no counts, no temperatures, no states that come
-and go), so that two inventories differ only where something changed. What could not be read is null, and `unread` says
-why for whole parts; null is never taken for "not there". What it does not do: compare (see ``changes.py``).
-"""
+"""Taking the inventory of one look: from the facts of a snapshot to what is worth keeping of them."""
 
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field
-
 from laneproof.build.declaration import Build, LinkPlan
+from laneproof.inventory.kept import (
+    Inventory,
+    KeptAggregate,
+    KeptArray,
+    KeptDevice,
+    KeptFirmware,
+    KeptInterface,
+    KeptLink,
+    KeptMember,
+    KeptMemory,
+    KeptModule,
+    KeptPlace,
+    KeptPort,
+    KeptSettings,
+)
 from laneproof.link_ends import registers_of
 from laneproof.links import generation_at
-from laneproof.occupants import Occupant
+from laneproof.occupants import Occupant, name_by_ids
 from laneproof.topology import Topology, survey
 from laneproof_collectors.snapshot import Array, PciFunction, Setting, Snapshot
 from laneproof_collectors.unread import Unread
 
 _LOST_STATES = frozenset({"faulty", "missing"})  # Documentation/admin-guide/md.rst, dev-*/state; fs/btrfs/sysfs.c
 _LOW_POWER_STATES = {0: "off", 1: "L0s", 2: "L1", 3: "L0s and L1"}  # pci_regs.h, PCI_EXP_LNKCTL_ASPMC
-
-
-class _Kept(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class KeptLink(_Kept):
-    """One link; null where it is not known."""
-
-    generation: int | None
-    lanes: int | None
-    transfers_per_second: float | None
-
-    def __str__(self) -> str:
-        """Give ``gen4 x4``; a part that is not known is a question mark."""
-        lanes = f"x{self.lanes if self.lanes is not None else '?'}"
-        if self.generation is None and self.transfers_per_second is not None:
-            return f"{self.transfers_per_second / 1e9:g}GT/s {lanes}"
-        return f"gen{self.generation or '?'} {lanes}"
-
-
-class KeptDevice(_Kept):
-    """The device in a place."""
-
-    kind: str | None
-    name: str
-    model: str | None
-    serial: str | None
-    firmware: str | None
-    capacity_bytes: int | None
-    drive: bool = Field(default=True, description="whether it stores data itself (a controller does not)")
-    disks: tuple[str, ...] = Field(default=(), description="the kernel's disks on it")
-    answers: bool = Field(default=True, description="false: the kernel still lists it, but it is gone from the bus")
-
-
-class KeptPlace(_Kept):
-    """One place of the tree."""
-
-    path: str
-    position: str | None
-    declared: KeptLink | None
-    trained: KeptLink | None
-    capable: KeptLink | None
-    occupant: KeptDevice | None
-
-
-class KeptPort(_Kept):
-    """A downstream-facing port and what is set at it."""
-
-    path: str
-    capable: KeptLink | None
-    target_transfers_per_second: float | None = Field(description="the rate that it aims at (Link Control 2)")
-    low_power_states: str | None = Field(description="link states (ASPM) enabled at it: off, L0s, L1, L0s and L1")
-
-
-class KeptFirmware(_Kept):
-    """Board, firmware and kernel."""
-
-    board: str | None
-    bios_version: str | None
-    bios_date: str | None
-    kernel: str | None
-    boot_id: str | None
-
-
-class KeptSettings(_Kept):
-    """The kernel's own power settings in force."""
-
-    command_line: tuple[str, ...] | None
-    aspm_policy: str | None
-    nvme_default_ps_max_latency_us: str | None
-    port_power_management: str | None
-    error_reporting: str | None = Field(description="who owns it (AER): os or off")
-
-
-class KeptMember(_Kept):
-    """One device of an array."""
-
-    name: str
-    serial: str | None
-    path: str | None
-    slot: int | None
-    lost: bool
-
-
-class KeptArray(_Kept):
-    """One array."""
-
-    name: str
-    kind: str
-    level: str | None
-    size_bytes: int | None
-    missing_members: int | None
-    members: tuple[KeptMember, ...]
-
-
-class KeptModule(_Kept):
-    """One memory module."""
-
-    locator: str
-    size_bytes: int | None
-    part: str
-    rated_mt_s: int | None
-    configured_mt_s: int | None
-
-
-class KeptMemory(_Kept):
-    """The memory."""
-
-    total_bytes: int | None
-    modules: tuple[KeptModule, ...] | None
-
-
-class KeptInterface(_Kept):
-    """One network interface with a device behind it."""
-
-    name: str
-    path: str | None
-    speed_mbit_s: int | None
-
-
-class KeptAggregate(_Kept):
-    """One bond."""
-
-    name: str
-    mode: str | None
-    members: tuple[str, ...]
-
-
-class Inventory(_Kept):
-    """What the box holds. A part that is null was not read, or is from before that part was kept."""
-
-    firmware: KeptFirmware | None
-    places: tuple[KeptPlace, ...]
-    ports: tuple[KeptPort, ...] | None = None
-    devices: tuple[KeptPlace, ...] | None = Field(default=None, description="what is in no place above: cards, chips")
-    settings: KeptSettings | None = None
-    arrays: tuple[KeptArray, ...] | None = None
-    memory: KeptMemory | None = None
-    interfaces: tuple[KeptInterface, ...] | None = None
-    aggregates: tuple[KeptAggregate, ...] | None = None
-    unread: dict[str, str] = Field(default_factory=dict, description="part that could not be read -> why")
 
 
 def take_inventory(build: Build | None, snapshot: Snapshot) -> Inventory:
@@ -185,6 +51,20 @@ def take_inventory(build: Build | None, snapshot: Snapshot) -> Inventory:
         aggregates=_keep_aggregates(snapshot),
         unread=dict(_list_unread(snapshot)),
     )
+
+
+def label_places(inventory: Inventory, build: Build | None) -> Inventory:
+    """Give the places of an inventory the labels of a declaration, where there is one."""
+    labels = {one.path: one.label for one in build.position} if build else {}
+    if not labels:
+        return inventory
+    places, devices = (
+        None
+        if some is None
+        else tuple(one.model_copy(update={"position": labels.get(one.path, one.position)}) for one in some)
+        for some in (inventory.places, inventory.devices)
+    )
+    return inventory.model_copy(update={"places": places, "devices": devices})
 
 
 # --- places, ports, devices -------------------------------------------------------------------------------------------
@@ -241,6 +121,7 @@ def _keep_device(occupant: Occupant) -> KeptDevice:
         serial=_text(occupant.serial),
         firmware=_text(occupant.firmware),
         capacity_bytes=_number(occupant.capacity_bytes),
+        ids=_text(name_by_ids(occupant.functions[0])) if occupant.functions else None,
         drive=occupant.is_drive,
         disks=occupant.disks,
         answers=occupant.answers or occupant.asleep,
@@ -258,8 +139,13 @@ def _keep_ports(tree: Topology) -> Iterator[KeptPort]:
             path=path,
             capable=_keep_link(link.port_gt_s.value, link.port_lanes.value),
             target_transfers_per_second=target * 1e9 if isinstance(target, int | float) else None,
-            low_power_states=_LOW_POWER_STATES.get(registers.aspm_enabled) if registers else None,
+            low_power_states=name_low_power_states(registers.aspm_enabled if registers else None),
         )
+
+
+def name_low_power_states(enabled: int | None) -> str | None:
+    """Name the link states (ASPM) of a bit field: 1 L0s, 2 L1; None where it is not known."""
+    return None if enabled is None else _LOW_POWER_STATES.get(enabled)
 
 
 def _keep_devices(build: Build | None, tree: Topology, shown: set[str]) -> Iterator[KeptPlace]:

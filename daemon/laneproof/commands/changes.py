@@ -1,0 +1,35 @@
+"""``laneproof changes``: what became of the box between two looks."""
+
+import argparse
+import json
+import os
+import sys
+
+from laneproof.changes import compare
+from laneproof.commands.errors import CommandError
+from laneproof.commands.looks import FIRST, load_frame, load_look
+from laneproof.commands.sources import load_build
+
+_STATUS = {"same": 0, "changed": 1, "unverified": 2}
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Compare, and print; the exit status says whether something changed."""
+    build = load_build(arguments.build, demo=arguments.demo)
+    if arguments.demo and arguments.before is None:
+        before, after = load_frame(None, FIRST, build, demo=True), load_frame(None, None, build, demo=True)
+    elif arguments.before is None:
+        message = "name a look to begin with: a recording, an audit's JSON, or a moment such as @30d"
+        raise CommandError(message, status=os.EX_USAGE)
+    else:
+        before = load_look(arguments.before, build, arguments.state)
+        after = load_look(arguments.after, build, arguments.state)
+    comparison = compare(before.inventory, after.inventory)
+    if arguments.json:
+        print(json.dumps(comparison.as_json(before, after), indent=2))  # noqa: T201 (the output)
+    else:
+        from laneproof.commands.terminal import find_style
+        from laneproof.outputs.changes_text import write_changes
+
+        sys.stdout.write(write_changes(before, after, comparison, find_style()))
+    return _STATUS[comparison.verdict]

@@ -1,0 +1,177 @@
+"""The looks of a comparison, wherever they are: a recording, an audit's JSON, the daemon's history, this machine."""
+
+import contextlib
+import os
+import sqlite3
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from laneproof.build.declaration import Build
+from laneproof.changes import Look
+from laneproof.commands.errors import CommandError
+from laneproof.commands.moments import NOW, is_relative, parse_moment
+from laneproof.commands.sources import open_host, open_lines, open_recording
+from laneproof.findings import format_time
+from laneproof.inventory import label_places, take_inventory
+from laneproof.outputs.audit_json import AuditReport, name_box
+from laneproof_collectors.collection import read_snapshot
+from laneproof_collectors.host import Host, LiveHost
+from laneproof_collectors.recording import RecordedHost, RecordingError, parse_header
+
+FIRST = "first"
+"""The moment of a recording's first frame."""
+
+
+def load_look(name: str, build: Build | None, state: str | None) -> Look:
+    """Load one look.
+
+    Args:
+        name: A recording (its last frame) or ``REC@MOMENT``, an audit's JSON, or ``@MOMENT`` of the daemon's history;
+            ``@now`` is this machine as it stands.
+        build: The declaration, for labels; None where there is none.
+        state: The folder of the daemon's history; None for the service's own.
+
+    Raises:
+        CommandError: There is no such look, or it cannot be read (64, 65, 66, 77).
+    """
+    if name.startswith("@"):
+        return _look_back(name.removeprefix("@"), build, state)
+    file, at, moment = name, "", ""
+    if not Path(name).exists() and "@" in name:
+        file, at, moment = name.rpartition("@")
+    if _is_recording(file):
+        return load_frame(file, moment if at else None, build)
+    if at:
+        raise CommandError(f"{file}: an audit has one moment only; leave out @{moment}", status=os.EX_USAGE)
+    return _load_audit(file)
+
+
+def _is_recording(file: str) -> bool:
+    with open_lines(file) as lines:
+        try:
+            parse_header(next(lines, ""))
+        except RecordingError:
+            return False
+    return True
+
+
+# --- a recording ------------------------------------------------------------------------------------------------------
+
+
+def load_frame(file: str | None, moment: str | None, build: Build | None, *, demo: bool = False) -> Look:
+    """Load a recording as it stood at a moment.
+
+    Args:
+        file: The recording; None for the demo's.
+        moment: As `parse_moment` has it, counted back from the last frame; ``first`` for the first frame; None for the
+            last.
+        build: The declaration, for labels.
+        demo: Whether to read the demo's recording.
+    """
+    until = None
+    if moment is not None and moment != FIRST:
+        until = parse_moment(moment, now=_find_end(file, demo=demo) if is_relative(moment) else 0.0)
+    with open_recording(file, demo=demo) as recording:
+        host = RecordedHost(recording.header)
+        began: float | None = None
+        for frame in recording.frames:
+            if began is not None and (moment == FIRST or (until is not None and frame.t > until)):
+                break
+            if began is None and until is not None and frame.t > until:
+                message = f"{recording.name} begins at {format_time(frame.t)}, after {format_time(until)}"
+                raise CommandError(message, status=os.EX_DATAERR)
+            host.apply(frame)
+            began = frame.t if began is None else began
+        if began is None:
+            raise CommandError(f"{recording.name}: the recording has no frame", status=os.EX_DATAERR)
+        return _look_at(host, recording.name, build)
+
+
+def _find_end(file: str | None, *, demo: bool) -> float:
+    with open_recording(file, demo=demo) as recording:
+        return max((frame.t for frame in recording.frames), default=0.0)
+
+
+def _look_at(host: Host, name: str, build: Build | None) -> Look:
+    snapshot = read_snapshot(host)
+    return Look(
+        name=name,
+        box=name_box(build, snapshot),
+        taken_at=snapshot.taken_at,
+        inventory=take_inventory(build, snapshot),
+    )
+
+
+# --- an audit ---------------------------------------------------------------------------------------------------------
+
+
+def _load_audit(file: str) -> Look:
+    with open_lines(file) as lines:
+        text = "\n".join(lines)
+    try:
+        report = AuditReport.model_validate_json(text)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_context=False)[0]
+        where = ".".join(str(part) for part in first["loc"])
+        why = f"{f'{where}: ' if where else ''}{first['msg']}"
+        message = f"{file}: neither a recording nor an audit's JSON ({why})"
+        raise CommandError(message, status=os.EX_DATAERR) from error
+    taken_at = parse_moment(report.taken_at, now=0.0)
+    return Look(name=file, box=report.box, taken_at=taken_at, inventory=report.inventory)
+
+
+# --- this machine, and what the daemon keeps of it --------------------------------------------------------------------
+
+
+def _look_back(moment: str, build: Build | None, state: str | None) -> Look:
+    if moment == NOW:
+        with open_host(None) as host:
+            return _look_at(host, "this machine", build)
+    host = LiveHost()
+    try:
+        now = host.clock().unix_seconds
+    finally:
+        host.close()
+    return load_kept(parse_moment(moment, now=now), build, state)
+
+
+def load_kept(moment: float, build: Build | None, state: str | None) -> Look:
+    """Load the inventory that the daemon kept and that held at a moment.
+
+    Args:
+        moment: Unix seconds.
+        build: The declaration, for labels.
+        state: The folder of the daemon's history; None for the service's own.
+
+    Raises:
+        CommandError: There is no history (66), none that this program can read (65, 77), or none from that time (65).
+    """
+    from laneproof.commands.serve import HISTORY, load_settings
+    from laneproof.history.database import open_to_read
+    from laneproof.history.inventories import read_inventories
+    from laneproof.history.schema import NotOursError
+
+    file = str(Path(state or load_settings(None).state) / HISTORY)
+    try:
+        with contextlib.closing(open_to_read(file)) as history:
+            kept = read_inventories(history, since=moment, until=moment)
+            first = next(iter(read_inventories(history)), None) if not kept else None
+    except FileNotFoundError as error:
+        message = f"{file}: there is no history; 'laneproof serve' writes it, and --state names another folder"
+        raise CommandError(message, status=os.EX_NOINPUT) from error
+    except (NotOursError, sqlite3.Error) as error:
+        status = os.EX_DATAERR if os.access(file, os.R_OK) else os.EX_NOPERM
+        raise CommandError(f"{file}: the history cannot be read: {error}", status=status) from error
+    if not kept:
+        told = f"begins at {format_time(first.t)}" if first else "holds no inventory yet"
+        message = f"{file}: nothing is known of {format_time(moment)}: the history {told}"
+        raise CommandError(message, status=os.EX_DATAERR)
+    inventory = label_places(kept[-1].inventory, build)
+    return Look(
+        name=f"history, as since {format_time(kept[-1].t)}", box=_name(build), taken_at=moment, inventory=inventory
+    )
+
+
+def _name(build: Build | None) -> str | None:
+    return build.box.name if build else None

@@ -1,0 +1,169 @@
+"""A firmware update and what it reset are one change; an unchanged box has none; what could not be read is said."""
+
+import gzip
+from importlib import resources
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from laneproof.build.declaration import Build
+from laneproof.build.file import parse_build
+from laneproof.changes import About, Change, Comparison, What, compare
+from laneproof.inventory import Inventory, take_inventory
+from laneproof_collectors.collection import read_snapshot
+from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.snapshot import Setting
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import L1, Box, declare, kelp_box
+
+PATHS = [f"0000:00/01.{n}" for n in (1, 2, 3, 4)]
+BUILD = declare("".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in (1, 2, 3, 4)))
+
+
+def take(box: Box, build: Build | None = BUILD) -> Inventory:
+    return take_inventory(build, box.snapshot())
+
+
+def flatten(changes: tuple[Change, ...]) -> list[Change]:
+    return [one for change in changes for one in (change, *flatten(change.details))]
+
+
+def after_update() -> Box:
+    """A box whose firmware update reset the split of its slot, the rates, the link states and the memory."""
+    box = Box().with_port(PATHS[0], lanes=16, gen=3, aspm=L1).with_drive(PATHS[0], serial="FN0001")
+    box.with_firmware(bios_version="1.41", bios_date="09/01/2026")
+    box.with_memory("32 GiB", "32 GiB", configured_mt_s=4800)
+    return box.with_power(
+        aspm_policy=Setting(value="default", origin="sysfs"), aer_owner=Setting(value="off", origin="firmware")
+    )
+
+
+def before_update() -> Box:
+    return kelp_box(4).with_power(aer_owner=Setting(value="os", origin="firmware"))
+
+
+def test_a_firmware_update_that_reset_everything_is_one_change() -> None:
+    comparison = compare(take(before_update()), take(after_update()))
+    (change,) = comparison.changes
+    assert (change.what, change.about, change.subject) == (What.REFLASHED, About.FIRMWARE, "board firmware")
+    assert change.summary == "version 1.41 of 09/01/2026, before 1.40 of 03/14/2026"
+    assert {one.subject for one in change.details} == {
+        "slot at 0000:00/01",
+        "riser-1",
+        "memory",
+        "aspm_policy",
+        "error reporting (AER) is owned by",
+    }
+    told = [one.subject for one in flatten(change.details) if one.what is What.WENT]
+    assert told == ["riser-2", "riser-3", "riser-4"]
+
+
+def test_without_the_update_the_same_resets_are_changes_of_their_own() -> None:
+    after = after_update().with_firmware(bios_version="1.40", bios_date="03/14/2026")
+    comparison = compare(take(before_update()), take(after))
+    assert len(comparison.changes) >= 5
+    assert About.FIRMWARE not in {one.about for one in comparison.changes}
+
+
+def test_what_an_update_cannot_do_stands_beside_it() -> None:
+    after = kelp_box(4).without(PATHS[3]).with_firmware(bios_version="1.41")
+    changes = compare(take(kelp_box(4)), take(after)).changes
+    assert [(one.about, one.what) for one in changes] == [(About.FIRMWARE, What.REFLASHED), (About.DRIVE, What.WENT)]
+
+
+def test_ports_that_firmware_numbered_anew_are_told_with_the_update() -> None:
+    before = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial="S1")
+    after = Box().with_port("0000:00/06.0").with_drive("0000:00/06.0", serial="S1").with_firmware(bios_version="1.41")
+    (change,) = compare(take(before, None), take(after, None)).changes
+    (detail,) = change.details
+    assert (detail.what, detail.path) == (What.MOVED, "0000:00/06.0")
+    assert detail.summary.startswith("ports may be numbered anew: ")
+
+
+def test_the_same_move_without_an_update_is_a_move() -> None:
+    before = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial="S1")
+    after = Box().with_port("0000:00/06.0").with_drive("0000:00/06.0", serial="S1")
+    (change,) = compare(take(before, None), take(after, None)).changes
+    assert (change.what, change.before, change.after) == (What.MOVED, "0000:00/01.1", "0000:00/06.0")
+
+
+def test_kernel_settings_go_with_the_kernel_where_both_are_new() -> None:
+    policy = Setting(value="default", origin="sysfs")
+    after = kelp_box(1).with_firmware(bios_version="1.41", kernel_release="6.13").with_power(aspm_policy=policy)
+    firmware, kernel = compare(take(kelp_box(1)), take(after)).changes
+    assert (firmware.details, [one.subject for one in kernel.details]) == ((), ["aspm_policy"])
+
+
+def test_a_start_in_between_is_worth_knowing_and_no_change() -> None:
+    after = kelp_box(1).with_firmware(boot_id="another")
+    comparison = compare(take(kelp_box(1)), take(after))
+    assert (comparison.changes, comparison.notes) == ((), ("the box was started anew in between",))
+    assert comparison.verdict == "same"
+
+
+GROUPS = (
+    "functions", "controllers", "drives", "power", "firmware", "memory", "arrays", "interfaces", "aggregates",
+)  # fmt: skip
+
+
+@given(st.sets(st.sampled_from(GROUPS)))
+def test_what_one_look_could_not_read_never_becomes_a_change(groups: set[str]) -> None:
+    gap = Unread("it", "permission denied", Reason.DENIED)
+    whole = kelp_box(3).with_array("md0", ("nvme0n1", "nvme1n1", "nvme2n1"))
+    blind = kelp_box(3).with_array("md0", ("nvme0n1", "nvme1n1", "nvme2n1")).with_group(**dict.fromkeys(groups, gap))
+    # The make-believe box makes the tree itself, so that group is put in last.
+    for one, other in ((whole, blind), (blind, whole)):
+        comparison = compare(take(one), take(other))
+        assert comparison.changes == ()
+        assert comparison.verdict == ("unverified" if groups else "same")
+
+
+def test_a_part_that_neither_look_could_read_is_said_once_and_is_no_doubt_about_a_change() -> None:
+    gap = Unread("/sys/firmware/dmi", "permission denied", Reason.DENIED)
+    box = kelp_box(1).with_group(memory=gap)
+    comparison = compare(take(box), take(box))
+    (one,) = comparison.gaps
+    assert (one.part, one.why) == ("memory", "both looks could not read /sys/firmware/dmi: permission denied")
+    assert comparison.verdict == "same"
+
+
+def test_an_audit_from_before_a_part_was_kept_leaves_it_open() -> None:
+    new = take(kelp_box(1))
+    old = Inventory(firmware=new.firmware, places=new.places)
+    comparison = compare(old, new)
+    assert comparison.changes == ()
+    assert ("ports", "the earlier look does not hold it") in [(one.part, one.why) for one in comparison.gaps]
+
+
+def test_json_holds_the_whole_tree_of_changes() -> None:
+    comparison = compare(take(before_update()), take(after_update()))
+    (told,) = [one.as_json() for one in comparison.changes]
+    assert told["what"] == "reflashed"
+    assert len(told["details"]) == len(comparison.changes[0].details)
+    assert {"what", "about", "subject", "summary", "path", "before", "after", "details"} == told.keys()
+
+
+@pytest.fixture(scope="module")
+def demo() -> list[Inventory]:
+    folder = resources.files("laneproof.demo")
+    lines = iter(gzip.decompress(folder.joinpath("kelp-1.jsonl.gz").read_bytes()).decode().splitlines())
+    build = parse_build(folder.joinpath("kelp-1.toml").read_text(), name="kelp-1.toml")
+    host = RecordedHost(parse_header(next(lines)), parse_frames(lines))
+    taken = []
+    while host.advance():
+        taken.append(take_inventory(build, read_snapshot(host)))
+    return taken
+
+
+def test_the_demo_is_told_as_its_story_goes(demo: list[Inventory]) -> None:
+    """The firmware update capped riser-4 and let the policy go; the cable of riser-3 is another matter."""
+    comparison: Comparison = compare(demo[0], demo[-1])
+    update, cable = comparison.changes
+    assert [one.subject for one in update.details] == ["riser-4", "aspm_policy"]
+    assert [one.summary.partition(";")[0] for one in update.details[0].details] == ["trained gen3 x4, before gen4 x4"]
+    assert (cable.what, cable.subject, cable.after) == (What.RETRAINED, "riser-3", "gen4 x2")
+
+
+def test_the_demo_compared_with_itself_has_no_change(demo: list[Inventory]) -> None:
+    assert compare(demo[0], demo[0]).verdict == "same"

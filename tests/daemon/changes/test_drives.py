@@ -1,0 +1,216 @@
+"""Drives are told apart by who they are, not by where they are or what the kernel calls them."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from laneproof.changes import About, Change, Comparison, What, compare
+from laneproof.inventory import Inventory, take_inventory
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import SATA, Box, declare, kelp_box
+
+A, B, C = "0000:00/01.1", "0000:00/01.2", "0000:00/01.3"
+BUILD = declare("".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in (1, 2, 3)))
+DENIED = Unread("serial of nvme0", "denied", Reason.DENIED)
+
+
+def ports() -> Box:
+    return Box().with_port(A).with_port(B).with_port(C)
+
+
+def take(box: Box) -> Inventory:
+    return take_inventory(BUILD, box.snapshot())
+
+
+def look(before: Box, after: Box) -> Comparison:
+    return compare(take(before), take(after))
+
+
+def told(comparison: Comparison) -> list[tuple[str, str]]:
+    return [(str(one.what), one.subject) for one in comparison.changes]
+
+
+def only(comparison: Comparison) -> Change:
+    (one,) = comparison.changes
+    return one
+
+
+def test_drive_that_is_new_appeared() -> None:
+    change = only(
+        look(ports().with_drive(A, serial="S1"), ports().with_drive(A, serial="S1").with_drive(B, serial="S2"))
+    )
+    assert (change.what, change.about, change.subject, change.path) == (What.APPEARED, About.DRIVE, "riser-2", B)
+    assert change.summary == "Fulmar N4, serial S2, 4 TB is new here"
+
+
+def test_drive_that_left_went() -> None:
+    change = only(look(ports().with_drive(A, serial="S1"), ports()))
+    assert (change.what, change.subject, change.after) == (What.WENT, "riser-1", None)
+
+
+def test_same_serial_elsewhere_moved() -> None:
+    change = only(look(ports().with_drive(A, serial="S1"), ports().with_drive(C, serial="S1")))
+    assert (change.what, change.before, change.after) == (What.MOVED, "riser-1", "riser-3")
+    assert change.summary == "Fulmar N4, serial S1, 4 TB is here now, before in riser-1"
+
+
+def test_two_drives_that_changed_places_are_two_moves_and_nothing_else() -> None:
+    before = ports().with_drive(A, serial="S1").with_drive(B, serial="S2")
+    after = ports().with_drive(A, serial="S2").with_drive(B, serial="S1")
+    assert sorted(told(look(before, after))) == [("moved", "riser-1"), ("moved", "riser-2")]
+
+
+def test_link_of_a_moved_drive_goes_with_the_move() -> None:
+    before = ports().with_drive(A, serial="S1")
+    after = Box().with_port(A).with_port(C, gen=3).with_drive(C, serial="S1")
+    move = next(one for one in look(before, after).changes if one.what is What.MOVED)
+    assert [(one.what, one.before, one.after) for one in move.details] == [(What.RETRAINED, "gen4 x4", "gen3 x4")]
+
+
+def test_another_drive_in_its_place_replaced_it() -> None:
+    change = only(look(ports().with_drive(A, serial="S1"), ports().with_drive(A, serial="S9", capacity="8 TB")))
+    assert (change.what, change.subject) == (What.REPLACED, "riser-1")
+    assert change.summary == "Fulmar N4, serial S9, 8 TB is here now, before Fulmar N4, serial S1, 4 TB"
+
+
+def test_other_drive_firmware_is_reflashed() -> None:
+    change = only(look(ports().with_drive(A, serial="S1"), ports().with_drive(A, serial="S1", firmware="2.2")))
+    assert (change.what, change.about, change.before, change.after) == (What.REFLASHED, About.DRIVE, "2.1", "2.2")
+
+
+def test_many_drives_reflashed_alike_are_one_change_with_its_list() -> None:
+    before, after = ports(), ports()
+    for path in (A, B, C):
+        before.with_drive(path, serial=path)
+        after.with_drive(path, serial=path, firmware="2.2")
+    change = only(look(before, after))
+    assert change.subject == "3 drives"
+    assert [one.subject for one in change.details] == ["riser-1", "riser-2", "riser-3"]
+
+
+def test_new_names_of_the_kernel_are_no_change_but_worth_knowing() -> None:
+    before = ports().with_drive(A, serial="S1").with_drive(B, serial="S2")
+    after = ports().with_drive(B, serial="S2").with_drive(A, serial="S1")
+    comparison = look(before, after)
+    assert comparison.changes == ()
+    assert comparison.notes == (
+        "the kernel dealt out names anew: riser-1 was nvme0, is nvme1, riser-2 was nvme1, is nvme0",
+    )
+
+
+def test_drive_that_does_not_tell_its_serial_is_taken_for_the_one_before() -> None:
+    after = ports().with_drive(A, serial="S1", controller={"serial": DENIED})
+    comparison = look(ports().with_drive(A, serial="S1"), after)
+    assert comparison.changes == ()
+    (gap,) = comparison.gaps
+    assert (gap.part, gap.one_sided) == ("who the drive in riser-1 is", True)
+    assert comparison.verdict == "unverified"
+
+
+def test_drive_of_another_model_is_another_even_without_serials() -> None:
+    before = ports().with_drive(A, controller={"serial": DENIED})
+    after = ports().with_drive(A, model="Gannet 9", controller={"serial": DENIED})
+    assert told(look(before, after)) == [("replaced", "riser-1")]
+
+
+def test_drive_without_a_serial_that_is_not_there_any_more_went() -> None:
+    assert told(look(ports().with_drive(A, controller={"serial": DENIED}), ports())) == [("went", "riser-1")]
+
+
+def test_two_drives_with_one_serial_in_their_places_are_no_change() -> None:
+    box = ports().with_drive(A, serial="SAME").with_drive(B, serial="SAME")
+    assert look(box, box).changes == ()
+    assert look(box, box).verdict == "same"
+
+
+def test_drive_that_the_kernel_lists_but_that_is_gone_from_the_bus_went() -> None:
+    after = ports().with_drive(A, serial="S1").edit(f"{A}/00.0", lambda one: replace(one, answers=False))
+    change = only(look(ports().with_drive(A, serial="S1"), after))
+    assert change.what is What.WENT
+    assert change.summary.endswith("is gone (the kernel still lists it, but it does not answer)")
+
+
+def test_drives_on_controllers_are_not_gone_where_they_could_not_be_read() -> None:
+    box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-3")
+    unread = Box().with_device("0000:00/17.0", class_code=SATA).with_group(drives=Unread("smartctl", "missing"))
+    comparison = look(box, unread)
+    assert comparison.changes == ()
+    assert ("drives.other", True) in [(one.part, one.one_sided) for one in comparison.gaps]
+
+
+def test_tree_that_could_not_be_read_makes_no_drive_go() -> None:
+    comparison = look(kelp_box(3), Box().with_group(functions=DENIED))
+    assert comparison.changes == ()
+    assert comparison.verdict == "unverified"
+
+
+def test_capacity_that_shows_otherwise_is_told() -> None:
+    change = only(look(ports().with_drive(A, serial="S1"), ports().with_drive(A, serial="S1", capacity="2 TB")))
+    assert (change.what, change.before, change.after) == (What.CHANGED, "4 TB", "2 TB")
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "expect"),
+    [
+        ({}, {"03.0": 0x1533}, [("appeared", "0000:00/03.0")]),
+        ({"03.0": 0x1533}, {}, [("went", "0000:00/03.0")]),
+        ({"03.0": 0x1533}, {"04.0": 0x1533}, [("moved", "0000:00/04.0")]),
+        ({"03.0": 0x1533}, {"03.0": 0x10FB}, [("replaced", "0000:00/03.0")]),
+        ({"03.0": 0x1533}, {"03.0": 0x1533}, []),
+    ],
+)
+def test_other_devices_go_by_their_ids(
+    before: dict[str, int], after: dict[str, int], expect: list[tuple[str, str]]
+) -> None:
+    def make(devices: dict[str, int]) -> Box:
+        box = Box()
+        for hop, device in devices.items():
+            box.with_device(f"0000:00/{hop}").edit(
+                f"0000:00/{hop}", lambda one, ids=device: replace(one, device_id=ids)
+            )
+        return box
+
+    assert told(look(make(before), make(after))) == expect
+
+
+PLACES = st.dictionaries(
+    st.sampled_from([f"0000:00/01.{n}" for n in range(1, 7)]),
+    st.sampled_from([f"S{n}" for n in range(1, 9)]),
+    max_size=6,
+).filter(lambda some: len(set(some.values())) == len(some))
+
+
+def fill(places: dict[str, str]) -> Box:
+    box = Box()
+    for number in range(1, 7):
+        box.with_port(f"0000:00/01.{number}")
+    for path, serial in places.items():
+        box.with_drive(path, serial=serial)
+    return box
+
+
+@given(PLACES, PLACES)
+def test_every_drive_that_is_elsewhere_is_told_once_and_the_others_never(
+    before: dict[str, str], after: dict[str, str]
+) -> None:
+    """The second witness is plain set arithmetic over serial numbers and paths."""
+    changes = look(fill(before), fill(after)).changes
+    home, now = ({serial: path for path, serial in some.items()} for some in (before, after))
+    moved = {one.path for one in changes if one.what is What.MOVED}
+    assert moved == {now[serial] for serial in home.keys() & now.keys() if home[serial] != now[serial]}
+    gone, came = home.keys() - now.keys(), now.keys() - home.keys()
+    replaced = {home[one] for one in gone} & {now[one] for one in came}
+    assert {one.path for one in changes if one.what is What.REPLACED} == replaced
+    assert {one.path for one in changes if one.what is What.WENT} == {home[one] for one in gone} - replaced
+    assert {one.path for one in changes if one.what is What.APPEARED} == {now[one] for one in came} - replaced
+
+
+@given(PLACES, st.data())
+def test_told_backwards_what_came_went(places: dict[str, str], data: Any) -> None:  # noqa: ANN401 (hypothesis's own)
+    other = data.draw(PLACES)
+    mirror = {What.APPEARED: What.WENT, What.WENT: What.APPEARED}
+    forth, back = look(fill(places), fill(other)).changes, look(fill(other), fill(places)).changes
+    assert sorted(str(mirror.get(one.what, one.what)) for one in forth) == sorted(str(one.what) for one in back)

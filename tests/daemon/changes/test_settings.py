@@ -1,0 +1,74 @@
+"""Settings of the kernel go with what most likely set them; words of the boot loader are no settings."""
+
+from laneproof.changes import About, Change, Comparison, What, compare
+from laneproof.inventory import take_inventory
+from laneproof_collectors.snapshot import Setting
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import Box, kelp_box
+
+
+def look(before: Box, after: Box) -> Comparison:
+    return compare(take_inventory(None, before.snapshot()), take_inventory(None, after.snapshot()))
+
+
+def only(comparison: Comparison) -> Change:
+    (one,) = comparison.changes
+    return one
+
+
+def policy(value: str) -> Setting:
+    return Setting(value=value, origin="sysfs")
+
+
+def test_setting_that_changed_alone_stands_alone() -> None:
+    change = only(look(kelp_box(1), kelp_box(1).with_power(aspm_policy=policy("powersave"))))
+    assert (change.what, change.about, change.subject) == (What.SETTING, About.SETTING, "aspm_policy")
+    assert change.summary == "powersave, before performance"
+
+
+def test_word_of_the_command_line_takes_its_setting_along() -> None:
+    words = ("BOOT_IMAGE=/vmlinuz", "ro", "pcie_aspm.policy=powersave")
+    change = only(look(kelp_box(1), kelp_box(1).with_power(command_line=words, aspm_policy=policy("powersave"))))
+    assert change.subject == "kernel command line"
+    assert change.summary == (
+        "now with pcie_aspm.policy=powersave, no longer with nvme_core.default_ps_max_latency_us=0"
+    )
+    assert [one.subject for one in change.details] == ["aspm_policy"]
+
+
+def test_other_words_do_not_take_a_setting_along() -> None:
+    words = ("BOOT_IMAGE=/vmlinuz", "ro", "nvme_core.default_ps_max_latency_us=0", "quiet")
+    after = kelp_box(1).with_power(command_line=words, aspm_policy=policy("default"))
+    assert [one.subject for one in look(kelp_box(1), after).changes] == ["kernel command line", "aspm_policy"]
+
+
+def test_kernel_that_the_boot_loader_names_is_no_setting() -> None:
+    words = ("BOOT_IMAGE=/vmlinuz-6.13", "ro", "nvme_core.default_ps_max_latency_us=0")
+    assert look(kelp_box(1), kelp_box(1).with_power(command_line=words)).changes == ()
+
+
+def test_another_kernel_takes_what_it_decides_along() -> None:
+    after = kelp_box(1).with_firmware(kernel_release="6.13.1").with_power(aspm_policy=policy("default"))
+    change = only(look(kelp_box(1), after))
+    assert (change.what, change.about) == (What.CHANGED, About.KERNEL)
+    assert change.summary == "release 6.13.1, before 6.12.9-station"
+    assert [one.subject for one in change.details] == ["aspm_policy"]
+
+
+def test_setting_that_could_not_be_read_is_a_gap_and_no_change() -> None:
+    gap = Unread("/sys/module/pcie_aspm/parameters/policy", "denied", Reason.DENIED)
+    comparison = look(kelp_box(1), kelp_box(1).with_power(aspm_policy=gap))
+    assert comparison.changes == ()
+    (one,) = comparison.gaps
+    assert (one.part, one.one_sided) == ("settings.aspm_policy", True)
+
+
+def test_another_board_is_told() -> None:
+    changes = look(kelp_box(1), kelp_box(1).with_firmware(board_name="Mole 4")).changes
+    assert [(one.what, one.subject, one.summary) for one in changes] == [
+        (What.REPLACED, "board", "Mole 4, before Mole 3")
+    ]
+
+
+def test_firmware_that_does_not_tell_its_version_is_no_other_firmware() -> None:
+    assert look(kelp_box(1), kelp_box(1).with_firmware(bios_version=None, bios_date=None)).changes == ()

@@ -1,0 +1,104 @@
+"""The text of a comparison: how much first, what belongs together below each other, within the width."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from laneproof.changes import About, Change, Comparison, Gap, Look, What
+from laneproof.inventory import Inventory
+from laneproof.outputs.audit_text import NARROWEST, Style
+from laneproof.outputs.changes_text import write_changes
+
+NOTHING = Inventory(firmware=None, places=())
+PLAIN = Style(width=80)
+
+
+def look(*, box: str | None = "kelp-1", at: float = 0.0, name: str = "a.jsonl") -> Look:
+    return Look(name=name, box=box, taken_at=at, inventory=NOTHING)
+
+
+def change(
+    subject: str = "riser-1", summary: str = "it is gone", *details: Change, about: About = About.DRIVE
+) -> Change:
+    return Change(what=What.WENT, about=about, subject=subject, summary=summary, details=details)
+
+
+def write(*changes: Change, before: Look | None = None, after: Look | None = None, style: Style = PLAIN) -> str:
+    comparison = Comparison(changes=changes)
+    return write_changes(before or look(), after or look(at=60.0, name="b.jsonl"), comparison, style)
+
+
+def test_no_change_is_said_with_both_looks() -> None:
+    assert write() == (
+        "kelp-1: NO CHANGE\n  from 1970-01-01T00:00:00Z  a.jsonl\n  to   1970-01-01T00:01:00Z  b.jsonl\n"
+    )
+
+
+def test_changes_are_counted_as_events_not_as_lines() -> None:
+    below = change("riser-2", "x"), change("riser-3", "y")
+    assert write(change("board firmware", "new", *below, about=About.FIRMWARE)).startswith("kelp-1: 1 CHANGE\n")
+    assert write(change(), change()).startswith("kelp-1: 2 CHANGES\n")
+
+
+def test_what_goes_with_an_event_stands_below_it() -> None:
+    trained = change("riser-4", "trained gen3 x4, before gen4 x4", about=About.LINK)
+    setting = change("riser-4", "target rate 8 GT/s", trained, about=About.SETTING)
+    text = write(change("board firmware", "version 2, before 1", setting, about=About.FIRMWARE))
+    assert text.split("\n\n")[1] == (
+        "Board and firmware\n"
+        "  board firmware: version 2, before 1\n"
+        "    with it:\n"
+        "      riser-4: target rate 8 GT/s\n"
+        "        trained gen3 x4, before gen4 x4\n"
+    )
+
+
+def test_every_kind_of_change_has_a_heading() -> None:
+    text = write(*(change(str(one), "x", about=one) for one in About))
+    assert all(f"\n  {one}: x\n" in f"{text}\n" for one in About)
+
+
+def test_two_boxes_and_a_turned_order_are_said() -> None:
+    text = write(before=look(box="kelp-1", at=90.0), after=look(box="tern-2"))
+    assert text.startswith("kelp-1 and tern-2: NO CHANGE")
+    assert "Two boxes are compared: kelp-1 with tern-2." in text
+    assert "told backwards" in text
+
+
+def test_a_box_whose_name_one_look_does_not_know_is_one_box() -> None:
+    assert write(before=look(box=None)).startswith("kelp-1: NO CHANGE\n")
+    assert write(before=look(box=None), after=look(box=None)).startswith("this box: NO CHANGE\n")
+
+
+def test_what_could_not_be_compared_takes_the_certainty_out_of_the_headline() -> None:
+    gap = Gap(part="memory", why="the later look could not read it", one_sided=True)
+    text = write_changes(look(), look(), Comparison(changes=(), notes=("a note",), gaps=(gap,)), PLAIN)
+    assert text.startswith("kelp-1: NO CHANGE SEEN, but not all could be compared\n")
+    assert text.endswith(
+        "\nWorth knowing\n  a note\n\nCould not be compared\n  memory: the later look could not read it\n"
+    )
+
+
+def test_what_a_device_calls_itself_steers_no_terminal() -> None:
+    assert "\x1b" not in write(change(summary="a drive \x1b[31mred\x1b[0m is gone"))
+
+
+def test_ascii_is_enough() -> None:
+    assert write(change(summary="é →"), style=Style(width=80, unicode=False)).isascii()
+
+
+def test_colour_only_repeats_words() -> None:
+    coloured = write(change(), style=Style(width=80, colour=True))
+    assert "\x1b[" in coloured
+    for code in ("\x1b[33m", "\x1b[1m", "\x1b[0m"):
+        coloured = coloured.replace(code, "")
+    assert coloured == write(change())
+
+
+@pytest.mark.parametrize("width", [NARROWEST, 80, 200])
+@given(summary=st.text(alphabet="abc déf-→ ", max_size=300))
+def test_text_fits_its_width(width: int, summary: str) -> None:
+    style = Style(width=width)
+    inner = change("riser-1", summary)
+    text = write(change("board firmware", summary, change("riser-2", summary, inner)), style=style)
+    assert all(len(line) <= width for line in text.splitlines())
