@@ -1,7 +1,8 @@
 """The declaration's own model: strict, frozen; only the box's name and each position's label and path must be there.
 
-Only what is declared is compared. What only the desk check asks for is in ``plan_parts.py``; whether names used exist
-is asked in ``names.py``; reading the file, with errors that name line and near miss, is ``file.py``'s.
+Only what is declared is compared. What only the desk check asks for is in ``plan_parts.py``, what is only watched in
+``watched_parts.py``; whether names used exist is asked in ``names.py``; reading the file, with errors that name line and
+near miss, is ``file.py``'s.
 """
 
 from typing import Annotated, Literal, Self
@@ -27,6 +28,7 @@ from laneproof.build.fields import (
 )
 from laneproof.build.names import NamesDisagreeError, find_name_problems
 from laneproof.build.plan_parts import NetworkPlan, ProcessorPlan, SupplyPlan, UplinkPlan
+from laneproof.build.watched_parts import FanPlan, FileSystemPlan
 
 SCHEMA = 1
 
@@ -144,6 +146,9 @@ class ArrayPlan(StrictTable):
     level: Name | None = Field(default=None, description="its level: raid0, raid1, raid5, raid6, raid10")
     members: tuple[Name, ...] = Field(default=(), description="labels of the positions that make it up")
     spares: tuple[Name, ...] = Field(default=(), description="labels of the positions that stand by for a rebuild")
+    scrub_every_days: Count | None = Field(
+        default=None, description="the longest time between two checks of all its members, in days"
+    )
 
 
 class MemoryPlan(StrictTable):
@@ -152,6 +157,10 @@ class MemoryPlan(StrictTable):
     total: SizeBytes | None = Field(default=None, description="all of it: '64 GiB'")
     modules: Count | None = Field(default=None, description="how many modules")
     speed_mt_s: Count | None = Field(default=None, description="the rate it runs at, in millions of transfers a second")
+    rated_mt_s: Count | None = Field(
+        default=None, description="the rate the modules are sold for, where the board's table tells a lower one or none"
+    )
+    channels: Count | None = Field(default=None, description="over how many channels the modules are spread")
     ecc: Flag | None = Field(default=None, description="whether it corrects errors")
 
 
@@ -187,6 +196,8 @@ class Build(StrictTable):
     memory: MemoryPlan | None = None
     network: tuple[NetworkPlan, ...] = ()
     aggregate: tuple[AggregatePlan, ...] = ()
+    fan: tuple[FanPlan, ...] = ()
+    file_system: tuple[FileSystemPlan, ...] = ()
     processor: ProcessorPlan | None = None
     supply: SupplyPlan | None = None
     assume: Assumptions = Field(default_factory=Assumptions)

@@ -1,0 +1,63 @@
+"""Fans and file systems in a declaration, and what arrays and memory say besides."""
+
+import pytest
+from pydantic import ValidationError
+
+from simulated_box import declare
+
+
+def test_what_is_watched_is_read_as_written() -> None:
+    build = declare("""
+[[fan]]
+label = "fan2"
+chip = "board"
+minimum_rpm = 600
+[[file_system]]
+mount = "/srv/archive"
+full_above = 0.85
+read_only = false
+[[array]]
+name = "md0"
+scrub_every_days = 35
+[memory]
+rated_mt_s = 5600
+channels = 2
+""")
+    (fan,), (mounted,) = build.fan, build.file_system
+    assert (fan.label, fan.chip, fan.minimum_rpm) == ("fan2", "board", 600)
+    assert (mounted.mount, mounted.full_above, mounted.read_only) == ("/srv/archive", 0.85, False)
+    assert build.array[0].scrub_every_days == 35
+    assert build.memory is not None
+    assert (build.memory.rated_mt_s, build.memory.channels) == (5600, 2)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '[[file_system]]\nmount = "/srv"\nfull_above = 85',  # a share, no percentage
+        "[[file_system]]\nfull_above = 0.85",
+        '[[fan]]\nlabel = "fan1"\nminimum_rpm = 0',
+        '[[fan]]\nchip = "board"',
+        '[[array]]\nname = "md0"\nscrub_every_days = "monthly"',
+        '[[file_system]]\nmount = "/srv"\nfull = 0.9',
+    ],
+)
+def test_what_makes_no_sense_is_refused(text: str) -> None:
+    with pytest.raises(ValidationError):
+        declare(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ('[[file_system]]\nmount = "/srv"\n[[file_system]]\nmount = "/srv"', "a second time"),
+        ('[[fan]]\nlabel = "fan1"\n[[fan]]\nlabel = "fan1"', "a second time"),
+    ],
+)
+def test_what_is_declared_twice_is_told(text: str, word: str) -> None:
+    with pytest.raises(ValidationError, match=word):
+        declare(text)
+
+
+def test_fans_of_one_label_on_two_chips_are_two_fans() -> None:
+    assert len(declare('[[fan]]\nlabel = "f"\nchip = "a"\n[[fan]]\nlabel = "f"\nchip = "b"').fan) == 2
