@@ -1,8 +1,8 @@
 """The declaration's own model: strict, frozen; only the box's name and each position's label and path must be there.
 
 Only what is declared is compared. What only the desk check asks for is in ``plan_parts.py``, what is only watched in
-``watched_parts.py``; whether names used exist is asked in ``names.py``; reading the file, with errors that name line and
-near miss, is ``file.py``'s.
+``watched_parts.py``; whether names used exist is asked in ``names.py``; reading the file, with errors that name line
+and near miss, is ``file.py``'s.
 """
 
 from typing import Annotated, Literal, Self
