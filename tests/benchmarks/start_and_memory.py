@@ -1,7 +1,7 @@
 """How soon an audit speaks, and what memory the daemon holds, each against the bare interpreter in the same run.
 
 Run as ``python -m benchmarks.start_and_memory`` with ``tests`` on the path. The daemon is compared with an interpreter
-that has imported the same outside libraries and done nothing else.
+that has imported the same outside modules (all that the daemon loads, less its own) and done nothing else.
 """
 
 import subprocess
@@ -13,7 +13,20 @@ import urllib.request
 import psutil
 
 ROUNDS = 5
-LIBRARIES = "pydantic, prometheus_client, psutil, pyudev, sqlite3, http.server, concurrent.futures, logging, json, gzip"
+_LIST_MODULES = """
+import sys
+before = set(sys.modules)
+import laneproof.commands.serve, pyudev
+print(*(name for name in sys.modules if name not in before and not name.startswith("laneproof")))
+"""
+_LOAD_MODULES = """
+import importlib, sys
+for name in sys.argv[1:]:
+    importlib.import_module(name)
+from pydantic import BaseModel
+print("loaded", flush=True)
+input()
+"""
 
 
 def first_line_seconds(*command: str) -> float:
@@ -31,8 +44,14 @@ def first_line_seconds(*command: str) -> float:
 
 def bare_resident_bytes() -> int:
     """Give what an interpreter with the same libraries holds."""
-    code = f"import {LIBRARIES}; from prometheus_client import exposition; print('x', flush=True); input()"
-    with subprocess.Popen([sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+    listed = subprocess.run([sys.executable, "-c", _LIST_MODULES], capture_output=True, text=True, check=True).stdout
+    command = [
+        sys.executable,
+        "-c",
+        _LOAD_MODULES,
+        *(name for name in listed.split() if name.isidentifier() or "." in name),
+    ]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
         process.stdout.readline()
         resident = psutil.Process(process.pid).memory_info().rss
