@@ -57,10 +57,13 @@ class TimedKernelEvent:
 
 
 class KernelEvents(NamedTuple):
-    """The events since the last reading, oldest first, and how many records were lost before or between them."""
+    """The events since the last reading, oldest first; how many records were lost before or between them, and how many
+    were read: with none at all, silence says nothing.
+    """
 
     events: tuple[TimedKernelEvent, ...]
     lost: int
+    records: int = 0
 
 
 REPORT_SECONDS = 1.0
@@ -172,7 +175,7 @@ def read_kernel_events(host: Host) -> KernelEvents | Unread:
     answer = host.kernel_log()
     if isinstance(answer, Unread):
         return answer
-    return KernelEvents(kernel_events(answer.records), answer.lost)
+    return KernelEvents(kernel_events(answer.records), answer.lost, len(answer.records))
 
 
 def missed_events(

@@ -1,28 +1,36 @@
 """The engine: from one pass's facts to findings and their changes. Pure: the same live, on a recording and in replay.
 
-It joins rules, what earlier passes left behind and the life of findings; it reads nothing and tells nobody.
+It joins rules, diagnosis, what earlier passes left behind and the life of findings; it reads nothing and tells nobody.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
 
 from laneproof.build.declaration import Build
 from laneproof.findings import Finding, FindingChange
-from laneproof.ledger.box_book import carry
+from laneproof.ledger.box_book import BoxBook, carry
+from laneproof.ledger.drops import Drop
+from laneproof.ledger.ledger import DeviceNews, KernelNews, Ledger, LedgerStateError
+from laneproof.ledger.notes import ConfirmedCause, Note
 from laneproof.lifecycle import Identity, Life, Step, advance
-from laneproof.past import Boot, LinkLimits, Past
+from laneproof.past import Past
 from laneproof.rules import judge_all
-from laneproof.topology import survey
+from laneproof.rules.placement import arrange
 from laneproof_collectors.snapshot import Snapshot
-from laneproof_collectors.unread import Unread
 
 LIVE_CONFIRMATIONS: Mapping[str, int] = {
     "link-slow": 3,
     "link-narrow": 3,
     "link-above-plan": 3,
+    "link-retrained-down": 3,
 }
 """How many readings in a row a rule needs on a live machine: a link that is retraining at the moment of one reading is
 no finding. In a replay one frame is a confirmed reading."""
+
+_BOX = TypeAdapter(BoxBook)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,12 +42,14 @@ class Outcome:
         findings: The findings that stand, each with the time since when.
         changes: What changed with this pass.
         waiting: Whether another reading soon would confirm something.
+        drops: Disconnects that are new or grew with this pass, each with what held before it.
     """
 
     snapshot: Snapshot
     findings: tuple[Finding, ...]
     changes: tuple[FindingChange, ...]
     waiting: bool
+    drops: tuple[Drop, ...] = ()
 
 
 class Engine:
@@ -55,76 +65,81 @@ class Engine:
         self.build = build
         self._confirmations = confirmations or {}
         self._lives: Mapping[Identity, Life] = {}
-        self._past = Past()
-        self._limits: dict[str, LinkLimits] = {}
+        self._ledger = Ledger()
+        self._past = Past(ledger=self._ledger)
+        self._told_notes = 0
 
-    def restore(self, findings: tuple[Finding, ...], past: Past) -> None:
-        """Go on where an earlier run stopped: its standing findings, and what it knew of earlier boots."""
+    # --- kept over a restart ------------------------------------------------------------------------------------------
+
+    def restore(self, findings: tuple[Finding, ...], past: Past, state: Mapping[str, Any] | None = None) -> None:
+        """Go on where an earlier run stopped.
+
+        Args:
+            findings: Its standing findings.
+            past: What it knew of earlier boots, and what the owner told.
+            state: What `as_state` gave.
+
+        Raises:
+            LedgerStateError: The state is of another version, or damaged; everything else is restored all the same.
+        """
         self._lives = {one.identity: Life(finding=one, readings=1, raised=True) for one in findings}
-        self._past = past
+        self._ledger = past.ledger or Ledger()
+        if not self._ledger.boots.boots:
+            self._ledger.boots.boots = [*past.boots]
+            self._ledger.boots.earlier_limits = dict(past.earlier_limits)
+        self._past = replace(past, ledger=self._ledger)
+        if state is not None:
+            self._ledger = Ledger.from_state(state.get("ledger", {}))
+            self._past = replace(self._past, ledger=self._ledger, box=_load_box(state.get("box", {})))
+
+    def as_state(self) -> dict[str, Any]:
+        """Give what the passes add up to as plain JSON values, for `restore`."""
+        return {"ledger": self._ledger.as_state(), "box": _BOX.dump_python(self._past.box, mode="json")}
 
     @property
     def past(self) -> Past:
-        """What is known of earlier passes, to be kept over a restart."""
+        """What is known of earlier passes."""
         return self._past
 
-    def observe(self, snapshot: Snapshot) -> Outcome:
-        """Judge one pass."""
-        self._note_boot(snapshot)
-        self._past = replace(self._past, box=carry(self._past.box, snapshot))
+    def tell(self, *, notes: tuple[Note, ...] = (), outcomes: tuple[ConfirmedCause, ...] = ()) -> None:
+        """Add what the owner told; the next pass takes it in."""
+        self._past = replace(self._past, notes=(*self._past.notes, *notes), outcomes=(*self._past.outcomes, *outcomes))
+
+    # --- a pass -------------------------------------------------------------------------------------------------------
+
+    def observe(self, snapshot: Snapshot, kernel_events: KernelNews = (), device_events: DeviceNews = ()) -> Outcome:
+        """Judge one pass.
+
+        Args:
+            snapshot: The facts.
+            kernel_events: What the kernel's log told since the pass before; `Unread` where it could not be read.
+            device_events: Which devices came and went since then; likewise.
+        """
+        notes, self._told_notes = self._past.notes[self._told_notes :], len(self._past.notes)
+        drops = self._ledger.update(
+            snapshot,
+            kernel_events,
+            device_events,
+            build=self.build,
+            topology=arrange(self.build, snapshot).topology,
+            notes=notes,
+        )
+        self._past = replace(
+            self._past,
+            box=carry(self._past.box, snapshot),
+            boots=tuple(self._ledger.boots.boots),
+            earlier_limits=self._ledger.boots.earlier_limits,
+            standing={identity: life.finding for identity, life in self._lives.items() if life.raised},
+        )
         findings = judge_all(self.build, snapshot, self._past)
         step: Step = advance(self._lives, findings, now=snapshot.taken_at, confirmations=self._confirmations)
         self._lives = step.lives
         self._past = replace(self._past, previous=snapshot)
-        self._limits = _find_limits(snapshot) or self._limits
-        return Outcome(snapshot=snapshot, findings=step.raised, changes=step.changes, waiting=step.waiting)
-
-    def _note_boot(self, snapshot: Snapshot) -> None:
-        """Remember each boot, and the limits of the last one that ran another BIOS."""
-        boot = _describe_boot(snapshot)
-        boots = self._past.boots
-        if not boot.boot_id or (boots and boots[-1].boot_id == boot.boot_id):
-            return
-        last = boots[-1] if boots else None
-        limits = self._past.earlier_limits
-        if last and (last.bios_version, last.bios_date) != (boot.bios_version, boot.bios_date):
-            limits = dict(self._limits)
-        self._past = replace(self._past, boots=(*boots, boot), earlier_limits=limits)
+        return Outcome(snapshot=snapshot, findings=step.raised, changes=step.changes, waiting=step.waiting, drops=drops)
 
 
-def _describe_boot(snapshot: Snapshot) -> Boot:
-    firmware = snapshot.firmware
-    if isinstance(firmware, Unread):
-        return Boot(boot_id="", first_seen_at=snapshot.taken_at)
-    return Boot(
-        boot_id=snapshot.boot_id,
-        first_seen_at=snapshot.taken_at,
-        bios_version=_text(firmware.bios_version),
-        bios_date=_text(firmware.bios_date),
-        kernel_release=_text(firmware.kernel_release),
-    )
-
-
-def _text(value: str | Unread | None) -> str | None:
-    return value if isinstance(value, str) else None
-
-
-def _find_limits(snapshot: Snapshot) -> dict[str, LinkLimits]:
-    """Note what each port aimed at and could do, by path."""
-    topology = survey(snapshot)
-    limits: dict[str, LinkLimits] = {}
-    for path, function in topology.functions.items():
-        if function.is_bridge and (link := topology.link_at(path)) is not None:
-            lanes = link.port_lanes.value
-            limits[path] = LinkLimits(
-                boot_id=snapshot.boot_id,
-                target_gt_s=_number(link.target_gt_s),
-                capable_gt_s=_number(link.port_gt_s.value),
-                capable_lanes=int(lanes) if isinstance(lanes, int | float) else None,
-                aspm_enabled=link.port_registers.aspm_enabled if link.port_registers else None,
-            )
-    return limits
-
-
-def _number(value: float | Unread | None) -> float | None:
-    return value if isinstance(value, int | float) else None
+def _load_box(state: object) -> BoxBook:
+    try:
+        return _BOX.validate_python(state)
+    except ValidationError as error:
+        raise LedgerStateError(f"the kept counters of the box are damaged: {error.errors()[0]['msg']}") from error

@@ -1,47 +1,45 @@
 """What a rule may know of earlier passes: values that were queried before, never a database.
 
-`Past` is made by the engine from its history; a one-shot audit has an empty one.
+`Past` is made by the engine from its history; a one-shot audit has only what its one pass tells.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from laneproof.findings import Finding
+from laneproof.ledger.boots import Boot, LinkLimits
 from laneproof.ledger.box_book import BoxBook
+from laneproof.ledger.ledger import Ledger
+from laneproof.ledger.notes import ConfirmedCause, Note
 from laneproof_collectors.snapshot import Snapshot
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Boot:
-    """One boot that was seen, with what could change a link's limits between boots."""
-
-    boot_id: str
-    first_seen_at: float  # unix seconds
-    bios_version: str | None = None
-    bios_date: str | None = None
-    kernel_release: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LinkLimits:
-    """The limits of a position's link as they stood in an earlier boot."""
-
-    boot_id: str
-    target_gt_s: float | None
-    capable_gt_s: float | None
-    capable_lanes: int | None
-    aspm_enabled: int | None = None  # the port's bit field, 1 L0s, 2 L1; None where it was not known
+__all__ = ["NOTHING", "Boot", "LinkLimits", "Past"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Past:
-    """Earlier passes, as far as a rule may see them."""
+    """Earlier passes, as far as a rule may see them.
+
+    Attributes:
+        previous: The facts of the pass before.
+        boots: Boots that were seen, oldest first, the running one last.
+        earlier_limits: By path, limits of its link in the last boot with another BIOS.
+        box: What earlier passes left behind of arrays, counters and fans, this pass taken in.
+        ledger: What all passes add up to, this pass taken in; None where nobody keeps one.
+        standing: By rule and subject, the findings that stood after the pass before: a sign stays until it has been
+            quiet for long enough, and only its own last words tell since when.
+        notes: What the owner told.
+        outcomes: Causes that turned out.
+    """
 
     previous: Snapshot | None = None
-    boots: tuple[Boot, ...] = ()  # oldest first, the running one last
-    earlier_limits: Mapping[str, LinkLimits] = field(
-        default_factory=dict
-    )  # path -> limits of the last boot with another BIOS
-    box: BoxBook = field(default_factory=BoxBook)  # arrays, counters, fans: this pass taken in
+    boots: tuple[Boot, ...] = ()
+    earlier_limits: Mapping[str, LinkLimits] = field(default_factory=dict)
+    box: BoxBook = field(default_factory=BoxBook)
+    ledger: Ledger | None = None
+    standing: Mapping[tuple[str, str], Finding] = field(default_factory=dict)
+    notes: tuple[Note, ...] = ()
+    outcomes: tuple[ConfirmedCause, ...] = ()
 
 
 NOTHING = Past()

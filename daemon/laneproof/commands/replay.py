@@ -7,6 +7,8 @@ from laneproof.commands.sources import load_build, open_recording
 from laneproof.engine import Engine
 from laneproof.findings import FindingChange, format_time
 from laneproof_collectors.collection import make_collectors, read_snapshot
+from laneproof_collectors.hotplug import read_device_events
+from laneproof_collectors.kernel_log import read_kernel_events
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -17,7 +19,8 @@ def run(arguments: argparse.Namespace) -> int:
         host = recording.host()
         collectors = make_collectors()
         while host.advance():
-            for change in engine.observe(read_snapshot(host, collectors)).changes:
+            news = read_kernel_events(host), read_device_events(host)
+            for change in engine.observe(read_snapshot(host, collectors), *news).changes:
                 print(_as_json(change) if arguments.json else _as_text(change), flush=True)  # noqa: T201 (the output)
     return 0
 

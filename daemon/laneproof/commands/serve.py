@@ -19,6 +19,8 @@ from laneproof.service.settings import Settings, SettingsError, parse_listen, pa
 from laneproof.service.standing_host import StandingHost
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.host import LiveHost
+from laneproof_collectors.hotplug import read_device_events
+from laneproof_collectors.kernel_log import read_kernel_events
 
 DEFAULT_SETTINGS = "/etc/laneproof/service.toml"
 HISTORY = "history.db"
@@ -124,7 +126,8 @@ def make_standing_daemon(source: str | None, build_path: str | None, state: str 
         is_empty = True
         while host.advance():
             is_empty = False
-            store.keep(engine.observe(read_snapshot(host, collectors)))
+            news = read_kernel_events(host), read_device_events(host)
+            store.keep(engine.observe(read_snapshot(host, collectors), *news))
     if is_empty:
         raise CommandError(f"{recording.name}: the recording has no frame", status=os.EX_DATAERR)
     declaration = DeclarationFile(build_path or "", lambda path: load_build(path) if path else build)

@@ -19,6 +19,7 @@ from laneproof.rules.network_rules import AGGREGATE_INCOMPLETE, NETWORK_LINK_SLO
 from laneproof.rules.occupancy import OCCUPANT_DIFFERS, OCCUPANT_UNEXPECTED, POSITION_EMPTY
 from laneproof.rules.power_settings import POWER_SETTING_DIFFERS
 from laneproof.rules.rule import Rule
+from laneproof.rules.signs_link_errors import SIGNAL_ERRORS
 from laneproof.rules.split_rules import SPLIT_NOT_ACTIVE
 from laneproof.rules.unread_rules import READING_INCOMPLETE
 from laneproof_collectors.snapshot import Snapshot
@@ -41,6 +42,7 @@ RULES: tuple[Rule, ...] = (
     AGGREGATE_INCOMPLETE,
     CRITICAL_WARNING,
     READING_INCOMPLETE,
+    SIGNAL_ERRORS,
 )
 
 

@@ -25,6 +25,7 @@ class Example:
         snapshot: Makes the facts.
         expect: The kinds of finding, in order; empty where the rule holds.
         past: What is known of earlier passes.
+        make_past: The same, where it takes making; in the place of `past`.
     """
 
     says: str
@@ -32,6 +33,11 @@ class Example:
     snapshot: Callable[[], Snapshot]
     expect: tuple[Kind, ...]
     past: Past = NOTHING
+    make_past: Callable[[], Past] | None = None
+
+    def given_past(self) -> Past:
+        """Give what is known of earlier passes."""
+        return self.past if self.make_past is None else self.make_past()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,11 +20,14 @@ from laneproof.engine import LIVE_CONFIRMATIONS, Engine, Outcome
 from laneproof.findings import FindingChange, verdict
 from laneproof.service.cost import CostMeter
 from laneproof.service.declaration_file import DeclarationFile
+from laneproof.service.news import News
 from laneproof.service.notify import Notifier
 from laneproof.service.published import CollectorRun, Published
 from laneproof.service.schedule import Schedule
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
 from laneproof_collectors.host import Host
+from laneproof_collectors.hotplug import read_device_events
+from laneproof_collectors.kernel_log import read_kernel_events
 from laneproof_collectors.unread import Reason, Unread
 
 _log = logging.getLogger(__name__)
@@ -84,6 +87,7 @@ class Daemon:
         self._done: queue.SimpleQueue[tuple[str, object, float]] = queue.SimpleQueue()
         self._facts: dict[str, Any] = {}
         self._meter = CostMeter()
+        self._news = News()
         self._wake_read, self._wake_write = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self._closing = RLock()  # a signal may come while the loop itself is waking
         self._stopping = self._reload_wanted = self._closed = False
@@ -178,10 +182,9 @@ class Daemon:
         self._wake()
 
     def _take_events(self) -> None:
-        """Take what the kernel told; a device that came or went starts a pass at once."""
-        events = self._host.uevents()
-        self._host.kernel_log()
-        if isinstance(events, tuple) and events:
+        """Take what the kernel told; a drive in trouble, or a device that came or went, starts a pass at once."""
+        self._news.take(read_kernel_events(self._host), read_device_events(self._host))
+        if self._news.is_urgent:
             self._schedule.hasten(HASTENED_BY_EVENTS, at=time.monotonic() + SETTLE_SECONDS)
 
     def _take_facts(self) -> bool:
@@ -212,7 +215,7 @@ class Daemon:
         if not self.published.complete:
             return  # before each collector has answered once, "not read yet" would be told as a fault
         was_ready = self.published.outcome is not None
-        outcome = self._engine.observe(assemble(self._facts, self._host.clock()))
+        outcome = self._engine.observe(assemble(self._facts, self._host.clock()), *self._news.give())
         if outcome.waiting:
             self._schedule.hasten(("functions",), at=time.monotonic() + CONFIRM_AFTER_SECONDS)
         self.published = replace(self.published, outcome=outcome, cost=self._meter.read())

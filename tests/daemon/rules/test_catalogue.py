@@ -53,7 +53,7 @@ def test_rule_is_found_by_its_name() -> None:
 )
 def test_example(rule: Rule, example: Example) -> None:
     build = None if example.build is None else Build.model_validate(tomllib.loads(example.build))
-    findings = list(rule.judge(build, example.snapshot(), example.past))
+    findings = list(rule.judge(build, example.snapshot(), example.given_past()))
     assert tuple(one.kind for one in findings) == example.expect
     assert all(one.rule == rule.name for one in findings)
 

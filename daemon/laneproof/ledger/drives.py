@@ -1,0 +1,262 @@
+"""Each drive's own account over time: what it counts, how worn and how warm it is. It goes where the drive goes.
+
+A count that moved by several at once moved once: what came between two readings cannot be told apart. A count that fell
+belongs to another drive or another counter, and begins anew.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from laneproof.ledger.load import LoadRecord
+from laneproof.ledger.timeline import Timeline
+from laneproof.occupants import Occupant
+from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive
+from laneproof_collectors.unread import Unread
+
+_MOST_TIMES = 200
+_KEPT_HOURS = 7 * 24
+_HOUR = 3600.0
+NEAR_WARNING_CELSIUS = 5.0
+"""A drive this near to its own warning threshold is called hot. Judgement."""
+
+WATCHED = (
+    "media_errors",
+    "unsafe_shutdowns",
+    "power_cycles",
+    "warning_temperature_minutes",
+    "critical_temperature_minutes",
+    "thermal_transitions_1",
+    "thermal_transitions_2",
+)
+"""Counters of the health log whose steps are kept; the number of error log entries is not among them: programs that ask
+for what a drive does not support raise it."""
+
+SATA_WATCHED = ("reallocated_sectors", "pending_sectors", "uncorrectable_sectors", "interface_errors")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rise:
+    """A counter that moved between two readings.
+
+    Attributes:
+        at: The later reading, ledger time.
+        by: How far.
+        same_boot: Whether the machine ran on in between.
+        boots: How many boots began in between.
+    """
+
+    at: float
+    by: int
+    same_boot: bool = True
+    boots: int = 0
+
+
+@dataclass(slots=True, kw_only=True)
+class Steps:
+    """A figure that is kept only where it changed: when, powered hours, value."""
+
+    rows: list[tuple[float, int, int]] = field(default_factory=list)
+
+    def note(self, at: float, hours: int, value: int) -> None:
+        """Keep a reading that differs from the last one."""
+        if not self.rows or self.rows[-1][2] != value:
+            self.rows.append((at, hours, value))
+            if len(self.rows) > _MOST_TIMES:
+                del self.rows[1]  # the first stays: the slope is taken from it
+
+
+@dataclass(slots=True, kw_only=True)
+class HourHeat:
+    """Temperatures of one hour."""
+
+    hour: int
+    readings: int = 0
+    mean_celsius: float = 0.0
+    highest_celsius: float = 0.0
+
+
+@dataclass(slots=True, kw_only=True)
+class DriveRecord:
+    """One drive.
+
+    Attributes:
+        serial: Its serial number; where it tells none, its path.
+        path: Where it was last seen.
+        name: What it was last called.
+        model: Its model.
+        firmware: Its firmware.
+        capacity_bytes: What it holds.
+        first_at: When it was first seen.
+        last_at: When it was last seen.
+        paths: All places it was seen in, with the time from which on.
+        counters: Its counters at the last reading.
+        counters_at: When that was; 0 if never.
+        counters_boot: Number of the boot of that reading.
+        health_since: When its health was first read.
+        rises: By counter, when it moved.
+        wear: Percentage used.
+        spare: Available spare, percent.
+        hours: Powered hours at the last reading.
+        spare_threshold: Its own threshold.
+        heat: Temperatures by the hour.
+        celsius: The last reading.
+        celsius_at: When that was.
+        warning_celsius: Its own warning threshold.
+        critical_celsius: Its own critical threshold.
+        load: Its load.
+        doubts: What changed in its identity that should never change: when and what.
+    """
+
+    serial: str
+    path: str = ""
+    name: str = ""
+    model: str | None = None
+    firmware: str | None = None
+    capacity_bytes: int | None = None
+    first_at: float = 0.0
+    last_at: float = 0.0
+    paths: list[tuple[float, str]] = field(default_factory=list)
+    counters: dict[str, int] = field(default_factory=dict)
+    counters_at: float = 0.0
+    counters_boot: int = -1
+    health_since: float = 0.0
+    rises: dict[str, list[Rise]] = field(default_factory=dict)
+    wear: Steps = field(default_factory=Steps)
+    spare: Steps = field(default_factory=Steps)
+    hours: int | None = None
+    spare_threshold: int | None = None
+    heat: list[HourHeat] = field(default_factory=list)
+    celsius: float | None = None
+    celsius_at: float = 0.0
+    warning_celsius: float | None = None
+    critical_celsius: float | None = None
+    load: LoadRecord = field(default_factory=LoadRecord)
+    doubts: list[tuple[float, str]] = field(default_factory=list)
+
+    def risen(self, counter: str, since: float = 0.0) -> list[Rise]:
+        """Give the times that a counter moved, oldest first."""
+        return [one for one in self.rises.get(counter, ()) if one.at >= since]
+
+    def is_hot(self) -> bool | None:
+        """Whether the last temperature is near its own warning threshold; None where either is not known."""
+        if self.celsius is None or self.warning_celsius is None:
+            return None
+        return self.celsius >= self.warning_celsius - NEAR_WARNING_CELSIUS
+
+    def read_health(self, health: HealthLog, timeline: Timeline) -> None:
+        """Take one reading of its health log."""
+        told = {name: getattr(health, name) for name in WATCHED if name not in health.absent}
+        self._count(told, timeline)
+        if "power_on_hours" not in health.absent:
+            self.hours = health.power_on_hours
+        if "percentage_used" not in health.absent:
+            self.wear.note(timeline.now, health.power_on_hours, health.percentage_used)
+        if "available_spare_percent" not in health.absent:
+            self.spare.note(timeline.now, health.power_on_hours, health.available_spare_percent)
+            self.spare_threshold = health.available_spare_threshold_percent
+        self._warm(health.composite_temperature_celsius, timeline.now)
+
+    def read_sata(self, drive: SataDrive, timeline: Timeline) -> None:
+        """Take one reading of a SATA, SAS or USB drive."""
+        told = {name: value for name in SATA_WATCHED if isinstance(value := getattr(drive, name), int)}
+        if told:
+            self._count(told, timeline)
+        if isinstance(drive.temperature_celsius, int | float):
+            self._warm(float(drive.temperature_celsius), timeline.now)
+
+    def _count(self, told: dict[str, int], timeline: Timeline) -> None:
+        boots = timeline.boots - self.counters_boot
+        for name, value in told.items():
+            before = self.counters.get(name)
+            if before is not None and value > before:
+                rises = self.rises.setdefault(name, [])
+                rises.append(Rise(at=timeline.now, by=value - before, same_boot=boots == 0, boots=boots))
+                del rises[:-_MOST_TIMES]
+            elif before is not None and value < before:
+                self.rises.pop(name, None)
+        self.counters.update(told)
+        self.counters_at, self.counters_boot = timeline.now, timeline.boots
+        self.health_since = self.health_since or timeline.now
+
+    def _warm(self, celsius: float | None, now: float) -> None:
+        if celsius is None:
+            return
+        self.celsius, self.celsius_at = celsius, now
+        hour = int(now // _HOUR)
+        if not self.heat or self.heat[-1].hour != hour:
+            self.heat.append(HourHeat(hour=hour, highest_celsius=celsius))
+            while self.heat[0].hour <= hour - _KEPT_HOURS:
+                del self.heat[0]
+        row = self.heat[-1]
+        row.readings += 1
+        row.mean_celsius += (celsius - row.mean_celsius) / row.readings
+        row.highest_celsius = max(row.highest_celsius, celsius)
+
+    def read_limits(self, controller: NvmeController) -> None:
+        """Learn its own temperature limits, from Identify or else from the kernel's thermometer of it."""
+        identity = controller.identity
+        if not isinstance(identity, Unread):
+            self.warning_celsius = identity.warning_temperature_celsius
+            self.critical_celsius = identity.critical_temperature_celsius
+        elif controller.temperatures and isinstance(limit := controller.temperatures[0].maximum_celsius, int | float):
+            self.warning_celsius = float(limit)
+
+    def read_thermometer(self, controller: NvmeController, now: float) -> None:
+        """Take the kernel's own reading, where the drive's log could not be read."""
+        reading = controller.temperatures[0] if controller.temperatures else None
+        if reading is not None and isinstance(reading.celsius, int | float):
+            self._warm(float(reading.celsius), now)
+
+
+@dataclass(slots=True, kw_only=True)
+class DriveBook:
+    """All drives that were ever seen, by serial number."""
+
+    records: dict[str, DriveRecord] = field(default_factory=dict)
+
+    def of(self, occupant: Occupant) -> DriveRecord | None:
+        """Give a drive's record."""
+        return self.records.get(key_of(occupant))
+
+    def at(self, path: str) -> DriveRecord | None:
+        """Give the drive that was last seen in a place."""
+        here = [one for one in self.records.values() if one.path == path]
+        return max(here, key=lambda one: one.last_at, default=None)
+
+    def meet(self, occupant: Occupant, timeline: Timeline) -> DriveRecord:
+        """Give a drive's record, new where it was never seen, with its identity and place brought up to date."""
+        key = key_of(occupant)
+        record = self.records.get(key)
+        if record is None:
+            record = self.records[key] = DriveRecord(serial=key, first_at=timeline.now)
+        if record.path != occupant.path:
+            record.path = occupant.path
+            record.paths.append((timeline.now, occupant.path))
+            del record.paths[:-_MOST_TIMES]
+        record.name, record.last_at = occupant.name, timeline.now
+        for what, value in (("model", occupant.model), ("capacity", occupant.capacity_bytes)):
+            _note_identity(record, what, value, timeline.now)
+        if isinstance(occupant.firmware, str):
+            record.firmware = occupant.firmware
+        return record
+
+    def with_serial(self) -> Iterator[DriveRecord]:
+        """Give the drives that tell a serial number."""
+        return (one for one in self.records.values() if "/" not in one.serial)
+
+
+def key_of(occupant: Occupant) -> str:
+    """Name a drive by its serial number; by its place where it tells none."""
+    serial = occupant.serial.strip() if isinstance(occupant.serial, str) else ""
+    return serial or occupant.own_path
+
+
+def _note_identity(record: DriveRecord, what: str, value: object, now: float) -> None:
+    name = "capacity_bytes" if what == "capacity" else what
+    if isinstance(value, Unread) or value is None:
+        return
+    before = getattr(record, name)
+    if before is not None and before != value:
+        record.doubts.append((now, f"its {what} was {before} and is {value}"))
+        del record.doubts[:-_MOST_TIMES]
+    setattr(record, name, value)

@@ -1,0 +1,318 @@
+"""Disconnects and resets of drives, each once, with what held just before.
+
+What the kernel told is joined into episodes (see `laneproof.evidence.episodes`). A drive that was there in one pass and
+is not in the next, with not a word from the kernel, is a disconnect too: a port without hot plug says nothing. Only
+where the log is known to be read, and the function is gone in good order, did somebody take it out.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from laneproof.evidence.disconnects import EPISODE_GAP_SECONDS
+from laneproof.evidence.episodes import (
+    ADDED,
+    COMPANION_SECONDS,
+    REMOVED,
+    Episode,
+    PlaceEvent,
+    episodes,
+    from_device,
+    from_kernel,
+    place_of,
+)
+from laneproof.ledger.timeline import Timeline
+from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.kernel_log import TimedKernelEvent
+from laneproof_collectors.kernel_messages import EventKind
+
+VANISHED = "vanished"
+"""Kind of an event that nobody told: the drive was there in one pass and not in the next."""
+REENUMERATED = "enumerated-anew"
+"""Kind of another: its counters began anew within a boot, so it had been away."""
+
+_MOST_DROPS = 400
+_MOST_RECENT = 2000
+_TOUCHES_NO_DRIVE = (
+    EventKind.AER_CORRECTABLE,
+    EventKind.BANDWIDTH_LIMITED,
+    EventKind.ARRAY_DEGRADED,
+    EventKind.BOND_LINK_DOWN,
+)
+
+
+@dataclass(slots=True, kw_only=True)
+class Before:
+    """What held just before a disconnect, as far as it was known. None: not known.
+
+    Attributes:
+        load_bytes_per_second: Data moved in the last complete window.
+        load: idle, working or loaded in that window.
+        load_during: The same of the window in which it happened.
+        window_seconds: How long the last complete window was.
+        celsius: The drive's last reading.
+        warning_celsius: Its own warning threshold.
+        hot: Whether it was near or above it, or counted minutes above it meanwhile.
+        idle_states: Whether idle states of drive or link could be entered.
+        power_state: The function's power state.
+        trained: Rate and width of its link.
+        recent_errors: Correctable errors of its link in the day before.
+        unsafe_shutdowns: As counted at the last reading before.
+        power_cycles: The same.
+    """
+
+    load_bytes_per_second: float | None = None
+    load: str | None = None
+    load_during: str | None = None
+    window_seconds: float | None = None
+    celsius: float | None = None
+    warning_celsius: float | None = None
+    hot: bool | None = None
+    idle_states: bool | None = None
+    power_state: str | None = None
+    trained: str | None = None
+    recent_errors: int | None = None
+    unsafe_shutdowns: int | None = None
+    power_cycles: int | None = None
+
+
+@dataclass(slots=True, kw_only=True)
+class Drop:
+    """One disconnect or reset.
+
+    Attributes:
+        number: Its own number, for people.
+        path: The place.
+        serial: The drive that was there, empty where it is not known.
+        device: What it was called.
+        dropped_at: When, ledger time.
+        uncertain_seconds: How much earlier it may have been.
+        started: The first event that belongs to it.
+        ended: The last one.
+        boot: Number of the boot.
+        kinds: Kinds of event, sorted.
+        lines: How many lines and events.
+        dropped: It stopped answering on the bus; False for a reset.
+        gone: Whether it had left the bus entirely; None if nobody said.
+        asked: Somebody took it out in good order.
+        returned_at: When it was back; None while it is not.
+        returned_boot: Number of the boot in which it was back.
+        cycled: Whether its count of power cycles had gone up by then; None if not known.
+        power_lost: Whether it lost its power while the machine ran on; None if not known.
+        together: Other places that dropped at the same moment.
+        before: What held before.
+    """
+
+    number: int
+    path: str
+    serial: str = ""
+    device: str = ""
+    dropped_at: float
+    uncertain_seconds: float = 0.0
+    started: float
+    ended: float
+    boot: int
+    kinds: list[str] = field(default_factory=list)
+    lines: int = 0
+    dropped: bool = False
+    gone: bool | None = None
+    asked: bool = False
+    returned_at: float | None = None
+    returned_boot: int | None = None
+    cycled: bool | None = None
+    power_lost: bool | None = None
+    together: list[str] = field(default_factory=list)
+    before: Before = field(default_factory=Before)
+
+    @property
+    def counts(self) -> bool:
+        """Whether it is a failure, and not somebody's wish."""
+        return not self.asked
+
+
+@dataclass(slots=True, kw_only=True)
+class DropBook:
+    """All disconnects, oldest first, and the events that may still belong to the last ones.
+
+    Attributes:
+        drops: The disconnects.
+        recent: Events of the last hours.
+        next_number: The next disconnect's number.
+        states: What each place held at the last pass: serial number, name and state.
+        names: Places by name, as of this boot.
+        boot: The boot that both are of.
+        log_heard_in: The last boot in which a record of the kernel's log was read.
+        passed_on: Reports of correctable errors by place, since the counters were last read.
+        media: When the log told of data that could not be recovered, with the place.
+    """
+
+    drops: list[Drop] = field(default_factory=list)
+    recent: list[PlaceEvent] = field(default_factory=list)
+    next_number: int = 1
+    states: dict[str, tuple[str, str, str]] = field(default_factory=dict)
+    names: dict[str, str] = field(default_factory=dict)
+    boot: int = 0
+    log_heard_in: int = 0
+    media: list[tuple[float, str]] = field(default_factory=list)
+
+    def of_path(self, path: str) -> list[Drop]:
+        """Give the failures at a place, oldest first."""
+        return [one for one in self.drops if one.path == path and one.counts]
+
+    def of(self, path: str | None, serial: str | None) -> list[Drop]:
+        """Give the failures of a place and those of a drive wherever it was, oldest first."""
+        return [
+            one
+            for one in self.drops
+            if one.counts and ((path is not None and one.path == path) or (serial and one.serial == serial))
+        ]
+
+    def learn_names(self, places: dict[str, str], timeline: Timeline) -> dict[str, str]:
+        """Keep the names of this boot; those known before a drop come first, since the event used them."""
+        if self.boot != timeline.boots:
+            self.boot, self.names = timeline.boots, {}
+        merged = {**places, **self.names}
+        self.names = {**self.names, **places}
+        return merged
+
+    def take_events(
+        self,
+        kernel_events: Iterable[TimedKernelEvent],
+        device_events: Iterable[DeviceEvent],
+        places: dict[str, str],
+        timeline: Timeline,
+    ) -> tuple[list[PlaceEvent], dict[str, int]]:
+        """Place the events of a pass.
+
+        Returns:
+            Those that bear on disconnects; and by place, how many correctable errors were reported.
+        """
+        placed: list[PlaceEvent] = []
+        reports: dict[str, int] = {}
+        for timed in kernel_events:
+            event = timed.event
+            when = timeline.at(timed.up_seconds, timed.unix_seconds)
+            if event.kind in _TOUCHES_NO_DRIVE or event.device is None:
+                if event.kind is EventKind.AER_CORRECTABLE and event.device is not None:
+                    place = place_of(event.device, places)
+                    reports[place] = reports.get(place, 0) + 1
+                continue
+            one = from_kernel(event, t=when, places=places, lines=timed.lines)
+            if one is not None:
+                placed.append(_opened(one) if event.kind is EventKind.PROBE_FAILED else one)
+                if event.kind is EventKind.MEDIA_ERROR:
+                    self.media.append((when, one.place))
+        del self.media[:-_MOST_DROPS]
+        placed += self._place_device_events(device_events, placed, places, timeline.now)
+        return placed, reports
+
+    def _place_device_events(
+        self, events: Iterable[DeviceEvent], told: Sequence[PlaceEvent], places: dict[str, str], now: float
+    ) -> list[PlaceEvent]:
+        # A device event has no time of its own. Where the log told of a disconnect of that place, it is part of it.
+        placed = []
+        for event in events:
+            one = from_device(event, t=now, places=places)
+            if one is None:
+                continue
+            if one.kind == REMOVED:
+                near = [other.t for other in told if other.place == one.place and other.opens]
+                if near:
+                    one = _at(one, max(near))
+            placed.append(one)
+        return placed
+
+    def join(self, news: Sequence[PlaceEvent], timeline: Timeline, boots: Sequence[float]) -> list[Drop]:
+        """Join the pass's events with those before into disconnects.
+
+        Args:
+            news: The events of this pass.
+            timeline: When.
+            boots: When the machine was started.
+
+        Returns:
+            The disconnects that are new or grew.
+        """
+        horizon = timeline.now - EPISODE_GAP_SECONDS - 2 * COMPANION_SECONDS
+        touched: list[Drop] = []
+        if news:
+            self.recent = _thin([*self.recent, *news])[-_MOST_RECENT:]
+            touched = [self._keep(one, timeline) for one in episodes(self.recent, boots=boots)]
+        if self.recent and self.recent[0].t < horizon:
+            newest: dict[str, float] = {}
+            for one in self.recent:
+                newest[one.place] = max(one.t, newest.get(one.place, 0.0))
+            self.recent = [one for one in self.recent if newest[one.place] >= horizon]
+        return touched
+
+    def _keep(self, episode: Episode, timeline: Timeline) -> Drop:
+        known = next(
+            (
+                one
+                for one in reversed(self.drops)
+                if one.path == episode.place
+                and episode.started - one.ended < EPISODE_GAP_SECONDS
+                and one.started <= episode.ended
+            ),
+            None,
+        )
+        if known is None:
+            serial, name, _ = self.states.get(episode.place, ("", "", ""))
+            known = Drop(
+                number=self.next_number,
+                path=episode.place,
+                serial=serial,
+                device=name or episode.devices[0],
+                dropped_at=episode.dropped_at,
+                started=episode.started,
+                ended=episode.ended,
+                boot=timeline.boots,
+                dropped=episode.dropped,
+                asked=episode.asked,
+            )
+            self.next_number += 1
+            self.drops.append(known)
+            del self.drops[:-_MOST_DROPS]
+        known.started = min(known.started, episode.started)
+        known.ended = max(known.ended, episode.ended)
+        known.kinds = sorted({*known.kinds, *episode.kinds})
+        known.lines = max(known.lines, episode.lines)
+        known.dropped = known.dropped or episode.dropped
+        known.gone = episode.config_space_gone if known.gone is None else known.gone or bool(episode.config_space_gone)
+        known.asked = known.asked and episode.asked
+        known.together = sorted({*known.together, *episode.together})
+        return known
+
+
+def _thin(events: list[PlaceEvent]) -> list[PlaceEvent]:
+    """Of what merely goes along, one a minute, place and kind is enough."""
+    kept: dict[tuple[object, ...], PlaceEvent] = {}
+    for one in events:
+        minute = one.t if one.opens else one.t // 60.0
+        kept.setdefault((one.place, one.device, one.kind, one.opens, minute), one)
+    return list(kept.values())
+
+
+def _opened(event: PlaceEvent) -> PlaceEvent:
+    return PlaceEvent(t=event.t, place=event.place, device=event.device, kind=event.kind, opens=True, lines=event.lines)
+
+
+def _at(event: PlaceEvent, when: float) -> PlaceEvent:
+    return PlaceEvent(
+        t=when,
+        place=event.place,
+        device=event.device,
+        kind=event.kind,
+        opens=event.opens,
+        dropped=event.dropped,
+        lines=event.lines,
+    )
+
+
+def vanished(path: str, device: str, when: float, kind: str = VANISHED) -> PlaceEvent:
+    """Make the event of a disconnect that nobody told of."""
+    return PlaceEvent(t=when, place=path, device=device, kind=kind, opens=True, dropped=True, lines=0)
+
+
+def added(path: str, device: str, when: float) -> PlaceEvent:
+    """Make the event of a drive that is seen again."""
+    return PlaceEvent(t=when, place=path, device=device, kind=ADDED, opens=False, lines=0)

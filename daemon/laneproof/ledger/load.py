@@ -1,0 +1,259 @@
+"""How busy each drive is, window by window, and how slow against its siblings.
+
+A window lies between two readings. Load comes from the disk's own statistics, else from the health log's data units.
+What counts as loaded or idle is measured by the most that the drive itself was seen to move.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.siblings import SLOW_RATIO, SlowSpell, is_load_near, relative_latency, slow_spells
+from laneproof.evidence.wear import DATA_UNIT_BYTES
+from laneproof_collectors.snapshot import BlockStatistics, HealthLog, NvmeController
+from laneproof_collectors.unread import Unread
+
+IDLE, WORKING, LOADED = "idle", "working", "loaded"
+
+_LOADED_SHARE = 0.25  # of the most that the drive was seen to move
+_IDLE_SHARE = 0.001
+_LEAST_PEAK = 20e6  # bytes a second; below that no load is called one
+_PEAK_FADES_PER_DAY = 0.99
+_FEWEST_OPERATIONS = 50  # a mean latency of fewer tells nothing
+_MOST_WINDOWS = 40
+_MOST_SPELLS = 100
+_FULL_CACHE_BYTES = 20e9  # written since the last idle window: more than the fast write cache of most drives
+_DAY = 86400.0
+_TABLE_LIMIT = 4000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """What a drive moved between two readings.
+
+    Attributes:
+        began: Begin, ledger time.
+        seconds: Length.
+        moved_bytes: Bytes read and written.
+        written_bytes: Bytes written.
+        operations: Reads and writes; None where the source does not tell.
+        milliseconds: Time that they took together; None likewise.
+    """
+
+    began: float
+    seconds: float
+    moved_bytes: int
+    written_bytes: int
+    operations: int | None = None
+    milliseconds: int | None = None
+
+    @property
+    def bytes_per_second(self) -> float:
+        """Mean load."""
+        return self.moved_bytes / self.seconds if self.seconds > 0 else 0.0
+
+    @property
+    def latency(self) -> float | None:
+        """Mean milliseconds for an operation, None where there were too few to tell."""
+        if self.operations is None or self.milliseconds is None or self.operations < _FEWEST_OPERATIONS:
+            return None
+        return self.milliseconds / self.operations
+
+
+@dataclass(slots=True, kw_only=True)
+class SlowDays:
+    """Hours of a day in which a drive could be compared with its siblings, and in which it was slow."""
+
+    day: int
+    hours: list[int] = field(default_factory=list)
+    slow_hours: list[int] = field(default_factory=list)
+
+
+@dataclass(slots=True, kw_only=True)
+class LoadRecord:
+    """One drive's load.
+
+    Attributes:
+        counters: Statistics at the last reading: reads, bytes read, writes, bytes written, milliseconds, in this order.
+        source: disk or health, of `counters`.
+        boot: Number of the boot of that reading.
+        at: When it was.
+        last: The last complete window.
+        previous: The one before it.
+        peak: The most bytes a second that it was seen to move, fading slowly.
+        seconds: By state, time in windows of that state.
+        comparable: Windows that could be compared with siblings: begin, length, ratio.
+        spells: When it was slow for minutes on end: begin, end, mean ratio.
+        slow_days: Hours compared and slow, by day.
+        usual_latency: A running median of its own latency under load.
+        since_idle_bytes: Bytes written since the last idle window.
+        full: Windows with a full write cache: hot and slow, hot and fast, cool and slow, cool and fast.
+        fresh: The same with a fresh one.
+    """
+
+    counters: tuple[int, int, int, int, int] | None = None
+    source: str = ""
+    boot: int = -1
+    at: float = 0.0
+    last: Window | None = None
+    previous: Window | None = None
+    peak: float = 0.0
+    seconds: dict[str, float] = field(default_factory=dict)
+    comparable: list[tuple[float, float, float]] = field(default_factory=list)
+    spells: list[tuple[float, float, float]] = field(default_factory=list)
+    slow_days: list[SlowDays] = field(default_factory=list)
+    usual_latency: float = 0.0
+    since_idle_bytes: float = 0.0
+    full: tuple[int, int, int, int] = (0, 0, 0, 0)
+    fresh: tuple[int, int, int, int] = (0, 0, 0, 0)
+
+    def state_of(self, window: Window) -> str:
+        """Say how busy the drive was in a window."""
+        load, peak = window.bytes_per_second, max(self.peak, _LEAST_PEAK)
+        if load <= _IDLE_SHARE * peak:
+            return IDLE
+        return LOADED if load >= _LOADED_SHARE * peak else WORKING
+
+    def share(self, state: str) -> float | None:
+        """Give the share of time in a state, None where no window was seen."""
+        whole = sum(self.seconds.values())
+        return self.seconds.get(state, 0.0) / whole if whole > 0 else None
+
+    def read(self, controller: NvmeController, *, now: float, boot: int) -> tuple[Window | None, bool]:
+        """Take one reading.
+
+        Returns:
+            The window that it closes, None where there is none; and whether the statistics began anew within a boot.
+        """
+        told = _counters_of(controller)
+        if told is None:
+            return None, False
+        source, counters = told
+        before, was = self.counters, self.at
+        is_same = self.source == source and (self.boot == boot or source == "health")
+        self.counters, self.source, self.boot, self.at = counters, source, boot, now
+        if before is None or not is_same or now <= was:
+            return None, False
+        fell = any(new < old for new, old in zip(counters, before, strict=True))
+        if fell:
+            return None, source == "disk"
+        reads, read_bytes, writes, written, took = (new - old for new, old in zip(counters, before, strict=True))
+        is_disk = source == "disk"
+        window = Window(
+            began=was,
+            seconds=now - was,
+            moved_bytes=read_bytes + written,
+            written_bytes=written,
+            operations=reads + writes if is_disk else None,
+            milliseconds=took if is_disk else None,
+        )
+        self._keep(window)
+        return window, False
+
+    def _keep(self, window: Window) -> None:
+        fade = _PEAK_FADES_PER_DAY ** (window.seconds / _DAY)
+        self.peak = max(self.peak * fade, window.bytes_per_second)
+        state = self.state_of(window)
+        self.seconds[state] = self.seconds.get(state, 0.0) + window.seconds
+        self.since_idle_bytes = 0.0 if state == IDLE else self.since_idle_bytes + window.written_bytes
+        self.previous, self.last = self.last, window
+
+    def compare(self, window: Window, ratio: float) -> None:
+        """Keep how slow the drive was against its siblings in a window."""
+        self.comparable.append((window.began, window.seconds, ratio))
+        del self.comparable[:-_MOST_WINDOWS]
+        day, hour = divmod(int(window.began // 3600), 24)
+        if not self.slow_days or self.slow_days[-1].day != day:
+            self.slow_days.append(SlowDays(day=day))
+            del self.slow_days[:-30]
+        today = self.slow_days[-1]
+        if hour not in today.hours:
+            today.hours.append(hour)
+        if ratio < SLOW_RATIO:
+            return
+        for spell in slow_spells(self.comparable):
+            self._keep_spell(spell, today, hour)
+
+    def _keep_spell(self, spell: SlowSpell, today: SlowDays, hour: int) -> None:
+        one = (spell.began, spell.ended, spell.mean_ratio)
+        if self.spells and spell.began <= self.spells[-1][1]:
+            if spell.ended > self.spells[-1][1]:
+                self.spells[-1] = (self.spells[-1][0], *one[1:])
+        elif not self.spells or spell.began > self.spells[-1][1]:
+            self.spells.append(one)
+            del self.spells[:-_MOST_SPELLS]
+        if hour not in today.slow_hours:
+            today.slow_hours.append(hour)
+
+    def sort_by_heat(self, window: Window, *, hot: bool | None) -> None:
+        """Keep a window for the question whether slowness goes with heat or with a full write cache."""
+        latency = window.latency
+        if latency is None or hot is None or not window.written_bytes or latency <= 0.0:
+            return
+        usual = self.usual_latency or latency
+        # a running median: a small step towards each reading
+        self.usual_latency = usual * (1.02 if latency > usual else 0.98)
+        slow = latency >= SLOW_RATIO * usual
+        cell = (0 if hot else 2) + (0 if slow else 1)
+        if self.since_idle_bytes > _FULL_CACHE_BYTES:
+            self.full = _counted(self.full, cell)
+        else:
+            self.fresh = _counted(self.fresh, cell)
+
+
+def _counted(table: tuple[int, int, int, int], cell: int) -> tuple[int, int, int, int]:
+    cells = [*table]
+    cells[cell] += 1
+    if sum(cells) > _TABLE_LIMIT:
+        cells = [one // 2 for one in cells]
+    a, b, c, d = cells
+    return a, b, c, d
+
+
+def _counters_of(controller: NvmeController) -> tuple[str, tuple[int, int, int, int, int]] | None:
+    stats = [one.statistics for one in controller.namespaces]
+    told = [one for one in stats if isinstance(one, BlockStatistics)]
+    if told and len(told) == len(stats):
+        return "disk", (
+            sum(one.reads for one in told),
+            sum(one.read_bytes for one in told),
+            sum(one.writes for one in told),
+            sum(one.written_bytes for one in told),
+            sum(one.read_milliseconds + one.write_milliseconds for one in told),
+        )
+    health = controller.health
+    if isinstance(health, Unread) or _lacks_units(health):
+        return None
+    return "health", (
+        health.host_read_commands,
+        health.data_units_read * DATA_UNIT_BYTES,
+        health.host_write_commands,
+        health.data_units_written * DATA_UNIT_BYTES,
+        0,
+    )
+
+
+def _lacks_units(health: HealthLog) -> bool:
+    return "data_units_read" in health.absent or "data_units_written" in health.absent
+
+
+def compare_siblings(windows: Mapping[str, tuple[LoadRecord, Window]]) -> None:
+    """Compare the drives' latencies in one pass, each with those siblings that carried nearly the same load."""
+    told = {
+        serial: (record, window, window.operations / window.seconds, latency)
+        for serial, (record, window) in windows.items()
+        if (latency := window.latency) is not None and window.operations
+    }
+    for serial, (record, window, load, latency) in told.items():
+        siblings = [
+            other_latency
+            for other, (_, other_window, other_load, other_latency) in told.items()
+            if other != serial and _same_stretch(window, other_window) and is_load_near(load, other_load)
+        ]
+        ratio = relative_latency(latency, siblings)
+        if not isinstance(ratio, NotEnough):
+            record.compare(window, ratio)
+
+
+def _same_stretch(one: Window, other: Window) -> bool:
+    return abs(one.began - other.began) <= 0.1 * one.seconds and abs(one.seconds - other.seconds) <= 0.1 * one.seconds

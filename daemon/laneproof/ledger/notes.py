@@ -1,0 +1,72 @@
+"""What the owner told: notes about a position, and causes that turned out."""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """Something that the owner did or saw.
+
+    Attributes:
+        at: When, unix seconds.
+        position: The position's label, None for the whole box.
+        text: In the owner's words.
+        what: moved, adapter, cap, idle-states, cooling or other; what the words came to.
+        to: The other position that the words name, where they do.
+    """
+
+    at: float
+    position: str | None
+    text: str
+    what: str = "other"
+    to: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConfirmedCause:
+    """An episode whose cause turned out.
+
+    Attributes:
+        at: When the owner said so, unix seconds.
+        episode: The episode's number.
+        cause: The cause.
+        evidence: The features as they were known, by name.
+    """
+
+    at: float
+    episode: int
+    cause: str
+    evidence: Mapping[str, bool | None] = field(default_factory=dict)
+
+
+_KINDS = (
+    ("moved", r"\b(?:moved|swapped|exchanged|put|changed places)\b.*\b(?:to|into|with|in)\b"),
+    ("adapter", r"\b(?:adapter|adaptor|cable|ribbon|riser|carrier|shield|reseated|split card|socket)\b"),
+    ("cap", r"\b(?:cap|capped|limit|limited|gen ?[1-6]|generation [1-6])\b"),
+    ("idle-states", r"\b(?:aspm|apst|idle states?|power saving|latency)\b"),
+    ("cooling", r"\b(?:fan|heat ?sink|cool\w*|dust|air ?flow|thermal pad)\b"),
+)
+
+
+def parse_note(text: str, *, at: float, position: str | None, labels: tuple[str, ...] = ()) -> Note:
+    """Find out what a note is about.
+
+    Args:
+        text: The owner's words, such as ``moved drive to riser-2``.
+        at: When, unix seconds.
+        position: The position's label, None for the whole box.
+        labels: The declared labels, to find another position in the words.
+
+    Returns:
+        The note; words that say nothing known are kept as ``other``.
+    """
+    lowered = text.casefold()
+    what = next((kind for kind, pattern in _KINDS if re.search(pattern, lowered)), "other")
+    named = [
+        one
+        for one in labels
+        if one != position and re.search(rf"(?<![\w-]){re.escape(one.casefold())}(?![\w-])", lowered)
+    ]
+    return Note(at=at, position=position, text=text, what=what, to=max(named, key=len, default=None))

@@ -1,0 +1,128 @@
+"""The ledger's own time, which no step of the machine's clock moves.
+
+Within a boot it goes on with the time since boot; from boot to boot with the wall clock. So a clock that was set wrong
+and put right again neither ages evidence nor makes it young. As long as the clock is not stepped the two agree.
+"""
+
+from dataclasses import dataclass
+
+STEP_SECONDS = 120.0
+"""How far the wall clock may run off before it is called a step. Judgement; what a clock daemon slews is far less."""
+
+_LATE_SECONDS = 600.0  # an event may be told this long after the pass that should have told it
+_CREDIBLE_UP_SECONDS = 10 * 365.25 * 86400.0  # no box is up for ten years; a recording without uptime may say so
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """What one pass means for time.
+
+    Attributes:
+        elapsed: Seconds since the pass before; 0 for the first.
+        rebooted: Whether the machine was started in between.
+        first: Whether it is the first pass at all.
+    """
+
+    elapsed: float
+    rebooted: bool
+    first: bool
+
+
+@dataclass(slots=True, kw_only=True)
+class Timeline:
+    """Where the ledger stands in time.
+
+    Attributes:
+        now: Time of the last pass, unix seconds as the first pass had them.
+        before: Time of the pass before.
+        wall: The machine's own clock at the last pass.
+        up_seconds: Time since boot at the last pass.
+        boot_id: The running boot, empty where it could not be read.
+        boots: How many boots were seen, the running one included.
+        booted_at: When the running boot began.
+        began_at: When the first pass was made.
+        watched_seconds: Time between passes of one boot, added up.
+        up_is_told: Whether the time since boot can be believed.
+    """
+
+    now: float = 0.0
+    before: float = 0.0
+    wall: float = 0.0
+    up_seconds: float = 0.0
+    boot_id: str = ""
+    boots: int = 0
+    booted_at: float = 0.0
+    began_at: float = 0.0
+    watched_seconds: float = 0.0
+    up_is_told: bool = True
+
+    def advance(self, *, taken_at: float, up_seconds: float, boot_id: str) -> Step:
+        """Go on to the next pass.
+
+        Args:
+            taken_at: Its time by the machine's clock, unix seconds.
+            up_seconds: Time since boot.
+            boot_id: The boot, empty where it could not be read.
+        """
+        if self.boots == 0:
+            self.now = self.before = self.wall = self.began_at = taken_at
+            self._begin_boot(boot_id, up_seconds, since=None)
+            return Step(elapsed=0.0, rebooted=False, first=True)
+        rebooted = bool(boot_id) and bool(self.boot_id) and boot_id != self.boot_id
+        rebooted = rebooted or (not boot_id and up_seconds < self.up_seconds - 1.0)
+        wall = taken_at - self.wall
+        if rebooted:
+            up = up_seconds if self._is_credible(up_seconds, since=max(0.0, wall)) else 0.0
+            elapsed = max(wall, up)
+        else:
+            up = up_seconds - self.up_seconds
+            elapsed = up if up > 0.0 else max(0.0, wall) if up == 0.0 else 0.0
+        self.before = self.now
+        self.now += elapsed
+        if abs(taken_at - self.now) <= STEP_SECONDS:
+            self.now = max(self.before, taken_at)  # slewed, not stepped: stay with the clock
+            elapsed = self.now - self.before
+        self.wall = taken_at
+        if rebooted:
+            self._begin_boot(boot_id, up_seconds, since=elapsed)
+        else:
+            self.watched_seconds += elapsed
+            self.boot_id = boot_id or self.boot_id
+            self.up_seconds = up_seconds
+        return Step(elapsed=elapsed, rebooted=rebooted, first=False)
+
+    def _is_credible(self, up_seconds: float, *, since: float | None) -> bool:
+        return up_seconds < _CREDIBLE_UP_SECONDS and (since is None or up_seconds <= since + STEP_SECONDS)
+
+    def _begin_boot(self, boot_id: str, up_seconds: float, *, since: float | None) -> None:
+        self.boots += 1
+        self.boot_id = boot_id
+        self.up_seconds = up_seconds
+        self.up_is_told = self._is_credible(up_seconds, since=since)
+        self.booted_at = self.now - up_seconds if self.up_is_told else self.now
+
+    def at(self, up_seconds: float | None, unix_seconds: float | None = None) -> float:
+        """Put an event of the kernel log in its place.
+
+        Args:
+            up_seconds: Its time since boot, where told.
+            unix_seconds: Its time by the machine's clock, where told.
+
+        Returns:
+            Ledger time, no later than this pass; that of this pass where the event's own cannot be.
+        """
+        if unix_seconds is not None:
+            when = unix_seconds + self.now - self.wall
+        elif up_seconds is None:
+            return self.now
+        elif self.up_is_told:
+            when = self.now - max(0.0, self.up_seconds - up_seconds)
+        else:  # an event lies before the pass that tells it, so the boot lies at least that far back
+            self.booted_at = min(self.booted_at, self.now - up_seconds)
+            when = self.booted_at + up_seconds
+        earliest = max(self.booted_at, self.before - _LATE_SECONDS)
+        return when if earliest <= when <= self.now else self.now
+
+    def to_wall(self, when: float) -> float:
+        """Give a ledger time as the machine's clock shows it now."""
+        return when + self.wall - self.now

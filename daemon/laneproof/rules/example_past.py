@@ -1,0 +1,115 @@
+"""Make-believe pasts for the examples of rules that look back, and for tests: a box that is looked at many times."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from laneproof.ledger.ledger import Ledger
+from laneproof.past import Past
+from laneproof.rules.example_box import A_MORNING, Box
+from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.kernel_lines import classify
+from laneproof_collectors.kernel_log import TimedKernelEvent
+from laneproof_collectors.snapshot import AerCounters, Snapshot
+
+DAY, HOUR = 86400.0, 3600.0
+PATHS = ("0000:00/01.1", "0000:00/01.2", "0000:00/01.3", "0000:00/01.4")
+_NAMES = ("RxErr", "BadTLP", "BadDLLP", "Rollover", "Timeout", "NonFatalErr", "CorrIntErr", "HeaderOF")
+
+
+@dataclass(slots=True)
+class Story:
+    """A box over time; each look adds a pass to its ledger.
+
+    Attributes:
+        ledger: What the looks add up to.
+        now: Time of the last look, unix seconds.
+        boot: Number of the running boot.
+        booted_at: When it began.
+        last: The facts of the last look.
+    """
+
+    ledger: Ledger = field(default_factory=Ledger)
+    now: float = A_MORNING
+    boot: int = 1
+    booted_at: float = A_MORNING - 10 * 60.0
+    last: Snapshot | None = None
+
+    def look(
+        self, box: Box, *, after: float = 0.0, log: Sequence[str] = (), devices: Sequence[DeviceEvent] = ()
+    ) -> "Story":
+        """Look at the box again.
+
+        Args:
+            box: The box as it is then.
+            after: Seconds since the look before.
+            log: What the kernel said half a minute before this look.
+            devices: Which devices came and went since the look before.
+        """
+        self.now += after
+        box.with_firmware(boot_id=f"0b5e55ed-0000-4000-8000-{self.boot:012d}")
+        self.last = replace(box.snapshot(taken_at=self.now), up_seconds=self.now - self.booted_at)
+        told = max(0.0, self.last.up_seconds - min(30.0, after / 2))
+        events = [event for message in log if (event := say(message, up_seconds=told)) is not None]
+        self.ledger.update(self.last, events, devices)
+        return self
+
+    def restart(self, *, after: float = 60.0) -> "Story":
+        """Start the machine anew."""
+        self.now += after
+        self.boot, self.booted_at = self.boot + 1, self.now - 50.0
+        return self
+
+    @property
+    def past(self) -> Past:
+        """What a rule may know after the last look."""
+        return Past(ledger=self.ledger, boots=tuple(self.ledger.boots.boots))
+
+
+def say(message: str, *, up_seconds: float) -> TimedKernelEvent | None:
+    """Make the event of a kernel message; None where it is harmless."""
+    event = classify(message)
+    return None if event is None else TimedKernelEvent(event=event, up_seconds=up_seconds, sequence=None, priority=4)
+
+
+def count(errors: Mapping[str, int] | int = 0) -> AerCounters:
+    """Make the counters of one end: so many receiver errors, or each by its name."""
+    told = {"RxErr": errors} if isinstance(errors, int) else errors
+    zero = {"DLP": 0, "SDES": 0, "TLP": 0}
+    return AerCounters(correctable={name: told.get(name, 0) for name in _NAMES}, nonfatal=dict(zero), fatal=dict(zero))
+
+
+def counting_box(errors: Sequence[int]) -> Box:
+    """Make four drives in a split slot; the drives' ends have counted so many receiver errors."""
+    box = Box()
+    for path, number in zip(PATHS, errors, strict=True):
+        box.with_port(path, function={"aer": count()}).with_drive(path, function={"aer": count(number)})
+    return box
+
+
+def quiet_snapshot() -> Snapshot:
+    """Give the facts of four sound drives."""
+    return counting_box((0, 0, 0, 0)).snapshot()
+
+
+def link_errors_past(*, before: float, now: float, burst: int = 0) -> Past:
+    """Make two weeks in which each link counts `before` errors a day, then two days in which the first counts `now`.
+
+    Args:
+        before: Errors a day of each link.
+        now: Errors a day of the first link, on the last two days.
+        burst: So many errors of the first link, all at one look on the last day.
+    """
+    story = Story()
+    for number in range(16 * 4):
+        days = number / 4
+        usual = int(before * min(days, 14.0))
+        first = usual + int(now * max(0.0, days - 14.0)) + (burst if days >= 15 else 0)  # noqa: PLR2004
+        story.look(counting_box((first, usual, usual, usual)), after=6 * HOUR)
+    return story.past
+
+
+def repeat(story: Story, box: Callable[[int], Box], *, looks: int, after: float) -> Story:
+    """Look at a box again and again; `box` makes it for each number of look."""
+    for number in range(looks):
+        story.look(box(number), after=after)
+    return story

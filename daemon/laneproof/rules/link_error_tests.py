@@ -1,0 +1,264 @@
+"""The tests of one link's errors: against the specification, against its siblings, against its own past.
+
+Bursts come first. Where errors come in bursts, or in no more than a few readings, minutes that held an error are
+compared instead of errors, so that one burst at a hot plug is one event. A link is never called worse than its siblings
+for a handful of errors, however sure the arithmetic is: it takes an effect that matters, spread over hours.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from laneproof.evidence.budget import NOTE_P, PAGE_P, RATIO_FLOOR
+from laneproof.evidence.bursts import compare_error_minutes, dispersion
+from laneproof.evidence.counts import Bounds
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.rates import RatioTest, against_history, against_siblings
+from laneproof.evidence.specification import CeilingTest, against_specification
+from laneproof.ledger.link_errors import LinkRecord
+from laneproof.ledger.tally import DAY, HOUR, Tally, total
+
+_BURST_ALLOWANCE = 500
+"""So many errors may have been counted while a link trained, before anybody looked. Judgement."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reach:
+    """One stretch of time that is looked at, and what it takes to speak of it. Judgement, tuned on simulated boxes.
+
+    Attributes:
+        seconds: How far back.
+        words: The same in words.
+        note_errors: Fewest errors for a note.
+        note_hours: In how many different hours (or readings) at least.
+        page_errors: Fewest errors for a page.
+        page_hours: In how many different hours at least.
+    """
+
+    seconds: float
+    words: str
+    note_errors: int
+    note_hours: int
+    page_errors: int
+    page_hours: int
+
+
+REACHES = (
+    Reach(seconds=DAY, words="the last day", note_errors=6, note_hours=3, page_errors=12, page_hours=4),
+    Reach(seconds=7 * DAY, words="the last week", note_errors=14, note_hours=6, page_errors=24, page_hours=8),
+)
+_SPECIFICATION_SECONDS = 2 * HOUR
+_SPECIFICATION_ERRORS = 10
+_PERSISTENT_HOURS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """How one link's errors stand.
+
+    Attributes:
+        level: page, note, or None where nothing is to be said.
+        beyond_specification: Whether it makes more errors than a legal link may.
+        because: The reason in words, empty where there is none.
+        evidence: The figures.
+    """
+
+    level: str | None = None
+    beyond_specification: bool = False
+    because: str = ""
+    evidence: dict[str, Any] = field(default_factory=dict)
+
+
+NOTHING_TO_SAY = Standing()
+
+
+def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float, links: int) -> Standing:
+    """Judge one link.
+
+    Args:
+        record: The link.
+        siblings: The other links that count their errors.
+        now: Ledger time.
+        links: How many links are asked in the same way: p is corrected for it.
+    """
+    found = [
+        standing
+        for standing in (
+            _judge_first_look(record),
+            _judge_specification(record, now),
+            *(_judge_reach(record, siblings, reach, now=now, links=links) for reach in REACHES),
+        )
+        if standing.level is not None
+    ]
+    ranks = {"page": 1, "note": 0}
+    return max(found, key=lambda one: (ranks[one.level or "note"], one.beyond_specification), default=NOTHING_TO_SAY)
+
+
+def recent(record: LinkRecord, seconds: float, now: float) -> Tally:
+    """Add up what a link did in a stretch of time that ends now, or since the parts between were changed."""
+    return record.series.since(max(now - seconds, record.steady_since))
+
+
+def _hours_with_errors(record: LinkRecord, seconds: float, now: float) -> int:
+    since = max(now - seconds, record.steady_since)
+    return sum(
+        max(1, round(row.span / HOUR)) if row.span > HOUR and row.marked > 1 else 1
+        for row in record.series.rows
+        if row.begins >= since and row.marked
+    )
+
+
+# --- the specification ------------------------------------------------------------------------------------------------
+
+
+def _judge_first_look(record: LinkRecord) -> Standing:
+    """Judge what had been counted since boot before the first look: only a rate far beyond any burst tells."""
+    for name, end in (("port", record.port), ("device", record.far)):
+        if not end.found_seconds or end.found <= _BURST_ALLOWANCE or not (record.gt_s and record.lanes):
+            continue
+        bits = record.gt_s * 1e9 * record.lanes * end.found_seconds
+        test = against_specification(end.found - _BURST_ALLOWANCE, bits)
+        if isinstance(test, CeilingTest) and test.is_out_of_specification():
+            because = f"{end.found} errors at the {name}'s end in the {end.found_seconds / HOUR:.1f} hours since boot"
+            return Standing(level="note", beyond_specification=True, because=because, evidence=_describe_ceiling(test))
+    return NOTHING_TO_SAY
+
+
+def _judge_specification(record: LinkRecord, now: float) -> Standing:
+    """Judge the last hours and the last day by what the specification allows."""
+    for seconds, words in ((_SPECIFICATION_SECONDS, "the last two hours"), (DAY, "the last day")):
+        tally = recent(record, seconds, now)
+        if tally.errors < _SPECIFICATION_ERRORS:
+            continue
+        test = against_specification(tally.errors, tally.bits)
+        if isinstance(test, NotEnough) or not test.is_out_of_specification():
+            continue
+        persists = _hours_with_errors(record, DAY, now) >= _PERSISTENT_HOURS
+        return Standing(
+            level="page" if persists else "note",
+            beyond_specification=True,
+            because=f"{tally.errors} errors in {words}, where the specification allows {test.allowed:.3g}",
+            evidence={**_describe_ceiling(test), **_describe(record, tally)},
+        )
+    return NOTHING_TO_SAY
+
+
+def _describe_ceiling(test: CeilingTest) -> dict[str, Any]:
+    bounds = test.error_ratio_bounds()
+    return {
+        "error_ratio": test.error_ratio,
+        "error_ratio_bounds": [bounds.lower, bounds.upper],
+        "allowed_errors": test.allowed,
+        "p_specification": test.p,
+    }
+
+
+# --- siblings and its own past ----------------------------------------------------------------------------------------
+
+
+def _judge_reach(
+    record: LinkRecord, siblings: Sequence[LinkRecord], reach: Reach, *, now: float, links: int
+) -> Standing:
+    tally = recent(record, reach.seconds, now)
+    hours = _hours_with_errors(record, reach.seconds, now)
+    if tally.errors < reach.note_errors or hours < reach.note_hours:
+        return NOTHING_TO_SAY
+    since = max(now - reach.seconds, record.steady_since)
+    before = record.series.between(record.steady_since, since)
+    others = total([recent(one, now - since, now) for one in siblings], begins=since)
+    bursty = _is_bursty(record, since)
+    tests = [
+        (words, test)
+        for words, test in (
+            ("before", _compare(tally, before, bursty=bursty, is_past=True)),
+            ("siblings", _compare(tally, others, bursty=bursty, is_past=False)),
+        )
+        if test is not None
+    ]
+    if not tests:
+        return NOTHING_TO_SAY
+    against, test = min(tests, key=lambda one: one[1].log_p)
+    log_p = min(0.0, test.log_p + math.log(max(1, links)))
+    if log_p > math.log(NOTE_P):
+        return NOTHING_TO_SAY
+    bounds = test.ratio_bounds() if log_p <= math.log(PAGE_P) else None
+    is_large = bounds is not None and bounds.lower >= RATIO_FLOOR
+    is_page = is_large and tally.errors >= reach.page_errors and hours >= reach.page_hours
+    return Standing(
+        level="page" if is_page else "note",
+        because=_say_comparison(tally, reach, against, test, bounds, len(siblings), bursty=bursty),
+        evidence={
+            **_describe(record, tally),
+            "against": against,
+            "unit": "error minutes" if bursty else "errors",
+            "other_count": test.other_events,
+            "ratio": _finite(test.ratio),
+            "ratio_bounds": None if bounds is None else [bounds.lower, _finite(bounds.upper)],
+            "p": math.exp(log_p),
+        },
+    )
+
+
+def _is_bursty(record: LinkRecord, since: float) -> bool:
+    counts = [row.errors for row in record.series.rows if row.begins >= since and row.seconds > 0]
+    test = dispersion(counts)
+    return not isinstance(test, NotEnough) and test.bursty
+
+
+def _compare(tally: Tally, other: Tally, *, bursty: bool, is_past: bool) -> RatioTest | None:
+    """Compare by errors per bit; where they come in bursts, by minutes with errors (T6, then Fisher's table)."""
+    test: RatioTest | NotEnough
+    if not bursty:
+        compare = against_history if is_past else against_siblings
+        test = compare(tally.errors, tally.bits, other.errors, other.bits)
+        return None if isinstance(test, NotEnough) else test
+    units, other_units = max(round(tally.units), tally.marked), max(round(other.units), other.marked)
+    table = compare_error_minutes(tally.marked, units, other.marked, other_units)
+    test = against_siblings(tally.marked, float(units), other.marked, float(other_units))
+    if isinstance(table, NotEnough) or isinstance(test, NotEnough):
+        return None
+    return RatioTest(
+        log_p=table.log_p,
+        events=test.events,
+        exposure=test.exposure,
+        other_events=test.other_events,
+        other_exposure=test.other_exposure,
+        ratio=test.ratio,
+    )
+
+
+def _say_comparison(  # noqa: PLR0913 (one sentence's parts)
+    tally: Tally, reach: Reach, against: str, test: RatioTest, bounds: Bounds | None, siblings: int, *, bursty: bool
+) -> str:
+    unit = "minutes with errors" if bursty else "errors"
+    number = tally.marked if bursty else tally.errors
+    other = "before that" if against == "before" else f"at its {siblings} sibling links"
+    times = "none" if test.other_events == 0 else f"{test.other_events}"
+    said = f"{number} {unit} in {reach.words}, {times} {other}"
+    if test.ratio is not None and math.isfinite(test.ratio):
+        said += f": {test.ratio:.3g} times the rate"
+        if bounds is not None:
+            said += f" ({bounds.lower:.3g} to {bounds.upper:.3g})"
+    return said
+
+
+def _describe(record: LinkRecord, tally: Tally) -> dict[str, Any]:
+    return {
+        "errors": tally.errors,
+        "errors_at_most": tally.most,
+        "port_errors": tally.port_errors,
+        "device_errors": tally.device_errors,
+        "port_replays": tally.port_replays,
+        "device_replays": tally.device_replays,
+        "minutes_with_errors": tally.marked,
+        "bits_each_direction": tally.bits,
+        "watched_seconds": round(tally.seconds),
+        "port_reporting": str(record.port.reporting),
+        "device_reporting": str(record.far.reporting),
+        "from_log": record.from_log,
+    }
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

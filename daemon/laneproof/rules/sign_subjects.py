@@ -1,0 +1,145 @@
+"""Whose signs are judged: each declared position and each other place that holds, or held, a drive or a link.
+
+All sign rules begin here, so that a drive that dropped off the bus keeps its position's name in what is said of it.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from laneproof.build.declaration import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.ledger.drives import DriveRecord
+from laneproof.ledger.ledger import Ledger
+from laneproof.ledger.link_errors import LinkRecord
+from laneproof.past import Past
+from laneproof.rules.placement import Arrangement, arrange
+from laneproof_collectors.snapshot import Snapshot
+
+HOUR, DAY = 3600.0, 86400.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watched:
+    """One place, and the drive that is in it or was last.
+
+    Attributes:
+        path: The place.
+        label: The declared position's label, None where there is none.
+        serial: The drive's serial number, empty where it is not known.
+        device: What the drive, or else the link's device, is called.
+        drive: The drive's record.
+    """
+
+    path: str
+    label: str | None
+    serial: str
+    device: str
+    drive: DriveRecord | None
+
+    @property
+    def name(self) -> str:
+        """What a person calls it: the label, else the device and its place."""
+        return self.label or f"{self.device} at {self.path}"
+
+    def identify(self, rule: str) -> tuple[str, str]:
+        """Give the identity of a rule's finding about this place."""
+        return rule, self.label or self.path
+
+    def identify_drive(self, rule: str) -> tuple[str, str]:
+        """Give the identity of a rule's finding about this drive."""
+        return rule, self.label or self.serial or self.path
+
+
+def watched_links(build: Build | None, snapshot: Snapshot, ledger: Ledger) -> Iterator[tuple[Watched, LinkRecord]]:
+    """Give each link that was ever seen, with the device that is at its end or was last."""
+    arrangement = arrange(build, snapshot)
+    labels = arrangement.label_by_path
+    latest: dict[str, LinkRecord] = {}
+    for record in ledger.links.records.values():
+        known = latest.get(record.path)
+        if known is None or record.last_at >= known.last_at:
+            latest[record.path] = record
+    for path, record in latest.items():
+        yield (
+            Watched(
+                path=path,
+                label=labels.get(path),
+                serial=record.serial,
+                device=record.device,
+                drive=ledger.drives.records.get(record.serial),
+            ),
+            record,
+        )
+
+
+def watched_drives(build: Build | None, snapshot: Snapshot, ledger: Ledger) -> Iterator[Watched]:
+    """Give each drive that is there, or was last in its place."""
+    arrangement = arrange(build, snapshot)
+    present = {occupant.path for occupant in arrangement.drives}
+    newest: dict[str, DriveRecord] = {}
+    for record in ledger.drives.records.values():
+        known = newest.get(record.path)
+        if known is None or record.last_at >= known.last_at:
+            newest[record.path] = record
+    for path, record in newest.items():
+        if path in present or record.last_at >= ledger.now - 30 * DAY:
+            yield watch_drive(arrangement, record)
+
+
+def watch_drive(arrangement: Arrangement, record: DriveRecord) -> Watched:
+    """Make the subject of one drive."""
+    label = arrangement.label_by_path.get(record.path)
+    serial = "" if "/" in record.serial else record.serial
+    return Watched(path=record.path, label=label, serial=serial, device=record.name, drive=record)
+
+
+def make_sign(  # noqa: PLR0913 (what a sign says)
+    rule: str,
+    watched: Watched,
+    *,
+    severity: Severity,
+    summary: str,
+    observed: str,
+    evidence: dict[str, Any],
+    next_steps: tuple[str, ...],
+    follows_drive: bool = False,
+) -> Finding:
+    """Make a finding about a watched place or, where `follows_drive`, about the drive in it."""
+    return Finding(
+        rule=rule,
+        kind=Kind.SIGN,
+        severity=severity,
+        position=watched.label,
+        subject=watched.device or watched.path,
+        key=(watched.serial or watched.path) if follows_drive else watched.path,
+        summary=summary,
+        observed=observed,
+        evidence={"path": watched.path, "serial": watched.serial or None, **evidence},
+        next_steps=next_steps,
+    )
+
+
+def stood(past: Past, identity: tuple[str, str]) -> Finding | None:
+    """Give a sign as it stood after the pass before; None where it did not, or could not be read then."""
+    finding = past.standing.get(identity)
+    return finding if finding is not None and finding.kind is Kind.SIGN else None
+
+
+def louder(one: Severity, other: Severity | None) -> Severity:
+    """Give the louder of two: a sign does not grow quieter while it stands."""
+    return one if other is None or one.rank >= other.rank else other
+
+
+def say_seconds(seconds: float) -> str:
+    """Say how long, as a person would."""
+    for length, word in ((DAY, "day"), (HOUR, "hour"), (60.0, "minute")):
+        if seconds >= 1.5 * length or (seconds >= length and word != "minute"):
+            number = round(seconds / length)
+            return f"{number} {word}{'' if number == 1 else 's'}"
+    return f"{seconds:.0f} seconds"
+
+
+def say_times(count: int, word: str = "time") -> str:
+    """Say how often: ``1 time``, ``3 times``."""
+    return f"{count} {word}{'' if count == 1 else 's'}"

@@ -1,0 +1,46 @@
+"""What the kernel told between two passes: events of its log and of devices, gathered until they are judged."""
+
+from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.kernel_log import KernelEvents, TimedKernelEvent
+from laneproof_collectors.kernel_messages import EventKind
+from laneproof_collectors.unread import Unread
+
+MOST_EVENTS = 2000
+"""What is kept at most until the next pass; a drive that floods the log tells nothing new after that."""
+
+_CAN_WAIT = (EventKind.AER_CORRECTABLE, EventKind.BANDWIDTH_LIMITED)
+
+
+class News:
+    """Gathers events, and gives them once."""
+
+    def __init__(self) -> None:
+        """Begin with none."""
+        self._events: list[TimedKernelEvent] = []
+        self._devices: list[DeviceEvent] = []
+        self._lost = self._records = 0
+        self._gap: Unread | None = None
+        self.is_urgent = False
+        """Whether something came with the last `take` that should be looked at at once."""
+
+    def take(self, kernel: KernelEvents | Unread, devices: tuple[DeviceEvent, ...] | Unread) -> None:
+        """Add what came since the last time."""
+        told = () if isinstance(kernel, Unread) else kernel.events
+        came = () if isinstance(devices, Unread) else devices
+        if isinstance(kernel, Unread):
+            self._gap = kernel
+        else:
+            self._lost += kernel.lost
+            self._records += kernel.records
+        self._events = [*self._events, *told][-MOST_EVENTS:]
+        self._devices = [*self._devices, *came][-MOST_EVENTS:]
+        self.is_urgent = bool(came) or any(one.event.kind not in _CAN_WAIT for one in told)
+
+    def give(self) -> tuple[KernelEvents | Unread, tuple[DeviceEvent, ...]]:
+        """Give all that was gathered, and begin anew."""
+        kernel: KernelEvents | Unread = KernelEvents(tuple(self._events), self._lost, self._records)
+        if self._gap is not None and not self._events and not self._records:
+            kernel = self._gap
+        devices = tuple(self._devices)
+        self._events, self._devices, self._lost, self._records, self._gap = [], [], 0, 0, None
+        return kernel, devices
