@@ -1,29 +1,44 @@
 """Writes kelp-1, the demo: the storage box of a shore station that archives hydrophone recordings. All invented.
 
+Five months of its life, told sparsely: a frame or two a day, and a few around what happened. An update of the board's
+firmware resets two links, one of which is put right; a drive falls off its bus after rests, until idle states are
+switched off; a flexible cable goes bad; a drive finds its first bad blocks; one drive refuses to tell of its health.
+
 Run as ``python -m simulation.kelp FOLDER`` with ``tests`` on the path; ``FOLDER`` gets ``kelp-1.jsonl.gz``. The same
 input gives the same bytes, and a test holds the packaged file to it.
 """
 
 import gzip
 import sys
+from dataclasses import replace
 from pathlib import Path
 
-from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from simulation.box import Drive, Port, SimulatedBox
+from simulation.faults import DriveFault, IdleFault, PathFault
+from simulation.kernel_words import Words
+from simulation.loads import HABITS, Climate, Loads
+from simulation.losing import Manner, Return
+from simulation.running_box import Life, RunningBox
+from simulation.views import View
 
 START = 1_790_000_000.0  # 2026-09-21, when the box was closed and put in its rack
-DAY = 86400.0
+DAY, HOUR = 86400.0, 3600.0
+END_DAY = 152
+UPDATE_DAY = 33  # the board's firmware, and the visit at which a drive was moved to a flexible cable
+TRIAL_DAY = 74  # idle states off, on trial
+NIGHTLY = replace(HABITS["nightly"], backup_hours=3.0, scrub_every_days=30, pokes_a_day=3.0)
 
 
 def make_box() -> SimulatedBox:
-    """Build the box as its owner meant it."""
+    """Build the box as its owner meant it, but for one kernel word that was forgotten."""
     riser = [
-        Port(hop=f"01.{number}", slot_number=10 + number, drive=Drive(serial=f"FP4K-26A-0{number}17"))
+        Port(hop=f"01.{number}", path=f"0000:00/01.{number}", slot_number=10 + number, drive=_data_drive(number))
         for number in (1, 2, 3, 4)
     ]
     deck = [
-        Port(hop="00.0", slot_number=21, drive=_archive_drive("SW8T-5501")),
-        Port(hop="04.0", slot_number=22, drive=_archive_drive("SW8T-5502")),
-        Port(hop="08.0", slot_number=23),
+        Port(hop="00.0", path="0000:00/02.1/00.0/00.0", slot_number=21, drive=_archive_drive("SW8T-5501")),
+        Port(hop="04.0", path="0000:00/02.1/00.0/04.0", slot_number=22, drive=_archive_drive("SW8T-5502")),
+        Port(hop="08.0", path="0000:00/02.1/00.0/08.0", slot_number=23),
     ]
     keyed = Drive(
         serial="ML500-0093", model="Marram Lite 500", capacity_bytes=500_107_862_016, generation=3, firmware="L7"
@@ -32,36 +47,137 @@ def make_box() -> SimulatedBox:
     return SimulatedBox(
         bios_version="1.18",
         bios_date="11/02/2025",
+        aer_native=True,
+        nvme_latency_us=100_000,
         ports=[
             *riser,
-            Port(hop="02.1", slot_number=2, switch=deck),
-            Port(hop="02.4", slot_number=4, generation=3, lanes=1, drive=keyed),
+            Port(hop="02.1", path="0000:00/02.1", slot_number=2, switch=deck),
+            Port(hop="02.4", path="0000:00/02.4", slot_number=4, generation=3, lanes=1, drive=keyed),
         ],
     )
 
 
+def _data_drive(number: int) -> Drive:
+    return Drive(serial=f"FP4K-26A-0{number}17", transitions_enabled=True, latency_tolerance="100000")
+
+
 def _archive_drive(serial: str) -> Drive:
-    return Drive(serial=serial, model="Skerry Works Cairn 8T", capacity_bytes=8_001_563_222_016, firmware="C204")
+    return Drive(
+        serial=serial, model="Skerry Works Cairn 8T", capacity_bytes=8_001_563_222_016, firmware="C204",
+        transitions_enabled=True, latency_tolerance="100000",
+    )  # fmt: skip
+
+
+class Story:
+    """What happens to the box, day by day."""
+
+    def __init__(self) -> None:
+        """Write the whole story on the box's agenda."""
+        view = View(spacing_seconds=24 * HOUR, before_seconds=90.0, words=Words(version=(6, 1)))
+        self.box = RunningBox(
+            make_box(),
+            view=view,
+            loads=Loads(habit=NIGHTLY, seed=26),
+            climate=Climate(mean_celsius=21.0, season_celsius=3.0),
+            start=START,
+        )
+        for life in self.box.lives:
+            life.base_errors_an_hour = 0.002
+            life.share = {"0000:00/02.4": 0.02}.get(life.port.path, 0.3 if "/02.1/" in life.port.path else 1.0)
+        self._riser_1, self._riser_2, self._riser_3, self._riser_4, self._deck_1, self._deck_2, *_ = (
+            self._life(path)
+            for path in (
+                "0000:00/01.1", "0000:00/01.2", "0000:00/01.3", "0000:00/01.4", "0000:00/02.1/00.0/00.0",
+                "0000:00/02.1/00.0/04.0",
+            )
+        )  # fmt: skip
+        self._tell_of_the_update()
+        self._tell_of_the_rests()
+        self._tell_of_the_cable()
+        self._tell_of_the_medium()
+        self.box.begin_frames(START + 6 * HOUR)
+        self.box.at(START + 80 * DAY, self._look_more_often)
+
+    def _look_more_often(self) -> None:
+        self.box.view = replace(self.box.view, spacing_seconds=12 * HOUR)
+
+    def _life(self, path: str) -> Life:
+        return next(life for life in self.box.lives if life.port.path == path)
+
+    def _tell_of_the_update(self) -> None:
+        """The firmware update: two ports come back capped, one is put right three days later."""
+
+        def update() -> None:
+            box = self.box.box
+            box.bios_version, box.bios_date = "1.20", "03/14/2026"
+            box.chosen_policy = "default"
+            self._riser_4.port.target_generation = 3
+            self._riser_1.port.target_generation = 3
+            self._riser_3.port.wired_lanes = 2  # the flexible cable carries only two
+            if self._deck_2.drive is not None:
+                self._deck_2.drive.refuses_health = 0x0006  # Internal Error (NVMe Base 2.0, generic command status)
+            self.box.shut_down(seconds=2 * HOUR, power_off=True)
+
+        def put_right() -> None:
+            self._riser_1.port.target_generation = None
+            self.box.shut_down(seconds=600.0)
+
+        self.box.at(START + UPDATE_DAY * DAY + 3 * HOUR, update)
+        self.box.at(START + (UPDATE_DAY + 3) * DAY, put_right)
+
+    def _tell_of_the_rests(self) -> None:
+        """riser-2 does not always wake; the kernel word that was forgotten is set, and the cure is on trial."""
+        serial = self._riser_2.drive.serial if self._riser_2.drive else ""
+        fault = IdleFault(
+            serial=serial,
+            began_at=START + 47 * DAY,
+            chance=0.04,
+            manners=(Manner(away_seconds=20.0, config_space_gone=False),),
+        )
+
+        def switch_off() -> None:
+            self.box.box.command_line += " nvme_core.default_ps_max_latency_us=0"
+            self.box.box.nvme_latency_us = 0
+            for life in self.box.lives:
+                if life.drive is not None:
+                    life.drive.transitions_enabled, life.drive.latency_tolerance = False, "0"
+            fault.cured_at = self.box.now
+            self.box.shut_down(seconds=180.0)
+
+        self.box.influences.append(fault)
+        self.box.at(START + TRIAL_DAY * DAY + 10 * HOUR, switch_off)
+
+    def _tell_of_the_cable(self) -> None:
+        """The green tape's cable: errors under the nightly copy, more each week, then drops."""
+        fault = PathFault(
+            port=self._riser_3.port,
+            began_at=START + 88 * DAY,
+            errors_an_hour=4.0,
+            doubling_days=8.0,
+            drops_an_hour=0.0,
+            manners=(Manner(comes_back=Return.RESET, away_seconds=25.0),),
+        )
+        self.box.influences.append(fault)
+        for day, hour in ((118, 5.2), (126, 4.6), (133, 5.5), (139, 4.4), (147, 5.0)):
+            # Three in the morning is the copy's hour.
+            t = START - START % DAY + day * DAY + (hour - 1.5) * HOUR
+            self.box.at(t - 600, lambda t=t: fault.strike(self.box, self._riser_3, t))
+
+    def _tell_of_the_medium(self) -> None:
+        """deck-1: the first bad blocks."""
+        serial = self._deck_1.drive.serial if self._deck_1.drive else ""
+        fault = DriveFault(
+            serial=serial, began_at=START + 96 * DAY, errors_by_day=4.0, horizon_days=56.0, growth=1.6, spare_errors=3
+        )
+        self.box.influences.append(fault)
 
 
 def write_kelp() -> list[str]:
-    """Give the recording's lines: the box as closed, and as it stands after a firmware update."""
-    box = make_box()
-    writer = RecordingWriter(box)
-    writer.take(box, t=START, up=120.0)
-
-    # A firmware update: the fourth branch of the riser came back capped at generation 3. In the same visit the third
-    # drive was moved to a flexible cable, which carries only two lanes, and one drive began to refuse its health log.
-    box.reboot()
-    box.bios_version, box.bios_date = "1.20", "03/14/2026"
-    box.ports[3].target_generation = 3
-    box.ports[2].wired_lanes = 2
-    refusing = (box.ports[4].switch or [])[1].drive
-    if refusing is not None:
-        refusing.refuses_health = 0x0006  # Internal Error (NVMe Base 2.0, generic command status)
-    box.chosen_policy = "default"
-    writer.take(box, t=START + 30 * DAY, up=95.0)
-    return writer.lines
+    """Give the recording's lines: five months of a box's life."""
+    story = Story()
+    lines = list(story.box.run(START + END_DAY * DAY))
+    story.box.frame()
+    return [*lines, *story.box.take_lines()]
 
 
 def pack(lines: list[str]) -> bytes:

@@ -133,9 +133,12 @@ class RunningBox:
             t, _, action = heapq.heappop(self._agenda)
             self._advance(t)
             action()
-            if self._lines:
-                yield from self._lines
-                self._lines.clear()
+            yield from self.take_lines()
+
+    def take_lines(self) -> list[str]:
+        """Give the lines written and not given yet."""
+        lines, self._lines = self._lines, []
+        return lines
 
     def _tick(self) -> None:
         """Begin a quarter of an hour."""

@@ -1,0 +1,103 @@
+"""The demo: its packaged file is what its generator writes, it stays small, and it tells its story."""
+
+import gzip
+import json
+from functools import cache
+from importlib import resources
+
+from laneproof.build.file import parse_build
+from laneproof_collectors.collection import read_snapshot
+from laneproof_collectors.kernel_log import kernel_events
+from laneproof_collectors.kernel_messages import EventKind
+from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.snapshot import HealthLog, Snapshot
+from laneproof_collectors.unread import Unread
+from simulation.kelp import write_kelp
+
+MOST_BYTES = 300_000
+DEMO = resources.files("laneproof.demo")
+
+
+@cache
+def packaged() -> bytes:
+    return DEMO.joinpath("kelp-1.jsonl.gz").read_bytes()
+
+
+def lines() -> list[str]:
+    return gzip.decompress(packaged()).decode().splitlines()
+
+
+@cache
+def as_it_stands() -> Snapshot:
+    told = lines()
+    host = RecordedHost(parse_header(told[0]), parse_frames(iter(told[1:])))
+    while host.advance():
+        pass
+    return read_snapshot(host)
+
+
+def health_of(serial: str) -> HealthLog | Unread:
+    controllers = as_it_stands().controllers
+    assert not isinstance(controllers, Unread)
+    return next(one.health for one in controllers if one.serial == serial)
+
+
+def test_the_packaged_file_is_what_the_generator_writes() -> None:
+    assert lines() == write_kelp(), "run python -m simulation.kelp ../daemon/laneproof/demo in tests"
+
+
+def test_the_packaged_file_is_small() -> None:
+    assert len(packaged()) < MOST_BYTES
+
+
+def test_its_declaration_is_one() -> None:
+    build = parse_build(DEMO.joinpath("kelp-1.toml").read_text(), name="kelp-1.toml")
+    assert [position.label for position in build.position][:4] == ["riser-1", "riser-2", "riser-3", "riser-4"]
+
+
+def test_at_the_end_two_links_are_short_and_one_drive_refuses() -> None:
+    functions = as_it_stands().functions
+    assert not isinstance(functions, Unread)
+    links = {one.own_path: (one.link.trained_gt_s, one.link.trained_lanes) for one in functions if one.is_bridge}
+    assert links["0000:00/01.1"] == (16.0, 4)
+    assert links["0000:00/01.3"] == (16.0, 2)
+    assert links["0000:00/01.4"] == (8.0, 4)
+    assert isinstance(health_of("SW8T-5502"), Unread)
+
+
+def test_at_the_end_the_power_settings_are_the_trial_s_and_the_fallen_back_policy() -> None:
+    power = as_it_stands().power
+    assert not isinstance(power, Unread)
+    assert not isinstance(power.aspm_policy, Unread | None)
+    assert not isinstance(power.nvme_max_latency_us, Unread | None)
+    assert (power.aspm_policy.value, power.nvme_max_latency_us.value) == ("default", "0")
+    assert power.nvme_max_latency_us.origin == "command-line"
+
+
+def test_a_cable_makes_errors_that_its_siblings_do_not() -> None:
+    functions = as_it_stands().functions
+    assert not isinstance(functions, Unread)
+    counts = {
+        one.path: sum(one.aer.correctable.values())
+        for one in functions
+        if not one.is_bridge and one.aer and not isinstance(one.aer.correctable, Unread)
+    }
+    assert counts.pop("0000:00/01.3") > 5_000
+    assert max(counts.values()) < 5
+
+
+def test_a_drive_has_found_its_first_bad_blocks() -> None:
+    health = health_of("SW8T-5501")
+    assert not isinstance(health, Unread)
+    assert 2 <= health.media_errors <= 8
+
+
+def test_the_log_tells_of_drops_after_rests_and_under_the_copy_and_of_lost_data() -> None:
+    told: dict[EventKind, list[float]] = {}
+    for line in lines()[1:]:
+        frame = json.loads(line)
+        for one in kernel_events(frame.get("kmsg", ())):
+            told.setdefault(one.event.kind, []).append(frame["t"])
+    assert len(told[EventKind.CONTROLLER_DOWN]) >= 8
+    assert len(told[EventKind.MEDIA_ERROR]) >= 2
+    assert len(told[EventKind.AER_CORRECTABLE]) >= 20
