@@ -1,0 +1,122 @@
+"""The arrows of imports run one way, and the check that says so can fail."""
+
+import ast
+import shutil
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGES = {"laneproof": ROOT / "daemon", "laneproof_collectors": ROOT / "collectors"}
+SETTINGS = tomllib.loads((ROOT / "pyproject.toml").read_text())
+LAYERS = [
+    {name.strip() for name in layer.split("|")} for layer in SETTINGS["tool"]["importlinter"]["contracts"][0]["layers"]
+]
+WITHOUT_LAYER = {"laneproof.demo"}
+"""Holds data files and no code. This list may only shrink."""
+
+
+def lint(folder: Path) -> subprocess.CompletedProcess[str]:
+    """Check the arrows of the packages that a folder holds."""
+    lint_imports = Path(sys.executable).with_name("lint-imports")
+    return subprocess.run(
+        [str(lint_imports), "--no-cache", "--no-logo", "pyproject.toml"],
+        cwd=folder,
+        env={"PATH": "/usr/bin:/bin", "PYTHONPATH": f"{folder / 'daemon'}:{folder / 'collectors'}"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+@pytest.fixture
+def copy(tmp_path: Path) -> Path:
+    """Copy both packages, so that an arrow can be turned round."""
+    for folder in PACKAGES.values():
+        shutil.copytree(folder, tmp_path / folder.name, ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copy(ROOT / "pyproject.toml", tmp_path)
+    return tmp_path
+
+
+def test_imports_run_one_way() -> None:
+    done = lint(ROOT)
+    assert done.returncode == 0, done.stdout
+    assert "1 kept, 0 broken" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("module", "turned"),
+    [
+        ("daemon/laneproof/findings.py", "import laneproof.outputs.audit_text"),
+        ("daemon/laneproof/rules/rule.py", "from laneproof import service"),
+        ("daemon/laneproof/outputs/metrics.py", "from laneproof.engine import Engine"),  # siblings
+        ("collectors/laneproof_collectors/unread.py", "from laneproof.build import units"),
+    ],
+)
+def test_an_arrow_turned_round_is_found(copy: Path, module: str, turned: str) -> None:
+    file = copy / module
+    file.write_text(file.read_text() + f"\n{turned}\n")
+    done = lint(copy)
+    assert done.returncode == 1, done.stdout
+    assert "Dependencies run one way BROKEN" in done.stdout
+
+
+def test_each_module_of_the_top_level_has_a_layer() -> None:
+    top = {
+        f"laneproof.{one.stem}"
+        for one in (ROOT / "daemon" / "laneproof").iterdir()
+        if one.name not in ("__init__.py", "__pycache__") and (one.suffix == ".py" or (one / "__init__.py").exists())
+    }
+    assert top - set.union(*LAYERS) == WITHOUT_LAYER
+
+
+def modules() -> list[Path]:
+    return [one for folder in PACKAGES.values() for one in sorted(folder.rglob("*.py"))]
+
+
+def test_only_the_door_reaches_the_machine() -> None:
+    """Ruff bans the same names; here is who is let off, and that nobody else asks for leave."""
+    let_off = SETTINGS["tool"]["ruff"]["lint"]["per-file-ignores"]
+    may = {pattern for pattern, codes in let_off.items() if "TID251" in codes and not pattern.startswith("tests")}
+    assert may == {
+        "collectors/laneproof_collectors/host.py",
+        "daemon/laneproof/cli.py",
+        "daemon/laneproof/commands/*",
+        "daemon/laneproof/history/*",
+        "daemon/laneproof/service/*",
+    }
+    pleas = [str(one.relative_to(ROOT)) for one in modules() if "noqa: TID251" in one.read_text()]
+    assert pleas == []
+
+
+def test_no_pure_module_opens_files_or_sockets() -> None:
+    """What the list of banned names cannot say: the built-in `open`, and modules that reach out."""
+    outside = {
+        "socket",
+        "subprocess",
+        "urllib",
+        "http",
+        "sqlite3",
+        "threading",
+        "select",
+        "shutil",
+        "tempfile",
+        "ctypes",
+    }
+    found = []
+    for file in modules():
+        place = file.relative_to(ROOT).as_posix()
+        if place.startswith(("daemon/laneproof/service/", "daemon/laneproof/commands/", "daemon/laneproof/history/")):
+            continue
+        if place in ("daemon/laneproof/cli.py", "collectors/laneproof_collectors/host.py"):
+            continue
+        for node in ast.walk(ast.parse(file.read_text())):
+            names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
+            names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "open":
+                names.append("socket")
+            found += [f"{place}: {name}" for name in names if name.split(".")[0] in outside]
+    assert found == []
