@@ -83,9 +83,8 @@ def main() -> None:
     audit = first_line_seconds(sys.executable, "-m", "laneproof.cli", "audit", "--demo")
     print(f"first line: interpreter with pydantic {bare:.3f} s, audit --demo {audit:.3f} s, ratio {audit / bare:.2f}")
     without, resident = bare_resident_bytes(), daemon_resident_bytes(20)
-    print(
-        f"resident: libraries {without / 2**20:.1f} MiB, daemon {resident / 2**20:.1f} MiB, ratio {resident / without:.2f}"
-    )
+    mib, times = 2**20, resident / without
+    print(f"resident: libraries {without / mib:.1f} MiB, daemon {resident / mib:.1f} MiB, ratio {times:.2f}")
 
 
 if __name__ == "__main__":
