@@ -36,7 +36,8 @@ class _Now:
     offset: float  # unix seconds at up 0
     facts: tuple[str | None, ...]
     up: float
-    watch: int | None  # None: none begun in this run
+    watch: int
+    mark: PassMark | None  # the last pass of this run; None before the first
 
 
 class BootBook:
@@ -54,13 +55,12 @@ class BootBook:
         self._hole_seconds = hole_seconds
         self._now: _Now | None = None
         row = connection.execute(
-            "SELECT b.id, b.boot_id, b.clock_offset, b.bios_version, b.bios_date, b.kernel_release,"
-            " coalesce(max(w.ended_up), 0) FROM boots b LEFT JOIN watches w ON w.boot = b.id"
-            " GROUP BY b.id ORDER BY b.id DESC LIMIT 1"
+            "SELECT b.id, b.boot_id, b.clock_offset, b.bios_version, b.bios_date, b.kernel_release, w.ended_up, w.id"
+            " FROM boots b JOIN watches w ON w.boot = b.id ORDER BY w.id DESC LIMIT 1"
         ).fetchone()
         if row is not None:
-            number, boot_id, offset, *facts, up = row
-            self._now = _Now(number, boot_id, offset, tuple(facts), up, None)
+            number, boot_id, offset, *facts, up, watch = row
+            self._now = _Now(number, boot_id, offset, tuple(facts), up, watch, None)
 
     @property
     def last_boot(self) -> int | None:
@@ -70,7 +70,7 @@ class BootBook:
     @property
     def boot(self) -> int | None:
         """The number of the boot that passes of this run were in; None before the first pass."""
-        return None if self._now is None or self._now.watch is None else self._now.boot
+        return None if self._now is None or self._now.mark is None else self._now.boot
 
     def clock_step(self, snapshot: Snapshot) -> float:
         """Tell by how many seconds the clock was set since the last pass of the same boot; 0: it was not."""
@@ -79,6 +79,14 @@ class BootBook:
             return 0.0
         step = snapshot.taken_at - snapshot.up_seconds - now.offset
         return step if abs(step) > STEP_SECONDS else 0.0
+
+    def clock_was_set(self, step: float) -> None:
+        """Take the last pass for as much later as its rows were dated anew."""
+        now = self._now
+        if now is not None:
+            now.offset += step
+            if now.mark is not None:
+                now.mark = now.mark._replace(t=now.mark.t + step)
 
     def is_new_boot(self, snapshot: Snapshot) -> bool:
         """Tell whether a pass is the first of a boot that was not seen before."""
@@ -95,21 +103,26 @@ class BootBook:
             The pass, and whether it is the first of a boot that was not seen before.
         """
         self._last_pass += 1
-        t, up = snapshot.taken_at, snapshot.up_seconds
-        is_new = self.is_new_boot(snapshot)
-        now = self._now
+        now, is_new = self._now, self.is_new_boot(snapshot)
+        mark = PassMark(self._last_pass, 0, snapshot.taken_at, snapshot.up_seconds)
         if now is None or is_new:
-            now = self._now = self._begin_boot(snapshot, to)
+            self.heartbeat(to)
+            now = self._now = self._begin_boot(snapshot, mark, to)
+            mark = mark._replace(boot=now.boot)
+            now.watch = self._begin_watch(mark, to)
+        else:
+            mark = mark._replace(boot=now.boot)
+            if mark.up - now.up > self._hole_seconds:
+                self.heartbeat(to)
+                now.watch = self._begin_watch(mark, to)
         self._note_facts(now, snapshot, to)
-        mark = PassMark(self._last_pass, now.boot, t, up)
-        self._watch(now, mark, to)
-        now.offset, now.up = t - up, up
+        now.offset, now.up, now.mark = mark.t - mark.up, mark.up, mark
         return mark, is_new
 
-    def heartbeat(self, mark: PassMark, to: Batch) -> None:
-        """Note until when somebody watched: with each commit."""
+    def heartbeat(self, to: Batch) -> None:
+        """Note until when somebody watched: with each commit, and at the end of each stretch."""
         now = self._now
-        if now is not None and now.watch is not None:
+        if now is not None and (mark := now.mark) is not None:
             row = (mark.id, round(mark.t, 3), round(mark.up, 3), now.watch)
             to.add("UPDATE watches SET last_pass = ?, ended_at = ?, ended_up = ? WHERE id = ?", row)
             to.add("UPDATE boots SET clock_offset = ? WHERE id = ?", (round(now.offset, 3), now.boot))
@@ -120,17 +133,17 @@ class BootBook:
             return boot_id == now.boot_id
         return snapshot.up_seconds >= now.up  # one of them is not known: time since boot that fell is a new one
 
-    def _begin_boot(self, snapshot: Snapshot, to: Batch) -> _Now:
+    def _begin_boot(self, snapshot: Snapshot, mark: PassMark, to: Batch) -> _Now:
         number = to.next_number("boots")
         facts = _facts(snapshot)
-        offset = snapshot.taken_at - snapshot.up_seconds
-        row = (number, snapshot.boot_id, snapshot.taken_at, self._last_pass, offset, *facts)
+        offset = mark.t - mark.up
+        row = (number, snapshot.boot_id, mark.t, mark.id, offset, *facts)
         to.add(
             "INSERT INTO boots (id, boot_id, first_seen_at, first_pass, clock_offset, bios_version, bios_date,"
             " kernel_release) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
             row,
         )
-        return _Now(number, snapshot.boot_id, offset, facts, snapshot.up_seconds, None)
+        return _Now(number, snapshot.boot_id, offset, facts, mark.up, 0, None)
 
     def _note_facts(self, now: _Now, snapshot: Snapshot, to: Batch) -> None:
         """Fill in what the boot's first pass could not read."""
@@ -143,16 +156,15 @@ class BootBook:
                 (boot_id, *facts, now.boot),
             )
 
-    def _watch(self, now: _Now, mark: PassMark, to: Batch) -> None:
-        if now.watch is not None and mark.up - now.up <= self._hole_seconds:
-            return
-        now.watch = to.next_number("watches")
+    def _begin_watch(self, mark: PassMark, to: Batch) -> int:
+        number = to.next_number("watches")
         t, up = round(mark.t, 3), round(mark.up, 3)
         to.add(
             "INSERT INTO watches (id, boot, first_pass, last_pass, began_at, ended_at, ended_up)"
             " VALUES (?, ?, ?, ?, ?, ?, ?)",
-            (now.watch, now.boot, mark.id, mark.id, t, t, up),
+            (number, mark.boot, mark.id, mark.id, t, t, up),
         )
+        return number
 
 
 def date_anew(connection: sqlite3.Connection, boot: int, step: float) -> None:

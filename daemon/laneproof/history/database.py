@@ -12,6 +12,7 @@ import sqlite3
 from collections.abc import Callable
 from enum import Enum
 from pathlib import Path
+from typing import TypeGuard
 
 from laneproof.history.schema import NotOursError, check, migrate, version_of
 
@@ -56,13 +57,16 @@ class Database:
 
         Args:
             work: Makes its statements on the connection that it is given. It may be called twice.
+
+        Raises:
+            sqlite3.Error: The statements themselves are at fault, or memory is; nothing of them was done.
         """
         if self.in_memory and self.path != IN_MEMORY:
             self._try_the_file_again()
         try:
             _transact(self.connection, work)
         except sqlite3.Error as error:
-            if self.in_memory or not isinstance(error, sqlite3.DatabaseError):
+            if self.in_memory or not _is_the_files(error):
                 raise
             return self._after_failure(error, work)
         return Kept.KEPT
@@ -182,17 +186,16 @@ def open_to_read(path: str) -> sqlite3.Connection:
     """
     if not Path(path).exists():
         raise FileNotFoundError(f"{path}: there is no history")
-    uri = Path(path).absolute().as_uri()
-    connection = sqlite3.connect(f"{uri}?mode=ro", uri=True, isolation_level=None, timeout=_BUSY_SECONDS)
+    # Without a write-ahead log nobody has it open, and it does not change; opened in any other way, SQLite would make
+    # files beside it, which the daemon may then not be allowed to write.
+    how = "mode=ro" if Path(f"{path}-wal").exists() else "mode=ro&immutable=1"
+    uri = f"{Path(path).absolute().as_uri()}?{how}"
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=_BUSY_SECONDS)
     try:
         check(connection)
-    except sqlite3.OperationalError:
+    except BaseException:
         connection.close()
-        if Path(f"{path}-wal").exists():
-            raise
-        # Nobody writes, and this user may not make the files that readers share: then it does not change either.
-        connection = sqlite3.connect(f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None)
-        check(connection)
+        raise
     if version_of(connection) == 0:
         connection.close()
         raise NotOursError("there is nothing in it yet")
@@ -262,6 +265,13 @@ def _transact(connection: sqlite3.Connection, work: Work) -> None:
 
 def _is_damage(error: sqlite3.DatabaseError) -> bool:
     return getattr(error, "sqlite_errorcode", 0) & 0xFF in _DAMAGE
+
+
+def _is_the_files(error: sqlite3.Error) -> TypeGuard[sqlite3.DatabaseError]:
+    """Whether the file is at fault, and not what was asked of it."""
+    return isinstance(error, sqlite3.OperationalError) or (
+        isinstance(error, sqlite3.DatabaseError) and _is_damage(error)
+    )
 
 
 def _why(error: Exception) -> str:

@@ -69,7 +69,7 @@ def parse_finding(text: str) -> Finding:
                 "causes": causes,
             }
         )
-    except (KeyError, TypeError, AttributeError) as error:
+    except (KeyError, TypeError, AttributeError, ValueError) as error:
         raise ValueError(f"not a finding ({error}): {text:.60}") from error
 
 

@@ -145,7 +145,7 @@ def _points(connection: sqlite3.Connection, row: _Row, bounds: _Bounds) -> list[
         " WHERE p.id BETWEEN ? AND ? ORDER BY p.id",
         (row.id, first, last),
     )
-    placed += [Placed(point=point_at(t, value), first_pass=number, last_pass=number) for number, t, value in raw]
+    placed += [Placed(point_at(t, value), number, number) for number, t, value in raw]
     return placed
 
 
@@ -174,7 +174,7 @@ def _unfold(  # noqa: PLR0913 (one row)
 ) -> Point:
     """Put back what `retention.folded_rows` left out: `held` is what a counter came with from the bucket before."""
     if last is None and high is None:
-        return Point(began_at=began, ended_at=ended, low=None, high=None, last=None, count=0)
+        return Point(began_at=began, ended_at=ended, low=None, high=None, last=None, samples=0)
     top = last if high is None else high
     bottom = low if low is not None else held if held is not None else top if last is None else last
-    return Point(began_at=began, ended_at=ended, low=bottom, high=top, last=last, count=count)
+    return Point(began_at=began, ended_at=ended, low=bottom, high=top, last=last, samples=count)

@@ -8,6 +8,7 @@ drives are in docs/history.md.
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import takewhile
 
 from laneproof.history.batch import Row
 from laneproof.history.sampling import Value
@@ -59,8 +60,9 @@ def tidy(connection: sqlite3.Connection, *, now: float, most: int = HOURS_AT_ONC
     Returns:
         How many were folded.
     """
-    folded = sum(_fold_passes(connection, now) for _ in range(most))
-    folded += sum(_fold_hours(connection, now) for _ in range(most))
+    folded = 0
+    for fold_next in (_fold_passes, _fold_hours):
+        folded += sum(1 for _ in takewhile(bool, (fold_next(connection, now) for _ in range(most))))
     _drop_days(connection, now)
     _drop_rows(connection)
     return folded

@@ -7,6 +7,7 @@ somebody watched. Where nobody did, there is a gap, never a 0 and never a straig
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 from laneproof.history.folding import Point, gained, gap
 from laneproof.history.sampling import Value
@@ -31,8 +32,7 @@ class Watch:
     ended_at: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Placed:
+class Placed(NamedTuple):
     """A point, and the passes that it stands for."""
 
     point: Point
@@ -116,7 +116,7 @@ def _across(points: Sequence[Point], before: Watch, after: Watch, *, told_again:
     yield gap(max(last.ended_at, before.ended_at), after.began_at)
     if told_again:
         yield Point(
-            began_at=after.began_at, ended_at=after.began_at, low=last.last, high=last.last, last=last.last, count=0
+            began_at=after.began_at, ended_at=after.began_at, low=last.last, high=last.last, last=last.last, samples=0
         )
 
 
@@ -137,9 +137,10 @@ def cut(points: Sequence[Point], *, since: float | None, until: float | None) ->
             carried = one
             continue
         kept.append(one)
-    if since is not None and carried is not None and carried.last is not None:
+    is_covered = since is None or (kept and kept[0].began_at <= since)
+    if since is not None and not is_covered and carried is not None and carried.last is not None:
         value = carried.last
-        kept.insert(0, Point(began_at=since, ended_at=since, low=value, high=value, last=value, count=0))
+        kept.insert(0, Point(began_at=since, ended_at=since, low=value, high=value, last=value, samples=0))
     return tuple(kept)
 
 

@@ -191,8 +191,9 @@ class Store(History):
         boot = self._boots.last_boot
         self._live.settle()
         self._commit()
-        if boot is not None and self._database.write(lambda one: date_anew(one, boot, step)) is Kept.ANEW:
-            self._begin()
+        if boot is not None:
+            self._write(lambda one: date_anew(one, boot, step))
+        self._boots.clock_was_set(step)
         how = "on" if step > 0 else "back"
         text = f"the clock was set {how} by {abs(step):.0f} s"
         self._events.keep(
@@ -244,23 +245,28 @@ class Store(History):
             self._commit()
         if mark.up - self._tidied_up >= TIDY_SECONDS:
             self._tidied_up = mark.up
-            self._tidy(mark.t)
+            self._write(lambda one: _tidy(one, mark.t))
 
     def _commit(self) -> None:
         mark = self._mark
         if mark is not None and (not self._batch.is_empty or mark.up - self._committed_up >= HEARTBEAT_SECONDS):
             self._committed_up = mark.up
-            self._boots.heartbeat(mark, self._batch)
+            self._boots.heartbeat(self._batch)
         if self._batch.is_empty:
             return
-        if self._database.write(self._batch.write) is Kept.ANEW:
-            self._begin()
-        else:
+        if self._write(self._batch.write):
             self._batch.clear()
 
-    def _tidy(self, now: float) -> None:
-        if self._database.write(lambda one: _tidy(one, now)) is Kept.ANEW:
-            self._begin()
+    def _write(self, work: Callable[[sqlite3.Connection], None]) -> bool:
+        """Do one transaction; False where the database was begun anew and what waited is void."""
+        try:
+            if self._database.write(work) is Kept.KEPT:
+                return True
+        except sqlite3.Error:
+            _log.exception("a minute of history could not be written and is left out")
+            return True
+        self._begin()
+        return False
 
 
 def _tidy(connection: sqlite3.Connection, now: float) -> None:

@@ -1,0 +1,280 @@
+"""The file when things go wrong: set aside, shared, full, read-only, gone. Nothing is lost, and it is said once."""
+
+import logging
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from laneproof.history import database
+from laneproof.history.database import RETRY_AFTER_WRITES, Database, Kept, open_to_read, set_aside
+from laneproof.history.schema import MIGRATIONS, NotOursError
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> str:
+    return str(tmp_path / "history.db")
+
+
+def _save(name: str, size: int = 10) -> database.Work:
+    return lambda connection: connection.execute(
+        "INSERT OR REPLACE INTO state (name, content) VALUES (?, ?)", (name, bytes(size))
+    )
+
+
+def _names(connection: sqlite3.Connection) -> list[str]:
+    return [name for (name,) in connection.execute("SELECT name FROM state ORDER BY name")]
+
+
+def _stored(path: str) -> list[str]:
+    connection = sqlite3.connect(path)
+    try:
+        return _names(connection)
+    finally:
+        connection.close()
+
+
+def test_a_new_file_is_made_with_its_folder(tmp_path: Path) -> None:
+    path = tmp_path / "var" / "lib" / "history.db"
+    opened = Database(str(path))
+    assert opened.write(_save("one")) is Kept.KEPT
+    opened.close()
+    assert _stored(str(path)) == ["one"]
+    assert not opened.in_memory
+
+
+def test_it_is_written_ahead_and_synced_now_and_then(path: str) -> None:
+    opened = Database(path)
+    assert opened.connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert opened.connection.execute("PRAGMA synchronous").fetchone() == (1,)  # NORMAL
+    assert opened.connection.execute("PRAGMA cache_size").fetchone() == (-512,)
+    opened.close()
+
+
+def test_a_transaction_happens_whole_or_not_at_all(path: str) -> None:
+    opened = Database(path)
+
+    def half(connection: sqlite3.Connection) -> None:
+        _save("half")(connection)
+        raise ValueError("a bug")
+
+    with pytest.raises(ValueError, match="a bug"):
+        opened.write(half)
+    opened.write(_save("whole"))
+    opened.close()
+    assert _stored(path) == ["whole"]
+
+
+# --- set aside --------------------------------------------------------------------------------------------------------
+
+
+def _no_database(path: str) -> str:
+    Path(path).write_bytes(b"these are last summer's hydrophone notes\n" * 100)
+    return "not a database"
+
+
+def _newer(path: str) -> str:
+    connection = sqlite3.connect(path)
+    connection.execute("CREATE TABLE boots (id INTEGER)")
+    connection.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 3}")
+    connection.close()
+    return f"version {len(MIGRATIONS) + 3}"
+
+
+def _others(path: str) -> str:
+    connection = sqlite3.connect(path)
+    connection.execute("CREATE TABLE songs (name TEXT)")
+    connection.close()
+    return "another program's"
+
+
+def _torn(path: str) -> str:
+    opened = Database(path)
+    opened.write(_save("large", 200_000))
+    opened.close()
+    content = bytearray(Path(path).read_bytes())
+    content[4096 * 3 : 4096 * 30] = b"\xaa" * (4096 * 27)
+    Path(path).write_bytes(content)
+    return "malformed"
+
+
+@pytest.mark.parametrize("spoil", [_no_database, _newer, _others, _torn])
+def test_what_cannot_be_used_is_set_aside_whole(path: str, spoil: object, caplog: pytest.LogCaptureFixture) -> None:
+    assert callable(spoil)
+    why = spoil(path)
+    before = Path(path).read_bytes()
+    opened = Database(path)
+    assert not opened.in_memory
+    assert opened.write(_save("new")) is Kept.KEPT
+    opened.close()
+    assert Path(f"{path}.set-aside-1").read_bytes() == before
+    assert _stored(path) == ["new"]
+    (line,) = caplog.messages
+    assert why in line
+    assert f"set aside as {path}.set-aside-1" in line
+
+
+def test_each_one_set_aside_has_its_own_name_and_its_log_goes_with_it(path: str) -> None:
+    for number in (1, 2):
+        Path(path).write_text(f"file {number}")
+        Path(f"{path}-wal").write_text(f"log {number}")
+        assert set_aside(path) == f"{path}.set-aside-{number}"
+    assert Path(f"{path}.set-aside-1").read_text() == "file 1"
+    assert Path(f"{path}.set-aside-2-wal").read_text() == "log 2"
+    assert not Path(f"{path}-wal").exists()
+
+
+def test_damage_that_shows_only_while_writing_begins_anew(path: str, caplog: pytest.LogCaptureFixture) -> None:
+    opened = Database(path)
+    opened.write(_save("before"))
+
+    def meet_damage(connection: sqlite3.Connection) -> None:
+        error = sqlite3.DatabaseError("database disk image is malformed")
+        error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+        if _names(connection):
+            raise error
+
+    assert opened.write(meet_damage) is Kept.ANEW
+    assert _names(opened.connection) == []
+    opened.write(_save("after"))
+    opened.close()
+    assert _stored(f"{path}.set-aside-1") == ["before"]
+    assert _stored(path) == ["after"]
+    assert len(caplog.messages) == 1
+
+
+# --- one writer -------------------------------------------------------------------------------------------------------
+
+
+def test_a_second_writer_keeps_to_memory_and_leaves_the_file_alone(path: str, caplog: pytest.LogCaptureFixture) -> None:
+    first = Database(path)
+    first.write(_save("first"))
+    second = Database(path)
+    assert second.in_memory
+    for number in range(RETRY_AFTER_WRITES + 2):
+        second.write(_save(f"second {number}"))
+    assert second.in_memory
+    assert _names(first.connection) == ["first"]
+    (line,) = caplog.messages
+    assert "another laneproof writes to it" in line
+    second.close()
+    first.close()
+    assert not list(Path(path).parent.glob("*.set-aside-*"))
+
+
+# --- no room, no right ------------------------------------------------------------------------------------------------
+
+
+def test_a_full_disk_moves_the_history_to_memory_and_back(path: str, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.WARNING)
+    opened = Database(path)
+    opened.write(_save("before"))
+    # SQLite's own limit gives the very error of a full disk (SQLITE_FULL; its documentation of max_page_count).
+    pages = opened.connection.execute("PRAGMA page_count").fetchone()[0]
+    opened.connection.execute(f"PRAGMA max_page_count = {pages}")
+    assert opened.write(_save("large", 500_000)) is Kept.KEPT
+    assert opened.in_memory
+    assert _names(opened.connection) == ["before", "large"]
+    assert _stored(path) == ["before"]
+    for number in range(RETRY_AFTER_WRITES):
+        opened.write(_save(f"later {number:02}"))
+    assert not opened.in_memory
+    opened.close()
+    assert _stored(path) == sorted(["before", "large", *(f"later {number:02}" for number in range(RETRY_AFTER_WRITES))])
+    assert ["disk is full" in line for line in caplog.messages] == [True, False]
+    assert "nothing was lost" in caplog.messages[1]
+
+
+def test_a_file_that_turned_read_only_moves_the_history_to_memory(path: str, caplog: pytest.LogCaptureFixture) -> None:
+    opened = Database(path)
+    opened.write(_save("before"))
+    opened.connection.execute("PRAGMA query_only = ON")
+    assert opened.write(_save("after")) is Kept.KEPT
+    assert opened.in_memory
+    assert _names(opened.connection) == ["after", "before"]
+    assert "readonly" in caplog.messages[0]
+    opened.close()
+
+
+def test_a_folder_that_cannot_be_is_said_once(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    (tmp_path / "file").write_text("no folder")
+    path = str(tmp_path / "file" / "history.db")
+    opened = Database(path)
+    for number in range(3 * RETRY_AFTER_WRITES):
+        assert opened.write(_save(str(number))) is Kept.KEPT
+    assert opened.in_memory
+    assert len(caplog.messages) == 1
+    assert path in caplog.messages[0]
+    opened.close()
+
+
+def test_what_was_kept_in_memory_goes_to_the_file_once_there_is_a_place_for_it(tmp_path: Path) -> None:
+    place = tmp_path / "state"
+    place.write_text("in the way")
+    opened = Database(str(place / "history.db"))
+    opened.write(_save("early"))
+    place.unlink()
+    for _ in range(RETRY_AFTER_WRITES):
+        opened.write(_save("late"))
+    assert not opened.in_memory
+    opened.close()
+    assert _stored(str(place / "history.db")) == ["early", "late"]
+
+
+def test_a_file_that_appeared_meanwhile_is_not_written_over(tmp_path: Path) -> None:
+    place = tmp_path / "state"
+    place.write_text("in the way")
+    opened = Database(str(place / "history.db"))
+    place.unlink()
+    place.mkdir()
+    Path(place / "history.db").write_bytes(b"restored from a backup")
+    for _ in range(RETRY_AFTER_WRITES):
+        opened.write(_save("late"))
+    opened.close()
+    assert (place / "history.db.set-aside-1").read_bytes() == b"restored from a backup"
+    assert _stored(str(place / "history.db")) == ["late"]
+
+
+# --- reading ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_reader_sees_what_the_writer_committed(path: str) -> None:
+    writer = Database(path)
+    writer.write(_save("one"))
+    reader = open_to_read(path)
+    assert _names(reader) == ["one"]
+    writer.write(_save("two"))
+    assert _names(reader) == ["one", "two"]
+    with pytest.raises(sqlite3.OperationalError, match="readonly"):
+        reader.execute("DELETE FROM state")
+    reader.close()
+    writer.close()
+
+
+def test_a_reader_takes_no_lock_and_makes_no_file(path: str) -> None:
+    Database(path).close()
+    before = sorted(Path(path).parent.iterdir())
+    reader = open_to_read(path)
+    assert _names(reader) == []
+    reader.close()
+    assert sorted(Path(path).parent.iterdir()) == before
+
+
+def test_a_reader_says_what_is_missing_or_not_ours(path: str) -> None:
+    with pytest.raises(FileNotFoundError, match="there is no history"):
+        open_to_read(path)
+    Path(path).touch()
+    with pytest.raises(NotOursError, match="nothing in it yet"):
+        open_to_read(path)
+    _newer(path)
+    with pytest.raises(NotOursError, match="version"):
+        open_to_read(path)
+    Path(path).write_bytes(b"no database at all, but long enough to be one" * 30)
+    with pytest.raises(sqlite3.DatabaseError, match="not a database"):
+        open_to_read(path)
+
+
+def test_names_with_signs_that_mean_something_in_an_address_are_opened(tmp_path: Path) -> None:
+    path = str(tmp_path / "the box? 100%#1.db")
+    Database(path).close()
+    open_to_read(path).close()

@@ -1,0 +1,111 @@
+"""Events: kept as they came, repetitions counted."""
+
+import pytest
+
+from laneproof.history.events import SAME_SECONDS, Event, from_device, from_kernel
+from laneproof.history.places import Names
+from laneproof.history.store import Store
+from laneproof_collectors.host import Clock
+from laneproof_collectors.hotplug import Action, DeviceEvent
+from laneproof_collectors.kernel_log import kernel_events
+from passes import FIRST_BOOT, Passes
+
+NAMES = Names(paths={"nvme0": "0000:00/01.1", "0000:01:00.0": "0000:00/01.1"}, drives={"nvme0": "FN0001"})
+CLOCK = Clock(unix_seconds=1_790_000_100.0, up_seconds=500.0)
+LINE = "4,812,480500000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
+
+
+def _event(t: float, text: str = "something", **fields: str) -> Event:
+    return Event(t=t, kind="io_timeout", text=text, **fields)  # type: ignore[arg-type]
+
+
+@pytest.fixture
+def store() -> Store:
+    return Store.open(":memory:")
+
+
+def test_an_event_comes_back_as_it_was(store: Store) -> None:
+    event = Event(
+        t=100.0, kind="dpc", text="containment event", path="0000:00/01.1", drive="FN0001", device="0000:00:01.1",
+        up_seconds=5.0, detail={"status": "0x1f01"}, last_t=100.0,
+    )  # fmt: skip
+    store.keep_events([event])
+    assert store.read_events() == (event,)
+
+
+def test_the_same_again_within_a_minute_is_counted(store: Store) -> None:
+    store.keep_events(_event(t) for t in (0.0, 30.0, 80.0, 100.0 + SAME_SECONDS))
+    assert [(one.t, one.last_t, one.count) for one in store.read_events()] == [(0.0, 80.0, 3), (160.0, 160.0, 1)]
+
+
+def test_the_same_of_another_device_is_another(store: Store) -> None:
+    store.keep_events([_event(0.0, device="nvme0"), _event(1.0, device="nvme1"), _event(2.0, device="nvme0")])
+    assert [(one.device, one.count) for one in store.read_events()] == [("nvme0", 2), ("nvme1", 1)]
+
+
+def test_a_repetition_is_counted_across_commits(store: Store) -> None:
+    store.keep_events([_event(0.0)])
+    store.flush()
+    store.keep_events([_event(1.0)])
+    assert [one.count for one in store.read_events()] == [2]
+
+
+def test_what_is_asked_for_is_told(store: Store) -> None:
+    store.keep_events(
+        [
+            Event(t=1.0, kind="link_down", text="a", path="0000:00/01.1"),
+            Event(t=2.0, kind="link_up", text="b", path="0000:00/01.1", drive="FN0001"),
+            Event(t=3.0, kind="link_down", text="c", path="0000:00/01.2"),
+        ]
+    )
+    assert [one.text for one in store.read_events(kinds=["link_down"])] == ["a", "c"]
+    assert [one.text for one in store.read_events(path="0000:00/01.1", since=2.0)] == ["b"]
+    assert [one.text for one in store.read_events(drive="FN0001")] == ["b"]
+    assert [one.text for one in store.read_events(until=2.0)] == ["a", "b"]
+    assert store.read_events(kinds=[]) == ()
+
+
+def test_events_know_their_boot_once_a_pass_was_kept(store: Store) -> None:
+    store.keep_events([_event(0.0, "before")])
+    store.keep(Passes().take())
+    store.keep_events([_event(1.0, "after")])
+    boots = {one.text: one.boot_id for one in store.read_events(kinds=["io_timeout"])}
+    assert boots == {"before": None, "after": FIRST_BOOT}
+
+
+def test_a_report_of_the_kernels_log_gets_its_place_and_its_time() -> None:
+    (report,) = kernel_events([LINE])
+    event = from_kernel(report, clock=CLOCK, names=NAMES)
+    assert (event.kind, event.path, event.drive, event.device) == ("controller_down", "0000:00/01.1", "FN0001", "nvme0")
+    # up 480.5 s, read at up 500: 19.5 s before the reading's wall clock
+    assert event.t == pytest.approx(1_790_000_080.5)
+    assert event.text.startswith("nvme nvme0: controller is down")
+    assert event.detail["csts"] == "0xffffffff"
+
+
+def test_what_names_nobody_has_no_place() -> None:
+    (report,) = kernel_events([LINE])
+    assert from_kernel(report, clock=CLOCK, names=Names()).path == ""
+
+
+def test_a_device_event_gets_its_place_by_any_of_its_names() -> None:
+    told = DeviceEvent(
+        action=Action.REMOVE, subsystem="block", devpath="/devices/pci0000:00/0000:01:00.0/nvme/nvme0/nvme0n1",
+        name="nvme0n1", addresses=("0000:00:01.1", "0000:01:00.0"), controller="nvme0",
+    )  # fmt: skip
+    event = from_device(told, clock=CLOCK, names=NAMES)
+    assert (event.kind, event.path, event.drive) == ("device_remove", "0000:00/01.1", "FN0001")
+    assert event.text == "block nvme0n1: remove"
+
+
+def test_the_store_knows_where_things_were(store: Store) -> None:
+    passes = Passes()
+    store.keep(passes.take())
+    store.keep(passes.wait(15).without_drive(0).take())
+    store.keep_kernel_events(kernel_events([LINE]), CLOCK)
+    told = DeviceEvent(
+        action=Action.REMOVE, subsystem="nvme", devpath="/devices/x", name="nvme0", addresses=(), controller="nvme0"
+    )
+    store.keep_device_events([told], CLOCK)
+    found = store.read_events(path="0000:00/01.1", kinds=["controller_down", "device_remove"])
+    assert [one.drive for one in found] == ["FN0001", "FN0001"]

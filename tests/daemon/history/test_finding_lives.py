@@ -1,0 +1,135 @@
+"""Findings from beginning to end, over restarts."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from laneproof.findings import Cause, Change, Finding, Kind, Severity
+from laneproof.history.finding_lives import dump_finding, parse_finding
+from laneproof.history.history import History
+from laneproof.history.store import Store
+from passes import Passes, change_of, make_finding
+
+TEXT = st.text(max_size=20)
+CAUSES = st.builds(Cause, cause=TEXT, probability=st.floats(0, 1), because=st.lists(TEXT, max_size=2).map(tuple))
+FINDINGS = st.builds(
+    Finding,
+    rule=TEXT, kind=st.sampled_from(Kind), severity=st.sampled_from(Severity), position=st.none() | TEXT, subject=TEXT,
+    summary=TEXT, declared=st.none() | TEXT, observed=st.none() | TEXT, key=TEXT,
+    evidence=st.dictionaries(TEXT, st.integers() | st.none() | TEXT, max_size=3),
+    causes=st.lists(CAUSES, max_size=2).map(tuple),
+    next_steps=st.lists(TEXT, max_size=2).map(tuple), since=st.none() | st.floats(0, 2e9),
+    accepted=st.none() | TEXT,
+)  # fmt: skip
+
+
+@given(FINDINGS)
+def test_a_finding_comes_back_whole(finding: Finding) -> None:
+    assert parse_finding(dump_finding(finding)) == finding
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", "null", '{"causes": []}', '{"causes": 3}'])
+def test_what_is_no_finding_says_so(text: str) -> None:
+    with pytest.raises(ValueError, match="not a finding"):
+        parse_finding(text)
+
+
+def _life(store: Store, passes: Passes, finding: Finding, what: Change) -> None:
+    standing = [one for one in passes.standing if one.identity != finding.identity]
+    passes.standing = tuple(standing) if what is Change.CLEARED else (*standing, finding)
+    store.keep(passes.take(change_of(what, finding, passes.t)))
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> str:
+    return str(tmp_path / "history.db")
+
+
+def test_the_whole_life_is_kept() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    first = make_finding(since=passes.t)
+    _life(store, passes, first, Change.RAISED)
+    begun = passes.t
+    passes.wait(600)
+    worse = replace(first, observed="gen 1 x4")
+    _life(store, passes, worse, Change.CHANGED)
+    assert store.load_standing() == (worse,)
+    passes.wait(600)
+    _life(store, passes, worse, Change.CLEARED)
+    assert store.load_standing() == ()
+    (life,) = store.read_findings()
+    assert (life.finding, life.raised_at, life.cleared_at) == (worse, begun, begun + 1200)
+    assert [(one.change, one.at - begun) for one in life.changes] == [
+        (Change.RAISED, 0), (Change.CHANGED, 600), (Change.CLEARED, 1200),
+    ]  # fmt: skip
+    assert [one.finding.observed for one in life.changes] == ["gen 3 x4", "gen 1 x4", "gen 1 x4"]
+
+
+def test_one_that_comes_again_has_a_life_of_its_own() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    for _ in range(2):
+        finding = make_finding(since=passes.wait(60).t)
+        _life(store, passes, finding, Change.RAISED)
+        _life(store, passes.wait(60), finding, Change.CLEARED)
+    assert len(store.read_findings()) == 2
+    assert store.read_findings(since=passes.t + 1) == ()
+    assert [one.change for one in store.read_finding_changes(since=passes.t)] == [Change.CLEARED]
+
+
+def test_a_change_is_written_at_once(path: str) -> None:
+    store, passes = Store.open(path), Passes()
+    store.keep(passes.take())
+    finding = make_finding(since=passes.wait(1).t)
+    _life(store, passes, finding, Change.RAISED)
+    history = History.open(path)
+    assert history.load_standing() == (finding,)
+    history.close()
+    store.close()
+
+
+def test_a_restarted_daemon_goes_on_with_what_stood(path: str) -> None:
+    store, passes = Store.open(path), Passes()
+    stays, goes = make_finding(since=passes.t), make_finding("link-narrow", since=passes.t)
+    _life(store, passes, stays, Change.RAISED)
+    _life(store, passes, goes, Change.RAISED)
+    store.close()
+    store = Store.open(path)
+    assert store.load_standing() == (stays, goes)
+    # An engine that was told both, and sees one of them clear:
+    _life(store, passes.wait(60), goes, Change.CLEARED)
+    assert store.load_standing() == (stays,)
+    store.close()
+
+
+def test_an_engine_that_was_told_nothing_is_still_right(path: str) -> None:
+    store, passes = Store.open(path), Passes()
+    stays, goes = make_finding(since=passes.t), make_finding("link-narrow", since=passes.t)
+    _life(store, passes, stays, Change.RAISED)
+    _life(store, passes, goes, Change.RAISED)
+    store.close()
+    store = Store.open(path)
+    passes.wait(60).standing = ()
+    again = replace(stays, since=passes.t)
+    _life(store, passes, again, Change.RAISED)
+    assert [one.rule for one in store.load_standing()] == ["link-slow"]
+    lives = {one.finding.rule: one for one in store.read_findings()}
+    assert lives["link-slow"].raised_at == passes.t - 60  # raised once, though told twice
+    assert lives["link-narrow"].cleared_at == passes.t
+    store.close()
+
+
+def test_one_that_stands_and_was_never_told_is_kept_from_the_first_pass_on() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    passes.standing = (make_finding(since=5.0),)
+    store.keep(passes.take())
+    (life,) = store.read_findings()
+    assert life.raised_at == 5.0
+
+
+def test_one_that_was_never_raised_here_cannot_clear() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    store.keep(passes.take(change_of(Change.CLEARED, make_finding(), passes.t)))
+    assert store.read_findings() == ()

@@ -1,0 +1,119 @@
+"""Inventories: one each time something changed, and none for what could not be read."""
+
+from pathlib import Path
+
+from laneproof.history.store import Store
+from laneproof.inventory import Inventory
+from laneproof_collectors.snapshot import LinkEnd
+from passes import SECOND_BOOT, Passes
+
+DRIVE = "0000:00/01.1/00.0"
+
+
+def _serials(inventory: Inventory) -> list[str | None]:
+    return [one.occupant.serial for one in inventory.places if one.occupant]
+
+
+def _narrow(passes: Passes) -> None:
+    for own_path in ("0000:00/01.1", DRIVE):
+        end = LinkEnd(trained_gt_s=16.0, trained_lanes=2, capable_gt_s=16.0, capable_lanes=4)
+        passes.function(own_path, link=end, express=None)
+
+
+def test_a_box_that_stays_as_it_is_has_one_inventory() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    for _ in range(5):
+        store.keep(passes.wait(600).drive(0, health={"data_units_read": int(passes.t)}).take())
+    (kept,) = store.read_inventories()
+    assert _serials(kept.inventory) == ["FN0001", "FN0002"]
+
+
+def test_a_drive_that_left_makes_another_and_an_event() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    store.keep(passes.take())
+    store.keep(passes.wait(600).without_drive(0).take())
+    first, second = store.read_inventories()
+    assert (_serials(first.inventory), _serials(second.inventory)) == (["FN0001", "FN0002"], ["FN0002"])
+    (event,) = store.read_events(kinds=["changed"])
+    assert event.path == "0000:00/01.1"
+    assert event.detail["what"] == "went"
+    assert event.t == passes.t
+
+
+def test_a_link_that_trained_narrower_makes_another() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    store.keep(passes.take())
+    _narrow(passes.wait(600))
+    store.keep(passes.take())
+    assert len(store.read_inventories()) == 2
+    assert "x2" in store.read_events(kinds=["changed"])[0].text
+
+
+def test_what_could_not_be_read_is_no_change_and_stays_as_it_was_known() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    store.keep(passes.take())
+    whole = passes.facts
+    for group in ("functions", "controllers", "memory", "firmware", "arrays", "power"):
+        passes.facts = whole
+        store.keep(passes.wait(600).unread(group).take())
+    assert len(store.read_inventories()) == 1
+    passes.facts = whole
+    store.keep(passes.wait(600).unread("memory").without_drive(1).take())
+    assert store.read_inventories()[-1].inventory.memory == store.read_inventories()[0].inventory.memory
+
+
+def test_it_is_looked_at_once_a_minute() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    store.keep(passes.take())
+    store.keep(passes.wait(15).without_drive(0).take())
+    assert len(store.read_inventories()) == 1
+    store.keep(passes.wait(45).take())
+    assert len(store.read_inventories()) == 2
+
+
+def test_the_inventory_of_a_time() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    store.keep(passes.take())
+    begun = passes.t
+    store.keep(passes.wait(600).without_drive(0).take())
+    assert store.inventory_at(begun - 1) is None
+    for t, count in ((begun, 2), (begun + 599, 2), (begun + 600, 1), (begun + 10**6, 1)):
+        kept = store.inventory_at(t)
+        assert kept is not None
+        assert len(_serials(kept.inventory)) == count
+    assert [one.t - begun for one in store.read_inventories(since=begun + 600)] == [600]
+    assert [one.t - begun for one in store.read_inventories(since=begun + 300)] == [0, 600]
+
+
+def test_a_restart_makes_no_inventory(tmp_path: Path) -> None:
+    path, passes = str(tmp_path / "history.db"), Passes()
+    for _ in range(3):
+        store = Store.open(path)
+        store.keep(passes.wait(60).take())
+        store.close()
+    store = Store.open(path)
+    assert len(store.read_inventories()) == 1
+    store.close()
+
+
+def test_another_firmware_is_told_as_one_change() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    store.keep(passes.take())
+    store.keep(passes.reboot(SECOND_BOOT, bios_version="1.41").take())
+    (event,) = store.read_events(kinds=["changed"])
+    assert event.detail["about"] == "firmware"
+    assert "1.41" in event.text
+    assert store.read_inventories()[-1].boot_id == SECOND_BOOT
+
+
+def test_labels_are_taken_from_whoever_takes_the_inventory() -> None:
+    taken = []
+
+    def take(snapshot: object) -> Inventory:
+        taken.append(snapshot)
+        return Inventory(firmware=None, places=())
+
+    store, passes = Store.open(":memory:", take=take), Passes()
+    store.keep(passes.take())
+    assert len(taken) == 1
+    assert store.read_inventories()[0].inventory.places == ()

@@ -1,0 +1,41 @@
+"""The table of what is sampled."""
+
+from laneproof.history import measures
+from laneproof.history.measures import Measure, Pace, device_error, error_bit, sensor
+from laneproof_collectors.snapshot import BlockStatistics, HealthLog, SataDrive
+
+
+def _all() -> list[Measure]:
+    single = [one for one in vars(measures).values() if isinstance(one, Measure)]
+    return [*single, *measures.HEALTH_FIELDS, *measures.BLOCK_FIELDS, *measures.SATA_FIELDS]
+
+
+def test_one_name_means_one_thing() -> None:
+    by_name: dict[str, Measure] = {}
+    for one in _all():
+        assert by_name.setdefault(one.name, one) == one
+
+
+def test_fields_are_named_as_the_facts_are() -> None:
+    assert {one.name for one in measures.HEALTH_FIELDS} <= set(HealthLog.__dataclass_fields__)
+    assert {one.name for one in measures.BLOCK_FIELDS} <= set(BlockStatistics.__dataclass_fields__)
+    assert {one.name for one in measures.SATA_FIELDS} <= set(SataDrive.__dataclass_fields__)
+
+
+def test_every_counter_of_the_health_log_is_sampled() -> None:
+    told_apart = {"available_spare_threshold_percent", "composite_temperature_celsius", "sensor_celsius"}
+    numbers = {name for name, one in HealthLog.__dataclass_fields__.items() if one.type in (int, "int")}
+    assert numbers - told_apart == {one.name for one in measures.HEALTH_FIELDS}
+
+
+def test_error_counts_are_written_by_the_minute_and_links_at_once() -> None:
+    assert measures.CORRECTABLE.pace == Pace.MINUTE
+    assert measures.TRAINED_GT_S.pace == measures.TRAINED_LANES.pace == Pace.EACH
+
+
+def test_parts_of_a_measure_are_named_after_it() -> None:
+    bit = error_bit(measures.CORRECTABLE, "BadTLP")
+    assert (bit.name, bit.is_counter, bit.per_boot, bit.sparse) == ("correctable_errors.BadTLP", True, True, True)
+    assert sensor(2).name == "sensor_2_celsius"
+    assert not device_error("corruption").is_counter
+    assert error_bit(measures.CORRECTABLE, "BadTLP") is bit

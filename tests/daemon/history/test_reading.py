@@ -1,0 +1,135 @@
+"""Series read back: by path, by drive, by name, in time."""
+
+import pytest
+
+from laneproof.history.series import Series, value_at
+from laneproof.history.store import Store
+from laneproof_collectors.snapshot import NvmeController
+from passes import FIRST_BOOT, SECOND_BOOT, Passes
+from simulated_box import A_MORNING
+
+FIRST, SECOND = "0000:00/01.1", "0000:00/01.2"
+
+
+@pytest.fixture
+def store() -> Store:
+    return Store.open(":memory:")
+
+
+def _swap(passes: Passes) -> None:
+    """Put each drive into the other's place."""
+    one, other = passes.controllers()
+
+    def at(drive: NvmeController, place: NvmeController) -> NvmeController:
+        return NvmeController(
+            **{name: getattr(drive, name) for name in drive.__dataclass_fields__} | {"address": place.address}
+        )
+
+    passes.set(controllers=(at(one, other), at(other, one)))
+
+
+def _names(found: tuple[Series, ...]) -> set[str]:
+    return {one.name for one in found}
+
+
+def test_the_drives_history_follows_the_drive_and_the_paths_stays(store: Store) -> None:
+    passes = Passes().errors(FIRST, BadTLP=5).errors(SECOND)
+    store.keep(passes.drive(0, health={"media_errors": 3}).take())
+    _swap(passes.reboot(SECOND_BOOT).errors(FIRST, BadTLP=1).errors(SECOND))
+    store.keep(passes.take())
+    of_drive = store.read_series(drive="FN0001", names=("media_errors",))
+    assert [(one.path, one.points[0].last) for one in of_drive] == [(FIRST, 3), (SECOND, 3)]
+    of_path = store.read_series(path=FIRST, end="port", names=("correctable_errors",))
+    assert [(one.drive, one.boot_id, one.last) for one in of_path] == [
+        ("FN0001", FIRST_BOOT, 5), ("FN0002", SECOND_BOOT, 1),
+    ]  # fmt: skip
+    # What the drive told of itself in its old place ended when it left it.
+    assert of_drive[0].last is None
+
+
+def test_a_counter_starts_anew_with_each_boot(store: Store) -> None:
+    passes = Passes().errors(FIRST, BadTLP=5)
+    store.keep(passes.take())
+    store.keep(passes.reboot().errors(FIRST, BadTLP=2).take())
+    first, second = store.read_series(path=FIRST, end="port", names=("correctable_errors.BadTLP",))
+    assert (first.boot_id, first.last, second.boot_id, second.last) == (FIRST_BOOT, 5, SECOND_BOOT, 2)
+    assert first.known_until == A_MORNING
+
+
+def test_a_drive_that_is_added_anew_in_the_same_boot_starts_anew(store: Store) -> None:
+    passes = Passes().errors(f"{FIRST}/00.0", RxErr=9)
+    store.keep(passes.take())
+    whole = passes.facts
+    store.keep(passes.wait(15).without_drive(0).take())
+    passes.facts = whole
+    store.keep(passes.wait(15).errors(f"{FIRST}/00.0", RxErr=1).take())
+    first, second = store.read_series(path=FIRST, end="device", names=("correctable_errors",))
+    assert [one.last for one in first.points] == [9, None]
+    assert [one.last for one in second.points] == [1]
+
+
+def test_names_are_asked_for_one_by_one_or_with_all_their_parts(store: Store) -> None:
+    store.keep(Passes().errors(FIRST, BadTLP=5, RxErr=1).take())
+
+    def asked(*names: str) -> set[str]:
+        return _names(store.read_series(path=FIRST, end="port", names=names))
+
+    parts = {"correctable_errors.BadTLP", "correctable_errors.RxErr"}
+    assert asked("correctable_errors") == {"correctable_errors"}
+    assert asked("correctable_errors.*") == parts
+    assert asked("correctable_errors", "correctable_errors.RxErr", "no_such_thing") == {
+        "correctable_errors", "correctable_errors.RxErr",
+    }  # fmt: skip
+    assert asked() == set()
+    assert parts < _names(store.read_series(path=FIRST))
+    assert store.read_series(path="0000:00/0f.0") == ()
+
+
+def test_percent_signs_and_quotes_in_a_name_mean_nothing(store: Store) -> None:
+    store.keep(Passes().take())
+    for odd in ("%", "_", "'; DROP TABLE series; --", "media_error_"):
+        assert store.read_series(names=(odd,)) == ()
+        assert store.read_series(path=odd) == ()
+    assert store.read_series(names=("media_errors",))
+
+
+def test_a_part_of_time_begins_with_what_held(store: Store) -> None:
+    passes = Passes()
+    for number in range(5):
+        store.keep(passes.wait(600).drive(0, health={"media_errors": number}).take())
+    (series,) = store.read_series(
+        drive="FN0001", names=("media_errors",), since=A_MORNING + 1300, until=A_MORNING + 2400
+    )
+    assert [(one.began_at - A_MORNING, one.last) for one in series.points] == [(1300, 1), (1800, 2), (2400, 3)]
+    assert series.gained == 2
+    assert series.known_until == A_MORNING + 2400
+
+
+def test_what_did_not_live_yet_or_any_more_is_left_out(store: Store) -> None:
+    passes = Passes()
+    store.keep(passes.take())
+    store.keep(passes.reboot(off_seconds=86400).take())
+    links = store.read_series(path=FIRST, end="port", names=("trained_lanes",), until=A_MORNING + 100)
+    assert [one.boot_id for one in links] == [FIRST_BOOT]
+
+
+def test_a_missing_reading_is_a_gap_and_never_0(store: Store) -> None:
+    passes = Passes()
+    store.keep(passes.take())
+    whole = passes.facts
+    store.keep(passes.wait(60).unread("controllers").take())
+    store.keep(passes.wait(60).take())
+    passes.facts = whole
+    store.keep(passes.wait(60).take())
+    (series,) = store.read_series(drive="FN0001", names=("composite_temperature_celsius",))
+    assert [(one.began_at - A_MORNING, one.last) for one in series.points] == [(0, 38), (60, None), (180, 38)]
+    assert value_at(series, A_MORNING + 100) is None
+    # The counters of its link were read all along, for the drive is known by what it told before.
+    (lanes,) = store.read_series(drive="FN0001", end="device", names=("trained_lanes",))
+    assert [one.last for one in lanes.points] == [4]
+
+
+def test_places_are_listed(store: Store) -> None:
+    store.keep(Passes().take())
+    assert (FIRST, "FN0001", "drive") in store.read_places()
+    assert (SECOND, "FN0002", "port") in store.read_places()

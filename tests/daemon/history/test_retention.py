@@ -1,0 +1,233 @@
+"""Folding and dropping: against the pure folding, with a year's worth of odd clocks."""
+
+import sqlite3
+from dataclasses import dataclass
+from itertools import groupby
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from laneproof.history import measures, retention
+from laneproof.history.batch import Batch
+from laneproof.history.events import Event
+from laneproof.history.folding import Point, fold, gained, point_at
+from laneproof.history.live_series import PassMark
+from laneproof.history.notes import Note
+from laneproof.history.places import Place
+from laneproof.history.reading import read_series
+from laneproof.history.retention import (
+    DAY,
+    HOUR,
+    KEEP_DAYS_SECONDS,
+    KEEP_EVENTS_OF_A_KIND,
+    KEEP_HOURS_SECONDS,
+    KEEP_SAMPLES_SECONDS,
+    tidy,
+)
+from laneproof.history.schema import migrate
+from laneproof.history.store import Store
+from passes import Passes
+
+HERE, THERE = Place("0000:00/01.1", "FN0001", "drive"), Place("0000:00/01.2", "FN0002", "drive")
+COUNTER = next(one for one in measures.HEALTH_FIELDS if one.name == "media_errors")
+READING = measures.COMPOSITE
+MORNING = 20_000 * DAY
+
+
+@dataclass
+class Course:
+    """A database that is filled by hand: two series, of a counter and of a reading."""
+
+    connection: sqlite3.Connection
+    marks: list[PassMark]
+    points: dict[str, list[Point]]
+
+    def read(self, name: str) -> list[Point]:
+        (series,) = read_series(self.connection, names=(name,))
+        return list(series.points)
+
+
+def _fill(course: list[tuple[float, int, float | None]], *, boots: frozenset[int] = frozenset()) -> Course:
+    """Fill a database with passes.
+
+    Args:
+        course: Seconds since the pass before, what the counter gained, and the reading, None for a gap.
+        boots: Numbers of passes at which a boot began.
+    """
+    connection = sqlite3.connect(":memory:", isolation_level=None)
+    migrate(connection)
+    batch, t, boot, count = Batch(connection), MORNING, 1, 100
+    marks = []
+    points: dict[str, list[Point]] = {COUNTER.name: [], READING.name: []}
+    numbers = {}
+    for number, (seconds, gain, value) in enumerate(course, start=1):
+        t, count, boot = t + seconds, count + gain, boot + (number in boots)
+        mark = PassMark(number, boot, t, t - MORNING)
+        marks.append(mark)
+        if not numbers:
+            numbers = {
+                COUNTER.name: batch.begin_series(HERE, COUNTER, mark),
+                READING.name: batch.begin_series(HERE, READING, mark),
+            }
+        for name, one in ((COUNTER.name, count), (READING.name, value)):
+            batch.put(mark, numbers[name], one)
+            points[name].append(point_at(t, one))
+    batch.write(connection)
+    # One watch over all of it, so that no gap is put in.
+    connection.execute("INSERT INTO watches VALUES (1, ?, 1, ?, ?, ?, ?)", (boot, len(course), MORNING, t, t - MORNING))
+    return Course(connection, marks, points)
+
+
+def _values(points: list[Point]) -> list[tuple[float | None, float | None, float | None, int]]:
+    return [(one.low, one.high, one.last, one.samples) for one in points]
+
+
+def _runs(course: Course, name: str) -> list[list[Point]]:
+    """Split a series by boot and hour, in the order of its passes."""
+    keys = [(mark.boot, int(mark.t / HOUR)) for mark in course.marks]
+    runs = groupby(zip(keys, course.points[name], strict=True), key=lambda one: one[0])
+    return [[point for _, point in run] for _, run in runs]
+
+
+def _by_hour(course: Course, name: str) -> list[Point]:
+    """Fold by hand; the last hour is not over."""
+    *over, last = _runs(course, name)
+    return [*map(fold, over), *last]
+
+
+def _by_day(course: Course, name: str) -> list[Point]:
+    """Fold by hand, the hours into days; the last day is not over."""
+    boots = [next(mark.boot for mark in course.marks if mark.t == run[0].began_at) for run in _runs(course, name)]
+    *over, last = _runs(course, name)
+    hours = [((boot, int(run[0].began_at / DAY)), fold(run)) for boot, run in zip(boots, over, strict=False)]
+    days = [[point for _, point in group] for _, group in groupby(hours, key=lambda one: one[0])]
+    return [*map(fold, days[:-1]), *(days[-1] if days else []), *last]
+
+
+def _bare(points: list[Point]) -> list[tuple[float | None, float | None, int]]:
+    """Of a counter: what it came to. Its least value in a stretch is what it came with, and told so."""
+    return [(one.high, one.last, one.samples) for one in points]
+
+
+STEPS = st.lists(
+    st.tuples(st.sampled_from([60.0, 901.0, 3600.0, 40_003.0]), st.integers(0, 3), st.none() | st.integers(20, 90)),
+    min_size=2,
+    max_size=50,
+)
+
+
+@settings(max_examples=80, deadline=None)
+@given(STEPS, st.frozensets(st.integers(2, 50), max_size=3), st.sampled_from(["hours", "days"]))
+def test_folding_in_the_database_is_the_pure_folding(
+    steps: list[tuple[float, int, float | None]], boots: frozenset[int], grain: str
+) -> None:
+    course = _fill(steps, boots=boots)
+    now = course.marks[-1].t + (KEEP_SAMPLES_SECONDS if grain == "hours" else KEEP_HOURS_SECONDS) + 30 * DAY
+    with pytest.MonkeyPatch.context() as patch:
+        if grain == "hours":
+            patch.setattr(retention, "KEEP_HOURS_SECONDS", 1000 * DAY)
+        tidy(course.connection, now=now, most=1000)
+    expect = _by_hour if grain == "hours" else _by_day
+    reading, counter = course.read(READING.name), course.read(COUNTER.name)
+    assert _values(reading) == _values(expect(course, READING.name))
+    assert _bare(counter) == _bare(expect(course, COUNTER.name))
+    assert gained(counter) == gained(course.points[COUNTER.name]) == sum(gain for _, gain, _ in steps[1:])
+    for one in (*reading, *counter):
+        if one.low is not None and one.high is not None and one.last is not None:
+            assert one.low <= one.last <= one.high
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.sampled_from([60.0, 3601.0, -50_000.0, 400_000.0]), st.integers(0, 3), st.just(50)),
+        min_size=2,
+        max_size=40,
+    )
+)
+def test_odd_clocks_change_no_order_and_no_sum(steps: list[tuple[float, int, float | None]]) -> None:
+    course = _fill(steps)
+    for days in range(1, 60, 7):
+        tidy(course.connection, now=MORNING + days * DAY, most=1000)
+    counter = course.read(COUNTER.name)
+    assert gained(counter) == sum(gain for _, gain, _ in steps[1:])
+    lasts = [one.last for one in counter if one.last is not None]
+    assert lasts == sorted(lasts)
+
+
+def test_samples_stay_as_they_are_for_three_days_and_hours_for_four_weeks() -> None:
+    course = _fill([(1800.0, 1, 50)] * (2 * 24 * 40))
+    now = course.marks[-1].t
+    tidy(course.connection, now=now, most=10_000)
+    asked = "SELECT count(*), min({}), max({}) FROM {}"
+    count, first, _ = course.connection.execute(asked.format("t", "t", "passes")).fetchone()
+    assert count == pytest.approx(3 * 24 * 2, abs=3)
+    assert now - first == pytest.approx(3 * DAY, abs=HOUR)
+    levels = dict(course.connection.execute("SELECT level, count(*) FROM buckets GROUP BY level"))
+    assert levels == {1: pytest.approx(25 * 24, abs=25), 2: pytest.approx(12, abs=1)}
+    assert gained(course.read(COUNTER.name)) == len(course.marks) - 1
+
+
+def test_what_is_over_is_folded_a_little_at_a_time() -> None:
+    course = _fill([(3600.0, 1, 50)] * 24 * 5)
+    now = course.marks[-1].t + 10 * DAY
+    assert tidy(course.connection, now=now, most=2) == 2
+    assert course.connection.execute("SELECT count(*) FROM hours").fetchone() == (4,)
+
+
+def test_eight_bytes_are_not_spent_on_what_is_known() -> None:
+    course = _fill([(900.0, 1, 50)] * 48)
+    tidy(course.connection, now=course.marks[-1].t + 4 * DAY, most=1000)
+    rows = course.connection.execute(
+        "SELECT f.low IS NULL, f.high IS NULL, m.name FROM hours f JOIN series s ON s.id = f.series"
+        " JOIN measures m ON m.id = s.measure ORDER BY f.bucket"
+    ).fetchall()
+    counters = [(low, high) for low, high, name in rows if name == COUNTER.name]
+    # In the first hour the counter began, so what it began with is kept there.
+    assert counters[0] == (0, 1)
+    assert set(counters[1:]) == {(1, 1)}
+    assert {(low, high) for low, high, name in rows if name == READING.name} == {(1, 1)}
+
+
+def test_days_are_dropped_after_three_years_and_what_hung_on_them() -> None:
+    steps = [(6 * HOUR, 1, 50)] * (4 * 1200)
+    course = _fill(steps, boots=frozenset({100}))
+    course.connection.execute("INSERT INTO boots VALUES (1, 'a', 0, 1, 0, '', '', ''), (2, 'b', 0, 100, 0, '', '', '')")
+    course.connection.execute("DELETE FROM watches")
+    course.connection.execute("INSERT INTO watches VALUES (1, 1, 1, 99, 0, 0, 0), (2, 2, 100, 4800, 0, 0, 0)")
+    course.connection.execute("INSERT INTO series (id, boot, place, measure, first_pass) VALUES (90, 1, 1, 1, 1)")
+    now = course.marks[-1].t
+    tidy(course.connection, now=now, most=10_000)
+    (oldest,) = course.connection.execute("SELECT min(ended_at) FROM buckets").fetchone()
+    assert now - KEEP_DAYS_SECONDS <= oldest <= now - KEEP_DAYS_SECONDS + DAY
+    assert course.connection.execute("SELECT boot_id FROM boots").fetchall() == [("b",)]
+    assert course.connection.execute("SELECT count(*) FROM watches").fetchone() == (1,)
+    assert course.connection.execute("SELECT count(*) FROM series WHERE id = 90").fetchone() == (0,)
+
+
+# --- what is not sampled ----------------------------------------------------------------------------------------------
+
+
+def test_a_chatty_kind_of_event_does_not_push_out_another() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    store.keep_events([Event(t=passes.t, kind="device_removed", text="gone")])
+    store.keep_events(
+        Event(t=passes.t + number, kind="aer_correctable", text=str(number))
+        for number in range(KEEP_EVENTS_OF_A_KIND + 50)
+    )
+    store.keep(passes.take())
+    kinds = [one.kind for one in store.read_events()]
+    assert kinds.count("device_removed") == 1
+    assert kinds.count("aer_correctable") == KEEP_EVENTS_OF_A_KIND
+    assert store.read_events(kinds=["aer_correctable"])[-1].text == str(KEEP_EVENTS_OF_A_KIND + 49)
+
+
+def test_the_oldest_notes_go_first() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(retention, "KEEP_NOTES", 3)
+        for number in range(5):
+            store.add_note(Note(t=float(number), kind="note", text=str(number)))
+        store.keep(passes.take())
+    assert [one.text for one in store.read_notes()] == ["2", "3", "4"]

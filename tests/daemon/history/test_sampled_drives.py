@@ -1,0 +1,78 @@
+"""What is sampled of drives."""
+
+from dataclasses import replace
+
+from laneproof.history.places import Place
+from laneproof.history.samples import samples_of
+from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace, TemperatureReading
+from laneproof_collectors.unread import Reason, Unread
+from passes import Passes
+from simulated_box import kelp_box, make_health
+
+HERE = Place("0000:00/01.1", "FN0001", "drive")
+GAP = Unread("log 02h of nvme0", "no answer in time", Reason.TIMED_OUT)
+
+
+def _of(passes: Passes, place: Place = HERE) -> dict[str, float]:
+    return {one.measure.name: one.value for one in samples_of(passes.facts) if one.place == place}
+
+
+def _load(read_bytes: int) -> BlockStatistics:
+    return BlockStatistics(
+        reads=10, read_bytes=read_bytes, read_milliseconds=5, writes=2, written_bytes=8192, write_milliseconds=1,
+        in_flight=3, busy_milliseconds=6,
+    )  # fmt: skip
+
+
+def _space(number: int, statistics: BlockStatistics | Unread) -> NvmeNamespace:
+    return NvmeNamespace(
+        name=f"nvme0n{number}", number=number, size_bytes=4 * 10**12, logical_block_bytes=512, statistics=statistics
+    )
+
+
+def test_the_health_log_is_sampled_field_by_field() -> None:
+    passes = Passes().drive(0, health={"media_errors": 2, "percentage_used": 101, "sensor_celsius": {1: 40.0, 8: 61.0}})
+    found = _of(passes)
+    assert (found["media_errors"], found["percentage_used"], found["composite_temperature_celsius"]) == (2, 101, 38)
+    assert (found["sensor_1_celsius"], found["sensor_8_celsius"]) == (40, 61)
+
+
+def test_fields_that_the_source_does_not_tell_are_not_0() -> None:
+    health = make_health(source="smartctl", absent=("thermal_seconds_1", "endurance_group_warning"))
+    found = _of(Passes().set(controllers=(replace(Passes().controllers()[0], health=health),)))
+    assert "thermal_seconds_1" not in found
+    assert found["thermal_seconds_2"] == 0
+
+
+def test_a_log_that_fails_gives_only_what_the_sensors_give() -> None:
+    reading = TemperatureReading(label="Composite", celsius=44.85)
+    passes = Passes()
+    passes.set(controllers=(replace(passes.controllers()[0], health=GAP, temperatures=(reading,)),))
+    assert _of(passes) == {"composite_temperature_celsius": 44.9}
+
+
+def test_load_is_summed_over_a_drives_disks_and_left_out_where_one_is_unread() -> None:
+    passes = Passes()
+    passes.drive(0, namespaces=(_space(1, _load(4096)), _space(2, _load(512))))
+    assert (_of(passes)["read_bytes"], _of(passes)["writes"]) == (4608, 4)
+    passes.drive(0, namespaces=(_space(1, _load(4096)), _space(2, GAP)))
+    assert "read_bytes" not in _of(passes)
+
+
+def test_in_flight_is_no_history() -> None:
+    assert "in_flight" not in _of(Passes().drive(0, namespaces=(_space(1, _load(1)),)))
+
+
+def test_a_drive_keeps_its_place_while_functions_cannot_be_read() -> None:
+    # Without an earlier pass it stands under its name; the store hands earlier whereabouts in.
+    assert _of(Passes().unread("functions"), Place("nvme0", "FN0001", "drive"))["media_errors"] == 0
+
+
+def test_a_sata_drive_tells_what_it_has() -> None:
+    box = kelp_box(1).with_sata_drive(
+        "0000:00/17.0/ata-3", serial="GS7", temperature_celsius=GAP, pending_sectors=8, uncorrectable_sectors=None
+    )
+    found = _of(Passes(box), Place("0000:00/17.0/ata-3", "GS7", "drive"))
+    assert found == {
+        "power_on_hours": 9000, "healthy": 1, "reallocated_sectors": 0, "pending_sectors": 8, "interface_errors": 0,
+    }  # fmt: skip

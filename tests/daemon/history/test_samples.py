@@ -1,0 +1,32 @@
+"""All samples of a pass."""
+
+import pytest
+
+from laneproof.history.places import locate
+from laneproof.history.samples import SAMPLERS, sample_group, samples_of
+from laneproof_collectors.snapshot import Snapshot
+from passes import Passes
+
+# Groups without a counter or reading: what they say is kept in inventories.
+NOT_SAMPLED = {"taken_at", "up_seconds", "slots", "power", "firmware"}
+
+
+def test_every_group_of_facts_that_counts_something_is_sampled() -> None:
+    assert set(SAMPLERS) == set(Snapshot.__dataclass_fields__) - NOT_SAMPLED
+
+
+@pytest.mark.parametrize("group", SAMPLERS)
+def test_a_group_that_could_not_be_read_gives_nothing_and_the_others_go_on(group: str) -> None:
+    passes = Passes()
+    where = locate(passes.facts)
+    broken = passes.unread(group).facts
+    assert list(sample_group(broken, group, where)) == []
+    others = [one for one in SAMPLERS if one != group]
+    assert list(samples_of(broken, where)) == [
+        one for other in others for one in sample_group(Passes().facts, other, where)
+    ]
+
+
+def test_no_thing_is_sampled_twice() -> None:
+    keys = [(one.place, one.measure.name) for one in samples_of(Passes().errors("0000:00/01.1", BadTLP=1).facts)]
+    assert len(keys) == len(set(keys))

@@ -1,0 +1,299 @@
+"""The store as the daemon uses it."""
+
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import textwrap
+import threading
+from pathlib import Path
+
+import pytest
+
+from laneproof.engine import Engine
+from laneproof.findings import Change
+from laneproof.history.history import History
+from laneproof.history.store import COMMIT_SECONDS, HEARTBEAT_SECONDS, Store
+from passes import Passes, change_of, make_finding
+from simulated_box import kelp_box
+
+FIRST = "0000:00/01.1"
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> str:
+    return str(tmp_path / "history.db")
+
+
+def _written(path: str) -> float:
+    """Tell what the file holds: the last reading of the first drive."""
+    history = History.open(path)
+    found = history.read_series(drive="FN0001", names=("media_errors",))
+    history.close()
+    return found[-1].last or 0 if found else -1
+
+
+def _errors(passes: Passes, count: int) -> Passes:
+    return passes.drive(0, health={"media_errors": count})
+
+
+def test_a_pass_goes_to_the_file_within_a_minute(path: str) -> None:
+    store, passes = Store.open(path), Passes()
+    store.keep(_errors(passes, 0).take())
+    assert _written(path) == 0
+    store.keep(_errors(passes.wait(COMMIT_SECONDS - 1), 1).take())
+    assert _written(path) == 0
+    store.keep(passes.after(1))
+    assert _written(path) == 1
+    store.close()
+
+
+def test_passes_of_a_still_box_write_nothing_but_that_somebody_watched(path: str) -> None:
+    store, passes = Store.open(path), Passes()
+    store.keep(passes.take())
+    commits = []
+    for _ in range(240):  # an hour
+        before = store._database.connection.total_changes
+        store.keep(passes.drive(0).wait(15).take())
+        commits.append(store._database.connection.total_changes - before)
+    assert sum(1 for one in commits if one) <= 3600 / HEARTBEAT_SECONDS + 1
+    assert sum(commits) <= 2 * (3600 / HEARTBEAT_SECONDS + 1)
+    store.close()
+
+
+def test_a_finding_that_changed_takes_all_that_moved_with_it(path: str) -> None:
+    store, passes = Store.open(path), Passes()
+    store.keep(passes.take())
+    finding = make_finding(since=passes.t)
+    passes.standing = (finding,)
+    _errors(passes.wait(5), 4).drive(0, health={"composite_temperature_celsius": 39.0, "media_errors": 4})
+    store.keep(passes.take(change_of(Change.RAISED, finding, passes.t)))
+    assert _written(path) == 4
+    history = History.open(path)
+    (heat,) = history.read_series(drive="FN0001", names=("composite_temperature_celsius",))
+    assert heat.last == 39  # a degree, which alone is not worth writing yet
+    history.close()
+    store.close()
+
+
+def test_what_waits_is_written_at_the_end(path: str) -> None:
+    store, passes = Store.open(path), Passes()
+    store.keep(passes.take())
+    store.keep(passes.wait(5).drive(0, health={"data_units_written": 800_001}).take())
+    store.close()
+    history = History.open(path)
+    (written,) = history.read_series(drive="FN0001", names=("data_units_written",))
+    assert [one.last for one in written.points] == [800_000, 800_001]
+    history.close()
+
+
+def test_asking_the_store_itself_sees_what_waits() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    store.keep(passes.take())
+    store.keep(_errors(passes.wait(1), 1).drive(0, health={"media_errors": 1}).wait(60).take())
+    assert store.read_series(drive="FN0001", names=("media_errors",))[0].last == 1
+
+
+def test_the_engines_own_outcome_is_kept() -> None:
+    store = Store.open(":memory:")
+    box = kelp_box(2)
+    store.keep(Engine(None).observe(box.snapshot()))
+    assert store.load_boots()
+    assert store.read_series(path=FIRST)
+
+
+def test_an_engine_goes_on_with_what_was_kept(path: str) -> None:
+    box = kelp_box(2)
+    box.with_drive("0000:00/01.1", serial="FN0001", trained=(3, 4))  # gen 3, where both ends can do 4
+    engine, store = Engine(None), Store.open(path)
+    first = engine.observe(box.snapshot())
+    assert first.changes
+    store.keep(first)
+    store.close()
+    store, engine = Store.open(path), Engine(None)
+    engine.restore(store.load_standing(), store.load_past())
+    again = engine.observe(box.snapshot(taken_at=first.snapshot.taken_at + 60))
+    assert again.changes == ()
+    assert [one.since for one in again.findings] == [one.since for one in first.findings]
+    store.close()
+
+
+def test_state_is_saved_and_loaded_by_name(path: str) -> None:
+    store = Store.open(path)
+    assert store.load_state("ledger") is None
+    store.save_state("ledger", {"episodes": [1, 2], "since": 5.5})
+    store.save_state("ledger", {"episodes": [1, 2, 3], "since": 5.5})
+    store.save_state("other", {})
+    store.close()
+    store = Store.open(path)
+    assert store.load_state("ledger") == {"episodes": [1, 2, 3], "since": 5.5}
+    assert store.load_state("other") == {}
+    store.close()
+
+
+def test_state_that_did_not_change_is_not_written_again(path: str) -> None:
+    store = Store.open(path)
+    store.save_state("ledger", {"a": 1})
+    store.flush()
+    before = store._database.connection.total_changes
+    store.save_state("ledger", {"a": 1})
+    store.flush()
+    assert store._database.connection.total_changes == before
+    store.close()
+
+
+def test_state_that_is_damaged_is_none(path: str) -> None:
+    store = Store.open(path)
+    store.save_state("ledger", {"a": 1})
+    store.flush()
+    store._database.connection.execute("UPDATE state SET content = x'00'")
+    assert store.load_state("ledger") is None
+    store.close()
+
+
+def test_it_may_be_asked_from_any_thread() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    store.keep(passes.take())
+    failures: list[BaseException] = []
+
+    def ask() -> None:
+        try:
+            for _ in range(30):
+                assert store.read_series(path=FIRST)
+                store.read_events()
+        except BaseException as error:  # noqa: BLE001 (told to the test's own thread)
+            failures.append(error)
+
+    threads = [threading.Thread(target=ask) for _ in range(3)]
+    for one in threads:
+        one.start()
+    for number in range(60):
+        store.keep(_errors(passes.wait(60), number).take())
+    for one in threads:
+        one.join()
+    assert failures == []
+
+
+# --- what goes wrong --------------------------------------------------------------------------------------------------
+
+
+def test_a_full_disk_does_not_end_the_daemon_and_loses_nothing(path: str, caplog: pytest.LogCaptureFixture) -> None:
+    store, passes = Store.open(path), Passes()
+    store.keep(_errors(passes, 0).take())
+    connection = store._database.connection
+    connection.execute(f"PRAGMA max_page_count = {connection.execute('PRAGMA page_count').fetchone()[0]}")
+    for number in range(1, 400):
+        store.keep(_errors(passes.wait(60), number).drive(1, health={"data_units_read": int(passes.t)}).take())
+        if store.in_memory:
+            break
+    assert store.in_memory
+    held = store.read_series(drive="FN0001", names=("media_errors",))[0]
+    assert held.gained == number
+    for more in range(20):
+        store.keep(_errors(passes.wait(60), number + more).take())
+    assert not store.in_memory
+    store.close()
+    assert _written(path) == number + 19
+    assert len(caplog.messages) == 2
+
+
+def test_a_file_that_is_damaged_under_way_is_set_aside_and_the_next_pass_tells_all(
+    path: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    store, passes = Store.open(path), Passes()
+    finding = make_finding(since=passes.t)
+    passes.standing = (finding,)
+    store.keep(passes.take(change_of(Change.RAISED, finding, passes.t)))
+    store._database.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    content = bytearray(Path(path).read_bytes())
+    content[4096:] = b"\xaa" * (len(content) - 4096)
+    Path(path).write_bytes(content)
+    store._database.connection.execute("PRAGMA shrink_memory")
+    for number in range(1, 4):
+        store.keep(_errors(passes.wait(60), number).take())
+    assert Path(f"{path}.set-aside-1").exists()
+    assert not store.in_memory
+    assert store.read_series(drive="FN0001", names=("media_errors",))[0].last == 3
+    assert store.load_standing() == (finding,)
+    store.close()
+    assert len([line for line in caplog.messages if "set aside" in line]) == 1
+
+
+def test_a_file_whose_tables_cannot_be_read_is_set_aside_at_the_start(path: str) -> None:
+    store = Store.open(path)
+    store.keep(Passes().take())
+    store.close()
+    connection = sqlite3.connect(path)
+    connection.execute("DROP TABLE watches")
+    connection.commit()
+    connection.close()
+    store = Store.open(path)
+    store.keep(Passes().take())
+    assert not store.in_memory
+    assert store.load_boots()
+    store.close()
+    assert Path(f"{path}.set-aside-1").exists()
+
+
+def test_rows_that_cannot_be_are_left_out_and_the_daemon_goes_on(path: str, caplog: pytest.LogCaptureFixture) -> None:
+    store, passes = Store.open(path), Passes()
+    store.keep(passes.take())
+    store._batch.add("INSERT INTO state (name, content) VALUES (?, ?)", ("x", None))
+    store.flush()
+    store.keep(_errors(passes.wait(60), 1).take())
+    assert not store.in_memory
+    assert "left out" in caplog.messages[0]
+    assert store.read_series(drive="FN0001", names=("media_errors",))[0].last == 1
+    store.close()
+
+
+WRITER = textwrap.dedent(
+    """
+    import sys
+    from laneproof.history.store import Store
+    from passes import Passes, make_finding, change_of
+    from laneproof.findings import Change
+    store, passes = Store.open(sys.argv[1]), Passes()
+    finding = make_finding(since=passes.t)
+    passes.standing = (finding,)
+    for number in range(1_000_000):
+        passes.wait(15).drive(0, health={"media_errors": number})
+        told = number % 5 == 0
+        change = change_of(Change.CHANGED if number else Change.RAISED, finding, passes.t)
+        store.keep(passes.take(change) if told else passes.take())
+        print(number if told else -1, flush=True)
+    """
+)
+
+
+@pytest.mark.parametrize("after_lines", [1, 37, 160])
+def test_a_writer_that_is_killed_leaves_a_whole_file(path: str, after_lines: int) -> None:
+    root = Path(__file__).parents[3]
+    environment = os.environ | {
+        "PYTHONPATH": os.pathsep.join(str(root / one) for one in ("daemon", "collectors", "tests"))
+    }
+    with subprocess.Popen(
+        [sys.executable, "-c", WRITER, path], stdout=subprocess.PIPE, text=True, env=environment
+    ) as writer:
+        assert writer.stdout is not None
+        told = [int(writer.stdout.readline()) for _ in range(after_lines)]
+        writer.send_signal(signal.SIGKILL)
+        writer.wait()
+        told += [int(line) for line in writer.stdout if line.strip()]
+    committed = max(told)
+    connection = sqlite3.connect(path)
+    assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    connection.close()
+    store = Store.open(path)
+    assert not store.in_memory
+    (series,) = store.read_series(drive="FN0001", names=("media_errors",))
+    assert series.last is not None
+    assert series.last >= committed
+    assert [one.rule for one in store.load_standing()] == ["link-slow"]
+    passes = Passes(t=series.known_until + 15, up=series.known_until - 1_790_000_000 + 115)
+    passes.standing = store.load_standing()
+    store.keep(_errors(passes, int(series.last) + 1).take())
+    (series,) = store.read_series(drive="FN0001", names=("media_errors",))
+    assert series.gained == series.last
+    store.close()

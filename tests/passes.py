@@ -1,0 +1,117 @@
+"""Passes of a simulated box one after another, as the store is given them; tests turn the knobs between two."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from laneproof.findings import Change, Finding, FindingChange, Kind, Severity
+from laneproof_collectors.snapshot import AerCounters, NvmeController, PciFunction, Snapshot
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import A_MORNING, Box, kelp_box
+
+FIRST_BOOT = "0b5e55ed-0000-4000-8000-000000000001"
+SECOND_BOOT = "0b5e55ed-0000-4000-8000-000000000002"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pass:
+    """What one pass came to."""
+
+    snapshot: Snapshot
+    findings: tuple[Finding, ...] = ()
+    changes: tuple[FindingChange, ...] = ()
+
+
+class Passes:
+    """A clock, and a box whose facts are set by hand."""
+
+    def __init__(self, box: Box | None = None, *, t: float = A_MORNING, up: float = 100.0) -> None:
+        self.facts = (box or kelp_box(2)).snapshot()
+        self.t, self.up = t, up
+        self.standing: tuple[Finding, ...] = ()
+
+    def wait(self, seconds: float) -> "Passes":
+        self.t += seconds
+        self.up += seconds
+        return self
+
+    def take(self, *changes: FindingChange) -> Pass:
+        """Give the pass of this moment."""
+        snapshot = replace(self.facts, taken_at=self.t, up_seconds=self.up)
+        return Pass(snapshot=snapshot, findings=self.standing, changes=changes)
+
+    def after(self, seconds: float) -> Pass:
+        return self.wait(seconds).take()
+
+    # --- knobs ---
+
+    def set(self, **groups: Any) -> "Passes":  # noqa: ANN401 (any group of facts)
+        self.facts = replace(self.facts, **groups)
+        return self
+
+    def unread(self, group: str) -> "Passes":
+        return self.set(**{group: Unread(group, "no answer in time", Reason.TIMED_OUT)})
+
+    def drive(self, number: int, *, health: Mapping[str, Any] | None = None, **facts: Any) -> "Passes":  # noqa: ANN401
+        """Set facts of a drive, and fields of its health log."""
+        assert isinstance(self.facts.controllers, tuple)
+        drives = list(self.facts.controllers)
+        one = drives[number]
+        assert not isinstance(one.health, Unread)
+        drives[number] = replace(one, **({"health": replace(one.health, **(health or {}))} | facts))
+        return self.set(controllers=tuple(drives))
+
+    def without_drive(self, number: int) -> "Passes":
+        """Let a drive leave the bus."""
+        assert isinstance(self.facts.controllers, tuple)
+        assert isinstance(self.facts.functions, tuple)
+        gone = self.facts.controllers[number]
+        return self.set(
+            controllers=tuple(one for one in self.facts.controllers if one is not gone),
+            functions=tuple(one for one in self.facts.functions if one.address != gone.address),
+        )
+
+    def function(self, own_path: str, **facts: Any) -> "Passes":  # noqa: ANN401
+        """Set facts of a PCI function."""
+        assert isinstance(self.facts.functions, tuple)
+        return self.set(
+            functions=tuple(replace(one, **facts) if one.own_path == own_path else one for one in self.facts.functions)
+        )
+
+    def errors(self, own_path: str, **bits: int) -> "Passes":
+        """Let a function have counted correctable errors; the other classes are at 0."""
+        counted = {"RxErr": 0, "BadTLP": 0, "BadDLLP": 0} | bits
+        return self.function(own_path, aer=AerCounters(correctable=counted, nonfatal={"TLP": 0}, fatal={"DLP": 0}))
+
+    def reboot(self, boot_id: str = SECOND_BOOT, *, off_seconds: float = 120.0, **firmware: Any) -> "Passes":  # noqa: ANN401
+        self.t += off_seconds
+        self.up = 60.0
+        assert not isinstance(self.facts.firmware, Unread)
+        return self.set(firmware=replace(self.facts.firmware, boot_id=boot_id, **firmware))
+
+    def controllers(self) -> tuple[NvmeController, ...]:
+        assert isinstance(self.facts.controllers, tuple)
+        return self.facts.controllers
+
+    def functions(self) -> tuple[PciFunction, ...]:
+        assert isinstance(self.facts.functions, tuple)
+        return self.facts.functions
+
+
+def make_finding(rule: str = "link-slow", **fields: Any) -> Finding:  # noqa: ANN401
+    """Make a finding; what is not said is plausible."""
+    whole: dict[str, Any] = {
+        "kind": Kind.DIFFERS,
+        "severity": Severity.WARNING,
+        "position": "riser-1",
+        "subject": "0000:01:00.0",
+        "summary": "riser-1 trained at gen 3, declared gen 4",
+        "declared": "gen 4 x4",
+        "observed": "gen 3 x4",
+        "key": "0000:00/01.1",
+    }
+    return Finding(rule=rule, **whole | fields)
+
+
+def change_of(what: Change, finding: Finding, at: float) -> FindingChange:
+    return FindingChange(at=at, change=what, finding=finding)
