@@ -85,6 +85,12 @@ def _run_schema(arguments: argparse.Namespace) -> int:
     return run(arguments)
 
 
+def _run_where(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.where import run
+
+    return run(arguments)
+
+
 def make_parser() -> argparse.ArgumentParser:
     """Build the parser of all commands."""
     parser = _Parser(prog="laneproof", description="Prove that this storage box is what its builder meant it to be.")
@@ -138,6 +144,16 @@ def make_parser() -> argparse.ArgumentParser:
 
     changes = add("changes", _run_changes, "Tell what changed in the box between two looks.")
     _add_looks(changes)
+
+    where = add("where", _run_where, "Tell where a drive is: from any name to its position, with a picture.")
+    _add_common(where)
+    where.add_argument(
+        "drive",
+        metavar="DRIVE",
+        help="a label, nvme3, nvme3n1p2, a /dev path, a serial number or its unique part, a bus address, a path, "
+        "an array (md0) or a member of it (md0:2)",
+    )
+    where.add_argument("--picture", metavar="SVG", help="also write a picture of the box with the drive marked")
 
     schema = add("schema", _run_schema, "Print a JSON Schema: of the declaration, or of the audit's JSON.")
     schema.add_argument("of", choices=("build", "audit"), nargs="?", default="build", help="which (default build)")

@@ -1,0 +1,94 @@
+"""``laneproof where``: from any name of a drive to the place that it is in."""
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Sequence
+
+from laneproof.build.declaration import Build
+from laneproof.commands.errors import CommandError
+from laneproof.commands.pictures import write_picture
+from laneproof.commands.sources import load_build, open_host
+from laneproof.drive_names import UnknownNameError, Whereabouts, find_drives
+from laneproof.outputs.inventory import list_places
+from laneproof.outputs.where_text import Finds, write_where
+from laneproof_collectors.collection import read_snapshot
+from laneproof_collectors.host import Host
+from laneproof_collectors.locate import LedKind, LocateLed, follow_name, read_disk_folders, read_locate_leds, read_names
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+from laneproof_collectors.whole_disks import read_whole_disks
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Find the drive, and print where it is."""
+    build = load_build(arguments.build, demo=arguments.demo)
+    is_recording = arguments.demo or arguments.source is not None
+    with open_host(arguments.source, demo=arguments.demo) as host:
+        snapshot = read_snapshot(host)
+        found = find_by_any_name(host, arguments.drive, build, snapshot)
+        finds = _ask_for_more(host, found, is_recording=is_recording)
+    if arguments.picture is not None:
+        from laneproof.outputs.box_picture import Mark, draw_box
+
+        marks = {one.path: Mark.HERE for one in found}
+        write_picture(draw_box(build, snapshot, marks), arguments.picture)
+    if arguments.json:
+        from laneproof.outputs.where_json import as_json
+
+        print(json.dumps(as_json(arguments.drive, found, finds), indent=2))  # noqa: T201 (the output)
+    else:
+        from laneproof.commands.terminal import find_style
+
+        text = write_where(arguments.drive, found, finds, list_places(build, snapshot), find_style())
+        sys.stdout.write(text)
+    return 0
+
+
+def find_by_any_name(host: Host, name: str, build: Build | None, snapshot: Snapshot) -> tuple[Whereabouts, ...]:
+    """Find what a name stands for; where the name is a link under ``/dev``, the machine is asked where it leads.
+
+    Raises:
+        CommandError: Nothing has that name, or several things do (64); the tree could not be read (74).
+    """
+    if isinstance(snapshot.functions, Unread):
+        raise CommandError(str(snapshot.functions), status=os.EX_IOERR)
+    try:
+        return find_drives(name, build, snapshot)
+    except UnknownNameError as error:
+        kernel_name = follow_name(host, name) if name.startswith("/dev/") else None
+        if not isinstance(kernel_name, str):
+            raise CommandError(str(error), status=os.EX_USAGE) from error
+        disk = read_whole_disks(host, [kernel_name])[kernel_name]
+        try:
+            return find_drives(disk, build, snapshot)
+        except UnknownNameError as second:
+            message = f"{name} leads to {disk}, and {second}"
+            raise CommandError(message, status=os.EX_USAGE) from second
+
+
+def _ask_for_more(host: Host, found: Sequence[Whereabouts], *, is_recording: bool) -> Finds:
+    disks = [disk for one in found if one.occupant for disk in one.occupant.disks]
+    leds = read_locate_leds(host)
+    names = read_names(host, disks)
+    if is_recording and not leds:
+        return Finds(names=names, leds=None)
+    folders = read_disk_folders(host, disks)
+    return Finds(names=names, leds={one.path: _choose_leds(one, leds, folders) for one in found})
+
+
+def _choose_leds(place: Whereabouts, leds: Sequence[LocateLed], folders: dict[str, str]) -> tuple[LocateLed, ...]:
+    """Choose the lights of a place: of its port or its drive, of its slot, of the bay that its disk is in."""
+    port = next((link.port for link in place.way if link.path == place.path), None)
+    functions = [*(place.occupant.functions if place.occupant else ()), *([port] if port else [])]
+    addresses = {one.address for one in functions}
+    devices = {one.address.rpartition(".")[0] for one in (place.occupant.functions if place.occupant else ())}
+    disks = [folders[disk] for disk in (place.occupant.disks if place.occupant else ()) if disk in folders]
+    return tuple(
+        one
+        for one in leds
+        if (one.kind is LedKind.PORT and one.belongs_to in addresses)
+        or (one.kind is LedKind.SLOT and one.belongs_to in devices)
+        or (one.kind is LedKind.ENCLOSURE and any(disk.startswith(f"{one.belongs_to}/") for disk in disks))
+    )

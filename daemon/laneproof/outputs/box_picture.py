@@ -1,0 +1,193 @@
+"""The box as it stands in one picture, with the places marked that a person looks for, or must not touch.
+
+The host bridge is the spine on the left; each place is a row that hangs on it, or on the port that it is behind, by as
+many strokes as lanes trained, and by a dotted line where none did. A mark has a shape, a pattern and words of its own,
+so that nothing depends on colour. The picture is SVG with its own style for light and dark, real text, and a title and
+description for those who hear it.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from enum import StrEnum
+from html import escape
+
+from laneproof.build.declaration import Build
+from laneproof.outputs.audit_json import name_box
+from laneproof.outputs.inventory import Place, list_places
+from laneproof.outputs.place_words import say_occupant
+from laneproof_collectors.snapshot import Snapshot
+
+_WIDTH = 960
+_TOP, _ROW, _TILE = 76, 52, 40  # the first row's top, from row to row, a tile's height
+_SPINE_X, _INDENT, _STEM = 28, 70, 44  # the spine, how much further in each depth is, how long the lanes are
+_TILE_END = 700  # where tiles end; what a mark says stands to the right of it
+_LANE_SPACE = 2.6
+_MOST_LANES = 16
+
+
+class Mark(StrEnum):
+    """What a place is marked as."""
+
+    HERE = "here"
+    KEEP = "do not touch"
+
+
+_STYLE = """\
+.bp{--ink:#1d2b33;--soft:#5a6b75;--paper:#fbfaf6;--tile:#ffffff;--edge:#b9c4c9;--lane:#0f6a73;--here:#0b5fa5;\
+--keep:#a8201a}
+@media (prefers-color-scheme:dark){.bp{--ink:#e8eef0;--soft:#a3b4bc;--paper:#12191d;--tile:#1b252b;--edge:#45555e;\
+--lane:#5cc8cf;--here:#7cc0ff;--keep:#ff8a80}}
+.bp text{font-family:system-ui,sans-serif;font-size:13px;fill:var(--ink)}
+.bp .head{font-size:18px;font-weight:600}.bp .name{font-weight:600}.bp .soft{fill:var(--soft);font-size:12px}
+.bp .paper{fill:var(--paper)}.bp .tile{fill:var(--tile);stroke:var(--edge)}.bp .empty{stroke-dasharray:5 4;fill:none}
+.bp .spine{stroke:var(--ink);stroke-width:4;stroke-linecap:round}.bp .trunk{stroke:var(--soft);stroke-width:2}
+.bp .lane{stroke:var(--lane);stroke-width:1.4}.bp .none{stroke:var(--edge);stroke-dasharray:2 4}
+.bp .here{fill:none;stroke:var(--here);stroke-width:4}.bp .point{fill:var(--here)}.bp .heretext{fill:var(--here)}
+.bp .keep{fill:none;stroke:var(--keep);stroke-width:2}.bp .keeptext{fill:var(--keep)}
+.bp .heretext,.bp .keeptext{font-weight:700;font-size:14px}
+.bp .hatch{stroke:var(--keep);stroke-width:1.2;opacity:.3}"""
+
+_HATCH = """\
+<defs><pattern id="bp-hatch" width="8" height="8" patternUnits="userSpaceOnUse">\
+<path class="hatch" d="M0 8L8 0"/></pattern></defs>"""
+
+
+def draw_box(build: Build | None, snapshot: Snapshot, marks: Mapping[str, Mark]) -> str:
+    """Draw the picture.
+
+    Args:
+        build: The declaration, for labels and for positions that are empty.
+        snapshot: The facts.
+        marks: What to mark, by path.
+
+    Returns:
+        A whole SVG document.
+    """
+    places = list_places(build, snapshot)
+    box = name_box(build, snapshot)
+    height = _TOP + _ROW * max(len(places), 1) + 20
+    frame = f'viewBox="0 0 {_WIDTH} {height}" role="img" aria-labelledby="bp-title bp-desc"'
+    rows = {place.path: _TOP + _ROW * at for at, place in enumerate(places)}
+    return "\n".join(
+        (
+            f'<svg xmlns="http://www.w3.org/2000/svg" class="bp" {frame}>',
+            f'<title id="bp-title">{_text(_say_title(box, places, marks))}</title>',
+            f'<desc id="bp-desc">{_text(_describe(places, marks))}</desc>',
+            f"<style>{_STYLE}</style>",
+            _HATCH,
+            f'<rect class="paper" width="{_WIDTH}" height="{height}" rx="10"/>',
+            _label(_SPINE_X - 8, 34, _say_title(box, places, marks), "head"),
+            *_draw_spines(places, rows),
+            *(line for place in places for line in _draw_place(place, rows, marks.get(place.path))),
+            "</svg>\n",
+        )
+    )
+
+
+def _say_title(box: str, places: Sequence[Place], marks: Mapping[str, Mark]) -> str:
+    here = [one.label or one.path for one in places if marks.get(one.path) is Mark.HERE]
+    return f"{box}: {', '.join(here) or 'all places'}"
+
+
+def _describe(places: Sequence[Place], marks: Mapping[str, Mark]) -> str:
+    told = []
+    for one in places:
+        mark = f", marked: {marks[one.path]}" if one.path in marks else ""
+        told.append(f"{one.label or 'undeclared'} at {one.path}: {_say_who(one)}{mark}.")
+    return " ".join(told) or "No drive, and no declared position."
+
+
+def _say_who(place: Place) -> str:
+    if place.occupant is None and place.has_children:
+        return "a port with more below"
+    return say_occupant(place.occupant)
+
+
+# --- drawing ----------------------------------------------------------------------------------------------------------
+
+
+def _parent(place: Place, rows: Mapping[str, int]) -> str:
+    above = place.path.rpartition("/")[0]
+    while "/" in above and above not in rows:
+        above = above.rpartition("/")[0]
+    return above
+
+
+def _depth(path: str, rows: Mapping[str, int]) -> int:
+    """Count the places above this one that are drawn, the host bridge included."""
+    hops = path.split("/")
+    return 1 + sum("/".join(hops[:count]) in rows for count in range(2, len(hops)))
+
+
+def _draw_spines(places: Sequence[Place], rows: Mapping[str, int]) -> Iterator[str]:
+    """Draw the host bridges' spines, and the trunk below each port that has more places behind it."""
+    children: dict[str, list[int]] = {}
+    for place in places:
+        children.setdefault(_parent(place, rows), []).append(rows[place.path])
+    for above, tops in children.items():
+        is_root = above not in rows
+        x = _SPINE_X if is_root else _tile_start(above, rows) + _INDENT - _STEM
+        start = tops[0] - 14 if is_root else rows[above] + _TILE
+        yield f'<path class="{"spine" if is_root else "trunk"}" d="M{x} {start}V{tops[-1] + _TILE / 2:g}"/>'
+        if is_root:
+            yield _label(x - 8, start - 6, above, "soft")
+
+
+def _tile_start(path: str, rows: Mapping[str, int]) -> int:
+    return _SPINE_X + _STEM + _INDENT * (_depth(path, rows) - 1)
+
+
+def _draw_place(place: Place, rows: Mapping[str, int], mark: Mark | None) -> Iterator[str]:
+    start, top = _tile_start(place.path, rows), rows[place.path]
+    middle = top + _TILE / 2
+    yield f"<g><title>{_text(f'{place.label or place.path}: {_say_who(place)}')}</title>"
+    yield from _draw_lanes(start - _STEM, start, middle, place.trained.lanes if place.trained else 0)
+    kind = "tile empty" if place.occupant is None and not place.has_children else "tile"
+    yield _rectangle(start, top, _TILE_END - start, kind)
+    if mark is Mark.KEEP:
+        yield _rectangle(start, top, _TILE_END - start, "keep", fill="url(#bp-hatch)")
+    if mark is Mark.HERE:
+        yield _rectangle(start, top, _TILE_END - start, "here")
+        yield f'<path class="point" d="M{_TILE_END + 8} {middle:g}l18 -11v22z"/>'
+    yield _label(start + 12, top + 17, _clip(place.label or place.hop, 34), "name")
+    yield _label(start + 12, top + 33, _clip(_say_who(place), 44), "soft")
+    told = [
+        place.hop if place.label else "",
+        str(place.trained) if place.trained else ("" if place.has_children else "no link"),
+    ]
+    yield _label(_TILE_END - 12, top + 17, "   ".join(filter(None, told)), "soft", anchor="end")
+    if place.occupant is not None and isinstance(place.occupant.serial, str):
+        yield _label(_TILE_END - 12, top + 33, _clip(f"serial {place.occupant.serial}", 30), "soft", anchor="end")
+    if mark is not None:
+        yield _label(_TILE_END + 34, middle + 5, str(mark), f"{'here' if mark is Mark.HERE else 'keep'}text")
+    yield "</g>"
+
+
+def _draw_lanes(start: int, end: int, middle: float, count: int | None) -> Iterator[str]:
+    lanes = min(count or 0, _MOST_LANES)
+    if not lanes:
+        yield f'<path class="none" d="M{start} {middle:g}H{end}"/>'
+    first = middle - (lanes - 1) * _LANE_SPACE / 2
+    for at in range(lanes):
+        yield f'<path class="lane" d="M{start} {first + at * _LANE_SPACE:.1f}H{end}"/>'
+
+
+# --- SVG --------------------------------------------------------------------------------------------------------------
+
+
+def _text(text: str) -> str:
+    # XML has no place for control characters, not even escaped.
+    return escape("".join(char if char.isprintable() else " " for char in text))
+
+
+def _clip(text: str, most: int) -> str:
+    return text if len(text) <= most else f"{text[: most - 1]}…"
+
+
+def _label(x: float, y: float, text: str, kind: str, *, anchor: str = "start") -> str:
+    place = f' text-anchor="{anchor}"' if anchor != "start" else ""
+    return f'<text class="{kind}" x="{x:g}" y="{y:g}"{place}>{_text(text)}</text>'
+
+
+def _rectangle(x: float, y: float, width: float, kind: str, *, fill: str | None = None) -> str:
+    pattern = f' style="fill:{fill}"' if fill else ""
+    return f'<rect class="{kind}" x="{x:g}" y="{y:g}" width="{width:g}" height="{_TILE}" rx="6"{pattern}/>'

@@ -1,0 +1,89 @@
+"""The picture of the box: a stroke a lane, every place named, marks without colour, words for those who hear."""
+
+import itertools
+from collections.abc import Mapping
+from xml.etree import ElementTree as ET
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from laneproof.outputs.box_picture import Mark, draw_box
+from simulated_box import Box, declare, kelp_box
+
+SVG = "{http://www.w3.org/2000/svg}"
+A, B = "0000:00/01.1", "0000:00/01.2"
+BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{A}"\n[[position]]\nlabel = "deck-9"\npath = "0000:00/09.0"')
+
+
+def draw(box: Box, marks: Mapping[str, Mark] | None = None) -> ET.Element:
+    return ET.fromstring(draw_box(BUILD, box.snapshot(), marks or {}))  # noqa: S314 (drawn a line above)
+
+
+def of_class(picture: ET.Element, tag: str, kind: str) -> list[ET.Element]:
+    return [one for one in picture.iter(f"{SVG}{tag}") if one.get("class") == kind]
+
+
+def words(picture: ET.Element) -> set[str]:
+    return {one.text or "" for one in picture.iter(f"{SVG}text")}
+
+
+def test_each_trained_lane_is_one_stroke() -> None:
+    box = Box().with_port(A).with_drive(A).with_port(B, trained=(3, 1)).with_drive(B)
+    assert len(of_class(draw(box), "path", "lane")) == 5
+
+
+def test_place_without_a_link_hangs_on_a_dotted_line() -> None:
+    assert len(of_class(draw(kelp_box(1)), "path", "none")) == 1  # deck-9, which is empty
+
+
+def test_every_place_is_named_with_who_is_in_it() -> None:
+    told = words(draw(kelp_box(2)))
+    assert {"riser-1", "01.2", "deck-9", "nvme0, Fulmar N4, 4 TB", "serial FN0001", "empty"} <= told
+
+
+def test_marks_have_words_and_shapes_of_their_own() -> None:
+    picture = draw(kelp_box(2), {A: Mark.HERE, B: Mark.KEEP})
+    assert {"here", "do not touch"} <= words(picture)
+    assert len(of_class(picture, "path", "point")) == 1
+    (kept,) = of_class(picture, "rect", "keep")
+    assert kept.get("style") == "fill:url(#bp-hatch)"
+
+
+def test_title_and_description_tell_it_all_without_eyes() -> None:
+    picture = draw(kelp_box(2), {A: Mark.HERE, B: Mark.KEEP})
+    assert picture.get("role") == "img"
+    names = picture.get("aria-labelledby", "").split()
+    told = {one.get("id"): one.text or "" for one in picture if one.get("id")}
+    assert told.keys() == set(names)
+    assert told["bp-title"] == "kelp-1: riser-1"
+    assert f"riser-1 at {A}: nvme0, Fulmar N4, 4 TB, marked: here." in told["bp-desc"]
+    assert f"undeclared at {B}: nvme1, Fulmar N4, 4 TB, marked: do not touch." in told["bp-desc"]
+
+
+def test_colours_of_dark_and_light_are_both_given() -> None:
+    style = next(one.text or "" for one in draw(kelp_box(1)).iter(f"{SVG}style"))
+    assert "prefers-color-scheme:dark" in style
+
+
+def test_places_behind_a_switch_card_hang_on_its_trunk() -> None:
+    box = Box().with_port("0000:00/02.1").with_switch("0000:00/02.1").with_port("0000:00/02.1/00.0/04.0")
+    picture = draw(box.with_drive("0000:00/02.1/00.0/04.0"))
+    assert len(of_class(picture, "path", "spine")) == 1
+    assert len(of_class(picture, "path", "trunk")) == 2
+
+
+def test_rows_do_not_overlap_and_lie_within_the_picture() -> None:
+    picture = draw(kelp_box(12), {A: Mark.HERE})
+    height = float(picture.get("viewBox", "").split()[3])
+    tops = sorted(float(one.get("y", "0")) for one in of_class(picture, "rect", "tile"))
+    assert all(after - before >= 40 for before, after in itertools.pairwise(tops))
+    assert tops[-1] + 40 < height
+
+
+def test_empty_box_is_a_picture_too() -> None:
+    assert "No drive, and no declared position." in draw_box(None, Box().snapshot(), {})
+
+
+@given(st.text(max_size=60))
+def test_whatever_a_drive_calls_itself_the_picture_stays_well_formed(model: str) -> None:
+    assert draw(Box().with_port(A).with_drive(A, model=model)).tag == f"{SVG}svg"
