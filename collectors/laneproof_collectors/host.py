@@ -36,6 +36,7 @@ from laneproof_collectors.questions import (
     Question,
     ReadClock,
     ReadFile,
+    ReadJournal,
     ReadKernelLog,
     ReadLink,
     ReadRange,
@@ -49,9 +50,9 @@ from laneproof_collectors.unread import Reason, Unread
 
 __all__ = [
     "Answer", "Clock", "FeatureValue", "FileSystem", "FileSystemFigures", "Host", "KernelLogRead", "ListFolder",
-    "LiveHost", "NvmeFeature", "NvmeIdentify", "NvmeLog", "Question", "ReadClock", "ReadFile", "ReadKernelLog",
-    "ReadLink", "ReadRange", "ReadUevents", "Smartctl", "name_question", "resolve_link", "unread_from_errno",
-    "unread_from_nvme_status",
+    "LiveHost", "NvmeFeature", "NvmeIdentify", "NvmeLog", "Question", "ReadClock", "ReadFile", "ReadJournal",
+    "ReadKernelLog", "ReadLink", "ReadRange", "ReadUevents", "Smartctl", "name_question", "resolve_link",
+    "unread_from_errno", "unread_from_nvme_status",
 ]  # fmt: skip
 
 DEFAULT_DEADLINE_SECONDS = 5.0
@@ -114,6 +115,10 @@ class Host(ABC):
     def kernel_log(self) -> KernelLogRead | Unread:
         """Take the kernel log records that came since the last call."""
         return cast("KernelLogRead | Unread", self.ask((ReadKernelLog(),))[0])
+
+    def journal(self, boot: int = 0, lines: int = 20_000) -> tuple[str, ...] | Unread:
+        """Take the kernel's messages of a boot from the journal: 0 is this one, -1 the one before."""
+        return cast("tuple[str, ...] | Unread", self.ask((ReadJournal(boot, lines),))[0])
 
     def uevents(self) -> tuple[dict[str, str], ...] | Unread:
         """Take the device events that came since the last call."""
@@ -227,9 +232,12 @@ class LiveHost(Host):
         """Wait until the batch is answered; False where one question overstayed its deadline."""
         seen = -1
         while not reader.wait(self._deadline_seconds):
-            if batch.position == seen:
+            position = batch.position
+            # The journal keeps its own deadline, and ends what it started.
+            keeps_its_own = any(isinstance(one, ReadJournal) for one in batch.questions[position : position + 1])
+            if position == seen and not keeps_its_own:
                 return False
-            seen = batch.position
+            seen = position
         return True
 
     def _abandon(self, batch: "_Batch", reader: "_Reader") -> "_Batch":
@@ -303,6 +311,8 @@ class LiveHost(Host):
                 case ReadKernelLog():
                     self._kernel_log = self._kernel_log or _KernelLogReader(self._root + "/dev/kmsg")
                     return self._kernel_log.read()
+                case ReadJournal(boot, lines):
+                    return self._journal(name_question(question), boot, lines)
                 case ReadUevents():
                     self._uevents = self._uevents or _UeventReader()
                     return self._uevents.read()
@@ -387,6 +397,13 @@ class LiveHost(Host):
         return (
             cast("dict[str, Any]", answer) if isinstance(answer, dict) else Unread(what, "smartctl's JSON is no object")
         )
+
+    def _journal(self, what: str, boot: int, lines: int) -> tuple[str, ...] | Unread:
+        if self._root:
+            return Unread(what, "a tree of files has no journal to ask", Reason.ABSENT, "ENOENT")
+        from laneproof_collectors.journal import run_journalctl  # noqa: PLC0415 (asked once or twice in a daemon's life)
+
+        return run_journalctl(what, boot, lines)
 
 
 class _StatusError(Exception):

@@ -86,6 +86,17 @@ class ReadKernelLog:
 
 
 @dataclass(frozen=True, slots=True)
+class ReadJournal:
+    """The kernel's messages of one boot as the journal kept them, oldest first: `tuple[str, ...]`, a JSON object each.
+
+    For what the ring did not give: what was said before the program began, or in a boot before.
+    """
+
+    boot: int = 0  # 0 is this boot, -1 the one before
+    lines: int = 20_000  # at most, the latest
+
+
+@dataclass(frozen=True, slots=True)
 class ReadUevents:
     """The kernel's device events since this was last asked of this host: `tuple[dict[str, str], ...]`."""
 
@@ -106,6 +117,7 @@ Question = (
     | Smartctl
     | FileSystem
     | ReadKernelLog
+    | ReadJournal
     | ReadUevents
     | ReadClock
 )
@@ -200,7 +212,7 @@ def unread_from_nvme_status(what: str, status: int) -> Unread:
     return Unread(what, why, Reason.REFUSED, str(status))
 
 
-def name_question(question: Question) -> str:  # noqa: PLR0911 (one arm a question)
+def name_question(question: Question) -> str:  # noqa: C901, PLR0911 (one arm a question)
     """Name what a question asks for, for the sentence that a person will see."""
     match question:
         case ReadFile(path) | ReadRange(path) | ReadLink(path) | ListFolder(path):
@@ -217,6 +229,8 @@ def name_question(question: Question) -> str:  # noqa: PLR0911 (one arm a questi
             return f"file system at {path}"
         case ReadKernelLog():
             return "the kernel log"
+        case ReadJournal(boot):
+            return "the journal of this boot" if boot == 0 else f"the journal of boot {boot}"
         case ReadUevents():
             return "the kernel's device events"
         case ReadClock():

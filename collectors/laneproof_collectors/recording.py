@@ -30,6 +30,7 @@ from laneproof_collectors.host import (
     Question,
     ReadClock,
     ReadFile,
+    ReadJournal,
     ReadKernelLog,
     ReadLink,
     ReadRange,
@@ -40,7 +41,7 @@ from laneproof_collectors.host import (
     unread_from_errno,
     unread_from_nvme_status,
 )
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Reason, Unread
 
 FORMAT = "laneproof-recording"
 VERSION = 1
@@ -268,6 +269,8 @@ class RecordedHost(Host):
             case ReadKernelLog():
                 records, self._kmsg = tuple(self._kmsg), []
                 return KernelLogRead(records=records)
+            case ReadJournal():
+                return Unread(name_question(question), "a recording holds no journal", Reason.ABSENT, "ENOENT")
             case ReadUevents():
                 events, self._uevents = tuple(self._uevents), []
                 return events

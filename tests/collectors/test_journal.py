@@ -1,0 +1,175 @@
+"""The journal through the door: what journalctl tells, and what becomes of one that tells nothing, or without end."""
+
+import json
+import os
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+
+from laneproof_collectors import host as host_module
+from laneproof_collectors import journal
+from laneproof_collectors.host import LiveHost, ReadJournal, name_question
+from laneproof_collectors.kernel_log import kernel_events, parse_journal_record
+from laneproof_collectors.recording import Header, RecordedHost
+from laneproof_collectors.unread import Reason, Unread
+
+ENTRY = {
+    "_TRANSPORT": "kernel", "MESSAGE": "nvme nvme0: I/O 12 QID 3 timeout, aborting", "PRIORITY": "4",
+    "SYSLOG_FACILITY": "0", "_SOURCE_MONOTONIC_TIMESTAMP": "480500000", "__REALTIME_TIMESTAMP": "1790000000000000",
+    "_BOOT_ID": "0b5e55ed000040008000000000000001",
+}  # fmt: skip
+
+
+@pytest.fixture
+def program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Give the place of a program that stands in for journalctl."""
+    monkeypatch.setattr(journal, "PATH", f"{tmp_path}:/usr/bin:/bin")
+    return tmp_path / "journalctl"
+
+
+def _install(program: Path, script: str) -> None:
+    program.write_text(f"#!/bin/sh\n{script}\n")
+    program.chmod(0o755)
+
+
+@pytest.fixture
+def host() -> LiveHost:
+    return LiveHost()
+
+
+def test_the_program_is_asked_for_one_boots_kernel_messages(program: Path, host: LiveHost, tmp_path: Path) -> None:
+    _install(program, f'echo "$@" > {tmp_path}/called; env > {tmp_path}/environment')
+    assert host.journal(-1, 500) == ()
+    called = (tmp_path / "called").read_text().split()
+    assert called[:8] == ["-k", "-b", "-1", "-o", "json", "--no-pager", "-n", "500"]
+    assert called[8].startswith("--output-fields=MESSAGE,")
+    environment = dict(line.split("=", 1) for line in (tmp_path / "environment").read_text().splitlines())
+    assert environment["LC_ALL"] == "C"
+    assert not [name for name in environment if name.startswith(("SYSTEMD_", "PAGER", "LESS"))]
+
+
+def test_entries_come_as_they_were_told_and_are_understood(program: Path, host: LiveHost) -> None:
+    told = json.dumps(ENTRY)
+    _install(program, f"echo '{told}'; echo '-- no entry --'; echo '{told}'")
+    lines = host.journal()
+    assert lines == (told, told)
+    records = [parse_journal_record(line) for line in lines]
+    (event, _) = kernel_events([one for one in records if not isinstance(one, Unread)])
+    assert (event.event.device, event.unix_seconds, event.up_seconds) == ("nvme0", 1_790_000_000.0, 480.5)
+
+
+def test_text_that_is_no_utf_8_is_told_with_marks(program: Path, host: LiveHost) -> None:
+    _install(program, r"""printf '{"MESSAGE":"\377"}\n'""")
+    assert host.journal() == ('{"MESSAGE":"\ufffd"}',)
+
+
+def test_without_the_program_there_is_no_journal(host: LiveHost, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(journal, "PATH", "/nowhere")
+    answer = host.journal()
+    assert isinstance(answer, Unread)
+    assert (answer.reason, answer.what) == (Reason.ABSENT, "the journal of this boot")
+    assert "not installed" in answer.why
+
+
+_HINT = "Hint: You are currently not seeing messages from other users and the system."
+
+
+@pytest.mark.parametrize(
+    ("said", "reason"),
+    [  # The sentences are those of journalctl 252, as printed.
+        ("Data from the specified boot (-1) is not available: No such boot ID in journal", Reason.ABSENT),
+        (f"{_HINT}\nNo journal files were opened due to insufficient permissions.", Reason.DENIED),
+        ("", Reason.ABSENT),
+    ],
+)
+def test_a_journal_that_cannot_be_given_says_why(program: Path, host: LiveHost, said: str, reason: Reason) -> None:
+    _install(program, f"echo '{said}' >&2; exit 1")
+    answer = host.journal(-1)
+    assert isinstance(answer, Unread)
+    assert answer.reason is reason
+    assert answer.why == (said.rpartition("\n")[2] or "journalctl gave nothing")
+    assert answer.what == "the journal of boot -1"
+
+
+def test_what_was_told_counts_though_the_program_failed_in_the_end(program: Path, host: LiveHost) -> None:
+    _install(program, "echo '{}'; echo 'Journal file is truncated, ignoring file.' >&2; exit 1")
+    assert host.journal() == ("{}",)
+
+
+def _is_running(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+def test_a_program_that_never_ends_is_ended(
+    program: Path, host: LiveHost, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(journal, "DEADLINE_SECONDS", 0.3)
+    _install(program, f"echo $$ > {tmp_path}/pid; exec sleep 60")
+    started = time.monotonic()
+    answer = host.journal()
+    assert time.monotonic() - started < 5
+    assert isinstance(answer, Unread)
+    assert answer.reason is Reason.TIMED_OUT
+    assert not _is_running(int((tmp_path / "pid").read_text()))
+
+
+def test_a_program_that_tells_without_end_is_ended(
+    program: Path, host: LiveHost, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(journal, "LIMIT_BYTES", 100_000)
+    _install(program, f"echo $$ > {tmp_path}/pid; exec yes '{{}}'")
+    answer = host.journal()
+    assert isinstance(answer, Unread)
+    assert answer.detail == "EFBIG"
+    assert not _is_running(int((tmp_path / "pid").read_text()))
+
+
+def test_complaints_without_end_do_not_block(program: Path, host: LiveHost) -> None:
+    _install(program, "yes 'a complaint' | head -c 400000 >&2; echo '{}'")
+    assert host.journal() == ("{}",)
+
+
+def test_it_may_take_longer_than_other_questions(program: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    _install(program, "sleep 0.5; echo '{}'")
+    monkeypatch.setattr(host_module, "DEFAULT_DEADLINE_SECONDS", 0.1)
+    assert LiveHost(deadline_seconds=0.1).journal() == ("{}",)
+
+
+def test_a_tree_of_files_has_none(tmp_path: Path) -> None:
+    answer = LiveHost(str(tmp_path)).journal()
+    assert isinstance(answer, Unread)
+    assert answer.reason is Reason.ABSENT
+
+
+def test_a_recording_has_none() -> None:
+    host = RecordedHost(Header(format="laneproof-recording", version=1))
+    (answer,) = host.ask([ReadJournal(-1)])
+    assert isinstance(answer, Unread)
+    assert (answer.reason, answer.what) == (Reason.ABSENT, "the journal of boot -1")
+
+
+def test_questions_have_names() -> None:
+    assert name_question(ReadJournal()) == "the journal of this boot"
+    assert name_question(ReadJournal(boot=-2)) == "the journal of boot -2"
+
+
+@pytest.mark.services("journalctl")
+def test_the_real_program_answers_or_says_why() -> None:
+    answer = LiveHost().journal(lines=5)
+    raw = subprocess.run(
+        ["journalctl", "-k", "-b", "0", "-o", "cat", "--no-pager", "-n", "5"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if isinstance(answer, Unread):
+        assert raw.returncode
+        return
+    texts = [one.text for line in answer if not isinstance(one := parse_journal_record(line), Unread)]
+    assert texts == raw.stdout.splitlines()
