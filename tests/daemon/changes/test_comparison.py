@@ -159,9 +159,10 @@ def demo() -> list[Inventory]:
 def test_the_demo_is_told_as_its_story_goes(demo: list[Inventory]) -> None:
     """The firmware update capped riser-4 and let the policy go; the cable of riser-3 is another matter."""
     comparison: Comparison = compare(demo[0], demo[-1])
-    update, cable = comparison.changes
+    update = next(one for one in comparison.changes if one.about is About.FIRMWARE)
     assert [one.subject for one in update.details] == ["riser-4", "aspm_policy"]
     assert [one.summary.partition(";")[0] for one in update.details[0].details] == ["trained gen3 x4, before gen4 x4"]
+    (cable,) = [one for one in comparison.changes if one.about is About.LINK]
     assert (cable.what, cable.subject, cable.after) == (What.RETRAINED, "riser-3", "gen4 x2")
 
 
