@@ -1,7 +1,8 @@
 """array-differs and array-degraded: redundant arrays against the build, and whether they are whole.
 
 A member that is missing because its position is empty is that position's matter; that the array runs without it is said
-here all the same, since it decides what must not be touched.
+here all the same, since it decides what must not be touched. A member in a position that is not declared for it is told
+by array-member-elsewhere.
 """
 
 from collections.abc import Iterator
@@ -9,6 +10,8 @@ from collections.abc import Iterator
 from laneproof.build.declaration import ArrayPlan, Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past import Past
+from laneproof.rules.array_members import declared_disks
+from laneproof.rules.array_places import name_members
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import Box
 from laneproof.rules.placement import Arrangement, arrange
@@ -76,16 +79,11 @@ def _compare(arrangement: Arrangement, plan: ArrayPlan, array: Array) -> Iterato
             declared.append(plan.level)
             observed.append(array.level)
     if plan.members:
-        missing, strangers, unknown = _compare_members(arrangement, plan, array)
-        lost = count_lost(array)
-        if isinstance(lost, int) and lost >= len(missing):
-            missing = []  # the array runs without them, which array-degraded tells
+        missing, unknown = _find_missing(arrangement, plan, array)
         gaps += unknown
-        if missing or strangers:
+        if missing:
             declared.append(f"members {', '.join((*plan.members, *plan.spares))}")
-            told = [f"without {', '.join(missing)}"] if missing else []
-            told += [f"with {', '.join(strangers)}"] if strangers else []
-            observed.append(" and ".join(told))
+            observed.append(f"without {', '.join(missing)}")
     if observed:
         yield Finding(
             rule="array-differs",
@@ -103,27 +101,27 @@ def _compare(arrangement: Arrangement, plan: ArrayPlan, array: Array) -> Iterato
         yield _unverified("array-differs", f"array {array.name}", array.name, gaps[0])
 
 
-def _compare_members(
-    arrangement: Arrangement, plan: ArrayPlan, array: Array
-) -> tuple[list[str], list[str], list[Unread]]:
-    """Give the declared positions whose drive is not in the array, the members from elsewhere, and what is open."""
+def _find_missing(arrangement: Arrangement, plan: ArrayPlan, array: Array) -> tuple[list[str], list[Unread]]:
+    """Give the declared positions whose drive is not in the array, and what is open.
+
+    Those whose loss array-degraded tells, and those for which array-member-elsewhere names another drive, are left out.
+    """
     inside = {member.disk for member in array.members}
     missing, unknown = [], []
-    expected: set[str] = set()
     for label in (*plan.members, *plan.spares):
         placement = arrangement.by_label[label]
+        disks = _disks(arrangement, label)
         if placement.unread is not None:
             unknown.append(placement.unread)
-        elif placement.is_occupied:
-            disks = _disks(arrangement, label)
-            expected |= set(disks)
-            if not disks:
-                unknown.append(Unread(f"the disks of {label}", "its driver shows none", Reason.ABSENT))
-            elif not inside & set(disks):
-                missing.append(label)
-    home = {disk: arrangement.where(one) for one in arrangement.drives for disk in one.disks}
-    strangers = [f"{disk} ({home.get(disk, 'of no known place')})" for disk in sorted(inside - expected)]
-    return missing, [] if unknown else strangers, unknown
+        elif placement.is_occupied and not disks:
+            unknown.append(Unread(f"the disks of {label}", "its driver shows none", Reason.ABSENT))
+        elif placement.is_occupied and not inside & set(disks):
+            missing.append(label)
+    expected = declared_disks(arrangement, plan)
+    strangers = 0 if isinstance(expected, Unread) else len(inside - expected - {""})
+    lost = count_lost(array)
+    told_elsewhere = strangers + (lost if isinstance(lost, int) else 0)
+    return [] if told_elsewhere >= len(missing) else missing, unknown
 
 
 # --- array-degraded ---------------------------------------------------------------------------------------------------
@@ -186,12 +184,12 @@ def count_spared(array: Array) -> int | None:
 
 
 def _tell_degraded(arrangement: Arrangement, array: Array, lost: int) -> Finding:
-    home = {disk: arrangement.place_of(one) for one in arrangement.drives for disk in one.disks}
-    keep = [home.get(one.disk) or one.disk for one in array.members if not _is_lost(one)]
-    out = [home.get(one.disk) or one.disk for one in array.members if _is_lost(one)]
+    keep = name_members(arrangement, (one for one in array.members if not _is_lost(one)))
+    out = name_members(arrangement, (one for one in array.members if _is_lost(one)))
     out += [label for label in _find_absent(arrangement, array) if label not in out]
     spared = count_spared(array)
     left = None if spared is None else max(spared - lost, 0)
+    has_failed = array.state in _BROKEN_STATES
     level = array.level if isinstance(array.level, str) else array.kind
     wanted = array.members_wanted if isinstance(array.members_wanted, int) else None
     told = f"{lost} of {wanted} members" if wanted else f"{lost} member{'s' if lost > 1 else ''}"
@@ -203,7 +201,10 @@ def _tell_degraded(arrangement: Arrangement, array: Array, lost: int) -> Finding
         severity=Severity.WARNING if left else Severity.CRITICAL,
         subject=array.name,
         key=array.name,
-        summary=f"{level} array {array.name} runs without {told}{failed}{_progress(array)}{touch}",
+        summary=(
+            f"{level} array {array.name} {'has failed' if has_failed else 'runs'} without {told}{failed}"
+            f"{_progress(array)}{_say_margin(left, has_failed=has_failed)}{touch}"
+        ),
         declared="whole",
         observed=f"{told} missing",
         evidence={
@@ -216,6 +217,14 @@ def _tell_degraded(arrangement: Arrangement, array: Array, lost: int) -> Finding
         },
         next_steps=ARRAY_DEGRADED.look_next,
     )
+
+
+def _say_margin(left: int | None, *, has_failed: bool) -> str:
+    if has_failed:
+        return "; its data may still be whole on its members"
+    if left is None:
+        return ""
+    return f" and survives {left} more" if left else " and survives no further loss"
 
 
 def _find_absent(arrangement: Arrangement, array: Array) -> list[str]:
@@ -292,9 +301,9 @@ ARRAY_DIFFERS = Rule(
             expect=(Kind.DIFFERS,),
         ),
         Example(
-            says="a drive from elsewhere stands in for the one of riser-3",
+            says="the drive in riser-3 belongs to no array, and the array lacks none of its own count",
             build=_BUILD,
-            snapshot=lambda: _box(disks=(*_DISKS[:2], "sdx")),
+            snapshot=lambda: _box(disks=_DISKS[:2]),
             expect=(Kind.DIFFERS,),
         ),
     ),
@@ -312,6 +321,10 @@ ARRAY_DEGRADED = Rule(
     look_next=(
         DEGRADED_ARRAY,
         "Do not pull, unplug or move the drives named as not to be touched; see their labels before any work.",
+        (
+            "If the array has failed, force nothing: do not create it anew, do not mark members as good, and ask "
+            "somebody who has brought one back before."
+        ),
         (
             "Look at the failed member's own findings: if its link dropped, the drive may be sound and the way to it "
             "at fault."

@@ -10,11 +10,19 @@ from datetime import UTC, datetime
 from laneproof.build.declaration import Acceptance, Build
 from laneproof.findings import Finding, Kind, order_findings
 from laneproof.past import Past
+from laneproof.rules.array_errors import ARRAY_ERRORS
+from laneproof.rules.array_life import ARRAY_REBUILDING, ARRAY_SCRUB_OVERDUE
+from laneproof.rules.array_members import ARRAY_MEMBER_ELSEWHERE
 from laneproof.rules.array_rules import ARRAY_DEGRADED, ARRAY_DIFFERS
+from laneproof.rules.drive_rules import INTERFACE_ERRORS, SECTORS_FAILING, SELF_TEST_FAILED
+from laneproof.rules.file_system_rules import FILE_SYSTEM_FULL, FILE_SYSTEM_MISSING, FILE_SYSTEM_READ_ONLY
 from laneproof.rules.firmware_rules import FIRMWARE_DIFFERS
 from laneproof.rules.health import CRITICAL_WARNING
+from laneproof.rules.heat import BOX_OVERHEATING, FAN_STOPPED
 from laneproof.rules.link_rules import LINK_ABOVE_PLAN, LINK_BEYOND_HARDWARE, LINK_NARROW, LINK_SLOW
+from laneproof.rules.memory_life import MEMORY_ERRORS, MEMORY_SLOW
 from laneproof.rules.memory_rules import MEMORY_DIFFERS
+from laneproof.rules.network_life import NETWORK_ERRORS, NETWORK_LINK_UNSTEADY
 from laneproof.rules.network_rules import AGGREGATE_INCOMPLETE, NETWORK_LINK_SLOW
 from laneproof.rules.occupancy import OCCUPANT_DIFFERS, OCCUPANT_UNEXPECTED, POSITION_EMPTY
 from laneproof.rules.power_settings import POWER_SETTING_DIFFERS
@@ -36,10 +44,26 @@ RULES: tuple[Rule, ...] = (
     POWER_SETTING_DIFFERS,
     FIRMWARE_DIFFERS,
     MEMORY_DIFFERS,
+    MEMORY_SLOW,
+    MEMORY_ERRORS,
     ARRAY_DEGRADED,
     ARRAY_DIFFERS,
+    ARRAY_MEMBER_ELSEWHERE,
+    ARRAY_REBUILDING,
+    ARRAY_SCRUB_OVERDUE,
+    ARRAY_ERRORS,
     NETWORK_LINK_SLOW,
     AGGREGATE_INCOMPLETE,
+    NETWORK_LINK_UNSTEADY,
+    NETWORK_ERRORS,
+    FILE_SYSTEM_MISSING,
+    FILE_SYSTEM_READ_ONLY,
+    FILE_SYSTEM_FULL,
+    FAN_STOPPED,
+    BOX_OVERHEATING,
+    SECTORS_FAILING,
+    SELF_TEST_FAILED,
+    INTERFACE_ERRORS,
     CRITICAL_WARNING,
     READING_INCOMPLETE,
     SIGNAL_ERRORS,

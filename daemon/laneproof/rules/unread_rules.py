@@ -77,6 +77,8 @@ def _is_told_elsewhere(group: str, build: Build | None) -> bool:
         "memory": build.memory is not None,
         "arrays": bool(build.array),
         "aggregates": bool(build.aggregate),
+        "thermal": bool(build.fan),
+        "file_systems": bool(build.file_system),
         "interfaces": any(one.speed_mbit_s is not None for one in build.network)
         or any(one.member_speed_mbit_s is not None and one.members for one in build.aggregate),
     }

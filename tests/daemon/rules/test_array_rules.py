@@ -6,6 +6,7 @@ import pytest
 
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past import NOTHING
+from laneproof.rules.array_members import ARRAY_MEMBER_ELSEWHERE
 from laneproof.rules.array_rules import ARRAY_DEGRADED, ARRAY_DIFFERS, count_lost, count_spared
 from laneproof.rules.rule import Rule
 from laneproof_collectors.snapshot import Array, ArrayMember
@@ -59,10 +60,16 @@ def test_array_under_another_name_is_recognised_by_its_drives() -> None:
     assert finding.severity is Severity.WARNING
 
 
-def test_member_from_another_position_is_named() -> None:
-    (finding,) = judge(ARRAY_DIFFERS, build(), kelp_box().with_array("md0", (*DISKS[:2], "nvme3n1")))
-    assert "without riser-3" in finding.summary
-    assert "with nvme3n1 (riser-4)" in finding.summary
+def test_member_from_another_position_is_told_by_the_rule_about_places() -> None:
+    box = kelp_box().with_array("md0", (*DISKS[:2], "nvme3n1"))
+    assert judge(ARRAY_DIFFERS, build(), box) == []
+    assert [one.position for one in judge(ARRAY_MEMBER_ELSEWHERE, build(), box)] == ["riser-4"]
+
+
+def test_more_members_missing_than_are_elsewhere_are_told() -> None:
+    box = kelp_box().with_array("md0", (DISKS[0], "nvme3n1"))
+    (finding,) = judge(ARRAY_DIFFERS, build(), box)
+    assert "without riser-2, riser-3" in finding.summary
 
 
 def test_declared_spare_is_no_stranger() -> None:
@@ -154,6 +161,32 @@ def test_margin_left_makes_it_a_warning(lost: int, severity: Severity) -> None:
     (finding,) = judge(ARRAY_DEGRADED, None, box)
     assert finding.severity is severity
     assert finding.evidence["further_losses_survived"] == 2 - lost
+
+
+def test_failed_array_is_told_as_failed() -> None:
+    members = (member(DISKS[0]), member(DISKS[1], "faulty"), member(DISKS[2], "faulty"))
+    box = kelp_box().with_array("md0", DISKS, degraded=2, state="broken", members=members)
+    (finding,) = judge(ARRAY_DEGRADED, build(), box)
+    assert finding.severity is Severity.CRITICAL
+    assert finding.summary.startswith("raid5 array md0 has failed without 2 of 3 members (out of it: riser-2, riser-3)")
+    assert finding.summary.endswith("do not touch riser-1")
+
+
+@pytest.mark.parametrize(
+    ("level", "words"),
+    [("raid5", "and survives no further loss;"), ("raid6", "and survives 1 more;"), ("strange", "nvme2n1 at ")],
+)
+def test_what_another_loss_would_mean_is_said(level: str, words: str) -> None:
+    members = (member(DISKS[0]), member(DISKS[1]), member(DISKS[2], "faulty"))
+    (finding,) = judge(ARRAY_DEGRADED, None, kelp_box().with_array("md0", DISKS, level=level, members=members))
+    assert words in finding.summary
+    assert ("survives" in finding.summary) == (level != "strange")
+
+
+def test_member_in_no_declared_position_is_named_with_its_path() -> None:
+    box = kelp_box().with_array("md0", DISKS[:2], degraded=1, members_wanted=3)
+    (finding,) = judge(ARRAY_DEGRADED, None, box)
+    assert finding.evidence["do_not_touch"] == ["nvme0n1 at 0000:00/01.1", "nvme1n1 at 0000:00/01.2"]
 
 
 def test_rebuild_is_told_with_its_progress() -> None:

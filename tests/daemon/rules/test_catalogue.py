@@ -16,9 +16,17 @@ from laneproof.findings import Finding, Kind, verdict
 from laneproof.past import NOTHING
 from laneproof.rules import RULES, judge_all, rule_named
 from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Setting, Snapshot
+from laneproof_collectors.snapshot import (
+    EdacController,
+    Fan,
+    MountedFileSystem,
+    Setting,
+    Snapshot,
+    TemperatureReading,
+    Thermal,
+)
 from laneproof_collectors.unread import Unread
-from simulated_box import L1, SATA, Box, declare, kelp_box
+from simulated_box import L1, SATA, Box, declare, kelp_box, make_memory
 
 UNREAD = Unread("something", "permission denied")
 
@@ -180,6 +188,11 @@ name = "bond0"
 mode = "802.3ad"
 members = ["wan0", "wan1"]
 member_speed_mbit_s = 10000
+[[fan]]
+label = "fan1"
+[[file_system]]
+mount = "/srv/archive"
+full_above = 0.8
 """
 
 
@@ -187,7 +200,19 @@ def full_box() -> Box:
     box = kelp_box(2).with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-1")
     for number in (0, 1):
         box.with_port(f"0000:00/1c.{number}").with_network(f"0000:00/1c.{number}", f"wan{number}")
-    return box.with_array("md0", ("nvme0n1", "nvme1n1"), level="raid1").with_bond("bond0", ("wan0", "wan1"))
+    box.with_array("md0", ("nvme0n1", "nvme1n1"), level="raid1").with_bond("bond0", ("wan0", "wan1"))
+    edac = (EdacController(name="mc0", correctable=0, uncorrectable=0),)
+    reading = TemperatureReading(label="VRM", celsius=50.0, maximum_celsius=90.0, critical_celsius=100.0)
+    fans = tuple(Fan(chip="board", label=label, rpm=900, minimum_rpm=300, alarm=False) for label in ("fan1", "fan2"))
+    archive = MountedFileSystem(
+        mount="/srv/archive", device="/dev/md0", kind="xfs", size_bytes=100, available_bytes=60, free_bytes=60,
+        read_only=False, declared_read_only=False,
+    )  # fmt: skip
+    return box.with_group(
+        memory=replace(make_memory(), edac=edac),
+        thermal=Thermal(temperatures=(("board", reading),), fans=fans, throttle_counts={"package-0": 0}),
+        file_systems=(archive,),
+    )
 
 
 BUILD, SOUND = declare(DECLARED), full_box().snapshot()
@@ -357,6 +382,20 @@ COMPARED = {
     "memory modules": (_forget(("memory", "modules")), "memory-differs"),
     "interface speed": (_forget(("interfaces", 0, "speed_mbit_s")), "network-link-slow"),
     "bond mode": (_forget(("aggregates", 0, "mode")), "aggregate-incomplete"),
+    "fan": (_forget(("thermal", "fans", 0, "rpm")), "fan-stopped"),
+    "fans": (_forget(("thermal",)), "fan-stopped"),
+    "heat": (_forget(("thermal", "temperatures", 0, 1, "celsius")), "overheating"),
+    "memory errors": (_forget(("memory", "edac", 0, "correctable")), "memory-errors"),
+    "fullness": (_forget(("file_systems", 0, "size_bytes")), "file-system-full"),
+    "file system": (_forget(("file_systems", 0, "read_only")), "file-system-read-only"),
+    "mount table": (_forget(("file_systems",)), "file-system-missing"),
+    "what an array does": (_forget(("arrays", 0, "sync_action")), "array-rebuilding"),
+    "an array's errors": (_forget(("arrays", 0, "mismatch_sectors")), "array-errors"),
+    "carrier": (_forget(("interfaces", 0, "carrier_changes")), "network-link-unsteady"),
+    "frames": (_forget(("interfaces", 0, "receive_errors")), "network-errors"),
+    "sata sectors": (_forget(("drives", 0, "pending_sectors")), "sectors-failing"),
+    "sata cable": (_forget(("drives", 0, "interface_errors")), "interface-errors"),
+    "sata self-test": (_forget(("drives", 0, "last_self_test")), "self-test-failed"),
     "bond member": (_forget(("aggregates", 0, "members", 0, "mii_status")), "aggregate-incomplete"),
 }
 

@@ -1,0 +1,268 @@
+"""memory-slow and memory-errors: modules below what they are made for, and errors that the memory had.
+
+A rate that the declaration asks for is the plan: modules that run at it are not slow. Counts are EDAC's, from 0 at each
+boot, and only where the kernel has a driver for the memory controller: no count is no proof.
+"""
+
+import re
+from collections.abc import Iterator
+
+from laneproof.build.declaration import Build, MemoryPlan
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.ledger.box_book import DAY, WEEK, key_of
+from laneproof.past import Past
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.cautions import FIRMWARE_SETUP, OPEN_CASE
+from laneproof.rules.example_box import Box, make_memory
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import EdacController, Memory, MemoryModule, Snapshot
+from laneproof_collectors.unread import Reason, Unread
+
+SLOW, ERRORS = "memory-slow", "memory-errors"
+
+_SAME_RATE_WITHIN = 0.01  # tables round: 2933 and 2934 are one rate
+_MANY_A_DAY = 10
+"""Corrected errors a day from which a module is worth replacing soon. Judgement: field studies find that most modules
+never have one, and that those which do have many (Schroeder, Pinheiro, Weber: DRAM Errors in the Wild, SIGMETRICS 2009;
+from memory)."""
+_CHANNEL = re.compile(r"(?:CHANNEL|CH|DIMM|BANK)[ _-]?([A-H])(?![A-Z])", re.IGNORECASE)
+_CONTROLLER = re.compile(r"(?:CONTROLLER|CPU|NODE|\bP)[ _-]?(\d{1,2})", re.IGNORECASE)
+"""Boards name sockets by channel and number: DIMM_A2, ChannelB-DIMM0, Controller1-ChannelA-DIMM0, P0 CHANNEL A. Common
+practice, no source."""
+
+
+# --- memory-slow ------------------------------------------------------------------------------------------------------
+
+
+def _judge_slow(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    memory = snapshot.memory
+    plan = build.memory if build else None
+    if isinstance(memory, Unread):
+        return  # memory-differs or reading-incomplete says so
+    if isinstance(memory.modules, Unread):
+        if plan is not None and (plan.rated_mt_s is not None or plan.channels is not None):
+            yield cannot_tell(SLOW, memory.modules, about="the rate of the memory", key="memory rate")
+        return
+    yield from _judge_rate(plan, memory.modules)
+    yield from _judge_channels(plan, memory.modules)
+
+
+def _judge_rate(plan: MemoryPlan | None, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
+    slow = [one for one in modules if _is_below(one.configured_mt_s, _rate_made_for(plan, one))]
+    meant = plan.speed_mt_s if plan else None
+    slow = [one for one in slow if meant is None or not _is_same(one.configured_mt_s, meant)]
+    if slow:
+        rates = sorted({rate for one in slow if (rate := _rate_made_for(plan, one))})
+        made_for = " and ".join(f"{rate} MT/s" for rate in rates)
+        found = ", ".join(f"{one.locator} {one.configured_mt_s} MT/s" for one in slow)
+        yield Finding(
+            rule=SLOW,
+            kind=Kind.DIFFERS,
+            severity=Severity.NOTICE,
+            subject="memory rate",
+            key="memory rate",
+            summary=f"memory runs below its rating: {found}, made for {made_for}",
+            declared=made_for,
+            observed=found,
+            evidence={
+                "modules": [
+                    {"locator": one.locator, "configured_mt_s": one.configured_mt_s, "rated_mt_s": one.rated_mt_s}
+                    for one in slow
+                ],
+                "modules_fitted": len(modules),
+            },
+            next_steps=MEMORY_SLOW.look_next,
+        )
+        return
+    unknown = [one.locator for one in modules if one.configured_mt_s is None]
+    if unknown and plan is not None and plan.rated_mt_s is not None:
+        gap = Unread(f"the rate of {', '.join(unknown)}", "the board's table does not tell it", Reason.ABSENT)
+        yield cannot_tell(SLOW, gap, about="the rate of the memory", key="memory rate", next_steps=(FIRMWARE_SETUP,))
+
+
+def _rate_made_for(plan: MemoryPlan | None, module: MemoryModule) -> int | None:
+    declared = plan.rated_mt_s if plan else None
+    return max((rate for rate in (declared, module.rated_mt_s) if rate is not None), default=None)
+
+
+def _is_below(configured: int | None, rated: int | None) -> bool:
+    return configured is not None and rated is not None and configured < rated * (1 - _SAME_RATE_WITHIN)
+
+
+def _is_same(configured: int | None, rate: int) -> bool:
+    return configured is not None and abs(configured - rate) <= _SAME_RATE_WITHIN * rate
+
+
+def find_channels(modules: tuple[MemoryModule, ...]) -> tuple[str, ...] | None:
+    """Find over which channels modules are spread, by the names of their sockets.
+
+    Args:
+        modules: The modules as SMBIOS lists them.
+
+    Returns:
+        The channels' letters, with the controller's number where it has one; None where not every socket's name tells.
+    """
+    found = set()
+    for module in modules:
+        match = _CHANNEL.search(module.locator) or _CHANNEL.search(module.bank)
+        if match is None:
+            return None
+        controller = _CONTROLLER.search(module.locator) or _CONTROLLER.search(module.bank)
+        found.add(f"{controller[1] if controller else ''}{match[1].upper()}")
+    return tuple(sorted(found))
+
+
+def _judge_channels(plan: MemoryPlan | None, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
+    channels = find_channels(modules)
+    meant = plan.channels if plan else None
+    if channels is None:
+        if meant is not None:
+            gap = Unread("the channels of the memory", "its sockets' names do not tell them", Reason.ABSENT)
+            yield cannot_tell(SLOW, gap, about="memory channels", key="memory channels", next_steps=(FIRMWARE_SETUP,))
+        return
+    wanted = meant or (2 if len(modules) > 1 else 1)
+    if modules and len(channels) < wanted:
+        where = ", ".join(one.locator for one in modules)
+        word = "channel" if len(channels) == 1 else "channels"
+        asked = "declared" if meant else "and could be on"
+        yield Finding(
+            rule=SLOW,
+            kind=Kind.DIFFERS,
+            severity=Severity.WARNING if meant else Severity.NOTICE,
+            subject="memory channels",
+            key="memory channels",
+            summary=f"the memory modules ({where}) are on {len(channels)} {word}, {asked} at least {wanted}",
+            declared=f"{wanted} channels",
+            observed=f"{len(channels)} {word}",
+            evidence={"channels": list(channels), "modules": [one.locator for one in modules]},
+            next_steps=MEMORY_SLOW.look_next,
+        )
+
+
+# --- memory-errors ----------------------------------------------------------------------------------------------------
+
+
+def _judge_errors(_build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    if isinstance(snapshot.memory, Unread):
+        return  # memory-differs or reading-incomplete says so
+    for controller in snapshot.memory.edac:
+        yield from _judge_controller(controller, snapshot, past)
+
+
+def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    name = controller.name
+    for count in (controller.uncorrectable, controller.correctable):
+        if isinstance(count, Unread):
+            yield cannot_tell(ERRORS, count, about=f"errors of memory controller {name}", key=name)
+            return
+    corrected, uncorrected = _count(controller.correctable), _count(controller.uncorrectable)
+    if not corrected and not uncorrected:
+        return
+    now = snapshot.taken_at
+    lately = past.box.grown(key_of("memory", name, "correctable"), within=DAY, now=now)
+    week = past.box.grown(key_of("memory", name, "correctable"), within=WEEK, now=now)
+    days = max(snapshot.up_seconds / DAY, 1.0)
+    many = lately >= _MANY_A_DAY or corrected / days >= _MANY_A_DAY
+    severity = Severity.CRITICAL if uncorrected else Severity.WARNING if many else Severity.NOTICE
+    told = [f"{uncorrected} not corrected"] if uncorrected else []
+    told += [f"{corrected} corrected"] if corrected else []
+    recent = f"; {week} of them seen in the last 7 days" if week else ""
+    yield Finding(
+        rule=ERRORS,
+        kind=Kind.SIGN,
+        severity=severity,
+        subject=name,
+        key=name,
+        summary=f"memory controller {name} counted errors since the box was started: {', '.join(told)}{recent}",
+        observed="errors not corrected" if uncorrected else "corrected errors",
+        evidence={
+            "correctable": corrected,
+            "uncorrectable": uncorrected,
+            "correctable_last_day": lately,
+            "up_seconds": round(snapshot.up_seconds),
+        },
+        next_steps=MEMORY_ERRORS.look_next,
+    )
+
+
+def _count(value: int | Unread) -> int:
+    return value if isinstance(value, int) else 0
+
+
+# --- the rules --------------------------------------------------------------------------------------------------------
+
+_AT_4800 = """
+schema = 1
+box.name = "kelp-1"
+memory = { speed_mt_s = 4800 }
+"""
+
+
+def _counted(correctable: int, uncorrectable: int = 0) -> Snapshot:
+    edac = (EdacController(name="mc0", correctable=correctable, uncorrectable=uncorrectable),)
+    made = make_memory("32 GiB", "32 GiB", ecc=True)
+    memory = Memory(total_bytes=made.total_bytes, modules=made.modules, empty_sockets=0, error_correction=6, edac=edac)
+    return Box().with_group(memory=memory).snapshot()
+
+
+MEMORY_SLOW = Rule(
+    name=SLOW,
+    kind=Kind.DIFFERS,
+    statement="Memory runs at the rate its modules are made for, on more than one channel, or as declared.",
+    why=(
+        "Checksums, parity and a fast network all go through memory. A profile that a firmware update took away, or "
+        "two modules in one channel, costs a third to a half of its bandwidth, and nothing else tells of it."
+    ),
+    look_next=(
+        "Look in the firmware setup whether the modules' own profile is chosen. " + FIRMWARE_SETUP,
+        (
+            "See the board's manual: many boards run slower with two modules on a channel, or with large ones. Then "
+            "that is the plan: declare it as speed_mt_s."
+        ),
+        "Modules belong in the sockets that the manual names for their number: one for each channel first. "
+        + OPEN_CASE,
+        "A rate above the board's own list is no fault to be mended: errors of memory spoil data without a word.",
+    ),
+    judge=_judge_slow,
+    examples=(
+        Example(says="modules run at their rating", build=None, snapshot=lambda: Box().snapshot(), expect=()),
+        Example(
+            says="modules made for 5600 MT/s run at 4800",
+            build=None,
+            snapshot=lambda: Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800).snapshot(),
+            expect=(Kind.DIFFERS,),
+        ),
+        Example(
+            says="the same, and 4800 MT/s is declared: the owner's plan",
+            build=_AT_4800,
+            snapshot=lambda: Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800).snapshot(),
+            expect=(),
+        ),
+    ),
+    sources=("SMBIOS (DSP0134), type 17: Speed, Configured Memory Speed, Device Locator, Bank Locator",),
+)
+
+MEMORY_ERRORS = Rule(
+    name=ERRORS,
+    kind=Kind.SIGN,
+    statement="No memory controller counted errors.",
+    why=(
+        "Everything an archive stores passes through memory, before any checksum of the file system. A corrected error "
+        "is no harm done, and a module that has some tends to have more; one that was not corrected may be in the data."
+    ),
+    look_next=(
+        "Not corrected: write as little as you can, and compare what was written lately with its source.",
+        "See which module it is (the kernel's log names it), and whether the rate or the profile was changed lately.",
+        "Test the memory over a night, then swap modules one at a time with the box off. " + OPEN_CASE,
+    ),
+    judge=_judge_errors,
+    examples=(
+        Example(says="no error was counted", build=None, snapshot=lambda: _counted(0), expect=()),
+        Example(says="one error was corrected", build=None, snapshot=lambda: _counted(1), expect=(Kind.SIGN,)),
+        Example(says="an error was not corrected", build=None, snapshot=lambda: _counted(3, 1), expect=(Kind.SIGN,)),
+    ),
+    sources=(
+        "Linux Documentation/admin-guide/ras.rst: ce_count, ue_count",
+        "Schroeder, Pinheiro, Weber: DRAM Errors in the Wild, SIGMETRICS 2009 (from memory)",
+    ),
+)

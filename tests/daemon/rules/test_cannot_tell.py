@@ -1,0 +1,21 @@
+"""What could not be read is unverified, with what to do about it."""
+
+import pytest
+
+from laneproof.findings import Kind, Severity
+from laneproof.rules.cannot_tell import AS_ROOT, LEFT_ALONE, cannot_tell
+from laneproof_collectors.unread import Reason, Unread
+
+
+@pytest.mark.parametrize(("reason", "step"), [(Reason.DENIED, AS_ROOT), (Reason.NOT_ASKED, LEFT_ALONE)])
+def test_finding_says_what_and_why_and_what_to_do(reason: Reason, step: str) -> None:
+    gap = Unread("/sys/x", "permission denied", reason)
+    finding = cannot_tell("some-rule", gap, about="this thing", key="thing", position="riser-1")
+    assert (finding.kind, finding.severity, finding.position) == (Kind.UNVERIFIED, Severity.NOTICE, "riser-1")
+    assert finding.summary == "this thing could not be verified: could not read /sys/x: permission denied"
+    assert finding.next_steps == (step,)
+
+
+def test_other_steps_may_fit_better() -> None:
+    finding = cannot_tell("some-rule", Unread("x", "y"), about="x", key="x", next_steps=("Do this.",))
+    assert finding.next_steps == ("Do this.",)
