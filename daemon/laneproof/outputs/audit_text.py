@@ -5,14 +5,14 @@ the reader's terminal has no more. What a device calls itself is written without
 """
 
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from laneproof.build.declaration import Build
 from laneproof.build.units import format_bytes
 from laneproof.findings import Finding, Kind, Severity, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
-from laneproof.outputs.inventory import Place, list_places
+from laneproof.outputs.inventory import Place, is_about, list_places
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -167,22 +167,17 @@ def _tree(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], 
     if not places:
         yield from _wrap("no drive, and no declared position", style, first="  ")
         return
-    marks = _marks(findings)
     rows: list[_Row] = []
     for root in sorted({place.path.split("/")[0] for place in places}):
         rows.append(_Row(head=f"  {root}", below="  ", mark="", link="", who=""))
-        rows += _children(root, places, marks, style, before="  ")
+        rows += _children(root, places, findings, style, before="  ")
     yield from _lay_out(rows, style)
 
 
-def _marks(findings: Sequence[Finding]) -> dict[str, str]:
-    """Mark each place that a finding is about: ``!`` for a difference or a sign, ``?`` for what is unverified."""
-    marks: dict[str, str] = {}
-    for one in findings:
-        if one.accepted is None:
-            place = one.position or one.key
-            marks[place] = "!" if one.kind is not Kind.UNVERIFIED else marks.get(place, "?")
-    return marks
+def _mark(place: Place, findings: Sequence[Finding]) -> str:
+    """Mark a place that findings are about: ``!`` for a difference or a sign, ``?`` where it is only unverified."""
+    kinds = {one.kind for one in findings if one.accepted is None and is_about(place, one)}
+    return "!" if kinds - {Kind.UNVERIFIED} else "?" if kinds else ""
 
 
 _MARK_CODES = {"!": "1;31", "?": "36"}
@@ -211,7 +206,7 @@ def _lay_out_stacked(rows: Sequence[_Row], style: Style) -> Iterator[str]:
 
 
 def _children(
-    path: str, places: Sequence[Place], marks: Mapping[str, str], style: Style, *, before: str
+    path: str, places: Sequence[Place], findings: Sequence[Finding], style: Style, *, before: str
 ) -> Iterator[_Row]:
     own = [one for one in places if one.path.rpartition("/")[0] == path]
     # A place whose parent is not shown (a position on a missing bridge) hangs on the root, by its whole path.
@@ -226,11 +221,11 @@ def _children(
         yield _Row(
             head=style.clean(f"{before}{last if is_last else child}{name} {place.label or ''}").rstrip(),
             below=below,
-            mark=marks.get(place.label or place.path, ""),
+            mark=_mark(place, findings),
             link=_link_words(place, style),
             who=style.clean(_occupant_words(place)),
         )
-        yield from _children(place.path, places, marks, style, before=below)
+        yield from _children(place.path, places, findings, style, before=below)
 
 
 def _orphan(place: Place, shown: set[str]) -> bool:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from laneproof.build.declaration import Build, LinkPlan
+from laneproof.findings import Finding
 from laneproof.inventory import list_shown_paths
 from laneproof.link_ends import LinkOfTwo
 from laneproof.links import generation_at
@@ -61,6 +62,16 @@ class Place:
     def hop(self) -> str:
         """Its own hop."""
         return self.path.rpartition("/")[2]
+
+
+def is_about(place: Place, finding: Finding) -> bool:
+    """Whether a finding is about this place: by its position, else by the path or the device in it."""
+    if finding.position is not None:
+        return finding.position == place.label
+    names: set[object] = {place.path}
+    if (occupant := place.occupant) is not None:
+        names |= {occupant.name, occupant.own_path, occupant.address, occupant.serial}
+    return finding.key in names or finding.subject in names
 
 
 def list_places(build: Build | None, snapshot: Snapshot) -> tuple[Place, ...]:

@@ -1,4 +1,4 @@
-"""Answers HTTP from what was published: metrics, health, readiness, the audit. A request never touches hardware."""
+"""Answers HTTP from what was published: page, metrics, health, readiness, audit. A request never touches hardware."""
 
 import contextlib
 import json
@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Iterator
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from importlib import resources
 from socketserver import TCPServer
 from threading import Thread
 from typing import Any
@@ -17,8 +18,10 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.registry import Collector
 
+from laneproof import __version__
 from laneproof.outputs.audit_json import as_json
 from laneproof.outputs.metrics import Sample, make_families, take_samples
+from laneproof.outputs.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
 from laneproof.service.published import Published
 
 _log = logging.getLogger(__name__)
@@ -86,6 +89,10 @@ class Pages:
         self._registry = CollectorRegistry(auto_describe=False)
         self._registry.register(PublishedCollector(published))
         self._routes: dict[str, Callable[[str], Reply]] = {
+            "/": self._page,
+            STYLE: lambda _: _file("page.css", "text/css; charset=utf-8"),
+            SCRIPT: lambda _: _file("page.js", "text/javascript; charset=utf-8"),
+            ICON: self._icon,
             "/metrics": self._metrics,
             "/health": self._health,
             "/ready": self._ready,
@@ -104,6 +111,24 @@ class Pages:
             known = ", ".join(self._routes)
             return HTTPStatus.NOT_FOUND, _TEXT, f"there is nothing at {path[:80]}; there is {known}\n".encode()
         return route(accept)
+
+    def _page(self, _: str) -> Reply:
+        published = self._published()
+        outcome = published.outcome
+        facts = PageFacts(
+            build=published.build,
+            problem=published.build_problem,
+            snapshot=outcome.snapshot if outcome else None,
+            findings=outcome.findings if outcome else (),
+            overdue=published.overdue,
+            version=__version__,
+        )
+        status = HTTPStatus.OK if outcome else HTTPStatus.SERVICE_UNAVAILABLE
+        return status, "text/html; charset=utf-8", write_page(facts).encode()
+
+    def _icon(self, _: str) -> Reply:
+        outcome = self._published().outcome
+        return HTTPStatus.OK, "image/svg+xml", draw_icon(outcome.findings if outcome else None).encode()
 
     def _metrics(self, accept: str) -> Reply:
         encode, content_type = choose_encoder(accept)
@@ -127,6 +152,11 @@ class Pages:
             return HTTPStatus.SERVICE_UNAVAILABLE, _JSON, b'{"error": "the first pass is not complete"}\n'
         audit = as_json(published.build, published.outcome.snapshot, published.outcome.findings)
         return HTTPStatus.OK, _JSON, json.dumps(audit).encode() + b"\n"
+
+
+def _file(name: str, content_type: str) -> Reply:
+    """Give a file that belongs to the page."""
+    return HTTPStatus.OK, content_type, resources.files("laneproof.outputs").joinpath(name).read_bytes()
 
 
 class _Handler(BaseHTTPRequestHandler):

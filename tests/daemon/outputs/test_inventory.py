@@ -1,6 +1,9 @@
 """The inventory lists what a person looks for: positions, drives, and the ports on the way to them."""
 
-from laneproof.outputs.inventory import Width, known, list_places
+from dataclasses import replace
+
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.outputs.inventory import Width, is_about, known, list_places
 from laneproof_collectors.unread import Unread
 from simulated_box import NETWORK, SATA, Box, declare, kelp_box
 from troubled_box import make_snapshot
@@ -57,3 +60,15 @@ def test_a_width_tells_a_rate_that_no_generation_has_and_what_is_unknown() -> No
 def test_unread_is_no_value_for_json() -> None:
     assert known(GAP) is None
     assert known(0) == 0
+
+
+def test_a_finding_is_about_a_place_by_position_path_or_the_device_in_it() -> None:
+    build = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"')
+    first, second = list_places(build, kelp_box(2).snapshot())
+    finding = Finding(rule="r", kind=Kind.SIGN, severity=Severity.NOTICE, subject="aspm", summary="s")
+    assert not is_about(first, finding)
+    assert is_about(first, replace(finding, position="riser-1"))
+    assert not is_about(first, replace(finding, position="riser-2", key="0000:00/01.1"))
+    for about in ({"key": "0000:00/01.2"}, {"subject": "nvme1"}, {"key": "FN0002"}, {"subject": "0000:02:00.0"}):
+        assert is_about(second, replace(finding, **about)), about
+        assert not is_about(first, replace(finding, **about)), about

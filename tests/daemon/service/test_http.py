@@ -3,6 +3,7 @@
 import contextlib
 import http.client
 import json
+import re
 import socket
 from collections.abc import Iterator
 from dataclasses import replace
@@ -68,6 +69,36 @@ def test_the_audit_is_the_contracts_json(client: Client) -> None:
     report = json.loads(body)
     assert list(Draft202012Validator(audit_schema()).iter_errors(report)) == []
     assert (report["box"], report["verdict"]) == ("kelp-1", "differs")
+
+
+@pytest.mark.parametrize(
+    ("path", "kind", "holds"),
+    [
+        ("/", "text/html; charset=utf-8", b"kelp-1 is not as it should be"),
+        ("/style.css", "text/css; charset=utf-8", b"prefers-color-scheme: dark"),
+        ("/page.js", "text/javascript; charset=utf-8", b"lookAgain"),
+        ("/icon.svg", "image/svg+xml", b"<svg"),
+    ],
+)
+def test_the_page_and_what_belongs_to_it_are_served(client: Client, path: str, kind: str, holds: bytes) -> None:
+    status, headers, body = client.ask(path)
+    assert (status, headers["Content-Type"]) == (200, kind)
+    assert holds in body
+
+
+def test_the_page_names_only_what_is_served(client: Client) -> None:
+    page = client.ask("/")[2].decode()
+    inside = set(re.findall(r'(?:href|src)="(/[^"]*)"', page))
+    assert {"/style.css", "/page.js", "/icon.svg", "/api/v1/audit", "/metrics", "/"} == inside
+    assert {client.ask(one)[0] for one in inside} == {200}
+
+
+def test_the_page_before_the_first_pass_asks_to_come_again(client: Client) -> None:
+    client.published = Published(alive_at=NOW)
+    status, _, body = client.ask("/")
+    assert status == HTTPStatus.SERVICE_UNAVAILABLE
+    assert b"not complete yet" in body
+    assert client.ask("/icon.svg")[0] == 200
 
 
 def test_before_the_first_pass_it_is_live_and_not_ready(client: Client) -> None:
@@ -143,7 +174,7 @@ def test_a_path_that_is_none_is_told_what_there_is(client: Client) -> None:
     assert client.ask("/health?verbose=1")[0] == 200  # a query is passed over
 
 
-@pytest.mark.parametrize("path", ["/metrics", "/health", "/api/v1/audit", "/nothing"])
+@pytest.mark.parametrize("path", ["/", "/style.css", "/metrics", "/health", "/api/v1/audit", "/nothing"])
 def test_every_answer_may_load_nothing_from_elsewhere(client: Client, path: str) -> None:
     _, headers, _ = client.ask(path)
     policy = dict(part.strip().split(" ", 1) for part in headers["Content-Security-Policy"].split(";"))

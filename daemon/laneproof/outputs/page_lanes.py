@@ -1,0 +1,66 @@
+"""A link as a bundle of strands: one strand is a lane, one knot a generation, both countable.
+
+What is declared and not there stays as a dotted strand or a hollow knot; what is there beyond the declaration is drawn
+with a pale core. Colour only repeats it, and the drawing carries its words.
+"""
+
+from laneproof.outputs.inventory import Width
+from laneproof.outputs.markup import Markup, tag
+
+_LENGTH, _EDGE, _HEIGHT = 132, 6, 26
+_FIRST_KNOT, _KNOT_SPACE, _KNOT_WIDTH = 16, 20, 6
+_SPACES = ((4, 5.0), (8, 3.0), (99, 2.0))  # up to so many lanes -> so far apart
+
+
+def draw_lanes(trained: Width | None, declared: Width | None) -> Markup:
+    """Draw one link.
+
+    Args:
+        trained: What it is; None where there is no link.
+        declared: What it is meant to be; None where that is not said.
+    """
+    have = (trained.lanes or 0) if trained else 0
+    want = (declared.lanes or 0) if declared else 0
+    knots = (trained.generation or 0) if trained else 0
+    meant = (declared.generation or 0) if declared else 0
+    lanes = max(have, want, 1)
+    space = next(one for most, one in _SPACES if lanes <= most)
+    depth = (lanes - 1) * space
+    height = max(_HEIGHT, depth + 12)
+    top = (height - depth) / 2
+    words = describe_link(trained, declared)
+    parts = [tag("title", words)]
+    for number in range(lanes):
+        y = top + number * space
+        state = _state(number, have=have, want=want, is_said=want > 0)
+        parts.append(tag("line", class_=f"strand {state}", x1=_EDGE, x2=_LENGTH - _EDGE, y1=y, y2=y))
+    for number in range(max(knots, meant)):
+        state = _state(number, have=knots, want=meant, is_said=meant > 0)
+        x = _FIRST_KNOT + number * _KNOT_SPACE
+        knot = {"x": x, "y": top - 4, "width": _KNOT_WIDTH, "height": depth + 8, "rx": 3}
+        parts.append(tag("rect", class_=f"knot {state}", **knot))
+    size = f"0 0 {_LENGTH} {height:g}"
+    return tag("svg", *parts, class_="lanes", viewBox=size, width=_LENGTH, height=height, role="img", aria_label=words)
+
+
+def _state(number: int, *, have: int, want: int, is_said: bool) -> str:
+    if number >= have:
+        return "missing" if is_said or have else "unknown"
+    return "beyond" if is_said and number >= want else "there"
+
+
+def describe_link(trained: Width | None, declared: Width | None) -> str:
+    """Say a link in words, both values where both are known."""
+    if trained is None:
+        return f"no link, declared {spell(declared)}" if declared else "no link"
+    if declared is None:
+        return f"trained at {spell(trained)}"
+    return f"trained at {spell(trained)}, declared {spell(declared)}"
+
+
+def spell(width: Width) -> str:
+    """Write a width as people do: ``generation 4 x4``."""
+    lanes = f"x{width.lanes}" if width.lanes is not None else "unknown width"
+    if width.generation is not None:
+        return f"generation {width.generation} {lanes}"
+    return f"{width.gt_s:g} GT/s {lanes}" if width.gt_s is not None else lanes

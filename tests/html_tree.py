@@ -1,0 +1,81 @@
+"""Reads a page back into a tree with the standard library's parser, for tests of what people see."""
+
+from dataclasses import dataclass, field
+from html.parser import HTMLParser
+
+VOID = {"meta", "link", "br", "hr", "img", "input"}
+
+
+@dataclass(slots=True)
+class Node:
+    """One element, with the texts and elements in it."""
+
+    tag: str
+    attributes: dict[str, str | None] = field(default_factory=dict)
+    content: "list[Node | str]" = field(default_factory=list)
+
+    def all(self, tag: str | None = None, class_: str | None = None, **attributes: str) -> "list[Node]":
+        """Give all elements below, in order, that match."""
+        found = []
+        for one in self.content:
+            if isinstance(one, Node):
+                classes = (one.attributes.get("class") or "").split()
+                if (
+                    tag in (None, one.tag)
+                    and (class_ is None or class_ in classes)
+                    and all(one.attributes.get(key) == value for key, value in attributes.items())
+                ):
+                    found.append(one)
+                found += one.all(tag, class_, **attributes)
+        return found
+
+    def one(self, tag: str | None = None, class_: str | None = None, **attributes: str) -> "Node":
+        """Give the only one that matches."""
+        found = self.all(tag, class_, **attributes)
+        assert len(found) == 1, f"{len(found)} of {tag} {class_} {attributes}"
+        return found[0]
+
+    @property
+    def text(self) -> str:
+        """The words in it, as a person reads them: without the drawings' titles."""
+        parts = [one if isinstance(one, str) else one.text for one in self.content if not _is_hidden(one)]
+        return " ".join(" ".join(parts).split())
+
+
+def _is_hidden(one: "Node | str") -> bool:
+    return isinstance(one, Node) and one.tag in ("title", "script", "style") and one.attributes == {}
+
+
+class _Builder(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.root = Node("document")
+        self._open = [self.root]
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        node = Node(tag, dict(attrs))
+        self._open[-1].content.append(node)
+        if tag not in VOID:
+            self._open.append(node)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._open[-1].content.append(Node(tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        node = self._open.pop()
+        assert node.tag == tag, f"</{tag}> ends <{node.tag}>"
+
+    def handle_data(self, data: str) -> None:
+        self._open[-1].content.append(data)
+
+    def finish(self) -> Node:
+        assert self._open == [self.root], f"<{self._open[-1].tag}> is not ended"
+        return self.root
+
+
+def read_html(text: str) -> Node:
+    """Read a document; elements that do not nest end the test."""
+    builder = _Builder()
+    builder.feed(text)
+    builder.close()
+    return builder.finish()
