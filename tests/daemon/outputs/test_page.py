@@ -3,6 +3,7 @@
 import re
 from collections import Counter
 from dataclasses import replace
+from importlib import resources
 from itertools import pairwise
 
 import pytest
@@ -193,3 +194,59 @@ def test_a_machine_with_any_part_unread_still_has_a_page_that_does_not_hold(miss
 def test_the_page_of_many_drives_stays_small() -> None:
     text = write_page(facts(judge(None, kelp_box(24).snapshot())))
     assert len(text) < 120_000
+
+
+STYLE = (resources.files("laneproof.outputs") / "page.css").read_text()
+THEMES = [
+    dict(re.findall(r"--(\w+): (#[0-9a-f]{6});", block)) for block in re.findall(r":root \{([^}]*--ink[^}]*)\}", STYLE)
+]
+
+
+def luminance(colour: str) -> float:
+    """Give the relative luminance. Source: WCAG 2.2, definition of relative luminance."""
+    parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+    red, green, blue = (one / 12.92 if one <= 0.04045 else ((one + 0.055) / 1.055) ** 2.4 for one in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one: str, other: str) -> float:
+    """Give the contrast ratio, 1 to 21. Source: WCAG 2.2, definition of contrast ratio."""
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_contrast_is_reckoned_as_the_guidelines_do() -> None:
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
+    assert contrast("#777777", "#ffffff") == pytest.approx(4.48, abs=0.01)  # a published example of what just fails
+
+
+@pytest.mark.parametrize("theme", THEMES, ids=["light", "dark"])
+@pytest.mark.parametrize("ground", ["paper", "tile"])
+def test_words_and_drawings_stand_out_in_both_themes(theme: dict[str, str], ground: str) -> None:
+    for words in ("ink", "soft", "bad", "doubt", "good"):
+        assert contrast(theme[words], theme[ground]) >= 4.5, words  # WCAG 2.2, 1.4.3
+    for drawn in ("lane", "bad", "doubt", "good", "focus"):
+        assert contrast(theme[drawn], theme[ground]) >= 3.0, drawn  # WCAG 2.2, 1.4.11, 2.4.13
+
+
+def test_the_style_loads_nothing_and_shows_focus() -> None:
+    assert len(THEMES) == 2
+    assert "@import" not in STYLE
+    assert "url(" not in STYLE
+    assert ":focus-visible" in STYLE
+    assert "outline: none" not in STYLE
+
+
+def test_every_class_that_is_styled_is_used() -> None:
+    shown = write_page(facts(troubled(), problem="x", overdue={"thermal": 61.0}))
+    holds = write_page(facts(sound()))
+    waiting = write_page(PageFacts(build=None, problem=None, snapshot=None, findings=()))
+    used = {
+        name
+        for text in (shown, holds, waiting)
+        for names in re.findall(r'class="([^"]*)"', text)
+        for name in names.split()
+    }
+    styled = set(re.findall(r"\.([a-z]+)(?=[^{}]*\{)", re.sub(r"\{[^{}]*\}|/\*.*?\*/", "{}", STYLE)))
+    set_by_script_or_state = {"lost", "unknown", "beyond", "unverified", "evidence"}
+    assert styled - used - set_by_script_or_state == set()

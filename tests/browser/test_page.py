@@ -1,0 +1,201 @@
+"""The page in a real browser: its content, its width on a phone, both themes, its script, and that it calls nobody."""
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from functools import cache
+from http import HTTPStatus
+
+import pytest
+
+from browser.chromium import DARK, photograph, visit
+from html_tree import Node, read_html
+from laneproof.commands.sources import load_build, open_recording
+from laneproof.engine import Engine, Outcome
+from laneproof.service import http
+from laneproof.service.http import Pages, Reply, Server
+from laneproof.service.published import Published
+from laneproof_collectors.collection import make_collectors, read_snapshot
+from simulated_box import kelp_box
+from troubled_box import Judged, judge, troubled
+
+pytestmark = pytest.mark.browser
+
+WIDTHS = (320, 360, 1240)  # CSS pixels: what WCAG 2.2, 1.4.10 asks for; a small phone; a screen
+LIGHT_PAPER, DARK_PAPER = (0xF7, 0xF5, 0xEF), (0x11, 0x18, 0x1C)
+MEASURE = b"""
+addEventListener("load", () => {
+  const root = document.documentElement;
+  const width = root.clientWidth;
+  const wide = [...document.querySelectorAll("body *")].filter((one) => {
+    const box = one.getBoundingClientRect();
+    return box.width > 0 && box.left >= 0 && box.right > width + 0.5;
+  });
+  const told = parent.document.documentElement.dataset;
+  told.client = width;
+  told.scroll = Math.max(root.scrollWidth, document.body.scrollWidth);
+  told.wide = wide.map((one) => one.tagName + "." + one.className).join(" ");
+});
+"""
+# A browser's window has a least width of its own, 500; a frame in it has not.
+FRAME = '<!doctype html><body><iframe src="/measured" width="{}" height="900"></iframe></body>'
+FRAMES_ALLOWED = http._CONTENT_POLICY.replace("frame-ancestors 'none'", "frame-ancestors 'self'; frame-src 'self'")
+
+
+class MeasuredPages(Pages):
+    """The pages, and beside them the page with a script that measures it, and one that calls somebody."""
+
+    def __init__(self, published: Callable[[], Published]) -> None:
+        super().__init__(published, now=lambda: 0.0)
+        self.seen = 0
+        self._routes |= {
+            "/measured": self._measured,
+            **{f"/frame/{width}": self._frame(width) for width in WIDTHS},
+            "/measure.js": lambda _: (HTTPStatus.OK, "text/javascript", MEASURE),
+            "/plain": self._plain,
+            "/calls": lambda _: (HTTPStatus.OK, "text/html", b'<img src="http://127.0.0.1:9/x.png"><p>calls</p>'),
+        }
+
+    def _page(self, accept: str) -> Reply:
+        self.seen += 1
+        return super()._page(accept)
+
+    @staticmethod
+    def _frame(width: int) -> Callable[[str], Reply]:
+        return lambda _: (HTTPStatus.OK, "text/html", FRAME.format(width).encode())
+
+    def _plain(self, accept: str) -> Reply:
+        status, kind, body = super()._page(accept)
+        assert b"<script" in body
+        return status, kind, re.sub(b"<script.*?</script>", b"", body)
+
+    def _measured(self, accept: str) -> Reply:
+        status, kind, body = super()._page(accept)
+        return status, kind, body.replace(b"</head>", b'<script src="/measure.js"></script></head>')
+
+
+class Site:
+    """A server of one published value."""
+
+    def __init__(self) -> None:
+        self.published = demo()
+        self.pages = MeasuredPages(lambda: self.published)
+        self.server = Server("127.0.0.1", 0, self.pages)
+        self.server.start()
+
+    def at(self, path: str = "/") -> str:
+        return f"http://127.0.0.1:{self.server.port}{path}"
+
+
+def publish(outcome: Outcome, **more: object) -> Published:
+    return replace(Published(outcome=outcome, complete=True), **more)
+
+
+@cache
+def demo() -> Published:
+    """Judge the demo's recording frame by frame, as the service does."""
+    build = load_build(None, demo=True)
+    engine, collectors = Engine(build), make_collectors()
+    outcome = None
+    with open_recording(None, demo=True) as recording:
+        host = recording.host()
+        while host.advance():
+            outcome = engine.observe(read_snapshot(host, collectors))
+    assert outcome is not None
+    return publish(outcome, build=build)
+
+
+@pytest.fixture(scope="module")
+def site() -> Iterator[Site]:
+    made = Site()
+    yield made
+    made.server.close()
+
+
+def see(address: str, *switches: str) -> tuple[Node, tuple[str, ...]]:
+    """Give the document as the browser has it at the end, and what the page asked for."""
+    found = visit("--dump-dom", *switches, address=address)
+    return read_html(found.out), found.asked
+
+
+def test_the_demo_is_shown_whole(site: Site) -> None:
+    page, _ = see(site.at())
+    assert page.one("h1").text == "kelp-1 is not as it should be"
+    findings = site.published.outcome.findings  # type: ignore[union-attr]
+    assert len(page.all("article")) == len(findings)
+    assert all(any(one.summary in article.text for article in page.all("article")) for one in findings)
+    labels = {one.label for one in site.published.build.position}  # type: ignore[union-attr]
+    assert labels <= {one.one("b").text for one in page.all(class_="name") if one.all("b")}
+    assert "Temperature" in page.one("table", **{"aria-labelledby": "drives"}).text
+
+
+def test_a_page_asks_for_nothing_beyond_its_own_server(site: Site) -> None:
+    _, asked = see(site.at())
+    assert set(asked) == {site.at("/style.css"), site.at("/page.js"), site.at("/icon.svg")}
+
+
+def test_a_page_that_calls_somebody_is_found_out(site: Site) -> None:
+    page, asked = see(site.at("/calls"))
+    assert page.one("p").text == "calls"
+    assert "http://127.0.0.1:9/x.png" not in asked  # the content policy stopped it before it was sent
+    assert site.at("/style.css") not in asked
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("box", ["demo", "troubled", "many"])
+def test_nothing_is_wider_than_the_window(site: Site, width: int, box: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(
+        http, "_HEADERS", tuple((name, FRAMES_ALLOWED if "Policy" in name else value) for name, value in http._HEADERS)
+    )
+    if box != "demo":
+        judged = troubled() if box == "troubled" else many()
+        outcome = Outcome(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
+        site.published = publish(outcome, build=judged.build, build_problem="a" * 300, overdue={"thermal": 61.0})
+    try:
+        page, _ = see(site.at(f"/frame/{width}"), "--window-size=1300,1000")
+    finally:
+        site.published = demo()
+    measured = page.one("html").attributes
+    assert int(str(measured["data-client"])) == width
+    assert int(str(measured["data-scroll"])) <= width
+    assert measured["data-wide"] == ""
+
+
+def many() -> Judged:
+    return judge(None, kelp_box(24).with_array("md0", ("nvme0n1",)).with_network("0000:00/1f.0", "enp3s0").snapshot())
+
+
+def test_both_themes_are_shown(site: Site) -> None:
+    light = photograph(site.at(), width=1000, height=700)
+    dark = photograph(site.at(), DARK, width=1000, height=700)
+    assert (light.width, light.height) == (1000, 700)
+    assert light.pixel(2, 2) == LIGHT_PAPER
+    assert dark.pixel(2, 2) == DARK_PAPER
+    for picture, paper in ((light, LIGHT_PAPER), (dark, DARK_PAPER)):
+        assert 0.2 < picture.share_of(paper) < 0.97  # paper, and something on it
+    assert dark.share_of(LIGHT_PAPER) < 0.02
+    assert light.share_of(DARK_PAPER) < 0.02
+
+
+def test_the_script_looks_again_and_shows_what_changed(site: Site) -> None:
+    site.pages.seen = 0
+    sound = judge('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"', kelp_box(1).snapshot())
+    later = publish(
+        Outcome(snapshot=sound.snapshot, findings=sound.findings, changes=(), waiting=False), build=sound.build
+    )
+    first = site.published
+    site.pages._published = lambda: first if site.pages.seen < 2 else later
+    try:
+        page, asked = see(site.at(), "--virtual-time-budget=30000")  # time runs ahead in the browser
+    finally:
+        site.pages._published = lambda: site.published
+    assert site.at("/") in asked
+    assert page.one("h1").text == "kelp-1 holds"
+    assert page.all("article") == []
+
+
+def test_without_its_script_the_page_looks_the_same(site: Site) -> None:
+    with_script = photograph(site.at(), width=800, height=400)
+    without = photograph(site.at("/plain"), width=800, height=400)
+    assert with_script == without
+    assert with_script.share_of(LIGHT_PAPER) < 0.97
