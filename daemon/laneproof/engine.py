@@ -132,7 +132,15 @@ class Engine:
             standing={identity: life.finding for identity, life in self._lives.items() if life.raised},
         )
         findings = judge_all(self.build, snapshot, self._past)
-        step: Step = advance(self._lives, findings, now=snapshot.taken_at, confirmations=self._confirmations)
+        previous = self._past.previous
+        step: Step = advance(
+            self._lives,
+            findings,
+            now=snapshot.taken_at,
+            confirmations=self._confirmations,
+            # What needs confirming is read with the functions; other groups' news are no second look at them.
+            is_new_reading=previous is None or snapshot.functions is not previous.functions,
+        )
         self._lives = step.lives
         self._past = replace(self._past, previous=snapshot)
         return Outcome(snapshot=snapshot, findings=step.raised, changes=step.changes, waiting=step.waiting, drops=drops)

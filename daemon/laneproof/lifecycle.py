@@ -56,6 +56,7 @@ def advance(
     *,
     now: float,
     confirmations: Mapping[str, int] | None = None,
+    is_new_reading: bool = True,
 ) -> Step:
     """Take all findings one pass further.
 
@@ -64,6 +65,7 @@ def advance(
         findings: What the rules said in this pass.
         now: The pass's time, unix seconds.
         confirmations: How many readings in a row a rule needs, by rule; 1 where it is not named.
+        is_new_reading: Whether what needs confirming was read anew; the same reading, judged twice, confirms nothing.
 
     Returns:
         Where they stand now, and the changes in the order: cleared, then as the rules spoke.
@@ -79,17 +81,17 @@ def advance(
     ]
     after: dict[Identity, Life] = {}
     for identity, finding in seen.items():
-        life, change = _see(lives.get(identity), finding, now=now, needed=needed.get(finding.rule, 1))
+        life, change = _see(lives.get(identity), finding, now, needed.get(finding.rule, 1), more=int(is_new_reading))
         after[identity] = life
         if change is not None:
             changes.append(FindingChange(at=now, change=change, finding=life.finding))
     return Step(lives=after, changes=tuple(changes))
 
 
-def _see(life: Life | None, finding: Finding, *, now: float, needed: int) -> tuple[Life, Change | None]:
+def _see(life: Life | None, finding: Finding, now: float, needed: int, *, more: int) -> tuple[Life, Change | None]:
     since = now if life is None or life.finding.since is None else life.finding.since
     finding = finding if finding.since is not None else replace(finding, since=since)
-    readings = 1 if life is None else life.readings + 1
+    readings = 1 if life is None else life.readings + more
     if life is not None and life.raised:
         moved = finding.substance != life.finding.substance
         return Life(finding=finding, readings=readings, raised=True), Change.CHANGED if moved else None

@@ -57,3 +57,11 @@ def test_what_could_not_be_read_is_a_change_and_not_a_clearing() -> None:
     first = advance({}, [SLOW], now=1.0)
     second = advance(first.lives, [replace(SLOW, kind=Kind.UNVERIFIED, observed=None)], now=2.0)
     assert [one.change for one in second.changes] == [Change.CHANGED]
+
+
+def test_one_reading_judged_twice_confirms_nothing() -> None:
+    needed = {"link-slow": 2}
+    step = advance({}, [SLOW], now=1.0, confirmations=needed)
+    again = advance(step.lives, [SLOW], now=1.0, confirmations=needed, is_new_reading=False)
+    assert (again.changes, again.waiting) == ((), True)
+    assert len(advance(again.lives, [SLOW], now=2.0, confirmations=needed).changes) == 1
