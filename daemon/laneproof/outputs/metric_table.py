@@ -35,6 +35,7 @@ class Metric:
 
 _DRIVE = ("position", "device")
 _LINK = ("position",)
+_SIGN = ("rule", "position")
 _THERMAL = (*_DRIVE, "threshold")
 
 
@@ -55,6 +56,16 @@ METRICS = (
     _gauge("finding", ("rule", "kind", "severity", "position"), "1 for each finding that stands and is not accepted."),
     _gauge("findings", ("kind", "severity"), "How many findings stand; always there: 0 is not the same as no data."),
     _gauge("cause_probability_ratio", ("rule", "position", "cause"), "How likely each cause of a finding is."),
+    _counter("finding_changes", ("change", "severity"), "Findings raised, changed or cleared since its start."),
+    _gauge("alarm_budget_pages_per_year", (), "How many false pages a year a box's signs are tuned to, at most."),
+    # Signs of failure: what their rules reckoned; docs/findings.md says how
+    _gauge("sign_events", _SIGN, "How many events stand behind a sign, within what its rule looks at."),
+    _gauge("sign_times_others_ratio", (*_SIGN, "bound"), "How many times it happens as at its siblings, or as before."),
+    _gauge("sign_share_ratio", (*_SIGN, "bound"), "How large a share of the tries it happens at, such as of boots."),
+    _gauge("sign_chance_ratio", _SIGN, "How likely as much or more would be by chance alone (p), after correction."),
+    _gauge("sign_life_left_seconds", (*_SIGN, "bound"), "How long until the rated life is used, at this pace."),
+    _gauge("trial_needed_seconds", _SIGN, "How long it must stay clean before a change counts as the cure."),
+    _gauge("trial_remaining_seconds", _SIGN, "How much of that is left."),
     _gauge("snapshot_timestamp_seconds", (), "When the facts behind the findings were taken, unix time."),
     _gauge("declaration_in_force", (), "1: the newest declaration is in force; 0: it is wrong and the old one stays."),
     # PCI Express Base Specification: Link Capabilities, Link Status

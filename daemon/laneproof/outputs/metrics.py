@@ -14,6 +14,7 @@ from laneproof.links import rate_of
 from laneproof.outputs.audit_json import name_box
 from laneproof.outputs.inventory import list_places
 from laneproof.outputs.metric_table import BY_NAME, METRICS, PREFIX
+from laneproof.outputs.sign_metrics import take_sign_samples
 from laneproof.topology import Topology, survey
 from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot, Thermal
 from laneproof_collectors.unread import Unread
@@ -76,14 +77,14 @@ def _text(value: object) -> str:
 
 def _findings(findings: Sequence[Finding]) -> Iterator[Sample]:
     told = [one for one in findings if one.accepted is None]
-    seen: set[tuple[str, ...]] = set()
+    first: dict[tuple[str, str], Finding] = {}
     for one in told:
-        labels = (one.rule, str(one.kind), str(one.severity), one.position or one.key or one.subject)
-        if labels not in seen:
-            seen.add(labels)
-            yield "finding", labels, 1
-            for cause in one.causes:
-                yield "cause_probability_ratio", (one.rule, labels[3], cause.cause), cause.probability
+        first.setdefault((one.rule, one.position or one.key or one.subject), one)
+    for (rule, about), one in first.items():
+        yield "finding", (rule, str(one.kind), str(one.severity), about), 1
+        for cause in one.causes:
+            yield "cause_probability_ratio", (rule, about, cause.cause), cause.probability
+    yield from take_sign_samples(first.values(), {id(one): about for (_, about), one in first.items()})
     for kind, severity in product(Kind, Severity):
         count = sum(one.kind is kind and one.severity is severity for one in told)
         yield "findings", (str(kind), str(severity)), count

@@ -4,7 +4,10 @@ from collections.abc import Iterator, Sequence
 
 from laneproof.findings import Cause, Finding
 from laneproof.outputs.markup import Markup, join, tag
-from laneproof.outputs.page_words import KIND_WORDS, anchor, seal_of, show_time
+from laneproof.outputs.page_words import KIND_WORDS, anchor, count_words, seal_of, show_time
+
+_REASONS = 3
+"""How many reasons of a cause are told at once; the rules put the weightiest first."""
 
 
 def write_findings(ordered: Sequence[Finding]) -> Markup:
@@ -82,7 +85,10 @@ def _cause(cause: Cause) -> Iterator[Markup]:
     yield bar
     yield tag("span", share, class_="figure")
     if cause.because:
-        yield tag("span", "; ".join(cause.because), class_="because")
+        yield tag("span", "; ".join(cause.because[:_REASONS]), class_="because")
+    if more := cause.because[_REASONS:]:
+        words = count_words(len(more), "more reason", "more reasons")
+        yield tag("details", tag("summary", words), tag("ul", *(tag("li", one) for one in more)))
 
 
 def _steps(steps: Sequence[str]) -> Iterator[Markup]:
@@ -98,10 +104,14 @@ def _more(finding: Finding) -> Markup | None:
         parts.append(tag("details", tag("summary", "Then"), steps))
     figures = [(key, value) for key, value in finding.evidence.items() if isinstance(value, str | int | float)]
     if figures:
-        rows = [tag("div", tag("dt", key.replace("_", " ")), tag("dd", _figure(value))) for key, value in figures]
+        rows = [tag("div", tag("dt", key.replace("_", " ")), tag("dd", _figure(key, value))) for key, value in figures]
         parts.append(tag("details", tag("summary", "Evidence"), tag("dl", *rows, class_="evidence")))
     return tag("div", *parts, class_="folded") if parts else None
 
 
-def _figure(value: str | float) -> str:
+def _figure(key: str, value: str | float) -> str | Markup:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float) and key.endswith("_at"):
+        return show_time(value)
     return f"{value:.4g}" if isinstance(value, float) else str(value)

@@ -11,6 +11,7 @@ import os
 import queue
 import signal
 import time
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from threading import RLock, Thread
@@ -218,7 +219,9 @@ class Daemon:
         outcome = self._engine.observe(assemble(self._facts, self._host.clock()), *self._news.give())
         if outcome.waiting:
             self._schedule.hasten(("functions",), at=time.monotonic() + CONFIRM_AFTER_SECONDS)
-        self.published = replace(self.published, outcome=outcome, cost=self._meter.read())
+        counts = Counter(self.published.changes)
+        counts.update((str(one.change), str(one.finding.severity)) for one in outcome.changes)
+        self.published = replace(self.published, outcome=outcome, changes=counts, cost=self._meter.read())
         self._keeper.keep(outcome)
         for change in outcome.changes:
             self._tell(change)

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib import resources
+from itertools import product
 from socketserver import TCPServer
 from threading import Thread
 from typing import Any
@@ -19,6 +20,8 @@ from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.registry import Collector
 
 from laneproof import __version__
+from laneproof.evidence.budget import FALSE_PAGES_PER_YEAR
+from laneproof.findings import Change, Severity
 from laneproof.outputs.audit_json import as_json
 from laneproof.outputs.metrics import Sample, make_families, take_samples
 from laneproof.outputs.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
@@ -63,6 +66,10 @@ def _samples(published: Published) -> Iterator[Sample]:
     if outcome is not None:
         yield from take_samples(published.build, outcome.snapshot, outcome.findings)
     yield "declaration_in_force", (), float(published.build_problem is None)
+    yield "alarm_budget_pages_per_year", (), FALSE_PAGES_PER_YEAR
+    for change, severity in product(Change, Severity):  # a counter is there from 0, so that its first step is seen
+        labels = str(change), str(severity)
+        yield "finding_changes", labels, published.changes.get(labels, 0)
     for group, run in published.runs.items():
         yield "collector_duration_seconds", (group,), run.seconds
         yield "collector_success", (group,), float(not run.failed and group not in published.overdue)

@@ -38,6 +38,7 @@ class Published:
         outcome: The last judged pass, None before the first.
         runs: The collectors' last passes, by group.
         overdue: The collectors that were sent for and stay away, with the seconds that they are away.
+        changes: How often findings were raised, changed and cleared since the start, by change and severity.
         cost: What the daemon uses, None before the first pass.
         complete: Whether every collector has answered once, or was given up on for now.
         alive_at: Monotonic seconds at which the loop last went round.
@@ -48,6 +49,7 @@ class Published:
     outcome: Outcome | None = None
     runs: Mapping[str, CollectorRun] = field(default_factory=dict)
     overdue: Mapping[str, float] = field(default_factory=dict)
+    changes: Mapping[tuple[str, str], int] = field(default_factory=dict)
     cost: OwnCost | None = None
     complete: bool = False
     alive_at: float = 0.0

@@ -40,6 +40,19 @@ def test_causes_are_told_with_figure_bar_and_reasons() -> None:
     assert first.one(class_="filled").attributes["x2"] == "82"
 
 
+def test_more_reasons_than_three_are_folded_away() -> None:
+    many = Cause(cause="signal-path", probability=0.9, because=("a", "b", "c", "d", "e"))
+    (sign,) = articles(replace(SIGN, causes=(many,)))
+    (cause,) = sign.one(class_="causes").all("li")[:1]
+    assert cause.one(class_="because").text == "a; b; c"
+    assert cause.one("details").text == "2 more reasons d e"
+
+
+def test_times_and_truths_in_the_evidence_are_words() -> None:
+    (one,) = articles(replace(SIGN, evidence={"last_evidence_at": 1_790_000_000.0, "back": True}, next_steps=()))
+    assert one.one("dl", class_="evidence").text == "last evidence at 2026-09-21 14:13 UTC back yes"
+
+
 def test_a_probability_beyond_its_range_stays_on_its_rail() -> None:
     (odd,) = articles(replace(SIGN, causes=(Cause(cause="x", probability=1.5), Cause(cause="y", probability=-1))))
     assert [one.attributes["x2"] for one in odd.all(class_="filled")] == ["100", "0"]

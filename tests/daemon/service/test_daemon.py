@@ -6,6 +6,7 @@ import signal
 import socket
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -159,6 +160,7 @@ def test_a_drive_that_is_gone_is_told_once_and_cleared_when_it_is_back(rig: Rig)
     wait_for(lambda: ("position-empty", "riser-1") not in rig.rules())
     empty = [one for one in rig.changes if one.finding.rule == "position-empty"]
     assert [one.change for one in empty] == [Change.RAISED, Change.CLEARED]
+    assert rig.daemon.published.changes == Counter((str(one.change), str(one.finding.severity)) for one in rig.changes)
 
 
 def test_the_kernels_event_starts_a_pass_at_once(tmp_path: Path) -> None:

@@ -36,7 +36,14 @@ def publish() -> Published:
     }
     overdue = {"memory": 61.0}
     return Published(
-        build=judged.build, outcome=outcome, runs=runs, overdue=overdue, cost=COST, complete=True, alive_at=NOW
+        build=judged.build,
+        outcome=outcome,
+        runs=runs,
+        overdue=overdue,
+        changes={("raised", "warning"): 2},
+        cost=COST,
+        complete=True,
+        alive_at=NOW,
     )
 
 
@@ -155,6 +162,11 @@ def test_the_daemons_own_state_is_among_the_metrics(client: Client) -> None:
     assert overdue == {"functions": 0.0, "thermal": 0.0, "memory": 61.0}
     assert told["laneproof_self_resident_bytes"] == [({}, 40_000_000.0)]
     assert "laneproof_self_written_bytes_total" not in told  # it could not be read
+    changes = {
+        (labels["change"], labels["severity"]): value for labels, value in told["laneproof_finding_changes_total"]
+    }
+    assert len(changes) == 9
+    assert (changes["raised", "warning"], changes["cleared", "notice"]) == (2.0, 0.0)
     client.published = replace(client.published, build_problem="line 3: wrong")
     assert metrics(client.ask("/metrics")[2])["laneproof_declaration_in_force"] == [({}, 0.0)]
 

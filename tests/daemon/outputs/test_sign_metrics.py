@@ -1,0 +1,78 @@
+"""Metrics of signs: their rules' own figures, with bounds, and nothing where there is no figure."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from laneproof.findings import Kind
+from laneproof.outputs.metrics import check_name
+from laneproof.outputs.sign_metrics import Sample, take_sign_samples
+from troubled_box import SIGN
+
+LABELS = ("signal-errors", "riser-2")
+
+
+def samples(**evidence: Any) -> list[Sample]:  # noqa: ANN401 (any JSON value)
+    one = replace(SIGN, evidence=evidence)
+    return list(take_sign_samples([one], {id(one): "riser-2"}))
+
+
+def test_a_ratio_is_told_with_both_bounds() -> None:
+    told = samples(ratio=12.5, ratio_bounds=[3.5, 40.0], p=1e-6, minutes_with_errors=6)
+    assert told == [
+        ("sign_events", LABELS, 6),
+        ("sign_chance_ratio", LABELS, 1e-6),
+        ("sign_times_others_ratio", (*LABELS, "estimate"), 12.5),
+        ("sign_times_others_ratio", (*LABELS, "lower"), 3.5),
+        ("sign_times_others_ratio", (*LABELS, "upper"), 40.0),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("evidence", "name", "value"),
+    [
+        ({"episodes": 2}, "sign_events", 2),
+        ({"new_errors": 4, "laplace_p": 0.01}, "sign_chance_ratio", 0.01),
+        ({"worst_ratio": 3.2}, "sign_times_others_ratio", 3.2),
+        ({"days_left": 10}, "sign_life_left_seconds", 864000),
+        ({"trial": {"needed_days": 2, "remaining_days": 0.5}}, "trial_remaining_seconds", 43200),
+    ],
+)
+def test_each_kind_of_figure_has_its_metric(evidence: dict[str, Any], name: str, value: float) -> None:
+    assert [one[2] for one in samples(**evidence) if one[0] == name] == [value]
+
+
+def test_bounds_of_a_share_and_of_a_life_are_told() -> None:
+    told = samples(short_boots=2, share_bounds=(0.05, 0.54), days_left_at_least=1, days_left_at_most=None)
+    assert ("sign_share_ratio", (*LABELS, "lower"), 0.05) in told
+    assert ("sign_share_ratio", (*LABELS, "upper"), 0.54) in told
+    assert [one for one in told if one[0] == "sign_life_left_seconds"] == [
+        ("sign_life_left_seconds", (*LABELS, "lower"), 86400)
+    ]
+
+
+@pytest.mark.parametrize(
+    "evidence",
+    [{}, {"ratio": None, "ratio_bounds": None, "p": None}, {"ratio": float("inf"), "p": float("nan")},
+     {"ratio": "12", "episodes": True, "trial": None, "ratio_bounds": "12"}, {"trial": {}}],
+)  # fmt: skip
+def test_what_is_no_figure_is_no_sample(evidence: dict[str, Any]) -> None:
+    assert samples(**evidence) == []
+
+
+def test_only_signs_that_stand_are_told() -> None:
+    figures = {"episodes": 3}
+    others = [
+        replace(SIGN, kind=Kind.DIFFERS, evidence=figures),
+        replace(SIGN, kind=Kind.UNVERIFIED, evidence=figures),
+        replace(SIGN, accepted="spare on order", evidence=figures),
+    ]
+    assert list(take_sign_samples(others, {id(one): "x" for one in others})) == []
+
+
+def test_every_sample_is_in_the_table() -> None:
+    trial = {"needed_days": 2, "remaining_days": 1}
+    told = samples(ratio=1, ratio_bounds=[1, 2], p=0.5, episodes=1, share_bounds=[0, 1], days_left=1, trial=trial)
+    assert len({one[0] for one in told}) == 7
+    assert [one for one in told if not check_name(one)] == []
