@@ -85,6 +85,12 @@ def _run_schema(arguments: argparse.Namespace) -> int:
     return run(arguments)
 
 
+def _run_swap(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.swap import run
+
+    return run(arguments)
+
+
 def _run_where(arguments: argparse.Namespace) -> int:
     from laneproof.commands.where import run
 
@@ -155,6 +161,10 @@ def make_parser() -> argparse.ArgumentParser:
     )
     where.add_argument("--picture", metavar="SVG", help="also write a picture of the box with the drive marked")
 
+    swap = add("swap", _run_swap, "Guide through exchanging a drive: may it go now, the steps, does the new one fit.")
+    _add_common(swap)
+    _add_swap(swap)
+
     schema = add("schema", _run_schema, "Print a JSON Schema: of the declaration, or of the audit's JSON.")
     schema.add_argument("of", choices=("build", "audit"), nargs="?", default="build", help="which (default build)")
     return parser
@@ -170,6 +180,26 @@ def _add_looks(changes: argparse.ArgumentParser) -> None:
     changes.add_argument("--json", action="store_true", help="print JSON")
     changes.epilog = (
         "Exit status: 0 no change, 1 changes, 2 no change seen but one look could not read what the other did."
+    )
+
+
+def _add_swap(swap: argparse.ArgumentParser) -> None:
+    swap.add_argument("position", metavar="POSITION", help="the position's label, or any name of the drive in it")
+    swap.add_argument("--print", action="store_true", help="print the guide, and do not wait for the new drive")
+    swap.add_argument("--yes", action="store_true", help="show the steps, and wait, though it is not safe now")
+    swap.add_argument(
+        "--was",
+        metavar="SERIAL",
+        help="only look at the new drive: SERIAL was the old one's number, or 'none' where the place was empty",
+    )
+    swap.add_argument(
+        "--timeout", type=_seconds, default=1800.0, metavar="S", help="seconds to wait at most (default 1800)"
+    )
+    swap.add_argument("--picture", metavar="SVG", help="also write a picture of the box with the places marked")
+    swap.add_argument("--state", metavar="FOLDER", help="where the daemon keeps its history")
+    swap.epilog = (
+        "Exit status of the guide: 0 safe now, 1 not safe now, 2 not sure; of the look at the new drive: 0 it fits, "
+        "1 it does not, 2 not all could be read; 75 where no drive came in time. It changes nothing and runs nothing."
     )
 
 

@@ -1,8 +1,6 @@
 """The looks of a comparison, wherever they are: a recording, an audit's JSON, the daemon's history, this machine."""
 
-import contextlib
 import os
-import sqlite3
 from pathlib import Path
 
 from pydantic import ValidationError
@@ -10,6 +8,7 @@ from pydantic import ValidationError
 from laneproof.build.declaration import Build
 from laneproof.changes import Look
 from laneproof.commands.errors import CommandError
+from laneproof.commands.histories import find_history, open_history
 from laneproof.commands.moments import NOW, is_relative, parse_moment
 from laneproof.commands.sources import open_host, open_lines, open_recording
 from laneproof.findings import format_time
@@ -147,29 +146,19 @@ def load_kept(moment: float, build: Build | None, state: str | None) -> Look:
     Raises:
         CommandError: There is no history (66), none that this program can read (65, 77), or none from that time (65).
     """
-    from laneproof.commands.serve import HISTORY, load_settings
-    from laneproof.history.database import open_to_read
-    from laneproof.history.inventories import read_inventories
-    from laneproof.history.schema import NotOursError
-
-    file = str(Path(state or load_settings(None).state) / HISTORY)
-    try:
-        with contextlib.closing(open_to_read(file)) as history:
-            kept = read_inventories(history, since=moment, until=moment)
-            first = next(iter(read_inventories(history)), None) if not kept else None
-    except FileNotFoundError as error:
-        message = f"{file}: there is no history; 'laneproof serve' writes it, and --state names another folder"
-        raise CommandError(message, status=os.EX_NOINPUT) from error
-    except (NotOursError, sqlite3.Error) as error:
-        status = os.EX_DATAERR if os.access(file, os.R_OK) else os.EX_NOPERM
-        raise CommandError(f"{file}: the history cannot be read: {error}", status=status) from error
-    if not kept:
+    file = find_history(state)
+    with open_history(file) as history:
+        kept = history.inventory_at(moment)
+        first = next(iter(history.read_inventories()), None) if kept is None else None
+    if kept is None:
         told = f"begins at {format_time(first.t)}" if first else "holds no inventory yet"
         message = f"{file}: nothing is known of {format_time(moment)}: the history {told}"
         raise CommandError(message, status=os.EX_DATAERR)
-    inventory = label_places(kept[-1].inventory, build)
     return Look(
-        name=f"history, as since {format_time(kept[-1].t)}", box=_name(build), taken_at=moment, inventory=inventory
+        name=f"history, as since {format_time(kept.t)}",
+        box=_name(build),
+        taken_at=moment,
+        inventory=label_places(kept.inventory, build),
     )
 
 

@@ -22,6 +22,9 @@ from laneproof_collectors.unread import Reason, Unread
 _WHOLE_POOL = "ONLINE"  # OpenZFS pool state; every other one is less than whole
 _BROKEN_STATES = ("broken", "inactive", "clear")  # Documentation/admin-guide/md.rst, array_state
 _NO_REDUNDANCY = ("raid0", "linear", "single")
+_BTRFS_SPARED = {
+    "single": 0, "dup": 0, "raid0": 0, "raid1": 1, "raid10": 1, "raid5": 1, "raid6": 2, "raid1c3": 2, "raid1c4": 3,
+}  # fmt: skip
 
 
 def _key(level: str) -> str:
@@ -169,17 +172,23 @@ def _is_lost(member: ArrayMember) -> bool:
 def count_spared(array: Array) -> int | None:
     """Count how many members an array of this level can lose at least; None for a level that is not known here.
 
-    Source: md(4); for mirrors of two copies on pairs (raid10) the least is one.
+    For mirrors of two copies on pairs (raid10) the least is one. btrfs keeps as many copies as its profile says,
+    however many devices there are; of two profiles the lesser counts.
+
+    Source: md(4); mkfs.btrfs(8), profiles (from memory).
     """
     if not isinstance(array.level, str):
         return None
+    if array.kind == "btrfs":
+        profiles = [_BTRFS_SPARED.get(_key(one)) for one in array.level.split("+")]
+        return None if None in profiles else min(one for one in profiles if one is not None)
     level = _key(array.level)
     if level in _NO_REDUNDANCY:
         return 0
     if level in ("raid1", "mirror"):
         wanted = array.members_wanted
         return wanted - 1 if isinstance(wanted, int) else 1
-    known = {"raid4": 1, "raid5": 1, "raid6": 2, "raid10": 1, "raidz1": 1, "raidz2": 2, "raidz3": 3, "raid1c3": 2}
+    known = {"raid4": 1, "raid5": 1, "raid6": 2, "raid10": 1, "raidz1": 1, "raidz2": 2, "raidz3": 3}
     return known.get(level)
 
 

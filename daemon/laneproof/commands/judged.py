@@ -1,0 +1,82 @@
+"""A machine looked at and judged with what is known of its past: by the daemon's history, or a recording's frames."""
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from laneproof.build.declaration import Build
+from laneproof.commands.errors import CommandError
+from laneproof.commands.histories import find_history, open_history
+from laneproof.commands.sources import open_host, open_recording
+from laneproof.engine import Engine
+from laneproof.findings import Finding
+from laneproof.past import Past
+from laneproof_collectors.collection import make_collectors, read_snapshot
+from laneproof_collectors.host import Host
+from laneproof_collectors.hotplug import read_device_events
+from laneproof_collectors.kernel_log import read_kernel_events
+from laneproof_collectors.snapshot import Snapshot
+
+ENGINE_STATE = "engine"
+"""The name under which the daemon saves what its engine adds up."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """One machine, judged.
+
+    Attributes:
+        host: The machine, still open.
+        snapshot: The facts.
+        findings: What the rules say of them.
+        past: What is known of earlier passes.
+        gap: Why nothing is known of earlier passes; None where something is.
+    """
+
+    host: Host
+    snapshot: Snapshot
+    findings: tuple[Finding, ...]
+    past: Past
+    gap: str | None = None
+
+
+@contextmanager
+def judge_machine(source: str | None, build: Build | None, *, demo: bool, state: str | None) -> Iterator[Judged]:
+    """Look at a machine and judge it.
+
+    Args:
+        source: A recording, all of whose frames are judged; None for this machine.
+        build: The declaration, None where there is none.
+        demo: Whether to take the demo's recording.
+        state: The folder of the daemon's history; None for the service's own.
+
+    Raises:
+        CommandError: The recording cannot be read, or has no frame.
+    """
+    engine = Engine(build)
+    if source is not None or demo:
+        with open_recording(source, demo=demo) as recording:
+            host, collectors = recording.host(), make_collectors()
+            outcome = None
+            while host.advance():
+                news = read_kernel_events(host), read_device_events(host)
+                outcome = engine.observe(read_snapshot(host, collectors), *news)
+            if outcome is None:
+                raise CommandError(f"{recording.name}: the recording has no frame", status=os.EX_DATAERR)
+            yield Judged(host=host, snapshot=outcome.snapshot, findings=outcome.findings, past=engine.past)
+        return
+    gap = _remember(engine, state)
+    with open_host(None) as live:
+        outcome = engine.observe(read_snapshot(live))
+        yield Judged(host=live, snapshot=outcome.snapshot, findings=outcome.findings, past=engine.past, gap=gap)
+
+
+def _remember(engine: Engine, state: str | None) -> str | None:
+    """Let the engine go on with what the daemon knows; says why it cannot, where it cannot."""
+    try:
+        with open_history(find_history(state)) as history:
+            engine.restore(history.load_standing(), history.load_past(), history.load_state(ENGINE_STATE))
+    except (CommandError, ValueError) as error:
+        return str(error)
+    return None

@@ -1,0 +1,105 @@
+"""``laneproof swap``: may a drive be taken out now, the steps, and whether the new one fits. It changes nothing."""
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable
+
+from laneproof.build.declaration import Build
+from laneproof.commands.errors import CommandError
+from laneproof.commands.judged import Judged, judge_machine
+from laneproof.commands.pictures import write_picture
+from laneproof.commands.sources import load_build
+from laneproof.commands.terminal import find_style
+from laneproof.commands.waiting import wait_for_drive
+from laneproof.commands.where import find_by_any_name
+from laneproof.drive_names import Whereabouts
+from laneproof.outputs.box_picture import Mark, draw_box
+from laneproof.outputs.inventory import list_places
+from laneproof.outputs.swap_text import write_fit, write_guide
+from laneproof.swap_guide import Fit, Guide, Safety, check_new_drive, make_guide
+from laneproof.swap_guide.steps import NO_DRIVE
+from laneproof_collectors.collection import read_snapshot
+
+_SAFETY = {Safety.SAFE: 0, Safety.NOT_SAFE: 1, Safety.UNVERIFIED: 2}
+_VERDICT = {"fits": 0, "differs": 1, "unverified": 2}
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Guide, and wait for the new drive where that was asked for; the exit status is the last answer."""
+    build = load_build(arguments.build, demo=arguments.demo)
+    is_recording = arguments.demo or arguments.source is not None
+    with judge_machine(arguments.source, build, demo=arguments.demo, state=arguments.state) as judged:
+        place = _find_place(judged, arguments.position, build)
+        timeout = None if is_recording else arguments.timeout
+        if arguments.was is not None:
+            was = None if arguments.was == NO_DRIVE else arguments.was
+            fit = _check(judged, place, was, build, timeout=timeout, tell=_keep_silent if arguments.json else _say)
+            return _print_fit(fit, as_json=arguments.json)
+        guide = make_guide(place, build, judged.snapshot, judged.findings, judged.past)
+        _print_guide(guide, judged, build, arguments)
+        if is_recording or arguments.print or arguments.json or (guide.safety is Safety.NOT_SAFE and not arguments.yes):
+            return _SAFETY[guide.safety]
+        serial = place.occupant.serial if place.occupant else None
+        was = serial if isinstance(serial, str) else None
+        fit = _check(judged, place, was, build, timeout=timeout, tell=_say)
+        return _print_fit(fit, as_json=False)
+
+
+def _find_place(judged: Judged, name: str, build: Build | None) -> Whereabouts:
+    found = find_by_any_name(judged.host, name, build, judged.snapshot)
+    if len(found) > 1:
+        told = ", ".join(f"{one.name} ({one.known_as})" for one in found)
+        raise CommandError(f"{name!r} stands for several drives: {told}; name one of them", status=os.EX_USAGE)
+    return found[0]
+
+
+def _print_guide(guide: Guide, judged: Judged, build: Build | None, arguments: argparse.Namespace) -> None:
+    if arguments.picture is not None:
+        marks = {one.path: Mark.KEEP for one in guide.keep if one.path}
+        marks.setdefault(guide.place.path, Mark.HERE)
+        write_picture(draw_box(build, judged.snapshot, marks), arguments.picture)
+    if arguments.json:
+        print(json.dumps(guide.as_json(), indent=2))  # noqa: T201 (the output)
+        return
+    with_steps = guide.safety is not Safety.NOT_SAFE or arguments.yes
+    places = list_places(build, judged.snapshot)
+    sys.stdout.write(write_guide(guide, places, find_style(), with_steps=with_steps))
+    if judged.gap is not None:
+        _say(f"\nWhat showed over time is not known here: {judged.gap}")
+
+
+def _check(  # noqa: PLR0913 (one look at one place)
+    judged: Judged,
+    place: Whereabouts,
+    was: str | None,
+    build: Build | None,
+    *,
+    timeout: float | None,
+    tell: Callable[[str], None],
+) -> Fit:
+    """Look at the new drive, after waiting for it where there is a time to wait."""
+    if timeout is None:
+        return check_new_drive(place.path, was, build, judged.snapshot)
+    tell(f"\nWaiting for another drive in {place.name} (at most {timeout:g} s; interrupt to stop waiting) ...")
+    if not wait_for_drive(judged.host, place.path, was, timeout_seconds=timeout, tell=tell):
+        message = f"no other drive appeared in {place.name} ({place.path}) within {timeout:g} s"
+        raise CommandError(message, status=os.EX_TEMPFAIL)
+    return check_new_drive(place.path, was, build, read_snapshot(judged.host))
+
+
+def _print_fit(fit: Fit, *, as_json: bool) -> int:
+    if as_json:
+        print(json.dumps(fit.as_json(), indent=2))  # noqa: T201 (the output)
+    else:
+        sys.stdout.write(write_fit(fit, find_style()))
+    return _VERDICT[fit.verdict]
+
+
+def _say(text: str) -> None:
+    print(text, flush=True)  # noqa: T201 (a person waits for it)
+
+
+def _keep_silent(_text: str) -> None:
+    """Leave standard output to the JSON."""

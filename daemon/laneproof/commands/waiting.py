@@ -1,0 +1,79 @@
+"""Waiting for a drive to appear in a place. It only reads."""
+
+from collections.abc import Callable
+
+from laneproof.occupants import Occupant
+from laneproof.swap_guide import is_new_drive
+from laneproof.topology import survey
+from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
+from laneproof_collectors.host import Host
+
+POLL_SECONDS = 2.0
+READINGS_TO_SETTLE = 3
+"""A drive that just appeared is looked at this often without a change, before it is judged."""
+LONGEST_SETTLING_SECONDS = 60.0
+
+_GROUPS = ("functions", "controllers")
+_OTHER_DRIVES = "drives"  # asks smartctl, so it is read only for a place on a controller
+
+
+class _Looker:
+    """Looks at one place again and again, remembering what does not change."""
+
+    def __init__(self, host: Host, path: str) -> None:
+        groups = (*_GROUPS, _OTHER_DRIVES) if "-" in path.rpartition("/")[2] else _GROUPS
+        self._host, self._path = host, path
+        self._collectors: tuple[Collector, ...] = tuple(one for one in make_collectors() if one.group in groups)
+
+    def look(self) -> Occupant | None:
+        """Give what is in the place now."""
+        facts = {one.group: read_fenced(one, self._host) for one in self._collectors}
+        return survey(assemble(facts, self._host.clock())).occupant_at(self._path)
+
+
+def wait_for_drive(
+    host: Host, path: str, was: str | None, *, timeout_seconds: float, tell: Callable[[str], None]
+) -> bool:
+    """Wait until a place holds another drive, or the same one again after it was out, and until that has settled.
+
+    Args:
+        host: The machine.
+        path: The place.
+        was: The serial number of the drive that was there; None where none was.
+        timeout_seconds: How long to wait at most.
+        tell: Told of each turn, in a few words.
+
+    Returns:
+        Whether a drive is there to be looked at; False where the time was over.
+    """
+    looker = _Looker(host, path)
+    began = host.clock().up_seconds
+    appeared: float | None = None
+    was_out, readings, last = False, 0, None
+    while True:
+        occupant, now = looker.look(), host.clock().up_seconds
+        is_here = is_new_drive(occupant, was) or (was_out and occupant is not None and occupant.answers)
+        if not is_here:
+            if appeared is not None or (occupant is None and not was_out):
+                tell("the place is empty")
+            was_out, appeared, readings = was_out or occupant is None, None, 0
+        else:
+            if appeared is None:
+                appeared = now
+                tell("a drive is there; it is given time to settle")
+            readings = readings + 1 if _look_of(occupant) == last else 1
+            if readings >= READINGS_TO_SETTLE or now - appeared >= LONGEST_SETTLING_SECONDS:
+                return True
+        last = _look_of(occupant)
+        if now - began >= timeout_seconds:
+            return False
+        host.wait(POLL_SECONDS)
+
+
+def _look_of(occupant: Occupant | None) -> tuple[object, ...] | None:
+    """Give what must stay the same while a drive settles."""
+    if occupant is None:
+        return None
+    state = occupant.controller.state if occupant.controller else None
+    link = occupant.functions[0].link if occupant.functions else None
+    return occupant.name, occupant.serial, occupant.capacity_bytes, occupant.disks, state, link

@@ -1,0 +1,241 @@
+"""The command guides, waits, looks at the new drive, and never runs anything; its status is the answer."""
+
+import contextlib
+import json
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import pytest
+
+from laneproof.cli import main
+from laneproof.commands import judged
+from laneproof_collectors.recording import parse_frames, parse_header
+from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from simulation.passing_time import PassingTime
+
+START = 1_790_000_000.0
+BUILD = """
+schema = 1
+box.name = "tern-2"
+[[position]]
+label = "riser-1"
+path = "0000:00/01.1"
+[[position]]
+label = "riser-2"
+path = "0000:00/01.2"
+link = { generation = 4, lanes = 4 }
+occupant = { kind = "nvme", capacity = "4 TB", serial = "A2" }
+[[array]]
+name = "md0"
+level = "raid1"
+members = ["riser-1", "riser-2"]
+"""
+SECTORS = 4_000_787_030_016 // 512
+
+
+def lay_array(box: SimulatedBox, *members: str, state: str = "in_sync") -> None:
+    """Lay out md0 as Documentation/admin-guide/md.rst has it: a mirror of two, with these disks in it."""
+    folder = "/sys/block/md0/md"
+    files = {
+        "/sys/block/md0/size": f"{SECTORS}\n",
+        f"{folder}/array_state": "clean\n",
+        f"{folder}/level": "raid1\n",
+        f"{folder}/raid_disks": "2\n",
+        f"{folder}/degraded": f"{2 - len(members)}\n",
+        f"{folder}/sync_action": "idle\n",
+        f"{folder}/sync_completed": "none\n",
+        f"{folder}/mismatch_cnt": "0\n",
+    }
+    for slot, name in enumerate(members):
+        files |= {f"{folder}/dev-{name}/state": f"{state}\n", f"{folder}/dev-{name}/slot": f"{slot}\n"}
+        files |= {f"{folder}/dev-{name}/errors": "0\n"}
+    box.extra_files = files | {"/proc/mounts": "", "/proc/1/mountinfo": "", "/proc/self/mountinfo": ""}
+
+
+def make_box() -> SimulatedBox:
+    box = SimulatedBox(
+        name="tern-2",
+        ports=[Port(hop="01.1", drive=Drive(serial="A1")), Port(hop="01.2", drive=Drive(serial="A2"))],
+    )
+    lay_array(box, "nvme0n1", "nvme1n1")
+    return box
+
+
+@dataclass
+class Files:
+    """A declaration, and recordings of a whole, a degraded and a mended box."""
+
+    build: str
+    whole: str
+    degraded: str
+    exchanged: str
+
+
+def record(file: Path, box: SimulatedBox) -> str:
+    writer = RecordingWriter(box)
+    writer.take(box, t=START, up=60.0)
+    file.write_text("".join(f"{line}\n" for line in writer.lines))
+    return str(file)
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> Files:
+    (tmp_path / "build.toml").write_text(BUILD)
+    whole, degraded, exchanged = make_box(), make_box(), make_box()
+    lay_array(degraded, "nvme0n1")
+    lay_array(exchanged, "nvme0n1")
+    exchanged.ports[1].drive = Drive(serial="B7")
+    return Files(
+        build=str(tmp_path / "build.toml"),
+        whole=record(tmp_path / "whole.jsonl", whole),
+        degraded=record(tmp_path / "degraded.jsonl", degraded),
+        exchanged=record(tmp_path / "exchanged.jsonl", exchanged),
+    )
+
+
+def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
+    status = main(["swap", *arguments])
+    said = capsys.readouterr()
+    return status, said.out, said.err
+
+
+def test_recording_is_guided_through_and_nothing_is_waited_for(
+    capsys: pytest.CaptureFixture[str], files: Files
+) -> None:
+    status, out, _ = run(capsys, "riser-2", "--from", files.whole, "--build", files.build)
+    assert status == 2  # nobody has seen md0 checked
+    assert out.startswith("NOT SURE: swapping the drive in riser-2\n")
+    assert "mdadm /dev/md0 --fail /dev/nvme1n1 --remove /dev/nvme1n1" in out
+    assert "Waiting" not in out
+
+
+def test_last_drive_of_a_mirror_is_not_to_be_touched(capsys: pytest.CaptureFixture[str], files: Files) -> None:
+    status, out, _ = run(capsys, "riser-1", "--from", files.degraded, "--build", files.build)
+    assert status == 1
+    assert out.startswith("NOT SAFE NOW: ")
+    assert "riser-1: nvme0, serial A1 (a second loss takes all data of md0)" in out
+    assert "Steps, in this order" not in out
+
+
+def test_steps_can_be_had_all_the_same(capsys: pytest.CaptureFixture[str], files: Files) -> None:
+    status, out, _ = run(capsys, "riser-1", "--from", files.degraded, "--build", files.build, "--yes")
+    assert status == 1
+    assert "Steps, in this order" in out
+
+
+def test_new_drive_is_looked_at_without_waiting_in_a_recording(
+    capsys: pytest.CaptureFixture[str], files: Files
+) -> None:
+    status, out, _ = run(capsys, "riser-2", "--from", files.exchanged, "--build", files.build, "--was", "A2")
+    assert (status, out.splitlines()[0]) == (0, "THE NEW DRIVE FITS: riser-2")
+    assert "mdadm /dev/md0 --add /dev/nvme1n1\n" in out
+    status, out, _ = run(capsys, "riser-2", "--from", files.exchanged, "--build", files.build, "--was", "B7", "--json")
+    told = json.loads(out)
+    assert (status, told["verdict"], told["items"][0]["result"]) == (1, "differs", "differs")
+
+
+def test_json_is_the_guides_own(capsys: pytest.CaptureFixture[str], files: Files) -> None:
+    status, out, _ = run(capsys, "nvme0", "--from", files.degraded, "--build", files.build, "--json")
+    told = json.loads(out)
+    assert (status, told["position"], told["safety"]) == (1, "riser-1", "not-safe")
+
+
+def test_picture_marks_what_to_leave_and_what_to_swap(
+    capsys: pytest.CaptureFixture[str], files: Files, tmp_path: Path
+) -> None:
+    picture = tmp_path / "box.svg"
+    run(capsys, "riser-2", "--from", files.whole, "--build", files.build, "--picture", str(picture))
+    drawn = ET.fromstring(picture.read_text())  # noqa: S314 (written a line above)
+    words = [one.text for one in drawn.iter("{http://www.w3.org/2000/svg}text")]
+    assert words.count("do not touch") == 1
+    assert words.count("here") == 1
+
+
+def test_demo_is_guided_in_80_columns(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    status, out, _ = run(capsys, "deck-1", "--demo")
+    assert status in (1, 2)
+    assert "deck-1" in out.splitlines()[0]
+    assert max(map(len, out.splitlines())) <= 80
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "expect"),
+    [
+        (("nvme9",), os.EX_USAGE, "nothing here is called 'nvme9'"),
+        (("md0",), os.EX_USAGE, "'md0' stands for several drives: riser-1 (member 0 of md0), riser-2"),
+        (("riser-1", "--timeout", "soon"), os.EX_USAGE, "not a number of seconds"),
+    ],
+)
+def test_doubtful_name_is_one_line_and_a_status(
+    capsys: pytest.CaptureFixture[str], files: Files, arguments: tuple[str, ...], status: int, expect: str
+) -> None:
+    try:
+        ended = main(["swap", *arguments, "--from", files.whole, "--build", files.build])
+    except SystemExit as stopped:
+        ended = int(str(stopped.code))
+    said = capsys.readouterr()
+    assert (ended, said.out, said.err.count("\n")) == (status, "", 1)
+    assert expect in said.err
+
+
+# --- a machine that lives while the command waits ---------------------------------------------------------------------
+
+
+@pytest.fixture
+def living(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> str:
+    """Put a living box in the place of this machine: its second drive is out of md0, then pulled, then exchanged.
+
+    Gives the folder of a history that is not there.
+    """
+    box = make_box()
+    lay_array(box, "nvme0n1")
+    writer = RecordingWriter(box)
+    for number, drive in enumerate((box.ports[1].drive, None, Drive(serial="B7"))):
+        box.ports[1].drive = drive
+        writer.take(box, t=START + 2 * number, up=60.0 + 2 * number)
+    header, *rest = writer.lines
+    host = PassingTime(parse_header(header), parse_frames(rest))
+    host.advance()
+    monkeypatch.setattr(judged, "open_host", lambda _: contextlib.nullcontext(host))
+    return str(tmp_path / "no-history")
+
+
+def test_command_waits_for_the_new_drive_and_tells_that_it_fits(
+    capsys: pytest.CaptureFixture[str], files: Files, living: str
+) -> None:
+    status, out, _ = run(capsys, "riser-2", "--build", files.build, "--state", living)
+    assert status == 0
+    guide, told = out.split("\nWaiting for another drive in riser-2 (at most 1800 s;")
+    assert f"What showed over time is not known here: {living}/history.db: there is no history" in guide
+    assert "the place is empty\na drive is there; it is given time to settle\nTHE NEW DRIVE FITS: riser-2\n" in told
+    assert "mdadm /dev/md0 --add /dev/nvme1n1\n" in told
+
+
+def test_printing_does_not_wait(capsys: pytest.CaptureFixture[str], files: Files, living: str) -> None:
+    out = run(capsys, "riser-2", "--build", files.build, "--state", living, "--print")[1]
+    assert "Waiting" not in out
+
+
+def test_unsafe_swap_does_not_wait(capsys: pytest.CaptureFixture[str], files: Files, living: str) -> None:
+    status, out, _ = run(capsys, "riser-1", "--build", files.build, "--state", living)
+    assert status == 1
+    assert "Waiting" not in out
+
+
+def test_after_the_start_the_look_waits_too_and_json_stays_clean(
+    capsys: pytest.CaptureFixture[str], files: Files, living: str
+) -> None:
+    status, out, _ = run(capsys, "riser-2", "--build", files.build, "--state", living, "--was", "A2", "--json")
+    assert (status, json.loads(out)["verdict"]) == (0, "fits")
+
+
+def test_drive_that_does_not_come_ends_with_a_status_of_its_own(
+    capsys: pytest.CaptureFixture[str], files: Files, living: str
+) -> None:
+    state = ("--build", files.build, "--state", living)
+    status, _, said = run(capsys, "riser-1", *state, "--was", "A1", "--timeout", "30")
+    assert status == os.EX_TEMPFAIL
+    assert "no other drive appeared in riser-1 (0000:00/01.1) within 30 s" in said
