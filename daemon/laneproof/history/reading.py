@@ -53,12 +53,11 @@ def read_series(  # noqa: PLR0913 (one question, its filters)
     Returns:
         The series that have a point in that time, in the order in which they began.
     """
-    watches = load_watches(connection)
-    bounds = _Bounds(watches)
+    boots = _Boots(connection, load_watches(connection))
     found = []
     for row in _find(connection, path=path, drive=drive, end=end, names=names):
-        own = [one for one in watches if one.boot == row.boot] if row.boot is not None else watches
-        placed = _points(connection, row, bounds)
+        own = boots.watches_of(row.boot)
+        placed = _points(connection, row, boots)
         points = cut(with_gaps(placed, own), since=since, until=until)
         if not points:
             continue
@@ -83,23 +82,36 @@ def read_places(connection: sqlite3.Connection) -> tuple[tuple[str, str, str], .
     return tuple(connection.execute("SELECT path, drive, end FROM places ORDER BY path, drive, end"))
 
 
-class _Bounds:
-    """Which passes a boot had: they follow each other, so its samples are a range of rows."""
+class _Boots:
+    """Which passes each boot had, and in which grain it is kept: most series are then looked up in one table only."""
 
-    def __init__(self, watches: Sequence[Watch]) -> None:
-        self._boots: dict[int, tuple[int, int]] = {}
+    def __init__(self, connection: sqlite3.Connection, watches: Sequence[Watch]) -> None:
+        self.watches = watches
+        self._own: dict[int, list[Watch]] = {}
         for one in watches:
-            first, _ = self._boots.get(one.boot, (one.first_pass, 0))
-            self._boots[one.boot] = (first, one.last_pass)
-        self._starts = sorted(first for first, _ in self._boots.values())
+            self._own.setdefault(one.boot, []).append(one)
+        self._starts = sorted(one[0].first_pass for one in self._own.values())
+        self._kept = set(connection.execute("SELECT DISTINCT level, boot FROM buckets"))
+        self._first_pass = connection.execute("SELECT coalesce(min(id), 0) FROM passes").fetchone()[0]
 
-    def of(self, boot: int | None) -> tuple[int, int]:
-        """Give a boot's first pass and the one before the next boot's; all passes for none."""
-        if boot is None or boot not in self._boots:
-            return 0, 1 << 62
-        first = self._boots[boot][0]
+    def watches_of(self, boot: int | None) -> Sequence[Watch]:
+        """Give the watches of a boot; all for none."""
+        return self.watches if boot is None else self._own.get(boot, ())
+
+    def is_kept(self, boot: int | None, level: int) -> bool:
+        """Whether a boot is kept in hours, or in days."""
+        return boot is None or (level, boot) in self._kept
+
+    def passes_of(self, boot: int | None) -> tuple[int, int]:
+        """Give a boot's first pass that is kept, and the one before the next boot's; all passes for none.
+
+        A boot's passes follow each other, so its samples are a range of rows.
+        """
+        if boot is None or boot not in self._own:
+            return self._first_pass, 1 << 62
+        first = self._own[boot][0].first_pass
         after = bisect_right(self._starts, first)
-        return first, self._starts[after] - 1 if after < len(self._starts) else 1 << 62
+        return max(first, self._first_pass), self._starts[after] - 1 if after < len(self._starts) else 1 << 62
 
 
 def _find(
@@ -130,15 +142,17 @@ def _find(
     return [_Row(*row) for row in connection.execute(asked, values)]
 
 
-def _points(connection: sqlite3.Connection, row: _Row, bounds: _Bounds) -> list[Placed]:
+def _points(connection: sqlite3.Connection, row: _Row, boots: _Boots) -> list[Placed]:
     placed: list[Placed] = []
     held: Value | None = None
-    for one in _folded(connection, row):
+    for one in _folded(connection, row, boots):
         first, last, began, ended, low, high, value, count = one
         point = _unfold(began, ended, low, high, value, count, held=held if row.is_counter else None)
         placed.append(Placed(point=point, first_pass=first, last_pass=last))
         held = point.high if point.high is not None else held
-    first, last = bounds.of(row.boot)
+    first, last = boots.passes_of(row.boot)
+    if first > last:
+        return placed  # all of that boot is folded
     # CROSS JOIN holds SQLite to this order: pass by pass, and the series' own row in each.
     raw = connection.execute(
         "SELECT p.id, p.t, s.value FROM passes p CROSS JOIN samples s ON s.pass = p.id AND s.series = ?"
@@ -150,9 +164,11 @@ def _points(connection: sqlite3.Connection, row: _Row, bounds: _Bounds) -> list[
 
 
 def _folded(
-    connection: sqlite3.Connection, row: _Row
+    connection: sqlite3.Connection, row: _Row, boots: _Boots
 ) -> Iterator[tuple[int, int, float, float, Value | None, Value | None, Value | None, int]]:
     for table, level in _FOLDED:
+        if not boots.is_kept(row.boot, level):
+            continue
         own = "" if row.boot is None else " AND b.boot = :boot"
         yield from connection.execute(
             "SELECT b.first_pass, b.last_pass, b.began_at, b.ended_at, f.low, f.high, f.last, f.count"  # noqa: S608 (our names)
