@@ -10,6 +10,8 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from laneproof.build.declaration import Build
+from laneproof.diagnosis.explained import explain, weigh
+from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Finding, FindingChange
 from laneproof.ledger.box_book import BoxBook, carry
 from laneproof.ledger.drops import Drop
@@ -68,6 +70,7 @@ class Engine:
         self._ledger = Ledger()
         self._past = Past(ledger=self._ledger)
         self._told_notes = 0
+        self._weights, self._weighed = DEFAULT, 0
 
     # --- kept over a restart ------------------------------------------------------------------------------------------
 
@@ -131,7 +134,9 @@ class Engine:
             earlier_limits=self._ledger.boots.earlier_limits,
             standing={identity: life.finding for identity, life in self._lives.items() if life.raised},
         )
-        findings = judge_all(self.build, snapshot, self._past)
+        if len(self._past.outcomes) != self._weighed:
+            self._weights, self._weighed = weigh(self._past.outcomes), len(self._past.outcomes)
+        findings = explain(judge_all(self.build, snapshot, self._past), self._ledger, self._weights)
         previous = self._past.previous
         step: Step = advance(
             self._lives,

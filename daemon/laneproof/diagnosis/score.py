@@ -172,13 +172,14 @@ def rank_checks(known: Mapping[str, bool], weights: Weights = DEFAULT) -> tuple[
         weights: The weights.
 
     Returns:
-        Each unknown feature with the entropy that knowing it would take away on average, the largest first.
+        Each unknown feature that can be tried, with the entropy that knowing it would take away on average, the
+        largest first.
     """
     posterior = posterior_of(known, weights)
     now = entropy_bits(posterior.values())
     checks = []
     for feature in weights.features:
-        if feature.name in known:
+        if feature.name in known or feature.by_watching:
             continue
         chance = math.fsum(posterior[cause] * p for cause, p in feature.given.items())
         then = math.fsum(

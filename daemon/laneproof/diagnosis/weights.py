@@ -43,6 +43,7 @@ class Feature:
         seen: The sentence if it was seen.
         absent: The sentence if it was looked for and was not there.
         source: What the numbers lean on.
+        by_watching: It is found by watching alone: there is nothing to try, so no check is proposed for it.
     """
 
     name: str
@@ -51,6 +52,7 @@ class Feature:
     seen: str
     absent: str
     source: str
+    by_watching: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,6 +223,81 @@ DEFAULT = Weights(
             seen="only taking power away brought the drive back",
             absent="the drive came back without its power being taken away",
             source=_JUDGEMENT,
+        ),
+        Feature(
+            name="only_replays",
+            group="signal",
+            given=_row(0.06, 0.35, 0.05, 0.05, 0.15, 0.05),
+            seen="its link repeats packets for want of an answer, and receives none that is damaged",
+            absent="its link receives damaged packets",
+            source="judgement; replay time-outs alone are seen where leaving a low-power link state takes too long "
+            "(public threads on link power management), damaged packets where the signal is bad",
+            by_watching=True,
+        ),
+        Feature(
+            name="idle_states_on",
+            group="power",
+            given=_row(0.55, 0.95, 0.55, 0.55, 0.65, 0.55),
+            seen="idle states of the drive or its link were switched on",
+            absent="idle states of drive and link were switched off",
+            source="judgement; what cannot be entered cannot fail to be left, so little is left of that cause where "
+            "they are off; that they are on says little",
+            by_watching=True,
+        ),
+        Feature(
+            name="warning_minutes_rising",
+            group="load",
+            given=_row(0.06, 0.05, 0.93, 0.12, 0.06, 0.08),
+            seen="the drive counts minutes above its own temperature limit",
+            absent="the drive counts no minutes above its own temperature limit",
+            source="judgement; the drive's own minutes tell of heat where no reading came just before a drop",
+            by_watching=True,
+        ),
+        Feature(
+            name="slow_against_siblings",
+            group="pace",
+            given=_row(0.15, 0.04, 0.50, 0.40, 0.20, 0.04),
+            seen="it is slow against its siblings",
+            absent="it keeps pace with its siblings",
+            source="judgement; slow drives recur (USENIX ATC 2022, FAST 2023), heat and worn flash slow drives down",
+            by_watching=True,
+        ),
+        Feature(
+            name="still_on_the_bus",
+            group="answers",
+            given=_row(0.12, 0.12, 0.40, 0.60, 0.65, 0.04),
+            seen="the controller failed and was still on the bus",
+            absent="the controller was gone from the bus",
+            source="judgement; a controller that answers and says that it failed has power and a link",
+            by_watching=True,
+        ),
+        Feature(
+            name="same_model_affected",
+            group="model",
+            given=_row(0.06, 0.15, 0.06, 0.05, 0.50, 0.10),
+            seen="another drive of its model and firmware has it too, and none of another model",
+            absent="no other drive of its model and firmware has it",
+            source="judgement; a firmware's fault is every such drive's",
+            by_watching=True,
+        ),
+        Feature(
+            name="began_after_drive_firmware",
+            group="change",
+            given=_row(0.02, 0.04, 0.02, 0.03, 0.50, 0.02),
+            seen="it began after an update of the drive's own firmware",
+            absent="it began without an update of the drive's firmware",
+            source="judgement; such updates are far rarer than a kernel's, so one just before says more",
+            by_watching=True,
+        ),
+        Feature(
+            name="drops_or_resets",
+            group="drops",
+            given=_row(0.60, 0.97, 0.50, 0.50, 0.95, 0.97),
+            seen="it drops or has to be reset",
+            absent="it neither drops nor has to be reset",
+            source="judgement; idle states, firmware and supply show by drops, while a bad path or failing flash can "
+            "make errors for weeks before the first",
+            by_watching=True,
         ),
     ),
 )

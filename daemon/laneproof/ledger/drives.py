@@ -31,8 +31,6 @@ WATCHED = (
 """Counters of the health log whose steps are kept; the number of error log entries is not among them: programs that ask
 for what a drive does not support raise it."""
 
-SATA_WATCHED = ("reallocated_sectors", "pending_sectors", "uncorrectable_sectors", "interface_errors")
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rise:
@@ -157,10 +155,7 @@ class DriveRecord:
         self._warm(health.composite_temperature_celsius, timeline.now)
 
     def read_sata(self, drive: SataDrive, timeline: Timeline) -> None:
-        """Take one reading of a SATA, SAS or USB drive."""
-        told = {name: value for name in SATA_WATCHED if isinstance(value := getattr(drive, name), int)}
-        if told:
-            self._count(told, timeline)
+        """Take one reading of a SATA, SAS or USB drive; its own counters are other rules' matter."""
         if isinstance(drive.temperature_celsius, int | float):
             self._warm(float(drive.temperature_celsius), timeline.now)
 

@@ -174,6 +174,11 @@ class Ledger:
         """Ledger time of the last pass."""
         return self._state.timeline.now
 
+    @property
+    def boot_times(self) -> list[float]:
+        """When each boot began, the last ones, in ledger time."""
+        return self._state.boot_times
+
     def idle_states(self, path: str) -> IdleStates:
         """Give the idle states in force at a position."""
         drive, link = self._state.idle.get(path, (None, None))

@@ -18,7 +18,7 @@ from laneproof.rules.drive_rules import INTERFACE_ERRORS, SECTORS_FAILING, SELF_
 from laneproof.rules.file_system_rules import FILE_SYSTEM_FULL, FILE_SYSTEM_MISSING, FILE_SYSTEM_READ_ONLY
 from laneproof.rules.firmware_rules import FIRMWARE_DIFFERS
 from laneproof.rules.health import CRITICAL_WARNING
-from laneproof.rules.heat import BOX_OVERHEATING, FAN_STOPPED
+from laneproof.rules.heat import FAN_STOPPED
 from laneproof.rules.link_rules import LINK_ABOVE_PLAN, LINK_BEYOND_HARDWARE, LINK_NARROW, LINK_SLOW
 from laneproof.rules.memory_life import MEMORY_ERRORS, MEMORY_SLOW
 from laneproof.rules.memory_rules import MEMORY_DIFFERS
@@ -27,7 +27,17 @@ from laneproof.rules.network_rules import AGGREGATE_INCOMPLETE, NETWORK_LINK_SLO
 from laneproof.rules.occupancy import OCCUPANT_DIFFERS, OCCUPANT_UNEXPECTED, POSITION_EMPTY
 from laneproof.rules.power_settings import POWER_SETTING_DIFFERS
 from laneproof.rules.rule import Rule
+from laneproof.rules.signs_drops import CONTROLLER_RESETS, DROPS_OFF_BUS
+from laneproof.rules.signs_heat import OVERHEATING, THROTTLED
+from laneproof.rules.signs_identity import IDENTITY_DOUBTFUL
 from laneproof.rules.signs_link_errors import SIGNAL_ERRORS
+from laneproof.rules.signs_media import MEDIA_ERRORS_RISING
+from laneproof.rules.signs_power import UNSAFE_SHUTDOWNS_RISING
+from laneproof.rules.signs_reading import READING_STUCK
+from laneproof.rules.signs_reporting import ERRORS_HIDDEN, ERRORS_NOT_COUNTED
+from laneproof.rules.signs_slow import SLOW_AGAINST_SIBLINGS
+from laneproof.rules.signs_training import LINK_RETRAINED_DOWN, TRAINS_SHORT
+from laneproof.rules.signs_wear import SPARE_LOW, WEAR_AHEAD
 from laneproof.rules.split_rules import SPLIT_NOT_ACTIVE
 from laneproof.rules.unread_rules import READING_INCOMPLETE
 from laneproof_collectors.snapshot import Snapshot
@@ -60,13 +70,27 @@ RULES: tuple[Rule, ...] = (
     FILE_SYSTEM_READ_ONLY,
     FILE_SYSTEM_FULL,
     FAN_STOPPED,
-    BOX_OVERHEATING,
     SECTORS_FAILING,
     SELF_TEST_FAILED,
     INTERFACE_ERRORS,
     CRITICAL_WARNING,
     READING_INCOMPLETE,
+    DROPS_OFF_BUS,
+    CONTROLLER_RESETS,
     SIGNAL_ERRORS,
+    LINK_RETRAINED_DOWN,
+    TRAINS_SHORT,
+    MEDIA_ERRORS_RISING,
+    SPARE_LOW,
+    WEAR_AHEAD,
+    OVERHEATING,
+    THROTTLED,
+    SLOW_AGAINST_SIBLINGS,
+    UNSAFE_SHUTDOWNS_RISING,
+    ERRORS_NOT_COUNTED,
+    ERRORS_HIDDEN,
+    IDENTITY_DOUBTFUL,
+    READING_STUCK,
 )
 
 

@@ -6,10 +6,18 @@ from dataclasses import dataclass, field, replace
 from laneproof.ledger.ledger import Ledger
 from laneproof.past import Past
 from laneproof.rules.example_box import A_MORNING, Box
-from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.kernel_lines import classify
 from laneproof_collectors.kernel_log import TimedKernelEvent
-from laneproof_collectors.snapshot import AerCounters, Snapshot
+from laneproof_collectors.snapshot import (
+    AerCounters,
+    AerRegisters,
+    BlockStatistics,
+    NvmeNamespace,
+    PciFunction,
+    Setting,
+    Snapshot,
+)
 
 DAY, HOUR = 86400.0, 3600.0
 PATHS = ("0000:00/01.1", "0000:00/01.2", "0000:00/01.3", "0000:00/01.4")
@@ -113,3 +121,134 @@ def repeat(story: Story, box: Callable[[int], Box], *, looks: int, after: float)
     for number in range(looks):
         story.look(box(number), after=after)
     return story
+
+
+_DOWN = "controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
+
+
+def dropping_past(*, days: Sequence[int], line: str = _DOWN, asked: bool = False) -> Past:
+    """Make a month in which the first drive drops on some days, and is back at the next look.
+
+    Args:
+        days: The days.
+        line: What the kernel says of it.
+        asked: Whether somebody takes it out in good order instead, and the kernel says nothing.
+    """
+    story = Story()
+    for day in range(31):
+        box = counting_box((0, 0, 0, 0))
+        if day in days and asked:
+            gone = DeviceEvent(
+                action=Action.REMOVE,
+                subsystem="pci",
+                devpath="/devices/x",
+                name="0000:01:00.0",
+                addresses=("0000:01:00.0",),
+            )
+            story.look(box.without(PATHS[0]), after=DAY / 2, devices=(gone,))
+            story.look(counting_box((0, 0, 0, 0)), after=DAY / 2)
+        else:
+            story.look(box, after=DAY, log=(f"nvme nvme0: {line}",) if day in days else ())
+    return story.past
+
+
+def health_past(days: Sequence[Mapping[str, object]], *, looks_a_day: int = 4) -> Past:
+    """Make days in each of which the first drive's health log reads as given; the last one given lasts.
+
+    Args:
+        days: By day, fields of the log that differ from those of a sound drive.
+        looks_a_day: How often it is read.
+    """
+    story = Story()
+    for day in days:
+        for _ in range(looks_a_day):
+            box = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN0000", health=dict(day))
+            box.with_port(PATHS[1]).with_drive(PATHS[1], serial="FN0001", health={})
+            story.look(box, after=DAY / looks_a_day)
+    return story.past
+
+
+def health_snapshot() -> Snapshot:
+    """Give the facts of two sound drives."""
+    return Box().with_port(PATHS[0]).with_drive(PATHS[0]).with_port(PATHS[1]).with_drive(PATHS[1]).snapshot()
+
+
+def training_past(generations: Sequence[int], *, restarts: bool = True) -> Past:
+    """Make looks at a drive whose link trained at these generations, one a boot, or all in the same boot.
+
+    Args:
+        generations: The link's generation at each look.
+        restarts: Whether the machine is started anew between the looks.
+    """
+    story = Story()
+    for number, generation in enumerate(generations):
+        if number and restarts:
+            story.restart(after=DAY)
+        box = Box().with_port(PATHS[0], trained=(generation, 4)).with_drive(PATHS[0], trained=(generation, 4))
+        story.look(box, after=HOUR)
+    return story.past
+
+
+def slow_past(*, ratio: float) -> Past:
+    """Make two days in which four drives carry the same load, the first `ratio` times as slowly as the others."""
+    story = Story()
+    for number in range(2 * 24 * 4):
+        box = Box()
+        for index, path in enumerate(PATHS):
+            operations = 9_000 * number
+            took = round(operations * 0.2 * (ratio if index == 0 else 1.0))
+            disk = BlockStatistics(
+                reads=operations,
+                read_bytes=operations * 131_072,
+                read_milliseconds=took,
+                writes=0,
+                written_bytes=0,
+                write_milliseconds=0,
+                in_flight=0,
+                busy_milliseconds=took,
+            )
+            namespace = NvmeNamespace(
+                name=f"nvme{index}n1", number=1, size_bytes=1 << 42, logical_block_bytes=512, statistics=disk
+            )
+            box.with_port(path).with_drive(path, controller={"namespaces": (namespace,)})
+        story.look(box, after=HOUR / 4)
+    return story.past
+
+
+def _mask(function: PciFunction) -> PciFunction:
+    registers = AerRegisters(
+        uncorrectable_status=0, uncorrectable_mask=0, correctable_status=0, correctable_mask=0xE1FF
+    )
+    return replace(function, aer_registers=registers)
+
+
+def _masked_box() -> Box:
+    box = counting_box((0, 0, 0, 0))
+    return box.edit(PATHS[0], _mask).edit(f"{PATHS[0]}/00.0", _mask)
+
+
+def masked_snapshot() -> Snapshot:
+    """Give the facts of four drives; both ends of the first link mask their receiver errors."""
+    return _masked_box().snapshot()
+
+
+def withheld_snapshot() -> Snapshot:
+    """Give the facts of a drive whose ends could report errors, on a kernel that was told not to handle them."""
+    registers = AerRegisters(uncorrectable_status=0, uncorrectable_mask=0, correctable_status=0, correctable_mask=0)
+    box = Box().with_power(aer_owner=Setting(value="off", origin="command-line"))
+    facts = {"aer_registers": registers}
+    return box.with_port(PATHS[0], function=facts).with_drive(PATHS[0], function=facts).snapshot()
+
+
+def hiding_past() -> Past:
+    """Make two days; on the second one both ends of the first link mask their receiver errors."""
+    story = Story()
+    story.look(counting_box((0, 0, 0, 0)))
+    return story.look(_masked_box(), after=DAY).past
+
+
+def renamed_past() -> Past:
+    """Make two days; on the second one the first drive tells another capacity under the same serial number."""
+    story = Story()
+    story.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], capacity="2 TB"))
+    return story.look(Box().with_port(PATHS[0]).with_drive(PATHS[0]), after=DAY).past

@@ -1,0 +1,97 @@
+"""One case to be diagnosed: a place and the drive in it, with all that the ledger holds of both.
+
+The place keeps its own history and the drive takes its own along, so a case is made of both: what happened in this
+place with any drive, and to this drive in any place.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from laneproof.ledger.drives import DriveRecord
+from laneproof.ledger.drops import Drop
+from laneproof.ledger.ledger import Ledger
+from laneproof.ledger.link_errors import LinkRecord
+from laneproof.ledger.media import find_media_times
+from laneproof.ledger.trials import Trial
+
+DAY = 86400.0
+LOOK_BACK_SECONDS = 90 * DAY
+"""What lies further back belongs to another case. Judgement."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One case.
+
+    Attributes:
+        ledger: What all passes add up to.
+        path: The place.
+        serial: The drive's serial number, empty where it is not known.
+        drive: Its record.
+        drops: Disconnects and resets of the place and of the drive, oldest first.
+        media: When the drive reported new media errors.
+        links: Link records of the place and of the drive.
+        told: Rules that speak of the place or the drive now, each with the reasons that its finding gives.
+        since: When the case began: its first evidence; None where there is none that has a time.
+    """
+
+    ledger: Ledger
+    path: str
+    serial: str
+    drive: DriveRecord | None
+    drops: tuple[Drop, ...]
+    media: tuple[float, ...]
+    links: tuple[LinkRecord, ...]
+    told: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    since: float | None = None
+
+    @property
+    def now(self) -> float:
+        """Ledger time."""
+        return self.ledger.now
+
+    @property
+    def watched_seconds(self) -> float:
+        """For how long the machine was watched while it ran."""
+        return self.ledger.timeline.watched_seconds
+
+    def trial(self, what: str) -> Trial | None:
+        """Give the last trial of a kind of fix that was decided."""
+        decided = [
+            one
+            for one in self.ledger.trials.trials
+            if one.what == what and one.decided_at is not None and self._is_mine(one)
+        ]
+        return decided[-1] if decided else None
+
+    def _is_mine(self, trial: Trial) -> bool:
+        return trial.path == self.path or bool(self.serial and trial.serial == self.serial)
+
+
+def open_case(ledger: Ledger, path: str, serial: str, told: Mapping[str, Sequence[str]]) -> Case:
+    """Gather a case.
+
+    Args:
+        ledger: What all passes add up to.
+        path: The place.
+        serial: The drive's serial number, empty where it is not known.
+        told: Rules that speak of it, with their findings' reasons.
+    """
+    drive = ledger.drives.records.get(serial) if serial else ledger.drives.at(path)
+    known = serial or ("" if drive is None or "/" in drive.serial else drive.serial)
+    horizon = ledger.now - LOOK_BACK_SECONDS
+    drops = tuple(one for one in ledger.drops.of(path, known or None) if one.dropped_at >= horizon)
+    media = tuple(when for when, _ in (find_media_times(drive, ledger.drops) if drive else ()) if when >= horizon)
+    links = {id(one): one for one in (*ledger.links.of_path(path), *ledger.links.of_drive(known))}
+    first = [one.dropped_at for one in drops[:1]] + list(media[:1])
+    return Case(
+        ledger=ledger,
+        path=path,
+        serial=known,
+        drive=drive,
+        drops=drops,
+        media=media,
+        links=tuple(links.values()),
+        told=told,
+        since=min(first, default=None),
+    )

@@ -1,0 +1,156 @@
+"""Causes for findings: each place that a sign speaks of is one case, the same for all its findings."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+from laneproof.diagnosis.case import DAY, Case, open_case
+from laneproof.diagnosis.features import find_features
+from laneproof.diagnosis.score import Diagnosis, diagnose
+from laneproof.diagnosis.update import ConfirmedCase, updated
+from laneproof.diagnosis.weights import DEFAULT, Weights
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.trial import clean_time_needed
+from laneproof.findings import Finding, Kind
+from laneproof.ledger.ledger import Ledger
+from laneproof.ledger.notes import ConfirmedCause
+
+EXPLAINED = frozenset(
+    {
+        "signal-errors",
+        "link-retrained-down",
+        "trains-short-on-some-boots",
+        "drops-off-bus",
+        "controller-resets",
+        "media-errors-rising",
+        "spare-low",
+        "overheating",
+        "throttled",
+        "slow-against-siblings",
+        "unsafe-shutdowns-rising",
+        "critical-warning",
+        "position-empty",
+        "link-slow",
+        "link-narrow",
+    }
+)
+"""The rules whose findings are given causes, where they have none that is decided."""
+
+ALONE = frozenset({"critical-warning", "position-empty", "link-slow", "link-narrow"})
+"""Of these, the rules that open no case: they are explained only where a sign speaks of the same place, or where
+training fell short."""
+
+FIRMWARE_SETTING = "firmware-setting"
+_LEAD_SECONDS = 14 * DAY
+
+
+def explain(findings: Sequence[Finding], ledger: Ledger, weights: Weights = DEFAULT) -> list[Finding]:
+    """Give causes to the findings of one pass.
+
+    Args:
+        findings: All findings of the pass.
+        ledger: What all passes add up to.
+        weights: The weights of this box.
+
+    Returns:
+        The same findings in the same order. A cause that a rule decided stays, and holds for its place.
+    """
+    told = _gather(findings)
+    if not told:
+        return [*findings]
+    cases: dict[str, Diagnosis] = {}
+    explained = []
+    for finding in findings:
+        path = _path_of(finding)
+        if path not in told or finding.rule not in EXPLAINED or finding.causes or finding.kind is Kind.UNVERIFIED:
+            explained.append(finding)
+            continue
+        decided = told[path].decided
+        if decided is not None:
+            explained.append(replace(finding, causes=decided.causes))
+            continue
+        if path not in cases:
+            cases[path] = _diagnose(ledger, path, told[path], weights)
+        explained.append(_give(finding, cases[path]))
+    return explained
+
+
+class _Told:
+    """What is said of one place: rules with their reasons, the drive, and a cause that is decided."""
+
+    def __init__(self) -> None:
+        self.rules: dict[str, Sequence[str]] = {}
+        self.serial = ""
+        self.decided: Finding | None = None
+
+
+def _gather(findings: Iterable[Finding]) -> dict[str, _Told]:
+    told: dict[str, _Told] = {}
+    opened = set()
+    for finding in findings:
+        path = _path_of(finding)
+        if not path or finding.rule not in EXPLAINED or finding.kind is Kind.UNVERIFIED:
+            continue
+        one = told.setdefault(path, _Told())
+        reasons = finding.evidence.get("reasons")
+        one.rules[finding.rule] = tuple(reasons) if isinstance(reasons, list | tuple) else ()
+        serial = finding.evidence.get("serial")
+        one.serial = one.serial or (serial if isinstance(serial, str) else "")
+        if finding.causes and finding.causes[0].cause == FIRMWARE_SETTING:
+            one.decided = finding
+        short = "training" in one.rules[finding.rule]
+        if (finding.kind is Kind.SIGN and finding.rule not in ALONE) or short:
+            opened.add(path)
+    return {path: one for path, one in told.items() if path in opened}
+
+
+def _path_of(finding: Finding) -> str:
+    path = finding.evidence.get("path")
+    if isinstance(path, str):
+        return path
+    return finding.key if "/" in finding.key else ""
+
+
+def _diagnose(ledger: Ledger, path: str, told: _Told, weights: Weights) -> Diagnosis:
+    version = ledger.version, int(ledger.now // 3600.0), tuple(sorted(told.rules.items())), told.serial, id(weights)
+    return ledger.remember(
+        ("diagnosis", path), version, lambda: _ask(open_case(ledger, path, told.serial, told.rules), weights)
+    )
+
+
+def _ask(case: Case, weights: Weights) -> Diagnosis:
+    return diagnose(find_features(case), weights, clean_time=_say_clean_time(case))
+
+
+def _say_clean_time(case: Case) -> str | None:
+    """Say how long it must stay clean after a change now to count as cured."""
+    if not case.drops:
+        return None
+    first, last = case.drops[0].dropped_at, case.drops[-1].dropped_at
+    lead = (last - first) / (len(case.drops) - 1) if len(case.drops) > 1 else _LEAD_SECONDS
+    needed = clean_time_needed(len(case.drops), max(case.now - first + lead, DAY))
+    if isinstance(needed, NotEnough):
+        return None
+    days = max(1, round(needed / DAY))
+    return f"{days} day{'' if days == 1 else 's'}"
+
+
+def _give(finding: Finding, diagnosis: Diagnosis) -> Finding:
+    steps = (*diagnosis.next_steps, *finding.next_steps)
+    evidence: Mapping[str, object] = {**finding.evidence, "features": list(diagnosis.observed)}
+    return replace(finding, causes=diagnosis.causes, next_steps=tuple(dict.fromkeys(steps)), evidence=evidence)
+
+
+def weigh(outcomes: Iterable[ConfirmedCause], weights: Weights = DEFAULT) -> Weights:
+    """Correct the weights by the causes that turned out on this box.
+
+    Args:
+        outcomes: What the owner told.
+        weights: The first opinion.
+    """
+    known = {feature.name for feature in weights.features}
+    cases = [
+        ConfirmedCase(cause=one.cause, evidence={name: seen for name, seen in one.evidence.items() if name in known})
+        for one in outcomes
+        if one.cause in weights.priors
+    ]
+    return updated(weights, cases) if cases else weights

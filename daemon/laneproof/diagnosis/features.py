@@ -1,0 +1,355 @@
+"""What was seen, what was looked for and is not there, and what nobody knows: the features of one case.
+
+Rules of this module: a feature is *absent* only where it was looked for and would have shown; what was not recorded is
+unknown, adds nothing, and is never taken for absent. Each question is one small function in the table at the end.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+
+from laneproof.diagnosis.case import DAY, Case
+from laneproof.evidence.counts import log_binomial_at_least
+from laneproof.evidence.disconnects import clockwork, merge_into_episodes, repeats_with_boot
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.rates import RatioTest, against_history, against_siblings
+from laneproof.evidence.trial import Outcome
+from laneproof.ledger.changes import UPDATES
+from laneproof.ledger.link_errors import LinkRecord
+from laneproof.ledger.load import IDLE, LOADED
+from laneproof.ledger.tally import total
+
+Known = bool | None
+
+_NEAR_UPDATE_SECONDS = 7 * DAY
+_ERRORS_SECONDS = 14 * DAY
+_FEWEST_ERRORS = 8
+_FEWEST_MARKED = 4
+_ERROR_RATIO = 3.0
+_ERROR_P = 1e-3
+_HALF = 0.5
+_FEW = 0.25
+_SURE_SHARE = 0.7
+_SURE_P = 0.06
+_COMMON_SHARE = 0.65
+_TOGETHER_SECONDS = 60.0
+_FEWEST_FOR_CLOCK = 5
+_FEWEST_COMPARED_HOURS = 24
+
+
+def find_features(case: Case) -> dict[str, Known]:
+    """Find the features of a case.
+
+    Args:
+        case: The place, the drive, and what the ledger holds of both.
+
+    Returns:
+        By feature: True for seen, False for looked for and absent, None for unknown.
+    """
+    return {name: ask(case) for name, ask in QUESTIONS.items()}
+
+
+def _majority(answers: Iterable[Known]) -> Known:
+    """Seen in half of the cases that are known, absent where in hardly any; in between nothing is said."""
+    known = [one for one in answers if one is not None]
+    if not known:
+        return None
+    share = sum(known) / len(known)
+    return True if share >= _HALF else False if share <= _FEW else None
+
+
+# --- the link ---------------------------------------------------------------------------------------------------------
+
+
+def _aer_above_siblings(case: Case) -> Known:
+    if "signal-errors" in case.told:
+        return True
+    mine = [one for one in case.links if one.path == case.path or one.serial == case.serial]
+    others = [
+        one for one in case.ledger.links.records.values() if one.watched and all(one is not record for record in mine)
+    ]
+    if any(_is_above(one, others, case.now) for one in mine):
+        return True
+    here = case.ledger.links.at(case.path)
+    records = [here] if here is not None else mine
+    watched = sum(
+        one.series.since(case.now - _ERRORS_SECONDS).seconds for one in records if one.counted or here is None
+    )
+    was_counted = any(one.port.was_counted or one.far.was_counted for one in records)
+    return False if was_counted and watched >= DAY else None
+
+
+def _is_above(record: LinkRecord, others: list[LinkRecord], now: float) -> bool:
+    since = max(now - _ERRORS_SECONDS, record.steady_since)
+    tally = record.series.since(since)
+    if tally.errors < _FEWEST_ERRORS or tally.marked < _FEWEST_MARKED:
+        return False
+    before = record.series.between(record.steady_since, since)
+    siblings = total([one.series.since(since) for one in others], begins=since)
+    # by minutes with errors, so that one burst is one event
+    tests = (
+        against_siblings(tally.marked, tally.units, siblings.marked, siblings.units),
+        against_history(tally.marked, tally.units, before.marked, before.units),
+    )
+    return any(
+        isinstance(test, RatioTest) and test.p <= _ERROR_P and (test.ratio or 0.0) >= _ERROR_RATIO for test in tests
+    )
+
+
+def _link_below_expected(case: Case) -> Known:
+    if {"link-retrained-down", "trains-short-on-some-boots"} & case.told.keys():
+        return True
+    reasons = [one for rule in ("link-slow", "link-narrow") for one in case.told.get(rule, ())]
+    if any(one in ("training", "wiring", "unknown") for one in reasons):
+        return True
+    record = case.ledger.training.records.get(case.path)
+    if record is None or not record.boots or record.boots[-1].missing:
+        return None
+    last = record.boots[-1]
+    if last.capable_gt_s is None or last.capable_lanes is None:
+        return None
+    return False if not reasons else None
+
+
+def _only_replays(case: Case) -> Known:
+    whole = total(row for record in case.links for row in record.series.rows)
+    if not whole.errors or whole.marked < _FEWEST_MARKED:
+        return None
+    return whole.most == 0 and whole.port_replays + whole.device_replays > 0
+
+
+def _cured(what: str) -> Callable[[Case], Known]:
+    def ask(case: Case) -> Known:
+        trial = case.trial(what)
+        if trial is None:
+            return None
+        return trial.outcome == Outcome.CURED
+
+    return ask
+
+
+# --- load, idleness, heat ---------------------------------------------------------------------------------------------
+
+
+def _drops_after_idle_exit(case: Case) -> Known:
+    """It came while the drive had been idle, or just as work began again."""
+    known = [one.before for one in case.drops if one.before.load is not None]
+    if not known:
+        return None
+    idle = sum(one.load == IDLE and one.load_during != LOADED for one in known)
+    return _favours(idle, len(known), _share_of(case, IDLE))
+
+
+def _drops_under_load(case: Case) -> Known:
+    known = [one.before for one in case.drops if one.before.load is not None]
+    if not known:
+        return None
+    loaded = sum(one.load == LOADED or (one.load_during == LOADED and one.load != IDLE) for one in known)
+    return _favours(loaded, len(known), _share_of(case, LOADED))
+
+
+def _share_of(case: Case, state: str) -> float | None:
+    return None if case.drive is None else case.drive.load.share(state)
+
+
+def _favours(count: int, whole: int, share: float | None) -> Known:
+    """Whether drops favour a state that holds for a share of the time.
+
+    Most drops in a state mean nothing where it holds most of the time: seen are only those that chance would not put
+    there, or nearly all of several in a state that does not hold nearly always.
+    """
+    if count <= _FEW * whole:
+        return False
+    if share is None or not 0.0 < share < 1.0:
+        return None
+    if count < _SURE_SHARE * whole:
+        return None
+    unlikely = log_binomial_at_least(count, whole, share) <= _LOG_SURE
+    return True if unlikely or (whole >= _FEWEST_MARKED and share <= _COMMON_SHARE) else None
+
+
+_LOG_SURE = -2.81  # ln 0.06: four of four in a state that holds half of the time
+
+
+def _hot_before_drop(case: Case) -> Known:
+    return _majority(one.before.hot for one in case.drops)
+
+
+def _warning_minutes_rising(case: Case) -> Known:
+    drive = case.drive
+    if drive is None:
+        return None
+    since = case.now - 30 * DAY
+    counted = drive.risen("warning_temperature_minutes", since) + drive.risen("critical_temperature_minutes", since)
+    if counted or "overheating" in case.told:
+        return True
+    hot = drive.is_hot()
+    if hot is None:
+        return None
+    is_counted = "warning_temperature_minutes" in drive.counters and case.now - drive.health_since >= DAY
+    return False if is_counted and not hot else None
+
+
+def _slow_against_siblings(case: Case) -> Known:
+    if "slow-against-siblings" in case.told:
+        return True
+    if case.drive is None:
+        return None
+    compared = sum(len(one.hours) for one in case.drive.load.slow_days)
+    return False if compared >= _FEWEST_COMPARED_HOURS and not case.drive.load.spells else None
+
+
+# --- the drive --------------------------------------------------------------------------------------------------------
+
+
+def _media_errors_rising(case: Case) -> Known:
+    if case.media or "spare-low" in case.told:
+        return True
+    read = case.drive is not None and "media_errors" in case.drive.counters
+    return False if read and case.drive is not None and case.now - case.drive.health_since >= DAY else None
+
+
+def _still_on_the_bus(case: Case) -> Known:
+    return _majority(not one.dropped for one in case.drops)
+
+
+def _power_lost_at_drive(case: Case) -> Known:
+    if "unsafe-shutdowns-rising" in case.told:
+        return True
+    return _majority(one.power_lost for one in case.drops)
+
+
+def _power_cycle_needed(case: Case) -> Known:
+    return _majority(_needed_power(one.boot, one.returned_boot, cycled=one.cycled) for one in case.drops)
+
+
+def _needed_power(boot: int, returned_boot: int | None, *, cycled: bool | None) -> Known:
+    if returned_boot is None:
+        return None
+    if returned_boot == boot or cycled is False:
+        return False  # by itself, or with a plain restart
+    if cycled and returned_boot > boot + 1:
+        return True  # a plain restart was not enough
+    return None
+
+
+def _idle_states_on(case: Case) -> Known:
+    told = [one.before.idle_states for one in case.drops]
+    known = [one for one in told if one is not None]
+    return any(known) if known else case.ledger.idle_states(case.path).on
+
+
+# --- places, others, times --------------------------------------------------------------------------------------------
+
+
+def _drops_or_resets(case: Case) -> Known:
+    if case.drops:
+        return True
+    return False if case.watched_seconds >= _NEAR_UPDATE_SECONDS else None
+
+
+def _follows_slot_on_swap(case: Case) -> Known:
+    """Seen: the same place had it with another drive. Absent: this drive had it in another place."""
+    here = [one for one in case.drops if one.path == case.path and one.serial == case.serial]
+    if not here or not case.serial:
+        return None
+    moved_at = max((at for at, path in case.drive.paths if path == case.path), default=0.0) if case.drive else 0.0
+    since = [one for one in here if one.dropped_at >= moved_at]
+    if not since:
+        return None
+    if any(one.path == case.path and one.serial not in ("", case.serial) for one in case.drops):
+        return True
+    return False if any(one.path != case.path for one in case.drops) else None
+
+
+def _several_drives_together(case: Case) -> Known:
+    if not case.drops:
+        return None
+    others = [
+        one
+        for one in case.ledger.drops.drops
+        if one.counts and one.path != case.path and (not case.serial or one.serial != case.serial)
+    ]
+    if len(case.ledger.drives.records) < 2:  # noqa: PLR2004 (a lone drive has no company)
+        return None
+    reach = [max(_TOGETHER_SECONDS, one.uncertain_seconds) for one in case.drops]
+    answers = [
+        bool(drop.together)
+        or any(abs(other.dropped_at - drop.dropped_at) <= max(d, other.uncertain_seconds) for other in others)
+        for drop, d in zip(case.drops, reach, strict=True)
+    ]
+    return _majority(answers)
+
+
+def _same_model_affected(case: Case) -> Known:
+    drive = case.drive
+    if drive is None or drive.model is None or not case.drops:
+        return None
+    peers = [
+        one
+        for one in case.ledger.drives.records.values()
+        if one is not drive and one.model == drive.model and one.firmware == drive.firmware
+    ]
+    strangers = [one for one in case.ledger.drives.records.values() if one.model != drive.model]
+    if not peers:
+        return None
+    lost = {one.serial for one in case.ledger.drops.drops if one.counts and not one.together}
+    if not any(one.serial in lost for one in peers):
+        return False
+    return True if strangers and not any(one.serial in lost for one in strangers) else None
+
+
+def _began_after_update(case: Case) -> Known:
+    return _began_after(case, UPDATES)
+
+
+def _began_after_drive_firmware(case: Case) -> Known:
+    return _began_after(case, ("drive-firmware",))
+
+
+def _began_after(case: Case, kinds: tuple[str, ...]) -> Known:
+    since = case.since
+    if since is None:
+        return None
+    near = case.ledger.changes.near(since, path=case.path, serial=case.serial, before=_NEAR_UPDATE_SECONDS, after=0.0)
+    if any(one.what in kinds for one in near):
+        return True
+    return False if since - case.ledger.timeline.began_at >= _NEAR_UPDATE_SECONDS else None
+
+
+def _regular_period(case: Case) -> Known:
+    times = merge_into_episodes(one.dropped_at for one in case.drops)
+    if len(times) < _FEWEST_FOR_CLOCK:
+        return None
+    clock = clockwork(times)
+    if isinstance(clock, NotEnough):
+        return None
+    coarse = max(one.uncertain_seconds for one in case.drops)
+    if clock.mean_gap_seconds < 10 * coarse:
+        return None  # seen only by looking now and then: the looks are regular, not the drops
+    return clock.is_periodic and not repeats_with_boot(times, case.ledger.boot_times)
+
+
+QUESTIONS: Mapping[str, Callable[[Case], Known]] = {
+    "aer_above_siblings": _aer_above_siblings,
+    "link_below_expected": _link_below_expected,
+    "only_replays": _only_replays,
+    "speed_cap_cured": _cured("link-cap"),
+    "drops_after_idle_exit": _drops_after_idle_exit,
+    "pm_off_cured": _cured("idle-states"),
+    "idle_states_on": _idle_states_on,
+    "drops_under_load": _drops_under_load,
+    "hot_before_drop": _hot_before_drop,
+    "warning_minutes_rising": _warning_minutes_rising,
+    "slow_against_siblings": _slow_against_siblings,
+    "media_errors_rising": _media_errors_rising,
+    "still_on_the_bus": _still_on_the_bus,
+    "follows_slot_on_swap": _follows_slot_on_swap,
+    "several_drives_together": _several_drives_together,
+    "same_model_affected": _same_model_affected,
+    "power_lost_at_drive": _power_lost_at_drive,
+    "began_after_update": _began_after_update,
+    "began_after_drive_firmware": _began_after_drive_firmware,
+    "regular_period": _regular_period,
+    "power_cycle_needed": _power_cycle_needed,
+    "drops_or_resets": _drops_or_resets,
+}
+"""By feature, the question that finds it."""

@@ -1,0 +1,315 @@
+"""drops-off-bus and controller-resets: a drive that stopped answering, and one whose controller had to be reset.
+
+One disconnect is one episode, however many lines it wrote, and one complaint: resets of a drive that drops as well are
+told with its drops. Drives that somebody took out in good order are no sign.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from laneproof.build.declaration import Build
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.trial import Outcome, clean_time_needed
+from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.ledger.drops import REENUMERATED, Drop
+from laneproof.ledger.ledger import Ledger
+from laneproof.ledger.trials import DROPS, Trial
+from laneproof.past import Past
+from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.example_past import dropping_past, quiet_snapshot
+from laneproof.rules.placement import arrange
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import DAY, Watched, make_sign, say_seconds, say_times, stood
+from laneproof.rules.sign_trials import CURED_IS_TOLD_SECONDS, describe_trial, say_trial
+from laneproof_collectors.snapshot import Snapshot
+
+DROPS_NAME, RESETS_NAME = "drops-off-bus", "controller-resets"
+
+LONE_SECONDS = 14 * DAY
+"""Time before a single disconnect that is taken for clean, as far as it was watched. Judgement."""
+SHORTEST_SECONDS, LONGEST_SECONDS = 2 * DAY, 30 * DAY
+"""Between these lies the clean time after which the sign clears. Judgement."""
+_LOOK_BACK_SECONDS = 60 * DAY
+_SHOWN = 5  # disconnects told one by one in the evidence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """The disconnects of one place that still count.
+
+    Attributes:
+        drops: The disconnects, oldest first.
+        needed_seconds: Clean time after the last one that clears the sign.
+        trial: A fix on trial since, None where there is none.
+    """
+
+    drops: tuple[Drop, ...]
+    needed_seconds: float
+    trial: Trial | None
+
+    @property
+    def last(self) -> Drop:
+        """The last disconnect."""
+        return self.drops[-1]
+
+
+def find_series(ledger: Ledger, path: str, drops: Sequence[Drop]) -> Series | None:
+    """Find the disconnects that still count; None once it has been clean for long enough (T15).
+
+    Args:
+        ledger: The ledger.
+        path: The place.
+        drops: Its disconnects, oldest first.
+    """
+    run: list[Drop] = []
+    needed = 0.0
+    for drop in drops:
+        if run and drop.dropped_at - run[-1].dropped_at > needed:
+            run = []
+        run = [one for one in run if drop.dropped_at - one.dropped_at <= _LOOK_BACK_SECONDS]
+        run.append(drop)
+        needed = _clean_time(run, ledger.timeline.began_at)
+    if not run:
+        return None
+    trial = ledger.trials.latest(path, None, DROPS)
+    if trial is not None and trial.began_at < run[0].dropped_at:
+        trial = None
+    if trial is not None and trial.outcome == Outcome.CURED:
+        needed = (trial.decided_at or ledger.now) - run[-1].dropped_at + CURED_IS_TOLD_SECONDS
+    elif trial is not None and trial.outcome == Outcome.COUNTING:
+        needed = max(needed, ledger.now - run[-1].dropped_at)
+    if ledger.now - run[-1].dropped_at > needed:
+        return None
+    return Series(drops=tuple(run), needed_seconds=needed, trial=trial)
+
+
+def _clean_time(run: Sequence[Drop], watched_since: float) -> float:
+    first, last = run[0].dropped_at, run[-1].dropped_at
+    lead = (last - first) / (len(run) - 1) if len(run) > 1 else LONE_SECONDS
+    seconds = last - max(first - lead, min(watched_since, first - DAY))
+    needed = clean_time_needed(len(run), max(seconds, 3600.0))
+    return LONGEST_SECONDS if isinstance(needed, NotEnough) else min(max(needed, SHORTEST_SECONDS), LONGEST_SECONDS)
+
+
+def _judge_drops(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    for place, drops in _by_place(build, snapshot, past):
+        lost = [one for one in drops if one.dropped]
+        if past.ledger is not None and lost and (series := find_series(past.ledger, place.path, lost)) is not None:
+            resets = sum(not one.dropped and one.dropped_at >= series.drops[0].dropped_at for one in drops)
+            yield _tell(past, place, series, DROPS_NAME, resets=resets)
+
+
+def _judge_resets(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    for place, drops in _by_place(build, snapshot, past):
+        if past.ledger is None:
+            return
+        lost = [one for one in drops if one.dropped]
+        if lost and find_series(past.ledger, place.path, lost) is not None:
+            continue  # told with its drops
+        resets = [one for one in drops if not one.dropped]
+        if resets and (series := find_series(past.ledger, place.path, resets)) is not None:
+            yield _tell(past, place, series, RESETS_NAME)
+
+
+def _by_place(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[tuple[Watched, list[Drop]]]:
+    """Give the failures by place, with the drive that was there."""
+    if past.ledger is None or not past.ledger.drops.drops:
+        return
+    labels = arrange(build, snapshot).label_by_path
+    by_path: dict[str, list[Drop]] = {}
+    for drop in past.ledger.drops.drops:
+        if drop.counts:
+            by_path.setdefault(drop.path, []).append(drop)
+    for path, drops in by_path.items():
+        last = drops[-1]
+        record = past.ledger.drives.records.get(last.serial)
+        here = record if record is not None and record.path == path else None
+        yield (
+            Watched(
+                path=path,
+                label=labels.get(path),
+                serial=last.serial,
+                device=here.name if here is not None else last.device,
+                drive=record,
+            ),
+            drops,
+        )
+
+
+# --- what is said -----------------------------------------------------------------------------------------------------
+
+
+def _tell(past: Past, place: Watched, series: Series, rule: str, *, resets: int = 0) -> Finding:
+    ledger = past.ledger
+    assert ledger is not None  # noqa: S101 (the callers asked)
+    count, last = len(series.drops), series.last
+    return make_sign(
+        rule,
+        place,
+        severity=_severity(past, place, series, rule),
+        summary=_summarize(ledger, place, series, rule, resets=resets),
+        observed=_observe(series, rule),
+        evidence={
+            "episodes": count,
+            "resets": resets,
+            "last_at": format_time(ledger.timeline.to_wall(last.dropped_at)),
+            "back": last.returned_at is not None,
+            "clean_days_needed": round(series.needed_seconds / DAY, 2),
+            "last_episodes": [describe_drop(ledger, one) for one in series.drops[-_SHOWN:]],
+            **say_trial(ledger, series.trial),
+        },
+        next_steps=(DROPS_OFF_BUS if rule == DROPS_NAME else CONTROLLER_RESETS).look_next,
+    )
+
+
+def _severity(past: Past, place: Watched, series: Series, rule: str) -> Severity:
+    if series.trial is not None and series.trial.outcome == Outcome.CURED:
+        return Severity.NOTICE
+    if all(set(one.kinds) == {REENUMERATED} for one in series.drops):
+        return Severity.NOTICE  # nobody saw it go: a counter that began anew is all there is
+    before = stood(past, place.identify(rule))
+    was_critical = before is not None and before.severity is Severity.CRITICAL
+    if rule == DROPS_NAME and (len(series.drops) > 1 or was_critical):
+        return Severity.CRITICAL
+    return Severity.WARNING
+
+
+def _observe(series: Series, rule: str) -> str:
+    many = len(series.drops) > 1
+    if rule == DROPS_NAME:
+        said = "drops off the bus again and again" if many else "dropped off the bus"
+    else:
+        said = "its controller is reset again and again" if many else "its controller was reset"
+    if series.trial is None or series.trial.outcome in (Outcome.NOT_CURED, Outcome.BETTER):
+        return said
+    return f"{said}; cured" if series.trial.outcome == Outcome.CURED else f"{said}; a fix is on trial"
+
+
+def _summarize(ledger: Ledger, place: Watched, series: Series, rule: str, *, resets: int) -> str:
+    count, last = len(series.drops), series.last
+    when = format_time(ledger.timeline.to_wall(last.dropped_at))
+    what = "dropped off the bus" if rule == DROPS_NAME else "had its controller reset"
+    if count > 1:
+        span = say_seconds(last.dropped_at - series.drops[0].dropped_at)
+        said = f"{place.name} ({place.device}) {what} {say_times(count)} in {span}, last at {when}"
+    else:
+        said = f"{place.name} ({place.device}) {what} at {when}"
+    if resets:
+        said += f", and its controller was reset {say_times(resets)} besides"
+    back = "it came back" if last.returned_at is not None else "it is not back"
+    if last.returned_at is not None and last.returned_boot not in (None, last.boot):
+        back = "it came back only when the machine was started again"
+    said += f"; {back}" if rule == DROPS_NAME else ""
+    if last.together:
+        said += f"; at the same moment as {len(last.together)} other{'s' if len(last.together) > 1 else ''}"
+    return f"{said}; {describe_trial(ledger, series.trial)}" if series.trial is not None else said
+
+
+def describe_drop(ledger: Ledger, drop: Drop) -> dict[str, Any]:
+    """Describe one disconnect with what held before it, as JSON values."""
+    before = drop.before
+    told = {
+        "episode": drop.number,
+        "at": format_time(ledger.timeline.to_wall(drop.dropped_at)),
+        "uncertain_seconds": round(drop.uncertain_seconds),
+        "kinds": list(drop.kinds),
+        "lines": drop.lines,
+        "left_the_bus": drop.gone,
+        "together_with": list(drop.together),
+        "lost_power": drop.power_lost,
+        "load_before": before.load,
+        "bytes_per_second_before": before.load_bytes_per_second,
+        "celsius_before": before.celsius,
+        "warning_celsius": before.warning_celsius,
+        "idle_states_on": before.idle_states,
+        "link_before": before.trained,
+        "link_errors_in_the_day_before": before.recent_errors,
+    }
+    if drop.returned_at is not None:
+        told["away_seconds"] = round(drop.returned_at - drop.dropped_at)
+    return {name: value for name, value in told.items() if value not in (None, [])}
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+position = [{ label = "riser-1", path = "0000:00/01.1" }]
+"""
+
+DROPS_OFF_BUS = Rule(
+    name=DROPS_NAME,
+    kind=Kind.SIGN,
+    statement="No drive drops off the bus while the machine runs.",
+    why=(
+        "A drive that stops answering takes its array's redundancy with it, and one that did so once does so again. "
+        "The kernel's advice about power saving is printed for every such drop and is no evidence. Each disconnect is "
+        "told once; another one within the clean time makes it critical. The sign clears when it has been clean for "
+        "as long as its own history asks for (between two and thirty days), or when the trial of a fix has passed."
+    ),
+    look_next=(
+        "See that the drive is back and its array whole before anything else.",
+        "Look at what the last episodes have in common: load, temperature, idle states, other drives, the time.",
+        DEGRADED_ARRAY,
+        LIVE_DRIVE,
+        OPEN_CASE,
+    ),
+    judge=_judge_drops,
+    examples=(
+        Example(says="a month without a drop", build=_BUILD, snapshot=quiet_snapshot, expect=()),
+        Example(
+            says="the controller stopped answering twice in ten days",
+            build=_BUILD,
+            snapshot=quiet_snapshot,
+            make_past=lambda: dropping_past(days=(20, 30)),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="the owner took a drive out in good order, and put it back",
+            build=_BUILD,
+            snapshot=quiet_snapshot,
+            make_past=lambda: dropping_past(days=(20,), asked=True),
+            expect=(),
+        ),
+    ),
+    sources=(
+        "Linux drivers/nvme/host/pci.c, drivers/pci/hotplug/pciehp_ctrl.c, drivers/pci/pcie/dpc.c: the messages",
+        "Clean time: negative binomial prediction with Jeffreys' prior",
+    ),
+)
+CONTROLLER_RESETS = Rule(
+    name=RESETS_NAME,
+    kind=Kind.SIGN,
+    statement="No drive's controller has to be reset.",
+    why=(
+        "A command that got no answer for half a minute, or a controller that says that it failed, makes the kernel "
+        "reset it. It comes back in most cases, and nobody notices but by a pause. Drives and their firmware do this, "
+        "and links on their way to worse. A time-out that was only a lost interrupt (completion polled) is no sign. "
+        "The sign clears as that of drops does."
+    ),
+    look_next=(
+        "Compare the times with what ran then; see whether the drive's maker offers another firmware.",
+        "Have a backup of this drive's data before its next reset.",
+        DEGRADED_ARRAY,
+        LIVE_DRIVE,
+    ),
+    judge=_judge_resets,
+    examples=(
+        Example(says="a month without a reset", build=_BUILD, snapshot=quiet_snapshot, expect=()),
+        Example(
+            says="a command timed out and the controller was reset",
+            build=_BUILD,
+            snapshot=quiet_snapshot,
+            make_past=lambda: dropping_past(days=(25,), line="I/O 7 QID 3 timeout, reset controller"),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="a completion's interrupt got lost, and was polled for",
+            build=_BUILD,
+            snapshot=quiet_snapshot,
+            make_past=lambda: dropping_past(days=(25,), line="I/O 7 QID 3 timeout, completion polled"),
+            expect=(),
+        ),
+    ),
+    sources=("Linux drivers/nvme/host/pci.c, nvme_timeout",),
+)

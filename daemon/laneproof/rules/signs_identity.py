@@ -1,0 +1,143 @@
+"""identity-doubtful: two drives that say they are the same, one that says nothing, one that is not what it was."""
+
+from collections.abc import Iterator, Sequence
+
+from laneproof.build.declaration import Build
+from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.ledger.ledger import Ledger
+from laneproof.occupants import Occupant
+from laneproof.past import Past
+from laneproof.rules.cautions import LIVE_DRIVE
+from laneproof.rules.example_box import Box
+from laneproof.rules.example_past import PATHS, health_snapshot, renamed_past
+from laneproof.rules.placement import Arrangement, arrange, is_same_text
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import DAY
+from laneproof_collectors.snapshot import Snapshot
+
+NAME = "identity-doubtful"
+CLEAR_SECONDS = 7 * DAY
+"""How long a change of identity is told. Judgement."""
+
+_NO_IDENTIFIERS = ("", "0", "none")
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    arrangement = arrange(build, snapshot)
+    told: dict[str, list[Occupant]] = {}
+    for occupant in arrangement.drives:
+        for name, value in _identifiers(occupant):
+            told.setdefault(f"{name} {value}", []).append(occupant)
+    for occupant in arrangement.drives:
+        doubts = [*_find_doubts(occupant, told), *_find_changes(arrangement, occupant, past.ledger)]
+        if doubts:
+            yield _tell(arrangement, occupant, doubts)
+
+
+def _identifiers(occupant: Occupant) -> Iterator[tuple[str, str]]:
+    if isinstance(occupant.serial, str) and occupant.serial.strip().casefold() not in _NO_IDENTIFIERS:
+        yield "serial number", occupant.serial.strip()
+    for namespace in occupant.controller.namespaces if occupant.controller else ():
+        for name, value in (("EUI-64", namespace.eui64), ("NGUID", namespace.nguid), ("UUID", namespace.uuid)):
+            if value is not None and value.strip("0- :.") != "":
+                yield name, value
+
+
+def _find_doubts(occupant: Occupant, told: dict[str, list[Occupant]]) -> Iterator[str]:
+    if isinstance(occupant.serial, str) and occupant.serial.strip().casefold() in _NO_IDENTIFIERS:
+        yield "it tells no serial number, so it cannot be told from another of its kind"
+    for name, value in _identifiers(occupant):
+        twins = [one.name for one in told[f"{name} {value}"] if not _is_same_drive(one, occupant)]
+        if twins:
+            yield f"its {name} {value} is that of {' and '.join(twins)} too"
+
+
+def _is_same_drive(one: Occupant, other: Occupant) -> bool:
+    """Whether two are one drive: itself, or a second controller of a drive with two ports."""
+    if one.own_path == other.own_path:
+        return True
+    ids = [occupant.controller.controller_id if occupant.controller else None for occupant in (one, other)]
+    same = is_same_text(one.serial, str(other.serial)) and is_same_text(one.model, str(other.model))
+    return same and all(isinstance(number, int) for number in ids) and ids[0] != ids[1]
+
+
+def _find_changes(arrangement: Arrangement, occupant: Occupant, ledger: Ledger | None) -> Iterator[str]:
+    record = ledger.drives.of(occupant) if ledger is not None else None
+    if ledger is None or record is None:
+        return
+    since = ledger.now - CLEAR_SECONDS
+    for at, what in record.doubts:
+        if at >= since:
+            yield f"{what}, since {format_time(ledger.timeline.to_wall(at))}"
+    label = arrangement.place_of(occupant)
+    placement = arrangement.by_label.get(label) if label else None
+    planned = placement.plan.firmware if placement and placement.plan else None
+    for change in ledger.changes.changes:
+        is_mine = change.what == "drive-firmware" and change.serial == record.serial and change.at >= since
+        if is_mine and (planned is None or not is_same_text(change.after, planned)):
+            yield f"its firmware was {change.before} and is {change.after}"
+
+
+def _tell(arrangement: Arrangement, occupant: Occupant, doubts: Sequence[str]) -> Finding:
+    label = arrangement.place_of(occupant)
+    serial = occupant.serial.strip() if isinstance(occupant.serial, str) else ""
+    return Finding(
+        rule=NAME,
+        kind=Kind.SIGN,
+        severity=Severity.NOTICE,
+        position=label,
+        subject=occupant.name,
+        key=occupant.own_path,
+        summary=f"{label or occupant.name} ({occupant.name}): {'; '.join(doubts)}",
+        observed="; ".join(doubts),
+        evidence={"path": occupant.path, "serial": serial or None, "doubts": list(doubts)},
+        next_steps=IDENTITY_DOUBTFUL.look_next,
+    )
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+position = [{ label = "riser-1", path = "0000:00/01.1" }, { label = "riser-2", path = "0000:00/01.2" }]
+"""
+
+
+def _twins(first: str, second: str) -> Snapshot:
+    box = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial=first)
+    return box.with_port(PATHS[1]).with_drive(PATHS[1], serial=second).snapshot()
+
+
+IDENTITY_DOUBTFUL = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="Each drive tells an identity of its own, and stays what it was.",
+    why=(
+        "History follows a drive by its serial number. Two that tell the same, or one that tells none, cannot be told "
+        "apart after a swap; and a serial number whose model, capacity or firmware changed means another drive, "
+        "another namespace, or an update, which a later fault may go back to. A drive with two ports shows the same "
+        "number twice and is one drive. A change is told for a week; firmware that the declaration names is no change."
+    ),
+    look_next=(
+        "Compare the number on the drive's label with what it tells.",
+        "If it was updated or replaced on purpose, bring the declaration up to date.",
+        LIVE_DRIVE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="two drives, two serial numbers", build=_BUILD, snapshot=health_snapshot, expect=()),
+        Example(
+            says="two drives tell the same serial number",
+            build=_BUILD,
+            snapshot=lambda: _twins("FN77", "FN77"),
+            expect=(Kind.SIGN, Kind.SIGN),
+        ),
+        Example(
+            says="the same serial number tells another capacity than yesterday",
+            build=_BUILD,
+            snapshot=health_snapshot,
+            make_past=renamed_past,
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=("NVM Express Base Specification 2.0: Serial Number, EUI64, NGUID; practice of cheap drives: from memory",),
+)

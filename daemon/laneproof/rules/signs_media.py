@@ -1,0 +1,130 @@
+"""media-errors-rising: a drive reports data that it could not give back, and more of it than before."""
+
+from collections.abc import Iterator
+
+from laneproof.build.declaration import Build
+from laneproof.evidence.growth import Growth, growth
+from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.ledger.drives import DriveRecord
+from laneproof.ledger.ledger import Ledger
+from laneproof.ledger.media import find_media_times
+from laneproof.past import Past
+from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.example_past import health_past, health_snapshot
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import DAY, Watched, louder, make_sign, say_times, stood, watched_drives
+from laneproof_collectors.snapshot import Snapshot
+
+NAME = "media-errors-rising"
+CLEAR_SECONDS = 90 * DAY
+"""How long after the last new error the sign stays: a month after one, another is far likelier than before. Judgement.
+
+Source of the figure: USENIX FAST 2016 (30 % against 2 %).
+"""
+
+_NEW = "new media errors"
+_FASTER = "new media errors, faster and faster"
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    ledger = past.ledger
+    if ledger is None:
+        return
+    for place in watched_drives(build, snapshot, ledger):
+        if place.drive is None or not (place.drive.rises or ledger.drops.media):
+            continue
+        times = [one for one in find_media_times(place.drive, ledger.drops) if ledger.now - one[0] <= CLEAR_SECONDS]
+        if times:
+            yield _tell(past, ledger, place, place.drive, times)
+
+
+def _tell(past: Past, ledger: Ledger, place: Watched, record: DriveRecord, times: list[tuple[float, int]]) -> Finding:
+    since = max(record.health_since or record.first_at, ledger.now - CLEAR_SECONDS)
+    # the first reading that moved says only that it happened since the one before: its time is an upper bound
+    grown = growth([max(0.0, when - since) for when, _ in times], max(ledger.now - since, 1.0))
+    faster = isinstance(grown, Growth) and grown.accelerating
+    before = stood(past, place.identify_drive(NAME))
+    severity = louder(Severity.CRITICAL if faster else Severity.WARNING, before.severity if before else None)
+    number = sum(count for _, count in times)
+    total = record.counters.get("media_errors")
+    counted = f"{say_times(number, 'new media error')}" if number else "the kernel told of data that could not be read"
+    known = f", {total} in all" if total is not None else ""
+    when = format_time(ledger.timeline.to_wall(times[-1][0]))
+    return make_sign(
+        NAME,
+        place,
+        severity=severity,
+        summary=f"{place.name} ({place.device}): {counted}, on {say_times(len(times), 'occasion')}{known}; last {when}",
+        observed=_FASTER if severity is Severity.CRITICAL else _NEW,
+        evidence={
+            "new_errors": number,
+            "occasions": len(times),
+            "media_errors": total,
+            "last_at": when,
+            "watched_days": round((ledger.now - since) / DAY, 1),
+            "laplace_u": grown.laplace.u if isinstance(grown, Growth) else None,
+            "laplace_p": grown.laplace.p if isinstance(grown, Growth) else None,
+            "growth_exponent": grown.power_law.exponent if isinstance(grown, Growth) else None,
+            "growth_p": grown.power_law.p if isinstance(grown, Growth) else None,
+            "available_spare_percent": record.spare.rows[-1][2] if record.spare.rows else None,
+        },
+        next_steps=MEDIA_ERRORS_RISING.look_next,
+        follows_drive=True,
+    )
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+position = [{ label = "riser-1", path = "0000:00/01.1" }]
+"""
+
+MEDIA_ERRORS_RISING = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No drive reports new media errors.",
+    why=(
+        "Data that a drive could not give back is gone unless it stands elsewhere. One such error may stay the only "
+        "one, but the odds of another within a month are some twenty times those of a drive without. So each new one "
+        "is told at once; where they come faster and faster by two tests it is critical. What a drive had counted "
+        "before it was first read is no sign, nor is its number of error log entries, which rises with every command "
+        "that it does not know. The sign clears 90 days after the last new error."
+    ),
+    look_next=(
+        "Copy what matters from this drive now, and see that the backup can be read.",
+        "Run a check of its array, and see which files lie on what could not be read.",
+        "Plan to replace the drive where errors go on or the spare shrinks.",
+        DEGRADED_ARRAY,
+        LIVE_DRIVE,
+        OPEN_CASE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="31 errors, all of them before the first look",
+            build=_BUILD,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{"media_errors": 31}] * 10),
+            expect=(),
+        ),
+        Example(
+            says="two more than last week",
+            build=_BUILD,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{"media_errors": 31}] * 7 + [{"media_errors": 33}]),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="the error log fills with refused commands",
+            build=_BUILD,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{"error_log_entries": 40 * day} for day in range(10)]),
+            expect=(),
+        ),
+    ),
+    sources=(
+        "NVM Express Base Specification 2.0, 5.16.1.3: Media and Data Integrity Errors",
+        "USENIX FAST 2016, flash reliability in production: 30 % against 2 % in the month after an error",
+        "NIST/SEMATECH e-Handbook of Statistical Methods 8.2.3.4: tests for growth",
+    ),
+)

@@ -1,0 +1,120 @@
+"""reading-stuck: a question that the machine does not answer in time."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from laneproof.build.declaration import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past import Past
+from laneproof.rules.cautions import LIVE_DRIVE
+from laneproof.rules.example_box import Box
+from laneproof.rules.example_past import PATHS, health_snapshot
+from laneproof.rules.placement import Arrangement, arrange
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Reason, Unread
+
+NAME = "reading-stuck"
+LONG_SECONDS = 600.0
+"""A reading that stays away this long is worth a page. Judgement."""
+
+_GROUPS = {
+    "functions": "PCI functions",
+    "controllers": "NVMe controllers",
+    "power": "kernel power settings",
+    "arrays": "arrays",
+    "interfaces": "network interfaces",
+    "aggregates": "aggregates",
+    "thermal": "temperatures and fans",
+    "drives": "SATA drives",
+    "memory": "memory",
+    "firmware": "board firmware",
+    "file_systems": "file systems",
+}
+_OF_CONTROLLER = ("health", "identity", "errors", "firmware_slots", "autonomous_transitions", "state")
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    for group, name in _GROUPS.items():
+        gap = getattr(snapshot, group)
+        if _is_stuck(gap):
+            yield _age(_tell(group, name, gap), snapshot, past)
+    arrangement = arrange(build, snapshot)
+    for occupant in arrangement.drives:
+        parts = [getattr(occupant.controller, name) for name in _OF_CONTROLLER] if occupant.controller else []
+        stuck = next((part for part in parts if _is_stuck(part)), None)
+        if stuck is not None:
+            yield _age(_tell_drive(arrangement, occupant.path, occupant.name, stuck), snapshot, past)
+
+
+def _is_stuck(value: object) -> bool:
+    return isinstance(value, Unread) and value.reason is Reason.TIMED_OUT
+
+
+def _tell(key: str, name: str, gap: Unread) -> Finding:
+    return Finding(
+        rule=NAME,
+        kind=Kind.SIGN,
+        severity=Severity.NOTICE,
+        subject=name,
+        key=key,
+        summary=f"{name} did not answer in time: {gap.why}",
+        observed="no answer in time",
+        evidence={"unread": str(gap)},
+        next_steps=READING_STUCK.look_next,
+    )
+
+
+def _tell_drive(arrangement: Arrangement, path: str, name: str, gap: Unread) -> Finding:
+    label = arrangement.label_by_path.get(path)
+    found = _tell(path, label or name, gap)
+    return replace(
+        found,
+        position=label,
+        subject=name,
+        summary=f"{label or name} ({name}) did not answer in time: {gap}",
+        evidence={**found.evidence, "path": path},
+    )
+
+
+def _age(finding: Finding, snapshot: Snapshot, past: Past) -> Finding:
+    """Make it a page once it has lasted."""
+    before = past.standing.get(finding.identity)
+    since = before.since if before is not None and before.kind is Kind.SIGN else None
+    lasts = since is not None and snapshot.taken_at - since >= LONG_SECONDS
+    return replace(finding, severity=Severity.WARNING) if lasts else finding
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+position = [{ label = "riser-1", path = "0000:00/01.1" }]
+"""
+
+
+def _silent() -> Snapshot:
+    gap = Unread("log 02h of nvme0", "no answer within 5 s", Reason.TIMED_OUT)
+    return Box().with_port(PATHS[0]).with_drive(PATHS[0], health=gap).snapshot()
+
+
+READING_STUCK = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="Each reading comes back in time.",
+    why=(
+        "A drive that answers commands late, or a driver that hangs, shows first in readings that do not come back. "
+        "The others go on meanwhile; what was not read is unverified, never fine. It is a note at first and worth a page "
+        "after ten minutes. The sign clears with the first answer."
+    ),
+    look_next=(
+        "See the kernel's log for time-outs of the same drive.",
+        "Leave the drive alone until it has answered; see that a backup exists.",
+        LIVE_DRIVE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="everything answers", build=_BUILD, snapshot=health_snapshot, expect=()),
+        Example(says="a drive's health log does not come back", build=_BUILD, snapshot=_silent, expect=(Kind.SIGN,)),
+    ),
+    sources=("Linux drivers/nvme/host/core.c: admin commands time out after 60 s", "Ten minutes: judgement"),
+)

@@ -1,0 +1,120 @@
+"""slow-against-siblings: a drive that answers at half the pace of its siblings under the same load."""
+
+from collections.abc import Iterator
+
+from laneproof.build.declaration import Build
+from laneproof.evidence.budget import NOTE_P, PAGE_P
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.siblings import SlowSpell, is_slow_for_days, slow_blocks
+from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.ledger.ledger import Ledger
+from laneproof.ledger.load import LoadRecord
+from laneproof.past import Past
+from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
+from laneproof.rules.example_past import quiet_snapshot, slow_past
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import DAY, Watched, louder, make_sign, say_times, stood, watched_drives
+from laneproof_collectors.snapshot import Snapshot
+
+NAME = "slow-against-siblings"
+LOOK_BACK_SECONDS = 14 * DAY
+"""What lies further back is old: the sign clears. Judgement."""
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    ledger = past.ledger
+    for place in () if ledger is None else watched_drives(build, snapshot, ledger):
+        if ledger is None or place.drive is None or not place.drive.load.spells:
+            continue
+        finding = _judge_drive(past, ledger, place, place.drive.load)
+        if finding is not None:
+            yield finding
+
+
+def count_blocks(load: LoadRecord, since: float) -> tuple[int, int]:
+    """Give the hours in which a drive was slow, and those in which it could be compared."""
+    days = [one for one in load.slow_days if (one.day + 1) * DAY > since]
+    return sum(len(one.slow_hours) for one in days), sum(len(one.hours) for one in days)
+
+
+def _judge_drive(past: Past, ledger: Ledger, place: Watched, load: LoadRecord) -> Finding | None:
+    since = ledger.now - LOOK_BACK_SECONDS
+    spells = [
+        SlowSpell(began=began, ended=ended, mean_ratio=ratio) for began, ended, ratio in load.spells if ended >= since
+    ]
+    slow, hours = count_blocks(load, since)
+    surprise = slow_blocks(slow, hours) if spells else NotEnough("it was never slow")
+    if isinstance(surprise, NotEnough) or surprise.p > NOTE_P:
+        return None
+    is_page = surprise.p <= PAGE_P and is_slow_for_days(spells)
+    before = stood(past, place.identify_drive(NAME))
+    severity = louder(Severity.WARNING if is_page else Severity.NOTICE, before.severity if before else None)
+    worst = max(one.mean_ratio for one in spells)
+    return make_sign(
+        NAME,
+        place,
+        severity=severity,
+        summary=(
+            f"{place.name} ({place.device}) was slow against its siblings {say_times(len(spells))} in two weeks, in "
+            f"{slow} of {say_times(hours, 'hour')} that could be compared, up to {worst:.1f} times their latency"
+        ),
+        observed="slow against its siblings",
+        evidence={
+            "spells": len(spells),
+            "slow_hours": slow,
+            "compared_hours": hours,
+            "worst_ratio": round(worst, 2),
+            "p": surprise.p,
+            "last_at": format_time(ledger.timeline.to_wall(spells[-1].ended)),
+        },
+        next_steps=SLOW_AGAINST_SIBLINGS.look_next,
+        follows_drive=True,
+    )
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+position = [{ label = "riser-1", path = "0000:00/01.1" }]
+"""
+
+SLOW_AGAINST_SIBLINGS = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No drive answers at half its siblings' pace under the same load.",
+    why=(
+        "A drive can fail slowly: it answers, but late, and holds up its whole array, while all its counters look "
+        "well. Fixed limits fail, since every drive is slow under load; so it is compared with at least three siblings "
+        "in the same window and with nearly the same load, and must be twice as slow for five minutes. Ordinary drives "
+        "are so in 0.6 % of their hours: it takes more than chance makes of that for a note, and three times on two "
+        "days for a page. The sign clears once the last such hours are two weeks old."
+    ),
+    look_next=(
+        "See whether it is hot (throttled, overheating), or busy with something its siblings are not.",
+        "See whether its link makes errors or trained short.",
+        "If nothing explains it, plan to replace the drive, with a backup first.",
+        DEGRADED_ARRAY,
+        OPEN_CASE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="all four at the same pace",
+            build=_BUILD,
+            snapshot=quiet_snapshot,
+            make_past=lambda: slow_past(ratio=1.0),
+            expect=(),
+        ),
+        Example(
+            says="one of four takes three times as long, for two days",
+            build=_BUILD,
+            snapshot=quiet_snapshot,
+            make_past=lambda: slow_past(ratio=3.0),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=(
+        "USENIX ATC 2022, NVMe field study: twice the siblings' latency for five minutes",
+        "USENIX FAST 2016, tail latency study: 0.58 % of drive hours at half the peers' pace",
+    ),
+)

@@ -1,0 +1,223 @@
+"""spare-low and wear-ahead: what a drive has left, for planning. Neither predicts a failure."""
+
+from collections.abc import Callable, Iterator
+
+from laneproof.build.declaration import Build
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.wear import ACT_DAYS, WARN_DAYS, Remaining, by_percentage, by_spare, is_spare_low
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.ledger.drives import Steps
+from laneproof.past import Past
+from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
+from laneproof.rules.example_past import health_past, health_snapshot
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import DAY, Watched, make_sign, watched_drives
+from laneproof_collectors.snapshot import Snapshot
+
+SPARE_NAME, WEAR_NAME = "spare-low", "wear-ahead"
+
+_FEWEST_DAYS = 30.0
+_FEWEST_POINTS = 2
+"""A pace is taken from at least this long and this much: a rounded figure that just ticked over is none. Judgement."""
+_FULL_PERCENT = _WORN_PERCENT = 100
+
+Clock = Callable[[int, int, float], Remaining | NotEnough]
+
+
+def project(steps: Steps, now: float, clock: Clock) -> Remaining | NotEnough:
+    """Project a figure that was kept where it changed.
+
+    Args:
+        steps: When, powered hours, value.
+        now: Ledger time.
+        clock: Takes the earlier value, the latest value and the days between.
+    """
+    if not steps.rows:
+        return NotEnough("it was never read")
+    at, _, first = steps.rows[0]
+    latest, days = steps.rows[-1][2], (now - at) / DAY
+    if days < _FEWEST_DAYS or abs(latest - first) < _FEWEST_POINTS:
+        return NotEnough("too little moved in too short a time")
+    try:
+        return clock(first, latest, days)
+    except ValueError as error:
+        return NotEnough(str(error))
+
+
+# --- spare ------------------------------------------------------------------------------------------------------------
+
+
+def _judge_spare(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    for place in () if past.ledger is None else watched_drives(build, snapshot, past.ledger):
+        record = place.drive
+        if past.ledger is None or record is None or not record.spare.rows or record.spare_threshold is None:
+            continue
+        percent, threshold = record.spare.rows[-1][2], record.spare_threshold
+        left = project(record.spare, past.ledger.now, lambda a, b, days, t=threshold: by_spare(a, b, t, days))  # type: ignore[misc]
+        if percent < _FULL_PERCENT and is_spare_low(percent, threshold):
+            yield _tell_spare(place, percent, threshold, left, Severity.WARNING)
+        elif isinstance(left, Remaining) and left.days < WARN_DAYS:
+            yield _tell_spare(place, percent, threshold, left, Severity.NOTICE)
+
+
+def _tell_spare(
+    place: Watched, percent: int, threshold: int, left: Remaining | NotEnough, severity: Severity
+) -> Finding:
+    ahead = f"; at the pace seen, {left.days:.0f} days are left" if isinstance(left, Remaining) else ""
+    is_near = severity is Severity.WARNING
+    return make_sign(
+        SPARE_NAME,
+        place,
+        severity=severity,
+        summary=f"{place.name} ({place.device}) has {percent} % spare, its own threshold is {threshold} %{ahead}",
+        observed="spare near its threshold" if is_near else "spare runs out within a year",
+        evidence={
+            "available_spare_percent": percent,
+            "available_spare_threshold_percent": threshold,
+            **_describe(left),
+        },
+        next_steps=SPARE_LOW.look_next,
+        follows_drive=True,
+    )
+
+
+# --- wear -------------------------------------------------------------------------------------------------------------
+
+
+def _judge_wear(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    for place in () if past.ledger is None else watched_drives(build, snapshot, past.ledger):
+        record = place.drive
+        if past.ledger is None or record is None or not record.wear.rows:
+            continue
+        used = record.wear.rows[-1][2]
+        left = project(record.wear, past.ledger.now, by_percentage)
+        if used >= _WORN_PERCENT:
+            said = f"has used {used} % of its rated life: nothing happens at 100 %, but plan for its end"
+            yield _tell_wear(place, used, left, said, Severity.NOTICE)
+        elif isinstance(left, Remaining) and left.days < WARN_DAYS:
+            severity = Severity.WARNING if left.days < ACT_DAYS else Severity.NOTICE
+            bounds = f"{left.shortest_days:.0f} to {_say_days(left.longest_days)}"
+            ahead = f"at the pace seen reaches 100 % in {left.days:.0f} days ({bounds})"
+            said = f"has used {used} % of its rated life, and {ahead}"
+            yield _tell_wear(place, used, left, said, severity)
+
+
+def _say_days(days: float) -> str:
+    return f"{days:.0f}" if days < 1e6 else "never"  # noqa: PLR2004 (thousands of years)
+
+
+def _tell_wear(place: Watched, used: int, left: Remaining | NotEnough, said: str, severity: Severity) -> Finding:
+    if used >= _WORN_PERCENT:
+        observed = "rated life used up"
+    else:
+        observed = "rated life used up within 90 days" if severity is Severity.WARNING else "within a year"
+    return make_sign(
+        WEAR_NAME,
+        place,
+        severity=severity,
+        summary=f"{place.name} ({place.device}) {said}",
+        observed=observed,
+        evidence={"percentage_used": used, **_describe(left)},
+        next_steps=WEAR_AHEAD.look_next,
+        follows_drive=True,
+    )
+
+
+def _describe(left: Remaining | NotEnough) -> dict[str, object]:
+    if isinstance(left, NotEnough):
+        return {"days_left": None}
+    longest = left.longest_days
+    return {
+        "days_left": round(left.days, 1),
+        "days_left_at_least": round(left.shortest_days, 1),
+        "days_left_at_most": round(longest, 1) if longest < 1e6 else None,  # noqa: PLR2004 (thousands of years)
+    }
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+position = [{ label = "riser-1", path = "0000:00/01.1" }]
+"""
+
+
+def _falling(first: int, last: int, days: int, name: str) -> list[dict[str, object]]:
+    return [{name: round(first + (last - first) * day / days)} for day in range(days + 1)]
+
+
+SPARE_LOW = Rule(
+    name=SPARE_NAME,
+    kind=Kind.SIGN,
+    statement="Each drive's spare blocks keep well above its own threshold.",
+    why=(
+        "A drive replaces worn blocks by spare ones; when these run out it turns unreliable or read-only. The drive's "
+        "own threshold counts: within five points of it is worth a page, a pace that reaches it within a year a note. "
+        "The sign clears only with another drive."
+    ),
+    look_next=(
+        "Order a replacement, and see that the backup can be read.",
+        "Watch media-errors-rising of the same drive.",
+        DEGRADED_ARRAY,
+        OPEN_CASE,
+    ),
+    judge=_judge_spare,
+    examples=(
+        Example(
+            says="full spare",
+            build=_BUILD,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{}] * 3),
+            expect=(),
+        ),
+        Example(
+            says="14 % left, the threshold is 10 %",
+            build=_BUILD,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{"available_spare_percent": 14}]),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="lost 20 points in 60 days",
+            build=_BUILD,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past(_falling(100, 80, 60, "available_spare_percent"), looks_a_day=1),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=("NVM Express Base Specification 2.0, 5.16.1.3: Available Spare, Available Spare Threshold",),
+)
+WEAR_AHEAD = Rule(
+    name=WEAR_NAME,
+    kind=Kind.SIGN,
+    statement="No drive uses up its rated life within a year, at the pace seen.",
+    why=(
+        "The drive's own figure of life used is for planning: hardly any drive is worn out before it is replaced, and "
+        "none fails because it reached 100 %. The pace is taken from at least thirty days and two points of the "
+        "figure, since it is a whole number. The sign clears with another drive, or a slower pace."
+    ),
+    look_next=(
+        "See what writes so much: logs, swap, a database; move it, or plan for another drive.",
+        "Reaching 100 % is no failure: watch media-errors-rising and spare-low.",
+    ),
+    judge=_judge_wear,
+    examples=(
+        Example(
+            says="3 points in half a year",
+            build=_BUILD,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past(_falling(12, 15, 180, "percentage_used"), looks_a_day=1),
+            expect=(),
+        ),
+        Example(
+            says="20 points in 40 days",
+            build=_BUILD,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past(_falling(40, 60, 40, "percentage_used"), looks_a_day=1),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=(
+        "NVM Express Base Specification 2.0, 5.16.1.3: Percentage Used",
+        "USENIX FAST 2020: nearly all systems use 15 % of rated life or less",
+    ),
+)
