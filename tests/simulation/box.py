@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
+from simulation.box_parts import Bond, MdArray, Module, NetworkCard, lay_memory
 from simulation.pages import (
     CORRECTABLE,
     GT_S,
@@ -51,7 +52,7 @@ class Drive:
     lanes: int = 4
     warning_celsius: int = 80
     critical_celsius: int = 85
-    vendor: int = 0x1FF9  # not assigned to anybody when this was written (from memory)
+    vendor: int = 0xFFF3  # not assigned to anybody when this was written
     device: int = 0x4000
     health: Health = field(default_factory=Health)
     transitions_enabled: bool = False
@@ -78,6 +79,7 @@ class Port:
     slot_number: int = 0
     drive: Drive | None = None
     switch: "list[Port] | None" = None
+    card: NetworkCard | None = None
     target_generation: int | None = None
     wired_lanes: int | None = None  # what really connects, where that is less than both ends
     forced_generation: int | None = None  # what training reached, where that is less than both ends and the target
@@ -97,6 +99,8 @@ class Port:
             return None
         if self.drive is not None:
             return self.drive.generation, self.drive.lanes
+        if self.card is not None:
+            return self.card.generation, self.card.lanes
         return (4, 4) if self.switch is not None else None
 
     def train(self) -> tuple[int, int] | None:
@@ -128,6 +132,9 @@ class SimulatedBox:
     aer_native: bool = False  # the kernel's own error reporting service shows itself
     extra_files: dict[str, str] = field(default_factory=dict)
     extra_links: dict[str, str] = field(default_factory=dict)
+    arrays: list[MdArray] = field(default_factory=list)
+    bonds: list[Bond] = field(default_factory=list)
+    modules: tuple[Module, ...] = ()
 
     @property
     def boot_id(self) -> str:
@@ -180,6 +187,12 @@ class SimulatedBox:
             for port in self.ports:
                 name = f"{port.place.rpartition('/')[2]}:pcie002"
                 tree.links[f"/sys/bus/pci_express/drivers/aer/{name}"] = f"../../../../devices/{name}"
+        disks = {drive.serial: f"nvme{drive.number}n1" for drive in drives if drive.number is not None}
+        for array in self.arrays:
+            array.lay(tree, disks)
+        for bond in self.bonds:
+            bond.lay(tree)
+        lay_memory(tree, self.modules)
         tree.files.update(self.extra_files)
         tree.links.update(self.extra_links)
         return tree.as_frame()
@@ -233,7 +246,7 @@ def _lay_port(tree: _Tree, numbering: _Numbering, port: Port, parent: str, *, bu
         counters=port.counters, has_aer=port.has_aer,
     )  # fmt: skip
     _set_trained(side, trained)
-    _lay_function(tree, place, side, vendor=0x1FF8, device=0x1000 + port_type, class_code=BRIDGE, driver="pcieport")
+    _lay_function(tree, place, side, vendor=0xFFF3, device=0x1000 + port_type, class_code=BRIDGE, driver="pcieport")
     below = numbering.next_bus()
     if port.drive is not None and port.drive.presence is Presence.DEAD:
         _lay_dead_function(tree, port.drive, f"{place}/0000:{below:02x}:00.0")
@@ -241,11 +254,13 @@ def _lay_port(tree: _Tree, numbering: _Numbering, port: Port, parent: str, *, bu
         return
     if port.drive is not None:
         _lay_drive(tree, numbering, port.drive, f"{place}/0000:{below:02x}:00.0", trained)
+    elif port.card is not None:
+        _lay_card(tree, port.card, f"{place}/0000:{below:02x}:00", trained)
     elif port.switch is not None:
         upstream = f"{place}/0000:{below:02x}:00.0"
         up = LinkSide(generation=4, lanes=4, port_type=UPSTREAM, has_aer=port.has_aer)
         _set_trained(up, trained)
-        _lay_function(tree, upstream, up, vendor=0x1FF7, device=0x2000, class_code=BRIDGE, driver="pcieport")
+        _lay_function(tree, upstream, up, vendor=0xFFF3, device=0x2000, class_code=BRIDGE, driver="pcieport")
         inner = numbering.next_bus()
         for child in port.switch:
             _lay_port(tree, numbering, child, upstream, bus=inner)
@@ -290,6 +305,17 @@ def _lay_function(  # noqa: PLR0913 (what a function is)
         if side.port_type == ROOT_PORT:
             for kind in ("cor", "nonfatal", "fatal"):
                 tree.text(f"{place}/aer_rootport_total_err_{kind}", "0")
+
+
+def _lay_card(tree: _Tree, card: NetworkCard, place: str, trained: tuple[int, int]) -> None:
+    for number in range(len(card.names)):
+        side = LinkSide(generation=card.generation, lanes=card.lanes, port_type=ENDPOINT, has_aer=True)
+        _set_trained(side, trained)
+        function = f"{place}.{number}"
+        _lay_function(
+            tree, function, side, vendor=card.vendor, device=card.device, class_code=NETWORK, driver="station_net"
+        )
+        card.lay_port(tree, function, number)
 
 
 def _lay_dead_function(tree: _Tree, drive: Drive, place: str) -> None:

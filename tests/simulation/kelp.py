@@ -14,6 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from simulation.box import Drive, Port, SimulatedBox
+from simulation.box_parts import Bond, MdArray, Module, NetworkCard
 from simulation.faults import DriveFault, IdleFault, PathFault
 from simulation.kernel_words import Words
 from simulation.loads import HABITS, Climate, Loads
@@ -44,6 +45,12 @@ def make_box() -> SimulatedBox:
         serial="ML500-0093", model="Marram Lite 500", capacity_bytes=500_107_862_016, generation=3, firmware="L7"
     )
     keyed.has_aer = False
+    card = NetworkCard(names=("enp11s0f0", "enp11s0f1"))
+    archive = MdArray(
+        name="md0",
+        serials=tuple(port.drive.serial for port in riser if port.drive),
+        size_bytes=3 * 4_000_650_000_384,  # each member keeps a little for md's own data
+    )
     return SimulatedBox(
         bios_version="1.18",
         bios_date="11/02/2025",
@@ -53,7 +60,14 @@ def make_box() -> SimulatedBox:
             *riser,
             Port(hop="02.1", path="0000:00/02.1", slot_number=2, switch=deck),
             Port(hop="02.4", path="0000:00/02.4", slot_number=4, generation=3, lanes=1, drive=keyed),
+            Port(hop="02.5", path="0000:00/02.5", slot_number=5, card=card),
         ],
+        arrays=[archive],
+        bonds=[Bond(name="bond0", card=card)],
+        modules=tuple(
+            Module(locator=locator, gibibytes=32, rated_mt_s=5600, configured_mt_s=5600)
+            for locator in ("DIMM_A2", "DIMM_B2")
+        ),
     )
 
 

@@ -103,7 +103,7 @@ class Words:
         who = self._drive(number, address)
         lines = []
         if fresh:
-            lines.append(Line(f"pci {address}: [1ff9:4000] type 00 class 0x010802", INFORMATION, address))
+            lines.append(Line(f"pci {address}: [fff3:4000] type 00 class 0x010802", INFORMATION, address))
             lines.append(Line(f"{who}: pci function {address}", INFORMATION, address))
         lines.append(Line(f"{who}: 8/0/0 default/read/poll queues", INFORMATION, address))
         return lines

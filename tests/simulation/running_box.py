@@ -288,7 +288,7 @@ class RunningBox:
         at_port = side is life.port
         port = life.port.place.rpartition("/")[2]
         source = port if at_port else drive.place.rpartition("/")[2]
-        ids = "1ff8:1004" if at_port else f"{drive.vendor:04x}:{drive.device:04x}"
+        ids = "fff3:1004" if at_port else f"{drive.vendor:04x}:{drive.device:04x}"
         for _ in range(min(_MOST_LOGGED, number)):
             lines = self.words.corrected(
                 port=port, source=source, driver="pcieport" if at_port else "nvme", name=name, ids=ids, many=number > 5

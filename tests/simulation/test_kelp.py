@@ -5,7 +5,10 @@ import json
 from functools import cache
 from importlib import resources
 
+from laneproof.build.desk_check import check_plan
 from laneproof.build.file import parse_build
+from laneproof.past import NOTHING
+from laneproof.rules import judge_all
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.kernel_log import kernel_events
 from laneproof_collectors.kernel_messages import EventKind
@@ -63,6 +66,29 @@ def test_at_the_end_two_links_are_short_and_one_drive_refuses() -> None:
     assert links["0000:00/01.3"] == (16.0, 2)
     assert links["0000:00/01.4"] == (8.0, 4)
     assert isinstance(health_of("SW8T-5502"), Unread)
+
+
+def test_the_rest_of_the_box_is_as_declared() -> None:
+    """The archive's array is whole, both ports carry together, the memory runs at its rate."""
+    build = parse_build(DEMO.joinpath("kelp-1.toml").read_text(), name="kelp-1.toml")
+    rules = {one.rule for one in judge_all(build, as_it_stands(), NOTHING)}
+    assert not {rule for rule in rules if rule.startswith(("array-", "aggregate-", "network-", "memory-", "occupant-"))}
+    arrays, bonds, memory = as_it_stands().arrays, as_it_stands().aggregates, as_it_stands().memory
+    assert not isinstance(arrays, Unread)
+    assert not isinstance(bonds, Unread)
+    assert not isinstance(memory, Unread)
+    assert [(one.name, one.level, one.degraded, len(one.members)) for one in arrays] == [("md0", "raid5", 0, 4)]
+    assert [(one.name, one.aggregated_ports) for one in bonds] == [("bond0", 2)]
+    assert not isinstance(memory.modules, Unread)
+    assert [one.configured_mt_s for one in memory.modules] == [5600, 5600]
+
+
+def test_its_plan_fits_and_names_the_network_as_narrowest() -> None:
+    """Four of 4 TB in RAID 5 hold 12 TB, two 10 Gbit/s ports carry 20 together: common practice."""
+    build = parse_build(DEMO.joinpath("kelp-1.toml").read_text(), name="kelp-1.toml")
+    plan = check_plan(build)
+    assert plan.problems == ()
+    assert [(one.name, one.usable_bytes) for one in plan.arrays] == [("md0", 12 * 10**12)]
 
 
 def test_at_the_end_the_power_settings_are_the_trial_s_and_the_fallen_back_policy() -> None:

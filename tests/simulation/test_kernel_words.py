@@ -32,7 +32,7 @@ def test_a_lost_controller_is_understood(version: tuple[int, int], *, by_address
 @pytest.mark.parametrize("version", VERSIONS)
 def test_a_corrected_error_is_one_report_of_its_source(version: tuple[int, int]) -> None:
     lines = Words(version=version).corrected(
-        port=PORT, source=ADDRESS, driver="nvme", name="BadTLP", ids="1ff9:4000", many=False
+        port=PORT, source=ADDRESS, driver="nvme", name="BadTLP", ids="fff3:4000", many=False
     )
     assert kinds_of(lines) == [(EventKind.AER_CORRECTABLE, ADDRESS)]
 
