@@ -1,0 +1,76 @@
+"""What the kernel told is gathered between two passes and given once."""
+
+from laneproof.service.news import MOST_EVENTS, News
+from laneproof_collectors.hotplug import DeviceEvent, parse_uevent
+from laneproof_collectors.kernel_log import KernelEvents, TimedKernelEvent, classify
+from laneproof_collectors.unread import Reason, Unread
+
+NONE = KernelEvents((), 0)
+GAP = Unread("the kernel log", "denied", Reason.DENIED)
+
+
+def report(message: str, up: float = 5.0) -> TimedKernelEvent:
+    event = classify(message)
+    assert event is not None
+    return TimedKernelEvent(event=event, up_seconds=up, sequence=1, priority=3)
+
+
+GONE = report("nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10")
+CORRECTED = report("pcieport 0000:00:01.1: AER: Corrected error received: 0000:01:00.0")
+
+
+def device() -> DeviceEvent:
+    event = parse_uevent(
+        {"action": "remove", "devpath": "/devices/pci0000:00/0000:00:01.1/0000:01:00.0/nvme/nvme0", "subsystem": "nvme"}
+    )
+    assert isinstance(event, DeviceEvent)
+    return event
+
+
+def test_news_of_several_turns_are_given_together_and_once() -> None:
+    news = News()
+    news.take(KernelEvents((GONE,), 1, 10), (device(),))
+    news.take(KernelEvents((CORRECTED,), 2, 5), ())
+    kernel, devices = news.give()
+    assert kernel == KernelEvents((GONE, CORRECTED), 3, 15)
+    assert devices == (device(),)
+    assert news.give() == (NONE, ())
+
+
+def test_a_device_or_a_drive_that_is_gone_is_urgent_and_a_corrected_error_is_not() -> None:
+    news = News()
+    news.take(KernelEvents((CORRECTED,), 0, 1), ())
+    assert not news.is_urgent
+    news.take(KernelEvents((GONE,), 0, 1), ())
+    assert news.is_urgent
+    news.take(NONE, (device(),))
+    assert news.is_urgent
+    news.take(NONE, ())
+    assert not news.is_urgent
+
+
+def test_a_log_that_cannot_be_read_is_told_as_that_and_not_as_silence() -> None:
+    news = News()
+    news.take(GAP, ())
+    assert news.give()[0] == GAP
+    assert news.give()[0] == NONE
+
+
+def test_what_was_read_goes_before_a_gap() -> None:
+    news = News()
+    news.take(GAP, GAP)
+    news.take(KernelEvents((GONE,), 0, 1), ())
+    assert news.give() == (KernelEvents((GONE,), 0, 1), ())
+
+
+def test_a_flood_keeps_the_latest() -> None:
+    news = News()
+    flood = tuple(
+        report("nvme nvme0: I/O 1 QID 2 timeout, aborting", float(second)) for second in range(MOST_EVENTS + 10)
+    )
+    news.take(KernelEvents(flood, 0, len(flood)), ())
+    kernel, _ = news.give()
+    assert not isinstance(kernel, Unread)
+    assert len(kernel.events) == MOST_EVENTS
+    assert kernel.events[-1].up_seconds == MOST_EVENTS + 9
+    assert kernel.records == MOST_EVENTS + 10
