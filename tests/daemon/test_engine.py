@@ -1,0 +1,88 @@
+"""The engine takes passes one after another: confirmation, changes, a boot with another BIOS, a restart."""
+
+import json
+from dataclasses import replace
+
+from laneproof.engine import LIVE_CONFIRMATIONS, Engine
+from laneproof.findings import Change
+from laneproof_collectors.snapshot import Firmware, Snapshot
+from simulated_box import Box, declare, make_firmware
+
+BUILD = '[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\nlink = { generation = 4, lanes = 4 }'
+FIRST_BOOT, SECOND_BOOT = "0b5e55ed-0000-4000-8000-000000000001", "0b5e55ed-0000-4000-8000-000000000002"
+
+
+def box(*, lanes: int = 4, target: int | None = None, t: float = 0.0, firmware: Firmware | None = None) -> Snapshot:
+    made = Box().with_port("0000:00/01.1", target=target).with_drive("0000:00/01.1", serial="FN1", trained=(4, lanes))
+    if target is not None:
+        made = Box().with_port("0000:00/01.1", target=target).with_drive("0000:00/01.1", serial="FN1")
+    made.with_group(firmware=firmware or make_firmware(boot_id=FIRST_BOOT))
+    return replace(made.snapshot(taken_at=1_790_000_000.0 + t), up_seconds=3600.0 + t)
+
+
+def narrow(engine: Engine, snapshot: Snapshot) -> list[str]:
+    return [str(one.change) for one in engine.observe(snapshot).changes if one.finding.rule == "link-narrow"]
+
+
+def test_a_first_look_tells_what_differs_at_once() -> None:
+    outcome = Engine(declare(BUILD)).observe(box(lanes=2))
+    (found,) = (one for one in outcome.findings if one.rule == "link-narrow")
+    assert found.since == outcome.snapshot.taken_at
+    assert [one.change for one in outcome.changes if one.finding.rule == "link-narrow"] == [Change.RAISED]
+
+
+def test_a_live_engine_waits_for_three_readings() -> None:
+    engine = Engine(declare(BUILD), confirmations=LIVE_CONFIRMATIONS)
+    assert narrow(engine, box()) == []
+    assert narrow(engine, box(lanes=2, t=1)) == []
+    same = box(lanes=2, t=2)
+    assert narrow(engine, same) == []
+    assert narrow(engine, replace(same, taken_at=same.taken_at + 1)) == []  # other groups' news on the same reading
+    assert engine.observe(box(lanes=2, t=4)).waiting is False
+    assert narrow(engine, box(t=5)) == ["cleared"]
+
+
+def test_a_new_declaration_is_judged_at_the_next_pass() -> None:
+    engine = Engine(None)
+    assert narrow(engine, box()) == []
+    engine.build = declare(BUILD.replace("lanes = 4", "lanes = 8"))
+    assert narrow(engine, box(t=15)) == ["raised"]
+
+
+def test_a_target_rate_that_fell_with_another_bios_is_the_firmwares_setting() -> None:
+    engine = Engine(declare(BUILD))
+    engine.observe(box(firmware=make_firmware(boot_id=FIRST_BOOT, bios_version="1.18")))
+    after = box(target=3, t=600, firmware=make_firmware(boot_id=SECOND_BOOT, bios_version="1.20"))
+    (slow,) = (one for one in engine.observe(after).findings if one.rule == "link-slow")
+    assert slow.causes[0].cause == "firmware-setting"
+    assert "1.18" in " ".join(slow.causes[0].because)
+
+
+def test_a_target_rate_that_fell_with_the_same_bios_is_not() -> None:
+    engine = Engine(declare(BUILD))
+    engine.observe(box(firmware=make_firmware(boot_id=FIRST_BOOT, bios_version="1.18")))
+    after = box(target=3, t=600, firmware=make_firmware(boot_id=SECOND_BOOT, bios_version="1.18"))
+    (slow,) = (one for one in engine.observe(after).findings if one.rule == "link-slow")
+    assert "firmware-setting" not in {one.cause for one in slow.causes}
+
+
+def test_a_restart_goes_on_where_the_last_run_stopped() -> None:
+    first = Engine(declare(BUILD))
+    began = first.observe(box(lanes=2))
+    state = json.loads(json.dumps(first.as_state()))  # it is kept as JSON
+    second = Engine(declare(BUILD), confirmations=LIVE_CONFIRMATIONS)
+    second.restore(began.findings, first.past, state)
+    outcome = second.observe(box(lanes=2, t=60))
+    assert [one for one in outcome.changes if one.finding.rule == "link-narrow"] == []
+    assert {one.since for one in outcome.findings if one.rule == "link-narrow"} == {began.snapshot.taken_at}
+    assert narrow(second, box(t=75)) == ["cleared"]
+
+
+def test_the_same_passes_come_to_the_same_twice() -> None:
+    def run() -> list[tuple[float, Change, str | None]]:
+        engine = Engine(declare(BUILD))
+        passes = [box(), box(lanes=2, t=60), box(lanes=1, t=120), box(t=180)]
+        changes = [change for snapshot in passes for change in engine.observe(snapshot).changes]
+        return [(one.at, one.change, one.finding.observed) for one in changes]
+
+    assert run() == run() != []
