@@ -1,7 +1,7 @@
 """The metrics of one judged pass, as prometheus-client's families. A pure function of facts and findings."""
 
-from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import partial
 from itertools import product
 
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
@@ -12,18 +12,19 @@ from laneproof.build.declaration import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.links import rate_of
 from laneproof.outputs.audit_json import name_box
+from laneproof.outputs.box_metrics import take_box_samples
 from laneproof.outputs.inventory import list_places
 from laneproof.outputs.metric_table import BY_NAME, METRICS, PREFIX
 from laneproof.outputs.sign_metrics import take_sign_samples
 from laneproof.topology import Topology, survey
-from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot, Thermal
+from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot
 from laneproof_collectors.unread import Unread
 
 Sample = tuple[str, tuple[str, ...], float]
 """Metric's name, label values in the table's order, value."""
 
 _UNIT_BYTES = 512_000  # NVM Express Base 2.0, 5.16.1.3: a data unit is 1000 blocks of 512 bytes
-_MINUTE, _HOUR, _PERCENT, _GIGA, _MEGA = 60, 3600, 100, 1e9, 1e6
+_MINUTE, _HOUR, _PERCENT, _GIGA = 60, 3600, 100, 1e9
 
 
 def make_families(samples: Iterable[Sample]) -> Iterator[Family]:
@@ -68,7 +69,7 @@ def take_samples(build: Build | None, snapshot: Snapshot, findings: Sequence[Fin
     yield from _links(build, snapshot)
     yield from _errors(build, topology)
     yield from _nvme(build, snapshot, topology)
-    yield from _others(build, snapshot)
+    yield from take_box_samples(snapshot, partial(_place, build))
 
 
 def _text(value: object) -> str:
@@ -187,56 +188,6 @@ def _health(health: HealthLog, labels: tuple[str, str]) -> Iterator[Sample]:
             yield "nvme_thermal_management_transitions", (*labels, threshold), transitions
         if f"thermal_seconds_{threshold}" not in health.absent:
             yield "nvme_thermal_management_seconds", (*labels, threshold), seconds
-
-
-def _others(build: Build | None, snapshot: Snapshot) -> Iterator[Sample]:
-    """Drives that are no NVMe, arrays, network, memory, heat: each group only where it was read."""
-    rows: list[tuple[str, tuple[str, ...], object]] = []
-    for drive in () if isinstance(snapshot.drives, Unread) else snapshot.drives:
-        labels = (_place(build, drive.path or drive.name), drive.name)
-        rows += [
-            ("drive_temperature_celsius", labels, drive.temperature_celsius),
-            ("drive_reallocated_sectors", labels, drive.reallocated_sectors),
-            ("drive_pending_sectors", labels, drive.pending_sectors),
-            ("drive_interface_errors", labels, drive.interface_errors),
-        ]
-    for array in () if isinstance(snapshot.arrays, Unread) else snapshot.arrays:
-        rows.append(("array_degraded_members", (array.name,), array.degraded))
-        rows.append(("array_sync_completed_ratio", (array.name, _text(array.sync_action)), array.sync_completed))
-        rows.append(("array_mismatch_sectors", (array.name,), array.mismatch_sectors))
-    for interface in () if isinstance(snapshot.interfaces, Unread) else snapshot.interfaces:
-        speed = interface.speed_mbit_s
-        bits = speed * _MEGA if isinstance(speed, int) else speed
-        rows.append(("network_speed_bits_per_second", (interface.name,), bits))
-        rows.append(("network_carrier_changes", (interface.name,), interface.carrier_changes))
-    for bond in () if isinstance(snapshot.aggregates, Unread) else snapshot.aggregates:
-        rows.append(("aggregate_ports", (bond.name,), bond.aggregated_ports))
-    for edac in () if isinstance(snapshot.memory, Unread) else snapshot.memory.edac:
-        rows.append(("memory_corrected_errors", (edac.name,), edac.correctable))
-        rows.append(("memory_uncorrected_errors", (edac.name,), edac.uncorrectable))
-    if not isinstance(snapshot.thermal, Unread):
-        rows += _heat(snapshot.thermal)
-    for name, values, value in rows:
-        if isinstance(value, int | float):
-            yield name, values, value
-
-
-def _heat(thermal: Thermal) -> Iterator[tuple[str, tuple[str, ...], object]]:
-    sensors = _tell_apart((chip, reading.label) for chip, reading in thermal.temperatures)
-    for labels, (_, reading) in zip(sensors, thermal.temperatures, strict=True):
-        yield "board_temperature_celsius", labels, reading.celsius
-    fans = _tell_apart((fan.chip, fan.label) for fan in thermal.fans)
-    for labels, fan in zip(fans, thermal.fans, strict=True):
-        yield "fan_revolutions_per_minute", labels, fan.rpm
-
-
-def _tell_apart(names: Iterable[tuple[str, str]]) -> Iterator[tuple[str, str]]:
-    """Number chips of one name, since a scrape with one series twice is refused as a whole."""
-    seen: Counter[tuple[str, str]] = Counter()
-    for chip, label in names:
-        seen[chip, label] += 1
-        count = seen[chip, label]
-        yield (chip, label) if count == 1 else (f"{chip}-{count}", label)
 
 
 def check_name(sample: Sample) -> bool:

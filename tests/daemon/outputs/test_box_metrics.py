@@ -1,0 +1,133 @@
+"""Arrays, network, memory, heat, file systems and SATA drives as samples."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from laneproof.outputs.box_metrics import take_box_samples
+from laneproof.outputs.metric_table import BY_NAME
+from laneproof_collectors.snapshot import (
+    EdacController,
+    Fan,
+    MountedFileSystem,
+    PowerMeter,
+    Snapshot,
+    TemperatureReading,
+    Thermal,
+)
+from laneproof_collectors.unread import Unread
+from simulated_box import Box, make_array, make_bond, make_interface, make_memory, make_sata_drive
+
+GAP = Unread("it", "permission denied")
+MOUNTED: dict[str, Any] = {"mount": "/srv/archive", "device": "/dev/md0", "kind": "xfs", "declared_read_only": False}
+
+
+def samples_of(snapshot: Snapshot) -> dict[tuple[str, tuple[str, ...]], float]:
+    taken = list(take_box_samples(snapshot, lambda path: f"at {path}"))
+    assert len({sample[:2] for sample in taken}) == len(taken)
+    assert all(len(BY_NAME[name].labels) == len(labels) for name, labels, _ in taken)
+    return {(name, labels): value for name, labels, value in taken}
+
+
+def whole_box() -> Snapshot:
+    array = make_array(
+        "md0", ("nvme0n1",), sync_action="check", sync_completed=0.5, sync_bytes_per_second=2e8, mismatch_sectors=0
+    )
+    pool = make_array("reef", (), kind="btrfs", error_statistics={"devid 2": {"read_errs": 7}})
+    reading = TemperatureReading(label="VRM", celsius=51.5, critical_celsius=95.0)
+    thermal = Thermal(
+        temperatures=(("board", reading),),
+        fans=(Fan(chip="board", label="fan1", rpm=900, minimum_rpm=None, alarm=None),),
+        power=(PowerMeter(name="package-0", watts=None, energy_joules=1234.5), PowerMeter(name="input", watts=61.0)),
+        throttle_counts={"package-0": 3},
+    )
+    archive = MountedFileSystem(
+        size_bytes=100, available_bytes=20, free_bytes=25, read_only=False, **MOUNTED
+    )  # 75 used, 20 left
+    return (
+        Box()
+        .with_group(
+            arrays=(array, pool),
+            aggregates=(make_bond("bond0", ("wan0", "wan1")),),
+            memory=replace(make_memory(), edac=(EdacController(name="mc0", correctable=4, uncorrectable=0),)),
+            thermal=thermal,
+            file_systems=(archive,),
+            drives=(make_sata_drive("sda", "0000:00/17.0/ata-1", recommended_celsius=60.0),),
+            interfaces=(make_interface("wan0", receive_errors=5),),
+        )
+        .snapshot()
+    )
+
+
+@pytest.mark.parametrize(
+    ("name", "labels", "value"),
+    [
+        ("array_members", ("md0",), 1),
+        ("array_size_bytes", ("md0",), 8e12),
+        ("array_sync_completed_ratio", ("md0", "check"), 0.5),
+        ("array_sync_bytes_per_second", ("md0", "check"), 2e8),
+        ("array_mismatch_sectors", ("md0",), 0),
+        ("array_device_errors", ("reef", "devid 2", "read"), 7),
+        ("aggregate_ports", ("bond0",), 2),
+        ("aggregate_members", ("bond0",), 2),
+        ("aggregate_link_failures", ("bond0", "wan1"), 0),
+        ("network_receive_errors", ("wan0",), 5),
+        ("network_speed_bits_per_second", ("wan0",), 1e10),
+        ("memory_module_rated_transfers_per_second", ("DIMM 1",), 5.6e9),
+        ("memory_module_configured_transfers_per_second", ("DIMM 2",), 5.6e9),
+        ("memory_corrected_errors", ("mc0",), 4),
+        ("board_temperature_celsius", ("board", "VRM"), 51.5),
+        ("board_critical_temperature_celsius", ("board", "VRM"), 95.0),
+        ("fan_revolutions_per_minute", ("board", "fan1"), 900),
+        ("energy_joules", ("package-0",), 1234.5),
+        ("power_watts", ("input",), 61.0),
+        ("processor_thermal_throttles", ("package-0",), 3),
+        ("file_system_available_bytes", ("/srv/archive",), 20),
+        ("file_system_used_ratio", ("/srv/archive",), 75 / 95),
+        ("file_system_read_only", ("/srv/archive",), 0.0),
+        ("drive_health_passed", ("at 0000:00/17.0/ata-1", "sda"), 1.0),
+        ("drive_recommended_temperature_celsius", ("at 0000:00/17.0/ata-1", "sda"), 60.0),
+        ("drive_power_on_seconds", ("at 0000:00/17.0/ata-1", "sda"), 9000 * 3600),
+        ("drive_uncorrectable_sectors", ("at 0000:00/17.0/ata-1", "sda"), 0),
+    ],
+)
+def test_figure_is_told_in_its_base_unit(name: str, labels: tuple[str, ...], value: float) -> None:
+    assert samples_of(whole_box())[name, labels] == pytest.approx(value)
+
+
+def test_what_is_not_there_or_could_not_be_read_is_absent() -> None:
+    found = samples_of(whole_box())
+    assert ("power_watts", ("package-0",)) not in found
+    assert ("drive_highest_temperature_celsius", ("at 0000:00/17.0/ata-1", "sda")) not in found
+    unread = samples_of(replace(whole_box(), arrays=(make_array("md0", (), mismatch_sectors=GAP, degraded=None),)))
+    assert not {"array_mismatch_sectors", "array_degraded_members"} & {name for name, _ in unread}
+
+
+@pytest.mark.parametrize(
+    ("group", "beginnings"),
+    [
+        ("arrays", ("array_",)),
+        ("aggregates", ("aggregate_",)),
+        ("memory", ("memory_",)),
+        ("thermal", ("board_", "fan_", "power_", "energy_", "processor_")),
+        ("file_systems", ("file_system_",)),
+        ("drives", ("drive_",)),
+        ("interfaces", ("network_",)),
+    ],
+)
+def test_group_that_could_not_be_read_has_no_samples(group: str, beginnings: tuple[str, ...]) -> None:
+    def count(snapshot: Snapshot) -> int:
+        return sum(name.startswith(beginnings) for name, _ in samples_of(snapshot))
+
+    assert count(whole_box()) >= len(beginnings)
+    assert count(replace(whole_box(), **{group: GAP})) == 0  # type: ignore[arg-type]
+
+
+def test_modules_of_one_name_are_told_apart() -> None:
+    memory = make_memory("16 GiB", "16 GiB")
+    assert isinstance(memory.modules, tuple)
+    same = tuple(replace(one, locator="DIMM") for one in memory.modules)
+    found = samples_of(Box().with_group(memory=replace(memory, modules=same)).snapshot())
+    named = {labels for name, labels in found if name == "memory_module_rated_transfers_per_second"}
+    assert named == {("DIMM",), ("DIMM-2",)}
