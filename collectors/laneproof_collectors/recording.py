@@ -11,6 +11,7 @@ import binascii
 import errno
 import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
@@ -48,6 +49,9 @@ VERSION = 1
 BOOT_ID_PATH = "/proc/sys/kernel/random/boot_id"
 KERNEL_PATH = "/proc/sys/kernel/osrelease"
 HOST_NAME_PATH = "/proc/sys/kernel/hostname"
+ALWAYS = "always"
+"""The name under which `RecordedHost.noting` notes what every frame changes: the clock, the log, device events."""
+
 _LINK_DEPTH = 40  # as the kernel's own limit, MAXSYMLINKS
 
 
@@ -156,9 +160,11 @@ class RecordedHost(Host):
         self._boot_id = header.boot_id
         self._kmsg: list[str] = []
         self._uevents: list[dict[str, str]] = []
+        self._noted: set[str] | None = None
         self._clear()
 
     def _clear(self) -> None:
+        self._changed: set[str] | None = None
         self._files: dict[str, bytes] = {}
         self._errors: dict[str, str] = {}
         self._links: dict[str, str] = {}
@@ -184,15 +190,47 @@ class RecordedHost(Host):
         up = frame.up if frame.up is not None else self._clock.up_seconds + max(0.0, frame.t - self._clock.unix_seconds)
         self._clock = Clock(unix_seconds=frame.t, up_seconds=up)
         self._apply_tree(frame)
+        self._note_change(name for name in frame.nvme)
         _merge(self._nvme, frame.nvme)
+        self._note_change(f"smartctl {device_name(name)}" for name in frame.smartctl)
         _replace(self._smartctl, frame.smartctl)
+        self._note_change(f"statvfs {name}" for name in frame.statvfs)
         _replace(self._statvfs, frame.statvfs)
         self._kmsg.extend(frame.kmsg)
         self._uevents.extend(frame.uevents)
 
+    def _note_change(self, names: Iterable[str]) -> None:
+        if self._changed is not None:
+            self._changed.update(names)
+
+    def take_changes(self) -> set[str] | None:
+        """Give what changed since this was last asked, by the names that `noting` gives.
+
+        Returns:
+            The names; None where all may have changed: at first, at a new boot, or where other files are there now.
+        """
+        changed, self._changed = self._changed, set()
+        return changed
+
+    @contextmanager
+    def noting(self) -> Iterator[set[str]]:
+        """Note what is asked for meanwhile: the files, controllers and so on whose change could change the answers.
+
+        Yields:
+            Their names, filled as questions come. Which files there are is not noted: see `take_changes`.
+        """
+        self._noted = noted = set[str]()
+        try:
+            yield noted
+        finally:
+            self._noted = None
+
     def _apply_tree(self, frame: Frame) -> None:
-        if frame.gone or frame.links:
+        if frame.gone or frame.links or frame.dirs or frame.errors:
+            self._changed = None
             self._canonical.clear()
+        self._note_change(frame.files)
+        self._note_change(frame.binary)
         for path in frame.gone:
             self._remove(path)
         texts = ((path, text.encode()) for path, text in frame.files.items())
@@ -209,6 +247,7 @@ class RecordedHost(Host):
 
     def _put(self, state: dict[str, _Value], path: str, value: _Value) -> None:
         if path not in state:
+            self._changed = None
             self._adopt(path)
         state[path] = value
 
@@ -261,27 +300,38 @@ class RecordedHost(Host):
             case NvmeFeature(controller, feature_id, length):
                 return self._feature(question, controller, feature_id, length)
             case Smartctl(device):
+                self._note(f"smartctl {device_name(device)}")
                 answer = self._smartctl.get(device_name(device))
                 return answer if answer is not None else self._absent(name_question(question))
             case FileSystem(path):
+                self._note(f"statvfs {path}")
                 figures = self._statvfs.get(path)
                 return _parse_statvfs(figures, path) if figures is not None else self._absent(name_question(question))
             case ReadKernelLog():
+                self._note(ALWAYS)
                 records, self._kmsg = tuple(self._kmsg), []
                 return KernelLogRead(records=records)
             case ReadJournal():
                 return Unread(name_question(question), "a recording holds no journal", Reason.ABSENT, "ENOENT")
             case ReadUevents():
+                self._note(ALWAYS)
                 events, self._uevents = tuple(self._uevents), []
                 return events
             case ReadClock():
+                self._note(ALWAYS)
                 return self._clock
+
+    def _note(self, name: str) -> None:
+        if self._noted is not None:
+            self._noted.add(name)
 
     def _absent(self, what: str) -> Unread:
         return unread_from_errno(what, errno.ENOENT)
 
     def _content(self, path: str) -> bytes | Unread:
         content = self._files.get(path)
+        if self._noted is not None:
+            self._noted.add(path if content is not None else self._resolve(path))
         if content is None or path in self._errors:
             place = path if path in self._errors else self._resolve(path)
             if name := self._errors.get(place):
@@ -309,6 +359,7 @@ class RecordedHost(Host):
         return known
 
     def _nvme_entry(self, question: Question, controller: str, key: str) -> object:
+        self._note(controller)
         entry = self._nvme.get(controller, {}).get(key)
         if isinstance(entry, dict):
             if isinstance(status := entry.get("status"), int):

@@ -6,7 +6,9 @@ from collections.abc import Iterable, Iterator
 from laneproof.build.file import parse_build
 from laneproof.engine import Engine
 from laneproof.findings import FindingChange
-from laneproof_collectors.collection import make_collectors, read_snapshot
+from laneproof_collectors.replaying import ReplayReader
+from laneproof_collectors.hotplug import read_device_events
+from laneproof_collectors.kernel_log import read_kernel_events
 from laneproof_collectors.recording import Frame, RecordedHost, parse_frames, parse_header
 from simulation.scoring import WorldScore, score
 from simulation.worlds import World
@@ -30,9 +32,10 @@ class Replay:
         """Give what changed, frame after frame."""
         engine = Engine(self._build)
         host = RecordedHost(parse_header(next(self._lines)), self._counted(parse_frames(self._lines)))
-        collectors = make_collectors()
+        reader = ReplayReader(host)
         while host.advance():
-            yield from engine.observe(read_snapshot(host, collectors)).changes
+            news = read_kernel_events(host), read_device_events(host)
+            yield from engine.observe(reader.read(), *news).changes
 
     def _counted(self, frames: Iterable[Frame]) -> Iterator[Frame]:
         for frame in frames:

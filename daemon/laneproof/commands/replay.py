@@ -6,9 +6,9 @@ import json
 from laneproof.commands.sources import load_build, open_recording
 from laneproof.engine import Engine
 from laneproof.findings import FindingChange, format_time
-from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.hotplug import read_device_events
 from laneproof_collectors.kernel_log import read_kernel_events
+from laneproof_collectors.replaying import ReplayReader
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -17,10 +17,10 @@ def run(arguments: argparse.Namespace) -> int:
     engine = Engine(build)
     with open_recording(arguments.recording) as recording:
         host = recording.host()
-        collectors = make_collectors()
+        reader = ReplayReader(host)
         while host.advance():
             news = read_kernel_events(host), read_device_events(host)
-            for change in engine.observe(read_snapshot(host, collectors), *news).changes:
+            for change in engine.observe(reader.read(), *news).changes:
                 print(_as_json(change) if arguments.json else _as_text(change), flush=True)  # noqa: T201 (the output)
     return 0
 

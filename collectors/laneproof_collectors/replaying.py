@@ -1,0 +1,39 @@
+"""Passes over a recording: only what a frame can have changed is read and parsed again.
+
+Most frames of a long recording move a few counters. A collector whose questions would get the answers of the pass
+before gives the facts of the pass before, the very same objects, so that whoever judges them can tell as well.
+"""
+
+from collections.abc import Sequence
+from typing import Any
+
+from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
+from laneproof_collectors.recording import ALWAYS, RecordedHost
+from laneproof_collectors.snapshot import Snapshot
+
+
+class ReplayReader:
+    """Reads pass after pass of one recording."""
+
+    def __init__(self, host: RecordedHost, collectors: Sequence[Collector] | None = None) -> None:
+        """Begin before the first pass.
+
+        Args:
+            host: The recorded machine; whoever asks for passes takes it from frame to frame.
+            collectors: The collectors' table; None makes one.
+        """
+        self._host = host
+        self._collectors = tuple(collectors) if collectors is not None else make_collectors()
+        self._facts: dict[str, Any] = {}
+        self._asked: dict[str, set[str]] = {}
+
+    def read(self) -> Snapshot:
+        """Read the frame that the host stands at."""
+        changed = self._host.take_changes()
+        for collector in self._collectors:
+            asked = self._asked.get(collector.group)
+            if changed is None or asked is None or ALWAYS in asked or not asked.isdisjoint(changed):
+                with self._host.noting() as noted:
+                    self._facts[collector.group] = read_fenced(collector, self._host)
+                self._asked[collector.group] = noted
+        return assemble(self._facts, self._host.clock())
