@@ -57,8 +57,9 @@ class TimedKernelEvent:
 
 
 class KernelEvents(NamedTuple):
-    """The events since the last reading, oldest first; how many records were lost before or between them, and how many
-    were read: with none at all, silence says nothing.
+    """The events since the last reading, oldest first.
+
+    With them, how many records were lost before or between, and how many were read: with none, silence says nothing.
     """
 
     events: tuple[TimedKernelEvent, ...]

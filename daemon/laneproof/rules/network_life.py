@@ -163,7 +163,7 @@ NETWORK_LINK_UNSTEADY = Rule(
         "found down when somebody looks."
     ),
     look_next=(
-        "Plug the cable in anew, then replace it; try another port of the switch, and see what the switch itself logged.",
+        "Plug the cable in anew, then replace it; try another port of the switch, and see what the switch logged.",
         "See whether it goes with the cable being moved, with the hour, or with heat in the rack.",
         "If only this port does it with every cable, suspect the port or its transceiver.",
     ),

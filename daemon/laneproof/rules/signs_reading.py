@@ -103,7 +103,7 @@ READING_STUCK = Rule(
     statement="Each reading comes back in time.",
     why=(
         "A drive that answers commands late, or a driver that hangs, shows first in readings that do not come back. "
-        "The others go on meanwhile; what was not read is unverified, never fine. It is a note at first and worth a page "
+        "The others go on meanwhile; what was not read is unverified, never fine. A note at first, and worth a page "
         "after ten minutes. The sign clears with the first answer."
     ),
     look_next=(
