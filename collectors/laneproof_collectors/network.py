@@ -5,7 +5,7 @@ bond appears among the interfaces too, without an address, since its speed is th
 """
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from laneproof_collectors.attributes import is_absent, parse_integer, parse_text, unless_absent
 from laneproof_collectors.host import Host
@@ -65,6 +65,8 @@ def find_address(device: str | Unread, entry: str | Unread) -> str | None:
         The address; ``None`` for what is not itself on PCI, such as a USB adapter.
     """
     name = "" if isinstance(device, Unread) else device.rpartition("/")[2]
+    if not name and not isinstance(entry, Unread):
+        name = entry.partition("/net/")[0].rpartition("/")[2]
     if _VIRTIO.fullmatch(name) and not isinstance(entry, Unread):
         above, found, _ = entry.partition(f"/{name}/")
         name = above.rpartition("/")[2] if found else ""
@@ -102,9 +104,23 @@ def _read_folders(host: Host, folders: Sequence[str], names: Sequence[str]) -> l
     return [dict(zip(names, answers, strict=False)) for _ in folders]
 
 
-def _read_bond_names(host: Host, names: Iterable[str]) -> list[str] | Unread:
-    text = parse_text(host.file(f"{NET}/{BOND_LIST}")) if BOND_LIST in names else ""
-    return text if isinstance(text, Unread) else text.split()
+def _read_bond_names(host: Host, names: Sequence[str]) -> list[str] | Unread:
+    """Read which interfaces are bonds: the driver's own list, or else those that have a bond's attributes."""
+    if BOND_LIST in names:
+        text = parse_text(host.file(f"{NET}/{BOND_LIST}"))
+        return text if isinstance(text, Unread) else text.split()
+    modes = host.files(f"{NET}/{name}/bonding/mode" for name in names)
+    return [name for name, mode in zip(names, modes, strict=True) if not is_absent(mode)]
+
+
+def _has_device(device: str | Unread, entry: str | Unread) -> bool:
+    """Tell whether a device is behind an interface: by its own link, else by where the interface itself lies.
+
+    On a machine each entry of the class is a link; one that is none was recorded by hand, and is taken at its word.
+    """
+    if not isinstance(device, Unread):
+        return True
+    return is_absent(entry) if isinstance(entry, Unread) else "/virtual/" not in entry
 
 
 def read_interfaces(host: Host) -> tuple[Interface, ...] | Unread:
@@ -126,7 +142,7 @@ def read_interfaces(host: Host) -> tuple[Interface, ...] | Unread:
     addresses = {
         name: find_address(device, entry)
         for name, device, entry in zip(names, targets[::2], targets[1::2], strict=True)
-        if not isinstance(device, Unread) or (isinstance(bonds, list) and name in bonds)
+        if _has_device(device, entry) or (isinstance(bonds, list) and name in bonds)
     }
     folders = [f"{NET}/{name}" for name in addresses]
     read = zip(addresses.items(), folders, _read_folders(host, folders, _INTERFACE), strict=True)

@@ -237,6 +237,19 @@ def test_a_member_that_vanishes_meanwhile_is_unread(fs: FakeFilesystem) -> None:
     assert second.aggregator_id is None
 
 
+def test_bonds_without_the_drivers_list_are_known_by_their_attributes(fs: FakeFilesystem) -> None:
+    tree = {**bond(), **member(0, "enp2s0f0"), **member(1, "enp2s0f1")}
+    del tree[f"{NET}/bonding_masters"]
+    aggregate = aggregate_of(FakeMachine(fs, tree))
+    assert (aggregate.name, [one.name for one in aggregate.members]) == ("bond0", ["enp2s0f0", "enp2s0f1"])
+
+
+def test_port_whose_device_link_is_missing_is_known_by_its_place(fs: FakeFilesystem) -> None:
+    tree = port(0, "enp2s0f0")
+    del tree[f"{PORT}.0/net/enp2s0f0/device"]
+    assert interfaces_of(FakeMachine(fs, tree))["enp2s0f0"].address == "0000:02:00.0"
+
+
 def test_a_bond_that_vanishes_meanwhile_is_left_out(fs: FakeFilesystem) -> None:
     assert read_aggregates(FakeMachine(fs, {f"{NET}/bonding_masters": "bond0\n"})) == ()
 
