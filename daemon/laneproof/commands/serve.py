@@ -5,6 +5,7 @@ import dataclasses
 import logging
 import os
 import sys
+import time
 from pathlib import Path
 
 from laneproof.build.declaration import Build
@@ -24,6 +25,8 @@ from laneproof_collectors.kernel_log import read_kernel_events
 
 DEFAULT_SETTINGS = "/etc/laneproof/service.toml"
 HISTORY = "history.db"
+RECENT_SECONDS = 90 * 86400.0
+"""How far back changes of findings are looked for to be shown again after a restart."""
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -103,7 +106,8 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
         return load_build(path if build_path is not None or Path(path).exists() else None)
 
     declaration = DeclarationFile(build_path or DEFAULT_BUILD, load)
-    return Daemon(LiveHost(), declaration, keeper=store, engine=engine, collectors=collectors)
+    recent = store.read_finding_changes(since=time.time() - RECENT_SECONDS)
+    return Daemon(LiveHost(), declaration, keeper=store, engine=engine, collectors=collectors, recent=recent)
 
 
 def make_standing_daemon(source: str | None, build_path: str | None, state: str | None) -> Daemon:
@@ -131,7 +135,8 @@ def make_standing_daemon(source: str | None, build_path: str | None, state: str 
     if is_empty:
         raise CommandError(f"{recording.name}: the recording has no frame", status=os.EX_DATAERR)
     declaration = DeclarationFile(build_path or "", lambda path: load_build(path) if path else build)
-    return Daemon(StandingHost(host), declaration, keeper=store, engine=engine, collectors=collectors)
+    recent = store.read_finding_changes()
+    return Daemon(StandingHost(host), declaration, keeper=store, engine=engine, collectors=collectors, recent=recent)
 
 
 def _find_history(state: str) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from laneproof.build.declaration import Build
-from laneproof.findings import Finding, order_findings, verdict
+from laneproof.findings import Finding, FindingChange, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
 from laneproof.outputs.markup import Markup, document, join, tag
 from laneproof.outputs.page_box import (
@@ -20,6 +20,7 @@ from laneproof.outputs.page_box import (
 )
 from laneproof.outputs.page_drives import write_drives
 from laneproof.outputs.page_findings import write_findings
+from laneproof.outputs.page_lately import write_lately
 from laneproof.outputs.page_tree import write_tree
 from laneproof.outputs.page_words import count_words, seal, show_time
 from laneproof_collectors.snapshot import Snapshot
@@ -50,6 +51,7 @@ class PageFacts:
         snapshot: The facts of the last pass, None before the first.
         findings: What stands.
         overdue: Collectors that stay away, with the seconds.
+        recent: The latest changes of findings, the newest first.
         version: The program's own.
     """
 
@@ -58,6 +60,7 @@ class PageFacts:
     snapshot: Snapshot | None
     findings: Sequence[Finding]
     overdue: Mapping[str, float] = field(default_factory=dict)
+    recent: Sequence[FindingChange] = ()
     version: str = ""
 
 
@@ -80,6 +83,7 @@ def write_page(facts: PageFacts) -> str:
         write_drives(facts.build, snapshot),
         write_arrays(snapshot),
         *write_network(snapshot),
+        write_lately(facts.recent),
         write_machine(snapshot),
     ))  # fmt: skip
     return _wrap(f"{name} {_SAID[said]}", _headline(name, said, facts, snapshot), body, facts.version)

@@ -12,7 +12,7 @@ import queue
 import signal
 import time
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from threading import RLock, Thread
 from typing import Any, Protocol
@@ -23,7 +23,7 @@ from laneproof.service.cost import CostMeter
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.news import News
 from laneproof.service.notify import Notifier
-from laneproof.service.published import CollectorRun, Published
+from laneproof.service.published import MOST_RECENT, CollectorRun, Published
 from laneproof.service.schedule import Schedule
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
 from laneproof_collectors.host import Host
@@ -65,6 +65,7 @@ class Daemon:
         collectors: tuple[Collector, ...] | None = None,
         notifier: Notifier | None = None,
         tell: Callable[[FindingChange], None] | None = None,
+        recent: Iterable[FindingChange] = (),
     ) -> None:
         """Make it; nothing is read before `run`.
 
@@ -76,6 +77,7 @@ class Daemon:
             collectors: The collectors; None for all of them.
             notifier: The service manager; None for the one in the environment.
             tell: Told of each change of a finding; None writes it to the log.
+            recent: Changes of findings in earlier runs, the newest last.
         """
         self._host = host
         self._declaration = declaration
@@ -92,7 +94,7 @@ class Daemon:
         self._wake_read, self._wake_write = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self._closing = RLock()  # a signal may come while the loop itself is waking
         self._stopping = self._reload_wanted = self._closed = False
-        self.published = Published()
+        self.published = Published(recent=tuple(recent)[: -MOST_RECENT - 1 : -1])
 
     # --- what may be called from elsewhere (signal handlers, other threads) ---------------------------------------
 
@@ -221,7 +223,10 @@ class Daemon:
             self._schedule.hasten(("functions",), at=time.monotonic() + CONFIRM_AFTER_SECONDS)
         counts = Counter(self.published.changes)
         counts.update((str(one.change), str(one.finding.severity)) for one in outcome.changes)
-        self.published = replace(self.published, outcome=outcome, changes=counts, cost=self._meter.read())
+        recent = (*reversed(outcome.changes), *self.published.recent)[:MOST_RECENT]
+        self.published = replace(
+            self.published, outcome=outcome, changes=counts, recent=recent, cost=self._meter.read()
+        )
         self._keeper.keep(outcome)
         for change in outcome.changes:
             self._tell(change)

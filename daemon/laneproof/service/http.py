@@ -21,7 +21,7 @@ from prometheus_client.registry import Collector
 
 from laneproof import __version__
 from laneproof.evidence.budget import FALSE_PAGES_PER_YEAR
-from laneproof.findings import Change, Severity
+from laneproof.findings import Change, FindingChange, Severity
 from laneproof.outputs.audit_json import as_json
 from laneproof.outputs.metrics import Sample, make_families, take_samples
 from laneproof.outputs.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
@@ -104,6 +104,7 @@ class Pages:
             "/health": self._health,
             "/ready": self._ready,
             "/api/v1/audit": self._audit,
+            "/api/v1/changes": self._changes,
         }
 
     def answer(self, path: str, accept: str) -> Reply:
@@ -128,6 +129,7 @@ class Pages:
             snapshot=outcome.snapshot if outcome else None,
             findings=outcome.findings if outcome else (),
             overdue=published.overdue,
+            recent=published.recent,
             version=__version__,
         )
         status = HTTPStatus.OK if outcome else HTTPStatus.SERVICE_UNAVAILABLE
@@ -159,6 +161,15 @@ class Pages:
             return HTTPStatus.SERVICE_UNAVAILABLE, _JSON, b'{"error": "the first pass is not complete"}\n'
         audit = as_json(published.build, published.outcome.snapshot, published.outcome.findings)
         return HTTPStatus.OK, _JSON, json.dumps(audit).encode() + b"\n"
+
+    def _changes(self, _: str) -> Reply:
+        changes = [_as_json(one) for one in self._published().recent]
+        return HTTPStatus.OK, _JSON, json.dumps({"changes": changes}).encode() + b"\n"
+
+
+def _as_json(change: FindingChange) -> dict[str, Any]:
+    """Give a change as a line of ``laneproof replay --json`` has it."""
+    return {"t": change.at, "change": str(change.change), "finding": change.finding.as_json()}
 
 
 def _file(name: str, content_type: str) -> Reply:

@@ -5,6 +5,10 @@ from dataclasses import dataclass, field
 
 from laneproof.build.declaration import Build
 from laneproof.engine import Outcome
+from laneproof.findings import FindingChange
+
+MOST_RECENT = 50
+"""How many changes are published."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +43,7 @@ class Published:
         runs: The collectors' last passes, by group.
         overdue: The collectors that were sent for and stay away, with the seconds that they are away.
         changes: How often findings were raised, changed and cleared since the start, by change and severity.
+        recent: The latest changes of findings, the newest first, of earlier runs too.
         cost: What the daemon uses, None before the first pass.
         complete: Whether every collector has answered once, or was given up on for now.
         alive_at: Monotonic seconds at which the loop last went round.
@@ -50,6 +55,7 @@ class Published:
     runs: Mapping[str, CollectorRun] = field(default_factory=dict)
     overdue: Mapping[str, float] = field(default_factory=dict)
     changes: Mapping[tuple[str, str], int] = field(default_factory=dict)
+    recent: tuple[FindingChange, ...] = ()
     cost: OwnCost | None = None
     complete: bool = False
     alive_at: float = 0.0

@@ -11,11 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from html_tree import Node, read_html
-from laneproof.findings import Kind
+from laneproof.findings import Change, FindingChange, Kind
 from laneproof.outputs.page import PageFacts, draw_icon, write_page
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, declare, kelp_box
-from troubled_box import Judged, judge, troubled
+from troubled_box import SIGN, Judged, judge, troubled
 
 GAP = Unread("anything", "made up", Reason.FAILED)
 
@@ -238,7 +238,8 @@ def test_the_style_loads_nothing_and_shows_focus() -> None:
 
 
 def test_every_class_that_is_styled_is_used() -> None:
-    shown = write_page(facts(troubled(), problem="x", overdue={"thermal": 61.0}))
+    recent = (FindingChange(at=1.0, change=Change.RAISED, finding=SIGN),)
+    shown = write_page(facts(troubled(), problem="x", overdue={"thermal": 61.0}, recent=recent))
     holds = write_page(facts(sound()))
     waiting = write_page(PageFacts(build=None, problem=None, snapshot=None, findings=()))
     used = {

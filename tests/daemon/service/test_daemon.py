@@ -23,10 +23,12 @@ from laneproof.service import schedule
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.notify import Notifier
+from laneproof.service.published import MOST_RECENT
 from laneproof_collectors.collection import make_collectors
 from laneproof_collectors.unread import Reason, Unread
 from simulation.box import Drive, Port, SimulatedBox
 from standing_host import StandingHost, removed
+from troubled_box import SIGN
 
 _T = TypeVar("_T")
 PATIENCE_SECONDS = 30.0
@@ -160,6 +162,7 @@ def test_a_drive_that_is_gone_is_told_once_and_cleared_when_it_is_back(rig: Rig)
     wait_for(lambda: ("position-empty", "riser-1") not in rig.rules())
     empty = [one for one in rig.changes if one.finding.rule == "position-empty"]
     assert [one.change for one in empty] == [Change.RAISED, Change.CLEARED]
+    assert list(rig.daemon.published.recent) == rig.changes[::-1]
     assert rig.daemon.published.changes == Counter((str(one.change), str(one.finding.severity)) for one in rig.changes)
 
 
@@ -231,6 +234,17 @@ def test_a_confirmation_is_hastened(tmp_path: Path) -> None:
         wait_for(lambda: ("link-narrow", "riser-2") in rig.rules(), 15)  # two more readings, a second apart
     finally:
         rig.end()
+
+
+def test_the_latest_changes_are_kept_and_no_more_of_them(tmp_path: Path) -> None:
+    rig = Rig(tmp_path)
+    first = FindingChange(at=1.0, change=Change.RAISED, finding=SIGN)
+    earlier = [replace(first, at=float(number)) for number in range(MOST_RECENT + 5)]
+    daemon = Daemon(rig.host, rig.daemon._declaration, keeper=rig.keeper, notifier=Notifier({}), recent=earlier)
+    assert [one.at for one in daemon.published.recent] == [
+        float(MOST_RECENT + 4 - number) for number in range(MOST_RECENT)
+    ]
+    rig.end()
 
 
 # --- the declaration --------------------------------------------------------------------------------------------------

@@ -15,11 +15,12 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families 
 from prometheus_client.parser import text_string_to_metric_families
 
 from laneproof.engine import Outcome
+from laneproof.findings import Change, FindingChange
 from laneproof.outputs.audit_json import audit_schema
 from laneproof.outputs.metric_table import BY_NAME, METRICS
 from laneproof.service.http import ALIVE_WITHIN_SECONDS, Pages, Server
 from laneproof.service.published import CollectorRun, OwnCost, Published
-from troubled_box import troubled
+from troubled_box import SIGN, troubled
 
 COST = OwnCost(
     processor_seconds=1.5, resident_bytes=40_000_000, threads=3, open_files=12, read_bytes=4096, written_bytes=None
@@ -106,6 +107,17 @@ def test_the_page_before_the_first_pass_asks_to_come_again(client: Client) -> No
     assert status == HTTPStatus.SERVICE_UNAVAILABLE
     assert b"not complete yet" in body
     assert client.ask("/icon.svg")[0] == 200
+
+
+def test_the_latest_changes_are_told_as_a_replay_tells_them(client: Client) -> None:
+    assert json.loads(client.ask("/api/v1/changes")[2]) == {"changes": []}
+    change = FindingChange(at=1_790_000_000.0, change=Change.CLEARED, finding=SIGN)
+    client.published = replace(client.published, recent=(change,))
+    status, headers, body = client.ask("/api/v1/changes")
+    assert (status, headers["Content-Type"]) == (200, "application/json; charset=utf-8")
+    (told,) = json.loads(body)["changes"]
+    assert told == {"t": 1_790_000_000.0, "change": "cleared", "finding": SIGN.as_json()}
+    assert b"cleared" in client.ask("/")[2]
 
 
 def test_before_the_first_pass_it_is_live_and_not_ready(client: Client) -> None:
