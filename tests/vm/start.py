@@ -55,6 +55,7 @@ mount --bind {shlex.quote(sys.base_prefix)} {SERVICE_PYTHON}
 cat > /usr/bin/laneproof <<'END'
 #!/bin/sh
 export PYTHONPATH={python_path(SERVICE_CHECKOUT)}:{shlex.quote(libraries)} PYTHONDONTWRITEBYTECODE=1
+export LD_LIBRARY_PATH={SERVICE_PYTHON}/lib # a Python built as a shared library would find the system's instead
 exec {shlex.quote(python)} -c '{call}' "$@"
 END
 chmod 755 /usr/bin/laneproof

@@ -15,7 +15,7 @@ from typing import Any
 from vm.guest.steps import Steps, wait_until
 
 BUILD = Path("/etc/laneproof/build.toml")
-ADDRESS = "http://127.0.0.1:9766"
+ADDRESS = "http://127.0.0.1:7766"
 UNIT = "laneproof.service"
 CONTROLLERS = Path("/sys/class/nvme")
 SHOWN = (
@@ -82,12 +82,14 @@ def findings() -> list[dict[str, Any]]:
     return found
 
 
-def watch(*, gone: str = "", come: str = "", until: Callable[[list[dict[str, Any]]], bool]) -> dict[str, Any]:
-    """Wait for a drive to go or come, then for the service to say so; give how long each took."""
+def watch(
+    *, gone: str = "", come: str = "", until: Callable[[list[dict[str, Any]]], bool], seconds: float = 30
+) -> dict[str, Any]:
+    """Wait for a drive to go or come, where one is named, then for the service to say so; give how long each took."""
     began = time.monotonic()
-    changed = wait_until(lambda: gone not in serials() if gone else come in serials(), seconds=60, pause=0.005)
+    changed = wait_until(lambda: gone not in serials() and (not come or come in serials()), seconds=60, pause=0.005)
     event = time.monotonic()
-    told = wait_until(lambda: until(findings()), seconds=30 if is_running() else 0, pause=0.02)
+    told = wait_until(lambda: until(findings()), seconds=seconds if is_running() else 0, pause=0.02)
     said = time.monotonic()
     return {
         "changed": bool(changed),
@@ -169,12 +171,17 @@ def main() -> None:
     with steps.fenced("reload") as facts:
         reload_wrongly(facts)
 
+    labels = steps.ask("begin-warning")
+    with steps.fenced("warned") as facts:
+        facts.update(watch(until=has("critical-warning", labels["position"]), seconds=90))
     labels = steps.ask("begin-removal")
     with steps.fenced("removed") as facts:
         facts.update(watch(gone=labels["serial"], until=has("position-empty", labels["position"])))
     labels = steps.ask("begin-move")
     with steps.fenced("moved") as facts:
-        facts.update(watch(come=labels["serial"], until=lambda found: _names(found, labels["serial"])))
+        facts.update(
+            watch(come=labels["serial"], until=lambda found: is_told_as_moved(found, labels["from"], labels["to"]))
+        )
 
     with steps.fenced("stop") as facts:
         stop(facts)
@@ -183,8 +190,12 @@ def main() -> None:
     steps.say("end")
 
 
-def _names(found: list[dict[str, Any]], serial: str) -> bool:
-    return any(serial in one["summary"] for one in found)
+def is_told_as_moved(found: list[dict[str, Any]], old: str, new: str) -> bool:
+    """Whether the findings of both positions name the other one."""
+    return all(
+        any(one["position"] == here and there in one["summary"] for one in found)
+        for here, there in ((old, new), (new, old))
+    )
 
 
 if __name__ == "__main__":
