@@ -1,8 +1,8 @@
 """Recordings written by hand from the format's description alone, and the program run on them as a stranger would.
 
 Nothing here is taken from the package: the layout of sysfs is the kernel documentation's (its folder ``ABI/testing``,
-``sysfs-bus-pci`` and ``sysfs-class-nvme``), Identify and log 02h are laid out as the NVM Express Base Specification 2.0 says
-(Identify Controller: figure 275; SMART / Health Information: figure 207).
+``sysfs-bus-pci`` and ``sysfs-class-nvme``), Identify and log 02h are laid out as the NVM Express Base Specification
+2.0 says (Identify Controller: figure 275; SMART / Health Information: figure 207).
 """
 
 import base64

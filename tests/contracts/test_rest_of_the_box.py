@@ -166,7 +166,7 @@ def test_links_aspm_that_nobody_can_read_is_unverified(audit: Audit) -> None:
 
 
 def test_latency_limit_overridden_for_one_drive(audit: Audit) -> None:
-    """One controller's own limit (ABI/testing/sysfs-devices-power) overrules the module's; APST shows what is in force."""
+    """One controller's own limit (ABI/testing/sysfs-devices-power) overrules the module's; APST shows which rules."""
     machine = power()
     machine.files[f"/sys/devices/{place(4)}/nvme/nvme4/power/pm_qos_latency_tolerance_us"] = "25000\n"
     table = bytearray(256)
