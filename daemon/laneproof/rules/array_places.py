@@ -1,9 +1,10 @@
-"""Where an array's members are, as a person finds them: by label, else by disk and path."""
+"""Where an array's members are, as a person finds them (by label, else by disk and path), and which are out of it."""
 
 from collections.abc import Iterable
+from typing import NamedTuple
 
-from laneproof.rules.placement import Arrangement
-from laneproof_collectors.snapshot import ArrayMember
+from laneproof.rules.placement import Arrangement, Placement
+from laneproof_collectors.snapshot import Array, ArrayMember
 
 
 def locate_disks(arrangement: Arrangement) -> dict[str, str]:
@@ -23,3 +24,64 @@ def name_members(arrangement: Arrangement, members: Iterable[ArrayMember]) -> li
     """Name members by their places, each place once; one whose disk is not known by its own name."""
     places = locate_disks(arrangement)
     return list(dict.fromkeys(places.get(one.disk) or one.disk or one.name for one in members))
+
+
+def is_lost(member: ArrayMember) -> bool:
+    """Whether the array runs without this member. Source: Documentation/admin-guide/md.rst, dev-*/state; btrfs."""
+    return isinstance(member.state, str) and bool({"faulty", "missing"} & set(member.state.split(",")))
+
+
+class Losses(NamedTuple):
+    """What a degraded array lacks, by place.
+
+    Attributes:
+        number: How many members.
+        out: The places, or names where no place is known, of those that are out of it.
+        keep: Likewise of those that carry it.
+    """
+
+    number: int
+    out: list[str]
+    keep: list[str]
+
+
+def find_losses(arrangement: Arrangement, array: Array, lost: int) -> Losses:
+    """Find which members a degraded array lacks.
+
+    A drive that is gone from the box takes its place's name with it: the array may still list it under the name that it
+    had, as failed, or even as in use until it is next asked. So the declared positions that stand empty are counted
+    first, and a listed member without a place is taken for one of these.
+
+    Args:
+        arrangement: The build laid over the snapshot.
+        array: The array.
+        lost: How many members the array itself says that it lacks, at least 1.
+    """
+    places = locate_disks(arrangement)
+    bad = [one for one in array.members if is_lost(one)]
+    good = [one for one in array.members if not is_lost(one)]
+    plans = arrangement.build.array if arrangement.build else ()
+    plan = next((one for one in plans if one.name == array.name), None)
+    inside = {member.disk for member in array.members}
+    absent = [
+        placement
+        for label in (plan.members if plan else ())
+        if (placement := arrangement.by_label[label]).unread is None and not inside & _disks_in(placement)
+    ]
+    gone = [one.label for one in absent if not one.is_occupied]
+    out = [*name_members(arrangement, (one for one in bad if one.disk in places)), *gone]
+    alive = sum(one.disk in places for one in good)
+    most = array.members_wanted - alive if isinstance(array.members_wanted, int) else len(out)
+    count = max(lost, min(len(out), most))
+    # What is still open is told as far as the count goes: a drive that is there and not in the array, a bare name.
+    idle = [one.label for one in absent if one.is_occupied]
+    nameless = [one.name for one in bad if one.disk not in places]
+    out += [*idle, *nameless][: max(0, count - len(out))]
+    vanished = len(gone) - len(nameless)
+    keep = [one for one in good if one.disk in places]
+    keep += [one for one in good if one.disk not in places][max(0, vanished) :]
+    return Losses(count, out, name_members(arrangement, keep))
+
+
+def _disks_in(placement: Placement) -> set[str]:
+    return set(placement.occupant.disks) if placement.is_occupied and placement.occupant else set()

@@ -11,12 +11,12 @@ from laneproof.build.declaration import ArrayPlan, Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past import Past
 from laneproof.rules.array_members import declared_disks
-from laneproof.rules.array_places import name_members
+from laneproof.rules.array_places import find_losses, is_lost
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import Box
 from laneproof.rules.placement import Arrangement, arrange
 from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Array, ArrayMember, Snapshot
+from laneproof_collectors.snapshot import Array, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
 _WHOLE_POOL = "ONLINE"  # OpenZFS pool state; every other one is less than whole
@@ -154,7 +154,7 @@ def count_lost(array: Array) -> int | Unread:
     Source: Documentation/admin-guide/md.rst (degraded, array_state, dev-*/state); OpenZFS pool states; fs/btrfs/sysfs.c
         (missing).
     """
-    bad = sum(1 for member in array.members if _is_lost(member))
+    bad = sum(1 for member in array.members if is_lost(member))
     if array.kind == "zfs":
         return array.state if isinstance(array.state, Unread) else max(bad, int(array.state != _WHOLE_POOL))
     if isinstance(array.degraded, int) and array.degraded > 0:
@@ -163,10 +163,6 @@ def count_lost(array: Array) -> int | Unread:
         return max(bad, 1)
     gaps = [array.degraded, array.state, *(member.state for member in array.members)]
     return next((gap for gap in gaps if isinstance(gap, Unread)), 0)
-
-
-def _is_lost(member: ArrayMember) -> bool:
-    return isinstance(member.state, str) and bool({"faulty", "missing"} & set(member.state.split(",")))
 
 
 def count_spared(array: Array) -> int | None:
@@ -193,12 +189,12 @@ def count_spared(array: Array) -> int | None:
 
 
 def _tell_degraded(arrangement: Arrangement, array: Array, lost: int) -> Finding:
-    keep = name_members(arrangement, (one for one in array.members if not _is_lost(one)))
-    out = name_members(arrangement, (one for one in array.members if _is_lost(one)))
-    out += [label for label in _find_absent(arrangement, array) if label not in out]
+    lost, out, keep = find_losses(arrangement, array, lost)
     spared = count_spared(array)
     left = None if spared is None else max(spared - lost, 0)
-    has_failed = array.state in _BROKEN_STATES
+    # Of mirrored pairs more may go than the least that is sure.
+    is_beyond = spared is not None and lost > spared and _key(str(array.level)) != "raid10"
+    has_failed = array.state in _BROKEN_STATES or is_beyond
     level = array.level if isinstance(array.level, str) else array.kind
     wanted = array.members_wanted if isinstance(array.members_wanted, int) else None
     told = f"{lost} of {wanted} members" if wanted else f"{lost} member{'s' if lost > 1 else ''}"
@@ -211,7 +207,7 @@ def _tell_degraded(arrangement: Arrangement, array: Array, lost: int) -> Finding
         subject=array.name,
         key=array.name,
         summary=(
-            f"{level} array {array.name} {'has failed' if has_failed else 'runs'} without {told}{failed}"
+            f"{level} array {array.name} {_say_state(array, has_failed=has_failed)} without {told}{failed}"
             f"{_progress(array)}{_say_margin(left, has_failed=has_failed)}{touch}"
         ),
         declared="whole",
@@ -228,20 +224,18 @@ def _tell_degraded(arrangement: Arrangement, array: Array, lost: int) -> Finding
     )
 
 
+def _say_state(array: Array, *, has_failed: bool) -> str:
+    if array.state in ("inactive", "clear"):
+        return "is not running,"
+    return "has failed" if has_failed else "runs"
+
+
 def _say_margin(left: int | None, *, has_failed: bool) -> str:
     if has_failed:
         return "; its data may still be whole on its members"
     if left is None:
         return ""
     return f" and survives {left} more" if left else " and survives no further loss"
-
-
-def _find_absent(arrangement: Arrangement, array: Array) -> list[str]:
-    """Give the declared members' positions of which no drive is in the array."""
-    plans = arrangement.build.array if arrangement.build else ()
-    plan = next((one for one in plans if one.name == array.name), None)
-    inside = {member.disk for member in array.members}
-    return [label for label in (plan.members if plan else ()) if not inside & set(_disks(arrangement, label))]
 
 
 def _progress(array: Array) -> str:
