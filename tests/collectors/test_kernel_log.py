@@ -192,9 +192,8 @@ def test_the_log_is_read_through_the_host_with_what_was_lost() -> None:
         _FakeHost(KernelLogRead(records=tuple(log("nvme nvme0: I/O 1 QID 2 timeout, aborting")), lost=3))
     )
     assert isinstance(read, KernelEvents)
-    events, lost = read
-    assert [one.event.kind for one in events] == [EventKind.IO_TIMEOUT]
-    assert lost == 3
+    assert [one.event.kind for one in read.events] == [EventKind.IO_TIMEOUT]
+    assert (read.lost, read.records) == (3, 1)
 
 
 def test_a_log_that_cannot_be_read_says_why() -> None:
