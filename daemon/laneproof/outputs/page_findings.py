@@ -6,6 +6,8 @@ from laneproof.findings import Cause, Finding
 from laneproof.outputs.markup import Markup, join, tag
 from laneproof.outputs.page_words import KIND_WORDS, anchor, count_words, seal_of, show_time
 
+_LIKELY, _ONE_PERCENT = 0.05, 0.01
+"""From here on a cause is worth a line of its own; below the second it is not worth a figure."""
 _REASONS = 3
 """How many reasons of a cause are told at once; the rules put the weightiest first."""
 
@@ -67,26 +69,35 @@ def _values(finding: Finding) -> Markup | None:
 
 
 def _causes(causes: Sequence[Cause]) -> Markup | None:
+    """Show the likeliest cause with its reasons, others that are likely enough beside it, and fold away the rest."""
     if not causes:
         return None
-    rows = [tag("li", *_cause(one)) for one in causes]
-    return tag("div", tag("h4", "Likely cause"), tag("ol", *rows, class_="causes"))
+    first, *others = causes
+    likely = [one for one in others if one.probability >= _LIKELY]
+    rest = [one for one in others if one.probability < _LIKELY]
+    shown = tag("ol", *(tag("li", *_cause(one, tell=one is first)) for one in (first, *likely)), class_="causes")
+    folded = None
+    if rest:
+        rows = tag("ol", *(tag("li", *_cause(one, tell=True)) for one in rest), class_="causes")
+        words = count_words(len(rest), "less likely cause", "less likely causes")
+        folded = tag("details", tag("summary", words), rows, class_="unlikely")
+    return tag("div", tag("h4", "Likely cause"), shown, folded)
 
 
-def _cause(cause: Cause) -> Iterator[Markup]:
-    share = f"{cause.probability:.0%}"
+def _cause(cause: Cause, *, tell: bool) -> Iterator[Markup]:
+    filled = round(100 * min(max(cause.probability, 0.0), 1.0), 1)
     bar = tag(
         "svg",
         tag("line", class_="rail", x1=0, x2=100, y1=4, y2=4),
-        tag("line", class_="filled", x1=0, x2=round(100 * min(max(cause.probability, 0.0), 1.0), 1), y1=4, y2=4),
+        tag("line", class_="filled", x1=0, x2=filled, y1=4, y2=4) if filled else None,
         class_="share", viewBox="0 0 100 8", width=100, height=8, aria_hidden="true",
     )  # fmt: skip
     yield tag("span", cause.cause, class_="cause")
     yield bar
-    yield tag("span", share, class_="figure")
-    if cause.because:
+    yield tag("span", "below 1%" if cause.probability < _ONE_PERCENT else f"{cause.probability:.0%}", class_="figure")
+    if tell and cause.because:
         yield tag("span", "; ".join(cause.because[:_REASONS]), class_="because")
-    if more := cause.because[_REASONS:]:
+    if tell and (more := cause.because[_REASONS:]):
         words = count_words(len(more), "more reason", "more reasons")
         yield tag("details", tag("summary", words), tag("ul", *(tag("li", one) for one in more)))
 

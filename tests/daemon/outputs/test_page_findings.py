@@ -53,9 +53,20 @@ def test_times_and_truths_in_the_evidence_are_words() -> None:
     assert one.one("dl", class_="evidence").text == "last evidence at 2026-09-21 14:13 UTC back yes"
 
 
+def test_only_the_likeliest_cause_gives_its_reasons_and_unlikely_ones_are_folded_away() -> None:
+    causes = [Cause(cause=name, probability=share, because=("why",)) for name, share in
+              (("a", 0.7), ("b", 0.2), ("c", 0.04), ("d", 0.004))]  # fmt: skip
+    (sign,) = articles(replace(SIGN, causes=tuple(causes)))
+    shown = sign.all(class_="causes")[0]
+    assert [one.text for one in shown.all("li")] == ["a 70% why", "b 20%"]
+    folded = sign.one(class_="unlikely")
+    assert folded.one("summary").text == "2 less likely causes"
+    assert [one.text for one in folded.all("li")] == ["c 4% why", "d below 1% why"]
+
+
 def test_a_probability_beyond_its_range_stays_on_its_rail() -> None:
     (odd,) = articles(replace(SIGN, causes=(Cause(cause="x", probability=1.5), Cause(cause="y", probability=-1))))
-    assert [one.attributes["x2"] for one in odd.all(class_="filled")] == ["100", "0"]
+    assert [one.attributes["x2"] for one in odd.all(class_="filled")] == ["100"]
 
 
 def test_the_first_step_is_open_and_the_rest_is_folded_with_its_number() -> None:
