@@ -89,7 +89,7 @@ def watch(
     began = time.monotonic()
     changed = wait_until(lambda: gone not in serials() and (not come or come in serials()), seconds=60, pause=0.005)
     event = time.monotonic()
-    told = wait_until(lambda: until(findings()), seconds=seconds if is_running() else 0, pause=0.02)
+    told = wait_until(lambda: until(findings()), seconds=seconds if is_running() else 0, pause=0.2)
     said = time.monotonic()
     return {
         "changed": bool(changed),
@@ -176,6 +176,9 @@ def main() -> None:
         facts.update(watch(until=has("critical-warning", labels["position"]), seconds=90))
     labels = steps.ask("begin-removal")
     with steps.fenced("removed") as facts:
+        facts.update(watch(gone=labels["serial"], until=has("position-empty", labels["position"])))
+    labels = steps.ask("begin-second-removal")
+    with steps.fenced("removed-second") as facts:
         facts.update(watch(gone=labels["serial"], until=has("position-empty", labels["position"])))
     labels = steps.ask("begin-move")
     with steps.fenced("moved") as facts:
