@@ -1,6 +1,7 @@
 """spare-low and wear-ahead: what a drive has left, for planning. Neither predicts a failure."""
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 from laneproof.build.declaration import Build
 from laneproof.evidence.not_enough import NotEnough
@@ -53,6 +54,9 @@ def _judge_spare(build: Build | None, snapshot: Snapshot, past: Past) -> Iterato
         if past.ledger is None or record is None or not record.spare.rows or record.spare_threshold is None:
             continue
         percent, threshold = record.spare.rows[-1][2], record.spare_threshold
+        if threshold == 0 and not any(row[2] for row in record.spare.rows):
+            yield _tell_no_spare_told(place)
+            continue
         left = project(record.spare, past.ledger.now, lambda a, b, days, t=threshold: by_spare(a, b, t, days))  # type: ignore[misc]
         if percent < _FULL_PERCENT and is_spare_low(percent, threshold):
             yield _tell_spare(place, percent, threshold, left, Severity.WARNING)
@@ -79,6 +83,22 @@ def _tell_spare(
         next_steps=SPARE_LOW.look_next,
         follows_drive=True,
     )
+
+
+def _tell_no_spare_told(place: Watched) -> Finding:
+    """Tell of a drive that fills neither field, as emulated ones do: nothing is known of its spare."""
+    said = "it tells 0 % spare with a threshold of 0 %, as a drive does that fills neither field"
+    sign = make_sign(
+        SPARE_NAME,
+        place,
+        severity=Severity.NOTICE,
+        summary=f"the spare of {place.name} ({place.device}) could not be verified: {said}",
+        observed="spare not told",
+        evidence={"available_spare_percent": 0, "available_spare_threshold_percent": 0},
+        next_steps=SPARE_LOW.look_next,
+        follows_drive=True,
+    )
+    return replace(sign, kind=Kind.UNVERIFIED)
 
 
 # --- wear -------------------------------------------------------------------------------------------------------------
@@ -175,6 +195,13 @@ SPARE_LOW = Rule(
             snapshot=health_snapshot,
             make_past=lambda: health_past([{"available_spare_percent": 14}]),
             expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="0 % left of a threshold of 0 %: neither field is filled",
+            build=_BUILD,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{"available_spare_percent": 0, "available_spare_threshold_percent": 0}]),
+            expect=(Kind.UNVERIFIED,),
         ),
         Example(
             says="lost 20 points in 60 days",
