@@ -53,6 +53,7 @@ ALWAYS = "always"
 """The name under which `RecordedHost.noting` notes what every frame changes: the clock, the log, device events."""
 
 _LINK_DEPTH = 40  # as the kernel's own limit, MAXSYMLINKS
+_END_OF_TIME = 253_402_300_800  # the year 10000: no date can be written beyond
 
 
 class RecordingError(ValueError):
@@ -93,8 +94,8 @@ class Frame(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    t: float
-    up: float | None = None
+    t: float = Field(ge=0, lt=_END_OF_TIME, allow_inf_nan=False)
+    up: float | None = Field(default=None, allow_inf_nan=False)
     boot_id: str | None = None
     files: dict[str, str] = Field(default_factory=dict)
     binary: dict[str, _Base64] = Field(default_factory=dict)
