@@ -217,17 +217,19 @@ class Ended:
         return [json.loads(line) for line in self.out.splitlines()]
 
 
-def clean(ended: Ended) -> Ended:
-    """Hold what every end owes: no traceback, no fault of the program, one line where a status says error."""
+def clean(ended: Ended, *, lines: int = 1) -> Ended:
+    """Hold what every end owes: no traceback, no fault of the program, a line a problem where a status says error."""
     assert "Traceback" not in ended.out + ended.err
     assert "fault of the program" not in ended.err, ended.err
     if ended.status >= os.EX_USAGE:
         assert ended.err.strip(), "an error says what is wrong"
-        assert len(ended.err.strip().splitlines()) == 1, ended.err
+        assert len(ended.err.strip().splitlines()) == lines, ended.err
     return ended
 
 
-def program(*arguments: object, env: Mapping[str, str] | None = None, prefix: Sequence[str] = ()) -> Ended:
+def program(
+    *arguments: object, env: Mapping[str, str] | None = None, prefix: Sequence[str] = (), lines: int = 1
+) -> Ended:
     """Run the real program in a process of its own."""
     search = os.pathsep.join((str(CHECKOUT / "daemon"), str(CHECKOUT / "collectors")))
     command = [*prefix, sys.executable, "-c", "import sys; from laneproof.cli import main; sys.exit(main())"]
@@ -239,7 +241,7 @@ def program(*arguments: object, env: Mapping[str, str] | None = None, prefix: Se
         timeout=60,
         env={"PATH": os.environ["PATH"], "PYTHONPATH": search, "LC_ALL": "C.UTF-8"} | dict(env or {}),
     )
-    return clean(Ended(status=done.returncode, out=done.stdout, err=done.stderr))
+    return clean(Ended(status=done.returncode, out=done.stdout, err=done.stderr), lines=lines)
 
 
 def inside(*arguments: object) -> Ended:

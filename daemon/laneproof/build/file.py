@@ -12,6 +12,8 @@ from laneproof.build.declaration import SCHEMA, Build
 from laneproof.build.quoting import quote_key
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
     from laneproof.build.key_places import KeyPath
 
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
@@ -57,12 +59,13 @@ class BuildError(Exception):
         self.problems = problems
 
 
-def parse_build(text: str, *, name: str) -> Build:
+def parse_build(text: str, *, name: str, list_rules: "Callable[[], Iterable[str]] | None" = None) -> Build:
     """Read a declaration.
 
     Args:
         text: TOML.
         name: What to call the file in a sentence.
+        list_rules: Gives the names of the rules that may be accepted, asked for where one is; None: any name will do.
 
     Returns:
         The declaration.
@@ -83,9 +86,26 @@ def parse_build(text: str, *, name: str) -> Build:
     if problem := _version_problem(data, text):
         raise BuildError(name, (problem,))
     try:
-        return Build.model_validate(data)
+        build = Build.model_validate(data)
     except ValidationError as error:
         raise BuildError(name, _describe(error, data, text)) from None
+    if list_rules and build.accept and (problems := _find_rule_problems(build, text, tuple(list_rules()))):
+        raise BuildError(name, problems)
+    return build
+
+
+def _find_rule_problems(build: Build, text: str, rules: tuple[str, ...]) -> tuple[Problem, ...]:
+    # A difference accepted under a wrong name would go on being told, and nobody would see why.
+    strangers = [(at, one.rule) for at, one in enumerate(build.accept) if one.rule not in rules]
+    if not strangers:
+        return ()
+    from laneproof.build.wording import unknown_rule  # noqa: PLC0415 (as in `_describe`)
+
+    lines = _find_lines(text)
+    return tuple(
+        Problem(line=_line_of(path, lines), key=quote_key(path), message=unknown_rule(rule, rules))
+        for path, rule in ((("accept", at, "rule"), rule) for at, rule in strangers)
+    )
 
 
 def _syntax_problem(complaint: str, text: str) -> Problem:

@@ -2,7 +2,7 @@
 
 import difflib
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from copy import deepcopy
 from typing import Any, get_args
 
@@ -109,6 +109,13 @@ def _unknown_word(value: object, expected: str) -> str:
     near = difflib.get_close_matches(value, words, n=1, cutoff=_NEAR) if isinstance(value, str) else []
     guess = f"did you mean {near[0]!r}? " if near else ""
     return f"cannot be {quote_value(value)}; {guess}{'It' if guess else 'it'} can be {choices}"
+
+
+def unknown_rule(name: str, rules: Sequence[str]) -> str:
+    """Say that a name is no rule's, and which it may have been meant to be."""
+    near = difflib.get_close_matches(name, rules, n=1, cutoff=_NEAR)
+    guess = f"did you mean {near[0]!r}?" if near else "'laneproof explain' lists them"
+    return f"is {quote_value(name)}, which is no rule; {guess}"
 
 
 def _not_a_path(value: object) -> str:

@@ -72,9 +72,15 @@ def read_build_text(path: str) -> str:
 
 def _parse(text: str, name: str) -> Build:
     try:
-        return parse_build(text, name=name)
+        return parse_build(text, name=name, list_rules=_list_rules)
     except BuildError as error:
         raise CommandError(str(error), status=os.EX_DATAERR) from error
+
+
+def _list_rules() -> list[str]:
+    from laneproof.rules import RULES  # only a declaration that accepts something pays for it
+
+    return [rule.name for rule in RULES]
 
 
 def _open_demo() -> BinaryIO:

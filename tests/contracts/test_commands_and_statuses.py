@@ -1,0 +1,426 @@
+"""The command line: drafts that hold, exit statuses of sysexits.h, JSON against the exported schemas, explanations."""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from contracts.hand_made import CHECKOUT, T0, Machine, inside, program, told, write
+from contracts.test_odd_machines import sata
+from contracts.test_rest_of_the_box import TWO, bonded, power, raid, remembering
+
+RULES_OF_THE_FIRST_DAY = (
+    "position-empty", "occupant-unexpected", "occupant-differs", "link-slow", "link-narrow", "link-above-plan",
+    "link-beyond-hardware", "split-not-active", "power-setting-differs", "firmware-differs", "memory-differs",
+    "array-differs", "array-degraded", "network-link-slow", "aggregate-incomplete", "signal-errors",
+    "link-retrained-down", "drops-off-bus", "controller-resets", "media-errors-rising", "spare-low", "wear-ahead",
+    "critical-warning", "overheating", "unsafe-shutdowns-rising", "errors-not-counted", "errors-hidden",
+    "reading-stuck",
+)  # fmt: skip
+NOBODY = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"]
+HEAD = 'schema = 1\n[box]\nname = "kelp-1"\n'
+
+
+def simple() -> Machine:
+    machine = Machine()
+    for number in (1, 2):
+        machine.port(f"pci0000:00/0000:00:01.{number}")
+        machine.drive(number, f"pci0000:00/0000:00:01.{number}/0000:0{number}:00.0")
+    return machine
+
+
+def arm() -> Machine:
+    machine = Machine()
+    machine.port("platform/axi/1000110000.pcie/pci0001:00/0001:00:00.0", speed="5.0 GT/s PCIe", width=1)
+    machine.drive(
+        0, "platform/axi/1000110000.pcie/pci0001:00/0001:00:00.0/0001:01:00.0", speed="5.0 GT/s PCIe", width=1
+    )
+    return machine
+
+
+def virtual() -> Machine:
+    machine = Machine()
+    for number in (5, 6):
+        machine.drive(number, f"pci0000:00/0000:00:0{number}.0")
+    return machine
+
+
+def nested() -> Machine:
+    machine = Machine()
+    for number in (6, 7):
+        port = f"pci0000:00/0000:00:0e.0/pci10000:e0/10000:e0:0{number}.0"
+        machine.port(port)
+        machine.drive(number, f"{port}/10000:e{number}:00.0")
+    return machine
+
+
+def mixed() -> Machine:
+    machine = simple()
+    sata(machine)
+    return machine
+
+
+MACHINES = {
+    "simple": simple, "arm": arm, "virtual": virtual, "nested": nested, "mixed": mixed, "bonded": bonded,
+    "array": lambda: raid(simple(), level="raid1", members=(1, 2)), "power": power, "memory": lambda: remembering(*TWO),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", MACHINES)
+def test_drafted_declaration_holds_on_its_own_machine(tmp_path: Path, name: str) -> None:
+    recording = write(tmp_path / "box.jsonl", MACHINES[name]().frame())
+    drafted = inside("draft", "--from", recording)
+    assert drafted.status == 0
+    assert drafted.err == ""
+    (tmp_path / "build.toml").write_text(drafted.out)
+    plain = tomllib.loads(drafted.out)
+    assert plain["schema"] == 1
+    schema = json.loads(inside("schema").out)
+    jsonschema.Draft202012Validator(schema).validate(plain)
+    ended = inside("audit", "--from", recording, "--build", tmp_path / "build.toml", "--json")
+    assert ended.json()["findings"] == []
+    assert ended.status == 0
+    assert inside("plan", tmp_path / "build.toml").status in {0, 1}
+    assert max(map(len, drafted.out.splitlines())) <= 120
+
+
+def test_draft_says_where_both_ends_could_do_more(tmp_path: Path) -> None:
+    drafted = inside("draft", "--from", write(tmp_path / "box.jsonl", arm().frame()))
+    assert "generation = 2, lanes = 1" in drafted.out, "what trained is what is declared"
+    comments = [line for line in drafted.out.splitlines() if "#" in line]
+    assert any("4" in line and ("could" in line or "can" in line) for line in comments)
+    assert any("TODO" in line for line in comments)
+
+
+def test_draft_of_a_machine_where_hardly_anything_is_readable(tmp_path: Path) -> None:
+    machine = simple()
+    for path in list(machine.files):
+        if "link" in path or path.endswith("/size"):
+            machine.errors[path] = "EACCES"
+            del machine.files[path]
+    machine.nvme = {"nvme1": {"identify": {"error": "EACCES"}}}
+    recording = write(tmp_path / "box.jsonl", machine.frame())
+    drafted = inside("draft", "--from", recording)
+    assert drafted.status == 0
+    (tmp_path / "build.toml").write_text(drafted.out)
+    assert inside("audit", "--from", recording, "--build", tmp_path / "build.toml", "--json").status in {0, 2}
+
+
+def test_draft_into_a_file_never_overwrites(tmp_path: Path) -> None:
+    recording = write(tmp_path / "box.jsonl", simple().frame())
+    ended = inside("draft", "--from", recording, "-o", tmp_path / "build.toml")
+    assert (ended.status, ended.out) == (0, "")
+    (tmp_path / "build.toml").write_text(HEAD)
+    ended = inside("draft", "--from", recording, "-o", tmp_path / "build.toml")
+    assert ended.status == 73
+    assert (tmp_path / "build.toml").read_text() == HEAD
+    assert inside("draft", "--from", recording, "-o", tmp_path / "none" / "build.toml").status == 73
+
+
+def test_draft_update_keeps_what_a_person_wrote(tmp_path: Path) -> None:
+    build = tmp_path / "build.toml"
+    build.write_text(
+        "# our box, do not touch\n" + HEAD + '\n[[position]]\nlabel = "upper left" # green tape\n'
+        'path = "0000:00/01.1"\nthrough = ["flexible-cable"]\noccupant = { kind = "nvme" }\n'
+    )
+    recording = write(tmp_path / "box.jsonl", simple().frame())
+    ended = inside("draft", "--from", recording, "--update", build)
+    assert ended.status == 0
+    text = ended.out or build.read_text()
+    for kept in ("# our box, do not touch", 'label = "upper left" # green tape', 'through = ["flexible-cable"]'):
+        assert kept in text
+    assert {one["path"] for one in tomllib.loads(text)["position"]} == {"0000:00/01.1", "0000:00/01.2"}
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        [], ["fly"], ["audit", "--colour"], ["audit", "--build"], ["explain", "no-such-rule"], ["replay"],
+        ["audit", "--demo", "--from", "x"], ["record"], ["record", "x", "--passes", "many"], ["where"],
+        ["record", "x", "--every", "-1"], ["audit", "--width", "0"], ["audit", "extra"], ["schema", "page"],
+    ],
+)  # fmt: skip
+def test_wrong_arguments_are_64_never_2(arguments: list[str]) -> None:
+    ended = inside(*arguments)
+    assert ended.status == 64
+    assert ended.out == ""
+    assert "laneproof" in ended.err
+
+
+def test_wrong_arguments_through_a_real_process() -> None:
+    assert program("audit", "--nonsense").status == 64
+    assert program().status == 64
+
+
+def test_help_is_no_error() -> None:
+    for arguments in (["--help"], ["audit", "--help"], ["--version"]):
+        ended = inside(*arguments)
+        assert ended.status == 0
+        assert ended.out
+        assert max(map(len, ended.out.splitlines())) <= 80
+
+
+def test_missing_files_are_66(tmp_path: Path) -> None:
+    recording = write(tmp_path / "box.jsonl", simple().frame())
+    missing = tmp_path / "missing.toml"
+    for arguments in (
+        ["audit", "--from", recording, "--build", missing],
+        ["audit", "--from", missing],
+        ["plan", missing],
+        ["replay", missing],
+        ["replay", recording, "--build", missing],
+        ["draft", "--from", missing],
+        ["draft", "--from", recording, "--update", missing],
+        ["changes", missing, recording],
+        ["where", "nvme1", "--from", missing],
+    ):
+        ended = inside(*arguments)
+        assert ended.status == 66, arguments
+        assert "missing.toml" in ended.err
+        assert ended.out == ""
+
+
+def test_folder_instead_of_a_file_is_no_traceback(tmp_path: Path) -> None:
+    recording = write(tmp_path / "box.jsonl", simple().frame())
+    for arguments in (
+        ["audit", "--from", tmp_path],
+        ["audit", "--from", recording, "--build", tmp_path],
+        ["plan", tmp_path],
+    ):
+        assert inside(*arguments).status in {65, 66}
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("schema = 1\n[box\n", ["line 2"]),
+        ('schema = 2\n[box]\nname = "x"\n', ["schema", "1"]),
+        ("schema = 1\n", ["box"]),
+        (HEAD + 'colour = "red"\n', ["colour", "line 4"]),
+        (HEAD + 'undeclard = "report"\n', ["undeclard", "line 4", "undeclared"]),
+        (HEAD + 'undeclared = "maybe"\n', ["undeclared", "report", "ignore"]),
+        (HEAD + "[kernel]\naspm_polcy = 'default'\n", ["aspm_polcy", "line 5", "aspm_policy"]),
+        (HEAD + "[kernel]\naspm_policy = 'full'\n", ["aspm_policy", "performance"]),
+        (HEAD + '[[position]]\nlabel = "a"\npath = "00:01.1"\n', ["path", "line 6"]),
+        (HEAD + '[[position]]\nlabel = "a"\npath = "0000:00/01.1"\nlinks = {}\n', ["links", "line 7", "link"]),
+        (HEAD + '[[position]]\nlabel = "a"\npath = "0000:00/01.1"\nlink = { generation = 9 }\n', ["generation"]),
+        (HEAD + '[[position]]\nlabel = "a"\npath = "0000:00/01.1"\noccupant = { kind = "nmve" }\n', ["nmve", "nvme"]),
+        (HEAD + '[memory]\ntotal = "64 GB of it"\n', ["total", "line 5"]),
+        (HEAD + '[[accept]]\nrule = "link-slow"\n', ["because", "line"]),
+        (HEAD + '[[accept]]\nrule = "link-slow"\nbecause = "x"\nuntil = "soon"\n', ["until", "line 7"]),
+        (HEAD + '[[accept]]\nrule = "link-slwo"\nbecause = "x"\n', ["link-slwo", "link-slow"]),
+        ("\0", ["build.toml"]),
+        ("schema = 1\n" * 2, ["line 2"]),
+    ],
+)
+def test_malformed_declaration_is_65_and_says_key_and_line(tmp_path: Path, text: str, words: list[str]) -> None:
+    (tmp_path / "build.toml").write_text(text)
+    recording = write(tmp_path / "box.jsonl", simple().frame())
+    for arguments in (["plan", tmp_path / "build.toml"],
+                      ["audit", "--from", recording, "--build", tmp_path / "build.toml"],
+                      ["replay", recording, "--build", tmp_path / "build.toml"]):  # fmt: skip
+        ended = inside(*arguments)
+        assert ended.status == 65, arguments
+        assert "build.toml" in ended.err
+        for word in words:
+            assert word in ended.err, ended.err
+
+
+def test_bytes_that_are_no_text_are_65(tmp_path: Path) -> None:
+    (tmp_path / "build.toml").write_bytes(b"schema = 1\n\xff\xfe")
+    assert inside("plan", tmp_path / "build.toml").status == 65
+
+
+def test_several_mistakes_are_said_at_once(tmp_path: Path) -> None:
+    (tmp_path / "build.toml").write_text(HEAD + 'colour = "red"\n[kernel]\naspm_policy = "full"\n')
+    ended = program("plan", tmp_path / "build.toml", lines=2)
+    assert ended.status == 65
+    assert "colour" in ended.err
+    assert "aspm_policy" in ended.err
+
+
+def test_places_that_cannot_be_written_are_73(tmp_path: Path) -> None:
+    recording = write(tmp_path / "box.jsonl", simple().frame())
+    for out in (tmp_path / "none" / "copy.jsonl", tmp_path, "/dev/null/copy.jsonl"):
+        assert inside("record", out, "--from", recording).status == 73, out
+    build = tmp_path / "build.toml"
+    build.write_text(HEAD)
+    assert inside("plan", build, "--picture", tmp_path / "none" / "lanes.svg").status == 73
+
+
+@pytest.fixture
+def closed_folder(tmp_path: Path) -> Iterator[Path]:
+    """A folder that others may pass, in which they may read some files and not others."""
+    if os.geteuid() != 0 or shutil.which("setpriv") is None:
+        pytest.skip("needs root and setpriv, to run as another user")
+    search = os.pathsep.join((str(CHECKOUT / "daemon"), str(CHECKOUT / "collectors")))
+    tried = subprocess.run(
+        [*NOBODY, sys.executable, "-c", "import laneproof.cli"],
+        env={"PATH": os.environ["PATH"], "PYTHONPATH": search},
+        capture_output=True,
+        check=False,
+    )
+    if tried.returncode:
+        pytest.skip("the checkout is closed to other users")
+    for above in (tmp_path, *tmp_path.parents):
+        if above.stat().st_uid == os.geteuid() and above != Path("/"):
+            above.chmod(above.stat().st_mode | 0o111)
+    yield tmp_path
+    for above in (tmp_path, *tmp_path.parents):
+        if "pytest-of" in str(above):
+            above.chmod(0o700)
+
+
+def test_what_may_not_be_read_is_77(closed_folder: Path) -> None:
+    recording = write(closed_folder / "box.jsonl", simple().frame())
+    recording.chmod(0o644)
+    build = closed_folder / "build.toml"
+    build.write_text(HEAD)
+    build.chmod(0o600)
+    ended = program("audit", "--from", recording, "--build", build, prefix=NOBODY)
+    assert ended.status == 77
+    assert "build.toml" in ended.err
+    recording.chmod(0o600)
+    assert program("audit", "--from", recording, prefix=NOBODY).status == 77
+    recording.chmod(0o644)
+    out = closed_folder / "copy.jsonl"
+    assert program("record", out, "--from", recording, prefix=NOBODY).status in {73, 77}
+    assert not out.exists()
+
+
+def test_wrong_settings_of_the_service_are_78(tmp_path: Path) -> None:
+    recording = write(tmp_path / "box.jsonl", simple().frame())
+    for number, text in enumerate(("[listen\n", "nonsense = 1\n", 'listen = "everywhere"\n')):
+        settings = tmp_path / f"settings-{number}.toml"
+        settings.write_text(text)
+        ended = program("serve", "--from", recording, "--config", settings, "--state", tmp_path / "state")
+        assert ended.status == 78, ended.err
+        assert settings.name in ended.err
+
+
+def test_every_rule_is_explained() -> None:
+    listed = inside("explain")
+    assert listed.status == 0
+    for rule in RULES_OF_THE_FIRST_DAY:
+        assert rule in listed.out
+        page = inside("explain", rule)
+        assert page.status == 0
+        assert rule in page.out.splitlines()[0]
+        assert len(page.out.splitlines()) > 10
+        assert max(map(len, page.out.splitlines())) <= 80
+
+
+def test_unknown_rule_names_the_nearest() -> None:
+    assert "link-slow" in inside("explain", "link-slwo").err
+
+
+def test_demo_audit_validates_and_fits_80_columns() -> None:
+    said = inside("audit", "--demo", "--json")
+    assert said.status == 1
+    schema = json.loads(inside("schema", "audit").out)
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.Draft202012Validator(schema, format_checker=jsonschema.FormatChecker()).validate(said.json())
+    shown = program("audit", "--demo", env={"COLUMNS": "80"})
+    assert max(map(len, shown.out.splitlines())) <= 80
+    narrow = program("audit", "--demo", "--width", "50").out.splitlines()
+    assert max(map(len, narrow)) <= 80
+
+
+@pytest.mark.parametrize("name", MACHINES)
+def test_every_audit_validates_against_the_schema(tmp_path: Path, name: str) -> None:
+    machine = MACHINES[name]()
+    schema = json.loads(inside("schema", "audit").out)
+    said: Any = inside("audit", "--from", write(tmp_path / "box.jsonl", machine.frame()), "--json").json()
+    jsonschema.Draft202012Validator(schema).validate(said)
+
+
+def test_changes_between_two_recordings(tmp_path: Path) -> None:
+    before, after = simple(), simple()
+    after.port("pci0000:00/0000:00:01.3")
+    after.drive(3, "pci0000:00/0000:00:01.3/0000:03:00.0")
+    after.files["/sys/devices/pci0000:00/0000:00:01.1/0000:01:00.0/current_link_width"] = "2\n"
+    after.files["/sys/devices/pci0000:00/0000:00:01.1/current_link_width"] = "2\n"
+    first, second = write(tmp_path / "a.jsonl", before.frame()), write(tmp_path / "b.jsonl", after.frame(T0 + 60))
+    same = inside("changes", first, first, "--json")
+    assert same.status == 0
+    ended = inside("changes", first, second)
+    assert ended.status == 1
+    assert "PEL00003" in ended.out
+    assert "x2" in ended.out
+    assert max(map(len, ended.out.splitlines())) <= 80
+    audits = []
+    for number, recording in enumerate((first, second)):
+        (tmp_path / f"{number}.json").write_text(inside("audit", "--from", recording, "--json").out)
+        audits.append(tmp_path / f"{number}.json")
+    again = inside("changes", *audits)
+    assert again.status == 1
+    assert "PEL00003" in again.out
+
+
+def test_moved_drive_in_changes(tmp_path: Path) -> None:
+    before, after = simple(), simple()
+    after.remove("pci0000:00/0000:00:01.1/0000:01:00.0")
+    after.port("pci0000:00/0000:00:01.3")
+    after.drive(1, "pci0000:00/0000:00:01.3/0000:03:00.0")
+    ended = inside(
+        "changes", write(tmp_path / "a.jsonl", before.frame()), write(tmp_path / "b.jsonl", after.frame(T0 + 60))
+    )
+    assert ended.status == 1
+    assert "moved" in ended.out
+    assert "PEL00001" in ended.out
+
+
+def test_where_a_drive_is(tmp_path: Path) -> None:
+    build = tmp_path / "build.toml"
+    build.write_text(HEAD + '[[position]]\nlabel = "upper"\npath = "0000:00/01.2"\noccupant = { kind = "nvme" }\n')
+    recording = write(tmp_path / "box.jsonl", simple().frame())
+    for name in ("nvme2", "/dev/nvme2n1", "PEL00002", "0000:02:00.0", "upper", "nvme2n1p1"):
+        ended = inside("where", name, "--from", recording, "--build", build)
+        assert ended.status == 0, name
+        assert "upper" in ended.out
+        assert "0000:00/01.2" in ended.out
+    assert inside("where", "nvme9", "--from", recording, "--build", build).status not in {0, 70}
+
+
+def test_record_copies_a_recording_that_audits_the_same(tmp_path: Path) -> None:
+    recording = write(tmp_path / "box.jsonl", simple().frame())
+    assert inside("record", tmp_path / "copy.jsonl.gz", "--from", recording).status == 0
+    first, second = (inside("audit", "--from", one, "--json").json() for one in (recording, tmp_path / "copy.jsonl.gz"))
+    assert first == second
+
+
+def test_recorded_serials_can_be_hidden(tmp_path: Path) -> None:
+    machine = simple()
+    sata(machine)
+    recording = write(tmp_path / "box.jsonl", machine.frame())
+    assert inside("record", tmp_path / "copy.jsonl", "--from", recording, "--hide-serials").status == 0
+    text = (tmp_path / "copy.jsonl").read_text()
+    for serial in ("PEL00001", "PEL00002", "ABY777"):
+        assert serial not in text
+    assert told(inside("audit", "--from", tmp_path / "copy.jsonl", "--json").json()) == set()
+
+
+def test_a_reader_that_leaves_early_is_no_error() -> None:
+    search = os.pathsep.join((str(CHECKOUT / "daemon"), str(CHECKOUT / "collectors")))
+    code = "from laneproof.cli import main; import sys; sys.exit(main())"
+    with subprocess.Popen(
+        [sys.executable, "-c", code, "explain"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env={"PATH": os.environ["PATH"], "PYTHONPATH": search},
+    ) as running:
+        assert running.stdout is not None
+        assert running.stderr is not None
+        running.stdout.close()
+        errors = running.stderr.read()
+        running.wait(timeout=60)
+    assert b"Traceback" not in errors
+    assert b"BrokenPipe" not in errors
