@@ -118,7 +118,8 @@ class Engine:
             kernel_events: What the kernel's log told since the pass before; `Unread` where it could not be read.
             device_events: Which devices came and went since then; likewise.
         """
-        notes, self._told_notes = self._past.notes[self._told_notes :], len(self._past.notes)
+        notes = self._past.notes if len(self._past.notes) != self._told_notes else ()
+        self._told_notes = len(self._past.notes)
         drops = self._ledger.update(
             snapshot,
             kernel_events,

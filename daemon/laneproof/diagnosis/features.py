@@ -5,16 +5,18 @@ unknown, adds nothing, and is never taken for absent. Each question is one small
 """
 
 from collections.abc import Callable, Iterable, Mapping
+from itertools import pairwise
+from statistics import fmean, stdev
 
 from laneproof.diagnosis.case import DAY, Case
 from laneproof.evidence.counts import log_binomial_at_least
-from laneproof.evidence.disconnects import clockwork, merge_into_episodes, repeats_with_boot
-from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.disconnects import CLOCKWORK_CRITICAL, merge_into_episodes, repeats_with_boot
 from laneproof.evidence.rates import RatioTest, against_history, against_siblings
 from laneproof.evidence.trial import Outcome
 from laneproof.ledger.changes import UPDATES
+from laneproof.ledger.drops import Before
 from laneproof.ledger.link_errors import LinkRecord
-from laneproof.ledger.load import IDLE, LOADED
+from laneproof.ledger.load import IDLE, LOADED, WORKING
 from laneproof.ledger.tally import total
 
 Known = bool | None
@@ -32,6 +34,7 @@ _SURE_P = 0.06
 _COMMON_SHARE = 0.65
 _TOGETHER_SECONDS = 60.0
 _FEWEST_FOR_CLOCK = 5
+_LONG_WINDOW_SECONDS = 1000.0
 _FEWEST_COMPARED_HOURS = 24
 
 
@@ -131,23 +134,36 @@ def _cured(what: str) -> Callable[[Case], Known]:
 
 def _drops_after_idle_exit(case: Case) -> Known:
     """It came while the drive had been idle, or just as work began again."""
-    known = [one.before for one in case.drops if one.before.load is not None]
-    if not known:
+    answers = [one for drop in case.drops if (one := _was_idle(drop.before)) is not None]
+    return _favours(sum(answers), len(answers), _share_of(case, IDLE, (IDLE, WORKING, LOADED)))
+
+
+def _was_idle(before: Before) -> Known:
+    if before.load is None:
         return None
-    idle = sum(one.load == IDLE and one.load_during != LOADED for one in known)
-    return _favours(idle, len(known), _share_of(case, IDLE))
+    if before.load == WORKING and (before.window_seconds or 0.0) > _LONG_WINDOW_SECONDS:
+        return None  # the window is long enough to hold both work and rest
+    return before.load == IDLE
 
 
 def _drops_under_load(case: Case) -> Known:
-    known = [one.before for one in case.drops if one.before.load is not None]
-    if not known:
+    """It came under load; drops in between, with a little to do, speak neither for it nor against."""
+    answers = [one for drop in case.drops if (one := _was_loaded(drop.before)) is not None]
+    return _favours(sum(answers), len(answers), _share_of(case, LOADED, (IDLE, LOADED)))
+
+
+def _was_loaded(before: Before) -> Known:
+    if before.load == LOADED or (before.load_during == LOADED and before.load == WORKING):
+        return True
+    return False if before.load == IDLE else None
+
+
+def _share_of(case: Case, state: str, among: tuple[str, ...]) -> float | None:
+    if case.drive is None:
         return None
-    loaded = sum(one.load == LOADED or (one.load_during == LOADED and one.load != IDLE) for one in known)
-    return _favours(loaded, len(known), _share_of(case, LOADED))
-
-
-def _share_of(case: Case, state: str) -> float | None:
-    return None if case.drive is None else case.drive.load.share(state)
+    seconds = case.drive.load.seconds
+    whole = sum(seconds.get(one, 0.0) for one in among)
+    return seconds.get(state, 0.0) / whole if whole > 0 else None
 
 
 def _favours(count: int, whole: int, share: float | None) -> Known:
@@ -156,6 +172,8 @@ def _favours(count: int, whole: int, share: float | None) -> Known:
     Most drops in a state mean nothing where it holds most of the time: seen are only those that chance would not put
     there, or nearly all of several in a state that does not hold nearly always.
     """
+    if whole == 0:
+        return None
     if count <= _FEW * whole:
         return False
     if share is None or not 0.0 < share < 1.0:
@@ -319,13 +337,13 @@ def _regular_period(case: Case) -> Known:
     times = merge_into_episodes(one.dropped_at for one in case.drops)
     if len(times) < _FEWEST_FOR_CLOCK:
         return None
-    clock = clockwork(times)
-    if isinstance(clock, NotEnough):
-        return None
-    coarse = max(one.uncertain_seconds for one in case.drops)
-    if clock.mean_gap_seconds < 10 * coarse:
+    gaps = [later - earlier for earlier, later in pairwise(times)]
+    mean, coarse = fmean(gaps), max(one.uncertain_seconds for one in case.drops)
+    if mean < 10 * coarse:
         return None  # seen only by looking now and then: the looks are regular, not the drops
-    return clock.is_periodic and not repeats_with_boot(times, case.ledger.boot_times)
+    # The published points for fewer gaps are the stricter ones, so the next lower number of gaps may stand in.
+    lower, _ = CLOCKWORK_CRITICAL[max(n for n in CLOCKWORK_CRITICAL if n <= len(gaps))]
+    return stdev(gaps) / mean <= lower and not repeats_with_boot(times, case.ledger.boot_times)
 
 
 QUESTIONS: Mapping[str, Callable[[Case], Known]] = {

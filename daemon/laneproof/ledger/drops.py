@@ -7,6 +7,7 @@ where the log is known to be read, and the function is gone in good order, did s
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from operator import attrgetter
 
 from laneproof.evidence.disconnects import EPISODE_GAP_SECONDS
 from laneproof.evidence.episodes import (
@@ -32,6 +33,7 @@ REENUMERATED = "enumerated-anew"
 
 _MOST_DROPS = 400
 _MOST_RECENT = 2000
+_CHAIN_SECONDS = EPISODE_GAP_SECONDS + 2 * COMPANION_SECONDS
 _TOUCHES_NO_DRIVE = (
     EventKind.AER_CORRECTABLE,
     EventKind.BANDWIDTH_LIMITED,
@@ -142,7 +144,7 @@ class DropBook:
         boot: The boot that both are of.
         log_heard_in: The last boot in which a record of the kernel's log was read.
         passed_on: Reports of correctable errors by place, since the counters were last read.
-        media: When the log told of data that could not be recovered, with the place.
+        media: When the log told of data that could not be recovered, the place, and the drive where it was known.
     """
 
     drops: list[Drop] = field(default_factory=list)
@@ -152,7 +154,7 @@ class DropBook:
     names: dict[str, str] = field(default_factory=dict)
     boot: int = 0
     log_heard_in: int = 0
-    media: list[tuple[float, str]] = field(default_factory=list)
+    media: list[tuple[float, str, str]] = field(default_factory=list)
 
     def of_path(self, path: str) -> list[Drop]:
         """Give the failures at a place, oldest first."""
@@ -200,7 +202,7 @@ class DropBook:
             if one is not None:
                 placed.append(_opened(one) if event.kind is EventKind.PROBE_FAILED else one)
                 if event.kind is EventKind.MEDIA_ERROR:
-                    self.media.append((when, one.place))
+                    self.media.append((when, one.place, self.states.get(one.place, ("", "", ""))[0]))
         del self.media[:-_MOST_DROPS]
         placed += self._place_device_events(device_events, placed, places, timeline.now)
         return placed, reports
@@ -232,16 +234,12 @@ class DropBook:
         Returns:
             The disconnects that are new or grew.
         """
-        horizon = timeline.now - EPISODE_GAP_SECONDS - 2 * COMPANION_SECONDS
         touched: list[Drop] = []
         if news:
             self.recent = _thin([*self.recent, *news])[-_MOST_RECENT:]
             touched = [self._keep(one, timeline) for one in episodes(self.recent, boots=boots)]
-        if self.recent and self.recent[0].t < horizon:
-            newest: dict[str, float] = {}
-            for one in self.recent:
-                newest[one.place] = max(one.t, newest.get(one.place, 0.0))
-            self.recent = [one for one in self.recent if newest[one.place] >= horizon]
+        if self.recent and min(one.t for one in self.recent) < timeline.now - _CHAIN_SECONDS:
+            self.recent = _still_open(self.recent, timeline.now)
         return touched
 
     def _keep(self, episode: Episode, timeline: Timeline) -> Drop:
@@ -281,6 +279,17 @@ class DropBook:
         known.asked = known.asked and episode.asked
         known.together = sorted({*known.together, *episode.together})
         return known
+
+
+def _still_open(events: list[PlaceEvent], now: float) -> list[PlaceEvent]:
+    """Keep the events of each place that an event to come may still be joined to."""
+    kept: list[PlaceEvent] = []
+    reached: dict[str, float] = {}
+    for one in sorted(events, key=attrgetter("t"), reverse=True):
+        if reached.get(one.place, now) - one.t <= _CHAIN_SECONDS:
+            reached[one.place] = one.t
+            kept.append(one)
+    return kept[::-1]
 
 
 def _thin(events: list[PlaceEvent]) -> list[PlaceEvent]:

@@ -63,6 +63,7 @@ class State:
         idle: By path, idle states in force at the last pass: of the drive, of its link.
         boot_times: When each boot began, the last ones.
         kernel_sequence: Number of the last kernel record taken in this boot; -1 for none.
+        noted_until: When the last note that was taken in was told, unix seconds.
     """
 
     schema: int = SCHEMA
@@ -77,6 +78,7 @@ class State:
     idle: dict[str, tuple[bool | None, bool | None]] = field(default_factory=dict)
     boot_times: list[float] = field(default_factory=list)
     kernel_sequence: int = -1
+    noted_until: float = 0.0
 
 
 _STATE = TypeAdapter(State)
@@ -213,7 +215,7 @@ class Ledger:
             device_events: Device events since then.
             build: The declaration, for what changed in it.
             topology: The same facts arranged, where somebody has done so already.
-            notes: What the owner told since the pass before.
+            notes: What the owner told; what was taken in before is passed over.
 
         Returns:
             The disconnects that are new or grew in this pass.
@@ -375,15 +377,16 @@ class Ledger:
         if record is None or record.counters_at < (drop.returned_at or 0.0) or record.counters_at <= drop.dropped_at:
             return
         before, now = drop.before, record.counters
+        told = [(old, now[name]) for name, old in _power_counts(before) if old is not None and name in now]
+        moved = any(new > old for old, new in told)
+        if not told or (not moved and record.counters_at <= (drop.returned_at or 0.0)):
+            return  # the reading may be from before its way back; the next one tells
         if before.power_cycles is not None and "power_cycles" in now and drop.cycled is None:
             drop.cycled = now["power_cycles"] > before.power_cycles
-        if before.unsafe_shutdowns is None or "unsafe_shutdowns" not in now:
-            return
-        lost = now["unsafe_shutdowns"] > before.unsafe_shutdowns or bool(drop.cycled)
         # across a boot the count says nothing of the moment of the disconnect
-        drop.power_lost = lost if record.counters_boot == drop.boot else None
+        drop.power_lost = moved if record.counters_boot == drop.boot else None
         if record.counters_boot != drop.boot:
-            drop.before.unsafe_shutdowns = None
+            before.unsafe_shutdowns = before.power_cycles = None
 
     # --- links ---
 
@@ -427,7 +430,9 @@ class Ledger:
         found += self._note_drives(occupants)
         found += self._note_power(snapshot, tree, occupants)
         found += self._note_caps(tree)
-        found += _as_changes(notes, build, now)
+        fresh = [one for one in notes if one.at > self._state.noted_until]
+        self._state.noted_until = max((one.at for one in fresh), default=self._state.noted_until)
+        found += _as_changes(fresh, build, now)
         for change in found:
             if change.path is not None:
                 self._follow_change(change)
@@ -536,6 +541,10 @@ def _remember_drive(
 
 
 _POWER = ("unsafe_shutdowns", "power_cycles")
+
+
+def _power_counts(before: Before) -> tuple[tuple[str, int | None], ...]:
+    return ("unsafe_shutdowns", before.unsafe_shutdowns), ("power_cycles", before.power_cycles)
 
 
 def _links_with_drives(tree: Topology, occupants: Sequence[Occupant]) -> Iterable[tuple[LinkOfTwo, str, str]]:

@@ -17,8 +17,8 @@ def find_media_times(record: DriveRecord, drops: DropBook) -> list[tuple[float, 
     counted = [(rise.at, rise.by) for rise in record.risen("media_errors")]
     told = [
         (when, 0)
-        for when, place in drops.media
-        if place == _place_at(record, when) and not any(abs(when - at) < _COUNTED_SECONDS for at, _ in counted)
+        for when, place, serial in drops.media
+        if _is_of(record, place, serial) and not any(abs(when - at) < _COUNTED_SECONDS for at, _ in counted)
     ]
     merged: list[tuple[float, int]] = []
     for when, number in sorted([*counted, *told]):
@@ -29,9 +29,7 @@ def find_media_times(record: DriveRecord, drops: DropBook) -> list[tuple[float, 
     return merged
 
 
-def _place_at(record: DriveRecord, when: float) -> str:
-    path = record.paths[0][1] if record.paths else record.path
-    for since, place in record.paths:
-        if since <= when:
-            path = place
-    return path
+def _is_of(record: DriveRecord, place: str, serial: str) -> bool:
+    if serial:
+        return serial == record.serial
+    return bool(record.paths) and record.paths[0][1] == place  # told at the first look, before drives were known

@@ -42,7 +42,7 @@ class ConfirmedCause:
 
 
 _KINDS = (
-    ("moved", r"\b(?:moved|swapped|exchanged|put|changed places)\b.*\b(?:to|into|with|in)\b"),
+    ("moved", r"\b(?:moved|swapped|exchanged|changed places)\b.*\b(?:to|into|with|in)\b"),
     ("adapter", r"\b(?:adapter|adaptor|cable|ribbon|riser|carrier|shield|reseated|split card|socket)\b"),
     ("cap", r"\b(?:cap|capped|limit|limited|gen ?[1-6]|generation [1-6])\b"),
     ("idle-states", r"\b(?:aspm|apst|idle states?|power saving|latency)\b"),

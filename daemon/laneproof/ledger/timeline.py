@@ -67,6 +67,7 @@ class Timeline:
         if self.boots == 0:
             self.now = self.before = self.wall = self.began_at = taken_at
             self._begin_boot(boot_id, up_seconds, since=None)
+            self.before = self.booted_at  # the log may tell of all that was since boot
             return Step(elapsed=0.0, rebooted=False, first=True)
         rebooted = bool(boot_id) and bool(self.boot_id) and boot_id != self.boot_id
         rebooted = rebooted or (not boot_id and up_seconds < self.up_seconds - 1.0)

@@ -51,7 +51,7 @@ class Placement:
     def plan(self) -> OccupantPlan | None:
         """The occupant as declared, None where nothing of it is."""
         plan = self.position.occupant
-        return plan if plan is not None and any(value is not None for _, value in plan) else None
+        return plan if plan is not None and plan.model_fields_set else None
 
     @property
     def is_meant_empty(self) -> bool:

@@ -19,6 +19,7 @@ NAME = "identity-doubtful"
 CLEAR_SECONDS = 7 * DAY
 """How long a change of identity is told. Judgement."""
 
+_FIRMWARE = "firmware of drives"
 _NO_IDENTIFIERS = ("", "0", "none")
 
 
@@ -29,9 +30,12 @@ def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Find
         for name, value in _identifiers(occupant):
             told.setdefault(f"{name} {value}", []).append(occupant)
     for occupant in arrangement.drives:
-        doubts = [*_find_doubts(occupant, told), *_find_changes(arrangement, occupant, past.ledger)]
+        doubts = [*_find_doubts(occupant, told), *_find_changes(occupant, past.ledger)]
         if doubts:
             yield _tell(arrangement, occupant, doubts)
+    updated = dict(_find_updates(arrangement, past.ledger))
+    if updated:
+        yield _tell_updates(updated)
 
 
 def _identifiers(occupant: Occupant) -> Iterator[tuple[str, str]]:
@@ -61,7 +65,7 @@ def _is_same_drive(one: Occupant, other: Occupant) -> bool:
     return same and all(isinstance(number, int) for number in ids) and ids[0] != ids[1]
 
 
-def _find_changes(arrangement: Arrangement, occupant: Occupant, ledger: Ledger | None) -> Iterator[str]:
+def _find_changes(occupant: Occupant, ledger: Ledger | None) -> Iterator[str]:
     record = ledger.drives.of(occupant) if ledger is not None else None
     if ledger is None or record is None:
         return
@@ -69,13 +73,38 @@ def _find_changes(arrangement: Arrangement, occupant: Occupant, ledger: Ledger |
     for at, what in record.doubts:
         if at >= since:
             yield f"{what}, since {format_time(ledger.timeline.to_wall(at))}"
-    label = arrangement.place_of(occupant)
-    placement = arrangement.by_label.get(label) if label else None
-    planned = placement.plan.firmware if placement and placement.plan else None
-    for change in ledger.changes.changes:
-        is_mine = change.what == "drive-firmware" and change.serial == record.serial and change.at >= since
-        if is_mine and (planned is None or not is_same_text(change.after, planned)):
-            yield f"its firmware was {change.before} and is {change.after}"
+
+
+def _find_updates(arrangement: Arrangement, ledger: Ledger | None) -> Iterator[tuple[str, str]]:
+    """Give the drives whose firmware changed lately, other than to what the declaration names, with what changed."""
+    if ledger is None or all(change.what != "drive-firmware" for change in ledger.changes.changes):
+        return
+    since = ledger.now - CLEAR_SECONDS
+    for occupant in arrangement.drives:
+        record = ledger.drives.of(occupant)
+        label = arrangement.place_of(occupant)
+        placement = arrangement.by_label.get(label) if label else None
+        planned = placement.plan.firmware if placement and placement.plan else None
+        for change in ledger.changes.changes:
+            is_mine = change.what == "drive-firmware" and record is not None and change.serial == record.serial
+            if is_mine and change.at >= since and (planned is None or not is_same_text(change.after, planned)):
+                yield label or occupant.name, f"{change.before} to {change.after}"
+
+
+def _tell_updates(updated: dict[str, str]) -> Finding:
+    """Tell all firmware updates in one finding: an owner updates drives of a kind together."""
+    said = "; ".join(f"{name} from {change}" for name, change in updated.items())
+    return Finding(
+        rule=NAME,
+        kind=Kind.SIGN,
+        severity=Severity.NOTICE,
+        subject=_FIRMWARE,
+        key=_FIRMWARE,
+        summary=f"firmware of drives changed within a week: {said}",
+        observed=said,
+        evidence={"changed": updated},
+        next_steps=IDENTITY_DOUBTFUL.look_next,
+    )
 
 
 def _tell(arrangement: Arrangement, occupant: Occupant, doubts: Sequence[str]) -> Finding:

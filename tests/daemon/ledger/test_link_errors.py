@@ -1,0 +1,147 @@
+"""Errors of links: which counts are a rate and which are not, whose history is whose, what stands in for counters."""
+
+import pytest
+
+from laneproof.ledger.link_errors import SETTLE_SECONDS, LinkRecord
+from laneproof.rules.example_past import HOUR, PATHS, Story, count, counting_box
+from laneproof_collectors.snapshot import AerCounters
+from simulated_box import Box
+
+PATH = PATHS[0]
+
+
+def one_link(port: AerCounters | None = None, drive: AerCounters | None = None, *, serial: str = "FN1") -> Box:
+    ends = {"function": {"aer": port}} if port else {}
+    return Box().with_port(PATH, **ends).with_drive(PATH, serial=serial, function={"aer": drive} if drive else {})
+
+
+def link(story: Story) -> LinkRecord:
+    record = story.ledger.links.at(PATH)
+    assert record is not None
+    return record
+
+
+def errors(story: Story) -> int:
+    return sum(row.errors for row in link(story).series.rows)
+
+
+def test_what_had_been_counted_before_the_first_look_is_no_rate() -> None:
+    story = Story().look(counting_box((500, 0, 0, 0)))
+    story.look(counting_box((500, 0, 0, 0)), after=HOUR)
+    assert errors(story) == 0
+    assert link(story).far.found == 500
+    assert link(story).far.found_seconds == pytest.approx(600.0)
+
+
+def test_what_comes_after_is() -> None:
+    story = Story().look(counting_box((500, 0, 0, 0)))
+    story.look(counting_box((503, 0, 0, 0)), after=HOUR)
+    assert errors(story) == 3
+    (row,) = link(story).series.rows
+    assert row.seconds == HOUR
+    assert row.bits == pytest.approx(16e9 * 4 * HOUR)  # 16 GT/s, four lanes, each direction by itself
+    assert (row.device_errors, row.port_errors, row.marked) == (3, 0, 1)
+
+
+def test_fewest_and_most_events_that_explain_the_counters() -> None:
+    # One error on the wire may set one of a receiver's bits or two (aer.c counts bits); replays are the sender's.
+    story = Story().look(one_link(count(), count()))
+    story.look(one_link(count({"Timeout": 2, "RxErr": 1}), count({"RxErr": 3, "BadTLP": 2, "BadDLLP": 1})), after=HOUR)
+    (row,) = link(story).series.rows
+    assert row.device_errors == 3
+    assert row.most == 3 + 2 + 1 + 1
+    assert row.port_replays == 2
+    assert row.errors == 3
+
+
+def test_errors_that_are_not_the_signals_are_left_out() -> None:
+    story = Story().look(one_link(count(), count()))
+    story.look(one_link(count(), count({"NonFatalErr": 40, "CorrIntErr": 3, "HeaderOF": 1})), after=HOUR)
+    assert errors(story) == 0
+
+
+def test_a_boot_begins_the_series_anew() -> None:
+    story = Story().look(counting_box((10, 0, 0, 0)))
+    story.restart(after=60).look(counting_box((12, 0, 0, 0)), after=HOUR)
+    assert errors(story) == 0
+    story.look(counting_box((14, 0, 0, 0)), after=HOUR)
+    assert errors(story) == 2
+
+
+def test_a_count_that_falls_begins_the_series_anew_and_never_wraps() -> None:
+    story = Story().look(counting_box((1000, 0, 0, 0)))
+    story.look(counting_box((7, 0, 0, 0)), after=HOUR)
+    assert errors(story) == 0
+    story.look(counting_box((9, 0, 0, 0)), after=HOUR)
+    assert errors(story) == 2
+
+
+def test_what_is_counted_while_a_link_settles_belongs_to_its_training() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0)))
+    story.look(counting_box((60, 0, 0, 0)), after=SETTLE_SECONDS / 2)
+    assert errors(story) == 0
+    assert link(story).aside == 60
+
+
+def test_errors_that_go_along_with_a_disconnect_are_kept_apart() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0)))
+    down = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
+    story.look(counting_box((90, 0, 0, 0)), after=HOUR, log=(down,))
+    assert errors(story) == 0
+    assert link(story).aside == 90
+
+
+def test_the_drives_history_follows_the_drive_and_the_places_stays() -> None:
+    story = Story().look(one_link(count(), count(), serial="FN1"))
+    story.look(one_link(count(), count(4), serial="FN1"), after=HOUR)
+    story.restart().look(one_link(count(), count(), serial="FN2"), after=HOUR)
+    story.look(one_link(count(), count(1), serial="FN2"), after=HOUR)
+    totals = {
+        record.serial: sum(row.errors for row in record.series.rows) for record in story.ledger.links.of_path(PATH)
+    }
+    assert totals == {"FN1": 4, "FN2": 1}
+    (gone,) = story.ledger.links.of_drive("FN1")
+    assert not gone.far.present
+
+
+def test_a_link_that_no_end_counts_is_not_watched() -> None:
+    story = Story().look(Box().with_port(PATH).with_drive(PATH))
+    assert not link(story).watched
+    assert not link(story).counted
+
+
+def test_where_nobody_counts_the_logs_reports_are_the_least_that_happened() -> None:
+    story = Story().look(Box().with_port(PATH).with_drive(PATH))
+    report = "nvme 0000:01:00.0: PCIe Bus Error: severity=Correctable, type=Physical Layer, (Receiver ID)"
+    story.look(Box().with_port(PATH).with_drive(PATH), after=HOUR, log=(report, report))
+    assert errors(story) == 2
+    assert link(story).from_log
+    assert link(story).watched
+    assert not link(story).counted
+
+
+def test_reports_are_not_added_to_counters() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0)))
+    report = "nvme 0000:01:00.0: PCIe Bus Error: severity=Correctable, type=Physical Layer, (Receiver ID)"
+    story.look(counting_box((1, 0, 0, 0)), after=HOUR, log=(report,) * 5)
+    assert errors(story) == 1
+
+
+def test_uncorrectable_errors_of_the_link_are_counted_apart() -> None:
+    story = Story().look(one_link(count(), count()))
+    failed = AerCounters(
+        correctable=count().correctable, nonfatal={"DLP": 0, "UnsupReq": 4}, fatal={"DLP": 1, "SDES": 0}
+    )
+    story.look(one_link(failed, count()), after=HOUR)
+    (row,) = link(story).series.rows
+    assert row.fatal == 1  # an unsupported request is none of the link's errors
+
+
+def test_errors_of_one_minute_mark_it_once() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0)))
+    story.look(counting_box((0, 0, 0, 0)), after=HOUR)
+    for number in range(1, 6):
+        story.look(counting_box((number, 0, 0, 0)), after=5.0)
+    marked = sum(row.marked for row in link(story).series.rows)
+    assert errors(story) == 5
+    assert marked in (1, 2)  # the minute may have turned in between
