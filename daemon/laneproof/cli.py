@@ -49,6 +49,12 @@ def _run_draft(arguments: argparse.Namespace) -> int:
     return run(arguments)
 
 
+def _run_events(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.events import run
+
+    return run(arguments)
+
+
 def _run_explain(arguments: argparse.Namespace) -> int:
     from laneproof.commands.explain import run
 
@@ -87,6 +93,12 @@ def _run_schema(arguments: argparse.Namespace) -> int:
 
 def _run_swap(arguments: argparse.Namespace) -> int:
     from laneproof.commands.swap import run
+
+    return run(arguments)
+
+
+def _run_trend(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.trend import run
 
     return run(arguments)
 
@@ -148,6 +160,8 @@ def make_parser() -> argparse.ArgumentParser:
     serve.add_argument("--listen", metavar="ADDRESS:PORT", help="where to answer HTTP (default 127.0.0.1:7766)")
     serve.add_argument("--state", metavar="FOLDER", help="where to keep its history (default /var/lib/laneproof)")
 
+    _add_history(add)
+
     changes = add("changes", _run_changes, "Tell what changed in the box between two looks.")
     _add_looks(changes)
 
@@ -168,6 +182,27 @@ def make_parser() -> argparse.ArgumentParser:
     schema = add("schema", _run_schema, "Print a JSON Schema: of the declaration, or of the audit's JSON.")
     schema.add_argument("of", choices=("build", "audit"), nargs="?", default="build", help="which (default build)")
     return parser
+
+
+def _add_history(add: Callable[[str, Run, str], argparse.ArgumentParser]) -> None:
+    trend = add("trend", _run_trend, "Show how a position went over time: its link, its drive, what happened.")
+    named = "the position's label, any name or path of it, a drive's serial number, or an array's, chip's, port's name"
+    trend.add_argument("position", metavar="POSITION", help=named)
+    _add_past(trend, "30d")
+    _add_past(add("events", _run_events, "List what happened: kernel's log, devices, findings, notes."), "7d")
+
+
+def _add_past(command: argparse.ArgumentParser, default: str) -> None:
+    _add_common(command)
+    command.add_argument("--state", metavar="FOLDER", help="where the daemon keeps its history")
+    command.add_argument(
+        "--since",
+        metavar="MOMENT",
+        help=f"2026-11-20, or 30d (s, m, h, d, w) back (default {default}; of a recording: all of it)",
+    )
+    command.add_argument(
+        "--width", type=_positive, metavar="COLUMNS", help="width of the text (default: the terminal's)"
+    )
 
 
 def _add_looks(changes: argparse.ArgumentParser) -> None:

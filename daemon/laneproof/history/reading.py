@@ -8,7 +8,7 @@ from bisect import bisect_right
 from collections.abc import Collection, Iterator, Sequence
 from typing import NamedTuple
 
-from laneproof.history.boots import load_watches
+from laneproof.history.boots import HOLE_SECONDS, load_watches
 from laneproof.history.folding import Point, point_at
 from laneproof.history.sampling import Value
 from laneproof.history.series import Placed, Series, Watch, cut, with_gaps
@@ -57,6 +57,8 @@ def read_series(  # noqa: PLR0913 (one question, its filters)
     found = []
     for row in _find(connection, path=path, drive=drive, end=end, names=names):
         own = boots.watches_of(row.boot)
+        if since is not None and own and own[-1].ended_at + HOLE_SECONDS < since:
+            continue  # nobody has watched it since; how far a watch goes on is noted every few minutes only
         placed = _points(connection, row, boots)
         points = cut(with_gaps(placed, own), since=since, until=until)
         if not points:

@@ -2,6 +2,7 @@
 
 import pytest
 
+from laneproof.history.boots import HOLE_SECONDS
 from laneproof.history.series import Series, value_at
 from laneproof.history.store import Store
 from laneproof_collectors.snapshot import NvmeController
@@ -111,6 +112,14 @@ def test_what_did_not_live_yet_or_any_more_is_left_out(store: Store) -> None:
     store.keep(passes.reboot(off_seconds=86400).take())
     links = store.read_series(path=FIRST, end="port", names=("trained_lanes",), until=A_MORNING + 100)
     assert [one.boot_id for one in links] == [FIRST_BOOT]
+
+
+def test_what_held_when_nobody_watched_any_more_is_not_told(store: Store) -> None:
+    passes = Passes()
+    store.keep(passes.take())
+    store.keep(passes.after(60))
+    assert store.read_series(drive="FN0001", since=passes.t + HOLE_SECONDS + 60) == ()
+    assert store.read_series(drive="FN0001", since=passes.t)
 
 
 def test_a_missing_reading_is_a_gap_and_never_0(store: Store) -> None:

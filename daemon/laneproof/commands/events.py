@@ -1,0 +1,28 @@
+"""``laneproof events``: what happened, by the kernel's log, its device events, and the daemon's own findings."""
+
+import argparse
+import json
+import sys
+
+from laneproof.commands.kept_past import open_past
+from laneproof.commands.terminal import find_style
+from laneproof.outputs.events_text import as_json, gather, write_events
+
+DEFAULT_SECONDS = 7 * 86400.0
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Read, put in order, print."""
+    with open_past(arguments) as past:
+        since = past.since(arguments.since, DEFAULT_SECONDS)
+        happened = gather(
+            past.history.read_events(since=since, until=past.now),
+            past.history.read_finding_changes(since=since, until=past.now),
+            past.history.read_notes(since=since),
+            past.labels,
+        )
+    if arguments.json:
+        print(json.dumps(as_json(happened, since=since, until=past.now), indent=2))  # noqa: T201 (the output)
+    else:
+        sys.stdout.write(write_events(happened, find_style(arguments.width)))
+    return 0

@@ -1,0 +1,113 @@
+"""What was kept of a box: by its daemon, or of a recording's frames, which are kept as the daemon would keep them."""
+
+import argparse
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from laneproof.build.declaration import Build
+from laneproof.commands.errors import CommandError
+from laneproof.commands.histories import find_history, open_history
+from laneproof.commands.moments import parse_moment
+from laneproof.commands.sources import load_build, open_recording
+from laneproof.history.history import History
+from laneproof_collectors.host import LiveHost
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptPast:
+    """A box's past.
+
+    Attributes:
+        history: What was kept.
+        build: The declaration, for labels; None where there is none.
+        begins: When a recording begins, unix seconds; None for the daemon's history.
+        now: The time; the end of a recording.
+    """
+
+    history: History
+    build: Build | None
+    begins: float | None
+    now: float
+
+    @property
+    def labels(self) -> dict[str, str]:
+        """Label by path, of the declared positions."""
+        return {one.path: one.label for one in self.build.position} if self.build else {}
+
+    def since(self, told: str | None, default_seconds: float) -> float:
+        """Give the time to begin at.
+
+        Args:
+            told: A moment as the user wrote it; None for the default.
+            default_seconds: How far back that is; of a recording it is all of it.
+
+        Raises:
+            CommandError: It is no moment, or lies ahead (64).
+        """
+        if told is None:
+            return self.now - default_seconds if self.begins is None else self.begins
+        since = parse_moment(told, now=self.now)
+        if since >= self.now:
+            raise CommandError(f"--since {told}: nothing can have happened since then", status=os.EX_USAGE)
+        return since
+
+
+@contextmanager
+def open_past(arguments: argparse.Namespace) -> Iterator[KeptPast]:
+    """Open what was kept of a box.
+
+    Args:
+        arguments: `source` and `demo` name a recording, `state` the folder of the daemon's history, `build` the
+            declaration.
+
+    Raises:
+        CommandError: There is nothing, or it cannot be read (65, 66, 77).
+    """
+    build = load_build(arguments.build, demo=arguments.demo)
+    if arguments.source is None and not arguments.demo:
+        with open_history(find_history(arguments.state)) as history:
+            yield KeptPast(history=history, build=build, begins=None, now=_now())
+        return
+    history, begins, ends = _keep_recording(arguments.source, build, demo=arguments.demo)
+    try:
+        yield KeptPast(history=history, build=build, begins=begins, now=ends)
+    finally:
+        history.close()
+
+
+def _now() -> float:
+    host = LiveHost()
+    try:
+        return host.clock().unix_seconds
+    finally:
+        host.close()
+
+
+def _keep_recording(source: str | None, build: Build | None, *, demo: bool) -> tuple[History, float, float]:
+    """Judge a recording's frames at their own times and keep them in memory; gives its first and last time too."""
+    from laneproof.engine import Engine
+    from laneproof.history.store import Store
+    from laneproof_collectors.collection import make_collectors, read_snapshot
+    from laneproof_collectors.hotplug import read_device_events
+    from laneproof_collectors.kernel_log import read_kernel_events
+    from laneproof_collectors.unread import Unread
+
+    store = Store.open(":memory:", hole_seconds=float("inf"))  # frames may lie as far apart as they like
+    engine, collectors = Engine(build), make_collectors()
+    times: list[float] = []
+    with open_recording(source, demo=demo) as recording:
+        host = recording.host()
+        while host.advance():
+            reports, devices, clock = read_kernel_events(host), read_device_events(host), host.clock()
+            store.keep(engine.observe(read_snapshot(host, collectors), reports, devices))
+            if not isinstance(reports, Unread):
+                store.keep_kernel_events(reports.events, clock)
+            if not isinstance(devices, Unread):
+                store.keep_device_events(devices, clock)
+            times.append(clock.unix_seconds)
+    if not times:
+        store.close()
+        raise CommandError(f"{recording.name}: the recording has no frame", status=os.EX_DATAERR)
+    return store, min(times), max(times)

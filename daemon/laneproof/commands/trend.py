@@ -1,0 +1,107 @@
+"""``laneproof trend``: how a position, a drive or another part went over time."""
+
+import argparse
+import difflib
+import json
+import os
+import sys
+from collections.abc import Iterator
+
+from laneproof.build.declaration import Build
+from laneproof.commands.errors import CommandError
+from laneproof.commands.kept_past import KeptPast, open_past
+from laneproof.commands.terminal import find_style
+from laneproof.history.history import History
+from laneproof.history.places import DRIVE
+from laneproof.history.series import Series
+from laneproof.inventory import Inventory, label_places
+from laneproof.outputs.time_columns import choose_grid
+from laneproof.outputs.trend import NAMES, Subject, as_json, make_trend
+from laneproof.outputs.trend_text import columns_for, write_trend
+
+DEFAULT_SECONDS = 30 * 86400.0
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Read, arrange, print."""
+    style = find_style(arguments.width)
+    with open_past(arguments) as past:
+        since = past.since(arguments.since, DEFAULT_SECONDS)
+        subject = find_subject(arguments.position, past)
+        grid = choose_grid(since, past.now, columns_for(style.width))
+        series = list(_read_series(past.history, subject, since=grid.begins, until=past.now))
+        events = past.history.read_events(since=grid.begins, until=past.now)
+    of_it = [one for one in events if one.path in ("", subject.path) or (subject.drive and one.drive == subject.drive)]
+    trend = make_trend(subject, series, of_it, grid)
+    if arguments.json:
+        print(json.dumps(as_json(trend), indent=2))  # noqa: T201 (the output)
+    else:
+        sys.stdout.write(write_trend(trend, style))
+    return 0
+
+
+def _read_series(history: History, subject: Subject, *, since: float, until: float) -> Iterator[Series]:
+    """Read the path's own history, and the drive's wherever it was."""
+    names = (*NAMES, "correctable_errors.*")
+    if not subject.drive:
+        yield from history.read_series(path=subject.path, names=names, since=since, until=until)
+        return
+    if subject.path:
+        found = history.read_series(path=subject.path, names=names, since=since, until=until)
+        yield from (one for one in found if one.end != DRIVE)
+    yield from history.read_series(drive=subject.drive, end=DRIVE, names=names, since=since, until=until)
+
+
+def find_subject(name: str, past: KeptPast) -> Subject:
+    """Find what a name stands for.
+
+    Args:
+        name: A label, a path, a serial number, or what the kernel called a drive, an array or an interface last.
+        past: Where it was kept.
+
+    Raises:
+        CommandError: Nothing has that name (64).
+    """
+    kept = past.history.read_inventories(since=past.now)
+    inventory = label_places(kept[-1].inventory, past.build) if kept else None
+    subjects = _list_subjects(past.build, inventory, past.history)
+    for names, subject in subjects:
+        if name in names:
+            return subject
+    known = sorted({one for names, _ in subjects for one in names if one})
+    near = difflib.get_close_matches(name, known, n=1)
+    hint = f"; did you mean {near[0]}?" if near else _list_some(known)
+    raise CommandError(f"nothing that was kept is called {name!r}{hint}", status=os.EX_USAGE)
+
+
+def _list_subjects(
+    build: Build | None, inventory: Inventory | None, history: History
+) -> list[tuple[tuple[str, ...], Subject]]:
+    """List what can be asked for, each by all its names: what is there now first, then what was."""
+    found: list[tuple[tuple[str, ...], Subject]] = []
+    for place in (*inventory.places, *(inventory.devices or ())) if inventory else ():
+        occupant = place.occupant
+        serial = occupant.serial or "" if occupant and occupant.drive else ""
+        subject = Subject(
+            name=place.position or place.path,
+            path=place.path,
+            drive=serial,
+            drive_name=", ".join(filter(None, (occupant.name, occupant.model))) if occupant and occupant.drive else "",
+        )
+        names = [place.position or "", place.path, serial]
+        names += [occupant.name, *occupant.disks] if occupant else []
+        found.append((tuple(one for one in names if one), subject))
+    found += [
+        ((one.label, one.path), Subject(name=one.label, path=one.path)) for one in (build.position if build else ())
+    ]
+    for path, drive, end in history.read_places():
+        if drive:
+            found.append(((drive,), Subject(name=drive, path="", drive=drive)))
+        found.append(((path,), Subject(name=path, path=path)))
+        if not drive and end:
+            found.append(((end,), Subject(name=end, path=path)))
+    return found
+
+
+def _list_some(known: list[str]) -> str:
+    return f"; there is {', '.join(known[:8])}{' and more' if len(known) > 8 else ''}" if known else ""  # noqa: PLR2004

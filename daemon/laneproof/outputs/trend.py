@@ -1,0 +1,295 @@
+"""What is charted of a position: its link's history, which stays with the path, and its drive's, which goes with it.
+
+Rules of this module: it arranges what was kept and judges none; what never moved and says nothing by that is left out
+of the text and stays in the JSON.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from laneproof.findings import format_time
+from laneproof.history.events import BOOTED, CHANGED, CLOCK_STEPPED, Event
+from laneproof.history.places import DEVICE, DRIVE, PORT
+from laneproof.history.sampling import Value
+from laneproof.history.series import Series
+from laneproof.outputs.time_columns import Column, Grid, count_times, fill_columns
+
+SCHEMA = 1
+DATA_UNIT_BYTES = 512_000  # NVM Express Base Specification 2.0, 5.16.1.3: thousands of 512 bytes
+
+
+class Form(StrEnum):
+    """How a figure is written, and between what its chart is drawn."""
+
+    COUNT = "count"
+    BYTES = "bytes"
+    CELSIUS = "celsius"
+    PERCENT = "percent"
+    RATE = "GT/s"
+    LANES = "lanes"
+    MINUTES = "minutes"
+    SECONDS = "seconds"
+    MBIT = "Mb/s"
+    OTHER = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wanted:
+    """One measure that is charted.
+
+    Attributes:
+        name: The measure.
+        words: What it is called in the text.
+        form: How it is written.
+        quiet: It is left out of the text where it never moved.
+        times: What its figures are multiplied by.
+    """
+
+    name: str
+    words: str
+    form: Form = Form.COUNT
+    quiet: bool = True
+    times: int = 1
+
+
+_WANTED = (
+    _Wanted(name="correctable_errors", words="link errors", quiet=False),
+    _Wanted(name="nonfatal_errors", words="non-fatal errors"),
+    _Wanted(name="fatal_errors", words="fatal errors"),
+    _Wanted(name="trained_gt_s", words="rate", form=Form.RATE, quiet=False),
+    _Wanted(name="trained_lanes", words="lanes", form=Form.LANES, quiet=False),
+    _Wanted(name="asleep", words="asleep", form=Form.OTHER),
+    _Wanted(name="composite_temperature_celsius", words="heat", form=Form.CELSIUS, quiet=False),
+    _Wanted(name="temperature_celsius", words="heat", form=Form.CELSIUS, quiet=False),
+    _Wanted(name="warning_temperature_minutes", words="too hot", form=Form.MINUTES),
+    _Wanted(name="critical_temperature_minutes", words="far too hot", form=Form.MINUTES),
+    _Wanted(name="thermal_seconds_1", words="throttled, light", form=Form.SECONDS),
+    _Wanted(name="thermal_seconds_2", words="throttled, heavy", form=Form.SECONDS),
+    _Wanted(name="media_errors", words="media errors", quiet=False),
+    _Wanted(name="available_spare_percent", words="spare left", form=Form.PERCENT, quiet=False),
+    _Wanted(name="percentage_used", words="life used", form=Form.PERCENT, quiet=False),
+    _Wanted(name="critical_warning", words="critical warning", form=Form.OTHER),
+    _Wanted(name="unsafe_shutdowns", words="power lost"),
+    _Wanted(name="written_bytes", words="written", form=Form.BYTES, quiet=False),
+    _Wanted(name="read_bytes", words="read", form=Form.BYTES, quiet=False),
+    _Wanted(name="data_units_written", words="written, by drive", form=Form.BYTES, times=DATA_UNIT_BYTES),
+    _Wanted(name="data_units_read", words="read, by drive", form=Form.BYTES, times=DATA_UNIT_BYTES),
+    _Wanted(name="reallocated_sectors", words="reallocated", form=Form.OTHER, quiet=False),
+    _Wanted(name="pending_sectors", words="pending sectors", form=Form.OTHER, quiet=False),
+    _Wanted(name="uncorrectable_sectors", words="uncorrectable", form=Form.OTHER),
+    _Wanted(name="interface_errors", words="interface errors", quiet=False),
+    _Wanted(name="degraded", words="members missing", form=Form.OTHER, quiet=False),
+    _Wanted(name="mismatch_sectors", words="mismatches", form=Form.OTHER),
+    _Wanted(name="member_errors", words="member's errors", form=Form.OTHER),
+    _Wanted(name="bad_block_sectors", words="bad blocks", form=Form.OTHER),
+    _Wanted(name="speed_mbit_s", words="speed", form=Form.MBIT, quiet=False),
+    _Wanted(name="carrier_changes", words="carrier changes", quiet=False),
+    _Wanted(name="receive_errors", words="receive errors"),
+    _Wanted(name="transmit_errors", words="transmit errors"),
+    _Wanted(name="aggregated_ports", words="ports together", form=Form.OTHER, quiet=False),
+    _Wanted(name="link_failures", words="link failures"),
+    _Wanted(name="memory_correctable_errors", words="errors corrected", quiet=False),
+    _Wanted(name="memory_uncorrectable_errors", words="uncorrectable", quiet=False),
+    _Wanted(name="celsius", words="heat", form=Form.CELSIUS, quiet=False),
+    _Wanted(name="fan_rpm", words="fan, rpm", form=Form.OTHER, quiet=False),
+    _Wanted(name="watts", words="power, W", form=Form.OTHER, quiet=False),
+    _Wanted(name="throttle_count", words="throttled"),
+    _Wanted(name="available_bytes", words="room left", form=Form.BYTES, quiet=False),
+)
+"""In the order in which a person wants to read them: the link, heat, the medium, wear, load, the rest of the box."""
+
+NAMES = frozenset(one.name for one in _WANTED)
+
+_OF_THE_DAEMON = frozenset({BOOTED, CLOCK_STEPPED, CHANGED})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Subject:
+    """What a trend is about.
+
+    Attributes:
+        name: What to call it: the label, else the path or serial number.
+        path: The position's path, or the name of the thing.
+        drive: The serial number of the drive, empty for none.
+        drive_name: What the drive calls itself, empty where not known.
+    """
+
+    name: str
+    path: str
+    drive: str = ""
+    drive_name: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chart:
+    """One counter or reading over time.
+
+    Attributes:
+        section: ``link``, ``drive``, ``events``, or empty for the rest.
+        end: Who told: ``port``, ``device``, ``drive`` or the name of a part.
+        name: The measure.
+        words: What it is called in the text.
+        form: How figures are written.
+        is_counter: Whether its columns are what it gained in them.
+        is_shown: Whether the text shows it.
+        columns: By column; None where nothing was read.
+        last: The last value known; None where it cannot be read now.
+    """
+
+    section: str
+    end: str
+    name: str
+    words: str
+    form: Form
+    is_counter: bool
+    is_shown: bool
+    columns: tuple[Column | None, ...]
+    last: Value | None
+
+    @property
+    def read(self) -> tuple[Column, ...]:
+        """The columns in which something was read."""
+        return tuple(one for one in self.columns if one is not None)
+
+    @property
+    def gained(self) -> Value:
+        """What a counter gained in all."""
+        return sum(one.gained for one in self.read)
+
+    @property
+    def low(self) -> Value | None:
+        """The least value."""
+        return min((one.low for one in self.read), default=None)
+
+    @property
+    def high(self) -> Value | None:
+        """The most."""
+        return max((one.high for one in self.read), default=None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """A position's charts, on one grid."""
+
+    subject: Subject
+    grid: Grid
+    charts: tuple[Chart, ...]
+    series: tuple[Series, ...]
+
+
+def make_trend(subject: Subject, series: Sequence[Series], events: Iterable[Event], grid: Grid) -> Trend:
+    """Arrange what was kept of a position.
+
+    Args:
+        subject: What it is about.
+        series: Series of its path and of its drive, each once.
+        events: Events of its path, and those of the whole machine.
+        grid: The columns.
+    """
+    charts = tuple(_charts(series, grid))
+    known = [any(chart.columns[column] is not None for chart in charts) for column in range(grid.count)]
+    marks = tuple(_event_charts(tuple(events), grid, known)) if charts else ()
+    return Trend(subject=subject, grid=grid, charts=(*charts, *marks), series=tuple(series))
+
+
+def _charts(series: Sequence[Series], grid: Grid) -> Iterator[Chart]:
+    chains: dict[tuple[str, str, str], list[Series]] = {}
+    for one in series:
+        chains.setdefault((_section(one.end), one.end, one.name), []).append(one)
+    for section in ("link", "drive", ""):
+        for wanted in _WANTED:
+            for (of, end, name), chain in chains.items():
+                if (of, name) == (section, wanted.name):
+                    yield _chart(wanted, section, end, chain, grid)
+
+
+def _section(end: str) -> str:
+    if end == DRIVE:
+        return "drive"
+    return "link" if end in (PORT, DEVICE) or end.startswith(f"{DEVICE}.") else ""
+
+
+def _chart(wanted: _Wanted, section: str, end: str, chain: Sequence[Series], grid: Grid) -> Chart:
+    columns = fill_columns(chain, grid)
+    if wanted.times != 1:
+        columns = tuple(one and Column(*(part * wanted.times for part in one)) for one in columns)
+    is_counter = chain[0].is_counter
+    latest = max(chain, key=lambda one: one.known_until)
+    moved = any(one and (one.gained if is_counter else one.high) for one in columns)
+    return Chart(
+        section=section,
+        end=end,
+        name=wanted.name,
+        words=wanted.words,
+        form=wanted.form,
+        is_counter=is_counter,
+        is_shown=any(columns) and (moved or not wanted.quiet),
+        columns=columns,
+        last=None if latest.last is None else latest.last * wanted.times,
+    )
+
+
+def _event_charts(events: Sequence[Event], grid: Grid, known: Sequence[bool]) -> Iterator[Chart]:
+    for name, words, wanted in (
+        ("events", "kernel's events", [one for one in events if one.kind not in _OF_THE_DAEMON]),
+        ("changes", "changes", [one for one in events if one.kind == CHANGED]),
+        ("boots", "machine started", [one for one in events if one.kind == BOOTED]),
+    ):
+        columns = count_times(((one.t, one.count) for one in wanted), grid, known)
+        count = sum(one.gained for one in columns if one)
+        yield Chart(
+            section="events", end="", name=name, words=words, form=Form.COUNT, is_counter=True, is_shown=count > 0,
+            columns=columns, last=count,
+        )  # fmt: skip
+
+
+def as_json(trend: Trend) -> dict[str, Any]:
+    """Give a trend as a JSON object: the charts' columns, and the points behind them."""
+    grid = trend.grid
+    return {
+        "schema": SCHEMA,
+        "subject": trend.subject.name,
+        "path": trend.subject.path,
+        "drive": trend.subject.drive or None,
+        "since": format_time(grid.begins),
+        "until": format_time(grid.until),
+        "column_seconds": grid.step,
+        "charts": [_chart_json(one) for one in trend.charts],
+        "series": [_series_json(one) for one in trend.series],
+    }
+
+
+def _chart_json(chart: Chart) -> dict[str, Any]:
+    return {
+        "about": chart.section or None,
+        "end": chart.end or None,
+        "name": chart.name,
+        "unit": str(chart.form) or None,
+        "counter": chart.is_counter,
+        "last": chart.last,
+        "low": chart.low,
+        "high": chart.high,
+        "gained": chart.gained if chart.is_counter else None,
+        "columns": [
+            None if one is None else {"gained": one.gained} if chart.is_counter else {"low": one.low, "high": one.high}
+            for one in chart.columns
+        ],
+    }
+
+
+def _series_json(series: Series) -> dict[str, Any]:
+    return {
+        "path": series.path,
+        "drive": series.drive or None,
+        "end": series.end or None,
+        "name": series.name,
+        "counter": series.is_counter,
+        "boot_id": series.boot_id,
+        "known_until": series.known_until,
+        "points": [
+            {"began_at": one.began_at, "ended_at": one.ended_at, "low": one.low, "high": one.high, "last": one.last}
+            for one in series.points
+        ],
+    }

@@ -1,0 +1,248 @@
+"""A trend as small charts in the terminal: one row a figure, one character a column of time.
+
+Rules of this module: a figure stands beside each chart, so that nothing has to be read off it; a column in which
+nothing was read is blank, one in which a counter gained nothing is a dot. The text fits the width that it is given and
+needs no more than ASCII where the terminal has no more: heights are then the digits 1 to 9.
+"""
+
+import math
+import textwrap
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+
+from laneproof.build.units import format_bytes
+from laneproof.history.places import DEVICE, PORT
+from laneproof.history.retention import DAY, HOUR
+from laneproof.history.sampling import Value
+from laneproof.outputs.audit_text import NARROWEST, Style
+from laneproof.outputs.time_columns import Column
+from laneproof.outputs.trend import Chart, Form, Trend
+
+_HEADING = "1"
+_LABEL = 22  # columns of the text before a chart
+_FIGURES = 25  # and after it
+_TWO_LINES_BELOW = 72  # narrower than this, a chart stands on a line of its own
+_INDENT = 4
+_FULL_UNICODE, _FULL_ASCII = "▁▂▃▄▅▆▇█", "123456789"
+_CALMEST_CELSIUS = 10.0  # heat is drawn over at least this many degrees, or a sensor's jitter looks like a storm
+_HEADINGS = {"link": "Link at {path}", "drive": "Drive {drive}", "": "{name}", "events": "What happened"}
+_FIGURE_FORMS = {
+    Form.CELSIUS: "{}°C",
+    Form.PERCENT: "{} %",
+    Form.RATE: "{} GT/s",
+    Form.LANES: "x{}",
+    Form.MBIT: "{} Mb/s",
+}
+_LENGTHS = ((DAY, "day"), (HOUR, "hour"), (60.0, "minute"))
+_THOUSAND = 1000
+_ROUNDING = 1e-9
+
+
+def columns_for(width: int) -> int:
+    """Tell how many columns of time a text has room for.
+
+    Args:
+        width: Of the text, in characters.
+    """
+    width = max(width, NARROWEST)
+    return width - _INDENT if width < _TWO_LINES_BELOW else width - _LABEL - _FIGURES - 2
+
+
+def write_trend(trend: Trend, style: Style) -> str:
+    """Write the whole text, with a line end.
+
+    Args:
+        trend: What to write; its grid has as many columns as `columns_for` the style's width gives, or fewer.
+        style: How to write; narrower than `NARROWEST` is written as that.
+    """
+    style = replace(style, width=max(style.width, NARROWEST))
+    lines = [*_headline(trend, style)]
+    shown = _leave_out_echoes([one for one in trend.charts if one.is_shown])
+    if not shown:
+        lines += ["", *textwrap.wrap(f"Nothing was read of {trend.subject.name} in that time.", style.width)]
+        return "\n".join(style.clean(line) for line in lines) + "\n"
+    for section, heading in _HEADINGS.items():
+        charts = [one for one in shown if one.section == section]
+        if charts:
+            words = style.cut(style.clean(_heading(heading, trend)), style.width)
+            lines += ["", style.paint(words, _HEADING)]
+            for chart in charts:
+                lines += _rows(chart, shown, trend, style)
+    lines += ["", *_axis(trend, style), *_legend(trend, style)]
+    return "\n".join(lines) + "\n"
+
+
+def _leave_out_echoes(charts: Sequence[Chart]) -> list[Chart]:
+    """Leave out what the device's end tells of rate and lanes where it is what the port's end tells."""
+    ports = {one.name: one.columns for one in charts if one.end == PORT}
+    return [
+        one for one in charts if one.is_counter or not one.end.startswith(DEVICE) or ports.get(one.name) != one.columns
+    ]
+
+
+def _headline(trend: Trend, style: Style) -> Iterator[str]:
+    since, until = (_day_and_time(one) for one in (trend.grid.begins, trend.grid.until))
+    name = style.clean(trend.subject.name)
+    text = f"{name}: {since} to {until} UTC"
+    first, *rest = textwrap.wrap(text, style.width, subsequent_indent="  ", break_on_hyphens=False)
+    yield style.paint(name, _HEADING) + first.removeprefix(name) if first.startswith(name) else first
+    yield from rest
+
+
+def _heading(heading: str, trend: Trend) -> str:
+    subject = trend.subject
+    drive = ", ".join(one for one in (subject.drive_name, subject.drive) if one)
+    return heading.format(path=subject.path, drive=drive, name=subject.name).strip()
+
+
+# --- one chart --------------------------------------------------------------------------------------------------------
+
+
+def _rows(chart: Chart, shown: Sequence[Chart], trend: Trend, style: Style) -> Iterator[str]:
+    label = style.clean(_label(chart, shown))
+    bars = draw_bars(chart, style)
+    figures = style.clean(say_figures(chart, trend.grid.step))
+    if style.width < _TWO_LINES_BELOW:
+        room = style.width - 2
+        yield "  " + style.cut(f"{label}: {figures}", room)
+        yield f"{'':{_INDENT}}{bars}".rstrip()
+        return
+    room = style.width - _LABEL - 2 - len(bars)
+    yield f"  {style.cut(label, _LABEL - 3):<{_LABEL - 2}}{bars}  {style.cut(figures, room)}".rstrip()
+
+
+def _label(chart: Chart, shown: Sequence[Chart]) -> str:
+    """Name the end only where several charts have the same words."""
+    same = [one for one in shown if (one.section, one.name) == (chart.section, chart.name)]
+    if len(same) < 2:  # noqa: PLR2004 (several)
+        return chart.words
+    short = {PORT: "port", DEVICE: "device"}.get(chart.end, chart.end)
+    return f"{chart.words}, {short}" if short else chart.words
+
+
+def draw_bars(chart: Chart, style: Style) -> str:
+    """Draw one character for each column."""
+    heights = _FULL_UNICODE if style.unicode else _FULL_ASCII
+    nothing = "·" if style.unicode else "."
+    low, high = _scale(chart)
+    return "".join(_bar(one, chart, heights, nothing, low, high) for one in chart.columns)
+
+
+def _bar(column: Column | None, chart: Chart, heights: str, nothing: str, low: float, high: float) -> str:  # noqa: PLR0913
+    if column is None:
+        return " "
+    value = _shown_value(column, chart)
+    if chart.is_counter and not value:
+        return nothing
+    share = (value - low) / (high - low) if high > low else 0.0
+    return heights[max(0, math.ceil(share * len(heights) - _ROUNDING) - 1)]
+
+
+def _shown_value(column: Column, chart: Chart) -> Value:
+    """What a column stands for: of a link the least, for that is what one wants to see, else the most."""
+    if chart.is_counter:
+        return column.gained
+    return column.low if chart.form in (Form.RATE, Form.LANES, Form.MBIT) else column.high
+
+
+def _scale(chart: Chart) -> tuple[float, float]:
+    values = [_shown_value(one, chart) for one in chart.read]
+    low, high = min(values, default=0), max(values, default=0)
+    if chart.form is Form.PERCENT:
+        return 0.0, max(100.0, high)
+    if chart.form is Form.CELSIUS:
+        spread = max(_CALMEST_CELSIUS, high - low)
+        middle = (high + low) / 2
+        return middle - spread / 2, middle + spread / 2
+    return 0.0, float(high)
+
+
+# --- figures ----------------------------------------------------------------------------------------------------------
+
+
+def say_figures(chart: Chart, step: float) -> str:
+    """Say in words what a chart shows.
+
+    Args:
+        chart: The chart.
+        step: How long a column is, seconds.
+    """
+    if chart.is_counter:
+        return _say_counter(chart, step)
+    if not chart.read or chart.low is None or chart.high is None:
+        return "not read"
+    now = "not read now" if chart.last is None else _say(chart.last, chart.form)
+    if chart.low == chart.high:
+        return now
+    if chart.form in (Form.RATE, Form.LANES, Form.MBIT) and chart.last == chart.high:
+        return f"{now}, least {_bare(chart.low)}"
+    return f"{now}, {_bare(chart.low)} to {_bare(chart.high)}" if chart.form is not Form.BYTES else now
+
+
+def _say_counter(chart: Chart, step: float) -> str:
+    if not chart.read:
+        return "not read"
+    if not chart.gained:
+        return "none"
+    whole, most = _say(chart.gained, chart.form), max(one.gained for one in chart.read)
+    busy = sum(1 for one in chart.read if one.gained)
+    if busy == 1:
+        return whole
+    return f"{whole}, most {_say(most, chart.form)}/{_short_length(step)}"
+
+
+def _say(value: Value, form: Form) -> str:
+    if form is Form.BYTES:
+        return format_bytes(int(value))
+    if form is Form.MINUTES:
+        return f"{value} min"
+    if form is Form.SECONDS:
+        return f"{value} s"
+    return _FIGURE_FORMS.get(form, "{}").format(_bare(value))
+
+
+def _bare(value: Value) -> str:
+    if isinstance(value, float):
+        return f"{value:g}"
+    return f"{value:,}" if abs(value) >= 10 * _THOUSAND else str(value)
+
+
+def _short_length(step: float) -> str:
+    for seconds, letter in ((DAY, "d"), (HOUR, "h"), (60.0, "min")):
+        if step >= seconds:
+            number = step / seconds
+            return letter if number == 1 else f"{number:g} {letter}"
+    return f"{step:g} s"
+
+
+# --- time -------------------------------------------------------------------------------------------------------------
+
+
+def _axis(trend: Trend, style: Style) -> Iterator[str]:
+    """Write when the first column begins and when the last one ends, below them."""
+    begin, end = (_day_and_time(one) for one in (trend.grid.begins, trend.grid.until))
+    if trend.grid.step >= DAY:
+        begin, end = begin[:10], end[:10]
+    indent = _INDENT if style.width < _TWO_LINES_BELOW else _LABEL
+    room = max(trend.grid.count - len(begin) - len(end), 2)
+    line = f"{'':{indent}}{begin}{'':{room}}{end}"
+    yield line if len(line) <= style.width else f"{'':{indent}}{begin}"
+
+
+def _legend(trend: Trend, style: Style) -> Iterator[str]:
+    nothing = "·" if style.unicode else "."
+    text = f"Each column is {_length(trend.grid.step)}; '{nothing}' is none, a blank was not read."
+    yield from textwrap.wrap(text, style.width)
+
+
+def _length(step: float) -> str:
+    for seconds, word in _LENGTHS:
+        if step >= seconds:
+            number = round(step / seconds, 1)
+            return f"1 {word}" if number == 1 else f"{number:g} {word}s"
+    return f"{step:g} seconds"
+
+
+def _day_and_time(t: float) -> str:
+    return datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%d %H:%M")

@@ -1,0 +1,68 @@
+"""The command that lists what happened."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from laneproof.cli import main
+from laneproof.findings import Change
+from laneproof.history.events import Event
+from laneproof.history.notes import Note
+from laneproof.history.store import Store
+from passes import Passes, change_of, make_finding
+
+DAY = 86400.0
+BUILD = 'schema = 1\nbox = { name = "kelp-1" }\n[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n'
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    store, passes = Store.open(str(tmp_path / "history.db")), Passes()
+    store.keep(passes.take())
+    store.keep_events([Event(t=passes.t, kind="link_down", text="Link Down", path="0000:00/01.1")])
+    passes.wait(5 * DAY)
+    finding = make_finding(since=passes.t)
+    passes.standing = (finding,)
+    store.keep(passes.take(change_of(Change.RAISED, finding, passes.t)))
+    store.add_note(Note(t=passes.t, kind="note", text="reseated the cable", path="0000:00/01.1"))
+    store.close()
+    (tmp_path / "build.toml").write_text(BUILD)
+    monkeypatch.setattr("laneproof.commands.kept_past._now", lambda: passes.t + 60)
+    monkeypatch.setenv("COLUMNS", "120")
+    return tmp_path
+
+
+def run(capsys: pytest.CaptureFixture[str], folder: Path, *arguments: str) -> tuple[int, str, str]:
+    status = main(["events", *arguments, "--state", str(folder), "--build", str(folder / "build.toml")])
+    said = capsys.readouterr()
+    return status, said.out, said.err
+
+
+def test_what_happened_in_the_last_week_is_listed(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    status, out, err = run(capsys, folder)
+    assert (status, err) == (0, "")
+    assert [line.split()[1:4] for line in out.splitlines()] == [
+        ["the", "box", "booted"],
+        ["riser-1", "link_down", "Link"],
+        ["riser-1", "finding_raised", "link-slow:"],
+        ["riser-1", "note", "reseated"],
+    ]
+
+
+def test_since_leaves_out_what_came_before(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    _, out, _ = run(capsys, folder, "--since", "1d")
+    assert "link_down" not in out
+    assert "finding_raised" in out
+
+
+def test_json_holds_all_of_it(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    told = json.loads(run(capsys, folder, "--json")[1])
+    assert [one["kind"] for one in told["events"]] == ["booted", "link_down", "finding_raised", "note"]
+    assert told["events"][1]["position"] == "riser-1"
+
+
+def test_the_demo_has_events(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["events", "--demo", "--json"]) == 0
+    kinds = {one["kind"] for one in json.loads(capsys.readouterr().out)["events"]}
+    assert {"booted", "finding_raised", "changed"} <= kinds

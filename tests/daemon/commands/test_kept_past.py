@@ -1,0 +1,90 @@
+"""A box's past, of the daemon or of a recording."""
+
+import argparse
+import os
+from pathlib import Path
+
+import pytest
+
+from laneproof.commands.errors import CommandError
+from laneproof.commands.kept_past import open_past
+from laneproof.history.store import Store
+from passes import Passes
+from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+
+START, DAY = 1_790_000_000.0, 86400.0
+LINE = "4,812,80500000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
+
+
+def _arguments(**fields: object) -> argparse.Namespace:
+    return argparse.Namespace(**{"source": None, "demo": False, "build": None, "state": None} | fields)
+
+
+@pytest.fixture
+def recording(tmp_path: Path) -> str:
+    box = SimulatedBox(name="tern-2", ports=[Port(hop="01.1", drive=Drive(serial="A1"))])
+    writer = RecordingWriter(box)
+    writer.take(box, t=START, up=60.0)
+    writer.take(box, t=START + DAY, up=60.0 + DAY)
+    (tmp_path / "box.jsonl").write_text("".join(f"{line}\n" for line in writer.lines))
+    return str(tmp_path / "box.jsonl")
+
+
+def test_a_recordings_frames_are_kept_at_their_own_times(recording: str) -> None:
+    with open_past(_arguments(source=recording)) as past:
+        assert (past.begins, past.now) == (START, START + DAY)
+        (series,) = past.history.read_series(drive="A1", names=("media_errors",))
+        assert series.known_until == START + DAY
+        assert not any(one.is_gap for one in series.points)  # a day between two frames is none
+
+
+def test_the_kernels_log_of_a_recording_is_kept_too(recording: str) -> None:
+    lines = Path(recording).read_text().splitlines()
+    frame = lines[-1].rstrip("}") if '"kmsg"' in lines[-1] else lines[-1][:-1] + f', "kmsg": ["{LINE}"]' + "}"
+    Path(recording).write_text("\n".join([*lines[:-1], frame]) + "\n")
+    with open_past(_arguments(source=recording)) as past:
+        (event,) = past.history.read_events(kinds=["controller_down"])
+    assert (event.path, event.drive) == ("0000:00/01.1", "A1")
+
+
+def test_since_counts_back_from_the_end(recording: str) -> None:
+    with open_past(_arguments(source=recording)) as past:
+        assert past.since(None, 7 * DAY) == START
+        assert past.since("6h", 7 * DAY) == START + DAY - 6 * 3600
+        for told, why in (
+            ("yesterday", "is no moment"),
+            ("now", "nothing can have happened"),
+            ("2030-01-01", "nothing"),
+        ):
+            with pytest.raises(CommandError, match=why) as refused:
+                past.since(told, DAY)
+            assert refused.value.status == os.EX_USAGE
+
+
+def test_the_daemons_history_ends_now(tmp_path: Path) -> None:
+    store = Store.open(str(tmp_path / "history.db"))
+    store.keep(Passes().take())
+    store.close()
+    with open_past(_arguments(state=str(tmp_path))) as past:
+        assert past.begins is None
+        assert past.since(None, DAY) == past.now - DAY
+        assert past.history.load_boots()
+
+
+def test_without_a_history_it_says_who_writes_one(tmp_path: Path) -> None:
+    with (
+        pytest.raises(CommandError, match="'laneproof serve' writes it") as refused,
+        open_past(_arguments(state=str(tmp_path))),
+    ):
+        pass
+    assert refused.value.status == os.EX_NOINPUT
+
+
+def test_a_recording_without_a_frame_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "empty.jsonl").write_text('{"format": "laneproof-recording", "version": 1}\n')
+    with (
+        pytest.raises(CommandError, match="no frame") as refused,
+        open_past(_arguments(source=str(tmp_path / "empty.jsonl"))),
+    ):
+        pass
+    assert refused.value.status == os.EX_DATAERR

@@ -1,0 +1,139 @@
+"""The command that shows how a position went."""
+
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from laneproof.cli import main
+from laneproof.history.store import Store
+from passes import Passes
+from simulated_box import kelp_box, make_array
+from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+
+DAY = 86400.0
+BUILD = """
+schema = 1
+box = { name = "kelp-1" }
+[[position]]
+label = "riser-1"
+path = "0000:00/01.1"
+[[position]]
+label = "riser-2"
+path = "0000:00/01.2"
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Keep two days of a box whose first drive finds media errors, and leave its declaration beside it."""
+    box = kelp_box(2).with_group(arrays=(make_array("md0", ("nvme0n1", "nvme1n1")),))
+    store, passes = Store.open(str(tmp_path / "history.db")), Passes(box).errors("0000:00/01.1", BadTLP=0)
+    for number in range(48):
+        passes.wait(3600).errors("0000:00/01.1", BadTLP=number // 4)
+        store.keep(passes.drive(0, health={"media_errors": number // 10}).take())
+    store.close()
+    (tmp_path / "build.toml").write_text(BUILD)
+    monkeypatch.setattr("laneproof.commands.kept_past._now", lambda: passes.t)
+    monkeypatch.setenv("COLUMNS", "80")
+    return tmp_path
+
+
+def run(capsys: pytest.CaptureFixture[str], folder: Path, *arguments: str) -> tuple[int, str, str]:
+    status = main(["trend", *arguments, "--state", str(folder), "--build", str(folder / "build.toml")])
+    said = capsys.readouterr()
+    return status, said.out, said.err
+
+
+def test_a_position_is_shown_by_its_label(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    status, out, err = run(capsys, folder, "riser-1", "--since", "2d")
+    assert (status, err) == (0, "")
+    assert out.startswith("riser-1: ")
+    assert "\nLink at 0000:00/01.1\n" in out
+    assert "\nDrive nvme0, Fulmar N4, FN0001\n" in out
+    (media,) = [line for line in out.splitlines() if line.startswith("  media errors")]
+    assert media.endswith("  4, most 1/2 h")
+    assert max(map(len, out.splitlines())) <= 80
+
+
+@pytest.mark.parametrize("name", ["riser-1", "0000:00/01.1", "FN0001", "nvme0", "nvme0n1"])
+def test_a_position_is_found_by_any_of_its_names(capsys: pytest.CaptureFixture[str], folder: Path, name: str) -> None:
+    _, out, _ = run(capsys, folder, name, "--json")
+    told = json.loads(out)
+    assert (told["subject"], told["path"], told["drive"]) == ("riser-1", "0000:00/01.1", "FN0001")
+
+
+def test_json_holds_every_chart_and_bit(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    told = json.loads(run(capsys, folder, "riser-1", "--since", "2d", "--json")[1])
+    charts = {(one["end"], one["name"]): one for one in told["charts"]}
+    assert charts["port", "correctable_errors"]["gained"] == 11
+    assert charts["drive", "media_errors"]["gained"] == 4
+    assert sum(one["gained"] for one in charts["drive", "media_errors"]["columns"] if one) == 4
+    assert "correctable_errors.BadTLP" in {one["name"] for one in told["series"]}
+
+
+def test_a_drives_history_goes_with_it(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    # The second position has its own errors; the first drive's media errors are not among them.
+    told = json.loads(run(capsys, folder, "riser-2", "--json")[1])
+    assert {one["drive"] for one in told["series"]} == {"FN0002"}
+
+
+def test_an_array_has_a_trend_too(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    status, out, _ = run(capsys, folder, "md0")
+    assert status == 0
+    assert "  members missing" in out
+
+
+def test_a_name_that_is_not_known_gets_the_nearest(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    status, out, err = run(capsys, folder, "riser1")
+    assert (status, out) == (os.EX_USAGE, "")
+    assert err == "laneproof: nothing that was kept is called 'riser1'; did you mean riser-1?\n"
+    _, _, err = run(capsys, folder, "???")
+    assert "; there is 0000:00/01.1, " in err
+    assert err.count("\n") == 1
+
+
+def test_a_time_of_which_nothing_is_known_says_so(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    store = Store.open(str(tmp_path / "history.db"))
+    store.keep(Passes(t=1_000_000.0).take())
+    store.close()
+    (tmp_path / "build.toml").write_text(BUILD)
+    status, out, _ = run(capsys, tmp_path, "riser-1", "--since", "2d")
+    assert status == 0
+    assert "Nothing was read of riser-1 in that time." in out
+
+
+def test_what_was_declared_and_never_there_can_be_asked_for(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    text = BUILD + '[[position]]\nlabel = "deck-9"\npath = "0000:00/1f.0"\n'
+    (folder / "build.toml").write_text(text)
+    status, out, _ = run(capsys, folder, "deck-9")
+    assert (status, "Nothing was read of deck-9" in out) == (0, True)
+
+
+def test_the_width_may_be_told(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    _, out, _ = run(capsys, folder, "riser-1", "--width", "44")
+    assert max(map(len, out.splitlines())) <= 44
+
+
+@pytest.mark.parametrize("bad", [["--since", "soon"], ["--since", "now"], ["--width", "0"]])
+def test_wrong_arguments_are_one_line(capsys: pytest.CaptureFixture[str], folder: Path, bad: list[str]) -> None:
+    try:
+        status, _, err = run(capsys, folder, "riser-1", *bad)
+    except SystemExit as ended:
+        status, err = int(ended.code or 0), capsys.readouterr().err
+    assert status == os.EX_USAGE
+    assert err.startswith("laneproof")
+    assert err.count("\n") == 1
+
+
+def test_a_recording_has_a_trend_too(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    box = SimulatedBox(name="tern-2", ports=[Port(hop="01.1", drive=Drive(serial="A1"))])
+    writer = RecordingWriter(box)
+    for day in range(5):
+        writer.take(box, t=1_790_000_000.0 + day * DAY, up=60.0 + day * DAY)
+    (tmp_path / "box.jsonl").write_text("".join(f"{line}\n" for line in writer.lines))
+    assert main(["trend", "A1", "--from", str(tmp_path / "box.jsonl"), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["path"] == "0000:00/01.1"
+    assert [one["name"] for one in told["charts"] if one["name"] == "media_errors"] == ["media_errors"]

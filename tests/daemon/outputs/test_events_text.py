@@ -1,0 +1,110 @@
+"""What happened, as text and JSON."""
+
+import re
+
+import pytest
+
+from laneproof.findings import Change, FindingChange
+from laneproof.history.events import Event
+from laneproof.history.notes import Note
+from laneproof.outputs.audit_text import NARROWEST, Style
+from laneproof.outputs.events_text import Happening, as_json, gather, join_runs, write_events
+from passes import make_finding
+
+LABELS = {"0000:00/01.1": "riser-1"}
+T = 1_790_000_000.0  # 2026-09-21T14:13:20Z
+
+
+def _event(
+    t: float = T, kind: str = "link_down", text: str = "pcieport 0000:00:01.1: Link Down", **fields: str
+) -> Event:
+    return Event(t=t, kind=kind, text=text, **({"path": "0000:00/01.1"} | fields))  # type: ignore[arg-type]
+
+
+def test_all_that_happened_is_in_one_order_under_its_label() -> None:
+    found = gather(
+        [_event(T + 20, device="0000:00:01.1")],
+        [FindingChange(at=T + 30, change=Change.RAISED, finding=make_finding())],
+        [Note(t=T + 10, kind="note", text="moved drive to riser-2", detail={"position": "riser-2"})],
+        LABELS,
+    )
+    assert [(one.kind, one.position) for one in found] == [
+        ("note", "riser-2"), ("link_down", "riser-1"), ("finding_raised", "riser-1"),
+    ]  # fmt: skip
+    assert found[2].text == "link-slow: riser-1 trained at gen 3, declared gen 4"
+
+
+def test_what_is_said_of_a_path_is_said_of_its_label() -> None:
+    (one,) = gather([_event(kind="changed", text="0000:00/01.1 target rate 8 GT/s")], [], [], LABELS)
+    assert one.text == "riser-1 target rate 8 GT/s"
+    (other,) = gather([_event(kind="changed", text="board firmware 1.41")], [], [], LABELS)
+    assert other.text == "board firmware 1.41"
+
+
+def test_what_repeats_within_an_hour_is_one_line() -> None:
+    events = [_event(T + 900 * number) for number in range(10)] + [_event(T + 900 * 9 + 3600)]
+    runs = join_runs(gather(events, [], [], LABELS))
+    assert [(one.count, (one.last_t or 0) - one.t) for one in runs] == [(10, 8100.0), (1, 0.0)]
+
+
+def test_places_that_repeat_side_by_side_are_told_apart() -> None:
+    events = [_event(T + number, path=f"0000:00/01.{1 + number % 2}") for number in range(6)]
+    runs = join_runs(gather(events, [], [], LABELS))
+    assert [(one.path, one.count) for one in runs] == [("0000:00/01.1", 3), ("0000:00/01.2", 3)]
+
+
+@pytest.mark.parametrize("kind", ["booted", "changed", "clock_stepped", "note", "finding_raised", "finding_cleared"])
+def test_each_of_the_daemons_and_the_owners_own_is_told(kind: str) -> None:
+    happened = [Happening(t=T + number, kind=kind, text="a") for number in range(3)]
+    assert len(join_runs(happened)) == 3
+
+
+def test_a_line_says_when_where_what() -> None:
+    happened = gather([_event(device="0000:00:01.1")], [], [], LABELS)
+    wide = write_events(happened, Style(width=110))
+    assert wide == "2026-09-21T14:13:20Z  riser-1         link_down            pcieport 0000:00:01.1: Link Down\n"
+    narrow = write_events(happened, Style(width=60))
+    assert narrow == "2026-09-21T14:13:20Z  riser-1  link_down\n  pcieport 0000:00:01.1: Link Down\n"
+
+
+def test_a_run_says_how_often_and_until_when() -> None:
+    text = write_events(gather([_event(T + 600 * number) for number in range(3)], [], [], LABELS), Style(width=140))
+    assert "link_down ×3" in text  # noqa: RUF001 (meant)
+    assert text.endswith("Link Down (until 2026-09-21T14:33:20Z)\n")
+    assert "link_down x3" in write_events(gather([_event()] * 3, [], [], LABELS), Style(width=110, unicode=False))
+
+
+def test_what_has_no_place_is_of_the_box() -> None:
+    text = write_events([Happening(t=T, kind="booted", text="the machine was started")], Style(width=110))
+    assert "  the box  " in text
+
+
+@pytest.mark.parametrize("width", [10, 40, 60, 99, 100, 140])
+def test_it_fits_the_width_it_is_given(width: int) -> None:
+    long = Happening(t=T, kind="a kind with a long name", text="word " * 60 + "x" * 200, device="d" * 50)
+    text = write_events([long], Style(width=width, unicode=False))
+    assert max(map(len, text.splitlines())) <= max(width, NARROWEST)
+    assert text.isascii()
+
+
+def test_what_the_kernel_wrote_does_not_steer_the_terminal() -> None:
+    odd = Happening(t=T, kind="io_error", text="a\x1b[2J\nb\x07", device="\x9b0m")
+    assert not re.search(r"[\x00-\x09\x0b-\x1f\x7f-\x9f]", write_events([odd], Style(width=110)))
+    assert write_events([odd], Style(width=110)).count("\n") == 1
+
+
+def test_nothing_is_said_in_words() -> None:
+    assert write_events([], Style()) == "Nothing happened in that time that was told or noticed.\n"
+
+
+def test_json_tells_each_with_all_that_is_known() -> None:
+    happened = gather([_event(device="0000:00:01.1", drive="FN0001")], [], [], LABELS)
+    told = as_json(happened, since=T - 60, until=T + 60)
+    assert (told["since"], told["until"]) == ("2026-09-21T14:12:20Z", "2026-09-21T14:14:20Z")
+    assert told["events"] == [
+        {
+            "t": T, "time": "2026-09-21T14:13:20Z", "kind": "link_down", "position": "riser-1", "path": "0000:00/01.1",
+            "drive": "FN0001", "device": "0000:00:01.1", "text": "pcieport 0000:00:01.1: Link Down", "count": 1,
+            "last_t": T, "boot_id": None, "detail": {},
+        }
+    ]  # fmt: skip

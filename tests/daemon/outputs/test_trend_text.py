@@ -1,0 +1,169 @@
+"""Small charts in the terminal."""
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from laneproof.history.events import Event
+from laneproof.history.folding import point_at
+from laneproof.history.series import Series
+from laneproof.outputs.audit_text import NARROWEST, Style
+from laneproof.outputs.time_columns import choose_grid
+from laneproof.outputs.trend import Chart, Form, Subject, Trend, make_trend
+from laneproof.outputs.trend_text import columns_for, draw_bars, say_figures, write_trend
+
+DAY = 86400.0
+MIDNIGHT = 20_000 * DAY
+WIDE = Style(width=80)
+ASCII = Style(width=80, unicode=False)
+
+
+def _series(name: str, *values: float | None, end: str = "drive", is_counter: bool = True, days: int = 10) -> Series:
+    points = tuple(point_at(MIDNIGHT + number * DAY + 60, value) for number, value in enumerate(values))
+    return Series(
+        path="0000:00/01.1", drive="FN0001", end=end, name=name, is_counter=is_counter, boot_id=None, points=points,
+        known_until=MIDNIGHT + days * DAY,
+    )  # fmt: skip
+
+
+def _trend(*series: Series, width: int = 80, events: tuple[Event, ...] = ()) -> Trend:
+    grid = choose_grid(MIDNIGHT, MIDNIGHT + 10 * DAY, columns_for(width))
+    grid = replace(grid, step=DAY, count=10, begins=MIDNIGHT)
+    subject = Subject(name="riser-1", path="0000:00/01.1", drive="FN0001", drive_name="nvme0, Fulmar N4")
+    return make_trend(subject, series, events, grid)
+
+
+def _row(text: str, label: str) -> str:
+    (found,) = [line for line in text.splitlines() if line.startswith(f"  {label}")]
+    return found
+
+
+def test_a_row_says_what_is_shown_and_what_it_came_to() -> None:
+    trend = _trend(
+        _series("correctable_errors", 0, 0, 1, 1, 9, 9, None, 9, 12, end="port"),
+        _series("composite_temperature_celsius", 38, 38, 48, 58, 38, is_counter=False),
+        _series("trained_gt_s", 16, 16, 8, 16, end="port", is_counter=False),
+    )
+    text = write_trend(trend, WIDE)
+    # Days 0 to 9; in the seventh, number 6, nothing was read but the minute before the gap.
+    assert _row(text, "link errors") == "  link errors         ··▁·█···▃·  12, most 8/d"
+    # A day shows the most of it, and begins with the value of the day before.
+    assert _row(text, "heat") == "  heat                ▁▁▄██▁▁▁▁▁  38°C, 38 to 58"
+    # Of a link the least is shown.
+    assert _row(text, "rate") == "  rate                ██▄▄██████  16 GT/s, least 8"
+    assert text.startswith("riser-1: 2024-10-04 00:00 to 2024-10-14 00:00 UTC\n\nLink at 0000:00/01.1\n")
+    assert "\nDrive nvme0, Fulmar N4, FN0001\n" in text
+
+
+def test_in_ascii_heights_are_digits() -> None:
+    text = write_trend(
+        _trend(_series("media_errors", 0, 0, 1, 4, 13), _series("percentage_used", 50, is_counter=False)), ASCII
+    )
+    assert text.isascii()
+    assert _row(text, "media errors") == "  media errors        ..139.....  13, most 9/d"
+    assert _row(text, "life used") == "  life used           5555555555  50 %"
+    heat = write_trend(_trend(_series("composite_temperature_celsius", 38, is_counter=False)), ASCII)
+    assert _row(heat, "heat").endswith("38 deg C")
+
+
+def test_a_column_that_was_not_read_is_blank() -> None:
+    text = write_trend(_trend(_series("media_errors", 0, None, None, None, 0)), ASCII)
+    assert _row(text, "media errors") == "  media errors        ..  ......  none"
+    assert "a blank was not read" in text
+
+
+@pytest.mark.parametrize("width", [10, 40, 41, 60, 71, 72, 80, 100, 132, 200])
+@pytest.mark.parametrize("unicode", [True, False])
+def test_it_fits_the_width_it_is_given(width: int, unicode: bool) -> None:  # noqa: FBT001 (a table's row)
+    grid = choose_grid(MIDNIGHT, MIDNIGHT + 300 * DAY, columns_for(width))
+    subject = Subject(name="a position with a long label", path="0000:00/01.1", drive="S" * 60, drive_name="nvme0")
+    huge = _series("data_units_written", 0, 10**12, 10**13, 10**15)
+    parts = [
+        _series("member_errors", 1, 5, end=f"a member with a name far too long {one}", is_counter=False) for one in "ab"
+    ]
+    trend = make_trend(subject, [huge, *parts, _series("media_errors", 0)], [], grid)
+    text = write_trend(trend, Style(width=width, unicode=unicode))
+    assert max(map(len, text.splitlines())) <= max(width, NARROWEST)
+    assert text.isascii() or unicode
+
+
+def test_narrow_charts_stand_on_lines_of_their_own() -> None:
+    text = write_trend(_trend(_series("media_errors", 0, 2), width=50), Style(width=50))
+    assert "  media errors: 2\n    ·█········\n" in text
+
+
+def test_the_device_is_not_repeated_where_it_tells_what_the_port_tells() -> None:
+    same = [_series("trained_lanes", 4, 4, end=end, is_counter=False) for end in ("port", "device")]
+    assert _row(write_trend(_trend(*same), WIDE), "lanes").endswith("x4")
+    other = [same[0], _series("trained_lanes", 4, 2, end="device", is_counter=False)]
+    text = write_trend(_trend(*other), WIDE)
+    assert _row(text, "lanes, port").endswith("x4")
+    assert _row(text, "lanes, device").endswith("x2, 2 to 4")
+
+
+def test_both_ends_errors_are_always_told() -> None:
+    text = write_trend(_trend(*(_series("correctable_errors", 0, end=end) for end in ("port", "device"))), WIDE)
+    assert _row(text, "link errors, port").endswith("none")
+    assert _row(text, "link errors, device").endswith("none")
+
+
+def test_what_happened_has_its_own_rows() -> None:
+    events = (Event(t=MIDNIGHT + 3 * DAY, kind="link_down", text="a", path="0000:00/01.1"),)
+    text = write_trend(_trend(_series("media_errors", 0), events=events), ASCII)
+    assert _row(text, "kernel's events") == "  kernel's events     ...9......  1"
+
+
+def test_without_anything_read_it_says_so() -> None:
+    text = write_trend(_trend(_series("media_errors", None)), WIDE)
+    assert text.endswith("Nothing was read of riser-1 in that time.\n")
+
+
+def test_what_a_device_calls_itself_does_not_steer_the_terminal() -> None:
+    trend = _trend(_series("media_errors", 0))
+    odd = replace(trend, subject=Subject(name="x\x1b[2J", path="p\x07", drive="\x1b]0;t", drive_name="\x9b"))
+    assert not re.search(r"[\x00-\x09\x0b-\x1f\x7f-\x9f]", write_trend(odd, WIDE))
+
+
+def test_colour_only_repeats() -> None:
+    trend = _trend(_series("media_errors", 0, 1))
+    coloured = write_trend(trend, Style(width=80, colour=True))
+    assert coloured != write_trend(trend, WIDE)
+    assert re.sub(r"\x1b\[[\d;]*m", "", coloured) == write_trend(trend, WIDE)
+
+
+def _chart(name: str, *values: float | None, **facts: bool) -> Chart:
+    return _trend(_series(name, *values, **facts)).charts[0]
+
+
+@pytest.mark.parametrize(
+    ("chart", "said"),
+    [
+        (_chart("media_errors", 0), "none"),
+        (_chart("media_errors", 0, 2), "2"),
+        (_chart("media_errors", 0, 2, 3), "3, most 2/d"),
+        (_chart("media_errors", 0, 123456), "123,456"),
+        (_chart("media_errors", None), "not read"),
+        (_chart("warning_temperature_minutes", 0, 12), "12 min"),
+        (_chart("thermal_seconds_1", 0, 90), "90 s"),
+        (_chart("trained_lanes", 4, 2, end="port", is_counter=False), "x2, 2 to 4"),  # type: ignore[arg-type]
+        (_chart("available_spare_percent", 100, 94, is_counter=False), "94 %, 94 to 100"),
+        (_chart("available_spare_percent", 100, None, is_counter=False), "not read now"),
+        (_chart("composite_temperature_celsius", 38.5, is_counter=False), "38.5°C"),
+        (_chart("written_bytes", 0, 10**12), "1 TB"),
+    ],
+)
+def test_figures_in_words(chart: Chart, said: str) -> None:
+    assert say_figures(chart, DAY) == said
+
+
+def test_heat_that_hardly_moves_looks_calm() -> None:
+    calm = draw_bars(_chart("composite_temperature_celsius", 38, 39, 38, is_counter=False), ASCII)
+    assert set(calm) <= {"4", "5", "6"}
+
+
+def test_shares_are_drawn_against_the_whole() -> None:
+    chart = _chart("available_spare_percent", 100, 50, 0, is_counter=False)
+    assert chart.form is Form.PERCENT
+    # Each day shows the most of it: the value that the day began with.
+    assert draw_bars(chart, ASCII) == "9951111111"
