@@ -203,12 +203,14 @@ def _is_same_kind_of_plan(one: OccupantPlan | None, plan: OccupantPlan) -> bool:
 
 
 def hangs_on_controller(path: str) -> bool:
-    """Whether a path's last hop is not a PCI function but a place on a controller: ``ata-3``, ``usb-1.2``."""
+    """Whether a path's last hop is not a PCI function but a place on a controller: ``ata-3``, ``phy-0``."""
     return "-" in path.rpartition("/")[2]
 
 
 def _controller_path(tree: Topology, path: str) -> bool:
-    above = path.rpartition("/")[0]
+    above = path
+    while hangs_on_controller(above):  # one hop, or one for each expander and unit
+        above = above.rpartition("/")[0]
     return bool(tree.functions_at(above)) or above in tree.functions
 
 

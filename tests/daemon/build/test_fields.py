@@ -13,6 +13,10 @@ from laneproof.build.fields import DevicePath, Generation, Lanes, Positive, Shar
         "0000:00/17.0/ata-3",
         "0000:00/14.0/usb-1.2",
         "0000:00/01.0/phy-1:2",
+        "0000:00/01.0/00.0/phy-0/phy-12",  # behind an expander
+        "0000:00/01.0/00.0/port-2",
+        "0000:00/05.0/scsi-0.4",
+        "0000:00/14.0/usb-3/lun-1",
     ],
 )
 def test_path_of_bridges_is_accepted(path: str) -> None:

@@ -8,6 +8,7 @@ from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.ledger.box_book import DAY
 from laneproof.past import NOTHING
+from laneproof.rules import judge_all
 from laneproof.rules.drive_rules import INTERFACE_ERRORS, SECTORS_FAILING, SELF_TEST_FAILED, has_failed
 from laneproof.rules.rule import Rule
 from laneproof_collectors.snapshot import Snapshot
@@ -144,3 +145,19 @@ def test_result_of_a_self_test(told: str, *, failed: bool) -> None:
 
 def test_unread_self_test_is_unverified() -> None:
     assert [one.kind for one in judge(SELF_TEST_FAILED, last_self_test=DENIED)] == [Kind.UNVERIFIED]
+
+
+# --- places -----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("hop", ["phy-0/phy-12", "scsi-0.4", "usb-1.2/lun-1"])
+def test_drive_behind_an_expander_or_another_unit_is_in_its_declared_position(hop: str) -> None:
+    path = f"0000:00/17.0/{hop}"
+    build = declare(
+        f'[[position]]\nlabel = "bay-9"\npath = "{path}"\noccupant = {{ kind = "sata", serial = "GSsda" }}\n'
+    )
+    box = Box().with_device("0000:00/17.0", class_code=SATA)
+    (empty,) = judge_all(build, box.snapshot(), NOTHING)
+    assert (empty.rule, empty.position) == ("position-empty", "bay-9")
+    (finding,) = judge_all(build, box.with_sata_drive(path, pending_sectors=3).snapshot(), NOTHING)
+    assert (finding.rule, finding.position) == ("sectors-failing", "bay-9")
