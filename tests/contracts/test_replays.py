@@ -1,0 +1,314 @@
+"""laneproof replay: frame in, change out. A line a change, at the recording's own times; nothing twice."""
+
+import base64
+import re
+import struct
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from contracts.hand_made import T0, JsonObject, Machine, health, inside, program, write
+from contracts.test_rest_of_the_box import raid
+
+Replay = Callable[..., list[JsonObject]]
+
+FIRST = "11111111-2222-4333-8444-555555555555"
+SECOND = "99999999-2222-4333-8444-555555555555"
+LINK = 'link = { generation = 4, lanes = 4 }\noccupant = { kind = "nvme" }\n'
+BUILD = 'schema = 1\n[box]\nname = "kelp-1"\n' + "".join(
+    f'[[position]]\nlabel = "bay-{number}"\npath = "0000:00/01.{number}"\n{LINK}' for number in (1, 2, 3)
+)
+AER = (
+    "RxErr 0\nBadTLP {}\nBadDLLP 0\nRollover 0\nTimeout 0\nNonFatalErr 0\nCorrIntErr 0\nHeaderOF 0\nTOTAL_ERR_COR {}\n"
+)
+
+
+def port(number: int) -> str:
+    return f"pci0000:00/0000:00:01.{number}"
+
+
+def place(number: int) -> str:
+    return f"{port(number)}/0000:0{number}:00.0"
+
+
+def box(
+    *, without: tuple[int, ...] = (), logs: dict[int, str] | None = None, widths: dict[int, int] | None = None
+) -> Machine:
+    machine = Machine()
+    for number in (1, 2, 3):
+        width = (widths or {}).get(number, 4)
+        machine.port(port(number), width=width if number not in without else 0)
+        for folder in (port(number), place(number)) if number not in without else (port(number),):
+            machine.files[f"/sys/devices/{folder}/aer_dev_correctable"] = AER.format(0, 0)
+        if number not in without:
+            machine.drive(number, place(number), width=width, log=(logs or {}).get(number, ""))
+    return machine
+
+
+@pytest.fixture
+def replay(tmp_path: Path) -> Replay:
+    (tmp_path / "build.toml").write_text(BUILD)
+
+    def run(*frames: JsonObject, name: str = "box.jsonl") -> list[JsonObject]:
+        ended = inside("replay", write(tmp_path / name, *frames), "--build", tmp_path / "build.toml", "--json")
+        assert (ended.status, ended.err) == (0, "")
+        return ended.lines()
+
+    return run
+
+
+def short(lines: list[JsonObject]) -> list[tuple[float, str, str, str | None]]:
+    return [(one["t"] - T0, one["change"], one["finding"]["rule"], one["finding"]["position"]) for one in lines]
+
+
+def test_calm_box_says_nothing(replay: Replay) -> None:
+    assert replay(box().frame(), *({"t": T0 + 60 * n} for n in range(1, 50))) == []
+
+
+def test_lines_are_what_the_contract_says(replay: Replay) -> None:
+    (line,) = replay(box(widths={2: 2}).frame(T0 + 0.5))
+    assert set(line) == {"t", "change", "finding"}
+    assert line["t"] == T0 + 0.5
+    assert line["change"] == "raised"
+    finding = line["finding"]
+    assert (finding["rule"], finding["position"], finding["kind"]) == ("link-narrow", "bay-2", "differs")
+    assert (finding["declared"], finding["observed"]) == ("x4", "x2")
+    assert re.fullmatch(r"2026-09-21T\d\d:\d\d:\d\dZ", finding["since"])
+    assert isinstance(finding["causes"], list)
+
+
+def test_one_frame_is_a_confirmed_reading(replay: Replay) -> None:
+    """What a live machine must show several times, a recording need show once."""
+    empty = box(without=(2,))
+    assert short(replay(box().frame(), empty.frame(T0 + 60, gone=["/sys/devices/" + place(2)])))[:1] != []
+    assert short(replay(box(widths={1: 1}).frame())) == [(0, "raised", "link-narrow", "bay-1")]
+
+
+def vanish(t: float, number: int) -> JsonObject:
+    """A drive that is gone: its tree, its links, its controller; the port reads no lanes."""
+    return {
+        "t": t,
+        "gone": [
+            f"/sys/devices/{place(number)}",
+            f"/sys/bus/pci/devices/0000:0{number}:00.0",
+            f"/sys/class/nvme/nvme{number}",
+            f"/sys/block/nvme{number}n1",
+            f"/sys/class/block/nvme{number}n1",
+        ],
+        "nvme": {f"nvme{number}": None},
+        "files": {f"/sys/devices/{port(number)}/current_link_width": "0\n"},
+    }
+
+
+def come_back(t: float, number: int) -> JsonObject:
+    frame = box().frame(t)
+    return {
+        "t": t,
+        "files": {path: text for path, text in frame["files"].items() if port(number) in path},
+        "links": {path: to for path, to in frame["links"].items() if place(number) in to or f"nvme{number}/" in path},
+        "nvme": {f"nvme{number}": frame["nvme"][f"nvme{number}"]},
+    }
+
+
+def test_raised_then_cleared_with_one_since(replay: Replay) -> None:
+    lines = replay(box().frame(), vanish(T0 + 60, 2), {"t": T0 + 120}, come_back(T0 + 180, 2), {"t": T0 + 240})
+    mine = [one for one in lines if one["finding"]["rule"] == "position-empty"]
+    assert short(mine) == [(60, "raised", "position-empty", "bay-2"), (180, "cleared", "position-empty", "bay-2")]
+    assert {one["finding"]["since"] for one in mine} == {"2026-09-21T14:14:20Z"}
+
+
+def test_same_finding_is_told_once_however_long_it_stands(replay: Replay) -> None:
+    lines = replay(box(widths={3: 2}).frame(), *({"t": T0 + 600 * n} for n in range(1, 60)))
+    assert short(lines) == [(0, "raised", "link-narrow", "bay-3")]
+
+
+def test_other_observation_is_a_change_of_the_same_finding(replay: Replay) -> None:
+    lines = replay(box(widths={3: 2}).frame(), box(widths={3: 1}).frame(T0 + 600))
+    mine = [one for one in lines if one["finding"]["rule"] == "link-narrow"]
+    assert short(mine) == [(0, "raised", "link-narrow", "bay-3"), (600, "changed", "link-narrow", "bay-3")]
+    assert [one["finding"]["observed"] for one in mine] == ["x2", "x1"]
+    assert mine[0]["finding"]["since"] == mine[1]["finding"]["since"]
+
+
+def test_other_bus_numbers_are_no_change(replay: Replay) -> None:
+    """A card was added: every bus behind it has another number, every path is what it was."""
+    before, after = box(widths={1: 2}), Machine()
+    for number in (1, 2, 3):
+        width = 2 if number == 1 else 4
+        after.port(port(number), width=width)
+        after.drive(number, f"{port(number)}/0000:1{number}:00.0", width=width)
+    lines = replay(before.frame(), after.frame(T0 + 600, boot_id=SECOND, up=30.0))
+    assert [one for one in short(lines) if one[2] == "link-narrow"] == [(0, "raised", "link-narrow", "bay-1")]
+    assert not [one for one in short(lines) if one[2] in {"position-empty", "occupant-differs"}]
+
+
+def test_link_that_fell_while_running(replay: Replay) -> None:
+    lines = replay(box().frame(), *({"t": T0 + 60 * n} for n in (1, 2)), box(widths={2: 1}).frame(T0 + 180))
+    told = short(lines)
+    assert (180, "raised", "link-narrow", "bay-2") in told
+    assert (180, "raised", "link-retrained-down", "bay-2") in told
+
+
+def test_link_that_came_up_short_after_a_boot_is_no_fall(replay: Replay) -> None:
+    lines = replay(box().frame(), box(widths={2: 1}).frame(T0 + 600, boot_id=SECOND, up=30.0))
+    assert {one[2] for one in short(lines)} == {"link-narrow"}
+
+
+def test_lower_target_since_a_boot_with_another_bios_is_the_firmwares_setting(replay: Replay) -> None:
+    """Decided, not scored: the target rate in Link Control 2 fell with the new firmware."""
+    before, after = box(), Machine()
+    for number in (1, 2, 3):
+        after.port(port(number), speed="8.0 GT/s PCIe")
+        after.drive(number, place(number), speed="8.0 GT/s PCIe")
+    for machine, version in ((before, "F3"), (after, "F7")):
+        machine.attributes(
+            "/sys/devices/virtual/dmi/id", {"board_name": "TW-8", "bios_version": version, "bios_date": "01/02/2026"}
+        )
+        machine.links["/sys/class/dmi/id"] = "../../devices/virtual/dmi/id"
+        for number in (1, 2, 3):
+            machine.binary[f"/sys/devices/{port(number)}/config"] = config_space(3 if machine is after else 4)
+    lines = replay(before.frame(), after.frame(T0 + 600, boot_id=SECOND, up=30.0))
+    slow = [one["finding"] for one in lines if one["finding"]["rule"] == "link-slow"]
+    assert len(slow) == 3
+    for finding in slow:
+        assert finding["causes"][0]["cause"] == "firmware-setting"
+        assert "F7" in " ".join(finding["causes"][0]["because"])
+
+
+def config_space(speed: int) -> str:
+    """A root port: Link Capabilities 16 GT/s x4; status and target (Link Control 2) at a given rate (pci_regs.h)."""
+    space = bytearray(256)
+    struct.pack_into("<HHHH", space, 0, 0x1D3F, 0x1001, 0x0406, 0x0010)
+    space[0x0E], space[0x34] = 1, 0x40
+    struct.pack_into("<BBH", space, 0x40, 0x10, 0, 2 | 4 << 4)
+    struct.pack_into("<I", space, 0x4C, 4 | 4 << 4)
+    struct.pack_into("<HH", space, 0x50, 0, speed | 4 << 4)
+    struct.pack_into("<I", space, 0x6C, 0b11110)
+    struct.pack_into("<H", space, 0x70, speed)
+    return base64.b64encode(space).decode()
+
+
+def health_frame(t: float, number: int, **fields: int) -> JsonObject:
+    return {"t": t, "nvme": {f"nvme{number}": {"log:2": health(**fields)}}}
+
+
+def test_media_errors_are_told_at_once(replay: Replay) -> None:
+    lines = replay(box().frame(), {"t": T0 + 600}, health_frame(T0 + 1200, 1, media=1))
+    assert short(lines) == [(1200, "raised", "media-errors-rising", "bay-1")]
+    finding = lines[0]["finding"]
+    assert finding["kind"] == "sign"
+    assert finding["severity"] in {"warning", "critical"}
+    assert finding["causes"]
+
+
+def test_old_media_errors_are_no_rise(replay: Replay) -> None:
+    lines = replay(box(logs={1: health(media=7)}).frame(), {"t": T0 + 600}, {"t": T0 + 1200})
+    assert "media-errors-rising" not in {one[2] for one in short(lines)}
+
+
+def test_critical_warning_is_a_state_that_comes_and_goes(replay: Replay) -> None:
+    lines = replay(box().frame(), health_frame(T0 + 60, 2, critical_warning=2, celsius=81), health_frame(T0 + 7200, 2))
+    mine = [one for one in short(lines) if one[2] == "critical-warning"]
+    assert (60, "raised", "critical-warning", "bay-2") in mine
+
+
+def test_drive_that_dropped_off_the_bus(replay: Replay) -> None:
+    """The kernel's own words (drivers/nvme/host/pci.c), in records as /dev/kmsg gives them."""
+    said = [
+        "3,900,700000000,-;nvme nvme2: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff\n",
+        "4,901,700500000,-;nvme nvme2: Disabling device after reset failure: -19\n",
+    ]
+    lines = replay(box().frame(), {"t": T0 + 60}, vanish(T0 + 120, 2) | {"kmsg": said})
+    told = {(rule, where) for _, change, rule, where in short(lines) if change == "raised"}
+    assert ("position-empty", "bay-2") in told
+    assert ("drops-off-bus", "bay-2") in told
+
+
+def test_words_of_user_space_in_the_log_are_ignored(replay: Replay) -> None:
+    """A facility above 0: anyone who may write to /dev/kmsg can forge it."""
+    said = ["11,900,700000000,-;nvme nvme2: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff\n"]
+    assert replay(box().frame(), {"t": T0 + 60, "kmsg": said}, {"t": T0 + 120}) == []
+
+
+def test_harmless_words_raise_nothing(replay: Replay) -> None:
+    said = [
+        "6,900,700000000,-;nvme nvme2: 8/0/0 default/read/poll queues\n",
+        "4,901,700000001,-;nvme nvme2: missing or invalid SUBNQN field.\n",
+        "6,902,700000002,-;RAS: Correctable Errors collector initialized.\n",
+        "6,903,700000003,-;md: resync of RAID array md0\n",
+        "6,904,700000004,-;pci 0000:01:00.0: 31.504 Gb/s available PCIe bandwidth (8.0 GT/s PCIe x4 link)\n",
+    ]
+    assert replay(box().frame(), {"t": T0 + 60, "kmsg": said}, {"t": T0 + 120}) == []
+
+
+def test_burst_of_correctable_errors_on_one_link(replay: Replay) -> None:
+    """Hundreds of thousands of bad packets in hours on one of three links: far out of specification, 1e-12 a bit."""
+    frames = [box().frame()]
+    for step in range(1, 60):
+        count = 40_000 * step
+        text = AER.format(count, count)
+        frames.append({"t": T0 + 300 * step, "files": {f"/sys/devices/{port(1)}/aer_dev_correctable": text}})
+    lines = replay(*frames)
+    raised = [one for one in lines if one["finding"]["rule"] == "signal-errors"]
+    assert raised
+    assert {one["finding"]["position"] for one in raised} == {"bay-1"}
+    assert raised[0]["t"] <= T0 + 3600
+    assert raised[-1]["finding"]["severity"] in {"warning", "critical"}
+    assert raised[-1]["finding"]["causes"]
+
+
+def test_counters_that_start_anew_at_a_boot_are_no_errors(replay: Replay) -> None:
+    before, after = box(), box()
+    for number in (1, 2, 3):
+        before.files[f"/sys/devices/{port(number)}/aer_dev_correctable"] = AER.format(9, 9)
+    assert replay(before.frame(), after.frame(T0 + 600, boot_id=SECOND, up=20.0)) == []
+
+
+def test_degraded_array_is_told_in_its_frame(replay: Replay, tmp_path: Path) -> None:
+    (tmp_path / "build.toml").write_text(
+        BUILD + '[[array]]\nname = "md0"\nlevel = "raid5"\nmembers = ["bay-1", "bay-2", "bay-3"]\n'
+    )
+    machine = raid(box())
+    lines = replay(
+        machine.frame(), {"t": T0 + 60, "files": {"/sys/devices/virtual/block/md0/md/degraded": "1\n",
+                                                  "/sys/devices/virtual/block/md0/md/dev-nvme3n1/state": "faulty\n"}}
+    )  # fmt: skip
+    assert (60, "raised", "array-degraded", None) in short(lines)
+
+
+def test_reading_that_hangs_is_stuck(replay: Replay) -> None:
+    frames = [{"t": T0 + 60 * n, "nvme": {"nvme1": {"log:2": {"error": "ETIMEDOUT"}}}} for n in range(1, 6)]
+    lines = replay(box().frame(), *frames)
+    assert "bay-1" in {where for _, _, _, where in short(lines)}
+    assert {one["finding"]["kind"] for one in lines} <= {"unverified", "sign"}
+
+
+def test_frames_that_step_back_in_time_are_no_traceback(replay: Replay) -> None:
+    lines = replay(box().frame(), {"t": T0 - 5000, "up": 700.0}, box(widths={1: 2}).frame(T0 - 4000, up=1700.0))
+    assert ("raised", "link-narrow", "bay-1") in {one[1:] for one in short(lines)}
+
+
+def test_replay_without_declaration_judges_what_needs_none(tmp_path: Path) -> None:
+    recording = write(tmp_path / "box.jsonl.gz", box(widths={1: 2}).frame())
+    ended = program("replay", recording, "--json")
+    assert ended.status == 0
+    assert {one["finding"]["rule"] for one in ended.lines()} == {"link-narrow"}
+    words = program("replay", recording)
+    assert words.status == 0
+    assert "link-narrow" in words.out
+
+
+def test_replay_says_the_same_each_time(replay: Replay) -> None:
+    frames = (box().frame(), vanish(T0 + 60, 2), come_back(T0 + 180, 2), box(widths={1: 1}).frame(T0 + 240))
+    assert replay(*frames) == replay(*frames, name="packed.jsonl.gz")
+
+
+def test_accepted_difference_carries_the_owners_reason(replay: Replay, tmp_path: Path) -> None:
+    (tmp_path / "build.toml").write_text(
+        BUILD + '[[accept]]\nrule = "link-narrow"\nposition = "bay-1"\nuntil = 2026-09-22\nbecause = "cable on order"\n'
+    )
+    lines = replay(box(widths={1: 2}).frame(), *({"t": T0 + 86_400 * n} for n in (1, 2, 3)))
+    assert (lines[0]["t"], lines[0]["finding"]["accepted"]) == (T0, "cable on order")
+    after = inside("audit", "--from", tmp_path / "box.jsonl", "--build", tmp_path / "build.toml", "--json")
+    assert after.status == 1, "the day has passed"
