@@ -12,6 +12,7 @@ from laneproof.ledger.box_book import DAY, BoxBook, Growth, key_of
 from laneproof.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import A_MORNING, Box
+from laneproof.rules.network_rules import ONE_FLOW
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Interface, Snapshot
 from laneproof_collectors.unread import Unread
@@ -27,7 +28,6 @@ _ERRORS_A_DAY, _MANY_ERRORS_A_DAY = 10, 1000
 _ERRORS_SINCE_START = 1000
 """A sound cable has next to none: 1e-12 of the bits of a busy 10 Gbit/s port is 36 an hour at most, IEEE 802.3's own
 ceiling (from memory), and real ones stay far below. Judgement."""
-ONE_FLOW = "One flow (one copy of one file) stays on one member of a bond: what this member loses, it loses."
 
 
 def _judged(build: Build | None, snapshot: Snapshot) -> Iterator[tuple[Interface, str | None]]:

@@ -3,7 +3,7 @@
 Even a whole aggregate gives one flow no more than one member's speed: the transmit hash picks a member for each flow.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from laneproof.build.declaration import AggregatePlan, Build
 from laneproof.findings import Finding, Kind, Severity
@@ -16,6 +16,8 @@ from laneproof_collectors.unread import Unread
 SLOW, INCOMPLETE = "network-link-slow", "aggregate-incomplete"
 _LACP = "802.3ad"
 _NOBODY = "00:00:00:00:00:00"
+ONE_FLOW = "One flow (one copy of one file) stays on one member of a bond, and gets no more than that member carries."
+"""Source: Documentation/networking/bonding.rst, on the transmit hash."""
 
 
 # --- network-link-slow ------------------------------------------------------------------------------------------------
@@ -35,7 +37,7 @@ def _judge_slow(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterato
         if interface is not None:
             yield from _judge_interface(interface, speed, is_member=name in members)
         elif name not in members:  # a missing member is told by its aggregate
-            yield _slow(name, speed, "no such interface", {})
+            yield _slow(name, speed, "no such interface", {}, is_member=False)
 
 
 def _declared_speeds(build: Build) -> Iterator[tuple[str, int]]:
@@ -51,20 +53,22 @@ def _judge_interface(interface: Interface, declared: int, *, is_member: bool) ->
     speed, duplex = interface.speed_mbit_s, interface.duplex
     if speed is None:
         if not is_member:  # a member that is down is told by its aggregate
-            yield _slow(interface.name, declared, "down", {"operational_state": str(interface.operational_state)})
+            evidence = {"operational_state": str(interface.operational_state)}
+            yield _slow(interface.name, declared, "down", evidence, is_member=is_member)
     elif isinstance(speed, Unread):
         yield _unverified(SLOW, interface.name, interface.name, speed)
     elif speed < declared:
-        yield _slow(interface.name, declared, _write(speed), {"speed_mbit_s": speed})
+        yield _slow(interface.name, declared, _write(speed), {"speed_mbit_s": speed}, is_member=is_member)
     elif duplex == "half":
-        yield _slow(interface.name, declared, f"{_write(speed)} in half duplex", {"duplex": "half"})
+        observed = f"{_write(speed)} in half duplex"
+        yield _slow(interface.name, declared, observed, {"duplex": "half"}, is_member=is_member)
 
 
 def _write(mbit_s: int) -> str:
     return f"{mbit_s / 1000:g} Gbit/s" if mbit_s >= 1000 else f"{mbit_s} Mbit/s"  # noqa: PLR2004 (kilo)
 
 
-def _slow(name: str, declared: int, observed: str, evidence: dict[str, object]) -> Finding:
+def _slow(name: str, declared: int, observed: str, evidence: Mapping[str, object], *, is_member: bool) -> Finding:
     return Finding(
         rule=SLOW,
         kind=Kind.DIFFERS,
@@ -75,7 +79,7 @@ def _slow(name: str, declared: int, observed: str, evidence: dict[str, object]) 
         declared=_write(declared),
         observed=observed,
         evidence={"declared_mbit_s": declared, **evidence},
-        next_steps=NETWORK_LINK_SLOW.look_next,
+        next_steps=(*NETWORK_LINK_SLOW.look_next, ONE_FLOW) if is_member else NETWORK_LINK_SLOW.look_next,
     )
 
 
@@ -242,7 +246,7 @@ AGGREGATE_INCOMPLETE = Rule(
             "See that the switch has the same ports in one group and speaks LACP on it; a fixed group on one side is "
             "not enough."
         ),
-        "Do not expect one copy of one file to go faster than one member: only several flows together do.",
+        ONE_FLOW + " Only several flows together carry more, and all of them only if the hash spreads them.",
     ),
     judge=_judge_incomplete,
     examples=(

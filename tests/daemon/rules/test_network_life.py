@@ -10,7 +10,8 @@ from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.ledger.box_book import DAY, HOUR
 from laneproof.past import NOTHING
-from laneproof.rules.network_life import NETWORK_ERRORS, NETWORK_LINK_UNSTEADY, ONE_FLOW
+from laneproof.rules.network_life import NETWORK_ERRORS, NETWORK_LINK_UNSTEADY
+from laneproof.rules.network_rules import NETWORK_LINK_SLOW, ONE_FLOW
 from laneproof.rules.rule import Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
@@ -121,6 +122,15 @@ def test_member_of_a_bond_is_told_with_what_one_flow_means() -> None:
         assert ONE_FLOW in finding.next_steps
         (alone,) = judge(rule, box(**facts))
         assert ONE_FLOW not in alone.next_steps
+
+
+def test_slow_member_of_a_bond_is_told_with_what_one_flow_means() -> None:
+    build = declare('[[aggregate]]\nname = "bond0"\nmembers = ["wan0"]\nmember_speed_mbit_s = 10000\n')
+    (finding,) = judge(NETWORK_LINK_SLOW, box(speed_mbit_s=1000), build)
+    assert ONE_FLOW in finding.next_steps
+    alone = declare('[[network]]\nname = "wan0"\nspeed_mbit_s = 10000\n')
+    (finding,) = judge(NETWORK_LINK_SLOW, box(speed_mbit_s=1000), alone)
+    assert ONE_FLOW not in finding.next_steps
 
 
 def test_the_bonds_own_interface_is_not_told_beside_its_members() -> None:

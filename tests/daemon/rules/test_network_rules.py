@@ -115,5 +115,5 @@ def test_what_cannot_be_read_is_unverified(aggregates: object) -> None:
 
 def test_one_flow_stays_on_one_member_is_said() -> None:
     (finding,) = judge(AGGREGATE_INCOMPLETE, aggregates=())
-    assert any("only several flows together" in step for step in finding.next_steps)
+    assert any("Only several flows together" in step for step in finding.next_steps)
     assert "one flow no more than one member" in AGGREGATE_INCOMPLETE.why
