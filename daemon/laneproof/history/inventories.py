@@ -57,6 +57,8 @@ class InventoryBook:
         last = self._last
         if last is not None:
             inventory = _carry_over(inventory, last)
+            if inventory == last:
+                return ()
         changes = compare(last, inventory).changes if last is not None else ()
         if last is not None and not changes:
             return ()

@@ -1,6 +1,10 @@
 """The table of what is sampled."""
 
-from laneproof.history import measures
+from pathlib import Path
+
+import pytest
+
+from laneproof.history import measures, retention
 from laneproof.history.measures import Measure, Pace, device_error, error_bit, sensor
 from laneproof_collectors.snapshot import BlockStatistics, HealthLog, SataDrive
 
@@ -39,3 +43,30 @@ def test_parts_of_a_measure_are_named_after_it() -> None:
     assert sensor(2).name == "sensor_2_celsius"
     assert not device_error("corruption").is_counter
     assert error_bit(measures.CORRECTABLE, "BadTLP") is bit
+
+
+PAGE = Path(__file__).parents[3] / "docs" / "history.md"
+_ROWS = {Pace.EACH: "each move", Pace.MINUTE: "a minute", Pace.STEADY: "five minutes", Pace.SLOW: "an hour"}
+
+
+@pytest.mark.parametrize("measure", _all(), ids=lambda one: one.name)
+def test_the_page_tells_each_measure_under_its_pace(measure: Measure) -> None:
+    (row,) = [line for line in PAGE.read_text().splitlines() if line.startswith(f"| {_ROWS[measure.pace]} |")]
+    assert f"`{measure.name}`" in row
+
+
+def test_the_page_tells_how_long_things_are_kept() -> None:
+    page = PAGE.read_text()
+    for what, kept in (
+        ("as read, where they moved", f"{retention.KEEP_SAMPLES_SECONDS / retention.DAY:g} days"),
+        ("by the hour: least, most, last, how many", f"{retention.KEEP_HOURS_SECONDS / retention.DAY:g} days"),
+        ("by the day: the same", f"{retention.KEEP_DAYS_SECONDS / retention.DAY:g} days"),
+        (
+            "each; the same again within a minute is counted",
+            f"the latest {retention.KEEP_EVENTS_OF_A_KIND} of each kind",
+        ),
+        ("raised, changed, cleared", f"the latest {retention.KEEP_CHANGES} changes; what stands stays"),
+        ("one each time something changed", f"the latest {retention.KEEP_INVENTORIES}"),
+        ("each", f"the latest {retention.KEEP_NOTES}"),
+    ):
+        assert f"| {what} | {kept} |" in page
