@@ -150,7 +150,7 @@ def read_interfaces(host: Host) -> tuple[Interface, ...] | Unread:
     return tuple(
         _make_interface(name, address, folder, raw)
         for (name, address), folder, raw in read
-        if not is_absent(raw["operstate"])
+        if not (is_absent(raw["operstate"]) and is_absent(raw["speed"]))
     )
 
 

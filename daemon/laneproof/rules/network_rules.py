@@ -11,10 +11,11 @@ from laneproof.past import Past
 from laneproof.rules.example_box import Box, make_bond
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Aggregate, AggregateMember, Interface, Snapshot
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Reason, Unread
 
 SLOW, INCOMPLETE = "network-link-slow", "aggregate-incomplete"
 _LACP = "802.3ad"
+_DOWN = ("down", "lowerlayerdown", "notpresent", "dormant")  # Documentation/ABI/testing/sysfs-class-net, operstate
 _NOBODY = "00:00:00:00:00:00"
 ONE_FLOW = "One flow (one copy of one file) stays on one member of a bond, and gets no more than that member carries."
 """Source: Documentation/networking/bonding.rst, on the transmit hash."""
@@ -32,12 +33,20 @@ def _judge_slow(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterato
         return
     by_name = {one.name: one for one in snapshot.interfaces}
     members = {name for plan in (build.aggregate if build else ()) for name in plan.members}
+    told_down = set(_list_down(snapshot))
     for name, speed in speeds.items():
         interface = by_name.get(name)
-        if interface is not None:
+        if interface is not None and not (name in members and name in told_down):
             yield from _judge_interface(interface, speed, is_member=name in members)
+        elif interface is not None:
+            continue  # a member that is down is told by its aggregate
         elif name not in members:  # a missing member is told by its aggregate
             yield _slow(name, speed, "no such interface", {}, is_member=False)
+
+
+def _list_down(snapshot: Snapshot) -> Iterator[str]:
+    for aggregate in () if isinstance(snapshot.aggregates, Unread) else snapshot.aggregates:
+        yield from (one.name for one in aggregate.members if one.mii_status != "up")
 
 
 def _declared_speeds(build: Build) -> Iterator[tuple[str, int]]:
@@ -51,10 +60,12 @@ def _declared_speeds(build: Build) -> Iterator[tuple[str, int]]:
 
 def _judge_interface(interface: Interface, declared: int, *, is_member: bool) -> Iterator[Finding]:
     speed, duplex = interface.speed_mbit_s, interface.duplex
-    if speed is None:
-        if not is_member:  # a member that is down is told by its aggregate
-            evidence = {"operational_state": str(interface.operational_state)}
-            yield _slow(interface.name, declared, "down", evidence, is_member=is_member)
+    if speed is None and interface.operational_state in _DOWN:
+        evidence = {"operational_state": str(interface.operational_state)}
+        yield _slow(interface.name, declared, "down", evidence, is_member=is_member)
+    elif speed is None:
+        why = f"it tells none, though its state is {interface.operational_state}; virtual ports often tell no speed"
+        yield _unverified(SLOW, interface.name, interface.name, Unread("its speed", why, Reason.ABSENT))
     elif isinstance(speed, Unread):
         yield _unverified(SLOW, interface.name, interface.name, speed)
     elif speed < declared:
@@ -158,11 +169,18 @@ def _find_apart(aggregate: Aggregate, members: list[AggregateMember]) -> Iterato
     if isinstance(active, Unread):
         yield active
         return
-    for member in members:
-        if isinstance(member.aggregator_id, Unread):
-            yield member.aggregator_id
-        elif active is not None and member.mii_status == "up" and member.aggregator_id != active:
-            yield f"{member.name} is up but in aggregator {member.aggregator_id}, not in the active one, {active}"
+    up = [one for one in members if one.mii_status == "up"]
+    ids = {one.aggregator_id for one in up if isinstance(one.aggregator_id, int)}
+    if active is None and len(ids) > 1:
+        yield f"its members are in different aggregators, {', '.join(map(str, sorted(ids)))}"
+    for member in up:
+        number = member.aggregator_id
+        if number is None:
+            yield Unread(f"aggregator of {member.name}", "the kernel tells none", Reason.ABSENT)
+        elif isinstance(number, Unread):
+            yield number
+        elif active is not None and number != active:
+            yield f"{member.name} is up but in aggregator {number}, not in the active one, {active}"
 
 
 def _incomplete(plan: AggregatePlan, faults: list[str], evidence: dict[str, object]) -> Finding:

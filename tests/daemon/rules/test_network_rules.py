@@ -40,7 +40,8 @@ def pair(second: Interface | None) -> tuple[Interface, ...]:
         (make_interface("wan1", speed=1000), Kind.DIFFERS),
         (make_interface("wan1", duplex="half"), Kind.DIFFERS),
         (make_interface("wan1", speed=UNREAD), Kind.UNVERIFIED),
-        (make_interface("wan1", speed=None), None),  # down: its aggregate tells
+        (make_interface("wan1", speed=None, operational_state="down"), Kind.DIFFERS),
+        (make_interface("wan1", speed=None), Kind.UNVERIFIED),  # up, and tells none: virtual ports do so
         (None, None),  # missing: likewise
     ],
 )
@@ -49,13 +50,26 @@ def test_speed_of_a_member(second: Interface | None, kind: Kind | None) -> None:
     assert [one.kind for one in findings] == ([kind] if kind else [])
 
 
+def test_member_that_is_down_is_told_by_its_aggregate_alone() -> None:
+    down = replace(BOND.members[1], mii_status="down")
+    interfaces = pair(make_interface("wan1", speed=None, operational_state="down"))
+    aggregates = (replace(BOND, members=(BOND.members[0], down)),)
+    assert judge(NETWORK_LINK_SLOW, interfaces, aggregates) == []
+    assert [one.kind for one in judge(AGGREGATE_INCOMPLETE, interfaces, aggregates)] == [Kind.DIFFERS]
+
+
 def test_slow_port_gives_both_values() -> None:
     (finding,) = judge(NETWORK_LINK_SLOW, pair(make_interface("wan1", speed=2500)))
     assert (finding.declared, finding.observed) == ("10 Gbit/s", "2.5 Gbit/s")
 
 
 @pytest.mark.parametrize(
-    ("interfaces", "observed"), [((), "no such interface"), ((make_interface("lan0", speed=None),), "down")]
+    ("interfaces", "observed"),
+    [
+        ((), "no such interface"),
+        ((make_interface("lan0", speed=None, operational_state="down"),), "down"),
+        ((make_interface("lan0", speed=None, operational_state="lowerlayerdown"),), "down"),
+    ],
 )
 def test_single_port_that_is_down_or_missing(interfaces: tuple[Interface, ...], observed: str) -> None:
     text = '[[network]]\nname = "lan0"\nspeed_mbit_s = 1000'
@@ -86,6 +100,8 @@ def with_member(**facts: object) -> Aggregate:
         (make_bond("bond0", ("wan0",)), "wan1 is not a member"),
         (with_member(mii_status="down"), "wan1 is down"),
         (with_member(aggregator_id=2), "not in the active one"),
+        (replace(with_member(aggregator_id=2), active_aggregator=None), "in different aggregators, 1, 2"),
+        (bond(active_aggregator=None), None),
     ],
 )
 def test_when_an_aggregate_is_not_whole(aggregate: Aggregate, words: str | None) -> None:
@@ -107,6 +123,7 @@ def test_missing_aggregate_differs() -> None:
         (bond(active_aggregator=UNREAD),),
         (with_member(mii_status=UNREAD),),
         (with_member(aggregator_id=UNREAD),),
+        (with_member(aggregator_id=None),),
     ],
 )
 def test_what_cannot_be_read_is_unverified(aggregates: object) -> None:
