@@ -2,6 +2,9 @@
 
 from vm.machine import Cable, Drive, Machine, MemoryModule, RootPort, SwitchCard
 
+BAD_SECTOR = 65536
+"""Of 512 bytes: in the middle of a small drive, where nothing but a test reads."""
+
 SPLIT_SLOT = Machine(
     ports=(
         RootPort(name="riser-1", address="4.0", slot=1),
@@ -13,7 +16,7 @@ SPLIT_SLOT = Machine(
     drives=(
         Drive(name="hydro-1", serial="TIDE-0001", port="riser-1"),
         Drive(name="hydro-2", serial="TIDE-0002", port="riser-2", size_bytes=96 << 20),
-        Drive(name="hydro-3", serial="TIDE-0003", port="card-1"),
+        Drive(name="hydro-3", serial="TIDE-0003", port="card-1", bad_sectors=(BAD_SECTOR,)),
         Drive(name="hydro-4", serial="TIDE-0004", port="card-2"),
     ),
     smbios=("type=0,vendor=Kelp Firmware,version=1.07,date=03/14/2026", "type=1,manufacturer=Kelp,product=kelp-1"),
@@ -33,7 +36,7 @@ WHOLE_BOX = Machine(
     drives=(
         *(Drive(name=f"array-drive-{n}", serial=f"SWELL-000{n}", port=f"array-{n}") for n in range(1, 5)),
         *(Drive(name=f"pool-drive-{n}", serial=f"REEF-000{n}", port=f"pool-{n}", size_bytes=256 << 20) for n in (1, 2)),
-        Drive(name="worn-drive", serial="WORN-0001", port="pool-3", bad_sectors=(4096,)),
+        Drive(name="worn-drive", serial="WORN-0001", port="pool-3", bad_sectors=(BAD_SECTOR,)),
     ),
     cables=(
         Cable(number=1, left="52:54:00:00:01:01", right="52:54:00:00:02:01"),

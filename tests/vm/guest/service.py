@@ -5,19 +5,25 @@ import io
 import json
 import re
 import subprocess
+import sys
 import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
+from vm.boxes import BAD_SECTOR
+from vm.guest.split_slot import RECEIVER_ERROR, by_serial, correctable, inject_correctable
 from vm.guest.steps import Steps, wait_until
 
 BUILD = Path("/etc/laneproof/build.toml")
 ADDRESS = "http://127.0.0.1:7766"
 UNIT = "laneproof.service"
 CONTROLLERS = Path("/sys/class/nvme")
+BURST = 40
+RECORD = ("record", "--every", "1", "--passes", "13")
 SHOWN = (
     "ActiveState", "SubState", "Result", "NRestarts", "ExecMainStatus", "MainPID", "StatusText", "WatchdogUSec",
     "MemoryCurrent", "MemoryPeak", "CPUUsageNSec",
@@ -160,17 +166,66 @@ def stop(facts: dict[str, Any]) -> None:
     facts["kept"] = sorted(str(path) for path in Path("/var/lib/laneproof").rglob("*"))
 
 
+def burst(facts: dict[str, Any], position: str, address: str) -> None:
+    """Let one port see many receiver errors while its siblings see none."""
+    run("modprobe", "aer_inject")
+    for _ in range(BURST):
+        inject_correctable(address, RECEIVER_ERROR)
+    counted = wait_until(lambda: correctable(address)["RxErr"])
+    wanted = f'position="{position}"'
+    began = time.monotonic()
+
+    def told() -> list[str]:
+        lines = fetch("/metrics")["text"].splitlines()
+        counts = [line for line in lines if line.startswith("laneproof_link_correctable_errors_total{")]
+        reached = [line for line in counts if wanted in line and float(line.rsplit(" ", 1)[1]) >= BURST]
+        return counts if reached else []
+
+    facts["counts"] = wait_until(told, seconds=45, pause=0.5)
+    facts["told_after"] = round(time.monotonic() - began, 2)
+    facts["counted"] = counted
+    facts["findings"] = findings()
+
+
+def record_pulses(facts: dict[str, Any], address: str) -> None:
+    """Record a pass a second while one port sees a few errors between each two."""
+    run("modprobe", "aer_inject")
+    file = Path("/run/pulses.jsonl")
+    recording = Thread(target=lambda: facts.update(record=laneproof(*RECORD, str(file))))
+    recording.start()
+    while recording.is_alive():
+        inject_correctable(address, RECEIVER_ERROR)
+        time.sleep(0.2)
+    recording.join()
+    facts["recording"] = file.read_text()
+
+
+def read_bad_sector(facts: dict[str, Any], position: str, serial: str) -> None:
+    """Read where the medium cannot be read, as a file system would come upon it."""
+    disk = f"/dev/{by_serial()[serial]['name']}n1"
+    at = f"skip={BAD_SECTOR // 8}"
+    facts["dd"] = run("dd", f"if={disk}", "of=/dev/null", "bs=4096", at, "count=1", "iflag=direct")["err"]
+    facts.update(watch(until=has("media-errors-rising", position), seconds=90))
+
+
 def main() -> None:
     steps = Steps()
     with steps.fenced("draft") as facts:
         draft(facts)
     with steps.fenced("ask-for-more") as facts:
         ask_for_more(facts)
+    with steps.fenced("pulses") as facts:
+        record_pulses(facts, sys.argv[1])
     with steps.fenced("serve") as facts:
         serve(facts)
     with steps.fenced("reload") as facts:
         reload_wrongly(facts)
 
+    labels = steps.ask("begin-signs")
+    with steps.fenced("burst") as facts:
+        burst(facts, labels["position"], sys.argv[1])
+    with steps.fenced("unreadable-sector") as facts:
+        read_bad_sector(facts, labels["worn"], labels["worn_serial"])
     labels = steps.ask("begin-warning")
     with steps.fenced("warned") as facts:
         facts.update(watch(until=has("critical-warning", labels["position"]), seconds=90))

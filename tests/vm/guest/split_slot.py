@@ -16,6 +16,8 @@ from vm.guest.steps import Steps, wait_until
 DEVICES = Path("/sys/bus/pci/devices")
 CONTROLLERS = Path("/sys/class/nvme")
 
+RECEIVER_ERROR = 1  # PCI_ERR_COR_RCVR
+
 LINK_ATTRIBUTES = ("current_link_speed", "current_link_width", "max_link_speed", "max_link_width")
 OTHER_ATTRIBUTES = (
     "class",
@@ -122,12 +124,11 @@ def correctable(address: str) -> dict[str, int]:
 
 
 def count_injected(facts: dict[str, Any], address: str, times: int) -> None:
-    receiver_error = 1  # PCI_ERR_COR_RCVR
     run("modprobe", "aer_inject")
     neighbours = [path.name for path in DEVICES.iterdir() if (path / "aer_dev_correctable").exists()]
     facts["before"] = {name: correctable(name) for name in neighbours}
     for wanted in range(1, times + 1):
-        inject_correctable(address, receiver_error)
+        inject_correctable(address, RECEIVER_ERROR)
         wait_until(lambda: correctable(address)["RxErr"] >= wanted)  # noqa: B023 (called at once)
     facts["after"] = {name: correctable(name) for name in neighbours}
     facts["root_total"] = read(DEVICES / address / "aer_rootport_total_err_cor")

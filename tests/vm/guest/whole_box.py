@@ -5,6 +5,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+from vm.boxes import BAD_SECTOR
 from vm.guest.facts import read_whole_box
 from vm.guest.steps import Steps, wait_until
 
@@ -134,7 +135,13 @@ def main() -> None:
     with steps.fenced("unreadable-sector") as facts:
         since = line_count()
         facts["dd"] = ask(
-            "dd", f"if=/dev/{made['WORN-0001']}", "of=/dev/null", "bs=4096", "skip=512", "count=1", "iflag=direct"
+            "dd",
+            f"if=/dev/{made['WORN-0001']}",
+            "of=/dev/null",
+            "bs=4096",
+            f"skip={BAD_SECTOR // 8}",
+            "count=1",
+            "iflag=direct",
         )
         facts["kernel_log"] = new_lines(since)
 
