@@ -118,7 +118,9 @@ def _diagnose(ledger: Ledger, path: str, told: _Told, weights: Weights) -> Diagn
 
 
 def _ask(case: Case, weights: Weights) -> Diagnosis:
-    return diagnose(find_features(case), weights, clean_time=_say_clean_time(case))
+    features, clean_time = find_features(case), _say_clean_time(case)
+    known = tuple(sorted(features.items())), clean_time, id(weights)
+    return case.ledger.remember(("score", case.path), known, lambda: diagnose(features, weights, clean_time=clean_time))
 
 
 def _say_clean_time(case: Case) -> str | None:
@@ -127,7 +129,7 @@ def _say_clean_time(case: Case) -> str | None:
         return None
     first, last = case.drops[0].dropped_at, case.drops[-1].dropped_at
     lead = (last - first) / (len(case.drops) - 1) if len(case.drops) > 1 else _LEAD_SECONDS
-    needed = clean_time_needed(len(case.drops), max(case.now - first + lead, DAY))
+    needed = clean_time_needed(len(case.drops), max(last - first + lead, DAY))
     if isinstance(needed, NotEnough):
         return None
     days = max(1, round(needed / DAY))

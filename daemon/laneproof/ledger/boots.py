@@ -48,10 +48,10 @@ class BootBook:
     limits: dict[str, LinkLimits] = field(default_factory=dict)
     earlier_limits: dict[str, LinkLimits] = field(default_factory=dict)
 
-    def read(self, snapshot: Snapshot, topology: Topology, timeline: Timeline) -> None:
-        """Note the boot and the links' limits."""
+    def read(self, snapshot: Snapshot, topology: Topology, timeline: Timeline, *, is_new_reading: bool = True) -> None:
+        """Note the boot, and the links' limits where the functions were read anew."""
         self._note_boot(describe_boot(snapshot, timeline.now))
-        if topology.unread is None and topology.functions:
+        if is_new_reading and topology.unread is None and topology.functions:
             self.limits |= dict(_find_limits(snapshot, topology, self.limits))
 
     def _note_boot(self, boot: Boot) -> None:

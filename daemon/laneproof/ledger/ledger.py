@@ -228,7 +228,8 @@ class Ledger:
         if step.first or step.rebooted:
             state.boot_times = [*state.boot_times[-100:], state.timeline.booted_at]
             state.kernel_sequence = -1
-        state.boots.read(snapshot, tree, state.timeline)
+        is_new_reading = snapshot.functions is not self._functions
+        state.boots.read(snapshot, tree, state.timeline, is_new_reading=is_new_reading)
         occupants = list(tree.drive_occupants())
         events, reports = self._take_events(tree, kernel_events, device_events)
         windows = self._read_drives(snapshot, occupants)

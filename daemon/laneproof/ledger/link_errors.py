@@ -26,7 +26,8 @@ _RECEIVER = ("RxErr", "BadTLP", "BadDLLP")
 _SENDER = ("Rollover", "Timeout")
 _LINK_FATAL = ("DLP", "SDES", "FCP", "RxOF", "MalfTLP", "ECRC")
 """Uncorrectable errors that are the link's own; unsupported requests, aborts and completion timeouts are not."""
-_MOST_KEPT = 60  # readings with errors that are kept one by one
+MOST_READINGS = 60
+"""Readings with errors that are kept one by one."""
 _UNWATCHED = (Reporting.NO_CAPABILITY, Reporting.NOT_OWNED, Reporting.MASKED, Reporting.UNKNOWN)
 
 
@@ -69,7 +70,7 @@ class LinkRecord:
         device: What the device is called now.
         first_at: When this pair was first seen.
         last_at: When it was last read.
-        steady_since: Since when the parts between are what they are: the baseline begins here.
+        steady_since: When the parts between were last changed, 0 if never: the baseline begins here.
         gt_s: The trained rate at the last reading.
         lanes: The trained width at the last reading.
         port: The upper end.
@@ -153,9 +154,7 @@ class LinkBook:
             key = f"{link.path}|{serial}"
             record = self.records.get(key)
             if record is None:
-                record = self.records[key] = LinkRecord(
-                    path=link.path, serial=serial, first_at=timeline.now, steady_since=timeline.now
-                )
+                record = self.records[key] = LinkRecord(path=link.path, serial=serial, first_at=timeline.now)
             record.device = device
             _read_link(record, link, timeline, elapsed, news)
         for path, serial in self.current.items():
@@ -180,6 +179,7 @@ class LinkBook:
         """Begin the baseline of a path anew, since what stands between has changed."""
         for record in self.of_path(path):
             record.steady_since = at
+            record.series.close_row(at)
             record.version += 1
 
 
@@ -226,7 +226,7 @@ def _keep(record: LinkRecord, fresh: Tally, now: float, elapsed: float) -> None:
     row.fatal += fresh.fatal
     if fresh.errors:
         record.readings.append((now, fresh.errors))
-        del record.readings[:-_MOST_KEPT]
+        del record.readings[:-MOST_READINGS]
     record.version += 1
 
 

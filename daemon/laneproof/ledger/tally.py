@@ -96,10 +96,17 @@ class TallySeries:
     def open_row(self, now: float) -> Tally:
         """Give the row of the hour; a new hour folds what has become old."""
         hour = now - now % HOUR
-        if not self.rows or self.rows[-1].begins + self.rows[-1].span <= now:
-            self.rows.append(Tally(begins=hour))
+        ended = self.rows[-1].begins + self.rows[-1].span if self.rows else 0.0
+        if ended <= now:
+            begins = max(hour, ended)
+            self.rows.append(Tally(begins=begins, span=hour + HOUR - begins))
             self._fold(now)
         return self.rows[-1]
+
+    def close_row(self, now: float) -> None:
+        """End the open row, so that what comes belongs to another."""
+        if self.rows and self.rows[-1].begins + self.rows[-1].span > now:
+            self.rows[-1].span = max(0.0, now - self.rows[-1].begins)
 
     def since(self, when: float) -> Tally:
         """Add up the rows that began at or after a moment."""

@@ -16,7 +16,7 @@ from laneproof.evidence.counts import Bounds
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.rates import RatioTest, against_history, against_siblings
 from laneproof.evidence.specification import CeilingTest, against_specification
-from laneproof.ledger.link_errors import LinkRecord
+from laneproof.ledger.link_errors import MOST_READINGS, LinkRecord
 from laneproof.ledger.tally import DAY, HOUR, Tally, total
 
 _BURST_ALLOWANCE = 500
@@ -48,6 +48,7 @@ REACHES = (
     Reach(seconds=DAY, words="the last day", note_errors=6, note_hours=3, page_errors=12, page_hours=4),
     Reach(seconds=7 * DAY, words="the last week", note_errors=14, note_hours=6, page_errors=24, page_hours=8),
 )
+_FEWEST_ERRORS = min(reach.note_errors for reach in REACHES)
 _SPECIFICATION_SECONDS = 2 * HOUR
 _SPECIFICATION_ERRORS = 10
 _PERSISTENT_HOURS = 3
@@ -82,6 +83,8 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
         now: Ledger time.
         links: How many links are asked in the same way: p is corrected for it.
     """
+    if not _has_enough(record, now):
+        return _judge_first_look(record)
     found = [
         standing
         for standing in (
@@ -93,6 +96,16 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
     ]
     ranks = {"page": 1, "note": 0}
     return max(found, key=lambda one: (ranks[one.level or "note"], one.beyond_specification), default=NOTHING_TO_SAY)
+
+
+def _has_enough(record: LinkRecord, now: float) -> bool:
+    """Whether there are errors enough in the longest reach for any test to speak: what most links never have."""
+    week = now - max(reach.seconds for reach in REACHES)
+    readings = record.readings
+    if len(readings) == MOST_READINGS and readings[0][0] >= week:
+        return True
+    # the readings' errors add up to at least the fewest of the whole week, whichever direction each was in
+    return sum(number for when, number in readings if when >= week) >= _FEWEST_ERRORS
 
 
 def recent(record: LinkRecord, seconds: float, now: float) -> Tally:

@@ -38,14 +38,16 @@ def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Find
         before = stood(past, place.identify(NAME))
         if before is None and not record.readings and not record.port.found and not record.far.found:
             continue
-        standing = stand(ledger, record, counting)
+        # what stands as a page already is looked at less often: only its figures can change
+        is_page = before is not None and before.severity is not Severity.NOTICE
+        standing = stand(ledger, record, counting, every_seconds=6 * HOUR if is_page else HOUR)
         if (finding := _tell(ledger, place, record, standing, before)) is not None:
             yield finding
 
 
-def stand(ledger: Ledger, record: LinkRecord, counting: list[LinkRecord]) -> Standing:
-    """Judge one link; looked at anew only when it counted an error or an hour has begun."""
-    version = record.version, int(ledger.now // HOUR), record.steady_since
+def stand(ledger: Ledger, record: LinkRecord, counting: list[LinkRecord], *, every_seconds: float) -> Standing:
+    """Judge one link; looked at anew when a stretch of time has begun, or it counted an error and nothing stands."""
+    version = record.version if every_seconds <= HOUR else 0, int(ledger.now // every_seconds), record.steady_since
     others = [one for one in counting if one is not record]
     return ledger.remember(
         (NAME, record.path, record.serial),

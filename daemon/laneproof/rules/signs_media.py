@@ -33,13 +33,13 @@ def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Find
     for place in watched_drives(build, snapshot, ledger):
         if place.drive is None or not (place.drive.rises or ledger.drops.media):
             continue
-        times = [one for one in find_media_times(place.drive, ledger.drops) if ledger.now - one[0] <= CLEAR_SECONDS]
-        if times:
+        times = find_media_times(place.drive, ledger.drops)
+        if times and ledger.now - times[-1][0] <= CLEAR_SECONDS:
             yield _tell(past, ledger, place, place.drive, times)
 
 
 def _tell(past: Past, ledger: Ledger, place: Watched, record: DriveRecord, times: list[tuple[float, int]]) -> Finding:
-    since = max(record.health_since or record.first_at, ledger.now - CLEAR_SECONDS)
+    since = min(record.health_since or record.first_at, times[0][0])
     # the first reading that moved says only that it happened since the one before: its time is an upper bound
     grown = growth([max(0.0, when - since) for when, _ in times], max(ledger.now - since, 1.0))
     faster = isinstance(grown, Growth) and grown.accelerating

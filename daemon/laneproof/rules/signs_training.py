@@ -1,6 +1,7 @@
 """link-retrained-down and trains-short-on-some-boots: a link that does not keep, or not always reach, what it can."""
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 from laneproof.build.declaration import Build, Position
 from laneproof.evidence.counts import Bounds
@@ -150,8 +151,6 @@ def _tell_boots(
     last = short[-1]
     reached = "nothing there at all" if last.missing else _write(last.gt_s, last.lanes)
     usual = max((one for one in boots if one not in short), key=lambda one: (one.gt_s, one.lanes))
-    share = short_boots(len(short), len(boots))
-    bounds = [round(share.lower, 4), round(share.upper, 4)] if isinstance(share, Bounds) else None
     return make_sign(
         SHORT_NAME,
         place,
@@ -164,12 +163,18 @@ def _tell_boots(
         evidence={
             "short_boots": len(short),
             "boots": len(boots),
-            "share_bounds": bounds,
+            "share_bounds": _bound_share(len(short), len(boots)),
             "clean_boots_to_show_below_5_percent": clean_boots_needed(0.05),
             "declared": position.link is not None if position else False,
         },
         next_steps=TRAINS_SHORT.look_next,
     )
+
+
+@lru_cache(maxsize=256)
+def _bound_share(short: int, boots: int) -> tuple[float, float] | None:
+    share = short_boots(short, boots)
+    return (round(share.lower, 4), round(share.upper, 4)) if isinstance(share, Bounds) else None
 
 
 _BUILD = """

@@ -77,3 +77,14 @@ def test_a_gap_leaves_no_rows() -> None:
     series.open_row(START + 30 * DAY).device_errors += 2
     assert len(series.rows) == 2
     assert series.since(START + 29 * DAY).device_errors == 2
+
+
+def test_a_row_that_was_ended_is_not_opened_again() -> None:
+    series = TallySeries()
+    series.open_row(START + 60.0).device_errors += 3
+    series.close_row(START + 120.0)
+    series.open_row(START + 180.0).device_errors += 5
+    assert [(row.begins, row.device_errors) for row in series.rows] == [(START, 3), (START + 120.0, 5)]
+    assert series.since(START + 120.0).device_errors == 5
+    series.open_row(START + HOUR)
+    assert len(series.rows) == 3

@@ -1,0 +1,40 @@
+"""A case is a place and the drive in it: the place's history with any drive, and the drive's in any place."""
+
+from laneproof.diagnosis.case import LOOK_BACK_SECONDS, open_case
+from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
+from simulated_box import Box
+
+DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
+
+
+def box(here: str, there: str | None = None) -> Box:
+    made = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial=here).with_port(PATHS[1])
+    return made.with_drive(PATHS[1], serial=there) if there else made
+
+
+def test_what_happened_here_and_what_happened_to_this_drive_both_belong_to_it() -> None:
+    story = Story().look(box("FN1", "FN2")).look(box("FN1", "FN2"), after=HOUR, log=(DOWN,))
+    story.restart().look(box("FN2", "FN1"), after=HOUR)
+    place = open_case(story.ledger, PATHS[0], "FN2", {})
+    drive = open_case(story.ledger, PATHS[1], "FN1", {})
+    assert [one.serial for one in place.drops] == ["FN1"]
+    assert [one.path for one in drive.drops] == [PATHS[0]]
+    assert open_case(story.ledger, PATHS[1], "FN2", {}).drops == ()
+
+
+def test_a_case_without_a_serial_number_takes_that_of_the_drive_in_the_place() -> None:
+    story = Story().look(box("FN1"))
+    assert open_case(story.ledger, PATHS[0], "", {}).serial == "FN1"
+
+
+def test_it_began_with_its_first_evidence() -> None:
+    story = Story().look(box("FN1")).look(box("FN1"), after=HOUR, log=(DOWN,))
+    case = open_case(story.ledger, PATHS[0], "FN1", {})
+    assert case.since == case.drops[0].dropped_at
+    assert open_case(story.ledger, PATHS[1], "", {}).since is None
+
+
+def test_what_is_long_past_is_another_case() -> None:
+    story = Story().look(box("FN1")).look(box("FN1"), after=HOUR, log=(DOWN,))
+    story.look(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
+    assert open_case(story.ledger, PATHS[0], "FN1", {}).drops == ()

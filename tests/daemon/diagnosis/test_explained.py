@@ -1,0 +1,82 @@
+"""Causes for findings: one case a place, decided causes stay, and what turned out is learned."""
+
+import pytest
+
+from laneproof.diagnosis.explained import explain, weigh
+from laneproof.diagnosis.weights import DEFAULT
+from laneproof.findings import Cause, Finding, Kind, Severity
+from laneproof.ledger.notes import ConfirmedCause
+from laneproof.rules.example_past import DAY, PATHS, Story, counting_box
+
+PATH = PATHS[0]
+DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
+
+
+def finding(rule: str, *, kind: Kind = Kind.SIGN, causes: tuple[Cause, ...] = (), **evidence: object) -> Finding:
+    return Finding(
+        rule=rule, kind=kind, severity=Severity.WARNING, position="a", subject="nvme0", summary="it is so",
+        evidence={"path": PATH, "serial": "FN0000", **evidence}, causes=causes, next_steps=("look",),
+    )  # fmt: skip
+
+
+@pytest.fixture
+def story() -> Story:
+    made = Story().look(counting_box((0, 0, 0, 0)))
+    for _ in range(3):
+        made.look(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN,))
+    return made
+
+
+def test_all_findings_of_a_place_have_the_same_causes(story: Story) -> None:
+    told = [finding("drops-off-bus"), finding("position-empty", kind=Kind.DIFFERS), finding("signal-errors")]
+    explained = explain(told, story.ledger)
+    assert [one.rule for one in explained] == [one.rule for one in told]
+    assert explained[0].causes
+    assert explained[0].causes == explained[1].causes == explained[2].causes
+    assert explained[0].next_steps[-1] == "look"
+    assert explained[0].evidence["features"]
+
+
+def test_undetermined_stands_first_and_says_what_would_tell_most(story: Story) -> None:
+    (one,) = explain([finding("drops-off-bus")], story.ledger)
+    if one.causes[0].cause == "undetermined":
+        assert "what would tell most" in " ".join(one.causes[0].because)
+    assert len(one.next_steps) > 1
+
+
+def test_what_only_differs_opens_no_case(story: Story) -> None:
+    told = [
+        finding("position-empty", kind=Kind.DIFFERS),
+        finding("link-slow", kind=Kind.DIFFERS, reasons=["target-speed"]),
+    ]
+    assert explain(told, story.ledger) == told
+
+
+def test_training_that_fell_short_does(story: Story) -> None:
+    (one,) = explain([finding("link-slow", kind=Kind.DIFFERS, reasons=["training"])], story.ledger)
+    assert one.causes
+
+
+def test_a_cause_that_is_decided_holds_for_its_place(story: Story) -> None:
+    decided = (Cause(cause="firmware-setting", probability=1.0, because=("the target rate fell",)),)
+    told = [finding("link-slow", kind=Kind.DIFFERS, causes=decided), finding("trains-short-on-some-boots")]
+    assert all(one.causes == decided for one in explain(told, story.ledger))
+
+
+def test_what_could_not_be_read_has_no_cause(story: Story) -> None:
+    told = [finding("critical-warning", kind=Kind.UNVERIFIED), finding("wear-ahead")]
+    assert explain(told, story.ledger) == told
+
+
+def test_what_turned_out_moves_the_weights_of_this_box() -> None:
+    told = [
+        ConfirmedCause(
+            at=1.0, episode=1, cause="signal-path", evidence={"drops_under_load": False, "unheard_of": True}
+        ),
+        ConfirmedCause(at=2.0, episode=2, cause="gremlins", evidence={}),
+    ]
+    moved = weigh(told)
+    before = next(one for one in DEFAULT.features if one.name == "drops_under_load").given["signal-path"]
+    after = next(one for one in moved.features if one.name == "drops_under_load").given["signal-path"]
+    assert after == pytest.approx((10 * before + 0) / 11)  # ten cases of opinion, one that turned out
+    assert weigh([]) is DEFAULT

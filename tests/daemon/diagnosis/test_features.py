@@ -1,0 +1,312 @@
+"""Features of a case: seen, looked for and absent, or unknown; and each cause named for a box that has it."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import pytest
+
+from laneproof.diagnosis.case import open_case
+from laneproof.diagnosis.features import QUESTIONS, find_features
+from laneproof.diagnosis.score import diagnose
+from laneproof.diagnosis.weights import DEFAULT
+from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, count, counting_box
+from laneproof_collectors.snapshot import AutonomousTransitions, BlockStatistics, NvmeNamespace
+from laneproof_collectors.unread import Unread
+from simulated_box import Box
+
+PATH = PATHS[0]
+DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
+RESET = "nvme nvme0: I/O 7 QID 3 timeout, reset controller"
+MB = 1_000_000
+
+
+def features(
+    story: Story, path: str = PATH, told: Mapping[str, tuple[str, ...]] | None = None
+) -> dict[str, bool | None]:
+    return find_features(open_case(story.ledger, path, "", told or {}))
+
+
+class Working:
+    """A drive that works now and then: bytes moved so far, and the looks of a story at it."""
+
+    def __init__(self) -> None:
+        self.story = Story()
+        self.moved = 0
+
+    def box(self, **health: object) -> Box:
+        disk = BlockStatistics(
+            reads=self.moved // 131072, read_bytes=self.moved, read_milliseconds=0, writes=0, written_bytes=0,
+            write_milliseconds=0, in_flight=0, busy_milliseconds=0,
+        )  # fmt: skip
+        space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, logical_block_bytes=512, statistics=disk)
+        made = Box().with_port(PATH).with_drive(PATH, serial="FN1", health=dict(health))
+        own, one = made._controllers[0]
+        made._controllers[0] = (own, replace(one, namespaces=(space,)))
+        return made.with_port(PATHS[1]).with_drive(PATHS[1], serial="FN2")
+
+    def hour(self, rate: float = 0.0, *, drops: bool = False, line: str = DOWN, **health: object) -> None:
+        """An hour at a load in MB/s, looked at every ten minutes; it may drop half a minute before its end."""
+        for number in range(6):
+            self.moved += int(rate * MB * 600)
+            self.story.look(self.box(**health), after=600.0, log=(line,) if drops and number == 5 else ())
+
+
+def test_every_question_is_a_feature_with_weights_and_every_feature_is_asked() -> None:
+    assert set(QUESTIONS) == {feature.name for feature in DEFAULT.features}
+
+
+def test_a_first_look_knows_next_to_nothing() -> None:
+    known = {name for name, seen in features(Story().look(counting_box((0, 0, 0, 0)))).items() if seen is not None}
+    assert known <= {"idle_states_on", "link_below_expected"}
+
+
+def test_a_place_that_nobody_knows_is_unknown_throughout() -> None:
+    answers = features(Story().look(Box()), "0000:00/1f.0")
+    assert set(answers.values()) == {None}
+
+
+# --- the link ---------------------------------------------------------------------------------------------------------
+
+
+def test_errors_above_siblings_are_seen_and_their_absence_needs_a_counter() -> None:
+    bad = Story()
+    for hour in range(60):
+        bad.look(counting_box((hour, 0, 0, 0)), after=HOUR)
+    assert features(bad)["aer_above_siblings"] is True
+    assert features(bad, PATHS[1])["aer_above_siblings"] is False
+    blind = Story()
+    for _ in range(60):
+        blind.look(Box().with_port(PATH).with_drive(PATH), after=HOUR)
+    assert features(blind)["aer_above_siblings"] is None
+
+
+def test_one_burst_is_not_more_than_siblings() -> None:
+    story = Story()
+    for hour in range(60):
+        story.look(counting_box((50 if hour > 40 else 0, 0, 0, 0)), after=HOUR)
+    assert features(story)["aer_above_siblings"] is False
+
+
+def test_replays_without_damaged_packets_are_told_apart() -> None:
+    def box(replays: int, damaged: int) -> Box:
+        port = count({"Timeout": replays, "RxErr": damaged})
+        return Box().with_port(PATH, function={"aer": port}).with_drive(PATH, function={"aer": count()})
+
+    clean, noisy = Story(), Story()
+    for hour in range(20):
+        clean.look(box(hour, 0), after=HOUR)
+        noisy.look(box(hour, hour), after=HOUR)
+    assert features(clean)["only_replays"] is True
+    assert features(noisy)["only_replays"] is False
+
+
+@pytest.mark.parametrize(
+    ("told", "expected"),
+    [
+        ({"link-retrained-down": ()}, True),
+        ({"link-slow": ("training",)}, True),
+        ({"link-slow": ("target-speed",)}, None),  # a limit explains it
+        ({}, False),
+    ],
+)
+def test_a_link_below_its_plan(told: dict[str, tuple[str, ...]], expected: bool | None) -> None:  # noqa: FBT001
+    assert features(Story().look(counting_box((0, 0, 0, 0))), told=told)["link_below_expected"] is expected
+
+
+# --- load, idleness, heat ---------------------------------------------------------------------------------------------
+
+
+def test_drops_under_load_are_seen_where_load_is_not_all_there_is() -> None:
+    work = Working()
+    for day in range(6):
+        for hour in range(24):
+            work.hour(900.0 if hour < 2 else 0.0, drops=day > 0 and hour == 1)
+    answers = features(work.story)
+    assert answers["drops_under_load"] is True
+    assert answers["drops_after_idle_exit"] is False
+
+
+def test_drops_at_rest_are_seen_where_rest_is_not_all_there_is() -> None:
+    work = Working()
+    for day in range(6):
+        for hour in range(24):
+            work.hour(900.0 if hour < 12 else 0.0, drops=day > 0 and hour == 15)
+    answers = features(work.story)
+    assert answers["drops_after_idle_exit"] is True
+    assert answers["drops_under_load"] is False
+
+
+def test_a_box_that_always_rests_says_nothing_of_rest() -> None:
+    work = Working()
+    for day in range(6):
+        for hour in range(24):
+            work.hour(900.0 if (day, hour) == (0, 0) else 0.0, drops=day > 0 and hour == 15)
+    assert features(work.story)["drops_after_idle_exit"] is None
+
+
+def test_without_load_figures_both_are_unknown() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0)))
+    bare = Box().with_port(PATH).with_drive(PATH, health=Unread("log 02h", "denied"))
+    story = Story().look(bare).look(bare, after=HOUR, log=(DOWN,))
+    answers = features(story)
+    assert answers["drops_under_load"] is answers["drops_after_idle_exit"] is None
+    assert answers["hot_before_drop"] is None
+    assert answers["media_errors_rising"] is None
+
+
+@pytest.mark.parametrize(("celsius", "expected"), [(79.0, True), (45.0, False)])
+def test_heat_before_a_drop_is_judged_by_the_drives_own_limit(celsius: float, expected: bool) -> None:  # noqa: FBT001
+    box = Box().with_port(PATH).with_drive(PATH, health={"composite_temperature_celsius": celsius})
+    story = Story().look(box).look(box, after=HOUR, log=(DOWN,))
+    assert features(story)["hot_before_drop"] is expected
+
+
+def test_minutes_above_the_threshold_are_heat_even_where_no_reading_was_hot() -> None:
+    story = Story()
+    for day in range(5):
+        box = Box().with_port(PATH).with_drive(PATH, health={"warning_temperature_minutes": 30 * day})
+        story.look(box, after=DAY)
+    assert features(story)["warning_minutes_rising"] is True
+
+
+# --- the drive, and how it goes and comes back ------------------------------------------------------------------------
+
+
+def test_a_controller_that_answers_that_it_failed_is_still_on_the_bus() -> None:
+    four = counting_box((0, 0, 0, 0))
+    assert features(Story().look(four).look(four, after=HOUR, log=(RESET,)))["still_on_the_bus"] is True
+    assert features(Story().look(four).look(four, after=HOUR, log=(DOWN,)))["still_on_the_bus"] is False
+
+
+def test_only_a_restart_that_was_not_enough_shows_that_power_is_needed() -> None:
+    def box(cycles: int) -> Box:
+        return Box().with_port(PATH).with_drive(PATH, serial="FN1", health={"power_cycles": cycles})
+
+    def gone() -> Box:
+        return Box().with_port(PATH)
+
+    plain = (
+        Story()
+        .look(box(20))
+        .look(gone(), after=HOUR, log=(DOWN,))
+        .restart()
+        .look(box(20), after=60)
+        .look(box(20), after=60)
+    )
+    assert features(plain)["power_cycle_needed"] is False
+    hard = Story().look(box(20)).look(gone(), after=HOUR, log=(DOWN,)).restart().look(gone(), after=60)
+    hard.restart().look(box(21), after=60).look(box(21), after=60)
+    assert features(hard)["power_cycle_needed"] is True
+    unsure = (
+        Story()
+        .look(box(20))
+        .look(gone(), after=HOUR, log=(DOWN,))
+        .restart()
+        .look(box(21), after=60)
+        .look(box(21), after=60)
+    )
+    assert features(unsure)["power_cycle_needed"] is None
+
+
+def test_idle_states_are_taken_as_they_were_at_the_drop() -> None:
+    states = AutonomousTransitions(enabled=True, transitions={})
+    on = Box().with_port(PATH).with_drive(PATH, controller={"autonomous_transitions": states})
+    off = Box().with_port(PATH).with_drive(PATH)
+    story = Story().look(on).look(on, after=HOUR, log=(DOWN,)).restart().look(off, after=HOUR)
+    assert features(story)["idle_states_on"] is True
+    assert features(Story().look(off))["idle_states_on"] is False
+
+
+# --- places, others, times --------------------------------------------------------------------------------------------
+
+
+def test_a_fault_that_stays_with_the_place_and_one_that_goes_with_the_drive() -> None:
+    def box(here: str, there: str) -> Box:
+        return (
+            Box().with_port(PATH).with_drive(PATH, serial=here).with_port(PATHS[1]).with_drive(PATHS[1], serial=there)
+        )
+
+    story = Story().look(box("FN1", "FN2")).look(box("FN1", "FN2"), after=HOUR, log=(DOWN,))
+    story.restart().look(box("FN2", "FN1"), after=DAY)
+    assert features(story)["follows_slot_on_swap"] is None  # nothing happened since
+    stays = story.look(box("FN2", "FN1"), after=DAY, log=(DOWN,))  # the first place drops again
+    assert features(stays)["follows_slot_on_swap"] is True
+
+    other = Story().look(box("FN1", "FN2")).look(box("FN1", "FN2"), after=HOUR, log=(DOWN,))
+    other.restart().look(box("FN2", "FN1"), after=DAY)
+    other.look(box("FN2", "FN1"), after=DAY, log=(DOWN.replace("nvme0", "nvme1"),))  # the drive drops in its new place
+    assert features(other, PATHS[1])["follows_slot_on_swap"] is False
+
+
+def test_drives_that_drop_together() -> None:
+    four = counting_box((0, 0, 0, 0))
+    story = Story().look(four)
+    for _ in range(3):
+        story.look(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN, DOWN.replace("nvme0", "nvme1")))
+    assert features(story)["several_drives_together"] is True
+    alone = Story().look(four).look(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN,))
+    assert features(alone)["several_drives_together"] is False
+
+
+def test_an_update_just_before_the_first_drop() -> None:
+    def box(firmware: str) -> Box:
+        return Box().with_port(PATH).with_drive(PATH, firmware=firmware)
+
+    story = Story()
+    for _ in range(10):
+        story.look(box("2.1"), after=DAY)
+    story.restart().look(box("2.2"), after=60).look(box("2.2"), after=DAY, log=(DOWN,))
+    answers = features(story)
+    assert answers["began_after_update"] is True
+    assert answers["began_after_drive_firmware"] is True
+    calm = Story()
+    for _ in range(10):
+        calm.look(box("2.1"), after=DAY)
+    calm.look(box("2.1"), after=DAY, log=(DOWN,))
+    assert features(calm)["began_after_update"] is False
+
+
+@pytest.mark.parametrize(
+    ("gaps", "expected"),
+    [
+        ((11.6, 12.3, 11.9, 12.2, 12.4, 11.8), True),  # the published case: coefficient of variation .026
+        ((2.0, 30.0, 9.0, 3.0, 50.0, 20.0), False),
+        ((12.0, 12.0), None),
+    ],
+)
+def test_regular_times(gaps: tuple[float, ...], expected: bool | None) -> None:  # noqa: FBT001
+    four = counting_box((0, 0, 0, 0))
+    story = Story().look(four).look(four, after=HOUR, log=(DOWN,))
+    for gap in gaps:
+        story.look(counting_box((0, 0, 0, 0)), after=gap * HOUR, log=(DOWN,))
+    assert features(story)["regular_period"] is expected
+
+
+def test_drops_seen_only_by_looking_now_and_then_have_no_clock() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0)))
+    for _ in range(6):
+        story.look(counting_box((0, 0, 0, 0)).without(PATH), after=6 * HOUR)
+        story.look(counting_box((0, 0, 0, 0)), after=6 * HOUR)
+    assert len(story.ledger.drops.drops) == 6
+    assert features(story)["regular_period"] is None
+
+
+# --- what it comes to -------------------------------------------------------------------------------------------------
+
+
+def test_a_bad_path_is_named() -> None:
+    story = Story()
+    for hour in range(24 * 14):
+        bad = max(0, hour - 24 * 7)
+        log = (DOWN,) if hour in (24 * 12, 24 * 13 + 5) else ()
+        story.look(counting_box((bad, 0, 0, 0)), after=HOUR, log=log)
+    assert diagnose(features(story, told={"link-slow": ("training",)})).verdict == "signal-path"
+
+
+def test_a_failing_drive_is_named() -> None:
+    story = Story()
+    for day in range(20):
+        box = Box().with_port(PATH, function={"aer": count()})
+        box.with_drive(PATH, function={"aer": count()}, health={"media_errors": day * day})
+        story.look(box, after=DAY)
+    assert diagnose(features(story)).verdict == "drive-failing"

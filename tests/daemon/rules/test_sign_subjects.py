@@ -1,0 +1,72 @@
+"""Whose signs are judged, under which name, and how times and counts are said."""
+
+from laneproof.findings import Severity
+from laneproof.past import Past
+from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
+from laneproof.rules.sign_subjects import (
+    louder,
+    make_sign,
+    say_seconds,
+    say_times,
+    stood,
+    watched_drives,
+    watched_links,
+)
+from simulated_box import Box, declare
+
+BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+
+
+def box(serial: str = "FN1") -> Box:
+    return Box().with_port(PATHS[0]).with_drive(PATHS[0], serial=serial).with_port(PATHS[1]).with_drive(PATHS[1])
+
+
+def test_a_declared_position_lends_its_label_and_others_their_path() -> None:
+    story = Story().look(box())
+    assert story.last is not None
+    drives = {one.path: one.label for one in watched_drives(BUILD, story.last, story.ledger)}
+    assert drives == {PATHS[0]: "riser-1", PATHS[1]: None}
+
+
+def test_a_drive_that_dropped_is_still_a_subject_and_keeps_its_name() -> None:
+    story = Story().look(box()).look(box().without(PATHS[0]), after=HOUR)
+    assert story.last is not None
+    (gone,) = (one for one in watched_drives(BUILD, story.last, story.ledger) if one.path == PATHS[0])
+    assert (gone.label, gone.serial, gone.device) == ("riser-1", "FN1", "nvme0")
+    story.look(box().without(PATHS[0]), after=40 * DAY)
+    assert story.last is not None
+    assert all(one.path != PATHS[0] for one in watched_drives(BUILD, story.last, story.ledger))
+
+
+def test_a_place_is_judged_with_the_drive_that_is_in_it_now() -> None:
+    story = Story().look(box("FN1")).restart().look(box("FN2"), after=HOUR)
+    assert story.last is not None
+    (place,) = (place for place, _ in watched_links(BUILD, story.last, story.ledger) if place.path == PATHS[0])
+    assert place.serial == "FN2"
+
+
+def test_a_sign_says_where_and_which_drive() -> None:
+    story = Story().look(box())
+    assert story.last is not None
+    place = next(iter(watched_drives(BUILD, story.last, story.ledger)))
+    made = make_sign(
+        "x", place, severity=Severity.NOTICE, summary="s", observed="o", evidence={"n": 1}, next_steps=("look",)
+    )
+    assert made.identity == ("x", "riser-1") == place.identify("x")
+    assert made.evidence == {"path": PATHS[0], "serial": "FN1", "n": 1}
+    assert stood(Past(standing={made.identity: made}), place.identify("x")) is made
+    assert stood(Past(), place.identify("x")) is None
+
+
+def test_a_sign_grows_louder_and_not_quieter() -> None:
+    assert louder(Severity.NOTICE, None) is Severity.NOTICE
+    assert louder(Severity.NOTICE, Severity.CRITICAL) is Severity.CRITICAL
+    assert louder(Severity.WARNING, Severity.NOTICE) is Severity.WARNING
+
+
+def test_times_are_said_as_a_person_would() -> None:
+    assert [say_seconds(one) for one in (30, 90, 3600, 5400, 86400, 10 * DAY)] == [
+        "30 seconds", "2 minutes", "1 hour", "2 hours", "1 day", "10 days"
+    ]  # fmt: skip
+    assert say_times(1) == "1 time"
+    assert say_times(3, "boot") == "3 boots"

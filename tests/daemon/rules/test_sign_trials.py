@@ -1,0 +1,42 @@
+"""What a sign says of the fix that is meant to cure it."""
+
+import pytest
+
+from laneproof.evidence.trial import Outcome
+from laneproof.ledger.trials import DAY, DROPS, Trial
+from laneproof.rules.example_past import Story, counting_box
+from laneproof.rules.sign_trials import describe_trial, say_trial
+
+
+def trial(**facts: object) -> Trial:
+    told: dict[str, object] = {
+        "path": "0000:00/01.1", "serial": "FN1", "what": "idle-states", "words": "idle states changed from on to off",
+        "began_at": 0.0, "complaint": DROPS, "events_before": 4, "seconds_before": 10 * DAY,
+        "needed_seconds": 9.46 * DAY,
+    }  # fmt: skip
+    return Trial(**told | facts)  # type: ignore[arg-type] # any fact of it
+
+
+@pytest.fixture
+def story() -> Story:
+    made = Story().look(counting_box((0, 0, 0, 0)))
+    made.ledger.timeline.now = 3 * DAY
+    return made
+
+
+def test_a_trial_is_counted_down(story: Story) -> None:
+    told = say_trial(story.ledger, trial())["trial"]
+    assert told["needed_days"] == 9.46
+    assert told["remaining_days"] == 6.46
+    assert told["events_before"] == 4
+    assert describe_trial(story.ledger, trial()).endswith("it must stay clean for 6 days more")
+
+
+def test_its_end_is_told_either_way(story: Story) -> None:
+    assert "counts as cured" in describe_trial(story.ledger, trial(outcome=Outcome.CURED))
+    failed = trial(outcome=Outcome.NOT_CURED, events_after=2)
+    assert "2 times since, so that was not the cure" in describe_trial(story.ledger, failed)
+
+
+def test_without_a_trial_nothing_is_said(story: Story) -> None:
+    assert say_trial(story.ledger, None) == {}

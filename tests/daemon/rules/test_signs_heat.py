@@ -1,0 +1,117 @@
+"""overheating and throttled: by the drive's own limits and counters, in the alarm budget's grades."""
+
+import pytest
+
+from laneproof.rules.example_past import PATHS
+from laneproof_collectors.snapshot import TemperatureReading
+from laneproof_collectors.unread import Unread
+from simulated_box import Box
+from story_engine import DAY, HOUR, Told
+
+
+def hours(told: Told, number: int, **health: object) -> Told:
+    for _ in range(number):
+        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=dict(health)), after=HOUR)
+    return told
+
+
+def test_a_cool_drive_says_nothing() -> None:
+    assert hours(Told("overheating"), 48).changes == []
+
+
+@pytest.mark.parametrize(("celsius", "severity"), [(74.0, None), (76.0, "notice"), (81.0, "notice")])
+def test_nearness_to_its_own_threshold_is_a_note(celsius: float, severity: str | None) -> None:
+    assert hours(Told("overheating"), 48, composite_temperature_celsius=celsius).severity == severity
+
+
+def test_few_readings_say_nothing_of_headroom() -> None:
+    assert hours(Told("overheating"), 10, composite_temperature_celsius=78.0).severity is None
+
+
+def test_some_minutes_a_year_are_a_note_and_hours_in_a_week_a_page() -> None:
+    told = hours(Told("overheating"), 24, warning_temperature_minutes=72)  # what was counted before is old
+    assert told.changes == []
+    hours(told, 1, warning_temperature_minutes=74)
+    assert told.severity == "notice"
+    for day in range(3):
+        hours(told, 24, warning_temperature_minutes=100 + 40 * day)
+    assert told.severity == "warning"
+    assert told.standing[0].observed == "above its own warning threshold"
+
+
+def test_a_minute_above_the_critical_threshold_is_a_page_at_once() -> None:
+    told = hours(Told("overheating"), 24)
+    hours(told, 1, warning_temperature_minutes=1, critical_temperature_minutes=1)
+    assert told.severity == "critical"
+
+
+def test_it_clears_after_a_week() -> None:
+    told = hours(Told("overheating"), 24)
+    hours(told, 1, warning_temperature_minutes=3)
+    hours(told, 6 * 24, warning_temperature_minutes=3)
+    assert told.standing
+    hours(told, 2 * 24, warning_temperature_minutes=3)
+    assert told.standing == []
+
+
+def test_a_drive_that_states_no_limit_is_not_judged() -> None:
+    told = Told("overheating")
+    for _ in range(48):
+        box = (
+            Box()
+            .with_port(PATHS[0])
+            .with_drive(
+                PATHS[0],
+                health={"composite_temperature_celsius": 90.0},
+                controller={"identity": Unread("identify of nvme0", "denied")},
+            )
+        )
+        told.look(box, after=HOUR)
+    assert told.standing == []
+
+
+def test_the_kernels_thermometer_stands_in_for_the_log() -> None:
+    told = Told("overheating")
+    reading = TemperatureReading(label="Composite", celsius=83.0, maximum_celsius=82.0)
+    for _ in range(2):
+        box = (
+            Box()
+            .with_port(PATHS[0])
+            .with_drive(
+                PATHS[0],
+                controller={
+                    "identity": Unread("identify of nvme0", "denied"),
+                    "health": Unread("log 02h of nvme0", "denied"),
+                    "temperatures": (reading,),
+                },
+            )
+        )
+        told.look(box, after=HOUR)
+    assert told.severity == "notice"
+    assert "83 °C, its warning threshold is 82 °C" in told.standing[0].summary
+
+
+# --- throttled --------------------------------------------------------------------------------------------------------
+
+
+def test_thermal_transitions_are_told() -> None:
+    told = hours(Told("throttled"), 24, thermal_transitions_1=1)
+    assert told.changes == []
+    hours(told, 1, thermal_transitions_1=3)
+    assert told.severity == "notice"
+    assert "2 times" in told.standing[0].summary
+
+
+def test_what_overheating_tells_is_not_told_twice() -> None:
+    told = hours(Told("throttled"), 24)
+    hours(told, 1, thermal_transitions_1=2, warning_temperature_minutes=5)
+    assert told.standing == []
+
+
+def test_board_and_processor_are_told_under_the_same_name() -> None:
+    told = Told("overheating")
+    hot = TemperatureReading(label="CPU", celsius=101.0, maximum_celsius=90.0, critical_celsius=100.0)
+    from laneproof_collectors.snapshot import Thermal  # noqa: PLC0415
+
+    told.look(Box().with_group(thermal=Thermal(temperatures=(("board", hot),))), after=DAY)
+    assert told.severity == "critical"

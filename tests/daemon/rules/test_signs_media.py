@@ -1,0 +1,75 @@
+"""media-errors-rising: any new error at once, critical when they come faster and faster, quiet about old ones."""
+
+from laneproof.rules.example_past import PATHS
+from simulated_box import Box, declare
+from story_engine import DAY, HOUR, Told
+
+BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+
+
+def box(errors: int, **health: object) -> Box:
+    return Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health={"media_errors": errors, **health})
+
+
+def told_days(told: Told, errors: list[int]) -> Told:
+    for number in errors:
+        told.look(box(number), after=DAY)
+    return told
+
+
+def test_old_errors_say_nothing_and_a_new_one_is_told_at_once() -> None:
+    told = told_days(Told("media-errors-rising", BUILD), [31] * 20)
+    assert told.changes == []
+    told.look(box(32), after=HOUR)
+    assert told.changes == [("raised", "warning", "new media errors")]
+    assert "1 new media error" in told.standing[0].summary
+    assert "32 in all" in told.standing[0].summary
+
+
+def test_errors_that_come_faster_and_faster_are_critical() -> None:
+    # the published days: 100 160 200 225 240 250 256 260 of 270 (Laplace U = 2.772, growth exponent 3.5)
+    at = (100, 160, 200, 225, 240, 250, 256, 260)
+    told = Told("media-errors-rising", BUILD)
+    told_days(told, [sum(day >= one for one in at) for day in range(271)])
+    assert told.severity == "critical"
+    assert told.standing[0].observed == "new media errors, faster and faster"
+
+
+def test_errors_at_an_even_pace_are_not() -> None:
+    at = (30, 60, 95, 130, 160, 200, 235, 262)  # published as "watch": U = .417
+    told = Told("media-errors-rising", BUILD)
+    told_days(told, [sum(day >= one for one in at) for day in range(271)])
+    assert told.severity == "warning"
+
+
+def test_it_clears_ninety_days_after_the_last_one() -> None:
+    told = told_days(Told("media-errors-rising", BUILD), [0] * 5 + [1] * 85)
+    assert told.standing
+    told_days(told, [1] * 10)
+    assert told.standing == []
+
+
+def test_the_log_is_believed_where_the_counter_stays_silent() -> None:
+    told = told_days(Told("media-errors-rising", BUILD), [0] * 5)
+    line = "critical medium error, dev nvme0n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
+    told.look(box(0), after=HOUR, log=(line,))
+    assert told.severity == "warning"
+    assert "the kernel told of data that could not be read" in told.standing[0].summary
+
+
+def test_it_follows_the_drive() -> None:
+    both = declare(
+        f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"\n[[position]]\nlabel = "riser-2"\npath = "{PATHS[1]}"'
+    )
+    told = told_days(Told("media-errors-rising", both), [0, 0, 2])
+    assert told.standing[0].position == "riser-1"
+    moved = Box().with_port(PATHS[0]).with_port(PATHS[1]).with_drive(PATHS[1], serial="FN1", health={"media_errors": 2})
+    told.restart().look(moved, after=HOUR)
+    assert told.standing[0].position == "riser-2"
+
+
+def test_refused_commands_in_the_error_log_say_nothing() -> None:
+    told = Told("media-errors-rising", BUILD)
+    for number in range(30):
+        told.look(box(0, error_log_entries=40 * number), after=DAY)
+    assert told.changes == []

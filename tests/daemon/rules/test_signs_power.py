@@ -1,0 +1,39 @@
+"""unsafe-shutdowns-rising: power lost at the drive while the machine runs on, and not a power cut."""
+
+from laneproof.rules.example_past import PATHS
+from simulated_box import Box
+from story_engine import DAY, HOUR, Told
+
+DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
+
+
+def box(number: int) -> Box:
+    return Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health={"unsafe_shutdowns": number})
+
+
+def test_what_had_been_counted_before_is_old() -> None:
+    assert Told("unsafe-shutdowns-rising").look(box(87)).look(box(87), after=DAY).changes == []
+
+
+def test_after_a_power_cut_the_count_says_nothing() -> None:
+    told = Told("unsafe-shutdowns-rising").look(box(3)).look(box(3), after=DAY)
+    told.restart().look(box(4), after=60).look(box(4), after=DAY)
+    assert told.changes == []
+
+
+def test_once_while_running_is_a_note_and_again_a_page() -> None:
+    told = Told("unsafe-shutdowns-rising").look(box(3)).look(box(4), after=HOUR)
+    assert told.changes == [("raised", "notice", "lost power while the machine ran on")]
+    told.look(box(5), after=2 * DAY)
+    assert told.changes[1:] == [("changed", "warning", "loses power while the machine runs on")]
+    told.look(box(5), after=29 * DAY)
+    assert told.standing
+    told.look(box(5), after=2 * DAY)
+    assert told.standing == []
+
+
+def test_a_drive_that_dropped_at_that_moment_is_told_with_its_drops() -> None:
+    told = Told("unsafe-shutdowns-rising").look(box(3)).look(box(4), after=HOUR, log=(DOWN,))
+    assert told.changes == []
+    drops = Told("drops-off-bus").look(box(3)).look(box(4), after=HOUR, log=(DOWN,)).look(box(4), after=60)
+    assert drops.standing[0].evidence["last_episodes"][0]["lost_power"] is True

@@ -1,0 +1,36 @@
+"""reading-stuck: what does not answer in time, a note at first and a page when it lasts."""
+
+from laneproof.rules.example_past import PATHS
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import Box, declare
+from story_engine import Told
+
+BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+LATE = Unread("log 02h of nvme0", "no answer within 5 s", Reason.TIMED_OUT)
+
+
+def box(health: Unread | None = None) -> Box:
+    return Box().with_port(PATHS[0]).with_drive(PATHS[0], health=health)
+
+
+def test_a_stuck_drive_is_a_note_then_a_page_and_clears_with_its_first_answer() -> None:
+    told = Told("reading-stuck", BUILD).look(box(LATE))
+    assert told.severity == "notice"
+    assert told.standing[0].position == "riser-1"
+    told.look(box(LATE), after=300)
+    assert told.severity == "notice"
+    told.look(box(LATE), after=400)
+    assert told.severity == "warning"
+    told.look(box(), after=60)
+    assert told.standing == []
+
+
+def test_other_gaps_are_not_stuck() -> None:
+    denied = Unread("log 02h of nvme0", "denied", Reason.DENIED)
+    assert Told("reading-stuck", BUILD).look(box(denied)).standing == []
+
+
+def test_a_whole_group_that_stays_away_is_told_by_its_name() -> None:
+    late = Unread("arrays", "its collector has not answered for 40 s", Reason.TIMED_OUT)
+    told = Told("reading-stuck").look(box().with_group(arrays=late))
+    assert "arrays did not answer in time" in told.standing[0].summary

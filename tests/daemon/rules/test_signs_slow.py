@@ -1,0 +1,75 @@
+"""slow-against-siblings: compared with company under the same load, told when chance does not explain it."""
+
+from laneproof.rules.example_past import PATHS
+from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
+from simulated_box import Box
+from story_engine import DAY, HOUR, Told
+
+
+class Busy:
+    """Four drives under the same load; the first takes so many times as long as the others."""
+
+    def __init__(self) -> None:
+        self.told = Told("slow-against-siblings")
+        self.operations = 0
+        self.took = [0.0] * 4
+
+    def hour(self, ratio: float = 1.0, *, drives: int = 4) -> None:
+        for _ in range(4):
+            self.operations += 9000
+            box = Box()
+            for index, path in enumerate(PATHS[:drives]):
+                took = self.took[index] = self.took[index] + 9000 * 0.2 * (ratio if index == 0 else 1.0)
+                disk = BlockStatistics(
+                    reads=self.operations, read_bytes=self.operations * 131072, read_milliseconds=round(took),
+                    writes=0, written_bytes=0, write_milliseconds=0, in_flight=0, busy_milliseconds=0,
+                )  # fmt: skip
+                space = NvmeNamespace(
+                    name=f"nvme{index}n1", number=1, size_bytes=1, logical_block_bytes=512, statistics=disk
+                )
+                box.with_port(path).with_drive(path, controller={"namespaces": (space,)})
+            self.told.look(box, after=HOUR / 4)
+
+
+def test_all_at_one_pace_say_nothing() -> None:
+    busy = Busy()
+    for _ in range(48):
+        busy.hour()
+    assert busy.told.changes == []
+
+
+def test_one_slow_hour_in_weeks_is_chance() -> None:
+    busy = Busy()
+    for hour in range(24 * 8):
+        busy.hour(3.0 if hour == 100 else 1.0)
+    assert busy.told.changes == []
+
+
+def test_a_drive_that_is_slow_on_several_days_is_a_page() -> None:
+    busy = Busy()
+    for hour in range(24 * 4):
+        busy.hour(3.0 if hour % 8 < 2 else 1.0)
+    assert busy.told.severity == "warning"
+    (finding,) = busy.told.standing
+    assert finding.subject == "nvme0"
+    assert finding.evidence["worst_ratio"] > 2.5
+    assert finding.evidence["p"] < 1e-5
+    assert busy.told.changes[0][1] == "notice"
+
+
+def test_it_clears_when_it_keeps_pace_for_two_weeks() -> None:
+    busy = Busy()
+    for hour in range(48):
+        busy.hour(3.0 if hour % 8 < 2 else 1.0)
+    assert busy.told.standing
+    for _ in range(24 * 15):
+        busy.hour()
+    assert busy.told.standing == []
+
+
+def test_too_few_siblings_say_nothing() -> None:
+    busy = Busy()
+    for _ in range(48):
+        busy.hour(5.0, drives=3)
+    assert busy.told.changes == []
+    assert busy.told.now > DAY

@@ -1,0 +1,53 @@
+"""A box over time under the whole engine: the life of each finding, as the daemon would tell it."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from laneproof.build.declaration import Build
+from laneproof.engine import Engine
+from laneproof.rules.example_box import A_MORNING, Box
+from laneproof.rules.example_past import say
+from laneproof_collectors.hotplug import DeviceEvent
+
+if TYPE_CHECKING:
+    from laneproof.findings import Finding
+
+DAY, HOUR = 86400.0, 3600.0
+
+
+class Told:
+    """Looks at a box again and again, and keeps what the engine told of one rule."""
+
+    def __init__(self, rule: str, build: Build | None = None) -> None:
+        self.engine = Engine(build)
+        self.rule = rule
+        self.now, self.boot, self.booted_at = A_MORNING, 1, A_MORNING - 600.0
+        self.changes: list[tuple[str, str, str | None]] = []
+        self.standing: list[Finding] = []
+
+    def look(
+        self, box: Box, *, after: float = 0.0, log: Sequence[str] = (), devices: Sequence[DeviceEvent] = ()
+    ) -> "Told":
+        self.now += after
+        box.with_firmware(boot_id=f"0b5e55ed-0000-4000-8000-{self.boot:012d}")
+        facts = replace(box.snapshot(taken_at=self.now), up_seconds=self.now - self.booted_at)
+        events = [one for text in log if (one := say(text, up_seconds=facts.up_seconds - min(30.0, after / 2)))]
+        outcome = self.engine.observe(facts, events, devices)
+        self.standing = [one for one in outcome.findings if one.rule == self.rule]
+        self.changes += [
+            (str(one.change), str(one.finding.severity), one.finding.observed)
+            for one in outcome.changes
+            if one.finding.rule == self.rule
+        ]
+        return self
+
+    def restart(self, *, after: float = 60.0) -> "Told":
+        self.now += after
+        self.boot, self.booted_at = self.boot + 1, self.now - 50.0
+        return self
+
+    @property
+    def severity(self) -> str | None:
+        """Of the only finding, None where there is none."""
+        return str(self.standing[0].severity) if self.standing else None
