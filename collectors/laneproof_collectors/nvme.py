@@ -121,6 +121,13 @@ class _Drive:
     def text(self, name: str) -> str | Unread:
         return parse_text(self.attributes[_ATTRIBUTES.index(name)])
 
+    def told(self, name: str) -> str | Unread:
+        """Give who it is from the kernel's files, else from what it answered itself: they hold the same words."""
+        text, own = self.text(name), self.identity
+        if not isinstance(text, Unread) or not isinstance(own, NvmeIdentity):
+            return text
+        return {"model": own.model, "serial": own.serial, "firmware_rev": own.firmware}[name]
+
     def key(self) -> Key | None:
         """Identify the drive, unless the kernel does not say enough for that."""
         serial, firmware = self.text("serial"), self.text("firmware_rev")
@@ -330,9 +337,9 @@ def _controller(drive: _Drive) -> NvmeController:
         address=drive.address,
         transport=drive.text("transport"),
         state=drive.text("state"),
-        model=drive.text("model"),
-        serial=drive.text("serial"),
-        firmware=drive.text("firmware_rev"),
+        model=drive.told("model"),
+        serial=drive.told("serial"),
+        firmware=drive.told("firmware_rev"),
         controller_id=parse_integer(raw["cntlid"], what=f"{drive.path}/cntlid"),
         queue_count=unless_absent(parse_integer(raw["queue_count"], what=f"{drive.path}/queue_count")),
         namespaces=drive.namespaces,

@@ -10,6 +10,7 @@ from laneproof_collectors.unread import Reason, Unread
 
 # Classes and sub-classes. Source: pci_ids.h, PCI_CLASS_STORAGE_EXPRESS, _SATA, _SAS, PCI_BASE_CLASS_NETWORK
 _NVME_CLASS, _SATA_CLASSES, _NETWORK_BASE_CLASS = 0x0108, (0x0106, 0x0107), 0x02
+_GIVEN_UP = "dead"  # kernel drivers/nvme/host/sysfs.c, nvme_sysfs_show_state
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,8 +54,13 @@ class Occupant:
 
     @property
     def answers(self) -> bool:
-        """False: the kernel still lists it, but it is gone from the bus."""
-        return all(function.answers for function in self.functions[:1])
+        """False: the kernel still lists it, but it is gone from the bus, or the kernel gave its controller up."""
+        return not self.given_up and all(function.answers for function in self.functions[:1])
+
+    @property
+    def given_up(self) -> bool:
+        """Whether the kernel gave up its NVMe controller; nothing but a new start brings that back."""
+        return self.controller is not None and self.controller.state == _GIVEN_UP
 
     @property
     def asleep(self) -> bool:

@@ -128,6 +128,71 @@ def test_drive_without_a_driver(audit: Audit) -> None:
     assert not found(ended.json(), "position-empty")
 
 
+def test_identity_from_the_drive_itself_where_sysfs_tells_none(audit: Audit) -> None:
+    machine = Machine()
+    machine.port("pci0000:00/0000:00:01.1")
+    folder = machine.drive(0, "pci0000:00/0000:00:01.1/0000:01:00.0")
+    for name in ("model", "serial", "firmware_rev"):
+        del machine.files[f"{folder}/nvme/nvme0/{name}"]
+    occupant = '{ kind = "nvme", model = "Pelagic D4", serial = "PEL00000", firmware = "1.0.3" }'
+    assert audit(machine, bay("0000:00/01.1", occupant=occupant)).status == 0
+    other = audit(machine, bay("0000:00/01.1", occupant=occupant.replace("PEL00000", "PEL00009")))
+    assert told(other.json(), "differs") == {("occupant-differs", "bay-1")}
+
+
+def test_controller_that_the_kernel_gave_up(audit: Audit) -> None:
+    """A port without hot plug says nothing when a drive dies: its controller is listed, and dead."""
+    machine = Machine()
+    machine.port("pci0000:00/0000:00:01.1")
+    folder = machine.drive(0, "pci0000:00/0000:00:01.1/0000:01:00.0")
+    machine.files[f"{folder}/nvme/nvme0/state"] = "dead\n"
+    ended = audit(machine, bay("0000:00/01.1", link=GEN4))
+    assert ended.status == 1
+    assert told(ended.json(), "differs") == {("position-empty", "bay-1")}
+    assert "dead" in ended.json()["findings"][0]["summary"]
+
+
+def test_controller_at_work_on_itself_is_unverified(audit: Audit) -> None:
+    machine = Machine()
+    machine.port("pci0000:00/0000:00:01.1")
+    folder = machine.drive(0, "pci0000:00/0000:00:01.1/0000:01:00.0")
+    for state in ("resetting", "connecting", "new", "unknown state"):
+        machine.files[f"{folder}/nvme/nvme0/state"] = state + "\n"
+        ended = audit(machine, bay("0000:00/01.1", link=GEN4))
+        assert ended.status == 2
+        assert {where for _, where in told(ended.json())} == {"bay-1"}
+
+
+def test_disk_of_several_paths_belongs_to_its_controller(audit: Audit) -> None:
+    """With multipath the disk lies below the subsystem, and the controller holds a hidden node, nvme0c0n1."""
+    machine = Machine()
+    for number in (0, 1):
+        machine.port(f"pci0000:00/0000:00:01.{number + 1}")
+        place = f"pci0000:00/0000:00:01.{number + 1}/0000:0{number + 1}:00.0"
+        folder = machine.drive(number, place, capacity_bytes=0)
+        name, subsystem = f"nvme{number}", f"/sys/devices/virtual/nvme-subsystem/nvme-subsys{number}"
+        del machine.files[f"{folder}/nvme/{name}/{name}n1/size"]
+        machine.files[f"{folder}/nvme/{name}/{name}c{number}n1/size"] = f"{4 * TB // 512}\n"
+        machine.files[f"{subsystem}/{name}n1/size"] = f"{4 * TB // 512}\n"
+        machine.links[f"/sys/block/{name}n1"] = f"../devices/virtual/nvme-subsystem/nvme-subsys{number}/{name}n1"
+        machine.links[f"/sys/class/block/{name}n1"] = (
+            f"../../devices/virtual/nvme-subsystem/nvme-subsys{number}/{name}n1"
+        )
+        md = "/sys/devices/virtual/block/md0/md"
+        machine.attributes(f"{md}/dev-{name}n1", {"state": "in_sync", "slot": str(number), "errors": "0"})
+        machine.links[f"{md}/dev-{name}n1/block"] = f"../../../../nvme-subsystem/nvme-subsys{number}/{name}n1"
+    machine.links["/sys/block/md0"] = "../devices/virtual/block/md0"
+    machine.attributes(
+        "/sys/devices/virtual/block/md0/md",
+        {"level": "raid1", "raid_disks": "2", "array_state": "clean", "degraded": "0", "sync_action": "idle"},
+    )
+    build = bay("0000:00/01.1", occupant='{ kind = "nvme", capacity = "4 TB" }')
+    build += '[[position]]\nlabel = "bay-2"\npath = "0000:00/01.2"\noccupant = { kind = "nvme", capacity = "4 TB" }\n'
+    build += '[[array]]\nname = "md0"\nlevel = "raid1"\nmembers = ["bay-1", "bay-2"]\n'
+    ended = audit(machine, build)
+    assert not told(ended.json(), "differs"), ended.json()["findings"]
+
+
 def test_nothing_at_all_recorded_is_never_fine(audit: Audit) -> None:
     ended = audit(Machine(), bay("0000:00/01.1", link=GEN4))
     assert ended.status in {1, 2}

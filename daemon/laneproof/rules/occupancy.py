@@ -58,12 +58,14 @@ _SEEN = {
     State.SILENT: "nothing: {path} is there, but no device answers below it",
     State.GONE: "{name} is listed but no longer answers on the bus",
 }
+_GIVEN_UP = "{name} is listed but dead: the kernel gave up its controller"
 
 
 def _tell_empty(arrangement: Arrangement, placement: Placement, slot: str | None) -> Finding:
     plan, path = placement.plan, placement.position.path
     name = placement.occupant.name if placement.occupant else ""
-    observed = _SEEN[placement.state].format(path=path, name=name)
+    given_up = placement.occupant is not None and placement.occupant.given_up
+    observed = _GIVEN_UP.format(name=name) if given_up else _SEEN[placement.state].format(path=path, name=name)
     found = arrangement.found_elsewhere(placement)
     steps = POSITION_EMPTY.look_next
     because = ""
