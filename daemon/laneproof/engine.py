@@ -32,6 +32,9 @@ LIVE_CONFIRMATIONS: Mapping[str, int] = {
 """How many readings in a row a rule needs on a live machine: a link that is retraining at the moment of one reading is
 no finding. In a replay one frame is a confirmed reading."""
 
+STATE_NAME = "engine"
+"""The name under which what `Engine.as_state` gives is kept."""
+
 _BOX = TypeAdapter(BoxBook)
 
 

@@ -11,8 +11,9 @@ from pathlib import Path
 from laneproof.build.declaration import Build
 from laneproof.commands.errors import CommandError
 from laneproof.commands.sources import DEFAULT_BUILD, load_build, open_recording
-from laneproof.engine import LIVE_CONFIRMATIONS, Engine
+from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine
 from laneproof.history.store import Store
+from laneproof.ledger.ledger import LedgerStateError
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.http import Pages, Server
@@ -22,6 +23,9 @@ from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.host import LiveHost
 from laneproof_collectors.hotplug import read_device_events
 from laneproof_collectors.kernel_log import read_kernel_events
+from laneproof_collectors.unread import Unread
+
+_log = logging.getLogger(__name__)
 
 DEFAULT_SETTINGS = "/etc/laneproof/service.toml"
 HISTORY = "history.db"
@@ -96,7 +100,10 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
         load_build(build_path)  # at the start a wrong declaration is told and ends it; later it leaves the old one
     store = Store.open(_find_history(state))
     engine = Engine(None, confirmations=LIVE_CONFIRMATIONS)
-    engine.restore(store.load_standing(), store.load_past())
+    try:
+        engine.restore(store.load_standing(), store.load_past(), store.load_state(STATE_NAME))
+    except LedgerStateError as error:
+        _log.warning("%s; it begins anew, the rest of the history goes on", error)
     collectors = tuple(
         dataclasses.replace(one, interval_seconds=settings.intervals.get(one.group, one.interval_seconds))
         for one in make_collectors()
@@ -130,8 +137,10 @@ def make_standing_daemon(source: str | None, build_path: str | None, state: str 
         is_empty = True
         while host.advance():
             is_empty = False
-            news = read_kernel_events(host), read_device_events(host)
-            store.keep(engine.observe(read_snapshot(host, collectors), *news))
+            kernel, devices, clock = read_kernel_events(host), read_device_events(host), host.clock()
+            store.keep(engine.observe(read_snapshot(host, collectors), kernel, devices))
+            store.keep_kernel_events(() if isinstance(kernel, Unread) else kernel.events, clock)
+            store.keep_device_events(() if isinstance(devices, Unread) else devices, clock)
     if is_empty:
         raise CommandError(f"{recording.name}: the recording has no frame", status=os.EX_DATAERR)
     declaration = DeclarationFile(build_path or "", lambda path: load_build(path) if path else build)

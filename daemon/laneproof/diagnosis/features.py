@@ -25,6 +25,7 @@ _NEAR_UPDATE_SECONDS = 7 * DAY
 _ERRORS_SECONDS = 14 * DAY
 _FEWEST_ERRORS = 8
 _FEWEST_MARKED = 4
+_FEWEST_ERROR_DAYS = 4
 _ERROR_RATIO = 3.0
 _ERROR_P = 1e-3
 _HALF = 0.5
@@ -78,6 +79,18 @@ def _aer_above_siblings(case: Case) -> Known:
     )
     was_counted = any(one.port.was_counted or one.far.was_counted for one in records)
     return False if was_counted and watched >= DAY else None
+
+
+def _errors_between_drops(case: Case) -> Known:
+    """Errors that go along with a disconnect are not in the series; what is there came in between."""
+    above = _aer_above_siblings(case)
+    if not above:
+        return above
+    since = case.now - 2 * _ERRORS_SECONDS
+    days = {
+        int(row.begins // DAY) for one in case.links for row in one.series.rows if row.begins >= since and row.errors
+    }
+    return len(days) >= _FEWEST_ERROR_DAYS or None
 
 
 def _is_above(record: LinkRecord, others: list[LinkRecord], now: float) -> bool:
@@ -349,6 +362,7 @@ def _regular_period(case: Case) -> Known:
 QUESTIONS: Mapping[str, Callable[[Case], Known]] = {
     "aer_above_siblings": _aer_above_siblings,
     "link_below_expected": _link_below_expected,
+    "errors_between_drops": _errors_between_drops,
     "only_replays": _only_replays,
     "speed_cap_cured": _cured("link-cap"),
     "drops_after_idle_exit": _drops_after_idle_exit,

@@ -225,6 +225,16 @@ DEFAULT = Weights(
             source=_JUDGEMENT,
         ),
         Feature(
+            name="errors_between_drops",
+            group="signal",
+            given=_row(0.70, 0.12, 0.08, 0.05, 0.06, 0.10),
+            seen="its link goes on making errors for days on end, apart from any drop",
+            absent="its link makes no errors apart from drops",
+            source="judgement; idle states and supplies make errors at the moment that they fail, a bad path whenever "
+            "packets pass",
+            by_watching=True,
+        ),
+        Feature(
             name="only_replays",
             group="signal",
             given=_row(0.06, 0.35, 0.05, 0.05, 0.15, 0.05),

@@ -17,7 +17,7 @@ from dataclasses import replace
 from threading import RLock, Thread
 from typing import Any, Protocol
 
-from laneproof.engine import LIVE_CONFIRMATIONS, Engine, Outcome
+from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine, Outcome
 from laneproof.findings import FindingChange, verdict
 from laneproof.service.cost import CostMeter
 from laneproof.service.declaration_file import DeclarationFile
@@ -26,9 +26,9 @@ from laneproof.service.notify import Notifier
 from laneproof.service.published import MOST_RECENT, CollectorRun, Published
 from laneproof.service.schedule import Schedule
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
-from laneproof_collectors.host import Host
-from laneproof_collectors.hotplug import read_device_events
-from laneproof_collectors.kernel_log import read_kernel_events
+from laneproof_collectors.host import Clock, Host
+from laneproof_collectors.hotplug import DeviceEvent, read_device_events
+from laneproof_collectors.kernel_log import TimedKernelEvent, read_kernel_events
 from laneproof_collectors.unread import Reason, Unread
 
 _log = logging.getLogger(__name__)
@@ -40,6 +40,8 @@ CONFIRM_AFTER_SECONDS = 1.0
 SETTLE_SECONDS = 0.1
 """A device's events come in a burst; the pass that they start waits for its end."""
 LONGEST_WAIT_SECONDS = 5.0
+SAVE_SECONDS, URGENT_SAVE_SECONDS = 300.0, 10.0
+"""How often what the passes add up to is saved; after a crash the program goes on from there."""
 
 
 class Keeper(Protocol):
@@ -47,6 +49,15 @@ class Keeper(Protocol):
 
     def keep(self, outcome: Outcome) -> None:
         """Keep one pass."""
+
+    def keep_kernel_events(self, reports: Iterable[TimedKernelEvent], clock: Clock) -> None:
+        """Keep what the kernel's log told."""
+
+    def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
+        """Keep what the kernel told of devices that came and went."""
+
+    def save_state(self, name: str, value: Mapping[str, Any]) -> None:
+        """Save a JSON value under a name, in the place of the one before."""
 
     def close(self) -> None:
         """Close the store."""
@@ -91,6 +102,7 @@ class Daemon:
         self._facts: dict[str, Any] = {}
         self._meter = CostMeter()
         self._news = News()
+        self._saved_at = float("-inf")
         self._wake_read, self._wake_write = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self._closing = RLock()  # a signal may come while the loop itself is waking
         self._stopping = self._reload_wanted = self._closed = False
@@ -140,6 +152,8 @@ class Daemon:
             os.close(self._wake_read)
             os.close(self._wake_write)
         self._host.close()
+        if self.published.outcome is not None:
+            self._keeper.save_state(STATE_NAME, self._engine.as_state())
         self._keeper.close()
         self._notifier.close()
 
@@ -186,7 +200,12 @@ class Daemon:
 
     def _take_events(self) -> None:
         """Take what the kernel told; a drive in trouble, or a device that came or went, starts a pass at once."""
-        self._news.take(read_kernel_events(self._host), read_device_events(self._host))
+        kernel, devices = read_kernel_events(self._host), read_device_events(self._host)
+        self._news.take(kernel, devices)
+        if not isinstance(kernel, Unread) and kernel.events:
+            self._keeper.keep_kernel_events(kernel.events, self._host.clock())
+        if not isinstance(devices, Unread) and devices:
+            self._keeper.keep_device_events(devices, self._host.clock())
         if self._news.is_urgent:
             self._schedule.hasten(HASTENED_BY_EVENTS, at=time.monotonic() + SETTLE_SECONDS)
 
@@ -228,12 +247,20 @@ class Daemon:
             self.published, outcome=outcome, changes=counts, recent=recent, cost=self._meter.read()
         )
         self._keeper.keep(outcome)
+        self._save_state(urgent=bool(outcome.changes or outcome.drops))
         for change in outcome.changes:
             self._tell(change)
         if not was_ready:
             self._notifier.ready(self._describe())
         elif outcome.changes:
             self._notifier.status(self._describe())
+
+    def _save_state(self, *, urgent: bool) -> None:
+        """Save what the passes add up to: now and then, and soon after something happened."""
+        now = time.monotonic()
+        if now - self._saved_at >= (URGENT_SAVE_SECONDS if urgent else SAVE_SECONDS):
+            self._saved_at = now
+            self._keeper.save_state(STATE_NAME, self._engine.as_state())
 
     def _describe(self) -> str:
         outcome, problem = self.published.outcome, self.published.build_problem

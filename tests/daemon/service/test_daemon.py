@@ -1,5 +1,6 @@
 """The daemon from end to end: a simulated box, a real loop with real threads, a declaration in a temporary folder."""
 
+import json
 import os
 import re
 import signal
@@ -7,10 +8,10 @@ import socket
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import pytest
 
@@ -25,6 +26,9 @@ from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.notify import Notifier
 from laneproof.service.published import MOST_RECENT
 from laneproof_collectors.collection import make_collectors
+from laneproof_collectors.host import Clock
+from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.kernel_log import TimedKernelEvent
 from laneproof_collectors.unread import Reason, Unread
 from simulation.box import Drive, Port, SimulatedBox
 from standing_host import StandingHost, removed
@@ -64,10 +68,23 @@ class MemoryKeeper:
 
     def __init__(self) -> None:
         self.kept: list[Outcome] = []
+        self.told: list[str] = []
+        self.saved: dict[str, Any] = {}
         self.closed = False
 
     def keep(self, outcome: Outcome) -> None:
         self.kept.append(outcome)
+
+    def keep_kernel_events(self, reports: Iterable[TimedKernelEvent], clock: Clock) -> None:
+        self.told += [one.event.kind for one in reports]
+        assert clock.unix_seconds > 0
+
+    def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
+        self.told += [one.action for one in told]
+        assert clock.unix_seconds > 0
+
+    def save_state(self, name: str, value: Mapping[str, Any]) -> None:
+        self.saved[name] = json.loads(json.dumps(value))
 
     def close(self) -> None:
         self.closed = True
@@ -427,6 +444,26 @@ def test_the_service_manager_is_told_of_the_whole_life(tmp_path: Path) -> None:
             rig.end()
         hear("STOPPING=1")
     assert not any(one.startswith("READY") for one in heard[: heard.index("READY=1\nSTATUS=holds")])
+
+
+def test_what_the_passes_add_up_to_is_saved_and_goes_on_after_a_restart(tmp_path: Path) -> None:
+    rig = Rig(tmp_path)
+    rig.start()
+    rig.passes()
+    rig.end()
+    state = rig.keeper.saved["engine"]
+    second = Engine(rig.daemon._engine.build)
+    second.restore((), rig.daemon._engine.past, state)
+    assert second.as_state() == rig.daemon._engine.as_state()
+    assert second.past.ledger is not None
+    assert len(second.past.ledger.drives.records) == 2
+
+
+def test_what_the_kernel_tells_of_devices_is_kept(rig: Rig) -> None:
+    rig.start()
+    rig.box.ports[1].drive = None
+    rig.host.change(removed("0000:02:00.0"))
+    wait_for(lambda: "remove" in rig.keeper.told)
 
 
 def test_the_end_closes_all_that_was_open(rig: Rig) -> None:
