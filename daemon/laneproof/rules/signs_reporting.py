@@ -30,12 +30,15 @@ _STATE_WORDS = {
 
 def _judge_blind(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
     """Say where a declared position's link could be watched and is not; undeclared links are nobody's plan."""
+    owner = _find_owner(snapshot)
+    switched_off = owner is not None and (owner.value, owner.origin) == ("off", "command-line")
     blind = [
         (one, one.link)
         for one in arrange(build, snapshot).placements
-        if one.is_occupied and one.link is not None and _is_blind(one.link)
+        if one.is_occupied
+        and one.link is not None
+        and (_is_blind(one.link) or (switched_off and _may_report(one.link)))
     ]
-    owner = _find_owner(snapshot)
     if blind and owner is not None and owner.value == "off":
         yield _tell_box([placement for placement, _ in blind], owner)
         return
@@ -47,6 +50,15 @@ def _judge_blind(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterat
 def _is_blind(link: LinkOfTwo) -> bool:
     states = (find_reporting(link.port), find_reporting(link.device))
     return Reporting.COUNTED not in states and any(one in BLIND for one in states)
+
+
+def _may_report(link: LinkOfTwo) -> bool:
+    """Whether an end is not known to lack the capability.
+
+    Under pci=noaer the counters are still there, and stay at zero (drivers/pci/pcie/aer.c, ``pci_aer_init``).
+    """
+    states = (find_reporting(link.port), find_reporting(link.device))
+    return any(one is not Reporting.NO_CAPABILITY for one in states)
 
 
 def _find_owner(snapshot: Snapshot) -> Setting | None:

@@ -34,6 +34,14 @@ def test_error_reporting_that_is_off_for_the_whole_box_is_one_finding() -> None:
     assert "command line" in finding.summary
 
 
+def test_counters_at_zero_are_no_counting_where_the_command_line_switched_it_off() -> None:
+    off = {"aer_owner": Setting(value="off", origin="command-line")}
+    (finding,) = blind(counting_box((0, 0, 0, 0)).with_power(**off).snapshot())
+    assert "command line" in finding.summary
+    (finding,) = blind(Box().with_power(**off).with_port(PATHS[0]).with_drive(PATHS[0]).without_registers().snapshot())
+    assert finding.evidence["positions"] == ["riser-1"]
+
+
 def test_the_firmwares_keeping_it_is_said_so() -> None:
     snapshot = withheld_snapshot()
     kept = replace(snapshot, power=replace(snapshot.power, aer_owner=Setting(value="off", origin="firmware")))
