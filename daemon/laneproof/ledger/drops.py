@@ -142,6 +142,7 @@ class DropBook:
         states: What each place held at the last pass: serial number, name and state.
         names: Places by name, as of this boot.
         boot: The boot that both are of.
+        older_names: Places by name, as of the boot before.
         log_heard_in: The last boot in which a record of the kernel's log was read.
         passed_on: Reports of correctable errors by place, since the counters were last read.
         media: When the log told of data that could not be recovered, the place, and the drive where it was known.
@@ -153,6 +154,7 @@ class DropBook:
     states: dict[str, tuple[str, str, str]] = field(default_factory=dict)
     names: dict[str, str] = field(default_factory=dict)
     boot: int = 0
+    older_names: dict[str, str] = field(default_factory=dict)
     log_heard_in: int = 0
     media: list[tuple[float, str, str]] = field(default_factory=list)
 
@@ -169,10 +171,13 @@ class DropBook:
         ]
 
     def learn_names(self, places: dict[str, str], timeline: Timeline) -> dict[str, str]:
-        """Keep the names of this boot; those known before a drop come first, since the event used them."""
+        """Keep the names of this boot; those known before a drop come first, since the event used them.
+
+        A drive that dropped before the first look of a boot has no name in it; as a rule it is that of the boot before.
+        """
         if self.boot != timeline.boots:
-            self.boot, self.names = timeline.boots, {}
-        merged = {**places, **self.names}
+            self.boot, self.names, self.older_names = timeline.boots, {}, self.names
+        merged = {**self.older_names, **places, **self.names}
         self.names = {**self.names, **places}
         return merged
 

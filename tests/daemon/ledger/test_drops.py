@@ -191,6 +191,11 @@ def test_events_that_nobody_here_knows_keep_their_own_name() -> None:
     assert drops(story)[0].path == "nvme9"
 
 
+def test_a_drive_that_dropped_before_the_first_look_of_a_boot_is_known_by_its_last_name() -> None:
+    story = Story().look(four()).restart().look(gone(), after=HOUR, log=(DOWN,))
+    assert [one.path for one in drops(story)] == [PATH]
+
+
 def test_a_year_of_flapping_stays_small() -> None:
     story = Story().look(four())
     for _ in range(500):
