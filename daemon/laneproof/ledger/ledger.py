@@ -30,7 +30,7 @@ from laneproof.occupants import Occupant
 from laneproof.topology import Topology, survey
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log import KernelEvents, TimedKernelEvent
-from laneproof_collectors.snapshot import HealthLog, Snapshot
+from laneproof_collectors.snapshot import HealthLog, Setting, Snapshot
 from laneproof_collectors.unread import Unread
 
 SCHEMA = 1
@@ -406,7 +406,9 @@ class Ledger:
             return
         self._functions = snapshot.functions
         links = list(_links_with_drives(tree, occupants))
-        news = LinkNews(disturbed=self._disturbed, reports=self._reports)
+        news = LinkNews(
+            disturbed=self._disturbed, reports=self._reports, switched_off=_is_counting_switched_off(snapshot)
+        )
         self._disturbed, self._reports = frozenset(), {}
         self._state.links.read(links, self.timeline, news)
         self._state.training.read(links, self.timeline)
@@ -546,6 +548,12 @@ _POWER = ("unsafe_shutdowns", "power_cycles")
 
 def _power_counts(before: Before) -> tuple[tuple[str, int | None], ...]:
     return ("unsafe_shutdowns", before.unsafe_shutdowns), ("power_cycles", before.power_cycles)
+
+
+def _is_counting_switched_off(snapshot: Snapshot) -> bool:
+    """Whether the command line keeps the kernel from counting; firmware that keeps errors to itself lets it count."""
+    owner = None if isinstance(snapshot.power, Unread) else snapshot.power.aer_owner
+    return isinstance(owner, Setting) and (owner.value, owner.origin) == ("off", "command-line")
 
 
 def _links_with_drives(tree: Topology, occupants: Sequence[Occupant]) -> Iterable[tuple[LinkOfTwo, str, str]]:

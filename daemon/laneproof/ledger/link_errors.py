@@ -118,10 +118,12 @@ class LinkNews:
     Attributes:
         disturbed: Places where a disconnect happened since the last reading.
         reports: By place, error reports in the kernel's log since then.
+        switched_off: Whether the kernel was told not to count: its counters are there and stay at zero.
     """
 
     disturbed: frozenset[str] = frozenset()
     reports: Mapping[str, int] = field(default_factory=dict)
+    switched_off: bool = False
 
 
 @dataclass(slots=True, kw_only=True)
@@ -190,8 +192,9 @@ def _read_link(record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed:
         record.gt_s, record.lanes = gt_s, int(lanes)
     record.last_at = now
     fresh = Tally(begins=now)
-    port_told = _read_end(record.port, link.port, timeline, fresh, at_port=True)
-    far_told = _read_end(record.far, link.device, timeline, fresh, at_port=False)
+    off = news.switched_off
+    port_told = _read_end(record.port, link.port, timeline, fresh, at_port=True, switched_off=off)
+    far_told = _read_end(record.far, link.device, timeline, fresh, at_port=False, switched_off=off)
     young = now - max(record.port.since, record.far.since) <= SETTLE_SECONDS
     if not record.watched or record.from_log:
         record.from_log = record.from_log or bool(news.reports.get(record.path))
@@ -230,9 +233,11 @@ def _keep(record: LinkRecord, fresh: Tally, now: float, elapsed: float) -> None:
     record.version += 1
 
 
-def _read_end(end: EndState, function: PciFunction | None, timeline: Timeline, fresh: Tally, *, at_port: bool) -> bool:
+def _read_end(  # noqa: PLR0913 (one reading of one end)
+    end: EndState, function: PciFunction | None, timeline: Timeline, fresh: Tally, *, at_port: bool, switched_off: bool
+) -> bool:
     """Add what one end counted since its last reading; whether it has a counter at all."""
-    _note_reporting(end, function, timeline.now)
+    _note_reporting(end, function, timeline.now, switched_off=switched_off)
     counters = function.aer if function is not None and function.answers else None
     counts = None if counters is None or isinstance(counters.correctable, Unread) else counters.correctable
     if counters is None or counts is None:
@@ -263,10 +268,12 @@ def _begin_series(end: EndState, counts: Mapping[str, int], timeline: Timeline) 
     end.found_seconds = timeline.up_seconds if is_first_of_boot and timeline.up_is_told else 0.0
 
 
-def _note_reporting(end: EndState, function: PciFunction | None, now: float) -> None:
+def _note_reporting(end: EndState, function: PciFunction | None, now: float, *, switched_off: bool) -> None:
     if function is None or not function.answers:
         return
     reporting = find_reporting(function)
+    if switched_off and reporting is Reporting.COUNTED:
+        reporting = Reporting.NOT_OWNED
     if reporting is Reporting.COUNTED:
         end.was_counted, end.hidden_since = True, None
     elif reporting in (Reporting.MASKED, Reporting.OFF, Reporting.NOT_OWNED) and end.was_counted:

@@ -103,7 +103,9 @@ def _tell_position(placement: Placement, link: LinkOfTwo) -> Finding:
 
 
 def _judge_hidden(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    ledger = past.ledger
+    ledger, owner = past.ledger, _find_owner(snapshot)
+    if owner is not None and owner.value == "off":
+        return  # told for the whole box as not counted
     for place, record in () if ledger is None else watched_links(build, snapshot, ledger):
         if ledger is None:
             continue

@@ -4,7 +4,7 @@ import pytest
 
 from laneproof.ledger.link_errors import SETTLE_SECONDS, LinkRecord
 from laneproof.rules.example_past import HOUR, PATHS, Story, count, counting_box
-from laneproof_collectors.snapshot import AerCounters
+from laneproof_collectors.snapshot import AerCounters, Setting
 from simulated_box import Box
 
 PATH = PATHS[0]
@@ -145,3 +145,11 @@ def test_errors_of_one_minute_mark_it_once() -> None:
     marked = sum(row.marked for row in link(story).series.rows)
     assert errors(story) == 5
     assert marked in (1, 2)  # the minute may have turned in between
+
+
+def test_counters_that_the_kernel_was_told_to_leave_are_no_counting() -> None:
+    off = Setting(value="off", origin="command-line")
+    story = Story().look(counting_box((0, 0, 0, 0)).with_power(aer_owner=off))
+    assert not link(story).counted
+    kept = Setting(value="off", origin="firmware")  # the firmware hands its findings on, and they are counted (aer.c)
+    assert link(Story().look(counting_box((0, 0, 0, 0)).with_power(aer_owner=kept))).counted
