@@ -358,7 +358,90 @@ def test_degraded_array_needs_no_declaration(audit: Audit) -> None:
     assert "array-degraded" in {rule for rule, _ in told(audit(machine, HEAD + POSITIONS).json())}
 
 
+@pytest.mark.parametrize("state", ["DEGRADED", "FAULTED", "SUSPENDED", "UNAVAIL"])
+def test_pool_that_is_not_online_says_its_own_word(audit: Audit, state: str) -> None:
+    """OpenZFS shows one word, and no count of members: none is made up."""
+    machine = box()
+    machine.files["/proc/spl/kstat/zfs/tank/state"] = f"{state}\n"
+    machine.files["/proc/spl/kstat/zfs/arcstats"] = "9 1 0x01 147 39984 9 9\n"
+    (finding,) = audit(machine, HEAD + POSITIONS).json()["findings"]
+    assert (finding["rule"], finding["subject"], finding["observed"]) == ("array-degraded", "tank", state)
+    assert "member of" not in finding["summary"]
+    machine.files["/proc/spl/kstat/zfs/tank/state"] = "ONLINE\n"
+    assert audit(machine, HEAD + POSITIONS).status == 0
+
+
+def test_array_that_does_not_run_counts_no_member_as_lost(audit: Audit) -> None:
+    (finding,) = audit(raid(box(), array_state="inactive"), ARRAY).json()["findings"]
+    assert (finding["rule"], finding["severity"]) == ("array-degraded", "critical")
+    assert "inactive" in finding["summary"]
+    assert "1 of 3" not in finding["summary"]
+
+
+@pytest.mark.parametrize(
+    ("missing", "errors", "rule"), [("0", 0, None), ("1", 0, "array-degraded"), ("0", 5, "array-errors")]
+)
+def test_file_system_over_several_drives(audit: Audit, missing: str, errors: int, rule: str | None) -> None:
+    """fs/btrfs/sysfs.c: devinfo/ID/missing and error_stats."""
+    machine, folder = box(), "/sys/fs/btrfs/11111111-aaaa-4bbb-8ccc-222222222222"
+    machine.files[f"{folder}/label"] = "reef\n"
+    for number in (1, 2):
+        mine = number == 2
+        machine.files[f"{folder}/devinfo/{number}/missing"] = f"{missing if mine else 0}\n"
+        machine.files[f"{folder}/devinfo/{number}/error_stats"] = (
+            f"write_errs 0\nread_errs {errors if mine else 0}\nflush_errs 0\ncorruption_errs 0\ngeneration_errs 0\n"
+        )
+        machine.links[f"{folder}/devices/nvme{number}n1"] = (
+            f"../../../../devices/{place(number)}/nvme/nvme{number}/nvme{number}n1"
+        )
+    assert {name for name, _ in told(audit(machine, HEAD + POSITIONS).json())} == ({rule} if rule else set())
+
+
+@pytest.mark.parametrize(("rpm", "kind"), [(900, None), (0, "sign"), (300, "sign"), (None, "unverified")])
+def test_fan_against_its_declaration(audit: Audit, rpm: int | None, kind: str | None) -> None:
+    machine, folder = box(), "/sys/devices/platform/superio.656/hwmon/hwmon2"
+    if rpm is not None:
+        machine.attributes(folder, {"name": "superio", "fan2_input": str(rpm), "fan2_label": "drive fan"})
+        machine.links["/sys/class/hwmon/hwmon2"] = "../../devices/platform/superio.656/hwmon/hwmon2"
+    build = f'{HEAD}{POSITIONS}[[fan]]\nlabel = "drive fan"\nminimum_rpm = 500\n'
+    said = audit(machine, build).json()
+    assert [(one["rule"], one["kind"]) for one in said["findings"]] == ([("fan-stopped", kind)] if kind else [])
+
+
+def test_memory_errors_that_the_controller_counted(audit: Audit) -> None:
+    machine = box()
+    machine.attributes("/sys/devices/system/edac/mc/mc0", {"mc_name": "umc", "ce_count": "3", "ue_count": "0"})
+    (finding,) = audit(machine, HEAD + POSITIONS).json()["findings"]
+    assert (finding["rule"], finding["kind"], finding["severity"]) == ("memory-errors", "sign", "notice")
+    machine.attributes("/sys/devices/system/edac/mc/mc0", {"ue_count": "1"})
+    (finding,) = audit(machine, HEAD + POSITIONS).json()["findings"]
+    assert finding["severity"] == "critical"
+
+
+@pytest.mark.parametrize(("action", "rules"), [("check", set()), ("resync", {"array-rebuilding"})])
+def test_array_at_work(audit: Audit, action: str, rules: set[str]) -> None:
+    machine = raid(box(), sync_action=action, sync_completed="100 / 1000")
+    assert {rule for rule, _ in told(audit(machine, ARRAY).json())} == rules
+
+
 # --- network
+
+
+@pytest.mark.parametrize(("carrier", "kind"), [("1", "unverified"), ("0", "differs")])
+def test_port_without_a_speed_is_down_or_does_not_tell(audit: Audit, carrier: str, kind: str) -> None:
+    machine = box()
+    machine.port("pci0000:00/0000:00:1c.0")
+    interface(machine, 0, speed="-1", carrier=carrier)
+    build = f'{HEAD}{POSITIONS}[[network]]\nname = "enp1s0f0"\nspeed_mbit_s = 10000\n'
+    said = audit(machine, build).json()
+    assert [(one["rule"], one["kind"]) for one in said["findings"]] == [("network-link-slow", kind)]
+
+
+def test_bond_without_aggregators_told_is_compared_member_by_member(audit: Audit) -> None:
+    machine = bonded(aggregators=(1, 2))
+    for name in ("ad_aggregator", "ad_num_ports"):
+        del machine.files[f"/sys/devices/virtual/net/bond0/bonding/{name}"]
+    assert told(audit(machine, BOND).json(), "differs") == {("aggregate-incomplete", None)}
 
 
 def interface(machine: Machine, number: int, *, speed: str = "10000", carrier: str = "1", duplex: str = "full") -> None:

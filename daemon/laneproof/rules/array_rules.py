@@ -200,18 +200,24 @@ def _tell_degraded(arrangement: Arrangement, array: Array, lost: int) -> Finding
     told = f"{lost} of {wanted} members" if wanted else f"{lost} member{'s' if lost > 1 else ''}"
     failed = f" (out of it: {', '.join(out)})" if out else ""
     touch = f"; do not touch {', '.join(keep)}" if keep else ""
+    is_short = isinstance(array.degraded, int) and array.degraded > 0
+    counted = is_short or any(map(is_lost, array.members))
+    if counted:
+        says = f"{_say_state(array, has_failed=has_failed)} without {told}{failed}{_progress(array)}"
+        summary = f"{level} array {array.name} {says}{_say_margin(left, has_failed=has_failed)}{touch}"
+    elif array.kind == "zfs":
+        summary = f"zfs pool {array.name} is {array.state}, not {_WHOLE_POOL}; 'zpool status' tells of which member"
+    else:
+        summary = f"{level} array {array.name} is {array.state}{_say_margin(left, has_failed=True)}{touch}"
     return Finding(
         rule="array-degraded",
         kind=Kind.DIFFERS,
         severity=Severity.WARNING if left else Severity.CRITICAL,
         subject=array.name,
         key=array.name,
-        summary=(
-            f"{level} array {array.name} {_say_state(array, has_failed=has_failed)} without {told}{failed}"
-            f"{_progress(array)}{_say_margin(left, has_failed=has_failed)}{touch}"
-        ),
+        summary=summary,
         declared="whole",
-        observed=f"{told} missing",
+        observed=f"{told} missing" if counted else str(array.state),
         evidence={
             "array": array.name,
             "state": str(array.state),
