@@ -48,7 +48,8 @@ def _tell(past: Past, ledger: Ledger, place: Watched, record: DriveRecord, times
     number = sum(count for _, count in times)
     total = record.counters.get("media_errors")
     counted = f"{say_times(number, 'new media error')}" if number else "the kernel told of data that could not be read"
-    known = f", {total} in all" if total is not None else ""
+    own = f", {total} in all" if number else f"; the drive itself counts {total or 'none'}"
+    known = own if total is not None else ""
     when = format_time(ledger.timeline.to_wall(times[-1][0]))
     return make_sign(
         NAME,
