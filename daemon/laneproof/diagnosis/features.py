@@ -15,7 +15,7 @@ from laneproof.evidence.rates import RatioTest, against_history, against_sibling
 from laneproof.evidence.trial import Outcome
 from laneproof.ledger.changes import UPDATES
 from laneproof.ledger.drops import Before
-from laneproof.ledger.link_errors import LinkRecord
+from laneproof.ledger.link_errors import MOST_READINGS, LinkRecord
 from laneproof.ledger.load import IDLE, LOADED, WORKING
 from laneproof.ledger.tally import total
 
@@ -74,11 +74,11 @@ def _aer_above_siblings(case: Case) -> Known:
         return True
     here = case.ledger.links.at(case.path)
     records = [here] if here is not None else mine
-    watched = sum(
-        one.series.since(case.now - _ERRORS_SECONDS).seconds for one in records if one.counted or here is None
+    watched = any(
+        one.last_at - one.first_at >= DAY and any(end.was_counted and end.hidden_since is None for end in one.ends)
+        for one in records
     )
-    was_counted = any(one.port.was_counted or one.far.was_counted for one in records)
-    return False if was_counted and watched >= DAY else None
+    return False if watched else None
 
 
 def _errors_between_drops(case: Case) -> Known:
@@ -95,6 +95,8 @@ def _errors_between_drops(case: Case) -> Known:
 
 def _is_above(record: LinkRecord, others: list[LinkRecord], now: float) -> bool:
     since = max(now - _ERRORS_SECONDS, record.steady_since)
+    if len(record.readings) < MOST_READINGS and sum(n for at, n in record.readings if at >= since) < _FEWEST_ERRORS:
+        return False  # what most links are
     tally = record.series.since(since)
     if tally.errors < _FEWEST_ERRORS or tally.marked < _FEWEST_MARKED:
         return False

@@ -101,14 +101,19 @@ class LinkRecord:
     version: int = 0
 
     @property
+    def ends(self) -> tuple[EndState, EndState]:
+        """Both ends, the upper one first."""
+        return self.port, self.far
+
+    @property
     def watched(self) -> bool:
         """Whether errors would be seen: at either end by a counter, or in the log."""
-        return self.from_log or any(end.present and end.reporting not in _UNWATCHED for end in (self.port, self.far))
+        return self.from_log or any(end.present and end.reporting not in _UNWATCHED for end in self.ends)
 
     @property
     def counted(self) -> bool:
         """Whether an end is known for sure to count, so that silence means something."""
-        return any(end.present and end.reporting is Reporting.COUNTED for end in (self.port, self.far))
+        return any(end.present and end.reporting is Reporting.COUNTED for end in self.ends)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

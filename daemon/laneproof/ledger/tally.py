@@ -64,11 +64,19 @@ class Tally:
         """Errors of the direction that has more: the fewest that explain all counters."""
         return max(self.upstream, self.downstream)
 
+    @property
+    def is_clean(self) -> bool:
+        """Whether nothing was counted."""
+        seen = self.marked or self.port_errors or self.device_errors or self.port_replays or self.device_replays
+        return not (seen or self.fatal)
+
     def add(self, other: "Tally") -> None:
         """Take another stretch in."""
         self.bits += other.bits
         self.seconds += other.seconds
         self.units += other.units
+        if other.is_clean:
+            return  # nearly every hour of nearly every link
         self.marked += other.marked
         self.port_errors += other.port_errors
         self.device_errors += other.device_errors
