@@ -65,13 +65,24 @@ class FrameWriter:
 
     def _look(self) -> dict[str, dict[str, Any]]:
         """Lay out the whole box, without what the view hides."""
-        state = self._box.state()
+        state = self._box.state() if self._view.states_told else self._pretend()
         self._counted = {}
         view = self._view
         for key in _KEYS:
             state[key] = {path: value for path, value in state[key].items() if not view.hides(path)}
         for entries in state["nvme"].values():
             _hide_health(entries, view.health)
+        return state
+
+    def _pretend(self) -> dict[str, dict[str, Any]]:
+        """Lay out the box as if no drive were lost."""
+        drives = [port.drive for port in self._box.walk_ports() if port.drive]
+        stand = [(drive.presence, drive.state) for drive in drives]
+        for drive in drives:
+            drive.presence, drive.state = Presence.HERE, "live"
+        state = self._box.state()
+        for drive, (presence, told) in zip(drives, stand, strict=True):
+            drive.presence, drive.state = presence, told
         return state
 
     def _compare(self, state: dict[str, dict[str, Any]]) -> dict[str, Any]:

@@ -48,10 +48,10 @@ def test_the_frames_add_up_to_the_box_as_it_stands(kind: str, seed: int) -> None
     lines += running._lines
     host = replayed(lines)
     state = running.box.state()
-    for path, text in state["files"].items():
+    for path, text in state["files"].items() if world.view.states_told else ():
         if not world.view.hides(path):
             assert host.file(path) == text.encode(), path
-    if world.view.health is HealthView.LOG:
+    if world.view.health is HealthView.LOG and world.view.states_told:
         assert host._nvme == state["nvme"]
 
 

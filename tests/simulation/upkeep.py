@@ -204,9 +204,10 @@ class Upkeep:
 
     def _update_firmware(self, box: RunningBox) -> None:
         model = box.draw.choice([life.drive.model for life in box.lives if life.drive])
+        revision = box.draw.randint(20, 90)
         for life in box.lives:
             if life.drive and life.drive.model == model:
-                life.drive.firmware = f"{life.drive.firmware[:2]}{box.draw.randint(20, 90)}"
+                life.drive.firmware = f"{life.drive.firmware[:2]}{revision}"
         box.shut_down(seconds=200)
 
     def _poll(self, box: RunningBox) -> None:

@@ -45,6 +45,7 @@ class View:
         kernel_log: Whether kernel messages were recorded.
         error_lines: Whether those of error reports are among them (the rate of lines is limited).
         device_events: Whether device events were recorded.
+        states_told: Whether what is gone is gone from the recorded state too; else only log and events tell of a drop.
         up_told: Whether frames give the time since boot.
         missing_share: Share of frames that were not taken.
         words: The kernel's wording at the start.
@@ -61,6 +62,7 @@ class View:
     kernel_log: bool = True
     error_lines: bool = True
     device_events: bool = True
+    states_told: bool = True
     up_told: bool = True
     missing_share: float = 0.0
     words: Words = field(default_factory=Words)
@@ -81,6 +83,7 @@ class View:
             self.around_events
             and self.block_statistics
             and self.kernel_log
+            and self.states_told
             and self.counting is Counting.BOTH
             and self.health is HealthView.LOG
         )
@@ -100,6 +103,7 @@ class View:
                 ("no kernel log", not self.kernel_log),
                 ("no error lines", not self.error_lines),
                 ("no device events", not self.device_events),
+                ("drops in the log alone", not self.states_told),
                 ("no uptime", not self.up_told),
                 ("names by address", self.words.by_address),
                 ("no controller state", not self.words.tells_state),
@@ -137,6 +141,7 @@ def draw_view(draw: random.Random, *, kernels: tuple[tuple[int, int], ...], spac
         kernel_log=kernel_log,
         error_lines=counting is not Counting.NONE and not lacks(0.2),
         device_events=not kernel_log or not lacks(0.3),
+        states_told=not kernel_log or not lacks(0.15),
         up_told=not lacks(0.15),
         missing_share=draw.choice((0.0, 0.0, 0.02, 0.1)),
         words=Words(version=draw.choice(kernels), by_address=lacks(0.1), tells_state=not lacks(0.2)),
