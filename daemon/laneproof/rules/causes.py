@@ -1,13 +1,17 @@
 """The one cause that is decided, not scored: a limit that changed since a boot with another BIOS."""
 
 from laneproof.findings import Cause
+from laneproof.ledger.boots import is_other_bios
 from laneproof.link_ends import LinkOfTwo
-from laneproof.links import describe_rate
+from laneproof.links import describe_rate, rate_of
 from laneproof.past import LinkLimits, Past
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
 FIRMWARE_SETTING = "firmware-setting"
+LIKELY = 0.85
+"""How likely it is the firmware's setting where the setting itself could not be read, and the link came up lower in
+every boot with the new BIOS and in none before. Judgement."""
 
 
 def firmware_setting(
@@ -28,12 +32,15 @@ def firmware_setting(
     if link is None or earlier is None:
         return ()
     reasons = [*_compare_lanes(link, earlier, rising=rising_lanes)]
+    probability = 1.0
     if not rising_lanes:
-        reasons += _compare_rates(link, earlier)
+        reasons += _compare_rates(link, earlier, past)
+        if not reasons and (reason := _compare_training(link, earlier, past)) is not None:
+            reasons, probability = [reason], LIKELY
     if not reasons:
         return ()
     because = (*reasons, _name_bios(snapshot, past, earlier.boot_id))
-    return (Cause(cause=FIRMWARE_SETTING, probability=1.0, because=because),)
+    return (Cause(cause=FIRMWARE_SETTING, probability=probability, because=because),)
 
 
 def aspm_setting(link: LinkOfTwo | None, snapshot: Snapshot, past: Past) -> tuple[Cause, ...]:
@@ -54,9 +61,40 @@ def aspm_setting(link: LinkOfTwo | None, snapshot: Snapshot, past: Past) -> tupl
     return (Cause(cause=FIRMWARE_SETTING, probability=1.0, because=because),)
 
 
-def _compare_rates(link: LinkOfTwo, earlier: LinkLimits) -> list[str]:
+def _is_lower_since_update(link: LinkOfTwo, past: Past) -> bool:
+    """Whether the link came up as low as now in every boot with this BIOS, and higher in the boots before."""
+    trained, record = link.trained_gt_s.value, past.ledger.training.records.get(link.path) if past.ledger else None
+    if past.ledger is None or record is None or not isinstance(trained, float | int) or not past.boots:
+        return False
+    same = 0
+    for boot in reversed(past.boots):
+        if is_other_bios(boot, past.boots[-1]):
+            break
+        same += 1
+    first = past.ledger.timeline.boots - same + 1
+    since = [one.gt_s for one in record.boots if one.boot >= first and not one.missing]
+    before = [one.gt_s for one in record.boots if one.boot < first and not one.missing]
+    return bool(since) and bool(before) and max(since) <= trained < min(before)
+
+
+def _compare_training(link: LinkOfTwo, earlier: LinkLimits, past: Past) -> str | None:
+    """Judge by how the link came up, where the registers that hold its target could not be read."""
+    trained = link.trained_gt_s.value
+    if isinstance(link.target_gt_s, float | int) or earlier.trained_gt_s is None:
+        return None
+    if not isinstance(trained, float | int) or not _is_lower_since_update(link, past):
+        return None
+    was, now = describe_rate(earlier.trained_gt_s), describe_rate(trained)
+    return f"it came up at {was} before and at {now} in every boot since; its target rate could not be read"
+
+
+def _compare_rates(link: LinkOfTwo, earlier: LinkLimits, past: Past) -> list[str]:
     reasons = []
     target = link.target_gt_s
+    if target == rate_of(1) and past.ledger is not None and not _is_lower_since_update(link, past):
+        target = (
+            None  # the kernel, too, holds a port at the lowest rate, when training failed (pci/quirks.c, since 6.5)
+        )
     if isinstance(target, float | int) and earlier.target_gt_s is not None and target < earlier.target_gt_s:
         reasons.append(
             f"the port's target rate is {describe_rate(target)} and was {describe_rate(earlier.target_gt_s)}"

@@ -1,10 +1,13 @@
 """firmware-setting is decided from limits that changed with another BIOS, and from nothing else."""
 
+from dataclasses import replace
+
 import pytest
 
 from laneproof.link_ends import LinkOfTwo
 from laneproof.past import NOTHING, Boot, LinkLimits, Past
 from laneproof.rules.causes import aspm_setting, firmware_setting
+from laneproof.rules.example_past import DAY, Story
 from laneproof.topology import survey
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
@@ -67,3 +70,51 @@ def test_low_power_states_that_came_with_another_bios(
 ) -> None:
     snapshot, link = look(Box().with_port(PATH, aspm=now).with_drive(PATH))
     assert bool(aspm_setting(link, snapshot, past(aspm_enabled=then))) == decided
+
+
+def update(*generations: int, registers: bool) -> tuple[Snapshot, LinkOfTwo | None, Past]:
+    """A BIOS update before the third boot; the link came up at these generations, boot by boot."""
+    story = Story()
+    for number, generation in enumerate(generations):
+        if number:
+            story.restart(after=DAY)
+        box = Box().with_port(PATH, trained=(generation, 4)).with_drive(PATH, trained=(generation, 4))
+        box.with_firmware(bios_version="1.30" if number < 2 else "1.40")
+        story.look(box if registers else box.without_registers(), after=60)
+    assert story.last is not None
+    known = replace(story.past, earlier_limits=story.ledger.boots.earlier_limits)
+    return story.last, survey(story.last).link_at(PATH), known
+
+
+def test_without_registers_a_link_lower_in_every_boot_since_an_update_is_likely_the_setting() -> None:
+    (cause,) = firmware_setting(*_order(update(4, 4, 3, 3, registers=False)))
+    assert cause.probability < 1.0
+    assert (
+        "came up at 16 GT/s (generation 4) before and at 8 GT/s (generation 3) in every boot since" in cause.because[0]
+    )
+
+
+@pytest.mark.parametrize("generations", [(4, 4, 4, 3), (4, 3, 3, 3), (4, 4, 4, 4)])
+def test_a_link_that_is_not_lower_just_since_then_is_not(generations: tuple[int, ...]) -> None:
+    assert firmware_setting(*_order(update(*generations, registers=False))) == ()
+
+
+def test_with_registers_that_show_no_limit_nothing_is_decided() -> None:
+    assert firmware_setting(*_order(update(4, 4, 3, 3, registers=True))) == ()
+
+
+def test_a_port_held_at_the_lowest_rate_some_boots_after_an_update_is_the_kernels_doing() -> None:
+    story = Story()
+    for number, target in enumerate((4, 4, 4, 1)):
+        if number:
+            story.restart(after=DAY)
+        box = Box().with_port(PATH, target=target).with_drive(PATH)
+        story.look(box.with_firmware(bios_version="1.30" if number < 2 else "1.40"), after=60)
+    assert story.last is not None
+    known = replace(story.past, earlier_limits=story.ledger.boots.earlier_limits)
+    assert firmware_setting(survey(story.last).link_at(PATH), story.last, known) == ()
+
+
+def _order(made: tuple[Snapshot, LinkOfTwo | None, Past]) -> tuple[LinkOfTwo | None, Snapshot, Past]:
+    snapshot, link, known = made
+    return link, snapshot, known
