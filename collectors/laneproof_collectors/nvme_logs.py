@@ -10,6 +10,7 @@ the kernel's include/linux/nvme.h. The numbers of sections, 5.16.1.3 apart, are 
 
 import struct
 from enum import IntFlag
+from functools import lru_cache
 
 from laneproof_collectors.snapshot import (
     AutonomousTransitions,
@@ -199,6 +200,12 @@ def parse_firmware_slots(raw: bytes | Unread, *, what: str) -> FirmwareSlots | U
         return wrong
     if why := _emptiness(raw):
         return Unread(what, why)
+    return _share_slots(raw)
+
+
+# Pages that hardly ever change: most passes build none of these.
+@lru_cache(maxsize=256)
+def _share_slots(raw: bytes) -> FirmwareSlots:
     revisions = {}
     for slot in range(1, _SLOTS + 1):
         offset = _REVISIONS_OFFSET + (slot - 1) * _REVISION_BYTES
@@ -227,6 +234,11 @@ def parse_autonomous_transitions(value: int, data: bytes, *, what: str) -> Auton
         return wrong
     if not data.strip(b"\xff"):
         return Unread(what, _ALL_ONES)
+    return _share_transitions(value, data)
+
+
+@lru_cache(maxsize=256)
+def _share_transitions(value: int, data: bytes) -> AutonomousTransitions:
     transitions = {
         state: (entry >> 3 & 0x1F, entry >> 8 & 0xFFFFFF)
         for state, entry in enumerate(_TRANSITION.unpack(data))

@@ -172,6 +172,7 @@ class RecordedHost(Host):
         self._children: dict[str, set[str]] = {}
         self._canonical: dict[str, str] = {}
         self._nvme: dict[str, dict[str, Any]] = {}
+        self._pages: dict[tuple[str, str], tuple[str, bytes]] = {}  # by controller and key: as recorded, and decoded
         self._smartctl: dict[str, dict[str, Any]] = {}
         self._statvfs: dict[str, dict[str, Any]] = {}
 
@@ -371,10 +372,15 @@ class RecordedHost(Host):
     def _nvme_bytes(self, question: Question, controller: str, key: str) -> bytes | Unread:
         entry = self._nvme_entry(question, controller, key)
         if isinstance(entry, str):
+            text, page = self._pages.get((controller, key), ("", b""))
+            if text is entry:
+                return page
             try:
-                return base64.b64decode(entry, validate=True)
+                page = base64.b64decode(entry, validate=True)
             except binascii.Error as error:
                 return Unread(name_question(question), f"the recording's text is not base64 ({error})")
+            self._pages[controller, key] = entry, page
+            return page
         return entry if isinstance(entry, Unread) else Unread(name_question(question), "the recording holds no page")
 
     def _feature(self, question: Question, controller: str, feature_id: int, length: int) -> FeatureValue | Unread:

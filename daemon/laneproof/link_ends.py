@@ -141,14 +141,30 @@ def _capable(what: str, name: str, end: PciFunction | None, *, lanes: bool) -> T
     return _hear(what, answers, lanes=lanes)
 
 
+_MOST_JOINED = 4096
+_joined: dict[str, LinkOfTwo] = {}
+
+
 def join_ends(path: str, port: PciFunction | None, device: PciFunction | None) -> LinkOfTwo:
     """Make one link of its two ends.
+
+    The last link of each path is kept: in a pass that read no new facts both ends are the very same objects, and so is
+    the link. It holds nothing that the three arguments do not determine.
 
     Args:
         path: The position below the link.
         port: The downstream-facing port above it, if there is one.
         device: The first function below it, if there is one.
     """
+    known = _joined.get(path)
+    if known is None or known.port is not port or known.device is not device:
+        if len(_joined) >= _MOST_JOINED:
+            _joined.clear()
+        known = _joined[path] = _join_ends(path, port, device)
+    return known
+
+
+def _join_ends(path: str, port: PciFunction | None, device: PciFunction | None) -> LinkOfTwo:
     registers = registers_of(port) or registers_of(device)
     rate, width = f"the link rate of {path}", f"the link width of {path}"
     return LinkOfTwo(

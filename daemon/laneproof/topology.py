@@ -42,6 +42,7 @@ class Topology:
     drives_unread: Unread | None
     _links: dict[str, LinkOfTwo | None] = field(default_factory=dict, repr=False, compare=False)
     _occupants: dict[str, Occupant | None] = field(default_factory=dict, repr=False, compare=False)
+    _drives: list[tuple[Occupant, ...]] = field(default_factory=list, repr=False, compare=False)
 
     def port_at(self, path: str) -> PciFunction | None:
         """Find the bridge that a path ends in. None: there is no bridge, so the position is empty."""
@@ -118,8 +119,13 @@ class Topology:
         interfaces = tuple(one for function in functions for one in self.interfaces.get(function.address, ()))
         return describe_device(path, functions, interfaces)
 
-    def drive_occupants(self) -> Iterator[Occupant]:
+    def drive_occupants(self) -> tuple[Occupant, ...]:
         """Give each drive of the machine with its position."""
+        if not self._drives:
+            self._drives.append(tuple(self._find_drives()))
+        return self._drives[0]
+
+    def _find_drives(self) -> Iterator[Occupant]:
         for path, function in self.functions.items():
             if kind_of(function.class_code) == "nvme" or function.address in self.controllers:
                 first = next(iter(self.functions_at(function.path)), function)

@@ -7,6 +7,7 @@ fault: a resting link rises again under load, a fault stays.
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from laneproof.build.declaration import Build, Position
@@ -55,11 +56,20 @@ class Subject:
         return self.position.label if self.position else None
 
 
-def find_subjects(build: Build | None, arrangement: Arrangement) -> Iterator[Subject]:
+def find_subjects(build: Build | None, arrangement: Arrangement) -> tuple[Subject, ...]:
     """Find the links to judge: those of declared positions that hold a device, and the shared links on their way.
 
     Without a build these are all links of the machine.
     """
+    return _find_once(arrangement) if build is arrangement.build else tuple(_find_subjects(build, arrangement))
+
+
+@lru_cache(maxsize=1)  # many rules ask the same of one pass
+def _find_once(arrangement: Arrangement) -> tuple[Subject, ...]:
+    return tuple(_find_subjects(arrangement.build, arrangement))
+
+
+def _find_subjects(build: Build | None, arrangement: Arrangement) -> Iterator[Subject]:
     if build is None:
         for link in arrangement.topology.links():
             yield Subject(link=link, position=None, path=link.path)
