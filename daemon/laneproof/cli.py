@@ -133,6 +133,7 @@ def make_parser() -> argparse.ArgumentParser:
 
     plan = add("plan", _run_plan, "Check a declaration at the desk, without its hardware.")
     plan.add_argument("build", nargs="?", metavar="BUILD", help="the declaration (default: the installed one)")
+    plan.add_argument("--build", dest="named", metavar="FILE", help="the same, named as the other commands do")
     plan.add_argument("--demo", action="store_true", help="check the demo's declaration")
     plan.add_argument("--json", action="store_true", help="print JSON")
     plan.add_argument("--picture", metavar="SVG", help="also write a picture of the box's lanes")
@@ -140,18 +141,7 @@ def make_parser() -> argparse.ArgumentParser:
     explain = add("explain", _run_explain, "Explain a rule: what should hold, why it matters, what to look at next.")
     explain.add_argument("rule", nargs="?", metavar="RULE", help="the rule's name; without one, all rules are listed")
 
-    record = add("record", _run_record, "Write a recording: the raw readings, enough to judge them elsewhere.")
-    record.add_argument("out", metavar="OUT", help="the file to write, packed if it ends in .gz")
-    record.add_argument("--from", dest="source", metavar="REC", help="copy a recording instead of reading this machine")
-    record.add_argument("--demo", action="store_true", help="copy the demo's recording")
-    record.add_argument("--every", type=_seconds, default=60.0, metavar="S", help="seconds between passes (default 60)")
-    record.add_argument("--passes", type=_positive, default=1, metavar="N", help="how many passes (default 1)")
-    record.add_argument("--hide-serials", action="store_true", help="replace serial numbers and other unique names")
-
-    replay = add("replay", _run_replay, "Run the daemon's engine over a recording at its own times.")
-    replay.add_argument("recording", metavar="REC", help="the recording")
-    replay.add_argument("--build", metavar="FILE", help="the declaration to hold it against")
-    replay.add_argument("--json", action="store_true", help="print JSON, a line a change")
+    _add_recordings(add)
 
     serve = add("serve", _run_serve, "Keep watching, as a service.")
     _add_source(serve)
@@ -182,6 +172,23 @@ def make_parser() -> argparse.ArgumentParser:
     schema = add("schema", _run_schema, "Print a JSON Schema: of the declaration, or of the audit's JSON.")
     schema.add_argument("of", choices=("build", "audit"), nargs="?", default="build", help="which (default build)")
     return parser
+
+
+def _add_recordings(add: Callable[[str, Run, str], argparse.ArgumentParser]) -> None:
+    record = add("record", _run_record, "Write a recording: the raw readings, enough to judge them elsewhere.")
+    record.add_argument("out", metavar="OUT", help="the file to write, packed if it ends in .gz")
+    source = record.add_mutually_exclusive_group()
+    source.add_argument("--from", dest="source", metavar="REC", help="copy a recording instead of reading this machine")
+    source.add_argument("--demo", action="store_true", help="copy the demo's recording")
+    record.add_argument("--every", type=_seconds, default=60.0, metavar="S", help="seconds between passes (default 60)")
+    record.add_argument("--passes", type=_positive, default=1, metavar="N", help="how many passes (default 1)")
+    record.add_argument("--hide-serials", action="store_true", help="replace serial numbers and other unique names")
+
+    replay = add("replay", _run_replay, "Run the daemon's engine over a recording at its own times.")
+    replay.add_argument("recording", nargs="?", metavar="REC", help="the recording")
+    replay.add_argument("--demo", action="store_true", help="replay the demo's recording")
+    replay.add_argument("--build", metavar="FILE", help="the declaration to hold it against")
+    replay.add_argument("--json", action="store_true", help="print JSON, a line a change")
 
 
 def _add_history(add: Callable[[str, Run, str], argparse.ArgumentParser]) -> None:
@@ -239,8 +246,9 @@ def _add_swap(swap: argparse.ArgumentParser) -> None:
 
 
 def _add_source(command: argparse.ArgumentParser) -> None:
-    command.add_argument("--from", dest="source", metavar="REC", help="read a recording instead of this machine")
-    command.add_argument("--demo", action="store_true", help="read the demo's recording")
+    source = command.add_mutually_exclusive_group()
+    source.add_argument("--from", dest="source", metavar="REC", help="read a recording instead of this machine")
+    source.add_argument("--demo", action="store_true", help="read the demo's recording")
 
 
 def _add_common(command: argparse.ArgumentParser) -> None:

@@ -145,6 +145,7 @@ def test_draft_update_keeps_what_a_person_wrote(tmp_path: Path) -> None:
     [
         [], ["fly"], ["audit", "--colour"], ["audit", "--build"], ["explain", "no-such-rule"], ["replay"],
         ["audit", "--demo", "--from", "x"], ["record"], ["record", "x", "--passes", "many"], ["where"],
+        ["replay", "x", "--demo"], ["plan", "x", "--build", "y"], ["record", "x", "--demo", "--from", "y"],
         ["record", "x", "--every", "-1"], ["audit", "--width", "0"], ["audit", "extra"], ["schema", "page"],
     ],
 )  # fmt: skip
@@ -158,6 +159,13 @@ def test_wrong_arguments_are_64_never_2(arguments: list[str]) -> None:
 def test_wrong_arguments_through_a_real_process() -> None:
     assert program("audit", "--nonsense").status == 64
     assert program().status == 64
+
+
+def test_common_options_mean_the_same_everywhere(tmp_path: Path) -> None:
+    (tmp_path / "build.toml").write_text(HEAD)
+    assert inside("plan", "--build", tmp_path / "build.toml") == inside("plan", tmp_path / "build.toml")
+    lines = inside("replay", "--demo", "--json").lines()
+    assert {"raised", "cleared"} <= {one["change"] for one in lines}
 
 
 def test_help_is_no_error() -> None:

@@ -116,6 +116,9 @@ def commands(chance: random.Random, folder: Path, last: JsonObject) -> list[list
         ["plan", build, "--picture", folder / "lanes.svg"],
         ["where", chance.choice(NAMES), *here],
         ["changes", recording, f"{recording}@{last['t']:.0f}", "--json", "--build", build],
+        ["swap", chance.choice(NAMES[1:3]), *here],
+        ["trend", chance.choice(NAMES), *here, "--json"],
+        ["events", *here],
         ["record", folder / "copy.jsonl", "--from", recording, "--hide-serials"],
     ]
 

@@ -16,7 +16,9 @@ FITS, DOES_NOT_FIT = 0, 1
 
 def run(arguments: argparse.Namespace) -> int:
     """Check, print, and write the picture where one is asked for; the exit status says whether the plan fits."""
-    build = load_build(arguments.build, demo=arguments.demo)
+    if arguments.build and arguments.named:
+        raise CommandError("name one declaration, as BUILD or with --build", status=os.EX_USAGE)
+    build = load_build(arguments.build or arguments.named, demo=arguments.demo)
     if build is None:
         message = f"there is no declaration at {DEFAULT_BUILD}; name one, or try 'laneproof plan --demo'"
         raise CommandError(message, status=os.EX_NOINPUT)

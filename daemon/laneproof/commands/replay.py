@@ -2,7 +2,9 @@
 
 import argparse
 import json
+import os
 
+from laneproof.commands.errors import CommandError
 from laneproof.commands.sources import load_build, open_recording
 from laneproof.engine import Engine
 from laneproof.findings import FindingChange, format_time
@@ -13,9 +15,11 @@ from laneproof_collectors.replaying import ReplayReader
 
 def run(arguments: argparse.Namespace) -> int:
     """Replay to the end."""
-    build = load_build(arguments.build) if arguments.build else None
+    if arguments.demo == bool(arguments.recording):
+        raise CommandError("name one recording, or take --demo", status=os.EX_USAGE)
+    build = load_build(arguments.build, demo=arguments.demo) if arguments.build or arguments.demo else None
     engine = Engine(build)
-    with open_recording(arguments.recording) as recording:
+    with open_recording(arguments.recording, demo=arguments.demo) as recording:
         host = recording.host()
         reader = ReplayReader(host)
         while host.advance():
