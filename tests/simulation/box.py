@@ -64,6 +64,7 @@ class Drive:
     power_control: str = "on"
     error_page: bytes = bytes(64 * 64)
     state: str = "live"
+    sleeps: bool = False  # its function is suspended
     presence: Presence = Presence.HERE
     number: int | None = None  # of its controller; None: in the order of the tree, as at boot
     place: str = ""  # its folder, since the box was last laid out
@@ -281,6 +282,7 @@ def _lay_function(  # noqa: PLR0913 (what a function is)
     class_code: int,
     driver: str | None,
     control: str = "on",
+    sleeps: bool = False,
 ) -> None:
     address = place.rpartition("/")[2]
     depth = "../../../"
@@ -293,7 +295,7 @@ def _lay_function(  # noqa: PLR0913 (what a function is)
         ("subsystem_vendor", f"0x{vendor:04x}"), ("subsystem_device", "0x0001"), ("revision", "0x01"),
         ("max_link_speed", f"{own:.1f} GT/s PCIe"), ("max_link_width", str(side.lanes)),
         ("current_link_speed", f"{now or 2.5:.1f} GT/s PCIe"), ("current_link_width", str(side.trained_lanes)),
-        ("power_state", "D0"), ("power/control", control), ("power/runtime_status", "active"), ("d3cold_allowed", "1"),
+        ("power/control", control), ("d3cold_allowed", "1"), *describe_sleep(sleeps=sleeps),
     ):  # fmt: skip
         tree.text(f"{place}/{name}", value)
     space = config_space(vendor=vendor, device=device, class_code=class_code, bridge=class_code == BRIDGE, link=side)
@@ -316,6 +318,11 @@ def _lay_card(tree: _Tree, card: NetworkCard, place: str, trained: tuple[int, in
             tree, function, side, vendor=card.vendor, device=card.device, class_code=NETWORK, driver="station_net"
         )
         card.lay_port(tree, function, number)
+
+
+def describe_sleep(*, sleeps: bool) -> tuple[tuple[str, str], tuple[str, str]]:
+    """Give the two files that tell whether a function is suspended."""
+    return ("power_state", "D3hot" if sleeps else "D0"), ("power/runtime_status", "suspended" if sleeps else "active")
 
 
 def _lay_dead_function(tree: _Tree, drive: Drive, place: str) -> None:
@@ -354,6 +361,7 @@ def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, place: str, tra
         class_code=NVME,
         driver=None if unbound else "nvme",
         control=drive.power_control,
+        sleeps=drive.sleeps,
     )
     if unbound:
         return

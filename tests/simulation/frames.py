@@ -7,7 +7,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from simulation.box import Drive, Presence, SimulatedBox, encode, find_gone, health_entry
+from simulation.box import Drive, Presence, SimulatedBox, describe_sleep, encode, find_gone, health_entry
 from simulation.pages import CORRECTABLE, aer_text
 from simulation.views import Counting, HealthView, View
 
@@ -124,6 +124,10 @@ class FrameWriter:
 
     def _touch_drive(self, drive: Drive, files: dict[str, str], nvme: dict[str, dict[str, Any]]) -> None:
         name = f"nvme{drive.number}"
+        if self._view.sleeping:
+            for file, value in describe_sleep(sleeps=drive.sleeps):
+                if self._state["files"].get(f"{drive.place}/{file}") != f"{value}\n":
+                    files[f"{drive.place}/{file}"] = f"{value}\n"
         if self._view.block_statistics:
             path = f"{drive.place}/nvme/{name}/{name}n1/stat"
             text = " ".join(f"{one:8d}" for one in drive.stat) + "\n"

@@ -168,6 +168,8 @@ class RunningBox:
             if life.load > 0 or life.idle_since is None:
                 life.idle_since = self.now
             life.load = 0.0
+        if life.drive is not None:
+            life.drive.sleeps = self.view.sleeping and here and load == 0
 
     def set_errors(self, life: Life) -> None:
         """Reckon a link's error rate anew: few errors without traffic, for idle symbols are carried too."""

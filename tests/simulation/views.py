@@ -42,6 +42,7 @@ class View:
         counting: Which ends count correctable errors.
         health: What the reader gets of the drives' health.
         power_files: Whether the kernel's account of run-time power is there.
+        sleeping: Whether idle drives are suspended, so that a reading leaves them alone.
         kernel_log: Whether kernel messages were recorded.
         error_lines: Whether those of error reports are among them (the rate of lines is limited).
         device_events: Whether device events were recorded.
@@ -59,6 +60,7 @@ class View:
     counting: Counting = Counting.BOTH
     health: HealthView = HealthView.LOG
     power_files: bool = True
+    sleeping: bool = False
     kernel_log: bool = True
     error_lines: bool = True
     device_events: bool = True
@@ -84,6 +86,7 @@ class View:
             and self.block_statistics
             and self.kernel_log
             and self.states_told
+            and not self.sleeping
             and self.counting is Counting.BOTH
             and self.health is HealthView.LOG
         )
@@ -100,6 +103,7 @@ class View:
                 (f"errors counted: {self.counting}", self.counting is not Counting.BOTH),
                 (f"health {self.health}", self.health is not HealthView.LOG),
                 ("no power files", not self.power_files),
+                ("idle drives are suspended", self.sleeping),
                 ("no kernel log", not self.kernel_log),
                 ("no error lines", not self.error_lines),
                 ("no device events", not self.device_events),
@@ -129,6 +133,7 @@ def draw_view(draw: random.Random, *, kernels: tuple[tuple[int, int], ...], spac
     counting = draw.choice([Counting.PORTS, Counting.DRIVES, Counting.NONE]) if lacks(0.3) else Counting.BOTH
     health = draw.choice([HealthView.DENIED, HealthView.ABSENT]) if lacks(0.1) else HealthView.LOG
     kernel_log = not lacks(0.15)
+    power_files = not lacks(0.2)
     return View(
         spacing_seconds=draw.choice(spacings),
         around_events=not lacks(0.2),
@@ -137,7 +142,8 @@ def draw_view(draw: random.Random, *, kernels: tuple[tuple[int, int], ...], spac
         block_statistics=not lacks(0.25),
         counting=counting,
         health=health,
-        power_files=not lacks(0.2),
+        power_files=power_files,
+        sleeping=power_files and lacks(0.1),
         kernel_log=kernel_log,
         error_lines=counting is not Counting.NONE and not lacks(0.2),
         device_events=not kernel_log or not lacks(0.3),
