@@ -223,7 +223,7 @@ def _make_member(name: str, raw: dict[str, bytes | Unread]) -> AggregateMember:
     folder = f"{NET}/{name}/bonding_slave"
     return AggregateMember(
         name=name,
-        mii_status=parse_text(raw["mii_status"]),
+        mii_status=parse_text(raw["mii_status"]) or Unread(f"{folder}/mii_status", "empty"),
         aggregator_id=_parse_or_none(raw["ad_aggregator_id"], what=f"{folder}/ad_aggregator_id"),
         link_failures=unless_absent(parse_integer(raw["link_failure_count"], what=f"{folder}/link_failure_count")),
         state=unless_absent(parse_text(raw["state"])),

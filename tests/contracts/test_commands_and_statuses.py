@@ -1,8 +1,10 @@
 """The command line: drafts that hold, exit statuses of sysexits.h, JSON against the exported schemas, explanations."""
 
+import base64
 import json
 import os
 import shutil
+import struct
 import subprocess
 import sys
 import tomllib
@@ -90,6 +92,26 @@ def test_drafted_declaration_holds_on_its_own_machine(tmp_path: Path, name: str)
     assert ended.status == 0
     assert inside("plan", tmp_path / "build.toml").status in {0, 1}
     assert max(map(len, drafted.out.splitlines())) <= 120
+
+
+@pytest.mark.parametrize("limit", ["0", "100000"])
+def test_draft_leaves_out_a_limit_that_does_not_rule_each_drive(tmp_path: Path, limit: str) -> None:
+    """One drive has a limit of its own (pm_qos_latency_tolerance_us), so the module's is not what is in force."""
+    machine = power(**{"/sys/module/nvme_core/parameters/default_ps_max_latency_us": f"{limit}\n"})
+    folder = "/sys/devices/pci0000:00/0000:00:01.2/0000:02:00.0/nvme/nvme2"
+    machine.files[f"{folder}/power/pm_qos_latency_tolerance_us"] = "25000\n"
+    if limit == "0":
+        table = struct.pack("<Q", 3 << 3 | 2000 << 8) + bytes(248)
+        machine.nvme["nvme2"] |= {"feature:12": 1, "feature:12:data": base64.b64encode(table).decode()}
+    recording = write(tmp_path / "box.jsonl", machine.frame())
+    drafted = inside("draft", "--from", recording).out
+    assert "nvme_default_ps_max_latency_us" not in tomllib.loads(drafted)["kernel"]
+    assert any("nvme2" in line and "left out" in line for line in drafted.splitlines() if line.startswith("#"))
+    (tmp_path / "build.toml").write_text(drafted)
+    said = inside("audit", "--from", recording, "--build", tmp_path / "build.toml", "--json").json()
+    assert [one["summary"] for one in said["findings"] if one["position"]] == []
+    # What the kernel was asked for and did not do is told without any declaration.
+    assert len(said["findings"]) == (limit == "0")
 
 
 def test_draft_says_where_both_ends_could_do_more(tmp_path: Path) -> None:

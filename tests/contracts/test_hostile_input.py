@@ -13,7 +13,7 @@ from typing import Any, NoReturn
 
 import pytest
 
-from contracts.hand_made import CHECKOUT, T0, JsonObject, inside, write
+from contracts.hand_made import CHECKOUT, T0, Ended, JsonObject, inside, write
 from contracts.mutations import kernel_words, spoil_frame, spoil_text
 from contracts.test_kernel_lines import AER, NVME, PORTS, REST
 from contracts.test_odd_machines import sata
@@ -135,9 +135,24 @@ def try_seed(seed: int, boxes: list[tuple[JsonObject, str]], folder: Path, runs:
         ended = inside(*command, lines=None)
         assert ended.status in STATUSES, (seed, command, ended)
         assert (ended.status >= os.EX_USAGE) == bool(ended.err), (seed, command, ended)
+        hold_product(seed, command, ended, folder)
         if "--json" in command and ended.status < os.EX_USAGE:
             for text in ended.out.splitlines() if command[0] == "replay" else [ended.out]:
                 json.loads(text, parse_constant=refuse)
+
+
+def hold_product(seed: int, command: list[Any], ended: Ended, folder: Path) -> None:
+    """Whatever was read: a draft is a declaration, a copy is a recording."""
+    if ended.status:
+        return
+    if command[0] == "draft":
+        (folder / "drafted.toml").write_text(ended.out, encoding="utf-8")
+        again = inside(
+            "audit", "--from", folder / "box.jsonl", "--build", folder / "drafted.toml", "--json", lines=None
+        )
+        assert again.status in {0, 1, 2}, (seed, command, again.err)
+    if command[0] == "record":
+        assert inside("audit", "--from", folder / "copy.jsonl").status in {0, 1, 2}, (seed, command)
 
 
 @pytest.mark.parametrize("start", range(0, 40, 5))

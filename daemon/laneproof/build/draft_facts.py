@@ -14,6 +14,7 @@ from laneproof.build.draft_positions import (
     find_empty_ports,
 )
 from laneproof.build.units import format_bytes
+from laneproof.occupants import enters_idle_states
 from laneproof.topology import Topology, survey
 from laneproof_collectors.snapshot import (
     Aggregate,
@@ -22,6 +23,7 @@ from laneproof_collectors.snapshot import (
     Interface,
     KernelPower,
     Memory,
+    NvmeController,
     PciFunction,
     Setting,
     Snapshot,
@@ -154,14 +156,15 @@ def _draft_kernel(
     if isinstance(power, Unread):
         return Section(remarks=(f"left out: {power}",))
     links_aspm, remark = _judge_link_states(topology, positions)
+    latency, own_limits = _judge_latency(_number(power.nvme_max_latency_us), topology, positions)
     told: dict[str, object] = {
         "command_line": _power_words(power.command_line),
         "aspm_policy": _setting(power.aspm_policy, _ASPM_POLICIES),
         "links_aspm": links_aspm,
-        "nvme_default_ps_max_latency_us": _number(power.nvme_max_latency_us),
+        "nvme_default_ps_max_latency_us": latency,
         "port_power_management": _setting(power.port_power_management, ("on", "off")),
     }
-    section = _section(told, (remark,) if remark else ())
+    section = _section(told, tuple(one for one in (remark, own_limits) if one))
     release = None if isinstance(firmware, Unread) else clean_text(firmware.kernel_release)
     return replace(section, unasked={"release": (release, "would tell when another kernel runs")} if release else {})
 
@@ -196,6 +199,26 @@ def _judge_link_states(topology: Topology, positions: tuple[DraftedPosition, ...
     if unknown:
         return None, f'links_aspm = "off" is left out: could not read the link states of {", ".join(unknown)}'
     return ("off", "") if ends else (None, "")
+
+
+def _judge_latency(
+    limit: int | Unread | None, topology: Topology, positions: tuple[DraftedPosition, ...]
+) -> tuple[int | Unread | None, str]:
+    """Give the kernel's limit where it rules each drafted drive; else nothing, and which drives have their own."""
+    if not isinstance(limit, int):
+        return limit, ""
+    occupants = [topology.occupant_at(one.path) for one in positions]
+    drives = [one.controller for one in occupants if one and one.controller]
+    own = [one.name for one in drives if _has_own_limit(one, limit)]
+    if own:
+        return None, f"nvme_default_ps_max_latency_us = {limit} is left out: it does not rule {', '.join(own)}"
+    return limit, ""
+
+
+def _has_own_limit(controller: NvmeController, limit: int) -> bool:
+    if limit == 0:
+        return enters_idle_states(controller) is True
+    return controller.latency_tolerance_us not in (None, "auto", limit)
 
 
 def _has_link_states(function: PciFunction) -> bool | None:

@@ -4,8 +4,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from laneproof.build.declaration import KernelPlan
+from laneproof.occupants import enters_idle_states
 from laneproof.rules.placement import Arrangement
-from laneproof.rules.power_positions import enters_idle_states, read_aspm, write_aspm
+from laneproof.rules.power_positions import read_aspm, write_aspm
 from laneproof_collectors.snapshot import KernelPower
 from laneproof_collectors.unread import Unread
 

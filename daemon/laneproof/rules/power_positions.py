@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from laneproof.build.declaration import KernelPlan
 from laneproof.link_ends import LinkOfTwo, registers_of
+from laneproof.occupants import enters_idle_states
 from laneproof.rules.placement import Placement
 from laneproof_collectors.snapshot import NvmeController, PciFunction
 from laneproof_collectors.unread import Unread
@@ -109,32 +110,6 @@ def write_aspm(bits: int) -> str:
 
 
 # --- a drive's own idle states ----------------------------------------------------------------------------------------
-
-
-def enters_idle_states(controller: NvmeController) -> bool | Unread:
-    """Whether a drive goes to non-operational power states by itself.
-
-    The drive's own feature (0Ch) is the truth. Where it could not be asked, the kernel's latency limit for this drive
-    tells: 0 means that the kernel switched the feature off, no such file that the drive has none.
-
-    Source: Documentation/ABI/testing/sysfs-devices-power, ``pm_qos_latency_tolerance_us``; drivers/nvme/host/core.c,
-        ``nvme_configure_apst``.
-    """
-    told = controller.autonomous_transitions
-    if told is None:
-        return False
-    if isinstance(told, Unread):
-        tolerance = controller.latency_tolerance_us
-        if isinstance(tolerance, Unread):
-            return told
-        return tolerance not in (None, 0)
-    if not told.enabled or not told.transitions:
-        return False
-    if isinstance(controller.identity, Unread):
-        return True  # it changes state by itself; that some of the states are operational cannot be shown
-    idle = {state.number for state in controller.identity.power_states if state.non_operational}
-    targets = {target for target, _ in told.transitions.values()}
-    return bool(targets & idle) or not idle
 
 
 def _compare_latency(declared: int, controller: NvmeController) -> Iterator[Deviation]:

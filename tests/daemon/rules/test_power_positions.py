@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import pytest
 
+from laneproof.occupants import enters_idle_states
 from laneproof.rules.placement import Arrangement
-from laneproof.rules.power_positions import Deviation, enters_idle_states, find_deviations, read_aspm, write_aspm
+from laneproof.rules.power_positions import Deviation, find_deviations, read_aspm, write_aspm
 from laneproof_collectors.snapshot import AutonomousTransitions, NvmeController, PciFunction
 from laneproof_collectors.unread import Unread
 from simulated_box import L0S, L1, Box, declare, make_controller
