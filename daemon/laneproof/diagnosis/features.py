@@ -6,7 +6,7 @@ unknown, adds nothing, and is never taken for absent. Each question is one small
 
 from collections.abc import Callable, Iterable, Mapping
 from itertools import pairwise
-from statistics import fmean, stdev
+from statistics import fmean, median, stdev
 
 from laneproof.diagnosis.case import DAY, Case
 from laneproof.evidence.counts import log_binomial_at_least
@@ -26,6 +26,7 @@ _ERRORS_SECONDS = 14 * DAY
 _FEWEST_ERRORS = 8
 _FEWEST_MARKED = 4
 _FEWEST_ERROR_DAYS = 4
+_SPARE_POINTS = 2
 _ERROR_RATIO = 3.0
 _ERROR_P = 1e-3
 _HALF = 0.5
@@ -35,6 +36,8 @@ _SURE_P = 0.06
 _COMMON_SHARE = 0.65
 _TOGETHER_SECONDS = 60.0
 _FEWEST_FOR_CLOCK = 5
+_STEADY, _SCHEDULE_SHARE = 0.15, 0.02
+_MOSTLY_IDLE, _MOSTLY_LOADED = 0.85, 0.7
 _LONG_WINDOW_SECONDS = 1000.0
 _FEWEST_COMPARED_HOURS = 24
 
@@ -149,22 +152,18 @@ def _cured(what: str) -> Callable[[Case], Known]:
 
 def _drops_after_idle_exit(case: Case) -> Known:
     """It came while the drive had been idle, or just as work began again."""
-    answers = [one for drop in case.drops if (one := _was_idle(drop.before)) is not None]
-    return _favours(sum(answers), len(answers), _share_of(case, IDLE, (IDLE, WORKING, LOADED)))
-
-
-def _was_idle(before: Before) -> Known:
-    if before.load is None:
-        return None
-    if before.load == WORKING and (before.window_seconds or 0.0) > _LONG_WINDOW_SECONDS:
-        return None  # the window is long enough to hold both work and rest
-    return before.load == IDLE
+    known = [drop.before for drop in case.drops if drop.before.load is not None]
+    # a long window may hold both work and rest, and says nothing where it holds some of both
+    is_long = bool(known) and median(one.window_seconds or 0.0 for one in known) > _LONG_WINDOW_SECONDS
+    answers = [one.load == IDLE for one in known if not is_long or one.load != WORKING]
+    among = (IDLE, LOADED) if is_long else (IDLE, WORKING, LOADED)
+    return _favours(sum(answers), len(answers), _share_of(case, IDLE, among), mostly=_MOSTLY_IDLE)
 
 
 def _drops_under_load(case: Case) -> Known:
     """It came under load; drops in between, with a little to do, speak neither for it nor against."""
     answers = [one for drop in case.drops if (one := _was_loaded(drop.before)) is not None]
-    return _favours(sum(answers), len(answers), _share_of(case, LOADED, (IDLE, LOADED)))
+    return _favours(sum(answers), len(answers), _share_of(case, LOADED, (IDLE, LOADED)), mostly=_MOSTLY_LOADED)
 
 
 def _was_loaded(before: Before) -> Known:
@@ -174,26 +173,25 @@ def _was_loaded(before: Before) -> Known:
 
 
 def _share_of(case: Case, state: str, among: tuple[str, ...]) -> float | None:
-    if case.drive is None:
-        return None
-    seconds = case.drive.load.seconds
-    whole = sum(seconds.get(one, 0.0) for one in among)
-    return seconds.get(state, 0.0) / whole if whole > 0 else None
+    """Give the share of time in a state, of the drives that dropped."""
+    records = case.ledger.drives.records
+    told = [records[one].load.seconds for one in {drop.serial for drop in case.drops} if one in records]
+    whole = sum(seconds.get(one, 0.0) for seconds in told for one in among)
+    return sum(seconds.get(state, 0.0) for seconds in told) / whole if whole > 0 else None
 
 
-def _favours(count: int, whole: int, share: float | None) -> Known:
+def _favours(count: int, whole: int, share: float | None, *, mostly: float) -> Known:
     """Whether drops favour a state that holds for a share of the time.
 
     Most drops in a state mean nothing where it holds most of the time: seen are only those that chance would not put
-    there, or nearly all of several in a state that does not hold nearly always.
+    there, or nearly all of several in a state that does not hold nearly always. Absent it is where hardly any came in
+    the state, or where too few did for a fault of that kind, which would put `mostly` of them there.
     """
     if whole == 0:
         return None
-    if count <= _FEW * whole:
+    if count <= _FEW * whole or log_binomial_at_least(whole - count, whole, 1.0 - mostly) <= _LOG_SURE:
         return False
-    if share is None or not 0.0 < share < 1.0:
-        return None
-    if count < _SURE_SHARE * whole:
+    if share is None or not 0.0 < share < 1.0 or count < _SURE_SHARE * whole:
         return None
     unlikely = log_binomial_at_least(count, whole, share) <= _LOG_SURE
     return True if unlikely or (whole >= _FEWEST_MARKED and share <= _COMMON_SHARE) else None
@@ -240,8 +238,18 @@ def _media_errors_rising(case: Case) -> Known:
     return False if read and case.drive is not None and case.now - case.drive.health_since >= DAY else None
 
 
+def _spare_falling(case: Case) -> Known:
+    drive = case.drive
+    if drive is None or not drive.spare.rows:
+        return None
+    if drive.spare.rows[0][2] - drive.spare.rows[-1][2] >= _SPARE_POINTS:
+        return True
+    return False if case.now - drive.health_since >= _NEAR_UPDATE_SECONDS else None
+
+
 def _still_on_the_bus(case: Case) -> Known:
-    return _majority(not one.dropped for one in case.drops)
+    # commands that timed out say nothing of it: a drive that is gone does not answer them either
+    return _majority(one.answered for one in case.drops)
 
 
 def _power_lost_at_drive(case: Case) -> Known:
@@ -348,6 +356,20 @@ def _began_after(case: Case, kinds: tuple[str, ...]) -> Known:
     return False if since - case.ledger.timeline.began_at >= _NEAR_UPDATE_SECONDS else None
 
 
+def _period_of_its_own(case: Case) -> Known:
+    regular = _regular_period(case)
+    if not regular:
+        return regular
+    times = merge_into_episodes(one.dropped_at for one in case.drops)
+    gaps = [later - earlier for earlier, later in pairwise(times)]
+    mean = fmean(gaps)
+    if stdev(gaps) / mean > _STEADY:
+        return None
+    hours = mean / 3600.0
+    scheduled = (*(hour for hour in range(1, 25) if 24 % hour == 0), *(24 * day for day in range(2, 32)))
+    return True if all(abs(hours - one) > _SCHEDULE_SHARE * one for one in scheduled) else None
+
+
 def _regular_period(case: Case) -> Known:
     times = merge_into_episodes(one.dropped_at for one in case.drops)
     if len(times) < _FEWEST_FOR_CLOCK:
@@ -375,6 +397,7 @@ QUESTIONS: Mapping[str, Callable[[Case], Known]] = {
     "warning_minutes_rising": _warning_minutes_rising,
     "slow_against_siblings": _slow_against_siblings,
     "media_errors_rising": _media_errors_rising,
+    "spare_falling": _spare_falling,
     "still_on_the_bus": _still_on_the_bus,
     "follows_slot_on_swap": _follows_slot_on_swap,
     "several_drives_together": _several_drives_together,
@@ -383,6 +406,7 @@ QUESTIONS: Mapping[str, Callable[[Case], Known]] = {
     "began_after_update": _began_after_update,
     "began_after_drive_firmware": _began_after_drive_firmware,
     "regular_period": _regular_period,
+    "period_of_its_own": _period_of_its_own,
     "power_cycle_needed": _power_cycle_needed,
     "drops_or_resets": _drops_or_resets,
 }

@@ -273,6 +273,16 @@ DEFAULT = Weights(
             by_watching=True,
         ),
         Feature(
+            name="spare_falling",
+            group="media",
+            given=_row(0.02, 0.02, 0.08, 0.50, 0.04, 0.02),
+            seen="its spare blocks are being used up",
+            absent="its spare blocks are as many as before",
+            source="judgement; 30 to 80 % of drives grow a bad block, and after a few of them half grow hundreds "
+            "(USENIX FAST 2016): nothing but failing flash uses up the spare",
+            by_watching=True,
+        ),
+        Feature(
             name="still_on_the_bus",
             group="answers",
             given=_row(0.12, 0.12, 0.40, 0.60, 0.65, 0.04),
@@ -297,6 +307,16 @@ DEFAULT = Weights(
             seen="it began after an update of the drive's own firmware",
             absent="it began without an update of the drive's firmware",
             source="judgement; such updates are far rarer than a kernel's, so one just before says more",
+            by_watching=True,
+        ),
+        Feature(
+            name="period_of_its_own",
+            group="time",
+            given=_row(0.01, 0.01, 0.01, 0.02, 0.45, 0.01),
+            seen="it comes by a clock of its own, which is no hour of the day",
+            absent="it comes by no clock of its own",
+            source="judgement; a nightly job makes any cause come at its hour, while a period that no schedule has "
+            "is a counter or a timer in the drive",
             by_watching=True,
         ),
         Feature(

@@ -6,7 +6,7 @@ where the log is known to be read, and the function is gone in good order, did s
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from operator import attrgetter
 
 from laneproof.evidence.disconnects import EPISODE_GAP_SECONDS
@@ -23,16 +23,24 @@ from laneproof.evidence.episodes import (
 )
 from laneproof.ledger.timeline import Timeline
 from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.kernel_lines import KernelEvent
 from laneproof_collectors.kernel_log import TimedKernelEvent
 from laneproof_collectors.kernel_messages import EventKind
 
 VANISHED = "vanished"
 """Kind of an event that nobody told: the drive was there in one pass and not in the next."""
+ABORTED = "command-aborted"
+"""Kind of a time-out after which the driver took a command back, and nothing more came of it."""
+RESETTING = "resetting"
+"""Kind of an event that nobody told: the controller was being reset at the moment of a look."""
 REENUMERATED = "enumerated-anew"
 """Kind of another: its counters began anew within a boot, so it had been away."""
 
+_BOOT_SECONDS = 60.0
 _MOST_DROPS = 400
 _MOST_RECENT = 2000
+_MOST_ANSWERS = 100
+_LINK_IS_GONE = (EventKind.LINK_DOWN, EventKind.DPC)
 _CHAIN_SECONDS = EPISODE_GAP_SECONDS + 2 * COMPANION_SECONDS
 _TOUCHES_NO_DRIVE = (
     EventKind.AER_CORRECTABLE,
@@ -95,6 +103,7 @@ class Drop:
         lines: How many lines and events.
         dropped: It stopped answering on the bus; False for a reset.
         gone: Whether it had left the bus entirely; None if nobody said.
+        answered: Whether its controller still answered, and said that it failed; None if nobody said.
         asked: Somebody took it out in good order.
         returned_at: When it was back; None while it is not.
         returned_boot: Number of the boot in which it was back.
@@ -117,6 +126,7 @@ class Drop:
     lines: int = 0
     dropped: bool = False
     gone: bool | None = None
+    answered: bool | None = None
     asked: bool = False
     returned_at: float | None = None
     returned_boot: int | None = None
@@ -124,6 +134,11 @@ class Drop:
     power_lost: bool | None = None
     together: list[str] = field(default_factory=list)
     before: Before = field(default_factory=Before)
+
+    @property
+    def only_aborted(self) -> bool:
+        """Whether commands timed out and were taken back, and nothing more came of it."""
+        return set(self.kinds) <= {ABORTED, EventKind.IO_ERROR} and not self.dropped
 
     @property
     def counts(self) -> bool:
@@ -145,6 +160,7 @@ class DropBook:
         older_names: Places by name, as of the boot before.
         log_heard_in: The last boot in which a record of the kernel's log was read.
         passed_on: Reports of correctable errors by place, since the counters were last read.
+        answers: When the log told whether a controller's registers still answered, with the place and the answer.
         media: When the log told of data that could not be recovered, the place, and the drive where it was known.
     """
 
@@ -157,6 +173,7 @@ class DropBook:
     older_names: dict[str, str] = field(default_factory=dict)
     log_heard_in: int = 0
     media: list[tuple[float, str, str]] = field(default_factory=list)
+    answers: list[tuple[float, str, bool]] = field(default_factory=list)
 
     def of_path(self, path: str) -> list[Drop]:
         """Give the failures at a place, oldest first."""
@@ -205,10 +222,14 @@ class DropBook:
                 continue
             one = from_kernel(event, t=when, places=places, lines=timed.lines)
             if one is not None:
-                placed.append(_opened(one) if event.kind is EventKind.PROBE_FAILED else one)
+                placed.append(_weigh(one, event, timeline))
+                if event.silent is not None:
+                    self.answers.append((when, one.place, not event.silent))
+                elif event.kind in _LINK_IS_GONE:
+                    self.answers.append((when, one.place, False))
                 if event.kind is EventKind.MEDIA_ERROR:
                     self.media.append((when, one.place, self.states.get(one.place, ("", "", ""))[0]))
-        del self.media[:-_MOST_DROPS]
+        del self.media[:-_MOST_DROPS], self.answers[:-_MOST_ANSWERS]
         placed += self._place_device_events(device_events, placed, places, timeline.now)
         return placed, reports
 
@@ -224,7 +245,7 @@ class DropBook:
             if one.kind == REMOVED:
                 near = [other.t for other in told if other.place == one.place and other.opens]
                 if near:
-                    one = _at(one, max(near))
+                    one = replace(one, t=max(near))
             placed.append(one)
         return placed
 
@@ -282,6 +303,10 @@ class DropBook:
         known.dropped = known.dropped or episode.dropped
         known.gone = episode.config_space_gone if known.gone is None else known.gone or bool(episode.config_space_gone)
         known.asked = known.asked and episode.asked
+        told = [
+            yes for when, place, yes in self.answers if place == known.path and known.started <= when <= known.ended
+        ]
+        known.answered = all(told) if told else known.answered
         known.together = sorted({*known.together, *episode.together})
         return known
 
@@ -306,25 +331,20 @@ def _thin(events: list[PlaceEvent]) -> list[PlaceEvent]:
     return list(kept.values())
 
 
-def _opened(event: PlaceEvent) -> PlaceEvent:
-    return PlaceEvent(t=event.t, place=event.place, device=event.device, kind=event.kind, opens=True, lines=event.lines)
-
-
-def _at(event: PlaceEvent, when: float) -> PlaceEvent:
-    return PlaceEvent(
-        t=when,
-        place=event.place,
-        device=event.device,
-        kind=event.kind,
-        opens=event.opens,
-        dropped=event.dropped,
-        lines=event.lines,
-    )
+def _weigh(one: PlaceEvent, event: KernelEvent, timeline: Timeline) -> PlaceEvent:
+    """Let some events begin an episode by themselves, and take links that come up at boot for training."""
+    if event.kind is EventKind.PROBE_FAILED:
+        return replace(one, opens=True)
+    if event.kind is EventKind.IO_TIMEOUT and event.detail.get("action", "").startswith("aborting"):
+        return replace(one, kind=ABORTED, opens=True)
+    if event.kind is EventKind.LINK_DOWN and one.t - timeline.booted_at < _BOOT_SECONDS:
+        return replace(one, opens=False, dropped=False)
+    return one
 
 
 def vanished(path: str, device: str, when: float, kind: str = VANISHED) -> PlaceEvent:
-    """Make the event of a disconnect that nobody told of."""
-    return PlaceEvent(t=when, place=path, device=device, kind=kind, opens=True, dropped=True, lines=0)
+    """Make the event of a disconnect, or a reset, that nobody told of."""
+    return PlaceEvent(t=when, place=path, device=device, kind=kind, opens=True, dropped=kind != RESETTING, lines=0)
 
 
 def added(path: str, device: str, when: float) -> PlaceEvent:

@@ -15,7 +15,7 @@ from laneproof.evidence.episodes import PlaceEvent
 from laneproof.ledger.boots import BootBook
 from laneproof.ledger.changes import Change, ChangeBook, note_declaration, note_idle_states
 from laneproof.ledger.drives import DriveBook, DriveRecord, key_of
-from laneproof.ledger.drops import REENUMERATED, Before, Drop, DropBook, vanished
+from laneproof.ledger.drops import REENUMERATED, RESETTING, Before, Drop, DropBook, vanished
 from laneproof.ledger.link_errors import LinkBook, LinkNews
 from laneproof.ledger.load import LoadRecord, Window, compare_siblings
 from laneproof.ledger.notes import Note
@@ -290,7 +290,7 @@ class Ledger:
             if window is not None:
                 windows[record.serial] = record.load, window
                 record.load.sort_by_heat(window, hot=record.is_hot())
-        compare_siblings(windows)
+        compare_siblings(windows, {serial: self._state.drives.records[serial].model for serial in windows})
         return windows
 
     # --- disconnects ---
@@ -337,6 +337,8 @@ class Ledger:
                     silent.append(vanished(path, name, self.now))
             elif here.state == AWAY:
                 silent.append(vanished(path, name, self.now))
+            elif here.resetting:
+                silent.append(vanished(path, name, self.now, RESETTING))
             elif path in self._anew and not any(one.place == path for one in events):
                 silent.append(vanished(path, name, self.now, REENUMERATED))
         return silent

@@ -23,6 +23,9 @@ _FEWEST_OPERATIONS = 50  # a mean latency of fewer tells nothing
 _MOST_WINDOWS = 40
 _MOST_SPELLS = 100
 _FULL_CACHE_BYTES = 20e9  # written since the last idle window: more than the fast write cache of most drives
+_FEWEST_USUAL = 100  # windows until it is known how a drive compares with other makes
+_STILL_USUAL = 1.5
+_MEDIAN_STEP = 0.02
 _DAY = 86400.0
 _TABLE_LIMIT = 4000
 
@@ -86,6 +89,8 @@ class LoadRecord:
         spells: When it was slow for minutes on end: begin, end, mean ratio.
         slow_days: Hours compared and slow, by day.
         usual_latency: A running median of its own latency under load.
+        usual_ratio: A running median of its latency over that of siblings of other models.
+        ratio_windows: How many windows that median is made of.
         since_idle_bytes: Bytes written since the last idle window.
         full: Windows with a full write cache: hot and slow, hot and fast, cool and slow, cool and fast.
         fresh: The same with a fresh one.
@@ -103,6 +108,8 @@ class LoadRecord:
     spells: list[tuple[float, float, float]] = field(default_factory=list)
     slow_days: list[SlowDays] = field(default_factory=list)
     usual_latency: float = 0.0
+    usual_ratio: float = 0.0
+    ratio_windows: int = 0
     since_idle_bytes: float = 0.0
     full: tuple[int, int, int, int] = (0, 0, 0, 0)
     fresh: tuple[int, int, int, int] = (0, 0, 0, 0)
@@ -185,6 +192,19 @@ class LoadRecord:
         if hour not in today.slow_hours:
             today.slow_hours.append(hour)
 
+    def against_usual(self, ratio: float) -> float | None:
+        """Say how many times slower than usual it is against siblings of other models; None until that is known.
+
+        A drive of another make may be half as fast for good: that is its nature, and only a change is a sign. While it
+        is slower than usual, what is usual stays as it is.
+        """
+        usual = self.usual_ratio or ratio
+        known = self.ratio_windows >= _FEWEST_USUAL
+        if not known or ratio < _STILL_USUAL * usual:
+            self.usual_ratio = usual * (1.0 + _MEDIAN_STEP if ratio > usual else 1.0 - _MEDIAN_STEP)
+            self.ratio_windows += 1
+        return ratio / usual if known else None
+
     def sort_by_heat(self, window: Window, *, hot: bool | None) -> None:
         """Keep a window for the question whether slowness goes with heat or with a full write cache."""
         latency = window.latency
@@ -237,21 +257,38 @@ def _lacks_units(health: HealthLog) -> bool:
     return "data_units_read" in health.absent or "data_units_written" in health.absent
 
 
-def compare_siblings(windows: Mapping[str, tuple[LoadRecord, Window]]) -> None:
-    """Compare the drives' latencies in one pass, each with those siblings that carried nearly the same load."""
+def compare_siblings(
+    windows: Mapping[str, tuple[LoadRecord, Window]], models: Mapping[str, str | None] | None = None
+) -> None:
+    """Compare the drives' latencies in one pass, each with those siblings that carried nearly the same load.
+
+    Siblings of the same model come first; where there are too few of them, others are taken, and what is usual between
+    the makes is allowed for.
+
+    Args:
+        windows: Each drive's load and the window that closed, by serial number.
+        models: Models by serial number; None for all alike.
+    """
     told = {
         serial: (record, window, window.operations / window.seconds, latency)
         for serial, (record, window) in windows.items()
         if (latency := window.latency) is not None and window.operations
     }
+    known = models or {}
     for serial, (record, window, load, latency) in told.items():
-        siblings = [
-            other_latency
+        near = {
+            other: other_latency
             for other, (_, other_window, other_load, other_latency) in told.items()
             if other != serial and _same_stretch(window, other_window) and is_load_near(load, other_load)
-        ]
-        ratio = relative_latency(latency, siblings)
-        if not isinstance(ratio, NotEnough):
+        }
+        alike = [one for other, one in near.items() if known.get(other) == known.get(serial)]
+        ratio = relative_latency(latency, alike)
+        if isinstance(ratio, NotEnough):
+            mixed = relative_latency(latency, [*near.values()])
+            usual = None if isinstance(mixed, NotEnough) else record.against_usual(mixed)
+            if usual is not None:
+                record.compare(window, usual)
+        else:
             record.compare(window, ratio)
 
 

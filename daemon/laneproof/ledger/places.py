@@ -39,12 +39,14 @@ class Presence:
         serial: Its serial number, empty where it could not be read.
         name: What it is called now.
         state: here, away (listed, but it does not answer or no driver serves it), or unsure.
+        resetting: Whether its driver is resetting it.
     """
 
     path: str
     serial: str
     name: str
     state: str
+    resetting: bool = False
 
 
 def find_presences(topology: Topology) -> Iterator[Presence]:
@@ -53,7 +55,14 @@ def find_presences(topology: Topology) -> Iterator[Presence]:
         return
     for occupant in topology.drive_occupants():
         serial = occupant.serial if isinstance(occupant.serial, str) else ""
-        yield Presence(path=occupant.path, serial=serial.strip(), name=occupant.name, state=_state_of(occupant))
+        resetting = occupant.controller is not None and occupant.controller.state == "resetting"
+        yield Presence(
+            path=occupant.path,
+            serial=serial.strip(),
+            name=occupant.name,
+            state=_state_of(occupant),
+            resetting=resetting,
+        )
 
 
 def _state_of(occupant: Occupant) -> str:

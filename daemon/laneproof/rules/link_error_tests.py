@@ -84,11 +84,13 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
         links: How many links are asked in the same way: p is corrected for it.
     """
     if not _has_enough(record, now):
-        return _judge_first_look(record)
+        first = _judge_first_look(record)
+        return first if first.level is not None else _judge_uncorrectable(record, now)
     found = [
         standing
         for standing in (
             _judge_first_look(record),
+            _judge_uncorrectable(record, now),
             _judge_specification(record, now),
             *(_judge_reach(record, siblings, reach, now=now, links=links) for reach in REACHES),
         )
@@ -136,6 +138,21 @@ def _judge_first_look(record: LinkRecord) -> Standing:
             because = f"{end.found} errors at the {name}'s end in the {end.found_seconds / HOUR:.1f} hours since boot"
             return Standing(level="note", beyond_specification=True, because=because, evidence=_describe_ceiling(test))
     return NOTHING_TO_SAY
+
+
+def _judge_uncorrectable(record: LinkRecord, now: float) -> Standing:
+    """Judge errors that could not be corrected, apart from any disconnect: each is one too many."""
+    since = max(now - 7 * DAY, record.steady_since)
+    rows = [row for row in record.series.rows if row.begins >= since and row.fatal]
+    if not rows:
+        return NOTHING_TO_SAY
+    number = sum(row.fatal for row in rows)
+    said = f"{number} uncorrectable error{'s' if number > 1 else ''} of the link in the last week"
+    return Standing(
+        level="page" if len(rows) > 1 else "note",
+        because=said,
+        evidence={"uncorrectable_errors": number, **_describe(record, recent(record, 7 * DAY, now))},
+    )
 
 
 def _judge_specification(record: LinkRecord, now: float) -> Standing:

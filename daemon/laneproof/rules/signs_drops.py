@@ -4,7 +4,8 @@ One disconnect is one episode, however many lines it wrote, and one complaint: r
 told with its drops. Drives that somebody took out in good order are no sign.
 """
 
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -32,6 +33,8 @@ SHORTEST_SECONDS, LONGEST_SECONDS = 2 * DAY, 30 * DAY
 """Between these lies the clean time after which the sign clears. Judgement."""
 _LOOK_BACK_SECONDS = 60 * DAY
 _SHOWN = 5  # disconnects told one by one in the evidence
+_MANY_TIMEOUTS = 3
+_DRIVE_NAME = re.compile(r"(?:nvme|sd[a-z]|ata)\d*")  # what has no place that anybody knows stands under its own name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,6 +126,8 @@ def _by_place(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[t
             by_path.setdefault(drop.path, []).append(drop)
     for path, drops in by_path.items():
         last = drops[-1]
+        if not _is_ours(path, last, labels, past.ledger):
+            continue
         record = past.ledger.drives.records.get(last.serial)
         here = record if record is not None and record.path == path else None
         yield (
@@ -135,6 +140,14 @@ def _by_place(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[t
             ),
             drops,
         )
+
+
+def _is_ours(path: str, drop: Drop, labels: Mapping[str, str], ledger: Ledger) -> bool:
+    """Whether a drive is concerned, or what drives hang on; other devices come and go as their drivers please."""
+    if path in labels or ledger.drives.at(path) is not None or drop.serial:
+        return True
+    holds_drives = any(record.path.startswith(f"{path}/") for record in ledger.drives.records.values())
+    return holds_drives or _DRIVE_NAME.match(path) is not None
 
 
 # --- what is said -----------------------------------------------------------------------------------------------------
@@ -168,6 +181,8 @@ def _severity(past: Past, place: Watched, series: Series, rule: str) -> Severity
         return Severity.NOTICE
     if all(set(one.kinds) == {REENUMERATED} for one in series.drops):
         return Severity.NOTICE  # nobody saw it go: a counter that began anew is all there is
+    if all(one.only_aborted for one in series.drops) and len(series.drops) < _MANY_TIMEOUTS:
+        return Severity.NOTICE
     before = stood(past, place.identify(rule))
     was_critical = before is not None and before.severity is Severity.CRITICAL
     if rule == DROPS_NAME and (len(series.drops) > 1 or was_critical):
@@ -179,6 +194,8 @@ def _observe(series: Series, rule: str) -> str:
     many = len(series.drops) > 1
     if rule == DROPS_NAME:
         said = "drops off the bus again and again" if many else "dropped off the bus"
+    elif all(one.only_aborted for one in series.drops):
+        said = "its commands time out again and again" if many else "its commands timed out"
     else:
         said = "its controller is reset again and again" if many else "its controller was reset"
     if series.trial is None or series.trial.outcome in (Outcome.NOT_CURED, Outcome.BETTER):
@@ -190,6 +207,8 @@ def _summarize(ledger: Ledger, place: Watched, series: Series, rule: str, *, res
     count, last = len(series.drops), series.last
     when = format_time(ledger.timeline.to_wall(last.dropped_at))
     what = "dropped off the bus" if rule == DROPS_NAME else "had its controller reset"
+    if rule != DROPS_NAME and all(one.only_aborted for one in series.drops):
+        what = "let commands time out"
     if count > 1:
         span = say_seconds(last.dropped_at - series.drops[0].dropped_at)
         said = f"{place.name} ({place.device}) {what} {say_times(count)} in {span}, last at {when}"
@@ -284,7 +303,8 @@ CONTROLLER_RESETS = Rule(
     why=(
         "A command that got no answer for half a minute, or a controller that says that it failed, makes the kernel "
         "reset it. It comes back in most cases, and nobody notices but by a pause. Drives and their firmware do this, "
-        "and links on their way to worse. A time-out that was only a lost interrupt (completion polled) is no sign. "
+        "and links on their way to worse. Commands that were only taken back are a note until the third time; a lost "
+        "interrupt (completion polled) is no sign. "
         "The sign clears as that of drops does."
     ),
     look_next=(

@@ -36,7 +36,8 @@ def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Find
     counting = [record for _, record in watched if record.watched]
     for place, record in watched:
         before = stood(past, place.identify(NAME))
-        if before is None and not record.readings and not record.port.found and not record.far.found:
+        is_untouched = record.version == 0 and not record.port.found and not record.far.found
+        if before is None and is_untouched:
             continue
         # what stands as a page already is looked at less often: only its figures can change
         is_page = before is not None and before.severity is not Severity.NOTICE

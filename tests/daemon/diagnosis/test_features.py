@@ -174,7 +174,9 @@ def test_minutes_above_the_threshold_are_heat_even_where_no_reading_was_hot() ->
 
 def test_a_controller_that_answers_that_it_failed_is_still_on_the_bus() -> None:
     four = counting_box((0, 0, 0, 0))
-    assert features(Story().look(four).look(four, after=HOUR, log=(RESET,)))["still_on_the_bus"] is True
+    failed = DOWN.replace("0xffffffff", "0x3")
+    assert features(Story().look(four).look(four, after=HOUR, log=(failed,)))["still_on_the_bus"] is True
+    assert features(Story().look(four).look(four, after=HOUR, log=(RESET,)))["still_on_the_bus"] is None
     assert features(Story().look(four).look(four, after=HOUR, log=(DOWN,)))["still_on_the_bus"] is False
 
 
@@ -310,3 +312,29 @@ def test_a_failing_drive_is_named() -> None:
         box.with_drive(PATH, function={"aer": count()}, health={"media_errors": day * day})
         story.look(box, after=DAY)
     assert diagnose(features(story)).verdict == "drive-failing"
+
+
+@pytest.mark.parametrize(
+    ("gap", "expected"),
+    [
+        (29.3, True),  # no schedule has such a period
+        (24.0, None),  # a nightly job would have
+        (12.0, None),
+        (6.05, None),
+    ],
+)
+def test_a_clock_of_its_own(gap: float, expected: bool | None) -> None:  # noqa: FBT001
+    story = Story().look(counting_box((0, 0, 0, 0)))
+    for number in range(8):
+        story.look(counting_box((0, 0, 0, 0)), after=gap * HOUR * (1.01 if number % 2 else 0.99), log=(DOWN,))
+    assert features(story)["regular_period"] is True
+    assert features(story)["period_of_its_own"] is expected
+
+
+def test_many_drops_spread_like_the_time_itself_are_none_of_rest() -> None:
+    work = Working()
+    for day in range(30):
+        for hour in range(24):
+            work.hour(900.0 if hour < 12 else 0.0, drops=(day, hour) != (0, 0) and (hour + day * 24) % 13 == 0)
+    answers = features(work.story)
+    assert answers["drops_after_idle_exit"] is False

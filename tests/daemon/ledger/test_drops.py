@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.ledger.drops import REENUMERATED, VANISHED, Drop
+from laneproof.ledger.drops import REENUMERATED, RESETTING, VANISHED, Drop
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, counting_box
 from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace, PciFunction
-from simulated_box import Box, make_health
+from simulated_box import A_MORNING, Box, make_health
 
 PATH = PATHS[0]
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
@@ -202,3 +202,33 @@ def test_a_year_of_flapping_stays_small() -> None:
         story.look(four(), after=DAY, log=(DOWN,))
     assert len(drops(story)) == 400
     assert len(story.ledger.drops.recent) < 10
+
+
+def test_a_link_that_comes_up_at_boot_is_training_and_later_it_is_a_drop() -> None:
+    line = "pcieport 0000:00:01.1: pciehp: Slot(1): Link Down"
+    story = Story(booted_at=A_MORNING - 20.0).look(four(), log=(line,))
+    assert drops(story) == []
+    story.look(four(), after=HOUR, log=(line,))
+    assert len(drops(story)) == 1
+
+
+def test_a_controller_that_is_being_reset_without_a_word_is_a_reset() -> None:
+    box = Box().with_port(PATH).with_drive(PATH, controller={"state": "resetting"})
+    story = Story().look(Box().with_port(PATH).with_drive(PATH)).look(box, after=HOUR)
+    (reset,) = drops(story)
+    assert reset.kinds == [RESETTING]
+    assert not reset.dropped
+
+
+@pytest.mark.parametrize(
+    ("line", "answered"),
+    [
+        (DOWN, False),
+        (DOWN.replace("0xffffffff", "0x3"), True),
+        ("nvme nvme0: I/O 7 QID 3 timeout, reset controller", None),
+        ("pcieport 0000:00:01.1: pciehp: Slot(1): Link Down", False),
+    ],
+)
+def test_whether_the_controller_still_answered_is_taken_from_its_own_register(line: str, answered: bool | None) -> None:  # noqa: FBT001
+    story = Story().look(four()).look(four(), after=HOUR, log=(line, GIVEN_UP))
+    assert drops(story)[0].answered is answered

@@ -150,3 +150,31 @@ def test_windows_are_sorted_by_heat_and_by_what_was_written_before() -> None:
     record.since_idle_bytes = 30e9
     record.sort_by_heat(window, hot=False)
     assert record.full == (0, 0, 1, 0)
+
+
+def mixed(rounds: int, own: float, records: dict[str, LoadRecord], *, begin: int = 0) -> None:
+    """Four drives of two makes: one of its own, three of another."""
+    for number in range(begin, begin + rounds):
+        told = {
+            name: (records.setdefault(name, LoadRecord()), Window(
+                began=300.0 * number, seconds=300.0, moved_bytes=MB, written_bytes=0, operations=1000,
+                milliseconds=round(1000 * (own if name == "a" else 0.2)),
+            ))
+            for name in "abcd"
+        }  # fmt: skip
+        compare_siblings(told, {"a": "Gannet", "b": "Fulmar", "c": "Fulmar", "d": "Fulmar"})
+
+
+def test_a_make_that_is_slower_by_nature_is_no_slow_drive() -> None:
+    records: dict[str, LoadRecord] = {}
+    mixed(400, 0.6, records)
+    assert records["a"].spells == []
+    assert records["a"].usual_ratio == pytest.approx(3.0, rel=0.05)
+
+
+def test_a_drive_of_another_make_that_grows_slower_than_it_was_is_noticed() -> None:
+    records: dict[str, LoadRecord] = {}
+    mixed(200, 0.6, records)
+    mixed(300, 1.5, records, begin=200)
+    (spell,) = records["a"].spells
+    assert spell[2] == pytest.approx(2.5, rel=0.1)

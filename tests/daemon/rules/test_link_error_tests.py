@@ -117,3 +117,13 @@ def test_widths_and_rates_may_differ_since_bits_are_compared() -> None:
     fast = link([0] * 700 + [8] * 24)  # eight times the bits, eight times the errors
     standing = judge_link(slow, [fast], now=NOW, links=2)
     assert standing.evidence.get("against") != "siblings"
+
+
+def test_uncorrectable_errors_of_a_link_are_told_each() -> None:
+    record = link([0] * 100)
+    record.series.rows[-5].fatal = 1
+    assert level(record) == "note"
+    record.series.rows[-2].fatal = 2
+    standing = judge_link(record, [], now=NOW, links=1)
+    assert standing.level == "page"
+    assert "3 uncorrectable errors of the link" in standing.because

@@ -116,3 +116,35 @@ def test_a_fix_that_did_not_help_is_told_so() -> None:
     assert told.standing[0].observed == "drops off the bus again and again"
     assert "that was not the cure" in told.standing[0].summary
     assert told.standing[0].evidence["trial"]["outcome"] == "not-cured"
+
+
+def test_commands_that_are_only_taken_back_are_a_note_until_the_third_time() -> None:
+    line = "nvme nvme0: I/O 7 QID 3 timeout, aborting"
+    told = days(Told("controller-resets", BUILD), 10, drops=(5,), line=line)
+    assert told.changes == [("raised", "notice", "its commands timed out")]
+    days(told, 10, drops=(2, 5), line=line)
+    assert told.severity == "warning"
+    assert "let commands time out 3 times" in told.standing[0].summary
+
+
+def test_other_devices_come_and_go_as_they_please() -> None:
+    def box() -> Box:
+        made = Box().with_port(PATHS[0]).with_drive(PATHS[0]).with_port(PATHS[1])
+        return made.with_device(PATHS[1])  # a graphics card that its driver puts to sleep
+
+    line = "vfio-pci 0000:02:00.0: Unable to change power state from D3cold to D0, device inaccessible"
+    told = Told("drops-off-bus", BUILD).look(box()).look(box(), after=HOUR, log=(line,))
+    assert len(told.engine._ledger.drops.drops) == 1
+    assert told.standing == []
+
+
+def test_a_switch_card_that_drops_is_told_since_drives_hang_on_it() -> None:
+    deck = "0000:00/02.1"
+
+    def box() -> Box:
+        made = Box().with_port(deck).with_switch(deck).with_port(f"{deck}/00.0/00.0")
+        return made.with_drive(f"{deck}/00.0/00.0", serial="FN7")
+
+    line = "pcieport 0000:00:02.1: DPC: containment event, status:0x1f01 source:0x0000"
+    told = Told("drops-off-bus").look(box()).look(box(), after=HOUR, log=(line,))
+    assert [one.key for one in told.standing] == [deck]
