@@ -15,7 +15,7 @@ from typing import Any
 import jsonschema
 import pytest
 
-from contracts.hand_made import CHECKOUT, T0, Machine, inside, program, told, write
+from contracts.hand_made import CHECKOUT, T0, Machine, identify, inside, program, told, write
 from contracts.test_odd_machines import sata
 from contracts.test_rest_of_the_box import TWO, bonded, power, raid, remembering
 
@@ -112,6 +112,22 @@ def test_draft_leaves_out_a_limit_that_does_not_rule_each_drive(tmp_path: Path, 
     assert [one["summary"] for one in said["findings"] if one["position"]] == []
     # What the kernel was asked for and did not do is told without any declaration.
     assert len(said["findings"]) == (limit == "0")
+
+
+def test_draft_passes_over_a_capacity_that_no_drive_has(tmp_path: Path) -> None:
+    machine = simple()
+    machine.nvme["nvme1"]["identify"] = identify(
+        model="Pelagic D4", serial="PEL00001", firmware="1.0.3", capacity_bytes=2**128 - 1
+    )
+    for path in list(machine.files):
+        if path.endswith("nvme1n1/size"):
+            del machine.files[path]
+    recording = write(tmp_path / "box.jsonl", machine.frame())
+    drafted = inside("draft", "--from", recording).out
+    first, second = tomllib.loads(drafted)["position"]
+    assert ("capacity" in first["occupant"], "capacity" in second["occupant"]) == (False, True)
+    (tmp_path / "build.toml").write_text(drafted)
+    assert inside("audit", "--from", recording, "--build", tmp_path / "build.toml").status == 0
 
 
 def test_draft_says_where_both_ends_could_do_more(tmp_path: Path) -> None:

@@ -16,10 +16,11 @@ from laneproof.links import LANE_COUNTS, describe_rate, generation_at
 from laneproof.occupants import Occupant
 from laneproof.topology import Topology
 from laneproof_collectors.snapshot import PciFunction, PhysicalSlot
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Reason, Unread
 
 _PATH = re.compile(PATH_PATTERN)
 _ROOT_PORT = 4  # pci_regs.h, PCI_EXP_TYPE_ROOT_PORT
+_MOST_BYTES = 10**21  # a field of 128 bits can hold nonsense; a declaration takes no more than about this
 _SPLIT_LANES = (4, 8)  # widths of a split slot's branches, and ...
 _SLOT_LANES = (8, 16)  # ... what they add up to: x4x4, x8x8, x8x4x4, x4x4x4x4; the trade's words, no source
 
@@ -216,6 +217,8 @@ def _with_occupant(position: DraftedPosition, occupant: Occupant) -> DraftedPosi
     told: dict[str, str] = {}
     remarks = []
     capacity = occupant.capacity_bytes
+    if isinstance(capacity, int) and capacity > _MOST_BYTES:
+        capacity = Unread("its capacity", f"no drive holds {capacity:.3g} bytes", Reason.MALFORMED)
     values: dict[str, object] = {"kind": occupant.kind}
     if occupant.is_drive:
         values |= {
