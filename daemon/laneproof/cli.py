@@ -61,6 +61,18 @@ def _run_explain(arguments: argparse.Namespace) -> int:
     return run(arguments)
 
 
+def _run_note(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.note import run
+
+    return run(arguments)
+
+
+def _run_outcome(arguments: argparse.Namespace) -> int:
+    from laneproof.commands.outcome import run
+
+    return run(arguments)
+
+
 def _run_plan(arguments: argparse.Namespace) -> int:
     from laneproof.commands.plan import run
 
@@ -197,6 +209,19 @@ def _add_history(add: Callable[[str, Run, str], argparse.ArgumentParser]) -> Non
     trend.add_argument("position", metavar="POSITION", help=named)
     _add_past(trend, "30d")
     _add_past(add("events", _run_events, "List what happened: kernel's log, devices, findings, notes."), "7d")
+    _add_told(add)
+
+
+def _add_told(add: Callable[[str, Run, str], argparse.ArgumentParser]) -> None:
+    note = add("note", _run_note, "Tell the daemon what you did or saw: a drive moved, another cable, a fan.")
+    note.add_argument("position", metavar="POSITION", help="the declared position's label; 'box' for the whole box")
+    note.add_argument("text", nargs="+", metavar="TEXT", help="what you did or saw, in your own words")
+    note.add_argument("--build", metavar="FILE", help="the declaration (default: the installed one)")
+    outcome = add("outcome", _run_outcome, "Tell what an episode's cause turned out to be; this box learns from it.")
+    outcome.add_argument("episode", type=_positive, metavar="EPISODE", help="the episode's number")
+    outcome.add_argument("cause", metavar="CAUSE", help="the cause, such as signal-path or drive-failing")
+    for command in (note, outcome):
+        command.add_argument("--state", metavar="FOLDER", help="where the daemon keeps its history")
 
 
 def _add_past(command: argparse.ArgumentParser, default: str) -> None:

@@ -19,6 +19,7 @@ from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.http import Pages, Server
 from laneproof.service.settings import Settings, SettingsError, parse_listen, parse_settings
 from laneproof.service.standing_host import StandingHost
+from laneproof.service.told import Inbox, sort_told
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.host import LiveHost
 from laneproof_collectors.hotplug import read_device_events
@@ -104,6 +105,8 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
         engine.restore(store.load_standing(), store.load_past(), store.load_state(STATE_NAME))
     except LedgerStateError as error:
         _log.warning("%s; it begins anew, the rest of the history goes on", error)
+    notes, outcomes = sort_told(store.read_notes(), ())
+    engine.tell(notes=notes, outcomes=outcomes)
     collectors = tuple(
         dataclasses.replace(one, interval_seconds=settings.intervals.get(one.group, one.interval_seconds))
         for one in make_collectors()
@@ -114,7 +117,15 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
 
     declaration = DeclarationFile(build_path or DEFAULT_BUILD, load)
     recent = store.read_finding_changes(since=time.time() - RECENT_SECONDS)
-    return Daemon(LiveHost(), declaration, keeper=store, engine=engine, collectors=collectors, recent=recent)
+    return Daemon(
+        LiveHost(),
+        declaration,
+        keeper=store,
+        engine=engine,
+        collectors=collectors,
+        recent=recent,
+        inbox=Inbox(state),
+    )
 
 
 def make_standing_daemon(source: str | None, build_path: str | None, state: str | None) -> Daemon:

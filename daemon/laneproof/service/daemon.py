@@ -19,12 +19,14 @@ from typing import Any, Protocol
 
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine, Outcome
 from laneproof.findings import FindingChange, verdict
+from laneproof.history.notes import Note
 from laneproof.service.cost import CostMeter
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.news import News
 from laneproof.service.notify import Notifier
 from laneproof.service.published import MOST_RECENT, CollectorRun, Published
 from laneproof.service.schedule import Schedule
+from laneproof.service.told import Inbox, sort_told
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
 from laneproof_collectors.host import Clock, Host
 from laneproof_collectors.hotplug import DeviceEvent, read_device_events
@@ -59,6 +61,9 @@ class Keeper(Protocol):
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
         """Save a JSON value under a name, in the place of the one before."""
 
+    def add_note(self, note: Note) -> None:
+        """Keep what the owner told."""
+
     def close(self) -> None:
         """Close the store."""
 
@@ -77,6 +82,7 @@ class Daemon:
         notifier: Notifier | None = None,
         tell: Callable[[FindingChange], None] | None = None,
         recent: Iterable[FindingChange] = (),
+        inbox: Inbox | None = None,
     ) -> None:
         """Make it; nothing is read before `run`.
 
@@ -89,6 +95,7 @@ class Daemon:
             notifier: The service manager; None for the one in the environment.
             tell: Told of each change of a finding; None writes it to the log.
             recent: Changes of findings in earlier runs, the newest last.
+            inbox: Where commands leave what the owner told; None for nowhere.
         """
         self._host = host
         self._declaration = declaration
@@ -102,6 +109,7 @@ class Daemon:
         self._facts: dict[str, Any] = {}
         self._meter = CostMeter()
         self._news = News()
+        self._inbox = inbox
         self._saved_at = float("-inf")
         self._wake_read, self._wake_write = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self._closing = RLock()  # a signal may come while the loop itself is waking
@@ -237,6 +245,7 @@ class Daemon:
         if not self.published.complete:
             return  # before each collector has answered once, "not read yet" would be told as a fault
         was_ready = self.published.outcome is not None
+        self._take_told()
         outcome = self._engine.observe(assemble(self._facts, self._host.clock()), *self._news.give())
         if outcome.waiting:
             self._schedule.hasten(("functions",), at=time.monotonic() + CONFIRM_AFTER_SECONDS)
@@ -254,6 +263,18 @@ class Daemon:
             self._notifier.ready(self._describe())
         elif outcome.changes:
             self._notifier.status(self._describe())
+
+    def _take_told(self) -> None:
+        """Take what the owner told since the pass before: it is kept first, then given to the engine."""
+        told = self._inbox.take() if self._inbox is not None else ()
+        if self._inbox is None or not told:
+            return
+        for note in told:
+            self._keeper.add_note(note)
+        self._inbox.forget()
+        build = self._engine.build
+        notes, outcomes = sort_told(told, tuple(one.label for one in build.position) if build else ())
+        self._engine.tell(notes=notes, outcomes=outcomes)
 
     def _save_state(self, *, urgent: bool) -> None:
         """Save what the passes add up to: now and then, and soon after something happened."""

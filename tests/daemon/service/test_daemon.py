@@ -19,19 +19,21 @@ from laneproof.build.declaration import Build
 from laneproof.build.file import parse_build
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine, Outcome
 from laneproof.findings import Change, FindingChange
+from laneproof.history.notes import Note
 from laneproof.service import daemon as daemon_module
 from laneproof.service import schedule
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.notify import Notifier
 from laneproof.service.published import MOST_RECENT
+from laneproof.service.told import Inbox
 from laneproof_collectors.collection import make_collectors
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log import TimedKernelEvent
 from laneproof_collectors.unread import Reason, Unread
 from simulation.box import Drive, Port, SimulatedBox
-from standing_host import StandingHost, removed
+from standing_host import START, StandingHost, removed
 from troubled_box import SIGN
 
 _T = TypeVar("_T")
@@ -70,6 +72,7 @@ class MemoryKeeper:
         self.kept: list[Outcome] = []
         self.told: list[str] = []
         self.saved: dict[str, Any] = {}
+        self.notes: list[Note] = []
         self.closed = False
 
     def keep(self, outcome: Outcome) -> None:
@@ -85,6 +88,9 @@ class MemoryKeeper:
 
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
         self.saved[name] = json.loads(json.dumps(value))
+
+    def add_note(self, note: Note) -> None:
+        self.notes.append(note)
 
     def close(self) -> None:
         self.closed = True
@@ -111,6 +117,7 @@ class Rig:
             collectors=tuple(replace(one, interval_seconds=interval) for one in make_collectors()),
             notifier=notifier or Notifier({}),
             tell=self.changes.append,
+            inbox=Inbox(folder),
         )
         self.thread = threading.Thread(target=self.daemon.run, daemon=True)
 
@@ -457,6 +464,17 @@ def test_what_the_passes_add_up_to_is_saved_and_goes_on_after_a_restart(tmp_path
     assert second.as_state() == rig.daemon._engine.as_state()
     assert second.past.ledger is not None
     assert len(second.past.ledger.drives.records) == 2
+
+
+def test_what_the_owner_tells_is_kept_and_taken_in(rig: Rig, tmp_path: Path) -> None:
+    rig.start()
+    rig.passes()
+    note = Note(t=START + 5.0, kind="note", text="shorter cable", path="0000:00/01.1", detail={"position": "riser-1"})
+    Inbox(tmp_path).add(note)
+    wait_for(lambda: rig.keeper.notes == [note])
+    wait_for(lambda: rig.daemon._engine.past.notes != ())
+    assert rig.daemon._engine.past.notes[0].what == "adapter"
+    assert [one.name for one in tmp_path.iterdir()] == ["build.toml"]
 
 
 def test_what_the_kernel_tells_of_devices_is_kept(rig: Rig) -> None:

@@ -1,0 +1,67 @@
+"""``laneproof note POSITION TEXT``: keep what the owner did or saw; the daemon takes it in at its next pass."""
+
+import argparse
+import os
+from difflib import get_close_matches
+from pathlib import Path
+
+from laneproof.commands.errors import CommandError
+from laneproof.commands.histories import find_history
+from laneproof.commands.sources import load_build
+from laneproof.history.notes import Note
+from laneproof.ledger.notes import parse_note
+from laneproof.service.told import FILE, NOTE, Inbox
+from laneproof_collectors.host import LiveHost
+
+_MEANINGS = {
+    "moved": "a drive that moved",
+    "adapter": "another adapter or cable: its link's baseline begins anew, and a trial with it",
+    "cap": "a limit of a link",
+    "idle-states": "idle states",
+    "cooling": "cooling: a trial begins where there was trouble",
+    "other": "nothing in particular; it is kept as it is",
+}
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Keep one note."""
+    build = load_build(arguments.build)
+    labels = tuple(one.label for one in build.position) if build else ()
+    position = build.position_named(arguments.position) if build else None
+    if position is None and arguments.position not in ("box", "-"):
+        near = get_close_matches(arguments.position, labels, n=1)
+        hint = f"did you mean {near[0]!r}?" if near else "'box' means the whole box"
+        raise CommandError(f"no declared position is called {arguments.position!r}; {hint}", status=os.EX_USAGE)
+    text, now = " ".join(arguments.text), now_by_clock()
+    label = position.label if position else None
+    note = parse_note(text, at=now, position=label, labels=labels)
+    kept = Note(t=now, kind=NOTE, text=text, path=position.path if position else "", detail={"position": label})
+    leave(kept, arguments.state)
+    print(f"kept; taken for {_MEANINGS[note.what]}")  # noqa: T201 (the output)
+    return 0
+
+
+def now_by_clock() -> float:
+    """Ask the machine for the time."""
+    host = LiveHost()
+    try:
+        return host.clock().unix_seconds
+    finally:
+        host.close()
+
+
+def leave(kept: Note, state: str | None) -> None:
+    """Leave a note for the daemon, beside its history.
+
+    Args:
+        kept: The note.
+        state: The folder of the history; None for the service's own.
+
+    Raises:
+        CommandError: The folder is missing, or not to be written by this user.
+    """
+    folder = Path(find_history(state)).parent
+    try:
+        Inbox(folder).add(kept)
+    except OSError as error:
+        raise CommandError.from_os_error(error, str(folder / FILE), writing=True) from error

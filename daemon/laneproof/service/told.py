@@ -1,0 +1,106 @@
+"""What the owner told: handed to the daemon through a file beside its history, kept there, and given to the engine.
+
+The history has one writer, the daemon. A command that tells something adds a line to the file; the daemon takes the
+lines at its next pass, or at its next start where it does not run.
+"""
+
+import contextlib
+import json
+import logging
+import os
+from collections.abc import Iterable
+from pathlib import Path
+
+from laneproof.history.notes import Note as KeptNote
+from laneproof.ledger.notes import ConfirmedCause, Note, parse_note
+
+_log = logging.getLogger(__name__)
+
+FILE = "told.jsonl"
+"""Its name, in the folder of the history."""
+NOTE, OUTCOME = "note", "outcome"
+_MOST_BYTES = 1 << 20
+
+
+class Inbox:
+    """The file in which commands leave what the owner told."""
+
+    def __init__(self, folder: str | Path) -> None:
+        """Name it; nothing is opened yet.
+
+        Args:
+            folder: The folder of the history.
+        """
+        self._file = Path(folder) / FILE
+
+    def add(self, note: KeptNote) -> None:
+        """Leave a note for the daemon.
+
+        Raises:
+            OSError: The file cannot be written.
+        """
+        line = json.dumps({"t": note.t, "kind": note.kind, "text": note.text, "path": note.path, "drive": note.drive,
+                           "detail": dict(note.detail)})  # fmt: skip
+        # one write of a short line in append mode: two commands at once do not mix their lines
+        descriptor = os.open(self._file, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, 0o640)
+        try:
+            os.write(descriptor, f"{line}\n".encode())
+        finally:
+            os.close(descriptor)
+
+    def take(self) -> tuple[KeptNote, ...]:
+        """Take what was left; a line that is none is told in the log and passed over."""
+        aside = self._file.with_suffix(".taken")
+        with contextlib.suppress(FileNotFoundError):
+            if not aside.exists():  # else the run before stopped between taking and keeping
+                self._file.rename(aside)
+        try:
+            lines = aside.read_text(encoding="utf-8", errors="replace")[:_MOST_BYTES].splitlines()
+        except FileNotFoundError:
+            return ()
+        except OSError as error:
+            _log.warning("%s: what was told cannot be read: %s", aside, error)
+            return ()
+        return tuple(note for line in lines if line.strip() and (note := _parse(line)) is not None)
+
+    def forget(self) -> None:
+        """Let go of what was taken, once it is kept."""
+        self._file.with_suffix(".taken").unlink(missing_ok=True)
+
+
+def _parse(line: str) -> KeptNote | None:
+    try:
+        told = json.loads(line)
+        return KeptNote(
+            t=float(told["t"]),
+            kind=str(told["kind"]),
+            text=str(told["text"]),
+            path=str(told.get("path", "")),
+            drive=str(told.get("drive", "")),
+            detail=dict(told.get("detail") or {}),
+        )
+    except (ValueError, KeyError, TypeError) as error:
+        _log.warning("passed over a line of what was told (%s): %.80s", error, line)
+        return None
+
+
+def sort_told(kept: Iterable[KeptNote], labels: tuple[str, ...]) -> tuple[tuple[Note, ...], tuple[ConfirmedCause, ...]]:
+    """Make of kept notes what the engine takes: notes, and causes that turned out.
+
+    Args:
+        kept: Notes as the history has them.
+        labels: The declared labels, to find another position in a note's words.
+    """
+    notes, outcomes = [], []
+    for one in kept:
+        detail = one.detail
+        if one.kind == OUTCOME and isinstance(detail.get("episode"), int) and isinstance(detail.get("cause"), str):
+            evidence = {str(name): seen for name, seen in dict(detail.get("evidence") or {}).items()}
+            outcomes.append(
+                ConfirmedCause(at=one.t, episode=detail["episode"], cause=detail["cause"], evidence=evidence)
+            )
+        elif one.kind == NOTE:
+            position = detail.get("position")
+            label = position if isinstance(position, str) else None
+            notes.append(parse_note(one.text, at=one.t, position=label, labels=labels))
+    return tuple(notes), tuple(outcomes)

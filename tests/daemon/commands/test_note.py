@@ -1,0 +1,50 @@
+"""laneproof note: kept for the daemon, with a position that exists, and said what it was taken for."""
+
+from pathlib import Path
+
+import pytest
+
+from laneproof.cli import main
+from laneproof.service.told import Inbox
+
+BUILD = 'schema = 1\n[box]\nname = "tern-2"\n[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n'
+
+
+def note(tmp_path: Path, *words: str) -> int:
+    file = tmp_path / "build.toml"
+    file.write_text(BUILD)
+    state = tmp_path / "state"
+    state.mkdir(exist_ok=True)
+    return main(["note", *words, "--build", str(file), "--state", str(state)])
+
+
+def test_a_note_waits_for_the_daemon(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert note(tmp_path, "riser-1", "shorter", "cable") == 0
+    assert "another adapter or cable" in capsys.readouterr().out
+    (left,) = Inbox(tmp_path / "state").take()
+    assert (left.kind, left.text, left.path, left.detail["position"]) == (
+        "note", "shorter cable", "0000:00/01.1", "riser-1"
+    )  # fmt: skip
+    assert left.t > 1_700_000_000
+
+
+def test_the_whole_box_has_no_position(tmp_path: Path) -> None:
+    assert note(tmp_path, "box", "new room") == 0
+    (left,) = Inbox(tmp_path / "state").take()
+    assert left.path == ""
+    assert left.detail["position"] is None
+
+
+def test_a_position_that_nobody_declared_is_refused_with_the_near_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert note(tmp_path, "riser-l", "dust") == 64
+    assert "did you mean 'riser-1'?" in capsys.readouterr().err
+    assert Inbox(tmp_path / "state").take() == ()
+
+
+def test_without_a_folder_for_it_one_line_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "build.toml"
+    file.write_text(BUILD)
+    assert main(["note", "riser-1", "dust", "--build", str(file), "--state", str(tmp_path / "none")]) == 73
+    assert capsys.readouterr().err.count("\n") == 1

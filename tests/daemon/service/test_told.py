@@ -1,0 +1,65 @@
+"""What the owner told: left by commands, taken once, kept before it is forgotten, and sorted for the engine."""
+
+import json
+import threading
+from pathlib import Path
+
+from laneproof.history.notes import Note
+from laneproof.service.told import FILE, Inbox, sort_told
+
+
+def note(text: str, **facts: object) -> Note:
+    return Note(**{"t": 1.0, "kind": "note", "text": text, **facts})  # type: ignore[arg-type] # any fact of it
+
+
+def test_what_is_left_is_taken_once(tmp_path: Path) -> None:
+    inbox = Inbox(tmp_path)
+    inbox.add(note("shorter cable", path="0000:00/01.1", detail={"position": "riser-1"}))
+    inbox.add(note("new fan"))
+    assert [one.text for one in inbox.take()] == ["shorter cable", "new fan"]
+    inbox.forget()
+    assert inbox.take() == ()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_run_that_stopped_before_it_was_kept_takes_it_again(tmp_path: Path) -> None:
+    inbox = Inbox(tmp_path)
+    inbox.add(note("first"))
+    assert len(inbox.take()) == 1
+    inbox.add(note("second"))  # while the first was not kept yet
+    assert [one.text for one in Inbox(tmp_path).take()] == ["first"]
+    inbox.forget()
+    assert [one.text for one in inbox.take()] == ["second"]
+
+
+def test_a_line_that_is_none_is_passed_over(tmp_path: Path) -> None:
+    good = json.dumps({"t": 1.0, "kind": "note", "text": "dust"})
+    (tmp_path / FILE).write_text(f"not json\n{good}\n{{}}\n[1]\n\n")
+    assert [one.text for one in Inbox(tmp_path).take()] == ["dust"]
+
+
+def test_lines_of_two_commands_do_not_mix(tmp_path: Path) -> None:
+    def leave(number: int) -> None:
+        for _ in range(40):
+            Inbox(tmp_path).add(note(f"{number} " + "x" * 300))
+
+    threads = [threading.Thread(target=leave, args=(number,)) for number in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(Inbox(tmp_path).take()) == 160
+
+
+def test_notes_and_outcomes_are_told_apart() -> None:
+    kept = (
+        note("moved drive to riser-2", detail={"position": "riser-1"}),
+        note("episode 7 was signal-path", kind="outcome", t=2.0,
+             detail={"episode": 7, "cause": "signal-path", "evidence": {"drops_under_load": True}}),
+        note("half an outcome", kind="outcome", detail={"episode": "seven"}),
+    )  # fmt: skip
+    notes, outcomes = sort_told(kept, ("riser-1", "riser-2"))
+    assert [(one.what, one.position, one.to) for one in notes] == [("moved", "riser-1", "riser-2")]
+    assert [(one.episode, one.cause, dict(one.evidence)) for one in outcomes] == [
+        (7, "signal-path", {"drops_under_load": True})
+    ]
