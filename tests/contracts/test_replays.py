@@ -258,6 +258,21 @@ def test_burst_of_correctable_errors_on_one_link(replay: Replay) -> None:
     assert raised[-1]["finding"]["causes"]
 
 
+def test_counters_under_their_old_names(replay: Replay) -> None:
+    """ABI/testing/sysfs-bus-pci-devices-aer_stats shows the names of before 5.x; bits without a name have a number."""
+    old = (
+        "Receiver Error {}\nBad TLP 0\nBad DLLP 0\nRELAY_NUM Rollover 0\nReplay Timer Timeout 0\n"
+        "Advisory Non-Fatal 0\nCorrected Internal Error 0\nHeader Log Overflow 0\ndev_cor_errs_bit[9] 1\n"
+        "TOTAL_ERR_COR {}\n"
+    )
+    frames = []
+    for step in range(30):
+        files = {f"/sys/devices/{port(1)}/aer_dev_correctable": old.format(50_000 * step, 50_000 * step)}
+        frames.append({"t": T0 + 300 * step, "files": files})
+    lines = replay(box().frame() | {"files": box().files | frames[0]["files"]}, *frames[1:])
+    assert {(rule, where) for _, _, rule, where in short(lines)} == {("signal-errors", "bay-1")}
+
+
 def test_counters_that_start_anew_at_a_boot_are_no_errors(replay: Replay) -> None:
     before, after = box(), box()
     for number in (1, 2, 3):
