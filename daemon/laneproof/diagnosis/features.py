@@ -8,12 +8,13 @@ from collections.abc import Callable, Iterable, Mapping
 from itertools import pairwise
 from statistics import fmean, median, stdev
 
-from laneproof.diagnosis.case import DAY, Case
+from laneproof.diagnosis.case import DAY, LOOK_BACK_SECONDS, Case
 from laneproof.evidence.counts import log_binomial_at_least
 from laneproof.evidence.disconnects import CLOCKWORK_CRITICAL, merge_into_episodes, repeats_with_boot
 from laneproof.evidence.rates import RatioTest, against_history, against_siblings
 from laneproof.evidence.trial import Outcome
 from laneproof.ledger.changes import UPDATES
+from laneproof.ledger.drives import DriveRecord
 from laneproof.ledger.drops import Before
 from laneproof.ledger.link_errors import MOST_READINGS, LinkRecord
 from laneproof.ledger.load import IDLE, LOADED, WORKING
@@ -282,7 +283,7 @@ def _idle_states_on(case: Case) -> Known:
 
 
 def _drops_or_resets(case: Case) -> Known:
-    if case.drops:
+    if case.drops or _power_losses(case.drive, case.now):
         return True
     return False if case.watched_seconds >= _NEAR_UPDATE_SECONDS else None
 
@@ -301,9 +302,27 @@ def _follows_slot_on_swap(case: Case) -> Known:
     return False if any(one.path != case.path for one in case.drops) else None
 
 
+def _power_losses(drive: DriveRecord | None, now: float) -> list[float]:
+    """Give when a drive was seen to have lost its power while the machine ran on."""
+    rises = drive.risen("unsafe_shutdowns", now - LOOK_BACK_SECONDS) if drive is not None else []
+    return [one.at for one in rises if one.same_boot]
+
+
+def _lost_power_together(case: Case) -> Known:
+    """Where no disconnect was seen at all, drives that lost their power between the same two looks lost it together."""
+    mine = _power_losses(case.drive, case.now)
+    others = [
+        at
+        for one in case.ledger.drives.records.values()
+        if one is not case.drive
+        for at in _power_losses(one, case.now)
+    ]
+    return _majority(any(abs(at - other) <= _TOGETHER_SECONDS for other in others) for at in mine)
+
+
 def _several_drives_together(case: Case) -> Known:
     if not case.drops:
-        return None
+        return _lost_power_together(case)
     others = [
         one
         for one in case.ledger.drops.drops

@@ -303,7 +303,7 @@ DEFAULT = Weights(
         Feature(
             name="began_after_drive_firmware",
             group="change",
-            given=_row(0.02, 0.04, 0.02, 0.03, 0.50, 0.02),
+            given=_row(0.02, 0.03, 0.02, 0.02, 0.55, 0.02),
             seen="it began after an update of the drive's own firmware",
             absent="it began without an update of the drive's firmware",
             source="judgement; such updates are far rarer than a kernel's, so one just before says more",

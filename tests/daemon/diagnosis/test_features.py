@@ -338,3 +338,15 @@ def test_many_drops_spread_like_the_time_itself_are_none_of_rest() -> None:
             work.hour(900.0 if hour < 12 else 0.0, drops=(day, hour) != (0, 0) and (hour + day * 24) % 13 == 0)
     answers = features(work.story)
     assert answers["drops_after_idle_exit"] is False
+
+
+def test_drives_that_lose_their_power_between_the_same_looks_lost_it_together() -> None:
+    def box(first: int, second: int) -> Box:
+        made = Box().with_port(PATH).with_drive(PATH, serial="FN1", health={"unsafe_shutdowns": first})
+        return made.with_port(PATHS[1]).with_drive(PATHS[1], serial="FN2", health={"unsafe_shutdowns": second})
+
+    both = Story().look(box(3, 5)).look(box(4, 6), after=HOUR)
+    assert features(both)["several_drives_together"] is True
+    assert features(both)["drops_or_resets"] is True
+    alone = Story().look(box(3, 5)).look(box(4, 5), after=HOUR)
+    assert features(alone)["several_drives_together"] is False
