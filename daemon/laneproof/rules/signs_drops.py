@@ -65,17 +65,15 @@ def find_series(ledger: Ledger, path: str, drops: Sequence[Drop]) -> Series | No
         path: The place.
         drops: Its disconnects, oldest first.
     """
-    run: list[Drop] = []
-    needed = 0.0
-    for drop in drops:
-        if run and drop.dropped_at - run[-1].dropped_at > needed:
-            run = []
-        run = [one for one in run if drop.dropped_at - one.dropped_at <= _LOOK_BACK_SECONDS]
-        run.append(drop)
-        needed = _clean_time(run, ledger.timeline.began_at)
+    trial = ledger.trials.latest(path, None, DROPS)
+    # what came before a cure is over; what came before clean time alone is not, once it happens again
+    cured_at = trial.began_at if trial is not None and trial.outcome == Outcome.CURED else 0.0
+    last = drops[-1].dropped_at if drops else 0.0
+    since = max(last - _LOOK_BACK_SECONDS, cured_at if last > cured_at else 0.0)
+    run = [one for one in drops if one.dropped_at >= since]
     if not run:
         return None
-    trial = ledger.trials.latest(path, None, DROPS)
+    needed = _clean_time(run, ledger.timeline.began_at)
     if trial is not None and trial.began_at < run[0].dropped_at:
         trial = None
     if trial is not None and trial.outcome == Outcome.CURED:
