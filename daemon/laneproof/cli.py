@@ -12,6 +12,7 @@ import os
 import sys
 import traceback
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from types import TracebackType
 from typing import NoReturn
 
@@ -314,6 +315,13 @@ def _locate(error: BaseException | None) -> str:
     return " ".join(f"{type(error).__name__}: {error}{place}".split())
 
 
+def _open_closed_streams() -> None:
+    """Give what was closed before the start (``>&-``) somewhere to go: the exit status still tells."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115 (lasts as the program)
+
+
 def _prepare_streams(command: str) -> None:
     """Let no output fail for a character: a drafted file is UTF-8 always, other text shows what it can."""
     if isinstance(sys.stdout, io.TextIOWrapper):
@@ -332,6 +340,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     Returns:
         The exit status.
     """
+    _open_closed_streams()
     arguments = make_parser().parse_args(argv)
     handler = logging.StreamHandler()
     line = "laneproof: %(message)s"

@@ -454,19 +454,42 @@ def test_recorded_serials_can_be_hidden(tmp_path: Path) -> None:
     assert told(inside("audit", "--from", tmp_path / "copy.jsonl", "--json").json()) == set()
 
 
-def test_a_reader_that_leaves_early_is_no_error() -> None:
+def run_with_streams(arguments: list[str], redirect: str) -> tuple[int, str]:
+    """Run the program below a shell that redirects its streams; gives the status and what reached standard error."""
     search = os.pathsep.join((str(CHECKOUT / "daemon"), str(CHECKOUT / "collectors")))
     code = "from laneproof.cli import main; import sys; sys.exit(main())"
-    with subprocess.Popen(
-        [sys.executable, "-c", code, "explain"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
+    done = subprocess.run(
+        ["sh", "-c", f'"$@" {redirect}', "sh", sys.executable, "-c", code, *arguments],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
         env={"PATH": os.environ["PATH"], "PYTHONPATH": search},
-    ) as running:
-        assert running.stdout is not None
-        assert running.stderr is not None
-        running.stdout.close()
-        errors = running.stderr.read()
-        running.wait(timeout=60)
-    assert b"Traceback" not in errors
-    assert b"BrokenPipe" not in errors
+    )
+    assert "Traceback" not in done.stderr
+    assert "BrokenPipe" not in done.stderr
+    return done.returncode, done.stderr
+
+
+def test_reader_that_leaves_early_is_no_error() -> None:
+    assert run_with_streams(["explain"], "| head -n 1 >/dev/null") == (0, "")
+
+
+def test_streams_that_are_closed_leave_the_status(tmp_path: Path) -> None:
+    assert run_with_streams(["explain", "link-slow"], ">&-")[0] == 0
+    assert run_with_streams(["plan", str(tmp_path / "missing.toml")], "2>&-")[0] == 66
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+def test_full_disk_is_one_sentence() -> None:
+    status, said = run_with_streams(["explain", "link-slow"], ">/dev/full")
+    assert status == 74
+    assert len(said.splitlines()) == 1
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
+def test_output_shows_what_the_terminal_can(encoding: str) -> None:
+    shown = program("audit", "--demo", env={"PYTHONIOENCODING": encoding})
+    assert shown.status == 1
+    assert "->" in shown.out
+    assert "riser-3" in shown.out
