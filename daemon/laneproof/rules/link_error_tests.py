@@ -49,6 +49,7 @@ REACHES = (
     Reach(seconds=7 * DAY, words="the last week", note_errors=14, note_hours=6, page_errors=24, page_hours=8),
 )
 _FEWEST_ERRORS = min(reach.note_errors for reach in REACHES)
+_MANY_A_DAY = 24
 _SPECIFICATION_SECONDS = 2 * HOUR
 _SPECIFICATION_ERRORS = 10
 _PERSISTENT_HOURS = 3
@@ -198,36 +199,55 @@ def _judge_reach(
     before = record.series.between(record.steady_since, since)
     others = total([recent(one, now - since, now) for one in siblings], begins=since)
     bursty = _is_bursty(record, since)
-    tests = [
-        (words, test)
-        for words, test in (
-            ("before", _compare(tally, before, bursty=bursty, is_past=True)),
-            ("siblings", _compare(tally, others, bursty=bursty, is_past=False)),
-        )
+    tests = (
+        ("before", _compare(tally, before, bursty=bursty, is_past=True)),
+        ("siblings", _compare(tally, others, bursty=bursty, is_past=False)),
+    )
+    enough = tally.errors >= reach.page_errors and hours >= reach.page_hours
+    # A link that always made a few more than its siblings is a poorer link, and no event: that is worth a page only
+    # where it is many.
+    many = tally.errors * DAY >= _MANY_A_DAY * tally.seconds
+    found = [
+        _judge_comparison(against, test, links, may_page=enough and (against == "before" or many))
+        for against, test in tests
         if test is not None
     ]
-    if not tests:
+    told = [one for one in found if one.level is not None]
+    if not told:
         return NOTHING_TO_SAY
-    against, test = min(tests, key=lambda one: one[1].log_p)
-    log_p = min(0.0, test.log_p + math.log(max(1, links)))
-    if log_p > math.log(NOTE_P):
-        return NOTHING_TO_SAY
-    bounds = test.ratio_bounds() if log_p <= math.log(PAGE_P) else None
-    is_large = bounds is not None and bounds.lower >= RATIO_FLOOR
-    is_page = is_large and tally.errors >= reach.page_errors and hours >= reach.page_hours
+    best = max(told, key=lambda one: (one.level == "page", -one.log_p))
     return Standing(
-        level="page" if is_page else "note",
-        because=_say_comparison(tally, reach, against, test, bounds, len(siblings), bursty=bursty),
+        level=best.level,
+        because=_say_comparison(tally, reach, best, len(siblings), bursty=bursty),
         evidence={
             **_describe(record, tally),
-            "against": against,
+            "against": best.against,
             "unit": "error minutes" if bursty else "errors",
-            "other_count": test.other_events,
-            "ratio": _finite(test.ratio),
-            "ratio_bounds": None if bounds is None else [bounds.lower, _finite(bounds.upper)],
-            "p": math.exp(log_p),
+            "other_count": best.test.other_events,
+            "ratio": _finite(best.test.ratio),
+            "ratio_bounds": None if best.bounds is None else [best.bounds.lower, _finite(best.bounds.upper)],
+            "p": math.exp(best.log_p),
         },
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Comparison:
+    """One comparison, with what it is worth."""
+
+    against: str
+    test: RatioTest
+    log_p: float
+    bounds: Bounds | None
+    level: str | None
+
+
+def _judge_comparison(against: str, test: RatioTest, links: int, *, may_page: bool) -> _Comparison:
+    log_p = min(0.0, test.log_p + math.log(max(1, links)))
+    bounds = test.ratio_bounds() if log_p <= math.log(PAGE_P) else None
+    is_page = may_page and bounds is not None and bounds.lower >= RATIO_FLOOR
+    level = "page" if is_page else "note" if log_p <= math.log(NOTE_P) else None
+    return _Comparison(against=against, test=test, log_p=log_p, bounds=bounds, level=level)
 
 
 def _is_bursty(record: LinkRecord, since: float) -> bool:
@@ -258,18 +278,16 @@ def _compare(tally: Tally, other: Tally, *, bursty: bool, is_past: bool) -> Rati
     )
 
 
-def _say_comparison(  # noqa: PLR0913 (one sentence's parts)
-    tally: Tally, reach: Reach, against: str, test: RatioTest, bounds: Bounds | None, siblings: int, *, bursty: bool
-) -> str:
+def _say_comparison(tally: Tally, reach: Reach, best: _Comparison, siblings: int, *, bursty: bool) -> str:
     unit = "minutes with errors" if bursty else "errors"
     number = tally.marked if bursty else tally.errors
-    other = "before that" if against == "before" else f"at its {siblings} sibling links"
-    times = "none" if test.other_events == 0 else f"{test.other_events}"
+    other = "before that" if best.against == "before" else f"at its {siblings} sibling links"
+    times = "none" if best.test.other_events == 0 else f"{best.test.other_events}"
     said = f"{number} {unit} in {reach.words}, {times} {other}"
-    if test.ratio is not None and math.isfinite(test.ratio):
-        said += f": {test.ratio:.3g} times the rate"
-        if bounds is not None:
-            said += f" ({bounds.lower:.3g} to {bounds.upper:.3g})"
+    if best.test.ratio is not None and math.isfinite(best.test.ratio):
+        said += f": {best.test.ratio:.3g} times the rate"
+        if best.bounds is not None:
+            said += f" ({best.bounds.lower:.3g} to {best.bounds.upper:.3g})"
     return said
 
 

@@ -127,3 +127,11 @@ def test_uncorrectable_errors_of_a_link_are_told_each() -> None:
     standing = judge_link(record, [], now=NOW, links=1)
     assert standing.level == "page"
     assert "3 uncorrectable errors of the link" in standing.because
+
+
+def test_a_link_that_always_was_a_little_poorer_is_at_most_a_note() -> None:
+    counts = [1 if hour % 4 == 0 else 0 for hour in range(24 * 30)]  # six a day since the first day, siblings none
+    siblings = [link([0] * 720)] * 5
+    for day in range(2, 31):
+        record = link(counts[: day * 24])
+        assert judge_link(record, siblings, now=NOW, links=6).level in (None, "note"), day
