@@ -88,8 +88,10 @@ def with_gaps(placed: Sequence[Placed], watches: Sequence[Watch]) -> list[Point]
     if not placed:
         return []
     breaks = _breaks(watches, placed[0].last_pass)
-    points: list[Point] = []
     after = next(breaks, None)
+    if after is None:
+        return [one.point for one in placed]
+    points: list[Point] = []
     for one in placed:
         while after is not None and after[1].first_pass <= one.first_pass:
             points += _across(points, *after, told_again=after[1].first_pass < one.first_pass)
