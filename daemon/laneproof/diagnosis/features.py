@@ -38,6 +38,7 @@ _COMMON_SHARE = 0.65
 _TOGETHER_SECONDS = 60.0
 _FEWEST_FOR_CLOCK = 5
 _STEADY, _SCHEDULE_SHARE = 0.15, 0.02
+_OFF_BEAT, _MOST_BEATS, _FEWEST_BEATS, _MOST_ON_TIME = 0.06, 3, 6, 0.9
 _MOSTLY_IDLE, _MOSTLY_LOADED = 0.85, 0.7
 _LONG_WINDOW_SECONDS = 1000.0
 _FEWEST_COMPARED_HOURS = 24
@@ -375,31 +376,43 @@ def _began_after(case: Case, kinds: tuple[str, ...]) -> Known:
     return False if since - case.ledger.timeline.began_at >= _NEAR_UPDATE_SECONDS else None
 
 
+def _find_gaps(case: Case) -> list[float]:
+    """Give the gaps between episodes; none where there are too few, or they were seen only by looking now and then."""
+    times = merge_into_episodes(one.dropped_at for one in case.drops)
+    gaps = [later - earlier for earlier, later in pairwise(times)]
+    coarse = max((one.uncertain_seconds for one in case.drops), default=0.0)
+    if len(times) < _FEWEST_FOR_CLOCK or fmean(gaps) < 10 * coarse:
+        return []  # the looks are regular, not the drops
+    return [] if repeats_with_boot(times, case.ledger.boot_times) else gaps
+
+
+def _keeps_beat(gaps: list[float]) -> bool:
+    """Whether nearly all gaps are one beat long, or two or three where a beat was missed."""
+    beat = median(gaps)
+    beats = [gap / beat for gap in gaps]
+    on_time = sum(abs(one - round(one)) <= _OFF_BEAT and 1 <= round(one) <= _MOST_BEATS for one in beats)
+    return len(gaps) >= _FEWEST_BEATS and on_time >= _MOST_ON_TIME * len(gaps)
+
+
+def _regular_period(case: Case) -> Known:
+    gaps = _find_gaps(case)
+    if not gaps:
+        return None
+    # The published points for fewer gaps are the stricter ones, so the next lower number of gaps may stand in.
+    lower, _ = CLOCKWORK_CRITICAL[max(n for n in CLOCKWORK_CRITICAL if n <= len(gaps))]
+    return stdev(gaps) / fmean(gaps) <= lower or _keeps_beat(gaps)
+
+
 def _period_of_its_own(case: Case) -> Known:
     regular = _regular_period(case)
     if not regular:
         return regular
-    times = merge_into_episodes(one.dropped_at for one in case.drops)
-    gaps = [later - earlier for earlier, later in pairwise(times)]
-    mean = fmean(gaps)
-    if stdev(gaps) / mean > _STEADY:
+    gaps = _find_gaps(case)
+    if stdev(gaps) / fmean(gaps) > _STEADY and not _keeps_beat(gaps):
         return None
-    hours = mean / 3600.0
+    hours = median(gaps) / 3600.0
     scheduled = (*(hour for hour in range(1, 25) if 24 % hour == 0), *(24 * day for day in range(2, 32)))
     return True if all(abs(hours - one) > _SCHEDULE_SHARE * one for one in scheduled) else None
-
-
-def _regular_period(case: Case) -> Known:
-    times = merge_into_episodes(one.dropped_at for one in case.drops)
-    if len(times) < _FEWEST_FOR_CLOCK:
-        return None
-    gaps = [later - earlier for earlier, later in pairwise(times)]
-    mean, coarse = fmean(gaps), max(one.uncertain_seconds for one in case.drops)
-    if mean < 10 * coarse:
-        return None  # seen only by looking now and then: the looks are regular, not the drops
-    # The published points for fewer gaps are the stricter ones, so the next lower number of gaps may stand in.
-    lower, _ = CLOCKWORK_CRITICAL[max(n for n in CLOCKWORK_CRITICAL if n <= len(gaps))]
-    return stdev(gaps) / mean <= lower and not repeats_with_boot(times, case.ledger.boot_times)
 
 
 QUESTIONS: Mapping[str, Callable[[Case], Known]] = {

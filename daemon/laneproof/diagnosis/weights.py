@@ -312,7 +312,7 @@ DEFAULT = Weights(
         Feature(
             name="period_of_its_own",
             group="time",
-            given=_row(0.01, 0.01, 0.01, 0.02, 0.45, 0.01),
+            given=_row(0.005, 0.005, 0.005, 0.01, 0.45, 0.005),
             seen="it comes by a clock of its own, which is no hour of the day",
             absent="it comes by no clock of its own",
             source="judgement; a nightly job makes any cause come at its hour, while a period that no schedule has "

@@ -350,3 +350,12 @@ def test_drives_that_lose_their_power_between_the_same_looks_lost_it_together() 
     assert features(both)["drops_or_resets"] is True
     alone = Story().look(box(3, 5)).look(box(4, 5), after=HOUR)
     assert features(alone)["several_drives_together"] is False
+
+
+def test_a_clock_that_misses_a_beat_is_still_one() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0))).look(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
+    for gap in (30.2, 29.9, 60.3, 30.1, 30.0, 90.2, 29.8, 30.3):
+        story.look(counting_box((0, 0, 0, 0)), after=gap * HOUR, log=(DOWN,))
+    answers = features(story)
+    assert answers["regular_period"] is True
+    assert answers["period_of_its_own"] is True
