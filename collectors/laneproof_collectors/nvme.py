@@ -62,6 +62,7 @@ from laneproof_collectors.snapshot import (
 from laneproof_collectors.unread import Reason, Unread
 
 CLASS_FOLDER = "/sys/class/nvme"
+_SHOWN_BY_SYSFS = ("/sys/class", "/sys/bus/pci/devices")
 MOST_ERROR_ENTRIES = 64
 """How much of the error log is worth a transfer; the newest entries come first."""
 
@@ -149,7 +150,9 @@ def read_controllers(host: Host, cache: NvmeCache | None = None) -> tuple[NvmeCo
     cache = cache if cache is not None else NvmeCache()
     names = host.folder(CLASS_FOLDER)
     if isinstance(names, Unread):
-        return () if is_absent(names) and not isinstance(host.folder("/sys/class"), Unread) else names
+        # Where sysfs shows itself elsewhere, an absent class means that the driver is not loaded.
+        shown = (answer for answer in host.folders(_SHOWN_BY_SYSFS) if not isinstance(answer, Unread))
+        return () if is_absent(names) and next(shown, None) is not None else names
     drives = _locate(host, sorted(filter(_CONTROLLER.fullmatch, names), key=lambda name: int(name[4:])))
     _read_attributes(host, drives)
     _read_namespaces(host, drives, cache)

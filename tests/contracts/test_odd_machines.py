@@ -339,6 +339,20 @@ def test_sata_drive_behind_its_controller(audit: Audit) -> None:
     assert (ended.status, ended.json()["findings"]) == (0, [])
 
 
+def test_box_without_any_nvme_class_has_no_such_drives(audit: Audit) -> None:
+    """The driver is not loaded where nothing needs it; a function that would need it is not passed over."""
+    machine = Machine()
+    sata(machine)
+    machine.links = {path: to for path, to in machine.links.items() if not path.startswith("/sys/class")}
+    assert audit(machine, ATA).json()["findings"] == []
+    machine.function("pci0000:00/0000:00:1d.0", NVME_CLASS)
+    ended = audit(
+        machine, ATA.replace("[[position]]", '[[position]]\nlabel = "m2"\npath = "0000:00/1d.0"\n[[position]]')
+    )
+    assert ended.status == 2
+    assert told(ended.json()) == {("critical-warning", "m2")}
+
+
 def test_sata_drive_on_another_port(audit: Audit) -> None:
     machine = Machine()
     sata(machine, ata=4)
