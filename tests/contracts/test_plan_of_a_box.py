@@ -190,6 +190,14 @@ def test_plan_of_next_to_nothing_fits(tmp_path: Path) -> None:
     assert plan(tmp_path, "").status == 0
 
 
+def test_shared_link_that_no_position_shares(tmp_path: Path) -> None:
+    text = '[uplink.deck]\npath = "0000:00/1d.0"\ngeneration = 4\nlanes = 4\n' + bay(1)
+    assert plan(tmp_path, text).status == 0
+    shown = inside("plan", tmp_path / "build.toml")
+    assert shown.status == 0
+    assert "no declared position shares it" in " ".join(shown.out.split())
+
+
 def test_text_of_a_plan_names_the_narrowest_first_within_80_columns(tmp_path: Path) -> None:
     (tmp_path / "build.toml").write_text(HEAD + split(8, "[4, 4, 4, 4]", 4))
     ended = program("plan", tmp_path / "build.toml")

@@ -36,5 +36,7 @@ def quote_key(path: tuple[str | int, ...]) -> str:
 
 
 def list_words(labels: list[str]) -> str:
-    """Write names one after the other: ``a, b and c``."""
+    """Write names one after the other: ``a, b and c``; none is "nothing"."""
+    if not labels:
+        return "nothing"
     return labels[0] if len(labels) == 1 else f"{', '.join(labels[:-1])} and {labels[-1]}"

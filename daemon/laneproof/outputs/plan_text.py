@@ -130,8 +130,11 @@ def _shared(shared: Sequence[SharedLink], style: Style) -> Iterator[str]:
             if one.payload_bytes_per_second is None
             else f"carries {_rate(one.payload_bytes_per_second)}"
         )
-        says = f"{one.name}: {_link(one.generation, one.lanes)} {carries} for {list_words(list(one.positions))},"
-        says += f" which could take {_rate(one.wanted_bytes_per_second)}"
+        says = f"{one.name}: {_link(one.generation, one.lanes)} {carries}"
+        if one.positions:
+            says += f" for {list_words(list(one.positions))}, which could take {_rate(one.wanted_bytes_per_second)}"
+        else:
+            says += ", and no declared position shares it"
         yield from _wrap(says, style, then="    ")
 
 
