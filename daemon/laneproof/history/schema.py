@@ -150,7 +150,12 @@ def check(connection: sqlite3.Connection) -> int:
     if version > len(MIGRATIONS):
         raise NotOursError(f"its tables are version {version}, and this program knows up to {len(MIGRATIONS)}")
     owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
-    tables = int(connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0])
+    try:
+        tables = int(connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0])
+    except UnicodeDecodeError as error:  # SQLite's own complaint quotes the damaged bytes, and Python cannot read it
+        damaged = sqlite3.DatabaseError("malformed database schema")
+        damaged.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+        raise damaged from error
     if tables and owner != APPLICATION_ID:
         raise NotOursError("it is another program's database")
     return version

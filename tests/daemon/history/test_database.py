@@ -278,3 +278,20 @@ def test_names_with_signs_that_mean_something_in_an_address_are_opened(tmp_path:
     path = str(tmp_path / "the box? 100%#1.db")
     Database(path).close()
     open_to_read(path).close()
+
+
+def test_schema_that_is_no_text_is_damage(path: str) -> None:
+    """SQLite quotes the bytes in its complaint, which is then no UTF-8 either."""
+    opened = Database(path)
+    opened.write(_save("one"))
+    opened.close()
+    raw = Path(path).read_bytes()
+    assert b"CREATE TABLE" in raw
+    Path(path).write_bytes(raw.replace(b"CREATE TABLE", b"\xfdREATE TABLE"))
+    with pytest.raises(sqlite3.DatabaseError):
+        open_to_read(path)
+    again = Database(path)
+    assert again.write(_save("two")) is Kept.KEPT
+    again.close()
+    assert _stored(path) == ["two"]
+    assert Path(f"{path}.set-aside-1").exists()
