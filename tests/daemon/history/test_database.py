@@ -286,8 +286,11 @@ def test_schema_that_is_no_text_is_damage(path: str) -> None:
     opened.write(_save("one"))
     opened.close()
     raw = Path(path).read_bytes()
-    assert b"CREATE TABLE" in raw
-    Path(path).write_bytes(raw.replace(b"CREATE TABLE", b"\xfdREATE TABLE"))
+    name = b"tablestatestate"  # a row of sqlite_schema: its type, the table's name, once more
+    assert name in raw
+    Path(path).write_bytes(
+        raw.replace(b"CREATE TABLE state", b"CREATE TABLE .tate").replace(name, b"table\xfdtate\xfdtate")
+    )
     with pytest.raises(sqlite3.DatabaseError):
         open_to_read(path)
     again = Database(path)
