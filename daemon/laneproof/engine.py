@@ -22,6 +22,7 @@ from laneproof.past import Past
 from laneproof.rules import judge_all
 from laneproof.rules.placement import arrange
 from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
 
 LIVE_CONFIRMATIONS: Mapping[str, int] = {
     "link-slow": 3,
@@ -137,6 +138,11 @@ class Engine:
             boots=tuple(self._ledger.boots.boots),
             earlier_limits=self._ledger.boots.earlier_limits,
             standing={identity: life.finding for identity, life in self._lives.items() if life.raised},
+            unheard={
+                name: news
+                for name, news in (("kernel-log", kernel_events), ("device-events", device_events))
+                if isinstance(news, Unread)
+            },
         )
         if len(self._past.outcomes) != self._weighed:
             self._weights, self._weighed = weigh(self._past.outcomes), len(self._past.outcomes)

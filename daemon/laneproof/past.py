@@ -12,6 +12,7 @@ from laneproof.ledger.box_book import BoxBook
 from laneproof.ledger.ledger import Ledger
 from laneproof.ledger.notes import ConfirmedCause, Note
 from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
 
 __all__ = ["NOTHING", "Boot", "LinkLimits", "Past"]
 
@@ -30,6 +31,7 @@ class Past:
             quiet for long enough, and only its own last words tell since when.
         notes: What the owner told.
         outcomes: Causes that turned out.
+        unheard: What could not be heard in this pass, by ``kernel-log`` and ``device-events``: silence says nothing.
     """
 
     previous: Snapshot | None = None
@@ -40,6 +42,7 @@ class Past:
     standing: Mapping[tuple[str, str], Finding] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
     outcomes: tuple[ConfirmedCause, ...] = ()
+    unheard: Mapping[str, Unread] = field(default_factory=dict)
 
 
 NOTHING = Past()

@@ -5,7 +5,9 @@ from dataclasses import replace
 
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine
 from laneproof.findings import Change
+from laneproof_collectors.kernel_log import KernelEvents
 from laneproof_collectors.snapshot import Firmware, Snapshot
+from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, declare, make_firmware
 
 BUILD = '[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\nlink = { generation = 4, lanes = 4 }'
@@ -86,3 +88,18 @@ def test_the_same_passes_come_to_the_same_twice() -> None:
         return [(one.at, one.change, one.finding.observed) for one in changes]
 
     assert run() == run() != []
+
+
+def test_a_kernel_log_that_cannot_be_heard_is_unverified_until_it_is() -> None:
+    gap = Unread("the kernel log", "not permitted (EPERM)", Reason.DENIED, "EPERM")
+    engine, snapshot = Engine(None), Box().snapshot()
+    outcome = engine.observe(snapshot, gap, ())
+    assert [(one.rule, one.kind, one.key) for one in outcome.findings] == [
+        ("reading-incomplete", "unverified", "kernel-log")
+    ]
+    again = engine.observe(replace(snapshot, taken_at=snapshot.taken_at + 60), KernelEvents((), 0, 12), gap)
+    assert [one.key for one in again.findings] == ["device-events"]
+    assert [(one.change, one.finding.key) for one in again.changes] == [
+        (Change.CLEARED, "kernel-log"),
+        (Change.RAISED, "device-events"),
+    ]

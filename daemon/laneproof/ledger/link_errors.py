@@ -14,7 +14,7 @@ from laneproof.ledger.reporting import Reporting, find_reporting
 from laneproof.ledger.tally import Tally, TallySeries
 from laneproof.ledger.timeline import Timeline
 from laneproof.link_ends import LinkOfTwo
-from laneproof_collectors.snapshot import PciFunction
+from laneproof_collectors.snapshot import AerCounters, PciFunction
 from laneproof_collectors.unread import Unread
 
 SETTLE_SECONDS = 120.0
@@ -248,19 +248,23 @@ def _read_end(  # noqa: PLR0913 (one reading of one end)
     if counters is None or counts is None:
         end.present = False if function is None or not function.answers else end.present
         return False
-    fatal = _sum_fatal(counters.nonfatal) + _sum_fatal(counters.fatal)
-    anew = not end.present or end.boot != timeline.boots or fatal < end.fatal
+    fatal = _sum_fatal(counters)
+    # What could not be read this time leaves the count where it stood: taken for zero, it would be told anew later.
+    anew = not end.present or end.boot != timeline.boots or (fatal is not None and fatal < end.fatal)
     if not anew and counts != end.counts:
         anew = any(counts.get(name, 0) < count for name, count in end.counts.items())
         if not anew:
             _add(fresh, counts, end.counts, at_port=at_port)
     if anew:
         _begin_series(end, counts, timeline)
-    else:
+    elif fatal is not None:
         fresh.fatal += fatal - end.fatal
     if anew or counts != end.counts:
         end.counts = dict(counts)
-    end.fatal = fatal
+    if fatal is not None:
+        end.fatal = fatal
+    elif anew:
+        end.fatal = 0
     if end.reporting is Reporting.OFF and any(counts.values()):
         end.reporting = Reporting.COUNTED  # it does count, whatever the control bit says
     return True
@@ -286,8 +290,11 @@ def _note_reporting(end: EndState, function: PciFunction | None, now: float, *, 
     end.reporting = reporting
 
 
-def _sum_fatal(counts: Mapping[str, int] | Unread) -> int:
-    return 0 if isinstance(counts, Unread) else sum(counts.get(name, 0) for name in _LINK_FATAL)
+def _sum_fatal(counters: AerCounters) -> int | None:
+    """Add up the uncorrectable errors of the link itself; None where one of the two counters could not be read."""
+    if isinstance(counters.nonfatal, Unread) or isinstance(counters.fatal, Unread):
+        return None
+    return sum(counts.get(name, 0) for counts in (counters.nonfatal, counters.fatal) for name in _LINK_FATAL)
 
 
 def _add(fresh: Tally, counts: Mapping[str, int], before: Mapping[str, int], *, at_port: bool) -> None:

@@ -313,11 +313,6 @@ class Box:
         return replace(made, **node.function)
 
 
-def _take_registers(function: PciFunction) -> PciFunction:
-    gap = Unread(f"config space of {function.address}", "only its first 64 bytes may be read", Reason.DENIED)
-    return replace(function, express=gap)
-
-
 # --- single facts, sound unless told otherwise ------------------------------------------------------------------------
 
 

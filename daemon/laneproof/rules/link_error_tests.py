@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from laneproof.evidence.budget import NOTE_P, PAGE_P, RATIO_FLOOR
+from laneproof.evidence.budget import PAGE_P, grade
 from laneproof.evidence.bursts import compare_error_minutes, dispersion
-from laneproof.evidence.counts import Bounds
+from laneproof.evidence.counts import Bounds, Surprise
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.rates import RatioTest, against_history, against_siblings
 from laneproof.evidence.specification import CeilingTest, against_specification
@@ -245,8 +245,7 @@ class _Comparison:
 def _judge_comparison(against: str, test: RatioTest, links: int, *, may_page: bool) -> _Comparison:
     log_p = min(0.0, test.log_p + math.log(max(1, links)))
     bounds = test.ratio_bounds() if log_p <= math.log(PAGE_P) else None
-    is_page = may_page and bounds is not None and bounds.lower >= RATIO_FLOOR
-    level = "page" if is_page else "note" if log_p <= math.log(NOTE_P) else None
+    level = grade(Surprise(log_p=log_p), bounds.lower if may_page and bounds is not None else None)
     return _Comparison(against=against, test=test, log_p=log_p, bounds=bounds, level=level)
 
 

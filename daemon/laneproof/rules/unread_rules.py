@@ -34,20 +34,33 @@ _GROUPS = {
 _ALWAYS_JUDGED = ("functions", "controllers")
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+# What is listened to from pass to pass: a drop that leaves no other trace is told there alone.
+_HEARD = {
+    "kernel-log": ("the kernel log", "drops, resets and errors that only the kernel's log tells"),
+    "device-events": ("device events", "short disconnects between two readings"),
+}
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
     for group, (name, open_question) in _GROUPS.items():
         gap = getattr(snapshot, group)
         if isinstance(gap, Unread) and _matters(group, gap, build) and not _is_told_elsewhere(group, build):
-            yield Finding(
-                rule=NAME,
-                kind=Kind.UNVERIFIED,
-                severity=Severity.NOTICE,
-                subject=name,
-                key=group,
-                summary=f"{name} could not be read, so {open_question} are unverified: {gap}",
-                evidence={"group": group, "unread": str(gap), "reason": str(gap.reason)},
-                next_steps=READING_INCOMPLETE.look_next,
-            )
+            yield _tell(group, name, open_question, gap)
+    for group, gap in past.unheard.items():
+        yield _tell(group, *_HEARD[group], gap)
+
+
+def _tell(group: str, name: str, open_question: str, gap: Unread) -> Finding:
+    return Finding(
+        rule=NAME,
+        kind=Kind.UNVERIFIED,
+        severity=Severity.NOTICE,
+        subject=name,
+        key=group,
+        summary=f"{name} could not be read, so {open_question} are unverified: {gap}",
+        evidence={"group": group, "unread": str(gap), "reason": str(gap.reason)},
+        next_steps=READING_INCOMPLETE.look_next,
+    )
 
 
 def _matters(group: str, gap: Unread, build: Build | None) -> bool:
@@ -88,7 +101,7 @@ def _is_told_elsewhere(group: str, build: Build | None) -> bool:
 READING_INCOMPLETE = Rule(
     name=NAME,
     kind=Kind.UNVERIFIED,
-    statement="Every group of facts can be read.",
+    statement="Every group of facts can be read, and the kernel's log and device events heard.",
     why="What cannot be read is not fine, it is unknown: a box that shows nothing must not be taken for a sound one.",
     look_next=(
         "Run the audit as the service does, or as root.",
@@ -108,6 +121,13 @@ READING_INCOMPLETE = Rule(
                 .with_group(functions=Unread("/sys/bus/pci/devices", "permission denied", Reason.DENIED))
                 .snapshot()
             ),
+            expect=(Kind.UNVERIFIED,),
+        ),
+        Example(
+            says="the service may not read the kernel's log",
+            build=None,
+            snapshot=lambda: Box().snapshot(),
+            past=Past(unheard={"kernel-log": Unread("the kernel log", "not permitted (EPERM)", Reason.DENIED)}),
             expect=(Kind.UNVERIFIED,),
         ),
     ),

@@ -20,6 +20,7 @@ class News:
         self._devices: list[DeviceEvent] = []
         self._lost = self._records = 0
         self._gap: Unread | None = None
+        self._device_gap: Unread | None = None
         self.is_urgent = False
         """Whether something came with the last `take` that should be looked at at once."""
 
@@ -27,20 +28,23 @@ class News:
         """Add what came since the last time."""
         told = () if isinstance(kernel, Unread) else kernel.events
         came = () if isinstance(devices, Unread) else devices
-        if isinstance(kernel, Unread):
-            self._gap = kernel
-        else:
+        # A gap stays until something was read: silence between two turns is not an answer.
+        self._gap = kernel if isinstance(kernel, Unread) else None
+        self._device_gap = devices if isinstance(devices, Unread) else None
+        if not isinstance(kernel, Unread):
             self._lost += kernel.lost
             self._records += kernel.records
         self._events = [*self._events, *told][-MOST_EVENTS:]
         self._devices = [*self._devices, *came][-MOST_EVENTS:]
         self.is_urgent = bool(came) or any(one.event.kind not in _CAN_WAIT for one in told)
 
-    def give(self) -> tuple[KernelEvents | Unread, tuple[DeviceEvent, ...]]:
+    def give(self) -> tuple[KernelEvents | Unread, tuple[DeviceEvent, ...] | Unread]:
         """Give all that was gathered, and begin anew."""
         kernel: KernelEvents | Unread = KernelEvents(tuple(self._events), self._lost, self._records)
         if self._gap is not None and not self._events and not self._records:
             kernel = self._gap
-        devices = tuple(self._devices)
-        self._events, self._devices, self._lost, self._records, self._gap = [], [], 0, 0, None
+        devices: tuple[DeviceEvent, ...] | Unread = tuple(self._devices)
+        if self._device_gap is not None and not self._devices:
+            devices = self._device_gap
+        self._events, self._devices, self._lost, self._records = [], [], 0, 0
         return kernel, devices

@@ -5,6 +5,7 @@ import pytest
 from laneproof.ledger.link_errors import SETTLE_SECONDS, LinkRecord
 from laneproof.rules.example_past import HOUR, PATHS, Story, count, counting_box
 from laneproof_collectors.snapshot import AerCounters, Setting
+from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box
 
 PATH = PATHS[0]
@@ -135,6 +136,19 @@ def test_uncorrectable_errors_of_the_link_are_counted_apart() -> None:
     story.look(one_link(failed, count()), after=HOUR)
     (row,) = link(story).series.rows
     assert row.fatal == 1  # an unsupported request is none of the link's errors
+
+
+def test_uncorrectable_errors_that_were_not_read_for_once_are_not_told_anew() -> None:
+    def with_fatal(fatal: object) -> AerCounters:
+        return AerCounters(correctable=count().correctable, nonfatal={"DLP": 0}, fatal=fatal)  # type: ignore[arg-type]
+
+    gap = Unread("aer_dev_fatal", "the device did not answer in time", Reason.TIMED_OUT)
+    story = Story().look(one_link(with_fatal({"DLP": 3}), count()))
+    story.look(one_link(with_fatal(gap), count()), after=HOUR)
+    story.look(one_link(with_fatal({"DLP": 3}), count()), after=HOUR)
+    assert sum(row.fatal for row in link(story).series.rows) == 0
+    story.look(one_link(with_fatal({"DLP": 4}), count()), after=HOUR)
+    assert sum(row.fatal for row in link(story).series.rows) == 1
 
 
 def test_errors_of_one_minute_mark_it_once() -> None:
