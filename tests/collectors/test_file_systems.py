@@ -175,8 +175,8 @@ def test_no_table_at_all_is_unread(fs: FakeFilesystem) -> None:
 
 @given(st.binary())
 def test_any_table_gives_mounts(raw: bytes) -> None:
-    choose_mounts(parse_mount_info(raw))
-    choose_mounts(parse_mounts(raw))
+    for mounts in (parse_mount_info(raw), parse_mounts(raw)):
+        assert {one.mount for one in choose_mounts(mounts)} <= {one.mount for one in mounts}
 
 
 @given(st.lists(st.sampled_from([*TABLE.splitlines(), "a - b", " - ", "1 2 3 4 5 6 - x y", "\\777"])))

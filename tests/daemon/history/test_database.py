@@ -275,9 +275,10 @@ def test_a_reader_says_what_is_missing_or_not_ours(path: str) -> None:
 
 
 def test_names_with_signs_that_mean_something_in_an_address_are_opened(tmp_path: Path) -> None:
-    path = str(tmp_path / "the box? 100%#1.db")
-    Database(path).close()
-    open_to_read(path).close()
+    path = tmp_path / "the box? 100%#1.db"
+    Database(str(path)).close()
+    assert path.read_bytes().startswith(b"SQLite format 3")
+    assert open_to_read(str(path)).execute("SELECT count(*) FROM boots").fetchone() == (0,)
 
 
 def test_schema_that_is_no_text_is_damage(path: str) -> None:

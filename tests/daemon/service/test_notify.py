@@ -93,13 +93,17 @@ def test_a_watchdog_that_is_not_for_us_is_not_fed(manager: socket.socket, more: 
 
 
 def test_without_a_manager_nothing_happens() -> None:
-    notifier = Notifier({})
+    notifier = Notifier({"WATCHDOG_USEC": "not a number"})
+    assert notifier.watchdog_seconds is None
     notifier.ready("holds")
     notifier.alive(0.0)
     notifier.close()
 
 
-def test_a_manager_that_went_away_is_no_fault(tmp_path: Path) -> None:
-    notifier = Notifier({"NOTIFY_SOCKET": str(tmp_path / "gone")})
+def test_a_manager_that_went_away_is_no_fault(manager: socket.socket) -> None:
+    notifier = Notifier(environment(manager))
     notifier.ready("holds")
+    assert heard(manager) == ["READY=1", "STATUS=holds"]
+    manager.close()
+    notifier.ready("holds still")
     notifier.close()
