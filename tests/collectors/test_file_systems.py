@@ -173,9 +173,9 @@ def test_no_table_at_all_is_unread(fs: FakeFilesystem) -> None:
     assert isinstance(read_file_systems(FakeMachine(fs)), Unread)
 
 
-@given(st.binary())
+@given(st.binary() | st.lists(st.binary() | st.sampled_from(TABLE.encode().splitlines())).map(b"\n".join))
 def test_any_table_gives_mounts(raw: bytes) -> None:
-    for mounts in (parse_mount_info(raw), parse_mounts(raw)):
+    for mounts in (list(parse_mount_info(raw)), list(parse_mounts(raw))):
         assert {one.mount for one in choose_mounts(mounts)} <= {one.mount for one in mounts}
 
 

@@ -5,7 +5,6 @@ import re
 import socket
 import time
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
