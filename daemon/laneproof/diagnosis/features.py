@@ -38,6 +38,7 @@ _COMMON_SHARE = 0.65
 _TOGETHER_SECONDS = 60.0
 _FEWEST_FOR_CLOCK = 5
 _STEADY, _SCHEDULE_SHARE = 0.15, 0.02
+_SAME_HOUR = 0.1  # days
 _OFF_BEAT, _MOST_BEATS, _FEWEST_BEATS, _MOST_ON_TIME = 0.06, 3, 6, 0.9
 _MOSTLY_IDLE, _MOSTLY_LOADED = 0.85, 0.7
 _LONG_WINDOW_SECONDS = 1000.0
@@ -403,12 +404,21 @@ def _regular_period(case: Case) -> Known:
     return stdev(gaps) / fmean(gaps) <= lower or _keeps_beat(gaps)
 
 
+def _come_at_one_hour(gaps: list[float]) -> bool:
+    """Whether nearly all gaps are whole days: what comes every few nights comes with the night's work."""
+    days = [gap / DAY for gap in gaps]
+    whole = sum(round(one) >= 1 and abs(one - round(one)) <= _SAME_HOUR for one in days)
+    return whole >= _MOST_ON_TIME * len(gaps)
+
+
 def _period_of_its_own(case: Case) -> Known:
     regular = _regular_period(case)
     if not regular:
         return regular
     gaps = _find_gaps(case)
     if stdev(gaps) / fmean(gaps) > _STEADY and not _keeps_beat(gaps):
+        return None
+    if _come_at_one_hour(gaps):
         return None
     hours = median(gaps) / 3600.0
     scheduled = (*(hour for hour in range(1, 25) if 24 % hour == 0), *(24 * day for day in range(2, 32)))

@@ -359,3 +359,12 @@ def test_a_clock_that_misses_a_beat_is_still_one() -> None:
     answers = features(story)
     assert answers["regular_period"] is True
     assert answers["period_of_its_own"] is True
+
+
+def test_drops_in_the_same_hour_of_every_few_nights_have_no_clock_of_their_own() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0))).look(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
+    for days in (8, 7, 8, 7, 8, 7):
+        story.look(counting_box((0, 0, 0, 0)), after=(24.0 * days + 0.4) * HOUR, log=(DOWN,))
+    answers = features(story)
+    assert answers["regular_period"] is True
+    assert answers["period_of_its_own"] is None
