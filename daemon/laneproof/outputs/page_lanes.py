@@ -32,10 +32,10 @@ def draw_lanes(trained: Width | None, declared: Width | None) -> Markup:
     parts = [tag("title", words)]
     for number in range(lanes):
         y = top + number * space
-        state = _state(number, have=have, want=want, is_said=want > 0)
+        state = _state(number, have=have, want=want, is_known=trained is None or trained.lanes is not None)
         parts.append(tag("line", class_=f"strand {state}", x1=_EDGE, x2=_LENGTH - _EDGE, y1=y, y2=y))
     for number in range(max(knots, meant)):
-        state = _state(number, have=knots, want=meant, is_said=meant > 0)
+        state = _state(number, have=knots, want=meant, is_known=trained is None or trained.generation is not None)
         x = _FIRST_KNOT + number * _KNOT_SPACE
         knot = {"x": x, "y": top - 4, "width": _KNOT_WIDTH, "height": depth + 8, "rx": 3}
         parts.append(tag("rect", class_=f"knot {state}", **knot))
@@ -43,10 +43,11 @@ def draw_lanes(trained: Width | None, declared: Width | None) -> Markup:
     return tag("svg", *parts, class_="lanes", viewBox=size, width=_LENGTH, height=height, role="img", aria_label=words)
 
 
-def _state(number: int, *, have: int, want: int, is_said: bool) -> str:
+def _state(number: int, *, have: int, want: int, is_known: bool) -> str:
+    """Say how one strand or knot is drawn; what could not be read is not drawn as missing."""
     if number >= have:
-        return "missing" if is_said or have else "unknown"
-    return "beyond" if is_said and number >= want else "there"
+        return "missing" if is_known and (want or have) else "unknown"
+    return "beyond" if want and number >= want else "there"
 
 
 def describe_link(trained: Width | None, declared: Width | None) -> str:

@@ -13,7 +13,7 @@ from laneproof.outputs.page_words import anchor, seal, seal_of
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
-_LEGEND = "One strand is a lane, one knot a generation. Dotted and hollow: declared, and not there."
+_LEGEND = "One strand is a lane, one knot a generation. Dotted and hollow: declared, and not there. Grey: not known."
 
 
 def write_tree(build: Build | None, snapshot: Snapshot, ordered: Sequence[Finding]) -> Markup:
@@ -90,7 +90,13 @@ def _link_words(place: Place) -> Iterable[Markup | str]:
         if rate := _rate(place.trained):
             yield tag("span", f" {rate}", class_="rate")
     if place.declared is not None and not _is_met(place):
-        yield tag("span", f", declared {spell(place.declared)}", class_="declared")
+        kind = "declared" if _is_known(place) else "rate"  # what could not be read is not told as a difference
+        yield tag("span", f", declared {spell(place.declared)}", class_=kind)
+
+
+def _is_known(place: Place) -> bool:
+    trained = place.trained
+    return trained is None or (trained.generation is not None and trained.lanes is not None)
 
 
 def _is_met(place: Place) -> bool:

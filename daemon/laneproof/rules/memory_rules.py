@@ -67,7 +67,9 @@ def _is_short_of_modules(plan: MemoryPlan, memory: Memory) -> bool:
 
 def _judge_modules(plan: MemoryPlan, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
     if plan.modules is not None and len(modules) != plan.modules:
-        fitted = format_bytes(sum(one.size_bytes or 0 for one in modules), binary=True)
+        sizes = [one.size_bytes for one in modules if one.size_bytes is not None]
+        least = "" if len(sizes) == len(modules) else "at least "  # a module whose size the table does not tell
+        fitted = least + format_bytes(sum(sizes), binary=True)
         where = "".join(f", {one.locator}" for one in modules)
         found = f"{len(modules)} ({fitted}{where})"
         yield _differs("memory modules", str(plan.modules), found)

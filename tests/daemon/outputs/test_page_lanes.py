@@ -30,7 +30,8 @@ def count(trained: Width | None, declared: Width | None) -> dict[str, int]:
         (Width(generation=3, lanes=1), Width(generation=3, lanes=1), {"strand there": 1, "knot there": 3}),
         (Width(generation=4, lanes=16), None, {"strand there": 16, "knot there": 4}),
         (Width(generation=None, lanes=None), None, {"strand unknown": 1}),
-        (Width(generation=None, lanes=None), X4, {"strand missing": 4, "knot missing": 4}),
+        (Width(generation=None, lanes=None), X4, {"strand unknown": 4, "knot unknown": 4}),
+        (Width(generation=4, lanes=None), X4, {"strand unknown": 4, "knot there": 4}),
     ],
 )  # fmt: skip
 def test_strands_and_knots_are_as_many_as_lanes_and_generations(

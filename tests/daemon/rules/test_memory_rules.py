@@ -71,6 +71,16 @@ def test_what_cannot_be_read_is_unverified(plan: str, memory: Memory | Unread) -
     assert [one.kind for one in judge(plan, memory)] == [Kind.UNVERIFIED]
 
 
+def test_a_module_of_unknown_size_is_not_counted_as_nothing() -> None:
+    memory = make_memory("32 GiB", "32 GiB", "32 GiB")
+    assert not isinstance(memory.modules, Unread)
+    first, *rest = memory.modules
+    memory = replace(memory, modules=(replace(first, size_bytes=None), *rest))
+    (finding,) = judge("{ modules = 2 }", memory)
+    assert finding.observed is not None
+    assert finding.observed.startswith("3 (at least 64 GiB,")
+
+
 def test_slow_modules_are_named_with_their_rating() -> None:
     (finding,) = judge("{ speed_mt_s = 5600 }", make_memory("32 GiB", configured_mt_s=4800))
     assert finding.observed == "DIMM 1 4800 MT/s (rated 5600)"
