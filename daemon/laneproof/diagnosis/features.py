@@ -6,11 +6,11 @@ unknown, adds nothing, and is never taken for absent. Each question is one small
 
 from collections.abc import Callable, Iterable, Mapping
 from itertools import pairwise
-from statistics import fmean, median, stdev
+from statistics import median
 
 from laneproof.diagnosis.case import DAY, LOOK_BACK_SECONDS, Case
-from laneproof.evidence.counts import log_binomial_at_least
-from laneproof.evidence.disconnects import CLOCKWORK_CRITICAL, merge_into_episodes, repeats_with_boot
+from laneproof.evidence.counts import Surprise
+from laneproof.evidence.disconnects import Clockwork, clockwork, merge_into_episodes, repeats_with_boot, state_share
 from laneproof.evidence.rates import RatioTest, against_history, against_siblings
 from laneproof.evidence.trial import Outcome
 from laneproof.ledger.changes import UPDATES
@@ -36,13 +36,14 @@ _SURE_SHARE = 0.7
 _SURE_P = 0.06
 _COMMON_SHARE = 0.65
 _TOGETHER_SECONDS = 60.0
-_FEWEST_FOR_CLOCK = 5
+_CLOCK_VARIATION = 0.5  # what varies more is no clock, however sure it is that it is not chance either
 _STEADY, _SCHEDULE_SHARE = 0.15, 0.02
 _SAME_HOUR = 0.1  # days
 _OFF_BEAT, _MOST_BEATS, _FEWEST_BEATS, _MOST_ON_TIME = 0.06, 3, 6, 0.9
 _MOSTLY_IDLE, _MOSTLY_LOADED = 0.85, 0.7
 _LONG_WINDOW_SECONDS = 1000.0
 _FEWEST_COMPARED_HOURS = 24
+_FEWEST_HEAT_HOURS = 24
 
 
 def find_features(case: Case) -> dict[str, Known]:
@@ -192,12 +193,17 @@ def _favours(count: int, whole: int, share: float | None, *, mostly: float) -> K
     """
     if whole == 0:
         return None
-    if count <= _FEW * whole or log_binomial_at_least(whole - count, whole, 1.0 - mostly) <= _LOG_SURE:
+    if count <= _FEW * whole or _is_unlikely(whole - count, whole, 1.0 - mostly):
         return False
     if share is None or not 0.0 < share < 1.0 or count < _SURE_SHARE * whole:
         return None
-    unlikely = log_binomial_at_least(count, whole, share) <= _LOG_SURE
-    return True if unlikely or (whole >= _FEWEST_MARKED and share <= _COMMON_SHARE) else None
+    common = whole >= _FEWEST_MARKED and share <= _COMMON_SHARE
+    return True if common or _is_unlikely(count, whole, share) else None
+
+
+def _is_unlikely(count: int, whole: int, share: float) -> bool:
+    surprise = state_share(count, whole, share)
+    return isinstance(surprise, Surprise) and surprise.log_p <= _LOG_SURE
 
 
 _LOG_SURE = -2.81  # ln 0.06: four of four in a state that holds half of the time
@@ -213,13 +219,14 @@ def _warning_minutes_rising(case: Case) -> Known:
         return None
     since = case.now - 30 * DAY
     counted = drive.risen("warning_temperature_minutes", since) + drive.risen("critical_temperature_minutes", since)
-    if counted or "overheating" in case.told:
+    seen = drive.seen_heat(since)
+    if counted or seen.minutes or "overheating" in case.told:
         return True
     hot = drive.is_hot()
     if hot is None:
         return None
     is_counted = "warning_temperature_minutes" in drive.counters and case.now - drive.health_since >= DAY
-    return False if is_counted and not hot else None
+    return False if (is_counted or seen.hours >= _FEWEST_HEAT_HOURS) and not hot else None
 
 
 def _slow_against_siblings(case: Case) -> Known:
@@ -377,14 +384,20 @@ def _began_after(case: Case, kinds: tuple[str, ...]) -> Known:
     return False if since - case.ledger.timeline.began_at >= _NEAR_UPDATE_SECONDS else None
 
 
-def _find_gaps(case: Case) -> list[float]:
-    """Give the gaps between episodes; none where there are too few, or they were seen only by looking now and then."""
+def _find_clock(case: Case) -> tuple[Clockwork, list[float]] | None:
+    """Judge the gaps between episodes; nothing where there are too few, or they were seen only by looking now and then.
+
+    Returns:
+        How regular the last ones are, and all gaps.
+    """
     times = merge_into_episodes(one.dropped_at for one in case.drops)
-    gaps = [later - earlier for earlier, later in pairwise(times)]
+    clock = clockwork(times)
     coarse = max((one.uncertain_seconds for one in case.drops), default=0.0)
-    if len(times) < _FEWEST_FOR_CLOCK or fmean(gaps) < 10 * coarse:
-        return []  # the looks are regular, not the drops
-    return [] if repeats_with_boot(times, case.ledger.boot_times) else gaps
+    if not isinstance(clock, Clockwork) or clock.mean_gap_seconds < 10 * coarse:
+        return None  # the looks are regular, not the drops
+    if repeats_with_boot(times, case.ledger.boot_times):
+        return None
+    return clock, [later - earlier for earlier, later in pairwise(times)]
 
 
 def _keeps_beat(gaps: list[float]) -> bool:
@@ -396,12 +409,11 @@ def _keeps_beat(gaps: list[float]) -> bool:
 
 
 def _regular_period(case: Case) -> Known:
-    gaps = _find_gaps(case)
-    if not gaps:
+    found = _find_clock(case)
+    if found is None:
         return None
-    # The published points for fewer gaps are the stricter ones, so the next lower number of gaps may stand in.
-    lower, _ = CLOCKWORK_CRITICAL[max(n for n in CLOCKWORK_CRITICAL if n <= len(gaps))]
-    return stdev(gaps) / fmean(gaps) <= lower or _keeps_beat(gaps)
+    clock, gaps = found
+    return (clock.is_periodic and clock.variation <= _CLOCK_VARIATION) or _keeps_beat(gaps)
 
 
 def _come_at_one_hour(gaps: list[float]) -> bool:
@@ -412,11 +424,11 @@ def _come_at_one_hour(gaps: list[float]) -> bool:
 
 
 def _period_of_its_own(case: Case) -> Known:
-    regular = _regular_period(case)
-    if not regular:
+    regular, found = _regular_period(case), _find_clock(case)
+    if not regular or found is None:
         return regular
-    gaps = _find_gaps(case)
-    if stdev(gaps) / fmean(gaps) > _STEADY and not _keeps_beat(gaps):
+    clock, gaps = found
+    if clock.variation > _STEADY and not _keeps_beat(gaps):
         return None
     if _come_at_one_hour(gaps):
         return None

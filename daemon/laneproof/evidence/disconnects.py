@@ -30,10 +30,19 @@ CLOCKWORK_CRITICAL = {
     4: (0.216, 1.646),
     5: (0.293, 1.662),
     6: (0.351, 1.659),
+    7: (0.395, 1.645),
     8: (0.430, 1.638),
+    9: (0.458, 1.623),
     10: (0.481, 1.606),
+    12: (0.519, 1.584),
+    15: (0.560, 1.550),
+    20: (0.609, 1.501),
+    30: (0.668, 1.434),
+    40: (0.706, 1.384),
+    50: (0.731, 1.350),
 }
-"""By the number of gaps: the coefficient of variation that random gaps undercut, or exceed, once in a hundred times."""
+"""By the number of gaps: the coefficient of variation that random gaps undercut, or exceed, once in a hundred times.
+Drawn, a million times each; above ten gaps the next lower number may stand in, since it asks for more."""
 
 _FEWEST_GAPS = 4
 _DRAWS = 40_000
@@ -133,20 +142,35 @@ def together(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Clockwork(Surprise):
+class Clockwork:
     """Whether drops come by the clock.
 
     Attributes:
         gaps: How many gaps between drops.
         variation: Standard deviation over mean of the gaps: 1 for random ones, 0 for a perfect clock.
         mean_gap_seconds: Their mean.
-        exact: Whether p was counted exactly, or drawn.
     """
 
     gaps: int
     variation: float
     mean_gap_seconds: float
-    exact: bool
+
+    @property
+    def exact(self) -> bool:
+        """Whether p is counted exactly, or drawn."""
+        return self.variation <= math.sqrt(self.gaps) / (self.gaps - 1)  # the ball still lies within the simplex
+
+    @property
+    def log_p(self) -> float:
+        """Natural logarithm of the chance that random gaps would be so regular; drawing it takes a second."""
+        if self.exact:
+            return _log_ball_share(self.gaps, self.variation)
+        return _log_drawn_share(self.gaps, self.variation)
+
+    @property
+    def p(self) -> float:
+        """The chance itself."""
+        return math.exp(self.log_p)
 
     @property
     def is_periodic(self) -> bool:
@@ -166,7 +190,7 @@ def clockwork(times: Iterable[float]) -> Clockwork | NotEnough:
         times: Drops, unix seconds, as episodes; the last fifty count.
 
     Returns:
-        The variation of the gaps, and the chance that random gaps would be so regular.
+        The variation of the gaps, from which the chance follows that random gaps would be so regular.
 
     Source: gaps of random events, as shares of their sum, are spread evenly over a simplex; the chance that they lie
         within a small ball about its centre is a ratio of volumes (DLMF 5.19.4 for the ball; from memory).
@@ -175,16 +199,8 @@ def clockwork(times: Iterable[float]) -> Clockwork | NotEnough:
     gaps = [after - before for before, after in pairwise(ordered)]
     if len(gaps) < _FEWEST_GAPS or ordered[0] == ordered[-1]:
         return NotEnough(f"{len(gaps)} gaps between drops; {_FEWEST_GAPS} are needed")
-    n, mean = len(gaps), fmean(gaps)
-    variation = stdev(gaps) / mean
-    exact = variation <= math.sqrt(n) / (n - 1)  # the ball still lies within the simplex
-    return Clockwork(
-        log_p=_log_ball_share(n, variation) if exact else _log_drawn_share(n, variation),
-        gaps=n,
-        variation=variation,
-        mean_gap_seconds=mean,
-        exact=exact,
-    )
+    mean = fmean(gaps)
+    return Clockwork(gaps=len(gaps), variation=stdev(gaps) / mean, mean_gap_seconds=mean)
 
 
 def _log_ball_share(n: int, variation: float) -> float:
@@ -220,17 +236,14 @@ def clockwork_critical(gaps: int) -> tuple[float, float]:
         gaps: How many gaps, four or more.
 
     Returns:
-        The lower and the upper 1 % point, from the table or drawn with a fixed seed.
+        The lower and the upper 1 % point, those of the next lower number where the table lacks the number itself.
 
     Raises:
         ValueError: Fewer than four gaps.
     """
     if gaps < _FEWEST_GAPS:
         raise ValueError(f"{gaps} gaps tell nothing of a clock; {_FEWEST_GAPS} are needed")
-    if gaps in CLOCKWORK_CRITICAL:
-        return CLOCKWORK_CRITICAL[gaps]
-    drawn = _drawn_variations(min(gaps, _MOST_GAPS))
-    return drawn[_DRAWS // 100], drawn[-_DRAWS // 100]
+    return CLOCKWORK_CRITICAL[max(number for number in CLOCKWORK_CRITICAL if number <= gaps)]
 
 
 def repeats_with_boot(

@@ -9,7 +9,7 @@ kernel's log stand in, as the least that happened.
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from laneproof.evidence.specification import bits_carried
+from laneproof.evidence.specification import bits_carried, receiver_errors
 from laneproof.ledger.reporting import Reporting, find_reporting
 from laneproof.ledger.tally import Tally, TallySeries
 from laneproof.ledger.timeline import Timeline
@@ -22,7 +22,6 @@ SETTLE_SECONDS = 120.0
 
 PORT, DEVICE = "port", "device"
 _MINUTE = 60.0
-_RECEIVER = ("RxErr", "BadTLP", "BadDLLP")
 _SENDER = ("Rollover", "Timeout")
 _LINK_FATAL = ("DLP", "SDES", "FCP", "RxOF", "MalfTLP", "ECRC")
 """Uncorrectable errors that are the link's own; unsupported requests, aborts and completion timeouts are not."""
@@ -273,7 +272,7 @@ def _read_end(  # noqa: PLR0913 (one reading of one end)
 def _begin_series(end: EndState, counts: Mapping[str, int], timeline: Timeline) -> None:
     is_first_of_boot = end.boot != timeline.boots
     end.since, end.boot, end.present = timeline.now, timeline.boots, True
-    end.found = max(counts.get(name, 0) for name in _RECEIVER)
+    end.found, _ = _received(counts, {})
     end.found_seconds = timeline.up_seconds if is_first_of_boot and timeline.up_is_told else 0.0
 
 
@@ -297,11 +296,17 @@ def _sum_fatal(counters: AerCounters) -> int | None:
     return sum(counts.get(name, 0) for counts in (counters.nonfatal, counters.fatal) for name in _LINK_FATAL)
 
 
+def _received(counts: Mapping[str, int], before: Mapping[str, int]) -> tuple[int, int]:
+    """Give the fewest and the most errors that an end's receiver saw between two readings."""
+    rx_err, bad_tlp, bad_dllp = (counts.get(name, 0) - before.get(name, 0) for name in ("RxErr", "BadTLP", "BadDLLP"))
+    return receiver_errors(rx_err=rx_err, bad_tlp=bad_tlp, bad_dllp=bad_dllp)
+
+
 def _add(fresh: Tally, counts: Mapping[str, int], before: Mapping[str, int], *, at_port: bool) -> None:
-    received = [counts.get(name, 0) - before.get(name, 0) for name in _RECEIVER]
+    fewest, most = _received(counts, before)
     sent = max(counts.get(name, 0) - before.get(name, 0) for name in _SENDER)
-    fresh.most += sum(received)
+    fresh.most += most
     if at_port:
-        fresh.port_errors, fresh.port_replays = max(received), sent
+        fresh.port_errors, fresh.port_replays = fewest, sent
     else:
-        fresh.device_errors, fresh.device_replays = max(received), sent
+        fresh.device_errors, fresh.device_replays = fewest, sent

@@ -9,6 +9,7 @@ from laneproof.diagnosis.case import open_case
 from laneproof.diagnosis.features import QUESTIONS, find_features
 from laneproof.diagnosis.score import diagnose
 from laneproof.diagnosis.weights import DEFAULT
+from laneproof.evidence.disconnects import Clockwork, clockwork
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, count, counting_box
 from laneproof_collectors.snapshot import AutonomousTransitions, BlockStatistics, NvmeNamespace
 from laneproof_collectors.unread import Unread
@@ -282,6 +283,19 @@ def test_regular_times(gaps: tuple[float, ...], expected: bool | None) -> None: 
     for gap in gaps:
         story.look(counting_box((0, 0, 0, 0)), after=gap * HOUR, log=(DOWN,))
     assert features(story)["regular_period"] is expected
+
+
+def test_what_is_more_even_than_chance_is_no_clock_yet() -> None:
+    # gaps of 2 to 22 hours: thirty of them vary by .54, which chance makes once in thousands of times
+    story = Story().look(counting_box((0, 0, 0, 0)))
+    for number in range(31):
+        story.look(counting_box((0, 0, 0, 0)), after=(2.0 + 20.0 * (number * 7 % 10) / 9) * HOUR, log=(DOWN,))
+    times = [one.dropped_at for one in story.ledger.drops.drops]
+    clock = clockwork(times)
+    assert isinstance(clock, Clockwork)
+    assert clock.is_periodic
+    assert clock.variation == pytest.approx(0.54, abs=0.02)
+    assert features(story)["regular_period"] is False
 
 
 def test_drops_seen_only_by_looking_now_and_then_have_no_clock() -> None:
