@@ -16,7 +16,9 @@ from laneproof.history.store import Store
 from laneproof.ledger.ledger import LedgerStateError
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile
+from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.http import Pages, Server
+from laneproof.service.keeping import BackgroundKeeper
 from laneproof.service.settings import Settings, SettingsError, parse_listen, parse_settings
 from laneproof.service.standing_host import StandingHost
 from laneproof.service.told import Inbox, sort_told
@@ -29,7 +31,7 @@ from laneproof_collectors.unread import Unread
 _log = logging.getLogger(__name__)
 
 DEFAULT_SETTINGS = "/etc/laneproof/service.toml"
-HISTORY = "history.db"
+HISTORY, EVIDENCE = "history.db", "evidence"
 RECENT_SECONDS = 90 * 86400.0
 """How far back changes of findings are looked for to be shown again after a restart."""
 
@@ -120,11 +122,12 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
     return Daemon(
         LiveHost(),
         declaration,
-        keeper=store,
+        keeper=BackgroundKeeper(store),
         engine=engine,
         collectors=collectors,
         recent=recent,
         inbox=Inbox(state),
+        ring=EvidenceRing(settings.evidence or str(Path(state) / EVIDENCE)),
     )
 
 

@@ -15,22 +15,25 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from threading import RLock, Thread
-from typing import Any, Protocol
+from typing import Any
 
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine, Outcome
 from laneproof.findings import FindingChange, verdict
-from laneproof.history.notes import Note
+from laneproof.history.held import HeldReadings
+from laneproof.rules.signs_drops import describe_drop
 from laneproof.service.cost import CostMeter
 from laneproof.service.declaration_file import DeclarationFile
+from laneproof.service.evidence_ring import EvidenceRing
+from laneproof.service.keeping import Keeper
 from laneproof.service.news import News
 from laneproof.service.notify import Notifier
 from laneproof.service.published import MOST_RECENT, CollectorRun, Published
 from laneproof.service.schedule import Schedule
 from laneproof.service.told import Inbox, sort_told
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
-from laneproof_collectors.host import Clock, Host
-from laneproof_collectors.hotplug import DeviceEvent, read_device_events
-from laneproof_collectors.kernel_log import TimedKernelEvent, read_kernel_events
+from laneproof_collectors.host import Host
+from laneproof_collectors.hotplug import read_device_events
+from laneproof_collectors.kernel_log import read_kernel_events
 from laneproof_collectors.unread import Reason, Unread
 
 _log = logging.getLogger(__name__)
@@ -44,28 +47,6 @@ SETTLE_SECONDS = 0.1
 LONGEST_WAIT_SECONDS = 5.0
 SAVE_SECONDS, URGENT_SAVE_SECONDS = 300.0, 10.0
 """How often what the passes add up to is saved; after a crash the program goes on from there."""
-
-
-class Keeper(Protocol):
-    """Keeps what must outlive the process."""
-
-    def keep(self, outcome: Outcome) -> None:
-        """Keep one pass."""
-
-    def keep_kernel_events(self, reports: Iterable[TimedKernelEvent], clock: Clock) -> None:
-        """Keep what the kernel's log told."""
-
-    def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
-        """Keep what the kernel told of devices that came and went."""
-
-    def save_state(self, name: str, value: Mapping[str, Any]) -> None:
-        """Save a JSON value under a name, in the place of the one before."""
-
-    def add_note(self, note: Note) -> None:
-        """Keep what the owner told."""
-
-    def close(self) -> None:
-        """Close the store."""
 
 
 class Daemon:
@@ -83,6 +64,7 @@ class Daemon:
         tell: Callable[[FindingChange], None] | None = None,
         recent: Iterable[FindingChange] = (),
         inbox: Inbox | None = None,
+        ring: EvidenceRing | None = None,
     ) -> None:
         """Make it; nothing is read before `run`.
 
@@ -96,6 +78,7 @@ class Daemon:
             tell: Told of each change of a finding; None writes it to the log.
             recent: Changes of findings in earlier runs, the newest last.
             inbox: Where commands leave what the owner told; None for nowhere.
+            ring: Where evidence of disconnects is written at once; None for nowhere.
         """
         self._host = host
         self._declaration = declaration
@@ -110,6 +93,7 @@ class Daemon:
         self._meter = CostMeter()
         self._news = News()
         self._inbox = inbox
+        self._ring, self._held = ring, HeldReadings()
         self._saved_at = float("-inf")
         self._wake_read, self._wake_write = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self._closing = RLock()  # a signal may come while the loop itself is waking
@@ -162,6 +146,8 @@ class Daemon:
         self._host.close()
         if self.published.outcome is not None:
             self._keeper.save_state(STATE_NAME, self._engine.as_state())
+        if self._ring is not None:
+            self._ring.close()
         self._keeper.close()
         self._notifier.close()
 
@@ -209,7 +195,16 @@ class Daemon:
     def _take_events(self) -> None:
         """Take what the kernel told; a drive in trouble, or a device that came or went, starts a pass at once."""
         kernel, devices = read_kernel_events(self._host), read_device_events(self._host)
+        read_at = time.monotonic()
         self._news.take(kernel, devices)
+        if self._ring is not None:
+            lines = self._held.take_events(
+                () if isinstance(kernel, Unread) else kernel.events,
+                () if isinstance(devices, Unread) else devices,
+                self._host.clock(),
+                is_urgent=self._news.is_urgent,
+            )
+            self._ring.put(lines, read_at=read_at)
         if not isinstance(kernel, Unread) and kernel.events:
             self._keeper.keep_kernel_events(kernel.events, self._host.clock())
         if not isinstance(devices, Unread) and devices:
@@ -255,6 +250,7 @@ class Daemon:
         self.published = replace(
             self.published, outcome=outcome, changes=counts, recent=recent, cost=self._meter.read()
         )
+        self._write_evidence(outcome)
         self._keeper.keep(outcome)
         self._save_state(urgent=bool(outcome.changes or outcome.drops))
         for change in outcome.changes:
@@ -263,6 +259,21 @@ class Daemon:
             self._notifier.ready(self._describe())
         elif outcome.changes:
             self._notifier.status(self._describe())
+
+    def _write_evidence(self, outcome: Outcome) -> None:
+        """Hold the pass's readings; while something goes on, write them and the disconnects that they belong to."""
+        ledger = self._engine.past.ledger
+        if self._ring is None or ledger is None:
+            return
+        build = self._engine.build
+        labels = {one.path: one.label for one in build.position} if build else {}
+        episodes = [
+            {"position": labels.get(one.path), "path": one.path, "drive": one.serial, "device": one.device}
+            | describe_drop(ledger, one)
+            for one in outcome.drops
+        ]
+        self._ring.put(self._held.take_pass(outcome.snapshot, episodes))
+        self.published = replace(self.published, ring=self._ring.state)
 
     def _take_told(self) -> None:
         """Take what the owner told since the pass before: it is kept first, then given to the engine."""

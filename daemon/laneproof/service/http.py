@@ -76,6 +76,11 @@ def _samples(published: Published) -> Iterator[Sample]:
         yield "collector_timestamp_seconds", (group,), run.finished_at
     for group in published.runs.keys() | published.overdue.keys():
         yield "collector_overdue_seconds", (group,), published.overdue.get(group, 0.0)
+    if (ring := published.ring) is not None:
+        yield "evidence_written_bytes", (), ring.written_bytes
+        yield "evidence_failures", (), ring.failures
+        if ring.delay_seconds is not None:
+            yield "evidence_delay_seconds", (), ring.delay_seconds
     if (cost := published.cost) is not None:
         yield "self_processor_seconds", (), cost.processor_seconds
         yield "self_resident_bytes", (), cost.resident_bytes

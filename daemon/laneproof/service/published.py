@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from laneproof.build.declaration import Build
 from laneproof.engine import Outcome
 from laneproof.findings import FindingChange
+from laneproof.service.evidence_ring import RingState
 
 MOST_RECENT = 50
 """How many changes are published."""
@@ -45,6 +46,7 @@ class Published:
         changes: How often findings were raised, changed and cleared since the start, by change and severity.
         recent: The latest changes of findings, the newest first, of earlier runs too.
         cost: What the daemon uses, None before the first pass.
+        ring: How the evidence ring stands, None where there is none.
         complete: Whether every collector has answered once, or was given up on for now.
         alive_at: Monotonic seconds at which the loop last went round.
     """
@@ -57,5 +59,6 @@ class Published:
     changes: Mapping[tuple[str, str], int] = field(default_factory=dict)
     recent: tuple[FindingChange, ...] = ()
     cost: OwnCost | None = None
+    ring: RingState | None = None
     complete: bool = False
     alive_at: float = 0.0

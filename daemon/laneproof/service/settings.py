@@ -29,6 +29,9 @@ class Settings(BaseModel):
     address: str = Field(default=DEFAULT_ADDRESS, min_length=1, description="the address to answer HTTP at")
     port: int = Field(default=DEFAULT_PORT, ge=0, le=LAST_PORT, description="its port; 0 takes any that is free")
     state: str = Field(default=DEFAULT_STATE, min_length=1, description="the folder to keep history in")
+    evidence: str | None = Field(
+        default=None, min_length=1, description="the folder to keep the evidence of disconnects in"
+    )
     intervals: dict[str, float] = Field(default_factory=dict, description="seconds between readings, by collector")
 
 

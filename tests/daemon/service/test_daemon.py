@@ -24,6 +24,7 @@ from laneproof.service import daemon as daemon_module
 from laneproof.service import schedule
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile
+from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.notify import Notifier
 from laneproof.service.published import MOST_RECENT
 from laneproof.service.told import Inbox
@@ -109,6 +110,7 @@ class Rig:
         )
         self.box, self.host, self.keeper = box, StandingHost(box), MemoryKeeper()
         self.changes: list[FindingChange] = []
+        self.evidence = folder / "evidence"
         self.daemon = Daemon(
             self.host,
             DeclarationFile(str(self.file), self._load),
@@ -118,6 +120,7 @@ class Rig:
             notifier=notifier or Notifier({}),
             tell=self.changes.append,
             inbox=Inbox(folder),
+            ring=EvidenceRing(str(self.evidence)),
         )
         self.thread = threading.Thread(target=self.daemon.run, daemon=True)
 
@@ -269,6 +272,46 @@ def test_the_latest_changes_are_kept_and_no_more_of_them(tmp_path: Path) -> None
         float(MOST_RECENT + 4 - number) for number in range(MOST_RECENT)
     ]
     rig.end()
+
+
+# --- evidence ---------------------------------------------------------------------------------------------------------
+
+DROPPED = "4,900,10000000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
+
+
+def _evidence(rig: Rig) -> list[dict[str, Any]]:
+    if not rig.evidence.exists():
+        return []
+    return [json.loads(line) for file in sorted(rig.evidence.iterdir()) for line in file.read_text().splitlines()]
+
+
+def test_a_drop_leaves_what_held_before_it_what_was_told_and_its_episode(rig: Rig) -> None:
+    rig.start()
+    rig.passes()
+    assert _evidence(rig) == []
+    rig.box.ports[0].drive = None
+    rig.host.change(removed("0000:01:00.0"), kmsg=(DROPPED,))
+    wait_for(lambda: any(one["what"] == "episode" for one in _evidence(rig)))
+    lines = _evidence(rig)
+    order = [one["what"] for one in lines]
+    assert order.index("held") < order.index("events") < order.index("episode")
+    (held,) = (one for one in lines if one["what"] == "held")
+    assert {one["drive"] for one in held["readings"] if one["end"] == "drive"} == {"A1", "A2"}
+    told = lines[order.index("events")]
+    assert [one["message"] for one in told["kernel"]] == [DROPPED.partition(";")[2]]
+    assert [one["action"] for one in told["devices"]] == ["remove"]
+    episode = lines[order.index("episode")]
+    assert (episode["position"], episode["drive"], episode["episode"]) == ("riser-1", "A1", 1)
+    assert wait_for(lambda: rig.daemon.published.ring and rig.daemon.published.ring.written_bytes)
+
+
+def test_evidence_is_written_while_the_drives_answer_nothing(rig: Rig) -> None:
+    rig.start()
+    rig.passes()
+    rig.host.hold("/")
+    rig.host.change(kmsg=(DROPPED,))
+    wait_for(lambda: any(one["what"] == "events" for one in _evidence(rig)))
+    assert "held" in [one["what"] for one in _evidence(rig)]
 
 
 # --- the declaration --------------------------------------------------------------------------------------------------

@@ -11,9 +11,13 @@ def test_an_empty_file_is_all_defaults() -> None:
 
 
 def test_all_can_be_set() -> None:
-    text = 'address = "::1"\nport = 8000\nstate = "/srv/laneproof"\n[intervals]\nfunctions = 60\nthermal = 2.5\n'
+    text = (
+        'address = "::1"\nport = 8000\nstate = "/srv/laneproof"\nevidence = "/mnt/stick"\n'
+        "[intervals]\nfunctions = 60\nthermal = 2.5\n"
+    )
     settings = parse_settings(text, name="service.toml")
-    assert (settings.address, settings.port, settings.state) == ("::1", 8000, "/srv/laneproof")
+    assert (settings.address, settings.port) == ("::1", 8000)
+    assert (settings.state, settings.evidence) == ("/srv/laneproof", "/mnt/stick")
     assert settings.intervals == {"functions": 60.0, "thermal": 2.5}
 
 
@@ -21,7 +25,10 @@ def test_all_can_be_set() -> None:
     ("text", "says"),
     [
         ("# one\nprot = 1", "service.toml, line 2: prot is not a key here; did you mean 'port'?"),
-        ("zzz = 1", "service.toml, line 1: zzz is not a key here; known here: address, port, state, intervals"),
+        (
+            "zzz = 1",
+            "service.toml, line 1: zzz is not a key here; known here: address, port, state, evidence, intervals",
+        ),
         ("port = 70000", "line 1: port cannot be 70000: input should be less than or equal to 65535"),
         ('port = "7766"', "line 1: port cannot be '7766': input should be a valid integer"),
         ("port = true", "line 1: port cannot be True"),

@@ -1,0 +1,193 @@
+"""What held just before a moment, and what followed: the readings of the last minutes, ready to be written out.
+
+The history writes down what moved, now and then, to the drive that it lies on; that may be the very drive that goes.
+So the last minutes are held in memory as well. Once something happens they are given as lines, together with what
+followed, for somebody to write elsewhere at once.
+
+Rules of this module: pure, and bounded; a reading that cannot be taken any more is null, never what it was before.
+"""
+
+from collections import deque
+from collections.abc import Iterable, Mapping
+from itertools import groupby
+from typing import Any, NamedTuple
+
+from laneproof.history.places import Place, Whereabouts, locate
+from laneproof.history.samples import sample_group
+from laneproof.history.sampling import Value
+from laneproof_collectors.host import Clock
+from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.kernel_log import TimedKernelEvent
+from laneproof_collectors.snapshot import Snapshot
+
+HELD_SECONDS = 600.0
+"""How far back readings are held. A drive's heat and load before a disconnect show within minutes. Judgement."""
+FOLLOWED_SECONDS = 120.0
+"""How long after an event what follows is written too: a reset takes up to a minute, a return as long. Judgement."""
+MOST_EVENTS = 200
+"""How many events one line takes; a device that floods the log tells nothing new after that."""
+
+GROUPS = ("functions", "controllers", "drives", "thermal")
+"""The groups of facts that bear on why a drive went."""
+
+Line = Mapping[str, Any]
+"""One line to be written: a JSON object with `what`, `t` (unix seconds), `up` (seconds since boot)."""
+
+_Readings = dict[tuple[Place, str], Value | None]
+
+
+class _Held(NamedTuple):
+    up: float
+    t: float
+    line: Line | None
+    moved: _Readings
+
+
+class HeldReadings:
+    """Holds the readings of the last minutes."""
+
+    def __init__(self) -> None:
+        """Begin with none."""
+        self._base: _Readings = {}
+        self._now: dict[str, dict[tuple[Place, str], Value]] = {}
+        self._facts: dict[str, object] = {}
+        self._where: Whereabouts | None = None
+        self._held: deque[_Held] = deque()
+        self._base_t = self._base_up = 0.0
+        self._is_base_written = False
+        self._followed_until = float("-inf")
+
+    def take_pass(self, snapshot: Snapshot, episodes: Iterable[Line] = ()) -> list[Line]:
+        """Take one pass in.
+
+        Args:
+            snapshot: The facts.
+            episodes: The disconnects that are new or grew with it, as JSON objects.
+
+        Returns:
+            The lines to write now: none unless something happened just before.
+        """
+        moved = self._find_moved(snapshot)
+        if not self._held and not self._base:
+            self._base, self._base_t, self._base_up = moved, snapshot.taken_at, snapshot.up_seconds
+        elif moved:
+            self._held.append(_Held(snapshot.up_seconds, snapshot.taken_at, None, moved))
+        told = [
+            {"what": "episode", "t": snapshot.taken_at, "up": snapshot.up_seconds, **episode} for episode in episodes
+        ]
+        self._held.extend(_Held(snapshot.up_seconds, snapshot.taken_at, one, {}) for one in told)
+        if told:
+            self._followed_until = snapshot.up_seconds + FOLLOWED_SECONDS
+        self._forget(snapshot.up_seconds)
+        return self._give() if snapshot.up_seconds <= self._followed_until else []
+
+    def take_events(
+        self,
+        kernel: Iterable[TimedKernelEvent],
+        devices: Iterable[DeviceEvent],
+        clock: Clock,
+        *,
+        is_urgent: bool,
+    ) -> list[Line]:
+        """Take what the kernel told.
+
+        Args:
+            kernel: Events of its log.
+            devices: Device events.
+            clock: When they were read.
+            is_urgent: Whether a drive is in trouble, or a device came or went.
+
+        Returns:
+            The lines to write now: what held before, and what was told.
+        """
+        logged, told = list(kernel), list(devices)
+        if logged or told:
+            line = {
+                "what": "events",
+                "t": clock.unix_seconds,
+                "up": clock.up_seconds,
+                "kernel": [_describe_kernel(one) for one in logged[:MOST_EVENTS]],
+                "devices": [_describe_device(one) for one in told[:MOST_EVENTS]],
+            }
+            left_out = max(0, len(logged) - MOST_EVENTS) + max(0, len(told) - MOST_EVENTS)
+            self._held.append(
+                _Held(clock.up_seconds, clock.unix_seconds, line | ({"left_out": left_out} if left_out else {}), {})
+            )
+        if is_urgent:
+            self._followed_until = clock.up_seconds + FOLLOWED_SECONDS
+        self._forget(clock.up_seconds)
+        return self._give() if clock.up_seconds <= self._followed_until else []
+
+    def _find_moved(self, snapshot: Snapshot) -> _Readings:
+        moved: _Readings = {}
+        for group in GROUPS:
+            facts = getattr(snapshot, group)
+            if facts is self._facts.get(group):
+                continue  # not read again since the last pass
+            self._facts[group] = facts
+            self._where = locate(snapshot, self._where)
+            before = self._now.get(group, {})
+            now = {(one.place, one.measure.name): one.value for one in sample_group(snapshot, group, self._where)}
+            moved.update(dict.fromkeys(before.keys() - now.keys()))
+            moved.update({key: value for key, value in now.items() if before.get(key) != value})
+            self._now[group] = now
+        return moved
+
+    def _forget(self, up: float) -> None:
+        """Let what is older become what held at the beginning."""
+        while self._held and up - self._held[0].up > HELD_SECONDS:
+            oldest = self._held.popleft()
+            if oldest.moved:
+                self._fold(oldest)
+                self._is_base_written = False
+
+    def _fold(self, one: _Held) -> None:
+        self._base.update(one.moved)
+        self._base = {key: value for key, value in self._base.items() if value is not None}
+        self._base_t, self._base_up = one.t, one.up
+
+    def _give(self) -> list[Line]:
+        """Give what was not written yet: all that held where a part of it is unknown to the reader, then what moved."""
+        lines: list[Line] = []
+        if not self._is_base_written:
+            lines.append(_describe_readings("held", self._base_t, self._base_up, self._base))
+        for one in self._held:
+            lines.append(one.line if one.line is not None else _describe_readings("moved", one.t, one.up, one.moved))
+            if one.moved:
+                self._fold(one)
+        self._held.clear()
+        self._is_base_written = True
+        return lines
+
+
+def _describe_readings(what: str, t: float, up: float, readings: _Readings) -> Line:
+    rows = sorted(readings.items(), key=lambda one: one[0])
+    return {
+        "what": what,
+        "t": t,
+        "up": up,
+        "readings": [
+            {
+                "path": place.path,
+                "end": place.end,
+                "drive": place.drive,
+                "values": {name: value for (_, name), value in values},
+            }
+            for place, values in groupby(rows, key=lambda one: one[0][0])
+        ],
+    }
+
+
+def _describe_kernel(one: TimedKernelEvent) -> dict[str, Any]:
+    return {
+        "up": one.up_seconds,
+        "sequence": one.sequence,
+        "kind": str(one.event.kind),
+        "device": one.event.device,
+        "message": one.event.message,
+        "lines": one.lines,
+    }
+
+
+def _describe_device(one: DeviceEvent) -> dict[str, Any]:
+    return {"action": str(one.action), "subsystem": one.subsystem, "devpath": one.devpath}

@@ -1,0 +1,157 @@
+"""The evidence ring: what held before a disconnect and what followed, written at once to a folder of its own.
+
+The folder need not be on the drives that are watched, and should not: a drive that goes takes its evidence with it. A
+thread of its own writes, so that a folder that hangs holds up nobody; each batch of lines is on its medium
+(fdatasync(2)) before the next. A few files of JSON lines follow one another, and the oldest one goes.
+
+Rules of this module: what cannot be written is counted and said, and ends nothing; nothing here reads the machine.
+"""
+
+import json
+import logging
+import os
+import queue
+import re
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from threading import Thread
+from typing import Any
+
+_log = logging.getLogger(__name__)
+
+FILES = 8
+FILE_BYTES = 2 << 20
+"""So much evidence is kept: 16 MiB, which on a box of eight drives is some hundreds of moments."""
+MOST_WAITING = 500
+"""How many batches wait at most for a folder that hangs."""
+CLOSE_SECONDS = 2.0
+_FILE = re.compile(r"evidence-(\d{6,})\.jsonl")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RingState:
+    """How the ring stands.
+
+    Attributes:
+        folder: Where it lies.
+        written_bytes: How much was written since the start.
+        failures: How many batches could not be written.
+        problem: Why the last one could not, None where it could.
+        delay_seconds: How long after it was read the last event lay on the medium, None before one.
+    """
+
+    folder: str
+    written_bytes: int = 0
+    failures: int = 0
+    problem: str | None = None
+    delay_seconds: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Batch:
+    lines: Sequence[Mapping[str, Any]]
+    read_at: float | None
+
+
+class EvidenceRing:
+    """Writes lines of evidence; `put` never waits."""
+
+    def __init__(self, folder: str, *, files: int = FILES, file_bytes: int = FILE_BYTES) -> None:
+        """Begin; the folder is made with the first line.
+
+        Args:
+            folder: Where to write.
+            files: How many files are kept.
+            file_bytes: How large each becomes.
+        """
+        self._folder, self._files, self._file_bytes = Path(folder), files, file_bytes
+        self._waiting: queue.Queue[_Batch | None] = queue.Queue(MOST_WAITING)
+        self._descriptor: int | None = None
+        self.state = RingState(folder=folder)
+        self._thread = Thread(target=self._work, name="evidence-ring", daemon=True)
+        self._thread.start()
+
+    def put(self, lines: Sequence[Mapping[str, Any]], *, read_at: float | None = None) -> None:
+        """Have lines written at once.
+
+        Args:
+            lines: JSON objects.
+            read_at: When the event that they tell of was read, by the monotonic clock; None where they tell of none.
+        """
+        if not lines:
+            return
+        try:
+            self._waiting.put_nowait(_Batch(lines, read_at))
+        except queue.Full:
+            self._fail(f"{self._folder} does not take what is written to it")
+
+    def close(self) -> None:
+        """Write what waits, and end; a folder that hangs is left to the process's end."""
+        end = time.monotonic() + CLOSE_SECONDS
+        try:
+            self._waiting.put(None, timeout=CLOSE_SECONDS)
+        except queue.Full:
+            return
+        self._thread.join(max(0.0, end - time.monotonic()))
+
+    # --- the thread that writes ---------------------------------------------------------------------------------------
+
+    def _work(self) -> None:
+        while (batch := self._waiting.get()) is not None:
+            try:
+                size = self._write(batch)
+            except OSError as error:
+                self._let_go()
+                self._fail(f"{error.filename or self._folder}: {(error.strerror or str(error)).lower()}")
+                continue
+            if self.state.problem is not None:
+                _log.warning("evidence is written to %s again", self._folder)
+            delay = self.state.delay_seconds if batch.read_at is None else time.monotonic() - batch.read_at
+            self.state = replace(
+                self.state, written_bytes=self.state.written_bytes + size, problem=None, delay_seconds=delay
+            )
+        self._let_go()
+
+    def _fail(self, why: str) -> None:
+        if self.state.problem is None:
+            _log.error("evidence cannot be written: %s", why)
+        self.state = replace(self.state, failures=self.state.failures + 1, problem=why)
+
+    def _write(self, batch: _Batch) -> int:
+        content = "".join(json.dumps(one, separators=(",", ":"), default=str) + "\n" for one in batch.lines).encode()
+        if self._descriptor is None:
+            self._descriptor = self._open()
+        descriptor = self._descriptor
+        rest = memoryview(content)
+        while rest:
+            rest = rest[os.write(descriptor, rest) :]
+        os.fdatasync(descriptor)
+        if os.fstat(descriptor).st_size >= self._file_bytes:
+            self._let_go()
+        return len(content)
+
+    def _open(self) -> int:
+        """Go on with the newest file where it has room, or begin the next one and remove the oldest."""
+        self._folder.mkdir(mode=0o750, parents=True, exist_ok=True)
+        numbers = sorted(int(match[1]) for one in self._folder.iterdir() if (match := _FILE.fullmatch(one.name)))
+        newest = numbers[-1] if numbers else 0
+        if not numbers or self._path(newest).stat().st_size >= self._file_bytes:
+            newest += 1
+            numbers.append(newest)
+        for old in numbers[: -self._files]:
+            self._path(old).unlink(missing_ok=True)
+        descriptor = os.open(self._path(newest), os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o640)
+        size = os.fstat(descriptor).st_size
+        if size and os.pread(descriptor, 1, size - 1) != b"\n":
+            os.write(descriptor, b"\n")  # the machine stopped within a line; what follows is not to be lost with it
+        return descriptor
+
+    def _path(self, number: int) -> Path:
+        return self._folder / f"evidence-{number:06}.jsonl"
+
+    def _let_go(self) -> None:
+        if self._descriptor is not None:
+            os.close(self._descriptor)
+            self._descriptor = None

@@ -1,0 +1,118 @@
+"""Keeps the history in a thread of its own, so that a drive that hangs holds up its own history and nothing else.
+
+The history may lie on a drive that is watched. A commit to a drive that answers nothing waits as long as the kernel
+does, which is minutes; meanwhile the loop must go on reading, judging and telling.
+
+Rules of this module: what is given is kept in the order given; what waits is bounded, and what is left out is said.
+"""
+
+import logging
+import queue
+import time
+from collections.abc import Callable, Iterable, Mapping
+from functools import partial
+from threading import Thread
+from typing import Any, Protocol
+
+from laneproof.engine import Outcome
+from laneproof.history.notes import Note
+from laneproof_collectors.host import Clock
+from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.kernel_log import TimedKernelEvent
+
+_log = logging.getLogger(__name__)
+
+MOST_WAITING = 500
+"""How many passes and events wait at most: a few minutes of a box in trouble, hours of one at rest."""
+CLOSE_SECONDS = 10.0
+"""How long the end waits for what is still to be written; the service manager gives twenty."""
+
+
+class Keeper(Protocol):
+    """Keeps what must outlive the process."""
+
+    def keep(self, outcome: Outcome) -> None:
+        """Keep one pass."""
+
+    def keep_kernel_events(self, reports: Iterable[TimedKernelEvent], clock: Clock) -> None:
+        """Keep what the kernel's log told."""
+
+    def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
+        """Keep what the kernel told of devices that came and went."""
+
+    def save_state(self, name: str, value: Mapping[str, Any]) -> None:
+        """Save a JSON value under a name, in the place of the one before."""
+
+    def add_note(self, note: Note) -> None:
+        """Keep what the owner told, at once."""
+
+    def close(self) -> None:
+        """Close the store."""
+
+
+class BackgroundKeeper:
+    """A keeper that never lets its caller wait, but for the owner's notes and at the end."""
+
+    def __init__(self, keeper: Keeper, *, most_waiting: int = MOST_WAITING) -> None:
+        """Begin.
+
+        Args:
+            keeper: The one that does the work; it may be asked from any thread.
+            most_waiting: How much waits for it at most.
+        """
+        self._keeper = keeper
+        self._waiting: queue.Queue[Callable[[], None] | None] = queue.Queue(most_waiting)
+        self._left_out = 0
+        self._thread = Thread(target=self._work, name="history", daemon=True)
+        self._thread.start()
+
+    def keep(self, outcome: Outcome) -> None:
+        """Keep one pass."""
+        self._put(partial(self._keeper.keep, outcome))
+
+    def keep_kernel_events(self, reports: Iterable[TimedKernelEvent], clock: Clock) -> None:
+        """Keep what the kernel's log told."""
+        self._put(partial(self._keeper.keep_kernel_events, tuple(reports), clock))
+
+    def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
+        """Keep what the kernel told of devices that came and went."""
+        self._put(partial(self._keeper.keep_device_events, tuple(told), clock))
+
+    def save_state(self, name: str, value: Mapping[str, Any]) -> None:
+        """Save a JSON value under a name, in the place of the one before."""
+        self._put(partial(self._keeper.save_state, name, value))
+
+    def add_note(self, note: Note) -> None:
+        """Keep what the owner told, before the caller goes on: the caller then forgets it."""
+        self._keeper.add_note(note)
+
+    def close(self) -> None:
+        """Write what waits, and close; a drive that hangs is left to the process's end."""
+        end = time.monotonic() + CLOSE_SECONDS
+        try:
+            self._waiting.put(self._keeper.close, timeout=CLOSE_SECONDS)
+            self._waiting.put(None, timeout=max(0.0, end - time.monotonic()))
+        except queue.Full:
+            pass
+        self._thread.join(max(0.0, end - time.monotonic()))
+        if self._thread.is_alive():
+            _log.error("the history does not take what is written to it; its last minutes are lost")
+
+    def _put(self, work: Callable[[], None]) -> None:
+        try:
+            self._waiting.put_nowait(work)
+        except queue.Full:
+            self._left_out += 1
+            if self._left_out == 1:
+                _log.error("the history does not take what is written to it; what comes now is left out of it")
+        else:
+            if self._left_out:
+                _log.warning("the history takes what is written to it again; %d entries are missing", self._left_out)
+                self._left_out = 0
+
+    def _work(self) -> None:
+        while (work := self._waiting.get()) is not None:
+            try:
+                work()
+            except Exception:  # noqa: BLE001 (a fence: what cannot be kept does not end the watch)
+                _log.exception("something could not be kept in the history")

@@ -1,0 +1,182 @@
+"""What is held of the last minutes, and given once something happens."""
+
+import json
+
+import pytest
+
+from laneproof.history.held import FOLLOWED_SECONDS, HELD_SECONDS, MOST_EVENTS, HeldReadings, Line
+from laneproof_collectors.host import Clock
+from laneproof_collectors.hotplug import DeviceEvent, device_events
+from laneproof_collectors.kernel_log import TimedKernelEvent, kernel_events
+from laneproof_collectors.snapshot import HealthLog
+from passes import Passes
+
+GONE = "6,900,500000000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
+REMOVED = {
+    "action": "remove",
+    "subsystem": "nvme",
+    "devpath": "/devices/pci0000:00/0000:00:01.1/0000:01:00.0/nvme/nvme0",
+}
+
+
+def _kernel(*records: str) -> tuple[TimedKernelEvent, ...]:
+    return kernel_events(records)
+
+
+def _devices() -> tuple[DeviceEvent, ...]:
+    return device_events([REMOVED])
+
+
+class Rig:
+    """Readings that are held, and a box to read."""
+
+    def __init__(self) -> None:
+        self.passes, self.held = Passes(), HeldReadings()
+
+    def read(self, seconds: float = 60.0, **health: float) -> list[Line]:
+        if health:
+            self.passes.drive(0, health=health)
+        return self.held.take_pass(self.passes.after(seconds).snapshot)
+
+    def tell(self, *, is_urgent: bool = True) -> list[Line]:
+        clock = Clock(unix_seconds=self.passes.t, up_seconds=self.passes.up)
+        return self.held.take_events(_kernel(GONE), _devices() if is_urgent else (), clock, is_urgent=is_urgent)
+
+
+def _values(line: Line, name: str) -> list[object]:
+    return [row["values"][name] for row in line["readings"] if name in row["values"]]
+
+
+def test_nothing_is_given_as_long_as_nothing_happens() -> None:
+    rig = Rig()
+    assert [rig.read(composite_temperature_celsius=float(one)) for one in range(40, 60)] == [[]] * 20
+
+
+def test_an_event_gives_what_held_and_what_moved_before_it() -> None:
+    rig = Rig()
+    rig.read(composite_temperature_celsius=41.0)
+    rig.read(composite_temperature_celsius=55.0)
+    rig.read(composite_temperature_celsius=69.0)
+    held, first, second, told = rig.tell()
+    assert [one["what"] for one in (held, first, second, told)] == ["held", "moved", "moved", "events"]
+    assert 41.0 in _values(held, "composite_temperature_celsius")
+    assert _values(first, "composite_temperature_celsius") == [55]
+    assert _values(second, "composite_temperature_celsius") == [69]
+    assert second["t"] == told["t"] == rig.passes.t
+
+
+def test_a_reading_is_told_with_its_place_and_its_drive() -> None:
+    rig = Rig()
+    rig.read()
+    held = rig.tell()[0]
+    controller = rig.passes.controllers()[0]
+    (row,) = (one for one in held["readings"] if one["end"] == "drive" and one["drive"] == controller.serial)
+    assert isinstance(controller.health, HealthLog)
+    assert row["path"] == next(one.path for one in rig.passes.functions() if one.address == controller.address)
+    assert row["values"]["unsafe_shutdowns"] == controller.health.unsafe_shutdowns
+    assert {"trained_gt_s", "trained_lanes"} <= {name for one in held["readings"] for name in one["values"]}
+
+
+def test_what_was_told_is_told_with_the_kernel_s_own_words() -> None:
+    rig = Rig()
+    rig.read()
+    told = rig.tell()[-1]
+    (line,) = told["kernel"]
+    assert line["message"] == GONE.partition(";")[2]
+    assert (line["kind"], line["device"], line["up"], line["sequence"]) == ("controller_down", "nvme0", 500.0, 900)
+    assert told["devices"] == [{name: REMOVED[name] for name in ("action", "subsystem", "devpath")}]
+
+
+def test_what_follows_an_event_is_given_pass_by_pass_for_a_while() -> None:
+    rig = Rig()
+    rig.read()
+    rig.tell()
+    (after,) = rig.read(10.0, composite_temperature_celsius=71.0)
+    assert (after["what"], _values(after, "composite_temperature_celsius")) == ("moved", [71])
+    assert rig.read(FOLLOWED_SECONDS, composite_temperature_celsius=72.0) == []
+
+
+def test_nothing_is_given_twice_and_nothing_is_left_out_between_two_events() -> None:
+    rig = Rig()
+    rig.read(composite_temperature_celsius=50.0)
+    rig.tell()
+    rig.read(FOLLOWED_SECONDS + 1.0, composite_temperature_celsius=51.0)
+    rig.read(composite_temperature_celsius=52.0)
+    given = rig.tell()
+    assert [one["what"] for one in given] == ["moved", "moved", "events"]
+
+
+def test_once_older_readings_were_let_go_all_that_held_is_given_anew() -> None:
+    rig = Rig()
+    rig.read(composite_temperature_celsius=50.0)
+    rig.tell()
+    rig.read(FOLLOWED_SECONDS + 1.0, composite_temperature_celsius=51.0)
+    rig.read(HELD_SECONDS + 1.0, composite_temperature_celsius=52.0)
+    held, moved, _ = rig.tell()
+    assert held["what"] == "held"
+    assert 51.0 in _values(held, "composite_temperature_celsius")
+    assert _values(moved, "composite_temperature_celsius") == [52]
+
+
+def test_a_reading_that_can_no_longer_be_taken_is_null() -> None:
+    rig = Rig()
+    rig.read()
+    rig.passes.unread("controllers")
+    rig.read()
+    moved = rig.tell()[1]
+    told = {value for one in moved["readings"] if one["end"] == "drive" for value in one["values"].values()}
+    assert told == {None}
+
+
+def test_a_drive_that_is_gone_has_only_nulls() -> None:
+    rig = Rig()
+    rig.read()
+    gone = rig.passes.controllers()[0].serial
+    rig.passes.without_drive(0)
+    rig.read()
+    moved = rig.tell()[1]
+    rows = [one for one in moved["readings"] if one["drive"] == gone and one["end"] == "drive"]
+    assert rows
+    assert {value for one in rows for value in one["values"].values()} == {None}
+
+
+def test_an_event_that_can_wait_is_held_and_given_with_the_next_urgent_one() -> None:
+    rig = Rig()
+    rig.read()
+    assert rig.tell(is_urgent=False) == []
+    assert [one["what"] for one in rig.tell()] == ["held", "events", "events"]
+
+
+def test_an_episode_is_given_with_its_pass_and_what_follows_too() -> None:
+    rig = Rig()
+    rig.read()
+    rig.passes.wait(60.0)
+    given = rig.held.take_pass(rig.passes.take().snapshot, [{"episode": 3, "position": "riser-1"}])
+    assert given[-1] == {"what": "episode", "t": rig.passes.t, "up": rig.passes.up, "episode": 3, "position": "riser-1"}
+    assert len(rig.read(30.0, composite_temperature_celsius=70.0)) == 1
+
+
+def test_a_flood_of_events_is_cut_and_says_so() -> None:
+    rig = Rig()
+    rig.read()
+    records = (
+        f"6,{n},{500_000_000 + 2_000_000 * n},-;nvme nvme{n}: Device not ready; aborting reset" for n in range(300)
+    )
+    clock = Clock(unix_seconds=rig.passes.t, up_seconds=rig.passes.up)
+    told = rig.held.take_events(_kernel(*records), (), clock, is_urgent=True)[-1]
+    assert len(told["kernel"]) == MOST_EVENTS
+    assert told["left_out"] == 300 - MOST_EVENTS
+
+
+@pytest.mark.parametrize("passes", [1, 200])
+def test_what_is_held_does_not_grow_with_time(passes: int) -> None:
+    rig = Rig()
+    for number in range(passes):
+        rig.read(60.0, composite_temperature_celsius=float(40 + number % 7))
+    assert len(rig.tell()) <= HELD_SECONDS / 60.0 + 3
+
+
+def test_every_line_is_json() -> None:
+    rig = Rig()
+    rig.read()
+    assert all(json.loads(json.dumps(one)) == one for one in rig.tell())

@@ -1,0 +1,158 @@
+"""The evidence ring on a real folder: what is put in it lies there at once, and it never grows beyond its size."""
+
+import json
+import logging
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from laneproof.service import evidence_ring
+from laneproof.service.evidence_ring import EvidenceRing
+
+PATIENCE_SECONDS = 30.0
+
+
+def wait_for(what: Callable[[], object]) -> None:
+    end = time.monotonic() + PATIENCE_SECONDS
+    while not what():
+        assert time.monotonic() < end, "not in time"
+        time.sleep(0.005)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return tmp_path / "stick" / "evidence"
+
+
+@pytest.fixture
+def ring(folder: Path) -> Iterator[EvidenceRing]:
+    made = EvidenceRing(str(folder), files=3, file_bytes=2000)
+    yield made
+    made.close()
+
+
+def _lines(folder: Path) -> list[Any]:
+    return [json.loads(line) for file in sorted(folder.iterdir()) for line in file.read_text().splitlines()]
+
+
+def test_a_line_lies_in_the_folder_as_soon_as_it_is_put_and_before_the_end(ring: EvidenceRing, folder: Path) -> None:
+    ring.put([{"what": "held", "n": 1}, {"what": "events", "n": 2}], read_at=time.monotonic())
+    wait_for(lambda: ring.state.delay_seconds is not None)
+    assert [one["n"] for one in _lines(folder)] == [1, 2]
+    assert ring.state.delay_seconds is not None
+    assert ring.state.delay_seconds >= 0.0
+    assert ring.state.written_bytes == sum(file.stat().st_size for file in folder.iterdir())
+
+
+def test_each_batch_is_on_its_medium_before_it_counts_as_written(
+    ring: EvidenceRing, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    synced: list[int] = []
+    monkeypatch.setattr(evidence_ring.os, "fdatasync", lambda _: synced.append(ring.state.written_bytes))
+    ring.put([{"n": 1}])
+    wait_for(lambda: ring.state.written_bytes)
+    assert synced == [0]
+
+
+def test_no_folder_is_made_before_there_is_anything_to_write(ring: EvidenceRing, folder: Path) -> None:
+    ring.put([])
+    ring.close()
+    assert not folder.exists()
+
+
+def test_what_waits_is_written_at_the_end(folder: Path) -> None:
+    ring = EvidenceRing(str(folder))
+    for number in range(100):
+        ring.put([{"n": number}])
+    ring.close()
+    assert [one["n"] for one in _lines(folder)] == list(range(100))
+
+
+def test_the_oldest_file_goes_and_what_stays_is_whole_and_in_order(folder: Path) -> None:
+    ring = EvidenceRing(str(folder), files=3, file_bytes=2000)
+    for number in range(200):
+        ring.put([{"n": number, "text": "x" * 80}])
+    ring.close()
+    kept = [one["n"] for one in _lines(folder)]
+    assert len(list(folder.iterdir())) == 3
+    assert kept == list(range(kept[0], 200))
+    assert sum(file.stat().st_size for file in folder.iterdir()) <= 3 * 2100
+
+
+def test_a_later_run_goes_on_with_the_newest_file(folder: Path) -> None:
+    for number in (1, 2):
+        ring = EvidenceRing(str(folder))
+        ring.put([{"n": number}])
+        ring.close()
+    assert len(list(folder.iterdir())) == 1
+    assert [one["n"] for one in _lines(folder)] == [1, 2]
+
+
+def test_a_line_that_a_power_cut_left_half_written_costs_itself_alone(folder: Path) -> None:
+    folder.mkdir(parents=True)
+    (folder / "evidence-000007.jsonl").write_text('{"n":1}\n{"n":2,"te')
+    ring = EvidenceRing(str(folder))
+    ring.put([{"n": 3}])
+    ring.close()
+    lines = (folder / "evidence-000007.jsonl").read_text().splitlines()
+    assert lines == ['{"n":1}', '{"n":2,"te', '{"n":3}']
+
+
+def test_other_files_in_the_folder_are_left_alone(folder: Path) -> None:
+    folder.mkdir(parents=True)
+    (folder / "letter.txt").write_text("mine")
+    ring = EvidenceRing(str(folder), files=1, file_bytes=10)
+    for number in range(5):
+        ring.put([{"n": number}])
+    ring.close()
+    assert (folder / "letter.txt").read_text() == "mine"
+
+
+def test_a_folder_that_cannot_be_written_is_said_once_counted_and_tried_again(
+    ring: EvidenceRing, folder: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    folder.parent.write_text("a file where a folder should be")
+    for number in range(3):
+        ring.put([{"n": number}])
+    wait_for(lambda: ring.state.failures == 3)
+    assert str(folder) in str(ring.state.problem)
+    said = [one for one in caplog.records if one.levelno == logging.ERROR]
+    assert len(said) == 1
+    folder.parent.unlink()
+    ring.put([{"n": 3}])
+    wait_for(lambda: ring.state.problem is None)
+    assert [one["n"] for one in _lines(folder)] == [3]
+
+
+def test_a_folder_that_hangs_holds_up_nobody_and_what_is_left_out_is_counted(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    hangs = threading.Event()
+    monkeypatch.setattr(evidence_ring, "MOST_WAITING", 4)
+    monkeypatch.setattr(evidence_ring, "CLOSE_SECONDS", 0.05)
+    monkeypatch.setattr(evidence_ring.os, "fdatasync", lambda _: hangs.wait(PATIENCE_SECONDS))
+    ring = EvidenceRing(str(folder))
+    started = time.monotonic()
+    for number in range(50):
+        ring.put([{"n": number}])
+    ring.close()
+    assert time.monotonic() - started < PATIENCE_SECONDS / 2  # it hung all the while
+    assert ring.state.failures >= 45
+    hangs.set()
+    wait_for(lambda: ring.state.written_bytes)
+
+
+def test_the_folder_is_for_its_owner_and_its_group(ring: EvidenceRing, folder: Path) -> None:
+    before = os.umask(0)
+    try:
+        ring.put([{"n": 1}])
+        wait_for(lambda: ring.state.written_bytes)
+    finally:
+        os.umask(before)
+    assert folder.stat().st_mode & 0o777 == 0o750
+    assert next(folder.iterdir()).stat().st_mode & 0o777 == 0o640

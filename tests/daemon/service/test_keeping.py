@@ -1,0 +1,140 @@
+"""Keeping in the background: in order, never in the loop's way, and what cannot be kept is said."""
+
+import logging
+import threading
+import time
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+import pytest
+
+from laneproof.engine import Outcome
+from laneproof.history.notes import Note
+from laneproof.service import keeping
+from laneproof.service.keeping import BackgroundKeeper
+from laneproof_collectors.host import Clock
+from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.kernel_log import TimedKernelEvent
+from passes import Passes
+
+PATIENCE_SECONDS = 30.0
+CLOCK = Clock(unix_seconds=1.0, up_seconds=1.0)
+NOTE = Note(t=1.0, kind="note", text="moved")
+
+
+class SlowKeeper:
+    """Notes what it was given; hangs while told to, and fails where told to."""
+
+    def __init__(self) -> None:
+        self.given: list[object] = []
+        self.may_go = threading.Event()
+        self.may_go.set()
+        self.fails = False
+
+    def _take(self, what: object) -> None:
+        self.may_go.wait(PATIENCE_SECONDS)
+        if self.fails:
+            self.fails = False
+            raise OSError(28, "No space left on device")
+        self.given.append(what)
+
+    def keep(self, outcome: Outcome) -> None:
+        self._take(outcome.snapshot.taken_at)
+
+    def keep_kernel_events(self, reports: Iterable[TimedKernelEvent], clock: Clock) -> None:
+        self._take(("kernel", tuple(reports), clock))
+
+    def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
+        self._take(("devices", tuple(told), clock))
+
+    def save_state(self, name: str, value: Mapping[str, Any]) -> None:
+        self._take((name, value))
+
+    def add_note(self, note: Note) -> None:
+        self._take(note)
+
+    def close(self) -> None:
+        self._take("closed")
+
+
+def _outcome(t: float) -> Outcome:
+    passes = Passes(t=t)
+    return Outcome(snapshot=passes.take().snapshot, findings=(), changes=(), waiting=False)
+
+
+def wait_for(what: Callable[[], object]) -> None:
+    end = time.monotonic() + PATIENCE_SECONDS
+    while not what():
+        assert time.monotonic() < end, "not in time"
+        time.sleep(0.005)
+
+
+def test_everything_is_kept_in_the_order_given_and_closed_last() -> None:
+    slow = SlowKeeper()
+    keeper = BackgroundKeeper(slow)
+    keeper.keep(_outcome(5.0))
+    keeper.keep_kernel_events(iter(()), CLOCK)
+    keeper.keep_device_events(iter(()), CLOCK)
+    keeper.save_state("engine", {"a": 1})
+    keeper.close()
+    assert slow.given == [5.0, ("kernel", (), CLOCK), ("devices", (), CLOCK), ("engine", {"a": 1}), "closed"]
+
+
+def test_a_history_that_hangs_holds_up_nobody() -> None:
+    slow = SlowKeeper()
+    keeper = BackgroundKeeper(slow)
+    slow.may_go.clear()
+    started = time.monotonic()
+    for number in range(10):
+        keeper.keep(_outcome(float(number)))
+    assert time.monotonic() - started < PATIENCE_SECONDS / 2
+    assert slow.given == []
+    slow.may_go.set()
+    keeper.close()
+    assert slow.given == [*map(float, range(10)), "closed"]
+
+
+def test_what_is_left_out_of_a_history_that_hangs_is_said_once_and_counted(caplog: pytest.LogCaptureFixture) -> None:
+    slow = SlowKeeper()
+    slow.may_go.clear()
+    keeper = BackgroundKeeper(slow, most_waiting=2)
+    for _ in range(20):
+        keeper.save_state("engine", {})
+    assert [one.levelno for one in caplog.records] == [logging.ERROR]
+    slow.may_go.set()
+    wait_for(lambda: len(slow.given) >= 2)
+    keeper.save_state("engine", {"last": True})
+    keeper.close()
+    assert "are missing" in caplog.records[-1].message
+    assert slow.given[-2:] == [("engine", {"last": True}), "closed"]
+
+
+def test_what_cannot_be_kept_does_not_end_the_keeping(caplog: pytest.LogCaptureFixture) -> None:
+    slow = SlowKeeper()
+    slow.fails = True
+    keeper = BackgroundKeeper(slow)
+    keeper.save_state("one", {})
+    keeper.save_state("two", {})
+    keeper.close()
+    assert slow.given == [("two", {}), "closed"]
+    assert "could not be kept" in caplog.text
+
+
+def test_an_owner_s_note_is_kept_before_the_caller_goes_on() -> None:
+    slow = SlowKeeper()
+    keeper = BackgroundKeeper(slow)
+    keeper.add_note(NOTE)
+    assert slow.given == [NOTE]
+    keeper.close()
+
+
+def test_the_end_does_not_wait_for_ever(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
+    slow = SlowKeeper()
+    slow.may_go.clear()
+    monkeypatch.setattr(keeping, "CLOSE_SECONDS", 0.05)
+    keeper = BackgroundKeeper(slow)
+    keeper.save_state("engine", {})
+    keeper.close()
+    assert "its last minutes are lost" in caplog.text
+    slow.may_go.set()
+    wait_for(lambda: slow.given[-1:] == ["closed"])
