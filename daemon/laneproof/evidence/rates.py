@@ -8,6 +8,7 @@ ratio cost some ten times as much and are asked for separately.
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from laneproof.evidence.counts import (
     CONFIDENCE,
@@ -22,6 +23,7 @@ from laneproof.evidence.counts import (
 )
 from laneproof.evidence.not_enough import NotEnough
 
+_Test = TypeVar("_Test", bound=Surprise)
 _ENOUGH = 1e-12  # a Poisson term below this adds nothing to a power figure
 
 
@@ -167,12 +169,30 @@ def holm(probabilities: Sequence[float]) -> tuple[float, ...]:
     """
     for p in probabilities:
         require_share(p, "each p")
-    corrected = [1.0] * len(probabilities)
-    largest = 0.0
-    for rank, index in enumerate(sorted(range(len(probabilities)), key=probabilities.__getitem__)):
-        largest = max(largest, min(1.0, (len(probabilities) - rank) * probabilities[index]))
+    return tuple(math.exp(one) for one in _step_down([math.log(p) if p > 0.0 else -math.inf for p in probabilities]))
+
+
+def _step_down(log_ps: Sequence[float]) -> list[float]:
+    # in logarithms, where nothing underflows
+    corrected = [0.0] * len(log_ps)
+    largest = -math.inf
+    for rank, index in enumerate(sorted(range(len(log_ps)), key=log_ps.__getitem__)):
+        largest = max(largest, min(0.0, log_ps[index] + math.log(len(log_ps) - rank)))
         corrected[index] = largest
-    return tuple(corrected)
+    return corrected
+
+
+def correct_each(tests: Mapping[str, _Test]) -> dict[str, _Test]:
+    """Correct tests that were made at once, as `holm` does.
+
+    Args:
+        tests: By name.
+
+    Returns:
+        The same with the corrected p.
+    """
+    corrected = _step_down([test.log_p for test in tests.values()])
+    return {name: replace(test, log_p=log_p) for (name, test), log_p in zip(tests.items(), corrected, strict=True)}
 
 
 def each_against_the_others(links: Mapping[str, tuple[int, float]]) -> dict[str, RatioTest | NotEnough]:
@@ -193,13 +213,7 @@ def each_against_the_others(links: Mapping[str, tuple[int, float]]) -> dict[str,
         name: against_siblings(events, exposure, all_events - events, max(0.0, all_exposure - exposure))
         for name, (events, exposure) in links.items()
     }
-    made = {name: test for name, test in tests.items() if isinstance(test, RatioTest)}
-    largest = -math.inf
-    # Holm's procedure in logarithms, where nothing underflows
-    for rank, name in enumerate(sorted(made, key=lambda name: made[name].log_p)):
-        largest = max(largest, min(0.0, made[name].log_p + math.log(len(made) - rank)))
-        tests[name] = replace(made[name], log_p=largest)
-    return tests
+    return {**tests, **correct_each({name: test for name, test in tests.items() if isinstance(test, RatioTest)})}
 
 
 def sibling_power(expected: float, *, ratio: float, siblings: int, alpha: float) -> float:

@@ -7,17 +7,23 @@ for a handful of errors, however sure the arithmetic is: it takes an effect that
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from laneproof.evidence.budget import PAGE_P, grade
 from laneproof.evidence.bursts import compare_error_minutes, dispersion
-from laneproof.evidence.counts import Bounds, Surprise
+from laneproof.evidence.counts import Bounds
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.rates import RatioTest, against_history, against_siblings
+from laneproof.evidence.rates import (
+    RatioTest,
+    against_history,
+    against_siblings,
+    correct_each,
+    each_against_the_others,
+)
 from laneproof.evidence.specification import CeilingTest, against_specification
 from laneproof.ledger.link_errors import MOST_READINGS, LinkRecord
-from laneproof.ledger.tally import DAY, HOUR, Tally, total
+from laneproof.ledger.tally import DAY, HOUR, Tally
 
 _BURST_ALLOWANCE = 500
 """So many errors may have been counted while a link trained, before anybody looked. Judgement."""
@@ -82,7 +88,8 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
         record: The link.
         siblings: The other links that count their errors.
         now: Ledger time.
-        links: How many links are asked in the same way: p is corrected for it.
+        links: How many links are asked in the same way: p is corrected for it, step by step where they are compared
+            with one another (Holm).
     """
     if not _has_enough(record, now):
         first = _judge_first_look(record)
@@ -197,25 +204,25 @@ def _judge_reach(
         return NOTHING_TO_SAY
     since = max(now - reach.seconds, record.steady_since)
     before = record.series.between(record.steady_since, since)
-    others = total([recent(one, now - since, now) for one in siblings], begins=since)
+    others = [recent(one, now - since, now) for one in siblings]
     bursty = _is_bursty(record, since)
     tests = (
-        ("before", _compare(tally, before, bursty=bursty, is_past=True)),
-        ("siblings", _compare(tally, others, bursty=bursty, is_past=False)),
+        ("before", _correct(_compare_with_past(tally, before, bursty=bursty), links)),
+        ("siblings", _compare_with_siblings(tally, others, bursty=bursty)),
     )
     enough = tally.errors >= reach.page_errors and hours >= reach.page_hours
     # A link that always made a few more than its siblings is a poorer link, and no event: that is worth a page only
     # where it is many.
     many = tally.errors * DAY >= _MANY_A_DAY * tally.seconds
     found = [
-        _judge_comparison(against, test, links, may_page=enough and (against == "before" or many))
+        _judge_comparison(against, test, may_page=enough and (against == "before" or many))
         for against, test in tests
         if test is not None
     ]
     told = [one for one in found if one.level is not None]
     if not told:
         return NOTHING_TO_SAY
-    best = max(told, key=lambda one: (one.level == "page", -one.log_p))
+    best = max(told, key=lambda one: (one.level == "page", -one.test.log_p))
     return Standing(
         level=best.level,
         because=_say_comparison(tally, reach, best, len(siblings), bursty=bursty),
@@ -226,7 +233,7 @@ def _judge_reach(
             "other_count": best.test.other_events,
             "ratio": _finite(best.test.ratio),
             "ratio_bounds": None if best.bounds is None else [best.bounds.lower, _finite(best.bounds.upper)],
-            "p": math.exp(best.log_p),
+            "p": best.test.p,
         },
     )
 
@@ -237,16 +244,19 @@ class _Comparison:
 
     against: str
     test: RatioTest
-    log_p: float
     bounds: Bounds | None
     level: str | None
 
 
-def _judge_comparison(against: str, test: RatioTest, links: int, *, may_page: bool) -> _Comparison:
-    log_p = min(0.0, test.log_p + math.log(max(1, links)))
-    bounds = test.ratio_bounds() if log_p <= math.log(PAGE_P) else None
-    level = grade(Surprise(log_p=log_p), bounds.lower if may_page and bounds is not None else None)
-    return _Comparison(against=against, test=test, log_p=log_p, bounds=bounds, level=level)
+def _correct(test: RatioTest | None, links: int) -> RatioTest | None:
+    """Take in that each of so many links is compared with its own past."""
+    return None if test is None else replace(test, log_p=min(0.0, test.log_p + math.log(max(1, links))))
+
+
+def _judge_comparison(against: str, test: RatioTest, *, may_page: bool) -> _Comparison:
+    bounds = test.ratio_bounds() if test.log_p <= math.log(PAGE_P) else None
+    level = grade(test, bounds.lower if may_page and bounds is not None else None)
+    return _Comparison(against=against, test=test, bounds=bounds, level=level)
 
 
 def _is_bursty(record: LinkRecord, since: float) -> bool:
@@ -255,26 +265,37 @@ def _is_bursty(record: LinkRecord, since: float) -> bool:
     return not isinstance(test, NotEnough) and test.bursty
 
 
-def _compare(tally: Tally, other: Tally, *, bursty: bool, is_past: bool) -> RatioTest | None:
+def _compare_with_past(tally: Tally, before: Tally, *, bursty: bool) -> RatioTest | None:
     """Compare by errors per bit; where they come in bursts, by minutes with errors (T6, then Fisher's table)."""
-    test: RatioTest | NotEnough
+    if bursty:
+        return _compare_minutes(_count_minutes(tally), _count_minutes(before))
+    test = against_history(tally.errors, tally.bits, before.errors, before.bits)
+    return None if isinstance(test, NotEnough) else test
+
+
+def _compare_with_siblings(tally: Tally, others: Sequence[Tally], *, bursty: bool) -> RatioTest | None:
+    """Compare a link with all others, corrected for each of them being asked likewise (T4, with Holm)."""
+    links = {str(number): one for number, one in enumerate((tally, *others))}
     if not bursty:
-        compare = against_history if is_past else against_siblings
-        test = compare(tally.errors, tally.bits, other.errors, other.bits)
+        test = each_against_the_others({name: (one.errors, one.bits) for name, one in links.items()})["0"]
         return None if isinstance(test, NotEnough) else test
-    units, other_units = max(round(tally.units), tally.marked), max(round(other.units), other.marked)
-    table = compare_error_minutes(tally.marked, units, other.marked, other_units)
-    test = against_siblings(tally.marked, float(units), other.marked, float(other_units))
+    minutes = {name: _count_minutes(one) for name, one in links.items()}
+    marked, watched = (sum(numbers) for numbers in zip(*minutes.values(), strict=True))
+    tests = {name: _compare_minutes(own, (marked - own[0], watched - own[1])) for name, own in minutes.items()}
+    return correct_each({name: one for name, one in tests.items() if one is not None}).get("0")
+
+
+def _count_minutes(tally: Tally) -> tuple[int, int]:
+    """Give the minutes that held an error, and all that were watched."""
+    return tally.marked, max(round(tally.units), tally.marked)
+
+
+def _compare_minutes(own: tuple[int, int], other: tuple[int, int]) -> RatioTest | None:
+    table = compare_error_minutes(*own, *other)
+    test = against_siblings(own[0], float(own[1]), other[0], float(other[1]))
     if isinstance(table, NotEnough) or isinstance(test, NotEnough):
         return None
-    return RatioTest(
-        log_p=table.log_p,
-        events=test.events,
-        exposure=test.exposure,
-        other_events=test.other_events,
-        other_exposure=test.other_exposure,
-        ratio=test.ratio,
-    )
+    return replace(test, log_p=table.log_p)
 
 
 def _say_comparison(tally: Tally, reach: Reach, best: _Comparison, siblings: int, *, bursty: bool) -> str:

@@ -1,6 +1,7 @@
 """The tests of one link's errors: what is said of which counts, and what stays unsaid."""
 
 import pytest
+from scipy import stats
 
 from laneproof.ledger.link_errors import EndState, LinkRecord
 from laneproof.ledger.reporting import Reporting
@@ -69,6 +70,18 @@ def test_thirty_seven_against_four_is_an_alarm() -> None:
     assert standing.evidence["against"] == "siblings"
     assert standing.evidence["ratio"] == pytest.approx(27.75, abs=0.01)
     assert standing.evidence["ratio_bounds"] == pytest.approx([9.97, 107.2], rel=2e-3)
+
+
+def test_of_several_links_the_second_worst_is_corrected_for_one_test_less() -> None:
+    # S. Holm 1979: of m tests the smallest p counts m times, the next one m - 1 times; scipy as the witness
+    quiet = [link([0] * 24) for _ in range(4)]
+    steady = judge_link(link([0, 2] * 12), [link([0, 3] * 12), *quiet], now=NOW, links=6)
+    assert (steady.evidence["unit"], steady.evidence["against"]) == ("errors", "siblings")
+    assert steady.evidence["p"] == pytest.approx(5 * stats.binom.sf(23, 24 + 36, 1 / 6))
+    bursts = judge_link(link([0, 30] * 12, marked=2), [link([0, 40] * 12, marked=3), *quiet], now=NOW, links=6)
+    assert (bursts.evidence["unit"], bursts.evidence["against"]) == ("error minutes", "siblings")
+    table = [[24, 1440 - 24], [36, 5 * 1440 - 36]]
+    assert bursts.evidence["p"] == pytest.approx(5 * stats.fisher_exact(table, alternative="greater").pvalue)
 
 
 def test_what_always_was_so_and_is_little_is_no_page() -> None:
