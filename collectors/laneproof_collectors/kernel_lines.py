@@ -10,8 +10,11 @@ from dataclasses import dataclass, field, replace
 
 from laneproof_collectors import kernel_messages_aer as aer
 from laneproof_collectors import kernel_messages_arrays as arrays
+from laneproof_collectors import kernel_messages_blocks as blocks
+from laneproof_collectors import kernel_messages_bridges as bridges
 from laneproof_collectors import kernel_messages_drives as drives
 from laneproof_collectors import kernel_messages_pcie as pcie
+from laneproof_collectors import kernel_messages_scsi as scsi
 from laneproof_collectors.kernel_messages import ADDRESS, EventKind, Format, FormatTable, find_format, match_format
 from laneproof_collectors.kernel_records import unescape
 
@@ -62,13 +65,14 @@ _SUBJECT = re.compile(
     r"|(?P<scsi>\d+:\d+:\d+:\d+)"
     r"|(?P<ata>ata\d+(?:\.\d+)?)"
     r"|(?P<bridge>[\w.@:-]*pci[\w.@:-]*)"
+    r"|md/(?:raid0|linear)(?P<joined>md\w+)"  # sic, no colon: drivers/md/raid0.c, md-linear.c; about 5.18 on
     r"|md(?:/\w+)?(?P<array>(?::[^\s:]+)?)"
     r"|(?P<named>[^\s:()\[\]{}]+)"
     r")"
     r"|(?P<firmware>(?:\{\d+\})?\[Hardware Error\])"
     r"|(?P<file_system>(?:EXT[234]-fs|XFS|BTRFS)\b[^:]*)"
 )
-_CONSOLE_PREFIX = re.compile(r"(?:<\d+>)?\[ *\d+\.\d+\](?:\[ *[TC]\d+\])? +")
+_CONSOLE_PREFIX = re.compile(r"(?:<\d+>)?\[[ +]*\d+\.\d+\](?:\[ *[TC]\d+\])? +")
 _MULTIPATH_DISK = re.compile(r"(nvme\d+)c\d+(n\d+.*)")
 
 
@@ -115,7 +119,7 @@ def _classify_line(line: str) -> KernelEvent | None:
     head, colon, text = line.partition(": ")
     if not colon:
         return _classify_block(line, line)
-    if head in drives.BLOCK_SUBJECTS:
+    if head in blocks.BLOCK_SUBJECTS:
         return _classify_block(text, line)
     if head == "bonding":
         return _classify_line(text)
@@ -174,36 +178,38 @@ def _status_event(text: str, line: str, device: str) -> KernelEvent | None:
 def _classify_disk(subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
     if subject["driver"] not in {None, "block"}:
         return None
-    return _event(drives.DISK_FORMATS, text, line, subject["disk"]) or _status_event(text, line, subject["disk"])
+    disk = subject["disk"]
+    event = _event(drives.DISK_FORMATS, text, line, disk) or _event(arrays.NAMED_FORMATS, text, line, disk)
+    return event or _status_event(text, line, disk)
 
 
 def _classify_scsi(subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
     device = subject["scsi"]
-    if disk := drives.SCSI_DISK.match(text):
+    if disk := scsi.SCSI_DISK.match(text):
         device, text = disk["disk"], text[disk.end() :]
-    return _event(drives.SCSI_FORMATS, text, line, device)
+    return _event(scsi.SCSI_FORMATS, text, line, device)
 
 
 def _classify_ata(subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
-    return _event(drives.ATA_FORMATS, text, line, subject["ata"]) if subject["driver"] is None else None
+    return _event(scsi.ATA_FORMATS, text, line, subject["ata"]) if subject["driver"] is None else None
 
 
 def _classify_bridge(subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
     """A host bridge of the device tree speaks through its driver, ``brcm-pcie fd500000.pcie``."""
     if "pci" not in (subject["driver"] or ""):
         return _classify_named(subject, text, line)
-    return _event(pcie.HOST_FORMATS, text, line, subject["bridge"])
+    return _event(bridges.HOST_FORMATS, text, line, subject["bridge"])
 
 
 def _classify_array(subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
     """``md/raid1:md0`` is an array's personality, ``md`` the layer above."""
     if subject["driver"] is not None:
         return None
-    array = subject["array"].removeprefix(":") or None
+    array = subject["joined"] or subject["array"].removeprefix(":") or None
     if event := _event(arrays.ARRAY_FORMATS, text, line, array):
         return event
-    member, colon, rest = text.partition(": ")
-    return _event(arrays.MEMBER_FORMATS, rest, line, member) if colon and array else None
+    member, separator, rest = text.partition(": " if array else " ")
+    return _event(arrays.MEMBER_FORMATS, rest, line, member.removesuffix(":")) if separator else None
 
 
 def _classify_named(subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
@@ -219,15 +225,15 @@ def _classify_firmware(_subject: re.Match[str], text: str, line: str) -> KernelE
 
 
 def _classify_file_system(_subject: re.Match[str], _text: str, line: str) -> KernelEvent | None:
-    return _event(drives.LINE_FORMATS, line, line, None)
+    return _event(blocks.LINE_FORMATS, line, line, None)
 
 
 def _classify_block(text: str, line: str) -> KernelEvent | None:
     """The block layer and the page cache put no subject before their messages."""
     if " error, dev " in text:
-        found = match_format(drives.BLOCK_ERROR, text)
+        found = match_format(blocks.BLOCK_ERROR, text)
         return None if found is None else _make_event(*found, line, None)
-    return _event(drives.LINE_FORMATS, text, line, None)
+    return _event(blocks.LINE_FORMATS, text, line, None)
 
 
 _FAMILIES = {
@@ -237,6 +243,7 @@ _FAMILIES = {
     "scsi": _classify_scsi,
     "ata": _classify_ata,
     "bridge": _classify_bridge,
+    "joined": _classify_array,
     "array": _classify_array,
     "named": _classify_named,
     "firmware": _classify_firmware,

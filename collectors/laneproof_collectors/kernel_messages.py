@@ -1,10 +1,10 @@
 """How a kernel message is described: the kind of event it tells of, and one table row a format.
 
-The rows themselves stand in `kernel_messages_pcie`, `kernel_messages_drives` and `kernel_messages_arrays`, written from
-the format strings of the kernel's source; the file is named in each row. Rules of the tables: a pattern is anchored at
-the message's own first word (after the "driver device: " that the kernel's dev_printk puts before it), so that text
-which only quotes a kernel message is never taken for one; and a row is found by that first word, so that the many lines
-which concern nobody cost one look into a dictionary.
+The rows themselves stand in `kernel_messages_pcie` and its siblings, written from the format strings of the kernel's
+source; the file is named in each row. Rules of the tables: a pattern is anchored at the message's own first word (after
+the "driver device: " that the kernel's dev_printk puts before it), so that text which only quotes a kernel message is
+never taken for one; and a row is found by that first word, so that the many lines which concern nobody cost one look
+into a dictionary.
 """
 
 import re

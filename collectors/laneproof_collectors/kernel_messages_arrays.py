@@ -53,9 +53,17 @@ ARRAY_FORMATS = by_opening(
         ),
         told(
             EventKind.ARRAY_DEGRADED,
-            "cannot failed",
-            r"cannot start dirty degraded array|failed to run raid set",
+            "cannot failed starting journal",
+            r"cannot start dirty degraded array|failed to run raid set|starting dirty degraded array"
+            r"|journal disk is missing",
             "drivers/md/raid5.c",
+        ),
+        told(
+            EventKind.ARRAY_DEGRADED,
+            "too not insufficient",
+            r"too few disks \((?P<working>\d+) of (?P<members>\d+)\)|not enough drives present"
+            r"|insufficient working devices for recovery",
+            "drivers/md/raid0.c, md-linear.c, raid10.c",
         ),
         told(
             EventKind.ARRAY_DEGRADED,
@@ -68,9 +76,22 @@ ARRAY_FORMATS = by_opening(
         told(
             EventKind.IO_ERROR,
             "read",
-            r"read (?:error (?P<outcome>corrected|not correctable|NOT corrected)|correction write failed)"
+            r"read (?:error (?P<outcome>corrected|not correctable|NOT corrected|on replacement device)"
+            r"|correction write failed)"
             r"(?:!!)? \([^)]*(?:sector|at) (?P<sector>\d+) on (?P<device>[^\s).]+)\)",
             f"{_RAID}: a member's read error, made good from the others or not",
+        ),
+        told(
+            EventKind.IO_ERROR,
+            "unable",
+            r"unable to read back corrected sectors \(\d+ sectors at (?P<sector>\d+) on (?P<device>[^\s).]+)\)",
+            "drivers/md/raid10.c",
+        ),
+        told(
+            EventKind.IO_ERROR,
+            "disabled",
+            r"disabled device (?P<device>[^\s,]+), could not read superblock",
+            "drivers/md/md.c",
         ),
     )
 )
@@ -84,7 +105,24 @@ MEMBER_FORMATS = by_opening(
             r"rescheduling sector (?P<sector>\d+)|unrecoverable I/O (?:read )?error for block (?P<block>\d+)",
             "drivers/md/raid1.c, raid10.c",
         ),
-        told(EventKind.ARRAY_DEGRADED, "Failing", r"Failing raid device", "drivers/md/raid10.c"),
+        told(
+            EventKind.ARRAY_DEGRADED,
+            "Failing failing",
+            r"Failing raid device|failing drive",
+            "drivers/md/raid10.c; raid1-10.c later",
+        ),
+        told(
+            EventKind.ARRAY_DEGRADED,
+            "raid0 linear",
+            r"(?:raid0|linear) array has a missing/failed member",
+            "drivers/md/md.h: is_mddev_broken, 5.4 to about 5.17; the array is named where a member would be",
+        ),
+        told(
+            EventKind.IO_ERROR,
+            "flush",
+            r"flush io error (?P<error>-?\d+)",
+            "drivers/md/md.c: no colon after its name",
+        ),
     )
 )
 """Messages of an array about one member, which is named after the array."""
@@ -116,6 +154,24 @@ NAMED_FORMATS = by_opening(
             r"now running without any active interface",
             "drivers/net/bonding/bond_main.c",
             continues=True,
+        ),
+        told(
+            EventKind.IO_ERROR,
+            "writeback",
+            r"writeback error on inode \d+, offset \d+, sector (?P<sector>\d+)",
+            "fs/iomap/buffered-io.c: the subject is the file system's disk",
+        ),
+        told(
+            EventKind.IO_ERROR,
+            "ref guard",
+            r"(?:ref|guard) tag error at (?:location|sector) (?P<sector>\d+)",
+            "block/t10-pi.c: the subject is the disk",
+        ),
+        told(
+            EventKind.CONTROLLER_DOWN,
+            "SAS fault_state",
+            r"SAS host is non-operational|fault_state\((?P<fault>0x[0-9a-f]+)\)!",
+            "drivers/scsi/mpt3sas/mpt3sas_base.c: the subject is the host adapter",
         ),
         told(
             EventKind.ARRAY_DEGRADED,

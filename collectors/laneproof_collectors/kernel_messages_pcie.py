@@ -1,4 +1,4 @@
-"""What the kernel says of PCI Express besides errors: containment, slots, links, power states, host bridges."""
+"""What the kernel says of PCI Express besides errors: containment, slots, links, power states."""
 
 import re
 
@@ -82,7 +82,18 @@ _HOTPLUG_ROWS = (
         rf"Link Training Error occurs|link training error: status (?P<status>{HEX})|Failed to check link status",
         f"{_PCIEHP_HPC} to 5.x",
     ),
-    told(EventKind.PROBE_FAILED, "Cannot", r"Cannot add device at (?P<at>[0-9a-f:]{7,}:00)", _PCIEHP),
+    told(
+        EventKind.PROBE_FAILED,
+        "Cannot No",
+        r"Cannot add device at (?P<at>[0-9a-f:]{7,}:00)|No new device found",
+        f"{_PCIEHP}, pciehp_pci.c",
+    ),
+    told(
+        EventKind.LINK_DOWN,
+        "pciehp_power_on_slot",
+        r"\w+: Can not enable the link!",
+        _PCIEHP_HPC,
+    ),
     told(
         EventKind.DEVICE_REMOVED,
         "pciehp_isr pcie_do_write_cmd pcie_poll_cmd",
@@ -115,12 +126,46 @@ _CORE_ROWS = (
         r"[Rr]efused to change power state(?:, currently in (?P<current>\w+)| from \w+ to (?P<wanted>\w+))",
         f"{_PCI}: `currently in` to 5.7",
     ),
+    told(
+        EventKind.DEVICE_REMOVED,
+        "Device",
+        r"Device config space inaccessible; unable to",
+        f"{_PCI} 6.1 on, as back-ported",
+        config_space="gone",
+    ),
     told(EventKind.LINK_DOWN, "Data", r"Data Link Layer Link Active not set in \d+ msec", _PCI),
     told(
         EventKind.DEVICE_REMOVED,
         "not",
-        r"not ready (?P<milliseconds>\d+)ms after (?P<after>[\w ]+); giving up",
+        r"not ready (?P<milliseconds>\d+)ms after (?P<after>[^;]+); giving up",
         f"{_PCI}: pci_dev_wait",
+    ),
+    told(
+        EventKind.PROBE_FAILED,
+        "not unknown device",
+        r"not ready after (?P<milliseconds>\d+)ms; giving up"
+        r"|unknown header type (?P<header>[0-9a-f]{2}), ignoring device"
+        r"|device attach failed \((?P<error>-\d+)\)",
+        "drivers/pci/probe.c, bus.c: a device that keeps the bus waiting, or whose registers make no sense",
+    ),
+    told(
+        EventKind.CONTROLLER_DOWN,
+        "Timeout",
+        r"Timeout waiting for NVMe ready status to clear after disable",
+        "drivers/pci/quirks.c: nvme_disable_and_flr",
+    ),
+    told(
+        EventKind.DEVICE_REMOVED,
+        "AHCI",
+        r"AHCI controller unavailable!",
+        "drivers/ata/libahci.c: its registers read all ones",
+        config_space="gone",
+    ),
+    told(
+        EventKind.CONTROLLER_DOWN,
+        "controller Controller",
+        r"[Cc]ontroller reset failed \(0x[0-9a-f]+\)",
+        "drivers/ata/libahci.c",
     ),
     told(
         EventKind.LINK_DOWN,
@@ -156,31 +201,3 @@ FUNCTION_FORMATS = by_opening(_DPC_ROWS, AER_ROWS, _HOTPLUG_ROWS, _CORE_ROWS)
 
 SERVICE = re.compile(r"(?:AER|DPC|EDR|pciehp):? +(?=\S)")
 """The port service that speaks; several kernel versions write AER's lines with and without it."""
-
-HOST_FORMATS = by_opening(
-    (
-        told(
-            EventKind.LINK_UP,
-            "link Link PCIe port",
-            r"(?:PCIe |port )?(?:Gen\.?\d x\d+ )?[Ll]ink(?: is)? up"
-            r"(?:, (?P<speed>[\d.]+ GT/s)(?: PCIe)? x(?P<width>\d+))?",
-            "drivers/pci/controller/pcie-brcmstb.c, dwc/pcie-designware.c",
-        ),
-        told(
-            EventKind.LINK_DOWN,
-            "link Link PCIe Phy port failed",
-            r"(?:PCIe |Phy |port )?[Ll]ink (?:\d+ )?(?:is )?"
-            r"(?:down|DOWN|never came up|Fail\b|training gen\d timeout)"
-            r"|failed to bring link up",
-            "drivers/pci/controller/pcie-brcmstb.c, pcie-rockchip-host.c, pci-tegra.c, dwc/pcie-designware.c,"
-            " dwc/pci-imx6.c; `Link Fail` in board makers' trees",
-        ),
-        told(
-            EventKind.PROBE_FAILED,
-            "probe",
-            r"probe with driver (?P<driver>\S+) failed with error (?P<error>-?\d+)",
-            "drivers/base/dd.c, 6.10 on",
-        ),
-    )
-)
-"""Messages of a host bridge that a board's device tree names, such as ``fd500000.pcie``."""

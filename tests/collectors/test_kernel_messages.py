@@ -5,20 +5,23 @@ import pytest
 from laneproof_collectors import (
     kernel_messages_aer,
     kernel_messages_arrays,
+    kernel_messages_blocks,
+    kernel_messages_bridges,
     kernel_messages_drives,
     kernel_messages_pcie,
+    kernel_messages_scsi,
 )
 from laneproof_collectors.kernel_messages import EventKind, Format, by_opening, find_format, opening_of, told
 
 TABLES = {
     "function": kernel_messages_pcie.FUNCTION_FORMATS,
-    "host": kernel_messages_pcie.HOST_FORMATS,
+    "host": kernel_messages_bridges.HOST_FORMATS,
     "firmware": kernel_messages_aer.FIRMWARE_FORMATS,
     "controller": kernel_messages_drives.CONTROLLER_FORMATS,
     "disk": kernel_messages_drives.DISK_FORMATS,
-    "line": kernel_messages_drives.LINE_FORMATS,
-    "ata": kernel_messages_drives.ATA_FORMATS,
-    "scsi": kernel_messages_drives.SCSI_FORMATS,
+    "line": kernel_messages_blocks.LINE_FORMATS,
+    "ata": kernel_messages_scsi.ATA_FORMATS,
+    "scsi": kernel_messages_scsi.SCSI_FORMATS,
     "array": kernel_messages_arrays.ARRAY_FORMATS,
     "member": kernel_messages_arrays.MEMBER_FORMATS,
     "named": kernel_messages_arrays.NAMED_FORMATS,
