@@ -21,6 +21,7 @@ from laneproof.evidence.episodes import (
     from_kernel,
     place_of,
 )
+from laneproof.ledger.link_errors import is_of_link
 from laneproof.ledger.timeline import Timeline
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_lines import KernelEvent
@@ -162,6 +163,8 @@ class DropBook:
         passed_on: Reports of correctable errors by place, since the counters were last read.
         answers: When the log told whether a controller's registers still answered, with the place and the answer.
         media: When the log told of data that could not be recovered, the place, and the drive where it was known.
+        uncorrected: When the log told of a link's error that could not be corrected, and the place; since the counters
+            were last read.
     """
 
     drops: list[Drop] = field(default_factory=list)
@@ -174,6 +177,7 @@ class DropBook:
     log_heard_in: int = 0
     media: list[tuple[float, str, str]] = field(default_factory=list)
     answers: list[tuple[float, str, bool]] = field(default_factory=list)
+    uncorrected: list[tuple[float, str]] = field(default_factory=list)
 
     def of_path(self, path: str) -> list[Drop]:
         """Give the failures at a place, oldest first."""
@@ -186,6 +190,14 @@ class DropBook:
             for one in self.drops
             if one.counts and ((path is not None and one.path == path) or (serial and one.serial == serial))
         ]
+
+    def covers(self, path: str, when: float) -> bool:
+        """Whether a moment belongs to a disconnect of a place, or of one above or below it."""
+        return any(
+            one.started - COMPANION_SECONDS <= when <= one.ended + COMPANION_SECONDS
+            and (f"{one.path}/".startswith(f"{path}/") or f"{path}/".startswith(f"{one.path}/"))
+            for one in reversed(self.drops)
+        )
 
     def learn_names(self, places: dict[str, str], timeline: Timeline) -> dict[str, str]:
         """Keep the names of this boot; those known before a drop come first, since the event used them.
@@ -227,9 +239,11 @@ class DropBook:
                     self.answers.append((when, one.place, not event.silent))
                 elif event.kind in _LINK_IS_GONE:
                     self.answers.append((when, one.place, False))
+                if event.kind is EventKind.AER_UNCORRECTABLE and is_of_link(event.detail.get("bits")):
+                    self.uncorrected.append((when, one.place))
                 if event.kind is EventKind.MEDIA_ERROR:
                     self.media.append((when, one.place, self.states.get(one.place, ("", "", ""))[0]))
-        del self.media[:-_MOST_DROPS], self.answers[:-_MOST_ANSWERS]
+        del self.media[:-_MOST_DROPS], self.answers[:-_MOST_ANSWERS], self.uncorrected[:-_MOST_ANSWERS]
         placed += self._place_device_events(device_events, placed, places, timeline.now)
         return placed, reports
 

@@ -401,7 +401,9 @@ class Ledger:
         events: Sequence[PlaceEvent],
         reports: dict[str, int],
     ) -> None:
+        drops = self._state.drops
         self._disturbed |= {one.place for one in events if one.opens}
+        self._state.links.forgive(drops.covers)
         for place, number in reports.items():
             self._reports[place] = self._reports.get(place, 0) + number
         if snapshot.functions is self._functions or tree.unread is not None:
@@ -409,9 +411,12 @@ class Ledger:
         self._functions = snapshot.functions
         links = list(_links_with_drives(tree, occupants))
         news = LinkNews(
-            disturbed=self._disturbed, reports=self._reports, switched_off=_is_counting_switched_off(snapshot)
+            disturbed=self._disturbed,
+            reports=self._reports,
+            uncorrected=[(when, place) for when, place in drops.uncorrected if not drops.covers(place, when)],
+            switched_off=_is_counting_switched_off(snapshot),
         )
-        self._disturbed, self._reports = frozenset(), {}
+        self._disturbed, self._reports, drops.uncorrected = frozenset(), {}, []
         self._state.links.read(links, self.timeline, news)
         self._state.training.read(links, self.timeline)
 

@@ -3,10 +3,11 @@
 Rules of this module: a series belongs to one drive in one place and begins anew with each boot, each time an end is
 enumerated, and each time a count falls; what stood there at its first reading was counted before anybody looked and is
 no rate. Errors that go along with a disconnect belong to it and are kept apart. Where no end counts, the reports in the
-kernel's log stand in, as the least that happened.
+kernel's log stand in, as the least that happened; those of errors that could not be corrected wherever no end counts
+such errors.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from laneproof.evidence.specification import bits_carried, receiver_errors
@@ -27,6 +28,7 @@ _LINK_FATAL = ("DLP", "SDES", "FCP", "RxOF", "MalfTLP", "ECRC")
 """Uncorrectable errors that are the link's own; unsupported requests, aborts and completion timeouts are not."""
 MOST_READINGS = 60
 """Readings with errors that are kept one by one."""
+_MOST_REPORTED = 40
 _UNWATCHED = (Reporting.NO_CAPABILITY, Reporting.NOT_OWNED, Reporting.MASKED, Reporting.UNKNOWN)
 
 
@@ -79,6 +81,8 @@ class LinkRecord:
         readings: When errors were counted and how many, the last ones.
         last_minute: The minute in which the last error was counted.
         from_log: Whether errors were taken from the log, for lack of any counter.
+        reported: When the log told of uncorrectable errors that no counter counts, the last ones, apart from
+            disconnects.
         version: Goes up with each error, for those who keep results.
     """
 
@@ -97,6 +101,7 @@ class LinkRecord:
     readings: list[tuple[float, int]] = field(default_factory=list)
     last_minute: float = -1.0
     from_log: bool = False
+    reported: list[float] = field(default_factory=list)
     version: int = 0
 
     @property
@@ -122,11 +127,13 @@ class LinkNews:
     Attributes:
         disturbed: Places where a disconnect happened since the last reading.
         reports: By place, error reports in the kernel's log since then.
+        uncorrected: When the log told of an uncorrectable error since then, and the place.
         switched_off: Whether the kernel was told not to count: its counters are there and stay at zero.
     """
 
     disturbed: frozenset[str] = frozenset()
     reports: Mapping[str, int] = field(default_factory=dict)
+    uncorrected: Sequence[tuple[float, str]] = ()
     switched_off: bool = False
 
 
@@ -181,6 +188,14 @@ class LinkBook:
         """Give all records of a drive, wherever it was."""
         return [one for one in self.records.values() if serial and one.serial == serial]
 
+    def forgive(self, is_of_disconnect: Callable[[str, float], bool]) -> None:
+        """Take back uncorrectable errors of the log that turn out to be part of a disconnect, which is told already."""
+        for record in self.records.values():
+            kept = [when for when in record.reported if not is_of_disconnect(record.path, when)]
+            if len(kept) != len(record.reported):
+                record.reported = kept
+                record.version += 1
+
     def note_parts(self, path: str, at: float) -> None:
         """Begin the baseline of a path anew, since what stands between has changed."""
         for record in self.of_path(path):
@@ -204,10 +219,30 @@ def _read_link(record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed:
         record.from_log = record.from_log or bool(news.reports.get(record.path))
         if not (port_told or far_told):
             fresh.device_errors = fresh.most = news.reports.get(record.path, 0)
+    if not (_counts_fatal(record.port, link.port) or _counts_fatal(record.far, link.device)):
+        begins = (record.port.since, record.far.since, timeline.booted_at)
+        told = (when for when, place in news.uncorrected if place == record.path)
+        _take_reported(record, (when for when in told if not any(0 <= when - one <= SETTLE_SECONDS for one in begins)))
     if record.path in news.disturbed or young:
         record.aside += fresh.errors
         fresh = Tally(begins=now)
     _keep(record, fresh, now, elapsed)
+
+
+def _counts_fatal(end: EndState, function: PciFunction | None) -> bool:
+    """Whether an end counts its uncorrectable errors; what is masked or switched off are its correctable ones."""
+    counters = function.aer if function is not None and function.answers else None
+    is_told = counters is not None and _sum_fatal(counters) is not None
+    return is_told and end.reporting not in (Reporting.NO_CAPABILITY, Reporting.NOT_OWNED, Reporting.UNKNOWN)
+
+
+def _take_reported(record: LinkRecord, times: Iterable[float]) -> None:
+    """Keep when the log told of uncorrectable errors; both ends' reports of one minute are one error."""
+    for when in sorted(times):
+        if not any(abs(when - known) < _MINUTE for known in record.reported):
+            record.reported.append(when)
+            record.version += 1
+    del record.reported[:-_MOST_REPORTED]
 
 
 def _keep(record: LinkRecord, fresh: Tally, now: float, elapsed: float) -> None:
@@ -287,6 +322,11 @@ def _note_reporting(end: EndState, function: PciFunction | None, now: float, *, 
     elif reporting in (Reporting.MASKED, Reporting.OFF, Reporting.NOT_OWNED) and end.was_counted:
         end.hidden_since = now if end.hidden_since is None else end.hidden_since
     end.reporting = reporting
+
+
+def is_of_link(bits: str | None) -> bool:
+    """Whether an uncorrectable error is the link's own, as far as its bits tell, by the kernel's names for them."""
+    return not bits or any(name in _LINK_FATAL for name in bits.split())
 
 
 def _sum_fatal(counters: AerCounters) -> int | None:

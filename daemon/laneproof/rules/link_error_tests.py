@@ -151,15 +151,23 @@ def _judge_first_look(record: LinkRecord) -> Standing:
 def _judge_uncorrectable(record: LinkRecord, now: float) -> Standing:
     """Judge errors that could not be corrected, apart from any disconnect: each is one too many."""
     since = max(now - 7 * DAY, record.steady_since)
-    rows = [row for row in record.series.rows if row.begins >= since and row.fatal]
-    if not rows:
+    counted = {row.begins: row.fatal for row in record.series.rows if row.begins >= since and row.fatal}
+    reported = [when for when in record.reported if when >= since]
+    if not counted and not reported:
         return NOTHING_TO_SAY
-    number = sum(row.fatal for row in rows)
+    number = sum(counted.values()) + len(reported)
+    hours = {int(when // HOUR) for when in (*counted, *reported)}
     said = f"{number} uncorrectable error{'s' if number > 1 else ''} of the link in the last week"
+    if not counted:
+        said += ", as the kernel's log tells"
     return Standing(
-        level="page" if len(rows) > 1 else "note",
+        level="page" if len(hours) > 1 else "note",
         because=said,
-        evidence={"uncorrectable_errors": number, **_describe(record, recent(record, 7 * DAY, now))},
+        evidence={
+            "uncorrectable_errors": number,
+            "uncorrectable_from_log": len(reported),
+            **_describe(record, recent(record, 7 * DAY, now)),
+        },
     )
 
 

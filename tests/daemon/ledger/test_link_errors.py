@@ -167,3 +167,74 @@ def test_counters_that_the_kernel_was_told_to_leave_are_no_counting() -> None:
     assert not link(story).counted
     kept = Setting(value="off", origin="firmware")  # the firmware hands its findings on, and they are counted (aer.c)
     assert link(Story().look(counting_box((0, 0, 0, 0)).with_power(aer_owner=kept))).counted
+
+
+UNCORRECTABLE = "nvme 0000:01:00.0: PCIe Bus Error: severity=Uncorrectable (Fatal), type=Data Link Layer, (Receiver ID)"
+
+
+def uncounted() -> Box:
+    return Box().with_port(PATH).with_drive(PATH)
+
+
+def test_an_uncorrectable_error_that_only_the_log_tells_of_is_kept() -> None:
+    story = Story().look(uncounted())
+    story.look(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    assert link(story).reported == [story.now - 30.0]
+    story.look(uncounted(), after=HOUR)
+    assert len(link(story).reported) == 1
+
+
+def test_both_ends_reports_of_one_moment_are_one_error() -> None:
+    port = "pcieport 0000:00:01.1: AER: Uncorrectable (Fatal) error message received from 0000:00:01.1"
+    story = Story().look(uncounted())
+    story.look(uncounted(), after=HOUR, log=(port, UNCORRECTABLE))
+    assert len(link(story).reported) == 1
+
+
+def test_where_an_end_counts_its_uncorrectable_errors_the_log_is_not_asked() -> None:
+    story = Story().look(one_link(count(), count()))
+    story.look(one_link(count(), count()), after=HOUR, log=(UNCORRECTABLE,))
+    assert link(story).reported == []
+
+
+def test_counters_that_the_kernel_does_not_own_leave_uncorrectable_errors_to_the_log() -> None:
+    def switched_off() -> Box:
+        return one_link(count(), count()).with_power(aer_owner=Setting(value="off", origin="command-line"))
+
+    story = Story().look(switched_off())
+    story.look(switched_off(), after=HOUR, log=(UNCORRECTABLE,))
+    assert len(link(story).reported) == 1
+
+
+@pytest.mark.parametrize(
+    ("bits", "kept"), [("[20] UnsupReq", 0), ("[14] CmpltTO", 0), ("[ 4] DLP", 1), ("[18] MalfTLP", 1)]
+)
+def test_only_the_links_own_uncorrectable_errors_are_taken_from_the_log(bits: str, kept: int) -> None:
+    story = Story().look(uncounted())
+    story.look(uncounted(), after=HOUR, log=(f"{UNCORRECTABLE}\n    {bits}                    (First)",))
+    assert len(link(story).reported) == kept
+
+
+DROP = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
+
+
+def test_an_uncorrectable_error_of_the_log_that_is_part_of_a_disconnect_is_not_told_besides() -> None:
+    story = Story().look(uncounted())
+    story.look(uncounted(), after=HOUR, log=(UNCORRECTABLE, DROP))
+    assert link(story).reported == []
+    story.look(uncounted(), after=100.0, log=(UNCORRECTABLE,))  # the kernel still tries to bring it back
+    assert link(story).reported == []
+
+
+def test_an_uncorrectable_error_of_the_log_is_taken_back_once_a_disconnect_follows_it() -> None:
+    story = Story().look(uncounted())
+    story.look(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    assert len(link(story).reported) == 1
+    story.look(uncounted(), after=90.0, log=(DROP,))
+    assert link(story).reported == []
+
+
+def test_an_uncorrectable_error_while_the_machine_starts_belongs_to_its_training() -> None:
+    story = Story().look(uncounted()).restart()
+    story.look(uncounted(), after=40.0, log=(UNCORRECTABLE,))
+    assert link(story).reported == []

@@ -1,7 +1,7 @@
 """signal-errors: raised by what lasts, told once, kept while it stands, cleared when it is over."""
 
 from laneproof.rules.example_past import PATHS, counting_box
-from simulated_box import declare
+from simulated_box import Box, declare
 from story_engine import DAY, HOUR, Told
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
@@ -116,3 +116,44 @@ def test_without_a_ledger_nothing_is_said() -> None:
     from laneproof.rules.signs_link_errors import SIGNAL_ERRORS  # noqa: PLC0415
 
     assert list(SIGNAL_ERRORS.judge(BUILD, counting_box((9, 9, 9, 9)).snapshot(taken_at=DAY), NOTHING)) == []
+
+
+UNCORRECTABLE = "nvme 0000:01:00.0: PCIe Bus Error: severity=Uncorrectable (Fatal), type=Data Link Layer, (Receiver ID)"
+
+
+def uncounted() -> Box:
+    return Box().with_port(PATHS[0]).with_drive(PATHS[0])
+
+
+def test_an_uncorrectable_error_in_the_log_alone_is_a_notice_and_a_warning_when_it_recurs() -> None:
+    told = Told("signal-errors", BUILD)
+    told.look(uncounted(), after=HOUR)
+    told.look(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    assert [change[:2] for change in told.changes] == [("raised", "notice")]
+    (finding,) = told.standing
+    assert "1 uncorrectable error of the link in the last week, as the kernel's log tells" in finding.summary
+    for _ in range(10):
+        told.look(uncounted(), after=HOUR)
+    assert len(told.changes) == 1
+    told.look(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    assert told.severity == "warning"
+    assert len(told.changes) == 2
+
+
+def test_an_uncorrectable_error_of_the_log_that_goes_along_with_a_disconnect_says_nothing() -> None:
+    told = Told("signal-errors", BUILD)
+    told.look(uncounted(), after=HOUR)
+    told.look(
+        uncounted(), after=HOUR, log=(UNCORRECTABLE, "nvme nvme0: controller is down; will reset: CSTS=0xffffffff")
+    )
+    told.look(uncounted(), after=HOUR)
+    assert told.changes == []
+
+
+def test_an_uncorrectable_error_of_the_log_is_over_after_ten_quiet_days() -> None:
+    told = Told("signal-errors", BUILD)
+    told.look(uncounted(), after=HOUR)
+    told.look(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    for _ in range(11):
+        told.look(uncounted(), after=DAY)
+    assert told.standing == []
