@@ -7,7 +7,8 @@ Rules of this module:
   itself, one Get Features, back to back; Identify once for as long as the drive stays; the error log only when its
   count rose. A drive that had gone to rest is roused for these few milliseconds and begins to count its idle time
   anew, so an interval shorter than that keeps it from ever resting: the interval is the caller's.
-- hwmon sends the drive a command too (one for all sensors within a second): it is read only where the health log fails.
+- hwmon sends the drive commands too (three for its temperature, threshold and alarm): it is read only where the health
+  log fails.
 - smartctl is asked only where the admin command fails in a way that another program may get round.
 
 What it does not do: it parses no page (``nvme_logs.py``) and no output of smartctl (``smart.py``).

@@ -1,30 +1,37 @@
-"""The kernel's own thermometers of an NVMe drive: hwmon, which asks the drive each time it is read.
+"""The kernel's own thermometer of an NVMe drive: hwmon, which asks the drive each time it is read.
 
 Rules of this module: it is the last resort, where neither the health log nor smartctl can be had, since unprivileged
-readers may use it too. One reading of the composite temperature and the sensors costs the drive one command (the kernel
-keeps the page for a second), each limit one more: so limits are read for the composite temperature only.
+readers may use it too. The temperature costs the drive one command, its alarm another, and the threshold a third (the
+critical one the kernel remembers). So only the composite temperature is read, which is what a drive's own limits are
+about, and not its up to eight sensors, which are a command each.
 
-Source: Documentation/hwmon/sysfs-interface; kernel drivers/nvme/host/hwmon.c.
+Drives count whole kelvin. Kernels up to 5.5 take 273 off, later ones 273.15; here 273 is taken off, as from the health
+log, so that a reading at a threshold is at it whichever way the two came.
+
+Source: Documentation/hwmon/sysfs-interface; kernel drivers/nvme/host/hwmon.c, ``nvme_hwmon_read``,
+``nvme_get_temp_thresh``.
 """
 
 import re
 from collections.abc import Sequence
 
-from laneproof_collectors.attributes import parse_integer, parse_text, unless_absent
+from laneproof_collectors.attributes import is_absent, parse_integer, parse_switch, parse_text, unless_absent
 from laneproof_collectors.host import Host
+from laneproof_collectors.nvme_logs import COLDEST_CELSIUS, HOTTEST_CELSIUS, KELVIN_AT_ZERO_CELSIUS
 from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Unread
 
 _HWMON = re.compile(r"hwmon\d+")
-_SENSOR_INPUT = re.compile(r"temp(\d+)_input")
-_COMPOSITE = 1  # temp1 is the composite temperature, temp2 to temp9 are sensors 1 to 8
+_COMPOSITE = "temp1"  # temp2 to temp9 are sensors 1 to 8
+_FILES = ("input", "label", "max", "crit", "alarm")
 _MILLI = 1000  # hwmon counts thousandths of a degree
+_ZERO_CELSIUS_IN_KELVIN = 273.15
 
 
 def read_thermometers(
     host: Host, folder: str, names: Sequence[str], function: str | None
 ) -> tuple[TemperatureReading, ...]:
-    """Read the temperatures of one drive.
+    """Read the composite temperature of one drive.
 
     Args:
         host: The machine.
@@ -33,36 +40,35 @@ def read_thermometers(
         function: The folder of its PCI function, below which the first kernels with these files (5.5) keep them.
 
     Returns:
-        The readings in the kernel's order; none where the kernel offers none.
+        One reading; none where the kernel offers none.
     """
     places = [f"{folder}/{name}" for name in names if _HWMON.fullmatch(name)]
     if not places and function:
         below = host.folder(f"{function}/hwmon")
         places = [] if isinstance(below, Unread) else [f"{function}/hwmon/{name}" for name in below]
-    readings = []
-    for place, files in zip(places, host.folders(places), strict=True):
-        held = () if isinstance(files, Unread) else files
-        numbers = sorted(int(match[1]) for name in held if (match := _SENSOR_INPUT.fullmatch(name)))
-        readings += [_read_thermometer(host, f"{place}/temp{number}", number) for number in numbers]
-    return tuple(readings)
+    found = (_read_thermometer(host, f"{place}/{_COMPOSITE}") for place in places)
+    return tuple(one for one in found if one is not None)
 
 
-def _read_thermometer(host: Host, stem: str, number: int) -> TemperatureReading:
-    ends = ("input", "label", "crit", "max") if number == _COMPOSITE else ("input", "label")
-    answers = dict(zip(ends, host.files(f"{stem}_{end}" for end in ends), strict=True))
-    label = parse_text(answers["label"])
+def _read_thermometer(host: Host, stem: str) -> TemperatureReading | None:
+    raw = dict(zip(_FILES, host.files(f"{stem}_{end}" for end in _FILES), strict=True))
+    if is_absent(raw["input"]):
+        return None
+    label = parse_text(raw["label"])
     return TemperatureReading(
-        label=f"temp{number}" if isinstance(label, Unread) else label,
-        celsius=_parse_celsius(answers["input"], what=f"{stem}_input"),
-        maximum_celsius=_parse_limit(answers, "max", stem),
-        critical_celsius=_parse_limit(answers, "crit", stem),
+        label=_COMPOSITE if isinstance(label, Unread) else label,
+        celsius=_parse_celsius(raw["input"], what=f"{stem}_input"),
+        maximum_celsius=unless_absent(_parse_celsius(raw["max"], what=f"{stem}_max")),
+        critical_celsius=unless_absent(_parse_celsius(raw["crit"], what=f"{stem}_crit")),
+        alarm=unless_absent(parse_switch(raw["alarm"], what=f"{stem}_alarm")),
     )
-
-
-def _parse_limit(answers: dict[str, bytes | Unread], end: str, stem: str) -> float | Unread | None:
-    return unless_absent(_parse_celsius(answers[end], what=f"{stem}_{end}")) if end in answers else None
 
 
 def _parse_celsius(raw: bytes | Unread, *, what: str) -> float | Unread:
     thousandths = parse_integer(raw, what=what)
-    return thousandths if isinstance(thousandths, Unread) else thousandths / _MILLI
+    if isinstance(thousandths, Unread):
+        return thousandths
+    celsius = round(thousandths / _MILLI + _ZERO_CELSIUS_IN_KELVIN) - KELVIN_AT_ZERO_CELSIUS
+    if not COLDEST_CELSIUS <= celsius <= HOTTEST_CELSIUS:
+        return Unread(what, f"it reads {celsius} °C, which no drive survives")
+    return float(celsius)

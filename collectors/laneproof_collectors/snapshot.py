@@ -317,6 +317,7 @@ class TemperatureReading:
     celsius: float | Unread
     maximum_celsius: float | Unread | None = None
     critical_celsius: float | Unread | None = None
+    alarm: bool | Unread | None = None  # what it measures says itself that it is beyond a threshold
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -393,7 +393,7 @@ HWMON = {"hwmon3/temp1_input": "41850\n", "hwmon3/temp1_label": "Composite\n"}
 def test_kernels_thermometers_are_read_where_the_health_log_fails(fs: FakeFilesystem) -> None:
     box = Box(fs, controller(**HWMON))
     box.fail_all(errno.EACCES)
-    assert read_one(box).temperatures == (TemperatureReading(label="Composite", celsius=41.85),)
+    assert read_one(box).temperatures == (TemperatureReading(label="Composite", celsius=42.0),)
 
 
 @pytest.mark.parametrize("works", ["log", "smartctl"])

@@ -28,19 +28,43 @@ def machine(fs: FakeFilesystem, **changes: str) -> FakeMachine:
     return FakeMachine(fs, {f"{CONTROLLER}/hwmon3/{name}": text for name, text in (FILES | changes).items()})
 
 
-def test_all_sensors_are_read_and_the_limits_of_the_first(fs: FakeFilesystem) -> None:
+def test_the_composite_temperature_is_read_with_its_limits_and_its_alarm(fs: FakeFilesystem) -> None:
     box = machine(fs)
-    assert read_thermometers(box, CONTROLLER, ("hwmon3", "power"), FUNCTION) == (
-        TemperatureReading(label="Composite", celsius=49.85, maximum_celsius=69.85, critical_celsius=99.85),
-        TemperatureReading(label="Sensor 1", celsius=51.85),
+    (reading,) = read_thermometers(box, CONTROLLER, ("hwmon3", "power"), FUNCTION)
+    assert reading == TemperatureReading(
+        label="Composite", celsius=50.0, maximum_celsius=70.0, critical_celsius=100.0, alarm=False
     )
-    assert f"{CONTROLLER}/hwmon3/temp2_max" not in box.asked  # each limit would be a command to the drive
+
+
+def test_the_sensors_are_left_alone(fs: FakeFilesystem) -> None:
+    box = machine(fs)
+    read_thermometers(box, CONTROLLER, ("hwmon3", "power"), FUNCTION)
+    assert not [path for path in box.asked if "temp2" in path]  # each would be a command to the drive
+
+
+@pytest.mark.parametrize("text", ["80000\n", "79850\n"])  # Linux 5.5 takes 273 off, later kernels 273.15
+def test_353_kelvin_are_80_degrees_whatever_the_kernel_takes_off(fs: FakeFilesystem, text: str) -> None:
+    (reading,) = read_thermometers(machine(fs, temp1_input=text), CONTROLLER, ("hwmon3",), FUNCTION)
+    assert reading.celsius == 80.0
+
+
+def test_an_alarm_that_the_drive_raises_is_told(fs: FakeFilesystem) -> None:
+    (reading,) = read_thermometers(machine(fs, temp1_alarm="1\n"), CONTROLLER, ("hwmon3",), FUNCTION)
+    assert reading.alarm is True
+
+
+@pytest.mark.parametrize("text", ["-273150\n", "65261850\n"])  # no temperature at all, and the largest number that fits
+def test_what_no_drive_survives_is_neither_temperature_nor_limit(fs: FakeFilesystem, text: str) -> None:
+    (reading,) = read_thermometers(machine(fs, temp1_input=text, temp1_max=text), CONTROLLER, ("hwmon3",), FUNCTION)
+    assert isinstance(reading.celsius, Unread)
+    assert isinstance(reading.maximum_celsius, Unread)
+    assert reading.critical_celsius == 100.0
 
 
 def test_thermometers_of_early_kernels_are_found_below_the_pci_function(fs: FakeFilesystem) -> None:
     box = FakeMachine(fs, {f"{FUNCTION}/hwmon/hwmon1/temp1_input": "30850\n"})
     (reading,) = read_thermometers(box, CONTROLLER, ("power",), FUNCTION)
-    assert reading == TemperatureReading(label="temp1", celsius=30.85)
+    assert reading == TemperatureReading(label="temp1", celsius=31.0)
 
 
 def test_drive_without_thermometers_has_none(fs: FakeFilesystem) -> None:
@@ -51,21 +75,19 @@ def test_drive_without_thermometers_has_none(fs: FakeFilesystem) -> None:
 
 @pytest.mark.parametrize("text", ["", "hot\n", "4 2\n"])
 def test_reading_that_is_no_number_is_unread(fs: FakeFilesystem, text: str) -> None:
-    first, second = read_thermometers(machine(fs, temp1_input=text), CONTROLLER, ("hwmon3",), FUNCTION)
-    assert isinstance(first.celsius, Unread)
-    assert first.maximum_celsius == 69.85
-    assert second.celsius == 51.85
+    (reading,) = read_thermometers(machine(fs, temp1_input=text), CONTROLLER, ("hwmon3",), FUNCTION)
+    assert isinstance(reading.celsius, Unread)
+    assert reading.maximum_celsius == 70.0
 
 
 def test_reading_that_the_drive_refuses_is_unread_with_its_reason(fs: FakeFilesystem) -> None:
     box = machine(fs)
     box.faults[f"{CONTROLLER}/hwmon3/temp1_input"] = errno.ETIMEDOUT
-    first, _ = read_thermometers(box, CONTROLLER, ("hwmon3",), FUNCTION)
-    assert isinstance(first.celsius, Unread)
-    assert first.celsius.reason is Reason.TIMED_OUT
+    (reading,) = read_thermometers(box, CONTROLLER, ("hwmon3",), FUNCTION)
+    assert isinstance(reading.celsius, Unread)
+    assert reading.celsius.reason is Reason.TIMED_OUT
 
 
-def test_folder_that_cannot_be_listed_gives_no_readings(fs: FakeFilesystem) -> None:
-    box = machine(fs)
-    box.faults[f"{CONTROLLER}/hwmon3"] = errno.EACCES
+def test_thermometer_without_a_composite_temperature_gives_no_readings(fs: FakeFilesystem) -> None:
+    box = FakeMachine(fs, {f"{CONTROLLER}/hwmon3/name": "nvme\n"})
     assert read_thermometers(box, CONTROLLER, ("hwmon3",), FUNCTION) == ()
