@@ -15,6 +15,7 @@ from simulation.box_parts import Bond, MdArray, Module, NetworkCard, lay_memory
 from simulation.pages import (
     CORRECTABLE,
     GT_S,
+    KELVIN,
     UNCORRECTABLE,
     Health,
     LinkSide,
@@ -36,6 +37,7 @@ class Presence(StrEnum):
     AWAY = "away"
 
 
+_FIRST_HWMON = 2  # the board's and the processor's chips come before
 BRIDGE, NVME, NETWORK = 0x060400, 0x010802, 0x020000
 ROOT_PORT, UPSTREAM, DOWNSTREAM, ENDPOINT = 4, 5, 6, 0
 
@@ -131,6 +133,7 @@ class SimulatedBox:
     memory_kib: int = 65_700_000
     boot_number: int = 1
     aer_native: bool = False  # the kernel's own error reporting service shows itself
+    thermometers: bool = False  # the kernel's, of its drives, were read: as they are where their logs cannot be
     extra_files: dict[str, str] = field(default_factory=dict)
     extra_links: dict[str, str] = field(default_factory=dict)
     arrays: list[MdArray] = field(default_factory=list)
@@ -184,6 +187,8 @@ class SimulatedBox:
         numbering = _Numbering(taken=frozenset(one.number for one in drives if one.number is not None))
         for port in self.ports:
             _lay_port(tree, numbering, port, "/sys/devices/pci0000:00", bus=0)
+        for drive in drives if self.thermometers else ():
+            _lay_thermometer(tree, drive)
         if self.aer_native:
             for port in self.ports:
                 name = f"{port.place.rpartition('/')[2]}:pcie002"
@@ -395,6 +400,42 @@ def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, place: str, tra
         "feature:12": value,
         "feature:12:data": encode(data),
     }  # fmt: skip
+
+
+def thermometer_folder(drive: Drive) -> str:
+    """Give the folder of the kernel's thermometer of a drive, which the driver registers below the controller."""
+    return f"{drive.place}/nvme/nvme{drive.number}/hwmon{(drive.number or 0) + _FIRST_HWMON}"
+
+
+def thermometer_readings(drive: Drive) -> dict[str, str]:
+    """Give what moves of it: the drive's whole kelvin in the kernel's thousandths, and its own alarm of heat.
+
+    Source: kernel drivers/nvme/host/hwmon.c, ``nvme_hwmon_read``; include/linux/units.h, ``kelvin_to_millicelsius``.
+    """
+    health = drive.health
+    return {
+        "temp1_input": f"{_millicelsius(round(health.temperature_celsius))}\n",
+        "temp1_alarm": f"{health.critical_warning >> 1 & 1}\n",
+    }
+
+
+def _millicelsius(celsius: int) -> int:
+    return (celsius + KELVIN) * 1000 - 273_150
+
+
+def _lay_thermometer(tree: _Tree, drive: Drive) -> None:
+    # The driver registers none where the drive refuses the log on which it draws.
+    if drive.number is None or drive.presence is not Presence.HERE or drive.refuses_health is not None:
+        return
+    folder = thermometer_folder(drive)
+    name = folder.rpartition("/")[2]
+    tree.links[f"/sys/class/hwmon/{name}"] = f"../../{folder.removeprefix('/sys/')}"
+    for file, value in (("name", "nvme"), ("temp1_label", "Composite"), ("temp1_min", "-273150")):
+        tree.text(f"{folder}/{file}", value)
+    for file, celsius in (("temp1_max", drive.warning_celsius), ("temp1_crit", drive.critical_celsius)):
+        if celsius:
+            tree.text(f"{folder}/{file}", str(_millicelsius(celsius)))
+    tree.files.update({f"{folder}/{file}": text for file, text in thermometer_readings(drive).items()})
 
 
 def health_entry(drive: Drive) -> str | dict[str, int]:

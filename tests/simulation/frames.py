@@ -7,7 +7,17 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from simulation.box import Drive, Presence, SimulatedBox, describe_sleep, encode, find_gone, health_entry
+from simulation.box import (
+    Drive,
+    Presence,
+    SimulatedBox,
+    describe_sleep,
+    encode,
+    find_gone,
+    health_entry,
+    thermometer_folder,
+    thermometer_readings,
+)
 from simulation.pages import CORRECTABLE, aer_text
 from simulation.views import Counting, HealthView, View
 
@@ -133,6 +143,8 @@ class FrameWriter:
             text = " ".join(f"{one:8d}" for one in drive.stat) + "\n"
             if self._state["files"].get(path) != text:
                 files[path] = text
+        if self._box.thermometers:
+            self._touch_thermometer(drive, files)
         if self._view.health is HealthView.LOG:
             held = self._state["nvme"][name]
             entry = health_entry(drive)
@@ -143,6 +155,14 @@ class FrameWriter:
                 self._pages[drive.serial] = drive.error_page
                 held["log:1"] = page = encode(drive.error_page)
                 nvme.setdefault(name, {})["log:1"] = page
+
+    def _touch_thermometer(self, drive: Drive, files: dict[str, str]) -> None:
+        if drive.refuses_health is not None:
+            return  # there is none
+        for file, text in thermometer_readings(drive).items():
+            path = f"{thermometer_folder(drive)}/{file}"
+            if self._state["files"].get(path) != text:
+                files[path] = text
 
 
 def _hide_health(entries: dict[str, Any], health: HealthView) -> None:

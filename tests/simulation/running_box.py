@@ -104,6 +104,7 @@ class RunningBox:
         self._device_sequence = 1500
         self._deadlines: dict[str, float] = {}
         apply_counting(box, view.counting)
+        box.thermometers = view.thermometers
         self._writer = FrameWriter(box, view)
 
     # --- time -------------------------------------------------------------------------------------------------------

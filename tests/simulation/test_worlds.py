@@ -126,6 +126,31 @@ def test_what_a_view_hides_is_not_recorded() -> None:
         assert hidden not in text
 
 
+@pytest.mark.parametrize("health", [*HealthView])
+def test_the_kernels_thermometers_are_recorded_where_the_log_cannot_be_read(health: HealthView) -> None:
+    running = brief("overheating").running
+    running.box.thermometers = health is not HealthView.LOG
+    running.view = running._writer._view = replace(RICH, health=health)
+    lines = list(running.run(START + 2 * 86400))
+    host = RecordedHost(parse_header(lines[0]), parse_frames(iter(lines[1:])))
+    collectors = make_collectors()
+    readings: dict[str, set[float]] = {}
+    while host.advance():
+        snapshot = read_snapshot(host, collectors)
+        for one in snapshot.controllers if isinstance(snapshot.controllers, tuple) else ():
+            for reading in one.temperatures:
+                drive = next(life.drive for life in running.lives if life.drive and life.drive.serial == one.serial)
+                assert reading.maximum_celsius == drive.warning_celsius
+                assert reading.critical_celsius == drive.critical_celsius
+                assert isinstance(reading.celsius, float)
+                readings.setdefault(drive.serial, set()).add(reading.celsius)
+    if health is HealthView.LOG:
+        assert readings == {}  # a reader has no need to ask, and a recording holds what was asked
+        return
+    assert len(readings) == sum(life.drive is not None for life in running.lives)
+    assert all(len(celsius) > 1 for celsius in readings.values())  # they follow load and room
+
+
 def test_a_lost_drive_is_gone_from_the_recorded_state_until_it_is_back() -> None:
     family = replace(REPORT, pace=((3600.0, 40.0),))
     seen = set()

@@ -79,6 +79,11 @@ class View:
         )
 
     @property
+    def thermometers(self) -> bool:
+        """Whether the kernel's thermometers of the drives were read: a reader turns to them where the log is shut."""
+        return self.health is not HealthView.LOG
+
+    @property
     def is_rich(self) -> bool:
         """Whether what a sound judgement needs is there."""
         return (
