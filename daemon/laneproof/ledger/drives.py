@@ -10,14 +10,18 @@ from dataclasses import dataclass, field
 from laneproof.ledger.load import LoadRecord
 from laneproof.ledger.timeline import Timeline
 from laneproof.occupants import Occupant
-from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive
+from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive, TemperatureReading
 from laneproof_collectors.unread import Unread
 
 _MOST_TIMES = 200
-_KEPT_HOURS = 7 * 24
+_HOURS_A_DAY = 24
+_KEPT_HOURS = 7 * _HOURS_A_DAY
 _HOUR = 3600.0
 NEAR_WARNING_CELSIUS = 5.0
 """A drive this near to its own warning threshold is called hot. Judgement."""
+_SENSIBLE_LIMITS = (30.0, 120.0)  # a threshold that nobody set reads 0 K, or the largest number that fits (no source)
+_NOT_COLD_CELSIUS = 30.0  # a drive's alarm is for cold too; below this it is no word of heat (judgement)
+_MINUTES = 60
 
 WATCHED = (
     "media_errors",
@@ -65,12 +69,42 @@ class Steps:
 
 @dataclass(slots=True, kw_only=True)
 class HourHeat:
-    """Temperatures of one hour."""
+    """Temperatures of one hour.
+
+    Attributes:
+        hour: Which, in hours since the epoch.
+        readings: How many there were.
+        mean_celsius: Their mean.
+        highest_celsius: The highest.
+        seen_above: How many, of those of the kernel's thermometer, were at the drive's warning threshold or above.
+        seen_critical: Likewise its critical threshold.
+    """
 
     hour: int
     readings: int = 0
     mean_celsius: float = 0.0
     highest_celsius: float = 0.0
+    seen_above: int = 0
+    seen_critical: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeenHeat:
+    """How long a drive was seen above its thresholds, where its own count of minutes cannot be had.
+
+    An hour counts by the share of its readings; what lies between hours that were looked at counts for nothing.
+
+    Attributes:
+        minutes: At its warning threshold or above.
+        days: On how many days.
+        critical: In how many readings at its critical threshold or above.
+        hours: In how many hours it was looked at, by whatever means.
+    """
+
+    minutes: int
+    days: int
+    critical: int
+    hours: int
 
 
 @dataclass(slots=True, kw_only=True)
@@ -101,6 +135,7 @@ class DriveRecord:
         celsius_at: When that was.
         warning_celsius: Its own warning threshold.
         critical_celsius: Its own critical threshold.
+        warns: Whether it itself raised its alarm of heat, as the kernel's thermometer told at the last reading.
         load: Its load.
         doubts: What changed in its identity that should never change: when and what.
     """
@@ -128,6 +163,7 @@ class DriveRecord:
     celsius_at: float = 0.0
     warning_celsius: float | None = None
     critical_celsius: float | None = None
+    warns: bool = False
     load: LoadRecord = field(default_factory=LoadRecord)
     doubts: list[tuple[float, str]] = field(default_factory=list)
 
@@ -136,10 +172,31 @@ class DriveRecord:
         return [one for one in self.rises.get(counter, ()) if one.at >= since]
 
     def is_hot(self) -> bool | None:
-        """Whether the last temperature is near its own warning threshold; None where either is not known."""
-        if self.celsius is None or self.warning_celsius is None:
+        """Whether the last temperature is near its own warning threshold; None where either is not known.
+
+        A drive that states no warning threshold is held to its critical one.
+        """
+        limit = self.critical_celsius if self.warning_celsius is None else self.warning_celsius
+        if self.warns:
+            return True
+        if self.celsius is None or limit is None:
             return None
-        return self.celsius >= self.warning_celsius - NEAR_WARNING_CELSIUS
+        return self.celsius >= limit - NEAR_WARNING_CELSIUS
+
+    def is_above(self) -> bool:
+        """Whether it is known to be at its own warning threshold or above, by the last reading."""
+        return self.warns or _reaches(self.celsius, self.warning_celsius)
+
+    def seen_heat(self, since: float) -> SeenHeat:
+        """Give how long it was seen above its thresholds since a moment, by readings of the kernel's thermometer."""
+        rows = [row for row in self.heat if row.hour * _HOUR >= since - _HOUR]
+        hot = [row for row in rows if row.seen_above]
+        return SeenHeat(
+            minutes=round(sum(_MINUTES * row.seen_above / row.readings for row in hot)),
+            days=len({row.hour // _HOURS_A_DAY for row in hot}),
+            critical=sum(row.seen_critical for row in rows),
+            hours=len(rows),
+        )
 
     def read_health(self, health: HealthLog, timeline: Timeline) -> None:
         """Take one reading of its health log."""
@@ -152,6 +209,7 @@ class DriveRecord:
         if "available_spare_percent" not in health.absent:
             self.spare.note(timeline.now, health.power_on_hours, health.available_spare_percent)
             self.spare_threshold = health.available_spare_threshold_percent
+        self.warns = False  # the log's own warning is another rule's matter
         self._warm(health.composite_temperature_celsius, timeline.now)
 
     def read_sata(self, drive: SataDrive, timeline: Timeline) -> None:
@@ -173,9 +231,9 @@ class DriveRecord:
         self.counters_at, self.counters_boot = timeline.now, timeline.boots
         self.health_since = self.health_since or timeline.now
 
-    def _warm(self, celsius: float | None, now: float) -> None:
+    def _warm(self, celsius: float | None, now: float) -> HourHeat | None:
         if celsius is None:
-            return
+            return None
         self.celsius, self.celsius_at = celsius, now
         hour = int(now // _HOUR)
         if not self.heat or self.heat[-1].hour != hour:
@@ -186,21 +244,48 @@ class DriveRecord:
         row.readings += 1
         row.mean_celsius += (celsius - row.mean_celsius) / row.readings
         row.highest_celsius = max(row.highest_celsius, celsius)
+        return row
 
     def read_limits(self, controller: NvmeController) -> None:
-        """Learn its own temperature limits, from Identify or else from the kernel's thermometer of it."""
+        """Learn its own temperature limits, from Identify or else from the kernel's thermometer of it.
+
+        Identify comes first: what the thermometer gives as its maximum is the threshold in force, which is the drive's
+        own as long as nobody set another.
+        """
         identity = controller.identity
         if not isinstance(identity, Unread):
             self.warning_celsius = identity.warning_temperature_celsius
             self.critical_celsius = identity.critical_temperature_celsius
-        elif controller.temperatures and isinstance(limit := controller.temperatures[0].maximum_celsius, int | float):
-            self.warning_celsius = float(limit)
+        elif (reading := _thermometer(controller)) is not None:
+            self.warning_celsius = _limit(reading.maximum_celsius) or self.warning_celsius
+            self.critical_celsius = _limit(reading.critical_celsius) or self.critical_celsius
 
     def read_thermometer(self, controller: NvmeController, now: float) -> None:
         """Take the kernel's own reading, where the drive's log could not be read."""
-        reading = controller.temperatures[0] if controller.temperatures else None
-        if reading is not None and isinstance(reading.celsius, int | float):
-            self._warm(float(reading.celsius), now)
+        reading = _thermometer(controller)
+        celsius = reading.celsius if reading is not None else None
+        if reading is None or not isinstance(celsius, int | float):
+            self.warns = False
+            return
+        self.warns = reading.alarm is True and celsius >= _NOT_COLD_CELSIUS
+        row = self._warm(float(celsius), now)
+        if row is not None:
+            is_critical = _reaches(celsius, self.critical_celsius)
+            row.seen_above += self.is_above() or is_critical
+            row.seen_critical += is_critical
+
+
+def _thermometer(controller: NvmeController) -> TemperatureReading | None:
+    return controller.temperatures[0] if controller.temperatures else None
+
+
+def _limit(value: float | Unread | None) -> float | None:
+    low, high = _SENSIBLE_LIMITS
+    return float(value) if isinstance(value, int | float) and low <= value <= high else None
+
+
+def _reaches(celsius: float | None, limit: float | None) -> bool:
+    return celsius is not None and limit is not None and celsius >= limit > 0.0
 
 
 @dataclass(slots=True, kw_only=True)

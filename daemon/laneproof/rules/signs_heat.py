@@ -6,7 +6,7 @@ from laneproof.build.declaration import Build
 from laneproof.evidence.heat import WARN_HEADROOM_CELSIUS, headroom, throttling
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.drives import DriveRecord, Rise
+from laneproof.ledger.drives import DriveRecord, Rise, SeenHeat
 from laneproof.ledger.ledger import Ledger
 from laneproof.past import Past
 from laneproof.rules.cautions import LIVE_DRIVE, OPEN_CASE
@@ -23,6 +23,8 @@ WEEK = 7 * DAY
 _MANY_MINUTES = 60
 _MANY_DAYS = 2
 """So many minutes above its threshold in a week, on so many days, are worth a page. Judgement."""
+_MANY_CRITICAL = 2
+"""So many readings of the kernel's thermometer at the critical threshold stand for a minute there. Judgement."""
 
 _NEAR = "warm: near its own warning threshold"
 _ABOVE = "above its own warning threshold"
@@ -49,19 +51,23 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, record: DriveRecord
     since = ledger.now - WEEK
     critical, _ = minutes_in(record, "critical_temperature_minutes", since)
     minutes, days = minutes_in(record, "warning_temperature_minutes", since)
+    seen = record.seen_heat(since)
     room = _find_headroom(ledger, record)
     limit = record.warning_celsius
-    is_above = record.celsius is not None and limit is not None and record.celsius >= limit > 0.0
-    if critical:
+    if critical or seen.critical >= _MANY_CRITICAL:
         observed, severity = _CRITICAL, Severity.CRITICAL
         said = f"was above its critical threshold for {say_times(critical, 'minute')} in the last week"
-    elif minutes or is_above:
+        if not critical:
+            said = f"was seen at its critical threshold or above {say_times(seen.critical)} in the last week"
+    elif minutes or seen.minutes or record.is_above():
         observed = _ABOVE
-        many = minutes >= _MANY_MINUTES and days >= _MANY_DAYS
+        many = any(
+            number >= _MANY_MINUTES and on >= _MANY_DAYS for number, on in ((minutes, days), (seen.minutes, seen.days))
+        )
         severity = Severity.WARNING if many else Severity.NOTICE
         said = f"was above its warning threshold for {say_times(minutes, 'minute')} in the last week"
-        if not minutes and limit is not None:
-            said = f"is at {record.celsius:.0f} °C, its warning threshold is {limit:.0f} °C"
+        if not minutes:
+            said = _say_seen(record, seen)
     elif room is not None and room < WARN_HEADROOM_CELSIUS and limit is not None:
         observed, severity = _NEAR, Severity.NOTICE
         said = f"keeps {room:.0f} °C below its warning threshold of {limit:.0f} °C (95 of 100 hours)"
@@ -83,12 +89,27 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, record: DriveRecord
             "critical_celsius": record.critical_celsius,
             "warning_minutes_in_a_week": minutes,
             "critical_minutes_in_a_week": critical,
+            "minutes_seen_above_in_a_week": seen.minutes,
+            "readings_at_critical_in_a_week": seen.critical,
             "headroom_celsius": None if room is None else round(room, 1),
             "throttled_in_a_week": sum(one.by for one in _throttles(record, since)),
         },
         next_steps=OVERHEATING.look_next,
         follows_drive=True,
     )
+
+
+def _say_seen(record: DriveRecord, seen: SeenHeat) -> str:
+    """Say what the readings tell, where the drive's own count of minutes does not."""
+    limit = record.warning_celsius
+    now = ""
+    if record.is_above():
+        now = f"is at {record.celsius:.0f} °C, "
+        now += "and raises its own alarm" if limit is None else f"its warning threshold is {limit:.0f} °C"
+    if not seen.minutes:
+        return now
+    often = f"was seen above it for about {say_times(seen.minutes, 'minute')} in the last week"
+    return f"{now}; it {often}" if now else often.replace("above it", "above its warning threshold")
 
 
 def _find_headroom(ledger: Ledger, record: DriveRecord) -> float | None:
@@ -114,7 +135,7 @@ def _judge_throttled(build: Build | None, snapshot: Snapshot, past: Past) -> Ite
         if ledger is None or record is None:
             continue
         since = ledger.now - WEEK
-        if minutes_in(record, "warning_temperature_minutes", since)[0]:
+        if minutes_in(record, "warning_temperature_minutes", since)[0] or record.seen_heat(since).minutes:
             continue  # told as overheating, which is the reason
         times = sum(one.by for one in _throttles(record, since))
         if times:
@@ -165,6 +186,8 @@ OVERHEATING = Rule(
     why=(
         "There is no temperature that is too hot for all drives: sensors sit in different places, and each drive "
         "states its own limits. Counted are its own minutes above them, and how far it keeps below in 95 of 100 hours. "
+        "Where its log cannot be read, the kernel's thermometer of it stands in: an hour counts by the share of its "
+        "readings that were above, and two readings at the critical threshold for a minute there. "
         "Some minutes a year on a box without fans are a note; an hour in a week, on two days, is worth a page, and "
         "so is any minute above the critical threshold. The sign clears after a week without."
     ),
@@ -201,6 +224,7 @@ OVERHEATING = Rule(
     ),
     sources=(
         *BOX_OVERHEATING.sources,
+        "Linux drivers/nvme/host/hwmon.c: temp1_input, temp1_max, temp1_crit, temp1_alarm",
         "NVM Express Base Specification 2.0: WCTEMP, CCTEMP, Warning and Critical Composite Temperature Time",
         "What is many: judgement",
     ),

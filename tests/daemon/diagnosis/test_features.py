@@ -11,7 +11,7 @@ from laneproof.diagnosis.score import diagnose
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.evidence.disconnects import Clockwork, clockwork
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, count, counting_box
-from laneproof_collectors.snapshot import AutonomousTransitions, BlockStatistics, NvmeNamespace
+from laneproof_collectors.snapshot import AutonomousTransitions, BlockStatistics, NvmeNamespace, TemperatureReading
 from laneproof_collectors.unread import Unread
 from simulated_box import Box
 
@@ -160,6 +160,32 @@ def test_heat_before_a_drop_is_judged_by_the_drives_own_limit(celsius: float, ex
     box = Box().with_port(PATH).with_drive(PATH, health={"composite_temperature_celsius": celsius})
     story = Story().look(box).look(box, after=HOUR, log=(DOWN,))
     assert features(story)["hot_before_drop"] is expected
+
+
+def thermometer(celsius: float) -> Box:
+    reading = TemperatureReading(label="Composite", celsius=celsius, maximum_celsius=80.0, critical_celsius=85.0)
+    controller = {name: Unread(name, "denied") for name in ("identity", "health")}
+    return Box().with_port(PATH).with_drive(PATH, controller={**controller, "temperatures": (reading,)})
+
+
+@pytest.mark.parametrize(("celsius", "expected"), [(79.0, True), (45.0, False)])
+def test_heat_before_a_drop_is_judged_by_the_thermometer_where_there_is_no_log(
+    celsius: float,
+    expected: bool,  # noqa: FBT001
+) -> None:
+    box = thermometer(celsius)
+    story = Story().look(box).look(box, after=HOUR, log=(DOWN,))
+    assert features(story)["hot_before_drop"] is expected
+
+
+@pytest.mark.parametrize(("hottest", "expected"), [(81.0, True), (60.0, False)])
+def test_a_day_of_readings_tells_whether_it_was_above_its_threshold(hottest: float, expected: bool) -> None:  # noqa: FBT001
+    story = Story()
+    for hour in range(23):
+        story.look(thermometer(hottest if hour == 9 else 45.0), after=HOUR)
+    assert features(story)["warning_minutes_rising"] is (expected or None)
+    story.look(thermometer(45.0), after=HOUR)
+    assert features(story)["warning_minutes_rising"] is expected
 
 
 def test_minutes_above_the_threshold_are_heat_even_where_no_reading_was_hot() -> None:

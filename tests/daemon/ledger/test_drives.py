@@ -1,7 +1,8 @@
 """Drives' own accounts: counters that move, wear and spare, heat by the hour, identity, and where each drive is."""
 
-from laneproof.ledger.drives import DriveRecord, key_of
+from laneproof.ledger.drives import DriveRecord, SeenHeat, key_of
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
+from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, make_health
 
@@ -73,6 +74,23 @@ def test_hot_is_near_the_drives_own_threshold() -> None:
     assert record(Story().look(box(composite_temperature_celsius=74.0))).is_hot() is False
     assert record(Story().look(box(composite_temperature_celsius=75.0))).is_hot() is True
     assert DriveRecord(serial="x", celsius=90.0).is_hot() is None  # it states no limit
+
+
+def test_seen_heat_is_of_the_thermometer_alone_and_of_the_hours_looked_at() -> None:
+    reading = TemperatureReading(label="Composite", celsius=81.0, maximum_celsius=80.0, critical_celsius=85.0)
+    denied = {"health": Unread("log 02h", "denied"), "identity": Unread("identify", "denied")}
+    hot = Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={**denied, "temperatures": (reading,)})
+    story = Story()
+    for number in range(24):
+        story.look(hot if number == 5 else box(composite_temperature_celsius=81.0), after=HOUR)
+    assert record(story).seen_heat(0.0) == SeenHeat(minutes=60, days=1, critical=0, hours=24)
+    assert record(story).is_hot()
+    assert record(story).seen_heat(story.now - 12 * HOUR).minutes == 0
+
+
+def test_a_drive_without_a_warning_threshold_is_held_to_its_critical_one() -> None:
+    assert DriveRecord(serial="x", celsius=81.0, critical_celsius=85.0).is_hot() is True
+    assert DriveRecord(serial="x", celsius=79.0, critical_celsius=85.0).is_hot() is False
 
 
 def test_a_drive_takes_its_history_along() -> None:

@@ -8,6 +8,19 @@ from laneproof_collectors.unread import Unread
 from simulated_box import Box
 from story_engine import DAY, HOUR, Told
 
+NO_LOG = {"identity": Unread("identify of nvme0", "denied"), "health": Unread("log 02h of nvme0", "denied")}
+
+
+def thermometer(celsius: float, *, alarm: bool = False, limits: tuple[float, float] | None = (80.0, 85.0)) -> Box:
+    """Make a drive of which only the kernel's thermometer tells."""
+    most, critical = limits or (None, None)
+    reading = TemperatureReading(
+        label="Composite", celsius=celsius, maximum_celsius=most, critical_celsius=critical, alarm=alarm
+    )
+    return (
+        Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", controller={**NO_LOG, "temperatures": (reading,)})
+    )
+
 
 def hours(told: Told, number: int, **health: object) -> Told:
     for _ in range(number):
@@ -72,23 +85,44 @@ def test_a_drive_that_states_no_limit_is_not_judged() -> None:
 
 def test_the_kernels_thermometer_stands_in_for_the_log() -> None:
     told = Told("overheating")
-    reading = TemperatureReading(label="Composite", celsius=83.0, maximum_celsius=82.0)
     for _ in range(2):
-        box = (
-            Box()
-            .with_port(PATHS[0])
-            .with_drive(
-                PATHS[0],
-                controller={
-                    "identity": Unread("identify of nvme0", "denied"),
-                    "health": Unread("log 02h of nvme0", "denied"),
-                    "temperatures": (reading,),
-                },
-            )
-        )
-        told.look(box, after=HOUR)
+        told.look(thermometer(81.0), after=HOUR)
     assert told.severity == "notice"
-    assert "83 °C, its warning threshold is 82 °C" in told.standing[0].summary
+    assert "81 °C, its warning threshold is 80 °C; it was seen above it for about 120" in told.standing[0].summary
+
+
+def test_readings_of_the_thermometer_stand_for_the_minutes_that_the_log_would_count() -> None:
+    told = Told("overheating")
+    for day in range(2):
+        for number in range(24 * 4):
+            told.look(thermometer(82.0 if number in (8, 9) else 60.0), after=HOUR / 4)
+        assert told.severity == ("notice" if day == 0 else "warning")  # half an hour a day: an hour, on two days
+    assert "seen above its warning threshold for about 60 minutes in the last week" in told.standing[0].summary
+    for _ in range(8 * 24):
+        told.look(thermometer(60.0), after=HOUR)
+    assert told.standing == []
+
+
+def test_the_critical_threshold_takes_two_readings_of_the_thermometer() -> None:
+    told = Told("overheating").look(thermometer(60.0)).look(thermometer(86.0), after=60.0)
+    assert told.severity == "notice"
+    told.look(thermometer(86.0), after=60.0)
+    assert told.severity == "critical"
+
+
+def test_a_drive_without_thresholds_is_believed_its_own_alarm_of_heat_and_not_that_of_cold() -> None:
+    told = Told("overheating").look(thermometer(66.0, limits=None)).look(thermometer(2.0, alarm=True, limits=None))
+    assert told.standing == []
+    told.look(thermometer(66.0, alarm=True, limits=None), after=60.0)
+    assert told.severity == "notice"
+    assert "66 °C, and raises its own alarm" in told.standing[0].summary
+
+
+def test_thresholds_that_nobody_set_are_none() -> None:
+    told = Told("overheating")
+    for _ in range(48):
+        told.look(thermometer(70.0, limits=(-273.0, 200.0)), after=HOUR)
+    assert told.changes == []
 
 
 # --- throttled --------------------------------------------------------------------------------------------------------
