@@ -219,7 +219,7 @@ AER_ROWS = (
     told(
         EventKind.AER_UNCORRECTABLE,
         "device Device can't subordinate link",
-        r"[Dd]evice recovery (?P<recovery>failed)|can't recover \((?P<reason>[^)]+)\)"
+        r"[Dd]evice recovery (?P<recovery>failed)|can't recover \((?P<hindered>[^)]+)\)"
         r"|(?:subordinate device|link) reset (?:at upstream device \S+ )?(?P<reset>failed)",
         "drivers/pci/pcie/err.c; `Device recovery`, `reset at upstream device` to 5.8, `link reset failed` to 5.10",
         continues=True,

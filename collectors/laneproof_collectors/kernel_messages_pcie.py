@@ -56,7 +56,8 @@ _DPC_ROWS = (
         _DPC,
         continues=True,
     ),
-    told(EventKind.DPC, "EDR Invalid", r"EDR event received|Invalid DPC trigger", "drivers/pci/pcie/edr.c"),
+    # The firmware hands the containment over; what it was follows in a line of its own.
+    told(EventKind.DPC, "EDR Invalid", r"EDR event received|Invalid DPC trigger", "drivers/pci/pcie/edr.c", edr="yes"),
 )
 
 _SLOT = r"[Ss]lot\((?P<slot>[^)]*)\): "
