@@ -8,9 +8,11 @@ import os
 import select
 import threading
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
-from laneproof_collectors.host import Answer, Host, Question, name_question
+from laneproof_collectors.host import Answer, Host, Question, ReadJournal, name_question
+from laneproof_collectors.questions import KernelLogRead
 from laneproof_collectors.recording import Frame, RecordedHost, parse_header
 from simulation.box import RecordingWriter, SimulatedBox
 
@@ -29,15 +31,17 @@ class StandingHost(Host):
         self._held = threading.Event()
         self._held.set()
         self._hold: tuple[str, ...] = ()
-        self.now = START
+        self.now = self.booted_at = START
         self.closed = False
+        self.journals: dict[int, tuple[str, ...]] = {}
+        self.lost = 0
         self.change()
 
     def change(self, *uevents: dict[str, str], seconds: float = 1.0, kmsg: tuple[str, ...] = ()) -> None:
         """Let time pass, and make what was turned at the box's knobs visible."""
         with self._lock:
             self.now += seconds
-            self._writer.take(self.box, t=self.now, up=self.now - START, uevents=uevents, kmsg=kmsg)
+            self._writer.take(self.box, t=self.now, up=self.now - self.booted_at, uevents=uevents, kmsg=kmsg)
             self._recorded.apply(Frame.model_validate_json(self._writer.lines[-1]))
         if uevents or kmsg:
             os.write(self._event_write, b"!")
@@ -55,7 +59,16 @@ class StandingHost(Host):
         if self._hold and any(name_question(one).startswith(self._hold) for one in questions):
             self._held.wait(120)
         with self._lock:
-            return self._recorded.ask(questions)
+            return [self._answer(one) for one in questions]
+
+    def _answer(self, question: Question) -> Answer:
+        """Answer from the recording, and as a live machine what no recording holds: the journal, and lost records."""
+        if isinstance(question, ReadJournal) and question.boot in self.journals:
+            return self.journals[question.boot]
+        (answer,) = self._recorded.ask([question])
+        if isinstance(answer, KernelLogRead) and answer.records:
+            answer, self.lost = replace(answer, lost=self.lost), 0
+        return answer
 
     def wait(self, seconds: float, wake_descriptor: int | None = None) -> bool:
         streams = [self._event_read, *(() if wake_descriptor is None else (wake_descriptor,))]

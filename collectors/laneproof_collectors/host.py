@@ -116,9 +116,11 @@ class Host(ABC):
         """Take the kernel log records that came since the last call."""
         return cast("KernelLogRead | Unread", self.ask((ReadKernelLog(),))[0])
 
-    def journal(self, boot: int = 0, lines: int = 20_000) -> tuple[str, ...] | Unread:
+    def journal(
+        self, boot: int = 0, lines: int = 20_000, since_unix: float | None = None
+    ) -> tuple[str, ...] | Unread:
         """Take the kernel's messages of a boot from the journal: 0 is this one, -1 the one before."""
-        return cast("tuple[str, ...] | Unread", self.ask((ReadJournal(boot, lines),))[0])
+        return cast("tuple[str, ...] | Unread", self.ask((ReadJournal(boot, lines, since_unix),))[0])
 
     def uevents(self) -> tuple[dict[str, str], ...] | Unread:
         """Take the device events that came since the last call."""
@@ -311,8 +313,8 @@ class LiveHost(Host):
                 case ReadKernelLog():
                     self._kernel_log = self._kernel_log or _KernelLogReader(self._root + "/dev/kmsg")
                     return self._kernel_log.read()
-                case ReadJournal(boot, lines):
-                    return self._journal(name_question(question), boot, lines)
+                case ReadJournal(boot, lines, since_unix):
+                    return self._journal(name_question(question), boot, lines, since_unix)
                 case ReadUevents():
                     self._uevents = self._uevents or _UeventReader()
                     return self._uevents.read()
@@ -398,12 +400,12 @@ class LiveHost(Host):
             cast("dict[str, Any]", answer) if isinstance(answer, dict) else Unread(what, "smartctl's JSON is no object")
         )
 
-    def _journal(self, what: str, boot: int, lines: int) -> tuple[str, ...] | Unread:
+    def _journal(self, what: str, boot: int, lines: int, since_unix: float | None) -> tuple[str, ...] | Unread:
         if self._root:
             return Unread(what, "a tree of files has no journal to ask", Reason.ABSENT, "ENOENT")
         from laneproof_collectors.journal import run_journalctl  # noqa: PLC0415 (asked once or twice in a daemon's life)
 
-        return run_journalctl(what, boot, lines)
+        return run_journalctl(what, boot, lines, since_unix)
 
 
 class _StatusError(Exception):
@@ -491,7 +493,7 @@ class _KernelLogReader:
 
     def __init__(self, path: str) -> None:
         self._descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
-        self._next_sequence: int | None = None
+        self._next_sequence = 0  # the ring numbers its records from boot (Documentation/ABI/testing/dev-kmsg)
 
     def read(self) -> KernelLogRead:
         records: list[str] = []
@@ -515,7 +517,7 @@ class _KernelLogReader:
         if not field.isdecimal():
             return 0
         sequence = int(field)
-        gap = 0 if self._next_sequence is None else max(0, sequence - self._next_sequence)
+        gap = max(0, sequence - self._next_sequence)  # at the first record: what was overwritten since boot
         self._next_sequence = sequence + 1
         return gap
 

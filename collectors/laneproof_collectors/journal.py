@@ -29,18 +29,21 @@ _CHUNK_BYTES = 1 << 16
 _LAST_WORDS_SECONDS = 2.0  # between the end of a program's output and its own
 
 
-def run_journalctl(what: str, boot: int, lines: int) -> tuple[str, ...] | Unread:
+def run_journalctl(what: str, boot: int, lines: int, since_unix: float | None = None) -> tuple[str, ...] | Unread:
     """Read the kernel's messages of one boot.
 
     Args:
         what: What is asked for, as a person would name it.
         boot: 0 for this boot, -1 for the one before.
         lines: How many at most, the latest.
+        since_unix: Only what was received at this time or later, unix seconds; None for all of the boot.
 
     Returns:
         One JSON object a line, oldest first; or why there are none.
     """
     call = ["-k", "-b", str(boot), "-o", "json", "--no-pager", "-n", str(lines), f"--output-fields={','.join(_FIELDS)}"]
+    if since_unix is not None:
+        call.append(f"--since=@{max(0, int(since_unix))}")  # systemd.time(7): unix seconds
     try:
         run = subprocess.Popen(  # noqa: S603 (a fixed program, numbers for arguments)
             ["journalctl", *call],  # noqa: S607 (found in the system's own folders only)

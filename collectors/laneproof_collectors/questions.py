@@ -94,6 +94,7 @@ class ReadJournal:
 
     boot: int = 0  # 0 is this boot, -1 the one before
     lines: int = 20_000  # at most, the latest
+    since_unix: float | None = None  # not before this, by the clock at which each was received
 
 
 @dataclass(frozen=True, slots=True)

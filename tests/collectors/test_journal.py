@@ -50,6 +50,12 @@ def test_the_program_is_asked_for_one_boots_kernel_messages(program: Path, host:
     assert not [name for name in environment if name.startswith(("SYSTEMD_", "PAGER", "LESS"))]
 
 
+def test_it_is_asked_for_what_was_received_since_a_time(program: Path, host: LiveHost, tmp_path: Path) -> None:
+    _install(program, f'echo "$@" > {tmp_path}/called')
+    assert host.journal(-1, since_unix=1_790_000_000.7) == ()
+    assert (tmp_path / "called").read_text().split()[-1] == "--since=@1790000000"
+
+
 def test_entries_come_as_they_were_told_and_are_understood(program: Path, host: LiveHost) -> None:
     told = json.dumps(ENTRY)
     _install(program, f"echo '{told}'; echo '-- no entry --'; echo '{told}'")

@@ -51,6 +51,7 @@ class BootBook:
             last_pass: The highest number of a pass given out so far.
             hole_seconds: How far apart two passes of one watch are at most.
         """
+        self._connection = connection
         self._last_pass = last_pass
         self._hole_seconds = hole_seconds
         self._now: _Now | None = None
@@ -71,6 +72,13 @@ class BootBook:
     def boot(self) -> int | None:
         """The number of the boot that passes of this run were in; None before the first pass."""
         return None if self._now is None or self._now.mark is None else self._now.boot
+
+    def find(self, boot_id: str) -> int | None:
+        """Give the number of a boot by its name, with dashes or without; None where it was not seen."""
+        row = self._connection.execute(
+            "SELECT id FROM boots WHERE replace(boot_id, '-', '') = ? ORDER BY id DESC", (boot_id.replace("-", ""),)
+        ).fetchone()
+        return None if row is None else int(row[0])
 
     def clock_step(self, snapshot: Snapshot) -> float:
         """Tell by how many seconds the clock was set since the last pass of the same boot; 0: it was not."""

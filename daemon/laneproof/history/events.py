@@ -17,7 +17,7 @@ from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log import TimedKernelEvent
 
 SAME_SECONDS = 60.0
-BOOTED, CLOCK_STEPPED, CHANGED = "booted", "clock_stepped", "changed"
+BOOTED, CLOCK_STEPPED, CHANGED, RECORDS_LOST = "booted", "clock_stepped", "changed", "log_records_lost"
 """Kinds of the daemon's own, beside those of the kernel's log and ``device_ACTION`` of its device events."""
 
 _REMEMBERED = 64  # how many recent events a repetition is looked for in

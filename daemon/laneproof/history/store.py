@@ -8,6 +8,7 @@ import logging
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Mapping
+from types import MappingProxyType
 from typing import Any, Protocol, Self, TypeVar
 
 from laneproof.findings import Finding, FindingChange
@@ -133,15 +134,22 @@ class Store(History):
             for event in events:
                 self._events.keep(event, self._boots.boot, self._batch)
 
-    def keep_kernel_events(self, reports: Iterable[TimedKernelEvent], clock: Clock) -> None:
+    def keep_kernel_events(
+        self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
+    ) -> None:
         """Keep what the kernel's log told.
 
         Args:
-            reports: As `kernel_log.read_kernel_events` gives them.
+            reports: As `kernel_log.read_kernel_events` gives them, or as the journal kept them of an earlier boot.
             clock: The time of reading.
+            paths: Where the names of an earlier boot led; those of this boot are known here.
         """
-        names = self._names()
-        self.keep_events(from_kernel(one, clock=clock, names=names) for one in reports)
+        names, earlier = self._names(), Names(paths=paths)
+        with self._lock:
+            for one in reports:
+                event = from_kernel(one, clock=clock, names=names if one.boot_id is None else earlier)
+                boot = self._boots.boot if one.boot_id is None else self._boots.find(one.boot_id)
+                self._events.keep(event, boot, self._batch)
 
     def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
         """Keep what the kernel told of devices that came and went."""

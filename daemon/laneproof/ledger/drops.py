@@ -226,13 +226,15 @@ class DropBook:
         reports: dict[str, int] = {}
         for timed in kernel_events:
             event = timed.event
-            when = timeline.at(timed.up_seconds, timed.unix_seconds)
+            boot_before = timeline.is_of_boot_before(timed.boot_id)
+            when = timeline.at(timed.up_seconds, timed.unix_seconds, boot_before=boot_before)
+            named = {**places, **self.older_names} if boot_before else places
             if event.kind in _TOUCHES_NO_DRIVE or event.device is None:
-                if event.kind is EventKind.AER_CORRECTABLE and event.device is not None:
+                if event.kind is EventKind.AER_CORRECTABLE and event.device is not None and not boot_before:
                     place = place_of(event.device, places)
                     reports[place] = reports.get(place, 0) + 1
                 continue
-            one = from_kernel(event, t=when, places=places, lines=timed.lines)
+            one = from_kernel(event, t=when, places=named, lines=timed.lines)
             if one is not None:
                 placed.append(_weigh(one, event, timeline))
                 if event.silent is not None:
@@ -303,7 +305,8 @@ class DropBook:
                 dropped_at=episode.dropped_at,
                 started=episode.started,
                 ended=episode.ended,
-                boot=timeline.boots,
+                # what the boot before said last is read back from the journal in this one
+                boot=timeline.boots - (timeline.boots > 1 and episode.ended < timeline.booted_at),
                 dropped=episode.dropped,
                 asked=episode.asked,
             )

@@ -246,10 +246,11 @@ class Ledger:
     ) -> tuple[list[PlaceEvent], dict[str, int]]:
         state = self._state
         if isinstance(kernel_events, KernelEvents):
-            heard, told = kernel_events.records > 0 or bool(kernel_events.events), kernel_events.events
+            told = kernel_events.events
+            heard = kernel_events.records > 0 or any(not state.timeline.is_of_boot_before(one.boot_id) for one in told)
         else:
             told = () if isinstance(kernel_events, Unread) else tuple(kernel_events)
-            heard = bool(told)
+            heard = any(not state.timeline.is_of_boot_before(one.boot_id) for one in told)
         if heard:
             state.drops.log_heard_in = state.timeline.boots
         fresh = [one for one in told if not self._is_old(one)]
@@ -433,9 +434,10 @@ class Ledger:
         book, now = self._state.changes, self.now
         boot = self._state.boots.boots[-1] if self._state.boots.boots else None
         if boot is not None:
-            book.note("kernel", boot.kernel_release, at=now)
             bios = " of ".join(word for word in (boot.bios_version, boot.bios_date) if word)
-            book.note("bios", bios or None, at=now)
+            updates = book.note("kernel", boot.kernel_release, at=now), book.note("bios", bios or None, at=now)
+            if any(updates):
+                self._state.links.learn_anew()
         found = note_declaration(book, build, at=now)
         found += self._note_drives(occupants)
         found += self._note_power(snapshot, tree, occupants)
@@ -490,6 +492,7 @@ class Ledger:
         state = self._state
         path = change.path or ""
         serial = state.links.current.get(path, "")
+        state.links.learn_anew(path)
         if change.what == "parts":
             state.links.note_parts(path, self.now)
             state.training.forget(path)

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 STEP_SECONDS = 120.0
 """How far the wall clock may run off before it is called a step. Judgement; what a clock daemon slews is far less."""
 
-_LATE_SECONDS = 600.0  # an event may be told this long after the pass that should have told it
+LATE_SECONDS = 600.0
+"""An event may be told this long after the pass that should have told it."""
 _CREDIBLE_UP_SECONDS = 10 * 365.25 * 86400.0  # no box is up for ten years; a recording without uptime may say so
 
 
@@ -102,16 +103,25 @@ class Timeline:
         self.up_is_told = self._is_credible(up_seconds, since=since)
         self.booted_at = self.now - up_seconds if self.up_is_told else self.now
 
-    def at(self, up_seconds: float | None, unix_seconds: float | None = None) -> float:
+    def is_of_boot_before(self, boot_id: str | None) -> bool:
+        """Whether an event's boot is another than the running one; the journal writes its name without dashes."""
+        known = self.boot_id.replace("-", "")
+        return bool(boot_id) and bool(known) and self.boots > 1 and (boot_id or "").replace("-", "") != known
+
+    def at(self, up_seconds: float | None, unix_seconds: float | None = None, *, boot_before: bool = False) -> float:
         """Put an event of the kernel log in its place.
 
         Args:
             up_seconds: Its time since boot, where told.
             unix_seconds: Its time by the machine's clock, where told.
+            boot_before: Whether it was told in the boot before; then it lies between the last pass and this boot.
 
         Returns:
             Ledger time, no later than this pass; that of this pass where the event's own cannot be.
         """
+        if boot_before:
+            when = self.before if unix_seconds is None else unix_seconds + self.now - self.wall
+            return max(self.before, min(when, self.booted_at))
         if unix_seconds is not None:
             when = unix_seconds + self.now - self.wall
         elif up_seconds is None:
@@ -121,7 +131,7 @@ class Timeline:
         else:  # an event lies before the pass that tells it, so the boot lies at least that far back
             self.booted_at = min(self.booted_at, self.now - up_seconds)
             when = self.booted_at + up_seconds
-        earliest = max(self.booted_at, self.before - _LATE_SECONDS)
+        earliest = max(self.booted_at, self.before - LATE_SECONDS)
         return when if earliest <= when <= self.now else self.now
 
     def to_wall(self, when: float) -> float:

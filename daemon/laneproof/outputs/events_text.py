@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from laneproof.findings import Change, FindingChange, format_time
-from laneproof.history.events import BOOTED, CHANGED, CLOCK_STEPPED, Event
+from laneproof.history.events import BOOTED, CHANGED, CLOCK_STEPPED, RECORDS_LOST, Event
 from laneproof.history.notes import Note
 from laneproof.outputs.audit_text import NARROWEST, Style
 
@@ -18,7 +18,9 @@ _PLACE, _KIND = 14, 19  # columns, where there is room for them
 _ONE_LINE_FROM = 100
 _RUN_SECONDS = 3600.0  # as episodes are told apart
 _LASTING_SECONDS = 60.0  # what lasted less needs no end
-_EACH = frozenset({BOOTED, CLOCK_STEPPED, CHANGED, "note", "outcome", *(f"finding_{one}" for one in Change)})
+_EACH = frozenset(
+    {BOOTED, CLOCK_STEPPED, CHANGED, RECORDS_LOST, "note", "outcome", *(f"finding_{one}" for one in Change)}
+)
 """Kinds of which each is told: the daemon's own and the owner's."""
 
 

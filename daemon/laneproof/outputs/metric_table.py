@@ -152,6 +152,7 @@ METRICS = (
     _gauge("collector_success", ("collector",), "1: its last pass gave facts; 0: it gave none."),
     _gauge("collector_overdue_seconds", ("collector",), "How long it has been away past its deadline; 0: it is not."),
     _gauge("collector_timestamp_seconds", ("collector",), "When its last pass ended, unix time."),
+    _counter("kernel_log_lost_records", (), "Records of the kernel's log that were overwritten before they were read."),
     _counter("evidence_written_bytes", (), "Bytes of evidence about disconnects that were written since the start."),
     _counter("evidence_failures", (), "How often such evidence could not be written."),
     _gauge("evidence_delay_seconds", (), "How long after it was read the last event lay safely in the folder."),

@@ -15,11 +15,14 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from threading import RLock, Thread
+from types import MappingProxyType
 from typing import Any
 
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine, Outcome
 from laneproof.findings import FindingChange, verdict
+from laneproof.history.events import RECORDS_LOST, Event
 from laneproof.history.held import HeldReadings
+from laneproof.ledger.timeline import LATE_SECONDS
 from laneproof.rules.signs_drops import describe_drop
 from laneproof.service.cost import CostMeter
 from laneproof.service.declaration_file import DeclarationFile
@@ -28,12 +31,13 @@ from laneproof.service.keeping import Keeper
 from laneproof.service.news import News
 from laneproof.service.notify import Notifier
 from laneproof.service.published import MOST_RECENT, CollectorRun, Published
+from laneproof.service.read_back import BOOT_BEFORE, Found, Known, ReadBack
 from laneproof.service.schedule import Schedule
 from laneproof.service.told import Inbox, sort_told
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
-from laneproof_collectors.host import Host
+from laneproof_collectors.host import Clock, Host
 from laneproof_collectors.hotplug import read_device_events
-from laneproof_collectors.kernel_log import read_kernel_events
+from laneproof_collectors.kernel_log import KernelEvents, TimedKernelEvent, read_kernel_events
 from laneproof_collectors.unread import Reason, Unread
 
 _log = logging.getLogger(__name__)
@@ -45,6 +49,8 @@ CONFIRM_AFTER_SECONDS = 1.0
 SETTLE_SECONDS = 0.1
 """A device's events come in a burst; the pass that they start waits for its end."""
 LONGEST_WAIT_SECONDS = 5.0
+JOURNAL_SECONDS = 10.0
+"""How long the first judgement waits for what is read back from the journal: it belongs before all other news."""
 SAVE_SECONDS, URGENT_SAVE_SECONDS = 300.0, 10.0
 """How often what the passes add up to is saved; after a crash the program goes on from there."""
 
@@ -94,6 +100,10 @@ class Daemon:
         self._news = News()
         self._inbox = inbox
         self._ring, self._held = ring, HeldReadings()
+        self._read_back = ReadBack(host, self._wake)
+        self._known = Known.of(self._engine.past.ledger.timeline if self._engine.past.ledger else None)
+        self._early: list[tuple[tuple[TimedKernelEvent, ...], Clock, Mapping[str, str]]] = []
+        self._began, self._lost = 0.0, 0
         self._saved_at = float("-inf")
         self._wake_read, self._wake_write = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self._closing = RLock()  # a signal may come while the loop itself is waking
@@ -123,6 +133,8 @@ class Daemon:
     def run(self) -> None:
         """Read, judge and publish until `stop` is called."""
         self._load_build()
+        self._began = time.monotonic()
+        self._read_back.begin(self._known)
         while not self._stopping:
             now = time.monotonic()
             self.published = replace(self.published, alive_at=now)
@@ -133,7 +145,8 @@ class Daemon:
             if self._reload_wanted or self._declaration.has_changed():
                 self._reload()
             self._take_events()
-            if self._take_facts():
+            came = self._take_read_back()
+            if self._take_facts() or came:
                 self._judge()
         self._notifier.stopping()
 
@@ -205,12 +218,61 @@ class Daemon:
                 is_urgent=self._news.is_urgent,
             )
             self._ring.put(lines, read_at=read_at)
-        if not isinstance(kernel, Unread) and kernel.events:
-            self._keeper.keep_kernel_events(kernel.events, self._host.clock())
+        if not isinstance(kernel, Unread):
+            self._keep_kernel_events(kernel.events)
+            if self._read_back.has_lost(kernel, self._known):
+                self._miss_records(kernel)
         if not isinstance(devices, Unread) and devices:
             self._keeper.keep_device_events(devices, self._host.clock())
         if self._news.is_urgent:
             self._schedule.hasten(HASTENED_BY_EVENTS, at=time.monotonic() + SETTLE_SECONDS)
+
+    def _keep_kernel_events(
+        self, events: tuple[TimedKernelEvent, ...], paths: Mapping[str, str] = MappingProxyType({})
+    ) -> None:
+        """Have events kept; those before the first pass wait for it, since nobody knows yet where their names lead."""
+        if not events:
+            return
+        if self.published.outcome is None:
+            self._early.append((events, self._host.clock(), paths))
+        else:
+            self._keeper.keep_kernel_events(events, self._host.clock(), paths)
+
+    def _miss_records(self, kernel: KernelEvents) -> None:
+        """Records were overwritten before they were read: the journal may have kept them."""
+        self._lost = kernel.lost
+        self.published = replace(self.published, lost_records=self.published.lost_records + kernel.lost)
+        self._read_back.ask_this_boot(self._known, kernel.events)
+
+    def _take_read_back(self) -> bool:
+        """Take what the journal had; whether there is anything to judge."""
+        found = self._read_back.take()
+        for one in found:
+            ledger = self._engine.past.ledger
+            is_before = one.boot == BOOT_BEFORE
+            paths = dict(ledger.drops.names) if ledger is not None and is_before and one.to_judge else {}
+            self._keep_kernel_events((*one.to_judge, *one.to_tell), paths)
+            if self.published.outcome is None:
+                self._news.add(one.to_judge)
+            elif not is_before:  # what comes too late to be put in its place judges nothing
+                oldest = self._host.clock().up_seconds - LATE_SECONDS
+                self._news.add(tuple(each for each in one.to_judge if (each.up_seconds or 0.0) >= oldest))
+            if not is_before:
+                self._tell_lost(one)
+        return bool(found)
+
+    def _tell_lost(self, found: Found) -> None:
+        """Say in the history how many records were lost, and whether the journal had them."""
+        clock = self._host.clock()
+        had = (
+            f"the journal could not be read: {found.problem}"
+            if found.problem is not None
+            else f"{len(found.to_judge)} events were read back from the journal"
+        )
+        text = f"{self._lost} records of the kernel's log were overwritten before they were read; {had}"
+        self._keeper.keep_events(
+            (Event(t=clock.unix_seconds, kind=RECORDS_LOST, text=text, up_seconds=clock.up_seconds),)
+        )
 
     def _take_facts(self) -> bool:
         """Take the facts that workers brought, and note who stays away; whether there is anything to judge."""
@@ -240,6 +302,8 @@ class Daemon:
         if not self.published.complete:
             return  # before each collector has answered once, "not read yet" would be told as a fault
         was_ready = self.published.outcome is not None
+        if not was_ready and self._read_back.is_away and time.monotonic() - self._began < JOURNAL_SECONDS:
+            return
         self._take_told()
         outcome = self._engine.observe(assemble(self._facts, self._host.clock()), *self._news.give())
         if outcome.waiting:
@@ -252,6 +316,10 @@ class Daemon:
         )
         self._write_evidence(outcome)
         self._keeper.keep(outcome)
+        for early in self._early:
+            self._keeper.keep_kernel_events(*early)
+        self._early.clear()
+        self._known = Known.of(self._engine.past.ledger.timeline if self._engine.past.ledger else None)
         self._save_state(urgent=bool(outcome.changes or outcome.drops))
         for change in outcome.changes:
             self._tell(change)

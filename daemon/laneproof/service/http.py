@@ -76,6 +76,7 @@ def _samples(published: Published) -> Iterator[Sample]:
         yield "collector_timestamp_seconds", (group,), run.finished_at
     for group in published.runs.keys() | published.overdue.keys():
         yield "collector_overdue_seconds", (group,), published.overdue.get(group, 0.0)
+    yield "kernel_log_lost_records", (), published.lost_records
     if (ring := published.ring) is not None:
         yield "evidence_written_bytes", (), ring.written_bytes
         yield "evidence_failures", (), ring.failures

@@ -12,9 +12,11 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from threading import Thread
+from types import MappingProxyType
 from typing import Any, Protocol
 
 from laneproof.engine import Outcome
+from laneproof.history.events import Event
 from laneproof.history.notes import Note
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
@@ -34,8 +36,13 @@ class Keeper(Protocol):
     def keep(self, outcome: Outcome) -> None:
         """Keep one pass."""
 
-    def keep_kernel_events(self, reports: Iterable[TimedKernelEvent], clock: Clock) -> None:
+    def keep_kernel_events(
+        self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
+    ) -> None:
         """Keep what the kernel's log told."""
+
+    def keep_events(self, events: Iterable[Event]) -> None:
+        """Keep what else happened."""
 
     def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
         """Keep what the kernel told of devices that came and went."""
@@ -70,9 +77,15 @@ class BackgroundKeeper:
         """Keep one pass."""
         self._put(partial(self._keeper.keep, outcome))
 
-    def keep_kernel_events(self, reports: Iterable[TimedKernelEvent], clock: Clock) -> None:
-        """Keep what the kernel's log told."""
-        self._put(partial(self._keeper.keep_kernel_events, tuple(reports), clock))
+    def keep_kernel_events(
+        self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
+    ) -> None:
+        """Keep what the kernel's log told; see the store."""
+        self._put(partial(self._keeper.keep_kernel_events, tuple(reports), clock, paths))
+
+    def keep_events(self, events: Iterable[Event]) -> None:
+        """Keep what else happened."""
+        self._put(partial(self._keeper.keep_events, tuple(events)))
 
     def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
         """Keep what the kernel told of devices that came and went."""

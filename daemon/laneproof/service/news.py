@@ -38,6 +38,10 @@ class News:
         self._devices = [*self._devices, *came][-MOST_EVENTS:]
         self.is_urgent = bool(came) or any(one.event.kind not in _CAN_WAIT for one in told)
 
+    def add(self, missed: tuple[TimedKernelEvent, ...]) -> None:
+        """Add what was read back from the journal; it was before what comes now."""
+        self._events = [*missed, *self._events][-MOST_EVENTS:]
+
     def give(self) -> tuple[KernelEvents | Unread, tuple[DeviceEvent, ...] | Unread]:
         """Give all that was gathered, and begin anew."""
         kernel: KernelEvents | Unread = KernelEvents(tuple(self._events), self._lost, self._records)

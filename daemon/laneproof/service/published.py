@@ -47,6 +47,7 @@ class Published:
         recent: The latest changes of findings, the newest first, of earlier runs too.
         cost: What the daemon uses, None before the first pass.
         ring: How the evidence ring stands, None where there is none.
+        lost_records: How many records of the kernel's log were overwritten before they were read.
         complete: Whether every collector has answered once, or was given up on for now.
         alive_at: Monotonic seconds at which the loop last went round.
     """
@@ -60,5 +61,6 @@ class Published:
     recent: tuple[FindingChange, ...] = ()
     cost: OwnCost | None = None
     ring: RingState | None = None
+    lost_records: int = 0
     complete: bool = False
     alive_at: float = 0.0

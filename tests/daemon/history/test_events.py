@@ -1,5 +1,7 @@
 """Events: kept as they came, repetitions counted."""
 
+from dataclasses import replace
+
 import pytest
 
 from laneproof.history.events import SAME_SECONDS, Event, from_device, from_kernel
@@ -9,6 +11,7 @@ from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.kernel_log import kernel_events
 from passes import FIRST_BOOT, Passes
+from simulated_box import A_MORNING
 
 NAMES = Names(paths={"nvme0": "0000:00/01.1", "0000:01:00.0": "0000:00/01.1"}, drives={"nvme0": "FN0001"})
 CLOCK = Clock(unix_seconds=1_790_000_100.0, up_seconds=500.0)
@@ -109,3 +112,25 @@ def test_the_store_knows_where_things_were(store: Store) -> None:
     store.keep_device_events([told], CLOCK)
     found = store.read_events(path="0000:00/01.1", kinds=["controller_down", "device_remove"])
     assert [one.drive for one in found] == ["FN0001", "FN0001"]
+
+
+@pytest.mark.parametrize("boot_id", [FIRST_BOOT, FIRST_BOOT.replace("-", "")])
+def test_what_an_earlier_boot_said_stands_under_that_boot_and_where_its_names_led(boot_id: str) -> None:
+    store = Store.open(":memory:")
+    passes = Passes()
+    store.keep(passes.take())
+    store.keep(passes.reboot().take())
+    (report,) = kernel_events([LINE])
+    earlier = replace(report, boot_id=boot_id, unix_seconds=A_MORNING + 30.0)
+    store.keep_kernel_events([earlier], CLOCK, {"nvme0": "0000:00/07.0"})
+    (found,) = store.read_events(kinds=["controller_down"])
+    assert (found.boot_id, found.path, found.t) == (FIRST_BOOT, "0000:00/07.0", A_MORNING + 30.0)
+
+
+def test_what_a_boot_said_that_was_never_seen_stands_under_no_boot() -> None:
+    store = Store.open(":memory:")
+    store.keep(Passes().take())
+    (report,) = kernel_events([LINE])
+    store.keep_kernel_events([replace(report, boot_id="f" * 32, unix_seconds=A_MORNING - 9e4)], CLOCK)
+    (found,) = store.read_events(kinds=["controller_down"])
+    assert (found.boot_id, found.path) == (None, "")

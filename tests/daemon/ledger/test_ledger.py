@@ -10,7 +10,8 @@ from laneproof.ledger.ledger import SCHEMA, Ledger, LedgerStateError
 from laneproof.ledger.notes import Note
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, counting_box
 from laneproof_collectors.hotplug import device_events
-from laneproof_collectors.kernel_log import KernelEvents, kernel_events
+from laneproof_collectors.kernel_log import KernelEvents, TimedKernelEvent, kernel_events
+from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare, kelp_box
 
@@ -154,3 +155,51 @@ def test_a_box_without_drives_is_a_box_too() -> None:
     ledger = Ledger()
     assert ledger.update(Box().snapshot()) == ()
     assert ledger.as_state()["schema"] == SCHEMA
+
+
+# --- read back from the journal ---------------------------------------------------------------------------------------
+
+
+def _told_before(up: float, line: str = DOWN, *, boot: str, t: float) -> TimedKernelEvent:
+    (event,) = kernel_events([f"4,1,{round(up * 1e6)},-;{line}"])
+    return replace(event, sequence=None, boot_id=boot.replace("-", ""), unix_seconds=t)
+
+
+def _facts(boot: str, *, t: float, up: float, box: Box | None = None) -> Snapshot:
+    facts = (box or counting_box((0, 0, 0, 0))).snapshot(taken_at=t)
+    assert not isinstance(facts.firmware, Unread)
+    return replace(facts, up_seconds=up, firmware=replace(facts.firmware, boot_id=boot))
+
+
+FIRST, SECOND = "0b5e55ed-0000-4000-8000-000000000001", "0b5e55ed-0000-4000-8000-000000000002"
+START = 1_790_000_000.0
+
+
+def test_a_drop_that_only_the_journal_of_the_boot_before_tells_of_is_one_of_that_boot() -> None:
+    ledger = Ledger()
+    ledger.update(_facts(FIRST, t=START, up=5000.0))
+    last_words = _told_before(5300.0, boot=FIRST, t=START + 300.0)
+    ledger.update(_facts(SECOND, t=START + 900.0, up=120.0), (last_words,))
+    (drop,) = ledger.drops.drops
+    assert (drop.path, drop.serial, drop.boot) == (PATHS[0], "FN0000", 1)
+    assert drop.dropped_at == START + 300.0
+    assert drop.returned_boot == 2
+
+
+def test_a_name_in_the_journal_of_the_boot_before_is_read_as_it_was_then() -> None:
+    ledger = Ledger()
+    ledger.update(_facts(FIRST, t=START, up=5000.0))
+    last_words = _told_before(5300.0, DOWN.replace("nvme0", "nvme1"), boot=FIRST, t=START + 300.0)
+    now = _facts(SECOND, t=START + 900.0, up=120.0)
+    assert isinstance(now.controllers, tuple)
+    first, second, *rest = now.controllers  # in this boot the two were found the other way round
+    swapped = replace(now, controllers=(replace(second, name="nvme0"), replace(first, name="nvme1"), *rest))
+    ledger.update(swapped, (last_words,))
+    assert [one.path for one in ledger.drops.drops] == [PATHS[1]]
+
+
+def test_the_boot_befores_last_words_do_not_say_that_this_boots_log_is_heard() -> None:
+    ledger = Ledger()
+    ledger.update(_facts(FIRST, t=START, up=5000.0))
+    ledger.update(_facts(SECOND, t=START + 900.0, up=120.0), (_told_before(5300.0, boot=FIRST, t=START + 300.0),))
+    assert ledger.drops.log_heard_in != ledger.timeline.boots

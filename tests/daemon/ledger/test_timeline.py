@@ -94,3 +94,28 @@ def test_a_recording_that_does_not_tell_the_time_since_boot_is_dated_by_its_even
     assert timeline.at(3400.0) == START + 3400  # as if it had booted at the first look
     assert timeline.at(3700.0) == START + 3600  # so the boot lies 3700 s back at least
     assert timeline.at(3500.0) == START + 3400
+
+
+# --- what the boot before said, read back from the journal ------------------------------------------------------------
+
+
+def _restarted() -> Timeline:
+    timeline = begun()
+    timeline.advance(taken_at=START + 7200, up_seconds=100.0, boot_id=NEXT_BOOT)
+    return timeline
+
+
+@pytest.mark.parametrize(
+    ("unix", "when"),
+    [(START + 300, START + 300), (START - 300, START), (START + 7150, START + 7100), (None, START)],
+)
+def test_what_the_boot_before_said_lies_between_its_last_pass_and_this_boot(unix: float | None, when: float) -> None:
+    assert _restarted().at(900.0, unix, boot_before=True) == when
+
+
+def test_an_event_of_another_boot_is_known_by_its_name_with_dashes_or_without() -> None:
+    timeline = _restarted()
+    assert timeline.is_of_boot_before("boot1")
+    assert not timeline.is_of_boot_before("boot2")
+    assert not timeline.is_of_boot_before(None)
+    assert not begun().is_of_boot_before("boot0")  # nothing was seen of it

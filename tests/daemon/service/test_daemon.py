@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, TypeVar
 
 import pytest
@@ -19,6 +20,7 @@ from laneproof.build.declaration import Build
 from laneproof.build.file import parse_build
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine, Outcome
 from laneproof.findings import Change, FindingChange
+from laneproof.history.events import RECORDS_LOST, Event
 from laneproof.history.notes import Note
 from laneproof.service import daemon as daemon_module
 from laneproof.service import schedule
@@ -39,6 +41,7 @@ from troubled_box import SIGN
 
 _T = TypeVar("_T")
 PATIENCE_SECONDS = 30.0
+DROPPED = "4,900,10000000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
 BUILD = """
 schema = 1
 [box]
@@ -72,6 +75,8 @@ class MemoryKeeper:
     def __init__(self) -> None:
         self.kept: list[Outcome] = []
         self.told: list[str] = []
+        self.paths: list[Mapping[str, str]] = []
+        self.happened: list[Event] = []
         self.saved: dict[str, Any] = {}
         self.notes: list[Note] = []
         self.closed = False
@@ -79,9 +84,16 @@ class MemoryKeeper:
     def keep(self, outcome: Outcome) -> None:
         self.kept.append(outcome)
 
-    def keep_kernel_events(self, reports: Iterable[TimedKernelEvent], clock: Clock) -> None:
+    def keep_kernel_events(
+        self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
+    ) -> None:
         self.told += [one.event.kind for one in reports]
+        self.paths.append(paths)
         assert clock.unix_seconds > 0
+        assert self.kept  # before the first pass nobody knows where a name leads
+
+    def keep_events(self, events: Iterable[Event]) -> None:
+        self.happened += events
 
     def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
         self.told += [one.action for one in told]
@@ -100,11 +112,20 @@ class MemoryKeeper:
 class Rig:
     """A daemon that runs in a thread, with everything around it at hand."""
 
-    def __init__(self, folder: Path, *, interval: float = 0.1, notifier: Notifier | None = None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        interval: float = 0.1,
+        notifier: Notifier | None = None,
+        engine: Engine | None = None,
+        boot: int = 1,
+    ) -> None:
         self.file = folder / "build.toml"
         self.file.write_text(BUILD)
         box = SimulatedBox(
             name="tern-2",
+            boot_number=boot,
             ports=[Port(hop="01.1", drive=Drive(serial="A1")), Port(hop="01.2", drive=Drive(serial="A2"))],
             extra_files={"/proc/mounts": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"},
         )
@@ -115,7 +136,7 @@ class Rig:
             self.host,
             DeclarationFile(str(self.file), self._load),
             keeper=self.keeper,
-            engine=Engine(None, confirmations=LIVE_CONFIRMATIONS),
+            engine=engine or Engine(None, confirmations=LIVE_CONFIRMATIONS),
             collectors=tuple(replace(one, interval_seconds=interval) for one in make_collectors()),
             notifier=notifier or Notifier({}),
             tell=self.changes.append,
@@ -274,9 +295,69 @@ def test_the_latest_changes_are_kept_and_no_more_of_them(tmp_path: Path) -> None
     rig.end()
 
 
-# --- evidence ---------------------------------------------------------------------------------------------------------
+# --- what the ring of the kernel's log did not give -------------------------------------------------------------------
 
-DROPPED = "4,900,10000000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
+
+def _journal(rig: Rig, up: float, message: str = DROPPED.partition(";")[2]) -> str:
+    return json.dumps(
+        {
+            "_TRANSPORT": "kernel",
+            "MESSAGE": message,
+            "PRIORITY": "4",
+            "SYSLOG_FACILITY": "0",
+            "_SOURCE_MONOTONIC_TIMESTAMP": str(round(up * 1e6)),
+            "__REALTIME_TIMESTAMP": str(round(START * 1e6)),
+            "_BOOT_ID": rig.box.boot_id.replace("-", ""),
+        }
+    )
+
+
+def test_what_a_boot_said_last_before_it_hung_is_read_back_and_judged_at_the_next_start(tmp_path: Path) -> None:
+    rig = Rig(tmp_path).start()
+    rig.passes()
+    last_words = _journal(rig, rig.host.now - START + 30.0)
+    rig.end()
+    again = Engine(None, confirmations=LIVE_CONFIRMATIONS)
+    again.restore((), rig.daemon._engine.past, rig.keeper.saved["engine"])
+    second = Rig(tmp_path, engine=again, boot=2)
+    second.host.journals[-1] = (last_words,)
+    second.host.booted_at = START + 900.0
+    second.host.change(seconds=1000.0)
+    try:
+        second.start()
+        assert ("drops-off-bus", "riser-1") in second.rules()
+        (drop,) = second.keeper.kept[0].drops
+        assert (drop.serial, drop.boot) == ("A1", 1)
+        assert wait_for(lambda: second.keeper.told)[0] == "controller_down"
+        assert second.keeper.paths[0]["nvme0"] == "0000:00/01.1"
+    finally:
+        second.end()
+
+
+def test_records_that_were_overwritten_are_counted_told_and_read_back(rig: Rig) -> None:
+    rig.start()
+    rig.passes()
+    rig.host.journals[0] = (_journal(rig, rig.host.now - START + 0.5),)
+    rig.host.lost = 7
+    rig.host.change(kmsg=("6,950,11000000,-;usb 1-1: new high-speed USB device number 5 using xhci_hcd",))
+    wait_for(lambda: ("drops-off-bus", "riser-1") in rig.rules())
+    assert rig.daemon.published.lost_records == 7
+    (told,) = wait_for(lambda: rig.keeper.happened)
+    assert told.kind == RECORDS_LOST
+    assert "7 records" in told.text
+    assert "1 events were read back" in told.text
+
+
+def test_where_the_journal_cannot_be_read_either_the_loss_is_told_with_the_reason(rig: Rig) -> None:
+    rig.start()
+    rig.passes()
+    rig.host.lost = 3
+    rig.host.change(kmsg=("6,950,11000000,-;usb 1-1: new high-speed USB device number 5 using xhci_hcd",))
+    (told,) = wait_for(lambda: rig.keeper.happened)
+    assert "the journal could not be read: " in told.text
+
+
+# --- evidence ---------------------------------------------------------------------------------------------------------
 
 
 def _evidence(rig: Rig) -> list[dict[str, Any]]:

@@ -4,11 +4,13 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
+from types import MappingProxyType
 from typing import Any
 
 import pytest
 
 from laneproof.engine import Outcome
+from laneproof.history.events import Event
 from laneproof.history.notes import Note
 from laneproof.service import keeping
 from laneproof.service.keeping import BackgroundKeeper
@@ -41,8 +43,13 @@ class SlowKeeper:
     def keep(self, outcome: Outcome) -> None:
         self._take(outcome.snapshot.taken_at)
 
-    def keep_kernel_events(self, reports: Iterable[TimedKernelEvent], clock: Clock) -> None:
-        self._take(("kernel", tuple(reports), clock))
+    def keep_kernel_events(
+        self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
+    ) -> None:
+        self._take(("kernel", tuple(reports), clock, dict(paths)))
+
+    def keep_events(self, events: Iterable[Event]) -> None:
+        self._take(("events", tuple(events)))
 
     def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
         self._take(("devices", tuple(told), clock))
@@ -73,11 +80,19 @@ def test_everything_is_kept_in_the_order_given_and_closed_last() -> None:
     slow = SlowKeeper()
     keeper = BackgroundKeeper(slow)
     keeper.keep(_outcome(5.0))
-    keeper.keep_kernel_events(iter(()), CLOCK)
+    keeper.keep_kernel_events(iter(()), CLOCK, {"nvme0": "0000:00/01.1"})
+    keeper.keep_events(iter(()))
     keeper.keep_device_events(iter(()), CLOCK)
     keeper.save_state("engine", {"a": 1})
     keeper.close()
-    assert slow.given == [5.0, ("kernel", (), CLOCK), ("devices", (), CLOCK), ("engine", {"a": 1}), "closed"]
+    assert slow.given == [
+        5.0,
+        ("kernel", (), CLOCK, {"nvme0": "0000:00/01.1"}),
+        ("events", ()),
+        ("devices", (), CLOCK),
+        ("engine", {"a": 1}),
+        "closed",
+    ]
 
 
 def test_a_history_that_hangs_holds_up_nobody() -> None:

@@ -1,0 +1,188 @@
+"""Reads back from the journal what the ring of the kernel's log did not give.
+
+The ring is short, and gone with its boot: what the kernel said before the program began may be overwritten, what it
+said last before a machine hung stands in the journal only. Where the journal was kept, it still tells of that drop.
+
+Rules of this module: each record is taken once (what the ring or an earlier run gave is passed over); what a boot said
+that this box's ledger never saw is told as history and judges nothing, since nobody knows where its names led.
+"""
+
+import logging
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from queue import Empty, SimpleQueue
+from threading import Thread
+
+from laneproof.ledger.timeline import Timeline
+from laneproof_collectors.host import Host
+from laneproof_collectors.kernel_log import (
+    KernelEvents,
+    TimedKernelEvent,
+    kernel_events,
+    missed_events,
+    parse_journal_record,
+)
+from laneproof_collectors.unread import Unread
+
+_log = logging.getLogger(__name__)
+
+THIS_BOOT, BOOT_BEFORE = 0, -1
+MOST_LINES = 20_000
+FIRST_LINES = 2_000
+"""How far back the boot before is read where nobody watched it."""
+SLACK_SECONDS = 60.0
+"""How much earlier than needed the journal is asked: it notes when it received a line, not when it was said."""
+BOOT_ID_FILE = "/proc/sys/kernel/random/boot_id"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What an earlier run, or this one, has taken of the kernel's log so far.
+
+    Attributes:
+        boot_id: The boot that it was of, empty where there was none.
+        up_seconds: Until when in that boot.
+        unix_seconds: The same by the machine's clock.
+    """
+
+    boot_id: str = ""
+    up_seconds: float = 0.0
+    unix_seconds: float = 0.0
+
+    @classmethod
+    def of(cls, timeline: Timeline | None) -> "Known":
+        """Give what the ledger's time says of it."""
+        if timeline is None or not timeline.boots:
+            return cls()
+        return cls(boot_id=timeline.boot_id, up_seconds=timeline.up_seconds, unix_seconds=timeline.wall)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What the journal had.
+
+    Attributes:
+        boot: The boot that was asked for: 0, or -1 for the one before.
+        to_judge: Events that the engine has not seen, of a boot that the ledger knows.
+        to_tell: Events that only history is told of.
+        problem: Why the journal could not be read, None where it was.
+    """
+
+    boot: int
+    to_judge: tuple[TimedKernelEvent, ...] = ()
+    to_tell: tuple[TimedKernelEvent, ...] = ()
+    problem: Unread | None = None
+
+
+class ReadBack:
+    """Asks the journal in a thread of its own, which may take half a minute."""
+
+    def __init__(self, host: Host, wake: Callable[[], None]) -> None:
+        """Begin with nothing asked.
+
+        Args:
+            host: The machine.
+            wake: Called when there is something to take.
+        """
+        self._host, self._wake = host, wake
+        self._found: SimpleQueue[Found] = SimpleQueue()
+        self._away: set[int] = set()
+        self._goes_on = False
+
+    @property
+    def is_away(self) -> bool:
+        """Whether something was asked for that has not come yet."""
+        return bool(self._away)
+
+    def begin(self, known: Known) -> None:
+        """Ask for what the boot before said last, unless an earlier run was already in this boot."""
+        boot_id = self._host.file(BOOT_ID_FILE)
+        if isinstance(boot_id, Unread):
+            return
+        self._goes_on = is_same_boot(boot_id.decode("ascii", "replace"), known.boot_id)
+        if not self._goes_on:
+            self._ask(BOOT_BEFORE, known, seen=())
+
+    def has_lost(self, kernel: KernelEvents, known: Known) -> bool:
+        """Whether records were overwritten that neither this run nor the one before it in this boot has read."""
+        if not kernel.lost:
+            return False
+        up = kernel.begins_up_seconds
+        return not (self._goes_on and up is not None and up <= known.up_seconds)
+
+    def ask_this_boot(self, known: Known, seen: Iterable[TimedKernelEvent]) -> None:
+        """Ask for what this boot said after a time, and the ring did not give.
+
+        Args:
+            known: Until when all was taken; all of this boot where that was in another.
+            seen: What the ring gave around it.
+        """
+        if THIS_BOOT not in self._away:
+            self._ask(THIS_BOOT, known, seen=tuple(seen))
+
+    def take(self) -> list[Found]:
+        """Take what came."""
+        found: list[Found] = []
+        while True:
+            try:
+                one = self._found.get_nowait()
+            except Empty:
+                return found
+            self._away.discard(one.boot)
+            found.append(one)
+
+    def _ask(self, boot: int, known: Known, *, seen: tuple[TimedKernelEvent, ...]) -> None:
+        self._away.add(boot)
+        Thread(target=self._read, args=(boot, known, seen), name="read-back", daemon=True).start()
+
+    def _read(self, boot: int, known: Known, seen: tuple[TimedKernelEvent, ...]) -> None:
+        since = known.unix_seconds - SLACK_SECONDS if known.boot_id else None
+        lines = FIRST_LINES if boot == BOOT_BEFORE and not known.boot_id else MOST_LINES
+        answer = self._host.journal(boot, lines, since)
+        if isinstance(answer, Unread):
+            found = Found(boot=boot, problem=answer)
+        else:
+            records = (record for line in answer if not isinstance(record := parse_journal_record(line), Unread))
+            found = sort_out(boot, kernel_events(records), known, seen)
+        self._found.put(found)
+        self._wake()
+
+
+def is_same_boot(one: str, other: str) -> bool:
+    """Whether two names are of one boot: the journal writes them without dashes."""
+    return bool(one) and one.strip().replace("-", "") == other.strip().replace("-", "")
+
+
+def sort_out(
+    boot: int, events: Iterable[TimedKernelEvent], known: Known, seen: Iterable[TimedKernelEvent] = ()
+) -> Found:
+    """Find what of the journal is news, and for whom.
+
+    Args:
+        boot: The boot that was asked for.
+        events: What the journal had of it.
+        known: What was taken already.
+        seen: What the ring gave of this boot.
+    """
+    told = tuple(events)
+    of_known = [is_same_boot(one.boot_id or "", known.boot_id) for one in told]
+    news = [
+        one
+        for one, is_known in zip(told, of_known, strict=True)
+        if not is_known or one.up_seconds is None or one.up_seconds > known.up_seconds
+    ]
+    if boot == THIS_BOOT:
+        boot_id = next((one.boot_id for one in told if one.boot_id), None)
+        missed = missed_events(news, seen, boot_id=boot_id)
+        # the ring's clock is the one that the readings of this boot have as well
+        return Found(boot=boot, to_judge=tuple(replace(one, unix_seconds=None, boot_id=None) for one in missed))
+    if not known.boot_id or not all(of_known):
+        return Found(boot=boot, to_tell=tuple(news))
+    return Found(boot=boot, to_judge=tuple(_date(one, known) for one in news))
+
+
+def _date(one: TimedKernelEvent, known: Known) -> TimedKernelEvent:
+    """Date an event by the last pass of its boot, not by when the journal received it."""
+    if one.up_seconds is None:
+        return one
+    return replace(one, unix_seconds=known.unix_seconds + one.up_seconds - known.up_seconds)

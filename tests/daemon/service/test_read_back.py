@@ -1,0 +1,214 @@
+"""What is read back from the journal: what of it is news, for whom, and when it was."""
+
+import json
+import threading
+import time
+from collections.abc import Callable, Sequence
+
+import pytest
+
+from laneproof.ledger.timeline import Timeline
+from laneproof.service.read_back import (
+    BOOT_BEFORE,
+    BOOT_ID_FILE,
+    FIRST_LINES,
+    MOST_LINES,
+    SLACK_SECONDS,
+    THIS_BOOT,
+    Known,
+    ReadBack,
+    is_same_boot,
+    sort_out,
+)
+from laneproof_collectors.host import Answer, Host, Question, ReadFile, ReadJournal
+from laneproof_collectors.kernel_log import KernelEvents, TimedKernelEvent, kernel_events, parse_journal_record
+from laneproof_collectors.unread import Reason, Unread
+
+EARLIER = "0b5e55ed-0000-4000-8000-000000000001"
+RUNNING = "0b5e55ed-0000-4000-8000-000000000002"
+OLDER = "0b5e55ed-0000-4000-8000-000000000003"
+KNOWN = Known(boot_id=EARLIER, up_seconds=5000.0, unix_seconds=1_790_000_000.0)
+DOWN = "nvme nvme2: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
+PATIENCE_SECONDS = 30.0
+
+
+def entry(up: float, *, boot: str = EARLIER, message: str = DOWN, received: float = 1.0) -> str:
+    return json.dumps(
+        {
+            "_TRANSPORT": "kernel",
+            "MESSAGE": message,
+            "PRIORITY": "4",
+            "SYSLOG_FACILITY": "0",
+            "_SOURCE_MONOTONIC_TIMESTAMP": str(round(up * 1e6)),
+            "__REALTIME_TIMESTAMP": str(round(received * 1e6)),
+            "_BOOT_ID": boot.replace("-", ""),
+        }
+    )
+
+
+def events(*lines: str) -> tuple[TimedKernelEvent, ...]:
+    return kernel_events([one for line in lines if not isinstance(one := parse_journal_record(line), Unread)])
+
+
+class JournalHost(Host):
+    """Answers for a boot and its journal."""
+
+    def __init__(self, *lines: str, problem: Unread | None = None) -> None:
+        self.lines, self.problem = lines, problem
+        self.asked: list[ReadJournal] = []
+        self.may_go = threading.Event()
+        self.may_go.set()
+
+    def ask(self, questions: Sequence[Question]) -> list[Answer]:
+        return [self._answer(one) for one in questions]
+
+    def _answer(self, question: Question) -> Answer:
+        match question:
+            case ReadFile(path) if path == BOOT_ID_FILE:
+                return f"{RUNNING}\n".encode()
+            case ReadJournal():
+                self.asked.append(question)
+                self.may_go.wait(PATIENCE_SECONDS)
+                return self.problem or self.lines
+        raise AssertionError(question)
+
+
+def wait_for(what: Callable[[], object]) -> None:
+    end = time.monotonic() + PATIENCE_SECONDS
+    while not what():
+        assert time.monotonic() < end, "not in time"
+        time.sleep(0.005)
+
+
+def _read(host: JournalHost, ask: Callable[[ReadBack], None]) -> ReadBack:
+    woken = threading.Event()
+    back = ReadBack(host, woken.set)
+    ask(back)
+    assert woken.wait(PATIENCE_SECONDS)
+    return back
+
+
+# --- what of it is news -----------------------------------------------------------------------------------------------
+
+
+def test_what_the_boot_before_said_after_the_last_pass_is_to_be_judged() -> None:
+    found = sort_out(BOOT_BEFORE, events(entry(4000.0), entry(5100.0)), KNOWN)
+    assert [one.up_seconds for one in found.to_judge] == [5100.0]
+    assert found.to_tell == ()
+
+
+def test_it_is_dated_by_the_last_pass_and_not_by_when_the_journal_received_it() -> None:
+    (one,) = sort_out(BOOT_BEFORE, events(entry(5100.0, received=4e9)), KNOWN).to_judge
+    assert one.unix_seconds == KNOWN.unix_seconds + 100.0
+    assert is_same_boot(one.boot_id or "", EARLIER)
+
+
+def test_a_boot_that_nobody_watched_is_told_and_judges_nothing() -> None:
+    found = sort_out(BOOT_BEFORE, events(entry(10.0, boot=OLDER)), KNOWN)
+    assert (len(found.to_tell), found.to_judge) == (1, ())
+    assert len(sort_out(BOOT_BEFORE, events(entry(10.0)), Known()).to_tell) == 1
+
+
+def test_what_the_ring_gave_is_not_given_again() -> None:
+    seen = kernel_events([f"4,77,6000000000,-;{DOWN}"])
+    found = sort_out(THIS_BOOT, events(entry(5500.0, boot=RUNNING), entry(6000.0, boot=RUNNING)), KNOWN, seen)
+    assert [one.up_seconds for one in found.to_judge] == [5500.0]
+
+
+def test_of_this_boot_only_what_an_earlier_run_in_it_had_not_taken() -> None:
+    known = Known(boot_id=RUNNING, up_seconds=5000.0, unix_seconds=1.0)
+    found = sort_out(THIS_BOOT, events(entry(4999.0, boot=RUNNING), entry(5001.0, boot=RUNNING)), known)
+    assert [(one.up_seconds, one.unix_seconds, one.boot_id) for one in found.to_judge] == [(5001.0, None, None)]
+
+
+def test_a_line_that_a_program_wrote_is_no_event() -> None:
+    forged = json.loads(entry(6000.0, boot=RUNNING)) | {"_TRANSPORT": "syslog"}
+    assert sort_out(THIS_BOOT, events(json.dumps(forged)), KNOWN).to_judge == ()
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        (EARLIER, EARLIER.replace("-", "") + "\n", True),
+        (EARLIER, RUNNING, False),
+        ("", "", False),
+        (EARLIER, "", False),
+    ],
+)
+def test_names_of_boots_are_compared_without_dashes(one: str, other: str, same: bool) -> None:  # noqa: FBT001 (a table)
+    assert is_same_boot(one, other) is same
+
+
+# --- what is asked ----------------------------------------------------------------------------------------------------
+
+
+def test_the_boot_before_is_asked_for_from_the_last_pass_on() -> None:
+    host = JournalHost(entry(5100.0))
+    back = _read(host, lambda one: one.begin(KNOWN))
+    assert host.asked == [ReadJournal(-1, MOST_LINES, KNOWN.unix_seconds - SLACK_SECONDS)]
+    (found,) = back.take()
+    assert (found.boot, len(found.to_judge), found.problem) == (BOOT_BEFORE, 1, None)
+    assert not back.is_away
+
+
+def test_a_first_run_looks_a_little_way_back() -> None:
+    host = JournalHost()
+    _read(host, lambda one: one.begin(Known()))
+    assert host.asked == [ReadJournal(-1, FIRST_LINES, None)]
+
+
+def test_a_run_that_goes_on_in_the_same_boot_asks_nothing() -> None:
+    host = JournalHost()
+    back = ReadBack(host, lambda: None)
+    back.begin(Known(boot_id=RUNNING, up_seconds=10.0, unix_seconds=1.0))
+    assert (host.asked, back.is_away) == ([], False)
+
+
+def test_while_it_is_away_it_is_not_asked_again() -> None:
+    host = JournalHost()
+    host.may_go.clear()
+    back = ReadBack(host, lambda: None)
+    for _ in range(3):
+        back.ask_this_boot(KNOWN, ())
+    wait_for(lambda: host.asked)
+    assert back.is_away
+    assert back.take() == []
+    host.may_go.set()
+    wait_for(lambda: not back.is_away or back.take())
+    assert len(host.asked) == 1
+
+
+def test_a_journal_that_cannot_be_read_is_told_with_its_reason() -> None:
+    gap = Unread("the journal of this boot", "journalctl is not installed", Reason.ABSENT)
+    back = _read(JournalHost(problem=gap), lambda one: one.ask_this_boot(KNOWN, ()))
+    (found,) = back.take()
+    assert (found.problem, found.to_judge) == (gap, ())
+
+
+# --- what is lost -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("lost", "begins", "known", "has_lost"),
+    [
+        (0, 5.0, Known(), False),
+        (100, 9000.0, Known(), True),
+        (100, 4000.0, Known(boot_id=RUNNING, up_seconds=5000.0), False),  # the run before read on until after it
+        (100, 6000.0, Known(boot_id=RUNNING, up_seconds=5000.0), True),
+        (100, 6000.0, Known(boot_id=EARLIER, up_seconds=9000.0), True),
+        (100, None, Known(boot_id=RUNNING, up_seconds=5000.0), True),
+    ],
+)
+def test_records_are_lost_only_if_no_run_in_this_boot_read_them(
+    *, lost: int, begins: float | None, known: Known, has_lost: bool
+) -> None:
+    back = ReadBack(JournalHost(), lambda: None)
+    back.begin(known)
+    assert back.has_lost(KernelEvents((), lost, 10, begins), known) is has_lost
+
+
+def test_what_is_known_is_the_ledgers_time_of_its_last_pass() -> None:
+    timeline = Timeline()
+    assert Known.of(None) == Known.of(timeline) == Known()
+    timeline.advance(taken_at=1_790_000_000.0, up_seconds=5000.0, boot_id=EARLIER)
+    assert Known.of(timeline) == KNOWN
