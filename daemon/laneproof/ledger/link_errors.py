@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from laneproof.evidence.specification import bits_carried, receiver_errors
+from laneproof.ledger.rate_watch import RateWatch
 from laneproof.ledger.reporting import Reporting, find_reporting
 from laneproof.ledger.tally import Tally, TallySeries
 from laneproof.ledger.timeline import Timeline
@@ -83,6 +84,7 @@ class LinkRecord:
         from_log: Whether errors were taken from the log, for lack of any counter.
         reported: When the log told of uncorrectable errors that no counter counts, the last ones, apart from
             disconnects.
+        watch: Its error rate, followed hour by hour.
         version: Goes up with each error, for those who keep results.
     """
 
@@ -102,6 +104,7 @@ class LinkRecord:
     last_minute: float = -1.0
     from_log: bool = False
     reported: list[float] = field(default_factory=list)
+    watch: RateWatch = field(default_factory=RateWatch)
     version: int = 0
 
     @property
@@ -196,6 +199,11 @@ class LinkBook:
                 record.reported = kept
                 record.version += 1
 
+    def learn_anew(self, path: str | None = None) -> None:
+        """Forget what error rate is normal for a path's link, or for every link, since what it depends on changed."""
+        for record in self.records.values() if path is None else self.of_path(path):
+            record.watch = RateWatch()
+
     def note_parts(self, path: str, at: float) -> None:
         """Begin the baseline of a path anew, since what stands between has changed."""
         for record in self.of_path(path):
@@ -208,6 +216,8 @@ def _read_link(record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed:
     now = timeline.now
     gt_s, lanes = link.trained_gt_s.value, link.trained_lanes.value
     if isinstance(gt_s, float | int) and isinstance(lanes, float | int):
+        if record.gt_s is not None and (record.gt_s, record.lanes) != (gt_s, int(lanes)):
+            record.watch = RateWatch()
         record.gt_s, record.lanes = gt_s, int(lanes)
     record.last_at = now
     fresh = Tally(begins=now)
@@ -248,6 +258,8 @@ def _take_reported(record: LinkRecord, times: Iterable[float]) -> None:
 def _keep(record: LinkRecord, fresh: Tally, now: float, elapsed: float) -> None:
     if elapsed <= 0.0 and not fresh.errors:
         return
+    if record.watched:
+        record.watch.take(now, elapsed, marked=bool(fresh.errors))
     row = record.series.open_row(now)
     if record.gt_s and record.lanes:
         row.bits += bits_carried(gt_s=record.gt_s, lanes=record.lanes, seconds=elapsed)

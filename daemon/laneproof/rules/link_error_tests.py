@@ -92,8 +92,8 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
             with one another (Holm).
     """
     if not _has_enough(record, now):
-        first = _judge_first_look(record)
-        return first if first.level is not None else _judge_uncorrectable(record, now)
+        told = (_judge_first_look(record), _judge_uncorrectable(record, now), _judge_change(record, now))
+        return next((one for one in told if one.level is not None), NOTHING_TO_SAY)
     found = [
         standing
         for standing in (
@@ -101,6 +101,7 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
             _judge_uncorrectable(record, now),
             _judge_specification(record, now),
             *(_judge_reach(record, siblings, reach, now=now, links=links) for reach in REACHES),
+            _judge_change(record, now),
         )
         if standing.level is not None
     ]
@@ -213,7 +214,7 @@ def _judge_reach(
     since = max(now - reach.seconds, record.steady_since)
     before = record.series.between(record.steady_since, since)
     others = [recent(one, now - since, now) for one in siblings]
-    bursty = _is_bursty(record, since)
+    bursty = is_bursty(record, since)
     tests = (
         ("before", _correct(_compare_with_past(tally, before, bursty=bursty), links)),
         ("siblings", _compare_with_siblings(tally, others, bursty=bursty)),
@@ -267,7 +268,8 @@ def _judge_comparison(against: str, test: RatioTest, *, may_page: bool) -> _Comp
     return _Comparison(against=against, test=test, bounds=bounds, level=level)
 
 
-def _is_bursty(record: LinkRecord, since: float) -> bool:
+def is_bursty(record: LinkRecord, since: float) -> bool:
+    """Whether a link's errors come in bursts since a moment (T6), so that minutes with errors are to be counted."""
     counts = [row.errors for row in record.series.rows if row.begins >= since and row.seconds > 0]
     test = dispersion(counts)
     return not isinstance(test, NotEnough) and test.bursty
@@ -317,6 +319,34 @@ def _say_comparison(tally: Tally, reach: Reach, best: _Comparison, siblings: int
         if best.bounds is not None:
             said += f" ({best.bounds.lower:.3g} to {best.bounds.upper:.3g})"
     return said
+
+
+def _judge_change(record: LinkRecord, now: float) -> Standing:
+    """Judge whether errors have come more often since some time, too seldom for the other tests (T7): a note at most.
+
+    When the score began to climb is chosen after the fact, so no ratio to what was before could bear a page.
+    """
+    cusum = record.watch.cusum
+    if cusum is None or not cusum.alarm:
+        return NOTHING_TO_SAY
+    days, usual = cusum.climbing_exposure * HOUR / DAY, 1 / (cusum.normal_rate * DAY / HOUR)
+    return Standing(
+        level="note",
+        because=(
+            f"errors in {cusum.climbing_events} different hours of the last {days:.3g} days, "
+            f"where one in {usual:.3g} days is usual for it"
+        ),
+        evidence={
+            "against": "before",
+            "unit": "hours with errors",
+            "hours_with_errors": cusum.climbing_events,
+            "hours_since_change": round(cusum.climbing_exposure, 1),
+            "usual_per_day": cusum.normal_rate * DAY / HOUR,
+            "score": round(cusum.score, 2),
+            "score_threshold": round(cusum.threshold, 2),
+            **_describe(record, recent(record, 7 * DAY, now)),
+        },
+    )
 
 
 def _describe(record: LinkRecord, tally: Tally) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from laneproof.links import describe_rate
 from laneproof.past import Past
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_past import link_errors_past, quiet_snapshot
+from laneproof.rules.link_error_hints import WARM_STEP, say_acceptance, tell_heat
 from laneproof.rules.link_error_tests import Standing, judge_link
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, louder, make_sign, stood, watched_links
@@ -69,6 +70,7 @@ def _tell(
     beyond = standing.beyond_specification or (before is not None and before.observed == _BEYOND)
     severity = Severity.WARNING if standing.level == "page" else Severity.NOTICE
     severity = louder(severity, before.severity if before is not None else None)
+    warmth = _tell_warmth(ledger, place, record)
     link = f"{describe_rate(record.gt_s)} x{record.lanes}" if record.gt_s else "an unknown rate"
     return make_sign(
         NAME,
@@ -79,10 +81,25 @@ def _tell(
         evidence={
             **standing.evidence,
             **_tell_onset(ledger, record),
+            **warmth,
             **say_trial(ledger, trial),
             "last_evidence_at": ledger.now,
         },
-        next_steps=SIGNAL_ERRORS.look_next,
+        next_steps=_find_steps(record, is_warm=bool(warmth)),
+    )
+
+
+def _find_steps(record: LinkRecord, *, is_warm: bool) -> tuple[str, ...]:
+    """Give the rule's steps, with what is known of this link: after the reseating how long it must run clean."""
+    ends, reseat, *others = SIGNAL_ERRORS.look_next
+    accept = say_acceptance(record)
+    return (ends, *((WARM_STEP,) if is_warm else ()), reseat, *((accept,) if accept else ()), *others)
+
+
+def _tell_warmth(ledger: Ledger, place: Watched, record: LinkRecord) -> dict[str, Any]:
+    heat = place.drive.heat if place.drive is not None else []
+    return ledger.remember(
+        ("warmth", record.path, record.serial), int(ledger.now // (6 * HOUR)), lambda: tell_heat(record, heat)
     )
 
 
@@ -128,7 +145,10 @@ SIGNAL_ERRORS = Rule(
         "more of them is on its way to retraining, time-outs and drops, and the reason is far more often a cable, an "
         "adapter or a socket than the drive. A few errors a week are nothing, nor is a burst at a hot plug or at boot: "
         "errors must come in several different hours, be more than chance makes of the siblings' and the link's own "
-        "rate per bit carried (bursts are counted as one), and for a page at least three times as many. The sign "
+        "rate per bit carried (bursts are counted as one), and for a page at least three times as many. A few a week "
+        "more than ever before, told hour by hour against ten years between false alarms, are a note. An error that "
+        "could not be corrected is a note by itself and a page when it recurs, also where only the log tells of it; "
+        "one that belongs to a disconnect is told with that. Errors that come with warmth are said to. The sign "
         "clears three days after the last evidence; after a change meant to cure, once its trial is over."
     ),
     look_next=(

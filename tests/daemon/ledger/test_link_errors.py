@@ -2,6 +2,7 @@
 
 import pytest
 
+from laneproof.ledger.ledger import Ledger
 from laneproof.ledger.link_errors import SETTLE_SECONDS, LinkRecord
 from laneproof.rules.example_past import HOUR, PATHS, Story, count, counting_box
 from laneproof_collectors.snapshot import AerCounters, Setting
@@ -238,3 +239,67 @@ def test_an_uncorrectable_error_while_the_machine_starts_belongs_to_its_training
     story = Story().look(uncounted()).restart()
     story.look(uncounted(), after=40.0, log=(UNCORRECTABLE,))
     assert link(story).reported == []
+
+
+def learned(story: Story) -> float:
+    return link(story).watch.learned_hours
+
+
+def counted(*, gt_s: int = 4, **firmware: str) -> Box:
+    box = Box().with_port(PATH, trained=(gt_s, 4), function={"aer": count()})
+    return box.with_drive(PATH, serial="FN1", trained=(gt_s, 4), function={"aer": count()}).with_firmware(**firmware)
+
+
+def test_what_error_rate_is_normal_is_learned_by_the_hour() -> None:
+    story = Story()
+    for _ in range(6):
+        story.look(counted(), after=HOUR)
+    assert learned(story) == pytest.approx(4.0)  # the first look has no time before it, and the last hour is open
+
+
+@pytest.mark.parametrize("change", [{"kernel_release": "6.13.0"}, {"bios_version": "9.99"}])
+def test_after_an_update_what_is_normal_is_learned_anew(change: dict[str, str]) -> None:
+    story = Story()
+    for _ in range(6):
+        story.look(counted(kernel_release="6.12.0", bios_version="1.00"), after=HOUR)
+    assert learned(story) > 0.0
+    story.restart().look(counted(**{"kernel_release": "6.12.0", "bios_version": "1.00", **change}), after=HOUR)
+    assert learned(story) == 0.0
+
+
+def test_at_another_speed_what_is_normal_is_learned_anew() -> None:
+    story = Story()
+    for _ in range(6):
+        story.look(counted(), after=HOUR)
+    story.look(counted(gt_s=3), after=HOUR)
+    assert learned(story) == 0.0
+
+
+def test_with_other_parts_between_what_is_normal_is_learned_anew() -> None:
+    story = Story()
+    for _ in range(6):
+        story.look(counted(), after=HOUR)
+    story.ledger.links.learn_anew("0000:00/1f.0")
+    assert learned(story) > 0.0
+    story.ledger.links.learn_anew(PATH)
+    assert learned(story) == 0.0
+
+
+def test_a_link_that_nobody_counts_is_learned_nothing_of() -> None:
+    story = Story()
+    for _ in range(6):
+        story.look(uncounted(), after=HOUR)
+    assert learned(story) == 0.0
+
+
+def test_a_state_from_before_rates_were_followed_still_loads() -> None:
+    story = Story()
+    for _ in range(6):
+        story.look(counted(), after=HOUR)
+    state = story.ledger.as_state()
+    for record in state["links"]["records"].values():
+        del record["watch"]
+    older = Ledger.from_state(state).links.at(PATH)
+    assert older is not None
+    assert older.watch.learned_hours == 0.0
+    assert older.series == link(story).series

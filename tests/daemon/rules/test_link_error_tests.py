@@ -148,3 +148,17 @@ def test_a_link_that_always_was_a_little_poorer_is_at_most_a_note() -> None:
     for day in range(2, 31):
         record = link(counts[: day * 24])
         assert judge_link(record, siblings, now=NOW, links=6).level in (None, "note"), day
+
+
+def test_errors_that_come_more_often_by_a_few_a_week_are_a_note_of_their_own() -> None:
+    record = link([0] * 400)
+    for hour in range(24 * 20):
+        record.watch.take(NOW - (24 * 30 - hour) * HOUR, HOUR, marked=False)
+    for hour in range(24 * 10 + 1):
+        record.watch.take(NOW - (24 * 10 - hour) * HOUR, HOUR, marked=hour % 20 == 0)
+    standing = judge_link(record, [link([0] * 400)], now=NOW, links=2)
+    assert standing.level == "note"
+    assert "different hours of the last" in standing.because
+    assert "one in 10 days is usual for it" in standing.because
+    assert standing.evidence["hours_with_errors"] >= 9
+    assert standing.evidence["score"] >= standing.evidence["score_threshold"] == pytest.approx(11.38, abs=0.005)

@@ -157,3 +157,12 @@ def test_an_uncorrectable_error_of_the_log_is_over_after_ten_quiet_days() -> Non
     for _ in range(11):
         told.look(uncounted(), after=DAY)
     assert told.standing == []
+
+
+def test_its_next_steps_say_how_long_other_parts_must_run_clean_after_the_reseating() -> None:
+    told = quiet_days(14)
+    noisy_days(told, 3, a_look=3)
+    (finding,) = told.standing
+    reseat = next(number for number, one in enumerate(finding.next_steps) if "reseat the drive and every adapter" in one)
+    assert "47 seconds of steady traffic without one error" in finding.next_steps[reseat + 1]
+    assert "rises_with_heat" not in finding.evidence
