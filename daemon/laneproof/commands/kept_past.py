@@ -11,7 +11,9 @@ from laneproof.commands.errors import CommandError
 from laneproof.commands.histories import find_history, open_history
 from laneproof.commands.moments import parse_moment
 from laneproof.commands.sources import load_build, open_recording
+from laneproof.engine import STATE_NAME
 from laneproof.history.history import History
+from laneproof.ledger.ledger import Ledger, LedgerStateError
 from laneproof_collectors.host import LiveHost
 
 
@@ -24,12 +26,14 @@ class KeptPast:
         build: The declaration, for labels; None where there is none.
         begins: When a recording begins, unix seconds; None for the daemon's history.
         now: The time; the end of a recording.
+        ledger: What the passes add up to; None where nothing was saved of it, or it cannot be used.
     """
 
     history: History
     build: Build | None
     begins: float | None
     now: float
+    ledger: Ledger | None = None
 
     @property
     def labels(self) -> dict[str, str]:
@@ -68,13 +72,23 @@ def open_past(arguments: argparse.Namespace) -> Iterator[KeptPast]:
     build = load_build(arguments.build, demo=arguments.demo)
     if arguments.source is None and not arguments.demo:
         with open_history(find_history(arguments.state)) as history:
-            yield KeptPast(history=history, build=build, begins=None, now=_now())
+            yield KeptPast(history=history, build=build, begins=None, now=_now(), ledger=load_ledger(history))
         return
-    history, begins, ends = _keep_recording(arguments.source, build, demo=arguments.demo)
+    history, begins, ends, ledger = _keep_recording(arguments.source, build, demo=arguments.demo)
     try:
-        yield KeptPast(history=history, build=build, begins=begins, now=ends)
+        yield KeptPast(history=history, build=build, begins=begins, now=ends, ledger=ledger)
     finally:
         history.close()
+
+
+def load_ledger(history: History) -> Ledger | None:
+    """Load what the daemon's passes add up to, as last saved; None where there is nothing, or nothing to be used."""
+    state = history.load_state(STATE_NAME)
+    kept = state.get("ledger") if isinstance(state, dict) else None
+    try:
+        return Ledger.from_state(kept) if isinstance(kept, dict) else None
+    except LedgerStateError:
+        return None  # the daemon begins anew too, and says so
 
 
 def _now() -> float:
@@ -85,8 +99,10 @@ def _now() -> float:
         host.close()
 
 
-def _keep_recording(source: str | None, build: Build | None, *, demo: bool) -> tuple[History, float, float]:
-    """Judge a recording's frames at their own times and keep them in memory; gives its first and last time too."""
+def _keep_recording(
+    source: str | None, build: Build | None, *, demo: bool
+) -> tuple[History, float, float, Ledger | None]:
+    """Judge a recording's frames at their own times and keep them in memory; first and last time, and the ledger."""
     from laneproof.engine import Engine
     from laneproof.history.store import Store
     from laneproof_collectors.collection import make_collectors, read_snapshot
@@ -110,4 +126,4 @@ def _keep_recording(source: str | None, build: Build | None, *, demo: bool) -> t
     if not times:
         store.close()
         raise CommandError(f"{recording.name}: the recording has no frame", status=os.EX_DATAERR)
-    return store, min(times), max(times)
+    return store, min(times), max(times), engine.past.ledger

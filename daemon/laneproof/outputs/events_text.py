@@ -18,8 +18,10 @@ _PLACE, _KIND = 14, 19  # columns, where there is room for them
 _ONE_LINE_FROM = 100
 _RUN_SECONDS = 3600.0  # as episodes are told apart
 _LASTING_SECONDS = 60.0  # what lasted less needs no end
+EPISODE = "episode"
+"""Kind of a disconnect or reset as a whole, see `episodes_text`."""
 _EACH = frozenset(
-    {BOOTED, CLOCK_STEPPED, CHANGED, RECORDS_LOST, "note", "outcome", *(f"finding_{one}" for one in Change)}
+    {BOOTED, CLOCK_STEPPED, CHANGED, RECORDS_LOST, EPISODE, "note", "outcome", *(f"finding_{one}" for one in Change)}
 )
 """Kinds of which each is told: the daemon's own and the owner's."""
 
@@ -56,7 +58,11 @@ class Happening:
 
 
 def gather(
-    events: Iterable[Event], changes: Iterable[FindingChange], notes: Iterable[Note], labels: Mapping[str, str]
+    events: Iterable[Event],
+    changes: Iterable[FindingChange],
+    notes: Iterable[Note],
+    labels: Mapping[str, str],
+    episodes: Iterable[Happening] = (),
 ) -> list[Happening]:
     """Put all that happened in one order.
 
@@ -65,8 +71,10 @@ def gather(
         changes: What became of findings.
         notes: The owner's notes.
         labels: Label by path, of the declared positions.
+        episodes: Disconnects and resets as wholes, from `episodes_text.tell_episodes`.
     """
-    found = [
+    found = [*episodes]
+    found += [
         Happening(
             t=one.t,
             kind=one.kind,

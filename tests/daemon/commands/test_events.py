@@ -6,10 +6,12 @@ from pathlib import Path
 import pytest
 
 from laneproof.cli import main
+from laneproof.engine import STATE_NAME, Engine
 from laneproof.findings import Change
 from laneproof.history.events import Event
 from laneproof.history.notes import Note
 from laneproof.history.store import Store
+from laneproof_collectors.kernel_log import kernel_events
 from passes import Passes, change_of, make_finding
 
 DAY = 86400.0
@@ -54,6 +56,22 @@ def test_since_leaves_out_what_came_before(capsys: pytest.CaptureFixture[str], f
     _, out, _ = run(capsys, folder, "--since", "1d")
     assert "link_down" not in out
     assert "finding_raised" in out
+
+
+def test_a_drop_is_listed_as_an_episode_with_its_number_beside_what_the_kernel_told(
+    capsys: pytest.CaptureFixture[str], folder: Path
+) -> None:
+    engine, passes = Engine(None), Passes()
+    engine.observe(passes.take().snapshot)
+    record = f"4,1,{round((passes.up + 30) * 1e6)},-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff"
+    engine.observe(passes.after(60.0).snapshot, kernel_events([record]))
+    store = Store.open(str(folder / "history.db"))
+    store.save_state(STATE_NAME, engine.as_state())
+    store.close()
+    told = json.loads(run(capsys, folder, "--json")[1])
+    (episode,) = (one for one in told["events"] if one["kind"] == "episode")
+    assert (episode["position"], episode["drive"], episode["detail"]["episode"]) == ("riser-1", "FN0001", 1)
+    assert " episode 1: dropped off the bus" in run(capsys, folder)[1]
 
 
 def test_json_holds_all_of_it(capsys: pytest.CaptureFixture[str], folder: Path) -> None:

@@ -44,7 +44,20 @@ def test_the_kernels_log_of_a_recording_is_kept_too(recording: str) -> None:
     Path(recording).write_text("\n".join([*lines[:-1], frame]) + "\n")
     with open_past(_arguments(source=recording)) as past:
         (event,) = past.history.read_events(kinds=["controller_down"])
+        assert past.ledger is not None
+        assert [(one.path, one.serial) for one in past.ledger.drops.drops] == [("0000:00/01.1", "A1")]
     assert (event.path, event.drive) == ("0000:00/01.1", "A1")
+
+
+@pytest.mark.parametrize("state", [None, {"ledger": {"schema": 99}}, {"ledger": 5}])
+def test_a_ledger_that_was_not_saved_or_cannot_be_used_is_none(state: dict[str, object] | None, tmp_path: Path) -> None:
+    store = Store.open(str(tmp_path / "history.db"))
+    store.keep(Passes().take())
+    if state is not None:
+        store.save_state("engine", state)
+    store.close()
+    with open_past(_arguments(state=str(tmp_path))) as past:
+        assert past.ledger is None
 
 
 def test_since_counts_back_from_the_end(recording: str) -> None:
