@@ -32,6 +32,7 @@ from laneproof.service.news import News
 from laneproof.service.notify import Notifier
 from laneproof.service.published import MOST_RECENT, CollectorRun, Published
 from laneproof.service.read_back import BOOT_BEFORE, Found, Known, ReadBack
+from laneproof.service.ring_place import find_carriers
 from laneproof.service.schedule import Schedule
 from laneproof.service.told import Inbox, sort_told
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
@@ -325,6 +326,7 @@ class Daemon:
             self._tell(change)
         if not was_ready:
             self._notifier.ready(self._describe())
+            self._say_where_evidence_lies(outcome)
         elif outcome.changes:
             self._notifier.status(self._describe())
 
@@ -342,6 +344,17 @@ class Daemon:
         ]
         self._ring.put(self._held.take_pass(outcome.snapshot, episodes))
         self.published = replace(self.published, ring=self._ring.state)
+
+    def _say_where_evidence_lies(self, outcome: Outcome) -> None:
+        if self._ring is None:
+            return
+        carriers = find_carriers(os.path.realpath(self._ring.state.folder), self._engine.build, outcome.snapshot)
+        if carriers:
+            _log.warning(
+                "the evidence of disconnects lies on %s and goes with it; name a folder elsewhere in the settings: "
+                'evidence = "..."',
+                ", ".join(carriers),
+            )
 
     def _take_told(self) -> None:
         """Take what the owner told since the pass before: it is kept first, then given to the engine."""

@@ -386,6 +386,16 @@ def test_a_drop_leaves_what_held_before_it_what_was_told_and_its_episode(rig: Ri
     assert wait_for(lambda: rig.daemon.published.ring and rig.daemon.published.ring.written_bytes)
 
 
+def test_evidence_that_would_go_with_a_watched_drive_is_said_at_the_start(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    asked: list[str] = []
+    monkeypatch.setattr(daemon_module, "find_carriers", lambda folder, *_: asked.append(folder) or ("riser-2",))
+    rig.start()
+    wait_for(lambda: "lies on riser-2 and goes with it" in caplog.text)
+    assert asked == [os.path.realpath(rig.evidence)]
+
+
 def test_evidence_is_written_while_the_drives_answer_nothing(rig: Rig) -> None:
     rig.start()
     rig.passes()

@@ -1,0 +1,60 @@
+"""Which watched drives carry the folder of the evidence."""
+
+from dataclasses import replace
+
+import pytest
+
+from laneproof.service.ring_place import find_carriers
+from laneproof_collectors.snapshot import MountedFileSystem, Snapshot
+from laneproof_collectors.unread import Unread
+from simulated_box import declare, kelp_box, make_array
+
+BUILD = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"')
+
+
+def _mounted(mount: str, device: str) -> MountedFileSystem:
+    return MountedFileSystem(
+        mount=mount,
+        device=device,
+        kind="ext4",
+        size_bytes=10,
+        available_bytes=5,
+        read_only=False,
+        declared_read_only=None,
+    )
+
+
+def _facts(*mounts: tuple[str, str]) -> Snapshot:
+    box = kelp_box(3).with_group(arrays=(make_array("md0", ("nvme1n1", "nvme2n1")),))
+    return replace(box.snapshot(), file_systems=tuple(_mounted(*one) for one in mounts))
+
+
+@pytest.mark.parametrize(
+    ("folder", "carriers"),
+    [
+        ("/var/lib/laneproof/evidence", ("riser-1",)),
+        ("/srv/archive/evidence", ("0000:00/01.2", "0000:00/01.3")),
+        ("/srv/archive", ("0000:00/01.2", "0000:00/01.3")),
+        ("/srv/archive-2", ("riser-1",)),
+        ("/mnt/stick/laneproof", ()),
+        ("/mnt/nas", ()),
+    ],
+)
+def test_the_nearest_mount_tells(folder: str, carriers: tuple[str, ...]) -> None:
+    facts = _facts(
+        ("/", "/dev/nvme0n1p2"),
+        ("/srv/archive", "/dev/md0"),
+        ("/mnt/stick", "/dev/sdz1"),
+        ("/mnt/nas", "tern-2:/export"),
+    )
+    assert find_carriers(folder, BUILD, facts) == carriers
+
+
+def test_without_a_declaration_the_path_tells() -> None:
+    assert find_carriers("/var", None, _facts(("/", "/dev/nvme0n1p2"))) == ("0000:00/01.1",)
+
+
+def test_nothing_is_said_where_it_is_not_known() -> None:
+    facts = _facts()
+    assert find_carriers("/var", BUILD, facts) == ()
+    assert find_carriers("/var", BUILD, replace(facts, file_systems=Unread("file systems", "denied"))) == ()
