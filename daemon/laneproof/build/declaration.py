@@ -121,6 +121,9 @@ class Occupant(StrictTable):
     random_writes_per_second: Positive | None = Field(
         default=None, description="small random writes a second that it can keep up"
     )
+    endurance: SizeBytes | None = Field(
+        default=None, gt=0, description="how much may be written to it over its life, as its maker states: '600 TB'"
+    )
     max_power_watts: Positive | None = Field(default=None, description="its largest power state")
 
 

@@ -128,6 +128,8 @@ class DriveRecord:
         rises: By counter, when it moved.
         wear: Percentage used.
         spare: Available spare, percent.
+        written: Data units written at the last reading; None where it was never told.
+        written_since: When it was first told, ledger time, and how many had been written by then.
         hours: Powered hours at the last reading.
         spare_threshold: Its own threshold.
         heat: Temperatures by the hour.
@@ -156,6 +158,8 @@ class DriveRecord:
     rises: dict[str, list[Rise]] = field(default_factory=dict)
     wear: Steps = field(default_factory=Steps)
     spare: Steps = field(default_factory=Steps)
+    written: int | None = None
+    written_since: tuple[float, int] | None = None
     hours: int | None = None
     spare_threshold: int | None = None
     heat: list[HourHeat] = field(default_factory=list)
@@ -206,6 +210,10 @@ class DriveRecord:
             self.hours = health.power_on_hours
         if "percentage_used" not in health.absent:
             self.wear.note(timeline.now, health.power_on_hours, health.percentage_used)
+        if "data_units_written" not in health.absent:
+            if self.written_since is None or health.data_units_written < (self.written or 0):
+                self.written_since = timeline.now, health.data_units_written
+            self.written = health.data_units_written
         if "available_spare_percent" not in health.absent:
             self.spare.note(timeline.now, health.power_on_hours, health.available_spare_percent)
             self.spare_threshold = health.available_spare_threshold_percent

@@ -1,16 +1,28 @@
 """spare-low and wear-ahead: what a drive has left, for planning. Neither predicts a failure."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from laneproof.build.declaration import Build
+from laneproof.build.units import format_bytes
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.wear import ACT_DAYS, WARN_DAYS, Remaining, by_percentage, by_spare, is_spare_low
+from laneproof.evidence.wear import (
+    ACT_DAYS,
+    DATA_UNIT_BYTES,
+    WARN_DAYS,
+    Remaining,
+    by_percentage,
+    by_spare,
+    by_writes,
+    is_spare_low,
+    nearer,
+)
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.drives import Steps
+from laneproof.ledger.drives import DriveRecord, Steps
 from laneproof.past import Past
 from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
 from laneproof.rules.example_past import health_past, health_snapshot
+from laneproof.rules.placement import is_same_text
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, watched_drives
 from laneproof_collectors.snapshot import Snapshot
@@ -21,6 +33,7 @@ _FEWEST_DAYS = 30.0
 _FEWEST_POINTS = 2
 """A pace is taken from at least this long and this much: a rounded figure that just ticked over is none. Judgement."""
 _FULL_PERCENT = _WORN_PERCENT = 100
+_HOURS_A_DAY = 24.0
 
 Clock = Callable[[int, int, float], Remaining | NotEnough]
 
@@ -106,28 +119,101 @@ def _tell_no_spare_told(place: Watched) -> Finding:
 
 def _judge_wear(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
     for place in () if past.ledger is None else watched_drives(build, snapshot, past.ledger):
-        record = place.drive
-        if past.ledger is None or record is None or not record.wear.rows:
+        if past.ledger is None or place.drive is None:
             continue
-        used = record.wear.rows[-1][2]
-        left = project(record.wear, past.ledger.now, by_percentage)
-        if used >= _WORN_PERCENT:
-            said = f"has used {used} % of its rated life: nothing happens at 100 %, but plan for its end"
-            yield _tell_wear(place, used, left, said, Severity.NOTICE)
+        wear = _Wear.of(place.drive, find_endurance(build, place))
+        left = nearer(
+            project(place.drive.wear, past.ledger.now, by_percentage),
+            project_writes(place.drive, wear.rated_bytes, past.ledger.now),
+        )
+        if wear.is_used_up:
+            said = f"{wear.say()}: nothing happens at its end, but plan for it"
+            yield _tell_wear(place, wear, left, said, Severity.NOTICE)
         elif isinstance(left, Remaining) and left.days < WARN_DAYS:
             severity = Severity.WARNING if left.days < ACT_DAYS else Severity.NOTICE
             bounds = f"{left.shortest_days:.0f} to {_say_days(left.longest_days)}"
-            ahead = f"at the pace seen reaches 100 % in {left.days:.0f} days ({bounds})"
-            said = f"has used {used} % of its rated life, and {ahead}"
-            yield _tell_wear(place, used, left, said, severity)
+            limit = "all that it is rated for" if left.clock == "writes" else "100 %"
+            said = f"{wear.say()}, and at the pace seen reaches {limit} in {left.days:.0f} days ({bounds})"
+            yield _tell_wear(place, wear, left, said, severity)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wear:
+    """How far a drive is worn, by its own figure and by what was written of what its maker allows."""
+
+    percent: int | None
+    written_bytes: int | None
+    rated_bytes: int | None
+
+    @classmethod
+    def of(cls, record: DriveRecord, rated_bytes: int | None) -> "_Wear":
+        return cls(
+            percent=record.wear.rows[-1][2] if record.wear.rows else None,
+            written_bytes=None if record.written is None else record.written * DATA_UNIT_BYTES,
+            rated_bytes=rated_bytes,
+        )
+
+    @property
+    def is_used_up(self) -> bool:
+        return (self.percent or 0) >= _WORN_PERCENT or (
+            self.rated_bytes is not None and (self.written_bytes or 0) >= self.rated_bytes
+        )
+
+    def say(self) -> str:
+        told = [] if self.percent is None else [f"has used {self.percent} % of its rated life"]
+        if self.rated_bytes is not None and self.written_bytes is not None:
+            written, rated = format_bytes(self.written_bytes), format_bytes(self.rated_bytes)
+            told.append(f"has {written} written to it of the {rated} that it is rated for")
+        return " and ".join(told)
+
+
+def find_endurance(build: Build | None, place: Watched) -> int | None:
+    """Give how many bytes may be written to a drive in its life, as declared.
+
+    Args:
+        build: The declaration.
+        place: The drive and its place.
+
+    Returns:
+        The bytes; None where none is declared, or another drive is in the place than the declaration names.
+    """
+    position = build.position_at(place.path) if build else None
+    plan, record = position.occupant if position else None, place.drive
+    if plan is None or record is None:
+        return None
+    pairs = ((plan.serial, record.serial), (plan.model, record.model))
+    is_other = any(declared is not None and not is_same_text(told, declared) for declared, told in pairs)
+    return None if is_other else plan.endurance
+
+
+def project_writes(record: DriveRecord, rated_bytes: int | None, now: float) -> Remaining | NotEnough:
+    """Project what is written to a drive to what its maker allows, at the pace seen since it is watched.
+
+    Args:
+        record: The drive.
+        rated_bytes: What its maker allows; None where that is not declared.
+        now: Ledger time.
+    """
+    if rated_bytes is None or record.written is None or record.written_since is None:
+        return NotEnough("what may be written to it is not declared, or what was is not told")
+    since, before = record.written_since
+    days = (now - since) / DAY
+    if days < _FEWEST_DAYS:
+        return NotEnough("it was not watched for long enough")
+    return by_writes(
+        (record.written - before) * DATA_UNIT_BYTES,
+        days * _HOURS_A_DAY,
+        rated_bytes,
+        total_bytes=record.written * DATA_UNIT_BYTES,
+    )
 
 
 def _say_days(days: float) -> str:
     return f"{days:.0f}" if days < 1e6 else "never"  # noqa: PLR2004 (thousands of years)
 
 
-def _tell_wear(place: Watched, used: int, left: Remaining | NotEnough, said: str, severity: Severity) -> Finding:
-    if used >= _WORN_PERCENT:
+def _tell_wear(place: Watched, wear: _Wear, left: Remaining | NotEnough, said: str, severity: Severity) -> Finding:
+    if wear.is_used_up:
         observed = "rated life used up"
     else:
         observed = "rated life used up within 90 days" if severity is Severity.WARNING else "within a year"
@@ -137,7 +223,13 @@ def _tell_wear(place: Watched, used: int, left: Remaining | NotEnough, said: str
         severity=severity,
         summary=f"{place.name} ({place.device}) {said}",
         observed=observed,
-        evidence={"percentage_used": used, **_describe(left)},
+        evidence={
+            "percentage_used": wear.percent,
+            "written_bytes": wear.written_bytes,
+            "rated_bytes": wear.rated_bytes,
+            "nearer_by": left.clock if isinstance(left, Remaining) else None,
+            **_describe(left),
+        },
         next_steps=WEAR_AHEAD.look_next,
         follows_drive=True,
     )
@@ -158,6 +250,13 @@ _BUILD = """
 schema = 1
 box.name = "kelp-1"
 position = [{ label = "riser-1", path = "0000:00/01.1" }]
+"""
+
+
+_ENDURANCE = """
+schema = 1
+box.name = "kelp-1"
+position = [{ label = "riser-1", path = "0000:00/01.1", occupant = { endurance = "100 TB" } }]
 """
 
 
@@ -220,7 +319,9 @@ WEAR_AHEAD = Rule(
     why=(
         "The drive's own figure of life used is for planning: hardly any drive is worn out before it is replaced, and "
         "none fails because it reached 100 %. The pace is taken from at least thirty days and two points of the "
-        "figure, since it is a whole number. The sign clears with another drive, or a slower pace."
+        "figure, since it is a whole number. Where the declaration has the drive's endurance, what is written to it "
+        "is held against that too, and the nearer end of the two is told. The sign clears with another drive, or a "
+        "slower pace."
     ),
     look_next=(
         "See what writes so much: logs, swap, a database; move it, or plan for another drive.",
@@ -236,6 +337,16 @@ WEAR_AHEAD = Rule(
             expect=(),
         ),
         Example(
+            says="60 TB of the declared 100 TB are written, 1 TB more each day",
+            build=_ENDURANCE,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past(
+                [{"data_units_written": (60_000 + 1_000 * day) * 10**9 // DATA_UNIT_BYTES} for day in range(32)],
+                looks_a_day=1,
+            ),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
             says="20 points in 40 days",
             build=_BUILD,
             snapshot=health_snapshot,
@@ -244,7 +355,7 @@ WEAR_AHEAD = Rule(
         ),
     ),
     sources=(
-        "NVM Express Base Specification 2.0, 5.16.1.3: Percentage Used",
+        "NVM Express Base Specification 2.0, 5.16.1.3: Percentage Used, Data Units Written",
         "USENIX FAST 2020: nearly all systems use 15 % of rated life or less",
     ),
 )

@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof.rules.example_past import PATHS
-from simulated_box import Box
+from simulated_box import Box, declare
 from story_engine import DAY, Told
 
 
@@ -62,4 +62,75 @@ def test_spare(first: int, last: int, days: int, severity: str | None) -> None:
 def test_a_full_spare_is_never_low_whatever_its_threshold_says() -> None:
     health = {"available_spare_percent": 100, "available_spare_threshold_percent": 100}
     told = Told("spare-low").look(Box().with_port(PATHS[0]).with_drive(PATHS[0], health=health))
+    assert told.standing == []
+
+
+TB = 10**12
+
+
+def write(first: float, a_day: float, days: int, *, plan: str = "") -> Told:
+    """A drive that had so many TB written to it, and so many more each day; its occupant may be declared further."""
+    told = Told(
+        "wear-ahead",
+        declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"\noccupant = {{ endurance = "600 TB"{plan} }}'),
+    )
+    for day in range(days + 1):
+        units = round((first + a_day * day) * TB / 512_000)
+        health = {"percentage_used": 3, "data_units_written": units}
+        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+    return told
+
+
+@pytest.mark.parametrize(
+    ("first", "a_day", "days", "severity"),
+    [
+        (160.0, 0.3693, 40, None),  # the published pace of 175 TB in 11,374 hours: 1,151 days to 600 TB
+        (400.0, 1.0, 40, "notice"),  # 160 TB are left: 160 days
+        (500.0, 1.0, 40, "warning"),  # 60 days
+        (590.0, 0.0, 40, None),  # nothing is written
+        (500.0, 2.0, 20, None),  # too short a time
+        (620.0, 0.1, 40, "notice"),  # used up: planning, no failure
+        (620.0, 0.1, 0, "notice"),  # which needs no pace
+    ],
+)
+def test_what_is_written_is_held_against_the_declared_endurance(
+    first: float, a_day: float, days: int, severity: str | None
+) -> None:
+    assert write(first, a_day, days).severity == severity
+
+
+def test_of_the_two_clocks_the_nearer_is_told_with_its_bounds() -> None:
+    (finding,) = write(400.0, 1.0, 40).standing
+    assert finding.evidence["nearer_by"] == "writes"
+    assert finding.evidence["days_left"] == pytest.approx(160.0, abs=0.1)
+    assert finding.evidence["days_left_at_least"] <= 160.0 <= finding.evidence["days_left_at_most"] + 0.1
+    assert (finding.evidence["written_bytes"], finding.evidence["rated_bytes"]) == (
+        pytest.approx(440 * TB, abs=1e6),
+        600 * TB,
+    )
+    assert "has used 3 % of its rated life and has 440 TB written to it of the 600 TB" in finding.summary
+    assert "reaches all that it is rated for in 160 days" in finding.summary
+    percent = fall("wear-ahead", "percentage_used", 40, 60, 40).standing[0]
+    assert percent.evidence["nearer_by"] == "percentage"
+
+
+def test_another_drive_than_the_declared_one_is_not_held_against_its_endurance() -> None:
+    assert write(500.0, 1.0, 40, plan=', serial = "FN1"').severity == "warning"
+    assert write(500.0, 1.0, 40, plan=', serial = "FN2"').severity is None
+
+
+def test_a_count_of_writes_that_falls_begins_the_pace_anew() -> None:
+    told = write(500.0, 1.0, 40)
+    health = {"percentage_used": 3, "data_units_written": 10}
+    told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+    assert told.standing == []
+
+
+def test_a_drive_that_tells_no_writes_is_not_held_against_its_endurance() -> None:
+    told = Told(
+        "wear-ahead", declare(f'[[position]]\nlabel = "a"\npath = "{PATHS[0]}"\noccupant = {{ endurance = "1 TB" }}')
+    )
+    for _ in range(40):
+        health = {"data_units_written": 10**10, "absent": ("data_units_written", "percentage_used")}
+        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
     assert told.standing == []
