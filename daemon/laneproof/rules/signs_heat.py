@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from laneproof.build.declaration import Build
-from laneproof.evidence.heat import WARN_HEADROOM_CELSIUS, headroom, throttling
+from laneproof.evidence.heat import WARN_HEADROOM_CELSIUS, headroom, minutes_per_year, throttling
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.ledger.drives import DriveRecord, Rise, SeenHeat
@@ -47,6 +47,22 @@ def minutes_in(record: DriveRecord, counter: str, since: float) -> tuple[int, in
     return sum(one.by for one in rises), len({one.at // DAY for one in rises})
 
 
+def find_minutes_a_year(record: DriveRecord) -> float | None:
+    """Give the minutes a year that a drive spent above its warning threshold, by its own counts of its whole life.
+
+    Args:
+        record: The drive.
+
+    Returns:
+        Minutes in a year of powered hours; None where it tells either count not, or no hour yet.
+    """
+    minutes, hours = record.counters.get("warning_temperature_minutes"), record.hours
+    if minutes is None or hours is None:
+        return None
+    a_year = minutes_per_year(minutes, float(hours))
+    return None if isinstance(a_year, NotEnough) else a_year
+
+
 def _judge_drive(past: Past, ledger: Ledger, place: Watched, record: DriveRecord) -> Finding | None:
     since = ledger.now - WEEK
     critical, _ = minutes_in(record, "critical_temperature_minutes", since)
@@ -68,6 +84,8 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, record: DriveRecord
         said = f"was above its warning threshold for {say_times(minutes, 'minute')} in the last week"
         if not minutes:
             said = _say_seen(record, seen)
+        elif (a_year := find_minutes_a_year(record)) is not None:
+            said += f" ({say_times(round(a_year), 'minute')} a year over its whole life)"
     elif room is not None and room < WARN_HEADROOM_CELSIUS and limit is not None:
         observed, severity = _NEAR, Severity.NOTICE
         said = f"keeps {room:.0f} °C below its warning threshold of {limit:.0f} °C (95 of 100 hours)"
@@ -89,6 +107,7 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, record: DriveRecord
             "critical_celsius": record.critical_celsius,
             "warning_minutes_in_a_week": minutes,
             "critical_minutes_in_a_week": critical,
+            "warning_minutes_a_year": None if (rate := find_minutes_a_year(record)) is None else round(rate, 1),
             "minutes_seen_above_in_a_week": seen.minutes,
             "readings_at_critical_in_a_week": seen.critical,
             "headroom_celsius": None if room is None else round(room, 1),

@@ -52,6 +52,23 @@ def test_some_minutes_a_year_are_a_note_and_hours_in_a_week_a_page() -> None:
     assert told.standing[0].observed == "above its own warning threshold"
 
 
+def test_minutes_of_the_week_are_set_beside_those_of_a_year_of_its_life() -> None:
+    # the published case: 72 minutes in 28,624 powered hours are 22 minutes in a year
+    told = hours(Told("overheating"), 24, warning_temperature_minutes=70, power_on_hours=28_624)
+    hours(told, 1, warning_temperature_minutes=72, power_on_hours=28_624)
+    (finding,) = told.standing
+    assert finding.evidence["warning_minutes_a_year"] == pytest.approx(72 / 28_624 * 8766, abs=0.05)
+    assert "for 2 minutes in the last week (22 minutes a year over its whole life)" in finding.summary
+
+
+def test_a_drive_that_tells_no_powered_hours_is_told_of_without_its_year() -> None:
+    told = hours(Told("overheating"), 24, power_on_hours=0)
+    hours(told, 1, warning_temperature_minutes=2, power_on_hours=0)
+    (finding,) = told.standing
+    assert finding.evidence["warning_minutes_a_year"] is None
+    assert "a year" not in finding.summary
+
+
 def test_a_minute_above_the_critical_threshold_is_a_page_at_once() -> None:
     told = hours(Told("overheating"), 24)
     hours(told, 1, warning_temperature_minutes=1, critical_temperature_minutes=1)
