@@ -7,6 +7,7 @@ boot is the most that was seen in it.
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from laneproof.evidence.training import READINGS_TO_AGREE, LinkReading
 from laneproof.ledger.timeline import Timeline
 from laneproof.link_ends import LinkOfTwo
 from laneproof.links import rate_of
@@ -52,6 +53,7 @@ class Fall:
         to_gt_s: Rate after.
         to_lanes: Width after.
         back_at: When it was first seen to be back; None while it is not.
+        readings: The last looks at it while it was down.
     """
 
     at: float
@@ -61,6 +63,12 @@ class Fall:
     to_gt_s: float
     to_lanes: int
     back_at: float | None = None
+    readings: list[LinkReading] = field(default_factory=list)
+
+    def look(self, now: float) -> None:
+        """Keep one more look; a link at rest makes no fall, so what is seen of it counts as seen under load."""
+        self.readings.append(LinkReading(at=now, gt_s=self.to_gt_s, lanes=self.to_lanes, under_load=True))
+        del self.readings[:-READINGS_TO_AGREE]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -144,10 +152,11 @@ def _fall(record: TrainingRecord, boot: BootTraining, gt_s: float, lanes: int, n
     last = record.falls[-1] if record.falls else None
     if last is not None and last.back_at is None and last.boot == boot.boot:
         last.to_gt_s, last.to_lanes = gt_s, lanes
+        last.look(now)
         return
-    record.falls.append(
-        Fall(at=now, boot=boot.boot, from_gt_s=boot.gt_s, from_lanes=boot.lanes, to_gt_s=gt_s, to_lanes=lanes)
-    )
+    fall = Fall(at=now, boot=boot.boot, from_gt_s=boot.gt_s, from_lanes=boot.lanes, to_gt_s=gt_s, to_lanes=lanes)
+    fall.look(now)
+    record.falls.append(fall)
     del record.falls[:-_MOST_FALLS]
 
 

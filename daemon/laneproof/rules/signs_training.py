@@ -5,7 +5,8 @@ from functools import lru_cache
 
 from laneproof.build.declaration import Build, Position
 from laneproof.evidence.counts import Bounds
-from laneproof.evidence.training import clean_boots_needed, short_boots
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.training import clean_boots_needed, settled, short_boots
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.ledger.ledger import Ledger
 from laneproof.ledger.training import BootTraining, Fall, TrainingRecord
@@ -22,6 +23,8 @@ FALL_NAME, SHORT_NAME = "link-retrained-down", "trains-short-on-some-boots"
 
 HOLD_SECONDS = 7 * DAY
 """How long the sign of a fall stays after the link came back. Judgement."""
+_PASSING_SECONDS = 60.0
+"""What is back this soon, and was not seen low for long enough, was caught while it trained. Judgement."""
 _LOOK_BACK_SECONDS = 180 * DAY
 _CLEAN_BOOTS = 20
 """So many good boots in a row clear the sign of a short one; to show that fewer than 5 % are short takes 59."""
@@ -58,13 +61,19 @@ def _judge_falls(build: Build | None, snapshot: Snapshot, past: Past) -> Iterato
         if ledger is None or not record.falls:
             continue
         recent = [one for one in record.falls if _counts(one, ledger) and not _is_planned(one, position)]
-        if recent:
+        if len(recent) >= _TWICE or any(not was_passing(one) for one in recent):
             yield _tell_fall(ledger, place, recent)
 
 
 def _counts(fall: Fall, ledger: Ledger) -> bool:
     is_down = fall.back_at is None and fall.boot == ledger.timeline.boots
     return is_down or ledger.now - (fall.back_at or fall.at) <= HOLD_SECONDS
+
+
+def was_passing(fall: Fall) -> bool:
+    """Whether a link was only caught while it trained: back at once, before its state could be spoken of (T1)."""
+    is_back = fall.back_at is not None and fall.back_at - fall.at < _PASSING_SECONDS
+    return is_back and isinstance(settled(fall.readings), NotEnough)
 
 
 def _is_planned(fall: Fall, position: Position | None) -> bool:
@@ -190,7 +199,8 @@ LINK_RETRAINED_DOWN = Rule(
     why=(
         "A link that can no longer keep its rate trains again at a lower one, by itself and without a word in the "
         "log. A link that rests (its device sleeps, or saves power by itself) is no case of it, nor is a limit that "
-        "somebody set. The sign clears a week after the link came back, by itself or with the next boot."
+        "somebody set; nor one that is back within a minute, before three looks a second apart agreed, unless it is "
+        "caught so twice. The sign clears a week after the link came back, by itself or with the next boot."
     ),
     look_next=(
         "See whether the same link makes correctable errors (signal-errors).",

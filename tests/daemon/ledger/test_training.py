@@ -35,6 +35,14 @@ def test_a_link_that_falls_and_comes_back_is_one_fall() -> None:
     assert fall.back_at == story.now
 
 
+def test_the_last_looks_at_a_fall_are_kept() -> None:
+    story = Story().look(trained(4)).look(trained(1), after=HOUR)
+    for _ in range(3):
+        story.look(trained(2), after=1.0)
+    (fall,) = record(story).falls
+    assert [(one.gt_s, story.now - one.at) for one in fall.readings] == [(5.0, 2.0), (5.0, 1.0), (5.0, 0.0)]
+
+
 def test_a_new_boot_is_no_fall() -> None:
     story = Story().look(trained(4)).restart().look(trained(1), after=HOUR)
     assert record(story).falls == []

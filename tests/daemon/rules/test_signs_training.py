@@ -1,5 +1,6 @@
 """link-retrained-down and trains-short-on-some-boots: falls while running, and boots that come up short."""
 
+from laneproof.engine import LIVE_CONFIRMATIONS, Engine
 from laneproof.rules.example_past import PATHS
 from simulated_box import Box, declare
 from story_engine import DAY, HOUR, Told
@@ -34,6 +35,36 @@ def test_a_fall_lasts_as_long_as_the_link_is_down() -> None:
     told = Told("link-retrained-down", BUILD).look(box()).look(box(4, 2), after=HOUR)
     told.look(box(4, 2), after=30 * DAY)
     assert told.severity == "warning"
+
+
+def live() -> Told:
+    told = Told("link-retrained-down", BUILD)
+    told.engine = Engine(BUILD, confirmations=LIVE_CONFIRMATIONS)
+    return told
+
+
+def test_a_link_caught_once_while_it_trains_is_no_fall() -> None:
+    told = live().look(box()).look(box(1), after=HOUR)
+    for _ in range(5):
+        told.look(box(), after=1.0)
+    assert told.look(box(), after=HOUR).changes == []
+
+
+def test_a_link_that_is_caught_training_twice_in_a_week_fell() -> None:
+    told = live().look(box())
+    for _ in range(2):
+        told.look(box(1), after=HOUR).look(box(), after=1.0)
+    for _ in range(3):
+        told.look(box(), after=1.0)
+    assert told.severity == "warning"
+
+
+def test_a_link_that_three_looks_a_second_apart_saw_low_fell_even_if_it_is_back_at_once() -> None:
+    told = live().look(box())
+    for _ in range(3):
+        told.look(box(1), after=1.0)
+    assert told.look(box(), after=1.0).severity == "warning"
+    assert "has come back since" in told.standing[0].summary
 
 
 def test_what_the_plan_asks_for_is_no_fall() -> None:
