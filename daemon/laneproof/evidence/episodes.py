@@ -1,7 +1,8 @@
 """Episodes: one disconnect is one episode, however many lines and events it wrote.
 
 Rules of this module: disconnects of one place that follow each other within `EPISODE_GAP_SECONDS` are one episode; what
-happened around it at the same place (timeouts, failed reads, error reports) belongs to it and does not begin one. Times
+happened around it at the same place (timeouts, failed reads, error reports) belongs to it and does not begin one. A
+removal in good order is an episode of its own where the device was back before, or is back before the next. Times
 are unix seconds that the caller gives. What it does not do: say why (see the diagnosis), or how often is too often (see
 `disconnects`).
 """
@@ -72,6 +73,7 @@ class Episode:
         devices: The names under which it appeared, sorted.
         started: The first event that belongs to it, unix seconds: what held before this, held before the disconnect.
         dropped_at: The first disconnect or reset itself.
+        last_at: The last one of it.
         ended: The last event that belongs to it.
         kinds: The kinds seen, sorted.
         lines: How many lines and events it wrote.
@@ -89,6 +91,7 @@ class Episode:
     devices: tuple[str, ...]
     started: float
     dropped_at: float
+    last_at: float
     ended: float
     kinds: tuple[str, ...]
     lines: int
@@ -189,11 +192,34 @@ def episodes(events: Iterable[PlaceEvent], *, boots: Iterable[float] = ()) -> tu
     ordered = sorted(events, key=attrgetter("place", "t"))
     for _, at_place in groupby(ordered, key=attrgetter("place")):
         happened = list(at_place)
-        clusters = list(_clusters([event for event in happened if event.opens]))
-        for position, cluster in enumerate(clusters):
-            following = clusters[position + 1][0].t if position + 1 < len(clusters) else float("inf")
-            found.append(_episode(cluster, happened, following, started))
+        wished, failed = _set_wishes_apart(happened)
+        for events_of in (*wished, failed):
+            clusters = list(_clusters([event for event in events_of if event.opens]))
+            for position, cluster in enumerate(clusters):
+                following = clusters[position + 1][0].t if position + 1 < len(clusters) else float("inf")
+                found.append(_episode(cluster, events_of, following, started))
     return _mark_together(sorted(found, key=attrgetter("dropped_at", "place")))
+
+
+def _set_wishes_apart(happened: Sequence[PlaceEvent]) -> tuple[list[list[PlaceEvent]], list[PlaceEvent]]:
+    """Set each removal in good order, from one return of the device to the next, apart from all else at a place."""
+    stretches: list[list[PlaceEvent]] = [[]]
+    left, back = False, 0  # whether it is away in this stretch; how much of the stretch ends with its last return
+    for event in happened:
+        stretch = stretches[-1]
+        if event.opens and left and back:
+            stretches[-1], rest = stretch[:back], stretch[back:]
+            stretches.append(stretch := rest)
+            left, back = False, 0
+        left = left or event.opens
+        stretch.append(event)
+        back = len(stretch) if left and event.kind in _RETURNS else back
+    wished = [one for one in stretches if any(event.opens for event in one) and all(map(_is_in_good_order, one))]
+    return wished, [event for one in stretches if one not in wished for event in one]
+
+
+def _is_in_good_order(event: PlaceEvent) -> bool:
+    return event.kind in {REMOVED, *_RETURNS}
 
 
 def _clusters(opening: Sequence[PlaceEvent]) -> Iterator[list[PlaceEvent]]:
@@ -222,12 +248,13 @@ def _episode(
         devices=tuple(sorted({one.device for one in own})),
         started=own[0].t,
         dropped_at=first,
+        last_at=last,
         ended=own[-1].t,
         kinds=tuple(sorted({str(one.kind) for one in own})),
         lines=sum(one.lines for one in own),
         dropped=any(one.dropped for one in own),
         config_space_gone=any(said) if said else None,
-        asked=all(one.kind == REMOVED for one in cluster) and all(one.kind in {REMOVED, *_RETURNS} for one in own),
+        asked=all(map(_is_in_good_order, own)),
         returned_at=returned_at,
         restarted=None if returned_at is None else any(last < boot <= returned_at for boot in boots),
     )

@@ -5,6 +5,7 @@ is not in the next, with not a word from the kernel, is a disconnect too: a port
 where the log is known to be read, and the function is gone in good order, did somebody take it out.
 """
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from operator import attrgetter
@@ -285,16 +286,7 @@ class DropBook:
         return touched
 
     def _keep(self, episode: Episode, timeline: Timeline) -> Drop:
-        known = next(
-            (
-                one
-                for one in reversed(self.drops)
-                if one.path == episode.place
-                and episode.started - one.ended < EPISODE_GAP_SECONDS
-                and one.started <= episode.ended
-            ),
-            None,
-        )
+        known = next((one for one in reversed(self.drops) if _is_same(one, episode)), None)
         if known is None:
             serial, name, _ = self.states.get(episode.place, ("", "", ""))
             known = Drop(
@@ -313,6 +305,8 @@ class DropBook:
             self.next_number += 1
             self.drops.append(known)
             del self.drops[:-_MOST_DROPS]
+        elif episode.last_at > max(known.ended, known.returned_at or math.inf):
+            known.returned_at = known.returned_boot = None  # it is away again
         known.started = min(known.started, episode.started)
         known.ended = max(known.ended, episode.ended)
         known.kinds = sorted({*known.kinds, *episode.kinds})
@@ -326,6 +320,15 @@ class DropBook:
         known.answered = all(told) if told else known.answered
         known.together = sorted({*known.together, *episode.together})
         return known
+
+
+def _is_same(drop: Drop, episode: Episode) -> bool:
+    """Whether an episode is a disconnect that is known, which may have grown, and lost its good order, since."""
+    if drop.path != episode.place or drop.asked < episode.asked:
+        return False
+    if drop.asked and drop.returned_at is not None and drop.returned_at <= episode.dropped_at:
+        return False  # taken out and put back; what came then is another
+    return episode.started - drop.ended < EPISODE_GAP_SECONDS and drop.started <= episode.ended
 
 
 def _still_open(events: list[PlaceEvent], now: float) -> list[PlaceEvent]:

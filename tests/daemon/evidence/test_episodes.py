@@ -139,6 +139,36 @@ def test_a_removal_in_good_order_is_told_from_a_failure() -> None:
     assert one.returned_at == 1060.0
 
 
+def test_a_failure_after_a_removal_in_good_order_is_another_episode_with_its_own_time() -> None:
+    taken_out = [device(700.0, "remove", FUNCTION), device(760.0, "add", FUNCTION)]
+    asked, failed = episodes([*taken_out, *BURST])
+    assert (asked.asked, asked.dropped_at, asked.returned_at) == (True, 700.0, 760.0)
+    assert (failed.asked, failed.dropped_at, failed.started) == (False, 1000.0, 970.0)
+
+
+def test_a_removal_in_good_order_after_a_failure_is_another_episode() -> None:
+    back = device(1060.0, "add", FUNCTION)
+    failed, asked = episodes([*BURST, back, device(1090.0, "remove", FUNCTION), device(1200.0, "add", FUNCTION)])
+    assert not failed.asked
+    assert (asked.asked, asked.dropped_at, asked.returned_at) == (True, 1090.0, 1200.0)
+
+
+def test_without_a_return_between_removal_and_failure_are_one() -> None:
+    (one,) = episodes([device(900.0, "remove", FUNCTION + "/nvme/nvme0", "nvme"), *BURST])
+    assert not one.asked
+
+
+def test_each_removal_in_good_order_is_one_episode_however_close() -> None:
+    found = episodes(
+        device(1000.0 + 60.0 * n + 20.0 * (action == "add"), action, FUNCTION)
+        for n in range(4)
+        for action in ("remove", "add")
+    )
+    assert [(one.dropped_at, one.returned_at, one.asked) for one in found] == [
+        (1000.0 + 60.0 * n, 1020.0 + 60.0 * n, True) for n in range(4)
+    ]
+
+
 def test_what_came_back_and_how_is_told() -> None:
     back = device(1500.0, "add", FUNCTION)
     (again,) = episodes([*BURST, back])

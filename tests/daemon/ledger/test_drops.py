@@ -31,9 +31,9 @@ def silent(path: str = PATH) -> Box:
     return four().edit(f"{path}/00.0", stop)
 
 
-def removal() -> DeviceEvent:
+def removal(action: Action = Action.REMOVE) -> DeviceEvent:
     address = "0000:01:00.0"
-    return DeviceEvent(action=Action.REMOVE, subsystem="pci", devpath="/devices/x", name=address, addresses=(address,))
+    return DeviceEvent(action=action, subsystem="pci", devpath="/devices/x", name=address, addresses=(address,))
 
 
 def drops(story: Story) -> list[Drop]:
@@ -94,6 +94,31 @@ def test_a_removal_that_only_device_events_tell_was_asked_for() -> None:
     assert drop.asked
     assert not drop.counts
     assert story.ledger.drops.of_path(PATH) == []
+
+
+def test_each_removal_in_good_order_is_one_and_a_failure_soon_after_is_another() -> None:
+    story = Story().look(four())
+    for _ in range(2):
+        story.look(gone(), after=60.0, devices=(removal(),)).look(four(), after=60.0, devices=(removal(Action.ADD),))
+    story.look(gone(), after=60.0, log=(GIVEN_UP,), devices=(removal(),))
+    first, second, failed = drops(story)
+    assert first.asked
+    assert second.asked
+    assert not failed.asked
+    assert failed.dropped_at == pytest.approx(story.now - 30.0)
+    assert failed.returned_at is None
+
+
+def test_a_drive_that_goes_again_within_the_hour_is_not_back() -> None:
+    story = Story().look(four()).look(gone(), after=HOUR, log=(GIVEN_UP,), devices=(removal(),))
+    story.look(four(), after=120.0)
+    (drop,) = drops(story)
+    assert drop.returned_at == story.now
+    story.look(gone(), after=120.0, log=(GIVEN_UP,), devices=(removal(),))
+    assert drops(story) == [drop]
+    assert drop.returned_at is None
+    story.look(four(), after=120.0)
+    assert drop.returned_at == story.now
 
 
 def test_a_removal_event_belongs_to_the_disconnect_that_the_log_told() -> None:
