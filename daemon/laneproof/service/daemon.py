@@ -49,6 +49,8 @@ CONFIRM_AFTER_SECONDS = 1.0
 """How soon a finding that waits for confirmation is looked at again."""
 SETTLE_SECONDS = 0.1
 """A device's events come in a burst; the pass that they start waits for its end."""
+GATHER_SECONDS = 0.03
+"""The lines of one report come one by one, and a flood by the thousand: what comes together is read together."""
 LONGEST_WAIT_SECONDS = 5.0
 JOURNAL_SECONDS = 10.0
 """How long the first judgement waits for what is read back from the journal: it belongs before all other news."""
@@ -141,7 +143,8 @@ class Daemon:
             self.published = replace(self.published, alive_at=now)
             self._notifier.alive(now)
             self._send_collectors(now)
-            self._host.wait(min(self._schedule.seconds_to_next(now), LONGEST_WAIT_SECONDS), self._wake_read)
+            if self._host.wait(min(self._schedule.seconds_to_next(now), LONGEST_WAIT_SECONDS), self._wake_read):
+                time.sleep(GATHER_SECONDS)
             self._drain_wakes()
             if self._reload_wanted or self._declaration.has_changed():
                 self._reload()

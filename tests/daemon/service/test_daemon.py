@@ -348,6 +348,28 @@ def test_records_that_were_overwritten_are_counted_told_and_read_back(rig: Rig) 
     assert "1 events were read back" in told.text
 
 
+def test_lines_of_one_report_that_come_one_by_one_are_one_event(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(daemon_module, "GATHER_SECONDS", 1.0)  # a busy machine takes longer to lay out a frame
+    rig = Rig(tmp_path, interval=3600.0).start()
+    told = len(rig.keeper.told)
+    lines = (
+        "pcieport 0000:00:01.1: AER: Corrected error received: 0000:01:00.0",
+        "nvme 0000:01:00.0: PCIe Bus Error: severity=Corrected, type=Physical Layer, (Receiver ID)",
+        "nvme 0000:01:00.0:   device [1e4b:0001] error status/mask=00000001/0000e000",
+        "nvme 0000:01:00.0:    [ 0] RxErr                  (First)",
+    )
+    try:
+        for number, line in enumerate(lines):
+            rig.host.change(kmsg=(f"4,{980 + number},{12_000_000 + 50 * number},-;{line}",), seconds=0.001)
+        wait_for(lambda: len(rig.keeper.told) > told)
+        time.sleep(0.3)
+        assert rig.keeper.told[told:] == ["aer_correctable"]
+    finally:
+        rig.end()
+
+
 def test_where_the_journal_cannot_be_read_either_the_loss_is_told_with_the_reason(rig: Rig) -> None:
     rig.start()
     rig.passes()
