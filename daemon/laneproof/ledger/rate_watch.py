@@ -17,8 +17,9 @@ LEARNING_HOURS = 14 * 24.0
 """So long nothing is said and only learned."""
 LEAST_NORMAL_AN_HOUR = 1 / (10 * 24.0)
 """A link with errors on one day in ten is as good as one without."""
-CHANGED_RATIO = 7.0
-"""The rate that is noticed soonest, in times of the normal one; a score climbs above 3.1 times of it."""
+CHANGED_RATIO = 10.0
+"""The rate that is noticed soonest, in times of the normal one; a score climbs where it is above 3.9 times of it, since
+a sound link has several times as many errors at work as at rest."""
 HOURS_BETWEEN_FALSE_ALARMS = 87_600.0
 """Ten years. These four are judgement; the last one is the alarm budget's."""
 

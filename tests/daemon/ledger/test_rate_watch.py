@@ -44,17 +44,17 @@ def test_a_quiet_year_is_no_change() -> None:
         assert not followed.go(730).alarm
 
 
-def test_an_error_a_day_after_quiet_weeks_is_noticed_within_ten_days() -> None:
-    # each such day gains ln 7 and loses 24 (1/40 - 1/240): ln 87600 is passed with the ninth error
+def test_an_error_a_day_after_quiet_weeks_is_noticed_on_the_eighth_day() -> None:
+    # each such day gains ln 10 and loses 24 (1/24 - 1/240): ln 87600 is passed with the eighth error
     followed = Followed().go(20 * 24)
     days = 0
     while not followed.alarm and days < 30:
-        followed.go(24, every=24)
         days += 1
-    assert days == 10  # an hour is taken in once it has ended
+        followed.go(22).go(1, every=1).go(1)  # an hour is taken in once it has ended
+    assert days == 8
     cusum = followed.watch.cusum
     assert cusum is not None
-    assert cusum.climbing_events == 9
+    assert cusum.climbing_events == 8
 
 
 @pytest.mark.parametrize("readings", [1, 60])
@@ -66,7 +66,7 @@ def test_a_burst_is_one_event_however_many_minutes_it_takes(readings: int) -> No
     followed.go(1)
     cusum = followed.watch.cusum
     assert cusum is not None
-    assert 0.0 < cusum.score < 2.0
+    assert 0.0 < cusum.score < 2.4
     assert cusum.climbing_events == 1
 
 
