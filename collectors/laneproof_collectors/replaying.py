@@ -14,7 +14,6 @@ from laneproof_collectors.collection import Collector, assemble, make_collectors
 from laneproof_collectors.recording import ALWAYS, RecordedHost
 from laneproof_collectors.snapshot import Snapshot
 
-
 WATCHED = ("functions", "controllers", "drives")
 """The groups of which time without a move is evidence."""
 RENEW_SECONDS = 300.0
