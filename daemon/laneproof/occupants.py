@@ -141,8 +141,11 @@ def describe_nvme(
 
 
 def _capacity_of(controller: NvmeController) -> int | Unread:
-    if (capacity := controller.capacity_bytes) is not None:
+    if capacity := controller.capacity_bytes:
         return capacity
+    if capacity == 0:
+        why = "its disk shows 0 bytes, as while a drive comes or goes, or for as long as it cannot reach its data"
+        return Unread(f"the capacity of {controller.name}", why, Reason.FAILED)
     gap = controller.identity if isinstance(controller.identity, Unread) else None
     return gap or Unread(f"the capacity of {controller.name}", "it shows no readable namespace", Reason.ABSENT)
 

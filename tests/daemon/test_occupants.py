@@ -4,6 +4,7 @@ import pytest
 
 from laneproof.occupants import describe_drive, kind_of
 from laneproof.topology import survey
+from laneproof_collectors.snapshot import NvmeNamespace
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, make_sata_drive
 
@@ -49,3 +50,15 @@ def test_sleeping_device_is_told_as_asleep() -> None:
     )
     assert found is not None
     assert found.asleep
+
+
+def test_drive_whose_disk_is_not_there_yet_is_unread_in_its_capacity() -> None:
+    namespace = NvmeNamespace(name="nvme0n1", number=1, size_bytes=0, logical_block_bytes=512)
+    identity = Unread("identify of nvme0", "denied")
+    box = (
+        Box()
+        .with_port("0000:00/01.1")
+        .with_drive("0000:00/01.1", controller={"namespaces": (namespace,), "identity": identity})
+    )
+    (found,) = survey(box.snapshot()).drive_occupants()
+    assert isinstance(found.capacity_bytes, Unread)

@@ -147,6 +147,10 @@ class Drop:
         """Whether it is a failure, and not somebody's wish."""
         return not self.asked
 
+    def may_grow(self, timeline: Timeline) -> bool:
+        """Whether what happens now at its place would still belong to it."""
+        return self.boot == timeline.boots and timeline.now - self.ended < EPISODE_GAP_SECONDS
+
 
 @dataclass(slots=True, kw_only=True)
 class DropBook:
@@ -326,8 +330,8 @@ def _is_same(drop: Drop, episode: Episode) -> bool:
     """Whether an episode is a disconnect that is known, which may have grown, and lost its good order, since."""
     if drop.path != episode.place or drop.asked < episode.asked:
         return False
-    if drop.asked and drop.returned_at is not None and drop.returned_at <= episode.dropped_at:
-        return False  # taken out and put back; what came then is another
+    if drop.asked and episode.dropped_at > drop.dropped_at:
+        return False  # taken out and put back; what came then is another (what belongs to it begins with it)
     return episode.started - drop.ended < EPISODE_GAP_SECONDS and drop.started <= episode.ended
 
 

@@ -95,7 +95,7 @@ class Ledger:
         self._controllers: object = None
         self._memory: dict[object, tuple[object, Any]] = {}
         self._reviewed_at = 0.0
-        self._anew: set[str] = set()
+        self._anew: dict[str, float] = {}
         self._disturbed: frozenset[str] = frozenset()
         self._reports: dict[str, int] = {}
         self.version = 0
@@ -269,7 +269,7 @@ class Ledger:
 
     def _read_drives(self, snapshot: Snapshot, occupants: Sequence[Occupant]) -> dict[str, tuple[LoadRecord, Window]]:
         """Take in the drives' own accounts; give the windows of load that close, and note who began anew."""
-        self._anew = set()
+        self._anew = {}
         windows: dict[str, tuple[LoadRecord, Window]] = {}
         is_new = snapshot.controllers is not self._controllers
         self._controllers = snapshot.controllers
@@ -285,9 +285,10 @@ class Ledger:
                 record.read_health(controller.health, self.timeline)
             else:
                 record.read_thermometer(controller, self.now)
+            counted_at = record.load.at
             window, fell = record.load.read(controller, now=self.now, boot=self.timeline.boots)
             if fell:
-                self._anew.add(occupant.path)
+                self._anew[occupant.path] = counted_at
             if window is not None:
                 windows[record.serial] = record.load, window
                 record.load.sort_by_heat(window, hot=record.is_hot())
@@ -340,9 +341,16 @@ class Ledger:
                 silent.append(vanished(path, name, self.now))
             elif here.resetting:
                 silent.append(vanished(path, name, self.now, RESETTING))
-            elif path in self._anew and not any(one.place == path for one in events):
+            elif path in self._anew and not self._is_known_to_have_gone(path, events):
                 silent.append(vanished(path, name, self.now, REENUMERATED))
         return silent
+
+    def _is_known_to_have_gone(self, path: str, events: Sequence[PlaceEvent]) -> bool:
+        """Whether it is known why a drive's counters began anew since they were read last."""
+        counted_at = self._anew[path]
+        return any(one.place == path for one in events) or any(
+            drop.path == path and drop.ended >= counted_at for drop in self._state.drops.drops
+        )
 
     def _describe(
         self, drop: Drop, windows: dict[str, tuple[LoadRecord, Window]], step: Step, *, is_silent: bool
@@ -366,13 +374,17 @@ class Ledger:
 
     def _note_returns(self, presences: dict[str, Presence]) -> None:
         by_serial = {one.serial: one for one in presences.values() if one.serial}
+        last = {drop.path: drop for drop in self._state.drops.drops}
         for drop in self._state.drops.drops:
             if drop.power_lost is None and drop.returned_at is not None:
                 self._compare_power(drop)
+            one = by_serial.get(drop.serial) if drop.serial else presences.get(drop.path)
+            is_here = one is not None and one.state == HERE
             if drop.returned_at is not None:
-                continue
-            here = by_serial.get(drop.serial) if drop.serial else presences.get(drop.path)
-            if here is not None and here.state == HERE:
+                # what the kernel tells may come before the reading that shows it: it was not back, but not yet gone
+                if not is_here and drop is last[drop.path] and drop.may_grow(self.timeline):
+                    drop.returned_at = drop.returned_boot = None
+            elif is_here:
                 drop.returned_at, drop.returned_boot = self.now, self.timeline.boots
                 self._compare_power(drop)
 
@@ -410,7 +422,7 @@ class Ledger:
         if snapshot.functions is self._functions or tree.unread is not None:
             return
         self._functions = snapshot.functions
-        links = list(_links_with_drives(tree, occupants))
+        links = list(_links_with_drives(tree, occupants, self._state.drives, self.now))
         news = LinkNews(
             disturbed=self._disturbed,
             reports=self._reports,
@@ -566,12 +578,14 @@ def _is_counting_switched_off(snapshot: Snapshot) -> bool:
     return isinstance(owner, Setting) and (owner.value, owner.origin) == ("off", "command-line")
 
 
-def _links_with_drives(tree: Topology, occupants: Sequence[Occupant]) -> Iterable[tuple[LinkOfTwo, str, str]]:
+def _links_with_drives(
+    tree: Topology, occupants: Sequence[Occupant], book: DriveBook, now: float
+) -> Iterable[tuple[LinkOfTwo, str, str]]:
     drives = {one.path: one for one in occupants}
     for link in tree.links():
         occupant = drives.get(link.path)
         if occupant is not None:
-            serial = key_of(occupant)
+            serial = book.key_for(occupant, now)
             yield link, "" if "/" in serial else serial, occupant.name
         else:
             yield link, "", link.address

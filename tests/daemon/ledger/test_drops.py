@@ -109,6 +109,14 @@ def test_each_removal_in_good_order_is_one_and_a_failure_soon_after_is_another()
     assert failed.returned_at is None
 
 
+def test_a_failure_before_a_look_saw_the_drive_back_is_another_too() -> None:
+    story = Story().look(four()).look(gone(), after=60.0, devices=(removal(),))
+    story.look(gone(), after=2.0, devices=(removal(Action.ADD),)).look(gone(), after=2.0, log=(GIVEN_UP,))
+    asked, failed = drops(story)
+    assert asked.asked
+    assert failed.counts
+
+
 def test_a_drive_that_goes_again_within_the_hour_is_not_back() -> None:
     story = Story().look(four()).look(gone(), after=HOUR, log=(GIVEN_UP,), devices=(removal(),))
     story.look(four(), after=120.0)
@@ -119,6 +127,15 @@ def test_a_drive_that_goes_again_within_the_hour_is_not_back() -> None:
     assert drop.returned_at is None
     story.look(four(), after=120.0)
     assert drop.returned_at == story.now
+
+
+def test_a_drive_that_the_reading_still_showed_when_the_kernel_told_is_not_back() -> None:
+    story = Story().look(four()).look(four(), after=HOUR, log=(GIVEN_UP,), devices=(removal(),))
+    story.look(gone(), after=1.0)
+    (drop,) = drops(story)
+    assert drop.returned_at is None
+    story.look(four(), after=60.0).look(gone(), after=3 * HOUR)
+    assert drop.returned_at is not None  # what takes it away hours later is another matter
 
 
 def test_a_removal_event_belongs_to_the_disconnect_that_the_log_told() -> None:
@@ -149,15 +166,28 @@ def test_a_drive_that_comes_back_in_another_place_is_back() -> None:
     assert drop.returned_at == story.now
 
 
-def test_a_drive_whose_statistics_begin_anew_had_been_away() -> None:
-    def working(reads: int) -> Box:
-        disk = BlockStatistics(
-            reads=reads, read_bytes=reads * 4096, read_milliseconds=reads, writes=0, written_bytes=0,
-            write_milliseconds=0, in_flight=0, busy_milliseconds=0,
-        )  # fmt: skip
-        space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, logical_block_bytes=512, statistics=disk)
-        return Box().with_port(PATH).with_drive(PATH, controller={"namespaces": (space,)})
+def working(reads: int | None) -> Box:
+    """Make a drive with so many reads; None where it tells no statistics (yet)."""
+    if reads is None:
+        return Box().with_port(PATH).with_drive(PATH, controller={"namespaces": ()})
+    disk = BlockStatistics(
+        reads=reads, read_bytes=reads * 4096, read_milliseconds=reads, writes=0, written_bytes=0,
+        write_milliseconds=0, in_flight=0, busy_milliseconds=0,
+    )  # fmt: skip
+    space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, logical_block_bytes=512, statistics=disk)
+    return Box().with_port(PATH).with_drive(PATH, controller={"namespaces": (space,)})
 
+
+def test_statistics_that_begin_anew_a_look_after_a_known_removal_are_its_consequence() -> None:
+    story = Story().look(working(5000)).look(working(6000), after=60.0)
+    story.look(Box().with_port(PATH), after=60.0, devices=(removal(),))
+    story.look(working(None), after=1.0, devices=(removal(Action.ADD),)).look(working(10), after=1.0)
+    (drop,) = drops(story)
+    assert drop.asked
+    assert REENUMERATED not in drop.kinds
+
+
+def test_a_drive_whose_statistics_begin_anew_had_been_away() -> None:
     story = Story().look(working(5000)).look(working(6000), after=HOUR).look(working(10), after=HOUR)
     (drop,) = drops(story)
     assert drop.kinds == [REENUMERATED]
