@@ -13,6 +13,8 @@ from laneproof.occupants import Occupant
 from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive, TemperatureReading
 from laneproof_collectors.unread import Unread
 
+KNOWN_SECONDS = 30 * 86400.0
+"""How long a place that tells no serial number is taken to hold the drive that was last seen in it. Judgement."""
 _MOST_TIMES = 200
 _HOURS_A_DAY = 24
 _KEPT_HOURS = 7 * _HOURS_A_DAY
@@ -313,7 +315,7 @@ class DriveBook:
 
     def meet(self, occupant: Occupant, timeline: Timeline) -> DriveRecord:
         """Give a drive's record, new where it was never seen, with its identity and place brought up to date."""
-        key = key_of(occupant)
+        key = self.key_for(occupant, timeline.now)
         record = self.records.get(key)
         if record is None:
             record = self.records[key] = DriveRecord(serial=key, first_at=timeline.now)
@@ -321,12 +323,23 @@ class DriveBook:
             record.path = occupant.path
             record.paths.append((timeline.now, occupant.path))
             del record.paths[:-_MOST_TIMES]
-        record.name, record.last_at = occupant.name, timeline.now
+        record.last_at = timeline.now
+        if key == key_of(occupant):
+            record.name = occupant.name
         for what, value in (("model", occupant.model), ("capacity", occupant.capacity_bytes)):
             _note_identity(record, what, value, timeline.now)
         if isinstance(occupant.firmware, str):
             record.firmware = occupant.firmware
         return record
+
+    def key_for(self, occupant: Occupant, now: float) -> str:
+        """Name a drive as `key_of` does; one that cannot tell its serial number just now keeps the one it had here.
+
+        A drive that stops answering is the drive that was there, and what foretold it stands.
+        """
+        last = self.at(occupant.path) if isinstance(occupant.serial, Unread) else None
+        is_known = last is not None and "/" not in last.serial and now - last.last_at <= KNOWN_SECONDS
+        return last.serial if last is not None and is_known else key_of(occupant)
 
     def with_serial(self) -> Iterator[DriveRecord]:
         """Give the drives that tell a serial number."""

@@ -1,5 +1,7 @@
 """Drives' own accounts: counters that move, wear and spare, heat by the hour, identity, and where each drive is."""
 
+from dataclasses import replace
+
 from laneproof.ledger.drives import DriveRecord, SeenHeat, key_of
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
 from laneproof_collectors.snapshot import TemperatureReading
@@ -132,3 +134,29 @@ def _occupants(story: Story):  # type: ignore[no-untyped-def]  # noqa: ANN202 (a
 
     assert story.last is not None
     return survey(story.last).drive_occupants()
+
+
+def silent() -> Box:
+    """A box whose drive is still listed, reads as all ones, and has no controller any more."""
+    gone = Box().with_port(PATH).with_drive(PATH, serial="FN1").with_group(controllers=())
+    return gone.edit(f"{PATH}/00.0", lambda function: replace(function, answers=False))
+
+
+def test_a_drive_that_stops_answering_is_the_drive_that_was_there() -> None:
+    story = Story().look(box(media_errors=3)).look(silent(), after=HOUR)
+    assert set(story.ledger.drives.records) == {"FN1"}
+    assert story.ledger.drives.at(PATH) is record(story)
+    assert (record(story).name, record(story).last_at) == ("nvme0", story.now)
+    assert set(story.ledger.links.records) == {f"{PATH}|FN1"}
+
+
+def test_a_silent_device_that_nobody_ever_knew_stands_under_its_place() -> None:
+    story = Story().look(silent())
+    assert all("/" in serial for serial in story.ledger.drives.records)
+
+
+def test_another_drive_that_tells_its_name_takes_the_place() -> None:
+    story = Story().look(box()).look(silent(), after=HOUR).look(box(serial="FN2"), after=HOUR)
+    at = story.ledger.drives.at(PATH)
+    assert at is not None
+    assert at.serial == "FN2"

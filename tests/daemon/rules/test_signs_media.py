@@ -1,5 +1,7 @@
 """media-errors-rising: any new error at once, critical when they come faster and faster, quiet about old ones."""
 
+from dataclasses import replace
+
 from laneproof.rules.example_past import PATHS
 from simulated_box import Box, declare
 from story_engine import DAY, HOUR, Told
@@ -55,6 +57,16 @@ def test_the_log_is_believed_where_the_counter_stays_silent() -> None:
     told.look(box(0), after=HOUR, log=(line,))
     assert told.severity == "warning"
     assert "the kernel told of data that could not be read" in told.standing[0].summary
+
+
+def test_it_stands_when_the_drive_dies_of_it() -> None:
+    told = told_days(Told("media-errors-rising", BUILD), [0, 0, 3, 6, 9])
+    dead = box(9).with_group(controllers=())
+    dead.edit(f"{PATHS[0]}/00.0", lambda function: replace(function, answers=False))
+    told.look(dead, after=HOUR)
+    told.look(dead, after=DAY)
+    assert [one[0] for one in told.changes].count("cleared") == 0
+    assert told.standing
 
 
 def test_it_follows_the_drive() -> None:
