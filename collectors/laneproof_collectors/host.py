@@ -116,9 +116,7 @@ class Host(ABC):
         """Take the kernel log records that came since the last call."""
         return cast("KernelLogRead | Unread", self.ask((ReadKernelLog(),))[0])
 
-    def journal(
-        self, boot: int = 0, lines: int = 20_000, since_unix: float | None = None
-    ) -> tuple[str, ...] | Unread:
+    def journal(self, boot: int = 0, lines: int = 20_000, since_unix: float | None = None) -> tuple[str, ...] | Unread:
         """Take the kernel's messages of a boot from the journal: 0 is this one, -1 the one before."""
         return cast("tuple[str, ...] | Unread", self.ask((ReadJournal(boot, lines, since_unix),))[0])
 

@@ -163,6 +163,8 @@ def test_its_next_steps_say_how_long_other_parts_must_run_clean_after_the_reseat
     told = quiet_days(14)
     noisy_days(told, 3, a_look=3)
     (finding,) = told.standing
-    reseat = next(number for number, one in enumerate(finding.next_steps) if "reseat the drive and every adapter" in one)
+    reseat = next(
+        number for number, one in enumerate(finding.next_steps) if "reseat the drive and every adapter" in one
+    )
     assert "47 seconds of steady traffic without one error" in finding.next_steps[reseat + 1]
     assert "rises_with_heat" not in finding.evidence
