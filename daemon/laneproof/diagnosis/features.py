@@ -292,8 +292,10 @@ def _idle_states_on(case: Case) -> Known:
 
 
 def _drops_or_resets(case: Case) -> Known:
-    if case.drops or _power_losses(case.drive, case.now):
+    if any(not one.only_aborted for one in case.drops) or _power_losses(case.drive, case.now):
         return True
+    if case.drops:
+        return None  # commands that were taken back are neither
     return False if case.watched_seconds >= _NEAR_UPDATE_SECONDS else None
 
 
@@ -360,7 +362,7 @@ def _same_model_affected(case: Case) -> Known:
     strangers = [one for one in case.ledger.drives.records.values() if one.model != drive.model]
     if not peers:
         return None
-    lost = {one.serial for one in case.ledger.drops.drops if one.counts and not one.together}
+    lost = {one.serial for one in case.ledger.drops.drops if one.counts and not one.together and not one.only_aborted}
     if not any(one.serial in lost for one in peers):
         return False
     return True if strangers and not any(one.serial in lost for one in strangers) else None

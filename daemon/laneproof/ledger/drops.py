@@ -140,7 +140,7 @@ class Drop:
     @property
     def only_aborted(self) -> bool:
         """Whether commands timed out and were taken back, and nothing more came of it."""
-        return set(self.kinds) <= {ABORTED, EventKind.IO_ERROR} and not self.dropped
+        return set(self.kinds) <= {ABORTED, EventKind.IO_ERROR, EventKind.MEDIA_ERROR} and not self.dropped
 
     @property
     def counts(self) -> bool:

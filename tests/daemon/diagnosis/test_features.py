@@ -408,3 +408,29 @@ def test_drops_in_the_same_hour_of_every_few_nights_have_no_clock_of_their_own()
     answers = features(story)
     assert answers["regular_period"] is True
     assert answers["period_of_its_own"] is None
+
+
+ABORTED = "nvme nvme0: I/O 7 QID 3 timeout, aborting"
+MEDIUM = "critical medium error, dev nvme0n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
+
+
+def test_commands_that_were_taken_back_over_bad_media_are_neither_a_drop_nor_a_reset() -> None:
+    working = Working()
+    for _ in range(24 * 10):
+        working.hour(20.0)
+    working.hour(20.0, drops=True, line=ABORTED)
+    working.story.look(working.box(), after=60.0, log=(MEDIUM,))
+    (drop,) = working.story.ledger.drops.drops
+    assert drop.only_aborted
+    assert features(working.story)["drops_or_resets"] is None
+    working.hour(20.0, drops=True, line=RESET)
+    assert features(working.story)["drops_or_resets"] is True
+
+
+def test_a_drive_of_the_model_whose_commands_were_taken_back_is_no_drive_that_drops_too() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0)))
+    story.look(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
+    story.look(counting_box((0, 0, 0, 0)), after=5 * HOUR, log=(ABORTED.replace("nvme0", "nvme1"),))
+    assert features(story)["same_model_affected"] is False
+    story.look(counting_box((0, 0, 0, 0)), after=5 * HOUR, log=(RESET.replace("nvme0", "nvme1"),))
+    assert features(story)["same_model_affected"] is not False
