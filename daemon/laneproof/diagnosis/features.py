@@ -28,6 +28,7 @@ _FEWEST_ERRORS = 8
 _FEWEST_MARKED = 4
 _FEWEST_ERROR_DAYS = 4
 _SPARE_POINTS = 2
+_MANY_OCCASIONS = 5
 _ERROR_RATIO = 3.0
 _ERROR_P = 1e-3
 _HALF = 0.5
@@ -248,6 +249,11 @@ def _media_errors_rising(case: Case) -> Known:
     return False if read and case.drive is not None and case.now - case.drive.health_since >= DAY else None
 
 
+def _media_errors_often(case: Case) -> Known:
+    """Seen from a handful of occasions on; fewer, or none, say no more than that there were any."""
+    return True if len(case.media) >= _MANY_OCCASIONS else None
+
+
 def _spare_falling(case: Case) -> Known:
     drive = case.drive
     if drive is None or not drive.spare.rows:
@@ -453,6 +459,7 @@ QUESTIONS: Mapping[str, Callable[[Case], Known]] = {
     "warning_minutes_rising": _warning_minutes_rising,
     "slow_against_siblings": _slow_against_siblings,
     "media_errors_rising": _media_errors_rising,
+    "media_errors_often": _media_errors_often,
     "spare_falling": _spare_falling,
     "still_on_the_bus": _still_on_the_bus,
     "follows_slot_on_swap": _follows_slot_on_swap,

@@ -283,6 +283,16 @@ DEFAULT = Weights(
             by_watching=True,
         ),
         Feature(
+            name="media_errors_often",
+            group="media",
+            given=_row(0.01, 0.01, 0.06, 0.50, 0.03, 0.01),
+            seen="the drive reported new media errors again and again",
+            absent="the drive reported new media errors no more than a few times",
+            source="judgement; drives that lose one block may stay at that, those that lose some lose hundreds (USENIX "
+            "FAST 2016), and no cable or power setting makes a drive count errors of its medium",
+            by_watching=True,
+        ),
+        Feature(
             name="still_on_the_bus",
             group="answers",
             given=_row(0.12, 0.12, 0.40, 0.60, 0.65, 0.04),

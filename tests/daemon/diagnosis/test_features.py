@@ -410,6 +410,14 @@ def test_drops_in_the_same_hour_of_every_few_nights_have_no_clock_of_their_own()
     assert answers["period_of_its_own"] is None
 
 
+@pytest.mark.parametrize(("occasions", "seen"), [(0, None), (4, None), (5, True)])
+def test_media_errors_again_and_again_are_more_than_media_errors(occasions: int, seen: bool | None) -> None:  # noqa: FBT001 (a table)
+    working = Working()
+    for number in range(48):
+        working.hour(20.0, media_errors=3 + 2 * min(occasions, number // 8))
+    assert features(working.story)["media_errors_often"] is seen
+
+
 ABORTED = "nvme nvme0: I/O 7 QID 3 timeout, aborting"
 MEDIUM = "critical medium error, dev nvme0n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
 
