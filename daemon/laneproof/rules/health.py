@@ -2,9 +2,13 @@
 
 Rates, trends and wear ahead are other rules' matter. A drive that says nothing is not called healthy: most drives that
 fail had raised no warning.
+
+Of all that it can warn of, temperature alone is a state that comes and goes, with each load. It stands until it was
+silent for a week, and is left to overheating where that spoke first of the same drive, or is a page.
 """
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from laneproof.build.declaration import Build
 from laneproof.findings import Finding, Kind, Severity
@@ -14,6 +18,8 @@ from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import Box
 from laneproof.rules.placement import Arrangement, arrange
 from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import stood, watch_drive
+from laneproof.rules.signs_heat import WEEK, find_heat, has_told_heat
 from laneproof_collectors.snapshot import HealthLog, SataDrive, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
@@ -33,11 +39,12 @@ _WORN = ("its rated life is used up (worn: the reliability bit is set without an
 _WORN_AT_PERCENT = 100
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
     arrangement = arrange(build, snapshot)
     for occupant in arrangement.drives:
         if occupant.controller is not None:
-            yield from _judge_nvme(arrangement, occupant, occupant.controller.health)
+            now = snapshot.taken_at if past.ledger is None else past.ledger.now
+            yield from _judge_nvme(arrangement, occupant, occupant.controller.health, past, now)
         elif occupant.drive is not None:
             yield from _judge_sata(arrangement, occupant, occupant.drive)
         elif arrangement.topology.controllers_unread is None:
@@ -45,7 +52,9 @@ def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Fin
             yield _unverified(arrangement, occupant, gap)
 
 
-def _judge_nvme(arrangement: Arrangement, occupant: Occupant, health: HealthLog | Unread) -> Iterator[Finding]:
+def _judge_nvme(
+    arrangement: Arrangement, occupant: Occupant, health: HealthLog | Unread, past: Past, now: float
+) -> Iterator[Finding]:
     if isinstance(health, Unread):
         yield _unverified(arrangement, occupant, health)
         return
@@ -53,7 +62,9 @@ def _judge_nvme(arrangement: Arrangement, occupant: Occupant, health: HealthLog 
         what = f"the critical warning of {occupant.name}"
         yield _unverified(arrangement, occupant, Unread(what, f"{health.source} does not tell it", Reason.ABSENT))
         return
-    said = list(read_warnings(health))
+    hot_at = _find_temperature_warning(arrangement, occupant, health, past, now)
+    others = health.critical_warning & ~_TEMPERATURE
+    said = list(read_warnings(replace(health, critical_warning=others | (_TEMPERATURE if hot_at is not None else 0))))
     if said:
         yield _tell(
             arrangement,
@@ -66,8 +77,35 @@ def _judge_nvme(arrangement: Arrangement, occupant: Occupant, health: HealthLog 
                 "media_errors": health.media_errors,
                 "available_spare_percent": health.available_spare_percent,
                 "composite_temperature_celsius": health.composite_temperature_celsius,
+                "temperature_warned_at": hot_at,
             },
         )
+
+
+def _find_temperature_warning(
+    arrangement: Arrangement, occupant: Occupant, health: HealthLog, past: Past, now: float
+) -> float | None:
+    """Find when the drive last warned of a temperature, ledger time; None where that is not to be told (any more).
+
+    Its own last words tell since when it has been silent. They do not hold for another drive in the same place.
+    """
+    before = stood(past, (NAME, arrangement.place_of(occupant) or _key(occupant)))
+    at = before.evidence.get("temperature_warned_at") if before is not None and before.key == _key(occupant) else None
+    last = now if health.critical_warning & _TEMPERATURE else at
+    if not isinstance(last, float | int) or now - last > WEEK:
+        return None
+    return None if _is_left_to_heat(arrangement, occupant, past, is_new=at is None) else last
+
+
+def _is_left_to_heat(arrangement: Arrangement, occupant: Occupant, past: Past, *, is_new: bool) -> bool:
+    """Whether overheating is the one complaint: it spoke first, or is a page by now."""
+    ledger = past.ledger
+    record = None if ledger is None else ledger.drives.of(occupant) or ledger.drives.at(occupant.path)
+    if record is None:
+        return False
+    place = watch_drive(arrangement, record)
+    heat = find_heat(past, place)
+    return heat is not None and (heat.severity is not Severity.NOTICE or (is_new and has_told_heat(past, place)))
 
 
 def read_warnings(health: HealthLog) -> Iterator[tuple[str, Severity]]:
@@ -167,7 +205,9 @@ CRITICAL_WARNING = Rule(
     statement="No drive reports a critical warning of its own.",
     why=(
         "A drive that says this has decided by itself that data or further writes are in danger. The reverse does not "
-        "hold: most failed drives had never warned, so silence is no proof of health."
+        "hold: most failed drives had never warned, so silence is no proof of health. "
+        "A warning of temperature comes and goes with the load: it stands until it was silent for a week, and is left "
+        "to overheating where that spoke first, or is a page itself."
     ),
     look_next=(
         "Make sure that a good backup of this drive's data exists, now, before anything else.",

@@ -1,6 +1,7 @@
 """overheating and throttled: heat by the drive's own limits, and what it does to the drive's pace."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from laneproof.build.declaration import Build
 from laneproof.evidence.heat import WARN_HEADROOM_CELSIUS, headroom, minutes_per_year, throttling
@@ -63,11 +64,30 @@ def find_minutes_a_year(record: DriveRecord) -> float | None:
     return None if isinstance(a_year, NotEnough) else a_year
 
 
+def find_heat(past: Past, place: Watched) -> Finding | None:
+    """Give what overheating tells of a drive in this pass, where it was above a limit of its own, not only warm.
+
+    Args:
+        past: What earlier passes left behind.
+        place: The drive.
+    """
+    if past.ledger is None or place.drive is None:
+        return None
+    finding = _judge_drive(past, past.ledger, place, place.drive)
+    return None if finding is None or finding.observed == _NEAR else finding
+
+
+def has_told_heat(past: Past, place: Watched) -> bool:
+    """Whether overheating stood as that after the pass before."""
+    before = stood(past, place.identify_drive(HEAT_NAME))
+    return before is not None and before.observed != _NEAR
+
+
 def _judge_drive(past: Past, ledger: Ledger, place: Watched, record: DriveRecord) -> Finding | None:
     since = ledger.now - WEEK
     critical, _ = minutes_in(record, "critical_temperature_minutes", since)
     minutes, days = minutes_in(record, "warning_temperature_minutes", since)
-    seen = record.seen_heat(since)
+    seen = _see_heat(record, since)
     room = _find_headroom(ledger, record)
     limit = record.warning_celsius
     if critical or seen.critical >= _MANY_CRITICAL:
@@ -75,7 +95,7 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, record: DriveRecord
         said = f"was above its critical threshold for {say_times(critical, 'minute')} in the last week"
         if not critical:
             said = f"was seen at its critical threshold or above {say_times(seen.critical)} in the last week"
-    elif minutes or seen.minutes or record.is_above():
+    elif minutes or seen.minutes or record.is_above() or _find_highest_above(record, since) is not None:
         observed = _ABOVE
         many = any(
             number >= _MANY_MINUTES and on >= _MANY_DAYS for number, on in ((minutes, days), (seen.minutes, seen.days))
@@ -83,7 +103,7 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, record: DriveRecord
         severity = Severity.WARNING if many else Severity.NOTICE
         said = f"was above its warning threshold for {say_times(minutes, 'minute')} in the last week"
         if not minutes:
-            said = _say_seen(record, seen)
+            said = _say_seen(record, seen, since)
         elif (a_year := find_minutes_a_year(record)) is not None:
             said += f" ({say_times(round(a_year), 'minute')} a year over its whole life)"
     elif room is not None and room < WARN_HEADROOM_CELSIUS and limit is not None:
@@ -118,15 +138,37 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, record: DriveRecord
     )
 
 
-def _say_seen(record: DriveRecord, seen: SeenHeat) -> str:
+def _see_heat(record: DriveRecord, since: float) -> SeenHeat:
+    """Give how long it was seen above, where the drive's own count of minutes is not there to tell.
+
+    A drive that never counted a minute may be one that does not count: hours whose mean is above stand in.
+    """
+    seen, limit = record.seen_heat(since), record.warning_celsius
+    if seen.minutes or limit is None or record.counters.get("warning_temperature_minutes"):
+        return seen
+    hot = [row.hour for row in record.heat if row.hour * HOUR >= since - HOUR and row.mean_celsius >= limit]
+    return replace(seen, minutes=_MANY_MINUTES * len(hot), days=len({hour * HOUR // DAY for hour in hot}))
+
+
+def _find_highest_above(record: DriveRecord, since: float) -> float | None:
+    """Give the highest temperature that was read, where it is at the warning threshold or above: short bursts count."""
+    limit = record.warning_celsius
+    highest = max((row.highest_celsius for row in record.heat if row.hour * HOUR >= since - HOUR), default=None)
+    return highest if highest is not None and limit is not None and highest >= limit > 0 else None
+
+
+def _say_seen(record: DriveRecord, seen: SeenHeat, since: float) -> str:
     """Say what the readings tell, where the drive's own count of minutes does not."""
     limit = record.warning_celsius
     now = ""
     if record.is_above():
         now = f"is at {record.celsius:.0f} °C, "
         now += "and raises its own alarm" if limit is None else f"its warning threshold is {limit:.0f} °C"
-    if not seen.minutes:
+    if not seen.minutes and (now or limit is None):
         return now
+    if not seen.minutes:
+        highest = _find_highest_above(record, since)
+        return f"was seen at {highest:.0f} °C in the last week, its warning threshold is {limit:.0f} °C"
     often = f"was seen above it for about {say_times(seen.minutes, 'minute')} in the last week"
     return f"{now}; it {often}" if now else often.replace("above it", "above its warning threshold")
 
@@ -154,7 +196,7 @@ def _judge_throttled(build: Build | None, snapshot: Snapshot, past: Past) -> Ite
         if ledger is None or record is None:
             continue
         since = ledger.now - WEEK
-        if minutes_in(record, "warning_temperature_minutes", since)[0] or record.seen_heat(since).minutes:
+        if find_heat(past, place) is not None:
             continue  # told as overheating, which is the reason
         times = sum(one.by for one in _throttles(record, since))
         if times:
@@ -207,6 +249,7 @@ OVERHEATING = Rule(
         "states its own limits. Counted are its own minutes above them, and how far it keeps below in 95 of 100 hours. "
         "Where its log cannot be read, the kernel's thermometer of it stands in: an hour counts by the share of its "
         "readings that were above, and two readings at the critical threshold for a minute there. "
+        "For a drive that never counted a minute, hours stand in whose mean is above its threshold. "
         "Some minutes a year on a box without fans are a note; an hour in a week, on two days, is worth a page, and "
         "so is any minute above the critical threshold. The sign clears after a week without."
     ),

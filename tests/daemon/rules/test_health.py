@@ -7,8 +7,10 @@ from laneproof.past import NOTHING
 from laneproof.rules.health import CRITICAL_WARNING, read_warnings
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import SATA, Box, declare, make_health
+from story_engine import HOUR, Told
 
 PATH = "0000:00/01.1"
+HOT = 2  # bit 1: a temperature is beyond its threshold
 
 
 def judge(health: dict[str, object] | Unread, text: str | None = None) -> list[Finding]:
@@ -114,6 +116,87 @@ def test_sata_drives_own_assessment(healthy: bool | Unread | None, kind: Kind | 
     box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-1", healthy=healthy)
     findings = list(CRITICAL_WARNING.judge(None, box.snapshot(), NOTHING))
     assert [one.kind for one in findings] == ([kind] if kind else [])
+
+
+def watch(told: Told, *warnings: int, serial: str = "FN0001", **health: object) -> Told:
+    """Look every hour at a cool drive that warns as given; the reason of its warning of temperature is not told."""
+    for warning in warnings:
+        log = {"critical_warning": warning, **health}
+        told.look(Box().with_port(PATH).with_drive(PATH, serial=serial, health=log), after=HOUR)
+    return told
+
+
+def raised(told: Told) -> list[str]:
+    return [change for change, _, _ in told.changes]
+
+
+def test_a_temperature_warning_that_follows_each_load_is_told_once() -> None:
+    told = watch(Told("critical-warning"), *[HOT, HOT, 0, 0, 0, 0] * 40)
+    assert raised(told) == ["raised"]
+
+
+def test_a_temperature_warning_stands_for_a_week_of_silence_and_no_longer() -> None:
+    told = watch(Told("critical-warning"), HOT, *[0] * 168)
+    assert [one.severity for one in told.standing] == [Severity.WARNING]
+    watch(told, 0)
+    assert raised(told) == ["raised", "cleared"]
+
+
+@pytest.mark.parametrize("bit", [0, 2, 3, 4, 5])
+def test_every_other_warning_is_told_at_once_and_as_it_is(bit: int) -> None:
+    told = watch(Told("critical-warning"), 0, 1 << bit)
+    assert raised(told) == ["raised"]
+    assert raised(watch(told, 0)) == ["raised", "cleared"]
+
+
+def test_another_warning_beside_a_held_one_is_told_at_once() -> None:
+    told = watch(Told("critical-warning"), HOT, 0, 0b1000)
+    assert raised(told) == ["raised", "changed"]
+    assert told.severity == "critical"
+    assert "read-only" in told.standing[0].summary
+
+
+def test_a_held_warning_is_not_that_of_the_next_drive_in_its_place() -> None:
+    text = f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"'
+    told = watch(Told("critical-warning", declare(text)), HOT, 0)
+    assert raised(watch(told, 0, serial="FN0002")) == ["raised", "cleared"]
+
+
+def heat_up(*, looks: int, before: int = 0) -> tuple[Told, Told]:
+    """A drive that was above its threshold at so many looks before it warned, and then warns with each load."""
+    told, heat = Told("critical-warning"), Told("overheating")
+    for load in range(looks):
+        for one in (told, heat):
+            warning = 0 if load < before else HOT
+            watch(one, warning, composite_temperature_celsius=82.0, warning_temperature_minutes=20 * load)
+            watch(one, 0, 0, warning_temperature_minutes=20 * load + 10)
+    return told, heat
+
+
+def test_a_temperature_warning_stands_until_overheating_is_a_page_and_does_not_come_again() -> None:
+    told, heat = heat_up(looks=40)
+    assert raised(told) == ["raised", "cleared"]
+    assert [severity for _, severity, _ in heat.changes] == ["notice", "warning"]
+
+
+def test_a_temperature_warning_is_left_to_overheating_that_spoke_first() -> None:
+    told, heat = heat_up(looks=40, before=1)
+    assert raised(told) == []
+    assert raised(heat) == ["raised", "changed"]
+
+
+def test_a_drive_that_is_only_warm_warns_for_itself() -> None:
+    told = watch(Told("critical-warning"), *[0, HOT] * 24, composite_temperature_celsius=77.0)
+    assert raised(told) == ["raised"]
+
+
+def test_overheating_does_not_speak_for_other_warnings() -> None:
+    told = Told("critical-warning")
+    for load in range(3):
+        watch(told, HOT | 1, critical_temperature_minutes=20 * load)
+    (finding,) = told.standing
+    assert "spare" in finding.summary
+    assert "temperature" not in finding.summary
 
 
 # Logs of real drives, from the reference samples: none of them raised a warning

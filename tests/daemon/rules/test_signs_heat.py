@@ -32,7 +32,7 @@ def test_a_cool_drive_says_nothing() -> None:
     assert hours(Told("overheating"), 48).changes == []
 
 
-@pytest.mark.parametrize(("celsius", "severity"), [(74.0, None), (76.0, "notice"), (81.0, "notice")])
+@pytest.mark.parametrize(("celsius", "severity"), [(74.0, None), (76.0, "notice"), (79.0, "notice")])
 def test_nearness_to_its_own_threshold_is_a_note(celsius: float, severity: str | None) -> None:
     assert hours(Told("overheating"), 48, composite_temperature_celsius=celsius).severity == severity
 
@@ -82,6 +82,35 @@ def test_it_clears_after_a_week() -> None:
     assert told.standing
     hours(told, 2 * 24, warning_temperature_minutes=3)
     assert told.standing == []
+
+
+def test_a_drive_that_counts_no_minutes_is_judged_by_the_readings_of_its_log() -> None:
+    told = Told("overheating")
+    for _ in range(3):  # days, each with an hour's load
+        hours(told, 1, composite_temperature_celsius=82.0)
+        hours(told, 23)
+    assert [change for change, _, _ in told.changes] == ["raised", "changed"]
+    assert told.severity == "warning"
+
+
+def test_a_short_burst_above_its_threshold_is_a_note_for_a_week() -> None:
+    told = Told("overheating")
+    for celsius in (82.0, 40.0, 40.0):
+        log = {"composite_temperature_celsius": celsius}
+        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=log), after=HOUR / 4)
+    assert "was seen at 82 °C in the last week, its warning threshold is 80 °C" in told.standing[0].summary
+    hours(told, 160)
+    assert [change for change, _, _ in told.changes] == ["raised"]
+    hours(told, 10)
+    assert [change for change, _, _ in told.changes] == ["raised", "cleared"]
+
+
+def test_a_drive_that_counts_its_minutes_is_judged_by_them_alone() -> None:
+    told = hours(Told("overheating"), 24, warning_temperature_minutes=5)
+    for _ in range(3):
+        hours(told, 1, composite_temperature_celsius=82.0, warning_temperature_minutes=6)
+        hours(told, 23, warning_temperature_minutes=6)
+    assert told.severity == "notice"
 
 
 def test_a_drive_that_states_no_limit_is_not_judged() -> None:
