@@ -34,7 +34,8 @@ REMOVED, ADDED = "removed", "added"
 
 _OPENS = frozenset({EventKind.CONTROLLER_DOWN, EventKind.DEVICE_REMOVED, EventKind.LINK_DOWN, EventKind.DPC})
 _LEFT_THE_BUS = frozenset({EventKind.DEVICE_REMOVED, EventKind.LINK_DOWN, EventKind.DPC})
-_RETURNS = frozenset({ADDED, EventKind.LINK_UP})
+RETURNS = frozenset({ADDED, EventKind.LINK_UP})
+"""Kinds of event that say that a device is back."""
 _PART = re.compile(r"(?P<disk>nvme\d+n\d+(?=p)|sd[a-z]+)p?\d+|(?P<controller>nvme\d+)n\d+|(?P<port>ata\d+)\.\d+")
 _RESETTING = ("reset controller", "disable controller")
 
@@ -213,13 +214,13 @@ def _set_wishes_apart(happened: Sequence[PlaceEvent]) -> tuple[list[list[PlaceEv
             left, back = False, 0
         left = left or event.opens
         stretch.append(event)
-        back = len(stretch) if left and event.kind in _RETURNS else back
+        back = len(stretch) if left and event.kind in RETURNS else back
     wished = [one for one in stretches if any(event.opens for event in one) and all(map(_is_in_good_order, one))]
     return wished, [event for one in stretches if one not in wished for event in one]
 
 
 def _is_in_good_order(event: PlaceEvent) -> bool:
-    return event.kind in {REMOVED, *_RETURNS}
+    return event.kind in {REMOVED, *RETURNS}
 
 
 def _clusters(opening: Sequence[PlaceEvent]) -> Iterator[list[PlaceEvent]]:
@@ -241,7 +242,7 @@ def _episode(
     first, last = cluster[0].t, cluster[-1].t
     # Disconnects of other episodes lie an hour off, so whatever is near enough belongs to this one.
     own = [one for one in happened if first - COMPANION_SECONDS <= one.t <= last + COMPANION_SECONDS]
-    returned_at = next((one.t for one in happened if one.kind in _RETURNS and last <= one.t < following), None)
+    returned_at = next((one.t for one in happened if one.kind in RETURNS and last <= one.t < following), None)
     said = [one.config_space_gone for one in own if one.config_space_gone is not None]
     return Episode(
         place=cluster[0].place,

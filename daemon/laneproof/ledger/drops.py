@@ -15,6 +15,7 @@ from laneproof.evidence.episodes import (
     ADDED,
     COMPANION_SECONDS,
     REMOVED,
+    RETURNS,
     Episode,
     PlaceEvent,
     episodes,
@@ -347,10 +348,10 @@ def _still_open(events: list[PlaceEvent], now: float) -> list[PlaceEvent]:
 
 
 def _thin(events: list[PlaceEvent]) -> list[PlaceEvent]:
-    """Of what merely goes along, one a minute, place and kind is enough."""
+    """Of what merely goes along, one a minute, place and kind is enough; each way back tells two removals apart."""
     kept: dict[tuple[object, ...], PlaceEvent] = {}
     for one in events:
-        minute = one.t if one.opens else one.t // 60.0
+        minute = one.t if one.opens or one.kind in RETURNS else one.t // 60.0
         kept.setdefault((one.place, one.device, one.kind, one.opens, minute), one)
     return list(kept.values())
 

@@ -109,6 +109,13 @@ def test_each_removal_in_good_order_is_one_and_a_failure_soon_after_is_another()
     assert failed.returned_at is None
 
 
+def test_removals_within_a_minute_are_still_one_each() -> None:
+    story = Story().look(four())
+    for _ in range(4):
+        story.look(gone(), after=4.0, devices=(removal(),)).look(four(), after=4.0, devices=(removal(Action.ADD),))
+    assert [one.asked for one in drops(story)] == [True] * 4
+
+
 def test_a_failure_before_a_look_saw_the_drive_back_is_another_too() -> None:
     story = Story().look(four()).look(gone(), after=60.0, devices=(removal(),))
     story.look(gone(), after=2.0, devices=(removal(Action.ADD),)).look(gone(), after=2.0, log=(GIVEN_UP,))
