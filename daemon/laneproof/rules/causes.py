@@ -1,5 +1,8 @@
 """The one cause that is decided, not scored: a limit that changed since a boot with another BIOS."""
 
+from collections.abc import Mapping
+from itertools import pairwise
+
 from laneproof.findings import Cause
 from laneproof.ledger.boots import is_other_bios
 from laneproof.link_ends import LinkOfTwo
@@ -58,6 +61,28 @@ def aspm_setting(link: LinkOfTwo | None, snapshot: Snapshot, past: Past) -> tupl
     if not registers.aspm_enabled & ~earlier.aspm_enabled:
         return ()
     because = ("the port's low-power link states were off", _name_bios(snapshot, past, earlier.boot_id))
+    return (Cause(cause=FIRMWARE_SETTING, probability=1.0, because=because),)
+
+
+def bridges_lost(bridges: Mapping[str, str], snapshot: Snapshot, past: Past) -> tuple[Cause, ...]:
+    """Decide whether the board's firmware gave up bridges that it had: a slot that it split is split no longer.
+
+    Decided only where a bridge was last there in the very boot before one with another BIOS: one that vanished between
+    two boots with the same BIOS was somebody's own setting, or a part that failed.
+
+    Args:
+        bridges: By path, what a person calls the place of each bridge that is not there.
+        snapshot: The facts, for the BIOS that runs now.
+        past: Boots, and where a bridge was last seen.
+    """
+    updated_after = {one.boot_id for one, following in pairwise(past.boots) if is_other_bios(one, following)}
+    seen = past.earlier_limits if past.ledger is None else {**past.earlier_limits, **past.ledger.boots.limits}
+    lost = {path: seen[path].boot_id for path in bridges if path in seen and seen[path].boot_id in updated_after}
+    if not lost:
+        return ()
+    names = ", ".join(bridges[path] for path in lost)
+    reason = f"{names} had {'bridges' if len(lost) > 1 else 'a bridge'} of {'their' if len(lost) > 1 else 'its'} own"
+    because = (reason, _name_bios(snapshot, past, next(iter(lost.values()))))
     return (Cause(cause=FIRMWARE_SETTING, probability=1.0, because=because),)
 
 

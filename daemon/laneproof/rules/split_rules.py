@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from laneproof.build.declaration import Build, SlotPlan
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past import Past
-from laneproof.rules.causes import firmware_setting
+from laneproof.rules.causes import bridges_lost, firmware_setting
 from laneproof.rules.cautions import FIRMWARE_SETUP, OPEN_CASE
 from laneproof.rules.example_box import Box
 from laneproof.rules.placement import Arrangement, Placement, State, arrange
@@ -87,7 +87,9 @@ def _tell(trouble: SplitTrouble, snapshot: Snapshot, past: Past) -> Finding:
     if trouble.held_lanes is not None and trouble.first is not None:
         seen.append(f"{trouble.first.label} holds x{trouble.held_lanes} of its x{trouble.slot.split[0]}")
     observed = "; ".join(seen)
-    causes = firmware_setting(trouble.first.link if trouble.first else None, snapshot, past, rising_lanes=True)
+    causes = firmware_setting(
+        trouble.first.link if trouble.first else None, snapshot, past, rising_lanes=True
+    ) or bridges_lost({one.position.path: one.label for one in trouble.missing}, snapshot, past)
     return Finding(
         rule=SPLIT_NOT_ACTIVE.name,
         kind=Kind.DIFFERS,

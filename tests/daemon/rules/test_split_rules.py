@@ -9,6 +9,7 @@ from laneproof.past import NOTHING, Boot, LinkLimits, Past
 from laneproof.rules import judge_all
 from laneproof.rules.split_rules import SPLIT_NOT_ACTIVE
 from simulated_box import Box, declare
+from story_engine import HOUR, Told
 
 KINDS = ("nvme", "nvme", "nvme", "nvme")
 
@@ -94,3 +95,45 @@ def test_split_lost_since_another_bios_is_a_firmware_setting() -> None:
     (finding,) = judge(build(), box((1, 16)), Past(boots=boots, earlier_limits=limits))
     assert [one.cause for one in finding.causes] == ["firmware-setting"]
     assert "BIOS 1.30" in " ".join(finding.causes[0].because)
+
+
+def looks(*looks: tuple[str, Box]) -> Told:
+    """Start the machine with each BIOS and box in turn, and look at it twice."""
+    told = Told("split-not-active", declare(build()))
+    for bios, made in looks:
+        told.restart()
+        for _ in range(2):
+            told.look(made.with_firmware(bios_version=bios, bios_date=None), after=HOUR)
+    return told
+
+
+SPLIT, NOT_SPLIT = box((1, 4), (2, 4), (3, 4), (4, 4)), box((1, 4))
+
+
+def test_branches_that_are_gone_since_another_bios_are_a_firmware_setting() -> None:
+    (finding,) = looks(("1.30", SPLIT), ("1.40", NOT_SPLIT)).standing
+    (cause,) = finding.causes
+    assert (cause.cause, cause.probability) == ("firmware-setting", 1.0)
+    assert cause.because == (
+        "riser-2, riser-3, riser-4 had bridges of their own",
+        "that was in the last boot with BIOS 1.30; now it is BIOS 1.40",
+    )
+
+
+def test_branches_stay_lost_to_the_firmware_that_lost_them_after_a_further_update() -> None:
+    (finding,) = looks(("1.30", SPLIT), ("1.40", NOT_SPLIT), ("1.50", NOT_SPLIT)).standing
+    assert [one.cause for one in finding.causes] == ["firmware-setting"]
+
+
+@pytest.mark.parametrize(
+    "story",
+    [
+        pytest.param((("1.30", SPLIT), ("1.30", NOT_SPLIT)), id="the same BIOS"),
+        pytest.param((("1.30", SPLIT), ("1.40", SPLIT), ("1.40", NOT_SPLIT)), id="still split after the update"),
+        pytest.param((("1.30", SPLIT), ("1.30", NOT_SPLIT), ("1.40", NOT_SPLIT)), id="not split before the update"),
+        pytest.param((("1.30", NOT_SPLIT), ("1.40", NOT_SPLIT)), id="never split"),
+    ],
+)
+def test_branches_that_no_update_took_away_have_no_decided_cause(story: tuple[tuple[str, Box], ...]) -> None:
+    (finding,) = looks(*story).standing
+    assert finding.causes == ()
