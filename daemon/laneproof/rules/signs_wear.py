@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from typing import TypeGuard
 
 from laneproof.build.declaration import Build
 from laneproof.build.units import format_bytes
@@ -24,7 +25,7 @@ from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
 from laneproof.rules.example_past import health_past, health_snapshot
 from laneproof.rules.placement import is_same_text
 from laneproof.rules.rule import Example, Rule
-from laneproof.rules.sign_subjects import DAY, Watched, make_sign, watched_drives
+from laneproof.rules.sign_subjects import DAY, Watched, make_sign, stood, watched_drives
 from laneproof_collectors.snapshot import Snapshot
 
 SPARE_NAME, WEAR_NAME = "spare-low", "wear-ahead"
@@ -32,6 +33,9 @@ SPARE_NAME, WEAR_NAME = "spare-low", "wear-ahead"
 _FEWEST_DAYS = 30.0
 _FEWEST_POINTS = 2
 """A pace is taken from at least this long and this much: a rounded figure that just ticked over is none. Judgement."""
+_FEWEST_ROWS = 3  # as first read, and ticked over twice
+_WELL_ABOVE = 1.15
+"""What was said of a limit holds until the time left is this many times the limit. Judgement."""
 _FULL_PERCENT = _WORN_PERCENT = 100
 _HOURS_A_DAY = 24.0
 
@@ -41,21 +45,49 @@ Clock = Callable[[int, int, float], Remaining | NotEnough]
 def project(steps: Steps, now: float, clock: Clock) -> Remaining | NotEnough:
     """Project a figure that was kept where it changed.
 
+    The figure is a whole number, so it is exact only at the moments when it ticked over: the pace is taken from the
+    first of these to the last, and what has passed since the last is taken off, up to the next point. Taken up to now
+    instead, the time left would grow until the next point and then fall by as much. A point that is overdue slows the
+    pace.
+
     Args:
         steps: When, powered hours, value.
         now: Ledger time.
         clock: Takes the earlier value, the latest value and the days between.
     """
-    if not steps.rows:
-        return NotEnough("it was never read")
-    at, _, first = steps.rows[0]
-    latest, days = steps.rows[-1][2], (now - at) / DAY
-    if days < _FEWEST_DAYS or abs(latest - first) < _FEWEST_POINTS:
+    if len(steps.rows) < _FEWEST_ROWS:
+        return NotEnough("it was never seen to move twice")
+    (at, _, first), (last_at, _, latest) = steps.rows[1], steps.rows[-1]
+    points, days = abs(latest - first), (last_at - at) / DAY
+    if days < _FEWEST_DAYS or points < _FEWEST_POINTS:
         return NotEnough("too little moved in too short a time")
+    days = max(days, (now - at) / DAY * points / (points + 1))
     try:
-        return clock(first, latest, days)
+        left = clock(first, latest, days)
     except ValueError as error:
         return NotEnough(str(error))
+    if isinstance(left, NotEnough):
+        return left
+    passed = min((now - last_at) / DAY, days / points)
+    return replace(
+        left,
+        days=max(0.0, left.days - passed),
+        shortest_days=max(0.0, left.shortest_days - passed),
+        longest_days=max(0.0, left.longest_days - passed),
+    )
+
+
+def falls_short(left: Remaining | NotEnough, limit_days: float, *, stood_so: bool) -> TypeGuard[Remaining]:
+    """Whether the time left is below a limit; where that was said before, until it is well above.
+
+    The pace of every box goes up and down a little with its work.
+
+    Args:
+        left: The time left.
+        limit_days: The limit.
+        stood_so: Whether it was said after the pass before.
+    """
+    return isinstance(left, Remaining) and left.days < limit_days * (_WELL_ABOVE if stood_so else 1.0)
 
 
 # --- spare ------------------------------------------------------------------------------------------------------------
@@ -73,7 +105,7 @@ def _judge_spare(build: Build | None, snapshot: Snapshot, past: Past) -> Iterato
         left = project(record.spare, past.ledger.now, lambda a, b, days, t=threshold: by_spare(a, b, t, days))  # type: ignore[misc]
         if percent < _FULL_PERCENT and is_spare_low(percent, threshold):
             yield _tell_spare(place, percent, threshold, left, Severity.WARNING)
-        elif isinstance(left, Remaining) and left.days < WARN_DAYS:
+        elif falls_short(left, WARN_DAYS, stood_so=_find_before(past, place, SPARE_NAME) is not None):
             yield _tell_spare(place, percent, threshold, left, Severity.NOTICE)
 
 
@@ -96,6 +128,12 @@ def _tell_spare(
         next_steps=SPARE_LOW.look_next,
         follows_drive=True,
     )
+
+
+def _find_before(past: Past, place: Watched, rule: str) -> Finding | None:
+    """Give the same rule's word on the same drive after the pass before."""
+    before = stood(past, place.identify_drive(rule))
+    return before if before is not None and before.key == (place.serial or place.path) else None
 
 
 def _tell_no_spare_told(place: Watched) -> Finding:
@@ -129,8 +167,11 @@ def _judge_wear(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator
         if wear.is_used_up:
             said = f"{wear.say()}: nothing happens at its end, but plan for it"
             yield _tell_wear(place, wear, left, said, Severity.NOTICE)
-        elif isinstance(left, Remaining) and left.days < WARN_DAYS:
-            severity = Severity.WARNING if left.days < ACT_DAYS else Severity.NOTICE
+            continue
+        before = _find_before(past, place, WEAR_NAME)
+        if falls_short(left, WARN_DAYS, stood_so=before is not None):
+            was_page = before is not None and before.severity is not Severity.NOTICE
+            severity = Severity.WARNING if falls_short(left, ACT_DAYS, stood_so=was_page) else Severity.NOTICE
             bounds = f"{left.shortest_days:.0f} to {_say_days(left.longest_days)}"
             limit = "all that it is rated for" if left.clock == "writes" else "100 %"
             said = f"{wear.say()}, and at the pace seen reaches {limit} in {left.days:.0f} days ({bounds})"
@@ -318,10 +359,10 @@ WEAR_AHEAD = Rule(
     statement="No drive uses up its rated life within a year, at the pace seen.",
     why=(
         "The drive's own figure of life used is for planning: hardly any drive is worn out before it is replaced, and "
-        "none fails because it reached 100 %. The pace is taken from at least thirty days and two points of the "
-        "figure, since it is a whole number. Where the declaration has the drive's endurance, what is written to it "
-        "is held against that too, and the nearer end of the two is told. The sign clears with another drive, or a "
-        "slower pace."
+        "none fails because it reached 100 %. The figure is a whole number, so the pace is taken between the moments "
+        "when it ticked over, from at least thirty days and two points. Where the declaration has the drive's "
+        "endurance, what is written to it is held against that too, and the nearer end of the two is told. The sign "
+        "clears with another drive, or at a pace that leaves well over a year."
     ),
     look_next=(
         "See what writes so much: logs, swap, a database; move it, or plan for another drive.",

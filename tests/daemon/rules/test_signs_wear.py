@@ -1,8 +1,14 @@
 """spare-low and wear-ahead: by the pace seen, with bounds, and never for a figure that only ticked over."""
 
+import math
+
 import pytest
 
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.wear import Remaining, by_percentage
+from laneproof.ledger.drives import Steps
 from laneproof.rules.example_past import PATHS
+from laneproof.rules.signs_wear import project
 from simulated_box import Box, declare
 from story_engine import DAY, Told
 
@@ -10,7 +16,7 @@ from story_engine import DAY, Told
 def fall(rule: str, name: str, first: float, last: float, days: int) -> Told:
     told = Told(rule)
     for day in range(days + 1):
-        value = round(first + (last - first) * day / days)
+        value = math.floor(first + (last - first) * day / days)
         told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health={name: value}), after=DAY)
     return told
 
@@ -37,6 +43,63 @@ def test_wear_tells_days_with_bounds() -> None:
     assert left["days_left_at_least"] < left["days_left"] < left["days_left_at_most"]
     assert left["days_left"] == pytest.approx(40 * 40 / 20, abs=1.0)
     assert finding.causes == ()  # wear is nobody's fault
+
+
+def days_left(steps: Steps, day: float) -> float:
+    left = project(steps, day * DAY, by_percentage)
+    assert isinstance(left, Remaining)
+    assert left.shortest_days <= left.days <= left.longest_days
+    return left.days
+
+
+def tick(days_a_point: float, points: int, *, first: int = 10) -> Steps:
+    """A figure that ticks over at an even pace, first read between two of its points."""
+    steps = Steps(rows=[(0.0, 0, first)])
+    for point in range(1, points + 1):
+        steps.note((point - 0.4) * days_a_point * DAY, 0, first + point)
+    return steps
+
+
+def test_the_end_of_its_life_does_not_move_between_two_points_of_the_figure() -> None:
+    steps = tick(6.0, 20)
+    last = 19.6 * 6.0
+    ends = [last + since + days_left(steps, last + since) for since in (0.0, 1.0, 3.0, 5.9)]
+    assert ends == pytest.approx([last + 70 * 6.0] * 4)  # exact: an even pace, and no share of a point unknown
+
+
+def test_a_point_that_is_overdue_puts_the_end_off_without_a_jump() -> None:
+    steps, due = tick(6.0, 20), 20.6 * 6.0
+    assert days_left(steps, due + 0.01) == pytest.approx(days_left(steps, due - 0.01), abs=0.1)
+    assert days_left(steps, due + 60.0) > days_left(steps, due + 30.0) > days_left(steps, due)
+
+
+def test_two_points_are_counted_from_the_first_that_was_seen_to_come() -> None:
+    assert isinstance(project(tick(20.0, 2), 60 * DAY, by_percentage), NotEnough)
+    assert isinstance(project(tick(20.0, 3), 60 * DAY, by_percentage), Remaining)
+
+
+def wear_on(paces: list[float], *, points: int) -> Told:
+    """A figure of 40 % that goes on at these paces in turn, in days a point, so many points at each."""
+    told, percent, day, due = Told("wear-ahead"), 40, 0.0, 0.0
+    for pace in paces:
+        for _ in range(points):
+            due += pace
+            while day < due:
+                log = {"percentage_used": percent}
+                told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=log), after=DAY)
+                day += 1.0
+            percent += 1
+    return told
+
+
+def test_wear_that_comes_within_a_year_is_told_once_through_weeks_with_less_work() -> None:
+    told = wear_on([9.0] * 22 + [30.0] + [9.0] * 10, points=1)  # with the pause, over a year is left for some weeks
+    assert [change for change, _, _ in told.changes] == ["raised"]
+
+
+def test_wear_clears_at_a_pace_that_leaves_well_over_a_year() -> None:
+    told = wear_on([5.0, 60.0], points=8)
+    assert [change for change, _, _ in told.changes][-1] == "cleared"
 
 
 @pytest.mark.parametrize(
