@@ -24,6 +24,19 @@ SPLIT_SLOT = Machine(
 )
 SPLIT_PORT = "0000:00:04.0"
 """Where the first branch of the slot is, by PCI address."""
+PULLED_PORT = "0000:00:04.1"
+"""Where the second one is, whose drive is taken out and put back."""
+PULLED_SLOT = "2"
+"""Its slot's name."""
+
+DISTURBED = "0000:00/04.0"
+"""The path of the position whose port sees errors."""
+EMPTIED = "0000:00/04.1"
+"""The path of the position whose drive is removed."""
+WARNED = "0000:00/05.0/00.0/00.0"
+"""The path of the position whose drive sets a critical warning."""
+REFILLED = "0000:00/05.0/00.0/01.0"
+"""The path of the position whose drive makes room for that one."""
 
 WHOLE_BOX = Machine(
     ports=(

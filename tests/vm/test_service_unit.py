@@ -1,66 +1,21 @@
 """laneproof as a unit of a real systemd on a real kernel: drafted, audited, started, and told of changes under it."""
 
 import json
-import os
 import re
 import subprocess
 import sys
-import tomllib
 from pathlib import Path
 from typing import Any
 
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
-from vm.boot import GUEST, Boot
-from vm.boxes import SPLIT_PORT, SPLIT_SLOT
-from vm.start import start_systemd
+from vm.boot import Boot
+from vm.boxes import DISTURBED, EMPTIED, REFILLED, WARNED
 
 pytestmark = [pytest.mark.vm, pytest.mark.services("systemctl")]
 
 Facts = dict[str, Any]
-
-DISTURBED = "0000:00/04.0"
-"""The path of the position whose port sees errors."""
-EMPTIED = "0000:00/04.1"
-"""The path of the position whose drive is removed."""
-WARNED = "0000:00/05.0/00.0/00.0"
-"""The path of the position whose drive sets a critical warning."""
-REFILLED = "0000:00/05.0/00.0/01.0"
-"""The path of the position whose drive makes room for that one."""
-
-
-@pytest.fixture(scope="module")
-def service(tmp_path_factory: pytest.TempPathFactory) -> Boot:
-    folder = tmp_path_factory.mktemp("service")
-    with Boot(SPLIT_SLOT, (GUEST / "service.py", SPLIT_PORT), folder, start=start_systemd, seconds=600) as boot:
-        boot.wait("begin-signs")
-        labels = _labels(boot.steps["draft"]["build"])
-        boot.answer(position=labels[DISTURBED], worn=labels[WARNED], worn_serial="TIDE-0003")
-        boot.wait("begin-warning")
-        boot.set_critical_warning("hydro-3", 0b100)
-        boot.answer(position=labels[WARNED])
-        boot.wait("begin-removal")
-        boot.answer(serial="TIDE-0002", position=labels[EMPTIED])
-        boot.remove_drive("hydro-2")
-        boot.wait("begin-second-removal")
-        boot.answer(serial="TIDE-0004", position=labels[REFILLED])
-        boot.remove_drive("hydro-4")
-        boot.wait("begin-move")
-        boot.steps["host"] = {"waiting": max(1.0, os.getloadavg()[0] / (os.cpu_count() or 1))}
-        boot.answer(serial="TIDE-0002", **{"from": labels[EMPTIED], "to": labels[REFILLED]})
-        boot.insert_drive("hydro-2", port="card-2")
-        boot.finish()
-    return boot
-
-
-def _labels(build: str) -> dict[str, str]:
-    return {one["path"]: one["label"] for one in tomllib.loads(build)["position"]}
-
-
-@pytest.fixture(scope="module")
-def labels(service: Boot) -> dict[str, str]:
-    return _labels(service.facts("draft")["build"])
 
 
 def _audit(answer: Facts) -> Facts:

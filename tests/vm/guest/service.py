@@ -2,26 +2,23 @@
 
 import contextlib
 import io
-import json
 import re
 import subprocess
 import sys
 import time
-import urllib.error
-import urllib.request
 from collections.abc import Callable
 from pathlib import Path
 from threading import Thread
 from typing import Any
 
 from vm.boxes import BAD_SECTOR
+from vm.guest.removals import remove_again_and_again
+from vm.guest.served import CONTROLLERS, fetch, findings, has, serials
 from vm.guest.split_slot import RECEIVER_ERROR, by_serial, correctable, inject_correctable
 from vm.guest.steps import Steps, wait_until
 
 BUILD = Path("/etc/laneproof/build.toml")
-ADDRESS = "http://127.0.0.1:7766"
 UNIT = "laneproof.service"
-CONTROLLERS = Path("/sys/class/nvme")
 BURST = 40
 RECORD = ("record", "--every", "1", "--passes", "13")
 SHOWN = (
@@ -52,14 +49,6 @@ def laneproof(*arguments: str) -> dict[str, Any]:
     return {"status": status, "out": out.getvalue(), "err": err.getvalue(), "seconds": seconds}
 
 
-def serials() -> set[str]:
-    found = set()
-    for controller in CONTROLLERS.iterdir():
-        with contextlib.suppress(OSError):
-            found.add((controller / "serial").read_text().strip())
-    return found
-
-
 def unit() -> dict[str, str]:
     shown = run("systemctl", "show", UNIT, "--property", ",".join(SHOWN))["out"]
     return dict(line.split("=", 1) for line in shown.splitlines() if "=" in line)
@@ -67,25 +56,6 @@ def unit() -> dict[str, str]:
 
 def is_running() -> bool:
     return unit()["ActiveState"] in ("active", "reloading", "activating")
-
-
-def fetch(path: str) -> dict[str, Any]:
-    """Ask the service; a refused connection is status 0."""
-    began = time.monotonic()
-    try:
-        with urllib.request.urlopen(ADDRESS + path, timeout=10) as answer:  # noqa: S310 (a fixed http address)
-            status, text, kind = answer.status, answer.read().decode(), answer.headers.get("Content-Type", "")
-    except urllib.error.HTTPError as error:
-        status, text, kind = error.code, error.read().decode(), ""
-    except OSError as error:
-        status, text, kind = 0, str(error), ""
-    return {"status": status, "text": text, "type": kind, "seconds": round(time.monotonic() - began, 3)}
-
-
-def findings() -> list[dict[str, Any]]:
-    answer = fetch("/api/v1/audit")
-    found: list[dict[str, Any]] = json.loads(answer["text"])["findings"] if answer["status"] == 200 else []
-    return found
 
 
 def watch(
@@ -104,10 +74,6 @@ def watch(
         "told_after": round(said - event, 3),
         "findings": findings(),
     }
-
-
-def has(rule: str, label: str) -> Callable[[list[dict[str, Any]]], bool]:
-    return lambda found: any(one["rule"] == rule and one["position"] == label for one in found)
 
 
 def draft(facts: dict[str, Any]) -> None:
@@ -229,6 +195,7 @@ def main() -> None:
     labels = steps.ask("begin-warning")
     with steps.fenced("warned") as facts:
         facts.update(watch(until=has("critical-warning", labels["position"]), seconds=90))
+    remove_again_and_again(steps, laneproof)
     labels = steps.ask("begin-removal")
     with steps.fenced("removed") as facts:
         facts.update(watch(gone=labels["serial"], until=has("position-empty", labels["position"])))
@@ -243,6 +210,8 @@ def main() -> None:
 
     with steps.fenced("stop") as facts:
         stop(facts)
+    with steps.fenced("events") as facts:
+        facts["told"] = laneproof("events", "--json")
     with steps.fenced("journal") as facts:
         facts["text"] = journal()
     steps.say("end")

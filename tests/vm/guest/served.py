@@ -1,0 +1,46 @@
+"""What a program in the machine asks the running service, and what it sees of the drives itself."""
+
+import contextlib
+import json
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+ADDRESS = "http://127.0.0.1:7766"
+CONTROLLERS = Path("/sys/class/nvme")
+
+Findings = list[dict[str, Any]]
+
+
+def serials() -> set[str]:
+    found = set()
+    for controller in CONTROLLERS.iterdir():
+        with contextlib.suppress(OSError):
+            found.add((controller / "serial").read_text().strip())
+    return found
+
+
+def fetch(path: str) -> dict[str, Any]:
+    """Ask the service; a refused connection is status 0."""
+    began = time.monotonic()
+    try:
+        with urllib.request.urlopen(ADDRESS + path, timeout=10) as answer:  # noqa: S310 (a fixed http address)
+            status, text, kind = answer.status, answer.read().decode(), answer.headers.get("Content-Type", "")
+    except urllib.error.HTTPError as error:
+        status, text, kind = error.code, error.read().decode(), ""
+    except OSError as error:
+        status, text, kind = 0, str(error), ""
+    return {"status": status, "text": text, "type": kind, "seconds": round(time.monotonic() - began, 3)}
+
+
+def findings() -> Findings:
+    answer = fetch("/api/v1/audit")
+    found: Findings = json.loads(answer["text"])["findings"] if answer["status"] == 200 else []
+    return found
+
+
+def has(rule: str, label: str) -> Callable[[Findings], bool]:
+    return lambda found: any(one["rule"] == rule and one["position"] == label for one in found)
