@@ -52,7 +52,8 @@ def explain(findings: Sequence[Finding], ledger: Ledger, weights: Weights = DEFA
         weights: The weights of this box.
 
     Returns:
-        The same findings in the same order. A cause that a rule decided stays, and holds for its place.
+        The same findings in the same order. A cause that a rule decided stays; that of the board's firmware
+        holds for its place.
     """
     told = _gather(findings)
     if not told:

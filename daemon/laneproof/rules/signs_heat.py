@@ -6,7 +6,7 @@ from dataclasses import replace
 from laneproof.build.declaration import Build
 from laneproof.evidence.heat import WARN_HEADROOM_CELSIUS, headroom, minutes_per_year, throttling
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.findings import Finding, Kind, Severity
+from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.ledger.drives import DriveRecord, Rise, SeenHeat
 from laneproof.ledger.ledger import Ledger
 from laneproof.past import Past
@@ -115,7 +115,7 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, record: DriveRecord
     if before is not None and before.observed in (_ABOVE, _CRITICAL) and observed == _NEAR:
         observed = before.observed or observed  # it cools down: the sign keeps its words until it clears
     severity = louder(severity, before.severity if before is not None else None)
-    return make_sign(
+    sign = make_sign(
         HEAT_NAME,
         place,
         severity=severity,
@@ -136,6 +136,20 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, record: DriveRecord
         next_steps=OVERHEATING.look_next,
         follows_drive=True,
     )
+    return replace(sign, causes=_decide(sign, said, record))
+
+
+def _decide(sign: Finding, said: str, record: DriveRecord) -> tuple[Cause, ...]:
+    """Name heat as the cause of the sign of heat, where a limit of the drive's own was passed: that is no guess.
+
+    It decides nothing for drops in the same place, which may have another cause.
+    """
+    if sign.observed == _NEAR:
+        return ()
+    limits = ((record.warning_celsius, "warning"), (record.critical_celsius, "critical"))
+    own = " and ".join(f"{celsius:.0f} °C ({word})" for celsius, word in limits if celsius is not None)
+    because = (f"the drive {said}", *((f"its own limits are {own}",) if own else ()))
+    return (Cause(cause=HEAT_NAME, probability=1.0, because=because),)
 
 
 def _see_heat(record: DriveRecord, since: float) -> SeenHeat:
@@ -250,6 +264,8 @@ OVERHEATING = Rule(
         "Where its log cannot be read, the kernel's thermometer of it stands in: an hour counts by the share of its "
         "readings that were above, and two readings at the critical threshold for a minute there. "
         "For a drive that never counted a minute, hours stand in whose mean is above its threshold. "
+        "Above a limit of the drive's own, heat is decided as the cause of this sign; what makes the drive drop is "
+        "weighed by itself. "
         "Some minutes a year on a box without fans are a note; an hour in a week, on two days, is worth a page, and "
         "so is any minute above the critical threshold. The sign clears after a week without."
     ),

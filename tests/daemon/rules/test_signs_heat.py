@@ -195,3 +195,39 @@ def test_board_and_processor_are_told_under_the_same_name() -> None:
 
     told.look(Box().with_group(thermal=Thermal(temperatures=(("board", hot),))), after=DAY)
     assert told.severity == "critical"
+
+
+def test_heat_is_the_decided_cause_of_its_own_sign_above_a_limit_of_the_drive() -> None:
+    told = hours(Told("overheating"), 2)  # a box so young that nothing else is known
+    hours(told, 1, critical_temperature_minutes=174)
+    ((cause,),) = [one.causes for one in told.standing]
+    assert (cause.cause, cause.probability) == ("overheating", 1.0)
+    assert cause.because == (
+        "the drive was above its critical threshold for 174 minutes in the last week",
+        "its own limits are 80 °C (warning) and 85 °C (critical)",
+    )
+
+
+def test_a_reading_of_the_thermometer_above_its_limit_decides_too() -> None:
+    told = Told("overheating")
+    for _ in range(3):
+        told.look(thermometer(82.0), after=HOUR)
+    assert [cause.cause for cause in told.standing[0].causes] == ["overheating"]
+
+
+def test_a_drive_that_is_only_warm_has_its_cause_weighed() -> None:
+    told = hours(Told("overheating"), 48, composite_temperature_celsius=77.0)
+    (finding,) = told.standing
+    assert sum(cause.probability for cause in finding.causes) == pytest.approx(1.0, abs=0.2)
+    assert len(finding.causes) > 1
+
+
+def test_heat_decides_nothing_for_the_drops_in_its_place() -> None:
+    told = hours(Told("drops-off-bus"), 24)
+    for _ in range(4):
+        down = ("nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10",)
+        log = {"critical_temperature_minutes": 3}
+        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=log), after=HOUR, log=down)
+    (drops,) = told.standing
+    assert len(drops.causes) > 1
+    assert drops.causes[0].probability < 1.0
