@@ -264,7 +264,8 @@ def _spare_falling(case: Case) -> Known:
 
 
 def _still_on_the_bus(case: Case) -> Known:
-    # commands that timed out say nothing of it: a drive that is gone does not answer them either
+    # commands that timed out say nothing of it: a drive that is gone does not answer them either. Its config space may
+    # answer where its registers do not (nvme_warn_reset tells both): the registers alone tell of a link that carries
     return _majority(one.answered for one in case.drops)
 
 

@@ -218,9 +218,20 @@ def _summarize(ledger: Ledger, place: Watched, series: Series, rule: str, *, res
     if last.returned_at is not None and last.returned_boot not in (None, last.boot):
         back = "it came back only when the machine was started again"
     said += f"; {back}" if rule == DROPS_NAME else ""
+    said += _say_what_answered(last)
     if last.together:
         said += f"; at the same moment as {len(last.together)} other{'s' if len(last.together) > 1 else ''}"
     return f"{said}; {describe_trial(ledger, series.trial)}" if series.trial is not None else said
+
+
+def _say_what_answered(drop: Drop) -> str:
+    """Say what the kernel read of a controller that it found down, where the two readings differ.
+
+    Source: Linux drivers/nvme/host/pci.c, nvme_warn_reset: CSTS is a register, PCI_STATUS lies in config space.
+    """
+    if drop.answered is False and drop.gone is False:
+        return "; its registers did not answer, its config space did"
+    return ""
 
 
 def describe_drop(ledger: Ledger, drop: Drop) -> dict[str, Any]:
@@ -233,6 +244,7 @@ def describe_drop(ledger: Ledger, drop: Drop) -> dict[str, Any]:
         "kinds": list(drop.kinds),
         "lines": drop.lines,
         "left_the_bus": drop.gone,
+        "registers_answered": drop.answered,
         "together_with": list(drop.together),
         "lost_power": drop.power_lost,
         "load_before": before.load,

@@ -76,6 +76,30 @@ def test_the_last_episodes_are_told_with_what_held_before() -> None:
     assert shown[-1]["link_before"] == "16 GT/s (generation 4) x4"
 
 
+# Source: Linux drivers/nvme/host/pci.c, nvme_warn_reset reads a register, then the status word of config space
+@pytest.mark.parametrize(
+    ("csts", "pci_status", "answered"),
+    [
+        ("0xffffffff", "=0x10", (False, False)),
+        ("0xffffffff", "=0xffff", (False, True)),
+        ("0xffffffff", " read failed (134)", (False, True)),
+        ("0x3", "=0x10", (True, False)),
+    ],
+)
+def test_what_answered_of_a_controller_that_was_down_is_told_as_the_kernel_read_it(
+    csts: str, pci_status: str, answered: tuple[bool, bool]
+) -> None:
+    line = f"nvme nvme0: controller is down; will reset: CSTS={csts}, PCI_STATUS{pci_status}"
+    told = days(Told("drops-off-bus" if csts == "0xffffffff" else "controller-resets", BUILD), 5, drops=(2,), line=line)
+    (finding,) = told.standing
+    (shown,) = finding.evidence["last_episodes"]
+    assert (shown["registers_answered"], shown["left_the_bus"]) == answered
+    is_split = answered == (False, False)
+    assert ("its registers did not answer, its config space did" in finding.summary) == is_split
+    reasons = [reason for cause in finding.causes for reason in cause.because]
+    assert not any("gone from the bus" in reason for reason in reasons)
+
+
 @pytest.mark.parametrize("count", [2, 5])
 def test_drops_together_say_so(count: int) -> None:
     told = Told("drops-off-bus")
