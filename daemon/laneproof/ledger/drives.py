@@ -24,6 +24,8 @@ NEAR_WARNING_CELSIUS = 5.0
 _SENSIBLE_LIMITS = (30.0, 120.0)  # a threshold that nobody set reads 0 K, or the largest number that fits (no source)
 _NOT_COLD_CELSIUS = 30.0  # a drive's alarm is for cold too; below this it is no word of heat (judgement)
 _MINUTES = 60
+_READINGS_APART_SECONDS = 10.0
+_KEPT_READINGS = 30
 
 WATCHED = (
     "media_errors",
@@ -91,6 +93,21 @@ class HourHeat:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HeatReading:
+    """One temperature.
+
+    Attributes:
+        at: When it was read, ledger time.
+        celsius: The temperature.
+        hot: Whether that is near the drive's own limit, or it raised its alarm; None where no limit is known.
+    """
+
+    at: float
+    celsius: float
+    hot: bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SeenHeat:
     """How long a drive was seen above its thresholds, where its own count of minutes cannot be had.
 
@@ -137,6 +154,7 @@ class DriveRecord:
         heat: Temperatures by the hour.
         celsius: The last reading.
         celsius_at: When that was.
+        readings: The last temperatures, oldest first.
         warning_celsius: Its own warning threshold.
         critical_celsius: Its own critical threshold.
         warns: Whether it itself raised its alarm of heat, as the kernel's thermometer told at the last reading.
@@ -167,6 +185,7 @@ class DriveRecord:
     heat: list[HourHeat] = field(default_factory=list)
     celsius: float | None = None
     celsius_at: float = 0.0
+    readings: list[HeatReading] = field(default_factory=list)
     warning_celsius: float | None = None
     critical_celsius: float | None = None
     warns: bool = False
@@ -188,6 +207,17 @@ class DriveRecord:
         if self.celsius is None or limit is None:
             return None
         return self.celsius >= limit - NEAR_WARNING_CELSIUS
+
+    def reading_before(self, moment: float) -> HeatReading | None:
+        """Give the last temperature read before a moment, None where none is known."""
+        return next((one for one in reversed(self.readings) if one.at <= moment), None)
+
+    def count_before(self, counter: str, moment: float) -> int | None:
+        """Give what a counter stood at before a moment, None where it was not read by then."""
+        count = self.counters.get(counter)
+        if count is None or not 0.0 < self.health_since <= moment:
+            return None
+        return count - sum(one.by for one in self.risen(counter) if one.at > moment)
 
     def is_above(self) -> bool:
         """Whether it is known to be at its own warning threshold or above, by the last reading."""
@@ -245,6 +275,9 @@ class DriveRecord:
         if celsius is None:
             return None
         self.celsius, self.celsius_at = celsius, now
+        if not self.readings or now - self.readings[-1].at >= _READINGS_APART_SECONDS:
+            self.readings.append(HeatReading(at=now, celsius=celsius, hot=self.is_hot()))
+            del self.readings[:-_KEPT_READINGS]
         hour = int(now // _HOUR)
         if not self.heat or self.heat[-1].hour != hour:
             self.heat.append(HourHeat(hour=hour, highest_celsius=celsius))

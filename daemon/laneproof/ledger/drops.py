@@ -58,13 +58,14 @@ class Before:
     """What held just before a disconnect, as far as it was known. None: not known.
 
     Attributes:
-        load_bytes_per_second: Data moved in the last complete window.
+        load_bytes_per_second: Data moved in the last window that ended before it can have hung.
         load: idle, working or loaded in that window.
         load_during: The same of the window in which it happened.
-        window_seconds: How long the last complete window was.
-        celsius: The drive's last reading.
+        window_seconds: How long the window before was.
+        load_age_seconds: How long before the disconnect that window ended.
+        celsius: The drive's last reading before.
         warning_celsius: Its own warning threshold.
-        hot: Whether it was near or above it, or counted minutes above it meanwhile.
+        hot: Whether it was near or above it at that reading.
         idle_states: Whether idle states of drive or link could be entered.
         power_state: The function's power state.
         trained: Rate and width of its link.
@@ -77,6 +78,7 @@ class Before:
     load: str | None = None
     load_during: str | None = None
     window_seconds: float | None = None
+    load_age_seconds: float | None = None
     celsius: float | None = None
     warning_celsius: float | None = None
     hot: bool | None = None

@@ -232,8 +232,8 @@ class Ledger:
         state.boots.read(snapshot, tree, state.timeline, is_new_reading=is_new_reading)
         occupants = list(tree.drive_occupants())
         events, reports = self._take_events(tree, kernel_events, device_events)
-        windows = self._read_drives(snapshot, occupants)
-        touched = self._follow_drops(tree, events, windows, step)
+        self._read_drives(snapshot, occupants)
+        touched = self._follow_drops(tree, events, step)
         self._read_links(snapshot, tree, occupants, events, reports)
         self._note_changes(snapshot, tree, occupants, build, notes)
         self._review_trials(touched)
@@ -267,8 +267,8 @@ class Ledger:
 
     # --- drives ---
 
-    def _read_drives(self, snapshot: Snapshot, occupants: Sequence[Occupant]) -> dict[str, tuple[LoadRecord, Window]]:
-        """Take in the drives' own accounts; give the windows of load that close, and note who began anew."""
+    def _read_drives(self, snapshot: Snapshot, occupants: Sequence[Occupant]) -> None:
+        """Take in the drives' own accounts, and note whose counters began anew."""
         self._anew = {}
         windows: dict[str, tuple[LoadRecord, Window]] = {}
         is_new = snapshot.controllers is not self._controllers
@@ -293,7 +293,6 @@ class Ledger:
                 windows[record.serial] = record.load, window
                 record.load.sort_by_heat(window, hot=record.is_hot())
         compare_siblings(windows, {serial: self._state.drives.records[serial].model for serial in windows})
-        return windows
 
     # --- disconnects ---
 
@@ -301,7 +300,6 @@ class Ledger:
         self,
         tree: Topology,
         events: Sequence[PlaceEvent],
-        windows: dict[str, tuple[LoadRecord, Window]],
         step: Step,
     ) -> list[Drop]:
         drops = self._state.drops
@@ -310,7 +308,7 @@ class Ledger:
         silent = [] if step.rebooted or not is_readable else self._find_silent(tree, presences, events)
         touched = drops.join([*events, *silent], self.timeline, self._state.boot_times)
         for drop in touched:
-            self._describe(drop, windows, step, is_silent=any(one.place == drop.path for one in silent))
+            self._describe(drop, step, is_silent=any(one.place == drop.path for one in silent))
         if step.rebooted and is_readable:
             missing = [path for path, (_, _, state) in drops.states.items() if state == HERE and path not in presences]
             self._state.training.note_missing(missing, self.timeline)
@@ -352,9 +350,7 @@ class Ledger:
             drop.path == path and drop.ended >= counted_at for drop in self._state.drops.drops
         )
 
-    def _describe(
-        self, drop: Drop, windows: dict[str, tuple[LoadRecord, Window]], step: Step, *, is_silent: bool
-    ) -> None:
+    def _describe(self, drop: Drop, step: Step, *, is_silent: bool) -> None:
         """Note what held before a disconnect, once, as long as it is still known."""
         record = self._state.drives.records.get(drop.serial) or self._state.drives.at(drop.path)
         if record is not None and not drop.serial and "/" not in record.serial:
@@ -365,12 +361,20 @@ class Ledger:
             drop.before.idle_states = self.idle_states(drop.path).on
         if drop.before.unsafe_shutdowns is not None or drop.before.load is not None or record is None:
             return
-        _remember_drive(drop.before, record, windows.get(record.serial), self.timeline)
+        moment = self._begins_before(drop)
+        if moment < self.timeline.began_at:
+            return  # it was over before the first reading
+        _remember_drive(drop.before, record, moment)
         link = self._state.links.at(drop.path)
         if link is not None:
             drop.before.recent_errors = link.series.since(drop.dropped_at - _DAY).errors
             if link.gt_s and link.lanes:
                 drop.before.trained = f"{describe_rate(link.gt_s)} x{link.lanes}"
+
+    def _begins_before(self, drop: Drop) -> float:
+        """Give the moment up to which what was read is surely from before a disconnect."""
+        moment = drop.started - drop.uncertain_seconds
+        return moment if moment < self.now else self.timeline.before
 
     def _note_returns(self, presences: dict[str, Presence]) -> None:
         by_serial = {one.serial: one for one in presences.values() if one.serial}
@@ -538,31 +542,23 @@ class Ledger:
                 self.version += 1
 
 
-def _remember_drive(
-    before: Before, record: DriveRecord, closed: tuple[LoadRecord, Window] | None, timeline: Timeline
-) -> None:
+def _remember_drive(before: Before, record: DriveRecord, moment: float) -> None:
     """Note what is known of a drive from before its disconnect, and of the window in which it happened."""
     load = record.load
-    window = closed[1] if closed else None
-    previous = load.previous if window is not None else load.last
-    if previous is not None:
-        before.load = load.state_of(previous)
-        before.load_bytes_per_second = round(previous.bytes_per_second)
-        before.window_seconds = round(previous.seconds, 3)
+    window, during = load.before(moment), load.during(moment)
     if window is not None:
-        before.load_during = load.state_of(window)
-    before.celsius, before.warning_celsius = record.celsius, record.warning_celsius
-    before.hot = record.is_hot()
-    minutes = [one for one in record.risen("warning_temperature_minutes") if one.at >= timeline.before]
-    if minutes:
-        before.hot = True
-    fresh = record.counters_at >= timeline.now
-    rises = (
-        {name: sum(one.by for one in record.risen(name) if one.at >= timeline.now) for name in _POWER} if fresh else {}
-    )
+        before.load = load.state_of(window)
+        before.load_bytes_per_second = round(window.bytes_per_second)
+        before.window_seconds = round(window.seconds, 3)
+        before.load_age_seconds = round(moment - window.ended, 3)
+    if during is not None:
+        before.load_during = load.state_of(during)
+    reading = record.reading_before(moment)
+    if reading is not None:
+        before.celsius, before.warning_celsius = reading.celsius, record.warning_celsius
+        before.hot = reading.hot
     for name in _POWER:
-        count = record.counters.get(name)
-        setattr(before, name, None if count is None else count - rises.get(name, 0))
+        setattr(before, name, record.count_before(name, moment))
 
 
 _POWER = ("unsafe_shutdowns", "power_cycles")

@@ -28,6 +28,17 @@ _STILL_USUAL = 1.5
 _MEDIAN_STEP = 0.02
 _DAY = 86400.0
 _TABLE_LIMIT = 4000
+_KEPT_WINDOWS = 30
+_SHORT_SECONDS = 15.0  # windows shorter than this are joined as they come, so that those kept reach far enough back
+
+HANG_SECONDS = 60.0
+"""So long before its first line in the log a drive may have been hanging already, and have moved nothing whatever was
+asked of it: the driver waits 30 s for a command and says nothing meanwhile; twice that to be safe.
+
+Source: kernel drivers/nvme/host/core.c, ``nvme_core.io_timeout``, 30 by default."""
+
+_LEAST_SECONDS = 60.0  # what a drive did in less tells nothing of how busy it was (judgement)
+_LONG_SECONDS = 10 * HANG_SECONDS  # in a window this long, the hang at its end is a small part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +60,11 @@ class Window:
     written_bytes: int
     operations: int | None = None
     milliseconds: int | None = None
+
+    @property
+    def ended(self) -> float:
+        """End, ledger time."""
+        return self.began + self.seconds
 
     @property
     def bytes_per_second(self) -> float:
@@ -82,7 +98,7 @@ class LoadRecord:
         boot: Number of the boot of that reading.
         at: When it was.
         last: The last complete window.
-        previous: The one before it.
+        recent: The last ones, oldest first, with very short ones joined.
         peak: The most bytes a second that it was seen to move, fading slowly.
         seconds: By state, time in windows of that state.
         comparable: Windows that could be compared with siblings: begin, length, ratio.
@@ -101,7 +117,7 @@ class LoadRecord:
     boot: int = -1
     at: float = 0.0
     last: Window | None = None
-    previous: Window | None = None
+    recent: list[Window] = field(default_factory=list)
     peak: float = 0.0
     seconds: dict[str, float] = field(default_factory=dict)
     comparable: list[tuple[float, float, float]] = field(default_factory=list)
@@ -163,7 +179,39 @@ class LoadRecord:
         state = self.state_of(window)
         self.seconds[state] = self.seconds.get(state, 0.0) + window.seconds
         self.since_idle_bytes = 0.0 if state == IDLE else self.since_idle_bytes + window.written_bytes
-        self.previous, self.last = self.last, window
+        self.last = window
+        if self.recent and self.recent[-1].seconds < _SHORT_SECONDS and _touch(self.recent[-1], window):
+            self.recent[-1] = _join(self.recent[-1], window)
+        else:
+            self.recent.append(window)
+            del self.recent[:-_KEPT_WINDOWS]
+
+    def before(self, moment: float) -> Window | None:
+        """Give the window that tells how busy the drive was before it began to hang.
+
+        Args:
+            moment: The first line of a disconnect, ledger time.
+
+        Returns:
+            The last window that ended well before, with those before it where it is short; None where none is long
+            enough to tell.
+        """
+        found: Window | None = None
+        for window in reversed(self.recent):
+            if found is None:
+                if window.ended <= moment - (0.0 if window.seconds >= _LONG_SECONDS else HANG_SECONDS):
+                    found = window
+            elif not _touch(window, found):
+                return None
+            else:
+                found = _join(window, found)
+            if found is not None and found.seconds >= _LEAST_SECONDS:
+                return found
+        return None
+
+    def during(self, moment: float) -> Window | None:
+        """Give the window that holds a moment, None where it is not known."""
+        return next((one for one in reversed(self.recent) if one.began <= moment < one.ended), None)
 
     def compare(self, window: Window, ratio: float) -> None:
         """Keep how slow the drive was against its siblings in a window."""
@@ -219,6 +267,25 @@ class LoadRecord:
             self.full = _counted(self.full, cell)
         else:
             self.fresh = _counted(self.fresh, cell)
+
+
+def _touch(one: Window, later: Window) -> bool:
+    return abs(one.ended - later.began) < 1.0
+
+
+def _join(one: Window, later: Window) -> Window:
+    return Window(
+        began=one.began,
+        seconds=later.ended - one.began,
+        moved_bytes=one.moved_bytes + later.moved_bytes,
+        written_bytes=one.written_bytes + later.written_bytes,
+        operations=_added(one.operations, later.operations),
+        milliseconds=_added(one.milliseconds, later.milliseconds),
+    )
+
+
+def _added(one: int | None, other: int | None) -> int | None:
+    return None if one is None or other is None else one + other
 
 
 def _counted(table: tuple[int, int, int, int], cell: int) -> tuple[int, int, int, int]:

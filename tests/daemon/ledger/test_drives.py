@@ -27,6 +27,33 @@ def test_a_counter_that_moves_is_kept_with_its_time() -> None:
     assert (rise.at, rise.by, rise.same_boot) == (story.now, 2, True)
 
 
+def test_a_count_before_a_moment_is_the_count_less_what_it_rose_since() -> None:
+    story = Story().look(box(unsafe_shutdowns=3)).look(box(unsafe_shutdowns=4), after=HOUR)
+    story.look(box(unsafe_shutdowns=6), after=HOUR)
+    one, now = record(story), story.now
+    counts = [one.count_before("unsafe_shutdowns", now - ago) for ago in (0.0, HOUR, 2 * HOUR, 3 * HOUR)]
+    assert counts == [6, 4, 3, None]
+
+
+def test_a_temperature_before_a_moment_is_the_last_one_read_by_then() -> None:
+    story = Story()
+    for celsius in (40.0, 50.0, 79.0):
+        story.look(box(composite_temperature_celsius=celsius), after=HOUR)
+    told = [record(story).reading_before(story.now - ago) for ago in (0.0, 60.0, 2 * HOUR, 3 * HOUR)]
+    assert [None if one is None else (one.celsius, one.hot) for one in told] == [
+        (79.0, True), (50.0, False), (40.0, False), None
+    ]  # fmt: skip
+
+
+def test_readings_seconds_apart_are_not_all_kept() -> None:
+    story = Story()
+    for _ in range(300):
+        story.look(box(composite_temperature_celsius=40.0), after=1.0)
+    times = [one.at for one in record(story).readings]
+    assert len(times) <= 30
+    assert times[-1] - times[0] >= 200.0
+
+
 def test_a_counter_that_moved_over_a_boot_says_so() -> None:
     story = Story().look(box(unsafe_shutdowns=3)).restart().look(box(unsafe_shutdowns=4), after=60)
     (rise,) = record(story).risen("unsafe_shutdowns")

@@ -14,6 +14,7 @@ PATH = PATHS[0]
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 GIVEN_UP = "nvme nvme0: Disabling device after reset failure: -19"
 HARMLESS_BUT_READ = "nvme nvme0: I/O 7 QID 3 timeout, completion polled"
+RESET = "nvme nvme0: I/O 7 QID 3 timeout, reset controller"
 
 
 def four() -> Box:
@@ -61,7 +62,7 @@ def test_two_within_the_hour_are_one_and_later_ones_are_not() -> None:
 
 
 def test_a_reset_is_no_drop() -> None:
-    story = Story().look(four()).look(four(), after=HOUR, log=("nvme nvme0: I/O 7 QID 3 timeout, reset controller",))
+    story = Story().look(four()).look(four(), after=HOUR, log=(RESET,))
     (reset,) = drops(story)
     assert not reset.dropped
 
@@ -242,6 +243,22 @@ def test_what_held_before_is_kept() -> None:
     assert before.unsafe_shutdowns == 5
 
 
+def test_nothing_is_remembered_from_after_a_disconnect() -> None:
+    cool = counted(composite_temperature_celsius=45.0, unsafe_shutdowns=3)
+    warm = counted(composite_temperature_celsius=79.0, unsafe_shutdowns=4)
+    story = Story().look(cool).look(warm, after=HOUR, log=(RESET,))
+    before = drops(story)[0].before
+    assert (before.celsius, before.hot, before.unsafe_shutdowns) == (45.0, False, 3)
+
+
+def test_of_a_disconnect_before_the_first_reading_nothing_is_known() -> None:
+    warm = counted(composite_temperature_celsius=79.0, unsafe_shutdowns=4)
+    story = Story().look(warm, after=HOUR, log=(RESET,)).look(warm, after=60.0).look(warm, after=60.0, log=(RESET,))
+    (drop,) = drops(story)
+    assert (drop.before.celsius, drop.before.hot, drop.before.unsafe_shutdowns) == (None, None, None)
+    assert drop.before.load is drop.before.load_during is None
+
+
 def test_medium_errors_in_the_log_are_kept_with_their_place() -> None:
     line = "critical medium error, dev nvme2n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
     story = Story().look(four()).look(four(), after=HOUR, log=(line,))
@@ -287,7 +304,7 @@ def test_a_controller_that_is_being_reset_without_a_word_is_a_reset() -> None:
     [
         (DOWN, False),
         (DOWN.replace("0xffffffff", "0x3"), True),
-        ("nvme nvme0: I/O 7 QID 3 timeout, reset controller", None),
+        (RESET, None),
         ("pcieport 0000:00:01.1: pciehp: Slot(1): Link Down", False),
     ],
 )

@@ -178,3 +178,63 @@ def test_a_drive_of_another_make_that_grows_slower_than_it_was_is_noticed() -> N
     mixed(300, 1.5, records, begin=200)
     (spell,) = records["a"].spells
     assert spell[2] == pytest.approx(2.5, rel=0.1)
+
+
+def looked_at(*windows: tuple[float, float]) -> LoadRecord:
+    """Windows of so many seconds with these loads in MB/s, one after another; the first begins at 0."""
+    record, moved, now = LoadRecord(), 0, 0.0
+    record.read(drive(moved=0), now=now, boot=1)
+    for seconds, rate in windows:
+        moved, now = moved + int(rate * MB * seconds), now + seconds
+        record.read(drive(moved=moved), now=now, boot=1)
+    return record
+
+
+def state_before(record: LoadRecord, moment: float) -> str | None:
+    window = record.before(moment)
+    return None if window is None else record.state_of(window)
+
+
+def test_what_a_drive_moved_while_it_may_have_hung_is_not_its_load_before() -> None:
+    # under load for ten minutes, then half a minute of nothing until the log's first line at 630 s
+    record = looked_at(*[(60.0, 900.0)] * 10, (15.0, 0.0), (15.0, 0.0))
+    assert state_before(record, 630.0) == LOADED
+
+
+def test_windows_too_short_to_tell_are_joined_to_a_minute() -> None:
+    record = looked_at((60.0, 900.0), *[(20.0, 0.0)] * 6)
+    before = record.before(180.0)
+    assert before is not None
+    assert (before.began, before.ended) == (60.0, 120.0)
+
+
+def test_less_than_a_minute_before_it_may_have_hung_tells_nothing() -> None:
+    assert looked_at((20.0, 900.0), (20.0, 0.0), (60.0, 0.0)).before(95.0) is None
+
+
+def test_windows_apart_from_each_other_are_not_joined() -> None:
+    record = looked_at((40.0, 900.0))
+    record.counters = None  # its figures could not be read for a while
+    for number in range(3):
+        record.read(drive(moved=36_000 * MB), now=1000.0 + 40.0 * number, boot=1)
+    assert record.before(1080.0 + 10.0) is None
+
+
+def test_of_an_hour_the_hang_at_its_end_is_a_small_part() -> None:
+    record = looked_at((3600.0, 0.0), (3600.0, 900.0))
+    assert state_before(record, 7220.0) == LOADED
+
+
+def test_looks_seconds_apart_do_not_push_out_the_load_before() -> None:
+    record = looked_at(*[(60.0, 900.0)] * 5, *[(1.0, 0.0)] * 120)
+    assert state_before(record, 360.0) == LOADED
+    assert record.during(360.0) is not None
+    assert state_before(record, 420.0) == IDLE
+
+
+def test_the_window_that_holds_a_moment() -> None:
+    record = looked_at((60.0, 900.0), (60.0, 0.0))
+    during = record.during(60.0)
+    assert during is not None
+    assert during.began == 60.0
+    assert record.during(120.0) is None
