@@ -16,6 +16,7 @@ from laneproof.occupants import Occupant
 from laneproof.past import Past
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import Box
+from laneproof.rules.health_unread import find_shut, tell_shut, tell_unread
 from laneproof.rules.placement import Arrangement, arrange
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import stood, watch_drive
@@ -41,7 +42,13 @@ _WORN_AT_PERCENT = 100
 
 def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
     arrangement = arrange(build, snapshot)
+    shut = find_shut(arrangement.drives)
+    if shut:
+        yield tell_shut(NAME, arrangement, shut)
+    told = {one.drive.own_path for one in shut}
     for occupant in arrangement.drives:
+        if occupant.own_path in told:
+            continue
         if occupant.controller is not None:
             now = snapshot.taken_at if past.ledger is None else past.ledger.now
             yield from _judge_nvme(arrangement, occupant, occupant.controller.health, past, now)
@@ -160,28 +167,7 @@ def _tell(
 
 
 def _unverified(arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Finding:
-    label = arrangement.place_of(occupant)
-    return Finding(
-        rule=NAME,
-        kind=Kind.UNVERIFIED,
-        severity=Severity.NOTICE,
-        position=label,
-        subject=occupant.name,
-        key=_key(occupant),
-        summary=f"what {label or occupant.name} says of its health could not be verified: {gap}",
-        evidence={"unread": str(gap)},
-        next_steps=(_how_to_read(gap),),
-    )
-
-
-def _how_to_read(gap: Unread) -> str:
-    if gap.reason is Reason.NOT_ASKED:
-        return "It was left alone on purpose and not woken for a reading; it is judged when it is awake and live."
-    if gap.reason is Reason.REFUSED:
-        return (
-            "The drive itself refused the log page: see whether its maker has newer firmware, and what smartctl says."
-        )
-    return "Log pages need the right CAP_SYS_ADMIN: run the audit as root, or as the service does."
+    return tell_unread(NAME, arrangement, occupant, gap, key=_key(occupant))
 
 
 def _key(occupant: Occupant) -> str:
@@ -197,6 +183,14 @@ position = [{ label = "riser-1", path = "0000:00/01.1" }]
 
 def _drive(health: dict[str, object] | Unread) -> Snapshot:
     return Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", health=health).snapshot()
+
+
+def _shut() -> Snapshot:
+    box = Box()
+    for number in range(1, 5):
+        gap = Unread(f"log 02h of nvme{number - 1}", "permission denied", Reason.DENIED)
+        box.with_port(f"0000:00/01.{number}").with_drive(f"0000:00/01.{number}", health=gap)
+    return box.snapshot()
 
 
 CRITICAL_WARNING = Rule(
@@ -236,6 +230,12 @@ CRITICAL_WARNING = Rule(
             says="the health log could not be read",
             build=_BUILD,
             snapshot=lambda: _drive(Unread("log 02h of nvme0", "permission denied", Reason.DENIED)),
+            expect=(Kind.UNVERIFIED,),
+        ),
+        Example(
+            says="the health logs of all four drives may not be read: one note that names them all",
+            build=None,
+            snapshot=_shut,
             expect=(Kind.UNVERIFIED,),
         ),
     ),

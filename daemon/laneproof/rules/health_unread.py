@@ -1,0 +1,105 @@
+"""What cannot be read of drives' own health: told drive by drive, or once where nobody here may read any.
+
+It judges nothing else. Where a right or a program is missing, every drive's log is shut for the same reason, and a note
+a drive would be one cause told many times. A reason that lies with a drive is told of that drive: it sleeps, it
+refused, it does not answer.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.occupants import Occupant
+from laneproof.rules.placement import Arrangement
+from laneproof_collectors.unread import Reason, Unread
+
+_OF_THIS_MACHINE = (Reason.DENIED, Reason.ABSENT)
+_FEWEST = 2
+ALL_KEY = "health-logs"
+"""What the one finding about all drives' logs is known by."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shut:
+    """A drive whose health log nobody here may read, and why."""
+
+    drive: Occupant
+    gap: Unread
+
+
+def find_shut(drives: Sequence[Occupant]) -> tuple[Shut, ...]:
+    """Find the drives whose health logs nobody here may read, where no log of any drive can be read, for one reason.
+
+    A drive that cannot be read for a reason of its own is not among them, and leaves the others together.
+
+    Args:
+        drives: All drives.
+
+    Returns:
+        Each with its gap; empty where a log could be read, the reasons differ, or it is a lone one.
+    """
+    healths = [(one, one.controller.health) for one in drives if one.controller is not None]
+    shut = tuple(
+        Shut(drive=one, gap=health)
+        for one, health in healths
+        if isinstance(health, Unread) and health.reason in _OF_THIS_MACHINE
+    )
+    none_is_read = all(isinstance(health, Unread) for _, health in healths)
+    is_one_cause = len({(one.gap.reason, one.gap.detail) for one in shut}) == 1
+    return shut if none_is_read and is_one_cause and len(shut) >= _FEWEST else ()
+
+
+def tell_shut(rule: str, arrangement: Arrangement, shut: Sequence[Shut]) -> Finding:
+    """Tell once that no drive's health log can be read.
+
+    Args:
+        rule: Whose finding it is.
+        arrangement: The build laid over the machine.
+        shut: The drives, at least one.
+    """
+    gaps = {arrangement.place_of(one.drive) or one.drive.name: one.gap for one in shut}
+    first = shut[0].gap
+    return Finding(
+        rule=rule,
+        kind=Kind.UNVERIFIED,
+        severity=Severity.NOTICE,
+        subject=f"the health logs of {len(shut)} drives",
+        key=ALL_KEY,
+        summary=f"what {', '.join(gaps)} say of their health could not be verified: {first}; the others likewise",
+        evidence={"unread": {name: str(gap) for name, gap in gaps.items()}},
+        next_steps=(_how_to_read(first),),
+    )
+
+
+def tell_unread(rule: str, arrangement: Arrangement, occupant: Occupant, gap: Unread, *, key: str) -> Finding:
+    """Tell that a drive's health could not be read.
+
+    Args:
+        rule: Whose finding it is.
+        arrangement: The build laid over the machine.
+        occupant: The drive.
+        gap: Why.
+        key: What the drive is known by where it has no position.
+    """
+    label = arrangement.place_of(occupant)
+    return Finding(
+        rule=rule,
+        kind=Kind.UNVERIFIED,
+        severity=Severity.NOTICE,
+        position=label,
+        subject=occupant.name,
+        key=key,
+        summary=f"what {label or occupant.name} says of its health could not be verified: {gap}",
+        evidence={"unread": str(gap)},
+        next_steps=(_how_to_read(gap),),
+    )
+
+
+def _how_to_read(gap: Unread) -> str:
+    if gap.reason is Reason.NOT_ASKED:
+        return "It was left alone on purpose and not woken for a reading; it is judged when it is awake and live."
+    if gap.reason is Reason.REFUSED:
+        return (
+            "The drive itself refused the log page: see whether its maker has newer firmware, and what smartctl says."
+        )
+    return "Log pages need the right CAP_SYS_ADMIN: run the audit as root, or as the service does."
