@@ -14,8 +14,8 @@ from laneproof.evidence.disconnects import Clockwork, clockwork, merge_into_epis
 from laneproof.evidence.rates import RatioTest, against_history, against_siblings
 from laneproof.evidence.trial import Outcome
 from laneproof.ledger.changes import UPDATES
-from laneproof.ledger.drives import DriveRecord
-from laneproof.ledger.drops import Before
+from laneproof.ledger.drives import NEAR_WARNING_CELSIUS, DriveRecord
+from laneproof.ledger.drops import HEAT_LASTS_SECONDS, Before, Drop
 from laneproof.ledger.link_errors import MOST_READINGS, LinkRecord
 from laneproof.ledger.load import IDLE, LOADED, WORKING
 from laneproof.ledger.tally import total
@@ -56,7 +56,21 @@ def find_features(case: Case) -> dict[str, Known]:
     Returns:
         By feature: True for seen, False for looked for and absent, None for unknown.
     """
-    return {name: ask(case) for name, ask in QUESTIONS.items()}
+    found = {name: ask(case) for name, ask in QUESTIONS.items()}
+    if case.drops and case.drops[-1].dropped_at < case.ledger.timeline.began_at:
+        # all that is known of them is what the log told afterwards: nobody looked for anything while it dropped
+        found |= {name: None for name in _LOOKED_FOR if found[name] is False}
+    return found
+
+
+_LOOKED_FOR = (
+    "aer_above_siblings",
+    "errors_between_drops",
+    "warning_minutes_rising",
+    "slow_against_siblings",
+    "media_errors_rising",
+    "spare_falling",
+)
 
 
 def _majority(answers: Iterable[Known]) -> Known:
@@ -160,7 +174,8 @@ def _drops_after_idle_exit(case: Case) -> Known:
     known = [drop.before for drop in case.drops if drop.before.load is not None]
     # a long window may hold both work and rest, and says nothing where it holds some of both
     is_long = bool(known) and median(one.window_seconds or 0.0 for one in known) > _LONG_WINDOW_SECONDS
-    answers = [one.load == IDLE for one in known if not is_long or one.load != WORKING]
+    states = [state for one in known if (state := _state_before(one)) is not None]
+    answers = [state == IDLE for state in states if not is_long or state != WORKING]
     among = (IDLE, LOADED) if is_long else (IDLE, WORKING, LOADED)
     return _favours(sum(answers), len(answers), _share_of(case, IDLE, among), mostly=_MOSTLY_IDLE)
 
@@ -172,9 +187,18 @@ def _drops_under_load(case: Case) -> Known:
 
 
 def _was_loaded(before: Before) -> Known:
-    if before.load == LOADED or (before.load_during == LOADED and before.load == WORKING):
+    if {before.load, before.load_during} == {WORKING, LOADED}:
         return True
-    return False if before.load == IDLE else None
+    state = _state_before(before)
+    return True if state == LOADED else False if state == IDLE else None
+
+
+def _state_before(before: Before) -> str | None:
+    """Say how busy a drive was when it dropped; None where that may have changed since the last look."""
+    age = before.window_seconds if before.load_age_seconds is None else before.load_age_seconds
+    if (age or 0.0) <= _LONG_WINDOW_SECONDS or before.load == before.load_during:
+        return before.load
+    return None
 
 
 def _share_of(case: Case, state: str, among: tuple[str, ...]) -> float | None:
@@ -211,7 +235,28 @@ _LOG_SURE = -2.81  # ln 0.06: four of four in a state that holds half of the tim
 
 
 def _hot_before_drop(case: Case) -> Known:
-    return _majority(one.before.hot for one in case.drops)
+    return _majority(_was_hot(case, one) for one in case.drops)
+
+
+def _was_hot(case: Case, drop: Drop) -> Known:
+    """Ask the last reading, and where that was too old, the drive's own minutes above its limits."""
+    if drop.before.hot is not None:
+        return drop.before.hot
+    drive = case.ledger.drives.records.get(drop.serial)
+    counts = [one for one in _HOT_MINUTES if drive is not None and drive.counters.get(one)]
+    if drive is None or drop.before.celsius is None or drop.returned_at is None or not counts:
+        return None
+    since = drop.started - drop.uncertain_seconds
+    until = drop.returned_at + HEAT_LASTS_SECONDS
+    if any(since < rise.at <= until for one in counts for rise in drive.risen(one)):
+        return True  # it counted some between the readings before and after
+    # a drive that is known to count, and was well below its limit, counted none
+    limit = drop.before.warning_celsius
+    is_cool = limit is not None and drop.before.celsius < limit - NEAR_WARNING_CELSIUS
+    return False if is_cool and drive.counters_at >= drop.returned_at else None
+
+
+_HOT_MINUTES = ("warning_temperature_minutes", "critical_temperature_minutes")
 
 
 def _warning_minutes_rising(case: Case) -> Known:

@@ -39,6 +39,10 @@ RESETTING = "resetting"
 REENUMERATED = "enumerated-anew"
 """Kind of another: its counters began anew within a boot, so it had been away."""
 
+HEAT_LASTS_SECONDS = 900.0
+"""A temperature read this short a time before a disconnect is that of its moment. Judgement: a drive at work warms by
+tens of degrees within minutes."""
+
 _BOOT_SECONDS = 60.0
 _MOST_DROPS = 400
 _MOST_RECENT = 2000
@@ -65,7 +69,7 @@ class Before:
         load_age_seconds: How long before the disconnect that window ended.
         celsius: The drive's last reading before.
         warning_celsius: Its own warning threshold.
-        hot: Whether it was near or above it at that reading.
+        hot: Whether it was near or above it; None where that reading was too old to tell.
         idle_states: Whether idle states of drive or link could be entered.
         power_state: The function's power state.
         trained: Rate and width of its link.

@@ -15,7 +15,7 @@ from laneproof.evidence.episodes import PlaceEvent
 from laneproof.ledger.boots import BootBook
 from laneproof.ledger.changes import Change, ChangeBook, note_declaration, note_idle_states
 from laneproof.ledger.drives import DriveBook, DriveRecord, key_of
-from laneproof.ledger.drops import REENUMERATED, RESETTING, Before, Drop, DropBook, vanished
+from laneproof.ledger.drops import HEAT_LASTS_SECONDS, REENUMERATED, RESETTING, Before, Drop, DropBook, vanished
 from laneproof.ledger.link_errors import LinkBook, LinkNews
 from laneproof.ledger.load import LoadRecord, Window, compare_siblings
 from laneproof.ledger.notes import Note
@@ -556,7 +556,7 @@ def _remember_drive(before: Before, record: DriveRecord, moment: float) -> None:
     reading = record.reading_before(moment)
     if reading is not None:
         before.celsius, before.warning_celsius = reading.celsius, record.warning_celsius
-        before.hot = reading.hot
+        before.hot = reading.hot if moment - reading.at <= HEAT_LASTS_SECONDS else None
     for name in _POWER:
         setattr(before, name, record.count_before(name, moment))
 

@@ -145,6 +145,43 @@ def test_a_box_that_always_rests_says_nothing_of_rest() -> None:
     assert features(work.story)["drops_after_idle_exit"] is None
 
 
+@pytest.mark.parametrize(
+    ("before", "during", "at_rest", "under_load"),
+    [
+        (0.0, 0.0, True, False),
+        (900.0, 900.0, False, True),
+        (0.0, 900.0, None, None),  # it may have dropped in either
+        (900.0, 0.0, None, None),
+    ],
+)
+def test_looks_hours_apart_tell_of_rest_and_load_only_where_both_sides_agree(
+    before: float,
+    during: float,
+    at_rest: bool | None,  # noqa: FBT001
+    under_load: bool | None,  # noqa: FBT001
+) -> None:
+    work = Working()
+    for number in range(60):
+        phase = number % 10
+        rate = {8: before, 9: during}.get(phase, 900.0 if phase < 4 else 0.0)
+        work.moved += int(rate * MB * 6 * HOUR)
+        work.story.look(work.box(), after=6 * HOUR, log=(DOWN,) if phase == 9 else ())
+    answers = features(work.story)
+    assert answers["drops_after_idle_exit"] is at_rest
+    assert answers["drops_under_load"] is under_load
+
+
+def test_what_was_looked_for_only_after_all_drops_is_unknown() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
+    for _ in range(60):
+        story.look(counting_box((0, 0, 0, 0)), after=HOUR)
+    known = features(story)
+    assert known["drops_or_resets"] is True
+    assert known["aer_above_siblings"] is known["media_errors_rising"] is known["warning_minutes_rising"] is None
+    story.look(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
+    assert features(story)["aer_above_siblings"] is False
+
+
 def test_without_load_figures_both_are_unknown() -> None:
     story = Story().look(counting_box((0, 0, 0, 0)))
     bare = Box().with_port(PATH).with_drive(PATH, health=Unread("log 02h", "denied"))
@@ -158,7 +195,37 @@ def test_without_load_figures_both_are_unknown() -> None:
 @pytest.mark.parametrize(("celsius", "expected"), [(79.0, True), (45.0, False)])
 def test_heat_before_a_drop_is_judged_by_the_drives_own_limit(celsius: float, expected: bool) -> None:  # noqa: FBT001
     box = Box().with_port(PATH).with_drive(PATH, health={"composite_temperature_celsius": celsius})
-    story = Story().look(box).look(box, after=HOUR, log=(DOWN,))
+    story = Story().look(box).look(box, after=600.0, log=(DOWN,))
+    assert features(story)["hot_before_drop"] is expected
+    late = Story().look(box).look(box, after=HOUR, log=(DOWN,))
+    assert features(late)["hot_before_drop"] is None  # as it was an hour before says nothing
+
+
+@pytest.mark.parametrize(
+    ("before", "in_the_hour", "expected"),
+    [
+        (500, 12, True),
+        (500, 0, False),
+        (0, 0, None),  # a drive that never counted a minute may be one that does not count
+    ],
+)
+@pytest.mark.parametrize("count", ["warning_temperature_minutes", "critical_temperature_minutes"])
+def test_where_looks_are_far_apart_the_minutes_of_a_drops_hour_tell_whether_it_was_hot(
+    count: str,
+    before: int,
+    in_the_hour: int,
+    expected: bool | None,  # noqa: FBT001
+) -> None:
+    def box(minutes: int) -> Box:
+        health = {"composite_temperature_celsius": 45.0, count: minutes}
+        return Box().with_port(PATH).with_drive(PATH, health=health)
+
+    minutes = before
+    story = Story().look(box(minutes))
+    for number in range(20):
+        drops = number % 5 == 4
+        minutes += in_the_hour if drops else 0
+        story.look(box(minutes), after=HOUR, log=(DOWN,) if drops else ())
     assert features(story)["hot_before_drop"] is expected
 
 
@@ -174,7 +241,7 @@ def test_heat_before_a_drop_is_judged_by_the_thermometer_where_there_is_no_log(
     expected: bool,  # noqa: FBT001
 ) -> None:
     box = thermometer(celsius)
-    story = Story().look(box).look(box, after=HOUR, log=(DOWN,))
+    story = Story().look(box).look(box, after=600.0, log=(DOWN,))
     assert features(story)["hot_before_drop"] is expected
 
 

@@ -234,7 +234,7 @@ def test_over_a_restart_nothing_is_said_of_power_at_the_moment_of_the_drop() -> 
 def test_what_held_before_is_kept() -> None:
     hot = make_health(composite_temperature_celsius=78.0, unsafe_shutdowns=5)
     box = Box().with_port(PATH).with_drive(PATH, controller={"health": hot})
-    story = Story().look(box).look(box, after=HOUR, log=(DOWN,))
+    story = Story().look(box).look(box, after=900.0, log=(DOWN,))
     before = drops(story)[0].before
     assert before.celsius == 78.0
     assert before.warning_celsius == 80.0
@@ -243,10 +243,17 @@ def test_what_held_before_is_kept() -> None:
     assert before.unsafe_shutdowns == 5
 
 
+def test_whether_it_was_hot_is_known_from_a_reading_of_the_last_quarter_of_an_hour() -> None:
+    box = counted(composite_temperature_celsius=45.0)
+    for after, hot in ((900.0, False), (1000.0, None)):
+        before = drops(Story().look(box).look(box, after=after, log=(RESET,)))[0].before
+        assert (before.celsius, before.hot) == (45.0, hot)
+
+
 def test_nothing_is_remembered_from_after_a_disconnect() -> None:
     cool = counted(composite_temperature_celsius=45.0, unsafe_shutdowns=3)
     warm = counted(composite_temperature_celsius=79.0, unsafe_shutdowns=4)
-    story = Story().look(cool).look(warm, after=HOUR, log=(RESET,))
+    story = Story().look(cool).look(warm, after=600.0, log=(RESET,))
     before = drops(story)[0].before
     assert (before.celsius, before.hot, before.unsafe_shutdowns) == (45.0, False, 3)
 
