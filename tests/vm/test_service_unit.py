@@ -4,6 +4,7 @@ import json
 import re
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -190,6 +191,36 @@ def test_the_unit_stops_cleanly_and_keeps_its_state(service: Boot) -> None:
     assert (facts["unit"]["Result"], facts["unit"]["ExecMainStatus"]) == ("success", "0")
     assert facts["before"]["NRestarts"] == "0"
     assert facts["kept"]
+
+
+def test_what_held_before_a_removal_lies_in_a_folder_of_its_own_within_a_second(
+    service: Boot, labels: dict[str, str], record_property: Callable[[str, object], None]
+) -> None:
+    facts = service.facts("stop")
+    lines = [json.loads(line) for line in facts["evidence"].splitlines()]
+    kinds = [one["what"] for one in lines]
+    assert kinds.index("held") < kinds.index("events") < kinds.index("episode")
+    assert {one["position"] for one in lines if one["what"] == "episode"} >= {labels[EMPTIED], labels[REFILLED]}
+    (delay,) = (
+        sample.value
+        for family in text_string_to_metric_families(facts["metrics"])
+        for sample in family.samples
+        if sample.name == "laneproof_evidence_delay_seconds"
+    )
+    record_property("evidence, seconds from being read until it lay on the medium", delay)
+    assert delay < 1.0 * service.steps["host"]["waiting"]
+
+
+def test_what_the_ring_lost_is_counted_and_asked_of_the_journal(service: Boot) -> None:
+    """Under the unit's own restrictions: the journal's program must be allowed to run, and to read."""
+    facts = service.facts("overrun")
+    before, after = facts["ring"]
+    assert after > before  # the kernel let go of its oldest records
+    assert facts["told"]
+    told = json.loads(service.facts("events")["told"]["out"])["events"]
+    (lost,) = (one["text"] for one in told if one["kind"] == "log_records_lost")
+    assert "records of the kernel's log were overwritten before they were read" in lost
+    assert "events were read back from the journal" in lost
 
 
 def test_nothing_was_ever_a_traceback(service: Boot) -> None:

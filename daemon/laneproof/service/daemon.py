@@ -274,6 +274,7 @@ class Daemon:
             else f"{len(found.to_judge)} events were read back from the journal"
         )
         text = f"{self._lost} records of the kernel's log were overwritten before they were read; {had}"
+        _log.warning("%s", text)
         self._keeper.keep_events(
             (Event(t=clock.unix_seconds, kind=RECORDS_LOST, text=text, up_seconds=clock.up_seconds),)
         )

@@ -2,6 +2,7 @@
 
 import contextlib
 import io
+import os
 import re
 import subprocess
 import sys
@@ -20,6 +21,7 @@ from vm.guest.steps import Steps, wait_until
 BUILD = Path("/etc/laneproof/build.toml")
 UNIT = "laneproof.service"
 BURST = 40
+LINES = 4000
 RECORD = ("record", "--every", "1", "--passes", "13")
 SHOWN = (
     "ActiveState", "SubState", "Result", "NRestarts", "ExecMainStatus", "MainPID", "StatusText", "WatchdogUSec",
@@ -127,9 +129,32 @@ def journal() -> str:
 
 def stop(facts: dict[str, Any]) -> None:
     facts["before"] = unit()
+    facts["metrics"] = fetch("/metrics")["text"]
     facts["stop"] = run("systemctl", "stop", UNIT)
     facts["unit"] = unit()
     facts["kept"] = sorted(str(path) for path in Path("/var/lib/laneproof").rglob("*"))
+    facts["evidence"] = "".join(path.read_text() for path in sorted(Path("/var/lib/laneproof/evidence").iterdir()))
+
+
+def overrun(facts: dict[str, Any]) -> None:
+    """Let the kernel's ring run over while the service is down: the journal has what was in it."""
+    Path("/proc/sys/kernel/printk_devkmsg").write_text("on\n")  # else programs may write a few lines only
+    before = _first_in_ring()
+    with Path("/dev/kmsg").open("wb", buffering=0) as ring:
+        ring.writelines(b"<14>a line of no importance ".ljust(200, b".") + b"\n" for _ in range(LINES))
+    facts["ring"] = before, _first_in_ring()
+    run("journalctl", "--sync")
+    facts["start"] = run("systemctl", "start", UNIT)
+    facts["told"] = bool(wait_until(lambda: "overwritten before they were read" in journal(), seconds=90, pause=0.5))
+    facts["stop"] = run("systemctl", "stop", UNIT)
+
+
+def _first_in_ring() -> int:
+    ring = os.open("/dev/kmsg", os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        return int(os.read(ring, 8192).split(b",")[1])
+    finally:
+        os.close(ring)
 
 
 def burst(facts: dict[str, Any], position: str, address: str) -> None:
@@ -210,6 +235,8 @@ def main() -> None:
 
     with steps.fenced("stop") as facts:
         stop(facts)
+    with steps.fenced("overrun") as facts:
+        overrun(facts)
     with steps.fenced("events") as facts:
         facts["told"] = laneproof("events", "--json")
     with steps.fenced("journal") as facts:
