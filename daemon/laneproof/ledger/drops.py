@@ -12,7 +12,6 @@ from operator import attrgetter
 
 from laneproof.evidence.disconnects import EPISODE_GAP_SECONDS
 from laneproof.evidence.episodes import (
-    ADDED,
     COMPANION_SECONDS,
     REMOVED,
     RETURNS,
@@ -376,8 +375,3 @@ def _weigh(one: PlaceEvent, event: KernelEvent, timeline: Timeline) -> PlaceEven
 def vanished(path: str, device: str, when: float, kind: str = VANISHED) -> PlaceEvent:
     """Make the event of a disconnect, or a reset, that nobody told of."""
     return PlaceEvent(t=when, place=path, device=device, kind=kind, opens=True, dropped=kind != RESETTING, lines=0)
-
-
-def added(path: str, device: str, when: float) -> PlaceEvent:
-    """Make the event of a drive that is seen again."""
-    return PlaceEvent(t=when, place=path, device=device, kind=ADDED, opens=False, lines=0)
