@@ -12,11 +12,13 @@ from laneproof.ledger.drops import Drop
 from laneproof.ledger.ledger import Ledger
 from laneproof.ledger.link_errors import LinkRecord
 from laneproof.ledger.media import find_media_times
-from laneproof.ledger.trials import Trial
+from laneproof.ledger.trials import DROPS, Trial
 
 DAY = 86400.0
 LOOK_BACK_SECONDS = 90 * DAY
-"""What lies further back belongs to another case. Judgement."""
+"""What lies further back belongs to another case: from now, or from the last drop as long as that is complained of, or
+what was done about it is on trial. Judgement."""
+_COMPLAINTS = frozenset({"drops-off-bus", "controller-resets"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,8 +66,19 @@ class Case:
         ]
         return decided[-1] if decided else None
 
+    def was_tried(self, what: str) -> bool:
+        """Whether a kind of fix was made for what this case is about, decided or not."""
+        first = self.drops[0].dropped_at if self.drops else self.now
+        return any(
+            one.what == what and one.began_at >= first and self._is_mine(one) for one in self.ledger.trials.trials
+        )
+
     def _is_mine(self, trial: Trial) -> bool:
-        return trial.path == self.path or bool(self.serial and trial.serial == self.serial)
+        return _concerns(trial, self.path, self.serial)
+
+
+def _concerns(trial: Trial, path: str, serial: str) -> bool:
+    return trial.path == path or bool(serial and trial.serial == serial)
 
 
 def open_case(ledger: Ledger, path: str, serial: str, told: Mapping[str, Sequence[str]]) -> Case:
@@ -80,7 +93,11 @@ def open_case(ledger: Ledger, path: str, serial: str, told: Mapping[str, Sequenc
     drive = ledger.drives.records.get(serial) if serial else ledger.drives.at(path)
     known = serial or ("" if drive is None or "/" in drive.serial else drive.serial)
     horizon = ledger.now - LOOK_BACK_SECONDS
-    drops = tuple(one for one in ledger.drops.of(path, known or None) if one.dropped_at >= horizon)
+    drops = ledger.drops.of(path, known or None)
+    on_trial = any(one.complaint == DROPS and _concerns(one, path, known) for one in ledger.trials.open())
+    still_counts = bool(drops) and (on_trial or not _COMPLAINTS.isdisjoint(told))
+    begin = drops[-1].dropped_at - LOOK_BACK_SECONDS if still_counts else horizon
+    drops = [one for one in drops if one.dropped_at >= begin]
     media = tuple(when for when, _ in (find_media_times(drive, ledger.drops) if drive else ()) if when >= horizon)
     links = {id(one): one for one in (*ledger.links.of_path(path), *ledger.links.of_drive(known))}
     first = [one.dropped_at for one in drops[:1]] + list(media[:1])
@@ -89,7 +106,7 @@ def open_case(ledger: Ledger, path: str, serial: str, told: Mapping[str, Sequenc
         path=path,
         serial=known,
         drive=drive,
-        drops=drops,
+        drops=tuple(drops),
         media=media,
         links=tuple(links.values()),
         told=told,

@@ -337,7 +337,10 @@ def _needed_power(boot: int, returned_boot: int | None, *, cycled: bool | None) 
 def _idle_states_on(case: Case) -> Known:
     told = [one.before.idle_states for one in case.drops]
     known = [one for one in told if one is not None]
-    return any(known) if known else case.ledger.idle_states(case.path).on
+    if known:
+        return any(known)
+    # where they were switched off for a cure, that is not how it was
+    return case.was_tried("idle-states") or case.ledger.idle_states(case.path).on
 
 
 # --- places, others, times --------------------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from laneproof.diagnosis.case import LOOK_BACK_SECONDS, open_case
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
+from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_box import Box
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
@@ -38,3 +39,34 @@ def test_what_is_long_past_is_another_case() -> None:
     story = Story().look(box("FN1")).look(box("FN1"), after=HOUR, log=(DOWN,))
     story.look(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
     assert open_case(story.ledger, PATHS[0], "FN1", {}).drops == ()
+
+
+def test_drops_that_are_still_complained_of_are_kept_however_long_ago_they_were() -> None:
+    story = Story().look(box("FN1")).look(box("FN1"), after=HOUR, log=(DOWN,))
+    for _ in range(5):
+        story.look(box("FN1"), after=40 * DAY, log=(DOWN,))
+    story.look(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
+    told = open_case(story.ledger, PATHS[0], "FN1", {"drops-off-bus": ()})
+    assert len(told.drops) == 3  # within as long before the last one
+    assert told.since == told.drops[0].dropped_at
+    assert open_case(story.ledger, PATHS[0], "FN1", {"signal-errors": ()}).drops == ()
+
+
+def test_drops_are_kept_as_long_as_what_was_done_about_them_is_on_trial() -> None:
+    def resting(*, on: bool) -> Box:
+        states = AutonomousTransitions(enabled=on, transitions={})
+        return (
+            Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", controller={"autonomous_transitions": states})
+        )
+
+    story = Story().look(resting(on=True))
+    for _ in range(2):
+        story.look(resting(on=True), after=30 * DAY, log=(DOWN,))
+    story.restart().look(resting(on=False), after=HOUR)
+    story.look(resting(on=False), after=LOOK_BACK_SECONDS + DAY)
+    (trial,) = story.ledger.trials.trials
+    assert trial.decided_at is None
+    case = open_case(story.ledger, PATHS[0], "FN1", {})
+    assert len(case.drops) == 2
+    assert case.was_tried("idle-states")
+    assert not case.was_tried("link-cap")

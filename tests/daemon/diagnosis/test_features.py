@@ -313,6 +313,20 @@ def test_idle_states_are_taken_as_they_were_at_the_drop() -> None:
     assert features(Story().look(off))["idle_states_on"] is False
 
 
+def test_idle_states_that_were_switched_off_for_a_cure_were_on() -> None:
+    on = (
+        Box()
+        .with_port(PATH)
+        .with_drive(PATH, controller={"autonomous_transitions": AutonomousTransitions(enabled=True, transitions={})})
+    )
+    off = Box().with_port(PATH).with_drive(PATH)
+    story = Story().look(on, log=(DOWN,))  # how it was at the drop is not known: it was read afterwards
+    story.restart().look(off, after=DAY)
+    (drop,) = story.ledger.drops.drops
+    assert drop.before.idle_states is None
+    assert features(story)["idle_states_on"] is True
+
+
 # --- places, others, times --------------------------------------------------------------------------------------------
 
 
