@@ -4,9 +4,10 @@ Rules of this module: a feature is *absent* only where it was looked for and wou
 unknown, adds nothing, and is never taken for absent. Each question is one small function in the table at the end.
 """
 
+import math
 from collections.abc import Callable, Iterable, Mapping
-from itertools import pairwise
-from statistics import median
+from itertools import accumulate, pairwise
+from statistics import fmean, median
 
 from laneproof.diagnosis.case import DAY, LOOK_BACK_SECONDS, Case
 from laneproof.evidence.counts import Surprise
@@ -23,6 +24,8 @@ from laneproof.ledger.tally import total
 Known = bool | None
 
 _NEAR_UPDATE_SECONDS = 7 * DAY
+_FAR_UPDATE_SECONDS = 30 * DAY
+_FEWEST_EVEN_GAPS, _EVEN, _SPARE_PERIODS = 2, 0.2, 1.5
 _ERRORS_SECONDS = 14 * DAY
 _FEWEST_ERRORS = 8
 _FEWEST_MARKED = 4
@@ -202,11 +205,13 @@ def _state_before(before: Before) -> str | None:
 
 
 def _share_of(case: Case, state: str, among: tuple[str, ...]) -> float | None:
-    """Give the share of time in a state, of the drives that dropped."""
-    records = case.ledger.drives.records
-    told = [records[one].load.seconds for one in {drop.serial for drop in case.drops} if one in records]
-    whole = sum(seconds.get(one, 0.0) for seconds in told for one in among)
-    return sum(seconds.get(state, 0.0) for seconds in told) / whole if whole > 0 else None
+    """Give the share of time in a state, of the drives that dropped, as it was by their last drops.
+
+    Time that goes on without a drop would move it to and fro over a threshold, and the cause named with it.
+    """
+    told = {drop.serial: drop.before.state_seconds for drop in case.drops if drop.before.state_seconds}
+    whole = sum(seconds.get(one, 0.0) for seconds in told.values() for one in among)
+    return sum(seconds.get(state, 0.0) for seconds in told.values()) / whole if whole > 0 else None
 
 
 def _favours(count: int, whole: int, share: float | None, *, mostly: float) -> Known:
@@ -435,10 +440,33 @@ def _began_after(case: Case, kinds: tuple[str, ...]) -> Known:
     since = case.since
     if since is None:
         return None
-    near = case.ledger.changes.near(since, path=case.path, serial=case.serial, before=_NEAR_UPDATE_SECONDS, after=0.0)
-    if any(one.what in kinds for one in near):
+    reach = _firmware_reach(case)
+    near = _NEAR_UPDATE_SECONDS if reach is None else reach
+    changes = case.ledger.changes.near(since, path=case.path, serial=case.serial, before=_FAR_UPDATE_SECONDS, after=0.0)
+    ages = [(one.what, since - one.at) for one in changes if one.what in kinds]
+    if any(age <= (near if what == "drive-firmware" else _NEAR_UPDATE_SECONDS) for what, age in ages):
         return True
-    return False if since - case.ledger.timeline.began_at >= _NEAR_UPDATE_SECONDS else None
+    if reach is None and any(what == "drive-firmware" for what, _ in ages):
+        return None  # it may yet turn out to be a slow clock that the update set going
+    return False if since - case.ledger.timeline.began_at >= near else None
+
+
+def _firmware_reach(case: Case) -> float | None:
+    """Say how long before the first drop an update of the drive's firmware may lie; None while that is not known.
+
+    A counter that the update set going brings the first drop only after its own period. So where the drops come by a
+    slow clock, its period counts, with half of it to spare. Where they come at random it does not; and kernels and the
+    board's firmware, which are updated every few weeks anyway, never have more than the week: some update lies within a
+    month before the first drop of a bad cable too.
+    """
+    times = merge_into_episodes(one.dropped_at for one in case.drops)
+    gaps = [later - earlier for earlier, later in pairwise(times)]
+    if len(gaps) < _FEWEST_EVEN_GAPS:
+        return None
+    usual = median(gaps)
+    if any(abs(gap - usual) > _EVEN * usual for gap in gaps):
+        return _NEAR_UPDATE_SECONDS
+    return max(_NEAR_UPDATE_SECONDS, min(_SPARE_PERIODS * usual, _FAR_UPDATE_SECONDS))
 
 
 def _find_clock(case: Case) -> tuple[Clockwork, list[float]] | None:
@@ -470,14 +498,23 @@ def _regular_period(case: Case) -> Known:
     if found is None:
         return None
     clock, gaps = found
-    return (clock.is_periodic and clock.variation <= _CLOCK_VARIATION) or _keeps_beat(gaps)
+    is_regular = (clock.is_periodic and clock.variation <= _CLOCK_VARIATION) or _keeps_beat(gaps)
+    if is_regular and _come_at_one_hour(gaps):
+        return None  # a nightly job is regular, whatever fails under it
+    return is_regular
 
 
 def _come_at_one_hour(gaps: list[float]) -> bool:
-    """Whether nearly all gaps are whole days: what comes every few nights comes with the night's work."""
-    days = [gap / DAY for gap in gaps]
-    whole = sum(round(one) >= 1 and abs(one - round(one)) <= _SAME_HOUR for one in days)
-    return whole >= _MOST_ON_TIME * len(gaps)
+    """Whether all drops come at one hour of the day: what comes every night, or every few, comes with the night's work.
+
+    A clock of the drive's own wanders through the day, unless its period is a whole number of days to the minute.
+    """
+    hours = [moment % DAY / DAY for moment in accumulate(gaps, initial=0.0)]
+    x = fmean(math.cos(math.tau * one) for one in hours)
+    y = fmean(math.sin(math.tau * one) for one in hours)
+    middle = math.atan2(y, x) / math.tau
+    off = [abs((one - middle + 0.5) % 1.0 - 0.5) for one in hours]
+    return sum(one <= _SAME_HOUR for one in off) >= _MOST_ON_TIME * len(off)
 
 
 def _period_of_its_own(case: Case) -> Known:
@@ -486,8 +523,6 @@ def _period_of_its_own(case: Case) -> Known:
         return regular
     clock, gaps = found
     if clock.variation > _STEADY and not _keeps_beat(gaps):
-        return None
-    if _come_at_one_hour(gaps):
         return None
     hours = median(gaps) / 3600.0
     scheduled = (*(hour for hour in range(1, 25) if 24 % hour == 0), *(24 * day for day in range(2, 32)))

@@ -66,6 +66,7 @@ class Before:
         load_during: The same of the window in which it happened.
         window_seconds: How long the window before was.
         load_age_seconds: How long before the disconnect that window ended.
+        state_seconds: How long the drive had been seen idle, working and loaded by then.
         celsius: The drive's last reading before.
         warning_celsius: Its own warning threshold.
         hot: Whether it was near or above it; None where that reading was too old to tell.
@@ -82,6 +83,7 @@ class Before:
     load_during: str | None = None
     window_seconds: float | None = None
     load_age_seconds: float | None = None
+    state_seconds: dict[str, float] = field(default_factory=dict)
     celsius: float | None = None
     warning_celsius: float | None = None
     hot: bool | None = None

@@ -553,6 +553,7 @@ def _remember_drive(before: Before, record: DriveRecord, moment: float) -> None:
         before.load_age_seconds = round(moment - window.ended, 3)
     if during is not None:
         before.load_during = load.state_of(during)
+    before.state_seconds = {state: round(seconds) for state, seconds in load.seconds.items()}
     reading = record.reading_before(moment)
     if reading is not None:
         before.celsius, before.warning_celsius = reading.celsius, record.warning_celsius
