@@ -27,6 +27,9 @@ _MINUTES = 60
 _READINGS_APART_SECONDS = 10.0
 _KEPT_READINGS = 30
 
+TEMPERATURE_WARNING = 1 << 1
+"""The bit of the critical warning for a temperature beyond a threshold. Source: NVM Express Base Specification 2.0,
+5.16.1.3."""
 WATCHED = (
     "media_errors",
     "unsafe_shutdowns",
@@ -158,6 +161,7 @@ class DriveRecord:
         warning_celsius: Its own warning threshold.
         critical_celsius: Its own critical threshold.
         warns: Whether it itself raised its alarm of heat, as the kernel's thermometer told at the last reading.
+        temperature_warned_at: When its log last warned of a temperature; 0 if never.
         load: Its load.
         doubts: What changed in its identity that should never change: when and what.
     """
@@ -189,6 +193,7 @@ class DriveRecord:
     warning_celsius: float | None = None
     critical_celsius: float | None = None
     warns: bool = False
+    temperature_warned_at: float = 0.0
     load: LoadRecord = field(default_factory=LoadRecord)
     doubts: list[tuple[float, str]] = field(default_factory=list)
 
@@ -250,6 +255,8 @@ class DriveRecord:
             self.spare.note(timeline.now, health.power_on_hours, health.available_spare_percent)
             self.spare_threshold = health.available_spare_threshold_percent
         self.warns = False  # the log's own warning is another rule's matter
+        if health.critical_warning & TEMPERATURE_WARNING:
+            self.temperature_warned_at = timeline.now
         self._warm(health.composite_temperature_celsius, timeline.now)
 
     def read_sata(self, drive: SataDrive, timeline: Timeline) -> None:

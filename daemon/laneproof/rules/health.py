@@ -12,6 +12,7 @@ from dataclasses import replace
 
 from laneproof.build.declaration import Build
 from laneproof.findings import Finding, Kind, Severity
+from laneproof.ledger.drives import TEMPERATURE_WARNING
 from laneproof.occupants import Occupant
 from laneproof.past import Past
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
@@ -19,14 +20,15 @@ from laneproof.rules.example_box import Box
 from laneproof.rules.health_unread import find_shut, tell_shut, tell_unread
 from laneproof.rules.placement import Arrangement, arrange
 from laneproof.rules.rule import Example, Rule
-from laneproof.rules.sign_subjects import stood, watch_drive
+from laneproof.rules.sign_subjects import Watched, stood, watch_drive
 from laneproof.rules.signs_heat import WEEK, find_heat, has_told_heat
 from laneproof_collectors.snapshot import HealthLog, SataDrive, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
 NAME = "critical-warning"
 
-_SPARE, _TEMPERATURE, _RELIABILITY, _READ_ONLY, _BACKUP, _PERSISTENT_REGION = (1 << bit for bit in range(6))
+_SPARE, _TEMPERATURE = 1 << 0, TEMPERATURE_WARNING
+_RELIABILITY, _READ_ONLY, _BACKUP, _PERSISTENT_REGION = (1 << bit for bit in range(2, 6))
 _WORDS = {
     _SPARE: ("available spare is below its threshold", Severity.CRITICAL),
     _TEMPERATURE: ("a temperature is beyond its threshold", Severity.WARNING),
@@ -38,6 +40,7 @@ _WORDS = {
 """Source: NVM Express Base Specification 2.0, 5.16.1.3, Critical Warning."""
 _WORN = ("its rated life is used up (worn: the reliability bit is set without any media error)", Severity.WARNING)
 _WORN_AT_PERCENT = 100
+_WARNED_AT = "temperature_warned_at"
 
 
 def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
@@ -50,8 +53,7 @@ def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Find
         if occupant.own_path in told:
             continue
         if occupant.controller is not None:
-            now = snapshot.taken_at if past.ledger is None else past.ledger.now
-            yield from _judge_nvme(arrangement, occupant, occupant.controller.health, past, now)
+            yield from _judge_nvme(arrangement, occupant, occupant.controller.health, past)
         elif occupant.drive is not None:
             yield from _judge_sata(arrangement, occupant, occupant.drive)
         elif arrangement.topology.controllers_unread is None:
@@ -60,7 +62,7 @@ def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Find
 
 
 def _judge_nvme(
-    arrangement: Arrangement, occupant: Occupant, health: HealthLog | Unread, past: Past, now: float
+    arrangement: Arrangement, occupant: Occupant, health: HealthLog | Unread, past: Past
 ) -> Iterator[Finding]:
     if isinstance(health, Unread):
         yield _unverified(arrangement, occupant, health)
@@ -69,7 +71,7 @@ def _judge_nvme(
         what = f"the critical warning of {occupant.name}"
         yield _unverified(arrangement, occupant, Unread(what, f"{health.source} does not tell it", Reason.ABSENT))
         return
-    hot_at = _find_temperature_warning(arrangement, occupant, health, past, now)
+    hot_at = _find_temperature_warning(arrangement, occupant, health, past)
     others = health.critical_warning & ~_TEMPERATURE
     said = list(read_warnings(replace(health, critical_warning=others | (_TEMPERATURE if hot_at is not None else 0))))
     if said:
@@ -84,33 +86,31 @@ def _judge_nvme(
                 "media_errors": health.media_errors,
                 "available_spare_percent": health.available_spare_percent,
                 "composite_temperature_celsius": health.composite_temperature_celsius,
-                "temperature_warned_at": hot_at,
+                _WARNED_AT: hot_at,
             },
         )
 
 
 def _find_temperature_warning(
-    arrangement: Arrangement, occupant: Occupant, health: HealthLog, past: Past, now: float
+    arrangement: Arrangement, occupant: Occupant, health: HealthLog, past: Past
 ) -> float | None:
-    """Find when the drive last warned of a temperature, ledger time; None where that is not to be told (any more).
-
-    Its own last words tell since when it has been silent. They do not hold for another drive in the same place.
-    """
-    before = stood(past, (NAME, arrangement.place_of(occupant) or _key(occupant)))
-    at = before.evidence.get("temperature_warned_at") if before is not None and before.key == _key(occupant) else None
-    last = now if health.critical_warning & _TEMPERATURE else at
-    if not isinstance(last, float | int) or now - last > WEEK:
-        return None
-    return None if _is_left_to_heat(arrangement, occupant, past, is_new=at is None) else last
-
-
-def _is_left_to_heat(arrangement: Arrangement, occupant: Occupant, past: Past, *, is_new: bool) -> bool:
-    """Whether overheating is the one complaint: it spoke first, or is a page by now."""
-    ledger = past.ledger
+    """Find when the drive last warned of a temperature, ledger time; None where that is not to be told (any more)."""
+    ledger, warns_now = past.ledger, bool(health.critical_warning & _TEMPERATURE)
     record = None if ledger is None else ledger.drives.of(occupant) or ledger.drives.at(occupant.path)
-    if record is None:
-        return False
-    place = watch_drive(arrangement, record)
+    if ledger is None or record is None:
+        return arrangement.snapshot.taken_at if warns_now else None
+    before = stood(past, (NAME, arrangement.place_of(occupant) or _key(occupant)))
+    # the word on another drive in the same place does not hold for this one
+    was_told = before is not None and before.key == _key(occupant) and before.evidence.get(_WARNED_AT) is not None
+    if not warns_now and not (was_told and ledger.now - record.temperature_warned_at <= WEEK):
+        return None
+    if _is_left_to_heat(past, watch_drive(arrangement, record), is_new=not was_told):
+        return None
+    return record.temperature_warned_at
+
+
+def _is_left_to_heat(past: Past, place: Watched, *, is_new: bool) -> bool:
+    """Whether overheating is the one complaint: it spoke first, or is a page by now."""
     heat = find_heat(past, place)
     return heat is not None and (heat.severity is not Severity.NOTICE or (is_new and has_told_heat(past, place)))
 

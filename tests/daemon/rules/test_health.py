@@ -1,7 +1,10 @@
 """critical-warning: what a drive says of itself."""
 
+from dataclasses import replace
+
 import pytest
 
+from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past import NOTHING
 from laneproof.rules.health import CRITICAL_WARNING, read_warnings
@@ -160,6 +163,16 @@ def test_a_held_warning_is_not_that_of_the_next_drive_in_its_place() -> None:
     text = f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"'
     told = watch(Told("critical-warning", declare(text)), HOT, 0)
     assert raised(watch(told, 0, serial="FN0002")) == ["raised", "cleared"]
+
+
+def test_a_held_warning_stands_over_a_restart_of_the_program() -> None:
+    told = watch(Told("critical-warning"), *[HOT, 0, 0] * 100)
+    (first,) = told.standing
+    engine = Engine(None)  # what was kept of the finding is as it was when it was raised, long ago
+    raised_then = replace(first, evidence={**first.evidence, "temperature_warned_at": told.now - 300 * HOUR})
+    engine.restore((raised_then,), told.engine.past, told.engine.as_state())
+    told.engine = engine
+    assert raised(watch(told, 0, 0)) == ["raised"]
 
 
 def heat_up(*, looks: int, before: int = 0) -> tuple[Told, Told]:
