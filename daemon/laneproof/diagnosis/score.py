@@ -221,10 +221,10 @@ def _doubt(
 ) -> tuple[str, ...]:
     reasons = []
     leading = " and ".join(f"{CAUSE_WORDS.get(one, one)} at {posterior[one]:.0%}" for one in ranked[:2])
-    reasons.append(f"no cause stands out: likeliest are {leading}")
+    few = f"{observed} of the {NAMED_FEATURES} observations that it takes to name a cause"
+    why = f"too little is known ({few})" if observed < NAMED_FEATURES else "no cause stands out"
+    reasons.append(f"{why}: likeliest are {leading}")
     if checks and checks[0].feature in CHECKS:
         question = CHECKS[checks[0].feature].question
         reasons.append(f"what would tell most ({checks[0].bits:.2f} bit): {question}")
-    if observed < NAMED_FEATURES:
-        reasons.append(f"{observed} of the {NAMED_FEATURES} observations needed to name a cause are known")
     return tuple(reasons)

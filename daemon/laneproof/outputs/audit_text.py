@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 from laneproof.build.declaration import Build
 from laneproof.build.units import format_bytes
+from laneproof.diagnosis.weights import CauseName
 from laneproof.findings import Finding, Kind, Severity, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
 from laneproof.outputs.inventory import Place, is_about, list_places
@@ -136,7 +137,9 @@ def _describe(finding: Finding, style: Style) -> list[str]:
     if finding.causes:
         first = finding.causes[0]
         because = f": {'; '.join(first.because[:2])}" if first.because else ""
-        lines += _wrap(f"likely {first.cause} ({first.probability:.0%}){because}", style, first=_INDENT)
+        likely = f"likely {first.cause} ({first.probability:.0%})"
+        said = "cause undetermined" if first.cause == CauseName.UNDETERMINED else likely
+        lines += _wrap(said + because, style, first=_INDENT)
     if finding.next_steps:
         lines += _wrap(f"next: {finding.next_steps[0]}", style, first=_INDENT)
     return lines

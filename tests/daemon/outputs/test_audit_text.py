@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from laneproof.engine import Engine
-from laneproof.findings import Finding, Kind, Severity
+from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.outputs.audit_text import NARROWEST, Style, write_audit
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, declare, kelp_box
@@ -60,6 +60,15 @@ def test_a_finding_says_what_why_and_what_next() -> None:
         "    likely signal-path (82%): both ends count; a flexible cable is between",
         "    next: Reseat the cable with the box off.",
     ]
+
+
+def test_an_undetermined_cause_is_not_called_likely() -> None:
+    cause = Cause(cause="undetermined", probability=0.4, because=("no cause stands out",))
+    facts = troubled()
+    undecided = tuple(replace(one, causes=(cause,)) for one in facts.findings)
+    text = write(replace(facts, findings=undecided))
+    assert "    cause undetermined: no cause stands out\n" in text
+    assert "likely undetermined" not in text
 
 
 def test_what_is_accepted_is_told_with_the_owners_reason_and_not_among_the_rest() -> None:
