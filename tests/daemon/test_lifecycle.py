@@ -1,9 +1,10 @@
 """A finding's life, pass by pass."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from laneproof.findings import Change, Finding, Kind, Severity
-from laneproof.lifecycle import advance
+from laneproof.findings import Cause, Change, Finding, Kind, Severity
+from laneproof.lifecycle import Identity, Life, advance
 
 SLOW = Finding(
     rule="link-slow",
@@ -65,3 +66,73 @@ def test_one_reading_judged_twice_confirms_nothing() -> None:
     again = advance(step.lives, [SLOW], now=1.0, confirmations=needed, is_new_reading=False)
     assert (again.changes, again.waiting) == ((), True)
     assert len(advance(again.lives, [SLOW], now=2.0, confirmations=needed).changes) == 1
+
+
+def because(cause: str, finding: Finding = SLOW) -> Finding:
+    return replace(finding, causes=(Cause(cause=cause, probability=0.8),))
+
+
+OTHER = replace(SLOW, position="riser-2")
+
+
+def run(*passes: tuple[float, Sequence[Finding]]) -> list[tuple[float, str, str | None, str]]:
+    """Give what was told: when, what became of which position's finding, and its first cause."""
+    told: list[tuple[float, str, str | None, str]] = []
+    lives: Mapping[Identity, Life] = {}
+    for now, findings in passes:
+        step = advance(lives, findings, now=now)
+        lives = step.lives
+        told += [(now, str(one.change), one.finding.position, one.finding.causes[0].cause) for one in step.changes]
+    return told
+
+
+def test_a_cause_that_moves_alone_is_told_at_once_where_nothing_else_happens() -> None:
+    told = run((0.0, [because("undetermined")]), (600.0, [because("signal-path")]))
+    assert told[1:] == [(600.0, "changed", "riser-1", "signal-path")]
+
+
+def test_a_cause_that_moves_while_others_are_raised_is_told_once_it_has_settled() -> None:
+    both = [because("shared-supply"), because("shared-supply", OTHER)]
+    told = run((0.0, [because("undetermined")]), (2.0, both), (30.0, both), (62.0, both), (70.0, both))
+    assert told == [
+        (0.0, "raised", "riser-1", "undetermined"),
+        (2.0, "raised", "riser-2", "shared-supply"),
+        (62.0, "changed", "riser-1", "shared-supply"),
+    ]
+
+
+def test_a_cause_that_moves_and_comes_back_within_the_minute_is_not_told() -> None:
+    first, later = because("shared-supply"), because("undetermined")
+    other = because("shared-supply", OTHER)
+    assert run((0.0, [first]), (600.0, [later, other]), (602.0, [first, other]), (700.0, [first, other])) == [
+        (0.0, "raised", "riser-1", "shared-supply"),
+        (600.0, "raised", "riser-2", "shared-supply"),
+    ]
+
+
+def test_what_stands_has_the_newest_cause_also_before_it_is_told() -> None:
+    first = advance({}, [because("undetermined")], now=0.0)
+    second = advance(first.lives, [because("shared-supply")], now=2.0)
+    assert second.changes == ()
+    assert [one.causes[0].cause for one in second.raised] == ["shared-supply"]
+
+
+def test_more_than_a_cause_is_told_at_once_with_its_newest_cause() -> None:
+    worse = replace(because("shared-supply"), severity=Severity.CRITICAL)
+    told = run((0.0, [because("undetermined")]), (2.0, [worse]), (100.0, [worse]))
+    assert told[1:] == [(2.0, "changed", "riser-1", "shared-supply")]
+
+
+def test_a_cause_waits_for_no_more_than_a_minute_however_much_happens() -> None:
+    def restless(now: float) -> Finding:
+        return replace(because("undetermined", OTHER), observed=f"{now} GT/s")
+
+    passes = [(now, [because("signal-path" if now else "undetermined"), restless(now)]) for now in range(0, 120, 10)]
+    assert [one[0] for one in run(*passes) if one[2] == "riser-1"] == [0.0, 70.0]
+
+
+def test_a_finding_from_before_a_restart_changes_by_what_is_kept_of_it() -> None:
+    kept = Life(finding=replace(because("undetermined"), since=1.0), readings=1, raised=True)
+    lives = {SLOW.identity: kept}
+    assert advance(lives, [because("undetermined")], now=600.0).changes == ()
+    assert [one.change for one in advance(lives, [because("signal-path")], now=600.0).changes] == [Change.CHANGED]
