@@ -18,6 +18,9 @@ DAY = 86400.0
 LOOK_BACK_SECONDS = 90 * DAY
 """What lies further back belongs to another case: from now, or from the last drop as long as that is complained of, or
 what was done about it is on trial. Judgement."""
+APART_SECONDS = 60 * DAY
+"""Drops that follow each other within this are one case, however long it goes on: a clock that strikes every few weeks
+is known by its strokes. Judgement."""
 _COMPLAINTS = frozenset({"drops-off-bus", "controller-resets"})
 
 
@@ -81,6 +84,19 @@ def _concerns(trial: Trial, path: str, serial: str) -> bool:
     return trial.path == path or bool(serial and trial.serial == serial)
 
 
+def _latest_run(drops: Sequence[Drop]) -> list[Drop]:
+    """Give the last drop with all that lead up to it without too long a pause."""
+    first = len(drops) - 1
+    while first > 0 and _follows(drops[first - 1], drops[first], drops[-1]):
+        first -= 1
+    return list(drops[first:])
+
+
+def _follows(one: Drop, later: Drop, last: Drop) -> bool:
+    near = later.dropped_at - one.dropped_at <= APART_SECONDS
+    return near or last.dropped_at - one.dropped_at <= LOOK_BACK_SECONDS
+
+
 def open_case(ledger: Ledger, path: str, serial: str, told: Mapping[str, Sequence[str]]) -> Case:
     """Gather a case.
 
@@ -96,8 +112,7 @@ def open_case(ledger: Ledger, path: str, serial: str, told: Mapping[str, Sequenc
     drops = ledger.drops.of(path, known or None)
     on_trial = any(one.complaint == DROPS and _concerns(one, path, known) for one in ledger.trials.open())
     still_counts = bool(drops) and (on_trial or not _COMPLAINTS.isdisjoint(told))
-    begin = drops[-1].dropped_at - LOOK_BACK_SECONDS if still_counts else horizon
-    drops = [one for one in drops if one.dropped_at >= begin]
+    drops = _latest_run(drops) if still_counts else [one for one in drops if one.dropped_at >= horizon]
     media = tuple(when for when, _ in (find_media_times(drive, ledger.drops) if drive else ()) if when >= horizon)
     links = {id(one): one for one in (*ledger.links.of_path(path), *ledger.links.of_drive(known))}
     first = [one.dropped_at for one in drops[:1]] + list(media[:1])

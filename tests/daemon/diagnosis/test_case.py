@@ -1,6 +1,6 @@
 """A case is a place and the drive in it: the place's history with any drive, and the drive's in any place."""
 
-from laneproof.diagnosis.case import LOOK_BACK_SECONDS, open_case
+from laneproof.diagnosis.case import APART_SECONDS, LOOK_BACK_SECONDS, open_case
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
 from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_box import Box
@@ -47,9 +47,17 @@ def test_drops_that_are_still_complained_of_are_kept_however_long_ago_they_were(
         story.look(box("FN1"), after=40 * DAY, log=(DOWN,))
     story.look(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
     told = open_case(story.ledger, PATHS[0], "FN1", {"drops-off-bus": ()})
-    assert len(told.drops) == 3  # within as long before the last one
+    assert len(told.drops) == 6  # each within sixty days of the one before
     assert told.since == told.drops[0].dropped_at
     assert open_case(story.ledger, PATHS[0], "FN1", {"signal-errors": ()}).drops == ()
+
+
+def test_a_long_pause_parts_two_cases_unless_it_lies_within_the_look_back() -> None:
+    story = Story().look(box("FN1")).look(box("FN1"), after=HOUR, log=(DOWN,))
+    for pause in (APART_SECONDS + 40 * DAY, APART_SECONDS + DAY, DAY):
+        story.look(box("FN1"), after=pause, log=(DOWN,))
+    told = open_case(story.ledger, PATHS[0], "FN1", {"drops-off-bus": ()})
+    assert len(told.drops) == 3
 
 
 def test_drops_are_kept_as_long_as_what_was_done_about_them_is_on_trial() -> None:
