@@ -15,6 +15,7 @@ from laneproof.engine import STATE_NAME
 from laneproof.history.notes import Note
 from laneproof.ledger.drops import Drop
 from laneproof.ledger.ledger import Ledger, LedgerStateError
+from laneproof.rules.signs_drops import DROPS_NAME, RESETS_NAME
 from laneproof.service.told import OUTCOME
 
 
@@ -30,7 +31,8 @@ def run(arguments: argparse.Namespace) -> int:
         state = history.load_state(STATE_NAME)
     ledger = _open_ledger(state, file)
     drop = _find_episode(ledger, arguments.episode)
-    features = find_features(open_case(ledger, drop.path, drop.serial, {}))
+    rule = DROPS_NAME if drop.dropped else RESETS_NAME  # as it was told when it happened, however long ago
+    features = find_features(open_case(ledger, drop.path, drop.serial, {rule: ()}))
     known = {name: seen for name, seen in features.items() if seen is not None}
     detail = {"episode": drop.number, "cause": arguments.cause, "evidence": known}
     text = f"episode {drop.number} was {arguments.cause}"

@@ -37,6 +37,17 @@ def test_a_cause_that_turned_out_is_kept_with_its_features(state: Path, capsys: 
     assert None not in left.detail["evidence"].values()
 
 
+def test_an_outcome_that_is_told_months_later_still_knows_what_was_seen(tmp_path: Path) -> None:
+    story = Story().look(counting_box((0, 0, 0, 0))).look(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN,))
+    story.look(counting_box((0, 0, 0, 0)), after=200 * DAY)
+    store = Store.open(str(tmp_path / "history.db"))
+    store.save_state(STATE_NAME, {"ledger": story.ledger.as_state()})
+    store.close()
+    assert main(["outcome", "1", "signal-path", "--state", str(tmp_path)]) == 0
+    (left,) = Inbox(tmp_path).take()
+    assert left.detail["evidence"]["drops_or_resets"] is True
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
