@@ -102,6 +102,10 @@ class FindingBook:
             self._reconcile({one.identity: one for one in findings}, boot, t, to)
             self._reconciled = True
 
+    def reconcile(self) -> None:
+        """Take what the next pass says to stand for what stands: passes were left out."""
+        self._reconciled = False
+
     def _keep_change(self, change: FindingChange, boot: int, to: Batch) -> None:
         finding = change.finding
         number = self._standing.get(finding.identity)

@@ -27,6 +27,9 @@ FOLLOWED_SECONDS = 120.0
 MOST_EVENTS = 200
 """How many events one line takes; a device that floods the log tells nothing new after that."""
 
+MOST_HELD_EVENTS = 2000
+"""How many events are held in all while nothing is written; a flood of corrected errors goes on for hours."""
+
 GROUPS = ("functions", "controllers", "drives", "thermal")
 """The groups of facts that bear on why a drive went."""
 
@@ -54,7 +57,8 @@ class HeldReadings:
         self._where: Whereabouts | None = None
         self._held: deque[_Held] = deque()
         self._base_t = self._base_up = 0.0
-        self._is_base_written = False
+        self._has_base = self._is_base_written = False
+        self._events = self._left_out = 0
         self._followed_until = float("-inf")
 
     def take_pass(self, snapshot: Snapshot, episodes: Iterable[Line] = ()) -> list[Line]:
@@ -68,8 +72,9 @@ class HeldReadings:
             The lines to write now: none unless something happened just before.
         """
         moved = self._find_moved(snapshot)
-        if not self._held and not self._base:
+        if not self._has_base:
             self._base, self._base_t, self._base_up = moved, snapshot.taken_at, snapshot.up_seconds
+            self._has_base = True
         elif moved:
             self._held.append(_Held(snapshot.up_seconds, snapshot.taken_at, None, moved))
         told = [
@@ -101,7 +106,9 @@ class HeldReadings:
             The lines to write now: what held before, and what was told.
         """
         logged, told = list(kernel), list(devices)
-        if logged or told:
+        if self._events >= MOST_HELD_EVENTS and not is_urgent:
+            self._left_out += len(logged) + len(told)
+        elif logged or told:
             line = {
                 "what": "events",
                 "t": clock.unix_seconds,
@@ -109,7 +116,8 @@ class HeldReadings:
                 "kernel": [_describe_kernel(one) for one in logged[:MOST_EVENTS]],
                 "devices": [_describe_device(one) for one in told[:MOST_EVENTS]],
             }
-            left_out = max(0, len(logged) - MOST_EVENTS) + max(0, len(told) - MOST_EVENTS)
+            left_out = self._left_out + max(0, len(logged) - MOST_EVENTS) + max(0, len(told) - MOST_EVENTS)
+            self._events, self._left_out = self._events + len(logged) + len(told), 0
             self._held.append(
                 _Held(clock.up_seconds, clock.unix_seconds, line | ({"left_out": left_out} if left_out else {}), {})
             )
@@ -137,6 +145,8 @@ class HeldReadings:
         """Let what is older become what held at the beginning."""
         while self._held and up - self._held[0].up > HELD_SECONDS:
             oldest = self._held.popleft()
+            if oldest.line is not None and oldest.line["what"] == "events":
+                self._events = max(0, self._events - len(oldest.line["kernel"]) - len(oldest.line["devices"]))
             if oldest.moved:
                 self._fold(oldest)
                 self._is_base_written = False
@@ -149,14 +159,15 @@ class HeldReadings:
     def _give(self) -> list[Line]:
         """Give what was not written yet: all that held where a part of it is unknown to the reader, then what moved."""
         lines: list[Line] = []
-        if not self._is_base_written:
+        if self._has_base and not self._is_base_written:
             lines.append(_describe_readings("held", self._base_t, self._base_up, self._base))
+            self._is_base_written = True
         for one in self._held:
             lines.append(one.line if one.line is not None else _describe_readings("moved", one.t, one.up, one.moved))
             if one.moved:
                 self._fold(one)
         self._held.clear()
-        self._is_base_written = True
+        self._events = 0
         return lines
 
 

@@ -170,6 +170,11 @@ class Store(History):
                 self._saved[name] = packed
                 self._batch.add("INSERT OR REPLACE INTO state (name, content) VALUES (?, ?)", (name, packed))
 
+    def reconcile(self) -> None:
+        """Take what the next pass says to stand for what stands, since passes were left out."""
+        with self._lock:
+            self._findings.reconcile()
+
     def flush(self) -> None:
         """Write all that waits."""
         with self._lock:

@@ -20,7 +20,7 @@ from laneproof.rules.example_box import Box
 from laneproof.rules.health_unread import find_shut, tell_shut, tell_unread
 from laneproof.rules.placement import Arrangement, arrange
 from laneproof.rules.rule import Example, Rule
-from laneproof.rules.sign_subjects import Watched, stood, watch_drive
+from laneproof.rules.sign_subjects import Watched, watch_drive
 from laneproof.rules.signs_heat import WEEK, find_heat, has_told_heat
 from laneproof_collectors.snapshot import HealthLog, SataDrive, Snapshot
 from laneproof_collectors.unread import Reason, Unread
@@ -99,9 +99,12 @@ def _find_temperature_warning(
     record = None if ledger is None else ledger.drives.of(occupant) or ledger.drives.at(occupant.path)
     if ledger is None or record is None:
         return arrangement.snapshot.taken_at if warns_now else None
-    before = stood(past, (NAME, arrangement.place_of(occupant) or _key(occupant)))
+    before = past.standing.get((NAME, arrangement.place_of(occupant) or _key(occupant)))
     # the word on another drive in the same place does not hold for this one
-    was_told = before is not None and before.key == _key(occupant) and before.evidence.get(_WARNED_AT) is not None
+    is_mine = before is not None and before.key == _key(occupant)
+    was_told = before is not None and is_mine and before.evidence.get(_WARNED_AT) is not None
+    # a log that could not be read meanwhile does not end the week
+    was_told = was_told or (before is not None and is_mine and before.kind is Kind.UNVERIFIED)
     if not warns_now and not (was_told and ledger.now - record.temperature_warned_at <= WEEK):
         return None
     if _is_left_to_heat(past, watch_drive(arrangement, record), is_new=not was_told):

@@ -25,6 +25,7 @@ _MANY_MINUTES = 60
 _MANY_DAYS = 2
 """So many minutes above its threshold in a week, on so many days, are worth a page. Judgement."""
 _MANY_CRITICAL = 2
+_FRESH_SECONDS = 900.0  # drives are read once a minute
 """So many readings of the kernel's thermometer at the critical threshold stand for a minute there. Judgement."""
 
 _NEAR = "warm: near its own warning threshold"
@@ -95,7 +96,7 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, record: DriveRecord
         said = f"was above its critical threshold for {say_times(critical, 'minute')} in the last week"
         if not critical:
             said = f"was seen at its critical threshold or above {say_times(seen.critical)} in the last week"
-    elif minutes or seen.minutes or record.is_above() or _find_highest_above(record, since) is not None:
+    elif minutes or seen.minutes or _is_above_now(record, ledger.now) or _find_highest_above(record, since):
         observed = _ABOVE
         many = any(
             number >= _MANY_MINUTES and on >= _MANY_DAYS for number, on in ((minutes, days), (seen.minutes, seen.days))
@@ -103,7 +104,7 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, record: DriveRecord
         severity = Severity.WARNING if many else Severity.NOTICE
         said = f"was above its warning threshold for {say_times(minutes, 'minute')} in the last week"
         if not minutes:
-            said = _say_seen(record, seen, since)
+            said = _say_seen(record, seen, since, ledger.now)
         elif (a_year := find_minutes_a_year(record)) is not None:
             said += f" ({say_times(round(a_year), 'minute')} a year over its whole life)"
     elif room is not None and room < WARN_HEADROOM_CELSIUS and limit is not None:
@@ -171,11 +172,16 @@ def _find_highest_above(record: DriveRecord, since: float) -> float | None:
     return highest if highest is not None and limit is not None and highest >= limit > 0 else None
 
 
-def _say_seen(record: DriveRecord, seen: SeenHeat, since: float) -> str:
+def _is_above_now(record: DriveRecord, now: float) -> bool:
+    """Whether it is at its warning threshold by a reading that is not old: what is not read any more is not known."""
+    return record.is_above() and now - record.celsius_at <= _FRESH_SECONDS
+
+
+def _say_seen(record: DriveRecord, seen: SeenHeat, since: float, at: float) -> str:
     """Say what the readings tell, where the drive's own count of minutes does not."""
     limit = record.warning_celsius
     now = ""
-    if record.is_above():
+    if _is_above_now(record, at):
         now = f"is at {record.celsius:.0f} °C, "
         now += "and raises its own alarm" if limit is None else f"its warning threshold is {limit:.0f} °C"
     if not seen.minutes and (now or limit is None):

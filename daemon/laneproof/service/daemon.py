@@ -244,17 +244,16 @@ class Daemon:
 
     def _miss_records(self, kernel: KernelEvents) -> None:
         """Records were overwritten before they were read: the journal may have kept them."""
-        self._lost = kernel.lost
+        self._lost += kernel.lost
         self.published = replace(self.published, lost_records=self.published.lost_records + kernel.lost)
-        self._read_back.ask_this_boot(self._known, kernel.events)
+        self._read_back.ask_this_boot(self._known, self._news.waiting)
 
     def _take_read_back(self) -> bool:
         """Take what the journal had; whether there is anything to judge."""
         found = self._read_back.take()
         for one in found:
-            ledger = self._engine.past.ledger
             is_before = one.boot == BOOT_BEFORE
-            paths = dict(ledger.drops.names) if ledger is not None and is_before and one.to_judge else {}
+            paths = self._find_names_before() if is_before and one.to_judge else {}
             self._keep_kernel_events((*one.to_judge, *one.to_tell), paths)
             if self.published.outcome is None:
                 self._news.add(one.to_judge)
@@ -263,7 +262,16 @@ class Daemon:
                 self._news.add(tuple(each for each in one.to_judge if (each.up_seconds or 0.0) >= oldest))
             if not is_before:
                 self._tell_lost(one)
+            elif one.problem is not None:
+                _log.info("what the boot before said last is not known: %s", one.problem)
         return bool(found)
+
+    def _find_names_before(self) -> dict[str, str]:
+        """Give where the names of the boot before led: the ledger's own until its first pass in this one."""
+        ledger = self._engine.past.ledger
+        if ledger is None:
+            return {}
+        return dict(ledger.drops.names if self.published.outcome is None else ledger.drops.older_names)
 
     def _tell_lost(self, found: Found) -> None:
         """Say in the history how many records were lost, and whether the journal had them."""
@@ -275,6 +283,7 @@ class Daemon:
         )
         text = f"{self._lost} records of the kernel's log were overwritten before they were read; {had}"
         _log.warning("%s", text)
+        self._lost = 0
         self._keeper.keep_events(
             (Event(t=clock.unix_seconds, kind=RECORDS_LOST, text=text, up_seconds=clock.up_seconds),)
         )

@@ -26,6 +26,8 @@ _log = logging.getLogger(__name__)
 
 MOST_WAITING = 500
 """How many passes and events wait at most: a few minutes of a box in trouble, hours of one at rest."""
+KEPT_FREE = 100
+"""So many places are left to passes and state: a device that floods the log must not push them out."""
 CLOSE_SECONDS = 10.0
 """How long the end waits for what is still to be written; the service manager gives twenty."""
 
@@ -53,6 +55,9 @@ class Keeper(Protocol):
     def add_note(self, note: Note) -> None:
         """Keep what the owner told, at once."""
 
+    def reconcile(self) -> None:
+        """Take what the next pass says to stand for what stands, since something was left out."""
+
     def close(self) -> None:
         """Close the store."""
 
@@ -69,6 +74,7 @@ class BackgroundKeeper:
         """
         self._keeper = keeper
         self._waiting: queue.Queue[Callable[[], None] | None] = queue.Queue(most_waiting)
+        self._most_events = max(1, most_waiting - KEPT_FREE)
         self._left_out = 0
         self._thread = Thread(target=self._work, name="history", daemon=True)
         self._thread.start()
@@ -81,7 +87,7 @@ class BackgroundKeeper:
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
     ) -> None:
         """Keep what the kernel's log told; see the store."""
-        self._put(partial(self._keeper.keep_kernel_events, tuple(reports), clock, paths))
+        self._put(partial(self._keeper.keep_kernel_events, tuple(reports), clock, paths), is_event=True)
 
     def keep_events(self, events: Iterable[Event]) -> None:
         """Keep what else happened."""
@@ -89,11 +95,15 @@ class BackgroundKeeper:
 
     def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
         """Keep what the kernel told of devices that came and went."""
-        self._put(partial(self._keeper.keep_device_events, tuple(told), clock))
+        self._put(partial(self._keeper.keep_device_events, tuple(told), clock), is_event=True)
 
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
         """Save a JSON value under a name, in the place of the one before."""
         self._put(partial(self._keeper.save_state, name, value))
+
+    def reconcile(self) -> None:
+        """Take what the next pass says to stand for what stands."""
+        self._put(self._keeper.reconcile)
 
     def add_note(self, note: Note) -> None:
         """Keep what the owner told, before the caller goes on: the caller then forgets it."""
@@ -111,17 +121,23 @@ class BackgroundKeeper:
         if self._thread.is_alive():
             _log.error("the history does not take what is written to it; its last minutes are lost")
 
-    def _put(self, work: Callable[[], None]) -> None:
+    def _put(self, work: Callable[[], None], *, is_event: bool = False) -> None:
+        if is_event and self._waiting.qsize() >= self._most_events:
+            self._leave_out()
+            return
+        if self._left_out and self._waiting.qsize() < self._most_events:
+            _log.warning("the history takes what is written to it again; %d entries are missing", self._left_out)
+            self._left_out = 0
+            self.reconcile()  # a finding that was raised or cleared meanwhile is not among what was kept
         try:
             self._waiting.put_nowait(work)
         except queue.Full:
-            self._left_out += 1
-            if self._left_out == 1:
-                _log.error("the history does not take what is written to it; what comes now is left out of it")
-        else:
-            if self._left_out:
-                _log.warning("the history takes what is written to it again; %d entries are missing", self._left_out)
-                self._left_out = 0
+            self._leave_out()
+
+    def _leave_out(self) -> None:
+        self._left_out += 1
+        if self._left_out == 1:
+            _log.error("the history does not take what is written to it; what comes now is left out of it")
 
     def _work(self) -> None:
         while (work := self._waiting.get()) is not None:

@@ -38,6 +38,11 @@ class News:
         self._devices = [*self._devices, *came][-MOST_EVENTS:]
         self.is_urgent = bool(came) or any(one.event.kind not in _CAN_WAIT for one in told)
 
+    @property
+    def waiting(self) -> tuple[TimedKernelEvent, ...]:
+        """The kernel's events that were not given yet."""
+        return tuple(self._events)
+
     def add(self, missed: tuple[TimedKernelEvent, ...]) -> None:
         """Add what was read back from the journal; it was before what comes now."""
         self._events = [*missed, *self._events][-MOST_EVENTS:]

@@ -8,6 +8,7 @@ that this box's ledger never saw is told as history and judges nothing, since no
 """
 
 import logging
+import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from queue import Empty, SimpleQueue
@@ -32,6 +33,9 @@ FIRST_LINES = 2_000
 """How far back the boot before is read where nobody watched it."""
 SLACK_SECONDS = 60.0
 """How much earlier than needed the journal is asked: it notes when it received a line, not when it was said."""
+APART_SECONDS = 60.0
+"""How far apart the journal is asked for this boot at least: a flood overruns the ring again and again."""
+MOST_SEEN = 4000
 BOOT_ID_FILE = "/proc/sys/kernel/random/boot_id"
 
 
@@ -88,6 +92,8 @@ class ReadBack:
         self._found: SimpleQueue[Found] = SimpleQueue()
         self._away: set[int] = set()
         self._goes_on = False
+        self._again: tuple[Known, tuple[TimedKernelEvent, ...]] | None = None
+        self._asked_at = float("-inf")
 
     @property
     def is_away(self) -> bool:
@@ -96,19 +102,16 @@ class ReadBack:
 
     def begin(self, known: Known) -> None:
         """Ask for what the boot before said last, unless an earlier run was already in this boot."""
-        boot_id = self._host.file(BOOT_ID_FILE)
-        if isinstance(boot_id, Unread):
-            return
-        self._goes_on = is_same_boot(boot_id.decode("ascii", "replace"), known.boot_id)
+        self._goes_on = self._is_running(known.boot_id)
         if not self._goes_on:
             self._ask(BOOT_BEFORE, known, seen=())
 
     def has_lost(self, kernel: KernelEvents, known: Known) -> bool:
         """Whether records were overwritten that neither this run nor the one before it in this boot has read."""
-        if not kernel.lost:
-            return False
-        up = kernel.begins_up_seconds
-        return not (self._goes_on and up is not None and up <= known.up_seconds)
+        goes_on, up = self._goes_on, kernel.begins_up_seconds
+        if kernel.records:
+            self._goes_on = False  # the run before has read up to where this one begins; from here on it is this one's
+        return bool(kernel.lost) and not (goes_on and up is not None and up <= known.up_seconds)
 
     def ask_this_boot(self, known: Known, seen: Iterable[TimedKernelEvent]) -> None:
         """Ask for what this boot said after a time, and the ring did not give.
@@ -117,8 +120,12 @@ class ReadBack:
             known: Until when all was taken; all of this boot where that was in another.
             seen: What the ring gave around it.
         """
-        if THIS_BOOT not in self._away:
-            self._ask(THIS_BOOT, known, seen=tuple(seen))
+        if THIS_BOOT in self._away or time.monotonic() - self._asked_at < APART_SECONDS:
+            before, given = self._again or (known, ())
+            self._again = before, (*given, *seen)[-MOST_SEEN:]
+            return
+        self._asked_at = time.monotonic()
+        self._ask(THIS_BOOT, known, seen=tuple(seen))
 
     def take(self) -> list[Found]:
         """Take what came."""
@@ -127,16 +134,26 @@ class ReadBack:
             try:
                 one = self._found.get_nowait()
             except Empty:
-                return found
+                break
             self._away.discard(one.boot)
             found.append(one)
+        if self._again is not None and THIS_BOOT not in self._away:
+            (known, seen), self._again = self._again, None
+            self.ask_this_boot(known, seen)  # waits on where the last time is not long ago
+        return found
+
+    def _is_running(self, boot_id: str) -> bool:
+        running = self._host.file(BOOT_ID_FILE)
+        return not isinstance(running, Unread) and is_same_boot(running.decode("ascii", "replace"), boot_id)
 
     def _ask(self, boot: int, known: Known, *, seen: tuple[TimedKernelEvent, ...]) -> None:
         self._away.add(boot)
         Thread(target=self._read, args=(boot, known, seen), name="read-back", daemon=True).start()
 
     def _read(self, boot: int, known: Known, seen: tuple[TimedKernelEvent, ...]) -> None:
-        since = known.unix_seconds - SLACK_SECONDS if known.boot_id else None
+        # before its clock was set, a boot's journal may lie anywhere in time
+        is_of_it = known.boot_id and (boot == BOOT_BEFORE or self._is_running(known.boot_id))
+        since = known.unix_seconds - SLACK_SECONDS if is_of_it else None
         lines = FIRST_LINES if boot == BOOT_BEFORE and not known.boot_id else MOST_LINES
         answer = self._host.journal(boot, lines, since)
         if isinstance(answer, Unread):

@@ -133,3 +133,18 @@ def test_one_that_was_never_raised_here_cannot_clear() -> None:
     store, passes = Store.open(":memory:"), Passes()
     store.keep(passes.take(change_of(Change.CLEARED, make_finding(), passes.t)))
     assert store.read_findings() == ()
+
+
+def test_after_passes_were_left_out_the_next_one_says_what_stands() -> None:
+    store, passes = Store.open(":memory:"), Passes()
+    store.keep(passes.take())
+    passes.standing = (make_finding(since=passes.t),)
+    store.keep(passes.after(60))  # the pass that raised it was left out
+    assert store.load_standing() == ()
+    store.reconcile()
+    store.keep(passes.after(60))
+    assert store.load_standing() == passes.standing
+    passes.standing = ()
+    store.reconcile()
+    store.keep(passes.after(60))
+    assert store.load_standing() == ()

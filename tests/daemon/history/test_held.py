@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from laneproof.history.held import FOLLOWED_SECONDS, HELD_SECONDS, MOST_EVENTS, HeldReadings, Line
+from laneproof.history.held import FOLLOWED_SECONDS, HELD_SECONDS, MOST_EVENTS, MOST_HELD_EVENTS, HeldReadings, Line
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent, device_events
 from laneproof_collectors.kernel_log import TimedKernelEvent, kernel_events
@@ -174,6 +174,26 @@ def test_what_is_held_does_not_grow_with_time(passes: int) -> None:
     for number in range(passes):
         rig.read(60.0, composite_temperature_celsius=float(40 + number % 7))
     assert len(rig.tell()) <= HELD_SECONDS / 60.0 + 3
+
+
+def test_what_the_kernel_told_before_the_first_pass_does_not_cost_the_readings_of_it() -> None:
+    rig = Rig()
+    assert [one["what"] for one in rig.tell()] == ["events"]
+    (held,) = rig.read(10.0, composite_temperature_celsius=44.0)
+    assert held["what"] == "held"
+    assert 44.0 in _values(held, "composite_temperature_celsius")
+
+
+def test_a_flood_that_can_wait_is_held_up_to_a_number_and_the_rest_is_counted() -> None:
+    rig = Rig()
+    rig.read()
+    for _ in range(MOST_HELD_EVENTS + 50):
+        rig.tell(is_urgent=False)
+    lines = [one for one in rig.tell() if one["what"] == "events"]
+    assert sum(len(one["kernel"]) for one in lines) == MOST_HELD_EVENTS + 1
+    assert lines[-1]["left_out"] == 50
+    rig.tell(is_urgent=False)
+    assert "left_out" not in rig.tell()[-1]
 
 
 def test_every_line_is_json() -> None:

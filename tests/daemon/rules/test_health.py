@@ -145,6 +145,15 @@ def test_a_temperature_warning_stands_for_a_week_of_silence_and_no_longer() -> N
     assert raised(told) == ["raised", "cleared"]
 
 
+def test_a_log_that_could_not_be_read_meanwhile_does_not_end_the_week() -> None:
+    told = watch(Told("critical-warning"), HOT, 0)
+    shut = {"health": Unread("log 02h of nvme0", "no answer in time")}
+    told.look(Box().with_port(PATH).with_drive(PATH, serial="FN0001", controller=shut), after=HOUR)
+    watch(told, 0, HOT, 0)
+    assert raised(told) == ["raised", "changed", "changed"]
+    assert [one.kind for one in told.standing] == [Kind.SIGN]
+
+
 @pytest.mark.parametrize("bit", [0, 2, 3, 4, 5])
 def test_every_other_warning_is_told_at_once_and_as_it_is(bit: int) -> None:
     told = watch(Told("critical-warning"), 0, 1 << bit)

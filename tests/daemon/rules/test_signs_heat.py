@@ -231,3 +231,14 @@ def test_heat_decides_nothing_for_the_drops_in_its_place() -> None:
     (drops,) = told.standing
     assert len(drops.causes) > 1
     assert drops.causes[0].probability < 1.0
+
+
+@pytest.mark.parametrize("after_days", [8, 20])
+def test_a_temperature_that_is_not_read_any_more_is_not_told_as_present(after_days: int) -> None:
+    told = Told("overheating").look(thermometer(50.0))
+    told.look(thermometer(85.0), after=HOUR)
+    assert told.standing
+    unread = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", controller=NO_LOG)
+    for _ in range(after_days):
+        told.look(unread, after=DAY)
+    assert told.standing == []

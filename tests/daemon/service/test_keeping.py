@@ -60,6 +60,9 @@ class SlowKeeper:
     def add_note(self, note: Note) -> None:
         self._take(note)
 
+    def reconcile(self) -> None:
+        self._take("reconcile")
+
     def close(self) -> None:
         self._take("closed")
 
@@ -121,7 +124,19 @@ def test_what_is_left_out_of_a_history_that_hangs_is_said_once_and_counted(caplo
     keeper.save_state("engine", {"last": True})
     keeper.close()
     assert "are missing" in caplog.records[-1].message
-    assert slow.given[-2:] == [("engine", {"last": True}), "closed"]
+    assert slow.given[-3:] == ["reconcile", ("engine", {"last": True}), "closed"]
+
+
+def test_a_flood_of_events_does_not_push_out_the_passes() -> None:
+    slow = SlowKeeper()
+    slow.may_go.clear()
+    keeper = BackgroundKeeper(slow, most_waiting=keeping.KEPT_FREE + 5)
+    for _ in range(500):
+        keeper.keep_kernel_events((), CLOCK)
+    keeper.keep(_outcome(7.0))
+    slow.may_go.set()
+    keeper.close()
+    assert 7.0 in slow.given
 
 
 def test_what_cannot_be_kept_does_not_end_the_keeping(caplog: pytest.LogCaptureFixture) -> None:

@@ -76,3 +76,12 @@ def test_a_flood_keeps_the_latest() -> None:
     assert len(kernel.events) == MOST_EVENTS
     assert kernel.events[-1].up_seconds == MOST_EVENTS + 9
     assert kernel.records == MOST_EVENTS + 10
+
+
+def test_what_waits_and_what_was_missed_are_known_until_they_are_given() -> None:
+    news = News()
+    news.take(KernelEvents((CORRECTED,), 0, 1), ())
+    news.add((GONE,))
+    assert news.waiting == (GONE, CORRECTED)
+    news.give()
+    assert news.waiting == ()

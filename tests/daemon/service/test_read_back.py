@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 import pytest
 
 from laneproof.ledger.timeline import Timeline
+from laneproof.service import read_back
 from laneproof.service.read_back import (
     BOOT_BEFORE,
     BOOT_ID_FILE,
@@ -185,6 +186,41 @@ def test_a_journal_that_cannot_be_read_is_told_with_its_reason() -> None:
     assert (found.problem, found.to_judge) == (gap, ())
 
 
+def test_what_is_lost_while_the_journal_is_asked_is_asked_for_afterwards(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(read_back, "APART_SECONDS", 0.0)
+    host = JournalHost()
+    host.may_go.clear()
+    back = ReadBack(host, lambda: None)
+    back.ask_this_boot(KNOWN, ())
+    later = Known(boot_id=RUNNING, up_seconds=9000.0, unix_seconds=1_790_005_000.0)
+    back.ask_this_boot(later, ())
+    back.ask_this_boot(KNOWN, ())
+    wait_for(lambda: host.asked)
+    host.may_go.set()
+    found: list[object] = []
+    wait_for(lambda: found.extend(back.take()) or len(host.asked) > 1)
+    assert host.asked == [ReadJournal(0, MOST_LINES, None), ReadJournal(0, MOST_LINES, 1_790_005_000.0 - SLACK_SECONDS)]
+
+
+def test_the_journal_is_not_asked_for_this_boot_again_and_again() -> None:
+    host = JournalHost()
+    back = _read(host, lambda one: one.ask_this_boot(KNOWN, ()))
+    back.take()
+    for _ in range(5):
+        back.ask_this_boot(KNOWN, ())
+        assert back.take() == []
+    assert len(host.asked) == 1
+    assert not back.is_away
+
+
+def test_this_boots_journal_is_asked_from_a_time_only_where_that_time_is_of_it() -> None:
+    host = JournalHost()
+    _read(host, lambda one: one.ask_this_boot(KNOWN, ()))
+    known = Known(boot_id=RUNNING, up_seconds=10.0, unix_seconds=1_790_000_500.0)
+    _read(host, lambda one: one.ask_this_boot(known, ()))
+    assert [one.since_unix for one in host.asked] == [None, 1_790_000_500.0 - SLACK_SECONDS]
+
+
 # --- what is lost -----------------------------------------------------------------------------------------------------
 
 
@@ -205,6 +241,14 @@ def test_records_are_lost_only_if_no_run_in_this_boot_read_them(
     back = ReadBack(JournalHost(), lambda: None)
     back.begin(known)
     assert back.has_lost(KernelEvents((), lost, 10, begins), known) is has_lost
+
+
+def test_only_what_the_run_before_had_read_is_not_lost() -> None:
+    known = Known(boot_id=RUNNING, up_seconds=5000.0, unix_seconds=1.0)
+    back = ReadBack(JournalHost(), lambda: None)
+    back.begin(known)
+    assert not back.has_lost(KernelEvents((), 100, 10, 4000.0), known)
+    assert back.has_lost(KernelEvents((), 7, 10, 4999.0), known)  # in mid-run, by a clock that lags a little
 
 
 def test_what_is_known_is_the_ledgers_time_of_its_last_pass() -> None:
