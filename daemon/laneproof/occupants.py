@@ -153,14 +153,16 @@ def _capacity_of(controller: NvmeController) -> int | Unread:
 def describe_device(path: str, functions: tuple[PciFunction, ...], interfaces: tuple[Interface, ...]) -> Occupant:
     """Describe a device that is no NVMe drive: a network card, a SATA controller, a switch, anything else."""
     first = functions[0]
+    kind = kind_of(first.class_code)
     return Occupant(
         path=path,
         own_path=first.own_path,
-        kind=kind_of(first.class_code),
+        kind=kind,
         name=interfaces[0].name if interfaces else first.address,
         functions=functions,
         interfaces=interfaces,
-        model=first.device_name or name_by_ids(first),
+        # of a drive the ids name its controller's chip, not what its owner calls the model
+        model=kind if isinstance(kind, Unread) else first.device_name or name_by_ids(first),
     )
 
 

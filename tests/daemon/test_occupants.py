@@ -1,5 +1,7 @@
 """What is in a position, whatever its kind."""
 
+from dataclasses import replace
+
 import pytest
 
 from laneproof.occupants import describe_drive, kind_of
@@ -62,3 +64,12 @@ def test_drive_whose_disk_is_not_there_yet_is_unread_in_its_capacity() -> None:
     )
     (found,) = survey(box.snapshot()).drive_occupants()
     assert isinstance(found.capacity_bytes, Unread)
+
+
+def test_a_device_whose_kind_could_not_be_read_has_no_model_by_its_ids() -> None:
+    gap = Unread("class of 0000:01:00.0", "permission denied")
+    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").with_group(controllers=gap)
+    box.edit("0000:00/01.1/00.0", lambda one: replace(one, class_code=gap))
+    found = survey(box.snapshot()).occupant_at("0000:00/01.1")
+    assert found is not None
+    assert (found.kind, found.model) == (gap, gap)

@@ -8,7 +8,7 @@ from dataclasses import fields, is_dataclass, replace
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from laneproof.build.declaration import Build
@@ -320,6 +320,15 @@ def test_any_one_unread_fact_makes_no_difference_out_of_nothing(place: Path) -> 
 
 @settings(max_examples=60, deadline=None)
 @given(st.sets(st.sampled_from(PLACES), max_size=40))
+@example(
+    {
+        ("controllers",),
+        ("functions", 0, "class_code"),
+        ("functions", 6, "class_code"),
+        ("functions", 6, "subsystem_device_id"),
+        ("functions", 6, "subsystem_vendor_id"),
+    }
+)
 def test_any_set_of_unread_facts_makes_no_difference_out_of_nothing(places: set[Path]) -> None:
     snapshot = SOUND
     for place in sorted(places, key=lambda one: (len(one), str(one))):
