@@ -31,8 +31,7 @@ def start_program(command: list[str], kernel: Kernel, modules: tuple[str, ...]) 
 export PYTHONPATH={shlex.quote(python_path(CHECKOUT))} PYTHONDONTWRITEBYTECODE=1 PYTHONNOUSERSITE=1
 {shlex.join(command)} > /dev/console 2>&1
 echo "guest: the program ended with status $?"
-sync
-{_busybox()} poweroff -f
+{_busybox()} poweroff -n -f # without a sync, which waits without end for an array that has failed
 """
 
 

@@ -175,6 +175,7 @@ class DropBook:
         log_heard_in: The last boot in which a record of the kernel's log was read.
         passed_on: Reports of correctable errors by place, since the counters were last read.
         answers: When the log told whether a controller's registers still answered, with the place and the answer.
+        leaving: Since when a place's drive has been let go of by its driver, while that goes on.
         media: When the log told of data that could not be recovered, the place, and the drive where it was known.
         uncorrected: When the log told of a link's error that could not be corrected, and the place; since the counters
             were last read.
@@ -188,6 +189,7 @@ class DropBook:
     boot: int = 0
     older_names: dict[str, str] = field(default_factory=dict)
     log_heard_in: int = 0
+    leaving: dict[str, float] = field(default_factory=dict)
     media: list[tuple[float, str, str]] = field(default_factory=list)
     answers: list[tuple[float, str, bool]] = field(default_factory=list)
     uncorrected: list[tuple[float, str]] = field(default_factory=list)

@@ -19,7 +19,7 @@ from laneproof.ledger.drops import HEAT_LASTS_SECONDS, REENUMERATED, RESETTING, 
 from laneproof.ledger.link_errors import LinkBook, LinkNews
 from laneproof.ledger.load import LoadRecord, Window, compare_siblings
 from laneproof.ledger.notes import Note
-from laneproof.ledger.places import AWAY, HERE, Presence, find_presences, name_places
+from laneproof.ledger.places import AWAY, HERE, LEAVING, Presence, find_presences, name_places
 from laneproof.ledger.power_view import IdleStates, find_idle_states
 from laneproof.ledger.timeline import Step, Timeline
 from laneproof.ledger.training import TrainingBook
@@ -36,6 +36,8 @@ from laneproof_collectors.unread import Unread
 SCHEMA = 1
 _HOUR = 3600.0
 _DAY = 86400.0
+LEAVING_SECONDS = 30.0
+"""How long a driver may take to let go of a drive; a drive that hangs keeps it waiting for its time-outs. Judgement."""
 _REMEMBERED = TypeVar("_REMEMBERED")
 
 KernelNews = KernelEvents | Unread | Sequence[TimedKernelEvent]
@@ -314,11 +316,23 @@ class Ledger:
             self._state.training.note_missing(missing, self.timeline)
         if is_readable:
             self._note_returns(presences)
+            drops.leaving = {
+                path: drops.leaving.get(path, self.now) for path, one in presences.items() if one.state == LEAVING
+            }
             drops.states = {
-                path: (one.serial or drops.states.get(path, ("", "", ""))[0], one.name, one.state)
+                path: (one.serial or drops.states.get(path, ("", "", ""))[0], one.name, self._state_to_keep(one))
                 for path, one in presences.items()
             } | {path: (was[0], was[1], AWAY) for path, was in drops.states.items() if path not in presences}
         return touched
+
+    def _state_to_keep(self, here: Presence) -> str:
+        """Give a drive's state; what is let go of is as it was before, until that takes longer than it should."""
+        if here.state != LEAVING:
+            return here.state
+        drops = self._state.drops
+        if self.now - drops.leaving.get(here.path, self.now) >= LEAVING_SECONDS:
+            return AWAY
+        return drops.states.get(here.path, ("", "", LEAVING))[2]
 
     def _find_silent(
         self, tree: Topology, presences: dict[str, Presence], events: Sequence[PlaceEvent]
@@ -337,6 +351,9 @@ class Ledger:
                     silent.append(vanished(path, name, self.now))
             elif here.state == AWAY:
                 silent.append(vanished(path, name, self.now))
+            elif here.state == LEAVING:
+                if self._state_to_keep(here) == AWAY:
+                    silent.append(vanished(path, name, self.now))
             elif here.resetting:
                 silent.append(vanished(path, name, self.now, RESETTING))
             elif path in self._anew and not self._is_known_to_have_gone(path, events):

@@ -27,7 +27,7 @@ def name_places(topology: Topology) -> dict[str, str]:
     return places
 
 
-HERE, AWAY, UNSURE = "here", "away", "unsure"
+HERE, AWAY, UNSURE, LEAVING = "here", "away", "unsure", "leaving"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +38,8 @@ class Presence:
         path: The place.
         serial: Its serial number, empty where it could not be read.
         name: What it is called now.
-        state: here, away (listed, but it does not answer or no driver serves it), or unsure.
+        state: here, away (listed, but it does not answer or no driver serves it), unsure, or leaving: its driver lets
+            go of it, as in any removal; whether somebody asked for that is told when it is gone.
         resetting: Whether its driver is resetting it.
     """
 
@@ -73,6 +74,8 @@ def _state_of(occupant: Occupant) -> str:
     controller = occupant.controller
     if controller is None:
         return HERE if occupant.drive is not None else AWAY
-    if controller.state in ("dead", "deleting", "deleting (no IO)"):
+    if controller.state in ("deleting", "deleting (no IO)"):
+        return LEAVING
+    if controller.state == "dead":
         return AWAY
     return UNSURE if controller.state in ("new", "resetting", "connecting") else HERE

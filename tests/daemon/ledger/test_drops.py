@@ -318,3 +318,31 @@ def test_a_controller_that_is_being_reset_without_a_word_is_a_reset() -> None:
 def test_whether_the_controller_still_answered_is_taken_from_its_own_register(line: str, answered: bool | None) -> None:  # noqa: FBT001
     story = Story().look(four()).look(four(), after=HOUR, log=(line, GIVEN_UP))
     assert drops(story)[0].answered is answered
+
+
+def letting_go() -> Box:
+    """A drive whose driver is letting go of it: in the midst of a removal, whoever asked for it."""
+    made = four()
+    own, controller = made._controllers[0]
+    made._controllers[0] = (own, replace(controller, state="deleting (no IO)"))
+    return made
+
+
+def test_a_look_in_the_midst_of_a_removal_in_good_order_is_no_disconnect() -> None:
+    story = Story().look(four()).look(letting_go(), after=15.0)
+    assert drops(story) == []
+    story.look(gone(), after=0.1, devices=(removal(),))
+    assert [one.asked for one in drops(story)] == [True]
+
+
+def test_a_drive_that_its_driver_cannot_let_go_of_is_gone_once() -> None:
+    story = Story().look(four(), log=(HARMLESS_BUT_READ,))
+    for _ in range(3):
+        story.look(letting_go(), after=15.0)
+    (drop,) = drops(story)
+    assert VANISHED in drop.kinds
+    for _ in range(3):
+        story.look(letting_go(), after=15.0)
+    assert len(drops(story)) == 1
+    story.look(four(), after=60.0)
+    assert drops(story)[0].returned_at == story.now
