@@ -109,7 +109,7 @@ class HeldReadings:
         if self._events >= MOST_HELD_EVENTS and not is_urgent:
             self._left_out += len(logged) + len(told)
         elif logged or told:
-            line = {
+            line: dict[str, Any] = {
                 "what": "events",
                 "t": clock.unix_seconds,
                 "up": clock.up_seconds,
@@ -117,7 +117,8 @@ class HeldReadings:
                 "devices": [_describe_device(one) for one in told[:MOST_EVENTS]],
             }
             left_out = self._left_out + max(0, len(logged) - MOST_EVENTS) + max(0, len(told) - MOST_EVENTS)
-            self._events, self._left_out = self._events + len(logged) + len(told), 0
+            self._events += len(line["kernel"]) + len(line["devices"])
+            self._left_out = 0
             self._held.append(
                 _Held(clock.up_seconds, clock.unix_seconds, line | ({"left_out": left_out} if left_out else {}), {})
             )

@@ -25,8 +25,9 @@ _MANY_MINUTES = 60
 _MANY_DAYS = 2
 """So many minutes above its threshold in a week, on so many days, are worth a page. Judgement."""
 _MANY_CRITICAL = 2
-_FRESH_SECONDS = 900.0  # drives are read once a minute
 """So many readings of the kernel's thermometer at the critical threshold stand for a minute there. Judgement."""
+_FRESH_SECONDS = 900.0
+"""A temperature older than this is not the present one; drives are read once a minute. Judgement."""
 
 _NEAR = "warm: near its own warning threshold"
 _ABOVE = "above its own warning threshold"

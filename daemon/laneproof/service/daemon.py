@@ -279,7 +279,7 @@ class Daemon:
         had = (
             f"the journal could not be read: {found.problem}"
             if found.problem is not None
-            else f"{len(found.to_judge)} events were read back from the journal"
+            else f"events among them that the journal had: {len(found.to_judge)}"
         )
         text = f"{self._lost} records of the kernel's log were overwritten before they were read; {had}"
         _log.warning("%s", text)

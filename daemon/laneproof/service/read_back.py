@@ -101,8 +101,11 @@ class ReadBack:
         return bool(self._away)
 
     def begin(self, known: Known) -> None:
-        """Ask for what the boot before said last, unless an earlier run was already in this boot."""
-        self._goes_on = self._is_running(known.boot_id)
+        """Ask for what the boot before said last, unless an earlier run was already in this boot, or may have been."""
+        running = self._read_boot_id()
+        if running is None:
+            return  # else each start would tell the boot before anew
+        self._goes_on = is_same_boot(running, known.boot_id)
         if not self._goes_on:
             self._ask(BOOT_BEFORE, known, seen=())
 
@@ -142,9 +145,9 @@ class ReadBack:
             self.ask_this_boot(known, seen)  # waits on where the last time is not long ago
         return found
 
-    def _is_running(self, boot_id: str) -> bool:
+    def _read_boot_id(self) -> str | None:
         running = self._host.file(BOOT_ID_FILE)
-        return not isinstance(running, Unread) and is_same_boot(running.decode("ascii", "replace"), boot_id)
+        return None if isinstance(running, Unread) else running.decode("ascii", "replace")
 
     def _ask(self, boot: int, known: Known, *, seen: tuple[TimedKernelEvent, ...]) -> None:
         self._away.add(boot)
@@ -152,7 +155,7 @@ class ReadBack:
 
     def _read(self, boot: int, known: Known, seen: tuple[TimedKernelEvent, ...]) -> None:
         # before its clock was set, a boot's journal may lie anywhere in time
-        is_of_it = known.boot_id and (boot == BOOT_BEFORE or self._is_running(known.boot_id))
+        is_of_it = known.boot_id and (boot == BOOT_BEFORE or is_same_boot(self._read_boot_id() or "", known.boot_id))
         since = known.unix_seconds - SLACK_SECONDS if is_of_it else None
         lines = FIRST_LINES if boot == BOOT_BEFORE and not known.boot_id else MOST_LINES
         answer = self._host.journal(boot, lines, since)

@@ -196,6 +196,17 @@ def test_a_flood_that_can_wait_is_held_up_to_a_number_and_the_rest_is_counted() 
     assert "left_out" not in rig.tell()[-1]
 
 
+def test_what_was_cut_from_a_line_is_not_held_against_what_comes_later() -> None:
+    rig = Rig()
+    rig.read()
+    word = "Device not ready; aborting reset"
+    flood = _kernel(*(f"6,{n},{500_000_000 + 2_000_000 * n},-;nvme nvme{n}: {word}" for n in range(MOST_HELD_EVENTS)))
+    rig.held.take_events(flood, (), Clock(unix_seconds=rig.passes.t, up_seconds=rig.passes.up), is_urgent=False)
+    rig.tell(is_urgent=False)
+    lines = rig.tell()
+    assert [len(one["kernel"]) for one in lines if one["what"] == "events"] == [MOST_EVENTS, 1, 1]
+
+
 def test_every_line_is_json() -> None:
     rig = Rig()
     rig.read()

@@ -165,6 +165,17 @@ def test_a_run_that_goes_on_in_the_same_boot_asks_nothing() -> None:
     assert (host.asked, back.is_away) == ([], False)
 
 
+def test_nothing_is_asked_where_it_cannot_be_read_which_boot_runs() -> None:
+    class NamelessHost(JournalHost):
+        def _answer(self, question: Question) -> Answer:
+            return Unread(BOOT_ID_FILE, "denied") if isinstance(question, ReadFile) else super()._answer(question)
+
+    host = NamelessHost()
+    back = ReadBack(host, lambda: None)
+    back.begin(KNOWN)
+    assert (host.asked, back.is_away) == ([], False)
+
+
 def test_while_it_is_away_it_is_not_asked_again() -> None:
     host = JournalHost()
     host.may_go.clear()
