@@ -5,7 +5,7 @@
 
 import tomllib
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.rules.example_box import (
     A_MORNING,
     DISPLAY,

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof.rules.example_box import A_MORNING, Box
 from laneproof.rules.example_past import say

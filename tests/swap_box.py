@@ -3,12 +3,12 @@
 from collections.abc import Sequence
 from typing import Any
 
-from laneproof.drive_names import find_drives
+from laneproof.box.names import find_drives
 from laneproof.findings import Finding
-from laneproof.ledger.box_book import ArrayChecks, BoxBook
-from laneproof.past import NOTHING, Past
+from laneproof.past.box_book import ArrayChecks, BoxBook
+from laneproof.past.past import NOTHING, Past
+from laneproof.replacement import Guide, make_guide
 from laneproof.rules import judge_all
-from laneproof.swap_guide import Guide, make_guide
 from laneproof_collectors.snapshot import ArrayMember, MountedFileSystem, Snapshot
 from simulated_box import A_MORNING, Box, declare, make_array
 

@@ -55,7 +55,7 @@ def test_imports_run_one_way() -> None:
         ("daemon/laneproof/findings.py", "import laneproof.outputs.audit_text"),
         ("daemon/laneproof/rules/rule.py", "from laneproof import service"),
         ("daemon/laneproof/outputs/metrics.py", "from laneproof.engine import Engine"),  # siblings
-        ("collectors/laneproof_collectors/unread.py", "from laneproof.build import units"),
+        ("collectors/laneproof_collectors/unread.py", "from laneproof.declaration import units"),
     ],
 )
 def test_an_arrow_turned_round_is_found(copy: Path, module: str, turned: str) -> None:

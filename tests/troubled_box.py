@@ -5,7 +5,7 @@ The findings are the rules' own, but for one sign with scored causes, which one 
 
 from dataclasses import dataclass, replace
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof_collectors.snapshot import Snapshot

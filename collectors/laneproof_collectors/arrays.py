@@ -8,12 +8,12 @@ import re
 from collections.abc import Sequence
 
 from laneproof_collectors.attributes import is_absent, parse_integer, parse_text, unless_absent
-from laneproof_collectors.block import parse_size
 from laneproof_collectors.btrfs import read_btrfs
+from laneproof_collectors.disks.block import parse_size
+from laneproof_collectors.disks.whole_disks import read_whole_disks
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Reason, Unread
-from laneproof_collectors.whole_disks import read_whole_disks
 
 BLOCK = "/sys/block"
 ZFS = "/proc/spl/kstat/zfs"

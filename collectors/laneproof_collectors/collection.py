@@ -9,19 +9,11 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from laneproof_collectors import (
-    arrays,
-    file_systems,
-    firmware,
-    memory,
-    network,
-    nvme,
-    pcie,
-    power,
-    sata,
-    thermal,
-)
+from laneproof_collectors import arrays, file_systems, firmware, memory, network, power, thermal
+from laneproof_collectors.disks.drives import DriveCache, read_drives
 from laneproof_collectors.host import Clock, Host
+from laneproof_collectors.nvme.controllers import NvmeCache, read_controllers
+from laneproof_collectors.pcie.functions import PcieCache, read_functions, read_slots
 from laneproof_collectors.snapshot import PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
@@ -46,10 +38,8 @@ class Collector:
 def make_collectors() -> tuple[Collector, ...]:
     """Make the table. Each set of collectors remembers what does not change (offsets, identities) for itself."""
     return (
-        Collector(group="functions", interval_seconds=15, read=partial(pcie.read_functions, cache=pcie.PcieCache())),
-        Collector(
-            group="controllers", interval_seconds=60, read=partial(nvme.read_controllers, cache=nvme.NvmeCache())
-        ),
+        Collector(group="functions", interval_seconds=15, read=partial(read_functions, cache=PcieCache())),
+        Collector(group="controllers", interval_seconds=60, read=partial(read_controllers, cache=NvmeCache())),
         Collector(group="power", interval_seconds=60, read=power.read_power),
         Collector(group="firmware", interval_seconds=3600, read=firmware.read_firmware),
         Collector(group="slots", interval_seconds=3600, read=_read_slots),
@@ -58,14 +48,14 @@ def make_collectors() -> tuple[Collector, ...]:
         Collector(group="interfaces", interval_seconds=30, read=network.read_interfaces),
         Collector(group="aggregates", interval_seconds=30, read=network.read_aggregates),
         Collector(group="thermal", interval_seconds=60, read=thermal.read_thermal),
-        Collector(group="drives", interval_seconds=600, read=partial(sata.read_drives, cache=sata.DriveCache())),
+        Collector(group="drives", interval_seconds=600, read=partial(read_drives, cache=DriveCache())),
         Collector(group="file_systems", interval_seconds=300, read=file_systems.read_file_systems),
     )
 
 
 def _read_slots(host: Host) -> tuple[PhysicalSlot, ...] | Unread:
     """Join the kernel's slots with the firmware's own table, which only root may read."""
-    by_kernel = pcie.read_slots(host)
+    by_kernel = read_slots(host)
     by_firmware = firmware.read_firmware_slots(host)
     if isinstance(by_firmware, Unread):
         return by_kernel

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from laneproof_collectors.host import Host
-from laneproof_collectors.kernel_messages import ADDRESS
+from laneproof_collectors.kernel_log.formats import ADDRESS
 from laneproof_collectors.unread import Unread
 
 

@@ -31,7 +31,7 @@ from laneproof_collectors.host import (
     Smartctl,
     resolve_link,
 )
-from laneproof_collectors.pci_ids import PLACES, select_names
+from laneproof_collectors.pcie.ids import PLACES, select_names
 from laneproof_collectors.recording import BOOT_ID_PATH, FORMAT, HOST_NAME_PATH, KERNEL_PATH, VERSION, device_name
 from laneproof_collectors.unread import Reason, Unread
 

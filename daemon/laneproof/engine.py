@@ -9,18 +9,18 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from laneproof.build.declaration import Build
+from laneproof.box.placement import arrange
+from laneproof.declaration.build import Build
 from laneproof.diagnosis.explained import explain, weigh
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Finding, FindingChange
-from laneproof.ledger.box_book import BoxBook, carry
-from laneproof.ledger.drops import Drop
-from laneproof.ledger.ledger import DeviceNews, KernelNews, Ledger, LedgerStateError
-from laneproof.ledger.notes import ConfirmedCause, Note
 from laneproof.lifecycle import Identity, Life, Step, advance
-from laneproof.past import Past
+from laneproof.past.box_book import BoxBook, carry
+from laneproof.past.drops import Drop
+from laneproof.past.ledger import DeviceNews, KernelNews, Ledger, LedgerStateError
+from laneproof.past.notes import ConfirmedCause, Note
+from laneproof.past.past import Past
 from laneproof.rules import judge_all
-from laneproof.rules.placement import arrange
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

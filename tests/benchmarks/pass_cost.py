@@ -15,7 +15,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof.rules import judge_all
 from laneproof_collectors.collection import make_collectors, read_snapshot

@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
 from laneproof_collectors.btrfs import BTRFS, parse_error_statistics, read_btrfs
+from laneproof_collectors.disks.whole_disks import BLOCK_CLASS
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
-from laneproof_collectors.whole_disks import BLOCK_CLASS
 from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from laneproof_collectors.kernel_log import classify
+from laneproof_collectors.kernel_log.reading import classify
 
 # What dmesg, the journal and installers put before a message: level, date and host, time since boot, who called.
 PREFIX = re.compile(

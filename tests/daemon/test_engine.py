@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine
 from laneproof.findings import Change
-from laneproof_collectors.kernel_log import KernelEvents
+from laneproof_collectors.kernel_log.reading import KernelEvents
 from laneproof_collectors.snapshot import Firmware, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, declare, make_firmware

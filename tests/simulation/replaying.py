@@ -3,11 +3,11 @@
 import time
 from collections.abc import Iterable, Iterator
 
-from laneproof.build.file import parse_build
+from laneproof.declaration.file import parse_build
 from laneproof.engine import Engine
 from laneproof.findings import FindingChange
 from laneproof_collectors.hotplug import read_device_events
-from laneproof_collectors.kernel_log import read_kernel_events
+from laneproof_collectors.kernel_log.reading import read_kernel_events
 from laneproof_collectors.recording import Frame, RecordedHost, parse_frames, parse_header
 from laneproof_collectors.replaying import ReplayReader
 from simulation.scoring import WorldScore, score

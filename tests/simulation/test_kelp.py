@@ -5,13 +5,13 @@ import json
 from functools import cache
 from importlib import resources
 
-from laneproof.build.desk_check import check_plan
-from laneproof.build.file import parse_build
-from laneproof.past import NOTHING
+from laneproof.declaration.file import parse_build
+from laneproof.desk.check import check_plan
+from laneproof.past.past import NOTHING
 from laneproof.rules import judge_all
 from laneproof_collectors.collection import read_snapshot
-from laneproof_collectors.kernel_log import kernel_events
-from laneproof_collectors.kernel_messages import EventKind
+from laneproof_collectors.kernel_log.formats import EventKind
+from laneproof_collectors.kernel_log.reading import kernel_events
 from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
 from laneproof_collectors.snapshot import HealthLog, Snapshot
 from laneproof_collectors.unread import Unread

@@ -2,8 +2,8 @@
 
 import pytest
 
-from laneproof_collectors.kernel_log import kernel_events
-from laneproof_collectors.kernel_messages import EventKind
+from laneproof_collectors.kernel_log.formats import EventKind
+from laneproof_collectors.kernel_log.reading import kernel_events
 from simulation.kernel_words import HARMLESS, KernelLog, Line, Words
 
 ADDRESS, PORT = "0000:03:00.0", "0000:00:01.1"

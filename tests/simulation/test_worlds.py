@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.build.file import parse_build
+from laneproof.declaration.file import parse_build
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
 from laneproof_collectors.unread import Unread

@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
-from laneproof.build.file import parse_build
+from laneproof.declaration.file import parse_build
 from laneproof.engine import Engine, Outcome
 from laneproof_collectors.hotplug import read_device_events
-from laneproof_collectors.kernel_log import read_kernel_events
+from laneproof_collectors.kernel_log.reading import read_kernel_events
 from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
 from laneproof_collectors.replaying import ReplayReader
 from vm.boot import Boot

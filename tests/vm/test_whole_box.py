@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from laneproof_collectors.kernel_log import classify
+from laneproof_collectors.kernel_log.reading import classify
 from vm.boot import GUEST, Boot
 from vm.boxes import WHOLE_BOX
 

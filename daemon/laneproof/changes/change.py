@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from laneproof.box.inventory import Inventory, KeptLink, KeptPlace
 from laneproof.findings import format_time
-from laneproof.inventory import Inventory, KeptLink, KeptPlace
 
 
 class What(StrEnum):

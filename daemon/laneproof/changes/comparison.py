@@ -7,12 +7,12 @@ ports can do and aim at, memory rates, who owns error reporting) is told below i
 from collections.abc import Iterator
 from dataclasses import replace
 
+from laneproof.box.inventory import Inventory
 from laneproof.changes.change import About, Change, Comparison, Gap, Pair, What
 from laneproof.changes.drives import DeviceChanges, compare_devices
 from laneproof.changes.links import compare_links
 from laneproof.changes.parts import compare_arrays, compare_memory, compare_network
 from laneproof.changes.settings import compare_board, compare_firmware, compare_kernel, compare_settings
-from laneproof.inventory import Inventory
 
 
 def compare(before: Inventory, after: Inventory) -> Comparison:

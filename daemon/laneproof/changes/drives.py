@@ -9,7 +9,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from laneproof.build.units import format_bytes, is_same_capacity
+from laneproof.box.inventory import KeptDevice, KeptPlace
 from laneproof.changes.change import (
     About,
     Change,
@@ -19,7 +19,7 @@ from laneproof.changes.change import (
     is_same_link,
     trained_at,
 )
-from laneproof.inventory import KeptDevice, KeptPlace
+from laneproof.declaration.units import format_bytes, is_same_capacity
 
 _Key = tuple[str | None, str]
 

@@ -9,9 +9,9 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
+from laneproof.box.inventory import KeptLink, KeptPort
+from laneproof.box.links import describe_rate
 from laneproof.changes.change import About, Change, Pair, What, describe_link, is_same_link, join_words
-from laneproof.inventory import KeptLink, KeptPort
-from laneproof.links import describe_rate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

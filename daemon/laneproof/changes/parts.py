@@ -2,9 +2,9 @@
 
 from collections.abc import Iterable, Iterator
 
-from laneproof.build.units import format_bytes, is_same_capacity
+from laneproof.box.inventory import KeptAggregate, KeptArray, KeptInterface, KeptMember, KeptModule
 from laneproof.changes.change import About, Change, Pair, What, join_words
-from laneproof.inventory import KeptAggregate, KeptArray, KeptInterface, KeptMember, KeptModule
+from laneproof.declaration.units import format_bytes, is_same_capacity
 
 # --- arrays -----------------------------------------------------------------------------------------------------------
 

@@ -4,10 +4,10 @@ import argparse
 import os
 from pathlib import Path
 
-from laneproof.build.draft import draft_build
-from laneproof.build.file import BuildError
 from laneproof.commands.errors import CommandError
 from laneproof.commands.sources import open_host, read_build_text
+from laneproof.declaration.file import BuildError
+from laneproof.draft.file import draft_build
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.unread import Unread
 

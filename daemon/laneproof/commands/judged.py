@@ -5,17 +5,17 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from laneproof.build.declaration import Build
 from laneproof.commands.errors import CommandError
 from laneproof.commands.histories import find_history, open_history
 from laneproof.commands.sources import open_host, open_recording
+from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof.findings import Finding
-from laneproof.past import Past
+from laneproof.past.past import Past
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.host import Host
 from laneproof_collectors.hotplug import read_device_events
-from laneproof_collectors.kernel_log import read_kernel_events
+from laneproof_collectors.kernel_log.reading import read_kernel_events
 from laneproof_collectors.snapshot import Snapshot
 
 ENGINE_STATE = "engine"

@@ -6,14 +6,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from laneproof.build.declaration import Build
 from laneproof.commands.errors import CommandError
 from laneproof.commands.histories import find_history, open_history
 from laneproof.commands.moments import parse_moment
 from laneproof.commands.sources import load_build, open_recording
+from laneproof.declaration.build import Build
 from laneproof.engine import STATE_NAME
 from laneproof.history.history import History
-from laneproof.ledger.ledger import Ledger, LedgerStateError
+from laneproof.past.ledger import Ledger, LedgerStateError
 from laneproof_collectors.host import LiveHost
 
 
@@ -107,7 +107,7 @@ def _keep_recording(
     from laneproof.history.store import Store
     from laneproof_collectors.collection import make_collectors, read_snapshot
     from laneproof_collectors.hotplug import read_device_events
-    from laneproof_collectors.kernel_log import read_kernel_events
+    from laneproof_collectors.kernel_log.reading import read_kernel_events
     from laneproof_collectors.unread import Unread
 
     store = Store.open(":memory:", hole_seconds=float("inf"))  # frames may lie as far apart as they like

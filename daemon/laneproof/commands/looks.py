@@ -5,14 +5,14 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from laneproof.build.declaration import Build
+from laneproof.box.inventory import label_places, take_inventory
 from laneproof.changes import Look
 from laneproof.commands.errors import CommandError
 from laneproof.commands.histories import find_history, open_history
 from laneproof.commands.moments import NOW, is_relative, parse_moment
 from laneproof.commands.sources import open_host, open_lines, open_recording
+from laneproof.declaration.build import Build
 from laneproof.findings import format_time
-from laneproof.inventory import label_places, take_inventory
 from laneproof.outputs.audit_json import AuditReport, name_box
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.host import Host, LiveHost

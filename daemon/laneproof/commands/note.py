@@ -9,7 +9,7 @@ from laneproof.commands.errors import CommandError
 from laneproof.commands.histories import find_history
 from laneproof.commands.sources import load_build
 from laneproof.history.notes import Note
-from laneproof.ledger.notes import parse_note
+from laneproof.past.notes import parse_note
 from laneproof.service.told import FILE, NOTE, Inbox
 from laneproof_collectors.host import LiveHost
 

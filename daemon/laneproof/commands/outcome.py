@@ -13,8 +13,8 @@ from laneproof.diagnosis.features import find_features
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.engine import STATE_NAME
 from laneproof.history.notes import Note
-from laneproof.ledger.drops import Drop
-from laneproof.ledger.ledger import Ledger, LedgerStateError
+from laneproof.past.drops import Drop
+from laneproof.past.ledger import Ledger, LedgerStateError
 from laneproof.rules.signs_drops import DROPS_NAME, RESETS_NAME
 from laneproof.service.told import OUTCOME
 

@@ -7,9 +7,9 @@ import os
 import sys
 from pathlib import Path
 
-from laneproof.build.desk_check import DeskCheck, check_plan
 from laneproof.commands.errors import CommandError
 from laneproof.commands.sources import DEFAULT_BUILD, load_build
+from laneproof.desk.check import DeskCheck, check_plan
 
 FITS, DOES_NOT_FIT = 0, 1
 

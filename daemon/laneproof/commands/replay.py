@@ -9,7 +9,7 @@ from laneproof.commands.sources import load_build, open_recording
 from laneproof.engine import Engine
 from laneproof.findings import FindingChange, format_time
 from laneproof_collectors.hotplug import read_device_events
-from laneproof_collectors.kernel_log import read_kernel_events
+from laneproof_collectors.kernel_log.reading import read_kernel_events
 from laneproof_collectors.replaying import ReplayReader
 
 

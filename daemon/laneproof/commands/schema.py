@@ -3,7 +3,7 @@
 import argparse
 import json
 
-from laneproof.build.schema import build_schema
+from laneproof.declaration.schema import build_schema
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -8,12 +8,12 @@ import sys
 import time
 from pathlib import Path
 
-from laneproof.build.declaration import Build
 from laneproof.commands.errors import CommandError
 from laneproof.commands.sources import DEFAULT_BUILD, load_build, open_recording
+from laneproof.declaration.build import Build
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine
 from laneproof.history.store import Store
-from laneproof.ledger.ledger import LedgerStateError
+from laneproof.past.ledger import LedgerStateError
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_ring import EvidenceRing
@@ -25,7 +25,7 @@ from laneproof.service.told import Inbox, sort_told
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.host import LiveHost
 from laneproof_collectors.hotplug import read_device_events
-from laneproof_collectors.kernel_log import read_kernel_events
+from laneproof_collectors.kernel_log.reading import read_kernel_events
 from laneproof_collectors.unread import Unread
 
 _log = logging.getLogger(__name__)

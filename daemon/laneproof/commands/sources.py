@@ -10,9 +10,9 @@ from importlib import resources
 from pathlib import Path
 from typing import BinaryIO
 
-from laneproof.build.declaration import Build
-from laneproof.build.file import BuildError, parse_build
 from laneproof.commands.errors import CommandError
+from laneproof.declaration.build import Build
+from laneproof.declaration.file import BuildError, parse_build
 from laneproof_collectors.host import Host, LiveHost
 from laneproof_collectors.recording import Frame, Header, RecordedHost, RecordingError, parse_frames, parse_header
 

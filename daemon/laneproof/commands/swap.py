@@ -6,7 +6,7 @@ import os
 import sys
 from collections.abc import Callable
 
-from laneproof.build.declaration import Build
+from laneproof.box.names import Whereabouts
 from laneproof.commands.errors import CommandError
 from laneproof.commands.judged import Judged, judge_machine
 from laneproof.commands.pictures import write_picture
@@ -14,12 +14,12 @@ from laneproof.commands.sources import load_build
 from laneproof.commands.terminal import find_style
 from laneproof.commands.waiting import wait_for_drive
 from laneproof.commands.where import find_by_any_name
-from laneproof.drive_names import Whereabouts
+from laneproof.declaration.build import Build
 from laneproof.outputs.box_picture import Mark, draw_box
 from laneproof.outputs.inventory import list_places
 from laneproof.outputs.swap_text import write_fit, write_guide
-from laneproof.swap_guide import Fit, Guide, Safety, check_new_drive, make_guide
-from laneproof.swap_guide.steps import NO_DRIVE
+from laneproof.replacement import Fit, Guide, Safety, check_new_drive, make_guide
+from laneproof.replacement.steps import NO_DRIVE
 from laneproof_collectors.collection import read_snapshot
 
 _SAFETY = {Safety.SAFE: 0, Safety.NOT_SAFE: 1, Safety.UNVERIFIED: 2}

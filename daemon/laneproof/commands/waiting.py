@@ -2,9 +2,9 @@
 
 from collections.abc import Callable
 
-from laneproof.occupants import Occupant
-from laneproof.swap_guide import is_new_drive
-from laneproof.topology import survey
+from laneproof.box.occupants import Occupant
+from laneproof.box.topology import survey
+from laneproof.replacement import is_new_drive
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
 from laneproof_collectors.host import Host
 

@@ -6,19 +6,26 @@ import os
 import sys
 from collections.abc import Sequence
 
-from laneproof.build.declaration import Build
+from laneproof.box.names import UnknownNameError, Whereabouts, find_drives
 from laneproof.commands.errors import CommandError
 from laneproof.commands.pictures import write_picture
 from laneproof.commands.sources import load_build, open_host
-from laneproof.drive_names import UnknownNameError, Whereabouts, find_drives
+from laneproof.declaration.build import Build
 from laneproof.outputs.inventory import list_places
 from laneproof.outputs.where_text import Finds, write_where
 from laneproof_collectors.collection import read_snapshot
+from laneproof_collectors.disks.locate import (
+    LedKind,
+    LocateLed,
+    follow_name,
+    read_disk_folders,
+    read_locate_leds,
+    read_names,
+)
+from laneproof_collectors.disks.whole_disks import read_whole_disks
 from laneproof_collectors.host import Host
-from laneproof_collectors.locate import LedKind, LocateLed, follow_name, read_disk_folders, read_locate_leds, read_names
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from laneproof_collectors.whole_disks import read_whole_disks
 
 
 def run(arguments: argparse.Namespace) -> int:

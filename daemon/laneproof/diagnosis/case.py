@@ -7,12 +7,12 @@ place with any drive, and to this drive in any place.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from laneproof.ledger.drives import DriveRecord
-from laneproof.ledger.drops import Drop
-from laneproof.ledger.ledger import Ledger
-from laneproof.ledger.link_errors import LinkRecord
-from laneproof.ledger.media import find_media_times
-from laneproof.ledger.trials import DROPS, Trial
+from laneproof.past.drives import DriveRecord
+from laneproof.past.drops import Drop
+from laneproof.past.ledger import Ledger
+from laneproof.past.link_errors import LinkRecord
+from laneproof.past.media import find_media_times
+from laneproof.past.trials import DROPS, Trial
 
 DAY = 86400.0
 LOOK_BACK_SECONDS = 90 * DAY

@@ -11,8 +11,8 @@ from laneproof.diagnosis.weights import DEFAULT, Weights
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.trial import clean_time_needed
 from laneproof.findings import Finding, Kind
-from laneproof.ledger.ledger import Ledger
-from laneproof.ledger.notes import ConfirmedCause
+from laneproof.past.ledger import Ledger
+from laneproof.past.notes import ConfirmedCause
 
 EXPLAINED = frozenset(
     {

@@ -14,12 +14,12 @@ from laneproof.evidence.counts import Surprise
 from laneproof.evidence.disconnects import Clockwork, clockwork, merge_into_episodes, repeats_with_boot, state_share
 from laneproof.evidence.rates import RatioTest, against_history, against_siblings
 from laneproof.evidence.trial import Outcome
-from laneproof.ledger.changes import UPDATES
-from laneproof.ledger.drives import NEAR_WARNING_CELSIUS, DriveRecord
-from laneproof.ledger.drops import HEAT_LASTS_SECONDS, Before, Drop
-from laneproof.ledger.link_errors import MOST_READINGS, LinkRecord
-from laneproof.ledger.load import IDLE, LOADED, WORKING
-from laneproof.ledger.tally import total
+from laneproof.past.changes import UPDATES
+from laneproof.past.drives import NEAR_WARNING_CELSIUS, DriveRecord
+from laneproof.past.drops import HEAT_LASTS_SECONDS, Before, Drop
+from laneproof.past.link_errors import MOST_READINGS, LinkRecord
+from laneproof.past.load import IDLE, LOADED, WORKING
+from laneproof.past.tally import total
 
 Known = bool | None
 

@@ -12,7 +12,7 @@ from laneproof.history.batch import Batch
 from laneproof.history.inventories import KeptInventory
 from laneproof.history.live_series import PassMark
 from laneproof.history.series import Watch
-from laneproof.past import Boot, LinkLimits, Past
+from laneproof.past.past import Boot, LinkLimits, Past
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

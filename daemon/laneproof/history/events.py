@@ -14,7 +14,7 @@ from laneproof.history.batch import Batch
 from laneproof.history.places import Names
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
-from laneproof_collectors.kernel_log import TimedKernelEvent
+from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 
 SAME_SECONDS = 60.0
 BOOTED, CLOCK_STEPPED, CHANGED, RECORDS_LOST = "booted", "clock_stepped", "changed", "log_records_lost"

@@ -17,7 +17,7 @@ from laneproof.history.samples import sample_group
 from laneproof.history.sampling import Value
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
-from laneproof_collectors.kernel_log import TimedKernelEvent
+from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 from laneproof_collectors.snapshot import Snapshot
 
 HELD_SECONDS = 600.0

@@ -1,7 +1,7 @@
 """The box's inventory, kept each time something in it changed.
 
 Rules of this module: what could not be read is no change; a part that is unread for a while is kept as it was known.
-What it does not do: take the inventory or compare two (see `laneproof.inventory` and `laneproof.changes`).
+What it does not do: take the inventory or compare two (see `laneproof.box.inventory` and `laneproof.changes`).
 """
 
 import sqlite3
@@ -10,12 +10,12 @@ from dataclasses import dataclass
 
 from pydantic import ValidationError
 
+from laneproof.box.inventory import Inventory
 from laneproof.changes import Change, compare
 from laneproof.history.batch import Batch
 from laneproof.history.events import CHANGED, Event
 from laneproof.history.live_series import PassMark
 from laneproof.history.packing import pack, unpack
-from laneproof.inventory import Inventory
 
 FEWEST_SECONDS = 60.0
 """Two looks at the inventory are at least this far apart: what goes up and down faster is the samples' matter."""

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
-from laneproof.topology import Topology, survey
+from laneproof.box.topology import Topology, survey
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import Any, Protocol, Self, TypeVar
 
+from laneproof.box.inventory import Inventory, take_inventory
 from laneproof.findings import Finding, FindingChange
 from laneproof.history import retention
 from laneproof.history.batch import Batch, highest_pass, load_ended
@@ -25,10 +26,9 @@ from laneproof.history.notes import Note, keep_note
 from laneproof.history.packing import pack
 from laneproof.history.places import Names, Whereabouts, locate
 from laneproof.history.samples import SAMPLERS, sample_group
-from laneproof.inventory import Inventory, take_inventory
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
-from laneproof_collectors.kernel_log import TimedKernelEvent
+from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

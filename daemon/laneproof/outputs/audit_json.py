@@ -5,9 +5,9 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from laneproof.build.declaration import Build
+from laneproof.box.inventory import Inventory, take_inventory
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, format_time, order_findings, verdict
-from laneproof.inventory import Inventory, take_inventory
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

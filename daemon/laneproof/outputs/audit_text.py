@@ -8,8 +8,8 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from laneproof.build.declaration import Build
-from laneproof.build.units import format_bytes
+from laneproof.declaration.build import Build
+from laneproof.declaration.units import format_bytes
 from laneproof.diagnosis.weights import CauseName
 from laneproof.findings import Finding, Kind, Severity, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from enum import StrEnum
 from html import escape
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.outputs.audit_json import name_box
 from laneproof.outputs.inventory import Place, list_places
 from laneproof.outputs.place_words import say_occupant

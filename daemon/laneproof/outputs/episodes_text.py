@@ -6,9 +6,9 @@ The number is the one that `laneproof outcome EPISODE CAUSE` takes. What was not
 import math
 from collections.abc import Iterator, Mapping
 
-from laneproof.ledger.drops import REENUMERATED, RESETTING, VANISHED, Before, Drop
-from laneproof.ledger.ledger import Ledger
 from laneproof.outputs.events_text import EPISODE, Happening
+from laneproof.past.drops import REENUMERATED, RESETTING, VANISHED, Before, Drop
+from laneproof.past.ledger import Ledger
 from laneproof.rules.sign_subjects import say_seconds
 from laneproof.rules.signs_drops import describe_drop
 

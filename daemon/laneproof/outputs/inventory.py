@@ -2,13 +2,13 @@
 
 from dataclasses import dataclass
 
-from laneproof.build.declaration import Build, LinkPlan
+from laneproof.box.inventory import list_shown_paths
+from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.links import generation_at
+from laneproof.box.occupants import Occupant
+from laneproof.box.topology import Topology, survey
+from laneproof.declaration.build import Build, LinkPlan
 from laneproof.findings import Finding
-from laneproof.inventory import list_shown_paths
-from laneproof.link_ends import LinkOfTwo
-from laneproof.links import generation_at
-from laneproof.occupants import Occupant
-from laneproof.topology import Topology, survey
 from laneproof_collectors.snapshot import PciFunction, Snapshot
 from laneproof_collectors.unread import Unread
 

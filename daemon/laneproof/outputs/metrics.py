@@ -8,15 +8,15 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
 from prometheus_client.metrics_core import Metric as Family
 
 from laneproof import __version__
-from laneproof.build.declaration import Build
+from laneproof.box.links import rate_of
+from laneproof.box.topology import Topology, survey
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.links import rate_of
 from laneproof.outputs.audit_json import name_box
 from laneproof.outputs.box_metrics import take_box_samples
 from laneproof.outputs.inventory import list_places
 from laneproof.outputs.metric_table import BY_NAME, METRICS, PREFIX
 from laneproof.outputs.sign_metrics import take_sign_samples
-from laneproof.topology import Topology, survey
 from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot
 from laneproof_collectors.unread import Unread
 

@@ -2,11 +2,11 @@
 
 from collections.abc import Iterator
 
-from laneproof.build.units import format_bytes
-from laneproof.drive_names import Membership, Whereabouts
-from laneproof.link_ends import LinkOfTwo
-from laneproof.links import describe_rate
-from laneproof.occupants import Occupant
+from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.links import describe_rate
+from laneproof.box.names import Membership, Whereabouts
+from laneproof.box.occupants import Occupant
+from laneproof.declaration.units import format_bytes
 
 
 def say_occupant(occupant: Occupant | None) -> str:

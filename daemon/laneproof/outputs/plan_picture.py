@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
 
-from laneproof.build.declaration import Position
-from laneproof.build.desk_check import DeskCheck
-from laneproof.build.plan_links import PlannedLink, SharedLink
-from laneproof.build.plan_network import NetworkCeiling
-from laneproof.build.units import format_bytes
+from laneproof.declaration.build import Position
+from laneproof.declaration.units import format_bytes
+from laneproof.desk.check import DeskCheck
+from laneproof.desk.links import PlannedLink, SharedLink
+from laneproof.desk.network import NetworkCeiling
 
 _WIDTH = 960
 _TOP, _ROW, _GAP = 86, 58, 16  # the first row's top, a row, the space between groups

@@ -6,15 +6,15 @@ Words carry the meaning; colour only repeats it. What does not fit the width is 
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from laneproof.build.bottleneck import Bottleneck
-from laneproof.build.desk_check import DeskCheck
-from laneproof.build.plan_arrays import PlannedArray
-from laneproof.build.plan_links import PlannedLink, SharedLink
-from laneproof.build.plan_notes import TakenForGranted
-from laneproof.build.quoting import list_words
-from laneproof.build.rebuild import Rebuild
-from laneproof.build.supply import PowerPlan
-from laneproof.build.units import format_bytes
+from laneproof.declaration.quoting import list_words
+from laneproof.declaration.units import format_bytes
+from laneproof.desk.arrays import PlannedArray
+from laneproof.desk.bottleneck import Bottleneck
+from laneproof.desk.check import DeskCheck
+from laneproof.desk.links import PlannedLink, SharedLink
+from laneproof.desk.notes import TakenForGranted
+from laneproof.desk.rebuild import Rebuild
+from laneproof.desk.supply import PowerPlan
 from laneproof.outputs.audit_text import NARROWEST, Style
 
 _HOUR, _MINUTE = 3600, 60

@@ -10,7 +10,7 @@ from laneproof.outputs.audit_text import Style
 from laneproof.outputs.inventory import Place
 from laneproof.outputs.marked_tree import draw_tree
 from laneproof.outputs.place_words import say_occupant, say_serial
-from laneproof.swap_guide import Fit, FitItem, Guide, Reason, Safety, Step, Weight
+from laneproof.replacement import Fit, FitItem, Guide, Reason, Safety, Step, Weight
 
 HERE, KEEP = "the one to swap", "do not touch"
 

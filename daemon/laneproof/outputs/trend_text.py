@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from laneproof.build.units import format_bytes
+from laneproof.declaration.units import format_bytes
 from laneproof.history.places import DEVICE, PORT
 from laneproof.history.retention import DAY, HOUR
 from laneproof.history.sampling import Value

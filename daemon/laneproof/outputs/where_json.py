@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from typing import Any
 
-from laneproof.drive_names import Whereabouts, derive_link_names
-from laneproof.occupants import Occupant
+from laneproof.box.names import Whereabouts, derive_link_names
+from laneproof.box.occupants import Occupant
 from laneproof.outputs.inventory import known
 from laneproof.outputs.where_text import Finds
 

@@ -4,7 +4,7 @@ import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from laneproof.drive_names import Whereabouts
+from laneproof.box.names import Whereabouts
 from laneproof.outputs.audit_text import Style
 from laneproof.outputs.inventory import Place
 from laneproof.outputs.marked_tree import draw_tree
@@ -17,7 +17,7 @@ from laneproof.outputs.place_words import (
     say_position,
     say_serial,
 )
-from laneproof_collectors.locate import LedKind, LocateLed
+from laneproof_collectors.disks.locate import LedKind, LocateLed
 
 _HEADING = "1"
 _COLUMN = 12

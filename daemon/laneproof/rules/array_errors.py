@@ -6,14 +6,14 @@ they are a note there; with parity they are not.
 
 from collections.abc import Iterator
 
-from laneproof.build.declaration import Build
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past import Past
+from laneproof.past.past import Past
 from laneproof.rules.array_places import locate_disks
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.cautions import DEGRADED_ARRAY
 from laneproof.rules.example_box import Box, make_array
-from laneproof.rules.placement import Arrangement, arrange
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Array, Snapshot
 from laneproof_collectors.unread import Unread

@@ -7,15 +7,15 @@ file of the kernel: the daemon sees checks run and remembers them. What no pass 
 from collections.abc import Iterator
 from datetime import UTC, datetime
 
-from laneproof.build.declaration import ArrayPlan, Build
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import ArrayPlan, Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.box_book import CHECKING, DAY, ArrayChecks, BoxBook, component_bytes
-from laneproof.past import Past
+from laneproof.past.box_book import CHECKING, DAY, ArrayChecks, BoxBook, component_bytes
+from laneproof.past.past import Past
 from laneproof.rules.array_places import name_members
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE
 from laneproof.rules.example_box import A_MORNING, Box
-from laneproof.rules.placement import Arrangement, arrange
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Array, Snapshot
 from laneproof_collectors.unread import Reason, Unread

@@ -6,13 +6,13 @@ that points at the wrong drive is believed at the worst moment.
 
 from collections.abc import Iterator
 
-from laneproof.build.declaration import ArrayPlan, Build
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import ArrayPlan, Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past import Past
+from laneproof.past.past import Past
 from laneproof.rules.array_places import locate_disks
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import Box
-from laneproof.rules.placement import Arrangement, arrange
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Array, Snapshot
 from laneproof_collectors.unread import Unread

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from laneproof.rules.placement import Arrangement, Placement
+from laneproof.box.placement import Arrangement, Placement
 from laneproof_collectors.snapshot import Array, ArrayMember
 
 

@@ -7,14 +7,14 @@ by array-member-elsewhere.
 
 from collections.abc import Iterator
 
-from laneproof.build.declaration import ArrayPlan, Build
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import ArrayPlan, Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past import Past
+from laneproof.past.past import Past
 from laneproof.rules.array_members import declared_disks
 from laneproof.rules.array_places import find_losses, is_lost
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import Box
-from laneproof.rules.placement import Arrangement, arrange
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Array, Snapshot
 from laneproof_collectors.unread import Reason, Unread

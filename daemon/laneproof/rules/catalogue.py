@@ -7,9 +7,9 @@ are marked with the owner's reason; nothing is dropped.
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from laneproof.build.declaration import Acceptance, Build
+from laneproof.declaration.build import Acceptance, Build
 from laneproof.findings import Finding, Kind, order_findings
-from laneproof.past import Past
+from laneproof.past.past import Past
 from laneproof.rules.array_errors import ARRAY_ERRORS
 from laneproof.rules.array_life import ARRAY_REBUILDING, ARRAY_SCRUB_OVERDUE
 from laneproof.rules.array_members import ARRAY_MEMBER_ELSEWHERE

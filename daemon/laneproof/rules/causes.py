@@ -3,11 +3,11 @@
 from collections.abc import Mapping
 from itertools import pairwise
 
+from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.links import describe_rate, rate_of
 from laneproof.findings import Cause
-from laneproof.ledger.boots import is_other_bios
-from laneproof.link_ends import LinkOfTwo
-from laneproof.links import describe_rate, rate_of
-from laneproof.past import LinkLimits, Past
+from laneproof.past.boots import is_other_bios
+from laneproof.past.past import LinkLimits, Past
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

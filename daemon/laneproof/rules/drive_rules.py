@@ -8,15 +8,15 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
-from laneproof.build.declaration import Build
+from laneproof.box.occupants import Occupant
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.box_book import WEEK, BoxBook, Growth, key_of, name_drive
-from laneproof.occupants import Occupant
-from laneproof.past import Past
+from laneproof.past.box_book import WEEK, BoxBook, Growth, key_of, name_drive
+from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
 from laneproof.rules.example_box import A_MORNING, Box
-from laneproof.rules.placement import Arrangement, arrange
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import SataDrive, Snapshot
 from laneproof_collectors.unread import Unread

@@ -8,8 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any, Self
 
-from laneproof.build.units import parse_bytes
-from laneproof.links import rate_of
+from laneproof.box.links import rate_of
+from laneproof.declaration.units import parse_bytes
 from laneproof_collectors.snapshot import (
     Aggregate,
     AggregateMember,

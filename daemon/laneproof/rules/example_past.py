@@ -3,12 +3,12 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from laneproof.ledger.ledger import Ledger
-from laneproof.past import Past
+from laneproof.past.ledger import Ledger
+from laneproof.past.past import Past
 from laneproof.rules.example_box import A_MORNING, Box
 from laneproof_collectors.hotplug import Action, DeviceEvent
-from laneproof_collectors.kernel_lines import classify
-from laneproof_collectors.kernel_log import TimedKernelEvent
+from laneproof_collectors.kernel_log.lines import classify
+from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 from laneproof_collectors.snapshot import (
     AerCounters,
     AerRegisters,

@@ -7,7 +7,7 @@ import textwrap
 import tomllib
 from collections.abc import Iterator
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.findings import Kind
 from laneproof.rules.catalogue import RULES, rule_named
 from laneproof.rules.rule import Example, Rule

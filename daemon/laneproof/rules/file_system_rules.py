@@ -5,12 +5,12 @@ Without a declaration only what needs none is judged: a file system that is near
 
 from collections.abc import Iterator
 
-from laneproof.build.declaration import Build
-from laneproof.build.units import format_bytes
-from laneproof.build.watched_parts import FileSystemPlan
+from laneproof.declaration.build import Build
+from laneproof.declaration.units import format_bytes
+from laneproof.declaration.watched_parts import FileSystemPlan
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.box_book import mount_key
-from laneproof.past import Past
+from laneproof.past.box_book import mount_key
+from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import Box
 from laneproof.rules.rule import Example, Rule

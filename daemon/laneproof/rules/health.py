@@ -10,15 +10,15 @@ silent for a week, and is left to overheating where that spoke first of the same
 from collections.abc import Iterator
 from dataclasses import replace
 
-from laneproof.build.declaration import Build
+from laneproof.box.occupants import Occupant
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.drives import TEMPERATURE_WARNING
-from laneproof.occupants import Occupant
-from laneproof.past import Past
+from laneproof.past.drives import TEMPERATURE_WARNING
+from laneproof.past.past import Past
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import Box
 from laneproof.rules.health_unread import find_shut, tell_shut, tell_unread
-from laneproof.rules.placement import Arrangement, arrange
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import Watched, watch_drive
 from laneproof.rules.signs_heat import WEEK, find_heat, has_told_heat

@@ -8,9 +8,9 @@ refused, it does not answer.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from laneproof.box.occupants import Occupant
+from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.occupants import Occupant
-from laneproof.rules.placement import Arrangement
 from laneproof_collectors.unread import Reason, Unread
 
 _OF_THIS_MACHINE = (Reason.DENIED, Reason.ABSENT)

@@ -9,15 +9,15 @@ taken for a sensor that is not there.
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from laneproof.build.declaration import Build
-from laneproof.build.watched_parts import FanPlan
+from laneproof.box.placement import arrange
+from laneproof.declaration.build import Build
+from laneproof.declaration.watched_parts import FanPlan
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.box_book import DAY, BoxBook, key_of, name_fans
-from laneproof.past import Past
+from laneproof.past.box_book import DAY, BoxBook, key_of, name_fans
+from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.cautions import OPEN_CASE
 from laneproof.rules.example_box import A_MORNING, Box
-from laneproof.rules.placement import arrange
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Fan, Snapshot, TemperatureReading, Thermal
 from laneproof_collectors.unread import Reason, Unread

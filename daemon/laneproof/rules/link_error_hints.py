@@ -8,9 +8,9 @@ from typing import Any
 from laneproof.evidence.heat import DoseTest, rate_rises_with_heat
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.trial import acceptance_seconds
-from laneproof.ledger.drives import HourHeat
-from laneproof.ledger.link_errors import LinkRecord
-from laneproof.ledger.tally import HOUR, Tally
+from laneproof.past.drives import HourHeat
+from laneproof.past.link_errors import LinkRecord
+from laneproof.past.tally import HOUR, Tally
 from laneproof.rules.link_error_tests import is_bursty
 from laneproof.rules.sign_subjects import say_seconds
 

@@ -22,8 +22,8 @@ from laneproof.evidence.rates import (
     each_against_the_others,
 )
 from laneproof.evidence.specification import CeilingTest, against_specification
-from laneproof.ledger.link_errors import MOST_READINGS, LinkRecord
-from laneproof.ledger.tally import DAY, HOUR, Tally
+from laneproof.past.link_errors import MOST_READINGS, LinkRecord
+from laneproof.past.tally import DAY, HOUR, Tally
 
 _BURST_ALLOWANCE = 500
 """So many errors may have been counted while a link trained, before anybody looked. Judgement."""

@@ -8,11 +8,12 @@ are empty, and a tree that could not be read at all, are other rules' matter.
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from laneproof.build.declaration import Build
+from laneproof.box.link_ends import LinkOfTwo, Told
+from laneproof.box.links import describe_rate
+from laneproof.box.placement import arrange
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.link_ends import LinkOfTwo, Told
-from laneproof.links import describe_rate
-from laneproof.past import Past
+from laneproof.past.past import Past
 from laneproof.rules import link_pages as pages
 from laneproof.rules.causes import firmware_setting
 from laneproof.rules.link_subjects import (
@@ -24,7 +25,6 @@ from laneproof.rules.link_subjects import (
     find_subjects,
     gather_evidence,
 )
-from laneproof.rules.placement import arrange
 from laneproof.rules.rule import Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason as Gap

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-from laneproof.build.declaration import Build, Position
-from laneproof.link_ends import LinkOfTwo, Told
-from laneproof.links import describe_rate, generation_at, link_bytes_per_second, rate_of
-from laneproof.rules.placement import Arrangement
+from laneproof.box.link_ends import LinkOfTwo, Told
+from laneproof.box.links import describe_rate, generation_at, link_bytes_per_second, rate_of
+from laneproof.box.placement import Arrangement
+from laneproof.declaration.build import Build, Position
 from laneproof_collectors.snapshot import PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Unread
 

@@ -7,10 +7,10 @@ boot, and only where the kernel has a driver for the memory controller: no count
 import re
 from collections.abc import Iterator
 
-from laneproof.build.declaration import Build, MemoryPlan
+from laneproof.declaration.build import Build, MemoryPlan
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.box_book import DAY, WEEK, key_of
-from laneproof.past import Past
+from laneproof.past.box_book import DAY, WEEK, key_of
+from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.cautions import FIRMWARE_SETUP, OPEN_CASE
 from laneproof.rules.example_box import Box, make_memory

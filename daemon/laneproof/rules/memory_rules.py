@@ -2,10 +2,10 @@
 
 from collections.abc import Iterator
 
-from laneproof.build.declaration import Build, MemoryPlan
-from laneproof.build.units import format_bytes, is_same_capacity
+from laneproof.declaration.build import Build, MemoryPlan
+from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past import Past
+from laneproof.past.past import Past
 from laneproof.rules.cautions import FIRMWARE_SETUP, OPEN_CASE
 from laneproof.rules.example_box import Box
 from laneproof.rules.rule import Example, Rule

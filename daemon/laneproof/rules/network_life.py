@@ -6,10 +6,10 @@ them grow, and speaks of few. Speed and bonds are ``network_rules.py``'s.
 
 from collections.abc import Iterator
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.box_book import DAY, BoxBook, Growth, key_of
-from laneproof.past import Past
+from laneproof.past.box_book import DAY, BoxBook, Growth, key_of
+from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import A_MORNING, Box
 from laneproof.rules.network_rules import ONE_FLOW

@@ -5,9 +5,9 @@ Even a whole aggregate gives one flow no more than one member's speed: the trans
 
 from collections.abc import Iterator, Mapping
 
-from laneproof.build.declaration import AggregatePlan, Build
+from laneproof.declaration.build import AggregatePlan, Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past import Past
+from laneproof.past.past import Past
 from laneproof.rules.example_box import Box, make_bond
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Aggregate, AggregateMember, Interface, Snapshot

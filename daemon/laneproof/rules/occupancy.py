@@ -6,15 +6,15 @@ rules' matter; these stay silent about a tree that could not be read as a whole 
 
 from collections.abc import Iterator
 
-from laneproof.build.declaration import Build
-from laneproof.build.declaration import Occupant as OccupantPlan
-from laneproof.build.units import format_bytes, is_same_capacity
+from laneproof.box.occupants import Occupant
+from laneproof.box.placement import EMPTY, Arrangement, Placement, State, arrange, is_same_text
+from laneproof.declaration.build import Build
+from laneproof.declaration.build import Occupant as OccupantPlan
+from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.occupants import Occupant
-from laneproof.past import Past
+from laneproof.past.past import Past
 from laneproof.rules.cautions import DEGRADED_ARRAY, FIRMWARE_SETUP, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import Box
-from laneproof.rules.placement import EMPTY, Arrangement, Placement, State, arrange, is_same_text
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.split_rules import find_split_troubles
 from laneproof_collectors.snapshot import Snapshot

@@ -3,9 +3,9 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from laneproof.build.declaration import KernelPlan
-from laneproof.occupants import enters_idle_states
-from laneproof.rules.placement import Arrangement
+from laneproof.box.occupants import enters_idle_states
+from laneproof.box.placement import Arrangement
+from laneproof.declaration.build import KernelPlan
 from laneproof.rules.power_positions import read_aspm, write_aspm
 from laneproof_collectors.snapshot import KernelPower
 from laneproof_collectors.unread import Unread

@@ -7,10 +7,10 @@ All that differs in one position is one finding's matter.
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from laneproof.build.declaration import KernelPlan
-from laneproof.link_ends import LinkOfTwo, registers_of
-from laneproof.occupants import enters_idle_states
-from laneproof.rules.placement import Placement
+from laneproof.box.link_ends import LinkOfTwo, registers_of
+from laneproof.box.occupants import enters_idle_states
+from laneproof.box.placement import Placement
+from laneproof.declaration.build import KernelPlan
 from laneproof_collectors.snapshot import NvmeController, PciFunction
 from laneproof_collectors.unread import Unread
 

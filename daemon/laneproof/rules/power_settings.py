@@ -5,13 +5,13 @@ Without a declared value only contradictions are told: what was asked for on the
 
 from collections.abc import Iterator
 
-from laneproof.build.declaration import Build, KernelPlan
+from laneproof.box.placement import Placement, arrange
+from laneproof.declaration.build import Build, KernelPlan
 from laneproof.findings import Cause, Finding, Kind, Severity
-from laneproof.past import Past
+from laneproof.past.past import Past
 from laneproof.rules.causes import aspm_setting
 from laneproof.rules.cautions import FIRMWARE_SETUP
 from laneproof.rules.example_box import L1, Box
-from laneproof.rules.placement import Placement, arrange
 from laneproof.rules.power_contradictions import find_contradictions
 from laneproof.rules.power_positions import Deviation, find_deviations
 from laneproof.rules.rule import Example, Rule

@@ -6,9 +6,9 @@ Examples live beside each rule: tests run them and ``explain`` shows them.
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind
-from laneproof.past import NOTHING, Past
+from laneproof.past.past import NOTHING, Past
 from laneproof_collectors.snapshot import Snapshot
 
 Judge = Callable[[Build | None, Snapshot, Past], Iterator[Finding]]

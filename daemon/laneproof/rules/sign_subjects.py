@@ -7,13 +7,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from laneproof.build.declaration import Build
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.drives import DriveRecord
-from laneproof.ledger.ledger import Ledger
-from laneproof.ledger.link_errors import LinkRecord
-from laneproof.past import Past
-from laneproof.rules.placement import Arrangement, arrange
+from laneproof.past.drives import DriveRecord
+from laneproof.past.ledger import Ledger
+from laneproof.past.link_errors import LinkRecord
+from laneproof.past.past import Past
 from laneproof_collectors.snapshot import Snapshot
 
 HOUR, DAY = 3600.0, 86400.0

@@ -4,8 +4,8 @@ from typing import Any
 
 from laneproof.evidence.trial import Outcome
 from laneproof.findings import format_time
-from laneproof.ledger.ledger import Ledger
-from laneproof.ledger.trials import Trial
+from laneproof.past.ledger import Ledger
+from laneproof.past.trials import Trial
 from laneproof.rules.sign_subjects import DAY, say_seconds, say_times
 
 CURED_IS_TOLD_SECONDS = DAY

@@ -9,17 +9,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from laneproof.build.declaration import Build
+from laneproof.box.placement import arrange
+from laneproof.declaration.build import Build
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.trial import Outcome, clean_time_needed
 from laneproof.findings import Finding, Kind, Severity, format_time
-from laneproof.ledger.drops import REENUMERATED, Drop
-from laneproof.ledger.ledger import Ledger
-from laneproof.ledger.trials import DROPS, Trial
-from laneproof.past import Past
+from laneproof.past.drops import REENUMERATED, Drop
+from laneproof.past.ledger import Ledger
+from laneproof.past.past import Past
+from laneproof.past.trials import DROPS, Trial
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_past import dropping_past, quiet_snapshot
-from laneproof.rules.placement import arrange
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, say_seconds, say_times, stood
 from laneproof.rules.sign_trials import CURED_IS_TOLD_SECONDS, describe_trial, say_trial

@@ -3,13 +3,13 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.evidence.heat import WARN_HEADROOM_CELSIUS, headroom, minutes_per_year, throttling
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Cause, Finding, Kind, Severity
-from laneproof.ledger.drives import DriveRecord, Rise, SeenHeat
-from laneproof.ledger.ledger import Ledger
-from laneproof.past import Past
+from laneproof.past.drives import DriveRecord, Rise, SeenHeat
+from laneproof.past.ledger import Ledger
+from laneproof.past.past import Past
 from laneproof.rules.cautions import LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_past import health_past, health_snapshot
 from laneproof.rules.heat import BOX_OVERHEATING, judge_box_heat

@@ -2,15 +2,15 @@
 
 from collections.abc import Iterator, Sequence
 
-from laneproof.build.declaration import Build
+from laneproof.box.occupants import Occupant
+from laneproof.box.placement import Arrangement, arrange, is_same_text
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity, format_time
-from laneproof.ledger.ledger import Ledger
-from laneproof.occupants import Occupant
-from laneproof.past import Past
+from laneproof.past.ledger import Ledger
+from laneproof.past.past import Past
 from laneproof.rules.cautions import LIVE_DRIVE
 from laneproof.rules.example_box import Box
 from laneproof.rules.example_past import PATHS, health_snapshot, renamed_past
-from laneproof.rules.placement import Arrangement, arrange, is_same_text
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import DAY
 from laneproof_collectors.snapshot import Snapshot

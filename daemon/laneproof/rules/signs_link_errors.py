@@ -3,15 +3,15 @@
 from collections.abc import Iterator
 from typing import Any
 
-from laneproof.build.declaration import Build
+from laneproof.box.links import describe_rate
+from laneproof.declaration.build import Build
 from laneproof.evidence.change_point import change_point
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity, format_time
-from laneproof.ledger.ledger import Ledger
-from laneproof.ledger.link_errors import LinkRecord
-from laneproof.ledger.trials import ERRORS
-from laneproof.links import describe_rate
-from laneproof.past import Past
+from laneproof.past.ledger import Ledger
+from laneproof.past.link_errors import LinkRecord
+from laneproof.past.past import Past
+from laneproof.past.trials import ERRORS
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_past import link_errors_past, quiet_snapshot
 from laneproof.rules.link_error_hints import WARM_STEP, say_acceptance, tell_heat

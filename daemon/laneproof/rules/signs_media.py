@@ -2,13 +2,13 @@
 
 from collections.abc import Iterator
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.evidence.growth import Growth, growth
 from laneproof.findings import Finding, Kind, Severity, format_time
-from laneproof.ledger.drives import DriveRecord
-from laneproof.ledger.ledger import Ledger
-from laneproof.ledger.media import find_media_times
-from laneproof.past import Past
+from laneproof.past.drives import DriveRecord
+from laneproof.past.ledger import Ledger
+from laneproof.past.media import find_media_times
+from laneproof.past.past import Past
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_past import health_past, health_snapshot
 from laneproof.rules.rule import Example, Rule

@@ -2,10 +2,10 @@
 
 from collections.abc import Iterator
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity, format_time
-from laneproof.ledger.drives import Rise
-from laneproof.past import Past
+from laneproof.past.drives import Rise
+from laneproof.past.past import Past
 from laneproof.rules.cautions import LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_past import health_past, health_snapshot
 from laneproof.rules.rule import Example, Rule

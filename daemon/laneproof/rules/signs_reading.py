@@ -3,13 +3,13 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
-from laneproof.build.declaration import Build
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past import Past
+from laneproof.past.past import Past
 from laneproof.rules.cautions import LIVE_DRIVE
 from laneproof.rules.example_box import Box
 from laneproof.rules.example_past import PATHS, health_snapshot
-from laneproof.rules.placement import Arrangement, arrange
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread

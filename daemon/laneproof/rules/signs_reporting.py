@@ -2,15 +2,15 @@
 
 from collections.abc import Iterator
 
-from laneproof.build.declaration import Build
+from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.placement import Placement, arrange
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity, format_time
-from laneproof.ledger.link_errors import EndState, LinkRecord
-from laneproof.ledger.reporting import BLIND, Reporting, find_reporting
-from laneproof.link_ends import LinkOfTwo
-from laneproof.past import Past
+from laneproof.past.link_errors import EndState, LinkRecord
+from laneproof.past.past import Past
+from laneproof.past.reporting import BLIND, Reporting, find_reporting
 from laneproof.rules.cautions import FIRMWARE_SETUP
 from laneproof.rules.example_past import hiding_past, masked_snapshot, quiet_snapshot, withheld_snapshot
-from laneproof.rules.placement import Placement, arrange
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import Watched, make_sign, watched_links
 from laneproof_collectors.snapshot import KernelPower, Setting, Snapshot

@@ -2,14 +2,14 @@
 
 from collections.abc import Iterator
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.evidence.budget import NOTE_P, PAGE_P
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.siblings import SlowSpell, is_slow_for_days, slow_blocks
 from laneproof.findings import Finding, Kind, Severity, format_time
-from laneproof.ledger.ledger import Ledger
-from laneproof.ledger.load import LoadRecord
-from laneproof.past import Past
+from laneproof.past.ledger import Ledger
+from laneproof.past.load import LoadRecord
+from laneproof.past.past import Past
 from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
 from laneproof.rules.example_past import quiet_snapshot, slow_past
 from laneproof.rules.rule import Example, Rule

@@ -3,18 +3,18 @@
 from collections.abc import Iterator
 from functools import lru_cache
 
-from laneproof.build.declaration import Build, Position
+from laneproof.box.links import describe_rate, rate_of
+from laneproof.box.placement import arrange
+from laneproof.declaration.build import Build, Position
 from laneproof.evidence.counts import Bounds
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.training import clean_boots_needed, settled, short_boots
 from laneproof.findings import Finding, Kind, Severity, format_time
-from laneproof.ledger.ledger import Ledger
-from laneproof.ledger.training import BootTraining, Fall, TrainingRecord
-from laneproof.links import describe_rate, rate_of
-from laneproof.past import Past
+from laneproof.past.ledger import Ledger
+from laneproof.past.past import Past
+from laneproof.past.training import BootTraining, Fall, TrainingRecord
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_past import quiet_snapshot, training_past
-from laneproof.rules.placement import arrange
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, say_times
 from laneproof_collectors.snapshot import Snapshot

@@ -4,8 +4,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import TypeGuard
 
-from laneproof.build.declaration import Build
-from laneproof.build.units import format_bytes
+from laneproof.box.placement import is_same_text
+from laneproof.declaration.build import Build
+from laneproof.declaration.units import format_bytes
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.wear import (
     ACT_DAYS,
@@ -19,11 +20,10 @@ from laneproof.evidence.wear import (
     nearer,
 )
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.drives import DriveRecord, Steps
-from laneproof.past import Past
+from laneproof.past.drives import DriveRecord, Steps
+from laneproof.past.past import Past
 from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
 from laneproof.rules.example_past import health_past, health_snapshot
-from laneproof.rules.placement import is_same_text
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, stood, watched_drives
 from laneproof_collectors.snapshot import Snapshot

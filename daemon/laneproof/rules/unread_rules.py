@@ -6,11 +6,11 @@ flood of one cause, so they are silent about it and this rule speaks for all.
 
 from collections.abc import Iterator
 
-from laneproof.build.declaration import Build
+from laneproof.box.placement import hangs_on_controller
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past import Past
+from laneproof.past.past import Past
 from laneproof.rules.example_box import Box
-from laneproof.rules.placement import hangs_on_controller
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread

@@ -22,7 +22,7 @@ from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine, Outcome
 from laneproof.findings import FindingChange, verdict
 from laneproof.history.events import RECORDS_LOST, Event
 from laneproof.history.held import HeldReadings
-from laneproof.ledger.timeline import LATE_SECONDS
+from laneproof.past.timeline import LATE_SECONDS
 from laneproof.rules.signs_drops import describe_drop
 from laneproof.service.cost import CostMeter
 from laneproof.service.declaration_file import DeclarationFile
@@ -38,7 +38,7 @@ from laneproof.service.told import Inbox, sort_told
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
 from laneproof_collectors.host import Clock, Host
 from laneproof_collectors.hotplug import read_device_events
-from laneproof_collectors.kernel_log import KernelEvents, TimedKernelEvent, read_kernel_events
+from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, read_kernel_events
 from laneproof_collectors.unread import Reason, Unread
 
 _log = logging.getLogger(__name__)

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 
 
 class DeclarationFile:

@@ -24,7 +24,7 @@ from laneproof.evidence.budget import FALSE_PAGES_PER_YEAR
 from laneproof.findings import Change, FindingChange, Severity
 from laneproof.outputs.audit_json import as_json
 from laneproof.outputs.metrics import Sample, make_families, take_samples
-from laneproof.outputs.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
+from laneproof.outputs.page.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
 from laneproof.service.published import Published
 
 _log = logging.getLogger(__name__)
@@ -180,7 +180,7 @@ def _as_json(change: FindingChange) -> dict[str, Any]:
 
 def _file(name: str, content_type: str) -> Reply:
     """Give a file that belongs to the page."""
-    return HTTPStatus.OK, content_type, resources.files("laneproof.outputs").joinpath(name).read_bytes()
+    return HTTPStatus.OK, content_type, resources.files("laneproof.outputs.page").joinpath(name).read_bytes()
 
 
 class _Handler(BaseHTTPRequestHandler):

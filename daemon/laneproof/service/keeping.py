@@ -20,7 +20,7 @@ from laneproof.history.events import Event
 from laneproof.history.notes import Note
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
-from laneproof_collectors.kernel_log import TimedKernelEvent
+from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 
 _log = logging.getLogger(__name__)
 

@@ -1,8 +1,8 @@
 """What the kernel told between two passes: events of its log and of devices, gathered until they are judged."""
 
 from laneproof_collectors.hotplug import DeviceEvent
-from laneproof_collectors.kernel_log import KernelEvents, TimedKernelEvent
-from laneproof_collectors.kernel_messages import EventKind
+from laneproof_collectors.kernel_log.formats import EventKind
+from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent
 from laneproof_collectors.unread import Unread
 
 MOST_EVENTS = 2000

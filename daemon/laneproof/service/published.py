@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.engine import Outcome
 from laneproof.findings import FindingChange
 from laneproof.service.evidence_ring import RingState

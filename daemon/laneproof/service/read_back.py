@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 from queue import Empty, SimpleQueue
 from threading import Thread
 
-from laneproof.ledger.timeline import Timeline
+from laneproof.past.timeline import Timeline
 from laneproof_collectors.host import Host
-from laneproof_collectors.kernel_log import (
+from laneproof_collectors.kernel_log.reading import (
     KernelEvents,
     TimedKernelEvent,
     kernel_events,

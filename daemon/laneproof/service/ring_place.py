@@ -1,7 +1,7 @@
 """Which watched drives carry a folder: evidence that lies on them goes with them. Pure."""
 
-from laneproof.build.declaration import Build
-from laneproof.drive_names import UnknownNameError, find_drives
+from laneproof.box.names import UnknownNameError, find_drives
+from laneproof.declaration.build import Build
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

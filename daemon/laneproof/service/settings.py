@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from laneproof.build.key_places import find_key_places
+from laneproof.declaration.key_lines import find_key_places
 from laneproof_collectors.collection import make_collectors
 
 DEFAULT_ADDRESS, DEFAULT_PORT = "127.0.0.1", 7766

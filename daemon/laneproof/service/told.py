@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from laneproof.history.notes import Note as KeptNote
-from laneproof.ledger.notes import ConfirmedCause, Note, parse_note
+from laneproof.past.notes import ConfirmedCause, Note, parse_note
 
 _log = logging.getLogger(__name__)
 

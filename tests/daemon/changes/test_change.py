@@ -2,9 +2,9 @@
 
 import pytest
 
+from laneproof.box.inventory import Inventory, KeptLink, take_inventory
 from laneproof.changes import About, Change, Comparison, Gap, Look, What
 from laneproof.changes.change import Pair, describe_link, is_same_link, join_words
-from laneproof.inventory import Inventory, KeptLink, take_inventory
 from simulated_box import declare, kelp_box
 
 CHANGE = Change(what=What.WENT, about=About.DRIVE, subject="riser-1", summary="it is gone")

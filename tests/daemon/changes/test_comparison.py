@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.build.declaration import Build
-from laneproof.build.file import parse_build
+from laneproof.box.inventory import Inventory, take_inventory
 from laneproof.changes import About, Change, Comparison, What, compare
-from laneproof.inventory import Inventory, take_inventory
+from laneproof.declaration.build import Build
+from laneproof.declaration.file import parse_build
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
 from laneproof_collectors.snapshot import Setting

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from laneproof.box.inventory import Inventory, take_inventory
 from laneproof.changes import About, Change, Comparison, What, compare
-from laneproof.inventory import Inventory, take_inventory
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import SATA, Box, declare, kelp_box
 

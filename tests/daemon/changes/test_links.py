@@ -1,7 +1,7 @@
 """Ports and links: what a setting explains goes with it, what nothing explains stands alone, a split is one change."""
 
+from laneproof.box.inventory import take_inventory
 from laneproof.changes import About, Change, Comparison, What, compare
-from laneproof.inventory import take_inventory
 from simulated_box import L0S, L1, Box, declare
 
 PATHS = [f"0000:00/01.{n}" for n in (1, 2, 3, 4)]

@@ -5,8 +5,8 @@ from dataclasses import replace
 
 import pytest
 
+from laneproof.box.inventory import take_inventory
 from laneproof.changes import About, Comparison, What, compare
-from laneproof.inventory import take_inventory
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, kelp_box, make_array, make_bond, make_memory

@@ -1,7 +1,7 @@
 """Settings of the kernel go with what most likely set them; words of the boot loader are no settings."""
 
+from laneproof.box.inventory import take_inventory
 from laneproof.changes import About, Change, Comparison, What, compare
-from laneproof.inventory import take_inventory
 from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, kelp_box

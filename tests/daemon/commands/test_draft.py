@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from laneproof.build.file import parse_build
 from laneproof.cli import main
+from laneproof.declaration.file import parse_build
 
 
 def test_the_printed_draft_is_valid_and_ends_with_0(capsys: pytest.CaptureFixture[str]) -> None:

@@ -11,7 +11,7 @@ from laneproof.findings import Change
 from laneproof.history.events import Event
 from laneproof.history.notes import Note
 from laneproof.history.store import Store
-from laneproof_collectors.kernel_log import kernel_events
+from laneproof_collectors.kernel_log.reading import kernel_events
 from passes import Passes, change_of, make_finding
 
 DAY = 86400.0

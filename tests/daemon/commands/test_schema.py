@@ -5,8 +5,8 @@ import json
 import pytest
 from jsonschema import Draft202012Validator
 
-from laneproof.build.schema import build_schema
 from laneproof.cli import main
+from laneproof.declaration.schema import build_schema
 from laneproof.outputs.audit_json import audit_schema
 
 

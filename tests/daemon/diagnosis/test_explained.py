@@ -5,7 +5,7 @@ import pytest
 from laneproof.diagnosis.explained import explain, weigh
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Cause, Finding, Kind, Severity
-from laneproof.ledger.notes import ConfirmedCause
+from laneproof.past.notes import ConfirmedCause
 from laneproof.rules.example_past import DAY, PATHS, Story, counting_box
 
 PATH = PATHS[0]

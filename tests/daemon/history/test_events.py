@@ -9,7 +9,7 @@ from laneproof.history.places import Names
 from laneproof.history.store import Store
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import Action, DeviceEvent
-from laneproof_collectors.kernel_log import kernel_events
+from laneproof_collectors.kernel_log.reading import kernel_events
 from passes import FIRST_BOOT, Passes
 from simulated_box import A_MORNING
 

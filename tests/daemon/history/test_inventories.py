@@ -2,8 +2,8 @@
 
 from pathlib import Path
 
+from laneproof.box.inventory import Inventory
 from laneproof.history.store import Store
-from laneproof.inventory import Inventory
 from laneproof_collectors.snapshot import LinkEnd
 from passes import SECOND_BOOT, Passes
 

@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from laneproof.box.inventory import Inventory
 from laneproof.changes import About, Change, Comparison, Gap, Look, What
-from laneproof.inventory import Inventory
 from laneproof.outputs.audit_text import NARROWEST, Style
 from laneproof.outputs.changes_text import write_changes
 

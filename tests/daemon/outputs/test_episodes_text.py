@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.ledger.drops import ABORTED, REENUMERATED, VANISHED, Before, Drop
-from laneproof.ledger.ledger import Ledger, State
-from laneproof.ledger.timeline import Timeline
 from laneproof.outputs.episodes_text import tell_episodes
 from laneproof.outputs.events_text import Happening
+from laneproof.past.drops import ABORTED, REENUMERATED, VANISHED, Before, Drop
+from laneproof.past.ledger import Ledger, State
+from laneproof.past.timeline import Timeline
 
 NOW = 1_790_000_000.0
 PATH, OTHER = "0000:00/01.1", "0000:00/01.2"

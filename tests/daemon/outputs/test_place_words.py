@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.build.declaration import Build
-from laneproof.drive_names import Whereabouts, describe_place
+from laneproof.box.names import Whereabouts, describe_place
+from laneproof.declaration.build import Build
 from laneproof.outputs.place_words import (
     list_uses,
     say_between,

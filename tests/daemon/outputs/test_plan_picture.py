@@ -3,8 +3,8 @@ from xml.etree import ElementTree as ET
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.build.declaration import Build
-from laneproof.build.desk_check import check_plan
+from laneproof.declaration.build import Build
+from laneproof.desk.check import check_plan
 from laneproof.outputs.plan_picture import draw_plan
 from simulated_box import declare
 

@@ -2,7 +2,7 @@ import re
 
 import pytest
 
-from laneproof.build.desk_check import check_plan
+from laneproof.desk.check import check_plan
 from laneproof.outputs.audit_text import Style
 from laneproof.outputs.plan_text import write_plan
 from simulated_box import declare

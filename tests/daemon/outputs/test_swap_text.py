@@ -5,9 +5,9 @@ import pytest
 from laneproof.outputs.audit_text import NARROWEST, Style
 from laneproof.outputs.inventory import list_places
 from laneproof.outputs.swap_text import write_fit, write_guide
-from laneproof.past import NOTHING, Past
+from laneproof.past.past import NOTHING, Past
+from laneproof.replacement import Fit, FitItem
 from laneproof.rules.cautions import OPEN_CASE
-from laneproof.swap_guide import Fit, FitItem
 from simulated_box import Box
 from swap_box import BUILD, CHECKED, guide_for, swap_box
 

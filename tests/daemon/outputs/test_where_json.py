@@ -2,10 +2,10 @@
 
 import json
 
-from laneproof.drive_names import find_drives
+from laneproof.box.names import find_drives
 from laneproof.outputs.where_json import as_json
 from laneproof.outputs.where_text import Finds
-from laneproof_collectors.locate import LedKind, LocateLed
+from laneproof_collectors.disks.locate import LedKind, LocateLed
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, declare, kelp_box, make_array
 

@@ -2,11 +2,11 @@
 
 import pytest
 
-from laneproof.drive_names import find_drives
+from laneproof.box.names import find_drives
 from laneproof.outputs.audit_text import NARROWEST, Style
 from laneproof.outputs.inventory import list_places
 from laneproof.outputs.where_text import Finds, write_where
-from laneproof_collectors.locate import LedKind, LocateLed
+from laneproof_collectors.disks.locate import LedKind, LocateLed
 from simulated_box import Box, declare, kelp_box, make_array
 
 PATH = "0000:00/01.1"

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past import NOTHING
+from laneproof.past.past import NOTHING
 from laneproof.rules.array_errors import ARRAY_ERRORS
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread

@@ -6,8 +6,8 @@ import pytest
 
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.box_book import DAY, ArrayChecks, BoxBook
-from laneproof.past import NOTHING, Past
+from laneproof.past.box_book import DAY, ArrayChecks, BoxBook
+from laneproof.past.past import NOTHING, Past
 from laneproof.rules.array_life import ARRAY_REBUILDING, ARRAY_SCRUB_OVERDUE, estimate_seconds_left
 from laneproof.rules.rule import Rule
 from laneproof_collectors.snapshot import Snapshot

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from laneproof.box.placement import arrange
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past import NOTHING
+from laneproof.past.past import NOTHING
 from laneproof.rules.array_members import ARRAY_MEMBER_ELSEWHERE, declared_disks
-from laneproof.rules.placement import arrange
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare, kelp_box
 

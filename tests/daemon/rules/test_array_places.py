@@ -2,8 +2,8 @@
 
 import pytest
 
+from laneproof.box.placement import arrange
 from laneproof.rules.array_places import Losses, find_losses, is_lost, locate_disks, name_members
-from laneproof.rules.placement import arrange
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
 from simulated_box import declare, kelp_box, make_array

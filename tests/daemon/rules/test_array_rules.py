@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past import NOTHING
+from laneproof.past.past import NOTHING
 from laneproof.rules.array_members import ARRAY_MEMBER_ELSEWHERE
 from laneproof.rules.array_rules import ARRAY_DEGRADED, ARRAY_DIFFERS, count_lost, count_spared
 from laneproof.rules.rule import Rule

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, verdict
-from laneproof.past import NOTHING
+from laneproof.past.past import NOTHING
 from laneproof.rules import RULES, judge_all, rule_named
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import (

@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.link_ends import LinkOfTwo
-from laneproof.past import NOTHING, Boot, LinkLimits, Past
+from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.topology import survey
+from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
 from laneproof.rules.causes import aspm_setting, firmware_setting
 from laneproof.rules.example_past import DAY, Story
-from laneproof.topology import survey
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 from simulated_box import L1, Box

@@ -6,8 +6,8 @@ import pytest
 
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.box_book import DAY
-from laneproof.past import NOTHING
+from laneproof.past.box_book import DAY
+from laneproof.past.past import NOTHING
 from laneproof.rules import judge_all
 from laneproof.rules.drive_rules import INTERFACE_ERRORS, SECTORS_FAILING, SELF_TEST_FAILED, has_failed
 from laneproof.rules.rule import Rule

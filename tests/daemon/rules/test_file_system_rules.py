@@ -5,8 +5,8 @@ from typing import Any
 import pytest
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.box_book import BoxBook
-from laneproof.past import NOTHING, Past
+from laneproof.past.box_book import BoxBook
+from laneproof.past.past import NOTHING, Past
 from laneproof.rules.file_system_rules import FILE_SYSTEM_FULL, FILE_SYSTEM_MISSING, FILE_SYSTEM_READ_ONLY
 from laneproof.rules.rule import Rule
 from laneproof_collectors.snapshot import MountedFileSystem

@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof.findings import Finding, Kind
-from laneproof.past import NOTHING
+from laneproof.past.past import NOTHING
 from laneproof.rules.firmware_rules import FIRMWARE_DIFFERS
 from laneproof_collectors.unread import Unread
 from simulated_box import declare, kelp_box

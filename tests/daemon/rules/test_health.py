@@ -6,7 +6,7 @@ import pytest
 
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past import NOTHING
+from laneproof.past.past import NOTHING
 from laneproof.rules.health import CRITICAL_WARNING, read_warnings
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import SATA, Box, declare, make_health

@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof.findings import Finding, Kind
-from laneproof.past import NOTHING
+from laneproof.past.past import NOTHING
 from laneproof.rules.example_past import PATHS
 from laneproof.rules.health import CRITICAL_WARNING
 from laneproof_collectors.unread import Reason, Unread

@@ -6,8 +6,8 @@ import pytest
 
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.box_book import BoxBook
-from laneproof.past import NOTHING, Past
+from laneproof.past.box_book import BoxBook
+from laneproof.past.past import NOTHING, Past
 from laneproof.rules.heat import FAN_STOPPED, judge_box_heat
 from laneproof_collectors.snapshot import Fan, Snapshot, TemperatureReading, Thermal
 from laneproof_collectors.unread import Reason, Unread

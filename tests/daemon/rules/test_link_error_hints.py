@@ -2,9 +2,9 @@
 
 import pytest
 
-from laneproof.ledger.drives import HourHeat
-from laneproof.ledger.link_errors import LinkRecord
-from laneproof.ledger.tally import HOUR
+from laneproof.past.drives import HourHeat
+from laneproof.past.link_errors import LinkRecord
+from laneproof.past.tally import HOUR
 from laneproof.rules.link_error_hints import say_acceptance, tell_heat
 
 BEGIN = 1_790_000_000.0 - 1_790_000_000.0 % HOUR

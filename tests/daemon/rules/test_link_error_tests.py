@@ -3,9 +3,9 @@
 import pytest
 from scipy import stats
 
-from laneproof.ledger.link_errors import EndState, LinkRecord
-from laneproof.ledger.reporting import Reporting
-from laneproof.ledger.tally import DAY, HOUR, TallySeries
+from laneproof.past.link_errors import EndState, LinkRecord
+from laneproof.past.reporting import Reporting
+from laneproof.past.tally import DAY, HOUR, TallySeries
 from laneproof.rules.link_error_tests import judge_link, recent
 
 NOW = 1_790_000_000.0 - 1_790_000_000.0 % HOUR + HOUR

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past import NOTHING, Boot, LinkLimits, Past
+from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
 from laneproof.rules import judge_all
 from laneproof.rules.link_rules import LINK_ABOVE_PLAN, LINK_BEYOND_HARDWARE, LINK_NARROW, LINK_SLOW
 from laneproof.rules.rule import Rule

@@ -2,9 +2,9 @@
 
 import pytest
 
+from laneproof.box.placement import Arrangement
+from laneproof.box.topology import survey
 from laneproof.rules.link_subjects import find_rest, find_subjects
-from laneproof.rules.placement import Arrangement
-from laneproof.topology import survey
 from simulated_box import Box, declare
 
 PATH = "0000:00/01.1"

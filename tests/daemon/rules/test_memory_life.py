@@ -7,8 +7,8 @@ import pytest
 
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.box_book import DAY
-from laneproof.past import NOTHING
+from laneproof.past.box_book import DAY
+from laneproof.past.past import NOTHING
 from laneproof.rules.memory_life import MEMORY_ERRORS, MEMORY_SLOW, find_channels
 from laneproof.rules.rule import Rule
 from laneproof_collectors.snapshot import EdacController, Memory, MemoryModule, Snapshot

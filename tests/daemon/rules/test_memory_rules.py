@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Finding, Kind
-from laneproof.past import NOTHING
+from laneproof.past.past import NOTHING
 from laneproof.rules.memory_rules import MEMORY_DIFFERS
 from laneproof_collectors.snapshot import Memory
 from laneproof_collectors.unread import Unread

@@ -5,11 +5,11 @@ from typing import Any
 
 import pytest
 
-from laneproof.build.declaration import Build
+from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.ledger.box_book import DAY, HOUR
-from laneproof.past import NOTHING
+from laneproof.past.box_book import DAY, HOUR
+from laneproof.past.past import NOTHING
 from laneproof.rules.network_life import NETWORK_ERRORS, NETWORK_LINK_UNSTEADY
 from laneproof.rules.network_rules import NETWORK_LINK_SLOW, ONE_FLOW
 from laneproof.rules.rule import Rule

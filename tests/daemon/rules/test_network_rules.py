@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Finding, Kind
-from laneproof.past import NOTHING
+from laneproof.past.past import NOTHING
 from laneproof.rules.network_rules import AGGREGATE_INCOMPLETE, NETWORK_LINK_SLOW
 from laneproof.rules.rule import Rule
 from laneproof_collectors.snapshot import Aggregate, Interface

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past import NOTHING
+from laneproof.past.past import NOTHING
 from laneproof.rules import judge_all
 from laneproof.rules.occupancy import OCCUPANT_DIFFERS, OCCUPANT_UNEXPECTED, POSITION_EMPTY
 from laneproof.rules.rule import Rule

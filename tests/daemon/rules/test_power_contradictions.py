@@ -1,6 +1,6 @@
 """Power settings that contradict themselves, where none is declared."""
 
-from laneproof.rules.placement import Arrangement
+from laneproof.box.placement import Arrangement
 from laneproof.rules.power_contradictions import Contradiction, find_contradictions
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread

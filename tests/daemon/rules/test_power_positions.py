@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.occupants import enters_idle_states
-from laneproof.rules.placement import Arrangement
+from laneproof.box.occupants import enters_idle_states
+from laneproof.box.placement import Arrangement
 from laneproof.rules.power_positions import Deviation, find_deviations, read_aspm, write_aspm
 from laneproof_collectors.snapshot import AutonomousTransitions, NvmeController, PciFunction
 from laneproof_collectors.unread import Unread

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past import NOTHING, Boot, LinkLimits, Past
+from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
 from laneproof.rules.power_settings import POWER_SETTING_DIFFERS
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread

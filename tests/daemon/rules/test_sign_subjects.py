@@ -1,7 +1,7 @@
 """Whose signs are judged, under which name, and how times and counts are said."""
 
 from laneproof.findings import Severity
-from laneproof.past import Past
+from laneproof.past.past import Past
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
 from laneproof.rules.sign_subjects import (
     louder,

@@ -1,6 +1,6 @@
 """identity-doubtful: twins, drives without a name, drives that are not what they were."""
 
-from laneproof.past import NOTHING
+from laneproof.past.past import NOTHING
 from laneproof.rules.example_past import PATHS
 from laneproof.rules.signs_identity import IDENTITY_DOUBTFUL
 from laneproof_collectors.snapshot import NvmeNamespace

@@ -112,7 +112,7 @@ def test_a_cable_that_was_changed_puts_it_on_trial() -> None:
 
 
 def test_without_a_ledger_nothing_is_said() -> None:
-    from laneproof.past import NOTHING  # noqa: PLC0415
+    from laneproof.past.past import NOTHING  # noqa: PLC0415
     from laneproof.rules.signs_link_errors import SIGNAL_ERRORS  # noqa: PLC0415
 
     assert list(SIGNAL_ERRORS.judge(BUILD, counting_box((9, 9, 9, 9)).snapshot(taken_at=DAY), NOTHING)) == []

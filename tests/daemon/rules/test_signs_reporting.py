@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from laneproof.findings import Finding
-from laneproof.past import NOTHING
+from laneproof.past.past import NOTHING
 from laneproof.rules.example_past import PATHS, counting_box, hiding_past, masked_snapshot, withheld_snapshot
 from laneproof.rules.signs_reporting import ERRORS_HIDDEN, ERRORS_NOT_COUNTED
 from laneproof_collectors.snapshot import Setting, Snapshot

@@ -6,7 +6,7 @@ import pytest
 
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.wear import Remaining, by_percentage
-from laneproof.ledger.drives import Steps
+from laneproof.past.drives import Steps
 from laneproof.rules.example_past import PATHS
 from laneproof.rules.signs_wear import project
 from simulated_box import Box, declare

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 import pytest
 
 from laneproof.findings import Finding, Severity
-from laneproof.past import NOTHING, Boot, LinkLimits, Past
+from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
 from laneproof.rules import judge_all
 from laneproof.rules.split_rules import SPLIT_NOT_ACTIVE
 from simulated_box import Box, declare

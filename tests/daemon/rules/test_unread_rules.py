@@ -5,7 +5,7 @@ from dataclasses import fields
 import pytest
 
 from laneproof.findings import Kind
-from laneproof.past import NOTHING
+from laneproof.past.past import NOTHING
 from laneproof.rules import judge_all
 from laneproof.rules.unread_rules import READING_INCOMPLETE
 from laneproof_collectors.snapshot import Snapshot

@@ -16,8 +16,8 @@ from typing import Any, TypeVar
 
 import pytest
 
-from laneproof.build.declaration import Build
-from laneproof.build.file import parse_build
+from laneproof.declaration.build import Build
+from laneproof.declaration.file import parse_build
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine, Outcome
 from laneproof.findings import Change, FindingChange
 from laneproof.history.events import RECORDS_LOST, Event
@@ -33,7 +33,7 @@ from laneproof.service.told import Inbox
 from laneproof_collectors.collection import make_collectors
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
-from laneproof_collectors.kernel_log import TimedKernelEvent
+from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 from laneproof_collectors.unread import Reason, Unread
 from simulation.box import Drive, Port, SimulatedBox
 from standing_host import START, StandingHost, removed

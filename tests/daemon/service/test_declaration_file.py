@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from laneproof.build.declaration import Build
-from laneproof.build.file import BuildError, parse_build
+from laneproof.declaration.build import Build
+from laneproof.declaration.file import BuildError, parse_build
 from laneproof.service.declaration_file import DeclarationFile
 
 ONE = 'schema = 1\nbox.name = "one"\n'

@@ -16,7 +16,7 @@ from laneproof.service import keeping
 from laneproof.service.keeping import BackgroundKeeper
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
-from laneproof_collectors.kernel_log import TimedKernelEvent
+from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 from passes import Passes
 
 PATIENCE_SECONDS = 30.0

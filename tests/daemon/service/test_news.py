@@ -2,7 +2,7 @@
 
 from laneproof.service.news import MOST_EVENTS, News
 from laneproof_collectors.hotplug import DeviceEvent, parse_uevent
-from laneproof_collectors.kernel_log import KernelEvents, TimedKernelEvent, classify
+from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, classify
 from laneproof_collectors.unread import Reason, Unread
 
 NONE = KernelEvents((), 0)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 
 import pytest
 
-from laneproof.ledger.timeline import Timeline
+from laneproof.past.timeline import Timeline
 from laneproof.service import read_back
 from laneproof.service.read_back import (
     BOOT_BEFORE,
@@ -22,7 +22,7 @@ from laneproof.service.read_back import (
     sort_out,
 )
 from laneproof_collectors.host import Answer, Host, Question, ReadFile, ReadJournal
-from laneproof_collectors.kernel_log import KernelEvents, TimedKernelEvent, kernel_events, parse_journal_record
+from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, kernel_events, parse_journal_record
 from laneproof_collectors.unread import Reason, Unread
 
 EARLIER = "0b5e55ed-0000-4000-8000-000000000001"

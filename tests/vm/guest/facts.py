@@ -4,8 +4,10 @@ import dataclasses
 from collections.abc import Mapping
 from typing import Any
 
-from laneproof_collectors import firmware, nvme, pcie, power
+from laneproof_collectors import firmware, power
 from laneproof_collectors.host import LiveHost
+from laneproof_collectors.nvme.controllers import read_controllers
+from laneproof_collectors.pcie.functions import read_functions, read_slots
 from laneproof_collectors.unread import Unread
 
 
@@ -27,12 +29,12 @@ def read_facts() -> dict[str, Any]:
     """Ask the live machine through the collectors whose every field has a second witness."""
     host = LiveHost()
     try:
-        functions = pcie.read_functions(host)
-        controllers = nvme.read_controllers(host)
+        functions = read_functions(host)
+        controllers = read_controllers(host)
         facts = {
             "functions": plain(functions),
             "paths": {one.address: [one.own_path, one.path] for one in functions if not isinstance(functions, Unread)},
-            "slots": plain(pcie.read_slots(host)),
+            "slots": plain(read_slots(host)),
             "controllers": plain(controllers),
             "capacities": {one.name: one.capacity_bytes for one in controllers},
             "power": plain(power.read_power(host)),

@@ -1,0 +1,1 @@
+"""Disks of the block layer, and SATA, SAS and USB drives."""

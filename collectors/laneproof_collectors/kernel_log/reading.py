@@ -1,0 +1,108 @@
+"""The kernel log: what happened, to whom and when.
+
+Rules of this module: only what the kernel wrote counts (facility 0; a program may write to the log, and so forge a
+line), and the several lines of one report make one event (`kernel_reports`). What it does not do: count. The kernel
+limits the rate of its lines, so counts come from counters and the log says when and what.
+
+One message is judged in `lines`, by the tables of the kernel's formats in `formats` and the tables beside it.
+"""
+
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import NamedTuple
+
+from laneproof_collectors.host import Host
+from laneproof_collectors.kernel_log.formats import EventKind
+from laneproof_collectors.kernel_log.lines import KernelEvent, classify
+from laneproof_collectors.kernel_log.records import KernelRecord, parse_journal_record, parse_record
+from laneproof_collectors.kernel_log.reports import Reports, TimedKernelEvent
+from laneproof_collectors.unread import Unread
+
+__all__ = [
+    "EventKind",
+    "KernelEvent",
+    "KernelEvents",
+    "KernelRecord",
+    "TimedKernelEvent",
+    "classify",
+    "kernel_events",
+    "missed_events",
+    "parse_journal_record",
+    "parse_record",
+    "read_kernel_events",
+]
+
+
+class KernelEvents(NamedTuple):
+    """The events since the last reading, oldest first.
+
+    With them, how many records were lost before or between, and how many were read: with none, silence says nothing.
+    And when the first of these was said, seconds since boot, None where there is none.
+    """
+
+    events: tuple[TimedKernelEvent, ...]
+    lost: int
+    records: int = 0
+    begins_up_seconds: float | None = None
+
+
+def kernel_events(records: Iterable[str | KernelRecord]) -> tuple[TimedKernelEvent, ...]:
+    """Find the events in a run of records, one event a report.
+
+    Args:
+        records: Records in the log's order: raw as read from ``/dev/kmsg``, or parsed.
+
+    Returns:
+        The events, oldest first. Records that a program wrote, and what is no record, are passed over.
+    """
+    reports = Reports()
+    for one in records:
+        record = parse_record(one) if isinstance(one, str) else one
+        if isinstance(record, Unread) or record.facility != 0:
+            continue
+        if "[Hardware Error]" in record.text:
+            reports.add_firmware(record)
+        if event := classify(record.text):
+            if event.device is None and (address := record.keys.get("DEVICE", "")).startswith("+pci:"):
+                event = replace(event, device=address.removeprefix("+pci:"))
+            reports.add(record, event)
+    return tuple(reports.events)
+
+
+def read_kernel_events(host: Host) -> KernelEvents | Unread:
+    """Take the kernel events since the last reading.
+
+    Args:
+        host: The machine.
+
+    Returns:
+        The events and how many records were lost, or why the log could not be read.
+    """
+    answer = host.kernel_log()
+    if isinstance(answer, Unread):
+        return answer
+    first = parse_record(answer.records[0]) if answer.records else None
+    begins = first.up_seconds if isinstance(first, KernelRecord) else None
+    return KernelEvents(kernel_events(answer.records), answer.lost, len(answer.records), begins)
+
+
+def missed_events(
+    journal: Iterable[TimedKernelEvent], seen: Iterable[TimedKernelEvent], *, boot_id: str | None = None
+) -> tuple[TimedKernelEvent, ...]:
+    """Tell which events of the journal the ring did not give.
+
+    Args:
+        journal: Events read back from the journal, of any boot.
+        seen: Events taken from the ring.
+        boot_id: The boot of those of `seen` that name none: the ring is always this boot's.
+
+    Returns:
+        The events of `journal` that are not among `seen`, in their order.
+    """
+    known = {_identity(one, boot_id) for one in seen}
+    return tuple(one for one in journal if _identity(one, boot_id) not in known)
+
+
+def _identity(one: TimedKernelEvent, boot_id: str | None) -> tuple[str | None, int | None, str]:
+    boot = (one.boot_id or boot_id or "").replace("-", "")
+    return boot, None if one.up_seconds is None else round(one.up_seconds * 1_000_000), one.event.message

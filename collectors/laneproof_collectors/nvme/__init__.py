@@ -1,0 +1,1 @@
+"""NVMe controllers and drives."""

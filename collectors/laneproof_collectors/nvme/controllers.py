@@ -1,0 +1,366 @@
+"""NVMe controllers: who they are, what they hold, how they are, and what they do to save power.
+
+Rules of this module:
+- A controller that is not live (dead, resetting, connecting), or whose PCI function sleeps, is sent no command: it
+  would hang, or wake. What is known of it then comes from the kernel's own files.
+- What each pass costs a drive: the health log, the firmware slot log and, where the drive changes power state by
+  itself, one Get Features, back to back; Identify once for as long as the drive stays; the error log only when its
+  count rose. A drive that had gone to rest is roused for these few milliseconds and begins to count its idle time
+  anew, so an interval shorter than that keeps it from ever resting: the interval is the caller's.
+- hwmon sends the drive commands too (three for its temperature, threshold and alarm): it is read only where the health
+  log fails.
+- smartctl is asked only where the admin command fails in a way that another program may get round.
+
+What it does not do: it parses no page (``nvme_logs.py``) and no output of smartctl (``smart.py``).
+"""
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import cast
+
+from laneproof_collectors.attributes import is_absent, parse_integer, parse_text, unless_absent
+from laneproof_collectors.disks.block import NamespaceMemory, name_namespace, read_namespaces
+from laneproof_collectors.host import Host, resolve_link
+from laneproof_collectors.nvme.hwmon import read_thermometers
+from laneproof_collectors.nvme.logs import (
+    AUTONOMOUS_TRANSITION_BYTES,
+    AUTONOMOUS_TRANSITIONS_FEATURE,
+    ERROR_ENTRY_BYTES,
+    ERROR_LOG,
+    FIRMWARE_SLOT_BYTES,
+    FIRMWARE_SLOT_LOG,
+    HEALTH_BYTES,
+    HEALTH_LOG,
+    parse_autonomous_transitions,
+    parse_error_log,
+    parse_firmware_slots,
+    parse_health,
+    parse_identify,
+)
+from laneproof_collectors.pcie.path import is_address
+from laneproof_collectors.questions import (
+    Answer,
+    FeatureValue,
+    ListFolder,
+    NvmeFeature,
+    NvmeIdentify,
+    NvmeLog,
+    Question,
+    ReadFile,
+    Smartctl,
+)
+from laneproof_collectors.snapshot import (
+    AutonomousTransitions,
+    ErrorEntry,
+    FirmwareSlots,
+    HealthLog,
+    NvmeController,
+    NvmeIdentity,
+    NvmeNamespace,
+    TemperatureReading,
+)
+from laneproof_collectors.unread import Reason, Unread
+
+CLASS_FOLDER = "/sys/class/nvme"
+_SHOWN_BY_SYSFS = ("/sys/class", "/sys/bus/pci/devices")
+MOST_ERROR_ENTRIES = 64
+"""How much of the error log is worth a transfer; the newest entries come first."""
+
+LIVE = "live"
+"""The one state in which a command is answered. Source: kernel drivers/nvme/host/sysfs.c, ``nvme_sysfs_show_state``."""
+
+_CONTROLLER = re.compile(r"nvme\d+")
+_LATENCY_TOLERANCE = "power/pm_qos_latency_tolerance_us"
+_ATTRIBUTES = (
+    "transport", "state", "model", "serial", "firmware_rev", "cntlid", "queue_count", _LATENCY_TOLERANCE,
+)  # fmt: skip
+_SLEEPING = ("suspended", "suspending", "D3hot", "D3cold")
+
+# After these, another program's way to the same page may work; after the others the drive itself does not answer.
+_WORTH_ANOTHER_WAY = (Reason.ABSENT, Reason.DENIED, Reason.REFUSED, Reason.MALFORMED, Reason.FAILED)
+_RIGHTS_ADVICE = "run laneproof as root, or give it CAP_SYS_ADMIN"
+
+Key = tuple[str, str, str]
+"""What makes a drive the same one as in the pass before: its name, serial number and firmware."""
+
+
+@dataclass(slots=True)
+class NvmeCache:
+    """What is remembered from pass to pass, so that a drive is not asked for what did not change."""
+
+    identities: dict[Key, NvmeIdentity] = field(default_factory=dict)
+    error_logs: dict[Key, tuple[int, tuple[ErrorEntry, ...]]] = field(default_factory=dict)
+    """The log, with the health log's count of entries when it was read."""
+    namespaces: NamespaceMemory = field(default_factory=dict)
+
+    def keep_only(self, keys: set[Key]) -> None:
+        """Forget the drives that are not here any more."""
+        for held in (self.identities, self.error_logs):
+            for key in held.keys() - keys:
+                del held[key]
+
+
+@dataclass(slots=True, kw_only=True)
+class _Drive:
+    """One controller while it is read: the kernel's own account, then what the drive answered."""
+
+    name: str
+    path: str
+    function: str | None = None  # the folder of its PCI function
+    address: str | None = None
+    attributes: list[bytes | Unread] = field(default_factory=list)
+    nodes: tuple[str, ...] = ()
+    sleep: list[bytes | Unread] = field(default_factory=list)
+    namespaces: tuple[NvmeNamespace, ...] = ()
+    identity: NvmeIdentity | Unread | None = None
+    health: HealthLog | Unread | None = None
+    firmware_slots: FirmwareSlots | Unread | None = None
+    errors: tuple[ErrorEntry, ...] | Unread | None = None
+    transitions: AutonomousTransitions | Unread | None = None
+    temperatures: tuple[TemperatureReading, ...] = ()
+
+    def text(self, name: str) -> str | Unread:
+        return parse_text(self.attributes[_ATTRIBUTES.index(name)])
+
+    def told(self, name: str) -> str | Unread:
+        """Give who it is from the kernel's files, else from what it answered itself: they hold the same words."""
+        text, own = self.text(name), self.identity
+        if not isinstance(text, Unread) or not isinstance(own, NvmeIdentity):
+            return text
+        return {"model": own.model, "serial": own.serial, "firmware_rev": own.firmware}[name]
+
+    def key(self) -> Key | None:
+        """Identify the drive, unless the kernel does not say enough for that."""
+        serial, firmware = self.text("serial"), self.text("firmware_rev")
+        if isinstance(serial, Unread) or isinstance(firmware, Unread) or not serial:
+            return None
+        return self.name, serial, firmware
+
+
+def read_controllers(host: Host, cache: NvmeCache | None = None) -> tuple[NvmeController, ...] | Unread:
+    """Read every NVMe controller.
+
+    Args:
+        host: The machine.
+        cache: What is remembered from pass to pass; none: everything is asked anew.
+
+    Returns:
+        The controllers by number, none where the kernel knows no such class; or why they could not be listed.
+    """
+    cache = cache if cache is not None else NvmeCache()
+    names = host.folder(CLASS_FOLDER)
+    if isinstance(names, Unread):
+        # Where sysfs shows itself elsewhere, an absent class means that the driver is not loaded.
+        shown = (answer for answer in host.folders(_SHOWN_BY_SYSFS) if not isinstance(answer, Unread))
+        return () if is_absent(names) and next(shown, None) is not None else names
+    drives = _locate(host, sorted(filter(_CONTROLLER.fullmatch, names), key=lambda name: int(name[4:])))
+    _read_attributes(host, drives)
+    _read_namespaces(host, drives, cache)
+    cache.keep_only({key for drive in drives if (key := drive.key())})
+    asked = [drive for drive in drives if not _leave_alone(drive)]
+    _ask_for_health(host, asked, cache)
+    _ask_for_more(host, asked, cache)
+    _ask_another_way(host, asked)
+    return tuple(map(_controller, drives))
+
+
+def _locate(host: Host, names: Sequence[str]) -> list[_Drive]:
+    """Find each controller's own folder, and its PCI function where it has one."""
+    drives = []
+    for name, target in zip(names, host.links(f"{CLASS_FOLDER}/{name}" for name in names), strict=True):
+        link = f"{CLASS_FOLDER}/{name}"
+        path = link if isinstance(target, Unread) else resolve_link(link, target)
+        function, _, below = path.rpartition("/nvme/")
+        drive = _Drive(name=name, path=path)
+        address = function.rpartition("/")[2]
+        if below == name and is_address(address):
+            drive.function, drive.address = function, address
+        drives.append(drive)
+    return drives
+
+
+def _ask_each(host: Host, questions: Sequence[Sequence[Question]]) -> Iterator[list[Answer]]:
+    """Put many lists of questions as one batch; give one list of answers for each."""
+    answers = iter(host.ask([one for some in questions for one in some]))
+    return ([next(answers) for _ in some] for some in questions)
+
+
+def _read_attributes(host: Host, drives: Sequence[_Drive]) -> None:
+    questions: list[list[Question]] = []
+    for drive in drives:
+        some: list[Question] = [ReadFile(f"{drive.path}/{name}") for name in _ATTRIBUTES]
+        some.append(ListFolder(drive.path))
+        if drive.function:
+            some += [ReadFile(f"{drive.function}/power/runtime_status"), ReadFile(f"{drive.function}/power_state")]
+        questions.append(some)
+    for drive, answers in zip(drives, _ask_each(host, questions), strict=True):
+        count = len(_ATTRIBUTES)
+        drive.attributes = cast("list[bytes | Unread]", answers[:count])
+        nodes = cast("tuple[str, ...] | Unread", answers[count])
+        drive.nodes = () if isinstance(nodes, Unread) else nodes
+        drive.sleep = cast("list[bytes | Unread]", answers[count + 1 :])
+
+
+def _read_namespaces(host: Host, drives: Sequence[_Drive], cache: NvmeCache) -> None:
+    found = [
+        (drive, disk, f"{drive.path}/{node}")
+        for drive in drives
+        for node in drive.nodes
+        if (disk := name_namespace(node))
+    ]
+    namespaces = read_namespaces(host, [(disk, folder) for _, disk, folder in found], cache.namespaces)
+    for (drive, _, _), namespace in zip(found, namespaces, strict=True):
+        drive.namespaces = (*drive.namespaces, namespace)
+
+
+def _leave_alone(drive: _Drive) -> bool:
+    """Decide that a drive is sent no command, and say so in all that a command would have told."""
+    state = drive.text("state")
+    for raw in drive.sleep:
+        if (word := parse_text(raw)) in _SLEEPING:
+            why = f"its PCI function sleeps ({word}) and is not woken by a reading"
+            return _leave(drive, Unread(f"what {drive.name} itself tells", why, Reason.NOT_ASKED))
+    if state == LIVE or is_absent(state):  # kernels before 4.8 show no state (from memory)
+        return False
+    shown = state.why if isinstance(state, Unread) else f"its state is {state}"
+    why = f"it is sent no command while it is not known to be live ({shown})"
+    return _leave(drive, Unread(f"what {drive.name} itself tells", why, Reason.NOT_ASKED))
+
+
+def _leave(drive: _Drive, unread: Unread) -> bool:
+    drive.identity = drive.health = drive.errors = drive.firmware_slots = drive.transitions = unread
+    return True
+
+
+def _advise(unread: Unread) -> Unread:
+    """Add what to do to a reading that lacked the rights."""
+    return replace(unread, why=f"{unread.why}; {_RIGHTS_ADVICE}") if unread.reason is Reason.DENIED else unread
+
+
+def _page(answer: Answer) -> bytes | Unread:
+    page = cast("bytes | Unread", answer)
+    return _advise(page) if isinstance(page, Unread) else page
+
+
+def _ask_for_health(host: Host, drives: Sequence[_Drive], cache: NvmeCache) -> None:
+    """Ask for the logs of each pass and, where it is not remembered, for the identity."""
+    questions: list[list[Question]] = []
+    for drive in drives:
+        drive.identity = cache.identities.get(key) if (key := drive.key()) else None
+        some: list[Question] = [] if drive.identity else [NvmeIdentify(drive.name)]
+        some += [
+            NvmeLog(drive.name, HEALTH_LOG, HEALTH_BYTES),
+            NvmeLog(drive.name, FIRMWARE_SLOT_LOG, FIRMWARE_SLOT_BYTES),
+        ]
+        questions.append(some)
+    for drive, answers in zip(drives, _ask_each(host, questions), strict=True):
+        *first, health, slots = answers
+        if first:
+            drive.identity = parse_identify(_page(first[0]), what=f"Identify of {drive.name}")
+            if (key := drive.key()) and isinstance(drive.identity, NvmeIdentity):
+                cache.identities[key] = drive.identity
+        drive.health = parse_health(cast("bytes | Unread", health), what=f"log 02h of {drive.name}")
+        drive.firmware_slots = parse_firmware_slots(_page(slots), what=f"log 03h of {drive.name}")
+
+
+def _ask_for_more(host: Host, drives: Sequence[_Drive], cache: NvmeCache) -> None:
+    """Ask for what depends on the first answers: the error log where it grew, the feature where the drive has it."""
+    questions: list[list[Question]] = []
+    for drive in drives:
+        drive.errors = _known_errors(drive, cache)
+        some: list[Question] = []
+        if drive.errors is None:
+            entries = drive.identity.error_log_entries if isinstance(drive.identity, NvmeIdentity) else 1
+            some.append(NvmeLog(drive.name, ERROR_LOG, min(entries, MOST_ERROR_ENTRIES) * ERROR_ENTRY_BYTES))
+        if isinstance(drive.identity, Unread):
+            drive.transitions = drive.identity
+        elif drive.identity and drive.identity.autonomous_transitions_supported:
+            some.append(NvmeFeature(drive.name, AUTONOMOUS_TRANSITIONS_FEATURE, AUTONOMOUS_TRANSITION_BYTES))
+        questions.append(some)
+    for drive, some, answers in zip(drives, questions, _ask_each(host, questions), strict=True):
+        for question, answer in zip(some, answers, strict=True):
+            if isinstance(question, NvmeFeature):
+                drive.transitions = _parse_feature(answer, what=f"feature 0Ch of {drive.name}")
+            else:
+                drive.errors = parse_error_log(_page(answer), what=f"log 01h of {drive.name}")
+                if (key := drive.key()) and isinstance(drive.health, HealthLog) and isinstance(drive.errors, tuple):
+                    cache.error_logs[key] = drive.health.error_log_entries, drive.errors
+
+
+def _known_errors(drive: _Drive, cache: NvmeCache) -> tuple[ErrorEntry, ...] | Unread | None:
+    """Say what the error log holds without asking for it; ``None`` where it must be asked."""
+    if isinstance(drive.health, Unread):
+        # A right that the health log lacked, or a drive that did not answer it, will be no different here.
+        hopeless = drive.health.reason in (Reason.DENIED, Reason.GONE, Reason.TIMED_OUT)
+        return _advise(replace(drive.health, what=f"log 01h of {drive.name}")) if hopeless else None
+    if drive.health and not drive.health.error_log_entries:
+        return ()  # the count runs over the controller's life
+    key = drive.key()
+    count, errors = cache.error_logs.get(key, (None, ())) if key else (None, ())
+    return errors if drive.health and count == drive.health.error_log_entries else None
+
+
+def _parse_feature(answer: Answer, *, what: str) -> AutonomousTransitions | Unread:
+    if isinstance(answer, FeatureValue):
+        return parse_autonomous_transitions(answer.value, answer.data, what=what)
+    return _advise(cast("Unread", answer))
+
+
+def _ask_another_way(host: Host, drives: Sequence[_Drive]) -> None:
+    """Where the health log failed, ask smartctl; where that fails too, at least read the kernel's thermometers."""
+    failed = [
+        drive for drive in drives if isinstance(drive.health, Unread) and drive.health.reason in _WORTH_ANOTHER_WAY
+    ]
+    if not failed:
+        return
+    from laneproof_collectors.disks import smart  # noqa: PLC0415 (pySMART costs memory that most machines need not spend)
+
+    for drive, answer in zip(failed, host.ask([Smartctl(drive.name) for drive in failed]), strict=True):
+        log = cast("Unread", drive.health)
+        told = smart.parse_health(answer, device=drive.name) if isinstance(answer, dict) else cast("Unread", answer)
+        drive.health = _explain(log, told) if isinstance(told, Unread) else told
+        if isinstance(told, Unread):
+            drive.temperatures = read_thermometers(host, drive.path, drive.nodes, drive.function)
+
+
+def _explain(log: Unread, smartctl: Unread) -> Unread:
+    """Join two failures into one sentence that ends with what to do."""
+    advice = [_RIGHTS_ADVICE] if log.reason is Reason.DENIED else []
+    advice += ["install smartmontools for a second way"] if smartctl.reason is Reason.ABSENT else []
+    todo = f"; {', or '.join(advice)}" if advice else ""
+    return replace(log, why=f"{log.why}; smartctl did not help ({smartctl.why}){todo}")
+
+
+def _controller(drive: _Drive) -> NvmeController:
+    """Put together what was read."""
+    raw = dict(zip(_ATTRIBUTES, drive.attributes, strict=True))
+    unread = Unread(f"what {drive.name} itself tells", "it was not asked", Reason.NOT_ASKED)
+    return NvmeController(
+        name=drive.name,
+        address=drive.address,
+        transport=drive.text("transport"),
+        state=drive.text("state"),
+        model=drive.told("model"),
+        serial=drive.told("serial"),
+        firmware=drive.told("firmware_rev"),
+        controller_id=parse_integer(raw["cntlid"], what=f"{drive.path}/cntlid"),
+        queue_count=unless_absent(parse_integer(raw["queue_count"], what=f"{drive.path}/queue_count")),
+        namespaces=drive.namespaces,
+        identity=drive.identity or unread,
+        health=drive.health or unread,
+        errors=unread if drive.errors is None else drive.errors,
+        firmware_slots=drive.firmware_slots or unread,
+        autonomous_transitions=drive.transitions,
+        latency_tolerance_us=_parse_latency(raw[_LATENCY_TOLERANCE], what=f"{drive.path}/{_LATENCY_TOLERANCE}"),
+        temperatures=drive.temperatures,
+        sysfs_path=drive.path,
+    )
+
+
+def _parse_latency(raw: bytes | Unread, *, what: str) -> int | str | Unread | None:
+    """Parse ``pm_qos_latency_tolerance_us``. Source: Documentation/ABI/testing/sysfs-devices-power."""
+    word = unless_absent(parse_text(raw))
+    if word in ("any", "auto") or word is None or isinstance(word, Unread):
+        return word
+    return parse_integer(raw, what=what)

@@ -1,0 +1,1 @@
+"""The box at one moment: links, what is in each position, names, inventory. Pure functions of one snapshot."""

@@ -1,0 +1,297 @@
+"""Taking the inventory of one look: from the facts of a snapshot to what is worth keeping of them."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from laneproof.box.inventory.kept import (
+    Inventory,
+    KeptAggregate,
+    KeptArray,
+    KeptDevice,
+    KeptFirmware,
+    KeptInterface,
+    KeptLink,
+    KeptMember,
+    KeptMemory,
+    KeptModule,
+    KeptPlace,
+    KeptPort,
+    KeptSettings,
+)
+from laneproof.box.link_ends import registers_of
+from laneproof.box.links import generation_at
+from laneproof.box.occupants import Occupant, name_by_ids
+from laneproof.box.topology import Topology, survey
+from laneproof.declaration.build import Build, LinkPlan
+from laneproof_collectors.snapshot import Array, PciFunction, Setting, Snapshot
+from laneproof_collectors.unread import Unread
+
+_LOST_STATES = frozenset({"faulty", "missing"})  # Documentation/admin-guide/md.rst, dev-*/state; fs/btrfs/sysfs.c
+_LOW_POWER_STATES = {0: "off", 1: "L0s", 2: "L1", 3: "L0s and L1"}  # pci_regs.h, PCI_EXP_LNKCTL_ASPMC
+
+
+def take_inventory(build: Build | None, snapshot: Snapshot) -> Inventory:
+    """Take the inventory of one look.
+
+    Args:
+        build: The declaration, for the positions' labels; None where there is none.
+        snapshot: The facts.
+    """
+    tree = survey(snapshot)
+    shown = list_shown_paths(build, tree)
+    return Inventory(
+        firmware=_keep_firmware(snapshot),
+        places=tuple(_keep_place(path, build, tree) for path in shown),
+        ports=None if tree.unread else tuple(_keep_ports(tree)),
+        devices=None if tree.unread else tuple(_keep_devices(build, tree, set(shown))),
+        settings=_keep_settings(snapshot),
+        arrays=_keep_arrays(snapshot, tree),
+        memory=_keep_memory(snapshot),
+        interfaces=_keep_interfaces(snapshot, tree),
+        aggregates=_keep_aggregates(snapshot),
+        unread=dict(_list_unread(snapshot)),
+    )
+
+
+def label_places(inventory: Inventory, build: Build | None) -> Inventory:
+    """Give the places of an inventory the labels of a declaration, where there is one."""
+    labels = {one.path: one.label for one in build.position} if build else {}
+    if not labels:
+        return inventory
+    places, devices = (
+        None
+        if some is None
+        else tuple(one.model_copy(update={"position": labels.get(one.path, one.position)}) for one in some)
+        for some in (inventory.places, inventory.devices)
+    )
+    return inventory.model_copy(update={"places": places, "devices": devices})
+
+
+# --- places, ports, devices -------------------------------------------------------------------------------------------
+
+
+def list_shown_paths(build: Build | None, tree: Topology) -> tuple[str, ...]:
+    """List what a person wants to see of the tree: positions, drives, and the ports on the way to them; by path."""
+    shown = {one.path for one in build.position} if build else set()
+    shown |= {one.path for one in tree.drive_occupants()}
+    shown |= {prefix for path in tuple(shown) for prefix in _prefixes(path) if prefix in tree.functions}
+    return tuple(sorted(shown, key=lambda path: path.split("/")))
+
+
+def _prefixes(path: str) -> Iterator[str]:
+    root, *hops = path.split("/")
+    for depth in range(1, len(hops)):
+        yield "/".join((root, *hops[:depth]))
+
+
+def _keep_place(path: str, build: Build | None, tree: Topology) -> KeptPlace:
+    position = build.position_at(path) if build else None
+    link = tree.link_at(path)
+    linked = link if link and link.device else None
+    holds_device = path not in tree.below or any(not one.is_bridge for one in tree.functions_at(path))
+    occupant = tree.occupant_at(path) if holds_device else None
+    return KeptPlace(
+        path=path,
+        position=position.label if position else None,
+        declared=_keep_plan(position.link) if position and position.link else None,
+        trained=_keep_link(linked.trained_gt_s.value, linked.trained_lanes.value) if linked else None,
+        capable=_keep_link(linked.capable_gt_s, linked.capable_lanes) if linked else None,
+        occupant=_keep_device(occupant) if occupant else None,
+    )
+
+
+def _keep_plan(plan: LinkPlan) -> KeptLink:
+    return KeptLink(generation=plan.generation, lanes=plan.lanes, transfers_per_second=None)
+
+
+def _keep_link(gt_s: float | Unread | None, lanes: float | Unread | None) -> KeptLink:
+    rate = gt_s if isinstance(gt_s, int | float) else None
+    return KeptLink(
+        generation=generation_at(rate) if rate is not None else None,
+        lanes=int(lanes) if isinstance(lanes, int | float) else None,
+        transfers_per_second=None if rate is None else rate * 1e9,
+    )
+
+
+def _keep_device(occupant: Occupant) -> KeptDevice:
+    return KeptDevice(
+        kind=_text(occupant.kind),
+        name=occupant.name,
+        model=_text(occupant.model),
+        serial=_text(occupant.serial),
+        firmware=_text(occupant.firmware),
+        capacity_bytes=_number(occupant.capacity_bytes),
+        ids=_text(name_by_ids(occupant.functions[0])) if occupant.functions else None,
+        drive=occupant.is_drive,
+        disks=occupant.disks,
+        answers=occupant.answers or occupant.asleep,
+    )
+
+
+def _keep_ports(tree: Topology) -> Iterator[KeptPort]:
+    for path, function in sorted(tree.functions.items(), key=lambda one: one[0].split("/")):
+        link = tree.link_at(path) if tree.is_downstream_facing(function) else None
+        if link is None:
+            continue
+        registers = registers_of(function)
+        target = link.target_gt_s
+        yield KeptPort(
+            path=path,
+            capable=_keep_link(link.port_gt_s.value, link.port_lanes.value),
+            target_transfers_per_second=target * 1e9 if isinstance(target, int | float) else None,
+            low_power_states=name_low_power_states(registers.aspm_enabled if registers else None),
+        )
+
+
+def name_low_power_states(enabled: int | None) -> str | None:
+    """Name the link states (ASPM) of a bit field: 1 L0s, 2 L1; None where it is not known."""
+    return None if enabled is None else _LOW_POWER_STATES.get(enabled)
+
+
+def _keep_devices(build: Build | None, tree: Topology, shown: set[str]) -> Iterator[KeptPlace]:
+    """Give the devices that are in none of the shown places: network cards, controllers, what the board carries."""
+    paths = {one.path if len(one.hops) > 1 else one.own_path for one in tree.functions.values() if not one.is_bridge}
+    for path in sorted(paths - shown, key=lambda one: one.split("/")):
+        yield _keep_place(path, build, tree)
+
+
+# --- the rest of the box ----------------------------------------------------------------------------------------------
+
+
+def _keep_firmware(snapshot: Snapshot) -> KeptFirmware | None:
+    firmware = snapshot.firmware
+    if isinstance(firmware, Unread):
+        return None
+    return KeptFirmware(
+        board=_text(firmware.board_name),
+        bios_version=_text(firmware.bios_version),
+        bios_date=_text(firmware.bios_date),
+        kernel=_text(firmware.kernel_release),
+        boot_id=_text(firmware.boot_id),
+    )
+
+
+def _keep_settings(snapshot: Snapshot) -> KeptSettings | None:
+    power = snapshot.power
+    if isinstance(power, Unread):
+        return None
+    return KeptSettings(
+        command_line=None if isinstance(power.command_line, Unread) else power.command_line,
+        aspm_policy=_value(power.aspm_policy),
+        nvme_default_ps_max_latency_us=_value(power.nvme_max_latency_us),
+        port_power_management=_value(power.port_power_management),
+        error_reporting=_value(power.aer_owner),
+    )
+
+
+def _keep_arrays(snapshot: Snapshot, tree: Topology) -> tuple[KeptArray, ...] | None:
+    if isinstance(snapshot.arrays, Unread):
+        return None
+    homes = {disk: occupant for occupant in tree.drive_occupants() for disk in occupant.disks}
+    return tuple(_keep_array(one, homes) for one in sorted(snapshot.arrays, key=lambda one: one.name))
+
+
+def _keep_array(array: Array, homes: Mapping[str, Occupant]) -> KeptArray:
+    members = []
+    for one in sorted(array.members, key=lambda one: (one.slot is None, one.slot, one.name)):
+        home = homes.get(one.disk)
+        lost = isinstance(one.state, str) and not _LOST_STATES.isdisjoint(one.state.split(","))
+        serial, path = (_text(home.serial), home.path) if home else (None, None)
+        members.append(KeptMember(name=one.name, serial=serial, path=path, slot=one.slot, lost=lost))
+    return KeptArray(
+        name=array.name,
+        kind=array.kind,
+        level=_text(array.level),
+        size_bytes=_number(array.size_bytes),
+        missing_members=_number(array.degraded),
+        members=tuple(members),
+    )
+
+
+def _keep_memory(snapshot: Snapshot) -> KeptMemory | None:
+    memory = snapshot.memory
+    if isinstance(memory, Unread):
+        return None
+    if isinstance(memory.modules, Unread):
+        return KeptMemory(total_bytes=_number(memory.total_bytes), modules=None)
+    modules = tuple(
+        KeptModule(
+            locator=one.locator,
+            size_bytes=one.size_bytes,
+            part=one.part,
+            rated_mt_s=one.rated_mt_s,
+            configured_mt_s=one.configured_mt_s,
+        )
+        for one in memory.modules
+    )
+    return KeptMemory(total_bytes=_number(memory.total_bytes), modules=modules)
+
+
+def _keep_interfaces(snapshot: Snapshot, tree: Topology) -> tuple[KeptInterface, ...] | None:
+    if isinstance(snapshot.interfaces, Unread):
+        return None
+    functions: dict[str, PciFunction] = {one.address: one for one in tree.functions.values()}
+    found = []
+    for one in sorted(snapshot.interfaces, key=lambda one: one.name):
+        function = functions.get(one.address) if one.address else None
+        speed = _number(one.speed_mbit_s)
+        found.append(KeptInterface(name=one.name, path=function.own_path if function else None, speed_mbit_s=speed))
+    return tuple(found)
+
+
+def _keep_aggregates(snapshot: Snapshot) -> tuple[KeptAggregate, ...] | None:
+    if isinstance(snapshot.aggregates, Unread):
+        return None
+    return tuple(
+        KeptAggregate(name=one.name, mode=_text(one.mode), members=tuple(sorted(m.name for m in one.members)))
+        for one in sorted(snapshot.aggregates, key=lambda one: one.name)
+    )
+
+
+# --- what could not be read -------------------------------------------------------------------------------------------
+
+_PARTS = {
+    "functions": "places",
+    "controllers": "drives.nvme",
+    "drives": "drives.other",
+    "power": "settings",
+    "firmware": "firmware",
+    "arrays": "arrays",
+    "memory": "memory",
+    "interfaces": "interfaces",
+    "aggregates": "aggregates",
+}
+"""The snapshot's groups, and the parts of an inventory that come of them."""
+
+
+def _list_unread(snapshot: Snapshot) -> Iterator[tuple[str, str]]:
+    for group, part in _PARTS.items():
+        value: Any = getattr(snapshot, group)
+        if isinstance(value, Unread):
+            yield part, str(value)
+    if not isinstance(snapshot.memory, Unread) and isinstance(snapshot.memory.modules, Unread):
+        yield "memory.modules", str(snapshot.memory.modules)
+    power = snapshot.power
+    if isinstance(power, Unread):
+        return
+    for name, setting in (
+        ("command_line", power.command_line),
+        ("aspm_policy", power.aspm_policy),
+        ("nvme_default_ps_max_latency_us", power.nvme_max_latency_us),
+        ("port_power_management", power.port_power_management),
+        ("error_reporting", power.aer_owner),
+    ):
+        if isinstance(setting, Unread):
+            yield f"settings.{name}", str(setting)
+
+
+def _text(value: object) -> str | None:
+    return value if isinstance(value, str) else None
+
+
+def _number(value: object) -> int | None:
+    return value if isinstance(value, int) else None
+
+
+def _value(setting: Setting | Unread | None) -> str | None:
+    return setting.value if isinstance(setting, Setting) else None

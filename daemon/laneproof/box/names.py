@@ -1,0 +1,290 @@
+"""From any name that a person may have for a drive to the place that it is in. Pure.
+
+A name is the label of a position, what the kernel calls a drive, a disk, a partition or an array's member, a serial
+number or a part of it that only one drive has, a bus address, a path, or what udev derives from model and serial
+number. Where a name fits several places, nothing is chosen: the error names them all.
+"""
+
+import difflib
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.occupants import Occupant
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import Build, Position
+from laneproof_collectors.disks.whole_disks import find_whole_disk
+from laneproof_collectors.snapshot import Array, ArrayMember, MountedFileSystem, Snapshot
+from laneproof_collectors.unread import Unread
+
+SHORTEST_PART = 3
+"""A part of a serial number must be at least this long to name a drive."""
+_MOST_NAMED = 6  # places in the sentence about a name that fits several
+
+_ADDRESS = re.compile(r"(?:([0-9a-f]{4,}):)?([0-9a-f]{2}:[0-9a-f]{2})(?:\.([0-7]))?")
+_PART = re.compile(r"-part\d+")
+_NOT_IN_LINKS = re.compile(r"[^A-Za-z0-9#+\-.:=@_]")  # udev replaces these in names of links (systemd, udev(7))
+
+
+class UnknownNameError(ValueError):
+    """A name that leads to no place, or to several. The sentence says which, and what is near."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Membership:
+    """A drive's part in an array."""
+
+    array: Array
+    member: ArrayMember
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Whereabouts:
+    """One place, and all that helps a person to find it.
+
+    Attributes:
+        path: Its path.
+        known_as: What the name that was asked for is to it, such as ``a disk on it``.
+        position: The position as declared, None where it is not.
+        occupant: The device in it, None where it is empty.
+        way: The links from the host bridge down to it.
+        board_names: What the board's maker or the firmware calls the place.
+        memberships: The arrays that the drive is in.
+        file_systems: The mounted file systems that lie directly on it.
+    """
+
+    path: str
+    known_as: str
+    position: Position | None
+    occupant: Occupant | None
+    way: tuple[LinkOfTwo, ...]
+    board_names: tuple[str, ...]
+    memberships: tuple[Membership, ...]
+    file_systems: tuple[MountedFileSystem, ...]
+
+    @property
+    def name(self) -> str:
+        """The position's label, else the path."""
+        return self.position.label if self.position else self.path
+
+
+def find_drives(name: str, build: Build | None, snapshot: Snapshot) -> tuple[Whereabouts, ...]:
+    """Find the place or places that a name stands for.
+
+    Args:
+        name: The name, without or with ``/dev/`` before it.
+        build: The declaration, for labels; None where there is none.
+        snapshot: The facts.
+
+    Returns:
+        One place; several only for an array's name, which stands for all its members.
+
+    Raises:
+        UnknownNameError: No place has this name, or several do and it is no array's.
+    """
+    book = _NameBook(arrange(build, snapshot))
+    wanted = name.removeprefix("/dev/").strip()
+    if members := book.find_members(wanted):
+        return tuple(book.describe(path, known_as) for path, known_as in members)
+    found = dict(book.find_exact(wanted)) or dict(book.find_by_part(wanted))
+    if not found:
+        raise UnknownNameError(_say_unknown(name, book))
+    if len(found) > 1:
+        told = [f"{book.name_of(path)} ({known_as})" for path, known_as in sorted(found.items())]
+        more = f" and {len(told) - _MOST_NAMED} more" if len(told) > _MOST_NAMED else ""
+        raise UnknownNameError(f"{name!r} could be {', '.join(told[:_MOST_NAMED])}{more}; say more of it")
+    return tuple(book.describe(path, known_as) for path, known_as in found.items())
+
+
+def describe_place(path: str, build: Build | None, snapshot: Snapshot) -> Whereabouts:
+    """Describe the place at a path, whatever is in it."""
+    return _NameBook(arrange(build, snapshot)).describe(path, "its path")
+
+
+def derive_link_names(occupant: Occupant) -> tuple[str, ...]:
+    """Give the names below ``/dev/disk/by-id`` that udev makes of a drive's identity.
+
+    Source: systemd, rules.d/60-persistent-storage.rules: wwid, model and serial number, those with the namespace.
+    """
+    names: list[str] = []
+    who = [one for one in (occupant.model, occupant.serial) if isinstance(one, str) and one]
+    if len(who) < 2:  # noqa: PLR2004 (model and serial)
+        return ()
+    joined = _NOT_IN_LINKS.sub("_", "_".join(" ".join(one.split()) for one in who))
+    if occupant.controller is not None:
+        names.append(f"nvme-{joined}")
+        for namespace in occupant.controller.namespaces:
+            names += [f"nvme-{joined}_{namespace.number}"] if isinstance(namespace.number, int) else []
+            names += [f"nvme-{namespace.wwid}"] if namespace.wwid else []
+    elif occupant.drive is not None:
+        names.append(f"{'ata' if occupant.drive.interface == 'sata' else occupant.drive.interface}-{joined}")
+    return tuple(names)
+
+
+class _NameBook:
+    """All names of all places of one machine."""
+
+    def __init__(self, arrangement: Arrangement) -> None:
+        self._arrangement = arrangement
+        self._build, self._snapshot, self._tree = arrangement.build, arrangement.snapshot, arrangement.topology
+        self._drives = {one.path: one for one in self._tree.drive_occupants()}
+        self._homes = {disk: path for path, one in self._drives.items() for disk in one.disks}
+
+    def name_of(self, path: str) -> str:
+        """Name a place for a person."""
+        return self._arrangement.label_by_path.get(path) or path
+
+    # --- finding --------------------------------------------------------------------------------------------------
+
+    def find_members(self, wanted: str) -> list[tuple[str, str]]:
+        """Find the places of an array's members: all of them, or of the one behind the colon."""
+        name, colon, which = wanted.partition(":")
+        arrays = () if isinstance(self._snapshot.arrays, Unread) else self._snapshot.arrays
+        array = next((one for one in arrays if one.name == name), None)
+        if array is None or (colon and not which):
+            return []
+        found = []
+        for member in array.members:
+            path = self._homes.get(member.disk)
+            fits = not colon or which in (str(member.slot), member.name, member.disk)
+            if path is not None and fits:
+                found.append((path, f"{_say_member(member)} of {array.name}"))
+        return found
+
+    def find_exact(self, wanted: str) -> Iterator[tuple[str, str]]:
+        """Find the places that have exactly this name, each with what the name is to it."""
+        if self._build and (position := self._build.position_named(wanted)):
+            yield position.path, "its label"
+        yield from self._find_by_path(wanted)
+        yield from self._find_by_address(wanted.casefold())
+        disk = find_whole_disk(wanted)
+        for path, one in self._drives.items():
+            if wanted == one.name:
+                yield path, "what the kernel calls it"
+            elif disk in one.disks:
+                yield path, "a disk on it" if disk == wanted else "a partition on it"
+            elif isinstance(one.serial, str) and one.serial and wanted.casefold() == one.serial.casefold():
+                yield path, "its serial number"
+            elif self._is_identifier(wanted, one):
+                yield path, "an identifier of it"
+        for path, interface in self._list_interfaces():
+            if wanted == interface:
+                yield path, "its network interface"
+
+    def _find_by_path(self, wanted: str) -> Iterator[tuple[str, str]]:
+        place = wanted.removesuffix("/")
+        if "/" not in place:
+            return
+        function = self._tree.functions.get(place)
+        if place in self._arrangement.label_by_path or place in self._drives or (function and function.is_bridge):
+            yield place, "its path"
+        elif function is not None:
+            yield function.path, "its path" if function.path == place else "the path of the device in it"
+
+    def _find_by_address(self, wanted: str) -> Iterator[tuple[str, str]]:
+        match = _ADDRESS.fullmatch(wanted)
+        if match is None:
+            return
+        address = f"{match[1] or '0000'}:{match[2]}"
+        for function in self._tree.functions.values():
+            device, _, number = function.address.rpartition(".")
+            if device != address or (match[3] or number) != number:
+                continue
+            if function.is_bridge:
+                yield function.own_path, "the bus address of its port"
+            else:
+                yield function.path, "its bus address"
+
+    @staticmethod
+    def _is_identifier(wanted: str, occupant: Occupant) -> bool:
+        link = _PART.sub("", wanted.removeprefix("disk/by-id/"))
+        if link in derive_link_names(occupant):
+            return True
+        namespaces = occupant.controller.namespaces if occupant.controller else ()
+        return any(link in filter(None, (one.wwid, one.eui64, one.nguid, one.uuid)) for one in namespaces)
+
+    def _list_interfaces(self) -> Iterator[tuple[str, str]]:
+        for address, interfaces in self._tree.interfaces.items():
+            path = next((one.path for one in self._tree.functions.values() if one.address == address), None)
+            if path is not None:
+                yield from ((path, one.name) for one in interfaces)
+
+    def find_by_part(self, wanted: str) -> Iterator[tuple[str, str]]:
+        """Find the drives whose serial number holds this part, or stands in a longer name such as a link's."""
+        part = wanted.removeprefix("disk/by-id/").casefold()
+        if len(part) < SHORTEST_PART:
+            return
+        for path, one in self._drives.items():
+            serial = one.serial.casefold() if isinstance(one.serial, str) else ""
+            if serial and part in serial:
+                yield path, f"a part of its serial number {one.serial}"
+            elif len(serial) > SHORTEST_PART and _NOT_IN_LINKS.sub("_", serial) in _PART.sub("", part).split("_"):
+                yield path, f"a name with its serial number {one.serial}"
+
+    # --- telling --------------------------------------------------------------------------------------------------
+
+    def list_names(self) -> Iterator[str]:
+        """List the names worth a try, for near misses."""
+        yield from self._arrangement.label_by_path.values()
+        for one in self._drives.values():
+            yield one.name
+            yield from one.disks
+            if isinstance(one.serial, str) and one.serial:
+                yield one.serial
+        if not isinstance(self._snapshot.arrays, Unread):
+            yield from (one.name for one in self._snapshot.arrays)
+
+    def describe(self, path: str, known_as: str) -> Whereabouts:
+        """Gather what is known of a place."""
+        occupant = self._tree.occupant_at(path)
+        disks = occupant.disks if occupant else ()
+        arrays = () if isinstance(self._snapshot.arrays, Unread) else self._snapshot.arrays
+        mounted = () if isinstance(self._snapshot.file_systems, Unread) else self._snapshot.file_systems
+        return Whereabouts(
+            path=path,
+            known_as=known_as,
+            position=self._build.position_at(path) if self._build else None,
+            occupant=occupant,
+            way=self._tree.way_to(path),
+            board_names=tuple(self._name_by_board(path, occupant)),
+            memberships=tuple(
+                Membership(array=array, member=one) for array in arrays for one in array.members if one.disk in disks
+            ),
+            file_systems=tuple(
+                one
+                for one in mounted
+                if one.device.startswith("/dev/") and find_whole_disk(one.device.removeprefix("/dev/")) in disks
+            ),
+        )
+
+    def _name_by_board(self, path: str, occupant: Occupant | None) -> Iterator[str]:
+        port = self._tree.port_at(path)
+        near = [*(occupant.functions if occupant else ()), *([port] if port else [])]
+        slots = () if isinstance(self._snapshot.slots, Unread) else self._snapshot.slots
+        devices = {one.address.rpartition(".")[0] for one in near}
+        names = [one.label for one in near if one.label]
+        names += [one.name for one in slots if one.address in devices]
+        return iter(dict.fromkeys(names))
+
+
+def _say_member(member: ArrayMember) -> str:
+    return f"member {member.slot}" if member.slot is not None else "a member"
+
+
+def _say_unknown(name: str, book: _NameBook) -> str:
+    names = list(dict.fromkeys(book.list_names()))
+    if not names:
+        return f"nothing here is called {name!r}: no drive is there, and no position is declared"
+    plain = name.removeprefix("/dev/").removeprefix("disk/by-id/")
+    close = difflib.get_close_matches(plain, names, n=3) or _find_alike(plain, names)
+    *front, last = [one for one in names if one in close] or [""]
+    near = f"{', '.join(front)} or {last}" if front else last
+    hint = f"did you mean {near}?" if near else "try a label, nvme0, a serial number or a bus address"
+    return f"nothing here is called {name!r}; {hint}"
+
+
+def _find_alike(name: str, names: Iterable[str]) -> list[str]:
+    """Find names that differ in case only, or begin alike."""
+    start = name.casefold()[:SHORTEST_PART]
+    return [one for one in names if start and one.casefold().startswith(start)][:3]

@@ -1,0 +1,234 @@
+"""The declared positions laid over the machine: what is where, what is elsewhere, and what is nowhere declared.
+
+All rules about places begin here, so that they agree on what is empty and what moved. Nothing here makes a finding.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cached_property
+
+from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.occupants import Occupant
+from laneproof.box.topology import Topology, survey
+from laneproof.declaration.build import Build, Position
+from laneproof.declaration.build import Occupant as OccupantPlan
+from laneproof.declaration.units import is_same_capacity
+from laneproof_collectors.snapshot import PciFunction, Snapshot
+from laneproof_collectors.unread import Unread
+
+
+class State(StrEnum):
+    """What a position was found to be."""
+
+    OCCUPIED = "occupied"
+    GONE = "gone"  # the kernel lists a device, but it no longer answers
+    SILENT = "silent"  # its bridge is there, nothing is below
+    NO_BRIDGE = "no-bridge"
+    UNREAD = "unread"
+
+
+EMPTY = (State.GONE, State.SILENT, State.NO_BRIDGE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placement:
+    """One declared position and what the machine shows there."""
+
+    position: Position
+    state: State
+    port: PciFunction | None
+    occupant: Occupant | None
+    link: LinkOfTwo | None
+    unread: Unread | None = None
+
+    @property
+    def label(self) -> str:
+        """The position's label."""
+        return self.position.label
+
+    @property
+    def plan(self) -> OccupantPlan | None:
+        """The occupant as declared, None where nothing of it is."""
+        plan = self.position.occupant
+        return plan if plan is not None and plan.model_fields_set else None
+
+    @property
+    def is_meant_empty(self) -> bool:
+        """Whether the declaration wants nothing here."""
+        return self.plan is not None and self.plan.kind == "none"
+
+    @property
+    def is_meant_occupied(self) -> bool:
+        """Whether the declaration wants a device here: it names one, or a link that only a device can train."""
+        return not self.is_meant_empty and (self.plan is not None or self.position.link is not None)
+
+    @property
+    def is_occupied(self) -> bool:
+        """Whether a device is here and answers."""
+        return self.state is State.OCCUPIED
+
+
+class Arrangement:
+    """A build laid over a snapshot. Without a build there are no positions, only the tree."""
+
+    def __init__(self, build: Build | None, snapshot: Snapshot) -> None:
+        """Lay them over each other; what is asked for is worked out once."""
+        self.build = build
+        self.snapshot = snapshot
+
+    @cached_property
+    def topology(self) -> Topology:
+        """The machine by path."""
+        return survey(self.snapshot)
+
+    @cached_property
+    def placements(self) -> tuple[Placement, ...]:
+        """Each declared position, in the order of the declaration."""
+        return tuple(self._place(one) for one in (self.build.position if self.build else ()))
+
+    @cached_property
+    def by_label(self) -> dict[str, Placement]:
+        """The same by label."""
+        return {one.label: one for one in self.placements}
+
+    def _place(self, position: Position) -> Placement:
+        tree, path = self.topology, position.path
+        hangs = hangs_on_controller(path)
+        unread = tree.drives_unread if hangs else tree.unread
+        port = None if hangs else tree.port_at(path)
+        occupant = tree.occupant_at(path)
+        if unread is not None:
+            state = State.UNREAD
+        elif occupant is not None:
+            state = State.OCCUPIED if occupant.answers or occupant.asleep else State.GONE
+        else:
+            state = State.SILENT if port is not None or (hangs and _controller_path(tree, path)) else State.NO_BRIDGE
+        link = None if hangs else tree.link_at(path)
+        return Placement(position=position, state=state, port=port, occupant=occupant, link=link, unread=unread)
+
+    @cached_property
+    def drives(self) -> tuple[Occupant, ...]:
+        """Each drive of the machine that answers."""
+        return tuple(one for one in self.topology.drive_occupants() if one.answers)
+
+    @cached_property
+    def label_by_path(self) -> dict[str, str]:
+        """The positions' labels by path."""
+        return {one.position.path: one.label for one in self.placements}
+
+    def place_of(self, occupant: Occupant) -> str | None:
+        """Give the label of the declared position that a device is in, None where it is in none."""
+        labels = self.label_by_path
+        return labels.get(occupant.path) or labels.get(occupant.own_path)
+
+    def where(self, occupant: Occupant) -> str:
+        """Say in words where a device is: a label, else its path."""
+        return self.place_of(occupant) or f"the undeclared {occupant.path}"
+
+    def strays(self) -> Iterator[Occupant]:
+        """Give the drives that are in no declared position."""
+        return (one for one in self.drives if self.place_of(one) is None)
+
+    def found_elsewhere(self, placement: Placement) -> Occupant | None:
+        """Find the drive that is declared for a position in another place, None where it is not found for sure."""
+        return self._moves.get(placement.label)
+
+    def belongs_to(self, occupant: Occupant) -> str | None:
+        """Give the label of the other position that a device is declared for, None where it is for none."""
+        return next((label for label, found in self._moves.items() if found.own_path == occupant.own_path), None)
+
+    @cached_property
+    def _moves(self) -> dict[str, Occupant]:
+        """Which position's drive is elsewhere, by label."""
+        moves = {}
+        for placement in self.placements:
+            found = self._look_for(placement)
+            if found is not None and self.place_of(found) != placement.label:
+                moves[placement.label] = found
+        return moves
+
+    @cached_property
+    def _by_serial(self) -> dict[str, list[Occupant]]:
+        """The drives by serial number: twins are no proof of anything."""
+        found: dict[str, list[Occupant]] = {}
+        for one in self.drives:
+            if isinstance(one.serial, str):
+                found.setdefault(_spell(one.serial), []).append(one)
+        return found
+
+    def _look_for(self, placement: Placement) -> Occupant | None:
+        """Look for a position's own drive by serial number; without one by model and capacity if no doubt is left."""
+        plan = placement.plan
+        if plan is None or plan.kind == "none":
+            return None
+        if plan.serial is not None:
+            found = self._by_serial.get(_spell(plan.serial), [])
+            return found[0] if len(found) == 1 else None
+        if plan.model is None or (placement.occupant is not None and _could_be(placement.occupant, plan)):
+            return None
+        rivals = [one for one in self.placements if _is_same_kind_of_plan(one.plan, plan)]
+        found = [one for one in self.drives if _could_be(one, plan) and not self._is_rightful(one)]
+        return found[0] if len(rivals) == 1 and len(found) == 1 else None
+
+    def _is_rightful(self, occupant: Occupant) -> bool:
+        """Whether a drive is where it is declared to be, as far as its place's declaration goes."""
+        label = self.place_of(occupant)
+        plan = self.by_label[label].plan if label else None
+        return plan is not None and plan.kind != "none" and _could_be(occupant, plan)
+
+
+def is_same_text(observed: object, declared: str) -> bool:
+    """Whether a name that a device tells is the declared one; case and padding do not count."""
+    return isinstance(observed, str) and _spell(observed) == _spell(declared)
+
+
+def _spell(text: str) -> str:
+    return " ".join(text.split()).casefold()
+
+
+def _could_be(occupant: Occupant, plan: OccupantPlan) -> bool:
+    """Whether nothing that both tell of speaks against a device being the declared one, and its identity fits."""
+    if plan.serial is not None and not is_same_text(occupant.serial, plan.serial):
+        return False
+    if plan.model is not None and not is_same_text(occupant.model, plan.model):
+        return False
+    if plan.capacity is None:
+        return True
+    return isinstance(occupant.capacity_bytes, int) and is_same_capacity(occupant.capacity_bytes, plan.capacity)
+
+
+def _is_same_kind_of_plan(one: OccupantPlan | None, plan: OccupantPlan) -> bool:
+    return one is not None and one.serial is None and (one.model, one.capacity) == (plan.model, plan.capacity)
+
+
+def hangs_on_controller(path: str) -> bool:
+    """Whether a path's last hop is not a PCI function but a place on a controller: ``ata-3``, ``phy-0``."""
+    return "-" in path.rpartition("/")[2]
+
+
+def _controller_path(tree: Topology, path: str) -> bool:
+    above = path
+    while hangs_on_controller(above):  # one hop, or one for each expander and unit
+        above = above.rpartition("/")[0]
+    return bool(tree.functions_at(above)) or above in tree.functions
+
+
+_last: Arrangement | None = None
+
+
+def arrange(build: Build | None, snapshot: Snapshot) -> Arrangement:
+    """Lay a build over a snapshot.
+
+    Every rule asks for the same arrangement in one pass, so the last one is kept; it holds nothing that its two
+    arguments do not determine.
+
+    Args:
+        build: The declaration, None where there is none.
+        snapshot: The facts.
+    """
+    global _last  # noqa: PLW0603 (one remembered answer, see above)
+    last = _last
+    if last is None or last.build is not build or last.snapshot is not snapshot:
+        last = _last = Arrangement(build, snapshot)
+    return last

@@ -1,0 +1,183 @@
+"""Which position holds what: the tree of functions by path, the link that ends in each position, and its occupant.
+
+It arranges facts and judges none. No bridge at a path means that the position is empty; where no bridge precedes a
+device, the path's last hop is the device itself.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from laneproof.box.link_ends import LinkOfTwo, join_ends
+from laneproof.box.occupants import Occupant, describe_device, describe_drive, describe_nvme, kind_of
+from laneproof_collectors.snapshot import Interface, NvmeController, PciFunction, SataDrive, Snapshot
+from laneproof_collectors.unread import Unread
+
+# pci_regs.h, PCI_EXP_TYPE_*: a link hangs below these; not below an upstream port, whose children are inside the switch
+_ROOT_PORT, _DOWNSTREAM_PORT = 4, 6
+_INTEGRATED_END_POINTS = (9, 10)  # they sit in the root complex and have no link
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Topology:
+    """The machine's functions and drives by path.
+
+    Attributes:
+        unread: Why the tree is unknown as a whole, else None.
+        functions: By own path.
+        below: Functions by the own path of the bridge above them, in the order of their own paths.
+        controllers: NVMe controllers by bus address.
+        controllers_unread: Why no controller is known, else None.
+        interfaces: Network interfaces by bus address.
+        drives: SATA, SAS and USB drives by path.
+        drives_unread: Why no such drive is known, else None.
+    """
+
+    unread: Unread | None
+    functions: dict[str, PciFunction]
+    below: dict[str, tuple[PciFunction, ...]]
+    controllers: dict[str, NvmeController]
+    controllers_unread: Unread | None
+    interfaces: dict[str, tuple[Interface, ...]]
+    drives: dict[str, SataDrive]
+    drives_unread: Unread | None
+    _links: dict[str, LinkOfTwo | None] = field(default_factory=dict, repr=False, compare=False)
+    _occupants: dict[str, Occupant | None] = field(default_factory=dict, repr=False, compare=False)
+    _drives: list[tuple[Occupant, ...]] = field(default_factory=list, repr=False, compare=False)
+
+    def port_at(self, path: str) -> PciFunction | None:
+        """Find the bridge that a path ends in. None: there is no bridge, so the position is empty."""
+        function = self.functions.get(path)
+        return function if function and function.is_bridge else None
+
+    def functions_at(self, path: str) -> tuple[PciFunction, ...]:
+        """Find the functions in a position: those below its bridge, else the function that the path itself names."""
+        if found := self.below.get(path):
+            return found
+        itself = self.functions.get(path)
+        return (itself,) if itself and not itself.is_bridge else ()
+
+    def is_downstream_facing(self, function: PciFunction) -> bool:
+        """Whether a link hangs below a bridge; below an upstream port hangs the inside of its switch.
+
+        Where the registers were not read, a bridge at an odd depth faces downstream: root port, upstream port,
+        downstream port and so on take turns from the host bridge down.
+        """
+        if not function.is_bridge:
+            return False
+        if function.express is not None and not isinstance(function.express, Unread):
+            return function.express.port_type in (_ROOT_PORT, _DOWNSTREAM_PORT)
+        has_link = function.link.trained_lanes is not None or function.link.capable_lanes is not None
+        return has_link and len(function.hops) % 2 == 1
+
+    def link_at(self, path: str) -> LinkOfTwo | None:
+        """Give the link that ends in a position; None where there is neither port nor device, or none with a link."""
+        if path not in self._links:
+            self._links[path] = self._make_link(path)
+        return self._links[path]
+
+    def _make_link(self, path: str) -> LinkOfTwo | None:
+        port = self.port_at(path)
+        device = next(iter(self.functions_at(path)), None)
+        if port is None and (device is None or _is_integrated(device)):
+            return None
+        if port is not None and not self.is_downstream_facing(port):
+            return None
+        return join_ends(path, port, device)
+
+    def links(self) -> Iterator[LinkOfTwo]:
+        """Give each link of the machine that has a device at its end, once."""
+        for path, function in self.functions.items():
+            is_own_position = not function.is_bridge and len(function.hops) == 1
+            link = self.link_at(path) if function.is_bridge or is_own_position else None
+            if link is not None and link.device is not None:
+                yield link
+
+    def way_to(self, path: str) -> tuple[LinkOfTwo, ...]:
+        """Give the links that a position's data crosses, from the host bridge down to the position's own."""
+        root, *hops = path.split("/")
+        prefixes = ("/".join((root, *hops[: depth + 1])) for depth in range(len(hops)))
+        return tuple(link for prefix in prefixes if (link := self.link_at(prefix)) is not None)
+
+    def occupant_at(self, path: str) -> Occupant | None:
+        """Find the device in a position. None: nothing is there."""
+        if path not in self._occupants:
+            self._occupants[path] = self._find_occupant(path)
+        return self._occupants[path]
+
+    def _find_occupant(self, path: str) -> Occupant | None:
+        if drive := self.drives.get(path):
+            return describe_drive(drive, path)
+        all_functions = self.functions_at(path)
+        if not all_functions:
+            return None
+        first = all_functions[0]
+        functions = tuple(one for one in all_functions if _is_same_device(one, first))
+        kind = kind_of(first.class_code)
+        controller = next((self.controllers[one.address] for one in functions if one.address in self.controllers), None)
+        if kind == "nvme" or controller is not None:
+            return describe_nvme(path, functions, controller, self.controllers_unread)
+        interfaces = tuple(one for function in functions for one in self.interfaces.get(function.address, ()))
+        return describe_device(path, functions, interfaces)
+
+    def drive_occupants(self) -> tuple[Occupant, ...]:
+        """Give each drive of the machine with its position."""
+        if not self._drives:
+            self._drives.append(tuple(self._find_drives()))
+        return self._drives[0]
+
+    def _find_drives(self) -> Iterator[Occupant]:
+        for path, function in self.functions.items():
+            if kind_of(function.class_code) == "nvme" or function.address in self.controllers:
+                first = next(iter(self.functions_at(function.path)), function)
+                if first is function:
+                    yield from filter(None, (self.occupant_at(function.path),))
+                elif not _is_same_device(first, function):  # a second device on one bus: its own path tells it apart
+                    yield from filter(None, (self.occupant_at(path),))
+        for path in self.drives:
+            if found := self.occupant_at(path):
+                yield found
+
+
+def _is_same_device(one: PciFunction, other: PciFunction) -> bool:
+    return one.address.rpartition(".")[0] == other.address.rpartition(".")[0]
+
+
+def _is_integrated(function: PciFunction) -> bool:
+    express = function.express
+    if express is not None and not isinstance(express, Unread) and express.port_type in _INTEGRATED_END_POINTS:
+        return True
+    return function.link.trained_lanes is None and function.link.capable_lanes is None
+
+
+def survey(snapshot: Snapshot) -> Topology:
+    """Arrange a snapshot by path.
+
+    Args:
+        snapshot: The facts of one pass.
+
+    Returns:
+        The tree. Groups that could not be read leave it empty and say so in its ``..._unread``.
+    """
+    functions = () if isinstance(snapshot.functions, Unread) else snapshot.functions
+    by_own_path = {one.own_path: one for one in functions}
+    below: dict[str, list[PciFunction]] = {}
+    for own_path in sorted(by_own_path):
+        above, _, _ = own_path.rpartition("/")
+        if "/" in above:  # a host bridge alone is no position
+            below.setdefault(above, []).append(by_own_path[own_path])
+    controllers = () if isinstance(snapshot.controllers, Unread) else snapshot.controllers
+    interfaces: dict[str, list[Interface]] = {}
+    for interface in () if isinstance(snapshot.interfaces, Unread) else snapshot.interfaces:
+        if interface.address is not None:
+            interfaces.setdefault(interface.address, []).append(interface)
+    drives = () if isinstance(snapshot.drives, Unread) else snapshot.drives
+    return Topology(
+        unread=snapshot.functions if isinstance(snapshot.functions, Unread) else None,
+        functions=by_own_path,
+        below={path: tuple(found) for path, found in below.items()},
+        controllers={one.address: one for one in controllers if one.address is not None},
+        controllers_unread=snapshot.controllers if isinstance(snapshot.controllers, Unread) else None,
+        interfaces={address: tuple(found) for address, found in interfaces.items()},
+        drives={one.path: one for one in drives if one.path is not None},
+        drives_unread=snapshot.drives if isinstance(snapshot.drives, Unread) else None,
+    )

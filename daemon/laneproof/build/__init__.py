@@ -1,1 +1,0 @@
-"""The declaration: what the box is meant to be, how it is written, checked at the desk, and drafted from a machine."""

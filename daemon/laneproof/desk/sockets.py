@@ -1,0 +1,148 @@
+"""Sockets and slots at the desk: whether the lanes are there that the positions ask for, and who has to split them.
+
+Source of the keys: pin tables of the M.2 specification as public references give them. B (pins 12 to 19) has up to two
+lanes, M (59 to 66) up to four. E (24 to 31) and A (8 to 15) have two lanes that are two links of one lane each, so that
+one device gets one (A from memory). A key says what fits, not which lanes the board wires.
+"""
+
+from collections.abc import Iterable
+
+from laneproof.declaration.build import Build, Position, SlotPlan
+from laneproof.declaration.quoting import list_words
+from laneproof.desk.notes import PlanNotes
+
+KEY_LANES = {"M": 4, "B": 2, "B+M": 2, "E": 1, "A": 1}
+"""The most lanes that one device gets through an M.2 key; a module with both notches has the lesser's."""
+
+_KEYS_WITH_SATA = ("M", "B", "B+M")  # from memory
+_MANUAL = "the board's manual says whether and how its firmware can split the slot"
+
+
+def is_through(position: Position, kind: str) -> bool:
+    """Whether a part of a kind stands between a position and its device."""
+    return any(part.kind == kind for part in position.through)
+
+
+def branch_lanes(build: Build, position: Position) -> int | None:
+    """Give the lanes of the branch of a split slot that a position is; None where it is none, or does not say which."""
+    slot = build.slot.get(position.slot) if position.slot else None
+    if slot is None or position.branch is None or position.branch > len(slot.split):
+        return None
+    return slot.split[position.branch - 1]
+
+
+def check_slots(build: Build, notes: PlanNotes) -> None:
+    """Check each slot's lanes against what hangs on it, and whether it has to be split."""
+    for name, slot in build.slot.items():
+        positions = [one for one in build.position if one.slot == name]
+        _check_split(name, slot, positions, notes)
+        _check_branches(build, name, slot, positions, notes)
+    for position in build.position:
+        if position.slot is None and is_through(position, "passive-split"):
+            notes.problem(
+                "split-without-slot",
+                position.label,
+                f"{position.label} is behind a passive split, but no slot says how it is split",
+            )
+
+
+def _check_split(name: str, slot: SlotPlan, positions: list[Position], notes: PlanNotes) -> None:
+    split = "+".join(map(str, slot.split))
+    if slot.lanes is not None and sum(slot.split) > slot.lanes:
+        notes.problem(
+            "slot-lanes-exceeded",
+            name,
+            f"slot {name} has {slot.lanes} lanes, but its split {split} needs {sum(slot.split)}",
+        )
+    passive = [one.label for one in positions if is_through(one, "passive-split")]
+    switched = [one for one in positions if is_through(one, "switch-card")]
+    if passive and len(slot.split) < 2:  # noqa: PLR2004 (one branch is no split)
+        notes.problem(
+            "split-not-planned",
+            name,
+            f"{list_words(passive)} in slot {name} need the firmware to split the slot, but no split is declared:"
+            " without it only the first device of a passive split card appears",
+        )
+    if len(slot.split) > 1 and slot.bifurcation is False:
+        notes.problem(
+            "split-not-supported",
+            name,
+            f"slot {name} is to be split into {split}, but its firmware cannot split it; a switch card needs no split",
+        )
+    elif len(slot.split) > 1 and slot.bifurcation is None:
+        notes.take_for_granted(f"the firmware can split slot {name} into {split}", f"not declared; {_MANUAL}")
+    together = [one.label for one in positions if one not in switched]
+    if len(together) > 1 and not slot.split and not passive:
+        notes.problem(
+            "slot-shared",
+            name,
+            f"{list_words(together)} hang on slot {name}, which serves one device:"
+            " it is not split and holds no switch card",
+        )
+    if switched and slot.split and all(one.branch is None for one in switched):
+        notes.problem(
+            "switch-in-split-slot",
+            name,
+            f"the switch card in slot {name} needs no split, and gets the lanes of one branch while the slot is split"
+            f" into {split}",
+        )
+
+
+def _check_branches(build: Build, name: str, slot: SlotPlan, positions: Iterable[Position], notes: PlanNotes) -> None:
+    for position in positions:
+        wanted = position.link.lanes if position.link else None
+        width = branch_lanes(build, position)
+        switched = is_through(position, "switch-card")
+        if slot.split and position.branch is None and not switched:
+            notes.remark(f"{position.label} does not say which branch of slot {name} it is: its lanes are not checked")
+        if wanted is not None and not switched:
+            if width is not None and wanted > width:
+                where = f"branch {position.branch} of slot {name}"
+                says = f"{position.label} is to train x{wanted}, but {where} has {width} lanes"
+                notes.problem("branch-too-narrow", position.label, says)
+            elif not slot.split and slot.lanes is not None and wanted > slot.lanes:
+                says = f"{position.label} is to train x{wanted}, but slot {name} has {slot.lanes} lanes"
+                notes.problem("slot-too-narrow", position.label, says)
+        generation = position.link.generation if position.link else None
+        if generation and slot.generation and generation > slot.generation and not switched:
+            says = (
+                f"{position.label} is to train at generation {generation}, but slot {name} carries generation"
+                f" {slot.generation}"
+            )
+            notes.problem("slot-too-slow", position.label, says)
+
+
+def check_devices(build: Build, notes: PlanNotes) -> None:
+    """Check each link against its own device: what the device cannot do would look like a fault on every audit."""
+    for position in build.position:
+        link, device = position.link, position.occupant
+        if link is None or device is None:
+            continue
+        pairs = (("generation ", link.generation, device.generation), ("x", link.lanes, device.lanes))
+        beyond = [(word, meant, can) for word, meant, can in pairs if meant and can and meant > can]
+        if beyond:
+            meant = " ".join(f"{word}{meant}" for word, meant, _ in beyond)
+            can = " ".join(f"{word}{can}" for word, _, can in beyond)
+            says = f"{position.label} is to train at {meant}, and its device can do {can}"
+            notes.problem("link-beyond-device", position.label, says)
+
+
+def check_keys(build: Build, notes: PlanNotes) -> None:
+    """Check each M.2 socket's key against lanes and device."""
+    for position in build.position:
+        key = position.key
+        if key is None:
+            continue
+        most = KEY_LANES[key]
+        wanted = position.link.lanes if position.link else None
+        if wanted is not None and wanted > most:
+            two_links = ": its two lanes are two links of one lane" if key in ("E", "A") else ""
+            says = f"{position.label} is to train x{wanted}, but key {key} gives one device x{most}{two_links}"
+            notes.problem("key-too-narrow", position.label, says)
+        kind = position.occupant.kind if position.occupant else None
+        if kind == "sata" and key not in _KEYS_WITH_SATA:
+            says = f"{position.label} is to hold a SATA drive, but key {key} carries no SATA"
+            notes.problem("key-without-sata", position.label, says)
+        if kind == "nvme" and key in ("E", "A") and not is_through(position, "key-adapter"):
+            says = f"{position.label} is to hold an NVMe drive, which has key M, but key {key} without an adapter"
+            notes.problem("key-does-not-fit", position.label, says)

@@ -1,0 +1,135 @@
+"""Power and heat at the desk: what the parts can draw together, what the supply leaves free, and the air it takes.
+
+Source of the air flow: the heat that air carries off, power = density x specific heat x flow x rise, with 1.2 kg/m3 and
+1005 J/(kg K) for air of 20 degrees C at sea level (any handbook of physics). In other units it is the cooling trade's
+1.76 cubic feet a minute for each watt and degree C.
+"""
+
+from dataclasses import dataclass
+
+from laneproof.declaration.build import Build
+from laneproof.desk.notes import PlanNotes
+
+_AIR_KG_PER_M3 = 1.2
+_AIR_J_PER_KG_K = 1005.0
+_BTU_PER_HOUR_PER_WATT = 3.412142  # NIST SP 811, appendix B.8: 1 Btu/h = 0.2930711 W
+
+_M2_WATTS = 14.8  # nine contacts of 0.5 A at 3.3 V, key M; from memory of the M.2 specification's power pins
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PowerItem:
+    """One consumer."""
+
+    name: str
+    watts: float
+    declared: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PowerPlan:
+    """The sum of power, and the heat that it becomes.
+
+    Attributes:
+        items: Who draws what.
+        total_watts: Together, all at full load.
+        supply_watts: What the supply gives; None where none is declared.
+        free_share: Share of the supply that stays free; negative where it is too small.
+        wanted_free_share: Share that should.
+        heat_btu_per_hour: The same power as the cooling trade counts it.
+        air_m3_per_hour: Air that carries it off at the rise below.
+        air_rise_celsius: How much warmer that air leaves.
+    """
+
+    items: tuple[PowerItem, ...]
+    total_watts: float
+    supply_watts: float | None
+    free_share: float | None
+    wanted_free_share: float
+    heat_btu_per_hour: float
+    air_m3_per_hour: float
+    air_rise_celsius: float
+
+
+def air_flow_m3_per_hour(watts: float, rise_celsius: float) -> float:
+    """Give the air that carries off a power at a rise in temperature."""
+    return watts / (_AIR_KG_PER_M3 * _AIR_J_PER_KG_K * rise_celsius) * 3600
+
+
+def plan_power(build: Build, notes: PlanNotes) -> PowerPlan:
+    """Add up what everything draws at full load, and compare it with the supply."""
+    items = _find_items(build, notes)
+    total = sum(one.watts for one in items)
+    supply = build.supply.watts if build.supply else None
+    wanted = notes.take("supply_margin") if supply else build.assume.supply_margin
+    free = None if supply is None else 1 - total / supply
+    if supply is None:
+        notes.remark(f"no supply is declared: the parts draw up to {total:.0f} W together")
+    elif total > supply:
+        notes.problem(
+            "supply-too-small",
+            "supply",
+            f"the parts draw up to {total:.0f} W together, and the supply gives {supply:.0f} W",
+        )
+    elif free is not None and free < wanted:
+        notes.problem(
+            "supply-margin",
+            "supply",
+            f"the parts draw up to {total:.0f} W of the supply's {supply:.0f} W: {free:.0%} is free, not {wanted:.0%}",
+        )
+    _check_sockets(build, notes)
+    rise = notes.take("air_rise_celsius")
+    return PowerPlan(
+        items=items,
+        total_watts=total,
+        supply_watts=supply,
+        free_share=free,
+        wanted_free_share=wanted,
+        heat_btu_per_hour=total * _BTU_PER_HOUR_PER_WATT,
+        air_m3_per_hour=air_flow_m3_per_hour(total, rise),
+        air_rise_celsius=rise,
+    )
+
+
+def _find_items(build: Build, notes: PlanNotes) -> tuple[PowerItem, ...]:
+    items = []
+    for position in build.position:
+        device = position.occupant
+        if device is None or device.kind is None or device.kind == "none":
+            continue
+        watts = device.max_power_watts or notes.take(f"{device.kind}_watts")
+        items.append(PowerItem(name=position.label, watts=watts, declared=device.max_power_watts is not None))
+    processor = build.processor.watts if build.processor else None
+    items.append(
+        PowerItem(name="processor", watts=processor or notes.take("processor_watts"), declared=processor is not None)
+    )
+    modules = build.memory.modules if build.memory else None
+    if modules:
+        items.append(PowerItem(name="memory", watts=modules * notes.take("memory_module_watts"), declared=False))
+    else:
+        notes.remark("no memory modules are declared: they are not in the sum of power")
+    items.append(PowerItem(name="board", watts=notes.take("board_watts"), declared=False))
+    return tuple(items)
+
+
+def _check_sockets(build: Build, notes: PlanNotes) -> None:
+    for name, slot in build.slot.items():
+        drawn = [
+            one.occupant.max_power_watts or notes.take(f"{one.occupant.kind}_watts")
+            for one in build.position
+            if one.slot == name and one.occupant and one.occupant.kind not in (None, "none")
+        ]
+        if slot.power_limit_watts is not None and sum(drawn) > slot.power_limit_watts:
+            notes.problem(
+                "slot-power-exceeded",
+                name,
+                f"slot {name} is to feed up to {sum(drawn):.0f} W, and may feed {slot.power_limit_watts:.0f} W",
+            )
+    for position in build.position:
+        watts = position.occupant.max_power_watts if position.occupant else None
+        if position.key and watts is not None and watts > _M2_WATTS:
+            notes.problem(
+                "socket-power-exceeded",
+                position.label,
+                f"{position.label} is to draw up to {watts:.1f} W, and an M.2 socket's contacts carry {_M2_WATTS} W",
+            )

@@ -1,0 +1,331 @@
+"""A machine as it stands, in the declaration's own keys: what could be read, and a remark for what could not."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import TypeVar
+
+from laneproof.box.occupants import enters_idle_states
+from laneproof.box.topology import Topology, survey
+from laneproof.declaration.units import format_bytes
+from laneproof.draft.positions import (
+    DraftedPosition,
+    DraftedSlot,
+    EmptyPort,
+    clean_text,
+    draft_positions,
+    draft_slots,
+    find_empty_ports,
+)
+from laneproof_collectors.snapshot import (
+    Aggregate,
+    Array,
+    Firmware,
+    Interface,
+    KernelPower,
+    Memory,
+    NvmeController,
+    PciFunction,
+    Setting,
+    Snapshot,
+)
+from laneproof_collectors.unread import Unread
+
+_Value = TypeVar("_Value")
+_POWER_WORDS = ("pcie_aspm", "pcie_port_pm", "pcie_ports", "nvme_core.default_ps_max_latency_us")
+_ASPM_POLICIES = ("default", "performance", "powersave", "powersupersave")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """One table's keys with their values.
+
+    Attributes:
+        values: What to declare.
+        unasked: What could be declared too, and changes too often to be declared unasked; its meaning after it.
+        remarks: What was left out, and why.
+    """
+
+    values: Mapping[str, object] = field(default_factory=dict)
+    unasked: Mapping[str, tuple[object, str]] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Draft:
+    """Everything that a draft says."""
+
+    box_name: str
+    taken_at: float
+    firmware: Section
+    kernel: Section
+    memory: Section
+    slots: tuple[DraftedSlot, ...]
+    positions: tuple[DraftedPosition, ...]
+    arrays: tuple[Section, ...]
+    aggregates: tuple[Section, ...]
+    networks: tuple[Section, ...]
+    empty_ports: tuple[EmptyPort, ...]
+    remarks: tuple[str, ...]  # what is left out as a whole, and why
+    functions_read: bool
+    drives_read: bool
+
+
+def gather_draft(snapshot: Snapshot, *, box_name: str) -> Draft:
+    """Put a machine's facts into the declaration's keys.
+
+    Args:
+        snapshot: The facts of one pass.
+        box_name: What to call the box.
+    """
+    topology = survey(snapshot)
+    named_slots = () if isinstance(snapshot.slots, Unread) else snapshot.slots
+    slots = draft_slots(topology, named_slots)
+    positions = draft_positions(topology, named_slots, slots)
+    return Draft(
+        box_name=box_name,
+        taken_at=snapshot.taken_at,
+        firmware=_draft_firmware(snapshot.firmware),
+        kernel=_draft_kernel(snapshot.power, snapshot.firmware, topology, positions),
+        memory=_draft_memory(snapshot.memory),
+        slots=slots,
+        positions=positions,
+        arrays=() if isinstance(snapshot.arrays, Unread) else _draft_arrays(snapshot.arrays, positions),
+        aggregates=()
+        if isinstance(snapshot.aggregates, Unread)
+        else tuple(_draft_aggregate(one, snapshot.interfaces) for one in snapshot.aggregates if clean_text(one.name)),
+        networks=tuple(
+            one for one in _draft_networks(snapshot.interfaces, snapshot.aggregates) if "name" in one.values
+        ),
+        empty_ports=find_empty_ports(topology),
+        remarks=tuple(_find_gaps(snapshot, positions)),
+        functions_read=not isinstance(snapshot.functions, Unread),
+        drives_read=not isinstance(snapshot.drives, Unread),
+    )
+
+
+def _find_gaps(snapshot: Snapshot, positions: tuple[DraftedPosition, ...]) -> Iterator[str]:
+    for what, group in (
+        ("PCIe positions are", snapshot.functions),
+        ("slots' names are", snapshot.slots),
+        ("NVMe drives' identities are", snapshot.controllers),
+        ("SATA drives are", snapshot.drives),
+        ("arrays are", snapshot.arrays),
+        ("aggregates are", snapshot.aggregates),
+        ("network ports are", snapshot.interfaces),
+    ):
+        if isinstance(group, Unread):
+            yield f"{what} left out: {group}"
+    placed = {disk for one in positions for disk in one.disks}
+    if not isinstance(snapshot.drives, Unread):
+        for drive in snapshot.drives:
+            if drive.name not in placed:
+                yield f"{drive.name} is left out: where it hangs could not be told apart from the others"
+
+
+def _draft_firmware(firmware: Firmware | Unread) -> Section:
+    if isinstance(firmware, Unread):
+        return Section(remarks=(f"left out: {firmware}",))
+    told = {"board": firmware.board_name, "bios_version": firmware.bios_version, "bios_date": firmware.bios_date}
+    return _section(told)
+
+
+def _section(told: Mapping[str, object], remarks: tuple[str, ...] = ()) -> Section:
+    """Keep texts, numbers and truths; remark on what could not be read; pass over what the machine has not."""
+    values: dict[str, object] = {}
+    gaps = []
+    for key, value in told.items():
+        if isinstance(value, Unread):
+            gaps.append(f"{key} is left out: {value}")
+        elif isinstance(value, str):
+            if text := clean_text(value):
+                values[key] = text
+        elif value is not None:
+            values[key] = value
+    return Section(values=values, remarks=(*gaps, *remarks))
+
+
+# --- kernel -----------------------------------------------------------------------------------------------------------
+
+
+def _draft_kernel(
+    power: KernelPower | Unread,
+    firmware: Firmware | Unread,
+    topology: Topology,
+    positions: tuple[DraftedPosition, ...],
+) -> Section:
+    if isinstance(power, Unread):
+        return Section(remarks=(f"left out: {power}",))
+    links_aspm, remark = _judge_link_states(topology, positions)
+    latency, own_limits = _judge_latency(_number(power.nvme_max_latency_us), topology, positions)
+    told: dict[str, object] = {
+        "command_line": _power_words(power.command_line),
+        "aspm_policy": _setting(power.aspm_policy, _ASPM_POLICIES),
+        "links_aspm": links_aspm,
+        "nvme_default_ps_max_latency_us": latency,
+        "port_power_management": _setting(power.port_power_management, ("on", "off")),
+    }
+    section = _section(told, tuple(one for one in (remark, own_limits) if one))
+    release = None if isinstance(firmware, Unread) else clean_text(firmware.kernel_release)
+    return replace(section, unasked={"release": (release, "would tell when another kernel runs")} if release else {})
+
+
+def _power_words(words: tuple[str, ...] | Unread) -> list[str] | Unread | None:
+    if isinstance(words, Unread):
+        return words
+    found = [word for word in words if word.partition("=")[0].replace("-", "_").startswith(_POWER_WORDS)]
+    return [word for word in map(clean_text, found) if word] or None
+
+
+def _setting(setting: Setting | Unread | None, known: tuple[str, ...]) -> str | Unread | None:
+    if setting is None or isinstance(setting, Unread):
+        return setting
+    return setting.value if setting.value in known else Unread("the setting", f"an unknown word, {setting.value!r}")
+
+
+def _number(setting: Setting | Unread | None) -> int | Unread | None:
+    if setting is None or isinstance(setting, Unread):
+        return setting
+    return int(setting.value) if setting.value.isdecimal() and len(setting.value) < 10 else None  # noqa: PLR2004 (a limit beyond an hour is none)
+
+
+def _judge_link_states(topology: Topology, positions: tuple[DraftedPosition, ...]) -> tuple[str | None, str]:
+    """Say "off" where no end of any drafted link has a low-power state enabled; else nothing, and why."""
+    links = [link for one in positions if (link := topology.link_at(one.path))]
+    ends = [end for link in links for end in (link.port, link.device) if end is not None]
+    awake = [one.address for one in ends if _has_link_states(one)]
+    unknown = [one.address for one in ends if _has_link_states(one) is None]
+    if awake:
+        return None, f'links_aspm = "off" is left out: low-power link states are enabled at {", ".join(awake)}'
+    if unknown:
+        return None, f'links_aspm = "off" is left out: could not read the link states of {", ".join(unknown)}'
+    return ("off", "") if ends else (None, "")
+
+
+def _judge_latency(
+    limit: int | Unread | None, topology: Topology, positions: tuple[DraftedPosition, ...]
+) -> tuple[int | Unread | None, str]:
+    """Give the kernel's limit where it rules each drafted drive; else nothing, and which drives have their own."""
+    if not isinstance(limit, int):
+        return limit, ""
+    occupants = [topology.occupant_at(one.path) for one in positions]
+    drives = [one.controller for one in occupants if one and one.controller]
+    own = [one.name for one in drives if _has_own_limit(one, limit)]
+    if own:
+        return None, f"nvme_default_ps_max_latency_us = {limit} is left out: it does not rule {', '.join(own)}"
+    return limit, ""
+
+
+def _has_own_limit(controller: NvmeController, limit: int) -> bool:
+    if limit == 0:
+        return enters_idle_states(controller) is True
+    return controller.latency_tolerance_us not in (None, "auto", limit)
+
+
+def _has_link_states(function: PciFunction) -> bool | None:
+    """Whether a low-power link state is enabled at this end; None where nothing tells."""
+    told = [value for name, value in function.power.link_states.items() if name.endswith("aspm")]
+    express = function.express
+    if express is not None and not isinstance(express, Unread) and express.link is not None:
+        told.append(express.link.aspm_enabled != 0)
+    if any(value is True for value in told):
+        return True
+    return False if any(value is False for value in told) else None
+
+
+# --- memory -----------------------------------------------------------------------------------------------------------
+
+
+def _draft_memory(memory: Memory | Unread) -> Section:
+    if isinstance(memory, Unread):
+        return Section(remarks=(f"left out: {memory}",))
+    if isinstance(memory.modules, Unread) or not memory.modules:
+        return _draft_memory_without_modules(memory)
+    sizes = [one.size_bytes for one in memory.modules]
+    fitted = sum(size for size in sizes if size is not None)
+    speed = _only({one.configured_mt_s for one in memory.modules})
+    told: dict[str, object] = {
+        "total": format_bytes(fitted, binary=True) if None not in sizes else None,
+        "modules": len(memory.modules),
+        "speed_mt_s": speed or None,
+        "ecc": _only({one.ecc for one in memory.modules}),
+    }
+    rated = min((one.rated_mt_s for one in memory.modules if one.rated_mt_s), default=None)
+    remarks = (f"the modules are rated for {rated} MT/s",) if speed and rated and rated > speed else ()
+    return _section(told, remarks)
+
+
+def _draft_memory_without_modules(memory: Memory) -> Section:
+    total = memory.total_bytes
+    why = memory.modules if isinstance(memory.modules, Unread) else "the firmware's table lists none"
+    return _section(
+        {"total": total if isinstance(total, Unread) else format_bytes(total, binary=True)},
+        ("total is what the kernel uses, a little less than is fitted", f"modules are left out: {why}"),
+    )
+
+
+def _only(values: set[_Value]) -> _Value | None:
+    """Give the one value that all share, None where they differ."""
+    return next(iter(values)) if len(values) == 1 else None
+
+
+# --- arrays and aggregates --------------------------------------------------------------------------------------------
+
+
+def _draft_arrays(arrays: tuple[Array, ...], positions: tuple[DraftedPosition, ...]) -> tuple[Section, ...]:
+    labels = {disk: one.label for one in positions for disk in one.disks}
+    return tuple(_draft_array(one, labels) for one in arrays if clean_text(one.name))
+
+
+def _draft_array(array: Array, labels: Mapping[str, str]) -> Section:
+    spares = [one for one in array.members if isinstance(one.state, str) and _is_spare(one.state, one.slot)]
+    working = [one for one in array.members if one not in spares]
+    strangers = [one.name for one in array.members if one.disk not in labels]
+    told: dict[str, object] = {"name": array.name, "level": array.level}
+    remarks = []
+    if strangers:  # a list of some members would say that there are no others
+        remarks.append(f"members are left out: no position is known of {', '.join(strangers)}")
+    else:
+        told["members"] = _unique(labels[one.disk] for one in working) or None
+        told["spares"] = _unique(labels[one.disk] for one in spares) or None
+    if isinstance(array.degraded, int) and array.degraded > 0:
+        remarks.append(f"it was degraded when this was drafted: {array.degraded} missing; add the missing member")
+    return _section(told, tuple(remarks))
+
+
+def _is_spare(state: str, slot: int | None) -> bool:
+    # A member that is being rebuilt says "spare" too, but it has a slot already (admin-guide/md.rst).
+    return "spare" in state.split(",") and slot is None
+
+
+def _unique(labels: Iterator[str]) -> list[str]:
+    return list(dict.fromkeys(labels))
+
+
+def _draft_networks(
+    interfaces: tuple[Interface, ...] | Unread, aggregates: tuple[Aggregate, ...] | Unread
+) -> Iterator[Section]:
+    """Draft each port that is up, has a device behind it and stands alone."""
+    if isinstance(interfaces, Unread) or isinstance(aggregates, Unread):
+        return
+    members = {member.name for one in aggregates for member in one.members}
+    for one in interfaces:
+        speed = one.speed_mbit_s
+        if one.address is None or one.name in members or not isinstance(speed, int) or speed <= 0:
+            continue
+        if one.duplex == "half":
+            yield _section({"name": one.name}, (f"speed_mbit_s = {speed} is left out: it was in half duplex",))
+        else:
+            yield _section({"name": one.name, "speed_mbit_s": speed})
+
+
+def _draft_aggregate(aggregate: Aggregate, interfaces: tuple[Interface, ...] | Unread) -> Section:
+    known = () if isinstance(interfaces, Unread) else interfaces
+    members = [one.name for one in aggregate.members]
+    speed = _only({one.speed_mbit_s for one in known if one.name in members})
+    told = {
+        "name": aggregate.name,
+        "mode": aggregate.mode,
+        "members": members,
+        "member_speed_mbit_s": speed if isinstance(speed, int) and speed > 0 else None,
+    }
+    return _section(told)

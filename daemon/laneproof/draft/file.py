@@ -1,0 +1,204 @@
+"""Drafting a declaration: a commented file of the machine as it stands, for its owner to correct.
+
+What the machine cannot know is a TODO; where both ends of a link could do more than they trained, a comment says so, so
+that nobody declares a fault to be the plan unseen.
+"""
+
+import textwrap
+from collections.abc import Iterable, Mapping
+
+import tomlkit
+from tomlkit.container import Container
+from tomlkit.items import Table
+
+from laneproof.declaration.build import SCHEMA
+from laneproof.draft.facts import Draft, Section, gather_draft
+from laneproof.draft.positions import DraftedPosition, DraftedSlot, EmptyPort, clean_text
+from laneproof.draft.text_editor import write_value
+from laneproof.findings import format_time
+from laneproof_collectors.snapshot import Snapshot
+
+_WIDTH = 110
+_HEADER = (
+    "What this box is meant to be: drafted from the machine as it stood at {time}. Read it through and correct it: only"
+    " what stands here is compared, and what you delete is not. Where a link could do more than it trained, a comment"
+    " says so. Each TODO is something that the machine cannot know."
+)
+_POSITIONS = (
+    "TODO in each position: as its label, write what is printed on the board, or stick a label to it; in through, say"
+    " what stands between the board's socket and the device, in order: board, passive-split, switch-card, key-adapter,"
+    " flexible-cable."
+)
+
+
+def draft_build(
+    snapshot: Snapshot, *, box_name: str, previous: str | None = None, previous_name: str = "build.toml"
+) -> str:
+    """Write a declaration of the machine as it stands.
+
+    Args:
+        snapshot: The facts of one pass.
+        box_name: What to call the box.
+        previous: A declaration to bring up to date; its comments, labels and order stay as they are.
+        previous_name: What to call its file in a sentence.
+
+    Returns:
+        TOML that is a valid declaration. Judged on the same snapshot, it holds.
+
+    Raises:
+        BuildError: `previous` is no valid declaration.
+    """
+    draft = gather_draft(snapshot, box_name=clean_text(box_name) or "box")
+    if previous is not None:
+        from laneproof.draft.update import update_build  # noqa: PLC0415 (only an update asks)
+
+        return update_build(previous, draft, name=previous_name)
+    return _write(draft)
+
+
+def _write(draft: Draft) -> str:
+    document = tomlkit.document()
+    _comment(document, _HEADER.format(time=format_time(draft.taken_at)))
+    document.add(tomlkit.nl())
+    document.add("schema", tomlkit.item(SCHEMA))
+    document.add(tomlkit.nl())
+    box = tomlkit.table()
+    box.add("name", tomlkit.string(draft.box_name))
+    box.add("undeclared", tomlkit.string("report"))
+    box["undeclared"].comment("report | ignore: drives in no declared position")
+    document.add("box", box)
+    text = tomlkit.dumps(document)
+    for name, section in (("firmware", draft.firmware), ("kernel", draft.kernel), ("memory", draft.memory)):
+        text += "\n" + write_section(name, section)
+    text += "".join("\n" + write_slot(slot.name, slot) for slot in draft.slots)
+    if draft.positions:
+        text += "\n" + write_comment(_POSITIONS)
+    text += "".join("\n" + write_position(one) for one in draft.positions)
+    text += "".join("\n" + write_row("array", one) for one in draft.arrays)
+    text += "".join("\n" + write_row("aggregate", one) for one in draft.aggregates)
+    text += "".join("\n" + write_row("network", one) for one in draft.networks)
+    return text + _write_rest(draft.empty_ports, draft.remarks)
+
+
+def write_section(name: str, section: Section) -> str:
+    """Write a table such as ``[memory]``; comments alone where nothing of it could be read."""
+    document = tomlkit.document()
+    table = tomlkit.table()
+    _fill(table, section.values)
+    if section.values:
+        _comment(table, *_say_unasked(section), *section.remarks)
+        document.add(name, table)
+    else:
+        _comment(document, *(f"[{name}] {remark}" for remark in section.remarks or ("nothing to declare",)))
+    return tomlkit.dumps(document)
+
+
+def write_row(name: str, section: Section) -> str:
+    """Write one ``[[array]]``, ``[[aggregate]]`` or ``[[network]]``."""
+    table = tomlkit.table()
+    _fill(table, section.values)
+    _comment(table, *section.remarks)
+    return _dump_row(name, table)
+
+
+def write_slot(name: str, slot: DraftedSlot) -> str:
+    """Write one split slot."""
+    document = tomlkit.document()
+    table = tomlkit.table()
+    if not slot.named_by_firmware:
+        _comment(
+            table,
+            f"TODO: these {len(slot.ports)} ports are functions of one device, as the branches of a split slot are."
+            " If they are sockets of their own, delete this table, and slot and branch in the positions below.",
+        )
+    table.add("path", tomlkit.string(slot.path))
+    table.add("lanes", tomlkit.item(sum(slot.split)))
+    table.add("split", tomlkit.item(list(slot.split)))
+    document.add("slot", tomlkit.table(is_super_table=True).add(name, table))
+    return tomlkit.dumps(document)
+
+
+def write_position(position: DraftedPosition) -> str:
+    """Write one position with its device."""
+    table = tomlkit.table()
+    before_through = "path" if position.slot is None else "branch"
+    for key, value in position_values(position).items():
+        table.add(key, tomlkit.value(write_value(value)))
+        if key == "label":
+            table[key].comment(f"TODO: as {position.label_from} calls it" if position.label_from else "TODO: a guess")
+        if key == before_through:
+            _comment(table, 'TODO: through = ["board"]')
+        if key == "link" and position.link_remark:
+            table[key].comment(_one_line(position.link_remark))
+    if position.link_remark and not position.link:
+        _comment(table, position.link_remark)
+    if position.firmware:
+        _comment(table, f"firmware = {write_value(position.firmware)}  in the occupant would tell when it changes")
+    _comment(table, *position.remarks)
+    return _dump_row("position", table)
+
+
+def position_values(position: DraftedPosition) -> dict[str, object]:
+    """Give a drafted position's keys and values in the order of the file."""
+    told: dict[str, object] = {"label": position.label, "path": position.path}
+    if position.slot is not None:
+        told |= {"slot": position.slot, "branch": position.branch}
+    return told | {key: value for key, value in (("link", position.link), ("occupant", position.occupant)) if value}
+
+
+def write_comment(*remarks: str) -> str:
+    """Write comments alone."""
+    document = tomlkit.document()
+    _comment(document, *remarks)
+    return tomlkit.dumps(document)
+
+
+def _write_rest(empty_ports: Iterable[EmptyPort], remarks: Iterable[str]) -> str:
+    document = tomlkit.document()
+    ports = tuple(empty_ports)
+    if ports:
+        document.add(tomlkit.nl())
+        _comment(document, "Ports with nothing in them. To be told when something is put there, give one a position:")
+        for line in (
+            "    [[position]]",
+            '    label = "..."',
+            f'    path = "{ports[0].path}"',
+            '    occupant = { kind = "none" }',
+        ):
+            document.add(tomlkit.comment(line))
+        width = max(len(one.path) for one in ports)
+        for one in ports:
+            document.add(tomlkit.comment(f"  {one.path.ljust(width)}  {one.description}".rstrip()))
+    if gaps := tuple(remarks):
+        document.add(tomlkit.nl())
+        _comment(document, *gaps)
+    return tomlkit.dumps(document)
+
+
+def _say_unasked(section: Section) -> Iterable[str]:
+    return (f"{key} = {write_value(value)}  {why}" for key, (value, why) in section.unasked.items())
+
+
+# --- tomlkit ----------------------------------------------------------------------------------------------------------
+
+
+def _fill(table: Table, values: Mapping[str, object]) -> None:
+    for key, value in values.items():
+        table.add(key, tomlkit.item(value))
+
+
+def _dump_row(name: str, table: Table) -> str:
+    rows = tomlkit.aot()
+    rows.append(table)
+    return tomlkit.dumps(tomlkit.document().add(name, rows))
+
+
+def _comment(place: Table | Container, *remarks: str) -> None:
+    for remark in remarks:
+        for line in textwrap.wrap(_one_line(remark), _WIDTH, break_long_words=False, break_on_hyphens=False):
+            place.add(tomlkit.comment(line))
+
+
+def _one_line(text: str) -> str:
+    # A comment may hold no control character: one read from a hostile device must not end it.
+    return "".join(char if char.isprintable() else " " for char in text)

@@ -1,0 +1,324 @@
+"""The positions of a machine as it stands: where each device is, what it is, how its link trained, what to call it.
+
+What the machine cannot tell is left out with a remark, never guessed silently: a label that nobody but the owner knows
+is marked, and so is a slot that only looks split.
+"""
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+
+from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.links import LANE_COUNTS, describe_rate, generation_at
+from laneproof.box.occupants import Occupant
+from laneproof.box.topology import Topology
+from laneproof.declaration.fields import PATH_PATTERN
+from laneproof.declaration.units import format_bytes
+from laneproof_collectors.snapshot import PciFunction, PhysicalSlot
+from laneproof_collectors.unread import Reason, Unread
+
+_PATH = re.compile(PATH_PATTERN)
+_ROOT_PORT = 4  # pci_regs.h, PCI_EXP_TYPE_ROOT_PORT
+_MOST_BYTES = 10**21  # a field of 128 bits can hold nonsense; a declaration takes no more than about this
+_SPLIT_LANES = (4, 8)  # widths of a split slot's branches, and ...
+_SLOT_LANES = (8, 16)  # ... what they add up to: x4x4, x8x8, x8x4x4, x4x4x4x4; the trade's words, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DraftedPosition:
+    """One position with its device.
+
+    Attributes:
+        path: Where it is.
+        label: What to call it.
+        label_from: Who calls it so; empty where it is a guess.
+        slot: The drafted slot it belongs to, and the branch.
+        branch: Counted from 1; None outside a split slot.
+        link: Generation and lanes as trained, as far as known.
+        link_remark: What both ends could do, where that is more.
+        occupant: kind, capacity, model, serial, as far as known.
+        firmware: The device's firmware.
+        remarks: What was left out, and why.
+        disks: The kernel's names of it, to find an array's members by.
+    """
+
+    path: str
+    label: str
+    label_from: str = ""
+    slot: str | None = None
+    branch: int | None = None
+    link: Mapping[str, int] = field(default_factory=dict)
+    link_remark: str = ""
+    occupant: Mapping[str, str] = field(default_factory=dict)
+    firmware: str | None = None
+    remarks: tuple[str, ...] = ()
+    disks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DraftedSlot:
+    """A slot that is split: root ports that are functions of one device, with the lanes of one slot between them.
+
+    Attributes:
+        name: What to call it.
+        named_by_firmware: Whether the firmware's own table says that these ports are one slot.
+        path: The bridge above its branches.
+        split: Lanes of each branch.
+        ports: The own path of each branch's port, in order.
+    """
+
+    name: str
+    named_by_firmware: bool
+    path: str
+    split: tuple[int, ...]
+    ports: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EmptyPort:
+    """A downstream port with a slot and nothing in it."""
+
+    path: str
+    description: str
+
+
+def draft_slots(topology: Topology, slots: Iterable[PhysicalSlot]) -> tuple[DraftedSlot, ...]:
+    """Find the slots that are split.
+
+    Sockets of their own can be functions of one device too. What tells a split slot: its ports are neighbours, their
+    lanes add up to those of a slot, a drive is on one of them, and the firmware's table has not several names for them.
+
+    Args:
+        topology: The machine by path.
+        slots: The slots that the firmware and the kernel name.
+    """
+    groups: dict[str, list[PciFunction]] = {}
+    for function in topology.functions.values():
+        if _is_root_port(topology, function):
+            groups.setdefault(_without_function(function.address), []).append(function)
+    names = _names_by_address(slots)
+    found: list[DraftedSlot] = []
+    for address, ports in groups.items():
+        ports.sort(key=lambda one: one.hops[-1])
+        known = names.get(address, set())
+        split = _find_split(topology, ports) if len(known) <= 1 else ()
+        if split:
+            name = _slug(next(iter(known))) if known else f"split-{len(found) + 1}"
+            found.append(
+                DraftedSlot(
+                    name=name,
+                    named_by_firmware=bool(known),
+                    path="/".join((ports[0].root, *ports[0].hops[:-1])),
+                    split=split,
+                    ports=tuple(one.own_path for one in ports),
+                )
+            )
+    return tuple(found)
+
+
+def _is_root_port(topology: Topology, function: PciFunction) -> bool:
+    express = function.express
+    if express is not None and not isinstance(express, Unread):
+        return function.is_bridge and express.port_type == _ROOT_PORT
+    return len(function.hops) == 1 and topology.is_downstream_facing(function)
+
+
+def _find_split(topology: Topology, ports: list[PciFunction]) -> tuple[int, ...]:
+    numbers = [int(one.hops[-1][-1]) for one in ports]
+    links = [topology.link_at(one.own_path) for one in ports]
+    lanes = tuple(
+        int(link.port_lanes.value) for link in links if link and isinstance(link.port_lanes.value, float | int)
+    )
+    is_split = (
+        len(ports) > 1
+        and len(lanes) == len(ports)
+        and numbers == list(range(numbers[0], numbers[0] + len(ports)))
+        and all(one in _SPLIT_LANES for one in lanes)
+        and sum(lanes) in _SLOT_LANES
+        and any((occupant := topology.occupant_at(one.own_path)) and occupant.is_drive for one in ports)
+    )
+    return lanes if is_split else ()
+
+
+def draft_positions(
+    topology: Topology, slots: Iterable[PhysicalSlot], split: Iterable[DraftedSlot]
+) -> tuple[DraftedPosition, ...]:
+    """Draft a position for each drive, and for each network card that has a link.
+
+    Args:
+        topology: The machine by path.
+        slots: The slots that the firmware and the kernel name.
+        split: The drafted slots.
+
+    Returns:
+        The positions in the order of their paths, each with a label of its own.
+    """
+    branches = {port: (slot.name, at) for slot in split for at, port in enumerate(slot.ports, start=1)}
+    names = _names_by_address(slots)
+    occupants = {one.path: one for one in topology.drive_occupants()}
+    for path in topology.below:
+        occupant = topology.occupant_at(path)
+        if occupant and occupant.kind == "network" and occupant.path == path and topology.link_at(path):
+            occupants.setdefault(path, occupant)
+    drafted = []
+    for path, occupant in sorted(occupants.items()):
+        if not _PATH.fullmatch(path):
+            continue
+        slot, branch = branches.get(path, (None, None))
+        label, label_from = _name_position(topology, occupant, names)
+        if slot:
+            label, label_from = f"{slot}-{branch}", ""
+        position = DraftedPosition(
+            path=path, label=label, label_from=label_from, slot=slot, branch=branch, disks=occupant.disks
+        )
+        drafted.append(_with_occupant(_with_link(position, topology.link_at(path), occupant), occupant))
+    return _with_labels_apart(drafted)
+
+
+def _with_link(position: DraftedPosition, link: LinkOfTwo | None, occupant: Occupant) -> DraftedPosition:
+    if link is None:
+        return position
+    trained: dict[str, int] = {}
+    remarks = []
+    rate, lanes = link.trained_gt_s.value, link.trained_lanes.value
+    best_rate, best_lanes = link.capable_gt_s, link.capable_lanes
+    if isinstance(rate, Unread):
+        remarks.append(f"link.generation is left out: {rate}")
+    elif rate is not None and occupant.asleep and not (isinstance(best_rate, float) and rate >= best_rate):
+        remarks.append(f"link.generation is left out: the device slept at {describe_rate(rate)} when this was drafted")
+    elif rate is not None and (generation := generation_at(rate)) is not None:
+        trained["generation"] = generation
+    if isinstance(lanes, Unread):
+        remarks.append(f"link.lanes is left out: {lanes}")
+    elif lanes in LANE_COUNTS:
+        trained["lanes"] = int(lanes)
+    return replace(
+        position,
+        link=trained,
+        link_remark=_tell_more_capable(trained, best_rate, best_lanes),
+        remarks=(*position.remarks, *remarks),
+    )
+
+
+def _tell_more_capable(trained: dict[str, int], rate: float | Unread | None, lanes: float | Unread | None) -> str:
+    generation = generation_at(rate) if isinstance(rate, float | int) else None
+    width = int(lanes) if isinstance(lanes, float | int) else None
+    is_faster = generation is not None and generation > trained.get("generation", generation)
+    is_wider = width is not None and width > trained.get("lanes", width)
+    if not (is_faster or is_wider):
+        return ""
+    could = [f"generation {generation}"] if generation else []
+    could += [f"x{width}"] if width else []
+    return f"both ends could do {' '.join(could)}"
+
+
+def _with_occupant(position: DraftedPosition, occupant: Occupant) -> DraftedPosition:
+    told: dict[str, str] = {}
+    remarks = []
+    capacity = occupant.capacity_bytes
+    if isinstance(capacity, int) and capacity > _MOST_BYTES:
+        capacity = Unread("its capacity", f"no drive holds {capacity:.3g} bytes", Reason.MALFORMED)
+    values: dict[str, object] = {"kind": occupant.kind}
+    if occupant.is_drive:
+        values |= {
+            "capacity": format_bytes(capacity) if isinstance(capacity, int) else capacity,
+            "model": occupant.model,
+            "serial": occupant.serial,
+        }
+    for key, value in values.items():
+        if isinstance(value, Unread):
+            remarks.append(f"occupant.{key} is left out: {value}")
+        elif text := clean_text(value):
+            told[key] = text
+    return replace(
+        position,
+        occupant=told,
+        firmware=clean_text(occupant.firmware) if occupant.is_drive else None,
+        remarks=(*position.remarks, *remarks),
+    )
+
+
+def clean_text(value: object) -> str | None:
+    """Give a text that can stand in a file, None where there is none: blank, or not to be written in UTF-8."""
+    if not isinstance(value, str):
+        return None
+    return value.encode("utf-8", "replace").decode().strip() or None
+
+
+def find_empty_ports(topology: Topology) -> tuple[EmptyPort, ...]:
+    """Find the downstream ports that have a slot and nothing in it."""
+    found = []
+    for path, function in sorted(topology.functions.items()):
+        express = function.express
+        if topology.functions_at(path) or not topology.is_downstream_facing(function):
+            continue
+        if express is None or isinstance(express, Unread) or express.slot is None or not _PATH.fullmatch(path):
+            continue
+        link = topology.link_at(path)
+        rate, lanes = (link.port_gt_s.value, link.port_lanes.value) if link else (None, None)
+        generation = generation_at(rate) if isinstance(rate, float | int) else None
+        could = [f"generation {generation}"] if generation else []
+        could += [f"x{lanes:.0f}"] if isinstance(lanes, float | int) else []
+        number = [f"slot {express.slot.number}"] if express.slot.number else []
+        found.append(
+            EmptyPort(path=path, description=", ".join(number + ([f"up to {' '.join(could)}"] if could else [])))
+        )
+    return tuple(found)
+
+
+# --- labels -----------------------------------------------------------------------------------------------------------
+
+
+def _names_by_address(slots: Iterable[PhysicalSlot]) -> dict[str, set[str]]:
+    # The firmware's names stand before the kernel's, which are numbers mostly.
+    names: dict[str, set[str]] = {}
+    for source in ("smbios", "sysfs"):
+        found: dict[str, set[str]] = {}
+        for slot in slots:
+            name = clean_text(slot.name)
+            if slot.source == source and slot.address and name:
+                found.setdefault(slot.address, set()).add(name if not name.isdigit() else f"slot-{name}")
+        names = found | names
+    return names
+
+
+def _name_position(topology: Topology, occupant: Occupant, names: dict[str, set[str]]) -> tuple[str, str]:
+    """Give what the machine calls a position, and who calls it so; else a guess from the kind of device."""
+    port = topology.port_at(occupant.path)
+    for function in (*occupant.functions[:1], *((port,) if port else ())):
+        told = names.get(_without_function(function.address), set())
+        if len(told) == 1:
+            return next(iter(told)), "the firmware"
+        if label := clean_text(function.label):
+            return label, "the firmware"
+    if port is not None and port.express is not None and not isinstance(port.express, Unread):
+        slot = port.express.slot
+        if slot is not None and slot.number > 0:
+            return f"slot-{slot.number}", "the port"
+    if not occupant.functions:
+        return occupant.path.rpartition("/")[2], ""
+    return (f"{'drive' if occupant.is_drive else 'network'}-1", "")
+
+
+def _with_labels_apart(drafted: list[DraftedPosition]) -> tuple[DraftedPosition, ...]:
+    taken: set[str] = set()
+    repeated = Counter(one.label for one in drafted)
+    result = []
+    for one in drafted:
+        label, number = one.label, 1
+        stem = label.removesuffix("-1") if repeated[label] > 1 or label in taken else label
+        while label in taken:
+            number += 1
+            label = f"{stem}-{number}"
+        taken.add(label)
+        result.append(replace(one, label=label, label_from=one.label_from if repeated[one.label] == 1 else ""))
+    return tuple(result)
+
+
+def _without_function(address: str) -> str:
+    return address.rpartition(".")[0]
+
+
+def _slug(name: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "slot"

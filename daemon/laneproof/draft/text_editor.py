@@ -1,0 +1,121 @@
+"""Changing single values of a TOML text: comments, order and every odd space stay as their writer left them."""
+
+import tomllib
+from collections.abc import Iterable, Mapping
+from copy import copy
+from typing import Any, Self
+
+import tomlkit
+
+from laneproof.declaration.key_lines import KeyPath, find_key_places, find_line_end
+
+
+class TextEditor:
+    """Collects changes by their place in the text, and makes them all at the end."""
+
+    def __init__(self, text: str, *, day: str) -> None:
+        """Take a text that is TOML.
+
+        Args:
+            text: As its writer left it.
+            day: When it is changed, for the remarks.
+        """
+        self.text = text
+        self.day = day
+        self._data: dict[str, Any] = tomllib.loads(text)
+        self._places = find_key_places(text)
+        self._newline = "\r\n" if "\r\n" in text else "\n"
+        self._replacements: dict[tuple[int, int], str] = {}
+        self._remarks: dict[int, list[str]] = {}
+
+    def has(self, path: KeyPath) -> bool:
+        """Whether something stands at a path."""
+        return path in self._places
+
+    def is_bracketed(self, path: KeyPath) -> bool:
+        """Whether a table or a list is written in braces or brackets, not by headers."""
+        return path in self._places and self._places[path].end > self._places[path].start
+
+    def value_at(self, path: KeyPath) -> Any:  # noqa: ANN401 (parsed TOML)
+        """Give what stands at a path; ask `has` first."""
+        value: Any = self._data
+        for step in path:
+            value = value[step]
+        return value
+
+    def fork(self) -> Self:
+        """Give a copy that can be changed further while this one stays."""
+        other = copy(self)
+        other._replacements, other._remarks = dict(self._replacements), dict(self._remarks)  # noqa: SLF001 (its own kind)
+        return other
+
+    def replace(self, path: KeyPath, value: object) -> None:
+        """Put another value in place of one, and keep the old one in a comment."""
+        place = self._places[path]
+        old = self.text[place.start : place.end]
+        self._replacements[place.start, place.end] = write_value(value)
+        if "\n" not in old:
+            self.remark(path, f"was {path[-1]} = {old} until {self.day}")
+
+    def insert_after(self, path: KeyPath, values: Mapping[str, object]) -> None:
+        """Add keys beside one that stands there, in the form that it has."""
+        place = self._places[path]
+        if place.inline:
+            self._insert(place.end, "".join(f", {_write_pair(key, value)}" for key, value in values.items()))
+            return
+        before_name = self.text[self.text.rfind("\n", 0, place.name_at) + 1 : place.name_at]
+        end, _ = find_line_end(self.text, place.end)
+        lines = (f"{self._newline}{before_name}{_write_pair(key, value)}" for key, value in values.items())
+        self._insert(end, "".join(lines))
+
+    def append_items(self, path: KeyPath, items: Iterable[object]) -> None:
+        """Add items at the end of a list in brackets."""
+        added = ", ".join(write_value(one) for one in items)
+        place = self._places[path]
+        ends = [one.end for key, one in self._places.items() if key[:-1] == path]
+        if ends:
+            self._insert(max(ends), f", {added}")
+        else:
+            self._insert(place.start + 1, added)
+
+    def remark(self, path: KeyPath, text: str) -> None:
+        """Add a comment to the line on which a value ends."""
+        end, _ = find_line_end(self.text, self._places[path].end)
+        self._remarks.setdefault(end, []).append(text)
+
+    def is_remarked(self, path: KeyPath, text: str) -> bool:
+        """Whether the line on which a value ends says something already."""
+        place = self._places[path]
+        return text in self.text[place.start : find_line_end(self.text, place.end)[0]]
+
+    def finish(self) -> str:
+        """Give the text with every change made."""
+        changes = dict(self._replacements)
+        for end, remarks in self._remarks.items():
+            line = self.text[self.text.rfind("\n", 0, end) + 1 : end]
+            sign = "; " if _ends_in_comment(line) else "  # "
+            changes[end, end] = sign + "; ".join(remarks) + changes.get((end, end), "")
+        text = self.text
+        for (start, end), new in sorted(changes.items(), reverse=True):
+            text = text[:start] + new + text[end:]
+        return text
+
+    def _insert(self, at: int, new: str) -> None:
+        self._replacements[at, at] = self._replacements.get((at, at), "") + new
+
+
+def write_value(value: object) -> str:
+    """Write one value as TOML on one line; a table in braces."""
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(write_value, value))}]"
+    if isinstance(value, Mapping):
+        return f"{{ {', '.join(f'{key} = {write_value(inner)}' for key, inner in value.items())} }}"
+    return tomlkit.item(value).as_string()
+
+
+def _ends_in_comment(line: str) -> bool:
+    return find_line_end(line, 0)[1]
+
+
+def _write_pair(key: str, value: object) -> str:
+    return f"{key} = {write_value(value)}"

@@ -1,0 +1,255 @@
+"""Bringing a declaration up to date: what changed is changed in place, what is new is added, all else stays as written.
+
+A value that is replaced stays in a comment beside the new one. What the machine no longer shows is never taken away: a
+part that is missing may be the fault that the declaration is there to find. A limit with a reason is the plan, and
+stays; so does what the owner deleted or commented out.
+"""
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+
+from laneproof.declaration.build import AggregatePlan, ArrayPlan, Build, KernelPlan, Position
+from laneproof.declaration.file import BuildError, parse_build
+from laneproof.declaration.key_lines import KeyPath
+from laneproof.declaration.units import is_same_capacity, parse_bytes
+from laneproof.draft.facts import Draft, Section
+from laneproof.draft.file import (
+    position_values,
+    write_comment,
+    write_position,
+    write_row,
+    write_section,
+    write_slot,
+)
+from laneproof.draft.positions import DraftedPosition, DraftedSlot
+from laneproof.draft.text_editor import TextEditor
+from laneproof.findings import format_time
+
+_ON_CONTROLLER = re.compile(r"/(ata|usb|phy)-[^/]*$")
+_SIZES = ("capacity", "total")
+_GONE = "nothing was found here on"
+_NOT_THERE = "not on the command line on"
+
+
+def update_build(previous: str, draft: Draft, *, name: str) -> str:
+    """Bring a declaration up to date with the machine.
+
+    Args:
+        previous: The declaration as its owner wrote it.
+        draft: The machine as it stands.
+        name: What to call the file in a sentence.
+
+    Returns:
+        The text with its changes; the same text where nothing changed.
+
+    Raises:
+        BuildError: `previous` is no valid declaration.
+    """
+    build = parse_build(previous, name=name)
+    draft = _with_owners_names(draft, build)
+    editor = TextEditor(previous, day=format_time(draft.taken_at)[:10])
+    _update_kernel(editor, build.kernel, draft.kernel)
+    _update_values(editor, ("firmware",), draft.firmware.values)
+    _update_values(editor, ("memory",), draft.memory.values)
+    drafted = {one.path: one for one in draft.positions}
+    for at, position in enumerate(build.position):
+        if found := drafted.get(position.path):
+            _update_position(editor, at, position, found)
+        elif _should_be_seen(position, draft) and not editor.is_remarked(("position", at, "path"), _GONE):
+            editor.remark(("position", at, "path"), f"{_GONE} {editor.day}")
+    for at, array in enumerate(build.array):
+        _update_array(editor, ("array", at), array, draft.arrays)
+    for at, aggregate in enumerate(build.aggregate):
+        _update_aggregate(editor, ("aggregate", at), aggregate, draft.aggregates)
+    for at, port in enumerate(build.network):
+        for section in draft.networks:
+            if section.values["name"] == port.name:
+                _update_values(editor, ("network", at), section.values)
+    return _add_what_is_new(editor, build, draft, name=name)
+
+
+def _with_owners_names(draft: Draft, build: Build) -> Draft:
+    """Call each position what its owner calls it; a new one gets a label, and a slot, that nothing else has."""
+    taken = {one.label for one in build.position}
+    new_labels: dict[str, str] = {}
+    slots = _owners_slots(draft, build)
+    positions = []
+    for one in draft.positions:
+        known = build.position_at(one.path)
+        label = known.label if known else _unlike(one.label, taken)
+        taken.add(label)
+        new_labels[one.label] = label
+        slot = slots.get(one.slot) if one.slot else None
+        positions.append(replace(one, label=label, slot=slot, branch=one.branch if slot else None))
+    arrays = tuple(
+        replace(
+            one,
+            values={
+                key: [new_labels[label] for label in value] if isinstance(value, list) else value
+                for key, value in one.values.items()
+            },
+        )
+        for one in draft.arrays
+    )
+    drafted_slots = tuple(replace(one, name=slots[one.name]) for one in draft.slots if one.name in slots)
+    return replace(draft, positions=tuple(positions), arrays=arrays, slots=drafted_slots)
+
+
+def _owners_slots(draft: Draft, build: Build) -> dict[str, str]:
+    """Give the owner's name of each drafted slot; one whose positions the owner put in no slot is left out."""
+    names = {}
+    for slot in draft.slots:
+        declared = [one for path in slot.ports if (one := build.position_at(path))]
+        if not declared:
+            names[slot.name] = _unlike(slot.name, set(build.slot))
+        elif name := next((one.slot for one in declared if one.slot), None):
+            names[slot.name] = name
+    return names
+
+
+def _unlike(name: str, taken: set[str]) -> str:
+    number, other = 1, name
+    while other in taken:
+        number += 1
+        other = f"{name}-{number}"
+    return other
+
+
+def _should_be_seen(position: Position, draft: Draft) -> bool:
+    kind = position.occupant.kind if position.occupant else None
+    if _ON_CONTROLLER.search(position.path):
+        return kind == "sata" and draft.drives_read
+    return kind == "nvme" and draft.functions_read
+
+
+# --- values that changed ----------------------------------------------------------------------------------------------
+
+
+def _update_values(editor: TextEditor, table: KeyPath, values: Mapping[str, object]) -> None:
+    for key, value in values.items():
+        path = (*table, key)
+        if editor.has(path) and not _is_same(key, editor.value_at(path), value):
+            editor.replace(path, value)
+
+
+def _is_same(key: str, declared: object, found: object) -> bool:
+    if key in _SIZES and isinstance(declared, str | int) and isinstance(found, str | int):
+        return is_same_capacity(parse_bytes(declared), parse_bytes(found))
+    return declared == found
+
+
+def _update_kernel(editor: TextEditor, declared: KernelPlan | None, found: Section) -> None:
+    if declared is None:
+        return
+    words = found.values.get("command_line")
+    if declared.command_line and isinstance(words, list):
+        missing = [word for word in declared.command_line if word not in words]
+        path = ("kernel", "command_line")
+        if missing and not editor.is_remarked(path, _NOT_THERE):
+            editor.remark(path, f"{_NOT_THERE} {editor.day}: {' '.join(missing)}")
+    _update_values(editor, ("kernel",), {key: value for key, value in found.values.items() if key != "command_line"})
+    release, _ = found.unasked.get("release", (None, ""))
+    if declared.release and isinstance(release, str) and not release.startswith(declared.release):
+        editor.replace(("kernel", "release"), release)
+
+
+def _update_position(editor: TextEditor, at: int, declared: Position, found: DraftedPosition) -> None:
+    if declared.link is not None and declared.link.because is None:
+        _update_values(editor, ("position", at, "link"), found.link)
+    if declared.occupant is None:
+        return
+    table = ("position", at, "occupant")
+    was_empty = declared.occupant.kind == "none"
+    _update_values(editor, table, found.occupant)
+    if found.firmware:
+        _update_values(editor, table, {"firmware": found.firmware})
+    new = {key: value for key, value in found.occupant.items() if not editor.has((*table, key))}
+    if was_empty and new:
+        editor.insert_after((*table, "kind"), new)
+
+
+def _update_array(editor: TextEditor, table: KeyPath, declared: ArrayPlan, found: tuple[Section, ...]) -> None:
+    section = next((one for one in found if one.values.get("name") == declared.name), None)
+    if section is None:
+        return
+    _update_values(editor, table, {key: value for key, value in section.values.items() if key == "level"})
+    known = (*declared.members, *declared.spares)
+    for key in ("members", "spares"):
+        _add_members(editor, (*table, key), known, section.values.get(key))
+
+
+def _update_aggregate(editor: TextEditor, table: KeyPath, declared: AggregatePlan, found: tuple[Section, ...]) -> None:
+    section = next((one for one in found if one.values.get("name") == declared.name), None)
+    if section is None:
+        return
+    _update_values(editor, table, {key: value for key, value in section.values.items() if key != "members"})
+    _add_members(editor, (*table, "members"), declared.members, section.values.get("members"))
+
+
+def _add_members(editor: TextEditor, path: KeyPath, known: tuple[str, ...], found: object) -> None:
+    new = [one for one in found if one not in known] if isinstance(found, list) else []
+    if new and editor.has(path):
+        editor.append_items(path, new)
+
+
+# --- what is new ------------------------------------------------------------------------------------------------------
+
+
+def _add_what_is_new(editor: TextEditor, build: Build, draft: Draft, *, name: str) -> str:
+    """Add what was not declared at the end of the file, in the form that its kind has there."""
+    positions = [one for one in draft.positions if build.position_at(one.path) is None]
+    used_slots = {one.slot for one in positions}
+    slots = [one for one in draft.slots if one.name in used_slots and one.name not in build.slot]
+    try:
+        return _add(editor.fork(), build, draft, slots, positions, name=name)
+    except BuildError:
+        # The owner counts the branches otherwise, or wrote the slots in braces: then a position comes without its slot.
+        apart = [replace(one, slot=None, branch=None) for one in positions]
+        return _add(editor, build, draft, [], apart, name=name)
+
+
+def _add(  # noqa: PLR0913 (what there is, and what of it to add)
+    editor: TextEditor,
+    build: Build,
+    draft: Draft,
+    slots: list[DraftedSlot],
+    positions: list[DraftedPosition],
+    *,
+    name: str,
+) -> str:
+    new = list(_write_new(editor, build, draft, slots, positions))
+    text = editor.finish()
+    if new:
+        gap = "\n" if text.endswith("\n") else "\n\n"
+        text += gap + write_comment(f"Found on {editor.day}, not declared before:") + "\n".join(new)
+    parse_build(text, name=name)
+    return text
+
+
+def _write_new(
+    editor: TextEditor, build: Build, draft: Draft, slots: list[DraftedSlot], positions: list[DraftedPosition]
+) -> Iterator[str]:
+    for key, section in (("firmware", draft.firmware), ("kernel", draft.kernel), ("memory", draft.memory)):
+        if getattr(build, key) is None and section.values and not _is_commented_out(editor.text, key):
+            yield write_section(key, section)
+    for slot in slots:
+        yield write_slot(slot.name, slot)
+    for position in positions:
+        yield from _write_new_row(editor, "position", position_values(position), write_position(position))
+    for key, found in (("array", draft.arrays), ("aggregate", draft.aggregates), ("network", draft.networks)):
+        names = {one.name for one in getattr(build, key)}
+        for section in found:
+            if section.values["name"] not in names:
+                yield from _write_new_row(editor, key, section.values, write_row(key, section))
+
+
+def _write_new_row(editor: TextEditor, key: str, values: Mapping[str, object], text: str) -> Iterator[str]:
+    if editor.is_bracketed((key,)):
+        editor.append_items((key,), [values])
+    else:
+        yield text
+
+
+def _is_commented_out(text: str, key: str) -> bool:
+    return re.search(rf"^\s*#\s*\[{key}\]", text, re.MULTILINE) is not None

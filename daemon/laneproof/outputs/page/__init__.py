@@ -1,0 +1,1 @@
+"""The web page: one module for each part of it."""

@@ -1,0 +1,176 @@
+"""The drives on the page: how far each is from its own limits of heat, wear and spare. None is called healthy.
+
+Most drives that failed showed no error count before (field studies in docs/sources.md), so a drive with clean figures
+has none *counted*, which is all that can be said.
+"""
+
+from collections.abc import Callable, Iterable
+
+from laneproof.box.occupants import Occupant
+from laneproof.box.topology import survey
+from laneproof.declaration.build import Build
+from laneproof.declaration.units import format_bytes
+from laneproof.outputs.markup import Markup, tag
+from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot
+from laneproof_collectors.unread import Unread
+
+Cell = Markup | str
+_COLDEST, _FULL = 0.0, 100.0
+_HOURS_A_DAY = 24
+_GAP = "unverified"
+_NONE = "not told"
+
+
+def write_drives(build: Build | None, snapshot: Snapshot) -> Markup | None:
+    """Write a table of all drives; None where there is none.
+
+    Args:
+        build: The declaration, None where there is none.
+        snapshot: The facts.
+    """
+    drives = sorted(survey(snapshot).drive_occupants(), key=lambda one: one.path.split("/"))
+    if not drives:
+        return None
+    columns: tuple[tuple[str, Callable[[Occupant], Cell]], ...] = (
+        ("Position", lambda one: _position(build, one)),
+        ("Drive", _identity),
+        ("Temperature", _temperature),
+        ("Wear", _wear),
+        ("Spare", _spare),
+        ("Media errors", _media_errors),
+        ("Ran for", _age),
+    )
+    head = tag("tr", *(tag("th", title, scope="col", role="columnheader") for title, _ in columns), role="row")
+    rows = [
+        tag(
+            "tr",
+            *(
+                tag("th" if number == 0 else "td", cell(one), scope="row" if number == 0 else None,
+                    role="rowheader" if number == 0 else "cell", data_label=title)
+                for number, (title, cell) in enumerate(columns)
+            ),
+            role="row",
+        )
+        for one in drives
+    ]  # fmt: skip
+    table = tag(
+        "table",
+        tag("thead", head, role="rowgroup"),
+        tag("tbody", *rows, role="rowgroup"),
+        role="table",
+        aria_labelledby="drives",
+    )
+    return tag("section", tag("h2", "Drives", id="drives"), tag("div", table, class_="wide"), aria_labelledby="drives")
+
+
+def _position(build: Build | None, drive: Occupant) -> Cell:
+    position = build.position_at(drive.path) if build else None
+    return tag("b", position.label) if position else tag("span", drive.path, class_="path")
+
+
+def _identity(drive: Occupant) -> Cell:
+    parts = [drive.name]
+    if isinstance(drive.capacity_bytes, int):
+        parts.append(format_bytes(drive.capacity_bytes))
+    model = drive.model if isinstance(drive.model, str) else _GAP if isinstance(drive.model, Unread) else _NONE
+    return tag("span", " ".join(parts), tag("br"), tag("span", model, class_="soft"))
+
+
+def _health(drive: Occupant) -> HealthLog | None:
+    health = drive.controller.health if drive.controller else None
+    return health if isinstance(health, HealthLog) else None
+
+
+def _told(health: HealthLog | None, field: str) -> bool:
+    return health is not None and field not in health.absent
+
+
+def _temperature(drive: Occupant) -> Cell:
+    """Show how many degrees are left to the drive's own warning."""
+    if drive.asleep:
+        return "asleep, not asked"
+    if drive.drive is not None:
+        return _plain(drive.drive.temperature_celsius, lambda celsius: f"{celsius:g} °C")
+    health = _health(drive)
+    if health is None or drive.controller is None:
+        return _GAP
+    celsius = health.composite_temperature_celsius
+    if celsius is None:
+        return _NONE
+    warning, critical = _limits(drive.controller)
+    if warning is None:
+        return f"{celsius:g} °C, no limit told"
+    left = warning - celsius
+    words = f"{abs(left):g} {'below' if left > 0 else 'above'} its warning"
+    rail = _rail(celsius, low=_COLDEST, high=max(critical or warning, celsius, warning), limit=warning)
+    return tag("span", f"{celsius:g} °C ", rail, tag("span", words, class_="soft"))
+
+
+def _limits(controller: NvmeController) -> tuple[float | None, float | None]:
+    identity = controller.identity
+    if isinstance(identity, Unread):
+        return None, None
+    return identity.warning_temperature_celsius, identity.critical_temperature_celsius
+
+
+def _wear(drive: Occupant) -> Cell:
+    health = _health(drive)
+    if drive.drive is not None:
+        return _NONE
+    if health is None or not _told(health, "percentage_used"):
+        return _GAP
+    used = float(health.percentage_used)
+    rail = _rail(used, low=0.0, high=max(_FULL, used), limit=_FULL)
+    return tag("span", f"{used:g} % ", rail, tag("span", "of its rated life used", class_="soft"))
+
+
+def _spare(drive: Occupant) -> Cell:
+    health = _health(drive)
+    if drive.drive is not None:
+        return _plain(drive.drive.reallocated_sectors, lambda count: f"{count:g} sectors reallocated")
+    if health is None or not _told(health, "available_spare_percent"):
+        return _GAP
+    spare, threshold = health.available_spare_percent, health.available_spare_threshold_percent
+    rail = _rail(float(spare), low=0.0, high=_FULL, limit=float(threshold))
+    return tag("span", f"{spare} % ", rail, tag("span", f"warns below {threshold} %", class_="soft"))
+
+
+def _media_errors(drive: Occupant) -> Cell:
+    health = _health(drive)
+    if drive.drive is not None:
+        return _plain(drive.drive.uncorrectable_sectors, lambda count: f"{count:g} sectors unreadable")
+    if health is None or not _told(health, "media_errors"):
+        return _GAP
+    return "none counted" if health.media_errors == 0 else f"{health.media_errors} counted"
+
+
+def _age(drive: Occupant) -> Cell:
+    if drive.drive is not None:
+        return _plain(drive.drive.power_on_hours, lambda hours: _days(int(hours)))
+    health = _health(drive)
+    return _GAP if health is None or not _told(health, "power_on_hours") else _days(health.power_on_hours)
+
+
+def _days(hours: int) -> str:
+    return f"{hours} h" if hours < _HOURS_A_DAY else f"{hours // _HOURS_A_DAY:,} days".replace(",", " ")
+
+
+def _plain(value: float | Unread | None, words: Callable[[float], str]) -> str:
+    if isinstance(value, Unread):
+        return _GAP
+    return _NONE if value is None else words(value)
+
+
+def _rail(value: float, *, low: float, high: float, limit: float) -> Markup:
+    """Draw a value on a rail with its limit as a notch; the words beside it say the same."""
+    span = (high - low) or 1.0
+
+    def at(point: float) -> float:
+        return round(2 + 76 * min(max((point - low) / span, 0.0), 1.0), 1)
+
+    parts: Iterable[Markup] = (
+        tag("line", class_="rail", x1=2, x2=78, y1=8, y2=8),
+        tag("line", class_="notch", x1=at(limit), x2=at(limit), y1=2, y2=14),
+        tag("circle", class_="bead", cx=at(value), cy=8, r=3.5),
+    )
+    return tag("svg", *parts, class_="rails", viewBox="0 0 80 16", width=80, height=16, aria_hidden="true")

@@ -1,0 +1,140 @@
+"""What changed on the machine and in its declaration, with when: the first question after any trouble is what did."""
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+
+from laneproof.box.power_view import IdleStates
+from laneproof.declaration.build import Build, Position
+
+_MOST_CHANGES = 300
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One change.
+
+    Attributes:
+        at: When it was first seen, ledger time.
+        what: kernel, bios, drive-firmware, moved, occupant, idle-states, link-cap, parts.
+        before: As it was, in words.
+        after: As it is.
+        path: The position that it is about, None where it is about the box.
+        serial: The drive that it is about, None where it is about none.
+    """
+
+    at: float
+    what: str
+    before: str
+    after: str
+    path: str | None = None
+    serial: str | None = None
+
+    def describe(self) -> str:
+        """Say it in a clause."""
+        return f"{_WORDS.get(self.what, self.what)} changed from {self.before} to {self.after}"
+
+
+_WORDS = {
+    "kernel": "the kernel",
+    "bios": "the board's firmware",
+    "drive-firmware": "the drive's firmware",
+    "moved": "the drive's place",
+    "occupant": "the drive in this place",
+    "idle-states": "idle states",
+    "link-cap": "the link's limit",
+    "parts": "what stands between",
+}
+
+UPDATES = ("kernel", "bios", "drive-firmware")
+"""Kinds of change that are updates of software."""
+
+
+@dataclass(slots=True, kw_only=True)
+class ChangeBook:
+    """The changes, oldest first, and the state that the next one is told from.
+
+    Attributes:
+        changes: The changes.
+        last: The last known value by what it is of.
+    """
+
+    changes: list[Change] = field(default_factory=list)
+    last: dict[str, str] = field(default_factory=dict)
+
+    def note(  # noqa: PLR0913 (what a change is)
+        self,
+        what: str,
+        value: str | None,
+        *,
+        at: float,
+        path: str | None = None,
+        serial: str | None = None,
+        key: str = "",
+    ) -> Change | None:
+        """Compare a value with the last known one, and keep the change where there is one.
+
+        Args:
+            what: What kind of thing it is.
+            value: Its value in words; None where it is not known, which is no change.
+            at: Ledger time.
+            path: The position.
+            serial: The drive.
+            key: What tells it from others of its kind, where path and serial do not.
+        """
+        if value is None:
+            return None
+        name = f"{what}|{key or path or ''}|{'' if path else serial or ''}"
+        before = self.last.get(name)
+        self.last[name] = value
+        if before is None or before == value:
+            return None
+        change = Change(at=at, what=what, before=before, after=value, path=path, serial=serial)
+        self.add(change)
+        return change
+
+    def add(self, change: Change) -> None:
+        """Keep a change; the oldest are forgotten."""
+        self.changes.append(change)
+        del self.changes[:-_MOST_CHANGES]
+
+    def concerning(self, path: str | None, serial: str | None) -> Iterator[Change]:
+        """Give the changes that bear on a position or a drive: its own, and those of the whole box."""
+        for one in self.changes:
+            is_of_box = one.path is None and one.serial is None
+            if is_of_box or (path and one.path == path) or (serial and one.serial == serial):
+                yield one
+
+    def near(
+        self, when: float, *, path: str | None, serial: str | None, before: float, after: float
+    ) -> Iterator[Change]:
+        """Give those that lie within `before` seconds before and `after` seconds after a moment."""
+        return (one for one in self.concerning(path, serial) if when - before <= one.at <= when + after)
+
+
+def describe_parts(position: Position) -> str:
+    """Name what stands between a position and its device, with the parts' own names."""
+    return ", ".join(f"{part.kind} {part.id}" if part.id else part.kind for part in position.through) or "nothing"
+
+
+def note_declaration(book: ChangeBook, build: Build | None, *, at: float) -> list[Change]:
+    """Note what changed in the declaration: the parts between, and the link as meant."""
+    found: list[Change | None] = []
+    for position in build.position if build else ():
+        found.append(book.note("parts", describe_parts(position), at=at, path=position.path))
+        generation = position.link.generation if position.link else None
+        if generation is not None:
+            value = f"generation {generation}"
+            found.append(book.note("link-cap", value, at=at, path=position.path, key=f"declared {position.path}"))
+    return [one for one in found if one is not None]
+
+
+def note_idle_states(
+    book: ChangeBook, views: Iterable[tuple[str, str | None, IdleStates]], *, at: float
+) -> list[Change]:
+    """Note where idle states of drive or link were switched on or off."""
+    words: Callable[[bool], str] = lambda on: "on" if on else "off"  # noqa: E731 (two words, used once)
+    found = (
+        book.note("idle-states", None if view.on is None else words(view.on), at=at, path=path, serial=serial)
+        for path, serial, view in views
+    )
+    return [one for one in found if one is not None]

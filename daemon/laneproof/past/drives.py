@@ -1,0 +1,403 @@
+"""Each drive's own account over time: what it counts, how worn and how warm it is. It goes where the drive goes.
+
+A count that moved by several at once moved once: what came between two readings cannot be told apart. A count that fell
+belongs to another drive or another counter, and begins anew.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from laneproof.box.occupants import Occupant
+from laneproof.past.load import LoadRecord
+from laneproof.past.timeline import Timeline
+from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive, TemperatureReading
+from laneproof_collectors.unread import Unread
+
+KNOWN_SECONDS = 30 * 86400.0
+"""How long a place that tells no serial number is taken to hold the drive that was last seen in it. Judgement."""
+_MOST_TIMES = 200
+_HOURS_A_DAY = 24
+_KEPT_HOURS = 7 * _HOURS_A_DAY
+_HOUR = 3600.0
+NEAR_WARNING_CELSIUS = 5.0
+"""A drive this near to its own warning threshold is called hot. Judgement."""
+_SENSIBLE_LIMITS = (30.0, 120.0)  # a threshold that nobody set reads 0 K, or the largest number that fits (no source)
+_NOT_COLD_CELSIUS = 30.0  # a drive's alarm is for cold too; below this it is no word of heat (judgement)
+_MINUTES = 60
+_READINGS_APART_SECONDS = 10.0
+_KEPT_READINGS = 30
+
+TEMPERATURE_WARNING = 1 << 1
+"""The bit of the critical warning for a temperature beyond a threshold. Source: NVM Express Base Specification 2.0,
+5.16.1.3."""
+WATCHED = (
+    "media_errors",
+    "unsafe_shutdowns",
+    "power_cycles",
+    "warning_temperature_minutes",
+    "critical_temperature_minutes",
+    "thermal_transitions_1",
+    "thermal_transitions_2",
+)
+"""Counters of the health log whose steps are kept; the number of error log entries is not among them: programs that ask
+for what a drive does not support raise it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rise:
+    """A counter that moved between two readings.
+
+    Attributes:
+        at: The later reading, ledger time.
+        by: How far.
+        same_boot: Whether the machine ran on in between.
+        boots: How many boots began in between.
+    """
+
+    at: float
+    by: int
+    same_boot: bool = True
+    boots: int = 0
+
+
+@dataclass(slots=True, kw_only=True)
+class Steps:
+    """A figure that is kept only where it changed: when, powered hours, value."""
+
+    rows: list[tuple[float, int, int]] = field(default_factory=list)
+
+    def note(self, at: float, hours: int, value: int) -> None:
+        """Keep a reading that differs from the last one."""
+        if not self.rows or self.rows[-1][2] != value:
+            self.rows.append((at, hours, value))
+            if len(self.rows) > _MOST_TIMES:
+                del self.rows[1]  # the first stays: the slope is taken from it
+
+
+@dataclass(slots=True, kw_only=True)
+class HourHeat:
+    """Temperatures of one hour.
+
+    Attributes:
+        hour: Which, in hours since the epoch.
+        readings: How many there were.
+        mean_celsius: Their mean.
+        highest_celsius: The highest.
+        seen_above: How many, of those of the kernel's thermometer, were at the drive's warning threshold or above.
+        seen_critical: Likewise its critical threshold.
+    """
+
+    hour: int
+    readings: int = 0
+    mean_celsius: float = 0.0
+    highest_celsius: float = 0.0
+    seen_above: int = 0
+    seen_critical: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeatReading:
+    """One temperature.
+
+    Attributes:
+        at: When it was read, ledger time.
+        celsius: The temperature.
+        hot: Whether that is near the drive's own limit, or it raised its alarm; None where no limit is known.
+    """
+
+    at: float
+    celsius: float
+    hot: bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeenHeat:
+    """How long a drive was seen above its thresholds, where its own count of minutes cannot be had.
+
+    An hour counts by the share of its readings; what lies between hours that were looked at counts for nothing.
+
+    Attributes:
+        minutes: At its warning threshold or above.
+        days: On how many days.
+        critical: In how many readings at its critical threshold or above.
+        hours: In how many hours it was looked at, by whatever means.
+    """
+
+    minutes: int
+    days: int
+    critical: int
+    hours: int
+
+
+@dataclass(slots=True, kw_only=True)
+class DriveRecord:
+    """One drive.
+
+    Attributes:
+        serial: Its serial number; where it tells none, its path.
+        path: Where it was last seen.
+        name: What it was last called.
+        model: Its model.
+        firmware: Its firmware.
+        capacity_bytes: What it holds.
+        first_at: When it was first seen.
+        last_at: When it was last seen.
+        paths: All places it was seen in, with the time from which on.
+        counters: Its counters at the last reading.
+        counters_at: When that was; 0 if never.
+        counters_boot: Number of the boot of that reading.
+        health_since: When its health was first read.
+        rises: By counter, when it moved.
+        wear: Percentage used.
+        spare: Available spare, percent.
+        written: Data units written at the last reading; None where it was never told.
+        written_since: When it was first told, ledger time, and how many had been written by then.
+        hours: Powered hours at the last reading.
+        spare_threshold: Its own threshold.
+        heat: Temperatures by the hour.
+        celsius: The last reading.
+        celsius_at: When that was.
+        readings: The last temperatures, oldest first.
+        warning_celsius: Its own warning threshold.
+        critical_celsius: Its own critical threshold.
+        warns: Whether it itself raised its alarm of heat, as the kernel's thermometer told at the last reading.
+        temperature_warned_at: When its log last warned of a temperature; 0 if never.
+        load: Its load.
+        doubts: What changed in its identity that should never change: when and what.
+    """
+
+    serial: str
+    path: str = ""
+    name: str = ""
+    model: str | None = None
+    firmware: str | None = None
+    capacity_bytes: int | None = None
+    first_at: float = 0.0
+    last_at: float = 0.0
+    paths: list[tuple[float, str]] = field(default_factory=list)
+    counters: dict[str, int] = field(default_factory=dict)
+    counters_at: float = 0.0
+    counters_boot: int = -1
+    health_since: float = 0.0
+    rises: dict[str, list[Rise]] = field(default_factory=dict)
+    wear: Steps = field(default_factory=Steps)
+    spare: Steps = field(default_factory=Steps)
+    written: int | None = None
+    written_since: tuple[float, int] | None = None
+    hours: int | None = None
+    spare_threshold: int | None = None
+    heat: list[HourHeat] = field(default_factory=list)
+    celsius: float | None = None
+    celsius_at: float = 0.0
+    readings: list[HeatReading] = field(default_factory=list)
+    warning_celsius: float | None = None
+    critical_celsius: float | None = None
+    warns: bool = False
+    temperature_warned_at: float = 0.0
+    load: LoadRecord = field(default_factory=LoadRecord)
+    doubts: list[tuple[float, str]] = field(default_factory=list)
+
+    def risen(self, counter: str, since: float = 0.0) -> list[Rise]:
+        """Give the times that a counter moved, oldest first."""
+        return [one for one in self.rises.get(counter, ()) if one.at >= since]
+
+    def is_hot(self) -> bool | None:
+        """Whether the last temperature is near its own warning threshold; None where either is not known.
+
+        A drive that states no warning threshold is held to its critical one.
+        """
+        limit = self.critical_celsius if self.warning_celsius is None else self.warning_celsius
+        if self.warns:
+            return True
+        if self.celsius is None or limit is None:
+            return None
+        return self.celsius >= limit - NEAR_WARNING_CELSIUS
+
+    def reading_before(self, moment: float) -> HeatReading | None:
+        """Give the last temperature read before a moment, None where none is known."""
+        return next((one for one in reversed(self.readings) if one.at <= moment), None)
+
+    def count_before(self, counter: str, moment: float) -> int | None:
+        """Give what a counter stood at before a moment, None where it was not read by then."""
+        count = self.counters.get(counter)
+        if count is None or not 0.0 < self.health_since <= moment:
+            return None
+        return count - sum(one.by for one in self.risen(counter) if one.at > moment)
+
+    def is_above(self) -> bool:
+        """Whether it is known to be at its own warning threshold or above, by the last reading."""
+        return self.warns or _reaches(self.celsius, self.warning_celsius)
+
+    def seen_heat(self, since: float) -> SeenHeat:
+        """Give how long it was seen above its thresholds since a moment, by readings of the kernel's thermometer."""
+        rows = [row for row in self.heat if row.hour * _HOUR >= since - _HOUR]
+        hot = [row for row in rows if row.seen_above]
+        return SeenHeat(
+            minutes=round(sum(_MINUTES * row.seen_above / row.readings for row in hot)),
+            days=len({row.hour // _HOURS_A_DAY for row in hot}),
+            critical=sum(row.seen_critical for row in rows),
+            hours=len(rows),
+        )
+
+    def read_health(self, health: HealthLog, timeline: Timeline) -> None:
+        """Take one reading of its health log."""
+        told = {name: getattr(health, name) for name in WATCHED if name not in health.absent}
+        self._count(told, timeline)
+        if "power_on_hours" not in health.absent:
+            self.hours = health.power_on_hours
+        if "percentage_used" not in health.absent:
+            self.wear.note(timeline.now, health.power_on_hours, health.percentage_used)
+        if "data_units_written" not in health.absent:
+            if self.written_since is None or health.data_units_written < (self.written or 0):
+                self.written_since = timeline.now, health.data_units_written
+            self.written = health.data_units_written
+        if "available_spare_percent" not in health.absent:
+            self.spare.note(timeline.now, health.power_on_hours, health.available_spare_percent)
+            self.spare_threshold = health.available_spare_threshold_percent
+        self.warns = False  # the log's own warning is another rule's matter
+        if health.critical_warning & TEMPERATURE_WARNING:
+            self.temperature_warned_at = timeline.now
+        self._warm(health.composite_temperature_celsius, timeline.now)
+
+    def read_sata(self, drive: SataDrive, timeline: Timeline) -> None:
+        """Take one reading of a SATA, SAS or USB drive; its own counters are other rules' matter."""
+        if isinstance(drive.temperature_celsius, int | float):
+            self._warm(float(drive.temperature_celsius), timeline.now)
+
+    def _count(self, told: dict[str, int], timeline: Timeline) -> None:
+        boots = timeline.boots - self.counters_boot
+        for name, value in told.items():
+            before = self.counters.get(name)
+            if before is not None and value > before:
+                rises = self.rises.setdefault(name, [])
+                rises.append(Rise(at=timeline.now, by=value - before, same_boot=boots == 0, boots=boots))
+                del rises[:-_MOST_TIMES]
+            elif before is not None and value < before:
+                self.rises.pop(name, None)
+        self.counters.update(told)
+        self.counters_at, self.counters_boot = timeline.now, timeline.boots
+        self.health_since = self.health_since or timeline.now
+
+    def _warm(self, celsius: float | None, now: float) -> HourHeat | None:
+        if celsius is None:
+            return None
+        self.celsius, self.celsius_at = celsius, now
+        if not self.readings or now - self.readings[-1].at >= _READINGS_APART_SECONDS:
+            self.readings.append(HeatReading(at=now, celsius=celsius, hot=self.is_hot()))
+            del self.readings[:-_KEPT_READINGS]
+        hour = int(now // _HOUR)
+        if not self.heat or self.heat[-1].hour != hour:
+            self.heat.append(HourHeat(hour=hour, highest_celsius=celsius))
+            while self.heat[0].hour <= hour - _KEPT_HOURS:
+                del self.heat[0]
+        row = self.heat[-1]
+        row.readings += 1
+        row.mean_celsius += (celsius - row.mean_celsius) / row.readings
+        row.highest_celsius = max(row.highest_celsius, celsius)
+        return row
+
+    def read_limits(self, controller: NvmeController) -> None:
+        """Learn its own temperature limits, from Identify or else from the kernel's thermometer of it.
+
+        Identify comes first: what the thermometer gives as its maximum is the threshold in force, which is the drive's
+        own as long as nobody set another.
+        """
+        identity = controller.identity
+        if not isinstance(identity, Unread):
+            self.warning_celsius = identity.warning_temperature_celsius
+            self.critical_celsius = identity.critical_temperature_celsius
+        elif (reading := _thermometer(controller)) is not None:
+            self.warning_celsius = _limit(reading.maximum_celsius) or self.warning_celsius
+            self.critical_celsius = _limit(reading.critical_celsius) or self.critical_celsius
+
+    def read_thermometer(self, controller: NvmeController, now: float) -> None:
+        """Take the kernel's own reading, where the drive's log could not be read."""
+        reading = _thermometer(controller)
+        celsius = reading.celsius if reading is not None else None
+        if reading is None or not isinstance(celsius, int | float):
+            self.warns = False
+            return
+        self.warns = reading.alarm is True and celsius >= _NOT_COLD_CELSIUS
+        row = self._warm(float(celsius), now)
+        if row is not None:
+            is_critical = _reaches(celsius, self.critical_celsius)
+            row.seen_above += self.is_above() or is_critical
+            row.seen_critical += is_critical
+
+
+def _thermometer(controller: NvmeController) -> TemperatureReading | None:
+    return controller.temperatures[0] if controller.temperatures else None
+
+
+def _limit(value: float | Unread | None) -> float | None:
+    low, high = _SENSIBLE_LIMITS
+    return float(value) if isinstance(value, int | float) and low <= value <= high else None
+
+
+def _reaches(celsius: float | None, limit: float | None) -> bool:
+    return celsius is not None and limit is not None and celsius >= limit > 0.0
+
+
+@dataclass(slots=True, kw_only=True)
+class DriveBook:
+    """All drives that were ever seen, by serial number."""
+
+    records: dict[str, DriveRecord] = field(default_factory=dict)
+
+    def of(self, occupant: Occupant) -> DriveRecord | None:
+        """Give a drive's record."""
+        return self.records.get(key_of(occupant))
+
+    def at(self, path: str) -> DriveRecord | None:
+        """Give the drive that was last seen in a place."""
+        here = [one for one in self.records.values() if one.path == path]
+        return max(here, key=lambda one: one.last_at, default=None)
+
+    def meet(self, occupant: Occupant, timeline: Timeline) -> DriveRecord:
+        """Give a drive's record, new where it was never seen, with its identity and place brought up to date."""
+        key = self.key_for(occupant, timeline.now)
+        record = self.records.get(key)
+        if record is None:
+            record = self.records[key] = DriveRecord(serial=key, first_at=timeline.now)
+        if record.path != occupant.path:
+            record.path = occupant.path
+            record.paths.append((timeline.now, occupant.path))
+            del record.paths[:-_MOST_TIMES]
+        record.last_at = timeline.now
+        if key == key_of(occupant):
+            record.name = occupant.name
+        for what, value in (("model", occupant.model), ("capacity", occupant.capacity_bytes)):
+            _note_identity(record, what, value, timeline.now)
+        if isinstance(occupant.firmware, str):
+            record.firmware = occupant.firmware
+        return record
+
+    def key_for(self, occupant: Occupant, now: float) -> str:
+        """Name a drive as `key_of` does; one that cannot tell its serial number just now keeps the one it had here.
+
+        A drive that stops answering is the drive that was there, and what foretold it stands.
+        """
+        last = self.at(occupant.path) if isinstance(occupant.serial, Unread) else None
+        is_known = last is not None and "/" not in last.serial and now - last.last_at <= KNOWN_SECONDS
+        return last.serial if last is not None and is_known else key_of(occupant)
+
+    def with_serial(self) -> Iterator[DriveRecord]:
+        """Give the drives that tell a serial number."""
+        return (one for one in self.records.values() if "/" not in one.serial)
+
+
+def key_of(occupant: Occupant) -> str:
+    """Name a drive by its serial number; by its place where it tells none."""
+    serial = occupant.serial.strip() if isinstance(occupant.serial, str) else ""
+    return serial or occupant.own_path
+
+
+def _note_identity(record: DriveRecord, what: str, value: object, now: float) -> None:
+    name = "capacity_bytes" if what == "capacity" else what
+    if isinstance(value, Unread) or value is None:
+        return
+    before = getattr(record, name)
+    if before is not None and before != value:
+        record.doubts.append((now, f"its {what} was {before} and is {value}"))
+        del record.doubts[:-_MOST_TIMES]
+    setattr(record, name, value)

@@ -1,0 +1,381 @@
+"""Disconnects and resets of drives, each once, with what held just before.
+
+What the kernel told is joined into episodes (see `laneproof.past.episodes`). A drive that was there in one pass and
+is not in the next, with not a word from the kernel, is a disconnect too: a port without hot plug says nothing. Only
+where the log is known to be read, and the function is gone in good order, did somebody take it out.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from operator import attrgetter
+
+from laneproof.evidence.disconnects import EPISODE_GAP_SECONDS
+from laneproof.past.episodes import (
+    COMPANION_SECONDS,
+    REMOVED,
+    RETURNS,
+    Episode,
+    PlaceEvent,
+    episodes,
+    from_device,
+    from_kernel,
+    place_of,
+)
+from laneproof.past.link_errors import is_of_link
+from laneproof.past.timeline import Timeline
+from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.kernel_log.formats import EventKind
+from laneproof_collectors.kernel_log.lines import KernelEvent
+from laneproof_collectors.kernel_log.reading import TimedKernelEvent
+
+VANISHED = "vanished"
+"""Kind of an event that nobody told: the drive was there in one pass and not in the next."""
+ABORTED = "command-aborted"
+"""Kind of a time-out after which the driver took a command back, and nothing more came of it."""
+RESETTING = "resetting"
+"""Kind of an event that nobody told: the controller was being reset at the moment of a look."""
+REENUMERATED = "enumerated-anew"
+"""Kind of another: its counters began anew within a boot, so it had been away."""
+
+HEAT_LASTS_SECONDS = 900.0
+"""A temperature read this short a time before a disconnect is that of its moment. Judgement: a drive at work warms by
+tens of degrees within minutes."""
+
+_BOOT_SECONDS = 60.0
+_MOST_DROPS = 400
+_MOST_RECENT = 2000
+_MOST_ANSWERS = 100
+_LINK_IS_GONE = (EventKind.LINK_DOWN, EventKind.DPC)
+_CHAIN_SECONDS = EPISODE_GAP_SECONDS + 2 * COMPANION_SECONDS
+_TOUCHES_NO_DRIVE = (
+    EventKind.AER_CORRECTABLE,
+    EventKind.BANDWIDTH_LIMITED,
+    EventKind.ARRAY_DEGRADED,
+    EventKind.BOND_LINK_DOWN,
+)
+
+
+@dataclass(slots=True, kw_only=True)
+class Before:
+    """What held just before a disconnect, as far as it was known. None: not known.
+
+    Attributes:
+        load_bytes_per_second: Data moved in the last window that ended before it can have hung.
+        load: idle, working or loaded in that window.
+        load_during: The same of the window in which it happened.
+        window_seconds: How long the window before was.
+        load_age_seconds: How long before the disconnect that window ended.
+        state_seconds: How long the drive had been seen idle, working and loaded by then.
+        celsius: The drive's last reading before.
+        warning_celsius: Its own warning threshold.
+        hot: Whether it was near or above it; None where that reading was too old to tell.
+        idle_states: Whether idle states of drive or link could be entered.
+        power_state: The function's power state.
+        trained: Rate and width of its link.
+        recent_errors: Correctable errors of its link in the day before.
+        unsafe_shutdowns: As counted at the last reading before.
+        power_cycles: The same.
+    """
+
+    load_bytes_per_second: float | None = None
+    load: str | None = None
+    load_during: str | None = None
+    window_seconds: float | None = None
+    load_age_seconds: float | None = None
+    state_seconds: dict[str, float] = field(default_factory=dict)
+    celsius: float | None = None
+    warning_celsius: float | None = None
+    hot: bool | None = None
+    idle_states: bool | None = None
+    power_state: str | None = None
+    trained: str | None = None
+    recent_errors: int | None = None
+    unsafe_shutdowns: int | None = None
+    power_cycles: int | None = None
+
+
+@dataclass(slots=True, kw_only=True)
+class Drop:
+    """One disconnect or reset.
+
+    Attributes:
+        number: Its own number, for people.
+        path: The place.
+        serial: The drive that was there, empty where it is not known.
+        device: What it was called.
+        dropped_at: When, ledger time.
+        uncertain_seconds: How much earlier it may have been.
+        started: The first event that belongs to it.
+        ended: The last one.
+        boot: Number of the boot.
+        kinds: Kinds of event, sorted.
+        lines: How many lines and events.
+        dropped: It stopped answering on the bus; False for a reset.
+        gone: Whether it had left the bus entirely; None if nobody said.
+        answered: Whether its controller still answered, and said that it failed; None if nobody said.
+        asked: Somebody took it out in good order.
+        returned_at: When it was back; None while it is not.
+        returned_boot: Number of the boot in which it was back.
+        cycled: Whether its count of power cycles had gone up by then; None if not known.
+        power_lost: Whether it lost its power while the machine ran on; None if not known.
+        together: Other places that dropped at the same moment.
+        before: What held before.
+    """
+
+    number: int
+    path: str
+    serial: str = ""
+    device: str = ""
+    dropped_at: float
+    uncertain_seconds: float = 0.0
+    started: float
+    ended: float
+    boot: int
+    kinds: list[str] = field(default_factory=list)
+    lines: int = 0
+    dropped: bool = False
+    gone: bool | None = None
+    answered: bool | None = None
+    asked: bool = False
+    returned_at: float | None = None
+    returned_boot: int | None = None
+    cycled: bool | None = None
+    power_lost: bool | None = None
+    together: list[str] = field(default_factory=list)
+    before: Before = field(default_factory=Before)
+
+    @property
+    def only_aborted(self) -> bool:
+        """Whether commands timed out and were taken back, and nothing more came of it."""
+        return set(self.kinds) <= {ABORTED, EventKind.IO_ERROR, EventKind.MEDIA_ERROR} and not self.dropped
+
+    @property
+    def counts(self) -> bool:
+        """Whether it is a failure, and not somebody's wish."""
+        return not self.asked
+
+    def may_grow(self, timeline: Timeline) -> bool:
+        """Whether what happens now at its place would still belong to it."""
+        return self.boot == timeline.boots and timeline.now - self.ended < EPISODE_GAP_SECONDS
+
+
+@dataclass(slots=True, kw_only=True)
+class DropBook:
+    """All disconnects, oldest first, and the events that may still belong to the last ones.
+
+    Attributes:
+        drops: The disconnects.
+        recent: Events of the last hours.
+        next_number: The next disconnect's number.
+        states: What each place held at the last pass: serial number, name and state.
+        names: Places by name, as of this boot.
+        boot: The boot that both are of.
+        older_names: Places by name, as of the boot before.
+        log_heard_in: The last boot in which a record of the kernel's log was read.
+        passed_on: Reports of correctable errors by place, since the counters were last read.
+        answers: When the log told whether a controller's registers still answered, with the place and the answer.
+        leaving: Since when a place's drive has been let go of by its driver, while that goes on.
+        media: When the log told of data that could not be recovered, the place, and the drive where it was known.
+        uncorrected: When the log told of a link's error that could not be corrected, and the place; since the counters
+            were last read.
+    """
+
+    drops: list[Drop] = field(default_factory=list)
+    recent: list[PlaceEvent] = field(default_factory=list)
+    next_number: int = 1
+    states: dict[str, tuple[str, str, str]] = field(default_factory=dict)
+    names: dict[str, str] = field(default_factory=dict)
+    boot: int = 0
+    older_names: dict[str, str] = field(default_factory=dict)
+    log_heard_in: int = 0
+    leaving: dict[str, float] = field(default_factory=dict)
+    media: list[tuple[float, str, str]] = field(default_factory=list)
+    answers: list[tuple[float, str, bool]] = field(default_factory=list)
+    uncorrected: list[tuple[float, str]] = field(default_factory=list)
+
+    def of_path(self, path: str) -> list[Drop]:
+        """Give the failures at a place, oldest first."""
+        return [one for one in self.drops if one.path == path and one.counts]
+
+    def of(self, path: str | None, serial: str | None) -> list[Drop]:
+        """Give the failures of a place and those of a drive wherever it was, oldest first."""
+        return [
+            one
+            for one in self.drops
+            if one.counts and ((path is not None and one.path == path) or (serial and one.serial == serial))
+        ]
+
+    def covers(self, path: str, when: float) -> bool:
+        """Whether a moment belongs to a disconnect of a place, or of one above or below it."""
+        return any(
+            one.started - COMPANION_SECONDS <= when <= one.ended + COMPANION_SECONDS
+            and (f"{one.path}/".startswith(f"{path}/") or f"{path}/".startswith(f"{one.path}/"))
+            for one in reversed(self.drops)
+        )
+
+    def learn_names(self, places: dict[str, str], timeline: Timeline) -> dict[str, str]:
+        """Keep the names of this boot; those known before a drop come first, since the event used them.
+
+        A drive that dropped before the first look of a boot has no name in it; as a rule it is that of the boot before.
+        """
+        if self.boot != timeline.boots:
+            self.boot, self.names, self.older_names = timeline.boots, {}, self.names
+        merged = {**self.older_names, **places, **self.names}
+        self.names = {**self.names, **places}
+        return merged
+
+    def take_events(
+        self,
+        kernel_events: Iterable[TimedKernelEvent],
+        device_events: Iterable[DeviceEvent],
+        places: dict[str, str],
+        timeline: Timeline,
+    ) -> tuple[list[PlaceEvent], dict[str, int]]:
+        """Place the events of a pass.
+
+        Returns:
+            Those that bear on disconnects; and by place, how many correctable errors were reported.
+        """
+        placed: list[PlaceEvent] = []
+        reports: dict[str, int] = {}
+        for timed in kernel_events:
+            event = timed.event
+            boot_before = timeline.is_of_boot_before(timed.boot_id)
+            when = timeline.at(timed.up_seconds, timed.unix_seconds, boot_before=boot_before)
+            named = {**places, **self.older_names} if boot_before else places
+            if event.kind in _TOUCHES_NO_DRIVE or event.device is None:
+                if event.kind is EventKind.AER_CORRECTABLE and event.device is not None and not boot_before:
+                    place = place_of(event.device, places)
+                    reports[place] = reports.get(place, 0) + 1
+                continue
+            one = from_kernel(event, t=when, places=named, lines=timed.lines)
+            if one is not None:
+                placed.append(_weigh(one, event, timeline))
+                if event.silent is not None:
+                    self.answers.append((when, one.place, not event.silent))
+                elif event.kind in _LINK_IS_GONE:
+                    self.answers.append((when, one.place, False))
+                if event.kind is EventKind.AER_UNCORRECTABLE and is_of_link(event.detail.get("bits")):
+                    self.uncorrected.append((when, one.place))
+                if event.kind is EventKind.MEDIA_ERROR:
+                    self.media.append((when, one.place, self.states.get(one.place, ("", "", ""))[0]))
+        del self.media[:-_MOST_DROPS], self.answers[:-_MOST_ANSWERS], self.uncorrected[:-_MOST_ANSWERS]
+        placed += self._place_device_events(device_events, placed, places, timeline.now)
+        return placed, reports
+
+    def _place_device_events(
+        self, events: Iterable[DeviceEvent], told: Sequence[PlaceEvent], places: dict[str, str], now: float
+    ) -> list[PlaceEvent]:
+        # A device event has no time of its own. Where the log told of a disconnect of that place, it is part of it.
+        placed = []
+        for event in events:
+            one = from_device(event, t=now, places=places)
+            if one is None:
+                continue
+            if one.kind == REMOVED:
+                near = [other.t for other in told if other.place == one.place and other.opens]
+                if near:
+                    one = replace(one, t=max(near))
+            placed.append(one)
+        return placed
+
+    def join(self, news: Sequence[PlaceEvent], timeline: Timeline, boots: Sequence[float]) -> list[Drop]:
+        """Join the pass's events with those before into disconnects.
+
+        Args:
+            news: The events of this pass.
+            timeline: When.
+            boots: When the machine was started.
+
+        Returns:
+            The disconnects that are new or grew.
+        """
+        touched: list[Drop] = []
+        if news:
+            self.recent = _thin([*self.recent, *news])[-_MOST_RECENT:]
+            touched = [self._keep(one, timeline) for one in episodes(self.recent, boots=boots)]
+        if self.recent and min(one.t for one in self.recent) < timeline.now - _CHAIN_SECONDS:
+            self.recent = _still_open(self.recent, timeline.now)
+        return touched
+
+    def _keep(self, episode: Episode, timeline: Timeline) -> Drop:
+        known = next((one for one in reversed(self.drops) if _is_same(one, episode)), None)
+        if known is None:
+            serial, name, _ = self.states.get(episode.place, ("", "", ""))
+            known = Drop(
+                number=self.next_number,
+                path=episode.place,
+                serial=serial,
+                device=name or episode.devices[0],
+                dropped_at=episode.dropped_at,
+                started=episode.started,
+                ended=episode.ended,
+                # what the boot before said last is read back from the journal in this one
+                boot=timeline.boots - (timeline.boots > 1 and episode.ended < timeline.booted_at),
+                dropped=episode.dropped,
+                asked=episode.asked,
+            )
+            self.next_number += 1
+            self.drops.append(known)
+            del self.drops[:-_MOST_DROPS]
+        elif episode.last_at > max(known.ended, known.returned_at or math.inf):
+            known.returned_at = known.returned_boot = None  # it is away again
+        known.started = min(known.started, episode.started)
+        known.ended = max(known.ended, episode.ended)
+        known.kinds = sorted({*known.kinds, *episode.kinds})
+        known.lines = max(known.lines, episode.lines)
+        known.dropped = known.dropped or episode.dropped
+        known.gone = episode.config_space_gone if known.gone is None else known.gone or bool(episode.config_space_gone)
+        known.asked = known.asked and episode.asked
+        told = [
+            yes for when, place, yes in self.answers if place == known.path and known.started <= when <= known.ended
+        ]
+        known.answered = all(told) if told else known.answered
+        known.together = sorted({*known.together, *episode.together})
+        return known
+
+
+def _is_same(drop: Drop, episode: Episode) -> bool:
+    """Whether an episode is a disconnect that is known, which may have grown, and lost its good order, since."""
+    if drop.path != episode.place or drop.asked < episode.asked:
+        return False
+    if drop.asked and episode.dropped_at > drop.dropped_at:
+        return False  # taken out and put back; what came then is another (what belongs to it begins with it)
+    return episode.started - drop.ended < EPISODE_GAP_SECONDS and drop.started <= episode.ended
+
+
+def _still_open(events: list[PlaceEvent], now: float) -> list[PlaceEvent]:
+    """Keep the events of each place that an event to come may still be joined to."""
+    kept: list[PlaceEvent] = []
+    reached: dict[str, float] = {}
+    for one in sorted(events, key=attrgetter("t"), reverse=True):
+        if reached.get(one.place, now) - one.t <= _CHAIN_SECONDS:
+            reached[one.place] = one.t
+            kept.append(one)
+    return kept[::-1]
+
+
+def _thin(events: list[PlaceEvent]) -> list[PlaceEvent]:
+    """Of what merely goes along, one a minute, place and kind is enough; each way back tells two removals apart."""
+    kept: dict[tuple[object, ...], PlaceEvent] = {}
+    for one in events:
+        minute = one.t if one.opens or one.kind in RETURNS else one.t // 60.0
+        kept.setdefault((one.place, one.device, one.kind, one.opens, minute), one)
+    return list(kept.values())
+
+
+def _weigh(one: PlaceEvent, event: KernelEvent, timeline: Timeline) -> PlaceEvent:
+    """Let some events begin an episode by themselves, and take links that come up at boot for training."""
+    if event.kind is EventKind.PROBE_FAILED:
+        return replace(one, opens=True)
+    if event.kind is EventKind.IO_TIMEOUT and event.detail.get("action", "").startswith("aborting"):
+        return replace(one, kind=ABORTED, opens=True)
+    if event.kind is EventKind.LINK_DOWN and one.t - timeline.booted_at < _BOOT_SECONDS:
+        return replace(one, opens=False, dropped=False)
+    return one
+
+
+def vanished(path: str, device: str, when: float, kind: str = VANISHED) -> PlaceEvent:
+    """Make the event of a disconnect, or a reset, that nobody told of."""
+    return PlaceEvent(t=when, place=path, device=device, kind=kind, opens=True, dropped=kind != RESETTING, lines=0)

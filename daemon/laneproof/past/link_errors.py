@@ -1,0 +1,364 @@
+"""Correctable errors of each link with their exposure, as the kernel counts them at both ends.
+
+Rules of this module: a series belongs to one drive in one place and begins anew with each boot, each time an end is
+enumerated, and each time a count falls; what stood there at its first reading was counted before anybody looked and is
+no rate. Errors that go along with a disconnect belong to it and are kept apart. Where no end counts, the reports in the
+kernel's log stand in, as the least that happened; those of errors that could not be corrected wherever no end counts
+such errors.
+"""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from laneproof.box.link_ends import LinkOfTwo
+from laneproof.evidence.specification import bits_carried, receiver_errors
+from laneproof.past.rate_watch import RateWatch
+from laneproof.past.reporting import Reporting, find_reporting
+from laneproof.past.tally import Tally, TallySeries
+from laneproof.past.timeline import Timeline
+from laneproof_collectors.snapshot import AerCounters, PciFunction
+from laneproof_collectors.unread import Unread
+
+SETTLE_SECONDS = 120.0
+"""What is counted this soon after a link came up belongs to its training. Judgement."""
+
+PORT, DEVICE = "port", "device"
+_MINUTE = 60.0
+_SENDER = ("Rollover", "Timeout")
+_LINK_FATAL = ("DLP", "SDES", "FCP", "RxOF", "MalfTLP", "ECRC")
+"""Uncorrectable errors that are the link's own; unsupported requests, aborts and completion timeouts are not."""
+MOST_READINGS = 60
+"""Readings with errors that are kept one by one."""
+_MOST_REPORTED = 40
+_UNWATCHED = (Reporting.NO_CAPABILITY, Reporting.NOT_OWNED, Reporting.MASKED, Reporting.UNKNOWN)
+
+
+@dataclass(slots=True, kw_only=True)
+class EndState:
+    """One end as last read.
+
+    Attributes:
+        counts: Its correctable counters.
+        fatal: Its uncorrectable errors of the link, added up.
+        boot: Number of the boot of that reading.
+        present: Whether it was there at the last reading.
+        since: When its series began.
+        reporting: What becomes of its errors.
+        was_counted: Whether it ever counted.
+        hidden_since: When it stopped to count though it had before; None while it counts.
+        found: The fewest errors that had been counted before its series began.
+        found_seconds: In how many seconds; 0 where that is not known.
+    """
+
+    counts: dict[str, int] = field(default_factory=dict)
+    fatal: int = 0
+    boot: int = -1
+    present: bool = False
+    since: float = 0.0
+    reporting: Reporting = Reporting.UNKNOWN
+    was_counted: bool = False
+    hidden_since: float | None = None
+    found: int = 0
+    found_seconds: float = 0.0
+
+
+@dataclass(slots=True, kw_only=True)
+class LinkRecord:
+    """One link with one device at its end.
+
+    Attributes:
+        path: The position below the link.
+        serial: The drive's serial number; empty for a device without one.
+        device: What the device is called now.
+        first_at: When this pair was first seen.
+        last_at: When it was last read.
+        steady_since: When the parts between were last changed, 0 if never: the baseline begins here.
+        gt_s: The trained rate at the last reading.
+        lanes: The trained width at the last reading.
+        port: The upper end.
+        far: The lower end.
+        series: Errors and exposure.
+        aside: Errors that went along with disconnects or with training.
+        readings: When errors were counted and how many, the last ones.
+        last_minute: The minute in which the last error was counted.
+        from_log: Whether errors were taken from the log, for lack of any counter.
+        reported: When the log told of uncorrectable errors that no counter counts, the last ones, apart from
+            disconnects.
+        watch: Its error rate, followed hour by hour.
+        version: Goes up with each error, for those who keep results.
+    """
+
+    path: str
+    serial: str
+    device: str = ""
+    first_at: float = 0.0
+    last_at: float = 0.0
+    steady_since: float = 0.0
+    gt_s: float | None = None
+    lanes: int | None = None
+    port: EndState = field(default_factory=EndState)
+    far: EndState = field(default_factory=EndState)
+    series: TallySeries = field(default_factory=TallySeries)
+    aside: int = 0
+    readings: list[tuple[float, int]] = field(default_factory=list)
+    last_minute: float = -1.0
+    from_log: bool = False
+    reported: list[float] = field(default_factory=list)
+    watch: RateWatch = field(default_factory=RateWatch)
+    version: int = 0
+
+    @property
+    def ends(self) -> tuple[EndState, EndState]:
+        """Both ends, the upper one first."""
+        return self.port, self.far
+
+    @property
+    def watched(self) -> bool:
+        """Whether errors would be seen: at either end by a counter, or in the log."""
+        return self.from_log or any(end.present and end.reporting not in _UNWATCHED for end in self.ends)
+
+    @property
+    def counted(self) -> bool:
+        """Whether an end is known for sure to count, so that silence means something."""
+        return any(end.present and end.reporting is Reporting.COUNTED for end in self.ends)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkNews:
+    """What one pass tells of the links besides counters.
+
+    Attributes:
+        disturbed: Places where a disconnect happened since the last reading.
+        reports: By place, error reports in the kernel's log since then.
+        uncorrected: When the log told of an uncorrectable error since then, and the place.
+        switched_off: Whether the kernel was told not to count: its counters are there and stay at zero.
+    """
+
+    disturbed: frozenset[str] = frozenset()
+    reports: Mapping[str, int] = field(default_factory=dict)
+    uncorrected: Sequence[tuple[float, str]] = ()
+    switched_off: bool = False
+
+
+@dataclass(slots=True, kw_only=True)
+class LinkBook:
+    """All links that were ever seen, by path and serial number.
+
+    Attributes:
+        records: The links.
+        current: The serial number at each path that holds a device now.
+        read_at: When the counters were last read.
+    """
+
+    records: dict[str, LinkRecord] = field(default_factory=dict)
+    current: dict[str, str] = field(default_factory=dict)
+    read_at: float = 0.0
+
+    def read(self, links: Iterable[tuple[LinkOfTwo, str, str]], timeline: Timeline, news: LinkNews) -> None:
+        """Take one reading of all links.
+
+        Args:
+            links: Each link that ends in a device, with the drive's serial number and its name.
+            timeline: When.
+            news: What else happened since the last reading.
+        """
+        since, self.read_at = self.read_at or timeline.now, timeline.now
+        elapsed = max(0.0, timeline.now - max(since, timeline.booted_at))
+        seen: dict[str, str] = {}
+        for link, serial, device in links:
+            seen[link.path] = serial
+            key = f"{link.path}|{serial}"
+            record = self.records.get(key)
+            if record is None:
+                record = self.records[key] = LinkRecord(path=link.path, serial=serial, first_at=timeline.now)
+            record.device = device
+            _read_link(record, link, timeline, elapsed, news)
+        for path, serial in self.current.items():
+            if seen.get(path) != serial and (away := self.records.get(f"{path}|{serial}")) is not None:
+                away.port.present = away.far.present = False
+        self.current = seen
+
+    def at(self, path: str) -> LinkRecord | None:
+        """Give the link at a path with the device that is there now."""
+        serial = self.current.get(path)
+        return None if serial is None else self.records.get(f"{path}|{serial}")
+
+    def of_path(self, path: str) -> list[LinkRecord]:
+        """Give all records of a path, whichever drive was there."""
+        return [one for one in self.records.values() if one.path == path]
+
+    def of_drive(self, serial: str) -> list[LinkRecord]:
+        """Give all records of a drive, wherever it was."""
+        return [one for one in self.records.values() if serial and one.serial == serial]
+
+    def forgive(self, is_of_disconnect: Callable[[str, float], bool]) -> None:
+        """Take back uncorrectable errors of the log that turn out to be part of a disconnect, which is told already."""
+        for record in self.records.values():
+            kept = [when for when in record.reported if not is_of_disconnect(record.path, when)]
+            if len(kept) != len(record.reported):
+                record.reported = kept
+                record.version += 1
+
+    def learn_anew(self, path: str | None = None) -> None:
+        """Forget what error rate is normal for a path's link, or for every link, since what it depends on changed."""
+        for record in self.records.values() if path is None else self.of_path(path):
+            record.watch = RateWatch()
+
+    def note_parts(self, path: str, at: float) -> None:
+        """Begin the baseline of a path anew, since what stands between has changed."""
+        for record in self.of_path(path):
+            record.steady_since = at
+            record.series.close_row(at)
+            record.version += 1
+
+
+def _read_link(record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed: float, news: LinkNews) -> None:
+    now = timeline.now
+    gt_s, lanes = link.trained_gt_s.value, link.trained_lanes.value
+    if isinstance(gt_s, float | int) and isinstance(lanes, float | int):
+        if record.gt_s is not None and (record.gt_s, record.lanes) != (gt_s, int(lanes)):
+            record.watch = RateWatch()
+        record.gt_s, record.lanes = gt_s, int(lanes)
+    record.last_at = now
+    fresh = Tally(begins=now)
+    off = news.switched_off
+    port_told = _read_end(record.port, link.port, timeline, fresh, at_port=True, switched_off=off)
+    far_told = _read_end(record.far, link.device, timeline, fresh, at_port=False, switched_off=off)
+    young = now - max(record.port.since, record.far.since) <= SETTLE_SECONDS
+    if not record.watched or record.from_log:
+        record.from_log = record.from_log or bool(news.reports.get(record.path))
+        if not (port_told or far_told):
+            fresh.device_errors = fresh.most = news.reports.get(record.path, 0)
+    if not (_counts_fatal(record.port, link.port) or _counts_fatal(record.far, link.device)):
+        begins = (record.port.since, record.far.since, timeline.booted_at)
+        told = (when for when, place in news.uncorrected if place == record.path)
+        _take_reported(record, (when for when in told if not any(0 <= when - one <= SETTLE_SECONDS for one in begins)))
+    if record.path in news.disturbed or young:
+        record.aside += fresh.errors
+        fresh = Tally(begins=now)
+    _keep(record, fresh, now, elapsed)
+
+
+def _counts_fatal(end: EndState, function: PciFunction | None) -> bool:
+    """Whether an end counts its uncorrectable errors; what is masked or switched off are its correctable ones."""
+    counters = function.aer if function is not None and function.answers else None
+    is_told = counters is not None and _sum_fatal(counters) is not None
+    return is_told and end.reporting not in (Reporting.NO_CAPABILITY, Reporting.NOT_OWNED, Reporting.UNKNOWN)
+
+
+def _take_reported(record: LinkRecord, times: Iterable[float]) -> None:
+    """Keep when the log told of uncorrectable errors; both ends' reports of one minute are one error."""
+    for when in sorted(times):
+        if not any(abs(when - known) < _MINUTE for known in record.reported):
+            record.reported.append(when)
+            record.version += 1
+    del record.reported[:-_MOST_REPORTED]
+
+
+def _keep(record: LinkRecord, fresh: Tally, now: float, elapsed: float) -> None:
+    if elapsed <= 0.0 and not fresh.errors:
+        return
+    if record.watched:
+        record.watch.take(now, elapsed, marked=bool(fresh.errors))
+    row = record.series.open_row(now)
+    if record.gt_s and record.lanes:
+        row.bits += bits_carried(gt_s=record.gt_s, lanes=record.lanes, seconds=elapsed)
+    row.seconds += elapsed
+    row.units += elapsed / _MINUTE if elapsed <= _MINUTE else 1.0
+    if not fresh.errors and not fresh.fatal:
+        return
+    minute = now // _MINUTE
+    if fresh.errors and minute != record.last_minute:
+        row.marked += 1
+        row.units = max(row.units, float(row.marked))
+        record.last_minute = minute
+    row.port_errors += fresh.port_errors
+    row.device_errors += fresh.device_errors
+    row.port_replays += fresh.port_replays
+    row.device_replays += fresh.device_replays
+    row.most += fresh.most
+    row.fatal += fresh.fatal
+    if fresh.errors:
+        record.readings.append((now, fresh.errors))
+        del record.readings[:-MOST_READINGS]
+    record.version += 1
+
+
+def _read_end(  # noqa: PLR0913 (one reading of one end)
+    end: EndState, function: PciFunction | None, timeline: Timeline, fresh: Tally, *, at_port: bool, switched_off: bool
+) -> bool:
+    """Add what one end counted since its last reading; whether it has a counter at all."""
+    _note_reporting(end, function, timeline.now, switched_off=switched_off)
+    counters = function.aer if function is not None and function.answers else None
+    counts = None if counters is None or isinstance(counters.correctable, Unread) else counters.correctable
+    if counters is None or counts is None:
+        end.present = False if function is None or not function.answers else end.present
+        return False
+    fatal = _sum_fatal(counters)
+    # What could not be read this time leaves the count where it stood: taken for zero, it would be told anew later.
+    anew = not end.present or end.boot != timeline.boots or (fatal is not None and fatal < end.fatal)
+    if not anew and counts != end.counts:
+        anew = any(counts.get(name, 0) < count for name, count in end.counts.items())
+        if not anew:
+            _add(fresh, counts, end.counts, at_port=at_port)
+    if anew:
+        _begin_series(end, counts, timeline)
+    elif fatal is not None:
+        fresh.fatal += fatal - end.fatal
+    if anew or counts != end.counts:
+        end.counts = dict(counts)
+    if fatal is not None:
+        end.fatal = fatal
+    elif anew:
+        end.fatal = 0
+    if end.reporting is Reporting.OFF and any(counts.values()):
+        end.reporting = Reporting.COUNTED  # it does count, whatever the control bit says
+    return True
+
+
+def _begin_series(end: EndState, counts: Mapping[str, int], timeline: Timeline) -> None:
+    is_first_of_boot = end.boot != timeline.boots
+    end.since, end.boot, end.present = timeline.now, timeline.boots, True
+    end.found, _ = _received(counts, {})
+    end.found_seconds = timeline.up_seconds if is_first_of_boot and timeline.up_is_told else 0.0
+
+
+def _note_reporting(end: EndState, function: PciFunction | None, now: float, *, switched_off: bool) -> None:
+    if function is None or not function.answers:
+        return
+    reporting = find_reporting(function)
+    if switched_off and reporting is Reporting.COUNTED:
+        reporting = Reporting.NOT_OWNED
+    if reporting is Reporting.COUNTED:
+        end.was_counted, end.hidden_since = True, None
+    elif reporting in (Reporting.MASKED, Reporting.OFF, Reporting.NOT_OWNED) and end.was_counted:
+        end.hidden_since = now if end.hidden_since is None else end.hidden_since
+    end.reporting = reporting
+
+
+def is_of_link(bits: str | None) -> bool:
+    """Whether an uncorrectable error is the link's own, as far as its bits tell, by the kernel's names for them."""
+    return not bits or any(name in _LINK_FATAL for name in bits.split())
+
+
+def _sum_fatal(counters: AerCounters) -> int | None:
+    """Add up the uncorrectable errors of the link itself; None where one of the two counters could not be read."""
+    if isinstance(counters.nonfatal, Unread) or isinstance(counters.fatal, Unread):
+        return None
+    return sum(counts.get(name, 0) for counts in (counters.nonfatal, counters.fatal) for name in _LINK_FATAL)
+
+
+def _received(counts: Mapping[str, int], before: Mapping[str, int]) -> tuple[int, int]:
+    """Give the fewest and the most errors that an end's receiver saw between two readings."""
+    rx_err, bad_tlp, bad_dllp = (counts.get(name, 0) - before.get(name, 0) for name in ("RxErr", "BadTLP", "BadDLLP"))
+    return receiver_errors(rx_err=rx_err, bad_tlp=bad_tlp, bad_dllp=bad_dllp)
+
+
+def _add(fresh: Tally, counts: Mapping[str, int], before: Mapping[str, int], *, at_port: bool) -> None:
+    fewest, most = _received(counts, before)
+    sent = max(counts.get(name, 0) - before.get(name, 0) for name in _SENDER)
+    fresh.most += most
+    if at_port:
+        fresh.port_errors, fresh.port_replays = fewest, sent
+    else:
+        fresh.device_errors, fresh.device_replays = fewest, sent

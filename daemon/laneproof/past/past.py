@@ -1,0 +1,49 @@
+"""What a rule may know of earlier passes: values that were queried before, never a database.
+
+`Past` is made by the engine from its history; a one-shot audit has only what its one pass tells.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from laneproof.findings import Finding
+from laneproof.past.boots import Boot, LinkLimits
+from laneproof.past.box_book import BoxBook
+from laneproof.past.ledger import Ledger
+from laneproof.past.notes import ConfirmedCause, Note
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+
+__all__ = ["NOTHING", "Boot", "LinkLimits", "Past"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Past:
+    """Earlier passes, as far as a rule may see them.
+
+    Attributes:
+        previous: The facts of the pass before.
+        boots: Boots that were seen, oldest first, the running one last.
+        earlier_limits: By path, limits of its link in the last boot with another BIOS.
+        box: What earlier passes left behind of arrays, counters and fans, this pass taken in.
+        ledger: What all passes add up to, this pass taken in; None where nobody keeps one.
+        standing: By rule and subject, the findings that stood after the pass before: a sign stays until it has been
+            quiet for long enough, and only its own last words tell since when.
+        notes: What the owner told.
+        outcomes: Causes that turned out.
+        unheard: What could not be heard in this pass, by ``kernel-log`` and ``device-events``: silence says nothing.
+    """
+
+    previous: Snapshot | None = None
+    boots: tuple[Boot, ...] = ()
+    earlier_limits: Mapping[str, LinkLimits] = field(default_factory=dict)
+    box: BoxBook = field(default_factory=BoxBook)
+    ledger: Ledger | None = None
+    standing: Mapping[tuple[str, str], Finding] = field(default_factory=dict)
+    notes: tuple[Note, ...] = ()
+    outcomes: tuple[ConfirmedCause, ...] = ()
+    unheard: Mapping[str, Unread] = field(default_factory=dict)
+
+
+NOTHING = Past()
+"""The past of a first look."""

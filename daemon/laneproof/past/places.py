@@ -1,0 +1,81 @@
+"""Which place a name of the kernel's log belongs to, and which drive is in which place now."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from laneproof.box.occupants import Occupant
+from laneproof.box.topology import Topology
+
+
+def name_places(topology: Topology) -> dict[str, str]:
+    """Give the place of each name that a message may use: addresses of functions and ports, controllers, disks.
+
+    A port's place is the position below it; what sits in that position has the same place.
+    """
+    places = {}
+    for path, function in topology.functions.items():
+        is_port = function.is_bridge and topology.is_downstream_facing(function)
+        places[function.address] = path if is_port else function.path
+    for address, controller in topology.controllers.items():
+        if address in places:
+            places[controller.name] = places[address]
+    for path, drive in topology.drives.items():
+        places[drive.name] = path
+        hop = path.rpartition("/")[2]
+        if hop.startswith("ata-"):
+            places[hop.replace("-", "", 1)] = path
+    return places
+
+
+HERE, AWAY, UNSURE, LEAVING = "here", "away", "unsure", "leaving"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Presence:
+    """A drive in a place.
+
+    Attributes:
+        path: The place.
+        serial: Its serial number, empty where it could not be read.
+        name: What it is called now.
+        state: here, away (listed, but it does not answer or no driver serves it), unsure, or leaving: its driver lets
+            go of it, as in any removal; whether somebody asked for that is told when it is gone.
+        resetting: Whether its driver is resetting it.
+    """
+
+    path: str
+    serial: str
+    name: str
+    state: str
+    resetting: bool = False
+
+
+def find_presences(topology: Topology) -> Iterator[Presence]:
+    """Tell which drives are there; nothing at all where controllers or functions could not be read."""
+    if topology.unread is not None or topology.controllers_unread is not None:
+        return
+    for occupant in topology.drive_occupants():
+        serial = occupant.serial if isinstance(occupant.serial, str) else ""
+        resetting = occupant.controller is not None and occupant.controller.state == "resetting"
+        yield Presence(
+            path=occupant.path,
+            serial=serial.strip(),
+            name=occupant.name,
+            state=_state_of(occupant),
+            resetting=resetting,
+        )
+
+
+def _state_of(occupant: Occupant) -> str:
+    if occupant.asleep:
+        return HERE
+    if not occupant.answers:
+        return AWAY
+    controller = occupant.controller
+    if controller is None:
+        return HERE if occupant.drive is not None else AWAY
+    if controller.state in ("deleting", "deleting (no IO)"):
+        return LEAVING
+    if controller.state == "dead":
+        return AWAY
+    return UNSURE if controller.state in ("new", "resetting", "connecting") else HERE

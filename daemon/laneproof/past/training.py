@@ -1,0 +1,178 @@
+"""How each link trained in each boot, and where it fell while the machine ran.
+
+A link that rests may be slower on purpose: such readings neither count as short nor as a fall. What a link reached in a
+boot is the most that was seen in it.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.links import rate_of
+from laneproof.evidence.training import READINGS_TO_AGREE, LinkReading
+from laneproof.past.timeline import Timeline
+
+_MOST_BOOTS = 80
+_MOST_FALLS = 40
+
+
+@dataclass(slots=True, kw_only=True)
+class BootTraining:
+    """What a link reached in one boot.
+
+    Attributes:
+        boot: Number of the boot.
+        at: When the link was first seen in it, ledger time.
+        gt_s: The highest rate seen.
+        lanes: The greatest width seen.
+        capable_gt_s: The lesser rate of both ends, None where it is not known.
+        capable_lanes: The lesser width of both ends.
+        target_gt_s: What the port aimed at.
+        missing: Nothing was there at all, though there was in the boots around it.
+    """
+
+    boot: int
+    at: float
+    gt_s: float = 0.0
+    lanes: int = 0
+    capable_gt_s: float | None = None
+    capable_lanes: int | None = None
+    target_gt_s: float | None = None
+    missing: bool = False
+
+
+@dataclass(slots=True, kw_only=True)
+class Fall:
+    """A link that fell to less than it had in the same boot.
+
+    Attributes:
+        at: When it was first seen, ledger time.
+        boot: Number of the boot.
+        from_gt_s: Rate before.
+        from_lanes: Width before.
+        to_gt_s: Rate after.
+        to_lanes: Width after.
+        back_at: When it was first seen to be back; None while it is not.
+        readings: The last looks at it while it was down.
+    """
+
+    at: float
+    boot: int
+    from_gt_s: float
+    from_lanes: int
+    to_gt_s: float
+    to_lanes: int
+    back_at: float | None = None
+    readings: list[LinkReading] = field(default_factory=list)
+
+    def look(self, now: float) -> None:
+        """Keep one more look; a link at rest makes no fall, so what is seen of it counts as seen under load."""
+        self.readings.append(LinkReading(at=now, gt_s=self.to_gt_s, lanes=self.to_lanes, under_load=True))
+        del self.readings[:-READINGS_TO_AGREE]
+
+
+@dataclass(slots=True, kw_only=True)
+class TrainingRecord:
+    """One path's training.
+
+    Attributes:
+        path: The position below the link.
+        serial: The drive that was there last.
+        boots: By boot, oldest first; all with the same drive and the same parts between.
+        falls: Falls while running.
+    """
+
+    path: str
+    serial: str = ""
+    boots: list[BootTraining] = field(default_factory=list)
+    falls: list[Fall] = field(default_factory=list)
+
+
+@dataclass(slots=True, kw_only=True)
+class TrainingBook:
+    """All links' training by path."""
+
+    records: dict[str, TrainingRecord] = field(default_factory=dict)
+
+    def read(self, links: Iterable[tuple[LinkOfTwo, str, str]], timeline: Timeline) -> None:
+        """Take one reading: each link that ends in a device, with the drive's serial number and its name."""
+        for link, serial, _ in links:
+            record = self.records.get(link.path)
+            if record is None or (serial and record.serial and record.serial != serial):
+                record = self.records[link.path] = TrainingRecord(path=link.path)
+            record.serial = serial or record.serial
+            _read(record, link, timeline)
+
+    def forget(self, path: str) -> None:
+        """Begin anew, since what stands between has changed."""
+        self.records.pop(path, None)
+
+    def note_missing(self, paths: Iterable[str], timeline: Timeline) -> None:
+        """Note the places that held a drive in the boot before and hold none since this one."""
+        for path in paths:
+            record = self.records.get(path)
+            if record and record.boots and record.boots[-1].boot == timeline.boots - 1:
+                record.boots.append(BootTraining(boot=timeline.boots, at=timeline.now, missing=True))
+
+
+def _read(record: TrainingRecord, link: LinkOfTwo, timeline: Timeline) -> None:
+    gt_s, lanes = link.trained_gt_s.value, link.trained_lanes.value
+    if not isinstance(gt_s, float | int) or not isinstance(lanes, float | int):
+        return
+    boot = record.boots[-1] if record.boots and record.boots[-1].boot == timeline.boots else None
+    if boot is None or boot.missing:
+        if boot is not None:
+            record.boots.pop()  # it was only late
+        boot = BootTraining(boot=timeline.boots, at=timeline.now)
+        record.boots.append(boot)
+        del record.boots[:-_MOST_BOOTS]
+    boot.capable_gt_s = _number(link.capable_gt_s)
+    capable_lanes = _number(link.capable_lanes)
+    boot.capable_lanes = None if capable_lanes is None else int(capable_lanes)
+    target = _number(link.target_gt_s)
+    is_capped = target is not None and boot.target_gt_s is not None and target < boot.target_gt_s
+    if is_capped and target != rate_of(1):  # somebody set a limit while the machine ran
+        boot.gt_s = min(boot.gt_s, target or 0.0)
+    boot.target_gt_s = target
+    if gt_s >= boot.gt_s and lanes >= boot.lanes:
+        _rise(record, boot, float(gt_s), int(lanes), timeline.now)
+    elif not is_at_rest(link):
+        _fall(record, boot, float(gt_s), int(lanes), timeline.now)
+    boot.gt_s, boot.lanes = max(boot.gt_s, float(gt_s)), max(boot.lanes, int(lanes))
+
+
+def _rise(record: TrainingRecord, boot: BootTraining, gt_s: float, lanes: int, now: float) -> None:
+    last = record.falls[-1] if record.falls else None
+    is_down = last is not None and last.back_at is None and last.boot == boot.boot
+    if last is not None and is_down and gt_s >= last.from_gt_s and lanes >= last.from_lanes:
+        last.back_at = now
+
+
+def _fall(record: TrainingRecord, boot: BootTraining, gt_s: float, lanes: int, now: float) -> None:
+    last = record.falls[-1] if record.falls else None
+    if last is not None and last.back_at is None and last.boot == boot.boot:
+        last.to_gt_s, last.to_lanes = gt_s, lanes
+        last.look(now)
+        return
+    fall = Fall(at=now, boot=boot.boot, from_gt_s=boot.gt_s, from_lanes=boot.lanes, to_gt_s=gt_s, to_lanes=lanes)
+    fall.look(now)
+    record.falls.append(fall)
+    del record.falls[:-_MOST_FALLS]
+
+
+def is_at_rest(link: LinkOfTwo) -> bool:
+    """Whether a link may be slower on purpose: an end sleeps, or the hardware lowered it by itself to save power.
+
+    Source: PCI Express Base Specification, Link Status bits 14 and 15; Linux
+        Documentation/ABI/testing/sysfs-devices-power.
+    """
+    if any(end is not None and end.power.sleeps for end in (link.device, link.port)):
+        return True
+    registers, device = link.port_registers, link.device
+    if registers is None or device is None or device.power.control != "auto":
+        return False
+    return registers.autonomous_bandwidth_status and not registers.bandwidth_management_status
+
+
+def _number(value: float | object) -> float | None:
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None

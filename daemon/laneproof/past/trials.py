@@ -1,0 +1,178 @@
+"""Fixes on trial: what was changed after trouble, how long it must stay clean, and how it stands."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from laneproof.box.links import generation_at
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.trial import Outcome, judge_trial
+from laneproof.past.changes import Change
+from laneproof.past.drops import Drop
+from laneproof.past.link_errors import LinkRecord
+
+DAY = 86400.0
+_LOOK_BACK_SECONDS = 60 * DAY
+_LONE_SECONDS = 14 * DAY  # of clean time before a single event, as far as it was watched
+_ERROR_SECONDS = 7 * DAY
+_FEWEST_MARKED = 10  # minutes with errors in a week that are worth a trial
+_MUCH_BETTER = 0.2
+_MOST_TRIALS = 60
+
+DROPS, ERRORS = "drops", "errors"
+
+
+@dataclass(slots=True, kw_only=True)
+class Trial:
+    """One fix on trial.
+
+    Attributes:
+        path: The position.
+        serial: The drive that was there.
+        what: idle-states, link-cap, parts, drive-firmware, cooling.
+        words: The change in words.
+        began_at: When the change was seen, ledger time.
+        complaint: drops or errors: what is to be cured.
+        events_before: Disconnects, or minutes with errors, before.
+        seconds_before: Time in which they came.
+        events_after: The same since the change.
+        outcome: counting, cured, better or not-cured.
+        needed_seconds: Clean time needed.
+        decided_at: When it was decided; None while it is not.
+    """
+
+    path: str
+    serial: str
+    what: str
+    words: str
+    began_at: float
+    complaint: str
+    events_before: int
+    seconds_before: float
+    events_after: int = 0
+    outcome: str = Outcome.COUNTING
+    needed_seconds: float = 0.0
+    decided_at: float | None = None
+
+    def remaining_seconds(self, now: float) -> float:
+        """Give the clean time still to come."""
+        return max(0.0, self.needed_seconds - (now - self.began_at))
+
+
+@dataclass(slots=True, kw_only=True)
+class TrialBook:
+    """All trials, oldest first."""
+
+    trials: list[Trial] = field(default_factory=list)
+
+    def begin(
+        self, change: Change, drops: Sequence[Drop], links: Iterable[LinkRecord], *, now: float, watched_since: float
+    ) -> Trial | None:
+        """Begin a trial where a change may be meant to cure something.
+
+        Args:
+            change: What was changed, at a position.
+            drops: Disconnects of the place and of the drive in it.
+            links: Records of the place's link.
+            now: Ledger time.
+            watched_since: When watching began.
+
+        Returns:
+            The trial; None where there was nothing to cure, or the change is no cure.
+        """
+        if change.path is None or not is_cure(change):
+            return None
+        begun = _weigh_drops(drops, now, watched_since) or _weigh_errors(links, now)
+        if begun is None:
+            return None
+        complaint, events, seconds = begun
+        trial = Trial(
+            path=change.path,
+            serial=change.serial or "",
+            what=change.what,
+            words=f"{change.describe()}",
+            began_at=now,
+            complaint=complaint,
+            events_before=events,
+            seconds_before=seconds,
+        )
+        self.trials.append(trial)
+        del self.trials[:-_MOST_TRIALS]
+        return trial
+
+    def review(self, trial: Trial, *, events: int, now: float) -> None:
+        """Bring one trial up to date.
+
+        Args:
+            trial: The trial.
+            events: Disconnects, or minutes with errors, since the change.
+            now: Ledger time.
+        """
+        trial.events_after = events
+        judged = judge_trial(trial.events_before, trial.seconds_before, events, now - trial.began_at)
+        if isinstance(judged, NotEnough):
+            return
+        trial.needed_seconds = judged.needed_seconds
+        outcome = judged.outcome
+        if trial.complaint == ERRORS:  # a sound link makes some errors too, so it never is quite clean
+            outcome = _judge_errors(trial, now, is_rarer=judged.outcome in (Outcome.BETTER, Outcome.CURED))
+        trial.outcome = outcome
+        if outcome in (Outcome.CURED, Outcome.NOT_CURED):
+            trial.decided_at = now
+
+    def open(self) -> list[Trial]:
+        """Give those that are not decided."""
+        return [one for one in self.trials if one.decided_at is None]
+
+    def latest(self, path: str | None, serial: str | None, complaint: str | None = None) -> Trial | None:
+        """Give the last trial of a position or a drive."""
+        for one in reversed(self.trials):
+            mine = (path is not None and one.path == path) or (serial and one.serial == serial)
+            if mine and complaint in (None, one.complaint):
+                return one
+        return None
+
+
+def is_cure(change: Change) -> bool:
+    """Whether a change may be meant to cure: idle states off, a lower limit, other parts, other firmware, more air."""
+    match change.what:
+        case "idle-states":
+            return change.after == "off"
+        case "link-cap":
+            return _number_of(change.after) < _number_of(change.before)
+        case "parts" | "drive-firmware" | "cooling":
+            return True
+    return False
+
+
+def _number_of(words: str) -> float:
+    digits = "".join(one for one in words if one.isdigit() or one == ".")
+    number = float(digits) if digits else 0.0
+    return float(generation_at(number) or number) if "GT/s" in words else number
+
+
+def _weigh_drops(drops: Sequence[Drop], now: float, watched_since: float) -> tuple[str, int, float] | None:
+    recent = [one.dropped_at for one in drops if one.dropped_at >= now - _LOOK_BACK_SECONDS]
+    if not recent:
+        return None
+    lead = (recent[-1] - recent[0]) / (len(recent) - 1) if len(recent) > 1 else _LONE_SECONDS
+    since = max(recent[0] - lead, watched_since)
+    return DROPS, len(recent), max(now - since, DAY / 24.0)
+
+
+def _weigh_errors(links: Iterable[LinkRecord], now: float) -> tuple[str, int, float] | None:
+    worst = None
+    for record in links:
+        week = record.series.since(now - _ERROR_SECONDS)
+        if week.marked >= _FEWEST_MARKED and (worst is None or week.marked > worst[1]):
+            worst = ERRORS, week.marked, week.seconds
+    return worst
+
+
+def _judge_errors(trial: Trial, now: float, *, is_rarer: bool) -> Outcome:
+    watched = now - trial.began_at
+    if watched < trial.needed_seconds:
+        return Outcome.COUNTING
+    before = trial.events_before / trial.seconds_before
+    if is_rarer and trial.events_after / watched <= _MUCH_BETTER * before:
+        return Outcome.CURED
+    return Outcome.NOT_CURED if watched >= 3 * trial.needed_seconds else Outcome.COUNTING

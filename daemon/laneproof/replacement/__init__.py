@@ -1,0 +1,54 @@
+"""The swap guide: may a drive be taken out now, what must not be touched, the steps, and does the new one fit.
+
+Pure: it judges what was read, and runs nothing.
+"""
+
+from collections.abc import Sequence
+
+from laneproof.box.names import Whereabouts
+from laneproof.box.placement import arrange
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding
+from laneproof.past.past import NOTHING, Past
+from laneproof.replacement.fit import Fit, FitItem, check_new_drive, is_new_drive
+from laneproof.replacement.guide import Guide, Keep, Reason, Safety, Step, Weight
+from laneproof.replacement.safety import Facts, list_keeps, weigh
+from laneproof.replacement.steps import list_steps
+from laneproof_collectors.snapshot import Snapshot
+
+__all__ = [
+    "Fit",
+    "FitItem",
+    "Guide",
+    "Keep",
+    "Reason",
+    "Safety",
+    "Step",
+    "Weight",
+    "check_new_drive",
+    "is_new_drive",
+    "make_guide",
+]
+
+
+def make_guide(
+    place: Whereabouts, build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], past: Past = NOTHING
+) -> Guide:
+    """Make the guide for one place.
+
+    Args:
+        place: The place, as `find_drives` gives it.
+        build: The declaration, None where there is none.
+        snapshot: The facts.
+        findings: What the rules say now; the daemon's own know more than those of one look.
+        past: What is known of earlier passes.
+    """
+    facts = Facts(
+        place=place,
+        arrangement=arrange(build, snapshot),
+        findings=findings,
+        past=past,
+        now=snapshot.taken_at,
+    )
+    keep = list_keeps(facts)
+    return Guide(place=place, reasons=weigh(facts), keep=keep, steps=list_steps(facts, keep))

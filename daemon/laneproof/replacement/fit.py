@@ -1,0 +1,277 @@
+"""Whether the drive that came is a new one, trained, and is what the declaration and the array need; and what is next.
+
+Rules of this module: the rules judge, as in every audit; only the serial number of the drive that left is no longer
+asked for. What to run next is text for a person to read and adapt.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from laneproof.box.links import describe_rate
+from laneproof.box.names import Whereabouts, describe_place
+from laneproof.box.occupants import Occupant
+from laneproof.declaration.build import Build
+from laneproof.declaration.units import EQUAL_WITHIN, format_bytes
+from laneproof.findings import Finding, Kind
+from laneproof.past.box_book import component_bytes
+from laneproof.past.past import NOTHING
+from laneproof.replacement.safety import is_working
+from laneproof.rules import judge_all
+from laneproof.rules.array_rules import count_lost
+from laneproof_collectors.snapshot import Array, HealthLog, Snapshot
+from laneproof_collectors.unread import Unread
+
+_LINK_RULES = ("link-", "split-not-active", "trains-short")
+_IDENTITY_RULES = ("occupant-", "position-empty")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitItem:
+    """One thing that was looked at.
+
+    Attributes:
+        what: What was asked.
+        holds: Whether it is as it should be; None where that could not be read.
+        says: One sentence with the figures.
+    """
+
+    what: str
+    holds: bool | None
+    says: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """What became of the swap.
+
+    Attributes:
+        place: The place with what is in it now.
+        items: What was looked at.
+        advice: What to do next, a sentence each.
+        commands: What a person may run next, to be read and adapted first.
+    """
+
+    place: Whereabouts
+    items: tuple[FitItem, ...]
+    advice: tuple[str, ...]
+    commands: tuple[str, ...]
+
+    @property
+    def verdict(self) -> str:
+        """``fits``, ``differs`` or ``unverified``."""
+        if any(one.holds is False for one in self.items):
+            return "differs"
+        return "unverified" if any(one.holds is None for one in self.items) else "fits"
+
+    def as_json(self) -> dict[str, Any]:
+        """Give it as JSON."""
+        words = {True: "holds", False: "differs", None: "unverified"}
+        return {
+            "schema": 1,
+            "position": self.place.position.label if self.place.position else None,
+            "path": self.place.path,
+            "verdict": self.verdict,
+            "items": [{"what": one.what, "result": words[one.holds], "says": one.says} for one in self.items],
+            "advice": list(self.advice),
+            "commands": list(self.commands),
+        }
+
+
+def is_new_drive(occupant: Occupant | None, was: str | None) -> bool:
+    """Whether a place holds a drive that answers and is known not to be the one that was there.
+
+    Args:
+        occupant: What is in the place now.
+        was: The serial number of the drive that was there; None where none was, or it told none.
+    """
+    if occupant is None or not occupant.answers or not occupant.is_drive:
+        return False
+    return isinstance(occupant.serial, str) and occupant.serial != was
+
+
+def check_new_drive(path: str, was: str | None, build: Build | None, snapshot: Snapshot) -> Fit:
+    """Look at the drive in a place after a swap.
+
+    Args:
+        path: The place.
+        was: The serial number of the drive that was there; None where none was.
+        build: The declaration, None where there is none.
+        snapshot: The facts as they are now.
+    """
+    place = describe_place(path, build, snapshot)
+    occupant = place.occupant
+    if occupant is None or not occupant.answers:
+        item = FitItem(what="a drive", holds=False, says=f"No drive answers at {path}.")
+        return Fit(place=place, items=(item,), advice=("See that it sits straight and to the end.",), commands=())
+    findings = _judge(place, build, snapshot)
+    array = _find_waiting(place, build, snapshot)
+    items = (
+        _check_identity(occupant, was),
+        *_check_plan(place, findings),
+        *_check_size(occupant, array),
+        _check_link(place, findings),
+        *_check_health(occupant, findings),
+    )
+    fit = Fit(place=place, items=items, advice=(), commands=())
+    if fit.verdict == "differs":
+        advice = ("Put this right first: give the drive to no array as it is. Then look again.",)
+        return Fit(place=place, items=items, advice=advice, commands=())
+    return Fit(place=place, items=items, advice=tuple(_advise(place, array)), commands=tuple(_list_next(place, array)))
+
+
+def _judge(place: Whereabouts, build: Build | None, snapshot: Snapshot) -> tuple[Finding, ...]:
+    """Let the rules judge the place, as if its declaration asked for no certain serial number."""
+    label = place.position.label if place.position else None
+    relaxed = build
+    if build is not None and place.position is not None and place.position.occupant is not None:
+        occupant = place.position.occupant.model_copy(update={"serial": None})
+        position = place.position.model_copy(update={"occupant": occupant})
+        positions = tuple(position if one.label == label else one for one in build.position)
+        relaxed = build.model_copy(update={"position": positions})
+    names = {place.path, *(one.address for one in place.occupant.functions)} if place.occupant else {place.path}
+    return tuple(
+        one
+        for one in judge_all(relaxed, snapshot, NOTHING)
+        if (one.position == label if label and one.position else {one.key, one.subject} & names)
+    )
+
+
+# --- what is looked at ------------------------------------------------------------------------------------------------
+
+
+def _check_identity(occupant: Occupant, was: str | None) -> FitItem:
+    what = "another drive"
+    if not isinstance(occupant.serial, str) or not occupant.serial:
+        return FitItem(what=what, holds=None, says="It tells no serial number, so it could be the old one.")
+    if occupant.serial == was:
+        return FitItem(what=what, holds=False, says=f"It is the drive that was here before, serial {was}.")
+    return FitItem(what=what, holds=True, says=f"Its serial number is {occupant.serial}.")
+
+
+def _check_plan(place: Whereabouts, findings: tuple[Finding, ...]) -> Iterator[FitItem]:
+    what = "as declared"
+    told = [one for one in findings if one.rule.startswith(_IDENTITY_RULES)]
+    for one in told:
+        yield _item(what, one)
+    plan = place.position.occupant if place.position else None
+    if not told and plan is not None and (plan.kind or plan.capacity or plan.model):
+        yield FitItem(what=what, holds=True, says="Kind, capacity and model are as declared, as far as declared.")
+
+
+def _check_size(occupant: Occupant, array: Array | None) -> Iterator[FitItem]:
+    needed = component_bytes(array) if array else None
+    if array is None or needed is None:
+        return
+    what = f"large enough for {array.name}"
+    if not isinstance(occupant.capacity_bytes, int):
+        yield FitItem(what=what, holds=None, says="Its capacity could not be read.")
+        return
+    holds = occupant.capacity_bytes >= needed
+    told = f"It holds {format_bytes(occupant.capacity_bytes)}; {array.name} uses {format_bytes(round(needed))} of each."
+    if not holds and occupant.capacity_bytes >= needed * (1 - EQUAL_WITHIN):
+        missing = format_bytes(round(needed) - occupant.capacity_bytes)
+        told += f" It lacks {missing}: drives of one label differ a little."
+    yield FitItem(what=what, holds=holds, says=told)
+
+
+def _check_link(place: Whereabouts, findings: tuple[Finding, ...]) -> FitItem:
+    what = "trained"
+    for one in findings:
+        if one.rule.startswith(_LINK_RULES):
+            return _item(what, one)
+    link = next((one for one in place.way if one.path == place.path), None)
+    if link is None:
+        hangs = "-" in place.path.rpartition("/")[2]
+        said = "It hangs on a controller, which has no link of its own here." if hangs else "It shows no link."
+        return FitItem(what=what, holds=hangs or None, says=said)
+    rate, lanes = link.trained_gt_s.value, link.trained_lanes.value
+    if not isinstance(rate, int | float) or not isinstance(lanes, int | float):
+        return FitItem(what=what, holds=None, says="What its link trained at could not be read.")
+    said = f"x{lanes:g} at {describe_rate(rate)}"
+    able = link.capable_gt_s, link.capable_lanes
+    declared = place.position.link if place.position else None
+    if declared is None and isinstance(able[0], int | float) and isinstance(able[1], int | float):
+        if rate < able[0] or lanes < able[1]:
+            more = f"both ends can do x{able[1]:g} at {describe_rate(able[0])}"
+            return FitItem(what=what, holds=False, says=f"Its link trained {said}; {more}.")
+        return FitItem(what=what, holds=True, says=f"Its link trained {said}, all that both ends can do.")
+    return FitItem(what=what, holds=True, says=f"Its link trained {said}, as declared.")
+
+
+def _check_health(occupant: Occupant, findings: tuple[Finding, ...]) -> Iterator[FitItem]:
+    what = "healthy"
+    told = [
+        one for one in findings if not one.rule.startswith((*_LINK_RULES, *_IDENTITY_RULES)) and one.accepted is None
+    ]
+    for one in told:
+        yield _item(what, one)
+    health = occupant.controller.health if occupant.controller else None
+    if isinstance(health, HealthLog):
+        used = f"{health.power_on_hours} hours in use, {health.percentage_used} % worn"
+        yield FitItem(what=what, holds=health.critical_warning == 0, says=f"It tells of itself: {used}.")
+    elif isinstance(health, Unread) and not told:
+        yield FitItem(what=what, holds=None, says=f"What it says of its health is not known: {health}.")
+
+
+def _item(what: str, finding: Finding) -> FitItem:
+    holds = None if finding.kind is Kind.UNVERIFIED else finding.accepted is not None
+    because = f" (accepted, because {finding.accepted})" if finding.accepted is not None else ""
+    return FitItem(what=what, holds=holds, says=f"{finding.summary}{because}.".replace("..", "."))
+
+
+# --- what is next -----------------------------------------------------------------------------------------------------
+
+
+def _find_waiting(place: Whereabouts, build: Build | None, snapshot: Snapshot) -> Array | None:
+    """Find the md array that waits for this drive: the one declared for the place, else the only one that lacks one."""
+    arrays = () if isinstance(snapshot.arrays, Unread) else snapshot.arrays
+    waiting = [one for one in arrays if one.kind == "md" and isinstance(lost := count_lost(one), int) and lost]
+    label = place.position.label if place.position else None
+    mine = {one.name for one in (build.array if build else ()) if label in one.members}
+    declared = [one for one in waiting if one.name in mine]
+    chosen = declared or ([] if mine else waiting)
+    return chosen[0] if len(chosen) == 1 and not place.memberships else None
+
+
+def _advise(place: Whereabouts, array: Array | None) -> Iterator[str]:
+    occupant, plan = place.occupant, place.position.occupant if place.position else None
+    if plan is not None and plan.serial is not None and occupant is not None and plan.serial != occupant.serial:
+        yield f'Put the new serial number into the declaration, at {place.name}: serial = "{occupant.serial}".'
+    for one in place.memberships:
+        yield f"It is in {one.array.name} already, as {one.member.name}."
+    if array is None:
+        return
+    suffix, sibling = _member_form(array)
+    if suffix:
+        yield (
+            f"Members of {array.name} are partitions: give the new drive the layout of {sibling}. Take the line "
+            "label-id and the words uuid= out of the file in between, so that no two drives have the same identifiers."
+        )
+    yield "Read each command before you run it, and look twice at the names in it: laneproof runs none of them."
+    yield f"While {array.name} rebuilds, touch no drive of it. When it has finished, let it check itself."
+
+
+def _list_next(place: Whereabouts, array: Array | None) -> Iterator[str]:
+    disk = next(iter(place.occupant.disks), None) if place.occupant else None
+    if array is not None and disk is not None:
+        suffix, sibling = _member_form(array)
+        if suffix:
+            yield f"sfdisk --dump /dev/{sibling} >layout.txt"
+            yield f"sfdisk /dev/{disk} <layout.txt"
+        yield f"mdadm /dev/{array.name} --add /dev/{name_part(disk, suffix)}"
+        yield "cat /proc/mdstat"
+    yield "laneproof audit"
+
+
+def name_part(disk: str, like: str) -> str:
+    """Name a disk's partition with the same number as another one's: ``p2`` or ``2``; the disk where there is none."""
+    number = like.lstrip("p")
+    return f"{disk}{'p' if disk[-1:].isdigit() else ''}{number}" if number else disk
+
+
+def _member_form(array: Array) -> tuple[str, str]:
+    """Give what follows a disk's name in the names of members (``p2``, or nothing), and a disk that has that form."""
+    working = [one for one in array.members if is_working(one) and one.disk and one.name.startswith(one.disk)]
+    first = next(iter(working), None)
+    return (first.name.removeprefix(first.disk), first.disk) if first else ("", "")

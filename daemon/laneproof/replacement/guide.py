@@ -1,0 +1,124 @@
+"""What a swap guide says, as values: whether it is safe now and why, what must not be touched, the steps in order."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from laneproof.box.names import Whereabouts
+
+
+class Safety(StrEnum):
+    """Whether the drive may be taken out now."""
+
+    SAFE = "safe"
+    NOT_SAFE = "not-safe"
+    UNVERIFIED = "unverified"
+
+
+class Weight(StrEnum):
+    """What a reason does to the answer; the heaviest first."""
+
+    STOPS = "stops"  # not now
+    DOUBTS = "doubts"  # something that decides could not be read, or speaks against it
+    MIND = "mind"  # to be known, and no reason to wait
+    SPEAKS_FOR = "speaks-for"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """One reason.
+
+    Attributes:
+        weight: What it does to the answer.
+        says: One sentence with the figures.
+        do: What to do about it first; empty where there is nothing to do.
+    """
+
+    weight: Weight
+    says: str
+    do: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Keep:
+    """One place that must not be touched.
+
+    Attributes:
+        path: Its path; None where the kernel shows no place for the drive.
+        name: Its label, else the path, else the drive's own name.
+        drive: Who is in it, with the serial number on its label.
+        why: What would be lost.
+    """
+
+    path: str | None
+    name: str
+    drive: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One step.
+
+    Attributes:
+        title: What to do, in a few words.
+        says: How, a sentence each.
+        commands: What a person may run, to be read and adapted first; laneproof runs none of them.
+        cautions: What can go wrong or hurt.
+    """
+
+    title: str
+    says: tuple[str, ...] = ()
+    commands: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Guide:
+    """The whole guide for one place.
+
+    Attributes:
+        place: The place, with what is in it.
+        reasons: Why it is safe or not, the heaviest first.
+        keep: What must not be touched.
+        steps: What to do, in order.
+    """
+
+    place: Whereabouts
+    reasons: tuple[Reason, ...]
+    keep: tuple[Keep, ...]
+    steps: tuple[Step, ...]
+
+    @property
+    def safety(self) -> Safety:
+        """The answer: one reason that stops is enough, and then one that doubts."""
+        weights = {one.weight for one in self.reasons}
+        if Weight.STOPS in weights:
+            return Safety.NOT_SAFE
+        return Safety.UNVERIFIED if Weight.DOUBTS in weights else Safety.SAFE
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the guide as JSON."""
+        occupant = self.place.occupant
+        serial = occupant.serial if occupant else None
+        return {
+            "schema": 1,
+            "position": self.place.position.label if self.place.position else None,
+            "path": self.place.path,
+            "drive": occupant.name if occupant else None,
+            "serial": serial if isinstance(serial, str) else None,
+            "safety": str(self.safety),
+            "reasons": [{"weight": str(one.weight), "says": one.says, "do": one.do or None} for one in self.reasons],
+            "do_not_touch": [
+                {"position": one.name, "path": one.path, "drive": one.drive, "why": one.why} for one in self.keep
+            ],
+            "steps": [
+                {
+                    "title": one.title,
+                    "says": list(one.says),
+                    "commands": list(one.commands),
+                    "cautions": list(one.cautions),
+                }
+                for one in self.steps
+            ],
+        }

@@ -1,0 +1,336 @@
+"""Whether a drive may be taken out now, and what must not be touched meanwhile.
+
+Rules of this module: a second failure in a degraded array is the disaster, so every reason that could lead to it stops.
+What could not be read is a doubt, never an all-clear. Levels that survive "at least" so many losses are taken at that.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from laneproof.box.names import Membership, Whereabouts, describe_place
+from laneproof.box.placement import Arrangement
+from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.past.past import Past
+from laneproof.replacement.guide import Keep, Reason, Weight
+from laneproof.rules.array_rules import count_lost, count_spared
+from laneproof_collectors.snapshot import Array, ArrayMember
+from laneproof_collectors.unread import Unread
+
+CHECKED_WITHIN_DAYS = 35
+"""A check older than this is told. Distributions check md arrays monthly (Debian's mdadm package; common practice)."""
+
+_DAY = 86400.0
+_FAILED = ("broken", "inactive")  # Documentation/admin-guide/md.rst, array_state
+_AT_WORK = {
+    "recover": "is rebuilding a member",
+    "resync": "is bringing its members into agreement",
+    "reshape": "is changing its shape",
+}
+_SYSTEM_MOUNTS = ("/", "/boot", "/usr", "/var")
+_OF_THE_DRIVE = ("drive-failing", "drive-firmware")  # causes that another drive cures
+_OUT, _STANDBY, _JOURNAL = frozenset({"faulty", "missing"}), "spare", "journal"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """What the question is judged by.
+
+    Attributes:
+        place: The place that is asked about.
+        arrangement: The build laid over the machine.
+        findings: What the rules say now.
+        past: What is known of earlier passes.
+        now: The time of the look, unix seconds.
+    """
+
+    place: Whereabouts
+    arrangement: Arrangement
+    findings: Sequence[Finding]
+    past: Past
+    now: float
+
+    @property
+    def arrays(self) -> tuple[Array, ...]:
+        """The arrays, none where they could not be read."""
+        arrays = self.arrangement.snapshot.arrays
+        return () if isinstance(arrays, Unread) else arrays
+
+
+def is_out(member: ArrayMember) -> bool:
+    """Whether an array runs without this member."""
+    return isinstance(member.state, str) and not _OUT.isdisjoint(member.state.split(","))
+
+
+def is_working(member: ArrayMember) -> bool:
+    """Whether an array's data are on this member; what could not be read is taken to hold data."""
+    if not isinstance(member.state, str):
+        return True
+    words = set(member.state.split(","))
+    return not words & _OUT and (_STANDBY not in words or member.slot is not None)
+
+
+# --- reasons ----------------------------------------------------------------------------------------------------------
+
+
+def weigh(facts: Facts) -> tuple[Reason, ...]:
+    """Give all reasons for and against taking the drive out now, the heaviest first."""
+    occupant = facts.place.occupant
+    if occupant is None:
+        reasons = [
+            Reason(weight=Weight.SPEAKS_FOR, says=f"{facts.place.name} is empty, so nothing is taken out of it.")
+        ]
+    else:
+        reasons = [*_weigh_uses(facts), *_weigh_drive(facts)]
+    reasons += _weigh_other_arrays(facts)
+    order = list(Weight)
+    return tuple(sorted(dict.fromkeys(reasons), key=lambda one: order.index(one.weight)))
+
+
+def _weigh_uses(facts: Facts) -> Iterator[Reason]:
+    snapshot, place = facts.arrangement.snapshot, facts.place
+    if isinstance(snapshot.arrays, Unread):
+        yield _doubt(f"Whether the drive is in an array is not known: {snapshot.arrays}.", "Run this as root.")
+    for one in place.memberships:
+        yield from _weigh_membership(facts, one)
+    if isinstance(snapshot.file_systems, Unread):
+        told = f"Which file systems lie on it is not known: {snapshot.file_systems}."
+        yield _doubt(told, "See 'findmnt' and 'lsblk' for what uses it.")
+    whole_btrfs = any(one.array.kind == "btrfs" for one in place.memberships)
+    for mounted in place.file_systems:
+        if mounted.kind == "btrfs" and whole_btrfs:
+            continue  # weighed as an array
+        runs = " The system itself runs from it." if mounted.mount in _SYSTEM_MOUNTS else ""
+        yield _stop(
+            f"The {mounted.kind} file system at {mounted.mount} lies on {mounted.device} alone; it goes with the "
+            f"drive.{runs}",
+            f"Copy what is on it, check the copy, and unmount {mounted.mount}.",
+        )
+    known = not isinstance(snapshot.arrays, Unread) and not isinstance(snapshot.file_systems, Unread)
+    if known and not place.memberships and not place.file_systems:
+        yield _doubt(
+            "No array and no mounted file system is seen on it; swap space, a volume manager or a pool could still "
+            "use it.",
+            "See 'lsblk' for what is on it.",
+        )
+    for pool in (one for one in facts.arrays if one.kind == "zfs"):
+        yield _doubt(
+            f"Which drives the pool {pool.name} is made of is not shown by the kernel.",
+            "Ask the pool's own tool whether this drive is in it.",
+        )
+
+
+def _weigh_membership(facts: Facts, one: Membership) -> Iterator[Reason]:
+    array, member = one.array, one.member
+    if array.state in _FAILED:
+        yield _stop(
+            f"{array.name} has failed ({array.state}). Its data may still be whole on its members.",
+            "Take nothing out and force nothing; ask somebody who has brought such an array back before.",
+        )
+        return
+    if array.sync_action in _AT_WORK:
+        done = f", {array.sync_completed:.0%} done" if isinstance(array.sync_completed, float | int) else ""
+        yield _stop(f"{array.name} {_AT_WORK[str(array.sync_action)]}{done}.", "Wait until it has finished.")
+    elif array.sync_action in ("check", "repair"):
+        yield _doubt(f"A check of {array.name} is running.", "Let it end: it finds blocks that cannot be read.")
+    if _JOURNAL in str(member.state).split(","):
+        yield _stop(f"It is the journal of {array.name}.", f"Give {array.name} another journal first, by md's manual.")
+    elif is_out(member):
+        yield Reason(weight=Weight.SPEAKS_FOR, says=f"{array.name} has put it out already ({member.state}).")
+        yield from _weigh_others(facts, array, f"Copy what is on {array.name} before its rebuild reads all of it.")
+    elif not is_working(member):
+        yield Reason(weight=Weight.SPEAKS_FOR, says=f"It stands by for {array.name} and holds none of its data.")
+    else:
+        yield from _weigh_working_member(facts, array)
+
+
+def _weigh_working_member(facts: Facts, array: Array) -> Iterator[Reason]:
+    lost, survived = count_lost(array), count_spared(array)
+    if isinstance(lost, Unread):
+        yield _doubt(f"Whether {array.name} is whole is not known: {lost}.", "Run this as root.")
+        return
+    if survived is None:
+        yield _doubt(
+            f"How many drives {array.name} can lose is not known: its level is "
+            f"{array.level if isinstance(array.level, str) else 'not shown'}.",
+            "Find out from the array's own tool.",
+        )
+        return
+    left = survived - lost - 1
+    level = array.level if isinstance(array.level, str) else array.kind
+    if left < 0 and lost:
+        yield _stop(
+            f"{array.name} ({level}) runs without {lost} of its members already: taking {facts.place.name} out takes "
+            "all its data. This position must not be touched.",
+            _say_what_to_replace(facts, array),
+        )
+        return
+    if left < 0:
+        yield _stop(
+            f"{array.name} ({level}) survives no loss: without this drive all its data are gone.",
+            f"Copy what is on {array.name}, check the copy, and stop using it.",
+        )
+        return
+    yield Reason(
+        weight=Weight.MIND,
+        says=f"Without it, {array.name} ({level}) survives "
+        + (f"{left} more." if left else "no further loss until the new drive is rebuilt."),
+    )
+    yield from _weigh_last_check(facts, array)
+    yield from _weigh_others(facts, array, None, stops=left == 0)
+
+
+def _say_what_to_replace(facts: Facts, array: Array) -> str:
+    tree = facts.arrangement
+    homes = {disk: tree.place_of(one) or one.path for one in tree.drives for disk in one.disks}
+    out = [homes.get(one.disk) or one.name for one in array.members if is_out(one)]
+    plans = tree.build.array if tree.build else ()
+    plan = next((one for one in plans if one.name == array.name), None)
+    inside = {homes.get(one.disk) for one in array.members}
+    out += [label for label in (plan.members if plan else ()) if label not in inside and label not in out]
+    if out:
+        return f"Replace {', '.join(out)} first, and let {array.name} rebuild."
+    return f"Find the member that {array.name} lost, and let it rebuild first."
+
+
+def _weigh_last_check(facts: Facts, array: Array) -> Iterator[Reason]:
+    """A rebuild reads every block of the others, so one that nobody has read for long is found at the worst time."""
+    checks = facts.past.box.checks.get(array.name)
+    known = [one for one in (array.last_check_unix_seconds, checks.ended_at if checks else None) if one is not None]
+    do = f"Let {array.name} check itself first, by md's manual, and see that it finds nothing."
+    if array.kind != "md":
+        do = f"Let {array.name} check itself first, by its own tool, and see that it finds nothing."
+    if not known:
+        yield _doubt(f"When all of {array.name} was last read and compared is not known.", do)
+    elif (days := (facts.now - max(known)) / _DAY) > CHECKED_WITHIN_DAYS:
+        yield _doubt(f"All of {array.name} was last read and compared {days:.0f} days ago.", do)
+    else:
+        told = f"All of {array.name} was last read and compared at {format_time(max(known))}."
+        yield Reason(weight=Weight.SPEAKS_FOR, says=told)
+    for one in facts.findings:
+        if one.rule == "array-errors" and one.subject == array.name and one.kind is Kind.SIGN:
+            weight = Weight.MIND if one.severity is Severity.NOTICE else Weight.DOUBTS
+            yield Reason(weight=weight, says=f"{_sentence(one.summary)}", do="See to that first.")
+
+
+def _weigh_others(facts: Facts, array: Array, do: str | None, *, stops: bool = False) -> Iterator[Reason]:
+    """Whether the members that must carry the array until it is rebuilt show signs of failing themselves.
+
+    Args:
+        facts: What is known.
+        array: The array.
+        do: What to do about such a sign; None: see to that member first.
+        stops: Whether a critical one is a reason not to go on, since that member could not be lost.
+    """
+    for home in _homes_of_others(facts, array):
+        for one in facts.findings:
+            if not _is_about(one, home) or one.accepted is not None:
+                continue
+            told = _sentence(f"{home.name} must carry {array.name} meanwhile, and {one.rule}: {one.summary}")
+            if one.kind is Kind.SIGN and one.severity is not Severity.NOTICE:
+                weight = Weight.STOPS if stops and one.severity is Severity.CRITICAL else Weight.DOUBTS
+                yield Reason(weight=weight, says=told, do=do or f"Replace the worse one first: see to {home.name}.")
+            elif one.kind is Kind.UNVERIFIED:
+                yield _doubt(told, "Find out first.")
+
+
+def _homes_of_others(facts: Facts, array: Array) -> Iterator[Whereabouts]:
+    tree = facts.arrangement
+    homes = {disk: one.path for one in tree.drives for disk in one.disks}
+    paths = {homes[one.disk] for one in array.members if is_working(one) and one.disk in homes} - {facts.place.path}
+    for path in sorted(paths):
+        yield describe_place(path, tree.build, tree.snapshot)
+
+
+def _is_about(finding: Finding, home: Whereabouts) -> bool:
+    occupant = home.occupant
+    names = {home.path}
+    if occupant is not None:
+        names |= {occupant.name, occupant.own_path, *(one.address for one in occupant.functions)}
+        names |= {occupant.serial} if isinstance(occupant.serial, str) else set()
+    if finding.position is not None:
+        return home.position is not None and finding.position == home.position.label
+    return bool({finding.key, finding.subject} & names)
+
+
+def _weigh_drive(facts: Facts) -> Iterator[Reason]:
+    occupant = facts.place.occupant
+    if occupant is not None and not occupant.answers and not occupant.asleep:
+        yield Reason(weight=Weight.SPEAKS_FOR, says="It does not answer any more.")
+    for one in facts.findings:
+        if one.kind is Kind.UNVERIFIED or one.accepted is not None or not _is_about(one, facts.place):
+            continue
+        told = _sentence(f"It shows {one.rule}: {one.summary}")
+        cause = one.causes[0].cause if one.causes else None
+        if cause in _OF_THE_DRIVE or (cause is None and one.kind is Kind.SIGN):
+            yield Reason(weight=Weight.SPEAKS_FOR, says=told)
+        else:
+            likely = f"The likely cause is {cause}" if cause else "That can lie in the way to the drive"
+            do = f"{likely}, which another drive would not cure: see 'laneproof explain {one.rule}'."
+            yield Reason(weight=Weight.MIND, says=told, do=do)
+
+
+def _weigh_other_arrays(facts: Facts) -> Iterator[Reason]:
+    own = {one.array.name for one in facts.place.memberships}
+    for array in facts.arrays:
+        lost = count_lost(array)
+        if array.name not in own and isinstance(lost, int) and lost:
+            told = f"{array.name} runs without {lost} of its members; its other drives must stay where they are."
+            yield Reason(weight=Weight.MIND, says=told)
+
+
+# --- what must not be touched -----------------------------------------------------------------------------------------
+
+
+def list_keeps(facts: Facts) -> tuple[Keep, ...]:
+    """List the places that must not be touched: what carries an array that has lost, or is about to lose, a member."""
+    own = {one.array.name: one.member for one in facts.place.memberships}
+    keeps: dict[str, Keep] = {}
+    for array in facts.arrays:
+        lost, survived = count_lost(array), count_spared(array)
+        in_danger = array.state in _FAILED or array.sync_action in _AT_WORK or bool(lost)
+        if not in_danger and array.name not in own:
+            continue
+        member_here = own.get(array.name)
+        gone = (lost if isinstance(lost, int) else 0) + (member_here is not None and is_working(member_here))
+        for member in array.members:
+            keep = _keep(facts, array, member, gone, survived)
+            if keep is not None:
+                keeps.setdefault(keep.path or keep.name, keep)
+    return tuple(keeps.values())
+
+
+def _keep(facts: Facts, array: Array, member: ArrayMember, gone: int, survived: int | None) -> Keep | None:
+    if not is_working(member):
+        return None
+    tree = facts.arrangement
+    home = next((one for one in tree.drives if member.disk in one.disks), None)
+    if home is not None and home.path == facts.place.path and survived is not None and gone <= survived:
+        return None  # it is the one that may be taken out
+    drive = home.name if home else member.name
+    if home is not None and isinstance(home.serial, str):
+        drive += f", serial {home.serial}"
+    return Keep(
+        path=home.path if home else None,
+        name=(tree.place_of(home) or home.path) if home else member.name,
+        drive=drive,
+        why=_say_need(array, gone, survived),
+    )
+
+
+def _say_need(array: Array, gone: int, survived: int | None) -> str:
+    if survived is None or gone < survived:
+        return f"{array.name} needs it"
+    loss = "a second loss" if survived else "its loss"
+    return f"{loss} takes all data of {array.name}"
+
+
+def _stop(says: str, do: str) -> Reason:
+    return Reason(weight=Weight.STOPS, says=says, do=do)
+
+
+def _doubt(says: str, do: str) -> Reason:
+    return Reason(weight=Weight.DOUBTS, says=says, do=do)
+
+
+def _sentence(text: str) -> str:
+    return text if text.endswith(".") else f"{text}."

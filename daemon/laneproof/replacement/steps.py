@@ -1,0 +1,246 @@
+"""The steps of a swap, in order, each with its cautions. They defer to the maker's manual, and run nothing.
+
+Rules of this module: the box is shut down and off the mains, unless the port's own registers say that it is made for
+hot plug *and* the makers say so too, which only a person can look up. Commands are patterns to be read and adapted.
+"""
+
+import shlex
+from collections.abc import Iterator
+
+from laneproof.box.names import Membership, Whereabouts
+from laneproof.declaration.units import format_bytes
+from laneproof.past.box_book import component_bytes
+from laneproof.replacement.guide import Keep, Step
+from laneproof.replacement.safety import Facts, is_out, is_working
+from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof_collectors.snapshot import SlotRegisters
+from laneproof_collectors.unread import Unread
+
+NO_DRIVE = "none"
+"""What stands for "there was no drive here before" in the place of a serial number."""
+
+NEW = "NEW"
+"""Stands for the new drive's own name in commands, which a person has to fill in."""
+
+_NO_BACKUP = "An array is no copy: what is deleted or overwritten is gone on all members at once."
+_READ_FIRST = "Read each command before it is run, and look twice at the names in it: laneproof runs none of them."
+
+
+def list_steps(facts: Facts, keep: tuple[Keep, ...]) -> tuple[Step, ...]:
+    """List the steps for a place.
+
+    Args:
+        facts: The place, and what is known of the machine.
+        keep: What must not be touched meanwhile.
+    """
+    place = facts.place
+    steps = [_copy()]
+    if place.occupant is not None:
+        steps += _prepare(facts)
+        steps.append(_note_label(place))
+    steps += [_power_off(place), _open(place, keep), _exchange(facts), _close(place), _look_again(place)]
+    steps.append(_afterwards(facts))
+    return tuple(steps)
+
+
+def _copy() -> Step:
+    return Step(
+        title="Copy what you cannot lose",
+        says=("Have a copy on another machine, and check that it can be read.",),
+        cautions=(_NO_BACKUP,),
+    )
+
+
+# --- before the drive goes out ----------------------------------------------------------------------------------------
+
+
+def _prepare(facts: Facts) -> Iterator[Step]:
+    if (free := _find_free(facts)) and any(_may_replace(one) for one in facts.place.memberships):
+        commands = [
+            f"mdadm /dev/{one.array.name} {command}"
+            for one in facts.place.memberships
+            if _may_replace(one)
+            for command in (
+                f"--add /dev/{_new_name(one)}",
+                f"--replace /dev/{one.member.name} --with /dev/{_new_name(one)}",
+            )
+        ]
+        yield Step(
+            title=f"Better, where it can be done: fit the new drive in {free} first",
+            says=(
+                f"{free} is free. With the new drive there, the array copies this member while it still serves.",
+                "It stays whole all the time. Then only take this drive out, and go on with the steps below.",
+            ),
+            commands=tuple(commands),
+            cautions=(_READ_FIRST,),
+        )
+    if facts.place.file_systems:
+        mounts = [one.mount for one in facts.place.file_systems]
+        yield Step(
+            title=f"Stop using {', '.join(mounts)}",
+            says=("End what writes there, copy it, check the copy.",),
+            commands=tuple(f"umount {one}" for one in mounts if one != "/"),
+        )
+    taken = [one for one in facts.place.memberships if one.array.kind == "md"]
+    if taken:
+        yield Step(
+            title=f"Take it out of {', '.join(one.array.name for one in taken)}",
+            says=("The array then knows that the drive left on purpose.",),
+            commands=tuple(_take_out(one) for one in taken),
+            cautions=(_READ_FIRST, DEGRADED_ARRAY),
+        )
+    for one in facts.place.memberships:
+        if one.array.kind != "md":
+            yield Step(
+                title=f"Tell {one.array.name} that the drive goes",
+                says=(f"Follow the manual of {one.array.kind} for replacing a device of {one.array.name}.",),
+                cautions=(DEGRADED_ARRAY,),
+            )
+
+
+def _take_out(one: Membership) -> str:
+    fail = "" if is_out(one.member) else f" --fail /dev/{one.member.name}"
+    return f"mdadm /dev/{one.array.name}{fail} --remove /dev/{one.member.name}"
+
+
+def _may_replace(one: Membership) -> bool:
+    return one.array.kind == "md" and is_working(one.member) and one.member.slot is not None
+
+
+def _new_name(one: Membership) -> str:
+    """Name the new member as the old one is made: a partition of the same number, or the whole disk."""
+    return NEW + one.member.name.removeprefix(one.member.disk)
+
+
+def _find_free(facts: Facts) -> str | None:
+    """Find a declared position that is meant to be empty and is, for a drive of the same kind."""
+    occupant = facts.place.occupant
+    if occupant is None or occupant.kind != "nvme":
+        return None
+    return next(
+        (
+            one.label
+            for one in facts.arrangement.placements
+            if one.is_meant_empty and not one.is_occupied and one.port is not None
+        ),
+        None,
+    )
+
+
+def _note_label(place: Whereabouts) -> Step:
+    occupant = place.occupant
+    serial = occupant.serial if occupant else None
+    told = f"serial number {serial}" if isinstance(serial, str) else "its serial number, which could not be read here"
+    model = f"{occupant.model}, " if occupant and isinstance(occupant.model, str) else ""
+    return Step(
+        title="Write down what is on the drive's label",
+        says=(f"You look for {model}{told}, in {place.name} ({place.path}).",),
+        cautions=("Names such as nvme0 change from start to start; the serial number does not.",),
+    )
+
+
+# --- with the case open -----------------------------------------------------------------------------------------------
+
+
+def find_hot_plug(place: Whereabouts) -> SlotRegisters | None:
+    """Give the slot registers of the place's port where they say that it is made for hot plug."""
+    link = next((one for one in place.way if one.path == place.path), None)
+    express = link.port.express if link and link.port else None
+    slot = None if express is None or isinstance(express, Unread) else express.slot
+    return slot if slot is not None and slot.hot_plug_capable else None
+
+
+def _power_off(place: Whereabouts) -> Step:
+    says = ["Shut the box down, switch the supply off, and pull the mains cord."]
+    if find_hot_plug(place) is not None:
+        says.append(
+            "The port's registers say that it can be hot-plugged. Only where the makers of the board, of what stands "
+            "between and of the drive say so too may the box stay on; a bare M.2 socket is not made for it."
+        )
+    elif "-" in place.path.rpartition("/")[2]:
+        says.append("Only where the makers of the bay and of its controller say so may the box stay on.")
+    return Step(
+        title="Shut down, and take the box off the mains",
+        says=tuple(says),
+        commands=("systemctl poweroff",),
+        cautions=(LIVE_DRIVE,),
+    )
+
+
+def _open(place: Whereabouts, keep: tuple[Keep, ...]) -> Step:
+    position, says = place.position, []
+    if position is not None and position.slot:
+        says.append(f"Find slot {position.slot}" + (f", branch {position.branch}." if position.branch else "."))
+    if place.board_names:
+        says.append(f"The board's maker calls it {', '.join(place.board_names)}.")
+    if position is not None and position.through:
+        parts = [f'{one.kind} "{one.id}"' if one.id else one.kind for one in position.through]
+        says.append(f"Between the board and the drive stand: {', '.join(parts)}.")
+    if place.occupant is not None:
+        says.append("Compare the serial number on the drive's label with yours. If it is another one, leave it there.")
+    if keep:
+        says.append(f"Leave alone: {', '.join(one.name for one in keep)}.")
+    return Step(title=f"Open the case and find {place.name}", says=tuple(says), cautions=(OPEN_CASE,))
+
+
+def _exchange(facts: Facts) -> Step:
+    place = facts.place
+    says = []
+    if place.occupant is not None:
+        says.append("Loosen what holds the drive, lift it, and pull it straight out; mark it with today's date.")
+    needed = needed_bytes(facts)
+    plan = place.position.occupant if place.position else None
+    size = max([one for one in (needed, plan.capacity if plan else None) if one], default=None)
+    if size:
+        says.append(f"The new drive must hold {format_bytes(size)} or a little more.")
+    says.append("Push the new drive in straight, to the end, and hold it down as the old one was held.")
+    cautions = [
+        "Touch bare metal before you touch the drive, and hold it by its edges.",
+        "Heat pads and heat sinks come off slowly; put each back as its maker says, and touch none that is hot.",
+    ]
+    if position := place.position:
+        if any(one.kind == "flexible-cable" for one in position.through):
+            cautions.append("Do not bend a flexible cable sharply or pull on it; see that both its ends sit straight.")
+        if any(one.kind == "key-adapter" for one in position.through):
+            cautions.append("See that the key of drive and adapter fit; nothing goes in by force.")
+    return Step(
+        title="Exchange the drive" if place.occupant else "Fit the drive", says=tuple(says), cautions=tuple(cautions)
+    )
+
+
+def _close(place: Whereabouts) -> Step:
+    return Step(
+        title="Close the case, plug it in, start",
+        says=(f"Look first that no tool, screw or loose cable is left inside, and that only {place.name} was moved.",),
+        cautions=("Mains parts, and a supply that was opened, are a qualified person's work.",),
+    )
+
+
+# --- afterwards -------------------------------------------------------------------------------------------------------
+
+
+def _look_again(place: Whereabouts) -> Step:
+    serial = place.occupant.serial if place.occupant else None
+    was = shlex.quote(serial) if isinstance(serial, str) else NO_DRIVE
+    name = shlex.quote(place.name)
+    return Step(
+        title="See that the new drive trained and fits",
+        says=("It waits for the new drive, and compares it with the declaration.",),
+        commands=(f"laneproof swap {name} --was {was}",),
+    )
+
+
+def _afterwards(facts: Facts) -> Step:
+    arrays = ", ".join(one.array.name for one in facts.place.memberships)
+    return Step(
+        title=f"Only then give it to {arrays}" if arrays else "Only then put it to use",
+        says=("The look at the new drive says what to run next.",),
+        commands=("laneproof audit",),
+        cautions=(DEGRADED_ARRAY,) if facts.place.memberships else (),
+    )
+
+
+def needed_bytes(facts: Facts) -> int | None:
+    """Give what each member of the place's arrays must hold; None where it is not known."""
+    found = [component_bytes(one.array) for one in facts.place.memberships]
+    return max((round(one) for one in found if one), default=None)

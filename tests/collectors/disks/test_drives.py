@@ -1,0 +1,410 @@
+import errno
+import json
+from typing import Any
+
+import pySMART  # noqa: F401 (found before a fake file system hides it)
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pyfakefs.fake_filesystem import FakeFilesystem
+
+from laneproof_collectors.disks.drives import DriveCache, DriveIdentity, parse_kept_identity, read_drives
+from laneproof_collectors.host import Answer, Host, LiveHost
+from laneproof_collectors.questions import Question, Smartctl, name_question, unread_from_errno
+from laneproof_collectors.recorder import RecordingHost
+from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.snapshot import SataDrive
+from laneproof_collectors.unread import Reason, Unread
+from simulation.fake_machine import FakeMachine
+
+CONTROLLER = "/sys/devices/pci0000:00/0000:00:17.0"
+ATA3 = f"{CONTROLLER}/ata3/host2/target2:0:0/2:0:0:0"
+MISSING = Unread("x", "there is no such file (ENOENT)", Reason.ABSENT, "ENOENT")
+
+SMARTCTL: dict[str, Any] = {
+    "device": {"type": "sat", "protocol": "ATA"},
+    "model_name": "SHOAL AR8000",
+    "serial_number": "KELPS007",
+    "firmware_version": "0C.7",
+    "smart_status": {"passed": True},
+    "power_on_time": {"hours": 34567},
+    "temperature": {"current": 31},
+    "ata_smart_attributes": {
+        "table": [{"id": number, "raw": {"value": 0, "string": "0"}} for number in (5, 197, 198, 199)]
+    },
+}
+STANDBY: dict[str, Any] = {
+    "smartctl": {"messages": [{"string": "Device is in STANDBY mode, exit(2)"}], "exit_status": 2}
+}
+
+
+def disk(name: str = "sda", device: str = ATA3, **changes: str | bytes) -> dict[str, str | bytes | None]:
+    """Lay out one disk as the kernel does."""
+    files: dict[str, str | bytes] = {
+        f"block/{name}/size": "15628053168\n",
+        f"block/{name}/removable": "0\n",
+        f"block/{name}/queue/rotational": "1\n",
+        "wwid": f"naa.5000c500a000{name}\n",
+        "model": "SHOAL AR8000    \n",
+        "rev": "0C.7\n",
+        "power/runtime_status": "active\n",
+    } | changes
+    tree: dict[str, str | bytes | None] = {f"{device}/{path}": content for path, content in files.items()}
+    tree[f"/sys/block/{name}"] = f"-> ../{device.removeprefix('/sys/')}/block/{name}"
+    tree[f"{CONTROLLER}/power/runtime_status"] = "active\n"
+    return tree
+
+
+def ata_page(model: str, serial: str, firmware: str) -> bytes:
+    """Make the ATA Information page as libata does: a header, then IDENTIFY DEVICE with swapped characters."""
+    words = bytearray(512)
+    for first, length, text in ((10, 20, serial), (23, 8, firmware), (27, 40, model)):
+        padded = text.ljust(length).encode()
+        for place in range(0, length, 2):
+            words[2 * first + place], words[2 * first + place + 1] = padded[place + 1], padded[place]
+    return b"\0\x89\x02\x38" + bytes(4) + b"linux   libata          3.00" + bytes(24) + bytes(words)
+
+
+class Box(FakeMachine):
+    """A machine of fake files whose smartctl answers from a table."""
+
+    def __init__(self, fs: FakeFilesystem, *trees: dict[str, str | bytes | None]) -> None:
+        super().__init__(fs)
+        self.smartctl: dict[str, dict[str, Any]] = {}
+        for tree in trees:
+            self.put(tree)
+
+    def asked_smartctl(self) -> list[str]:
+        return [one for one in self.asked if one.startswith("smartctl of ")]
+
+    def _answer(self, question: Question) -> Answer:
+        if isinstance(question, Smartctl):
+            if question.device in self.smartctl:
+                return self.smartctl[question.device]
+            return Unread(name_question(question), "smartctl is not installed", Reason.ABSENT, "ENOENT")
+        return super()._answer(question)
+
+
+def read(host: Host, cache: DriveCache | None = None) -> tuple[SataDrive, ...]:
+    drives = read_drives(host, cache)
+    assert isinstance(drives, tuple)
+    return drives
+
+
+def read_one(host: Host, cache: DriveCache | None = None) -> SataDrive:
+    (one,) = read(host, cache)
+    return one
+
+
+HEALTH = (
+    "healthy", "temperature_celsius", "power_on_hours", "reallocated_sectors", "pending_sectors",
+    "uncorrectable_sectors", "interface_errors", "last_self_test",
+)  # fmt: skip
+
+
+def health_of(drive: SataDrive) -> list[object]:
+    return [getattr(drive, name) for name in HEALTH]
+
+
+def test_drive_that_is_awake_is_read_whole(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk())
+    box.smartctl["sda"] = SMARTCTL
+    one = read_one(box)
+    assert one == SataDrive(
+        name="sda",
+        path="0000:00/17.0/ata-3",
+        model="SHOAL AR8000",
+        serial="KELPS007",
+        firmware="0C.7",
+        capacity_bytes=8001563222016,
+        rotational=True,
+        asleep=False,
+        healthy=True,
+        temperature_celsius=31.0,
+        power_on_hours=34567,
+        reallocated_sectors=0,
+        pending_sectors=0,
+        uncorrectable_sectors=0,
+        interface_errors=0,
+        last_self_test=None,
+        interface="sata",
+    )
+
+
+# --- asleep -----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("place", [f"{ATA3}/power/runtime_status", f"{CONTROLLER}/power/runtime_status"])
+def test_drive_or_controller_that_the_kernel_put_to_sleep_is_not_opened(fs: FakeFilesystem, place: str) -> None:
+    box = Box(fs, disk(), {place: "suspended\n"})
+    box.smartctl["sda"] = SMARTCTL
+    one = read_one(box)
+    assert box.asked_smartctl() == []
+    assert one.asleep
+    for value in health_of(one):
+        assert isinstance(value, Unread)
+        assert value.reason is Reason.NOT_ASKED
+        assert "suspended" in value.why
+    assert one.capacity_bytes == 8001563222016  # the kernel's own account
+
+
+def test_drive_in_standby_is_asleep_and_not_unhealthy(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk())
+    box.smartctl["sda"] = STANDBY
+    one = read_one(box)
+    assert one.asleep
+    for value in health_of(one):
+        assert isinstance(value, Unread)
+        assert value.reason is Reason.NOT_ASKED
+
+
+def test_sleeping_drive_keeps_the_name_it_had_while_awake(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk())
+    box.smartctl["sda"] = SMARTCTL
+    cache = DriveCache()
+    read(box, cache)
+    box.smartctl["sda"] = STANDBY
+    one = read_one(box, cache)
+    assert (one.model, one.serial, one.firmware) == ("SHOAL AR8000", "KELPS007", "0C.7")
+
+
+def test_another_drive_does_not_inherit_a_name(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk())
+    box.smartctl["sda"] = SMARTCTL
+    cache = DriveCache()
+    read(box, cache)
+    box.put({f"{ATA3}/wwid": "naa.5000c500b0000001\n"})
+    box.smartctl["sda"] = STANDBY
+    assert isinstance(read_one(box, cache).serial, Unread)
+    assert not cache.identities
+
+
+def test_sleeping_stranger_is_known_by_the_pages_that_the_kernel_kept(fs: FakeFilesystem) -> None:
+    page = ata_page("SHOAL AR8000 FOR ARCHIVES", "KELPS007", "0C.7")
+    box = Box(fs, disk(vpd_pg80=b"\0\x80\0\x14" + b"KELPS007".ljust(20), vpd_pg89=page))
+    box.smartctl["sda"] = STANDBY
+    one = read_one(box)
+    assert (one.model, one.serial, one.firmware) == ("SHOAL AR8000 FOR ARCHIVES", "KELPS007", "0C.7")
+
+
+def test_kept_pages_of_a_sas_drive_tell_its_serial_number() -> None:
+    # SPC-4, Unit Serial Number page: code 80h, length, then the text
+    serial = b"\0\x80\0\x0f" + b"KELPSAS00000001"
+    known = parse_kept_identity(serial, MISSING, model="AR12000S", revision="0C07")
+    assert known == DriveIdentity(model="AR12000S", serial="KELPSAS00000001", firmware="0C07")
+
+
+def test_pages_that_are_not_there_tell_nothing() -> None:
+    assert parse_kept_identity(MISSING, MISSING, model=MISSING, revision=MISSING) == DriveIdentity()
+
+
+@given(st.binary(max_size=600), st.binary(max_size=600))
+def test_any_bytes_of_kept_pages_give_an_identity(serial: bytes, page: bytes) -> None:
+    assert isinstance(parse_kept_identity(serial, page, model="", revision=""), DriveIdentity)
+    assert isinstance(parse_kept_identity(serial, b"\0\x89" + page, model="", revision=""), DriveIdentity)
+
+
+# --- where it hangs ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("device", "path", "interface"),
+    [
+        (ATA3, "0000:00/17.0/ata-3", "sata"),
+        (
+            "/sys/devices/pci0000:00/0000:00:1c.4/0000:03:00.0/ata12/host11/target11:2:0/11:2:0:0",
+            "0000:00/1c.4/00.0/ata-12.2",
+            "sata",
+        ),
+        (
+            "/sys/devices/pci0000:00/0000:00:14.0/usb2/2-1/2-1.2/2-1.2:1.0/host6/target6:0:0/6:0:0:0",
+            "0000:00/14.0/usb-1.2",
+            "usb",
+        ),
+        (
+            "/sys/devices/pci0000:00/0000:00:14.0/usb2/2-3/2-3:1.0/host6/target6:0:0/6:0:0:1",
+            "0000:00/14.0/usb-3/lun-1",
+            "usb",
+        ),
+        (
+            "/sys/devices/pci0000:00/0000:00:05.0/virtio2/host0/target0:0:4/0:0:4:0",
+            "0000:00/05.0/scsi-0.4",
+            "scsi",
+        ),
+        (
+            "/sys/devices/platform/soc/pci10000:e0/10000:e0:06.0/10000:e1:00.0/ata1/host0/target0:0:0/0:0:0:0",
+            "10000:e0/06.0/00.0/ata-1",
+            "sata",
+        ),
+        ("/sys/devices/platform/soc/fe800000.sata/ata1/host0/target0:0:0/0:0:0:0", None, "sata"),
+    ],
+)
+def test_position_is_the_controllers_and_the_drives_own_hop(
+    fs: FakeFilesystem, device: str, path: str | None, interface: str
+) -> None:
+    box = Box(fs, disk(device=device))
+    one = read_one(box)
+    assert (one.path, one.interface) == (path, interface)
+
+
+SAS = "/sys/devices/pci0000:00/0000:00:01.0/0000:01:00.0/host7/port-7:0"
+SAS_DEVICE = f"{SAS}/end_device-7:0/target7:0:0/7:0:0:0"
+
+
+def test_sas_drive_hangs_on_its_lowest_phy(fs: FakeFilesystem) -> None:
+    phys: dict[str, str | bytes | None] = {f"{SAS}/phy-7:{number}": f"-> ../phy-7:{number}" for number in (10, 3, 4)}
+    box = Box(fs, disk(device=SAS_DEVICE), phys)
+    assert read_one(box).path == "0000:00/01.0/00.0/phy-3"
+
+
+def test_sas_drive_behind_an_expander_names_both_phys(fs: FakeFilesystem) -> None:
+    inner = f"{SAS}/expander-7:0/port-7:0:5"
+    device = f"{inner}/end_device-7:0:5/target7:0:5/7:0:5:0"
+    phys: dict[str, str | bytes | None] = {f"{SAS}/phy-7:0": None, f"{inner}/phy-7:0:12": None}
+    assert read_one(Box(fs, disk(device=device), phys)).path == "0000:00/01.0/00.0/phy-0/phy-12"
+
+
+def test_sas_port_without_phys_keeps_its_own_number(fs: FakeFilesystem) -> None:
+    assert read_one(Box(fs, disk(device=SAS_DEVICE))).path == "0000:00/01.0/00.0/port-0"
+
+
+def test_sata_drive_on_a_sas_controller_is_sata(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk(device=SAS_DEVICE))
+    box.smartctl["sda"] = SMARTCTL
+    assert read_one(box).interface == "sata"
+
+
+# --- failures ---------------------------------------------------------------------------------------------------------
+
+
+def test_without_smartctl_the_sentence_says_what_to_install(fs: FakeFilesystem) -> None:
+    one = read_one(Box(fs, disk()))
+    assert not one.asleep
+    for value in health_of(one):
+        assert isinstance(value, Unread)
+        assert value.reason is Reason.ABSENT
+        assert "install smartmontools" in value.why
+    assert one.model == "SHOAL AR8000"  # from the kernel's INQUIRY data
+
+
+def test_without_rights_the_sentence_says_what_to_do(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk())
+    said = "Smartctl open device: /dev/sda failed: Permission denied"
+    box.smartctl["sda"] = {"smartctl": {"messages": [{"string": said, "severity": "error"}], "exit_status": 2}}
+    healthy = read_one(box).healthy
+    assert isinstance(healthy, Unread)
+    assert healthy.reason is Reason.DENIED
+    assert str(healthy) == f"could not read smartctl of sda: smartctl says: {said}; run laneproof as root"
+
+
+def test_drive_that_keeps_no_record_has_none(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk())
+    lines = ["", "", "", "", "Product: VIRTUAL DISK", "SMART support is: Unavailable - device lacks SMART capability."]
+    box.smartctl["sda"] = {"smartctl": {"output": lines}, "device": {"protocol": "SCSI"}, "serial_number": "KELPSCSI1"}
+    one = read_one(box)
+    assert health_of(one) == [None] * 8
+    assert (one.model, one.serial) == ("VIRTUAL DISK", "KELPSCSI1")
+
+
+def test_sata_drive_that_shows_no_attributes_is_unread_not_clean(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk())
+    box.smartctl["sda"] = {key: value for key, value in SMARTCTL.items() if key != "ata_smart_attributes"}
+    one = read_one(box)
+    assert one.healthy is True
+    assert isinstance(one.reallocated_sectors, Unread)
+    assert isinstance(one.interface_errors, Unread)
+
+
+def test_drive_without_a_verdict_is_unread_not_healthy(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk())
+    box.smartctl["sda"] = {key: value for key, value in SMARTCTL.items() if key != "smart_status"}
+    one = read_one(box)
+    assert isinstance(one.healthy, Unread)
+    assert one.reallocated_sectors == 0
+
+
+def test_card_reader_without_a_card_is_no_drive(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk(**{"block/sda/size": "0\n", "block/sda/removable": "1\n"}))
+    assert read(box) == ()
+
+
+def test_fixed_disk_of_size_zero_is_still_a_drive(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk(**{"block/sda/size": "0\n"}))
+    assert read_one(box).capacity_bytes == 0
+
+
+def test_size_is_smartctls_where_the_kernels_cannot_be_read(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk(**{"block/sda/size": "big\n"}))
+    box.smartctl["sda"] = SMARTCTL | {"user_capacity": {"bytes": 4096}}
+    assert read_one(box).capacity_bytes == 4096
+
+
+def test_disks_come_in_the_kernels_order_and_other_kinds_are_passed_over(fs: FakeFilesystem) -> None:
+    trees = [disk(name, ATA3.replace("ata3", f"ata{n}")) for n, name in enumerate(("sdaa", "sdb", "sda"), start=1)]
+    box = Box(fs, *trees, {"/sys/block/nvme0n1/size": "16\n", "/sys/block/loop0/size": "0\n", "/sys/block/sr0": None})
+    assert [one.name for one in read(box)] == ["sda", "sdb", "sdaa"]
+
+
+def test_link_that_cannot_be_read_still_gives_the_drive(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk(), {f"{ATA3}/block/sda/device": f"-> {ATA3}"})
+    box.faults["/sys/block/sda"] = errno.EIO
+    one = read_one(box)
+    assert (one.path, one.capacity_bytes, one.model) == (None, 8001563222016, "SHOAL AR8000")
+
+
+def test_disk_that_vanishes_is_unread_field_by_field(fs: FakeFilesystem) -> None:
+    box = Box(fs, {"/sys/block/sda": "-> ../devices/gone/block/sda"})
+    one = read_one(box)
+    assert isinstance(one.capacity_bytes, Unread)
+    assert isinstance(one.rotational, Unread)
+    assert isinstance(one.serial, Unread)
+
+
+def test_machine_without_disks_has_no_drives(fs: FakeFilesystem) -> None:
+    fs.create_dir("/sys/class")
+    assert read_drives(LiveHost("/")) == ()
+
+
+def test_tree_without_sysfs_is_unread_and_not_a_box_without_drives(fs: FakeFilesystem) -> None:
+    fs.create_dir("/elsewhere")
+    assert isinstance(read_drives(LiveHost("/elsewhere")), Unread)
+
+
+def test_recording_of_a_pass_reads_the_same(fs: FakeFilesystem) -> None:
+    page = ata_page("SHOAL AR8000", "KELPS008", "0C.7")
+    phys: dict[str, str | bytes | None] = {f"{SAS}/phy-7:3": "-> ../phy-7:3", f"{SAS}/../phy-7:3/x": "1"}
+    box = Box(fs, disk(), disk("sdb", SAS_DEVICE, vpd_pg89=page), phys)
+    box.smartctl |= {"sda": SMARTCTL, "sdb": STANDBY}
+    recorder = RecordingHost(box)
+    live = read(recorder)
+    frames = list(parse_frames([recorder.take_frame()]))
+    replay = RecordedHost(parse_header(recorder.header()), frames)
+    assert replay.advance()
+    assert read(replay) == live
+    assert [one.path for one in live] == ["0000:00/17.0/ata-3", "0000:00/01.0/00.0/phy-3"]
+
+
+def test_reading_that_fails_is_told_by_its_errno(fs: FakeFilesystem) -> None:
+    box = Box(fs, disk())
+    box.faults["/sys/block"] = errno.EACCES
+    assert read_drives(box) == unread_from_errno("/sys/block", errno.EACCES)
+
+
+PARTS = ["..", "devices", "pci0000:00", "0000:00:17.0", "ata3", "port-7:0", "phy-7:1", "2-1.2", "2:0:0:0", "block", ""]
+
+
+@settings(deadline=None)
+@given(
+    st.lists(st.sampled_from([*PARTS, "sda"]), max_size=12).map("/".join),
+    st.dictionaries(st.sampled_from(["size", "removable", "queue/rotational", "device/wwid"]), st.text(max_size=20)),
+    st.sampled_from([SMARTCTL, STANDBY, {}]),
+)
+def test_any_place_and_any_content_give_drives(target: str, files: dict[str, str], told: dict[str, Any]) -> None:
+    tree = {f"/sys/block/sda/{name}": text for name, text in files.items()}
+    frame = {"t": 1.0, "links": {"/sys/block/sda": target}, "files": tree, "smartctl": {"sda": told}}
+    host = RecordedHost(parse_header('{"format": "laneproof-recording", "version": 1}'))
+    host.apply(next(parse_frames([json.dumps(frame)])))
+    for one in read(host):
+        assert one.name == "sda"
+        assert one.asleep is (told is STANDBY)
+        assert one.path is None or one.path.startswith("0000:00/17.0/")

@@ -1,0 +1,500 @@
+"""smartctl's own words about invented drives: texts as of version 7.3, compared with its reports of emulated ones."""
+
+import time
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from laneproof_collectors.disks.smart import DriveReport, is_asleep, parse_drive, parse_health, parse_text
+from laneproof_collectors.nvme.logs import parse_health as parse_page
+from laneproof_collectors.snapshot import HealthLog
+from laneproof_collectors.unread import Reason, Unread
+
+START = [
+    "smartctl 7.3 2022-02-28 r5338 [x86_64-linux-6.1.0-amd64] (local build)",
+    "Copyright (C) 2002-22, Bruce Allen, Christian Franke, www.smartmontools.org",
+    "",
+    "=== START OF INFORMATION SECTION ===",
+]
+
+
+def answer(text: str = "", *, lines: list[str] | None = None, **fields: Any) -> dict[str, Any]:  # noqa: ANN401 (JSON)
+    return {"smartctl": {"output": [*START, *(lines or text.splitlines())]}, **fields}
+
+
+def good_health(told: dict[str, Any]) -> HealthLog:
+    log = parse_health(told, device="nvme0")
+    assert isinstance(log, HealthLog)
+    return log
+
+
+def good_drive(told: dict[str, Any]) -> DriveReport:
+    report = parse_drive(told, device="sda")
+    assert isinstance(report, DriveReport)
+    return report
+
+
+NVME = """\
+Model Number:                       TIDELINE ARC 4T
+Serial Number:                      KELP0001
+Firmware Version:                   2.14
+
+=== START OF SMART DATA SECTION ===
+SMART overall-health self-assessment test result: PASSED
+
+SMART/Health Information (NVMe Log 0x02)
+Critical Warning:                   0x04
+Temperature:                        42 Celsius
+Available Spare:                    100%
+Available Spare Threshold:          10%
+Percentage Used:                    3%
+Data Units Read:                    201,526,305 [103 TB]
+Data Units Written:                 188,048,213 [96.2 TB]
+Host Read Commands:                 660,948,177
+Host Write Commands:                251,748,228
+Controller Busy Time:               4,612
+Power Cycles:                       6
+Power On Hours:                     1,241
+Unsafe Shutdowns:                   2
+Media and Data Integrity Errors:    17
+Error Information Log Entries:      1,001
+Warning  Comp. Temperature Time:    5
+Critical Comp. Temperature Time:    3
+Temperature Sensor 1:               42 Celsius
+Temperature Sensor 4:               51 Celsius
+Thermal Temp. 1 Transition Count:   1
+Thermal Temp. 1 Total Time:         84
+
+Error Information (NVMe Log 0x01, 16 of 63 entries)
+No Errors Logged
+"""
+NVME_VALUES = {
+    "critical_warning": 4,
+    "available_spare_percent": 100,
+    "available_spare_threshold_percent": 10,
+    "percentage_used": 3,
+    "data_units_read": 201526305,
+    "data_units_written": 188048213,
+    "host_read_commands": 660948177,
+    "host_write_commands": 251748228,
+    "controller_busy_minutes": 4612,
+    "power_cycles": 6,
+    "power_on_hours": 1241,
+    "unsafe_shutdowns": 2,
+    "media_errors": 17,
+    "error_log_entries": 1001,
+    "warning_temperature_minutes": 5,
+    "critical_temperature_minutes": 3,
+    "thermal_transitions_1": 1,
+    "thermal_seconds_1": 84,
+}
+NVME_JSON = {
+    "critical_warning": 4,
+    "temperature": 42,
+    "available_spare": 100,
+    "available_spare_threshold": 10,
+    "percentage_used": 3,
+    "data_units_read": 201526305,
+    "data_units_written": 188048213,
+    "host_reads": 660948177,
+    "host_writes": 251748228,
+    "controller_busy_time": 4612,
+    "power_cycles": 6,
+    "power_on_hours": 1241,
+    "unsafe_shutdowns": 2,
+    "media_errors": 17,
+    "num_err_log_entries": 1001,
+    "warning_temp_time": 5,
+    "critical_comp_time": 3,
+    "temperature_sensors": [42, 0, 0, 51],
+}
+
+
+def test_nvme_health_is_read_from_the_text() -> None:
+    log = good_health(answer(NVME))
+    assert {name: getattr(log, name) for name in NVME_VALUES} == NVME_VALUES
+    assert log.composite_temperature_celsius == 42.0
+    assert log.sensor_celsius == {1: 42.0, 4: 51.0}
+    assert log.source == "smartctl"
+    assert set(log.absent) == {"endurance_group_warning", "thermal_transitions_2", "thermal_seconds_2"}
+
+
+def test_nvme_health_without_text_is_read_from_the_json() -> None:
+    log = good_health({"nvme_smart_health_information_log": NVME_JSON})
+    known = {name: value for name, value in NVME_VALUES.items() if not name.startswith("thermal")}
+    assert {name: getattr(log, name) for name in known} == known
+    assert log.composite_temperature_celsius == 42.0
+    assert log.sensor_celsius == {1: 42.0, 4: 51.0}
+    assert {"thermal_transitions_1", "thermal_seconds_1", "endurance_group_warning"} <= set(log.absent)
+
+
+def test_text_and_page_of_the_same_drive_agree() -> None:
+    page = bytearray(512)
+    page[0], page[3:6] = 4, bytes((100, 10, 3))
+    page[1:3] = (315).to_bytes(2, "little")
+    counters = list(NVME_VALUES.values())[4:14]
+    for number, value in enumerate(counters):
+        page[32 + 16 * number : 48 + 16 * number] = value.to_bytes(16, "little")
+    page[192:200] = bytes((5, 0, 0, 0, 3, 0, 0, 0))
+    page[200:202], page[206:208] = (315).to_bytes(2, "little"), (324).to_bytes(2, "little")
+    page[216], page[224] = 1, 84
+    from_page, from_text = parse_page(bytes(page), what="log 02h of nvme0"), good_health(answer(NVME))
+    assert isinstance(from_page, HealthLog)
+    for name in HealthLog.__dataclass_fields__.keys() - {"source", "absent"}:
+        assert getattr(from_text, name) == getattr(from_page, name), name
+
+
+def test_counters_beyond_the_numbers_of_json_are_exact() -> None:
+    digits = str(2**127 + 1)
+    log = {"data_units_read": 1.7e38, "data_units_read_s": digits, "power_cycles": 1}
+    assert good_health({"nvme_smart_health_information_log": log}).data_units_read == 2**127 + 1
+    grouped = f"{2**100 + 1:,}"
+    text = NVME.replace("660,948,177", grouped)
+    assert good_health(answer(text)).host_read_commands == 2**100 + 1
+
+
+def test_field_that_only_a_rounded_number_tells_is_absent() -> None:
+    log = good_health({"nvme_smart_health_information_log": {"data_units_read": 1.7e38, "power_cycles": 1}})
+    assert (log.data_units_read, "data_units_read" in log.absent) == (0, True)
+
+
+def test_temperature_that_is_not_told_is_none() -> None:
+    log = good_health(answer(NVME.replace("42 Celsius", "-")))
+    assert log.composite_temperature_celsius is None
+    assert "composite_temperature_celsius" in log.absent
+
+
+@pytest.mark.parametrize(
+    ("was", "now"),
+    [
+        ("100%", "200%"),
+        ("0x04", "0x1ff"),
+        ("42 Celsius", "4242 Celsius"),
+        ("Used:                    3%", "Used: 999%"),
+    ],
+)
+def test_values_that_cannot_be_are_unread(was: str, now: str) -> None:
+    assert isinstance(parse_health(answer(NVME.replace(was, now)), device="nvme0"), Unread)
+
+
+def test_where_pysmart_stumbles_the_json_still_tells() -> None:
+    broken = NVME.replace("Data Units Read:                    201,526,305 [103 TB]", "Data Units Read: lots")
+    log = good_health(answer(broken, nvme_smart_health_information_log=NVME_JSON))
+    assert log.power_cycles == 6
+    assert log.data_units_read == 201526305
+
+
+def test_smartctl_that_could_not_open_says_so() -> None:
+    said = "Smartctl open device: /dev/nvme0 failed: No such device"
+    told = {"smartctl": {"output": [*START[:3], said], "messages": [{"string": said}], "exit_status": 2}}
+    log = parse_health(told, device="nvme0")
+    assert isinstance(log, Unread)
+    assert log.reason is Reason.FAILED
+    assert str(log) == f"could not read log 02h of nvme0: smartctl says: {said}"
+
+
+# --- SATA -------------------------------------------------------------------------------------------------------------
+
+SATA = """\
+Model Family:     Shoal archive drives
+Device Model:     SHOAL AR8000
+Serial Number:    KELP-S 0007
+Firmware Version: 0C.7
+User Capacity:    8,001,563,222,016 bytes [8.00 TB]
+Sector Sizes:     512 bytes logical, 4096 bytes physical
+Rotation Rate:    7200 rpm
+SMART support is: Available - device has SMART capability.
+SMART support is: Enabled
+Power mode is:    ACTIVE or IDLE
+
+=== START OF READ SMART DATA SECTION ===
+SMART overall-health self-assessment test result: PASSED
+
+SMART Attributes Data Structure revision number: 16
+Vendor Specific SMART Attributes with Thresholds:
+ID# ATTRIBUTE_NAME          FLAGS    VALUE WORST THRESH FAIL RAW_VALUE
+  1 Raw_Read_Error_Rate     POSR-K   100   100   050    -    0
+  5 Reallocated_Sector_Ct   PO--CK   100   100   010    -    16
+  9 Power_On_Hours          -O--CK   052   052   000    -    34567
+190 Airflow_Temperature_Cel -O---K   069   050   045    Past 31 (Min/Max 20/50)
+197 Current_Pending_Sector  -O--CK   100   100   000    -    8
+198 Offline_Uncorrectable   ----CK   100   100   000    -    3
+199 UDMA_CRC_Error_Count    -O--CK   200   200   000    -    12
+                            ||||||_ K auto-keep
+                            |||||__ C event count
+
+SMART Extended Self-test Log Version: 1 (1 sectors)
+Num  Test_Description    Status                  Remaining  LifeTime(hours)  LBA_of_first_error
+# 1  Extended offline    Completed: read failure       90%     34001         123456789
+# 2  Short offline       Completed without error       00%     33000         -
+
+SMART Selective self-test log data structure revision number 1
+ SPAN  MIN_LBA  MAX_LBA  CURRENT_TEST_STATUS
+    1        0        0  Not_testing
+"""
+SATA_JSON: dict[str, Any] = {
+    "device": {"type": "sat", "protocol": "ATA"},
+    "model_name": "SHOAL AR8000",
+    "serial_number": "KELP-S 0007",
+    "firmware_version": "0C.7",
+    "user_capacity": {"blocks": 15628053168, "bytes": 8001563222016},
+    "smart_status": {"passed": True},
+    "power_on_time": {"hours": 34567},
+    "temperature": {"current": 31},
+    "ata_smart_attributes": {
+        "table": [
+            {"id": number, "raw": {"value": value, "string": str(value)}}
+            for number, value in ((5, 16), (197, 8), (198, 3), (199, 12))
+        ]
+    },
+    "ata_smart_self_test_log": {
+        "extended": {
+            "table": [
+                {
+                    "type": {"string": "Extended offline"},
+                    "status": {"string": "Completed: read failure", "passed": False},
+                    "lifetime_hours": 34001,
+                }
+            ]
+        }
+    },
+}
+SATA_REPORT = DriveReport(
+    protocol="ATA",
+    model="SHOAL AR8000",
+    serial="KELP-S 0007",
+    firmware="0C.7",
+    capacity_bytes=8001563222016,
+    supports_health=True,
+    tells_attributes=True,
+    healthy=True,
+    temperature_celsius=31.0,
+    power_on_hours=34567,
+    reallocated_sectors=16,
+    pending_sectors=8,
+    uncorrectable_sectors=3,
+    interface_errors=12,
+    last_self_test="Extended offline: Completed: read failure at 34001 h",
+)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        pytest.param(answer(SATA, device={"protocol": "ATA"}, serial_number="KELP-S 0007"), id="text"),
+        pytest.param(SATA_JSON, id="json"),
+        pytest.param(answer(SATA, **SATA_JSON), id="both"),
+    ],
+)
+def test_sata_drive_is_read_from_text_or_json(told: dict[str, Any]) -> None:
+    assert good_drive(told) == SATA_REPORT
+
+
+def test_attribute_table_of_the_long_form_is_read_too() -> None:
+    brief = "  5 Reallocated_Sector_Ct   PO--CK   100   100   010    -    16"
+    long = "  5 Reallocated_Sector_Ct   0x0033   100   100   010    Pre-fail  Always       -       16"
+    assert good_drive(answer(SATA.replace(brief, long))).reallocated_sectors == 16
+
+
+@pytest.mark.parametrize(("verdict", "healthy"), [("PASSED", True), ("FAILED!", False)])
+def test_drives_own_verdict(verdict: str, *, healthy: bool) -> None:
+    assert good_drive(answer(SATA.replace("result: PASSED", f"result: {verdict}"))).healthy is healthy
+
+
+def test_attribute_that_failed_in_the_past_is_no_verdict() -> None:
+    without = SATA.replace("SMART overall-health self-assessment test result: PASSED", "")
+    assert good_drive(answer(without)).healthy is None
+
+
+def test_attribute_that_is_failing_now_counts_against_the_drive() -> None:
+    assert good_drive(answer(SATA.replace("Past 31", "NOW  31"))).healthy is False
+
+
+def test_drive_that_lacks_an_attribute_has_none() -> None:
+    lines = [line for line in SATA.splitlines() if "UDMA_CRC" not in line]
+    assert good_drive(answer(lines=lines)).interface_errors is None
+
+
+def test_drive_whose_health_record_is_off_tells_no_attributes() -> None:
+    lines = [line for line in SATA.splitlines() if line[:3].strip() not in ("1", "5", "9", "190", "197", "198", "199")]
+    report = good_drive(answer(lines=lines, device={"protocol": "ATA"}))
+    assert not report.tells_attributes
+    assert report.reallocated_sectors is None
+
+
+# --- SAS --------------------------------------------------------------------------------------------------------------
+
+SAS = """\
+Vendor:               SHOAL
+Product:              AR12000S
+Revision:             0C07
+Compliance:           SPC-4
+User Capacity:        12,000,138,625,024 bytes [12.0 TB]
+Logical block size:   512 bytes
+Rotation Rate:        7200 rpm
+Serial number:        KELPSAS00000001
+Device type:          disk
+Transport protocol:   SAS (SPL-4)
+SMART support is:     Available - device has SMART capability.
+SMART support is:     Enabled
+Temperature Warning:  Enabled
+
+=== START OF READ SMART DATA SECTION ===
+SMART Health Status: OK
+
+Current Drive Temperature:     36 C
+Drive Trip Temperature:        65 C
+
+Accumulated power on time, hours:minutes 33124:13
+Elements in grown defect list: 4
+
+Error counter log:
+           Errors Corrected by           Total   Correction     Gigabytes    Total
+               ECC          rereads/    errors   algorithm      processed    uncorrected
+           fast | delayed   rewrites  corrected  invocations   [10^9 bytes]  errors
+read:     512345        2         0    512347     512349      91234.567           5
+write:         0        0         3         3          3      81234.567           1
+
+Non-medium error count:       21
+
+SMART Self-test log
+Num  Test              Status                 segment  LifeTime  LBA_first_err [SK ASC ASQ]
+     Description                              number   (hours)
+# 1  Background short  Completed                   -   33124                 - [-   -    -]
+
+Protocol Specific port log page for SAS SSP
+relative target port id = 1
+  phy identifier = 0
+    Invalid DWORD count = 4
+    Running disparity error count = 2
+    Loss of DWORD synchronization count = 1
+    Phy reset problem count = 0
+relative target port id = 2
+  phy identifier = 1
+    Invalid DWORD count = 0
+"""
+
+
+def test_sas_drive_is_read_through_the_same_door() -> None:
+    report = good_drive(answer(SAS, device={"type": "scsi", "protocol": "SCSI"}))
+    assert (report.model, report.serial, report.firmware) == ("AR12000S", "KELPSAS00000001", "0C07")
+    assert (report.healthy, report.temperature_celsius, report.power_on_hours) == (True, 36.0, 33124)
+    assert (report.reallocated_sectors, report.uncorrectable_sectors, report.pending_sectors) == (4, 6, None)
+    assert report.interface_errors == 7
+    assert report.last_self_test == "Background short: Completed at 33124 h"
+
+
+def test_sas_drive_that_predicts_its_failure_is_not_healthy() -> None:
+    text = SAS.replace("Health Status: OK", "Health Status: FIRMWARE IMPENDING FAILURE [asc=5d, ascq=62]")
+    assert good_drive(answer(text, device={"protocol": "SCSI"})).healthy is False
+
+
+def test_disk_that_keeps_no_health_record_shows_no_temperature_of_zero() -> None:
+    text = """\
+Vendor:               SHOAL
+Product:              VIRTUAL DISK
+Revision:             2.5+
+User Capacity:        67,108,864 bytes [67.1 MB]
+Serial number:        KELPSCSI1
+SMART support is:     Unavailable - device lacks SMART capability.
+
+=== START OF READ SMART DATA SECTION ===
+Current Drive Temperature:     0 C
+"""
+    report = good_drive(answer(text, device={"protocol": "SCSI"}))
+    assert not report.supports_health
+    assert (report.healthy, report.temperature_celsius) == (None, None)
+
+
+@pytest.mark.parametrize("celsius", [10**400, -(10**9), float("inf"), float("nan")])
+def test_temperature_beyond_sense_is_unread(celsius: float) -> None:
+    report = good_drive(SATA_JSON | {"temperature": {"current": celsius}})
+    assert isinstance(report.temperature_celsius, Unread)
+    assert report.reallocated_sectors == 16
+    log = NVME_JSON | {"temperature": celsius}
+    assert isinstance(parse_health({"nvme_smart_health_information_log": log}, device="nvme0"), Unread)
+
+
+# --- asleep, or nothing -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "words", ["STANDBY mode, exit(2)", "STANDBY (OS) mode, exit(2)", "SLEEP mode, exit(2)", "STANDBY_Y mode, exit(2)"]
+)
+@pytest.mark.parametrize("where", ["output", "messages"])
+def test_sleeping_drive_is_recognised(words: str, where: str) -> None:
+    line = f"Device is in {words}"
+    told = answer(line) if where == "output" else {"smartctl": {"messages": [{"string": line}]}}
+    assert is_asleep(told)
+
+
+def test_drive_that_is_awake_is_not_taken_for_asleep() -> None:
+    assert not is_asleep(answer(SATA))
+    assert not is_asleep({})
+
+
+def test_bridge_that_smartctl_does_not_know_is_unread_in_its_own_words() -> None:
+    said = "/dev/sdc: Unknown USB bridge [0x46f4:0x0001 (0x000)]"
+    report = parse_drive({"smartctl": {"output": START, "messages": [{"string": said}]}}, device="sdc")
+    assert isinstance(report, Unread)
+    assert str(report) == f"could not read smartctl of sdc: smartctl says: {said}"
+
+
+@pytest.mark.parametrize("told", [{}, {"smartctl": None}, {"smartctl": {"output": "text"}}, {"device": 3}])
+def test_answer_without_sense_is_unread(told: dict[str, Any]) -> None:
+    assert isinstance(parse_drive(told, device="sda"), Unread)
+    assert isinstance(parse_health(told, device="nvme0"), Unread)
+
+
+@pytest.mark.parametrize("head", ["Self-test Log (NVMe Log 0x06)", "SMART Self-test log", "SMART Error Log"])
+@pytest.mark.parametrize("cell", ["a  ", "1  ", "# 1   ", "x          ", "\t\t1"])
+def test_lines_made_to_stall_a_pattern_cost_no_time(head: str, cell: str) -> None:
+    hostile = answer(lines=[head, *[cell * 400] * 50, *["1" + cell * 12] * 50], device={"protocol": "SCSI"})
+    began = time.monotonic()
+    parse_health(hostile, device="nvme0")
+    parse_drive(hostile, device="sda")
+    assert time.monotonic() - began < 2
+
+
+def test_text_that_is_none_gives_no_lines() -> None:
+    assert parse_text({"smartctl": {"output": ["good", 3, None]}}) == ["good"]
+
+
+KEYS = [*NVME_JSON, *SATA_JSON, "smartctl", "output", "table", "raw", "current", "nvme_smart_health_information_log"]
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
+    lambda inner: (
+        st.lists(inner, max_size=4)
+        | st.dictionaries(
+            st.sampled_from([*NVME_JSON, *SATA_JSON, "smartctl", "output", "table", "raw"]), inner, max_size=6
+        )
+    ),
+    max_leaves=20,
+)
+
+
+@settings(deadline=None)
+@given(
+    st.dictionaries(st.sampled_from([*SATA_JSON, "smartctl", "nvme_smart_health_information_log"]), JSON, max_size=6)
+)
+def test_any_json_gives_a_report_or_a_reason(told: dict[str, Any]) -> None:
+    assert isinstance(parse_drive(told, device="sda"), DriveReport | Unread)
+    assert isinstance(parse_health(told, device="nvme0"), HealthLog | Unread)
+
+
+@settings(deadline=None)
+@given(
+    st.sampled_from([NVME, SATA, SAS]),
+    st.lists(st.tuples(st.integers(0, 2000), st.text(max_size=12)), max_size=12),
+    st.sampled_from(["ATA", "SCSI", "NVMe", None]),
+)
+def test_any_mutilated_text_gives_a_report_or_a_reason(
+    text: str, changes: list[tuple[int, str]], protocol: str | None
+) -> None:
+    for place, new in changes:
+        text = text[:place] + new + text[place + len(new) :]
+    told = answer(text, device={"protocol": protocol})
+    assert isinstance(parse_drive(told, device="sda"), DriveReport | Unread)
+    assert isinstance(parse_health(told, device="nvme0"), HealthLog | Unread)

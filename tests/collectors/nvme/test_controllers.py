@@ -1,0 +1,545 @@
+import base64
+import errno
+import json
+import struct
+from typing import Any
+
+import pySMART  # noqa: F401 (found before a fake file system hides it)
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pyfakefs.fake_filesystem import FakeFilesystem
+
+from laneproof_collectors.host import Answer, Host, LiveHost
+from laneproof_collectors.nvme.controllers import NvmeCache, read_controllers
+from laneproof_collectors.questions import (
+    FeatureValue,
+    NvmeFeature,
+    NvmeIdentify,
+    NvmeLog,
+    Question,
+    Smartctl,
+    name_question,
+    unread_from_errno,
+    unread_from_nvme_status,
+)
+from laneproof_collectors.recorder import RecordingHost
+from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.snapshot import (
+    AutonomousTransitions,
+    ErrorEntry,
+    FirmwareSlots,
+    HealthLog,
+    NvmeController,
+    NvmeIdentity,
+    TemperatureReading,
+)
+from laneproof_collectors.unread import Reason, Unread
+from simulation.fake_machine import FakeMachine
+
+FUNCTION = "/sys/devices/pci0000:00/0000:00:01.1/0000:01:00.0"
+STAT = "100 0 2000 30 40 0 5000 60 0 70 90\n"
+
+
+def controller(name: str = "nvme0", function: str = FUNCTION, **changes: str | None) -> dict[str, str | bytes | None]:
+    """Lay out one controller as the kernel does; a change of ``None`` leaves that file out."""
+    number = name.removeprefix("nvme")
+    here = f"{function}/nvme/{name}"
+    files: dict[str, str | None] = {
+        "model": "TIDELINE ARC 4T                         \n",
+        "serial": f"KELP000{number}            \n",
+        "firmware_rev": "2.14    \n",
+        "state": "live\n",
+        "transport": "pcie\n",
+        "cntlid": "5\n",
+        "queue_count": "9\n",
+        "power/pm_qos_latency_tolerance_us": "100000\n",
+        f"nvme{number}n1/nsid": "1\n",
+        f"nvme{number}n1/size": "7814037168\n",
+        f"nvme{number}n1/queue/logical_block_size": "512\n",
+        f"nvme{number}n1/wwid": f"eui.0025385b71b0112{number}\n",
+        f"nvme{number}n1/stat": STAT,
+    } | changes
+    tree: dict[str, str | bytes | None] = {f"{here}/{path}": text for path, text in files.items() if text is not None}
+    tree[f"{function}/power/runtime_status"] = "active\n"
+    tree[f"{function}/power_state"] = "D0\n"
+    tree[f"/sys/class/nvme/{name}"] = f"-> ../../{function.removeprefix('/sys/')}/nvme/{name}"
+    return tree
+
+
+def health_page(*, error_entries: int = 0, kelvin: int = 315, spare: int = 100) -> bytes:
+    page = bytearray(512)
+    page[1:3] = kelvin.to_bytes(2, "little")
+    page[3:6] = bytes((spare, 10, 3))
+    page[112:114] = (41).to_bytes(2, "little")  # power cycles
+    page[176:178] = error_entries.to_bytes(2, "little")
+    return bytes(page)
+
+
+def identify_page(*, transitions: bool = True, error_entries: int = 64) -> bytes:
+    page = bytearray(4096)
+    struct.pack_into(
+        "<HH20s40s8s", page, 0, 0x1D0F, 0x1D0F, b"KELP0000".ljust(20), b"TIDELINE ARC 4T".ljust(40), b"2.14"
+    )
+    page[262], page[265] = error_entries - 1, int(transitions)
+    page[280:296] = (4_000_787_030_016).to_bytes(16, "little")
+    return bytes(page)
+
+
+FIRMWARE_PAGE = b"\1" + bytes(7) + b"2.14    " + bytes(496)
+TRANSITIONS = struct.pack("<32Q", (3 << 3) | (100 << 8), *([0] * 31))
+ERROR_PAGE = struct.pack("<QHHHHQI", 7, 3, 0x45, 0xC502, 0, 4096, 1).ljust(64, b"\0") + bytes(63 * 64)
+
+
+class Box(FakeMachine):
+    """A machine of fake files whose drives answer from a table; what is in no table has no device node."""
+
+    def __init__(self, fs: FakeFilesystem, *trees: dict[str, str | bytes | None]) -> None:
+        super().__init__(fs)
+        self.drive: dict[Question, Answer] = {}
+        for tree in trees:
+            self.put(tree)
+
+    def answer_all(self, name: str = "nvme0", *, error_entries: int = 0) -> None:
+        self.drive |= {
+            NvmeIdentify(name): identify_page(),
+            NvmeLog(name, 2, 512): health_page(error_entries=error_entries),
+            NvmeLog(name, 3, 512): FIRMWARE_PAGE,
+            NvmeLog(name, 1, 64 * 64): ERROR_PAGE,
+            NvmeFeature(name, 0x0C, 256): FeatureValue(value=1, data=TRANSITIONS),
+        }
+
+    def fail_all(self, number: int, name: str = "nvme0") -> None:
+        self.answer_all(name)
+        for question in [one for one in self.drive if name_question(one).endswith(f" of {name}")]:
+            self.drive[question] = unread_from_errno(name_question(question), number)
+
+    def asked_of_drives(self) -> list[str]:
+        """Give what was asked of drives since the last call, in order."""
+        asked = [one for one in self.asked if " of nvme" in one]
+        self.asked.clear()
+        return asked
+
+    def _answer(self, question: Question) -> Answer:
+        if isinstance(question, NvmeIdentify | NvmeLog | NvmeFeature | Smartctl):
+            return self.drive.get(question, unread_from_errno(name_question(question), errno.ENOENT))
+        return super()._answer(question)
+
+
+@pytest.fixture
+def box(fs: FakeFilesystem) -> Box:
+    return Box(fs, controller())
+
+
+def read(host: Host, cache: NvmeCache | None = None) -> tuple[NvmeController, ...]:
+    controllers = read_controllers(host, cache)
+    assert isinstance(controllers, tuple)
+    return controllers
+
+
+def read_one(host: Host, cache: NvmeCache | None = None) -> NvmeController:
+    (one,) = read(host, cache)
+    return one
+
+
+def test_healthy_drive_is_read_whole(box: Box) -> None:
+    box.answer_all(error_entries=7)
+    one = read_one(box)
+    assert (one.name, one.address, one.transport, one.state) == ("nvme0", "0000:01:00.0", "pcie", "live")
+    assert (one.model, one.serial, one.firmware) == ("TIDELINE ARC 4T", "KELP0000", "2.14")
+    assert (one.controller_id, one.queue_count, one.latency_tolerance_us) == (5, 9, 100000)
+    assert one.sysfs_path == f"{FUNCTION}/nvme/nvme0"
+    assert one.capacity_bytes == 4_000_787_030_016
+    assert isinstance(one.identity, NvmeIdentity)
+    assert isinstance(one.health, HealthLog)
+    assert (one.health.composite_temperature_celsius, one.health.power_cycles) == (42.0, 41)
+    assert one.firmware_slots == FirmwareSlots(active=1, next_reset=None, revisions={1: "2.14"})
+    assert one.autonomous_transitions == AutonomousTransitions(enabled=True, transitions={0: (3, 100)})
+    assert isinstance(one.errors, tuple)
+    assert isinstance(one.errors[0], ErrorEntry)
+    assert (one.errors[0].status_code_type, one.errors[0].status_code) == (2, 0x81)
+    (namespace,) = one.namespaces
+    assert (namespace.name, namespace.number, namespace.size_bytes) == ("nvme0n1", 1, 4_000_787_030_016)
+    assert one.temperatures == ()  # hwmon was not needed, and each of its readings sends a command
+
+
+def test_a_drive_is_asked_for_nothing_twice_in_a_pass(box: Box) -> None:
+    box.answer_all(error_entries=7)
+    read(box)
+    assert box.asked_of_drives() == [
+        "Identify of nvme0",
+        "log 02h of nvme0",
+        "log 03h of nvme0",
+        "log 01h of nvme0",
+        "feature 0Ch of nvme0",
+    ]
+
+
+def test_what_did_not_change_is_not_asked_again(box: Box) -> None:
+    box.answer_all(error_entries=7)
+    cache = NvmeCache()
+    first = read_one(box, cache)
+    box.asked_of_drives()
+    assert read_one(box, cache) == first
+    assert box.asked_of_drives() == ["log 02h of nvme0", "log 03h of nvme0", "feature 0Ch of nvme0"]
+
+
+def test_error_log_is_read_again_when_its_count_rose(box: Box) -> None:
+    box.answer_all(error_entries=7)
+    cache = NvmeCache()
+    read(box, cache)
+    box.asked_of_drives()
+    box.answer_all(error_entries=8)
+    read(box, cache)
+    assert "log 01h of nvme0" in box.asked_of_drives()
+
+
+def test_error_log_whose_count_is_zero_is_empty_without_asking(box: Box) -> None:
+    box.answer_all()
+    assert read_one(box).errors == ()
+    assert "log 01h of nvme0" not in box.asked_of_drives()
+
+
+def test_only_as_many_errors_are_asked_as_the_log_holds(box: Box) -> None:
+    box.answer_all(error_entries=2)
+    box.drive[NvmeIdentify("nvme0")] = identify_page(error_entries=4)
+    box.drive[NvmeLog("nvme0", 1, 4 * 64)] = ERROR_PAGE[: 4 * 64]
+    errors = read_one(box).errors
+    assert isinstance(errors, tuple)
+    assert len(errors) == 1
+
+
+def test_at_most_64_errors_are_asked(box: Box) -> None:
+    box.answer_all(error_entries=2)
+    box.drive[NvmeIdentify("nvme0")] = identify_page(error_entries=256)
+    assert isinstance(read_one(box).errors, tuple)  # only the question for 64 entries has an answer here
+
+
+def test_another_drive_under_the_same_name_is_asked_anew(box: Box) -> None:
+    box.answer_all()
+    cache = NvmeCache()
+    read(box, cache)
+    box.asked_of_drives()
+    box.put({f"{FUNCTION}/nvme/nvme0/serial": "KELP0777\n"})
+    read(box, cache)
+    assert "Identify of nvme0" in box.asked_of_drives()
+    assert [key[1] for key in cache.identities] == ["KELP0777"]
+
+
+def test_drive_that_left_is_forgotten(box: Box) -> None:
+    box.answer_all(error_entries=7)
+    cache = NvmeCache()
+    read(box, cache)
+    assert cache.identities
+    assert cache.error_logs
+    box.remove("/sys/class/nvme/nvme0")
+    assert read(box, cache) == ()
+    assert not cache.identities
+    assert not cache.error_logs
+
+
+def test_drive_without_autonomous_transitions_has_none(box: Box) -> None:
+    box.answer_all()
+    box.drive[NvmeIdentify("nvme0")] = identify_page(transitions=False)
+    assert read_one(box).autonomous_transitions is None
+    assert "feature 0Ch of nvme0" not in box.asked_of_drives()
+
+
+@pytest.mark.parametrize(("text", "tolerance"), [("any\n", "any"), ("auto\n", "auto"), ("0\n", 0), (None, None)])
+def test_latency_tolerance_is_a_number_or_the_kernels_word(
+    fs: FakeFilesystem, text: str | None, tolerance: int | str | None
+) -> None:
+    box = Box(fs, controller(**{"power/pm_qos_latency_tolerance_us": text}))
+    assert read_one(box).latency_tolerance_us == tolerance
+
+
+def test_latency_tolerance_of_an_unknown_kind_is_unread(fs: FakeFilesystem) -> None:
+    box = Box(fs, controller(**{"power/pm_qos_latency_tolerance_us": "soon\n"}))
+    assert isinstance(read_one(box).latency_tolerance_us, Unread)
+
+
+# --- left alone -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("state", ["dead", "resetting", "connecting", "new", "deleting (no IO)", "unknown state"])
+def test_controller_that_is_not_live_is_sent_no_command(fs: FakeFilesystem, state: str) -> None:
+    box = Box(fs, controller(state=f"{state}\n"))
+    box.answer_all()
+    one = read_one(box)
+    assert box.asked_of_drives() == []
+    assert one.state == state
+    for value in (one.identity, one.health, one.errors, one.firmware_slots, one.autonomous_transitions):
+        assert isinstance(value, Unread)
+        assert value.reason is Reason.NOT_ASKED
+        assert state in str(value)
+    assert one.serial == "KELP0000"
+    assert one.capacity_bytes == 4_000_787_030_016  # the namespaces still tell
+
+
+@pytest.mark.parametrize(("file", "word"), [("power/runtime_status", "suspended"), ("power_state", "D3cold")])
+def test_drive_that_sleeps_is_not_woken(fs: FakeFilesystem, file: str, word: str) -> None:
+    box = Box(fs, controller() | {f"{FUNCTION}/{file}": f"{word}\n"})
+    box.answer_all()
+    one = read_one(box)
+    assert box.asked_of_drives() == []
+    assert isinstance(one.health, Unread)
+    assert one.health.reason is Reason.NOT_ASKED
+    assert word in one.health.why
+
+
+def test_hwmon_of_a_controller_left_alone_is_not_read(fs: FakeFilesystem) -> None:
+    box = Box(fs, controller(state="resetting\n", **{"hwmon0/temp1_input": "41850\n"}))
+    assert read_one(box).temperatures == ()
+    assert not [path for path in box.asked if "temp1" in path]
+
+
+def test_state_that_could_not_be_read_is_not_taken_for_live(box: Box) -> None:
+    box.answer_all()
+    box.faults[f"{FUNCTION}/nvme/nvme0/state"] = errno.ENODEV
+    one = read_one(box)
+    assert isinstance(one.state, Unread)
+    assert box.asked_of_drives() == []
+
+
+def test_drive_that_does_not_answer_in_time_is_asked_no_other_way(box: Box) -> None:
+    box.fail_all(errno.ETIMEDOUT)
+    one = read_one(box)
+    assert isinstance(one.health, Unread)
+    assert one.health.reason is Reason.TIMED_OUT
+    assert isinstance(one.errors, Unread)
+    assert "smartctl of nvme0" not in box.asked_of_drives()
+
+
+def test_one_bad_drive_does_not_spoil_the_others(fs: FakeFilesystem) -> None:
+    other = FUNCTION.replace("01.1", "01.2").replace(":01:", ":02:")
+    box = Box(fs, controller(), controller("nvme1", other))
+    box.answer_all("nvme1", error_entries=7)
+    box.fail_all(errno.ENODEV, "nvme0")
+    bad, good = read(box)
+    assert isinstance(bad.health, Unread)
+    assert bad.health.reason is Reason.GONE
+    assert isinstance(good.health, HealthLog)
+    assert good.address == "0000:02:00.0"
+
+
+# --- other ways to the health -----------------------------------------------------------------------------------------
+
+SMARTCTL_TEXT = """\
+smartctl 7.3 2022-02-28 r5338 [x86_64-linux] (local build)
+Copyright (C) 2002-22, Bruce Allen, Christian Franke, www.smartmontools.org
+
+=== START OF SMART DATA SECTION ===
+SMART/Health Information (NVMe Log 0x02)
+Critical Warning:                   0x00
+Temperature:                        42 Celsius
+Available Spare:                    100%
+Power Cycles:                       41
+"""
+SMARTCTL: dict[str, Any] = {"smartctl": {"output": SMARTCTL_TEXT.splitlines()}}
+
+
+def test_where_the_log_is_denied_smartctl_may_know(box: Box) -> None:
+    box.fail_all(errno.EACCES)
+    box.drive[Smartctl("nvme0")] = SMARTCTL
+    health = read_one(box).health
+    assert isinstance(health, HealthLog)
+    assert (health.source, health.power_cycles, health.composite_temperature_celsius) == ("smartctl", 41, 42.0)
+    assert "data_units_read" in health.absent
+
+
+def test_where_nothing_may_be_read_the_sentence_says_what_to_do(box: Box) -> None:
+    box.fail_all(errno.EACCES)
+    one = read_one(box)
+    assert isinstance(one.health, Unread)
+    assert one.health.reason is Reason.DENIED
+    assert "permission denied (EACCES)" in str(one.health)
+    assert "run laneproof as root, or give it CAP_SYS_ADMIN" in str(one.health)
+    assert "install smartmontools" in str(one.health)
+    for value in (one.identity, one.errors, one.firmware_slots, one.autonomous_transitions):
+        assert isinstance(value, Unread)
+        assert value.reason is Reason.DENIED
+        assert "CAP_SYS_ADMIN" in value.why
+
+
+def test_smartctls_own_complaint_is_passed_on(box: Box) -> None:
+    box.fail_all(errno.EACCES)
+    complaint = "Smartctl open device: /dev/nvme0 failed: Permission denied"
+    box.drive[Smartctl("nvme0")] = {"smartctl": {"messages": [{"string": complaint}], "exit_status": 2}}
+    health = read_one(box).health
+    assert isinstance(health, Unread)
+    assert complaint in health.why
+
+
+@pytest.mark.parametrize("page", [b"\xff" * 512, bytes(512), b"", b"\1" * 511])
+def test_page_that_is_none_is_one_clear_unread(box: Box, page: bytes) -> None:
+    box.answer_all()
+    box.drive[NvmeLog("nvme0", 2, 512)] = page
+    health = read_one(box).health
+    assert isinstance(health, Unread)
+    assert health.what == "log 02h of nvme0"
+
+
+def test_drive_that_refuses_the_log_says_its_status(box: Box) -> None:
+    box.answer_all()
+    box.drive[NvmeLog("nvme0", 2, 512)] = unread_from_nvme_status("log 02h of nvme0", 0x109)
+    health = read_one(box).health
+    assert isinstance(health, Unread)
+    assert (health.reason, health.detail) == (Reason.REFUSED, str(0x109))
+
+
+HWMON = {"hwmon3/temp1_input": "41850\n", "hwmon3/temp1_label": "Composite\n"}
+
+
+def test_kernels_thermometers_are_read_where_the_health_log_fails(fs: FakeFilesystem) -> None:
+    box = Box(fs, controller(**HWMON))
+    box.fail_all(errno.EACCES)
+    assert read_one(box).temperatures == (TemperatureReading(label="Composite", celsius=42.0),)
+
+
+@pytest.mark.parametrize("works", ["log", "smartctl"])
+def test_thermometers_are_left_alone_where_the_health_is_known(fs: FakeFilesystem, works: str) -> None:
+    box = Box(fs, controller(**HWMON))
+    box.answer_all()
+    if works == "smartctl":
+        box.fail_all(errno.EACCES)
+        box.drive[Smartctl("nvme0")] = SMARTCTL
+    assert read_one(box).temperatures == ()
+    assert not [path for path in box.asked if "temp1" in path]
+
+
+# --- the tree ---------------------------------------------------------------------------------------------------------
+
+
+def test_kernel_without_nvme_has_no_controllers(fs: FakeFilesystem) -> None:
+    fs.create_dir("/sys/class/net")
+    assert read_controllers(LiveHost("/")) == ()
+
+
+def test_tree_without_sysfs_is_unread_and_not_a_box_without_drives(fs: FakeFilesystem) -> None:
+    fs.create_dir("/tmp/empty")  # noqa: S108 (a fake file system)
+    assert isinstance(read_controllers(LiveHost("/tmp/empty")), Unread)  # noqa: S108
+
+
+def test_class_folder_that_may_not_be_listed_is_unread(box: Box) -> None:
+    box.faults["/sys/class/nvme"] = errno.EACCES
+    controllers = read_controllers(box)
+    assert isinstance(controllers, Unread)
+    assert controllers.reason is Reason.DENIED
+
+
+def test_controllers_come_by_number_and_others_names_are_passed_over(fs: FakeFilesystem) -> None:
+    trees = [controller(f"nvme{n}", FUNCTION.replace(":01:", f":0{n % 9}:")) for n in (10, 2, 1)]
+    box = Box(fs, *trees, {"/sys/class/nvme/nvme-fabrics/x": "\n"})
+    assert [one.name for one in read(box)] == ["nvme1", "nvme2", "nvme10"]
+
+
+def test_five_digit_domain_and_no_pci_folder_above_are_no_obstacle(fs: FakeFilesystem) -> None:
+    function = "/sys/devices/platform/soc/40000000.pcie/pci10000:e0/10000:e0:06.0/10000:e1:00.0"
+    box = Box(fs, controller(function=function))
+    assert read_one(box).address == "10000:e1:00.0"
+
+
+def test_drive_over_a_network_has_no_pci_address(fs: FakeFilesystem) -> None:
+    place = "/sys/devices/virtual/nvme-fabrics/ctl/nvme1"
+    box = Box(fs, {f"{place}/transport": "tcp\n", f"{place}/state": "live\n", "/sys/class/nvme/nvme1": f"-> {place}"})
+    one = read_one(box)
+    assert (one.address, one.transport) == (None, "tcp")
+
+
+def test_hidden_way_to_a_disk_is_told_by_the_disks_name(fs: FakeFilesystem) -> None:
+    way = {"nvme0c0n1/nsid": "1\n", "nvme0c0n1/size": "16\n", "nvme0c0n1/stat": STAT}
+    gone: dict[str, str | None] = {
+        f"nvme0n1/{name}": None for name in ("nsid", "size", "queue/logical_block_size", "wwid", "stat")
+    }
+    box = Box(fs, controller(**gone, **way))
+    (namespace,) = read_one(box).namespaces
+    assert (namespace.name, namespace.size_bytes) == ("nvme0n1", 8192)
+
+
+def test_attributes_that_vanish_are_unread_one_by_one(fs: FakeFilesystem) -> None:
+    box = Box(fs, controller(model=None, cntlid="five\n", queue_count=None))
+    one = read_one(box)
+    assert isinstance(one.model, Unread)
+    assert isinstance(one.controller_id, Unread)
+    assert one.queue_count is None
+    assert one.serial == "KELP0000"
+
+
+def test_link_that_cannot_be_read_still_gives_the_controller(box: Box) -> None:
+    box.faults["/sys/class/nvme/nvme0"] = errno.EIO
+    one = read_one(box)
+    assert (one.serial, one.address) == ("KELP0000", None)
+
+
+def test_recording_of_a_pass_reads_the_same(fs: FakeFilesystem) -> None:
+    box = Box(fs, controller(**HWMON), controller("nvme1", FUNCTION.replace(":01:", ":02:")))
+    box.answer_all("nvme0", error_entries=7)
+    box.fail_all(errno.EACCES, "nvme1")
+    recorder = RecordingHost(box)
+    live = read(recorder)
+    frames = list(parse_frames([recorder.take_frame()]))
+    replay = RecordedHost(parse_header(recorder.header()), frames)
+    assert replay.advance()
+    assert read(replay) == live
+
+
+def test_recording_written_by_hand_is_read() -> None:
+    header = parse_header('{"format": "laneproof-recording", "version": 1}')
+    place = "/sys/devices/pci0000:00/0000:00:01.1/0000:01:00.0/nvme/nvme0"
+    frame = {
+        "t": 1.0,
+        "links": {"/sys/class/nvme/nvme0": "../../devices/pci0000:00/0000:00:01.1/0000:01:00.0/nvme/nvme0"},
+        "files": {f"{place}/serial": "KELP0000\n", f"{place}/state": "live\n", f"{place}/nvme0n1/size": "16\n"},
+        "nvme": {
+            "nvme0": {
+                "identify": base64.b64encode(identify_page()).decode(),
+                "log:2": base64.b64encode(health_page()).decode(),
+                "log:3": {"status": 9},
+                "feature:12": 0,
+                "feature:12:data": base64.b64encode(TRANSITIONS).decode(),
+            }
+        },
+    }
+    host = RecordedHost(header, parse_frames([json.dumps(frame)]))
+    assert host.advance()
+    one = read_one(host)
+    assert isinstance(one.health, HealthLog)
+    assert isinstance(one.firmware_slots, Unread)
+    assert one.firmware_slots.reason is Reason.REFUSED
+    assert one.autonomous_transitions == AutonomousTransitions(enabled=False, transitions={0: (3, 100)})
+
+
+TREE = {path: text for path, text in controller(**HWMON).items() if text is not None}
+LINKS = {path: str(text)[3:] for path, text in TREE.items() if str(text).startswith("-> ")}
+PAGES = {
+    "identify": identify_page(),
+    "log:1": ERROR_PAGE,
+    "log:2": health_page(error_entries=7),
+    "log:3": FIRMWARE_PAGE,
+    "feature:12:data": TRANSITIONS,
+}
+
+
+@settings(deadline=None)
+@given(
+    st.dictionaries(st.sampled_from([path for path in TREE if path not in LINKS]), st.binary(max_size=40) | st.none()),
+    st.dictionaries(st.sampled_from(list(PAGES)), st.binary(max_size=600) | st.none()),
+)
+def test_any_mutilated_drive_gives_facts_or_reasons(
+    files: dict[str, bytes | None], pages: dict[str, bytes | None]
+) -> None:
+    tree = {path: str(text).encode() for path, text in TREE.items() if path not in LINKS} | files
+    drive = {name: base64.b64encode(page).decode() for name, page in (PAGES | pages).items() if page is not None}
+    frame = {
+        "t": 1.0,
+        "links": LINKS,
+        "binary": {path: base64.b64encode(raw).decode() for path, raw in tree.items() if raw is not None},
+        "nvme": {"nvme0": drive | {"feature:12": 1}},
+    }
+    host = RecordedHost(parse_header('{"format": "laneproof-recording", "version": 1}'))
+    host.apply(next(parse_frames([json.dumps(frame)])))
+    one = read_one(host)
+    assert isinstance(one.health, HealthLog | Unread)
+    for name, value in (("log:2", one.health), ("log:3", one.firmware_slots), ("identify", one.identity)):
+        if name in pages and len(pages[name] or b"") not in (512, 4096):
+            assert isinstance(value, Unread), name

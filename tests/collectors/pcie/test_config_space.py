@@ -1,0 +1,586 @@
+"""Configuration space: every field against lspci and the kernel's header, and no bytes that could lead it astray."""
+
+import json
+import random
+import re
+import shutil
+import struct
+import subprocess
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from laneproof_collectors.host import Host
+from laneproof_collectors.pcie import config_space
+from laneproof_collectors.pcie.config_space import (
+    AerOffsets,
+    ConfigRegisters,
+    find_capability,
+    parse_aer_registers,
+    parse_express,
+    read_config_registers,
+)
+from laneproof_collectors.questions import Answer, Question, ReadRange, unread_from_errno
+from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkRegisters, SlotRegisters
+from laneproof_collectors.unread import Reason, Unread
+from simulation.registers import DEVICE, VENDOR, ExpressValues, lay_aer, lay_config
+
+FOLDER = "/sys/devices/pci0000:00/0000:00:01.1"
+KEY = ("0000:00:01.1", VENDOR, DEVICE)
+AER_AT_100 = (0x100, 0x0001, lay_aer(status=0x10, mask=0x20, correctable_status=0x40, correctable_mask=0x2000))
+ALL_ONES = b"\xff" * 4096
+
+
+class ConfigHost(Host):
+    """Answers ranges from given bytes, and keeps what was asked."""
+
+    def __init__(self, configs: Mapping[str, bytes | Unread]) -> None:
+        self.configs = dict(configs)
+        self.asked: list[tuple[int, int]] = []
+        self.batches = 0
+
+    def ask(self, questions: Sequence[Question]) -> list[Answer]:
+        self.batches += 1
+        answers: list[Answer] = []
+        for question in questions:
+            assert isinstance(question, ReadRange)
+            self.asked.append((question.offset, question.length))
+            content = self.configs.get(question.path, unread_from_errno(question.path, 2))
+            whole = content if isinstance(content, Unread) else content[question.offset :][: question.length]
+            answers.append(whole)
+        return answers
+
+
+def read_one(content: bytes | Unread, offsets: AerOffsets | None = None) -> ConfigRegisters:
+    host = ConfigHost({f"{FOLDER}/config": content})
+    return read_config_registers(host, [(FOLDER, KEY)], {} if offsets is None else offsets)[0]
+
+
+def express_of(values: ExpressValues) -> ExpressRegisters:
+    registers = parse_express(values.lay(), what="config")
+    assert isinstance(registers, ExpressRegisters)
+    return registers
+
+
+def link_of(values: ExpressValues) -> LinkRegisters:
+    link = express_of(values).link
+    assert link is not None
+    return link
+
+
+# --- the second witnesses ---------------------------------------------------------------------------------------------
+
+
+def test_numbers_are_those_of_the_kernels_header() -> None:
+    header = Path("/usr/include/linux/pci_regs.h")
+    if not header.exists():
+        pytest.skip("needs the kernel's headers for user space (linux-libc-dev)")
+    defined = dict(re.findall(r"#\s*define\s+(PCI_\w+)\s+(0x[0-9a-fA-F]+|\d+)\b", header.read_text()))
+    ours = {name: value for name, value in vars(config_space).items() if name.startswith("PCI_")}
+    assert len(ours) > 50
+    assert ours == {name: int(defined[name], 0) for name in ours}
+
+
+@pytest.fixture(scope="module")
+def lspci() -> Callable[[Sequence[bytes], Path], list[str]]:
+    if not shutil.which("lspci"):
+        pytest.skip("needs lspci (pciutils)")
+
+    def decode(spaces: Sequence[bytes], folder: Path) -> list[str]:
+        """Let lspci decode dumps in its own format (lspci(8), -F); one text a dump."""
+        dump = folder / "dump.txt"
+        with dump.open("w") as file:
+            for number, space in enumerate(spaces):
+                file.write(f"{number:02x}:00.0 dump\n")
+                file.writelines(
+                    f"{offset:02x}: {space[offset : offset + 16].hex(' ')}\n" for offset in range(0, len(space), 16)
+                )
+                file.write("\n")
+        run = subprocess.run(["lspci", "-vv", "-n", "-F", dump], capture_output=True, text=True, check=True)
+        return run.stdout.strip().split("\n\n")
+
+    return decode
+
+
+def sign(value: object) -> str:
+    return "+" if value else "-"
+
+
+def speed(rate: float | Unread | None) -> str:
+    return f"{rate:g}GT/s" if isinstance(rate, float) else "unknown"
+
+
+ASPM = {0: "not supported", 1: "L0s", 2: "L1", 3: "L0s L1"}
+UNCORRECTABLE_BITS = {
+    4: "DLP", 5: "SDES", 12: "TLP", 13: "FCP", 14: "CmpltTO", 15: "CmpltAbrt", 16: "UnxCmplt", 17: "RxOF",
+    18: "MalfTLP", 19: "ECRC", 20: "UnsupReq", 21: "ACSViol",
+}  # fmt: skip
+CORRECTABLE_BITS = {0: "RxErr", 6: "BadTLP", 7: "BadDLLP", 8: "Rollover", 12: "Timeout", 13: "AdvNonFatalErr"}
+
+
+def bits(names: Mapping[int, str], value: int) -> str:
+    return " ".join(f"{name}{sign(value >> bit & 1)}" for bit, name in names.items())
+
+
+def say_express(express: ExpressRegisters) -> list[str]:
+    """Say what we read in lspci's words, a regular expression a statement."""
+    reports = (express.reports_correctable, express.reports_nonfatal, express.reports_fatal)
+    detected = [express.device_status >> bit & 1 for bit in range(4)]
+    said = [
+        rf"DevCap:\s+MaxPayload {express.max_payload_capable_bytes} bytes",
+        rf"\sMaxPayload {express.max_payload_bytes} bytes, MaxReadReq {express.max_read_request_bytes} bytes",
+        r"DevCtl:\s+CorrErr\{} NonFatalErr\{} FatalErr\{} ".format(*map(sign, reports)),
+        r"DevSta:\s+CorrErr\{} NonFatalErr\{} FatalErr\{} UnsupReq\{}".format(*map(sign, detected)),
+    ]
+    if slot := express.slot:
+        said += [
+            rf"HotPlug\{sign(slot.hot_plug_capable)} Surprise\{sign(slot.hot_plug_surprise)}",
+            rf"Slot #{slot.number}, PowerLimit {slot.power_limit_watts:g}(\.0+)?W",
+            rf"PowerFlt\{sign(slot.power_fault)}(?=.*CmdCplt)(?=.*PresDet\{sign(slot.presence_detected)})(?=.*Interlock)",
+        ]
+    return said
+
+
+def say_link(link: LinkRegisters) -> list[str]:
+    enabled = f"{ASPM[link.aspm_enabled]} Enabled" if link.aspm_enabled else "Disabled"
+    said = [
+        rf"LnkCap:\s+Port #{link.port_number}, Speed {speed(link.capable_gt_s)}, Width x{link.capable_lanes}, ASPM",
+        rf"LnkCap:.* ASPM {ASPM[link.aspm_supported]}[,\n]",
+        rf"Surprise\{sign(link.surprise_down_reporting)} LLActRep\{sign(link.data_link_active is not None)}",
+        rf"LnkCtl:\s+ASPM {enabled};",
+        rf"Disabled\{sign(link.link_disabled)} CommClk",
+        rf"ClockPM\{sign(link.clock_pm_enabled)} AutWidDis\{sign(link.autonomous_width_disabled)}",
+        rf"LnkSta:\s+Speed {speed(link.trained_gt_s)}( \(\w+\))?, Width x{link.trained_lanes}\b",
+        rf"Train\{sign(link.training)} ",
+        rf"BWMgmt\{sign(link.bandwidth_management_status)} ABWMgmt\{sign(link.autonomous_bandwidth_status)}",
+    ]
+    if link.data_link_active is not None:
+        said.append(rf"DLActive\{sign(link.data_link_active)}")
+    if link.supported_gt_s:
+        highest = max(link.supported_gt_s)
+        said.append(rf"Supported Link Speeds: (2\.5-)?{highest:g}GT/s")
+        said.append(rf"SpeedDis\{sign(link.autonomous_speed_disabled)}")
+    if isinstance(link.target_gt_s, float):
+        said.append(rf"Target Link Speed: {speed(link.target_gt_s)},")
+    return said
+
+
+def say_aer(aer: AerRegisters) -> list[str]:
+    return [
+        rf"UESta:\s+{re.escape(bits(UNCORRECTABLE_BITS, aer.uncorrectable_status))}",
+        rf"UEMsk:\s+{re.escape(bits(UNCORRECTABLE_BITS, aer.uncorrectable_mask))}",
+        rf"CESta:\s+{re.escape(bits(CORRECTABLE_BITS, aer.correctable_status))}",
+        rf"CEMsk:\s+{re.escape(bits(CORRECTABLE_BITS, aer.correctable_mask))}",
+    ]
+
+
+def draw_values(draw: random.Random) -> tuple[ExpressValues, bool]:
+    """Draw registers at random, within what lspci words without loss; whether they are a bridge's."""
+    port_type = draw.choice((0, 1, 4, 5, 6, 9))
+    slot = 1 << 8 if port_type in (4, 6) and draw.random() < 0.8 else 0
+    top = draw.randint(1, 5)  # the lspci of 2022 words no vector beyond 32 GT/s
+    power = draw.randrange(0xF0) << 7 | draw.randrange(4) << 15  # nor a power limit beyond 239 W
+    values = ExpressValues(
+        flags=2 | port_type << 4 | slot,
+        devcap=draw.getrandbits(32),
+        devctl=draw.getrandbits(16),
+        devsta=draw.getrandbits(16),
+        lnkcap=draw.getrandbits(32) & ~0xF | draw.randint(0, 7),
+        lnkctl=draw.getrandbits(16),
+        lnksta=draw.getrandbits(16) & ~0xF | draw.randint(0, 7),
+        sltcap=draw.getrandbits(32) & ~0x1FF80 | power,
+        sltctl=draw.getrandbits(16),
+        sltsta=draw.getrandbits(16),
+        lnkcap2=(1 << top + 1) - 2,
+        lnkctl2=draw.getrandbits(16) & ~0xF | draw.randint(1, 6),
+    )
+    return values, port_type in (4, 5, 6)
+
+
+def test_every_field_is_as_lspci_decodes_it(
+    lspci: Callable[[Sequence[bytes], Path], list[str]], tmp_path: Path
+) -> None:
+    """The second witness is lspci (pciutils): registers drawn from a fixed seed, and a handful chosen."""
+    draw = random.Random(20260711)  # noqa: S311 (a seed that repeats)
+    chosen = [(ExpressValues(), False), (ExpressValues(flags=0x142, sltcap=0x2B << 19 | 75 << 7 | 0x60), True)]
+    drawn = chosen + [draw_values(draw) for _ in range(60)]
+    spaces = []
+    for values, bridge in drawn:
+        aer = lay_aer(
+            status=draw.getrandbits(32), mask=draw.getrandbits(32),
+            correctable_status=draw.getrandbits(32), correctable_mask=draw.getrandbits(32),
+        )  # fmt: skip
+        before_aer = draw.choice(((), ((0x100, 0x0003, bytes(8)),), ((0x100, 0x001E, bytes(12)), (0x140, 0x0019, b""))))
+        aer_at = 0x200 if before_aer else 0x100
+        extended = (*before_aer, (aer_at, 0x0001, aer))
+        express_at = draw.choice((0x40, 0x70, 0xB0))
+        before = () if express_at == 0x40 else ((0x40, 0x01),)
+        spaces.append(lay_config(values, express_at=express_at, before=before, bridge=bridge, extended=extended))
+    texts = lspci(spaces, tmp_path)
+    assert len(texts) == len(spaces)
+    for space, text in zip(spaces, texts, strict=True):
+        registers = read_one(space)
+        assert isinstance(registers.express, ExpressRegisters)
+        assert isinstance(registers.aer, AerRegisters)
+        link = registers.express.link
+        said = say_express(registers.express) + (say_link(link) if link else []) + say_aer(registers.aer)
+        assert [statement for statement in said if not re.search(statement, text)] == [], text
+        assert ("LnkSta:" in text) == (link is not None)
+        assert ("SltSta:" in text) == (registers.express.slot is not None)
+
+
+def test_links_of_real_machines_read_as_lspci_told_them(reference: Path) -> None:
+    """Excerpts of lspci -vv from public reports, laid out as registers: rate and lanes come back, and compare alike."""
+    codes = {None: 0} | {rate: code for code, rate in enumerate(config_space.RATES_GT_S, start=1)}
+    samples = [json.loads(line) for line in (reference / "lspci-samples.jsonl").read_text().splitlines()]
+    assert samples
+    for sample in samples:
+        text, expect = "\n".join(sample["lines"]), sample["expect"]
+        port = int(match[1]) if (match := re.search(r"Port #(\d+)", text)) else 0
+        aspm = {"L0s": 1, "L1": 2, "L0s L1": 3}.get(match[1], 0) if (match := re.search(r"ASPM ([^,]+)", text)) else 0
+        capable_lanes, trained_lanes = expect["cap_width"] or 0, expect["sta_width"] or 0
+        lnkcap = codes[expect["cap_speed_gts"]] | capable_lanes << 4 | aspm << 10 | port << 24
+        lnksta = codes[expect["sta_speed_gts"]] | trained_lanes << 4 | ("DLActive+" in text) << 13
+        link = link_of(ExpressValues(lnkcap=lnkcap, lnksta=lnksta))
+        assert (link.capable_lanes, link.trained_lanes) == (capable_lanes, trained_lanes)
+        for rate, told in ((link.capable_gt_s, expect["cap_speed_gts"]), (link.trained_gt_s, expect["sta_speed_gts"])):
+            assert isinstance(rate, Unread) if told is None else rate == told
+        assert link.aspm_supported == aspm
+        assert link.port_number == port
+        if expect["slower"] is not None:
+            assert isinstance(link.trained_gt_s, float)
+            assert isinstance(link.capable_gt_s, float)
+            assert (link.trained_gt_s < link.capable_gt_s) == expect["slower"]
+        if expect["narrower"] is not None:
+            assert (link.trained_lanes < link.capable_lanes) == expect["narrower"]
+
+
+# --- the PCI Express capability ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("code", "rate"), [(1, 2.5), (2, 5.0), (3, 8.0), (4, 16.0), (5, 32.0), (6, 64.0)])
+def test_rates_by_their_code(code: int, rate: float) -> None:
+    """PCI Express Base Specification 6.0, table of Link Speeds Vector, as pci_regs.h names its codes."""
+    link = link_of(ExpressValues(lnkcap=0x40 | code, lnksta=0x40 | code, lnkctl2=code))
+    assert (link.capable_gt_s, link.trained_gt_s, link.target_gt_s) == (rate, rate, rate)
+
+
+def test_a_rate_code_of_no_standard_is_unread_and_says_where() -> None:
+    registers = parse_express(ExpressValues(lnksta=0xFFFF).lay(), what="config of 0000:01:00.0")
+    assert isinstance(registers, ExpressRegisters)
+    assert registers.link is not None
+    assert str(registers.link.trained_gt_s) == (
+        "could not read Link Status in config of 0000:01:00.0: rate code 15 is in no standard"
+    )
+    assert registers.link.trained_lanes == 63
+    assert registers.link.capable_gt_s == 8.0
+
+
+def test_no_rate_is_unread_and_a_target_that_is_not_set_is_none() -> None:
+    link = link_of(ExpressValues(lnkcap=0x40, lnksta=0, lnkctl2=0))
+    assert isinstance(link.capable_gt_s, Unread)
+    assert isinstance(link.trained_gt_s, Unread)
+    assert link.target_gt_s is None
+    assert link.trained_lanes == 0
+
+
+def test_the_first_version_of_the_capability_has_no_target_rate() -> None:
+    values = ExpressValues(flags=0x0001, lnkcap2=0xFFFFFFFF, lnkctl2=0xFFFF)
+    registers = parse_express(values.lay()[:0x14], what="config")
+    assert isinstance(registers, ExpressRegisters)
+    assert registers.link is not None
+    assert registers.link.target_gt_s is None
+    assert registers.link.supported_gt_s == ()
+    assert registers.link.autonomous_speed_disabled is False
+    assert express_of(values) == registers
+
+
+@pytest.mark.parametrize("port_type", [0x9, 0xA])
+def test_what_is_within_the_root_complex_has_no_link(port_type: int) -> None:
+    assert express_of(ExpressValues(flags=2 | port_type << 4)).link is None
+
+
+@pytest.mark.parametrize(("port_type", "has_slot"), [(0, False), (4, True), (5, False), (6, True), (8, True)])
+def test_slot_registers_stand_in_ports_that_lead_down(port_type: int, has_slot: bool) -> None:  # noqa: FBT001
+    registers = express_of(ExpressValues(flags=2 | port_type << 4 | 1 << 8))
+    assert (registers.slot is not None) == has_slot
+    assert express_of(ExpressValues(flags=2 | port_type << 4)).slot is None
+
+
+def test_slot_registers() -> None:
+    sltcap = 5 << 19 | 1 << 15 | 250 << 7 | 0x60
+    registers = express_of(ExpressValues(flags=0x142, sltcap=sltcap, sltsta=0x0042))
+    assert registers.slot == SlotRegisters(
+        number=5,
+        hot_plug_capable=True,
+        hot_plug_surprise=True,
+        power_limit_watts=25.0,
+        power_fault=True,
+        presence_detected=True,
+    )
+
+
+@pytest.mark.parametrize(
+    ("value", "scale", "watts"),
+    [
+        (75, 0, 75.0),
+        (250, 1, 25.0),
+        (100, 3, 0.1),
+        (239, 0, 239.0),
+        (0xF0, 0, 250.0),
+        (0xF2, 0, 300.0),
+        (0xFE, 0, 600.0),
+    ],
+)
+def test_slot_power_limit(value: int, scale: int, watts: float) -> None:
+    """Linux drivers/pci/of.c, of_pci_get_slot_power_limit, gives the same pairs the other way round."""
+    slot = express_of(ExpressValues(flags=0x142, sltcap=scale << 15 | value << 7)).slot
+    assert slot is not None
+    assert slot.power_limit_watts == pytest.approx(watts)
+
+
+def test_link_state_of_the_data_link_layer_only_where_the_port_can_tell() -> None:
+    assert link_of(ExpressValues(lnksta=0x2043)).data_link_active is None
+    assert link_of(ExpressValues(lnkcap=0x100043, lnksta=0x2043)).data_link_active is True
+    assert link_of(ExpressValues(lnkcap=0x100043, lnksta=0x0043)).data_link_active is False
+
+
+def test_read_completion_boundary() -> None:
+    assert link_of(ExpressValues(lnkctl=0)).read_completion_boundary_bytes == 64
+    assert link_of(ExpressValues(lnkctl=8)).read_completion_boundary_bytes == 128
+
+
+def test_bits_that_come_and_go_by_themselves_are_no_device_status() -> None:
+    assert express_of(ExpressValues(devsta=0x0035)).device_status == 0x5
+
+
+@pytest.mark.parametrize("length", [0, 1, 11, 19, 51])
+def test_a_capability_that_is_cut_off_is_unread(length: int) -> None:
+    registers = parse_express(ExpressValues().lay()[:length], what="config")
+    assert registers == Unread("config", f"the PCI Express capability is cut off after {length} bytes")
+
+
+def test_equal_registers_are_one_value() -> None:
+    assert parse_express(ExpressValues().lay(), what="a") is parse_express(ExpressValues().lay(), what="b")
+
+
+def test_an_error_capability_that_is_cut_off_is_unread() -> None:
+    assert isinstance(parse_aer_registers(bytes(23), what="config"), Unread)
+
+
+# --- finding capabilities ---------------------------------------------------------------------------------------------
+
+
+def test_the_list_is_walked_to_the_capability() -> None:
+    config = lay_config(ExpressValues(), express_at=0xB0)
+    assert find_capability(config, 0x10) == 0xB0
+    assert find_capability(config, 0x05) == 0x50
+    assert find_capability(config, 0x11) is None
+
+
+def test_without_its_status_bit_there_is_no_list() -> None:
+    config = bytearray(lay_config(ExpressValues()))
+    config[6] = 0
+    assert find_capability(bytes(config), 0x10) is None
+
+
+def test_a_list_that_loops_ends() -> None:
+    config = lay_config(before=((0x40, 0x01), (0x50, 0x05)))
+    looped = bytearray(config)
+    looped[0x51] = 0x40
+    assert find_capability(bytes(looped), 0x10) is None
+
+
+@pytest.mark.parametrize("pointer", [0x00, 0x04, 0x3C, 0xFC])
+def test_a_wild_pointer_leads_nowhere(pointer: int) -> None:
+    config = bytearray(lay_config(ExpressValues())[:256])
+    config[0x34] = pointer
+    assert find_capability(bytes(config), 0x10) is None
+
+
+@given(st.binary(max_size=512), st.integers(0, 255))
+def test_any_bytes_end_the_walk(config: bytes, capability: int) -> None:
+    offset = find_capability(config, capability)
+    assert offset is None or config[offset] == capability
+
+
+@given(st.binary(max_size=80))
+def test_any_bytes_give_registers_or_a_reason(raw: bytes) -> None:
+    registers = parse_express(raw, what="config")
+    assert isinstance(registers, ExpressRegisters | Unread)
+    if isinstance(registers, Unread):
+        assert len(raw) < 52
+        assert registers.what == "config"
+
+
+# --- reading ----------------------------------------------------------------------------------------------------------
+
+
+def test_registers_are_read_by_ranges() -> None:
+    host = ConfigHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=[AER_AT_100])})
+    [registers] = read_config_registers(host, [(FOLDER, KEY)], {})
+    assert registers.express == express_of(ExpressValues())
+    assert registers.aer == AerRegisters(
+        uncorrectable_status=0x10, uncorrectable_mask=0x20, correctable_status=0x40, correctable_mask=0x2000
+    )
+    assert registers.answers is True
+    assert host.asked == [(0, 256), (0x100, 24)]
+    assert host.batches == 1
+
+
+CHAIN = [(0x100, 0x0003, bytes(8)), (0x148, 0x001E, bytes(12)), (0x200, *AER_AT_100[1:])]
+
+
+def test_the_way_to_error_reporting_is_walked_once_and_then_remembered() -> None:
+    host = ConfigHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=CHAIN)})
+    offsets: AerOffsets = {}
+    [first] = read_config_registers(host, [(FOLDER, KEY)], offsets)
+    assert isinstance(first.aer, AerRegisters)
+    assert offsets == {KEY: 0x200}
+    assert host.asked == [(0, 256), (0x100, 24), (0x148, 24), (0x200, 24)]
+    host.asked.clear()
+    assert read_config_registers(host, [(FOLDER, KEY)], offsets) == [first]
+    assert host.asked == [(0, 256), (0x200, 24)]
+
+
+def test_a_remembered_place_that_holds_something_else_is_looked_for_anew() -> None:
+    offsets: AerOffsets = {KEY: 0x180}
+    assert isinstance(read_one(lay_config(ExpressValues(), extended=CHAIN), offsets).aer, AerRegisters)
+    assert offsets == {KEY: 0x200}
+
+
+def test_a_function_without_error_reporting_is_not_searched_again() -> None:
+    host = ConfigHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=CHAIN[:2])})
+    offsets: AerOffsets = {}
+    assert read_config_registers(host, [(FOLDER, KEY)], offsets)[0].aer is None
+    host.asked.clear()
+    assert read_config_registers(host, [(FOLDER, KEY)], offsets)[0].aer is None
+    assert host.asked == [(0, 256)]
+
+
+def test_without_a_key_nothing_is_remembered() -> None:
+    host = ConfigHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=CHAIN)})
+    offsets: AerOffsets = {}
+    assert isinstance(read_config_registers(host, [(FOLDER, None)], offsets)[0].aer, AerRegisters)
+    assert offsets == {}
+
+
+def test_a_space_without_extended_part_has_no_error_reporting() -> None:
+    registers = read_one(lay_config(ExpressValues(), size=256))
+    assert registers.aer is None
+    assert isinstance(registers.express, ExpressRegisters)
+
+
+@pytest.mark.parametrize("size", [64, 128])
+def test_a_header_alone_needs_root(size: int) -> None:
+    registers = read_one(lay_config(ExpressValues(), express_at=0xB0, before=((0xA0, 1),), size=size))
+    assert isinstance(registers.express, Unread)
+    assert registers.express.reason is Reason.DENIED
+    assert "root" in registers.express.why
+    assert registers.aer == registers.express
+    assert registers.answers is True
+
+
+def test_all_ones_are_a_function_that_does_not_answer() -> None:
+    registers = read_one(ALL_ONES)
+    assert registers.answers is False
+    assert isinstance(registers.express, Unread)
+    assert registers.express.reason is Reason.GONE
+    assert registers.aer == registers.express
+    assert read_one(ALL_ONES[:64]).answers is False
+
+
+def test_a_virtual_function_whose_vendor_reads_all_ones_answers() -> None:
+    space = b"\xff\xff\xff\xff" + lay_config(ExpressValues())[4:]
+    assert read_one(space).answers is True
+
+
+def test_a_missing_capability_is_unread_where_the_kernel_knows_a_link() -> None:
+    registers = read_one(lay_config(None))
+    assert isinstance(registers.express, Unread)
+    assert "lists no PCI Express capability" in registers.express.why
+    assert registers.aer == registers.express
+
+
+@pytest.mark.parametrize("size", [0, 3, 63])
+def test_a_header_that_is_cut_off_is_unread(size: int) -> None:
+    registers = read_one(lay_config(ExpressValues(), size=size))
+    assert isinstance(registers.express, Unread)
+    assert registers.answers is None
+
+
+def test_a_failed_reading_passes_through() -> None:
+    failed = unread_from_errno(f"{FOLDER}/config", 5)
+    assert read_one(failed) == ConfigRegisters(express=failed, aer=failed, answers=None)
+
+
+@pytest.mark.parametrize(
+    ("header", "why"),
+    [
+        (0x100 << 20 | 2 << 16 | 0x0003, "points to 0x100"),  # to itself
+        (0x040 << 20 | 2 << 16 | 0x0003, "points to 0x40"),  # out of the extended space
+        (0xFFFFFFFF, "reads all ones at 0x100"),
+    ],
+)
+def test_a_chain_that_leads_astray_is_unread(header: int, why: str) -> None:
+    space = bytearray(lay_config(ExpressValues()))
+    struct.pack_into("<I", space, 0x100, header)
+    registers = read_one(bytes(space))
+    assert isinstance(registers.aer, Unread)
+    assert why in registers.aer.why
+    assert isinstance(registers.express, ExpressRegisters)
+
+
+def test_a_chain_that_goes_round_is_unread() -> None:
+    space = bytearray(lay_config(ExpressValues(), extended=CHAIN[:2]))
+    struct.pack_into("<I", space, 0x148, 0x100 << 20 | 2 << 16 | 0x001E)
+    registers = read_one(bytes(space))
+    assert isinstance(registers.aer, Unread)
+
+
+def test_a_chain_that_leaves_the_bytes_is_unread() -> None:
+    registers = read_one(lay_config(ExpressValues(), extended=CHAIN, size=0x180))
+    assert isinstance(registers.aer, Unread)
+    assert "ends before the extended capability at 0x200" in registers.aer.why
+
+
+def test_a_chain_without_end_is_given_up() -> None:
+    chain = [(offset, 0x000B, b"") for offset in range(0x100, 0x1000, 4)]
+    host = ConfigHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=chain)})
+    [registers] = read_config_registers(host, [(FOLDER, KEY)], {})
+    assert isinstance(registers.aer, Unread)
+    assert "go on after" in registers.aer.why
+    assert host.batches < 100
+
+
+@given(st.integers(0, 4096), st.data())
+def test_any_config_space_gives_registers_or_reasons(size: int, data: st.DataObject) -> None:
+    base = data.draw(st.sampled_from((lay_config(ExpressValues(), extended=CHAIN), ALL_ONES, bytes(4096))))
+    space = bytearray(base[:size])
+    for offset, value in data.draw(st.lists(st.tuples(st.integers(0, 4095), st.integers(0, 255)), max_size=20)):
+        if offset < size:
+            space[offset] = value
+    registers = read_one(bytes(space))
+    assert isinstance(registers.express, ExpressRegisters | Unread)
+    assert isinstance(registers.aer, AerRegisters | Unread | None)
+    if isinstance(registers.express, Unread):
+        assert registers.aer == registers.express
+    assert (registers.answers is False) == (space[:64] == b"\xff" * 64)
+
+
+@given(st.binary(max_size=300))
+def test_any_bytes_at_all_give_registers_or_reasons(space: bytes) -> None:
+    assert isinstance(read_one(space).express, ExpressRegisters | Unread)
+
+
+def test_many_functions_are_read_abreast() -> None:
+    folders = [f"/sys/devices/pci0000:00/0000:00:{number:02x}.0" for number in range(20)]
+    space = lay_config(ExpressValues(), extended=CHAIN)
+    host = ConfigHost({f"{folder}/config": space for folder in folders[:-1]})
+    registers = read_config_registers(host, [(folder, None) for folder in folders], {})
+    assert all(isinstance(one.aer, AerRegisters) for one in registers[:-1])
+    assert isinstance(registers[-1].express, Unread)
+    assert host.batches == 3

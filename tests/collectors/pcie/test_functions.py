@@ -1,0 +1,662 @@
+"""PCI functions on a machine of fake files: what is asked, what is left alone, what odd and hostile trees give."""
+
+import base64
+import errno
+import json
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from pyfakefs.fake_filesystem import FakeFilesystem
+
+from laneproof_collectors.host import Host, LiveHost, ReadLink
+from laneproof_collectors.pcie.functions import DEVICES, SLOTS, PcieCache, read_functions, read_slots
+from laneproof_collectors.questions import Answer, Question
+from laneproof_collectors.recorder import RecordingHost
+from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkEnd, PciFunction, PhysicalSlot
+from laneproof_collectors.unread import Reason, Unread
+from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+from simulation.fake_machine import FakeMachine
+from simulation.nonsense import NonsenseHost
+from simulation.registers import DEVICE, VENDOR, ExpressValues, lay_aer, lay_config
+
+ROOT = "/sys/devices/pci0000:00"
+PORT = f"{ROOT}/0000:00:01.1"
+DRIVE = f"{PORT}/0000:01:00.0"
+ISA = f"{ROOT}/0000:00:1f.0"
+
+AER = (0x100, 0x0001, lay_aer(correctable_mask=0x2000))
+PORT_CONFIG = lay_config(ExpressValues(flags=0x142, sltcap=3 << 19), bridge=True, extended=[AER])
+DRIVE_CONFIG = lay_config(ExpressValues(lnksta=0x0022), extended=[AER])
+NO_LINK = LinkEnd(trained_gt_s=None, trained_lanes=None, capable_gt_s=None, capable_lanes=None)
+Tree = dict[str, str | bytes | None]
+
+
+def lay_function(folder: str, code: int, **changes: str | bytes) -> Tree:
+    """Lay out a function without a link; a change named ``power__control`` is the file ``power/control``."""
+    files: Tree = {
+        "class": f"0x{code:06x}\n", "vendor": f"0x{VENDOR:04x}\n", "device": f"0x{DEVICE:04x}\n",
+        "subsystem_vendor": f"0x{VENDOR:04x}\n", "subsystem_device": "0x0001\n", "revision": "0x02\n",
+        "power/runtime_status": "active\n", "power_state": "D0\n", "power/control": "on\n", "d3cold_allowed": "1\n",
+    }  # fmt: skip
+    files |= {name.replace("__", "/"): content for name, content in changes.items()}
+    tree: Tree = {f"{folder}/{name}": content for name, content in files.items()}
+    tree[f"{DEVICES}/{folder.rpartition('/')[2]}"] = f"-> ../../../{folder.removeprefix('/sys/')}"
+    return tree
+
+
+def lay_linked(folder: str, code: int, config: bytes, **changes: str | bytes) -> Tree:
+    files: dict[str, str | bytes] = {
+        "current_link_speed": "8.0 GT/s PCIe\n", "current_link_width": "4\n",
+        "max_link_speed": "8.0 GT/s PCIe\n", "max_link_width": "4\n", "config": config,
+        "aer_dev_correctable": "RxErr 0\nBadTLP 0\nTOTAL_ERR_COR 0\n",
+        "aer_dev_nonfatal": "DLP 0\nTOTAL_ERR_NONFATAL 0\n", "aer_dev_fatal": "DLP 0\nTOTAL_ERR_FATAL 0\n",
+    }  # fmt: skip
+    return lay_function(folder, code, **(files | changes))
+
+
+TOTALS = {f"aer_rootport_total_err_{kind}": "0\n" for kind in ("cor", "nonfatal", "fatal")}
+
+
+def lay_box() -> Tree:
+    """A port with a drive that trained slow and narrow, and a bridge without a link beside them."""
+    return (
+        {SLOTS: None}
+        | lay_function(ISA, 0x060100)
+        | lay_linked(PORT, 0x060400, PORT_CONFIG, driver="-> ../../../../bus/pci/drivers/pcieport", **TOTALS)
+        | lay_linked(
+            DRIVE, 0x010802, DRIVE_CONFIG, current_link_speed="5.0 GT/s PCIe\n", current_link_width="2\n",
+            driver="-> ../../../../../bus/pci/drivers/nvme", link__l1_aspm="1\n", link__clkpm="0\n",
+            aer_dev_correctable="RxErr 12\nBadTLP 3\nTOTAL_ERR_COR 15\n",
+        )
+    )  # fmt: skip
+
+
+@pytest.fixture
+def box(fs: FakeFilesystem) -> FakeMachine:
+    return FakeMachine(fs, lay_box())
+
+
+def read_all(host: Host, cache: PcieCache | None = None) -> dict[str, PciFunction]:
+    functions = read_functions(host, cache=cache)
+    assert not isinstance(functions, Unread), functions
+    return {function.sysfs_path: function for function in functions}
+
+
+# --- what there is ----------------------------------------------------------------------------------------------------
+
+
+def test_a_drive_with_its_link_its_errors_and_its_power(box: FakeMachine) -> None:
+    drive = read_all(box)[DRIVE]
+    assert (drive.address, drive.root, drive.hops) == ("0000:01:00.0", "0000:00", ("01.1", "00.0"))
+    assert (drive.path, drive.own_path) == ("0000:00/01.1", "0000:00/01.1/00.0")
+    assert (drive.class_code, drive.vendor_id, drive.device_id) == (0x010802, VENDOR, DEVICE)
+    assert (drive.subsystem_vendor_id, drive.subsystem_device_id, drive.revision) == (VENDOR, 1, 2)
+    assert (drive.driver, drive.label, drive.answers) == ("nvme", None, True)
+    assert drive.link == LinkEnd(trained_gt_s=5.0, trained_lanes=2, capable_gt_s=8.0, capable_lanes=4)
+    assert drive.aer is not None
+    assert drive.aer.correctable == {"RxErr": 12, "BadTLP": 3}
+    assert (drive.aer.nonfatal, drive.aer.root_correctable) == ({"DLP": 0}, None)
+    assert drive.power.link_states == {"l1_aspm": True, "clkpm": False}
+    assert (drive.power.state, drive.power.control, drive.power.runtime_status) == ("D0", "on", "active")
+
+
+def test_both_routes_to_a_link_agree(box: FakeMachine) -> None:
+    """The second witness of the sysfs attributes is configuration space, and the other way round."""
+    for path in (PORT, DRIVE):
+        function = read_all(box)[path]
+        assert isinstance(function.express, ExpressRegisters)
+        registers = function.express.link
+        assert registers is not None
+        assert (registers.trained_gt_s, registers.trained_lanes) == (
+            function.link.trained_gt_s,
+            function.link.trained_lanes,
+        )
+        assert (registers.capable_gt_s, registers.capable_lanes) == (
+            function.link.capable_gt_s,
+            function.link.capable_lanes,
+        )
+
+
+def test_a_port_with_its_slot_and_its_totals(box: FakeMachine) -> None:
+    port = read_all(box)[PORT]
+    assert port.is_bridge
+    assert isinstance(port.express, ExpressRegisters)
+    assert port.express.slot is not None
+    assert port.express.slot.number == 3
+    assert isinstance(port.aer_registers, AerRegisters)
+    assert port.aer_registers.correctable_mask == 0x2000
+    assert port.aer is not None
+    assert (port.aer.root_correctable, port.aer.root_nonfatal, port.aer.root_fatal) == (0, 0, 0)
+    assert port.power.link_states == {}
+
+
+def test_a_function_without_a_link_has_none(box: FakeMachine) -> None:
+    bridge = read_all(box)[ISA]
+    assert bridge.link == NO_LINK
+    assert (bridge.express, bridge.aer, bridge.aer_registers) == (None, None, None)
+
+
+def test_functions_come_in_the_order_of_the_kernels_list(box: FakeMachine) -> None:
+    assert [function.address for function in read_all(box).values()] == ["0000:00:01.1", "0000:00:1f.0", "0000:01:00.0"]
+
+
+def test_names_and_labels(box: FakeMachine) -> None:
+    box.put(
+        {
+            "/usr/share/misc/pci.ids": "fff3  Fathomline Instruments\n\t4000  Petrel 4000\n",
+            f"{DRIVE}/label": " M.2 \u00e0 droite\x07\n",
+        }
+    )
+    drive = read_all(box)[DRIVE]
+    assert (drive.vendor_name, drive.device_name) == ("Fathomline Instruments", "Petrel 4000")
+    assert drive.label == "M.2 \u00e0 droite"
+
+
+def test_a_domain_of_five_digits_behind_a_controller(fs: FakeFilesystem) -> None:
+    folder = f"{ROOT}/0000:00:0e.0/pci10000:e0/10000:e0:06.0/10000:e1:00.0"
+    drive = read_all(FakeMachine(fs, lay_linked(folder, 0x010802, DRIVE_CONFIG)))[folder]
+    assert (drive.address, drive.path) == ("10000:e1:00.0", "10000:e0/06.0")
+
+
+# --- frugal -----------------------------------------------------------------------------------------------------------
+
+
+def test_only_functions_with_a_link_are_asked_for_more(box: FakeMachine) -> None:
+    read_all(box)
+    asked_of_bridge = {path.removeprefix(f"{ISA}/") for path in box.asked if path.startswith(f"{ISA}/")}
+    assert not asked_of_bridge & {"config", "aer_dev_correctable", "link"}
+    assert {"class", "power/runtime_status", "current_link_speed"} <= asked_of_bridge
+
+
+def test_all_functions_are_asked_in_few_batches(fs: FakeFilesystem) -> None:
+    tree = lay_box()
+    for number in range(2, 30):
+        port = f"{ROOT}/0000:00:{number:02x}.0"
+        tree |= lay_linked(port, 0x060400, PORT_CONFIG)
+        tree |= lay_linked(f"{port}/0000:{number:02x}:00.0", 0x010802, DRIVE_CONFIG)
+    machine = FakeMachine(fs, tree)
+    batches: list[int] = []
+    ask = machine.ask
+    machine.ask = lambda questions: batches.append(len(questions)) or ask(questions)  # type: ignore[assignment, func-returns-value]
+    assert len(read_all(machine)) == 59
+    assert len(batches) <= 12
+    assert sum(batches) < 59 * 30
+
+
+def test_names_labels_and_offsets_are_not_asked_again(box: FakeMachine) -> None:
+    far = lay_config(ExpressValues(), extended=[(0x100, 0x0003, b""), (0x180, 0x0019, b""), (0x200, *AER[1:])])
+    box.put({"/usr/share/misc/pci.ids": "fff3  Fathomline Instruments\n", f"{DRIVE}/config": far})
+    cache = PcieCache()
+    first = read_all(box, cache)
+    asked, box.asked = box.asked, []
+    assert read_all(box, cache) == first
+    again = set(asked) - set(box.asked)
+    assert again == {"/usr/share/misc/pci.ids", f"{PORT}/label", f"{ISA}/label", f"{DRIVE}/label"}
+    assert box.asked.count(f"{DRIVE}/config") == 2 < asked.count(f"{DRIVE}/config")
+
+
+def test_the_cache_forgets_functions_that_left(box: FakeMachine) -> None:
+    cache = PcieCache()
+    read_all(box, cache)
+    assert ("0000:01:00.0", VENDOR, DEVICE) in cache.labels
+    box.remove(f"{DEVICES}/0000:01:00.0")
+    read_all(box, cache)
+    assert ("0000:01:00.0", VENDOR, DEVICE) not in cache.labels
+    assert {address for address, _, _ in cache.aer_offsets} == {"0000:00:01.1"}
+
+
+def test_another_device_at_the_same_address_is_not_taken_for_the_first(box: FakeMachine) -> None:
+    box.put({"/usr/share/misc/pci.ids": "fff3  Fathomline Instruments\n\t4000  Petrel 4000\n\t4002  Petrel Mini\n"})
+    cache = PcieCache()
+    assert read_all(box, cache)[DRIVE].device_name == "Petrel 4000"
+    box.put({f"{DRIVE}/device": "0x4002\n", f"{DRIVE}/label": "lid\n"})
+    drive = read_all(box, cache)[DRIVE]
+    assert (drive.device_name, drive.label) == ("Petrel Mini", "lid")
+
+
+# --- sleepers ---------------------------------------------------------------------------------------------------------
+
+WAKING = ("config", "current_link_speed", "current_link_width", "max_link_speed", "max_link_width")
+
+
+@pytest.mark.parametrize(("status", "state"), [("suspended", "D3cold"), ("suspending", "D0"), ("unsupported", "D3hot")])
+def test_a_sleeping_drive_is_not_woken(box: FakeMachine, status: str, state: str) -> None:
+    box.put({f"{DRIVE}/power/runtime_status": f"{status}\n", f"{DRIVE}/power_state": f"{state}\n"})
+    drive = read_all(box)[DRIVE]
+    assert not {f"{DRIVE}/{name}" for name in WAKING} & set(box.asked)
+    unread = (drive.link.trained_gt_s, drive.link.capable_lanes, drive.express, drive.aer_registers)
+    for value in unread:
+        assert isinstance(value, Unread)
+        assert value.reason is Reason.NOT_ASKED
+        assert "sleeps" in value.why
+    assert drive.vendor_id == VENDOR
+    assert drive.answers
+    assert drive.aer is not None
+    assert drive.aer.correctable == {"RxErr": 12, "BadTLP": 3}
+    assert drive.power.link_states == {"l1_aspm": True, "clkpm": False}
+
+
+def test_what_is_behind_a_sleeping_port_is_left_alone(box: FakeMachine) -> None:
+    """The kernel resumes the parent before it reads a function's registers (drivers/pci/pci.c)."""
+    box.put({f"{PORT}/power/runtime_status": "suspended\n", f"{PORT}/power_state": "D3hot\n"})
+    functions = read_all(box)
+    assert not {f"{folder}/{name}" for folder in (PORT, DRIVE) for name in WAKING} & set(box.asked)
+    express = functions[DRIVE].express
+    assert isinstance(express, Unread)
+    assert "a port above it sleeps" in express.why
+
+
+def test_power_is_asked_before_anything_that_wakes(box: FakeMachine) -> None:
+    read_all(box)
+    first_waking = min(box.asked.index(f"{folder}/{name}") for folder in (PORT, DRIVE) for name in WAKING)
+    assert all(
+        box.asked.index(f"{folder}/{name}") < first_waking
+        for folder in (PORT, DRIVE, ISA)
+        for name in ("power/runtime_status", "power_state")
+    )
+
+
+# --- what could not be read -------------------------------------------------------------------------------------------
+
+
+def test_without_the_kernels_list_nothing_is_known(fs: FakeFilesystem) -> None:
+    functions = read_functions(FakeMachine(fs, {"/sys/devices": None}))
+    assert isinstance(functions, Unread)
+    assert (functions.what, functions.reason) == (DEVICES, Reason.ABSENT)
+
+
+def test_an_empty_list_is_an_answer(fs: FakeFilesystem) -> None:
+    assert read_functions(FakeMachine(fs, {DEVICES: None})) == ()
+
+
+def test_a_place_that_may_not_be_read_leaves_no_half_truth(box: FakeMachine) -> None:
+    box.faults[f"{DEVICES}/0000:01:00.0"] = errno.EACCES
+    functions = read_functions(box)
+    assert isinstance(functions, Unread)
+    assert functions.what == f"{DEVICES}/0000:01:00.0"
+
+
+def test_without_root_the_link_is_known_and_the_registers_are_denied(box: FakeMachine) -> None:
+    box.put({f"{DRIVE}/config": DRIVE_CONFIG[:64]})
+    drive = read_all(box)[DRIVE]
+    assert (drive.link.trained_gt_s, drive.link.trained_lanes) == (5.0, 2)
+    for value in (drive.express, drive.aer_registers):
+        assert isinstance(value, Unread)
+        assert value.reason is Reason.DENIED
+        assert "need root" in value.why
+
+
+@pytest.mark.parametrize("name", ["class", "vendor", "device"])
+@pytest.mark.parametrize("content", ["", "8086\n", "0x12345678\n", "0x\n", "0x80_86\n", "-0x1\n"])
+def test_an_identity_that_is_no_number_is_unread(box: FakeMachine, name: str, content: str) -> None:
+    box.put({f"{DRIVE}/{name}": content})
+    drive = read_all(box)[DRIVE]
+    value = {"class": drive.class_code, "vendor": drive.vendor_id, "device": drive.device_id}[name]
+    assert isinstance(value, Unread)
+    assert value.what == f"{DRIVE}/{name}"
+    assert drive.link.trained_lanes == 2
+
+
+def test_an_old_kernel_without_some_attributes(box: FakeMachine) -> None:
+    for name in ("revision", "subsystem_vendor", "power_state", "d3cold_allowed", "power/control"):
+        box.remove(f"{DRIVE}/{name}")
+    drive = read_all(box)[DRIVE]
+    assert (drive.revision, drive.subsystem_vendor_id) == (None, None)
+    assert (drive.power.state, drive.power.d3cold_allowed, drive.power.control) == (None, None, None)
+
+
+@pytest.mark.parametrize("name", ["current_link_speed", "current_link_width", "max_link_speed", "max_link_width"])
+def test_one_link_attribute_that_is_missing_is_unread_and_not_no_link(box: FakeMachine, name: str) -> None:
+    box.remove(f"{DRIVE}/{name}")
+    link = read_all(box)[DRIVE].link
+    values = (link.trained_gt_s, link.trained_lanes, link.capable_gt_s, link.capable_lanes)
+    assert sum(isinstance(value, Unread) for value in values) == 1
+    assert None not in values
+
+
+@pytest.mark.parametrize(
+    ("speed", "width"), [("Unknown\n", "0\n"), ("Unknown speed\n", "255\n"), ("", ""), ("16.0 GT", "4 lanes\n")]
+)
+def test_a_link_that_says_nothing_is_unread(box: FakeMachine, speed: str, width: str) -> None:
+    box.put({f"{DRIVE}/current_link_speed": speed, f"{DRIVE}/current_link_width": width})
+    drive = read_all(box)[DRIVE]
+    assert isinstance(drive.link.trained_gt_s, Unread)
+    assert drive.link.trained_lanes == 0 if width == "0\n" else isinstance(drive.link.trained_lanes, Unread)
+    assert drive.link.capable_gt_s == 8.0
+    assert drive.answers
+
+
+def test_an_error_of_the_kernel_travels(box: FakeMachine) -> None:
+    box.faults[f"{DRIVE}/current_link_width"] = errno.EINVAL
+    box.faults[f"{DRIVE}/aer_dev_fatal"] = errno.EIO
+    drive = read_all(box)[DRIVE]
+    assert isinstance(drive.link.trained_lanes, Unread)
+    assert drive.link.trained_lanes.detail == "EINVAL"
+    assert drive.aer is not None
+    assert isinstance(drive.aer.fatal, Unread)
+    assert drive.aer.correctable == {"RxErr": 12, "BadTLP": 3}
+
+
+def test_a_kernel_that_does_not_own_error_reporting_counts_nothing(box: FakeMachine) -> None:
+    for name in ("aer_dev_correctable", "aer_dev_nonfatal", "aer_dev_fatal"):
+        box.remove(f"{DRIVE}/{name}")
+    drive = read_all(box)[DRIVE]
+    assert drive.aer is None
+    assert isinstance(drive.aer_registers, AerRegisters)
+
+
+# --- gone -------------------------------------------------------------------------------------------------------------
+
+
+def test_a_drive_whose_registers_read_all_ones_does_not_answer(box: FakeMachine) -> None:
+    box.put({f"{DRIVE}/config": b"\xff" * 4096})
+    drive = read_all(box)[DRIVE]
+    assert not drive.answers
+    assert isinstance(drive.express, Unread)
+    assert drive.express.reason is Reason.GONE
+
+
+def test_without_root_a_silent_drive_is_known_by_its_link(box: FakeMachine) -> None:
+    box.put({f"{DRIVE}/current_link_speed": "Unknown\n", f"{DRIVE}/current_link_width": "63\n"})
+    box.faults[f"{DRIVE}/config"] = errno.EACCES
+    drive = read_all(box)[DRIVE]
+    assert not drive.answers
+    assert isinstance(drive.link.trained_lanes, Unread)
+    assert drive.link.trained_lanes.reason is Reason.GONE
+
+
+class VanishingMachine(FakeMachine):
+    """A machine from which a function leaves in the middle of a pass, before the question that names `at`."""
+
+    at = ""
+    leaves: tuple[str, ...] = ()
+
+    def _answer(self, question: Question) -> Answer:
+        path = getattr(question, "path", "")
+        if self.at and path.endswith(self.at):
+            self.at = ""
+            for place in self.leaves:
+                self.remove(place)
+        return super()._answer(question)
+
+
+@pytest.mark.parametrize(
+    "at",
+    [
+        f"{DEVICES}/0000:01:00.0", f"{DRIVE}/power/runtime_status", f"{DRIVE}/class", f"{DRIVE}/current_link_speed",
+        f"{DRIVE}/max_link_speed", f"{DRIVE}/aer_dev_correctable", f"{DRIVE}/config", f"{DRIVE}/link/l1_aspm",
+    ],
+)  # fmt: skip
+def test_a_drive_that_leaves_while_it_is_read_is_left_out(fs: FakeFilesystem, at: str) -> None:
+    machine = VanishingMachine(fs, lay_box())
+    machine.at, machine.leaves = at, (DRIVE, f"{DEVICES}/0000:01:00.0")
+    assert read_all(machine).keys() == {PORT, ISA}
+    assert machine.at == ""
+
+
+def test_a_listed_function_with_nothing_behind_it_is_left_out(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs, lay_box())
+    machine.remove(DRIVE)
+    assert read_all(machine).keys() == {PORT, ISA}
+
+
+def test_a_function_that_lost_its_identity_alone_is_kept(box: FakeMachine) -> None:
+    for name in ("class", "vendor", "device"):
+        box.remove(f"{DRIVE}/{name}")
+    drive = read_all(box)[DRIVE]
+    assert isinstance(drive.vendor_id, Unread)
+    assert drive.link.trained_lanes == 2
+
+
+# --- functions within the root complex --------------------------------------------------------------------------------
+
+BLANK = {
+    "current_link_speed": "Unknown\n", "current_link_width": "0\n", "max_link_speed": "Unknown\n",
+    "max_link_width": "0\n",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("config", [lay_config(ExpressValues(flags=0x92, lnkcap=0, lnksta=0)), DRIVE_CONFIG[:64]])
+def test_what_is_within_the_root_complex_has_no_link(fs: FakeFilesystem, config: bytes) -> None:
+    """The kernel shows the link attributes of every PCI Express function, of those without a link too (pci-sysfs.c)."""
+    folder = f"{ROOT}/0000:00:14.0"
+    assert read_all(FakeMachine(fs, lay_linked(folder, 0x0C0330, config, **BLANK)))[folder].link == NO_LINK
+
+
+def test_a_port_whose_link_is_blank_stays_unread(box: FakeMachine) -> None:
+    box.put({f"{PORT}/{name}": content for name, content in BLANK.items()} | {f"{PORT}/config": PORT_CONFIG[:64]})
+    link = read_all(box)[PORT].link
+    assert link.trained_lanes == 0
+    assert isinstance(link.capable_lanes, Unread)
+
+
+# --- trees of other kinds ---------------------------------------------------------------------------------------------
+
+
+def test_plain_folders_in_place_of_links(fs: FakeFilesystem) -> None:
+    place = f"{DEVICES}/0000:01:00.0"
+    tree = {path: content for path, content in lay_linked(place, 0x010802, DRIVE_CONFIG).items() if path != place}
+    drive = read_all(FakeMachine(fs, tree))[place]
+    assert (drive.root, drive.hops) == ("0000:01", ("00.0",))
+    assert drive.link.trained_lanes == 4
+
+
+def test_names_that_are_no_addresses_are_passed_over(box: FakeMachine) -> None:
+    box.put({f"{DEVICES}/README": "x", f"{DEVICES}/0000:01:00.9": None})
+    assert len(read_all(box)) == 3
+
+
+@pytest.mark.parametrize("target", ["", "/", "../../../../../../etc", "0000:01:00.0", "../../../devices/x\udcff"])
+def test_a_link_that_leads_nowhere_is_no_trouble(fs: FakeFilesystem, target: str) -> None:
+    class Misled(FakeMachine):
+        def _answer(self, question: Question) -> Answer:
+            is_link = isinstance(question, ReadLink) and question.path == f"{DEVICES}/0000:01:00.0"
+            return target if is_link else super()._answer(question)
+
+    functions = read_functions(Misled(fs, lay_box()))
+    assert not isinstance(functions, Unread)
+    assert {function.sysfs_path for function in functions} >= {PORT, ISA}
+
+
+def test_the_live_host_gives_the_same_of_real_files(tmp_path_factory: pytest.TempPathFactory, box: FakeMachine) -> None:
+    fake = read_functions(box)
+    box._fs.pause()
+    try:
+        folder = tmp_path_factory.mktemp("root")
+        for path, content in lay_box().items():
+            place = folder / path.lstrip("/")
+            place.parent.mkdir(parents=True, exist_ok=True)
+            if content is None:
+                place.mkdir(exist_ok=True)
+            elif isinstance(content, str) and content.startswith("-> "):
+                place.symlink_to(content[3:])
+            else:
+                place.write_bytes(content if isinstance(content, bytes) else content.encode())
+        assert read_functions(LiveHost(str(folder))) == fake
+    finally:
+        box._fs.resume()
+
+
+def make_recording(box: SimulatedBox) -> RecordedHost:
+    writer = RecordingWriter(box)
+    writer.take(box, t=1.8e9, up=60.0)
+    return RecordedHost(parse_header(writer.lines[0]), parse_frames(writer.lines[1:]))
+
+
+def test_a_recording_of_a_split_slot_and_a_switch_card() -> None:
+    drive = Drive(serial="PT0001", counters={"RxErr": 4})
+    box = SimulatedBox(
+        ports=[
+            Port(hop="01.1", drive=drive),
+            Port(hop="01.2"),
+            Port(hop="02.1", switch=[Port(hop="00.0", drive=Drive(serial="PT0002", generation=3)), Port(hop="04.0")]),
+        ]
+    )
+    host = make_recording(box)
+    host.advance()
+    functions = {function.own_path: function for function in read_all(host).values()}
+    assert functions.keys() == {
+        "0000:00/01.1", "0000:00/01.1/00.0", "0000:00/01.2", "0000:00/02.1", "0000:00/02.1/00.0",
+        "0000:00/02.1/00.0/00.0", "0000:00/02.1/00.0/00.0/00.0", "0000:00/02.1/00.0/04.0",
+    }  # fmt: skip
+    first = functions["0000:00/01.1/00.0"]
+    assert first.aer is not None
+    assert first.aer.correctable["RxErr"] == 4  # type: ignore[index]
+    assert functions["0000:00/01.2"].link.trained_lanes == 0
+    behind = functions["0000:00/02.1/00.0/00.0/00.0"]
+    assert (behind.path, behind.link.trained_gt_s) == ("0000:00/02.1/00.0/00.0", 8.0)
+    for function in functions.values():
+        assert isinstance(function.express, ExpressRegisters)
+        assert isinstance(function.aer_registers, AerRegisters)
+
+
+def test_a_recording_of_passes_that_remember_replays_alike(box: FakeMachine) -> None:
+    """What a later pass did not read again is still in its frame, so that a replay may begin anywhere."""
+    far = lay_config(ExpressValues(), extended=[(0x100, 0x0003, b""), (0x200, *AER[1:])])
+    box.put({"/usr/share/misc/pci.ids": "fff3  Fathomline Instruments\n", f"{DRIVE}/config": far})
+    recorder, cache = RecordingHost(box), PcieCache()
+    told, lines = [], [recorder.header()]
+    for count in range(3):
+        box.put({f"{DRIVE}/aer_dev_correctable": f"RxErr {count}\nTOTAL_ERR_COR {count}\n"})
+        told.append(read_functions(recorder, cache=cache))
+        lines.append(recorder.take_frame())
+    replayed = RecordedHost(parse_header(lines[0]), parse_frames(lines[1:]))
+    for expected in told:
+        assert replayed.advance()
+        assert read_functions(replayed) == expected
+
+
+# --- hostile ----------------------------------------------------------------------------------------------------------
+
+
+def record(tree: Tree, errors: dict[str, str]) -> RecordedHost:
+    """Make a recording of one frame of a tree."""
+    links = {path: content[3:] for path, content in tree.items() if isinstance(content, str) and content[:3] == "-> "}
+    files = {path: content for path, content in tree.items() if content is not None and path not in links}
+    binary = {
+        path: base64.b64encode(content if isinstance(content, bytes) else content.encode()).decode()
+        for path, content in files.items()
+    }
+    dirs = [path for path, content in tree.items() if content is None]
+    frame = {"t": 1.8e9, "up": 60.0, "binary": binary, "links": links, "errors": errors, "dirs": dirs}
+    host = RecordedHost(
+        parse_header('{"format": "laneproof-recording", "version": 1}'), parse_frames([json.dumps(frame)])
+    )
+    host.advance()
+    return host
+
+
+BASE = {path: content for path, content in lay_box().items() if content is not None}
+PATHS = sorted(BASE)
+CONTENTS = st.one_of(
+    st.binary(max_size=80),
+    st.sampled_from([b"Unknown\n", b"63\n", b"0\n", b"suspended\n", b"D3cold\n", b"0x060400\n", b"\xff" * 4096]),
+    st.sampled_from([PORT_CONFIG, DRIVE_CONFIG]).flatmap(
+        lambda config: st.tuples(st.integers(0, 0x140), st.binary(min_size=1, max_size=8)).map(
+            lambda change: config[: change[0]] + change[1] + config[change[0] + len(change[1]) :]
+        )
+    ),
+)
+CHANGES = st.dictionaries(st.sampled_from(PATHS), st.one_of(CONTENTS, st.none()), max_size=6)
+ERRORS = st.dictionaries(
+    st.sampled_from(PATHS), st.sampled_from(["EIO", "EACCES", "ENODEV", "EINVAL", "ETIMEDOUT", "X"])
+)
+
+
+def check_types(function: PciFunction) -> None:
+    for identity in (function.class_code, function.vendor_id, function.device_id):
+        assert isinstance(identity, int | Unread)
+    assert function.own_path.startswith(function.root + "/")
+    link = function.link
+    for rate in (link.trained_gt_s, link.capable_gt_s):
+        assert rate is None or isinstance(rate, float | Unread)
+    for lanes in (link.trained_lanes, link.capable_lanes):
+        assert lanes is None or isinstance(lanes, int | Unread)
+    assert isinstance(function.express, ExpressRegisters | Unread | None)
+    assert isinstance(function.aer_registers, AerRegisters | Unread | None)
+    assert isinstance(function.answers, bool)
+    assert str(function)
+
+
+@given(CHANGES, ERRORS)
+def test_any_change_of_a_tree_gives_facts_or_reasons(changes: dict[str, bytes | None], errors: dict[str, str]) -> None:
+    tree: Tree = dict(BASE)
+    for path, content in changes.items():
+        tree[path] = content
+        if content is None:
+            del tree[path]
+    functions = read_functions(record(tree, errors))
+    if not isinstance(functions, Unread):
+        for function in functions:
+            check_types(function)
+
+
+@given(st.sampled_from(PATHS))
+def test_a_change_to_one_function_leaves_the_others_as_they_are(path: str) -> None:
+    before = read_all(record(dict(BASE), {}))
+    after = read_all(record(dict(BASE), {path: "EIO"}))
+    for folder in (PORT, ISA):
+        if not path.startswith(f"{folder}/") or path.startswith(f"{DRIVE}/"):
+            assert after[folder] == before[folder]
+
+
+NAMES = ["0000:00:01.1", "0000:01:00.0", "10000:e0:06.0", "README", "l1_aspm", "clkpm", "0-1", "\udcff"]
+
+
+@settings(suppress_health_check=[HealthCheck.too_slow])
+@given(st.data())
+def test_nonsense_never_raises(data: st.DataObject) -> None:
+    host = NonsenseHost(data.draw, NAMES)
+    functions = read_functions(host, cache=PcieCache())
+    if not isinstance(functions, Unread):
+        for function in functions:
+            check_types(function)
+    slots = read_slots(host)
+    assert isinstance(slots, Unread) or all(isinstance(slot, PhysicalSlot) for slot in slots)
+
+
+# --- slots ------------------------------------------------------------------------------------------------------------
+
+
+def lay_slot(name: str, address: str, current: str, maximum: str) -> Tree:
+    return {
+        f"{SLOTS}/{name}/address": address,
+        f"{SLOTS}/{name}/cur_bus_speed": current,
+        f"{SLOTS}/{name}/max_bus_speed": maximum,
+        f"{SLOTS}/{name}/adapter": "1\n",
+    }
+
+
+def test_slots_by_their_names(fs: FakeFilesystem) -> None:
+    """The words are those of the kernel's drivers/pci/slot.c and pci_speed_string."""
+    tree = (
+        lay_slot("3", "0000:01:00\n", "8.0 GT/s PCIe\n", "16.0 GT/s PCIe\n")
+        | lay_slot("3-1", "10000:e1:00\n", "Unknown\n", "32.0 GT/s PCIe\n")
+        | lay_slot("PCI2", "0000:05:02\n", "33 MHz PCI\n", "66 MHz PCI-X 266\n")
+        | lay_slot("later", "0000:07\n", "", "Unknown AGP\n")
+    )
+    machine = FakeMachine(fs, tree)
+    slots = read_slots(machine)
+    assert not isinstance(slots, Unread)
+    assert [(slot.name, slot.address, slot.source) for slot in slots] == [
+        ("3", "0000:01:00", "sysfs"), ("3-1", "10000:e1:00", "sysfs"), ("PCI2", "0000:05:02", "sysfs"),
+        ("later", None, "sysfs"),
+    ]  # fmt: skip
+    assert (slots[0].current_gt_s, slots[0].maximum_gt_s) == (8.0, 16.0)
+    assert isinstance(slots[1].current_gt_s, Unread)
+    assert (slots[2].current_gt_s, slots[2].maximum_gt_s) == (None, None)
+    assert isinstance(slots[3].current_gt_s, Unread)
+    assert slots[3].maximum_gt_s is None
+    assert {slot.in_use for slot in slots} == {None}
+    assert not [path for path in machine.asked if path.endswith("/adapter")]
+
+
+def test_no_slots_and_no_list_of_slots(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(fs)
+    slots = read_slots(machine)
+    assert isinstance(slots, Unread)
+    assert slots.reason is Reason.ABSENT
+    machine.put({SLOTS: None})
+    assert read_slots(machine) == ()

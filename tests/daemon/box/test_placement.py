@@ -1,0 +1,156 @@
+"""Declared positions laid over a machine."""
+
+from dataclasses import replace
+
+import pytest
+
+from laneproof.box.placement import Arrangement, State, arrange
+from laneproof_collectors.unread import Unread
+from simulated_box import SATA, Box, declare, kelp_box
+
+UNREAD = Unread("/sys/bus/pci/devices", "permission denied")
+
+
+def place(text: str, box: Box) -> Arrangement:
+    return Arrangement(declare(text), box.snapshot())
+
+
+def one_position(**keys: str) -> str:
+    fields = ", ".join(f"{key} = {value}" for key, value in keys.items())
+    return f'position = [{{ label = "a", {fields} }}]'
+
+
+@pytest.mark.parametrize(
+    ("path", "state"),
+    [
+        ("0000:00/01.1", State.OCCUPIED),
+        ("0000:00/01.2", State.SILENT),
+        ("0000:00/01.3", State.NO_BRIDGE),
+        ("0000:00/17.0/ata-1", State.OCCUPIED),
+        ("0000:00/17.0/ata-2", State.SILENT),
+        ("0000:00/18.0/ata-1", State.NO_BRIDGE),
+    ],
+)
+def test_state_of_a_position(path: str, state: State) -> None:
+    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").with_port("0000:00/01.2")
+    box.with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-1")
+    assert place(one_position(path=f'"{path}"'), box).placements[0].state is state
+
+
+def test_device_that_answers_all_ones_is_gone() -> None:
+    box = kelp_box(1).edit("0000:00/01.1/00.0", lambda one: replace(one, answers=False))
+    assert place(one_position(path='"0000:00/01.1"'), box).placements[0].state is State.GONE
+
+
+def test_sleeping_device_is_not_gone() -> None:
+    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", asleep=True)
+    box.edit("0000:00/01.1/00.0", lambda one: replace(one, answers=False))
+    assert place(one_position(path='"0000:00/01.1"'), box).placements[0].state is State.OCCUPIED
+
+
+def test_unread_tree_leaves_positions_unread() -> None:
+    arrangement = Arrangement(declare(one_position(path='"0000:00/01.1"')), kelp_box().with_group().snapshot())
+    assert arrangement.placements[0].state is State.OCCUPIED
+    unread = Arrangement(arrangement.build, replace(arrangement.snapshot, functions=UNREAD))
+    assert unread.placements[0].state is State.UNREAD
+    assert unread.placements[0].unread is UNREAD
+
+
+@pytest.mark.parametrize(
+    ("occupant", "link", "meant_occupied", "meant_empty"),
+    [
+        ('{ kind = "nvme" }', None, True, False),
+        ('{ role = "data" }', None, True, False),
+        ('{ kind = "none" }', None, False, True),
+        ('{ kind = "none" }', "{ generation = 4 }", False, True),
+        ("{}", None, False, False),
+        (None, "{ generation = 4 }", True, False),
+        (None, None, False, False),
+    ],
+)
+def test_what_a_declaration_means_by_its_occupant(
+    occupant: str | None,
+    link: str | None,
+    meant_occupied: bool,  # noqa: FBT001 (a column of the table)
+    meant_empty: bool,  # noqa: FBT001
+) -> None:
+    keys = {"path": '"0000:00/01.1"'} | ({"occupant": occupant} if occupant else {}) | ({"link": link} if link else {})
+    found = place(one_position(**keys), Box()).placements[0]
+    assert (found.is_meant_occupied, found.is_meant_empty) == (meant_occupied, meant_empty)
+
+
+TWO = """
+position = [
+  { label = "a", path = "0000:00/01.1", occupant = { serial = "A" } },
+  { label = "b", path = "0000:00/01.2", occupant = { serial = "B" } },
+]
+"""
+
+
+def two(first: str | None, second: str | None, third: str | None = None) -> Box:
+    box = Box()
+    for path, serial in (("0000:00/01.1", first), ("0000:00/01.2", second), ("0000:00/01.3", third)):
+        box.with_port(path)
+        if serial:
+            box.with_drive(path, serial=serial)
+    return box
+
+
+def test_drive_with_its_serial_elsewhere_has_moved() -> None:
+    arrangement = place(TWO, two(None, "A"))
+    found = arrangement.found_elsewhere(arrangement.by_label["a"])
+    assert found is not None
+    assert arrangement.where(found) == "b"
+    assert arrangement.belongs_to(found) == "a"
+
+
+def test_drive_may_have_moved_to_an_undeclared_place() -> None:
+    arrangement = place(TWO, two(None, "B", "A"))
+    found = arrangement.found_elsewhere(arrangement.by_label["a"])
+    assert found is not None
+    assert arrangement.where(found) == "the undeclared 0000:00/01.3"
+
+
+def test_twin_serials_are_no_proof_of_a_move() -> None:
+    arrangement = place(TWO, two(None, "A", "A"))
+    assert arrangement.found_elsewhere(arrangement.by_label["a"]) is None
+
+
+MODELS = """
+position = [
+  { label = "a", path = "0000:00/01.1", occupant = { model = "Fulmar N4", capacity = "4 TB" } },
+  { label = "b", path = "0000:00/01.2", occupant = { model = "Gannet 2", capacity = "4 TB" } },
+]
+"""
+
+
+def test_without_serial_a_unique_model_and_capacity_tell_the_move() -> None:
+    box = Box().with_port("0000:00/01.1").with_port("0000:00/01.2").with_drive("0000:00/01.2", model="Fulmar N4")
+    arrangement = place(MODELS, box)
+    found = arrangement.found_elsewhere(arrangement.by_label["a"])
+    assert found is not None
+    assert arrangement.where(found) == "b"
+
+
+def test_without_serial_two_candidates_tell_nothing() -> None:
+    box = Box().with_port("0000:00/01.1").with_port("0000:00/01.2").with_drive("0000:00/01.2", model="Fulmar N4")
+    box.with_port("0000:00/01.3").with_drive("0000:00/01.3", model="Fulmar N4")
+    arrangement = place(MODELS, box)
+    assert arrangement.found_elsewhere(arrangement.by_label["a"]) is None
+
+
+def test_drive_in_its_own_place_is_not_taken_for_anothers() -> None:
+    text = """
+    position = [
+      { label = "a", path = "0000:00/01.1", occupant = { model = "Fulmar N4" } },
+      { label = "b", path = "0000:00/01.2", occupant = { model = "Fulmar N4", serial = "B" } },
+    ]
+    """
+    arrangement = place(text, two(None, "B"))
+    assert arrangement.found_elsewhere(arrangement.by_label["a"]) is None
+
+
+def test_one_pass_shares_one_arrangement() -> None:
+    build, snapshot = declare(TWO), two("A", "B").snapshot()
+    assert arrange(build, snapshot) is arrange(build, snapshot)
+    assert arrange(build, replace(snapshot)) is not arrange(build, snapshot)

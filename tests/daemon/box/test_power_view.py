@@ -1,0 +1,84 @@
+"""Idle states in force: the drive's own word before the kernel's, the registers before the policy."""
+
+import pytest
+
+from laneproof.box.power_view import IdleStates, find_idle_states
+from laneproof.box.topology import survey
+from laneproof_collectors.snapshot import AutonomousTransitions, Setting
+from laneproof_collectors.unread import Unread
+from simulated_box import L1, Box
+
+PATH = "0000:00/01.1"
+GAP = Unread("it", "denied")
+ON, OFF = AutonomousTransitions(enabled=True, transitions={}), AutonomousTransitions(enabled=False, transitions={})
+
+
+def view(box: Box) -> IdleStates:
+    snapshot = box.snapshot()
+    tree = survey(snapshot)
+    return find_idle_states(snapshot, tree.link_at(PATH), next(iter(tree.controllers.values())))
+
+
+def drive(**controller: object) -> Box:
+    return Box().with_port(PATH).with_drive(PATH, controller=dict(controller))
+
+
+@pytest.mark.parametrize(
+    ("controller", "default", "expected"),
+    [
+        ({"autonomous_transitions": ON}, "0", True),
+        ({"autonomous_transitions": OFF}, "100000", False),
+        ({"autonomous_transitions": None}, "100000", False),  # the drive has none
+        ({"autonomous_transitions": GAP, "latency_tolerance_us": 0}, "100000", False),
+        ({"autonomous_transitions": GAP, "latency_tolerance_us": 25000}, "0", True),
+        ({"autonomous_transitions": GAP, "latency_tolerance_us": GAP}, "0", False),
+        ({"autonomous_transitions": GAP, "latency_tolerance_us": "auto"}, "100000", True),
+    ],
+)
+def test_the_drives_own_feature_comes_first(controller: dict[str, object], default: str, expected: bool) -> None:  # noqa: FBT001
+    box = drive(**controller).with_power(nvme_max_latency_us=Setting(value=default, origin="sysfs"))
+    assert view(box).drive is expected
+
+
+def test_nothing_told_is_not_off() -> None:
+    box = drive(autonomous_transitions=GAP, latency_tolerance_us=GAP).with_power(nvme_max_latency_us=GAP)
+    assert view(box).drive is None
+
+
+def test_a_link_state_at_either_end_counts() -> None:
+    assert view(Box().with_port(PATH, aspm=L1).with_drive(PATH)).link is True
+    assert view(Box().with_port(PATH).with_drive(PATH)).link is False
+
+
+@pytest.mark.parametrize(("policy", "expected"), [("performance", False), ("powersave", True), ("default", None)])
+def test_without_registers_sysfs_tells_and_then_the_policy(policy: str, expected: bool | None) -> None:  # noqa: FBT001
+    box = Box().with_port(PATH).with_drive(PATH).without_registers()
+    assert view(box).link is False  # link/l1_aspm reads 0
+    for own in (PATH, f"{PATH}/00.0"):
+        box.edit(own, _forget_link_states)
+    assert view(box.with_power(aspm_policy=Setting(value=policy, origin="sysfs"))).link is expected
+
+
+def _forget_link_states(function):  # type: ignore[no-untyped-def]  # noqa: ANN001, ANN202
+    from dataclasses import replace  # noqa: PLC0415
+
+    return replace(function, power=replace(function.power, link_states={}))
+
+
+@pytest.mark.parametrize(
+    ("drive_on", "link_on", "expected"),
+    [
+        (True, None, True),
+        (None, True, True),
+        (False, False, False),
+        (False, None, None),
+        (None, None, None),
+        (True, False, True),
+    ],
+)
+def test_off_is_only_where_both_are_known_to_be(
+    drive_on: bool | None,  # noqa: FBT001
+    link_on: bool | None,  # noqa: FBT001
+    expected: bool | None,  # noqa: FBT001
+) -> None:
+    assert IdleStates(drive=drive_on, link=link_on).on is expected

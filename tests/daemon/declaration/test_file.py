@@ -1,0 +1,246 @@
+import os
+import tomllib
+from collections.abc import Callable
+
+import pytest
+import tomlkit
+from hypothesis import given
+from hypothesis import strategies as st
+
+from laneproof.declaration.build import Build
+from laneproof.declaration.file import BuildError, parse_build
+
+SPINE = """\
+schema = 1
+[box]
+name = "kelp-1"
+undeclared = "report"
+[kernel]
+command_line = ["pcie_aspm=off"]
+aspm_policy = "performance"
+links_aspm = "off"
+nvme_default_ps_max_latency_us = 0
+[slot.riser]
+path = "0000:00"
+lanes = 16
+split = [4, 4, 4, 4]
+[[position]]
+label = "riser-1"
+slot = "riser"
+branch = 1
+path = "0000:00/01.1"
+through = ["passive-split"]
+link = { generation = 4, lanes = 4 }
+occupant = { kind = "nvme", role = "data", capacity = "4 TB", model = "Tidewater T4", serial = "TW-0001" }
+[[position]]
+label = "riser-2"
+path = "0000:00/01.2"
+[[array]]
+name = "md0"
+level = "raid1"
+members = ["riser-1", "riser-2"]
+[memory]
+total = "64 GiB"
+modules = 2
+speed_mt_s = 5600
+[[aggregate]]
+name = "bond0"
+mode = "802.3ad"
+members = ["enp1s0f0", "enp1s0f1"]
+member_speed_mbit_s = 10000
+[[accept]]
+rule = "link-slow"
+position = "riser-1"
+until = 2027-06-30
+because = "spare cable on order"
+"""
+
+
+def _complaints(text: str) -> list[str]:
+    with pytest.raises(BuildError) as caught:
+        parse_build(text, name="build.toml")
+    assert caught.value.exit_status == os.EX_DATAERR
+    assert str(caught.value).splitlines() == [one.sentence("build.toml") for one in caught.value.problems]
+    return str(caught.value).splitlines()
+
+
+def _read(text: str) -> Build | BuildError:
+    try:
+        return parse_build(text, name="build.toml")
+    except BuildError as error:
+        return error
+
+
+def test_whole_spine_is_read() -> None:
+    build = parse_build(SPINE, name="build.toml")
+    position = build.position[0]
+    assert position.occupant is not None
+    assert position.occupant.capacity == 4_000_000_000_000
+    assert build.memory is not None
+    assert build.memory.total == 64 * 2**30
+    assert build.slot["riser"].split == (4, 4, 4, 4)
+    assert [part.kind for part in position.through] == ["passive-split"]
+
+
+def test_ten_lines_are_enough_to_begin() -> None:
+    text = 'schema = 1\nbox.name = "kelp-1"\n[[position]]\nlabel = "m2-1"\npath = "0000:00/01.1"\n'
+    assert parse_build(text, name="build.toml").position[0].link is None
+
+
+def test_unknown_key_is_named_with_line_and_near_miss() -> None:
+    text = SPINE.replace("link = { generation = 4, lanes = 4 }", "link = { generation = 4, lanse = 4 }")
+    assert _complaints(text) == ["build.toml, line 20: position[0].link.lanse is not a key here; did you mean 'lanes'?"]
+
+
+def test_all_problems_are_told_at_once_in_the_order_of_the_file() -> None:
+    text = SPINE.replace('name = "kelp-1"', 'nmae = "kelp-1"').replace("lanes = 16", 'lanes = "16"')
+    text = text.replace('members = ["riser-1", "riser-2"]', 'members = ["riser-1", "riser-9"]')
+    found = _complaints(text)
+    assert [line.split(":")[0] for line in found] == [
+        "build.toml, line 2",
+        "build.toml, line 3",
+        "build.toml, line 12",
+    ]
+    assert "box.name is missing" in found[0]
+    assert "did you mean 'name'?" in found[1]
+    assert "'16'" in found[2]
+
+
+def test_names_are_asked_after_even_where_other_things_are_wrong() -> None:
+    text = SPINE.replace('members = ["riser-1", "riser-2"]', 'members = ["riser-1", "riser-9"]\nlevl = 3')
+    found = _complaints(text)
+    assert any("array[0].members[1] 'riser-9' is no declared position" in line for line in found)
+    assert any("array[0].levl is not a key here; did you mean 'level'?" in line for line in found)
+
+
+def test_name_is_not_called_missing_where_its_own_table_is_wrong() -> None:
+    found = _complaints(SPINE.replace('label = "riser-2"', "label = 2"))
+    assert found == ["build.toml, line 23: position[1].label must be a text in quotes, and is 2"]
+
+
+@pytest.mark.parametrize(
+    ("line", "complaint"),
+    [
+        ("x = [1,", "build.toml, line 3: this is not TOML: "),
+        ("[[position]]\n[position]", "cannot declare position twice"),
+        ('box.name = "again"', "this is not TOML: cannot overwrite a value"),
+        ("memory = 3", "build.toml, line 3: memory must be a table, and is 3"),
+        ("memory.modules = true", "memory.modules must be a whole number, and is true"),
+        ("memory.modules = 0", "memory.modules must be at least 1, and is 0"),
+        ("memory.modules = 1.5", "memory.modules must be a whole number, and is 1.5"),
+        ("memory.ecc = 1", "memory.ecc must be true or false, and is 1"),
+        (
+            'memory.total = "64 GiBi"',
+            "memory.total cannot be used: '64 GiBi' is no size; write it as '4 TB' or '64 GiB'",
+        ),
+        ("memory.total = true", "true is no size"),
+        ('accept = [{ rule = "x", because = "y", until = "soon" }]', "accept[0].until must be a date without quotes"),
+        ('slot.a = { path = "0000:00", split = [4, true] }', "slot.a.split[1] must be a whole number, and is true"),
+        ('slot.a = { path = "0000:00", lanes = 3 }', "slot.a.lanes cannot be 3; it can be 1, 2, 4, 8, 12, 16 or 32"),
+        ('slot.a = { path = "0000:01:00.0" }', "a bus address, which moves when a card is added"),
+        ('slot.a = { path = "somewhere" }', "slot.a.path is 'somewhere', which is no path"),
+        ("kernel.links_aspm = 'of'", "kernel.links_aspm cannot be 'of'; did you mean 'off'? It can be off or on"),
+        ('kernel.aspm_polcy = "default"', "kernel.aspm_polcy is not a key here; did you mean 'aspm_policy'?"),
+        ("kernel.colour = 1", "kernel.colour is not a key here; known here: command_line, aspm_policy"),
+        ("box.position = 1", "box.position is not a key here; [position] is a table of its own"),
+        (
+            'position = [{ label = "a", path = "0000:00", lanes = 4 }]',
+            "position[0].lanes is not a key here; it belongs to 'link' or 'occupant'",
+        ),
+        ("assume.supply_margin = 3", "assume.supply_margin must be at most 1, and is 3"),
+        ("assume.nvme_watts = 0", "assume.nvme_watts must be more than 0, and is 0"),
+        ("assume.nvme_watts = nan", "assume.nvme_watts must be a finite number, and is nan"),
+        ("array = { name = 'md0' }", "array must be a list in square brackets, and is a table"),
+        ("slot = 3", "slot must be a table of tables, and is 3"),
+        ('position = [{ label = "", path = "0000:00" }]', "position[0].label must not be empty"),
+        ('position = [{ label = "a", path = "0000:00", lnk = {} }]', "did you mean 'link'?"),
+        (
+            'position = [{ label = "a", path = "0000:00", through = ["bord"] }]',
+            "position[0].through[0] cannot be 'bord'; did you mean 'board'? It can be board, passive-split,",
+        ),
+        ('"odd\\nkey" = 1', "'odd\\nkey' is not a key here"),
+        (f"assume.nvme_watts = 0x1{'0' * 5000}", "assume.nvme_watts must be a number"),
+        (f"kernel.aspm_policy = 0x1{'0' * 5000}", "cannot be a number of more than sixty digits"),
+        (f"memory.total = 0x1{'0' * 5000}", "memory.total cannot be used: a size of that many bytes is beyond any box"),
+        (f"memory.modules = 0x1{'0' * 5000}", "memory.modules must be at most 1000000000"),
+    ],
+)
+def test_problem_is_said_in_plain_words(line: str, complaint: str) -> None:
+    text = f'schema = 1\nbox.name = "kelp-1"\n{line}\n'
+    (found,) = _complaints(text)
+    assert complaint in found
+    assert found.startswith("build.toml, line ")
+    assert "pydantic" not in found
+    assert "Input should" not in found
+
+
+def test_file_of_a_later_format_is_told_as_such_and_nothing_else() -> None:
+    assert _complaints("schema = 2\nnew_thing = 1\n") == [
+        "build.toml, line 1: schema is not 1, the only format that this program reads"
+    ]
+
+
+def test_empty_file_says_how_to_begin() -> None:
+    assert _complaints("") == [
+        'build.toml: box is missing; name the box: [box] name = "..."',
+        "build.toml: schema is missing; begin the file with: schema = 1",
+    ]
+
+
+def test_deep_nesting_is_refused_in_one_sentence() -> None:
+    (found,) = _complaints("x = " + "[" * 100_000)
+    assert found.startswith("build.toml")
+
+
+def test_number_too_long_for_python_is_refused_in_one_sentence() -> None:
+    (found,) = _complaints(f"schema = {'1' * 10_000}")
+    assert "a number too long" in found
+
+
+@given(st.text())
+def test_any_text_is_a_declaration_or_a_problem(text: str) -> None:
+    read = _read(text)
+    assert isinstance(read, Build) or read.problems
+
+
+@given(st.data())
+def test_any_change_to_a_declaration_is_read_or_told_with_a_line(data: st.DataObject) -> None:
+    at = data.draw(st.integers(0, len(SPINE)))
+    until = data.draw(st.integers(at, min(at + 30, len(SPINE))))
+    put = data.draw(
+        st.sampled_from(["", "true", "-1", '"', "[", "]", "=", "1e999", "{}", "\n[x]\n", "[[position]]\n", "'a.b'"])
+    )
+    text = SPINE[:at] + put + SPINE[until:]
+    read = _read(text)
+    lines = text.count("\n") + 1
+    assert isinstance(read, Build) or all(0 <= one.line <= lines and one.message for one in read.problems)
+
+
+_VALUES: st.SearchStrategy[object] = st.recursive(
+    st.one_of(st.integers(), st.booleans(), st.floats(), st.text(max_size=5), st.dates(), st.datetimes()),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=5,
+)
+
+
+def _places(
+    table: object, set_here: Callable[[object], dict[str, object]]
+) -> list[Callable[[object], dict[str, object]]]:
+    """Give a function for each place of the parsed spine that puts another value there."""
+    places = [set_here]
+    if isinstance(table, dict):
+        for key, value in table.items():
+            places += _places(value, lambda new, key=key: set_here(table | {key: new}))
+    if isinstance(table, list):
+        for at, value in enumerate(table):
+            places += _places(value, lambda new, at=at: set_here([*table[:at], new, *table[at + 1 :]]))
+    return places
+
+
+_PLACES = _places(tomllib.loads(SPINE), lambda new: new if isinstance(new, dict) else {"schema": new})
+
+
+@given(place=st.sampled_from(_PLACES), value=_VALUES)
+def test_any_value_at_any_place_is_taken_or_told(place: Callable[[object], dict[str, object]], value: object) -> None:
+    read = _read(tomlkit.dumps(place(value)))
+    assert isinstance(read, Build) or (str(read) and "Input should" not in str(read))

@@ -1,0 +1,31 @@
+import pytest
+from pydantic import ValidationError
+
+from laneproof.declaration.build import Build
+from laneproof.declaration.wording import describe_errors
+
+
+def _describe(data: dict[str, object]) -> list[tuple[tuple[str | int, ...], str]]:
+    with pytest.raises(ValidationError) as caught:
+        Build.model_validate(data)
+    return list(describe_errors(caught.value, data))
+
+
+def test_place_of_a_problem_is_one_that_stands_in_the_file() -> None:
+    data = {"schema": 1, "box": {"name": "b"}, "position": [{"label": "a", "path": "0000:00", "through": ["bord"]}]}
+    assert [path for path, _ in _describe(data)] == [("position", 0, "through", 0)]
+
+
+def test_known_keys_are_told_in_the_order_of_the_model_where_none_is_near() -> None:
+    ((_, message),) = _describe({"schema": 1, "box": {"name": "b"}, "slot": {"x": {"path": "0000:00", "qqq": 1}}})
+    assert message.startswith("is not a key here; known here: path, lanes, generation, split")
+
+
+def test_key_of_a_table_that_the_owner_named_finds_its_near_miss() -> None:
+    ((_, message),) = _describe({"schema": 1, "box": {"name": "b"}, "uplink": {"x": {"lane": 1}}})
+    assert message == "is not a key here; did you mean 'lanes'?"
+
+
+def test_nothing_is_said_of_names_where_a_name_itself_is_wrong() -> None:
+    data = {"schema": 1, "box": {"name": "b"}, "position": ["a"], "array": [{"name": "md0", "members": ["a"]}]}
+    assert [path for path, _ in _describe(data)] == [("position", 0)]

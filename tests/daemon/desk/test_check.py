@@ -1,0 +1,191 @@
+import json
+import re
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from laneproof.desk.check import DeskCheck, check_plan
+from simulated_box import declare
+
+
+def _position(label: str, path: str, rest: str = "") -> str:
+    return f'[[position]]\nlabel = "{label}"\npath = "{path}"\n{rest}\n'
+
+
+KELP = (
+    """\
+[slot.riser]
+path = "0000:00"
+lanes = 16
+generation = 4
+split = [4, 4, 4, 4]
+bifurcation = true
+[uplink.chipset]
+path = "0000:00/02.1"
+generation = 4
+lanes = 4
+[memory]
+modules = 2
+[processor]
+watts = 54
+[supply]
+watts = 200
+[[aggregate]]
+name = "bond0"
+mode = "802.3ad"
+members = ["enp1s0f0", "enp1s0f1"]
+member_speed_mbit_s = 10000
+[[array]]
+name = "md0"
+level = "raid5"
+members = ["riser-1", "riser-2", "riser-3", "riser-4", "deck-1"]
+"""
+    + "".join(
+        _position(
+            f"riser-{at}",
+            f"0000:00/01.{at}",
+            f'slot = "riser"\nbranch = {at}\nthrough = ["passive-split"]\nlink = {{ generation = 4, lanes = 4 }}\n'
+            'occupant = { kind = "nvme", capacity = "4 TB" }',
+        )
+        for at in (1, 2, 3, 4)
+    )
+    + _position(
+        "deck-1",
+        "0000:00/02.1/00.0/01.0",
+        'key = "M"\nlink = { generation = 4, lanes = 4 }\noccupant = { kind = "nvme", capacity = "4 TB" }',
+    )
+    + _position(
+        "wireless",
+        "0000:00/02.1/00.0/02.0",
+        'key = "E"\nthrough = ["key-adapter"]\nlink = { generation = 3, lanes = 1 }\n'
+        'occupant = { kind = "nvme", capacity = "500 GB" }',
+    )
+)
+
+
+def _check(text: str) -> DeskCheck:
+    return check_plan(declare(text))
+
+
+def test_kelp_fits_and_its_network_is_its_narrowest_part() -> None:
+    checked = _check(KELP)
+    assert checked.problems == ()
+    assert checked.fits
+    assert checked.bottleneck is not None
+    assert checked.bottleneck.part == "bond0"
+
+
+def test_json_has_the_figures_of_the_check() -> None:
+    made = _check(KELP).as_json()
+    assert json.loads(json.dumps(made)) == made
+    by_label = {one["label"]: one for one in made["positions"]}
+    # Common practice: generation 4 x4 is about 8 GB/s, generation 3 x1 about 1 GB/s
+    assert by_label["riser-1"]["link_bytes_per_second"] == pytest.approx(8e9, rel=0.02)
+    assert by_label["wireless"]["link_bytes_per_second"] == pytest.approx(1e9, rel=0.02)
+    assert by_label["wireless"]["payload_bytes_per_second"] < by_label["wireless"]["link_bytes_per_second"]
+    (array,) = made["arrays"]
+    assert (array["name"], array["usable_bytes"], array["tolerated_failures"]) == ("md0", 16 * 10**12, 1)
+    (bond,) = made["network"]
+    assert (bond["together_bits_per_second"], bond["one_flow_bits_per_second"]) == (20 * 10**9, 10 * 10**9)
+    assert made["problems"] == []
+    assert {one["key"] for one in made["assumptions"]} >= {"max_payload_bytes", "rebuild_rate", "nvme_watts"}
+
+
+def test_drives_behind_the_chipset_share_its_link() -> None:
+    made = _check(KELP).as_json()
+    by_label = {one["label"]: one for one in made["positions"]}
+    together = by_label["deck-1"]["all_busy_bytes_per_second"] + by_label["wireless"]["all_busy_bytes_per_second"]
+    assert together == pytest.approx(made["shared"][0]["payload_bytes_per_second"], abs=2)
+
+
+def test_assumption_that_the_owner_overrides_is_told_as_declared() -> None:
+    made = _check(KELP + "[assume]\nnvme_watts = 7\n").as_json()
+    (told,) = [one for one in made["assumptions"] if one["key"] == "nvme_watts"]
+    assert (told["value"], told["declared"]) == (7.0, True)
+
+
+def test_plan_with_several_faults_tells_them_all() -> None:
+    text = (
+        KELP.replace("lanes = 16", "lanes = 8")
+        .replace('key = "E"', 'key = "E"\n#')
+        .replace("watts = 200", "watts = 100")
+    )
+    checked = _check(text.replace("generation = 3, lanes = 1", "generation = 3, lanes = 2"))
+    assert not checked.fits
+    assert {one.what for one in checked.problems} == {"slot-lanes-exceeded", "key-too-narrow", "supply-too-small"}
+
+
+def test_ten_lines_are_a_plan() -> None:
+    checked = _check(_position("a", "0000:00/01.1"))
+    assert checked.fits
+    assert checked.bottleneck is None
+    assert checked.as_json()["positions"][0]["link_bytes_per_second"] is None
+
+
+_LABELS = ("a", "b", "c", "d")
+_TEXTS = st.builds(
+    lambda split, bifurcation, level, members, positions, supply: (
+        f'[slot.s]\npath = "0000:00"\nlanes = 16\nsplit = {split}\nbifurcation = {str(bifurcation).lower()}\n'
+        f"[supply]\nwatts = {supply}\n"
+        f'[[array]]\nname = "md0"\nlevel = "{level}"\nmembers = {sorted(members)!r}\n' + "".join(positions)
+    ),
+    st.sampled_from([[], [4, 4, 4, 4], [8, 8], [8, 8, 8]]),
+    st.booleans(),
+    st.sampled_from(["raid0", "raid1", "raid5", "raid6", "raid10", "odd"]),
+    st.sets(st.sampled_from(_LABELS)),
+    st.tuples(
+        *(
+            st.builds(
+                lambda through, key, lanes, kind, label=label, at=at: _position(
+                    label,
+                    f"0000:00/0{at}.0",
+                    f'slot = "s"\nthrough = ["{through}"]\nkey = "{key}"\n'
+                    f"link = {{ generation = 4, lanes = {lanes} }}\n"
+                    f'occupant = {{ kind = "{kind}", capacity = "{at} TB" }}',
+                ),
+                st.sampled_from(["board", "passive-split", "switch-card", "key-adapter", "flexible-cable"]),
+                st.sampled_from(["M", "B", "B+M", "E", "A"]),
+                st.sampled_from([1, 2, 4, 8]),
+                st.sampled_from(["nvme", "sata", "network", "other", "none"]),
+            )
+            for at, label in enumerate(_LABELS, start=1)
+        )
+    ),
+    st.integers(1, 500),
+)
+
+
+@given(_TEXTS)
+def test_any_plan_gives_figures_that_hold_together(text: str) -> None:
+    made = _check(text).as_json()
+    json.dumps(made, allow_nan=False)
+    assert made["fits"] is (not made["problems"])
+    for one in made["positions"]:
+        link, payload, busy = (one[f"{key}_bytes_per_second"] for key in ("link", "payload", "all_busy"))
+        assert link is None or (payload < link and busy <= payload + 1)
+    for one in made["arrays"]:
+        assert one["usable_bytes"] is None or one["usable_bytes"] <= one["raw_bytes"]
+        chances = (
+            [one["rebuild"][key] for key in one["rebuild"] if key.endswith("probability")] if one["rebuild"] else []
+        )
+        assert all(0 <= chance <= 1 for chance in chances)
+    assert made["power"]["total_watts"] > 0
+    assert all(one["source"] for one in made["assumptions"])
+
+
+def test_check_asks_nothing_but_the_declaration() -> None:
+    assert _check(KELP) == _check(KELP)
+
+
+REPOSITORY = Path(__file__).resolve().parents[3]
+
+
+def test_every_problem_is_explained_in_the_docs() -> None:
+    text = (REPOSITORY / "docs" / "desk-check.md").read_text(encoding="utf-8")
+    sources = [one.read_text(encoding="utf-8") for one in (REPOSITORY / "daemon" / "laneproof" / "desk").glob("*.py")]
+    told = {name for source in sources for name in re.findall(r'notes\.problem\(\s*"([a-z-]+)"', source)}
+    assert len(told) > 15
+    assert {name for name in told if f"| `{name}` |" not in text} == set()
+    assert set(re.findall(r"^\| `([a-z]+-[a-z-]+)` \|", text, re.MULTILINE)) == told

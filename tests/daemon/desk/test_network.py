@@ -1,0 +1,61 @@
+import pytest
+
+from laneproof.desk.network import NetworkCeiling, plan_network
+from laneproof.desk.notes import PlanNotes
+from simulated_box import declare
+
+GBIT = 10**9
+
+
+def _plan(text: str) -> tuple[tuple[NetworkCeiling, ...], PlanNotes]:
+    build = declare(text)
+    notes = PlanNotes(assume=build.assume)
+    return plan_network(build, notes), notes
+
+
+def _bond(mode: str | None = "802.3ad", members: int = 2, speed: int | None = 10_000) -> str:
+    text = f'[[aggregate]]\nname = "bond0"\nmembers = {[f"p{at}" for at in range(members)]!r}\n'
+    text += f'mode = "{mode}"\n' if mode else ""
+    return text + (f"member_speed_mbit_s = {speed}\n" if speed else "")
+
+
+def test_two_ports_of_ten_carry_twenty_together_and_ten_in_one_flow() -> None:
+    # Kernel Documentation/networking/bonding.rst: no single connection uses more than one interface's worth
+    (bond,), _ = _plan(_bond())
+    assert (bond.together_bits_per_second, bond.one_flow_bits_per_second) == (20 * GBIT, 10 * GBIT)
+
+
+@pytest.mark.parametrize(
+    ("mode", "together", "one_flow"),
+    [
+        # bonding.rst, mode: which transmit on one member, on all of them, on all in turn
+        ("802.3ad", 20, 10),
+        ("802.3ad 4", 20, 10),
+        ("balance-xor", 20, 10),
+        ("balance-alb", 20, 10),
+        ("active-backup", 10, 10),
+        ("broadcast", 10, 10),
+        ("balance-rr", 20, 20),
+        (None, 20, 10),
+    ],
+)
+def test_mode_says_what_members_add_up_to(mode: str | None, together: int, one_flow: int) -> None:
+    (bond,), _ = _plan(_bond(mode))
+    assert (bond.together_bits_per_second, bond.one_flow_bits_per_second) == (together * GBIT, one_flow * GBIT)
+
+
+def test_even_spread_is_taken_for_granted_and_told() -> None:
+    _, notes = _plan(_bond())
+    assert [one.says for one in notes.assumptions] == ["flows spread evenly over the members of bond0, at both ends"]
+
+
+@pytest.mark.parametrize("text", [_bond(speed=None), _bond(members=0), '[[network]]\nname = "enp1s0"\n'])
+def test_network_that_says_too_little_has_no_ceiling(text: str) -> None:
+    found, notes = _plan(text)
+    assert found == ()
+    assert len(notes.remarks) == 1
+
+
+def test_port_alone_is_its_own_ceiling() -> None:
+    (port,), _ = _plan('[[network]]\nname = "enp1s0"\nspeed_mbit_s = 2500\n')
+    assert port.together_bits_per_second == port.one_flow_bits_per_second == 2_500_000_000

@@ -1,0 +1,92 @@
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from laneproof.desk.rebuild import Rebuild, failure_probability, more_fail_than, plan_rebuild, unreadable_probability
+
+TB = 10**12
+YEAR = 365.25 * 86400
+
+
+def test_twelve_terabytes_at_one_error_in_1e14_bits_fail_in_six_of_ten_reads() -> None:
+    # The trade's own example of the risk at level 5: 12 TB are 0.96e14 bits, and 1 - exp(-0.96) = 62 %; no source
+    assert unreadable_probability(12 * TB, 1e-14) == pytest.approx(0.617, abs=0.001)
+
+
+def test_four_terabytes_at_200_megabytes_a_second_take_five_and_a_half_hours() -> None:
+    # Capacity over rate; common practice, no source
+    made = _rebuild(member_bytes=4 * TB, bytes_per_second=200e6)
+    assert made.seconds / 3600 == pytest.approx(5.56, abs=0.01)
+
+
+@given(st.floats(0, 0.99), st.floats(0, 50 * YEAR))
+def test_chance_of_failure_agrees_with_the_exponential_distribution(rate: float, seconds: float) -> None:
+    # A general reference library: scipy.stats.expon; after one year the chance is the annual rate itself
+    scale = -1 / math.log1p(-rate) if rate else math.inf
+    wanted = stats.expon.cdf(seconds / YEAR, scale=scale) if rate else 0.0
+    assert failure_probability(rate, seconds) == pytest.approx(wanted, rel=1e-9, abs=1e-300)
+    assert failure_probability(rate, YEAR) == pytest.approx(rate, rel=1e-9)
+
+
+@given(st.integers(0, 6), st.integers(0, 30), st.floats(0, 1))
+def test_chance_of_several_failures_agrees_with_the_binomial_distribution(
+    tolerated: int, of: int, probability: float
+) -> None:
+    # scipy.stats.binom, survival function
+    wanted = stats.binom.sf(tolerated, of, probability)
+    assert more_fail_than(tolerated, of, probability) == pytest.approx(wanted, rel=1e-9, abs=1e-15)
+
+
+@given(st.integers(0, 10**8), st.floats(1e-18, 1e-6))
+def test_chance_of_an_unreadable_bit_agrees_with_the_geometric_distribution(bytes_read: int, chance: float) -> None:
+    # scipy.stats.geom: the first failure within so many trials
+    wanted = stats.geom.cdf(bytes_read * 8, chance)
+    assert unreadable_probability(bytes_read, chance) == pytest.approx(wanted, rel=1e-6, abs=1e-12)
+
+
+def test_certain_failures_are_certain() -> None:
+    assert failure_probability(1.0, 1.0) == 1.0
+    assert failure_probability(1.0, 0.0) == 0.0
+    assert unreadable_probability(1, 1.0) == 1.0
+    assert unreadable_probability(0, 1.0) == 0.0
+
+
+def _rebuild(
+    *, member_bytes: int = TB, bytes_per_second: float = 200e6, spare_failures: int = 0, survivors: int = 4
+) -> Rebuild:
+    return plan_rebuild(
+        member_bytes=member_bytes,
+        read_members=survivors,
+        survivors=survivors,
+        spare_failures=spare_failures,
+        bytes_per_second=bytes_per_second,
+        limited_by="test",
+        annual_failure_rate=0.05,
+        unreadable_per_bit=1e-15,
+    )
+
+
+def test_second_failure_is_a_loss_where_none_is_spare() -> None:
+    made = _rebuild()
+    assert made.loss_probability == made.second_failure_probability
+    assert made.unreadable_loses_data
+
+
+def test_second_failure_is_no_loss_where_one_is_spare() -> None:
+    made = _rebuild(spare_failures=1)
+    assert made.loss_probability < made.second_failure_probability / 100
+    assert not made.unreadable_loses_data
+
+
+@given(st.integers(1, 100), st.integers(1, 100), st.integers(1, 20))
+def test_longer_rebuild_and_more_survivors_never_make_it_safer(tb: int, rate: int, survivors: int) -> None:
+    made = _rebuild(member_bytes=tb * TB, bytes_per_second=rate * 1e7, survivors=survivors)
+    slower = _rebuild(member_bytes=tb * TB, bytes_per_second=rate * 0.5e7, survivors=survivors)
+    wider = _rebuild(member_bytes=tb * TB, bytes_per_second=rate * 1e7, survivors=survivors + 1)
+    assert slower.second_failure_probability >= made.second_failure_probability
+    assert wider.second_failure_probability >= made.second_failure_probability
+    assert wider.unreadable_probability >= made.unreadable_probability
+    assert 0 <= made.loss_probability <= 1

@@ -1,0 +1,139 @@
+import pytest
+
+from laneproof.desk.notes import PlanNotes
+from laneproof.desk.sockets import KEY_LANES, branch_lanes, check_devices, check_keys, check_slots, is_through
+from simulated_box import declare
+
+
+def _check(text: str) -> PlanNotes:
+    build = declare(text)
+    notes = PlanNotes(assume=build.assume)
+    check_slots(build, notes)
+    check_keys(build, notes)
+    check_devices(build, notes)
+    return notes
+
+
+def _whats(text: str) -> list[str]:
+    return [one.what for one in _check(text).problems]
+
+
+def _riser(*, slot: str = "lanes = 16\nsplit = [4, 4, 4, 4]\nbifurcation = true", count: int = 4, **keys: str) -> str:
+    told = {"slot": '"riser"', "through": '["passive-split"]', "link": "{ generation = 4, lanes = 4 }"} | keys
+    text = f'[slot.riser]\npath = "0000:00"\n{slot}\n'
+    for at in range(1, count + 1):
+        text += f'[[position]]\nlabel = "riser-{at}"\npath = "0000:00/01.{at}"\n'
+        text += f"branch = {at}\n" if told.get("branch", "") != "none" else ""
+        text += "".join(f"{key} = {value}\n" for key, value in told.items() if value and key != "branch")
+    return text
+
+
+def test_slot_of_sixteen_lanes_split_in_four_fits() -> None:
+    notes = _check(_riser())
+    assert notes.problems == []
+    assert notes.assumptions == ()
+
+
+def test_slot_of_eight_lanes_splits_into_two_of_four() -> None:
+    # Common practice: x8 is split x4x4; no source
+    assert _whats(_riser(slot="lanes = 8\nsplit = [4, 4]\nbifurcation = true", count=2)) == []
+    assert _whats(_riser(slot="lanes = 8\nsplit = [4, 4, 4, 4]\nbifurcation = true")) == ["slot-lanes-exceeded"]
+
+
+def test_both_values_are_said() -> None:
+    (problem,) = _check(_riser(slot="lanes = 8\nsplit = [4, 4, 4, 4]\nbifurcation = true")).problems
+    assert problem.says == "slot riser has 8 lanes, but its split 4+4+4+4 needs 16"
+    assert problem.as_json() == {"what": "slot-lanes-exceeded", "subject": "riser", "says": problem.says}
+
+
+def test_passive_split_needs_the_firmware_to_split() -> None:
+    assert _whats(_riser(slot="lanes = 16", branch="none")) == ["split-not-planned"]
+    assert _whats(_riser(slot="lanes = 16\nsplit = [4, 4, 4, 4]\nbifurcation = false")) == ["split-not-supported"]
+
+
+def test_split_that_nobody_vouches_for_is_taken_for_granted_and_told() -> None:
+    notes = _check(_riser(slot="lanes = 16\nsplit = [4, 4, 4, 4]"))
+    assert notes.problems == []
+    assert [one.says for one in notes.assumptions] == ["the firmware can split slot riser into 4+4+4+4"]
+
+
+def test_switch_card_needs_no_split() -> None:
+    text = _riser(slot="lanes = 8\nbifurcation = false", through='["switch-card"]', branch="none")
+    assert _whats(text) == []
+
+
+def test_switch_card_in_a_split_slot_is_told() -> None:
+    assert _whats(_riser(through='["switch-card"]', branch="none")) == ["switch-in-split-slot"]
+
+
+def test_slot_that_is_not_split_serves_one_device() -> None:
+    assert _whats(_riser(slot="lanes = 16", through="", branch="none", count=1)) == []
+    assert _whats(_riser(slot="lanes = 16", through="", branch="none", count=2)) == ["slot-shared"]
+
+
+def test_branch_with_fewer_lanes_than_its_link_is_told() -> None:
+    assert _whats(_riser(link="{ lanes = 8 }", count=1)) == ["branch-too-narrow"]
+
+
+def test_slot_with_fewer_lanes_than_its_link_is_told() -> None:
+    assert _whats(_riser(slot="lanes = 4", link="{ lanes = 8 }", through="", branch="none", count=1)) == [
+        "slot-too-narrow"
+    ]
+
+
+def test_slot_slower_than_its_link_is_told() -> None:
+    slot = "lanes = 16\nsplit = [4, 4, 4, 4]\nbifurcation = true\ngeneration = 3"
+    assert _whats(_riser(slot=slot, count=1)) == ["slot-too-slow"]
+
+
+def test_branch_that_is_not_named_is_remarked_on() -> None:
+    assert len(_check(_riser(branch="none", count=1)).remarks) == 1
+
+
+def test_passive_split_outside_any_slot_is_told() -> None:
+    text = '[[position]]\nlabel = "a"\npath = "0000:00/01.1"\nthrough = ["passive-split"]\n'
+    assert _whats(text) == ["split-without-slot"]
+
+
+def _socket(key: str, lanes: int, occupant: str = '{ kind = "nvme" }', through: str = '["key-adapter"]') -> str:
+    return (
+        f'[[position]]\nlabel = "a"\npath = "0000:00/01.1"\nkey = "{key}"\nthrough = {through}\n'
+        f"link = {{ lanes = {lanes} }}\noccupant = {occupant}\n"
+    )
+
+
+@pytest.mark.parametrize(("key", "lanes"), [("M", 4), ("B", 2), ("B+M", 2), ("E", 1), ("A", 1)])
+def test_key_carries_so_many_lanes_and_no_more(key: str, lanes: int) -> None:
+    # M.2 pin tables in public references: M four lanes, B two, E two links of one lane (A from memory)
+    assert KEY_LANES[key] == lanes
+    assert _whats(_socket(key, lanes)) == []
+    assert _whats(_socket(key, lanes * 2)) == ["key-too-narrow"]
+
+
+def test_key_e_says_why_its_two_lanes_are_one() -> None:
+    (problem,) = _check(_socket("E", 2)).problems
+    assert problem.says == "a is to train x2, but key E gives one device x1: its two lanes are two links of one lane"
+
+
+def test_drive_of_key_m_needs_an_adapter_in_a_socket_of_key_e() -> None:
+    assert _whats(_socket("E", 1, through='["board"]')) == ["key-does-not-fit"]
+
+
+@pytest.mark.parametrize(("key", "found"), [("M", []), ("B", []), ("E", ["key-without-sata"])])
+def test_only_keys_m_and_b_carry_sata(key: str, found: list[str]) -> None:
+    assert _whats(_socket(key, 1, occupant='{ kind = "sata" }')) == found
+
+
+def test_branch_has_the_lanes_of_its_place_in_the_split() -> None:
+    build = declare(_riser(slot="split = [8, 4, 4]", count=3))
+    assert [branch_lanes(build, one) for one in build.position] == [8, 4, 4]
+    assert is_through(build.position[0], "passive-split")
+    assert not is_through(build.position[0], "board")
+
+
+def test_link_that_asks_more_than_its_device_can_is_told() -> None:
+    text = '[[position]]\nlabel = "a"\npath = "0000:00/01.1"\nlink = { generation = 4, lanes = 4 }\n'
+    (problem,) = _check(text + "occupant = { generation = 3, lanes = 2 }\n").problems
+    assert problem.what == "link-beyond-device"
+    assert problem.says == "a is to train at generation 4 x4, and its device can do generation 3 x2"
+    assert _whats(text + "occupant = { generation = 5, lanes = 4 }\n") == []

@@ -1,0 +1,249 @@
+import re
+import tomllib
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from laneproof.declaration.file import parse_build
+from laneproof.draft.file import draft_build
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import Box, kelp_box, make_memory, make_sata_drive
+
+OWN = """\
+# Kelp station, north rack.   Ask before pulling anything.
+schema = 1
+box.name = "kelp-1"   # the tape says so
+
+[memory]
+total = "64 GiB"
+speed_mt_s = 5600
+
+# [firmware] is none of our business
+
+[[position]]          # nearest to the fan
+label = "upper left"  # yellow tape
+path = "0000:00/02.0"
+through = ["board", { kind = "flexible-cable", id = "C7" }]
+link.generation = 4   # as bought
+link.lanes = 4
+[position.occupant]
+kind = "nvme"
+role = "data"         # never the system
+serial = "FN0001"     # read off the drive
+
+[[array]]
+name = "md0"
+members = [
+  "upper left",       # the old one
+]
+
+[[position]]
+label = "lower left"
+path = "0000:00/03.0"
+occupant = { kind = "none" } # kept free
+"""
+
+
+def _box() -> Box:
+    return Box().with_port("0000:00/02.0").with_drive("0000:00/02.0", serial="FN0001").with_port("0000:00/03.0")
+
+
+def _update(text: str, box: Box) -> str:
+    updated = draft_build(box.snapshot(), box_name="other", previous=text)
+    parse_build(updated, name="updated")
+    assert draft_build(box.snapshot(), box_name="other", previous=updated) == updated, "a second update changes nothing"
+    return updated
+
+
+def _comments(text: str) -> list[str]:
+    return re.findall(r"#[^\n;]*?(?= *(?:;|$))", text, re.MULTILINE)
+
+
+def test_declaration_of_a_machine_that_did_not_change_gains_only_what_was_not_declared() -> None:
+    updated = _update(OWN, _box())
+    assert updated.startswith(OWN)
+    assert set(tomllib.loads(updated)) - set(tomllib.loads(OWN)) == {"kernel"}
+
+
+def test_fresh_draft_is_up_to_date() -> None:
+    box = kelp_box(3).with_array("md0", ("nvme0n1",))
+    fresh = draft_build(box.snapshot(), box_name="kelp-1")
+    assert _update(fresh, box) == fresh
+
+
+def test_drive_that_was_exchanged_is_declared_with_its_new_serial_number() -> None:
+    updated = _update(OWN, _box().with_drive("0000:00/02.0", serial="FN0777"))
+    assert 'serial = "FN0777"     # read off the drive; was serial = "FN0001" until 2026-09-21' in updated
+    assert 'role = "data"         # never the system' in updated
+
+
+def test_link_that_changed_is_declared_as_it_is_with_what_it_was() -> None:
+    updated = _update(OWN, _box().with_drive("0000:00/02.0", serial="FN0001", trained=(3, 4)))
+    assert "link.generation = 3   # as bought; was generation = 4 until 2026-09-21" in updated
+    assert "link.lanes = 4\n" in updated
+
+
+def test_limit_with_a_reason_is_the_plan_and_stays() -> None:
+    own = OWN.replace("link.lanes = 4", 'link.lanes = 2\nlink.because = "ribbon"')
+    updated = _update(own, _box())
+    assert "link.lanes = 2\n" in updated
+
+
+def test_drive_in_a_position_meant_to_be_empty_is_declared_in_full() -> None:
+    updated = _update(OWN, _box().with_drive("0000:00/03.0", serial="FN0002"))
+    position = tomllib.loads(updated)["position"][1]
+    assert position["occupant"] == {"kind": "nvme", "capacity": "4 TB", "model": "Fulmar N4", "serial": "FN0002"}
+    assert "# kept free; was kind" in updated
+
+
+def test_new_drive_is_added_at_the_end_with_a_label_of_its_own() -> None:
+    own = OWN.replace("lower left", "drive-1")
+    box = _box().with_port("0000:00/04.0").with_drive("0000:00/04.0", serial="FN0003")
+    updated = _update(own, box)
+    assert updated.startswith(own)
+    new = tomllib.loads(updated)["position"][2]
+    assert (new["label"], new["path"], new["occupant"]["serial"]) == ("drive-2", "0000:00/04.0", "FN0003")
+    assert "# Found on 2026-09-21, not declared before:" in updated
+
+
+def test_drive_that_is_missing_is_kept_and_told() -> None:
+    updated = _update(OWN, _box().without("0000:00/02.0"))
+    assert 'path = "0000:00/02.0"  # nothing was found here on 2026-09-21' in updated
+    assert 'serial = "FN0001"     # read off the drive\n' in updated
+
+
+@pytest.mark.parametrize("group", ["functions", "controllers"])
+def test_drive_that_could_not_be_looked_for_is_not_called_missing(group: str) -> None:
+    gap = Unread("/sys/bus/pci/devices", "permission denied", Reason.DENIED)
+    updated = _update(OWN, _box().with_group(**{group: gap}))
+    assert "nothing was found" not in updated
+    assert updated.startswith(OWN)
+
+
+def test_new_member_is_added_to_its_array_and_none_is_taken_away() -> None:
+    box = _box().with_drive("0000:00/03.0", serial="FN0002").with_array("md0", ("nvme1n1",), level="raid1")
+    updated = _update(OWN, box)
+    array = tomllib.loads(updated)["array"][0]
+    assert array == {"name": "md0", "members": ["upper left", "lower left"]}
+    assert '"upper left", "lower left",       # the old one' in updated
+
+
+def test_new_array_is_declared_with_the_owners_labels() -> None:
+    box = _box().with_array("md1", ("nvme0n1",), level="raid1")
+    new = tomllib.loads(_update(OWN, box))["array"][1]
+    assert new == {"name": "md1", "level": "raid1", "members": ["upper left"]}
+
+
+def test_memory_of_nearly_the_same_size_did_not_change() -> None:
+    own = OWN.replace('total = "64 GiB"', 'total = "63.8 GiB"')
+    assert _update(own, _box()).startswith(own)
+
+
+def test_memory_that_changed_is_declared_as_it_is() -> None:
+    updated = _update(OWN, _box().with_group(memory=make_memory("16 GiB", configured_mt_s=4800)))
+    memory = tomllib.loads(updated)["memory"]
+    assert memory == {"total": "16 GiB", "speed_mt_s": 4800}
+    assert 'total = "16 GiB"  # was total = "64 GiB" until 2026-09-21' in updated
+
+
+def test_section_that_the_owner_commented_out_is_not_added() -> None:
+    assert "firmware" not in tomllib.loads(_update(OWN, _box()))
+
+
+def test_kernel_word_that_is_not_there_is_told_and_kept() -> None:
+    own = OWN + '\n[kernel]\ncommand_line = ["pcie_aspm=off"]\nrelease = "6.12"\naspm_policy = "powersave"\n'
+    updated = _update(own, _box())
+    assert 'command_line = ["pcie_aspm=off"]  # not on the command line on 2026-09-21: pcie_aspm=off' in updated
+    assert 'release = "6.12"\n' in updated
+    assert 'aspm_policy = "performance"  # was aspm_policy = "powersave" until 2026-09-21' in updated
+
+
+def test_kernel_of_another_release_is_declared() -> None:
+    updated = _update(OWN + '\n[kernel]\nrelease = "6.1"\n', _box().with_firmware(kernel_release="6.12.9"))
+    assert tomllib.loads(updated)["kernel"] == {"release": "6.1"}, "6.12.9 begins with 6.1"
+    updated = _update(OWN + '\n[kernel]\nrelease = "6.1."\n', _box().with_firmware(kernel_release="6.12.9"))
+    assert tomllib.loads(updated)["kernel"] == {"release": "6.12.9"}
+
+
+def test_bond_that_changed_is_declared_as_it_is() -> None:
+    own = OWN + '\n[[aggregate]]\nname = "bond0"\nmode = "active-backup"\nmembers = ["a"]\nmember_speed_mbit_s = 1000\n'
+    box = _box().with_port("0000:00/05.0").with_network("0000:00/05.0", "a").with_network("0000:00/05.0", "b")
+    bond = tomllib.loads(_update(own, box.with_bond("bond0", ("a", "b"))))["aggregate"][0]
+    assert bond == {"name": "bond0", "mode": "802.3ad", "members": ["a", "b"], "member_speed_mbit_s": 10_000}
+
+
+def test_new_branch_goes_into_the_owners_slot() -> None:
+    fresh = draft_build(kelp_box(3).with_port("0000:00/01.4").snapshot(), box_name="kelp-1")
+    own = fresh.replace("split-1-", "riser-").replace("split-1", "riser")
+    new = tomllib.loads(_update(own, kelp_box(4)))["position"][3]
+    assert (new["slot"], new["branch"]) == ("riser", 4)
+
+
+def test_slot_that_the_owner_deleted_does_not_come_back() -> None:
+    fresh = draft_build(kelp_box(3).with_port("0000:00/01.4").snapshot(), box_name="kelp-1")
+    own = re.sub(r"\[slot.*\n(#.*\n)*path.*\nlanes.*\nsplit.*\n", "", fresh)
+    own = re.sub(r"slot = .*\nbranch = .*\n", "", own)
+    updated = tomllib.loads(_update(own, kelp_box(4)))
+    assert "slot" not in updated
+    assert "slot" not in updated["position"][3]
+
+
+def test_slot_comes_with_the_first_drive_of_it() -> None:
+    updated = tomllib.loads(_update('schema = 1\nbox.name = "kelp-1"\n', kelp_box(2)))
+    assert updated["slot"]["split-1"]["split"] == [4, 4]
+    assert [one["slot"] for one in updated["position"]] == ["split-1", "split-1"]
+
+
+def test_position_comes_without_its_slot_where_the_owner_wrote_the_slots_in_braces() -> None:
+    own = 'schema = 1\nslot = { a = { path = "0000:00" } }\nbox.name = "kelp-1"\n'
+    updated = tomllib.loads(_update(own, kelp_box(2)))
+    assert list(updated["slot"]) == ["a"]
+    assert len(updated["position"]) == 2
+
+
+def test_rows_written_in_brackets_grow_in_brackets() -> None:
+    own = 'schema = 1\nbox = { name = "kelp-1" }\nposition = [\n  { label = "a", path = "0000:00/02.0" }, # first\n]\n'
+    updated = _update(own, _box().with_drive("0000:00/03.0", serial="FN0002"))
+    assert "# first" in updated
+    assert [one["label"] for one in tomllib.loads(updated)["position"]] == ["a", "drive-2"]
+
+
+def test_line_breaks_of_another_system_stay() -> None:
+    own = OWN.replace("\n", "\r\n")
+    updated = _update(own, _box().with_drive("0000:00/02.0", serial="FN0777"))
+    assert 'serial = "FN0777"     # read off the drive; was serial = "FN0001" until 2026-09-21\r\n' in updated
+
+
+def test_file_that_ends_without_a_line_break_is_continued_on_a_new_line() -> None:
+    own = OWN + "# last words"
+    assert "# last words\n\n# Found on" in _update(own, _box())
+
+
+def _keys(value: object, path: tuple[str | int, ...] = ()) -> set[tuple[str | int, ...]]:
+    items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    return {path} | {key for step, inner in items for key in _keys(inner, (*path, step))}
+
+
+@given(
+    serials=st.lists(st.sampled_from(["FN0001", "FN0002", "FN0003"]), min_size=4, max_size=4),
+    trained=st.sampled_from([None, (1, 1), (3, 4)]),
+    empty=st.sets(st.integers(0, 3)),
+    sata=st.booleans(),
+    array=st.sets(st.integers(0, 3)),
+)
+def test_nothing_that_the_owner_wrote_is_ever_lost(
+    *, serials: list[str], trained: tuple[int, int] | None, empty: set[int], sata: bool, array: set[int]
+) -> None:
+    box = Box()
+    for at, serial in enumerate(serials):
+        box.with_port(f"0000:00/0{at + 1}.0")
+        if at not in empty:
+            box.with_drive(f"0000:00/0{at + 1}.0", serial=serial, trained=trained)
+    if sata:
+        box.with_group(drives=(make_sata_drive("sda", "0000:00/17.0/ata-3"),))
+    box.with_array("md0", tuple(f"nvme{at}n1" for at in sorted(array)))
+    updated = _update(OWN, box)
+    assert all(comment in updated for comment in _comments(OWN))
+    assert _keys(tomllib.loads(OWN)) <= _keys(tomllib.loads(updated))
+    assert [one["label"] for one in tomllib.loads(updated)["position"]][:2] == ["upper left", "lower left"]

@@ -1,0 +1,104 @@
+"""The drives on the page: distance from their own limits, and nothing claimed that was not read."""
+
+from typing import Any
+
+import pytest
+
+from html_tree import Node, read_html
+from laneproof.outputs.page.drives import write_drives
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import SATA, Box, declare
+
+GAP = Unread("log 02h", "no", Reason.DENIED)
+
+
+def cells(snapshot: Snapshot, build: str = "") -> list[dict[str, Node]]:
+    written = write_drives(declare(build) if build else None, snapshot)
+    assert written is not None
+    rows = read_html(written).one("tbody").all("tr")
+    return [{str(one.attributes["data-label"]): one for one in row.content if isinstance(one, Node)} for row in rows]
+
+
+def drive(**health: Any) -> dict[str, str]:  # noqa: ANN401 (any field of the log)
+    (row,) = cells(Box().with_drive("0000:00/05.0", health=health).snapshot())
+    return {name: cell.text for name, cell in row.items()}
+
+
+def test_a_drive_is_told_with_its_position_else_its_path() -> None:
+    box = Box().with_drive("0000:00/05.0", model="Fulmar N4")
+    build = '[[position]]\nlabel = "riser-1"\npath = "0000:00/05.0"'
+    assert cells(box.snapshot(), build)[0]["Position"].text == "riser-1"
+    assert cells(box.snapshot())[0]["Position"].text == "0000:00/05.0"
+    assert cells(box.snapshot())[0]["Drive"].text == "nvme0 4 TB Fulmar N4"
+
+
+@pytest.mark.parametrize(
+    ("celsius", "words"),
+    [(38.0, "38 °C 42 below its warning"), (80.0, "80 °C 0 above its warning"), (83.5, "83.5 °C 3.5 above its warning"),
+     (None, "not told")],
+)  # fmt: skip
+def test_heat_is_told_against_the_drives_own_limit(celsius: float | None, words: str) -> None:
+    assert drive(composite_temperature_celsius=celsius)["Temperature"] == words
+
+
+def test_without_a_limit_heat_is_told_as_it_is() -> None:
+    box = Box().with_drive("0000:00/05.0", controller={"identity": GAP})
+    assert cells(box.snapshot())[0]["Temperature"].text == "38 °C, no limit told"
+
+
+@pytest.mark.parametrize(("used", "words"), [(2, "2 %"), (100, "100 %"), (180, "180 %")])
+def test_wear_may_pass_its_rated_life(used: int, words: str) -> None:
+    assert drive(percentage_used=used)["Wear"] == f"{words} of its rated life used"
+
+
+def test_spare_is_told_with_where_it_warns() -> None:
+    assert drive(available_spare_percent=97)["Spare"] == "97 % warns below 10 %"
+
+
+def test_media_errors_are_counted_and_their_absence_is_no_health() -> None:
+    assert drive(media_errors=0)["Media errors"] == "none counted"
+    assert drive(media_errors=4)["Media errors"] == "4 counted"
+
+
+@pytest.mark.parametrize(("hours", "words"), [(5, "5 h"), (50, "2 days"), (24_000_0, "10 000 days")])
+def test_age_is_in_days(hours: int, words: str) -> None:
+    assert drive(power_on_hours=hours)["Ran for"] == words
+
+
+def test_what_was_not_read_is_unverified_in_every_cell() -> None:
+    (row,) = cells(Box().with_drive("0000:00/05.0", health=GAP).snapshot())
+    assert {row[name].text for name in ("Temperature", "Wear", "Spare", "Media errors", "Ran for")} == {"unverified"}
+
+
+def test_what_the_source_does_not_tell_is_unverified() -> None:
+    told = drive(absent=("percentage_used", "media_errors"))
+    assert (told["Wear"], told["Media errors"]) == ("unverified", "unverified")
+
+
+def test_a_drive_that_sleeps_was_not_asked() -> None:
+    (row,) = cells(Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", asleep=True).snapshot())
+    assert row["Temperature"].text == "asleep, not asked"
+
+
+def test_a_sata_drive_tells_its_own_figures() -> None:
+    box = Box().with_device("0000:00/17.0", class_code=SATA)
+    box.with_sata_drive(
+        "0000:00/17.0/ata-1", temperature_celsius=31.0, reallocated_sectors=2, uncorrectable_sectors=GAP
+    )
+    (row,) = cells(box.snapshot())
+    assert row["Temperature"].text == "31 °C"
+    assert row["Spare"].text == "2 sectors reallocated"
+    assert row["Media errors"].text == "unverified"
+    assert row["Ran for"].text == "375 days"
+
+
+@pytest.mark.parametrize("celsius", [-20.0, 0.0, 38.0, 84.9, 300.0])
+def test_the_bead_stays_on_its_rail(celsius: float) -> None:
+    (row,) = cells(Box().with_drive("0000:00/05.0", health={"composite_temperature_celsius": celsius}).snapshot())
+    bead = row["Temperature"].one("circle", class_="bead")
+    assert 2 <= float(str(bead.attributes["cx"])) <= 78
+
+
+def test_a_box_without_drives_has_no_table() -> None:
+    assert write_drives(None, Box().snapshot()) is None

@@ -1,0 +1,253 @@
+"""The page says the verdict first, holds all that was found, and is sound HTML whatever a device calls itself."""
+
+import re
+from collections import Counter
+from dataclasses import replace
+from importlib import resources
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from html_tree import Node, read_html
+from laneproof.findings import Change, FindingChange, Kind
+from laneproof.outputs.page.page import PageFacts, draw_icon, write_page
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import Box, declare, kelp_box
+from troubled_box import SIGN, Judged, judge, troubled
+
+GAP = Unread("anything", "made up", Reason.FAILED)
+
+
+def facts(judged: Judged, **more: object) -> PageFacts:
+    found = {"build": judged.build, "problem": None, "snapshot": judged.snapshot, "findings": judged.findings}
+    return PageFacts(**found | more)  # type: ignore[arg-type]
+
+
+def page(judged: Judged | None = None, **more: object) -> Node:
+    return read_html(write_page(facts(judged or troubled(), **more)))
+
+
+def sound() -> Judged:
+    return judge('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"', kelp_box(1).snapshot())
+
+
+def test_the_verdict_stands_first_in_words() -> None:
+    first = page()
+    assert first.one("h1").text == "kelp-1 is not as it should be"
+    assert first.one(class_="counts").text == (
+        "4 differences, 1 sign of failure, 1 thing unverified, 1 difference accepted."
+    )
+    assert first.one("head").one("title").content == ["kelp-1 is not as it should be"]
+
+
+def test_a_box_that_holds_is_not_called_healthy() -> None:
+    told = page(sound())
+    assert told.one("h1").text == "kelp-1 holds"
+    assert told.one(class_="counts").text == "everything declared is so, and no sign of failure was seen."
+    assert "healthy" not in told.text.lower()
+    assert told.all("article") == []
+
+
+def test_what_is_only_unverified_says_so() -> None:
+    judged = troubled()
+    told = page(replace(judged, findings=tuple(one for one in judged.findings if one.kind is Kind.UNVERIFIED)))
+    assert told.one("h1").text == "kelp-1 could not be verified"
+    assert "unverified" in (told.one("h1").attributes["class"] or "")
+
+
+def test_before_the_first_pass_the_page_says_that() -> None:
+    told = read_html(write_page(PageFacts(build=None, problem="line 3: wrong", snapshot=None, findings=())))
+    assert "The first pass over the machine is not complete yet." in told.text
+    assert "line 3: wrong" in told.text
+
+
+def test_a_declaration_that_is_not_in_force_is_told_with_every_problem() -> None:
+    told = page(problem="build.toml, line 3: a\nbuild.toml, line 9: b")
+    notice = told.one(class_="notice", role="alert")
+    assert "The one before stays in force." in notice.text
+    assert [one.text for one in notice.all("li")] == ["build.toml, line 3: a", "build.toml, line 9: b"]
+
+
+def test_without_a_declaration_draft_is_offered() -> None:
+    assert "laneproof draft writes a first one." in page(judge(None, kelp_box(1).snapshot())).text
+
+
+def test_readings_that_hang_are_told() -> None:
+    notice = page(overdue={"thermal": 61.2, "file_systems": 45.0}).one(class_="notice", role="alert")
+    assert [one.text for one in notice.all("li")] == [
+        "file systems: no answer for 45 s",
+        "thermal: no answer for 61 s",
+    ]
+
+
+def test_every_finding_is_there() -> None:
+    judged = troubled()
+    articles = page(judged).all("article")
+    assert len(articles) == len(judged.findings)
+    assert all(any(one.summary in article.text for article in articles) for one in judged.findings)
+
+
+def test_everything_can_be_reached_by_headings_and_landmarks() -> None:
+    told = page()
+    assert told.one("html").attributes["lang"] == "en"
+    assert len(told.all("h1")) == len(told.all("main")) == len(told.all("header")) == len(told.all("footer")) == 1
+    levels = [int(one.tag[1]) for one in told.all() if re.fullmatch("h[1-6]", one.tag)]
+    assert all(deeper - level <= 1 for level, deeper in pairwise(levels))
+    names = {one.attributes["id"]: one for one in told.all() if "id" in one.attributes}
+    for section in told.all("section"):
+        if (labelled := section.attributes.get("aria-labelledby")) is not None:
+            assert names[labelled].tag == "h2"
+
+
+def test_ids_are_there_once_and_every_link_inside_leads_to_one() -> None:
+    told = page()
+    ids = Counter(one.attributes["id"] for one in told.all() if "id" in one.attributes)
+    assert [one for one, count in ids.items() if count > 1] == []
+    links = [str(one.attributes["href"]) for one in told.all("a")]
+    assert links
+    assert [one for one in links if one.startswith("#") and one[1:] not in ids] == []
+
+
+def test_the_first_thing_to_tab_to_leads_to_the_findings() -> None:
+    assert page().all("a")[0].attributes == {"href": "#main", "class": "skip"}
+
+
+def test_nothing_is_loaded_from_elsewhere_and_nothing_is_styled_or_scripted_inline() -> None:
+    told = page()
+    loaded = [
+        one.attributes.get("src") or one.attributes.get("href")
+        for one in told.all()
+        if one.tag in ("link", "script", "img")
+    ]
+    assert loaded == ["/icon.svg", "/style.css", "/page.js"]
+    assert [one for one in told.all() if "style" in one.attributes] == []  # the content policy forbids them
+    assert [key for one in told.all() for key in one.attributes if key.startswith("on")] == []
+    assert "".join(map(str, told.one("script").content)) == ""
+
+
+def test_drawings_speak_or_are_silent_beside_words() -> None:
+    for drawing in page().all("svg"):
+        says = drawing.attributes
+        assert says.get("aria-hidden") == "true" or (says.get("role") == "img" and says.get("aria-label"))
+
+
+def test_each_table_has_headers_for_its_columns_and_its_rows() -> None:
+    box = kelp_box(2).with_array("md0", ("nvme0n1",)).with_network("0000:00/03.0", "enp3s0")
+    box.with_bond("bond0", ("enp3s0",))
+    tables = page(judge(None, box.snapshot())).all("table")
+    assert len(tables) == 4
+    for table in tables:
+        columns = [one.text for one in table.one("thead").all("th", scope="col")]
+        for row in table.one("tbody").all("tr"):
+            cells = [one for one in row.content if isinstance(one, Node)]
+            assert [one.attributes["data-label"] for one in cells] == columns
+            assert [one.attributes.get("scope") for one in cells if one.tag == "th"] == ["row"]
+
+
+def test_the_cautions_are_on_the_page() -> None:
+    assert "take it off the mains" in page().one("footer").text
+    assert "makers' manuals" in page().one("footer").text
+
+
+@pytest.mark.parametrize(("findings", "dashes"), [(None, "3 4.33"), ((), None), (troubled().findings, "32 12")])
+def test_the_icon_is_the_verdicts_seal(findings: object, dashes: str | None) -> None:
+    icon = read_html(draw_icon(findings))  # type: ignore[arg-type]
+    assert icon.one("circle").attributes.get("stroke-dasharray") == dashes
+
+
+@settings(max_examples=50, deadline=None)
+@given(
+    text=st.text(min_size=1, max_size=40)
+    | st.sampled_from(["<script>alert(1)</script>", '"><img src=x onerror=y>', "]]>", "&amp;", "{{x}}", "'; --"])
+)
+def test_names_of_any_kind_stay_text(text: str) -> None:
+    build = declare('[[position]]\nlabel = "x"\npath = "0000:00/01.1"')
+    build = build.model_copy(update={"position": (build.position[0].model_copy(update={"label": text}),)})
+    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", model=text, serial=text, firmware=text)
+    judged = judge(None, box.snapshot())
+    finding = replace(troubled().findings[0], position=text, summary=text, subject=text, evidence={text: text})
+    told = page(Judged(build=build, snapshot=judged.snapshot, findings=(finding,)), problem=text)
+    plain = page(sound())
+    assert {one.tag for one in told.all()} <= {one.tag for one in plain.all()} | ARTICLE_TAGS
+    assert len(told.all("script")) == 1
+
+
+ARTICLE_TAGS = {"article", "h3", "ol", "details", "summary", "h4", "code"}
+
+
+GROUPS = (
+    "functions", "slots", "controllers", "power", "firmware", "memory", "arrays", "interfaces", "aggregates", "thermal",
+    "drives", "file_systems",
+)  # fmt: skip
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.sets(st.sampled_from(GROUPS)))
+def test_a_machine_with_any_part_unread_still_has_a_page_that_does_not_hold(missing: set[str]) -> None:
+    snapshot = replace(kelp_box(2).snapshot(), **dict.fromkeys(missing, GAP))
+    told = page(judge(None, snapshot))
+    assert ("holds" in told.one("h1").text) == (not missing)
+
+
+def test_the_page_of_many_drives_stays_small() -> None:
+    text = write_page(facts(judge(None, kelp_box(24).snapshot())))
+    assert len(text) < 120_000
+
+
+STYLE = (resources.files("laneproof.outputs.page") / "page.css").read_text()
+THEMES = [
+    dict(re.findall(r"--(\w+): (#[0-9a-f]{6});", block)) for block in re.findall(r":root \{([^}]*--ink[^}]*)\}", STYLE)
+]
+
+
+def luminance(colour: str) -> float:
+    """Give the relative luminance. Source: WCAG 2.2, definition of relative luminance."""
+    parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+    red, green, blue = (one / 12.92 if one <= 0.04045 else ((one + 0.055) / 1.055) ** 2.4 for one in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one: str, other: str) -> float:
+    """Give the contrast ratio, 1 to 21. Source: WCAG 2.2, definition of contrast ratio."""
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_contrast_is_reckoned_as_the_guidelines_do() -> None:
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
+    assert contrast("#777777", "#ffffff") == pytest.approx(4.48, abs=0.01)  # a published example of what just fails
+
+
+@pytest.mark.parametrize("theme", THEMES, ids=["light", "dark"])
+@pytest.mark.parametrize("ground", ["paper", "tile"])
+def test_words_and_drawings_stand_out_in_both_themes(theme: dict[str, str], ground: str) -> None:
+    for words in ("ink", "soft", "bad", "doubt", "good"):
+        assert contrast(theme[words], theme[ground]) >= 4.5, words  # WCAG 2.2, 1.4.3
+    for drawn in ("lane", "bad", "doubt", "good", "focus"):
+        assert contrast(theme[drawn], theme[ground]) >= 3.0, drawn  # WCAG 2.2, 1.4.11, 2.4.13
+
+
+def test_the_style_loads_nothing_and_shows_focus() -> None:
+    assert len(THEMES) == 2
+    assert "@import" not in STYLE
+    assert "url(" not in STYLE
+    assert ":focus-visible" in STYLE
+    assert "outline: none" not in STYLE
+
+
+def test_every_class_that_is_styled_is_used() -> None:
+    recent = (FindingChange(at=1.0, change=Change.RAISED, finding=SIGN),)
+    shown = write_page(facts(troubled(), problem="x", overdue={"thermal": 61.0}, recent=recent))
+    holds = write_page(facts(sound()))
+    waiting = write_page(PageFacts(build=None, problem=None, snapshot=None, findings=()))
+    used = {
+        name
+        for text in (shown, holds, waiting)
+        for names in re.findall(r'class="([^"]*)"', text)
+        for name in names.split()
+    }
+    styled = set(re.findall(r"\.([a-z]+)(?=[^{}]*\{)", re.sub(r"\{[^{}]*\}|/\*.*?\*/", "{}", STYLE)))
+    set_by_script_or_state = {"lost", "unknown", "beyond", "unverified", "evidence", "unlikely"}
+    assert styled - used - set_by_script_or_state == set()

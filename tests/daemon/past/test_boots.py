@@ -1,0 +1,58 @@
+"""Boots and links' limits: what another BIOS is, and what is kept from before it."""
+
+import pytest
+
+from laneproof.past.boots import Boot, is_other_bios
+from laneproof.rules.example_past import DAY, Story
+from simulated_box import L1, Box
+
+PATH = "0000:00/01.1"
+
+
+def box(*, bios: str = "1.18", target: int | None = None, aspm: int = 0) -> Box:
+    made = Box().with_port(PATH, target=target, aspm=aspm).with_drive(PATH)
+    return made.with_firmware(bios_version=bios)
+
+
+def boot(version: str | None, date: str | None = None) -> Boot:
+    return Boot(boot_id="x", first_seen_at=0.0, bios_version=version, bios_date=date)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "expected"),
+    [
+        (boot("1.18"), boot("1.20"), True),
+        (boot("1.18", "01/01/2026"), boot("1.18", "02/02/2026"), True),
+        (boot("1.18"), boot("1.18"), False),
+        (boot(None), boot("1.20"), False),  # not told is not other
+    ],
+)
+def test_another_bios(one: Boot, other: Boot, expected: bool) -> None:  # noqa: FBT001
+    assert is_other_bios(one, other) is expected
+
+
+def test_limits_of_the_last_boot_with_another_bios_are_kept() -> None:
+    story = Story().look(box())
+    story.restart(after=DAY).look(box(bios="1.20", target=3, aspm=L1), after=60)
+    earlier = story.ledger.boots.earlier_limits[PATH]
+    assert (earlier.target_gt_s, earlier.aspm_enabled, earlier.trained_gt_s) == (16.0, 0, 16.0)
+    assert story.ledger.boots.limits[PATH].target_gt_s == 8.0
+    story.restart(after=DAY).look(box(bios="1.20", target=3), after=60)
+    assert story.ledger.boots.earlier_limits[PATH] == earlier  # a plain restart forgets nothing
+
+
+def test_limits_with_the_same_bios_are_no_earlier_ones() -> None:
+    story = Story().look(box()).restart(after=DAY).look(box(target=3), after=60)
+    assert story.ledger.boots.earlier_limits == {}
+
+
+def test_each_boot_is_kept_once() -> None:
+    story = Story().look(box()).look(box(), after=60).restart().look(box(), after=60)
+    assert len(story.ledger.boots.boots) == 2
+
+
+def test_old_boots_are_forgotten() -> None:
+    story = Story()
+    for _ in range(130):
+        story.restart(after=DAY).look(box(), after=60)
+    assert len(story.ledger.boots.boots) == 120

@@ -1,0 +1,221 @@
+"""What passes add up to of the box: counters' growth, arrays' checks, fans, writable file systems."""
+
+import itertools
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from laneproof.past.box_book import DAY, HOUR, WEEK, BoxBook, carry, component_bytes, key_of, name_fans
+from laneproof_collectors.snapshot import (
+    Array,
+    EdacController,
+    Fan,
+    Interface,
+    MountedFileSystem,
+    Snapshot,
+    Thermal,
+)
+from laneproof_collectors.unread import Unread
+from simulated_box import A_MORNING, Box, make_array, make_interface, make_memory, make_sata_drive
+
+CARRIER = key_of("interface", "wan0", "carrier_changes")
+CORRECTED = key_of("memory", "mc0", "correctable")
+DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
+
+
+def pass_with(seconds: float, *, boot: str = "one", **groups: object) -> Snapshot:
+    box = Box().with_group(**groups).with_firmware(boot_id=boot)
+    return box.snapshot(taken_at=A_MORNING + seconds)
+
+
+def port(changes: int) -> tuple[Interface, ...]:
+    return (make_interface("wan0", carrier_changes=changes),)
+
+
+def run(*passes: Snapshot) -> BoxBook:
+    book = BoxBook()
+    for one in passes:
+        book = carry(book, one)
+    return book
+
+
+def with_interfaces(seconds: float, changes: int, *, boot: str = "one") -> Snapshot:
+    made = Box().with_firmware(boot_id=boot).snapshot(taken_at=A_MORNING + seconds)
+    return replace(made, interfaces=port(changes))
+
+
+# --- counters ---------------------------------------------------------------------------------------------------------
+
+
+def test_first_look_is_nobodys_growth() -> None:
+    book = run(with_interfaces(0, 40))
+    assert book.grown(CARRIER, within=DAY, now=A_MORNING) == 0
+    assert book.watched(CARRIER, now=A_MORNING + 60) == 60
+
+
+def test_growth_adds_up_over_passes() -> None:
+    book = run(with_interfaces(0, 2), with_interfaces(30, 4), with_interfaces(3 * HOUR, 9))
+    assert book.grown(CARRIER, within=DAY, now=A_MORNING + 3 * HOUR) == 7
+
+
+def test_growth_fades_with_time() -> None:
+    book = run(with_interfaces(0, 2), with_interfaces(30, 12), with_interfaces(3 * DAY, 13))
+    assert book.grown(CARRIER, within=DAY, now=A_MORNING + 3 * DAY) == 1
+    assert book.grown(CARRIER, within=WEEK, now=A_MORNING + 3 * DAY) == 11
+
+
+def test_a_week_is_kept_and_no_more() -> None:
+    passes = [with_interfaces(number * HOUR, number) for number in range(500)]
+    hours = run(*passes).growth[CARRIER].hours
+    assert len(hours) <= WEEK / HOUR + 1
+
+
+def test_carrier_changes_of_a_new_boot_are_not_growth() -> None:
+    """A port comes up at each boot, which is a change of its carrier and no fault."""
+    book = run(with_interfaces(0, 2), with_interfaces(DAY, 3, boot="two"))
+    assert book.grown(CARRIER, within=WEEK, now=A_MORNING + DAY) == 0
+
+
+def test_memory_errors_of_a_new_boot_are_growth_from_zero() -> None:
+    def look(seconds: float, count: int, boot: str) -> Snapshot:
+        edac = (EdacController(name="mc0", correctable=count, uncorrectable=0),)
+        return pass_with(seconds, boot=boot, memory=replace(make_memory(), edac=edac))
+
+    book = run(look(0, 5, "one"), look(DAY, 3, "two"))
+    assert book.grown(CORRECTED, within=WEEK, now=A_MORNING + DAY) == 3
+
+
+def test_drives_own_counters_go_on_over_boots() -> None:
+    def look(seconds: float, count: int, boot: str) -> Snapshot:
+        return pass_with(seconds, boot=boot, drives=(make_sata_drive("sda", None, interface_errors=count),))
+
+    book = run(look(0, 5, "one"), look(DAY, 9, "two"))
+    assert book.grown(key_of("drive", "GSsda", "interface_errors"), within=WEEK, now=A_MORNING + DAY) == 4
+
+
+def test_counter_that_falls_begins_anew() -> None:
+    book = run(with_interfaces(0, 50), with_interfaces(60, 1), with_interfaces(120, 2))
+    assert book.grown(CARRIER, within=DAY, now=A_MORNING + 120) == 1
+
+
+def test_what_could_not_be_read_leaves_what_was_known() -> None:
+    gap = Unread("/sys/class/net", "permission denied")
+    unread = replace(with_interfaces(60, 0), interfaces=gap, memory=gap, thermal=gap, drives=gap, arrays=gap)
+    book = run(with_interfaces(0, 2), unread, with_interfaces(120, 5))
+    assert book.grown(CARRIER, within=DAY, now=A_MORNING + 120) == 3
+
+
+@given(st.lists(st.integers(min_value=0, max_value=1000), min_size=1, max_size=30))
+def test_growth_is_never_negative_nor_more_than_was_counted_up(values: list[int]) -> None:
+    book = run(*(with_interfaces(60.0 * number, value) for number, value in enumerate(values)))
+    grown = book.grown(CARRIER, within=WEEK, now=A_MORNING + 60.0 * len(values))
+    assert grown == sum(max(0, now - before) for before, now in itertools.pairwise(values))
+
+
+# --- arrays' checks ---------------------------------------------------------------------------------------------------
+
+
+def checking(seconds: float, share: float | None, *, action: str = "check", **facts: object) -> Snapshot:
+    return pass_with(seconds, arrays=(make_array("md0", DISKS, sync_action=action, sync_completed=share, **facts),))
+
+
+def test_array_without_a_check_has_none() -> None:
+    checks = run(checking(0, None, action="idle"), checking(DAY, None, action="idle")).checks["md0"]
+    assert checks.ended_at is None
+    assert checks.since == A_MORNING
+
+
+@pytest.mark.parametrize("action", ["check", "repair"])
+def test_check_that_ran_to_its_end_is_remembered(action: str) -> None:
+    passes = [checking(30.0 * number, number / 100, action=action) for number in range(100)]
+    checks = run(*passes, checking(3000, None, action="idle")).checks["md0"]
+    assert checks.ended_at == A_MORNING + 3000
+
+
+def test_check_that_was_stopped_half_way_is_none() -> None:
+    passes = [checking(30.0 * number, number / 1000) for number in range(500)]
+    checks = run(*passes, checking(15_030, None, action="idle")).checks["md0"]
+    assert checks.ended_at is None
+    assert checks.share is None
+
+
+def test_check_seen_once_counts_where_its_own_speed_could_have_ended_it() -> None:
+    # two of three members hold the data: 4 TB each; at 200 MB/s the last tenth takes about 2000 s
+    facts = {"size_bytes": 8_000_000_000_000, "sync_bytes_per_second": 200e6}
+    assert run(checking(0, 0.9, **facts), checking(2 * HOUR, None, action="idle")).checks["md0"].ended_at is not None
+    assert run(checking(0, 0.9, **facts), checking(300, None, action="idle")).checks["md0"].ended_at is None
+
+
+def test_check_of_unknown_pace_is_not_taken_for_done() -> None:
+    seen = checking(0, 0.5, level="raid10", sync_bytes_per_second=None)
+    assert run(seen, checking(9 * HOUR, None, action="idle")).checks["md0"].ended_at is None
+
+
+def test_rebuild_is_no_check() -> None:
+    passes = [checking(30.0 * number, number / 100, action="recover") for number in range(100)]
+    assert run(*passes, checking(3000, None, action="idle")).checks["md0"].ended_at is None
+
+
+def test_next_check_leaves_the_end_of_the_last_one() -> None:
+    first = [checking(30.0 * number, number / 10) for number in range(11)]
+    second = [checking(DAY, None, action="idle"), checking(2 * DAY, 0.1)]
+    assert run(*first, *second).checks["md0"].ended_at == A_MORNING + DAY
+
+
+# Source: md(4): a RAID 5 of n members holds n - 1 of them, a RAID 6 n - 2, a mirror one.
+@pytest.mark.parametrize(
+    ("level", "wanted", "parts"), [("raid5", 4, 3), ("raid6", 6, 4), ("raid1", 3, 1), ("raid4", 3, 2)]
+)
+def test_part_of_each_member(level: str, wanted: int, parts: int) -> None:
+    array: Array = make_array("md0", DISKS, level=level, members_wanted=wanted, size_bytes=parts * 4000)
+    assert component_bytes(array) == 4000
+
+
+@pytest.mark.parametrize(
+    "facts", [{"level": "raid10"}, {"level": Unread("level", "x")}, {"size_bytes": None}, {"members_wanted": None}]
+)
+def test_part_of_each_member_may_not_be_known(facts: dict[str, object]) -> None:
+    assert component_bytes(make_array("md0", DISKS, **facts)) is None
+
+
+# --- fans and file systems --------------------------------------------------------------------------------------------
+
+
+def fan(rpm: int | Unread, label: str = "fan1") -> Fan:
+    return Fan(chip="board", label=label, rpm=rpm, minimum_rpm=None, alarm=None)
+
+
+def test_fan_that_turned_is_remembered_with_when() -> None:
+    turning, still = Thermal(fans=(fan(900), fan(0, "fan2"))), Thermal(fans=(fan(0), fan(0, "fan2")))
+    book = run(pass_with(0, thermal=turning), pass_with(60, thermal=still))
+    assert book.turning == {"board fan1": A_MORNING}
+
+
+def test_fans_of_one_name_are_told_apart() -> None:
+    assert [name for name, _ in name_fans((fan(1), fan(2), fan(3, "fan2")))] == [
+        "board fan1",
+        "board fan1 #2",
+        "board fan2",
+    ]
+
+
+def test_file_system_is_remembered_as_writable_with_its_boot() -> None:
+    def mounted(*, read_only: bool | Unread) -> tuple[MountedFileSystem, ...]:
+        return (
+            MountedFileSystem(
+                mount="/srv", device="/dev/md0", kind="ext4", size_bytes=1, available_bytes=1, read_only=read_only,
+                declared_read_only=False,
+            ),
+        )  # fmt: skip
+
+    book = run(pass_with(0, file_systems=mounted(read_only=False)), pass_with(60, file_systems=mounted(read_only=True)))
+    assert book.writable == {"/dev/md0 at /srv": "one"}
+    assert run(pass_with(0, file_systems=mounted(read_only=True))).writable == {}
+
+
+def test_boot_of_an_unread_firmware_changes_nothing() -> None:
+    unread = replace(with_interfaces(60, 5), firmware=Unread("firmware", "x"))
+    book = run(with_interfaces(0, 2), unread, with_interfaces(120, 6))
+    assert book.grown(CARRIER, within=DAY, now=A_MORNING + 120) == 4

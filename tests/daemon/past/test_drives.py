@@ -1,0 +1,189 @@
+"""Drives' own accounts: counters that move, wear and spare, heat by the hour, identity, and where each drive is."""
+
+from dataclasses import replace
+
+from laneproof.past.drives import DriveRecord, SeenHeat, key_of
+from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
+from laneproof_collectors.snapshot import TemperatureReading
+from laneproof_collectors.unread import Unread
+from simulated_box import Box, make_health
+
+PATH = PATHS[0]
+
+
+def box(*, serial: str = "FN1", **health: object) -> Box:
+    return Box().with_port(PATH).with_drive(PATH, serial=serial, health=dict(health))
+
+
+def record(story: Story, serial: str = "FN1") -> DriveRecord:
+    return story.ledger.drives.records[serial]
+
+
+def test_a_counter_that_moves_is_kept_with_its_time() -> None:
+    story = Story().look(box(media_errors=31)).look(box(media_errors=31), after=HOUR)
+    assert record(story).rises == {}
+    story.look(box(media_errors=33), after=HOUR)
+    (rise,) = record(story).risen("media_errors")
+    assert (rise.at, rise.by, rise.same_boot) == (story.now, 2, True)
+
+
+def test_a_count_before_a_moment_is_the_count_less_what_it_rose_since() -> None:
+    story = Story().look(box(unsafe_shutdowns=3)).look(box(unsafe_shutdowns=4), after=HOUR)
+    story.look(box(unsafe_shutdowns=6), after=HOUR)
+    one, now = record(story), story.now
+    counts = [one.count_before("unsafe_shutdowns", now - ago) for ago in (0.0, HOUR, 2 * HOUR, 3 * HOUR)]
+    assert counts == [6, 4, 3, None]
+
+
+def test_a_temperature_before_a_moment_is_the_last_one_read_by_then() -> None:
+    story = Story()
+    for celsius in (40.0, 50.0, 79.0):
+        story.look(box(composite_temperature_celsius=celsius), after=HOUR)
+    told = [record(story).reading_before(story.now - ago) for ago in (0.0, 60.0, 2 * HOUR, 3 * HOUR)]
+    assert [None if one is None else (one.celsius, one.hot) for one in told] == [
+        (79.0, True), (50.0, False), (40.0, False), None
+    ]  # fmt: skip
+
+
+def test_readings_seconds_apart_are_not_all_kept() -> None:
+    story = Story()
+    for _ in range(300):
+        story.look(box(composite_temperature_celsius=40.0), after=1.0)
+    times = [one.at for one in record(story).readings]
+    assert len(times) <= 30
+    assert times[-1] - times[0] >= 200.0
+
+
+def test_a_counter_that_moved_over_a_boot_says_so() -> None:
+    story = Story().look(box(unsafe_shutdowns=3)).restart().look(box(unsafe_shutdowns=4), after=60)
+    (rise,) = record(story).risen("unsafe_shutdowns")
+    assert (rise.same_boot, rise.boots) == (False, 1)
+
+
+def test_a_counter_that_falls_begins_anew() -> None:
+    story = (
+        Story().look(box(media_errors=5)).look(box(media_errors=9), after=HOUR).look(box(media_errors=0), after=HOUR)
+    )
+    assert record(story).risen("media_errors") == []
+    story.look(box(media_errors=1), after=HOUR)
+    assert [one.by for one in record(story).risen("media_errors")] == [1]
+
+
+def test_the_number_of_error_log_entries_is_nobodys_matter() -> None:
+    story = Story().look(box(error_log_entries=0)).look(box(error_log_entries=400), after=HOUR)
+    assert record(story).rises == {}
+
+
+def test_what_a_source_does_not_tell_is_not_kept() -> None:
+    log = make_health(media_errors=0, absent=("media_errors", "available_spare_percent"))
+    story = Story().look(Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={"health": log}))
+    assert "media_errors" not in record(story).counters
+    assert record(story).spare.rows == []
+
+
+def test_wear_is_kept_only_where_it_changes_and_the_first_figure_stays() -> None:
+    story = Story()
+    for day in range(300):
+        story.look(box(percentage_used=day, power_on_hours=24 * day), after=DAY)
+    rows = record(story).wear.rows
+    assert len(rows) == 200
+    assert rows[0][2] == 0
+    assert rows[-1][2] == 299
+
+
+def test_heat_is_kept_by_the_hour_for_a_week() -> None:
+    story = Story()
+    for _ in range(24 * 9):
+        story.look(box(composite_temperature_celsius=40.0), after=HOUR)
+    assert len(record(story).heat) == 7 * 24
+    assert {row.mean_celsius for row in record(story).heat} == {40.0}
+
+
+def test_hot_is_near_the_drives_own_threshold() -> None:
+    assert record(Story().look(box(composite_temperature_celsius=74.0))).is_hot() is False
+    assert record(Story().look(box(composite_temperature_celsius=75.0))).is_hot() is True
+    assert DriveRecord(serial="x", celsius=90.0).is_hot() is None  # it states no limit
+
+
+def test_seen_heat_is_of_the_thermometer_alone_and_of_the_hours_looked_at() -> None:
+    reading = TemperatureReading(label="Composite", celsius=81.0, maximum_celsius=80.0, critical_celsius=85.0)
+    denied = {"health": Unread("log 02h", "denied"), "identity": Unread("identify", "denied")}
+    hot = Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={**denied, "temperatures": (reading,)})
+    story = Story()
+    for number in range(24):
+        story.look(hot if number == 5 else box(composite_temperature_celsius=81.0), after=HOUR)
+    assert record(story).seen_heat(0.0) == SeenHeat(minutes=60, days=1, critical=0, hours=24)
+    assert record(story).is_hot()
+    assert record(story).seen_heat(story.now - 12 * HOUR).minutes == 0
+
+
+def test_a_drive_without_a_warning_threshold_is_held_to_its_critical_one() -> None:
+    assert DriveRecord(serial="x", celsius=81.0, critical_celsius=85.0).is_hot() is True
+    assert DriveRecord(serial="x", celsius=79.0, critical_celsius=85.0).is_hot() is False
+
+
+def test_a_drive_takes_its_history_along() -> None:
+    story = Story().look(box(media_errors=0)).look(box(media_errors=2), after=HOUR)
+    moved = Box().with_port(PATHS[1]).with_drive(PATHS[1], serial="FN1", health={"media_errors": 2})
+    story.restart().look(moved, after=HOUR)
+    assert record(story).path == PATHS[1]
+    assert [path for _, path in record(story).paths] == [PATH, PATHS[1]]
+    assert len(record(story).risen("media_errors")) == 1
+    assert story.ledger.drives.at(PATHS[1]) is record(story)
+
+
+def test_an_identity_that_changes_is_doubtful() -> None:
+    story = Story().look(Box().with_port(PATH).with_drive(PATH, serial="FN1", capacity="2 TB"))
+    story.look(Box().with_port(PATH).with_drive(PATH, serial="FN1", capacity="4 TB"), after=DAY)
+    ((_, what),) = record(story).doubts
+    assert what == "its capacity was 2000000000000 and is 4000000000000"
+
+
+def test_a_drive_without_a_serial_number_is_known_by_its_place() -> None:
+    story = Story().look(
+        Box()
+        .with_port(PATH)
+        .with_drive(PATH, controller={"serial": Unread("serial", "gone"), "identity": Unread("i", "x")})
+    )
+    (only,) = story.ledger.drives.records.values()
+    assert only.serial == f"{PATH}/00.0"
+    assert list(story.ledger.drives.with_serial()) == []
+
+
+def test_a_serial_number_is_taken_without_its_padding() -> None:
+    story = Story().look(box(serial="FN1"))
+    assert story.last is not None
+    assert key_of(next(iter(_occupants(story)))) == "FN1"
+
+
+def _occupants(story: Story):  # type: ignore[no-untyped-def]  # noqa: ANN202 (a test's own helper)
+    from laneproof.box.topology import survey  # noqa: PLC0415
+
+    assert story.last is not None
+    return survey(story.last).drive_occupants()
+
+
+def silent() -> Box:
+    """A box whose drive is still listed, reads as all ones, and has no controller any more."""
+    gone = Box().with_port(PATH).with_drive(PATH, serial="FN1").with_group(controllers=())
+    return gone.edit(f"{PATH}/00.0", lambda function: replace(function, answers=False))
+
+
+def test_a_drive_that_stops_answering_is_the_drive_that_was_there() -> None:
+    story = Story().look(box(media_errors=3)).look(silent(), after=HOUR)
+    assert set(story.ledger.drives.records) == {"FN1"}
+    assert story.ledger.drives.at(PATH) is record(story)
+    assert (record(story).name, record(story).last_at) == ("nvme0", story.now)
+    assert set(story.ledger.links.records) == {f"{PATH}|FN1"}
+
+
+def test_a_silent_device_that_nobody_ever_knew_stands_under_its_place() -> None:
+    story = Story().look(silent())
+    assert all("/" in serial for serial in story.ledger.drives.records)
+
+
+def test_another_drive_that_tells_its_name_takes_the_place() -> None:
+    story = Story().look(box()).look(silent(), after=HOUR).look(box(serial="FN2"), after=HOUR)
+    at = story.ledger.drives.at(PATH)
+    assert at is not None
+    assert at.serial == "FN2"

@@ -1,0 +1,205 @@
+"""The ledger as a whole: kept over a restart without loss, bounded, quick, and unmoved by what is missing."""
+
+import json
+import time
+from dataclasses import replace
+
+import pytest
+
+from laneproof.past.ledger import SCHEMA, Ledger, LedgerStateError
+from laneproof.past.notes import Note
+from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, counting_box
+from laneproof_collectors.hotplug import device_events
+from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, kernel_events
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+from simulated_box import Box, declare, kelp_box
+
+DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
+GAP = Unread("it", "the collector failed")
+
+
+def eventful(story: Story, first: int, last: int) -> Story:
+    for hour in range(first, last):
+        log = (DOWN,) if hour % 50 == 7 else ()
+        if hour % 100 == 99:
+            story.restart()
+        story.look(counting_box((hour // 3, 0, hour // 40, 0)), after=HOUR, log=log)
+    return story
+
+
+def test_a_restart_of_the_program_loses_nothing() -> None:
+    whole = eventful(Story(), 0, 400)
+    half = eventful(Story(), 0, 200)
+    half.ledger = Ledger.from_state(json.loads(json.dumps(half.ledger.as_state())))
+    eventful(half, 200, 400)
+    assert half.ledger.as_state() == whole.ledger.as_state()
+
+
+def test_the_state_is_plain_json_and_says_its_version() -> None:
+    state = eventful(Story(), 0, 60).ledger.as_state()
+    assert json.loads(json.dumps(state, allow_nan=False)) == state
+    assert state["schema"] == SCHEMA
+
+
+@pytest.mark.parametrize(
+    ("state", "said"),
+    [
+        ({}, "version None"),
+        ({"schema": 99}, "version 99"),
+        ({"schema": SCHEMA, "drops": {"drops": 7}}, "damaged at drops.drops"),
+        ({"schema": SCHEMA, "timeline": {"now": "yesterday"}}, "damaged at timeline.now"),
+    ],
+)
+def test_a_state_that_cannot_be_used_is_refused_with_a_sentence(state: dict[str, object], said: str) -> None:
+    with pytest.raises(LedgerStateError, match=said):
+        Ledger.from_state(state)
+
+
+def test_the_ring_read_again_after_a_restart_gives_nothing_twice() -> None:
+    def news(*numbers: int) -> KernelEvents:
+        records = tuple(f"4,{number},{number}000000000,-;{DOWN}" for number in numbers)
+        return KernelEvents(kernel_events(records), 0, len(records))
+
+    facts = replace(kelp_box().snapshot(taken_at=1_790_000_000.0), up_seconds=30_000.0)
+    first = Ledger()
+    first.update(facts, news(5, 12))
+    assert len(first.drops.drops) == 2
+    second = Ledger.from_state(first.as_state())
+    later = replace(facts, taken_at=facts.taken_at + 10_000, up_seconds=40_000.0)
+    second.update(later, news(5, 12, 35))
+    assert len(second.drops.drops) == 3
+
+
+def test_years_stay_small() -> None:
+    story = Story()
+    for day in range(800):
+        if day % 9 == 0:
+            story.restart()
+        story.look(counting_box((3 * day, day, 0, day // 3)), after=DAY, log=(DOWN,) if day % 11 == 0 else ())
+    assert len(json.dumps(story.ledger.as_state())) < 400_000
+
+
+def test_what_is_missing_adds_nothing_and_breaks_nothing() -> None:
+    facts = kelp_box().snapshot()
+    ledger = Ledger()
+    ledger.update(facts)
+    for group in ("functions", "controllers", "power", "firmware", "drives", "interfaces"):
+        ledger.update(replace(facts, **{group: GAP}), GAP, GAP)
+    assert ledger.drops.drops == []
+    assert ledger.changes.changes == []
+    ledger.update(replace(facts, **dict.fromkeys(("functions", "controllers", "firmware", "power"), GAP)))
+    ledger.update(facts)
+    assert ledger.drops.drops == []
+    assert ledger.timeline.boots == 1
+
+
+def test_a_reading_that_is_not_new_adds_no_exposure() -> None:
+    facts = replace(kelp_box().snapshot(taken_at=1_790_000_000.0), up_seconds=600.0)
+    ledger = Ledger()
+    ledger.update(facts)
+    later = replace(facts, taken_at=facts.taken_at + 60, up_seconds=660.0)  # the same reading, judged again
+    ledger.update(later)
+    assert [row.seconds for record in ledger.links.records.values() for row in record.series.rows] == []
+
+
+def test_device_events_are_placed_by_the_kernels_own_path() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0)))
+    (gone,) = device_events(
+        [{"action": "remove", "devpath": "/devices/pci0000:00/0000:00:01.1/0000:01:00.0", "subsystem": "pci"}]
+    )
+    story.look(counting_box((0, 0, 0, 0)).without(PATHS[0]), after=HOUR, devices=(gone,))
+    assert [(one.path, one.asked) for one in story.ledger.drops.drops] == [(PATHS[0], True)]
+
+
+def test_the_owners_note_of_another_cable_begins_the_baseline_anew_once() -> None:
+    build = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+    note = Note(at=1_790_000_100.0, position="riser-1", text="shorter cable", what="adapter")
+    ledger = Ledger()
+    facts = replace(counting_box((0, 0, 0, 0)).snapshot(taken_at=1_790_000_200.0), up_seconds=600.0)
+    ledger.update(facts, build=build)
+    ledger.update(replace(facts, taken_at=facts.taken_at + 60, up_seconds=660.0), build=build, notes=(note,))
+    record = ledger.links.at(PATHS[0])
+    assert record is not None
+    steady = record.steady_since
+    assert steady == facts.taken_at + 60
+    ledger.update(replace(facts, taken_at=facts.taken_at + 120, up_seconds=720.0), build=build, notes=(note,))
+    assert record.steady_since == steady
+
+
+def test_results_are_remembered_as_long_as_nothing_moved() -> None:
+    ledger, asked = Ledger(), []
+
+    def compute() -> int:
+        asked.append(1)
+        return len(asked)
+
+    assert [ledger.remember("a", 1, compute), ledger.remember("a", 1, compute)] == [1, 1]
+    assert ledger.remember("a", 2, compute) == 2
+
+
+def test_a_pass_of_eight_drives_is_quick() -> None:
+    story = Story()
+    boxes = [kelp_box(8) for _ in range(3)]
+    for number in range(60):
+        story.look(boxes[number % 3], after=HOUR)
+    facts = [replace(kelp_box(8).snapshot(taken_at=story.now + 60 * n), up_seconds=1e6 + 60 * n) for n in range(40)]
+    began = time.perf_counter()
+    for one in facts:
+        story.ledger.update(one)
+    # a tenth of this on an idle machine; the bound only keeps a mistake of an order of magnitude out
+    assert (time.perf_counter() - began) / len(facts) < 0.02
+
+
+def test_a_box_without_drives_is_a_box_too() -> None:
+    ledger = Ledger()
+    assert ledger.update(Box().snapshot()) == ()
+    assert ledger.as_state()["schema"] == SCHEMA
+
+
+# --- read back from the journal ---------------------------------------------------------------------------------------
+
+
+def _told_before(up: float, line: str = DOWN, *, boot: str, t: float) -> TimedKernelEvent:
+    (event,) = kernel_events([f"4,1,{round(up * 1e6)},-;{line}"])
+    return replace(event, sequence=None, boot_id=boot.replace("-", ""), unix_seconds=t)
+
+
+def _facts(boot: str, *, t: float, up: float, box: Box | None = None) -> Snapshot:
+    facts = (box or counting_box((0, 0, 0, 0))).snapshot(taken_at=t)
+    assert not isinstance(facts.firmware, Unread)
+    return replace(facts, up_seconds=up, firmware=replace(facts.firmware, boot_id=boot))
+
+
+FIRST, SECOND = "0b5e55ed-0000-4000-8000-000000000001", "0b5e55ed-0000-4000-8000-000000000002"
+START = 1_790_000_000.0
+
+
+def test_a_drop_that_only_the_journal_of_the_boot_before_tells_of_is_one_of_that_boot() -> None:
+    ledger = Ledger()
+    ledger.update(_facts(FIRST, t=START, up=5000.0))
+    last_words = _told_before(5300.0, boot=FIRST, t=START + 300.0)
+    ledger.update(_facts(SECOND, t=START + 900.0, up=120.0), (last_words,))
+    (drop,) = ledger.drops.drops
+    assert (drop.path, drop.serial, drop.boot) == (PATHS[0], "FN0000", 1)
+    assert drop.dropped_at == START + 300.0
+    assert drop.returned_boot == 2
+
+
+def test_a_name_in_the_journal_of_the_boot_before_is_read_as_it_was_then() -> None:
+    ledger = Ledger()
+    ledger.update(_facts(FIRST, t=START, up=5000.0))
+    last_words = _told_before(5300.0, DOWN.replace("nvme0", "nvme1"), boot=FIRST, t=START + 300.0)
+    now = _facts(SECOND, t=START + 900.0, up=120.0)
+    assert isinstance(now.controllers, tuple)
+    first, second, *rest = now.controllers  # in this boot the two were found the other way round
+    swapped = replace(now, controllers=(replace(second, name="nvme0"), replace(first, name="nvme1"), *rest))
+    ledger.update(swapped, (last_words,))
+    assert [one.path for one in ledger.drops.drops] == [PATHS[1]]
+
+
+def test_the_boot_befores_last_words_do_not_say_that_this_boots_log_is_heard() -> None:
+    ledger = Ledger()
+    ledger.update(_facts(FIRST, t=START, up=5000.0))
+    ledger.update(_facts(SECOND, t=START + 900.0, up=120.0), (_told_before(5300.0, boot=FIRST, t=START + 300.0),))
+    assert ledger.drops.log_heard_in != ledger.timeline.boots

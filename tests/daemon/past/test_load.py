@@ -1,0 +1,240 @@
+"""Load in windows, what counts as loaded or idle, and how slow a drive is against its siblings."""
+
+from dataclasses import replace
+
+import pytest
+
+from laneproof.past.load import IDLE, LOADED, WORKING, LoadRecord, Window, compare_siblings
+from laneproof_collectors.snapshot import BlockStatistics, NvmeController, NvmeNamespace
+from laneproof_collectors.unread import Unread
+from simulated_box import make_controller, make_health
+
+MB = 1_000_000
+
+
+def drive(
+    *, moved: int | None = None, units: int = 0, written: int = 0, operations: int = 0, took: int = 0
+) -> NvmeController:
+    """A drive that moved so many bytes by its disk's statistics, or so many data units by its health log."""
+    statistics = None
+    if moved is not None:
+        statistics = BlockStatistics(
+            reads=operations, read_bytes=moved - written, read_milliseconds=took, writes=0, written_bytes=written,
+            write_milliseconds=0, in_flight=0, busy_milliseconds=0,
+        )  # fmt: skip
+    made = make_controller(0, model="Fulmar N4", serial="FN1", size_bytes=1 << 42, firmware="2.1")
+    space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, logical_block_bytes=512, statistics=statistics)
+    return replace(made, namespaces=(space,), health=make_health(data_units_read=units, data_units_written=0))
+
+
+def test_a_window_lies_between_two_readings() -> None:
+    record = LoadRecord()
+    assert record.read(drive(moved=0), now=100.0, boot=1) == (None, False)
+    window, fell = record.read(drive(moved=600 * MB, operations=600, took=300), now=160.0, boot=1)
+    assert not fell
+    assert window == record.last
+    assert window is not None
+    assert window.bytes_per_second == 10 * MB
+    assert window.latency == pytest.approx(0.5)
+
+
+def test_without_disk_statistics_the_health_log_tells_the_load() -> None:
+    record = LoadRecord()
+    record.read(drive(units=1000), now=0.0, boot=1)
+    window, _ = record.read(drive(units=2000), now=512.0, boot=1)
+    assert window is not None
+    assert window.bytes_per_second == MB  # 1000 units of 512,000 bytes (NVMe Base 2.0, Data Units Read)
+    assert window.latency is None
+
+
+def test_the_health_log_goes_on_over_a_boot_and_disk_statistics_do_not() -> None:
+    by_log, by_disk = LoadRecord(), LoadRecord()
+    by_log.read(drive(units=1000), now=0.0, boot=1)
+    by_disk.read(drive(moved=1000), now=0.0, boot=1)
+    assert by_log.read(drive(units=1500), now=60.0, boot=2)[0] is not None
+    assert by_disk.read(drive(moved=1500), now=60.0, boot=2) == (None, False)
+
+
+def test_disk_statistics_that_fall_within_a_boot_began_anew() -> None:
+    record = LoadRecord()
+    record.read(drive(moved=1000), now=0.0, boot=1)
+    assert record.read(drive(moved=10), now=60.0, boot=1) == (None, True)
+
+
+def test_a_drive_that_tells_nothing_has_no_load() -> None:
+    silent = replace(drive(moved=None), health=Unread("log 02h of nvme0", "refused"), namespaces=())
+    assert LoadRecord().read(silent, now=0.0, boot=1) == (None, False)
+
+
+def fed(*rates: float) -> LoadRecord:
+    """Windows of a minute with these loads, in bytes a second."""
+    record, moved = LoadRecord(), 0
+    record.read(drive(moved=0), now=0.0, boot=1)
+    for number, rate in enumerate(rates, start=1):
+        moved += int(rate * 60)
+        record.read(drive(moved=moved), now=60.0 * number, boot=1)
+    return record
+
+
+@pytest.mark.parametrize(
+    ("rate", "state"), [(0.0, IDLE), (0.5 * MB, IDLE), (50 * MB, WORKING), (300 * MB, LOADED), (900 * MB, LOADED)]
+)
+def test_what_is_loaded_is_measured_by_the_most_that_the_drive_moved(rate: float, state: str) -> None:
+    record = fed(1000 * MB, rate)
+    assert record.last is not None
+    assert record.state_of(record.last) == state
+
+
+def test_the_share_of_time_in_each_state_adds_up() -> None:
+    record = fed(1000 * MB, 0, 0, 50 * MB)
+    assert sum(record.share(state) or 0.0 for state in (IDLE, WORKING, LOADED)) == pytest.approx(1.0)
+    assert record.share(IDLE) == 0.5
+    assert LoadRecord().share(IDLE) is None
+
+
+def test_a_hardly_used_drive_is_never_called_loaded() -> None:
+    record = fed(1 * MB, 1 * MB)
+    assert record.last is not None
+    assert record.state_of(record.last) == WORKING
+
+
+def windows(began: float, latencies: dict[str, float], records: dict[str, LoadRecord]) -> None:
+    told = {
+        name: (records.setdefault(name, LoadRecord()), Window(
+            began=began, seconds=300.0, moved_bytes=MB, written_bytes=0, operations=1000, milliseconds=round(1000 * one)
+        ))
+        for name, one in latencies.items()
+    }  # fmt: skip
+    compare_siblings(told)
+
+
+def test_a_drive_that_takes_twice_as_long_for_minutes_has_a_slow_spell() -> None:
+    records: dict[str, LoadRecord] = {}
+    for number in range(6):
+        windows(300.0 * number, {"a": 0.5, "b": 0.2, "c": 0.2, "d": 0.2}, records)
+    (spell,) = records["a"].spells
+    assert (spell[0], spell[1]) == (0.0, 1800.0)
+    assert spell[2] == pytest.approx(2.5)
+    assert records["b"].spells == []
+    assert sum(len(day.slow_hours) for day in records["a"].slow_days) == 1
+
+
+def test_fewer_than_three_siblings_are_no_company() -> None:
+    records: dict[str, LoadRecord] = {}
+    for number in range(6):
+        windows(300.0 * number, {"a": 5.0, "b": 0.2, "c": 0.2}, records)
+    assert records["a"].comparable == []
+
+
+def test_spells_that_go_on_are_one() -> None:
+    records: dict[str, LoadRecord] = {}
+    for number in range(200):
+        windows(300.0 * number, {"a": 0.5, "b": 0.2, "c": 0.2, "d": 0.2}, records)
+    assert len(records["a"].spells) == 1
+    assert len(records["a"].comparable) <= 40
+
+
+def test_windows_are_sorted_by_heat_and_by_what_was_written_before() -> None:
+    record = LoadRecord()
+    for slow in (False, False, False, True):
+        window = Window(
+            began=0.0,
+            seconds=60.0,
+            moved_bytes=MB,
+            written_bytes=MB,
+            operations=1000,
+            milliseconds=5000 if slow else 200,
+        )
+        record.sort_by_heat(window, hot=slow)
+    assert record.fresh == (1, 0, 0, 3)
+    record.since_idle_bytes = 30e9
+    record.sort_by_heat(window, hot=False)
+    assert record.full == (0, 0, 1, 0)
+
+
+def mixed(rounds: int, own: float, records: dict[str, LoadRecord], *, begin: int = 0) -> None:
+    """Four drives of two makes: one of its own, three of another."""
+    for number in range(begin, begin + rounds):
+        told = {
+            name: (records.setdefault(name, LoadRecord()), Window(
+                began=300.0 * number, seconds=300.0, moved_bytes=MB, written_bytes=0, operations=1000,
+                milliseconds=round(1000 * (own if name == "a" else 0.2)),
+            ))
+            for name in "abcd"
+        }  # fmt: skip
+        compare_siblings(told, {"a": "Gannet", "b": "Fulmar", "c": "Fulmar", "d": "Fulmar"})
+
+
+def test_a_make_that_is_slower_by_nature_is_no_slow_drive() -> None:
+    records: dict[str, LoadRecord] = {}
+    mixed(400, 0.6, records)
+    assert records["a"].spells == []
+    assert records["a"].usual_ratio == pytest.approx(3.0, rel=0.05)
+
+
+def test_a_drive_of_another_make_that_grows_slower_than_it_was_is_noticed() -> None:
+    records: dict[str, LoadRecord] = {}
+    mixed(200, 0.6, records)
+    mixed(300, 1.5, records, begin=200)
+    (spell,) = records["a"].spells
+    assert spell[2] == pytest.approx(2.5, rel=0.1)
+
+
+def looked_at(*windows: tuple[float, float]) -> LoadRecord:
+    """Windows of so many seconds with these loads in MB/s, one after another; the first begins at 0."""
+    record, moved, now = LoadRecord(), 0, 0.0
+    record.read(drive(moved=0), now=now, boot=1)
+    for seconds, rate in windows:
+        moved, now = moved + int(rate * MB * seconds), now + seconds
+        record.read(drive(moved=moved), now=now, boot=1)
+    return record
+
+
+def state_before(record: LoadRecord, moment: float) -> str | None:
+    window = record.before(moment)
+    return None if window is None else record.state_of(window)
+
+
+def test_what_a_drive_moved_while_it_may_have_hung_is_not_its_load_before() -> None:
+    # under load for ten minutes, then half a minute of nothing until the log's first line at 630 s
+    record = looked_at(*[(60.0, 900.0)] * 10, (15.0, 0.0), (15.0, 0.0))
+    assert state_before(record, 630.0) == LOADED
+
+
+def test_windows_too_short_to_tell_are_joined_to_a_minute() -> None:
+    record = looked_at((60.0, 900.0), *[(20.0, 0.0)] * 6)
+    before = record.before(180.0)
+    assert before is not None
+    assert (before.began, before.ended) == (60.0, 120.0)
+
+
+def test_less_than_a_minute_before_it_may_have_hung_tells_nothing() -> None:
+    assert looked_at((20.0, 900.0), (20.0, 0.0), (60.0, 0.0)).before(95.0) is None
+
+
+def test_windows_apart_from_each_other_are_not_joined() -> None:
+    record = looked_at((40.0, 900.0))
+    record.counters = None  # its figures could not be read for a while
+    for number in range(3):
+        record.read(drive(moved=36_000 * MB), now=1000.0 + 40.0 * number, boot=1)
+    assert record.before(1080.0 + 10.0) is None
+
+
+def test_of_an_hour_the_hang_at_its_end_is_a_small_part() -> None:
+    record = looked_at((3600.0, 0.0), (3600.0, 900.0))
+    assert state_before(record, 7220.0) == LOADED
+
+
+def test_looks_seconds_apart_do_not_push_out_the_load_before() -> None:
+    record = looked_at(*[(60.0, 900.0)] * 5, *[(1.0, 0.0)] * 120)
+    assert state_before(record, 360.0) == LOADED
+    assert record.during(360.0) is not None
+    assert state_before(record, 420.0) == IDLE
+
+
+def test_the_window_that_holds_a_moment() -> None:
+    record = looked_at((60.0, 900.0), (60.0, 0.0))
+    during = record.during(60.0)
+    assert during is not None
+    assert during.began == 60.0
+    assert record.during(120.0) is None

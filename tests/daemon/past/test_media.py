@@ -1,0 +1,45 @@
+"""When a drive reported new media errors: by its counter, and where that stays silent by the kernel's log."""
+
+from laneproof.past.media import find_media_times
+from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
+from simulated_box import Box
+
+PATH = PATHS[0]
+BAD_SECTOR = "critical medium error, dev nvme0n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
+
+
+def box(errors: int) -> Box:
+    return Box().with_port(PATH).with_drive(PATH, serial="FN1", health={"media_errors": errors})
+
+
+def times(story: Story) -> list[tuple[float, int]]:
+    return find_media_times(story.ledger.drives.records["FN1"], story.ledger.drops)
+
+
+def test_what_was_counted_before_the_first_look_is_old() -> None:
+    assert times(Story().look(box(31)).look(box(31), after=DAY)) == []
+
+
+def test_a_count_that_moves_is_one_time_however_far() -> None:
+    story = Story().look(box(0)).look(box(7), after=DAY)
+    assert times(story) == [(story.now, 7)]
+
+
+def test_the_log_and_the_counter_tell_of_the_same_error_once() -> None:
+    story = Story().look(box(0)).look(box(0), after=HOUR, log=(BAD_SECTOR,)).look(box(1), after=HOUR)
+    assert [number for _, number in times(story)] == [1]
+
+
+def test_a_drive_whose_counter_stays_silent_is_seen_by_the_log() -> None:
+    story = Story().look(box(0))
+    for _ in range(3):
+        story.look(box(0), after=DAY, log=(BAD_SECTOR, BAD_SECTOR))
+    assert [number for _, number in times(story)] == [0, 0, 0]
+
+
+def test_what_the_log_told_of_a_place_belongs_to_the_drive_that_was_there() -> None:
+    story = Story().look(box(0)).look(box(0), after=DAY, log=(BAD_SECTOR,))
+    other = Box().with_port(PATH).with_drive(PATH, serial="FN2")
+    story.restart().look(other, after=HOUR)
+    assert len(times(story)) == 1
+    assert find_media_times(story.ledger.drives.records["FN2"], story.ledger.drops) == []

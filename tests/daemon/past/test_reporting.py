@@ -1,0 +1,52 @@
+"""What becomes of an end's errors: counted, or why not."""
+
+from dataclasses import replace
+
+import pytest
+
+from laneproof.past.reporting import SIGNAL_BITS, Reporting, find_reporting
+from laneproof.rules.example_past import count
+from laneproof_collectors.snapshot import AerRegisters, PciFunction
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import Box
+
+GAP = Unread("config", "denied", Reason.DENIED)
+
+
+def end(**facts: object) -> PciFunction:
+    snapshot = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", function=facts).snapshot()
+    assert not isinstance(snapshot.functions, Unread)
+    return next(one for one in snapshot.functions if not one.is_bridge)
+
+
+def registers(mask: int = 0x2000) -> AerRegisters:
+    return AerRegisters(uncorrectable_status=0, uncorrectable_mask=0, correctable_status=0, correctable_mask=mask)
+
+
+@pytest.mark.parametrize(
+    ("facts", "expected"),
+    [
+        ({"aer": count(), "aer_registers": registers()}, Reporting.COUNTED),
+        ({"aer": count(), "aer_registers": None}, Reporting.COUNTED),
+        ({"aer": count(), "aer_registers": registers(SIGNAL_BITS)}, Reporting.MASKED),
+        ({"aer": count(), "aer_registers": registers(0x1)}, Reporting.COUNTED),  # two of three still tell
+        ({"aer": None, "aer_registers": registers()}, Reporting.NOT_OWNED),
+        ({"aer": None, "aer_registers": None}, Reporting.NO_CAPABILITY),
+        ({"aer": None, "aer_registers": GAP, "express": GAP}, Reporting.UNKNOWN),
+        ({"aer": replace(count(), correctable=GAP), "aer_registers": None}, Reporting.UNKNOWN),
+    ],
+)
+def test_state(facts: dict[str, object], expected: Reporting) -> None:
+    assert find_reporting(end(**facts)) is expected
+
+
+def test_an_end_told_not_to_report_is_off() -> None:
+    function = end(aer=count(), aer_registers=None)
+    assert function.express is not None
+    assert not isinstance(function.express, Unread)
+    silent = replace(function, express=replace(function.express, reports_correctable=False))
+    assert find_reporting(silent) is Reporting.OFF
+
+
+def test_an_end_that_is_not_there_is_unknown() -> None:
+    assert find_reporting(None) is Reporting.UNKNOWN

@@ -1,0 +1,109 @@
+"""How links trained: per boot, and where they fell; links at rest and limits on purpose are neither."""
+
+from dataclasses import replace
+
+from laneproof.past.training import TrainingRecord
+from laneproof.rules.example_past import HOUR, PATHS, Story
+from laneproof_collectors.snapshot import PciFunction
+from laneproof_collectors.unread import Unread
+from simulated_box import Box
+
+PATH = PATHS[0]
+
+
+def trained(generation: int, lanes: int = 4, **knobs: object) -> Box:
+    box = Box().with_port(PATH, trained=(generation, lanes), **knobs)  # type: ignore[arg-type] # knobs of the port
+    return box.with_drive(PATH, trained=(generation, lanes), serial="FN1")
+
+
+def record(story: Story) -> TrainingRecord:
+    return story.ledger.training.records[PATH]
+
+
+def test_a_boot_is_kept_with_the_most_that_the_link_reached() -> None:
+    story = Story().look(trained(1)).look(trained(4), after=HOUR)
+    (boot,) = record(story).boots
+    assert (boot.gt_s, boot.lanes, boot.capable_gt_s, boot.capable_lanes) == (16.0, 4, 16.0, 4)
+
+
+def test_a_link_that_falls_and_comes_back_is_one_fall() -> None:
+    story = Story().look(trained(4)).look(trained(1, 2), after=HOUR).look(trained(1, 2), after=HOUR)
+    (fall,) = record(story).falls
+    assert (fall.from_gt_s, fall.to_gt_s, fall.from_lanes, fall.to_lanes) == (16.0, 2.5, 4, 2)
+    assert fall.back_at is None
+    story.look(trained(4), after=HOUR)
+    assert fall.back_at == story.now
+
+
+def test_the_last_looks_at_a_fall_are_kept() -> None:
+    story = Story().look(trained(4)).look(trained(1), after=HOUR)
+    for _ in range(3):
+        story.look(trained(2), after=1.0)
+    (fall,) = record(story).falls
+    assert [(one.gt_s, story.now - one.at) for one in fall.readings] == [(5.0, 2.0), (5.0, 1.0), (5.0, 0.0)]
+
+
+def test_a_new_boot_is_no_fall() -> None:
+    story = Story().look(trained(4)).restart().look(trained(1), after=HOUR)
+    assert record(story).falls == []
+    assert [boot.gt_s for boot in record(story).boots] == [16.0, 2.5]
+
+
+def test_a_link_whose_device_sleeps_does_not_fall() -> None:
+    story = Story().look(trained(4))
+    story.look(
+        Box().with_port(PATH, trained=(1, 4)).with_drive(PATH, trained=(1, 4), serial="FN1", asleep=True), after=HOUR
+    )
+    assert record(story).falls == []
+
+
+def test_a_link_that_hardware_lowered_to_save_power_does_not_fall() -> None:
+    resting = {"autonomous_bandwidth_status": True, "bandwidth_management_status": False}
+    story = Story().look(trained(4))
+    box = (
+        Box()
+        .with_port(PATH, trained=(1, 4), registers=resting)
+        .with_drive(PATH, trained=(1, 4), serial="FN1", control="auto", registers=resting)
+    )
+    assert record(story.look(box, after=HOUR)).falls == []
+
+
+def test_a_limit_that_was_set_while_running_is_no_fall() -> None:
+    story = Story().look(trained(4)).look(trained(3, target=3), after=HOUR)
+    assert record(story).falls == []
+
+
+def test_a_port_held_at_the_lowest_rate_by_the_kernel_is_a_fall() -> None:
+    # drivers/pci/quirks.c, pcie_failed_link_retrain: 2.5 GT/s after training had failed
+    story = Story().look(trained(4)).look(trained(1, target=1), after=HOUR)
+    assert len(record(story).falls) == 1
+
+
+def test_another_drive_begins_a_record_of_its_own() -> None:
+    story = Story().look(trained(1))
+    story.restart().look(Box().with_port(PATH).with_drive(PATH, serial="FN2"), after=HOUR)
+    assert len(record(story).boots) == 1
+    assert record(story).serial == "FN2"
+
+
+def test_a_drive_that_is_missing_after_a_boot_is_noted() -> None:
+    story = Story().look(trained(4))
+    story.restart().look(Box().with_port(PATH), after=HOUR)
+    story.restart().look(trained(4), after=HOUR)
+    assert [boot.missing for boot in record(story).boots] == [False, True, False]
+
+
+def test_a_drive_that_came_late_was_not_missing() -> None:
+    story = Story().look(trained(4))
+    story.restart().look(Box().with_port(PATH), after=HOUR).look(trained(4), after=60)
+    assert [boot.missing for boot in record(story).boots] == [False, False]
+
+
+def test_an_unreadable_rate_says_nothing() -> None:
+    def hide(function: PciFunction) -> PciFunction:
+        gap = Unread("current_link_speed", "gone")
+        return replace(function, express=gap, link=replace(function.link, trained_gt_s=gap, trained_lanes=gap))
+
+    story = Story().look(trained(4))
+    box = trained(1).edit(PATH, hide).edit(f"{PATH}/00.0", hide)
+    assert record(story.look(box, after=HOUR)).falls == []

@@ -1,0 +1,146 @@
+"""Fixes on trial: which changes begin one, how long it must stay clean, and how it ends."""
+
+import pytest
+
+from laneproof.evidence.trial import Outcome
+from laneproof.past.changes import Change
+from laneproof.past.drops import Drop
+from laneproof.past.trials import DAY, DROPS, ERRORS, Trial, TrialBook, is_cure
+from laneproof.rules.example_past import HOUR, PATHS, Story, counting_box
+from laneproof_collectors.snapshot import AutonomousTransitions
+from simulated_box import Box
+
+PATH = PATHS[0]
+DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
+
+
+def change(what: str, before: str, after: str) -> Change:
+    return Change(at=0.0, what=what, before=before, after=after, path=PATH)
+
+
+@pytest.mark.parametrize(
+    ("one", "expected"),
+    [
+        (change("idle-states", "on", "off"), True),
+        (change("idle-states", "off", "on"), False),
+        (change("link-cap", "generation 4", "generation 3"), True),
+        (change("link-cap", "generation 3", "generation 4"), False),
+        (change("link-cap", "16 GT/s (generation 4)", "8 GT/s (generation 3)"), True),
+        (change("link-cap", "8 GT/s (generation 3)", "16 GT/s (generation 4)"), False),
+        (change("parts", "flexible-cable", "nothing"), True),
+        (change("drive-firmware", "2.1", "2.2"), True),
+        (change("kernel", "6.1", "6.2"), False),
+        (change("occupant", "FN1", "FN2"), False),
+    ],
+)
+def test_what_may_be_a_cure(one: Change, expected: bool) -> None:  # noqa: FBT001
+    assert is_cure(one) is expected
+
+
+def lost(*days: float) -> list[Drop]:
+    return [
+        Drop(number=n, path=PATH, dropped_at=day * DAY, started=day * DAY, ended=day * DAY, boot=1, dropped=True)
+        for n, day in enumerate(days)
+    ]
+
+
+def begin(book: TrialBook, *days: float, now: float) -> Trial | None:
+    return book.begin(change("idle-states", "on", "off"), lost(*days), [], now=now * DAY, watched_since=0.0)
+
+
+def test_without_trouble_before_there_is_nothing_to_cure() -> None:
+    assert begin(TrialBook(), now=30) is None
+    assert begin(TrialBook(), 1.0, now=100) is None  # and what is long past needs no cure either
+
+
+def test_the_clean_time_is_that_of_the_published_case() -> None:
+    # Four events in ten days: 9.46 days at 95 % (negative binomial, Jeffreys' prior; computed with scipy)
+    book = TrialBook()
+    trial = begin(book, 52.5, 55.0, 57.5, 60.0, now=60.0)
+    assert trial is not None
+    assert (trial.events_before, trial.seconds_before) == (4, pytest.approx(10 * DAY))
+    book.review(trial, events=0, now=61.0 * DAY)
+    assert trial.needed_seconds / DAY == pytest.approx(9.46, abs=0.005)
+    assert trial.remaining_seconds(61.0 * DAY) / DAY == pytest.approx(8.46, abs=0.005)
+    assert trial.outcome == Outcome.COUNTING
+    book.review(trial, events=0, now=69.4 * DAY)
+    assert trial.decided_at is None
+    book.review(trial, events=0, now=69.5 * DAY)
+    assert trial.outcome == Outcome.CURED
+    assert book.open() == []
+
+
+def test_another_event_means_that_it_was_not_the_cure() -> None:
+    book = TrialBook()
+    trial = begin(book, 52.5, 55.0, 57.5, 60.0, now=60.0)
+    assert trial is not None
+    book.review(trial, events=1, now=62.0 * DAY)
+    assert trial.outcome == Outcome.NOT_CURED
+
+
+def test_a_lone_event_needs_long() -> None:
+    book = TrialBook()
+    trial = begin(book, 30.0, now=31.0)
+    assert trial is not None
+    book.review(trial, events=0, now=40.0 * DAY)
+    assert trial.needed_seconds > 60 * DAY
+
+
+def test_the_last_trial_of_a_place_is_found() -> None:
+    book = TrialBook()
+    begin(book, 50.0, 55.0, now=60.0)
+    second = begin(book, 50.0, 55.0, 62.0, now=65.0)
+    assert book.latest(PATH, None, DROPS) is second
+    assert book.latest(PATH, None, ERRORS) is None
+    assert book.latest("elsewhere", None) is None
+
+
+# --- through the ledger -----------------------------------------------------------------------------------------------
+
+
+def box(*, idle: bool) -> Box:
+    states = AutonomousTransitions(enabled=idle, transitions={})
+    return Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={"autonomous_transitions": states})
+
+
+def test_idle_states_switched_off_after_drops_are_on_trial_and_cure() -> None:
+    story = Story()
+    for day in range(40):
+        story.look(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
+    story.restart().look(box(idle=False), after=HOUR)
+    (trial,) = story.ledger.trials.trials
+    assert (trial.what, trial.complaint, trial.events_before) == ("idle-states", DROPS, 5)
+    for _ in range(20):
+        story.look(box(idle=False), after=DAY)
+    assert trial.outcome == Outcome.CURED
+
+
+def test_a_drop_in_spite_of_it_ends_the_trial() -> None:
+    story = Story()
+    for day in range(40):
+        story.look(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
+    story.restart().look(box(idle=False), after=HOUR).look(box(idle=False), after=DAY, log=(DOWN,))
+    (trial,) = story.ledger.trials.trials
+    assert trial.outcome == Outcome.NOT_CURED
+
+
+def test_a_lower_limit_after_many_errors_is_on_trial_for_the_errors() -> None:
+    def errors(number: int, target: int | None = None) -> Box:
+        made = counting_box((number, 0, 0, 0))
+        return made.edit(PATH, lambda one: one) if target is None else _capped(number, target)
+
+    story = Story()
+    for hour in range(100):
+        story.look(errors(3 * hour), after=HOUR)
+    story.restart().look(errors(0, target=3), after=HOUR)
+    (trial,) = story.ledger.trials.trials
+    assert (trial.what, trial.complaint) == ("link-cap", ERRORS)
+    for _ in range(40):
+        story.look(errors(0, target=3), after=HOUR)
+    assert trial.outcome == Outcome.CURED
+
+
+def _capped(number: int, target: int) -> Box:
+    made = counting_box((number, 0, 0, 0))
+    made._nodes[PATH].target = target
+    return made

@@ -1,0 +1,195 @@
+"""The new drive is judged as in every audit, only not by the old one's serial number; then it is told what is next."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from laneproof.box.topology import survey
+from laneproof.declaration.build import Build
+from laneproof.replacement import Fit, check_new_drive, is_new_drive
+from laneproof.replacement.fit import name_part
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import SATA, Box, make_array
+from swap_box import BUILD, PATHS, make_members, swap_box
+
+GAP = Unread("it", "permission denied", Reason.DENIED)
+PATH = PATHS[3]
+
+
+def swapped(
+    *,
+    port: dict[str, Any] | None = None,
+    part: str = "p2",
+    array: dict[str, Any] | None = None,
+    **drive: Any,  # noqa: ANN401 (any knob of it)
+) -> Box:
+    """Make the box with another drive in riser-4, for which md0 waits."""
+    facts: dict[str, Any] = {"degraded": 1, "members": make_members("in_sync", "in_sync", "in_sync", part=part)}
+    box = swap_box(**facts | (array or {})).without(PATH)
+    return box.with_port(PATH, **port or {}).with_drive(PATH, **{"serial": "NEW9"} | drive)
+
+
+def check(box: Box, *, was: str | None = "FN0004", build: Build | None = BUILD, path: str = PATH) -> Fit:
+    return check_new_drive(path, was, build, box.snapshot())
+
+
+def items(fit: Fit) -> dict[str, tuple[bool | None, str]]:
+    return {one.what: (one.holds, one.says) for one in fit.items}
+
+
+def test_drive_as_declared_fits_and_is_given_to_its_array() -> None:
+    fit = check(swapped())
+    assert fit.verdict == "fits"
+    assert [one.holds for one in fit.items] == [True] * 5
+    assert fit.commands == (
+        "sfdisk --dump /dev/nvme0n1 >layout.txt",
+        "sfdisk /dev/nvme4n1 <layout.txt",
+        "mdadm /dev/md0 --add /dev/nvme4n1p2",
+        "cat /proc/mdstat",
+        "laneproof audit",
+    )
+    assert fit.advice[0] == 'Put the new serial number into the declaration, at riser-4: serial = "NEW9".'
+    assert any("label-id" in one for one in fit.advice)
+    assert any("touch no drive of it" in one for one in fit.advice)
+
+
+def test_members_that_are_whole_disks_need_no_layout() -> None:
+    assert check(swapped(part="")).commands[0] == "mdadm /dev/md0 --add /dev/nvme4n1"
+
+
+def test_old_drive_is_no_new_one() -> None:
+    fit = check(swapped(serial="FN0004"))
+    assert fit.verdict == "differs"
+    assert items(fit)["another drive"] == (False, "It is the drive that was here before, serial FN0004.")
+    assert fit.commands == ()
+
+
+def test_any_drive_is_new_where_none_was() -> None:
+    assert items(check(swapped(serial="FN0004"), was=None))["another drive"][0] is True
+
+
+def test_drive_without_a_serial_is_not_known_to_be_another() -> None:
+    fit = check(swapped(controller={"serial": GAP}))
+    assert items(fit)["another drive"][0] is None
+    assert fit.verdict == "unverified"
+
+
+def test_nothing_there_is_told_at_once() -> None:
+    fit = check(swap_box().without(PATH))
+    assert (fit.verdict, fit.commands) == ("differs", ())
+    assert fit.items[0].says == f"No drive answers at {PATH}."
+
+
+def test_smaller_drive_than_declared_does_not_fit() -> None:
+    fit = check(swapped(capacity="2 TB"))
+    assert fit.verdict == "differs"
+    assert items(fit)["as declared"][0] is False
+    assert items(fit)["large enough for md0"][0] is False
+
+
+def test_drive_that_lacks_a_little_is_told_by_how_much() -> None:
+    """Both are 4 TB on the label, and equal for the declaration; md refuses the smaller all the same."""
+    fit = check(swapped(capacity="4 TB", array={"size_bytes": 3 * 4_000_787_030_016}))
+    holds, says = items(fit)["large enough for md0"]
+    assert holds is False
+    assert "It lacks 787 MB" in says
+    assert items(fit)["as declared"][0] is True
+
+
+@pytest.mark.parametrize("trained", [(3, 4), (4, 2)])
+def test_link_below_the_declaration_does_not_fit(trained: tuple[int, int]) -> None:
+    fit = check(swapped(port={"trained": trained}))
+    assert items(fit)["trained"][0] is False
+    assert fit.advice == ("Put this right first: give the drive to no array as it is. Then look again.",)
+
+
+def test_link_is_told_with_its_figures() -> None:
+    assert items(check(swapped()))["trained"] == (True, "Its link trained x4 at 16 GT/s (generation 4), as declared.")
+
+
+def test_without_a_declaration_the_link_must_reach_what_both_ends_can() -> None:
+    assert items(check(swapped(), build=None))["trained"][1].endswith("all that both ends can do.")
+    holds, says = items(check(swapped(port={"trained": (3, 4)}), build=None))["trained"]
+    assert holds is False
+    assert "8 GT/s" in says
+
+
+def test_link_that_could_not_be_read_is_not_fine() -> None:
+    box = swapped()
+    for own in (PATH, f"{PATH}/00.0"):
+        box.edit(
+            own, lambda one: replace(one, express=GAP, link=replace(one.link, trained_gt_s=GAP, trained_lanes=GAP))
+        )
+    assert items(check(box))["trained"][0] is None
+
+
+def test_drive_that_warns_of_itself_does_not_fit() -> None:
+    fit = check(swapped(health={"critical_warning": 4}))
+    assert fit.verdict == "differs"
+    assert items(fit)["healthy"][0] is False
+
+
+def test_health_that_could_not_be_read_is_not_fine() -> None:
+    fit = check(swapped(health=GAP))
+    assert items(fit)["healthy"][0] is None
+    assert fit.verdict == "unverified"
+
+
+def test_hours_and_wear_are_told_so_that_a_used_drive_shows() -> None:
+    says = items(check(swapped(health={"power_on_hours": 12345, "percentage_used": 41})))["healthy"][1]
+    assert says == "It tells of itself: 12345 hours in use, 41 % worn."
+
+
+def test_array_that_is_not_declared_for_the_place_is_not_given_the_drive() -> None:
+    other = make_array("md9", (), members=make_members("in_sync", "in_sync"), members_wanted=3, degraded=1)
+    fit = check(swapped().with_group(arrays=(other,)))
+    assert not any("mdadm" in one for one in fit.commands)
+
+
+def test_array_that_took_the_drive_already_is_told() -> None:
+    members = (*make_members("in_sync", "in_sync", "in_sync"), replace(make_members(*["spare"] * 5)[4], slot=3))
+    fit = check(swapped(array={"members": members, "sync_action": "recover"}))
+    assert "It is in md0 already, as nvme4n1p2." in fit.advice
+    assert not any("--add" in one for one in fit.commands)
+
+
+def test_drive_on_a_controller_has_no_link_of_its_own() -> None:
+    path = "0000:00/17.0/ata-3"
+    box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive(path, serial="S2")
+    fit = check(box, build=None, path=path)
+    assert items(fit)["trained"] == (True, "It hangs on a controller, which has no link of its own here.")
+
+
+def test_json_tells_each_item() -> None:
+    told = check(swapped(capacity="2 TB")).as_json()
+    assert (told["position"], told["verdict"]) == ("riser-4", "differs")
+    assert {"what": "another drive", "result": "holds", "says": "Its serial number is NEW9."} in told["items"]
+
+
+@pytest.mark.parametrize(
+    ("disk", "like", "name"),
+    [
+        ("nvme4n1", "p2", "nvme4n1p2"),
+        ("sdc", "2", "sdc2"),
+        ("sdc", "p2", "sdc2"),
+        ("nvme4n1", "1", "nvme4n1p1"),
+        ("sdc", "", "sdc"),
+    ],
+)
+def test_partition_of_the_same_number_is_named_as_the_kernel_does(disk: str, like: str, name: str) -> None:
+    """block/genhd.c: p and the number after a disk's name that ends in a digit, else the number alone."""
+    assert name_part(disk, like) == name
+
+
+def test_new_drive_is_one_that_answers_and_tells_another_serial() -> None:
+    def occupant(box: Box) -> Any:  # noqa: ANN401
+        return survey(box.snapshot()).occupant_at(PATH)
+
+    assert is_new_drive(occupant(swapped()), "FN0004")
+    assert is_new_drive(occupant(swapped()), None)
+    assert not is_new_drive(occupant(swapped()), "NEW9")
+    assert not is_new_drive(occupant(swapped(controller={"serial": GAP})), "FN0004")
+    assert not is_new_drive(None, "FN0004")
+    dead = swapped().edit(f"{PATH}/00.0", lambda one: replace(one, answers=False))
+    assert not is_new_drive(occupant(dead), "FN0004")

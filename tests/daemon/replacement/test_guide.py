@@ -1,0 +1,44 @@
+"""The guide's values: the answer follows from the heaviest reason, and all of it is JSON."""
+
+import json
+
+import pytest
+
+from laneproof.replacement import Guide, Reason, Safety, Weight
+from swap_box import guide_for, swap_box
+
+
+@pytest.mark.parametrize(
+    ("weights", "safety"),
+    [
+        ((), Safety.SAFE),
+        ((Weight.MIND, Weight.SPEAKS_FOR), Safety.SAFE),
+        ((Weight.MIND, Weight.DOUBTS), Safety.UNVERIFIED),
+        ((Weight.DOUBTS, Weight.STOPS), Safety.NOT_SAFE),
+    ],
+)
+def test_heaviest_reason_decides(weights: tuple[Weight, ...], safety: Safety) -> None:
+    place = guide_for("riser-4", swap_box()).place
+    reasons = tuple(Reason(weight=one, says="x") for one in weights)
+    assert Guide(place=place, reasons=reasons, keep=(), steps=()).safety is safety
+
+
+def test_json_tells_answer_reasons_places_and_steps() -> None:
+    guide = guide_for("riser-2", swap_box("in_sync", "in_sync", "in_sync", "faulty"))
+    told = json.loads(json.dumps(guide.as_json()))
+    assert (told["position"], told["drive"], told["serial"], told["safety"]) == (
+        "riser-2",
+        "nvme1",
+        "FN0002",
+        "not-safe",
+    )
+    assert [one["position"] for one in told["do_not_touch"]] == ["riser-1", "riser-2", "riser-3"]
+    assert told["reasons"][0]["weight"] == "stops"
+    assert all({"title", "says", "commands", "cautions"} == one.keys() for one in told["steps"])
+
+
+def test_reasons_come_heaviest_first_and_each_once() -> None:
+    reasons = guide_for("system", swap_box("in_sync", "in_sync", "in_sync", "faulty")).reasons
+    order = [list(Weight).index(one.weight) for one in reasons]
+    assert order == sorted(order)
+    assert len(set(reasons)) == len(reasons)
