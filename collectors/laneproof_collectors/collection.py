@@ -46,7 +46,7 @@ def make_collectors() -> tuple[Collector, ...]:
         Collector(group="memory", interval_seconds=300, read=memory.read_memory),
         Collector(group="arrays", interval_seconds=30, read=arrays.read_arrays),
         Collector(group="interfaces", interval_seconds=30, read=network.read_interfaces),
-        Collector(group="aggregates", interval_seconds=30, read=network.read_aggregates),
+        Collector(group="bonds", interval_seconds=30, read=network.read_bonds),
         Collector(group="thermal", interval_seconds=60, read=thermal.read_thermal),
         Collector(group="drives", interval_seconds=600, read=partial(read_drives, cache=DriveCache())),
         Collector(group="file_systems", interval_seconds=300, read=file_systems.read_file_systems),

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from laneproof_collectors.attributes import is_absent, parse_integer, parse_text, unless_absent
 from laneproof_collectors.host import Host
-from laneproof_collectors.snapshot import Aggregate, AggregateMember, Interface
+from laneproof_collectors.snapshot import Bond, BondMember, Interface
 from laneproof_collectors.unread import Unread
 
 NET = "/sys/class/net"
@@ -173,7 +173,7 @@ def _make_interface(name: str, address: str | None, folder: str, raw: dict[str, 
     )
 
 
-def read_aggregates(host: Host) -> tuple[Aggregate, ...] | Unread:
+def read_bonds(host: Host) -> tuple[Bond, ...] | Unread:
     """Read the bonds.
 
     Args:
@@ -199,16 +199,16 @@ def read_aggregates(host: Host) -> tuple[Aggregate, ...] | Unread:
     slave_folders = [f"{NET}/{slave}/bonding_slave" for slave in slave_names]
     member_raws = dict(zip(slave_names, _read_folders(host, slave_folders, _MEMBER), strict=True))
     return tuple(
-        _make_aggregate(name, raw, [_make_member(slave, member_raws[slave]) for slave in members[name]])
+        _make_bond(name, raw, [_make_member(slave, member_raws[slave]) for slave in members[name]])
         for name, raw in raws.items()
         if not is_absent(raw["mode"])
     )
 
 
-def _make_aggregate(name: str, raw: dict[str, bytes | Unread], members: list[AggregateMember]) -> Aggregate:
+def _make_bond(name: str, raw: dict[str, bytes | Unread], members: list[BondMember]) -> Bond:
     folder = f"{NET}/{name}/bonding"
     mode = parse_first_word(raw["mode"], what=f"{folder}/mode")
-    return Aggregate(
+    return Bond(
         name=name,
         mode=mode if mode is not None else Unread(f"{folder}/mode", "empty"),
         members=tuple(members),
@@ -219,9 +219,9 @@ def _make_aggregate(name: str, raw: dict[str, bytes | Unread], members: list[Agg
     )
 
 
-def _make_member(name: str, raw: dict[str, bytes | Unread]) -> AggregateMember:
+def _make_member(name: str, raw: dict[str, bytes | Unread]) -> BondMember:
     folder = f"{NET}/{name}/bonding_slave"
-    return AggregateMember(
+    return BondMember(
         name=name,
         mii_status=parse_text(raw["mii_status"]) or Unread(f"{folder}/mii_status", "empty"),
         aggregator_id=_parse_or_none(raw["ad_aggregator_id"], what=f"{folder}/ad_aggregator_id"),

@@ -490,7 +490,7 @@ class Interface:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AggregateMember:
+class BondMember:
     """One interface of a bond."""
 
     name: str
@@ -501,12 +501,12 @@ class AggregateMember:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Aggregate:
+class Bond:
     """One bond."""
 
     name: str
     mode: str | Unread
-    members: tuple[AggregateMember, ...]
+    members: tuple[BondMember, ...]
     transmit_hash: str | Unread | None
     active_aggregator: int | Unread | None
     aggregated_ports: int | Unread | None
@@ -616,7 +616,7 @@ class Snapshot:
     memory: Memory | Unread
     arrays: tuple[Array, ...] | Unread
     interfaces: tuple[Interface, ...] | Unread
-    aggregates: tuple[Aggregate, ...] | Unread
+    bonds: tuple[Bond, ...] | Unread
     thermal: Thermal | Unread
     drives: tuple[SataDrive, ...] | Unread
     file_systems: tuple[MountedFileSystem, ...] | Unread

@@ -6,6 +6,7 @@ usage, input and rights use the numbers of sysexits.h (64, 65, 66, 73, 77, 78).
 
 import argparse
 import contextlib
+import importlib
 import io
 import logging
 import os
@@ -32,94 +33,14 @@ class _Parser(argparse.ArgumentParser):
         self.exit(os.EX_USAGE, f"{self.prog}: {message}; see '{self.prog} --help'\n")
 
 
-def _run_audit(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.audit import run
+def _run(name: str) -> Run:
+    """Give a command that imports its own module only when it is run, so that each starts at once."""
 
-    return run(arguments)
+    def run(arguments: argparse.Namespace) -> int:
+        status: int = importlib.import_module(f"laneproof.commands.{name}").run(arguments)
+        return status
 
-
-def _run_changes(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.changes import run
-
-    return run(arguments)
-
-
-def _run_draft(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.draft import run
-
-    return run(arguments)
-
-
-def _run_events(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.events import run
-
-    return run(arguments)
-
-
-def _run_explain(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.explain import run
-
-    return run(arguments)
-
-
-def _run_note(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.note import run
-
-    return run(arguments)
-
-
-def _run_outcome(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.outcome import run
-
-    return run(arguments)
-
-
-def _run_plan(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.plan import run
-
-    return run(arguments)
-
-
-def _run_record(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.record import run
-
-    return run(arguments)
-
-
-def _run_replay(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.replay import run
-
-    return run(arguments)
-
-
-def _run_serve(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.serve import run
-
-    return run(arguments)
-
-
-def _run_schema(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.schema import run
-
-    return run(arguments)
-
-
-def _run_swap(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.swap import run
-
-    return run(arguments)
-
-
-def _run_trend(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.trend import run
-
-    return run(arguments)
-
-
-def _run_where(arguments: argparse.Namespace) -> int:
-    from laneproof.commands.where import run
-
-    return run(arguments)
+    return run
 
 
 def make_parser() -> argparse.ArgumentParser:
@@ -128,35 +49,35 @@ def make_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"laneproof {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND", parser_class=_Parser)
 
-    def add(name: str, run: Run, says: str) -> argparse.ArgumentParser:
+    def add(name: str, says: str) -> argparse.ArgumentParser:
         command = commands.add_parser(name, help=says, description=says)
-        command.set_defaults(run=run)
+        command.set_defaults(run=_run(name))
         return command
 
-    audit = add("audit", _run_audit, "Compare the machine with its declaration, once.")
+    audit = add("audit", "Compare the machine with its declaration, once.")
     _add_common(audit)
     audit.add_argument("--width", type=_positive, metavar="COLUMNS", help="width of the text (default: the terminal's)")
 
-    draft = add("draft", _run_draft, "Write a declaration of the machine as it stands.")
+    draft = add("draft", "Write a declaration of the machine as it stands.")
     _add_source(draft)
     draft.add_argument(
         "-o", "--output", metavar="FILE", help="write to FILE, which must not exist, instead of printing"
     )
     draft.add_argument("--update", metavar="FILE", help="keep the comments and labels of FILE, and add what is new")
 
-    plan = add("plan", _run_plan, "Check a declaration at the desk, without its hardware.")
-    plan.add_argument("build", nargs="?", metavar="BUILD", help="the declaration (default: the installed one)")
-    plan.add_argument("--build", dest="named", metavar="FILE", help="the same, named as the other commands do")
-    plan.add_argument("--demo", action="store_true", help="check the demo's declaration")
-    plan.add_argument("--json", action="store_true", help="print JSON")
-    plan.add_argument("--picture", metavar="SVG", help="also write a picture of the box's lanes")
+    budget = add("budget", "Check a declaration at the desk, without its hardware.")
+    budget.add_argument("build", nargs="?", metavar="BUILD", help="the declaration (default: the installed one)")
+    budget.add_argument("--build", dest="named", metavar="FILE", help="the same, named as the other commands do")
+    budget.add_argument("--demo", action="store_true", help="check the demo's declaration")
+    budget.add_argument("--json", action="store_true", help="print JSON")
+    budget.add_argument("--picture", metavar="SVG", help="also write a picture of the box's lanes")
 
-    explain = add("explain", _run_explain, "Explain a rule: what should hold, why it matters, what to look at next.")
+    explain = add("explain", "Explain a rule: what should hold, why it matters, what to look at next.")
     explain.add_argument("rule", nargs="?", metavar="RULE", help="the rule's name; without one, all rules are listed")
 
     _add_recordings(add)
 
-    serve = add("serve", _run_serve, "Keep watching, as a service.")
+    serve = add("serve", "Keep watching, as a service.")
     _add_source(serve)
     serve.add_argument("--build", metavar="FILE", help="the declaration (default: the installed one)")
     serve.add_argument("--config", metavar="FILE", help="the service's own settings")
@@ -165,10 +86,10 @@ def make_parser() -> argparse.ArgumentParser:
 
     _add_history(add)
 
-    changes = add("changes", _run_changes, "Tell what changed in the box between two looks.")
+    changes = add("changes", "Tell what changed in the box between two looks.")
     _add_looks(changes)
 
-    where = add("where", _run_where, "Tell where a drive is: from any name to its position, with a picture.")
+    where = add("where", "Tell where a drive is: from any name to its position, with a picture.")
     _add_common(where)
     where.add_argument(
         "drive",
@@ -178,17 +99,17 @@ def make_parser() -> argparse.ArgumentParser:
     )
     where.add_argument("--picture", metavar="SVG", help="also write a picture of the box with the drive marked")
 
-    swap = add("swap", _run_swap, "Guide through exchanging a drive: may it go now, the steps, does the new one fit.")
-    _add_common(swap)
-    _add_swap(swap)
+    replace = add("replace", "Guide through exchanging a drive: may it go now, the steps, does the new one fit.")
+    _add_common(replace)
+    _add_replace(replace)
 
-    schema = add("schema", _run_schema, "Print a JSON Schema: of the declaration, or of the audit's JSON.")
+    schema = add("schema", "Print a JSON Schema: of the declaration, or of the audit's JSON.")
     schema.add_argument("of", choices=("build", "audit"), nargs="?", default="build", help="which (default build)")
     return parser
 
 
-def _add_recordings(add: Callable[[str, Run, str], argparse.ArgumentParser]) -> None:
-    record = add("record", _run_record, "Write a recording: the raw readings, enough to judge them elsewhere.")
+def _add_recordings(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
+    record = add("record", "Write a recording: the raw readings, enough to judge them elsewhere.")
     record.add_argument("out", metavar="OUT", help="the file to write, packed if it ends in .gz")
     source = record.add_mutually_exclusive_group()
     source.add_argument("--from", dest="source", metavar="REC", help="copy a recording instead of reading this machine")
@@ -197,31 +118,31 @@ def _add_recordings(add: Callable[[str, Run, str], argparse.ArgumentParser]) -> 
     record.add_argument("--passes", type=_positive, default=1, metavar="N", help="how many passes (default 1)")
     record.add_argument("--hide-serials", action="store_true", help="replace serial numbers and other unique names")
 
-    replay = add("replay", _run_replay, "Run the daemon's engine over a recording at its own times.")
+    replay = add("replay", "Run the daemon's engine over a recording at its own times.")
     replay.add_argument("recording", nargs="?", metavar="REC", help="the recording")
     replay.add_argument("--demo", action="store_true", help="replay the demo's recording")
     replay.add_argument("--build", metavar="FILE", help="the declaration to hold it against")
     replay.add_argument("--json", action="store_true", help="print JSON, a line a change")
 
 
-def _add_history(add: Callable[[str, Run, str], argparse.ArgumentParser]) -> None:
-    trend = add("trend", _run_trend, "Show how a position went over time: its link, its drive, what happened.")
+def _add_history(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
+    trend = add("trend", "Show how a position went over time: its link, its drive, what happened.")
     named = "the position's label, any name or path of it, a drive's serial number, or an array's, chip's, port's name"
     trend.add_argument("position", metavar="POSITION", help=named)
     _add_past(trend, "30d")
-    _add_past(add("events", _run_events, "List what happened: kernel's log, devices, findings, notes."), "7d")
+    _add_past(add("events", "List what happened: kernel's log, devices, findings, notes."), "7d")
     _add_told(add)
 
 
-def _add_told(add: Callable[[str, Run, str], argparse.ArgumentParser]) -> None:
-    note = add("note", _run_note, "Tell the daemon what you did or saw: a drive moved, another cable, a fan.")
+def _add_told(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
+    note = add("note", "Tell the daemon what you did or saw: a drive moved, another cable, a fan.")
     note.add_argument("position", metavar="POSITION", help="the declared position's label; 'box' for the whole box")
     note.add_argument("text", nargs="+", metavar="TEXT", help="what you did or saw, in your own words")
     note.add_argument("--build", metavar="FILE", help="the declaration (default: the installed one)")
-    outcome = add("outcome", _run_outcome, "Tell what an episode's cause turned out to be; this box learns from it.")
-    outcome.add_argument("episode", type=_positive, metavar="EPISODE", help="the episode's number")
-    outcome.add_argument("cause", metavar="CAUSE", help="the cause, such as signal-path or drive-failing")
-    for command in (note, outcome):
+    confirm = add("confirm", "Tell what an episode's cause turned out to be; this box learns from it.")
+    confirm.add_argument("episode", type=_positive, metavar="EPISODE", help="the episode's number")
+    confirm.add_argument("cause", metavar="CAUSE", help="the cause, such as signal-path or drive-failing")
+    for command in (note, confirm):
         command.add_argument("--state", metavar="FOLDER", help="where the daemon keeps its history")
 
 
@@ -251,21 +172,21 @@ def _add_looks(changes: argparse.ArgumentParser) -> None:
     )
 
 
-def _add_swap(swap: argparse.ArgumentParser) -> None:
-    swap.add_argument("position", metavar="POSITION", help="the position's label, or any name of the drive in it")
-    swap.add_argument("--print", action="store_true", help="print the guide, and do not wait for the new drive")
-    swap.add_argument("--yes", action="store_true", help="show the steps, and wait, though it is not safe now")
-    swap.add_argument(
+def _add_replace(replace: argparse.ArgumentParser) -> None:
+    replace.add_argument("position", metavar="POSITION", help="the position's label, or any name of the drive in it")
+    replace.add_argument("--print", action="store_true", help="print the guide, and do not wait for the new drive")
+    replace.add_argument("--yes", action="store_true", help="show the steps, and wait, though it is not safe now")
+    replace.add_argument(
         "--was",
         metavar="SERIAL",
         help="only look at the new drive: SERIAL was the old one's number, or 'none' where the place was empty",
     )
-    swap.add_argument(
+    replace.add_argument(
         "--timeout", type=_seconds, default=1800.0, metavar="S", help="seconds to wait at most (default 1800)"
     )
-    swap.add_argument("--picture", metavar="SVG", help="also write a picture of the box with the places marked")
-    swap.add_argument("--state", metavar="FOLDER", help="where the daemon keeps its history")
-    swap.epilog = (
+    replace.add_argument("--picture", metavar="SVG", help="also write a picture of the box with the places marked")
+    replace.add_argument("--state", metavar="FOLDER", help="where the daemon keeps its history")
+    replace.epilog = (
         "Exit status of the guide: 0 safe now, 1 not safe now, 2 not sure; of the look at the new drive: 0 it fits, "
         "1 it does not, 2 not all could be read; 75 where no drive came in time. It changes nothing and runs nothing."
     )

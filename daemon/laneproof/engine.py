@@ -27,7 +27,7 @@ from laneproof_collectors.unread import Unread
 LIVE_CONFIRMATIONS: Mapping[str, int] = {
     "link-slow": 3,
     "link-narrow": 3,
-    "link-above-plan": 3,
+    "link-above-limit": 3,
     "link-retrained-down": 3,
 }
 """How many readings in a row a rule needs on a live machine: a link that is retraining at the moment of one reading is

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
 from laneproof_collectors.host import LiveHost
-from laneproof_collectors.network import NET, find_address, parse_speed, read_aggregates, read_interfaces
-from laneproof_collectors.snapshot import Aggregate, AggregateMember, Interface
+from laneproof_collectors.network import NET, find_address, parse_speed, read_bonds, read_interfaces
+from laneproof_collectors.snapshot import Bond, BondMember, Interface
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine, replay
 from simulation.nonsense import NonsenseHost
@@ -42,7 +42,7 @@ def port(function: int, name: str, **attributes: str) -> dict[str, str | bytes |
     }
 
 
-def bond(mode: str = "802.3ad 4\n", **attributes: str) -> dict[str, str | bytes | None]:
+def bond_files(mode: str = "802.3ad 4\n", **attributes: str) -> dict[str, str | bytes | None]:
     folder = "/sys/devices/virtual"
     fields = {
         "mode": mode,
@@ -76,11 +76,11 @@ def interfaces_of(machine: FakeMachine) -> dict[str, Interface]:
     return {one.name: one for one in interfaces}
 
 
-def aggregate_of(machine: FakeMachine) -> Aggregate:
-    aggregates = read_aggregates(machine)
-    assert isinstance(aggregates, tuple)
-    (aggregate,) = aggregates
-    return aggregate
+def bond_of(machine: FakeMachine) -> Bond:
+    bonds = read_bonds(machine)
+    assert isinstance(bonds, tuple)
+    (bond,) = bonds
+    return bond
 
 
 # --- interfaces ---
@@ -104,7 +104,7 @@ def test_a_port_with_a_link(fs: FakeFilesystem) -> None:
 
 
 def test_what_has_no_device_is_left_out_but_a_bond(fs: FakeFilesystem) -> None:
-    machine = FakeMachine(fs, {**port(0, "enp2s0f0"), **interface("/sys/devices/virtual", "lo"), **bond()})
+    machine = FakeMachine(fs, {**port(0, "enp2s0f0"), **interface("/sys/devices/virtual", "lo"), **bond_files()})
     interfaces = interfaces_of(machine)
     assert list(interfaces) == ["bond0", "enp2s0f0"]
     assert (interfaces["bond0"].address, interfaces["bond0"].speed_mbit_s) == (None, 20000)
@@ -161,27 +161,29 @@ def test_a_kernel_that_tells_less_leaves_none(fs: FakeFilesystem) -> None:
 def test_interfaces_that_may_not_be_listed_are_unread(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs)
     machine.faults[NET] = errno.EACCES
-    for answer in (read_interfaces(machine), read_aggregates(machine)):
+    for answer in (read_interfaces(machine), read_bonds(machine)):
         assert isinstance(answer, Unread)
         assert answer.reason is Reason.DENIED
 
 
 def test_a_kernel_without_a_network_has_none(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs)
-    assert (read_interfaces(machine), read_aggregates(machine)) == ((), ())
+    assert (read_interfaces(machine), read_bonds(machine)) == ((), ())
 
 
 # --- bonds ---
 
 
-def test_a_bond_that_aggregates(fs: FakeFilesystem) -> None:
-    machine = FakeMachine(fs, {**bond(), **member(0, "enp2s0f0"), **member(1, "enp2s0f1", link_failure_count="3\n")})
-    assert aggregate_of(machine) == Aggregate(
+def test_a_bond_that_bonds(fs: FakeFilesystem) -> None:
+    machine = FakeMachine(
+        fs, {**bond_files(), **member(0, "enp2s0f0"), **member(1, "enp2s0f1", link_failure_count="3\n")}
+    )
+    assert bond_of(machine) == Bond(
         name="bond0",
         mode="802.3ad",
         members=(
-            AggregateMember(name="enp2s0f0", mii_status="up", aggregator_id=1, link_failures=0, state="active"),
-            AggregateMember(name="enp2s0f1", mii_status="up", aggregator_id=1, link_failures=3, state="active"),
+            BondMember(name="enp2s0f0", mii_status="up", aggregator_id=1, link_failures=0, state="active"),
+            BondMember(name="enp2s0f1", mii_status="up", aggregator_id=1, link_failures=3, state="active"),
         ),
         transmit_hash="layer3+4",
         active_aggregator=1,
@@ -191,57 +193,57 @@ def test_a_bond_that_aggregates(fs: FakeFilesystem) -> None:
 
 
 def test_a_recording_gives_the_same_network(fs: FakeFilesystem) -> None:
-    machine = FakeMachine(fs, {**bond(), **member(0, "enp2s0f0"), **member(1, "enp2s0f1")})
-    for read in (read_interfaces, read_aggregates):
+    machine = FakeMachine(fs, {**bond_files(), **member(0, "enp2s0f0"), **member(1, "enp2s0f1")})
+    for read in (read_interfaces, read_bonds):
         live, replayed = replay(machine, read)
         assert replayed == live != ()
 
 
-def test_a_bond_whose_members_do_not_aggregate_tells_their_aggregators(fs: FakeFilesystem) -> None:
+def test_a_bond_whose_members_do_not_bond_tells_their_aggregators(fs: FakeFilesystem) -> None:
     tree = {
-        **bond(ad_num_ports="1\n", ad_partner_mac=f"{NOBODY}\n"),
+        **bond_files(ad_num_ports="1\n", ad_partner_mac=f"{NOBODY}\n"),
         **member(0, "enp2s0f0"),
         **member(1, "enp2s0f1", ad_aggregator_id=f"{ELSEWHERE}\n"),
     }
-    aggregate = aggregate_of(FakeMachine(fs, tree))
-    assert [one.aggregator_id for one in aggregate.members] == [1, 2]
-    assert (aggregate.aggregated_ports, aggregate.partner_mac) == (1, NOBODY)
+    bond = bond_of(FakeMachine(fs, tree))
+    assert [one.aggregator_id for one in bond.members] == [1, 2]
+    assert (bond.aggregated_ports, bond.partner_mac) == (1, NOBODY)
 
 
 def test_a_bond_of_another_mode_has_no_aggregators(fs: FakeFilesystem) -> None:
     empty = dict.fromkeys(("ad_aggregator", "ad_num_ports", "ad_partner_mac"), "\n")
     tree = {
-        **bond("active-backup 1\n", slaves="enp2s0f0\n", **empty),
+        **bond_files("active-backup 1\n", slaves="enp2s0f0\n", **empty),
         **member(0, "enp2s0f0", ad_aggregator_id="N/A\n", state="backup\n"),
     }
-    aggregate = aggregate_of(FakeMachine(fs, tree))
-    assert (aggregate.mode, aggregate.active_aggregator, aggregate.partner_mac) == ("active-backup", None, None)
-    assert aggregate.members[0].aggregator_id is None
+    bond = bond_of(FakeMachine(fs, tree))
+    assert (bond.mode, bond.active_aggregator, bond.partner_mac) == ("active-backup", None, None)
+    assert bond.members[0].aggregator_id is None
 
 
 def test_a_bond_without_members(fs: FakeFilesystem) -> None:
-    assert aggregate_of(FakeMachine(fs, bond(slaves="\n"))).members == ()
+    assert bond_of(FakeMachine(fs, bond_files(slaves="\n"))).members == ()
 
 
 def test_members_that_cannot_be_listed_make_the_bonds_unread(fs: FakeFilesystem) -> None:
-    machine = FakeMachine(fs, {**bond(), **member(0, "enp2s0f0")})
+    machine = FakeMachine(fs, {**bond_files(), **member(0, "enp2s0f0")})
     machine.faults[f"{NET}/bond0/bonding/slaves"] = errno.EIO
-    assert isinstance(read_aggregates(machine), Unread)
+    assert isinstance(read_bonds(machine), Unread)
 
 
 def test_a_member_that_vanishes_meanwhile_is_unread(fs: FakeFilesystem) -> None:
-    aggregate = aggregate_of(FakeMachine(fs, {**bond(), **member(0, "enp2s0f0")}))
-    first, second = aggregate.members
+    bond = bond_of(FakeMachine(fs, {**bond_files(), **member(0, "enp2s0f0")}))
+    first, second = bond.members
     assert first.mii_status == "up"
     assert isinstance(second.mii_status, Unread)
     assert second.aggregator_id is None
 
 
 def test_bonds_without_the_drivers_list_are_known_by_their_attributes(fs: FakeFilesystem) -> None:
-    tree = {**bond(), **member(0, "enp2s0f0"), **member(1, "enp2s0f1")}
+    tree = {**bond_files(), **member(0, "enp2s0f0"), **member(1, "enp2s0f1")}
     del tree[f"{NET}/bonding_masters"]
-    aggregate = aggregate_of(FakeMachine(fs, tree))
-    assert (aggregate.name, [one.name for one in aggregate.members]) == ("bond0", ["enp2s0f0", "enp2s0f1"])
+    bond = bond_of(FakeMachine(fs, tree))
+    assert (bond.name, [one.name for one in bond.members]) == ("bond0", ["enp2s0f0", "enp2s0f1"])
 
 
 def test_port_whose_device_link_is_missing_is_known_by_its_place(fs: FakeFilesystem) -> None:
@@ -251,12 +253,12 @@ def test_port_whose_device_link_is_missing_is_known_by_its_place(fs: FakeFilesys
 
 
 def test_a_bond_that_vanishes_meanwhile_is_left_out(fs: FakeFilesystem) -> None:
-    assert read_aggregates(FakeMachine(fs, {f"{NET}/bonding_masters": "bond0\n"})) == ()
+    assert read_bonds(FakeMachine(fs, {f"{NET}/bonding_masters": "bond0\n"})) == ()
 
 
 @pytest.mark.parametrize("content", ["\n", ""])
 def test_a_mode_that_is_empty_is_unread(fs: FakeFilesystem, content: str) -> None:
-    assert isinstance(aggregate_of(FakeMachine(fs, bond(content, slaves="\n"))).mode, Unread)
+    assert isinstance(bond_of(FakeMachine(fs, bond_files(content, slaves="\n"))).mode, Unread)
 
 
 @settings(deadline=None)
@@ -264,11 +266,11 @@ def test_a_mode_that_is_empty_is_unread(fs: FakeFilesystem, content: str) -> Non
 def test_any_answers_give_a_network_or_a_reason(data: st.DataObject) -> None:
     host = NonsenseHost(data.draw, ["eth0", "bond0", "lo", "bonding_masters"])
     assert isinstance(read_interfaces(host), tuple | Unread)
-    assert isinstance(read_aggregates(host), tuple | Unread)
+    assert isinstance(read_bonds(host), tuple | Unread)
 
 
 def test_this_machine_has_a_network() -> None:
-    interfaces, aggregates = read_interfaces(LiveHost()), read_aggregates(LiveHost())
+    interfaces, bonds = read_interfaces(LiveHost()), read_bonds(LiveHost())
     assert isinstance(interfaces, tuple)
     assert all(one.name != "lo" for one in interfaces)
-    assert isinstance(aggregates, tuple)
+    assert isinstance(bonds, tuple)

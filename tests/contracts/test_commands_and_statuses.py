@@ -20,10 +20,10 @@ from contracts.test_odd_machines import sata
 from contracts.test_rest_of_the_box import TWO, bonded, power, raid, remembering
 
 RULES_OF_THE_FIRST_DAY = (
-    "position-empty", "occupant-unexpected", "occupant-differs", "link-slow", "link-narrow", "link-above-plan",
-    "link-beyond-hardware", "split-not-active", "power-setting-differs", "firmware-differs", "memory-differs",
-    "array-differs", "array-degraded", "network-link-slow", "aggregate-incomplete", "signal-errors",
-    "link-retrained-down", "drops-off-bus", "controller-resets", "media-errors-rising", "spare-low", "wear-ahead",
+    "position-empty", "occupant-unexpected", "occupant-differs", "link-slow", "link-narrow", "link-above-limit",
+    "link-beyond-hardware", "bifurcation-not-active", "power-setting-differs", "firmware-differs", "memory-differs",
+    "array-differs", "array-degraded", "network-link-slow", "bond-incomplete", "signal-errors",
+    "link-retrained-down", "drops-off-bus", "controller-resets", "media-errors-rising", "spare-low", "endurance-ending",
     "critical-warning", "overheating", "unsafe-shutdowns-rising", "errors-not-counted", "errors-hidden",
     "reading-stuck",
 )  # fmt: skip
@@ -90,7 +90,7 @@ def test_drafted_declaration_holds_on_its_own_machine(tmp_path: Path, name: str)
     ended = inside("audit", "--from", recording, "--build", tmp_path / "build.toml", "--json")
     assert ended.json()["findings"] == []
     assert ended.status == 0
-    assert inside("plan", tmp_path / "build.toml").status in {0, 1}
+    assert inside("budget", tmp_path / "build.toml").status in {0, 1}
     assert max(map(len, drafted.out.splitlines())) <= 120
 
 
@@ -183,7 +183,7 @@ def test_draft_update_keeps_what_a_person_wrote(tmp_path: Path) -> None:
     [
         [], ["fly"], ["audit", "--colour"], ["audit", "--build"], ["explain", "no-such-rule"], ["replay"],
         ["audit", "--demo", "--from", "x"], ["record"], ["record", "x", "--passes", "many"], ["where"],
-        ["replay", "x", "--demo"], ["plan", "x", "--build", "y"], ["record", "x", "--demo", "--from", "y"],
+        ["replay", "x", "--demo"], ["budget", "x", "--build", "y"], ["record", "x", "--demo", "--from", "y"],
         ["record", "x", "--every", "-1"], ["audit", "--width", "0"], ["audit", "extra"], ["schema", "page"],
     ],
 )  # fmt: skip
@@ -201,7 +201,7 @@ def test_wrong_arguments_through_a_real_process() -> None:
 
 def test_common_options_mean_the_same_everywhere(tmp_path: Path) -> None:
     (tmp_path / "build.toml").write_text(HEAD)
-    assert inside("plan", "--build", tmp_path / "build.toml") == inside("plan", tmp_path / "build.toml")
+    assert inside("budget", "--build", tmp_path / "build.toml") == inside("budget", tmp_path / "build.toml")
     lines = inside("replay", "--demo", "--json").lines()
     assert {"raised", "cleared"} <= {one["change"] for one in lines}
 
@@ -220,7 +220,7 @@ def test_missing_files_are_66(tmp_path: Path) -> None:
     for arguments in (
         ["audit", "--from", recording, "--build", missing],
         ["audit", "--from", missing],
-        ["plan", missing],
+        ["budget", missing],
         ["replay", missing],
         ["replay", recording, "--build", missing],
         ["draft", "--from", missing],
@@ -239,7 +239,7 @@ def test_folder_instead_of_a_file_is_no_traceback(tmp_path: Path) -> None:
     for arguments in (
         ["audit", "--from", tmp_path],
         ["audit", "--from", recording, "--build", tmp_path],
-        ["plan", tmp_path],
+        ["budget", tmp_path],
     ):
         assert inside(*arguments).status in {65, 66}
 
@@ -270,7 +270,7 @@ def test_folder_instead_of_a_file_is_no_traceback(tmp_path: Path) -> None:
 def test_malformed_declaration_is_65_and_says_key_and_line(tmp_path: Path, text: str, words: list[str]) -> None:
     (tmp_path / "build.toml").write_text(text)
     recording = write(tmp_path / "box.jsonl", simple().frame())
-    for arguments in (["plan", tmp_path / "build.toml"],
+    for arguments in (["budget", tmp_path / "build.toml"],
                       ["audit", "--from", recording, "--build", tmp_path / "build.toml"],
                       ["replay", recording, "--build", tmp_path / "build.toml"]):  # fmt: skip
         ended = inside(*arguments)
@@ -282,12 +282,12 @@ def test_malformed_declaration_is_65_and_says_key_and_line(tmp_path: Path, text:
 
 def test_bytes_that_are_no_text_are_65(tmp_path: Path) -> None:
     (tmp_path / "build.toml").write_bytes(b"schema = 1\n\xff\xfe")
-    assert inside("plan", tmp_path / "build.toml").status == 65
+    assert inside("budget", tmp_path / "build.toml").status == 65
 
 
 def test_several_mistakes_are_said_at_once(tmp_path: Path) -> None:
     (tmp_path / "build.toml").write_text(HEAD + 'colour = "red"\n[kernel]\naspm_policy = "full"\n')
-    ended = program("plan", tmp_path / "build.toml", lines=2)
+    ended = program("budget", tmp_path / "build.toml", lines=2)
     assert ended.status == 65
     assert "colour" in ended.err
     assert "aspm_policy" in ended.err
@@ -299,7 +299,7 @@ def test_places_that_cannot_be_written_are_73(tmp_path: Path) -> None:
         assert inside("record", out, "--from", recording).status == 73, out
     build = tmp_path / "build.toml"
     build.write_text(HEAD)
-    assert inside("plan", build, "--picture", tmp_path / "none" / "lanes.svg").status == 73
+    assert inside("budget", build, "--picture", tmp_path / "none" / "lanes.svg").status == 73
 
 
 @pytest.fixture
@@ -477,7 +477,7 @@ def test_reader_that_leaves_early_is_no_error() -> None:
 
 def test_streams_that_are_closed_leave_the_status(tmp_path: Path) -> None:
     assert run_with_streams(["explain", "link-slow"], ">&-")[0] == 0
-    assert run_with_streams(["plan", str(tmp_path / "missing.toml")], "2>&-")[0] == 66
+    assert run_with_streams(["budget", str(tmp_path / "missing.toml")], "2>&-")[0] == 66
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")

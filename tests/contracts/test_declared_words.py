@@ -58,7 +58,7 @@ members = ["riser-1", "riser-2", "riser-3"]
 total = "64 GiB"
 modules = 2
 speed_mt_s = 5600
-[[aggregate]]
+[[bond]]
 name = "bond0"
 mode = "802.3ad"
 members = ["enp1s0f0", "enp1s0f1"]
@@ -76,7 +76,7 @@ def test_spine_of_the_format_is_read(tmp_path: Path) -> None:
     recording = write(tmp_path / "box.jsonl", Machine(files={"/proc/cmdline": "pcie_aspm=off\n"}).frame())
     ended = inside("audit", "--from", recording, "--build", tmp_path / "build.toml", "--json")
     assert ended.status in {1, 2}
-    assert inside("plan", tmp_path / "build.toml").status in {0, 1}
+    assert inside("budget", tmp_path / "build.toml").status in {0, 1}
     assert inside("replay", recording, "--build", tmp_path / "build.toml").status == 0
 
 
@@ -84,7 +84,7 @@ def test_name_alone_is_a_declaration(tmp_path: Path) -> None:
     (tmp_path / "build.toml").write_text('schema = 1\nbox = { name = "kelp-1" }\n')
     recording = write(tmp_path / "box.jsonl", Machine(files={"/proc/cmdline": "quiet\n"}).frame())
     assert inside("audit", "--from", recording, "--build", tmp_path / "build.toml").status in {0, 2}
-    assert inside("plan", tmp_path / "build.toml").status == 0
+    assert inside("budget", tmp_path / "build.toml").status == 0
 
 
 @pytest.mark.parametrize("size", ["4 TB", "4TB", "4.0 TB", "4000 GB", "64 GiB", "0.5 TiB", "4_000", "100 B"])
@@ -93,13 +93,13 @@ def test_sizes_as_people_write_them(tmp_path: Path, size: str) -> None:
     text = f'schema = 1\n[box]\nname = "x"\n[memory]\ntotal = {written}\n'
     tomllib.loads(text)
     (tmp_path / "build.toml").write_text(text)
-    assert inside("plan", tmp_path / "build.toml").status == 0
+    assert inside("budget", tmp_path / "build.toml").status == 0
 
 
 @pytest.mark.parametrize("size", ['"4"', '"TB"', '"-4 TB"', "-4", '"4 XB"', "1.5", "true", '"1e3 TB"', '""', '"4 TB "'])
 def test_sizes_that_nobody_writes(tmp_path: Path, size: str) -> None:
     (tmp_path / "build.toml").write_text(f'schema = 1\n[box]\nname = "x"\n[memory]\ntotal = {size}\n')
-    ended = inside("plan", tmp_path / "build.toml")
+    ended = inside("budget", tmp_path / "build.toml")
     if size == '"4 TB "':
         assert ended.status == 0
     else:
@@ -124,7 +124,7 @@ def test_sizes_that_nobody_writes(tmp_path: Path, size: str) -> None:
 def test_paths_that_are_none(tmp_path: Path, path: str) -> None:
     text = f'schema = 1\n[box]\nname = "x"\n[[position]]\nlabel = "a"\npath = "{path}"\n'
     (tmp_path / "build.toml").write_text(text)
-    ended = inside("plan", tmp_path / "build.toml")
+    ended = inside("budget", tmp_path / "build.toml")
     assert ended.status == 65
     assert "position[0].path" in ended.err
 
@@ -132,5 +132,5 @@ def test_paths_that_are_none(tmp_path: Path, path: str) -> None:
 def test_paths_may_be_written_in_capitals_or_are_refused_clearly(tmp_path: Path) -> None:
     text = 'schema = 1\n[box]\nname = "x"\n[[position]]\nlabel = "a"\npath = "0000:0A/1F.0"\n'
     (tmp_path / "build.toml").write_text(text)
-    ended = inside("plan", tmp_path / "build.toml")
+    ended = inside("budget", tmp_path / "build.toml")
     assert ended.status == 0 or "path" in ended.err

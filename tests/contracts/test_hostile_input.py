@@ -35,7 +35,7 @@ BUILD = (
     )
     + '[[array]]\nname = "md0"\nlevel = "raid5"\nmembers = ["bay-1", "bay-2", "bay-3"]\n'
     '[memory]\ntotal = "64 GiB"\nmodules = 2\nspeed_mt_s = 5600\n'
-    '[[aggregate]]\nname = "bond0"\nmode = "802.3ad"\nmembers = ["enp1s0f0", "enp1s0f1"]\nmember_speed_mbit_s = 10000\n'
+    '[[bond]]\nname = "bond0"\nmode = "802.3ad"\nmembers = ["enp1s0f0", "enp1s0f1"]\nmember_speed_mbit_s = 10000\n'
     '[[accept]]\nrule = "link-slow"\nposition = "bay-4"\nuntil = 2027-06-30\nbecause = "spare on order"\n'
 )
 
@@ -112,11 +112,11 @@ def commands(chance: random.Random, folder: Path, last: JsonObject) -> list[list
         ["replay", recording],
         ["draft", "--from", recording],
         ["draft", "--from", recording, "--update", build],
-        ["plan", build, "--json"],
-        ["plan", build, "--picture", folder / "lanes.svg"],
+        ["budget", build, "--json"],
+        ["budget", build, "--picture", folder / "lanes.svg"],
         ["where", chance.choice(NAMES), *here],
         ["changes", recording, f"{recording}@{last['t']:.0f}", "--json", "--build", build],
-        ["swap", chance.choice(NAMES[1:3]), *here],
+        ["replace", chance.choice(NAMES[1:3]), *here],
         ["trend", chance.choice(NAMES), *here, "--json"],
         ["events", *here],
         ["record", folder / "copy.jsonl", "--from", recording, "--hide-serials"],

@@ -168,7 +168,7 @@ def test_link_above_plan_is_a_lost_limit(audit: Audit, trained: str, width: int)
     build += "".join(position(number, occupant='{ kind = "nvme" }') for number in (2, 3, 4))
     ended = audit(box(speed=trained, width=width), build)
     assert ended.status == 1
-    assert {rule for rule, _ in told(ended.json())} == {"link-above-plan"}
+    assert {rule for rule, _ in told(ended.json())} == {"link-above-limit"}
     assert {where for _, where in told(ended.json())} == {"riser-1"}
 
 
@@ -341,18 +341,18 @@ def test_split_that_gives_only_the_first_branch(audit: Audit) -> None:
     ended = audit(box(without_port=(2, 3, 4)), four())
     assert ended.status == 1
     said = ended.json()
-    assert len(found(said, "split-not-active")) == 1
-    (finding,) = found(said, "split-not-active")
+    assert len(found(said, "bifurcation-not-active")) == 1
+    (finding,) = found(said, "bifurcation-not-active")
     assert finding["kind"] == "differs"
     assert "4" in str(finding["declared"])
-    assert found(said, "split-not-active")[0]["next_steps"]
+    assert found(said, "bifurcation-not-active")[0]["next_steps"]
 
 
 def test_split_whose_first_branch_holds_more_lanes_than_its_share(audit: Audit) -> None:
     machine = box(without=(2, 3, 4), width=8)
     machine.files[f"/sys/devices/{port_of(1)}/max_link_width"] = "16\n"
     machine.files[f"/sys/devices/{place_of(1)}/max_link_width"] = "8\n"
-    assert found(audit(machine, four()).json(), "split-not-active")
+    assert found(audit(machine, four()).json(), "bifurcation-not-active")
 
 
 def test_silent_branch_with_a_bridge_is_empty_and_the_split_is_active(audit: Audit) -> None:
@@ -420,7 +420,7 @@ def test_device_gone_from_the_bus_reads_63_lanes(audit: Audit) -> None:
     machine.files[f"/sys/devices/{port_of(1)}/current_link_speed"] = "2.5 GT/s PCIe\n"
     ended = audit(machine, four())
     assert ended.status in {1, 2}
-    assert not found(ended.json(), "link-above-plan")
+    assert not found(ended.json(), "link-above-limit")
     assert {where for _, where in told(ended.json())} == {"riser-1"}
 
 

@@ -1,4 +1,4 @@
-"""laneproof plan: figures of published tables and common practice, and what a plan must be told not to fit."""
+"""laneproof budget: figures of published tables and common practice, and what a plan must be told not to fit."""
 
 import json
 from pathlib import Path
@@ -12,7 +12,7 @@ HEAD = 'schema = 1\n[box]\nname = "kelp-1"\n'
 
 def plan(tmp_path: Path, text: str) -> Ended:
     (tmp_path / "build.toml").write_text(HEAD + text)
-    return inside("plan", tmp_path / "build.toml", "--json")
+    return inside("budget", tmp_path / "build.toml", "--json")
 
 
 def bay(number: int, *, link: str = "generation = 4, lanes = 4", occupant: str = "", more: str = "") -> str:
@@ -93,8 +93,7 @@ def test_array_of_unequal_drives_counts_the_smallest(tmp_path: Path) -> None:
 def test_two_bonded_ports_carry_twenty_together_and_ten_in_one_flow(tmp_path: Path) -> None:
     """Kernel Documentation/networking/bonding.rst: no single connection uses more than one interface."""
     text = bay(1) + (
-        '[[aggregate]]\nname = "bond0"\nmode = "802.3ad"\nmembers = ["enp1s0f0", "enp1s0f1"]\n'
-        "member_speed_mbit_s = 10000\n"
+        '[[bond]]\nname = "bond0"\nmode = "802.3ad"\nmembers = ["enp1s0f0", "enp1s0f1"]\nmember_speed_mbit_s = 10000\n'
     )
     ended = plan(tmp_path, text)
     assert ended.status == 0
@@ -102,7 +101,7 @@ def test_two_bonded_ports_carry_twenty_together_and_ten_in_one_flow(tmp_path: Pa
     assert "20000000000" in numbers
     assert "10000000000" in numbers
     assert "bond0" in json.dumps(ended.json()["bottleneck"]), "2.5 GB/s of network is less than 7.2 GB/s of drive"
-    shown = program("plan", tmp_path / "build.toml").out
+    shown = program("budget", tmp_path / "build.toml").out
     assert "20 Gbit/s" in shown
     assert "10 Gbit/s" in shown
 
@@ -138,7 +137,7 @@ def test_eight_lanes_split_into_two_of_four(tmp_path: Path) -> None:
 )
 def test_what_does_not_fit_is_said_of_the_part(tmp_path: Path, text: str, words: tuple[str, ...]) -> None:
     (tmp_path / "build.toml").write_text(HEAD + text)
-    ended = inside("plan", tmp_path / "build.toml", "--json")
+    ended = inside("budget", tmp_path / "build.toml", "--json")
     assert ended.status == 1, ended.json()["problems"]
     said = json.dumps(ended.json()["problems"])
     for word in words:
@@ -193,16 +192,16 @@ def test_plan_of_next_to_nothing_fits(tmp_path: Path) -> None:
 def test_shared_link_that_no_position_shares(tmp_path: Path) -> None:
     text = '[uplink.deck]\npath = "0000:00/1d.0"\ngeneration = 4\nlanes = 4\n' + bay(1)
     assert plan(tmp_path, text).status == 0
-    shown = inside("plan", tmp_path / "build.toml")
+    shown = inside("budget", tmp_path / "build.toml")
     assert shown.status == 0
     assert "no declared position shares it" in " ".join(shown.out.split())
 
 
 def test_text_of_a_plan_names_the_narrowest_first_within_80_columns(tmp_path: Path) -> None:
     (tmp_path / "build.toml").write_text(HEAD + split(8, "[4, 4, 4, 4]", 4))
-    ended = program("plan", tmp_path / "build.toml")
+    ended = program("budget", tmp_path / "build.toml")
     assert ended.status == 1
     assert max(map(len, ended.out.splitlines())) <= 80
-    demo = program("plan", "--demo").out.splitlines()
+    demo = program("budget", "--demo").out.splitlines()
     assert max(map(len, demo)) <= 80
     assert "narrowest" in demo[1].lower()

@@ -308,7 +308,7 @@ def test_life_that_goes_too_fast(replay: Replay) -> None:
     days = 86_400 * 5
     frames = [health_frame(T0 + days * n, 1, used=50 + n, hours=5000 + 120 * n) for n in range(1, 20)]
     lines = replay(box(logs={1: health(used=50)}).frame(), *frames)
-    assert {one[2:] for one in short(lines)} == {("wear-ahead", "bay-1")}
+    assert {one[2:] for one in short(lines)} == {("endurance-ending", "bay-1")}
 
 
 def test_controller_that_had_to_be_reset(replay: Replay) -> None:

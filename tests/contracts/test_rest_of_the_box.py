@@ -441,7 +441,7 @@ def test_bond_without_aggregators_told_is_compared_member_by_member(audit: Audit
     machine = bonded(aggregators=(1, 2))
     for name in ("ad_aggregator", "ad_num_ports"):
         del machine.files[f"/sys/devices/virtual/net/bond0/bonding/{name}"]
-    assert told(audit(machine, BOND).json(), "differs") == {("aggregate-incomplete", None)}
+    assert told(audit(machine, BOND).json(), "differs") == {("bond-incomplete", None)}
 
 
 def interface(machine: Machine, number: int, *, speed: str = "10000", carrier: str = "1", duplex: str = "full") -> None:
@@ -505,12 +505,12 @@ def bonded(
 
 
 BOND = (
-    f'{HEAD}{POSITIONS}[[aggregate]]\nname = "bond0"\nmode = "802.3ad"\n'
+    f'{HEAD}{POSITIONS}[[bond]]\nname = "bond0"\nmode = "802.3ad"\n'
     'members = ["enp1s0f0", "enp1s0f1"]\nmember_speed_mbit_s = 10000\n'
 )
 
 
-def test_aggregate_as_declared(audit: Audit) -> None:
+def test_bond_as_declared(audit: Audit) -> None:
     ended = audit(bonded(), BOND)
     assert (ended.status, ended.json()["findings"]) == (0, [])
 
@@ -525,27 +525,27 @@ def test_aggregate_as_declared(audit: Audit) -> None:
     ],
     ids=["two aggregators", "no partner", "partner without address", "another mode"],
 )
-def test_aggregate_whose_members_are_up_and_do_not_carry_together(audit: Audit, machine: Machine) -> None:
+def test_bond_whose_members_are_up_and_do_not_carry_together(audit: Audit, machine: Machine) -> None:
     ended = audit(machine, BOND)
     assert ended.status == 1
-    assert {rule for rule, _ in told(ended.json(), "differs")} == {"aggregate-incomplete"}
+    assert {rule for rule, _ in told(ended.json(), "differs")} == {"bond-incomplete"}
 
 
-def test_aggregate_with_a_member_down(audit: Audit) -> None:
+def test_bond_with_a_member_down(audit: Audit) -> None:
     machine = bonded()
     interface(machine, 1, carrier="0", speed="-1")
     folder = "/sys/devices/pci0000:00/0000:00:1c.0/0000:09:00.1/net/enp1s0f1"
     machine.files[f"{folder}/bonding_slave/mii_status"] = "down\n"
     ended = audit(machine, BOND)
     assert ended.status == 1
-    assert "aggregate-incomplete" in {rule for rule, _ in told(ended.json())}
-    assert "enp1s0f1" in found(ended.json(), "aggregate-incomplete")[0]["summary"]
+    assert "bond-incomplete" in {rule for rule, _ in told(ended.json())}
+    assert "enp1s0f1" in found(ended.json(), "bond-incomplete")[0]["summary"]
 
 
-def test_aggregate_that_does_not_exist(audit: Audit) -> None:
+def test_bond_that_does_not_exist(audit: Audit) -> None:
     ended = audit(box(), BOND)
     assert ended.status == 1
-    assert "aggregate-incomplete" in {rule for rule, _ in told(ended.json())}
+    assert "bond-incomplete" in {rule for rule, _ in told(ended.json())}
 
 
 def test_member_below_its_declared_speed(audit: Audit) -> None:

@@ -93,7 +93,7 @@ def lay_interface(sheet: Sheet, folder: str, *, mac: str, speed_mbit_s: int) -> 
 
 @dataclass(slots=True, kw_only=True)
 class Bond:
-    """An 802.3ad bond whose members aggregate."""
+    """An 802.3ad bond whose members bond."""
 
     name: str
     card: NetworkCard

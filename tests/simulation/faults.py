@@ -238,7 +238,7 @@ class HeatFault(Fault):
         drops_an_hour: When at its critical temperature.
     """
 
-    cause: str = "overheating"
+    cause: str = "heat"
     port: Port
     degrees: float = 32.0
     grows_days: float = 5.0
@@ -455,7 +455,7 @@ def draw_manners(draw: random.Random, cause: str) -> tuple[Manner, ...]:
             Manner(comes_back=Return.REBOOT, away_seconds=draw.uniform(0.5, 30) * HOUR, config_space_gone=False),
             Manner(comes_back=Return.POWER, away_seconds=draw.uniform(0.5, 30) * HOUR),
         ),
-        "overheating": (
+        "heat": (
             silent,
             Manner(silent=False, away_seconds=draw.uniform(5, 50)),
             Manner(comes_back=Return.REBOOT, away_seconds=draw.uniform(1, 20) * HOUR),

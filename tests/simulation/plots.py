@@ -46,7 +46,7 @@ def plan(kind: str, box: RunningBox, draw: random.Random, family: Family, until:
     length = until - box.now
     kinds = [kind]
     if kind == "two-at-once":
-        kinds = draw.sample(["signal-path", "power-management", "overheating", "drive-failing", "drive-firmware"], 2)
+        kinds = draw.sample(["signal-path", "power-management", "heat", "drive-failing", "drive-firmware"], 2)
     faults: list[Fault] = []
     for one in kinds:
         began = box.now + draw.uniform(0.15, 0.4) * length
@@ -128,7 +128,7 @@ def _heat(box: RunningBox, draw: random.Random, family: Family, began: float, un
         degrees=degrees,
         grows_days=draw.uniform(0.1, 8.0),
         drops_an_hour=draw.choice((0.0, 0.15, 0.6)),
-        manners=draw_manners(draw, "overheating"),
+        manners=draw_manners(draw, "heat"),
     )
 
 
@@ -226,7 +226,7 @@ def _maybe_swap(box: RunningBox, draw: random.Random, fault: Fault, began: float
 PLOTS: dict[str, Plot] = {
     "signal-path": _path,
     "power-management": _idle,
-    "overheating": _heat,
+    "heat": _heat,
     "drive-failing": _drive,
     "drive-firmware": _clock,
     "shared-supply": _supply,

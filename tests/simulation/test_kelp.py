@@ -72,8 +72,8 @@ def test_the_rest_of_the_box_is_as_declared() -> None:
     """The archive's array is whole, both ports carry together, the memory runs at its rate."""
     build = parse_build(DEMO.joinpath("kelp-1.toml").read_text(), name="kelp-1.toml")
     rules = {one.rule for one in judge_all(build, as_it_stands(), NOTHING)}
-    assert not {rule for rule in rules if rule.startswith(("array-", "aggregate-", "network-", "memory-", "occupant-"))}
-    arrays, bonds, memory = as_it_stands().arrays, as_it_stands().aggregates, as_it_stands().memory
+    assert not {rule for rule in rules if rule.startswith(("array-", "bond-", "network-", "memory-", "occupant-"))}
+    arrays, bonds, memory = as_it_stands().arrays, as_it_stands().bonds, as_it_stands().memory
     assert not isinstance(arrays, Unread)
     assert not isinstance(bonds, Unread)
     assert not isinstance(memory, Unread)

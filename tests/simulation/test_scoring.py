@@ -40,7 +40,7 @@ def test_a_fault_is_found_at_the_first_word_of_its_place() -> None:
     label = world.labels[next(iter(fault.places))]
     other = next(one for one in world.labels.values() if one != label)
     right = (Cause(cause="drive-firmware", probability=0.9),)
-    wrong = (Cause(cause="overheating", probability=0.9),)
+    wrong = (Cause(cause="heat", probability=0.9),)
     changes = [
         said(first + 10, other),
         said(first + 7200, label, causes=wrong),
@@ -49,7 +49,7 @@ def test_a_fault_is_found_at_the_first_word_of_its_place() -> None:
     result = score(world, changes, frames=1, seconds=1.0)
     assert result.faults[0].found_hours == pytest.approx(2.0)
     assert result.faults[0].named == "drive-firmware"
-    assert result.faults[0].ever_wrong == ("overheating",)
+    assert result.faults[0].ever_wrong == ("heat",)
     assert len(result.false_pages) == 1
     assert other in result.false_pages[0]
 
@@ -105,16 +105,16 @@ def test_the_median_passes_over_what_was_not_found() -> None:
 
 
 def test_the_page_names_what_went_wrong() -> None:
-    missed = FaultScore(cause="overheating", lasted=True, shown=True)
-    wrong = FaultScore(cause="overheating", lasted=True, shown=True, found_hours=2.0, named="drive-failing")
+    missed = FaultScore(cause="heat", lasted=True, shown=True)
+    wrong = FaultScore(cause="heat", lasted=True, shown=True, found_hours=2.0, named="drive-failing")
     scores = [
-        WorldScore(kind="overheating", seed=4, view="v", rich=True, days=10, frames=5, seconds=1, faults=[missed]),
-        WorldScore(kind="overheating", seed=5, view="v", rich=False, days=10, frames=5, seconds=1, faults=[wrong]),
+        WorldScore(kind="heat", seed=4, view="v", rich=True, days=10, frames=5, seconds=1, faults=[missed]),
+        WorldScore(kind="heat", seed=5, view="v", rich=False, days=10, frames=5, seconds=1, faults=[wrong]),
         WorldScore(kind="healthy", seed=6, view="v", rich=True, days=400, frames=5, seconds=1, false_pages=["p"]),
     ]
     text = write_page(scores, family="report", command="x")
-    assert "- `overheating` 4 (v)" in text
-    assert "- `overheating` 5 (v): named drive-failing" in text
+    assert "- `heat` 4 (v)" in text
+    assert "- `heat` 5 (v): named drive-failing" in text
     assert "| false pages | 1: " in text
     assert "named drive-failing" in show(scores[1]) or "drive-failing" in show(scores[1])
 

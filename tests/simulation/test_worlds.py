@@ -128,7 +128,7 @@ def test_what_a_view_hides_is_not_recorded() -> None:
 
 @pytest.mark.parametrize("health", [*HealthView])
 def test_the_kernels_thermometers_are_recorded_where_the_log_cannot_be_read(health: HealthView) -> None:
-    running = brief("overheating").running
+    running = brief("heat").running
     running.box.thermometers = health is not HealthView.LOG
     running.view = running._writer._view = replace(RICH, health=health)
     lines = list(running.run(START + 2 * 86400))

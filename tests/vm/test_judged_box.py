@@ -73,7 +73,7 @@ def test_a_whole_box_has_no_finding_of_arrays_and_bonds_but_the_check_nobody_saw
     facts = box.facts("whole")
     assert facts["settled"]
     for found in (facts, facts["audit"]):
-        assert {one for one in rules(found) if one.startswith(("array-", "aggregate-", "network-"))} == {
+        assert {one for one in rules(found) if one.startswith(("array-", "bond-", "network-"))} == {
             "array-scrub-overdue"
         }
         assert say(found, "array-scrub-overdue")["kind"] == "unverified"
@@ -81,7 +81,7 @@ def test_a_whole_box_has_no_finding_of_arrays_and_bonds_but_the_check_nobody_saw
 
 def test_a_bond_whose_partner_left_is_incomplete_with_both_members_up(box: Boot) -> None:
     facts = box.facts("not-aggregated")
-    finding = say(facts, "aggregate-incomplete", "bond0")
+    finding = say(facts, "bond-incomplete", "bond0")
     assert facts["together"] == 1
     assert set(finding["evidence"]["members"].values()) == {"up"}
     assert "is up but in aggregator" in finding["summary"]

@@ -108,7 +108,7 @@ def test_mirror_error_counts_agree_with_btrfs(box: Boot) -> None:
 
 def test_bond_agrees_with_its_driver(box: Boot) -> None:
     facts = box.facts("whole")
-    (bond,) = facts["facts"]["aggregates"]
+    (bond,) = facts["facts"]["bonds"]
     assert bond["mode"] == "802.3ad"
     assert f"Transmit Hash Policy: {bond['transmit_hash']} " in facts["bond"]
     assert f"\tAggregator ID: {bond['active_aggregator']}\n" in facts["bond"]
@@ -129,7 +129,7 @@ def test_two_ports_of_ten_gigabit_carry_twenty_together(box: Boot) -> None:
     """Common practice, and the bonding driver's own sum: what one flow gets is still one member's rate."""
     facts = box.facts("whole")
     speeds = {one["name"]: one["speed_mbit_s"] for one in facts["facts"]["interfaces"]}
-    (bond,) = facts["facts"]["aggregates"]
+    (bond,) = facts["facts"]["bonds"]
     members = [one["name"] for one in bond["members"]]
     assert [speeds[name] for name in members] == [10000, 10000]
     assert speeds["bond0"] == 20000
@@ -147,7 +147,7 @@ def test_interfaces_agree_with_ip(box: Boot) -> None:
 
 
 def test_a_member_whose_partner_left_is_up_but_not_aggregated(box: Boot) -> None:
-    (bond,) = box.facts("not-aggregated")["facts"]["aggregates"]
+    (bond,) = box.facts("not-aggregated")["facts"]["bonds"]
     assert [one["mii_status"] for one in bond["members"]] == ["up", "up"]
     assert len({one["aggregator_id"] for one in bond["members"]}) == 2
     assert bond["aggregated_ports"] == 1

@@ -1,4 +1,4 @@
-"""What the kernel says of md arrays, pools and network aggregates."""
+"""What the kernel says of md arrays, pools and network bonds."""
 
 from laneproof_collectors.kernel_log.formats import ADDRESS, EventKind, by_opening, told
 
@@ -187,4 +187,4 @@ NAMED_FORMATS = by_opening(
         ),
     )
 )
-"""Messages whose subject is a name of any kind: an aggregate, a driver."""
+"""Messages whose subject is a name of any kind: a bond, a driver."""

@@ -34,7 +34,7 @@ class EventKind(StrEnum):
     MEDIA_ERROR = "media_error"  # data could not be recovered from the medium
     IO_ERROR = "io_error"  # other failed input or output
     ARRAY_DEGRADED = "array_degraded"
-    BOND_LINK_DOWN = "bond_link_down"  # a member of an aggregate lost its link
+    BOND_LINK_DOWN = "bond_link_down"  # a member of a bond lost its link
 
 
 Judge = Callable[[dict[str, str]], EventKind | None]

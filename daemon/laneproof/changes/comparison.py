@@ -82,7 +82,7 @@ def _list_notes(pair: Pair, devices: DeviceChanges) -> Iterator[str]:
         yield f"the kernel dealt out names anew: {told}"
 
 
-_PARTS = ("firmware", "settings", "ports", "devices", "arrays", "memory", "interfaces", "aggregates")
+_PARTS = ("firmware", "settings", "ports", "devices", "arrays", "memory", "interfaces", "bonds")
 
 
 def _list_gaps(pair: Pair) -> Iterator[Gap]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 
-from laneproof.box.inventory import KeptAggregate, KeptArray, KeptInterface, KeptMember, KeptModule
+from laneproof.box.inventory import KeptArray, KeptBond, KeptInterface, KeptMember, KeptModule
 from laneproof.changes.change import About, Change, Pair, What, join_words
 from laneproof.declaration.units import format_bytes, is_same_capacity
 
@@ -119,9 +119,9 @@ def compare_network(pair: Pair) -> Iterator[Change]:
     """Compare the speed of interfaces (cards that come and go are told as devices), and bonds."""
     if pair.before.interfaces is not None and pair.after.interfaces is not None:
         yield from _compare_interfaces(pair.before.interfaces, pair.after.interfaces)
-    if pair.before.aggregates is not None and pair.after.aggregates is not None:
-        yield from _compare_aggregates(
-            {one.name: one for one in pair.before.aggregates}, {one.name: one for one in pair.after.aggregates}
+    if pair.before.bonds is not None and pair.after.bonds is not None:
+        yield from _compare_bonds(
+            {one.name: one for one in pair.before.bonds}, {one.name: one for one in pair.after.bonds}
         )
 
 
@@ -140,9 +140,9 @@ def _compare_interfaces(before: Iterable[KeptInterface], after: Iterable[KeptInt
             yield _tell(What.CHANGED, About.NETWORK, one.name, f"{texts[1]}, before {texts[0]}", *texts)
 
 
-def _compare_aggregates(before: dict[str, KeptAggregate], after: dict[str, KeptAggregate]) -> Iterator[Change]:
+def _compare_bonds(before: dict[str, KeptBond], after: dict[str, KeptBond]) -> Iterator[Change]:
     for name in sorted(before.keys() | after.keys()):
-        old, new = (None if one is None else _aggregate(one) for one in (before.get(name), after.get(name)))
+        old, new = (None if one is None else _bond(one) for one in (before.get(name), after.get(name)))
         if old is None and new is not None:
             yield _tell(What.APPEARED, About.NETWORK, name, f"{new} is new", None, new)
         elif new is None and old is not None:
@@ -151,7 +151,7 @@ def _compare_aggregates(before: dict[str, KeptAggregate], after: dict[str, KeptA
             yield _tell(What.CHANGED, About.NETWORK, name, f"{new}, before {old}", old, new)
 
 
-def _aggregate(one: KeptAggregate) -> str:
+def _bond(one: KeptBond) -> str:
     return f"bond in mode {one.mode or 'unknown'} of {', '.join(one.members) or 'no interface'}"
 
 

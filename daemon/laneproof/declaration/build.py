@@ -167,7 +167,7 @@ class MemoryPlan(StrictTable):
     ecc: Flag | None = Field(default=None, description="whether it corrects errors")
 
 
-class AggregatePlan(StrictTable):
+class BondPlan(StrictTable):
     """A bond of network ports."""
 
     name: Name = Field(description="the bond's name, such as bond0")
@@ -198,7 +198,7 @@ class Build(StrictTable):
     array: tuple[ArrayPlan, ...] = ()
     memory: MemoryPlan | None = None
     network: tuple[NetworkPlan, ...] = ()
-    aggregate: tuple[AggregatePlan, ...] = ()
+    bond: tuple[BondPlan, ...] = ()
     fan: tuple[FanPlan, ...] = ()
     file_system: tuple[FileSystemPlan, ...] = ()
     processor: ProcessorPlan | None = None

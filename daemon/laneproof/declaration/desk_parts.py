@@ -19,7 +19,7 @@ class UplinkPlan(StrictTable):
 
 
 class NetworkPlan(StrictTable):
-    """One network port that stands alone, in no aggregate."""
+    """One network port that stands alone, in no bond."""
 
     name: Name = Field(description="the interface's name")
     speed_mbit_s: Count | None = Field(default=None, description="its speed, in Mbit/s")

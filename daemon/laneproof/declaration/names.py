@@ -35,7 +35,7 @@ def find_name_problems(build: Build) -> Iterator[NameProblem]:
     yield from _find_repeats("position", "label", [one.label for one in build.position])
     yield from _find_repeats("position", "path", [one.path for one in build.position])
     yield from _find_repeats("array", "name", [one.name for one in build.array])
-    yield from _find_repeats("aggregate", "name", [one.name for one in build.aggregate])
+    yield from _find_repeats("bond", "name", [one.name for one in build.bond])
     yield from _find_repeats("network", "name", [one.name for one in build.network])
     yield from _find_repeats("file_system", "mount", [one.mount for one in build.file_system])
     yield from _find_repeats("fan", "label", [" of ".join(filter(None, (one.label, one.chip))) for one in build.fan])

@@ -15,7 +15,7 @@ The declaration (`build.toml`) says what a box is meant to be. It is TOML 1.0. O
 lines are enough to begin; everything but `schema`, `box.name` and each position's `label` and `path` can be left out.
 A key that is not listed here is an error, told with its line and the nearest key that there is.
 
-`laneproof draft` writes one for a machine as it stands; `laneproof plan` checks one without any hardware;
+`laneproof draft` writes one for a machine as it stands; `laneproof budget` checks one without any hardware;
 `laneproof schema` prints its JSON Schema, which is also beside this file, for editors that complete and check TOML.
 
 Sizes are written as people do (`4 TB`, `64 GiB`), or as a number of bytes; rates likewise with `/s` (`7 GB/s`). Two
@@ -25,10 +25,10 @@ numbers are left out, since they move when a card is added.
 """
 _HOW = {
     "slot": "`[slot.NAME]`, one for each slot",
-    "uplink": "`[uplink.NAME]`, one for each shared link; only `laneproof plan` asks for it",
-    "processor": "`[processor]`; only `laneproof plan` asks for it",
-    "supply": "`[supply]`; only `laneproof plan` asks for it",
-    "assume": "`[assume]`; what `laneproof plan` takes for granted where nothing else is declared",
+    "uplink": "`[uplink.NAME]`, one for each shared link; only `laneproof budget` asks for it",
+    "processor": "`[processor]`; only `laneproof budget` asks for it",
+    "supply": "`[supply]`; only `laneproof budget` asks for it",
+    "assume": "`[assume]`; what `laneproof budget` takes for granted where nothing else is declared",
 }
 _NESTED = {"LinkPlan": "position.link", "Occupant": "position.occupant", "Part": "position.through"}
 _SMALL = 1_000_000  # an upper bound beyond it only guards against nonsense

@@ -81,7 +81,7 @@ def find_bottleneck(
         build: The declaration.
         links: Each position's link.
         shared: Links that several positions share.
-        network: Each aggregate and each port alone.
+        network: Each bond and each port alone.
         notes: Where to note what is taken for granted.
 
     Returns:

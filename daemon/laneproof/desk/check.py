@@ -27,7 +27,7 @@ class DeskCheck:
         positions: Each position's link.
         shared: Links that several positions share.
         arrays: Each array.
-        network: Each aggregate and each port alone.
+        network: Each bond and each port alone.
         throughput: What the drives and the network can carry together.
         bottleneck: The narrowest part; None where nothing has a ceiling.
         power: Power and heat.

@@ -1,12 +1,12 @@
 """The network's ceiling: what all flows get together, and what one flow gets.
 
-An aggregate of ports spreads flows, not the packets of one flow: "no single connection" gets more than one member.
+A bond of ports spreads flows, not the packets of one flow: "no single connection" gets more than one member.
 Source: kernel Documentation/networking/bonding.rst, the modes and the notes on 802.3ad.
 """
 
 from dataclasses import dataclass
 
-from laneproof.declaration.build import AggregatePlan, Build
+from laneproof.declaration.build import BondPlan, Build
 from laneproof.desk.notes import PlanNotes
 
 _ONE_AT_A_TIME = ("active-backup", "broadcast")
@@ -15,11 +15,11 @@ _PACKETS_IN_TURN = "balance-rr"  # the one mode that spreads a single flow, out 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NetworkCeiling:
-    """What one port or aggregate carries in one direction.
+    """What one port or bond carries in one direction.
 
     Attributes:
         name: The interface.
-        mode: The aggregate's mode; None for a port alone.
+        mode: The bond's mode; None for a port alone.
         members: How many ports it has.
         together_bits_per_second: All flows.
         one_flow_bits_per_second: One flow.
@@ -33,8 +33,8 @@ class NetworkCeiling:
 
 
 def plan_network(build: Build, notes: PlanNotes) -> tuple[NetworkCeiling, ...]:
-    """Work out the ceiling of each aggregate and each port that stands alone."""
-    found = [one for aggregate in build.aggregate if (one := _plan_aggregate(aggregate, notes))]
+    """Work out the ceiling of each bond and each port that stands alone."""
+    found = [one for bond in build.bond if (one := _plan_bond(bond, notes))]
     for port in build.network:
         if port.speed_mbit_s is None:
             notes.remark(f"{port.name} does not say its speed: it has no ceiling")
@@ -48,25 +48,25 @@ def plan_network(build: Build, notes: PlanNotes) -> tuple[NetworkCeiling, ...]:
     return tuple(found)
 
 
-def _plan_aggregate(aggregate: AggregatePlan, notes: PlanNotes) -> NetworkCeiling | None:
-    members = len(aggregate.members)
-    if aggregate.member_speed_mbit_s is None or not members:
-        notes.remark(f"{aggregate.name} does not say its members and their speed: it has no ceiling")
+def _plan_bond(bond: BondPlan, notes: PlanNotes) -> NetworkCeiling | None:
+    members = len(bond.members)
+    if bond.member_speed_mbit_s is None or not members:
+        notes.remark(f"{bond.name} does not say its members and their speed: it has no ceiling")
         return None
-    one = aggregate.member_speed_mbit_s * 1_000_000
-    mode = aggregate.mode.split()[0] if aggregate.mode else None
+    one = bond.member_speed_mbit_s * 1_000_000
+    mode = bond.mode.split()[0] if bond.mode else None
     if mode is None:
-        notes.take_for_granted(f"{aggregate.name} spreads flows over its members", "its mode is not declared")
+        notes.take_for_granted(f"{bond.name} spreads flows over its members", "its mode is not declared")
     together = one if mode in _ONE_AT_A_TIME else one * members
     if mode == _PACKETS_IN_TURN:
-        notes.remark(f"{aggregate.name} sends the packets of one flow over all members in turn, which disorders them")
+        notes.remark(f"{bond.name} sends the packets of one flow over all members in turn, which disorders them")
     elif mode not in _ONE_AT_A_TIME and members > 1:
         notes.take_for_granted(
-            f"flows spread evenly over the members of {aggregate.name}, at both ends",
+            f"flows spread evenly over the members of {bond.name}, at both ends",
             "kernel Documentation/networking/bonding.rst: the transmit hash decides, and the far side inbound",
         )
     return NetworkCeiling(
-        name=aggregate.name,
+        name=bond.name,
         mode=mode,
         members=members,
         together_bits_per_second=together,

@@ -136,7 +136,7 @@ REMEDIES: Mapping[str, tuple[str, ...]] = {
         DEGRADED,
     ),
     CauseName.POWER_MANAGEMENT: CHECKS["pm_off_cured"].steps(),
-    CauseName.OVERHEATING: (
+    CauseName.HEAT: (
         "Bring more air over the drive, or give it a heat sink that its maker allows; look for dust and a stopped fan.",
         OPEN_CASE,
     ),

@@ -138,7 +138,7 @@ def _is_above(record: LinkRecord, others: list[LinkRecord], now: float) -> bool:
 
 
 def _link_below_expected(case: Case) -> Known:
-    if {"link-retrained-down", "trains-short-on-some-boots"} & case.told.keys():
+    if {"link-retrained-down", "link-degraded-on-some-boots"} & case.told.keys():
         return True
     reasons = [one for rule in ("link-slow", "link-narrow") for one in case.told.get(rule, ())]
     if any(one in ("training", "wiring", "unknown") for one in reasons):
@@ -281,7 +281,7 @@ def _warning_minutes_rising(case: Case) -> Known:
 
 
 def _slow_against_siblings(case: Case) -> Known:
-    if "slow-against-siblings" in case.told:
+    if "drive-fail-slow" in case.told:
         return True
     if case.drive is None:
         return None

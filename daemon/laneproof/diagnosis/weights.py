@@ -14,7 +14,7 @@ class CauseName(StrEnum):
 
     SIGNAL_PATH = "signal-path"  # socket, carrier, adapter, cable
     POWER_MANAGEMENT = "power-management"  # idle states of drive or link
-    OVERHEATING = "overheating"
+    HEAT = "heat"
     DRIVE_FAILING = "drive-failing"
     DRIVE_FIRMWARE = "drive-firmware"
     SHARED_SUPPLY = "shared-supply"  # power, or an upstream part, that several share
@@ -24,7 +24,7 @@ class CauseName(StrEnum):
 CAUSE_WORDS: Mapping[str, str] = {
     CauseName.SIGNAL_PATH: "the signal path (socket, carrier, adapter or cable)",
     CauseName.POWER_MANAGEMENT: "power management (idle states of the drive or its link)",
-    CauseName.OVERHEATING: "overheating",
+    CauseName.HEAT: "heat",
     CauseName.DRIVE_FAILING: "the drive itself, failing",
     CauseName.DRIVE_FIRMWARE: "the drive's firmware",
     CauseName.SHARED_SUPPLY: "something shared (power supply, or an upstream part)",
@@ -94,7 +94,7 @@ def _require_open_share(chance: float, what: str) -> None:
 _CAUSES = (
     CauseName.SIGNAL_PATH,
     CauseName.POWER_MANAGEMENT,
-    CauseName.OVERHEATING,
+    CauseName.HEAT,
     CauseName.DRIVE_FAILING,
     CauseName.DRIVE_FIRMWARE,
     CauseName.SHARED_SUPPLY,

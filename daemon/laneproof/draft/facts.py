@@ -17,8 +17,8 @@ from laneproof.draft.positions import (
     find_empty_ports,
 )
 from laneproof_collectors.snapshot import (
-    Aggregate,
     Array,
+    Bond,
     Firmware,
     Interface,
     KernelPower,
@@ -62,7 +62,7 @@ class Draft:
     slots: tuple[DraftedSlot, ...]
     positions: tuple[DraftedPosition, ...]
     arrays: tuple[Section, ...]
-    aggregates: tuple[Section, ...]
+    bonds: tuple[Section, ...]
     networks: tuple[Section, ...]
     empty_ports: tuple[EmptyPort, ...]
     remarks: tuple[str, ...]  # what is left out as a whole, and why
@@ -90,12 +90,10 @@ def gather_draft(snapshot: Snapshot, *, box_name: str) -> Draft:
         slots=slots,
         positions=positions,
         arrays=() if isinstance(snapshot.arrays, Unread) else _draft_arrays(snapshot.arrays, positions),
-        aggregates=()
-        if isinstance(snapshot.aggregates, Unread)
-        else tuple(_draft_aggregate(one, snapshot.interfaces) for one in snapshot.aggregates if clean_text(one.name)),
-        networks=tuple(
-            one for one in _draft_networks(snapshot.interfaces, snapshot.aggregates) if "name" in one.values
-        ),
+        bonds=()
+        if isinstance(snapshot.bonds, Unread)
+        else tuple(_draft_bond(one, snapshot.interfaces) for one in snapshot.bonds if clean_text(one.name)),
+        networks=tuple(one for one in _draft_networks(snapshot.interfaces, snapshot.bonds) if "name" in one.values),
         empty_ports=find_empty_ports(topology),
         remarks=tuple(_find_gaps(snapshot, positions)),
         functions_read=not isinstance(snapshot.functions, Unread),
@@ -110,7 +108,7 @@ def _find_gaps(snapshot: Snapshot, positions: tuple[DraftedPosition, ...]) -> It
         ("NVMe drives' identities are", snapshot.controllers),
         ("SATA drives are", snapshot.drives),
         ("arrays are", snapshot.arrays),
-        ("aggregates are", snapshot.aggregates),
+        ("bonds are", snapshot.bonds),
         ("network ports are", snapshot.interfaces),
     ):
         if isinstance(group, Unread):
@@ -268,7 +266,7 @@ def _only(values: set[_Value]) -> _Value | None:
     return next(iter(values)) if len(values) == 1 else None
 
 
-# --- arrays and aggregates --------------------------------------------------------------------------------------------
+# --- arrays and bonds --------------------------------------------------------------------------------------------
 
 
 def _draft_arrays(arrays: tuple[Array, ...], positions: tuple[DraftedPosition, ...]) -> tuple[Section, ...]:
@@ -301,13 +299,11 @@ def _unique(labels: Iterator[str]) -> list[str]:
     return list(dict.fromkeys(labels))
 
 
-def _draft_networks(
-    interfaces: tuple[Interface, ...] | Unread, aggregates: tuple[Aggregate, ...] | Unread
-) -> Iterator[Section]:
+def _draft_networks(interfaces: tuple[Interface, ...] | Unread, bonds: tuple[Bond, ...] | Unread) -> Iterator[Section]:
     """Draft each port that is up, has a device behind it and stands alone."""
-    if isinstance(interfaces, Unread) or isinstance(aggregates, Unread):
+    if isinstance(interfaces, Unread) or isinstance(bonds, Unread):
         return
-    members = {member.name for one in aggregates for member in one.members}
+    members = {member.name for one in bonds for member in one.members}
     for one in interfaces:
         speed = one.speed_mbit_s
         if one.address is None or one.name in members or not isinstance(speed, int) or speed <= 0:
@@ -318,13 +314,13 @@ def _draft_networks(
             yield _section({"name": one.name, "speed_mbit_s": speed})
 
 
-def _draft_aggregate(aggregate: Aggregate, interfaces: tuple[Interface, ...] | Unread) -> Section:
+def _draft_bond(bond: Bond, interfaces: tuple[Interface, ...] | Unread) -> Section:
     known = () if isinstance(interfaces, Unread) else interfaces
-    members = [one.name for one in aggregate.members]
+    members = [one.name for one in bond.members]
     speed = _only({one.speed_mbit_s for one in known if one.name in members})
     told = {
-        "name": aggregate.name,
-        "mode": aggregate.mode,
+        "name": bond.name,
+        "mode": bond.mode,
         "members": members,
         "member_speed_mbit_s": speed if isinstance(speed, int) and speed > 0 else None,
     }

@@ -75,7 +75,7 @@ def _write(draft: Draft) -> str:
         text += "\n" + write_comment(_POSITIONS)
     text += "".join("\n" + write_position(one) for one in draft.positions)
     text += "".join("\n" + write_row("array", one) for one in draft.arrays)
-    text += "".join("\n" + write_row("aggregate", one) for one in draft.aggregates)
+    text += "".join("\n" + write_row("bond", one) for one in draft.bonds)
     text += "".join("\n" + write_row("network", one) for one in draft.networks)
     return text + _write_rest(draft.empty_ports, draft.remarks)
 
@@ -94,7 +94,7 @@ def write_section(name: str, section: Section) -> str:
 
 
 def write_row(name: str, section: Section) -> str:
-    """Write one ``[[array]]``, ``[[aggregate]]`` or ``[[network]]``."""
+    """Write one ``[[array]]``, ``[[bond]]`` or ``[[network]]``."""
     table = tomlkit.table()
     _fill(table, section.values)
     _comment(table, *section.remarks)

@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-from laneproof.declaration.build import AggregatePlan, ArrayPlan, Build, KernelPlan, Position
+from laneproof.declaration.build import ArrayPlan, BondPlan, Build, KernelPlan, Position
 from laneproof.declaration.file import BuildError, parse_build
 from laneproof.declaration.key_lines import KeyPath
 from laneproof.declaration.units import is_same_capacity, parse_bytes
@@ -60,8 +60,8 @@ def update_build(previous: str, draft: Draft, *, name: str) -> str:
             editor.remark(("position", at, "path"), f"{_GONE} {editor.day}")
     for at, array in enumerate(build.array):
         _update_array(editor, ("array", at), array, draft.arrays)
-    for at, aggregate in enumerate(build.aggregate):
-        _update_aggregate(editor, ("aggregate", at), aggregate, draft.aggregates)
+    for at, bond in enumerate(build.bond):
+        _update_bond(editor, ("bond", at), bond, draft.bonds)
     for at, port in enumerate(build.network):
         for section in draft.networks:
             if section.values["name"] == port.name:
@@ -179,7 +179,7 @@ def _update_array(editor: TextEditor, table: KeyPath, declared: ArrayPlan, found
         _add_members(editor, (*table, key), known, section.values.get(key))
 
 
-def _update_aggregate(editor: TextEditor, table: KeyPath, declared: AggregatePlan, found: tuple[Section, ...]) -> None:
+def _update_bond(editor: TextEditor, table: KeyPath, declared: BondPlan, found: tuple[Section, ...]) -> None:
     section = next((one for one in found if one.values.get("name") == declared.name), None)
     if section is None:
         return
@@ -237,7 +237,7 @@ def _write_new(
         yield write_slot(slot.name, slot)
     for position in positions:
         yield from _write_new_row(editor, "position", position_values(position), write_position(position))
-    for key, found in (("array", draft.arrays), ("aggregate", draft.aggregates), ("network", draft.networks)):
+    for key, found in (("array", draft.arrays), ("bond", draft.bonds), ("network", draft.networks)):
         names = {one.name for one in getattr(build, key)}
         for section in found:
             if section.values["name"] not in names:

@@ -20,7 +20,7 @@ from laneproof.history.packing import pack, unpack
 FEWEST_SECONDS = 60.0
 """Two looks at the inventory are at least this far apart: what goes up and down faster is the samples' matter."""
 
-_PARTS = ("firmware", "ports", "devices", "settings", "arrays", "memory", "interfaces", "aggregates")
+_PARTS = ("firmware", "ports", "devices", "settings", "arrays", "memory", "interfaces", "bonds")
 _NEEDED = ("places", "drives.nvme")  # without these a drive that is there would look gone
 
 
@@ -105,6 +105,9 @@ def read_inventories(
 def _parse_or_none(packed: bytes) -> Inventory | None:
     """Read one; one that this version cannot read any more is passed over, and still there for the version that can."""
     try:
-        return Inventory.model_validate(unpack(packed))
+        content = unpack(packed)
+        if isinstance(content, dict) and "aggregates" in content:  # the key's name in version 1
+            content["bonds"] = content.pop("aggregates")
+        return Inventory.model_validate(content)
     except (ValueError, ValidationError):
         return None

@@ -7,7 +7,7 @@ from laneproof.history import measures
 from laneproof.history.measures import device_error
 from laneproof.history.places import Place, Whereabouts
 from laneproof.history.sampling import Sample, sample
-from laneproof_collectors.snapshot import Aggregate, Array, Interface, Memory, MountedFileSystem, Thermal
+from laneproof_collectors.snapshot import Array, Bond, Interface, Memory, MountedFileSystem, Thermal
 
 
 def sample_arrays(arrays: tuple[Array, ...], where: Whereabouts) -> Iterator[Sample]:
@@ -38,13 +38,13 @@ def sample_interfaces(interfaces: tuple[Interface, ...], where: Whereabouts) -> 
         yield from sample(place, measures.TRANSMIT_ERRORS, interface.transmit_errors)
 
 
-def sample_aggregates(aggregates: tuple[Aggregate, ...], where: Whereabouts) -> Iterator[Sample]:
+def sample_bonds(bonds: tuple[Bond, ...], where: Whereabouts) -> Iterator[Sample]:
     """Sample bonds and their members."""
     del where  # bonds go by their names
-    for aggregate in aggregates:
-        yield from sample(Place(aggregate.name), measures.AGGREGATED_PORTS, aggregate.aggregated_ports)
-        for member in aggregate.members:
-            yield from sample(Place(aggregate.name, "", member.name), measures.LINK_FAILURES, member.link_failures)
+    for bond in bonds:
+        yield from sample(Place(bond.name), measures.AGGREGATED_PORTS, bond.aggregated_ports)
+        for member in bond.members:
+            yield from sample(Place(bond.name, "", member.name), measures.LINK_FAILURES, member.link_failures)
 
 
 def sample_memory(memory: Memory, where: Whereabouts) -> Iterator[Sample]:

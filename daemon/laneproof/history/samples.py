@@ -12,8 +12,8 @@ from typing import Any
 
 from laneproof.history.places import Whereabouts, locate
 from laneproof.history.sampled_box import (
-    sample_aggregates,
     sample_arrays,
+    sample_bonds,
     sample_file_systems,
     sample_interfaces,
     sample_memory,
@@ -35,7 +35,7 @@ SAMPLERS: Mapping[str, Sampler] = MappingProxyType(
         "drives": sample_drives,
         "arrays": sample_arrays,
         "interfaces": sample_interfaces,
-        "aggregates": sample_aggregates,
+        "bonds": sample_bonds,
         "memory": sample_memory,
         "thermal": sample_thermal,
         "file_systems": sample_file_systems,

@@ -4,8 +4,8 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 
 from laneproof_collectors.snapshot import (
-    Aggregate,
     Array,
+    Bond,
     Interface,
     Memory,
     MountedFileSystem,
@@ -43,8 +43,8 @@ def _rows(snapshot: Snapshot, place: Place) -> Iterator[Row]:
         yield from _array(array)
     for interface in () if isinstance(snapshot.interfaces, Unread) else snapshot.interfaces:
         yield from _interface(interface)
-    for bond in () if isinstance(snapshot.aggregates, Unread) else snapshot.aggregates:
-        yield from _aggregate(bond)
+    for bond in () if isinstance(snapshot.bonds, Unread) else snapshot.bonds:
+        yield from _bond(bond)
     if not isinstance(snapshot.memory, Unread):
         yield from _memory(snapshot.memory)
     if not isinstance(snapshot.thermal, Unread):
@@ -90,11 +90,11 @@ def _interface(interface: Interface) -> Iterator[Row]:
     yield "network_transmit_errors", labels, interface.transmit_errors
 
 
-def _aggregate(bond: Aggregate) -> Iterator[Row]:
-    yield "aggregate_ports", (bond.name,), bond.aggregated_ports
-    yield "aggregate_members", (bond.name,), len(bond.members)
+def _bond(bond: Bond) -> Iterator[Row]:
+    yield "bond_ports", (bond.name,), bond.aggregated_ports
+    yield "bond_members", (bond.name,), len(bond.members)
     for member in bond.members:
-        yield "aggregate_link_failures", (bond.name, member.name), member.link_failures
+        yield "bond_link_failures", (bond.name, member.name), member.link_failures
 
 
 def _memory(memory: Memory) -> Iterator[Row]:

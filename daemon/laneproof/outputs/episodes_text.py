@@ -1,6 +1,6 @@
 """Disconnects and resets in words: each once, with its number, what it came to, and what held just before.
 
-The number is the one that `laneproof outcome EPISODE CAUSE` takes. What was not known is left out, never told as zero.
+The number is the one that `laneproof confirm EPISODE CAUSE` takes. What was not known is left out, never told as zero.
 """
 
 import math

@@ -126,9 +126,9 @@ METRICS = (
     _counter("network_carrier_changes", ("interface",), "How often its link came or went."),
     _counter("network_receive_errors", ("interface",), "Frames received with errors (rx_errors)."),
     _counter("network_transmit_errors", ("interface",), "Frames that could not be sent (tx_errors)."),
-    _gauge("aggregate_members", ("aggregate",), "Interfaces that the bond is made of."),
-    _counter("aggregate_link_failures", ("aggregate", "interface"), "How often a member's link failed (bonding)."),
-    _gauge("aggregate_ports", ("aggregate",), "Ports that carry the aggregate now."),
+    _gauge("bond_members", ("bond",), "Interfaces that the bond is made of."),
+    _counter("bond_link_failures", ("bond", "interface"), "How often a member's link failed (bonding)."),
+    _gauge("bond_ports", ("bond",), "Ports that carry the bond now."),
     # Memory: /proc/meminfo; SMBIOS (DSP0134) type 17; errors as EDAC counts them
     _gauge("memory_bytes", (), "Memory that the kernel manages (MemTotal)."),
     _gauge("memory_module_rated_transfers_per_second", ("module",), "Speed that a module is made for."),

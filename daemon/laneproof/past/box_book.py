@@ -159,7 +159,7 @@ def _list_readings(snapshot: Snapshot) -> Iterator[tuple[Counter, object]]:
     for interface in _known(snapshot.interfaces):
         for name in ("carrier_changes", "receive_errors", "transmit_errors"):
             yield Counter(key_of("interface", interface.name, name)), getattr(interface, name)
-    for bond in _known(snapshot.aggregates):
+    for bond in _known(snapshot.bonds):
         for member in bond.members:
             yield Counter(key_of("member", member.name, "link_failures")), member.link_failures
     for controller in () if isinstance(snapshot.memory, Unread) else snapshot.memory.edac:

@@ -1,4 +1,4 @@
-"""The swap guide: may a drive be taken out now, what must not be touched, the steps, and does the new one fit.
+"""The replacement guide: may a drive be taken out now, what must not be touched, the steps, and does the new one fit.
 
 Pure: it judges what was read, and runs nothing.
 """

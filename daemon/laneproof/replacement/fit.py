@@ -22,7 +22,7 @@ from laneproof.rules.array_rules import count_lost
 from laneproof_collectors.snapshot import Array, HealthLog, Snapshot
 from laneproof_collectors.unread import Unread
 
-_LINK_RULES = ("link-", "split-not-active", "trains-short")
+_LINK_RULES = ("link-", "bifurcation-not-active", "trains-short")
 _IDENTITY_RULES = ("occupant-", "position-empty")
 
 
@@ -43,7 +43,7 @@ class FitItem:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """What became of the swap.
+    """What became of the replacement.
 
     Attributes:
         place: The place with what is in it now.
@@ -91,7 +91,7 @@ def is_new_drive(occupant: Occupant | None, was: str | None) -> bool:
 
 
 def check_new_drive(path: str, was: str | None, build: Build | None, snapshot: Snapshot) -> Fit:
-    """Look at the drive in a place after a swap.
+    """Look at the drive in a place after a replacement.
 
     Args:
         path: The place.

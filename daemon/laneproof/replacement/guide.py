@@ -1,4 +1,4 @@
-"""What a swap guide says, as values: whether it is safe now and why, what must not be touched, the steps in order."""
+"""What a replacement guide says, as values: whether it is safe now and why, what must not be touched, the steps."""
 
 from dataclasses import dataclass
 from enum import StrEnum

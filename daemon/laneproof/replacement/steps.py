@@ -1,4 +1,4 @@
-"""The steps of a swap, in order, each with its cautions. They defer to the maker's manual, and run nothing.
+"""The steps of a replacement, in order, each with its cautions. They defer to the maker's manual, and run nothing.
 
 Rules of this module: the box is shut down and off the mains, unless the port's own registers say that it is made for
 hot plug *and* the makers say so too, which only a person can look up. Commands are patterns to be read and adapted.
@@ -226,7 +226,7 @@ def _look_again(place: Whereabouts) -> Step:
     return Step(
         title="See that the new drive trained and fits",
         says=("It waits for the new drive, and compares it with the declaration.",),
-        commands=(f"laneproof swap {name} --was {was}",),
+        commands=(f"laneproof replace {name} --was {was}",),
     )
 
 

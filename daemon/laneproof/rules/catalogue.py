@@ -19,11 +19,11 @@ from laneproof.rules.file_system_rules import FILE_SYSTEM_FULL, FILE_SYSTEM_MISS
 from laneproof.rules.firmware_rules import FIRMWARE_DIFFERS
 from laneproof.rules.health import CRITICAL_WARNING
 from laneproof.rules.heat import FAN_STOPPED
-from laneproof.rules.link_rules import LINK_ABOVE_PLAN, LINK_BEYOND_HARDWARE, LINK_NARROW, LINK_SLOW
+from laneproof.rules.link_rules import LINK_ABOVE_LIMIT, LINK_BEYOND_HARDWARE, LINK_NARROW, LINK_SLOW
 from laneproof.rules.memory_life import MEMORY_ERRORS, MEMORY_SLOW
 from laneproof.rules.memory_rules import MEMORY_DIFFERS
-from laneproof.rules.network_life import NETWORK_ERRORS, NETWORK_LINK_UNSTEADY
-from laneproof.rules.network_rules import AGGREGATE_INCOMPLETE, NETWORK_LINK_SLOW
+from laneproof.rules.network_life import NETWORK_ERRORS, NETWORK_LINK_FLAPPING
+from laneproof.rules.network_rules import BOND_INCOMPLETE, NETWORK_LINK_SLOW
 from laneproof.rules.occupancy import OCCUPANT_DIFFERS, OCCUPANT_UNEXPECTED, POSITION_EMPTY
 from laneproof.rules.power_settings import POWER_SETTING_DIFFERS
 from laneproof.rules.rule import Rule
@@ -35,22 +35,22 @@ from laneproof.rules.signs_media import MEDIA_ERRORS_RISING
 from laneproof.rules.signs_power import UNSAFE_SHUTDOWNS_RISING
 from laneproof.rules.signs_reading import READING_STUCK
 from laneproof.rules.signs_reporting import ERRORS_HIDDEN, ERRORS_NOT_COUNTED
-from laneproof.rules.signs_slow import SLOW_AGAINST_SIBLINGS
-from laneproof.rules.signs_training import LINK_RETRAINED_DOWN, TRAINS_SHORT
-from laneproof.rules.signs_wear import SPARE_LOW, WEAR_AHEAD
-from laneproof.rules.split_rules import SPLIT_NOT_ACTIVE
+from laneproof.rules.signs_slow import DRIVE_FAIL_SLOW
+from laneproof.rules.signs_training import LINK_DEGRADED_ON_SOME_BOOTS, LINK_RETRAINED_DOWN
+from laneproof.rules.signs_wear import ENDURANCE_ENDING, SPARE_LOW
+from laneproof.rules.split_rules import BIFURCATION_NOT_ACTIVE
 from laneproof.rules.unread_rules import READING_INCOMPLETE
 from laneproof_collectors.snapshot import Snapshot
 
 RULES: tuple[Rule, ...] = (
-    SPLIT_NOT_ACTIVE,
+    BIFURCATION_NOT_ACTIVE,
     POSITION_EMPTY,
     OCCUPANT_DIFFERS,
     OCCUPANT_UNEXPECTED,
     LINK_BEYOND_HARDWARE,
     LINK_SLOW,
     LINK_NARROW,
-    LINK_ABOVE_PLAN,
+    LINK_ABOVE_LIMIT,
     POWER_SETTING_DIFFERS,
     FIRMWARE_DIFFERS,
     MEMORY_DIFFERS,
@@ -63,8 +63,8 @@ RULES: tuple[Rule, ...] = (
     ARRAY_SCRUB_OVERDUE,
     ARRAY_ERRORS,
     NETWORK_LINK_SLOW,
-    AGGREGATE_INCOMPLETE,
-    NETWORK_LINK_UNSTEADY,
+    BOND_INCOMPLETE,
+    NETWORK_LINK_FLAPPING,
     NETWORK_ERRORS,
     FILE_SYSTEM_MISSING,
     FILE_SYSTEM_READ_ONLY,
@@ -79,13 +79,13 @@ RULES: tuple[Rule, ...] = (
     CONTROLLER_RESETS,
     SIGNAL_ERRORS,
     LINK_RETRAINED_DOWN,
-    TRAINS_SHORT,
+    LINK_DEGRADED_ON_SOME_BOOTS,
     MEDIA_ERRORS_RISING,
     SPARE_LOW,
-    WEAR_AHEAD,
+    ENDURANCE_ENDING,
     OVERHEATING,
     THROTTLED,
-    SLOW_AGAINST_SIBLINGS,
+    DRIVE_FAIL_SLOW,
     UNSAFE_SHUTDOWNS_RISING,
     ERRORS_NOT_COUNTED,
     ERRORS_HIDDEN,

@@ -11,11 +11,11 @@ from typing import Any, Self
 from laneproof.box.links import rate_of
 from laneproof.declaration.units import parse_bytes
 from laneproof_collectors.snapshot import (
-    Aggregate,
-    AggregateMember,
     Array,
     ArrayMember,
     AutonomousTransitions,
+    Bond,
+    BondMember,
     ExpressRegisters,
     Firmware,
     FirmwareSlots,
@@ -85,7 +85,7 @@ class Box:
             "firmware": make_firmware(),
             "memory": make_memory(),
             "arrays": (),
-            "aggregates": (),
+            "bonds": (),
             "thermal": Thermal(),
             "drives": (),
             "file_systems": (),
@@ -176,8 +176,8 @@ class Box:
         return self
 
     def with_bond(self, name: str, members: tuple[str, ...], **facts: Any) -> Self:  # noqa: ANN401
-        """Make an 802.3ad bond that aggregates."""
-        self._groups["aggregates"] += (make_bond(name, members, **facts),)
+        """Make an 802.3ad bond that bonds."""
+        self._groups["bonds"] += (make_bond(name, members, **facts),)
         return self
 
     def with_group(self, **groups: Any) -> Self:  # noqa: ANN401
@@ -527,12 +527,12 @@ def make_interface(name: str, *, speed: int | Unread | None = 10_000, **facts: A
     return Interface(name=name, speed_mbit_s=speed, **up | facts)
 
 
-def make_bond(name: str, members: tuple[str, ...], **facts: Any) -> Aggregate:  # noqa: ANN401 (any fact of it)
-    """Make an 802.3ad bond whose members aggregate."""
+def make_bond(name: str, members: tuple[str, ...], **facts: Any) -> Bond:  # noqa: ANN401 (any fact of it)
+    """Make an 802.3ad bond whose members bond."""
     whole: dict[str, Any] = {
         "mode": "802.3ad",
         "members": tuple(
-            AggregateMember(name=member, mii_status="up", aggregator_id=1, link_failures=0, state="active")
+            BondMember(name=member, mii_status="up", aggregator_id=1, link_failures=0, state="active")
             for member in members
         ),
         "transmit_hash": "layer3+4",
@@ -540,4 +540,4 @@ def make_bond(name: str, members: tuple[str, ...], **facts: Any) -> Aggregate:  
         "aggregated_ports": len(members),
         "partner_mac": "02:00:00:00:00:01",
     }
-    return Aggregate(name=name, **whole | facts)
+    return Bond(name=name, **whole | facts)

@@ -1,4 +1,4 @@
-"""link-slow, link-narrow, link-above-plan, link-beyond-hardware: each link against its declaration and its own ends.
+"""link-slow, link-narrow, link-above-limit, link-beyond-hardware: each link against its declaration and its own ends.
 
 link-slow and link-narrow are always said when a link trained below its declaration, with why as far as the machine
 shows it; link-beyond-hardware is said besides where the declaration asks for more than an end can do. Positions that
@@ -205,7 +205,7 @@ def _tell_above(subject: Subject, link: LinkOfTwo, above: Sequence[tuple[str, st
     fragile = position is not None and any(part.kind in ("flexible-cable", "key-adapter") for part in position.through)
     reason = f" (because {because})" if because else ""
     return Finding(
-        rule="link-above-plan",
+        rule="link-above-limit",
         kind=Kind.DIFFERS,
         severity=Severity.WARNING if because or fragile else Severity.NOTICE,
         position=subject.label,
@@ -306,8 +306,8 @@ LINK_NARROW = Rule(
     examples=pages.NARROW_EXAMPLES,
     sources=pages.SOURCES,
 )
-LINK_ABOVE_PLAN = Rule(
-    name="link-above-plan",
+LINK_ABOVE_LIMIT = Rule(
+    name="link-above-limit",
     kind=Kind.DIFFERS,
     statement="No link runs above the limit that its owner chose.",
     why=pages.ABOVE_WHY,

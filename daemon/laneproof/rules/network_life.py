@@ -1,4 +1,4 @@
-"""network-link-unsteady and network-errors: ports whose link comes and goes, or that receive what cannot be used.
+"""network-link-flapping and network-errors: ports whose link comes and goes, or that receive what cannot be used.
 
 Counts are the kernel's, since it found the port. A first look knows only these, so it speaks of many; the daemon sees
 them grow, and speaks of few. Speed and bonds are ``network_rules.py``'s.
@@ -17,7 +17,7 @@ from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Interface, Snapshot
 from laneproof_collectors.unread import Unread
 
-UNSTEADY, ERRORS = "network-link-unsteady", "network-errors"
+UNSTEADY, ERRORS = "network-link-flapping", "network-errors"
 
 _CHANGES_A_LOSS = 2  # it goes, and it comes back
 _LOSSES_A_DAY, _MANY_LOSSES_A_DAY = 2, 10
@@ -34,16 +34,16 @@ def _judged(build: Build | None, snapshot: Snapshot) -> Iterator[tuple[Interface
     """Give each port with the bond that it is in, a bond's own interface left out: its members are told."""
     if isinstance(snapshot.interfaces, Unread):
         return  # network-link-slow or reading-incomplete says so
-    bonds = () if isinstance(snapshot.aggregates, Unread) else snapshot.aggregates
+    bonds = () if isinstance(snapshot.bonds, Unread) else snapshot.bonds
     member_of = {member.name: bond.name for bond in bonds for member in bond.members}
-    member_of |= {name: plan.name for plan in (build.aggregate if build else ()) for name in plan.members}
+    member_of |= {name: plan.name for plan in (build.bond if build else ()) for name in plan.members}
     names = {bond.name for bond in bonds}
     for one in snapshot.interfaces:
         if one.name not in names:
             yield one, member_of.get(one.name)
 
 
-# --- network-link-unsteady --------------------------------------------------------------------------------------------
+# --- network-link-flapping --------------------------------------------------------------------------------------------
 
 
 def _judge_unsteady(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
@@ -77,9 +77,9 @@ def _tell_unsteady(one: Interface, bond: str | None, often: str, severity: Sever
         evidence={
             "carrier_changes": one.carrier_changes if isinstance(one.carrier_changes, int) else None,
             "losses_last_day": lately,
-            "aggregate": bond,
+            "bond": bond,
         },
-        next_steps=_steps(NETWORK_LINK_UNSTEADY, bond),
+        next_steps=_steps(NETWORK_LINK_FLAPPING, bond),
     )
 
 
@@ -126,7 +126,7 @@ def _tell_errors(one: Interface, bond: str | None, told: list[tuple[str, Severit
         evidence={
             "receive_errors": one.receive_errors if isinstance(one.receive_errors, int) else None,
             "transmit_errors": one.transmit_errors if isinstance(one.transmit_errors, int) else None,
-            "aggregate": bond,
+            "bond": bond,
         },
         next_steps=_steps(NETWORK_ERRORS, bond),
     )
@@ -137,7 +137,7 @@ def _tell_errors(one: Interface, bond: str | None, told: list[tuple[str, Severit
 _BUILD = """
 schema = 1
 box.name = "kelp-1"
-aggregate = [{ name = "bond0", mode = "802.3ad", members = ["wan0", "wan1"] }]
+bond = [{ name = "bond0", mode = "802.3ad", members = ["wan0", "wan1"] }]
 """
 
 
@@ -154,7 +154,7 @@ def _grew(counter: str, amount: int) -> Past:
     return Past(box=BoxBook(growth={key_of("interface", "wan0", counter): growth}))
 
 
-NETWORK_LINK_UNSTEADY = Rule(
+NETWORK_LINK_FLAPPING = Rule(
     name=UNSTEADY,
     kind=Kind.SIGN,
     statement="No network port loses its link again and again.",

@@ -1,19 +1,19 @@
-"""network-link-slow and aggregate-incomplete: network ports against their declared speed, bonds against their members.
+"""network-link-slow and bond-incomplete: network ports against their declared speed, bonds against their members.
 
-Even a whole aggregate gives one flow no more than one member's speed: the transmit hash picks a member for each flow.
+Even a whole bond gives one flow no more than one member's speed: the transmit hash picks a member for each flow.
 """
 
 from collections.abc import Iterator, Mapping
 
-from laneproof.declaration.build import AggregatePlan, Build
+from laneproof.declaration.build import BondPlan, Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.example_box import Box, make_bond
 from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Aggregate, AggregateMember, Interface, Snapshot
+from laneproof_collectors.snapshot import Bond, BondMember, Interface, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
-SLOW, INCOMPLETE = "network-link-slow", "aggregate-incomplete"
+SLOW, INCOMPLETE = "network-link-slow", "bond-incomplete"
 _LACP = "802.3ad"
 _DOWN = ("down", "lowerlayerdown", "notpresent", "dormant")  # Documentation/ABI/testing/sysfs-class-net, operstate
 _NOBODY = "00:00:00:00:00:00"
@@ -32,25 +32,25 @@ def _judge_slow(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterato
         yield _unverified(SLOW, ", ".join(speeds), "network interfaces", snapshot.interfaces)
         return
     by_name = {one.name: one for one in snapshot.interfaces}
-    members = {name for plan in (build.aggregate if build else ()) for name in plan.members}
+    members = {name for plan in (build.bond if build else ()) for name in plan.members}
     told_down = set(_list_down(snapshot))
     for name, speed in speeds.items():
         interface = by_name.get(name)
         if interface is not None and not (name in members and name in told_down):
             yield from _judge_interface(interface, speed, is_member=name in members)
         elif interface is not None:
-            continue  # a member that is down is told by its aggregate
-        elif name not in members:  # a missing member is told by its aggregate
+            continue  # a member that is down is told by its bond
+        elif name not in members:  # a missing member is told by its bond
             yield _slow(name, speed, "no such interface", {}, is_member=False)
 
 
 def _list_down(snapshot: Snapshot) -> Iterator[str]:
-    for aggregate in () if isinstance(snapshot.aggregates, Unread) else snapshot.aggregates:
-        yield from (one.name for one in aggregate.members if one.mii_status != "up")
+    for bond in () if isinstance(snapshot.bonds, Unread) else snapshot.bonds:
+        yield from (one.name for one in bond.members if one.mii_status != "up")
 
 
 def _declared_speeds(build: Build) -> Iterator[tuple[str, int]]:
-    for plan in build.aggregate:
+    for plan in build.bond:
         if plan.member_speed_mbit_s is not None:
             yield from ((name, plan.member_speed_mbit_s) for name in plan.members)
     for port in build.network:
@@ -94,31 +94,31 @@ def _slow(name: str, declared: int, observed: str, evidence: Mapping[str, object
     )
 
 
-# --- aggregate-incomplete ---------------------------------------------------------------------------------------------
+# --- bond-incomplete ---------------------------------------------------------------------------------------------
 
 
 def _judge_incomplete(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    plans = build.aggregate if build else ()
-    if plans and isinstance(snapshot.aggregates, Unread):
+    plans = build.bond if build else ()
+    if plans and isinstance(snapshot.bonds, Unread):
         names = ", ".join(plan.name for plan in plans)
-        yield _unverified(INCOMPLETE, names, "aggregates", snapshot.aggregates)
+        yield _unverified(INCOMPLETE, names, "bonds", snapshot.bonds)
         return
     for plan in plans:
-        found = () if isinstance(snapshot.aggregates, Unread) else snapshot.aggregates
-        aggregate = next((one for one in found if one.name == plan.name), None)
-        if aggregate is None:
+        found = () if isinstance(snapshot.bonds, Unread) else snapshot.bonds
+        bond = next((one for one in found if one.name == plan.name), None)
+        if bond is None:
             yield _incomplete(plan, ["it is not there"], {})
             continue
-        told = list(_find_faults(plan, aggregate))
+        told = list(_find_faults(plan, bond))
         faults = [fault for fault in told if not isinstance(fault, Unread)]
         gaps = [gap for gap in told if isinstance(gap, Unread)]
         if faults:
             evidence = {
-                "mode": str(aggregate.mode),
-                "aggregated_ports": _plain(aggregate.aggregated_ports),
-                "partner_mac": _plain(aggregate.partner_mac),
-                "transmit_hash": _plain(aggregate.transmit_hash),
-                "members": {one.name: str(one.mii_status) for one in aggregate.members},
+                "mode": str(bond.mode),
+                "aggregated_ports": _plain(bond.aggregated_ports),
+                "partner_mac": _plain(bond.partner_mac),
+                "transmit_hash": _plain(bond.transmit_hash),
+                "members": {one.name: str(one.mii_status) for one in bond.members},
             }
             yield _incomplete(plan, faults, evidence)
         elif gaps:
@@ -129,29 +129,29 @@ def _plain(value: object) -> object:
     return str(value) if isinstance(value, Unread) else value
 
 
-def _find_faults(plan: AggregatePlan, aggregate: Aggregate) -> Iterator[str | Unread]:
-    """Give all that keeps an aggregate from being whole.
+def _find_faults(plan: BondPlan, bond: Bond) -> Iterator[str | Unread]:
+    """Give all that keeps a bond from being whole.
 
     Source: Documentation/networking/bonding.rst: members up, in the active aggregator, with a partner that answers.
     """
     if plan.mode is not None:
-        mode = aggregate.mode
+        mode = bond.mode
         if isinstance(mode, Unread):
             yield mode
         elif mode.split()[:1] != [plan.mode]:
             yield f"its mode is {mode}, declared {plan.mode}"
-    by_name = {one.name: one for one in aggregate.members}
+    by_name = {one.name: one for one in bond.members}
     for name in plan.members:
         if name not in by_name:
             yield f"{name} is not a member"
-    members = [by_name[name] for name in plan.members if name in by_name] or list(aggregate.members)
+    members = [by_name[name] for name in plan.members if name in by_name] or list(bond.members)
     yield from _find_down(members)
-    mode = plan.mode or (aggregate.mode if isinstance(aggregate.mode, str) else "")
+    mode = plan.mode or (bond.mode if isinstance(bond.mode, str) else "")
     if mode.split()[:1] == [_LACP]:
-        yield from _find_apart(aggregate, members)
+        yield from _find_apart(bond, members)
 
 
-def _find_down(members: list[AggregateMember]) -> Iterator[str | Unread]:
+def _find_down(members: list[BondMember]) -> Iterator[str | Unread]:
     for member in members:
         if isinstance(member.mii_status, Unread):
             yield member.mii_status
@@ -159,11 +159,11 @@ def _find_down(members: list[AggregateMember]) -> Iterator[str | Unread]:
             yield f"{member.name} is {member.mii_status}"
 
 
-def _find_apart(aggregate: Aggregate, members: list[AggregateMember]) -> Iterator[str | Unread]:
+def _find_apart(bond: Bond, members: list[BondMember]) -> Iterator[str | Unread]:
     """Find members that are up but carry nothing together with the others."""
-    partner, active = aggregate.partner_mac, aggregate.active_aggregator
+    partner, active = bond.partner_mac, bond.active_aggregator
     if partner == _NOBODY:
-        yield "the far side does not answer (partner address all zeros), so nothing aggregates"
+        yield "the far side does not answer (partner address all zeros), so nothing bonds"
     elif isinstance(partner, Unread):
         yield partner
     if isinstance(active, Unread):
@@ -183,7 +183,7 @@ def _find_apart(aggregate: Aggregate, members: list[AggregateMember]) -> Iterato
             yield f"{member.name} is up but in aggregator {number}, not in the active one, {active}"
 
 
-def _incomplete(plan: AggregatePlan, faults: list[str], evidence: dict[str, object]) -> Finding:
+def _incomplete(plan: BondPlan, faults: list[str], evidence: dict[str, object]) -> Finding:
     declared = ", ".join(one for one in (plan.mode, *plan.members) if one)
     return Finding(
         rule=INCOMPLETE,
@@ -191,11 +191,11 @@ def _incomplete(plan: AggregatePlan, faults: list[str], evidence: dict[str, obje
         severity=Severity.WARNING,
         subject=plan.name,
         key=plan.name,
-        summary=f"aggregate {plan.name} is not whole: {'; '.join(faults)}; declared {declared or 'as there'}",
+        summary=f"bond {plan.name} is not whole: {'; '.join(faults)}; declared {declared or 'as there'}",
         declared=declared or None,
         observed="; ".join(faults),
         evidence=evidence,
-        next_steps=AGGREGATE_INCOMPLETE.look_next,
+        next_steps=BOND_INCOMPLETE.look_next,
     )
 
 
@@ -217,7 +217,7 @@ def _unverified(rule: str, subject: str, key: str, gap: Unread) -> Finding:
 _BUILD = """
 schema = 1
 box.name = "kelp-1"
-aggregate = [{ name = "bond0", mode = "802.3ad", members = ["wan0", "wan1"], member_speed_mbit_s = 10000 }]
+bond = [{ name = "bond0", mode = "802.3ad", members = ["wan0", "wan1"], member_speed_mbit_s = 10000 }]
 """
 
 
@@ -225,7 +225,7 @@ def _box(speed: int = 10_000, **bond: object) -> Snapshot:
     box = Box().with_port("0000:00/1c.0").with_network("0000:00/1c.0", "wan0", speed=10_000)
     box.with_port("0000:00/1c.1").with_network("0000:00/1c.1", "wan1", speed=speed)
     made = make_bond("bond0", ("wan0", "wan1"), **bond)
-    return box.with_group(aggregates=(made,)).snapshot()
+    return box.with_group(bonds=(made,)).snapshot()
 
 
 NETWORK_LINK_SLOW = Rule(
@@ -250,13 +250,13 @@ NETWORK_LINK_SLOW = Rule(
     sources=("Linux Documentation/ABI/testing/sysfs-class-net: speed, duplex",),
 )
 
-AGGREGATE_INCOMPLETE = Rule(
+BOND_INCOMPLETE = Rule(
     name=INCOMPLETE,
     kind=Kind.DIFFERS,
-    statement="Each declared aggregate has all its members up and carrying together.",
+    statement="Each declared bond has all its members up and carrying together.",
     why=(
         "Members can all be up while only one carries: the far side is not set up for it, or not on these ports. Even "
-        "a whole aggregate gives one flow no more than one member's speed: the transmit hash keeps each flow on one."
+        "a whole bond gives one flow no more than one member's speed: the transmit hash keeps each flow on one."
     ),
     look_next=(
         "Read /proc/net/bonding/NAME: each member up, the same aggregator, a partner address that is not all zeros.",

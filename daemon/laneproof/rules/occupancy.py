@@ -74,7 +74,7 @@ def _tell_empty(arrangement: Arrangement, placement: Placement, slot: str | None
         steps = (_moved_step(placement.label, arrangement.where(found)), *steps)
     elif slot is not None:
         because = f"; the split of slot {slot} is not active"
-        steps = (f"See split-not-active of slot {slot} first: it explains this.", *steps)
+        steps = (f"See bifurcation-not-active of slot {slot} first: it explains this.", *steps)
     return Finding(
         rule=POSITION_EMPTY.name,
         kind=Kind.DIFFERS,
@@ -89,7 +89,7 @@ def _tell_empty(arrangement: Arrangement, placement: Placement, slot: str | None
             "path": path,
             "state": str(placement.state),
             "found_in": arrangement.where(found) if found else None,
-            "reason": "split-not-active" if slot and not found else None,
+            "reason": "bifurcation-not-active" if slot and not found else None,
         },
         next_steps=steps,
     )

@@ -142,7 +142,7 @@ IDENTITY_DOUBTFUL = Rule(
     statement="Each drive tells an identity of its own, and stays what it was.",
     why=(
         "History follows a drive by its serial number. Two that tell the same, or one that tells none, cannot be told "
-        "apart after a swap; and a serial number whose model, capacity or firmware changed means another drive, "
+        "apart after a replacement; and a serial number whose model, capacity or firmware changed means another drive, "
         "another namespace, or an update, which a later fault may go back to. A drive with two ports shows the same "
         "number twice and is one drive. A change is told for a week; firmware that the declaration names is no change."
     ),

@@ -24,7 +24,7 @@ _GROUPS = {
     "power": "kernel power settings",
     "arrays": "arrays",
     "interfaces": "network interfaces",
-    "aggregates": "aggregates",
+    "bonds": "bonds",
     "thermal": "temperatures and fans",
     "drives": "SATA drives",
     "memory": "memory",

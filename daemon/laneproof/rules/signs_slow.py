@@ -1,4 +1,4 @@
-"""slow-against-siblings: a drive that answers at half the pace of its siblings under the same load."""
+"""drive-fail-slow: a drive that answers at half the pace of its siblings under the same load."""
 
 from collections.abc import Iterator
 
@@ -16,7 +16,7 @@ from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, louder, make_sign, say_times, stood, watched_drives
 from laneproof_collectors.snapshot import Snapshot
 
-NAME = "slow-against-siblings"
+NAME = "drive-fail-slow"
 LOOK_BACK_SECONDS = 14 * DAY
 """What lies further back is old: the sign clears. Judgement."""
 
@@ -67,7 +67,7 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, load: LoadRecord) -
             "p": surprise.p,
             "last_at": format_time(ledger.timeline.to_wall(spells[-1].ended)),
         },
-        next_steps=SLOW_AGAINST_SIBLINGS.look_next,
+        next_steps=DRIVE_FAIL_SLOW.look_next,
         follows_drive=True,
     )
 
@@ -78,7 +78,7 @@ box.name = "kelp-1"
 position = [{ label = "riser-1", path = "0000:00/01.1" }]
 """
 
-SLOW_AGAINST_SIBLINGS = Rule(
+DRIVE_FAIL_SLOW = Rule(
     name=NAME,
     kind=Kind.SIGN,
     statement="No drive answers at half its siblings' pace under the same load.",

@@ -1,4 +1,4 @@
-"""link-retrained-down and trains-short-on-some-boots: a link that does not keep, or not always reach, what it can."""
+"""link-retrained-down and link-degraded-on-some-boots: a link that does not keep, or not always reach, what it can."""
 
 from collections.abc import Iterator
 from functools import lru_cache
@@ -19,7 +19,7 @@ from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, say_times
 from laneproof_collectors.snapshot import Snapshot
 
-FALL_NAME, SHORT_NAME = "link-retrained-down", "trains-short-on-some-boots"
+FALL_NAME, SHORT_NAME = "link-retrained-down", "link-degraded-on-some-boots"
 
 HOLD_SECONDS = 7 * DAY
 """How long the sign of a fall stays after the link came back. Judgement."""
@@ -176,7 +176,7 @@ def _tell_boots(
             "clean_boots_to_show_below_5_percent": clean_boots_needed(0.05),
             "declared": position.link is not None if position else False,
         },
-        next_steps=TRAINS_SHORT.look_next,
+        next_steps=LINK_DEGRADED_ON_SOME_BOOTS.look_next,
     )
 
 
@@ -228,7 +228,7 @@ LINK_RETRAINED_DOWN = Rule(
     ),
     sources=("PCI Express Base Specification: Link Status, recovery and speed changes (from memory)",),
 )
-TRAINS_SHORT = Rule(
+LINK_DEGRADED_ON_SOME_BOOTS = Rule(
     name=SHORT_NAME,
     kind=Kind.SIGN,
     statement="Each link comes up whole on every boot.",
@@ -260,5 +260,8 @@ TRAINS_SHORT = Rule(
             expect=(Kind.SIGN,),
         ),
     ),
-    sources=("L. Brown, T. Cai, A. DasGupta, Statistical Science 16 (2001): bounds of a share",),
+    sources=(
+        "PCI Express Base Specification: Link Status, current link speed and negotiated link width (from memory)",
+        "L. Brown, T. Cai, A. DasGupta, Statistical Science 16 (2001): bounds of a share",
+    ),
 )

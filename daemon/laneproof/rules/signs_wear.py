@@ -1,4 +1,4 @@
-"""spare-low and wear-ahead: what a drive has left, for planning. Neither predicts a failure."""
+"""spare-low and endurance-ending: what a drive has left, for planning. Neither predicts a failure."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -28,7 +28,7 @@ from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, stood, watched_drives
 from laneproof_collectors.snapshot import Snapshot
 
-SPARE_NAME, WEAR_NAME = "spare-low", "wear-ahead"
+SPARE_NAME, WEAR_NAME = "spare-low", "endurance-ending"
 
 _FEWEST_DAYS = 30.0
 _FEWEST_POINTS = 2
@@ -271,7 +271,7 @@ def _tell_wear(place: Watched, wear: _Wear, left: Remaining | NotEnough, said: s
             "nearer_by": left.clock if isinstance(left, Remaining) else None,
             **_describe(left),
         },
-        next_steps=WEAR_AHEAD.look_next,
+        next_steps=ENDURANCE_ENDING.look_next,
         follows_drive=True,
     )
 
@@ -353,7 +353,7 @@ SPARE_LOW = Rule(
     ),
     sources=("NVM Express Base Specification 2.0, 5.16.1.3: Available Spare, Available Spare Threshold",),
 )
-WEAR_AHEAD = Rule(
+ENDURANCE_ENDING = Rule(
     name=WEAR_NAME,
     kind=Kind.SIGN,
     statement="No drive uses up its rated life within a year, at the pace seen.",

@@ -1,4 +1,4 @@
-"""split-not-active: a slot that the firmware should split in branches carries one link instead."""
+"""bifurcation-not-active: a slot that the firmware should split in branches carries one link instead."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -91,7 +91,7 @@ def _tell(trouble: SplitTrouble, snapshot: Snapshot, past: Past) -> Finding:
         trouble.first.link if trouble.first else None, snapshot, past, rising_lanes=True
     ) or bridges_lost({one.position.path: one.label for one in trouble.missing}, snapshot, past)
     return Finding(
-        rule=SPLIT_NOT_ACTIVE.name,
+        rule=BIFURCATION_NOT_ACTIVE.name,
         kind=Kind.DIFFERS,
         severity=Severity.CRITICAL if labels else Severity.WARNING,
         subject=f"slot {trouble.name}",
@@ -107,7 +107,7 @@ def _tell(trouble: SplitTrouble, snapshot: Snapshot, past: Past) -> Finding:
             "first_branch_lanes": trouble.held_lanes,
         },
         causes=causes,
-        next_steps=SPLIT_NOT_ACTIVE.look_next,
+        next_steps=BIFURCATION_NOT_ACTIVE.look_next,
     )
 
 
@@ -121,8 +121,8 @@ position = [
 ]
 """
 
-SPLIT_NOT_ACTIVE = Rule(
-    name="split-not-active",
+BIFURCATION_NOT_ACTIVE = Rule(
+    name="bifurcation-not-active",
     kind=Kind.DIFFERS,
     statement="A slot declared as split in branches is split by the firmware.",
     why=(

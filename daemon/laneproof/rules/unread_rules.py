@@ -26,7 +26,7 @@ _GROUPS = {
     "memory": ("memory", "memory"),
     "arrays": ("arrays", "the state of arrays"),
     "interfaces": ("network interfaces", "network links"),
-    "aggregates": ("aggregates", "bonds"),
+    "bonds": ("bonds", "bonds"),
     "thermal": ("temperatures and fans", "heat and power"),
     "drives": ("SATA drives", "SATA, SAS and USB drives"),
     "file_systems": ("file systems", "file systems"),
@@ -89,11 +89,11 @@ def _is_told_elsewhere(group: str, build: Build | None) -> bool:
         "firmware": build.firmware is not None or (kernel is not None and kernel.release is not None),
         "memory": build.memory is not None,
         "arrays": bool(build.array),
-        "aggregates": bool(build.aggregate),
+        "bonds": bool(build.bond),
         "thermal": bool(build.fan),
         "file_systems": bool(build.file_system),
         "interfaces": any(one.speed_mbit_s is not None for one in build.network)
-        or any(one.member_speed_mbit_s is not None and one.members for one in build.aggregate),
+        or any(one.member_speed_mbit_s is not None and one.members for one in build.bond),
     }
     return told.get(group, False)
 

@@ -43,7 +43,7 @@ from laneproof_collectors.unread import Reason, Unread
 
 _log = logging.getLogger(__name__)
 
-HASTENED_BY_EVENTS = ("functions", "controllers", "arrays", "interfaces", "aggregates", "drives")
+HASTENED_BY_EVENTS = ("functions", "controllers", "arrays", "interfaces", "bonds", "drives")
 """What is read at once when the kernel adds or removes a device."""
 CONFIRM_AFTER_SECONDS = 1.0
 """How soon a finding that waits for confirmation is looked at again."""

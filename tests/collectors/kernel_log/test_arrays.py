@@ -1,4 +1,4 @@
-"""What the kernel says of arrays and aggregates, by version; the source file of each format stands beside it."""
+"""What the kernel says of arrays and bonds, by version; the source file of each format stands beside it."""
 
 import pytest
 

@@ -103,7 +103,7 @@ def test_a_start_in_between_is_worth_knowing_and_no_change() -> None:
 
 
 GROUPS = (
-    "functions", "controllers", "drives", "power", "firmware", "memory", "arrays", "interfaces", "aggregates",
+    "functions", "controllers", "drives", "power", "firmware", "memory", "arrays", "interfaces", "bonds",
 )  # fmt: skip
 
 

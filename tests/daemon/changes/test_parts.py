@@ -120,8 +120,8 @@ def test_interface_that_got_another_name() -> None:
 
 
 def test_bond_that_lost_a_member() -> None:
-    before = kelp_box(1).with_group(aggregates=(make_bond("bond0", ("a", "b")),))
-    after = kelp_box(1).with_group(aggregates=(make_bond("bond0", ("a",)),))
+    before = kelp_box(1).with_group(bonds=(make_bond("bond0", ("a", "b")),))
+    after = kelp_box(1).with_group(bonds=(make_bond("bond0", ("a",)),))
     assert summaries(before, after) == ["bond0: bond in mode 802.3ad of a, before bond in mode 802.3ad of a, b"]
     assert summaries(kelp_box(1), after) == ["bond0: bond in mode 802.3ad of a is new"]
     assert summaries(after, kelp_box(1)) == ["bond0: bond in mode 802.3ad of a is gone"]

@@ -43,7 +43,7 @@ members = ["riser-1", "riser-2"]
 total = "64 GiB"
 modules = 2
 speed_mt_s = 5600
-[[aggregate]]
+[[bond]]
 name = "bond0"
 mode = "802.3ad"
 members = ["enp1s0f0", "enp1s0f1"]

@@ -6,7 +6,7 @@ from laneproof.desk.network import plan_network
 from laneproof.desk.notes import PlanNotes
 from simulated_box import declare
 
-BOND = '[[aggregate]]\nname = "bond0"\nmode = "802.3ad"\nmembers = ["a", "b"]\nmember_speed_mbit_s = 10000\n'
+BOND = '[[bond]]\nname = "bond0"\nmode = "802.3ad"\nmembers = ["a", "b"]\nmember_speed_mbit_s = 10000\n'
 
 
 def _find(text: str) -> tuple[Throughput, Bottleneck | None]:

@@ -32,7 +32,7 @@ modules = 2
 watts = 54
 [supply]
 watts = 200
-[[aggregate]]
+[[bond]]
 name = "bond0"
 mode = "802.3ad"
 members = ["enp1s0f0", "enp1s0f1"]

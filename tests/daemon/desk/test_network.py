@@ -14,7 +14,7 @@ def _plan(text: str) -> tuple[tuple[NetworkCeiling, ...], PlanNotes]:
 
 
 def _bond(mode: str | None = "802.3ad", members: int = 2, speed: int | None = 10_000) -> str:
-    text = f'[[aggregate]]\nname = "bond0"\nmembers = {[f"p{at}" for at in range(members)]!r}\n'
+    text = f'[[bond]]\nname = "bond0"\nmembers = {[f"p{at}" for at in range(members)]!r}\n'
     text += f'mode = "{mode}"\n' if mode else ""
     return text + (f"member_speed_mbit_s = {speed}\n" if speed else "")
 

@@ -22,7 +22,7 @@ def test_what_opens_the_case_says_how_not_to_be_hurt(feature: str) -> None:
 
 
 def test_every_remedy_that_handles_parts_warns_of_the_open_case() -> None:
-    for cause in (CauseName.SIGNAL_PATH, CauseName.OVERHEATING, CauseName.DRIVE_FAILING, CauseName.SHARED_SUPPLY):
+    for cause in (CauseName.SIGNAL_PATH, CauseName.HEAT, CauseName.DRIVE_FAILING, CauseName.SHARED_SUPPLY):
         assert OPEN_CASE in REMEDIES[cause]
 
 

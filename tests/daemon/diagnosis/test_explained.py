@@ -59,12 +59,12 @@ def test_training_that_fell_short_does(story: Story) -> None:
 
 def test_a_cause_that_is_decided_holds_for_its_place(story: Story) -> None:
     decided = (Cause(cause="firmware-setting", probability=1.0, because=("the target rate fell",)),)
-    told = [finding("link-slow", kind=Kind.DIFFERS, causes=decided), finding("trains-short-on-some-boots")]
+    told = [finding("link-slow", kind=Kind.DIFFERS, causes=decided), finding("link-degraded-on-some-boots")]
     assert all(one.causes == decided for one in explain(told, story.ledger))
 
 
 def test_what_could_not_be_read_has_no_cause(story: Story) -> None:
-    told = [finding("critical-warning", kind=Kind.UNVERIFIED), finding("wear-ahead")]
+    told = [finding("critical-warning", kind=Kind.UNVERIFIED), finding("endurance-ending")]
     assert explain(told, story.ledger) == told
 
 

@@ -32,7 +32,7 @@ CASES = {
     "together": (TOGETHER, (0.113, 0.094, 0.012, 0.004, 0.028, 0.750), "shared-supply"),
     "only load": ("+drops_under_load", (0.425, 0.039, 0.158, 0.142, 0.063, 0.173), "undetermined"),
     "period": (PERIOD, (0.268, 0.211, 0.026, 0.005, 0.306, 0.184), "undetermined"),
-    "hot": (HOT, (0.064, 0.006, 0.725, 0.069, 0.033, 0.104), "overheating"),
+    "hot": (HOT, (0.064, 0.006, 0.725, 0.069, 0.033, 0.104), "heat"),
 }
 
 

@@ -25,7 +25,7 @@ def test_the_first_opinion_counts_as_ten_cases() -> None:
 
 def test_other_causes_and_features_stay() -> None:
     weights = updated(DEFAULT, [case("signal-path", drops_under_load=True)])
-    assert chance(weights, "drops_under_load", "overheating") == 0.50
+    assert chance(weights, "drops_under_load", "heat") == 0.50
     assert chance(weights, "regular_period", "signal-path") == 0.03
     assert weights.priors == DEFAULT.priors
 
@@ -36,8 +36,8 @@ def test_what_nobody_knew_is_no_case() -> None:
 
 
 def test_chances_never_reach_an_end() -> None:
-    weights = updated(DEFAULT, [case("overheating", media_errors_rising=True) for _ in range(1000)])
-    assert 0.99 < chance(weights, "media_errors_rising", "overheating") < 1.0
+    weights = updated(DEFAULT, [case("heat", media_errors_rising=True) for _ in range(1000)])
+    assert 0.99 < chance(weights, "media_errors_rising", "heat") < 1.0
 
 
 def test_a_box_learns_its_own_ways() -> None:
@@ -51,4 +51,4 @@ def test_cases_of_no_known_cause_or_feature_are_refused() -> None:
     with pytest.raises(ValueError, match="no such cause: 'gremlins'"):
         updated(DEFAULT, [case("gremlins")])
     with pytest.raises(ValueError, match="no such feature: 'moon_phase'"):
-        updated(DEFAULT, [case("overheating", moon_phase=True)])
+        updated(DEFAULT, [case("heat", moon_phase=True)])

@@ -32,16 +32,16 @@ def test_a_feature_that_no_cause_moves_would_tell_nothing() -> None:
 @pytest.mark.parametrize("chance", [0.0, 1.0, -0.1, 1.5])
 def test_a_chance_that_would_silence_all_other_evidence_is_refused(chance: float) -> None:
     first = DEFAULT.features[0]
-    broken = replace(first, given={**first.given, CauseName.OVERHEATING: chance})
+    broken = replace(first, given={**first.given, CauseName.HEAT: chance})
     with pytest.raises(ValueError, match="aer_above_siblings"):
         Weights(priors=DEFAULT.priors, features=(broken,))
     with pytest.raises(ValueError, match="prior"):
-        Weights(priors={**DEFAULT.priors, CauseName.OVERHEATING: chance}, features=DEFAULT.features)
+        Weights(priors={**DEFAULT.priors, CauseName.HEAT: chance}, features=DEFAULT.features)
 
 
 def test_a_feature_without_a_cause_is_refused() -> None:
     first = DEFAULT.features[0]
-    short = {cause: p for cause, p in first.given.items() if cause != CauseName.OVERHEATING}
+    short = {cause: p for cause, p in first.given.items() if cause != CauseName.HEAT}
     with pytest.raises(ValueError, match="for each cause"):
         Weights(priors=DEFAULT.priors, features=(replace(first, given=short),))
 

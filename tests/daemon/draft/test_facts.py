@@ -80,4 +80,4 @@ def test_speed_is_not_declared_where_the_members_of_a_bond_differ() -> None:
     box = (
         Box().with_port("0000:00/01.1").with_network("0000:00/01.1", "a").with_network("0000:00/01.1", "b", speed=1000)
     )
-    assert "member_speed_mbit_s" not in _gather(box.with_bond("bond0", ("a", "b"))).aggregates[0].values
+    assert "member_speed_mbit_s" not in _gather(box.with_bond("bond0", ("a", "b"))).bonds[0].values

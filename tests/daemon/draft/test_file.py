@@ -136,7 +136,7 @@ def test_array_is_declared_by_the_labels_of_its_members() -> None:
     assert drafted["array"] == [{"name": "md0", "level": "raid5", "members": [labels[0], labels[2]]}]
 
 
-def test_aggregate_is_declared_with_the_speed_of_its_members() -> None:
+def test_bond_is_declared_with_the_speed_of_its_members() -> None:
     box = (
         Box()
         .with_port("0000:00/01.1")
@@ -144,7 +144,7 @@ def test_aggregate_is_declared_with_the_speed_of_its_members() -> None:
         .with_network("0000:00/01.1", "enp1s0f1")
     )
     box = box.with_bond("bond0", ("enp1s0f0", "enp1s0f1"))
-    assert _read(box)["aggregate"] == [
+    assert _read(box)["bond"] == [
         {"name": "bond0", "mode": "802.3ad", "members": ["enp1s0f0", "enp1s0f1"], "member_speed_mbit_s": 10_000}
     ]
 
@@ -160,7 +160,7 @@ def test_aggregate_is_declared_with_the_speed_of_its_members() -> None:
         "memory",
         "arrays",
         "interfaces",
-        "aggregates",
+        "bonds",
         "drives",
     ],
 )

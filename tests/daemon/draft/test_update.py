@@ -167,9 +167,9 @@ def test_kernel_of_another_release_is_declared() -> None:
 
 
 def test_bond_that_changed_is_declared_as_it_is() -> None:
-    own = OWN + '\n[[aggregate]]\nname = "bond0"\nmode = "active-backup"\nmembers = ["a"]\nmember_speed_mbit_s = 1000\n'
+    own = OWN + '\n[[bond]]\nname = "bond0"\nmode = "active-backup"\nmembers = ["a"]\nmember_speed_mbit_s = 1000\n'
     box = _box().with_port("0000:00/05.0").with_network("0000:00/05.0", "a").with_network("0000:00/05.0", "b")
-    bond = tomllib.loads(_update(own, box.with_bond("bond0", ("a", "b"))))["aggregate"][0]
+    bond = tomllib.loads(_update(own, box.with_bond("bond0", ("a", "b"))))["bond"][0]
     assert bond == {"name": "bond0", "mode": "802.3ad", "members": ["a", "b"], "member_speed_mbit_s": 10_000}
 
 

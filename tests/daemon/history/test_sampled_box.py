@@ -45,7 +45,7 @@ def test_interfaces_stand_in_their_cards_position() -> None:
 
 
 def test_a_bond_counts_its_ports_and_its_members_failures() -> None:
-    found = _of(Passes(kelp_box(0).with_group(aggregates=(make_bond("bond0", ("eno1", "eno2")),))))
+    found = _of(Passes(kelp_box(0).with_group(bonds=(make_bond("bond0", ("eno1", "eno2")),))))
     assert found["bond0", "", "aggregated_ports"] == 2
     assert found["bond0", "eno2", "link_failures"] == 0
 

@@ -125,7 +125,7 @@ def test_counts_of_nothing_are_zeroes() -> None:
 
 
 GROUPS = (
-    "functions", "slots", "controllers", "power", "firmware", "memory", "arrays", "interfaces", "aggregates", "thermal",
+    "functions", "slots", "controllers", "power", "firmware", "memory", "arrays", "interfaces", "bonds", "thermal",
     "drives", "file_systems",
 )  # fmt: skip
 

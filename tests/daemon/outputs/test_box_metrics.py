@@ -49,7 +49,7 @@ def whole_box() -> Snapshot:
         Box()
         .with_group(
             arrays=(array, pool),
-            aggregates=(make_bond("bond0", ("wan0", "wan1")),),
+            bonds=(make_bond("bond0", ("wan0", "wan1")),),
             memory=replace(make_memory(), edac=(EdacController(name="mc0", correctable=4, uncorrectable=0),)),
             thermal=thermal,
             file_systems=(archive,),
@@ -69,9 +69,9 @@ def whole_box() -> Snapshot:
         ("array_sync_bytes_per_second", ("md0", "check"), 2e8),
         ("array_mismatch_sectors", ("md0",), 0),
         ("array_device_errors", ("reef", "devid 2", "read"), 7),
-        ("aggregate_ports", ("bond0",), 2),
-        ("aggregate_members", ("bond0",), 2),
-        ("aggregate_link_failures", ("bond0", "wan1"), 0),
+        ("bond_ports", ("bond0",), 2),
+        ("bond_members", ("bond0",), 2),
+        ("bond_link_failures", ("bond0", "wan1"), 0),
         ("network_receive_errors", ("wan0",), 5),
         ("network_speed_bits_per_second", ("wan0",), 1e10),
         ("memory_module_rated_transfers_per_second", ("DIMM 1",), 5.6e9),
@@ -108,7 +108,7 @@ def test_what_is_not_there_or_could_not_be_read_is_absent() -> None:
     ("group", "beginnings"),
     [
         ("arrays", ("array_",)),
-        ("aggregates", ("aggregate_",)),
+        ("bonds", ("bond_",)),
         ("memory", ("memory_",)),
         ("thermal", ("board_", "fan_", "power_", "energy_", "processor_")),
         ("file_systems", ("file_system_",)),

@@ -189,7 +189,7 @@ def test_two_chips_of_one_name_do_not_make_one_series_twice() -> None:
 
 @pytest.mark.parametrize(
     "group",
-    ["functions", "controllers", "firmware", "arrays", "interfaces", "aggregates", "memory", "thermal", "drives"],
+    ["functions", "controllers", "firmware", "arrays", "interfaces", "bonds", "memory", "thermal", "drives"],
 )
 def test_a_group_that_could_not_be_read_takes_nothing_else_with_it(group: str) -> None:
     whole = kelp_box(2).with_array("md0", ("nvme0n1",)).with_group(memory=make_memory("32 GiB"))

@@ -5,13 +5,13 @@ from typing import Any
 
 import pytest
 
+from array_box import BUILD, PATHS, array_box, make_members
 from laneproof.box.topology import survey
 from laneproof.declaration.build import Build
 from laneproof.replacement import Fit, check_new_drive, is_new_drive
 from laneproof.replacement.fit import name_part
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import SATA, Box, make_array
-from swap_box import BUILD, PATHS, make_members, swap_box
 
 GAP = Unread("it", "permission denied", Reason.DENIED)
 PATH = PATHS[3]
@@ -26,7 +26,7 @@ def swapped(
 ) -> Box:
     """Make the box with another drive in riser-4, for which md0 waits."""
     facts: dict[str, Any] = {"degraded": 1, "members": make_members("in_sync", "in_sync", "in_sync", part=part)}
-    box = swap_box(**facts | (array or {})).without(PATH)
+    box = array_box(**facts | (array or {})).without(PATH)
     return box.with_port(PATH, **port or {}).with_drive(PATH, **{"serial": "NEW9"} | drive)
 
 
@@ -76,7 +76,7 @@ def test_drive_without_a_serial_is_not_known_to_be_another() -> None:
 
 
 def test_nothing_there_is_told_at_once() -> None:
-    fit = check(swap_box().without(PATH))
+    fit = check(array_box().without(PATH))
     assert (fit.verdict, fit.commands) == ("differs", ())
     assert fit.items[0].says == f"No drive answers at {PATH}."
 

@@ -4,8 +4,8 @@ import json
 
 import pytest
 
+from array_box import array_box, guide_for
 from laneproof.replacement import Guide, Reason, Safety, Weight
-from swap_box import guide_for, swap_box
 
 
 @pytest.mark.parametrize(
@@ -18,13 +18,13 @@ from swap_box import guide_for, swap_box
     ],
 )
 def test_heaviest_reason_decides(weights: tuple[Weight, ...], safety: Safety) -> None:
-    place = guide_for("riser-4", swap_box()).place
+    place = guide_for("riser-4", array_box()).place
     reasons = tuple(Reason(weight=one, says="x") for one in weights)
     assert Guide(place=place, reasons=reasons, keep=(), steps=()).safety is safety
 
 
 def test_json_tells_answer_reasons_places_and_steps() -> None:
-    guide = guide_for("riser-2", swap_box("in_sync", "in_sync", "in_sync", "faulty"))
+    guide = guide_for("riser-2", array_box("in_sync", "in_sync", "in_sync", "faulty"))
     told = json.loads(json.dumps(guide.as_json()))
     assert (told["position"], told["drive"], told["serial"], told["safety"]) == (
         "riser-2",
@@ -38,7 +38,7 @@ def test_json_tells_answer_reasons_places_and_steps() -> None:
 
 
 def test_reasons_come_heaviest_first_and_each_once() -> None:
-    reasons = guide_for("system", swap_box("in_sync", "in_sync", "in_sync", "faulty")).reasons
+    reasons = guide_for("system", array_box("in_sync", "in_sync", "in_sync", "faulty")).reasons
     order = [list(Weight).index(one.weight) for one in reasons]
     assert order == sorted(order)
     assert len(set(reasons)) == len(reasons)

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from array_box import BUILD, DAY, PATHS, array_box, guide_for, make_members, make_mount
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.box_book import ArrayChecks, BoxBook
 from laneproof.past.past import NOTHING, Past
@@ -13,7 +14,6 @@ from laneproof.replacement import Guide, Safety, Weight
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import A_MORNING, make_array
-from swap_box import BUILD, DAY, PATHS, guide_for, make_members, make_mount, swap_box
 
 GAP = Unread("it", "permission denied", Reason.DENIED)
 
@@ -40,7 +40,7 @@ def sign(
 
 
 def test_member_of_a_whole_checked_array_may_go_and_the_others_stay() -> None:
-    guide = guide_for("riser-4", swap_box())
+    guide = guide_for("riser-4", array_box())
     assert guide.safety is Safety.SAFE
     assert kept(guide) == ["riser-1", "riser-2", "riser-3"]
     assert {one.why for one in guide.keep} == {"a second loss takes all data of md0"}
@@ -48,7 +48,7 @@ def test_member_of_a_whole_checked_array_may_go_and_the_others_stay() -> None:
 
 
 def test_array_that_was_never_seen_checked_is_a_doubt() -> None:
-    guide = guide_for("riser-4", swap_box(), past=NOTHING)
+    guide = guide_for("riser-4", array_box(), past=NOTHING)
     assert guide.safety is Safety.UNVERIFIED
     assert "When all of md0 was last read and compared is not known." in said(guide, Weight.DOUBTS)
 
@@ -57,22 +57,22 @@ def test_array_that_was_never_seen_checked_is_a_doubt() -> None:
 def test_check_of_long_ago_is_a_doubt(days: int, safety: Safety) -> None:
     """Debian's mdadm package checks arrays on the first Sunday of each month: at most 35 days apart."""
     past = Past(box=BoxBook(checks={"md0": ArrayChecks(since=0.0, ended_at=A_MORNING - days * DAY)}))
-    assert guide_for("riser-4", swap_box(), past=past).safety is safety
+    assert guide_for("riser-4", array_box(), past=past).safety is safety
 
 
 def test_time_of_the_check_may_come_from_the_array_itself() -> None:
-    box = swap_box(last_check_unix_seconds=A_MORNING - DAY)
+    box = array_box(last_check_unix_seconds=A_MORNING - DAY)
     assert guide_for("riser-4", box, past=NOTHING).safety is Safety.SAFE
 
 
 def test_mismatches_of_a_parity_array_are_a_doubt() -> None:
-    guide = guide_for("riser-4", swap_box(mismatch_sectors=24))
+    guide = guide_for("riser-4", array_box(mismatch_sectors=24))
     assert guide.safety is Safety.UNVERIFIED
     assert "24 sectors whose parity disagrees" in said(guide, Weight.DOUBTS)
 
 
 def test_running_check_is_a_doubt_until_it_ends() -> None:
-    assert "A check of md0 is running." in said(guide_for("riser-4", swap_box(sync_action="check")), Weight.DOUBTS)
+    assert "A check of md0 is running." in said(guide_for("riser-4", array_box(sync_action="check")), Weight.DOUBTS)
 
 
 # --- a degraded array -------------------------------------------------------------------------------------------------
@@ -80,7 +80,7 @@ def test_running_check_is_a_doubt_until_it_ends() -> None:
 
 @pytest.mark.parametrize("name", ["riser-1", "riser-2", "riser-3"])
 def test_second_drive_of_a_degraded_array_must_not_be_touched(name: str) -> None:
-    guide = guide_for(name, swap_box("in_sync", "in_sync", "in_sync", "faulty"))
+    guide = guide_for(name, array_box("in_sync", "in_sync", "in_sync", "faulty"))
     assert guide.safety is Safety.NOT_SAFE
     told = said(guide, Weight.STOPS)
     assert f"taking {name} out takes all its data. This position must not be touched." in told
@@ -89,14 +89,14 @@ def test_second_drive_of_a_degraded_array_must_not_be_touched(name: str) -> None
 
 
 def test_failed_member_of_a_degraded_array_is_the_one_to_replace() -> None:
-    guide = guide_for("riser-4", swap_box("in_sync", "in_sync", "in_sync", "faulty"))
+    guide = guide_for("riser-4", array_box("in_sync", "in_sync", "in_sync", "faulty"))
     assert guide.safety is Safety.SAFE
     assert "md0 has put it out already (faulty)." in said(guide, Weight.SPEAKS_FOR)
     assert kept(guide) == ["riser-1", "riser-2", "riser-3"]
 
 
 def test_member_that_was_taken_out_by_hand_is_found_by_the_declaration() -> None:
-    box = swap_box("in_sync", "in_sync", "in_sync", degraded=1)
+    box = array_box("in_sync", "in_sync", "in_sync", degraded=1)
     assert "Replace riser-4 first" in said(guide_for("riser-1", box), Weight.STOPS)
     guide = guide_for("riser-4", box)
     assert guide.safety is not Safety.NOT_SAFE
@@ -105,19 +105,19 @@ def test_member_that_was_taken_out_by_hand_is_found_by_the_declaration() -> None
 
 
 def test_empty_place_beside_a_degraded_array_is_safe_to_fill_and_the_others_stay() -> None:
-    guide = guide_for("riser-4", swap_box("in_sync", "in_sync", "in_sync", degraded=1).without(PATHS[3]))
+    guide = guide_for("riser-4", array_box("in_sync", "in_sync", "in_sync", degraded=1).without(PATHS[3]))
     assert guide.safety is Safety.SAFE
     assert kept(guide) == ["riser-1", "riser-2", "riser-3"]
 
 
 def test_other_drive_of_the_box_is_told_of_the_degraded_array_beside_it() -> None:
-    guide = guide_for("system", swap_box("in_sync", "in_sync", "in_sync", "faulty"))
+    guide = guide_for("system", array_box("in_sync", "in_sync", "in_sync", "faulty"))
     assert kept(guide) == ["riser-1", "riser-2", "riser-3"]
 
 
 @pytest.mark.parametrize("action", ["recover", "resync", "reshape"])
 def test_array_at_work_is_left_alone(action: str) -> None:
-    box = swap_box("in_sync", "in_sync", "in_sync", "spare", sync_action=action, sync_completed=0.25, degraded=1)
+    box = array_box("in_sync", "in_sync", "in_sync", "spare", sync_action=action, sync_completed=0.25, degraded=1)
     guide = guide_for("riser-2", box)
     assert guide.safety is Safety.NOT_SAFE
     assert "25% done" in said(guide, Weight.STOPS)
@@ -125,7 +125,7 @@ def test_array_at_work_is_left_alone(action: str) -> None:
 
 
 def test_failed_array_is_left_as_it_is() -> None:
-    guide = guide_for("riser-4", swap_box("in_sync", "in_sync", "faulty", "faulty", state="broken"))
+    guide = guide_for("riser-4", array_box("in_sync", "in_sync", "faulty", "faulty", state="broken"))
     assert guide.safety is Safety.NOT_SAFE
     assert "Take nothing out and force nothing" in said(guide, Weight.STOPS)
 
@@ -148,13 +148,13 @@ def test_failed_array_is_left_as_it_is() -> None:
 )
 def test_what_a_level_survives_decides(level: str, states: tuple[str, ...], safety: Safety, why: str) -> None:
     """Losses survived by level: md(4); of raid10 the least, one."""
-    guide = guide_for("riser-1", swap_box(*states, level=level))
+    guide = guide_for("riser-1", array_box(*states, level=level))
     assert guide.safety is safety
     assert why in {one.why for one in guide.keep}
 
 
 def test_spare_holds_nothing_and_may_go() -> None:
-    guide = guide_for("riser-4", swap_box("in_sync", "in_sync", "in_sync", "spare", members_wanted=3))
+    guide = guide_for("riser-4", array_box("in_sync", "in_sync", "in_sync", "spare", members_wanted=3))
     assert guide.safety is Safety.SAFE
     assert "It stands by for md0 and holds none of its data." in said(guide, Weight.SPEAKS_FOR)
 
@@ -163,7 +163,7 @@ def test_journal_is_no_spare() -> None:
     members = (*make_members("in_sync", "in_sync", "in_sync"), ArrayMember(
         name="nvme3n1p2", disk="nvme3n1", state="journal", slot=None, errors=0
     ))  # fmt: skip
-    guide = guide_for("riser-4", swap_box(members=members, members_wanted=3))
+    guide = guide_for("riser-4", array_box(members=members, members_wanted=3))
     assert guide.safety is Safety.NOT_SAFE
     assert "It is the journal of md0." in said(guide, Weight.STOPS)
 
@@ -180,7 +180,7 @@ def test_journal_is_no_spare() -> None:
 def test_btrfs_keeps_two_copies_however_many_devices_there_are(level: str, safety: Safety) -> None:
     members = make_members("present", "present", "present", part="")
     btrfs = make_array("archive", (), kind="btrfs", level=level, members=members, members_wanted=3, sync_action=None)
-    guide = guide_for("riser-1", swap_box().with_group(arrays=(btrfs,)))
+    guide = guide_for("riser-1", array_box().with_group(arrays=(btrfs,)))
     assert guide.safety is safety
     if level == "raid1":
         assert "survives no further loss" in said(guide, Weight.MIND)
@@ -188,7 +188,7 @@ def test_btrfs_keeps_two_copies_however_many_devices_there_are(level: str, safet
 
 def test_pool_whose_drives_are_not_shown_is_a_doubt() -> None:
     pool = make_array("tank", (), kind="zfs", level=GAP, state="ONLINE", members=(), members_wanted=None, degraded=None)
-    guide = guide_for("riser-1", swap_box().with_group(arrays=(pool,)))
+    guide = guide_for("riser-1", array_box().with_group(arrays=(pool,)))
     assert "Which drives the pool tank is made of is not shown by the kernel." in said(guide, Weight.DOUBTS)
 
 
@@ -196,13 +196,13 @@ def test_pool_whose_drives_are_not_shown_is_a_doubt() -> None:
 
 
 def test_drive_that_the_system_runs_from_is_not_pulled() -> None:
-    guide = guide_for("system", swap_box())
+    guide = guide_for("system", array_box())
     assert guide.safety is Safety.NOT_SAFE
     assert "The system itself runs from it." in said(guide, Weight.STOPS)
 
 
 def test_file_system_on_the_drive_alone_goes_with_it() -> None:
-    guide = guide_for("system", swap_box().with_group(file_systems=(make_mount("/srv", "/dev/nvme4n1p1"),)))
+    guide = guide_for("system", array_box().with_group(file_systems=(make_mount("/srv", "/dev/nvme4n1p1"),)))
     told = said(guide, Weight.STOPS)
     assert "lies on /dev/nvme4n1p1 alone" in told
     assert "unmount /srv" in told
@@ -210,7 +210,7 @@ def test_file_system_on_the_drive_alone_goes_with_it() -> None:
 
 
 def test_drive_that_nothing_is_seen_on_is_a_doubt_and_no_all_clear() -> None:
-    guide = guide_for("system", swap_box().with_group(file_systems=()))
+    guide = guide_for("system", array_box().with_group(file_systems=()))
     assert guide.safety is Safety.UNVERIFIED
     assert "swap space, a volume manager or a pool could still use it" in said(guide, Weight.DOUBTS)
 
@@ -218,11 +218,11 @@ def test_drive_that_nothing_is_seen_on_is_a_doubt_and_no_all_clear() -> None:
 @pytest.mark.parametrize("group", ["arrays", "file_systems"])
 def test_group_that_could_not_be_read_is_never_safe(group: str) -> None:
     for name in ("riser-4", "system", "riser-1"):
-        assert guide_for(name, swap_box().with_group(**{group: GAP})).safety is not Safety.SAFE
+        assert guide_for(name, array_box().with_group(**{group: GAP})).safety is not Safety.SAFE
 
 
 def test_array_whose_state_could_not_be_read_is_a_doubt() -> None:
-    guide = guide_for("riser-4", swap_box(degraded=GAP))
+    guide = guide_for("riser-4", array_box(degraded=GAP))
     assert guide.safety is Safety.UNVERIFIED
     assert "Whether md0 is whole is not known" in said(guide, Weight.DOUBTS)
 
@@ -231,26 +231,26 @@ def test_array_whose_state_could_not_be_read_is_a_doubt() -> None:
 
 
 def test_warning_of_a_drive_that_must_carry_the_array_is_a_doubt() -> None:
-    guide = guide_for("riser-4", swap_box(), findings=(sign("riser-2"),))
+    guide = guide_for("riser-4", array_box(), findings=(sign("riser-2"),))
     assert guide.safety is Safety.UNVERIFIED
     assert "riser-2 must carry md0 meanwhile" in said(guide, Weight.DOUBTS)
 
 
 def test_critical_sign_of_it_stops_where_it_could_not_be_lost() -> None:
     findings = (sign("riser-2", Severity.CRITICAL),)
-    assert guide_for("riser-4", swap_box(), findings=findings).safety is Safety.NOT_SAFE
-    assert guide_for("riser-4", swap_box(level="raid6"), findings=findings).safety is Safety.UNVERIFIED
+    assert guide_for("riser-4", array_box(), findings=findings).safety is Safety.NOT_SAFE
+    assert guide_for("riser-4", array_box(level="raid6"), findings=findings).safety is Safety.UNVERIFIED
 
 
 def test_where_a_member_is_out_already_a_sign_of_another_asks_for_a_copy_first() -> None:
-    box = swap_box("in_sync", "in_sync", "in_sync", "faulty")
+    box = array_box("in_sync", "in_sync", "in_sync", "faulty")
     guide = guide_for("riser-4", box, findings=(sign("riser-2", Severity.CRITICAL),))
     assert guide.safety is Safety.UNVERIFIED
     assert "Copy what is on md0 before its rebuild reads all of it." in said(guide, Weight.DOUBTS)
 
 
 def test_health_of_another_that_could_not_be_read_is_a_doubt() -> None:
-    guide = guide_for("riser-4", swap_box(), findings=(sign("riser-2", Severity.NOTICE, Kind.UNVERIFIED),))
+    guide = guide_for("riser-4", array_box(), findings=(sign("riser-2", Severity.NOTICE, Kind.UNVERIFIED),))
     assert guide.safety is Safety.UNVERIFIED
 
 
@@ -263,7 +263,7 @@ def test_health_of_another_that_could_not_be_read_is_a_doubt() -> None:
     ],
 )
 def test_notes_strangers_and_what_the_owner_accepts_do_not_stop(finding: Finding) -> None:
-    assert guide_for("riser-4", swap_box(), findings=(finding,)).safety is Safety.SAFE
+    assert guide_for("riser-4", array_box(), findings=(finding,)).safety is Safety.SAFE
 
 
 @pytest.mark.parametrize(
@@ -278,7 +278,7 @@ def test_notes_strangers_and_what_the_owner_accepts_do_not_stop(finding: Finding
 def test_sign_of_the_drive_itself_speaks_for_it_only_where_another_drive_cures_it(
     cause: str | None, weight: Weight
 ) -> None:
-    guide = guide_for("riser-4", swap_box(), findings=(sign("riser-4", cause=cause),))
+    guide = guide_for("riser-4", array_box(), findings=(sign("riser-4", cause=cause),))
     assert "It shows media-errors-rising: it errs." in said(guide, weight)
     if weight is Weight.MIND:
         assert f"The likely cause is {cause}, which another drive would not cure" in said(guide, weight)
@@ -288,11 +288,11 @@ def test_finding_without_a_position_is_known_by_path_or_serial() -> None:
     by_serial = replace(sign("x"), position=None, key="FN0002")
     by_path = replace(sign("x"), position=None, key=PATHS[1])
     for finding in (by_serial, by_path):
-        assert guide_for("riser-4", swap_box(), findings=(finding,)).safety is Safety.UNVERIFIED
+        assert guide_for("riser-4", array_box(), findings=(finding,)).safety is Safety.UNVERIFIED
 
 
 def test_drive_that_does_not_answer_speaks_for_its_swap() -> None:
-    box = swap_box().edit(f"{PATHS[3]}/00.0", lambda one: replace(one, answers=False))
+    box = array_box().edit(f"{PATHS[3]}/00.0", lambda one: replace(one, answers=False))
     assert "It does not answer any more." in said(guide_for("riser-4", box), Weight.SPEAKS_FOR)
 
 
@@ -310,7 +310,7 @@ def test_it_is_never_safe_to_lose_more_than_the_level_survives(
     wanted = len(states)
     lost = max(degraded, 0) or states.count("faulty")
     survived = SURVIVED[level] if level != "raid1" else wanted - 1
-    guide = guide_for(f"riser-{position}", swap_box(*states, level=level, members_wanted=wanted, degraded=degraded))
+    guide = guide_for(f"riser-{position}", array_box(*states, level=level, members_wanted=wanted, degraded=degraded))
     works = position <= len(states) and states[position - 1] == "in_sync"
     if works and survived is not None and lost + 1 > survived:
         assert guide.safety is Safety.NOT_SAFE

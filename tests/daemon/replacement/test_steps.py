@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from array_box import BUILD, FREE, PATHS, SYSTEM, array_box, guide_for, make_members, make_mount
 from laneproof.box.names import describe_place, find_drives
 from laneproof.replacement import Guide, Step, make_guide
 from laneproof.replacement.steps import find_hot_plug
@@ -14,7 +15,6 @@ from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof_collectors.snapshot import ExpressRegisters, PciFunction, SlotRegisters
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import SATA, Box, declare, make_array
-from swap_box import BUILD, FREE, PATHS, SYSTEM, guide_for, make_members, make_mount, swap_box
 
 SLOT = SlotRegisters(
     number=7, hot_plug_capable=True, hot_plug_surprise=True, power_limit_watts=25.0, power_fault=False,
@@ -40,7 +40,7 @@ def give_slot(function: PciFunction) -> PciFunction:
 
 
 def test_order_is_copy_array_label_power_case_drive_start_look() -> None:
-    guide = guide_for("riser-4", swap_box().with_device(FREE))
+    guide = guide_for("riser-4", array_box().with_device(FREE))
     assert titles(guide) == [
         "Copy what you cannot lose",
         "Take it out of md0",
@@ -55,14 +55,14 @@ def test_order_is_copy_array_label_power_case_drive_start_look() -> None:
 
 
 def test_empty_place_needs_no_preparation() -> None:
-    guide = guide_for("deck-3", swap_box())
+    guide = guide_for("deck-3", array_box())
     assert titles(guide)[:2] == ["Copy what you cannot lose", "Shut down, and take the box off the mains"]
     assert "Fit the drive" in titles(guide)
-    assert commands(guide)[-2:] == ["laneproof swap deck-3 --was none", "laneproof audit"]
+    assert commands(guide)[-2:] == ["laneproof replace deck-3 --was none", "laneproof audit"]
 
 
 def test_cautions_stand_beside_what_they_are_about() -> None:
-    guide = guide_for("riser-4", swap_box())
+    guide = guide_for("riser-4", array_box())
     assert OPEN_CASE in step(guide, "Open the case").cautions
     assert LIVE_DRIVE in step(guide, "Shut down").cautions
     assert DEGRADED_ARRAY in step(guide, "Take it out").cautions
@@ -72,32 +72,32 @@ def test_cautions_stand_beside_what_they_are_about() -> None:
 
 
 def test_label_is_known_by_the_serial_number() -> None:
-    guide = guide_for("riser-4", swap_box())
+    guide = guide_for("riser-4", array_box())
     assert "serial number FN0004" in step(guide, "Write down").says[0]
     assert any("If it is another one, leave it there" in one for one in step(guide, "Open").says)
 
 
 def test_what_must_not_be_touched_is_said_again_at_the_open_case() -> None:
-    guide = guide_for("riser-4", swap_box("in_sync", "in_sync", "in_sync", "faulty"))
+    guide = guide_for("riser-4", array_box("in_sync", "in_sync", "in_sync", "faulty"))
     assert "Leave alone: riser-1, riser-2, riser-3." in step(guide, "Open").says
 
 
 def test_free_socket_is_the_better_way_for_a_member_that_still_works() -> None:
-    guide = guide_for("riser-4", swap_box())
+    guide = guide_for("riser-4", array_box())
     better = step(guide, "Better")
     assert "deck-3" in better.title
     assert better.commands == (
         "mdadm /dev/md0 --add /dev/NEWp2",
         "mdadm /dev/md0 --replace /dev/nvme3n1p2 --with /dev/NEWp2",
     )
-    failed = guide_for("riser-4", swap_box("in_sync", "in_sync", "in_sync", "faulty"))
+    failed = guide_for("riser-4", array_box("in_sync", "in_sync", "in_sync", "faulty"))
     assert not any(one.startswith("Better") for one in titles(failed))
 
 
 def test_member_that_failed_is_removed_and_one_that_works_is_failed_first() -> None:
-    works = guide_for("riser-4", swap_box())
+    works = guide_for("riser-4", array_box())
     assert "mdadm /dev/md0 --fail /dev/nvme3n1p2 --remove /dev/nvme3n1p2" in commands(works)
-    failed = guide_for("riser-4", swap_box("in_sync", "in_sync", "in_sync", "faulty"))
+    failed = guide_for("riser-4", array_box("in_sync", "in_sync", "in_sync", "faulty"))
     assert "mdadm /dev/md0 --remove /dev/nvme3n1p2" in commands(failed)
 
 
@@ -109,7 +109,7 @@ def test_every_option_of_mdadm_that_is_named_exists() -> None:
     told = subprocess.run([mdadm, "--manage", "--help"], capture_output=True, text=True, check=False)
     known = set(re.findall(r"--[a-z-]+", told.stdout + told.stderr))
     used = {
-        word for one in commands(guide_for("riser-4", swap_box())) if one.startswith("mdadm") for word in one.split()
+        word for one in commands(guide_for("riser-4", array_box())) if one.startswith("mdadm") for word in one.split()
     }
     options = {word for word in used if word.startswith("--")}
     assert options == {"--add", "--replace", "--with", "--fail", "--remove"}
@@ -119,39 +119,39 @@ def test_every_option_of_mdadm_that_is_named_exists() -> None:
 def test_other_arrays_defer_to_their_own_manual() -> None:
     members = make_members("present", "present", part="")
     btrfs = make_array("archive", (), kind="btrfs", level="raid1", members=members, members_wanted=2)
-    guide = guide_for("riser-1", swap_box().with_group(arrays=(btrfs,)))
+    guide = guide_for("riser-1", array_box().with_group(arrays=(btrfs,)))
     assert step(guide, "Tell archive").says == ("Follow the manual of btrfs for replacing a device of archive.",)
     assert not any(one.startswith("mdadm") for one in commands(guide))
 
 
 def test_file_systems_are_let_go_and_the_root_is_not_unmounted() -> None:
     mounts = (make_mount("/", "/dev/nvme4n1p2"), make_mount("/boot", "/dev/nvme4n1p1"))
-    guide = guide_for("system", swap_box().with_group(file_systems=mounts))
+    guide = guide_for("system", array_box().with_group(file_systems=mounts))
     assert step(guide, "Stop using /, /boot").commands == ("umount /boot",)
 
 
 def test_new_drive_must_hold_what_the_array_uses_of_each() -> None:
-    guide = guide_for("riser-4", swap_box(size_bytes=11_400_000_000_000))
+    guide = guide_for("riser-4", array_box(size_bytes=11_400_000_000_000))
     assert "The new drive must hold 4 TB or a little more." in step(guide, "Exchange").says  # declared
-    guide = guide_for("riser-4", swap_box(size_bytes=24_000_000_000_000))
+    guide = guide_for("riser-4", array_box(size_bytes=24_000_000_000_000))
     assert "The new drive must hold 8 TB or a little more." in step(guide, "Exchange").says  # a third of 24 TB
 
 
 def test_box_is_off_unless_registers_and_makers_both_say_otherwise() -> None:
-    plain = step(guide_for("riser-4", swap_box()), "Shut down")
+    plain = step(guide_for("riser-4", array_box()), "Shut down")
     assert plain.says == ("Shut the box down, switch the supply off, and pull the mains cord.",)
-    hot = step(guide_for("riser-4", swap_box().edit(PATHS[3], give_slot)), "Shut down")
+    hot = step(guide_for("riser-4", array_box().edit(PATHS[3], give_slot)), "Shut down")
     assert len(hot.says) == 2
     assert "Only where the makers of the board, of what stands between and of the drive say so too" in hot.says[1]
     assert LIVE_DRIVE in hot.cautions
 
 
 def test_registers_that_were_not_read_allow_no_hot_plug() -> None:
-    box = swap_box().edit(PATHS[3], give_slot).without_registers()
+    box = array_box().edit(PATHS[3], give_slot).without_registers()
     snapshot = box.snapshot()
     assert find_hot_plug(describe_place(PATHS[3], BUILD, snapshot)) is None
     gap = Unread("config", "denied", Reason.DENIED)
-    box = swap_box().edit(PATHS[3], lambda one: replace(one, express=gap))
+    box = array_box().edit(PATHS[3], lambda one: replace(one, express=gap))
     assert find_hot_plug(describe_place(PATHS[3], BUILD, box.snapshot())) is None
 
 
@@ -166,14 +166,14 @@ def test_cables_and_adapters_have_their_own_cautions() -> None:
         f'[[position]]\nlabel = "far end"\npath = "{SYSTEM}"\n'
         'through = [{ kind = "flexible-cable", id = "green" }, "key-adapter"]'
     )
-    snapshot = swap_box().snapshot()
+    snapshot = array_box().snapshot()
     (place,) = find_drives("far end", build, snapshot)
     guide = make_guide(place, build, snapshot, ())
     cautions = step(guide, "Exchange").cautions
     assert any("flexible cable" in one for one in cautions)
     assert any("goes in by force" in one for one in cautions)
     assert 'Between the board and the drive stand: flexible-cable "green", key-adapter.' in step(guide, "Open").says
-    assert "laneproof swap 'far end' --was SYS1" in commands(guide)
+    assert "laneproof replace 'far end' --was SYS1" in commands(guide)
 
 
 def test_drive_that_told_no_serial_is_said_so() -> None:
@@ -181,4 +181,4 @@ def test_drive_that_told_no_serial_is_said_so() -> None:
     box = Box().with_port(PATHS[0]).with_drive(PATHS[0], controller={"serial": gap})
     guide = guide_for("riser-1", box)
     assert "its serial number, which could not be read here" in step(guide, "Write down").says[0]
-    assert "laneproof swap riser-1 --was none" in commands(guide)
+    assert "laneproof replace riser-1 --was none" in commands(guide)

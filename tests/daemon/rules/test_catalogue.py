@@ -31,9 +31,9 @@ from simulated_box import L1, SATA, Box, declare, kelp_box, make_memory
 UNREAD = Unread("something", "permission denied")
 
 FIRST_DAY = """
-    position-empty occupant-unexpected occupant-differs link-slow link-narrow link-above-plan link-beyond-hardware
-    split-not-active power-setting-differs firmware-differs memory-differs array-differs array-degraded
-    network-link-slow aggregate-incomplete critical-warning
+    position-empty occupant-unexpected occupant-differs link-slow link-narrow link-above-limit link-beyond-hardware
+    bifurcation-not-active power-setting-differs firmware-differs memory-differs array-differs array-degraded
+    network-link-slow bond-incomplete critical-warning
 """
 
 
@@ -183,7 +183,7 @@ total = "64 GiB"
 modules = 2
 speed_mt_s = 5600
 ecc = false
-[[aggregate]]
+[[bond]]
 name = "bond0"
 mode = "802.3ad"
 members = ["wan0", "wan1"]
@@ -390,7 +390,7 @@ COMPARED = {
     "array member": (_forget(("arrays", 0, "members", 0, "state")), "array-degraded"),
     "memory modules": (_forget(("memory", "modules")), "memory-differs"),
     "interface speed": (_forget(("interfaces", 0, "speed_mbit_s")), "network-link-slow"),
-    "bond mode": (_forget(("aggregates", 0, "mode")), "aggregate-incomplete"),
+    "bond mode": (_forget(("bonds", 0, "mode")), "bond-incomplete"),
     "fan": (_forget(("thermal", "fans", 0, "rpm")), "fan-stopped"),
     "fans": (_forget(("thermal",)), "fan-stopped"),
     "heat": (_forget(("thermal", "temperatures", 0, 1, "celsius")), "overheating"),
@@ -400,12 +400,12 @@ COMPARED = {
     "mount table": (_forget(("file_systems",)), "file-system-missing"),
     "what an array does": (_forget(("arrays", 0, "sync_action")), "array-rebuilding"),
     "an array's errors": (_forget(("arrays", 0, "mismatch_sectors")), "array-errors"),
-    "carrier": (_forget(("interfaces", 0, "carrier_changes")), "network-link-unsteady"),
+    "carrier": (_forget(("interfaces", 0, "carrier_changes")), "network-link-flapping"),
     "frames": (_forget(("interfaces", 0, "receive_errors")), "network-errors"),
     "sata sectors": (_forget(("drives", 0, "pending_sectors")), "sectors-failing"),
     "sata cable": (_forget(("drives", 0, "interface_errors")), "interface-errors"),
     "sata self-test": (_forget(("drives", 0, "last_self_test")), "self-test-failed"),
-    "bond member": (_forget(("aggregates", 0, "members", 0, "mii_status")), "aggregate-incomplete"),
+    "bond member": (_forget(("bonds", 0, "members", 0, "mii_status")), "bond-incomplete"),
 }
 
 

@@ -1,4 +1,4 @@
-"""link-slow, link-narrow, link-above-plan, link-beyond-hardware."""
+"""link-slow, link-narrow, link-above-limit, link-beyond-hardware."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -8,7 +8,7 @@ import pytest
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
 from laneproof.rules import judge_all
-from laneproof.rules.link_rules import LINK_ABOVE_PLAN, LINK_BEYOND_HARDWARE, LINK_NARROW, LINK_SLOW
+from laneproof.rules.link_rules import LINK_ABOVE_LIMIT, LINK_BEYOND_HARDWARE, LINK_NARROW, LINK_SLOW
 from laneproof.rules.rule import Rule
 from laneproof_collectors.snapshot import PciFunction, PhysicalSlot
 from laneproof_collectors.unread import Unread
@@ -47,7 +47,7 @@ def edit_both(made: Box, edit: Callable[[PciFunction], PciFunction]) -> Box:
 def test_rate_below_above_and_as_declared(declared: int, trained: int) -> None:
     made, text = box({"trained": (trained, 4)}), build(f"{{ generation = {declared} }}")
     assert bool(judge(LINK_SLOW, made, text)) == (trained < declared)
-    assert bool(judge(LINK_ABOVE_PLAN, made, text)) == (trained > declared)
+    assert bool(judge(LINK_ABOVE_LIMIT, made, text)) == (trained > declared)
 
 
 @pytest.mark.parametrize("declared", [1, 2, 4])
@@ -55,7 +55,7 @@ def test_rate_below_above_and_as_declared(declared: int, trained: int) -> None:
 def test_width_below_above_and_as_declared(declared: int, trained: int) -> None:
     made, text = box({"trained": (4, trained)}), build(f"{{ lanes = {declared} }}")
     assert bool(judge(LINK_NARROW, made, text)) == (trained < declared)
-    assert bool(judge(LINK_ABOVE_PLAN, made, text)) == (trained > declared)
+    assert bool(judge(LINK_ABOVE_LIMIT, made, text)) == (trained > declared)
 
 
 def test_slow_and_narrow_give_both_values() -> None:
@@ -76,7 +76,7 @@ def test_only_the_declared_figure_is_compared() -> None:
 
 def test_links_of_empty_positions_are_not_judged() -> None:
     made = Box().with_port(PATH)
-    assert [judge(rule, made) for rule in (LINK_SLOW, LINK_NARROW, LINK_ABOVE_PLAN, LINK_BEYOND_HARDWARE)] == [[]] * 4
+    assert [judge(rule, made) for rule in (LINK_SLOW, LINK_NARROW, LINK_ABOVE_LIMIT, LINK_BEYOND_HARDWARE)] == [[]] * 4
 
 
 def test_limit_that_the_owner_chose_is_no_fault() -> None:
@@ -185,7 +185,7 @@ def test_one_known_end_below_the_plan_is_enough() -> None:
     ],
 )
 def test_lost_limit_is_louder_where_it_had_a_reason(through: str, because: str, severity: Severity) -> None:
-    (finding,) = judge(LINK_ABOVE_PLAN, box(), build(f"{{ generation = 3, lanes = 2{because} }}", through))
+    (finding,) = judge(LINK_ABOVE_LIMIT, box(), build(f"{{ generation = 3, lanes = 2{because} }}", through))
     assert finding.severity is severity
     assert (finding.declared, finding.observed) == ("8 GT/s (generation 3) x2", "16 GT/s (generation 4) x4")
 

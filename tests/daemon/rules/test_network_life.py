@@ -1,4 +1,4 @@
-"""network-link-unsteady and network-errors."""
+"""network-link-flapping and network-errors."""
 
 from dataclasses import replace
 from typing import Any
@@ -10,14 +10,14 @@ from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_book import DAY, HOUR
 from laneproof.past.past import NOTHING
-from laneproof.rules.network_life import NETWORK_ERRORS, NETWORK_LINK_UNSTEADY
+from laneproof.rules.network_life import NETWORK_ERRORS, NETWORK_LINK_FLAPPING
 from laneproof.rules.network_rules import NETWORK_LINK_SLOW, ONE_FLOW
 from laneproof.rules.rule import Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 from simulated_box import A_MORNING, Box, declare, make_bond, make_interface
 
-BOND = declare('[[aggregate]]\nname = "bond0"\nmembers = ["wan0", "wan1"]\n')
+BOND = declare('[[bond]]\nname = "bond0"\nmembers = ["wan0", "wan1"]\n')
 
 
 def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the port)
@@ -39,16 +39,16 @@ def watch(rule: str, counter: str, counts: list[int], *, every: float, build: Bu
     return findings
 
 
-# --- network-link-unsteady --------------------------------------------------------------------------------------------
+# --- network-link-flapping --------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("changes", [0, 1, 2, 11, None])
 def test_link_that_came_up_at_the_start_holds(changes: int | None) -> None:
-    assert judge(NETWORK_LINK_UNSTEADY, box(carrier_changes=changes)) == []
+    assert judge(NETWORK_LINK_FLAPPING, box(carrier_changes=changes)) == []
 
 
 def test_first_look_speaks_of_many_only() -> None:
-    (finding,) = judge(NETWORK_LINK_UNSTEADY, box(carrier_changes=40))
+    (finding,) = judge(NETWORK_LINK_FLAPPING, box(carrier_changes=40))
     assert finding.summary == "the link of wan0 was lost 20 times since the box found it"
     assert finding.severity is Severity.NOTICE
 
@@ -62,16 +62,16 @@ def test_first_look_speaks_of_many_only() -> None:
     ],
 )
 def test_growth_within_a_day_is_judged(counts: list[int], severity: Severity | None) -> None:
-    findings = watch("network-link-unsteady", "carrier_changes", counts, every=HOUR)
+    findings = watch("network-link-flapping", "carrier_changes", counts, every=HOUR)
     assert [one.severity for one in findings] == ([severity] if severity else [])
 
 
 def test_link_that_calmed_down_is_let_go() -> None:
-    assert watch("network-link-unsteady", "carrier_changes", [2, 90, 90, 90], every=DAY) == []
+    assert watch("network-link-flapping", "carrier_changes", [2, 90, 90, 90], every=DAY) == []
 
 
 def test_count_that_cannot_be_read_is_unverified() -> None:
-    findings = judge(NETWORK_LINK_UNSTEADY, box(carrier_changes=Unread("carrier_changes", "denied")))
+    findings = judge(NETWORK_LINK_FLAPPING, box(carrier_changes=Unread("carrier_changes", "denied")))
     assert [one.kind for one in findings] == [Kind.UNVERIFIED]
 
 
@@ -116,7 +116,7 @@ def test_errors_that_cannot_be_read_are_unverified(counter: str) -> None:
 
 def test_member_of_a_bond_is_told_with_what_one_flow_means() -> None:
     """One connection uses one member: Documentation/networking/bonding.rst, on transmit hashes."""
-    for rule, facts in ((NETWORK_LINK_UNSTEADY, {"carrier_changes": 90}), (NETWORK_ERRORS, {"receive_errors": 5000})):
+    for rule, facts in ((NETWORK_LINK_FLAPPING, {"carrier_changes": 90}), (NETWORK_ERRORS, {"receive_errors": 5000})):
         (finding,) = judge(rule, box(**facts), BOND)
         assert "wan0 (member of bond0)" in finding.summary
         assert ONE_FLOW in finding.next_steps
@@ -125,7 +125,7 @@ def test_member_of_a_bond_is_told_with_what_one_flow_means() -> None:
 
 
 def test_slow_member_of_a_bond_is_told_with_what_one_flow_means() -> None:
-    build = declare('[[aggregate]]\nname = "bond0"\nmembers = ["wan0"]\nmember_speed_mbit_s = 10000\n')
+    build = declare('[[bond]]\nname = "bond0"\nmembers = ["wan0"]\nmember_speed_mbit_s = 10000\n')
     (finding,) = judge(NETWORK_LINK_SLOW, box(speed_mbit_s=1000), build)
     assert ONE_FLOW in finding.next_steps
     alone = declare('[[network]]\nname = "wan0"\nspeed_mbit_s = 10000\n')
@@ -135,10 +135,10 @@ def test_slow_member_of_a_bond_is_told_with_what_one_flow_means() -> None:
 
 def test_the_bonds_own_interface_is_not_told_beside_its_members() -> None:
     ports = (make_interface("bond0", carrier_changes=90), make_interface("wan0"))
-    snapshot = Box().with_group(interfaces=ports, aggregates=(make_bond("bond0", ("wan0",)),)).snapshot()
-    assert judge(NETWORK_LINK_UNSTEADY, snapshot) == []
+    snapshot = Box().with_group(interfaces=ports, bonds=(make_bond("bond0", ("wan0",)),)).snapshot()
+    assert judge(NETWORK_LINK_FLAPPING, snapshot) == []
 
 
 def test_interfaces_that_could_not_be_read_are_told_elsewhere() -> None:
     snapshot = replace(box(), interfaces=Unread("/sys/class/net", "denied"))
-    assert judge(NETWORK_LINK_UNSTEADY, snapshot) == judge(NETWORK_ERRORS, snapshot) == []
+    assert judge(NETWORK_LINK_FLAPPING, snapshot) == judge(NETWORK_ERRORS, snapshot) == []

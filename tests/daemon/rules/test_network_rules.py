@@ -1,4 +1,4 @@
-"""network-link-slow and aggregate-incomplete."""
+"""network-link-slow and bond-incomplete."""
 
 from dataclasses import replace
 
@@ -6,15 +6,15 @@ import pytest
 
 from laneproof.findings import Finding, Kind
 from laneproof.past.past import NOTHING
-from laneproof.rules.network_rules import AGGREGATE_INCOMPLETE, NETWORK_LINK_SLOW
+from laneproof.rules.network_rules import BOND_INCOMPLETE, NETWORK_LINK_SLOW
 from laneproof.rules.rule import Rule
-from laneproof_collectors.snapshot import Aggregate, Interface
+from laneproof_collectors.snapshot import Bond, Interface
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare, make_bond, make_interface
 
 UNREAD = Unread("/sys/class/net/wan1/speed", "permission denied")
 BUILD = """
-[[aggregate]]
+[[bond]]
 name = "bond0"
 mode = "802.3ad"
 members = ["wan0", "wan1"]
@@ -23,8 +23,8 @@ member_speed_mbit_s = 10000
 BOND = make_bond("bond0", ("wan0", "wan1"))
 
 
-def judge(rule: Rule, interfaces: object = (), aggregates: object = (BOND,), text: str = BUILD) -> list[Finding]:
-    box = Box().with_group(interfaces=interfaces, aggregates=aggregates)
+def judge(rule: Rule, interfaces: object = (), bonds: object = (BOND,), text: str = BUILD) -> list[Finding]:
+    box = Box().with_group(interfaces=interfaces, bonds=bonds)
     return list(rule.judge(declare(text), box.snapshot(), NOTHING))
 
 
@@ -50,12 +50,12 @@ def test_speed_of_a_member(second: Interface | None, kind: Kind | None) -> None:
     assert [one.kind for one in findings] == ([kind] if kind else [])
 
 
-def test_member_that_is_down_is_told_by_its_aggregate_alone() -> None:
+def test_member_that_is_down_is_told_by_its_bond_alone() -> None:
     down = replace(BOND.members[1], mii_status="down")
     interfaces = pair(make_interface("wan1", speed=None, operational_state="down"))
-    aggregates = (replace(BOND, members=(BOND.members[0], down)),)
-    assert judge(NETWORK_LINK_SLOW, interfaces, aggregates) == []
-    assert [one.kind for one in judge(AGGREGATE_INCOMPLETE, interfaces, aggregates)] == [Kind.DIFFERS]
+    bonds = (replace(BOND, members=(BOND.members[0], down)),)
+    assert judge(NETWORK_LINK_SLOW, interfaces, bonds) == []
+    assert [one.kind for one in judge(BOND_INCOMPLETE, interfaces, bonds)] == [Kind.DIFFERS]
 
 
 def test_slow_port_gives_both_values() -> None:
@@ -81,17 +81,17 @@ def test_unread_interfaces_are_one_unverified_finding() -> None:
     assert [one.kind for one in judge(NETWORK_LINK_SLOW, UNREAD)] == [Kind.UNVERIFIED]
 
 
-def bond(**facts: object) -> Aggregate:
+def bond(**facts: object) -> Bond:
     return make_bond("bond0", ("wan0", "wan1"), **facts)
 
 
-def with_member(**facts: object) -> Aggregate:
+def with_member(**facts: object) -> Bond:
     return replace(BOND, members=(BOND.members[0], replace(BOND.members[1], **facts)))
 
 
 # Conditions as the kernel documents them in Documentation/networking/bonding.rst
 @pytest.mark.parametrize(
-    ("aggregate", "words"),
+    ("bond", "words"),
     [
         (BOND, None),
         (bond(mode="802.3ad 4"), None),
@@ -104,18 +104,18 @@ def with_member(**facts: object) -> Aggregate:
         (bond(active_aggregator=None), None),
     ],
 )
-def test_when_an_aggregate_is_not_whole(aggregate: Aggregate, words: str | None) -> None:
-    findings = judge(AGGREGATE_INCOMPLETE, aggregates=(aggregate,))
+def test_when_an_bond_is_not_whole(bond: Bond, words: str | None) -> None:
+    findings = judge(BOND_INCOMPLETE, bonds=(bond,))
     assert bool(findings) == (words is not None)
     assert all(one.kind is Kind.DIFFERS and str(words) in one.summary for one in findings)
 
 
-def test_missing_aggregate_differs() -> None:
-    assert [one.kind for one in judge(AGGREGATE_INCOMPLETE, aggregates=())] == [Kind.DIFFERS]
+def test_missing_bond_differs() -> None:
+    assert [one.kind for one in judge(BOND_INCOMPLETE, bonds=())] == [Kind.DIFFERS]
 
 
 @pytest.mark.parametrize(
-    "aggregates",
+    "bonds",
     [
         UNREAD,
         (bond(mode=UNREAD),),
@@ -126,11 +126,11 @@ def test_missing_aggregate_differs() -> None:
         (with_member(aggregator_id=None),),
     ],
 )
-def test_what_cannot_be_read_is_unverified(aggregates: object) -> None:
-    assert [one.kind for one in judge(AGGREGATE_INCOMPLETE, aggregates=aggregates)] == [Kind.UNVERIFIED]
+def test_what_cannot_be_read_is_unverified(bonds: object) -> None:
+    assert [one.kind for one in judge(BOND_INCOMPLETE, bonds=bonds)] == [Kind.UNVERIFIED]
 
 
 def test_one_flow_stays_on_one_member_is_said() -> None:
-    (finding,) = judge(AGGREGATE_INCOMPLETE, aggregates=())
+    (finding,) = judge(BOND_INCOMPLETE, bonds=())
     assert any("Only several flows together" in step for step in finding.next_steps)
-    assert "one flow no more than one member" in AGGREGATE_INCOMPLETE.why
+    assert "one flow no more than one member" in BOND_INCOMPLETE.why

@@ -89,8 +89,8 @@ def test_branches_of_a_slot_that_is_not_split_name_the_reason_softly() -> None:
     box = Box().with_port("0000:00/01.1", lanes=16).with_drive("0000:00/01.1")
     (finding,) = judge(POSITION_EMPTY, text, box)
     assert (finding.position, finding.severity) == ("b", Severity.NOTICE)
-    assert finding.evidence["reason"] == "split-not-active"
-    assert "split-not-active" in finding.next_steps[0]
+    assert finding.evidence["reason"] == "bifurcation-not-active"
+    assert "bifurcation-not-active" in finding.next_steps[0]
 
 
 # --- moved ------------------------------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""slow-against-siblings: compared with company under the same load, told when chance does not explain it."""
+"""drive-fail-slow: compared with company under the same load, told when chance does not explain it."""
 
 from laneproof.rules.example_past import PATHS
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
@@ -10,7 +10,7 @@ class Busy:
     """Four drives under the same load; the first takes so many times as long as the others."""
 
     def __init__(self) -> None:
-        self.told = Told("slow-against-siblings")
+        self.told = Told("drive-fail-slow")
         self.operations = 0
         self.took = [0.0] * 4
 

@@ -1,4 +1,4 @@
-"""link-retrained-down and trains-short-on-some-boots: falls while running, and boots that come up short."""
+"""link-retrained-down and link-degraded-on-some-boots: falls while running, and boots that come up short."""
 
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine
 from laneproof.rules.example_past import PATHS
@@ -74,11 +74,11 @@ def test_what_the_plan_asks_for_is_no_fall() -> None:
 
 
 def test_good_boots_say_nothing() -> None:
-    assert boots(Told("trains-short-on-some-boots", BUILD), *[4] * 12).changes == []
+    assert boots(Told("link-degraded-on-some-boots", BUILD), *[4] * 12).changes == []
 
 
 def test_one_short_boot_is_a_note_once_it_is_over_and_the_second_a_page() -> None:
-    told = boots(Told("trains-short-on-some-boots", BUILD), 4, 4, 1)
+    told = boots(Told("link-degraded-on-some-boots", BUILD), 4, 4, 1)
     assert told.changes == []  # for the moment link-slow speaks
     boots(told, 4)
     assert told.severity == "notice"
@@ -92,26 +92,26 @@ def test_one_short_boot_is_a_note_once_it_is_over_and_the_second_a_page() -> Non
 
 
 def test_a_boot_without_the_drive_is_short_too() -> None:
-    assert boots(Told("trains-short-on-some-boots", BUILD), 4, 0, 4).severity == "notice"
+    assert boots(Told("link-degraded-on-some-boots", BUILD), 4, 0, 4).severity == "notice"
 
 
 def test_always_short_is_other_rules_matter() -> None:
-    assert boots(Told("trains-short-on-some-boots", BUILD), 3, 3, 3, 3).changes == []
+    assert boots(Told("link-degraded-on-some-boots", BUILD), 3, 3, 3, 3).changes == []
 
 
 def test_short_since_some_boot_and_ever_after_is_a_change_and_no_lottery() -> None:
-    assert boots(Told("trains-short-on-some-boots", BUILD), 4, 4, 3, 3, 3).changes == []
+    assert boots(Told("link-degraded-on-some-boots", BUILD), 4, 4, 3, 3, 3).changes == []
 
 
 def test_a_limit_that_the_firmware_set_for_a_while_is_no_short_boot() -> None:
-    told = boots(Told("trains-short-on-some-boots", BUILD), 4, 4)
+    told = boots(Told("link-degraded-on-some-boots", BUILD), 4, 4)
     told.restart(after=DAY).look(box(3, target=3), after=HOUR)
     boots(told, 4, 4)
     assert told.changes == []
 
 
 def test_twenty_good_boots_clear_it() -> None:
-    told = boots(Told("trains-short-on-some-boots", BUILD), 4, 1, 4)
+    told = boots(Told("link-degraded-on-some-boots", BUILD), 4, 1, 4)
     boots(told, *[4] * 18)
     assert told.standing
     boots(told, 4)

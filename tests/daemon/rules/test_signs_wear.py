@@ -1,4 +1,4 @@
-"""spare-low and wear-ahead: by the pace seen, with bounds, and never for a figure that only ticked over."""
+"""spare-low and endurance-ending: by the pace seen, with bounds, and never for a figure that only ticked over."""
 
 import math
 
@@ -34,11 +34,11 @@ def fall(rule: str, name: str, first: float, last: float, days: int) -> Told:
     ],
 )
 def test_wear(first: int, last: int, days: int, severity: str | None) -> None:
-    assert fall("wear-ahead", "percentage_used", first, last, days).severity == severity
+    assert fall("endurance-ending", "percentage_used", first, last, days).severity == severity
 
 
 def test_wear_tells_days_with_bounds() -> None:
-    (finding,) = fall("wear-ahead", "percentage_used", 40, 60, 40).standing
+    (finding,) = fall("endurance-ending", "percentage_used", 40, 60, 40).standing
     left = finding.evidence
     assert left["days_left_at_least"] < left["days_left"] < left["days_left_at_most"]
     assert left["days_left"] == pytest.approx(40 * 40 / 20, abs=1.0)
@@ -80,7 +80,7 @@ def test_two_points_are_counted_from_the_first_that_was_seen_to_come() -> None:
 
 def wear_on(paces: list[float], *, points: int) -> Told:
     """A figure of 40 % that goes on at these paces in turn, in days a point, so many points at each."""
-    told, percent, day, due = Told("wear-ahead"), 40, 0.0, 0.0
+    told, percent, day, due = Told("endurance-ending"), 40, 0.0, 0.0
     for pace in paces:
         for _ in range(points):
             due += pace
@@ -134,7 +134,7 @@ TB = 10**12
 def write(first: float, a_day: float, days: int, *, plan: str = "") -> Told:
     """A drive that had so many TB written to it, and so many more each day; its occupant may be declared further."""
     told = Told(
-        "wear-ahead",
+        "endurance-ending",
         declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"\noccupant = {{ endurance = "600 TB"{plan} }}'),
     )
     for day in range(days + 1):
@@ -173,7 +173,7 @@ def test_of_the_two_clocks_the_nearer_is_told_with_its_bounds() -> None:
     )
     assert "has used 3 % of its rated life and has 440 TB written to it of the 600 TB" in finding.summary
     assert "reaches all that it is rated for in 160 days" in finding.summary
-    percent = fall("wear-ahead", "percentage_used", 40, 60, 40).standing[0]
+    percent = fall("endurance-ending", "percentage_used", 40, 60, 40).standing[0]
     assert percent.evidence["nearer_by"] == "percentage"
 
 
@@ -191,7 +191,8 @@ def test_a_count_of_writes_that_falls_begins_the_pace_anew() -> None:
 
 def test_a_drive_that_tells_no_writes_is_not_held_against_its_endurance() -> None:
     told = Told(
-        "wear-ahead", declare(f'[[position]]\nlabel = "a"\npath = "{PATHS[0]}"\noccupant = {{ endurance = "1 TB" }}')
+        "endurance-ending",
+        declare(f'[[position]]\nlabel = "a"\npath = "{PATHS[0]}"\noccupant = {{ endurance = "1 TB" }}'),
     )
     for _ in range(40):
         health = {"data_units_written": 10**10, "absent": ("data_units_written", "percentage_used")}

@@ -1,4 +1,4 @@
-"""split-not-active: to the letter of its definition."""
+"""bifurcation-not-active: to the letter of its definition."""
 
 from collections.abc import Iterable
 
@@ -7,7 +7,7 @@ import pytest
 from laneproof.findings import Finding, Severity
 from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
 from laneproof.rules import judge_all
-from laneproof.rules.split_rules import SPLIT_NOT_ACTIVE
+from laneproof.rules.split_rules import BIFURCATION_NOT_ACTIVE
 from simulated_box import Box, declare
 from story_engine import HOUR, Told
 
@@ -35,7 +35,7 @@ def box(*ports: tuple[int, int] | tuple[int, int, bool]) -> Box:
 
 
 def judge(text: str, made: Box, past: Past = NOTHING) -> list[Finding]:
-    return list(SPLIT_NOT_ACTIVE.judge(declare(text), made.snapshot(), past))
+    return list(BIFURCATION_NOT_ACTIVE.judge(declare(text), made.snapshot(), past))
 
 
 @pytest.mark.parametrize(
@@ -68,7 +68,7 @@ def test_more_trained_lanes_than_the_share_count_too() -> None:
 
 def test_finding_names_slot_and_both_values() -> None:
     (finding,) = judge(build(), box((1, 16)))
-    assert finding.identity == ("split-not-active", "slot riser")
+    assert finding.identity == ("bifurcation-not-active", "slot riser")
     assert (finding.position, finding.severity) == (None, Severity.CRITICAL)
     assert finding.declared == "x4+x4+x4+x4"
     assert "no bridge exists for riser-2, riser-3, riser-4" in str(finding.observed)
@@ -99,7 +99,7 @@ def test_split_lost_since_another_bios_is_a_firmware_setting() -> None:
 
 def looks(*looks: tuple[str, Box]) -> Told:
     """Start the machine with each BIOS and box in turn, and look at it twice."""
-    told = Told("split-not-active", declare(build()))
+    told = Told("bifurcation-not-active", declare(build()))
     for bios, made in looks:
         told.restart()
         for _ in range(2):

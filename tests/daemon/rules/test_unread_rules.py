@@ -23,7 +23,7 @@ aspm_policy = "performance"
 modules = 2
 [[array]]
 name = "md0"
-[[aggregate]]
+[[bond]]
 name = "bond0"
 members = ["wan0"]
 member_speed_mbit_s = 1000
@@ -37,7 +37,7 @@ def test_each_group_is_known_and_said_once_without_a_build(group: str) -> None:
     assert [(one.rule, one.kind, one.key) for one in findings] == [("reading-incomplete", Kind.UNVERIFIED, group)]
 
 
-@pytest.mark.parametrize("group", ["power", "firmware", "memory", "arrays", "aggregates", "interfaces"])
+@pytest.mark.parametrize("group", ["power", "firmware", "memory", "arrays", "bonds", "interfaces"])
 def test_group_that_a_declared_comparison_needs_is_told_by_its_rule(group: str) -> None:
     snapshot = kelp_box().with_group(**{group: UNREAD}).snapshot()
     assert list(READING_INCOMPLETE.judge(declare(EVERYTHING), snapshot, NOTHING)) == []

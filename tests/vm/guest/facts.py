@@ -54,7 +54,7 @@ def read_whole_box() -> dict[str, Any]:
         return {
             "arrays": plain(arrays.read_arrays(host)),
             "interfaces": plain(network.read_interfaces(host)),
-            "aggregates": plain(network.read_aggregates(host)),
+            "bonds": plain(network.read_bonds(host)),
             "memory": plain(memory.read_memory(host)),
         }
     finally:

@@ -51,7 +51,7 @@ name = "md0"
 level = "raid5"
 members = ["bay-1", "bay-2", "bay-3", "bay-4"]
 scrub_every_days = 30
-[[aggregate]]
+[[bond]]
 name = "bond0"
 mode = "802.3ad"
 members = {json.dumps(members)}
@@ -151,7 +151,7 @@ def main() -> None:
 
     names = interfaces()
     BUILD.write_text(declare((names[OURS[0]], names[OURS[1]])))
-    SETTINGS.write_text("[intervals]\narrays = 2\naggregates = 2\ninterfaces = 2\n")
+    SETTINGS.write_text("[intervals]\narrays = 2\nbonds = 2\ninterfaces = 2\n")
     make_bond()
     make_array(swell)
     make_pool([made["REEF-0001"], made["REEF-0002"]])
@@ -160,14 +160,14 @@ def main() -> None:
     service = subprocess.Popen((*PROGRAM, "serve", *options))
     with steps.fenced("whole") as facts:
         facts.update(watch(says("memory-slow", "memory rate"), seconds=60))
-        facts["settled"] = watch(is_silent("aggregate-incomplete"))["told"]
+        facts["settled"] = watch(is_silent("bond-incomplete"))["told"]
         facts["audit"] = json.loads(ask(*PROGRAM, "audit", "--build", str(BUILD), "--json"))
         facts["findings"] = findings()
 
     with steps.fenced("not-aggregated") as facts:
         run("ip", "-n", "peer", "link", "set", peer_name(), "nomaster")
         run("ip", "-n", "peer", "link", "set", peer_name(), "up")
-        facts.update(watch(says("aggregate-incomplete", "bond0")))
+        facts.update(watch(says("bond-incomplete", "bond0")))
         facts["together"] = ports_together()
 
     break_and_mend(steps, made)

@@ -2,8 +2,8 @@
 
 from laneproof.box.inventory.kept import (
     Inventory,
-    KeptAggregate,
     KeptArray,
+    KeptBond,
     KeptDevice,
     KeptFirmware,
     KeptInterface,
@@ -19,8 +19,8 @@ from laneproof.box.inventory.taking import label_places, list_shown_paths, take_
 
 __all__ = [
     "Inventory",
-    "KeptAggregate",
     "KeptArray",
+    "KeptBond",
     "KeptDevice",
     "KeptFirmware",
     "KeptInterface",

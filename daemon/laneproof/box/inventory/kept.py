@@ -128,7 +128,7 @@ class KeptInterface(_Kept):
     speed_mbit_s: int | None
 
 
-class KeptAggregate(_Kept):
+class KeptBond(_Kept):
     """One bond."""
 
     name: str
@@ -147,5 +147,5 @@ class Inventory(_Kept):
     arrays: tuple[KeptArray, ...] | None = None
     memory: KeptMemory | None = None
     interfaces: tuple[KeptInterface, ...] | None = None
-    aggregates: tuple[KeptAggregate, ...] | None = None
+    bonds: tuple[KeptBond, ...] | None = None
     unread: dict[str, str] = Field(default_factory=dict, description="part that could not be read -> why")

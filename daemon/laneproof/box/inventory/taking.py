@@ -5,8 +5,8 @@ from typing import Any
 
 from laneproof.box.inventory.kept import (
     Inventory,
-    KeptAggregate,
     KeptArray,
+    KeptBond,
     KeptDevice,
     KeptFirmware,
     KeptInterface,
@@ -48,7 +48,7 @@ def take_inventory(build: Build | None, snapshot: Snapshot) -> Inventory:
         arrays=_keep_arrays(snapshot, tree),
         memory=_keep_memory(snapshot),
         interfaces=_keep_interfaces(snapshot, tree),
-        aggregates=_keep_aggregates(snapshot),
+        bonds=_keep_bonds(snapshot),
         unread=dict(_list_unread(snapshot)),
     )
 
@@ -239,12 +239,12 @@ def _keep_interfaces(snapshot: Snapshot, tree: Topology) -> tuple[KeptInterface,
     return tuple(found)
 
 
-def _keep_aggregates(snapshot: Snapshot) -> tuple[KeptAggregate, ...] | None:
-    if isinstance(snapshot.aggregates, Unread):
+def _keep_bonds(snapshot: Snapshot) -> tuple[KeptBond, ...] | None:
+    if isinstance(snapshot.bonds, Unread):
         return None
     return tuple(
-        KeptAggregate(name=one.name, mode=_text(one.mode), members=tuple(sorted(m.name for m in one.members)))
-        for one in sorted(snapshot.aggregates, key=lambda one: one.name)
+        KeptBond(name=one.name, mode=_text(one.mode), members=tuple(sorted(m.name for m in one.members)))
+        for one in sorted(snapshot.bonds, key=lambda one: one.name)
     )
 
 
@@ -259,7 +259,7 @@ _PARTS = {
     "arrays": "arrays",
     "memory": "memory",
     "interfaces": "interfaces",
-    "aggregates": "aggregates",
+    "bonds": "bonds",
 }
 """The snapshot's groups, and the parts of an inventory that come of them."""
 

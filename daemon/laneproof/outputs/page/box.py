@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from laneproof.declaration.build import Build
 from laneproof.outputs.markup import Markup, tag
 from laneproof.outputs.page.words import show_time
-from laneproof_collectors.snapshot import Aggregate, Array, Interface, Snapshot
+from laneproof_collectors.snapshot import Array, Bond, Interface, Snapshot
 from laneproof_collectors.unread import Unread
 
 _GAP = "unverified"
@@ -56,8 +56,8 @@ def write_network(snapshot: Snapshot) -> tuple[Markup | None, Markup | None]:
         ("Speed", _speed),
         ("Link changes", lambda one: _say(one.carrier_changes)),
     ))  # fmt: skip
-    bonds = _table("Aggregates", snapshot.aggregates, (
-        ("Aggregate", lambda one: one.name),
+    bonds = _table("Bonds", snapshot.bonds, (
+        ("Bond", lambda one: one.name),
         ("Mode", lambda one: _say(one.mode)),
         ("Carrying", _carrying),
     ))  # fmt: skip
@@ -132,7 +132,7 @@ def _speed(port: Interface) -> str:
     return f"{port.speed_mbit_s} Mbit/s" if isinstance(port.speed_mbit_s, int) else _say(port.speed_mbit_s)
 
 
-def _carrying(bond: Aggregate) -> str:
+def _carrying(bond: Bond) -> str:
     return f"{_say(bond.aggregated_ports)} of {len(bond.members)} members"
 
 

@@ -72,10 +72,10 @@ def test_members_are_known_by_their_drive_not_by_the_kernels_name() -> None:
 
 
 def test_parts_that_could_not_be_read_are_null_and_say_why() -> None:
-    box = kelp_box(1).with_group(arrays=GAP, memory=GAP, power=GAP, firmware=GAP, aggregates=GAP, drives=GAP)
+    box = kelp_box(1).with_group(arrays=GAP, memory=GAP, power=GAP, firmware=GAP, bonds=GAP, drives=GAP)
     taken = take_inventory(None, box.snapshot())
-    assert (taken.arrays, taken.memory, taken.settings, taken.firmware, taken.aggregates) == (None,) * 5
-    assert taken.unread.keys() == {"arrays", "memory", "settings", "firmware", "aggregates", "drives.other"}
+    assert (taken.arrays, taken.memory, taken.settings, taken.firmware, taken.bonds) == (None,) * 5
+    assert taken.unread.keys() == {"arrays", "memory", "settings", "firmware", "bonds", "drives.other"}
     assert taken.unread["arrays"] == "could not read x: y"
 
 

@@ -178,7 +178,7 @@ ARTICLE_TAGS = {"article", "h3", "ol", "details", "summary", "h4", "code"}
 
 
 GROUPS = (
-    "functions", "slots", "controllers", "power", "firmware", "memory", "arrays", "interfaces", "aggregates", "thermal",
+    "functions", "slots", "controllers", "power", "firmware", "memory", "arrays", "interfaces", "bonds", "thermal",
     "drives", "file_systems",
 )  # fmt: skip
 

@@ -96,7 +96,7 @@ def files(tmp_path: Path) -> Files:
 
 
 def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    status = main(["swap", *arguments])
+    status = main(["replace", *arguments])
     said = capsys.readouterr()
     return status, said.out, said.err
 
@@ -173,7 +173,7 @@ def test_doubtful_name_is_one_line_and_a_status(
     capsys: pytest.CaptureFixture[str], files: Files, arguments: tuple[str, ...], status: int, expect: str
 ) -> None:
     try:
-        ended = main(["swap", *arguments, "--from", files.whole, "--build", files.build])
+        ended = main(["replace", *arguments, "--from", files.whole, "--build", files.build])
     except SystemExit as stopped:
         ended = int(str(stopped.code))
     said = capsys.readouterr()

@@ -1,4 +1,4 @@
-"""A box for tests of the swap guide: four drives in a RAID 5 of partitions, a free socket, a system drive."""
+"""A box for tests of the replacement guide: four drives in a RAID 5 of partitions, a free socket, a system drive."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -56,7 +56,7 @@ def make_mount(mount: str, device: str, kind: str = "ext4") -> MountedFileSystem
     )
 
 
-def swap_box(*states: str, **facts: Any) -> Box:  # noqa: ANN401 (any fact of the array)
+def array_box(*states: str, **facts: Any) -> Box:  # noqa: ANN401 (any fact of the array)
     """Make the box; `states` are those of the array's members, `facts` the array's own."""
     box = Box()
     for number, path in enumerate(PATHS, start=1):

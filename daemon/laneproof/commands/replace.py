@@ -1,4 +1,4 @@
-"""``laneproof swap``: may a drive be taken out now, the steps, and whether the new one fits. It changes nothing."""
+"""``laneproof replace``: may a drive be taken out now, the steps, and whether the new one fits. It changes nothing."""
 
 import argparse
 import json
@@ -17,7 +17,7 @@ from laneproof.commands.where import find_by_any_name
 from laneproof.declaration.build import Build
 from laneproof.outputs.box_picture import Mark, draw_box
 from laneproof.outputs.inventory import list_places
-from laneproof.outputs.swap_text import write_fit, write_guide
+from laneproof.outputs.replace_text import write_fit, write_guide
 from laneproof.replacement import Fit, Guide, Safety, check_new_drive, make_guide
 from laneproof.replacement.steps import NO_DRIVE
 from laneproof_collectors.collection import read_snapshot

@@ -2,14 +2,14 @@
 
 import pytest
 
+from array_box import BUILD, CHECKED, array_box, guide_for
 from laneproof.outputs.audit_text import NARROWEST, Style
 from laneproof.outputs.inventory import list_places
-from laneproof.outputs.swap_text import write_fit, write_guide
+from laneproof.outputs.replace_text import write_fit, write_guide
 from laneproof.past.past import NOTHING, Past
 from laneproof.replacement import Fit, FitItem
 from laneproof.rules.cautions import OPEN_CASE
 from simulated_box import Box
-from swap_box import BUILD, CHECKED, guide_for, swap_box
 
 DEGRADED = ("in_sync", "in_sync", "in_sync", "faulty")
 
@@ -24,13 +24,13 @@ def flat(text: str) -> str:
 
 
 def test_answer_stands_first_with_the_drive_and_its_serial() -> None:
-    assert write("riser-4", swap_box()).startswith(
+    assert write("riser-4", array_box()).startswith(
         "SAFE NOW: swapping the drive in riser-4\n  nvme3, Fulmar N4, 4 TB, serial number FN0004\n"
     )
 
 
 def test_what_must_not_be_touched_stands_before_everything_else() -> None:
-    text = write("riser-2", swap_box(*DEGRADED), with_steps=False)
+    text = write("riser-2", array_box(*DEGRADED), with_steps=False)
     assert text.startswith("NOT SAFE NOW: swapping the drive in riser-2\n")
     keep = text.index("Must not be touched")
     assert keep < text.index("Not now, because") < text.index("Where\n")
@@ -39,23 +39,23 @@ def test_what_must_not_be_touched_stands_before_everything_else() -> None:
 
 
 def test_tree_marks_what_to_swap_and_what_to_leave() -> None:
-    text = write("riser-4", swap_box(*DEGRADED))
+    text = write("riser-4", array_box(*DEGRADED))
     assert text.count("◀ do not touch") == 3
-    assert text.count("◀ the one to swap") == 1
-    unsafe = write("riser-2", swap_box(*DEGRADED))
+    assert text.count("◀ the one to replace") == 1
+    unsafe = write("riser-2", array_box(*DEGRADED))
     assert unsafe.count("◀ do not touch") == 3
-    assert "the one to swap" not in unsafe
+    assert "the one to replace" not in unsafe
 
 
 def test_doubt_is_no_all_clear() -> None:
-    text = write("riser-4", swap_box(), past=NOTHING)
+    text = write("riser-4", array_box(), past=NOTHING)
     assert text.startswith("NOT SURE: swapping the drive in riser-4\n")
     assert "not all that decides it could be read" in flat(text)
     assert "To be settled first\n" in text
 
 
 def test_steps_are_numbered_in_order_and_every_caution_is_whole() -> None:
-    text = write("riser-4", swap_box())
+    text = write("riser-4", array_box())
     numbers = [int(line[:2]) for line in text.splitlines() if line[:2].strip().isdigit() and line[2:4] == ". "]
     assert numbers == list(range(1, len(numbers) + 1))
     assert len(numbers) == 10
@@ -64,33 +64,33 @@ def test_steps_are_numbered_in_order_and_every_caution_is_whole() -> None:
 
 
 def test_steps_are_left_out_where_they_would_tempt() -> None:
-    text = write("riser-2", swap_box(*DEGRADED), with_steps=False)
+    text = write("riser-2", array_box(*DEGRADED), with_steps=False)
     assert "Steps, in this order" not in text
     assert "mdadm" not in text
     assert text.rstrip().endswith("The steps are not shown, since it is not safe now. --yes shows them.")
 
 
 def test_empty_place_is_fitted_not_swapped() -> None:
-    assert write("deck-3", swap_box()).startswith("SAFE NOW: fitting a drive in deck-3\n")
+    assert write("deck-3", array_box()).startswith("SAFE NOW: fitting a drive in deck-3\n")
 
 
 @pytest.mark.parametrize("width", [NARROWEST, 80])
 def test_text_fits_its_width_and_commands_stay_whole(width: int) -> None:
-    text = write("riser-4", swap_box(), style=Style(width=width))
-    commands = {"mdadm /dev/md0 --replace /dev/nvme3n1p2 --with /dev/NEWp2", "laneproof swap riser-4 --was FN0004"}
+    text = write("riser-4", array_box(), style=Style(width=width))
+    commands = {"mdadm /dev/md0 --replace /dev/nvme3n1p2 --with /dev/NEWp2", "laneproof replace riser-4 --was FN0004"}
     assert commands <= {line.strip() for line in text.splitlines()}
     too_long = [line for line in text.splitlines() if len(line) > width and not line.startswith("      ")]
     assert too_long == []
 
 
 def test_ascii_is_enough_and_colour_only_repeats() -> None:
-    assert write("riser-4", swap_box(), style=Style(width=80, unicode=False)).isascii()
-    coloured = write("riser-2", swap_box(*DEGRADED), style=Style(width=80, colour=True))
+    assert write("riser-4", array_box(), style=Style(width=80, unicode=False)).isascii()
+    coloured = write("riser-2", array_box(*DEGRADED), style=Style(width=80, colour=True))
     assert coloured.startswith("\x1b[1;31mNOT SAFE NOW\x1b[0m: ")
 
 
 def fit(*items: FitItem, advice: tuple[str, ...] = (), commands: tuple[str, ...] = ()) -> str:
-    place = guide_for("riser-4", swap_box()).place
+    place = guide_for("riser-4", array_box()).place
     return write_fit(Fit(place=place, items=items, advice=advice, commands=commands), Style(width=80))
 
 

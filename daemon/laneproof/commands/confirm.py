@@ -1,4 +1,4 @@
-"""``laneproof outcome EPISODE CAUSE``: tell what a cause turned out to be; this box's weights learn."""
+"""``laneproof confirm EPISODE CAUSE``: tell what a cause turned out to be; this box's weights learn."""
 
 import argparse
 import os

@@ -1,4 +1,4 @@
-"""The swap guide as text: the answer and what must not be touched first, then why, then the steps with their cautions.
+"""The replacement guide as text: the answer and what must not be touched first, then why, then the steps.
 
 Words carry the meaning; colour only repeats it. Commands stand on lines of their own, whole, to be read before use.
 """
@@ -12,7 +12,7 @@ from laneproof.outputs.marked_tree import draw_tree
 from laneproof.outputs.place_words import say_occupant, say_serial
 from laneproof.replacement import Fit, FitItem, Guide, Reason, Safety, Step, Weight
 
-HERE, KEEP = "the one to swap", "do not touch"
+HERE, KEEP = "the one to replace", "do not touch"
 
 _HEADING = "1"
 _ANSWERS = {
@@ -111,7 +111,7 @@ def _describe_step(number: int, step: Step, style: Style) -> Iterator[str]:
 
 
 def write_fit(fit: Fit, style: Style) -> str:
-    """Write what became of a swap, with a line end.
+    """Write what became of a replacement, with a line end.
 
     Args:
         fit: What was looked at.

@@ -1,4 +1,4 @@
-"""laneproof outcome: an episode that exists, a cause that is known, kept with what was known of the case."""
+"""laneproof confirm: an episode that exists, a cause that is known, kept with what was known of the case."""
 
 from pathlib import Path
 
@@ -27,7 +27,7 @@ def state(tmp_path: Path) -> Path:
 
 
 def test_a_cause_that_turned_out_is_kept_with_its_features(state: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["outcome", "2", "signal-path", "--state", str(state)]) == 0
+    assert main(["confirm", "2", "signal-path", "--state", str(state)]) == 0
     assert "kept: episode 2 was signal-path" in capsys.readouterr().out
     (left,) = Inbox(state).take()
     assert left.kind == "outcome"
@@ -43,7 +43,7 @@ def test_an_outcome_that_is_told_months_later_still_knows_what_was_seen(tmp_path
     store = Store.open(str(tmp_path / "history.db"))
     store.save_state(STATE_NAME, {"ledger": story.ledger.as_state()})
     store.close()
-    assert main(["outcome", "1", "signal-path", "--state", str(tmp_path)]) == 0
+    assert main(["confirm", "1", "signal-path", "--state", str(tmp_path)]) == 0
     (left,) = Inbox(tmp_path).take()
     assert left.detail["evidence"]["drops_or_resets"] is True
 
@@ -54,13 +54,13 @@ def test_an_outcome_that_is_told_months_later_still_knows_what_was_seen(tmp_path
         (("9", "signal-path"), "no episode has the number 9; the last ones are 1, 2"),
         (("1", "signal-pth"), "did you mean 'signal-path'?"),
         (("1", "gremlins"), "one of signal-path, power-management"),
-        (("none", "signal-path"), "see 'laneproof outcome --help'"),
+        (("none", "signal-path"), "see 'laneproof confirm --help'"),
     ],
 )
 def test_what_cannot_be_is_refused(
     state: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], said: str
 ) -> None:
-    with_state = ["outcome", *words, "--state", str(state)]
+    with_state = ["confirm", *words, "--state", str(state)]
     try:
         status = main(with_state)
     except SystemExit as end:  # the parser's own
@@ -74,5 +74,5 @@ def test_a_history_without_episodes_says_so(tmp_path: Path, capsys: pytest.Captu
     from laneproof.commands.serve import HISTORY  # noqa: PLC0415
 
     Store.open(str(tmp_path / HISTORY)).close()
-    assert main(["outcome", "1", "signal-path", "--state", str(tmp_path)]) == 65
+    assert main(["confirm", "1", "signal-path", "--state", str(tmp_path)]) == 65
     assert "holds no episodes yet" in capsys.readouterr().err

@@ -4,7 +4,7 @@ import pytest
 
 from laneproof.desk.check import check_plan
 from laneproof.outputs.audit_text import Style
-from laneproof.outputs.plan_text import write_plan
+from laneproof.outputs.budget_text import write_plan
 from simulated_box import declare
 
 FITS = """\
@@ -14,7 +14,7 @@ lanes = 16
 split = [4, 4, 4, 4]
 [supply]
 watts = 200
-[[aggregate]]
+[[bond]]
 name = "bond0"
 mode = "802.3ad"
 members = ["enp1s0f0", "enp1s0f1"]

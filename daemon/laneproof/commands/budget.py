@@ -1,4 +1,4 @@
-"""``laneproof plan``: whether a declaration fits together, with no hardware at all."""
+"""``laneproof budget``: whether a declaration fits together, with no hardware at all."""
 
 import argparse
 import contextlib
@@ -20,7 +20,7 @@ def run(arguments: argparse.Namespace) -> int:
         raise CommandError("name one declaration, as BUILD or with --build", status=os.EX_USAGE)
     build = load_build(arguments.build or arguments.named, demo=arguments.demo)
     if build is None:
-        message = f"there is no declaration at {DEFAULT_BUILD}; name one, or try 'laneproof plan --demo'"
+        message = f"there is no declaration at {DEFAULT_BUILD}; name one, or try 'laneproof budget --demo'"
         raise CommandError(message, status=os.EX_NOINPUT)
     checked = check_plan(build)
     if arguments.picture is not None:
@@ -29,14 +29,14 @@ def run(arguments: argparse.Namespace) -> int:
         print(json.dumps(checked.as_json(), indent=2))  # noqa: T201 (the output)
     else:
         from laneproof.commands.terminal import find_style
-        from laneproof.outputs.plan_text import write_plan
+        from laneproof.outputs.budget_text import write_plan
 
         sys.stdout.write(write_plan(checked, find_style()))
     return FITS if checked.fits else DOES_NOT_FIT
 
 
 def _write_picture(checked: DeskCheck, name: str) -> None:
-    from laneproof.outputs.plan_picture import draw_plan
+    from laneproof.outputs.budget_picture import draw_plan
 
     # Written beside and then renamed, so that nobody opens half a picture.
     beside = Path(f"{name}.part")

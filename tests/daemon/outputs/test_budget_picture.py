@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 
 from laneproof.declaration.build import Build
 from laneproof.desk.check import check_plan
-from laneproof.outputs.plan_picture import draw_plan
+from laneproof.outputs.budget_picture import draw_plan
 from simulated_box import declare
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -45,7 +45,7 @@ def test_shared_link_is_drawn_once_in_its_own_kind() -> None:
 
 
 def test_bond_has_a_stroke_a_member() -> None:
-    text = '[[aggregate]]\nname = "bond0"\nmembers = ["a", "b"]\nmember_speed_mbit_s = 10000\n'
+    text = '[[bond]]\nname = "bond0"\nmembers = ["a", "b"]\nmember_speed_mbit_s = 10000\n'
     picture = _draw(text)
     assert _strokes(picture) == 2
     assert "bond0" in _words(picture)
