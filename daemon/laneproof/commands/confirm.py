@@ -15,7 +15,7 @@ from laneproof.engine import STATE_NAME
 from laneproof.history.notes import Note
 from laneproof.past.drops import Drop
 from laneproof.past.ledger import Ledger, LedgerStateError
-from laneproof.rules.signs_drops import DROPS_NAME, RESETS_NAME
+from laneproof.rules.drives.signs_drops import DROPS_NAME, RESETS_NAME
 from laneproof.service.told import OUTCOME
 
 

@@ -9,8 +9,8 @@ from collections.abc import Iterator, Mapping
 from laneproof.outputs.events_text import EPISODE, Happening
 from laneproof.past.drops import REENUMERATED, RESETTING, VANISHED, Before, Drop
 from laneproof.past.ledger import Ledger
+from laneproof.rules.drives.signs_drops import describe_drop
 from laneproof.rules.sign_subjects import say_seconds
-from laneproof.rules.signs_drops import describe_drop
 
 _NOBODY_TOLD = {
     VANISHED: "gone at the next look, told by nobody",

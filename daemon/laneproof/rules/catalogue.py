@@ -10,36 +10,36 @@ from datetime import UTC, datetime
 from laneproof.declaration.build import Acceptance, Build
 from laneproof.findings import Finding, Kind, order_findings
 from laneproof.past.past import Past
-from laneproof.rules.array_errors import ARRAY_ERRORS
-from laneproof.rules.array_life import ARRAY_REBUILDING, ARRAY_SCRUB_OVERDUE
-from laneproof.rules.array_members import ARRAY_MEMBER_ELSEWHERE
-from laneproof.rules.array_rules import ARRAY_DEGRADED, ARRAY_DIFFERS
-from laneproof.rules.drive_rules import INTERFACE_ERRORS, SECTORS_FAILING, SELF_TEST_FAILED
-from laneproof.rules.file_system_rules import FILE_SYSTEM_FULL, FILE_SYSTEM_MISSING, FILE_SYSTEM_READ_ONLY
-from laneproof.rules.firmware_rules import FIRMWARE_DIFFERS
-from laneproof.rules.health import CRITICAL_WARNING
-from laneproof.rules.heat import FAN_STOPPED
-from laneproof.rules.link_rules import LINK_ABOVE_LIMIT, LINK_BEYOND_HARDWARE, LINK_NARROW, LINK_SLOW
-from laneproof.rules.memory_life import MEMORY_ERRORS, MEMORY_SLOW
-from laneproof.rules.memory_rules import MEMORY_DIFFERS
-from laneproof.rules.network_life import NETWORK_ERRORS, NETWORK_LINK_FLAPPING
-from laneproof.rules.network_rules import BOND_INCOMPLETE, NETWORK_LINK_SLOW
-from laneproof.rules.occupancy import OCCUPANT_DIFFERS, OCCUPANT_UNEXPECTED, POSITION_EMPTY
-from laneproof.rules.power_settings import POWER_SETTING_DIFFERS
+from laneproof.rules.arrays.array_errors import ARRAY_ERRORS
+from laneproof.rules.arrays.array_life import ARRAY_REBUILDING, ARRAY_SCRUB_OVERDUE
+from laneproof.rules.arrays.array_member_elsewhere import ARRAY_MEMBER_ELSEWHERE
+from laneproof.rules.arrays.array_rules import ARRAY_DEGRADED, ARRAY_DIFFERS
+from laneproof.rules.drives.critical_warning import CRITICAL_WARNING
+from laneproof.rules.drives.drive_fail_slow import DRIVE_FAIL_SLOW
+from laneproof.rules.drives.drive_rules import INTERFACE_ERRORS, SECTORS_FAILING, SELF_TEST_FAILED
+from laneproof.rules.drives.media_errors_rising import MEDIA_ERRORS_RISING
+from laneproof.rules.drives.signs_drops import CONTROLLER_RESETS, DROPS_OFF_BUS
+from laneproof.rules.drives.signs_wear import ENDURANCE_ENDING, SPARE_LOW
+from laneproof.rules.file_systems.file_system_rules import FILE_SYSTEM_FULL, FILE_SYSTEM_MISSING, FILE_SYSTEM_READ_ONLY
+from laneproof.rules.heat.box_heat import FAN_STOPPED
+from laneproof.rules.heat.signs_heat import OVERHEATING, THROTTLED
+from laneproof.rules.links.link_rules import LINK_ABOVE_LIMIT, LINK_BEYOND_HARDWARE, LINK_NARROW, LINK_SLOW
+from laneproof.rules.links.signal_errors import SIGNAL_ERRORS
+from laneproof.rules.links.signs_reporting import ERRORS_HIDDEN, ERRORS_NOT_COUNTED
+from laneproof.rules.links.signs_training import LINK_DEGRADED_ON_SOME_BOOTS, LINK_RETRAINED_DOWN
+from laneproof.rules.memory.memory_differs import MEMORY_DIFFERS
+from laneproof.rules.memory.memory_life import MEMORY_ERRORS, MEMORY_SLOW
+from laneproof.rules.network.network_life import NETWORK_ERRORS, NETWORK_LINK_FLAPPING
+from laneproof.rules.network.network_rules import BOND_INCOMPLETE, NETWORK_LINK_SLOW
+from laneproof.rules.occupancy.bifurcation_not_active import BIFURCATION_NOT_ACTIVE
+from laneproof.rules.occupancy.identity_doubtful import IDENTITY_DOUBTFUL
+from laneproof.rules.occupancy.occupancy import OCCUPANT_DIFFERS, OCCUPANT_UNEXPECTED, POSITION_EMPTY
+from laneproof.rules.power.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISING
+from laneproof.rules.readings.reading_incomplete import READING_INCOMPLETE
+from laneproof.rules.readings.reading_stuck import READING_STUCK
 from laneproof.rules.rule import Rule
-from laneproof.rules.signs_drops import CONTROLLER_RESETS, DROPS_OFF_BUS
-from laneproof.rules.signs_heat import OVERHEATING, THROTTLED
-from laneproof.rules.signs_identity import IDENTITY_DOUBTFUL
-from laneproof.rules.signs_link_errors import SIGNAL_ERRORS
-from laneproof.rules.signs_media import MEDIA_ERRORS_RISING
-from laneproof.rules.signs_power import UNSAFE_SHUTDOWNS_RISING
-from laneproof.rules.signs_reading import READING_STUCK
-from laneproof.rules.signs_reporting import ERRORS_HIDDEN, ERRORS_NOT_COUNTED
-from laneproof.rules.signs_slow import DRIVE_FAIL_SLOW
-from laneproof.rules.signs_training import LINK_DEGRADED_ON_SOME_BOOTS, LINK_RETRAINED_DOWN
-from laneproof.rules.signs_wear import ENDURANCE_ENDING, SPARE_LOW
-from laneproof.rules.split_rules import BIFURCATION_NOT_ACTIVE
-from laneproof.rules.unread_rules import READING_INCOMPLETE
+from laneproof.rules.settings.firmware_differs import FIRMWARE_DIFFERS
+from laneproof.rules.settings.power_setting_differs import POWER_SETTING_DIFFERS
 from laneproof_collectors.snapshot import Snapshot
 
 RULES: tuple[Rule, ...] = (

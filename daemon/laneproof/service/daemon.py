@@ -23,7 +23,7 @@ from laneproof.findings import FindingChange, verdict
 from laneproof.history.events import RECORDS_LOST, Event
 from laneproof.history.held import HeldReadings
 from laneproof.past.timeline import LATE_SECONDS
-from laneproof.rules.signs_drops import describe_drop
+from laneproof.rules.drives.signs_drops import describe_drop
 from laneproof.service.cost import CostMeter
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_ring import EvidenceRing

@@ -1,0 +1,1 @@
+"""Rules about arrays and their members."""

@@ -1,0 +1,154 @@
+"""array-errors: what an array itself counted against its members or found to disagree.
+
+Mismatches of mirrors can be harmless (a block that was rewritten while it was on its way to both, swap above all), so
+they are a note there; with parity they are not.
+"""
+
+from collections.abc import Iterator
+
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.arrays.member_positions import locate_disks
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.cautions import DEGRADED_ARRAY
+from laneproof.rules.example_box import Box, make_array
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Array, Snapshot
+from laneproof_collectors.unread import Unread
+
+NAME = "array-errors"
+
+_WITH_PARITY = ("raid4", "raid5", "raid6")
+_LOST_DATA = ("corruption_errs", "generation_errs")
+"""btrfs: a block whose checksum, or whose age, is not as written. Source: fs/btrfs/sysfs.c, error_stats."""
+
+Said = tuple[str, Severity]
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    if isinstance(snapshot.arrays, Unread):
+        return  # array-differs or reading-incomplete says so
+    arrangement = arrange(build, snapshot)
+    for array in snapshot.arrays:
+        said = [*_find_mismatches(array), *_find_bad_blocks(arrangement, array), *_find_statistics(arrangement, array)]
+        gap = next(_find_gaps(array), None)
+        if said:
+            yield _tell(array, said)
+        elif gap is not None:
+            yield cannot_tell(NAME, gap, about=f"errors of array {array.name}", key=array.name)
+
+
+def _find_gaps(array: Array) -> Iterator[Unread]:
+    for value in (array.mismatch_sectors, *(member.bad_block_sectors for member in array.members)):
+        if isinstance(value, Unread):
+            yield value
+
+
+def _find_mismatches(array: Array) -> Iterator[Said]:
+    """Source: Documentation/admin-guide/md.rst, mismatch_cnt; md(4), on mirrors."""
+    count = array.mismatch_sectors
+    if not isinstance(count, int) or not count:
+        return
+    if array.level in _WITH_PARITY:
+        yield f"its last check found {count} sectors whose parity disagrees", Severity.WARNING
+    else:
+        yield f"its last check found {count} sectors that differ between copies", Severity.NOTICE
+
+
+def _find_bad_blocks(arrangement: Arrangement, array: Array) -> Iterator[Said]:
+    places = locate_disks(arrangement)
+    for member in array.members:
+        if isinstance(member.bad_block_sectors, int) and member.bad_block_sectors:
+            where = places.get(member.disk) or member.name
+            yield f"{member.bad_block_sectors} sectors of {where} are listed as bad", Severity.WARNING
+
+
+def _find_statistics(arrangement: Arrangement, array: Array) -> Iterator[Said]:
+    places = locate_disks(arrangement)
+    disks = {member.name: member.disk for member in array.members}
+    for device, counts in array.error_statistics.items():
+        told = {name: count for name, count in counts.items() if count}
+        if told:
+            where = places.get(disks.get(device, device)) or device
+            words = ", ".join(f"{count} {name.removesuffix('_errs')} errors" for name, count in told.items())
+            loud = Severity.CRITICAL if any(name in told for name in _LOST_DATA) else Severity.WARNING
+            yield f"{where} has {words}", loud
+
+
+def _tell(array: Array, said: list[Said]) -> Finding:
+    words = "; ".join(text for text, _ in said)
+    return Finding(
+        rule=NAME,
+        kind=Kind.SIGN,
+        severity=max((severity for _, severity in said), key=lambda one: one.rank),
+        subject=array.name,
+        key=array.name,
+        summary=f"array {array.name}: {words}",
+        evidence={
+            "array": array.name,
+            "mismatch_sectors": _plain(array.mismatch_sectors),
+            "bad_block_sectors": {one.name: _plain(one.bad_block_sectors) for one in array.members},
+            "error_statistics": {device: dict(counts) for device, counts in array.error_statistics.items()},
+        },
+        next_steps=ARRAY_ERRORS.look_next,
+    )
+
+
+def _plain(value: object) -> object:
+    return str(value) if isinstance(value, Unread) else value
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+position = [{ label = "riser-1", path = "0000:00/01.1" }, { label = "riser-2", path = "0000:00/01.2" }]
+"""
+
+
+def _box(**facts: object) -> Snapshot:
+    box = Box()
+    for number in (1, 2):
+        box.with_port(f"0000:00/01.{number}").with_drive(f"0000:00/01.{number}")
+    return box.with_group(arrays=(make_array("md0", ("nvme0n1", "nvme1n1"), **facts),)).snapshot()
+
+
+ARRAY_ERRORS = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No array found its members to disagree, or lists sectors or errors of theirs.",
+    why=(
+        "An array hides its members' errors as long as it can; what it keeps of them is the only trace. Parity that "
+        "disagrees means that one member returned something else than was written, and nobody noticed."
+    ),
+    look_next=(
+        "Make sure that a good backup exists before anything else; a repair chooses one version, not the right one.",
+        "Look for the reason: memory-errors, signal-errors, unsafe shutdowns, a member that is failing.",
+        "Check the array once more: a count that returns to 0 was an interrupted write, one that grows is not.",
+        DEGRADED_ARRAY,
+        "btrfs keeps its counts until they are reset by hand: note them before, then see whether they grow.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="nothing was counted", build=_BUILD, snapshot=lambda: _box(mismatch_sectors=0), expect=()),
+        Example(
+            says="the last check found parity that disagrees",
+            build=_BUILD,
+            snapshot=lambda: _box(mismatch_sectors=128),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="a checksum of btrfs did not fit",
+            build=_BUILD,
+            snapshot=lambda: _box(
+                kind="btrfs", level="raid1", error_statistics={"nvme1n1": {"read_errs": 0, "corruption_errs": 3}}
+            ),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=(
+        "Linux Documentation/admin-guide/md.rst: mismatch_cnt, bad_blocks; md(4)",
+        "Linux fs/btrfs/sysfs.c: error_stats",
+    ),
+)

@@ -1,0 +1,140 @@
+"""array-member-elsewhere: a member of an array that is not in one of the positions declared for it.
+
+That a position's own drive is elsewhere is told by the positions' rules; here is what it means for the array: a label
+that points at the wrong drive is believed at the worst moment.
+"""
+
+from collections.abc import Iterator
+
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import ArrayPlan, Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.arrays.member_positions import locate_disks
+from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.example_box import Box
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Array, Snapshot
+from laneproof_collectors.unread import Unread
+
+ELSEWHERE = "array-member-elsewhere"
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    if build is None or isinstance(snapshot.arrays, Unread):
+        return  # array-differs says what could not be read
+    arrangement = arrange(build, snapshot)
+    for plan in build.array:
+        array = next((one for one in snapshot.arrays if one.name == plan.name), None)
+        if array is not None and plan.members:
+            yield from _compare(arrangement, plan, array)
+
+
+def declared_disks(arrangement: Arrangement, plan: ArrayPlan) -> frozenset[str] | Unread:
+    """Give the disks that are in an array's declared positions, its spares' included.
+
+    Args:
+        arrangement: The build laid over the snapshot.
+        plan: The array as declared.
+
+    Returns:
+        Their names; `Unread` where one of the positions could not be read, so that any disk might be its own.
+    """
+    found: set[str] = set()
+    for label in (*plan.members, *plan.spares):
+        placement = arrangement.by_label[label]
+        if placement.unread is not None:
+            return placement.unread
+        if placement.is_occupied and placement.occupant is not None:
+            if not placement.occupant.disks:
+                return Unread(f"the disks of {label}", "its driver shows none")
+            found.update(placement.occupant.disks)
+    return frozenset(found)
+
+
+def _compare(arrangement: Arrangement, plan: ArrayPlan, array: Array) -> Iterator[Finding]:
+    expected = declared_disks(arrangement, plan)
+    if isinstance(expected, Unread):
+        return  # array-differs says so
+    places = locate_disks(arrangement)
+    drives = {disk: drive for drive in arrangement.drives for disk in drive.disks}
+    inside = {member.disk for member in array.members}
+    lacking = [label for label in plan.members if not _disks_at(arrangement, label) & inside]
+    for disk in sorted(inside - expected - {""}):
+        drive = drives.get(disk)
+        label = arrangement.place_of(drive) if drive else None
+        where = places.get(disk) or f"{disk}, of no known place"
+        instead = f", and none is in {' or '.join(lacking)}" if lacking else ""
+        serial = drive.serial if drive and isinstance(drive.serial, str) else None
+        yield Finding(
+            rule=ELSEWHERE,
+            kind=Kind.DIFFERS,
+            severity=Severity.WARNING,
+            position=label,
+            subject=disk,
+            key=f"{array.name} {serial or disk}",
+            summary=(
+                f"array {array.name} has its member {disk} in {where}, declared {', '.join(plan.members)}{instead}"
+                if label
+                else f"array {array.name} has a member at {where}, declared {', '.join(plan.members)}{instead}"
+            ),
+            declared=", ".join((*plan.members, *plan.spares)),
+            observed=where,
+            evidence={"array": array.name, "disk": disk, "serial": serial, "positions_without": lacking},
+            next_steps=ARRAY_MEMBER_ELSEWHERE.look_next,
+        )
+
+
+def _disks_at(arrangement: Arrangement, label: str) -> set[str]:
+    placement = arrangement.by_label[label]
+    return set(placement.occupant.disks) if placement.is_occupied and placement.occupant else set()
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+position = [
+  { label = "riser-1", path = "0000:00/01.1" },
+  { label = "riser-2", path = "0000:00/01.2" },
+  { label = "riser-3", path = "0000:00/01.3" },
+  { label = "deck-1", path = "0000:00/02.1" },
+]
+array = [{ name = "md0", level = "raid5", members = ["riser-1", "riser-2", "riser-3"] }]
+"""
+
+
+def _box(*disks: str) -> Snapshot:
+    box = Box()
+    for path in ("0000:00/01.1", "0000:00/01.2", "0000:00/01.3", "0000:00/02.1"):
+        box.with_port(path).with_drive(path)
+    return box.with_array("md0", disks or ("nvme0n1", "nvme1n1", "nvme2n1")).snapshot()
+
+
+ARRAY_MEMBER_ELSEWHERE = Rule(
+    name=ELSEWHERE,
+    kind=Kind.DIFFERS,
+    statement="Each member of a declared array is in one of the positions declared for it.",
+    why=(
+        "When a member fails, its owner goes by the label. A member that sits elsewhere means that the label points at "
+        "a sound drive, and pulling that one is the second loss."
+    ),
+    look_next=(
+        "Until this is settled, trust no label of this array: compare serial numbers before any drive is touched.",
+        "If the drives were moved on purpose, correct the declaration, and the labels on the box.",
+        "Else put them back with the box off; the array finds its members wherever they are, so nothing is lost by it.",
+        DEGRADED_ARRAY,
+        LIVE_DRIVE,
+        OPEN_CASE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="all members are where they are declared", build=_BUILD, snapshot=_box, expect=()),
+        Example(
+            says="the array uses the drive in deck-1, not the one in riser-3",
+            build=_BUILD,
+            snapshot=lambda: _box("nvme0n1", "nvme1n1", "nvme3n1"),
+            expect=(Kind.DIFFERS,),
+        ),
+    ),
+    sources=("Linux Documentation/admin-guide/md.rst: dev-*; md(4): members are found by what is written on them",),
+)

@@ -1,0 +1,1 @@
+"""Rules about what drives say of themselves, and how they stay."""

@@ -1,0 +1,249 @@
+"""critical-warning: what a drive itself says is wrong with it now.
+
+Rates, trends and wear ahead are other rules' matter. A drive that says nothing is not called healthy: most drives that
+fail had raised no warning.
+
+Of all that it can warn of, temperature alone is a state that comes and goes, with each load. It stands until it was
+silent for a week, and is left to overheating where that spoke first of the same drive, or is a page.
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from laneproof.box.occupants import Occupant
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.drives import TEMPERATURE_WARNING
+from laneproof.past.past import Past
+from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.drives.health_unread import find_shut, tell_shut, tell_unread
+from laneproof.rules.example_box import Box
+from laneproof.rules.heat.signs_heat import WEEK, find_heat, has_told_heat
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import Watched, watch_drive
+from laneproof_collectors.snapshot import HealthLog, SataDrive, Snapshot
+from laneproof_collectors.unread import Reason, Unread
+
+NAME = "critical-warning"
+
+_SPARE, _TEMPERATURE = 1 << 0, TEMPERATURE_WARNING
+_RELIABILITY, _READ_ONLY, _BACKUP, _PERSISTENT_REGION = (1 << bit for bit in range(2, 6))
+_WORDS = {
+    _SPARE: ("available spare is below its threshold", Severity.CRITICAL),
+    _TEMPERATURE: ("a temperature is beyond its threshold", Severity.WARNING),
+    _RELIABILITY: ("reliability is degraded by media or internal errors", Severity.CRITICAL),
+    _READ_ONLY: ("the media is read-only", Severity.CRITICAL),
+    _BACKUP: ("the volatile memory backup failed", Severity.CRITICAL),
+    _PERSISTENT_REGION: ("the persistent memory region is read-only", Severity.WARNING),
+}
+"""Source: NVM Express Base Specification 2.0, 5.16.1.3, Critical Warning."""
+_WORN = ("its rated life is used up (worn: the reliability bit is set without any media error)", Severity.WARNING)
+_WORN_AT_PERCENT = 100
+_WARNED_AT = "temperature_warned_at"
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    arrangement = arrange(build, snapshot)
+    shut = find_shut(arrangement.drives)
+    if shut:
+        yield tell_shut(NAME, arrangement, shut)
+    told = {one.drive.own_path for one in shut}
+    for occupant in arrangement.drives:
+        if occupant.own_path in told:
+            continue
+        if occupant.controller is not None:
+            yield from _judge_nvme(arrangement, occupant, occupant.controller.health, past)
+        elif occupant.drive is not None:
+            yield from _judge_sata(arrangement, occupant, occupant.drive)
+        elif arrangement.topology.controllers_unread is None:
+            gap = Unread(f"the health log of {occupant.name}", "no NVMe driver serves it", Reason.ABSENT)
+            yield _unverified(arrangement, occupant, gap)
+
+
+def _judge_nvme(
+    arrangement: Arrangement, occupant: Occupant, health: HealthLog | Unread, past: Past
+) -> Iterator[Finding]:
+    if isinstance(health, Unread):
+        yield _unverified(arrangement, occupant, health)
+        return
+    if "critical_warning" in health.absent:
+        what = f"the critical warning of {occupant.name}"
+        yield _unverified(arrangement, occupant, Unread(what, f"{health.source} does not tell it", Reason.ABSENT))
+        return
+    hot_at = _find_temperature_warning(arrangement, occupant, health, past)
+    others = health.critical_warning & ~_TEMPERATURE
+    said = list(read_warnings(replace(health, critical_warning=others | (_TEMPERATURE if hot_at is not None else 0))))
+    if said:
+        yield _tell(
+            arrangement,
+            occupant,
+            said,
+            {
+                "critical_warning": health.critical_warning,
+                "endurance_group_warning": health.endurance_group_warning,
+                "percentage_used": health.percentage_used,
+                "media_errors": health.media_errors,
+                "available_spare_percent": health.available_spare_percent,
+                "composite_temperature_celsius": health.composite_temperature_celsius,
+                _WARNED_AT: hot_at,
+            },
+        )
+
+
+def _find_temperature_warning(
+    arrangement: Arrangement, occupant: Occupant, health: HealthLog, past: Past
+) -> float | None:
+    """Find when the drive last warned of a temperature, ledger time; None where that is not to be told (any more)."""
+    ledger, warns_now = past.ledger, bool(health.critical_warning & _TEMPERATURE)
+    record = None if ledger is None else ledger.drives.of(occupant) or ledger.drives.at(occupant.path)
+    if ledger is None or record is None:
+        return arrangement.snapshot.taken_at if warns_now else None
+    before = past.standing.get((NAME, arrangement.place_of(occupant) or _key(occupant)))
+    # the word on another drive in the same place does not hold for this one
+    is_mine = before is not None and before.key == _key(occupant)
+    was_told = before is not None and is_mine and before.evidence.get(_WARNED_AT) is not None
+    # a log that could not be read meanwhile does not end the week
+    was_told = was_told or (before is not None and is_mine and before.kind is Kind.UNVERIFIED)
+    if not warns_now and not (was_told and ledger.now - record.temperature_warned_at <= WEEK):
+        return None
+    if _is_left_to_heat(past, watch_drive(arrangement, record), is_new=not was_told):
+        return None
+    return record.temperature_warned_at
+
+
+def _is_left_to_heat(past: Past, place: Watched, *, is_new: bool) -> bool:
+    """Whether overheating is the one complaint: it spoke first, or is a page by now."""
+    heat = find_heat(past, place)
+    return heat is not None and (heat.severity is not Severity.NOTICE or (is_new and has_told_heat(past, place)))
+
+
+def read_warnings(health: HealthLog) -> Iterator[tuple[str, Severity]]:
+    """Put the critical warning of a health log in words, a bit each.
+
+    Some drives raise the reliability bit when their rated life is used up, without a single media error: that is wear,
+    a matter for planning, and said as such (reported in public threads on hosted servers, not in the standard).
+
+    Args:
+        health: The log.
+
+    Yields:
+        What the drive says, and how bad it is. Bits that no standard names are told as they are.
+    """
+    for bit in range(8):
+        mask = 1 << bit
+        if not health.critical_warning & mask:
+            continue
+        is_worn = mask == _RELIABILITY and health.percentage_used >= _WORN_AT_PERCENT and health.media_errors == 0
+        known = not {"percentage_used", "media_errors"} & set(health.absent)
+        unnamed = (f"bit {bit}, which the standard does not name", Severity.WARNING)
+        yield _WORN if is_worn and known else _WORDS.get(mask, unnamed)
+    if health.endurance_group_warning:
+        yield f"an endurance group warns ({health.endurance_group_warning:#04x})", Severity.WARNING
+
+
+def _judge_sata(arrangement: Arrangement, occupant: Occupant, drive: SataDrive) -> Iterator[Finding]:
+    if isinstance(drive.healthy, Unread):
+        yield _unverified(arrangement, occupant, drive.healthy)
+    elif drive.healthy is False:
+        said = [("its own health assessment failed", Severity.CRITICAL)]
+        yield _tell(arrangement, occupant, said, {"healthy": False})
+
+
+def _tell(
+    arrangement: Arrangement, occupant: Occupant, said: list[tuple[str, Severity]], evidence: dict[str, object]
+) -> Finding:
+    label = arrangement.place_of(occupant)
+    words = "; ".join(text for text, _ in said)
+    return Finding(
+        rule=NAME,
+        kind=Kind.SIGN,
+        severity=max((severity for _, severity in said), key=lambda one: one.rank),
+        position=label,
+        subject=occupant.name,
+        key=_key(occupant),
+        summary=f"{label or occupant.name} ({occupant.name}) warns: {words}",
+        observed=words,
+        evidence=evidence,
+        next_steps=CRITICAL_WARNING.look_next,
+    )
+
+
+def _unverified(arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Finding:
+    return tell_unread(NAME, arrangement, occupant, gap, key=_key(occupant))
+
+
+def _key(occupant: Occupant) -> str:
+    return occupant.serial if isinstance(occupant.serial, str) and occupant.serial else occupant.own_path
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+position = [{ label = "riser-1", path = "0000:00/01.1" }]
+"""
+
+
+def _drive(health: dict[str, object] | Unread) -> Snapshot:
+    return Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", health=health).snapshot()
+
+
+def _shut() -> Snapshot:
+    box = Box()
+    for number in range(1, 5):
+        gap = Unread(f"log 02h of nvme{number - 1}", "permission denied", Reason.DENIED)
+        box.with_port(f"0000:00/01.{number}").with_drive(f"0000:00/01.{number}", health=gap)
+    return box.snapshot()
+
+
+CRITICAL_WARNING = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No drive reports a critical warning of its own.",
+    why=(
+        "A drive that says this has decided by itself that data or further writes are in danger. The reverse does not "
+        "hold: most failed drives had never warned, so silence is no proof of health. "
+        "A warning of temperature comes and goes with the load: it stands until it was silent for a week, and is left "
+        "to overheating where that spoke first, or is a page itself."
+    ),
+    look_next=(
+        "Make sure that a good backup of this drive's data exists, now, before anything else.",
+        "Spare, reliability, read-only: plan to replace the drive. Temperature: look at air flow and heat sink first.",
+        DEGRADED_ARRAY,
+        LIVE_DRIVE,
+        OPEN_CASE,
+        "Rated life used up is no failure: watch media-errors-rising and spare-low, and order a spare.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="no warning", build=_BUILD, snapshot=lambda: _drive({}), expect=()),
+        Example(
+            says="the drive says that its reliability is degraded",
+            build=_BUILD,
+            snapshot=lambda: _drive({"critical_warning": 4, "media_errors": 31}),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="the same bit from a drive past its rated life without a media error: wear, a warning",
+            build=_BUILD,
+            snapshot=lambda: _drive({"critical_warning": 4, "percentage_used": 104}),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="the health log could not be read",
+            build=_BUILD,
+            snapshot=lambda: _drive(Unread("log 02h of nvme0", "permission denied", Reason.DENIED)),
+            expect=(Kind.UNVERIFIED,),
+        ),
+        Example(
+            says="the health logs of all four drives may not be read: one note that names them all",
+            build=None,
+            snapshot=_shut,
+            expect=(Kind.UNVERIFIED,),
+        ),
+    ),
+    sources=(
+        "NVM Express Base Specification 2.0, 5.16.1.3: SMART / Health Information, Critical Warning",
+        "The reliability bit of worn drives without media errors: reported in public threads, not in the standard",
+    ),
+)

@@ -1,0 +1,193 @@
+"""signal-errors: a link makes more correctable errors than the specification, its siblings or its own past allow."""
+
+from collections.abc import Iterator
+from typing import Any
+
+from laneproof.box.links import describe_rate
+from laneproof.declaration.build import Build
+from laneproof.evidence.change_point import change_point
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.past.ledger import Ledger
+from laneproof.past.link_errors import LinkRecord
+from laneproof.past.past import Past
+from laneproof.past.trials import ERRORS
+from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.example_past import link_errors_past, quiet_snapshot
+from laneproof.rules.links.error_hints import WARM_STEP, say_acceptance, tell_heat
+from laneproof.rules.links.error_tests import Standing, judge_link
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import DAY, HOUR, Watched, louder, make_sign, stood, watched_links
+from laneproof.rules.sign_trials import say_trial
+from laneproof_collectors.snapshot import Snapshot
+
+NAME = "signal-errors"
+HOLD_SECONDS = 3 * DAY
+"""How long the sign stays after the last evidence that carried it."""
+
+_BEYOND = "more errors than the specification allows"
+_MORE = "more errors than is usual for this link"
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    ledger = past.ledger
+    if ledger is None:
+        return
+    watched = list(watched_links(build, snapshot, ledger))
+    counting = [record for _, record in watched if record.watched]
+    for place, record in watched:
+        before = stood(past, place.identify(NAME))
+        is_untouched = record.version == 0 and not record.port.found and not record.far.found
+        if before is None and is_untouched:
+            continue
+        # what stands as a page already is looked at less often: only its figures can change
+        is_page = before is not None and before.severity is not Severity.NOTICE
+        standing = stand(ledger, record, counting, every_seconds=6 * HOUR if is_page else HOUR)
+        if (finding := _tell(ledger, place, record, standing, before)) is not None:
+            yield finding
+
+
+def stand(ledger: Ledger, record: LinkRecord, counting: list[LinkRecord], *, every_seconds: float) -> Standing:
+    """Judge one link; looked at anew when a stretch of time has begun, or it counted an error and nothing stands."""
+    version = record.version if every_seconds <= HOUR else 0, int(ledger.now // every_seconds), record.steady_since
+    others = [one for one in counting if one is not record]
+    return ledger.remember(
+        (NAME, record.path, record.serial),
+        version,
+        lambda: judge_link(record, others, now=ledger.now, links=max(1, len(counting))),
+    )
+
+
+def _tell(
+    ledger: Ledger, place: Watched, record: LinkRecord, standing: Standing, before: Finding | None
+) -> Finding | None:
+    trial = ledger.trials.latest(record.path, None, ERRORS)
+    if standing.level is None:
+        last = float(before.evidence.get("last_evidence_at", 0.0)) if before is not None else 0.0
+        if before is None or ledger.now - last > HOLD_SECONDS or (trial is not None and trial.outcome == "cured"):
+            return None
+        return before
+    beyond = standing.beyond_specification or (before is not None and before.observed == _BEYOND)
+    severity = Severity.WARNING if standing.level == "page" else Severity.NOTICE
+    severity = louder(severity, before.severity if before is not None else None)
+    warmth = _tell_warmth(ledger, place, record)
+    link = f"{describe_rate(record.gt_s)} x{record.lanes}" if record.gt_s else "an unknown rate"
+    return make_sign(
+        NAME,
+        place,
+        severity=severity,
+        summary=f"{place.name}, at {link}: {standing.because}",
+        observed=_BEYOND if beyond else _MORE,
+        evidence={
+            **standing.evidence,
+            **_tell_onset(ledger, record),
+            **warmth,
+            **say_trial(ledger, trial),
+            "last_evidence_at": ledger.now,
+        },
+        next_steps=_find_steps(record, is_warm=bool(warmth)),
+    )
+
+
+def _find_steps(record: LinkRecord, *, is_warm: bool) -> tuple[str, ...]:
+    """Give the rule's steps, with what is known of this link: after the reseating how long it must run clean."""
+    ends, reseat, *others = SIGNAL_ERRORS.look_next
+    accept = say_acceptance(record)
+    return (ends, *((WARM_STEP,) if is_warm else ()), reseat, *((accept,) if accept else ()), *others)
+
+
+def _tell_warmth(ledger: Ledger, place: Watched, record: LinkRecord) -> dict[str, Any]:
+    heat = place.drive.heat if place.drive is not None else []
+    return ledger.remember(
+        ("warmth", record.path, record.serial), int(ledger.now // (6 * HOUR)), lambda: tell_heat(record, heat)
+    )
+
+
+def _tell_onset(ledger: Ledger, record: LinkRecord) -> dict[str, Any]:
+    """Say when the rate changed, and what else changed within a week of it."""
+    return ledger.remember(
+        ("onset", record.path, record.serial), int(ledger.now // (6 * HOUR)), lambda: _find_onset(ledger, record)
+    )
+
+
+def _find_onset(ledger: Ledger, record: LinkRecord) -> dict[str, Any]:
+    days: dict[int, tuple[int, float]] = {}
+    for row in record.series.rows:
+        if row.span <= DAY:
+            count, seconds = days.get(int(row.begins // DAY), (0, 0.0))
+            days[int(row.begins // DAY)] = count + row.marked, seconds + row.seconds
+    if len(days) < 3:  # noqa: PLR2004 (no change can be placed in fewer)
+        return {}
+    numbers = sorted(days)
+    point = change_point([days[one][0] for one in numbers], [max(days[one][1], 1.0) for one in numbers], method="bound")
+    if isinstance(point, NotEnough) or point.rate_after <= point.rate_before or point.p > 0.01:  # noqa: PLR2004
+        return {}
+    began = numbers[point.split] * DAY
+    near = ledger.changes.near(began, path=record.path, serial=record.serial, before=7 * DAY, after=DAY)
+    return {
+        "began_at": format_time(ledger.timeline.to_wall(began)),
+        "changed_near": [f"{format_time(ledger.timeline.to_wall(one.at))}: {one.describe()}" for one in near],
+    }
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+position = [{ label = "riser-1", path = "0000:00/01.1" }]
+"""
+
+SIGNAL_ERRORS = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No link makes more correctable errors than its siblings, its own past or the specification.",
+    why=(
+        "A correctable error is repaired by sending the packet again, so nobody notices it; a link that makes more and "
+        "more of them is on its way to retraining, time-outs and drops, and the reason is far more often a cable, an "
+        "adapter or a socket than the drive. A few errors a week are nothing, nor is a burst at a hot plug or at boot: "
+        "errors must come in several different hours, be more than chance makes of the siblings' and the link's own "
+        "rate per bit carried (bursts are counted as one), and for a page at least three times as many. A few a week "
+        "more than ever before, told hour by hour against ten years between false alarms, are a note. An error that "
+        "could not be corrected is a note by itself and a page when it recurs, also where only the log tells of it; "
+        "one that belongs to a disconnect is told with that. Errors that come with warmth are said to. The sign "
+        "clears three days after the last evidence; after a change meant to cure, once its trial is over."
+    ),
+    look_next=(
+        "See at which end errors are counted: errors at the drive and replays at the port speak of the way down to it.",
+        "With the power off, reseat the drive and every adapter and cable between; a shorter or shielded cable next.",
+        "If that is no cure, cap the link one generation lower, declare the cap, and watch the trial.",
+        OPEN_CASE,
+        LIVE_DRIVE,
+        DEGRADED_ARRAY,
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="no error in two weeks", build=_BUILD, snapshot=quiet_snapshot, expect=()),
+        Example(
+            says="two errors a week, as its siblings make too",
+            build=_BUILD,
+            snapshot=quiet_snapshot,
+            make_past=lambda: link_errors_past(before=2 / 7, now=2 / 7),
+            expect=(),
+        ),
+        Example(
+            says="one burst of forty at a hot plug",
+            build=_BUILD,
+            snapshot=quiet_snapshot,
+            make_past=lambda: link_errors_past(before=0.0, now=0.0, burst=40),
+            expect=(),
+        ),
+        Example(
+            says="none for two weeks, and now two an hour",
+            build=_BUILD,
+            snapshot=quiet_snapshot,
+            make_past=lambda: link_errors_past(before=0.0, now=48.0),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=(
+        "PCI Express Base Specification: bit error ratio of at most 1e-12 (from memory)",
+        "Linux Documentation/ABI/testing/sysfs-bus-pci-devices-aer: counters belong to the end that saw the error",
+        "USENIX FAST 2007 and ATC 2019: link errors point at cables and connectors",
+        "Thresholds: judgement, tuned on simulated boxes; see docs/evidence.md",
+    ),
+)

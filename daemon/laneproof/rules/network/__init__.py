@@ -1,0 +1,1 @@
+"""Rules about network links and bonds."""

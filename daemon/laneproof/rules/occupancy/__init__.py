@@ -1,0 +1,1 @@
+"""Rules about which device is in which position."""

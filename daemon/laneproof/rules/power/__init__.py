@@ -1,0 +1,1 @@
+"""Rules about losses of power."""

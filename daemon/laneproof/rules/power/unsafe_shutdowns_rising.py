@@ -1,0 +1,90 @@
+"""unsafe-shutdowns-rising: a drive lost its power without warning while the machine ran on."""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.past.drives import Rise
+from laneproof.past.past import Past
+from laneproof.rules.cautions import LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.drives.signs_drops import find_series
+from laneproof.rules.example_past import health_past, health_snapshot
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import DAY, HOUR, Watched, make_sign, say_times, watched_drives
+from laneproof_collectors.snapshot import Snapshot
+
+NAME = "unsafe-shutdowns-rising"
+CLEAR_SECONDS = 30 * DAY
+"""How long the sign stays after the last one. Judgement."""
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    ledger = past.ledger
+    for place in () if ledger is None else watched_drives(build, snapshot, ledger):
+        if ledger is None or place.drive is None:
+            continue
+        # across a boot the whole machine may have lost its power, and says nothing of this drive
+        rises = [one for one in place.drive.risen("unsafe_shutdowns", ledger.now - CLEAR_SECONDS) if one.same_boot]
+        drops = [one for one in ledger.drops.of(place.path, place.serial or None) if one.dropped]
+        if rises and find_series(ledger, place.path, drops) is None:  # else told with its drops
+            yield _tell(place, rises, format_time(ledger.timeline.to_wall(rises[-1].at)))
+
+
+def _tell(place: Watched, rises: list[Rise], last: str) -> Finding:
+    number = sum(one.by for one in rises)
+    again = len({one.at // (12 * HOUR) for one in rises}) > 1
+    return make_sign(
+        NAME,
+        place,
+        severity=Severity.WARNING if again else Severity.NOTICE,
+        summary=(
+            f"{place.name} ({place.device}) lost its power without warning {say_times(number)} while the machine ran "
+            f"on, last seen at {last}"
+        ),
+        observed="loses power while the machine runs on" if again else "lost power while the machine ran on",
+        evidence={"unsafe_shutdowns": number, "occasions": len(rises), "last_at": last},
+        next_steps=UNSAFE_SHUTDOWNS_RISING.look_next,
+        follows_drive=True,
+    )
+
+
+_BUILD = """
+schema = 1
+box.name = "kelp-1"
+position = [{ label = "riser-1", path = "0000:00/01.1" }]
+"""
+
+UNSAFE_SHUTDOWNS_RISING = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No drive loses its power while the machine runs on.",
+    why=(
+        "A drive counts each time that its power went without notice. After a power cut all of them do, and that is "
+        "no sign; one that does while the machine runs on has a bad supply line, connector or adapter. A drive that "
+        "dropped at that moment is told with its drops. The sign clears after thirty days without."
+    ),
+    look_next=(
+        "Look at what feeds the drive: supply cable, connector, adapter, and what else hangs on them.",
+        "Compare with the other drives: those that count together share what fails.",
+        OPEN_CASE,
+        LIVE_DRIVE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="87 of them before the first look",
+            build=_BUILD,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{"unsafe_shutdowns": 87}] * 3),
+            expect=(),
+        ),
+        Example(
+            says="one more, and the machine was not restarted",
+            build=_BUILD,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{"unsafe_shutdowns": 87}] * 3 + [{"unsafe_shutdowns": 88}]),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=("NVM Express Base Specification 2.0, 5.16.1.3: Unsafe Shutdowns",),
+)

@@ -1,0 +1,1 @@
+"""Rules about readings that cannot be made or do not move."""

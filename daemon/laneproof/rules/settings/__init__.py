@@ -1,0 +1,1 @@
+"""Rules about settings of the firmware and the kernel."""

@@ -1,0 +1,99 @@
+"""Power settings that contradict themselves, where none is declared: asked for here, not in force there."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from laneproof.box.occupants import enters_idle_states
+from laneproof.box.placement import Arrangement
+from laneproof.declaration.build import KernelPlan
+from laneproof.rules.settings.power_positions import read_aspm, write_aspm
+from laneproof_collectors.snapshot import KernelPower
+from laneproof_collectors.unread import Unread
+
+_LATENCY = "nvme_core.default_ps_max_latency_us"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contradiction:
+    """One setting that is asked for and not in force.
+
+    Attributes:
+        what: The setting, as the declaration names it.
+        asked: What was asked for, and where, as the beginning of a sentence.
+        found: What is in force instead.
+        devices: Where.
+    """
+
+    what: str
+    asked: str
+    found: str
+    devices: tuple[str, ...] = ()
+
+
+def find_contradictions(plan: KernelPlan | None, arrangement: Arrangement) -> Iterator[Contradiction]:
+    """Find the settings that contradict themselves and are not declared; declared ones are compared with that."""
+    power = arrangement.snapshot.power
+    if isinstance(power, Unread):
+        return
+    if plan is None or plan.nvme_default_ps_max_latency_us is None:
+        yield from _check_latency(power, arrangement)
+    if plan is None or plan.links_aspm is None:
+        yield from _check_aspm(power, arrangement)
+
+
+def _check_latency(power: KernelPower, arrangement: Arrangement) -> Iterator[Contradiction]:
+    setting = power.nvme_max_latency_us
+    if setting is None or isinstance(setting, Unread):
+        return
+    words = () if isinstance(power.command_line, Unread) else power.command_line
+    pairs = [word.partition("=") for word in words]
+    asked = [value for name, _, value in pairs if name.replace("-", "_") == _LATENCY]
+    if asked and _as_number(asked[-1]) != _as_number(setting.value):
+        yield Contradiction(
+            what="nvme_default_ps_max_latency_us",
+            asked=f"the command line asks for {_LATENCY}={asked[-1]}",
+            found=f"{setting.value} is in force",
+        )
+    elif setting.value == "0":
+        awake = [one for one in arrangement.topology.controllers.values() if enters_idle_states(one) is True]
+        if awake:
+            names = tuple(sorted(one.name for one in awake))
+            yield Contradiction(
+                what="nvme_default_ps_max_latency_us",
+                asked=f"{_LATENCY} is 0",
+                found=f"{', '.join(names)} still enters idle states by itself",
+                devices=names,
+            )
+
+
+def _as_number(text: str) -> int | str:
+    """Read a number as the kernel does, with a base prefix allowed. Source: lib/kstrtox.c."""
+    try:
+        return int(text, 0)
+    except ValueError:
+        return text
+
+
+def _check_aspm(power: KernelPower, arrangement: Arrangement) -> Iterator[Contradiction]:
+    policy = power.aspm_policy
+    if power.aspm_forced_off is True:
+        asked = "the command line asks for pcie_aspm=off (which leaves links as the firmware set them)"
+    elif policy is not None and not isinstance(policy, Unread) and policy.value == "performance":
+        asked = "the ASPM policy is performance"
+    else:
+        return
+    enabled: dict[str, str] = {}
+    for drive in arrangement.drives:
+        link = arrangement.topology.link_at(drive.path)
+        for end in (link.port, link.device) if link else ():
+            bits = read_aspm(end) if end else None
+            if isinstance(bits, int) and bits:
+                enabled.setdefault(drive.name, write_aspm(bits))
+    if enabled:
+        found = ", ".join(f"{name} has {states}" for name, states in sorted(enabled.items()))
+        yield Contradiction(
+            what="links_aspm",
+            asked=asked,
+            found=f"low-power link states are enabled: {found}",
+            devices=tuple(sorted(enabled)),
+        )

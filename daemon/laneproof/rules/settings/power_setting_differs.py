@@ -1,0 +1,296 @@
+"""power-setting-differs: the kernel's power settings, and what is in force at each declared position.
+
+Without a declared value only contradictions are told: what was asked for on the command line and is not in force.
+"""
+
+from collections.abc import Iterator
+
+from laneproof.box.placement import Placement, arrange
+from laneproof.declaration.build import Build, KernelPlan
+from laneproof.findings import Cause, Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.causes import aspm_setting
+from laneproof.rules.cautions import FIRMWARE_SETUP
+from laneproof.rules.example_box import L1, Box
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.settings.power_contradictions import find_contradictions
+from laneproof.rules.settings.power_positions import Deviation, find_deviations
+from laneproof_collectors.snapshot import KernelPower, Setting, Snapshot
+from laneproof_collectors.unread import Reason, Unread
+
+NAME = "power-setting-differs"
+
+_ORIGINS = {
+    "command-line": "from the kernel's command line",
+    "module-option": "from a module option in modprobe.d",
+    "sysfs": "set while running",
+    "default": "the kernel's default",
+    "firmware": "decided by the board's firmware",
+}
+
+
+def write_setting(setting: Setting) -> str:
+    """Write a setting in force with where it came from."""
+    return f"{setting.value} ({_ORIGINS.get(setting.origin, setting.origin)})"
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    plan = build.kernel if build else None
+    if plan is not None:
+        yield from _judge_kernel(plan, snapshot.power)
+        for placement in arrange(build, snapshot).placements:
+            if placement.is_occupied and not placement.is_meant_empty:
+                yield from _judge_position(plan, placement, snapshot, past)
+    for contradiction in find_contradictions(plan, arrange(build, snapshot)):
+        yield Finding(
+            rule=NAME,
+            kind=Kind.DIFFERS,
+            severity=Severity.NOTICE,
+            subject=contradiction.what,
+            key=contradiction.what,
+            summary=f"{contradiction.asked}, yet {contradiction.found}",
+            declared=None,
+            observed=contradiction.found,
+            evidence={"asked": contradiction.asked, "devices": list(contradiction.devices)},
+            next_steps=(_STEPS[contradiction.what], *POWER_SETTING_DIFFERS.look_next),
+        )
+
+
+# --- the kernel's own settings ----------------------------------------------------------------------------------------
+
+
+def _judge_kernel(plan: KernelPlan, power: KernelPower | Unread) -> Iterator[Finding]:
+    settings = ("command_line", "aspm_policy", "nvme_default_ps_max_latency_us", "port_power_management")
+    if isinstance(power, Unread):
+        if any(getattr(plan, name) not in (None, ()) for name in settings):
+            yield _unverified("kernel power settings", None, power)
+        return
+    yield from _judge_command_line(plan.command_line, power.command_line)
+    if plan.aspm_policy is not None:
+        missing = "no ASPM in this kernel"
+        yield from _judge_setting("aspm_policy", plan.aspm_policy, power.aspm_policy, missing=missing)
+    if plan.nvme_default_ps_max_latency_us is not None:
+        declared = str(plan.nvme_default_ps_max_latency_us)
+        setting = power.nvme_max_latency_us
+        if setting is None:  # no driver, so nothing is in force that could differ
+            setting = Unread("nvme_core.default_ps_max_latency_us", "the NVMe driver is not loaded", Reason.ABSENT)
+        yield from _judge_setting("nvme_default_ps_max_latency_us", declared, setting)
+    if plan.port_power_management is not None:
+        yield from _judge_port_power(plan.port_power_management, power.port_power_management)
+
+
+def _judge_command_line(wanted: tuple[str, ...], words: tuple[str, ...] | Unread) -> Iterator[Finding]:
+    if not wanted:
+        return
+    if isinstance(words, Unread):
+        yield _unverified("command_line", " ".join(wanted), words)
+        return
+    present = {_spell(word) for word in words}
+    for word in dict.fromkeys(wanted):
+        if _spell(word) not in present:
+            name = _spell(word).partition("=")[0]
+            others = [one for one in words if _spell(one).partition("=")[0] == name]
+            observed = " ".join(others) if others else "not there"
+            yield _differs(
+                f"command line: {word}",
+                word,
+                observed,
+                f"the kernel's command line should have {word}; it is {observed}",
+                _STEPS["command_line"],
+            )
+
+
+def _spell(word: str) -> str:
+    """Spell a parameter's name as the kernel compares it. Source: kernel/params.c, ``parameq``."""
+    name, equals, value = word.partition("=")
+    return name.replace("-", "_") + equals + value
+
+
+def _judge_setting(
+    name: str, declared: str, setting: Setting | Unread | None, *, missing: str = "not there"
+) -> Iterator[Finding]:
+    if isinstance(setting, Unread):
+        yield _unverified(name, declared, setting)
+    elif setting is None or setting.value != declared:
+        observed = missing if setting is None else write_setting(setting)
+        yield _differs(name, declared, observed, f"{name} is {observed}, declared {declared}", _STEPS[name])
+
+
+def _judge_port_power(declared: str, setting: Setting | Unread) -> Iterator[Finding]:
+    name = "port_power_management"
+    if isinstance(setting, Unread):
+        yield _unverified(name, declared, setting)
+    elif (setting.value == "off") != (declared == "off"):
+        observed = write_setting(setting)
+        yield _differs(name, declared, observed, f"{name} is {observed}, declared {declared}", _STEPS[name])
+
+
+def _differs(key: str, declared: str, observed: str, summary: str, step: str) -> Finding:
+    return Finding(
+        rule=NAME,
+        kind=Kind.DIFFERS,
+        severity=Severity.WARNING,
+        subject=key,
+        key=key,
+        summary=summary,
+        declared=declared,
+        observed=observed,
+        evidence={"setting": key},
+        next_steps=(step, *POWER_SETTING_DIFFERS.look_next),
+    )
+
+
+def _unverified(key: str, declared: str | None, gap: Unread) -> Finding:
+    return Finding(
+        rule=NAME,
+        kind=Kind.UNVERIFIED,
+        severity=Severity.NOTICE,
+        subject=key,
+        key=key,
+        summary=f"{key} could not be verified: {gap}",
+        declared=declared,
+        evidence={"setting": key, "unread": str(gap)},
+        next_steps=("Run the audit as the service does, or as root.",),
+    )
+
+
+# --- positions --------------------------------------------------------------------------------------------------------
+
+
+def _judge_position(plan: KernelPlan, placement: Placement, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    deviations = list(find_deviations(plan, placement))
+    differing = [one for one in deviations if not isinstance(one.observed, Unread)]
+    if differing:
+        causes = aspm_setting(placement.link, snapshot, past) if _has_aspm(differing) else ()
+        yield _tell_position(placement, differing, causes)
+    elif deviations:
+        gaps = "; ".join(dict.fromkeys(f"{one.what}: {one.observed}" for one in deviations))
+        yield Finding(
+            rule=NAME,
+            kind=Kind.UNVERIFIED,
+            severity=Severity.NOTICE,
+            position=placement.label,
+            subject=placement.occupant.name if placement.occupant else placement.label,
+            key=placement.position.path,
+            summary=f"power settings of {placement.label} could not be verified: {gaps}",
+            declared=_join(deviations),
+            evidence={"settings": [one.what for one in deviations], "unread": gaps},
+            next_steps=("Run the audit as the service does, or as root: these registers need its rights.",),
+        )
+
+
+def _has_aspm(deviations: list[Deviation]) -> bool:
+    return any(one.what == "links_aspm" for one in deviations)
+
+
+def _join(deviations: list[Deviation]) -> str:
+    return "; ".join(f"{one.what} {one.declared}" for one in deviations)
+
+
+def _tell_position(placement: Placement, differing: list[Deviation], causes: tuple[Cause, ...]) -> Finding:
+    observed = "; ".join(str(one.observed) for one in differing)
+    return Finding(
+        rule=NAME,
+        kind=Kind.DIFFERS,
+        severity=Severity.WARNING,
+        position=placement.label,
+        subject=placement.occupant.name if placement.occupant else placement.label,
+        key=placement.position.path,
+        summary=f"{placement.label}: {observed}; declared {_join(differing)}",
+        declared=_join(differing),
+        observed=observed,
+        evidence={"settings": [one.what for one in differing], "path": placement.position.path},
+        causes=causes,
+        next_steps=(
+            *dict.fromkeys(_STEPS[one.what] for one in differing),
+            *POWER_SETTING_DIFFERS.look_next,
+        ),
+    )
+
+
+# --- the rule ---------------------------------------------------------------------------------------------------------
+
+_STEPS = {
+    "command_line": (
+        "Add the word to the boot loader's kernel line, write its configuration anew and restart: see the boot "
+        "loader's manual."
+    ),
+    "aspm_policy": (
+        "Set pcie_aspm.policy= on the kernel's command line; /sys/module/pcie_aspm/parameters/policy changes it until "
+        "the next start. Where the board's firmware keeps ASPM to itself, the kernel refuses."
+    ),
+    "links_aspm": (
+        "Switch ASPM off in the firmware setup. pcie_aspm=off alone does not: it leaves links as firmware set them. "
+        "With the kernel in charge, pcie_aspm.policy=performance switches the states off."
+    ),
+    "nvme_default_ps_max_latency_us": (
+        "Set nvme_core.default_ps_max_latency_us= on the kernel's command line, or in modprobe.d and renew the initial "
+        "ramdisk; drives take it at their next start. pm_qos_latency_tolerance_us overrides it for one drive."
+    ),
+    "port_power_management": "Set pcie_port_pm=off on the kernel's command line, or take it away, and restart.",
+}
+
+_OFF = """
+schema = 1
+box.name = "kelp-1"
+kernel = { links_aspm = "off", nvme_default_ps_max_latency_us = 0 }
+position = [{ label = "riser-1", path = "0000:00/01.1" }]
+"""
+
+
+def _box(*, aspm: int = 0) -> Box:
+    return Box().with_port("0000:00/01.1", aspm=aspm).with_drive("0000:00/01.1")
+
+
+POWER_SETTING_DIFFERS = Rule(
+    name=NAME,
+    kind=Kind.DIFFERS,
+    statement="The kernel's power settings are as declared, and in force at each declared position.",
+    why=(
+        "A drive or link that does not wake from a low-power state in time drops off the bus; on home-made ways of "
+        "adapters and cables that is a usual cause of drives that vanish at idle. Such settings are easily lost: a new "
+        "boot loader line, a reset firmware setup, a module option that the initial ramdisk does not know."
+    ),
+    look_next=(
+        (
+            "See where the value came from: the command line, a module option, sysfs, the firmware, or the kernel's "
+            "default."
+        ),
+        FIRMWARE_SETUP,
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="no low-power link state, and no idle state of the drive",
+            build=_OFF,
+            snapshot=lambda: _box().snapshot(),
+            expect=(),
+        ),
+        Example(
+            says="the port has L1 enabled though links are declared off",
+            build=_OFF,
+            snapshot=lambda: _box(aspm=L1).snapshot(),
+            expect=(Kind.DIFFERS,),
+        ),
+        Example(
+            says="the kernel's latency limit was left at its default",
+            build=_OFF,
+            snapshot=lambda: (
+                _box().with_power(nvme_max_latency_us=Setting(value="100000", origin="default")).snapshot()
+            ),
+            expect=(Kind.DIFFERS,),
+        ),
+        Example(
+            says="nothing is declared: asked for on the command line, but not in force",
+            build=None,
+            snapshot=lambda: _box().with_power(nvme_max_latency_us=Setting(value="5500", origin="sysfs")).snapshot(),
+            expect=(Kind.DIFFERS,),
+        ),
+    ),
+    sources=(
+        "Linux Documentation/admin-guide/kernel-parameters.txt: pcie_aspm, pcie_port_pm",
+        "Linux drivers/pci/pcie/aspm.c: policies; pcie_aspm=off leaves the firmware's setting in place",
+        "Linux Documentation/ABI/testing/sysfs-devices-power: pm_qos_latency_tolerance_us",
+        "NVM Express Base Specification 2.0, feature 0Ch, Autonomous Power State Transition",
+    ),
+)

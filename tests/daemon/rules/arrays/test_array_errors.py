@@ -1,0 +1,85 @@
+"""array-errors: mismatches, bad blocks, btrfs's error statistics."""
+
+from typing import Any
+
+import pytest
+
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import NOTHING
+from laneproof.rules.arrays.array_errors import ARRAY_ERRORS
+from laneproof_collectors.snapshot import ArrayMember
+from laneproof_collectors.unread import Unread
+from simulated_box import declare, kelp_box, make_array
+
+POSITIONS = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in range(1, 3))
+DISKS = ("nvme0n1", "nvme1n1")
+
+
+def judge(**facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of an array)
+    snapshot = kelp_box(2).with_group(arrays=(make_array("md0", DISKS, **facts),)).snapshot()
+    return list(ARRAY_ERRORS.judge(declare(POSITIONS), snapshot, NOTHING))
+
+
+def member(bad: int | Unread | None) -> tuple[ArrayMember, ...]:
+    one = ArrayMember(name="nvme0n1", disk="nvme0n1", state="in_sync", slot=0, errors=0, bad_block_sectors=bad)
+    other = ArrayMember(name="nvme1n1", disk="nvme1n1", state="in_sync", slot=1, errors=0, bad_block_sectors=0)
+    return one, other
+
+
+@pytest.mark.parametrize("facts", [{}, {"mismatch_sectors": 0}, {"members": member(0)}, {"members": member(None)}])
+def test_array_without_errors_holds(facts: dict[str, Any]) -> None:
+    assert judge(**facts) == []
+
+
+# Source: md(4): mismatches of raid1 and raid10 need not be errors, of raid4, 5 and 6 they are
+@pytest.mark.parametrize(
+    ("level", "severity"),
+    [("raid5", Severity.WARNING), ("raid6", Severity.WARNING), ("raid1", Severity.NOTICE), ("raid10", Severity.NOTICE)],
+)
+def test_mismatches_weigh_more_with_parity(level: str, severity: Severity) -> None:
+    (finding,) = judge(level=level, mismatch_sectors=128)
+    assert (finding.kind, finding.severity) == (Kind.SIGN, severity)
+    assert "128 sectors" in finding.summary
+
+
+def test_bad_blocks_are_told_with_their_position() -> None:
+    (finding,) = judge(members=member(16))
+    assert finding.summary == "array md0: 16 sectors of riser-1 are listed as bad"
+
+
+# Source: fs/btrfs/sysfs.c, error_stats
+@pytest.mark.parametrize(
+    ("counts", "severity"),
+    [
+        ({"write_errs": 2, "corruption_errs": 0}, Severity.WARNING),
+        ({"write_errs": 0, "corruption_errs": 1}, Severity.CRITICAL),
+        ({"generation_errs": 4}, Severity.CRITICAL),
+    ],
+)
+def test_error_statistics_of_btrfs(counts: dict[str, int], severity: Severity) -> None:
+    (finding,) = judge(kind="btrfs", level="raid1", error_statistics={"nvme1n1": counts})
+    assert finding.severity is severity
+    assert "riser-2 has" in finding.summary
+
+
+def test_device_known_by_its_number_only_is_called_so() -> None:
+    (finding,) = judge(kind="btrfs", error_statistics={"devid 2": {"read_errs": 7}})
+    assert finding.summary == "array md0: devid 2 has 7 read errors"
+
+
+def test_counts_of_zero_hold() -> None:
+    assert judge(kind="btrfs", error_statistics={"devid 1": {"read_errs": 0, "corruption_errs": 0}}) == []
+
+
+@pytest.mark.parametrize(
+    "facts",
+    [{"mismatch_sectors": Unread("mismatch_cnt", "denied")}, {"members": member(Unread("bad_blocks", "denied"))}],
+)
+def test_what_cannot_be_read_is_unverified(facts: dict[str, Any]) -> None:
+    assert [one.kind for one in judge(**facts)] == [Kind.UNVERIFIED]
+
+
+def test_what_is_known_is_told_beside_what_is_not() -> None:
+    (finding,) = judge(mismatch_sectors=8, members=member(Unread("bad_blocks", "denied")))
+    assert finding.kind is Kind.SIGN
+    assert finding.evidence["bad_block_sectors"]["nvme0n1"] == "could not read bad_blocks: denied"

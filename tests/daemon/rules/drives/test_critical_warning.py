@@ -1,0 +1,228 @@
+"""critical-warning: what a drive says of itself."""
+
+from dataclasses import replace
+
+import pytest
+
+from laneproof.engine import Engine
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import NOTHING
+from laneproof.rules.drives.critical_warning import CRITICAL_WARNING, read_warnings
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import SATA, Box, declare, make_health
+from story_engine import HOUR, Told
+
+PATH = "0000:00/01.1"
+HOT = 2  # bit 1: a temperature is beyond its threshold
+
+
+def judge(health: dict[str, object] | Unread, text: str | None = None) -> list[Finding]:
+    box = Box().with_port(PATH).with_drive(PATH, serial="FN0001", health=health)
+    return list(CRITICAL_WARNING.judge(None if text is None else declare(text), box.snapshot(), NOTHING))
+
+
+# Source: NVM Express Base Specification 2.0, 5.16.1.3, Critical Warning (libnvme's types.h restates it)
+@pytest.mark.parametrize(
+    ("bit", "words", "severity"),
+    [
+        (0, "spare", Severity.CRITICAL),
+        (1, "temperature", Severity.WARNING),
+        (2, "reliability", Severity.CRITICAL),
+        (3, "read-only", Severity.CRITICAL),
+        (4, "backup", Severity.CRITICAL),
+        (5, "persistent memory region", Severity.WARNING),
+        (6, "bit 6", Severity.WARNING),
+        (7, "bit 7", Severity.WARNING),
+    ],
+)
+def test_each_bit_in_words(bit: int, words: str, severity: Severity) -> None:
+    (finding,) = judge({"critical_warning": 1 << bit, "media_errors": 1})
+    assert (finding.kind, finding.severity) == (Kind.SIGN, severity)
+    assert words in finding.summary
+
+
+def test_several_bits_are_one_finding_of_the_worst_severity() -> None:
+    (finding,) = judge({"critical_warning": 0b1010})
+    assert finding.severity is Severity.CRITICAL
+    assert "temperature" in finding.summary
+    assert "read-only" in finding.summary
+
+
+@pytest.mark.parametrize(
+    ("used", "media_errors", "absent", "worn"),
+    [
+        (100, 0, (), True),
+        (255, 0, (), True),
+        (99, 0, (), False),
+        (120, 1, (), False),
+        (120, 0, ("media_errors",), False),  # not told, so not known to be zero
+    ],
+)
+def test_reliability_bit_of_a_worn_drive_without_media_errors_is_wear(
+    used: int,
+    media_errors: int,
+    absent: tuple[str, ...],
+    worn: bool,  # noqa: FBT001 (a column of the table)
+) -> None:
+    log = make_health(critical_warning=4, percentage_used=used, media_errors=media_errors, absent=absent)
+    ((words, severity),) = read_warnings(log)
+    assert ("worn" in words) == worn
+    assert severity is (Severity.WARNING if worn else Severity.CRITICAL)
+
+
+def test_endurance_group_warning_is_told() -> None:
+    (finding,) = judge({"endurance_group_warning": 4})
+    assert "endurance group" in finding.summary
+
+
+def test_sound_drive_is_silent() -> None:
+    assert judge({}) == []
+
+
+def test_error_log_entries_alone_are_no_warning() -> None:
+    # rejected commands raise the count on sound drives
+    assert judge({"error_log_entries": 419}) == []
+
+
+def test_unread_log_is_unverified_with_what_to_do() -> None:
+    (finding,) = judge(Unread("log 02h of nvme0", "permission denied", Reason.DENIED))
+    assert (finding.kind, finding.severity) == (Kind.UNVERIFIED, Severity.NOTICE)
+    assert "root" in finding.next_steps[0]
+
+
+def test_sleeping_drive_is_unverified_and_was_not_woken() -> None:
+    (finding,) = judge(Unread("log 02h of nvme0", "it sleeps", Reason.NOT_ASKED))
+    assert "not woken" in finding.next_steps[0]
+
+
+def test_source_that_does_not_tell_the_warning_is_unverified() -> None:
+    (finding,) = judge({"source": "smartctl", "absent": ("critical_warning",)})
+    assert finding.kind is Kind.UNVERIFIED
+
+
+def test_identity_is_the_position_else_the_serial_number() -> None:
+    text = f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"'
+    assert judge({"critical_warning": 1}, text)[0].identity == ("critical-warning", "riser-1")
+    assert judge({"critical_warning": 1})[0].identity == ("critical-warning", "FN0001")
+
+
+def test_drive_that_no_driver_serves_is_unverified() -> None:
+    box = Box().with_port(PATH).with_drive(PATH).with_group(controllers=())
+    assert [one.kind for one in CRITICAL_WARNING.judge(None, box.snapshot(), NOTHING)] == [Kind.UNVERIFIED]
+
+
+@pytest.mark.parametrize(
+    ("healthy", "kind"),
+    [(True, None), (None, None), (False, Kind.SIGN), (Unread("sda", "it sleeps", Reason.NOT_ASKED), Kind.UNVERIFIED)],
+)
+def test_sata_drives_own_assessment(healthy: bool | Unread | None, kind: Kind | None) -> None:  # noqa: FBT001
+    box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-1", healthy=healthy)
+    findings = list(CRITICAL_WARNING.judge(None, box.snapshot(), NOTHING))
+    assert [one.kind for one in findings] == ([kind] if kind else [])
+
+
+def watch(told: Told, *warnings: int, serial: str = "FN0001", **health: object) -> Told:
+    """Look every hour at a cool drive that warns as given; the reason of its warning of temperature is not told."""
+    for warning in warnings:
+        log = {"critical_warning": warning, **health}
+        told.look(Box().with_port(PATH).with_drive(PATH, serial=serial, health=log), after=HOUR)
+    return told
+
+
+def raised(told: Told) -> list[str]:
+    return [change for change, _, _ in told.changes]
+
+
+def test_a_temperature_warning_that_follows_each_load_is_told_once() -> None:
+    told = watch(Told("critical-warning"), *[HOT, HOT, 0, 0, 0, 0] * 40)
+    assert raised(told) == ["raised"]
+
+
+def test_a_temperature_warning_stands_for_a_week_of_silence_and_no_longer() -> None:
+    told = watch(Told("critical-warning"), HOT, *[0] * 168)
+    assert [one.severity for one in told.standing] == [Severity.WARNING]
+    watch(told, 0)
+    assert raised(told) == ["raised", "cleared"]
+
+
+def test_a_log_that_could_not_be_read_meanwhile_does_not_end_the_week() -> None:
+    told = watch(Told("critical-warning"), HOT, 0)
+    shut = {"health": Unread("log 02h of nvme0", "no answer in time")}
+    told.look(Box().with_port(PATH).with_drive(PATH, serial="FN0001", controller=shut), after=HOUR)
+    watch(told, 0, HOT, 0)
+    assert raised(told) == ["raised", "changed", "changed"]
+    assert [one.kind for one in told.standing] == [Kind.SIGN]
+
+
+@pytest.mark.parametrize("bit", [0, 2, 3, 4, 5])
+def test_every_other_warning_is_told_at_once_and_as_it_is(bit: int) -> None:
+    told = watch(Told("critical-warning"), 0, 1 << bit)
+    assert raised(told) == ["raised"]
+    assert raised(watch(told, 0)) == ["raised", "cleared"]
+
+
+def test_another_warning_beside_a_held_one_is_told_at_once() -> None:
+    told = watch(Told("critical-warning"), HOT, 0, 0b1000)
+    assert raised(told) == ["raised", "changed"]
+    assert told.severity == "critical"
+    assert "read-only" in told.standing[0].summary
+
+
+def test_a_held_warning_is_not_that_of_the_next_drive_in_its_place() -> None:
+    text = f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"'
+    told = watch(Told("critical-warning", declare(text)), HOT, 0)
+    assert raised(watch(told, 0, serial="FN0002")) == ["raised", "cleared"]
+
+
+def test_a_held_warning_stands_over_a_restart_of_the_program() -> None:
+    told = watch(Told("critical-warning"), *[HOT, 0, 0] * 100)
+    (first,) = told.standing
+    engine = Engine(None)  # what was kept of the finding is as it was when it was raised, long ago
+    raised_then = replace(first, evidence={**first.evidence, "temperature_warned_at": told.now - 300 * HOUR})
+    engine.restore((raised_then,), told.engine.past, told.engine.as_state())
+    told.engine = engine
+    assert raised(watch(told, 0, 0)) == ["raised"]
+
+
+def heat_up(*, looks: int, before: int = 0) -> tuple[Told, Told]:
+    """A drive that was above its threshold at so many looks before it warned, and then warns with each load."""
+    told, heat = Told("critical-warning"), Told("overheating")
+    for load in range(looks):
+        for one in (told, heat):
+            warning = 0 if load < before else HOT
+            watch(one, warning, composite_temperature_celsius=82.0, warning_temperature_minutes=20 * load)
+            watch(one, 0, 0, warning_temperature_minutes=20 * load + 10)
+    return told, heat
+
+
+def test_a_temperature_warning_stands_until_overheating_is_a_page_and_does_not_come_again() -> None:
+    told, heat = heat_up(looks=40)
+    assert raised(told) == ["raised", "cleared"]
+    assert [severity for _, severity, _ in heat.changes] == ["notice", "warning"]
+
+
+def test_a_temperature_warning_is_left_to_overheating_that_spoke_first() -> None:
+    told, heat = heat_up(looks=40, before=1)
+    assert raised(told) == []
+    assert raised(heat) == ["raised", "changed"]
+
+
+def test_a_drive_that_is_only_warm_warns_for_itself() -> None:
+    told = watch(Told("critical-warning"), *[0, HOT] * 24, composite_temperature_celsius=77.0)
+    assert raised(told) == ["raised"]
+
+
+def test_overheating_does_not_speak_for_other_warnings() -> None:
+    told = Told("critical-warning")
+    for load in range(3):
+        watch(told, HOT | 1, critical_temperature_minutes=20 * load)
+    (finding,) = told.standing
+    assert "spare" in finding.summary
+    assert "temperature" not in finding.summary
+
+
+# Logs of real drives, from the reference samples: none of them raised a warning
+@pytest.mark.parametrize(("spare", "used", "media_errors"), [(100, 2, 0), (100, 3, 0), (99, 0, 472)])
+def test_real_drives_that_raised_nothing_are_silent(spare: int, used: int, media_errors: int) -> None:
+    log = make_health(available_spare_percent=spare, percentage_used=used, media_errors=media_errors)
+    assert list(read_warnings(log)) == []

@@ -1,0 +1,73 @@
+"""critical-warning, where drives' health logs cannot be read: once for one cause, else drive by drive."""
+
+import pytest
+
+from laneproof.findings import Finding, Kind
+from laneproof.past.past import NOTHING
+from laneproof.rules.drives.critical_warning import CRITICAL_WARNING
+from laneproof.rules.example_past import PATHS
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import SATA, Box, declare
+
+LABELS = "".join(f'[[position]]\nlabel = "bay-{number}"\npath = "{path}"\n' for number, path in enumerate(PATHS))
+
+
+def gap(number: int, reason: Reason = Reason.DENIED, detail: str = "EACCES") -> Unread:
+    return Unread(f"log 02h of nvme{number}", "permission denied (EACCES)", reason, detail)
+
+
+def make(*healths: Unread | dict[str, object]) -> Box:
+    made = Box()
+    for number, (path, health) in enumerate(zip(PATHS, healths, strict=False)):
+        made.with_port(path).with_drive(path, serial=f"FN{number}", health=health)
+    return made
+
+
+def judge(made: Box, text: str | None = LABELS) -> list[Finding]:
+    return list(CRITICAL_WARNING.judge(None if text is None else declare(text), made.snapshot(), NOTHING))
+
+
+def test_logs_that_nobody_may_read_are_one_note_that_names_all_drives() -> None:
+    (finding,) = judge(make(*[gap(number) for number in range(4)]))
+    assert (finding.kind, finding.position) == (Kind.UNVERIFIED, None)
+    assert finding.identity == ("critical-warning", "health-logs")
+    assert finding.summary == (
+        "what bay-0, bay-1, bay-2, bay-3 say of their health could not be verified: could not read log 02h of nvme0: "
+        "permission denied (EACCES); the others likewise"
+    )
+    assert list(finding.evidence["unread"]) == ["bay-0", "bay-1", "bay-2", "bay-3"]
+    assert "root" in finding.next_steps[0]
+
+
+def test_drives_without_a_declared_position_are_named_as_the_kernel_names_them() -> None:
+    (finding,) = judge(make(gap(0), gap(1)), None)
+    assert finding.summary.startswith("what nvme0, nvme1 say of their health")
+
+
+@pytest.mark.parametrize(
+    "healths",
+    [
+        pytest.param((gap(0), gap(1), {}), id="one log can be read"),
+        pytest.param((gap(0), gap(1, Reason.ABSENT, "ENOENT")), id="two causes"),
+        pytest.param((gap(0), gap(1, Reason.DENIED, "EPERM")), id="two errors"),
+        pytest.param((gap(0, Reason.REFUSED), gap(1, Reason.REFUSED)), id="the drives refused"),
+        pytest.param((gap(0, Reason.TIMED_OUT), gap(1, Reason.TIMED_OUT)), id="the drives do not answer"),
+        pytest.param((gap(0, Reason.NOT_ASKED), gap(1, Reason.NOT_ASKED)), id="the drives sleep"),
+        pytest.param((gap(0),), id="a lone drive"),
+    ],
+)
+def test_each_drive_is_told_of_where_it_is_not_one_cause_for_all(healths: tuple[Unread | dict[str, object]]) -> None:
+    unread = [number for number, health in enumerate(healths) if isinstance(health, Unread)]
+    assert [one.position for one in judge(make(*healths))] == [f"bay-{number}" for number in unread]
+
+
+def test_a_drive_that_stops_answering_is_told_of_besides_and_leaves_the_others_together() -> None:
+    told = judge(make(gap(0), gap(1), gap(2, Reason.GONE, "ENODEV")))
+    assert [one.position for one in told] == [None, "bay-2"]
+    assert list(told[0].evidence["unread"]) == ["bay-0", "bay-1"]
+
+
+def test_other_drives_beside_shut_logs_are_judged_as_ever() -> None:
+    made = make(gap(0), gap(1)).with_device("0000:00/17.0", class_code=SATA)
+    made.with_sata_drive("0000:00/17.0/ata-1", healthy=False)
+    assert [one.kind for one in judge(made)] == [Kind.UNVERIFIED, Kind.SIGN]

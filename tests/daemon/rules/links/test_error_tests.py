@@ -1,0 +1,164 @@
+"""The tests of one link's errors: what is said of which counts, and what stays unsaid."""
+
+import pytest
+from scipy import stats
+
+from laneproof.past.link_errors import EndState, LinkRecord
+from laneproof.past.reporting import Reporting
+from laneproof.past.tally import DAY, HOUR, TallySeries
+from laneproof.rules.links.error_tests import judge_link, recent
+
+NOW = 1_790_000_000.0 - 1_790_000_000.0 % HOUR + HOUR
+BITS_AN_HOUR = 16e9 * 4 * HOUR  # 16 GT/s, four lanes
+
+
+def link(counts: list[int], *, marked: int = 1, gt_s: float = 16.0, lanes: int = 4, steady: float = 0.0) -> LinkRecord:
+    """A link with so many errors in each hour up to now, oldest first."""
+    series = TallySeries()
+    begin = NOW - len(counts) * HOUR
+    record = LinkRecord(
+        path="p", serial="s", gt_s=gt_s, lanes=lanes, steady_since=steady,
+        far=EndState(present=True, reporting=Reporting.COUNTED), series=series,
+    )  # fmt: skip
+    for hour, number in enumerate(counts):
+        row = series.open_row(begin + hour * HOUR + 1.0)
+        row.seconds, row.units, row.bits = HOUR, 60.0, gt_s * 1e9 * lanes * HOUR
+        row.device_errors = row.most = number
+        row.marked = min(number, marked)
+        if number:
+            record.readings.append((begin + hour * HOUR + 1.0, number))
+    del record.readings[:-60]
+    return record
+
+
+def level(record: LinkRecord, *siblings: LinkRecord) -> str | None:
+    return judge_link(record, siblings, now=NOW, links=1 + len(siblings)).level
+
+
+def test_no_error_says_nothing() -> None:
+    assert level(link([0] * 400), link([0] * 400)) is None
+
+
+def test_a_few_errors_a_week_say_nothing() -> None:
+    counts = [1 if hour % 40 == 0 else 0 for hour in range(400)]
+    assert level(link(counts), link([0] * 400), link([0] * 400)) is None
+
+
+@pytest.mark.parametrize("size", [5, 40, 200])
+def test_one_burst_is_one_event_however_large(size: int) -> None:
+    counts = [0] * 400
+    counts[-5] = size
+    assert level(link(counts), link([0] * 400), link([0] * 400)) is None
+
+
+def test_errors_that_begin_after_quiet_weeks_are_paged_within_a_day() -> None:
+    # T5 after 720 quiet hours: four errors in a day have p = 3.0e-7 (worked example)
+    counts = [0] * 720 + [1, 0] * 12
+    standing = judge_link(link(counts), [link([0] * 744)] * 3, now=NOW, links=4)
+    assert standing.level == "page"
+    assert standing.evidence["p"] < 1e-5
+    assert standing.evidence["ratio_bounds"][0] >= 3
+    assert "in the last day" in standing.because
+
+
+def test_thirty_seven_against_four_is_an_alarm() -> None:
+    # the published case: 37 errors in 24 hours against 4 at three siblings in 72: ratio 27.75 (9.97 to 107.2)
+    own = [2] * 13 + [1] * 11
+    siblings = [link([1, 1, *[0] * 22]), link([1, *[0] * 23]), link([1, *[0] * 23])]
+    standing = judge_link(link(own), siblings, now=NOW, links=4)
+    assert standing.level == "page"
+    assert standing.evidence["against"] == "siblings"
+    assert standing.evidence["ratio"] == pytest.approx(27.75, abs=0.01)
+    assert standing.evidence["ratio_bounds"] == pytest.approx([9.97, 107.2], rel=2e-3)
+
+
+def test_of_several_links_the_second_worst_is_corrected_for_one_test_less() -> None:
+    # S. Holm 1979: of m tests the smallest p counts m times, the next one m - 1 times; scipy as the witness
+    quiet = [link([0] * 24) for _ in range(4)]
+    steady = judge_link(link([0, 2] * 12), [link([0, 3] * 12), *quiet], now=NOW, links=6)
+    assert (steady.evidence["unit"], steady.evidence["against"]) == ("errors", "siblings")
+    assert steady.evidence["p"] == pytest.approx(5 * stats.binom.sf(23, 24 + 36, 1 / 6))
+    bursts = judge_link(link([0, 30] * 12, marked=2), [link([0, 40] * 12, marked=3), *quiet], now=NOW, links=6)
+    assert (bursts.evidence["unit"], bursts.evidence["against"]) == ("error minutes", "siblings")
+    table = [[24, 1440 - 24], [36, 5 * 1440 - 36]]
+    assert bursts.evidence["p"] == pytest.approx(5 * stats.fisher_exact(table, alternative="greater").pvalue)
+
+
+def test_what_always_was_so_and_is_little_is_no_page() -> None:
+    counts = [1 if hour % 20 == 0 else 0 for hour in range(1000)]  # one in twenty hours, from the first day on
+    assert level(link(counts), *[link([0] * 1000)] * 4) != "page"
+
+
+def test_a_link_beyond_the_specification_is_a_note_at_once_and_a_page_when_it_lasts() -> None:
+    # 8 GT/s x1 allows 28.8 errors an hour in each direction (1e-12 per bit)
+    first = judge_link(link([0, 0, 300], gt_s=8.0, lanes=1), [], now=NOW, links=1)
+    assert first.level == "note"
+    assert first.beyond_specification
+    lasting = judge_link(link([300] * 6, marked=30, gt_s=8.0, lanes=1), [], now=NOW, links=1)
+    assert lasting.level == "page"
+    assert lasting.evidence["allowed_errors"] == pytest.approx(57.6)
+
+
+def test_what_had_been_counted_before_the_first_look_is_told_only_far_beyond_a_burst() -> None:
+    # an unshielded ribbon: 225 errors a second at 8 GT/s x1
+    ribbon = link([0], gt_s=8.0, lanes=1)
+    ribbon.far.found, ribbon.far.found_seconds = 225 * 3600, 3600.0
+    assert level(ribbon) == "note"
+    burst = link([0], gt_s=8.0, lanes=1)
+    burst.far.found, burst.far.found_seconds = 400, 120.0
+    assert level(burst) is None
+
+
+def test_after_another_cable_only_what_came_since_counts() -> None:
+    counts = [2] * 300 + [0] * 20
+    assert level(link(counts), link([0] * 320)) == "page"
+    changed = link(counts, steady=NOW - 20 * HOUR)
+    assert level(changed, link([0] * 320)) is None
+    assert recent(changed, 7 * DAY, NOW).errors == 0
+
+
+def test_bursts_are_compared_by_their_minutes() -> None:
+    # every hour of a day one minute of thirty errors: many minutes, each counted once
+    counts = [0] * 400 + [0, 30] * 12
+    standing = judge_link(link(counts), [link([0] * 424)] * 2, now=NOW, links=3)
+    assert standing.level == "page"
+    assert standing.evidence["unit"] in ("error minutes", "errors")
+
+
+def test_widths_and_rates_may_differ_since_bits_are_compared() -> None:
+    slow = link([0] * 700 + [1] * 24, gt_s=8.0, lanes=1)
+    fast = link([0] * 700 + [8] * 24)  # eight times the bits, eight times the errors
+    standing = judge_link(slow, [fast], now=NOW, links=2)
+    assert standing.evidence.get("against") != "siblings"
+
+
+def test_uncorrectable_errors_of_a_link_are_told_each() -> None:
+    record = link([0] * 100)
+    record.series.rows[-5].fatal = 1
+    assert level(record) == "note"
+    record.series.rows[-2].fatal = 2
+    standing = judge_link(record, [], now=NOW, links=1)
+    assert standing.level == "page"
+    assert "3 uncorrectable errors of the link" in standing.because
+
+
+def test_a_link_that_always_was_a_little_poorer_is_at_most_a_note() -> None:
+    counts = [1 if hour % 4 == 0 else 0 for hour in range(24 * 30)]  # six a day since the first day, siblings none
+    siblings = [link([0] * 720)] * 5
+    for day in range(2, 31):
+        record = link(counts[: day * 24])
+        assert judge_link(record, siblings, now=NOW, links=6).level in (None, "note"), day
+
+
+def test_errors_that_come_more_often_by_a_few_a_week_are_a_note_of_their_own() -> None:
+    record = link([0] * 400)
+    for hour in range(24 * 20):
+        record.watch.take(NOW - (24 * 30 - hour) * HOUR, HOUR, marked=False)
+    for hour in range(24 * 10 + 1):
+        record.watch.take(NOW - (24 * 10 - hour) * HOUR, HOUR, marked=hour % 20 == 0)
+    standing = judge_link(record, [link([0] * 400)], now=NOW, links=2)
+    assert standing.level == "note"
+    assert "different hours of the last" in standing.because
+    assert "one in 10 days is usual for it" in standing.because
+    assert standing.evidence["hours_with_errors"] >= 9
+    assert standing.evidence["score"] >= standing.evidence["score_threshold"] == pytest.approx(11.38, abs=0.005)

@@ -1,0 +1,41 @@
+"""Which links are judged, and what speaks for a link at rest."""
+
+import pytest
+
+from laneproof.box.placement import Arrangement
+from laneproof.box.topology import survey
+from laneproof.rules.links.link_subjects import find_rest, find_subjects
+from simulated_box import Box, declare
+
+PATH = "0000:00/01.1"
+
+
+def switch_box() -> Box:
+    box = Box().with_port("0000:00/01.2", lanes=8).with_switch("0000:00/01.2")
+    return box.with_port("0000:00/01.2/00.0/04.0").with_drive("0000:00/01.2/00.0/04.0")
+
+
+def test_without_a_build_every_link_is_a_subject() -> None:
+    arrangement = Arrangement(None, switch_box().snapshot())
+    assert [one.path for one in find_subjects(None, arrangement)] == ["0000:00/01.2", "0000:00/01.2/00.0/04.0"]
+
+
+def test_with_a_build_positions_and_the_links_on_their_way_are() -> None:
+    build = declare('[[position]]\nlabel = "deck"\npath = "0000:00/01.2/00.0/04.0"')
+    box = switch_box().with_port(PATH).with_drive(PATH)
+    found = list(find_subjects(build, Arrangement(build, box.snapshot())))
+    assert [(one.name, one.is_shared) for one in found] == [("deck", False), ("0000:00/01.2", True)]
+
+
+@pytest.mark.parametrize("kind", ["none", "nvme"])
+def test_position_meant_empty_has_no_link_to_judge(kind: str) -> None:
+    build = declare(f'[[position]]\nlabel = "a"\npath = "{PATH}"\noccupant = {{ kind = "{kind}" }}')
+    box = Box().with_port(PATH).with_drive(PATH)
+    found = [one for one in find_subjects(build, Arrangement(build, box.snapshot())) if not one.is_shared]
+    assert bool(found) == (kind == "nvme")
+
+
+def test_device_at_work_speaks_for_no_rest() -> None:
+    link = survey(Box().with_port(PATH).with_drive(PATH).snapshot()).link_at(PATH)
+    assert link is not None
+    assert find_rest(link) is None

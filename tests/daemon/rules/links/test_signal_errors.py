@@ -1,0 +1,170 @@
+"""signal-errors: raised by what lasts, told once, kept while it stands, cleared when it is over."""
+
+from laneproof.rules.example_past import PATHS, counting_box
+from simulated_box import Box, declare
+from story_engine import DAY, HOUR, Told
+
+BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+
+
+def quiet_days(days: int, *, at: int = 0, told: Told | None = None) -> Told:
+    told = told or Told("signal-errors", BUILD)
+    for _ in range(days * 8):
+        told.look(counting_box((at, 0, 0, 0)), after=3 * HOUR)
+    return told
+
+
+def noisy_days(told: Told, days: float, *, a_look: int, at: int = 0) -> int:
+    for number in range(1, int(days * 8) + 1):
+        told.look(counting_box((at + a_look * number, 0, 0, 0)), after=3 * HOUR)
+    return at + a_look * int(days * 8)
+
+
+def test_a_year_without_errors_says_nothing() -> None:
+    assert quiet_days(30).changes == []
+
+
+def test_a_link_going_bad_is_told_once_and_grows_louder() -> None:
+    told = quiet_days(14)
+    noisy_days(told, 3, a_look=3)
+    assert told.changes[0][:2] in (("raised", "notice"), ("raised", "warning"))
+    assert told.severity == "warning"
+    assert len(told.changes) <= 2  # counts that go on rising are no change
+
+
+def test_it_names_the_place_the_link_and_both_values() -> None:
+    told = quiet_days(14)
+    noisy_days(told, 3, a_look=3)
+    (finding,) = told.standing
+    assert finding.position == "riser-1"
+    assert finding.subject == "nvme0"
+    assert "16 GT/s (generation 4) x4" in finding.summary
+    assert finding.evidence["device_errors"] > finding.evidence["port_errors"] == 0
+    assert finding.evidence["device_reporting"] == "counted"
+    assert finding.causes
+
+
+def test_it_says_when_it_began_and_what_else_changed_then() -> None:
+    told = quiet_days(14)
+    told.restart()
+    errors = 0
+    for _ in range(8 * 4):
+        errors += 3
+        told.look(counting_box((errors, 0, 0, 0)).with_firmware(kernel_release="6.13.0"), after=3 * HOUR)
+    (finding,) = told.standing
+    assert finding.evidence["began_at"].startswith("20")
+    assert any("the kernel changed" in one for one in finding.evidence["changed_near"])
+
+
+def test_it_clears_when_the_errors_have_stopped() -> None:
+    told = quiet_days(14)
+    last = noisy_days(told, 3, a_look=3)
+    quiet_days(2, at=last, told=told)
+    assert told.standing  # the week still holds them
+    quiet_days(14, at=last, told=told)
+    assert told.standing == []
+    assert told.changes[-1][0] == "cleared"
+
+
+def test_a_drive_that_is_away_for_a_moment_does_not_clear_it() -> None:
+    told = quiet_days(14)
+    noisy_days(told, 3, a_look=3)
+    told.look(counting_box((0, 0, 0, 0)).without(PATHS[0]), after=HOUR)
+    assert told.standing
+
+
+def test_a_burst_at_a_hot_plug_says_nothing() -> None:
+    told = quiet_days(14)
+    quiet_days(14, at=60, told=told)
+    assert told.changes == []
+
+
+def test_a_box_watched_by_the_minute_is_told_of_a_storm_within_minutes() -> None:
+    told = Told("signal-errors", BUILD)
+    for _ in range(30):
+        told.look(counting_box((0, 0, 0, 0)), after=60.0)
+    for number in range(1, 4):
+        told.look(counting_box((400 * number, 0, 0, 0)), after=60.0)
+    assert told.severity == "notice"
+    (finding,) = told.standing
+    assert finding.observed == "more errors than the specification allows"
+
+
+def test_over_a_restart_of_the_machine_it_goes_on() -> None:
+    told = quiet_days(14)
+    noisy_days(told, 3, a_look=3)
+    told.restart()
+    noisy_days(told, 2, a_look=3)
+    assert [change[0] for change in told.changes].count("raised") == 1
+
+
+def test_a_cable_that_was_changed_puts_it_on_trial() -> None:
+    through = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"\nthrough = ["flexible-cable"]')
+    told = quiet_days(14)
+    last = noisy_days(told, 3, a_look=3)
+    told.engine.build = through
+    told.restart().look(counting_box((0, 0, 0, 0)), after=HOUR)
+    trial = told.standing[0].evidence.get("trial")
+    quiet_days(6, told=told)
+    assert last > 0
+    assert trial is None or trial["outcome"] == "counting"
+    assert told.standing == []  # cured, and sooner than a week of old errors would have let it
+
+
+def test_without_a_ledger_nothing_is_said() -> None:
+    from laneproof.past.past import NOTHING  # noqa: PLC0415
+    from laneproof.rules.links.signal_errors import SIGNAL_ERRORS  # noqa: PLC0415
+
+    assert list(SIGNAL_ERRORS.judge(BUILD, counting_box((9, 9, 9, 9)).snapshot(taken_at=DAY), NOTHING)) == []
+
+
+UNCORRECTABLE = "nvme 0000:01:00.0: PCIe Bus Error: severity=Uncorrectable (Fatal), type=Data Link Layer, (Receiver ID)"
+
+
+def uncounted() -> Box:
+    return Box().with_port(PATHS[0]).with_drive(PATHS[0])
+
+
+def test_an_uncorrectable_error_in_the_log_alone_is_a_notice_and_a_warning_when_it_recurs() -> None:
+    told = Told("signal-errors", BUILD)
+    told.look(uncounted(), after=HOUR)
+    told.look(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    assert [change[:2] for change in told.changes] == [("raised", "notice")]
+    (finding,) = told.standing
+    assert "1 uncorrectable error of the link in the last week, as the kernel's log tells" in finding.summary
+    for _ in range(10):
+        told.look(uncounted(), after=HOUR)
+    assert len(told.changes) == 1
+    told.look(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    assert told.severity == "warning"
+    assert len(told.changes) == 2
+
+
+def test_an_uncorrectable_error_of_the_log_that_goes_along_with_a_disconnect_says_nothing() -> None:
+    told = Told("signal-errors", BUILD)
+    told.look(uncounted(), after=HOUR)
+    told.look(
+        uncounted(), after=HOUR, log=(UNCORRECTABLE, "nvme nvme0: controller is down; will reset: CSTS=0xffffffff")
+    )
+    told.look(uncounted(), after=HOUR)
+    assert told.changes == []
+
+
+def test_an_uncorrectable_error_of_the_log_is_over_after_ten_quiet_days() -> None:
+    told = Told("signal-errors", BUILD)
+    told.look(uncounted(), after=HOUR)
+    told.look(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    for _ in range(11):
+        told.look(uncounted(), after=DAY)
+    assert told.standing == []
+
+
+def test_its_next_steps_say_how_long_other_parts_must_run_clean_after_the_reseating() -> None:
+    told = quiet_days(14)
+    noisy_days(told, 3, a_look=3)
+    (finding,) = told.standing
+    reseat = next(
+        number for number, one in enumerate(finding.next_steps) if "reseat the drive and every adapter" in one
+    )
+    assert "47 seconds of steady traffic without one error" in finding.next_steps[reseat + 1]
+    assert "rises_with_heat" not in finding.evidence

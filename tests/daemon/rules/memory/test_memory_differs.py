@@ -1,0 +1,90 @@
+"""memory-differs: total, modules, rate, error correction."""
+
+from dataclasses import replace
+
+import pytest
+
+from laneproof.findings import Finding, Kind
+from laneproof.past.past import NOTHING
+from laneproof.rules.memory.memory_differs import MEMORY_DIFFERS
+from laneproof_collectors.snapshot import Memory
+from laneproof_collectors.unread import Unread
+from simulated_box import Box, declare, make_memory
+
+GIB = 1 << 30
+UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
+
+
+def judge(plan: str, memory: Memory | Unread) -> list[Finding]:
+    return list(MEMORY_DIFFERS.judge(declare(f"memory = {plan}"), Box().with_group(memory=memory).snapshot(), NOTHING))
+
+
+@pytest.mark.parametrize(
+    ("plan", "memory", "keys"),
+    [
+        ('{ total = "64 GiB", modules = 2, speed_mt_s = 5600, ecc = false }', make_memory(), []),
+        ('{ total = "96 GiB" }', make_memory(), ["memory total"]),
+        ('{ total = "32 GiB" }', make_memory(), ["memory total"]),
+        ('{ total = "64 GiB", modules = 2 }', make_memory("32 GiB"), ["memory modules"]),
+        ("{ speed_mt_s = 5600 }", make_memory(configured_mt_s=4800), ["memory speed"]),
+        ("{ speed_mt_s = 4800 }", make_memory(), ["memory speed"]),
+        ("{ speed_mt_s = 2933 }", make_memory(configured_mt_s=2934), []),
+        ("{ ecc = true }", make_memory(), ["memory ecc"]),
+        ("{ ecc = true }", replace(make_memory(ecc=True), error_correction=6), []),
+        ("{}", make_memory("1 GiB"), []),
+    ],
+)
+def test_what_is_declared_is_compared(plan: str, memory: Memory, keys: list[str]) -> None:
+    findings = judge(plan, memory)
+    assert [one.key for one in findings] == keys
+    assert all(one.kind is Kind.DIFFERS for one in findings)
+
+
+@pytest.mark.parametrize(
+    ("total_gib", "kind"),
+    [
+        (62.6, None),  # the kernel keeps a little
+        (58.0, None),
+        (52.0, Kind.UNVERIFIED),  # graphics may keep the rest
+        (47.0, Kind.DIFFERS),
+        (31.0, Kind.DIFFERS),
+        (66.0, Kind.DIFFERS),
+    ],
+)
+def test_without_the_table_the_kernels_total_is_judged_with_room(total_gib: float, kind: Kind | None) -> None:
+    memory = replace(make_memory(), modules=UNREAD, total_bytes=int(total_gib * GIB))
+    assert [one.kind for one in judge('{ total = "64 GiB" }', memory)] == ([kind] if kind else [])
+
+
+@pytest.mark.parametrize(
+    ("plan", "memory"),
+    [
+        ('{ total = "64 GiB" }', replace(make_memory(), modules=UNREAD, total_bytes=UNREAD)),
+        ("{ modules = 2 }", replace(make_memory(), modules=UNREAD)),
+        ("{ speed_mt_s = 5600 }", replace(make_memory(), modules=UNREAD)),
+        ("{ speed_mt_s = 5600 }", make_memory(configured_mt_s=None)),
+        ("{ ecc = true }", replace(make_memory(), modules=UNREAD, error_correction=None)),
+        ('{ total = "64 GiB", modules = 2 }', UNREAD),
+    ],
+)
+def test_what_cannot_be_read_is_unverified(plan: str, memory: Memory | Unread) -> None:
+    assert [one.kind for one in judge(plan, memory)] == [Kind.UNVERIFIED]
+
+
+def test_a_module_of_unknown_size_is_not_counted_as_nothing() -> None:
+    memory = make_memory("32 GiB", "32 GiB", "32 GiB")
+    assert not isinstance(memory.modules, Unread)
+    first, *rest = memory.modules
+    memory = replace(memory, modules=(replace(first, size_bytes=None), *rest))
+    (finding,) = judge("{ modules = 2 }", memory)
+    assert finding.observed is not None
+    assert finding.observed.startswith("3 (at least 64 GiB,")
+
+
+def test_slow_modules_are_named_with_their_rating() -> None:
+    (finding,) = judge("{ speed_mt_s = 5600 }", make_memory("32 GiB", configured_mt_s=4800))
+    assert finding.observed == "DIMM 1 4800 MT/s (rated 5600)"
+
+
+def test_nothing_declared_nothing_said() -> None:
+    assert list(MEMORY_DIFFERS.judge(None, Box().with_group(memory=UNREAD).snapshot(), NOTHING)) == []

@@ -1,0 +1,75 @@
+"""identity-doubtful: twins, drives without a name, drives that are not what they were."""
+
+from laneproof.past.past import NOTHING
+from laneproof.rules.example_past import PATHS
+from laneproof.rules.occupancy.identity_doubtful import IDENTITY_DOUBTFUL
+from laneproof_collectors.snapshot import NvmeNamespace
+from simulated_box import Box, declare
+from story_engine import DAY, Told
+
+
+def doubts(box: Box) -> list[str]:
+    return [one.summary for one in IDENTITY_DOUBTFUL.judge(None, box.snapshot(), NOTHING)]
+
+
+def two(first: dict[str, object], second: dict[str, object]) -> Box:
+    made = Box().with_port(PATHS[0]).with_drive(PATHS[0], controller=first)
+    return made.with_port(PATHS[1]).with_drive(PATHS[1], controller=second)
+
+
+def test_drives_of_their_own_are_not_doubted() -> None:
+    assert doubts(two({}, {})) == []
+
+
+def test_twins_are_told_each_with_the_other() -> None:
+    told = doubts(two({"serial": "X1", "model": "A"}, {"serial": "X1", "model": "B"}))
+    assert len(told) == 2
+    assert "is that of nvme1 too" in told[0]
+
+
+def test_a_drive_with_two_ports_is_one_drive() -> None:
+    port = {"serial": "X1", "model": "A"}
+    assert doubts(two({**port, "controller_id": 1}, {**port, "controller_id": 2})) == []
+
+
+def test_a_drive_without_a_serial_number_is_doubtful() -> None:
+    assert "tells no serial number" in doubts(two({"serial": ""}, {}))[0]
+
+
+def test_namespaces_with_the_same_identifier_are_twins_and_zeros_are_none() -> None:
+    def space(number: int, eui64: str) -> dict[str, object]:
+        made = NvmeNamespace(name=f"nvme{number}n1", number=1, size_bytes=1, logical_block_bytes=512, eui64=eui64)
+        return {"namespaces": (made,)}
+
+    assert len(doubts(two(space(0, "0025385b71b05d3e"), space(1, "0025385b71b05d3e")))) == 2
+    assert doubts(two(space(0, "0000000000000000"), space(1, "0000000000000000"))) == []
+
+
+def box(**facts: str) -> Box:
+    return Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", **facts)  # type: ignore[arg-type] # its knobs
+
+
+def test_another_capacity_under_the_same_number_is_told_for_a_week() -> None:
+    told = Told("identity-doubtful").look(box(capacity="2 TB")).look(box(capacity="4 TB"), after=DAY)
+    assert told.severity == "notice"
+    assert "its capacity was 2000000000000 and is 4000000000000" in told.standing[0].summary
+    told.look(box(capacity="4 TB"), after=8 * DAY)
+    assert told.standing == []
+
+
+def test_updated_firmware_is_one_note_for_all_and_none_where_it_is_the_plan() -> None:
+    def all_at(firmware: str) -> Box:
+        made = Box()
+        for number, path in enumerate(PATHS):
+            made.with_port(path).with_drive(path, serial=f"FN{number}", firmware=firmware)
+        return made
+
+    told = Told("identity-doubtful").look(all_at("2.1")).restart().look(all_at("2.2"), after=60)
+    assert len(told.standing) == 1
+    assert told.standing[0].summary.count("from 2.1 to 2.2") == 4
+    positions = [
+        f'[[position]]\nlabel = "a{n}"\npath = "{path}"\noccupant = {{ firmware = "2.2" }}\n'
+        for n, path in enumerate(PATHS)
+    ]
+    plan = declare("".join(positions))
+    assert Told("identity-doubtful", plan).look(all_at("2.1")).restart().look(all_at("2.2"), after=60).standing == []

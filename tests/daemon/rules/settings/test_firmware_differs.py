@@ -1,0 +1,66 @@
+"""firmware-differs: board, kernel and drives."""
+
+import pytest
+
+from laneproof.findings import Finding, Kind
+from laneproof.past.past import NOTHING
+from laneproof.rules.settings.firmware_differs import FIRMWARE_DIFFERS
+from laneproof_collectors.unread import Unread
+from simulated_box import declare, kelp_box
+
+UNREAD = Unread("bios_version", "permission denied")
+
+
+def judge(text: str, **facts: object) -> list[Finding]:
+    return list(FIRMWARE_DIFFERS.judge(declare(text), kelp_box(1).with_firmware(**facts).snapshot(), NOTHING))
+
+
+@pytest.mark.parametrize(
+    ("declared", "facts", "kind"),
+    [
+        ('bios_version = "1.40"', {}, None),
+        ('bios_version = "1.30"', {}, Kind.DIFFERS),
+        ('bios_date = "03/14/2026"', {}, None),
+        ('bios_date = "01/01/2026"', {}, Kind.DIFFERS),
+        ('board = "mole  3"', {}, None),
+        ('board = "Mole 4"', {}, Kind.DIFFERS),
+        ('bios_version = "1.40"', {"bios_version": UNREAD}, Kind.UNVERIFIED),
+        ('bios_version = "1.40"', {"bios_version": None}, Kind.UNVERIFIED),
+    ],
+)
+def test_board(declared: str, facts: dict[str, object], kind: Kind | None) -> None:
+    assert [one.kind for one in judge(f"[firmware]\n{declared}", **facts)] == ([kind] if kind else [])
+
+
+@pytest.mark.parametrize(
+    ("declared", "holds"),
+    [("6.12.9-station", True), ("6.12", True), ("6.12.", True), ("6.1", False), ("6.12.90", False), ("7", False)],
+)
+def test_kernel_release_is_whole_or_its_beginning(declared: str, holds: bool) -> None:  # noqa: FBT001
+    assert (judge(f'[kernel]\nrelease = "{declared}"') == []) == holds
+
+
+def drive(declared: str, observed: str | Unread) -> list[Finding]:
+    text = f'[[position]]\nlabel = "a"\npath = "0000:00/01.1"\noccupant = {{ firmware = "{declared}" }}'
+    box = kelp_box(0).with_port("0000:00/01.1").with_drive("0000:00/01.1", controller={"firmware": observed})
+    return list(FIRMWARE_DIFFERS.judge(declare(text), box.snapshot(), NOTHING))
+
+
+@pytest.mark.parametrize(
+    ("observed", "kind"), [("2.1", None), ("2.1 ", None), ("2.2", Kind.DIFFERS), (UNREAD, Kind.UNVERIFIED)]
+)
+def test_drive(observed: str | Unread, kind: Kind | None) -> None:
+    findings = drive("2.1", observed)
+    assert [one.kind for one in findings] == ([kind] if kind else [])
+    assert all(one.position == "a" for one in findings)
+
+
+def test_each_item_has_its_own_finding() -> None:
+    findings = judge('[firmware]\nbios_version = "1"\nbios_date = "2"\n[kernel]\nrelease = "3"')
+    assert [one.identity[1] for one in findings] == ["bios_version", "bios_date", "kernel.release"]
+
+
+def test_unread_as_a_whole_is_one_finding() -> None:
+    build = declare('[firmware]\nbios_version = "1"\nbios_date = "2"')
+    findings = list(FIRMWARE_DIFFERS.judge(build, kelp_box(1).with_group(firmware=UNREAD).snapshot(), NOTHING))
+    assert [one.kind for one in findings] == [Kind.UNVERIFIED]

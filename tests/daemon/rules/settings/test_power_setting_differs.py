@@ -1,0 +1,167 @@
+"""power-setting-differs: the kernel's settings and what is in force in each position."""
+
+from dataclasses import replace
+
+import pytest
+
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
+from laneproof.rules.settings.power_setting_differs import POWER_SETTING_DIFFERS
+from laneproof_collectors.snapshot import AutonomousTransitions, Setting
+from laneproof_collectors.unread import Unread
+from simulated_box import L0S, L1, Box, declare, kelp_box
+
+PATH = "0000:00/01.1"
+UNREAD = Unread("/proc/cmdline", "permission denied")
+IDLES = AutonomousTransitions(enabled=True, transitions={0: (3, 500)})
+
+
+def judge(kernel: str, box: Box, past: Past = NOTHING) -> list[Finding]:
+    text = f'[kernel]\n{kernel}\n[[position]]\nlabel = "riser-1"\npath = "{PATH}"\n'
+    return list(POWER_SETTING_DIFFERS.judge(declare(text), box.snapshot(), past))
+
+
+def kinds(findings: list[Finding]) -> list[Kind]:
+    return [one.kind for one in findings]
+
+
+# --- the command line -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("wanted", "words", "observed"),
+    [
+        ("pcie_aspm=off", ("ro", "pcie_aspm=off"), None),
+        ("pcie_aspm=off", ("ro",), "not there"),
+        ("pcie_aspm=off", ("ro", "pcie_aspm=force"), "pcie_aspm=force"),
+        ("nvme-core.default_ps_max_latency_us=0", ("nvme_core.default-ps-max-latency-us=0",), None),
+        ("quiet", ("quietly",), "not there"),
+    ],
+)
+def test_words_that_must_be_on_the_command_line(wanted: str, words: tuple[str, ...], observed: str | None) -> None:
+    findings = judge(f'command_line = ["{wanted}"]', kelp_box(1).with_power(command_line=words))
+    assert [one.observed for one in findings] == ([observed] if observed else [])
+
+
+def test_each_missing_word_is_a_finding_of_its_own() -> None:
+    findings = judge('command_line = ["a=1", "b=2"]', kelp_box(1))
+    assert [one.identity[1] for one in findings] == ["command line: a=1", "command line: b=2"]
+
+
+def test_unread_command_line_is_unverified() -> None:
+    assert kinds(judge('command_line = ["a=1"]', kelp_box(1).with_power(command_line=UNREAD))) == [Kind.UNVERIFIED]
+
+
+# --- settings in force ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("setting", "kind"),
+    [
+        (Setting(value="performance", origin="sysfs"), None),
+        (Setting(value="powersave", origin="default"), Kind.DIFFERS),
+        (None, Kind.DIFFERS),
+        (UNREAD, Kind.UNVERIFIED),
+    ],
+)
+def test_aspm_policy(setting: Setting | Unread | None, kind: Kind | None) -> None:
+    findings = judge('aspm_policy = "performance"', kelp_box(1).with_power(aspm_policy=setting))
+    assert kinds(findings) == ([kind] if kind else [])
+
+
+@pytest.mark.parametrize(
+    ("setting", "kind"),
+    [
+        (Setting(value="0", origin="command-line"), None),
+        (Setting(value="100000", origin="default"), Kind.DIFFERS),
+        (None, Kind.UNVERIFIED),  # the driver is not loaded, so nothing is in force
+        (UNREAD, Kind.UNVERIFIED),
+    ],
+)
+def test_latency_limit_in_force(setting: Setting | Unread | None, kind: Kind | None) -> None:
+    findings = judge("nvme_default_ps_max_latency_us = 0", kelp_box(1).with_power(nvme_max_latency_us=setting))
+    assert kinds(findings) == ([kind] if kind else [])
+
+
+@pytest.mark.parametrize(
+    ("declared", "value", "holds"),
+    [("off", "off", True), ("off", "on", False), ("on", "off", False), ("on", "on", True)],
+)
+def test_port_power_management(declared: str, value: str, holds: bool) -> None:  # noqa: FBT001 (a column of the table)
+    box = kelp_box(1).with_power(port_power_management=Setting(value=value, origin="command-line"))
+    assert (judge(f'port_power_management = "{declared}"', box) == []) == holds
+
+
+def test_finding_says_where_the_value_came_from() -> None:
+    box = kelp_box(1).with_power(nvme_max_latency_us=Setting(value="5500", origin="module-option"))
+    (finding,) = judge("nvme_default_ps_max_latency_us = 0", box)
+    assert finding.observed == "5500 (from a module option in modprobe.d)"
+    assert finding.severity is Severity.WARNING
+
+
+def test_unread_settings_as_a_whole_are_one_finding() -> None:
+    kernel = 'command_line = ["a=1"]\naspm_policy = "performance"\nnvme_default_ps_max_latency_us = 0'
+    assert kinds(judge(kernel, kelp_box(1).with_group(power=UNREAD))) == [Kind.UNVERIFIED]
+
+
+# --- positions --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("port", "drive", "observed"),
+    [
+        (0, 0, None),
+        (L1, 0, "L1 at the port 0000:00:01.1"),
+        (0, L0S, "L0s at the device 0000:01:00.0"),
+        (L0S | L1, L1, "L0s and L1 at the port 0000:00:01.1, L1 at the device 0000:01:00.0"),
+    ],
+)
+def test_links_declared_off_have_no_state_enabled_at_either_end(port: int, drive: int, observed: str | None) -> None:
+    box = Box().with_port(PATH, aspm=port).with_drive(PATH, aspm=drive)
+    findings = judge('links_aspm = "off"', box)
+    assert [one.observed for one in findings] == ([observed] if observed else [])
+    assert all(one.position == "riser-1" for one in findings)
+
+
+@pytest.mark.parametrize(("bits", "holds"), [(L1, True), (0, False)])
+def test_links_declared_on_have_a_state_enabled(bits: int, holds: bool) -> None:  # noqa: FBT001
+    box = Box().with_port(PATH, aspm=bits).with_drive(PATH, aspm=bits)
+    assert (judge('links_aspm = "on"', box) == []) == holds
+
+
+def test_links_without_any_such_state_cannot_be_on_and_say_so() -> None:
+    box = Box().with_port(PATH, registers={"aspm_supported": 0}).with_drive(PATH)
+    (finding,) = judge('links_aspm = "on"', box)
+    assert "share no such state" in finding.summary
+
+
+def test_one_position_has_one_finding_for_all_its_settings() -> None:
+    box = Box().with_port(PATH, aspm=L1).with_drive(PATH, controller={"autonomous_transitions": IDLES})
+    (finding,) = judge('links_aspm = "off"\nnvme_default_ps_max_latency_us = 0', box)
+    assert finding.evidence["settings"] == ["links_aspm", "nvme_default_ps_max_latency_us"]
+
+
+def test_port_asleep_against_the_plan_is_told_at_its_position() -> None:
+    box = Box().with_port(PATH, asleep=True).with_drive(PATH)
+    box.with_power(port_power_management=Setting(value="off", origin="command-line"))
+    (finding,) = judge('port_power_management = "off"', box)
+    assert finding.position == "riser-1"
+    assert "sleeps" in finding.summary
+
+
+def test_empty_positions_have_no_settings() -> None:
+    assert judge('links_aspm = "off"', Box().with_port(PATH, aspm=L1)) == []
+
+
+def test_aspm_switched_on_with_another_bios_is_a_firmware_setting() -> None:
+    limits = LinkLimits(boot_id="old", target_gt_s=16.0, capable_gt_s=16.0, capable_lanes=4, aspm_enabled=0)
+    past = Past(boots=(Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),), earlier_limits={PATH: limits})
+    (finding,) = judge('links_aspm = "off"', Box().with_port(PATH, aspm=L1).with_drive(PATH), past)
+    assert [one.cause for one in finding.causes] == ["firmware-setting"]
+    same = replace(past, earlier_limits={PATH: replace(limits, aspm_enabled=L1)})
+    (finding,) = judge('links_aspm = "off"', Box().with_port(PATH, aspm=L1).with_drive(PATH), same)
+    assert finding.causes == ()
+
+
+def test_nothing_declared_and_nothing_contradictory_is_silent() -> None:
+    assert list(POWER_SETTING_DIFFERS.judge(None, kelp_box().snapshot(), NOTHING)) == []
