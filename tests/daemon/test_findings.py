@@ -57,9 +57,7 @@ def test_severity_both_values_kind_and_first_cause_are_its_substance(change: dic
 
 def test_a_second_cause_or_another_probability_is_no_change() -> None:
     one = replace(SLOW, causes=(Cause(cause="signal-path", probability=0.9),))
-    other = replace(
-        SLOW, causes=(Cause(cause="signal-path", probability=0.8), Cause(cause="heat", probability=0.2))
-    )
+    other = replace(SLOW, causes=(Cause(cause="signal-path", probability=0.8), Cause(cause="heat", probability=0.2)))
     assert one.substance == other.substance
 
 
