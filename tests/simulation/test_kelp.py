@@ -6,7 +6,7 @@ from functools import cache
 from importlib import resources
 
 from laneproof.declaration.file import parse_build
-from laneproof.desk.check import check_plan
+from laneproof.desk.check import check_budget
 from laneproof.past.past import NOTHING
 from laneproof.rules import judge_all
 from laneproof_collectors.collection import read_snapshot
@@ -86,7 +86,7 @@ def test_the_rest_of_the_box_is_as_declared() -> None:
 def test_its_plan_fits_and_names_the_network_as_narrowest() -> None:
     """Four of 4 TB in RAID 5 hold 12 TB, two 10 Gbit/s ports carry 20 together: common practice."""
     build = parse_build(DEMO.joinpath("kelp-1.toml").read_text(), name="kelp-1.toml")
-    plan = check_plan(build)
+    plan = check_budget(build)
     assert plan.problems == ()
     assert [(one.name, one.usable_bytes) for one in plan.arrays] == [("md0", 12 * 10**12)]
 

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement, arrange
-from laneproof.declaration.build import Build, Position
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredPosition
 from laneproof_collectors.disks.whole_disks import find_whole_disk
 from laneproof_collectors.snapshot import Array, ArrayMember, MountedFileSystem, Snapshot
 from laneproof_collectors.unread import Unread
@@ -56,7 +57,7 @@ class Whereabouts:
 
     path: str
     known_as: str
-    position: Position | None
+    position: DeclaredPosition | None
     occupant: Occupant | None
     way: tuple[LinkOfTwo, ...]
     board_names: tuple[str, ...]

@@ -11,8 +11,8 @@ from functools import cached_property
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.occupants import Occupant
 from laneproof.box.topology import Topology, survey
-from laneproof.declaration.build import Build, Position
-from laneproof.declaration.build import Occupant as OccupantPlan
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredOccupant, DeclaredPosition
 from laneproof.declaration.units import is_same_capacity
 from laneproof_collectors.snapshot import PciFunction, Snapshot
 from laneproof_collectors.unread import Unread
@@ -35,7 +35,7 @@ EMPTY = (State.GONE, State.SILENT, State.NO_BRIDGE)
 class Placement:
     """One declared position and what the machine shows there."""
 
-    position: Position
+    position: DeclaredPosition
     state: State
     port: PciFunction | None
     occupant: Occupant | None
@@ -48,7 +48,7 @@ class Placement:
         return self.position.label
 
     @property
-    def plan(self) -> OccupantPlan | None:
+    def plan(self) -> DeclaredOccupant | None:
         """The occupant as declared, None where nothing of it is."""
         plan = self.position.occupant
         return plan if plan is not None and plan.model_fields_set else None
@@ -92,7 +92,7 @@ class Arrangement:
         """The same by label."""
         return {one.label: one for one in self.placements}
 
-    def _place(self, position: Position) -> Placement:
+    def _place(self, position: DeclaredPosition) -> Placement:
         tree, path = self.topology, position.path
         hangs = hangs_on_controller(path)
         unread = tree.drives_unread if hangs else tree.unread
@@ -187,7 +187,7 @@ def _spell(text: str) -> str:
     return " ".join(text.split()).casefold()
 
 
-def _could_be(occupant: Occupant, plan: OccupantPlan) -> bool:
+def _could_be(occupant: Occupant, plan: DeclaredOccupant) -> bool:
     """Whether nothing that both tell of speaks against a device being the declared one, and its identity fits."""
     if plan.serial is not None and not is_same_text(occupant.serial, plan.serial):
         return False
@@ -198,7 +198,7 @@ def _could_be(occupant: Occupant, plan: OccupantPlan) -> bool:
     return isinstance(occupant.capacity_bytes, int) and is_same_capacity(occupant.capacity_bytes, plan.capacity)
 
 
-def _is_same_kind_of_plan(one: OccupantPlan | None, plan: OccupantPlan) -> bool:
+def _is_same_kind_of_plan(one: DeclaredOccupant | None, plan: DeclaredOccupant) -> bool:
     return one is not None and one.serial is None and (one.model, one.capacity) == (plan.model, plan.capacity)
 
 

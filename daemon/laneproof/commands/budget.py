@@ -9,7 +9,7 @@ from pathlib import Path
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.sources import DEFAULT_BUILD, load_build
-from laneproof.desk.check import DeskCheck, check_plan
+from laneproof.desk.check import DeskCheck, check_budget
 
 FITS, DOES_NOT_FIT = 0, 1
 
@@ -22,26 +22,26 @@ def run(arguments: argparse.Namespace) -> int:
     if build is None:
         message = f"there is no declaration at {DEFAULT_BUILD}; name one, or try 'laneproof budget --demo'"
         raise CommandError(message, status=os.EX_NOINPUT)
-    checked = check_plan(build)
+    checked = check_budget(build)
     if arguments.picture is not None:
         _write_picture(checked, arguments.picture)
     if arguments.json:
         print(json.dumps(checked.as_json(), indent=2))  # noqa: T201 (the output)
     else:
         from laneproof.commands.terminal import find_style
-        from laneproof.outputs.budget_text import write_plan
+        from laneproof.outputs.budget_text import write_budget
 
-        sys.stdout.write(write_plan(checked, find_style()))
+        sys.stdout.write(write_budget(checked, find_style()))
     return FITS if checked.fits else DOES_NOT_FIT
 
 
 def _write_picture(checked: DeskCheck, name: str) -> None:
-    from laneproof.outputs.budget_picture import draw_plan
+    from laneproof.outputs.budget_picture import draw_budget
 
     # Written beside and then renamed, so that nobody opens half a picture.
     beside = Path(f"{name}.part")
     try:
-        beside.write_text(draw_plan(checked), encoding="utf-8")
+        beside.write_text(draw_budget(checked), encoding="utf-8")
         beside.replace(name)
     except OSError as error:
         with contextlib.suppress(OSError):

@@ -1,208 +1,55 @@
-"""The declaration's own model: strict, frozen; only the box's name and each position's label and path must be there.
+"""The declaration as a whole: only the box's name and each position's label and path must be there.
 
-Only what is declared is compared. What only the desk check asks for is in ``plan_parts.py``, what is only watched in
-``watched_parts.py``; whether names used exist is asked in ``names.py``; reading the file, with errors that name line
-and near miss, is ``file.py``'s.
+Its tables are in ``tables.py``; whether names used exist is asked in ``names.py``; reading the file, with errors that
+name line and near miss, is ``file.py``'s.
 """
 
-from typing import Annotated, Literal, Self
+from typing import Self
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import Field, model_validator
 
 from laneproof.declaration.assumptions import Assumptions
-from laneproof.declaration.desk_parts import NetworkPlan, ProcessorPlan, SupplyPlan, UplinkPlan
-from laneproof.declaration.fields import (
-    BranchLanes,
-    Count,
-    Day,
-    DevicePath,
-    Flag,
-    Generation,
-    Lanes,
-    Name,
-    Positive,
-    RateBytes,
-    SchemaNumber,
-    SizeBytes,
-    StrictTable,
-    Whole,
-)
+from laneproof.declaration.fields import SchemaNumber, StrictTable
 from laneproof.declaration.names import NamesDisagreeError, find_name_problems
-from laneproof.declaration.watched_parts import FanPlan, FileSystemPlan
+from laneproof.declaration.tables import (
+    Acceptance,
+    DeclaredArray,
+    DeclaredBond,
+    DeclaredBox,
+    DeclaredFan,
+    DeclaredFileSystem,
+    DeclaredFirmware,
+    DeclaredKernel,
+    DeclaredMemory,
+    DeclaredNetworkPort,
+    DeclaredPosition,
+    DeclaredProcessor,
+    DeclaredSlot,
+    DeclaredSupply,
+    DeclaredUplink,
+)
 
 SCHEMA = 1
-
-PartKind = Literal["board", "passive-split", "switch-card", "key-adapter", "flexible-cable"]
-OccupantKind = Literal["nvme", "sata", "network", "other", "none"]
-SocketKey = Literal["M", "B", "B+M", "E", "A"]
-
-
-class Box(StrictTable):
-    """The box itself."""
-
-    name: Name = Field(description="what the box is called")
-    undeclared: Literal["report", "ignore"] = Field(
-        default="report", description="what to do about drives in no declared position"
-    )
-
-
-class KernelPlan(StrictTable):
-    """What the kernel's power settings are meant to be."""
-
-    command_line: tuple[Name, ...] = Field(default=(), description="words that must be on the kernel's command line")
-    aspm_policy: Literal["default", "performance", "powersave", "powersupersave"] | None = Field(
-        default=None, description="the kernel's policy for low-power link states (ASPM), in its own words"
-    )
-    links_aspm: Literal["off", "on"] | None = Field(
-        default=None, description="off: no low-power link state is enabled at either end of any declared link"
-    )
-    nvme_default_ps_max_latency_us: Whole | None = Field(
-        default=None, description="nvme_core's latency limit; 0: drives never enter non-operational power states"
-    )
-    port_power_management: Literal["on", "off"] | None = Field(
-        default=None, description="whether the kernel may put PCIe ports to sleep"
-    )
-    release: Name | None = Field(default=None, description="the kernel's release, whole or its beginning")
-
-
-class FirmwarePlan(StrictTable):
-    """The board's firmware, as last set up by hand."""
-
-    board: Name | None = Field(default=None, description="the board's name, as the board tells it")
-    bios_version: Name | None = Field(default=None, description="the version of the board's firmware")
-    bios_date: Name | None = Field(default=None, description="the date of the board's firmware, as the board writes it")
-
-
-class LinkPlan(StrictTable):
-    """A link as meant. A limit that the owner chose is the plan, not a fault."""
-
-    generation: Generation | None = Field(default=None, description="PCIe generation, 1 to 6")
-    lanes: Lanes | None = Field(default=None, description="how many lanes")
-    because: Name | None = Field(default=None, description="why the owner limits it, for people")
-
-
-class SlotPlan(StrictTable):
-    """A slot with a link of its own, and how firmware splits it."""
-
-    path: DevicePath = Field(description="the bridge that the slot's branches, or its card, hang on")
-    lanes: Lanes | None = Field(default=None, description="how many lanes the board wires to the slot")
-    generation: Generation | None = Field(default=None, description="PCIe generation the slot can carry")
-    split: tuple[BranchLanes, ...] = Field(
-        default=(), description="lanes of each branch, lowest lanes first; empty: not split"
-    )
-    bifurcation: Flag | None = Field(default=None, description="whether the firmware can split this slot at all")
-    power_limit_watts: Positive | None = Field(default=None, description="what the slot may feed to its card")
-
-
-class Part(StrictTable):
-    """Something that stands between a position and its device, with a name of its own where it can be swapped."""
-
-    kind: PartKind = Field(description="what it is")
-    id: Name | None = Field(default=None, description="what is written on it: its history stays with it")
-
-
-def _part(value: object) -> object:
-    return {"kind": value} if isinstance(value, str) else value
-
-
-class Occupant(StrictTable):
-    """The device meant to be in a position. What is left out is not compared."""
-
-    kind: OccupantKind | None = Field(default=None, description="what is fitted; none: meant to be empty")
-    role: Name | None = Field(default=None, description="what it is for, such as data, cache or system")
-    capacity: SizeBytes | None = Field(default=None, description="its size, as on its label: '4 TB'")
-    model: Name | None = Field(default=None, description="its model, as it tells it")
-    serial: Name | None = Field(default=None, description="its serial number")
-    firmware: Name | None = Field(default=None, description="the firmware it should run")
-    generation: Generation | None = Field(default=None, description="PCIe generation the device itself can do")
-    lanes: Lanes | None = Field(default=None, description="how many lanes the device itself has")
-    read: RateBytes | None = Field(default=None, description="what it reads in sequence, as its maker states: '7 GB/s'")
-    write: RateBytes | None = Field(default=None, description="what it writes in sequence, and can keep up: '1.5 GB/s'")
-    random_writes_per_second: Positive | None = Field(
-        default=None, description="small random writes a second that it can keep up"
-    )
-    endurance: SizeBytes | None = Field(
-        default=None, gt=0, description="how much may be written to it over its life, as its maker states: '600 TB'"
-    )
-    max_power_watts: Positive | None = Field(default=None, description="its largest power state")
-
-
-class Position(StrictTable):
-    """One place a device goes."""
-
-    label: Name = Field(description="what is printed on the board, or written on the tape")
-    path: DevicePath = Field(description="the chain of bridges down to it: host bridge, then device.function hops")
-    slot: Name | None = Field(default=None, description="the slot it belongs to")
-    branch: Count | None = Field(default=None, description="which branch of the split slot, counted from 1")
-    key: SocketKey | None = Field(default=None, description="the key of its M.2 socket on the board")
-    through: tuple[Annotated[Part, BeforeValidator(_part, json_schema_input_type=Part | PartKind)], ...] = Field(
-        default=(), description="what stands between the position and the device, in order"
-    )
-    link: LinkPlan | None = Field(default=None, description="the link as meant")
-    occupant: Occupant | None = Field(default=None, description="the device meant to be here")
-
-
-class ArrayPlan(StrictTable):
-    """A redundant array over positions."""
-
-    name: Name = Field(description="the array's name, such as md0")
-    level: Name | None = Field(default=None, description="its level: raid0, raid1, raid5, raid6, raid10")
-    members: tuple[Name, ...] = Field(default=(), description="labels of the positions that make it up")
-    spares: tuple[Name, ...] = Field(default=(), description="labels of the positions that stand by for a rebuild")
-    scrub_every_days: Count | None = Field(
-        default=None, description="the longest time between two checks of all its members, in days"
-    )
-
-
-class MemoryPlan(StrictTable):
-    """The memory as fitted."""
-
-    total: SizeBytes | None = Field(default=None, description="all of it: '64 GiB'")
-    modules: Count | None = Field(default=None, description="how many modules")
-    speed_mt_s: Count | None = Field(default=None, description="the rate it runs at, in millions of transfers a second")
-    rated_mt_s: Count | None = Field(
-        default=None, description="the rate the modules are sold for, where the board's table tells a lower one or none"
-    )
-    channels: Count | None = Field(default=None, description="over how many channels the modules are spread")
-    ecc: Flag | None = Field(default=None, description="whether it corrects errors")
-
-
-class BondPlan(StrictTable):
-    """A bond of network ports."""
-
-    name: Name = Field(description="the bond's name, such as bond0")
-    mode: Name | None = Field(default=None, description="its mode, in the kernel's words: 802.3ad, active-backup ...")
-    members: tuple[Name, ...] = Field(default=(), description="the interfaces it is made of")
-    member_speed_mbit_s: Count | None = Field(default=None, description="the speed of each member, in Mbit/s")
-
-
-class Acceptance(StrictTable):
-    """A difference that the owner lives with, for now, and says why."""
-
-    rule: Name = Field(description="the rule that would speak")
-    position: Name | None = Field(default=None, description="the position it is about; left out: wherever it speaks")
-    until: Day | None = Field(default=None, description="the last day it is accepted")
-    because: Name = Field(description="why")
 
 
 class Build(StrictTable):
     """What a box is meant to be."""
 
     schema_version: SchemaNumber = Field(alias="schema", description="the version of this format")
-    box: Box
-    firmware: FirmwarePlan | None = None
-    kernel: KernelPlan | None = None
-    slot: dict[str, SlotPlan] = Field(default_factory=dict)
-    uplink: dict[str, UplinkPlan] = Field(default_factory=dict)
-    position: tuple[Position, ...] = ()
-    array: tuple[ArrayPlan, ...] = ()
-    memory: MemoryPlan | None = None
-    network: tuple[NetworkPlan, ...] = ()
-    bond: tuple[BondPlan, ...] = ()
-    fan: tuple[FanPlan, ...] = ()
-    file_system: tuple[FileSystemPlan, ...] = ()
-    processor: ProcessorPlan | None = None
-    supply: SupplyPlan | None = None
+    box: DeclaredBox
+    firmware: DeclaredFirmware | None = None
+    kernel: DeclaredKernel | None = None
+    slot: dict[str, DeclaredSlot] = Field(default_factory=dict)
+    uplink: dict[str, DeclaredUplink] = Field(default_factory=dict)
+    position: tuple[DeclaredPosition, ...] = ()
+    array: tuple[DeclaredArray, ...] = ()
+    memory: DeclaredMemory | None = None
+    network: tuple[DeclaredNetworkPort, ...] = ()
+    bond: tuple[DeclaredBond, ...] = ()
+    fan: tuple[DeclaredFan, ...] = ()
+    file_system: tuple[DeclaredFileSystem, ...] = ()
+    processor: DeclaredProcessor | None = None
+    supply: DeclaredSupply | None = None
     assume: Assumptions = Field(default_factory=Assumptions)
     accept: tuple[Acceptance, ...] = ()
 
@@ -213,10 +60,10 @@ class Build(StrictTable):
             raise NamesDisagreeError(problems)
         return self
 
-    def position_at(self, path: str) -> Position | None:
+    def position_at(self, path: str) -> DeclaredPosition | None:
         """Find the position declared at a path."""
         return next((one for one in self.position if one.path == path), None)
 
-    def position_named(self, label: str) -> Position | None:
+    def position_named(self, label: str) -> DeclaredPosition | None:
         """Find a position by its label."""
         return next((one for one in self.position if one.label == label), None)

@@ -141,9 +141,9 @@ def _describe(error: ValidationError, data: dict[str, Any], text: str) -> tuple[
 
 
 def _find_lines(text: str) -> "dict[KeyPath, int]":
-    from laneproof.declaration.key_lines import find_key_places  # noqa: PLC0415 (only a file with problems asks)
+    from laneproof.declaration.key_lines import find_key_lines  # noqa: PLC0415 (only a file with problems asks)
 
-    return {path: place.line for path, place in find_key_places(text).items()}
+    return {path: place.line for path, place in find_key_lines(text).items()}
 
 
 def _line_of(path: "KeyPath", lines: "dict[KeyPath, int]") -> int:

@@ -27,7 +27,7 @@ _COMMENT = re.compile(r"#[^\r\n]*")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class KeyLine:
     """Where a key, a table or a list's item stands.
 
     Attributes:
@@ -45,7 +45,7 @@ class Place:
     inline: bool
 
 
-def find_key_places(text: str) -> dict[KeyPath, Place]:
+def find_key_lines(text: str) -> dict[KeyPath, KeyLine]:
     """Find each key, table and list item.
 
     Args:
@@ -85,10 +85,10 @@ class _Scanner:
         self._counted_to = 0
         self._line = 1
         self._depth = 0
-        self._places: dict[KeyPath, Place] = {}
+        self._places: dict[KeyPath, KeyLine] = {}
         self._last_index: dict[KeyPath, int] = {}  # by the path of an array of tables
 
-    def scan(self) -> dict[KeyPath, Place]:
+    def scan(self) -> dict[KeyPath, KeyLine]:
         table: KeyPath = ()
         self._skip(_BLANK)
         while self._at < len(self._text):
@@ -153,7 +153,7 @@ class _Scanner:
             self._items(path, end="}", read=lambda path, _index: self._pair(path))
         elif not self._skip(_STRING):
             self._skip(_PLAIN_VALUE)
-        self._places[path] = Place(line=line, name_at=name_at, start=start, end=self._at, inline=depth > 0)
+        self._places[path] = KeyLine(line=line, name_at=name_at, start=start, end=self._at, inline=depth > 0)
 
     def _items(self, path: KeyPath, *, end: str, read: Callable[[KeyPath, int], None]) -> None:
         self._at += 1
@@ -180,7 +180,7 @@ class _Scanner:
         return match is not None
 
     def _note(self, path: KeyPath, name_at: int, start: int, end: int) -> None:
-        place = Place(line=self._line_at(name_at), name_at=name_at, start=start, end=end, inline=self._depth > 0)
+        place = KeyLine(line=self._line_at(name_at), name_at=name_at, start=start, end=end, inline=self._depth > 0)
         self._places.setdefault(path, place)
 
     def _line_at(self, offset: int) -> int:

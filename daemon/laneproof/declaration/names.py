@@ -10,7 +10,8 @@ from laneproof.declaration.quoting import quote_value
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from laneproof.declaration.build import Build, Position
+    from laneproof.declaration.build import Build
+    from laneproof.declaration.tables import DeclaredPosition
 
 NameProblem = tuple[tuple[str | int, ...], str]
 """Where, as a path of keys and indices, and what is wrong there."""
@@ -92,6 +93,6 @@ def _find_slot_problems(build: Build) -> Iterator[NameProblem]:
                 )
 
 
-def _is_switched(position: Position) -> bool:
+def _is_switched(position: DeclaredPosition) -> bool:
     # Several positions of one switch card share the branch that the card sits in.
     return any(part.kind == "switch-card" for part in position.through)

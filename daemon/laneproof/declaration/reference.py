@@ -30,7 +30,7 @@ _HOW = {
     "supply": "`[supply]`; only `laneproof budget` asks for it",
     "assume": "`[assume]`; what `laneproof budget` takes for granted where nothing else is declared",
 }
-_NESTED = {"LinkPlan": "position.link", "Occupant": "position.occupant", "Part": "position.through"}
+_NESTED = {"DeclaredLink": "position.link", "DeclaredOccupant": "position.occupant", "Part": "position.through"}
 _SMALL = 1_000_000  # an upper bound beyond it only guards against nonsense
 
 

@@ -159,7 +159,7 @@ def _is_table(shape: object) -> bool:
 
 
 def _table_in(shape: Any) -> Any:  # noqa: ANN401 (a type's own annotation)
-    # ``LinkPlan | None`` is a LinkPlan here; ``tuple[X, ...]`` stays, until an index asks for what is in it.
+    # ``DeclaredLink | None`` is a DeclaredLink here; ``tuple[X, ...]`` stays, until an index asks for what is in it.
     options = [one for one in get_args(shape) if one is not type(None)]
     return options[0] if type(None) in get_args(shape) and len(options) == 1 else shape
 

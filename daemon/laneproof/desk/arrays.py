@@ -3,16 +3,17 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from laneproof.declaration.build import ArrayPlan, Build, Position
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredArray, DeclaredPosition
 from laneproof.declaration.units import format_bytes, is_same_capacity
-from laneproof.desk.links import PlannedLink
-from laneproof.desk.notes import PlanNotes
+from laneproof.desk.links import LinkBudget
+from laneproof.desk.notes import BudgetNotes
 from laneproof.desk.raid import Level, find_level, usable_bytes
-from laneproof.desk.rebuild import Rebuild, plan_rebuild
+from laneproof.desk.rebuild import Rebuild, estimate_rebuild
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedArray:
+class ArrayBudget:
     """One array at the desk; None where the declaration does not say enough.
 
     Attributes:
@@ -42,7 +43,7 @@ class PlannedArray:
     rebuild: Rebuild | None = None
 
 
-def plan_arrays(build: Build, links: Mapping[str, PlannedLink], notes: PlanNotes) -> tuple[PlannedArray, ...]:
+def budget_arrays(build: Build, links: Mapping[str, LinkBudget], notes: BudgetNotes) -> tuple[ArrayBudget, ...]:
     """Work out each array.
 
     Args:
@@ -50,14 +51,16 @@ def plan_arrays(build: Build, links: Mapping[str, PlannedLink], notes: PlanNotes
         links: Each position's link by its label.
         notes: Where to note what does not fit and what is taken for granted.
     """
-    return tuple(_plan_array(build, one, links, notes) for one in build.array)
+    return tuple(_budget_array(build, one, links, notes) for one in build.array)
 
 
-def _plan_array(build: Build, array: ArrayPlan, links: Mapping[str, PlannedLink], notes: PlanNotes) -> PlannedArray:
+def _budget_array(
+    build: Build, array: DeclaredArray, links: Mapping[str, LinkBudget], notes: BudgetNotes
+) -> ArrayBudget:
     members = [one for label in array.members if (one := build.position_named(label))]
     level = find_level(array.level) if array.level else None
     count = len(members)
-    bare = PlannedArray(name=array.name, level=level.name if level else array.level, members=count)
+    bare = ArrayBudget(name=array.name, level=level.name if level else array.level, members=count)
     if level is None:
         why = (
             "does not say its level"
@@ -79,7 +82,7 @@ def _plan_array(build: Build, array: ArrayPlan, links: Mapping[str, PlannedLink]
         lost = sum(sizes) - min(sizes) * count
         notes.remark(f"{array.name}: its members differ in size, and {format_bytes(lost)} of them stay unused")
     read, write = _member_rates(members, links)
-    return PlannedArray(
+    return ArrayBudget(
         name=array.name,
         level=level.name,
         members=count,
@@ -94,7 +97,7 @@ def _plan_array(build: Build, array: ArrayPlan, links: Mapping[str, PlannedLink]
     )
 
 
-def _check_members(array: ArrayPlan, members: list[Position], notes: PlanNotes) -> None:
+def _check_members(array: DeclaredArray, members: list[DeclaredPosition], notes: BudgetNotes) -> None:
     for one in members:
         kind = one.occupant.kind if one.occupant else None
         if kind in ("none", "network", "other"):
@@ -102,7 +105,9 @@ def _check_members(array: ArrayPlan, members: list[Position], notes: PlanNotes) 
             notes.problem("member-no-drive", array.name, f"{one.label} is a member of {array.name}, and {what}")
 
 
-def _member_rates(members: list[Position], links: Mapping[str, PlannedLink]) -> tuple[float | None, float | None]:
+def _member_rates(
+    members: list[DeclaredPosition], links: Mapping[str, LinkBudget]
+) -> tuple[float | None, float | None]:
     """Give what the slowest member can read and write in sequence while all are busy: link and drive together."""
     reads, writes = [], []
     for one in members:
@@ -118,7 +123,7 @@ def _member_rates(members: list[Position], links: Mapping[str, PlannedLink]) -> 
     return min(reads), min(writes)
 
 
-def _small_writes(level: Level, members: list[Position]) -> float | None:
+def _small_writes(level: Level, members: list[DeclaredPosition]) -> float | None:
     own = [one.occupant.random_writes_per_second for one in members if one.occupant]
     known = [one for one in own if one is not None]
     if len(known) < len(members):
@@ -127,29 +132,29 @@ def _small_writes(level: Level, members: list[Position]) -> float | None:
 
 
 def _rebuild(  # noqa: PLR0913 (what a rebuild hangs on)
-    array: ArrayPlan, level: Level, count: int, member_bytes: int, write: float | None, notes: PlanNotes
+    array: DeclaredArray, level: Level, count: int, member_bytes: int, write: float | None, notes: BudgetNotes
 ) -> Rebuild | None:
     tolerated = level.tolerated_failures(count)
     if tolerated == 0:
         return None
-    rate, limited_by = notes.take("rebuild_rate"), "the rebuild's own ceiling"
+    rate, limited_by = notes.figure("rebuild_rate"), "the rebuild's own ceiling"
     if write is not None and write < rate:
         rate, limited_by = write, "the member's link or its own writing"
     if rate <= 0:
         notes.remark(f"{array.name}: at a rebuild rate of nothing no rebuild ends")
         return None
-    notes.take_for_granted("drives fail independently of one another", _TOGETHER)
+    notes.assumption("drives fail independently of one another", _TOGETHER)
     # In level 10 the partner alone matters: of the others, half may go.
     partner_only = level.name == "raid10"
-    return plan_rebuild(
+    return estimate_rebuild(
         member_bytes=member_bytes,
         read_members=level.read_by_rebuild(count),
         survivors=1 if partner_only else count - 1,
         spare_failures=0 if partner_only else tolerated - 1,
         bytes_per_second=rate,
         limited_by=limited_by,
-        annual_failure_rate=notes.take("annual_failure_rate"),
-        unreadable_per_bit=notes.take("unreadable_per_bit"),
+        annual_failure_rate=notes.figure("annual_failure_rate"),
+        unreadable_per_bit=notes.figure("unreadable_per_bit"),
     )
 
 

@@ -6,9 +6,9 @@ from typing import Any
 
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
-from laneproof.desk.links import PlannedLink, SharedLink
-from laneproof.desk.network import NetworkCeiling
-from laneproof.desk.notes import PlanNotes
+from laneproof.desk.links import LinkBudget, SharedLink
+from laneproof.desk.network import NetworkBudget
+from laneproof.desk.notes import BudgetNotes
 
 _STORAGE = (None, "nvme", "sata")  # a position that does not say what is in it may hold a drive
 
@@ -70,10 +70,10 @@ class Bottleneck:
 
 def find_bottleneck(
     build: Build,
-    links: tuple[PlannedLink, ...],
+    links: tuple[LinkBudget, ...],
     shared: tuple[SharedLink, ...],
-    network: tuple[NetworkCeiling, ...],
-    notes: PlanNotes,
+    network: tuple[NetworkBudget, ...],
+    notes: BudgetNotes,
 ) -> tuple[Throughput, Bottleneck | None]:
     """Find what holds the box back when its drives are read over its network.
 
@@ -90,7 +90,7 @@ def find_bottleneck(
     cards = {one.name for one in shared}  # a position that others are below is a switch card
     drives = [one for one in _drive_rates(build, links) if one[0] not in cards]
     adapters = [one.payload_bytes_per_second for one in links if one.kind == "network"]
-    share = notes.take("network_payload_share") if network else 0.0
+    share = notes.figure("network_payload_share") if network else 0.0
     known = [one for one in adapters if one]
     throughput = Throughput(
         drives_bytes_per_second=sum(rate for _, rate in drives) if drives else None,
@@ -101,7 +101,7 @@ def find_bottleneck(
     return throughput, _find_narrowest(throughput, drives, links, shared, network)
 
 
-def _drive_rates(build: Build, links: tuple[PlannedLink, ...]) -> Iterator[tuple[str, float]]:
+def _drive_rates(build: Build, links: tuple[LinkBudget, ...]) -> Iterator[tuple[str, float]]:
     for link, position in zip(links, build.position, strict=True):
         rate = link.busy_bytes_per_second
         if link.kind not in _STORAGE or rate is None:
@@ -113,9 +113,9 @@ def _drive_rates(build: Build, links: tuple[PlannedLink, ...]) -> Iterator[tuple
 def _find_narrowest(
     throughput: Throughput,
     drives: list[tuple[str, float]],
-    links: tuple[PlannedLink, ...],
+    links: tuple[LinkBudget, ...],
     shared: tuple[SharedLink, ...],
-    network: tuple[NetworkCeiling, ...],
+    network: tuple[NetworkBudget, ...],
 ) -> Bottleneck | None:
     stages = [
         (throughput.network_bytes_per_second, "network"),
@@ -136,7 +136,7 @@ def _find_narrowest(
     return _narrow_uplink(shared) or _slowest_drive(drives)
 
 
-def _network(throughput: Throughput, rate: float, network: tuple[NetworkCeiling, ...]) -> Bottleneck:
+def _network(throughput: Throughput, rate: float, network: tuple[NetworkBudget, ...]) -> Bottleneck:
     one_flow = throughput.one_flow_bytes_per_second or 0.0
     says = f"the network carries {_rate(rate)} in all"
     says += f", {_rate(one_flow)} in one flow" if one_flow < rate else ""

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from laneproof.declaration.build import Build
-from laneproof.desk.arrays import PlannedArray, plan_arrays
+from laneproof.desk.arrays import ArrayBudget, budget_arrays
 from laneproof.desk.bottleneck import Bottleneck, Throughput, find_bottleneck
-from laneproof.desk.links import PlannedLink, SharedLink, plan_links
-from laneproof.desk.network import NetworkCeiling, plan_network
-from laneproof.desk.notes import PlanNotes, PlanProblem, TakenForGranted
+from laneproof.desk.links import LinkBudget, SharedLink, budget_links
+from laneproof.desk.network import NetworkBudget, budget_network
+from laneproof.desk.notes import Assumption, BudgetNotes, BudgetProblem
 from laneproof.desk.rebuild import Rebuild
 from laneproof.desk.sockets import check_devices, check_keys, check_slots
-from laneproof.desk.supply import PowerPlan, plan_power
+from laneproof.desk.supply import PowerBudget, budget_power
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,16 +37,16 @@ class DeskCheck:
     """
 
     build: Build
-    positions: tuple[PlannedLink, ...]
+    positions: tuple[LinkBudget, ...]
     shared: tuple[SharedLink, ...]
-    arrays: tuple[PlannedArray, ...]
-    network: tuple[NetworkCeiling, ...]
+    arrays: tuple[ArrayBudget, ...]
+    network: tuple[NetworkBudget, ...]
     throughput: Throughput
     bottleneck: Bottleneck | None
-    power: PowerPlan
-    problems: tuple[PlanProblem, ...]
+    power: PowerBudget
+    problems: tuple[BudgetProblem, ...]
     remarks: tuple[str, ...]
-    assumptions: tuple[TakenForGranted, ...]
+    assumptions: tuple[Assumption, ...]
 
     @property
     def fits(self) -> bool:
@@ -72,7 +72,7 @@ class DeskCheck:
         }
 
 
-def check_plan(build: Build) -> DeskCheck:
+def check_budget(build: Build) -> DeskCheck:
     """Check a plan at the desk.
 
     Args:
@@ -81,15 +81,15 @@ def check_plan(build: Build) -> DeskCheck:
     Returns:
         What fits, what does not, and what it can do.
     """
-    notes = PlanNotes(assume=build.assume)
+    notes = BudgetNotes(assume=build.assume)
     check_slots(build, notes)
     check_keys(build, notes)
     check_devices(build, notes)
-    links, shared = plan_links(build, notes)
-    arrays = plan_arrays(build, {one.label: one for one in links}, notes)
-    network = plan_network(build, notes)
+    links, shared = budget_links(build, notes)
+    arrays = budget_arrays(build, {one.label: one for one in links}, notes)
+    network = budget_network(build, notes)
     throughput, bottleneck = find_bottleneck(build, links, shared, network, notes)
-    power = plan_power(build, notes)
+    power = budget_power(build, notes)
     return DeskCheck(
         build=build,
         positions=links,
@@ -112,7 +112,7 @@ def _whole(value: float | None) -> int | None:
     return None if value is None else round(value)
 
 
-def _position_json(one: PlannedLink) -> dict[str, Any]:
+def _position_json(one: LinkBudget) -> dict[str, Any]:
     return {
         "label": one.label,
         "kind": one.kind,
@@ -138,7 +138,7 @@ def _shared_json(one: SharedLink) -> dict[str, Any]:
     }
 
 
-def _array_json(one: PlannedArray) -> dict[str, Any]:
+def _array_json(one: ArrayBudget) -> dict[str, Any]:
     return {
         "name": one.name,
         "level": one.level,
@@ -168,7 +168,7 @@ def _rebuild_json(one: Rebuild) -> dict[str, Any]:
     }
 
 
-def _network_json(one: NetworkCeiling) -> dict[str, Any]:
+def _network_json(one: NetworkBudget) -> dict[str, Any]:
     return {
         "name": one.name,
         "mode": one.mode,
@@ -178,7 +178,7 @@ def _network_json(one: NetworkCeiling) -> dict[str, Any]:
     }
 
 
-def _power_json(one: PowerPlan) -> dict[str, Any]:
+def _power_json(one: PowerBudget) -> dict[str, Any]:
     return {
         "items": [{"name": item.name, "watts": item.watts, "declared": item.declared} for item in one.items],
         "total_watts": one.total_watts,

@@ -4,9 +4,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from laneproof.box.links import Direction, ceilings_all_busy, link_bytes_per_second, payload_bytes_per_second
-from laneproof.declaration.build import Build, Position
+from laneproof.declaration.build import Build
 from laneproof.declaration.quoting import list_words
-from laneproof.desk.notes import PlanNotes
+from laneproof.declaration.tables import DeclaredPosition
+from laneproof.desk.notes import BudgetNotes
 from laneproof.desk.sockets import KEY_LANES, branch_lanes, is_through
 
 SATA_BYTES_PER_SECOND = 600_000_000
@@ -15,7 +16,7 @@ _SATA_PAYLOAD_SHARE = 8192 / 8208  # a data frame of 8192 bytes has 16 more (fro
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedLink:
+class LinkBudget:
     """What one position's link can carry; None where the declaration does not say enough.
 
     Attributes:
@@ -70,7 +71,7 @@ class SharedLink:
         return carries is not None and carries < self.wanted_bytes_per_second * (1 - 1e-9)
 
 
-def plan_links(build: Build, notes: PlanNotes) -> tuple[tuple[PlannedLink, ...], tuple[SharedLink, ...]]:
+def budget_links(build: Build, notes: BudgetNotes) -> tuple[tuple[LinkBudget, ...], tuple[SharedLink, ...]]:
     """Work out what each position's link can carry, alone and with all others busy.
 
     Args:
@@ -80,7 +81,7 @@ def plan_links(build: Build, notes: PlanNotes) -> tuple[tuple[PlannedLink, ...],
     Returns:
         The positions in the declaration's order, and the links that several of them share.
     """
-    alone = {one.label: _plan_alone(build, one, notes) for one in build.position}
+    alone = {one.label: _budget_alone(build, one, notes) for one in build.position}
     shared = tuple(_find_shared(build, alone, notes))
     _remark_on_unlimited(build, shared, notes)
     # A position and a shared link may have the same name: their kinds tell them apart.
@@ -104,7 +105,7 @@ def plan_links(build: Build, notes: PlanNotes) -> tuple[tuple[PlannedLink, ...],
     return tuple(links), shared
 
 
-def _remark_on_unlimited(build: Build, shared: tuple[SharedLink, ...], notes: PlanNotes) -> None:
+def _remark_on_unlimited(build: Build, shared: tuple[SharedLink, ...], notes: BudgetNotes) -> None:
     limited = {label for one in shared for label in one.positions}
     free = [one.label for one in build.position if is_through(one, "switch-card") and one.label not in limited]
     if free:
@@ -114,15 +115,15 @@ def _remark_on_unlimited(build: Build, shared: tuple[SharedLink, ...], notes: Pl
         )
 
 
-def _plan_alone(build: Build, position: Position, notes: PlanNotes) -> PlannedLink:
+def _budget_alone(build: Build, position: DeclaredPosition, notes: BudgetNotes) -> LinkBudget:
     kind = position.occupant.kind if position.occupant else None
-    empty = PlannedLink(label=position.label, kind=kind)
+    empty = LinkBudget(label=position.label, kind=kind)
     generation, by_generation = _least(_generations(build, position))
     lanes, by_lanes = _least(_widths(build, position))
     if kind == "none":
         return empty
     if kind == "sata" and position.link is None:
-        notes.take_for_granted("SATA drives are linked at 6 Gb/s", "Serial ATA revision 3")
+        notes.assumption("SATA drives are linked at 6 Gb/s", "Serial ATA revision 3")
         payload = SATA_BYTES_PER_SECOND * _SATA_PAYLOAD_SHARE
         return replace(
             empty,
@@ -138,7 +139,7 @@ def _plan_alone(build: Build, position: Position, notes: PlanNotes) -> PlannedLi
             f"{position.label}: neither its link nor its device says generation and lanes, so it has no ceiling"
         )
         return known
-    payload_bytes = int(notes.take("max_payload_bytes"))
+    payload_bytes = int(notes.figure("max_payload_bytes"))
     read, write = (
         payload_bytes_per_second(generation, lanes, max_payload_bytes=payload_bytes, direction=direction)
         for direction in (Direction.READ, Direction.WRITE)
@@ -154,7 +155,7 @@ def _plan_alone(build: Build, position: Position, notes: PlanNotes) -> PlannedLi
 _Limits = list[tuple[int | None, str]]
 
 
-def _generations(build: Build, position: Position) -> _Limits:
+def _generations(build: Build, position: DeclaredPosition) -> _Limits:
     slot = build.slot.get(position.slot) if position.slot else None
     return [
         (position.occupant.generation if position.occupant else None, "device"),
@@ -163,7 +164,7 @@ def _generations(build: Build, position: Position) -> _Limits:
     ]
 
 
-def _widths(build: Build, position: Position) -> _Limits:
+def _widths(build: Build, position: DeclaredPosition) -> _Limits:
     slot = build.slot.get(position.slot) if position.slot else None
     is_alone = slot is not None and not slot.split and not is_through(position, "switch-card")
     is_branch = not is_through(position, "switch-card")
@@ -182,7 +183,7 @@ def _least(limits: _Limits) -> tuple[int | None, str]:
     return min(known, key=lambda one: one[0], default=(None, ""))
 
 
-def _name_limit(position: Position, by_generation: str, by_lanes: str) -> str | None:
+def _name_limit(position: DeclaredPosition, by_generation: str, by_lanes: str) -> str | None:
     """Say what holds the device back, where it is known to be capable of more."""
     device = position.occupant
     limits = [
@@ -192,7 +193,7 @@ def _name_limit(position: Position, by_generation: str, by_lanes: str) -> str | 
     return " and ".join(holding) or None
 
 
-def _find_shared(build: Build, alone: dict[str, PlannedLink], notes: PlanNotes) -> Iterator[SharedLink]:
+def _find_shared(build: Build, alone: dict[str, LinkBudget], notes: BudgetNotes) -> Iterator[SharedLink]:
     for name, uplink in build.uplink.items():
         below = tuple(
             one.label
@@ -205,7 +206,7 @@ def _find_shared(build: Build, alone: dict[str, PlannedLink], notes: PlanNotes) 
         if below:  # a position that others are below is a card's own
             link = alone[card.label]
             yield _share(card.label, link.generation, link.lanes, below, alone, notes)
-    cards: dict[tuple[str, int | None], list[Position]] = {}
+    cards: dict[tuple[str, int | None], list[DeclaredPosition]] = {}
     for position in build.position:
         if position.slot and is_through(position, "switch-card"):
             cards.setdefault((position.slot, position.branch), []).append(position)
@@ -221,8 +222,8 @@ def _share(  # noqa: PLR0913 (a link, and who shares it)
     generation: int | None,
     lanes: int | None,
     positions: tuple[str, ...],
-    alone: dict[str, PlannedLink],
-    notes: PlanNotes,
+    alone: dict[str, LinkBudget],
+    notes: BudgetNotes,
 ) -> SharedLink:
     carries = None
     if generation is None or lanes is None:
@@ -230,7 +231,7 @@ def _share(  # noqa: PLR0913 (a link, and who shares it)
             f"{name} is shared by {len(positions)} positions, but does not say generation and lanes: no limit is taken"
         )
     else:
-        payload_bytes = int(notes.take("max_payload_bytes"))
+        payload_bytes = int(notes.figure("max_payload_bytes"))
         carries = payload_bytes_per_second(generation, lanes, max_payload_bytes=payload_bytes)
     return SharedLink(
         name=name,

@@ -6,15 +6,16 @@ Source: kernel Documentation/networking/bonding.rst, the modes and the notes on 
 
 from dataclasses import dataclass
 
-from laneproof.declaration.build import BondPlan, Build
-from laneproof.desk.notes import PlanNotes
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredBond
+from laneproof.desk.notes import BudgetNotes
 
 _ONE_AT_A_TIME = ("active-backup", "broadcast")
 _PACKETS_IN_TURN = "balance-rr"  # the one mode that spreads a single flow, out of order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NetworkCeiling:
+class NetworkBudget:
     """What one port or bond carries in one direction.
 
     Attributes:
@@ -32,23 +33,23 @@ class NetworkCeiling:
     one_flow_bits_per_second: int
 
 
-def plan_network(build: Build, notes: PlanNotes) -> tuple[NetworkCeiling, ...]:
+def budget_network(build: Build, notes: BudgetNotes) -> tuple[NetworkBudget, ...]:
     """Work out the ceiling of each bond and each port that stands alone."""
-    found = [one for bond in build.bond if (one := _plan_bond(bond, notes))]
+    found = [one for bond in build.bond if (one := _budget_bond(bond, notes))]
     for port in build.network:
         if port.speed_mbit_s is None:
             notes.remark(f"{port.name} does not say its speed: it has no ceiling")
             continue
         speed = port.speed_mbit_s * 1_000_000
         found.append(
-            NetworkCeiling(
+            NetworkBudget(
                 name=port.name, mode=None, members=1, together_bits_per_second=speed, one_flow_bits_per_second=speed
             )
         )
     return tuple(found)
 
 
-def _plan_bond(bond: BondPlan, notes: PlanNotes) -> NetworkCeiling | None:
+def _budget_bond(bond: DeclaredBond, notes: BudgetNotes) -> NetworkBudget | None:
     members = len(bond.members)
     if bond.member_speed_mbit_s is None or not members:
         notes.remark(f"{bond.name} does not say its members and their speed: it has no ceiling")
@@ -56,16 +57,16 @@ def _plan_bond(bond: BondPlan, notes: PlanNotes) -> NetworkCeiling | None:
     one = bond.member_speed_mbit_s * 1_000_000
     mode = bond.mode.split()[0] if bond.mode else None
     if mode is None:
-        notes.take_for_granted(f"{bond.name} spreads flows over its members", "its mode is not declared")
+        notes.assumption(f"{bond.name} spreads flows over its members", "its mode is not declared")
     together = one if mode in _ONE_AT_A_TIME else one * members
     if mode == _PACKETS_IN_TURN:
         notes.remark(f"{bond.name} sends the packets of one flow over all members in turn, which disorders them")
     elif mode not in _ONE_AT_A_TIME and members > 1:
-        notes.take_for_granted(
+        notes.assumption(
             f"flows spread evenly over the members of {bond.name}, at both ends",
             "kernel Documentation/networking/bonding.rst: the transmit hash decides, and the far side inbound",
         )
-    return NetworkCeiling(
+    return NetworkBudget(
         name=bond.name,
         mode=mode,
         members=members,

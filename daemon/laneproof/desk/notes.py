@@ -7,7 +7,7 @@ from laneproof.declaration.assumptions import BASES, Assumptions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlanProblem:
+class BudgetProblem:
     """One thing that does not fit.
 
     Attributes:
@@ -26,7 +26,7 @@ class PlanProblem:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TakenForGranted:
+class Assumption:
     """One assumption that a figure rests on.
 
     Attributes:
@@ -58,31 +58,31 @@ class TakenForGranted:
 
 
 @dataclass(slots=True)
-class PlanNotes:
+class BudgetNotes:
     """Collects what is said while a plan is checked; an assumption is noted when it is used."""
 
     assume: Assumptions
-    problems: list[PlanProblem] = field(default_factory=list)
+    problems: list[BudgetProblem] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
-    _used: dict[str, TakenForGranted] = field(default_factory=dict)
+    _used: dict[str, Assumption] = field(default_factory=dict)
 
     def problem(self, what: str, subject: str, says: str) -> None:
         """Note something that does not fit."""
-        self.problems.append(PlanProblem(what=what, subject=subject, says=says))
+        self.problems.append(BudgetProblem(what=what, subject=subject, says=says))
 
     def remark(self, says: str) -> None:
         """Note something worth knowing."""
         if says not in self.remarks:
             self.remarks.append(says)
 
-    def take(self, key: str) -> float:
+    def figure(self, key: str) -> float:
         """Give an assumption's figure, and note that it was used."""
         value: float = getattr(self.assume, key)
         basis = BASES[key]
         declared = key in self.assume.model_fields_set
         self._used.setdefault(
             key,
-            TakenForGranted(
+            Assumption(
                 key=key,
                 value=value,
                 unit=basis.unit,
@@ -93,12 +93,12 @@ class PlanNotes:
         )
         return value
 
-    def take_for_granted(self, says: str, source: str) -> None:
+    def assumption(self, says: str, source: str) -> None:
         """Note an assumption that is no figure."""
-        self._used.setdefault(says, TakenForGranted(key="", value=None, unit="", says=says, source=source))
+        self._used.setdefault(says, Assumption(key="", value=None, unit="", says=says, source=source))
 
     @property
-    def assumptions(self) -> tuple[TakenForGranted, ...]:
+    def assumptions(self) -> tuple[Assumption, ...]:
         """Every assumption that was used, figures first, in the order of the declaration's keys."""
         order = [*Assumptions.model_fields]
         figures = [one for one in self._used.values() if one.key]

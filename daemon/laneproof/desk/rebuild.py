@@ -73,7 +73,7 @@ def unreadable_probability(bytes_read: float, unreadable_per_bit: float) -> floa
     return -math.expm1(bytes_read * 8 * math.log1p(-unreadable_per_bit))
 
 
-def plan_rebuild(  # noqa: PLR0913 (each figure of the formula by its name)
+def estimate_rebuild(  # noqa: PLR0913 (each figure of the formula by its name)
     *,
     member_bytes: int,
     read_members: int,

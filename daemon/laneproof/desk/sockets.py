@@ -7,9 +7,10 @@ one device gets one (A from memory). A key says what fits, not which lanes the b
 
 from collections.abc import Iterable
 
-from laneproof.declaration.build import Build, Position, SlotPlan
+from laneproof.declaration.build import Build
 from laneproof.declaration.quoting import list_words
-from laneproof.desk.notes import PlanNotes
+from laneproof.declaration.tables import DeclaredPosition, DeclaredSlot
+from laneproof.desk.notes import BudgetNotes
 
 KEY_LANES = {"M": 4, "B": 2, "B+M": 2, "E": 1, "A": 1}
 """The most lanes that one device gets through an M.2 key; a module with both notches has the lesser's."""
@@ -18,12 +19,12 @@ _KEYS_WITH_SATA = ("M", "B", "B+M")  # from memory
 _MANUAL = "the board's manual says whether and how its firmware can split the slot"
 
 
-def is_through(position: Position, kind: str) -> bool:
+def is_through(position: DeclaredPosition, kind: str) -> bool:
     """Whether a part of a kind stands between a position and its device."""
     return any(part.kind == kind for part in position.through)
 
 
-def branch_lanes(build: Build, position: Position) -> int | None:
+def branch_lanes(build: Build, position: DeclaredPosition) -> int | None:
     """Give the lanes of the branch of a split slot that a position is; None where it is none, or does not say which."""
     slot = build.slot.get(position.slot) if position.slot else None
     if slot is None or position.branch is None or position.branch > len(slot.split):
@@ -31,7 +32,7 @@ def branch_lanes(build: Build, position: Position) -> int | None:
     return slot.split[position.branch - 1]
 
 
-def check_slots(build: Build, notes: PlanNotes) -> None:
+def check_slots(build: Build, notes: BudgetNotes) -> None:
     """Check each slot's lanes against what hangs on it, and whether it has to be split."""
     for name, slot in build.slot.items():
         positions = [one for one in build.position if one.slot == name]
@@ -46,7 +47,7 @@ def check_slots(build: Build, notes: PlanNotes) -> None:
             )
 
 
-def _check_split(name: str, slot: SlotPlan, positions: list[Position], notes: PlanNotes) -> None:
+def _check_split(name: str, slot: DeclaredSlot, positions: list[DeclaredPosition], notes: BudgetNotes) -> None:
     split = "+".join(map(str, slot.split))
     if slot.lanes is not None and sum(slot.split) > slot.lanes:
         notes.problem(
@@ -70,7 +71,7 @@ def _check_split(name: str, slot: SlotPlan, positions: list[Position], notes: Pl
             f"slot {name} is to be split into {split}, but its firmware cannot split it; a switch card needs no split",
         )
     elif len(slot.split) > 1 and slot.bifurcation is None:
-        notes.take_for_granted(f"the firmware can split slot {name} into {split}", f"not declared; {_MANUAL}")
+        notes.assumption(f"the firmware can split slot {name} into {split}", f"not declared; {_MANUAL}")
     together = [one.label for one in positions if one not in switched]
     if len(together) > 1 and not slot.split and not passive:
         notes.problem(
@@ -88,7 +89,9 @@ def _check_split(name: str, slot: SlotPlan, positions: list[Position], notes: Pl
         )
 
 
-def _check_branches(build: Build, name: str, slot: SlotPlan, positions: Iterable[Position], notes: PlanNotes) -> None:
+def _check_branches(
+    build: Build, name: str, slot: DeclaredSlot, positions: Iterable[DeclaredPosition], notes: BudgetNotes
+) -> None:
     for position in positions:
         wanted = position.link.lanes if position.link else None
         width = branch_lanes(build, position)
@@ -112,7 +115,7 @@ def _check_branches(build: Build, name: str, slot: SlotPlan, positions: Iterable
             notes.problem("slot-too-slow", position.label, says)
 
 
-def check_devices(build: Build, notes: PlanNotes) -> None:
+def check_devices(build: Build, notes: BudgetNotes) -> None:
     """Check each link against its own device: what the device cannot do would look like a fault on every audit."""
     for position in build.position:
         link, device = position.link, position.occupant
@@ -127,7 +130,7 @@ def check_devices(build: Build, notes: PlanNotes) -> None:
             notes.problem("link-beyond-device", position.label, says)
 
 
-def check_keys(build: Build, notes: PlanNotes) -> None:
+def check_keys(build: Build, notes: BudgetNotes) -> None:
     """Check each M.2 socket's key against lanes and device."""
     for position in build.position:
         key = position.key

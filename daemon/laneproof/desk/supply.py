@@ -8,7 +8,7 @@ Source of the air flow: the heat that air carries off, power = density x specifi
 from dataclasses import dataclass
 
 from laneproof.declaration.build import Build
-from laneproof.desk.notes import PlanNotes
+from laneproof.desk.notes import BudgetNotes
 
 _AIR_KG_PER_M3 = 1.2
 _AIR_J_PER_KG_K = 1005.0
@@ -27,7 +27,7 @@ class PowerItem:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PowerPlan:
+class PowerBudget:
     """The sum of power, and the heat that it becomes.
 
     Attributes:
@@ -56,12 +56,12 @@ def air_flow_m3_per_hour(watts: float, rise_celsius: float) -> float:
     return watts / (_AIR_KG_PER_M3 * _AIR_J_PER_KG_K * rise_celsius) * 3600
 
 
-def plan_power(build: Build, notes: PlanNotes) -> PowerPlan:
+def budget_power(build: Build, notes: BudgetNotes) -> PowerBudget:
     """Add up what everything draws at full load, and compare it with the supply."""
     items = _find_items(build, notes)
     total = sum(one.watts for one in items)
     supply = build.supply.watts if build.supply else None
-    wanted = notes.take("supply_margin") if supply else build.assume.supply_margin
+    wanted = notes.figure("supply_margin") if supply else build.assume.supply_margin
     free = None if supply is None else 1 - total / supply
     if supply is None:
         notes.remark(f"no supply is declared: the parts draw up to {total:.0f} W together")
@@ -78,8 +78,8 @@ def plan_power(build: Build, notes: PlanNotes) -> PowerPlan:
             f"the parts draw up to {total:.0f} W of the supply's {supply:.0f} W: {free:.0%} is free, not {wanted:.0%}",
         )
     _check_sockets(build, notes)
-    rise = notes.take("air_rise_celsius")
-    return PowerPlan(
+    rise = notes.figure("air_rise_celsius")
+    return PowerBudget(
         items=items,
         total_watts=total,
         supply_watts=supply,
@@ -91,31 +91,31 @@ def plan_power(build: Build, notes: PlanNotes) -> PowerPlan:
     )
 
 
-def _find_items(build: Build, notes: PlanNotes) -> tuple[PowerItem, ...]:
+def _find_items(build: Build, notes: BudgetNotes) -> tuple[PowerItem, ...]:
     items = []
     for position in build.position:
         device = position.occupant
         if device is None or device.kind is None or device.kind == "none":
             continue
-        watts = device.max_power_watts or notes.take(f"{device.kind}_watts")
+        watts = device.max_power_watts or notes.figure(f"{device.kind}_watts")
         items.append(PowerItem(name=position.label, watts=watts, declared=device.max_power_watts is not None))
     processor = build.processor.watts if build.processor else None
     items.append(
-        PowerItem(name="processor", watts=processor or notes.take("processor_watts"), declared=processor is not None)
+        PowerItem(name="processor", watts=processor or notes.figure("processor_watts"), declared=processor is not None)
     )
     modules = build.memory.modules if build.memory else None
     if modules:
-        items.append(PowerItem(name="memory", watts=modules * notes.take("memory_module_watts"), declared=False))
+        items.append(PowerItem(name="memory", watts=modules * notes.figure("memory_module_watts"), declared=False))
     else:
         notes.remark("no memory modules are declared: they are not in the sum of power")
-    items.append(PowerItem(name="board", watts=notes.take("board_watts"), declared=False))
+    items.append(PowerItem(name="board", watts=notes.figure("board_watts"), declared=False))
     return tuple(items)
 
 
-def _check_sockets(build: Build, notes: PlanNotes) -> None:
+def _check_sockets(build: Build, notes: BudgetNotes) -> None:
     for name, slot in build.slot.items():
         drawn = [
-            one.occupant.max_power_watts or notes.take(f"{one.occupant.kind}_watts")
+            one.occupant.max_power_watts or notes.figure(f"{one.occupant.kind}_watts")
             for one in build.position
             if one.slot == name and one.occupant and one.occupant.kind not in (None, "none")
         ]

@@ -7,7 +7,7 @@ from typing import Any, Self
 
 import tomlkit
 
-from laneproof.declaration.key_lines import KeyPath, find_key_places, find_line_end
+from laneproof.declaration.key_lines import KeyPath, find_key_lines, find_line_end
 
 
 class TextEditor:
@@ -23,7 +23,7 @@ class TextEditor:
         self.text = text
         self.day = day
         self._data: dict[str, Any] = tomllib.loads(text)
-        self._places = find_key_places(text)
+        self._places = find_key_lines(text)
         self._newline = "\r\n" if "\r\n" in text else "\n"
         self._replacements: dict[tuple[int, int], str] = {}
         self._remarks: dict[int, list[str]] = {}

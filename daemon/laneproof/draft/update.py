@@ -9,9 +9,10 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-from laneproof.declaration.build import ArrayPlan, BondPlan, Build, KernelPlan, Position
+from laneproof.declaration.build import Build
 from laneproof.declaration.file import BuildError, parse_build
 from laneproof.declaration.key_lines import KeyPath
+from laneproof.declaration.tables import DeclaredArray, DeclaredBond, DeclaredKernel, DeclaredPosition
 from laneproof.declaration.units import is_same_capacity, parse_bytes
 from laneproof.draft.facts import Draft, Section
 from laneproof.draft.file import (
@@ -116,7 +117,7 @@ def _unlike(name: str, taken: set[str]) -> str:
     return other
 
 
-def _should_be_seen(position: Position, draft: Draft) -> bool:
+def _should_be_seen(position: DeclaredPosition, draft: Draft) -> bool:
     kind = position.occupant.kind if position.occupant else None
     if _ON_CONTROLLER.search(position.path):
         return kind == "sata" and draft.drives_read
@@ -139,7 +140,7 @@ def _is_same(key: str, declared: object, found: object) -> bool:
     return declared == found
 
 
-def _update_kernel(editor: TextEditor, declared: KernelPlan | None, found: Section) -> None:
+def _update_kernel(editor: TextEditor, declared: DeclaredKernel | None, found: Section) -> None:
     if declared is None:
         return
     words = found.values.get("command_line")
@@ -154,7 +155,7 @@ def _update_kernel(editor: TextEditor, declared: KernelPlan | None, found: Secti
         editor.replace(("kernel", "release"), release)
 
 
-def _update_position(editor: TextEditor, at: int, declared: Position, found: DraftedPosition) -> None:
+def _update_position(editor: TextEditor, at: int, declared: DeclaredPosition, found: DraftedPosition) -> None:
     if declared.link is not None and declared.link.because is None:
         _update_values(editor, ("position", at, "link"), found.link)
     if declared.occupant is None:
@@ -169,7 +170,7 @@ def _update_position(editor: TextEditor, at: int, declared: Position, found: Dra
         editor.insert_after((*table, "kind"), new)
 
 
-def _update_array(editor: TextEditor, table: KeyPath, declared: ArrayPlan, found: tuple[Section, ...]) -> None:
+def _update_array(editor: TextEditor, table: KeyPath, declared: DeclaredArray, found: tuple[Section, ...]) -> None:
     section = next((one for one in found if one.values.get("name") == declared.name), None)
     if section is None:
         return
@@ -179,7 +180,7 @@ def _update_array(editor: TextEditor, table: KeyPath, declared: ArrayPlan, found
         _add_members(editor, (*table, key), known, section.values.get(key))
 
 
-def _update_bond(editor: TextEditor, table: KeyPath, declared: BondPlan, found: tuple[Section, ...]) -> None:
+def _update_bond(editor: TextEditor, table: KeyPath, declared: DeclaredBond, found: tuple[Section, ...]) -> None:
     section = next((one for one in found if one.values.get("name") == declared.name), None)
     if section is None:
         return

@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
 
-from laneproof.declaration.build import Position
+from laneproof.declaration.tables import DeclaredPosition
 from laneproof.declaration.units import format_bytes
 from laneproof.desk.check import DeskCheck
-from laneproof.desk.links import PlannedLink, SharedLink
-from laneproof.desk.network import NetworkCeiling
+from laneproof.desk.links import LinkBudget, SharedLink
+from laneproof.desk.network import NetworkBudget
 
 _WIDTH = 960
 _TOP, _ROW, _GAP = 86, 58, 16  # the first row's top, a row, the space between groups
@@ -44,8 +44,8 @@ _STYLE = """\
 class _Row:
     """One position with its place in the picture."""
 
-    link: PlannedLink
-    position: Position
+    link: LinkBudget
+    position: DeclaredPosition
     middle: float
 
 
@@ -58,7 +58,7 @@ class _Group:
     shared: SharedLink | None = None
 
 
-def draw_plan(checked: DeskCheck) -> str:
+def draw_budget(checked: DeskCheck) -> str:
     """Draw the picture.
 
     Args:
@@ -244,7 +244,7 @@ def _describe(checked: DeskCheck) -> str:
     return " ".join(said)
 
 
-def _say_position(link: PlannedLink) -> str:
+def _say_position(link: LinkBudget) -> str:
     if link.kind == "none":
         return f"{link.label} is meant to be empty"
     if link.payload_bytes_per_second is None:
@@ -254,12 +254,12 @@ def _say_position(link: PlannedLink) -> str:
     return f"{link.label} gets {alone}{wide}" + ("" if alone == busy else f", {busy} with all busy")
 
 
-def _say_network(one: NetworkCeiling) -> str:
+def _say_network(one: NetworkBudget) -> str:
     together, one_flow = _bits(one.together_bits_per_second), _bits(one.one_flow_bits_per_second)
     return f"{one.name} carries {together} in all, {one_flow} in one flow"
 
 
-def _say_occupant(position: Position, link: PlannedLink) -> str:
+def _say_occupant(position: DeclaredPosition, link: LinkBudget) -> str:
     occupant = position.occupant
     if occupant is None:
         return "not declared"

@@ -8,13 +8,13 @@ from collections.abc import Iterator, Sequence
 
 from laneproof.declaration.quoting import list_words
 from laneproof.declaration.units import format_bytes
-from laneproof.desk.arrays import PlannedArray
+from laneproof.desk.arrays import ArrayBudget
 from laneproof.desk.bottleneck import Bottleneck
 from laneproof.desk.check import DeskCheck
-from laneproof.desk.links import PlannedLink, SharedLink
-from laneproof.desk.notes import TakenForGranted
+from laneproof.desk.links import LinkBudget, SharedLink
+from laneproof.desk.notes import Assumption
 from laneproof.desk.rebuild import Rebuild
-from laneproof.desk.supply import PowerPlan
+from laneproof.desk.supply import PowerBudget
 from laneproof.outputs.audit_text import NARROWEST, Style
 
 _HOUR, _MINUTE = 3600, 60
@@ -23,7 +23,7 @@ _COLUMNS, _FIGURES = 5, (3, 4)  # of the table of positions; a note follows them
 _BAD, _GOOD, _HEADING = "1;31", "32", "1"
 
 
-def write_plan(checked: DeskCheck, style: Style) -> str:
+def write_budget(checked: DeskCheck, style: Style) -> str:
     """Write the whole text, with a line end.
 
     Args:
@@ -89,7 +89,7 @@ def _link(generation: int | None, lanes: int | None) -> str:
     return f"gen {generation or '?'} x{lanes or '?'}"
 
 
-def _positions(links: Sequence[PlannedLink], style: Style) -> Iterator[str]:
+def _positions(links: Sequence[LinkBudget], style: Style) -> Iterator[str]:
     rows = [_position_cells(one) for one in links]
     if not rows:
         return
@@ -107,7 +107,7 @@ def _positions(links: Sequence[PlannedLink], style: Style) -> Iterator[str]:
             yield f"{line}  {row[5]}".rstrip()
 
 
-def _position_cells(one: PlannedLink) -> tuple[str, ...]:
+def _position_cells(one: LinkBudget) -> tuple[str, ...]:
     if one.kind == "none":
         return one.label, "empty", "", "", "", ""
     is_sata = one.kind == "sata" and one.generation is None
@@ -138,7 +138,7 @@ def _shared(shared: Sequence[SharedLink], style: Style) -> Iterator[str]:
         yield from _wrap(says, style, then="    ")
 
 
-def _arrays(arrays: Sequence[PlannedArray], style: Style) -> Iterator[str]:
+def _arrays(arrays: Sequence[ArrayBudget], style: Style) -> Iterator[str]:
     for one in arrays:
         head = f"{one.name}: {one.level or 'level unknown'} of {one.members}"
         if one.usable_bytes is not None and one.raw_bytes is not None:
@@ -153,7 +153,7 @@ def _arrays(arrays: Sequence[PlannedArray], style: Style) -> Iterator[str]:
             yield from _wrap(_say_rebuild(one.rebuild), style, first="    ", then="      ")
 
 
-def _say_cost(one: PlannedArray) -> str:
+def _say_cost(one: ArrayBudget) -> str:
     said = []
     if one.read_bytes_per_second is not None and one.write_bytes_per_second is not None:
         said.append(
@@ -206,7 +206,7 @@ def _network(checked: DeskCheck, style: Style) -> Iterator[str]:
         )
 
 
-def _power(power: PowerPlan, style: Style) -> Iterator[str]:
+def _power(power: PowerBudget, style: Style) -> Iterator[str]:
     says = f"{power.total_watts:.0f} W at most"
     if power.supply_watts is not None and power.free_share is not None:
         says += f" of the supply's {power.supply_watts:.0f} W:"
@@ -227,7 +227,7 @@ def _bullets(remarks: Sequence[str], style: Style) -> Iterator[str]:
         yield from _wrap(one, style, then="    ")
 
 
-def _assumptions(assumptions: Sequence[TakenForGranted], style: Style) -> Iterator[str]:
+def _assumptions(assumptions: Sequence[Assumption], style: Style) -> Iterator[str]:
     for one in assumptions:
         value = "" if one.value is None else f"{_figure(one.value, one.unit)}: "
         yield from _wrap(f"{f'{one.key} = ' if one.key else ''}{value}{one.says} ({one.source})", style, then="    ")

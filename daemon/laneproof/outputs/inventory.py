@@ -7,7 +7,8 @@ from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.links import generation_at
 from laneproof.box.occupants import Occupant
 from laneproof.box.topology import Topology, survey
-from laneproof.declaration.build import Build, LinkPlan
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredLink
 from laneproof.findings import Finding
 from laneproof_collectors.snapshot import PciFunction, Snapshot
 from laneproof_collectors.unread import Unread
@@ -105,7 +106,7 @@ def _name(function: PciFunction | None) -> str | None:
     return (function.device_name or None) if function else None
 
 
-def _declared(plan: LinkPlan) -> Width:
+def _declared(plan: DeclaredLink) -> Width:
     return Width(generation=plan.generation, lanes=plan.lanes)
 
 

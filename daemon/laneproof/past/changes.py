@@ -4,7 +4,8 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
 from laneproof.box.power_view import IdleStates
-from laneproof.declaration.build import Build, Position
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredPosition
 
 _MOST_CHANGES = 300
 
@@ -111,7 +112,7 @@ class ChangeBook:
         return (one for one in self.concerning(path, serial) if when - before <= one.at <= when + after)
 
 
-def describe_parts(position: Position) -> str:
+def describe_parts(position: DeclaredPosition) -> str:
     """Name what stands between a position and its device, with the parts' own names."""
     return ", ".join(f"{part.kind} {part.id}" if part.id else part.kind for part in position.through) or "nothing"
 

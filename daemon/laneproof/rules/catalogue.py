@@ -7,7 +7,8 @@ are marked with the owner's reason; nothing is dropped.
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from laneproof.declaration.build import Acceptance, Build
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import Acceptance
 from laneproof.findings import Finding, Kind, order_findings
 from laneproof.past.past import Past
 from laneproof.rules.arrays.array_errors import ARRAY_ERRORS

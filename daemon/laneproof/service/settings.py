@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from laneproof.declaration.key_lines import find_key_places
+from laneproof.declaration.key_lines import find_key_lines
 from laneproof_collectors.collection import make_collectors
 
 DEFAULT_ADDRESS, DEFAULT_PORT = "127.0.0.1", 7766
@@ -55,7 +55,7 @@ def parse_settings(text: str, *, name: str) -> Settings:
     except ValidationError as error:
         settings, problems = Settings(), [_describe(one) for one in error.errors(include_url=False)]
     if problems:
-        lines = {path: place.line for path, place in find_key_places(text).items()}
+        lines = {path: place.line for path, place in find_key_lines(text).items()}
         told = [f"{name}, line {lines[path[:1]]}: {'.'.join(map(str, path))} {says}" for path, says in problems]
         raise SettingsError("\n".join(told))
     return settings

@@ -5,7 +5,7 @@ import tomlkit
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.declaration.key_lines import KeyPath, find_key_places, find_line_end
+from laneproof.declaration.key_lines import KeyPath, find_key_lines, find_line_end
 
 TEXT = '''\
 # a comment with = and [
@@ -43,7 +43,7 @@ path = '0000:00'
 
 
 def _lines(text: str) -> dict[KeyPath, int]:
-    return {path: place.line for path, place in find_key_places(text).items()}
+    return {path: place.line for path, place in find_key_lines(text).items()}
 
 
 def test_each_key_is_found_at_its_line() -> None:
@@ -111,7 +111,7 @@ def test_lines_are_counted_over_values_of_any_shape(values: list[str]) -> None:
 
 def test_value_stands_between_its_offsets() -> None:
     text = "a = 1 # one\nb.c = { d = \"x\", e = [ 1.5 , 2 ] }\n[[t]]\n\"f\" = '''g'''\n"
-    places = find_key_places(text)
+    places = find_key_lines(text)
     values = {path: text[place.start : place.end] for path, place in places.items()}
     assert values == {
         ("a",): "1",
@@ -135,7 +135,7 @@ def test_value_stands_between_its_offsets() -> None:
 def test_value_cut_out_reads_back_as_itself(data: dict[str, Any]) -> None:
     text = tomlkit.dumps(data)
     read = tomllib.loads(text)
-    for path, place in find_key_places(text).items():
+    for path, place in find_key_lines(text).items():
         value: Any = read
         for step in path:
             value = value[step]
@@ -145,6 +145,6 @@ def test_value_cut_out_reads_back_as_itself(data: dict[str, Any]) -> None:
 
 def test_comment_goes_to_the_end_of_the_line_past_strings_that_hold_its_sign() -> None:
     text = 'a = { b = 1, c = "# no" } # yes\r\nd = 2\ne = [1, """\n#""", 2]'
-    places = find_key_places(text)
+    places = find_key_lines(text)
     ends = [find_line_end(text, places[path].end) for path in (("a", "b"), ("d",), ("e", 0))]
     assert ends == [(text.index("\r"), True), (text.index("\ne ="), False), (len(text), False)]

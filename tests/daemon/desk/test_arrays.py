@@ -1,18 +1,18 @@
 import pytest
 
-from laneproof.desk.arrays import PlannedArray, plan_arrays
-from laneproof.desk.links import plan_links
-from laneproof.desk.notes import PlanNotes
+from laneproof.desk.arrays import ArrayBudget, budget_arrays
+from laneproof.desk.links import budget_links
+from laneproof.desk.notes import BudgetNotes
 from simulated_box import declare
 
 TB = 10**12
 
 
-def _plan(text: str) -> tuple[PlannedArray, PlanNotes]:
+def _plan(text: str) -> tuple[ArrayBudget, BudgetNotes]:
     build = declare(text)
-    notes = PlanNotes(assume=build.assume)
-    links, _ = plan_links(build, notes)
-    (array,) = plan_arrays(build, {one.label: one for one in links}, notes)
+    notes = BudgetNotes(assume=build.assume)
+    links, _ = budget_links(build, notes)
+    (array,) = budget_arrays(build, {one.label: one for one in links}, notes)
     return array, notes
 
 

@@ -1,9 +1,9 @@
 import pytest
 
 from laneproof.desk.bottleneck import Bottleneck, Throughput, find_bottleneck
-from laneproof.desk.links import plan_links
-from laneproof.desk.network import plan_network
-from laneproof.desk.notes import PlanNotes
+from laneproof.desk.links import budget_links
+from laneproof.desk.network import budget_network
+from laneproof.desk.notes import BudgetNotes
 from simulated_box import declare
 
 BOND = '[[bond]]\nname = "bond0"\nmode = "802.3ad"\nmembers = ["a", "b"]\nmember_speed_mbit_s = 10000\n'
@@ -11,9 +11,9 @@ BOND = '[[bond]]\nname = "bond0"\nmode = "802.3ad"\nmembers = ["a", "b"]\nmember
 
 def _find(text: str) -> tuple[Throughput, Bottleneck | None]:
     build = declare(text)
-    notes = PlanNotes(assume=build.assume)
-    links, shared = plan_links(build, notes)
-    return find_bottleneck(build, links, shared, plan_network(build, notes), notes)
+    notes = BudgetNotes(assume=build.assume)
+    links, shared = budget_links(build, notes)
+    return find_bottleneck(build, links, shared, budget_network(build, notes), notes)
 
 
 def _position(label: str, path: str, lanes: int = 4, occupant: str = '{ kind = "nvme" }') -> str:

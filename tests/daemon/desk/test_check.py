@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.desk.check import DeskCheck, check_plan
+from laneproof.desk.check import DeskCheck, check_budget
 from simulated_box import declare
 
 
@@ -66,7 +66,7 @@ members = ["riser-1", "riser-2", "riser-3", "riser-4", "deck-1"]
 
 
 def _check(text: str) -> DeskCheck:
-    return check_plan(declare(text))
+    return check_budget(declare(text))
 
 
 def test_kelp_fits_and_its_network_is_its_narrowest_part() -> None:

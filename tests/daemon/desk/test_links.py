@@ -2,15 +2,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.desk.links import PlannedLink, SharedLink, plan_links
-from laneproof.desk.notes import PlanNotes
+from laneproof.desk.links import LinkBudget, SharedLink, budget_links
+from laneproof.desk.notes import BudgetNotes
 from simulated_box import declare
 
 
-def _plan(text: str) -> tuple[dict[str, PlannedLink], tuple[SharedLink, ...], PlanNotes]:
+def _plan(text: str) -> tuple[dict[str, LinkBudget], tuple[SharedLink, ...], BudgetNotes]:
     build = declare(text)
-    notes = PlanNotes(assume=build.assume)
-    links, shared = plan_links(build, notes)
+    notes = BudgetNotes(assume=build.assume)
+    links, shared = budget_links(build, notes)
     return {one.label: one for one in links}, shared, notes
 
 

@@ -1,16 +1,16 @@
 import pytest
 
-from laneproof.desk.network import NetworkCeiling, plan_network
-from laneproof.desk.notes import PlanNotes
+from laneproof.desk.network import NetworkBudget, budget_network
+from laneproof.desk.notes import BudgetNotes
 from simulated_box import declare
 
 GBIT = 10**9
 
 
-def _plan(text: str) -> tuple[tuple[NetworkCeiling, ...], PlanNotes]:
+def _plan(text: str) -> tuple[tuple[NetworkBudget, ...], BudgetNotes]:
     build = declare(text)
-    notes = PlanNotes(assume=build.assume)
-    return plan_network(build, notes), notes
+    notes = BudgetNotes(assume=build.assume)
+    return budget_network(build, notes), notes
 
 
 def _bond(mode: str | None = "802.3ad", members: int = 2, speed: int | None = 10_000) -> str:

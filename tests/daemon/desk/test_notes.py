@@ -1,11 +1,11 @@
 from laneproof.declaration.assumptions import BASES, Assumptions
-from laneproof.desk.notes import PlanNotes
+from laneproof.desk.notes import BudgetNotes
 
 
 def test_assumption_is_told_once_it_was_used() -> None:
-    notes = PlanNotes(assume=Assumptions())
+    notes = BudgetNotes(assume=Assumptions())
     assert notes.assumptions == ()
-    assert notes.take("nvme_watts") == notes.take("nvme_watts") == 9.0
+    assert notes.figure("nvme_watts") == notes.figure("nvme_watts") == 9.0
     (told,) = notes.assumptions
     assert told.as_json() == {
         "key": "nvme_watts",
@@ -18,21 +18,21 @@ def test_assumption_is_told_once_it_was_used() -> None:
 
 
 def test_owners_own_figure_is_told_as_declared() -> None:
-    notes = PlanNotes(assume=Assumptions.model_validate({"nvme_watts": 5}))
-    assert notes.take("nvme_watts") == 5.0
+    notes = BudgetNotes(assume=Assumptions.model_validate({"nvme_watts": 5}))
+    assert notes.figure("nvme_watts") == 5.0
     assert (notes.assumptions[0].declared, notes.assumptions[0].source) == (True, "declared")
 
 
 def test_figures_stand_in_the_order_of_their_keys_and_before_words() -> None:
-    notes = PlanNotes(assume=Assumptions())
-    notes.take_for_granted("the sea is salt", "common practice, no source")
+    notes = BudgetNotes(assume=Assumptions())
+    notes.assumption("the sea is salt", "common practice, no source")
     for key in ("board_watts", "max_payload_bytes", "nvme_watts"):
-        notes.take(key)
+        notes.figure(key)
     assert [one.key for one in notes.assumptions] == ["max_payload_bytes", "nvme_watts", "board_watts", ""]
 
 
 def test_remark_is_made_once() -> None:
-    notes = PlanNotes(assume=Assumptions())
+    notes = BudgetNotes(assume=Assumptions())
     notes.remark("a")
     notes.remark("a")
     assert notes.remarks == ["a"]

@@ -5,7 +5,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from laneproof.desk.rebuild import Rebuild, failure_probability, more_fail_than, plan_rebuild, unreadable_probability
+from laneproof.desk.rebuild import (
+    Rebuild,
+    estimate_rebuild,
+    failure_probability,
+    more_fail_than,
+    unreadable_probability,
+)
 
 TB = 10**12
 YEAR = 365.25 * 86400
@@ -57,7 +63,7 @@ def test_certain_failures_are_certain() -> None:
 def _rebuild(
     *, member_bytes: int = TB, bytes_per_second: float = 200e6, spare_failures: int = 0, survivors: int = 4
 ) -> Rebuild:
-    return plan_rebuild(
+    return estimate_rebuild(
         member_bytes=member_bytes,
         read_members=survivors,
         survivors=survivors,

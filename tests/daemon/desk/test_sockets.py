@@ -1,13 +1,13 @@
 import pytest
 
-from laneproof.desk.notes import PlanNotes
+from laneproof.desk.notes import BudgetNotes
 from laneproof.desk.sockets import KEY_LANES, branch_lanes, check_devices, check_keys, check_slots, is_through
 from simulated_box import declare
 
 
-def _check(text: str) -> PlanNotes:
+def _check(text: str) -> BudgetNotes:
     build = declare(text)
-    notes = PlanNotes(assume=build.assume)
+    notes = BudgetNotes(assume=build.assume)
     check_slots(build, notes)
     check_keys(build, notes)
     check_devices(build, notes)

@@ -2,17 +2,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.desk.notes import PlanNotes
-from laneproof.desk.supply import PowerPlan, air_flow_m3_per_hour, plan_power
+from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.supply import PowerBudget, air_flow_m3_per_hour, budget_power
 from simulated_box import declare
 
 _DRIVE = '[[position]]\nlabel = "{0}"\npath = "0000:00/{0}.0"\noccupant = {{ kind = "{1}"{2} }}\n'
 
 
-def _plan(text: str) -> tuple[PowerPlan, PlanNotes]:
+def _plan(text: str) -> tuple[PowerBudget, BudgetNotes]:
     build = declare(text)
-    notes = PlanNotes(assume=build.assume)
-    return plan_power(build, notes), notes
+    notes = BudgetNotes(assume=build.assume)
+    return budget_power(build, notes), notes
 
 
 def _box(supply: float, drives: int = 4) -> str:

@@ -4,8 +4,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof.declaration.build import Build
-from laneproof.desk.check import check_plan
-from laneproof.outputs.budget_picture import draw_plan
+from laneproof.desk.check import check_budget
+from laneproof.outputs.budget_picture import draw_budget
 from simulated_box import declare
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -16,7 +16,7 @@ def _position(label: str, path: str, rest: str) -> str:
 
 
 def _draw(text: str) -> ET.Element:
-    return ET.fromstring(draw_plan(check_plan(declare(text))))  # noqa: S314 (drawn a line above)
+    return ET.fromstring(draw_budget(check_budget(declare(text))))  # noqa: S314 (drawn a line above)
 
 
 def _words(picture: ET.Element) -> list[str]:
@@ -88,7 +88,7 @@ def test_picture_can_be_heard() -> None:
 
 
 def test_picture_has_a_style_for_light_and_for_dark() -> None:
-    picture = draw_plan(check_plan(declare("")))
+    picture = draw_budget(check_budget(declare("")))
     assert "prefers-color-scheme:dark" in picture
     assert "http://" not in picture.replace("http://www.w3.org/2000/svg", "")
 
@@ -124,5 +124,5 @@ def test_no_name_breaks_the_picture(label: str, model: str, slot: str) -> None:
             }
         ],
     }
-    picture = ET.fromstring(draw_plan(check_plan(Build.model_validate(data))))  # noqa: S314 (drawn a line above)
+    picture = ET.fromstring(draw_budget(check_budget(Build.model_validate(data))))  # noqa: S314 (drawn a line above)
     assert picture.tag == f"{SVG}svg"

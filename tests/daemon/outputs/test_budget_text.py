@@ -2,9 +2,9 @@ import re
 
 import pytest
 
-from laneproof.desk.check import check_plan
+from laneproof.desk.check import check_budget
 from laneproof.outputs.audit_text import Style
-from laneproof.outputs.budget_text import write_plan
+from laneproof.outputs.budget_text import write_budget
 from simulated_box import declare
 
 FITS = """\
@@ -50,7 +50,7 @@ occupant = { kind = "sata", capacity = "8 TB" }
 
 
 def _write(text: str = FITS, **style: object) -> str:
-    return write_plan(check_plan(declare(text)), Style(**style))  # type: ignore[arg-type]
+    return write_budget(check_budget(declare(text)), Style(**style))  # type: ignore[arg-type]
 
 
 def test_verdict_stands_first_and_the_narrowest_part_next() -> None:
@@ -87,8 +87,8 @@ def test_network_says_that_one_flow_stays_on_one_member() -> None:
 
 
 def test_every_assumption_is_printed_with_its_source() -> None:
-    checked = check_plan(declare(FITS))
-    text = re.sub(r"\s+", " ", write_plan(checked, Style()))
+    checked = check_budget(declare(FITS))
+    text = re.sub(r"\s+", " ", write_budget(checked, Style()))
     assert checked.assumptions
     for one in checked.assumptions:
         assert re.sub(r"\s+", " ", f"{one.says} ({one.source})") in text

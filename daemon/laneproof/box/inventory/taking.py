@@ -22,7 +22,8 @@ from laneproof.box.link_ends import registers_of
 from laneproof.box.links import generation_at
 from laneproof.box.occupants import Occupant, name_by_ids
 from laneproof.box.topology import Topology, survey
-from laneproof.declaration.build import Build, LinkPlan
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredLink
 from laneproof_collectors.snapshot import Array, PciFunction, Setting, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -100,7 +101,7 @@ def _keep_place(path: str, build: Build | None, tree: Topology) -> KeptPlace:
     )
 
 
-def _keep_plan(plan: LinkPlan) -> KeptLink:
+def _keep_plan(plan: DeclaredLink) -> KeptLink:
     return KeptLink(generation=plan.generation, lanes=plan.lanes, transfers_per_second=None)
 
 

@@ -8,7 +8,8 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 
 from laneproof.box.placement import Arrangement, arrange
-from laneproof.declaration.build import ArrayPlan, Build
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_book import CHECKING, DAY, ArrayChecks, BoxBook, component_bytes
 from laneproof.past.past import Past
@@ -121,7 +122,7 @@ def _judge_overdue(build: Build | None, snapshot: Snapshot, past: Past) -> Itera
             yield from _judge_check(plan, array, past.box, now=snapshot.taken_at)
 
 
-def _judge_check(plan: ArrayPlan, array: Array, box: BoxBook, *, now: float) -> Iterator[Finding]:
+def _judge_check(plan: DeclaredArray, array: Array, box: BoxBook, *, now: float) -> Iterator[Finding]:
     allowed = (plan.scrub_every_days or 0) * DAY
     if array.sync_action in CHECKING:
         return
@@ -152,7 +153,7 @@ def _why_not(array: Array, checks: ArrayChecks, now: float) -> str:
     return f"the kernel keeps no time of it, and none was seen since {since}, when watching began"
 
 
-def _tell_overdue(plan: ArrayPlan, observed: str, *, checked_at: float | None) -> Finding:
+def _tell_overdue(plan: DeclaredArray, observed: str, *, checked_at: float | None) -> Finding:
     declared = f"every {plan.scrub_every_days} day{'s' if plan.scrub_every_days != 1 else ''}"
     return Finding(
         rule=OVERDUE,

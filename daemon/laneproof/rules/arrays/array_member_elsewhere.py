@@ -7,7 +7,8 @@ that points at the wrong drive is believed at the worst moment.
 from collections.abc import Iterator
 
 from laneproof.box.placement import Arrangement, arrange
-from laneproof.declaration.build import ArrayPlan, Build
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.arrays.member_positions import locate_disks
@@ -30,7 +31,7 @@ def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Fin
             yield from _compare(arrangement, plan, array)
 
 
-def declared_disks(arrangement: Arrangement, plan: ArrayPlan) -> frozenset[str] | Unread:
+def declared_disks(arrangement: Arrangement, plan: DeclaredArray) -> frozenset[str] | Unread:
     """Give the disks that are in an array's declared positions, its spares' included.
 
     Args:
@@ -52,7 +53,7 @@ def declared_disks(arrangement: Arrangement, plan: ArrayPlan) -> frozenset[str] 
     return frozenset(found)
 
 
-def _compare(arrangement: Arrangement, plan: ArrayPlan, array: Array) -> Iterator[Finding]:
+def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Iterator[Finding]:
     expected = declared_disks(arrangement, plan)
     if isinstance(expected, Unread):
         return  # array-differs says so

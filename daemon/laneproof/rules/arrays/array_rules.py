@@ -8,7 +8,8 @@ by array-member-elsewhere.
 from collections.abc import Iterator
 
 from laneproof.box.placement import Arrangement, arrange
-from laneproof.declaration.build import ArrayPlan, Build
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.arrays.array_member_elsewhere import declared_disks
@@ -50,7 +51,7 @@ def _judge_differs(build: Build | None, snapshot: Snapshot, _past: Past) -> Iter
             yield from _compare(arrangement, plan, array)
 
 
-def _tell_missing(arrangement: Arrangement, plan: ArrayPlan, arrays: tuple[Array, ...]) -> Finding:
+def _tell_missing(arrangement: Arrangement, plan: DeclaredArray, arrays: tuple[Array, ...]) -> Finding:
     wanted = {disk for label in plan.members for disk in _disks(arrangement, label)}
     other = next((one for one in arrays if wanted & {member.disk for member in one.members}), None)
     observed = f"no array {plan.name}" + (f"; its drives are in {other.name}" if other else "")
@@ -73,7 +74,7 @@ def _disks(arrangement: Arrangement, label: str) -> tuple[str, ...]:
     return placement.occupant.disks if placement and placement.occupant and placement.is_occupied else ()
 
 
-def _compare(arrangement: Arrangement, plan: ArrayPlan, array: Array) -> Iterator[Finding]:
+def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Iterator[Finding]:
     declared, observed, gaps = [], [], []
     if plan.level is not None:
         if isinstance(array.level, Unread):
@@ -104,7 +105,7 @@ def _compare(arrangement: Arrangement, plan: ArrayPlan, array: Array) -> Iterato
         yield _unverified("array-differs", f"array {array.name}", array.name, gaps[0])
 
 
-def _find_missing(arrangement: Arrangement, plan: ArrayPlan, array: Array) -> tuple[list[str], list[Unread]]:
+def _find_missing(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> tuple[list[str], list[Unread]]:
     """Give the declared positions whose drive is not in the array, and what is open.
 
     Those whose loss array-degraded tells, and those for which array-member-elsewhere names another drive, are left out.

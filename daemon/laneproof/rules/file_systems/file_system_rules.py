@@ -6,8 +6,8 @@ Without a declaration only what needs none is judged: a file system that is near
 from collections.abc import Iterator
 
 from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredFileSystem
 from laneproof.declaration.units import format_bytes
-from laneproof.declaration.watched_parts import FileSystemPlan
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_book import mount_key
 from laneproof.past.past import Past
@@ -24,7 +24,7 @@ _FULL_ABOVE, _CRITICAL_ABOVE = 0.90, 0.98
 _ALWAYS_FULL = ("squashfs", "erofs", "iso9660", "udf", "cramfs")  # made full, and never written
 
 
-def _plans(build: Build | None) -> dict[str, FileSystemPlan]:
+def _plans(build: Build | None) -> dict[str, DeclaredFileSystem]:
     return {_tidy(one.mount): one for one in (build.file_system if build else ())}
 
 

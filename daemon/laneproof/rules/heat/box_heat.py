@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from laneproof.box.placement import arrange
 from laneproof.declaration.build import Build
-from laneproof.declaration.watched_parts import FanPlan
+from laneproof.declaration.tables import DeclaredFan
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_book import DAY, BoxBook, key_of, name_fans
 from laneproof.past.past import Past
@@ -183,7 +183,7 @@ def _judge_fans(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator
             yield _tell_stopped(name, fan, "stands still, and was seen turning before", Severity.WARNING, declared=None)
 
 
-def _judge_declared(plan: FanPlan, mine: list[tuple[str, Fan]]) -> Iterator[Finding]:
+def _judge_declared(plan: DeclaredFan, mine: list[tuple[str, Fan]]) -> Iterator[Finding]:
     if not mine:
         why = "no chip shows a fan of that name; its driver may not be loaded"
         gap = Unread(f"fan {_key(plan)}", why, Reason.ABSENT)
@@ -203,7 +203,7 @@ def _judge_declared(plan: FanPlan, mine: list[tuple[str, Fan]]) -> Iterator[Find
             yield _tell_stopped(name, fan, _FAN_ALARM, Severity.WARNING, declared=declared)
 
 
-def _key(plan: FanPlan) -> str:
+def _key(plan: DeclaredFan) -> str:
     return f"{plan.chip} {plan.label}" if plan.chip else plan.label
 
 

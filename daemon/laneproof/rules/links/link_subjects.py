@@ -13,7 +13,8 @@ from typing import Any
 from laneproof.box.link_ends import LinkOfTwo, Told
 from laneproof.box.links import describe_rate, generation_at, link_bytes_per_second, rate_of
 from laneproof.box.placement import Arrangement
-from laneproof.declaration.build import Build, Position
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredPosition
 from laneproof_collectors.snapshot import PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -33,7 +34,7 @@ class Subject:
     """
 
     link: LinkOfTwo | None
-    position: Position | None
+    position: DeclaredPosition | None
     path: str
     declared_gt_s: float | None = None
     declared_lanes: int | None = None
@@ -173,7 +174,7 @@ def _who_set(link: LinkOfTwo) -> str:
 
 
 def explain_width(
-    link: LinkOfTwo, trained: float, wanted: float, *, position: Position | None, snapshot: Snapshot
+    link: LinkOfTwo, trained: float, wanted: float, *, position: DeclaredPosition | None, snapshot: Snapshot
 ) -> list[Reason]:
     """Find what keeps a link below the wanted width: an end's own lanes, or training itself.
 

@@ -5,7 +5,8 @@ from functools import lru_cache
 
 from laneproof.box.links import describe_rate, rate_of
 from laneproof.box.placement import arrange
-from laneproof.declaration.build import Build, Position
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredPosition
 from laneproof.evidence.counts import Bounds
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.training import clean_boots_needed, settled, short_boots
@@ -34,7 +35,7 @@ _TWICE = 2
 
 def _watch(
     build: Build | None, snapshot: Snapshot, ledger: Ledger
-) -> Iterator[tuple[Watched, TrainingRecord, Position | None]]:
+) -> Iterator[tuple[Watched, TrainingRecord, DeclaredPosition | None]]:
     labels = arrange(build, snapshot).label_by_path
     for path, record in ledger.training.records.items():
         drive = ledger.drives.records.get(record.serial)
@@ -76,7 +77,7 @@ def was_passing(fall: Fall) -> bool:
     return is_back and isinstance(settled(fall.readings), NotEnough)
 
 
-def _is_planned(fall: Fall, position: Position | None) -> bool:
+def _is_planned(fall: Fall, position: DeclaredPosition | None) -> bool:
     plan = position.link if position else None
     if plan is None or plan.generation is None or plan.lanes is None:
         return False
@@ -123,7 +124,7 @@ def _judge_boots(build: Build | None, snapshot: Snapshot, past: Past) -> Iterato
             yield _tell_boots(place, short, boots, position)
 
 
-def is_short(boot: BootTraining, record: TrainingRecord, position: Position | None) -> bool:
+def is_short(boot: BootTraining, record: TrainingRecord, position: DeclaredPosition | None) -> bool:
     """Whether a link came up below what it should in one boot; a limit that was set is no shortness.
 
     Args:
@@ -140,7 +141,9 @@ def is_short(boot: BootTraining, record: TrainingRecord, position: Position | No
     return bool((gt_s is not None and boot.gt_s < gt_s) or (lanes is not None and boot.lanes < lanes))
 
 
-def _expected(boot: BootTraining, record: TrainingRecord, position: Position | None) -> tuple[float | None, int | None]:
+def _expected(
+    boot: BootTraining, record: TrainingRecord, position: DeclaredPosition | None
+) -> tuple[float | None, int | None]:
     """Give what it should reach: its plan; else what both ends can do, or what it reached in other boots."""
     plan = position.link if position else None
     best_gt_s = max((one.gt_s for one in record.boots), default=0.0)
@@ -155,7 +158,7 @@ def _expected(boot: BootTraining, record: TrainingRecord, position: Position | N
 
 
 def _tell_boots(
-    place: Watched, short: list[BootTraining], boots: list[BootTraining], position: Position | None
+    place: Watched, short: list[BootTraining], boots: list[BootTraining], position: DeclaredPosition | None
 ) -> Finding:
     last = short[-1]
     reached = "nothing there at all" if last.missing else _write(last.gt_s, last.lanes)

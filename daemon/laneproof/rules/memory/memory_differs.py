@@ -2,7 +2,8 @@
 
 from collections.abc import Iterator
 
-from laneproof.declaration.build import Build, MemoryPlan
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredMemory
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
@@ -39,7 +40,7 @@ def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Fin
     yield from _judge_correction(plan, memory)
 
 
-def _judge_total(plan: MemoryPlan, memory: Memory) -> Iterator[Finding]:
+def _judge_total(plan: DeclaredMemory, memory: Memory) -> Iterator[Finding]:
     if plan.total is None or _is_short_of_modules(plan, memory):
         return
     sizes = [] if isinstance(memory.modules, Unread) else [one.size_bytes for one in memory.modules]
@@ -60,12 +61,12 @@ def _judge_total(plan: MemoryPlan, memory: Memory) -> Iterator[Finding]:
             yield _unverified("memory total", Unread("memory total", why, Reason.ABSENT))
 
 
-def _is_short_of_modules(plan: MemoryPlan, memory: Memory) -> bool:
+def _is_short_of_modules(plan: DeclaredMemory, memory: Memory) -> bool:
     """Whether the number of modules differs, which explains the total and is told with it."""
     return plan.modules is not None and not isinstance(memory.modules, Unread) and len(memory.modules) != plan.modules
 
 
-def _judge_modules(plan: MemoryPlan, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
+def _judge_modules(plan: DeclaredMemory, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
     if plan.modules is not None and len(modules) != plan.modules:
         sizes = [one.size_bytes for one in modules if one.size_bytes is not None]
         least = "" if len(sizes) == len(modules) else "at least "  # a module whose size the table does not tell
@@ -96,7 +97,7 @@ def _rated(module: MemoryModule) -> str:
     return f" (rated {module.rated_mt_s})"
 
 
-def _judge_correction(plan: MemoryPlan, memory: Memory) -> Iterator[Finding]:
+def _judge_correction(plan: DeclaredMemory, memory: Memory) -> Iterator[Finding]:
     if plan.ecc is None:
         return
     told: list[bool] = []

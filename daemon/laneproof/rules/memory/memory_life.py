@@ -7,7 +7,8 @@ boot, and only where the kernel has a driver for the memory controller: no count
 import re
 from collections.abc import Iterator
 
-from laneproof.declaration.build import Build, MemoryPlan
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredMemory
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_book import DAY, WEEK, key_of
 from laneproof.past.past import Past
@@ -47,7 +48,7 @@ def _judge_slow(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterato
     yield from _judge_channels(plan, memory.modules)
 
 
-def _judge_rate(plan: MemoryPlan | None, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
+def _judge_rate(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
     slow = [one for one in modules if _is_below(one.configured_mt_s, _rate_made_for(plan, one))]
     meant = plan.speed_mt_s if plan else None
     slow = [one for one in slow if meant is None or not _is_same(one.configured_mt_s, meant)]
@@ -80,7 +81,7 @@ def _judge_rate(plan: MemoryPlan | None, modules: tuple[MemoryModule, ...]) -> I
         yield cannot_tell(SLOW, gap, about="the rate of the memory", key="memory rate", next_steps=(FIRMWARE_SETUP,))
 
 
-def _rate_made_for(plan: MemoryPlan | None, module: MemoryModule) -> int | None:
+def _rate_made_for(plan: DeclaredMemory | None, module: MemoryModule) -> int | None:
     declared = plan.rated_mt_s if plan else None
     return max((rate for rate in (declared, module.rated_mt_s) if rate is not None), default=None)
 
@@ -112,7 +113,7 @@ def find_channels(modules: tuple[MemoryModule, ...]) -> tuple[str, ...] | None:
     return tuple(sorted(found))
 
 
-def _judge_channels(plan: MemoryPlan | None, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
+def _judge_channels(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
     channels = find_channels(modules)
     meant = plan.channels if plan else None
     if channels is None:

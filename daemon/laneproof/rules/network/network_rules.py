@@ -5,7 +5,8 @@ Even a whole bond gives one flow no more than one member's speed: the transmit h
 
 from collections.abc import Iterator, Mapping
 
-from laneproof.declaration.build import BondPlan, Build
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredBond
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.example_box import Box, make_bond
@@ -129,7 +130,7 @@ def _plain(value: object) -> object:
     return str(value) if isinstance(value, Unread) else value
 
 
-def _find_faults(plan: BondPlan, bond: Bond) -> Iterator[str | Unread]:
+def _find_faults(plan: DeclaredBond, bond: Bond) -> Iterator[str | Unread]:
     """Give all that keeps a bond from being whole.
 
     Source: Documentation/networking/bonding.rst: members up, in the active aggregator, with a partner that answers.
@@ -183,7 +184,7 @@ def _find_apart(bond: Bond, members: list[BondMember]) -> Iterator[str | Unread]
             yield f"{member.name} is up but in aggregator {number}, not in the active one, {active}"
 
 
-def _incomplete(plan: BondPlan, faults: list[str], evidence: dict[str, object]) -> Finding:
+def _incomplete(plan: DeclaredBond, faults: list[str], evidence: dict[str, object]) -> Finding:
     declared = ", ".join(one for one in (plan.mode, *plan.members) if one)
     return Finding(
         rule=INCOMPLETE,

@@ -4,7 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from laneproof.box.placement import Arrangement, Placement, State, arrange
-from laneproof.declaration.build import Build, SlotPlan
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredSlot
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.causes import bridges_lost, firmware_setting
@@ -27,7 +28,7 @@ class SplitTrouble:
     """
 
     name: str
-    slot: SlotPlan
+    slot: DeclaredSlot
     first: Placement | None
     missing: tuple[Placement, ...]
     held_lanes: int | None

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import EMPTY, Arrangement, Placement, State, arrange, is_same_text
 from laneproof.declaration.build import Build
-from laneproof.declaration.build import Occupant as OccupantPlan
+from laneproof.declaration.tables import DeclaredOccupant
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
@@ -21,7 +21,7 @@ from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
 
-def describe_plan(plan: OccupantPlan | None) -> str:
+def describe_plan(plan: DeclaredOccupant | None) -> str:
     """Write a declared occupant for people: ``nvme Fulmar N4, 4 TB, serial FN0001``."""
     if plan is None:
         return "a device"
@@ -157,7 +157,7 @@ def _judge_differs(build: Build | None, snapshot: Snapshot, _past: Past) -> Iter
 
 
 def _compare(
-    arrangement: Arrangement, placement: Placement, plan: OccupantPlan, occupant: Occupant
+    arrangement: Arrangement, placement: Placement, plan: DeclaredOccupant, occupant: Occupant
 ) -> Iterator[Finding]:
     different: list[tuple[str, str, str]] = []
     unread: list[tuple[str, str, Unread]] = []
@@ -172,7 +172,7 @@ def _compare(
         yield _tell_unread(placement, occupant, unread)
 
 
-def _pairs(plan: OccupantPlan, occupant: Occupant) -> Iterator[tuple[str, str | int, str | int | Unread]]:
+def _pairs(plan: DeclaredOccupant, occupant: Occupant) -> Iterator[tuple[str, str | int, str | int | Unread]]:
     """Give what is declared and what was found for each thing that is compared here (firmware is another rule's)."""
     pairs = (
         ("kind", plan.kind, occupant.kind),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from laneproof.box.occupants import enters_idle_states
 from laneproof.box.placement import Arrangement
-from laneproof.declaration.build import KernelPlan
+from laneproof.declaration.tables import DeclaredKernel
 from laneproof.rules.settings.power_positions import read_aspm, write_aspm
 from laneproof_collectors.snapshot import KernelPower
 from laneproof_collectors.unread import Unread
@@ -30,7 +30,7 @@ class Contradiction:
     devices: tuple[str, ...] = ()
 
 
-def find_contradictions(plan: KernelPlan | None, arrangement: Arrangement) -> Iterator[Contradiction]:
+def find_contradictions(plan: DeclaredKernel | None, arrangement: Arrangement) -> Iterator[Contradiction]:
     """Find the settings that contradict themselves and are not declared; declared ones are compared with that."""
     power = arrangement.snapshot.power
     if isinstance(power, Unread):

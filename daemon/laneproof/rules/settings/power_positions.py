@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from laneproof.box.link_ends import LinkOfTwo, registers_of
 from laneproof.box.occupants import enters_idle_states
 from laneproof.box.placement import Placement
-from laneproof.declaration.build import KernelPlan
+from laneproof.declaration.tables import DeclaredKernel
 from laneproof_collectors.snapshot import NvmeController, PciFunction
 from laneproof_collectors.unread import Unread
 
@@ -33,7 +33,7 @@ class Deviation:
     observed: str | Unread
 
 
-def find_deviations(plan: KernelPlan, placement: Placement) -> Iterator[Deviation]:
+def find_deviations(plan: DeclaredKernel, placement: Placement) -> Iterator[Deviation]:
     """Compare the declared kernel settings with what is in force in one position."""
     if plan.links_aspm is not None and placement.link is not None:
         yield from _compare_aspm(plan.links_aspm, placement.link)

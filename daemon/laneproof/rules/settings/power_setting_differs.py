@@ -6,7 +6,8 @@ Without a declared value only contradictions are told: what was asked for on the
 from collections.abc import Iterator
 
 from laneproof.box.placement import Placement, arrange
-from laneproof.declaration.build import Build, KernelPlan
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredKernel
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.causes import aspm_setting
@@ -59,7 +60,7 @@ def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Find
 # --- the kernel's own settings ----------------------------------------------------------------------------------------
 
 
-def _judge_kernel(plan: KernelPlan, power: KernelPower | Unread) -> Iterator[Finding]:
+def _judge_kernel(plan: DeclaredKernel, power: KernelPower | Unread) -> Iterator[Finding]:
     settings = ("command_line", "aspm_policy", "nvme_default_ps_max_latency_us", "port_power_management")
     if isinstance(power, Unread):
         if any(getattr(plan, name) not in (None, ()) for name in settings):
@@ -157,7 +158,7 @@ def _unverified(key: str, declared: str | None, gap: Unread) -> Finding:
 # --- positions --------------------------------------------------------------------------------------------------------
 
 
-def _judge_position(plan: KernelPlan, placement: Placement, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+def _judge_position(plan: DeclaredKernel, placement: Placement, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
     deviations = list(find_deviations(plan, placement))
     differing = [one for one in deviations if not isinstance(one.observed, Unread)]
     if differing:

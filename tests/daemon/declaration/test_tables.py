@@ -1,5 +1,3 @@
-"""Fans and file systems in a declaration, and what arrays and memory say besides."""
-
 import pytest
 from pydantic import ValidationError
 
@@ -40,6 +38,8 @@ channels = 2
         '[[fan]]\nchip = "board"',
         '[[array]]\nname = "md0"\nscrub_every_days = "monthly"',
         '[[file_system]]\nmount = "/srv"\nfull = 0.9',
+        "[supply]",
+        "[processor]\nwatts = 0",
     ],
 )
 def test_what_makes_no_sense_is_refused(text: str) -> None:
