@@ -3,11 +3,14 @@
 import json
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from laneproof.engine import Engine
 from laneproof.past.ledger import SCHEMA, Ledger, LedgerStateError
 from laneproof.past.notes import Note
+from laneproof.past.past import Past
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, counting_box
 from laneproof_collectors.hotplug import device_events
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, kernel_events
@@ -40,6 +43,13 @@ def test_the_state_is_plain_json_and_says_its_version() -> None:
     state = eventful(Story(), 0, 60).ledger.as_state()
     assert json.loads(json.dumps(state, allow_nan=False)) == state
     assert state["schema"] == SCHEMA
+
+
+def test_what_an_earlier_version_kept_is_read_and_written_without_loss() -> None:
+    kept = json.loads(Path(__file__).with_name("state_1.json").read_text(encoding="utf-8"))
+    engine = Engine(None)
+    engine.restore((), Past(), kept)
+    assert engine.as_state() == kept
 
 
 @pytest.mark.parametrize(
