@@ -14,7 +14,7 @@ from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive, 
 from laneproof_collectors.unread import Unread
 
 KNOWN_SECONDS = 30 * 86400.0
-"""How long a place that tells no serial number is taken to hold the drive that was last seen in it. Judgement."""
+"""How long a position that tells no serial number is taken to hold the drive that was last seen in it. Judgement."""
 _MOST_TIMES = 200
 _HOURS_A_DAY = 24
 _KEPT_HOURS = 7 * _HOURS_A_DAY
@@ -142,7 +142,7 @@ class DriveRecord:
         capacity_bytes: What it holds.
         first_at: When it was first seen.
         last_at: When it was last seen.
-        paths: All places it was seen in, with the time from which on.
+        paths: All positions it was seen in, with the time from which on.
         counters: Its counters at the last reading.
         counters_at: When that was; 0 if never.
         counters_boot: Number of the boot of that reading.
@@ -349,12 +349,12 @@ class DriveBook:
         return self.records.get(key_of(occupant))
 
     def at(self, path: str) -> DriveRecord | None:
-        """Give the drive that was last seen in a place."""
+        """Give the drive that was last seen in a position."""
         here = [one for one in self.records.values() if one.path == path]
         return max(here, key=lambda one: one.last_at, default=None)
 
     def meet(self, occupant: Occupant, timeline: Timeline) -> DriveRecord:
-        """Give a drive's record, new where it was never seen, with its identity and place brought up to date."""
+        """Give a drive's record, new where it was never seen, with its identity and position brought up to date."""
         key = self.key_for(occupant, timeline.now)
         record = self.records.get(key)
         if record is None:
@@ -387,7 +387,7 @@ class DriveBook:
 
 
 def key_of(occupant: Occupant) -> str:
-    """Name a drive by its serial number; by its place where it tells none."""
+    """Name a drive by its serial number; by its position where it tells none."""
     serial = occupant.serial.strip() if isinstance(occupant.serial, str) else ""
     return serial or occupant.own_path
 

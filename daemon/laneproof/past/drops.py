@@ -1,6 +1,6 @@
 """Disconnects and resets of drives, each once, with what held just before.
 
-What the kernel told is joined into episodes (see `laneproof.past.episodes`). A drive that was there in one pass and
+What the kernel told is joined into episodes (see `laneproof.past.joining`). A drive that was there in one pass and
 is not in the next, with not a word from the kernel, is a disconnect too: a port without hot plug says nothing. Only
 where the log is known to be read, and the function is gone in good order, did somebody take it out.
 """
@@ -11,16 +11,16 @@ from dataclasses import dataclass, field, replace
 from operator import attrgetter
 
 from laneproof.evidence.disconnects import EPISODE_GAP_SECONDS
-from laneproof.past.episodes import (
+from laneproof.past.joining import (
     COMPANION_SECONDS,
     REMOVED,
     RETURNS,
-    Episode,
-    PlaceEvent,
-    episodes,
+    JoinedEvents,
+    PositionEvent,
     from_device,
     from_kernel,
-    place_of,
+    join_events,
+    path_of,
 )
 from laneproof.past.link_errors import is_of_link
 from laneproof.past.timeline import Timeline
@@ -101,7 +101,7 @@ class Drop:
 
     Attributes:
         number: Its own number, for people.
-        path: The place.
+        path: The position.
         serial: The drive that was there, empty where it is not known.
         device: What it was called.
         dropped_at: When, ledger time.
@@ -119,7 +119,7 @@ class Drop:
         returned_boot: Number of the boot in which it was back.
         cycled: Whether its count of power cycles had gone up by then; None if not known.
         power_lost: Whether it lost its power while the machine ran on; None if not known.
-        together: Other places that dropped at the same moment.
+        together: Other positions that dropped at the same moment.
         before: What held before.
     """
 
@@ -156,7 +156,7 @@ class Drop:
         return not self.asked
 
     def may_grow(self, timeline: Timeline) -> bool:
-        """Whether what happens now at its place would still belong to it."""
+        """Whether what happens now at its position would still belong to it."""
         return self.boot == timeline.boots and timeline.now - self.ended < EPISODE_GAP_SECONDS
 
 
@@ -168,21 +168,20 @@ class DropBook:
         drops: The disconnects.
         recent: Events of the last hours.
         next_number: The next disconnect's number.
-        states: What each place held at the last pass: serial number, name and state.
-        names: Places by name, as of this boot.
+        states: What each position held at the last pass: serial number, name and state.
+        names: Positions by name, as of this boot.
         boot: The boot that both are of.
-        older_names: Places by name, as of the boot before.
+        older_names: Positions by name, as of the boot before.
         log_heard_in: The last boot in which a record of the kernel's log was read.
-        passed_on: Reports of correctable errors by place, since the counters were last read.
-        answers: When the log told whether a controller's registers still answered, with the place and the answer.
-        leaving: Since when a place's drive has been let go of by its driver, while that goes on.
-        media: When the log told of data that could not be recovered, the place, and the drive where it was known.
-        uncorrected: When the log told of a link's error that could not be corrected, and the place; since the counters
-            were last read.
+        answers: When the log told whether a controller's registers still answered, with the position and the answer.
+        leaving: Since when a position's drive has been let go of by its driver, while that goes on.
+        media: When the log told of data that could not be recovered, the position, and the drive where it was known.
+        uncorrected: When the log told of a link's error that could not be corrected, and the position, since the
+            counters were last read.
     """
 
     drops: list[Drop] = field(default_factory=list)
-    recent: list[PlaceEvent] = field(default_factory=list)
+    recent: list[PositionEvent] = field(default_factory=list)
     next_number: int = 1
     states: dict[str, tuple[str, str, str]] = field(default_factory=dict)
     names: dict[str, str] = field(default_factory=dict)
@@ -195,11 +194,11 @@ class DropBook:
     uncorrected: list[tuple[float, str]] = field(default_factory=list)
 
     def of_path(self, path: str) -> list[Drop]:
-        """Give the failures at a place, oldest first."""
+        """Give the failures at a position, oldest first."""
         return [one for one in self.drops if one.path == path and one.counts]
 
     def of(self, path: str | None, serial: str | None) -> list[Drop]:
-        """Give the failures of a place and those of a drive wherever it was, oldest first."""
+        """Give the failures of a position and those of a drive wherever it was, oldest first."""
         return [
             one
             for one in self.drops
@@ -207,80 +206,80 @@ class DropBook:
         ]
 
     def covers(self, path: str, when: float) -> bool:
-        """Whether a moment belongs to a disconnect of a place, or of one above or below it."""
+        """Whether a moment belongs to a disconnect of a position, or of one above or below it."""
         return any(
             one.started - COMPANION_SECONDS <= when <= one.ended + COMPANION_SECONDS
             and (f"{one.path}/".startswith(f"{path}/") or f"{path}/".startswith(f"{one.path}/"))
             for one in reversed(self.drops)
         )
 
-    def learn_names(self, places: dict[str, str], timeline: Timeline) -> dict[str, str]:
+    def learn_names(self, paths: dict[str, str], timeline: Timeline) -> dict[str, str]:
         """Keep the names of this boot; those known before a drop come first, since the event used them.
 
         A drive that dropped before the first look of a boot has no name in it; as a rule it is that of the boot before.
         """
         if self.boot != timeline.boots:
             self.boot, self.names, self.older_names = timeline.boots, {}, self.names
-        merged = {**self.older_names, **places, **self.names}
-        self.names = {**self.names, **places}
+        merged = {**self.older_names, **paths, **self.names}
+        self.names = {**self.names, **paths}
         return merged
 
     def take_events(
         self,
         kernel_events: Iterable[TimedKernelEvent],
         device_events: Iterable[DeviceEvent],
-        places: dict[str, str],
+        paths: dict[str, str],
         timeline: Timeline,
-    ) -> tuple[list[PlaceEvent], dict[str, int]]:
+    ) -> tuple[list[PositionEvent], dict[str, int]]:
         """Place the events of a pass.
 
         Returns:
-            Those that bear on disconnects; and by place, how many correctable errors were reported.
+            Those that bear on disconnects; and by position, how many correctable errors were reported.
         """
-        placed: list[PlaceEvent] = []
+        placed: list[PositionEvent] = []
         reports: dict[str, int] = {}
         for timed in kernel_events:
             event = timed.event
             boot_before = timeline.is_of_boot_before(timed.boot_id)
             when = timeline.at(timed.up_seconds, timed.unix_seconds, boot_before=boot_before)
-            named = {**places, **self.older_names} if boot_before else places
+            named = {**paths, **self.older_names} if boot_before else paths
             if event.kind in _TOUCHES_NO_DRIVE or event.device is None:
                 if event.kind is EventKind.AER_CORRECTABLE and event.device is not None and not boot_before:
-                    place = place_of(event.device, places)
-                    reports[place] = reports.get(place, 0) + 1
+                    path = path_of(event.device, paths)
+                    reports[path] = reports.get(path, 0) + 1
                 continue
-            one = from_kernel(event, t=when, places=named, lines=timed.lines)
+            one = from_kernel(event, t=when, paths=named, lines=timed.lines)
             if one is not None:
                 placed.append(_weigh(one, event, timeline))
                 if event.silent is not None:
-                    self.answers.append((when, one.place, not event.silent))
+                    self.answers.append((when, one.path, not event.silent))
                 elif event.kind in _LINK_IS_GONE:
-                    self.answers.append((when, one.place, False))
+                    self.answers.append((when, one.path, False))
                 if event.kind is EventKind.AER_UNCORRECTABLE and is_of_link(event.detail.get("bits")):
-                    self.uncorrected.append((when, one.place))
+                    self.uncorrected.append((when, one.path))
                 if event.kind is EventKind.MEDIA_ERROR:
-                    self.media.append((when, one.place, self.states.get(one.place, ("", "", ""))[0]))
+                    self.media.append((when, one.path, self.states.get(one.path, ("", "", ""))[0]))
         del self.media[:-_MOST_DROPS], self.answers[:-_MOST_ANSWERS], self.uncorrected[:-_MOST_ANSWERS]
-        placed += self._place_device_events(device_events, placed, places, timeline.now)
+        placed += self._place_device_events(device_events, placed, paths, timeline.now)
         return placed, reports
 
     def _place_device_events(
-        self, events: Iterable[DeviceEvent], told: Sequence[PlaceEvent], places: dict[str, str], now: float
-    ) -> list[PlaceEvent]:
-        # A device event has no time of its own. Where the log told of a disconnect of that place, it is part of it.
+        self, events: Iterable[DeviceEvent], told: Sequence[PositionEvent], paths: dict[str, str], now: float
+    ) -> list[PositionEvent]:
+        # A device event has no time of its own. Where the log told of a disconnect of that position, it is part of it.
         placed = []
         for event in events:
-            one = from_device(event, t=now, places=places)
+            one = from_device(event, t=now, paths=paths)
             if one is None:
                 continue
             if one.kind == REMOVED:
-                near = [other.t for other in told if other.place == one.place and other.opens]
+                near = [other.t for other in told if other.path == one.path and other.opens]
                 if near:
                     one = replace(one, t=max(near))
             placed.append(one)
         return placed
 
-    def join(self, news: Sequence[PlaceEvent], timeline: Timeline, boots: Sequence[float]) -> list[Drop]:
+    def join(self, news: Sequence[PositionEvent], timeline: Timeline, boots: Sequence[float]) -> list[Drop]:
         """Join the pass's events with those before into disconnects.
 
         Args:
@@ -294,18 +293,18 @@ class DropBook:
         touched: list[Drop] = []
         if news:
             self.recent = _thin([*self.recent, *news])[-_MOST_RECENT:]
-            touched = [self._keep(one, timeline) for one in episodes(self.recent, boots=boots)]
+            touched = [self._keep(one, timeline) for one in join_events(self.recent, boots=boots)]
         if self.recent and min(one.t for one in self.recent) < timeline.now - _CHAIN_SECONDS:
             self.recent = _still_open(self.recent, timeline.now)
         return touched
 
-    def _keep(self, episode: Episode, timeline: Timeline) -> Drop:
+    def _keep(self, episode: JoinedEvents, timeline: Timeline) -> Drop:
         known = next((one for one in reversed(self.drops) if _is_same(one, episode)), None)
         if known is None:
-            serial, name, _ = self.states.get(episode.place, ("", "", ""))
+            serial, name, _ = self.states.get(episode.path, ("", "", ""))
             known = Drop(
                 number=self.next_number,
-                path=episode.place,
+                path=episode.path,
                 serial=serial,
                 device=name or episode.devices[0],
                 dropped_at=episode.dropped_at,
@@ -328,44 +327,42 @@ class DropBook:
         known.dropped = known.dropped or episode.dropped
         known.gone = episode.config_space_gone if known.gone is None else known.gone or bool(episode.config_space_gone)
         known.asked = known.asked and episode.asked
-        told = [
-            yes for when, place, yes in self.answers if place == known.path and known.started <= when <= known.ended
-        ]
+        told = [yes for when, path, yes in self.answers if path == known.path and known.started <= when <= known.ended]
         known.answered = all(told) if told else known.answered
         known.together = sorted({*known.together, *episode.together})
         return known
 
 
-def _is_same(drop: Drop, episode: Episode) -> bool:
+def _is_same(drop: Drop, episode: JoinedEvents) -> bool:
     """Whether an episode is a disconnect that is known, which may have grown, and lost its good order, since."""
-    if drop.path != episode.place or drop.asked < episode.asked:
+    if drop.path != episode.path or drop.asked < episode.asked:
         return False
     if drop.asked and episode.dropped_at > drop.dropped_at:
         return False  # taken out and put back; what came then is another (what belongs to it begins with it)
     return episode.started - drop.ended < EPISODE_GAP_SECONDS and drop.started <= episode.ended
 
 
-def _still_open(events: list[PlaceEvent], now: float) -> list[PlaceEvent]:
-    """Keep the events of each place that an event to come may still be joined to."""
-    kept: list[PlaceEvent] = []
+def _still_open(events: list[PositionEvent], now: float) -> list[PositionEvent]:
+    """Keep the events of each position that an event to come may still be joined to."""
+    kept: list[PositionEvent] = []
     reached: dict[str, float] = {}
     for one in sorted(events, key=attrgetter("t"), reverse=True):
-        if reached.get(one.place, now) - one.t <= _CHAIN_SECONDS:
-            reached[one.place] = one.t
+        if reached.get(one.path, now) - one.t <= _CHAIN_SECONDS:
+            reached[one.path] = one.t
             kept.append(one)
     return kept[::-1]
 
 
-def _thin(events: list[PlaceEvent]) -> list[PlaceEvent]:
-    """Of what merely goes along, one a minute, place and kind is enough; each way back tells two removals apart."""
-    kept: dict[tuple[object, ...], PlaceEvent] = {}
+def _thin(events: list[PositionEvent]) -> list[PositionEvent]:
+    """Of what merely goes along, one a minute, position and kind is enough; each way back tells two removals apart."""
+    kept: dict[tuple[object, ...], PositionEvent] = {}
     for one in events:
         minute = one.t if one.opens or one.kind in RETURNS else one.t // 60.0
-        kept.setdefault((one.place, one.device, one.kind, one.opens, minute), one)
+        kept.setdefault((one.path, one.device, one.kind, one.opens, minute), one)
     return list(kept.values())
 
 
-def _weigh(one: PlaceEvent, event: KernelEvent, timeline: Timeline) -> PlaceEvent:
+def _weigh(one: PositionEvent, event: KernelEvent, timeline: Timeline) -> PositionEvent:
     """Let some events begin an episode by themselves, and take links that come up at boot for training."""
     if event.kind is EventKind.PROBE_FAILED:
         return replace(one, opens=True)
@@ -376,6 +373,6 @@ def _weigh(one: PlaceEvent, event: KernelEvent, timeline: Timeline) -> PlaceEven
     return one
 
 
-def vanished(path: str, device: str, when: float, kind: str = VANISHED) -> PlaceEvent:
+def vanished(path: str, device: str, when: float, kind: str = VANISHED) -> PositionEvent:
     """Make the event of a disconnect, or a reset, that nobody told of."""
-    return PlaceEvent(t=when, place=path, device=device, kind=kind, opens=True, dropped=kind != RESETTING, lines=0)
+    return PositionEvent(t=when, path=path, device=device, kind=kind, opens=True, dropped=kind != RESETTING, lines=0)

@@ -20,11 +20,11 @@ from laneproof.past.boots import BootBook
 from laneproof.past.changes import Change, ChangeBook, note_declaration, note_idle_states
 from laneproof.past.drives import DriveBook, DriveRecord, key_of
 from laneproof.past.drops import HEAT_LASTS_SECONDS, REENUMERATED, RESETTING, Before, Drop, DropBook, vanished
-from laneproof.past.episodes import PlaceEvent
+from laneproof.past.joining import PositionEvent
 from laneproof.past.link_errors import LinkBook, LinkNews
 from laneproof.past.load import LoadRecord, Window, compare_siblings
 from laneproof.past.notes import Note
-from laneproof.past.places import AWAY, HERE, LEAVING, Presence, find_presences, name_places
+from laneproof.past.presence import AWAY, HERE, LEAVING, Presence, find_presences, paths_by_name
 from laneproof.past.timeline import Step, Timeline
 from laneproof.past.training import TrainingBook
 from laneproof.past.trials import ERRORS, TrialBook
@@ -107,7 +107,7 @@ class Ledger:
 
     def as_state(self) -> dict[str, Any]:
         """Give everything as plain JSON values."""
-        state: dict[str, Any] = _STATE.dump_python(self._state, mode="json", exclude_defaults=True)
+        state: dict[str, Any] = _STATE.dump_python(self._state, mode="json", exclude_defaults=True, by_alias=True)
         return {"schema": SCHEMA, **state}
 
     @classmethod
@@ -245,7 +245,7 @@ class Ledger:
 
     def _take_events(
         self, tree: Topology, kernel_events: KernelNews, device_events: DeviceNews
-    ) -> tuple[list[PlaceEvent], dict[str, int]]:
+    ) -> tuple[list[PositionEvent], dict[str, int]]:
         state = self._state
         if isinstance(kernel_events, KernelEvents):
             told = kernel_events.events
@@ -259,9 +259,9 @@ class Ledger:
         for one in fresh:
             state.kernel_sequence = max(state.kernel_sequence, -1 if one.sequence is None else one.sequence)
         self._restored = False
-        places = state.drops.learn_names(name_places(tree), state.timeline)
+        paths = state.drops.learn_names(paths_by_name(tree), state.timeline)
         devices = () if isinstance(device_events, Unread) else device_events
-        return state.drops.take_events(fresh, devices, places, state.timeline)
+        return state.drops.take_events(fresh, devices, paths, state.timeline)
 
     def _is_old(self, one: TimedKernelEvent) -> bool:
         # after a restart of the program the ring is read from its beginning, and gives again what was taken before
@@ -301,7 +301,7 @@ class Ledger:
     def _follow_drops(
         self,
         tree: Topology,
-        events: Sequence[PlaceEvent],
+        events: Sequence[PositionEvent],
         step: Step,
     ) -> list[Drop]:
         drops = self._state.drops
@@ -310,7 +310,7 @@ class Ledger:
         silent = [] if step.rebooted or not is_readable else self._find_silent(tree, presences, events)
         touched = drops.join([*events, *silent], self.timeline, self._state.boot_times)
         for drop in touched:
-            self._describe(drop, step, is_silent=any(one.place == drop.path for one in silent))
+            self._describe(drop, step, is_silent=any(one.path == drop.path for one in silent))
         if step.rebooted and is_readable:
             missing = [path for path, (_, _, state) in drops.states.items() if state == HERE and path not in presences]
             self._state.training.note_missing(missing, self.timeline)
@@ -335,10 +335,10 @@ class Ledger:
         return drops.states.get(here.path, ("", "", LEAVING))[2]
 
     def _find_silent(
-        self, tree: Topology, presences: dict[str, Presence], events: Sequence[PlaceEvent]
-    ) -> list[PlaceEvent]:
+        self, tree: Topology, presences: dict[str, Presence], events: Sequence[PositionEvent]
+    ) -> list[PositionEvent]:
         """Find the disconnects that nobody told of."""
-        told = {one.place for one in events if one.opens}
+        told = {one.path for one in events if one.opens}
         heard = self._state.drops.log_heard_in == self.timeline.boots
         silent = []
         for path, (_, name, state) in self._state.drops.states.items():
@@ -360,10 +360,10 @@ class Ledger:
                 silent.append(vanished(path, name, self.now, REENUMERATED))
         return silent
 
-    def _is_known_to_have_gone(self, path: str, events: Sequence[PlaceEvent]) -> bool:
+    def _is_known_to_have_gone(self, path: str, events: Sequence[PositionEvent]) -> bool:
         """Whether it is known why a drive's counters began anew since they were read last."""
         counted_at = self._anew[path]
-        return any(one.place == path for one in events) or any(
+        return any(one.path == path for one in events) or any(
             drop.path == path and drop.ended >= counted_at for drop in self._state.drops.drops
         )
 
@@ -432,14 +432,14 @@ class Ledger:
         snapshot: Snapshot,
         tree: Topology,
         occupants: Sequence[Occupant],
-        events: Sequence[PlaceEvent],
+        events: Sequence[PositionEvent],
         reports: dict[str, int],
     ) -> None:
         drops = self._state.drops
-        self._disturbed |= {one.place for one in events if one.opens}
+        self._disturbed |= {one.path for one in events if one.opens}
         self._state.links.forgive(drops.covers)
-        for place, number in reports.items():
-            self._reports[place] = self._reports.get(place, 0) + number
+        for path, number in reports.items():
+            self._reports[path] = self._reports.get(path, 0) + number
         if snapshot.functions is self._functions or tree.unread is not None:
             return
         self._functions = snapshot.functions
@@ -447,7 +447,7 @@ class Ledger:
         news = LinkNews(
             disturbed=self._disturbed,
             reports=self._reports,
-            uncorrected=[(when, place) for when, place in drops.uncorrected if not drops.covers(place, when)],
+            uncorrected=[(when, path) for when, path in drops.uncorrected if not drops.covers(path, when)],
             switched_off=_is_counting_switched_off(snapshot),
         )
         self._disturbed, self._reports, drops.uncorrected = frozenset(), {}, []

@@ -1,6 +1,6 @@
 """Correctable errors of each link with their exposure, as the kernel counts them at both ends.
 
-Rules of this module: a series belongs to one drive in one place and begins anew with each boot, each time an end is
+Rules of this module: a series belongs to one drive in one position and begins anew with each boot, each time an end is
 enumerated, and each time a count falls; what stood there at its first reading was counted before anybody looked and is
 no rate. Errors that go along with a disconnect belong to it and are kept apart. Where no end counts, the reports in the
 kernel's log stand in, as the least that happened; those of errors that could not be corrected wherever no end counts
@@ -128,9 +128,9 @@ class LinkNews:
     """What one pass tells of the links besides counters.
 
     Attributes:
-        disturbed: Places where a disconnect happened since the last reading.
-        reports: By place, error reports in the kernel's log since then.
-        uncorrected: When the log told of an uncorrectable error since then, and the place.
+        disturbed: Positions where a disconnect happened since the last reading.
+        reports: By position, error reports in the kernel's log since then.
+        uncorrected: When the log told of an uncorrectable error since then, and the position.
         switched_off: Whether the kernel was told not to count: its counters are there and stay at zero.
     """
 
@@ -231,7 +231,7 @@ def _read_link(record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed:
             fresh.device_errors = fresh.most = news.reports.get(record.path, 0)
     if not (_counts_fatal(record.port, link.port) or _counts_fatal(record.far, link.device)):
         begins = (record.port.since, record.far.since, timeline.booted_at)
-        told = (when for when, place in news.uncorrected if place == record.path)
+        told = (when for when, path in news.uncorrected if path == record.path)
         _take_reported(record, (when for when in told if not any(0 <= when - one <= SETTLE_SECONDS for one in begins)))
     if record.path in news.disturbed or young:
         record.aside += fresh.errors

@@ -12,13 +12,13 @@ def find_media_times(record: DriveRecord, drops: DropBook) -> list[tuple[float, 
 
     Args:
         record: The drive.
-        drops: What the kernel's log told, by place.
+        drops: What the kernel's log told, by position.
     """
     counted = [(rise.at, rise.by) for rise in record.risen("media_errors")]
     told = [
         (when, 0)
-        for when, place, serial in drops.media
-        if _is_of(record, place, serial) and not any(abs(when - at) < _COUNTED_SECONDS for at, _ in counted)
+        for when, path, serial in drops.media
+        if _is_of(record, path, serial) and not any(abs(when - at) < _COUNTED_SECONDS for at, _ in counted)
     ]
     merged: list[tuple[float, int]] = []
     for when, number in sorted([*counted, *told]):
@@ -29,7 +29,7 @@ def find_media_times(record: DriveRecord, drops: DropBook) -> list[tuple[float, 
     return merged
 
 
-def _is_of(record: DriveRecord, place: str, serial: str) -> bool:
+def _is_of(record: DriveRecord, path: str, serial: str) -> bool:
     if serial:
         return serial == record.serial
-    return bool(record.paths) and record.paths[0][1] == place  # told at the first look, before drives were known
+    return bool(record.paths) and record.paths[0][1] == path  # told at the first look, before drives were known

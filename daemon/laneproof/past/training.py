@@ -108,7 +108,7 @@ class TrainingBook:
         self.records.pop(path, None)
 
     def note_missing(self, paths: Iterable[str], timeline: Timeline) -> None:
-        """Note the places that held a drive in the boot before and hold none since this one."""
+        """Note the positions that held a drive in the boot before and hold none since this one."""
         for path in paths:
             record = self.records.get(path)
             if record and record.boots and record.boots[-1].boot == timeline.boots - 1:

@@ -71,8 +71,8 @@ class TrialBook:
 
         Args:
             change: What was changed, at a position.
-            drops: Disconnects of the place and of the drive in it.
-            links: Records of the place's link.
+            drops: Disconnects of the position and of the drive in it.
+            links: Records of the position's link.
             now: Ledger time.
             watched_since: When watching began.
 

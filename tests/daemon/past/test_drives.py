@@ -139,7 +139,7 @@ def test_an_identity_that_changes_is_doubtful() -> None:
     assert what == "its capacity was 2000000000000 and is 4000000000000"
 
 
-def test_a_drive_without_a_serial_number_is_known_by_its_place() -> None:
+def test_a_drive_without_a_serial_number_is_known_by_its_position() -> None:
     story = Story().look(
         Box()
         .with_port(PATH)
@@ -177,12 +177,12 @@ def test_a_drive_that_stops_answering_is_the_drive_that_was_there() -> None:
     assert set(story.ledger.links.records) == {f"{PATH}|FN1"}
 
 
-def test_a_silent_device_that_nobody_ever_knew_stands_under_its_place() -> None:
+def test_a_silent_device_that_nobody_ever_knew_stands_under_its_position() -> None:
     story = Story().look(silent())
     assert all("/" in serial for serial in story.ledger.drives.records)
 
 
-def test_another_drive_that_tells_its_name_takes_the_place() -> None:
+def test_another_drive_that_tells_its_name_takes_the_position() -> None:
     story = Story().look(box()).look(silent(), after=HOUR).look(box(serial="FN2"), after=HOUR)
     at = story.ledger.drives.at(PATH)
     assert at is not None

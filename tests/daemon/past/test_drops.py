@@ -266,10 +266,10 @@ def test_of_a_disconnect_before_the_first_reading_nothing_is_known() -> None:
     assert drop.before.load is drop.before.load_during is None
 
 
-def test_medium_errors_in_the_log_are_kept_with_their_place() -> None:
+def test_medium_errors_in_the_log_are_kept_with_their_position() -> None:
     line = "critical medium error, dev nvme2n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
     story = Story().look(four()).look(four(), after=HOUR, log=(line,))
-    assert [place for _, place, _ in story.ledger.drops.media] == [PATHS[2]]
+    assert [path for _, path, _ in story.ledger.drops.media] == [PATHS[2]]
 
 
 def test_events_that_nobody_here_knows_keep_their_own_name() -> None:

@@ -1,9 +1,9 @@
-"""Names of the kernel's log and the places they mean, and which drives are there."""
+"""Names of the kernel's log and the positions they mean, and which drives are there."""
 
 from dataclasses import replace
 
 from laneproof.box.topology import survey
-from laneproof.past.places import AWAY, HERE, UNSURE, find_presences, name_places
+from laneproof.past.presence import AWAY, HERE, UNSURE, find_presences, paths_by_name
 from laneproof_collectors.unread import Unread
 from simulated_box import Box
 
@@ -15,27 +15,27 @@ def box() -> Box:
     return made.with_switch("0000:00/02.1").with_port(DEEP).with_drive(DEEP, serial="FN2")
 
 
-def test_a_ports_name_and_its_drives_names_mean_the_same_place() -> None:
-    places = name_places(survey(box().snapshot()))
-    assert {places[name] for name in ("0000:00:01.1", "0000:01:00.0", "nvme0")} == {PORT}
-    assert places["nvme1"] == DEEP
+def test_a_ports_name_and_its_drives_names_mean_the_same_position() -> None:
+    paths = paths_by_name(survey(box().snapshot()))
+    assert {paths[name] for name in ("0000:00:01.1", "0000:01:00.0", "nvme0")} == {PORT}
+    assert paths["nvme1"] == DEEP
 
 
-def test_an_upstream_port_sits_in_the_cards_own_place() -> None:
+def test_an_upstream_port_sits_in_the_cards_own_position() -> None:
     tree = survey(box().snapshot())
     upstream = tree.functions["0000:00/02.1/00.0"]
-    assert name_places(tree)[upstream.address] == "0000:00/02.1"
+    assert paths_by_name(tree)[upstream.address] == "0000:00/02.1"
 
 
 def test_a_sata_drive_is_found_by_disk_and_by_port() -> None:
     made = Box().with_device("0000:00/17.0", class_code=0x010601).with_sata_drive("0000:00/17.0/ata-3", name="sda")
-    places = name_places(survey(made.snapshot()))
-    assert places["sda"] == places["ata3"] == "0000:00/17.0/ata-3"
+    paths = paths_by_name(survey(made.snapshot()))
+    assert paths["sda"] == paths["ata3"] == "0000:00/17.0/ata-3"
 
 
 def states(**controller: object) -> list[str]:
     made = Box().with_port(PORT).with_drive(PORT, controller=dict(controller))
-    return [one.state for one in find_presences(survey(made.snapshot()))]
+    return [presence.state for presence in find_presences(survey(made.snapshot()))]
 
 
 def test_a_drive_is_here_away_or_unsure_by_its_controllers_state() -> None:
@@ -46,18 +46,20 @@ def test_a_drive_is_here_away_or_unsure_by_its_controllers_state() -> None:
 
 
 def test_a_function_that_answers_with_all_ones_is_away() -> None:
-    made = Box().with_port(PORT).with_drive(PORT).edit(f"{PORT}/00.0", lambda one: replace(one, answers=False))
-    assert [one.state for one in find_presences(survey(made.snapshot()))] == [AWAY]
+    made = (
+        Box().with_port(PORT).with_drive(PORT).edit(f"{PORT}/00.0", lambda function: replace(function, answers=False))
+    )
+    assert [presence.state for presence in find_presences(survey(made.snapshot()))] == [AWAY]
 
 
 def test_a_function_that_no_driver_serves_is_away() -> None:
     snapshot = Box().with_port(PORT).with_drive(PORT).snapshot()
-    assert [one.state for one in find_presences(survey(replace(snapshot, controllers=())))] == [AWAY]
+    assert [presence.state for presence in find_presences(survey(replace(snapshot, controllers=())))] == [AWAY]
 
 
 def test_a_sleeping_drive_is_here() -> None:
     made = Box().with_port(PORT).with_drive(PORT, asleep=True)
-    assert [one.state for one in find_presences(survey(made.snapshot()))] == [HERE]
+    assert [presence.state for presence in find_presences(survey(made.snapshot()))] == [HERE]
 
 
 def test_where_nothing_could_be_read_nothing_is_said() -> None:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof.evidence.disconnects import merge_into_episodes
-from laneproof.past.episodes import ADDED, REMOVED, PlaceEvent, episodes, from_device, from_kernel, place_of
+from laneproof.past.joining import ADDED, REMOVED, PositionEvent, from_device, from_kernel, join_events, path_of
 from laneproof_collectors.hotplug import parse_uevent
 from laneproof_collectors.kernel_log.lines import classify
 
@@ -16,24 +16,24 @@ PLACES = {"nvme0": HERE, "0000:01:00.0": HERE, "0000:00:01.1": HERE, "nvme1": TH
 DAY = 86400.0
 
 
-def said(t: float, message: str, lines: int = 1) -> PlaceEvent:
+def said(t: float, message: str, lines: int = 1) -> PositionEvent:
     event = classify(message)
     assert event is not None, message
-    placed = from_kernel(event, t=t, places=PLACES, lines=lines)
+    placed = from_kernel(event, t=t, paths=PLACES, lines=lines)
     assert placed is not None
     return placed
 
 
-def device(t: float, action: str, devpath: str, subsystem: str = "pci") -> PlaceEvent:
+def device(t: float, action: str, devpath: str, subsystem: str = "pci") -> PositionEvent:
     event = parse_uevent({"ACTION": action, "DEVPATH": devpath, "SUBSYSTEM": subsystem})
     assert event is not None
-    placed = from_device(event, t=t, places=PLACES)
+    placed = from_device(event, t=t, paths=PLACES)
     assert placed is not None
     return placed
 
 
-def drop(t: float, place: str = HERE) -> PlaceEvent:
-    return PlaceEvent(t=t, place=place, device="nvme0", kind="device_removed", opens=True, dropped=True)
+def drop(t: float, path: str = HERE) -> PositionEvent:
+    return PositionEvent(t=t, path=path, device="nvme0", kind="device_removed", opens=True, dropped=True)
 
 
 FUNCTION = "/devices/pci0000:00/0000:00:01.1/0000:01:00.0"
@@ -55,8 +55,8 @@ BURST = [
 
 
 def test_a_disconnect_is_one_episode_however_many_lines_it_wrote() -> None:
-    (one,) = episodes(BURST)
-    assert one.place == HERE
+    (one,) = join_events(BURST)
+    assert one.path == HERE
     assert one.devices == ("0000:00:01.1", "0000:01:00.0", "nvme0", "nvme0n1", "nvme0n1p1")
     assert (one.started, one.dropped_at, one.ended) == (970.0, 1000.0, 1001.3)
     assert one.lines == len(BURST)
@@ -71,24 +71,24 @@ def test_a_disconnect_is_one_episode_however_many_lines_it_wrote() -> None:
 def test_events_in_any_order_give_the_same_episodes() -> None:
     events = [*BURST, drop(1000.0 + DAY), drop(1002.0, THERE)]
     shuffled = random.Random(1).sample(events, len(events))  # noqa: S311 (a fixed order, no secret)
-    assert episodes(shuffled) == episodes(events)
+    assert join_events(shuffled) == join_events(events)
 
 
 def test_the_worked_example_of_merging_gives_three_episodes() -> None:
     # Times in days from the table of tests for disconnects: 10, 10.02, 10.05, 40.1, 40.12 and 71.3 are three episodes.
     days = (10.0, 10.02, 10.05, 40.1, 40.12, 71.3)
-    found = episodes([drop(day * DAY) for day in days])
+    found = join_events([drop(day * DAY) for day in days])
     assert [one.dropped_at for one in found] == [10.0 * DAY, 40.1 * DAY, 71.3 * DAY]
 
 
 @given(st.lists(st.floats(0, 1e6), min_size=1, max_size=30))
 def test_episodes_begin_when_the_statistics_say(times: list[float]) -> None:
-    assert tuple(one.dropped_at for one in episodes([drop(t) for t in times])) == merge_into_episodes(times)
+    assert tuple(one.dropped_at for one in join_events([drop(t) for t in times])) == merge_into_episodes(times)
 
 
 @pytest.mark.parametrize(("gap", "count"), [(3599.9, 1), (3600.0, 2)])
 def test_an_hour_parts_two_episodes(gap: float, count: int) -> None:
-    assert len(episodes([drop(0.0), drop(gap)])) == count
+    assert len(join_events([drop(0.0), drop(gap)])) == count
 
 
 @pytest.mark.parametrize(
@@ -103,23 +103,23 @@ def test_an_hour_parts_two_episodes(gap: float, count: int) -> None:
     ],
 )
 def test_what_goes_along_with_a_disconnect_begins_none(message: str) -> None:
-    assert episodes([said(1000.0, message)]) == ()
+    assert join_events([said(1000.0, message)]) == ()
 
 
 def test_what_happened_well_before_or_at_another_place_does_not_belong() -> None:
     early = said(600.0, "nvme nvme0: I/O 5 QID 3 timeout, aborting")
     elsewhere = said(1000.0, "I/O error, dev nvme1n1, sector 8 op 0x0:(READ) flags 0x0")
-    assert episodes([early, elsewhere, *BURST]) == episodes(BURST)
+    assert join_events([early, elsewhere, *BURST]) == join_events(BURST)
 
 
 def test_a_reset_on_the_bus_is_told_from_a_drop() -> None:
-    reset = episodes(
+    reset = join_events(
         [
             said(1000.0, "nvme nvme0: I/O 5 QID 3 timeout, reset controller"),
             said(1001.0, "nvme nvme0: Device not ready; aborting reset, CSTS=0x1"),
         ]
     )
-    silent = episodes([said(1000.0, "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10")])
+    silent = join_events([said(1000.0, "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10")])
     assert [one.dropped for one in reset] == [False]
     assert [one.config_space_gone for one in reset] == [None]
     assert [one.dropped for one in silent] == [True]
@@ -127,7 +127,7 @@ def test_a_reset_on_the_bus_is_told_from_a_drop() -> None:
 
 
 def test_a_removal_in_good_order_is_told_from_a_failure() -> None:
-    (one,) = episodes(
+    (one,) = join_events(
         [
             device(1000.0, "remove", FUNCTION + "/nvme/nvme0", "nvme"),
             device(1000.1, "remove", FUNCTION),
@@ -141,25 +141,25 @@ def test_a_removal_in_good_order_is_told_from_a_failure() -> None:
 
 def test_a_failure_after_a_removal_in_good_order_is_another_episode_with_its_own_time() -> None:
     taken_out = [device(700.0, "remove", FUNCTION), device(760.0, "add", FUNCTION)]
-    asked, failed = episodes([*taken_out, *BURST])
+    asked, failed = join_events([*taken_out, *BURST])
     assert (asked.asked, asked.dropped_at, asked.returned_at) == (True, 700.0, 760.0)
     assert (failed.asked, failed.dropped_at, failed.started) == (False, 1000.0, 970.0)
 
 
 def test_a_removal_in_good_order_after_a_failure_is_another_episode() -> None:
     back = device(1060.0, "add", FUNCTION)
-    failed, asked = episodes([*BURST, back, device(1090.0, "remove", FUNCTION), device(1200.0, "add", FUNCTION)])
+    failed, asked = join_events([*BURST, back, device(1090.0, "remove", FUNCTION), device(1200.0, "add", FUNCTION)])
     assert not failed.asked
     assert (asked.asked, asked.dropped_at, asked.returned_at) == (True, 1090.0, 1200.0)
 
 
 def test_without_a_return_between_removal_and_failure_are_one() -> None:
-    (one,) = episodes([device(900.0, "remove", FUNCTION + "/nvme/nvme0", "nvme"), *BURST])
+    (one,) = join_events([device(900.0, "remove", FUNCTION + "/nvme/nvme0", "nvme"), *BURST])
     assert not one.asked
 
 
 def test_each_removal_in_good_order_is_one_episode_however_close() -> None:
-    found = episodes(
+    found = join_events(
         device(1000.0 + 60.0 * n + 20.0 * (action == "add"), action, FUNCTION)
         for n in range(4)
         for action in ("remove", "add")
@@ -171,22 +171,22 @@ def test_each_removal_in_good_order_is_one_episode_however_close() -> None:
 
 def test_what_came_back_and_how_is_told() -> None:
     back = device(1500.0, "add", FUNCTION)
-    (again,) = episodes([*BURST, back])
+    (again,) = join_events([*BURST, back])
     assert (again.returned_at, again.restarted) == (1500.0, False)
-    (after_a_start,) = episodes([*BURST, back], boots=[0.0, 1400.0])
+    (after_a_start,) = join_events([*BURST, back], boots=[0.0, 1400.0])
     assert (after_a_start.returned_at, after_a_start.restarted) == (1500.0, True)
 
 
 def test_what_came_back_after_the_next_disconnect_did_not_come_back_before() -> None:
-    first, second = episodes(
-        [drop(0.0), drop(DAY), PlaceEvent(t=2 * DAY, place=HERE, device="x", kind=ADDED, opens=False)]
+    first, second = join_events(
+        [drop(0.0), drop(DAY), PositionEvent(t=2 * DAY, path=HERE, device="x", kind=ADDED, opens=False)]
     )
     assert first.returned_at is None
     assert second.returned_at == 2 * DAY
 
 
 def test_several_drives_within_seconds_are_together() -> None:
-    found = episodes([drop(0.0), drop(4.0, THERE), drop(4.5, "0000:00/01.3"), drop(DAY), drop(DAY + 6.0, THERE)])
+    found = join_events([drop(0.0), drop(4.0, THERE), drop(4.5, "0000:00/01.3"), drop(DAY), drop(DAY + 6.0, THERE)])
     assert [one.together for one in found] == [
         (THERE, "0000:00/01.3"),
         (HERE, "0000:00/01.3"),
@@ -197,7 +197,7 @@ def test_several_drives_within_seconds_are_together() -> None:
 
 
 def test_lines_that_stand_for_several_count_as_such() -> None:
-    (one,) = episodes(
+    (one,) = join_events(
         [
             said(10.0, "pcieport 0000:00:01.1: DPC: containment event, status:0x1f01 source:0x0000", lines=2),
             said(10.0, "pcieport 0000:00:01.1: AER: Uncorrected (Fatal) error received: 0000:01:00.0", lines=4),
@@ -207,7 +207,7 @@ def test_lines_that_stand_for_several_count_as_such() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "place"),
+    ("name", "path"),
     [
         ("nvme0", HERE),
         ("nvme0n1", HERE),
@@ -219,19 +219,19 @@ def test_lines_that_stand_for_several_count_as_such() -> None:
         ("0000:09:00.0", "0000:09:00.0"),
     ],
 )
-def test_a_name_in_the_log_leads_to_its_place(name: str, place: str) -> None:
-    assert place_of(name, PLACES) == place
+def test_a_name_in_the_log_leads_to_its_position(name: str, path: str) -> None:
+    assert path_of(name, PLACES) == path
 
 
 def test_sata_names_lead_to_their_places_too() -> None:
-    places = {"sda": "0000:00/17.0/ata-3", "ata3": "0000:00/17.0/ata-3"}
-    assert [place_of(name, places) for name in ("sda2", "ata3.00", "sdb1")] == [*places.values(), "sdb1"]
+    paths = {"sda": "0000:00/17.0/ata-3", "ata3": "0000:00/17.0/ata-3"}
+    assert [path_of(name, paths) for name in ("sda2", "ata3.00", "sdb1")] == [*paths.values(), "sdb1"]
 
 
-def test_a_message_about_nobody_has_no_place() -> None:
+def test_a_message_about_nobody_has_no_position() -> None:
     event = classify("md: super_written gets error=-5")
     assert event is not None
-    assert from_kernel(event, t=0.0, places=PLACES) is None
+    assert from_kernel(event, t=0.0, paths=PLACES) is None
 
 
 @pytest.mark.parametrize(
@@ -245,8 +245,8 @@ def test_a_message_about_nobody_has_no_place() -> None:
 def test_other_device_events_are_no_disconnect(action: str, devpath: str, subsystem: str) -> None:
     event = parse_uevent({"ACTION": action, "DEVPATH": devpath, "SUBSYSTEM": subsystem})
     assert event is not None
-    assert from_device(event, t=0.0, places=PLACES) is None
+    assert from_device(event, t=0.0, paths=PLACES) is None
 
 
 def test_nothing_gives_nothing() -> None:
-    assert episodes([]) == ()
+    assert join_events([]) == ()

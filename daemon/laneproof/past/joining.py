@@ -1,10 +1,10 @@
-"""Episodes: one disconnect is one episode, however many lines and events it wrote.
+"""Joins events into episodes: one disconnect is one episode, however many lines and events it wrote.
 
-Rules of this module: disconnects of one place that follow each other within `EPISODE_GAP_SECONDS` are one episode; what
-happened around it at the same place (timeouts, failed reads, error reports) belongs to it and does not begin one. A
-removal in good order is an episode of its own where the device was back before, or is back before the next. Times
-are unix seconds that the caller gives. What it does not do: say why (see the diagnosis), or how often is too often (see
-`disconnects`).
+Rules of this module: disconnects of one position that follow each other within `EPISODE_GAP_SECONDS` are one episode;
+what happened around it at the same position (timeouts, failed reads, error reports) belongs to it and does not begin
+one. A removal in good order is an episode of its own where the device was back before, or is back before the next.
+Times are unix seconds that the caller gives. What it does not do: say why (see the diagnosis), or how often is too
+often (see `disconnects`).
 """
 
 import re
@@ -12,6 +12,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from operator import attrgetter
+from typing import Annotated
+
+from pydantic import Field
 
 from laneproof.evidence.disconnects import EPISODE_GAP_SECONDS
 from laneproof_collectors.hotplug import DeviceEvent
@@ -19,7 +22,7 @@ from laneproof_collectors.kernel_log.formats import EventKind
 from laneproof_collectors.kernel_log.lines import KernelEvent
 
 COMPANION_SECONDS = 300.0
-"""What happens at the same place within this time before or after belongs to the episode.
+"""What happens at the same position within this time before or after belongs to the episode.
 
 The kernel's own limits, added up: 30 s until a command times out and 30 s more for its abort (nvme_core.io_timeout),
 60 s for an admin command (nvme_core.admin_timeout), up to 127.5 s until a controller is ready (CAP.TO in NVMe Base
@@ -27,7 +30,7 @@ The kernel's own limits, added up: 30 s until a command times out and 30 s more 
 """
 
 TOGETHER_SECONDS = 5.0
-"""Disconnects of several places within this time are counted as one coincidence."""
+"""Disconnects of several positions within this time are counted as one coincidence."""
 
 REMOVED, ADDED = "removed", "added"
 """Kinds of the device events, beside the kinds of the kernel's."""
@@ -41,12 +44,12 @@ _RESETTING = ("reset controller", "disable controller")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlaceEvent:
-    """Something that happened at a place.
+class PositionEvent:
+    """Something that happened at a position.
 
     Attributes:
         t: When, unix seconds.
-        place: The path or other key of the place; what has no place of its own stands under its device's name.
+        path: The path or other key of the position; what has no position of its own stands under its device's name.
         device: The name in the event.
         kind: A kind of kernel event, or `REMOVED`, `ADDED`.
         opens: It is a disconnect or a reset, and not merely something that goes along with one.
@@ -56,7 +59,7 @@ class PlaceEvent:
     """
 
     t: float
-    place: str
+    path: Annotated[str, Field(alias="place")]
     device: str
     kind: str
     opens: bool
@@ -66,11 +69,11 @@ class PlaceEvent:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Episode:
-    """One disconnect, or one reset, of what is at a place.
+class JoinedEvents:
+    """The events of one episode: one disconnect, or one reset, of what is at a position.
 
     Attributes:
-        place: The path or other key.
+        path: The path or other key.
         devices: The names under which it appeared, sorted.
         started: The first event that belongs to it, unix seconds: what held before this, held before the disconnect.
         dropped_at: The first disconnect or reset itself.
@@ -85,10 +88,10 @@ class Episode:
             let go).
         returned_at: When it came back; None if it did not.
         restarted: Whether it came back only after the machine was started again; None if it did not come back.
-        together: Other places where an episode began within `TOGETHER_SECONDS`, sorted.
+        together: Other positions where an episode began within `TOGETHER_SECONDS`, sorted.
     """
 
-    place: str
+    path: str
     devices: tuple[str, ...]
     started: float
     dropped_at: float
@@ -104,45 +107,45 @@ class Episode:
     together: tuple[str, ...] = ()
 
 
-def place_of(device: str, places: Mapping[str, str]) -> str:
-    """Find the place of a device by its name in the log.
+def path_of(device: str, paths: Mapping[str, str]) -> str:
+    """Find the position of a device by its name in the log.
 
     Args:
         device: A name: an address, ``nvme0``, ``nvme0n1p2``.
-        places: Place by name, of all that was known before the event: the last snapshot's addresses, ports,
+        paths: Path by name, of all that was known before the event: the last snapshot's addresses, ports,
             controllers.
 
     Returns:
-        The place; the device's own name where none is known.
+        The position; the device's own name where none is known.
     """
     name = device
-    while name not in places:
+    while name not in paths:
         match = _PART.fullmatch(name)
         if match is None or match.lastgroup is None:
             return device
         name = match[match.lastgroup]
-    return places[name]
+    return paths[name]
 
 
-def from_kernel(event: KernelEvent, *, t: float, places: Mapping[str, str], lines: int = 1) -> PlaceEvent | None:
+def from_kernel(event: KernelEvent, *, t: float, paths: Mapping[str, str], lines: int = 1) -> PositionEvent | None:
     """Place a kernel event.
 
     Args:
         event: The event.
         t: When, unix seconds.
-        places: Place by name (see `place_of`).
+        paths: Path by name (see `path_of`).
         lines: How many lines of the log it stands for.
 
     Returns:
-        The event at its place; None where the message named nobody.
+        The event at its position; None where the message named nobody.
     """
     if event.device is None:
         return None
     resets = event.kind is EventKind.IO_TIMEOUT and event.detail.get("action", "").startswith(_RESETTING)
     gone = event.config_space_gone
-    return PlaceEvent(
+    return PositionEvent(
         t=t,
-        place=place_of(event.device, places),
+        path=path_of(event.device, paths),
         device=event.device,
         kind=event.kind,
         opens=event.kind in _OPENS or resets,
@@ -152,24 +155,24 @@ def from_kernel(event: KernelEvent, *, t: float, places: Mapping[str, str], line
     )
 
 
-def from_device(event: DeviceEvent, *, t: float, places: Mapping[str, str]) -> PlaceEvent | None:
+def from_device(event: DeviceEvent, *, t: float, paths: Mapping[str, str]) -> PositionEvent | None:
     """Place a device event.
 
     Args:
         event: The event.
         t: When, unix seconds.
-        places: Place by name (see `place_of`).
+        paths: Path by name (see `path_of`).
 
     Returns:
-        The event at its place; None for other than PCI functions and NVMe controllers coming and going.
+        The event at its position; None for other than PCI functions and NVMe controllers coming and going.
     """
     if event.subsystem not in {"pci", "nvme"} or not (event.left or event.arrived):
         return None
     if event.subsystem == "nvme" and event.name != event.controller:
         return None  # a subsystem or a generic node: told of beside its controller
-    return PlaceEvent(
+    return PositionEvent(
         t=t,
-        place=place_of(event.address or event.name, places),
+        path=path_of(event.address or event.name, paths),
         device=event.name,
         kind=REMOVED if event.left else ADDED,
         opens=event.left,
@@ -177,34 +180,34 @@ def from_device(event: DeviceEvent, *, t: float, places: Mapping[str, str]) -> P
     )
 
 
-def episodes(events: Iterable[PlaceEvent], *, boots: Iterable[float] = ()) -> tuple[Episode, ...]:
+def join_events(events: Iterable[PositionEvent], *, boots: Iterable[float] = ()) -> tuple[JoinedEvents, ...]:
     """Join events into episodes.
 
     Args:
-        events: Events of any places, in any order. A device that a first look after a boot found in its place is an
-            `ADDED` event at that time.
+        events: Events of any positions, in any order. A device that the first pass after a boot finds in its position
+            is an `ADDED` event at that time.
         boots: When the machine was started, unix seconds.
 
     Returns:
         The episodes, by the time of the disconnect.
     """
     started = sorted(boots)
-    found: list[Episode] = []
-    ordered = sorted(events, key=attrgetter("place", "t"))
-    for _, at_place in groupby(ordered, key=attrgetter("place")):
-        happened = list(at_place)
+    found: list[JoinedEvents] = []
+    ordered = sorted(events, key=attrgetter("path", "t"))
+    for _, here in groupby(ordered, key=attrgetter("path")):
+        happened = list(here)
         wished, failed = _set_wishes_apart(happened)
         for events_of in (*wished, failed):
             clusters = list(_clusters([event for event in events_of if event.opens]))
-            for position, cluster in enumerate(clusters):
-                following = clusters[position + 1][0].t if position + 1 < len(clusters) else float("inf")
-                found.append(_episode(cluster, events_of, following, started))
-    return _mark_together(sorted(found, key=attrgetter("dropped_at", "place")))
+            for path, cluster in enumerate(clusters):
+                following = clusters[path + 1][0].t if path + 1 < len(clusters) else float("inf")
+                found.append(_join_cluster(cluster, events_of, following, started))
+    return _mark_together(sorted(found, key=attrgetter("dropped_at", "path")))
 
 
-def _set_wishes_apart(happened: Sequence[PlaceEvent]) -> tuple[list[list[PlaceEvent]], list[PlaceEvent]]:
-    """Set each removal in good order, from one return of the device to the next, apart from all else at a place."""
-    stretches: list[list[PlaceEvent]] = [[]]
+def _set_wishes_apart(happened: Sequence[PositionEvent]) -> tuple[list[list[PositionEvent]], list[PositionEvent]]:
+    """Set each removal in good order, from one return of the device to the next, apart from all else at a position."""
+    stretches: list[list[PositionEvent]] = [[]]
     left, back = False, 0  # whether it is away in this stretch; how much of the stretch ends with its last return
     for event in happened:
         stretch = stretches[-1]
@@ -215,16 +218,16 @@ def _set_wishes_apart(happened: Sequence[PlaceEvent]) -> tuple[list[list[PlaceEv
         left = left or event.opens
         stretch.append(event)
         back = len(stretch) if left and event.kind in RETURNS else back
-    wished = [one for one in stretches if any(event.opens for event in one) and all(map(_is_in_good_order, one))]
-    return wished, [event for one in stretches if one not in wished for event in one]
+    wished = [part for part in stretches if any(event.opens for event in part) and all(map(_is_in_good_order, part))]
+    return wished, [event for part in stretches if part not in wished for event in part]
 
 
-def _is_in_good_order(event: PlaceEvent) -> bool:
+def _is_in_good_order(event: PositionEvent) -> bool:
     return event.kind in {REMOVED, *RETURNS}
 
 
-def _clusters(opening: Sequence[PlaceEvent]) -> Iterator[list[PlaceEvent]]:
-    cluster: list[PlaceEvent] = []
+def _clusters(opening: Sequence[PositionEvent]) -> Iterator[list[PositionEvent]]:
+    cluster: list[PositionEvent] = []
     for event in opening:
         # A drive that drops is tried again by the kernel for minutes (timeouts, resets, training, a new probe), and a
         # contact that flaps flaps many times; the statistics take episodes for independent events, and these are not.
@@ -236,24 +239,24 @@ def _clusters(opening: Sequence[PlaceEvent]) -> Iterator[list[PlaceEvent]]:
         yield cluster
 
 
-def _episode(
-    cluster: Sequence[PlaceEvent], happened: Sequence[PlaceEvent], following: float, boots: Sequence[float]
-) -> Episode:
+def _join_cluster(
+    cluster: Sequence[PositionEvent], happened: Sequence[PositionEvent], following: float, boots: Sequence[float]
+) -> JoinedEvents:
     first, last = cluster[0].t, cluster[-1].t
     # Disconnects of other episodes lie an hour off, so whatever is near enough belongs to this one.
-    own = [one for one in happened if first - COMPANION_SECONDS <= one.t <= last + COMPANION_SECONDS]
-    returned_at = next((one.t for one in happened if one.kind in RETURNS and last <= one.t < following), None)
-    said = [one.config_space_gone for one in own if one.config_space_gone is not None]
-    return Episode(
-        place=cluster[0].place,
-        devices=tuple(sorted({one.device for one in own})),
+    own = [event for event in happened if first - COMPANION_SECONDS <= event.t <= last + COMPANION_SECONDS]
+    returned_at = next((event.t for event in happened if event.kind in RETURNS and last <= event.t < following), None)
+    said = [event.config_space_gone for event in own if event.config_space_gone is not None]
+    return JoinedEvents(
+        path=cluster[0].path,
+        devices=tuple(sorted({event.device for event in own})),
         started=own[0].t,
         dropped_at=first,
         last_at=last,
         ended=own[-1].t,
-        kinds=tuple(sorted({str(one.kind) for one in own})),
-        lines=sum(one.lines for one in own),
-        dropped=any(one.dropped for one in own),
+        kinds=tuple(sorted({str(event.kind) for event in own})),
+        lines=sum(event.lines for event in own),
+        dropped=any(event.dropped for event in own),
         config_space_gone=any(said) if said else None,
         asked=all(map(_is_in_good_order, own)),
         returned_at=returned_at,
@@ -261,17 +264,17 @@ def _episode(
     )
 
 
-def _mark_together(found: Sequence[Episode]) -> tuple[Episode, ...]:
+def _mark_together(found: Sequence[JoinedEvents]) -> tuple[JoinedEvents, ...]:
     """Look from each episode back and ahead only as far as the coincidence reaches: `found` is ordered by time."""
     marked = []
     begin = 0
-    for episode in found:
-        while found[begin].dropped_at < episode.dropped_at - TOGETHER_SECONDS:
+    for joined in found:
+        while found[begin].dropped_at < joined.dropped_at - TOGETHER_SECONDS:
             begin += 1
         others = set()
         for other in found[begin:]:
-            if other.dropped_at > episode.dropped_at + TOGETHER_SECONDS:
+            if other.dropped_at > joined.dropped_at + TOGETHER_SECONDS:
                 break
-            others.add(other.place)
-        marked.append(replace(episode, together=tuple(sorted(others - {episode.place}))))
+            others.add(other.path)
+        marked.append(replace(joined, together=tuple(sorted(others - {joined.path}))))
     return tuple(marked)

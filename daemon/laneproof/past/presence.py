@@ -1,4 +1,4 @@
-"""Which place a name of the kernel's log belongs to, and which drive is in which place now."""
+"""Which position a name of the kernel's log belongs to, and which drive is in which position now."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -7,24 +7,24 @@ from laneproof.box.occupants import Occupant
 from laneproof.box.topology import Topology
 
 
-def name_places(topology: Topology) -> dict[str, str]:
-    """Give the place of each name that a message may use: addresses of functions and ports, controllers, disks.
+def paths_by_name(topology: Topology) -> dict[str, str]:
+    """Give the position of each name that a message may use: addresses of functions and ports, controllers, disks.
 
-    A port's place is the position below it; what sits in that position has the same place.
+    A port's position is the position below it; what sits in that position has the same position.
     """
-    places = {}
+    paths = {}
     for path, function in topology.functions.items():
         is_port = function.is_bridge and topology.is_downstream_facing(function)
-        places[function.address] = path if is_port else function.path
+        paths[function.address] = path if is_port else function.path
     for address, controller in topology.controllers.items():
-        if address in places:
-            places[controller.name] = places[address]
+        if address in paths:
+            paths[controller.name] = paths[address]
     for path, drive in topology.drives.items():
-        places[drive.name] = path
+        paths[drive.name] = path
         hop = path.rpartition("/")[2]
         if hop.startswith("ata-"):
-            places[hop.replace("-", "", 1)] = path
-    return places
+            paths[hop.replace("-", "", 1)] = path
+    return paths
 
 
 HERE, AWAY, UNSURE, LEAVING = "here", "away", "unsure", "leaving"
@@ -32,10 +32,10 @@ HERE, AWAY, UNSURE, LEAVING = "here", "away", "unsure", "leaving"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Presence:
-    """A drive in a place.
+    """A drive in a position.
 
     Attributes:
-        path: The place.
+        path: The position.
         serial: Its serial number, empty where it could not be read.
         name: What it is called now.
         state: here, away (listed, but it does not answer or no driver serves it), unsure, or leaving: its driver lets
