@@ -15,11 +15,11 @@ import pytest
 
 from contracts.hand_made import CHECKOUT, T0, Ended, JsonObject, inside, write
 from contracts.mutations import kernel_words, spoil_frame, spoil_text
-from contracts.test_kernel_lines import AER, NVME, PORTS, REST
 from contracts.test_odd_machines import sata
 from contracts.test_rest_of_the_box import TWO, bonded, power, raid, remembering
 
-LINES = [line for line, _, _ in (*NVME, *AER, *PORTS, *REST)]
+MESSAGES = CHECKOUT / "tests" / "collectors" / "kernel_log" / "messages.jsonl"
+LINES = [json.loads(row)["line"] for row in MESSAGES.read_text(encoding="utf-8").splitlines()]
 DEMO = CHECKOUT / "daemon" / "laneproof" / "demo"
 STATUSES = {0, 1, 2, 64, 65, 66, 73}
 NAMES = ("nvme0", "bay-1", "riser-1", "md0", "md0:1", "sda", "PEL00001", "0000:01:00.0", "/dev/nvme1n1", "")
