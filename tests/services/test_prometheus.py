@@ -20,7 +20,7 @@ import pytest
 from laneproof.engine import Outcome
 from laneproof.outputs.metric_table import METRICS
 from laneproof.service.http import Pages, Server
-from laneproof.service.published import CollectorRun, OwnCost, Published
+from laneproof.service.published import CollectorRun, Published
 from troubled_box import troubled
 
 FOLDER = Path(__file__).resolve().parents[2] / "packaging" / "prometheus"
@@ -56,8 +56,8 @@ def test_the_rules_pass_their_own_tests() -> None:
         ('up{job="laneproof"} == 0', 'up{job="laneproof"} == 1'),
         ("> 300", "> 3000"),
         ("laneproof_declaration_in_force == 0", "laneproof_declaration_in_force == 1"),
-        ("expr: laneproof_collector_overdue_seconds > 0", "expr: laneproof_collector_overdue_seconds > 9e9"),
-        (" unless on (job, instance, collector) laneproof_collector_overdue_seconds > 0", ""),
+        ("expr: laneproof_reading_overdue_seconds > 0", "expr: laneproof_reading_overdue_seconds > 9e9"),
+        (" unless on (job, instance, reading) laneproof_reading_overdue_seconds > 0", ""),
         (" unless on (job, instance) laneproof_snapshot_timestamp_seconds", ""),
         ('absent(up{job="laneproof"})', 'absent(absent(up{job="laneproof"}))'),
     ],
@@ -82,13 +82,12 @@ def test_every_rule_is_tested_and_uses_only_metrics_that_there_are() -> None:
 def publish() -> Published:
     judged = troubled()
     outcome = Outcome(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
-    cost = OwnCost(processor_seconds=1.5, resident_bytes=4, threads=3, open_files=12, read_bytes=4096, written_bytes=1)
     runs = {"functions": CollectorRun(finished_at=1_790_000_000.0, seconds=0.02, failed=False)}
-    return Published(build=judged.build, outcome=outcome, runs=runs, overdue={"thermal": 61.0}, cost=cost)
+    return Published(build=judged.build, outcome=outcome, runs=runs, overdue={"thermal": 61.0})
 
 
 @pytest.mark.services("promtool")
-def test_the_metrics_please_promtool() -> None:
+def test_promtool_accepts_the_metrics() -> None:
     server = Server("127.0.0.1", 0, Pages(publish))
     server.start()
     try:
@@ -116,8 +115,10 @@ def route(labels: str) -> str:
 
 
 @pytest.mark.services("amtool")
-@pytest.mark.parametrize(("severity", "receiver"), [("critical", "pages"), ("warning", "pages"), ("notice", "notes")])
-def test_pages_and_notes_go_their_own_ways(severity: str, receiver: str) -> None:
+@pytest.mark.parametrize(
+    ("severity", "receiver"), [("critical", "alarms"), ("warning", "alarms"), ("notice", "notices")]
+)
+def test_alarms_and_notices_go_their_own_ways(severity: str, receiver: str) -> None:
     assert route(f"severity={severity}") == receiver
 
 
@@ -161,8 +162,8 @@ def running(log: Path, *command: str) -> Iterator[subprocess.Popen[bytes]]:
 
 
 @pytest.mark.services("prometheus", "prometheus-alertmanager")
-def test_prometheus_scrapes_the_demo_and_alertmanager_is_told(tmp_path: Path) -> None:
-    """The whole way: a served demo, a real scrape, a rule that fires, an alert that arrives."""
+def test_prometheus_scrapes_the_demo_and_alertmanager_gets_the_alerts(tmp_path: Path) -> None:
+    """The whole way: a served demo, a real scrape, a rule fires, an alert arrives."""
     demo, server, manager = free_port(), free_port(), free_port()
     # The same rules, but that a person has no hour to wait for a test.
     (tmp_path / "rules.yml").write_text(re.sub(r"for: \w+", "for: 0s", RULES.read_text()))

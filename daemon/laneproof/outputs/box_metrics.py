@@ -37,8 +37,11 @@ def take_box_samples(snapshot: Snapshot, place: Place) -> Iterator[Sample]:
 
 
 def _rows(snapshot: Snapshot, place: Place) -> Iterator[Row]:
-    for drive in () if isinstance(snapshot.drives, Unread) else snapshot.drives:
-        yield from _drive(drive, (place(drive.path or drive.name), drive.name))
+    drives = () if isinstance(snapshot.drives, Unread) else snapshot.drives
+    # Two drives in one enclosure may share its path and the serial number of its bridge.
+    labels = _tell_apart((place(drive.path or drive.name), _text(drive.serial)) for drive in drives)
+    for drive, names in zip(drives, labels, strict=True):
+        yield from _drive(drive, names)
     for array in () if isinstance(snapshot.arrays, Unread) else snapshot.arrays:
         yield from _array(array)
     for interface in () if isinstance(snapshot.interfaces, Unread) else snapshot.interfaces:
@@ -54,6 +57,7 @@ def _rows(snapshot: Snapshot, place: Place) -> Iterator[Row]:
 
 
 def _drive(drive: SataDrive, labels: tuple[str, str]) -> Iterator[Row]:
+    yield "drive", (*labels, drive.name, _text(drive.model), _text(drive.firmware)), 1
     yield "drive_health_passed", labels, drive.healthy
     yield "drive_temperature_celsius", labels, drive.temperature_celsius
     yield "drive_recommended_temperature_celsius", labels, drive.recommended_celsius
@@ -86,8 +90,8 @@ def _interface(interface: Interface) -> Iterator[Row]:
     speed, labels = interface.speed_mbit_s, (interface.name,)
     yield "network_speed_bits_per_second", labels, speed * _MEGA if isinstance(speed, int) else speed
     yield "network_carrier_changes", labels, interface.carrier_changes
-    yield "network_receive_errors", labels, interface.receive_errors
-    yield "network_transmit_errors", labels, interface.transmit_errors
+    yield "network_rx_errors", labels, interface.receive_errors
+    yield "network_tx_errors", labels, interface.transmit_errors
 
 
 def _bond(bond: Bond) -> Iterator[Row]:
@@ -132,6 +136,10 @@ def _file_system(one: MountedFileSystem) -> Iterator[Row]:
     yield "file_system_available_bytes", labels, one.available_bytes
     yield "file_system_used_ratio", labels, one.used_share
     yield "file_system_read_only", labels, one.read_only
+
+
+def _text(value: object) -> str:
+    return value if isinstance(value, str) else ""
 
 
 def _tell_apart(names: Iterable[tuple[str, str]]) -> Iterator[tuple[str, str]]:

@@ -129,8 +129,8 @@ def _nvme(build: Build | None, snapshot: Snapshot, topology: Topology) -> Iterat
         return
     paths = {one.name: one.path for one in topology.drive_occupants()}
     for controller in snapshot.controllers:
-        labels = (_place(build, paths.get(controller.name, controller.name)), controller.name)
-        yield "nvme", (*labels, *map(_text, (controller.model, controller.serial, controller.firmware))), 1
+        labels = (_place(build, paths.get(controller.name, controller.name)), _text(controller.serial))
+        yield "nvme", (*labels, controller.name, _text(controller.model), _text(controller.firmware)), 1
         if not isinstance(controller.health, Unread):
             yield from _health(controller.health, labels)
         yield from _limits(controller, labels)

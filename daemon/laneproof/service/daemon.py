@@ -24,7 +24,6 @@ from laneproof.history.events import RECORDS_LOST, Event
 from laneproof.history.held import HeldReadings
 from laneproof.past.timeline import LATE_SECONDS
 from laneproof.rules.drives.signs_drops import describe_drop
-from laneproof.service.cost import CostMeter
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.keeping import Keeper
@@ -99,7 +98,6 @@ class Daemon:
         self._schedule = Schedule({one.group: one.interval_seconds for one in self._collectors.values()})
         self._done: queue.SimpleQueue[tuple[str, object, float]] = queue.SimpleQueue()
         self._facts: dict[str, Any] = {}
-        self._meter = CostMeter()
         self._news = News()
         self._inbox = inbox
         self._ring, self._held = ring, HeldReadings()
@@ -325,9 +323,7 @@ class Daemon:
         counts = Counter(self.published.changes)
         counts.update((str(one.change), str(one.finding.severity)) for one in outcome.changes)
         recent = (*reversed(outcome.changes), *self.published.recent)[:MOST_RECENT]
-        self.published = replace(
-            self.published, outcome=outcome, changes=counts, recent=recent, cost=self._meter.read()
-        )
+        self.published = replace(self.published, outcome=outcome, changes=counts, recent=recent)
         self._write_evidence(outcome)
         self._keeper.keep(outcome)
         for early in self._early:

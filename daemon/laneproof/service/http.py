@@ -14,7 +14,7 @@ from socketserver import TCPServer
 from threading import Thread
 from typing import Any
 
-from prometheus_client import CollectorRegistry
+from prometheus_client import CollectorRegistry, ProcessCollector
 from prometheus_client.exposition import choose_encoder
 from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.registry import Collector
@@ -66,30 +66,22 @@ def _samples(published: Published) -> Iterator[Sample]:
     if outcome is not None:
         yield from take_samples(published.build, outcome.snapshot, outcome.findings)
     yield "declaration_in_force", (), float(published.build_problem is None)
-    yield "alarm_budget_pages_per_year", (), FALSE_PAGES_PER_YEAR
+    yield "alarm_budget_per_year", (), FALSE_PAGES_PER_YEAR
     for change, severity in product(Change, Severity):  # a counter is there from 0, so that its first step is seen
         labels = str(change), str(severity)
         yield "finding_changes", labels, published.changes.get(labels, 0)
     for group, run in published.runs.items():
-        yield "collector_duration_seconds", (group,), run.seconds
-        yield "collector_success", (group,), float(not run.failed and group not in published.overdue)
-        yield "collector_timestamp_seconds", (group,), run.finished_at
+        yield "reading_seconds", (group,), run.seconds
+        yield "reading_complete", (group,), float(not run.failed and group not in published.overdue)
+        yield "reading_timestamp_seconds", (group,), run.finished_at
     for group in published.runs.keys() | published.overdue.keys():
-        yield "collector_overdue_seconds", (group,), published.overdue.get(group, 0.0)
+        yield "reading_overdue_seconds", (group,), published.overdue.get(group, 0.0)
     yield "kernel_log_lost_records", (), published.lost_records
     if (ring := published.ring) is not None:
         yield "evidence_written_bytes", (), ring.written_bytes
         yield "evidence_failures", (), ring.failures
         if ring.delay_seconds is not None:
             yield "evidence_delay_seconds", (), ring.delay_seconds
-    if (cost := published.cost) is not None:
-        yield "self_processor_seconds", (), cost.processor_seconds
-        yield "self_resident_bytes", (), cost.resident_bytes
-        yield "self_threads", (), cost.threads
-        yield "self_open_files", (), cost.open_files
-        if cost.read_bytes is not None and cost.written_bytes is not None:
-            yield "self_read_bytes", (), cost.read_bytes
-            yield "self_written_bytes", (), cost.written_bytes
 
 
 class Pages:
@@ -101,6 +93,7 @@ class Pages:
         self._now = now
         self._registry = CollectorRegistry(auto_describe=False)
         self._registry.register(PublishedCollector(published))
+        ProcessCollector(registry=self._registry)
         self._routes: dict[str, Callable[[str], Reply]] = {
             "/": self._page,
             STYLE: lambda _: _file("page.css", "text/css; charset=utf-8"),

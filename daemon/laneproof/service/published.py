@@ -22,18 +22,6 @@ class CollectorRun:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class OwnCost:
-    """What the daemon itself uses, from psutil."""
-
-    processor_seconds: float
-    resident_bytes: int
-    threads: int
-    open_files: int
-    read_bytes: int | None
-    written_bytes: int | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Published:
     """The latest state.
 
@@ -45,7 +33,6 @@ class Published:
         overdue: The collectors that were sent for and stay away, with the seconds that they are away.
         changes: How often findings were raised, changed and cleared since the start, by change and severity.
         recent: The latest changes of findings, the newest first, of earlier runs too.
-        cost: What the daemon uses, None before the first pass.
         ring: How the evidence ring stands, None where there is none.
         lost_records: How many records of the kernel's log were overwritten before they were read.
         complete: Whether every collector has answered once, or was given up on for now.
@@ -59,7 +46,6 @@ class Published:
     overdue: Mapping[str, float] = field(default_factory=dict)
     changes: Mapping[tuple[str, str], int] = field(default_factory=dict)
     recent: tuple[FindingChange, ...] = ()
-    cost: OwnCost | None = None
     ring: RingState | None = None
     lost_records: int = 0
     complete: bool = False

@@ -72,7 +72,7 @@ def whole_box() -> Snapshot:
         ("bond_ports", ("bond0",), 2),
         ("bond_members", ("bond0",), 2),
         ("bond_link_failures", ("bond0", "wan1"), 0),
-        ("network_receive_errors", ("wan0",), 5),
+        ("network_rx_errors", ("wan0",), 5),
         ("network_speed_bits_per_second", ("wan0",), 1e10),
         ("memory_module_rated_transfers_per_second", ("DIMM 1",), 5.6e9),
         ("memory_module_configured_transfers_per_second", ("DIMM 2",), 5.6e9),
@@ -86,10 +86,11 @@ def whole_box() -> Snapshot:
         ("file_system_available_bytes", ("/srv/archive",), 20),
         ("file_system_used_ratio", ("/srv/archive",), 75 / 95),
         ("file_system_read_only", ("/srv/archive",), 0.0),
-        ("drive_health_passed", ("at 0000:00/17.0/ata-1", "sda"), 1.0),
-        ("drive_recommended_temperature_celsius", ("at 0000:00/17.0/ata-1", "sda"), 60.0),
-        ("drive_power_on_seconds", ("at 0000:00/17.0/ata-1", "sda"), 9000 * 3600),
-        ("drive_uncorrectable_sectors", ("at 0000:00/17.0/ata-1", "sda"), 0),
+        ("drive", ("at 0000:00/17.0/ata-1", "GSsda", "sda", "Gannet S8", "7"), 1),
+        ("drive_health_passed", ("at 0000:00/17.0/ata-1", "GSsda"), 1.0),
+        ("drive_recommended_temperature_celsius", ("at 0000:00/17.0/ata-1", "GSsda"), 60.0),
+        ("drive_power_on_seconds", ("at 0000:00/17.0/ata-1", "GSsda"), 9000 * 3600),
+        ("drive_uncorrectable_sectors", ("at 0000:00/17.0/ata-1", "GSsda"), 0),
     ],
 )
 def test_figure_is_told_in_its_base_unit(name: str, labels: tuple[str, ...], value: float) -> None:
@@ -99,7 +100,7 @@ def test_figure_is_told_in_its_base_unit(name: str, labels: tuple[str, ...], val
 def test_what_is_not_there_or_could_not_be_read_is_absent() -> None:
     found = samples_of(whole_box())
     assert ("power_watts", ("package-0",)) not in found
-    assert ("drive_highest_temperature_celsius", ("at 0000:00/17.0/ata-1", "sda")) not in found
+    assert ("drive_highest_temperature_celsius", ("at 0000:00/17.0/ata-1", "GSsda")) not in found
     unread = samples_of(replace(whole_box(), arrays=(make_array("md0", (), mismatch_sectors=GAP, degraded=None),)))
     assert not {"array_mismatch_sectors", "array_degraded_members"} & {name for name, _ in unread}
 
@@ -131,3 +132,12 @@ def test_modules_of_one_name_are_told_apart() -> None:
     found = samples_of(Box().with_group(memory=replace(memory, modules=same)).snapshot())
     named = {labels for name, labels in found if name == "memory_module_rated_transfers_per_second"}
     assert named == {("DIMM",), ("DIMM-2",)}
+
+
+def test_drives_that_share_path_and_serial_number_are_told_apart() -> None:
+    twins = tuple(make_sata_drive(name, "0000:00/14.0/usb-1", serial="BRIDGE") for name in ("sda", "sdb"))
+    found = samples_of(Box().with_group(drives=twins).snapshot())
+    assert {labels[:3] for name, labels in found if name == "drive"} == {
+        ("at 0000:00/14.0/usb-1", "BRIDGE", "sda"),
+        ("at 0000:00/14.0/usb-1-2", "BRIDGE", "sdb"),
+    }

@@ -168,7 +168,8 @@ def test_the_rest_of_the_box_is_told_where_it_was_read() -> None:
     assert find(found, "array_degraded_members", array="md0") == [1]
     assert find(found, "array_mismatch_sectors") == []
     assert find(found, "network_speed_bits_per_second", interface="enp3s0") == [2.5e9]
-    assert find(found, "drive_temperature_celsius", device="sda") == [31.0]
+    assert find(found, "drive_temperature_celsius", serial="GSsda") == [31.0]
+    assert find(found, "drive_info", serial="GSsda", device="sda") == [1]
 
 
 def test_two_chips_of_one_name_do_not_make_one_series_twice() -> None:

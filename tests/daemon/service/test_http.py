@@ -3,11 +3,13 @@
 import contextlib
 import http.client
 import json
+import os
 import re
 import socket
 from collections.abc import Iterator
 from dataclasses import replace
 from http import HTTPStatus
+from pathlib import Path
 
 import pytest
 from jsonschema import Draft202012Validator
@@ -17,14 +19,11 @@ from prometheus_client.parser import text_string_to_metric_families
 from laneproof.engine import Outcome
 from laneproof.findings import Change, FindingChange
 from laneproof.outputs.audit_json import audit_schema
-from laneproof.outputs.metric_table import BY_NAME, METRICS
+from laneproof.outputs.metric_table import BY_NAME, METRICS, write_docs
 from laneproof.service.http import ALIVE_WITHIN_SECONDS, Pages, Server
-from laneproof.service.published import CollectorRun, OwnCost, Published
+from laneproof.service.published import CollectorRun, Published
 from troubled_box import SIGN, troubled
 
-COST = OwnCost(
-    processor_seconds=1.5, resident_bytes=40_000_000, threads=3, open_files=12, read_bytes=4096, written_bytes=None
-)
 NOW = 5000.0
 
 
@@ -42,7 +41,6 @@ def publish() -> Published:
         runs=runs,
         overdue=overdue,
         changes={("raised", "warning"): 2},
-        cost=COST,
         complete=True,
         alive_at=NOW,
     )
@@ -166,14 +164,15 @@ def test_metrics_are_scraped_in_both_formats(client: Client) -> None:
 def test_the_daemons_own_state_is_among_the_metrics(client: Client) -> None:
     told = metrics(client.ask("/metrics")[2])
     assert told["laneproof_declaration_in_force"] == [({}, 1.0)]
-    assert sorted((labels["collector"], value) for labels, value in told["laneproof_collector_success"]) == [
+    assert sorted((labels["reading"], value) for labels, value in told["laneproof_reading_complete"]) == [
         ("functions", 1.0),
         ("thermal", 0.0),
     ]
-    overdue = {labels["collector"]: value for labels, value in told["laneproof_collector_overdue_seconds"]}
+    overdue = {labels["reading"]: value for labels, value in told["laneproof_reading_overdue_seconds"]}
     assert overdue == {"functions": 0.0, "thermal": 0.0, "memory": 61.0}
-    assert told["laneproof_self_resident_bytes"] == [({}, 40_000_000.0)]
-    assert "laneproof_self_written_bytes_total" not in told  # it could not be read
+    # The kernel's own account of this process, proc(5): statm counts pages.
+    resident = int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
+    assert told["process_resident_memory_bytes"] == [({}, pytest.approx(resident, rel=0.1))]
     changes = {
         (labels["change"], labels["severity"]): value for labels, value in told["laneproof_finding_changes_total"]
     }
@@ -185,8 +184,11 @@ def test_the_daemons_own_state_is_among_the_metrics(client: Client) -> None:
 
 def test_nothing_is_scraped_that_the_table_does_not_know(client: Client) -> None:
     told = metrics(client.ask("/metrics")[2])
-    assert set(told) <= {one.full_name for one in METRICS}
+    documented = {one.full_name for one in METRICS} | set(re.findall(r"process_[a-z_]+", write_docs()))
+    assert set(told) <= documented
     for name, samples in told.items():
+        if name.startswith("process_"):
+            continue
         metric = BY_NAME[name.removeprefix("laneproof_").removesuffix("_total").removesuffix("_info")]
         assert {tuple(sorted(labels)) for labels, _ in samples} == {tuple(sorted(metric.labels))}
 

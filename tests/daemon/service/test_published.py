@@ -5,5 +5,5 @@ from laneproof.service.published import Published
 
 def test_nothing_is_known_at_the_start() -> None:
     published = Published()
-    assert (published.build, published.outcome, published.cost, published.complete) == (None, None, None, False)
+    assert (published.build, published.outcome, published.complete) == (None, None, False)
     assert (dict(published.runs), dict(published.overdue)) == ({}, {})
