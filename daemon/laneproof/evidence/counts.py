@@ -109,26 +109,6 @@ def log_poisson_at_least(k: int, mean: float) -> float:
     return 0.0 if k == 0 else log_gamma_tails(k, mean).lower
 
 
-def log_poisson_at_most(k: int, mean: float) -> float:
-    """How likely are `k` events or fewer where `mean` are expected?
-
-    Args:
-        k: Events.
-        mean: Expected events.
-
-    Returns:
-        ln P(X <= k).
-
-    Raises:
-        ValueError: A count or mean is negative.
-
-    Source: DLMF 8.4.10.
-    """
-    require_count(k, "the number of events")
-    require_exposure(mean, "the expected number of events")
-    return log_gamma_tails(k + 1.0, mean).upper
-
-
 def poisson_lower(k: int, alpha: float) -> float:
     """The smallest mean that `k` events do not contradict.
 

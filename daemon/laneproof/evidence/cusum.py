@@ -118,7 +118,3 @@ class Cusum:
             climbing_exposure=self.climbing_exposure + exposure,
             climbing_events=self.climbing_events + events,
         )
-
-    def reset(self) -> "Cusum":
-        """Start anew at zero, the rates kept."""
-        return replace(self, score=0.0, climbing_exposure=0.0, climbing_events=0)

@@ -1,21 +1,18 @@
-"""With what do disconnects go: a power state, each other, or the clock?
+"""With what do disconnects go: a power state, or the clock?
 
 All of it works on episodes: one disconnect is one episode, however many lines it wrote, and those less than an hour
 apart are one, since a drive that came back badly goes again.
 """
 
 import math
-import random
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from itertools import pairwise
 from statistics import fmean, stdev
 
 from laneproof.evidence.counts import (
     Surprise,
     log_binomial_at_least,
-    log_poisson_at_least,
     require_count,
     require_exposure,
     require_share,
@@ -27,25 +24,24 @@ BOOT_REPEAT_SECONDS = 10.0
 """How closely delays after boot must agree to be the boot sequence. Both are judgement."""
 
 CLOCKWORK_CRITICAL = {
-    4: (0.216, 1.646),
-    5: (0.293, 1.662),
-    6: (0.351, 1.659),
-    7: (0.395, 1.645),
-    8: (0.430, 1.638),
-    9: (0.458, 1.623),
-    10: (0.481, 1.606),
-    12: (0.519, 1.584),
-    15: (0.560, 1.550),
-    20: (0.609, 1.501),
-    30: (0.668, 1.434),
-    40: (0.706, 1.384),
-    50: (0.731, 1.350),
+    4: 0.216,
+    5: 0.293,
+    6: 0.351,
+    7: 0.395,
+    8: 0.430,
+    9: 0.458,
+    10: 0.481,
+    12: 0.519,
+    15: 0.560,
+    20: 0.609,
+    30: 0.668,
+    40: 0.706,
+    50: 0.731,
 }
-"""By the number of gaps: the coefficient of variation that random gaps undercut, or exceed, once in a hundred times.
-Drawn, a million times each; above ten gaps the next lower number may stand in, since it asks for more."""
+"""By the number of gaps: the coefficient of variation that random gaps undercut once in a hundred times. Drawn, a
+million times each; above ten gaps the next lower number may stand in, since it asks for more."""
 
 _FEWEST_GAPS = 4
-_DRAWS = 40_000
 _MOST_GAPS = 50  # more need no simulation: the last ones tell as much
 
 
@@ -101,47 +97,6 @@ def state_share(drops_in_state: int, drops: int, share_of_time: float) -> Surpri
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Coincidence(Surprise):
-    """Whether two drives drop together.
-
-    Attributes:
-        together: Pairs of drops, one of each drive, close together.
-        expected: Pairs to be expected by chance.
-    """
-
-    together: int
-    expected: float
-
-
-def together(
-    times: Sequence[float], other_times: Sequence[float], *, within_seconds: float, watched_seconds: float
-) -> Coincidence | NotEnough:
-    """Do two drives drop at the same moments (T14)? Then what failed is something that they share.
-
-    Args:
-        times: Drops of one drive, unix seconds, as episodes.
-        other_times: Drops of the other.
-        within_seconds: How far apart two drops may be and still be together.
-        watched_seconds: How long both were watched.
-
-    Returns:
-        The count, and its Poisson tail against 2 k1 k2 d / T expected by chance.
-
-    Raises:
-        ValueError: A negative number.
-
-    Source: coincidence rate of two independent counters, as in radiation counting; common practice, no source.
-    """
-    require_exposure(within_seconds, "the reach")
-    require_exposure(watched_seconds, "the time watched")
-    if not times or not other_times or watched_seconds == 0.0:
-        return NotEnough("one of the two has not dropped")
-    pairs = sum(abs(one - other) <= within_seconds for one in times for other in other_times)
-    expected = len(times) * len(other_times) * min(1.0, 2.0 * within_seconds / watched_seconds)
-    return Coincidence(log_p=log_poisson_at_least(pairs, expected), together=pairs, expected=expected)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Clockwork:
     """Whether drops come by the clock.
 
@@ -156,31 +111,9 @@ class Clockwork:
     mean_gap_seconds: float
 
     @property
-    def exact(self) -> bool:
-        """Whether p is counted exactly, or drawn."""
-        return self.variation <= math.sqrt(self.gaps) / (self.gaps - 1)  # the ball still lies within the simplex
-
-    @property
-    def log_p(self) -> float:
-        """Natural logarithm of the chance that random gaps would be so regular; drawing it takes a second."""
-        if self.exact:
-            return _log_ball_share(self.gaps, self.variation)
-        return _log_drawn_share(self.gaps, self.variation)
-
-    @property
-    def p(self) -> float:
-        """The chance itself."""
-        return math.exp(self.log_p)
-
-    @property
     def is_periodic(self) -> bool:
         """Whether the gaps are more alike than random ones are once in a hundred times."""
-        return self.variation <= clockwork_critical(self.gaps)[0]
-
-    @property
-    def is_clustered(self) -> bool:
-        """Whether the gaps are less alike than random ones are once in a hundred times."""
-        return self.variation >= clockwork_critical(self.gaps)[1]
+        return self.variation <= clockwork_critical(self.gaps)
 
 
 def clockwork(times: Iterable[float]) -> Clockwork | NotEnough:
@@ -190,10 +123,7 @@ def clockwork(times: Iterable[float]) -> Clockwork | NotEnough:
         times: Drops, unix seconds, as episodes; the last fifty count.
 
     Returns:
-        The variation of the gaps, from which the chance follows that random gaps would be so regular.
-
-    Source: gaps of random events, as shares of their sum, are spread evenly over a simplex; the chance that they lie
-        within a small ball about its centre is a ratio of volumes (DLMF 5.19.4 for the ball; from memory).
+        The variation of the gaps, to be held against `clockwork_critical`.
     """
     ordered = sorted(times)[-_MOST_GAPS - 1 :]
     gaps = [after - before for before, after in pairwise(ordered)]
@@ -203,40 +133,14 @@ def clockwork(times: Iterable[float]) -> Clockwork | NotEnough:
     return Clockwork(gaps=len(gaps), variation=stdev(gaps) / mean, mean_gap_seconds=mean)
 
 
-def _log_ball_share(n: int, variation: float) -> float:
-    # Volume of a ball of n - 1 dimensions over the volume sqrt(n) / (n - 1)! of the simplex.
-    if variation == 0.0:
-        return -math.inf
-    dimensions, radius = n - 1, variation * math.sqrt(n - 1.0) / n
-    log_ball = (
-        0.5 * dimensions * math.log(math.pi) + dimensions * math.log(radius) - math.lgamma(0.5 * dimensions + 1.0)
-    )
-    return min(0.0, log_ball + math.lgamma(n) - 0.5 * math.log(n))
-
-
-def _log_drawn_share(n: int, variation: float) -> float:
-    return math.log((1 + sum(one <= variation for one in _drawn_variations(n))) / (_DRAWS + 1))
-
-
-@lru_cache(maxsize=8)
-def _drawn_variations(n: int) -> tuple[float, ...]:
-    draw = random.Random(n)  # noqa: S311 - a reproducible draw is wanted, not a secret
-    drawn = []
-    for _ in range(_DRAWS):
-        gaps = [draw.expovariate(1.0) for _ in range(n)]
-        mean = sum(gaps) / n
-        drawn.append(math.sqrt((sum(gap * gap for gap in gaps) - n * mean * mean) / (n - 1)) / mean)
-    return tuple(sorted(drawn))
-
-
-def clockwork_critical(gaps: int) -> tuple[float, float]:
-    """Between which values lies the variation of random gaps, 98 times in a hundred?
+def clockwork_critical(gaps: int) -> float:
+    """Which variation do random gaps undercut once in a hundred times?
 
     Args:
         gaps: How many gaps, four or more.
 
     Returns:
-        The lower and the upper 1 % point, those of the next lower number where the table lacks the number itself.
+        The 1 % point, that of the next lower number where the table lacks the number itself.
 
     Raises:
         ValueError: Fewer than four gaps.

@@ -1,27 +1,18 @@
 """Do media errors come faster and faster?
 
-Any new media error is worth saying at once; what is asked here is whether they accelerate. Event times answer best;
-where only increases per week are known, a rank test and a robust slope stand in.
+Any new media error is worth saying at once; what is asked here is whether they accelerate.
 """
 
 import math
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist, median
 
-from laneproof.evidence.counts import CONFIDENCE, Bounds, Surprise, require_exposure, require_share
+from laneproof.evidence.counts import Surprise, require_exposure
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.special import log_chi_square_at_least, log_gamma_tails, log_normal_at_least
+from laneproof.evidence.special import log_gamma_tails, log_normal_at_least
 
 GROWTH_ALPHA = 0.01
 """Below this p in both tests of event times, media errors are taken to accelerate: act. Judgement."""
-
-ODDS_AFTER_FIRST_UNCORRECTABLE = (0.30 / 0.70) / (0.02 / 0.98)
-"""How many times the odds of another uncorrectable error rise in the month after one (about 21).
-
-Source: Flash Reliability in Production, USENIX FAST 2016 (30 % against 2 %).
-"""
 
 _FEWEST_EVENTS = 3  # the normal form of the Laplace test is good from here on; common practice, no source
 
@@ -105,68 +96,3 @@ def growth(times: Sequence[float], watched: float) -> Growth | NotEnough:
             statistic=2.0 * log_sum,
         ),
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrendTest(Surprise):
-    """Whether a series rises or falls.
-
-    Attributes:
-        s: Pairs that rise less pairs that fall.
-        variance: Variance of s without a trend, ties allowed for.
-        z: The statistic, standard normal without a trend, corrected for continuity; `log_p` is two-sided.
-        slope: Median of the slopes of all pairs, per step of the series.
-        slope_bounds: Its bounds.
-    """
-
-    s: int
-    variance: float
-    z: float
-    slope: float
-    slope_bounds: Bounds
-
-
-def trend(values: Sequence[float], confidence: float = CONFIDENCE) -> TrendTest | NotEnough:
-    """Does this series rise (T9, where only increases per interval are known)?
-
-    Args:
-        values: Readings or increases at equal steps; at most some hundreds, since all pairs are compared.
-        confidence: Of the slope's bounds.
-
-    Returns:
-        The Mann-Kendall test and the Theil-Sen slope.
-
-    Raises:
-        ValueError: The confidence is no probability.
-
-    Source: R. Gilbert, Statistical Methods for Environmental Pollution Monitoring (1987), chapters 16.4 and 16.5; P.
-        K. Sen, J. American Statistical Association 63 (1968) 1379. From memory.
-    """
-    require_share(confidence, "the confidence")
-    n = len(values)
-    if n <= _FEWEST_EVENTS:
-        return NotEnough(f"{n} readings show no trend")
-    pairs = [(j - i, values[j] - values[i]) for i in range(n) for j in range(i + 1, n)]
-    s = sum((rise > 0) - (rise < 0) for _, rise in pairs)
-    ties = sum(t * (t - 1) * (2 * t + 5) for t in Counter(values).values())
-    variance = (n * (n - 1) * (2 * n + 5) - ties) / 18.0
-    if variance == 0.0:
-        return NotEnough("all readings are the same")
-    z = (s - (s > 0) + (s < 0)) / math.sqrt(variance)
-    slopes = sorted(rise / steps for steps, rise in pairs)
-    return TrendTest(
-        log_p=log_chi_square_at_least(z * z, 1.0),
-        s=s,
-        variance=variance,
-        z=z,
-        slope=median(slopes),
-        slope_bounds=_slope_bounds(slopes, variance, confidence),
-    )
-
-
-def _slope_bounds(slopes: Sequence[float], variance: float, confidence: float) -> Bounds:
-    # The slopes whose ranks lie as far from the middle as s may by chance. Source: P. K. Sen (1968).
-    reach = NormalDist().inv_cdf((1.0 + confidence) / 2.0) * math.sqrt(variance) if confidence < 1.0 else math.inf
-    lowest = max(0, round(max(0.0, (len(slopes) - reach) / 2.0)) - 1)
-    highest = min(len(slopes) - 1, round(min(2.0 * len(slopes), (len(slopes) + reach) / 2.0)))
-    return Bounds(slopes[lowest], slopes[highest], confidence)

@@ -19,12 +19,10 @@ from laneproof.evidence.counts import (
     log_negative_binomial_at_least,
     require_count,
     require_exposure,
-    require_share,
 )
 from laneproof.evidence.not_enough import NotEnough
 
 _Test = TypeVar("_Test", bound=Surprise)
-_ENOUGH = 1e-12  # a Poisson term below this adds nothing to a power figure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,9 +74,7 @@ def _require_two(events: int, exposure: float, other_events: int, other_exposure
     require_exposure(other_exposure, "the other exposure")
 
 
-def against_siblings(
-    events: int, exposure: float, other_events: int, other_exposure: float, *, at_most: float = 1.0
-) -> RatioTest | NotEnough:
+def against_siblings(events: int, exposure: float, other_events: int, other_exposure: float) -> RatioTest | NotEnough:
     """Is this link worse than its siblings (T4)?
 
     Args:
@@ -86,26 +82,23 @@ def against_siblings(
         exposure: Its exposure: bits, so that rates and widths may differ.
         other_events: Errors of all siblings together.
         other_exposure: Their exposure together, in the same unit.
-        at_most: How many times worse than its siblings it may be.
 
     Returns:
         The test: p = P(Bin(n, p0) >= events), n all events, p0 this link's share of the exposure.
 
     Raises:
-        ValueError: A count or exposure is negative, or `at_most` is not above zero.
+        ValueError: A count or exposure is negative.
 
     Source: J. Przyborowski, H. Wilenski, Biometrika 31 (1940) 313 (conditional test of two Poisson means); from memory.
     """
     _require_two(events, exposure, other_events, other_exposure)
-    if not 0.0 < at_most < math.inf:
-        raise ValueError(f"the allowed ratio must be above 0, not {at_most!r}")
     if exposure == 0.0:
         return NotEnough("the link carried no bit in this period")
     if other_exposure == 0.0:
         return NotEnough("no sibling link carried a bit in this period")
-    own, whole = at_most * exposure, at_most * exposure + other_exposure
+    whole = exposure + other_exposure
     return RatioTest(
-        log_p=log_binomial_at_least(events, events + other_events, own / whole, other_exposure / whole),
+        log_p=log_binomial_at_least(events, events + other_events, exposure / whole, other_exposure / whole),
         events=events,
         exposure=exposure,
         other_events=other_events,
@@ -153,25 +146,6 @@ def against_history(
     )
 
 
-def holm(probabilities: Sequence[float]) -> tuple[float, ...]:
-    """Correct several tests that were made at once, so that the chance of any false alarm stays what it was.
-
-    Args:
-        probabilities: The tests' p, in any order.
-
-    Returns:
-        Corrected p in the same order.
-
-    Raises:
-        ValueError: One of them is no probability.
-
-    Source: S. Holm, A Simple Sequentially Rejective Multiple Test Procedure, Scand. J. Statistics 6 (1979) 65.
-    """
-    for p in probabilities:
-        require_share(p, "each p")
-    return tuple(math.exp(one) for one in _step_down([math.log(p) if p > 0.0 else -math.inf for p in probabilities]))
-
-
 def _step_down(log_ps: Sequence[float]) -> list[float]:
     # in logarithms, where nothing underflows
     corrected = [0.0] * len(log_ps)
@@ -183,13 +157,15 @@ def _step_down(log_ps: Sequence[float]) -> list[float]:
 
 
 def correct_each(tests: Mapping[str, _Test]) -> dict[str, _Test]:
-    """Correct tests that were made at once, as `holm` does.
+    """Correct tests that were made at once, so that the chance of any false alarm stays what it was.
 
     Args:
         tests: By name.
 
     Returns:
         The same with the corrected p.
+
+    Source: S. Holm, A Simple Sequentially Rejective Multiple Test Procedure, Scand. J. Statistics 6 (1979) 65.
     """
     corrected = _step_down([test.log_p for test in tests.values()])
     return {name: replace(test, log_p=log_p) for (name, test), log_p in zip(tests.items(), corrected, strict=True)}
@@ -214,44 +190,3 @@ def each_against_the_others(links: Mapping[str, tuple[int, float]]) -> dict[str,
         for name, (events, exposure) in links.items()
     }
     return {**tests, **correct_each({name: test for name, test in tests.items() if isinstance(test, RatioTest)})}
-
-
-def sibling_power(expected: float, *, ratio: float, siblings: int, alpha: float) -> float:
-    """How often would a link that is `ratio` times worse be noticed by the comparison with its siblings?
-
-    Args:
-        expected: Errors that a normal link makes in the period, on average.
-        ratio: How many times worse the link is.
-        siblings: How many normal links it is compared with.
-        alpha: One-sided error of the test.
-
-    Returns:
-        The chance that p <= alpha, 0..1.
-
-    Raises:
-        ValueError: An argument is negative or alpha no probability.
-    """
-    require_exposure(expected, "the expected number of errors")
-    require_exposure(ratio, "the ratio")
-    require_count(siblings, "the number of siblings")
-    require_share(alpha, "alpha")
-    own = _poisson_terms(ratio * expected)
-    others = _poisson_terms(siblings * expected)
-    target = math.log(alpha) if alpha > 0.0 else -math.inf
-    found = 0.0
-    for other_events, chance in others.items():
-        for events, own_chance in own.items():
-            test = against_siblings(events, 1.0, other_events, float(siblings))
-            if isinstance(test, RatioTest) and test.log_p <= target:
-                found += chance * own_chance
-    return found
-
-
-def _poisson_terms(mean: float) -> dict[int, float]:
-    # every count that matters, with its probability
-    if mean == 0.0:
-        return {0: 1.0}
-    reach = 10.0 * math.sqrt(mean) + 10.0
-    counts = range(max(0, int(mean - reach)), int(mean + reach))
-    terms = {k: math.exp(k * math.log(mean) - mean - math.lgamma(k + 1.0)) for k in counts}
-    return {k: p for k, p in terms.items() if p > _ENOUGH}

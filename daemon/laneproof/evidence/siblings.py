@@ -184,23 +184,3 @@ def slow_blocks(slow: int, blocks: int, base_share: float = SLOW_BASE_SHARE) -> 
     if blocks == 0:
         return NotEnough("no block of time in which the siblings carried nearly the same load")
     return Surprise(log_p=log_binomial_at_least(slow, blocks, base_share))
-
-
-def readings_for_quantile(share: float, alpha: float = 0.05) -> int:
-    """How many readings does a high quantile need?
-
-    Args:
-        share: The quantile, such as 0.99.
-        alpha: How often none of the readings may reach it.
-
-    Returns:
-        The fewest readings of which one reaches the quantile with 1 - alpha certainty.
-
-    Raises:
-        ValueError: The share or alpha does not lie between 0 and 1.
-
-    Source: S. S. Wilks, one-sided distribution-free tolerance limit; from memory.
-    """
-    if not (0.0 < share < 1.0 and 0.0 < alpha < 1.0):
-        raise ValueError(f"the quantile and alpha must lie between 0 and 1, not {share!r} and {alpha!r}")
-    return math.ceil(math.log(alpha) / math.log(share))

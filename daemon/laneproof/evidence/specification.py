@@ -15,7 +15,6 @@ from laneproof.evidence.counts import (
     poisson_bounds,
     require_count,
     require_exposure,
-    require_share,
 )
 from laneproof.evidence.not_enough import NotEnough
 
@@ -124,33 +123,3 @@ def against_specification(errors: int, bits: float) -> CeilingTest | NotEnough:
         allowed=allowed,
         error_ratio=errors / bits,
     )
-
-
-def critical_count(allowed: float, alpha: float = SPECIFICATION_ALPHA) -> int:
-    """How many events would be too many?
-
-    Args:
-        allowed: Expected events.
-        alpha: One-sided error.
-
-    Returns:
-        The smallest k with P(X >= k) <= alpha.
-
-    Raises:
-        ValueError: The mean is negative or alpha no probability above zero.
-    """
-    require_exposure(allowed, "the expected number of events")
-    require_share(alpha, "alpha")
-    if alpha == 0.0:
-        raise ValueError("alpha must be above 0: no count is impossible")
-    target = math.log(alpha)
-    low, high = 0, 1  # P(X >= low) > alpha (or low is 0), and doubled until high is enough
-    while log_poisson_at_least(high, allowed) > target:
-        low, high = high, 2 * high
-    while high - low > 1:
-        middle = (low + high) // 2
-        if log_poisson_at_least(middle, allowed) > target:
-            low = middle
-        else:
-            high = middle
-    return 0 if target >= 0.0 else high

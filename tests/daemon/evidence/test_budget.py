@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from laneproof.evidence.budget import FALSE_PAGES_PER_YEAR, NOTE_P, PAGE_P, alpha_for, grade, looks_per_year
+from laneproof.evidence.budget import FALSE_PAGES_PER_YEAR, NOTE_P, PAGE_P, grade
 from laneproof.evidence.counts import Surprise
 from laneproof.evidence.rates import RatioTest, against_siblings
 
@@ -14,11 +14,8 @@ def surprise(p: float) -> Surprise:
 
 
 def test_one_false_page_in_five_years() -> None:
-    # Bonferroni: 6 links, 8 tests, daily
-    looks = looks_per_year(6, 8, a_day=1.0)
-    assert looks == 17_520
-    assert alpha_for(looks) == pytest.approx(1.14e-5, rel=2e-3)
-    assert PAGE_P * looks < FALSE_PAGES_PER_YEAR
+    # Bonferroni: 6 links, 8 tests, daily for a year
+    assert 6 * 8 * 365 * PAGE_P < FALSE_PAGES_PER_YEAR
 
 
 @pytest.mark.parametrize(
@@ -46,10 +43,3 @@ def test_links_against_siblings_by_the_budget(own: int, others: int, level: str 
     test = against_siblings(own, 24.0, others, 72.0)
     assert isinstance(test, RatioTest)
     assert grade(test, test.ratio_bounds().lower) == level
-
-
-def test_impossible_figures_are_refused() -> None:
-    with pytest.raises(ValueError, match="no test is made"):
-        alpha_for(0.0)
-    with pytest.raises(ValueError, match="each factor"):
-        looks_per_year(-1, 8, a_day=1.0)

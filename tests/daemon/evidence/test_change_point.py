@@ -1,9 +1,7 @@
-"""The moment of a change: worked series, the exact count against simulation, and what changed near it."""
+"""The moment of a change: worked series, the bound against simulation, and what changed near it."""
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from scipy.special import xlogy
 
 from laneproof.evidence.change_point import ChangePoint, change_point, changed_near
@@ -13,32 +11,24 @@ JUMP = [0, 1, 0, 0, 0, 1, 0, 0, 4, 6, 5, 7]
 EVEN = [2, 1, 3, 2, 1, 2, 3, 1, 2, 2, 1, 3]
 
 
-def found(counts: list[int], exposures: list[float] | None = None, **options: object) -> ChangePoint:
-    change = change_point(counts, exposures, **options)  # type: ignore[arg-type]
+def found(counts: list[int], exposures: list[float] | None = None) -> ChangePoint:
+    change = change_point(counts, exposures)
     assert isinstance(change, ChangePoint)
     return change
 
 
 def test_a_jump_after_day_eight() -> None:
-    # Likelihood ratio of two Poisson rates; p by multinomial Monte Carlo with 19,999 draws, of which none came near
-    change = found(JUMP, method="simulated")
+    # Likelihood ratio of two Poisson rates; counting all paths gives 1.2e-8 (computed apart from this)
+    change = found(JUMP)
     assert change.split == 8
     assert change.statistic == pytest.approx(36.193, abs=5e-4)
     assert (change.rate_before, change.rate_after) == (pytest.approx(0.25), pytest.approx(5.5))
-    assert change.p == pytest.approx(5e-5)
-
-
-def test_the_exact_count_sees_below_what_draws_can_show() -> None:
-    exact, bound = found(JUMP), found(JUMP, method="bound")
-    assert exact.method == "exact"
-    assert exact.p == pytest.approx(1.2e-8, rel=0.01)
-    assert exact.p <= bound.p < 1.1 * exact.p
+    assert 1.2e-8 <= change.p < 1.4e-8
 
 
 def test_an_even_series() -> None:
     assert found(EVEN).statistic == pytest.approx(0.578, abs=5e-4)
-    assert found(EVEN).p == pytest.approx(0.97, abs=5e-3)
-    assert found(EVEN, method="simulated").p == pytest.approx(found(EVEN).p, abs=5e-3)
+    assert found(EVEN).p >= 0.97
 
 
 def drawn_statistics(events: int, days: int, draws: int) -> np.ndarray:
@@ -49,24 +39,14 @@ def drawn_statistics(events: int, days: int, draws: int) -> np.ndarray:
     return 2 * g.max(axis=1)
 
 
-def test_critical_values_and_the_exact_count_agree_with_draws() -> None:
+def test_critical_values_agree_with_draws_and_the_bound_is_never_too_small() -> None:
     # Monte Carlo critical values of G for 24 events in 12 days: 8.34 (95 %) and 9.81 (99 %)
     drawn = drawn_statistics(24, 12, 100_000)
     assert np.quantile(drawn, [0.95, 0.99]) == pytest.approx([8.34, 9.81], rel=0.05)
     for counts in (EVEN, [1, 1, 1, 1, 1, 1, 3, 3, 3, 3, 3, 3], [0, 0, 1, 1, 1, 1, 3, 4, 3, 4, 3, 3]):
         change = found(counts)
         share = float((drawn >= change.statistic - 1e-9).mean())
-        assert change.p == pytest.approx(share, rel=0.1, abs=3e-5)
-
-
-@given(counts=st.lists(st.integers(0, 4), min_size=2, max_size=8))
-@settings(deadline=None, max_examples=25)
-def test_exact_and_simulated_agree(counts: list[int]) -> None:
-    if sum(counts) == 0:
-        return
-    exact, simulated = found(counts), found(counts, method="simulated", replicates=4000)
-    assert simulated.p == pytest.approx(exact.p, abs=0.04)
-    assert exact.log_p <= found(counts, method="bound").log_p + 1e-9
+        assert 0.9 * share <= change.p <= min(1.0, 10.0 * share)
 
 
 def test_unequal_exposures_count() -> None:
@@ -77,7 +57,6 @@ def test_unequal_exposures_count() -> None:
 
 def test_thousands_of_errors_are_bounded_in_no_time() -> None:
     change = found([10] * 300 + [200] * 65)
-    assert change.method == "bound"
     assert change.split == 300
     assert change.p == 0.0
     assert change.log_p < -1e4

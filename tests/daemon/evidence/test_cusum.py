@@ -88,12 +88,6 @@ def test_our_score_on_drawn_counts_agrees_with_the_chain() -> None:
     assert sum(delays) / len(delays) == pytest.approx(15.1, rel=0.08)
 
 
-def test_reset_keeps_the_rates() -> None:
-    score = started(5.0).after(3, 1.0)
-    assert score.score > 0.0
-    assert score.reset() == started(5.0)
-
-
 def test_rate_of_a_quiet_past_is_above_zero() -> None:
     assert sparse_rate(0, 720.0) == pytest.approx(0.5 / 720)
     assert isinstance(sparse_rate(0, 0.0), NotEnough)

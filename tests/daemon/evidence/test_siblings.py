@@ -12,7 +12,6 @@ from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.siblings import (
     is_load_near,
     is_slow_for_days,
-    readings_for_quantile,
     relative_latency,
     slow_blocks,
     slow_spells,
@@ -33,13 +32,6 @@ def test_slow_blocks_against_ordinary_drives(slow: int, blocks: int, p: float) -
     assert isinstance(test, Surprise)
     assert test.p == pytest.approx(p, rel=0.02)
     assert test.p == pytest.approx(stats.binom.sf(slow - 1, blocks, 0.006), rel=1e-9)
-
-
-@pytest.mark.parametrize(("share", "alpha", "readings"), [(0.99, 0.05, 299), (0.95, 0.05, 59), (0.99, 0.01, 459)])
-def test_readings_that_a_high_quantile_needs(share: float, alpha: float, readings: int) -> None:
-    # Wilks' distribution-free tolerance limit: share ** n <= alpha
-    assert readings_for_quantile(share, alpha) == readings
-    assert share**readings <= alpha < share ** (readings - 1)
 
 
 def test_relative_latency_is_taken_from_the_median() -> None:
@@ -106,7 +98,5 @@ def test_impossible_figures_are_refused() -> None:
         slow_blocks(13, 12)
     with pytest.raises(ValueError, match="latency"):
         relative_latency(-1.0, [1.0, 1.0, 1.0])
-    with pytest.raises(ValueError, match="between 0 and 1"):
-        readings_for_quantile(1.0)
     with pytest.raises(ValueError, match="load"):
         is_load_near(-1.0, 1.0)

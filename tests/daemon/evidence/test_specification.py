@@ -13,7 +13,6 @@ from laneproof.evidence.specification import (
     CeilingTest,
     against_specification,
     bits_carried,
-    critical_count,
     receiver_errors,
 )
 
@@ -41,23 +40,6 @@ def test_errors_an_hour_that_a_legal_link_may_make(gt_s: float, x1: float, x2: f
     # 1e-12 per bit times rate times lanes times 3600 s, one direction
     allowed = [bits_carried(gt_s=gt_s, lanes=lanes, seconds=HOUR) * SPECIFIED_ERROR_RATIO for lanes in (1, 2, 4)]
     assert allowed == pytest.approx([x1, x2, x4])
-
-
-@pytest.mark.parametrize(
-    ("gt_s", "lanes", "seconds", "critical"),
-    [(8, 4, HOUR, 158), (16, 4, HOUR, 290), (16, 4, 600, 64), (16, 4, 60, 14), (8, 1, HOUR, 52)],
-)
-def test_critical_counts(gt_s: float, lanes: int, seconds: float, critical: int) -> None:
-    # Poisson upper tail at most 1e-4, as scipy's inverse survival function gives it
-    allowed = bits_carried(gt_s=gt_s, lanes=lanes, seconds=seconds) * SPECIFIED_ERROR_RATIO
-    assert critical_count(allowed) == critical == int(stats.poisson.isf(1e-4, allowed)) + 1
-
-
-def test_critical_count_of_a_certain_alarm_is_none() -> None:
-    assert critical_count(5.0, alpha=1.0) == 0
-    assert critical_count(0.0, alpha=0.5) == 1
-    with pytest.raises(ValueError, match="alpha must be above 0"):
-        critical_count(5.0, alpha=0.0)
 
 
 def test_five_errors_in_ten_seconds_are_out_of_specification() -> None:

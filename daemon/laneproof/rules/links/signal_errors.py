@@ -119,7 +119,7 @@ def _find_onset(ledger: Ledger, record: LinkRecord) -> dict[str, Any]:
     if len(days) < 3:  # noqa: PLR2004 (no change can be placed in fewer)
         return {}
     numbers = sorted(days)
-    point = change_point([days[one][0] for one in numbers], [max(days[one][1], 1.0) for one in numbers], method="bound")
+    point = change_point([days[one][0] for one in numbers], [max(days[one][1], 1.0) for one in numbers])
     if isinstance(point, NotEnough) or point.rate_after <= point.rate_before or point.p > 0.01:  # noqa: PLR2004
         return {}
     began = numbers[point.split] * DAY
