@@ -14,9 +14,9 @@ from pathlib import Path
 
 import pytest
 
+from mirror import MIRRORS, files_of_tests
+
 ROOT = Path(__file__).resolve().parents[1]
-MIRRORS = ((ROOT / "collectors" / "laneproof_collectors", ROOT / "tests" / "collectors"),
-           (ROOT / "daemon" / "laneproof", ROOT / "tests" / "daemon"))  # fmt: skip
 
 # Values without behaviour of their own: every test of what makes or reads them is a test of them.
 WITHOUT_TESTS = {
@@ -28,38 +28,20 @@ WITHOUT_TESTS = {
 """This list may only shrink."""
 MOST_WITHOUT_TESTS = 4
 
-# Tables of one kind, tried by one test: the module's tests stand in the named file beside it.
-SISTERS = {
-    f"collectors/laneproof_collectors/kernel_log/{table}.py": "test_lines.py"
-    for table in ("aer", "arrays", "blocks", "bridges", "drives", "pcie", "scsi")
-}
-
-
-def pairs() -> dict[str, Path]:
-    """Give each module and the file where its tests belong."""
-    found = {}
-    for package, tests in MIRRORS:
-        for module in sorted(package.rglob("*.py")):
-            if module.name != "__init__.py":
-                inside = module.relative_to(package)
-                name = module.relative_to(ROOT).as_posix()
-                found[name] = tests / inside.parent / SISTERS.get(name, f"test_{inside.name}")
-    return found
-
 
 def test_each_module_has_its_tests() -> None:
-    missing = {module for module, tests in pairs().items() if not tests.exists()}
+    missing = {module for module, tests in files_of_tests(ROOT).items() if not tests.exists()}
     assert missing - WITHOUT_TESTS == set()
     assert WITHOUT_TESTS - missing == set(), "these have tests now: take them off the list"
     assert len(WITHOUT_TESTS) <= MOST_WITHOUT_TESTS
 
 
 def test_each_file_of_tests_has_its_module() -> None:
-    wanted = set(pairs().values())
+    wanted = set(files_of_tests(ROOT).values())
     strays = [
         test.relative_to(ROOT).as_posix()
-        for _, tests in MIRRORS
-        for test in sorted(tests.rglob("test_*.py"))
+        for tests in MIRRORS.values()
+        for test in sorted((ROOT / tests).rglob("test_*.py"))
         if test not in wanted
     ]
     assert strays == []
