@@ -12,11 +12,10 @@ from laneproof.diagnosis.case import open_case
 from laneproof.diagnosis.features import find_features
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.engine import STATE_NAME
-from laneproof.history.notes import Note
+from laneproof.history.notes import CONFIRMED, Note
 from laneproof.past.drops import Drop
 from laneproof.past.ledger import Ledger, LedgerStateError
 from laneproof.rules.drives.signs_drops import DROPS_NAME, RESETS_NAME
-from laneproof.service.told import OUTCOME
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -37,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
     detail = {"episode": drop.number, "cause": arguments.cause, "evidence": known}
     text = f"episode {drop.number} was {arguments.cause}"
     now = now_by_clock()
-    leave(Note(t=now, kind=OUTCOME, text=text, path=drop.path, drive=drop.serial, detail=detail), arguments.state)
+    leave(Note(t=now, kind=CONFIRMED, text=text, path=drop.path, drive=drop.serial, detail=detail), arguments.state)
     print(f"kept: {text}, with {len(known)} features known of it")  # noqa: T201 (the output)
     return 0
 

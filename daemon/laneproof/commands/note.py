@@ -8,9 +8,9 @@ from pathlib import Path
 from laneproof.commands.errors import CommandError
 from laneproof.commands.histories import find_history
 from laneproof.commands.sources import load_build
-from laneproof.history.notes import Note
+from laneproof.history.notes import NOTE, Note
 from laneproof.past.notes import parse_note
-from laneproof.service.told import FILE, NOTE, Inbox
+from laneproof.service.told import FILE, Inbox
 from laneproof_collectors.host import LiveHost
 
 _MEANINGS = {

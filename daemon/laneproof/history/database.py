@@ -14,7 +14,7 @@ from enum import Enum
 from pathlib import Path
 from typing import TypeGuard
 
-from laneproof.history.schema import NotOursError, check, migrate, version_of
+from laneproof.history.schema import MIGRATIONS, NotOursError, check, migrate
 
 _log = logging.getLogger(__name__)
 
@@ -179,6 +179,8 @@ class Database:
 def open_to_read(path: str) -> sqlite3.Connection:
     """Open a database only to read it, while the daemon may be writing.
 
+    A database of an earlier version is read as a copy that was brought to the newest one; the file stays as it is.
+
     Raises:
         FileNotFoundError: There is none.
         NotOursError: It is another program's, or a newer version's.
@@ -192,14 +194,28 @@ def open_to_read(path: str) -> sqlite3.Connection:
     uri = f"{Path(path).absolute().as_uri()}?{how}"
     connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=_BUSY_SECONDS)
     try:
-        check(connection)
+        version = check(connection)
+        newest = connection if version == len(MIGRATIONS) else _copy(connection) if version else None
     except BaseException:
         connection.close()
         raise
-    if version_of(connection) == 0:
+    if newest is not connection:
         connection.close()
+    if newest is None:
         raise NotOursError("there is nothing in it yet")
-    return connection
+    return newest
+
+
+def _copy(connection: sqlite3.Connection) -> sqlite3.Connection:
+    """Copy a database to a temporary one, which SQLite deletes when it is closed, and migrate that."""
+    copy = sqlite3.connect("", isolation_level=None)
+    try:
+        connection.backup(copy)
+        migrate(copy)
+    except BaseException:
+        copy.close()
+        raise
+    return copy
 
 
 def set_aside(path: str) -> str:

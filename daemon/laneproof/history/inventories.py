@@ -105,9 +105,6 @@ def read_inventories(
 def _parse_or_none(packed: bytes) -> Inventory | None:
     """Read one; one that this version cannot read any more is passed over, and still there for the version that can."""
     try:
-        content = unpack(packed)
-        if isinstance(content, dict) and "aggregates" in content:  # the key's name in version 1
-            content["bonds"] = content.pop("aggregates")
-        return Inventory.model_validate(content)
+        return Inventory.model_validate(unpack(packed))
     except (ValueError, ValidationError):
         return None

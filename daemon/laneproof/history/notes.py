@@ -8,6 +8,8 @@ from typing import Any
 
 from laneproof.history.batch import Batch
 
+NOTE, CONFIRMED = "note", "confirmed"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
@@ -15,7 +17,7 @@ class Note:
 
     Attributes:
         t: When it was told, unix seconds.
-        kind: What sort: ``note``, ``outcome``.
+        kind: `NOTE`, or `CONFIRMED` for a cause that turned out.
         text: In the owner's words.
         path: The position's path, empty for the whole box.
         drive: The serial number of the drive that was in it, empty for none.

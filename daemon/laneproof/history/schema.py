@@ -9,6 +9,9 @@ look-ups for a year.
 """
 
 import sqlite3
+from collections.abc import Callable
+
+from laneproof.history.renamed import rename_kept
 
 APPLICATION_ID = 0x6C616E65
 """Marks the file as this program's (``lane`` in ASCII; SQLite's application_id, at offset 68 of the file)."""
@@ -126,8 +129,11 @@ _VERSION_1 = (
     "CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_VERSION_1,)
-"""The statements that lead from version n (its place in the tuple, from 0: an empty file) to version n + 1."""
+Step = str | Callable[[sqlite3.Connection], None]
+"""A statement, or what is done on the connection."""
+
+MIGRATIONS: tuple[tuple[Step, ...], ...] = (_VERSION_1, (rename_kept,))
+"""The steps that lead from version n (its place in the tuple, from 0: an empty file) to version n + 1."""
 
 
 class NotOursError(Exception):
@@ -174,8 +180,11 @@ def migrate(connection: sqlite3.Connection) -> None:
     for version in range(check(connection), len(MIGRATIONS)):
         connection.execute("BEGIN IMMEDIATE")
         try:
-            for statement in MIGRATIONS[version]:
-                connection.execute(statement)
+            for step in MIGRATIONS[version]:
+                if isinstance(step, str):
+                    connection.execute(step)
+                else:
+                    step(connection)
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             connection.execute(f"PRAGMA user_version = {version + 1}")
         except BaseException:

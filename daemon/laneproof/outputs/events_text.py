@@ -10,7 +10,7 @@ from typing import Any
 
 from laneproof.findings import Change, FindingChange, format_time
 from laneproof.history.events import BOOTED, CHANGED, CLOCK_STEPPED, RECORDS_LOST, Event
-from laneproof.history.notes import Note
+from laneproof.history.notes import CONFIRMED, NOTE, Note
 from laneproof.outputs.audit_text import NARROWEST, Style
 
 SCHEMA = 1
@@ -21,7 +21,7 @@ _LASTING_SECONDS = 60.0  # what lasted less needs no end
 EPISODE = "episode"
 """Kind of a disconnect or reset as a whole, see `episodes_text`."""
 _EACH = frozenset(
-    {BOOTED, CLOCK_STEPPED, CHANGED, RECORDS_LOST, EPISODE, "note", "outcome", *(f"finding_{one}" for one in Change)}
+    {BOOTED, CLOCK_STEPPED, CHANGED, RECORDS_LOST, EPISODE, NOTE, CONFIRMED, *(f"finding_{one}" for one in Change)}
 )
 """Kinds of which each is told: the daemon's own and the owner's."""
 

@@ -11,14 +11,15 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
+from laneproof.history.notes import CONFIRMED, NOTE
 from laneproof.history.notes import Note as KeptNote
+from laneproof.history.renamed import rename_note
 from laneproof.past.notes import ConfirmedCause, Note, parse_note
 
 _log = logging.getLogger(__name__)
 
 FILE = "told.jsonl"
 """Its name, in the folder of the history."""
-NOTE, OUTCOME = "note", "outcome"
 _MOST_BYTES = 1 << 20
 
 
@@ -71,14 +72,10 @@ class Inbox:
 def _parse(line: str) -> KeptNote | None:
     try:
         told = json.loads(line)
-        return KeptNote(
-            t=float(told["t"]),
-            kind=str(told["kind"]),
-            text=str(told["text"]),
-            path=str(told.get("path", "")),
-            drive=str(told.get("drive", "")),
-            detail=dict(told.get("detail") or {}),
-        )
+        # a command of the version before may have left it
+        kind, text, detail = rename_note(str(told["kind"]), str(told["text"]), dict(told.get("detail") or {}))
+        path, drive = str(told.get("path", "")), str(told.get("drive", ""))
+        return KeptNote(t=float(told["t"]), kind=kind, text=text, path=path, drive=drive, detail=detail)
     except (ValueError, KeyError, TypeError) as error:
         _log.warning("passed over a line of what was told (%s): %.80s", error, line)
         return None
@@ -94,7 +91,7 @@ def sort_told(kept: Iterable[KeptNote], labels: tuple[str, ...]) -> tuple[tuple[
     notes, outcomes = [], []
     for one in kept:
         detail = one.detail
-        if one.kind == OUTCOME and isinstance(detail.get("episode"), int) and isinstance(detail.get("cause"), str):
+        if one.kind == CONFIRMED and isinstance(detail.get("episode"), int) and isinstance(detail.get("cause"), str):
             evidence = {str(name): seen for name, seen in dict(detail.get("evidence") or {}).items()}
             outcomes.append(
                 ConfirmedCause(at=one.t, episode=detail["episode"], cause=detail["cause"], evidence=evidence)

@@ -30,7 +30,7 @@ def test_a_cause_that_turned_out_is_kept_with_its_features(state: Path, capsys: 
     assert main(["confirm", "2", "signal-path", "--state", str(state)]) == 0
     assert "kept: episode 2 was signal-path" in capsys.readouterr().out
     (left,) = Inbox(state).take()
-    assert left.kind == "outcome"
+    assert left.kind == "confirmed"
     assert left.drive == "FN0000"
     assert (left.detail["episode"], left.detail["cause"]) == (2, "signal-path")
     assert left.detail["evidence"]["drops_or_resets"] is True

@@ -54,9 +54,9 @@ def test_lines_of_two_commands_do_not_mix(tmp_path: Path) -> None:
 def test_notes_and_outcomes_are_told_apart() -> None:
     kept = (
         note("moved drive to riser-2", detail={"position": "riser-1"}),
-        note("episode 7 was signal-path", kind="outcome", t=2.0,
+        note("episode 7 was signal-path", kind="confirmed", t=2.0,
              detail={"episode": 7, "cause": "signal-path", "evidence": {"drops_under_load": True}}),
-        note("half an outcome", kind="outcome", detail={"episode": "seven"}),
+        note("half an outcome", kind="confirmed", detail={"episode": "seven"}),
     )  # fmt: skip
     notes, outcomes = sort_told(kept, ("riser-1", "riser-2"))
     assert [(one.what, one.position, one.to) for one in notes] == [("moved", "riser-1", "riser-2")]
