@@ -80,7 +80,7 @@ def test_the_commands_shown_are_ones_that_the_parser_takes() -> None:
 
 def test_the_readme_shows_the_demo_as_it_is() -> None:
     """The README's example is the program's own words."""
-    from laneproof.commands.sources import load_build, open_host  # noqa: PLC0415
+    from laneproof.commands.inputs import load_build, open_host  # noqa: PLC0415
     from laneproof.engine import Engine  # noqa: PLC0415
     from laneproof.outputs.audit_text import Style, write_audit  # noqa: PLC0415
     from laneproof_collectors.collection import read_snapshot  # noqa: PLC0415

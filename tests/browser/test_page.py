@@ -10,11 +10,11 @@ import pytest
 
 from browser.chromium import DARK, photograph, visit
 from html_tree import Node, read_html
-from laneproof.commands.sources import load_build, open_recording
+from laneproof.commands.inputs import load_build, open_recording
 from laneproof.engine import Engine, Outcome
 from laneproof.service import http
 from laneproof.service.http import Pages, Reply, Server
-from laneproof.service.published import Published
+from laneproof.service.status import Published
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from simulated_box import kelp_box
 from troubled_box import Judged, judge, troubled

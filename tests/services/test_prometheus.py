@@ -20,7 +20,7 @@ import pytest
 from laneproof.engine import Outcome
 from laneproof.outputs.metric_table import METRICS
 from laneproof.service.http import Pages, Server
-from laneproof.service.published import CollectorRun, Published
+from laneproof.service.status import CollectorRun, Published
 from troubled_box import troubled
 
 FOLDER = Path(__file__).resolve().parents[2] / "packaging" / "prometheus"

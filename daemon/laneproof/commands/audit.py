@@ -5,7 +5,7 @@ import json
 import sys
 from dataclasses import replace
 
-from laneproof.commands.sources import load_build, open_host
+from laneproof.commands.inputs import load_build, open_host
 from laneproof.engine import Engine
 from laneproof.findings import verdict
 from laneproof_collectors.collection import read_snapshot

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.sources import DEFAULT_BUILD, load_build
+from laneproof.commands.inputs import DEFAULT_BUILD, load_build
 from laneproof.desk.check import DeskCheck, check_budget
 
 FITS, DOES_NOT_FIT = 0, 1

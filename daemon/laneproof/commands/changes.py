@@ -6,9 +6,9 @@ import os
 import sys
 
 from laneproof.changes import compare
+from laneproof.commands.dated_inventories import FIRST, load_frame, load_look
 from laneproof.commands.errors import CommandError
-from laneproof.commands.looks import FIRST, load_frame, load_look
-from laneproof.commands.sources import load_build
+from laneproof.commands.inputs import load_build
 
 _STATUS = {"same": 0, "changed": 1, "unverified": 2}
 

@@ -6,7 +6,7 @@ from difflib import get_close_matches
 from typing import Any
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.histories import find_history, open_history
+from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.note import leave, now_by_clock
 from laneproof.diagnosis.case import open_case
 from laneproof.diagnosis.features import find_features

@@ -5,7 +5,7 @@ import os
 from pathlib import Path
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.sources import open_host, read_build_text
+from laneproof.commands.inputs import open_host, read_build_text
 from laneproof.declaration.file import BuildError
 from laneproof.draft.file import draft_build
 from laneproof_collectors.collection import read_snapshot

@@ -4,7 +4,7 @@ import argparse
 import json
 import sys
 
-from laneproof.commands.kept_past import open_past
+from laneproof.commands.box_past import open_past
 from laneproof.commands.terminal import find_style
 from laneproof.outputs.episodes_text import tell_episodes
 from laneproof.outputs.events_text import as_json, gather, write_events

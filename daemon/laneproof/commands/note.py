@@ -6,11 +6,11 @@ from difflib import get_close_matches
 from pathlib import Path
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.histories import find_history
-from laneproof.commands.sources import load_build
+from laneproof.commands.history_file import find_history
+from laneproof.commands.inputs import load_build
 from laneproof.history.notes import NOTE, Note
 from laneproof.past.notes import parse_note
-from laneproof.service.told import FILE, Inbox
+from laneproof.service.owner_notes import FILE, Inbox
 from laneproof_collectors.host import LiveHost
 
 _MEANINGS = {

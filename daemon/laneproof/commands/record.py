@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import IO
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.sources import open_lines
+from laneproof.commands.inputs import open_lines
 from laneproof_collectors.anonymity import SerialHider
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.host import LiveHost

@@ -7,12 +7,12 @@ import sys
 from collections.abc import Callable
 
 from laneproof.box.names import Whereabouts
+from laneproof.commands.drive_arrival import wait_for_drive
 from laneproof.commands.errors import CommandError
-from laneproof.commands.judged import Judged, judge_machine
+from laneproof.commands.inputs import load_build
+from laneproof.commands.judgement import Judged, judge_machine
 from laneproof.commands.pictures import write_picture
-from laneproof.commands.sources import load_build
 from laneproof.commands.terminal import find_style
-from laneproof.commands.waiting import wait_for_drive
 from laneproof.commands.where import find_by_any_name
 from laneproof.declaration.build import Build
 from laneproof.outputs.box_picture import Mark, draw_box

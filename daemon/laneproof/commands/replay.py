@@ -5,7 +5,7 @@ import json
 import os
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.sources import load_build, open_recording
+from laneproof.commands.inputs import load_build, open_recording
 from laneproof.engine import Engine
 from laneproof.findings import FindingChange, format_time
 from laneproof_collectors.hotplug import read_device_events

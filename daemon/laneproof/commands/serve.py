@@ -9,19 +9,19 @@ import time
 from pathlib import Path
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.sources import DEFAULT_BUILD, load_build, open_recording
+from laneproof.commands.inputs import DEFAULT_BUILD, load_build, open_recording
 from laneproof.declaration.build import Build
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine
 from laneproof.history.store import Store
 from laneproof.past.ledger import LedgerStateError
+from laneproof.service.background_writer import BackgroundKeeper
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.http import Pages, Server
-from laneproof.service.keeping import BackgroundKeeper
+from laneproof.service.last_frame_host import StandingHost
+from laneproof.service.owner_notes import Inbox, sort_told
 from laneproof.service.settings import Settings, SettingsError, parse_listen, parse_settings
-from laneproof.service.standing_host import StandingHost
-from laneproof.service.told import Inbox, sort_told
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.host import LiveHost
 from laneproof_collectors.hotplug import read_device_events

@@ -8,12 +8,12 @@ import sys
 from collections.abc import Iterator
 
 from laneproof.box.inventory import Inventory, label_places
+from laneproof.commands.box_past import KeptPast, open_past
 from laneproof.commands.errors import CommandError
-from laneproof.commands.kept_past import KeptPast, open_past
 from laneproof.commands.terminal import find_style
 from laneproof.declaration.build import Build
 from laneproof.history.history import History
-from laneproof.history.places import DRIVE
+from laneproof.history.origins import DRIVE
 from laneproof.history.series import Series
 from laneproof.outputs.time_columns import choose_grid
 from laneproof.outputs.trend import NAMES, Subject, as_json, make_trend

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 
 from laneproof.box.names import UnknownNameError, Whereabouts, find_drives
 from laneproof.commands.errors import CommandError
+from laneproof.commands.inputs import load_build, open_host
 from laneproof.commands.pictures import write_picture
-from laneproof.commands.sources import load_build, open_host
 from laneproof.declaration.build import Build
 from laneproof.outputs.inventory import list_places
 from laneproof.outputs.where_text import Finds, write_where

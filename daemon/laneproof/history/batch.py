@@ -9,8 +9,8 @@ from collections.abc import Sequence
 
 from laneproof.history.live_series import Ended, Key, PassMark
 from laneproof.history.measures import Measure
-from laneproof.history.places import Place
-from laneproof.history.sampling import Value
+from laneproof.history.origins import Place
+from laneproof.history.sample import Value
 
 Row = Sequence[object]
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from laneproof.history.batch import Batch
-from laneproof.history.places import Names
+from laneproof.history.origins import Names
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent

@@ -8,7 +8,7 @@ whatever is folded together. A gap is a point without values; a point that ends 
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
-from laneproof.history.sampling import Value
+from laneproof.history.sample import Value
 
 
 class Point(NamedTuple):  # a year's trend makes thousands of them, and a tuple is made in a third of the time

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
 from laneproof.history.measures import Measure
-from laneproof.history.places import Place
-from laneproof.history.sampling import Sample, Value
+from laneproof.history.origins import Place
+from laneproof.history.sample import Sample, Value
 
 HEARTBEAT_SECONDS = 30 * 86400.0
 """What stands still is told again after this, so that no series' last value is ever older than what is kept."""

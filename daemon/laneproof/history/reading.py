@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from laneproof.history.boots import HOLE_SECONDS, load_watches
 from laneproof.history.folding import Point, point_at
-from laneproof.history.sampling import Value
+from laneproof.history.sample import Value
 from laneproof.history.series import Placed, Series, Watch, cut, with_gaps
 
 _FOLDED = (("days", 2), ("hours", 1))

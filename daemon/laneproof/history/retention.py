@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import takewhile
 
 from laneproof.history.batch import Row
-from laneproof.history.sampling import Value
+from laneproof.history.sample import Value
 
 HOUR, DAY = 3600.0, 86400.0
 KEEP_SAMPLES_SECONDS = 3 * DAY

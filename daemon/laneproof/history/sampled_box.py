@@ -5,8 +5,8 @@ from collections.abc import Iterator
 
 from laneproof.history import measures
 from laneproof.history.measures import device_error
-from laneproof.history.places import Place, Whereabouts
-from laneproof.history.sampling import Sample, sample
+from laneproof.history.origins import Place, Whereabouts
+from laneproof.history.sample import Sample, sample
 from laneproof_collectors.snapshot import Array, Bond, Interface, Memory, MountedFileSystem, Thermal
 
 

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 
 from laneproof.history import measures
 from laneproof.history.measures import sensor
-from laneproof.history.places import DRIVE, Place, Whereabouts
-from laneproof.history.sampling import Sample, sample
+from laneproof.history.origins import DRIVE, Place, Whereabouts
+from laneproof.history.sample import Sample, sample
 from laneproof_collectors.snapshot import BlockStatistics, HealthLog, NvmeController, NvmeNamespace, SataDrive
 from laneproof_collectors.unread import Unread
 

@@ -5,8 +5,8 @@ from collections.abc import Iterator, Mapping
 from laneproof.box.link_ends import registers_of
 from laneproof.history import measures
 from laneproof.history.measures import Measure, error_bit
-from laneproof.history.places import DEVICE, PORT, Place, Whereabouts
-from laneproof.history.sampling import Sample, sample
+from laneproof.history.origins import DEVICE, PORT, Place, Whereabouts
+from laneproof.history.sample import Sample, sample
 from laneproof_collectors.snapshot import AerCounters, PciFunction
 from laneproof_collectors.unread import Unread
 

@@ -10,7 +10,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from laneproof.history.folding import Point, gained, gap
-from laneproof.history.sampling import Value
+from laneproof.history.sample import Value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

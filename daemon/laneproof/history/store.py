@@ -23,9 +23,9 @@ from laneproof.history.history import History
 from laneproof.history.inventories import FEWEST_SECONDS, InventoryBook
 from laneproof.history.live_series import LiveSeries, PassMark
 from laneproof.history.notes import Note, keep_note
+from laneproof.history.origins import Names, Whereabouts, locate
 from laneproof.history.packing import pack
-from laneproof.history.places import Names, Whereabouts, locate
-from laneproof.history.samples import SAMPLERS, sample_group
+from laneproof.history.sampled_groups import SAMPLERS, sample_group
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent

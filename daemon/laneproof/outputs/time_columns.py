@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from laneproof.history.retention import DAY, HOUR, KEEP_HOURS_SECONDS, KEEP_SAMPLES_SECONDS
-from laneproof.history.sampling import Value
+from laneproof.history.sample import Value
 from laneproof.history.series import Series
 
 _MINUTE = 60.0

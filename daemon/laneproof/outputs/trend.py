@@ -11,8 +11,8 @@ from typing import Any
 
 from laneproof.findings import format_time
 from laneproof.history.events import BOOTED, CHANGED, CLOCK_STEPPED, Event
-from laneproof.history.places import DEVICE, DRIVE, PORT
-from laneproof.history.sampling import Value
+from laneproof.history.origins import DEVICE, DRIVE, PORT
+from laneproof.history.sample import Value
 from laneproof.history.series import Series
 from laneproof.outputs.time_columns import Column, Grid, count_times, fill_columns
 

@@ -12,9 +12,9 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from laneproof.declaration.units import format_bytes
-from laneproof.history.places import DEVICE, PORT
+from laneproof.history.origins import DEVICE, PORT
 from laneproof.history.retention import DAY, HOUR
-from laneproof.history.sampling import Value
+from laneproof.history.sample import Value
 from laneproof.outputs.audit_text import NARROWEST, Style
 from laneproof.outputs.time_columns import Column
 from laneproof.outputs.trend import Chart, Form, Trend

@@ -21,19 +21,19 @@ from typing import Any
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine, Outcome
 from laneproof.findings import FindingChange, verdict
 from laneproof.history.events import RECORDS_LOST, Event
-from laneproof.history.held import HeldReadings
+from laneproof.history.recent_readings import HeldReadings
 from laneproof.past.timeline import LATE_SECONDS
 from laneproof.rules.drives.signs_drops import describe_drop
+from laneproof.service.background_writer import Keeper
 from laneproof.service.declaration_file import DeclarationFile
+from laneproof.service.evidence_folder import find_carriers
 from laneproof.service.evidence_ring import EvidenceRing
-from laneproof.service.keeping import Keeper
-from laneproof.service.news import News
+from laneproof.service.journal_reader import BOOT_BEFORE, Found, Known, ReadBack
 from laneproof.service.notify import Notifier
-from laneproof.service.published import MOST_RECENT, CollectorRun, Published
-from laneproof.service.read_back import BOOT_BEFORE, Found, Known, ReadBack
-from laneproof.service.ring_place import find_carriers
+from laneproof.service.owner_notes import Inbox, sort_told
+from laneproof.service.pending_events import News
 from laneproof.service.schedule import Schedule
-from laneproof.service.told import Inbox, sort_told
+from laneproof.service.status import MOST_RECENT, CollectorRun, Published
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
 from laneproof_collectors.host import Clock, Host
 from laneproof_collectors.hotplug import read_device_events

@@ -25,7 +25,7 @@ from laneproof.findings import Change, FindingChange, Severity
 from laneproof.outputs.audit_json import as_json
 from laneproof.outputs.metrics import Sample, make_families, take_samples
 from laneproof.outputs.page.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
-from laneproof.service.published import Published
+from laneproof.service.status import Published
 
 _log = logging.getLogger(__name__)
 

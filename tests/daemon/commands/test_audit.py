@@ -25,7 +25,7 @@ occupant = { kind = "nvme", serial = "A1" }
 
 @pytest.fixture(autouse=True)
 def no_installed_declaration(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setattr("laneproof.commands.sources.DEFAULT_BUILD", str(tmp_path / "none" / "build.toml"))
+    monkeypatch.setattr("laneproof.commands.inputs.DEFAULT_BUILD", str(tmp_path / "none" / "build.toml"))
 
 
 @pytest.fixture
@@ -113,7 +113,7 @@ def test_without_a_declaration_what_needs_none_is_judged_and_draft_offered(
 def test_the_installed_declaration_is_taken_where_none_is_named(
     tmp_path: Path, build: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr("laneproof.commands.sources.DEFAULT_BUILD", build)
+    monkeypatch.setattr("laneproof.commands.inputs.DEFAULT_BUILD", build)
     main(["audit", "--from", record(tmp_path)])
     assert "laneproof draft" not in capsys.readouterr().out
 

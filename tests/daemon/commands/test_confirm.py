@@ -8,7 +8,7 @@ from laneproof.cli import main
 from laneproof.engine import STATE_NAME
 from laneproof.history.store import Store
 from laneproof.rules.example_past import DAY, Story, counting_box
-from laneproof.service.told import Inbox
+from laneproof.service.owner_notes import Inbox
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 

@@ -30,7 +30,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     store.add_note(Note(t=passes.t, kind="note", text="reseated the cable", path="0000:00/01.1"))
     store.close()
     (tmp_path / "build.toml").write_text(BUILD)
-    monkeypatch.setattr("laneproof.commands.kept_past._now", lambda: passes.t + 60)
+    monkeypatch.setattr("laneproof.commands.box_past._now", lambda: passes.t + 60)
     monkeypatch.setenv("COLUMNS", "120")
     return tmp_path
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from laneproof.cli import main
-from laneproof.service.told import Inbox
+from laneproof.service.owner_notes import Inbox
 
 BUILD = 'schema = 1\n[box]\nname = "tern-2"\n[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n'
 

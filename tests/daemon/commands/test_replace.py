@@ -10,7 +10,7 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from laneproof.cli import main
-from laneproof.commands import judged
+from laneproof.commands import judgement
 from laneproof_collectors.recording import parse_frames, parse_header
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
 from simulation.passing_time import PassingTime
@@ -199,7 +199,7 @@ def living(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> str:
     header, *rest = writer.lines
     host = PassingTime(parse_header(header), parse_frames(rest))
     host.advance()
-    monkeypatch.setattr(judged, "open_host", lambda _: contextlib.nullcontext(host))
+    monkeypatch.setattr(judgement, "open_host", lambda _: contextlib.nullcontext(host))
     return str(tmp_path / "no-history")
 
 

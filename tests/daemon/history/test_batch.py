@@ -5,7 +5,7 @@ import sqlite3
 from laneproof.history import measures
 from laneproof.history.batch import Batch, highest_pass, load_ended
 from laneproof.history.live_series import Ended, PassMark
-from laneproof.history.places import Place
+from laneproof.history.origins import Place
 from laneproof.history.schema import migrate
 
 HERE = Place("0000:00/01.1", "FN0001", "drive")

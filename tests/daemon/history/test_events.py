@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from laneproof.history.events import SAME_SECONDS, Event, from_device, from_kernel
-from laneproof.history.places import Names
+from laneproof.history.origins import Names
 from laneproof.history.store import Store
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import Action, DeviceEvent

@@ -5,8 +5,8 @@ from dataclasses import dataclass, field
 from laneproof.history import measures
 from laneproof.history.live_series import HEARTBEAT_SECONDS, Ended, Key, LiveSeries, PassMark
 from laneproof.history.measures import Measure, Pace, error_bit
-from laneproof.history.places import Place
-from laneproof.history.sampling import Sample
+from laneproof.history.origins import Place
+from laneproof.history.sample import Sample
 
 HERE, THERE = Place("0000:00/01.1", "FN0001", "drive"), Place("0000:00/01.2", "FN0002", "drive")
 EACH = Measure(name="trained_lanes", per_boot=True)

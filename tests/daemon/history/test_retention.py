@@ -14,7 +14,7 @@ from laneproof.history.events import Event
 from laneproof.history.folding import Point, fold, gained, point_at
 from laneproof.history.live_series import PassMark
 from laneproof.history.notes import Note
-from laneproof.history.places import Place
+from laneproof.history.origins import Place
 from laneproof.history.reading import read_series
 from laneproof.history.retention import (
     DAY,

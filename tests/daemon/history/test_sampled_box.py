@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from laneproof.history.samples import samples_of
+from laneproof.history.sampled_groups import samples_of
 from laneproof_collectors.snapshot import (
     EdacController,
     Fan,

@@ -2,8 +2,8 @@
 
 from dataclasses import replace
 
-from laneproof.history.places import Place
-from laneproof.history.samples import samples_of
+from laneproof.history.origins import Place
+from laneproof.history.sampled_groups import samples_of
 from laneproof_collectors.snapshot import AerCounters
 from laneproof_collectors.unread import Reason, Unread
 from passes import Passes

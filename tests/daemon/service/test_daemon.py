@@ -28,8 +28,8 @@ from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.notify import Notifier
-from laneproof.service.published import MOST_RECENT
-from laneproof.service.told import Inbox
+from laneproof.service.owner_notes import Inbox
+from laneproof.service.status import MOST_RECENT
 from laneproof_collectors.collection import make_collectors
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent

@@ -21,7 +21,7 @@ from laneproof.findings import Change, FindingChange
 from laneproof.outputs.audit_json import audit_schema
 from laneproof.outputs.metric_table import BY_NAME, METRICS, write_docs
 from laneproof.service.http import ALIVE_WITHIN_SECONDS, Pages, Server
-from laneproof.service.published import CollectorRun, Published
+from laneproof.service.status import CollectorRun, Published
 from troubled_box import SIGN, troubled
 
 NOW = 5000.0

@@ -3,8 +3,8 @@
 import pytest
 
 from laneproof.history.measures import Measure
-from laneproof.history.places import Place
-from laneproof.history.sampling import sample
+from laneproof.history.origins import Place
+from laneproof.history.sample import sample
 from laneproof_collectors.unread import Reason, Unread
 
 HERE = Place("0000:00/01.1", "FN0001", "drive")

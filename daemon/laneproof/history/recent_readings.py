@@ -12,9 +12,9 @@ from collections.abc import Iterable, Mapping
 from itertools import groupby
 from typing import Any, NamedTuple
 
-from laneproof.history.places import Place, Whereabouts, locate
-from laneproof.history.samples import sample_group
-from laneproof.history.sampling import Value
+from laneproof.history.origins import Place, Whereabouts, locate
+from laneproof.history.sample import Value
+from laneproof.history.sampled_groups import sample_group
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
-from laneproof.commands.waiting import POLL_SECONDS, wait_for_drive
+from laneproof.commands.drive_arrival import POLL_SECONDS, wait_for_drive
 from laneproof_collectors.recording import parse_frames, parse_header
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
 from simulation.passing_time import PassingTime

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from laneproof.changes import compare
-from laneproof.commands import looks
+from laneproof.commands import dated_inventories
+from laneproof.commands.dated_inventories import load_kept, load_look
 from laneproof.commands.errors import CommandError
-from laneproof.commands.looks import load_kept, load_look
 from laneproof.commands.serve import HISTORY
 from laneproof.engine import Engine
 from laneproof.history.store import Store
@@ -75,7 +75,7 @@ def test_day_of_the_history_is_compared_with_this_machine(state: str, monkeypatc
     host = record()
     for _ in range(5):
         host.advance()
-    monkeypatch.setattr(looks, "open_host", lambda _: contextlib.nullcontext(host))
+    monkeypatch.setattr(dated_inventories, "open_host", lambda _: contextlib.nullcontext(host))
     now = load_look("@now", BUILD, state)
     assert (now.name, now.taken_at) == ("this machine", START + 4 * DAY)
     kept = load_look("@2026-09-23", BUILD, state)

@@ -10,7 +10,8 @@ from collections.abc import Callable, Iterator, Mapping
 from types import MappingProxyType
 from typing import Any
 
-from laneproof.history.places import Whereabouts, locate
+from laneproof.history.origins import Whereabouts, locate
+from laneproof.history.sample import Sample
 from laneproof.history.sampled_box import (
     sample_arrays,
     sample_bonds,
@@ -21,7 +22,6 @@ from laneproof.history.sampled_box import (
 )
 from laneproof.history.sampled_drives import sample_controllers, sample_drives
 from laneproof.history.sampled_links import sample_functions
-from laneproof.history.sampling import Sample
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from laneproof.commands.box_past import open_past
 from laneproof.commands.errors import CommandError
-from laneproof.commands.kept_past import open_past
 from laneproof.history.store import Store
 from passes import Passes
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox

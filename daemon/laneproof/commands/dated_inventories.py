@@ -8,9 +8,9 @@ from pydantic import ValidationError
 from laneproof.box.inventory import label_places, take_inventory
 from laneproof.changes import Look
 from laneproof.commands.errors import CommandError
-from laneproof.commands.histories import find_history, open_history
-from laneproof.commands.moments import NOW, is_relative, parse_moment
-from laneproof.commands.sources import open_host, open_lines, open_recording
+from laneproof.commands.history_file import find_history, open_history
+from laneproof.commands.inputs import open_host, open_lines, open_recording
+from laneproof.commands.moment_argument import NOW, is_relative, parse_moment
 from laneproof.declaration.build import Build
 from laneproof.findings import format_time
 from laneproof.outputs.audit_json import AuditReport, name_box

@@ -4,7 +4,14 @@ import json
 
 import pytest
 
-from laneproof.history.held import FOLLOWED_SECONDS, HELD_SECONDS, MOST_EVENTS, MOST_HELD_EVENTS, HeldReadings, Line
+from laneproof.history.recent_readings import (
+    FOLLOWED_SECONDS,
+    HELD_SECONDS,
+    MOST_EVENTS,
+    MOST_HELD_EVENTS,
+    HeldReadings,
+    Line,
+)
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent, device_events
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent, kernel_events

@@ -1,6 +1,6 @@
 """Before anything is known, what is published says so."""
 
-from laneproof.service.published import Published
+from laneproof.service.status import Published
 
 
 def test_nothing_is_known_at_the_start() -> None:

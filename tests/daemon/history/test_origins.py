@@ -1,6 +1,6 @@
 """Where things are, also for what cannot tell it any more."""
 
-from laneproof.history.places import locate
+from laneproof.history.origins import locate
 from passes import SECOND_BOOT, Passes
 from simulated_box import kelp_box
 

@@ -5,7 +5,7 @@ import threading
 from pathlib import Path
 
 from laneproof.history.notes import Note
-from laneproof.service.told import FILE, Inbox, sort_told
+from laneproof.service.owner_notes import FILE, Inbox, sort_told
 
 
 def note(text: str, **facts: object) -> Note:

@@ -3,7 +3,7 @@
 import os
 import time
 
-from laneproof.service.standing_host import StandingHost
+from laneproof.service.last_frame_host import StandingHost
 from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
 
 HEADER = '{"format": "laneproof-recording", "version": 1, "host": "kelp-1"}'

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from laneproof.history.measures import Measure
-from laneproof.history.places import Place
+from laneproof.history.origins import Place
 
 Value = int | float
 

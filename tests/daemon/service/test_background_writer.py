@@ -12,8 +12,8 @@ import pytest
 from laneproof.engine import Outcome
 from laneproof.history.events import Event
 from laneproof.history.notes import Note
-from laneproof.service import keeping
-from laneproof.service.keeping import BackgroundKeeper
+from laneproof.service import background_writer
+from laneproof.service.background_writer import BackgroundKeeper
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
@@ -130,7 +130,7 @@ def test_what_is_left_out_of_a_history_that_hangs_is_said_once_and_counted(caplo
 def test_a_flood_of_events_does_not_push_out_the_passes() -> None:
     slow = SlowKeeper()
     slow.may_go.clear()
-    keeper = BackgroundKeeper(slow, most_waiting=keeping.KEPT_FREE + 5)
+    keeper = BackgroundKeeper(slow, most_waiting=background_writer.KEPT_FREE + 5)
     for _ in range(500):
         keeper.keep_kernel_events((), CLOCK)
     keeper.keep(_outcome(7.0))
@@ -161,7 +161,7 @@ def test_an_owner_s_note_is_kept_before_the_caller_goes_on() -> None:
 def test_the_end_does_not_wait_for_ever(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
     slow = SlowKeeper()
     slow.may_go.clear()
-    monkeypatch.setattr(keeping, "CLOSE_SECONDS", 0.05)
+    monkeypatch.setattr(background_writer, "CLOSE_SECONDS", 0.05)
     keeper = BackgroundKeeper(slow)
     keeper.save_state("engine", {})
     keeper.close()

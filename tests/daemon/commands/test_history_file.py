@@ -7,7 +7,7 @@ import pytest
 
 from laneproof.commands import serve
 from laneproof.commands.errors import CommandError
-from laneproof.commands.histories import find_history, open_history
+from laneproof.commands.history_file import find_history, open_history
 from laneproof.history.store import Store
 
 

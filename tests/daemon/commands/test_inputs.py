@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from laneproof.commands import sources
+from laneproof.commands import inputs
 from laneproof.commands.errors import CommandError
-from laneproof.commands.sources import load_build, open_host, open_recording
+from laneproof.commands.inputs import load_build, open_host, open_recording
 from laneproof_collectors.host import LiveHost
 
 HEADER = '{"format": "laneproof-recording", "version": 1, "host": "kelp-1"}\n'
@@ -48,7 +48,7 @@ def test_this_machine_is_the_source_where_nothing_else_is_said() -> None:
 
 def test_there_may_be_no_declaration_at_the_default_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     place = tmp_path / "build.toml"
-    monkeypatch.setattr(sources, "DEFAULT_BUILD", str(place))
+    monkeypatch.setattr(inputs, "DEFAULT_BUILD", str(place))
     assert load_build(None) is None
     place.write_text('schema = 1\nbox.name = "tern-2"\n')
     build = load_build(None)

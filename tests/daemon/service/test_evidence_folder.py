@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.service.ring_place import find_carriers
+from laneproof.service.evidence_folder import find_carriers
 from laneproof_collectors.snapshot import MountedFileSystem, Snapshot
 from laneproof_collectors.unread import Unread
 from simulated_box import declare, kelp_box, make_array

@@ -1,6 +1,6 @@
 """What the kernel told is gathered between two passes and given once."""
 
-from laneproof.service.news import MOST_EVENTS, News
+from laneproof.service.pending_events import MOST_EVENTS, News
 from laneproof_collectors.hotplug import DeviceEvent, parse_uevent
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, classify
 from laneproof_collectors.unread import Reason, Unread

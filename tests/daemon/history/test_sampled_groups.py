@@ -2,8 +2,8 @@
 
 import pytest
 
-from laneproof.history.places import locate
-from laneproof.history.samples import SAMPLERS, sample_group, samples_of
+from laneproof.history.origins import locate
+from laneproof.history.sampled_groups import SAMPLERS, sample_group, samples_of
 from laneproof_collectors.snapshot import Snapshot
 from passes import Passes
 

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from laneproof.commands import judged
+from laneproof.commands import judgement
 from laneproof.commands.errors import CommandError
-from laneproof.commands.judged import ENGINE_STATE, judge_machine
+from laneproof.commands.judgement import ENGINE_STATE, judge_machine
 from laneproof.commands.serve import HISTORY
 from laneproof.engine import Engine
 from laneproof.history.store import Store
@@ -80,7 +80,7 @@ def test_this_machine_is_judged_with_what_the_daemon_kept(tmp_path: Path, monkey
     now = host_of(lines)
     while now.advance():
         pass
-    monkeypatch.setattr(judged, "open_host", lambda _: contextlib.nullcontext(now))
+    monkeypatch.setattr(judgement, "open_host", lambda _: contextlib.nullcontext(now))
     with judge_machine(None, None, demo=False, state=str(tmp_path)) as one:
         assert one.gap is None
         assert one.past.box.checks["md0"].ended_at == START + 120.0
@@ -92,7 +92,7 @@ def test_machine_without_a_history_is_judged_and_says_what_is_not_known(
 ) -> None:
     now = host_of(record())
     now.advance()
-    monkeypatch.setattr(judged, "open_host", lambda _: contextlib.nullcontext(now))
+    monkeypatch.setattr(judgement, "open_host", lambda _: contextlib.nullcontext(now))
     with judge_machine(None, None, demo=False, state=str(tmp_path)) as one:
         assert one.gap is not None
         assert "there is no history" in one.gap

@@ -8,8 +8,8 @@ from collections.abc import Callable, Sequence
 import pytest
 
 from laneproof.past.timeline import Timeline
-from laneproof.service import read_back
-from laneproof.service.read_back import (
+from laneproof.service import journal_reader
+from laneproof.service.journal_reader import (
     BOOT_BEFORE,
     BOOT_ID_FILE,
     FIRST_LINES,
@@ -198,7 +198,7 @@ def test_a_journal_that_cannot_be_read_is_told_with_its_reason() -> None:
 
 
 def test_what_is_lost_while_the_journal_is_asked_is_asked_for_afterwards(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(read_back, "APART_SECONDS", 0.0)
+    monkeypatch.setattr(journal_reader, "APART_SECONDS", 0.0)
     host = JournalHost()
     host.may_go.clear()
     back = ReadBack(host, lambda: None)

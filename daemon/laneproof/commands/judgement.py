@@ -6,8 +6,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.histories import find_history, open_history
-from laneproof.commands.sources import open_host, open_recording
+from laneproof.commands.history_file import find_history, open_history
+from laneproof.commands.inputs import open_host, open_recording
 from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof.findings import Finding

@@ -5,7 +5,7 @@ import os
 import pytest
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.moments import is_relative, parse_moment
+from laneproof.commands.moment_argument import is_relative, parse_moment
 
 NOW = 1_790_000_000.0
 DAY = 86400.0

@@ -7,9 +7,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.histories import find_history, open_history
-from laneproof.commands.moments import parse_moment
-from laneproof.commands.sources import load_build, open_recording
+from laneproof.commands.history_file import find_history, open_history
+from laneproof.commands.inputs import load_build, open_recording
+from laneproof.commands.moment_argument import parse_moment
 from laneproof.declaration.build import Build
 from laneproof.engine import STATE_NAME
 from laneproof.history.history import History
