@@ -5,7 +5,7 @@ from typing import Any
 
 from laneproof.box.names import find_drives
 from laneproof.findings import Finding
-from laneproof.past.box_book import ArrayChecks, BoxBook
+from laneproof.past.box_record import ArrayChecks, BoxRecord
 from laneproof.past.past import NOTHING, Past
 from laneproof.replacement import Guide, make_guide
 from laneproof.rules import judge_all
@@ -25,7 +25,7 @@ BUILD = declare(
     + f'[[position]]\nlabel = "system"\npath = "{SYSTEM}"\noccupant = {{ kind = "nvme" }}\n'
     + '[[array]]\nname = "md0"\nlevel = "raid5"\nmembers = ["riser-1", "riser-2", "riser-3", "riser-4"]\n'
 )
-CHECKED = Past(box=BoxBook(checks={"md0": ArrayChecks(since=A_MORNING - 90 * DAY, ended_at=A_MORNING - 3 * DAY)}))
+CHECKED = Past(box=BoxRecord(checks={"md0": ArrayChecks(since=A_MORNING - 90 * DAY, ended_at=A_MORNING - 3 * DAY)}))
 """What the daemon remembers: a check of md0 that came to its end three days ago."""
 
 

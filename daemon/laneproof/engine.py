@@ -15,8 +15,8 @@ from laneproof.diagnosis.explained import explain, weigh
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Finding, FindingChange
 from laneproof.lifecycle import Identity, Life, Step, advance
-from laneproof.past.box_book import BoxBook, carry
-from laneproof.past.drops import Drop
+from laneproof.past.box_record import BoxRecord, follow_box
+from laneproof.past.episodes import Episode
 from laneproof.past.ledger import DeviceNews, KernelNews, Ledger, LedgerStateError
 from laneproof.past.notes import ConfirmedCause, Note
 from laneproof.past.past import Past
@@ -36,7 +36,7 @@ no finding. In a replay one frame is a confirmed reading."""
 STATE_NAME = "engine"
 """The name under which what `Engine.as_state` gives is kept."""
 
-_BOX = TypeAdapter(BoxBook)
+_BOX = TypeAdapter(BoxRecord)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,14 +48,14 @@ class Outcome:
         findings: The findings that stand, each with the time since when.
         changes: What changed with this pass.
         waiting: Whether another reading soon would confirm something.
-        drops: Disconnects that are new or grew with this pass, each with what held before it.
+        episodes: Episodes that are new or grew with this pass, each with what held before it.
     """
 
     snapshot: Snapshot
     findings: tuple[Finding, ...]
     changes: tuple[FindingChange, ...]
     waiting: bool
-    drops: tuple[Drop, ...] = ()
+    episodes: tuple[Episode, ...] = ()
 
 
 class Engine:
@@ -124,7 +124,7 @@ class Engine:
         """
         notes = self._past.notes if len(self._past.notes) != self._told_notes else ()
         self._told_notes = len(self._past.notes)
-        drops = self._ledger.update(
+        episodes = self._ledger.update(
             snapshot,
             kernel_events,
             device_events,
@@ -134,7 +134,7 @@ class Engine:
         )
         self._past = replace(
             self._past,
-            box=carry(self._past.box, snapshot),
+            box=follow_box(self._past.box, snapshot),
             boots=tuple(self._ledger.boots.boots),
             earlier_limits=self._ledger.boots.earlier_limits,
             standing={identity: life.finding for identity, life in self._lives.items() if life.raised},
@@ -158,10 +158,12 @@ class Engine:
         )
         self._lives = step.lives
         self._past = replace(self._past, previous=snapshot)
-        return Outcome(snapshot=snapshot, findings=step.raised, changes=step.changes, waiting=step.waiting, drops=drops)
+        return Outcome(
+            snapshot=snapshot, findings=step.raised, changes=step.changes, waiting=step.waiting, episodes=episodes
+        )
 
 
-def _load_box(state: object) -> BoxBook:
+def _load_box(state: object) -> BoxRecord:
     try:
         return _BOX.validate_python(state)
     except ValidationError as error:

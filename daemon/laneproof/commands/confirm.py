@@ -13,7 +13,7 @@ from laneproof.diagnosis.features import find_features
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.engine import STATE_NAME
 from laneproof.history.notes import CONFIRMED, Note
-from laneproof.past.drops import Drop
+from laneproof.past.episodes import Episode
 from laneproof.past.ledger import Ledger, LedgerStateError
 from laneproof.rules.drives.signs_drops import DROPS_NAME, RESETS_NAME
 
@@ -29,14 +29,16 @@ def run(arguments: argparse.Namespace) -> int:
     with open_history(file) as history:
         state = history.load_state(STATE_NAME)
     ledger = _open_ledger(state, file)
-    drop = _find_episode(ledger, arguments.episode)
-    rule = DROPS_NAME if drop.dropped else RESETS_NAME  # as it was told when it happened, however long ago
-    features = find_features(open_case(ledger, drop.path, drop.serial, {rule: ()}))
+    episode = _find_episode(ledger, arguments.episode)
+    rule = DROPS_NAME if episode.dropped else RESETS_NAME  # as it was told when it happened, however long ago
+    features = find_features(open_case(ledger, episode.path, episode.serial, {rule: ()}))
     known = {name: seen for name, seen in features.items() if seen is not None}
-    detail = {"episode": drop.number, "cause": arguments.cause, "evidence": known}
-    text = f"episode {drop.number} was {arguments.cause}"
+    detail = {"episode": episode.number, "cause": arguments.cause, "evidence": known}
+    text = f"episode {episode.number} was {arguments.cause}"
     now = now_by_clock()
-    leave(Note(t=now, kind=CONFIRMED, text=text, path=drop.path, drive=drop.serial, detail=detail), arguments.state)
+    leave(
+        Note(t=now, kind=CONFIRMED, text=text, path=episode.path, drive=episode.serial, detail=detail), arguments.state
+    )
     print(f"kept: {text}, with {len(known)} features known of it")  # noqa: T201 (the output)
     return 0
 
@@ -51,9 +53,9 @@ def _open_ledger(state: Any, file: str) -> Ledger:  # noqa: ANN401 (any JSON val
         raise CommandError(f"{file}: {error}", status=os.EX_DATAERR) from error
 
 
-def _find_episode(ledger: Ledger, number: int) -> Drop:
-    drops = {one.number: one for one in ledger.drops.drops if one.counts}
-    if number not in drops:
-        known = ", ".join(str(one) for one in sorted(drops)[-5:]) or "there are none"
+def _find_episode(ledger: Ledger, number: int) -> Episode:
+    episodes = {one.number: one for one in ledger.episodes.episodes if one.counts}
+    if number not in episodes:
+        known = ", ".join(str(one) for one in sorted(episodes)[-5:]) or "there are none"
         raise CommandError(f"no episode has the number {number}; the last ones are {known}", status=os.EX_USAGE)
-    return drops[number]
+    return episodes[number]

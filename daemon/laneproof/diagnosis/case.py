@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from laneproof.past.drives import DriveRecord
-from laneproof.past.drops import Drop
+from laneproof.past.episodes import Episode
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord
 from laneproof.past.media import find_media_times
@@ -44,7 +44,7 @@ class Case:
     path: str
     serial: str
     drive: DriveRecord | None
-    drops: tuple[Drop, ...]
+    drops: tuple[Episode, ...]
     media: tuple[float, ...]
     links: tuple[LinkRecord, ...]
     told: Mapping[str, Sequence[str]] = field(default_factory=dict)
@@ -84,7 +84,7 @@ def _concerns(trial: Trial, path: str, serial: str) -> bool:
     return trial.path == path or bool(serial and trial.serial == serial)
 
 
-def _latest_run(drops: Sequence[Drop]) -> list[Drop]:
+def _latest_run(drops: Sequence[Episode]) -> list[Episode]:
     """Give the last drop with all that lead up to it without too long a pause."""
     first = len(drops) - 1
     while first > 0 and _follows(drops[first - 1], drops[first], drops[-1]):
@@ -92,7 +92,7 @@ def _latest_run(drops: Sequence[Drop]) -> list[Drop]:
     return list(drops[first:])
 
 
-def _follows(one: Drop, later: Drop, last: Drop) -> bool:
+def _follows(one: Episode, later: Episode, last: Episode) -> bool:
     near = later.dropped_at - one.dropped_at <= APART_SECONDS
     return near or last.dropped_at - one.dropped_at <= LOOK_BACK_SECONDS
 
@@ -109,11 +109,11 @@ def open_case(ledger: Ledger, path: str, serial: str, told: Mapping[str, Sequenc
     drive = ledger.drives.records.get(serial) if serial else ledger.drives.at(path)
     known = serial or ("" if drive is None or "/" in drive.serial else drive.serial)
     horizon = ledger.now - LOOK_BACK_SECONDS
-    drops = ledger.drops.of(path, known or None)
+    drops = ledger.episodes.of(path, known or None)
     on_trial = any(one.complaint == DROPS and _concerns(one, path, known) for one in ledger.trials.open())
     still_counts = bool(drops) and (on_trial or not _COMPLAINTS.isdisjoint(told))
     drops = _latest_run(drops) if still_counts else [one for one in drops if one.dropped_at >= horizon]
-    media = tuple(when for when, _ in (find_media_times(drive, ledger.drops) if drive else ()) if when >= horizon)
+    media = tuple(when for when, _ in (find_media_times(drive, ledger.episodes) if drive else ()) if when >= horizon)
     links = {id(one): one for one in (*ledger.links.of_path(path), *ledger.links.of_drive(known))}
     first = [one.dropped_at for one in drops[:1]] + list(media[:1])
     return Case(

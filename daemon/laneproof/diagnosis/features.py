@@ -16,7 +16,7 @@ from laneproof.evidence.rates import RatioTest, against_history, against_sibling
 from laneproof.evidence.trial import Outcome
 from laneproof.past.changes import UPDATES
 from laneproof.past.drives import NEAR_WARNING_CELSIUS, DriveRecord
-from laneproof.past.drops import HEAT_LASTS_SECONDS, Before, Drop
+from laneproof.past.episodes import HEAT_LASTS_SECONDS, Before, Episode
 from laneproof.past.link_errors import MOST_READINGS, LinkRecord
 from laneproof.past.load import IDLE, LOADED, WORKING
 from laneproof.past.tally import total
@@ -243,7 +243,7 @@ def _hot_before_drop(case: Case) -> Known:
     return _majority(_was_hot(case, one) for one in case.drops)
 
 
-def _was_hot(case: Case, drop: Drop) -> Known:
+def _was_hot(case: Case, drop: Episode) -> Known:
     """Ask the last reading, and where that was too old, the drive's own minutes above its limits."""
     if drop.before.hot is not None:
         return drop.before.hot
@@ -396,7 +396,7 @@ def _several_drives_together(case: Case) -> Known:
         return _lost_power_together(case)
     others = [
         one
-        for one in case.ledger.drops.drops
+        for one in case.ledger.episodes.episodes
         if one.counts and one.path != case.path and (not case.serial or one.serial != case.serial)
     ]
     if len(case.ledger.drives.records) < 2:  # noqa: PLR2004 (a lone drive has no company)
@@ -422,7 +422,9 @@ def _same_model_affected(case: Case) -> Known:
     strangers = [one for one in case.ledger.drives.records.values() if one.model != drive.model]
     if not peers:
         return None
-    lost = {one.serial for one in case.ledger.drops.drops if one.counts and not one.together and not one.only_aborted}
+    lost = {
+        one.serial for one in case.ledger.episodes.episodes if one.counts and not one.together and not one.only_aborted
+    }
     if not any(one.serial in lost for one in peers):
         return False
     return True if strangers and not any(one.serial in lost for one in strangers) else None

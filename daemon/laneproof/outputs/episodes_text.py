@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterator, Mapping
 
 from laneproof.outputs.events_text import EPISODE, Happening
-from laneproof.past.drops import REENUMERATED, RESETTING, VANISHED, Before, Drop
+from laneproof.past.episodes import REENUMERATED, RESETTING, VANISHED, Before, Episode
 from laneproof.past.ledger import Ledger
 from laneproof.rules.drives.signs_drops import describe_drop
 from laneproof.rules.sign_subjects import say_seconds
@@ -31,48 +31,48 @@ def tell_episodes(
         since: Not before this, unix seconds; None for all.
         until: Not after this.
     """
-    for drop in ledger.drops.drops:
-        t = ledger.timeline.to_wall(drop.dropped_at)
+    for episode in ledger.episodes.episodes:
+        t = ledger.timeline.to_wall(episode.dropped_at)
         if (since is not None and t < since) or t > until:
             continue
         yield Happening(
             t=t,
             kind=EPISODE,
-            text=f"episode {drop.number}: {'; '.join(_say(drop, labels))}",
-            position=labels.get(drop.path),
-            path=drop.path,
-            drive=drop.serial,
-            device=drop.device,
-            detail=describe_drop(ledger, drop),
+            text=f"episode {episode.number}: {'; '.join(_say(episode, labels))}",
+            position=labels.get(episode.path),
+            path=episode.path,
+            drive=episode.serial,
+            device=episode.device,
+            detail=describe_drop(ledger, episode),
         )
 
 
-def _say(drop: Drop, labels: Mapping[str, str]) -> Iterator[str]:
-    yield _say_what(drop)
-    untold = [words for kind, words in _NOBODY_TOLD.items() if kind in drop.kinds]
-    told = [kind for kind in drop.kinds if kind not in _NOBODY_TOLD]
+def _say(episode: Episode, labels: Mapping[str, str]) -> Iterator[str]:
+    yield _say_what(episode)
+    untold = [words for kind, words in _NOBODY_TOLD.items() if kind in episode.kinds]
+    told = [kind for kind in episode.kinds if kind not in _NOBODY_TOLD]
     yield from untold
     if told:
-        yield f"told by {', '.join(told)} ({drop.lines} line{'s' if drop.lines != 1 else ''})"
-    if drop.together:
-        yield f"together with {', '.join(labels.get(one, one) for one in drop.together)}"
-    if drop.power_lost is not None:
-        yield "it lost its power" if drop.power_lost else "it kept its power"
-    if held := ", ".join(_say_before(drop.before)):
+        yield f"told by {', '.join(told)} ({episode.lines} line{'s' if episode.lines != 1 else ''})"
+    if episode.together:
+        yield f"together with {', '.join(labels.get(one, one) for one in episode.together)}"
+    if episode.power_lost is not None:
+        yield "it lost its power" if episode.power_lost else "it kept its power"
+    if held := ", ".join(_say_before(episode.before)):
         yield f"just before: {held}"
 
 
-def _say_what(drop: Drop) -> str:
-    if drop.asked:
+def _say_what(episode: Episode) -> str:
+    if episode.asked:
         return "taken out in good order"
-    if drop.only_aborted:
+    if episode.only_aborted:
         return "commands timed out and were taken back"
-    what = "dropped off the bus" if drop.dropped else "controller reset"
-    if drop.returned_at is None:
+    what = "dropped off the bus" if episode.dropped else "controller reset"
+    if episode.returned_at is None:
         return f"{what}, not back"
-    if drop.returned_boot not in (None, drop.boot):
+    if episode.returned_boot not in (None, episode.boot):
         return f"{what}, back only after the machine was started again"
-    return f"{what} for {say_seconds(drop.returned_at - drop.dropped_at)}" if drop.dropped else what
+    return f"{what} for {say_seconds(episode.returned_at - episode.dropped_at)}" if episode.dropped else what
 
 
 def _say_before(before: Before) -> Iterator[str]:

@@ -6,9 +6,9 @@ bounded: old hours fold into days and weeks, lists forget their oldest.
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import Field, TypeAdapter, ValidationError
 
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.links import describe_rate
@@ -19,7 +19,7 @@ from laneproof.declaration.build import Build
 from laneproof.past.boots import BootBook
 from laneproof.past.changes import Change, ChangeBook, note_declaration, note_idle_states
 from laneproof.past.drives import DriveBook, DriveRecord, key_of
-from laneproof.past.drops import HEAT_LASTS_SECONDS, REENUMERATED, RESETTING, Before, Drop, DropBook, vanished
+from laneproof.past.episodes import HEAT_LASTS_SECONDS, REENUMERATED, RESETTING, Before, Episode, EpisodeBook, vanished
 from laneproof.past.joining import PositionEvent
 from laneproof.past.link_errors import LinkBook, LinkNews
 from laneproof.past.load import LoadRecord, Window, compare_siblings
@@ -59,7 +59,7 @@ class State:
         links: Errors and exposure of links.
         training: How links trained.
         drives: The drives' own accounts.
-        drops: Disconnects.
+        episodes: Episodes.
         changes: What changed.
         trials: Fixes on trial.
         idle: By path, idle states in force at the last pass: of the drive, of its link.
@@ -74,7 +74,7 @@ class State:
     links: LinkBook = field(default_factory=LinkBook)
     training: TrainingBook = field(default_factory=TrainingBook)
     drives: DriveBook = field(default_factory=DriveBook)
-    drops: DropBook = field(default_factory=DropBook)
+    episodes: Annotated[EpisodeBook, Field(alias="drops")] = field(default_factory=EpisodeBook)
     changes: ChangeBook = field(default_factory=ChangeBook)
     trials: TrialBook = field(default_factory=TrialBook)
     idle: dict[str, tuple[bool | None, bool | None]] = field(default_factory=dict)
@@ -159,9 +159,9 @@ class Ledger:
         return self._state.drives
 
     @property
-    def drops(self) -> DropBook:
-        """Disconnects."""
-        return self._state.drops
+    def episodes(self) -> EpisodeBook:
+        """Episodes."""
+        return self._state.episodes
 
     @property
     def changes(self) -> ChangeBook:
@@ -208,7 +208,7 @@ class Ledger:
         build: Build | None = None,
         topology: Topology | None = None,
         notes: Iterable[Note] = (),
-    ) -> tuple[Drop, ...]:
+    ) -> tuple[Episode, ...]:
         """Take a pass in.
 
         Args:
@@ -220,7 +220,7 @@ class Ledger:
             notes: What the owner told; what was taken in before is passed over.
 
         Returns:
-            The disconnects that are new or grew in this pass.
+            The episodes that are new or grew in this pass.
         """
         tree = topology or survey(snapshot)
         state = self._state
@@ -254,14 +254,14 @@ class Ledger:
             told = () if isinstance(kernel_events, Unread) else tuple(kernel_events)
             heard = any(not state.timeline.is_of_boot_before(one.boot_id) for one in told)
         if heard:
-            state.drops.log_heard_in = state.timeline.boots
+            state.episodes.log_heard_in = state.timeline.boots
         fresh = [one for one in told if not self._is_old(one)]
         for one in fresh:
             state.kernel_sequence = max(state.kernel_sequence, -1 if one.sequence is None else one.sequence)
         self._restored = False
-        paths = state.drops.learn_names(paths_by_name(tree), state.timeline)
+        paths = state.episodes.learn_names(paths_by_name(tree), state.timeline)
         devices = () if isinstance(device_events, Unread) else device_events
-        return state.drops.take_events(fresh, devices, paths, state.timeline)
+        return state.episodes.take_events(fresh, devices, paths, state.timeline)
 
     def _is_old(self, one: TimedKernelEvent) -> bool:
         # after a restart of the program the ring is read from its beginning, and gives again what was taken before
@@ -296,52 +296,54 @@ class Ledger:
                 record.load.sort_by_heat(window, hot=record.is_hot())
         compare_siblings(windows, {serial: self._state.drives.records[serial].model for serial in windows})
 
-    # --- disconnects ---
+    # --- episodes ---
 
     def _follow_drops(
         self,
         tree: Topology,
         events: Sequence[PositionEvent],
         step: Step,
-    ) -> list[Drop]:
-        drops = self._state.drops
+    ) -> list[Episode]:
+        episodes = self._state.episodes
         presences = {one.path: one for one in find_presences(tree)}
         is_readable = tree.unread is None and tree.controllers_unread is None
         silent = [] if step.rebooted or not is_readable else self._find_silent(tree, presences, events)
-        touched = drops.join([*events, *silent], self.timeline, self._state.boot_times)
-        for drop in touched:
-            self._describe(drop, step, is_silent=any(one.path == drop.path for one in silent))
+        touched = episodes.join([*events, *silent], self.timeline, self._state.boot_times)
+        for episode in touched:
+            self._describe(episode, step, is_silent=any(one.path == episode.path for one in silent))
         if step.rebooted and is_readable:
-            missing = [path for path, (_, _, state) in drops.states.items() if state == HERE and path not in presences]
+            missing = [
+                path for path, (_, _, state) in episodes.states.items() if state == HERE and path not in presences
+            ]
             self._state.training.note_missing(missing, self.timeline)
         if is_readable:
             self._note_returns(presences)
-            drops.leaving = {
-                path: drops.leaving.get(path, self.now) for path, one in presences.items() if one.state == LEAVING
+            episodes.leaving = {
+                path: episodes.leaving.get(path, self.now) for path, one in presences.items() if one.state == LEAVING
             }
-            drops.states = {
-                path: (one.serial or drops.states.get(path, ("", "", ""))[0], one.name, self._state_to_keep(one))
+            episodes.states = {
+                path: (one.serial or episodes.states.get(path, ("", "", ""))[0], one.name, self._state_to_keep(one))
                 for path, one in presences.items()
-            } | {path: (was[0], was[1], AWAY) for path, was in drops.states.items() if path not in presences}
+            } | {path: (was[0], was[1], AWAY) for path, was in episodes.states.items() if path not in presences}
         return touched
 
     def _state_to_keep(self, here: Presence) -> str:
         """Give a drive's state; what is let go of is as it was before, until that takes longer than it should."""
         if here.state != LEAVING:
             return here.state
-        drops = self._state.drops
-        if self.now - drops.leaving.get(here.path, self.now) >= LEAVING_SECONDS:
+        episodes = self._state.episodes
+        if self.now - episodes.leaving.get(here.path, self.now) >= LEAVING_SECONDS:
             return AWAY
-        return drops.states.get(here.path, ("", "", LEAVING))[2]
+        return episodes.states.get(here.path, ("", "", LEAVING))[2]
 
     def _find_silent(
         self, tree: Topology, presences: dict[str, Presence], events: Sequence[PositionEvent]
     ) -> list[PositionEvent]:
-        """Find the disconnects that nobody told of."""
+        """Find the episodes that nobody told of."""
         told = {one.path for one in events if one.opens}
-        heard = self._state.drops.log_heard_in == self.timeline.boots
+        heard = self._state.episodes.log_heard_in == self.timeline.boots
         silent = []
-        for path, (_, name, state) in self._state.drops.states.items():
+        for path, (_, name, state) in self._state.episodes.states.items():
             here = presences.get(path)
             if state != HERE or path in told:
                 continue
@@ -364,65 +366,69 @@ class Ledger:
         """Whether it is known why a drive's counters began anew since they were read last."""
         counted_at = self._anew[path]
         return any(one.path == path for one in events) or any(
-            drop.path == path and drop.ended >= counted_at for drop in self._state.drops.drops
+            episode.path == path and episode.ended >= counted_at for episode in self._state.episodes.episodes
         )
 
-    def _describe(self, drop: Drop, step: Step, *, is_silent: bool) -> None:
-        """Note what held before a disconnect, once, as long as it is still known."""
-        record = self._state.drives.records.get(drop.serial) or self._state.drives.at(drop.path)
-        if record is not None and not drop.serial and "/" not in record.serial:
-            drop.serial = record.serial
+    def _describe(self, episode: Episode, step: Step, *, is_silent: bool) -> None:
+        """Note what held before an episode, once, as long as it is still known."""
+        record = self._state.drives.records.get(episode.serial) or self._state.drives.at(episode.path)
+        if record is not None and not episode.serial and "/" not in record.serial:
+            episode.serial = record.serial
         if is_silent:
-            drop.uncertain_seconds = max(drop.uncertain_seconds, step.elapsed)
-        if drop.before.idle_states is None:
-            drop.before.idle_states = self.idle_states(drop.path).on
-        if drop.before.unsafe_shutdowns is not None or drop.before.load is not None or record is None:
+            episode.uncertain_seconds = max(episode.uncertain_seconds, step.elapsed)
+        if episode.before.idle_states is None:
+            episode.before.idle_states = self.idle_states(episode.path).on
+        if episode.before.unsafe_shutdowns is not None or episode.before.load is not None or record is None:
             return
-        moment = self._begins_before(drop)
+        moment = self._begins_before(episode)
         if moment < self.timeline.began_at:
             return  # it was over before the first reading
-        _remember_drive(drop.before, record, moment)
-        link = self._state.links.at(drop.path)
+        _remember_drive(episode.before, record, moment)
+        link = self._state.links.at(episode.path)
         if link is not None:
-            drop.before.recent_errors = link.series.since(drop.dropped_at - _DAY).errors
+            episode.before.recent_errors = link.series.since(episode.dropped_at - _DAY).errors
             if link.gt_s and link.lanes:
-                drop.before.trained = f"{describe_rate(link.gt_s)} x{link.lanes}"
+                episode.before.trained = f"{describe_rate(link.gt_s)} x{link.lanes}"
 
-    def _begins_before(self, drop: Drop) -> float:
-        """Give the moment up to which what was read is surely from before a disconnect."""
-        moment = drop.started - drop.uncertain_seconds
+    def _begins_before(self, episode: Episode) -> float:
+        """Give the moment up to which what was read is surely from before an episode."""
+        moment = episode.started - episode.uncertain_seconds
         return moment if moment < self.now else self.timeline.before
 
     def _note_returns(self, presences: dict[str, Presence]) -> None:
         by_serial = {one.serial: one for one in presences.values() if one.serial}
-        last = {drop.path: drop for drop in self._state.drops.drops}
-        for drop in self._state.drops.drops:
-            if drop.power_lost is None and drop.returned_at is not None:
-                self._compare_power(drop)
-            one = by_serial.get(drop.serial) if drop.serial else presences.get(drop.path)
+        last = {episode.path: episode for episode in self._state.episodes.episodes}
+        for episode in self._state.episodes.episodes:
+            if episode.power_lost is None and episode.returned_at is not None:
+                self._compare_power(episode)
+            one = by_serial.get(episode.serial) if episode.serial else presences.get(episode.path)
             is_here = one is not None and one.state == HERE
-            if drop.returned_at is not None:
+            if episode.returned_at is not None:
                 # what the kernel tells may come before the reading that shows it: it was not back, but not yet gone
-                if not is_here and drop is last[drop.path] and drop.may_grow(self.timeline):
-                    drop.returned_at = drop.returned_boot = None
+                if not is_here and episode is last[episode.path] and episode.may_grow(self.timeline):
+                    episode.returned_at = episode.returned_boot = None
             elif is_here:
-                drop.returned_at, drop.returned_boot = self.now, self.timeline.boots
-                self._compare_power(drop)
+                episode.returned_at, episode.returned_boot = self.now, self.timeline.boots
+                self._compare_power(episode)
 
-    def _compare_power(self, drop: Drop) -> None:
-        record = self._state.drives.records.get(drop.serial)
-        if record is None or record.counters_at < (drop.returned_at or 0.0) or record.counters_at <= drop.dropped_at:
+    def _compare_power(self, episode: Episode) -> None:
+        record = self._state.drives.records.get(episode.serial)
+        if (
+            record is None
+            or record.counters_at < (episode.returned_at or 0.0)
+            or record.counters_at <= episode.dropped_at
+        ):
             return
-        before, now = drop.before, record.counters
+        before, now = episode.before, record.counters
         told = [(old, now[name]) for name, old in _power_counts(before) if old is not None and name in now]
         moved = any(new > old for old, new in told)
-        if not told or (not moved and record.counters_at <= (drop.returned_at or 0.0)):
+        if not told or (not moved and record.counters_at <= (episode.returned_at or 0.0)):
             return  # the reading may be from before its way back; the next one tells
-        if before.power_cycles is not None and "power_cycles" in now and drop.cycled is None:
-            drop.cycled = now["power_cycles"] > before.power_cycles
-        # across a boot the count says nothing of the moment of the disconnect
-        drop.power_lost = moved if record.counters_boot == drop.boot else None
-        if record.counters_boot != drop.boot:
+        if before.power_cycles is not None and "power_cycles" in now and episode.cycled is None:
+            episode.cycled = now["power_cycles"] > before.power_cycles
+        # across a boot the count says nothing of the moment of the episode
+        episode.power_lost = moved if record.counters_boot == episode.boot else None
+        if record.counters_boot != episode.boot:
             before.unsafe_shutdowns = before.power_cycles = None
 
     # --- links ---
@@ -435,9 +441,9 @@ class Ledger:
         events: Sequence[PositionEvent],
         reports: dict[str, int],
     ) -> None:
-        drops = self._state.drops
+        episodes = self._state.episodes
         self._disturbed |= {one.path for one in events if one.opens}
-        self._state.links.forgive(drops.covers)
+        self._state.links.forgive(episodes.covers)
         for path, number in reports.items():
             self._reports[path] = self._reports.get(path, 0) + number
         if snapshot.functions is self._functions or tree.unread is not None:
@@ -447,10 +453,10 @@ class Ledger:
         news = LinkNews(
             disturbed=self._disturbed,
             reports=self._reports,
-            uncorrected=[(when, path) for when, path in drops.uncorrected if not drops.covers(path, when)],
+            uncorrected=[(when, path) for when, path in episodes.uncorrected if not episodes.covers(path, when)],
             switched_off=_is_counting_switched_off(snapshot),
         )
-        self._disturbed, self._reports, drops.uncorrected = frozenset(), {}, []
+        self._disturbed, self._reports, episodes.uncorrected = frozenset(), {}, []
         self._state.links.read(links, self.timeline, news)
         self._state.training.read(links, self.timeline)
 
@@ -537,13 +543,13 @@ class Ledger:
             path=path,
             serial=change.serial or serial,
         )
-        drops = state.drops.of(path, serial or None)
+        episodes = state.episodes.of(path, serial or None)
         links = state.links.of_path(path)
-        if state.trials.begin(with_drive, drops, links, now=self.now, watched_since=self.timeline.began_at):
+        if state.trials.begin(with_drive, episodes, links, now=self.now, watched_since=self.timeline.began_at):
             self.version += 1
             self._reviewed_at = 0.0
 
-    def _review_trials(self, touched: Sequence[Drop]) -> None:
+    def _review_trials(self, touched: Sequence[Episode]) -> None:
         if not touched and self.now - self._reviewed_at < _HOUR:
             return
         self._reviewed_at = self.now
@@ -552,7 +558,7 @@ class Ledger:
             if trial.complaint == ERRORS:
                 events = sum(one.series.since(trial.began_at).marked for one in self._state.links.of_path(trial.path))
             else:
-                after = self._state.drops.of(trial.path, trial.serial or None)
+                after = self._state.episodes.of(trial.path, trial.serial or None)
                 events = sum(one.dropped_at > trial.began_at for one in after)
             self._state.trials.review(trial, events=events, now=self.now)
             if trial.outcome != before:
@@ -560,7 +566,7 @@ class Ledger:
 
 
 def _remember_drive(before: Before, record: DriveRecord, moment: float) -> None:
-    """Note what is known of a drive from before its disconnect, and of the window in which it happened."""
+    """Note what is known of a drive from before its episode, and of the window in which it happened."""
     load = record.load
     window, during = load.before(moment), load.during(moment)
     if window is not None:

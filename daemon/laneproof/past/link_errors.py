@@ -2,7 +2,7 @@
 
 Rules of this module: a series belongs to one drive in one position and begins anew with each boot, each time an end is
 enumerated, and each time a count falls; what stood there at its first reading was counted before anybody looked and is
-no rate. Errors that go along with a disconnect belong to it and are kept apart. Where no end counts, the reports in the
+no rate. Errors that go along with an episode belong to it and are kept apart. Where no end counts, the reports in the
 kernel's log stand in, as the least that happened; those of errors that could not be corrected wherever no end counts
 such errors.
 """
@@ -78,12 +78,12 @@ class LinkRecord:
         port: The upper end.
         far: The lower end.
         series: Errors and exposure.
-        aside: Errors that went along with disconnects or with training.
+        aside: Errors that went along with episodes or with training.
         readings: When errors were counted and how many, the last ones.
         last_minute: The minute in which the last error was counted.
         from_log: Whether errors were taken from the log, for lack of any counter.
         reported: When the log told of uncorrectable errors that no counter counts, the last ones, apart from
-            disconnects.
+            episodes.
         watch: Its error rate, followed hour by hour.
         version: Goes up with each error, for those who keep results.
     """
@@ -128,7 +128,7 @@ class LinkNews:
     """What one pass tells of the links besides counters.
 
     Attributes:
-        disturbed: Positions where a disconnect happened since the last reading.
+        disturbed: Positions where an episode happened since the last reading.
         reports: By position, error reports in the kernel's log since then.
         uncorrected: When the log told of an uncorrectable error since then, and the position.
         switched_off: Whether the kernel was told not to count: its counters are there and stay at zero.
@@ -191,10 +191,10 @@ class LinkBook:
         """Give all records of a drive, wherever it was."""
         return [one for one in self.records.values() if serial and one.serial == serial]
 
-    def forgive(self, is_of_disconnect: Callable[[str, float], bool]) -> None:
-        """Take back uncorrectable errors of the log that turn out to be part of a disconnect, which is told already."""
+    def forgive(self, is_of_episode: Callable[[str, float], bool]) -> None:
+        """Take back uncorrectable errors of the log that turn out to be part of an episode, which is told already."""
         for record in self.records.values():
-            kept = [when for when in record.reported if not is_of_disconnect(record.path, when)]
+            kept = [when for when in record.reported if not is_of_episode(record.path, when)]
             if len(kept) != len(record.reported):
                 record.reported = kept
                 record.version += 1

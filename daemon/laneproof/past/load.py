@@ -190,7 +190,7 @@ class LoadRecord:
         """Give the window that tells how busy the drive was before it began to hang.
 
         Args:
-            moment: The first line of a disconnect, ledger time.
+            moment: The first line of an episode, ledger time.
 
         Returns:
             The last window that ended well before, with those before it where it is short; None where none is long

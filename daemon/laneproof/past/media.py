@@ -1,23 +1,23 @@
 """When a drive reported data that it could not give back: by its own count, or by the kernel's log alone."""
 
 from laneproof.past.drives import DriveRecord
-from laneproof.past.drops import DropBook
+from laneproof.past.episodes import EpisodeBook
 
 _SAME_SECONDS = 3600.0
 _COUNTED_SECONDS = 86400.0  # the count moves with the next reading of the health log, which may be long after
 
 
-def find_media_times(record: DriveRecord, drops: DropBook) -> list[tuple[float, int]]:
+def find_media_times(record: DriveRecord, episodes: EpisodeBook) -> list[tuple[float, int]]:
     """Give when a drive reported new media errors and how many; 0 where only the kernel's log told of lost data.
 
     Args:
         record: The drive.
-        drops: What the kernel's log told, by position.
+        episodes: What the kernel's log told, by position.
     """
     counted = [(rise.at, rise.by) for rise in record.risen("media_errors")]
     told = [
         (when, 0)
-        for when, path, serial in drops.media
+        for when, path, serial in episodes.media
         if _is_of(record, path, serial) and not any(abs(when - at) < _COUNTED_SECONDS for at, _ in counted)
     ]
     merged: list[tuple[float, int]] = []

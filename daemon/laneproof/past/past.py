@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from laneproof.findings import Finding
 from laneproof.past.boots import Boot, LinkLimits
-from laneproof.past.box_book import BoxBook
+from laneproof.past.box_record import BoxRecord
 from laneproof.past.ledger import Ledger
 from laneproof.past.notes import ConfirmedCause, Note
 from laneproof_collectors.snapshot import Snapshot
@@ -37,7 +37,7 @@ class Past:
     previous: Snapshot | None = None
     boots: tuple[Boot, ...] = ()
     earlier_limits: Mapping[str, LinkLimits] = field(default_factory=dict)
-    box: BoxBook = field(default_factory=BoxBook)
+    box: BoxRecord = field(default_factory=BoxRecord)
     ledger: Ledger | None = None
     standing: Mapping[tuple[str, str], Finding] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()

@@ -7,7 +7,7 @@ from laneproof.box.links import generation_at
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.trial import Outcome, judge_trial
 from laneproof.past.changes import Change
-from laneproof.past.drops import Drop
+from laneproof.past.episodes import Episode
 from laneproof.past.link_errors import LinkRecord
 
 DAY = 86400.0
@@ -32,7 +32,7 @@ class Trial:
         words: The change in words.
         began_at: When the change was seen, ledger time.
         complaint: drops or errors: what is to be cured.
-        events_before: Disconnects, or minutes with errors, before.
+        events_before: Episodes, or minutes with errors, before.
         seconds_before: Time in which they came.
         events_after: The same since the change.
         outcome: counting, cured, better or not-cured.
@@ -65,13 +65,19 @@ class TrialBook:
     trials: list[Trial] = field(default_factory=list)
 
     def begin(
-        self, change: Change, drops: Sequence[Drop], links: Iterable[LinkRecord], *, now: float, watched_since: float
+        self,
+        change: Change,
+        episodes: Sequence[Episode],
+        links: Iterable[LinkRecord],
+        *,
+        now: float,
+        watched_since: float,
     ) -> Trial | None:
         """Begin a trial where a change may be meant to cure something.
 
         Args:
             change: What was changed, at a position.
-            drops: Disconnects of the position and of the drive in it.
+            episodes: Episodes of the position and of the drive in it.
             links: Records of the position's link.
             now: Ledger time.
             watched_since: When watching began.
@@ -81,7 +87,7 @@ class TrialBook:
         """
         if change.path is None or not is_cure(change):
             return None
-        begun = _weigh_drops(drops, now, watched_since) or _weigh_errors(links, now)
+        begun = _weigh_drops(episodes, now, watched_since) or _weigh_errors(links, now)
         if begun is None:
             return None
         complaint, events, seconds = begun
@@ -104,7 +110,7 @@ class TrialBook:
 
         Args:
             trial: The trial.
-            events: Disconnects, or minutes with errors, since the change.
+            events: Episodes, or minutes with errors, since the change.
             now: Ledger time.
         """
         trial.events_after = events
@@ -150,8 +156,8 @@ def _number_of(words: str) -> float:
     return float(generation_at(number) or number) if "GT/s" in words else number
 
 
-def _weigh_drops(drops: Sequence[Drop], now: float, watched_since: float) -> tuple[str, int, float] | None:
-    recent = [one.dropped_at for one in drops if one.dropped_at >= now - _LOOK_BACK_SECONDS]
+def _weigh_drops(episodes: Sequence[Episode], now: float, watched_since: float) -> tuple[str, int, float] | None:
+    recent = [one.dropped_at for one in episodes if one.dropped_at >= now - _LOOK_BACK_SECONDS]
     if not recent:
         return None
     lead = (recent[-1] - recent[0]) / (len(recent) - 1) if len(recent) > 1 else _LONE_SECONDS

@@ -14,7 +14,7 @@ from laneproof.box.occupants import Occupant
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import EQUAL_WITHIN, format_bytes
 from laneproof.findings import Finding, Kind
-from laneproof.past.box_book import component_bytes
+from laneproof.past.box_record import component_bytes
 from laneproof.past.past import NOTHING
 from laneproof.replacement.safety import is_working
 from laneproof.rules import judge_all

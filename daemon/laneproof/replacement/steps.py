@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from laneproof.box.names import Membership, Whereabouts
 from laneproof.declaration.units import format_bytes
-from laneproof.past.box_book import component_bytes
+from laneproof.past.box_record import component_bytes
 from laneproof.replacement.guide import Keep, Step
 from laneproof.replacement.safety import Facts, is_out, is_working
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE

@@ -269,7 +269,7 @@ class Daemon:
         ledger = self._engine.past.ledger
         if ledger is None:
             return {}
-        return dict(ledger.drops.names if self.published.outcome is None else ledger.drops.older_names)
+        return dict(ledger.episodes.names if self.published.outcome is None else ledger.episodes.older_names)
 
     def _tell_lost(self, found: Found) -> None:
         """Say in the history how many records were lost, and whether the journal had them."""
@@ -330,7 +330,7 @@ class Daemon:
             self._keeper.keep_kernel_events(*early)
         self._early.clear()
         self._known = Known.of(self._engine.past.ledger.timeline if self._engine.past.ledger else None)
-        self._save_state(urgent=bool(outcome.changes or outcome.drops))
+        self._save_state(urgent=bool(outcome.changes or outcome.episodes))
         for change in outcome.changes:
             self._tell(change)
         if not was_ready:
@@ -349,7 +349,7 @@ class Daemon:
         episodes = [
             {"position": labels.get(one.path), "path": one.path, "drive": one.serial, "device": one.device}
             | describe_drop(ledger, one)
-            for one in outcome.drops
+            for one in outcome.episodes
         ]
         self._ring.put(self._held.take_pass(outcome.snapshot, episodes))
         self.published = replace(self.published, ring=self._ring.state)

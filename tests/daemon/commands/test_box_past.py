@@ -45,7 +45,7 @@ def test_the_kernels_log_of_a_recording_is_kept_too(recording: str) -> None:
     with open_past(_arguments(source=recording)) as past:
         (event,) = past.history.read_events(kinds=["controller_down"])
         assert past.ledger is not None
-        assert [(one.path, one.serial) for one in past.ledger.drops.drops] == [("0000:00/01.1", "A1")]
+        assert [(one.path, one.serial) for one in past.ledger.episodes.episodes] == [("0000:00/01.1", "A1")]
     assert (event.path, event.drive) == ("0000:00/01.1", "A1")
 
 

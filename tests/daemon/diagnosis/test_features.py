@@ -322,7 +322,7 @@ def test_idle_states_that_were_switched_off_for_a_cure_were_on() -> None:
     off = Box().with_port(PATH).with_drive(PATH)
     story = Story().look(on, log=(DOWN,))  # how it was at the drop is not known: it was read afterwards
     story.restart().look(off, after=DAY)
-    (drop,) = story.ledger.drops.drops
+    (drop,) = story.ledger.episodes.episodes
     assert drop.before.idle_states is None
     assert features(story)["idle_states_on"] is True
 
@@ -454,7 +454,7 @@ def test_what_is_more_even_than_chance_is_no_clock_yet() -> None:
     story = Story().look(counting_box((0, 0, 0, 0)))
     for number in range(31):
         story.look(counting_box((0, 0, 0, 0)), after=(2.0 + 20.0 * (number * 7 % 10) / 9) * HOUR, log=(DOWN,))
-    times = [one.dropped_at for one in story.ledger.drops.drops]
+    times = [one.dropped_at for one in story.ledger.episodes.episodes]
     clock = clockwork(times)
     assert isinstance(clock, Clockwork)
     assert clock.is_periodic
@@ -467,7 +467,7 @@ def test_drops_seen_only_by_looking_now_and_then_have_no_clock() -> None:
     for _ in range(6):
         story.look(counting_box((0, 0, 0, 0)).without(PATH), after=6 * HOUR)
         story.look(counting_box((0, 0, 0, 0)), after=6 * HOUR)
-    assert len(story.ledger.drops.drops) == 6
+    assert len(story.ledger.episodes.episodes) == 6
     assert features(story)["regular_period"] is None
 
 
@@ -575,7 +575,7 @@ def test_commands_that_were_taken_back_over_bad_media_are_neither_a_drop_nor_a_r
         working.hour(20.0)
     working.hour(20.0, drops=True, line=ABORTED)
     working.story.look(working.box(), after=60.0, log=(MEDIUM,))
-    (drop,) = working.story.ledger.drops.drops
+    (drop,) = working.story.ledger.episodes.episodes
     assert drop.only_aborted
     assert features(working.story)["drops_or_resets"] is None
     working.hour(20.0, drops=True, line=RESET)

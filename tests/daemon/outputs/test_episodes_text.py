@@ -6,27 +6,27 @@ import pytest
 
 from laneproof.outputs.episodes_text import tell_episodes
 from laneproof.outputs.events_text import Happening
-from laneproof.past.drops import ABORTED, REENUMERATED, VANISHED, Before, Drop
+from laneproof.past.episodes import ABORTED, REENUMERATED, VANISHED, Before, Episode
 from laneproof.past.ledger import Ledger, State
 from laneproof.past.timeline import Timeline
 
 NOW = 1_790_000_000.0
 PATH, OTHER = "0000:00/01.1", "0000:00/01.2"
 LABELS = {PATH: "riser-1", OTHER: "riser-2"}
-DROP = Drop(
+DROP = Episode(
     number=7, path=PATH, serial="FN0001", device="nvme0", dropped_at=NOW - 5000.0, started=NOW - 5000.0,
     ended=NOW - 4990.0, boot=1, kinds=["controller_down"], lines=6, dropped=True,
 )  # fmt: skip
 
 
-def ledger(*drops: Drop) -> Ledger:
+def ledger(*episodes: Episode) -> Ledger:
     state = State(timeline=Timeline(now=NOW, before=NOW, wall=NOW, boots=2, boot_id="b"))
-    state.drops.drops = list(drops)
+    state.episodes.episodes = list(episodes)
     return Ledger(state)
 
 
-def tell(drop: Drop = DROP) -> Happening:
-    (one,) = tell_episodes(ledger(drop), LABELS, since=None, until=NOW)
+def tell(episode: Episode = DROP) -> Happening:
+    (one,) = tell_episodes(ledger(episode), LABELS, since=None, until=NOW)
     return one
 
 

@@ -32,7 +32,7 @@ def device(t: float, action: str, devpath: str, subsystem: str = "pci") -> Posit
     return placed
 
 
-def drop(t: float, path: str = HERE) -> PositionEvent:
+def loss(t: float, path: str = HERE) -> PositionEvent:
     return PositionEvent(t=t, path=path, device="nvme0", kind="device_removed", opens=True, dropped=True)
 
 
@@ -69,7 +69,7 @@ def test_a_disconnect_is_one_episode_however_many_lines_it_wrote() -> None:
 
 
 def test_events_in_any_order_give_the_same_episodes() -> None:
-    events = [*BURST, drop(1000.0 + DAY), drop(1002.0, THERE)]
+    events = [*BURST, loss(1000.0 + DAY), loss(1002.0, THERE)]
     shuffled = random.Random(1).sample(events, len(events))  # noqa: S311 (a fixed order, no secret)
     assert join_events(shuffled) == join_events(events)
 
@@ -77,18 +77,18 @@ def test_events_in_any_order_give_the_same_episodes() -> None:
 def test_the_worked_example_of_merging_gives_three_episodes() -> None:
     # Times in days from the table of tests for disconnects: 10, 10.02, 10.05, 40.1, 40.12 and 71.3 are three episodes.
     days = (10.0, 10.02, 10.05, 40.1, 40.12, 71.3)
-    found = join_events([drop(day * DAY) for day in days])
+    found = join_events([loss(day * DAY) for day in days])
     assert [one.dropped_at for one in found] == [10.0 * DAY, 40.1 * DAY, 71.3 * DAY]
 
 
 @given(st.lists(st.floats(0, 1e6), min_size=1, max_size=30))
 def test_episodes_begin_when_the_statistics_say(times: list[float]) -> None:
-    assert tuple(one.dropped_at for one in join_events([drop(t) for t in times])) == merge_into_episodes(times)
+    assert tuple(one.dropped_at for one in join_events([loss(t) for t in times])) == merge_into_episodes(times)
 
 
 @pytest.mark.parametrize(("gap", "count"), [(3599.9, 1), (3600.0, 2)])
 def test_an_hour_parts_two_episodes(gap: float, count: int) -> None:
-    assert len(join_events([drop(0.0), drop(gap)])) == count
+    assert len(join_events([loss(0.0), loss(gap)])) == count
 
 
 @pytest.mark.parametrize(
@@ -179,14 +179,14 @@ def test_what_came_back_and_how_is_told() -> None:
 
 def test_what_came_back_after_the_next_disconnect_did_not_come_back_before() -> None:
     first, second = join_events(
-        [drop(0.0), drop(DAY), PositionEvent(t=2 * DAY, path=HERE, device="x", kind=ADDED, opens=False)]
+        [loss(0.0), loss(DAY), PositionEvent(t=2 * DAY, path=HERE, device="x", kind=ADDED, opens=False)]
     )
     assert first.returned_at is None
     assert second.returned_at == 2 * DAY
 
 
 def test_several_drives_within_seconds_are_together() -> None:
-    found = join_events([drop(0.0), drop(4.0, THERE), drop(4.5, "0000:00/01.3"), drop(DAY), drop(DAY + 6.0, THERE)])
+    found = join_events([loss(0.0), loss(4.0, THERE), loss(4.5, "0000:00/01.3"), loss(DAY), loss(DAY + 6.0, THERE)])
     assert [one.together for one in found] == [
         (THERE, "0000:00/01.3"),
         (HERE, "0000:00/01.3"),

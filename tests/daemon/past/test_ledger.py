@@ -74,11 +74,11 @@ def test_the_ring_read_again_after_a_restart_gives_nothing_twice() -> None:
     facts = replace(kelp_box().snapshot(taken_at=1_790_000_000.0), up_seconds=30_000.0)
     first = Ledger()
     first.update(facts, news(5, 12))
-    assert len(first.drops.drops) == 2
+    assert len(first.episodes.episodes) == 2
     second = Ledger.from_state(first.as_state())
     later = replace(facts, taken_at=facts.taken_at + 10_000, up_seconds=40_000.0)
     second.update(later, news(5, 12, 35))
-    assert len(second.drops.drops) == 3
+    assert len(second.episodes.episodes) == 3
 
 
 def test_years_stay_small() -> None:
@@ -96,11 +96,11 @@ def test_what_is_missing_adds_nothing_and_breaks_nothing() -> None:
     ledger.update(facts)
     for group in ("functions", "controllers", "power", "firmware", "drives", "interfaces"):
         ledger.update(replace(facts, **{group: GAP}), GAP, GAP)
-    assert ledger.drops.drops == []
+    assert ledger.episodes.episodes == []
     assert ledger.changes.changes == []
     ledger.update(replace(facts, **dict.fromkeys(("functions", "controllers", "firmware", "power"), GAP)))
     ledger.update(facts)
-    assert ledger.drops.drops == []
+    assert ledger.episodes.episodes == []
     assert ledger.timeline.boots == 1
 
 
@@ -119,7 +119,7 @@ def test_device_events_are_placed_by_the_kernels_own_path() -> None:
         [{"action": "remove", "devpath": "/devices/pci0000:00/0000:00:01.1/0000:01:00.0", "subsystem": "pci"}]
     )
     story.look(counting_box((0, 0, 0, 0)).without(PATHS[0]), after=HOUR, devices=(gone,))
-    assert [(one.path, one.asked) for one in story.ledger.drops.drops] == [(PATHS[0], True)]
+    assert [(one.path, one.asked) for one in story.ledger.episodes.episodes] == [(PATHS[0], True)]
 
 
 def test_the_owners_note_of_another_cable_begins_the_baseline_anew_once() -> None:
@@ -190,10 +190,10 @@ def test_a_drop_that_only_the_journal_of_the_boot_before_tells_of_is_one_of_that
     ledger.update(_facts(FIRST, t=START, up=5000.0))
     last_words = _told_before(5300.0, boot=FIRST, t=START + 300.0)
     ledger.update(_facts(SECOND, t=START + 900.0, up=120.0), (last_words,))
-    (drop,) = ledger.drops.drops
-    assert (drop.path, drop.serial, drop.boot) == (PATHS[0], "FN0000", 1)
-    assert drop.dropped_at == START + 300.0
-    assert drop.returned_boot == 2
+    (episode,) = ledger.episodes.episodes
+    assert (episode.path, episode.serial, episode.boot) == (PATHS[0], "FN0000", 1)
+    assert episode.dropped_at == START + 300.0
+    assert episode.returned_boot == 2
 
 
 def test_a_name_in_the_journal_of_the_boot_before_is_read_as_it_was_then() -> None:
@@ -205,11 +205,11 @@ def test_a_name_in_the_journal_of_the_boot_before_is_read_as_it_was_then() -> No
     first, second, *rest = now.controllers  # in this boot the two were found the other way round
     swapped = replace(now, controllers=(replace(second, name="nvme0"), replace(first, name="nvme1"), *rest))
     ledger.update(swapped, (last_words,))
-    assert [one.path for one in ledger.drops.drops] == [PATHS[1]]
+    assert [one.path for one in ledger.episodes.episodes] == [PATHS[1]]
 
 
 def test_the_boot_befores_last_words_do_not_say_that_this_boots_log_is_heard() -> None:
     ledger = Ledger()
     ledger.update(_facts(FIRST, t=START, up=5000.0))
     ledger.update(_facts(SECOND, t=START + 900.0, up=120.0), (_told_before(5300.0, boot=FIRST, t=START + 300.0),))
-    assert ledger.drops.log_heard_in != ledger.timeline.boots
+    assert ledger.episodes.log_heard_in != ledger.timeline.boots

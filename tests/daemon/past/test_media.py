@@ -13,7 +13,7 @@ def box(errors: int) -> Box:
 
 
 def times(story: Story) -> list[tuple[float, int]]:
-    return find_media_times(story.ledger.drives.records["FN1"], story.ledger.drops)
+    return find_media_times(story.ledger.drives.records["FN1"], story.ledger.episodes)
 
 
 def test_what_was_counted_before_the_first_look_is_old() -> None:
@@ -42,4 +42,4 @@ def test_what_the_log_told_of_a_place_belongs_to_the_drive_that_was_there() -> N
     other = Box().with_port(PATH).with_drive(PATH, serial="FN2")
     story.restart().look(other, after=HOUR)
     assert len(times(story)) == 1
-    assert find_media_times(story.ledger.drives.records["FN2"], story.ledger.drops) == []
+    assert find_media_times(story.ledger.drives.records["FN2"], story.ledger.episodes) == []

@@ -4,7 +4,7 @@ import pytest
 
 from laneproof.evidence.trial import Outcome
 from laneproof.past.changes import Change
-from laneproof.past.drops import Drop
+from laneproof.past.episodes import Episode
 from laneproof.past.trials import DAY, DROPS, ERRORS, Trial, TrialBook, is_cure
 from laneproof.rules.example_past import HOUR, PATHS, Story, counting_box
 from laneproof_collectors.snapshot import AutonomousTransitions
@@ -37,9 +37,9 @@ def test_what_may_be_a_cure(one: Change, expected: bool) -> None:  # noqa: FBT00
     assert is_cure(one) is expected
 
 
-def lost(*days: float) -> list[Drop]:
+def lost(*days: float) -> list[Episode]:
     return [
-        Drop(number=n, path=PATH, dropped_at=day * DAY, started=day * DAY, ended=day * DAY, boot=1, dropped=True)
+        Episode(number=n, path=PATH, dropped_at=day * DAY, started=day * DAY, ended=day * DAY, boot=1, dropped=True)
         for n, day in enumerate(days)
     ]
 

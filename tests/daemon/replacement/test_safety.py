@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from array_box import BUILD, DAY, PATHS, array_box, guide_for, make_members, make_mount
 from laneproof.findings import Cause, Finding, Kind, Severity
-from laneproof.past.box_book import ArrayChecks, BoxBook
+from laneproof.past.box_record import ArrayChecks, BoxRecord
 from laneproof.past.past import NOTHING, Past
 from laneproof.replacement import Guide, Safety, Weight
 from laneproof_collectors.snapshot import ArrayMember
@@ -56,7 +56,7 @@ def test_array_that_was_never_seen_checked_is_a_doubt() -> None:
 @pytest.mark.parametrize(("days", "safety"), [(34, Safety.SAFE), (36, Safety.UNVERIFIED)])
 def test_check_of_long_ago_is_a_doubt(days: int, safety: Safety) -> None:
     """Debian's mdadm package checks arrays on the first Sunday of each month: at most 35 days apart."""
-    past = Past(box=BoxBook(checks={"md0": ArrayChecks(since=0.0, ended_at=A_MORNING - days * DAY)}))
+    past = Past(box=BoxRecord(checks={"md0": ArrayChecks(since=0.0, ended_at=A_MORNING - days * DAY)}))
     assert guide_for("riser-4", array_box(), past=past).safety is safety
 
 

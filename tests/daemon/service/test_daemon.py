@@ -328,8 +328,8 @@ def test_what_a_boot_said_last_before_it_hung_is_read_back_and_judged_at_the_nex
     try:
         second.start()
         assert ("drops-off-bus", "riser-1") in second.rules()
-        (drop,) = second.keeper.kept[0].drops
-        assert (drop.serial, drop.boot) == ("A1", 1)
+        (episode,) = second.keeper.kept[0].episodes
+        assert (episode.serial, episode.boot) == ("A1", 1)
         assert wait_for(lambda: second.keeper.told)[0] == "controller_down"
         assert second.keeper.paths[0]["nvme0"] == "0000:00/01.1"
     finally:

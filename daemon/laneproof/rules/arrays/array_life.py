@@ -11,7 +11,7 @@ from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.box_book import CHECKING, DAY, ArrayChecks, BoxBook, component_bytes
+from laneproof.past.box_record import CHECKING, DAY, ArrayChecks, BoxRecord, component_bytes
 from laneproof.past.past import Past
 from laneproof.rules.arrays.member_positions import name_members
 from laneproof.rules.cannot_tell import cannot_tell
@@ -122,7 +122,7 @@ def _judge_overdue(build: Build | None, snapshot: Snapshot, past: Past) -> Itera
             yield from _judge_check(plan, array, past.box, now=snapshot.taken_at)
 
 
-def _judge_check(plan: DeclaredArray, array: Array, box: BoxBook, *, now: float) -> Iterator[Finding]:
+def _judge_check(plan: DeclaredArray, array: Array, box: BoxRecord, *, now: float) -> Iterator[Finding]:
     allowed = (plan.scrub_every_days or 0) * DAY
     if array.sync_action in CHECKING:
         return
@@ -200,7 +200,7 @@ def _box(**facts: object) -> Snapshot:
 def _checked(days_ago: float | None, *, watched_days: float = 90) -> Past:
     ended_at = None if days_ago is None else A_MORNING - days_ago * DAY
     checks = ArrayChecks(since=A_MORNING - watched_days * DAY, ended_at=ended_at)
-    return Past(box=BoxBook(checks={"md0": checks}))
+    return Past(box=BoxRecord(checks={"md0": checks}))
 
 
 ARRAY_REBUILDING = Rule(

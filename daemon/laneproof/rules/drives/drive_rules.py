@@ -12,7 +12,7 @@ from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.box_book import WEEK, BoxBook, Growth, key_of, name_drive
+from laneproof.past.box_record import WEEK, BoxRecord, Growth, key_of, name_drive
 from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
@@ -172,7 +172,7 @@ def _box(**facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the drive)
 
 def _grew(counter: str, amount: int) -> Past:
     growth = Growth(since=A_MORNING - 2 * WEEK, last=amount, boot_id="", hours=((A_MORNING - 7200.0, amount),))
-    return Past(box=BoxBook(growth={key_of("drive", "GSsda", counter): growth}))
+    return Past(box=BoxRecord(growth={key_of("drive", "GSsda", counter): growth}))
 
 
 SECTORS_FAILING = Rule(

@@ -31,9 +31,9 @@ def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Find
     if ledger is None:
         return
     for place in watched_drives(build, snapshot, ledger):
-        if place.drive is None or not (place.drive.rises or ledger.drops.media):
+        if place.drive is None or not (place.drive.rises or ledger.episodes.media):
             continue
-        times = find_media_times(place.drive, ledger.drops)
+        times = find_media_times(place.drive, ledger.episodes)
         if times and ledger.now - times[-1][0] <= CLEAR_SECONDS:
             yield _tell(past, ledger, place, place.drive, times)
 

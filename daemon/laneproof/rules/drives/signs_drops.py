@@ -14,7 +14,7 @@ from laneproof.declaration.build import Build
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.trial import Outcome, clean_time_needed
 from laneproof.findings import Finding, Kind, Severity, format_time
-from laneproof.past.drops import REENUMERATED, Drop
+from laneproof.past.episodes import REENUMERATED, Episode
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
 from laneproof.past.trials import DROPS, Trial
@@ -47,17 +47,17 @@ class Series:
         trial: A fix on trial since, None where there is none.
     """
 
-    drops: tuple[Drop, ...]
+    drops: tuple[Episode, ...]
     needed_seconds: float
     trial: Trial | None
 
     @property
-    def last(self) -> Drop:
+    def last(self) -> Episode:
         """The last disconnect."""
         return self.drops[-1]
 
 
-def find_series(ledger: Ledger, path: str, drops: Sequence[Drop]) -> Series | None:
+def find_series(ledger: Ledger, path: str, drops: Sequence[Episode]) -> Series | None:
     """Find the disconnects that still count; None once it has been clean for long enough (T15).
 
     Args:
@@ -85,7 +85,7 @@ def find_series(ledger: Ledger, path: str, drops: Sequence[Drop]) -> Series | No
     return Series(drops=tuple(run), needed_seconds=needed, trial=trial)
 
 
-def _clean_time(run: Sequence[Drop], watched_since: float) -> float:
+def _clean_time(run: Sequence[Episode], watched_since: float) -> float:
     first, last = run[0].dropped_at, run[-1].dropped_at
     lead = (last - first) / (len(run) - 1) if len(run) > 1 else LONE_SECONDS
     seconds = last - max(first - lead, min(watched_since, first - DAY))
@@ -113,13 +113,13 @@ def _judge_resets(build: Build | None, snapshot: Snapshot, past: Past) -> Iterat
             yield _tell(past, place, series, RESETS_NAME)
 
 
-def _by_place(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[tuple[Watched, list[Drop]]]:
+def _by_place(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[tuple[Watched, list[Episode]]]:
     """Give the failures by place, with the drive that was there."""
-    if past.ledger is None or not past.ledger.drops.drops:
+    if past.ledger is None or not past.ledger.episodes.episodes:
         return
     labels = arrange(build, snapshot).label_by_path
-    by_path: dict[str, list[Drop]] = {}
-    for drop in past.ledger.drops.drops:
+    by_path: dict[str, list[Episode]] = {}
+    for drop in past.ledger.episodes.episodes:
         if drop.counts:
             by_path.setdefault(drop.path, []).append(drop)
     for path, drops in by_path.items():
@@ -140,7 +140,7 @@ def _by_place(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[t
         )
 
 
-def _is_ours(path: str, drop: Drop, labels: Mapping[str, str], ledger: Ledger) -> bool:
+def _is_ours(path: str, drop: Episode, labels: Mapping[str, str], ledger: Ledger) -> bool:
     """Whether a drive is concerned, or what drives hang on; other devices come and go as their drivers please."""
     if path in labels or ledger.drives.at(path) is not None or drop.serial:
         return True
@@ -224,7 +224,7 @@ def _summarize(ledger: Ledger, place: Watched, series: Series, rule: str, *, res
     return f"{said}; {describe_trial(ledger, series.trial)}" if series.trial is not None else said
 
 
-def _say_what_answered(drop: Drop) -> str:
+def _say_what_answered(drop: Episode) -> str:
     """Say what the kernel read of a controller that it found down, where the two readings differ.
 
     Source: Linux drivers/nvme/host/pci.c, nvme_warn_reset: CSTS is a register, PCI_STATUS lies in config space.
@@ -234,7 +234,7 @@ def _say_what_answered(drop: Drop) -> str:
     return ""
 
 
-def describe_drop(ledger: Ledger, drop: Drop) -> dict[str, Any]:
+def describe_drop(ledger: Ledger, drop: Episode) -> dict[str, Any]:
     """Describe one disconnect with what held before it, as JSON values."""
     before = drop.before
     told = {

@@ -9,7 +9,7 @@ from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredFileSystem
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.box_book import mount_key
+from laneproof.past.box_record import mount_key
 from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import Box

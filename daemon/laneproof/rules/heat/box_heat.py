@@ -13,7 +13,7 @@ from laneproof.box.placement import arrange
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredFan
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.box_book import DAY, BoxBook, key_of, name_fans
+from laneproof.past.box_record import DAY, BoxRecord, key_of, name_fans
 from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.cautions import OPEN_CASE
@@ -280,7 +280,7 @@ FAN_STOPPED = Rule(
             says="a fan that nobody declared turned an hour ago and stands still now",
             build=None,
             snapshot=lambda: _fans(0),
-            past=Past(box=BoxBook(turning={"board fan1": A_MORNING - 3600.0})),
+            past=Past(box=BoxRecord(turning={"board fan1": A_MORNING - 3600.0})),
             expect=(Kind.SIGN,),
         ),
     ),

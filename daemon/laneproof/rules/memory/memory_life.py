@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredMemory
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.box_book import DAY, WEEK, key_of
+from laneproof.past.box_record import DAY, WEEK, key_of
 from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.cautions import FIRMWARE_SETUP, OPEN_CASE

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.box_book import DAY, BoxBook, Growth, key_of
+from laneproof.past.box_record import DAY, BoxRecord, Growth, key_of
 from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import A_MORNING, Box
@@ -151,7 +151,7 @@ def _box(**facts: object) -> Snapshot:
 
 def _grew(counter: str, amount: int) -> Past:
     growth = Growth(since=A_MORNING - 30 * DAY, last=amount, boot_id="", hours=((A_MORNING - 3600.0, amount),))
-    return Past(box=BoxBook(growth={key_of("interface", "wan0", counter): growth}))
+    return Past(box=BoxRecord(growth={key_of("interface", "wan0", counter): growth}))
 
 
 NETWORK_LINK_FLAPPING = Rule(

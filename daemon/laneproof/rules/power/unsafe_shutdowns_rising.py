@@ -25,7 +25,7 @@ def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Find
             continue
         # across a boot the whole machine may have lost its power, and says nothing of this drive
         rises = [one for one in place.drive.risen("unsafe_shutdowns", ledger.now - CLEAR_SECONDS) if one.same_boot]
-        drops = [one for one in ledger.drops.of(place.path, place.serial or None) if one.dropped]
+        drops = [one for one in ledger.episodes.of(place.path, place.serial or None) if one.dropped]
         if rises and find_series(ledger, place.path, drops) is None:  # else told with its drops
             yield _tell(place, rises, format_time(ledger.timeline.to_wall(rises[-1].at)))
 

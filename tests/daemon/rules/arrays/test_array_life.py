@@ -6,7 +6,7 @@ import pytest
 
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.box_book import DAY, ArrayChecks, BoxBook
+from laneproof.past.box_record import DAY, ArrayChecks, BoxRecord
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.arrays.array_life import ARRAY_REBUILDING, ARRAY_SCRUB_OVERDUE, estimate_seconds_left
 from laneproof.rules.rule import Rule
@@ -103,7 +103,7 @@ def test_arrays_that_could_not_be_read_are_told_elsewhere() -> None:
 
 def checked(days_ago: float | None, *, watched_days: float = 90) -> Past:
     ended_at = None if days_ago is None else A_MORNING - days_ago * DAY
-    return Past(box=BoxBook(checks={"md0": ArrayChecks(since=A_MORNING - watched_days * DAY, ended_at=ended_at)}))
+    return Past(box=BoxRecord(checks={"md0": ArrayChecks(since=A_MORNING - watched_days * DAY, ended_at=ended_at)}))
 
 
 @pytest.mark.parametrize(

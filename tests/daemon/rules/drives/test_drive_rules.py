@@ -6,7 +6,7 @@ import pytest
 
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.box_book import DAY
+from laneproof.past.box_record import DAY
 from laneproof.past.past import NOTHING
 from laneproof.rules import judge_all
 from laneproof.rules.drives.drive_rules import INTERFACE_ERRORS, SECTORS_FAILING, SELF_TEST_FAILED, has_failed

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.box_book import BoxBook
+from laneproof.past.box_record import BoxRecord
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.file_systems.file_system_rules import FILE_SYSTEM_FULL, FILE_SYSTEM_MISSING, FILE_SYSTEM_READ_ONLY
 from laneproof.rules.rule import Rule
@@ -151,7 +151,7 @@ def test_read_only_on_purpose_holds(one: MountedFileSystem, text: str) -> None:
     ],
 )
 def test_from_a_sandbox_only_what_was_seen_or_declared_tells(text: str, boot: str | None, kind: Kind | None) -> None:
-    past = Past(box=BoxBook(writable={} if boot is None else {"/dev/md0 at /srv/archive": str(boot)}))
+    past = Past(box=BoxRecord(writable={} if boot is None else {"/dev/md0 at /srv/archive": str(boot)}))
     one = mounted(read_only=True, declared_read_only=None)
     findings = judge(FILE_SYSTEM_READ_ONLY, one, text=text, past=past)
     assert [one.kind for one in findings] == ([kind] if kind else [])

@@ -6,7 +6,7 @@ import pytest
 
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.box_book import BoxBook
+from laneproof.past.box_record import BoxRecord
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.heat.box_heat import FAN_STOPPED, judge_box_heat
 from laneproof_collectors.snapshot import Fan, Snapshot, TemperatureReading, Thermal
@@ -136,7 +136,7 @@ def fans_of(*fans: Fan, text: str = "", past: Past = NOTHING) -> list[Finding]:
 
 
 DECLARED = '[[fan]]\nlabel = "fan1"\n'
-TURNED = Past(box=BoxBook(turning={"board fan1": A_MORNING - 3600}))
+TURNED = Past(box=BoxRecord(turning={"board fan1": A_MORNING - 3600}))
 
 
 @pytest.mark.parametrize(
@@ -163,7 +163,7 @@ def test_fan_that_turned_before_is_missed_without_a_declaration() -> None:
 
 
 def test_fan_of_a_graphics_card_rests_by_plan() -> None:
-    past = Past(box=BoxBook(turning={"amdgpu fan1": A_MORNING - 3600}))
+    past = Past(box=BoxRecord(turning={"amdgpu fan1": A_MORNING - 3600}))
     assert fans_of(fan(0, chip="amdgpu"), past=past) == []
     assert len(fans_of(fan(0, chip="amdgpu"), text=DECLARED + 'chip = "amdgpu"\n')) == 1
 

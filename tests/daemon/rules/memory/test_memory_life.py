@@ -7,7 +7,7 @@ import pytest
 
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.box_book import DAY
+from laneproof.past.box_record import DAY
 from laneproof.past.past import NOTHING
 from laneproof.rules.memory.memory_life import MEMORY_ERRORS, MEMORY_SLOW, find_channels
 from laneproof.rules.rule import Rule

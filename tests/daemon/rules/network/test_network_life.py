@@ -8,7 +8,7 @@ import pytest
 from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.box_book import DAY, HOUR
+from laneproof.past.box_record import DAY, HOUR
 from laneproof.past.past import NOTHING
 from laneproof.rules.network.network_life import NETWORK_ERRORS, NETWORK_LINK_FLAPPING
 from laneproof.rules.network.network_rules import NETWORK_LINK_SLOW, ONE_FLOW

@@ -1,7 +1,7 @@
-"""Disconnects and resets of drives, each once, with what held just before.
+"""Episodes, each a disconnect or a reset of a drive, with what held just before.
 
 What the kernel told is joined into episodes (see `laneproof.past.joining`). A drive that was there in one pass and
-is not in the next, with not a word from the kernel, is a disconnect too: a port without hot plug says nothing. Only
+is not in the next, with not a word from the kernel, is an episode too: a port without hot plug says nothing. Only
 where the log is known to be read, and the function is gone in good order, did somebody take it out.
 """
 
@@ -9,6 +9,9 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from operator import attrgetter
+from typing import Annotated
+
+from pydantic import Field
 
 from laneproof.evidence.disconnects import EPISODE_GAP_SECONDS
 from laneproof.past.joining import (
@@ -39,7 +42,7 @@ REENUMERATED = "enumerated-anew"
 """Kind of another: its counters began anew within a boot, so it had been away."""
 
 HEAT_LASTS_SECONDS = 900.0
-"""A temperature read this short a time before a disconnect is that of its moment. Judgement: a drive at work warms by
+"""A temperature read this short a time before an episode is that of its moment. Judgement: a drive at work warms by
 tens of degrees within minutes."""
 
 _BOOT_SECONDS = 60.0
@@ -58,14 +61,14 @@ _TOUCHES_NO_DRIVE = (
 
 @dataclass(slots=True, kw_only=True)
 class Before:
-    """What held just before a disconnect, as far as it was known. None: not known.
+    """What held just before an episode, as far as it was known. None: not known.
 
     Attributes:
         load_bytes_per_second: Data moved in the last window that ended before it can have hung.
         load: idle, working or loaded in that window.
         load_during: The same of the window in which it happened.
         window_seconds: How long the window before was.
-        load_age_seconds: How long before the disconnect that window ended.
+        load_age_seconds: How long before the episode that window ended.
         state_seconds: How long the drive had been seen idle, working and loaded by then.
         celsius: The drive's last reading before.
         warning_celsius: Its own warning threshold.
@@ -96,8 +99,8 @@ class Before:
 
 
 @dataclass(slots=True, kw_only=True)
-class Drop:
-    """One disconnect or reset.
+class Episode:
+    """One episode: a disconnect or a reset.
 
     Attributes:
         number: Its own number, for people.
@@ -161,13 +164,13 @@ class Drop:
 
 
 @dataclass(slots=True, kw_only=True)
-class DropBook:
-    """All disconnects, oldest first, and the events that may still belong to the last ones.
+class EpisodeBook:
+    """All episodes, oldest first, and the events that may still belong to the last ones.
 
     Attributes:
-        drops: The disconnects.
+        episodes: The episodes.
         recent: Events of the last hours.
-        next_number: The next disconnect's number.
+        next_number: The next episode's number.
         states: What each position held at the last pass: serial number, name and state.
         names: Positions by name, as of this boot.
         boot: The boot that both are of.
@@ -180,7 +183,7 @@ class DropBook:
             counters were last read.
     """
 
-    drops: list[Drop] = field(default_factory=list)
+    episodes: Annotated[list[Episode], Field(alias="drops")] = field(default_factory=list)
     recent: list[PositionEvent] = field(default_factory=list)
     next_number: int = 1
     states: dict[str, tuple[str, str, str]] = field(default_factory=dict)
@@ -193,24 +196,24 @@ class DropBook:
     answers: list[tuple[float, str, bool]] = field(default_factory=list)
     uncorrected: list[tuple[float, str]] = field(default_factory=list)
 
-    def of_path(self, path: str) -> list[Drop]:
+    def of_path(self, path: str) -> list[Episode]:
         """Give the failures at a position, oldest first."""
-        return [one for one in self.drops if one.path == path and one.counts]
+        return [one for one in self.episodes if one.path == path and one.counts]
 
-    def of(self, path: str | None, serial: str | None) -> list[Drop]:
+    def of(self, path: str | None, serial: str | None) -> list[Episode]:
         """Give the failures of a position and those of a drive wherever it was, oldest first."""
         return [
             one
-            for one in self.drops
+            for one in self.episodes
             if one.counts and ((path is not None and one.path == path) or (serial and one.serial == serial))
         ]
 
     def covers(self, path: str, when: float) -> bool:
-        """Whether a moment belongs to a disconnect of a position, or of one above or below it."""
+        """Whether a moment belongs to an episode of a position, or of one above or below it."""
         return any(
             one.started - COMPANION_SECONDS <= when <= one.ended + COMPANION_SECONDS
             and (f"{one.path}/".startswith(f"{path}/") or f"{path}/".startswith(f"{one.path}/"))
-            for one in reversed(self.drops)
+            for one in reversed(self.episodes)
         )
 
     def learn_names(self, paths: dict[str, str], timeline: Timeline) -> dict[str, str]:
@@ -234,7 +237,7 @@ class DropBook:
         """Place the events of a pass.
 
         Returns:
-            Those that bear on disconnects; and by position, how many correctable errors were reported.
+            Those that bear on episodes; and by position, how many correctable errors were reported.
         """
         placed: list[PositionEvent] = []
         reports: dict[str, int] = {}
@@ -266,7 +269,7 @@ class DropBook:
     def _place_device_events(
         self, events: Iterable[DeviceEvent], told: Sequence[PositionEvent], paths: dict[str, str], now: float
     ) -> list[PositionEvent]:
-        # A device event has no time of its own. Where the log told of a disconnect of that position, it is part of it.
+        # A device event has no time of its own. Where the log told of an episode of that position, it is part of it.
         placed = []
         for event in events:
             one = from_device(event, t=now, paths=paths)
@@ -279,8 +282,8 @@ class DropBook:
             placed.append(one)
         return placed
 
-    def join(self, news: Sequence[PositionEvent], timeline: Timeline, boots: Sequence[float]) -> list[Drop]:
-        """Join the pass's events with those before into disconnects.
+    def join(self, news: Sequence[PositionEvent], timeline: Timeline, boots: Sequence[float]) -> list[Episode]:
+        """Join the pass's events with those before into episodes.
 
         Args:
             news: The events of this pass.
@@ -288,9 +291,9 @@ class DropBook:
             boots: When the machine was started.
 
         Returns:
-            The disconnects that are new or grew.
+            The episodes that are new or grew.
         """
-        touched: list[Drop] = []
+        touched: list[Episode] = []
         if news:
             self.recent = _thin([*self.recent, *news])[-_MOST_RECENT:]
             touched = [self._keep(one, timeline) for one in join_events(self.recent, boots=boots)]
@@ -298,48 +301,48 @@ class DropBook:
             self.recent = _still_open(self.recent, timeline.now)
         return touched
 
-    def _keep(self, episode: JoinedEvents, timeline: Timeline) -> Drop:
-        known = next((one for one in reversed(self.drops) if _is_same(one, episode)), None)
+    def _keep(self, joined: JoinedEvents, timeline: Timeline) -> Episode:
+        known = next((one for one in reversed(self.episodes) if _is_same(one, joined)), None)
         if known is None:
-            serial, name, _ = self.states.get(episode.path, ("", "", ""))
-            known = Drop(
+            serial, name, _ = self.states.get(joined.path, ("", "", ""))
+            known = Episode(
                 number=self.next_number,
-                path=episode.path,
+                path=joined.path,
                 serial=serial,
-                device=name or episode.devices[0],
-                dropped_at=episode.dropped_at,
-                started=episode.started,
-                ended=episode.ended,
+                device=name or joined.devices[0],
+                dropped_at=joined.dropped_at,
+                started=joined.started,
+                ended=joined.ended,
                 # what the boot before said last is read back from the journal in this one
-                boot=timeline.boots - (timeline.boots > 1 and episode.ended < timeline.booted_at),
-                dropped=episode.dropped,
-                asked=episode.asked,
+                boot=timeline.boots - (timeline.boots > 1 and joined.ended < timeline.booted_at),
+                dropped=joined.dropped,
+                asked=joined.asked,
             )
             self.next_number += 1
-            self.drops.append(known)
-            del self.drops[:-_MOST_DROPS]
-        elif episode.last_at > max(known.ended, known.returned_at or math.inf):
+            self.episodes.append(known)
+            del self.episodes[:-_MOST_DROPS]
+        elif joined.last_at > max(known.ended, known.returned_at or math.inf):
             known.returned_at = known.returned_boot = None  # it is away again
-        known.started = min(known.started, episode.started)
-        known.ended = max(known.ended, episode.ended)
-        known.kinds = sorted({*known.kinds, *episode.kinds})
-        known.lines = max(known.lines, episode.lines)
-        known.dropped = known.dropped or episode.dropped
-        known.gone = episode.config_space_gone if known.gone is None else known.gone or bool(episode.config_space_gone)
-        known.asked = known.asked and episode.asked
+        known.started = min(known.started, joined.started)
+        known.ended = max(known.ended, joined.ended)
+        known.kinds = sorted({*known.kinds, *joined.kinds})
+        known.lines = max(known.lines, joined.lines)
+        known.dropped = known.dropped or joined.dropped
+        known.gone = joined.config_space_gone if known.gone is None else known.gone or bool(joined.config_space_gone)
+        known.asked = known.asked and joined.asked
         told = [yes for when, path, yes in self.answers if path == known.path and known.started <= when <= known.ended]
         known.answered = all(told) if told else known.answered
-        known.together = sorted({*known.together, *episode.together})
+        known.together = sorted({*known.together, *joined.together})
         return known
 
 
-def _is_same(drop: Drop, episode: JoinedEvents) -> bool:
-    """Whether an episode is a disconnect that is known, which may have grown, and lost its good order, since."""
-    if drop.path != episode.path or drop.asked < episode.asked:
+def _is_same(episode: Episode, joined: JoinedEvents) -> bool:
+    """Whether joined events are an episode that is known, which may have grown, and lost its good order, since."""
+    if episode.path != joined.path or episode.asked < joined.asked:
         return False
-    if drop.asked and episode.dropped_at > drop.dropped_at:
+    if episode.asked and joined.dropped_at > episode.dropped_at:
         return False  # taken out and put back; what came then is another (what belongs to it begins with it)
-    return episode.started - drop.ended < EPISODE_GAP_SECONDS and drop.started <= episode.ended
+    return joined.started - episode.ended < EPISODE_GAP_SECONDS and episode.started <= joined.ended
 
 
 def _still_open(events: list[PositionEvent], now: float) -> list[PositionEvent]:
@@ -374,5 +377,5 @@ def _weigh(one: PositionEvent, event: KernelEvent, timeline: Timeline) -> Positi
 
 
 def vanished(path: str, device: str, when: float, kind: str = VANISHED) -> PositionEvent:
-    """Make the event of a disconnect, or a reset, that nobody told of."""
+    """Make the event of a disconnect, or a reset, that nobody reported."""
     return PositionEvent(t=when, path=path, device=device, kind=kind, opens=True, dropped=kind != RESETTING, lines=0)

@@ -82,7 +82,7 @@ class ArrayChecks:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BoxBook:
+class BoxRecord:
     """What earlier passes leave behind of the box.
 
     Attributes:
@@ -127,7 +127,7 @@ def mount_key(device: str, mount: str) -> str:
     return f"{device} at {mount}"
 
 
-def carry(book: BoxBook, snapshot: Snapshot) -> BoxBook:
+def follow_box(book: BoxRecord, snapshot: Snapshot) -> BoxRecord:
     """Take one pass in.
 
     Args:
@@ -137,9 +137,9 @@ def carry(book: BoxBook, snapshot: Snapshot) -> BoxBook:
     Returns:
         What is known now.
     """
-    return BoxBook(
-        growth=_carry_growth(book.growth, snapshot),
-        checks=_carry_checks(book.checks, snapshot),
+    return BoxRecord(
+        growth=_follow_counters(book.growth, snapshot),
+        checks=_follow_checks(book.checks, snapshot),
         turning={**book.turning, **dict(_turning_fans(snapshot))},
         writable={**book.writable, **dict(_writable_file_systems(snapshot))},
     )
@@ -181,7 +181,7 @@ def name_drive(drive: SataDrive) -> str:
     return drive.serial if isinstance(drive.serial, str) and drive.serial else drive.name
 
 
-def _carry_growth(known: Mapping[str, Growth], snapshot: Snapshot) -> Mapping[str, Growth]:
+def _follow_counters(known: Mapping[str, Growth], snapshot: Snapshot) -> Mapping[str, Growth]:
     now, boot_id = snapshot.taken_at, snapshot.boot_id
     moved: dict[str, Growth] = {}
     for counter in list_counters(snapshot):
@@ -213,17 +213,17 @@ def _add(hours: tuple[tuple[float, int], ...], amount: int, *, now: float) -> tu
 # --- arrays -----------------------------------------------------------------------------------------------------------
 
 
-def _carry_checks(known: Mapping[str, ArrayChecks], snapshot: Snapshot) -> Mapping[str, ArrayChecks]:
+def _follow_checks(known: Mapping[str, ArrayChecks], snapshot: Snapshot) -> Mapping[str, ArrayChecks]:
     now = snapshot.taken_at
     moved = {
-        array.name: _carry_check(known.get(array.name) or ArrayChecks(since=now), array, now)
+        array.name: _follow_check(known.get(array.name) or ArrayChecks(since=now), array, now)
         for array in _known(snapshot.arrays)
     }
     changed = {name: one for name, one in moved.items() if known.get(name) != one}
     return {**known, **changed} if changed else known
 
 
-def _carry_check(before: ArrayChecks, array: Array, now: float) -> ArrayChecks:
+def _follow_check(before: ArrayChecks, array: Array, now: float) -> ArrayChecks:
     if isinstance(array.sync_action, Unread):
         return before
     if array.sync_action in CHECKING:
@@ -231,7 +231,7 @@ def _carry_check(before: ArrayChecks, array: Array, now: float) -> ArrayChecks:
         if not isinstance(share, int | float) or share == before.share:
             return before if before.share is not None else replace(before, share=0.0, share_at=now)
         moved = before.share is not None and share > before.share and now > before.share_at
-        pace = (share - (before.share or 0.0)) / (now - before.share_at) if moved else _tell_pace(array)
+        pace = (share - (before.share or 0.0)) / (now - before.share_at) if moved else _estimate_pace(array)
         return replace(before, share=float(share), share_at=now, pace=pace or before.pace)
     if before.share is None:
         return before
@@ -239,7 +239,7 @@ def _carry_check(before: ArrayChecks, array: Array, now: float) -> ArrayChecks:
     return replace(before, share=None, pace=None, ended_at=ended_at)
 
 
-def _tell_pace(array: Array) -> float | None:
+def _estimate_pace(array: Array) -> float | None:
     """Work out a check's pace from its speed, which is that of one member; None where a member's size is not known."""
     speed, part = array.sync_bytes_per_second, component_bytes(array)
     return speed / part if isinstance(speed, int | float) and part else None

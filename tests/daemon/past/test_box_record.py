@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.past.box_book import DAY, HOUR, WEEK, BoxBook, carry, component_bytes, key_of, name_fans
+from laneproof.past.box_record import DAY, HOUR, WEEK, BoxRecord, component_bytes, follow_box, key_of, name_fans
 from laneproof_collectors.snapshot import (
     Array,
     EdacController,
@@ -34,10 +34,10 @@ def port(changes: int) -> tuple[Interface, ...]:
     return (make_interface("wan0", carrier_changes=changes),)
 
 
-def run(*passes: Snapshot) -> BoxBook:
-    book = BoxBook()
+def run(*passes: Snapshot) -> BoxRecord:
+    book = BoxRecord()
     for one in passes:
-        book = carry(book, one)
+        book = follow_box(book, one)
     return book
 
 
