@@ -40,7 +40,7 @@ _BOX = TypeAdapter(BoxRecord)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class PassResult:
     """What one pass came to.
 
     Attributes:
@@ -108,13 +108,15 @@ class Engine:
         """What is known of earlier passes."""
         return self._past
 
-    def tell(self, *, notes: tuple[Note, ...] = (), outcomes: tuple[ConfirmedCause, ...] = ()) -> None:
+    def add_notes(self, *, notes: tuple[Note, ...] = (), confirmed: tuple[ConfirmedCause, ...] = ()) -> None:
         """Add what the owner told; the next pass takes it in."""
-        self._past = replace(self._past, notes=(*self._past.notes, *notes), outcomes=(*self._past.outcomes, *outcomes))
+        self._past = replace(
+            self._past, notes=(*self._past.notes, *notes), confirmed=(*self._past.confirmed, *confirmed)
+        )
 
     # --- a pass -------------------------------------------------------------------------------------------------------
 
-    def observe(self, snapshot: Snapshot, kernel_events: KernelNews = (), device_events: DeviceNews = ()) -> Outcome:
+    def observe(self, snapshot: Snapshot, kernel_events: KernelNews = (), device_events: DeviceNews = ()) -> PassResult:
         """Judge one pass.
 
         Args:
@@ -144,8 +146,8 @@ class Engine:
                 if isinstance(news, Unread)
             },
         )
-        if len(self._past.outcomes) != self._weighed:
-            self._weights, self._weighed = weigh(self._past.outcomes), len(self._past.outcomes)
+        if len(self._past.confirmed) != self._weighed:
+            self._weights, self._weighed = weigh(self._past.confirmed), len(self._past.confirmed)
         findings = explain(judge_all(self.build, snapshot, self._past), self._ledger, self._weights)
         previous = self._past.previous
         step: Step = advance(
@@ -158,7 +160,7 @@ class Engine:
         )
         self._lives = step.lives
         self._past = replace(self._past, previous=snapshot)
-        return Outcome(
+        return PassResult(
             snapshot=snapshot, findings=step.raised, changes=step.changes, waiting=step.waiting, episodes=episodes
         )
 

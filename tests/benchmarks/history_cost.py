@@ -183,9 +183,9 @@ def main(days: int = 365, drives: int = 8) -> int:
         for one in live(days, drives):
             begun = time.perf_counter()
             if isinstance(one, Event):
-                store.keep_events((one,))
+                store.add_events((one,))
             else:
-                store.keep(one)
+                store.add_pass(one)
                 spent.append(time.perf_counter() - begun)
         store.close()
         size = Path(path).stat().st_size

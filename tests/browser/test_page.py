@@ -11,10 +11,10 @@ import pytest
 from browser.chromium import DARK, photograph, visit
 from html_tree import Node, read_html
 from laneproof.commands.inputs import load_build, open_recording
-from laneproof.engine import Engine, Outcome
+from laneproof.engine import Engine, PassResult
 from laneproof.service import http
 from laneproof.service.http import Pages, Reply, Server
-from laneproof.service.status import Published
+from laneproof.service.status import DaemonStatus
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from simulated_box import kelp_box
 from troubled_box import Judged, judge, troubled
@@ -45,8 +45,8 @@ FRAMES_ALLOWED = http._CONTENT_POLICY.replace("frame-ancestors 'none'", "frame-a
 class MeasuredPages(Pages):
     """The pages, and beside them the page with a script that measures it, and one that calls somebody."""
 
-    def __init__(self, published: Callable[[], Published]) -> None:
-        super().__init__(published, now=lambda: 0.0)
+    def __init__(self, status: Callable[[], DaemonStatus]) -> None:
+        super().__init__(status, now=lambda: 0.0)
         self.seen = 0
         self._routes |= {
             "/measured": self._measured,
@@ -75,11 +75,11 @@ class MeasuredPages(Pages):
 
 
 class Site:
-    """A server of one published value."""
+    """A server of one status value."""
 
     def __init__(self) -> None:
-        self.published = demo()
-        self.pages = MeasuredPages(lambda: self.published)
+        self.status = demo()
+        self.pages = MeasuredPages(lambda: self.status)
         self.server = Server("127.0.0.1", 0, self.pages)
         self.server.start()
 
@@ -87,12 +87,12 @@ class Site:
         return f"http://127.0.0.1:{self.server.port}{path}"
 
 
-def publish(outcome: Outcome, **more: object) -> Published:
-    return replace(Published(outcome=outcome, complete=True), **more)
+def publish(outcome: PassResult, **more: object) -> DaemonStatus:
+    return replace(DaemonStatus(outcome=outcome, complete=True), **more)
 
 
 @cache
-def demo() -> Published:
+def demo() -> DaemonStatus:
     """Judge the demo's recording frame by frame, as the service does."""
     build = load_build(None, demo=True)
     engine, collectors = Engine(build), make_collectors()
@@ -121,10 +121,10 @@ def see(address: str, *switches: str) -> tuple[Node, tuple[str, ...]]:
 def test_the_demo_is_shown_whole(site: Site) -> None:
     page, _ = see(site.at())
     assert page.one("h1").text == "kelp-1 is not as it should be"
-    findings = site.published.outcome.findings  # type: ignore[union-attr]
+    findings = site.status.outcome.findings  # type: ignore[union-attr]
     assert len(page.all("article")) == len(findings)
     assert all(any(one.summary in article.text for article in page.all("article")) for one in findings)
-    labels = {one.label for one in site.published.build.position}  # type: ignore[union-attr]
+    labels = {one.label for one in site.status.build.position}  # type: ignore[union-attr]
     assert labels <= {one.one("b").text for one in page.all(class_="name") if one.all("b")}
     assert "Temperature" in page.one("table", **{"aria-labelledby": "drives"}).text
 
@@ -149,12 +149,12 @@ def test_nothing_is_wider_than_the_window(site: Site, width: int, box: str, monk
     )
     if box != "demo":
         judged = troubled() if box == "troubled" else many()
-        outcome = Outcome(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
-        site.published = publish(outcome, build=judged.build, build_problem="a" * 300, overdue={"thermal": 61.0})
+        outcome = PassResult(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
+        site.status = publish(outcome, build=judged.build, build_problem="a" * 300, overdue={"thermal": 61.0})
     try:
         page, _ = see(site.at(f"/frame/{width}"), "--window-size=1300,1000")
     finally:
-        site.published = demo()
+        site.status = demo()
     measured = page.one("html").attributes
     assert int(str(measured["data-client"])) == width
     assert int(str(measured["data-scroll"])) <= width
@@ -181,14 +181,14 @@ def test_the_script_looks_again_and_shows_what_changed(site: Site) -> None:
     site.pages.seen = 0
     sound = judge('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"', kelp_box(1).snapshot())
     later = publish(
-        Outcome(snapshot=sound.snapshot, findings=sound.findings, changes=(), waiting=False), build=sound.build
+        PassResult(snapshot=sound.snapshot, findings=sound.findings, changes=(), waiting=False), build=sound.build
     )
-    first = site.published
-    site.pages._published = lambda: first if site.pages.seen < 2 else later
+    first = site.status
+    site.pages._status = lambda: first if site.pages.seen < 2 else later
     try:
         page, asked = see(site.at(), "--virtual-time-budget=30000")  # time runs ahead in the browser
     finally:
-        site.pages._published = lambda: site.published
+        site.pages._status = lambda: site.status
     assert site.at("/") in asked
     assert page.one("h1").text == "kelp-1 holds"
     assert page.all("article") == []

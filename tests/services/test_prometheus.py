@@ -17,10 +17,10 @@ from typing import Any
 
 import pytest
 
-from laneproof.engine import Outcome
+from laneproof.engine import PassResult
 from laneproof.outputs.metric_table import METRICS
 from laneproof.service.http import Pages, Server
-from laneproof.service.status import CollectorRun, Published
+from laneproof.service.status import CollectorRun, DaemonStatus
 from troubled_box import troubled
 
 FOLDER = Path(__file__).resolve().parents[2] / "packaging" / "prometheus"
@@ -79,11 +79,11 @@ def test_every_rule_is_tested_and_uses_only_metrics_that_there_are() -> None:
     assert len(re.findall(r"severity: (?:notice|warning|critical)$", rules, re.MULTILINE)) == len(alerts) - 3
 
 
-def publish() -> Published:
+def publish() -> DaemonStatus:
     judged = troubled()
-    outcome = Outcome(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
+    outcome = PassResult(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
     runs = {"functions": CollectorRun(finished_at=1_790_000_000.0, seconds=0.02, failed=False)}
-    return Published(build=judged.build, outcome=outcome, runs=runs, overdue={"thermal": 61.0})
+    return DaemonStatus(build=judged.build, outcome=outcome, runs=runs, overdue={"thermal": 61.0})
 
 
 @pytest.mark.services("promtool")

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from laneproof.declaration.file import parse_build
-from laneproof.engine import Engine, Outcome
+from laneproof.engine import Engine, PassResult
 from laneproof_collectors.hotplug import read_device_events
 from laneproof_collectors.kernel_log.reading import read_kernel_events
 from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
@@ -123,7 +123,7 @@ def _shift_record(record: str, shift: float) -> str:
 
 
 @pytest.fixture(scope="module")
-def hours(service: Boot) -> list[Outcome]:
+def hours(service: Boot) -> list[PassResult]:
     facts = service.facts("removals-recorded")
     assert facts["record"]["status"] == 0
     header, frames = set_apart(facts["recording"])
@@ -137,7 +137,7 @@ def hours(service: Boot) -> list[Outcome]:
 
 
 def test_drops_hours_apart_are_an_episode_each_and_the_second_is_worse(
-    hours: list[Outcome], labels: dict[str, str]
+    hours: list[PassResult], labels: dict[str, str]
 ) -> None:
     """What a real kernel said of each removal, as if two hours lay between them."""
     told: list[tuple[int, str]] = []
@@ -151,7 +151,7 @@ def test_drops_hours_apart_are_an_episode_each_and_the_second_is_worse(
     assert told == [(1, "warning"), *((number, "critical") for number in range(2, len(RECORDED) + 1))]
 
 
-def test_each_of_them_empties_the_position_and_fills_it_again(hours: list[Outcome], labels: dict[str, str]) -> None:
+def test_each_of_them_empties_the_position_and_fills_it_again(hours: list[PassResult], labels: dict[str, str]) -> None:
     told = [
         str(one.change)
         for outcome in hours

@@ -117,11 +117,11 @@ def _keep_recording(
         host = recording.host()
         while host.advance():
             reports, devices, clock = read_kernel_events(host), read_device_events(host), host.clock()
-            store.keep(engine.observe(read_snapshot(host, collectors), reports, devices))
+            store.add_pass(engine.observe(read_snapshot(host, collectors), reports, devices))
             if not isinstance(reports, Unread):
-                store.keep_kernel_events(reports.events, clock)
+                store.add_kernel_events(reports.events, clock)
             if not isinstance(devices, Unread):
-                store.keep_device_events(devices, clock)
+                store.add_device_events(devices, clock)
             times.append(clock.unix_seconds)
     if not times:
         store.close()

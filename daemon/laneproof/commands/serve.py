@@ -14,13 +14,13 @@ from laneproof.declaration.build import Build
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine
 from laneproof.history.store import Store
 from laneproof.past.ledger import LedgerStateError
-from laneproof.service.background_writer import BackgroundKeeper
+from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.http import Pages, Server
-from laneproof.service.last_frame_host import StandingHost
-from laneproof.service.owner_notes import Inbox, sort_told
+from laneproof.service.last_frame_host import LastFrameHost
+from laneproof.service.owner_notes import Inbox, sort_notes
 from laneproof.service.settings import Settings, SettingsError, parse_listen, parse_settings
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.host import LiveHost
@@ -47,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
         except SettingsError as error:
             raise CommandError(str(error), status=os.EX_USAGE) from error
     if arguments.demo or arguments.source:
-        daemon = make_standing_daemon(arguments.source, arguments.build, arguments.state)
+        daemon = make_recording_daemon(arguments.source, arguments.build, arguments.state)
     else:
         daemon = make_daemon(arguments.build, settings, arguments.state or settings.state)
     try:
@@ -65,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _listen(address: str, port: int, daemon: Daemon) -> Server:
     try:
-        return Server(address, port, Pages(lambda: daemon.published))
+        return Server(address, port, Pages(lambda: daemon.status))
     except OSError as error:
         message = f"cannot listen at {address}:{port}: {(error.strerror or str(error)).lower()}"
         status = os.EX_NOPERM if isinstance(error, PermissionError) else os.EX_CONFIG
@@ -107,8 +107,8 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
         engine.restore(store.load_standing(), store.load_past(), store.load_state(STATE_NAME))
     except LedgerStateError as error:
         _log.warning("%s; it begins anew, the rest of the history goes on", error)
-    notes, outcomes = sort_told(store.read_notes(), ())
-    engine.tell(notes=notes, outcomes=outcomes)
+    notes, confirmed = sort_notes(store.read_notes(), ())
+    engine.add_notes(notes=notes, confirmed=confirmed)
     collectors = tuple(
         dataclasses.replace(one, interval_seconds=settings.intervals.get(one.group, one.interval_seconds))
         for one in make_collectors()
@@ -122,7 +122,7 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
     return Daemon(
         LiveHost(),
         declaration,
-        keeper=BackgroundKeeper(store),
+        writer=BackgroundWriter(store),
         engine=engine,
         collectors=collectors,
         recent=recent,
@@ -131,7 +131,7 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
     )
 
 
-def make_standing_daemon(source: str | None, build_path: str | None, state: str | None) -> Daemon:
+def make_recording_daemon(source: str | None, build_path: str | None, state: str | None) -> Daemon:
     """Build a daemon that shows a recording as it ends: its frames are judged at their own times, then it stands still.
 
     Args:
@@ -152,14 +152,14 @@ def make_standing_daemon(source: str | None, build_path: str | None, state: str 
         while host.advance():
             is_empty = False
             kernel, devices, clock = read_kernel_events(host), read_device_events(host), host.clock()
-            store.keep(engine.observe(read_snapshot(host, collectors), kernel, devices))
-            store.keep_kernel_events(() if isinstance(kernel, Unread) else kernel.events, clock)
-            store.keep_device_events(() if isinstance(devices, Unread) else devices, clock)
+            store.add_pass(engine.observe(read_snapshot(host, collectors), kernel, devices))
+            store.add_kernel_events(() if isinstance(kernel, Unread) else kernel.events, clock)
+            store.add_device_events(() if isinstance(devices, Unread) else devices, clock)
     if is_empty:
         raise CommandError(f"{recording.name}: the recording has no frame", status=os.EX_DATAERR)
     declaration = DeclarationFile(build_path or "", lambda path: load_build(path) if path else build)
     recent = store.read_finding_changes()
-    return Daemon(StandingHost(host), declaration, keeper=store, engine=engine, collectors=collectors, recent=recent)
+    return Daemon(LastFrameHost(host), declaration, writer=store, engine=engine, collectors=collectors, recent=recent)
 
 
 def _find_history(state: str) -> str:

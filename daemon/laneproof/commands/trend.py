@@ -94,7 +94,7 @@ def _list_subjects(
     found += [
         ((one.label, one.path), Subject(name=one.label, path=one.path)) for one in (build.position if build else ())
     ]
-    for path, drive, end in history.read_places():
+    for path, drive, end in history.read_origins():
         if drive:
             found.append(((drive,), Subject(name=drive, path="", drive=drive)))
         found.append(((path,), Subject(name=path, path=path)))

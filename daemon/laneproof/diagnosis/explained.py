@@ -143,17 +143,17 @@ def _give(finding: Finding, diagnosis: Diagnosis) -> Finding:
     return replace(finding, causes=diagnosis.causes, next_steps=tuple(dict.fromkeys(steps)), evidence=evidence)
 
 
-def weigh(outcomes: Iterable[ConfirmedCause], weights: Weights = DEFAULT) -> Weights:
+def weigh(confirmed: Iterable[ConfirmedCause], weights: Weights = DEFAULT) -> Weights:
     """Correct the weights by the causes that turned out on this box.
 
     Args:
-        outcomes: What the owner told.
+        confirmed: Causes that the owner confirmed.
         weights: The first opinion.
     """
     known = {feature.name for feature in weights.features}
     cases = [
         ConfirmedCase(cause=one.cause, evidence={name: seen for name, seen in one.evidence.items() if name in known})
-        for one in outcomes
+        for one in confirmed
         if one.cause in weights.priors
     ]
     return updated(weights, cases) if cases else weights

@@ -13,7 +13,7 @@ from laneproof.diagnosis.case import DAY, LOOK_BACK_SECONDS, Case
 from laneproof.evidence.counts import Surprise
 from laneproof.evidence.disconnects import Clockwork, clockwork, merge_into_episodes, repeats_with_boot, state_share
 from laneproof.evidence.rates import RatioTest, against_history, against_siblings
-from laneproof.evidence.trial import Outcome
+from laneproof.evidence.trial import TrialOutcome
 from laneproof.past.changes import UPDATES
 from laneproof.past.drives import NEAR_WARNING_CELSIUS, DriveRecord
 from laneproof.past.episodes import HEAT_LASTS_SECONDS, Before, Episode
@@ -164,7 +164,7 @@ def _cured(what: str) -> Callable[[Case], Known]:
         trial = case.trial(what)
         if trial is None:
             return None
-        return trial.outcome == Outcome.CURED
+        return trial.outcome == TrialOutcome.CURED
 
     return ask
 

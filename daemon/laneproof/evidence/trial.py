@@ -17,7 +17,7 @@ TRIAL_ALPHA = 0.05
 """How often a fix that does nothing would pass."""
 
 
-class Outcome(StrEnum):
+class TrialOutcome(StrEnum):
     """How a trial stands."""
 
     COUNTING = "counting"  # clean so far, not for long enough
@@ -37,7 +37,7 @@ class Trial:
         log_p: ln of the chance that so few events would come if the fix did nothing.
     """
 
-    outcome: Outcome
+    outcome: TrialOutcome
     needed_seconds: float
     remaining_seconds: float
     log_p: float
@@ -100,9 +100,9 @@ def judge_trial(
     )
     remaining = max(0.0, needed - seconds_after)
     if events_after:
-        outcome = Outcome.BETTER if log_p <= math.log(alpha) else Outcome.NOT_CURED
+        outcome = TrialOutcome.BETTER if log_p <= math.log(alpha) else TrialOutcome.NOT_CURED
     else:
-        outcome = Outcome.COUNTING if remaining > 0.0 else Outcome.CURED
+        outcome = TrialOutcome.COUNTING if remaining > 0.0 else TrialOutcome.CURED
     return Trial(outcome=outcome, needed_seconds=needed, remaining_seconds=remaining, log_p=log_p)
 
 

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from laneproof.history.live_series import Ended, Key, PassMark
 from laneproof.history.measures import Measure
-from laneproof.history.origins import Place
+from laneproof.history.origins import Origin
 from laneproof.history.sample import Value
 
 Row = Sequence[object]
@@ -43,7 +43,7 @@ class Batch:
         """Begin with the numbers that the database has come to."""
         self._next = {table: _highest(connection, table) + 1 for table in _NUMBERED}
         self._places = {
-            Place(path, drive, end): number
+            Origin(path, drive, end): number
             for number, path, drive, end in connection.execute("SELECT id, path, drive, end FROM places")
         }
         self._measures: dict[str, int] = dict(connection.execute("SELECT name, id FROM measures"))
@@ -68,7 +68,7 @@ class Batch:
 
     # --- the samples (`live_series.Sink`) ---------------------------------------------------------------------------
 
-    def begin_series(self, place: Place, measure: Measure, mark: PassMark) -> int:
+    def begin_series(self, place: Origin, measure: Measure, mark: PassMark) -> int:
         """Note a new series; gives its number."""
         number = self.next_number("series")
         boot = mark.boot if measure.per_boot else None
@@ -81,7 +81,7 @@ class Batch:
         self._passes[mark.id] = mark
         self._samples.append((mark.id, series, value))
 
-    def _place(self, place: Place) -> int:
+    def _place(self, place: Origin) -> int:
         number = self._places.get(place)
         if number is None:
             number = self._places[place] = self.next_number("places")
@@ -149,5 +149,5 @@ def load_ended(connection: sqlite3.Connection, boot: int | None) -> dict[Key, En
     ended: dict[Key, Ended] = {}
     for series, of_boot, path, drive, end, name in connection.execute(asked, (boot,)):
         value, in_gap = values.get(series, (None, True))
-        ended[Place(path, drive, end), name] = Ended(series, value, in_gap, of_boot is not None)
+        ended[Origin(path, drive, end), name] = Ended(series, value, in_gap, of_boot is not None)
     return ended

@@ -40,7 +40,7 @@ class _Now:
     mark: PassMark | None  # the last pass of this run; None before the first
 
 
-class BootBook:
+class BootWriter:
     """Gives each pass its number and its boot, and writes down boots and watches."""
 
     def __init__(self, connection: sqlite3.Connection, *, last_pass: int, hole_seconds: float = HOLE_SECONDS) -> None:
@@ -100,7 +100,7 @@ class BootBook:
         """Tell whether a pass is the first of a boot that was not seen before."""
         return self._now is None or not self._is_same_boot(self._now, snapshot)
 
-    def turn(self, snapshot: Snapshot, to: Batch) -> tuple[PassMark, bool]:
+    def begin_pass(self, snapshot: Snapshot, to: Batch) -> tuple[PassMark, bool]:
         """Take one pass.
 
         Args:
@@ -175,7 +175,7 @@ class BootBook:
         return number
 
 
-def date_anew(connection: sqlite3.Connection, boot: int, step: float) -> None:
+def redate(connection: sqlite3.Connection, boot: int, step: float) -> None:
     """Move what a boot noted before its clock was set by as much as the clock.
 
     Args:

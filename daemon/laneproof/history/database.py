@@ -29,11 +29,11 @@ _BUSY_SECONDS = 2.0
 Work = Callable[[sqlite3.Connection], None]
 
 
-class Kept(Enum):
+class Written(Enum):
     """What became of a transaction."""
 
-    KEPT = "kept"
-    ANEW = "anew"  # not kept: the tables are new and empty, and what is known of their content is void
+    YES = "yes"
+    STARTED_OVER = "started over"  # not kept: the tables are new and empty, and what is known of their content is void
 
 
 class Database:
@@ -52,7 +52,7 @@ class Database:
         self._writes_in_memory = 0
         self.connection = _open_memory() if self.in_memory else self._open_or_do_without()
 
-    def write(self, work: Work) -> Kept:
+    def write(self, work: Work) -> Written:
         """Do one transaction; where the file fails, in memory instead.
 
         Args:
@@ -69,9 +69,9 @@ class Database:
             if self.in_memory or not _is_the_files(error):
                 raise
             return self._after_failure(error, work)
-        return Kept.KEPT
+        return Written.YES
 
-    def begin_anew(self, error: sqlite3.DatabaseError) -> None:
+    def start_over(self, error: sqlite3.DatabaseError) -> None:
         """Set the file aside, for it opened and yet cannot be read, and begin a new one."""
         if self.in_memory:
             raise error
@@ -129,15 +129,15 @@ class Database:
 
     # --- when writing fails ---------------------------------------------------------------------------------------
 
-    def _after_failure(self, error: sqlite3.DatabaseError, work: Work) -> Kept:
+    def _after_failure(self, error: sqlite3.DatabaseError, work: Work) -> Written:
         if _is_damage(error):
-            self.begin_anew(error)
-            return Kept.ANEW
+            self.start_over(error)
+            return Written.STARTED_OVER
         _log.warning("history is kept in memory for now, for %s cannot be written: %s", self.path, _why(error))
         if not self._leave_the_file(copy=True):
-            return Kept.ANEW
+            return Written.STARTED_OVER
         _transact(self.connection, work)
-        return Kept.KEPT
+        return Written.YES
 
     def _leave_the_file(self, *, copy: bool) -> bool:
         """Go on in memory, with all that the file holds where that can be read; whether it could."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from laneproof.history.batch import Batch
-from laneproof.history.origins import Names
+from laneproof.history.origins import DeviceNames
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
@@ -54,7 +54,7 @@ class Event:
     detail: Mapping[str, Any] = field(default_factory=dict)
 
 
-def from_kernel(event: TimedKernelEvent, *, clock: Clock, names: Names) -> Event:
+def from_kernel(event: TimedKernelEvent, *, clock: Clock, names: DeviceNames) -> Event:
     """Make the event of one report in the kernel's log.
 
     Args:
@@ -79,7 +79,7 @@ def from_kernel(event: TimedKernelEvent, *, clock: Clock, names: Names) -> Event
     )
 
 
-def from_device(event: DeviceEvent, *, clock: Clock, names: Names) -> Event:
+def from_device(event: DeviceEvent, *, clock: Clock, names: DeviceNames) -> Event:
     """Make the event of one device event."""
     named = (event.name, event.controller or "", event.address or "")
     path = next((names.paths[one] for one in named if one in names.paths), "")
@@ -95,14 +95,14 @@ def from_device(event: DeviceEvent, *, clock: Clock, names: Names) -> Event:
     )
 
 
-class EventBook:
+class EventWriter:
     """Writes events down; a repetition is counted."""
 
     def __init__(self) -> None:
         """Begin: what an earlier run wrote is not counted on."""
         self._recent: dict[tuple[str, ...], tuple[int, Event]] = {}
 
-    def keep(self, event: Event, boot: int | None, to: Batch) -> None:
+    def write(self, event: Event, boot: int | None, to: Batch) -> None:
         """Keep one event."""
         key = (event.kind, event.path, event.drive, event.device, event.text)
         before = self._recent.pop(key, None)

@@ -73,7 +73,7 @@ def parse_finding(text: str) -> Finding:
         raise ValueError(f"not a finding ({error}): {text:.60}") from error
 
 
-class FindingBook:
+class FindingWriter:
     """Writes down what becomes of findings."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
@@ -84,7 +84,7 @@ class FindingBook:
         }
         self._reconciled = False
 
-    def keep(
+    def write(
         self, findings: Iterable[Finding], changes: Iterable[FindingChange], boot: int, t: float, to: Batch
     ) -> None:
         """Keep one pass's findings.
@@ -97,7 +97,7 @@ class FindingBook:
             to: Where rows go.
         """
         for change in changes:
-            self._keep_change(change, boot, to)
+            self._write_change(change, boot, to)
         if not self._reconciled:
             self._reconcile({one.identity: one for one in findings}, boot, t, to)
             self._reconciled = True
@@ -106,7 +106,7 @@ class FindingBook:
         """Take what the next pass says to stand for what stands: passes were left out."""
         self._reconciled = False
 
-    def _keep_change(self, change: FindingChange, boot: int, to: Batch) -> None:
+    def _write_change(self, change: FindingChange, boot: int, to: Batch) -> None:
         finding = change.finding
         number = self._standing.get(finding.identity)
         text = dump_finding(finding)
@@ -139,7 +139,7 @@ class FindingBook:
         for identity in standing.keys() - self._standing.keys():
             finding = standing[identity]
             since = t if finding.since is None else finding.since
-            self._keep_change(FindingChange(at=since, change=Change.RAISED, finding=finding), boot, to)
+            self._write_change(FindingChange(at=since, change=Change.RAISED, finding=finding), boot, to)
 
 
 def load_standing(connection: sqlite3.Connection) -> tuple[Finding, ...]:

@@ -88,9 +88,9 @@ class History:
             lambda one: reading.read_series(one, path=path, drive=drive, end=end, names=names, since=since, until=until)
         )
 
-    def read_places(self) -> tuple[tuple[str, str, str], ...]:
+    def read_origins(self) -> tuple[tuple[str, str, str], ...]:
         """List the places that have a series: path, drive, end."""
-        return self._ask(reading.read_places)
+        return self._ask(reading.read_origins)
 
     def read_events(
         self,

@@ -33,7 +33,7 @@ class KeptInventory:
     inventory: Inventory
 
 
-class InventoryBook:
+class InventoryWriter:
     """Writes an inventory down where it differs from the one before."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
@@ -41,7 +41,7 @@ class InventoryBook:
         row = connection.execute("SELECT content FROM inventories ORDER BY id DESC LIMIT 1").fetchone()
         self._last = None if row is None else _parse_or_none(row[0])
 
-    def keep(self, inventory: Inventory, mark: PassMark, to: Batch) -> tuple[Event, ...]:
+    def write(self, inventory: Inventory, mark: PassMark, to: Batch) -> tuple[Event, ...]:
         """Keep one.
 
         Args:

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
 from laneproof.history.measures import Measure
-from laneproof.history.origins import Place
+from laneproof.history.origins import Origin
 from laneproof.history.sample import Sample, Value
 
 HEARTBEAT_SECONDS = 30 * 86400.0
 """What stands still is told again after this, so that no series' last value is ever older than what is kept."""
 
-Key = tuple[Place, str]
+Key = tuple[Origin, str]
 
 
 class PassMark(NamedTuple):
@@ -33,7 +33,7 @@ class PassMark(NamedTuple):
 class Sink(Protocol):
     """Where rows go."""
 
-    def begin_series(self, place: Place, measure: Measure, mark: PassMark) -> int:
+    def begin_series(self, place: Origin, measure: Measure, mark: PassMark) -> int:
         """Note a new series; gives its number."""
 
     def put(self, mark: PassMark, series: int, value: Value | None) -> None:
@@ -76,7 +76,7 @@ class LiveSeries:
         self._groups: dict[str, dict[Key, _Live]] = {}
         self._last_mark: dict[str, PassMark] = {}
 
-    def take(
+    def add(
         self, group: str, samples: Iterable[Sample], mark: PassMark, *, urgent: bool = False, was_read: bool = True
     ) -> None:
         """Take all samples that a group gave in one pass.
@@ -117,7 +117,7 @@ class LiveSeries:
         else:
             self._last_mark.pop(group, None)
 
-    def _when_zero(self, group: str, place: Place, measure: Measure, before: Mapping[Key, _Live]) -> PassMark | None:
+    def _when_zero(self, group: str, place: Origin, measure: Measure, before: Mapping[Key, _Live]) -> PassMark | None:
         """Tell the pass in which a bit that is now told was counted with its class, and so was 0; None if in none."""
         if not measure.sparse or (place, _class_of(measure)) not in before:
             return None

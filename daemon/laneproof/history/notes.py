@@ -1,4 +1,4 @@
-"""What the owner told: notes, and causes that turned out. Kept as told."""
+"""What the owner told: notes, and causes that turned out. Written as told."""
 
 import json
 import sqlite3
@@ -32,7 +32,7 @@ class Note:
     detail: Mapping[str, Any] = field(default_factory=dict)
 
 
-def keep_note(note: Note, to: Batch) -> None:
+def write_note(note: Note, to: Batch) -> None:
     """Keep one note."""
     detail = json.dumps(note.detail, default=str) if note.detail else None
     row = (to.next_number("notes"), note.t, note.kind, note.path, note.drive, note.text, detail)

@@ -16,7 +16,7 @@ PORT, DEVICE, DRIVE = "port", "device", "drive"
 """The end above a link, the end below it, and a drive's own account of itself."""
 
 
-class Place(NamedTuple):
+class Origin(NamedTuple):
     """What a series is about.
 
     Attributes:
@@ -31,7 +31,7 @@ class Place(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Names:
+class DeviceNames:
     """Where the things are that events name.
 
     Attributes:
@@ -44,7 +44,7 @@ class Names:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Whereabouts:
+class DeviceMap:
     """Where things are, by what the last passes told.
 
     Attributes:
@@ -59,7 +59,7 @@ class Whereabouts:
     topology: Topology
     positions: Mapping[str, str] = field(default_factory=dict)
     serials: Mapping[str, str] = field(default_factory=dict)
-    names: Names = field(default_factory=Names)
+    names: DeviceNames = field(default_factory=DeviceNames)
 
     def drive_below(self, path: str) -> str:
         """Give the serial number of the drive in a position, empty where none is known."""
@@ -67,7 +67,7 @@ class Whereabouts:
         return self.serials.get(below[0].address, "") if below else ""
 
 
-def locate(snapshot: Snapshot, before: Whereabouts | None = None) -> Whereabouts:
+def map_devices(snapshot: Snapshot, before: DeviceMap | None = None) -> DeviceMap:
     """Find out where things are.
 
     Args:
@@ -86,10 +86,10 @@ def locate(snapshot: Snapshot, before: Whereabouts | None = None) -> Whereabouts
         else {one.address: one.serial for one in snapshot.controllers if one.address and isinstance(one.serial, str)}
     )
     kept = {address: serial for address, serial in known.serials.items() if address in positions} if known else {}
-    where = Whereabouts(
+    where = DeviceMap(
         boot_id=snapshot.boot_id, topology=topology, positions=positions, serials=_keep(kept, told, snapshot)
     )
-    return replace(where, names=_name(snapshot, where, known.names if known else Names()))
+    return replace(where, names=_name(snapshot, where, known.names if known else DeviceNames()))
 
 
 def _keep(kept: Mapping[str, str], told: Mapping[str, str], snapshot: Snapshot) -> dict[str, str]:
@@ -100,7 +100,7 @@ def _keep(kept: Mapping[str, str], told: Mapping[str, str], snapshot: Snapshot) 
     return {address: serial for address, serial in kept.items() if address in present} | dict(told)
 
 
-def _name(snapshot: Snapshot, where: Whereabouts, before: Names) -> Names:
+def _name(snapshot: Snapshot, where: DeviceMap, before: DeviceNames) -> DeviceNames:
     """List the names by which events speak of things."""
     paths, drives = dict(before.paths), dict(before.drives)
 
@@ -122,4 +122,4 @@ def _name(snapshot: Snapshot, where: Whereabouts, before: Names) -> Names:
     for interface in () if isinstance(snapshot.interfaces, Unread) else snapshot.interfaces:
         if path := where.positions.get(interface.address or "", ""):
             put(interface.name, path, "")
-    return Names(paths=paths, drives=drives)
+    return DeviceNames(paths=paths, drives=drives)

@@ -79,7 +79,7 @@ def read_series(  # noqa: PLR0913 (one question, its filters)
     return tuple(found)
 
 
-def read_places(connection: sqlite3.Connection) -> tuple[tuple[str, str, str], ...]:
+def read_origins(connection: sqlite3.Connection) -> tuple[tuple[str, str, str], ...]:
     """List the places that have a series: path, drive, end."""
     return tuple(connection.execute("SELECT path, drive, end FROM places ORDER BY path, drive, end"))
 

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from itertools import groupby
 from typing import Any, NamedTuple
 
-from laneproof.history.origins import Place, Whereabouts, locate
+from laneproof.history.origins import DeviceMap, Origin, map_devices
 from laneproof.history.sample import Value
 from laneproof.history.sampled_groups import sample_group
 from laneproof_collectors.host import Clock
@@ -20,14 +20,14 @@ from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 from laneproof_collectors.snapshot import Snapshot
 
-HELD_SECONDS = 600.0
+RECENT_SECONDS = 600.0
 """How far back readings are held. A drive's heat and load before a disconnect show within minutes. Judgement."""
 FOLLOWED_SECONDS = 120.0
 """How long after an event what follows is written too: a reset takes up to a minute, a return as long. Judgement."""
 MOST_EVENTS = 200
 """How many events one line takes; a device that floods the log tells nothing new after that."""
 
-MOST_HELD_EVENTS = 2000
+MOST_RECENT_EVENTS = 2000
 """How many events are held in all while nothing is written; a flood of corrected errors goes on for hours."""
 
 GROUPS = ("functions", "controllers", "drives", "thermal")
@@ -36,7 +36,7 @@ GROUPS = ("functions", "controllers", "drives", "thermal")
 Line = Mapping[str, Any]
 """One line to be written: a JSON object with `what`, `t` (unix seconds), `up` (seconds since boot)."""
 
-_Readings = dict[tuple[Place, str], Value | None]
+_Readings = dict[tuple[Origin, str], Value | None]
 
 
 class _Held(NamedTuple):
@@ -46,22 +46,22 @@ class _Held(NamedTuple):
     moved: _Readings
 
 
-class HeldReadings:
+class RecentReadings:
     """Holds the readings of the last minutes."""
 
     def __init__(self) -> None:
         """Begin with none."""
         self._base: _Readings = {}
-        self._now: dict[str, dict[tuple[Place, str], Value]] = {}
+        self._now: dict[str, dict[tuple[Origin, str], Value]] = {}
         self._facts: dict[str, object] = {}
-        self._where: Whereabouts | None = None
+        self._where: DeviceMap | None = None
         self._held: deque[_Held] = deque()
         self._base_t = self._base_up = 0.0
         self._has_base = self._is_base_written = False
         self._events = self._left_out = 0
         self._followed_until = float("-inf")
 
-    def take_pass(self, snapshot: Snapshot, episodes: Iterable[Line] = ()) -> list[Line]:
+    def add_pass(self, snapshot: Snapshot, episodes: Iterable[Line] = ()) -> list[Line]:
         """Take one pass in.
 
         Args:
@@ -86,7 +86,7 @@ class HeldReadings:
         self._forget(snapshot.up_seconds)
         return self._give() if snapshot.up_seconds <= self._followed_until else []
 
-    def take_events(
+    def add_events(
         self,
         kernel: Iterable[TimedKernelEvent],
         devices: Iterable[DeviceEvent],
@@ -106,7 +106,7 @@ class HeldReadings:
             The lines to write now: what held before, and what was told.
         """
         logged, told = list(kernel), list(devices)
-        if self._events >= MOST_HELD_EVENTS and not is_urgent:
+        if self._events >= MOST_RECENT_EVENTS and not is_urgent:
             self._left_out += len(logged) + len(told)
         elif logged or told:
             line: dict[str, Any] = {
@@ -134,7 +134,7 @@ class HeldReadings:
             if facts is self._facts.get(group):
                 continue  # not read again since the last pass
             self._facts[group] = facts
-            self._where = locate(snapshot, self._where)
+            self._where = map_devices(snapshot, self._where)
             before = self._now.get(group, {})
             now = {(one.place, one.measure.name): one.value for one in sample_group(snapshot, group, self._where)}
             moved.update(dict.fromkeys(before.keys() - now.keys()))
@@ -144,7 +144,7 @@ class HeldReadings:
 
     def _forget(self, up: float) -> None:
         """Let what is older become what held at the beginning."""
-        while self._held and up - self._held[0].up > HELD_SECONDS:
+        while self._held and up - self._held[0].up > RECENT_SECONDS:
             oldest = self._held.popleft()
             if oldest.line is not None and oldest.line["what"] == "events":
                 self._events = max(0, self._events - len(oldest.line["kernel"]) - len(oldest.line["devices"]))

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from laneproof.history.measures import Measure
-from laneproof.history.origins import Place
+from laneproof.history.origins import Origin
 
 Value = int | float
 
@@ -14,12 +14,12 @@ _WIDEST = (1 << 63) - 1  # SQLite keeps integers of 64 bits; a drive's counters 
 class Sample(NamedTuple):
     """One counter or reading of one pass."""
 
-    place: Place
+    place: Origin
     measure: Measure
     value: Value
 
 
-def sample(place: Place, measure: Measure, fact: object) -> Iterator[Sample]:
+def sample(place: Origin, measure: Measure, fact: object) -> Iterator[Sample]:
     """Make a sample of a fact, or none where there is no such thing or it could not be read.
 
     Args:

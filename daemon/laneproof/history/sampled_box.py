@@ -5,58 +5,58 @@ from collections.abc import Iterator
 
 from laneproof.history import measures
 from laneproof.history.measures import device_error
-from laneproof.history.origins import Place, Whereabouts
+from laneproof.history.origins import DeviceMap, Origin
 from laneproof.history.sample import Sample, sample
 from laneproof_collectors.snapshot import Array, Bond, Interface, Memory, MountedFileSystem, Thermal
 
 
-def sample_arrays(arrays: tuple[Array, ...], where: Whereabouts) -> Iterator[Sample]:
+def sample_arrays(arrays: tuple[Array, ...], where: DeviceMap) -> Iterator[Sample]:
     """Sample arrays and their members."""
     del where  # arrays go by their names
     for array in arrays:
-        place = Place(array.name)
+        place = Origin(array.name)
         yield from sample(place, measures.ARRAY_DEGRADED, array.degraded)
         yield from sample(place, measures.ARRAY_MISMATCHES, array.mismatch_sectors)
         yield from sample(place, measures.ARRAY_SYNC_SHARE, array.sync_completed)
         yield from sample(place, measures.ARRAY_SYNC_SPEED, array.sync_bytes_per_second)
         for member in array.members:
-            part = Place(array.name, "", member.name)
+            part = Origin(array.name, "", member.name)
             yield from sample(part, measures.MEMBER_ERRORS, member.errors)
             yield from sample(part, measures.MEMBER_BAD_BLOCKS, member.bad_block_sectors)
         for device, counts in array.error_statistics.items():
             for name, count in counts.items():
-                yield from sample(Place(array.name, "", device), device_error(name), count)
+                yield from sample(Origin(array.name, "", device), device_error(name), count)
 
 
-def sample_interfaces(interfaces: tuple[Interface, ...], where: Whereabouts) -> Iterator[Sample]:
+def sample_interfaces(interfaces: tuple[Interface, ...], where: DeviceMap) -> Iterator[Sample]:
     """Sample network interfaces: by position where a card is in one, each port by its name."""
     for interface in interfaces:
-        place = Place(where.positions.get(interface.address or "", interface.name), "", interface.name)
+        place = Origin(where.positions.get(interface.address or "", interface.name), "", interface.name)
         yield from sample(place, measures.SPEED_MBIT_S, interface.speed_mbit_s)
         yield from sample(place, measures.CARRIER_CHANGES, interface.carrier_changes)
         yield from sample(place, measures.RECEIVE_ERRORS, interface.receive_errors)
         yield from sample(place, measures.TRANSMIT_ERRORS, interface.transmit_errors)
 
 
-def sample_bonds(bonds: tuple[Bond, ...], where: Whereabouts) -> Iterator[Sample]:
+def sample_bonds(bonds: tuple[Bond, ...], where: DeviceMap) -> Iterator[Sample]:
     """Sample bonds and their members."""
     del where  # bonds go by their names
     for bond in bonds:
-        yield from sample(Place(bond.name), measures.AGGREGATED_PORTS, bond.aggregated_ports)
+        yield from sample(Origin(bond.name), measures.AGGREGATED_PORTS, bond.aggregated_ports)
         for member in bond.members:
-            yield from sample(Place(bond.name, "", member.name), measures.LINK_FAILURES, member.link_failures)
+            yield from sample(Origin(bond.name, "", member.name), measures.LINK_FAILURES, member.link_failures)
 
 
-def sample_memory(memory: Memory, where: Whereabouts) -> Iterator[Sample]:
+def sample_memory(memory: Memory, where: DeviceMap) -> Iterator[Sample]:
     """Sample the memory controllers' error counts."""
     del where
     for controller in memory.edac:
-        place = Place("memory", "", controller.name)
+        place = Origin("memory", "", controller.name)
         yield from sample(place, measures.MEMORY_CORRECTABLE, controller.correctable)
         yield from sample(place, measures.MEMORY_UNCORRECTABLE, controller.uncorrectable)
 
 
-def sample_thermal(thermal: Thermal, where: Whereabouts) -> Iterator[Sample]:
+def sample_thermal(thermal: Thermal, where: DeviceMap) -> Iterator[Sample]:
     """Sample the board's and the processor's heat, fans and power; sensors that share a name are numbered."""
     del where
     seen: Counter[tuple[str, str]] = Counter()
@@ -67,17 +67,17 @@ def sample_thermal(thermal: Thermal, where: Whereabouts) -> Iterator[Sample]:
     for meter in thermal.power:
         yield from sample(_sensor("power", meter.name, seen), measures.WATTS, meter.watts)
     for package, count in thermal.throttle_counts.items():
-        yield from sample(Place("processor", "", package), measures.THROTTLE_COUNT, count)
+        yield from sample(Origin("processor", "", package), measures.THROTTLE_COUNT, count)
 
 
-def _sensor(chip: str, label: str, seen: Counter[tuple[str, str]]) -> Place:
+def _sensor(chip: str, label: str, seen: Counter[tuple[str, str]]) -> Origin:
     seen[chip, label] += 1
     number = seen[chip, label]
-    return Place(chip, "", label if number == 1 else f"{label} #{number}")
+    return Origin(chip, "", label if number == 1 else f"{label} #{number}")
 
 
-def sample_file_systems(mounted: tuple[MountedFileSystem, ...], where: Whereabouts) -> Iterator[Sample]:
+def sample_file_systems(mounted: tuple[MountedFileSystem, ...], where: DeviceMap) -> Iterator[Sample]:
     """Sample how much room is left."""
     del where
     for one in mounted:
-        yield from sample(Place(one.mount), measures.AVAILABLE_BYTES, one.available_bytes)
+        yield from sample(Origin(one.mount), measures.AVAILABLE_BYTES, one.available_bytes)

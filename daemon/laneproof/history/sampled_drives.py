@@ -4,18 +4,18 @@ from collections.abc import Iterator
 
 from laneproof.history import measures
 from laneproof.history.measures import sensor
-from laneproof.history.origins import DRIVE, Place, Whereabouts
+from laneproof.history.origins import DRIVE, DeviceMap, Origin
 from laneproof.history.sample import Sample, sample
 from laneproof_collectors.snapshot import BlockStatistics, HealthLog, NvmeController, NvmeNamespace, SataDrive
 from laneproof_collectors.unread import Unread
 
 
-def sample_controllers(controllers: tuple[NvmeController, ...], where: Whereabouts) -> Iterator[Sample]:
+def sample_controllers(controllers: tuple[NvmeController, ...], where: DeviceMap) -> Iterator[Sample]:
     """Sample NVMe drives: the health log, the load, and the sensors that stand in for the log where it fails."""
     for controller in controllers:
         path = where.positions.get(controller.address or "", controller.name)
         serial = controller.serial if isinstance(controller.serial, str) else ""
-        place = Place(path, serial or where.serials.get(controller.address or "", ""), DRIVE)
+        place = Origin(path, serial or where.serials.get(controller.address or "", ""), DRIVE)
         if not isinstance(controller.health, Unread):
             yield from _health(controller.health, place)
         elif controller.temperatures:
@@ -23,7 +23,7 @@ def sample_controllers(controllers: tuple[NvmeController, ...], where: Whereabou
         yield from _load(controller.namespaces, place)
 
 
-def _health(log: HealthLog, place: Place) -> Iterator[Sample]:
+def _health(log: HealthLog, place: Origin) -> Iterator[Sample]:
     yield from sample(place, measures.COMPOSITE, log.composite_temperature_celsius)
     for measure in measures.HEALTH_FIELDS:
         if measure.name not in log.absent:
@@ -32,7 +32,7 @@ def _health(log: HealthLog, place: Place) -> Iterator[Sample]:
         yield from sample(place, sensor(number), celsius)
 
 
-def _load(namespaces: tuple[NvmeNamespace, ...], place: Place) -> Iterator[Sample]:
+def _load(namespaces: tuple[NvmeNamespace, ...], place: Origin) -> Iterator[Sample]:
     told = [one.statistics for one in namespaces]
     statistics = [one for one in told if isinstance(one, BlockStatistics)]
     if not statistics or len(statistics) != len(told):
@@ -41,11 +41,11 @@ def _load(namespaces: tuple[NvmeNamespace, ...], place: Place) -> Iterator[Sampl
         yield from sample(place, measure, sum(getattr(one, measure.name) for one in statistics))
 
 
-def sample_drives(drives: tuple[SataDrive, ...], where: Whereabouts) -> Iterator[Sample]:
+def sample_drives(drives: tuple[SataDrive, ...], where: DeviceMap) -> Iterator[Sample]:
     """Sample SATA, SAS and USB drives, as far as they tell."""
     del where  # they know their own paths
     for drive in drives:
         serial = drive.serial if isinstance(drive.serial, str) else ""
-        place = Place(drive.path or drive.name, serial, DRIVE)
+        place = Origin(drive.path or drive.name, serial, DRIVE)
         for measure in measures.SATA_FIELDS:
             yield from sample(place, measure, getattr(drive, measure.name))

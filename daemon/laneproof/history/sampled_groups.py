@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from types import MappingProxyType
 from typing import Any
 
-from laneproof.history.origins import Whereabouts, locate
+from laneproof.history.origins import DeviceMap, map_devices
 from laneproof.history.sample import Sample
 from laneproof.history.sampled_box import (
     sample_arrays,
@@ -25,7 +25,7 @@ from laneproof.history.sampled_links import sample_functions
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
-Sampler = Callable[[Any, Whereabouts], Iterator[Sample]]
+Sampler = Callable[[Any, DeviceMap], Iterator[Sample]]
 """The facts of one group, and where things are -> samples."""
 
 SAMPLERS: Mapping[str, Sampler] = MappingProxyType(
@@ -44,20 +44,20 @@ SAMPLERS: Mapping[str, Sampler] = MappingProxyType(
 """By the group of facts in `Snapshot`."""
 
 
-def sample_group(snapshot: Snapshot, group: str, where: Whereabouts) -> Iterator[Sample]:
+def sample_group(snapshot: Snapshot, group: str, where: DeviceMap) -> Iterator[Sample]:
     """Sample one group; nothing where it could not be read as a whole."""
     facts = getattr(snapshot, group)
     if not isinstance(facts, Unread):
         yield from SAMPLERS[group](facts, where)
 
 
-def samples_of(snapshot: Snapshot, where: Whereabouts | None = None) -> Iterator[Sample]:
+def samples_of(snapshot: Snapshot, where: DeviceMap | None = None) -> Iterator[Sample]:
     """Sample everything.
 
     Args:
         snapshot: The facts of one pass.
         where: Where things are; None finds out from this snapshot alone.
     """
-    where = where or locate(snapshot)
+    where = where or map_devices(snapshot)
     for group in SAMPLERS:
         yield from sample_group(snapshot, group, where)

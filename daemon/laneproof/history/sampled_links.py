@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping
 from laneproof.box.link_ends import registers_of
 from laneproof.history import measures
 from laneproof.history.measures import Measure, error_bit
-from laneproof.history.origins import DEVICE, PORT, Place, Whereabouts
+from laneproof.history.origins import DEVICE, PORT, DeviceMap, Origin
 from laneproof.history.sample import Sample, sample
 from laneproof_collectors.snapshot import AerCounters, PciFunction
 from laneproof_collectors.unread import Unread
@@ -14,7 +14,7 @@ _ALL_ONES_LANES = 63  # a link status of all ones: the device is gone, not wide
 _MESSAGES = "messages"
 
 
-def sample_functions(functions: tuple[PciFunction, ...], where: Whereabouts) -> Iterator[Sample]:
+def sample_functions(functions: tuple[PciFunction, ...], where: DeviceMap) -> Iterator[Sample]:
     """Sample each end of each link, and each function that counts errors."""
     for function in functions:
         is_port = where.topology.is_downstream_facing(function)
@@ -25,18 +25,18 @@ def sample_functions(functions: tuple[PciFunction, ...], where: Whereabouts) -> 
             yield from _errors(function.aer, place)
 
 
-def _port_place(function: PciFunction, where: Whereabouts) -> Place:
+def _port_place(function: PciFunction, where: DeviceMap) -> Origin:
     path = function.own_path
-    return Place(path, where.drive_below(path), PORT)
+    return Origin(path, where.drive_below(path), PORT)
 
 
-def _device_place(function: PciFunction, where: Whereabouts) -> Place:
+def _device_place(function: PciFunction, where: DeviceMap) -> Origin:
     number = function.address.rpartition(".")[2]
     end = DEVICE if number == "0" or len(function.hops) == 1 else f"{DEVICE}.{number}"
-    return Place(function.path, where.serials.get(function.address, ""), end)
+    return Origin(function.path, where.serials.get(function.address, ""), end)
 
 
-def _link(function: PciFunction, place: Place, *, is_port: bool) -> Iterator[Sample]:
+def _link(function: PciFunction, place: Origin, *, is_port: bool) -> Iterator[Sample]:
     if function.link.trained_lanes is None and function.express is None:
         return
     if not is_port:
@@ -57,7 +57,7 @@ def _link(function: PciFunction, place: Place, *, is_port: bool) -> Iterator[Sam
         yield from sample(place, measures.ASLEEP, function.power.sleeps)
 
 
-def _errors(counters: AerCounters, place: Place) -> Iterator[Sample]:
+def _errors(counters: AerCounters, place: Origin) -> Iterator[Sample]:
     for measure, counts in (
         (measures.CORRECTABLE, counters.correctable),
         (measures.NONFATAL, counters.nonfatal),
@@ -68,13 +68,13 @@ def _errors(counters: AerCounters, place: Place) -> Iterator[Sample]:
     if place.end != PORT:
         return
     # What a root port was told by all below it: of no one drive.
-    messages = Place(place.path, "", _MESSAGES)
+    messages = Origin(place.path, "", _MESSAGES)
     yield from sample(messages, measures.ROOT_CORRECTABLE, counters.root_correctable)
     yield from sample(messages, measures.ROOT_NONFATAL, counters.root_nonfatal)
     yield from sample(messages, measures.ROOT_FATAL, counters.root_fatal)
 
 
-def _bits(place: Place, measure: Measure, counts: Mapping[str, int]) -> Iterator[Sample]:
+def _bits(place: Origin, measure: Measure, counts: Mapping[str, int]) -> Iterator[Sample]:
     yield from sample(place, measure, sum(counts.values()))
     for bit, count in counts.items():
         if count:

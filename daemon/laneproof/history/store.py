@@ -15,15 +15,15 @@ from laneproof.box.inventory import Inventory, take_inventory
 from laneproof.findings import Finding, FindingChange
 from laneproof.history import retention
 from laneproof.history.batch import Batch, highest_pass, load_ended
-from laneproof.history.boots import HOLE_SECONDS, BootBook, date_anew
-from laneproof.history.database import Database, Kept
-from laneproof.history.events import BOOTED, CLOCK_STEPPED, Event, EventBook, from_device, from_kernel
-from laneproof.history.finding_lives import FindingBook
+from laneproof.history.boots import HOLE_SECONDS, BootWriter, redate
+from laneproof.history.database import Database, Written
+from laneproof.history.events import BOOTED, CLOCK_STEPPED, Event, EventWriter, from_device, from_kernel
+from laneproof.history.finding_lives import FindingWriter
 from laneproof.history.history import History
-from laneproof.history.inventories import FEWEST_SECONDS, InventoryBook
+from laneproof.history.inventories import FEWEST_SECONDS, InventoryWriter
 from laneproof.history.live_series import LiveSeries, PassMark
-from laneproof.history.notes import Note, keep_note
-from laneproof.history.origins import Names, Whereabouts, locate
+from laneproof.history.notes import Note, write_note
+from laneproof.history.origins import DeviceMap, DeviceNames, map_devices
 from laneproof.history.packing import pack
 from laneproof.history.sampled_groups import SAMPLERS, sample_group
 from laneproof_collectors.host import Clock
@@ -40,11 +40,11 @@ HEARTBEAT_SECONDS = 300.0
 
 TIDY_SECONDS = 3600.0
 
-TakeInventory = Callable[[Snapshot], Inventory]
+MakeInventory = Callable[[Snapshot], Inventory]
 Answer = TypeVar("Answer")
 
 
-class Pass(Protocol):
+class JudgedPass(Protocol):
     """What one pass came to, as the engine gives it."""
 
     @property
@@ -64,21 +64,21 @@ class Store(History):
     """Keeps passes, events, findings and notes, and answers for them."""
 
     def __init__(
-        self, database: Database, *, hole_seconds: float = HOLE_SECONDS, take: TakeInventory | None = None
+        self, database: Database, *, hole_seconds: float = HOLE_SECONDS, take: MakeInventory | None = None
     ) -> None:
         """Go on with a database; see `open`."""
         super().__init__(database.connection)
         self._database = database
         self._hole_seconds = hole_seconds
-        self._take = take or _take_without_build
+        self._take = take or _inventory_without_build
         self._lock = threading.RLock()
-        self._where: Whereabouts | None = None
+        self._where: DeviceMap | None = None
         self._located: tuple[object, ...] = ()
         self._saved: dict[str, bytes] = {}
         self._begin()
 
     @classmethod
-    def open(cls, path: str, *, hole_seconds: float = HOLE_SECONDS, take: TakeInventory | None = None) -> Self:
+    def open(cls, path: str, *, hole_seconds: float = HOLE_SECONDS, take: MakeInventory | None = None) -> Self:
         """Open the history to write it; it always opens, if need be in memory.
 
         Args:
@@ -98,17 +98,17 @@ class Store(History):
         try:
             self._load()
         except sqlite3.DatabaseError as error:
-            self._database.begin_anew(error)
+            self._database.start_over(error)
             self._load()
 
     def _load(self) -> None:
         connection = self._connection = self._database.connection
         self._batch = Batch(connection)
-        self._boots = BootBook(connection, last_pass=highest_pass(connection), hole_seconds=self._hole_seconds)
+        self._boots = BootWriter(connection, last_pass=highest_pass(connection), hole_seconds=self._hole_seconds)
         self._live = LiveSeries(self._batch, load_ended(connection, self._boots.last_boot))
-        self._findings = FindingBook(connection)
-        self._events = EventBook()
-        self._inventories = InventoryBook(connection)
+        self._findings = FindingWriter(connection)
+        self._events = EventWriter()
+        self._inventories = InventoryWriter(connection)
         self._facts: dict[str, object] = {}
         self._is_first = True
         self._mark: PassMark | None = None
@@ -116,25 +116,25 @@ class Store(History):
 
     # --- keeping ------------------------------------------------------------------------------------------------------
 
-    def keep(self, outcome: Pass) -> None:
+    def add_pass(self, judged: JudgedPass) -> None:
         """Keep one pass: what moved, which findings changed, and what else is new."""
         with self._lock:
-            snapshot = outcome.snapshot
+            snapshot = judged.snapshot
             if step := self._boots.clock_step(snapshot):
-                self._date_anew(step, snapshot)
-            mark = self._mark = self._turn(snapshot)
-            self._keep_samples(snapshot, mark, urgent=bool(outcome.changes))
-            self._findings.keep(outcome.findings, outcome.changes, mark.boot, mark.t, self._batch)
-            self._keep_inventory(snapshot, mark, urgent=bool(outcome.changes))
-            self._commit_if_due(mark, urgent=bool(outcome.changes))
+                self._redate(step, snapshot)
+            mark = self._mark = self._begin_pass(snapshot)
+            self._keep_samples(snapshot, mark, urgent=bool(judged.changes))
+            self._findings.write(judged.findings, judged.changes, mark.boot, mark.t, self._batch)
+            self._keep_inventory(snapshot, mark, urgent=bool(judged.changes))
+            self._commit_if_due(mark, urgent=bool(judged.changes))
 
-    def keep_events(self, events: Iterable[Event]) -> None:
+    def add_events(self, events: Iterable[Event]) -> None:
         """Keep what happened; it is written with the next commit."""
         with self._lock:
             for event in events:
-                self._events.keep(event, self._boots.boot, self._batch)
+                self._events.write(event, self._boots.boot, self._batch)
 
-    def keep_kernel_events(
+    def add_kernel_events(
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
     ) -> None:
         """Keep what the kernel's log told.
@@ -144,22 +144,22 @@ class Store(History):
             clock: The time of reading.
             paths: Where the names of an earlier boot led; those of this boot are known here.
         """
-        names, earlier = self._names(), Names(paths=paths)
+        names, earlier = self._names(), DeviceNames(paths=paths)
         with self._lock:
             for one in reports:
                 event = from_kernel(one, clock=clock, names=names if one.boot_id is None else earlier)
                 boot = self._boots.boot if one.boot_id is None else self._boots.find(one.boot_id)
-                self._events.keep(event, boot, self._batch)
+                self._events.write(event, boot, self._batch)
 
-    def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
+    def add_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
         """Keep what the kernel told of devices that came and went."""
         names = self._names()
-        self.keep_events(from_device(one, clock=clock, names=names) for one in told)
+        self.add_events(from_device(one, clock=clock, names=names) for one in told)
 
     def add_note(self, note: Note) -> None:
         """Keep what the owner told, at once."""
         with self._lock:
-            keep_note(note, self._batch)
+            write_note(note, self._batch)
             self._commit()
 
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
@@ -189,32 +189,32 @@ class Store(History):
 
     # --- one pass -----------------------------------------------------------------------------------------------------
 
-    def _turn(self, snapshot: Snapshot) -> PassMark:
+    def _begin_pass(self, snapshot: Snapshot) -> PassMark:
         if self._boots.is_new_boot(snapshot):
             self._live.end_boot()
             self._facts = {}
-        mark, is_new = self._boots.turn(snapshot, self._batch)
+        mark, is_new = self._boots.begin_pass(snapshot, self._batch)
         if is_new:
             self._committed_up = self._looked_up = self._tidied_up = float("-inf")
-            self._events.keep(_booted(snapshot), mark.boot, self._batch)
+            self._events.write(_booted(snapshot), mark.boot, self._batch)
         return mark
 
-    def _date_anew(self, step: float, snapshot: Snapshot) -> None:
+    def _redate(self, step: float, snapshot: Snapshot) -> None:
         """The clock was set: what this boot noted by the wrong clock gets its true date."""
         boot = self._boots.last_boot
         self._live.settle()
         self._commit()
         if boot is not None:
-            self._write(lambda one: date_anew(one, boot, step))
+            self._write(lambda one: redate(one, boot, step))
         self._boots.clock_was_set(step)
         how = "on" if step > 0 else "back"
         text = f"the clock was set {how} by {abs(step):.0f} s"
-        self._events.keep(
+        self._events.write(
             Event(t=snapshot.taken_at, kind=CLOCK_STEPPED, text=text, up_seconds=snapshot.up_seconds), boot, self._batch
         )
 
     def _keep_samples(self, snapshot: Snapshot, mark: PassMark, *, urgent: bool) -> None:
-        before, where = self._where, self._find_whereabouts(snapshot)
+        before, where = self._where, self._map_devices(snapshot)
         moved = before is None or (before.positions, before.serials) != (where.positions, where.serials)
         for group in SAMPLERS:
             facts = getattr(snapshot, group)
@@ -224,26 +224,26 @@ class Store(History):
                 continue  # not read again since the last pass
             self._facts[group] = facts
             samples = sample_group(snapshot, group, where)
-            self._live.take(group, samples, mark, urgent=urgent, was_read=not isinstance(facts, Unread))
+            self._live.add(group, samples, mark, urgent=urgent, was_read=not isinstance(facts, Unread))
         if self._is_first:
             self._live.end_unseen(mark)
             self._is_first = False
 
-    def _find_whereabouts(self, snapshot: Snapshot) -> Whereabouts:
+    def _map_devices(self, snapshot: Snapshot) -> DeviceMap:
         sources = (snapshot.functions, snapshot.controllers, snapshot.drives, snapshot.firmware)
         if self._where is None or any(a is not b for a, b in zip(sources, self._located, strict=True)):
-            self._where, self._located = locate(snapshot, self._where), sources
+            self._where, self._located = map_devices(snapshot, self._where), sources
         return self._where
 
-    def _names(self) -> Names:
-        return Names() if self._where is None else self._where.names
+    def _names(self) -> DeviceNames:
+        return DeviceNames() if self._where is None else self._where.names
 
     def _keep_inventory(self, snapshot: Snapshot, mark: PassMark, *, urgent: bool) -> None:
         if not urgent and mark.up - self._looked_up < FEWEST_SECONDS:
             return
         self._looked_up = mark.up
-        for event in self._inventories.keep(self._take(snapshot), mark, self._batch):
-            self._events.keep(event, mark.boot, self._batch)
+        for event in self._inventories.write(self._take(snapshot), mark, self._batch):
+            self._events.write(event, mark.boot, self._batch)
 
     # --- writing ------------------------------------------------------------------------------------------------------
 
@@ -273,7 +273,7 @@ class Store(History):
     def _write(self, work: Callable[[sqlite3.Connection], None]) -> bool:
         """Do one transaction; False where the database was begun anew and what waited is void."""
         try:
-            if self._database.write(work) is Kept.KEPT:
+            if self._database.write(work) is Written.YES:
                 return True
         except sqlite3.Error:
             _log.exception("a minute of history could not be written and is left out")
@@ -286,7 +286,7 @@ def _tidy(connection: sqlite3.Connection, now: float) -> None:
     retention.tidy(connection, now=now)
 
 
-def _take_without_build(snapshot: Snapshot) -> Inventory:
+def _inventory_without_build(snapshot: Snapshot) -> Inventory:
     return take_inventory(None, snapshot)
 
 

@@ -30,7 +30,7 @@ class Past:
         standing: By rule and subject, the findings that stood after the pass before: a sign stays until it has been
             quiet for long enough, and only its own last words tell since when.
         notes: What the owner told.
-        outcomes: Causes that turned out.
+        confirmed: Causes that turned out.
         unheard: What could not be heard in this pass, by ``kernel-log`` and ``device-events``: silence says nothing.
     """
 
@@ -41,7 +41,7 @@ class Past:
     ledger: Ledger | None = None
     standing: Mapping[tuple[str, str], Finding] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
-    outcomes: tuple[ConfirmedCause, ...] = ()
+    confirmed: tuple[ConfirmedCause, ...] = ()
     unheard: Mapping[str, Unread] = field(default_factory=dict)
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from laneproof.box.links import generation_at
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.trial import Outcome, judge_trial
+from laneproof.evidence.trial import TrialOutcome, judge_trial
 from laneproof.past.changes import Change
 from laneproof.past.episodes import Episode
 from laneproof.past.link_errors import LinkRecord
@@ -49,7 +49,7 @@ class Trial:
     events_before: int
     seconds_before: float
     events_after: int = 0
-    outcome: str = Outcome.COUNTING
+    outcome: str = TrialOutcome.COUNTING
     needed_seconds: float = 0.0
     decided_at: float | None = None
 
@@ -120,9 +120,9 @@ class TrialBook:
         trial.needed_seconds = judged.needed_seconds
         outcome = judged.outcome
         if trial.complaint == ERRORS:  # a sound link makes some errors too, so it never is quite clean
-            outcome = _judge_errors(trial, now, is_rarer=judged.outcome in (Outcome.BETTER, Outcome.CURED))
+            outcome = _judge_errors(trial, now, is_rarer=judged.outcome in (TrialOutcome.BETTER, TrialOutcome.CURED))
         trial.outcome = outcome
-        if outcome in (Outcome.CURED, Outcome.NOT_CURED):
+        if outcome in (TrialOutcome.CURED, TrialOutcome.NOT_CURED):
             trial.decided_at = now
 
     def open(self) -> list[Trial]:
@@ -174,11 +174,11 @@ def _weigh_errors(links: Iterable[LinkRecord], now: float) -> tuple[str, int, fl
     return worst
 
 
-def _judge_errors(trial: Trial, now: float, *, is_rarer: bool) -> Outcome:
+def _judge_errors(trial: Trial, now: float, *, is_rarer: bool) -> TrialOutcome:
     watched = now - trial.began_at
     if watched < trial.needed_seconds:
-        return Outcome.COUNTING
+        return TrialOutcome.COUNTING
     before = trial.events_before / trial.seconds_before
     if is_rarer and trial.events_after / watched <= _MUCH_BETTER * before:
-        return Outcome.CURED
-    return Outcome.NOT_CURED if watched >= 3 * trial.needed_seconds else Outcome.COUNTING
+        return TrialOutcome.CURED
+    return TrialOutcome.NOT_CURED if watched >= 3 * trial.needed_seconds else TrialOutcome.COUNTING

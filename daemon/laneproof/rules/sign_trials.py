@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from laneproof.evidence.trial import Outcome
+from laneproof.evidence.trial import TrialOutcome
 from laneproof.findings import format_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.trials import Trial
@@ -33,9 +33,9 @@ def say_trial(ledger: Ledger, trial: Trial | None) -> dict[str, Any]:
 def describe_trial(ledger: Ledger, trial: Trial) -> str:
     """Say in a clause how a trial stands."""
     match trial.outcome:
-        case Outcome.CURED:
+        case TrialOutcome.CURED:
             return f"{trial.words}: clean for {say_seconds(ledger.now - trial.began_at)} since, which counts as cured"
-        case Outcome.NOT_CURED | Outcome.BETTER:
+        case TrialOutcome.NOT_CURED | TrialOutcome.BETTER:
             return f"{trial.words}: it happened {say_times(trial.events_after)} since, so that was not the cure"
     remaining = say_seconds(trial.remaining_seconds(ledger.now))
     return f"on trial since {trial.words}: it must stay clean for {remaining} more"

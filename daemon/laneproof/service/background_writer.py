@@ -15,7 +15,7 @@ from threading import Thread
 from types import MappingProxyType
 from typing import Any, Protocol
 
-from laneproof.engine import Outcome
+from laneproof.engine import PassResult
 from laneproof.history.events import Event
 from laneproof.history.notes import Note
 from laneproof_collectors.host import Clock
@@ -26,27 +26,27 @@ _log = logging.getLogger(__name__)
 
 MOST_WAITING = 500
 """How many passes and events wait at most: a few minutes of a box in trouble, hours of one at rest."""
-KEPT_FREE = 100
+RESERVED = 100
 """So many places are left to passes and state: a device that floods the log must not push them out."""
 CLOSE_SECONDS = 10.0
 """How long the end waits for what is still to be written; the service manager gives twenty."""
 
 
-class Keeper(Protocol):
+class HistoryWriter(Protocol):
     """Keeps what must outlive the process."""
 
-    def keep(self, outcome: Outcome) -> None:
+    def add_pass(self, outcome: PassResult) -> None:
         """Keep one pass."""
 
-    def keep_kernel_events(
+    def add_kernel_events(
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
     ) -> None:
         """Keep what the kernel's log told."""
 
-    def keep_events(self, events: Iterable[Event]) -> None:
+    def add_events(self, events: Iterable[Event]) -> None:
         """Keep what else happened."""
 
-    def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
+    def add_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
         """Keep what the kernel told of devices that came and went."""
 
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
@@ -62,58 +62,58 @@ class Keeper(Protocol):
         """Close the store."""
 
 
-class BackgroundKeeper:
-    """A keeper that never lets its caller wait, but for the owner's notes and at the end."""
+class BackgroundWriter:
+    """A writer that never lets its caller wait, but for the owner's notes and at the end."""
 
-    def __init__(self, keeper: Keeper, *, most_waiting: int = MOST_WAITING) -> None:
+    def __init__(self, writer: HistoryWriter, *, most_waiting: int = MOST_WAITING) -> None:
         """Begin.
 
         Args:
-            keeper: The one that does the work; it may be asked from any thread.
+            writer: The one that does the work; it may be asked from any thread.
             most_waiting: How much waits for it at most.
         """
-        self._keeper = keeper
+        self._writer = writer
         self._waiting: queue.Queue[Callable[[], None] | None] = queue.Queue(most_waiting)
-        self._most_events = max(1, most_waiting - KEPT_FREE)
+        self._most_events = max(1, most_waiting - RESERVED)
         self._left_out = 0
         self._thread = Thread(target=self._work, name="history", daemon=True)
         self._thread.start()
 
-    def keep(self, outcome: Outcome) -> None:
+    def add_pass(self, outcome: PassResult) -> None:
         """Keep one pass."""
-        self._put(partial(self._keeper.keep, outcome))
+        self._put(partial(self._writer.add_pass, outcome))
 
-    def keep_kernel_events(
+    def add_kernel_events(
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
     ) -> None:
         """Keep what the kernel's log told; see the store."""
-        self._put(partial(self._keeper.keep_kernel_events, tuple(reports), clock, paths), is_event=True)
+        self._put(partial(self._writer.add_kernel_events, tuple(reports), clock, paths), is_event=True)
 
-    def keep_events(self, events: Iterable[Event]) -> None:
+    def add_events(self, events: Iterable[Event]) -> None:
         """Keep what else happened."""
-        self._put(partial(self._keeper.keep_events, tuple(events)))
+        self._put(partial(self._writer.add_events, tuple(events)))
 
-    def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
+    def add_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
         """Keep what the kernel told of devices that came and went."""
-        self._put(partial(self._keeper.keep_device_events, tuple(told), clock), is_event=True)
+        self._put(partial(self._writer.add_device_events, tuple(told), clock), is_event=True)
 
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
         """Save a JSON value under a name, in the place of the one before."""
-        self._put(partial(self._keeper.save_state, name, value))
+        self._put(partial(self._writer.save_state, name, value))
 
     def reconcile(self) -> None:
         """Take what the next pass says to stand for what stands."""
-        self._put(self._keeper.reconcile)
+        self._put(self._writer.reconcile)
 
     def add_note(self, note: Note) -> None:
         """Keep what the owner told, before the caller goes on: the caller then forgets it."""
-        self._keeper.add_note(note)
+        self._writer.add_note(note)
 
     def close(self) -> None:
         """Write what waits, and close; a drive that hangs is left to the process's end."""
         end = time.monotonic() + CLOSE_SECONDS
         try:
-            self._waiting.put(self._keeper.close, timeout=CLOSE_SECONDS)
+            self._waiting.put(self._writer.close, timeout=CLOSE_SECONDS)
             self._waiting.put(None, timeout=max(0.0, end - time.monotonic()))
         except queue.Full:
             pass

@@ -2,7 +2,7 @@
 
 One loop, in the thread that calls `run`, owns the engine and all state. Each pass of a collector runs in a thread of
 its own and hands its facts back, so that one that never comes back takes nobody's place and does not keep the process
-from ending; the HTTP server reads what was published and never touches hardware.
+from ending; the HTTP server reads what was status and never touches hardware.
 """
 
 import contextlib
@@ -18,22 +18,22 @@ from threading import RLock, Thread
 from types import MappingProxyType
 from typing import Any
 
-from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine, Outcome
+from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine, PassResult
 from laneproof.findings import FindingChange, verdict
 from laneproof.history.events import RECORDS_LOST, Event
-from laneproof.history.recent_readings import HeldReadings
+from laneproof.history.recent_readings import RecentReadings
 from laneproof.past.timeline import LATE_SECONDS
 from laneproof.rules.drives.signs_drops import describe_drop
-from laneproof.service.background_writer import Keeper
+from laneproof.service.background_writer import HistoryWriter
 from laneproof.service.declaration_file import DeclarationFile
-from laneproof.service.evidence_folder import find_carriers
+from laneproof.service.evidence_folder import find_carrying_drives
 from laneproof.service.evidence_ring import EvidenceRing
-from laneproof.service.journal_reader import BOOT_BEFORE, Found, Known, ReadBack
+from laneproof.service.journal_reader import BOOT_BEFORE, JournalAnswer, JournalReader, LastRead
 from laneproof.service.notify import Notifier
-from laneproof.service.owner_notes import Inbox, sort_told
-from laneproof.service.pending_events import News
+from laneproof.service.owner_notes import Inbox, sort_notes
+from laneproof.service.pending_events import PendingEvents
 from laneproof.service.schedule import Schedule
-from laneproof.service.status import MOST_RECENT, CollectorRun, Published
+from laneproof.service.status import MOST_RECENT, CollectorRun, DaemonStatus
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
 from laneproof_collectors.host import Clock, Host
 from laneproof_collectors.hotplug import read_device_events
@@ -65,11 +65,11 @@ class Daemon:
         host: Host,
         declaration: DeclarationFile,
         *,
-        keeper: Keeper,
+        writer: HistoryWriter,
         engine: Engine | None = None,
         collectors: tuple[Collector, ...] | None = None,
         notifier: Notifier | None = None,
-        tell: Callable[[FindingChange], None] | None = None,
+        report: Callable[[FindingChange], None] | None = None,
         recent: Iterable[FindingChange] = (),
         inbox: Inbox | None = None,
         ring: EvidenceRing | None = None,
@@ -79,37 +79,37 @@ class Daemon:
         Args:
             host: The machine.
             declaration: The declaration's file.
-            keeper: Where passes are kept.
+            writer: Where passes are kept.
             engine: An engine that knows earlier passes; None for a new one.
             collectors: The collectors; None for all of them.
             notifier: The service manager; None for the one in the environment.
-            tell: Told of each change of a finding; None writes it to the log.
+            report: Called with each change of a finding; None writes it to the log.
             recent: Changes of findings in earlier runs, the newest last.
             inbox: Where commands leave what the owner told; None for nowhere.
             ring: Where evidence of disconnects is written at once; None for nowhere.
         """
         self._host = host
         self._declaration = declaration
-        self._keeper = keeper
+        self._writer = writer
         self._engine = engine or Engine(None, confirmations=LIVE_CONFIRMATIONS)
         self._collectors = {one.group: one for one in collectors or make_collectors()}
         self._notifier = notifier or Notifier(os.environ)
-        self._tell = tell or _log_change
+        self._report = report or _log_change
         self._schedule = Schedule({one.group: one.interval_seconds for one in self._collectors.values()})
         self._done: queue.SimpleQueue[tuple[str, object, float]] = queue.SimpleQueue()
         self._facts: dict[str, Any] = {}
-        self._news = News()
+        self._pending = PendingEvents()
         self._inbox = inbox
-        self._ring, self._held = ring, HeldReadings()
-        self._read_back = ReadBack(host, self._wake)
-        self._known = Known.of(self._engine.past.ledger.timeline if self._engine.past.ledger else None)
-        self._early: list[tuple[tuple[TimedKernelEvent, ...], Clock, Mapping[str, str]]] = []
+        self._ring, self._recent = ring, RecentReadings()
+        self._journal = JournalReader(host, self._wake)
+        self._last_read = LastRead.of(self._engine.past.ledger.timeline if self._engine.past.ledger else None)
+        self._early_events: list[tuple[tuple[TimedKernelEvent, ...], Clock, Mapping[str, str]]] = []
         self._began, self._lost = 0.0, 0
         self._saved_at = float("-inf")
         self._wake_read, self._wake_write = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self._closing = RLock()  # a signal may come while the loop itself is waking
         self._stopping = self._reload_wanted = self._closed = False
-        self.published = Published(recent=tuple(recent)[: -MOST_RECENT - 1 : -1])
+        self.status = DaemonStatus(recent=tuple(recent)[: -MOST_RECENT - 1 : -1])
 
     # --- what may be called from elsewhere (signal handlers, other threads) ---------------------------------------
 
@@ -135,20 +135,20 @@ class Daemon:
         """Read, judge and publish until `stop` is called."""
         self._load_build()
         self._began = time.monotonic()
-        self._read_back.begin(self._known)
+        self._journal.begin(self._last_read)
         while not self._stopping:
             now = time.monotonic()
-            self.published = replace(self.published, alive_at=now)
+            self.status = replace(self.status, alive_at=now)
             self._notifier.alive(now)
-            self._send_collectors(now)
+            self._start_collectors(now)
             if self._host.wait(min(self._schedule.seconds_to_next(now), LONGEST_WAIT_SECONDS), self._wake_read):
                 time.sleep(GATHER_SECONDS)
             self._drain_wakes()
             if self._reload_wanted or self._declaration.has_changed():
                 self._reload()
-            self._take_events()
-            came = self._take_read_back()
-            if self._take_facts() or came:
+            self._read_events()
+            came = self._collect_journal()
+            if self._collect_facts() or came:
                 self._judge()
         self._notifier.stopping()
 
@@ -159,11 +159,11 @@ class Daemon:
             os.close(self._wake_read)
             os.close(self._wake_write)
         self._host.close()
-        if self.published.outcome is not None:
-            self._keeper.save_state(STATE_NAME, self._engine.as_state())
+        if self.status.outcome is not None:
+            self._writer.save_state(STATE_NAME, self._engine.as_state())
         if self._ring is not None:
             self._ring.close()
-        self._keeper.close()
+        self._writer.close()
         self._notifier.close()
 
     def _drain_wakes(self) -> None:
@@ -173,7 +173,7 @@ class Daemon:
 
     def _reload(self) -> None:
         self._reload_wanted = False
-        is_up = self.published.outcome is not None  # before that the service manager waits for its first word
+        is_up = self.status.outcome is not None  # before that the service manager waits for its first word
         if is_up:
             self._notifier.reloading()
         self._load_build()
@@ -184,19 +184,19 @@ class Daemon:
         """Put the declaration in force; a wrong one, or one that is gone, is told and leaves the old one."""
         try:
             build = self._declaration.read()
-            if build is None and self.published.build is not None:
+            if build is None and self.status.build is not None:
                 raise FileNotFoundError(f"{self._declaration.path} is gone")  # noqa: TRY301 (told as any other problem)
         except Exception as error:  # noqa: BLE001 (whatever is wrong with it, the old one stays)
-            stays = "the one before stays in force" if self.published.build else "none is in force"
+            stays = "the one before stays in force" if self.status.build else "none is in force"
             _log.error("the declaration was not loaded, %s: %s", stays, error)
-            self.published = replace(self.published, build_problem=str(error))
+            self.status = replace(self.status, build_problem=str(error))
             return
         self._engine.build = build
-        self.published = replace(self.published, build=build, build_problem=None)
-        if self.published.outcome is not None:
+        self.status = replace(self.status, build=build, build_problem=None)
+        if self.status.outcome is not None:
             self._judge()
 
-    def _send_collectors(self, now: float) -> None:
+    def _start_collectors(self, now: float) -> None:
         for group in self._schedule.take_due(now):
             collector = self._collectors[group]
             Thread(target=self._run_collector, args=(collector,), name=f"collector-{group}", daemon=True).start()
@@ -207,59 +207,59 @@ class Daemon:
         self._done.put((collector.group, facts, time.monotonic() - started))
         self._wake()
 
-    def _take_events(self) -> None:
+    def _read_events(self) -> None:
         """Take what the kernel told; a drive in trouble, or a device that came or went, starts a pass at once."""
         kernel, devices = read_kernel_events(self._host), read_device_events(self._host)
         read_at = time.monotonic()
-        self._news.take(kernel, devices)
+        self._pending.add(kernel, devices)
         if self._ring is not None:
-            lines = self._held.take_events(
+            lines = self._recent.add_events(
                 () if isinstance(kernel, Unread) else kernel.events,
                 () if isinstance(devices, Unread) else devices,
                 self._host.clock(),
-                is_urgent=self._news.is_urgent,
+                is_urgent=self._pending.is_urgent,
             )
             self._ring.put(lines, read_at=read_at)
         if not isinstance(kernel, Unread):
-            self._keep_kernel_events(kernel.events)
-            if self._read_back.has_lost(kernel, self._known):
-                self._miss_records(kernel)
+            self._add_kernel_events(kernel.events)
+            if self._journal.has_lost(kernel, self._last_read):
+                self._note_lost_records(kernel)
         if not isinstance(devices, Unread) and devices:
-            self._keeper.keep_device_events(devices, self._host.clock())
-        if self._news.is_urgent:
+            self._writer.add_device_events(devices, self._host.clock())
+        if self._pending.is_urgent:
             self._schedule.hasten(HASTENED_BY_EVENTS, at=time.monotonic() + SETTLE_SECONDS)
 
-    def _keep_kernel_events(
+    def _add_kernel_events(
         self, events: tuple[TimedKernelEvent, ...], paths: Mapping[str, str] = MappingProxyType({})
     ) -> None:
         """Have events kept; those before the first pass wait for it, since nobody knows yet where their names lead."""
         if not events:
             return
-        if self.published.outcome is None:
-            self._early.append((events, self._host.clock(), paths))
+        if self.status.outcome is None:
+            self._early_events.append((events, self._host.clock(), paths))
         else:
-            self._keeper.keep_kernel_events(events, self._host.clock(), paths)
+            self._writer.add_kernel_events(events, self._host.clock(), paths)
 
-    def _miss_records(self, kernel: KernelEvents) -> None:
+    def _note_lost_records(self, kernel: KernelEvents) -> None:
         """Records were overwritten before they were read: the journal may have kept them."""
         self._lost += kernel.lost
-        self.published = replace(self.published, lost_records=self.published.lost_records + kernel.lost)
-        self._read_back.ask_this_boot(self._known, self._news.waiting)
+        self.status = replace(self.status, lost_records=self.status.lost_records + kernel.lost)
+        self._journal.ask_this_boot(self._last_read, self._pending.kernel_events)
 
-    def _take_read_back(self) -> bool:
+    def _collect_journal(self) -> bool:
         """Take what the journal had; whether there is anything to judge."""
-        found = self._read_back.take()
+        found = self._journal.collect()
         for one in found:
             is_before = one.boot == BOOT_BEFORE
             paths = self._find_names_before() if is_before and one.to_judge else {}
-            self._keep_kernel_events((*one.to_judge, *one.to_tell), paths)
-            if self.published.outcome is None:
-                self._news.add(one.to_judge)
+            self._add_kernel_events((*one.to_judge, *one.to_report), paths)
+            if self.status.outcome is None:
+                self._pending.add_missed(one.to_judge)
             elif not is_before:  # what comes too late to be put in its place judges nothing
                 oldest = self._host.clock().up_seconds - LATE_SECONDS
-                self._news.add(tuple(each for each in one.to_judge if (each.up_seconds or 0.0) >= oldest))
+                self._pending.add_missed(tuple(each for each in one.to_judge if (each.up_seconds or 0.0) >= oldest))
             if not is_before:
-                self._tell_lost(one)
+                self._report_lost(one)
             elif one.problem is not None:
                 _log.info("what the boot before said last is not known: %s", one.problem)
         return bool(found)
@@ -269,9 +269,9 @@ class Daemon:
         ledger = self._engine.past.ledger
         if ledger is None:
             return {}
-        return dict(ledger.episodes.names if self.published.outcome is None else ledger.episodes.older_names)
+        return dict(ledger.episodes.names if self.status.outcome is None else ledger.episodes.older_names)
 
-    def _tell_lost(self, found: Found) -> None:
+    def _report_lost(self, found: JournalAnswer) -> None:
         """Say in the history how many records were lost, and whether the journal had them."""
         clock = self._host.clock()
         had = (
@@ -282,15 +282,15 @@ class Daemon:
         text = f"{self._lost} records of the kernel's log were overwritten before they were read; {had}"
         _log.warning("%s", text)
         self._lost = 0
-        self._keeper.keep_events(
+        self._writer.add_events(
             (Event(t=clock.unix_seconds, kind=RECORDS_LOST, text=text, up_seconds=clock.up_seconds),)
         )
 
-    def _take_facts(self) -> bool:
+    def _collect_facts(self) -> bool:
         """Take the facts that workers brought, and note who stays away; whether there is anything to judge."""
         news = False
         clock = self._host.clock()
-        runs = dict(self.published.runs)
+        runs = dict(self.status.runs)
         with contextlib.suppress(queue.Empty):
             while True:
                 group, facts, seconds = self._done.get_nowait()
@@ -301,45 +301,45 @@ class Daemon:
                 news = True
         overdue = self._schedule.find_overdue(time.monotonic())
         for group, seconds in overdue.items():
-            if group not in self.published.overdue:
+            if group not in self.status.overdue:
                 _log.warning("the collector of %s has not answered for %.0f s; the others go on", group, seconds)
                 why = f"its collector has not answered for {seconds:.0f} s"
                 self._facts[group] = Unread(group, why, Reason.TIMED_OUT)
                 news = True
         complete = self._facts.keys() >= self._collectors.keys()
-        self.published = replace(self.published, runs=runs, overdue=overdue, complete=complete)
+        self.status = replace(self.status, runs=runs, overdue=overdue, complete=complete)
         return news
 
     def _judge(self) -> None:
-        if not self.published.complete:
+        if not self.status.complete:
             return  # before each collector has answered once, "not read yet" would be told as a fault
-        was_ready = self.published.outcome is not None
-        if not was_ready and self._read_back.is_away and time.monotonic() - self._began < JOURNAL_SECONDS:
+        was_ready = self.status.outcome is not None
+        if not was_ready and self._journal.is_away and time.monotonic() - self._began < JOURNAL_SECONDS:
             return
-        self._take_told()
-        outcome = self._engine.observe(assemble(self._facts, self._host.clock()), *self._news.give())
+        self._read_notes()
+        outcome = self._engine.observe(assemble(self._facts, self._host.clock()), *self._pending.drain())
         if outcome.waiting:
             self._schedule.hasten(("functions",), at=time.monotonic() + CONFIRM_AFTER_SECONDS)
-        counts = Counter(self.published.changes)
+        counts = Counter(self.status.changes)
         counts.update((str(one.change), str(one.finding.severity)) for one in outcome.changes)
-        recent = (*reversed(outcome.changes), *self.published.recent)[:MOST_RECENT]
-        self.published = replace(self.published, outcome=outcome, changes=counts, recent=recent)
+        recent = (*reversed(outcome.changes), *self.status.recent)[:MOST_RECENT]
+        self.status = replace(self.status, outcome=outcome, changes=counts, recent=recent)
         self._write_evidence(outcome)
-        self._keeper.keep(outcome)
-        for early in self._early:
-            self._keeper.keep_kernel_events(*early)
-        self._early.clear()
-        self._known = Known.of(self._engine.past.ledger.timeline if self._engine.past.ledger else None)
+        self._writer.add_pass(outcome)
+        for early in self._early_events:
+            self._writer.add_kernel_events(*early)
+        self._early_events.clear()
+        self._last_read = LastRead.of(self._engine.past.ledger.timeline if self._engine.past.ledger else None)
         self._save_state(urgent=bool(outcome.changes or outcome.episodes))
         for change in outcome.changes:
-            self._tell(change)
+            self._report(change)
         if not was_ready:
             self._notifier.ready(self._describe())
             self._say_where_evidence_lies(outcome)
         elif outcome.changes:
             self._notifier.status(self._describe())
 
-    def _write_evidence(self, outcome: Outcome) -> None:
+    def _write_evidence(self, outcome: PassResult) -> None:
         """Hold the pass's readings; while something goes on, write them and the disconnects that they belong to."""
         ledger = self._engine.past.ledger
         if self._ring is None or ledger is None:
@@ -351,13 +351,13 @@ class Daemon:
             | describe_drop(ledger, one)
             for one in outcome.episodes
         ]
-        self._ring.put(self._held.take_pass(outcome.snapshot, episodes))
-        self.published = replace(self.published, ring=self._ring.state)
+        self._ring.put(self._recent.add_pass(outcome.snapshot, episodes))
+        self.status = replace(self.status, ring=self._ring.state)
 
-    def _say_where_evidence_lies(self, outcome: Outcome) -> None:
+    def _say_where_evidence_lies(self, outcome: PassResult) -> None:
         if self._ring is None:
             return
-        carriers = find_carriers(os.path.realpath(self._ring.state.folder), self._engine.build, outcome.snapshot)
+        carriers = find_carrying_drives(os.path.realpath(self._ring.state.folder), self._engine.build, outcome.snapshot)
         if carriers:
             _log.warning(
                 "the evidence of disconnects lies on %s and goes with it; name a folder elsewhere in the settings: "
@@ -365,29 +365,29 @@ class Daemon:
                 ", ".join(carriers),
             )
 
-    def _take_told(self) -> None:
+    def _read_notes(self) -> None:
         """Take what the owner told since the pass before: it is kept first, then given to the engine."""
-        told = self._inbox.take() if self._inbox is not None else ()
+        told = self._inbox.read() if self._inbox is not None else ()
         if self._inbox is None or not told:
             return
         for note in told:
-            self._keeper.add_note(note)
-        self._inbox.forget()
+            self._writer.add_note(note)
+        self._inbox.clear()
         build = self._engine.build
-        notes, outcomes = sort_told(told, tuple(one.label for one in build.position) if build else ())
-        self._engine.tell(notes=notes, outcomes=outcomes)
+        notes, confirmed = sort_notes(told, tuple(one.label for one in build.position) if build else ())
+        self._engine.add_notes(notes=notes, confirmed=confirmed)
 
     def _save_state(self, *, urgent: bool) -> None:
         """Save what the passes add up to: now and then, and soon after something happened."""
         now = time.monotonic()
         if now - self._saved_at >= (URGENT_SAVE_SECONDS if urgent else SAVE_SECONDS):
             self._saved_at = now
-            self._keeper.save_state(STATE_NAME, self._engine.as_state())
+            self._writer.save_state(STATE_NAME, self._engine.as_state())
 
     def _describe(self) -> str:
-        outcome, problem = self.published.outcome, self.published.build_problem
+        outcome, problem = self.status.outcome, self.status.build_problem
         if problem is not None:
-            stays = "the one before stays" if self.published.build else "none is in force"
+            stays = "the one before stays" if self.status.build else "none is in force"
             return f"declaration not loaded, {stays}: {problem.splitlines()[0]}"
         if outcome is None:
             return "first pass"

@@ -6,7 +6,7 @@ from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
 
-def find_carriers(folder: str, build: Build | None, snapshot: Snapshot) -> tuple[str, ...]:
+def find_carrying_drives(folder: str, build: Build | None, snapshot: Snapshot) -> tuple[str, ...]:
     """Find the places whose drives carry a folder.
 
     Args:

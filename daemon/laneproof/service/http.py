@@ -1,4 +1,4 @@
-"""Answers HTTP from what was published: page, metrics, health, readiness, audit. A request never touches hardware."""
+"""Answers HTTP from the daemon's status: page, metrics, health, readiness, audit. A request never touches hardware."""
 
 import contextlib
 import json
@@ -25,7 +25,7 @@ from laneproof.findings import Change, FindingChange, Severity
 from laneproof.outputs.audit_json import as_json
 from laneproof.outputs.metrics import Sample, make_families, take_samples
 from laneproof.outputs.page.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
-from laneproof.service.status import Published
+from laneproof.service.status import DaemonStatus
 
 _log = logging.getLogger(__name__)
 
@@ -49,35 +49,35 @@ _HEADERS = (
 Reply = tuple[HTTPStatus, str, bytes]
 
 
-class PublishedCollector(Collector):
-    """Turns the published value into metric families when it is scraped."""
+class StatusCollector(Collector):
+    """Turns the daemon's status into metric families when it is scraped."""
 
-    def __init__(self, published: Callable[[], Published]) -> None:
+    def __init__(self, status: Callable[[], DaemonStatus]) -> None:
         """Take what gives the latest value."""
-        self._published = published
+        self._status = status
 
     def collect(self) -> Iterator[Family]:
         """Give all families."""
-        return make_families(_samples(self._published()))
+        return make_families(_samples(self._status()))
 
 
-def _samples(published: Published) -> Iterator[Sample]:
-    outcome = published.outcome
+def _samples(status: DaemonStatus) -> Iterator[Sample]:
+    outcome = status.outcome
     if outcome is not None:
-        yield from take_samples(published.build, outcome.snapshot, outcome.findings)
-    yield "declaration_in_force", (), float(published.build_problem is None)
+        yield from take_samples(status.build, outcome.snapshot, outcome.findings)
+    yield "declaration_in_force", (), float(status.build_problem is None)
     yield "alarm_budget_per_year", (), FALSE_PAGES_PER_YEAR
     for change, severity in product(Change, Severity):  # a counter is there from 0, so that its first step is seen
         labels = str(change), str(severity)
-        yield "finding_changes", labels, published.changes.get(labels, 0)
-    for group, run in published.runs.items():
+        yield "finding_changes", labels, status.changes.get(labels, 0)
+    for group, run in status.runs.items():
         yield "reading_seconds", (group,), run.seconds
-        yield "reading_complete", (group,), float(not run.failed and group not in published.overdue)
+        yield "reading_complete", (group,), float(not run.failed and group not in status.overdue)
         yield "reading_timestamp_seconds", (group,), run.finished_at
-    for group in published.runs.keys() | published.overdue.keys():
-        yield "reading_overdue_seconds", (group,), published.overdue.get(group, 0.0)
-    yield "kernel_log_lost_records", (), published.lost_records
-    if (ring := published.ring) is not None:
+    for group in status.runs.keys() | status.overdue.keys():
+        yield "reading_overdue_seconds", (group,), status.overdue.get(group, 0.0)
+    yield "kernel_log_lost_records", (), status.lost_records
+    if (ring := status.ring) is not None:
         yield "evidence_written_bytes", (), ring.written_bytes
         yield "evidence_failures", (), ring.failures
         if ring.delay_seconds is not None:
@@ -87,12 +87,12 @@ def _samples(published: Published) -> Iterator[Sample]:
 class Pages:
     """What is answered at each path. Pure but for the clock of the watchdog."""
 
-    def __init__(self, published: Callable[[], Published], *, now: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, status: Callable[[], DaemonStatus], *, now: Callable[[], float] = time.monotonic) -> None:
         """Take what gives the latest value."""
-        self._published = published
+        self._status = status
         self._now = now
         self._registry = CollectorRegistry(auto_describe=False)
-        self._registry.register(PublishedCollector(published))
+        self._registry.register(StatusCollector(status))
         ProcessCollector(registry=self._registry)
         self._routes: dict[str, Callable[[str], Reply]] = {
             "/": self._page,
@@ -120,22 +120,22 @@ class Pages:
         return route(accept)
 
     def _page(self, _: str) -> Reply:
-        published = self._published()
-        outcome = published.outcome
+        status = self._status()
+        outcome = status.outcome
         facts = PageFacts(
-            build=published.build,
-            problem=published.build_problem,
+            build=status.build,
+            problem=status.build_problem,
             snapshot=outcome.snapshot if outcome else None,
             findings=outcome.findings if outcome else (),
-            overdue=published.overdue,
-            recent=published.recent,
+            overdue=status.overdue,
+            recent=status.recent,
             version=__version__,
         )
-        status = HTTPStatus.OK if outcome else HTTPStatus.SERVICE_UNAVAILABLE
-        return status, "text/html; charset=utf-8", write_page(facts).encode()
+        answer = HTTPStatus.OK if outcome else HTTPStatus.SERVICE_UNAVAILABLE
+        return answer, "text/html; charset=utf-8", write_page(facts).encode()
 
     def _icon(self, _: str) -> Reply:
-        outcome = self._published().outcome
+        outcome = self._status().outcome
         return HTTPStatus.OK, "image/svg+xml", draw_icon(outcome.findings if outcome else None).encode()
 
     def _metrics(self, accept: str) -> Reply:
@@ -143,26 +143,26 @@ class Pages:
         return HTTPStatus.OK, content_type, encode(self._registry)
 
     def _health(self, _: str) -> Reply:
-        silent = self._now() - self._published().alive_at
+        silent = self._now() - self._status().alive_at
         if silent > ALIVE_WITHIN_SECONDS:
             return HTTPStatus.SERVICE_UNAVAILABLE, _TEXT, f"the loop has not gone round for {silent:.0f} s\n".encode()
         return HTTPStatus.OK, _TEXT, b"live\n"
 
     def _ready(self, _: str) -> Reply:
-        published = self._published()
-        if published.outcome is None:
+        status = self._status()
+        if status.outcome is None:
             return HTTPStatus.SERVICE_UNAVAILABLE, _TEXT, b"the first pass is not complete\n"
         return HTTPStatus.OK, _TEXT, b"ready\n"
 
     def _audit(self, _: str) -> Reply:
-        published = self._published()
-        if published.outcome is None:
+        status = self._status()
+        if status.outcome is None:
             return HTTPStatus.SERVICE_UNAVAILABLE, _JSON, b'{"error": "the first pass is not complete"}\n'
-        audit = as_json(published.build, published.outcome.snapshot, published.outcome.findings)
+        audit = as_json(status.build, status.outcome.snapshot, status.outcome.findings)
         return HTTPStatus.OK, _JSON, json.dumps(audit).encode() + b"\n"
 
     def _changes(self, _: str) -> Reply:
-        changes = [_as_json(one) for one in self._published().recent]
+        changes = [_as_json(one) for one in self._status().recent]
         return HTTPStatus.OK, _JSON, json.dumps({"changes": changes}).encode() + b"\n"
 
 

@@ -40,7 +40,7 @@ BOOT_ID_FILE = "/proc/sys/kernel/random/boot_id"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
+class LastRead:
     """What an earlier run, or this one, has taken of the kernel's log so far.
 
     Attributes:
@@ -54,7 +54,7 @@ class Known:
     unix_seconds: float = 0.0
 
     @classmethod
-    def of(cls, timeline: Timeline | None) -> "Known":
+    def of(cls, timeline: Timeline | None) -> "LastRead":
         """Give what the ledger's time says of it."""
         if timeline is None or not timeline.boots:
             return cls()
@@ -62,23 +62,23 @@ class Known:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class JournalAnswer:
     """What the journal had.
 
     Attributes:
         boot: The boot that was asked for: 0, or -1 for the one before.
         to_judge: Events that the engine has not seen, of a boot that the ledger knows.
-        to_tell: Events that only history is told of.
+        to_report: Events that only history is told of.
         problem: Why the journal could not be read, None where it was.
     """
 
     boot: int
     to_judge: tuple[TimedKernelEvent, ...] = ()
-    to_tell: tuple[TimedKernelEvent, ...] = ()
+    to_report: tuple[TimedKernelEvent, ...] = ()
     problem: Unread | None = None
 
 
-class ReadBack:
+class JournalReader:
     """Asks the journal in a thread of its own, which may take half a minute."""
 
     def __init__(self, host: Host, wake: Callable[[], None]) -> None:
@@ -89,10 +89,10 @@ class ReadBack:
             wake: Called when there is something to take.
         """
         self._host, self._wake = host, wake
-        self._found: SimpleQueue[Found] = SimpleQueue()
+        self._found: SimpleQueue[JournalAnswer] = SimpleQueue()
         self._away: set[int] = set()
         self._goes_on = False
-        self._again: tuple[Known, tuple[TimedKernelEvent, ...]] | None = None
+        self._again: tuple[LastRead, tuple[TimedKernelEvent, ...]] | None = None
         self._asked_at = float("-inf")
 
     @property
@@ -100,7 +100,7 @@ class ReadBack:
         """Whether something was asked for that has not come yet."""
         return bool(self._away)
 
-    def begin(self, known: Known) -> None:
+    def begin(self, known: LastRead) -> None:
         """Ask for what the boot before said last, unless an earlier run was already in this boot, or may have been."""
         running = self._read_boot_id()
         if running is None:
@@ -109,14 +109,14 @@ class ReadBack:
         if not self._goes_on:
             self._ask(BOOT_BEFORE, known, seen=())
 
-    def has_lost(self, kernel: KernelEvents, known: Known) -> bool:
+    def has_lost(self, kernel: KernelEvents, known: LastRead) -> bool:
         """Whether records were overwritten that neither this run nor the one before it in this boot has read."""
         goes_on, up = self._goes_on, kernel.begins_up_seconds
         if kernel.records:
             self._goes_on = False  # the run before has read up to where this one begins; from here on it is this one's
         return bool(kernel.lost) and not (goes_on and up is not None and up <= known.up_seconds)
 
-    def ask_this_boot(self, known: Known, seen: Iterable[TimedKernelEvent]) -> None:
+    def ask_this_boot(self, known: LastRead, seen: Iterable[TimedKernelEvent]) -> None:
         """Ask for what this boot said after a time, and the ring did not give.
 
         Args:
@@ -130,9 +130,9 @@ class ReadBack:
         self._asked_at = time.monotonic()
         self._ask(THIS_BOOT, known, seen=tuple(seen))
 
-    def take(self) -> list[Found]:
+    def collect(self) -> list[JournalAnswer]:
         """Take what came."""
-        found: list[Found] = []
+        found: list[JournalAnswer] = []
         while True:
             try:
                 one = self._found.get_nowait()
@@ -149,21 +149,21 @@ class ReadBack:
         running = self._host.file(BOOT_ID_FILE)
         return None if isinstance(running, Unread) else running.decode("ascii", "replace")
 
-    def _ask(self, boot: int, known: Known, *, seen: tuple[TimedKernelEvent, ...]) -> None:
+    def _ask(self, boot: int, known: LastRead, *, seen: tuple[TimedKernelEvent, ...]) -> None:
         self._away.add(boot)
         Thread(target=self._read, args=(boot, known, seen), name="read-back", daemon=True).start()
 
-    def _read(self, boot: int, known: Known, seen: tuple[TimedKernelEvent, ...]) -> None:
+    def _read(self, boot: int, known: LastRead, seen: tuple[TimedKernelEvent, ...]) -> None:
         # before its clock was set, a boot's journal may lie anywhere in time
         is_of_it = known.boot_id and (boot == BOOT_BEFORE or is_same_boot(self._read_boot_id() or "", known.boot_id))
         since = known.unix_seconds - SLACK_SECONDS if is_of_it else None
         lines = FIRST_LINES if boot == BOOT_BEFORE and not known.boot_id else MOST_LINES
         answer = self._host.journal(boot, lines, since)
         if isinstance(answer, Unread):
-            found = Found(boot=boot, problem=answer)
+            found = JournalAnswer(boot=boot, problem=answer)
         else:
             records = (record for line in answer if not isinstance(record := parse_journal_record(line), Unread))
-            found = sort_out(boot, kernel_events(records), known, seen)
+            found = find_new_events(boot, kernel_events(records), known, seen)
         self._found.put(found)
         self._wake()
 
@@ -173,9 +173,9 @@ def is_same_boot(one: str, other: str) -> bool:
     return bool(one) and one.strip().replace("-", "") == other.strip().replace("-", "")
 
 
-def sort_out(
-    boot: int, events: Iterable[TimedKernelEvent], known: Known, seen: Iterable[TimedKernelEvent] = ()
-) -> Found:
+def find_new_events(
+    boot: int, events: Iterable[TimedKernelEvent], known: LastRead, seen: Iterable[TimedKernelEvent] = ()
+) -> JournalAnswer:
     """Find what of the journal is news, and for whom.
 
     Args:
@@ -195,13 +195,13 @@ def sort_out(
         boot_id = next((one.boot_id for one in told if one.boot_id), None)
         missed = missed_events(news, seen, boot_id=boot_id)
         # the ring's clock is the one that the readings of this boot have as well
-        return Found(boot=boot, to_judge=tuple(replace(one, unix_seconds=None, boot_id=None) for one in missed))
+        return JournalAnswer(boot=boot, to_judge=tuple(replace(one, unix_seconds=None, boot_id=None) for one in missed))
     if not known.boot_id or not all(of_known):
-        return Found(boot=boot, to_tell=tuple(news))
-    return Found(boot=boot, to_judge=tuple(_date(one, known) for one in news))
+        return JournalAnswer(boot=boot, to_report=tuple(news))
+    return JournalAnswer(boot=boot, to_judge=tuple(_date(one, known) for one in news))
 
 
-def _date(one: TimedKernelEvent, known: Known) -> TimedKernelEvent:
+def _date(one: TimedKernelEvent, known: LastRead) -> TimedKernelEvent:
     """Date an event by the last pass of its boot, not by when the journal received it."""
     if one.up_seconds is None:
         return one

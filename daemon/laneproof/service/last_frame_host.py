@@ -7,7 +7,7 @@ from laneproof_collectors.host import Answer, Host, Question
 from laneproof_collectors.recording import RecordedHost
 
 
-class StandingHost(Host):
+class LastFrameHost(Host):
     """A recording at its end, with the waiting of a live machine."""
 
     def __init__(self, recorded: RecordedHost) -> None:

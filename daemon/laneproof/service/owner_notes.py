@@ -49,7 +49,7 @@ class Inbox:
         finally:
             os.close(descriptor)
 
-    def take(self) -> tuple[KeptNote, ...]:
+    def read(self) -> tuple[KeptNote, ...]:
         """Take what was left; a line that is none is told in the log and passed over."""
         aside = self._file.with_suffix(".taken")
         with contextlib.suppress(FileNotFoundError):
@@ -64,7 +64,7 @@ class Inbox:
             return ()
         return tuple(note for line in lines if line.strip() and (note := _parse(line)) is not None)
 
-    def forget(self) -> None:
+    def clear(self) -> None:
         """Let go of what was taken, once it is kept."""
         self._file.with_suffix(".taken").unlink(missing_ok=True)
 
@@ -81,23 +81,25 @@ def _parse(line: str) -> KeptNote | None:
         return None
 
 
-def sort_told(kept: Iterable[KeptNote], labels: tuple[str, ...]) -> tuple[tuple[Note, ...], tuple[ConfirmedCause, ...]]:
+def sort_notes(
+    kept: Iterable[KeptNote], labels: tuple[str, ...]
+) -> tuple[tuple[Note, ...], tuple[ConfirmedCause, ...]]:
     """Make of kept notes what the engine takes: notes, and causes that turned out.
 
     Args:
         kept: Notes as the history has them.
         labels: The declared labels, to find another position in a note's words.
     """
-    notes, outcomes = [], []
+    notes, confirmed = [], []
     for one in kept:
         detail = one.detail
         if one.kind == CONFIRMED and isinstance(detail.get("episode"), int) and isinstance(detail.get("cause"), str):
             evidence = {str(name): seen for name, seen in dict(detail.get("evidence") or {}).items()}
-            outcomes.append(
+            confirmed.append(
                 ConfirmedCause(at=one.t, episode=detail["episode"], cause=detail["cause"], evidence=evidence)
             )
         elif one.kind == NOTE:
             position = detail.get("position")
             label = position if isinstance(position, str) else None
             notes.append(parse_note(one.text, at=one.t, position=label, labels=labels))
-    return tuple(notes), tuple(outcomes)
+    return tuple(notes), tuple(confirmed)

@@ -11,7 +11,7 @@ MOST_EVENTS = 2000
 _CAN_WAIT = (EventKind.AER_CORRECTABLE, EventKind.BANDWIDTH_LIMITED)
 
 
-class News:
+class PendingEvents:
     """Gathers events, and gives them once."""
 
     def __init__(self) -> None:
@@ -22,9 +22,9 @@ class News:
         self._gap: Unread | None = None
         self._device_gap: Unread | None = None
         self.is_urgent = False
-        """Whether something came with the last `take` that should be looked at at once."""
+        """Whether something came with the last `add` that should be read at once."""
 
-    def take(self, kernel: KernelEvents | Unread, devices: tuple[DeviceEvent, ...] | Unread) -> None:
+    def add(self, kernel: KernelEvents | Unread, devices: tuple[DeviceEvent, ...] | Unread) -> None:
         """Add what came since the last time."""
         told = () if isinstance(kernel, Unread) else kernel.events
         came = () if isinstance(devices, Unread) else devices
@@ -39,16 +39,16 @@ class News:
         self.is_urgent = bool(came) or any(one.event.kind not in _CAN_WAIT for one in told)
 
     @property
-    def waiting(self) -> tuple[TimedKernelEvent, ...]:
-        """The kernel's events that were not given yet."""
+    def kernel_events(self) -> tuple[TimedKernelEvent, ...]:
+        """The kernel's events that wait."""
         return tuple(self._events)
 
-    def add(self, missed: tuple[TimedKernelEvent, ...]) -> None:
+    def add_missed(self, missed: tuple[TimedKernelEvent, ...]) -> None:
         """Add what was read back from the journal; it was before what comes now."""
         self._events = [*missed, *self._events][-MOST_EVENTS:]
 
-    def give(self) -> tuple[KernelEvents | Unread, tuple[DeviceEvent, ...] | Unread]:
-        """Give all that was gathered, and begin anew."""
+    def drain(self) -> tuple[KernelEvents | Unread, tuple[DeviceEvent, ...] | Unread]:
+        """Return all that was gathered, and begin again with none."""
         kernel: KernelEvents | Unread = KernelEvents(tuple(self._events), self._lost, self._records)
         if self._gap is not None and not self._events and not self._records:
             kernel = self._gap

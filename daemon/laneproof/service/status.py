@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from laneproof.declaration.build import Build
-from laneproof.engine import Outcome
+from laneproof.engine import PassResult
 from laneproof.findings import FindingChange
 from laneproof.service.evidence_ring import RingState
 
@@ -22,7 +22,7 @@ class CollectorRun:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Published:
+class DaemonStatus:
     """The latest state.
 
     Attributes:
@@ -41,7 +41,7 @@ class Published:
 
     build: Build | None = None
     build_problem: str | None = None
-    outcome: Outcome | None = None
+    outcome: PassResult | None = None
     runs: Mapping[str, CollectorRun] = field(default_factory=dict)
     overdue: Mapping[str, float] = field(default_factory=dict)
     changes: Mapping[tuple[str, str], int] = field(default_factory=dict)

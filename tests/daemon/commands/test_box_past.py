@@ -52,7 +52,7 @@ def test_the_kernels_log_of_a_recording_is_kept_too(recording: str) -> None:
 @pytest.mark.parametrize("state", [None, {"ledger": {"schema": 99}}, {"ledger": 5}])
 def test_a_ledger_that_was_not_saved_or_cannot_be_used_is_none(state: dict[str, object] | None, tmp_path: Path) -> None:
     store = Store.open(str(tmp_path / "history.db"))
-    store.keep(Passes().take())
+    store.add_pass(Passes().take())
     if state is not None:
         store.save_state("engine", state)
     store.close()
@@ -76,7 +76,7 @@ def test_since_counts_back_from_the_end(recording: str) -> None:
 
 def test_the_daemons_history_ends_now(tmp_path: Path) -> None:
     store = Store.open(str(tmp_path / "history.db"))
-    store.keep(Passes().take())
+    store.add_pass(Passes().take())
     store.close()
     with open_past(_arguments(state=str(tmp_path))) as past:
         assert past.begins is None

@@ -29,7 +29,7 @@ def state(tmp_path: Path) -> Path:
 def test_a_cause_that_turned_out_is_kept_with_its_features(state: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["confirm", "2", "signal-path", "--state", str(state)]) == 0
     assert "kept: episode 2 was signal-path" in capsys.readouterr().out
-    (left,) = Inbox(state).take()
+    (left,) = Inbox(state).read()
     assert left.kind == "confirmed"
     assert left.drive == "FN0000"
     assert (left.detail["episode"], left.detail["cause"]) == (2, "signal-path")
@@ -44,7 +44,7 @@ def test_an_outcome_that_is_told_months_later_still_knows_what_was_seen(tmp_path
     store.save_state(STATE_NAME, {"ledger": story.ledger.as_state()})
     store.close()
     assert main(["confirm", "1", "signal-path", "--state", str(tmp_path)]) == 0
-    (left,) = Inbox(tmp_path).take()
+    (left,) = Inbox(tmp_path).read()
     assert left.detail["evidence"]["drops_or_resets"] is True
 
 
@@ -67,7 +67,7 @@ def test_what_cannot_be_is_refused(
         status = int(end.code or 0)
     assert status == 64
     assert said in capsys.readouterr().err
-    assert Inbox(state).take() == ()
+    assert Inbox(state).read() == ()
 
 
 def test_a_history_without_episodes_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -43,7 +43,7 @@ def state(tmp_path: Path) -> str:
     """Let the daemon's engine and store live through the recording."""
     store, engine, host, collectors = Store.open(str(tmp_path / HISTORY)), Engine(None), record(), make_collectors()
     while host.advance():
-        store.keep(engine.observe(read_snapshot(host, collectors)))
+        store.add_pass(engine.observe(read_snapshot(host, collectors)))
     store.close()
     return str(tmp_path)
 

@@ -21,12 +21,12 @@ BUILD = 'schema = 1\nbox = { name = "kelp-1" }\n[[position]]\nlabel = "riser-1"\
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     store, passes = Store.open(str(tmp_path / "history.db")), Passes()
-    store.keep(passes.take())
-    store.keep_events([Event(t=passes.t, kind="link_down", text="Link Down", path="0000:00/01.1")])
+    store.add_pass(passes.take())
+    store.add_events([Event(t=passes.t, kind="link_down", text="Link Down", path="0000:00/01.1")])
     passes.wait(5 * DAY)
     finding = make_finding(since=passes.t)
     passes.standing = (finding,)
-    store.keep(passes.take(change_of(Change.RAISED, finding, passes.t)))
+    store.add_pass(passes.take(change_of(Change.RAISED, finding, passes.t)))
     store.add_note(Note(t=passes.t, kind="note", text="reseated the cable", path="0000:00/01.1"))
     store.close()
     (tmp_path / "build.toml").write_text(BUILD)

@@ -74,7 +74,7 @@ def test_this_machine_is_judged_with_what_the_daemon_kept(tmp_path: Path, monkey
     lines = record()
     store, engine, host = Store.open(str(tmp_path / HISTORY)), Engine(None), host_of(lines)
     while host.advance():
-        store.keep(engine.observe(read_snapshot(host)))
+        store.add_pass(engine.observe(read_snapshot(host)))
     store.save_state(ENGINE_STATE, engine.as_state())
     store.close()
     now = host_of(lines)

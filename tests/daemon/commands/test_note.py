@@ -21,7 +21,7 @@ def note(tmp_path: Path, *words: str) -> int:
 def test_a_note_waits_for_the_daemon(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert note(tmp_path, "riser-1", "shorter", "cable") == 0
     assert "another adapter or cable" in capsys.readouterr().out
-    (left,) = Inbox(tmp_path / "state").take()
+    (left,) = Inbox(tmp_path / "state").read()
     assert (left.kind, left.text, left.path, left.detail["position"]) == (
         "note", "shorter cable", "0000:00/01.1", "riser-1"
     )  # fmt: skip
@@ -30,7 +30,7 @@ def test_a_note_waits_for_the_daemon(tmp_path: Path, capsys: pytest.CaptureFixtu
 
 def test_the_whole_box_has_no_position(tmp_path: Path) -> None:
     assert note(tmp_path, "box", "new room") == 0
-    (left,) = Inbox(tmp_path / "state").take()
+    (left,) = Inbox(tmp_path / "state").read()
     assert left.path == ""
     assert left.detail["position"] is None
 
@@ -40,7 +40,7 @@ def test_a_position_that_nobody_declared_is_refused_with_the_near_one(
 ) -> None:
     assert note(tmp_path, "riser-l", "dust") == 64
     assert "did you mean 'riser-1'?" in capsys.readouterr().err
-    assert Inbox(tmp_path / "state").take() == ()
+    assert Inbox(tmp_path / "state").read() == ()
 
 
 def test_without_a_folder_for_it_one_line_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

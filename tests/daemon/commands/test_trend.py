@@ -32,7 +32,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     store, passes = Store.open(str(tmp_path / "history.db")), Passes(box).errors("0000:00/01.1", BadTLP=0)
     for number in range(48):
         passes.wait(3600).errors("0000:00/01.1", BadTLP=number // 4)
-        store.keep(passes.drive(0, health={"media_errors": number // 10}).take())
+        store.add_pass(passes.drive(0, health={"media_errors": number // 10}).take())
     store.close()
     (tmp_path / "build.toml").write_text(BUILD)
     monkeypatch.setattr("laneproof.commands.box_past._now", lambda: passes.t)
@@ -96,7 +96,7 @@ def test_a_name_that_is_not_known_gets_the_nearest(capsys: pytest.CaptureFixture
 
 def test_a_time_of_which_nothing_is_known_says_so(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     store = Store.open(str(tmp_path / "history.db"))
-    store.keep(Passes(t=1_000_000.0).take())
+    store.add_pass(Passes(t=1_000_000.0).take())
     store.close()
     (tmp_path / "build.toml").write_text(BUILD)
     status, out, _ = run(capsys, tmp_path, "riser-1", "--since", "2d")

@@ -5,7 +5,7 @@ from scipy import stats
 
 from laneproof.evidence.counts import poisson_upper
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.trial import Outcome, Trial, acceptance_seconds, clean_time_needed, judge_trial
+from laneproof.evidence.trial import Trial, TrialOutcome, acceptance_seconds, clean_time_needed, judge_trial
 
 DAY = 86400.0
 
@@ -38,21 +38,21 @@ def test_three_over_the_rate_is_too_short() -> None:
 
 def test_a_trial_counts_down_and_ends() -> None:
     counting = judged(4, 10, 0, 3)
-    assert counting.outcome is Outcome.COUNTING
+    assert counting.outcome is TrialOutcome.COUNTING
     assert counting.remaining_seconds / DAY == pytest.approx(6.46, abs=5e-3)
     cured = judged(4, 10, 0, 9.5)
-    assert cured.outcome is Outcome.CURED
+    assert cured.outcome is TrialOutcome.CURED
     assert cured.remaining_seconds == 0.0
     assert cured.log_p < judged(4, 10, 0, 9.4).log_p
 
 
 def test_one_event_ends_hope() -> None:
-    assert judged(4, 10, 1, 3).outcome is Outcome.NOT_CURED
+    assert judged(4, 10, 1, 3).outcome is TrialOutcome.NOT_CURED
 
 
 def test_rarer_than_chance_is_better_not_cured() -> None:
     trial = judged(40, 10, 2, 10)
-    assert trial.outcome is Outcome.BETTER
+    assert trial.outcome is TrialOutcome.BETTER
     assert trial.log_p == pytest.approx(stats.nbinom.logcdf(2, 40.5, 0.5), rel=1e-9)
 
 

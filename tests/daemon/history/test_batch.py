@@ -5,10 +5,10 @@ import sqlite3
 from laneproof.history import measures
 from laneproof.history.batch import Batch, highest_pass, load_ended
 from laneproof.history.live_series import Ended, PassMark
-from laneproof.history.origins import Place
+from laneproof.history.origins import Origin
 from laneproof.history.schema import migrate
 
-HERE = Place("0000:00/01.1", "FN0001", "drive")
+HERE = Origin("0000:00/01.1", "FN0001", "drive")
 MEDIA = next(one for one in measures.HEALTH_FIELDS if one.name == "media_errors")
 
 
@@ -87,7 +87,7 @@ def test_series_go_on_from_the_finest_grain_that_holds_them() -> None:
     connection = _empty()
     batch = Batch(connection)
     names = ("a", "b", "c", "d", "e")
-    places = [Place(name) for name in names]
+    places = [Origin(name) for name in names]
     for place in places:
         batch.begin_series(place, MEDIA, _mark(1))
     batch.put(_mark(8), 1, 3)

@@ -26,9 +26,9 @@ def _course(series: Series) -> list[tuple[float, float | None]]:
 
 def test_each_boot_is_kept_once_with_what_it_ran() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take())
-    store.keep(passes.after(60))
-    store.keep(passes.reboot(SECOND_BOOT, bios_version="1.41").take())
+    store.add_pass(passes.take())
+    store.add_pass(passes.after(60))
+    store.add_pass(passes.reboot(SECOND_BOOT, bios_version="1.41").take())
     first, second = store.load_boots()
     assert (first.boot_id, first.bios_version, first.kernel_release) == (FIRST_BOOT, "1.40", "6.12.9-station")
     assert (second.boot_id, second.bios_version) == (SECOND_BOOT, "1.41")
@@ -41,9 +41,9 @@ def test_each_boot_is_kept_once_with_what_it_ran() -> None:
 
 def test_what_ports_could_do_under_another_bios_is_known_after_an_update() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     assert store.load_past().earlier_limits == {}
-    store.keep(passes.reboot(SECOND_BOOT, bios_version="1.41").take())
+    store.add_pass(passes.reboot(SECOND_BOOT, bios_version="1.41").take())
     limits = store.load_past().earlier_limits["0000:00/01.1"]
     assert (limits.boot_id, limits.target_gt_s, limits.capable_gt_s, limits.capable_lanes) == (FIRST_BOOT, 16, 16, 4)
     assert limits.aspm_enabled == 0
@@ -52,10 +52,10 @@ def test_what_ports_could_do_under_another_bios_is_known_after_an_update() -> No
 def test_a_boot_whose_board_answers_late_is_one_boot() -> None:
     store, passes = Store.open(":memory:"), Passes()
     told = passes.facts.firmware
-    store.keep(passes.unread("firmware").take())
+    store.add_pass(passes.unread("firmware").take())
     assert store.load_boots() == ()
-    store.keep(passes.wait(15).set(firmware=told).take())
-    store.keep(passes.wait(15).unread("firmware").take())
+    store.add_pass(passes.wait(15).set(firmware=told).take())
+    store.add_pass(passes.wait(15).unread("firmware").take())
     (boot,) = store.load_boots()
     assert (boot.boot_id, boot.bios_version) == (FIRST_BOOT, "1.40")
 
@@ -63,10 +63,10 @@ def test_a_boot_whose_board_answers_late_is_one_boot() -> None:
 def test_without_a_boot_id_time_since_boot_that_fell_is_a_new_boot() -> None:
     store, passes = Store.open(":memory:"), Passes()
     passes.unread("firmware").errors("0000:00/01.1", BadTLP=3)
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     passes.t += 300
     passes.up = 30.0
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     assert len(store.read_events(kinds=["booted"])) == 2
     assert len(store.read_series(names=("correctable_errors",), end="port")) == 2
 
@@ -75,7 +75,7 @@ def test_a_restart_of_the_daemon_goes_on_with_the_boot(tmp_path: Path) -> None:
     path, passes = str(tmp_path / "history.db"), Passes()
     for _ in range(2):
         store = Store.open(path)
-        store.keep(passes.wait(30).take())
+        store.add_pass(passes.wait(30).take())
         store.close()
     store = Store.open(path)
     assert len(store.load_boots()) == 1
@@ -87,34 +87,34 @@ def test_a_restart_of_the_daemon_goes_on_with_the_boot(tmp_path: Path) -> None:
 def test_a_daemon_that_was_off_leaves_a_gap(tmp_path: Path) -> None:
     path, passes = str(tmp_path / "history.db"), Passes()
     store = Store.open(path)
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     store.close()
     store = Store.open(path)
     passes.wait(HOLE_SECONDS + 60)
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     assert _course(_heat(store)) == [(0, 38), (0, None), (960, 38)]
     store.close()
 
 
 def test_a_machine_that_slept_leaves_a_gap() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take())
-    store.keep(passes.after(HOLE_SECONDS + 1))
+    store.add_pass(passes.take())
+    store.add_pass(passes.after(HOLE_SECONDS + 1))
     assert [one.is_gap for one in _heat(store).points] == [False, True, False]
 
 
 def test_in_a_replay_nothing_is_too_far_apart() -> None:
     store, passes = Store.open(":memory:", hole_seconds=float("inf")), Passes()
-    store.keep(passes.take())
-    store.keep(passes.drive(0).after(30 * 86400))
+    store.add_pass(passes.take())
+    store.add_pass(passes.drive(0).after(30 * 86400))
     assert [one.is_gap for one in _heat(store).points] == [False, False]  # told again after a month, and no gap
 
 
 def test_a_boot_leaves_a_gap_from_the_last_look_to_the_first() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take())
-    store.keep(passes.after(60))
-    store.keep(passes.reboot(off_seconds=7200).take())
+    store.add_pass(passes.take())
+    store.add_pass(passes.after(60))
+    store.add_pass(passes.reboot(off_seconds=7200).take())
     assert _course(_heat(store)) == [(0, 38), (60, None), (7260, 38)]
 
 
@@ -125,9 +125,9 @@ def test_a_boot_leaves_a_gap_from_the_last_look_to_the_first() -> None:
 def test_a_clock_that_is_set_dates_anew_what_was_noted_by_the_wrong_one(step: float) -> None:
     store, passes = Store.open(":memory:"), Passes()
     for number in range(4):
-        store.keep(_warm(passes.wait(60), 40.0 + 5 * number).take())
+        store.add_pass(_warm(passes.wait(60), 40.0 + 5 * number).take())
     passes.t += step
-    store.keep(_warm(passes.wait(60), 70.0).take())
+    store.add_pass(_warm(passes.wait(60), 70.0).take())
     true_morning = A_MORNING + step
     course = [(round(one.began_at - true_morning), one.last) for one in _heat(store).points]
     assert course == [(60, 40), (120, 45), (180, 50), (240, 55), (300, 70)]
@@ -144,7 +144,7 @@ def test_a_step_back_corrupts_no_counter() -> None:
         passes.wait(60)
         if number == 5:
             passes.t -= 10_000
-        store.keep(passes.drive(0, health={"media_errors": number}).take())
+        store.add_pass(passes.drive(0, health={"media_errors": number}).take())
     (series,) = store.read_series(drive="FN0001", names=("media_errors",))
     assert [one.last for one in series.points] == list(range(10))
     assert series.gained == 9
@@ -155,21 +155,21 @@ def test_a_step_back_corrupts_no_counter() -> None:
 def test_a_clock_that_is_set_while_the_daemon_is_off_is_noticed(tmp_path: Path) -> None:
     path, passes = str(tmp_path / "history.db"), Passes()
     store = Store.open(path)
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     store.close()
     store = Store.open(path)
     passes.t += 5000
-    store.keep(_warm(passes.wait(60), 50.0).take())
+    store.add_pass(_warm(passes.wait(60), 50.0).take())
     assert _course(_heat(store)) == [(5000, 38), (5060, 50)]
     store.close()
 
 
 def test_a_clock_that_was_set_while_the_machine_slept() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take())
-    store.keep(passes.after(60))
+    store.add_pass(passes.take())
+    store.add_pass(passes.after(60))
     passes.t += 5000
-    store.keep(passes.after(HOLE_SECONDS + 60))
+    store.add_pass(passes.after(HOLE_SECONDS + 60))
     assert _course(_heat(store)) == [(5000, 38), (5060, None), (6020, 38)]
 
 
@@ -177,26 +177,26 @@ def test_daily_correction_is_no_step() -> None:
     store, passes = Store.open(":memory:"), Passes()
     for _ in range(50):
         passes.t += 5.0  # 5 s in a minute, far more than a clock is ever slewed by
-        store.keep(passes.after(60))
+        store.add_pass(passes.after(60))
     assert store.read_events(kinds=["clock_stepped"]) == ()
 
 
 def test_a_recording_without_time_since_boot_has_no_steps() -> None:
     # What such a recording's host tells is the sum of the steps forward: see laneproof_collectors.recording.
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(_warm(passes, 40.0).take())
+    store.add_pass(_warm(passes, 40.0).take())
     passes.t -= 5000
-    store.keep(_warm(passes, 50.0).take())
+    store.add_pass(_warm(passes, 50.0).take())
     assert store.read_events(kinds=["clock_stepped"]) == ()
     assert [one.last for one in _heat(store).points] == [40, 50]
 
 
 def test_a_wrong_clock_of_an_earlier_boot_stays_wrong_and_in_order() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(_warm(passes, 40.0).take())
+    store.add_pass(_warm(passes, 40.0).take())
     passes.t = 1_000.0  # a board without a battery
-    store.keep(_warm(passes.reboot(SECOND_BOOT), 45.0).take())
+    store.add_pass(_warm(passes.reboot(SECOND_BOOT), 45.0).take())
     passes.t = A_MORNING + 500
     third = "0b5e55ed-0000-4000-8000-000000000003"
-    store.keep(_warm(passes.reboot(third), 50.0).take())
+    store.add_pass(_warm(passes.reboot(third), 50.0).take())
     assert [one.last for one in _heat(store).points if not one.is_gap] == [40, 45, 50]

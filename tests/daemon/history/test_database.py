@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from laneproof.history import database
-from laneproof.history.database import RETRY_AFTER_WRITES, Database, Kept, open_to_read, set_aside
+from laneproof.history.database import RETRY_AFTER_WRITES, Database, Written, open_to_read, set_aside
 from laneproof.history.schema import MIGRATIONS, NotOursError
 
 
@@ -37,7 +37,7 @@ def _stored(path: str) -> list[str]:
 def test_a_new_file_is_made_with_its_folder(tmp_path: Path) -> None:
     path = tmp_path / "var" / "lib" / "history.db"
     opened = Database(str(path))
-    assert opened.write(_save("one")) is Kept.KEPT
+    assert opened.write(_save("one")) is Written.YES
     opened.close()
     assert _stored(str(path)) == ["one"]
     assert not opened.in_memory
@@ -105,7 +105,7 @@ def test_what_cannot_be_used_is_set_aside_whole(path: str, spoil: object, caplog
     before = Path(path).read_bytes()
     opened = Database(path)
     assert not opened.in_memory
-    assert opened.write(_save("new")) is Kept.KEPT
+    assert opened.write(_save("new")) is Written.YES
     opened.close()
     assert Path(f"{path}.set-aside-1").read_bytes() == before
     assert _stored(path) == ["new"]
@@ -134,7 +134,7 @@ def test_damage_that_shows_only_while_writing_begins_anew(path: str, caplog: pyt
         if _names(connection):
             raise error
 
-    assert opened.write(meet_damage) is Kept.ANEW
+    assert opened.write(meet_damage) is Written.STARTED_OVER
     assert _names(opened.connection) == []
     opened.write(_save("after"))
     opened.close()
@@ -172,7 +172,7 @@ def test_a_full_disk_moves_the_history_to_memory_and_back(path: str, caplog: pyt
     # SQLite's own limit gives the very error of a full disk (SQLITE_FULL; its documentation of max_page_count).
     pages = opened.connection.execute("PRAGMA page_count").fetchone()[0]
     opened.connection.execute(f"PRAGMA max_page_count = {pages}")
-    assert opened.write(_save("large", 500_000)) is Kept.KEPT
+    assert opened.write(_save("large", 500_000)) is Written.YES
     assert opened.in_memory
     assert _names(opened.connection) == ["before", "large"]
     assert _stored(path) == ["before"]
@@ -189,7 +189,7 @@ def test_a_file_that_turned_read_only_moves_the_history_to_memory(path: str, cap
     opened = Database(path)
     opened.write(_save("before"))
     opened.connection.execute("PRAGMA query_only = ON")
-    assert opened.write(_save("after")) is Kept.KEPT
+    assert opened.write(_save("after")) is Written.YES
     assert opened.in_memory
     assert _names(opened.connection) == ["after", "before"]
     assert "readonly" in caplog.messages[0]
@@ -201,7 +201,7 @@ def test_a_folder_that_cannot_be_is_said_once(tmp_path: Path, caplog: pytest.Log
     path = str(tmp_path / "file" / "history.db")
     opened = Database(path)
     for number in range(3 * RETRY_AFTER_WRITES):
-        assert opened.write(_save(str(number))) is Kept.KEPT
+        assert opened.write(_save(str(number))) is Written.YES
     assert opened.in_memory
     assert len(caplog.messages) == 1
     assert path in caplog.messages[0]
@@ -295,7 +295,7 @@ def test_schema_that_is_no_text_is_damage(path: str) -> None:
     with pytest.raises(sqlite3.DatabaseError):
         open_to_read(path)
     again = Database(path)
-    assert again.write(_save("two")) is Kept.KEPT
+    assert again.write(_save("two")) is Written.YES
     again.close()
     assert _stored(path) == ["two"]
     assert Path(f"{path}.set-aside-1").exists()

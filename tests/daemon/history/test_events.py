@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from laneproof.history.events import SAME_SECONDS, Event, from_device, from_kernel
-from laneproof.history.origins import Names
+from laneproof.history.origins import DeviceNames
 from laneproof.history.store import Store
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import Action, DeviceEvent
@@ -13,7 +13,7 @@ from laneproof_collectors.kernel_log.reading import kernel_events
 from passes import FIRST_BOOT, Passes
 from simulated_box import A_MORNING
 
-NAMES = Names(paths={"nvme0": "0000:00/01.1", "0000:01:00.0": "0000:00/01.1"}, drives={"nvme0": "FN0001"})
+NAMES = DeviceNames(paths={"nvme0": "0000:00/01.1", "0000:01:00.0": "0000:00/01.1"}, drives={"nvme0": "FN0001"})
 CLOCK = Clock(unix_seconds=1_790_000_100.0, up_seconds=500.0)
 LINE = "4,812,480500000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
 
@@ -32,29 +32,29 @@ def test_an_event_comes_back_as_it_was(store: Store) -> None:
         t=100.0, kind="dpc", text="containment event", path="0000:00/01.1", drive="FN0001", device="0000:00:01.1",
         up_seconds=5.0, detail={"status": "0x1f01"}, last_t=100.0,
     )  # fmt: skip
-    store.keep_events([event])
+    store.add_events([event])
     assert store.read_events() == (event,)
 
 
 def test_the_same_again_within_a_minute_is_counted(store: Store) -> None:
-    store.keep_events(_event(t) for t in (0.0, 30.0, 80.0, 100.0 + SAME_SECONDS))
+    store.add_events(_event(t) for t in (0.0, 30.0, 80.0, 100.0 + SAME_SECONDS))
     assert [(one.t, one.last_t, one.count) for one in store.read_events()] == [(0.0, 80.0, 3), (160.0, 160.0, 1)]
 
 
 def test_the_same_of_another_device_is_another(store: Store) -> None:
-    store.keep_events([_event(0.0, device="nvme0"), _event(1.0, device="nvme1"), _event(2.0, device="nvme0")])
+    store.add_events([_event(0.0, device="nvme0"), _event(1.0, device="nvme1"), _event(2.0, device="nvme0")])
     assert [(one.device, one.count) for one in store.read_events()] == [("nvme0", 2), ("nvme1", 1)]
 
 
 def test_a_repetition_is_counted_across_commits(store: Store) -> None:
-    store.keep_events([_event(0.0)])
+    store.add_events([_event(0.0)])
     store.flush()
-    store.keep_events([_event(1.0)])
+    store.add_events([_event(1.0)])
     assert [one.count for one in store.read_events()] == [2]
 
 
 def test_what_is_asked_for_is_told(store: Store) -> None:
-    store.keep_events(
+    store.add_events(
         [
             Event(t=1.0, kind="link_down", text="a", path="0000:00/01.1"),
             Event(t=2.0, kind="link_up", text="b", path="0000:00/01.1", drive="FN0001"),
@@ -69,9 +69,9 @@ def test_what_is_asked_for_is_told(store: Store) -> None:
 
 
 def test_events_know_their_boot_once_a_pass_was_kept(store: Store) -> None:
-    store.keep_events([_event(0.0, "before")])
-    store.keep(Passes().take())
-    store.keep_events([_event(1.0, "after")])
+    store.add_events([_event(0.0, "before")])
+    store.add_pass(Passes().take())
+    store.add_events([_event(1.0, "after")])
     boots = {one.text: one.boot_id for one in store.read_events(kinds=["io_timeout"])}
     assert boots == {"before": None, "after": FIRST_BOOT}
 
@@ -88,7 +88,7 @@ def test_a_report_of_the_kernels_log_gets_its_place_and_its_time() -> None:
 
 def test_what_names_nobody_has_no_place() -> None:
     (report,) = kernel_events([LINE])
-    assert from_kernel(report, clock=CLOCK, names=Names()).path == ""
+    assert from_kernel(report, clock=CLOCK, names=DeviceNames()).path == ""
 
 
 def test_a_device_event_gets_its_place_by_any_of_its_names() -> None:
@@ -103,13 +103,13 @@ def test_a_device_event_gets_its_place_by_any_of_its_names() -> None:
 
 def test_the_store_knows_where_things_were(store: Store) -> None:
     passes = Passes()
-    store.keep(passes.take())
-    store.keep(passes.wait(15).without_drive(0).take())
-    store.keep_kernel_events(kernel_events([LINE]), CLOCK)
+    store.add_pass(passes.take())
+    store.add_pass(passes.wait(15).without_drive(0).take())
+    store.add_kernel_events(kernel_events([LINE]), CLOCK)
     told = DeviceEvent(
         action=Action.REMOVE, subsystem="nvme", devpath="/devices/x", name="nvme0", addresses=(), controller="nvme0"
     )
-    store.keep_device_events([told], CLOCK)
+    store.add_device_events([told], CLOCK)
     found = store.read_events(path="0000:00/01.1", kinds=["controller_down", "device_remove"])
     assert [one.drive for one in found] == ["FN0001", "FN0001"]
 
@@ -118,19 +118,19 @@ def test_the_store_knows_where_things_were(store: Store) -> None:
 def test_what_an_earlier_boot_said_stands_under_that_boot_and_where_its_names_led(boot_id: str) -> None:
     store = Store.open(":memory:")
     passes = Passes()
-    store.keep(passes.take())
-    store.keep(passes.reboot().take())
+    store.add_pass(passes.take())
+    store.add_pass(passes.reboot().take())
     (report,) = kernel_events([LINE])
     earlier = replace(report, boot_id=boot_id, unix_seconds=A_MORNING + 30.0)
-    store.keep_kernel_events([earlier], CLOCK, {"nvme0": "0000:00/07.0"})
+    store.add_kernel_events([earlier], CLOCK, {"nvme0": "0000:00/07.0"})
     (found,) = store.read_events(kinds=["controller_down"])
     assert (found.boot_id, found.path, found.t) == (FIRST_BOOT, "0000:00/07.0", A_MORNING + 30.0)
 
 
 def test_what_a_boot_said_that_was_never_seen_stands_under_no_boot() -> None:
     store = Store.open(":memory:")
-    store.keep(Passes().take())
+    store.add_pass(Passes().take())
     (report,) = kernel_events([LINE])
-    store.keep_kernel_events([replace(report, boot_id="f" * 32, unix_seconds=A_MORNING - 9e4)], CLOCK)
+    store.add_kernel_events([replace(report, boot_id="f" * 32, unix_seconds=A_MORNING - 9e4)], CLOCK)
     (found,) = store.read_events(kinds=["controller_down"])
     assert (found.boot_id, found.path) == (None, "")

@@ -40,7 +40,7 @@ def test_what_is_no_finding_says_so(text: str) -> None:
 def _life(store: Store, passes: Passes, finding: Finding, what: Change) -> None:
     standing = [one for one in passes.standing if one.identity != finding.identity]
     passes.standing = tuple(standing) if what is Change.CLEARED else (*standing, finding)
-    store.keep(passes.take(change_of(what, finding, passes.t)))
+    store.add_pass(passes.take(change_of(what, finding, passes.t)))
 
 
 @pytest.fixture
@@ -81,7 +81,7 @@ def test_one_that_comes_again_has_a_life_of_its_own() -> None:
 
 def test_a_change_is_written_at_once(path: str) -> None:
     store, passes = Store.open(path), Passes()
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     finding = make_finding(since=passes.wait(1).t)
     _life(store, passes, finding, Change.RAISED)
     history = History.open(path)
@@ -124,27 +124,27 @@ def test_an_engine_that_was_told_nothing_is_still_right(path: str) -> None:
 def test_one_that_stands_and_was_never_told_is_kept_from_the_first_pass_on() -> None:
     store, passes = Store.open(":memory:"), Passes()
     passes.standing = (make_finding(since=5.0),)
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     (life,) = store.read_findings()
     assert life.raised_at == 5.0
 
 
 def test_one_that_was_never_raised_here_cannot_clear() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take(change_of(Change.CLEARED, make_finding(), passes.t)))
+    store.add_pass(passes.take(change_of(Change.CLEARED, make_finding(), passes.t)))
     assert store.read_findings() == ()
 
 
 def test_after_passes_were_left_out_the_next_one_says_what_stands() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     passes.standing = (make_finding(since=passes.t),)
-    store.keep(passes.after(60))  # the pass that raised it was left out
+    store.add_pass(passes.after(60))  # the pass that raised it was left out
     assert store.load_standing() == ()
     store.reconcile()
-    store.keep(passes.after(60))
+    store.add_pass(passes.after(60))
     assert store.load_standing() == passes.standing
     passes.standing = ()
     store.reconcile()
-    store.keep(passes.after(60))
+    store.add_pass(passes.after(60))
     assert store.load_standing() == ()

@@ -10,8 +10,8 @@ from passes import Passes
 def test_a_reader_is_told_what_the_store_is_told(tmp_path: Path) -> None:
     path = str(tmp_path / "history.db")
     store, passes = Store.open(path), Passes().errors("0000:00/01.1", BadTLP=2)
-    store.keep(passes.take())
-    store.keep(passes.wait(60).without_drive(1).take())
+    store.add_pass(passes.take())
+    store.add_pass(passes.wait(60).without_drive(1).take())
     store.save_state("ledger", {"a": 1})
     store.flush()
     history = History.open(path)
@@ -20,7 +20,7 @@ def test_a_reader_is_told_what_the_store_is_told(tmp_path: Path) -> None:
     assert history.read_inventories() == store.read_inventories()
     assert history.load_past() == store.load_past()
     assert history.load_state("ledger") == {"a": 1}
-    assert history.read_places() == store.read_places()
+    assert history.read_origins() == store.read_origins()
     assert history.read_findings() == ()
     history.close()
     store.close()
@@ -29,9 +29,9 @@ def test_a_reader_is_told_what_the_store_is_told(tmp_path: Path) -> None:
 def test_a_reader_that_stays_open_sees_later_passes(tmp_path: Path) -> None:
     path = str(tmp_path / "history.db")
     store, passes = Store.open(path), Passes()
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     history = History.open(path)
-    store.keep(passes.drive(0, health={"media_errors": 1}).wait(60).take())
+    store.add_pass(passes.drive(0, health={"media_errors": 1}).wait(60).take())
     assert history.read_series(drive="FN0001", names=("media_errors",))[0].last == 1
     history.close()
     store.close()

@@ -23,15 +23,15 @@ def _narrow(passes: Passes) -> None:
 def test_a_box_that_stays_as_it_is_has_one_inventory() -> None:
     store, passes = Store.open(":memory:"), Passes()
     for _ in range(5):
-        store.keep(passes.wait(600).drive(0, health={"data_units_read": int(passes.t)}).take())
+        store.add_pass(passes.wait(600).drive(0, health={"data_units_read": int(passes.t)}).take())
     (kept,) = store.read_inventories()
     assert _serials(kept.inventory) == ["FN0001", "FN0002"]
 
 
 def test_a_drive_that_left_makes_another_and_an_event() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take())
-    store.keep(passes.wait(600).without_drive(0).take())
+    store.add_pass(passes.take())
+    store.add_pass(passes.wait(600).without_drive(0).take())
     first, second = store.read_inventories()
     assert (_serials(first.inventory), _serials(second.inventory)) == (["FN0001", "FN0002"], ["FN0002"])
     (event,) = store.read_events(kinds=["changed"])
@@ -42,40 +42,40 @@ def test_a_drive_that_left_makes_another_and_an_event() -> None:
 
 def test_a_link_that_trained_narrower_makes_another() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     _narrow(passes.wait(600))
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     assert len(store.read_inventories()) == 2
     assert "x2" in store.read_events(kinds=["changed"])[0].text
 
 
 def test_what_could_not_be_read_is_no_change_and_stays_as_it_was_known() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     whole = passes.facts
     for group in ("functions", "controllers", "memory", "firmware", "arrays", "power"):
         passes.facts = whole
-        store.keep(passes.wait(600).unread(group).take())
+        store.add_pass(passes.wait(600).unread(group).take())
     assert len(store.read_inventories()) == 1
     passes.facts = whole
-    store.keep(passes.wait(600).unread("memory").without_drive(1).take())
+    store.add_pass(passes.wait(600).unread("memory").without_drive(1).take())
     assert store.read_inventories()[-1].inventory.memory == store.read_inventories()[0].inventory.memory
 
 
 def test_it_is_looked_at_once_a_minute() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take())
-    store.keep(passes.wait(15).without_drive(0).take())
+    store.add_pass(passes.take())
+    store.add_pass(passes.wait(15).without_drive(0).take())
     assert len(store.read_inventories()) == 1
-    store.keep(passes.wait(45).take())
+    store.add_pass(passes.wait(45).take())
     assert len(store.read_inventories()) == 2
 
 
 def test_the_inventory_of_a_time() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     begun = passes.t
-    store.keep(passes.wait(600).without_drive(0).take())
+    store.add_pass(passes.wait(600).without_drive(0).take())
     assert store.inventory_at(begun - 1) is None
     for t, count in ((begun, 2), (begun + 599, 2), (begun + 600, 1), (begun + 10**6, 1)):
         kept = store.inventory_at(t)
@@ -89,7 +89,7 @@ def test_a_restart_makes_no_inventory(tmp_path: Path) -> None:
     path, passes = str(tmp_path / "history.db"), Passes()
     for _ in range(3):
         store = Store.open(path)
-        store.keep(passes.wait(60).take())
+        store.add_pass(passes.wait(60).take())
         store.close()
     store = Store.open(path)
     assert len(store.read_inventories()) == 1
@@ -98,8 +98,8 @@ def test_a_restart_makes_no_inventory(tmp_path: Path) -> None:
 
 def test_another_firmware_is_told_as_one_change() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take())
-    store.keep(passes.reboot(SECOND_BOOT, bios_version="1.41").take())
+    store.add_pass(passes.take())
+    store.add_pass(passes.reboot(SECOND_BOOT, bios_version="1.41").take())
     (event,) = store.read_events(kinds=["changed"])
     assert event.detail["about"] == "firmware"
     assert "1.41" in event.text
@@ -114,6 +114,6 @@ def test_labels_are_taken_from_whoever_takes_the_inventory() -> None:
         return Inventory(firmware=None, places=())
 
     store, passes = Store.open(":memory:", take=take), Passes()
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     assert len(taken) == 1
     assert store.read_inventories()[0].inventory.places == ()

@@ -5,10 +5,10 @@ from dataclasses import dataclass, field
 from laneproof.history import measures
 from laneproof.history.live_series import HEARTBEAT_SECONDS, Ended, Key, LiveSeries, PassMark
 from laneproof.history.measures import Measure, Pace, error_bit
-from laneproof.history.origins import Place
+from laneproof.history.origins import Origin
 from laneproof.history.sample import Sample
 
-HERE, THERE = Place("0000:00/01.1", "FN0001", "drive"), Place("0000:00/01.2", "FN0002", "drive")
+HERE, THERE = Origin("0000:00/01.1", "FN0001", "drive"), Origin("0000:00/01.2", "FN0002", "drive")
 EACH = Measure(name="trained_lanes", per_boot=True)
 MINUTE = Measure(name="media_errors", is_counter=True, pace=Pace.MINUTE)
 BOOT_COUNT = measures.CORRECTABLE
@@ -24,7 +24,7 @@ class Rows:
     begun: list[tuple[str, int]] = field(default_factory=list)
     rows: list[tuple[int, int, float | None]] = field(default_factory=list)
 
-    def begin_series(self, place: Place, measure: Measure, mark: PassMark) -> int:
+    def begin_series(self, place: Origin, measure: Measure, mark: PassMark) -> int:
         assert place in (HERE, THERE)
         self.begun.append((measure.name, mark.id))
         return len(self.begun)
@@ -46,62 +46,62 @@ class Course:
         self.up += seconds
         return PassMark(self.number, 1, 1_790_000_000.0 + self.up, self.up)
 
-    def take(
-        self, *samples: tuple[Measure, float], place: Place = HERE, urgent: bool = False, seconds: float = 15.0
+    def add(
+        self, *samples: tuple[Measure, float], place: Origin = HERE, urgent: bool = False, seconds: float = 15.0
     ) -> list[tuple[int, int, float | None]]:
         """Take one pass; gives the rows that it wrote."""
         self.sink.rows = []
         given = [Sample(place, measure, value) for measure, value in samples]
-        self.live.take("group", given, self.mark(seconds), urgent=urgent)
+        self.live.add("group", given, self.mark(seconds), urgent=urgent)
         return self.sink.rows
 
 
 def test_what_stands_still_is_written_once() -> None:
     course = Course()
-    assert course.take((EACH, 4)) == [(1, 1, 4)]
-    assert course.take((EACH, 4)) == []
-    assert course.take((EACH, 2)) == [(3, 1, 2)]
-    assert course.take((EACH, 4)) == [(4, 1, 4)]
+    assert course.add((EACH, 4)) == [(1, 1, 4)]
+    assert course.add((EACH, 4)) == []
+    assert course.add((EACH, 2)) == [(3, 1, 2)]
+    assert course.add((EACH, 4)) == [(4, 1, 4)]
 
 
 def test_the_first_move_after_a_rest_is_written_at_once_and_then_by_the_pace() -> None:
     course = Course()
-    course.take((MINUTE, 0))
+    course.add((MINUTE, 0))
     for _ in range(10):
-        course.take((MINUTE, 0))  # passes 2 to 11, up to second 165
-    assert course.take((MINUTE, 1)) == [(12, 1, 1)]  # second 180, a minute of its own
-    assert course.take((MINUTE, 2)) == []
-    assert course.take((MINUTE, 3)) == []
-    assert course.take((MINUTE, 4)) == []
-    assert course.take((MINUTE, 5)) == [(16, 1, 5)]  # the next minute: all that was gained is in it
+        course.add((MINUTE, 0))  # passes 2 to 11, up to second 165
+    assert course.add((MINUTE, 1)) == [(12, 1, 1)]  # second 180, a minute of its own
+    assert course.add((MINUTE, 2)) == []
+    assert course.add((MINUTE, 3)) == []
+    assert course.add((MINUTE, 4)) == []
+    assert course.add((MINUTE, 5)) == [(16, 1, 5)]  # the next minute: all that was gained is in it
 
 
 def test_busy_series_are_written_in_the_same_passes() -> None:
     course = Course()
-    written = [course.take((STEADY, number), (HEAT, 40 + number / 10), seconds=60) for number in range(21)]
+    written = [course.add((STEADY, number), (HEAT, 40 + number / 10), seconds=60) for number in range(21)]
     busy = [number for number, rows in enumerate(written) if rows]
     assert busy == [0, 4, 9, 14, 19]  # each time that 300 s begin
 
 
 def test_a_leap_is_written_at_once() -> None:
     course = Course()
-    course.take((HEAT, 40))
-    assert course.take((HEAT, 42)) == []
-    assert course.take((HEAT, 43.5)) == [(3, 1, 43.5)]
+    course.add((HEAT, 40))
+    assert course.add((HEAT, 42)) == []
+    assert course.add((HEAT, 43.5)) == [(3, 1, 43.5)]
 
 
 def test_an_urgent_pass_writes_what_held_before_and_what_holds_now() -> None:
     course = Course()
-    course.take((STEADY, 100))
-    course.take((STEADY, 200))
-    assert course.take((STEADY, 300), urgent=True) == [(2, 1, 200), (3, 1, 300)]
-    assert course.take((STEADY, 300), urgent=True) == []
+    course.add((STEADY, 100))
+    course.add((STEADY, 200))
+    assert course.add((STEADY, 300), urgent=True) == [(2, 1, 200), (3, 1, 300)]
+    assert course.add((STEADY, 300), urgent=True) == []
 
 
 def test_what_waits_is_written_when_it_is_settled() -> None:
     course = Course()
-    course.take((STEADY, 100))
-    course.take((STEADY, 200))
+    course.add((STEADY, 100))
+    course.add((STEADY, 200))
     course.sink.rows = []
     course.live.settle("another group")
     assert course.sink.rows == []
@@ -113,102 +113,102 @@ def test_what_waits_is_written_when_it_is_settled() -> None:
 
 def test_a_series_that_ends_leaves_its_last_value_and_a_gap() -> None:
     course = Course()
-    course.take((STEADY, 100))
-    course.take((STEADY, 200))
-    assert course.take() == [(2, 1, 200), (3, 1, None)]
-    assert course.take() == []
+    course.add((STEADY, 100))
+    course.add((STEADY, 200))
+    assert course.add() == [(2, 1, 200), (3, 1, None)]
+    assert course.add() == []
 
 
 def test_a_series_goes_on_after_a_gap() -> None:
     course = Course()
-    course.take((EACH, 4))
-    course.take()
-    assert course.take((EACH, 4)) == [(3, 1, 4)]  # told again, though it is the same
+    course.add((EACH, 4))
+    course.add()
+    assert course.add((EACH, 4)) == [(3, 1, 4)]  # told again, though it is the same
     assert course.sink.begun == [("trained_lanes", 1)]
 
 
 def test_a_counter_that_fell_begins_a_new_series() -> None:
     course = Course()
-    course.take((MINUTE, 7))
-    assert course.take((MINUTE, 2)) == [(2, 2, 2)]
+    course.add((MINUTE, 7))
+    assert course.add((MINUTE, 2)) == [(2, 2, 2)]
     assert course.sink.begun == [("media_errors", 1), ("media_errors", 2)]
 
 
 def test_a_counter_of_the_kernels_that_fell_was_0_in_between() -> None:
     course = Course()
-    course.take((BOOT_COUNT, 7))
-    assert course.take((BOOT_COUNT, 2)) == [(1, 2, 0), (2, 2, 2)]
+    course.add((BOOT_COUNT, 7))
+    assert course.add((BOOT_COUNT, 2)) == [(1, 2, 0), (2, 2, 2)]
 
 
 def test_a_counter_that_fell_behind_a_gap_begins_a_new_series() -> None:
     course = Course()
-    course.take((MINUTE, 7))
-    course.take()
-    assert course.take((MINUTE, 2)) == [(3, 2, 2)]
+    course.add((MINUTE, 7))
+    course.add()
+    assert course.add((MINUTE, 2)) == [(3, 2, 2)]
 
 
 def test_a_reading_may_fall() -> None:
     course = Course()
-    course.take((EACH, 4))
-    course.take((EACH, 1))
+    course.add((EACH, 4))
+    course.add((EACH, 1))
     assert course.sink.begun == [("trained_lanes", 1)]
 
 
 def test_a_bit_that_is_told_for_the_first_time_was_0_in_the_pass_before() -> None:
     course = Course()
-    course.take((BOOT_COUNT, 0))
-    assert course.take((BOOT_COUNT, 3), (BIT, 3), seconds=60) == [(2, 1, 3), (1, 2, 0), (2, 2, 3)]
+    course.add((BOOT_COUNT, 0))
+    assert course.add((BOOT_COUNT, 3), (BIT, 3), seconds=60) == [(2, 1, 3), (1, 2, 0), (2, 2, 3)]
     assert course.sink.begun[-1] == (BIT.name, 1)
 
 
 def test_a_bit_whose_class_was_not_counted_before_may_be_old() -> None:
     course = Course()
-    course.take((EACH, 4))
-    assert (2, 3, 3) in course.take((EACH, 4), (BOOT_COUNT, 3), (BIT, 3))
+    course.add((EACH, 4))
+    assert (2, 3, 3) in course.add((EACH, 4), (BOOT_COUNT, 3), (BIT, 3))
     assert not [row for row in course.sink.rows if row[0] == 1]
 
 
 def test_a_bit_whose_class_fell_to_0_begins_anew() -> None:
     course = Course()
-    course.take((BOOT_COUNT, 3), (BIT, 3))
-    rows = course.take((BOOT_COUNT, 0))
+    course.add((BOOT_COUNT, 3), (BIT, 3))
+    rows = course.add((BOOT_COUNT, 0))
     assert (2, 2, None) in rows
-    rows = course.take((BOOT_COUNT, 5), (BIT, 5), seconds=60)
+    rows = course.add((BOOT_COUNT, 5), (BIT, 5), seconds=60)
     assert (2, 4, 0) in rows
     assert (3, 4, 5) in rows
 
 
 def test_a_group_that_could_not_be_read_says_nothing_of_what_was_0() -> None:
     course = Course()
-    course.take((BOOT_COUNT, 0))
-    course.live.take("group", [], course.mark(), was_read=False)
-    rows = course.take((BOOT_COUNT, 3), (BIT, 3))
+    course.add((BOOT_COUNT, 0))
+    course.live.add("group", [], course.mark(), was_read=False)
+    rows = course.add((BOOT_COUNT, 3), (BIT, 3))
     assert [row for row in rows if row[2] == 0] == []
 
 
 def test_two_things_under_one_name_count_once() -> None:
     course = Course()
-    assert course.take((EACH, 4), (EACH, 2)) == [(1, 1, 4)]
+    assert course.add((EACH, 4), (EACH, 2)) == [(1, 1, 4)]
 
 
 def test_a_drive_in_another_place_is_another_series() -> None:
     course = Course()
-    course.take((MINUTE, 7))
-    assert sorted(course.take((MINUTE, 7), place=THERE), key=str) == [(2, 1, None), (2, 2, 7)]
+    course.add((MINUTE, 7))
+    assert sorted(course.add((MINUTE, 7), place=THERE), key=str) == [(2, 1, None), (2, 2, 7)]
 
 
 def test_a_new_boot_ends_what_counts_by_boots_and_nothing_else() -> None:
     course = Course()
-    course.take((BOOT_COUNT, 7), (MINUTE, 5))
+    course.add((BOOT_COUNT, 7), (MINUTE, 5))
     course.live.end_boot()
-    assert course.take((BOOT_COUNT, 9), (MINUTE, 5)) == [(2, 3, 9)]
+    assert course.add((BOOT_COUNT, 9), (MINUTE, 5)) == [(2, 3, 9)]
 
 
 def test_what_stands_still_for_a_month_is_told_again() -> None:
     course = Course()
-    course.take((EACH, 4))
-    assert course.take((EACH, 4), seconds=HEARTBEAT_SECONDS - 30) == []
-    assert course.take((EACH, 4), seconds=30) == [(3, 1, 4)]
+    course.add((EACH, 4))
+    assert course.add((EACH, 4), seconds=HEARTBEAT_SECONDS - 30) == []
+    assert course.add((EACH, 4), seconds=30) == [(3, 1, 4)]
 
 
 # --- an earlier run's series ------------------------------------------------------------------------------------------
@@ -221,35 +221,35 @@ def _earlier(value: float | None, *, in_gap: bool = False, per_boot: bool = Fals
 
 def test_an_earlier_runs_series_goes_on() -> None:
     course = Course(_earlier(7))
-    assert course.take((MINUTE, 7)) == []
-    assert course.take((MINUTE, 8), seconds=60) == [(2, 40, 8)]
+    assert course.add((MINUTE, 7)) == []
+    assert course.add((MINUTE, 8), seconds=60) == [(2, 40, 8)]
     assert course.sink.begun == []
 
 
 def test_a_counter_that_fell_while_nobody_looked_begins_a_new_series() -> None:
     course = Course(_earlier(7))
-    assert course.take((MINUTE, 6)) == [(1, 1, 6)]
+    assert course.add((MINUTE, 6)) == [(1, 1, 6)]
 
 
 def test_what_ended_in_a_gap_is_told_again() -> None:
     course = Course(_earlier(7, in_gap=True))
-    assert course.take((MINUTE, 7)) == [(1, 40, 7)]
+    assert course.add((MINUTE, 7)) == [(1, 40, 7)]
 
 
 def test_what_this_run_cannot_read_any_more_ends_in_a_gap_once() -> None:
     course = Course(_earlier(7))
-    course.take((EACH, 4))
+    course.add((EACH, 4))
     course.sink.rows = []
     mark = PassMark(1, 1, 0.0, 0.0)
     course.live.end_unseen(mark)
     course.live.end_unseen(mark)
     assert course.sink.rows == [(1, 40, None)]
-    assert course.take((EACH, 4), (MINUTE, 7)) == [(2, 40, 7)]
+    assert course.add((EACH, 4), (MINUTE, 7)) == [(2, 40, 7)]
 
 
 def test_what_this_run_read_does_not_end() -> None:
     course = Course(_earlier(7))
-    course.take((MINUTE, 7))
+    course.add((MINUTE, 7))
     course.live.end_unseen(PassMark(1, 1, 0.0, 0.0))
     assert course.sink.rows == []
 
@@ -257,4 +257,4 @@ def test_what_this_run_read_does_not_end() -> None:
 def test_an_earlier_boots_series_do_not_go_on() -> None:
     course = Course(_earlier(4, per_boot=True))
     course.live.end_boot()
-    assert course.take((EACH, 4)) == [(1, 1, 4)]
+    assert course.add((EACH, 4)) == [(1, 1, 4)]

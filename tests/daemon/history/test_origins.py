@@ -1,6 +1,6 @@
 """Where things are, also for what cannot tell it any more."""
 
-from laneproof.history.origins import locate
+from laneproof.history.origins import map_devices
 from passes import SECOND_BOOT, Passes
 from simulated_box import kelp_box
 
@@ -9,7 +9,7 @@ FIRST, SECOND = "0000:00/01.1", "0000:00/01.2"
 
 def test_a_drive_is_known_by_position_and_serial_number() -> None:
     passes = Passes()
-    where = locate(passes.facts)
+    where = map_devices(passes.facts)
     address = passes.controllers()[0].address or ""
     assert where.positions[address] == FIRST
     assert where.serials[address] == "FN0001"
@@ -19,7 +19,7 @@ def test_a_drive_is_known_by_position_and_serial_number() -> None:
 
 def test_an_event_finds_its_place_by_any_name_of_a_drive() -> None:
     passes = Passes(kelp_box(2).with_sata_drive("0000:00/17.0/ata-3", name="sdb", serial="GS7"))
-    names = locate(passes.facts).names
+    names = map_devices(passes.facts).names
     for name in (passes.controllers()[1].address or "", "nvme1", "nvme1n1", "0000:00:01.2"):
         assert (names.paths[name], names.drives[name]) == (SECOND, "FN0002")
     assert (names.paths["sdb"], names.drives["sdb"]) == ("0000:00/17.0/ata-3", "GS7")
@@ -27,29 +27,29 @@ def test_an_event_finds_its_place_by_any_name_of_a_drive() -> None:
 
 def test_a_drive_that_left_is_still_known_by_its_names() -> None:
     passes = Passes()
-    before = locate(passes.facts)
-    names = locate(passes.without_drive(0).facts, before).names
+    before = map_devices(passes.facts)
+    names = map_devices(passes.without_drive(0).facts, before).names
     assert (names.paths["nvme0"], names.drives["nvme0"]) == (FIRST, "FN0001")
 
 
 def test_names_of_another_boot_say_nothing() -> None:
     passes = Passes()
-    before = locate(passes.facts)
+    before = map_devices(passes.facts)
     passes.reboot(SECOND_BOOT).without_drive(0)
-    assert "nvme0" not in locate(passes.facts, before).names.paths
+    assert "nvme0" not in map_devices(passes.facts, before).names.paths
 
 
 def test_what_could_not_be_read_now_is_known_by_what_was_told_before() -> None:
     passes = Passes()
-    before = locate(passes.facts)
-    assert locate(passes.unread("controllers").facts, before).serials == before.serials
-    assert locate(passes.unread("functions").facts, before).positions == before.positions
+    before = map_devices(passes.facts)
+    assert map_devices(passes.unread("controllers").facts, before).serials == before.serials
+    assert map_devices(passes.unread("functions").facts, before).positions == before.positions
 
 
 def test_a_serial_number_is_not_kept_for_a_function_whose_controller_went() -> None:
     passes = Passes()
-    before = locate(passes.facts)
+    before = map_devices(passes.facts)
     address = passes.controllers()[0].address
-    gone = locate(passes.set(controllers=passes.controllers()[1:]).facts, before)
+    gone = map_devices(passes.set(controllers=passes.controllers()[1:]).facts, before)
     assert address in gone.positions
     assert address not in gone.serials

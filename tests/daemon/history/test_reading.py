@@ -35,9 +35,9 @@ def _names(found: tuple[Series, ...]) -> set[str]:
 
 def test_the_drives_history_follows_the_drive_and_the_paths_stays(store: Store) -> None:
     passes = Passes().errors(FIRST, BadTLP=5).errors(SECOND)
-    store.keep(passes.drive(0, health={"media_errors": 3}).take())
+    store.add_pass(passes.drive(0, health={"media_errors": 3}).take())
     _swap(passes.reboot(SECOND_BOOT).errors(FIRST, BadTLP=1).errors(SECOND))
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     of_drive = store.read_series(drive="FN0001", names=("media_errors",))
     assert [(one.path, one.points[0].last) for one in of_drive] == [(FIRST, 3), (SECOND, 3)]
     of_path = store.read_series(path=FIRST, end="port", names=("correctable_errors",))
@@ -50,8 +50,8 @@ def test_the_drives_history_follows_the_drive_and_the_paths_stays(store: Store) 
 
 def test_a_counter_starts_anew_with_each_boot(store: Store) -> None:
     passes = Passes().errors(FIRST, BadTLP=5)
-    store.keep(passes.take())
-    store.keep(passes.reboot().errors(FIRST, BadTLP=2).take())
+    store.add_pass(passes.take())
+    store.add_pass(passes.reboot().errors(FIRST, BadTLP=2).take())
     first, second = store.read_series(path=FIRST, end="port", names=("correctable_errors.BadTLP",))
     assert (first.boot_id, first.last, second.boot_id, second.last) == (FIRST_BOOT, 5, SECOND_BOOT, 2)
     assert first.known_until == A_MORNING
@@ -59,18 +59,18 @@ def test_a_counter_starts_anew_with_each_boot(store: Store) -> None:
 
 def test_a_drive_that_is_added_anew_in_the_same_boot_starts_anew(store: Store) -> None:
     passes = Passes().errors(f"{FIRST}/00.0", RxErr=9)
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     whole = passes.facts
-    store.keep(passes.wait(15).without_drive(0).take())
+    store.add_pass(passes.wait(15).without_drive(0).take())
     passes.facts = whole
-    store.keep(passes.wait(15).errors(f"{FIRST}/00.0", RxErr=1).take())
+    store.add_pass(passes.wait(15).errors(f"{FIRST}/00.0", RxErr=1).take())
     first, second = store.read_series(path=FIRST, end="device", names=("correctable_errors",))
     assert [one.last for one in first.points] == [9, None]
     assert [one.last for one in second.points] == [1]
 
 
 def test_names_are_asked_for_one_by_one_or_with_all_their_parts(store: Store) -> None:
-    store.keep(Passes().errors(FIRST, BadTLP=5, RxErr=1).take())
+    store.add_pass(Passes().errors(FIRST, BadTLP=5, RxErr=1).take())
 
     def asked(*names: str) -> set[str]:
         return _names(store.read_series(path=FIRST, end="port", names=names))
@@ -87,7 +87,7 @@ def test_names_are_asked_for_one_by_one_or_with_all_their_parts(store: Store) ->
 
 
 def test_percent_signs_and_quotes_in_a_name_mean_nothing(store: Store) -> None:
-    store.keep(Passes().take())
+    store.add_pass(Passes().take())
     for odd in ("%", "_", "'; DROP TABLE series; --", "media_error_"):
         assert store.read_series(names=(odd,)) == ()
         assert store.read_series(path=odd) == ()
@@ -97,7 +97,7 @@ def test_percent_signs_and_quotes_in_a_name_mean_nothing(store: Store) -> None:
 def test_a_part_of_time_begins_with_what_held(store: Store) -> None:
     passes = Passes()
     for number in range(5):
-        store.keep(passes.wait(600).drive(0, health={"media_errors": number}).take())
+        store.add_pass(passes.wait(600).drive(0, health={"media_errors": number}).take())
     (series,) = store.read_series(
         drive="FN0001", names=("media_errors",), since=A_MORNING + 1300, until=A_MORNING + 2400
     )
@@ -108,28 +108,28 @@ def test_a_part_of_time_begins_with_what_held(store: Store) -> None:
 
 def test_what_did_not_live_yet_or_any_more_is_left_out(store: Store) -> None:
     passes = Passes()
-    store.keep(passes.take())
-    store.keep(passes.reboot(off_seconds=86400).take())
+    store.add_pass(passes.take())
+    store.add_pass(passes.reboot(off_seconds=86400).take())
     links = store.read_series(path=FIRST, end="port", names=("trained_lanes",), until=A_MORNING + 100)
     assert [one.boot_id for one in links] == [FIRST_BOOT]
 
 
 def test_what_held_when_nobody_watched_any_more_is_not_told(store: Store) -> None:
     passes = Passes()
-    store.keep(passes.take())
-    store.keep(passes.after(60))
+    store.add_pass(passes.take())
+    store.add_pass(passes.after(60))
     assert store.read_series(drive="FN0001", since=passes.t + HOLE_SECONDS + 60) == ()
     assert store.read_series(drive="FN0001", since=passes.t)
 
 
 def test_a_missing_reading_is_a_gap_and_never_0(store: Store) -> None:
     passes = Passes()
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     whole = passes.facts
-    store.keep(passes.wait(60).unread("controllers").take())
-    store.keep(passes.wait(60).take())
+    store.add_pass(passes.wait(60).unread("controllers").take())
+    store.add_pass(passes.wait(60).take())
     passes.facts = whole
-    store.keep(passes.wait(60).take())
+    store.add_pass(passes.wait(60).take())
     (series,) = store.read_series(drive="FN0001", names=("composite_temperature_celsius",))
     assert [(one.began_at - A_MORNING, one.last) for one in series.points] == [(0, 38), (60, None), (180, 38)]
     assert value_at(series, A_MORNING + 100) is None
@@ -139,6 +139,6 @@ def test_a_missing_reading_is_a_gap_and_never_0(store: Store) -> None:
 
 
 def test_places_are_listed(store: Store) -> None:
-    store.keep(Passes().take())
-    assert (FIRST, "FN0001", "drive") in store.read_places()
-    assert (SECOND, "FN0002", "port") in store.read_places()
+    store.add_pass(Passes().take())
+    assert (FIRST, "FN0001", "drive") in store.read_origins()
+    assert (SECOND, "FN0002", "port") in store.read_origins()

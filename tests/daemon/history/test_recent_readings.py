@@ -6,11 +6,11 @@ import pytest
 
 from laneproof.history.recent_readings import (
     FOLLOWED_SECONDS,
-    HELD_SECONDS,
     MOST_EVENTS,
-    MOST_HELD_EVENTS,
-    HeldReadings,
+    MOST_RECENT_EVENTS,
+    RECENT_SECONDS,
     Line,
+    RecentReadings,
 )
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent, device_events
@@ -38,16 +38,16 @@ class Rig:
     """Readings that are held, and a box to read."""
 
     def __init__(self) -> None:
-        self.passes, self.held = Passes(), HeldReadings()
+        self.passes, self.held = Passes(), RecentReadings()
 
     def read(self, seconds: float = 60.0, **health: float) -> list[Line]:
         if health:
             self.passes.drive(0, health=health)
-        return self.held.take_pass(self.passes.after(seconds).snapshot)
+        return self.held.add_pass(self.passes.after(seconds).snapshot)
 
     def tell(self, *, is_urgent: bool = True) -> list[Line]:
         clock = Clock(unix_seconds=self.passes.t, up_seconds=self.passes.up)
-        return self.held.take_events(_kernel(GONE), _devices() if is_urgent else (), clock, is_urgent=is_urgent)
+        return self.held.add_events(_kernel(GONE), _devices() if is_urgent else (), clock, is_urgent=is_urgent)
 
 
 def _values(line: Line, name: str) -> list[object]:
@@ -118,7 +118,7 @@ def test_once_older_readings_were_let_go_all_that_held_is_given_anew() -> None:
     rig.read(composite_temperature_celsius=50.0)
     rig.tell()
     rig.read(FOLLOWED_SECONDS + 1.0, composite_temperature_celsius=51.0)
-    rig.read(HELD_SECONDS + 1.0, composite_temperature_celsius=52.0)
+    rig.read(RECENT_SECONDS + 1.0, composite_temperature_celsius=52.0)
     held, moved, _ = rig.tell()
     assert held["what"] == "held"
     assert 51.0 in _values(held, "composite_temperature_celsius")
@@ -158,7 +158,7 @@ def test_an_episode_is_given_with_its_pass_and_what_follows_too() -> None:
     rig = Rig()
     rig.read()
     rig.passes.wait(60.0)
-    given = rig.held.take_pass(rig.passes.take().snapshot, [{"episode": 3, "position": "riser-1"}])
+    given = rig.held.add_pass(rig.passes.take().snapshot, [{"episode": 3, "position": "riser-1"}])
     assert given[-1] == {"what": "episode", "t": rig.passes.t, "up": rig.passes.up, "episode": 3, "position": "riser-1"}
     assert len(rig.read(30.0, composite_temperature_celsius=70.0)) == 1
 
@@ -170,7 +170,7 @@ def test_a_flood_of_events_is_cut_and_says_so() -> None:
         f"6,{n},{500_000_000 + 2_000_000 * n},-;nvme nvme{n}: Device not ready; aborting reset" for n in range(300)
     )
     clock = Clock(unix_seconds=rig.passes.t, up_seconds=rig.passes.up)
-    told = rig.held.take_events(_kernel(*records), (), clock, is_urgent=True)[-1]
+    told = rig.held.add_events(_kernel(*records), (), clock, is_urgent=True)[-1]
     assert len(told["kernel"]) == MOST_EVENTS
     assert told["left_out"] == 300 - MOST_EVENTS
 
@@ -180,7 +180,7 @@ def test_what_is_held_does_not_grow_with_time(passes: int) -> None:
     rig = Rig()
     for number in range(passes):
         rig.read(60.0, composite_temperature_celsius=float(40 + number % 7))
-    assert len(rig.tell()) <= HELD_SECONDS / 60.0 + 3
+    assert len(rig.tell()) <= RECENT_SECONDS / 60.0 + 3
 
 
 def test_what_the_kernel_told_before_the_first_pass_does_not_cost_the_readings_of_it() -> None:
@@ -194,10 +194,10 @@ def test_what_the_kernel_told_before_the_first_pass_does_not_cost_the_readings_o
 def test_a_flood_that_can_wait_is_held_up_to_a_number_and_the_rest_is_counted() -> None:
     rig = Rig()
     rig.read()
-    for _ in range(MOST_HELD_EVENTS + 50):
+    for _ in range(MOST_RECENT_EVENTS + 50):
         rig.tell(is_urgent=False)
     lines = [one for one in rig.tell() if one["what"] == "events"]
-    assert sum(len(one["kernel"]) for one in lines) == MOST_HELD_EVENTS + 1
+    assert sum(len(one["kernel"]) for one in lines) == MOST_RECENT_EVENTS + 1
     assert lines[-1]["left_out"] == 50
     rig.tell(is_urgent=False)
     assert "left_out" not in rig.tell()[-1]
@@ -207,8 +207,8 @@ def test_what_was_cut_from_a_line_is_not_held_against_what_comes_later() -> None
     rig = Rig()
     rig.read()
     word = "Device not ready; aborting reset"
-    flood = _kernel(*(f"6,{n},{500_000_000 + 2_000_000 * n},-;nvme nvme{n}: {word}" for n in range(MOST_HELD_EVENTS)))
-    rig.held.take_events(flood, (), Clock(unix_seconds=rig.passes.t, up_seconds=rig.passes.up), is_urgent=False)
+    flood = _kernel(*(f"6,{n},{500_000_000 + 2_000_000 * n},-;nvme nvme{n}: {word}" for n in range(MOST_RECENT_EVENTS)))
+    rig.held.add_events(flood, (), Clock(unix_seconds=rig.passes.t, up_seconds=rig.passes.up), is_urgent=False)
     rig.tell(is_urgent=False)
     lines = rig.tell()
     assert [len(one["kernel"]) for one in lines if one["what"] == "events"] == [MOST_EVENTS, 1, 1]

@@ -124,7 +124,7 @@ def test_what_stood_is_not_raised_a_second_time(kept: Path) -> None:
             make_finding(name, position=f"slot-{number}") for number, name in enumerate(RENAMED.values())
         )
         passes.standing += (make_finding("reading-incomplete", position=None, key="bonds"),)
-        store.keep(passes.take())
+        store.add_pass(passes.take())
         lives = store.read_findings()
         assert [one.finding.rule for one in lives if one.cleared_at is None] == [one.rule for one in passes.standing]
         assert len(lives) == len(passes.standing)

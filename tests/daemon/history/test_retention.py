@@ -14,7 +14,7 @@ from laneproof.history.events import Event
 from laneproof.history.folding import Point, fold, gained, point_at
 from laneproof.history.live_series import PassMark
 from laneproof.history.notes import Note
-from laneproof.history.origins import Place
+from laneproof.history.origins import Origin
 from laneproof.history.reading import read_series
 from laneproof.history.retention import (
     DAY,
@@ -29,7 +29,7 @@ from laneproof.history.schema import migrate
 from laneproof.history.store import Store
 from passes import Passes
 
-HERE, THERE = Place("0000:00/01.1", "FN0001", "drive"), Place("0000:00/01.2", "FN0002", "drive")
+HERE, THERE = Origin("0000:00/01.1", "FN0001", "drive"), Origin("0000:00/01.2", "FN0002", "drive")
 COUNTER = next(one for one in measures.HEALTH_FIELDS if one.name == "media_errors")
 READING = measures.COMPOSITE
 MORNING = 20_000 * DAY
@@ -211,12 +211,12 @@ def test_days_are_dropped_after_three_years_and_what_hung_on_them() -> None:
 
 def test_a_chatty_kind_of_event_does_not_push_out_another() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep_events([Event(t=passes.t, kind="device_removed", text="gone")])
-    store.keep_events(
+    store.add_events([Event(t=passes.t, kind="device_removed", text="gone")])
+    store.add_events(
         Event(t=passes.t + number, kind="aer_correctable", text=str(number))
         for number in range(KEEP_EVENTS_OF_A_KIND + 50)
     )
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     kinds = [one.kind for one in store.read_events()]
     assert kinds.count("device_removed") == 1
     assert kinds.count("aer_correctable") == KEEP_EVENTS_OF_A_KIND
@@ -229,5 +229,5 @@ def test_the_oldest_notes_go_first() -> None:
         patch.setattr(retention, "KEEP_NOTES", 3)
         for number in range(5):
             store.add_note(Note(t=float(number), kind="note", text=str(number)))
-        store.keep(passes.take())
+        store.add_pass(passes.take())
     assert [one.text for one in store.read_notes()] == ["2", "3", "4"]

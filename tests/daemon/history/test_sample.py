@@ -3,11 +3,11 @@
 import pytest
 
 from laneproof.history.measures import Measure
-from laneproof.history.origins import Place
+from laneproof.history.origins import Origin
 from laneproof.history.sample import sample
 from laneproof_collectors.unread import Reason, Unread
 
-HERE = Place("0000:00/01.1", "FN0001", "drive")
+HERE = Origin("0000:00/01.1", "FN0001", "drive")
 
 
 def _value(fact: object, digits: int = 0) -> int | float | None:

@@ -2,18 +2,18 @@
 
 from dataclasses import replace
 
-from laneproof.history.origins import Place
+from laneproof.history.origins import Origin
 from laneproof.history.sampled_groups import samples_of
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace, TemperatureReading
 from laneproof_collectors.unread import Reason, Unread
 from passes import Passes
 from simulated_box import kelp_box, make_health
 
-HERE = Place("0000:00/01.1", "FN0001", "drive")
+HERE = Origin("0000:00/01.1", "FN0001", "drive")
 GAP = Unread("log 02h of nvme0", "no answer in time", Reason.TIMED_OUT)
 
 
-def _of(passes: Passes, place: Place = HERE) -> dict[str, float]:
+def _of(passes: Passes, place: Origin = HERE) -> dict[str, float]:
     return {one.measure.name: one.value for one in samples_of(passes.facts) if one.place == place}
 
 
@@ -64,15 +64,15 @@ def test_in_flight_is_no_history() -> None:
 
 
 def test_a_drive_keeps_its_place_while_functions_cannot_be_read() -> None:
-    # Without an earlier pass it stands under its name; the store hands earlier whereabouts in.
-    assert _of(Passes().unread("functions"), Place("nvme0", "FN0001", "drive"))["media_errors"] == 0
+    # Without an earlier pass it stands under its name; the store hands earlier device map in.
+    assert _of(Passes().unread("functions"), Origin("nvme0", "FN0001", "drive"))["media_errors"] == 0
 
 
 def test_a_sata_drive_tells_what_it_has() -> None:
     box = kelp_box(1).with_sata_drive(
         "0000:00/17.0/ata-3", serial="GS7", temperature_celsius=GAP, pending_sectors=8, uncorrectable_sectors=None
     )
-    found = _of(Passes(box), Place("0000:00/17.0/ata-3", "GS7", "drive"))
+    found = _of(Passes(box), Origin("0000:00/17.0/ata-3", "GS7", "drive"))
     assert found == {
         "power_on_hours": 9000, "healthy": 1, "reallocated_sectors": 0, "pending_sectors": 8, "interface_errors": 0,
     }  # fmt: skip

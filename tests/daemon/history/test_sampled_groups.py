@@ -2,7 +2,7 @@
 
 import pytest
 
-from laneproof.history.origins import locate
+from laneproof.history.origins import map_devices
 from laneproof.history.sampled_groups import SAMPLERS, sample_group, samples_of
 from laneproof_collectors.snapshot import Snapshot
 from passes import Passes
@@ -18,7 +18,7 @@ def test_every_group_of_facts_that_counts_something_is_sampled() -> None:
 @pytest.mark.parametrize("group", SAMPLERS)
 def test_a_group_that_could_not_be_read_gives_nothing_and_the_others_go_on(group: str) -> None:
     passes = Passes()
-    where = locate(passes.facts)
+    where = map_devices(passes.facts)
     broken = passes.unread(group).facts
     assert list(sample_group(broken, group, where)) == []
     others = [one for one in SAMPLERS if one != group]

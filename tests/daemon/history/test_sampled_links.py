@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from laneproof.history.origins import Place
+from laneproof.history.origins import Origin
 from laneproof.history.sampled_groups import samples_of
 from laneproof_collectors.snapshot import AerCounters
 from laneproof_collectors.unread import Reason, Unread
@@ -10,10 +10,10 @@ from passes import Passes
 
 PATH = "0000:00/01.1"
 DRIVE = "0000:00/01.1/00.0"
-PORT_END, DEVICE_END = Place(PATH, "FN0001", "port"), Place(PATH, "FN0001", "device")
+PORT_END, DEVICE_END = Origin(PATH, "FN0001", "port"), Origin(PATH, "FN0001", "device")
 
 
-def _of(passes: Passes, place: Place) -> dict[str, float]:
+def _of(passes: Passes, place: Origin) -> dict[str, float]:
     return {one.measure.name: one.value for one in samples_of(passes.facts) if one.place == place}
 
 
@@ -48,7 +48,7 @@ def test_no_counters_give_no_samples() -> None:
 def test_what_a_root_port_was_told_is_of_no_one_drive() -> None:
     counters = AerCounters(correctable={}, nonfatal={}, fatal={}, root_correctable=12, root_nonfatal=0, root_fatal=None)
     passes = Passes().function(PATH, aer=counters)
-    assert _of(passes, Place(PATH, "", "messages")) == {"root_correctable_messages": 12, "root_nonfatal_messages": 0}
+    assert _of(passes, Origin(PATH, "", "messages")) == {"root_correctable_messages": 12, "root_nonfatal_messages": 0}
 
 
 def test_a_function_that_answers_with_all_ones_trained_nothing() -> None:
@@ -76,5 +76,5 @@ def test_all_ones_are_no_width() -> None:
 
 def test_an_empty_port_is_sampled_without_a_drive() -> None:
     passes = Passes().without_drive(0)
-    assert "trained_lanes" in _of(passes, Place(PATH, "", "port"))
+    assert "trained_lanes" in _of(passes, Origin(PATH, "", "port"))
     assert _of(passes, PORT_END) == {}

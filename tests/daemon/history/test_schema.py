@@ -79,7 +79,7 @@ def test_the_first_versions_history_is_read_and_gone_on_with(tmp_path: Path) -> 
     assert [one.last for one in media.points if not one.is_gap] == [0, 2, 2]
     passes = Passes(t=media.known_until + 600, up=86400.0)
     passes.reboot()
-    store.keep(passes.drive(0, health={"media_errors": 3}).take())
+    store.add_pass(passes.drive(0, health={"media_errors": 3}).take())
     (media,) = store.read_series(drive="FN0001", names=("media_errors",))
     assert (media.last, media.gained) == (3, 3)
     store.close()

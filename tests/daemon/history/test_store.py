@@ -40,22 +40,22 @@ def _errors(passes: Passes, count: int) -> Passes:
 
 def test_a_pass_goes_to_the_file_within_a_minute(path: str) -> None:
     store, passes = Store.open(path), Passes()
-    store.keep(_errors(passes, 0).take())
+    store.add_pass(_errors(passes, 0).take())
     assert _written(path) == 0
-    store.keep(_errors(passes.wait(COMMIT_SECONDS - 1), 1).take())
+    store.add_pass(_errors(passes.wait(COMMIT_SECONDS - 1), 1).take())
     assert _written(path) == 0
-    store.keep(passes.after(1))
+    store.add_pass(passes.after(1))
     assert _written(path) == 1
     store.close()
 
 
 def test_passes_of_a_still_box_write_nothing_but_that_somebody_watched(path: str) -> None:
     store, passes = Store.open(path), Passes()
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     commits = []
     for _ in range(240):  # an hour
         before = store._database.connection.total_changes
-        store.keep(passes.drive(0).wait(15).take())
+        store.add_pass(passes.drive(0).wait(15).take())
         commits.append(store._database.connection.total_changes - before)
     assert sum(1 for one in commits if one) <= 3600 / HEARTBEAT_SECONDS + 1
     assert sum(commits) <= 2 * (3600 / HEARTBEAT_SECONDS + 1)
@@ -64,11 +64,11 @@ def test_passes_of_a_still_box_write_nothing_but_that_somebody_watched(path: str
 
 def test_a_finding_that_changed_takes_all_that_moved_with_it(path: str) -> None:
     store, passes = Store.open(path), Passes()
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     finding = make_finding(since=passes.t)
     passes.standing = (finding,)
     _errors(passes.wait(5), 4).drive(0, health={"composite_temperature_celsius": 39.0, "media_errors": 4})
-    store.keep(passes.take(change_of(Change.RAISED, finding, passes.t)))
+    store.add_pass(passes.take(change_of(Change.RAISED, finding, passes.t)))
     assert _written(path) == 4
     history = History.open(path)
     (heat,) = history.read_series(drive="FN0001", names=("composite_temperature_celsius",))
@@ -79,8 +79,8 @@ def test_a_finding_that_changed_takes_all_that_moved_with_it(path: str) -> None:
 
 def test_what_waits_is_written_at_the_end(path: str) -> None:
     store, passes = Store.open(path), Passes()
-    store.keep(passes.take())
-    store.keep(passes.wait(5).drive(0, health={"data_units_written": 800_001}).take())
+    store.add_pass(passes.take())
+    store.add_pass(passes.wait(5).drive(0, health={"data_units_written": 800_001}).take())
     store.close()
     history = History.open(path)
     (written,) = history.read_series(drive="FN0001", names=("data_units_written",))
@@ -90,15 +90,15 @@ def test_what_waits_is_written_at_the_end(path: str) -> None:
 
 def test_asking_the_store_itself_sees_what_waits() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take())
-    store.keep(_errors(passes.wait(1), 1).drive(0, health={"media_errors": 1}).wait(60).take())
+    store.add_pass(passes.take())
+    store.add_pass(_errors(passes.wait(1), 1).drive(0, health={"media_errors": 1}).wait(60).take())
     assert store.read_series(drive="FN0001", names=("media_errors",))[0].last == 1
 
 
 def test_the_engines_own_outcome_is_kept() -> None:
     store = Store.open(":memory:")
     box = kelp_box(2)
-    store.keep(Engine(None).observe(box.snapshot()))
+    store.add_pass(Engine(None).observe(box.snapshot()))
     assert store.load_boots()
     assert store.read_series(path=FIRST)
 
@@ -109,7 +109,7 @@ def test_an_engine_goes_on_with_what_was_kept(path: str) -> None:
     engine, store = Engine(None), Store.open(path)
     first = engine.observe(box.snapshot())
     assert first.changes
-    store.keep(first)
+    store.add_pass(first)
     store.close()
     store, engine = Store.open(path), Engine(None)
     engine.restore(store.load_standing(), store.load_past())
@@ -154,7 +154,7 @@ def test_state_that_is_damaged_is_none(path: str) -> None:
 
 def test_it_may_be_asked_from_any_thread() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     failures: list[BaseException] = []
 
     def ask() -> None:
@@ -169,7 +169,7 @@ def test_it_may_be_asked_from_any_thread() -> None:
     for one in threads:
         one.start()
     for number in range(60):
-        store.keep(_errors(passes.wait(60), number).take())
+        store.add_pass(_errors(passes.wait(60), number).take())
     for one in threads:
         one.join()
     assert failures == []
@@ -180,18 +180,18 @@ def test_it_may_be_asked_from_any_thread() -> None:
 
 def test_a_full_disk_does_not_end_the_daemon_and_loses_nothing(path: str, caplog: pytest.LogCaptureFixture) -> None:
     store, passes = Store.open(path), Passes()
-    store.keep(_errors(passes, 0).take())
+    store.add_pass(_errors(passes, 0).take())
     connection = store._database.connection
     connection.execute(f"PRAGMA max_page_count = {connection.execute('PRAGMA page_count').fetchone()[0]}")
     for number in range(1, 400):
-        store.keep(_errors(passes.wait(60), number).drive(1, health={"data_units_read": int(passes.t)}).take())
+        store.add_pass(_errors(passes.wait(60), number).drive(1, health={"data_units_read": int(passes.t)}).take())
         if store.in_memory:
             break
     assert store.in_memory
     held = store.read_series(drive="FN0001", names=("media_errors",))[0]
     assert held.gained == number
     for more in range(20):
-        store.keep(_errors(passes.wait(60), number + more).take())
+        store.add_pass(_errors(passes.wait(60), number + more).take())
     assert not store.in_memory
     store.close()
     assert _written(path) == number + 19
@@ -204,14 +204,14 @@ def test_a_file_that_is_damaged_under_way_is_set_aside_and_the_next_pass_tells_a
     store, passes = Store.open(path), Passes()
     finding = make_finding(since=passes.t)
     passes.standing = (finding,)
-    store.keep(passes.take(change_of(Change.RAISED, finding, passes.t)))
+    store.add_pass(passes.take(change_of(Change.RAISED, finding, passes.t)))
     store._database.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     content = bytearray(Path(path).read_bytes())
     content[4096:] = b"\xaa" * (len(content) - 4096)
     Path(path).write_bytes(content)
     store._database.connection.execute("PRAGMA shrink_memory")
     for number in range(1, 4):
-        store.keep(_errors(passes.wait(60), number).take())
+        store.add_pass(_errors(passes.wait(60), number).take())
     assert Path(f"{path}.set-aside-1").exists()
     assert not store.in_memory
     assert store.read_series(drive="FN0001", names=("media_errors",))[0].last == 3
@@ -222,14 +222,14 @@ def test_a_file_that_is_damaged_under_way_is_set_aside_and_the_next_pass_tells_a
 
 def test_a_file_whose_tables_cannot_be_read_is_set_aside_at_the_start(path: str) -> None:
     store = Store.open(path)
-    store.keep(Passes().take())
+    store.add_pass(Passes().take())
     store.close()
     connection = sqlite3.connect(path)
     connection.execute("DROP TABLE watches")
     connection.commit()
     connection.close()
     store = Store.open(path)
-    store.keep(Passes().take())
+    store.add_pass(Passes().take())
     assert not store.in_memory
     assert store.load_boots()
     store.close()
@@ -238,10 +238,10 @@ def test_a_file_whose_tables_cannot_be_read_is_set_aside_at_the_start(path: str)
 
 def test_rows_that_cannot_be_are_left_out_and_the_daemon_goes_on(path: str, caplog: pytest.LogCaptureFixture) -> None:
     store, passes = Store.open(path), Passes()
-    store.keep(passes.take())
+    store.add_pass(passes.take())
     store._batch.add("INSERT INTO state (name, content) VALUES (?, ?)", ("x", None))
     store.flush()
-    store.keep(_errors(passes.wait(60), 1).take())
+    store.add_pass(_errors(passes.wait(60), 1).take())
     assert not store.in_memory
     assert "left out" in caplog.messages[0]
     assert store.read_series(drive="FN0001", names=("media_errors",))[0].last == 1
@@ -261,7 +261,7 @@ WRITER = textwrap.dedent(
         passes.wait(15).drive(0, health={"media_errors": number})
         told = number % 5 == 0
         change = change_of(Change.CHANGED if number else Change.RAISED, finding, passes.t)
-        store.keep(passes.take(change) if told else passes.take())
+        store.add_pass(passes.take(change) if told else passes.take())
         print(number if told else -1, flush=True)
     """
 )
@@ -293,7 +293,7 @@ def test_a_writer_that_is_killed_leaves_a_whole_file(path: str, after_lines: int
     assert [one.rule for one in store.load_standing()] == ["link-slow"]
     passes = Passes(t=series.known_until + 15, up=series.known_until - 1_790_000_000 + 115)
     passes.standing = store.load_standing()
-    store.keep(_errors(passes, int(series.last) + 1).take())
+    store.add_pass(_errors(passes, int(series.last) + 1).take())
     (series,) = store.read_series(drive="FN0001", names=("media_errors",))
     assert series.gained == series.last
     store.close()

@@ -2,7 +2,7 @@
 
 import pytest
 
-from laneproof.evidence.trial import Outcome
+from laneproof.evidence.trial import TrialOutcome
 from laneproof.past.changes import Change
 from laneproof.past.episodes import Episode
 from laneproof.past.trials import DAY, DROPS, ERRORS, Trial, TrialBook, is_cure
@@ -62,11 +62,11 @@ def test_the_clean_time_is_that_of_the_published_case() -> None:
     book.review(trial, events=0, now=61.0 * DAY)
     assert trial.needed_seconds / DAY == pytest.approx(9.46, abs=0.005)
     assert trial.remaining_seconds(61.0 * DAY) / DAY == pytest.approx(8.46, abs=0.005)
-    assert trial.outcome == Outcome.COUNTING
+    assert trial.outcome == TrialOutcome.COUNTING
     book.review(trial, events=0, now=69.4 * DAY)
     assert trial.decided_at is None
     book.review(trial, events=0, now=69.5 * DAY)
-    assert trial.outcome == Outcome.CURED
+    assert trial.outcome == TrialOutcome.CURED
     assert book.open() == []
 
 
@@ -75,7 +75,7 @@ def test_another_event_means_that_it_was_not_the_cure() -> None:
     trial = begin(book, 52.5, 55.0, 57.5, 60.0, now=60.0)
     assert trial is not None
     book.review(trial, events=1, now=62.0 * DAY)
-    assert trial.outcome == Outcome.NOT_CURED
+    assert trial.outcome == TrialOutcome.NOT_CURED
 
 
 def test_a_lone_event_needs_long() -> None:
@@ -112,7 +112,7 @@ def test_idle_states_switched_off_after_drops_are_on_trial_and_cure() -> None:
     assert (trial.what, trial.complaint, trial.events_before) == ("idle-states", DROPS, 5)
     for _ in range(20):
         story.look(box(idle=False), after=DAY)
-    assert trial.outcome == Outcome.CURED
+    assert trial.outcome == TrialOutcome.CURED
 
 
 def test_a_drop_in_spite_of_it_ends_the_trial() -> None:
@@ -121,7 +121,7 @@ def test_a_drop_in_spite_of_it_ends_the_trial() -> None:
         story.look(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
     story.restart().look(box(idle=False), after=HOUR).look(box(idle=False), after=DAY, log=(DOWN,))
     (trial,) = story.ledger.trials.trials
-    assert trial.outcome == Outcome.NOT_CURED
+    assert trial.outcome == TrialOutcome.NOT_CURED
 
 
 def test_a_lower_limit_after_many_errors_is_on_trial_for_the_errors() -> None:
@@ -137,7 +137,7 @@ def test_a_lower_limit_after_many_errors_is_on_trial_for_the_errors() -> None:
     assert (trial.what, trial.complaint) == ("link-cap", ERRORS)
     for _ in range(40):
         story.look(errors(0, target=3), after=HOUR)
-    assert trial.outcome == Outcome.CURED
+    assert trial.outcome == TrialOutcome.CURED
 
 
 def _capped(number: int, target: int) -> Box:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from laneproof.evidence.trial import Outcome
+from laneproof.evidence.trial import TrialOutcome
 from laneproof.past.trials import DAY, DROPS, Trial
 from laneproof.rules.example_past import Story, counting_box
 from laneproof.rules.sign_trials import describe_trial, say_trial
@@ -33,8 +33,8 @@ def test_a_trial_is_counted_down(story: Story) -> None:
 
 
 def test_its_end_is_told_either_way(story: Story) -> None:
-    assert "counts as cured" in describe_trial(story.ledger, trial(outcome=Outcome.CURED))
-    failed = trial(outcome=Outcome.NOT_CURED, events_after=2)
+    assert "counts as cured" in describe_trial(story.ledger, trial(outcome=TrialOutcome.CURED))
+    failed = trial(outcome=TrialOutcome.NOT_CURED, events_after=2)
     assert "2 times since, so that was not the cure" in describe_trial(story.ledger, failed)
 
 

@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
-from laneproof.engine import Outcome
+from laneproof.engine import PassResult
 from laneproof.history.events import Event
 from laneproof.history.notes import Note
 from laneproof.service import background_writer
-from laneproof.service.background_writer import BackgroundKeeper
+from laneproof.service.background_writer import BackgroundWriter
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
@@ -24,7 +24,7 @@ CLOCK = Clock(unix_seconds=1.0, up_seconds=1.0)
 NOTE = Note(t=1.0, kind="note", text="moved")
 
 
-class SlowKeeper:
+class SlowWriter:
     """Notes what it was given; hangs while told to, and fails where told to."""
 
     def __init__(self) -> None:
@@ -40,18 +40,18 @@ class SlowKeeper:
             raise OSError(28, "No space left on device")
         self.given.append(what)
 
-    def keep(self, outcome: Outcome) -> None:
+    def add_pass(self, outcome: PassResult) -> None:
         self._take(outcome.snapshot.taken_at)
 
-    def keep_kernel_events(
+    def add_kernel_events(
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
     ) -> None:
         self._take(("kernel", tuple(reports), clock, dict(paths)))
 
-    def keep_events(self, events: Iterable[Event]) -> None:
+    def add_events(self, events: Iterable[Event]) -> None:
         self._take(("events", tuple(events)))
 
-    def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
+    def add_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
         self._take(("devices", tuple(told), clock))
 
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
@@ -67,9 +67,9 @@ class SlowKeeper:
         self._take("closed")
 
 
-def _outcome(t: float) -> Outcome:
+def _outcome(t: float) -> PassResult:
     passes = Passes(t=t)
-    return Outcome(snapshot=passes.take().snapshot, findings=(), changes=(), waiting=False)
+    return PassResult(snapshot=passes.take().snapshot, findings=(), changes=(), waiting=False)
 
 
 def wait_for(what: Callable[[], object]) -> None:
@@ -80,14 +80,14 @@ def wait_for(what: Callable[[], object]) -> None:
 
 
 def test_everything_is_kept_in_the_order_given_and_closed_last() -> None:
-    slow = SlowKeeper()
-    keeper = BackgroundKeeper(slow)
-    keeper.keep(_outcome(5.0))
-    keeper.keep_kernel_events(iter(()), CLOCK, {"nvme0": "0000:00/01.1"})
-    keeper.keep_events(iter(()))
-    keeper.keep_device_events(iter(()), CLOCK)
-    keeper.save_state("engine", {"a": 1})
-    keeper.close()
+    slow = SlowWriter()
+    writer = BackgroundWriter(slow)
+    writer.add_pass(_outcome(5.0))
+    writer.add_kernel_events(iter(()), CLOCK, {"nvme0": "0000:00/01.1"})
+    writer.add_events(iter(()))
+    writer.add_device_events(iter(()), CLOCK)
+    writer.save_state("engine", {"a": 1})
+    writer.close()
     assert slow.given == [
         5.0,
         ("kernel", (), CLOCK, {"nvme0": "0000:00/01.1"}),
@@ -99,72 +99,72 @@ def test_everything_is_kept_in_the_order_given_and_closed_last() -> None:
 
 
 def test_a_history_that_hangs_holds_up_nobody() -> None:
-    slow = SlowKeeper()
-    keeper = BackgroundKeeper(slow)
+    slow = SlowWriter()
+    writer = BackgroundWriter(slow)
     slow.may_go.clear()
     started = time.monotonic()
     for number in range(10):
-        keeper.keep(_outcome(float(number)))
+        writer.add_pass(_outcome(float(number)))
     assert time.monotonic() - started < PATIENCE_SECONDS / 2
     assert slow.given == []
     slow.may_go.set()
-    keeper.close()
+    writer.close()
     assert slow.given == [*map(float, range(10)), "closed"]
 
 
 def test_what_is_left_out_of_a_history_that_hangs_is_said_once_and_counted(caplog: pytest.LogCaptureFixture) -> None:
-    slow = SlowKeeper()
+    slow = SlowWriter()
     slow.may_go.clear()
-    keeper = BackgroundKeeper(slow, most_waiting=2)
+    writer = BackgroundWriter(slow, most_waiting=2)
     for _ in range(20):
-        keeper.save_state("engine", {})
+        writer.save_state("engine", {})
     assert [one.levelno for one in caplog.records] == [logging.ERROR]
     slow.may_go.set()
     wait_for(lambda: len(slow.given) >= 2)
-    keeper.save_state("engine", {"last": True})
-    keeper.close()
+    writer.save_state("engine", {"last": True})
+    writer.close()
     assert "are missing" in caplog.records[-1].message
     assert slow.given[-3:] == ["reconcile", ("engine", {"last": True}), "closed"]
 
 
 def test_a_flood_of_events_does_not_push_out_the_passes() -> None:
-    slow = SlowKeeper()
+    slow = SlowWriter()
     slow.may_go.clear()
-    keeper = BackgroundKeeper(slow, most_waiting=background_writer.KEPT_FREE + 5)
+    writer = BackgroundWriter(slow, most_waiting=background_writer.RESERVED + 5)
     for _ in range(500):
-        keeper.keep_kernel_events((), CLOCK)
-    keeper.keep(_outcome(7.0))
+        writer.add_kernel_events((), CLOCK)
+    writer.add_pass(_outcome(7.0))
     slow.may_go.set()
-    keeper.close()
+    writer.close()
     assert 7.0 in slow.given
 
 
 def test_what_cannot_be_kept_does_not_end_the_keeping(caplog: pytest.LogCaptureFixture) -> None:
-    slow = SlowKeeper()
+    slow = SlowWriter()
     slow.fails = True
-    keeper = BackgroundKeeper(slow)
-    keeper.save_state("one", {})
-    keeper.save_state("two", {})
-    keeper.close()
+    writer = BackgroundWriter(slow)
+    writer.save_state("one", {})
+    writer.save_state("two", {})
+    writer.close()
     assert slow.given == [("two", {}), "closed"]
     assert "could not be kept" in caplog.text
 
 
 def test_an_owner_s_note_is_kept_before_the_caller_goes_on() -> None:
-    slow = SlowKeeper()
-    keeper = BackgroundKeeper(slow)
-    keeper.add_note(NOTE)
+    slow = SlowWriter()
+    writer = BackgroundWriter(slow)
+    writer.add_note(NOTE)
     assert slow.given == [NOTE]
-    keeper.close()
+    writer.close()
 
 
 def test_the_end_does_not_wait_for_ever(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
-    slow = SlowKeeper()
+    slow = SlowWriter()
     slow.may_go.clear()
     monkeypatch.setattr(background_writer, "CLOSE_SECONDS", 0.05)
-    keeper = BackgroundKeeper(slow)
-    keeper.save_state("engine", {})
-    keeper.close()
+    writer = BackgroundWriter(slow)
+    writer.save_state("engine", {})
+    writer.close()
     assert "its last minutes are lost" in caplog.text
     slow.may_go.set()
     wait_for(lambda: slow.given[-1:] == ["closed"])

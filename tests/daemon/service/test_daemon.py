@@ -18,7 +18,7 @@ import pytest
 
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import parse_build
-from laneproof.engine import LIVE_CONFIRMATIONS, Engine, Outcome
+from laneproof.engine import LIVE_CONFIRMATIONS, Engine, PassResult
 from laneproof.findings import Change, FindingChange
 from laneproof.history.events import RECORDS_LOST, Event
 from laneproof.history.notes import Note
@@ -73,7 +73,7 @@ class MemoryKeeper:
     """Keeps passes in a list."""
 
     def __init__(self) -> None:
-        self.kept: list[Outcome] = []
+        self.kept: list[PassResult] = []
         self.told: list[str] = []
         self.paths: list[Mapping[str, str]] = []
         self.happened: list[Event] = []
@@ -81,10 +81,10 @@ class MemoryKeeper:
         self.notes: list[Note] = []
         self.closed = False
 
-    def keep(self, outcome: Outcome) -> None:
+    def add_pass(self, outcome: PassResult) -> None:
         self.kept.append(outcome)
 
-    def keep_kernel_events(
+    def add_kernel_events(
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
     ) -> None:
         self.told += [one.event.kind for one in reports]
@@ -92,10 +92,10 @@ class MemoryKeeper:
         assert clock.unix_seconds > 0
         assert self.kept  # before the first pass nobody knows where a name leads
 
-    def keep_events(self, events: Iterable[Event]) -> None:
+    def add_events(self, events: Iterable[Event]) -> None:
         self.happened += events
 
-    def keep_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
+    def add_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
         self.told += [one.action for one in told]
         assert clock.unix_seconds > 0
 
@@ -132,17 +132,17 @@ class Rig:
             ports=[Port(hop="01.1", drive=Drive(serial="A1")), Port(hop="01.2", drive=Drive(serial="A2"))],
             extra_files={"/proc/mounts": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"},
         )
-        self.box, self.host, self.keeper = box, StandingHost(box), MemoryKeeper()
+        self.box, self.host, self.writer = box, StandingHost(box), MemoryKeeper()
         self.changes: list[FindingChange] = []
         self.evidence = folder / "evidence"
         self.daemon = Daemon(
             self.host,
             DeclarationFile(str(self.file), self._load),
-            keeper=self.keeper,
+            writer=self.writer,
             engine=engine or Engine(None, confirmations=LIVE_CONFIRMATIONS),
             collectors=tuple(replace(one, interval_seconds=interval) for one in make_collectors()),
             notifier=notifier or Notifier({}),
-            tell=self.changes.append,
+            report=self.changes.append,
             inbox=Inbox(folder),
             ring=EvidenceRing(str(self.evidence)),
         )
@@ -155,7 +155,7 @@ class Rig:
 
     def start(self) -> "Rig":
         self.thread.start()
-        wait_for(lambda: self.daemon.published.outcome)
+        wait_for(lambda: self.daemon.status.outcome)
         return self
 
     def end(self) -> None:
@@ -168,13 +168,13 @@ class Rig:
 
     def rules(self) -> set[tuple[str, str | None]]:
         """Give rule and position of what stands."""
-        outcome = self.daemon.published.outcome
+        outcome = self.daemon.status.outcome
         return {(one.rule, one.position) for one in outcome.findings} if outcome else set()
 
     def passes(self, more: int = 3) -> None:
         """Wait for some more judged passes."""
-        wanted = len(self.keeper.kept) + more
-        wait_for(lambda: len(self.keeper.kept) >= wanted)
+        wanted = len(self.writer.kept) + more
+        wait_for(lambda: len(self.writer.kept) >= wanted)
 
 
 @pytest.fixture
@@ -193,13 +193,13 @@ def soon(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_box_as_declared_is_judged_published_and_kept(rig: Rig) -> None:
     rig.start()
     rig.passes()
-    published = rig.daemon.published
+    status = rig.daemon.status
     assert rig.rules() == set()
-    assert published.build is not None
-    assert published.build.box.name == "tern-2"
-    assert published.runs.keys() == {one.group for one in make_collectors()}
+    assert status.build is not None
+    assert status.build.box.name == "tern-2"
+    assert status.runs.keys() == {one.group for one in make_collectors()}
     assert rig.changes == []
-    assert rig.keeper.kept[-1].snapshot.taken_at == rig.host.now
+    assert rig.writer.kept[-1].snapshot.taken_at == rig.host.now
 
 
 def test_a_drive_that_is_gone_is_told_once_and_cleared_when_it_is_back(rig: Rig) -> None:
@@ -212,8 +212,8 @@ def test_a_drive_that_is_gone_is_told_once_and_cleared_when_it_is_back(rig: Rig)
     wait_for(lambda: ("position-empty", "riser-1") not in rig.rules())
     empty = [one for one in rig.changes if one.finding.rule == "position-empty"]
     assert [one.change for one in empty] == [Change.RAISED, Change.CLEARED]
-    assert list(rig.daemon.published.recent) == rig.changes[::-1]
-    assert rig.daemon.published.changes == Counter((str(one.change), str(one.finding.severity)) for one in rig.changes)
+    assert list(rig.daemon.status.recent) == rig.changes[::-1]
+    assert rig.daemon.status.changes == Counter((str(one.change), str(one.finding.severity)) for one in rig.changes)
 
 
 def test_the_kernels_event_starts_a_pass_at_once(tmp_path: Path) -> None:
@@ -244,17 +244,17 @@ def test_a_narrow_link_is_told_after_three_readings_and_not_before(rig: Rig) -> 
     rig.start()
     rig.passes(1)
     rig.box.ports[1].wired_lanes = 2
-    before = len(rig.keeper.kept)
+    before = len(rig.writer.kept)
     rig.host.change()
     wait_for(lambda: ("link-narrow", "riser-2") in rig.rules())
-    kept = rig.keeper.kept[before:]
+    kept = rig.writer.kept[before:]
     told = next(n for n, one in enumerate(kept) if any(found.rule == "link-narrow" for found in one.findings))
     # Many passes are judged on one reading of the functions, as other collectors bring their facts.
     readings = {id(one.snapshot.functions) for one in kept[: told + 1] if _lanes(one) == 2}
     assert len(readings) == LIVE_CONFIRMATIONS["link-narrow"] == 3
 
 
-def _lanes(outcome: Outcome) -> object:
+def _lanes(outcome: PassResult) -> object:
     functions = outcome.snapshot.functions
     assert not isinstance(functions, Unread)
     return next(one.link.trained_lanes for one in functions if one.hops == ("01.2",))
@@ -263,14 +263,14 @@ def _lanes(outcome: Outcome) -> object:
 def test_a_link_that_retrains_for_a_moment_is_no_finding(tmp_path: Path) -> None:
     rig = Rig(tmp_path, interval=3600.0).start()
     try:
-        kept = len(rig.keeper.kept)
+        kept = len(rig.writer.kept)
         rig.box.ports[1].wired_lanes = 1
         rig.host.change(removed("0000:02:00.0"))
-        wait_for(lambda: any(_lanes(one) == 1 for one in rig.keeper.kept[kept:]))
+        wait_for(lambda: any(_lanes(one) == 1 for one in rig.writer.kept[kept:]))
         rig.box.ports[1].wired_lanes = None  # a second before it is looked at again
         rig.host.change()
-        wait_for(lambda: _lanes(rig.keeper.kept[-1]) == 4)
-        assert 1 in [_lanes(one) for one in rig.keeper.kept[kept:]]
+        wait_for(lambda: _lanes(rig.writer.kept[-1]) == 4)
+        assert 1 in [_lanes(one) for one in rig.writer.kept[kept:]]
         assert [one for one in rig.changes if one.finding.rule == "link-narrow"] == []
     finally:
         rig.end()
@@ -290,8 +290,8 @@ def test_the_latest_changes_are_kept_and_no_more_of_them(tmp_path: Path) -> None
     rig = Rig(tmp_path)
     first = FindingChange(at=1.0, change=Change.RAISED, finding=SIGN)
     earlier = [replace(first, at=float(number)) for number in range(MOST_RECENT + 5)]
-    daemon = Daemon(rig.host, rig.daemon._declaration, keeper=rig.keeper, notifier=Notifier({}), recent=earlier)
-    assert [one.at for one in daemon.published.recent] == [
+    daemon = Daemon(rig.host, rig.daemon._declaration, writer=rig.writer, notifier=Notifier({}), recent=earlier)
+    assert [one.at for one in daemon.status.recent] == [
         float(MOST_RECENT + 4 - number) for number in range(MOST_RECENT)
     ]
     rig.end()
@@ -320,7 +320,7 @@ def test_what_a_boot_said_last_before_it_hung_is_read_back_and_judged_at_the_nex
     last_words = _journal(rig, rig.host.now - START + 30.0)
     rig.end()
     again = Engine(None, confirmations=LIVE_CONFIRMATIONS)
-    again.restore((), rig.daemon._engine.past, rig.keeper.saved["engine"])
+    again.restore((), rig.daemon._engine.past, rig.writer.saved["engine"])
     second = Rig(tmp_path, engine=again, boot=2)
     second.host.journals[-1] = (last_words,)
     second.host.booted_at = START + 900.0
@@ -328,10 +328,10 @@ def test_what_a_boot_said_last_before_it_hung_is_read_back_and_judged_at_the_nex
     try:
         second.start()
         assert ("drops-off-bus", "riser-1") in second.rules()
-        (episode,) = second.keeper.kept[0].episodes
+        (episode,) = second.writer.kept[0].episodes
         assert (episode.serial, episode.boot) == ("A1", 1)
-        assert wait_for(lambda: second.keeper.told)[0] == "controller_down"
-        assert second.keeper.paths[0]["nvme0"] == "0000:00/01.1"
+        assert wait_for(lambda: second.writer.told)[0] == "controller_down"
+        assert second.writer.paths[0]["nvme0"] == "0000:00/01.1"
     finally:
         second.end()
 
@@ -343,8 +343,8 @@ def test_records_that_were_overwritten_are_counted_told_and_read_back(rig: Rig) 
     rig.host.lost = 7
     rig.host.change(kmsg=("6,950,11000000,-;usb 1-1: new high-speed USB device number 5 using xhci_hcd",))
     wait_for(lambda: ("drops-off-bus", "riser-1") in rig.rules())
-    assert rig.daemon.published.lost_records == 7
-    (told,) = wait_for(lambda: rig.keeper.happened)
+    assert rig.daemon.status.lost_records == 7
+    (told,) = wait_for(lambda: rig.writer.happened)
     assert told.kind == RECORDS_LOST
     assert "7 records" in told.text
     assert "events among them that the journal had: 1" in told.text
@@ -355,7 +355,7 @@ def test_lines_of_one_report_that_come_one_by_one_are_one_event(
 ) -> None:
     monkeypatch.setattr(daemon_module, "GATHER_SECONDS", 1.0)  # a busy machine takes longer to lay out a frame
     rig = Rig(tmp_path, interval=3600.0).start()
-    told = len(rig.keeper.told)
+    told = len(rig.writer.told)
     lines = (
         "pcieport 0000:00:01.1: AER: Corrected error received: 0000:01:00.0",
         "nvme 0000:01:00.0: PCIe Bus Error: severity=Corrected, type=Physical Layer, (Receiver ID)",
@@ -365,9 +365,9 @@ def test_lines_of_one_report_that_come_one_by_one_are_one_event(
     try:
         for number, line in enumerate(lines):
             rig.host.change(kmsg=(f"4,{980 + number},{12_000_000 + 50 * number},-;{line}",), seconds=0.001)
-        wait_for(lambda: len(rig.keeper.told) > told)
+        wait_for(lambda: len(rig.writer.told) > told)
         time.sleep(0.3)
-        assert rig.keeper.told[told:] == ["aer_correctable"]
+        assert rig.writer.told[told:] == ["aer_correctable"]
     finally:
         rig.end()
 
@@ -377,7 +377,7 @@ def test_where_the_journal_cannot_be_read_either_the_loss_is_told_with_the_reaso
     rig.passes()
     rig.host.lost = 3
     rig.host.change(kmsg=("6,950,11000000,-;usb 1-1: new high-speed USB device number 5 using xhci_hcd",))
-    (told,) = wait_for(lambda: rig.keeper.happened)
+    (told,) = wait_for(lambda: rig.writer.happened)
     assert "the journal could not be read: " in told.text
 
 
@@ -407,14 +407,14 @@ def test_a_drop_leaves_what_held_before_it_what_was_told_and_its_episode(rig: Ri
     assert [one["action"] for one in told["devices"]] == ["remove"]
     episode = lines[order.index("episode")]
     assert (episode["position"], episode["drive"], episode["episode"]) == ("riser-1", "A1", 1)
-    assert wait_for(lambda: rig.daemon.published.ring and rig.daemon.published.ring.written_bytes)
+    assert wait_for(lambda: rig.daemon.status.ring and rig.daemon.status.ring.written_bytes)
 
 
 def test_evidence_that_would_go_with_a_watched_drive_is_said_at_the_start(
     rig: Rig, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     asked: list[str] = []
-    monkeypatch.setattr(daemon_module, "find_carriers", lambda folder, *_: asked.append(folder) or ("riser-2",))
+    monkeypatch.setattr(daemon_module, "find_carrying_drives", lambda folder, *_: asked.append(folder) or ("riser-2",))
     rig.start()
     wait_for(lambda: "lies on riser-2 and goes with it" in caplog.text)
     assert asked == [os.path.realpath(rig.evidence)]
@@ -445,18 +445,18 @@ def test_a_wrong_declaration_leaves_the_old_one_in_force_and_is_told(
     rig: Rig, wrong: str, caplog: pytest.LogCaptureFixture
 ) -> None:
     rig.start()
-    before = rig.daemon.published.build
+    before = rig.daemon.status.build
     rig.file.write_text(wrong)
-    wait_for(lambda: rig.daemon.published.build_problem)
+    wait_for(lambda: rig.daemon.status.build_problem)
     rig.passes()
-    assert rig.daemon.published.build is before
+    assert rig.daemon.status.build is before
     assert rig.daemon._engine.build is before
     assert rig.rules() == set()
-    assert str(rig.file) in str(rig.daemon.published.build_problem)
+    assert str(rig.file) in str(rig.daemon.status.build_problem)
     assert "the one before stays in force" in caplog.text
     assert len([one for one in caplog.records if "was not loaded" in one.message]) == 1  # once, not at each turn
     rig.file.write_text(BUILD)
-    wait_for(lambda: rig.daemon.published.build_problem is None)
+    wait_for(lambda: rig.daemon.status.build_problem is None)
 
 
 def test_a_declaration_that_is_gone_leaves_the_old_one_in_force(rig: Rig) -> None:
@@ -465,7 +465,7 @@ def test_a_declaration_that_is_gone_leaves_the_old_one_in_force(rig: Rig) -> Non
     rig.start()
     wait_for(lambda: ("link-narrow", "riser-1") in rig.rules())
     rig.file.unlink()
-    problem = wait_for(lambda: rig.daemon.published.build_problem)
+    problem = wait_for(lambda: rig.daemon.status.build_problem)
     assert problem.endswith("build.toml is gone")
     rig.passes()
     assert ("link-narrow", "riser-1") in rig.rules()
@@ -475,14 +475,14 @@ def test_a_declaration_that_is_gone_leaves_the_old_one_in_force(rig: Rig) -> Non
 def test_a_wrong_declaration_at_the_start_is_told_and_what_needs_none_is_judged(rig: Rig) -> None:
     rig.file.write_text("schema = 1\n")
     rig.start()
-    assert rig.daemon.published.build is None
-    assert "box" in str(rig.daemon.published.build_problem)
+    assert rig.daemon.status.build is None
+    assert "box" in str(rig.daemon.status.build_problem)
 
 
 def test_without_a_declaration_it_runs_and_takes_one_up_when_it_comes(rig: Rig) -> None:
     rig.file.unlink()
     rig.start()
-    assert (rig.daemon.published.build, rig.daemon.published.build_problem) == (None, None)
+    assert (rig.daemon.status.build, rig.daemon.status.build_problem) == (None, None)
     rig.file.write_text(BUILD.replace('serial = "A2"', 'serial = "B7"'))
     wait_for(lambda: ("occupant-differs", "riser-2") in rig.rules())
 
@@ -518,10 +518,10 @@ def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_one_stuck_collector_is_overdue_and_the_others_go_on(rig: Rig, caplog: pytest.LogCaptureFixture) -> None:
     rig.start()
     rig.host.hold("/sys/class/hwmon")
-    wait_for(lambda: "thermal" in rig.daemon.published.overdue)
-    thermal = rig.daemon.published.outcome
-    wait_for(lambda: rig.daemon.published.outcome is not thermal)
-    outcome = rig.daemon.published.outcome
+    wait_for(lambda: "thermal" in rig.daemon.status.overdue)
+    thermal = rig.daemon.status.outcome
+    wait_for(lambda: rig.daemon.status.outcome is not thermal)
+    outcome = rig.daemon.status.outcome
     assert outcome is not None
     assert isinstance(outcome.snapshot.thermal, Unread)
     assert outcome.snapshot.thermal.reason is Reason.TIMED_OUT
@@ -530,9 +530,9 @@ def test_one_stuck_collector_is_overdue_and_the_others_go_on(rig: Rig, caplog: p
     wait_for(lambda: ("position-empty", "riser-1") in rig.rules())
     assert len([one for one in caplog.records if "collector of thermal has not answered" in one.message]) == 1
     rig.host.let_go()
-    wait_for(lambda: "thermal" not in rig.daemon.published.overdue)
+    wait_for(lambda: "thermal" not in rig.daemon.status.overdue)
     rig.passes()
-    outcome = rig.daemon.published.outcome
+    outcome = rig.daemon.status.outcome
     assert outcome is not None
     assert not isinstance(outcome.snapshot.thermal, Unread)
 
@@ -541,17 +541,17 @@ def test_one_stuck_collector_is_overdue_and_the_others_go_on(rig: Rig, caplog: p
 def test_collectors_that_hang_from_the_start_do_not_keep_the_first_verdict(rig: Rig) -> None:
     rig.host.hold("/sys/class/hwmon", "/proc/meminfo", "/proc/mdstat", "/proc/mounts", "/sys/class/net")
     rig.start()
-    published = rig.daemon.published
-    assert published.complete
-    assert {"thermal", "file_systems"} <= published.overdue.keys()
-    assert "functions" in published.runs
+    status = rig.daemon.status
+    assert status.complete
+    assert {"thermal", "file_systems"} <= status.overdue.keys()
+    assert "functions" in status.runs
 
 
 @pytest.mark.usefixtures("impatient")
 def test_it_ends_though_a_collector_hangs(rig: Rig) -> None:
     rig.start()
     rig.host.hold("/sys/class/hwmon")
-    wait_for(lambda: "thermal" in rig.daemon.published.overdue)
+    wait_for(lambda: "thermal" in rig.daemon.status.overdue)
     began = time.monotonic()
     rig.daemon.stop()
     rig.thread.join(PATIENCE_SECONDS)
@@ -568,10 +568,10 @@ def test_a_collector_whose_code_fails_costs_its_own_group_only(
     monkeypatch.setattr("laneproof_collectors.power.read_power", fail)
     rig = Rig(tmp_path).start()
     try:
-        outcome = rig.daemon.published.outcome
+        outcome = rig.daemon.status.outcome
         assert outcome is not None
         assert isinstance(outcome.snapshot.power, Unread)
-        assert rig.daemon.published.runs["power"].failed
+        assert rig.daemon.status.runs["power"].failed
         assert "KeyError: 'odd'" in caplog.text  # the log of the service keeps the traceback
     finally:
         rig.end()
@@ -616,7 +616,7 @@ def test_what_the_passes_add_up_to_is_saved_and_goes_on_after_a_restart(tmp_path
     rig.start()
     rig.passes()
     rig.end()
-    state = rig.keeper.saved["engine"]
+    state = rig.writer.saved["engine"]
     second = Engine(rig.daemon._engine.build)
     second.restore((), rig.daemon._engine.past, state)
     assert second.as_state() == rig.daemon._engine.as_state()
@@ -629,7 +629,7 @@ def test_what_the_owner_tells_is_kept_and_taken_in(rig: Rig, tmp_path: Path) -> 
     rig.passes()
     note = Note(t=START + 5.0, kind="note", text="shorter cable", path="0000:00/01.1", detail={"position": "riser-1"})
     Inbox(tmp_path).add(note)
-    wait_for(lambda: rig.keeper.notes == [note])
+    wait_for(lambda: rig.writer.notes == [note])
     wait_for(lambda: rig.daemon._engine.past.notes != ())
     assert rig.daemon._engine.past.notes[0].what == "adapter"
     assert [one.name for one in tmp_path.iterdir()] == ["build.toml"]
@@ -639,13 +639,13 @@ def test_what_the_kernel_tells_of_devices_is_kept(rig: Rig) -> None:
     rig.start()
     rig.box.ports[1].drive = None
     rig.host.change(removed("0000:02:00.0"))
-    wait_for(lambda: "remove" in rig.keeper.told)
+    wait_for(lambda: "remove" in rig.writer.told)
 
 
 def test_the_end_closes_all_that_was_open(rig: Rig) -> None:
     rig.start()
     rig.end()
-    assert rig.keeper.closed
+    assert rig.writer.closed
     assert rig.host.closed
     with pytest.raises(OSError, match="Bad file descriptor"):
         os.fstat(rig.daemon._wake_read)

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.service.evidence_folder import find_carriers
+from laneproof.service.evidence_folder import find_carrying_drives
 from laneproof_collectors.snapshot import MountedFileSystem, Snapshot
 from laneproof_collectors.unread import Unread
 from simulated_box import declare, kelp_box, make_array
@@ -47,14 +47,14 @@ def test_the_nearest_mount_tells(folder: str, carriers: tuple[str, ...]) -> None
         ("/mnt/stick", "/dev/sdz1"),
         ("/mnt/nas", "tern-2:/export"),
     )
-    assert find_carriers(folder, BUILD, facts) == carriers
+    assert find_carrying_drives(folder, BUILD, facts) == carriers
 
 
 def test_without_a_declaration_the_path_tells() -> None:
-    assert find_carriers("/var", None, _facts(("/", "/dev/nvme0n1p2"))) == ("0000:00/01.1",)
+    assert find_carrying_drives("/var", None, _facts(("/", "/dev/nvme0n1p2"))) == ("0000:00/01.1",)
 
 
 def test_nothing_is_said_where_it_is_not_known() -> None:
     facts = _facts()
-    assert find_carriers("/var", BUILD, facts) == ()
-    assert find_carriers("/var", BUILD, replace(facts, file_systems=Unread("file systems", "denied"))) == ()
+    assert find_carrying_drives("/var", BUILD, facts) == ()
+    assert find_carrying_drives("/var", BUILD, replace(facts, file_systems=Unread("file systems", "denied"))) == ()

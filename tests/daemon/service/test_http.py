@@ -16,26 +16,26 @@ from jsonschema import Draft202012Validator
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as parse_openmetrics
 from prometheus_client.parser import text_string_to_metric_families
 
-from laneproof.engine import Outcome
+from laneproof.engine import PassResult
 from laneproof.findings import Change, FindingChange
 from laneproof.outputs.audit_json import audit_schema
 from laneproof.outputs.metric_table import BY_NAME, METRICS, write_docs
 from laneproof.service.http import ALIVE_WITHIN_SECONDS, Pages, Server
-from laneproof.service.status import CollectorRun, Published
+from laneproof.service.status import CollectorRun, DaemonStatus
 from troubled_box import SIGN, troubled
 
 NOW = 5000.0
 
 
-def publish() -> Published:
+def publish() -> DaemonStatus:
     judged = troubled()
-    outcome = Outcome(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
+    outcome = PassResult(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
     runs = {
         "functions": CollectorRun(finished_at=1_790_000_000.0, seconds=0.02, failed=False),
         "thermal": CollectorRun(finished_at=1_789_999_000.0, seconds=0.01, failed=True),
     }
     overdue = {"memory": 61.0}
-    return Published(
+    return DaemonStatus(
         build=judged.build,
         outcome=outcome,
         runs=runs,
@@ -49,9 +49,9 @@ def publish() -> Published:
 class Client:
     """Asks one server, and holds what it publishes."""
 
-    def __init__(self, published: Published) -> None:
-        self.published = published
-        self.server = Server("127.0.0.1", 0, Pages(lambda: self.published, now=lambda: NOW + 1.0))
+    def __init__(self, status: DaemonStatus) -> None:
+        self.status = status
+        self.server = Server("127.0.0.1", 0, Pages(lambda: self.status, now=lambda: NOW + 1.0))
         self.server.start()
 
     def ask(self, path: str, method: str = "GET", accept: str = "*/*") -> tuple[int, http.client.HTTPMessage, bytes]:
@@ -100,7 +100,7 @@ def test_the_page_names_only_what_is_served(client: Client) -> None:
 
 
 def test_the_page_before_the_first_pass_asks_to_come_again(client: Client) -> None:
-    client.published = Published(alive_at=NOW)
+    client.status = DaemonStatus(alive_at=NOW)
     status, _, body = client.ask("/")
     assert status == HTTPStatus.SERVICE_UNAVAILABLE
     assert b"not complete yet" in body
@@ -110,7 +110,7 @@ def test_the_page_before_the_first_pass_asks_to_come_again(client: Client) -> No
 def test_the_latest_changes_are_told_as_a_replay_tells_them(client: Client) -> None:
     assert json.loads(client.ask("/api/v1/changes")[2]) == {"changes": []}
     change = FindingChange(at=1_790_000_000.0, change=Change.CLEARED, finding=SIGN)
-    client.published = replace(client.published, recent=(change,))
+    client.status = replace(client.status, recent=(change,))
     status, headers, body = client.ask("/api/v1/changes")
     assert (status, headers["Content-Type"]) == (200, "application/json; charset=utf-8")
     (told,) = json.loads(body)["changes"]
@@ -119,7 +119,7 @@ def test_the_latest_changes_are_told_as_a_replay_tells_them(client: Client) -> N
 
 
 def test_before_the_first_pass_it_is_live_and_not_ready(client: Client) -> None:
-    client.published = Published(alive_at=NOW)
+    client.status = DaemonStatus(alive_at=NOW)
     assert client.ask("/health")[0] == 200
     assert client.ask("/ready")[0] == HTTPStatus.SERVICE_UNAVAILABLE
     status, _, body = client.ask("/api/v1/audit")
@@ -134,7 +134,7 @@ def test_after_it_it_is_ready(client: Client) -> None:
 
 
 def test_a_loop_that_hangs_is_not_live(client: Client) -> None:
-    client.published = replace(client.published, alive_at=NOW - ALIVE_WITHIN_SECONDS)
+    client.status = replace(client.status, alive_at=NOW - ALIVE_WITHIN_SECONDS)
     status, _, body = client.ask("/health")
     assert (status, body) == (HTTPStatus.SERVICE_UNAVAILABLE, b"the loop has not gone round for 61 s\n")
 
@@ -178,7 +178,7 @@ def test_the_daemons_own_state_is_among_the_metrics(client: Client) -> None:
     }
     assert len(changes) == 9
     assert (changes["raised", "warning"], changes["cleared", "notice"]) == (2.0, 0.0)
-    client.published = replace(client.published, build_problem="line 3: wrong")
+    client.status = replace(client.status, build_problem="line 3: wrong")
     assert metrics(client.ask("/metrics")[2])["laneproof_declaration_in_force"] == [({}, 0.0)]
 
 
@@ -223,12 +223,12 @@ def test_nothing_can_be_changed(client: Client, method: str) -> None:
 
 
 def test_a_fault_in_an_answer_is_500_and_the_next_is_answered(client: Client, caplog: pytest.LogCaptureFixture) -> None:
-    sound = client.published
-    client.published = replace(sound, outcome="nonsense")  # type: ignore[arg-type]
+    sound = client.status
+    client.status = replace(sound, outcome="nonsense")  # type: ignore[arg-type]
     status, _, body = client.ask("/api/v1/audit")
     assert (status, body) == (HTTPStatus.INTERNAL_SERVER_ERROR, b"failed; see the log\n")
     assert "answering /api/v1/audit failed" in caplog.text
-    client.published = sound
+    client.status = sound
     assert client.ask("/api/v1/audit")[0] == 200
 
 
@@ -246,7 +246,7 @@ def test_noise_and_clients_that_leave_do_no_harm(
 
 def test_a_port_that_is_taken_is_an_error_of_the_system(client: Client) -> None:
     with pytest.raises(OSError, match="Address already in use"):
-        Server("127.0.0.1", client.server.port, Pages(lambda: client.published))
+        Server("127.0.0.1", client.server.port, Pages(lambda: client.status))
 
 
 @pytest.mark.skipif(not socket.has_ipv6, reason="needs IPv6, which this system lacks")

@@ -16,10 +16,10 @@ from laneproof.service.journal_reader import (
     MOST_LINES,
     SLACK_SECONDS,
     THIS_BOOT,
-    Known,
-    ReadBack,
+    JournalReader,
+    LastRead,
+    find_new_events,
     is_same_boot,
-    sort_out,
 )
 from laneproof_collectors.host import Answer, Host, Question, ReadFile, ReadJournal
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, kernel_events, parse_journal_record
@@ -28,7 +28,7 @@ from laneproof_collectors.unread import Reason, Unread
 EARLIER = "0b5e55ed-0000-4000-8000-000000000001"
 RUNNING = "0b5e55ed-0000-4000-8000-000000000002"
 OLDER = "0b5e55ed-0000-4000-8000-000000000003"
-KNOWN = Known(boot_id=EARLIER, up_seconds=5000.0, unix_seconds=1_790_000_000.0)
+KNOWN = LastRead(boot_id=EARLIER, up_seconds=5000.0, unix_seconds=1_790_000_000.0)
 DOWN = "nvme nvme2: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"
 PATIENCE_SECONDS = 30.0
 
@@ -81,9 +81,9 @@ def wait_for(what: Callable[[], object]) -> None:
         time.sleep(0.005)
 
 
-def _read(host: JournalHost, ask: Callable[[ReadBack], None]) -> ReadBack:
+def _read(host: JournalHost, ask: Callable[[JournalReader], None]) -> JournalReader:
     woken = threading.Event()
-    back = ReadBack(host, woken.set)
+    back = JournalReader(host, woken.set)
     ask(back)
     assert woken.wait(PATIENCE_SECONDS)
     return back
@@ -93,38 +93,38 @@ def _read(host: JournalHost, ask: Callable[[ReadBack], None]) -> ReadBack:
 
 
 def test_what_the_boot_before_said_after_the_last_pass_is_to_be_judged() -> None:
-    found = sort_out(BOOT_BEFORE, events(entry(4000.0), entry(5100.0)), KNOWN)
+    found = find_new_events(BOOT_BEFORE, events(entry(4000.0), entry(5100.0)), KNOWN)
     assert [one.up_seconds for one in found.to_judge] == [5100.0]
-    assert found.to_tell == ()
+    assert found.to_report == ()
 
 
 def test_it_is_dated_by_the_last_pass_and_not_by_when_the_journal_received_it() -> None:
-    (one,) = sort_out(BOOT_BEFORE, events(entry(5100.0, received=4e9)), KNOWN).to_judge
+    (one,) = find_new_events(BOOT_BEFORE, events(entry(5100.0, received=4e9)), KNOWN).to_judge
     assert one.unix_seconds == KNOWN.unix_seconds + 100.0
     assert is_same_boot(one.boot_id or "", EARLIER)
 
 
 def test_a_boot_that_nobody_watched_is_told_and_judges_nothing() -> None:
-    found = sort_out(BOOT_BEFORE, events(entry(10.0, boot=OLDER)), KNOWN)
-    assert (len(found.to_tell), found.to_judge) == (1, ())
-    assert len(sort_out(BOOT_BEFORE, events(entry(10.0)), Known()).to_tell) == 1
+    found = find_new_events(BOOT_BEFORE, events(entry(10.0, boot=OLDER)), KNOWN)
+    assert (len(found.to_report), found.to_judge) == (1, ())
+    assert len(find_new_events(BOOT_BEFORE, events(entry(10.0)), LastRead()).to_report) == 1
 
 
 def test_what_the_ring_gave_is_not_given_again() -> None:
     seen = kernel_events([f"4,77,6000000000,-;{DOWN}"])
-    found = sort_out(THIS_BOOT, events(entry(5500.0, boot=RUNNING), entry(6000.0, boot=RUNNING)), KNOWN, seen)
+    found = find_new_events(THIS_BOOT, events(entry(5500.0, boot=RUNNING), entry(6000.0, boot=RUNNING)), KNOWN, seen)
     assert [one.up_seconds for one in found.to_judge] == [5500.0]
 
 
 def test_of_this_boot_only_what_an_earlier_run_in_it_had_not_taken() -> None:
-    known = Known(boot_id=RUNNING, up_seconds=5000.0, unix_seconds=1.0)
-    found = sort_out(THIS_BOOT, events(entry(4999.0, boot=RUNNING), entry(5001.0, boot=RUNNING)), known)
+    known = LastRead(boot_id=RUNNING, up_seconds=5000.0, unix_seconds=1.0)
+    found = find_new_events(THIS_BOOT, events(entry(4999.0, boot=RUNNING), entry(5001.0, boot=RUNNING)), known)
     assert [(one.up_seconds, one.unix_seconds, one.boot_id) for one in found.to_judge] == [(5001.0, None, None)]
 
 
 def test_a_line_that_a_program_wrote_is_no_event() -> None:
     forged = json.loads(entry(6000.0, boot=RUNNING)) | {"_TRANSPORT": "syslog"}
-    assert sort_out(THIS_BOOT, events(json.dumps(forged)), KNOWN).to_judge == ()
+    assert find_new_events(THIS_BOOT, events(json.dumps(forged)), KNOWN).to_judge == ()
 
 
 @pytest.mark.parametrize(
@@ -147,21 +147,21 @@ def test_the_boot_before_is_asked_for_from_the_last_pass_on() -> None:
     host = JournalHost(entry(5100.0))
     back = _read(host, lambda one: one.begin(KNOWN))
     assert host.asked == [ReadJournal(-1, MOST_LINES, KNOWN.unix_seconds - SLACK_SECONDS)]
-    (found,) = back.take()
+    (found,) = back.collect()
     assert (found.boot, len(found.to_judge), found.problem) == (BOOT_BEFORE, 1, None)
     assert not back.is_away
 
 
 def test_a_first_run_looks_a_little_way_back() -> None:
     host = JournalHost()
-    _read(host, lambda one: one.begin(Known()))
+    _read(host, lambda one: one.begin(LastRead()))
     assert host.asked == [ReadJournal(-1, FIRST_LINES, None)]
 
 
 def test_a_run_that_goes_on_in_the_same_boot_asks_nothing() -> None:
     host = JournalHost()
-    back = ReadBack(host, lambda: None)
-    back.begin(Known(boot_id=RUNNING, up_seconds=10.0, unix_seconds=1.0))
+    back = JournalReader(host, lambda: None)
+    back.begin(LastRead(boot_id=RUNNING, up_seconds=10.0, unix_seconds=1.0))
     assert (host.asked, back.is_away) == ([], False)
 
 
@@ -171,7 +171,7 @@ def test_nothing_is_asked_where_it_cannot_be_read_which_boot_runs() -> None:
             return Unread(BOOT_ID_FILE, "denied") if isinstance(question, ReadFile) else super()._answer(question)
 
     host = NamelessHost()
-    back = ReadBack(host, lambda: None)
+    back = JournalReader(host, lambda: None)
     back.begin(KNOWN)
     assert (host.asked, back.is_away) == ([], False)
 
@@ -179,21 +179,21 @@ def test_nothing_is_asked_where_it_cannot_be_read_which_boot_runs() -> None:
 def test_while_it_is_away_it_is_not_asked_again() -> None:
     host = JournalHost()
     host.may_go.clear()
-    back = ReadBack(host, lambda: None)
+    back = JournalReader(host, lambda: None)
     for _ in range(3):
         back.ask_this_boot(KNOWN, ())
     wait_for(lambda: host.asked)
     assert back.is_away
-    assert back.take() == []
+    assert back.collect() == []
     host.may_go.set()
-    wait_for(lambda: not back.is_away or back.take())
+    wait_for(lambda: not back.is_away or back.collect())
     assert len(host.asked) == 1
 
 
 def test_a_journal_that_cannot_be_read_is_told_with_its_reason() -> None:
     gap = Unread("the journal of this boot", "journalctl is not installed", Reason.ABSENT)
     back = _read(JournalHost(problem=gap), lambda one: one.ask_this_boot(KNOWN, ()))
-    (found,) = back.take()
+    (found,) = back.collect()
     assert (found.problem, found.to_judge) == (gap, ())
 
 
@@ -201,25 +201,25 @@ def test_what_is_lost_while_the_journal_is_asked_is_asked_for_afterwards(monkeyp
     monkeypatch.setattr(journal_reader, "APART_SECONDS", 0.0)
     host = JournalHost()
     host.may_go.clear()
-    back = ReadBack(host, lambda: None)
+    back = JournalReader(host, lambda: None)
     back.ask_this_boot(KNOWN, ())
-    later = Known(boot_id=RUNNING, up_seconds=9000.0, unix_seconds=1_790_005_000.0)
+    later = LastRead(boot_id=RUNNING, up_seconds=9000.0, unix_seconds=1_790_005_000.0)
     back.ask_this_boot(later, ())
     back.ask_this_boot(KNOWN, ())
     wait_for(lambda: host.asked)
     host.may_go.set()
     found: list[object] = []
-    wait_for(lambda: found.extend(back.take()) or len(host.asked) > 1)
+    wait_for(lambda: found.extend(back.collect()) or len(host.asked) > 1)
     assert host.asked == [ReadJournal(0, MOST_LINES, None), ReadJournal(0, MOST_LINES, 1_790_005_000.0 - SLACK_SECONDS)]
 
 
 def test_the_journal_is_not_asked_for_this_boot_again_and_again() -> None:
     host = JournalHost()
     back = _read(host, lambda one: one.ask_this_boot(KNOWN, ()))
-    back.take()
+    back.collect()
     for _ in range(5):
         back.ask_this_boot(KNOWN, ())
-        assert back.take() == []
+        assert back.collect() == []
     assert len(host.asked) == 1
     assert not back.is_away
 
@@ -227,7 +227,7 @@ def test_the_journal_is_not_asked_for_this_boot_again_and_again() -> None:
 def test_this_boots_journal_is_asked_from_a_time_only_where_that_time_is_of_it() -> None:
     host = JournalHost()
     _read(host, lambda one: one.ask_this_boot(KNOWN, ()))
-    known = Known(boot_id=RUNNING, up_seconds=10.0, unix_seconds=1_790_000_500.0)
+    known = LastRead(boot_id=RUNNING, up_seconds=10.0, unix_seconds=1_790_000_500.0)
     _read(host, lambda one: one.ask_this_boot(known, ()))
     assert [one.since_unix for one in host.asked] == [None, 1_790_000_500.0 - SLACK_SECONDS]
 
@@ -238,25 +238,25 @@ def test_this_boots_journal_is_asked_from_a_time_only_where_that_time_is_of_it()
 @pytest.mark.parametrize(
     ("lost", "begins", "known", "has_lost"),
     [
-        (0, 5.0, Known(), False),
-        (100, 9000.0, Known(), True),
-        (100, 4000.0, Known(boot_id=RUNNING, up_seconds=5000.0), False),  # the run before read on until after it
-        (100, 6000.0, Known(boot_id=RUNNING, up_seconds=5000.0), True),
-        (100, 6000.0, Known(boot_id=EARLIER, up_seconds=9000.0), True),
-        (100, None, Known(boot_id=RUNNING, up_seconds=5000.0), True),
+        (0, 5.0, LastRead(), False),
+        (100, 9000.0, LastRead(), True),
+        (100, 4000.0, LastRead(boot_id=RUNNING, up_seconds=5000.0), False),  # the run before read on until after it
+        (100, 6000.0, LastRead(boot_id=RUNNING, up_seconds=5000.0), True),
+        (100, 6000.0, LastRead(boot_id=EARLIER, up_seconds=9000.0), True),
+        (100, None, LastRead(boot_id=RUNNING, up_seconds=5000.0), True),
     ],
 )
 def test_records_are_lost_only_if_no_run_in_this_boot_read_them(
-    *, lost: int, begins: float | None, known: Known, has_lost: bool
+    *, lost: int, begins: float | None, known: LastRead, has_lost: bool
 ) -> None:
-    back = ReadBack(JournalHost(), lambda: None)
+    back = JournalReader(JournalHost(), lambda: None)
     back.begin(known)
     assert back.has_lost(KernelEvents((), lost, 10, begins), known) is has_lost
 
 
 def test_only_what_the_run_before_had_read_is_not_lost() -> None:
-    known = Known(boot_id=RUNNING, up_seconds=5000.0, unix_seconds=1.0)
-    back = ReadBack(JournalHost(), lambda: None)
+    known = LastRead(boot_id=RUNNING, up_seconds=5000.0, unix_seconds=1.0)
+    back = JournalReader(JournalHost(), lambda: None)
     back.begin(known)
     assert not back.has_lost(KernelEvents((), 100, 10, 4000.0), known)
     assert back.has_lost(KernelEvents((), 7, 10, 4999.0), known)  # in mid-run, by a clock that lags a little
@@ -264,6 +264,6 @@ def test_only_what_the_run_before_had_read_is_not_lost() -> None:
 
 def test_what_is_known_is_the_ledgers_time_of_its_last_pass() -> None:
     timeline = Timeline()
-    assert Known.of(None) == Known.of(timeline) == Known()
+    assert LastRead.of(None) == LastRead.of(timeline) == LastRead()
     timeline.advance(taken_at=1_790_000_000.0, up_seconds=5000.0, boot_id=EARLIER)
-    assert Known.of(timeline) == KNOWN
+    assert LastRead.of(timeline) == KNOWN

@@ -3,17 +3,17 @@
 import os
 import time
 
-from laneproof.service.last_frame_host import StandingHost
+from laneproof.service.last_frame_host import LastFrameHost
 from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
 
 HEADER = '{"format": "laneproof-recording", "version": 1, "host": "kelp-1"}'
 FRAME = '{"t": 5.0, "up": 1.0, "files": {"/proc/cmdline": "quiet\\n"}}'
 
 
-def make() -> StandingHost:
+def make() -> LastFrameHost:
     recorded = RecordedHost(parse_header(HEADER), parse_frames([FRAME]))
     recorded.advance()
-    return StandingHost(recorded)
+    return LastFrameHost(recorded)
 
 
 def test_it_answers_as_the_recording_does() -> None:

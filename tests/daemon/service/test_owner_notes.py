@@ -5,7 +5,7 @@ import threading
 from pathlib import Path
 
 from laneproof.history.notes import Note
-from laneproof.service.owner_notes import FILE, Inbox, sort_told
+from laneproof.service.owner_notes import FILE, Inbox, sort_notes
 
 
 def note(text: str, **facts: object) -> Note:
@@ -16,26 +16,26 @@ def test_what_is_left_is_taken_once(tmp_path: Path) -> None:
     inbox = Inbox(tmp_path)
     inbox.add(note("shorter cable", path="0000:00/01.1", detail={"position": "riser-1"}))
     inbox.add(note("new fan"))
-    assert [one.text for one in inbox.take()] == ["shorter cable", "new fan"]
-    inbox.forget()
-    assert inbox.take() == ()
+    assert [one.text for one in inbox.read()] == ["shorter cable", "new fan"]
+    inbox.clear()
+    assert inbox.read() == ()
     assert list(tmp_path.iterdir()) == []
 
 
 def test_a_run_that_stopped_before_it_was_kept_takes_it_again(tmp_path: Path) -> None:
     inbox = Inbox(tmp_path)
     inbox.add(note("first"))
-    assert len(inbox.take()) == 1
+    assert len(inbox.read()) == 1
     inbox.add(note("second"))  # while the first was not kept yet
-    assert [one.text for one in Inbox(tmp_path).take()] == ["first"]
-    inbox.forget()
-    assert [one.text for one in inbox.take()] == ["second"]
+    assert [one.text for one in Inbox(tmp_path).read()] == ["first"]
+    inbox.clear()
+    assert [one.text for one in inbox.read()] == ["second"]
 
 
 def test_a_line_that_is_none_is_passed_over(tmp_path: Path) -> None:
     good = json.dumps({"t": 1.0, "kind": "note", "text": "dust"})
     (tmp_path / FILE).write_text(f"not json\n{good}\n{{}}\n[1]\n\n")
-    assert [one.text for one in Inbox(tmp_path).take()] == ["dust"]
+    assert [one.text for one in Inbox(tmp_path).read()] == ["dust"]
 
 
 def test_lines_of_two_commands_do_not_mix(tmp_path: Path) -> None:
@@ -48,18 +48,18 @@ def test_lines_of_two_commands_do_not_mix(tmp_path: Path) -> None:
         thread.start()
     for thread in threads:
         thread.join()
-    assert len(Inbox(tmp_path).take()) == 160
+    assert len(Inbox(tmp_path).read()) == 160
 
 
-def test_notes_and_outcomes_are_told_apart() -> None:
+def test_notes_and_confirmed_causes_are_told_apart() -> None:
     kept = (
         note("moved drive to riser-2", detail={"position": "riser-1"}),
         note("episode 7 was signal-path", kind="confirmed", t=2.0,
              detail={"episode": 7, "cause": "signal-path", "evidence": {"drops_under_load": True}}),
         note("half an outcome", kind="confirmed", detail={"episode": "seven"}),
     )  # fmt: skip
-    notes, outcomes = sort_told(kept, ("riser-1", "riser-2"))
+    notes, confirmed = sort_notes(kept, ("riser-1", "riser-2"))
     assert [(one.what, one.position, one.to) for one in notes] == [("moved", "riser-1", "riser-2")]
-    assert [(one.episode, one.cause, dict(one.evidence)) for one in outcomes] == [
+    assert [(one.episode, one.cause, dict(one.evidence)) for one in confirmed] == [
         (7, "signal-path", {"drops_under_load": True})
     ]

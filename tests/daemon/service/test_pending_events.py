@@ -1,6 +1,6 @@
 """What the kernel told is gathered between two passes and given once."""
 
-from laneproof.service.pending_events import MOST_EVENTS, News
+from laneproof.service.pending_events import MOST_EVENTS, PendingEvents
 from laneproof_collectors.hotplug import DeviceEvent, parse_uevent
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, classify
 from laneproof_collectors.unread import Reason, Unread
@@ -28,50 +28,50 @@ def device() -> DeviceEvent:
 
 
 def test_news_of_several_turns_are_given_together_and_once() -> None:
-    news = News()
-    news.take(KernelEvents((GONE,), 1, 10), (device(),))
-    news.take(KernelEvents((CORRECTED,), 2, 5), ())
-    kernel, devices = news.give()
+    pending = PendingEvents()
+    pending.add(KernelEvents((GONE,), 1, 10), (device(),))
+    pending.add(KernelEvents((CORRECTED,), 2, 5), ())
+    kernel, devices = pending.drain()
     assert kernel == KernelEvents((GONE, CORRECTED), 3, 15)
     assert devices == (device(),)
-    assert news.give() == (NONE, ())
+    assert pending.drain() == (NONE, ())
 
 
 def test_a_device_or_a_drive_that_is_gone_is_urgent_and_a_corrected_error_is_not() -> None:
-    news = News()
-    news.take(KernelEvents((CORRECTED,), 0, 1), ())
-    assert not news.is_urgent
-    news.take(KernelEvents((GONE,), 0, 1), ())
-    assert news.is_urgent
-    news.take(NONE, (device(),))
-    assert news.is_urgent
-    news.take(NONE, ())
-    assert not news.is_urgent
+    pending = PendingEvents()
+    pending.add(KernelEvents((CORRECTED,), 0, 1), ())
+    assert not pending.is_urgent
+    pending.add(KernelEvents((GONE,), 0, 1), ())
+    assert pending.is_urgent
+    pending.add(NONE, (device(),))
+    assert pending.is_urgent
+    pending.add(NONE, ())
+    assert not pending.is_urgent
 
 
 def test_a_log_that_cannot_be_read_is_told_as_that_and_not_as_silence() -> None:
-    news = News()
-    news.take(GAP, GAP)
-    assert news.give() == (GAP, GAP)
-    assert news.give() == (GAP, GAP)  # asked again before another turn: it is still not known
-    news.take(NONE, ())
-    assert news.give() == (NONE, ())
+    pending = PendingEvents()
+    pending.add(GAP, GAP)
+    assert pending.drain() == (GAP, GAP)
+    assert pending.drain() == (GAP, GAP)  # asked again before another turn: it is still not known
+    pending.add(NONE, ())
+    assert pending.drain() == (NONE, ())
 
 
 def test_what_was_read_goes_before_a_gap() -> None:
-    news = News()
-    news.take(GAP, GAP)
-    news.take(KernelEvents((GONE,), 0, 1), ())
-    assert news.give() == (KernelEvents((GONE,), 0, 1), ())
+    pending = PendingEvents()
+    pending.add(GAP, GAP)
+    pending.add(KernelEvents((GONE,), 0, 1), ())
+    assert pending.drain() == (KernelEvents((GONE,), 0, 1), ())
 
 
 def test_a_flood_keeps_the_latest() -> None:
-    news = News()
+    pending = PendingEvents()
     flood = tuple(
         report("nvme nvme0: I/O 1 QID 2 timeout, aborting", float(second)) for second in range(MOST_EVENTS + 10)
     )
-    news.take(KernelEvents(flood, 0, len(flood)), ())
-    kernel, _ = news.give()
+    pending.add(KernelEvents(flood, 0, len(flood)), ())
+    kernel, _ = pending.drain()
     assert not isinstance(kernel, Unread)
     assert len(kernel.events) == MOST_EVENTS
     assert kernel.events[-1].up_seconds == MOST_EVENTS + 9
@@ -79,9 +79,9 @@ def test_a_flood_keeps_the_latest() -> None:
 
 
 def test_what_waits_and_what_was_missed_are_known_until_they_are_given() -> None:
-    news = News()
-    news.take(KernelEvents((CORRECTED,), 0, 1), ())
-    news.add((GONE,))
-    assert news.waiting == (GONE, CORRECTED)
-    news.give()
-    assert news.waiting == ()
+    pending = PendingEvents()
+    pending.add(KernelEvents((CORRECTED,), 0, 1), ())
+    pending.add_missed((GONE,))
+    assert pending.kernel_events == (GONE, CORRECTED)
+    pending.drain()
+    assert pending.kernel_events == ()

@@ -1,9 +1,9 @@
-"""Before anything is known, what is published says so."""
+"""Before anything is known, what is status says so."""
 
-from laneproof.service.status import Published
+from laneproof.service.status import DaemonStatus
 
 
 def test_nothing_is_known_at_the_start() -> None:
-    published = Published()
-    assert (published.build, published.outcome, published.complete) == (None, None, False)
-    assert (dict(published.runs), dict(published.overdue)) == ({}, {})
+    status = DaemonStatus()
+    assert (status.build, status.outcome, status.complete) == (None, None, False)
+    assert (dict(status.runs), dict(status.overdue)) == ({}, {})

@@ -12,7 +12,7 @@ from typing import Any
 from laneproof.box.placement import arrange
 from laneproof.declaration.build import Build
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.trial import Outcome, clean_time_needed
+from laneproof.evidence.trial import TrialOutcome, clean_time_needed
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.episodes import REENUMERATED, Episode
 from laneproof.past.ledger import Ledger
@@ -67,7 +67,7 @@ def find_series(ledger: Ledger, path: str, drops: Sequence[Episode]) -> Series |
     """
     trial = ledger.trials.latest(path, None, DROPS)
     # what came before a cure is over; what came before clean time alone is not, once it happens again
-    cured_at = trial.began_at if trial is not None and trial.outcome == Outcome.CURED else 0.0
+    cured_at = trial.began_at if trial is not None and trial.outcome == TrialOutcome.CURED else 0.0
     last = drops[-1].dropped_at if drops else 0.0
     since = max(last - _LOOK_BACK_SECONDS, cured_at if last > cured_at else 0.0)
     run = [one for one in drops if one.dropped_at >= since]
@@ -76,9 +76,9 @@ def find_series(ledger: Ledger, path: str, drops: Sequence[Episode]) -> Series |
     needed = _clean_time(run, ledger.timeline.began_at)
     if trial is not None and trial.began_at < run[0].dropped_at:
         trial = None
-    if trial is not None and trial.outcome == Outcome.CURED:
+    if trial is not None and trial.outcome == TrialOutcome.CURED:
         needed = (trial.decided_at or ledger.now) - run[-1].dropped_at + CURED_IS_TOLD_SECONDS
-    elif trial is not None and trial.outcome == Outcome.COUNTING:
+    elif trial is not None and trial.outcome == TrialOutcome.COUNTING:
         needed = max(needed, ledger.now - run[-1].dropped_at)
     if ledger.now - run[-1].dropped_at > needed:
         return None
@@ -175,7 +175,7 @@ def _tell(past: Past, place: Watched, series: Series, rule: str, *, resets: int 
 
 
 def _severity(past: Past, place: Watched, series: Series, rule: str) -> Severity:
-    if series.trial is not None and series.trial.outcome == Outcome.CURED:
+    if series.trial is not None and series.trial.outcome == TrialOutcome.CURED:
         return Severity.NOTICE
     if all(set(one.kinds) == {REENUMERATED} for one in series.drops):
         return Severity.NOTICE  # nobody saw it go: a counter that began anew is all there is
@@ -196,9 +196,9 @@ def _observe(series: Series, rule: str) -> str:
         said = "its commands time out again and again" if many else "its commands timed out"
     else:
         said = "its controller is reset again and again" if many else "its controller was reset"
-    if series.trial is None or series.trial.outcome in (Outcome.NOT_CURED, Outcome.BETTER):
+    if series.trial is None or series.trial.outcome in (TrialOutcome.NOT_CURED, TrialOutcome.BETTER):
         return said
-    return f"{said}; cured" if series.trial.outcome == Outcome.CURED else f"{said}; a fix is on trial"
+    return f"{said}; cured" if series.trial.outcome == TrialOutcome.CURED else f"{said}; a fix is on trial"
 
 
 def _summarize(ledger: Ledger, place: Watched, series: Series, rule: str, *, resets: int) -> str:
