@@ -36,9 +36,9 @@ class Assumptions(StrictTable):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Basis:
-    """Where an assumption's default comes from, and the unit to print with it."""
+    """Where an assumption's default comes from, and the unit to print with it, if any."""
 
-    unit: str
+    unit: str | None
     source: str
 
 
@@ -47,7 +47,7 @@ BASES = {
         unit="bytes", source="what most root ports and drives agree on; common practice, no source"
     ),
     "network_payload_share": Basis(
-        unit="",
+        unit=None,
         source="1448 of 1538 bytes: IEEE 802.3 frame with its gap, 1500 byte MTU, IPv4, TCP with time stamps",
     ),
     "rebuild_rate": Basis(
@@ -64,7 +64,7 @@ BASES = {
     "memory_module_watts": Basis(unit="W", source=_NO_SOURCE),
     "processor_watts": Basis(unit="W", source=_NO_SOURCE),
     "board_watts": Basis(unit="W", source=_NO_SOURCE),
-    "supply_margin": Basis(unit="", source=_NO_SOURCE),
+    "supply_margin": Basis(unit=None, source=_NO_SOURCE),
     "air_rise_celsius": Basis(unit="degrees C", source=_NO_SOURCE),
 }
 """By the assumption's key; a test holds that none is missing."""

@@ -24,6 +24,7 @@ from laneproof.declaration.fields import (
     StrictTable,
     Whole,
 )
+from laneproof.declaration.kernel_words import parse_bond_mode, parse_level
 
 PartKind = Literal["board", "passive-split", "switch-card", "key-adapter", "flexible-cable"]
 OccupantKind = Literal["nvme", "sata", "network", "other", "none"]
@@ -139,7 +140,9 @@ class DeclaredArray(StrictTable):
     """A redundant array over positions."""
 
     name: Name = Field(description="the array's name, such as md0")
-    level: Name | None = Field(default=None, description="its level: raid0, raid1, raid5, raid6, raid10")
+    level: Annotated[Name, BeforeValidator(parse_level)] | None = Field(
+        default=None, description="its level: raid0, raid1, raid5, raid6, raid10 ..."
+    )
     members: tuple[Name, ...] = Field(default=(), description="labels of the positions that make it up")
     spares: tuple[Name, ...] = Field(default=(), description="labels of the positions that stand by for a rebuild")
     scrub_every_days: Count | None = Field(
@@ -164,7 +167,9 @@ class DeclaredBond(StrictTable):
     """A bond of network ports."""
 
     name: Name = Field(description="the bond's name, such as bond0")
-    mode: Name | None = Field(default=None, description="its mode, in the kernel's words: 802.3ad, active-backup ...")
+    mode: Annotated[Name, BeforeValidator(parse_bond_mode)] | None = Field(
+        default=None, description="its mode, in the kernel's words: 802.3ad, active-backup ..."
+    )
     members: tuple[Name, ...] = Field(default=(), description="the interfaces it is made of")
     member_speed_mbit_s: Count | None = Field(default=None, description="the speed of each member, in Mbit/s")
 
@@ -190,8 +195,11 @@ class DeclaredNetworkPort(StrictTable):
 
 
 class DeclaredProcessor(StrictTable):
-    """The processor, for the sum of power."""
+    """The processor."""
 
+    lanes: Count | None = Field(
+        default=None, description="how many lanes it has for slots, sockets and shared links together"
+    )
     watts: Positive | None = Field(default=None, description="what its package draws at full load")
 
 

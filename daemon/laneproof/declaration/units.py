@@ -71,6 +71,16 @@ def format_bytes(size_bytes: int, *, binary: bool = False) -> str:
     return f"{text.rstrip('0').rstrip('.') if '.' in text else text} {prefix}{infix}B"
 
 
+def format_rate(bytes_per_second: float | None) -> str:
+    """Write a rate as a person would, such as ``7.2 GB/s``; one that is not known as a question mark."""
+    return "?" if bytes_per_second is None else f"{format_bytes(round(bytes_per_second))}/s"
+
+
+def format_bit_rate(bits_per_second: float) -> str:
+    """Write a rate as the network trade does, such as ``10 Gbit/s``."""
+    return f"{format_bytes(round(bits_per_second)).removesuffix('B')}bit/s"
+
+
 def is_same_capacity(one_bytes: int, other_bytes: int) -> bool:
     """Whether two capacities are equal within 1 % of the larger."""
     return abs(one_bytes - other_bytes) <= EQUAL_WITHIN * max(one_bytes, other_bytes)

@@ -1,4 +1,4 @@
-"""The arrays of a plan: what each holds, survives and costs, and what a rebuild risks."""
+"""The arrays at the desk: what each holds, survives and costs, and what a rebuild risks."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -8,17 +8,17 @@ from laneproof.declaration.tables import DeclaredArray, DeclaredPosition
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.desk.links import LinkBudget
 from laneproof.desk.notes import BudgetNotes
-from laneproof.desk.raid import Level, find_level, usable_bytes
+from laneproof.desk.raid import LEVELS, Level, usable_bytes
 from laneproof.desk.rebuild import Rebuild, estimate_rebuild
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ArrayBudget:
-    """One array at the desk; None where the declaration does not say enough.
+    """What one array holds, survives and costs; None where the declaration does not say enough.
 
     Attributes:
         name: The array.
-        level: As md names it, or as written where it is not reckoned.
+        level: As declared.
         members: How many members it has.
         raw_bytes: All members together.
         usable_bytes: What it holds.
@@ -49,24 +49,20 @@ def budget_arrays(build: Build, links: Mapping[str, LinkBudget], notes: BudgetNo
     Args:
         build: The declaration.
         links: Each position's link by its label.
-        notes: Where to note what does not fit and what is taken for granted.
+        notes: Where to note what does not fit and what is assumed.
     """
-    return tuple(_budget_array(build, one, links, notes) for one in build.array)
+    return tuple(_budget_array(build, array, links, notes) for array in build.array)
 
 
 def _budget_array(
     build: Build, array: DeclaredArray, links: Mapping[str, LinkBudget], notes: BudgetNotes
 ) -> ArrayBudget:
-    members = [one for label in array.members if (one := build.position_named(label))]
-    level = find_level(array.level) if array.level else None
+    members = [member for label in array.members if (member := build.position_named(label))]
     count = len(members)
-    bare = ArrayBudget(name=array.name, level=level.name if level else array.level, members=count)
+    bare = ArrayBudget(name=array.name, level=array.level, members=count)
+    level = LEVELS.get(array.level or "")
     if level is None:
-        why = (
-            "does not say its level"
-            if array.level is None
-            else f"has the level {array.level!r}, which is not reckoned here"
-        )
+        why = f"has the level {array.level!r}, which is not reckoned here" if array.level else "does not say its level"
         notes.remark(f"{array.name} {why}")
         return bare
     if count < level.least_members:
@@ -74,35 +70,40 @@ def _budget_array(
         notes.problem("array-too-small", array.name, says)
         return bare
     _check_members(array, members, notes)
-    sizes = [one.occupant.capacity for one in members if one.occupant and one.occupant.capacity]
+    sizes = [member.occupant.capacity for member in members if member.occupant and member.occupant.capacity]
     known = len(sizes) == count
-    if not known:
-        notes.remark(f"{array.name}: not every member says its capacity, so what it holds is not known")
-    elif not all(is_same_capacity(one, min(sizes)) for one in sizes):
-        lost = sum(sizes) - min(sizes) * count
-        notes.remark(f"{array.name}: its members differ in size, and {format_bytes(lost)} of them stay unused")
+    _remark_on_sizes(array, level, sizes if known else None, notes)
     read, write = _member_rates(members, links)
     return ArrayBudget(
         name=array.name,
         level=level.name,
         members=count,
         raw_bytes=sum(sizes) if known else None,
-        usable_bytes=usable_bytes(level, count, min(sizes)) if known else None,
+        usable_bytes=usable_bytes(level, sizes) if known else None,
         tolerated_failures=level.tolerated_failures(count),
         small_write_operations=level.small_write_operations(count),
         read_bytes_per_second=None if read is None else read * count,
-        write_bytes_per_second=None if write is None else write * level.large_write_members(count),
+        write_bytes_per_second=None if write is None else write * level.data_members(count),
         small_writes_per_second=_small_writes(level, members),
         rebuild=_rebuild(array, level, count, min(sizes), write, notes) if known else None,
     )
 
 
 def _check_members(array: DeclaredArray, members: list[DeclaredPosition], notes: BudgetNotes) -> None:
-    for one in members:
-        kind = one.occupant.kind if one.occupant else None
+    for member in members:
+        kind = member.occupant.kind if member.occupant else None
         if kind in ("none", "network", "other"):
             what = "is meant to be empty" if kind == "none" else f"holds no drive ({kind})"
-            notes.problem("member-no-drive", array.name, f"{one.label} is a member of {array.name}, and {what}")
+            notes.problem("member-no-drive", array.name, f"{member.label} is a member of {array.name}, and {what}")
+
+
+def _remark_on_sizes(array: DeclaredArray, level: Level, sizes: list[int] | None, notes: BudgetNotes) -> None:
+    if sizes is None:
+        notes.remark(f"{array.name}: not every member says its capacity, so what it holds is not known")
+    elif not all(is_same_capacity(size, min(sizes)) for size in sizes):
+        beyond = format_bytes(sum(sizes) - min(sizes) * len(sizes))
+        what = f"its last {beyond} are on fewer of them" if level.name == "raid0" else f"{beyond} of them stay unused"
+        notes.remark(f"{array.name}: its members differ in size, and {what}")
 
 
 def _member_rates(
@@ -110,13 +111,13 @@ def _member_rates(
 ) -> tuple[float | None, float | None]:
     """Give what the slowest member can read and write in sequence while all are busy: link and drive together."""
     reads, writes = [], []
-    for one in members:
-        link = links[one.label]
-        busy = link.busy_bytes_per_second
+    for member in members:
+        link = links[member.label]
+        busy = link.all_busy_bytes_per_second
         if busy is None or not link.payload_bytes_per_second:
             return None, None
-        own_read = one.occupant.read if one.occupant else None
-        own_write = one.occupant.write if one.occupant else None
+        own_read = member.occupant.read if member.occupant else None
+        own_write = member.occupant.write if member.occupant else None
         busy_writing = busy * (link.write_payload_bytes_per_second or 0) / link.payload_bytes_per_second
         reads.append(min(busy, own_read or busy))
         writes.append(min(busy_writing, own_write or busy_writing))
@@ -124,14 +125,14 @@ def _member_rates(
 
 
 def _small_writes(level: Level, members: list[DeclaredPosition]) -> float | None:
-    own = [one.occupant.random_writes_per_second for one in members if one.occupant]
-    known = [one for one in own if one is not None]
+    own = [member.occupant.random_writes_per_second if member.occupant else None for member in members]
+    known = [rate for rate in own if rate is not None]
     if len(known) < len(members):
         return None
     return min(known) * len(members) / level.small_write_operations(len(members))
 
 
-def _rebuild(  # noqa: PLR0913 (what a rebuild hangs on)
+def _rebuild(  # noqa: PLR0913 (what a rebuild depends on)
     array: DeclaredArray, level: Level, count: int, member_bytes: int, write: float | None, notes: BudgetNotes
 ) -> Rebuild | None:
     tolerated = level.tolerated_failures(count)
@@ -144,13 +145,13 @@ def _rebuild(  # noqa: PLR0913 (what a rebuild hangs on)
         notes.remark(f"{array.name}: at a rebuild rate of nothing no rebuild ends")
         return None
     notes.assumption("drives fail independently of one another", _TOGETHER)
-    # In level 10 the partner alone matters: of the others, half may go.
-    partner_only = level.name == "raid10"
+    # In level 10 only those matter that hold the other copies: the partner, or both neighbours of an odd number.
+    partners = 1 + count % 2 if level.name == "raid10" else count - 1
     return estimate_rebuild(
         member_bytes=member_bytes,
         read_members=level.read_by_rebuild(count),
-        survivors=1 if partner_only else count - 1,
-        spare_failures=0 if partner_only else tolerated - 1,
+        survivors=partners,
+        spare_failures=0 if level.name == "raid10" else tolerated - 1,
         bytes_per_second=rate,
         limited_by=limited_by,
         annual_failure_rate=notes.figure("annual_failure_rate"),

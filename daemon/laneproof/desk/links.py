@@ -1,6 +1,10 @@
-"""The links of a plan: what each position's link can carry alone, and what is left when all are busy at once."""
+"""The links at the desk: what each position's link can carry alone, and what is left when all are busy at once.
 
-from collections.abc import Iterator
+PCI Express carries the same both ways at once: drives that are read and network cards that send what was read share
+links without taking from each other.
+"""
+
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from laneproof.box.links import Direction, ceilings_all_busy, link_bytes_per_second, payload_bytes_per_second
@@ -8,11 +12,12 @@ from laneproof.declaration.build import Build
 from laneproof.declaration.quoting import list_words
 from laneproof.declaration.tables import DeclaredPosition
 from laneproof.desk.notes import BudgetNotes
-from laneproof.desk.sockets import KEY_LANES, branch_lanes, is_through
+from laneproof.desk.sockets import KEY_LANES, branch_lanes, find_impossible, is_through
 
 SATA_BYTES_PER_SECOND = 600_000_000
 """6 Gb/s with 8b/10b coding. Source: Serial ATA specification, revision 3, generation 3 signalling."""
 _SATA_PAYLOAD_SHARE = 8192 / 8208  # a data frame of 8192 bytes has 16 more (from memory)
+_NO_BRANCH = "branch, which cannot exist"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +33,7 @@ class LinkBudget:
         link_bytes_per_second: After line coding.
         payload_bytes_per_second: After packet overhead, reading.
         write_payload_bytes_per_second: The same, writing.
-        busy_bytes_per_second: What is left reading when all positions are busy at once.
+        all_busy_bytes_per_second: What is left when all drives are read, and all network cards send, at once.
         shared: Names of the links shared with others, the widest share last.
     """
 
@@ -40,8 +45,18 @@ class LinkBudget:
     link_bytes_per_second: float | None = None
     payload_bytes_per_second: float | None = None
     write_payload_bytes_per_second: float | None = None
-    busy_bytes_per_second: float | None = None
+    all_busy_bytes_per_second: float | None = None
     shared: tuple[str, ...] = ()
+
+    @property
+    def cannot_exist(self) -> bool:
+        """Whether nothing makes the branch that it is meant to be."""
+        return self.limited_by == _NO_BRANCH
+
+    @property
+    def is_sender(self) -> bool:
+        """Whether what it carries goes to the device while the drives are read: a network card sends what was read."""
+        return self.kind == "network"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,9 +67,10 @@ class SharedLink:
         name: What to call it.
         generation: Of the shared link; None where it is not declared.
         lanes: Likewise.
-        payload_bytes_per_second: What it carries for all of them.
+        payload_bytes_per_second: What it carries for all of them, each way.
         positions: Their labels.
-        wanted_bytes_per_second: What they could take together if it were not for this link.
+        wanted_bytes_per_second: What the drives among them could be read at together if it were not for this link; what
+            network cards could send where there are no others.
     """
 
     name: str
@@ -76,38 +92,51 @@ def budget_links(build: Build, notes: BudgetNotes) -> tuple[tuple[LinkBudget, ..
 
     Args:
         build: The declaration.
-        notes: Where to note what is taken for granted.
+        notes: Where to note what is assumed.
 
     Returns:
         The positions in the declaration's order, and the links that several of them share.
     """
-    alone = {one.label: _budget_alone(build, one, notes) for one in build.position}
+    impossible = find_impossible(build)
+    alone = {
+        position.label: _budget_alone(build, position, notes, exists=position.label not in impossible)
+        for position in build.position
+    }
     shared = tuple(_find_shared(build, alone, notes))
     _remark_on_unlimited(build, shared, notes)
-    # A position and a shared link may have the same name: their kinds tell them apart.
-    capacities = {("position", label): link.payload_bytes_per_second or 0.0 for label, link in alone.items()}
-    capacities |= {("shared", one.name): one.payload_bytes_per_second for one in shared if one.payload_bytes_per_second}
-    routes = {
-        label: [("position", label)]
-        + [("shared", one.name) for one in shared if label in one.positions and one.payload_bytes_per_second]
-        for label, link in alone.items()
-        if link.payload_bytes_per_second
-    }
-    busy = ceilings_all_busy(routes, capacities)
+    busy = _share_out(alone, shared)
     links = (
         replace(
             link,
-            busy_bytes_per_second=busy.get(label),
-            shared=tuple(one.name for one in shared if label in one.positions),
+            all_busy_bytes_per_second=busy.get(label),
+            shared=tuple(link.name for link in shared if label in link.positions),
         )
         for label, link in alone.items()
     )
     return tuple(links), shared
 
 
+def _share_out(alone: Mapping[str, LinkBudget], shared: tuple[SharedLink, ...]) -> dict[str, float]:
+    # A position and a shared link may have the same name, and a shared link has two directions: a tuple for each.
+    carries = {label: link.payload_bytes_per_second for label, link in alone.items() if link.payload_bytes_per_second}
+    capacities: dict[tuple[str, str], float] = {("position", label): rate for label, rate in carries.items()}
+    routes = {label: [("position", label)] for label in carries}
+    for link in shared:
+        for label in link.positions:
+            if label in routes and link.payload_bytes_per_second:
+                way = ("sent over" if alone[label].is_sender else "read over", link.name)
+                capacities[way] = link.payload_bytes_per_second
+                routes[label].append(way)
+    return ceilings_all_busy(routes, capacities)
+
+
 def _remark_on_unlimited(build: Build, shared: tuple[SharedLink, ...], notes: BudgetNotes) -> None:
-    limited = {label for one in shared for label in one.positions}
-    free = [one.label for one in build.position if is_through(one, "switch-card") and one.label not in limited]
+    limited = {label for link in shared for label in link.positions}
+    free = [
+        position.label
+        for position in build.position
+        if is_through(position, "switch-card") and position.label not in limited
+    ]
     if free:
         notes.remark(
             f"{list_words(free)}: behind a switch card whose own link is not declared, so no limit is taken; give it a"
@@ -115,13 +144,13 @@ def _remark_on_unlimited(build: Build, shared: tuple[SharedLink, ...], notes: Bu
         )
 
 
-def _budget_alone(build: Build, position: DeclaredPosition, notes: BudgetNotes) -> LinkBudget:
+def _budget_alone(build: Build, position: DeclaredPosition, notes: BudgetNotes, *, exists: bool) -> LinkBudget:
     kind = position.occupant.kind if position.occupant else None
     empty = LinkBudget(label=position.label, kind=kind)
-    generation, by_generation = _least(_generations(build, position))
-    lanes, by_lanes = _least(_widths(build, position))
     if kind == "none":
         return empty
+    if not exists:
+        return replace(empty, limited_by=_NO_BRANCH)
     if kind == "sata" and position.link is None:
         notes.assumption("SATA drives are linked at 6 Gb/s", "Serial ATA revision 3")
         payload = SATA_BYTES_PER_SECOND * _SATA_PAYLOAD_SHARE
@@ -131,6 +160,8 @@ def _budget_alone(build: Build, position: DeclaredPosition, notes: BudgetNotes) 
             payload_bytes_per_second=payload,
             write_payload_bytes_per_second=payload,
         )
+    generation, by_generation = _least(_generations(build, position))
+    lanes, by_lanes = _least(_widths(build, position))
     known = replace(
         empty, generation=generation, lanes=lanes, limited_by=_name_limit(position, by_generation, by_lanes)
     )
@@ -166,13 +197,12 @@ def _generations(build: Build, position: DeclaredPosition) -> _Limits:
 
 def _widths(build: Build, position: DeclaredPosition) -> _Limits:
     slot = build.slot.get(position.slot) if position.slot else None
-    is_alone = slot is not None and not slot.split and not is_through(position, "switch-card")
-    is_branch = not is_through(position, "switch-card")
+    is_own = not is_through(position, "switch-card")  # behind a switch card the slot's lanes are the card's
     return [
         (position.occupant.lanes if position.occupant else None, "device"),
         (position.link.lanes if position.link else None, "link"),
-        (branch_lanes(build, position) if is_branch else None, "branch"),
-        (slot.lanes if slot and is_alone else None, "slot"),
+        (branch_lanes(build, position) if is_own else None, "branch"),
+        (slot.lanes if slot and is_own and not slot.split else None, "slot"),
         (KEY_LANES[position.key] if position.key else None, f"key {position.key}"),
     ]
 
@@ -180,7 +210,7 @@ def _widths(build: Build, position: DeclaredPosition) -> _Limits:
 def _least(limits: _Limits) -> tuple[int | None, str]:
     """Give the least limit and who sets it; the device first where several are equal."""
     known = [(value, who) for value, who in limits if value is not None]
-    return min(known, key=lambda one: one[0], default=(None, ""))
+    return min(known, key=lambda limit: limit[0], default=(None, ""))
 
 
 def _name_limit(position: DeclaredPosition, by_generation: str, by_lanes: str) -> str | None:
@@ -193,17 +223,21 @@ def _name_limit(position: DeclaredPosition, by_generation: str, by_lanes: str) -
     return " and ".join(holding) or None
 
 
+def labels_below(build: Build, path: str, named: tuple[str, ...] = ()) -> tuple[str, ...]:
+    """Give the positions below a bridge, and those that are named to be."""
+    return tuple(
+        position.label
+        for position in build.position
+        if position.label in named or (path and position.path.startswith(f"{path}/"))
+    )
+
+
 def _find_shared(build: Build, alone: dict[str, LinkBudget], notes: BudgetNotes) -> Iterator[SharedLink]:
     for name, uplink in build.uplink.items():
-        below = tuple(
-            one.label
-            for one in build.position
-            if one.label in uplink.positions or (uplink.path and one.path.startswith(f"{uplink.path}/"))
-        )
+        below = labels_below(build, uplink.path or "", uplink.positions)
         yield _share(name, uplink.generation, uplink.lanes, below, alone, notes)
     for card in build.position:
-        below = tuple(one.label for one in build.position if one.path.startswith(f"{card.path}/"))
-        if below:  # a position that others are below is a card's own
+        if below := labels_below(build, card.path):  # a position that others are below is a card's own
             link = alone[card.label]
             yield _share(card.label, link.generation, link.lanes, below, alone, notes)
     cards: dict[tuple[str, int | None], list[DeclaredPosition]] = {}
@@ -214,7 +248,7 @@ def _find_shared(build: Build, alone: dict[str, LinkBudget], notes: BudgetNotes)
         slot = build.slot[name]
         lanes = branch_lanes(build, positions[0]) or (None if slot.split else slot.lanes)
         title = f"slot {name}" if branch is None else f"slot {name}, branch {branch}"
-        yield _share(title, slot.generation, lanes, tuple(one.label for one in positions), alone, notes)
+        yield _share(title, slot.generation, lanes, tuple(position.label for position in positions), alone, notes)
 
 
 def _share(  # noqa: PLR0913 (a link, and who shares it)
@@ -233,11 +267,12 @@ def _share(  # noqa: PLR0913 (a link, and who shares it)
     else:
         payload_bytes = int(notes.figure("max_payload_bytes"))
         carries = payload_bytes_per_second(generation, lanes, max_payload_bytes=payload_bytes)
+    readers = [label for label in positions if not alone[label].is_sender]
     return SharedLink(
         name=name,
         generation=generation,
         lanes=lanes,
         payload_bytes_per_second=carries,
         positions=positions,
-        wanted_bytes_per_second=sum(alone[label].payload_bytes_per_second or 0.0 for label in positions),
+        wanted_bytes_per_second=sum(alone[label].payload_bytes_per_second or 0.0 for label in readers or positions),
     )

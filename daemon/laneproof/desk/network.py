@@ -35,7 +35,7 @@ class NetworkBudget:
 
 def budget_network(build: Build, notes: BudgetNotes) -> tuple[NetworkBudget, ...]:
     """Work out the ceiling of each bond and each port that stands alone."""
-    found = [one for bond in build.bond if (one := _budget_bond(bond, notes))]
+    found = [budget for bond in build.bond if (budget := _budget_bond(bond, notes))]
     for port in build.network:
         if port.speed_mbit_s is None:
             notes.remark(f"{port.name} does not say its speed: it has no ceiling")
@@ -54,22 +54,21 @@ def _budget_bond(bond: DeclaredBond, notes: BudgetNotes) -> NetworkBudget | None
     if bond.member_speed_mbit_s is None or not members:
         notes.remark(f"{bond.name} does not say its members and their speed: it has no ceiling")
         return None
-    one = bond.member_speed_mbit_s * 1_000_000
-    mode = bond.mode.split()[0] if bond.mode else None
-    if mode is None:
+    member = bond.member_speed_mbit_s * 1_000_000
+    if bond.mode is None:
         notes.assumption(f"{bond.name} spreads flows over its members", "its mode is not declared")
-    together = one if mode in _ONE_AT_A_TIME else one * members
-    if mode == _PACKETS_IN_TURN:
+    together = member if bond.mode in _ONE_AT_A_TIME else member * members
+    if bond.mode == _PACKETS_IN_TURN:
         notes.remark(f"{bond.name} sends the packets of one flow over all members in turn, which disorders them")
-    elif mode not in _ONE_AT_A_TIME and members > 1:
+    elif bond.mode not in _ONE_AT_A_TIME and members > 1:
         notes.assumption(
             f"flows spread evenly over the members of {bond.name}, at both ends",
             "kernel Documentation/networking/bonding.rst: the transmit hash decides, and the far side inbound",
         )
     return NetworkBudget(
         name=bond.name,
-        mode=mode,
+        mode=bond.mode,
         members=members,
         together_bits_per_second=together,
-        one_flow_bits_per_second=together if mode == _PACKETS_IN_TURN else one,
+        one_flow_bits_per_second=together if bond.mode == _PACKETS_IN_TURN else member,
     )

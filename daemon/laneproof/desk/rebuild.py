@@ -55,14 +55,10 @@ def failure_probability(annual_failure_rate: float, seconds: float) -> float:
 
 def more_fail_than(tolerated: int, of: int, probability: float) -> float:
     """Give the chance that more than so many of several drives fail, each with the same chance (binomial)."""
-    few = sum(
-        math.comb(of, failed) * probability**failed * (1 - probability) ** (of - failed)
-        for failed in range(min(tolerated, of) + 1)
-    )
-    many = sum(
-        math.comb(of, failed) * probability**failed * (1 - probability) ** (of - failed)
-        for failed in range(tolerated + 1, of + 1)
-    )
+    chances = [
+        math.comb(of, failed) * probability**failed * (1 - probability) ** (of - failed) for failed in range(of + 1)
+    ]
+    few, many = sum(chances[: tolerated + 1]), sum(chances[tolerated + 1 :])
     return many if many < few else 1 - few  # the smaller sum keeps its digits
 
 
@@ -97,15 +93,15 @@ def estimate_rebuild(  # noqa: PLR0913 (each figure of the formula by its name)
         unreadable_per_bit: Unrecoverable read errors per bit read.
     """
     seconds = member_bytes / bytes_per_second
-    one = failure_probability(annual_failure_rate, seconds)
+    fails = failure_probability(annual_failure_rate, seconds)
     return Rebuild(
         seconds=seconds,
         bytes_per_second=bytes_per_second,
         limited_by=limited_by,
         survivors=survivors,
         spare_failures=spare_failures,
-        second_failure_probability=more_fail_than(0, survivors, one),
-        loss_probability=more_fail_than(spare_failures, survivors, one),
+        second_failure_probability=more_fail_than(0, survivors, fails),
+        loss_probability=more_fail_than(spare_failures, survivors, fails),
         unreadable_probability=unreadable_probability(float(member_bytes) * read_members, unreadable_per_bit),
         unreadable_loses_data=spare_failures == 0,
     )

@@ -5,7 +5,7 @@ lanes, M (59 to 66) up to four. E (24 to 31) and A (8 to 15) have two lanes that
 one device gets one (A from memory). A key says what fits, not which lanes the board wires.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from laneproof.declaration.build import Build
 from laneproof.declaration.quoting import list_words
@@ -16,7 +16,7 @@ KEY_LANES = {"M": 4, "B": 2, "B+M": 2, "E": 1, "A": 1}
 """The most lanes that one device gets through an M.2 key; a module with both notches has the lesser's."""
 
 _KEYS_WITH_SATA = ("M", "B", "B+M")  # from memory
-_MANUAL = "the board's manual says whether and how its firmware can split the slot"
+_SPLIT = 2  # one branch is no split
 
 
 def is_through(position: DeclaredPosition, kind: str) -> bool:
@@ -32,61 +32,85 @@ def branch_lanes(build: Build, position: DeclaredPosition) -> int | None:
     return slot.split[position.branch - 1]
 
 
-def check_slots(build: Build, notes: BudgetNotes) -> None:
-    """Check each slot's lanes against what hangs on it, and whether it has to be split."""
+def find_impossible(build: Build) -> frozenset[str]:
+    """Find the positions that cannot exist: behind branches that nothing makes, or second on a slot for one device."""
+    found: set[str] = set()
     for name, slot in build.slot.items():
-        positions = [one for one in build.position if one.slot == name]
-        _check_split(name, slot, positions, notes)
+        positions = [position for position in build.position if position.slot == name]
+        if len(slot.split) < _SPLIT:
+            found.update(_sharers(positions)[1:])
+            continue
+        branches = len(slot.split) if slot.bifurcation is not False else 1
+        while branches > 1 and slot.lanes is not None and sum(slot.split[:branches]) > slot.lanes:
+            branches -= 1
+        found.update(position.label for position in positions if (position.branch or 1) > branches)
+    return frozenset(found)
+
+
+def check_slots(build: Build, notes: BudgetNotes) -> tuple[str, ...]:
+    """Check each slot's lanes against what hangs on it, and whether it has to be split.
+
+    Returns:
+        What the box fits on the condition of.
+    """
+    conditions: list[str] = []
+    for name, slot in build.slot.items():
+        positions = [position for position in build.position if position.slot == name]
+        conditions += _check_split(name, slot, positions, notes)
         _check_branches(build, name, slot, positions, notes)
     for position in build.position:
         if position.slot is None and is_through(position, "passive-split"):
             notes.problem(
                 "split-without-slot",
                 position.label,
-                f"{position.label} is behind a passive split, but no slot says how it is split",
+                f"{position.label} is behind a passive split, but no slot says how it is split (bifurcated)",
             )
+    return tuple(conditions)
 
 
-def _check_split(name: str, slot: DeclaredSlot, positions: list[DeclaredPosition], notes: BudgetNotes) -> None:
+def _check_split(name: str, slot: DeclaredSlot, positions: list[DeclaredPosition], notes: BudgetNotes) -> Iterator[str]:
     split = "+".join(map(str, slot.split))
     if slot.lanes is not None and sum(slot.split) > slot.lanes:
-        notes.problem(
-            "slot-lanes-exceeded",
-            name,
-            f"slot {name} has {slot.lanes} lanes, but its split {split} needs {sum(slot.split)}",
+        says = f"slot {name} has {slot.lanes} lanes, but its split {split} needs {sum(slot.split)}"
+        notes.problem("slot-lanes-exceeded", name, says)
+    passive = [position.label for position in positions if is_through(position, "passive-split")]
+    switched = [position for position in positions if is_through(position, "switch-card")]
+    if passive and len(slot.split) < _SPLIT:
+        says = (
+            f"{list_words(passive)} in slot {name} need the firmware to split the slot (bifurcation), but no split is"
+            " declared: without it only the first device of a passive split card appears"
         )
-    passive = [one.label for one in positions if is_through(one, "passive-split")]
-    switched = [one for one in positions if is_through(one, "switch-card")]
-    if passive and len(slot.split) < 2:  # noqa: PLR2004 (one branch is no split)
-        notes.problem(
-            "split-not-planned",
-            name,
-            f"{list_words(passive)} in slot {name} need the firmware to split the slot, but no split is declared:"
-            " without it only the first device of a passive split card appears",
+        notes.problem("split-not-planned", name, says)
+    if len(slot.split) >= _SPLIT and slot.bifurcation is False:
+        says = (
+            f"slot {name} is to be split into {split}, but its firmware cannot split it (no bifurcation); a switch card"
+            " needs no split"
         )
-    if len(slot.split) > 1 and slot.bifurcation is False:
-        notes.problem(
-            "split-not-supported",
-            name,
-            f"slot {name} is to be split into {split}, but its firmware cannot split it; a switch card needs no split",
-        )
-    elif len(slot.split) > 1 and slot.bifurcation is None:
-        notes.assumption(f"the firmware can split slot {name} into {split}", f"not declared; {_MANUAL}")
-    together = [one.label for one in positions if one not in switched]
+        notes.problem("split-not-supported", name, says)
+    elif len(slot.split) >= _SPLIT and slot.bifurcation is None:
+        yield f"its firmware can split slot {name} into {split} (bifurcation)"
+    together = _sharers(positions)
     if len(together) > 1 and not slot.split and not passive:
-        notes.problem(
-            "slot-shared",
-            name,
-            f"{list_words(together)} hang on slot {name}, which serves one device:"
-            " it is not split and holds no switch card",
+        says = (
+            f"{list_words(together)} hang on slot {name}, which serves one device: it is not split and holds no switch"
+            " card"
         )
-    if switched and slot.split and all(one.branch is None for one in switched):
-        notes.problem(
-            "switch-in-split-slot",
-            name,
+        notes.problem("slot-shared", name, says)
+    if switched and slot.split and all(position.branch is None for position in switched):
+        says = (
             f"the switch card in slot {name} needs no split, and gets the lanes of one branch while the slot is split"
-            f" into {split}",
+            f" into {split}"
         )
+        notes.problem("switch-in-split-slot", name, says)
+
+
+def _sharers(positions: list[DeclaredPosition]) -> list[str]:
+    """Give those that a slot that is not split would have to serve by itself."""
+    return [
+        position.label
+        for position in positions
+        if not is_through(position, "switch-card") and not (position.occupant and position.occupant.kind == "none")
+    ]
 
 
 def _check_branches(

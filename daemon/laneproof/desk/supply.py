@@ -5,9 +5,11 @@ Source of the air flow: the heat that air carries off, power = density x specifi
 1.76 cubic feet a minute for each watt and degree C.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredPosition
 from laneproof.desk.notes import BudgetNotes
 
 _AIR_KG_PER_M3 = 1.2
@@ -58,25 +60,24 @@ def air_flow_m3_per_hour(watts: float, rise_celsius: float) -> float:
 
 def budget_power(build: Build, notes: BudgetNotes) -> PowerBudget:
     """Add up what everything draws at full load, and compare it with the supply."""
-    items = _find_items(build, notes)
-    total = sum(one.watts for one in items)
+    items = tuple(_find_items(build, notes))
+    total = sum(item.watts for item in items)
     supply = build.supply.watts if build.supply else None
     wanted = notes.figure("supply_margin") if supply else build.assume.supply_margin
     free = None if supply is None else 1 - total / supply
-    if supply is None:
+    if supply is None or free is None:
         notes.remark(f"no supply is declared: the parts draw up to {total:.0f} W together")
-    elif total > supply:
-        notes.problem(
-            "supply-too-small",
-            "supply",
-            f"the parts draw up to {total:.0f} W together, and the supply gives {supply:.0f} W",
+    elif free < 0:
+        says = f"the parts draw up to {total:.0f} W together, and the supply gives {supply:.0f} W"
+        notes.problem("supply-too-small", "supply", says)
+    elif total > supply * (1 - wanted):
+        says = (
+            f"the parts draw up to {total:.0f} W of the supply's {supply:.0f} W: {free:.0%} is free, not {wanted:.0%}"
         )
-    elif free is not None and free < wanted:
-        notes.problem(
-            "supply-margin",
-            "supply",
-            f"the parts draw up to {total:.0f} W of the supply's {supply:.0f} W: {free:.0%} is free, not {wanted:.0%}",
-        )
+        notes.remark(says)
+    if not (build.memory and build.memory.modules):
+        notes.remark("no memory modules are declared: they are not in the sum of power")
+    _check_slots(build, notes)
     _check_sockets(build, notes)
     rise = notes.figure("air_rise_celsius")
     return PowerBudget(
@@ -91,45 +92,40 @@ def budget_power(build: Build, notes: BudgetNotes) -> PowerBudget:
     )
 
 
-def _find_items(build: Build, notes: BudgetNotes) -> tuple[PowerItem, ...]:
-    items = []
+def _watts(position: DeclaredPosition, notes: BudgetNotes) -> float | None:
+    """Give what a position's device draws, as declared or by its kind; None where nothing draws, or nothing is said."""
+    device = position.occupant
+    if device is None or device.kind in (None, "none"):
+        return None
+    return device.max_power_watts or notes.figure(f"{device.kind}_watts")
+
+
+def _find_items(build: Build, notes: BudgetNotes) -> Iterator[PowerItem]:
     for position in build.position:
-        device = position.occupant
-        if device is None or device.kind is None or device.kind == "none":
-            continue
-        watts = device.max_power_watts or notes.figure(f"{device.kind}_watts")
-        items.append(PowerItem(name=position.label, watts=watts, declared=device.max_power_watts is not None))
+        if watts := _watts(position, notes):
+            declared = position.occupant is not None and position.occupant.max_power_watts is not None
+            yield PowerItem(name=position.label, watts=watts, declared=declared)
     processor = build.processor.watts if build.processor else None
-    items.append(
-        PowerItem(name="processor", watts=processor or notes.figure("processor_watts"), declared=processor is not None)
+    yield PowerItem(
+        name="processor", watts=processor or notes.figure("processor_watts"), declared=processor is not None
     )
-    modules = build.memory.modules if build.memory else None
-    if modules:
-        items.append(PowerItem(name="memory", watts=modules * notes.figure("memory_module_watts"), declared=False))
-    else:
-        notes.remark("no memory modules are declared: they are not in the sum of power")
-    items.append(PowerItem(name="board", watts=notes.figure("board_watts"), declared=False))
-    return tuple(items)
+    if build.memory and build.memory.modules:
+        watts = build.memory.modules * notes.figure("memory_module_watts")
+        yield PowerItem(name="memory", watts=watts, declared=False)
+    yield PowerItem(name="board", watts=notes.figure("board_watts"), declared=False)
+
+
+def _check_slots(build: Build, notes: BudgetNotes) -> None:
+    for name, slot in build.slot.items():
+        drawn = sum(_watts(position, notes) or 0.0 for position in build.position if position.slot == name)
+        if slot.power_limit_watts is not None and drawn > slot.power_limit_watts:
+            says = f"slot {name} is to feed up to {drawn:.0f} W, and may feed {slot.power_limit_watts:.0f} W"
+            notes.problem("slot-power-exceeded", name, says)
 
 
 def _check_sockets(build: Build, notes: BudgetNotes) -> None:
-    for name, slot in build.slot.items():
-        drawn = [
-            one.occupant.max_power_watts or notes.figure(f"{one.occupant.kind}_watts")
-            for one in build.position
-            if one.slot == name and one.occupant and one.occupant.kind not in (None, "none")
-        ]
-        if slot.power_limit_watts is not None and sum(drawn) > slot.power_limit_watts:
-            notes.problem(
-                "slot-power-exceeded",
-                name,
-                f"slot {name} is to feed up to {sum(drawn):.0f} W, and may feed {slot.power_limit_watts:.0f} W",
-            )
     for position in build.position:
         watts = position.occupant.max_power_watts if position.occupant else None
         if position.key and watts is not None and watts > _M2_WATTS:
-            notes.problem(
-                "socket-power-exceeded",
-                position.label,
-                f"{position.label} is to draw up to {watts:.1f} W, and an M.2 socket's contacts carry {_M2_WATTS} W",
-            )
+            says = f"{position.label} is to draw up to {watts:.1f} W, and an M.2 socket's contacts carry {_M2_WATTS} W"
+            notes.problem("socket-power-exceeded", position.label, says)

@@ -1,11 +1,12 @@
 """A machine as it stands, in the declaration's own keys: what could be read, and a remark for what could not."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from laneproof.box.occupants import enters_idle_states
 from laneproof.box.topology import Topology, survey
+from laneproof.declaration.kernel_words import parse_bond_mode, parse_level
 from laneproof.declaration.units import format_bytes
 from laneproof.draft.positions import (
     DraftedPosition,
@@ -28,10 +29,11 @@ from laneproof_collectors.snapshot import (
     Setting,
     Snapshot,
 )
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Reason, Unread
 
 _Value = TypeVar("_Value")
 _POWER_WORDS = ("pcie_aspm", "pcie_port_pm", "pcie_ports", "nvme_core.default_ps_max_latency_us")
+_CONTAINER = "container"  # what holds a firmware RAID's volumes, and no array itself: admin-guide/md.rst
 _ASPM_POLICIES = ("default", "performance", "powersave", "powersupersave")
 
 
@@ -271,14 +273,16 @@ def _only(values: set[_Value]) -> _Value | None:
 
 def _draft_arrays(arrays: tuple[Array, ...], positions: tuple[DraftedPosition, ...]) -> tuple[Section, ...]:
     labels = {disk: one.label for one in positions for disk in one.disks}
-    return tuple(_draft_array(one, labels) for one in arrays if clean_text(one.name))
+    return tuple(
+        _draft_array(array, labels) for array in arrays if clean_text(array.name) and array.level != _CONTAINER
+    )
 
 
 def _draft_array(array: Array, labels: Mapping[str, str]) -> Section:
     spares = [one for one in array.members if isinstance(one.state, str) and _is_spare(one.state, one.slot)]
     working = [one for one in array.members if one not in spares]
     strangers = [one.name for one in array.members if one.disk not in labels]
-    told: dict[str, object] = {"name": array.name, "level": array.level}
+    told: dict[str, object] = {"name": array.name, "level": _known_word(array.level, parse_level)}
     remarks = []
     if strangers:  # a list of some members would say that there are no others
         remarks.append(f"members are left out: no position is known of {', '.join(strangers)}")
@@ -288,6 +292,15 @@ def _draft_array(array: Array, labels: Mapping[str, str]) -> Section:
     if isinstance(array.degraded, int) and array.degraded > 0:
         remarks.append(f"it was degraded when this was drafted: {array.degraded} missing; add the missing member")
     return _section(told, tuple(remarks))
+
+
+def _known_word(word: str | Unread, parse: Callable[[object], object]) -> object:
+    if isinstance(word, Unread):
+        return word
+    try:
+        return parse(word)
+    except ValueError as error:
+        return Unread("the kernel's word", str(error), Reason.MALFORMED)
 
 
 def _is_spare(state: str, slot: int | None) -> bool:
@@ -320,7 +333,7 @@ def _draft_bond(bond: Bond, interfaces: tuple[Interface, ...] | Unread) -> Secti
     speed = _only({one.speed_mbit_s for one in known if one.name in members})
     told = {
         "name": bond.name,
-        "mode": bond.mode,
+        "mode": _known_word(bond.mode, parse_bond_mode),
         "members": members,
         "member_speed_mbit_s": speed if isinstance(speed, int) and speed > 0 else None,
     }

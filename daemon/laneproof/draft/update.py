@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import BuildError, parse_build
+from laneproof.declaration.kernel_words import parse_bond_mode, parse_level
 from laneproof.declaration.key_lines import KeyPath
 from laneproof.declaration.tables import DeclaredArray, DeclaredBond, DeclaredKernel, DeclaredPosition
 from laneproof.declaration.units import is_same_capacity, parse_bytes
@@ -29,6 +30,7 @@ from laneproof.findings import format_time
 
 _ON_CONTROLLER = re.compile(r"/(ata|usb|phy)-[^/]*$")
 _SIZES = ("capacity", "total")
+_WORDS = {"level": parse_level, "mode": parse_bond_mode}
 _GONE = "nothing was found here on"
 _NOT_THERE = "not on the command line on"
 
@@ -137,6 +139,8 @@ def _update_values(editor: TextEditor, table: KeyPath, values: Mapping[str, obje
 def _is_same(key: str, declared: object, found: object) -> bool:
     if key in _SIZES and isinstance(declared, str | int) and isinstance(found, str | int):
         return is_same_capacity(parse_bytes(declared), parse_bytes(found))
+    if key in _WORDS:
+        return _WORDS[key](declared) == found
     return declared == found
 
 

@@ -9,8 +9,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
 
+from laneproof.declaration.quoting import list_words
 from laneproof.declaration.tables import DeclaredPosition
-from laneproof.declaration.units import format_bytes
+from laneproof.declaration.units import format_bit_rate, format_bytes, format_rate
 from laneproof.desk.check import DeskCheck
 from laneproof.desk.links import LinkBudget, SharedLink
 from laneproof.desk.network import NetworkBudget
@@ -121,10 +122,9 @@ def _arrange(checked: DeskCheck) -> tuple[list[_Group], float]:
 
 
 def _heading(checked: DeskCheck) -> Iterator[str]:
-    said = "fits" if checked.fits else f"does not fit: {len(checked.problems)} to look at"
-    yield _label(20, 34, f"{checked.build.box.name} {said}", kind="head" if checked.fits else "head badtext")
+    yield _label(20, 34, _clip(_say_verdict(checked), 95), kind="head" if checked.fits else "head badtext")
     if checked.bottleneck is not None:
-        narrow = f"narrowest: {checked.bottleneck.part}, {_rate(checked.bottleneck.bytes_per_second)}"
+        narrow = f"narrowest: {checked.bottleneck.part}, {format_rate(checked.bottleneck.bytes_per_second)}"
         yield _label(20, 58, _clip(narrow, 110), kind="marktext")
 
 
@@ -141,7 +141,7 @@ def _network(checked: DeskCheck, bottom: float) -> Iterator[str]:
         yield _rectangle(_NETWORK_X, top, _NETWORK_WIDTH, height - 6, "tile")
         yield _label(_NETWORK_X + 10, middle - 3, _clip(one.name, 15), kind="name")
         kind = "marktext" if narrowest else "soft"
-        yield _label(_NETWORK_X + 10, middle + 14, f"{_bits(one.together_bits_per_second)} in all", kind=kind)
+        yield _label(_NETWORK_X + 10, middle + 14, f"{format_bit_rate(one.together_bits_per_second)} in all", kind=kind)
         yield "</g>"
 
 
@@ -177,15 +177,18 @@ def _draw_group(checked: DeskCheck, group: _Group, troubled: set[str]) -> Iterat
 def _draw_shared(shared: SharedLink, top: float, bottom: float, *, narrowest: bool) -> Iterator[str]:
     middle = (top + bottom) / 2
     wide = f"gen {shared.generation or '?'} x{shared.lanes or '?'}"
-    says = f"{shared.name}, {wide}, {_rate(shared.payload_bytes_per_second)}, shared by {', '.join(shared.positions)}"
-    yield f"<g><title>{_text(says)}</title>"
+    carries = format_rate(shared.payload_bytes_per_second)
+    sharers = list_words(list(shared.positions))
+    yield f"<g><title>{_text(f'{shared.name}, {wide}, {carries}, shared by {sharers}')}</title>"
     yield from _lanes(_BOARD_X + _BOARD_WIDTH, _NODE_X, middle, shared.lanes or 1, kind="lane shared")
     yield _rectangle(_NODE_X, top, _NODE_WIDTH, bottom - top, "tile")
     yield _label(_NODE_X + _NODE_WIDTH / 2, middle + 4, _clip(shared.name, 10), anchor="middle")
     yield _label(_BOARD_X + _BOARD_WIDTH + 6, middle - 16, wide, kind="soft")
     mark = "narrowest: " if narrowest else ""
     kind = "marktext" if narrowest else "soft"
-    yield _label(_BOARD_X + _BOARD_WIDTH + 6, middle + 26, mark + _rate(shared.payload_bytes_per_second), kind=kind)
+    yield _label(
+        _BOARD_X + _BOARD_WIDTH + 6, middle + 26, mark + format_rate(shared.payload_bytes_per_second), kind=kind
+    )
     yield "</g>"
 
 
@@ -204,7 +207,7 @@ def _draw_row(row: _Row, start: float, *, bad: bool, narrowest: bool) -> Iterato
     yield _label(_DEVICE_X + 12, row.middle - 4, _clip(title, 22), kind="name badtext" if bad else "name")
     yield _label(_DEVICE_X + 12, row.middle + 14, _clip(_say_occupant(row.position, link), 44), kind="soft")
     if not empty and link.payload_bytes_per_second is not None:
-        said = f"{'narrowest ' if narrowest else ''}{_rate(link.busy_bytes_per_second)}"
+        said = f"{'narrowest ' if narrowest else ''}{format_rate(link.all_busy_bytes_per_second)}"
         end = _DEVICE_X + _DEVICE_WIDTH - 12
         yield _label(end, row.middle - 4, said, anchor="end", kind="marktext" if narrowest else "")
     if occupant and not empty and link.generation:
@@ -235,7 +238,7 @@ def _lanes(start: float, end: float, middle: float, count: int, *, kind: str = "
 
 
 def _describe(checked: DeskCheck) -> str:
-    said = [f"{checked.build.box.name} {'fits' if checked.fits else 'does not fit'}."]
+    said = [f"{_say_verdict(checked)}."]
     if checked.bottleneck is not None:
         said.append(f"Narrowest part: {checked.bottleneck.part}: {checked.bottleneck.says}.")
     said += [f"{one.says}." for one in checked.problems]
@@ -244,18 +247,27 @@ def _describe(checked: DeskCheck) -> str:
     return " ".join(said)
 
 
+def _say_verdict(checked: DeskCheck) -> str:
+    if not checked.fits:
+        return f"{checked.build.box.name} does not fit: {len(checked.problems)} to look at"
+    conditions = f" if {list_words(list(checked.conditions))}" if checked.conditions else ""
+    return f"{checked.build.box.name} fits{conditions}"
+
+
 def _say_position(link: LinkBudget) -> str:
     if link.kind == "none":
         return f"{link.label} is meant to be empty"
+    if link.cannot_exist:
+        return f"{link.label} cannot exist: nothing makes its branch"
     if link.payload_bytes_per_second is None:
         return f"{link.label} has no ceiling: its link is not declared"
     wide = f" over generation {link.generation} x{link.lanes}" if link.generation else ""
-    alone, busy = _rate(link.payload_bytes_per_second), _rate(link.busy_bytes_per_second)
+    alone, busy = format_rate(link.payload_bytes_per_second), format_rate(link.all_busy_bytes_per_second)
     return f"{link.label} gets {alone}{wide}" + ("" if alone == busy else f", {busy} with all busy")
 
 
 def _say_network(one: NetworkBudget) -> str:
-    together, one_flow = _bits(one.together_bits_per_second), _bits(one.one_flow_bits_per_second)
+    together, one_flow = format_bit_rate(one.together_bits_per_second), format_bit_rate(one.one_flow_bits_per_second)
     return f"{one.name} carries {together} in all, {one_flow} in one flow"
 
 
@@ -267,14 +279,6 @@ def _say_occupant(position: DeclaredPosition, link: LinkBudget) -> str:
         return "meant to be empty"
     told = [link.kind, format_bytes(occupant.capacity) if occupant.capacity else None, occupant.role, occupant.model]
     return " ".join(one for one in told if one)
-
-
-def _rate(bytes_per_second: float | None) -> str:
-    return "?" if bytes_per_second is None else f"{format_bytes(round(bytes_per_second))}/s"
-
-
-def _bits(bits_per_second: float) -> str:
-    return f"{format_bytes(round(bits_per_second)).removesuffix('B')}bit/s"
 
 
 # --- SVG --------------------------------------------------------------------------------------------------------------

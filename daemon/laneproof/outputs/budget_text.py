@@ -1,4 +1,4 @@
-"""The desk check as text: whether the plan fits and its narrowest part first, then the figures, then what they rest on.
+"""The desk check as text: the verdict and the narrowest part first, then the figures, then what they rest on.
 
 Words carry the meaning; colour only repeats it. What does not fit the width is wrapped, never cut.
 """
@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from laneproof.declaration.quoting import list_words
-from laneproof.declaration.units import format_bytes
+from laneproof.declaration.units import format_bit_rate, format_bytes, format_rate
 from laneproof.desk.arrays import ArrayBudget
 from laneproof.desk.bottleneck import Bottleneck
 from laneproof.desk.check import DeskCheck
@@ -39,7 +39,7 @@ def write_budget(checked: DeskCheck, style: Style) -> str:
         ("Network", _network(checked, style)),
         ("Power and heat", _power(checked.power, style)),
         ("Worth knowing", _bullets(checked.remarks, style)),
-        ("Taken for granted, to be changed in [assume]", _assumptions(checked.assumptions, style)),
+        ("Assumed, to be changed in [assume]", _assumptions(checked.assumptions, style)),
     ):
         if written := list(body):
             lines += ["", *(style.paint(line, _HEADING) for line in _wrap(heading, style, first="")), *written]
@@ -58,9 +58,13 @@ def _wrap(text: str, style: Style, *, first: str = "  ", then: str | None = None
 
 def _headline(checked: DeskCheck, style: Style) -> Iterator[str]:
     count = len(checked.problems)
-    said = "FITS" if checked.fits else "DOES NOT FIT"
+    verdict = f"{checked.build.box.name}: {'FITS' if checked.fits else 'DOES NOT FIT'}"
     rest = "" if checked.fits else f" - {count} {'problem' if count == 1 else 'problems'}"
-    yield style.paint(f"{checked.build.box.name}: {said}", _GOOD if checked.fits else _BAD) + rest
+    if checked.fits and checked.conditions:
+        rest = f" if {list_words(list(checked.conditions))}"
+    first, *more = _wrap(verdict + rest, style, first="", then="  ")
+    yield style.paint(first[: len(verdict)], _GOOD if checked.fits else _BAD) + first[len(verdict) :]
+    yield from more
     yield from _wrap(f"Narrowest: {_say_bottleneck(checked.bottleneck)}", style, first="")
 
 
@@ -69,20 +73,12 @@ def _say_bottleneck(bottleneck: Bottleneck | None) -> str:
 
 
 def _problems(checked: DeskCheck, style: Style) -> Iterator[str]:
-    for one in checked.problems:
-        yield f"  {style.paint(one.subject, _BAD)}  {one.what}"
-        yield from _wrap(one.says, style, first="    ")
+    for problem in checked.problems:
+        yield f"  {style.paint(problem.subject, _BAD)}  {problem.what}"
+        yield from _wrap(problem.says, style, first="    ")
 
 
 # --- figures ----------------------------------------------------------------------------------------------------------
-
-
-def _rate(bytes_per_second: float | None) -> str:
-    return "?" if bytes_per_second is None else f"{format_bytes(round(bytes_per_second))}/s"
-
-
-def _bits(bits_per_second: float) -> str:
-    return f"{format_bytes(round(bits_per_second)).removesuffix('B')}bit/s"
 
 
 def _link(generation: int | None, lanes: int | None) -> str:
@@ -90,7 +86,7 @@ def _link(generation: int | None, lanes: int | None) -> str:
 
 
 def _positions(links: Sequence[LinkBudget], style: Style) -> Iterator[str]:
-    rows = [_position_cells(one) for one in links]
+    rows = [_position_cells(link) for link in links]
     if not rows:
         return
     widths = [max(len(row[at]) for row in rows) for at in range(_COLUMNS)]
@@ -107,72 +103,75 @@ def _positions(links: Sequence[LinkBudget], style: Style) -> Iterator[str]:
             yield f"{line}  {row[5]}".rstrip()
 
 
-def _position_cells(one: LinkBudget) -> tuple[str, ...]:
-    if one.kind == "none":
-        return one.label, "empty", "", "", "", ""
-    is_sata = one.kind == "sata" and one.generation is None
-    shared = [f"shares {name}" for name in one.shared]
-    held = [f"held back by its {one.limited_by}"] if one.limited_by else []
+def _position_cells(link: LinkBudget) -> tuple[str, ...]:
+    if link.kind == "none":
+        return link.label, "empty", "", "", "", ""
+    if link.cannot_exist:
+        return link.label, link.kind or "", "cannot exist", "", "", ""
+    is_sata = link.kind == "sata" and link.generation is None
+    shared = [f"shares {name}" for name in link.shared]
+    held = [f"held back by its {link.limited_by}"] if link.limited_by else []
     return (
-        one.label,
-        one.kind or "",
-        "6 Gbit/s" if is_sata else _link(one.generation, one.lanes),
-        _rate(one.payload_bytes_per_second),
-        _rate(one.busy_bytes_per_second),
+        link.label,
+        link.kind or "",
+        "6 Gbit/s" if is_sata else _link(link.generation, link.lanes),
+        format_rate(link.payload_bytes_per_second),
+        format_rate(link.all_busy_bytes_per_second),
         ", ".join(shared + held),
     )
 
 
 def _shared(shared: Sequence[SharedLink], style: Style) -> Iterator[str]:
-    for one in shared:
+    for link in shared:
         carries = (
             "carries an unknown rate"
-            if one.payload_bytes_per_second is None
-            else f"carries {_rate(one.payload_bytes_per_second)}"
+            if link.payload_bytes_per_second is None
+            else f"carries {format_rate(link.payload_bytes_per_second)}"
         )
-        says = f"{one.name}: {_link(one.generation, one.lanes)} {carries}"
-        if one.positions:
-            says += f" for {list_words(list(one.positions))}, which could take {_rate(one.wanted_bytes_per_second)}"
+        says = f"{link.name}: {_link(link.generation, link.lanes)} {carries}"
+        if link.positions:
+            wanted = format_rate(link.wanted_bytes_per_second)
+            says += f" each way for {list_words(list(link.positions))}, which could take {wanted}"
         else:
             says += ", and no declared position shares it"
         yield from _wrap(says, style, then="    ")
 
 
 def _arrays(arrays: Sequence[ArrayBudget], style: Style) -> Iterator[str]:
-    for one in arrays:
-        head = f"{one.name}: {one.level or 'level unknown'} of {one.members}"
-        if one.usable_bytes is not None and one.raw_bytes is not None:
-            head += f", {format_bytes(one.usable_bytes)} usable of {format_bytes(one.raw_bytes)}"
-        if one.tolerated_failures is not None:
-            times = "no failure" if one.tolerated_failures == 0 else f"{one.tolerated_failures} failed"
+    for array in arrays:
+        head = f"{array.name}: {array.level or 'level unknown'} of {array.members}"
+        if array.usable_bytes is not None and array.raw_bytes is not None:
+            head += f", {format_bytes(array.usable_bytes)} usable of {format_bytes(array.raw_bytes)}"
+        if array.tolerated_failures is not None:
+            times = "no failure" if array.tolerated_failures == 0 else f"{array.tolerated_failures} failed"
             head += f", survives {times}"
         yield from _wrap(head, style, then="    ")
-        if one.small_write_operations is not None:
-            yield from _wrap(_say_cost(one), style, first="    ", then="      ")
-        if one.rebuild is not None:
-            yield from _wrap(_say_rebuild(one.rebuild), style, first="    ", then="      ")
+        if array.small_write_operations is not None:
+            yield from _wrap(_say_cost(array), style, first="    ", then="      ")
+        if array.rebuild is not None:
+            yield from _wrap(_say_rebuild(array.rebuild), style, first="    ", then="      ")
 
 
-def _say_cost(one: ArrayBudget) -> str:
+def _say_cost(array: ArrayBudget) -> str:
     said = []
-    if one.read_bytes_per_second is not None and one.write_bytes_per_second is not None:
-        said.append(
-            f"in sequence it reads {_rate(one.read_bytes_per_second)} and writes {_rate(one.write_bytes_per_second)}"
-        )
-    operations = one.small_write_operations or 1
+    if array.read_bytes_per_second is not None and array.write_bytes_per_second is not None:
+        read, write = format_rate(array.read_bytes_per_second), format_rate(array.write_bytes_per_second)
+        said.append(f"in sequence it reads {read} and writes {write}")
+    operations = array.small_write_operations or 1
     said.append(f"one small write costs {operations} operation{'s' if operations > 1 else ''} of its members")
-    if one.small_writes_per_second is not None:
-        said.append(f"which leaves {one.small_writes_per_second:,.0f} a second")
+    if array.small_writes_per_second is not None:
+        said.append(f"which leaves {array.small_writes_per_second:,.0f} a second")
     return "; ".join(said)
 
 
-def _say_rebuild(one: Rebuild) -> str:
-    said = f"a rebuild takes {_duration(one.seconds)} at {_rate(one.bytes_per_second)}, set by {one.limited_by}."
-    said += f" Meanwhile another drive fails in {_chance(one.second_failure_probability)} of cases"
-    if one.spare_failures:
-        said += f" (data is lost in {_chance(one.loss_probability)})"
-    said += f", and some block cannot be read in {_chance(one.unreadable_probability)}"
-    return f"{said}, which loses it" if one.unreadable_loses_data else f"{said}, which is made up for"
+def _say_rebuild(rebuild: Rebuild) -> str:
+    rate = format_rate(rebuild.bytes_per_second)
+    said = f"a rebuild takes {_duration(rebuild.seconds)} at {rate}, set by {rebuild.limited_by}."
+    said += f" Meanwhile another drive fails in {_chance(rebuild.second_failure_probability)} of cases"
+    if rebuild.spare_failures:
+        said += f" (data is lost in {_chance(rebuild.loss_probability)})"
+    said += f", and some block cannot be read in {_chance(rebuild.unreadable_probability)}"
+    return f"{said}, which loses it" if rebuild.unreadable_loses_data else f"{said}, which is made up for"
 
 
 def _duration(seconds: float) -> str:
@@ -191,19 +190,15 @@ def _chance(probability: float) -> str:
 
 
 def _network(checked: DeskCheck, style: Style) -> Iterator[str]:
-    for one in checked.network:
-        mode = f", {one.mode}" if one.mode else ""
-        ports = f"{one.members} port{'s' if one.members > 1 else ''}"
-        says = f"{one.name}: {ports}{mode}, {_bits(one.together_bits_per_second)} together"
-        yield from _wrap(f"{says}, {_bits(one.one_flow_bits_per_second)} in one flow", style, then="    ")
+    for port in checked.network:
+        mode = f", {port.mode}" if port.mode else ""
+        ports = f"{port.members} port{'s' if port.members > 1 else ''}"
+        says = f"{port.name}: {ports}{mode}, {format_bit_rate(port.together_bits_per_second)} together"
+        yield from _wrap(f"{says}, {format_bit_rate(port.one_flow_bits_per_second)} in one flow", style, then="    ")
     through = checked.throughput
     if checked.network and through.network_bytes_per_second and through.drives_bytes_per_second:
-        yield from _wrap(
-            f"as payload {_rate(through.network_bytes_per_second)}, beside {_rate(through.drives_bytes_per_second)} of"
-            " all drives together",
-            style,
-            then="    ",
-        )
+        network, drives = format_rate(through.network_bytes_per_second), format_rate(through.drives_bytes_per_second)
+        yield from _wrap(f"as payload {network}, beside {drives} of all drives together", style, then="    ")
 
 
 def _power(power: PowerBudget, style: Style) -> Iterator[str]:
@@ -212,8 +207,8 @@ def _power(power: PowerBudget, style: Style) -> Iterator[str]:
         says += f" of the supply's {power.supply_watts:.0f} W:"
         says += f" {power.free_share:.0%} free, {power.wanted_free_share:.0%} wanted"
     yield from _wrap(says, style, then="    ")
-    parts = ", ".join(f"{one.name} {one.watts:g}{'' if one.declared else '*'}" for one in power.items)
-    yield from _wrap(f"{parts} (W; * taken for granted)", style, first="    ")
+    parts = ", ".join(f"{item.name} {item.watts:g}{'' if item.declared else '*'}" for item in power.items)
+    yield from _wrap(f"{parts} (W; * assumed)", style, first="    ")
     yield from _wrap(
         f"as heat {power.heat_btu_per_hour:.0f} BTU/h, carried off by {power.air_m3_per_hour:.0f} m3/h of air that"
         f" leaves {power.air_rise_celsius:g} degrees C warmer",
@@ -223,17 +218,18 @@ def _power(power: PowerBudget, style: Style) -> Iterator[str]:
 
 
 def _bullets(remarks: Sequence[str], style: Style) -> Iterator[str]:
-    for one in remarks:
-        yield from _wrap(one, style, then="    ")
+    for remark in remarks:
+        yield from _wrap(remark, style, then="    ")
 
 
 def _assumptions(assumptions: Sequence[Assumption], style: Style) -> Iterator[str]:
-    for one in assumptions:
-        value = "" if one.value is None else f"{_figure(one.value, one.unit)}: "
-        yield from _wrap(f"{f'{one.key} = ' if one.key else ''}{value}{one.says} ({one.source})", style, then="    ")
+    for assumption in assumptions:
+        figure = "" if assumption.value is None else _figure(assumption.value, assumption.unit)
+        start = f"{assumption.key} = {figure}: " if assumption.key else ""
+        yield from _wrap(f"{start}{assumption.says} ({assumption.source})", style, then="    ")
 
 
-def _figure(value: float, unit: str) -> str:
+def _figure(value: float, unit: str | None) -> str:
     if unit == "bytes/s":
-        return _rate(value)
-    return f"{value:g} {unit}".rstrip()
+        return format_rate(value)
+    return f"{value:g} {unit or ''}".rstrip()

@@ -64,18 +64,37 @@ def test_switch_card_with_a_position_of_its_own_is_no_drive() -> None:
     assert throughput.drives_bytes_per_second == pytest.approx(16e9 * 128 / 130 / 8 * 2 * 256 / 280)
 
 
-def test_plan_that_says_nothing_has_no_narrowest_part() -> None:
+def test_box_of_which_nothing_is_said_has_no_narrowest_part() -> None:
     throughput, found = _find("")
     assert found is None
-    assert set(throughput.as_json().values()) == {None}
+    assert throughput.drives_bytes_per_second is throughput.network_bytes_per_second is None
 
 
-def test_json_has_whole_bytes() -> None:
-    _, found = _find(_position("a", "0000:00/01.1"))
+def test_drives_and_the_card_that_sends_what_they_read_share_an_uplink_without_loss() -> None:
+    # PCI Express is full duplex: each lane has a pair of wires for each direction (base specification, 1.2)
+    card = _position("lan", "0000:00/02.1/00.0/02.0", occupant='{ kind = "network" }')
+    uplink = '[uplink.chipset]\npath = "0000:00/02.1"\ngeneration = 4\nlanes = 4\n'
+    throughput, found = _find(uplink + BOND + _position("a", "0000:00/02.1/00.0/01.0") + card)
+    alone = 16e9 * 128 / 130 / 8 * 4 * 256 / 280
+    assert throughput.drives_bytes_per_second == pytest.approx(alone)
+    assert throughput.network_cards_bytes_per_second == pytest.approx(alone)
     assert found is not None
-    assert found.as_json() == {
-        "part": "a",
-        "kind": "position",
-        "bytes_per_second": 7_201_758_242,
-        "says": "a gives 7.2 GB/s",
-    }
+    assert found.part == "bond0"
+
+
+def test_two_cards_behind_one_uplink_share_its_way_out() -> None:
+    cards = "".join(
+        _position(f"lan-{at}", f"0000:00/02.1/00.0/0{at}.0", occupant='{ kind = "network" }') for at in (1, 2)
+    )
+    uplink = '[uplink.chipset]\npath = "0000:00/02.1"\ngeneration = 1\nlanes = 1\n'
+    _, found = _find(uplink + BOND + _position("a", "0000:00/01.1") + cards)
+    assert found is not None
+    assert (found.part, found.kind) == ("lan-1 and lan-2", "network-card")
+    assert found.bytes_per_second == pytest.approx(250e6 * 256 / 280)
+
+
+def test_drive_called_as_a_shared_link_is_a_drive_all_the_same() -> None:
+    uplink = '[uplink.deck]\npath = "0000:00/02.1"\ngeneration = 4\nlanes = 4\n'
+    _, found = _find(uplink + _position("deck", "0000:00/02.1/00.0/01.0"))
+    assert found is not None
+    assert (found.part, found.kind) == ("deck", "position")

@@ -96,7 +96,7 @@ def test_drives_behind_a_switch_card_share_the_link_of_its_slot() -> None:
     links, (shared,), _ = _plan(_SWITCH)
     assert shared.positions == ("a", "b", "c")
     assert shared.is_narrow
-    busy = {label: one.busy_bytes_per_second for label, one in links.items()}
+    busy = {label: one.all_busy_bytes_per_second for label, one in links.items()}
     together = sum(one or 0 for one in busy.values())
     assert together == pytest.approx(shared.payload_bytes_per_second)
     # the slow one gets all that it can take, the others share what is left
@@ -114,15 +114,15 @@ def test_drives_below_a_chipset_share_its_uplink_by_path() -> None:
     )
     links, (shared,), _ = _plan(text)
     assert (shared.name, shared.positions) == ("chipset", ("a", "b"))
-    assert links["a"].busy_bytes_per_second == pytest.approx((links["a"].payload_bytes_per_second or 0) / 2)
-    assert links["c"].busy_bytes_per_second == links["c"].payload_bytes_per_second
+    assert links["a"].all_busy_bytes_per_second == pytest.approx((links["a"].payload_bytes_per_second or 0) / 2)
+    assert links["c"].all_busy_bytes_per_second == links["c"].payload_bytes_per_second
     assert links["a"].shared == ("chipset",)
 
 
 def test_uplink_can_name_its_positions() -> None:
     text = '[uplink.a]\npositions = ["a"]\ngeneration = 1\nlanes = 1\n' + _position("a", "0000:00/01.1")
     links, _, _ = _plan(text)
-    assert links["a"].busy_bytes_per_second == pytest.approx(250e6 * 256 / 280)
+    assert links["a"].all_busy_bytes_per_second == pytest.approx(250e6 * 256 / 280)
 
 
 def test_position_of_the_card_itself_is_the_link_of_those_below() -> None:
@@ -133,7 +133,7 @@ def test_position_of_the_card_itself_is_the_link_of_those_below() -> None:
     )
     links, (shared,), _ = _plan(text)
     assert (shared.name, shared.positions) == ("card", ("a", "b"))
-    assert links["a"].busy_bytes_per_second == pytest.approx((links["a"].payload_bytes_per_second or 0) / 2)
+    assert links["a"].all_busy_bytes_per_second == pytest.approx((links["a"].payload_bytes_per_second or 0) / 2)
 
 
 def test_switch_card_whose_own_link_is_not_declared_is_remarked_on_once() -> None:
@@ -147,7 +147,7 @@ def test_switch_card_whose_own_link_is_not_declared_is_remarked_on_once() -> Non
 def test_uplink_that_says_too_little_takes_no_limit() -> None:
     text = '[uplink.x]\npositions = ["a"]\nlanes = 4\n' + _position("a", "0000:00/01.1")
     links, _, notes = _plan(text)
-    assert links["a"].busy_bytes_per_second == links["a"].payload_bytes_per_second
+    assert links["a"].all_busy_bytes_per_second == links["a"].payload_bytes_per_second
     assert any("no limit is taken" in remark for remark in notes.remarks)
 
 
@@ -165,7 +165,7 @@ def test_sharing_never_gives_more_than_alone_nor_more_than_is_shared(
             labels[at], f"0000:00/{at + 1:02x}.0", f"link = {{ generation = {generation}, lanes = {lanes} }}"
         )
     links, (shared,), _ = _plan(text)
-    busy = [links[label].busy_bytes_per_second or 0 for label in labels]
+    busy = [links[label].all_busy_bytes_per_second or 0 for label in labels]
     assert all(
         0 < got <= (links[label].payload_bytes_per_second or 0) * 1.000001
         for label, got in zip(labels, busy, strict=True)

@@ -6,15 +6,9 @@ def test_assumption_is_told_once_it_was_used() -> None:
     notes = BudgetNotes(assume=Assumptions())
     assert notes.assumptions == ()
     assert notes.figure("nvme_watts") == notes.figure("nvme_watts") == 9.0
-    (told,) = notes.assumptions
-    assert told.as_json() == {
-        "key": "nvme_watts",
-        "value": 9.0,
-        "unit": "W",
-        "says": "an NVMe drive at full load",
-        "source": BASES["nvme_watts"].source,
-        "declared": False,
-    }
+    (used,) = notes.assumptions
+    assert (used.key, used.value, used.unit, used.declared) == ("nvme_watts", 9.0, "W", False)
+    assert (used.says, used.source) == ("an NVMe drive at full load", BASES["nvme_watts"].source)
 
 
 def test_owners_own_figure_is_told_as_declared() -> None:
@@ -28,7 +22,7 @@ def test_figures_stand_in_the_order_of_their_keys_and_before_words() -> None:
     notes.assumption("the sea is salt", "common practice, no source")
     for key in ("board_watts", "max_payload_bytes", "nvme_watts"):
         notes.figure(key)
-    assert [one.key for one in notes.assumptions] == ["max_payload_bytes", "nvme_watts", "board_watts", ""]
+    assert [used.key for used in notes.assumptions] == ["max_payload_bytes", "nvme_watts", "board_watts", None]
 
 
 def test_remark_is_made_once() -> None:

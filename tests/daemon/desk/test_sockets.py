@@ -1,7 +1,15 @@
 import pytest
 
 from laneproof.desk.notes import BudgetNotes
-from laneproof.desk.sockets import KEY_LANES, branch_lanes, check_devices, check_keys, check_slots, is_through
+from laneproof.desk.sockets import (
+    KEY_LANES,
+    branch_lanes,
+    check_devices,
+    check_keys,
+    check_slots,
+    find_impossible,
+    is_through,
+)
 from simulated_box import declare
 
 
@@ -15,16 +23,16 @@ def _check(text: str) -> BudgetNotes:
 
 
 def _whats(text: str) -> list[str]:
-    return [one.what for one in _check(text).problems]
+    return [problem.what for problem in _check(text).problems]
 
 
 def _riser(*, slot: str = "lanes = 16\nsplit = [4, 4, 4, 4]\nbifurcation = true", count: int = 4, **keys: str) -> str:
-    told = {"slot": '"riser"', "through": '["passive-split"]', "link": "{ generation = 4, lanes = 4 }"} | keys
+    every = {"slot": '"riser"', "through": '["passive-split"]', "link": "{ generation = 4, lanes = 4 }"} | keys
     text = f'[slot.riser]\npath = "0000:00"\n{slot}\n'
     for at in range(1, count + 1):
         text += f'[[position]]\nlabel = "riser-{at}"\npath = "0000:00/01.{at}"\n'
-        text += f"branch = {at}\n" if told.get("branch", "") != "none" else ""
-        text += "".join(f"{key} = {value}\n" for key, value in told.items() if value and key != "branch")
+        text += f"branch = {at}\n" if every.get("branch", "") != "none" else ""
+        text += "".join(f"{key} = {value}\n" for key, value in every.items() if value and key != "branch")
     return text
 
 
@@ -43,7 +51,7 @@ def test_slot_of_eight_lanes_splits_into_two_of_four() -> None:
 def test_both_values_are_said() -> None:
     (problem,) = _check(_riser(slot="lanes = 8\nsplit = [4, 4, 4, 4]\nbifurcation = true")).problems
     assert problem.says == "slot riser has 8 lanes, but its split 4+4+4+4 needs 16"
-    assert problem.as_json() == {"what": "slot-lanes-exceeded", "subject": "riser", "says": problem.says}
+    assert (problem.what, problem.subject) == ("slot-lanes-exceeded", "riser")
 
 
 def test_passive_split_needs_the_firmware_to_split() -> None:
@@ -51,10 +59,30 @@ def test_passive_split_needs_the_firmware_to_split() -> None:
     assert _whats(_riser(slot="lanes = 16\nsplit = [4, 4, 4, 4]\nbifurcation = false")) == ["split-not-supported"]
 
 
-def test_split_that_nobody_vouches_for_is_taken_for_granted_and_told() -> None:
-    notes = _check(_riser(slot="lanes = 16\nsplit = [4, 4, 4, 4]"))
-    assert notes.problems == []
-    assert [one.says for one in notes.assumptions] == ["the firmware can split slot riser into 4+4+4+4"]
+def test_split_that_nobody_vouches_for_is_a_condition_of_the_verdict() -> None:
+    text = _riser(slot="lanes = 16\nsplit = [4, 4, 4, 4]")
+    build = declare(text)
+    conditions = check_slots(build, BudgetNotes(assume=build.assume))
+    assert conditions == ("its firmware can split slot riser into 4+4+4+4 (bifurcation)",)
+    assert _whats(text) == []
+
+
+@pytest.mark.parametrize(
+    ("slot", "keys", "impossible"),
+    [
+        ("lanes = 16\nsplit = [4, 4, 4, 4]", {}, []),
+        # four branches of four lanes on eight lanes: the first two take them all
+        ("lanes = 8\nsplit = [4, 4, 4, 4]", {}, [3, 4]),
+        ("lanes = 16\nsplit = [4, 4, 4, 4]\nbifurcation = false", {}, [2, 3, 4]),
+        # a passive card is wires only: without a split the first device alone appears
+        ("lanes = 16", {"branch": "none"}, [2, 3, 4]),
+        ("lanes = 16", {"branch": "none", "through": ""}, [2, 3, 4]),
+        ("lanes = 16", {"branch": "none", "through": "", "occupant": '{ kind = "none" }'}, []),
+        ("lanes = 8", {"branch": "none", "through": '["switch-card"]'}, []),
+    ],
+)
+def test_what_no_branch_is_there_for_cannot_exist(slot: str, keys: dict[str, str], impossible: list[int]) -> None:
+    assert find_impossible(declare(_riser(slot=slot, **keys))) == {f"riser-{at}" for at in impossible}
 
 
 def test_switch_card_needs_no_split() -> None:

@@ -36,11 +36,14 @@ def test_supply_below_the_sum_is_told() -> None:
     ]
 
 
-def test_supply_without_margin_is_told() -> None:
+def test_supply_without_margin_fits_and_is_remarked_on() -> None:
     _, notes = _plan(_box(130))
-    assert [one.what for one in notes.problems] == ["supply-margin"]
-    _, notes = _plan("[assume]\nsupply_margin = 0.05\n" + _box(130))
     assert notes.problems == []
+    assert notes.remarks == ["the parts draw up to 120 W of the supply's 130 W: 8% is free, not 20%"]
+    _, notes = _plan("[assume]\nsupply_margin = 0.05\n" + _box(130))
+    assert notes.remarks == []
+    _, notes = _plan(_box(150))  # exactly the margin
+    assert notes.remarks == []
 
 
 def test_plan_without_a_supply_says_what_it_would_need() -> None:

@@ -71,7 +71,20 @@ def test_member_in_no_known_position_is_remarked_on() -> None:
     assert "members" not in draft.arrays[0].values
 
 
-def test_drive_whose_place_is_not_known_is_remarked_on() -> None:
+def test_level_that_no_declaration_takes_is_remarked_on() -> None:
+    box = kelp_box(1).with_group(arrays=(make_array("md0", ("nvme0n1",), level="odd"),))
+    (section,) = _gather(box).arrays
+    assert "level" not in section.values
+    assert section.remarks[0].startswith("level is left out: could not read the kernel's word: 'odd' is no level")
+
+
+def test_container_of_a_firmware_raid_is_no_array() -> None:
+    # Documentation/admin-guide/md.rst, metadata_version external: a container holds volumes, which are the arrays
+    arrays = (make_array("md127", ("nvme0n1",), level="container"), make_array("md126", ("nvme0n1",), level="raid1"))
+    assert [section.values["name"] for section in _gather(kelp_box(1).with_group(arrays=arrays)).arrays] == ["md126"]
+
+
+def test_drive_whose_position_is_not_known_is_remarked_on() -> None:
     draft = _gather(Box().with_group(drives=(make_sata_drive("sdb", None),)))
     assert any(remark.startswith("sdb is left out") for remark in draft.remarks)
 

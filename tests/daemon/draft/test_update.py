@@ -135,6 +135,14 @@ def test_new_array_is_declared_with_the_owners_labels() -> None:
     assert new == {"name": "md1", "level": "raid1", "members": ["upper left"]}
 
 
+def test_level_in_the_owners_own_words_is_the_same() -> None:
+    own = OWN.replace('name = "md0"', 'name = "md0"\nlevel = "RAID 1"')
+    box = _box().with_drive("0000:00/03.0", serial="FN0002").with_array("md0", ("nvme1n1",), level="raid1")
+    assert 'level = "RAID 1"\n' in _update(own, box)
+    box = _box().with_drive("0000:00/03.0", serial="FN0002").with_array("md0", ("nvme1n1",), level="raid5")
+    assert 'level = "raid5"  # was level = "RAID 1" until' in _update(own, box)
+
+
 def test_memory_of_nearly_the_same_size_did_not_change() -> None:
     own = OWN.replace('total = "64 GiB"', 'total = "63.8 GiB"')
     assert _update(own, _box()).startswith(own)

@@ -55,7 +55,8 @@ def _write(text: str = FITS, **style: object) -> str:
 
 def test_verdict_stands_first_and_the_narrowest_part_next() -> None:
     lines = _write().splitlines()
-    assert lines[0] == "kelp-1: FITS"
+    assert lines[0] == "kelp-1: FITS if its firmware can split slot riser into 4+4+4+4 (bifurcation)"
+    assert _write(FITS.replace("lanes = 16", "lanes = 16\nbifurcation = true")).startswith("kelp-1: FITS\n")
     assert lines[1].startswith("Narrowest: bond0: the network carries 2.35 GB/s in all, 1.18 GB/s in one flow")
 
 
@@ -67,6 +68,8 @@ def test_what_does_not_fit_is_told_with_both_values() -> None:
 
 def test_positions_stand_in_columns() -> None:
     text = _write()
+    few = _write(FITS.replace("lanes = 16", "lanes = 8"))
+    assert "  riser-2      nvme   gen 4 x4      7.2 GB/s  7.2 GB/s\n  riser-3      nvme   cannot exist\n" in few
     assert "  riser-1      nvme   gen 4 x4  7.2 GB/s  7.2 GB/s\n" in text
     assert "  spare place  empty\n" in text
     assert "  deck         nvme   gen 4 x4  7.2 GB/s    3 GB/s  shares chipset\n" in text
@@ -105,7 +108,7 @@ def test_nothing_is_said_by_colour_alone() -> None:
     assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == plain
 
 
-def test_plan_of_a_bare_box_says_what_is_not_known() -> None:
+def test_bare_box_is_told_what_is_not_known() -> None:
     text = _write('[[position]]\nlabel = "a"\npath = "0000:00/01.1"\n')
     assert "Narrowest: not known, since no link is declared" in text
     assert "gen ? x?" in text
@@ -114,12 +117,12 @@ def test_plan_of_a_bare_box_says_what_is_not_known() -> None:
 @pytest.mark.parametrize(
     ("level", "said"),
     [
-        ("raid0", "md0: raid0 of 4, 16 TB usable of 20 TB, survives no failure"),
+        ("raid0", "md0: raid0 of 4, 20 TB usable of 20 TB, survives no failure"),
         (
             "raid6",
             "(data is lost in less than 1 in a million), and some block cannot be read in 9.2 %, which is made up for",
         ),
-        ("odd", "md0: odd of 4 Network"),
+        ("linear", "md0: linear of 4 Network"),
     ],
 )
 def test_each_level_is_told_in_its_own_words(level: str, said: str) -> None:

@@ -1,0 +1,64 @@
+"""Words that the kernel has for an array's level and a bond's mode, as people write them in a declaration."""
+
+import re
+
+from laneproof.declaration.quoting import quote_value
+
+_MD_LEVELS = ("linear", "raid0", "raid1", "raid4", "raid5", "raid6", "raid10")
+_OTHER_LEVELS = ("single", "dup", "raid1c3", "raid1c4", "mirror", "raidz1", "raidz2", "raidz3")
+"""Profiles of btrfs, mkfs.btrfs(8), and kinds of vdev of OpenZFS, zpoolconcepts(7) (both from memory)."""
+BOND_MODES = (
+    "balance-rr", "active-backup", "balance-xor", "broadcast", "802.3ad", "balance-tlb", "balance-alb",
+)  # fmt: skip
+"""By number. Source: kernel Documentation/networking/bonding.rst, mode."""
+
+_NUMBER = re.compile(r"(?:raid)?[ _-]*(\d+)")
+
+
+def parse_level(text: object) -> object:
+    """Parse an array's level.
+
+    Args:
+        text: As people write it: ``raid5``, ``RAID 5``, ``5``; two btrfs profiles may be joined by ``+``.
+
+    Returns:
+        The kernel's own word; what is no text as it is, for the model to refuse.
+
+    Raises:
+        ValueError: It is no level.
+    """
+    if not isinstance(text, str):
+        return text
+    levels = [_parse_one_level(word) for word in text.strip().lower().split("+")]
+    if None in levels:
+        known = ", ".join((*_MD_LEVELS, *_OTHER_LEVELS))
+        raise ValueError(f"{quote_value(text)} is no level of an array; it can be {known}")
+    return "+".join(level for level in levels if level)
+
+
+def _parse_one_level(word: str) -> str | None:
+    number = _NUMBER.fullmatch(word)
+    level = f"raid{number[1]}" if number else word
+    return level if level in (*_MD_LEVELS, *_OTHER_LEVELS) else None
+
+
+def parse_bond_mode(text: object) -> object:
+    """Parse a bond's mode.
+
+    Args:
+        text: The kernel's word, its number, or both as sysfs has them: ``802.3ad``, ``4``, ``802.3ad 4``.
+
+    Returns:
+        The kernel's word; what is no text as it is, for the model to refuse.
+
+    Raises:
+        ValueError: It is no mode.
+    """
+    if not isinstance(text, str):
+        return text
+    word, _, number = text.strip().partition(" ")
+    numbers = {str(at): mode for at, mode in enumerate(BOND_MODES)}
+    mode = numbers.get(word, word)
+    if mode not in BOND_MODES or (number and numbers.get(number.strip()) != mode):
+        raise ValueError(f"{quote_value(text)} is no mode of a bond; it can be {', '.join(BOND_MODES)}")
+    return mode
