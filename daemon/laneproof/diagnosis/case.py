@@ -21,6 +21,8 @@ what was done about it is on trial. Judgement."""
 APART_SECONDS = 60 * DAY
 """Drops that follow each other within this are one case, however long it goes on: a clock that strikes every few weeks
 is known by its strokes. Judgement."""
+LOWEST_GT_S = 2.5
+"""Generation 1. Source: PCI Express Base Specification; from memory."""
 _COMPLAINTS = frozenset({"drops-off-bus", "controller-resets"})
 
 
@@ -59,6 +61,12 @@ class Case:
     def watched_seconds(self) -> float:
         """For how long the machine was watched while it ran."""
         return self.ledger.timeline.watched_seconds
+
+    @property
+    def runs_at_lowest_rate(self) -> bool:
+        """Whether its link runs at 2.5 GT/s, below which there is no rate."""
+        record = self.ledger.links.at(self.path)
+        return record is not None and record.gt_s is not None and record.gt_s <= LOWEST_GT_S
 
     def trial(self, what: str) -> Trial | None:
         """Give the last trial of a kind of fix that was decided."""

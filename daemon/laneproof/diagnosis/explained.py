@@ -1,13 +1,14 @@
-"""Causes for findings: each place that a sign speaks of is one case, the same for all its findings."""
+"""Causes for findings: each position that a sign speaks of is one case, the same for all its findings."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
+from laneproof.advice import advise, split_step
 from laneproof.diagnosis.case import DAY, Case, open_case
 from laneproof.diagnosis.features import find_features
 from laneproof.diagnosis.score import Diagnosis, diagnose
 from laneproof.diagnosis.update import ConfirmedCase, updated
-from laneproof.diagnosis.weights import DEFAULT, Weights
+from laneproof.diagnosis.weights import DEFAULT, CauseName, Weights
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.trial import clean_time_needed
 from laneproof.findings import Finding, Kind
@@ -120,8 +121,13 @@ def _diagnose(ledger: Ledger, path: str, told: _Told, weights: Weights) -> Diagn
 
 def _ask(case: Case, weights: Weights) -> Diagnosis:
     features, clean_time = find_features(case), _say_clean_time(case)
-    known = tuple(sorted(features.items())), clean_time, id(weights)
-    return case.ledger.remember(("score", case.path), known, lambda: diagnose(features, weights, clean_time=clean_time))
+    cannot_try = ("speed_cap_cured",) if case.runs_at_lowest_rate else ()
+    known = tuple(sorted(features.items())), clean_time, cannot_try, id(weights)
+    return case.ledger.remember(
+        ("score", case.path),
+        known,
+        lambda: diagnose(features, weights, clean_time=clean_time, cannot_try=cannot_try),
+    )
 
 
 def _say_clean_time(case: Case) -> str | None:
@@ -138,9 +144,17 @@ def _say_clean_time(case: Case) -> str | None:
 
 
 def _give(finding: Finding, diagnosis: Diagnosis) -> Finding:
-    steps = (*diagnosis.next_steps, *finding.next_steps)
     evidence: Mapping[str, object] = {**finding.evidence, "features": list(diagnosis.observed)}
-    return replace(finding, causes=diagnosis.causes, next_steps=tuple(dict.fromkeys(steps)), evidence=evidence)
+    return replace(finding, causes=diagnosis.causes, next_steps=_choose_steps(finding, diagnosis), evidence=evidence)
+
+
+def _choose_steps(finding: Finding, diagnosis: Diagnosis) -> tuple[str, ...]:
+    """Give the steps of the cause; where none is named, the rule's own, with the check before the case is opened."""
+    if diagnosis.verdict != CauseName.UNDETERMINED:
+        return advise(*diagnosis.next_steps)
+    steps = [split_step(step) for step in finding.next_steps]
+    ordered = sorted((*steps, *diagnosis.next_steps), key=lambda step: step.is_hands_on)
+    return advise(*ordered)
 
 
 def weigh(confirmed: Iterable[ConfirmedCause], weights: Weights = DEFAULT) -> Weights:

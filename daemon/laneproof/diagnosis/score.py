@@ -6,10 +6,11 @@ would tell most.
 """
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+from laneproof.advice import Step
 from laneproof.diagnosis.checks import CHECKS, REMEDIES
 from laneproof.diagnosis.weights import CAUSE_WORDS, DEFAULT, CauseName, Feature, Weights
 from laneproof.findings import Cause
@@ -49,7 +50,7 @@ class Diagnosis:
         posterior: How likely each cause is; together one.
         observed: The features that were seen or looked for.
         next_checks: What is not known yet, the most telling first.
-        next_steps: What to do next in words, cautions included.
+        next_steps: What to do next: about the cause that is named, else the check that would tell most.
     """
 
     verdict: str
@@ -57,11 +58,15 @@ class Diagnosis:
     posterior: Mapping[str, float]
     observed: tuple[str, ...]
     next_checks: tuple[NextCheck, ...]
-    next_steps: tuple[str, ...]
+    next_steps: tuple[Step, ...]
 
 
 def diagnose(
-    evidence: Mapping[str, bool | None], weights: Weights = DEFAULT, *, clean_time: str | None = None
+    evidence: Mapping[str, bool | None],
+    weights: Weights = DEFAULT,
+    *,
+    clean_time: str | None = None,
+    cannot_try: Collection[str] = (),
 ) -> Diagnosis:
     """Say how likely each cause is, and why.
 
@@ -70,6 +75,7 @@ def diagnose(
             cure counts only once its trial is over.
         weights: The weights of this box.
         clean_time: How long it must stay clean after a change, in words, for the next steps.
+        cannot_try: Features whose check cannot be made here.
 
     Returns:
         The diagnosis.
@@ -85,7 +91,7 @@ def diagnose(
             raise ValueError(f"no such feature: {name!r}" + (f"; did you mean {near[0]!r}?" if near else ""))
     posterior = posterior_of(known, weights)
     ranked = sorted(posterior, key=lambda cause: (-posterior[cause], cause))
-    checks = rank_checks(known, weights)
+    checks = tuple(check for check in rank_checks(known, weights) if check.feature not in cannot_try)
     verdict = _verdict(ranked, posterior, len(known))
     causes = [
         Cause(cause=str(cause), probability=posterior[cause], because=_reasons(cause, known, features, weights))
@@ -94,16 +100,17 @@ def diagnose(
     if verdict == CauseName.UNDETERMINED:
         doubt = _doubt(ranked, posterior, len(known), checks)
         causes.insert(0, Cause(cause=verdict, probability=1.0 - posterior[ranked[0]], because=doubt))
-        next_steps = CHECKS[checks[0].feature].steps(clean_time) if checks and checks[0].feature in CHECKS else ()
+        next_steps = [CHECKS[check.feature].step for check in checks[:1]]
     else:
-        next_steps = REMEDIES.get(verdict, ())
+        left_out = [CHECKS[feature].step for feature in cannot_try]
+        next_steps = [step for step in REMEDIES[verdict] if step not in left_out]
     return Diagnosis(
         verdict=verdict,
         causes=tuple(causes),
         posterior=posterior,
         observed=tuple(sorted(known)),
         next_checks=checks,
-        next_steps=next_steps,
+        next_steps=tuple(step.after(clean_time) for step in next_steps),
     )
 
 
@@ -122,8 +129,8 @@ def _tempered(known: Mapping[str, bool], weights: Weights) -> list[tuple[Feature
     weighed = []
     for members in groups.values():
         members.sort(key=lambda member: member[:2])
-        for place, (_, _, feature, logs) in enumerate(members):
-            share = 1.0 if place == 0 else SECONDARY_WEIGHT
+        for rank, (_, _, feature, logs) in enumerate(members):
+            share = 1.0 if rank == 0 else SECONDARY_WEIGHT
             weighed.append((feature, {cause: share * log for cause, log in logs.items()}))
     return weighed
 
@@ -192,7 +199,7 @@ def rank_checks(known: Mapping[str, bool], weights: Weights = DEFAULT) -> tuple[
 
 def _verdict(ranked: list[str], posterior: Mapping[str, float], observed: int) -> str:
     first = posterior[ranked[0]]
-    stands_out = first >= NAMED_PROBABILITY and all(first >= NAMED_RATIO * posterior[one] for one in ranked[1:])
+    stands_out = first >= NAMED_PROBABILITY and all(first >= NAMED_RATIO * posterior[other] for other in ranked[1:])
     return str(ranked[0] if stands_out and observed >= NAMED_FEATURES else CauseName.UNDETERMINED)
 
 
@@ -205,8 +212,8 @@ def _reasons(
     weighed = []
     for name, seen in known.items():
         feature = features[name]
-        chance = {one: p if seen else 1.0 - p for one, p in feature.given.items()}
-        usual = math.fsum(weights.priors[one] * p for one, p in chance.items()) / total
+        chance = {given: p if seen else 1.0 - p for given, p in feature.given.items()}
+        usual = math.fsum(weights.priors[given] * p for given, p in chance.items()) / total
         weighed.append((math.log(chance[cause] / usual), feature.seen if seen else feature.absent))
     weighed.sort(reverse=True)
     reasons = [sentence for lift, sentence in weighed if lift > _TELLING]
@@ -220,11 +227,10 @@ def _doubt(
     ranked: list[str], posterior: Mapping[str, float], observed: int, checks: tuple[NextCheck, ...]
 ) -> tuple[str, ...]:
     reasons = []
-    leading = " and ".join(f"{CAUSE_WORDS.get(one, one)} at {posterior[one]:.0%}" for one in ranked[:2])
+    leading = " and ".join(f"{CAUSE_WORDS.get(cause, cause)} at {posterior[cause]:.0%}" for cause in ranked[:2])
     few = f"{observed} of the {NAMED_FEATURES} observations that it takes to name a cause"
     why = f"too little is known ({few})" if observed < NAMED_FEATURES else "no cause stands out"
     reasons.append(f"{why}: likeliest are {leading}")
-    if checks and checks[0].feature in CHECKS:
-        question = CHECKS[checks[0].feature].question
-        reasons.append(f"what would tell most ({checks[0].bits:.2f} bit): {question}")
+    if checks:
+        reasons.append(f"what would tell most: {CHECKS[checks[0].feature].question}")
     return tuple(reasons)

@@ -1,12 +1,17 @@
 """Causes for findings: one case a place, decided causes stay, and what turned out is learned."""
 
+from dataclasses import replace
+
 import pytest
 
+from laneproof.advice import OPEN_CASE, advise
+from laneproof.diagnosis.checks import REMEDIES
 from laneproof.diagnosis.explained import explain, weigh
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.notes import ConfirmedCause
 from laneproof.rules.example_past import DAY, PATHS, Story, counting_box
+from simulated_box import Box
 
 PATH = PATHS[0]
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
@@ -33,15 +38,29 @@ def test_all_findings_of_a_place_have_the_same_causes(story: Story) -> None:
     assert [one.rule for one in explained] == [one.rule for one in told]
     assert explained[0].causes
     assert explained[0].causes == explained[1].causes == explained[2].causes
-    assert explained[0].next_steps[-1] == "look"
+    assert explained[0].next_steps == explained[1].next_steps
     assert explained[0].evidence["features"]
 
 
-def test_undetermined_stands_first_and_says_what_would_tell_most(story: Story) -> None:
-    (one,) = explain([finding("drops-off-bus")], story.ledger)
-    if one.causes[0].cause == "undetermined":
-        assert "what would tell most" in " ".join(one.causes[0].because)
-    assert len(one.next_steps) > 1
+def test_undetermined_stands_first_and_its_check_comes_before_the_case_is_opened(story: Story) -> None:
+    doubtful = replace(finding("drops-off-bus"), next_steps=("Look.", f"Reseat it. {OPEN_CASE}"))
+    (explained,) = explain([doubtful], story.ledger)
+    first = explained.causes[0]
+    assert first.cause == "undetermined"
+    assert "what would tell most" in " ".join(first.because)
+    assert explained.next_steps[0] == "Look."
+    assert "idle states off" in explained.next_steps[1]
+    assert explained.next_steps[2] == f"Reseat it. {OPEN_CASE}"
+
+
+def test_the_steps_of_a_named_cause_take_the_place_of_the_rules_own() -> None:
+    story = Story()
+    for day in range(20):
+        box = Box().with_port(PATH).with_drive(PATH, health={"media_errors": day * day})
+        story.look(box, after=DAY)
+    (explained,) = explain([finding("media-errors-rising", serial="")], story.ledger)
+    assert explained.causes[0].cause == "drive-failing"
+    assert explained.next_steps == advise(*REMEDIES["drive-failing"])
 
 
 def test_what_only_differs_opens_no_case(story: Story) -> None:

@@ -72,7 +72,7 @@ def test_undetermined_stands_first_and_names_its_check() -> None:
     assert first.probability == pytest.approx(1 - 0.425, abs=1e-3)
     assert any(CHECKS["speed_cap_cured"].question in reason for reason in first.because)
     assert any("1 of the 3 observations" in reason for reason in first.because)
-    assert diagnosis.next_steps == CHECKS["speed_cap_cured"].steps()
+    assert diagnosis.next_steps == (CHECKS["speed_cap_cured"].step.after(None),)
     assert [cause.cause for cause in diagnosis.causes[1:3]] == ["signal-path", "shared-supply"]
 
 
@@ -82,13 +82,21 @@ def test_a_named_cause_says_why_and_what_to_do() -> None:
     assert because[0] == "its link trained below what both ends can do and the declaration asks"
     assert "its link makes more correctable errors than its siblings" in because
     assert not any(reason.startswith("against it") for reason in because)
-    assert diagnosis.next_steps == REMEDIES["signal-path"]
+    assert diagnosis.next_steps == tuple(step.after(None) for step in REMEDIES["signal-path"])
     loser = next(cause for cause in diagnosis.causes if cause.cause == "power-management")
     assert "against it: it drops under load" in loser.because
 
 
 def test_the_clean_time_reaches_the_next_step() -> None:
-    assert "for 12 days" in diagnose(evidence_of("+drops_under_load"), clean_time="12 days").next_steps[0]
+    assert "for 12 days" in diagnose(evidence_of("+drops_under_load"), clean_time="12 days").next_steps[0].says
+
+
+def test_what_cannot_be_tried_here_is_neither_asked_nor_advised() -> None:
+    doubtful = diagnose(evidence_of("+drops_under_load"), cannot_try=("speed_cap_cured",))
+    assert doubtful.next_checks[0].feature == "follows_slot_on_swap"
+    assert CHECKS["follows_slot_on_swap"].question in doubtful.causes[0].because[-1]
+    named = diagnose(evidence_of(SLOW_LINK), cannot_try=("speed_cap_cured",))
+    assert [step.says for step in named.next_steps] == [step.says for step in REMEDIES["signal-path"][1:]]
 
 
 def test_nothing_known_is_the_priors() -> None:

@@ -1,0 +1,54 @@
+"""What to do next: five steps at most, the safest first, each caution once."""
+
+import pytest
+
+from laneproof.advice import (
+    BACK_UP,
+    CAUTIONS,
+    DEGRADED_ARRAY,
+    LIVE_DRIVE,
+    OPEN_CASE,
+    RESEAT,
+    SHORTER_PART,
+    STEPS,
+    Step,
+    advise,
+    split_step,
+)
+
+
+def test_each_caution_is_said_once_with_the_first_step_that_needs_it() -> None:
+    first, second, third = advise(BACK_UP, RESEAT, SHORTER_PART)
+    assert first == BACK_UP.says
+    assert second == f"{RESEAT.says} {OPEN_CASE} {DEGRADED_ARRAY}"
+    assert third == SHORTER_PART.says
+
+
+def test_a_caution_that_stands_alone_belongs_to_the_step_after_it_or_to_the_last() -> None:
+    assert advise("Look.", DEGRADED_ARRAY, "Pull.") == ("Look.", f"Pull. {DEGRADED_ARRAY}")
+    assert advise("Look.", "Pull.", LIVE_DRIVE) == ("Look.", f"Pull. {LIVE_DRIVE}")
+
+
+def test_a_box_that_is_shut_down_has_no_live_drive() -> None:
+    assert advise("Reseat it.", LIVE_DRIVE, OPEN_CASE) == (f"Reseat it. {OPEN_CASE}",)
+    assert advise(RESEAT, "Pull it.", LIVE_DRIVE)[1] == "Pull it."
+
+
+def test_no_step_is_said_twice_and_a_sixth_is_left_out() -> None:
+    assert advise("One.", "One.", f"One. {LIVE_DRIVE}") == (f"One. {LIVE_DRIVE}",)
+    assert advise(*"abcdefg") == tuple("abcde")
+    assert advise(*advise(*"abc"), "d") == tuple("abcd")
+
+
+@pytest.mark.parametrize("step", STEPS.values(), ids=STEPS)
+def test_a_written_step_can_be_taken_apart_again(step: Step) -> None:
+    (written,) = advise(step)
+    parts = split_step(written)
+    assert parts.says == " ".join(step.says.split())
+    assert set(parts.cautions) == set(step.cautions)
+    assert set(step.cautions) <= set(CAUTIONS.values())
+
+
+def test_the_clean_time_is_put_in() -> None:
+    assert Step("Run for {clean_time}.").after("9 days").says == "Run for 9 days."
+    assert "{" not in Step("Run for {clean_time}.").after(None).says
