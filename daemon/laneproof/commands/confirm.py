@@ -15,7 +15,7 @@ from laneproof.engine import STATE_NAME
 from laneproof.history.notes import CONFIRMED, Note
 from laneproof.past.episodes import Episode
 from laneproof.past.ledger import Ledger, LedgerStateError
-from laneproof.rules.drives.signs_drops import DROPS_NAME, RESETS_NAME
+from laneproof.rules.drives.episode_series import DROPS_NAME, RESETS_NAME
 
 
 def run(arguments: argparse.Namespace) -> int:

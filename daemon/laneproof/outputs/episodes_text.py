@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from laneproof.outputs.events_text import EPISODE, Happening
 from laneproof.past.episodes import REENUMERATED, RESETTING, VANISHED, Before, Episode
 from laneproof.past.ledger import Ledger
-from laneproof.rules.drives.signs_drops import describe_drop
+from laneproof.rules.drives.episode_series import describe_drop
 from laneproof.rules.sign_subjects import say_seconds
 
 _NOBODY_TOLD = {

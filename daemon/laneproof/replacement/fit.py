@@ -18,7 +18,7 @@ from laneproof.past.box_record import component_bytes
 from laneproof.past.past import NOTHING
 from laneproof.replacement.safety import is_working
 from laneproof.rules import judge_all
-from laneproof.rules.arrays.array_rules import count_lost
+from laneproof.rules.arrays.redundancy import count_lost
 from laneproof_collectors.snapshot import Array, HealthLog, Snapshot
 from laneproof_collectors.unread import Unread
 

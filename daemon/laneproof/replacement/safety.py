@@ -12,7 +12,7 @@ from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.past import Past
 from laneproof.replacement.guide import Keep, Reason, Weight
-from laneproof.rules.arrays.array_rules import count_lost, count_spared
+from laneproof.rules.arrays.redundancy import count_lost, count_spared
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
 

@@ -11,30 +11,49 @@ from laneproof.declaration.build import Build
 from laneproof.declaration.tables import Acceptance
 from laneproof.findings import Finding, Kind, order_findings
 from laneproof.past.past import Past
+from laneproof.rules.arrays.array_degraded import ARRAY_DEGRADED
+from laneproof.rules.arrays.array_differs import ARRAY_DIFFERS
 from laneproof.rules.arrays.array_errors import ARRAY_ERRORS
-from laneproof.rules.arrays.array_life import ARRAY_REBUILDING, ARRAY_SCRUB_OVERDUE
 from laneproof.rules.arrays.array_member_elsewhere import ARRAY_MEMBER_ELSEWHERE
-from laneproof.rules.arrays.array_rules import ARRAY_DEGRADED, ARRAY_DIFFERS
+from laneproof.rules.arrays.array_rebuilding import ARRAY_REBUILDING
+from laneproof.rules.arrays.array_scrub_overdue import ARRAY_SCRUB_OVERDUE
+from laneproof.rules.drives.controller_resets import CONTROLLER_RESETS
 from laneproof.rules.drives.critical_warning import CRITICAL_WARNING
 from laneproof.rules.drives.drive_fail_slow import DRIVE_FAIL_SLOW
-from laneproof.rules.drives.drive_rules import INTERFACE_ERRORS, SECTORS_FAILING, SELF_TEST_FAILED
+from laneproof.rules.drives.drops_off_bus import DROPS_OFF_BUS
+from laneproof.rules.drives.endurance_ending import ENDURANCE_ENDING
+from laneproof.rules.drives.interface_errors import INTERFACE_ERRORS
 from laneproof.rules.drives.media_errors_rising import MEDIA_ERRORS_RISING
-from laneproof.rules.drives.signs_drops import CONTROLLER_RESETS, DROPS_OFF_BUS
-from laneproof.rules.drives.signs_wear import ENDURANCE_ENDING, SPARE_LOW
-from laneproof.rules.file_systems.file_system_rules import FILE_SYSTEM_FULL, FILE_SYSTEM_MISSING, FILE_SYSTEM_READ_ONLY
-from laneproof.rules.heat.box_heat import FAN_STOPPED
-from laneproof.rules.heat.signs_heat import OVERHEATING, THROTTLED
-from laneproof.rules.links.link_rules import LINK_ABOVE_LIMIT, LINK_BEYOND_HARDWARE, LINK_NARROW, LINK_SLOW
+from laneproof.rules.drives.sectors_failing import SECTORS_FAILING
+from laneproof.rules.drives.self_test_failed import SELF_TEST_FAILED
+from laneproof.rules.drives.spare_low import SPARE_LOW
+from laneproof.rules.file_systems.file_system_full import FILE_SYSTEM_FULL
+from laneproof.rules.file_systems.file_system_missing import FILE_SYSTEM_MISSING
+from laneproof.rules.file_systems.file_system_read_only import FILE_SYSTEM_READ_ONLY
+from laneproof.rules.heat.fan_stopped import FAN_STOPPED
+from laneproof.rules.heat.overheating import OVERHEATING
+from laneproof.rules.heat.throttled import THROTTLED
+from laneproof.rules.links.errors_hidden import ERRORS_HIDDEN
+from laneproof.rules.links.errors_not_counted import ERRORS_NOT_COUNTED
+from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
+from laneproof.rules.links.link_beyond_hardware import LINK_BEYOND_HARDWARE
+from laneproof.rules.links.link_degraded_on_some_boots import LINK_DEGRADED_ON_SOME_BOOTS
+from laneproof.rules.links.link_narrow import LINK_NARROW
+from laneproof.rules.links.link_retrained_down import LINK_RETRAINED_DOWN
+from laneproof.rules.links.link_slow import LINK_SLOW
 from laneproof.rules.links.signal_errors import SIGNAL_ERRORS
-from laneproof.rules.links.signs_reporting import ERRORS_HIDDEN, ERRORS_NOT_COUNTED
-from laneproof.rules.links.signs_training import LINK_DEGRADED_ON_SOME_BOOTS, LINK_RETRAINED_DOWN
 from laneproof.rules.memory.memory_differs import MEMORY_DIFFERS
-from laneproof.rules.memory.memory_life import MEMORY_ERRORS, MEMORY_SLOW
-from laneproof.rules.network.network_life import NETWORK_ERRORS, NETWORK_LINK_FLAPPING
-from laneproof.rules.network.network_rules import BOND_INCOMPLETE, NETWORK_LINK_SLOW
+from laneproof.rules.memory.memory_errors import MEMORY_ERRORS
+from laneproof.rules.memory.memory_slow import MEMORY_SLOW
+from laneproof.rules.network.bond_incomplete import BOND_INCOMPLETE
+from laneproof.rules.network.network_errors import NETWORK_ERRORS
+from laneproof.rules.network.network_link_flapping import NETWORK_LINK_FLAPPING
+from laneproof.rules.network.network_link_slow import NETWORK_LINK_SLOW
 from laneproof.rules.occupancy.bifurcation_not_active import BIFURCATION_NOT_ACTIVE
 from laneproof.rules.occupancy.identity_doubtful import IDENTITY_DOUBTFUL
-from laneproof.rules.occupancy.occupancy import OCCUPANT_DIFFERS, OCCUPANT_UNEXPECTED, POSITION_EMPTY
+from laneproof.rules.occupancy.occupant_differs import OCCUPANT_DIFFERS
+from laneproof.rules.occupancy.occupant_unexpected import OCCUPANT_UNEXPECTED
+from laneproof.rules.occupancy.position_empty import POSITION_EMPTY
 from laneproof.rules.power.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISING
 from laneproof.rules.readings.reading_incomplete import READING_INCOMPLETE
 from laneproof.rules.readings.reading_stuck import READING_STUCK

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from laneproof.past.box_record import BoxRecord, Growth, key_of
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
 from laneproof.rules.example_box import A_MORNING, Box
@@ -252,3 +253,19 @@ def renamed_past() -> Past:
     story = Story()
     story.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], capacity="2 TB"))
     return story.look(Box().with_port(PATHS[0]).with_drive(PATHS[0]), after=DAY).past
+
+
+def grown_past(*counter: str, by: int) -> Past:
+    """Make a month in which one of the box's own counters stood still, but for the last hour.
+
+    Args:
+        counter: Its group, thing and name, such as ``drive``, ``GSsda``, ``interface_errors``.
+        by: How far it rose in the last hour.
+    """
+    growth = Growth(since=A_MORNING - 30 * DAY, last=by, boot_id="", hours=((A_MORNING - HOUR, by),))
+    return Past(box=BoxRecord(growth={key_of(*counter): growth}))
+
+
+def moving(first: int, last: int, days: int, name: str) -> list[dict[str, object]]:
+    """Make days on which a field of the health log goes evenly from one value to another."""
+    return [{name: round(first + (last - first) * day / days)} for day in range(days + 1)]

@@ -4,10 +4,8 @@
 """
 
 import textwrap
-import tomllib
 from collections.abc import Iterator
 
-from laneproof.declaration.build import Build
 from laneproof.findings import Kind
 from laneproof.rules.catalogue import RULES, rule_named
 from laneproof.rules.rule import Example, Rule
@@ -90,8 +88,7 @@ def _write_example(rule: Rule, example: Example) -> Iterator[str]:
     """Write an example with what the rule really says of it."""
     outcome = ", ".join(dict.fromkeys(str(kind) for kind in example.expect)) or "holds"
     yield from _wrap(f"**{outcome}**: {example.says}", first="- ")
-    build = None if example.build is None else Build.model_validate(tomllib.loads(example.build))
-    for finding in rule.judge(build, example.snapshot(), example.past):
+    for finding in rule.judge(example.given_build(), example.snapshot(), example.past):
         yield from _wrap(f"“{finding.summary}”", first="  ")
 
 

@@ -3,6 +3,7 @@
 Examples live beside each rule: tests run them and ``explain`` shows them.
 """
 
+import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -15,13 +16,16 @@ Judge = Callable[[Build | None, Snapshot, Past], Iterator[Finding]]
 """Build (None where there is no declaration), snapshot, past -> findings."""
 
 
+_FRAME = {"schema": 1, "box": {"name": "kelp-1"}}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Example:
     """A short case that shows what the rule says; it is also a test.
 
     Attributes:
         says: The case in words.
-        build: The declaration, as TOML text; None for none.
+        build: The declaration, as TOML text without its head; None for none.
         snapshot: Makes the facts.
         expect: The kinds of finding, in order; empty where the rule holds.
         past: What is known of earlier passes.
@@ -34,6 +38,10 @@ class Example:
     expect: tuple[Kind, ...]
     past: Past = NOTHING
     make_past: Callable[[], Past] | None = None
+
+    def given_build(self) -> Build | None:
+        """Give the declaration; schema and the box's name need not be in its text."""
+        return None if self.build is None else Build.model_validate(_FRAME | tomllib.loads(self.build))
 
     def given_past(self) -> Past:
         """Give what is known of earlier passes."""

@@ -23,7 +23,7 @@ from laneproof.findings import FindingChange, verdict
 from laneproof.history.events import RECORDS_LOST, Event
 from laneproof.history.recent_readings import RecentReadings
 from laneproof.past.timeline import LATE_SECONDS
-from laneproof.rules.drives.signs_drops import describe_drop
+from laneproof.rules.drives.episode_series import describe_drop
 from laneproof.service.background_writer import HistoryWriter
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_folder import find_carrying_drives

@@ -1,7 +1,6 @@
 """All rules together: their examples, acceptances, one finding an identity, and never a false 'holds'."""
 
 import time
-import tomllib
 import typing
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import fields, is_dataclass, replace
@@ -60,8 +59,7 @@ def test_rule_is_found_by_its_name() -> None:
     [pytest.param(rule, one, id=f"{rule.name}: {one.says}") for rule in RULES for one in rule.examples],
 )
 def test_example(rule: Rule, example: Example) -> None:
-    build = None if example.build is None else Build.model_validate(tomllib.loads(example.build))
-    findings = list(rule.judge(build, example.snapshot(), example.given_past()))
+    findings = list(rule.judge(example.given_build(), example.snapshot(), example.given_past()))
     assert tuple(one.kind for one in findings) == example.expect
     assert all(one.rule == rule.name for one in findings)
 

@@ -13,7 +13,7 @@ from laneproof.past.past import Past
 from laneproof.rules.arrays.member_positions import locate_disks
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.cautions import DEGRADED_ARRAY
-from laneproof.rules.example_box import Box, make_array
+from laneproof.rules.example_box import RAID_5, array_snapshot
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Array, Snapshot
 from laneproof_collectors.unread import Unread
@@ -100,20 +100,6 @@ def _plain(value: object) -> object:
     return str(value) if isinstance(value, Unread) else value
 
 
-_BUILD = """
-schema = 1
-box.name = "kelp-1"
-position = [{ label = "riser-1", path = "0000:00/01.1" }, { label = "riser-2", path = "0000:00/01.2" }]
-"""
-
-
-def _box(**facts: object) -> Snapshot:
-    box = Box()
-    for number in (1, 2):
-        box.with_port(f"0000:00/01.{number}").with_drive(f"0000:00/01.{number}")
-    return box.with_group(arrays=(make_array("md0", ("nvme0n1", "nvme1n1"), **facts),)).snapshot()
-
-
 ARRAY_ERRORS = Rule(
     name=NAME,
     kind=Kind.SIGN,
@@ -131,17 +117,19 @@ ARRAY_ERRORS = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="nothing was counted", build=_BUILD, snapshot=lambda: _box(mismatch_sectors=0), expect=()),
+        Example(
+            says="nothing was counted", build=RAID_5, snapshot=lambda: array_snapshot(mismatch_sectors=0), expect=()
+        ),
         Example(
             says="the last check found parity that disagrees",
-            build=_BUILD,
-            snapshot=lambda: _box(mismatch_sectors=128),
+            build=RAID_5,
+            snapshot=lambda: array_snapshot(mismatch_sectors=128),
             expect=(Kind.SIGN,),
         ),
         Example(
             says="a checksum of btrfs did not fit",
-            build=_BUILD,
-            snapshot=lambda: _box(
+            build=RAID_5,
+            snapshot=lambda: array_snapshot(
                 kind="btrfs", level="raid1", error_statistics={"nvme1n1": {"read_errs": 0, "corruption_errs": 3}}
             ),
             expect=(Kind.SIGN,),

@@ -92,8 +92,6 @@ def _disks_at(arrangement: Arrangement, label: str) -> set[str]:
 
 
 _BUILD = """
-schema = 1
-box.name = "kelp-1"
 position = [
   { label = "riser-1", path = "0000:00/01.1" },
   { label = "riser-2", path = "0000:00/01.2" },

@@ -18,8 +18,8 @@ from laneproof.past.drives import TEMPERATURE_WARNING
 from laneproof.past.past import Past
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.drives.health_unread import find_shut, tell_shut, tell_unread
-from laneproof.rules.example_box import Box
-from laneproof.rules.heat.signs_heat import WEEK, find_heat, has_told_heat
+from laneproof.rules.example_box import RISER_1, Box
+from laneproof.rules.heat.drive_heat import WEEK, find_heat, has_told_heat
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import Watched, watch_drive
 from laneproof_collectors.snapshot import HealthLog, SataDrive, Snapshot
@@ -177,13 +177,6 @@ def _key(occupant: Occupant) -> str:
     return occupant.serial if isinstance(occupant.serial, str) and occupant.serial else occupant.own_path
 
 
-_BUILD = """
-schema = 1
-box.name = "kelp-1"
-position = [{ label = "riser-1", path = "0000:00/01.1" }]
-"""
-
-
 def _drive(health: dict[str, object] | Unread) -> Snapshot:
     return Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", health=health).snapshot()
 
@@ -216,22 +209,22 @@ CRITICAL_WARNING = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="no warning", build=_BUILD, snapshot=lambda: _drive({}), expect=()),
+        Example(says="no warning", build=RISER_1, snapshot=lambda: _drive({}), expect=()),
         Example(
             says="the drive says that its reliability is degraded",
-            build=_BUILD,
+            build=RISER_1,
             snapshot=lambda: _drive({"critical_warning": 4, "media_errors": 31}),
             expect=(Kind.SIGN,),
         ),
         Example(
             says="the same bit from a drive past its rated life without a media error: wear, a warning",
-            build=_BUILD,
+            build=RISER_1,
             snapshot=lambda: _drive({"critical_warning": 4, "percentage_used": 104}),
             expect=(Kind.SIGN,),
         ),
         Example(
             says="the health log could not be read",
-            build=_BUILD,
+            build=RISER_1,
             snapshot=lambda: _drive(Unread("log 02h of nvme0", "permission denied", Reason.DENIED)),
             expect=(Kind.UNVERIFIED,),
         ),

@@ -11,6 +11,7 @@ from laneproof.past.ledger import Ledger
 from laneproof.past.load import LoadRecord
 from laneproof.past.past import Past
 from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
+from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import quiet_snapshot, slow_past
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, louder, make_sign, say_times, stood, watched_drives
@@ -72,12 +73,6 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, load: LoadRecord) -
     )
 
 
-_BUILD = """
-schema = 1
-box.name = "kelp-1"
-position = [{ label = "riser-1", path = "0000:00/01.1" }]
-"""
-
 DRIVE_FAIL_SLOW = Rule(
     name=NAME,
     kind=Kind.SIGN,
@@ -100,14 +95,14 @@ DRIVE_FAIL_SLOW = Rule(
     examples=(
         Example(
             says="all four at the same pace",
-            build=_BUILD,
+            build=RISER_1,
             snapshot=quiet_snapshot,
             make_past=lambda: slow_past(ratio=1.0),
             expect=(),
         ),
         Example(
             says="one of four takes three times as long, for two days",
-            build=_BUILD,
+            build=RISER_1,
             snapshot=quiet_snapshot,
             make_past=lambda: slow_past(ratio=3.0),
             expect=(Kind.SIGN,),

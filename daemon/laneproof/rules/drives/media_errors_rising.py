@@ -10,6 +10,7 @@ from laneproof.past.ledger import Ledger
 from laneproof.past.media import find_media_times
 from laneproof.past.past import Past
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import health_past, health_snapshot
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, louder, make_sign, say_times, stood, watched_drives
@@ -74,12 +75,6 @@ def _tell(past: Past, ledger: Ledger, place: Watched, record: DriveRecord, times
     )
 
 
-_BUILD = """
-schema = 1
-box.name = "kelp-1"
-position = [{ label = "riser-1", path = "0000:00/01.1" }]
-"""
-
 MEDIA_ERRORS_RISING = Rule(
     name=NAME,
     kind=Kind.SIGN,
@@ -103,21 +98,21 @@ MEDIA_ERRORS_RISING = Rule(
     examples=(
         Example(
             says="31 errors, all of them before the first look",
-            build=_BUILD,
+            build=RISER_1,
             snapshot=health_snapshot,
             make_past=lambda: health_past([{"media_errors": 31}] * 10),
             expect=(),
         ),
         Example(
             says="two more than last week",
-            build=_BUILD,
+            build=RISER_1,
             snapshot=health_snapshot,
             make_past=lambda: health_past([{"media_errors": 31}] * 7 + [{"media_errors": 33}]),
             expect=(Kind.SIGN,),
         ),
         Example(
             says="the error log fills with refused commands",
-            build=_BUILD,
+            build=RISER_1,
             snapshot=health_snapshot,
             make_past=lambda: health_past([{"error_log_entries": 40 * day} for day in range(10)]),
             expect=(),

@@ -13,6 +13,7 @@ from laneproof.past.link_errors import LinkRecord
 from laneproof.past.past import Past
 from laneproof.past.trials import ERRORS
 from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import link_errors_past, quiet_snapshot
 from laneproof.rules.links.error_hints import WARM_STEP, say_acceptance, tell_heat
 from laneproof.rules.links.error_tests import Standing, judge_link
@@ -130,12 +131,6 @@ def _find_onset(ledger: Ledger, record: LinkRecord) -> dict[str, Any]:
     }
 
 
-_BUILD = """
-schema = 1
-box.name = "kelp-1"
-position = [{ label = "riser-1", path = "0000:00/01.1" }]
-"""
-
 SIGNAL_ERRORS = Rule(
     name=NAME,
     kind=Kind.SIGN,
@@ -161,24 +156,24 @@ SIGNAL_ERRORS = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="no error in two weeks", build=_BUILD, snapshot=quiet_snapshot, expect=()),
+        Example(says="no error in two weeks", build=RISER_1, snapshot=quiet_snapshot, expect=()),
         Example(
             says="two errors a week, as its siblings make too",
-            build=_BUILD,
+            build=RISER_1,
             snapshot=quiet_snapshot,
             make_past=lambda: link_errors_past(before=2 / 7, now=2 / 7),
             expect=(),
         ),
         Example(
             says="one burst of forty at a hot plug",
-            build=_BUILD,
+            build=RISER_1,
             snapshot=quiet_snapshot,
             make_past=lambda: link_errors_past(before=0.0, now=0.0, burst=40),
             expect=(),
         ),
         Example(
             says="none for two weeks, and now two an hour",
-            build=_BUILD,
+            build=RISER_1,
             snapshot=quiet_snapshot,
             make_past=lambda: link_errors_past(before=0.0, now=48.0),
             expect=(Kind.SIGN,),

@@ -142,8 +142,6 @@ def _unverified(key: str, gap: Unread) -> Finding:
 
 
 _BUILD = """
-schema = 1
-box.name = "kelp-1"
 memory = { total = "64 GiB", modules = 2, speed_mt_s = 5600 }
 """
 

@@ -113,8 +113,6 @@ def _tell(trouble: SplitTrouble, snapshot: Snapshot, past: Past) -> Finding:
 
 
 _BUILD = """
-schema = 1
-box.name = "kelp-1"
 slot.riser = { path = "0000:00", lanes = 16, split = [4, 4] }
 position = [
   { label = "riser-1", slot = "riser", branch = 1, path = "0000:00/01.1", occupant = { kind = "nvme" } },

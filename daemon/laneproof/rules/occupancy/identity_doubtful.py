@@ -9,7 +9,7 @@ from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
 from laneproof.rules.cautions import LIVE_DRIVE
-from laneproof.rules.example_box import Box
+from laneproof.rules.example_box import Box, declare_risers
 from laneproof.rules.example_past import PATHS, health_snapshot, renamed_past
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import DAY
@@ -124,13 +124,6 @@ def _tell(arrangement: Arrangement, occupant: Occupant, doubts: Sequence[str]) -
     )
 
 
-_BUILD = """
-schema = 1
-box.name = "kelp-1"
-position = [{ label = "riser-1", path = "0000:00/01.1" }, { label = "riser-2", path = "0000:00/01.2" }]
-"""
-
-
 def _twins(first: str, second: str) -> Snapshot:
     box = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial=first)
     return box.with_port(PATHS[1]).with_drive(PATHS[1], serial=second).snapshot()
@@ -153,16 +146,16 @@ IDENTITY_DOUBTFUL = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="two drives, two serial numbers", build=_BUILD, snapshot=health_snapshot, expect=()),
+        Example(says="two drives, two serial numbers", build=declare_risers(2), snapshot=health_snapshot, expect=()),
         Example(
             says="two drives tell the same serial number",
-            build=_BUILD,
+            build=declare_risers(2),
             snapshot=lambda: _twins("FN77", "FN77"),
             expect=(Kind.SIGN, Kind.SIGN),
         ),
         Example(
             says="the same serial number tells another capacity than yesterday",
-            build=_BUILD,
+            build=declare_risers(2),
             snapshot=health_snapshot,
             make_past=renamed_past,
             expect=(Kind.SIGN,),

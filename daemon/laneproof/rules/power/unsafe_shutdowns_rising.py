@@ -7,7 +7,8 @@ from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.drives import Rise
 from laneproof.past.past import Past
 from laneproof.rules.cautions import LIVE_DRIVE, OPEN_CASE
-from laneproof.rules.drives.signs_drops import find_series
+from laneproof.rules.drives.episode_series import find_series
+from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import health_past, health_snapshot
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, make_sign, say_times, watched_drives
@@ -48,12 +49,6 @@ def _tell(place: Watched, rises: list[Rise], last: str) -> Finding:
     )
 
 
-_BUILD = """
-schema = 1
-box.name = "kelp-1"
-position = [{ label = "riser-1", path = "0000:00/01.1" }]
-"""
-
 UNSAFE_SHUTDOWNS_RISING = Rule(
     name=NAME,
     kind=Kind.SIGN,
@@ -73,14 +68,14 @@ UNSAFE_SHUTDOWNS_RISING = Rule(
     examples=(
         Example(
             says="87 of them before the first look",
-            build=_BUILD,
+            build=RISER_1,
             snapshot=health_snapshot,
             make_past=lambda: health_past([{"unsafe_shutdowns": 87}] * 3),
             expect=(),
         ),
         Example(
             says="one more, and the machine was not restarted",
-            build=_BUILD,
+            build=RISER_1,
             snapshot=health_snapshot,
             make_past=lambda: health_past([{"unsafe_shutdowns": 87}] * 3 + [{"unsafe_shutdowns": 88}]),
             expect=(Kind.SIGN,),

@@ -8,7 +8,7 @@ from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.cautions import LIVE_DRIVE
-from laneproof.rules.example_box import Box
+from laneproof.rules.example_box import RISER_1, Box
 from laneproof.rules.example_past import PATHS, health_snapshot
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Snapshot
@@ -85,13 +85,6 @@ def _age(finding: Finding, snapshot: Snapshot, past: Past) -> Finding:
     return replace(finding, severity=Severity.WARNING) if lasts else finding
 
 
-_BUILD = """
-schema = 1
-box.name = "kelp-1"
-position = [{ label = "riser-1", path = "0000:00/01.1" }]
-"""
-
-
 def _silent() -> Snapshot:
     gap = Unread("log 02h of nvme0", "no answer within 5 s", Reason.TIMED_OUT)
     return Box().with_port(PATHS[0]).with_drive(PATHS[0], health=gap).snapshot()
@@ -113,8 +106,8 @@ READING_STUCK = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="everything answers", build=_BUILD, snapshot=health_snapshot, expect=()),
-        Example(says="a drive's health log does not come back", build=_BUILD, snapshot=_silent, expect=(Kind.SIGN,)),
+        Example(says="everything answers", build=RISER_1, snapshot=health_snapshot, expect=()),
+        Example(says="a drive's health log does not come back", build=RISER_1, snapshot=_silent, expect=(Kind.SIGN,)),
     ),
     sources=("Linux drivers/nvme/host/core.c: admin commands time out after 60 s", "Ten minutes: judgement"),
 )

@@ -113,8 +113,6 @@ def _judge_drive(placement: Placement) -> Iterator[Finding]:
 
 
 _BUILD = """
-schema = 1
-box.name = "kelp-1"
 firmware = { bios_version = "1.40" }
 position = [{ label = "riser-1", path = "0000:00/01.1", occupant = { firmware = "2.1" } }]
 """

@@ -232,8 +232,6 @@ _STEPS = {
 }
 
 _OFF = """
-schema = 1
-box.name = "kelp-1"
 kernel = { links_aspm = "off", nvme_default_ps_max_latency_us = 0 }
 position = [{ label = "riser-1", path = "0000:00/01.1" }]
 """

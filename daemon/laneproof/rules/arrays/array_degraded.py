@@ -1,0 +1,132 @@
+"""array-degraded: whether each array runs with all its members.
+
+A member that is missing because its position is empty is that position's matter; that the array runs without it is said
+here all the same, since it decides what must not be touched.
+"""
+
+from collections.abc import Iterator
+
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.arrays.member_positions import find_losses, is_lost
+from laneproof.rules.arrays.redundancy import BROKEN_STATES, WHOLE_POOL, count_lost, count_spared, level_key
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.example_box import RAID_5, array_snapshot
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Array, Snapshot
+from laneproof_collectors.unread import Unread
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    if isinstance(snapshot.arrays, Unread):
+        return  # array-differs or reading-incomplete says so
+    arrangement = arrange(build, snapshot)
+    for array in snapshot.arrays:
+        lost = count_lost(array)
+        if isinstance(lost, Unread):
+            yield cannot_tell("array-degraded", lost, about=f"array {array.name}", key=array.name)
+        elif lost:
+            yield _tell_degraded(arrangement, array, lost)
+
+
+def _tell_degraded(arrangement: Arrangement, array: Array, lost: int) -> Finding:
+    lost, out, keep = find_losses(arrangement, array, lost)
+    spared = count_spared(array)
+    left = None if spared is None else max(spared - lost, 0)
+    # Of mirrored pairs more may go than the least that is sure.
+    is_beyond = spared is not None and lost > spared and level_key(str(array.level)) != "raid10"
+    has_failed = array.state in BROKEN_STATES or is_beyond
+    level = array.level if isinstance(array.level, str) else array.kind
+    wanted = array.members_wanted if isinstance(array.members_wanted, int) else None
+    told = f"{lost} of {wanted} members" if wanted else f"{lost} member{'s' if lost > 1 else ''}"
+    failed = f" (out of it: {', '.join(out)})" if out else ""
+    touch = f"; do not touch {', '.join(keep)}" if keep else ""
+    is_short = isinstance(array.degraded, int) and array.degraded > 0
+    counted = is_short or any(map(is_lost, array.members))
+    if counted:
+        says = f"{_say_state(array, has_failed=has_failed)} without {told}{failed}{_progress(array)}"
+        summary = f"{level} array {array.name} {says}{_say_margin(left, has_failed=has_failed)}{touch}"
+    elif array.kind == "zfs":
+        summary = f"zfs pool {array.name} is {array.state}, not {WHOLE_POOL}; 'zpool status' tells of which member"
+    else:
+        summary = f"{level} array {array.name} is {array.state}{_say_margin(left, has_failed=True)}{touch}"
+    return Finding(
+        rule="array-degraded",
+        kind=Kind.DIFFERS,
+        severity=Severity.WARNING if left else Severity.CRITICAL,
+        subject=array.name,
+        key=array.name,
+        summary=summary,
+        declared="whole",
+        observed=f"{told} missing" if counted else str(array.state),
+        evidence={
+            "array": array.name,
+            "state": str(array.state),
+            "out_of_it": out,
+            "do_not_touch": keep,
+            "further_losses_survived": left,
+            "sync_action": None if array.sync_action is None else str(array.sync_action),
+        },
+        next_steps=ARRAY_DEGRADED.look_next,
+    )
+
+
+def _say_state(array: Array, *, has_failed: bool) -> str:
+    if array.state in ("inactive", "clear"):
+        return "is not running,"
+    return "has failed" if has_failed else "runs"
+
+
+def _say_margin(left: int | None, *, has_failed: bool) -> str:
+    if has_failed:
+        return "; its data may still be whole on its members"
+    if left is None:
+        return ""
+    return f" and survives {left} more" if left else " and survives no further loss"
+
+
+def _progress(array: Array) -> str:
+    if array.sync_action != "recover":
+        return ""
+    done = array.sync_completed
+    return f", rebuilding ({done:.0%} done)" if isinstance(done, float | int) else ", rebuilding"
+
+
+ARRAY_DEGRADED = Rule(
+    name="array-degraded",
+    kind=Kind.DIFFERS,
+    statement="Each array runs with all its members.",
+    why=(
+        "A degraded array works, and has lost the margin it was built for: with the last spare member gone, one more "
+        "loss takes all the data. Most second losses happen by hand, by pulling the wrong drive."
+    ),
+    look_next=(
+        DEGRADED_ARRAY,
+        "Do not pull, unplug or move the drives named as not to be touched; see their labels before any work.",
+        (
+            "If the array has failed, force nothing: do not create it anew, do not mark members as good, and ask "
+            "somebody who has brought one back before."
+        ),
+        (
+            "Look at the failed member's own findings: if its link dropped, the drive may be sound and the way to it "
+            "at fault."
+        ),
+        "Replace or re-add the member by the array's own manual, then let it rebuild undisturbed.",
+        LIVE_DRIVE,
+        OPEN_CASE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="all members are in", build=RAID_5, snapshot=array_snapshot, expect=()),
+        Example(
+            says="one of three members is missing",
+            build=RAID_5,
+            snapshot=lambda: array_snapshot(("nvme0n1", "nvme1n1"), degraded=1),
+            expect=(Kind.DIFFERS,),
+        ),
+    ),
+    sources=("Linux Documentation/admin-guide/md.rst: degraded, array_state, dev-*/state", "md(4): levels"),
+)

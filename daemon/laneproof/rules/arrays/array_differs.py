@@ -1,0 +1,148 @@
+"""array-differs: redundant arrays against the build.
+
+A member that is missing because its position is empty is that position's matter; one in a position that is not declared
+for it is told by array-member-elsewhere.
+"""
+
+from collections.abc import Iterator
+
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredArray
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.arrays.array_member_elsewhere import declared_disks
+from laneproof.rules.arrays.redundancy import count_lost, level_key
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.cautions import DEGRADED_ARRAY
+from laneproof.rules.example_box import RAID_5, array_snapshot
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Array, Snapshot
+from laneproof_collectors.unread import Reason, Unread
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    if build is None or not build.array:
+        return
+    if isinstance(snapshot.arrays, Unread):
+        names = ", ".join(one.name for one in build.array)
+        yield cannot_tell("array-differs", snapshot.arrays, about=f"arrays {names}", key="arrays")
+        return
+    arrangement = arrange(build, snapshot)
+    for plan in build.array:
+        array = next((one for one in snapshot.arrays if one.name == plan.name), None)
+        if array is None:
+            yield _tell_missing(arrangement, plan, snapshot.arrays)
+        else:
+            yield from _compare(arrangement, plan, array)
+
+
+def _tell_missing(arrangement: Arrangement, plan: DeclaredArray, arrays: tuple[Array, ...]) -> Finding:
+    wanted = {disk for label in plan.members for disk in _disks(arrangement, label)}
+    other = next((one for one in arrays if wanted & {member.disk for member in one.members}), None)
+    observed = f"no array {plan.name}" + (f"; its drives are in {other.name}" if other else "")
+    return Finding(
+        rule="array-differs",
+        kind=Kind.DIFFERS,
+        severity=Severity.WARNING if other else Severity.CRITICAL,
+        subject=plan.name,
+        key=plan.name,
+        summary=f"array {plan.name} is declared, but there is {observed}",
+        declared=plan.name,
+        observed=observed,
+        evidence={"array": plan.name, "arrays_found": [one.name for one in arrays]},
+        next_steps=ARRAY_DIFFERS.look_next,
+    )
+
+
+def _disks(arrangement: Arrangement, label: str) -> tuple[str, ...]:
+    placement = arrangement.by_label.get(label)
+    return placement.occupant.disks if placement and placement.occupant and placement.is_occupied else ()
+
+
+def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Iterator[Finding]:
+    declared, observed, gaps = [], [], []
+    if plan.level is not None:
+        if isinstance(array.level, Unread):
+            gaps.append(array.level)
+        elif level_key(array.level) != level_key(plan.level):
+            declared.append(plan.level)
+            observed.append(array.level)
+    if plan.members:
+        missing, unknown = _find_missing(arrangement, plan, array)
+        gaps += unknown
+        if missing:
+            declared.append(f"members {', '.join((*plan.members, *plan.spares))}")
+            observed.append(f"without {', '.join(missing)}")
+    if observed:
+        yield Finding(
+            rule="array-differs",
+            kind=Kind.DIFFERS,
+            severity=Severity.WARNING,
+            subject=array.name,
+            key=array.name,
+            summary=f"array {array.name} is {', '.join(observed)}, declared {', '.join(declared)}",
+            declared=", ".join(declared),
+            observed=", ".join(observed),
+            evidence={"array": array.name, "unread": [str(gap) for gap in gaps]},
+            next_steps=ARRAY_DIFFERS.look_next,
+        )
+    elif gaps:
+        yield cannot_tell("array-differs", gaps[0], about=f"array {array.name}", key=array.name)
+
+
+def _find_missing(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> tuple[list[str], list[Unread]]:
+    """Give the declared positions whose drive is not in the array, and what is open.
+
+    Those whose loss array-degraded tells, and those for which array-member-elsewhere names another drive, are left out.
+    """
+    inside = {member.disk for member in array.members}
+    missing, unknown = [], []
+    for label in (*plan.members, *plan.spares):
+        placement = arrangement.by_label[label]
+        disks = _disks(arrangement, label)
+        if placement.unread is not None:
+            unknown.append(placement.unread)
+        elif placement.is_occupied and not disks:
+            unknown.append(Unread(f"the disks of {label}", "its driver shows none", Reason.ABSENT))
+        elif placement.is_occupied and not inside & set(disks):
+            missing.append(label)
+    expected = declared_disks(arrangement, plan)
+    strangers = 0 if isinstance(expected, Unread) else len(inside - expected - {""})
+    lost = count_lost(array)
+    told_elsewhere = strangers + (lost if isinstance(lost, int) else 0)
+    return [] if told_elsewhere >= len(missing) else missing, unknown
+
+
+ARRAY_DIFFERS = Rule(
+    name="array-differs",
+    kind=Kind.DIFFERS,
+    statement="Each declared array is there, with its level and with the drives of its declared positions.",
+    why=(
+        "An array of another level, or with a drive from somewhere else, survives other losses than its owner thinks; "
+        "and a label on a socket is trusted at the worst moment."
+    ),
+    look_next=(
+        "See what the kernel made of the array: 'cat /proc/mdstat', 'mdadm --detail', or the file system's own tool.",
+        "If the array was changed on purpose, correct the declaration.",
+        "Assemble or add nothing by force before the data is safe: a wrong order of members destroys it.",
+        DEGRADED_ARRAY,
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="level and members are as declared", build=RAID_5, snapshot=array_snapshot, expect=()),
+        Example(
+            says="another level than declared",
+            build=RAID_5,
+            snapshot=lambda: array_snapshot(level="raid0"),
+            expect=(Kind.DIFFERS,),
+        ),
+        Example(
+            says="the drive in riser-3 belongs to no array, and the array lacks none of its own count",
+            build=RAID_5,
+            snapshot=lambda: array_snapshot(("nvme0n1", "nvme1n1")),
+            expect=(Kind.DIFFERS,),
+        ),
+    ),
+    sources=("Linux Documentation/admin-guide/md.rst",),
+)

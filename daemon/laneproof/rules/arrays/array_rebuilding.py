@@ -1,0 +1,139 @@
+"""array-rebuilding: what an array is busy with, and how long it takes yet.
+
+What an array lacks is array-degraded's; here is only what its members do.
+"""
+
+from collections.abc import Iterator
+
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import component_bytes
+from laneproof.past.past import Past
+from laneproof.rules.arrays.member_positions import name_members
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE
+from laneproof.rules.example_box import RAID_5, array_snapshot
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Array, Snapshot
+from laneproof_collectors.unread import Unread
+
+NAME = "array-rebuilding"
+_AT_WORK = {
+    "recover": "is rebuilding a member",
+    "resync": "is bringing its members into agreement",
+    "reshape": "is changing its shape",
+}
+"""Source: Documentation/admin-guide/md.rst, sync_action."""
+_HOUR, _MINUTE = 3600.0, 60.0
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    if isinstance(snapshot.arrays, Unread):
+        return  # array-differs or reading-incomplete says so
+    arrangement = arrange(build, snapshot)
+    for array in snapshot.arrays:
+        if isinstance(array.sync_action, Unread):
+            about = f"what array {array.name} is busy with"
+            yield cannot_tell(NAME, array.sync_action, about=about, key=array.name)
+        elif array.sync_action in _AT_WORK:
+            yield _tell_rebuilding(arrangement, array, past)
+
+
+def _tell_rebuilding(arrangement: Arrangement, array: Array, past: Past) -> Finding:
+    action = str(array.sync_action)
+    share = array.sync_completed if isinstance(array.sync_completed, int | float) else None
+    left = estimate_seconds_left(array, past, now=arrangement.snapshot.taken_at)
+    done = "" if share is None else f", {share:.0%} done"
+    time = "" if left is None else f", about {_say_duration(left)} left at this pace"
+    places = name_members(arrangement, array.members)
+    leave = f"; do not touch {', '.join(places)}" if places else ""
+    speed = array.sync_bytes_per_second
+    return Finding(
+        rule=NAME,
+        kind=Kind.DIFFERS,
+        severity=Severity.NOTICE,
+        subject=array.name,
+        key=array.name,
+        summary=f"array {array.name} {_AT_WORK[action]}{done}{time}{leave}",
+        declared="at rest",
+        observed=action,
+        evidence={
+            "array": array.name,
+            "sync_action": action,
+            "completed_share": share,
+            "bytes_per_second": speed if isinstance(speed, int | float) else None,
+            "seconds_left": None if left is None else round(left),
+            "do_not_touch": places,
+        },
+        next_steps=ARRAY_REBUILDING.look_next,
+    )
+
+
+def estimate_seconds_left(array: Array, past: Past, *, now: float) -> float | None:
+    """Estimate how long a rebuild will take yet.
+
+    Args:
+        array: The array as it is now.
+        past: The pass before tells the pace, where the kernel's own speed does not.
+        now: The time of this pass, unix seconds.
+
+    Returns:
+        Seconds; None where nothing tells the pace.
+    """
+    share, speed = array.sync_completed, array.sync_bytes_per_second
+    if not isinstance(share, int | float):
+        return None
+    part = component_bytes(array)
+    if part and isinstance(speed, int | float) and speed > 0:
+        return (1.0 - share) * part / speed
+    before = past.previous
+    arrays = () if before is None or isinstance(before.arrays, Unread) else before.arrays
+    then = next((one.sync_completed for one in arrays if one.name == array.name), None)
+    if before is None or not isinstance(then, int | float) or then >= share or before.taken_at >= now:
+        return None
+    return (1.0 - share) * (now - before.taken_at) / (share - then)
+
+
+def _say_duration(seconds: float) -> str:
+    hours, minutes = seconds / _HOUR, seconds / _MINUTE
+    if hours >= 1:
+        return f"{hours:.0f} h" if hours >= 10 else f"{hours:.1f} h"  # noqa: PLR2004 (two digits are enough)
+    return f"{max(1, round(minutes))} min"
+
+
+ARRAY_REBUILDING = Rule(
+    name=NAME,
+    kind=Kind.DIFFERS,
+    statement="No array is rebuilding, resynchronising or reshaping.",
+    why=(
+        "While an array rebuilds, every remaining member is read from end to end: the hardest hours of its life, and "
+        "those in which one more loss, or one pulled by mistake, takes the data."
+    ),
+    look_next=(
+        "Leave every member named alone until it is done; do not restart the box for convenience.",
+        DEGRADED_ARRAY,
+        "Watch the remaining members' findings: an error of theirs now weighs more than before.",
+        LIVE_DRIVE,
+        "If it stands still or crawls, see what else the drives are busy with, and the kernel's rebuild speed limits.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="the array is idle", build=RAID_5, snapshot=array_snapshot, expect=()),
+        Example(
+            says="a scheduled check runs: that is no rebuild",
+            build=RAID_5,
+            snapshot=lambda: array_snapshot(sync_action="check", sync_completed=0.4),
+            expect=(),
+        ),
+        Example(
+            says="a replaced member is being rebuilt",
+            build=RAID_5,
+            snapshot=lambda: array_snapshot(
+                sync_action="recover", sync_completed=0.45, degraded=1, sync_bytes_per_second=180_000_000.0
+            ),
+            expect=(Kind.DIFFERS,),
+        ),
+    ),
+    sources=("Linux Documentation/admin-guide/md.rst: sync_action, sync_completed, sync_speed",),
+)

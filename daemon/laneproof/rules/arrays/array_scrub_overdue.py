@@ -1,0 +1,134 @@
+"""array-scrub-overdue: when all of an array was last read.
+
+When an array was last checked is in no file of the kernel: the daemon sees checks run and remembers them. What no pass
+saw is unverified, never fine.
+"""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredArray
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import CHECKING, DAY, ArrayChecks, BoxRecord
+from laneproof.past.past import Past
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.example_box import A_MORNING, array_snapshot, declare_risers
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Array, Snapshot
+from laneproof_collectors.unread import Reason, Unread
+
+NAME = "array-scrub-overdue"
+_WITHOUT_REDUNDANCY = ("raid0", "linear", "single")
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    plans = [one for one in (build.array if build else ()) if one.scrub_every_days is not None]
+    if isinstance(snapshot.arrays, Unread):
+        return  # array-differs says so
+    for plan in plans:
+        array = next((one for one in snapshot.arrays if one.name == plan.name), None)
+        if array is not None and array.level not in _WITHOUT_REDUNDANCY:  # one that is missing: array-differs
+            yield from _judge_check(plan, array, past.box, now=snapshot.taken_at)
+
+
+def _judge_check(plan: DeclaredArray, array: Array, box: BoxRecord, *, now: float) -> Iterator[Finding]:
+    allowed = (plan.scrub_every_days or 0) * DAY
+    if array.sync_action in CHECKING:
+        return
+    checks = box.checks.get(array.name) or ArrayChecks(since=now)
+    known = [one for one in (array.last_check_unix_seconds, checks.ended_at) if one is not None]
+    if known:
+        if now - max(known) > allowed:
+            yield _tell_overdue(plan, f"{_say_days(now - max(known))} ago", checked_at=max(known))
+    elif array.kind == "md" and now - checks.since > allowed:
+        watched = f"not in the {_say_days(now - checks.since)} that it was watched"
+        yield _tell_overdue(plan, watched, checked_at=None)
+    else:
+        yield cannot_tell(
+            NAME,
+            Unread(f"when {array.name} was last checked", _why_not(array, checks, now), Reason.ABSENT),
+            about=f"the last check of array {array.name}",
+            key=array.name,
+            next_steps=("Let the daemon run: it sees checks and remembers them.", *ARRAY_SCRUB_OVERDUE.look_next),
+        )
+
+
+def _why_not(array: Array, checks: ArrayChecks, now: float) -> str:
+    if array.kind != "md":
+        return f"the kernel shows no time of it for {array.kind}; the file system's own tool does"
+    if now <= checks.since:
+        return "the kernel keeps no time of it, and this is the first look"
+    since = datetime.fromtimestamp(checks.since, UTC).date()
+    return f"the kernel keeps no time of it, and none was seen since {since}, when watching began"
+
+
+def _tell_overdue(plan: DeclaredArray, observed: str, *, checked_at: float | None) -> Finding:
+    declared = f"every {plan.scrub_every_days} day{'s' if plan.scrub_every_days != 1 else ''}"
+    return Finding(
+        rule=NAME,
+        kind=Kind.DIFFERS,
+        severity=Severity.WARNING,
+        subject=plan.name,
+        key=plan.name,
+        summary=f"array {plan.name} was last checked {observed}, declared {declared}",
+        declared=declared,
+        # the days move on by themselves; only that it is overdue is news
+        observed="longer ago" if checked_at is not None else "not seen",
+        evidence={"array": plan.name, "checked_at": checked_at, "allowed_days": plan.scrub_every_days},
+        next_steps=ARRAY_SCRUB_OVERDUE.look_next,
+    )
+
+
+def _say_days(seconds: float) -> str:
+    days = round(seconds / DAY)
+    return f"{days} day{'s' if days != 1 else ''}"
+
+
+def _checked(days_ago: float | None, *, watched_days: float = 90) -> Past:
+    ended_at = None if days_ago is None else A_MORNING - days_ago * DAY
+    checks = ArrayChecks(since=A_MORNING - watched_days * DAY, ended_at=ended_at)
+    return Past(box=BoxRecord(checks={"md0": checks}))
+
+
+_BUILD = (
+    declare_risers(3) + 'array = [{ name = "md0", members = ["riser-1", "riser-2", "riser-3"], scrub_every_days = 35 }]'
+)
+
+ARRAY_SCRUB_OVERDUE = Rule(
+    name=NAME,
+    kind=Kind.DIFFERS,
+    statement="Each array is checked from end to end at least as often as declared.",
+    why=(
+        "A sector that went bad unread is found when a rebuild needs it, and then nothing is left to mend it from. A "
+        "check reads all members while they can still mend each other."
+    ),
+    look_next=(
+        (
+            "Start a check when the box is quiet ('echo check >/sys/block/NAME/md/sync_action' as root; btrfs and ZFS "
+            "have their own scrub): it reads everything, and the array mends what it cannot read."
+        ),
+        "See that the timer which starts checks is enabled, and that a check has the time to end before it is stopped.",
+        "Start none while the array is degraded: first make it whole.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="checked 20 days ago", build=_BUILD, snapshot=array_snapshot, past=_checked(20), expect=()),
+        Example(
+            says="checked 50 days ago, every 35 are declared",
+            build=_BUILD,
+            snapshot=array_snapshot,
+            past=_checked(50),
+            expect=(Kind.DIFFERS,),
+        ),
+        Example(
+            says="no check was seen in a watch of 90 days",
+            build=_BUILD,
+            snapshot=array_snapshot,
+            past=_checked(None),
+            expect=(Kind.DIFFERS,),
+        ),
+        Example(says="a first look cannot know", build=_BUILD, snapshot=array_snapshot, expect=(Kind.UNVERIFIED,)),
+    ),
+    sources=("Linux Documentation/admin-guide/md.rst: sync_action, check", "md(4): scrubbing and mismatches"),
+)

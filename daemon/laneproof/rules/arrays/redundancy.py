@@ -1,0 +1,63 @@
+"""What an array can lose and has lost, by its level and its state."""
+
+from laneproof.rules.arrays.member_positions import is_lost
+from laneproof_collectors.snapshot import Array
+from laneproof_collectors.unread import Unread
+
+WHOLE_POOL = "ONLINE"  # OpenZFS pool state; every other one is less than whole
+BROKEN_STATES = ("broken", "inactive", "clear")  # Documentation/admin-guide/md.rst, array_state
+_NO_REDUNDANCY = ("raid0", "linear", "single")
+_BTRFS_SPARED = {
+    "single": 0, "dup": 0, "raid0": 0, "raid1": 1, "raid10": 1, "raid5": 1, "raid6": 2, "raid1c3": 2, "raid1c4": 3,
+}  # fmt: skip
+
+
+def level_key(level: str) -> str:
+    """Spell a level as it is compared: people write ``RAID 5`` as well as ``raid5``."""
+    return "".join(level.split()).casefold()
+
+
+def count_lost(array: Array) -> int | Unread:
+    """Count the members that an array runs without; 0 where it is whole.
+
+    Args:
+        array: An md array, btrfs file system or ZFS pool.
+
+    Returns:
+        The count, at least 1 where the state says that it is not whole; `Unread` where it cannot be told.
+
+    Source: Documentation/admin-guide/md.rst (degraded, array_state, dev-*/state); OpenZFS pool states; fs/btrfs/sysfs.c
+        (missing).
+    """
+    bad = sum(1 for member in array.members if is_lost(member))
+    if array.kind == "zfs":
+        return array.state if isinstance(array.state, Unread) else max(bad, int(array.state != WHOLE_POOL))
+    if isinstance(array.degraded, int) and array.degraded > 0:
+        return array.degraded
+    if bad or array.state in BROKEN_STATES:
+        return max(bad, 1)
+    gaps = [array.degraded, array.state, *(member.state for member in array.members)]
+    return next((gap for gap in gaps if isinstance(gap, Unread)), 0)
+
+
+def count_spared(array: Array) -> int | None:
+    """Count how many members an array of this level can lose at least; None for a level that is not known here.
+
+    For mirrors of two copies on pairs (raid10) the least is one. btrfs keeps as many copies as its profile says,
+    however many devices there are; of two profiles the lesser counts.
+
+    Source: md(4); mkfs.btrfs(8), profiles (from memory).
+    """
+    if not isinstance(array.level, str):
+        return None
+    if array.kind == "btrfs":
+        profiles = [_BTRFS_SPARED.get(level_key(one)) for one in array.level.split("+")]
+        return None if None in profiles else min(one for one in profiles if one is not None)
+    level = level_key(array.level)
+    if level in _NO_REDUNDANCY:
+        return 0
+    if level in ("raid1", "mirror"):
+        wanted = array.members_wanted
+        return wanted - 1 if isinstance(wanted, int) else 1
+    known = {"raid4": 1, "raid5": 1, "raid6": 2, "raid10": 1, "raidz1": 1, "raidz2": 2, "raidz3": 3}
+    return known.get(level)

@@ -1,0 +1,64 @@
+"""controller-resets: a drive whose controller had to be reset."""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind
+from laneproof.past.past import Past
+from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE
+from laneproof.rules.drives.episode_series import RESETS_NAME, by_position, find_series, tell_series
+from laneproof.rules.example_box import RISER_1
+from laneproof.rules.example_past import dropping_past, quiet_snapshot
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Snapshot
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    for place, drops in by_position(build, snapshot, past):
+        if past.ledger is None:
+            return
+        lost = [one for one in drops if one.dropped]
+        if lost and find_series(past.ledger, place.path, lost) is not None:
+            continue  # told with its drops
+        resets = [one for one in drops if not one.dropped]
+        if resets and (series := find_series(past.ledger, place.path, resets)) is not None:
+            yield tell_series(past, place, series, CONTROLLER_RESETS)
+
+
+CONTROLLER_RESETS = Rule(
+    name=RESETS_NAME,
+    kind=Kind.SIGN,
+    statement="No drive's controller has to be reset.",
+    why=(
+        "A command that got no answer for half a minute, or a controller that says that it failed, makes the kernel "
+        "reset it. It comes back in most cases, and nobody notices but by a pause. Drives and their firmware do this, "
+        "and links on their way to worse. Commands that were only taken back are a note until the third time; a lost "
+        "interrupt (completion polled) is no sign. "
+        "The sign clears as that of drops does."
+    ),
+    look_next=(
+        "Compare the times with what ran then; see whether the drive's maker offers another firmware.",
+        "Have a backup of this drive's data before its next reset.",
+        DEGRADED_ARRAY,
+        LIVE_DRIVE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="a month without a reset", build=RISER_1, snapshot=quiet_snapshot, expect=()),
+        Example(
+            says="a command timed out and the controller was reset",
+            build=RISER_1,
+            snapshot=quiet_snapshot,
+            make_past=lambda: dropping_past(days=(25,), line="I/O 7 QID 3 timeout, reset controller"),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="a completion's interrupt got lost, and was polled for",
+            build=RISER_1,
+            snapshot=quiet_snapshot,
+            make_past=lambda: dropping_past(days=(25,), line="I/O 7 QID 3 timeout, completion polled"),
+            expect=(),
+        ),
+    ),
+    sources=("Linux drivers/nvme/host/pci.c, nvme_timeout",),
+)

@@ -1,0 +1,63 @@
+"""drops-off-bus: a drive that stopped answering."""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind
+from laneproof.past.past import Past
+from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.drives.episode_series import DROPS_NAME, by_position, find_series, tell_series
+from laneproof.rules.example_box import RISER_1
+from laneproof.rules.example_past import dropping_past, quiet_snapshot
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Snapshot
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    for place, drops in by_position(build, snapshot, past):
+        lost = [one for one in drops if one.dropped]
+        if past.ledger is not None and lost and (series := find_series(past.ledger, place.path, lost)) is not None:
+            resets = sum(not one.dropped and one.dropped_at >= series.drops[0].dropped_at for one in drops)
+            yield tell_series(past, place, series, DROPS_OFF_BUS, resets=resets)
+
+
+DROPS_OFF_BUS = Rule(
+    name=DROPS_NAME,
+    kind=Kind.SIGN,
+    statement="No drive drops off the bus while the machine runs.",
+    why=(
+        "A drive that stops answering takes its array's redundancy with it, and one that did so once does so again. "
+        "The kernel's advice about power saving is printed for every such drop and is no evidence. Each disconnect is "
+        "told once; another one within the clean time makes it critical. The sign clears when it has been clean for "
+        "as long as its own history asks for (between two and thirty days), or when the trial of a fix has passed."
+    ),
+    look_next=(
+        "See that the drive is back and its array whole before anything else.",
+        "Look at what the last episodes have in common: load, temperature, idle states, other drives, the time.",
+        DEGRADED_ARRAY,
+        LIVE_DRIVE,
+        OPEN_CASE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="a month without a drop", build=RISER_1, snapshot=quiet_snapshot, expect=()),
+        Example(
+            says="the controller stopped answering twice in ten days",
+            build=RISER_1,
+            snapshot=quiet_snapshot,
+            make_past=lambda: dropping_past(days=(20, 30)),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="the owner took a drive out in good order, and put it back",
+            build=RISER_1,
+            snapshot=quiet_snapshot,
+            make_past=lambda: dropping_past(days=(20,), asked=True),
+            expect=(),
+        ),
+    ),
+    sources=(
+        "Linux drivers/nvme/host/pci.c, drivers/pci/hotplug/pciehp_ctrl.c, drivers/pci/pcie/dpc.c: the messages",
+        "Clean time: negative binomial prediction with Jeffreys' prior",
+    ),
+)

@@ -1,0 +1,202 @@
+"""endurance-ending: the rated life of a drive, for planning. It predicts no failure."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from laneproof.box.placement import is_same_text
+from laneproof.declaration.build import Build
+from laneproof.declaration.units import format_bytes
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.wear import ACT_DAYS, DATA_UNIT_BYTES, WARN_DAYS, Remaining, by_percentage, by_writes, nearer
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.drives import DriveRecord
+from laneproof.past.past import Past
+from laneproof.rules.drives.projection import (
+    FEWEST_DAYS,
+    describe_left,
+    falls_short,
+    find_before,
+    project,
+)
+from laneproof.rules.example_box import RISER_1
+from laneproof.rules.example_past import health_past, health_snapshot, moving
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import DAY, Watched, make_sign, watched_drives
+from laneproof_collectors.snapshot import Snapshot
+
+NAME = "endurance-ending"
+_WORN_PERCENT = 100
+_HOURS_A_DAY = 24.0
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    for place in () if past.ledger is None else watched_drives(build, snapshot, past.ledger):
+        if past.ledger is None or place.drive is None:
+            continue
+        wear = _Wear.of(place.drive, find_endurance(build, place))
+        left = nearer(
+            project(place.drive.wear, past.ledger.now, by_percentage),
+            project_writes(place.drive, wear.rated_bytes, past.ledger.now),
+        )
+        if wear.is_used_up:
+            said = f"{wear.say()}: nothing happens at its end, but plan for it"
+            yield _tell_wear(place, wear, left, said, Severity.NOTICE)
+            continue
+        before = find_before(past, place, NAME)
+        if falls_short(left, WARN_DAYS, stood_so=before is not None):
+            was_page = before is not None and before.severity is not Severity.NOTICE
+            severity = Severity.WARNING if falls_short(left, ACT_DAYS, stood_so=was_page) else Severity.NOTICE
+            bounds = f"{left.shortest_days:.0f} to {_say_days(left.longest_days)}"
+            limit = "all that it is rated for" if left.clock == "writes" else "100 %"
+            said = f"{wear.say()}, and at the pace seen reaches {limit} in {left.days:.0f} days ({bounds})"
+            yield _tell_wear(place, wear, left, said, severity)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wear:
+    """How far a drive is worn, by its own figure and by what was written of what its maker allows."""
+
+    percent: int | None
+    written_bytes: int | None
+    rated_bytes: int | None
+
+    @classmethod
+    def of(cls, record: DriveRecord, rated_bytes: int | None) -> "_Wear":
+        return cls(
+            percent=record.wear.rows[-1][2] if record.wear.rows else None,
+            written_bytes=None if record.written is None else record.written * DATA_UNIT_BYTES,
+            rated_bytes=rated_bytes,
+        )
+
+    @property
+    def is_used_up(self) -> bool:
+        return (self.percent or 0) >= _WORN_PERCENT or (
+            self.rated_bytes is not None and (self.written_bytes or 0) >= self.rated_bytes
+        )
+
+    def say(self) -> str:
+        told = [] if self.percent is None else [f"has used {self.percent} % of its rated life"]
+        if self.rated_bytes is not None and self.written_bytes is not None:
+            written, rated = format_bytes(self.written_bytes), format_bytes(self.rated_bytes)
+            told.append(f"has {written} written to it of the {rated} that it is rated for")
+        return " and ".join(told)
+
+
+def find_endurance(build: Build | None, place: Watched) -> int | None:
+    """Give how many bytes may be written to a drive in its life, as declared.
+
+    Args:
+        build: The declaration.
+        place: The drive and its place.
+
+    Returns:
+        The bytes; None where none is declared, or another drive is in the place than the declaration names.
+    """
+    position = build.position_at(place.path) if build else None
+    plan, record = position.occupant if position else None, place.drive
+    if plan is None or record is None:
+        return None
+    pairs = ((plan.serial, record.serial), (plan.model, record.model))
+    is_other = any(declared is not None and not is_same_text(told, declared) for declared, told in pairs)
+    return None if is_other else plan.endurance
+
+
+def project_writes(record: DriveRecord, rated_bytes: int | None, now: float) -> Remaining | NotEnough:
+    """Project what is written to a drive to what its maker allows, at the pace seen since it is watched.
+
+    Args:
+        record: The drive.
+        rated_bytes: What its maker allows; None where that is not declared.
+        now: Ledger time.
+    """
+    if rated_bytes is None or record.written is None or record.written_since is None:
+        return NotEnough("what may be written to it is not declared, or what was is not told")
+    since, before = record.written_since
+    days = (now - since) / DAY
+    if days < FEWEST_DAYS:
+        return NotEnough("it was not watched for long enough")
+    return by_writes(
+        (record.written - before) * DATA_UNIT_BYTES,
+        days * _HOURS_A_DAY,
+        rated_bytes,
+        total_bytes=record.written * DATA_UNIT_BYTES,
+    )
+
+
+def _say_days(days: float) -> str:
+    return f"{days:.0f}" if days < 1e6 else "never"  # noqa: PLR2004 (thousands of years)
+
+
+def _tell_wear(place: Watched, wear: _Wear, left: Remaining | NotEnough, said: str, severity: Severity) -> Finding:
+    if wear.is_used_up:
+        observed = "rated life used up"
+    else:
+        observed = "rated life used up within 90 days" if severity is Severity.WARNING else "within a year"
+    return make_sign(
+        NAME,
+        place,
+        severity=severity,
+        summary=f"{place.name} ({place.device}) {said}",
+        observed=observed,
+        evidence={
+            "percentage_used": wear.percent,
+            "written_bytes": wear.written_bytes,
+            "rated_bytes": wear.rated_bytes,
+            "nearer_by": left.clock if isinstance(left, Remaining) else None,
+            **describe_left(left),
+        },
+        next_steps=ENDURANCE_ENDING.look_next,
+        follows_drive=True,
+    )
+
+
+_ENDURANCE = """
+position = [{ label = "riser-1", path = "0000:00/01.1", occupant = { endurance = "100 TB" } }]
+"""
+ENDURANCE_ENDING = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No drive uses up its rated life within a year, at the pace seen.",
+    why=(
+        "The drive's own figure of life used is for planning: hardly any drive is worn out before it is replaced, and "
+        "none fails because it reached 100 %. The figure is a whole number, so the pace is taken between the moments "
+        "when it ticked over, from at least thirty days and two points. Where the declaration has the drive's "
+        "endurance, what is written to it is held against that too, and the nearer end of the two is told. The sign "
+        "clears with another drive, or at a pace that leaves well over a year."
+    ),
+    look_next=(
+        "See what writes so much: logs, swap, a database; move it, or plan for another drive.",
+        "Reaching 100 % is no failure: watch media-errors-rising and spare-low.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="3 points in half a year",
+            build=RISER_1,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past(moving(12, 15, 180, "percentage_used"), looks_a_day=1),
+            expect=(),
+        ),
+        Example(
+            says="60 TB of the declared 100 TB are written, 1 TB more each day",
+            build=_ENDURANCE,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past(
+                [{"data_units_written": (60_000 + 1_000 * day) * 10**9 // DATA_UNIT_BYTES} for day in range(32)],
+                looks_a_day=1,
+            ),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="20 points in 40 days",
+            build=RISER_1,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past(moving(40, 60, 40, "percentage_used"), looks_a_day=1),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=(
+        "NVM Express Base Specification 2.0, 5.16.1.3: Percentage Used, Data Units Written",
+        "USENIX FAST 2020: nearly all systems use 15 % of rated life or less",
+    ),
+)

@@ -1,0 +1,237 @@
+"""The episodes of one position that still count, and what is said of them.
+
+One disconnect is one episode, however many lines it wrote, and one complaint: resets of a drive that drops as well are
+told with its drops. Drives that somebody took out in good order are no sign.
+"""
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from laneproof.box.placement import arrange
+from laneproof.declaration.build import Build
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.trial import TrialOutcome, clean_time_needed
+from laneproof.findings import Finding, Severity, format_time
+from laneproof.past.episodes import REENUMERATED, Episode
+from laneproof.past.ledger import Ledger
+from laneproof.past.past import Past
+from laneproof.past.trials import DROPS, Trial
+from laneproof.rules.rule import Rule
+from laneproof.rules.sign_subjects import DAY, Watched, make_sign, say_seconds, say_times, stood
+from laneproof.rules.sign_trials import CURED_IS_TOLD_SECONDS, describe_trial, say_trial
+from laneproof_collectors.snapshot import Snapshot
+
+DROPS_NAME = "drops-off-bus"
+RESETS_NAME = "controller-resets"
+LONE_SECONDS = 14 * DAY
+"""Time before a single disconnect that is taken for clean, as far as it was watched. Judgement."""
+SHORTEST_SECONDS, LONGEST_SECONDS = 2 * DAY, 30 * DAY
+"""Between these lies the clean time after which the sign clears. Judgement."""
+_LOOK_BACK_SECONDS = 60 * DAY
+_SHOWN = 5  # disconnects told one by one in the evidence
+_MANY_TIMEOUTS = 3
+_DRIVE_NAME = re.compile(r"(?:nvme|sd[a-z]|ata)\d*")  # what has no place that anybody knows stands under its own name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """The disconnects of one place that still count.
+
+    Attributes:
+        drops: The disconnects, oldest first.
+        needed_seconds: Clean time after the last one that clears the sign.
+        trial: A fix on trial since, None where there is none.
+    """
+
+    drops: tuple[Episode, ...]
+    needed_seconds: float
+    trial: Trial | None
+
+    @property
+    def last(self) -> Episode:
+        """The last disconnect."""
+        return self.drops[-1]
+
+
+def find_series(ledger: Ledger, path: str, drops: Sequence[Episode]) -> Series | None:
+    """Find the disconnects that still count; None once it has been clean for long enough (T15).
+
+    Args:
+        ledger: The ledger.
+        path: The place.
+        drops: Its disconnects, oldest first.
+    """
+    trial = ledger.trials.latest(path, None, DROPS)
+    # what came before a cure is over; what came before clean time alone is not, once it happens again
+    cured_at = trial.began_at if trial is not None and trial.outcome == TrialOutcome.CURED else 0.0
+    last = drops[-1].dropped_at if drops else 0.0
+    since = max(last - _LOOK_BACK_SECONDS, cured_at if last > cured_at else 0.0)
+    run = [one for one in drops if one.dropped_at >= since]
+    if not run:
+        return None
+    needed = _clean_time(run, ledger.timeline.began_at)
+    if trial is not None and trial.began_at < run[0].dropped_at:
+        trial = None
+    if trial is not None and trial.outcome == TrialOutcome.CURED:
+        needed = (trial.decided_at or ledger.now) - run[-1].dropped_at + CURED_IS_TOLD_SECONDS
+    elif trial is not None and trial.outcome == TrialOutcome.COUNTING:
+        needed = max(needed, ledger.now - run[-1].dropped_at)
+    if ledger.now - run[-1].dropped_at > needed:
+        return None
+    return Series(drops=tuple(run), needed_seconds=needed, trial=trial)
+
+
+def _clean_time(run: Sequence[Episode], watched_since: float) -> float:
+    first, last = run[0].dropped_at, run[-1].dropped_at
+    lead = (last - first) / (len(run) - 1) if len(run) > 1 else LONE_SECONDS
+    seconds = last - max(first - lead, min(watched_since, first - DAY))
+    needed = clean_time_needed(len(run), max(seconds, 3600.0))
+    return LONGEST_SECONDS if isinstance(needed, NotEnough) else min(max(needed, SHORTEST_SECONDS), LONGEST_SECONDS)
+
+
+def by_position(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[tuple[Watched, list[Episode]]]:
+    """Give the failures by place, with the drive that was there."""
+    if past.ledger is None or not past.ledger.episodes.episodes:
+        return
+    labels = arrange(build, snapshot).label_by_path
+    by_path: dict[str, list[Episode]] = {}
+    for drop in past.ledger.episodes.episodes:
+        if drop.counts:
+            by_path.setdefault(drop.path, []).append(drop)
+    for path, drops in by_path.items():
+        last = drops[-1]
+        if not _is_ours(path, last, labels, past.ledger):
+            continue
+        record = past.ledger.drives.records.get(last.serial)
+        here = record if record is not None and record.path == path else None
+        yield (
+            Watched(
+                path=path,
+                label=labels.get(path),
+                serial=last.serial,
+                device=here.name if here is not None else last.device,
+                drive=record,
+            ),
+            drops,
+        )
+
+
+def _is_ours(path: str, drop: Episode, labels: Mapping[str, str], ledger: Ledger) -> bool:
+    """Whether a drive is concerned, or what drives hang on; other devices come and go as their drivers please."""
+    if path in labels or ledger.drives.at(path) is not None or drop.serial:
+        return True
+    holds_drives = any(record.path.startswith(f"{path}/") for record in ledger.drives.records.values())
+    return holds_drives or _DRIVE_NAME.match(path) is not None
+
+
+def tell_series(past: Past, place: Watched, series: Series, rule: Rule, *, resets: int = 0) -> Finding:
+    """Say of a series what happened, how often, and how it stands."""
+    ledger = past.ledger
+    assert ledger is not None  # noqa: S101 (the callers asked)
+    count, last = len(series.drops), series.last
+    name = rule.name
+    return make_sign(
+        name,
+        place,
+        severity=_severity(past, place, series, name),
+        summary=_summarize(ledger, place, series, name, resets=resets),
+        observed=_observe(series, name),
+        evidence={
+            "episodes": count,
+            "resets": resets,
+            "last_at": format_time(ledger.timeline.to_wall(last.dropped_at)),
+            "back": last.returned_at is not None,
+            "clean_days_needed": round(series.needed_seconds / DAY, 2),
+            "last_episodes": [describe_drop(ledger, one) for one in series.drops[-_SHOWN:]],
+            **say_trial(ledger, series.trial),
+        },
+        next_steps=rule.look_next,
+    )
+
+
+def _severity(past: Past, place: Watched, series: Series, rule: str) -> Severity:
+    if series.trial is not None and series.trial.outcome == TrialOutcome.CURED:
+        return Severity.NOTICE
+    if all(set(one.kinds) == {REENUMERATED} for one in series.drops):
+        return Severity.NOTICE  # nobody saw it go: a counter that began anew is all there is
+    if all(one.only_aborted for one in series.drops) and len(series.drops) < _MANY_TIMEOUTS:
+        return Severity.NOTICE
+    before = stood(past, place.identify(rule))
+    was_critical = before is not None and before.severity is Severity.CRITICAL
+    if rule == DROPS_NAME and (len(series.drops) > 1 or was_critical):
+        return Severity.CRITICAL
+    return Severity.WARNING
+
+
+def _observe(series: Series, rule: str) -> str:
+    many = len(series.drops) > 1
+    if rule == DROPS_NAME:
+        said = "drops off the bus again and again" if many else "dropped off the bus"
+    elif all(one.only_aborted for one in series.drops):
+        said = "its commands time out again and again" if many else "its commands timed out"
+    else:
+        said = "its controller is reset again and again" if many else "its controller was reset"
+    if series.trial is None or series.trial.outcome in (TrialOutcome.NOT_CURED, TrialOutcome.BETTER):
+        return said
+    return f"{said}; cured" if series.trial.outcome == TrialOutcome.CURED else f"{said}; a fix is on trial"
+
+
+def _summarize(ledger: Ledger, place: Watched, series: Series, rule: str, *, resets: int) -> str:
+    count, last = len(series.drops), series.last
+    when = format_time(ledger.timeline.to_wall(last.dropped_at))
+    what = "dropped off the bus" if rule == DROPS_NAME else "had its controller reset"
+    if rule != DROPS_NAME and all(one.only_aborted for one in series.drops):
+        what = "let commands time out"
+    if count > 1:
+        span = say_seconds(last.dropped_at - series.drops[0].dropped_at)
+        said = f"{place.name} ({place.device}) {what} {say_times(count)} in {span}, last at {when}"
+    else:
+        said = f"{place.name} ({place.device}) {what} at {when}"
+    if resets:
+        said += f", and its controller was reset {say_times(resets)} besides"
+    back = "it came back" if last.returned_at is not None else "it is not back"
+    if last.returned_at is not None and last.returned_boot not in (None, last.boot):
+        back = "it came back only when the machine was started again"
+    said += f"; {back}" if rule == DROPS_NAME else ""
+    said += _say_what_answered(last)
+    if last.together:
+        said += f"; at the same moment as {len(last.together)} other{'s' if len(last.together) > 1 else ''}"
+    return f"{said}; {describe_trial(ledger, series.trial)}" if series.trial is not None else said
+
+
+def _say_what_answered(drop: Episode) -> str:
+    """Say what the kernel read of a controller that it found down, where the two readings differ.
+
+    Source: Linux drivers/nvme/host/pci.c, nvme_warn_reset: CSTS is a register, PCI_STATUS lies in config space.
+    """
+    if drop.answered is False and drop.gone is False:
+        return "; its registers did not answer, its config space did"
+    return ""
+
+
+def describe_drop(ledger: Ledger, drop: Episode) -> dict[str, Any]:
+    """Describe one disconnect with what held before it, as JSON values."""
+    before = drop.before
+    told = {
+        "episode": drop.number,
+        "at": format_time(ledger.timeline.to_wall(drop.dropped_at)),
+        "uncertain_seconds": round(drop.uncertain_seconds),
+        "kinds": list(drop.kinds),
+        "lines": drop.lines,
+        "left_the_bus": drop.gone,
+        "registers_answered": drop.answered,
+        "together_with": list(drop.together),
+        "lost_power": drop.power_lost,
+        "load_before": before.load,
+        "bytes_per_second_before": before.load_bytes_per_second,
+        "celsius_before": before.celsius,
+        "warning_celsius": before.warning_celsius,
+        "idle_states_on": before.idle_states,
+        "link_before": before.trained,
+        "link_errors_in_the_day_before": before.recent_errors,
+    }
+    if drop.returned_at is not None:
+        told["away_seconds"] = round(drop.returned_at - drop.dropped_at)
+    return {name: value for name, value in told.items() if value not in (None, [])}

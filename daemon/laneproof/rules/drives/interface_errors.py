@@ -1,0 +1,74 @@
+"""interface-errors: transfers between a SATA or SAS drive and its controller that failed."""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import WEEK, key_of, name_drive
+from laneproof.past.past import Past
+from laneproof.rules.cautions import OPEN_CASE
+from laneproof.rules.drives.sata_drives import find_awake, plain, tell_gap, tell_sign
+from laneproof.rules.example_box import SATA_BAY, sata_snapshot
+from laneproof.rules.example_past import grown_past
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+
+NAME = "interface-errors"
+_MORE_THAN_A_PLUG = 10
+"""A handful of checksum errors may date from one bad plug; judged only while the drive is young. Judgement."""
+_YOUNG_HOURS = 1000
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    for arrangement, occupant, drive in find_awake(build, snapshot):
+        count = drive.interface_errors
+        if isinstance(count, Unread):
+            yield tell_gap(NAME, arrangement, occupant, count)
+        if not isinstance(count, int) or not count:
+            continue
+        key = key_of("drive", name_drive(drive), "interface_errors")
+        lately = past.box.grown(key, within=WEEK, now=snapshot.taken_at)
+        hours = drive.power_on_hours
+        is_young = isinstance(hours, int) and hours < _YOUNG_HOURS
+        evidence = {"interface_errors": count, "last_week": lately, "power_on_hours": plain(hours)}
+        if lately:
+            said = [(f"{lately} transfers over its cable failed in the last 7 days", Severity.WARNING)]
+            yield tell_sign(INTERFACE_ERRORS, arrangement, occupant, said, evidence)
+        elif count >= _MORE_THAN_A_PLUG and is_young and past.box.watched(key, now=snapshot.taken_at) < WEEK:
+            said = [(f"{count} transfers over its cable failed in its {hours} powered hours", Severity.NOTICE)]
+            yield tell_sign(INTERFACE_ERRORS, arrangement, occupant, said, evidence)
+
+
+INTERFACE_ERRORS = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="The transfers between a SATA or SAS drive and its controller do not fail.",
+    why=(
+        "These are counted on the cable, not on the medium: each was noticed and repeated, so no data is harmed yet. "
+        "They point at cable, connector, backplane or power, and a drive replaced for them is replaced for nothing."
+    ),
+    look_next=(
+        "Shut the box down and reseat both ends of the cable; then try another cable. " + OPEN_CASE,
+        "See whether other drives on the same backplane, controller or power lead count them too.",
+        "The count never falls: what matters is that it no longer grows.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="none were counted", build=SATA_BAY, snapshot=sata_snapshot, expect=()),
+        Example(
+            says="an old drive has some of long ago",
+            build=SATA_BAY,
+            snapshot=lambda: sata_snapshot(interface_errors=12, power_on_hours=34000),
+            expect=(),
+        ),
+        Example(
+            says="three more this week",
+            build=SATA_BAY,
+            snapshot=lambda: sata_snapshot(interface_errors=15),
+            past=grown_past("drive", "GSsda", "interface_errors", by=3),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=("Attribute 199: makers agree on it (common practice, no source); SAS: phy error counts",),
+)

@@ -1,0 +1,86 @@
+"""How long what a drive has left lasts, for planning. It predicts no failure."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TypeGuard
+
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.wear import Remaining
+from laneproof.findings import Finding
+from laneproof.past.drives import Steps
+from laneproof.past.past import Past
+from laneproof.rules.sign_subjects import DAY, Watched, stood
+
+FEWEST_DAYS = 30.0
+_FEWEST_POINTS = 2
+"""A pace is taken from at least this long and this much: a rounded figure that just ticked over is none. Judgement."""
+_FEWEST_ROWS = 3  # as first read, and ticked over twice
+_WELL_ABOVE = 1.15
+"""What was said of a limit holds until the time left is this many times the limit. Judgement."""
+Clock = Callable[[int, int, float], Remaining | NotEnough]
+
+
+def project(steps: Steps, now: float, clock: Clock) -> Remaining | NotEnough:
+    """Project a figure that was kept where it changed.
+
+    The figure is a whole number, so it is exact only at the moments when it ticked over: the pace is taken from the
+    first of these to the last, and what has passed since the last is taken off, up to the next point. Taken up to now
+    instead, the time left would grow until the next point and then fall by as much. A point that is overdue slows the
+    pace.
+
+    Args:
+        steps: When, powered hours, value.
+        now: Ledger time.
+        clock: Takes the earlier value, the latest value and the days between.
+    """
+    if len(steps.rows) < _FEWEST_ROWS:
+        return NotEnough("it was never seen to move twice")
+    (at, _, first), (last_at, _, latest) = steps.rows[1], steps.rows[-1]
+    points, days = abs(latest - first), (last_at - at) / DAY
+    if days < FEWEST_DAYS or points < _FEWEST_POINTS:
+        return NotEnough("too little moved in too short a time")
+    days = max(days, (now - at) / DAY * points / (points + 1))
+    try:
+        left = clock(first, latest, days)
+    except ValueError as error:
+        return NotEnough(str(error))
+    if isinstance(left, NotEnough):
+        return left
+    passed = min((now - last_at) / DAY, days / points)
+    return replace(
+        left,
+        days=max(0.0, left.days - passed),
+        shortest_days=max(0.0, left.shortest_days - passed),
+        longest_days=max(0.0, left.longest_days - passed),
+    )
+
+
+def falls_short(left: Remaining | NotEnough, limit_days: float, *, stood_so: bool) -> TypeGuard[Remaining]:
+    """Whether the time left is below a limit; where that was said before, until it is well above.
+
+    The pace of every box goes up and down a little with its work.
+
+    Args:
+        left: The time left.
+        limit_days: The limit.
+        stood_so: Whether it was said after the pass before.
+    """
+    return isinstance(left, Remaining) and left.days < limit_days * (_WELL_ABOVE if stood_so else 1.0)
+
+
+def find_before(past: Past, place: Watched, rule: str) -> Finding | None:
+    """Give the same rule's word on the same drive after the pass before."""
+    before = stood(past, place.identify_drive(rule))
+    return before if before is not None and before.key == (place.serial or place.path) else None
+
+
+def describe_left(left: Remaining | NotEnough) -> dict[str, object]:
+    """Give the time left for the evidence."""
+    if isinstance(left, NotEnough):
+        return {"days_left": None}
+    longest = left.longest_days
+    return {
+        "days_left": round(left.days, 1),
+        "days_left_at_least": round(left.shortest_days, 1),
+        "days_left_at_most": round(longest, 1) if longest < 1e6 else None,  # noqa: PLR2004 (thousands of years)
+    }

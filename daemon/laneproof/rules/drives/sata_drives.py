@@ -1,0 +1,66 @@
+"""SATA and SAS drives that are awake, and how their rules say what they found.
+
+Their own verdict on their health is critical-warning's, and so is that nothing of them could be read. A drive that
+sleeps is not judged: it is not woken for a reading.
+"""
+
+from collections.abc import Iterator
+
+from laneproof.box.occupants import Occupant
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import SataDrive, Snapshot
+from laneproof_collectors.unread import Unread
+
+
+def find_awake(build: Build | None, snapshot: Snapshot) -> Iterator[tuple[Arrangement, Occupant, SataDrive]]:
+    """Give each SATA or SAS drive that is awake and could be read."""
+    arrangement = arrange(build, snapshot)
+    for occupant in arrangement.drives:
+        drive = occupant.drive
+        # What nothing can be read of is told by critical-warning, once.
+        if drive is not None and not drive.asleep and not isinstance(drive.healthy, Unread):
+            yield arrangement, occupant, drive
+
+
+def tell_sign(
+    rule: Rule,
+    arrangement: Arrangement,
+    occupant: Occupant,
+    said: list[tuple[str, Severity]],
+    evidence: dict[str, object],
+) -> Finding:
+    """Make a sign of a drive from what is to be said of it, each with its severity."""
+    label = arrangement.place_of(occupant)
+    name = f"{label} ({occupant.name})" if label else occupant.name
+    return Finding(
+        rule=rule.name,
+        kind=Kind.SIGN,
+        severity=max((severity for _, severity in said), key=lambda one: one.rank),
+        position=label,
+        subject=occupant.name,
+        key=key_of_drive(occupant),
+        summary=f"{name}: {'; '.join(text for text, _ in said)}",
+        evidence={key: plain(value) for key, value in evidence.items()},
+        next_steps=rule.look_next,
+    )
+
+
+def tell_gap(rule: str, arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Finding:
+    """Say what of a drive could not be read."""
+    label = arrangement.place_of(occupant)
+    about = f"{rule.replace('-', ' ')} of {label or occupant.name}"
+    return cannot_tell(rule, gap, about=about, key=key_of_drive(occupant), position=label)
+
+
+def plain(value: object) -> object:
+    """Give a value as JSON has it; what could not be read as its reason."""
+    return str(value) if isinstance(value, Unread) else value
+
+
+def key_of_drive(occupant: Occupant) -> str:
+    """Give what a drive is known by: its serial number, else its path."""
+    return occupant.serial if isinstance(occupant.serial, str) and occupant.serial else occupant.own_path

@@ -1,0 +1,82 @@
+"""sectors-failing: SATA and SAS drives, by the sectors that they lost."""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import WEEK, key_of, name_drive
+from laneproof.past.past import Past
+from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
+from laneproof.rules.drives.sata_drives import find_awake, tell_gap, tell_sign
+from laneproof.rules.example_box import SATA_BAY, sata_snapshot
+from laneproof.rules.example_past import grown_past
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+
+NAME = "sectors-failing"
+_KINDS = (
+    ("pending_sectors", "waiting to be reallocated (unreadable now)", Severity.WARNING),
+    ("uncorrectable_sectors", "that could not be corrected", Severity.WARNING),
+    ("reallocated_sectors", "reallocated", Severity.NOTICE),
+)
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    for arrangement, occupant, drive in find_awake(build, snapshot):
+        counts = {name: getattr(drive, name) for name, _, _ in _KINDS}
+        said = [
+            (f"{counts[name]} sectors {words}", severity) for name, words, severity in _KINDS if _is_some(counts[name])
+        ]
+        gap = next((count for count in counts.values() if isinstance(count, Unread)), None)
+        if said:
+            key = key_of("drive", name_drive(drive), "reallocated_sectors")
+            rose = past.box.grown(key, within=WEEK, now=snapshot.taken_at)
+            if rose:
+                said.append((f"{rose} of them reallocated in the last 7 days", Severity.WARNING))
+            yield tell_sign(SECTORS_FAILING, arrangement, occupant, said, {**counts, "reallocated_last_week": rose})
+        elif gap is not None:
+            yield tell_gap(NAME, arrangement, occupant, gap)
+
+
+def _is_some(count: object) -> bool:
+    return isinstance(count, int) and count > 0
+
+
+SECTORS_FAILING = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No SATA or SAS drive has sectors that it lost, or is about to lose.",
+    why=(
+        "A sector that waits for reallocation cannot be read now: what was in it is gone from this drive. A drive that "
+        "begins to lose sectors tends to go on; many live long with a few, so the count that grows is what matters."
+    ),
+    look_next=(
+        "Make sure that a good backup of this drive's data exists, and that its array is whole (array-degraded).",
+        "Let its array be checked when the box is quiet: that rewrites a sector that cannot be read.",
+        "Let the drive run its own long self-test, and order a spare; replace the drive if the count grows.",
+        DEGRADED_ARRAY,
+        OPEN_CASE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="no sector was lost", build=SATA_BAY, snapshot=sata_snapshot, expect=()),
+        Example(
+            says="eight sectors cannot be read",
+            build=SATA_BAY,
+            snapshot=lambda: sata_snapshot(pending_sectors=8),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="16 sectors were reallocated, all of them this week",
+            build=SATA_BAY,
+            snapshot=lambda: sata_snapshot(reallocated_sectors=16),
+            past=grown_past("drive", "GSsda", "reallocated_sectors", by=16),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=(
+        "Attributes 5, 197 and 198: makers agree on these (common practice, no source); SAS: grown defects",
+        "Pinheiro, Weber, Barroso: Failure Trends in a Large Disk Drive Population, FAST 2007 (from memory)",
+    ),
+)

@@ -1,0 +1,70 @@
+"""self-test-failed: the result of a SATA or SAS drive's last self-test."""
+
+import re
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
+from laneproof.rules.drives.sata_drives import find_awake, tell_gap, tell_sign
+from laneproof.rules.example_box import SATA_BAY, sata_snapshot
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+
+NAME = "self-test-failed"
+_TEST_RESULT = re.compile(r"[^:]*: (.*) at \S+ h")
+_TEST_FAULTS = re.compile(r"fail|fatal|damage", re.IGNORECASE)
+"""Words of the standard's results: read failure, electrical failure, servo/seek failure, fatal or unknown error,
+handling damage. Source: ACS-3, Self-test execution status; SPC-4, Self-test results (both from memory)."""
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    for arrangement, occupant, drive in find_awake(build, snapshot):
+        told = drive.last_self_test
+        if isinstance(told, Unread):
+            yield tell_gap(NAME, arrangement, occupant, told)
+        elif told is not None and has_failed(told):
+            said = [(f"its last self-test failed ({told})", Severity.CRITICAL)]
+            yield tell_sign(SELF_TEST_FAILED, arrangement, occupant, said, {"last_self_test": told})
+
+
+def has_failed(self_test: str) -> bool:
+    """Whether a self-test's result says that the drive failed it; one that was stopped says nothing.
+
+    Args:
+        self_test: ``Extended offline: Completed: read failure at 34001 h``.
+    """
+    match = _TEST_RESULT.fullmatch(self_test)
+    return _TEST_FAULTS.search(match[1] if match else self_test) is not None
+
+
+SELF_TEST_FAILED = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="The last self-test of each SATA or SAS drive did not fail.",
+    why="A drive that fails its own test has found, by itself and without any cable, something that it cannot do.",
+    look_next=(
+        "Make sure that a good backup of this drive's data exists, now.",
+        "Read failure: see sectors-failing, and let its array be checked. Any other failure: replace the drive.",
+        DEGRADED_ARRAY,
+        OPEN_CASE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="the last test completed without error",
+            build=SATA_BAY,
+            snapshot=lambda: sata_snapshot(last_self_test="Short offline: Completed without error at 33000 h"),
+            expect=(),
+        ),
+        Example(
+            says="the last test met a sector that it could not read",
+            build=SATA_BAY,
+            snapshot=lambda: sata_snapshot(last_self_test="Extended offline: Completed: read failure at 34001 h"),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=("ACS-3 and SPC-4: results of self-tests (from memory)",),
+)

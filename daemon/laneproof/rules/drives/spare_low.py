@@ -1,0 +1,123 @@
+"""spare-low: spare blocks that run out."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from laneproof.declaration.build import Build
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.wear import WARN_DAYS, Remaining, by_spare, is_spare_low
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
+from laneproof.rules.drives.projection import describe_left, falls_short, find_before, project
+from laneproof.rules.example_box import RISER_1
+from laneproof.rules.example_past import health_past, health_snapshot, moving
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import Watched, make_sign, watched_drives
+from laneproof_collectors.snapshot import Snapshot
+
+NAME = "spare-low"
+_FULL_PERCENT = 100
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    for place in () if past.ledger is None else watched_drives(build, snapshot, past.ledger):
+        record = place.drive
+        if past.ledger is None or record is None or not record.spare.rows or record.spare_threshold is None:
+            continue
+        percent, threshold = record.spare.rows[-1][2], record.spare_threshold
+        if threshold == 0 and not any(row[2] for row in record.spare.rows):
+            yield _tell_no_spare_told(place)
+            continue
+        left = project(record.spare, past.ledger.now, lambda a, b, days, t=threshold: by_spare(a, b, t, days))  # type: ignore[misc]
+        if percent < _FULL_PERCENT and is_spare_low(percent, threshold):
+            yield _tell_spare(place, percent, threshold, left, Severity.WARNING)
+        elif falls_short(left, WARN_DAYS, stood_so=find_before(past, place, NAME) is not None):
+            yield _tell_spare(place, percent, threshold, left, Severity.NOTICE)
+
+
+def _tell_spare(
+    place: Watched, percent: int, threshold: int, left: Remaining | NotEnough, severity: Severity
+) -> Finding:
+    ahead = f"; at the pace seen, {left.days:.0f} days are left" if isinstance(left, Remaining) else ""
+    is_near = severity is Severity.WARNING
+    return make_sign(
+        NAME,
+        place,
+        severity=severity,
+        summary=f"{place.name} ({place.device}) has {percent} % spare, its own threshold is {threshold} %{ahead}",
+        observed="spare near its threshold" if is_near else "spare runs out within a year",
+        evidence={
+            "available_spare_percent": percent,
+            "available_spare_threshold_percent": threshold,
+            **describe_left(left),
+        },
+        next_steps=SPARE_LOW.look_next,
+        follows_drive=True,
+    )
+
+
+def _tell_no_spare_told(place: Watched) -> Finding:
+    """Tell of a drive that fills neither field, as emulated ones do: nothing is known of its spare."""
+    said = "it tells 0 % spare with a threshold of 0 %, as a drive does that fills neither field"
+    sign = make_sign(
+        NAME,
+        place,
+        severity=Severity.NOTICE,
+        summary=f"the spare of {place.name} ({place.device}) could not be verified: {said}",
+        observed="spare not told",
+        evidence={"available_spare_percent": 0, "available_spare_threshold_percent": 0},
+        next_steps=SPARE_LOW.look_next,
+        follows_drive=True,
+    )
+    return replace(sign, kind=Kind.UNVERIFIED)
+
+
+SPARE_LOW = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="Each drive's spare blocks keep well above its own threshold.",
+    why=(
+        "A drive replaces worn blocks by spare ones; when these run out it turns unreliable or read-only. The drive's "
+        "own threshold counts: within five points of it is worth a page, a pace that reaches it within a year a note. "
+        "The sign clears only with another drive."
+    ),
+    look_next=(
+        "Order a replacement, and see that the backup can be read.",
+        "Watch media-errors-rising of the same drive.",
+        DEGRADED_ARRAY,
+        OPEN_CASE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="full spare",
+            build=RISER_1,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{}] * 3),
+            expect=(),
+        ),
+        Example(
+            says="14 % left, the threshold is 10 %",
+            build=RISER_1,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{"available_spare_percent": 14}]),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="0 % left of a threshold of 0 %: neither field is filled",
+            build=RISER_1,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{"available_spare_percent": 0, "available_spare_threshold_percent": 0}]),
+            expect=(Kind.UNVERIFIED,),
+        ),
+        Example(
+            says="lost 20 points in 60 days",
+            build=RISER_1,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past(moving(100, 80, 60, "available_spare_percent"), looks_a_day=1),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=("NVM Express Base Specification 2.0, 5.16.1.3: Available Spare, Available Spare Threshold",),
+)

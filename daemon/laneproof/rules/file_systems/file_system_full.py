@@ -1,0 +1,90 @@
+"""file-system-full: whether the archive can take what comes."""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.declaration.units import format_bytes
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.example_box import ARCHIVE, mounted_snapshot
+from laneproof.rules.file_systems.mounts import ALWAYS_FULL, find_mounted, find_plans, tidy
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import MountedFileSystem, Snapshot
+from laneproof_collectors.unread import Unread
+
+NAME = "file-system-full"
+_FULL_ABOVE, _CRITICAL_ABOVE = 0.90, 0.98
+"""Copy-on-write file systems slow down and fragment from about nine tenths on. Common practice, no source."""
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    plans = find_plans(build)
+    for one in find_mounted(snapshot):
+        plan = plans.get(tidy(one.mount))
+        limit = plan.full_above if plan else None
+        if one.kind in ALWAYS_FULL or (limit is None and one.read_only is True):
+            continue  # nothing is written to it
+        share = one.used_share
+        if isinstance(share, Unread):
+            yield cannot_tell(NAME, share, about=f"how full {one.mount} is", key=one.mount)
+        elif share is not None and share > (_FULL_ABOVE if limit is None else limit):
+            yield _tell_full(one, share, limit)
+
+
+def _tell_full(one: MountedFileSystem, share: float, limit: float | None) -> Finding:
+    left = one.available_bytes if isinstance(one.available_bytes, int) else None
+    room = "" if left is None else f", {format_bytes(left)} left"
+    declared = "" if limit is None else f"; declared {limit:.0%} at most"
+    severity = Severity.CRITICAL if share > _CRITICAL_ABOVE else Severity.NOTICE if limit is None else Severity.WARNING
+    return Finding(
+        rule=NAME,
+        kind=Kind.SIGN,
+        severity=severity,
+        subject=one.mount,
+        key=one.mount,
+        summary=f"file system {one.mount} is {share:.0%} full{room}{declared}",
+        declared=None if limit is None else f"at most {limit:.0%}",
+        observed="nothing left to speak of" if severity is Severity.CRITICAL else "fuller",
+        evidence={
+            "device": one.device,
+            "kind": one.kind,
+            "used_share": round(share, 4),
+            "available_bytes": left,
+            "size_bytes": one.size_bytes if isinstance(one.size_bytes, int) else None,
+        },
+        next_steps=FILE_SYSTEM_FULL.look_next,
+    )
+
+
+FILE_SYSTEM_FULL = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No file system is fuller than declared, or than nine tenths where nothing is declared.",
+    why=(
+        "A recording that finds no room is lost, and file systems that copy on write slow down, or cannot even delete, "
+        "long before the last block is used."
+    ),
+    look_next=(
+        "See what grew ('du -x --max-depth=2'), snapshots included: they hold what was deleted.",
+        "Move what is archived elsewhere and verified there; delete nothing of which this is the only copy.",
+        "For btrfs and ZFS leave a tenth free at least.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="40 % are used", build=ARCHIVE, snapshot=mounted_snapshot, expect=()),
+        Example(
+            says="85 % are used, 80 % are declared",
+            build=ARCHIVE,
+            snapshot=lambda: mounted_snapshot(used=0.85),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="95 % are used, and nothing is declared",
+            build=None,
+            snapshot=lambda: mounted_snapshot(used=0.95),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=("statvfs(3), as psutil and df reckon it", "Nine tenths: common practice, no source"),
+)

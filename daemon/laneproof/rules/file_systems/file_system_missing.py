@@ -1,0 +1,65 @@
+"""file-system-missing: whether each declared file system is mounted."""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.example_box import ARCHIVE, Box, mounted_snapshot
+from laneproof.rules.file_systems.mounts import find_plans, tidy
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+
+NAME = "file-system-missing"
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    plans = find_plans(build)
+    if isinstance(snapshot.file_systems, Unread):
+        for mount in plans:
+            yield cannot_tell(NAME, snapshot.file_systems, about=f"file system {mount}", key=mount)
+        return
+    there = {tidy(one.mount) for one in snapshot.file_systems}
+    for mount in plans:
+        if mount not in there:
+            yield Finding(
+                rule=NAME,
+                kind=Kind.DIFFERS,
+                severity=Severity.CRITICAL,
+                subject=mount,
+                key=mount,
+                summary=f"file system {mount} is declared, and none of the box's disks is mounted there",
+                declared="mounted",
+                observed="not mounted",
+                evidence={"mounted": sorted(there)},
+                next_steps=FILE_SYSTEM_MISSING.look_next,
+            )
+
+
+FILE_SYSTEM_MISSING = Rule(
+    name=NAME,
+    kind=Kind.DIFFERS,
+    statement="Each declared file system is mounted, from the box's own disks.",
+    why=(
+        "Where an archive is not mounted, what is written for it lands in the folder beneath, on the system's own "
+        "drive: it fills that one, is seen by nobody, and is hidden when the archive comes back."
+    ),
+    look_next=(
+        "Stop what writes there before anything else.",
+        "See why it is not mounted: its array (array-degraded, array-differs), 'systemctl status', the kernel's log.",
+        "Look beneath the mount point for what was written meanwhile, before it is mounted over.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="it is mounted", build=ARCHIVE, snapshot=mounted_snapshot, expect=()),
+        Example(
+            says="nothing is mounted there",
+            build=ARCHIVE,
+            snapshot=lambda: Box().snapshot(),
+            expect=(Kind.DIFFERS,),
+        ),
+    ),
+    sources=("proc_pid_mountinfo(5)",),
+)

@@ -1,0 +1,86 @@
+"""file-system-read-only: file systems that turned read-only."""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import mount_key
+from laneproof.past.past import Past
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.example_box import mounted_snapshot
+from laneproof.rules.file_systems.mounts import ALWAYS_FULL, find_mounted, find_plans, tidy
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import MountedFileSystem, Snapshot
+from laneproof_collectors.unread import Reason, Unread
+
+NAME = "file-system-read-only"
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    plans = find_plans(build)
+    for one in find_mounted(snapshot):
+        plan = plans.get(tidy(one.mount))
+        if (plan and plan.read_only) or one.kind in ALWAYS_FULL:
+            continue
+        if isinstance(one.read_only, Unread):
+            yield cannot_tell(NAME, one.read_only, about=f"whether {one.mount} can be written", key=one.mount)
+        elif one.read_only and one.declared_read_only is not True:
+            boot = past.box.writable.get(mount_key(one.device, one.mount))
+            was_writable = boot is not None and boot == snapshot.boot_id
+            if one.declared_read_only is False or was_writable or (plan is not None and plan.read_only is False):
+                yield _tell_read_only(one, was_writable=was_writable)
+            else:
+                why = "it is read-only now; whether it was mounted so on purpose cannot be seen from a sandbox"
+                gap = Unread(f"how {one.mount} was mounted", why, Reason.DENIED)
+                steps = ("If it is meant so, declare it: [[file_system]] with read_only = true.",)
+                about = f"whether {one.mount} can be written"
+                yield cannot_tell(NAME, gap, about=about, key=one.mount, next_steps=steps)
+
+
+def _tell_read_only(one: MountedFileSystem, *, was_writable: bool) -> Finding:
+    before = "could be written earlier in this boot" if was_writable else "was not mounted so"
+    return Finding(
+        rule=NAME,
+        kind=Kind.SIGN,
+        severity=Severity.CRITICAL,
+        subject=one.mount,
+        key=one.mount,
+        summary=f"file system {one.mount} ({one.kind} on {one.device}) turned read-only: it {before}",
+        declared="writable",
+        observed="read-only",
+        evidence={"device": one.device, "kind": one.kind, "was_writable_in_this_boot": was_writable},
+        next_steps=FILE_SYSTEM_READ_ONLY.look_next,
+    )
+
+
+FILE_SYSTEM_READ_ONLY = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No file system turned read-only by itself.",
+    why=(
+        "A file system turns read-only when it can no longer trust what is below it. Recordings stop at that moment, "
+        "while everything that only reads goes on as if nothing had happened."
+    ),
+    look_next=(
+        "Read the kernel's log for the first error before it; look at the findings of its drive, link and array.",
+        "Do not remount it writable: first make sure that a good backup exists, and that drive and link are sound.",
+        "Check it unmounted, with the file system's own tool and by its manual; a forced repair can lose more.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="it can be written", build=None, snapshot=mounted_snapshot, expect=()),
+        Example(
+            says="it was mounted read-only on purpose",
+            build=None,
+            snapshot=lambda: mounted_snapshot(read_only=True, declared_read_only=True),
+            expect=(),
+        ),
+        Example(
+            says="its own super block turned read-only, its mount did not ask for it",
+            build=None,
+            snapshot=lambda: mounted_snapshot(read_only=True),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=("proc_pid_mountinfo(5): the mount's options and the super block's", "mount(8): errors=remount-ro"),
+)

@@ -1,0 +1,134 @@
+"""fan-stopped: fans that stand still.
+
+Board connectors with nothing on them read 0 turns, so a fan is missed only where it is declared or was seen turning.
+"""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredFan
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import BoxRecord, name_fans
+from laneproof.past.past import Past
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.cautions import OPEN_CASE
+from laneproof.rules.example_box import A_MORNING, Box
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Fan, Snapshot, Thermal
+from laneproof_collectors.unread import Reason, Unread
+
+NAME = "fan-stopped"
+_STOPS_BY_PLAN = ("amdgpu", "nouveau", "radeon", "xe")  # graphics cards rest their fans while they are cool
+_FAN_ALARM = "its chip raises an alarm"
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    plans = build.fan if build else ()
+    if isinstance(snapshot.thermal, Unread):
+        for plan in plans:
+            yield cannot_tell(NAME, snapshot.thermal, about=f"fan {_key(plan)}", key=_key(plan))
+        return
+    fans = list(name_fans(snapshot.thermal.fans))
+    judged: set[str] = set()
+    for plan in plans:
+        mine = [(name, fan) for name, fan in fans if fan.label == plan.label and plan.chip in (None, fan.chip)]
+        judged.update(name for name, _ in mine)
+        yield from _judge_declared(plan, mine)
+    for name, fan in fans:
+        if name not in judged and fan.rpm == 0 and name in past.box.turning and fan.chip not in _STOPS_BY_PLAN:
+            yield _tell_stopped(name, fan, "stands still, and was seen turning before", Severity.WARNING, declared=None)
+
+
+def _judge_declared(plan: DeclaredFan, mine: list[tuple[str, Fan]]) -> Iterator[Finding]:
+    if not mine:
+        why = "no chip shows a fan of that name; its driver may not be loaded"
+        gap = Unread(f"fan {_key(plan)}", why, Reason.ABSENT)
+        steps = ("See which fans the chips show ('grep . /sys/class/hwmon/*/fan*_label'), and the board's own setup.",)
+        yield cannot_tell(NAME, gap, about=f"fan {_key(plan)}", key=_key(plan), next_steps=steps)
+        return
+    for name, fan in mine:
+        least = plan.minimum_rpm
+        declared = f"at least {least} rpm" if least else "turning"
+        if isinstance(fan.rpm, Unread):
+            yield cannot_tell(NAME, fan.rpm, about=f"fan {name}", key=name)
+        elif fan.rpm == 0:
+            yield _tell_stopped(name, fan, "stands still", Severity.CRITICAL, declared=declared)
+        elif least is not None and fan.rpm < least:
+            yield _tell_stopped(name, fan, f"turns at {fan.rpm} rpm only", Severity.WARNING, declared=declared)
+        elif least is None and fan.alarm is True:
+            yield _tell_stopped(name, fan, _FAN_ALARM, Severity.WARNING, declared=declared)
+
+
+def _key(plan: DeclaredFan) -> str:
+    return f"{plan.chip} {plan.label}" if plan.chip else plan.label
+
+
+def _tell_stopped(name: str, fan: Fan, words: str, severity: Severity, *, declared: str | None) -> Finding:
+    return Finding(
+        rule=NAME,
+        kind=Kind.SIGN,
+        severity=severity,
+        subject=name,
+        key=name,
+        summary=f"fan {name}: {words}" + (f"; declared {declared}" if declared else ""),
+        declared=declared,
+        observed="too slow" if isinstance(fan.rpm, int) and fan.rpm else "stopped",
+        evidence={
+            "rpm": fan.rpm if isinstance(fan.rpm, int) else None,
+            "chip_minimum_rpm": fan.minimum_rpm if isinstance(fan.minimum_rpm, int) else None,
+            "alarm": fan.alarm if isinstance(fan.alarm, bool) else None,
+        },
+        next_steps=FAN_STOPPED.look_next,
+    )
+
+
+_BUILD = """
+fan = [{ label = "fan2", minimum_rpm = 500 }]
+"""
+
+
+def _fans(*rpm: int) -> Snapshot:
+    fans = tuple(
+        Fan(chip="board", label=f"fan{number}", rpm=one, minimum_rpm=None, alarm=None)
+        for number, one in enumerate(rpm, start=1)
+    )
+    return Box().with_group(thermal=Thermal(fans=fans)).snapshot()
+
+
+FAN_STOPPED = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="Every declared fan turns, and none that turned before stands still.",
+    why=(
+        "A fan fails without a word, and drives without air throttle or die within the hour. A connector with nothing "
+        "on it looks the same as a fan that stopped, so declare the fans that matter."
+    ),
+    look_next=(
+        "Look at the temperatures of the drives in its air (overheating), and lower the load until it turns again.",
+        "Look whether it is blocked or unplugged, and how the firmware controls it. Keep fingers off. " + OPEN_CASE,
+        "If the board rests this fan by plan while it is cool, say so: leave it out of the declaration.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="the declared fan turns; a connector with nothing on it reads 0",
+            build=_BUILD,
+            snapshot=lambda: _fans(0, 900),
+            expect=(),
+        ),
+        Example(
+            says="the declared fan stands still",
+            build=_BUILD,
+            snapshot=lambda: _fans(800, 0),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="a fan that nobody declared turned an hour ago and stands still now",
+            build=None,
+            snapshot=lambda: _fans(0),
+            past=Past(box=BoxRecord(turning={"board fan1": A_MORNING - 3600.0})),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=("Linux Documentation/hwmon/sysfs-interface.rst: fan*_input, fan*_min, fan*_alarm",),
+)

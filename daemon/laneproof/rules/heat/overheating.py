@@ -1,0 +1,81 @@
+"""overheating: drives, board and processor, each by its own limits."""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind
+from laneproof.past.past import Past
+from laneproof.rules.example_box import RISER_1, Box
+from laneproof.rules.example_past import health_past, health_snapshot
+from laneproof.rules.heat.drive_heat import DRIVE_STEPS, HEAT_NAME, judge_drive
+from laneproof.rules.heat.own_limits import judge_box_heat
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import watched_drives
+from laneproof_collectors.snapshot import Snapshot, TemperatureReading, Thermal
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    ledger = past.ledger
+    for place in () if ledger is None else watched_drives(build, snapshot, ledger):
+        if ledger is not None and place.drive is not None:
+            finding = judge_drive(past, ledger, place, place.drive)
+            if finding is not None:
+                yield finding
+    yield from judge_box_heat(build, snapshot, past)
+
+
+def _board(celsius: float) -> Snapshot:
+    reading = TemperatureReading(label="VRM", celsius=celsius, maximum_celsius=None, critical_celsius=95.0)
+    return Box().with_group(thermal=Thermal(temperatures=(("board", reading),))).snapshot()
+
+
+OVERHEATING = Rule(
+    name=HEAT_NAME,
+    kind=Kind.SIGN,
+    statement="Each drive keeps well below its own warning temperature, and board and processor below their limits.",
+    why=(
+        "There is no temperature that is too hot for all drives: sensors sit in different places, and each drive "
+        "states its own limits. Counted are its own minutes above them, and how far it keeps below in 95 of 100 hours. "
+        "Where its log cannot be read, the kernel's thermometer of it stands in: an hour counts by the share of its "
+        "readings that were above, and two readings at the critical threshold for a minute there. "
+        "For a drive that never counted a minute, hours stand in whose mean is above its threshold. "
+        "Above a limit of the drive's own, heat is decided as the cause of this sign; what makes the drive drop is "
+        "weighed by itself. "
+        "Some minutes a year on a box without fans are a note; an hour in a week, on two days, is worth a page, and "
+        "so is any minute above the critical threshold. The sign clears after a week without."
+    ),
+    look_next=DRIVE_STEPS,
+    judge=_judge,
+    examples=(
+        Example(
+            says="38 °C, its threshold is 80 °C",
+            build=RISER_1,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{}] * 8),
+            expect=(),
+        ),
+        Example(
+            says="20 more minutes above its threshold each day",
+            build=RISER_1,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{"warning_temperature_minutes": 20 * day} for day in range(8)]),
+            expect=(Kind.SIGN,),
+        ),
+        Example(
+            says="always 78 °C",
+            build=RISER_1,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{"composite_temperature_celsius": 78.0}] * 8),
+            expect=(Kind.SIGN,),
+        ),
+        Example(says="the board is well below its limit", build=None, snapshot=lambda: _board(60.0), expect=()),
+        Example(says="the board is at its own limit", build=None, snapshot=lambda: _board(96.0), expect=(Kind.SIGN,)),
+    ),
+    sources=(
+        "Linux Documentation/hwmon/sysfs-interface.rst: temp*_max, temp*_crit; x86 thermal_throttle counters",
+        "ACS-3, SCT Temperature History; SCSI Temperature log page: a drive's own limits (from memory)",
+        "Linux drivers/nvme/host/hwmon.c: temp1_input, temp1_max, temp1_crit, temp1_alarm",
+        "NVM Express Base Specification 2.0: WCTEMP, CCTEMP, Warning and Critical Composite Temperature Time",
+        "What is many: judgement",
+    ),
+)

@@ -1,0 +1,153 @@
+"""Board, processor and SATA drives, held to their own limits: the part of overheating that is not the NVMe drives'.
+
+There is no fixed limit: each part is held to its own (hwmon's maximum and critical values, a drive's recommended and
+highest temperature), and what tells no limit is not judged. Board connectors with nothing on them tell odd
+temperatures: a reading that no part survives is taken for a sensor that is not there.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from laneproof.box.placement import arrange
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import DAY, key_of
+from laneproof.past.past import Past
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.cautions import OPEN_CASE
+from laneproof_collectors.snapshot import Snapshot, Thermal
+from laneproof_collectors.unread import Unread
+
+OVERHEATING = "overheating"
+CLOSE_CELSIUS = 5.0
+"""Less than this below a part's own limit is worth a note. Judgement."""
+_SURVIVABLE = (-40.0, 120.0)  # beyond it a board's sensor is not connected: such read -128, 127 or 255 (no source)
+_SENSIBLE_LIMITS = (30.0, 120.0)  # limits that nobody set read 0, or the largest number of their register (no source)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Part:
+    """One part with a thermometer."""
+
+    name: str
+    key: str
+    position: str | None
+    celsius: float | Unread
+    high: float | None  # above it the part is hotter than meant
+    highest: float | None  # from here on it is at risk, or protects itself
+    runs_close: bool = False  # by design close to its limit under load: a processor
+
+
+def judge_box_heat(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    """Hold board, processor and SATA drives to their own limits.
+
+    Args:
+        build: The declaration, None where there is none.
+        snapshot: The facts.
+        past: What is known of earlier passes.
+
+    Yields:
+        Findings of the rule ``overheating``; those of NVMe drives are another module's.
+    """
+    for part in (*_board_parts(snapshot.thermal), *_drive_parts(build, snapshot)):
+        yield from _judge_part(part)
+    yield from _judge_throttling(snapshot, past)
+
+
+def _board_parts(thermal: Thermal | Unread) -> Iterator[_Part]:
+    seen: dict[str, int] = {}
+    for chip, reading in () if isinstance(thermal, Unread) else thermal.temperatures:
+        name = f"{chip} {reading.label}"
+        seen[name] = seen.get(name, 0) + 1
+        name += f" #{seen[name]}" if seen[name] > 1 else ""
+        high, highest = _limit(reading.maximum_celsius), _limit(reading.critical_celsius)
+        yield _Part(
+            name=name, key=name, position=None, celsius=reading.celsius, high=high, highest=highest, runs_close=True
+        )
+
+
+def _limit(value: float | Unread | None) -> float | None:
+    low, high = _SENSIBLE_LIMITS
+    return value if isinstance(value, int | float) and low <= value <= high else None
+
+
+def _drive_parts(build: Build | None, snapshot: Snapshot) -> Iterator[_Part]:
+    arrangement = arrange(build, snapshot)
+    for occupant in arrangement.drives:
+        drive = occupant.drive
+        if drive is None or drive.asleep or drive.temperature_celsius is None or isinstance(drive.healthy, Unread):
+            continue
+        label = arrangement.place_of(occupant)
+        yield _Part(
+            name=f"{label} ({drive.name})" if label else drive.name,
+            key=drive.serial if isinstance(drive.serial, str) else occupant.own_path,
+            position=label,
+            celsius=drive.temperature_celsius,
+            high=drive.recommended_celsius,
+            highest=drive.most_celsius,
+        )
+
+
+def _judge_part(part: _Part) -> Iterator[Finding]:
+    limits = [one for one in (part.high, part.highest) if one is not None]
+    if not limits:
+        return
+    if isinstance(part.celsius, Unread):
+        yield cannot_tell(
+            OVERHEATING, part.celsius, about=f"the heat of {part.name}", key=part.key, position=part.position
+        )
+        return
+    coldest, hottest = _SURVIVABLE
+    if not coldest < part.celsius < hottest:
+        return  # a sensor that is not connected, see above
+    if part.highest is not None and part.celsius >= part.highest:
+        yield _tell_hot(part, part.celsius, part.highest, "is at or beyond its limit", Severity.CRITICAL)
+    elif part.high is not None and part.celsius > part.high and not (part.runs_close and part.highest is not None):
+        yield _tell_hot(part, part.celsius, part.high, "is above what it is meant for", Severity.WARNING)
+    elif min(limits) - part.celsius < CLOSE_CELSIUS and not part.runs_close:
+        yield _tell_hot(part, part.celsius, min(limits), "comes close to what it is meant for", Severity.NOTICE)
+
+
+def _tell_hot(part: _Part, celsius: float, limit: float, words: str, severity: Severity) -> Finding:
+    return Finding(
+        rule=OVERHEATING,
+        kind=Kind.SIGN,
+        severity=severity,
+        position=part.position,
+        subject=part.name,
+        key=part.key,
+        summary=f"{part.name} {words}: {celsius:.0f} °C, its own limit is {limit:.0f} °C",
+        observed=words,
+        evidence={
+            "celsius": celsius,
+            "headroom_celsius": round(limit - celsius, 1),
+            "maximum_celsius": part.high,
+            "critical_celsius": part.highest,
+        },
+        next_steps=HOT_NEXT,
+    )
+
+
+def _judge_throttling(snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    thermal = snapshot.thermal
+    for package, count in {} if isinstance(thermal, Unread) else thermal.throttle_counts.items():
+        lately = past.box.grown(key_of("processor", package, "throttled"), within=DAY, now=snapshot.taken_at)
+        if lately:
+            yield Finding(
+                rule=OVERHEATING,
+                kind=Kind.SIGN,
+                severity=Severity.NOTICE,
+                subject=f"processor {package}",
+                key=f"processor {package}",
+                summary=f"processor {package} slowed itself down for heat {lately} times in the last day",
+                observed="slows down for heat",
+                evidence={"throttled_last_day": lately, "throttled_since_start": count},
+                next_steps=HOT_NEXT,
+            )
+
+
+HOT_NEXT = (
+    "See that every fan turns (fan-stopped), that nothing blocks the air, and how warm the room is.",
+    "See that heat sinks are fitted and dust is gone. Parts stay hot for minutes after the power is off. " + OPEN_CASE,
+    "Compare with the limit that the part's maker states; what a sensor is called may not be what it measures.",
+)

@@ -1,0 +1,103 @@
+"""throttled: what heat does to a drive's pace."""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.evidence.heat import throttling
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.drives import DriveRecord
+from laneproof.past.ledger import Ledger
+from laneproof.past.past import Past
+from laneproof.rules.cautions import OPEN_CASE
+from laneproof.rules.example_box import RISER_1
+from laneproof.rules.example_past import health_past, health_snapshot
+from laneproof.rules.heat.drive_heat import WEEK, find_heat, find_throttles
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import HOUR, make_sign, say_times, watched_drives
+from laneproof_collectors.snapshot import Snapshot
+
+NAME = "throttled"
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    ledger = past.ledger
+    for place in () if ledger is None else watched_drives(build, snapshot, ledger):
+        record = place.drive
+        if ledger is None or record is None:
+            continue
+        since = ledger.now - WEEK
+        if find_heat(past, place) is not None:
+            continue  # told as overheating, which is the reason
+        times = sum(one.by for one in find_throttles(record, since))
+        if times:
+            said = f"slowed itself down for heat {say_times(times)} in the last week"
+        elif _is_shown_slow(ledger, record):
+            said = "is slow where it is hot, with as much written since its last idle minute"
+        else:
+            continue
+        yield make_sign(
+            NAME,
+            place,
+            severity=Severity.NOTICE,
+            summary=f"{place.name} ({place.device}) {said}",
+            observed="slower for heat",
+            evidence={
+                "transitions_in_a_week": times,
+                "celsius": record.celsius,
+                "warning_celsius": record.warning_celsius,
+                "windows_cache_full": list(record.load.full),
+                "windows_cache_fresh": list(record.load.fresh),
+            },
+            next_steps=THROTTLED.look_next,
+            follows_drive=True,
+        )
+
+
+def _is_shown_slow(ledger: Ledger, record: DriveRecord) -> bool:
+    if not any(record.load.full[:2]) and not any(record.load.fresh[:2]):
+        return False  # never hot
+
+    def ask() -> bool:
+        result = throttling(record.load.full, record.load.fresh)
+        return not isinstance(result, NotEnough) and result.shown()
+
+    return ledger.remember(("throttled", record.serial), int(ledger.now // (6 * HOUR)), ask)
+
+
+THROTTLED = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No drive slows itself down for heat.",
+    why=(
+        "A hot drive slows down to cool off, and one whose fast write cache is full slows down too: the two look "
+        "alike, since long writing does both. So only the drive's own count of thermal transitions is believed, or "
+        "windows compared among those with as much written before. The sign clears after a week without."
+    ),
+    look_next=(
+        "See to the air over the drive, as for overheating.",
+        "A drive that is slow after much writing and cool has a full cache: that is its nature.",
+        OPEN_CASE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="it slowed down before the first look, and not since",
+            build=RISER_1,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{"thermal_transitions_1": 1}] * 3),
+            expect=(),
+        ),
+        Example(
+            says="it slowed down twice since yesterday",
+            build=RISER_1,
+            snapshot=health_snapshot,
+            make_past=lambda: health_past([{}, {}, {"thermal_transitions_1": 2}]),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=(
+        "NVM Express Base Specification 2.0: Thermal Management Temperature Transition Count",
+        "N. Mantel, W. Haenszel (1959), for windows compared with the cache held fixed",
+    ),
+)

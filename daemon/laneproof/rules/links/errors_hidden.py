@@ -1,0 +1,74 @@
+"""errors-hidden: links whose errors were counted once and are not any more."""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.past.link_errors import EndState, LinkRecord
+from laneproof.past.past import Past
+from laneproof.rules.example_box import RISER_1
+from laneproof.rules.example_past import hiding_past, masked_snapshot, quiet_snapshot
+from laneproof.rules.links.reporting_words import STATE_WORDS, find_owner
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import Watched, make_sign, watched_links
+from laneproof_collectors.snapshot import Snapshot
+
+NAME = "errors-hidden"
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    ledger, owner = past.ledger, find_owner(snapshot)
+    if owner is not None and owner.value == "off":
+        return  # told for the whole box as not counted
+    for place, record in () if ledger is None else watched_links(build, snapshot, ledger):
+        if ledger is None:
+            continue
+        hidden = [(name, end) for name, end in _ends(record) if end.present and end.hidden_since is not None]
+        if hidden:
+            at = format_time(ledger.timeline.to_wall(min(end.hidden_since or 0.0 for _, end in hidden)))
+            yield _tell_hidden(place, hidden, at)
+
+
+def _ends(record: LinkRecord) -> tuple[tuple[str, EndState], ...]:
+    return ("the port", record.port), ("the device", record.far)
+
+
+def _tell_hidden(place: Watched, hidden: list[tuple[str, EndState]], at: str) -> Finding:
+    said = " and ".join(f"at {name} {STATE_WORDS[end.reporting]}" for name, end in hidden)
+    return make_sign(
+        NAME,
+        place,
+        severity=Severity.NOTICE,
+        summary=f"correctable errors of {place.name} were counted and are not any more, since {at}: {said}",
+        observed="errors no longer counted",
+        evidence={"since": at, "ends": {name: str(end.reporting) for name, end in hidden}},
+        next_steps=ERRORS_HIDDEN.look_next,
+    )
+
+
+ERRORS_HIDDEN = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="Errors that were counted are still counted.",
+    why=(
+        "Somebody who is bothered by error reports in the log can switch them off, and the errors go on. An end that "
+        "counted its errors and now masks or no longer reports them is told, whoever did it: an update of the "
+        "firmware, a word on the kernel's command line, a script. The sign clears when errors are counted again."
+    ),
+    look_next=(
+        "See what changed then: the kernel's command line, the board's firmware, a script that writes registers.",
+        "Switch reporting on again, and look at the errors instead.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="both ends count as before", build=RISER_1, snapshot=quiet_snapshot, expect=()),
+        Example(
+            says="the drive's end masks its receiver errors since yesterday",
+            build=RISER_1,
+            snapshot=masked_snapshot,
+            make_past=hiding_past,
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=("PCI Express Base Specification: Correctable Error Mask, Device Control",),
+)

@@ -1,0 +1,85 @@
+"""link-above-limit: links above the limit that their owner chose."""
+
+from collections.abc import Iterator, Sequence
+
+from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.placement import arrange
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.cautions import FIRMWARE_SETUP
+from laneproof.rules.example_box import declare_link, link_box
+from laneproof.rules.links.link_figures import RATE, SOURCES, WIDTH
+from laneproof.rules.links.link_subjects import Subject, find_subjects, gather_evidence
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Snapshot
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    for subject in find_subjects(build, arrange(build, snapshot)):
+        if subject.link is None or not subject.has_plan:
+            continue
+        above = [
+            (measure.write(most), measure.write(declared))
+            for measure in (RATE, WIDTH)
+            if (declared := measure.declared(subject)) is not None
+            and isinstance(most := measure.told(subject.link).most, float | int)
+            and most > declared
+        ]
+        if above:
+            yield _tell_above(subject, subject.link, above)
+
+
+def _tell_above(subject: Subject, link: LinkOfTwo, above: Sequence[tuple[str, str]]) -> Finding:
+    trained, declared = (" ".join(one) for one in zip(*above, strict=True))
+    position = subject.position
+    because = position.link.because if position and position.link else None
+    fragile = position is not None and any(part.kind in ("flexible-cable", "key-adapter") for part in position.through)
+    reason = f" (because {because})" if because else ""
+    return Finding(
+        rule="link-above-limit",
+        kind=Kind.DIFFERS,
+        severity=Severity.WARNING if because or fragile else Severity.NOTICE,
+        position=subject.label,
+        subject=link.address,
+        key=subject.path,
+        summary=f"{subject.name} trained at {trained}, above the declared limit of {declared}{reason}",
+        declared=declared,
+        observed=trained,
+        evidence={**gather_evidence(subject, link), "limit_because": because},
+        next_steps=LINK_ABOVE_LIMIT.look_next,
+    )
+
+
+LINK_ABOVE_LIMIT = Rule(
+    name="link-above-limit",
+    kind=Kind.DIFFERS,
+    statement="No link runs above the limit that its owner chose.",
+    why=(
+        "A limit was chosen for a reason: a long flexible cable or a key adapter that makes errors at a higher rate. "
+        "When a firmware update or reset takes the limit away, the link trains higher and the errors come back."
+    ),
+    look_next=(
+        "Look in the firmware setup whether the limit is still set; updates and resets take it away. " + FIRMWARE_SETUP,
+        (
+            "If the higher rate is meant now, correct the declaration; then watch signal-errors of this position for a "
+            "week."
+        ),
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="limited to generation 3, and running at generation 3",
+            build=declare_link(3, 4, "flexible-cable", "the ribbon makes errors at 16 GT/s"),
+            snapshot=lambda: link_box(target=3).snapshot(),
+            expect=(),
+        ),
+        Example(
+            says="limited to generation 3, and running at generation 4: the limit is gone",
+            build=declare_link(3, 4, "flexible-cable", "the ribbon makes errors at 16 GT/s"),
+            snapshot=lambda: link_box().snapshot(),
+            expect=(Kind.DIFFERS,),
+        ),
+    ),
+    sources=SOURCES,
+)

@@ -1,0 +1,96 @@
+"""link-beyond-hardware: declarations that ask for more than an end of the link can do."""
+
+from collections.abc import Iterator, Sequence
+
+from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.placement import arrange
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.cautions import FIRMWARE_SETUP
+from laneproof.rules.example_box import declare_link, link_box
+from laneproof.rules.links.link_figures import RATE, SOURCES, WIDTH, Measure, is_beyond, known_limits, tell_gap
+from laneproof.rules.links.link_subjects import Subject, find_subjects, gather_evidence
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    for subject in find_subjects(build, arrange(build, snapshot)):
+        link = subject.link
+        if link is None or not subject.has_plan:
+            continue
+        over = [measure for measure in (RATE, WIDTH) if is_beyond(measure, subject, link)]
+        if over:
+            yield _tell_beyond(subject, link, over)
+        elif gap := _find_open_limit(subject, link):
+            yield tell_gap("link-beyond-hardware", subject, gap)
+
+
+def _find_open_limit(subject: Subject, link: LinkOfTwo) -> Unread | None:
+    """Give the unread limit that leaves open why a link is below its plan; one that meets its plan proves itself."""
+    for measure in (RATE, WIDTH):
+        declared, trained, capable = measure.declared(subject), measure.told(link).value, measure.capable(link)
+        is_met = declared is None or (isinstance(trained, float | int) and trained >= declared)
+        if not is_met and isinstance(capable, Unread):
+            return capable
+    return None
+
+
+def _tell_beyond(subject: Subject, link: LinkOfTwo, over: Sequence[Measure]) -> Finding:
+    declared = " ".join(measure.write(measure.declared(subject) or 0) for measure in over)
+    limits = [(measure, known_limits(measure, link)) for measure in over]
+    observed = " ".join(measure.write(min(known.values())) for measure, known in limits)
+    told = "; ".join(
+        f"the {end} can do {measure.write(limit)}"
+        for measure, known in limits
+        for end, limit in known.items()
+        if limit < (measure.declared(subject) or 0)
+    )
+    return Finding(
+        rule="link-beyond-hardware",
+        kind=Kind.DIFFERS,
+        severity=Severity.NOTICE,
+        position=subject.label,
+        subject=link.address,
+        key=subject.path,
+        summary=f"{subject.name} is declared {declared}, but its ends allow {observed} at most: {told}",
+        declared=declared,
+        observed=observed,
+        evidence=gather_evidence(subject, link),
+        next_steps=LINK_BEYOND_HARDWARE.look_next,
+    )
+
+
+LINK_BEYOND_HARDWARE = Rule(
+    name="link-beyond-hardware",
+    kind=Kind.DIFFERS,
+    statement="No link is declared beyond what both its ends can do.",
+    why=(
+        "The declaration asks for more than one of the two ends can do, so the link can never meet it. Either a part "
+        "is not the one that was meant, a firmware setting holds the port down, or the declaration is wrong."
+    ),
+    look_next=(
+        "Compare both ends, told in the evidence, with the declaration: which part is not the one that was meant?",
+        "If the port is the lesser end, look in the firmware setup for its link speed and the slot's split. "
+        + FIRMWARE_SETUP,
+        "If both parts are as meant, correct the declaration: 'laneproof draft' prints what the machine can do.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="both ends can do what is declared",
+            build=declare_link(4, 4),
+            snapshot=lambda: link_box().snapshot(),
+            expect=(),
+        ),
+        Example(
+            says="a drive of generation 3 with two lanes in a position declared generation 4 with four",
+            build=declare_link(4, 4),
+            snapshot=lambda: link_box(drive=(3, 2)).snapshot(),
+            expect=(Kind.DIFFERS,),
+        ),
+    ),
+    sources=SOURCES,
+)

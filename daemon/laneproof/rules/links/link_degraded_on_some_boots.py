@@ -1,0 +1,144 @@
+"""link-degraded-on-some-boots: a link that does not always reach what it can."""
+
+from collections.abc import Iterator
+from functools import lru_cache
+
+from laneproof.box.links import rate_of
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredPosition
+from laneproof.evidence.counts import Bounds
+from laneproof.evidence.training import clean_boots_needed, short_boots
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.past.training import BootTraining, TrainingRecord
+from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
+from laneproof.rules.example_box import GENERATION_4
+from laneproof.rules.example_past import quiet_snapshot, training_past
+from laneproof.rules.links.trainings import TWICE, watched_trainings, write_training
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import DAY, Watched, make_sign, say_times
+from laneproof_collectors.snapshot import Snapshot
+
+NAME = "link-degraded-on-some-boots"
+_LOOK_BACK_SECONDS = 180 * DAY
+_CLEAN_BOOTS = 20
+"""So many good boots in a row clear the sign of a short one; to show that fewer than 5 % are short takes 59."""
+_FEWEST_BOOTS = 2
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    ledger = past.ledger
+    for place, record, position in () if ledger is None else watched_trainings(build, snapshot, ledger):
+        if ledger is None or len(record.boots) < _FEWEST_BOOTS:
+            continue
+        boots = [one for one in record.boots if ledger.now - one.at <= _LOOK_BACK_SECONDS]
+        short = [one for one in boots if is_short(one, record, position)]
+        if not short or not any(one not in short and one.boot > short[0].boot for one in boots):
+            continue  # never; or always since some boot, of which the link's own rules speak
+        clean = [one for one in boots if one.boot > short[-1].boot]
+        if len(clean) < _CLEAN_BOOTS:
+            yield _tell_boots(place, short, boots, position)
+
+
+def is_short(boot: BootTraining, record: TrainingRecord, position: DeclaredPosition | None) -> bool:
+    """Whether a link came up below what it should in one boot; a limit that was set is no shortness.
+
+    Args:
+        boot: The boot.
+        record: The link's other boots.
+        position: Its declaration, None where there is none.
+    """
+    if boot.missing:
+        return True
+    gt_s, lanes = _expected(boot, record, position)
+    target = boot.target_gt_s
+    if target is not None and gt_s is not None and rate_of(1) < target < gt_s:
+        gt_s = target
+    return bool((gt_s is not None and boot.gt_s < gt_s) or (lanes is not None and boot.lanes < lanes))
+
+
+def _expected(
+    boot: BootTraining, record: TrainingRecord, position: DeclaredPosition | None
+) -> tuple[float | None, int | None]:
+    """Give what it should reach: its plan; else what both ends can do, or what it reached in other boots."""
+    plan = position.link if position else None
+    best_gt_s = max((one.gt_s for one in record.boots), default=0.0)
+    best_lanes = max((one.lanes for one in record.boots), default=0)
+    gt_s = min(boot.capable_gt_s or best_gt_s, best_gt_s)
+    lanes = min(boot.capable_lanes or best_lanes, best_lanes)
+    if plan is not None and plan.generation is not None:
+        gt_s = min(gt_s, rate_of(plan.generation))
+    if plan is not None and plan.lanes is not None:
+        lanes = min(lanes, plan.lanes)
+    return gt_s or None, lanes or None
+
+
+def _tell_boots(
+    place: Watched, short: list[BootTraining], boots: list[BootTraining], position: DeclaredPosition | None
+) -> Finding:
+    last = short[-1]
+    reached = "nothing there at all" if last.missing else write_training(last.gt_s, last.lanes)
+    usual = max((one for one in boots if one not in short), key=lambda one: (one.gt_s, one.lanes))
+    return make_sign(
+        NAME,
+        place,
+        severity=Severity.WARNING if len(short) >= TWICE else Severity.NOTICE,
+        summary=(
+            f"{place.name} came up short on {len(short)} of {say_times(len(boots), 'boot')}: "
+            f"last {reached}, else {write_training(usual.gt_s, usual.lanes)}"
+        ),
+        observed="comes up short on some boots",
+        evidence={
+            "short_boots": len(short),
+            "boots": len(boots),
+            "share_bounds": _bound_share(len(short), len(boots)),
+            "clean_boots_to_show_below_5_percent": clean_boots_needed(0.05),
+            "declared": position.link is not None if position else False,
+        },
+        next_steps=LINK_DEGRADED_ON_SOME_BOOTS.look_next,
+    )
+
+
+@lru_cache(maxsize=256)
+def _bound_share(short: int, boots: int) -> tuple[float, float] | None:
+    share = short_boots(short, boots)
+    return (round(share.lower, 4), round(share.upper, 4)) if isinstance(share, Bounds) else None
+
+
+LINK_DEGRADED_ON_SOME_BOOTS = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="Each link comes up whole on every boot.",
+    why=(
+        "A link that trains short, or not at all, on one boot in ten is marginal on the other nine. It shows only over "
+        "several boots, with the same drive and the same parts between. A limit set by the firmware is none of it. The "
+        "sign clears after twenty good boots, or half a year after the last short one."
+    ),
+    look_next=(
+        "With the power off, reseat drive, adapter and cable, and note how the next boots come up.",
+        "A link that needs a second try needs more margin: a shorter cable, or one generation less.",
+        OPEN_CASE,
+        DEGRADED_ARRAY,
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="nine good boots",
+            build=GENERATION_4,
+            snapshot=quiet_snapshot,
+            make_past=lambda: training_past((4,) * 9),
+            expect=(),
+        ),
+        Example(
+            says="two of nine boots came up at generation 1",
+            build=GENERATION_4,
+            snapshot=quiet_snapshot,
+            make_past=lambda: training_past((4, 4, 1, 4, 4, 4, 1, 4, 4)),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=(
+        "PCI Express Base Specification: Link Status, current link speed and negotiated link width (from memory)",
+        "L. Brown, T. Cai, A. DasGupta, Statistical Science 16 (2001): bounds of a share",
+    ),
+)

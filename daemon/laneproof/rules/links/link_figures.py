@@ -1,0 +1,239 @@
+"""A link's two figures, rate and width: how each is read, compared, explained and written.
+
+link-slow and link-narrow are always said when a link trained below its declaration, with why as far as the machine
+shows it; link-beyond-hardware is said besides where the declaration asks for more than an end can do. Positions that
+are empty, and a tree that could not be read at all, are other rules' matter.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from laneproof.box.link_ends import LinkOfTwo, Told
+from laneproof.box.links import describe_rate
+from laneproof.box.placement import arrange
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.causes import firmware_setting
+from laneproof.rules.cautions import DEGRADED_ARRAY, FIRMWARE_SETUP, LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.links.link_subjects import (
+    Reason,
+    Subject,
+    explain_rate,
+    explain_width,
+    find_rest,
+    find_subjects,
+    gather_evidence,
+)
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Reason as Gap
+from laneproof_collectors.unread import Unread
+
+SOURCES = (
+    "PCI Express Base Specification, Link Capabilities, Link Control 2 and Link Status (pci_regs.h, PCI_EXP_LNK*)",
+    "Linux Documentation/ABI/testing/sysfs-bus-pci and drivers/pci/probe.c (current_ and max_link_speed, _width)",
+    "drivers/pci/quirks.c, pcie_failed_link_retrain, since 6.5: the kernel holds a port at 2.5 GT/s",
+)
+REST_STEP = (
+    "Judge it again under load: read from the drive for a minute and audit once more. A resting link rises to its rate "
+    "as soon as it has work; a link at fault stays low. A sleeping device was not woken for this."
+)
+UNREAD_STEP = (
+    "Run the audit as the service does, or as root; where the kernel itself answers 'Unknown' (virtual machines, some "
+    "switch cards), nothing can verify this link."
+)
+STEP_BY_REASON = {
+    "device-limit": "Look at the device's data sheet: it may be a make with fewer lanes or an older generation.",
+    "port-limit": (
+        "Look in the board's manual what this socket is wired for, and in the firmware setup how its lanes are split "
+        "and which of them other sockets share."
+    ),
+    "target-speed": (
+        "Look in the firmware setup for the socket's link speed, and set it to automatic or to the rate you mean. "
+        "'laneproof explain link-slow' tells of the kernel's own limit at 2.5 GT/s; a cold start tries again."
+    ),
+    "wiring": "Look up for how many lanes the adapter or cable is made: a socket of key E gives one, of key B two.",
+}
+_CARE = (DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE)
+_SWAP = (
+    "Swap the drive with one of a position that runs as declared: if the fault stays with the position, the socket, "
+    "adapter or cable is suspect; if it goes with the drive, the drive is."
+)
+SLOW_STEPS = (
+    "Shut down, wait a minute and start cold, then audit again: a rate that comes and goes means a link at its limit.",
+    *_CARE,
+    "Reseat drive, adapter and cable, and look for dirt and strain.",
+    _SWAP,
+    "If a long cable cannot carry the rate, set a lower one in the firmware and declare it: steady beats fast.",
+    FIRMWARE_SETUP,
+)
+NARROW_STEPS = (
+    "Shut down, wait a minute and start cold, then audit again: lanes that come and go mean a contact at its limit.",
+    *_CARE,
+    "Reseat drive, adapter and cable, and look at the contacts for dirt and bent pins.",
+    _SWAP,
+    FIRMWARE_SETUP,
+)
+Figure = float | Unread | None
+
+
+def _write_lanes(lanes: float) -> str:
+    return f"x{lanes:g}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measure:
+    """One of a link's two figures, and how its rule reads, explains and writes it."""
+
+    rule: str
+    what: str
+    told: Callable[[LinkOfTwo], Told]
+    declared: Callable[[Subject], float | None]
+    capable: Callable[[LinkOfTwo], Figure]
+    explain: Callable[[Subject, LinkOfTwo, Snapshot, float, float], list[Reason]]
+    write: Callable[[float], str]
+    steps: tuple[str, ...]
+
+
+RATE = Measure(
+    rule="link-slow",
+    what="rate",
+    told=lambda link: link.trained_gt_s,
+    declared=lambda subject: subject.declared_gt_s,
+    capable=lambda link: link.capable_gt_s,
+    explain=lambda _subject, link, _snapshot, trained, wanted: explain_rate(link, trained, wanted),
+    write=describe_rate,
+    steps=SLOW_STEPS,
+)
+WIDTH = Measure(
+    rule="link-narrow",
+    what="width",
+    told=lambda link: link.trained_lanes,
+    declared=lambda subject: subject.declared_lanes,
+    capable=lambda link: link.capable_lanes,
+    explain=lambda subject, link, snapshot, trained, wanted: explain_width(
+        link, trained, wanted, position=subject.position, snapshot=snapshot
+    ),
+    write=_write_lanes,
+    steps=NARROW_STEPS,
+)
+
+
+def judge_below(measure: Measure, build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    """Find the links whose figure is below the declared one; without a declaration below what both ends can do."""
+    for subject in find_subjects(build, arrange(build, snapshot)):
+        link = subject.link
+        if link is None:
+            if measure.declared(subject) is not None:
+                yield tell_gap(measure.rule, subject, _no_link(subject))
+            continue
+        wanted = measure.declared(subject) if subject.has_plan else measure.capable(link)
+        trained = measure.told(link).value
+        gap = _find_gap(measure, subject, link, trained, wanted)
+        if gap is not None:
+            if not subject.is_shared:
+                yield tell_gap(measure.rule, subject, gap)
+        elif isinstance(trained, float | int) and isinstance(wanted, float | int) and trained < wanted:
+            reasons = measure.explain(subject, link, snapshot, trained, wanted)
+            is_drives_own = all(reason.code == "device-limit" for reason in reasons)
+            causes = () if is_drives_own else firmware_setting(link, snapshot, past)
+            yield replace(_tell_below(measure, subject, link, (trained, wanted), reasons), causes=causes)
+
+
+def _no_link(subject: Subject) -> Unread:
+    return Unread(f"the link of {subject.name}", "the device there shows no PCIe link", Gap.ABSENT)
+
+
+def _find_gap(measure: Measure, subject: Subject, link: LinkOfTwo, trained: Figure, wanted: Figure) -> Unread | None:
+    """Say what keeps a link from being judged: an unread figure, a link at rest, an end that cannot be seen."""
+    if wanted is None:
+        return None  # nothing to compare with
+    if trained is None:
+        return _no_link(subject) if subject.has_plan else None
+    if isinstance(trained, Unread):
+        # without a port above and without any reading there is most likely no link at all, as in a virtual machine
+        return trained if subject.has_plan or link.port is not None else None
+    if isinstance(wanted, Unread):
+        return wanted
+    return _find_doubt(measure, subject, link, trained, wanted) if trained < wanted else None
+
+
+def _find_doubt(measure: Measure, subject: Subject, link: LinkOfTwo, trained: float, wanted: float) -> Unread | None:
+    what = f"the {measure.what} of {subject.name}"
+    figures = f"{measure.write(trained)} against {measure.write(wanted)}"
+    if rest := find_rest(link):
+        return Unread(what, f"{rest}, so {figures} may be a link at rest", Gap.NOT_ASKED)
+    if not subject.has_plan and link.port is None:
+        return Unread(what, f"it trained at {figures} that the device can do, and no port above it shows", Gap.ABSENT)
+    return None
+
+
+def _tell_below(
+    measure: Measure, subject: Subject, link: LinkOfTwo, figures: tuple[float, float], reasons: Sequence[Reason]
+) -> Finding:
+    trained, wanted = figures
+    meant = f"declared {measure.write(wanted)}" if subject.has_plan else f"both ends can do {measure.write(wanted)}"
+    why = "; ".join(reason.text for reason in reasons)
+    steps = [STEP_BY_REASON.get(reason.code, measure.steps[0]) for reason in reasons]
+    beyond = subject.has_plan and is_beyond(measure, subject, link)
+    if beyond:
+        steps.insert(0, "See link-beyond-hardware of the same position: the declaration asks for more than fits.")
+    return Finding(
+        rule=measure.rule,
+        kind=Kind.DIFFERS,
+        severity=Severity.WARNING if subject.has_plan else Severity.NOTICE,
+        position=subject.label,
+        subject=link.address,
+        key=subject.path,
+        summary=f"{subject.name} trained at {measure.write(trained)}, {meant}: {why}",
+        declared=measure.write(wanted) if subject.has_plan else None,
+        observed=measure.write(trained),
+        evidence={
+            **gather_evidence(subject, link, reasons),
+            "reason": "link-beyond-hardware" if beyond else reasons[0].code,
+        },
+        next_steps=tuple(dict.fromkeys((*steps, *measure.steps))),
+    )
+
+
+def tell_gap(rule: str, subject: Subject, gap: Unread) -> Finding:
+    """Say why a link could not be judged."""
+    asleep = gap.reason is Gap.NOT_ASKED
+    return Finding(
+        rule=rule,
+        kind=Kind.UNVERIFIED,
+        severity=Severity.NOTICE,
+        position=subject.label,
+        subject=subject.address,
+        key=subject.path,
+        summary=f"{rule} of {subject.name} could not be verified: {gap.why if asleep else gap}",
+        declared=_write_plan(subject),
+        observed=None,
+        evidence={
+            **(gather_evidence(subject, subject.link) if subject.link else {"path": subject.path}),
+            "unread": str(gap),
+        },
+        next_steps=(REST_STEP if asleep else UNREAD_STEP,),
+    )
+
+
+def _write_plan(subject: Subject) -> str | None:
+    rate = describe_rate(subject.declared_gt_s) if subject.declared_gt_s is not None else None
+    lanes = _write_lanes(subject.declared_lanes) if subject.declared_lanes is not None else None
+    return " ".join(one for one in (rate, lanes) if one) or None
+
+
+def known_limits(measure: Measure, link: LinkOfTwo) -> dict[str, float]:
+    """Give what each end can do, for the ends that tell."""
+    ends = (
+        (("port", link.port_gt_s), ("device", link.device_gt_s))
+        if measure is RATE
+        else (("port", link.port_lanes), ("device", link.device_lanes))
+    )
+    return {name: told.value for name, told in ends if isinstance(told.value, float | int)}
+
+
+def is_beyond(measure: Measure, subject: Subject, link: LinkOfTwo) -> bool:
+    """Whether more is declared than one of the ends can do."""
+    declared = measure.declared(subject)
+    return declared is not None and any(limit < declared for limit in known_limits(measure, link).values())

@@ -1,0 +1,115 @@
+"""link-retrained-down: a link that does not keep what it trained at."""
+
+from collections.abc import Iterator
+
+from laneproof.box.links import rate_of
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredPosition
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.training import settled
+from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.past.ledger import Ledger
+from laneproof.past.past import Past
+from laneproof.past.training import Fall
+from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.example_box import GENERATION_4
+from laneproof.rules.example_past import quiet_snapshot, training_past
+from laneproof.rules.links.trainings import TWICE, watched_trainings, write_training
+from laneproof.rules.rule import Example, Rule
+from laneproof.rules.sign_subjects import DAY, Watched, make_sign
+from laneproof_collectors.snapshot import Snapshot
+
+NAME = "link-retrained-down"
+HOLD_SECONDS = 7 * DAY
+"""How long the sign of a fall stays after the link came back. Judgement."""
+_PASSING_SECONDS = 60.0
+"""What is back this soon, and was not seen low for long enough, was caught while it trained. Judgement."""
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    ledger = past.ledger
+    for place, record, position in () if ledger is None else watched_trainings(build, snapshot, ledger):
+        if ledger is None or not record.falls:
+            continue
+        recent = [one for one in record.falls if _counts(one, ledger) and not _is_planned(one, position)]
+        if len(recent) >= TWICE or any(not was_passing(one) for one in recent):
+            yield _tell_fall(ledger, place, recent)
+
+
+def _counts(fall: Fall, ledger: Ledger) -> bool:
+    is_down = fall.back_at is None and fall.boot == ledger.timeline.boots
+    return is_down or ledger.now - (fall.back_at or fall.at) <= HOLD_SECONDS
+
+
+def was_passing(fall: Fall) -> bool:
+    """Whether a link was only caught while it trained: back at once, before its state could be spoken of (T1)."""
+    is_back = fall.back_at is not None and fall.back_at - fall.at < _PASSING_SECONDS
+    return is_back and isinstance(settled(fall.readings), NotEnough)
+
+
+def _is_planned(fall: Fall, position: DeclaredPosition | None) -> bool:
+    plan = position.link if position else None
+    if plan is None or plan.generation is None or plan.lanes is None:
+        return False
+    return fall.to_gt_s >= rate_of(plan.generation) and fall.to_lanes >= plan.lanes
+
+
+def _tell_fall(ledger: Ledger, place: Watched, falls: list[Fall]) -> Finding:
+    last = falls[-1]
+    is_down = last.back_at is None and last.boot == ledger.timeline.boots
+    before, after = write_training(last.from_gt_s, last.from_lanes), write_training(last.to_gt_s, last.to_lanes)
+    when = format_time(ledger.timeline.to_wall(last.at))
+    now = "and is still there" if is_down else "and has come back since"
+    return make_sign(
+        NAME,
+        place,
+        severity=Severity.WARNING,
+        summary=f"{place.name} fell from {before} to {after} while running, at {when}, {now}",
+        observed="its link fell while running",
+        evidence={
+            "falls": len(falls),
+            "from": before,
+            "to": after,
+            "last_at": when,
+            "still_down": is_down,
+        },
+        next_steps=LINK_RETRAINED_DOWN.look_next,
+    )
+
+
+LINK_RETRAINED_DOWN = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No link falls to a lower rate or width while the machine runs.",
+    why=(
+        "A link that can no longer keep its rate trains again at a lower one, by itself and without a word in the "
+        "log. A link that rests (its device sleeps, or saves power by itself) is no case of it, nor is a limit that "
+        "somebody set; nor one that is back within a minute, before three looks a second apart agreed, unless it is "
+        "caught so twice. The sign clears a week after the link came back, by itself or with the next boot."
+    ),
+    look_next=(
+        "See whether the same link makes correctable errors (signal-errors).",
+        "With the power off, reseat drive, adapter and cable; try a shorter or shielded cable.",
+        OPEN_CASE,
+        LIVE_DRIVE,
+        DEGRADED_ARRAY,
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="as it came up",
+            build=GENERATION_4,
+            snapshot=quiet_snapshot,
+            make_past=lambda: training_past((4, 4, 4)),
+            expect=(),
+        ),
+        Example(
+            says="it came up at generation 4 and is now at 1",
+            build=GENERATION_4,
+            snapshot=quiet_snapshot,
+            make_past=lambda: training_past((4, 4, 1), restarts=False),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=("PCI Express Base Specification: Link Status, recovery and speed changes (from memory)",),
+)

@@ -1,0 +1,104 @@
+"""memory-errors: errors that the memory had.
+
+Counts are EDAC's, from 0 at each boot, and only where the kernel has a driver for the memory controller: no count is no
+proof.
+"""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import DAY, WEEK, key_of
+from laneproof.past.past import Past
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.cautions import OPEN_CASE
+from laneproof.rules.example_box import Box, make_memory
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import EdacController, Memory, Snapshot
+from laneproof_collectors.unread import Unread
+
+NAME = "memory-errors"
+_MANY_A_DAY = 10
+"""Corrected errors a day from which a module is worth replacing soon. Judgement: field studies find that most modules
+never have one, and that those which do have many (Schroeder, Pinheiro, Weber: DRAM Errors in the Wild, SIGMETRICS 2009;
+from memory)."""
+
+
+def _judge(_build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    if isinstance(snapshot.memory, Unread):
+        return  # memory-differs or reading-incomplete says so
+    for controller in snapshot.memory.edac:
+        yield from _judge_controller(controller, snapshot, past)
+
+
+def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    name = controller.name
+    for count in (controller.uncorrectable, controller.correctable):
+        if isinstance(count, Unread):
+            yield cannot_tell(NAME, count, about=f"errors of memory controller {name}", key=name)
+            return
+    corrected, uncorrected = _count(controller.correctable), _count(controller.uncorrectable)
+    if not corrected and not uncorrected:
+        return
+    now = snapshot.taken_at
+    lately = past.box.grown(key_of("memory", name, "correctable"), within=DAY, now=now)
+    week = past.box.grown(key_of("memory", name, "correctable"), within=WEEK, now=now)
+    days = max(snapshot.up_seconds / DAY, 1.0)
+    many = lately >= _MANY_A_DAY or corrected / days >= _MANY_A_DAY
+    severity = Severity.CRITICAL if uncorrected else Severity.WARNING if many else Severity.NOTICE
+    told = [f"{uncorrected} not corrected"] if uncorrected else []
+    told += [f"{corrected} corrected"] if corrected else []
+    recent = f"; {week} of them seen in the last 7 days" if week else ""
+    yield Finding(
+        rule=NAME,
+        kind=Kind.SIGN,
+        severity=severity,
+        subject=name,
+        key=name,
+        summary=f"memory controller {name} counted errors since the box was started: {', '.join(told)}{recent}",
+        observed="errors not corrected" if uncorrected else "corrected errors",
+        evidence={
+            "correctable": corrected,
+            "uncorrectable": uncorrected,
+            "correctable_last_day": lately,
+            "up_seconds": round(snapshot.up_seconds),
+        },
+        next_steps=MEMORY_ERRORS.look_next,
+    )
+
+
+def _count(value: int | Unread) -> int:
+    return value if isinstance(value, int) else 0
+
+
+def _counted(correctable: int, uncorrectable: int = 0) -> Snapshot:
+    edac = (EdacController(name="mc0", correctable=correctable, uncorrectable=uncorrectable),)
+    made = make_memory("32 GiB", "32 GiB", ecc=True)
+    memory = Memory(total_bytes=made.total_bytes, modules=made.modules, empty_sockets=0, error_correction=6, edac=edac)
+    return Box().with_group(memory=memory).snapshot()
+
+
+MEMORY_ERRORS = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No memory controller counted errors.",
+    why=(
+        "Everything an archive stores passes through memory, before any checksum of the file system. A corrected error "
+        "is no harm done, and a module that has some tends to have more; one that was not corrected may be in the data."
+    ),
+    look_next=(
+        "Not corrected: write as little as you can, and compare what was written lately with its source.",
+        "See which module it is (the kernel's log names it), and whether the rate or the profile was changed lately.",
+        "Test the memory over a night, then swap modules one at a time with the box off. " + OPEN_CASE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="no error was counted", build=None, snapshot=lambda: _counted(0), expect=()),
+        Example(says="one error was corrected", build=None, snapshot=lambda: _counted(1), expect=(Kind.SIGN,)),
+        Example(says="an error was not corrected", build=None, snapshot=lambda: _counted(3, 1), expect=(Kind.SIGN,)),
+    ),
+    sources=(
+        "Linux Documentation/admin-guide/ras.rst: ce_count, ue_count",
+        "Schroeder, Pinheiro, Weber: DRAM Errors in the Wild, SIGMETRICS 2009 (from memory)",
+    ),
+)

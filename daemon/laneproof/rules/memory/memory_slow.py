@@ -1,0 +1,171 @@
+"""memory-slow: modules below what they are made for, or all on one channel.
+
+A rate that the declaration asks for is the plan: modules that run at it are not slow.
+"""
+
+import re
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredMemory
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.cautions import FIRMWARE_SETUP, OPEN_CASE
+from laneproof.rules.example_box import Box
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import MemoryModule, Snapshot
+from laneproof_collectors.unread import Reason, Unread
+
+NAME = "memory-slow"
+_SAME_RATE_WITHIN = 0.01  # tables round: 2933 and 2934 are one rate
+_CHANNEL = re.compile(r"(?:CHANNEL|CH|DIMM|BANK)[ _-]?([A-H])(?![A-Z])", re.IGNORECASE)
+_CONTROLLER = re.compile(r"(?:CONTROLLER|CPU|NODE|\bP)[ _-]?(\d{1,2})", re.IGNORECASE)
+"""Boards name sockets by channel and number: DIMM_A2, ChannelB-DIMM0, Controller1-ChannelA-DIMM0, P0 CHANNEL A. Common
+practice, no source."""
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    memory = snapshot.memory
+    plan = build.memory if build else None
+    if isinstance(memory, Unread):
+        return  # memory-differs or reading-incomplete says so
+    if isinstance(memory.modules, Unread):
+        if plan is not None and (plan.rated_mt_s is not None or plan.channels is not None):
+            yield cannot_tell(NAME, memory.modules, about="the rate of the memory", key="memory rate")
+        return
+    yield from _judge_rate(plan, memory.modules)
+    yield from _judge_channels(plan, memory.modules)
+
+
+def _judge_rate(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
+    slow = [one for one in modules if _is_below(one.configured_mt_s, _rate_made_for(plan, one))]
+    meant = plan.speed_mt_s if plan else None
+    slow = [one for one in slow if meant is None or not _is_same(one.configured_mt_s, meant)]
+    if slow:
+        rates = sorted({rate for one in slow if (rate := _rate_made_for(plan, one))})
+        made_for = " and ".join(f"{rate} MT/s" for rate in rates)
+        found = ", ".join(f"{one.locator} {one.configured_mt_s} MT/s" for one in slow)
+        yield Finding(
+            rule=NAME,
+            kind=Kind.DIFFERS,
+            severity=Severity.NOTICE,
+            subject="memory rate",
+            key="memory rate",
+            summary=f"memory runs below its rating: {found}, made for {made_for}",
+            declared=made_for,
+            observed=found,
+            evidence={
+                "modules": [
+                    {"locator": one.locator, "configured_mt_s": one.configured_mt_s, "rated_mt_s": one.rated_mt_s}
+                    for one in slow
+                ],
+                "modules_fitted": len(modules),
+            },
+            next_steps=MEMORY_SLOW.look_next,
+        )
+        return
+    unknown = [one.locator for one in modules if one.configured_mt_s is None]
+    if unknown and plan is not None and plan.rated_mt_s is not None:
+        gap = Unread(f"the rate of {', '.join(unknown)}", "the board's table does not tell it", Reason.ABSENT)
+        yield cannot_tell(NAME, gap, about="the rate of the memory", key="memory rate", next_steps=(FIRMWARE_SETUP,))
+
+
+def _rate_made_for(plan: DeclaredMemory | None, module: MemoryModule) -> int | None:
+    declared = plan.rated_mt_s if plan else None
+    return max((rate for rate in (declared, module.rated_mt_s) if rate is not None), default=None)
+
+
+def _is_below(configured: int | None, rated: int | None) -> bool:
+    return configured is not None and rated is not None and configured < rated * (1 - _SAME_RATE_WITHIN)
+
+
+def _is_same(configured: int | None, rate: int) -> bool:
+    return configured is not None and abs(configured - rate) <= _SAME_RATE_WITHIN * rate
+
+
+def find_channels(modules: tuple[MemoryModule, ...]) -> tuple[str, ...] | None:
+    """Find over which channels modules are spread, by the names of their sockets.
+
+    Args:
+        modules: The modules as SMBIOS lists them.
+
+    Returns:
+        The channels' letters, with the controller's number where it has one; None where not every socket's name tells.
+    """
+    found = set()
+    for module in modules:
+        match = _CHANNEL.search(module.locator) or _CHANNEL.search(module.bank)
+        if match is None:
+            return None
+        controller = _CONTROLLER.search(module.locator) or _CONTROLLER.search(module.bank)
+        found.add(f"{controller[1] if controller else ''}{match[1].upper()}")
+    return tuple(sorted(found))
+
+
+def _judge_channels(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
+    channels = find_channels(modules)
+    meant = plan.channels if plan else None
+    if channels is None:
+        if meant is not None:
+            gap = Unread("the channels of the memory", "its sockets' names do not tell them", Reason.ABSENT)
+            yield cannot_tell(NAME, gap, about="memory channels", key="memory channels", next_steps=(FIRMWARE_SETUP,))
+        return
+    wanted = meant or (2 if len(modules) > 1 else 1)
+    if modules and len(channels) < wanted:
+        where = ", ".join(one.locator for one in modules)
+        word = "channel" if len(channels) == 1 else "channels"
+        asked = "declared" if meant else "and could be on"
+        yield Finding(
+            rule=NAME,
+            kind=Kind.DIFFERS,
+            severity=Severity.WARNING if meant else Severity.NOTICE,
+            subject="memory channels",
+            key="memory channels",
+            summary=f"the memory modules ({where}) are on {len(channels)} {word}, {asked} at least {wanted}",
+            declared=f"{wanted} channels",
+            observed=f"{len(channels)} {word}",
+            evidence={"channels": list(channels), "modules": [one.locator for one in modules]},
+            next_steps=MEMORY_SLOW.look_next,
+        )
+
+
+_AT_4800 = """
+memory = { speed_mt_s = 4800 }
+"""
+MEMORY_SLOW = Rule(
+    name=NAME,
+    kind=Kind.DIFFERS,
+    statement="Memory runs at the rate its modules are made for, on more than one channel, or as declared.",
+    why=(
+        "Checksums, parity and a fast network all go through memory. A profile that a firmware update took away, or "
+        "two modules in one channel, costs a third to a half of its bandwidth, and nothing else tells of it."
+    ),
+    look_next=(
+        "Look in the firmware setup whether the modules' own profile is chosen. " + FIRMWARE_SETUP,
+        (
+            "See the board's manual: many boards run slower with two modules on a channel, or with large ones. Then "
+            "that is the plan: declare it as speed_mt_s."
+        ),
+        "Modules belong in the sockets that the manual names for their number: one for each channel first. "
+        + OPEN_CASE,
+        "A rate above the board's own list is no fault to be mended: errors of memory spoil data without a word.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="modules run at their rating", build=None, snapshot=lambda: Box().snapshot(), expect=()),
+        Example(
+            says="modules made for 5600 MT/s run at 4800",
+            build=None,
+            snapshot=lambda: Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800).snapshot(),
+            expect=(Kind.DIFFERS,),
+        ),
+        Example(
+            says="the same, and 4800 MT/s is declared: the owner's plan",
+            build=_AT_4800,
+            snapshot=lambda: Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800).snapshot(),
+            expect=(),
+        ),
+    ),
+    sources=("SMBIOS (DSP0134), type 17: Speed, Configured Memory Speed, Device Locator, Bank Locator",),
+)

@@ -1,0 +1,150 @@
+"""bond-incomplete: bonds against their declared mode and members."""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredBond
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.example_box import BOND, bond_snapshot
+from laneproof.rules.network.ports import ONE_FLOW
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Bond, BondMember, Snapshot
+from laneproof_collectors.unread import Reason, Unread
+
+NAME = "bond-incomplete"
+_LACP = "802.3ad"
+_NOBODY = "00:00:00:00:00:00"
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    plans = build.bond if build else ()
+    if plans and isinstance(snapshot.bonds, Unread):
+        names = ", ".join(plan.name for plan in plans)
+        yield cannot_tell(NAME, snapshot.bonds, about=names, key="bonds")
+        return
+    for plan in plans:
+        found = () if isinstance(snapshot.bonds, Unread) else snapshot.bonds
+        bond = next((one for one in found if one.name == plan.name), None)
+        if bond is None:
+            yield _incomplete(plan, ["it is not there"], {})
+            continue
+        told = list(_find_faults(plan, bond))
+        faults = [fault for fault in told if not isinstance(fault, Unread)]
+        gaps = [gap for gap in told if isinstance(gap, Unread)]
+        if faults:
+            evidence = {
+                "mode": str(bond.mode),
+                "aggregated_ports": _plain(bond.aggregated_ports),
+                "partner_mac": _plain(bond.partner_mac),
+                "transmit_hash": _plain(bond.transmit_hash),
+                "members": {one.name: str(one.mii_status) for one in bond.members},
+            }
+            yield _incomplete(plan, faults, evidence)
+        elif gaps:
+            yield cannot_tell(NAME, gaps[0], about=plan.name, key=plan.name)
+
+
+def _plain(value: object) -> object:
+    return str(value) if isinstance(value, Unread) else value
+
+
+def _find_faults(plan: DeclaredBond, bond: Bond) -> Iterator[str | Unread]:
+    """Give all that keeps a bond from being whole.
+
+    Source: Documentation/networking/bonding.rst: members up, in the active aggregator, with a partner that answers.
+    """
+    if plan.mode is not None:
+        mode = bond.mode
+        if isinstance(mode, Unread):
+            yield mode
+        elif mode.split()[:1] != [plan.mode]:
+            yield f"its mode is {mode}, declared {plan.mode}"
+    by_name = {one.name: one for one in bond.members}
+    for name in plan.members:
+        if name not in by_name:
+            yield f"{name} is not a member"
+    members = [by_name[name] for name in plan.members if name in by_name] or list(bond.members)
+    yield from _find_down(members)
+    mode = plan.mode or (bond.mode if isinstance(bond.mode, str) else "")
+    if mode.split()[:1] == [_LACP]:
+        yield from _find_apart(bond, members)
+
+
+def _find_down(members: list[BondMember]) -> Iterator[str | Unread]:
+    for member in members:
+        if isinstance(member.mii_status, Unread):
+            yield member.mii_status
+        elif member.mii_status != "up":
+            yield f"{member.name} is {member.mii_status}"
+
+
+def _find_apart(bond: Bond, members: list[BondMember]) -> Iterator[str | Unread]:
+    """Find members that are up but carry nothing together with the others."""
+    partner, active = bond.partner_mac, bond.active_aggregator
+    if partner == _NOBODY:
+        yield "the far side does not answer (partner address all zeros), so nothing bonds"
+    elif isinstance(partner, Unread):
+        yield partner
+    if isinstance(active, Unread):
+        yield active
+        return
+    up = [one for one in members if one.mii_status == "up"]
+    ids = {one.aggregator_id for one in up if isinstance(one.aggregator_id, int)}
+    if active is None and len(ids) > 1:
+        yield f"its members are in different aggregators, {', '.join(map(str, sorted(ids)))}"
+    for member in up:
+        number = member.aggregator_id
+        if number is None:
+            yield Unread(f"aggregator of {member.name}", "the kernel tells none", Reason.ABSENT)
+        elif isinstance(number, Unread):
+            yield number
+        elif active is not None and number != active:
+            yield f"{member.name} is up but in aggregator {number}, not in the active one, {active}"
+
+
+def _incomplete(plan: DeclaredBond, faults: list[str], evidence: dict[str, object]) -> Finding:
+    declared = ", ".join(one for one in (plan.mode, *plan.members) if one)
+    return Finding(
+        rule=NAME,
+        kind=Kind.DIFFERS,
+        severity=Severity.WARNING,
+        subject=plan.name,
+        key=plan.name,
+        summary=f"bond {plan.name} is not whole: {'; '.join(faults)}; declared {declared or 'as there'}",
+        declared=declared or None,
+        observed="; ".join(faults),
+        evidence=evidence,
+        next_steps=BOND_INCOMPLETE.look_next,
+    )
+
+
+BOND_INCOMPLETE = Rule(
+    name=NAME,
+    kind=Kind.DIFFERS,
+    statement="Each declared bond has all its members up and carrying together.",
+    why=(
+        "Members can all be up while only one carries: the far side is not set up for it, or not on these ports. Even "
+        "a whole bond gives one flow no more than one member's speed: the transmit hash keeps each flow on one."
+    ),
+    look_next=(
+        "Read /proc/net/bonding/NAME: each member up, the same aggregator, a partner address that is not all zeros.",
+        (
+            "See that the switch has the same ports in one group and speaks LACP on it; a fixed group on one side is "
+            "not enough."
+        ),
+        ONE_FLOW + " Only several flows together carry more, and all of them only if the hash spreads them.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="both members up, one aggregator, a partner", build=BOND, snapshot=bond_snapshot, expect=()),
+        Example(
+            says="both members up, but no partner on the far side",
+            build=BOND,
+            snapshot=lambda: bond_snapshot(partner_mac=_NOBODY, aggregated_ports=1),
+            expect=(Kind.DIFFERS,),
+        ),
+    ),
+    sources=("Linux Documentation/networking/bonding.rst",),
+)

@@ -1,0 +1,96 @@
+"""network-errors: ports that receive or send what cannot be used.
+
+Counts are the kernel's, since it found the port: a first pass speaks of many, the daemon sees them grow and
+speaks of few.
+"""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import DAY, key_of
+from laneproof.past.past import Past
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.example_box import BOND, port_snapshot
+from laneproof.rules.example_past import grown_past
+from laneproof.rules.network.ports import find_ports, name_port, steps_for
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Interface, Snapshot
+from laneproof_collectors.unread import Unread
+
+NAME = "network-errors"
+_ERRORS_A_DAY, _MANY_ERRORS_A_DAY = 10, 1000
+_ERRORS_SINCE_START = 1000
+"""A sound cable has next to none: 1e-12 of the bits of a busy 10 Gbit/s port is 36 an hour at most, IEEE 802.3's own
+ceiling (from memory), and real ones stay far below. Judgement."""
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    now = snapshot.taken_at
+    for one, bond in find_ports(build, snapshot):
+        counts = {"received": one.receive_errors, "sent": one.transmit_errors}
+        gap = next((count for count in counts.values() if isinstance(count, Unread)), None)
+        told: list[tuple[str, Severity]] = []
+        for way, name in (("received", "receive_errors"), ("sent", "transmit_errors")):
+            key = key_of("interface", one.name, name)
+            lately, ever = past.box.grown(key, within=DAY, now=now), counts[way]
+            if lately >= _ERRORS_A_DAY:
+                severity = Severity.WARNING if lately >= _MANY_ERRORS_A_DAY else Severity.NOTICE
+                told.append((f"{lately} frames {way} with errors in the last day", severity))
+            elif isinstance(ever, int) and ever >= _ERRORS_SINCE_START and past.box.watched(key, now=now) < DAY:
+                told.append((f"{ever} frames {way} with errors since the box found it", Severity.NOTICE))
+        if told:
+            yield _tell_errors(one, bond, told)
+        elif gap is not None:
+            yield cannot_tell(NAME, gap, about=f"errors of {one.name}", key=one.name)
+
+
+def _tell_errors(one: Interface, bond: str | None, told: list[tuple[str, Severity]]) -> Finding:
+    return Finding(
+        rule=NAME,
+        kind=Kind.SIGN,
+        severity=max((severity for _, severity in told), key=lambda severity: severity.rank),
+        subject=one.name,
+        key=one.name,
+        summary=f"{name_port(one, bond)}: {'; '.join(text for text, _ in told)}",
+        observed="frames with errors",
+        evidence={
+            "receive_errors": one.receive_errors if isinstance(one.receive_errors, int) else None,
+            "transmit_errors": one.transmit_errors if isinstance(one.transmit_errors, int) else None,
+            "bond": bond,
+        },
+        next_steps=steps_for(NETWORK_ERRORS, bond),
+    )
+
+
+NETWORK_ERRORS = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="Network ports receive and send next to no frames with errors.",
+    why=(
+        "Each broken frame is sent again, if the protocol above does so at all. A worn cable or a dirty connector "
+        "shows here long before the link is lost, and as slowness that nobody can explain."
+    ),
+    look_next=(
+        "Clean or replace cable and transceiver, one at a time; look at the same counters of the switch's port.",
+        "See which kind it is ('ethtool -S NAME'): checksum errors are the cable's, missed frames the box's own.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="no errors", build=BOND, snapshot=port_snapshot, expect=()),
+        Example(
+            says="a handful since the box was started",
+            build=BOND,
+            snapshot=lambda: port_snapshot(receive_errors=3),
+            expect=(),
+        ),
+        Example(
+            says="200 frames with errors within a day",
+            build=BOND,
+            snapshot=lambda: port_snapshot(receive_errors=200),
+            past=grown_past("interface", "wan0", "receive_errors", by=200),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=("Linux Documentation/ABI/testing/sysfs-class-net-statistics: rx_errors, tx_errors",),
+)

@@ -1,0 +1,91 @@
+"""network-link-flapping: ports whose link comes and goes.
+
+Counts are the kernel's, since it found the port. A first pass knows only these, so it speaks of many; the daemon sees
+them grow, and speaks of few.
+"""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import DAY, key_of
+from laneproof.past.past import Past
+from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.example_box import BOND, port_snapshot
+from laneproof.rules.example_past import grown_past
+from laneproof.rules.network.ports import find_ports, name_port, steps_for
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Interface, Snapshot
+from laneproof_collectors.unread import Unread
+
+NAME = "network-link-flapping"
+_CHANGES_A_LOSS = 2  # it goes, and it comes back
+_LOSSES_A_DAY, _MANY_LOSSES_A_DAY = 2, 10
+"""One loss in a day may be a switch that was restarted. Judgement."""
+_LOSSES_SINCE_START = 20
+"""A first look: coming up, negotiating and joining a bond change a carrier a few times at each start. Judgement."""
+
+
+def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+    now = snapshot.taken_at
+    for one, bond in find_ports(build, snapshot):
+        changes = one.carrier_changes
+        if isinstance(changes, Unread):
+            yield cannot_tell(NAME, changes, about=f"how steady the link of {one.name} is", key=one.name)
+        if not isinstance(changes, int):
+            continue
+        key = key_of("interface", one.name, "carrier_changes")
+        lately = past.box.grown(key, within=DAY, now=now) // _CHANGES_A_LOSS
+        ever = changes // _CHANGES_A_LOSS
+        is_watched = past.box.watched(key, now=now) >= DAY
+        if lately >= _LOSSES_A_DAY:
+            severity = Severity.WARNING if lately >= _MANY_LOSSES_A_DAY else Severity.NOTICE
+            yield _tell_unsteady(one, bond, f"{lately} times in the last day", severity, lately=lately)
+        elif ever >= _LOSSES_SINCE_START and not is_watched:
+            yield _tell_unsteady(one, bond, f"{ever} times since the box found it", Severity.NOTICE, lately=lately)
+
+
+def _tell_unsteady(one: Interface, bond: str | None, often: str, severity: Severity, *, lately: int) -> Finding:
+    return Finding(
+        rule=NAME,
+        kind=Kind.SIGN,
+        severity=severity,
+        subject=one.name,
+        key=one.name,
+        summary=f"the link of {name_port(one, bond)} was lost {often}",
+        observed="comes and goes",
+        evidence={
+            "carrier_changes": one.carrier_changes if isinstance(one.carrier_changes, int) else None,
+            "losses_last_day": lately,
+            "bond": bond,
+        },
+        next_steps=steps_for(NETWORK_LINK_FLAPPING, bond),
+    )
+
+
+NETWORK_LINK_FLAPPING = Rule(
+    name=NAME,
+    kind=Kind.SIGN,
+    statement="No network port loses its link again and again.",
+    why=(
+        "A link that comes and goes breaks transfers and makes bonds move flows about; each time is too short to be "
+        "found down when somebody looks."
+    ),
+    look_next=(
+        "Plug the cable in anew, then replace it; try another port of the switch, and see what the switch logged.",
+        "See whether it goes with the cable being moved, with the hour, or with heat in the rack.",
+        "If only this port does it with every cable, suspect the port or its transceiver.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(says="the link came up at the start and stayed", build=BOND, snapshot=port_snapshot, expect=()),
+        Example(
+            says="it was lost four times within a day",
+            build=BOND,
+            snapshot=lambda: port_snapshot(carrier_changes=10),
+            past=grown_past("interface", "wan0", "carrier_changes", by=8),
+            expect=(Kind.SIGN,),
+        ),
+    ),
+    sources=("Linux Documentation/ABI/testing/sysfs-class-net: carrier_changes",),
+)

@@ -1,0 +1,37 @@
+"""Network ports, and the bonds that they are in.
+
+Even a whole bond gives one flow no more than one member's speed: the transmit hash picks a member for each flow.
+"""
+
+from collections.abc import Iterator
+
+from laneproof.declaration.build import Build
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import Interface, Snapshot
+from laneproof_collectors.unread import Unread
+
+ONE_FLOW = "One flow (one copy of one file) stays on one member of a bond, and gets no more than that member carries."
+"""Source: Documentation/networking/bonding.rst, on the transmit hash."""
+
+
+def find_ports(build: Build | None, snapshot: Snapshot) -> Iterator[tuple[Interface, str | None]]:
+    """Give each port with the bond that it is in, a bond's own interface left out: its members are told."""
+    if isinstance(snapshot.interfaces, Unread):
+        return  # network-link-slow or reading-incomplete says so
+    bonds = () if isinstance(snapshot.bonds, Unread) else snapshot.bonds
+    member_of = {member.name: bond.name for bond in bonds for member in bond.members}
+    member_of |= {name: plan.name for plan in (build.bond if build else ()) for name in plan.members}
+    names = {bond.name for bond in bonds}
+    for one in snapshot.interfaces:
+        if one.name not in names:
+            yield one, member_of.get(one.name)
+
+
+def name_port(one: Interface, bond: str | None) -> str:
+    """Name a port with the bond that it is in."""
+    return f"{one.name} (member of {bond})" if bond else one.name
+
+
+def steps_for(rule: Rule, bond: str | None) -> tuple[str, ...]:
+    """Give a rule's steps; for a member of a bond with what one flow gets at most."""
+    return (*rule.look_next, ONE_FLOW) if bond else rule.look_next

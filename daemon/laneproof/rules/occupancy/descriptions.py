@@ -1,0 +1,29 @@
+"""How occupants, declared and found, are described."""
+
+from laneproof.box.occupants import Occupant
+from laneproof.declaration.tables import DeclaredOccupant
+from laneproof.declaration.units import format_bytes
+
+
+def describe_plan(plan: DeclaredOccupant | None) -> str:
+    """Write a declared occupant for people: ``nvme Fulmar N4, 4 TB, serial FN0001``."""
+    if plan is None:
+        return "a device"
+    capacity = format_bytes(plan.capacity) if plan.capacity is not None else None
+    serial = f"serial {plan.serial}" if plan.serial is not None else None
+    name = " ".join(one for one in (plan.kind or "device", plan.model) if one)
+    return ", ".join(one for one in (name, capacity, serial) if one)
+
+
+def describe_found(occupant: Occupant) -> str:
+    """Write a found device the same way, as far as it tells."""
+    kind = occupant.kind if isinstance(occupant.kind, str) else "device"
+    name = " ".join(one for one in (kind, occupant.model) if isinstance(one, str))
+    capacity = format_bytes(occupant.capacity_bytes) if isinstance(occupant.capacity_bytes, int) else None
+    serial = f"serial {occupant.serial}" if isinstance(occupant.serial, str) else None
+    return ", ".join(one for one in (name, capacity, serial) if one)
+
+
+def moved_step(label: str, elsewhere: str) -> str:
+    """Say what to do about a drive that is in another position than its own."""
+    return f"The drive declared for {label} is in {elsewhere}: put it back (box off) or correct the declaration."

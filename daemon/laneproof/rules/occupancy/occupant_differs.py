@@ -1,0 +1,177 @@
+"""occupant-differs: another device than the declared one."""
+
+from collections.abc import Iterator
+
+from laneproof.box.occupants import Occupant
+from laneproof.box.placement import Arrangement, Placement, arrange, is_same_text
+from laneproof.declaration.build import Build
+from laneproof.declaration.tables import DeclaredOccupant
+from laneproof.declaration.units import format_bytes, is_same_capacity
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.example_box import TWO_DRIVES, Box, two_drives_snapshot
+from laneproof.rules.occupancy.descriptions import describe_plan, moved_step
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    arrangement = arrange(build, snapshot)
+    for placement in arrangement.placements:
+        plan, occupant = placement.plan, placement.occupant
+        if plan is not None and occupant is not None and placement.is_occupied and not placement.is_meant_empty:
+            yield from _compare(arrangement, placement, plan, occupant)
+
+
+def _compare(
+    arrangement: Arrangement, placement: Placement, plan: DeclaredOccupant, occupant: Occupant
+) -> Iterator[Finding]:
+    different: list[tuple[str, str, str]] = []
+    unread: list[tuple[str, str, Unread]] = []
+    for what, declared, observed in _pairs(plan, occupant):
+        if isinstance(observed, Unread):
+            unread.append((what, str(declared), observed))
+        elif not _is_equal(what, declared, observed, occupant):
+            different.append((what, _write(what, declared), _write(what, observed)))
+    if different:
+        yield _tell_differs(arrangement, placement, occupant, different, unread)
+    elif unread:
+        yield _tell_unread(placement, occupant, unread)
+
+
+def _pairs(plan: DeclaredOccupant, occupant: Occupant) -> Iterator[tuple[str, str | int, str | int | Unread]]:
+    """Give what is declared and what was found for each thing that is compared here (firmware is another rule's)."""
+    pairs = (
+        ("kind", plan.kind, occupant.kind),
+        ("model", plan.model, occupant.model),
+        ("serial", plan.serial, occupant.serial),
+        ("capacity", plan.capacity, occupant.capacity_bytes),
+    )
+    for what, declared, observed in pairs:
+        if declared is not None:
+            told = Unread(f"the {what} of {occupant.name}", "it tells none") if observed is None else observed
+            yield what, declared, told
+
+
+def _is_equal(what: str, declared: str | int, observed: str | int, occupant: Occupant) -> bool:
+    if what == "capacity":
+        return isinstance(declared, int) and isinstance(observed, int) and is_same_capacity(observed, declared)
+    if what == "kind" and declared == "other":  # a bare controller is a thing of its own as well as the way to drives
+        return observed == "other" or (observed == "sata" and occupant.drive is None)
+    return is_same_text(observed, str(declared)) or (what == "model" and _is_named_with_maker(str(declared), occupant))
+
+
+def _is_named_with_maker(declared: str, occupant: Occupant) -> bool:
+    """Whether a card was declared with its maker's name before its own, as the list of ids has both."""
+    first = next(iter(occupant.functions), None)
+    return first is not None and is_same_text(f"{first.vendor_name} {first.device_name}", declared)
+
+
+def _write(what: str, value: str | int) -> str:
+    if what == "capacity" and isinstance(value, int):
+        return format_bytes(value)
+    return f"{what} {value}" if what in ("kind", "serial") else str(value) or "(blank)"
+
+
+def _tell_differs(
+    arrangement: Arrangement,
+    placement: Placement,
+    occupant: Occupant,
+    different: list[tuple[str, str, str]],
+    unread: list[tuple[str, str, Unread]],
+) -> Finding:
+    declared = ", ".join(one for _, one, _ in different)
+    observed = ", ".join(one for _, _, one in different)
+    home, found = arrangement.belongs_to(occupant), arrangement.found_elsewhere(placement)
+    notes = [f"{occupant.name} is declared for {home}"] if home else []
+    steps = [moved_step(home, placement.label)] if home else []
+    if found is not None:
+        notes.append(f"the drive declared here is in {arrangement.where(found)}")
+        steps.append(moved_step(placement.label, arrangement.where(found)))
+    told = f"{placement.label} holds {observed}, declared {declared}"
+    return Finding(
+        rule=OCCUPANT_DIFFERS.name,
+        kind=Kind.DIFFERS,
+        severity=Severity.WARNING,
+        position=placement.label,
+        subject=occupant.name,
+        key=placement.position.path,
+        summary="; ".join((told, *notes)),
+        declared=declared,
+        observed=observed,
+        evidence={
+            "differs_in": [what for what, _, _ in different],
+            "path": placement.position.path,
+            "address": occupant.address,
+            "declared_for": home,
+            "found_in": arrangement.where(found) if found else None,
+            "unread": [str(gap) for _, _, gap in unread],
+        },
+        next_steps=(*steps, *OCCUPANT_DIFFERS.look_next),
+    )
+
+
+def _tell_unread(placement: Placement, occupant: Occupant, unread: list[tuple[str, str, Unread]]) -> Finding:
+    what = ", ".join(one for one, _, _ in unread)
+    why = "; ".join(dict.fromkeys(str(gap) for _, _, gap in unread))
+    return Finding(
+        rule=OCCUPANT_DIFFERS.name,
+        kind=Kind.UNVERIFIED,
+        severity=Severity.NOTICE,
+        position=placement.label,
+        subject=occupant.name,
+        key=placement.position.path,
+        summary=f"whether {placement.label} holds the declared {what} could not be verified: {why}",
+        declared=describe_plan(placement.plan),
+        observed=None,
+        evidence={"unread": [str(gap) for _, _, gap in unread]},
+        next_steps=("Let the program read the drive: run it as its service does, or as root.",),
+    )
+
+
+OCCUPANT_DIFFERS = Rule(
+    name="occupant-differs",
+    kind=Kind.DIFFERS,
+    statement="Each position holds the device that is declared for it: kind, model, serial number, capacity.",
+    why=(
+        "Labels on sockets are only worth what they say: who pulls the drive in riser-2 because riser-2 is faulty must "
+        "get the faulty one. A drive of another make may also be smaller or slower than the array needs."
+    ),
+    look_next=(
+        "Compare the label on the drive with the serial number told here.",
+        "If the change was meant, correct the declaration: 'laneproof draft --update FILE' does it.",
+        DEGRADED_ARRAY,
+        "If two drives changed places, put them back or swap their declarations. " + LIVE_DRIVE + " " + OPEN_CASE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="each position holds its own drive",
+            build=TWO_DRIVES,
+            snapshot=lambda: two_drives_snapshot("FN0001", "FN0002"),
+            expect=(),
+        ),
+        Example(
+            says="the two drives changed places",
+            build=TWO_DRIVES,
+            snapshot=lambda: two_drives_snapshot("FN0002", "FN0001"),
+            expect=(Kind.DIFFERS, Kind.DIFFERS),
+        ),
+        Example(
+            says="the serial number could not be read",
+            build=TWO_DRIVES,
+            snapshot=lambda: (
+                Box()
+                .with_port("0000:00/01.1")
+                .with_drive("0000:00/01.1", controller={"serial": Unread("serial of nvme0", "permission denied")})
+                .with_port("0000:00/01.2")
+                .with_drive("0000:00/01.2", serial="FN0002")
+                .snapshot()
+            ),
+            expect=(Kind.UNVERIFIED,),
+        ),
+    ),
+    sources=("Capacities are equal within 1 %: makers round, and formatting takes a little (common practice).",),
+)

@@ -1,0 +1,86 @@
+"""occupant-unexpected: drives where none is declared."""
+
+from collections.abc import Iterator
+
+from laneproof.box.occupants import Occupant
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.cautions import LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.example_box import Box, two_drives_snapshot
+from laneproof.rules.occupancy.descriptions import describe_found, moved_step
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Snapshot
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    if build is None:
+        return
+    arrangement = arrange(build, snapshot)
+    for placement in arrangement.placements:
+        if placement.is_meant_empty and placement.occupant is not None and placement.is_occupied:
+            yield _tell_unexpected(arrangement, placement.occupant, placement.label)
+    if build.box.undeclared == "report":
+        for stray in arrangement.strays():
+            yield _tell_unexpected(arrangement, stray, None)
+
+
+def _tell_unexpected(arrangement: Arrangement, occupant: Occupant, label: str | None) -> Finding:
+    home = arrangement.belongs_to(occupant)
+    where = f"{label}, declared empty" if label else f"{occupant.path}, which is no declared position"
+    moved = f"; it is declared for {home}" if home else ""
+    serial = occupant.serial if isinstance(occupant.serial, str) and occupant.serial else None
+    return Finding(
+        rule=OCCUPANT_UNEXPECTED.name,
+        kind=Kind.DIFFERS,
+        severity=Severity.WARNING if home else Severity.NOTICE,
+        position=label,
+        subject=occupant.name,
+        key=serial or occupant.own_path,
+        summary=f"{occupant.name} ({describe_found(occupant)}) is in {where}{moved}",
+        declared="nothing",
+        observed=describe_found(occupant),
+        evidence={"path": occupant.path, "address": occupant.address, "declared_for": home},
+        next_steps=(*((moved_step(home, label or occupant.path),) if home else ()), *OCCUPANT_UNEXPECTED.look_next),
+    )
+
+
+_SPARE = """
+position = [{ label = "spare", path = "0000:00/01.1", occupant = { kind = "none" } }]
+"""
+OCCUPANT_UNEXPECTED = Rule(
+    name="occupant-unexpected",
+    kind=Kind.DIFFERS,
+    statement="Positions declared empty are empty, and each drive of the box is in a declared position.",
+    why=(
+        "A drive that nobody declared may be somebody's only copy of something, or a sign that devices are not where "
+        "the declaration has them."
+    ),
+    look_next=(
+        "If it belongs here, declare it: 'laneproof draft --update FILE' adds it.",
+        'If such drives are none of this program\'s business, set undeclared = "ignore" under [box].',
+        "Before taking it out, find out whose it is and what is on it. " + LIVE_DRIVE + " " + OPEN_CASE,
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="the spare position is empty, as declared",
+            build=_SPARE,
+            snapshot=lambda: Box().with_port("0000:00/01.1").snapshot(),
+            expect=(),
+        ),
+        Example(
+            says="a drive is in the spare position",
+            build=_SPARE,
+            snapshot=lambda: two_drives_snapshot("FN0009", None),
+            expect=(Kind.DIFFERS,),
+        ),
+        Example(
+            says="a drive is in no declared position",
+            build=_SPARE,
+            snapshot=lambda: two_drives_snapshot(None, "FN0009"),
+            expect=(Kind.DIFFERS,),
+        ),
+    ),
+)

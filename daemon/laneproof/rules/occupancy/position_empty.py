@@ -1,0 +1,120 @@
+"""position-empty: declared devices that do not answer."""
+
+from collections.abc import Iterator
+
+from laneproof.box.placement import EMPTY, Arrangement, Placement, State, arrange
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import Past
+from laneproof.rules.cautions import DEGRADED_ARRAY, FIRMWARE_SETUP, LIVE_DRIVE, OPEN_CASE
+from laneproof.rules.example_box import TWO_DRIVES, two_drives_snapshot
+from laneproof.rules.occupancy.bifurcation_not_active import find_split_troubles
+from laneproof.rules.occupancy.descriptions import describe_plan, moved_step
+from laneproof.rules.rule import Example, Rule
+from laneproof_collectors.snapshot import Snapshot
+
+
+def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+    arrangement = arrange(build, snapshot)
+    split_off = {
+        placement.label: trouble.name for trouble in find_split_troubles(arrangement) for placement in trouble.missing
+    }
+    for placement in arrangement.placements:
+        if placement.is_meant_occupied and placement.state in EMPTY:
+            yield _tell_empty(arrangement, placement, split_off.get(placement.label))
+
+
+_SEEN = {
+    State.NO_BRIDGE: "nothing: there is no bridge at {path}",
+    State.SILENT: "nothing: {path} is there, but no device answers below it",
+    State.GONE: "{name} is listed but no longer answers on the bus",
+}
+_GIVEN_UP = "{name} is listed but dead: the kernel gave up its controller"
+
+
+def _tell_empty(arrangement: Arrangement, placement: Placement, slot: str | None) -> Finding:
+    plan, path = placement.plan, placement.position.path
+    name = placement.occupant.name if placement.occupant else ""
+    given_up = placement.occupant is not None and placement.occupant.given_up
+    observed = _GIVEN_UP.format(name=name) if given_up else _SEEN[placement.state].format(path=path, name=name)
+    found = arrangement.found_elsewhere(placement)
+    steps = POSITION_EMPTY.look_next
+    because = ""
+    if found is not None:
+        because = f"; its drive is in {arrangement.where(found)}"
+        steps = (moved_step(placement.label, arrangement.where(found)), *steps)
+    elif slot is not None:
+        because = f"; the split of slot {slot} is not active"
+        steps = (f"See bifurcation-not-active of slot {slot} first: it explains this.", *steps)
+    return Finding(
+        rule=POSITION_EMPTY.name,
+        kind=Kind.DIFFERS,
+        severity=_how_bad(arrangement, placement, is_explained=slot is not None, is_moved=found is not None),
+        position=placement.label,
+        subject=placement.occupant.name if placement.occupant else path,
+        key=path,
+        summary=f"{placement.label} is empty, declared {describe_plan(plan)}: {observed}{because}",
+        declared=describe_plan(plan),
+        observed=observed,
+        evidence={
+            "path": path,
+            "state": str(placement.state),
+            "found_in": arrangement.where(found) if found else None,
+            "reason": "bifurcation-not-active" if slot and not found else None,
+        },
+        next_steps=steps,
+    )
+
+
+def _how_bad(arrangement: Arrangement, placement: Placement, *, is_explained: bool, is_moved: bool) -> Severity:
+    """A page; critical where data hangs on it; a note where another finding already pages for the same cause."""
+    if is_explained:
+        return Severity.NOTICE
+    arrays = arrangement.build.array if arrangement.build else ()
+    holds_data = any(placement.label in array.members for array in arrays) or (
+        placement.plan is not None and placement.plan.role == "data"
+    )
+    return Severity.CRITICAL if holds_data and not is_moved else Severity.WARNING
+
+
+POSITION_EMPTY = Rule(
+    name="position-empty",
+    kind=Kind.DIFFERS,
+    statement="Each position that is declared to hold a device holds one that answers.",
+    why=(
+        "A drive that did not come up is missing from its array, and a second one that follows may take the data with "
+        "it. The cause is often harmless: a socket switched off or shared with another, a slot that is not split, a "
+        "cable that was not pushed home."
+    ),
+    look_next=(
+        (
+            "Look in the firmware setup whether the socket is switched on, split as it should be, and not shared with "
+            "another socket or SATA port in use."
+        ),
+        FIRMWARE_SETUP,
+        DEGRADED_ARRAY,
+        LIVE_DRIVE,
+        OPEN_CASE,
+        "Then see whether drive, adapter and cable sit firmly.",
+        "Try the drive in a position that is known to work: if it appears there, the way to this position is at fault.",
+    ),
+    judge=_judge,
+    examples=(
+        Example(
+            says="both drives answer",
+            build=TWO_DRIVES,
+            snapshot=lambda: two_drives_snapshot("FN0001", "FN0002"),
+            expect=(),
+        ),
+        Example(
+            says="the second port is there, but nothing answers below it",
+            build=TWO_DRIVES,
+            snapshot=lambda: two_drives_snapshot("FN0001", None),
+            expect=(Kind.DIFFERS,),
+        ),
+    ),
+    sources=(
+        "A path names the bridges above a device; no bridge means an empty position: this program's own convention.",
+        "Sockets that share lanes with others: common practice, no source; the board's manual says.",
+    ),
+)

@@ -1,0 +1,94 @@
+"""Whether arrays are whole, and what must not be touched."""
+
+from dataclasses import replace
+
+import pytest
+
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import NOTHING
+from laneproof.rules.arrays.array_degraded import ARRAY_DEGRADED
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import ArrayMember
+from laneproof_collectors.unread import Unread
+from simulated_box import Box, declare, kelp_box, make_array
+
+UNREAD = Unread("/sys/block/md0/md/level", "permission denied")
+
+DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
+
+
+def build(level: str = "raid5", members: str = '["riser-1", "riser-2", "riser-3"]', more: str = "") -> str:
+    text = f'[[array]]\nname = "md0"\nlevel = "{level}"\nmembers = {members}\n{more}\n'
+    return text + "".join(
+        f'[[position]]\nlabel = "riser-{number}"\npath = "0000:00/01.{number}"\n' for number in range(1, 5)
+    )
+
+
+def judge(rule: Rule, text: str | None, box: Box) -> list[Finding]:
+    return list(rule.judge(None if text is None else declare(text), box.snapshot(), NOTHING))
+
+
+def member(name: str, state: str | Unread = "in_sync") -> ArrayMember:
+    return ArrayMember(name=name, disk=name, state=state, slot=0, errors=0)
+
+
+def test_degraded_array_names_what_must_not_be_touched() -> None:
+    members = (member(DISKS[0]), member(DISKS[1]), member(DISKS[2], "faulty"))
+    box = kelp_box().with_array("md0", DISKS, degraded=1, members=members)
+    (finding,) = judge(ARRAY_DEGRADED, build(), box)
+    assert (finding.kind, finding.severity) == (Kind.DIFFERS, Severity.CRITICAL)
+    assert finding.evidence["do_not_touch"] == ["riser-1", "riser-2"]
+    assert finding.evidence["out_of_it"] == ["riser-3"]
+    assert "do not touch riser-1, riser-2" in finding.summary
+    assert "pull no other drive" in finding.next_steps[0]
+
+
+@pytest.mark.parametrize(("lost", "severity"), [(1, Severity.WARNING), (2, Severity.CRITICAL)])
+def test_margin_left_makes_it_a_warning(lost: int, severity: Severity) -> None:
+    box = kelp_box().with_array("md0", DISKS, level="raid6", degraded=lost)
+    (finding,) = judge(ARRAY_DEGRADED, None, box)
+    assert finding.severity is severity
+    assert finding.evidence["further_losses_survived"] == 2 - lost
+
+
+def test_failed_array_is_told_as_failed() -> None:
+    members = (member(DISKS[0]), member(DISKS[1], "faulty"), member(DISKS[2], "faulty"))
+    box = kelp_box().with_array("md0", DISKS, degraded=2, state="broken", members=members)
+    (finding,) = judge(ARRAY_DEGRADED, build(), box)
+    assert finding.severity is Severity.CRITICAL
+    assert finding.summary.startswith("raid5 array md0 has failed without 2 of 3 members (out of it: riser-2, riser-3)")
+    assert finding.summary.endswith("do not touch riser-1")
+
+
+@pytest.mark.parametrize(
+    ("level", "words"),
+    [("raid5", "and survives no further loss;"), ("raid6", "and survives 1 more;"), ("strange", "nvme2n1 at ")],
+)
+def test_what_another_loss_would_mean_is_said(level: str, words: str) -> None:
+    members = (member(DISKS[0]), member(DISKS[1]), member(DISKS[2], "faulty"))
+    (finding,) = judge(ARRAY_DEGRADED, None, kelp_box().with_array("md0", DISKS, level=level, members=members))
+    assert words in finding.summary
+    assert ("survives" in finding.summary) == (level != "strange")
+
+
+def test_member_in_no_declared_position_is_named_with_its_path() -> None:
+    box = kelp_box().with_array("md0", DISKS[:2], degraded=1, members_wanted=3)
+    (finding,) = judge(ARRAY_DEGRADED, None, box)
+    assert finding.evidence["do_not_touch"] == ["nvme0n1 at 0000:00/01.1", "nvme1n1 at 0000:00/01.2"]
+
+
+def test_rebuild_is_told_with_its_progress() -> None:
+    box = kelp_box().with_array("md0", DISKS, degraded=1, sync_action="recover", sync_completed=0.45)
+    (finding,) = judge(ARRAY_DEGRADED, build(), box)
+    assert "rebuilding (45% done)" in finding.summary
+
+
+def test_array_is_judged_without_any_declaration() -> None:
+    assert [one.subject for one in judge(ARRAY_DEGRADED, None, kelp_box().with_array("md5", DISKS, degraded=1))] == [
+        "md5"
+    ]
+
+
+def test_unread_state_of_an_array_is_unverified() -> None:
+    box = kelp_box().with_group(arrays=(replace(make_array("md0", DISKS), degraded=UNREAD),))
+    assert [one.kind for one in judge(ARRAY_DEGRADED, None, box)] == [Kind.UNVERIFIED]

@@ -1,0 +1,94 @@
+"""Arrays against the build."""
+
+import pytest
+
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import NOTHING
+from laneproof.rules.arrays.array_degraded import ARRAY_DEGRADED
+from laneproof.rules.arrays.array_differs import ARRAY_DIFFERS
+from laneproof.rules.arrays.array_member_elsewhere import ARRAY_MEMBER_ELSEWHERE
+from laneproof.rules.rule import Rule
+from laneproof_collectors.unread import Unread
+from simulated_box import Box, declare, kelp_box
+
+UNREAD = Unread("/sys/block/md0/md/level", "permission denied")
+
+DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
+
+
+def build(level: str = "raid5", members: str = '["riser-1", "riser-2", "riser-3"]', more: str = "") -> str:
+    text = f'[[array]]\nname = "md0"\nlevel = "{level}"\nmembers = {members}\n{more}\n'
+    return text + "".join(
+        f'[[position]]\nlabel = "riser-{number}"\npath = "0000:00/01.{number}"\n' for number in range(1, 5)
+    )
+
+
+def judge(rule: Rule, text: str | None, box: Box) -> list[Finding]:
+    return list(rule.judge(None if text is None else declare(text), box.snapshot(), NOTHING))
+
+
+def test_array_as_declared_holds() -> None:
+    assert judge(ARRAY_DIFFERS, build(), kelp_box().with_array("md0", DISKS)) == []
+
+
+@pytest.mark.parametrize("declared", ["raid5", "RAID5", "raid 5"])
+def test_level_is_compared_as_people_write_it(declared: str) -> None:
+    assert judge(ARRAY_DIFFERS, build(declared), kelp_box().with_array("md0", DISKS)) == []
+
+
+def test_other_level_is_told_with_both_values() -> None:
+    (finding,) = judge(ARRAY_DIFFERS, build("raid6"), kelp_box().with_array("md0", DISKS))
+    assert (finding.declared, finding.observed) == ("raid6", "raid5")
+
+
+def test_missing_array_is_critical() -> None:
+    (finding,) = judge(ARRAY_DIFFERS, build(), kelp_box())
+    assert (finding.kind, finding.severity) == (Kind.DIFFERS, Severity.CRITICAL)
+
+
+def test_array_under_another_name_is_recognised_by_its_drives() -> None:
+    (finding,) = judge(ARRAY_DIFFERS, build(), kelp_box().with_array("md127", DISKS))
+    assert "its drives are in md127" in finding.summary
+    assert finding.severity is Severity.WARNING
+
+
+def test_member_from_another_position_is_told_by_the_rule_about_places() -> None:
+    box = kelp_box().with_array("md0", (*DISKS[:2], "nvme3n1"))
+    assert judge(ARRAY_DIFFERS, build(), box) == []
+    assert [one.position for one in judge(ARRAY_MEMBER_ELSEWHERE, build(), box)] == ["riser-4"]
+
+
+def test_more_members_missing_than_are_elsewhere_are_told() -> None:
+    box = kelp_box().with_array("md0", (DISKS[0], "nvme3n1"))
+    (finding,) = judge(ARRAY_DIFFERS, build(), box)
+    assert "without riser-2, riser-3" in finding.summary
+
+
+def test_declared_spare_is_no_stranger() -> None:
+    text = build().replace('members = ["riser-1"', 'spares = ["riser-4"]\nmembers = ["riser-1"')
+    assert judge(ARRAY_DIFFERS, text, kelp_box().with_array("md0", (*DISKS, "nvme3n1"))) == []
+
+
+def test_member_of_an_empty_position_is_that_positions_matter() -> None:
+    box = kelp_box().without("0000:00/01.3").with_array("md0", DISKS[:2], degraded=1, members_wanted=3)
+    assert judge(ARRAY_DIFFERS, build(), box) == []
+
+
+def test_member_that_the_array_runs_without_is_told_once() -> None:
+    box = kelp_box().with_array("md0", DISKS[:2], degraded=1, members_wanted=3)
+    assert judge(ARRAY_DIFFERS, build(), box) == []
+    (finding,) = judge(ARRAY_DEGRADED, build(), box)
+    assert "out of it: riser-3" in finding.summary
+
+
+@pytest.mark.parametrize(
+    "box",
+    [
+        pytest.param(kelp_box().with_array("md0", DISKS, level=UNREAD), id="level"),
+        pytest.param(kelp_box().with_group(arrays=UNREAD), id="arrays"),
+        pytest.param(kelp_box().with_array("md0", DISKS).with_group(controllers=UNREAD), id="disks"),
+        pytest.param(kelp_box().with_array("md0", DISKS).with_group(functions=UNREAD), id="positions"),
+    ],
+)
+def test_what_cannot_be_read_is_unverified(box: Box) -> None:
+    assert [one.kind for one in judge(ARRAY_DIFFERS, build(), box)] == [Kind.UNVERIFIED]

@@ -1,0 +1,97 @@
+"""When all of an array was last read."""
+
+import pytest
+
+from laneproof.engine import Engine
+from laneproof.findings import Finding, Kind
+from laneproof.past.box_record import DAY, ArrayChecks, BoxRecord
+from laneproof.past.past import NOTHING, Past
+from laneproof.rules.arrays.array_scrub_overdue import ARRAY_SCRUB_OVERDUE
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import Snapshot
+from simulated_box import A_MORNING, declare, kelp_box
+
+DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
+
+POSITIONS = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in range(1, 4))
+
+EVERY_35 = '[[array]]\nname = "md0"\nmembers = ["riser-1", "riser-2", "riser-3"]\nscrub_every_days = 35\n'
+
+
+def box(*, at: float = A_MORNING, **facts: object) -> Snapshot:
+    return kelp_box(3).with_array("md0", DISKS, **facts).snapshot(taken_at=at)
+
+
+def judge(rule: Rule, snapshot: Snapshot, past: Past = NOTHING, text: str = EVERY_35 + POSITIONS) -> list[Finding]:
+    return list(rule.judge(declare(text), snapshot, past))
+
+
+def checked(days_ago: float | None, *, watched_days: float = 90) -> Past:
+    ended_at = None if days_ago is None else A_MORNING - days_ago * DAY
+    return Past(box=BoxRecord(checks={"md0": ArrayChecks(since=A_MORNING - watched_days * DAY, ended_at=ended_at)}))
+
+
+@pytest.mark.parametrize(
+    ("past", "kind"),
+    [
+        (checked(1), None),
+        (checked(35), None),
+        (checked(36), Kind.DIFFERS),
+        (checked(None, watched_days=36), Kind.DIFFERS),
+        (checked(None, watched_days=34), Kind.UNVERIFIED),
+        (NOTHING, Kind.UNVERIFIED),
+    ],
+)
+def test_overdue_is_told_from_not_known(past: Past, kind: Kind | None) -> None:
+    assert [one.kind for one in judge(ARRAY_SCRUB_OVERDUE, box(), past)] == ([kind] if kind else [])
+
+
+def test_days_since_the_check_are_said() -> None:
+    (finding,) = judge(ARRAY_SCRUB_OVERDUE, box(), checked(50))
+    assert finding.summary == "array md0 was last checked 50 days ago, declared every 35 days"
+    assert finding.evidence["checked_at"] == A_MORNING - 50 * DAY
+
+
+def test_day_after_day_is_no_change_of_the_finding() -> None:
+    (one,) = judge(ARRAY_SCRUB_OVERDUE, box(), checked(50))
+    (other,) = judge(ARRAY_SCRUB_OVERDUE, box(), checked(51))
+    assert one.substance == other.substance
+
+
+def test_check_that_runs_is_no_complaint() -> None:
+    assert judge(ARRAY_SCRUB_OVERDUE, box(sync_action="check", sync_completed=0.1), checked(400)) == []
+
+
+def test_nothing_declared_nothing_said() -> None:
+    assert judge(ARRAY_SCRUB_OVERDUE, box(), checked(400), '[[array]]\nname = "md0"\n') == []
+
+
+def test_array_without_redundancy_has_nothing_to_check() -> None:
+    assert judge(ARRAY_SCRUB_OVERDUE, box(level="raid0"), checked(400)) == []
+
+
+def test_array_that_is_not_there_is_told_elsewhere() -> None:
+    assert judge(ARRAY_SCRUB_OVERDUE, kelp_box(3).snapshot(), checked(400)) == []
+
+
+@pytest.mark.parametrize("kind", ["btrfs", "zfs"])
+def test_scrub_of_other_file_systems_is_not_seen_and_said_so(kind: str) -> None:
+    (finding,) = judge(ARRAY_SCRUB_OVERDUE, box(kind=kind, sync_action=None), checked(None, watched_days=400))
+    assert finding.kind is Kind.UNVERIFIED
+    assert f"no time of it for {kind}" in finding.summary
+
+
+def test_daemon_that_sees_a_check_end_knows_of_it() -> None:
+    """From the facts of passes alone: unverified before, holds after, overdue 36 days later."""
+    engine = Engine(declare(EVERY_35 + POSITIONS))
+
+    def kinds(at: float, **facts: object) -> list[Kind]:
+        outcome = engine.observe(box(at=A_MORNING + at, **facts))
+        return [one.kind for one in outcome.findings if one.rule == "array-scrub-overdue"]
+
+    assert kinds(0) == [Kind.UNVERIFIED]
+    for minute in range(60):
+        assert kinds(60.0 + 60 * minute, sync_action="check", sync_completed=minute / 60) == []
+    assert kinds(3720) == []
+    assert kinds(3720 + 34 * DAY) == []
+    assert kinds(3720 + 36 * DAY) == [Kind.DIFFERS]

@@ -1,0 +1,43 @@
+"""Controllers that had to be reset."""
+
+from laneproof.rules.example_past import PATHS, counting_box
+from simulated_box import declare
+from story_engine import DAY, Told
+
+DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
+
+RESET = "nvme nvme0: I/O 7 QID 3 timeout, reset controller"
+
+BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+
+
+def days(told: Told, number: int, *, drops: tuple[int, ...] = (), line: str = DOWN) -> Told:
+    for day in range(number):
+        told.look(counting_box((0, 0, 0, 0)), after=DAY, log=(line,) if day in drops else ())
+    return told
+
+
+def test_resets_alone_are_told_as_resets() -> None:
+    told = days(Told("controller-resets", BUILD), 10, drops=(5,), line=RESET)
+    assert told.changes == [("raised", "warning", "its controller was reset")]
+
+
+def test_resets_of_a_drive_that_drops_are_told_with_its_drops() -> None:
+    resets = Told("controller-resets", BUILD)
+    drops = Told("drops-off-bus", BUILD)
+    for told in (resets, drops):
+        days(told, 10, drops=(5,), line=RESET)
+        days(told, 3, drops=(1,), line=DOWN)
+    assert resets.standing == []
+    assert "its controller was reset 1 time besides" not in drops.standing[0].summary  # it came before the drop
+    days(drops, 2, drops=(1,), line=RESET)
+    assert "its controller was reset 1 time besides" in drops.standing[0].summary
+
+
+def test_commands_that_are_only_taken_back_are_a_note_until_the_third_time() -> None:
+    line = "nvme nvme0: I/O 7 QID 3 timeout, aborting"
+    told = days(Told("controller-resets", BUILD), 10, drops=(5,), line=line)
+    assert told.changes == [("raised", "notice", "its commands timed out")]
+    days(told, 10, drops=(2, 5), line=line)
+    assert told.severity == "warning"
+    assert "let commands time out 3 times" in told.standing[0].summary

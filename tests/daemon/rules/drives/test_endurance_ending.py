@@ -1,0 +1,137 @@
+"""The rated life of a drive, for planning."""
+
+import math
+
+import pytest
+
+from laneproof.rules.example_past import PATHS
+from simulated_box import Box, declare
+from story_engine import DAY, Told
+
+
+def fall(rule: str, name: str, first: float, last: float, days: int) -> Told:
+    told = Told(rule)
+    for day in range(days + 1):
+        value = math.floor(first + (last - first) * day / days)
+        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health={name: value}), after=DAY)
+    return told
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "days", "severity"),
+    [
+        (12, 15, 180, None),  # the published case: 5,100 days are left
+        (40, 60, 40, "warning"),  # 40 points at half a point a day: 80 days
+        (40, 50, 40, "notice"),  # 50 points at a quarter of a point a day: 200 days
+        (97, 97, 60, None),  # it does not move
+        (50, 51, 40, None),  # it only ticked over
+        (1, 30, 20, None),  # too short a time
+        (100, 104, 40, "notice"),  # used up: planning, no failure
+    ],
+)
+def test_wear(first: int, last: int, days: int, severity: str | None) -> None:
+    assert fall("endurance-ending", "percentage_used", first, last, days).severity == severity
+
+
+def test_wear_tells_days_with_bounds() -> None:
+    (finding,) = fall("endurance-ending", "percentage_used", 40, 60, 40).standing
+    left = finding.evidence
+    assert left["days_left_at_least"] < left["days_left"] < left["days_left_at_most"]
+    assert left["days_left"] == pytest.approx(40 * 40 / 20, abs=1.0)
+    assert finding.causes == ()  # wear is nobody's fault
+
+
+def wear_on(paces: list[float], *, points: int) -> Told:
+    """A figure of 40 % that goes on at these paces in turn, in days a point, so many points at each."""
+    told, percent, day, due = Told("endurance-ending"), 40, 0.0, 0.0
+    for pace in paces:
+        for _ in range(points):
+            due += pace
+            while day < due:
+                log = {"percentage_used": percent}
+                told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=log), after=DAY)
+                day += 1.0
+            percent += 1
+    return told
+
+
+def test_wear_that_comes_within_a_year_is_told_once_through_weeks_with_less_work() -> None:
+    told = wear_on([9.0] * 22 + [30.0] + [9.0] * 10, points=1)  # with the pause, over a year is left for some weeks
+    assert [change for change, _, _ in told.changes] == ["raised"]
+
+
+def test_wear_clears_at_a_pace_that_leaves_well_over_a_year() -> None:
+    told = wear_on([5.0, 60.0], points=8)
+    assert [change for change, _, _ in told.changes][-1] == "cleared"
+
+
+TB = 10**12
+
+
+def write(first: float, a_day: float, days: int, *, plan: str = "") -> Told:
+    """A drive that had so many TB written to it, and so many more each day; its occupant may be declared further."""
+    told = Told(
+        "endurance-ending",
+        declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"\noccupant = {{ endurance = "600 TB"{plan} }}'),
+    )
+    for day in range(days + 1):
+        units = round((first + a_day * day) * TB / 512_000)
+        health = {"percentage_used": 3, "data_units_written": units}
+        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+    return told
+
+
+@pytest.mark.parametrize(
+    ("first", "a_day", "days", "severity"),
+    [
+        (160.0, 0.3693, 40, None),  # the published pace of 175 TB in 11,374 hours: 1,151 days to 600 TB
+        (400.0, 1.0, 40, "notice"),  # 160 TB are left: 160 days
+        (500.0, 1.0, 40, "warning"),  # 60 days
+        (590.0, 0.0, 40, None),  # nothing is written
+        (500.0, 2.0, 20, None),  # too short a time
+        (620.0, 0.1, 40, "notice"),  # used up: planning, no failure
+        (620.0, 0.1, 0, "notice"),  # which needs no pace
+    ],
+)
+def test_what_is_written_is_held_against_the_declared_endurance(
+    first: float, a_day: float, days: int, severity: str | None
+) -> None:
+    assert write(first, a_day, days).severity == severity
+
+
+def test_of_the_two_clocks_the_nearer_is_told_with_its_bounds() -> None:
+    (finding,) = write(400.0, 1.0, 40).standing
+    assert finding.evidence["nearer_by"] == "writes"
+    assert finding.evidence["days_left"] == pytest.approx(160.0, abs=0.1)
+    assert finding.evidence["days_left_at_least"] <= 160.0 <= finding.evidence["days_left_at_most"] + 0.1
+    assert (finding.evidence["written_bytes"], finding.evidence["rated_bytes"]) == (
+        pytest.approx(440 * TB, abs=1e6),
+        600 * TB,
+    )
+    assert "has used 3 % of its rated life and has 440 TB written to it of the 600 TB" in finding.summary
+    assert "reaches all that it is rated for in 160 days" in finding.summary
+    percent = fall("endurance-ending", "percentage_used", 40, 60, 40).standing[0]
+    assert percent.evidence["nearer_by"] == "percentage"
+
+
+def test_another_drive_than_the_declared_one_is_not_held_against_its_endurance() -> None:
+    assert write(500.0, 1.0, 40, plan=', serial = "FN1"').severity == "warning"
+    assert write(500.0, 1.0, 40, plan=', serial = "FN2"').severity is None
+
+
+def test_a_count_of_writes_that_falls_begins_the_pace_anew() -> None:
+    told = write(500.0, 1.0, 40)
+    health = {"percentage_used": 3, "data_units_written": 10}
+    told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+    assert told.standing == []
+
+
+def test_a_drive_that_tells_no_writes_is_not_held_against_its_endurance() -> None:
+    told = Told(
+        "endurance-ending",
+        declare(f'[[position]]\nlabel = "a"\npath = "{PATHS[0]}"\noccupant = {{ endurance = "1 TB" }}'),
+    )
+    for _ in range(40):
+        health = {"data_units_written": 10**10, "absent": ("data_units_written", "percentage_used")}
+        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+    assert told.standing == []

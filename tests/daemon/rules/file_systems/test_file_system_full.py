@@ -1,0 +1,84 @@
+"""How full a file system is, against its limit."""
+
+from typing import Any
+
+import pytest
+
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import NOTHING, Past
+from laneproof.rules.file_systems.file_system_full import FILE_SYSTEM_FULL
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import MountedFileSystem
+from laneproof_collectors.unread import Unread
+from simulated_box import Box, declare
+
+
+def mounted(mount: str = "/srv/archive", *, used: int = 40, reserved: int = 0, **facts: Any) -> MountedFileSystem:  # noqa: ANN401
+    """Make a file system of 100 GB, so that figures are percentages."""
+    gb = 10**9
+    told: dict[str, Any] = {
+        "device": "/dev/md0",
+        "kind": "xfs",
+        "size_bytes": 100 * gb,
+        "free_bytes": (100 - used) * gb,
+        "available_bytes": (100 - used - reserved) * gb,
+        "read_only": False,
+        "declared_read_only": False,
+    }
+    return MountedFileSystem(mount=mount, **told | facts)
+
+
+def judge(rule: Rule, *there: MountedFileSystem, text: str = "", past: Past = NOTHING) -> list[Finding]:
+    return list(rule.judge(declare(text), Box().with_group(file_systems=there).snapshot(), past))
+
+
+DECLARED = '[[file_system]]\nmount = "/srv/archive"\n'
+
+
+@pytest.mark.parametrize(
+    ("used", "limit", "severity"),
+    [
+        (40, None, None),
+        (90, None, None),
+        (91, None, Severity.NOTICE),
+        (99, None, Severity.CRITICAL),
+        (80, 0.8, None),
+        (81, 0.8, Severity.WARNING),
+        (99, 0.8, Severity.CRITICAL),
+        (95, 0.97, None),
+    ],
+)
+def test_fullness_against_its_limit(used: int, limit: float | None, severity: Severity | None) -> None:
+    text = DECLARED + (f"full_above = {limit}\n" if limit else "")
+    findings = judge(FILE_SYSTEM_FULL, mounted(used=used), text=text)
+    assert [one.severity for one in findings] == ([severity] if severity else [])
+
+
+def test_figures_are_said() -> None:
+    (finding,) = judge(FILE_SYSTEM_FULL, mounted(used=93), text=DECLARED + "full_above = 0.8\n")
+    assert finding.summary == "file system /srv/archive is 93% full, 7 GB left; declared 80% at most"
+
+
+def test_what_is_kept_for_root_is_no_room() -> None:
+    """As df shows it: 88 of 100 used, 5 kept for root: 88 / 95 is above nine tenths."""
+    assert judge(FILE_SYSTEM_FULL, mounted(used=88)) == []
+    assert len(judge(FILE_SYSTEM_FULL, mounted(used=88, reserved=5))) == 1
+
+
+@pytest.mark.parametrize(
+    "one",
+    [
+        mounted(used=100, kind="squashfs", read_only=True, declared_read_only=True),
+        mounted(used=100, kind="iso9660"),
+        mounted(used=99, read_only=True, declared_read_only=True),
+        mounted(size_bytes=0, free_bytes=0, available_bytes=0),
+    ],
+)
+def test_what_is_never_written_is_not_full(one: MountedFileSystem) -> None:
+    assert judge(FILE_SYSTEM_FULL, one) == []
+
+
+def test_figures_that_cannot_be_read_are_unverified() -> None:
+    gap = Unread("file system at /srv/archive", "no answer within 5 s")
+    one = mounted(size_bytes=gap, free_bytes=gap, available_bytes=gap)
+    assert [one.kind for one in judge(FILE_SYSTEM_FULL, one)] == [Kind.UNVERIFIED]

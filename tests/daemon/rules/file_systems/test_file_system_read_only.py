@@ -1,0 +1,83 @@
+"""File systems that turned read-only."""
+
+from typing import Any
+
+import pytest
+
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import BoxRecord
+from laneproof.past.past import NOTHING, Past
+from laneproof.rules.file_systems.file_system_read_only import FILE_SYSTEM_READ_ONLY
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import MountedFileSystem
+from laneproof_collectors.unread import Unread
+from simulated_box import Box, declare, make_firmware
+
+BOOT = make_firmware().boot_id
+
+
+def mounted(mount: str = "/srv/archive", *, used: int = 40, reserved: int = 0, **facts: Any) -> MountedFileSystem:  # noqa: ANN401
+    """Make a file system of 100 GB, so that figures are percentages."""
+    gb = 10**9
+    told: dict[str, Any] = {
+        "device": "/dev/md0",
+        "kind": "xfs",
+        "size_bytes": 100 * gb,
+        "free_bytes": (100 - used) * gb,
+        "available_bytes": (100 - used - reserved) * gb,
+        "read_only": False,
+        "declared_read_only": False,
+    }
+    return MountedFileSystem(mount=mount, **told | facts)
+
+
+def judge(rule: Rule, *there: MountedFileSystem, text: str = "", past: Past = NOTHING) -> list[Finding]:
+    return list(rule.judge(declare(text), Box().with_group(file_systems=there).snapshot(), past))
+
+
+DECLARED = '[[file_system]]\nmount = "/srv/archive"\n'
+
+
+def test_writable_file_system_holds() -> None:
+    assert judge(FILE_SYSTEM_READ_ONLY, mounted()) == []
+
+
+def test_super_block_that_turned_read_only_is_critical() -> None:
+    (finding,) = judge(FILE_SYSTEM_READ_ONLY, mounted(read_only=True))
+    assert (finding.kind, finding.severity) == (Kind.SIGN, Severity.CRITICAL)
+    assert "turned read-only: it was not mounted so" in finding.summary
+    assert "Do not remount it writable" in " ".join(finding.next_steps)
+
+
+@pytest.mark.parametrize(
+    ("one", "text"),
+    [
+        (mounted(read_only=True, declared_read_only=True), ""),
+        (mounted(read_only=True), DECLARED + "read_only = true\n"),
+        (mounted(read_only=True, kind="squashfs"), ""),
+    ],
+)
+def test_read_only_on_purpose_holds(one: MountedFileSystem, text: str) -> None:
+    assert judge(FILE_SYSTEM_READ_ONLY, one, text=text) == []
+
+
+@pytest.mark.parametrize(
+    ("text", "boot", "kind"),
+    [
+        ("", None, Kind.UNVERIFIED),
+        ("", "another-boot", Kind.UNVERIFIED),
+        ("", BOOT, Kind.SIGN),  # it was seen writable in this boot
+        (DECLARED + "read_only = false\n", None, Kind.SIGN),
+        (DECLARED + "read_only = true\n", BOOT, None),
+    ],
+)
+def test_from_a_sandbox_only_what_was_seen_or_declared_tells(text: str, boot: str | None, kind: Kind | None) -> None:
+    past = Past(box=BoxRecord(writable={} if boot is None else {"/dev/md0 at /srv/archive": str(boot)}))
+    one = mounted(read_only=True, declared_read_only=None)
+    findings = judge(FILE_SYSTEM_READ_ONLY, one, text=text, past=past)
+    assert [one.kind for one in findings] == ([kind] if kind else [])
+
+
+def test_unread_state_is_unverified() -> None:
+    findings = judge(FILE_SYSTEM_READ_ONLY, mounted(read_only=Unread("/proc/mounts", "denied")))
+    assert [one.kind for one in findings] == [Kind.UNVERIFIED]

@@ -1,0 +1,79 @@
+"""Fans that stand still."""
+
+from typing import Any
+
+import pytest
+
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import BoxRecord
+from laneproof.past.past import NOTHING, Past
+from laneproof.rules.heat.fan_stopped import FAN_STOPPED
+from laneproof_collectors.snapshot import Fan, Thermal
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import A_MORNING, Box, declare
+
+UNREAD = Unread("/sys/class/hwmon/hwmon2/fan1_input", "permission denied", Reason.DENIED)
+
+
+def fan(rpm: int | Unread, label: str = "fan1", **facts: Any) -> Fan:  # noqa: ANN401 (any fact of it)
+    told: dict[str, Any] = {"chip": "board", "minimum_rpm": None, "alarm": None} | facts
+    return Fan(label=label, rpm=rpm, **told)
+
+
+def fans_of(*fans: Fan, text: str = "", past: Past = NOTHING) -> list[Finding]:
+    return list(FAN_STOPPED.judge(declare(text), Box().with_group(thermal=Thermal(fans=fans)).snapshot(), past))
+
+
+DECLARED = '[[fan]]\nlabel = "fan1"\n'
+
+TURNED = Past(box=BoxRecord(turning={"board fan1": A_MORNING - 3600}))
+
+
+@pytest.mark.parametrize(
+    ("one", "text", "severity"),
+    [
+        (fan(900), DECLARED, None),
+        (fan(0), DECLARED, Severity.CRITICAL),
+        (fan(400), DECLARED + "minimum_rpm = 500\n", Severity.WARNING),
+        (fan(500), DECLARED + "minimum_rpm = 500\n", None),
+        (fan(900, alarm=True), DECLARED, Severity.WARNING),
+        (fan(900, alarm=True), DECLARED + "minimum_rpm = 500\n", None),  # the owner's figure, not the chip's
+        (fan(0), "", None),  # a connector with nothing on it
+        (fan(0, alarm=True), "", None),
+    ],
+)
+def test_declared_fan_must_turn(one: Fan, text: str, severity: Severity | None) -> None:
+    assert [finding.severity for finding in fans_of(one, text=text)] == ([severity] if severity else [])
+
+
+def test_fan_that_turned_before_is_missed_without_a_declaration() -> None:
+    (finding,) = fans_of(fan(0), past=TURNED)
+    assert finding.summary == "fan board fan1: stands still, and was seen turning before"
+    assert fans_of(fan(700), past=TURNED) == []
+
+
+def test_fan_of_a_graphics_card_rests_by_plan() -> None:
+    past = Past(box=BoxRecord(turning={"amdgpu fan1": A_MORNING - 3600}))
+    assert fans_of(fan(0, chip="amdgpu"), past=past) == []
+    assert len(fans_of(fan(0, chip="amdgpu"), text=DECLARED + 'chip = "amdgpu"\n')) == 1
+
+
+def test_fan_is_told_once_where_it_is_declared_and_turned_before() -> None:
+    assert len(fans_of(fan(0), text=DECLARED, past=TURNED)) == 1
+
+
+def test_declared_fan_that_no_chip_shows_is_unverified() -> None:
+    (finding,) = fans_of(fan(900, "fan2"), text=DECLARED + 'chip = "board"\n')
+    assert finding.kind is Kind.UNVERIFIED
+    assert "no chip shows a fan of that name" in finding.summary
+
+
+def test_fan_that_cannot_be_read_is_unverified_where_it_is_declared() -> None:
+    assert [one.kind for one in fans_of(fan(UNREAD), text=DECLARED)] == [Kind.UNVERIFIED]
+    assert fans_of(fan(UNREAD)) == []
+
+
+def test_unread_sensors_are_unverified_for_each_declared_fan() -> None:
+    snapshot = Box().with_group(thermal=Unread("/sys/class/hwmon", "no such file", Reason.ABSENT)).snapshot()
+    assert [one.kind for one in FAN_STOPPED.judge(declare(DECLARED), snapshot, NOTHING)] == [Kind.UNVERIFIED]
+    assert list(FAN_STOPPED.judge(declare(""), snapshot, NOTHING)) == []

@@ -1,0 +1,117 @@
+"""Board, processor and SATA drives, held to their own limits."""
+
+from typing import Any
+
+import pytest
+
+from laneproof.engine import Engine
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import NOTHING, Past
+from laneproof.rules.heat.own_limits import judge_box_heat
+from laneproof_collectors.snapshot import Snapshot, TemperatureReading, Thermal
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import A_MORNING, SATA, Box, declare
+
+UNREAD = Unread("/sys/class/hwmon/hwmon2/fan1_input", "permission denied", Reason.DENIED)
+
+POSITION = declare('[[position]]\nlabel = "bay-1"\npath = "0000:00/17.0/ata-1"\n')
+
+
+def sensor(celsius: float | Unread, **limits: Any) -> Thermal:  # noqa: ANN401 (both limits)
+    reading = TemperatureReading(label="VRM", celsius=celsius, **limits)
+    return Thermal(temperatures=(("board", reading),))
+
+
+def heat_of(snapshot: Snapshot, past: Past = NOTHING) -> list[Finding]:
+    return list(judge_box_heat(POSITION, snapshot, past))
+
+
+def board_heat(celsius: float | Unread, **limits: Any) -> list[Finding]:  # noqa: ANN401 (both limits)
+    return heat_of(Box().with_group(thermal=sensor(celsius, **limits)).snapshot())
+
+
+@pytest.mark.parametrize(
+    ("celsius", "limits", "severity"),
+    [
+        (60.0, {"critical_celsius": 95.0}, None),
+        (94.0, {"critical_celsius": 95.0}, None),  # processors run close to their limit by design
+        (95.0, {"critical_celsius": 95.0}, Severity.CRITICAL),
+        (88.0, {"maximum_celsius": 80.0, "critical_celsius": 100.0}, None),  # a processor's fans-at-full-speed mark
+        (88.0, {"maximum_celsius": 80.0}, Severity.WARNING),
+        (90.0, {}, None),  # it tells no limit
+        (90.0, {"maximum_celsius": 0.0, "critical_celsius": 65261.85}, None),  # limits that nobody set
+        (90.0, {"maximum_celsius": UNREAD}, None),
+        (127.0, {"critical_celsius": 95.0}, None),  # a sensor that is not connected
+        (-128.0, {"critical_celsius": 95.0}, None),
+    ],
+)
+def test_board_is_held_to_its_own_limits(celsius: float, limits: dict[str, Any], severity: Severity | None) -> None:
+    assert [one.severity for one in board_heat(celsius, **limits)] == ([severity] if severity else [])
+
+
+def test_headroom_is_in_the_evidence() -> None:
+    (finding,) = board_heat(97.0, critical_celsius=95.0)
+    assert finding.evidence["headroom_celsius"] == -2.0
+    assert finding.summary == "board VRM is at or beyond its limit: 97 °C, its own limit is 95 °C"
+
+
+def test_unread_temperature_is_unverified_where_there_is_a_limit() -> None:
+    assert [one.kind for one in board_heat(UNREAD, critical_celsius=95.0)] == [Kind.UNVERIFIED]
+    assert board_heat(UNREAD) == []
+
+
+def test_sensors_of_one_name_are_told_apart() -> None:
+    reading = TemperatureReading(label="Tctl", celsius=99.0, critical_celsius=95.0)
+    thermal = Thermal(temperatures=(("cpu", reading), ("cpu", reading)))
+    findings = heat_of(Box().with_group(thermal=thermal).snapshot())
+    assert [one.key for one in findings] == ["cpu Tctl", "cpu Tctl #2"]
+
+
+def test_processor_that_slows_down_is_told_while_it_does() -> None:
+    engine = Engine(None)
+
+    def look(at: float, count: int) -> list[str]:
+        thermal = Thermal(throttle_counts={"package-0": count})
+        outcome = engine.observe(Box().with_group(thermal=thermal).snapshot(taken_at=A_MORNING + at))
+        return [one.summary for one in outcome.findings if one.rule == "overheating"]
+
+    assert look(0, 50) == []  # of before the first look
+    assert look(60, 57) == ["processor package-0 slowed itself down for heat 7 times in the last day"]
+    assert look(3 * 86400, 57) == []
+
+
+def drive_heat(celsius: object, **facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of the drive)
+    told: dict[str, Any] = {"recommended_celsius": 60.0, "most_celsius": 70.0} | facts
+    box = Box().with_device("0000:00/17.0", class_code=SATA)
+    box.with_sata_drive("0000:00/17.0/ata-1", temperature_celsius=celsius, **told)
+    return heat_of(box.snapshot())
+
+
+@pytest.mark.parametrize(
+    ("celsius", "severity"),
+    [
+        (55.0, None),
+        (55.1, Severity.NOTICE),
+        (60.0, Severity.NOTICE),
+        (61.0, Severity.WARNING),
+        (70.0, Severity.CRITICAL),
+    ],
+)
+def test_drive_is_held_to_its_own_limits(celsius: float, severity: Severity | None) -> None:
+    findings = drive_heat(celsius)
+    assert [one.severity for one in findings] == ([severity] if severity else [])
+    assert all(one.position == "bay-1" for one in findings)
+
+
+def test_drive_that_tells_no_limit_is_not_judged() -> None:
+    assert drive_heat(75.0, recommended_celsius=None, most_celsius=None) == []
+
+
+def test_drive_without_a_thermometer_or_asleep_is_not_judged() -> None:
+    assert drive_heat(None) == []
+    assert drive_heat(75.0, asleep=True) == []
+
+
+def test_drive_whose_heat_cannot_be_read_is_unverified() -> None:
+    assert [one.kind for one in drive_heat(UNREAD)] == [Kind.UNVERIFIED]
+    assert drive_heat(UNREAD, healthy=UNREAD) == []  # told by critical-warning

@@ -1,0 +1,25 @@
+"""What heat does to a drive's pace."""
+
+from laneproof.rules.example_past import PATHS
+from simulated_box import Box
+from story_engine import HOUR, Told
+
+
+def hours(told: Told, number: int, **health: object) -> Told:
+    for _ in range(number):
+        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=dict(health)), after=HOUR)
+    return told
+
+
+def test_thermal_transitions_are_told() -> None:
+    told = hours(Told("throttled"), 24, thermal_transitions_1=1)
+    assert told.changes == []
+    hours(told, 1, thermal_transitions_1=3)
+    assert told.severity == "notice"
+    assert "2 times" in told.standing[0].summary
+
+
+def test_what_overheating_tells_is_not_told_twice() -> None:
+    told = hours(Told("throttled"), 24)
+    hours(told, 1, thermal_transitions_1=2, warning_temperature_minutes=5)
+    assert told.standing == []

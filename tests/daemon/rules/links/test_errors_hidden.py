@@ -1,0 +1,27 @@
+"""Errors that were counted once and are not any more."""
+
+from laneproof.rules.example_past import PATHS, counting_box, hiding_past, masked_snapshot
+from laneproof.rules.links.errors_hidden import ERRORS_HIDDEN
+from simulated_box import declare
+from story_engine import DAY, Told
+
+BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+
+
+def test_counting_that_stopped_is_hidden_and_clears_when_it_goes_on() -> None:
+    (finding,) = ERRORS_HIDDEN.judge(BUILD, masked_snapshot(), hiding_past())
+    assert finding.severity == "notice"
+    assert "at the port masked" in finding.summary
+    told = Told("errors-hidden", BUILD).look(counting_box((0, 0, 0, 0)))
+    from laneproof.rules.example_past import _masked_box  # noqa: PLC0415
+
+    told.look(_masked_box(), after=DAY)
+    assert told.severity == "notice"
+    told.look(counting_box((0, 0, 0, 0)), after=DAY)
+    assert told.standing == []
+
+
+def test_what_never_counted_hides_nothing() -> None:
+    from laneproof.rules.example_past import _masked_box  # noqa: PLC0415
+
+    assert Told("errors-hidden", BUILD).look(_masked_box()).look(_masked_box(), after=DAY).changes == []

@@ -1,0 +1,65 @@
+"""Links that do not always reach what they can."""
+
+from laneproof.rules.example_past import PATHS
+from simulated_box import Box, declare
+from story_engine import DAY, HOUR, Told
+
+PATH = PATHS[0]
+
+BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\nlink = {{ generation = 4, lanes = 4 }}')
+
+
+def box(generation: int = 4, lanes: int = 4, **port: object) -> Box:
+    made = Box().with_port(PATH, trained=(generation, lanes), **port)  # type: ignore[arg-type] # knobs of the port
+    return made.with_drive(PATH, trained=(generation, lanes), serial="FN1")
+
+
+def boots(told: Told, *generations: int) -> Told:
+    for generation in generations:
+        told.restart(after=DAY).look(box(generation) if generation else Box().with_port(PATH), after=HOUR)
+    return told
+
+
+def test_good_boots_say_nothing() -> None:
+    assert boots(Told("link-degraded-on-some-boots", BUILD), *[4] * 12).changes == []
+
+
+def test_one_short_boot_is_a_note_once_it_is_over_and_the_second_a_page() -> None:
+    told = boots(Told("link-degraded-on-some-boots", BUILD), 4, 4, 1)
+    assert told.changes == []  # for the moment link-slow speaks
+    boots(told, 4)
+    assert told.severity == "notice"
+    boots(told, 4, 4, 1, 4, 4)
+    assert told.severity == "warning"
+    (finding,) = told.standing
+    assert (finding.evidence["short_boots"], finding.evidence["boots"]) == (2, 9)
+    # Jeffreys' interval of 2 in 9 (published): 0.0493 to 0.5438
+    assert finding.evidence["share_bounds"] == (0.0493, 0.5438)
+    assert finding.evidence["clean_boots_to_show_below_5_percent"] == 59
+
+
+def test_a_boot_without_the_drive_is_short_too() -> None:
+    assert boots(Told("link-degraded-on-some-boots", BUILD), 4, 0, 4).severity == "notice"
+
+
+def test_always_short_is_other_rules_matter() -> None:
+    assert boots(Told("link-degraded-on-some-boots", BUILD), 3, 3, 3, 3).changes == []
+
+
+def test_short_since_some_boot_and_ever_after_is_a_change_and_no_lottery() -> None:
+    assert boots(Told("link-degraded-on-some-boots", BUILD), 4, 4, 3, 3, 3).changes == []
+
+
+def test_a_limit_that_the_firmware_set_for_a_while_is_no_short_boot() -> None:
+    told = boots(Told("link-degraded-on-some-boots", BUILD), 4, 4)
+    told.restart(after=DAY).look(box(3, target=3), after=HOUR)
+    boots(told, 4, 4)
+    assert told.changes == []
+
+
+def test_twenty_good_boots_clear_it() -> None:
+    told = boots(Told("link-degraded-on-some-boots", BUILD), 4, 1, 4)
+    boots(told, *[4] * 18)
+    assert told.standing
+    boots(told, 4)
+    assert told.standing == []

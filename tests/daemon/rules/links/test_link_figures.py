@@ -1,0 +1,117 @@
+"""Links against their declaration and their own ends."""
+
+from dataclasses import replace
+
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
+from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
+from laneproof.rules.links.link_beyond_hardware import LINK_BEYOND_HARDWARE
+from laneproof.rules.links.link_narrow import LINK_NARROW
+from laneproof.rules.links.link_slow import LINK_SLOW
+from laneproof.rules.rule import Rule
+from simulated_box import Box, declare, make_express
+
+PATH, DEVICE = "0000:00/01.1", "0000:00/01.1/00.0"
+
+PLAN = "{ generation = 4, lanes = 4 }"
+
+
+def build(link: str = PLAN, through: str = "[]") -> str:
+    return f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\nthrough = {through}\nlink = {link}\n'
+
+
+def box(port: dict[str, object] | None = None, drive: dict[str, object] | None = None) -> Box:
+    return Box().with_port(PATH, **port or {}).with_drive(PATH, **drive or {})
+
+
+def judge(rule: Rule, made: Box, text: str | None = None, past: Past = NOTHING) -> list[Finding]:
+    return list(rule.judge(declare(text if text is not None else build()), made.snapshot(), past))
+
+
+def judge_undeclared(rule: Rule, made: Box) -> list[Finding]:
+    return list(rule.judge(None, made.snapshot(), NOTHING))
+
+
+def test_slow_and_narrow_give_both_values() -> None:
+    made = box({"trained": (1, 1)})
+    (slow,) = judge(LINK_SLOW, made)
+    (narrow,) = judge(LINK_NARROW, made)
+    assert (slow.kind, slow.severity, slow.position) == (Kind.DIFFERS, Severity.WARNING, "riser-1")
+    assert "trained at 2.5 GT/s (generation 1), declared 16 GT/s (generation 4)" in slow.summary
+    assert "trained at x1, declared x4" in narrow.summary
+    assert (narrow.declared, narrow.observed) == ("x4", "x1")
+    assert narrow.subject == "0000:01:00.0"
+    assert narrow.evidence["link_bytes_per_second"] == 250_000_000
+
+
+def test_only_the_declared_figure_is_compared() -> None:
+    assert judge(LINK_NARROW, box({"trained": (4, 1)}), build("{ generation = 4 }")) == []
+
+
+def test_links_of_empty_positions_are_not_judged() -> None:
+    made = Box().with_port(PATH)
+    assert [judge(rule, made) for rule in (LINK_SLOW, LINK_NARROW, LINK_ABOVE_LIMIT, LINK_BEYOND_HARDWARE)] == [[]] * 4
+
+
+def test_declared_link_of_a_device_without_one_is_unverified() -> None:
+    text = '[[position]]\nlabel = "a"\npath = "0000:00/05.0"\nlink = { generation = 4, lanes = 4 }'
+    made = (
+        Box().with_drive("0000:00/05.0").edit("0000:00/05.0", lambda one: replace(one, express=make_express(9, None)))
+    )
+    assert [one.kind for one in judge(LINK_SLOW, made, text)] == [Kind.UNVERIFIED]
+    assert [one.kind for one in judge(LINK_NARROW, made, text)] == [Kind.UNVERIFIED]
+
+
+def test_declared_link_of_a_device_that_no_bridge_precedes_is_judged_by_its_own_end() -> None:
+    text = '[[position]]\nlabel = "a"\npath = "0000:00/05.0"\nlink = { generation = 4, lanes = 4 }'
+    assert judge(LINK_SLOW, Box().with_drive("0000:00/05.0"), text) == []
+    made = Box().with_drive("0000:00/05.0", trained=(3, 4))
+    assert [one.kind for one in judge(LINK_SLOW, made, text)] == [Kind.DIFFERS]
+
+
+def test_undeclared_link_below_both_ends_is_a_note() -> None:
+    (finding,) = judge_undeclared(LINK_SLOW, box({"trained": (3, 4)}))
+    assert (finding.kind, finding.severity, finding.position) == (Kind.DIFFERS, Severity.NOTICE, None)
+    assert finding.identity == ("link-slow", PATH)
+    assert finding.declared is None
+
+
+def test_undeclared_link_at_the_lesser_of_both_ends_holds() -> None:
+    made = box({"gen": 5, "lanes": 16}, {"gen": 3, "lanes": 2})
+    assert judge_undeclared(LINK_SLOW, made) == []
+    assert judge_undeclared(LINK_NARROW, made) == []
+
+
+def test_position_without_a_link_is_judged_by_its_ends_as_a_note() -> None:
+    text = f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"'
+    (finding,) = judge(LINK_NARROW, box({"trained": (4, 2)}), text)
+    assert (finding.position, finding.severity) == ("riser-1", Severity.NOTICE)
+
+
+def test_undeclared_device_whose_upper_end_is_hidden_is_unverified_when_below_its_own_limit() -> None:
+    assert judge_undeclared(LINK_SLOW, Box().with_drive("0000:00/05.0")) == []
+    (finding,) = judge_undeclared(LINK_SLOW, Box().with_drive("0000:00/05.0", trained=(3, 4)))
+    assert finding.kind is Kind.UNVERIFIED
+
+
+def test_shared_link_above_declared_positions_is_judged_once_as_a_note() -> None:
+    made = Box().with_port("0000:00/01.2", lanes=8, trained=(4, 2)).with_switch("0000:00/01.2")
+    text = ""
+    for hop in ("04.0", "05.0"):
+        path = f"0000:00/01.2/00.0/{hop}"
+        made.with_port(path).with_drive(path)
+        text += f'[[position]]\nlabel = "{hop}"\npath = "{path}"\nlink = {PLAN}\n'
+    (finding,) = judge(LINK_NARROW, made, text)
+    assert (finding.position, finding.severity) == (None, Severity.NOTICE)
+    assert finding.identity == ("link-narrow", "0000:00/01.2")
+
+
+BOOTS = (
+    Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),
+    Boot(boot_id="new", first_seen_at=2.0, bios_version="1.40"),
+)
+
+
+def past(*, target: float | None = 16.0, capable: float | None = 16.0, lanes: int | None = 4) -> Past:
+    limits = LinkLimits(boot_id="old", target_gt_s=target, capable_gt_s=capable, capable_lanes=lanes)
+    return Past(boots=BOOTS, earlier_limits={PATH: limits})

@@ -1,0 +1,120 @@
+"""Links with fewer lanes than they should have."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
+from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
+from laneproof.rules.links.link_narrow import LINK_NARROW
+from laneproof.rules.links.link_slow import LINK_SLOW
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import PciFunction, PhysicalSlot
+from laneproof_collectors.unread import Unread
+from simulated_box import Box, declare
+
+PATH, DEVICE = "0000:00/01.1", "0000:00/01.1/00.0"
+
+UNKNOWN = Unread("max_link_speed of 0000:00:01.1", "not a link speed: b'Unknown'")
+
+PLAN = "{ generation = 4, lanes = 4 }"
+
+
+def build(link: str = PLAN, through: str = "[]") -> str:
+    return f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\nthrough = {through}\nlink = {link}\n'
+
+
+def box(port: dict[str, object] | None = None, drive: dict[str, object] | None = None) -> Box:
+    return Box().with_port(PATH, **port or {}).with_drive(PATH, **drive or {})
+
+
+def judge(rule: Rule, made: Box, text: str | None = None, past: Past = NOTHING) -> list[Finding]:
+    return list(rule.judge(declare(text if text is not None else build()), made.snapshot(), past))
+
+
+def judge_undeclared(rule: Rule, made: Box) -> list[Finding]:
+    return list(rule.judge(None, made.snapshot(), NOTHING))
+
+
+def edit_both(made: Box, edit: Callable[[PciFunction], PciFunction]) -> Box:
+    return made.edit(PATH, edit).edit(DEVICE, edit)
+
+
+@pytest.mark.parametrize("declared", [1, 2, 4])
+@pytest.mark.parametrize("trained", [1, 2, 4])
+def test_width_below_above_and_as_declared(declared: int, trained: int) -> None:
+    made, text = box({"trained": (4, trained)}), build(f"{{ lanes = {declared} }}")
+    assert bool(judge(LINK_NARROW, made, text)) == (trained < declared)
+    assert bool(judge(LINK_ABOVE_LIMIT, made, text)) == (trained > declared)
+
+
+@pytest.mark.parametrize(
+    ("made", "reasons", "words"),
+    [
+        pytest.param(box({"trained": (4, 2)}), ["training"], "training itself", id="training"),
+        pytest.param(box({"lanes": 1}), ["port-limit"], "the port has no more than x1, as it is wired", id="port"),
+        pytest.param(box(drive={"lanes": 2}), ["device-limit"], "device itself has no more than x2", id="device"),
+    ],
+)
+def test_narrow_link_says_why(made: Box, reasons: list[str], words: str) -> None:
+    (finding,) = judge(LINK_NARROW, made)
+    assert finding.evidence["reasons"] == reasons
+    assert words in finding.summary
+
+
+def test_narrow_link_names_the_boards_own_table() -> None:
+    slot = PhysicalSlot(name="M2_3", address="0000:01:00", electrical_lanes=2, source="smbios")
+    (finding,) = judge(LINK_NARROW, box({"trained": (4, 2)}).with_group(slots=(slot,)))
+    assert "slot M2_3 wired for x2" in finding.summary
+
+
+def test_narrow_link_behind_an_adapter_names_the_adapter() -> None:
+    (finding,) = judge(LINK_NARROW, box({"trained": (4, 1)}), build(through='["key-adapter"]'))
+    assert finding.evidence["reasons"] == ["training", "wiring"]
+    assert "key-adapter" in finding.summary
+
+
+def test_switch_port_that_tells_no_width_is_outvoted_by_the_drive() -> None:
+    # as the emulated switch answers: no lanes and an unknown rate at the port, a real link at the drive
+    odd = {"capable_lanes": 0, "trained_lanes": 0, "capable_gt_s": UNKNOWN, "trained_gt_s": UNKNOWN}
+    made = box({"registers": odd}, {"gen": 1, "lanes": 1})
+    made.edit(PATH, lambda one: replace(one, link=replace(one.link, **odd)))
+    made.edit(DEVICE, lambda one: replace(one, link=replace(one.link, trained_gt_s=2.5, trained_lanes=1)))
+    assert judge(LINK_SLOW, made, build("{ generation = 1, lanes = 1 }")) == []
+    assert judge(LINK_NARROW, made, build("{ generation = 1, lanes = 1 }")) == []
+    assert [one.kind for one in judge(LINK_SLOW, made)] == [Kind.DIFFERS]
+    assert [one.kind for one in judge_undeclared(LINK_SLOW, made)] == [Kind.UNVERIFIED]
+    assert [one.kind for one in judge_undeclared(LINK_NARROW, made)] == [Kind.UNVERIFIED]
+
+
+@pytest.mark.parametrize("odd", [UNKNOWN, 0, 63])
+def test_width_that_no_end_tells_is_unverified(odd: int | Unread) -> None:
+    made = edit_both(box().without_registers(), lambda one: replace(one, link=replace(one.link, trained_lanes=odd)))
+    (finding,) = judge(LINK_NARROW, made)
+    assert (finding.kind, finding.severity) == (Kind.UNVERIFIED, Severity.NOTICE)
+    assert judge(LINK_SLOW, made) == []
+
+
+def test_lower_of_two_witnesses_counts_and_both_are_shown() -> None:
+    made = box().edit(DEVICE, lambda one: replace(one, link=replace(one.link, trained_lanes=2)))
+    (finding,) = judge(LINK_NARROW, made)
+    assert finding.observed == "x2"
+    assert finding.evidence["width_witnesses"] == {
+        "port registers": 4,
+        "port in sysfs": 4,
+        "device registers": 4,
+        "device in sysfs": 2,
+    }
+
+
+BOOTS = (
+    Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),
+    Boot(boot_id="new", first_seen_at=2.0, bios_version="1.40"),
+)
+
+
+def past(*, target: float | None = 16.0, capable: float | None = 16.0, lanes: int | None = 4) -> Past:
+    limits = LinkLimits(boot_id="old", target_gt_s=target, capable_gt_s=capable, capable_lanes=lanes)
+    return Past(boots=BOOTS, earlier_limits={PATH: limits})

@@ -1,0 +1,66 @@
+"""Errors that the memory had."""
+
+from dataclasses import replace
+
+import pytest
+
+from laneproof.engine import Engine
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import DAY
+from laneproof.past.past import NOTHING
+from laneproof.rules.memory.memory_errors import MEMORY_ERRORS
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import EdacController, Memory, Snapshot
+from laneproof_collectors.unread import Unread
+from simulated_box import A_MORNING, Box, declare, make_memory
+
+UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
+
+
+def judge(rule: Rule, memory: Memory | Unread, plan: str | None = None) -> list[Finding]:
+    build = None if plan is None else declare(f"memory = {plan}")
+    return list(rule.judge(build, Box().with_group(memory=memory).snapshot(), NOTHING))
+
+
+def counted(correctable: int | Unread, uncorrectable: int | Unread = 0) -> Memory:
+    edac = (EdacController(name="mc0", correctable=correctable, uncorrectable=uncorrectable),)
+    return replace(make_memory(), edac=edac)
+
+
+@pytest.mark.parametrize(
+    ("memory", "severity"),
+    [
+        (counted(0), None),
+        (make_memory(), None),  # no driver: nothing to judge
+        (counted(1), Severity.NOTICE),
+        (counted(40), Severity.WARNING),
+        (counted(0, 1), Severity.CRITICAL),
+    ],
+)
+def test_errors_are_told_by_what_they_mean(memory: Memory, severity: Severity | None) -> None:
+    findings = judge(MEMORY_ERRORS, memory)
+    assert [(one.kind, one.severity) for one in findings] == ([(Kind.SIGN, severity)] if severity else [])
+
+
+def test_few_errors_in_a_long_time_are_a_note() -> None:
+    snapshot = replace(Box().with_group(memory=counted(40)).snapshot(), up_seconds=100 * DAY)
+    (finding,) = MEMORY_ERRORS.judge(None, snapshot, NOTHING)
+    assert finding.severity is Severity.NOTICE
+
+
+@pytest.mark.parametrize("memory", [counted(UNREAD), counted(0, UNREAD)])
+def test_counts_that_cannot_be_read_are_unverified(memory: Memory) -> None:
+    assert [one.kind for one in judge(MEMORY_ERRORS, memory)] == [Kind.UNVERIFIED]
+
+
+def test_errors_that_come_fast_now_are_a_warning_though_the_box_ran_long() -> None:
+    engine = Engine(None)
+
+    def look(at: float, count: int) -> list[Severity]:
+        snapshot: Snapshot = Box().with_group(memory=counted(count)).snapshot(taken_at=A_MORNING + at)
+        found = engine.observe(replace(snapshot, up_seconds=400 * DAY + at)).findings
+        return [one.severity for one in found if one.rule == "memory-errors"]
+
+    assert look(0, 3) == [Severity.NOTICE]
+    assert look(600, 30) == [Severity.WARNING]
+    assert look(3 * DAY, 30) == [Severity.NOTICE]

@@ -1,0 +1,85 @@
+"""Bonds against their members."""
+
+from dataclasses import replace
+
+import pytest
+
+from laneproof.findings import Finding, Kind
+from laneproof.past.past import NOTHING
+from laneproof.rules.network.bond_incomplete import BOND_INCOMPLETE
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import Bond
+from laneproof_collectors.unread import Unread
+from simulated_box import Box, declare, make_bond
+
+UNREAD = Unread("/sys/class/net/wan1/speed", "permission denied")
+
+BUILD = """
+[[bond]]
+name = "bond0"
+mode = "802.3ad"
+members = ["wan0", "wan1"]
+member_speed_mbit_s = 10000
+"""
+
+BOND = make_bond("bond0", ("wan0", "wan1"))
+
+
+def judge(rule: Rule, interfaces: object = (), bonds: object = (BOND,), text: str = BUILD) -> list[Finding]:
+    box = Box().with_group(interfaces=interfaces, bonds=bonds)
+    return list(rule.judge(declare(text), box.snapshot(), NOTHING))
+
+
+def bond(**facts: object) -> Bond:
+    return make_bond("bond0", ("wan0", "wan1"), **facts)
+
+
+def with_member(**facts: object) -> Bond:
+    return replace(BOND, members=(BOND.members[0], replace(BOND.members[1], **facts)))
+
+
+# Conditions as the kernel documents them in Documentation/networking/bonding.rst
+@pytest.mark.parametrize(
+    ("bond", "words"),
+    [
+        (BOND, None),
+        (bond(mode="802.3ad 4"), None),
+        (bond(mode="active-backup"), "its mode is active-backup"),
+        (bond(partner_mac="00:00:00:00:00:00"), "far side does not answer"),
+        (make_bond("bond0", ("wan0",)), "wan1 is not a member"),
+        (with_member(mii_status="down"), "wan1 is down"),
+        (with_member(aggregator_id=2), "not in the active one"),
+        (replace(with_member(aggregator_id=2), active_aggregator=None), "in different aggregators, 1, 2"),
+        (bond(active_aggregator=None), None),
+    ],
+)
+def test_when_an_bond_is_not_whole(bond: Bond, words: str | None) -> None:
+    findings = judge(BOND_INCOMPLETE, bonds=(bond,))
+    assert bool(findings) == (words is not None)
+    assert all(one.kind is Kind.DIFFERS and str(words) in one.summary for one in findings)
+
+
+def test_missing_bond_differs() -> None:
+    assert [one.kind for one in judge(BOND_INCOMPLETE, bonds=())] == [Kind.DIFFERS]
+
+
+@pytest.mark.parametrize(
+    "bonds",
+    [
+        UNREAD,
+        (bond(mode=UNREAD),),
+        (bond(partner_mac=UNREAD),),
+        (bond(active_aggregator=UNREAD),),
+        (with_member(mii_status=UNREAD),),
+        (with_member(aggregator_id=UNREAD),),
+        (with_member(aggregator_id=None),),
+    ],
+)
+def test_what_cannot_be_read_is_unverified(bonds: object) -> None:
+    assert [one.kind for one in judge(BOND_INCOMPLETE, bonds=bonds)] == [Kind.UNVERIFIED]
+
+
+def test_one_flow_stays_on_one_member_is_said() -> None:
+    (finding,) = judge(BOND_INCOMPLETE, bonds=())
+    assert any("Only several flows together" in step for step in finding.next_steps)
+    assert "one flow no more than one member" in BOND_INCOMPLETE.why

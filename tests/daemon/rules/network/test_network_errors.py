@@ -1,0 +1,69 @@
+"""Ports that receive or send what cannot be used."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from laneproof.declaration.build import Build
+from laneproof.engine import Engine
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import DAY, HOUR
+from laneproof.past.past import NOTHING
+from laneproof.rules.network.network_errors import NETWORK_ERRORS
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+from simulated_box import A_MORNING, Box, make_interface
+
+
+def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the port)
+    port = replace(make_interface("wan0"), **facts)
+    return Box().with_group(interfaces=(port,)).snapshot(taken_at=at)
+
+
+def judge(rule: Rule, snapshot: Snapshot, build: Build | None = None) -> list[Finding]:
+    return list(rule.judge(build, snapshot, NOTHING))
+
+
+def watch(rule: str, counter: str, counts: list[int], *, every: float, build: Build | None = None) -> list[Finding]:
+    """Give what the engine says of a rule after passes in which a counter had these values."""
+    engine = Engine(build)
+    findings: list[Finding] = []
+    for number, count in enumerate(counts):
+        outcome = engine.observe(box(at=A_MORNING + number * every, **{counter: count}))
+        findings = [one for one in outcome.findings if one.rule == rule]
+    return findings
+
+
+@pytest.mark.parametrize("count", [0, 5, 999, None])
+def test_few_errors_hold(count: int | None) -> None:
+    assert judge(NETWORK_ERRORS, box(receive_errors=count)) == []
+
+
+def test_first_look_tells_many_errors_as_what_they_are() -> None:
+    (finding,) = judge(NETWORK_ERRORS, box(receive_errors=5000, transmit_errors=0))
+    assert finding.summary == "wan0: 5000 frames received with errors since the box found it"
+
+
+@pytest.mark.parametrize(
+    ("counter", "counts", "severity"),
+    [
+        ("receive_errors", [0, 9], None),
+        ("receive_errors", [0, 10], Severity.NOTICE),
+        ("transmit_errors", [0, 12], Severity.NOTICE),
+        ("receive_errors", [5000, 6200], Severity.WARNING),
+    ],
+)
+def test_growth_of_errors_is_judged(counter: str, counts: list[int], severity: Severity | None) -> None:
+    findings = watch("network-errors", counter, counts, every=HOUR)
+    assert [one.severity for one in findings] == ([severity] if severity else [])
+
+
+def test_old_errors_that_do_not_grow_are_let_go() -> None:
+    assert watch("network-errors", "receive_errors", [5000] * 4, every=DAY) == []
+
+
+@pytest.mark.parametrize("counter", ["receive_errors", "transmit_errors"])
+def test_errors_that_cannot_be_read_are_unverified(counter: str) -> None:
+    assert [one.kind for one in judge(NETWORK_ERRORS, box(**{counter: Unread(counter, "denied")}))] == [Kind.UNVERIFIED]

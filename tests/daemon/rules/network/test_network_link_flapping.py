@@ -1,0 +1,69 @@
+"""Ports whose link comes and goes."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from laneproof.declaration.build import Build
+from laneproof.engine import Engine
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.box_record import DAY, HOUR
+from laneproof.past.past import NOTHING
+from laneproof.rules.network.network_link_flapping import NETWORK_LINK_FLAPPING
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+from simulated_box import A_MORNING, Box, make_interface
+
+
+def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the port)
+    port = replace(make_interface("wan0"), **facts)
+    return Box().with_group(interfaces=(port,)).snapshot(taken_at=at)
+
+
+def judge(rule: Rule, snapshot: Snapshot, build: Build | None = None) -> list[Finding]:
+    return list(rule.judge(build, snapshot, NOTHING))
+
+
+def watch(rule: str, counter: str, counts: list[int], *, every: float, build: Build | None = None) -> list[Finding]:
+    """Give what the engine says of a rule after passes in which a counter had these values."""
+    engine = Engine(build)
+    findings: list[Finding] = []
+    for number, count in enumerate(counts):
+        outcome = engine.observe(box(at=A_MORNING + number * every, **{counter: count}))
+        findings = [one for one in outcome.findings if one.rule == rule]
+    return findings
+
+
+@pytest.mark.parametrize("changes", [0, 1, 2, 11, None])
+def test_link_that_came_up_at_the_start_holds(changes: int | None) -> None:
+    assert judge(NETWORK_LINK_FLAPPING, box(carrier_changes=changes)) == []
+
+
+def test_first_look_speaks_of_many_only() -> None:
+    (finding,) = judge(NETWORK_LINK_FLAPPING, box(carrier_changes=40))
+    assert finding.summary == "the link of wan0 was lost 20 times since the box found it"
+    assert finding.severity is Severity.NOTICE
+
+
+@pytest.mark.parametrize(
+    ("counts", "severity"),
+    [
+        ([2, 2, 4], None),  # once: a switch that was restarted
+        ([2, 4, 6], Severity.NOTICE),
+        ([2, 12, 22], Severity.WARNING),
+    ],
+)
+def test_growth_within_a_day_is_judged(counts: list[int], severity: Severity | None) -> None:
+    findings = watch("network-link-flapping", "carrier_changes", counts, every=HOUR)
+    assert [one.severity for one in findings] == ([severity] if severity else [])
+
+
+def test_link_that_calmed_down_is_let_go() -> None:
+    assert watch("network-link-flapping", "carrier_changes", [2, 90, 90, 90], every=DAY) == []
+
+
+def test_count_that_cannot_be_read_is_unverified() -> None:
+    findings = judge(NETWORK_LINK_FLAPPING, box(carrier_changes=Unread("carrier_changes", "denied")))
+    assert [one.kind for one in findings] == [Kind.UNVERIFIED]

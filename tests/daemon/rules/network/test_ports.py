@@ -1,0 +1,57 @@
+"""Network ports, and the bonds that they are in."""
+
+from dataclasses import replace
+from typing import Any
+
+from laneproof.declaration.build import Build
+from laneproof.findings import Finding
+from laneproof.past.past import NOTHING
+from laneproof.rules.network.network_errors import NETWORK_ERRORS
+from laneproof.rules.network.network_link_flapping import NETWORK_LINK_FLAPPING
+from laneproof.rules.network.network_link_slow import NETWORK_LINK_SLOW
+from laneproof.rules.network.ports import ONE_FLOW
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+from simulated_box import A_MORNING, Box, declare, make_bond, make_interface
+
+BOND = declare('[[bond]]\nname = "bond0"\nmembers = ["wan0", "wan1"]\n')
+
+
+def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the port)
+    port = replace(make_interface("wan0"), **facts)
+    return Box().with_group(interfaces=(port,)).snapshot(taken_at=at)
+
+
+def judge(rule: Rule, snapshot: Snapshot, build: Build | None = None) -> list[Finding]:
+    return list(rule.judge(build, snapshot, NOTHING))
+
+
+def test_member_of_a_bond_is_told_with_what_one_flow_means() -> None:
+    """One connection uses one member: Documentation/networking/bonding.rst, on transmit hashes."""
+    for rule, facts in ((NETWORK_LINK_FLAPPING, {"carrier_changes": 90}), (NETWORK_ERRORS, {"receive_errors": 5000})):
+        (finding,) = judge(rule, box(**facts), BOND)
+        assert "wan0 (member of bond0)" in finding.summary
+        assert ONE_FLOW in finding.next_steps
+        (alone,) = judge(rule, box(**facts))
+        assert ONE_FLOW not in alone.next_steps
+
+
+def test_slow_member_of_a_bond_is_told_with_what_one_flow_means() -> None:
+    build = declare('[[bond]]\nname = "bond0"\nmembers = ["wan0"]\nmember_speed_mbit_s = 10000\n')
+    (finding,) = judge(NETWORK_LINK_SLOW, box(speed_mbit_s=1000), build)
+    assert ONE_FLOW in finding.next_steps
+    alone = declare('[[network]]\nname = "wan0"\nspeed_mbit_s = 10000\n')
+    (finding,) = judge(NETWORK_LINK_SLOW, box(speed_mbit_s=1000), alone)
+    assert ONE_FLOW not in finding.next_steps
+
+
+def test_the_bonds_own_interface_is_not_told_beside_its_members() -> None:
+    ports = (make_interface("bond0", carrier_changes=90), make_interface("wan0"))
+    snapshot = Box().with_group(interfaces=ports, bonds=(make_bond("bond0", ("wan0",)),)).snapshot()
+    assert judge(NETWORK_LINK_FLAPPING, snapshot) == []
+
+
+def test_interfaces_that_could_not_be_read_are_told_elsewhere() -> None:
+    snapshot = replace(box(), interfaces=Unread("/sys/class/net", "denied"))
+    assert judge(NETWORK_LINK_FLAPPING, snapshot) == judge(NETWORK_ERRORS, snapshot) == []

@@ -1,0 +1,119 @@
+"""Another device than the declared one."""
+
+import pytest
+
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import NOTHING
+from laneproof.rules import judge_all
+from laneproof.rules.occupancy.occupant_differs import OCCUPANT_DIFFERS
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+from simulated_box import NETWORK, SATA, Box, declare, kelp_box
+
+
+def judge(rule: Rule, text: str, box: Box | Snapshot) -> list[Finding]:
+    return list(rule.judge(declare(text), box.snapshot() if isinstance(box, Box) else box, NOTHING))
+
+
+def position(label: str, number: int, occupant: str) -> str:
+    return f'[[position]]\nlabel = "{label}"\npath = "0000:00/01.{number}"\noccupant = {occupant}\n'
+
+
+SERIALS = position("a", 1, '{ serial = "A" }') + position("b", 2, '{ serial = "B" }')
+
+
+def at(*serials: str | None) -> Box:
+    box = Box()
+    for number, serial in enumerate(serials, start=1):
+        box.with_port(f"0000:00/01.{number}")
+        if serial:
+            box.with_drive(f"0000:00/01.{number}", serial=serial)
+    return box
+
+
+def test_drive_in_anothers_position_is_told_by_both() -> None:
+    findings = {one.position: one for one in judge_all(declare(SERIALS), at(None, "A").snapshot(), NOTHING)}
+    assert findings["a"].rule == "position-empty"
+    assert "its drive is in b" in findings["a"].summary
+    assert findings["a"].severity is Severity.WARNING
+    assert findings["b"].rule == "occupant-differs"
+    assert "is declared for a" in findings["b"].summary
+    assert findings["b"].evidence["declared_for"] == "a"
+    assert set(findings) == {"a", "b"}
+
+
+def test_two_drives_that_changed_places_are_told_as_such() -> None:
+    first, second = judge(OCCUPANT_DIFFERS, SERIALS, at("B", "A"))
+    assert "the drive declared here is in b" in first.summary
+    assert "the drive declared here is in a" in second.summary
+
+
+def test_drive_in_an_undeclared_place_is_told_by_both() -> None:
+    findings = judge_all(declare(SERIALS), at(None, "B", "A").snapshot(), NOTHING)
+    told = {(one.rule, one.position) for one in findings}
+    assert told == {("position-empty", "a"), ("occupant-unexpected", None)}
+    assert all("0000:00/01.3" in one.summary for one in findings)
+
+
+@pytest.mark.parametrize(
+    ("occupant", "differs_in"),
+    [
+        ('{ kind = "nvme", model = "Fulmar N4", serial = "FN0001", capacity = "4 TB" }', []),
+        ('{ model = "fulmar  n4" }', []),
+        ('{ capacity = "3.97 TB" }', []),  # equal within 1 %
+        ('{ capacity = "3.9 TB" }', ["capacity"]),
+        ('{ kind = "sata" }', ["kind"]),
+        ('{ kind = "other" }', ["kind"]),
+        ('{ model = "Gannet 2" }', ["model"]),
+        ('{ serial = "X" }', ["serial"]),
+        ('{ model = "Gannet 2", serial = "X" }', ["model", "serial"]),
+    ],
+)
+def test_only_what_is_declared_is_compared(occupant: str, differs_in: list[str]) -> None:
+    findings = judge(OCCUPANT_DIFFERS, position("a", 1, occupant), kelp_box(1))
+    assert [one.evidence["differs_in"] for one in findings] == ([differs_in] if differs_in else [])
+
+
+def test_difference_gives_both_values() -> None:
+    (finding,) = judge(OCCUPANT_DIFFERS, position("a", 1, '{ capacity = "8 TB" }'), kelp_box(1))
+    assert (finding.declared, finding.observed) == ("8 TB", "4 TB")
+    assert "holds 4 TB, declared 8 TB" in finding.summary
+
+
+@pytest.mark.parametrize(
+    ("declared", "class_code", "holds"),
+    [("network", NETWORK, True), ("other", SATA, True), ("sata", SATA, True), ("nvme", NETWORK, False)],
+)
+def test_kinds_of_cards(declared: str, class_code: int, holds: bool) -> None:  # noqa: FBT001 (a column of the table)
+    box = Box().with_port("0000:00/01.1").with_device("0000:00/01.1", class_code=class_code)
+    assert (judge(OCCUPANT_DIFFERS, position("a", 1, f'{{ kind = "{declared}" }}'), box) == []) == holds
+
+
+def test_sata_drive_is_compared_at_its_own_hop() -> None:
+    text = '[[position]]\nlabel = "bay"\npath = "0000:00/17.0/ata-3"\noccupant = { kind = "sata", capacity = "8 TB" }'
+    box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-3")
+    assert judge(OCCUPANT_DIFFERS, text, box) == []
+
+
+@pytest.mark.parametrize("field", ["model", "serial"])
+def test_unread_identity_is_unverified(field: str) -> None:
+    gap = Unread(f"{field} of nvme0", "permission denied")
+    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", controller={field: gap})
+    (finding,) = judge(OCCUPANT_DIFFERS, position("a", 1, f'{{ {field} = "X" }}'), box)
+    assert finding.kind is Kind.UNVERIFIED
+    assert "permission denied" in finding.summary
+
+
+def test_one_known_difference_outweighs_what_is_unread() -> None:
+    gap = Unread("serial of nvme0", "permission denied")
+    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", controller={"serial": gap})
+    (finding,) = judge(OCCUPANT_DIFFERS, position("a", 1, '{ serial = "X", model = "Other" }'), box)
+    assert finding.kind is Kind.DIFFERS
+    assert finding.evidence["unread"] == [str(gap)]
+
+
+def test_card_without_a_serial_number_leaves_it_unverified() -> None:
+    box = Box().with_port("0000:00/01.1").with_device("0000:00/01.1", class_code=NETWORK)
+    (finding,) = judge(OCCUPANT_DIFFERS, position("a", 1, '{ serial = "X" }'), box)
+    assert finding.kind is Kind.UNVERIFIED

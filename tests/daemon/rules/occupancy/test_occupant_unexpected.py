@@ -1,0 +1,64 @@
+"""Drives where none is declared."""
+
+from laneproof.findings import Finding, Severity
+from laneproof.past.past import NOTHING
+from laneproof.rules import judge_all
+from laneproof.rules.occupancy.occupant_unexpected import OCCUPANT_UNEXPECTED
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import Snapshot
+from simulated_box import Box, declare, kelp_box
+
+
+def judge(rule: Rule, text: str, box: Box | Snapshot) -> list[Finding]:
+    return list(rule.judge(declare(text), box.snapshot() if isinstance(box, Box) else box, NOTHING))
+
+
+def position(label: str, number: int, occupant: str) -> str:
+    return f'[[position]]\nlabel = "{label}"\npath = "0000:00/01.{number}"\noccupant = {occupant}\n'
+
+
+def at(*serials: str | None) -> Box:
+    box = Box()
+    for number, serial in enumerate(serials, start=1):
+        box.with_port(f"0000:00/01.{number}")
+        if serial:
+            box.with_drive(f"0000:00/01.{number}", serial=serial)
+    return box
+
+
+def test_drive_in_a_position_declared_empty_is_told_with_its_home() -> None:
+    text = position("a", 1, '{ serial = "A" }') + position("spare", 2, '{ kind = "none" }')
+    findings = {one.position: one for one in judge_all(declare(text), at(None, "A").snapshot(), NOTHING)}
+    assert "its drive is in spare" in findings["a"].summary
+    assert findings["spare"].rule == "occupant-unexpected"
+    assert "declared for a" in findings["spare"].summary
+
+
+def test_drive_in_no_declared_position_is_reported() -> None:
+    (finding,) = judge(OCCUPANT_UNEXPECTED, position("a", 1, "{}"), kelp_box(2))
+    assert (finding.position, finding.severity) == (None, Severity.NOTICE)
+    assert finding.identity == ("occupant-unexpected", "FN0002")
+
+
+def test_undeclared_drives_can_be_ignored() -> None:
+    text = '[box]\nundeclared = "ignore"\n' + position("a", 1, "{}")
+    assert judge(OCCUPANT_UNEXPECTED, text, kelp_box(2)) == []
+
+
+def test_ignoring_undeclared_drives_does_not_reach_positions_declared_empty() -> None:
+    text = '[box]\nundeclared = "ignore"\n' + position("spare", 2, '{ kind = "none" }')
+    assert [one.position for one in judge(OCCUPANT_UNEXPECTED, text, kelp_box(2))] == ["spare"]
+
+
+def test_undeclared_network_card_is_nobodys_business() -> None:
+    box = kelp_box(1).with_port("0000:00/1c.0").with_network("0000:00/1c.0", "wan0")
+    assert judge(OCCUPANT_UNEXPECTED, position("a", 1, "{}"), box) == []
+
+
+def test_without_a_build_no_drive_is_unexpected() -> None:
+    assert list(OCCUPANT_UNEXPECTED.judge(None, kelp_box(2).snapshot(), NOTHING)) == []
+
+
+def test_drive_whose_path_is_declared_as_its_own_is_declared() -> None:
+    text = '[[position]]\nlabel = "a"\npath = "0000:00/05.0"\noccupant = { kind = "nvme" }'
+    assert judge_all(declare(text), Box().with_drive("0000:00/05.0").snapshot(), NOTHING) == ()

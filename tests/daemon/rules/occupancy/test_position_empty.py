@@ -1,0 +1,91 @@
+"""Declared devices that do not answer."""
+
+from dataclasses import replace
+
+import pytest
+
+from laneproof.findings import Finding, Kind, Severity
+from laneproof.past.past import NOTHING
+from laneproof.rules.occupancy.position_empty import POSITION_EMPTY
+from laneproof.rules.rule import Rule
+from laneproof_collectors.snapshot import Snapshot
+from simulated_box import Box, declare, kelp_box
+
+
+def judge(rule: Rule, text: str, box: Box | Snapshot) -> list[Finding]:
+    return list(rule.judge(declare(text), box.snapshot() if isinstance(box, Box) else box, NOTHING))
+
+
+def position(label: str, number: int, occupant: str) -> str:
+    return f'[[position]]\nlabel = "{label}"\npath = "0000:00/01.{number}"\noccupant = {occupant}\n'
+
+
+def test_missing_bridge_means_an_empty_position() -> None:
+    (finding,) = judge(POSITION_EMPTY, position("riser-3", 3, '{ kind = "nvme" }'), kelp_box(2))
+    assert (finding.kind, finding.position, finding.severity) == (Kind.DIFFERS, "riser-3", Severity.WARNING)
+    assert "no bridge at 0000:00/01.3" in finding.summary
+    assert finding.identity == ("position-empty", "riser-3")
+
+
+def test_silent_bridge_means_an_empty_position() -> None:
+    (finding,) = judge(POSITION_EMPTY, position("riser-1", 1, '{ kind = "nvme" }'), kelp_box(1).without("0000:00/01.1"))
+    assert finding.evidence["state"] == "silent"
+
+
+def test_listed_drive_that_no_longer_answers_leaves_its_position_empty() -> None:
+    box = kelp_box(1).edit("0000:00/01.1/00.0", lambda one: replace(one, answers=False))
+    (finding,) = judge(POSITION_EMPTY, position("riser-1", 1, '{ kind = "nvme" }'), box)
+    assert finding.evidence["state"] == "gone"
+    assert finding.subject == "nvme0"
+
+
+def test_occupied_port_without_data_link_active_is_not_empty() -> None:
+    # as the emulator answers for an occupied port; what lives below it counts
+    box = Box().with_port("0000:00/01.1", registers={"data_link_active": False}).with_drive("0000:00/01.1")
+    assert judge(POSITION_EMPTY, position("riser-1", 1, '{ kind = "nvme" }'), box) == []
+
+
+@pytest.mark.parametrize("occupant", ['{ kind = "none" }', "{}"])
+def test_position_that_asks_for_nothing_may_be_empty(occupant: str) -> None:
+    assert judge(POSITION_EMPTY, position("spare", 1, occupant), Box()) == []
+
+
+def test_declared_link_asks_for_a_device() -> None:
+    text = '[[position]]\nlabel = "a"\npath = "0000:00/01.1"\nlink = { generation = 4 }'
+    assert [one.kind for one in judge(POSITION_EMPTY, text, Box().with_port("0000:00/01.1"))] == [Kind.DIFFERS]
+
+
+@pytest.mark.parametrize(
+    ("occupant", "arrays", "severity"),
+    [
+        ('{ kind = "nvme" }', "", Severity.WARNING),
+        ('{ kind = "nvme", role = "data" }', "", Severity.CRITICAL),
+        ('{ kind = "nvme", role = "cache" }', "", Severity.WARNING),
+        ('{ kind = "nvme" }', '[[array]]\nname = "md0"\nmembers = ["riser-1"]', Severity.CRITICAL),
+    ],
+)
+def test_empty_position_is_critical_where_data_hangs_on_it(occupant: str, arrays: str, severity: Severity) -> None:
+    (finding,) = judge(POSITION_EMPTY, position("riser-1", 1, occupant) + arrays, Box())
+    assert finding.severity is severity
+
+
+def test_empty_position_warns_before_hands_go_in() -> None:
+    (finding,) = judge(POSITION_EMPTY, position("riser-1", 1, '{ kind = "nvme" }'), Box())
+    steps = " ".join(finding.next_steps)
+    for word in ("mains", "static", "cool", "manual", "degraded"):
+        assert word in steps
+
+
+def test_branches_of_a_slot_that_is_not_split_name_the_reason_softly() -> None:
+    text = """
+    slot.riser = { path = "0000:00", lanes = 16, split = [4, 4] }
+    position = [
+      { label = "a", slot = "riser", branch = 1, path = "0000:00/01.1", occupant = { kind = "nvme" } },
+      { label = "b", slot = "riser", branch = 2, path = "0000:00/01.2", occupant = { kind = "nvme", role = "data" } },
+    ]
+    """
+    box = Box().with_port("0000:00/01.1", lanes=16).with_drive("0000:00/01.1")
+    (finding,) = judge(POSITION_EMPTY, text, box)
+    assert (finding.position, finding.severity) == ("b", Severity.NOTICE)
+    assert finding.evidence["reason"] == "bifurcation-not-active"
+    assert "bifurcation-not-active" in finding.next_steps[0]
