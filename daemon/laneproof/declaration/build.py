@@ -62,8 +62,8 @@ class Build(StrictTable):
 
     def position_at(self, path: str) -> DeclaredPosition | None:
         """Find the position declared at a path."""
-        return next((one for one in self.position if one.path == path), None)
+        return next((position for position in self.position if position.path == path), None)
 
     def position_named(self, label: str) -> DeclaredPosition | None:
         """Find a position by its label."""
-        return next((one for one in self.position if one.label == label), None)
+        return next((position for position in self.position if position.label == label), None)

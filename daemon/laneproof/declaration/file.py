@@ -54,7 +54,7 @@ class BuildError(Exception):
 
     def __init__(self, name: str, problems: tuple[Problem, ...]) -> None:
         """Keep the problems; the text is one sentence a line."""
-        super().__init__("\n".join(one.sentence(name) for one in problems))
+        super().__init__("\n".join(problem.sentence(name) for problem in problems))
         self.name = name
         self.problems = problems
 
@@ -96,7 +96,7 @@ def parse_build(text: str, *, name: str, list_rules: "Callable[[], Iterable[str]
 
 def _find_rule_problems(build: Build, text: str, rules: tuple[str, ...]) -> tuple[Problem, ...]:
     # A difference accepted under a wrong name would go on being told, and nobody would see why.
-    strangers = [(at, one.rule) for at, one in enumerate(build.accept) if one.rule not in rules]
+    strangers = [(at, accepted.rule) for at, accepted in enumerate(build.accept) if accepted.rule not in rules]
     if not strangers:
         return ()
     from laneproof.declaration.wording import unknown_rule  # noqa: PLC0415 (as in `_describe`)
@@ -137,13 +137,13 @@ def _describe(error: ValidationError, data: dict[str, Any], text: str) -> tuple[
     problems = {
         Problem(line=_line_of(path, lines), key=quote_key(path), message=message) for path, message in described
     }
-    return tuple(sorted(problems, key=lambda one: (one.line, one.key, one.message)))
+    return tuple(sorted(problems, key=lambda problem: (problem.line, problem.key, problem.message)))
 
 
 def _find_lines(text: str) -> "dict[KeyPath, int]":
     from laneproof.declaration.key_lines import find_key_lines  # noqa: PLC0415 (only a file with problems asks)
 
-    return {path: place.line for path, place in find_key_lines(text).items()}
+    return {path: key.line for path, key in find_key_lines(text).items()}
 
 
 def _line_of(path: "KeyPath", lines: "dict[KeyPath, int]") -> int:

@@ -1,6 +1,6 @@
 """Where in the file each key stands, so that an error can name its line and an update can change one value alone.
 
-The standard library's parser gives values without places. This scanner walks a text that the parser has accepted
+The standard library's parser gives values without lines. This scanner walks a text that the parser has accepted
 already, so it trusts the grammar; it is used when there is something to complain about, or to change.
 """
 
@@ -52,7 +52,7 @@ def find_key_lines(text: str) -> dict[KeyPath, KeyLine]:
         text: TOML that the standard library's parser accepts.
 
     Returns:
-        Places by the path of keys and list indices. What several headers share (``[[position]]``) is where it is first.
+        Lines by the path of keys and list indices. What several headers share (``[[position]]``) is where it is first.
     """
     return _Scanner(text).scan()
 
@@ -83,9 +83,9 @@ class _Scanner:
         self._text = text
         self._at = 0
         self._counted_to = 0
-        self._line = 1
+        self._number = 1
         self._depth = 0
-        self._places: dict[KeyPath, KeyLine] = {}
+        self._lines: dict[KeyPath, KeyLine] = {}
         self._last_index: dict[KeyPath, int] = {}  # by the path of an array of tables
 
     def scan(self) -> dict[KeyPath, KeyLine]:
@@ -97,7 +97,7 @@ class _Scanner:
             else:
                 self._pair(table)
             self._skip(_BLANK)
-        return self._places
+        return self._lines
 
     def _header(self) -> KeyPath:
         is_array = self._text.startswith("[[", self._at)
@@ -146,14 +146,14 @@ class _Scanner:
             self._at += 1
 
     def _value(self, path: KeyPath, name_at: int) -> None:
-        line, start, depth = self._line_at(name_at), self._at, self._depth
+        line, start, depth = self._number_at(name_at), self._at, self._depth
         if self._text.startswith("[", start):
             self._items(path, end="]", read=self._item)
         elif self._text.startswith("{", start):
             self._items(path, end="}", read=lambda path, _index: self._pair(path))
         elif not self._skip(_STRING):
             self._skip(_PLAIN_VALUE)
-        self._places[path] = KeyLine(line=line, name_at=name_at, start=start, end=self._at, inline=depth > 0)
+        self._lines[path] = KeyLine(line=line, name_at=name_at, start=start, end=self._at, inline=depth > 0)
 
     def _items(self, path: KeyPath, *, end: str, read: Callable[[KeyPath, int], None]) -> None:
         self._at += 1
@@ -180,12 +180,12 @@ class _Scanner:
         return match is not None
 
     def _note(self, path: KeyPath, name_at: int, start: int, end: int) -> None:
-        place = KeyLine(line=self._line_at(name_at), name_at=name_at, start=start, end=end, inline=self._depth > 0)
-        self._places.setdefault(path, place)
+        key = KeyLine(line=self._number_at(name_at), name_at=name_at, start=start, end=end, inline=self._depth > 0)
+        self._lines.setdefault(path, key)
 
-    def _line_at(self, offset: int) -> int:
+    def _number_at(self, offset: int) -> int:
         # Offsets are asked in the order of the file, so that each line is counted once.
         if offset > self._counted_to:
-            self._line += self._text.count("\n", self._counted_to, offset)
+            self._number += self._text.count("\n", self._counted_to, offset)
             self._counted_to = offset
-        return self._line
+        return self._number

@@ -30,16 +30,16 @@ def find_name_problems(build: Build) -> Iterator[NameProblem]:
     """Find every name that is used twice or not declared.
 
     Yields:
-        Each problem with its place.
+        Each problem with its key.
     """
-    labels = {one.label for one in build.position}
-    yield from _find_repeats("position", "label", [one.label for one in build.position])
-    yield from _find_repeats("position", "path", [one.path for one in build.position])
-    yield from _find_repeats("array", "name", [one.name for one in build.array])
-    yield from _find_repeats("bond", "name", [one.name for one in build.bond])
-    yield from _find_repeats("network", "name", [one.name for one in build.network])
-    yield from _find_repeats("file_system", "mount", [one.mount for one in build.file_system])
-    yield from _find_repeats("fan", "label", [" of ".join(filter(None, (one.label, one.chip))) for one in build.fan])
+    labels = {position.label for position in build.position}
+    yield from _find_repeats("position", "label", [position.label for position in build.position])
+    yield from _find_repeats("position", "path", [position.path for position in build.position])
+    yield from _find_repeats("array", "name", [array.name for array in build.array])
+    yield from _find_repeats("bond", "name", [bond.name for bond in build.bond])
+    yield from _find_repeats("network", "name", [port.name for port in build.network])
+    yield from _find_repeats("file_system", "mount", [mounted.mount for mounted in build.file_system])
+    yield from _find_repeats("fan", "label", [" of ".join(filter(None, (fan.label, fan.chip))) for fan in build.fan])
     yield from _find_slot_problems(build)
     for at, array in enumerate(build.array):
         for key, members in (("members", array.members), ("spares", array.spares)):
@@ -73,24 +73,22 @@ def _find_strangers(where: tuple[str | int, ...], members: Iterable[str], labels
 
 def _find_slot_problems(build: Build) -> Iterator[NameProblem]:
     taken: dict[tuple[str, int], str] = {}
-    for at, one in enumerate(build.position):
-        slot = build.slot.get(one.slot) if one.slot is not None else None
-        if one.slot is None:
-            if one.branch is not None:
+    for at, position in enumerate(build.position):
+        branch, slot = position.branch, build.slot.get(position.slot) if position.slot is not None else None
+        if position.slot is None:
+            if branch is not None:
                 yield ("position", at, "branch"), "is given, but no slot that it is a branch of"
         elif slot is None:
-            yield ("position", at, "slot"), f"{quote_value(one.slot)} is no declared slot"
-        elif one.branch is not None and slot.split:
-            if one.branch > len(slot.split):
-                yield (
-                    ("position", at, "branch"),
-                    f"is {one.branch}, but slot {quote_value(one.slot)} is split into {len(slot.split)}",
-                )
-            elif not _is_switched(one) and (other := taken.setdefault((one.slot, one.branch), one.label)) != one.label:
-                yield (
-                    ("position", at, "branch"),
-                    f"is {one.branch}, which {quote_value(other)} has in slot {quote_value(one.slot)} already",
-                )
+            yield ("position", at, "slot"), f"{quote_value(position.slot)} is no declared slot"
+        elif branch is not None and slot.split:
+            name = quote_value(position.slot)
+            if branch > len(slot.split):
+                yield ("position", at, "branch"), f"is {branch}, but slot {name} is split into {len(slot.split)}"
+            elif not _is_switched(position):
+                other = taken.setdefault((position.slot, branch), position.label)
+                if other != position.label:
+                    says = f"is {branch}, which {quote_value(other)} has in slot {name} already"
+                    yield ("position", at, "branch"), says
 
 
 def _is_switched(position: DeclaredPosition) -> bool:

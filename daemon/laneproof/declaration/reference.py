@@ -81,10 +81,10 @@ def _type_words(shape: dict[str, Any], tables: dict[str, Any]) -> str:
     if "const" in shape:
         return f"`{shape['const']}`"
     if "enum" in shape:
-        *first, last = (f"`{one}`" for one in shape["enum"])
+        *first, last = (f"`{option}`" for option in shape["enum"])
         return f"{', '.join(first)} or {last}"
     if "anyOf" in shape:
-        words = dict.fromkeys(_type_words(one, tables) for one in shape["anyOf"])
+        words = dict.fromkeys(_type_words(option, tables) for option in shape["anyOf"])
         return " or ".join(words)
     if shape.get("type") == "array":
         items = _type_words(shape["items"], tables)

@@ -28,11 +28,11 @@ def write_schema() -> str:
 def _tidy(schema: Any) -> Any:  # noqa: ANN401 (JSON)
     # Titles made of the keys' own names tell an editor's user nothing, and TOML has no null.
     if isinstance(schema, list):
-        return [_tidy(one) for one in schema]
+        return [_tidy(item) for item in schema]
     if not isinstance(schema, dict):
         return schema
     tidy = {key: _tidy(value) for key, value in schema.items() if not _is_noise(key, value)}
-    options = [one for one in tidy.get("anyOf", ()) if one != {"type": "null"}]
+    options = [option for option in tidy.get("anyOf", ()) if option != {"type": "null"}]
     if len(options) == 1:
         del tidy["anyOf"]
         tidy = options[0] | tidy

@@ -28,6 +28,16 @@ _WANTED = {
     "dict_type": "a table of tables",
 }
 _BOUNDS = {"greater_than": "more than", "greater_than_equal": "at least", "less_than_equal": "at most"}
+_RENAMED_KEYS = {"aggregate": "bond"}
+_RENAMED_RULES = {
+    "aggregate-incomplete": "bond-incomplete",
+    "link-above-plan": "link-above-limit",
+    "network-link-unsteady": "network-link-flapping",
+    "slow-against-siblings": "drive-fail-slow",
+    "split-not-active": "bifurcation-not-active",
+    "trains-short-on-some-boots": "link-degraded-on-some-boots",
+    "wear-ahead": "endurance-ending",
+}
 _NEAR = 0.6  # how alike two keys must be to ask whether one was meant
 
 
@@ -39,7 +49,7 @@ def describe_errors(error: ValidationError, data: dict[str, Any]) -> Iterator[tu
         data: What it was asked about, as parsed.
 
     Yields:
-        The place and the rest of a sentence that begins with the place.
+        The key's path, and the rest of a sentence that begins with it.
     """
     details = error.errors(include_url=False)
     for detail in details:
@@ -47,11 +57,11 @@ def describe_errors(error: ValidationError, data: dict[str, Any]) -> Iterator[tu
         if isinstance(cause, NamesDisagreeError):
             yield from cause.problems
         else:
-            yield _describe_one(detail, data)
+            yield _describe_detail(detail, data)
     yield from _find_hidden_name_problems(details, data)
 
 
-def _describe_one(detail: Any, data: dict[str, Any]) -> tuple[KeyPath, str]:  # noqa: ANN401 (pydantic's own dictionary)
+def _describe_detail(detail: Any, data: dict[str, Any]) -> tuple[KeyPath, str]:  # noqa: ANN401 (pydantic's own dictionary)
     path = detail["loc"]
     match detail["type"]:
         case "extra_forbidden":
@@ -86,6 +96,8 @@ def _complain(kind: str, value: object, context: dict[str, Any]) -> str | None:
 def _unknown_key(path: KeyPath) -> str:
     key = str(path[-1])
     known = _keys_at(path[:-1])
+    if (new := _RENAMED_KEYS.get(key)) in known:
+        return f"is now called {new!r}"
     if inside := [name for name in known if key in _keys_at((*path[:-1], name))]:
         return f"is not a key here; it belongs to {' or '.join(repr(name) for name in inside)}"
     if near := difflib.get_close_matches(key, known, n=1, cutoff=_NEAR):
@@ -113,6 +125,8 @@ def _unknown_word(value: object, expected: str) -> str:
 
 def unknown_rule(name: str, rules: Sequence[str]) -> str:
     """Say that a name is no rule's, and which it may have been meant to be."""
+    if new := _RENAMED_RULES.get(name):
+        return f"is {quote_value(name)}, which is now called {new!r}"
     near = difflib.get_close_matches(name, rules, n=1, cutoff=_NEAR)
     guess = f"did you mean {near[0]!r}?" if near else "'laneproof explain' lists them"
     return f"is {quote_value(name)}, which is no rule; {guess}"
@@ -139,11 +153,11 @@ def _trim(path: KeyPath, data: object) -> KeyPath:
 
 
 def _keys_at(path: KeyPath) -> list[str]:
-    """Give the keys that a place of the declaration may hold, in the order of the model."""
+    """Give the keys that a table of the declaration may hold, in the order of the model."""
     shape: Any = Build
     for step in path:
         if _is_table(shape) and isinstance(step, str):
-            shape = next((one.annotation for key, one in _fields(shape) if key == step), None)
+            shape = next((field.annotation for key, field in _fields(shape) if key == step), None)
         else:  # an index of a list, or a name that the owner chose
             shape = _inner(shape)
         shape = _table_in(shape)
@@ -151,7 +165,7 @@ def _keys_at(path: KeyPath) -> list[str]:
 
 
 def _fields(shape: type[BaseModel]) -> Iterator[tuple[str, Any]]:
-    return ((one.alias or key, one) for key, one in shape.model_fields.items())
+    return ((field.alias or key, field) for key, field in shape.model_fields.items())
 
 
 def _is_table(shape: object) -> bool:
@@ -160,12 +174,12 @@ def _is_table(shape: object) -> bool:
 
 def _table_in(shape: Any) -> Any:  # noqa: ANN401 (a type's own annotation)
     # ``DeclaredLink | None`` is a DeclaredLink here; ``tuple[X, ...]`` stays, until an index asks for what is in it.
-    options = [one for one in get_args(shape) if one is not type(None)]
+    options = [option for option in get_args(shape) if option is not type(None)]
     return options[0] if type(None) in get_args(shape) and len(options) == 1 else shape
 
 
 def _inner(shape: Any) -> Any:  # noqa: ANN401
-    inner = [one for one in get_args(shape) if one is not Ellipsis]
+    inner = [option for option in get_args(shape) if option is not Ellipsis]
     if not inner:
         return None
     last = inner[-1]  # dict[str, X] and tuple[X, ...]

@@ -94,8 +94,8 @@ def gather_draft(snapshot: Snapshot, *, box_name: str) -> Draft:
         arrays=() if isinstance(snapshot.arrays, Unread) else _draft_arrays(snapshot.arrays, positions),
         bonds=()
         if isinstance(snapshot.bonds, Unread)
-        else tuple(_draft_bond(one, snapshot.interfaces) for one in snapshot.bonds if clean_text(one.name)),
-        networks=tuple(one for one in _draft_networks(snapshot.interfaces, snapshot.bonds) if "name" in one.values),
+        else tuple(_draft_bond(bond, snapshot.interfaces) for bond in snapshot.bonds if clean_text(bond.name)),
+        networks=tuple(port for port in _draft_networks(snapshot.interfaces, snapshot.bonds) if "name" in port.values),
         empty_ports=find_empty_ports(topology),
         remarks=tuple(_find_gaps(snapshot, positions)),
         functions_read=not isinstance(snapshot.functions, Unread),
@@ -115,25 +115,25 @@ def _find_gaps(snapshot: Snapshot, positions: tuple[DraftedPosition, ...]) -> It
     ):
         if isinstance(group, Unread):
             yield f"{what} left out: {group}"
-    placed = {disk for one in positions for disk in one.disks}
+    placed = {disk for position in positions for disk in position.disks}
     if not isinstance(snapshot.drives, Unread):
         for drive in snapshot.drives:
             if drive.name not in placed:
-                yield f"{drive.name} is left out: where it hangs could not be told apart from the others"
+                yield f"{drive.name} is left out: which position it hangs at is not clear"
 
 
 def _draft_firmware(firmware: Firmware | Unread) -> Section:
     if isinstance(firmware, Unread):
         return Section(remarks=(f"left out: {firmware}",))
-    told = {"board": firmware.board_name, "bios_version": firmware.bios_version, "bios_date": firmware.bios_date}
-    return _section(told)
+    values = {"board": firmware.board_name, "bios_version": firmware.bios_version, "bios_date": firmware.bios_date}
+    return _section(values)
 
 
-def _section(told: Mapping[str, object], remarks: tuple[str, ...] = ()) -> Section:
+def _section(found: Mapping[str, object], remarks: tuple[str, ...] = ()) -> Section:
     """Keep texts, numbers and truths; remark on what could not be read; pass over what the machine has not."""
     values: dict[str, object] = {}
     gaps = []
-    for key, value in told.items():
+    for key, value in found.items():
         if isinstance(value, Unread):
             gaps.append(f"{key} is left out: {value}")
         elif isinstance(value, str):
@@ -157,14 +157,14 @@ def _draft_kernel(
         return Section(remarks=(f"left out: {power}",))
     links_aspm, remark = _judge_link_states(topology, positions)
     latency, own_limits = _judge_latency(_number(power.nvme_max_latency_us), topology, positions)
-    told: dict[str, object] = {
+    values: dict[str, object] = {
         "command_line": _power_words(power.command_line),
         "aspm_policy": _setting(power.aspm_policy, _ASPM_POLICIES),
         "links_aspm": links_aspm,
         "nvme_default_ps_max_latency_us": latency,
         "port_power_management": _setting(power.port_power_management, ("on", "off")),
     }
-    section = _section(told, tuple(one for one in (remark, own_limits) if one))
+    section = _section(values, tuple(text for text in (remark, own_limits) if text))
     release = None if isinstance(firmware, Unread) else clean_text(firmware.kernel_release)
     return replace(section, unasked={"release": (release, "would tell when another kernel runs")} if release else {})
 
@@ -190,10 +190,10 @@ def _number(setting: Setting | Unread | None) -> int | Unread | None:
 
 def _judge_link_states(topology: Topology, positions: tuple[DraftedPosition, ...]) -> tuple[str | None, str]:
     """Say "off" where no end of any drafted link has a low-power state enabled; else nothing, and why."""
-    links = [link for one in positions if (link := topology.link_at(one.path))]
+    links = [link for position in positions if (link := topology.link_at(position.path))]
     ends = [end for link in links for end in (link.port, link.device) if end is not None]
-    awake = [one.address for one in ends if _has_link_states(one)]
-    unknown = [one.address for one in ends if _has_link_states(one) is None]
+    awake = [end.address for end in ends if _has_link_states(end)]
+    unknown = [end.address for end in ends if _has_link_states(end) is None]
     if awake:
         return None, f'links_aspm = "off" is left out: low-power link states are enabled at {", ".join(awake)}'
     if unknown:
@@ -207,9 +207,9 @@ def _judge_latency(
     """Give the kernel's limit where it rules each drafted drive; else nothing, and which drives have their own."""
     if not isinstance(limit, int):
         return limit, ""
-    occupants = [topology.occupant_at(one.path) for one in positions]
-    drives = [one.controller for one in occupants if one and one.controller]
-    own = [one.name for one in drives if _has_own_limit(one, limit)]
+    occupants = [topology.occupant_at(position.path) for position in positions]
+    drives = [occupant.controller for occupant in occupants if occupant and occupant.controller]
+    own = [drive.name for drive in drives if _has_own_limit(drive, limit)]
     if own:
         return None, f"nvme_default_ps_max_latency_us = {limit} is left out: it does not rule {', '.join(own)}"
     return limit, ""
@@ -223,13 +223,13 @@ def _has_own_limit(controller: NvmeController, limit: int) -> bool:
 
 def _has_link_states(function: PciFunction) -> bool | None:
     """Whether a low-power link state is enabled at this end; None where nothing tells."""
-    told = [value for name, value in function.power.link_states.items() if name.endswith("aspm")]
+    enabled = [value for name, value in function.power.link_states.items() if name.endswith("aspm")]
     express = function.express
     if express is not None and not isinstance(express, Unread) and express.link is not None:
-        told.append(express.link.aspm_enabled != 0)
-    if any(value is True for value in told):
+        enabled.append(express.link.aspm_enabled != 0)
+    if any(value is True for value in enabled):
         return True
-    return False if any(value is False for value in told) else None
+    return False if any(value is False for value in enabled) else None
 
 
 # --- memory -----------------------------------------------------------------------------------------------------------
@@ -240,18 +240,18 @@ def _draft_memory(memory: Memory | Unread) -> Section:
         return Section(remarks=(f"left out: {memory}",))
     if isinstance(memory.modules, Unread) or not memory.modules:
         return _draft_memory_without_modules(memory)
-    sizes = [one.size_bytes for one in memory.modules]
+    sizes = [module.size_bytes for module in memory.modules]
     fitted = sum(size for size in sizes if size is not None)
-    speed = _only({one.configured_mt_s for one in memory.modules})
-    told: dict[str, object] = {
+    speed = _only({module.configured_mt_s for module in memory.modules})
+    values: dict[str, object] = {
         "total": format_bytes(fitted, binary=True) if None not in sizes else None,
         "modules": len(memory.modules),
         "speed_mt_s": speed or None,
-        "ecc": _only({one.ecc for one in memory.modules}),
+        "ecc": _only({module.ecc for module in memory.modules}),
     }
-    rated = min((one.rated_mt_s for one in memory.modules if one.rated_mt_s), default=None)
+    rated = min((module.rated_mt_s for module in memory.modules if module.rated_mt_s), default=None)
     remarks = (f"the modules are rated for {rated} MT/s",) if speed and rated and rated > speed else ()
-    return _section(told, remarks)
+    return _section(values, remarks)
 
 
 def _draft_memory_without_modules(memory: Memory) -> Section:
@@ -272,26 +272,26 @@ def _only(values: set[_Value]) -> _Value | None:
 
 
 def _draft_arrays(arrays: tuple[Array, ...], positions: tuple[DraftedPosition, ...]) -> tuple[Section, ...]:
-    labels = {disk: one.label for one in positions for disk in one.disks}
+    labels = {disk: position.label for position in positions for disk in position.disks}
     return tuple(
         _draft_array(array, labels) for array in arrays if clean_text(array.name) and array.level != _CONTAINER
     )
 
 
 def _draft_array(array: Array, labels: Mapping[str, str]) -> Section:
-    spares = [one for one in array.members if isinstance(one.state, str) and _is_spare(one.state, one.slot)]
-    working = [one for one in array.members if one not in spares]
-    strangers = [one.name for one in array.members if one.disk not in labels]
-    told: dict[str, object] = {"name": array.name, "level": _known_word(array.level, parse_level)}
+    spares = [member for member in array.members if _is_spare(member.state, member.slot)]
+    working = [member for member in array.members if member not in spares]
+    strangers = [member.name for member in array.members if member.disk not in labels]
+    values: dict[str, object] = {"name": array.name, "level": _known_word(array.level, parse_level)}
     remarks = []
     if strangers:  # a list of some members would say that there are no others
         remarks.append(f"members are left out: no position is known of {', '.join(strangers)}")
     else:
-        told["members"] = _unique(labels[one.disk] for one in working) or None
-        told["spares"] = _unique(labels[one.disk] for one in spares) or None
+        values["members"] = _unique(labels[member.disk] for member in working) or None
+        values["spares"] = _unique(labels[member.disk] for member in spares) or None
     if isinstance(array.degraded, int) and array.degraded > 0:
         remarks.append(f"it was degraded when this was drafted: {array.degraded} missing; add the missing member")
-    return _section(told, tuple(remarks))
+    return _section(values, tuple(remarks))
 
 
 def _known_word(word: str | Unread, parse: Callable[[object], object]) -> object:
@@ -303,9 +303,9 @@ def _known_word(word: str | Unread, parse: Callable[[object], object]) -> object
         return Unread("the kernel's word", str(error), Reason.MALFORMED)
 
 
-def _is_spare(state: str, slot: int | None) -> bool:
+def _is_spare(state: str | Unread, slot: int | None) -> bool:
     # A member that is being rebuilt says "spare" too, but it has a slot already (admin-guide/md.rst).
-    return "spare" in state.split(",") and slot is None
+    return isinstance(state, str) and "spare" in state.split(",") and slot is None
 
 
 def _unique(labels: Iterator[str]) -> list[str]:
@@ -316,25 +316,25 @@ def _draft_networks(interfaces: tuple[Interface, ...] | Unread, bonds: tuple[Bon
     """Draft each port that is up, has a device behind it and stands alone."""
     if isinstance(interfaces, Unread) or isinstance(bonds, Unread):
         return
-    members = {member.name for one in bonds for member in one.members}
-    for one in interfaces:
-        speed = one.speed_mbit_s
-        if one.address is None or one.name in members or not isinstance(speed, int) or speed <= 0:
+    members = {member.name for bond in bonds for member in bond.members}
+    for port in interfaces:
+        speed = port.speed_mbit_s
+        if port.address is None or port.name in members or not isinstance(speed, int) or speed <= 0:
             continue
-        if one.duplex == "half":
-            yield _section({"name": one.name}, (f"speed_mbit_s = {speed} is left out: it was in half duplex",))
+        if port.duplex == "half":
+            yield _section({"name": port.name}, (f"speed_mbit_s = {speed} is left out: it was in half duplex",))
         else:
-            yield _section({"name": one.name, "speed_mbit_s": speed})
+            yield _section({"name": port.name, "speed_mbit_s": speed})
 
 
 def _draft_bond(bond: Bond, interfaces: tuple[Interface, ...] | Unread) -> Section:
     known = () if isinstance(interfaces, Unread) else interfaces
-    members = [one.name for one in bond.members]
-    speed = _only({one.speed_mbit_s for one in known if one.name in members})
-    told = {
+    members = [member.name for member in bond.members]
+    speed = _only({interface.speed_mbit_s for interface in known if interface.name in members})
+    values = {
         "name": bond.name,
         "mode": _known_word(bond.mode, parse_bond_mode),
         "members": members,
         "member_speed_mbit_s": speed if isinstance(speed, int) and speed > 0 else None,
     }
-    return _section(told)
+    return _section(values)

@@ -73,10 +73,10 @@ def _write(draft: Draft) -> str:
     text += "".join("\n" + write_slot(slot.name, slot) for slot in draft.slots)
     if draft.positions:
         text += "\n" + write_comment(_POSITIONS)
-    text += "".join("\n" + write_position(one) for one in draft.positions)
-    text += "".join("\n" + write_row("array", one) for one in draft.arrays)
-    text += "".join("\n" + write_row("bond", one) for one in draft.bonds)
-    text += "".join("\n" + write_row("network", one) for one in draft.networks)
+    text += "".join("\n" + write_position(position) for position in draft.positions)
+    text += "".join("\n" + write_row("array", section) for section in draft.arrays)
+    text += "".join("\n" + write_row("bond", section) for section in draft.bonds)
+    text += "".join("\n" + write_row("network", port) for port in draft.networks)
     return text + _write_rest(draft.empty_ports, draft.remarks)
 
 
@@ -140,10 +140,10 @@ def write_position(position: DraftedPosition) -> str:
 
 def position_values(position: DraftedPosition) -> dict[str, object]:
     """Give a drafted position's keys and values in the order of the file."""
-    told: dict[str, object] = {"label": position.label, "path": position.path}
+    values: dict[str, object] = {"label": position.label, "path": position.path}
     if position.slot is not None:
-        told |= {"slot": position.slot, "branch": position.branch}
-    return told | {key: value for key, value in (("link", position.link), ("occupant", position.occupant)) if value}
+        values |= {"slot": position.slot, "branch": position.branch}
+    return values | {key: value for key, value in (("link", position.link), ("occupant", position.occupant)) if value}
 
 
 def write_comment(*remarks: str) -> str:
@@ -166,9 +166,9 @@ def _write_rest(empty_ports: Iterable[EmptyPort], remarks: Iterable[str]) -> str
             '    occupant = { kind = "none" }',
         ):
             document.add(tomlkit.comment(line))
-        width = max(len(one.path) for one in ports)
-        for one in ports:
-            document.add(tomlkit.comment(f"  {one.path.ljust(width)}  {one.description}".rstrip()))
+        width = max(len(port.path) for port in ports)
+        for port in ports:
+            document.add(tomlkit.comment(f"  {port.path.ljust(width)}  {port.description}".rstrip()))
     if gaps := tuple(remarks):
         document.add(tomlkit.nl())
         _comment(document, *gaps)
@@ -193,10 +193,10 @@ def _dump_row(name: str, table: Table) -> str:
     return tomlkit.dumps(tomlkit.document().add(name, rows))
 
 
-def _comment(place: Table | Container, *remarks: str) -> None:
+def _comment(parent: Table | Container, *remarks: str) -> None:
     for remark in remarks:
         for line in textwrap.wrap(_one_line(remark), _WIDTH, break_long_words=False, break_on_hyphens=False):
-            place.add(tomlkit.comment(line))
+            parent.add(tomlkit.comment(line))
 
 
 def _one_line(text: str) -> str:

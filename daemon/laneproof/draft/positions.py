@@ -100,7 +100,7 @@ def draft_slots(topology: Topology, slots: Iterable[PhysicalSlot]) -> tuple[Draf
     names = _names_by_address(slots)
     found: list[DraftedSlot] = []
     for address, ports in groups.items():
-        ports.sort(key=lambda one: one.hops[-1])
+        ports.sort(key=lambda port: port.hops[-1])
         known = names.get(address, set())
         split = _find_split(topology, ports) if len(known) <= 1 else ()
         if split:
@@ -111,7 +111,7 @@ def draft_slots(topology: Topology, slots: Iterable[PhysicalSlot]) -> tuple[Draf
                     named_by_firmware=bool(known),
                     path="/".join((ports[0].root, *ports[0].hops[:-1])),
                     split=split,
-                    ports=tuple(one.own_path for one in ports),
+                    ports=tuple(port.own_path for port in ports),
                 )
             )
     return tuple(found)
@@ -125,8 +125,8 @@ def _is_root_port(topology: Topology, function: PciFunction) -> bool:
 
 
 def _find_split(topology: Topology, ports: list[PciFunction]) -> tuple[int, ...]:
-    numbers = [int(one.hops[-1][-1]) for one in ports]
-    links = [topology.link_at(one.own_path) for one in ports]
+    numbers = [int(port.hops[-1][-1]) for port in ports]
+    links = [topology.link_at(port.own_path) for port in ports]
     lanes = tuple(
         int(link.port_lanes.value) for link in links if link and isinstance(link.port_lanes.value, float | int)
     )
@@ -134,9 +134,9 @@ def _find_split(topology: Topology, ports: list[PciFunction]) -> tuple[int, ...]
         len(ports) > 1
         and len(lanes) == len(ports)
         and numbers == list(range(numbers[0], numbers[0] + len(ports)))
-        and all(one in _SPLIT_LANES for one in lanes)
+        and all(width in _SPLIT_LANES for width in lanes)
         and sum(lanes) in _SLOT_LANES
-        and any((occupant := topology.occupant_at(one.own_path)) and occupant.is_drive for one in ports)
+        and any((occupant := topology.occupant_at(port.own_path)) and occupant.is_drive for port in ports)
     )
     return lanes if is_split else ()
 
@@ -156,7 +156,7 @@ def draft_positions(
     """
     branches = {port: (slot.name, at) for slot in split for at, port in enumerate(slot.ports, start=1)}
     names = _names_by_address(slots)
-    occupants = {one.path: one for one in topology.drive_occupants()}
+    occupants = {occupant.path: occupant for occupant in topology.drive_occupants()}
     for path in topology.below:
         occupant = topology.occupant_at(path)
         if occupant and occupant.kind == "network" and occupant.path == path and topology.link_at(path):
@@ -196,12 +196,12 @@ def _with_link(position: DraftedPosition, link: LinkOfTwo | None, occupant: Occu
     return replace(
         position,
         link=trained,
-        link_remark=_tell_more_capable(trained, best_rate, best_lanes),
+        link_remark=_describe_more_capable(trained, best_rate, best_lanes),
         remarks=(*position.remarks, *remarks),
     )
 
 
-def _tell_more_capable(trained: dict[str, int], rate: float | Unread | None, lanes: float | Unread | None) -> str:
+def _describe_more_capable(trained: dict[str, int], rate: float | Unread | None, lanes: float | Unread | None) -> str:
     generation = generation_at(rate) if isinstance(rate, float | int) else None
     width = int(lanes) if isinstance(lanes, float | int) else None
     is_faster = generation is not None and generation > trained.get("generation", generation)
@@ -214,7 +214,7 @@ def _tell_more_capable(trained: dict[str, int], rate: float | Unread | None, lan
 
 
 def _with_occupant(position: DraftedPosition, occupant: Occupant) -> DraftedPosition:
-    told: dict[str, str] = {}
+    texts: dict[str, str] = {}
     remarks = []
     capacity = occupant.capacity_bytes
     if isinstance(capacity, int) and capacity > _MOST_BYTES:
@@ -230,10 +230,10 @@ def _with_occupant(position: DraftedPosition, occupant: Occupant) -> DraftedPosi
         if isinstance(value, Unread):
             remarks.append(f"occupant.{key} is left out: {value}")
         elif text := clean_text(value):
-            told[key] = text
+            texts[key] = text
     return replace(
         position,
-        occupant=told,
+        occupant=texts,
         firmware=clean_text(occupant.firmware) if occupant.is_drive else None,
         remarks=(*position.remarks, *remarks),
     )
@@ -287,9 +287,9 @@ def _name_position(topology: Topology, occupant: Occupant, names: dict[str, set[
     """Give what the machine calls a position, and who calls it so; else a guess from the kind of device."""
     port = topology.port_at(occupant.path)
     for function in (*occupant.functions[:1], *((port,) if port else ())):
-        told = names.get(_without_function(function.address), set())
-        if len(told) == 1:
-            return next(iter(told)), "the firmware"
+        known = names.get(_without_function(function.address), set())
+        if len(known) == 1:
+            return next(iter(known)), "the firmware"
         if label := clean_text(function.label):
             return label, "the firmware"
     if port is not None and port.express is not None and not isinstance(port.express, Unread):
@@ -303,16 +303,18 @@ def _name_position(topology: Topology, occupant: Occupant, names: dict[str, set[
 
 def _with_labels_apart(drafted: list[DraftedPosition]) -> tuple[DraftedPosition, ...]:
     taken: set[str] = set()
-    repeated = Counter(one.label for one in drafted)
+    repeated = Counter(position.label for position in drafted)
     result = []
-    for one in drafted:
-        label, number = one.label, 1
+    for position in drafted:
+        label, number = position.label, 1
         stem = label.removesuffix("-1") if repeated[label] > 1 or label in taken else label
         while label in taken:
             number += 1
             label = f"{stem}-{number}"
         taken.add(label)
-        result.append(replace(one, label=label, label_from=one.label_from if repeated[one.label] == 1 else ""))
+        result.append(
+            replace(position, label=label, label_from=position.label_from if repeated[position.label] == 1 else "")
+        )
     return tuple(result)
 
 

@@ -11,7 +11,7 @@ from laneproof.declaration.key_lines import KeyPath, find_key_lines, find_line_e
 
 
 class TextEditor:
-    """Collects changes by their place in the text, and makes them all at the end."""
+    """Collects changes by their offset in the text, and makes them all at the end."""
 
     def __init__(self, text: str, *, day: str) -> None:
         """Take a text that is TOML.
@@ -23,18 +23,18 @@ class TextEditor:
         self.text = text
         self.day = day
         self._data: dict[str, Any] = tomllib.loads(text)
-        self._places = find_key_lines(text)
+        self._lines = find_key_lines(text)
         self._newline = "\r\n" if "\r\n" in text else "\n"
         self._replacements: dict[tuple[int, int], str] = {}
         self._remarks: dict[int, list[str]] = {}
 
     def has(self, path: KeyPath) -> bool:
         """Whether something stands at a path."""
-        return path in self._places
+        return path in self._lines
 
     def is_bracketed(self, path: KeyPath) -> bool:
         """Whether a table or a list is written in braces or brackets, not by headers."""
-        return path in self._places and self._places[path].end > self._places[path].start
+        return path in self._lines and self._lines[path].end > self._lines[path].start
 
     def value_at(self, path: KeyPath) -> Any:  # noqa: ANN401 (parsed TOML)
         """Give what stands at a path; ask `has` first."""
@@ -51,42 +51,42 @@ class TextEditor:
 
     def replace(self, path: KeyPath, value: object) -> None:
         """Put another value in place of one, and keep the old one in a comment."""
-        place = self._places[path]
-        old = self.text[place.start : place.end]
-        self._replacements[place.start, place.end] = write_value(value)
+        line = self._lines[path]
+        old = self.text[line.start : line.end]
+        self._replacements[line.start, line.end] = write_value(value)
         if "\n" not in old:
             self.remark(path, f"was {path[-1]} = {old} until {self.day}")
 
     def insert_after(self, path: KeyPath, values: Mapping[str, object]) -> None:
         """Add keys beside one that stands there, in the form that it has."""
-        place = self._places[path]
-        if place.inline:
-            self._insert(place.end, "".join(f", {_write_pair(key, value)}" for key, value in values.items()))
+        line = self._lines[path]
+        if line.inline:
+            self._insert(line.end, "".join(f", {_write_pair(key, value)}" for key, value in values.items()))
             return
-        before_name = self.text[self.text.rfind("\n", 0, place.name_at) + 1 : place.name_at]
-        end, _ = find_line_end(self.text, place.end)
+        before_name = self.text[self.text.rfind("\n", 0, line.name_at) + 1 : line.name_at]
+        end, _ = find_line_end(self.text, line.end)
         lines = (f"{self._newline}{before_name}{_write_pair(key, value)}" for key, value in values.items())
         self._insert(end, "".join(lines))
 
     def append_items(self, path: KeyPath, items: Iterable[object]) -> None:
         """Add items at the end of a list in brackets."""
-        added = ", ".join(write_value(one) for one in items)
-        place = self._places[path]
-        ends = [one.end for key, one in self._places.items() if key[:-1] == path]
+        added = ", ".join(write_value(item) for item in items)
+        line = self._lines[path]
+        ends = [item.end for key, item in self._lines.items() if key[:-1] == path]
         if ends:
             self._insert(max(ends), f", {added}")
         else:
-            self._insert(place.start + 1, added)
+            self._insert(line.start + 1, added)
 
     def remark(self, path: KeyPath, text: str) -> None:
         """Add a comment to the line on which a value ends."""
-        end, _ = find_line_end(self.text, self._places[path].end)
+        end, _ = find_line_end(self.text, self._lines[path].end)
         self._remarks.setdefault(end, []).append(text)
 
     def is_remarked(self, path: KeyPath, text: str) -> bool:
         """Whether the line on which a value ends says something already."""
-        place = self._places[path]
-        return text in self.text[place.start : find_line_end(self.text, place.end)[0]]
+        line = self._lines[path]
+        return text in self.text[line.start : find_line_end(self.text, line.end)[0]]
 
     def finish(self) -> str:
         """Give the text with every change made."""

@@ -55,7 +55,7 @@ def update_build(previous: str, draft: Draft, *, name: str) -> str:
     _update_kernel(editor, build.kernel, draft.kernel)
     _update_values(editor, ("firmware",), draft.firmware.values)
     _update_values(editor, ("memory",), draft.memory.values)
-    drafted = {one.path: one for one in draft.positions}
+    drafted = {position.path: position for position in draft.positions}
     for at, position in enumerate(build.position):
         if found := drafted.get(position.path):
             _update_position(editor, at, position, found)
@@ -74,28 +74,28 @@ def update_build(previous: str, draft: Draft, *, name: str) -> str:
 
 def _with_owners_names(draft: Draft, build: Build) -> Draft:
     """Call each position what its owner calls it; a new one gets a label, and a slot, that nothing else has."""
-    taken = {one.label for one in build.position}
+    taken = {position.label for position in build.position}
     new_labels: dict[str, str] = {}
     slots = _owners_slots(draft, build)
     positions = []
-    for one in draft.positions:
-        known = build.position_at(one.path)
-        label = known.label if known else _unlike(one.label, taken)
+    for position in draft.positions:
+        known = build.position_at(position.path)
+        label = known.label if known else _unlike(position.label, taken)
         taken.add(label)
-        new_labels[one.label] = label
-        slot = slots.get(one.slot) if one.slot else None
-        positions.append(replace(one, label=label, slot=slot, branch=one.branch if slot else None))
+        new_labels[position.label] = label
+        slot = slots.get(position.slot) if position.slot else None
+        positions.append(replace(position, label=label, slot=slot, branch=position.branch if slot else None))
     arrays = tuple(
         replace(
-            one,
+            array,
             values={
                 key: [new_labels[label] for label in value] if isinstance(value, list) else value
-                for key, value in one.values.items()
+                for key, value in array.values.items()
             },
         )
-        for one in draft.arrays
+        for array in draft.arrays
     )
-    drafted_slots = tuple(replace(one, name=slots[one.name]) for one in draft.slots if one.name in slots)
+    drafted_slots = tuple(replace(slot, name=slots[slot.name]) for slot in draft.slots if slot.name in slots)
     return replace(draft, positions=tuple(positions), arrays=arrays, slots=drafted_slots)
 
 
@@ -106,7 +106,7 @@ def _owners_slots(draft: Draft, build: Build) -> dict[str, str]:
         declared = [one for path in slot.ports if (one := build.position_at(path))]
         if not declared:
             names[slot.name] = _unlike(slot.name, set(build.slot))
-        elif name := next((one.slot for one in declared if one.slot), None):
+        elif name := next((position.slot for position in declared if position.slot), None):
             names[slot.name] = name
     return names
 
@@ -175,7 +175,7 @@ def _update_position(editor: TextEditor, at: int, declared: DeclaredPosition, fo
 
 
 def _update_array(editor: TextEditor, table: KeyPath, declared: DeclaredArray, found: tuple[Section, ...]) -> None:
-    section = next((one for one in found if one.values.get("name") == declared.name), None)
+    section = next((section for section in found if section.values.get("name") == declared.name), None)
     if section is None:
         return
     _update_values(editor, table, {key: value for key, value in section.values.items() if key == "level"})
@@ -185,7 +185,7 @@ def _update_array(editor: TextEditor, table: KeyPath, declared: DeclaredArray, f
 
 
 def _update_bond(editor: TextEditor, table: KeyPath, declared: DeclaredBond, found: tuple[Section, ...]) -> None:
-    section = next((one for one in found if one.values.get("name") == declared.name), None)
+    section = next((section for section in found if section.values.get("name") == declared.name), None)
     if section is None:
         return
     _update_values(editor, table, {key: value for key, value in section.values.items() if key != "members"})
@@ -193,7 +193,7 @@ def _update_bond(editor: TextEditor, table: KeyPath, declared: DeclaredBond, fou
 
 
 def _add_members(editor: TextEditor, path: KeyPath, known: tuple[str, ...], found: object) -> None:
-    new = [one for one in found if one not in known] if isinstance(found, list) else []
+    new = [label for label in found if label not in known] if isinstance(found, list) else []
     if new and editor.has(path):
         editor.append_items(path, new)
 
@@ -203,14 +203,14 @@ def _add_members(editor: TextEditor, path: KeyPath, known: tuple[str, ...], foun
 
 def _add_what_is_new(editor: TextEditor, build: Build, draft: Draft, *, name: str) -> str:
     """Add what was not declared at the end of the file, in the form that its kind has there."""
-    positions = [one for one in draft.positions if build.position_at(one.path) is None]
-    used_slots = {one.slot for one in positions}
-    slots = [one for one in draft.slots if one.name in used_slots and one.name not in build.slot]
+    positions = [position for position in draft.positions if build.position_at(position.path) is None]
+    used_slots = {position.slot for position in positions}
+    slots = [slot for slot in draft.slots if slot.name in used_slots and slot.name not in build.slot]
     try:
         return _add(editor.fork(), build, draft, slots, positions, name=name)
     except BuildError:
         # The owner counts the branches otherwise, or wrote the slots in braces: then a position comes without its slot.
-        apart = [replace(one, slot=None, branch=None) for one in positions]
+        apart = [replace(position, slot=None, branch=None) for position in positions]
         return _add(editor, build, draft, [], apart, name=name)
 
 
@@ -243,7 +243,7 @@ def _write_new(
     for position in positions:
         yield from _write_new_row(editor, "position", position_values(position), write_position(position))
     for key, found in (("array", draft.arrays), ("bond", draft.bonds), ("network", draft.networks)):
-        names = {one.name for one in getattr(build, key)}
+        names = {declared.name for declared in getattr(build, key)}
         for section in found:
             if section.values["name"] not in names:
                 yield from _write_new_row(editor, key, section.values, write_row(key, section))

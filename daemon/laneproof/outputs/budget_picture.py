@@ -43,7 +43,7 @@ _STYLE = """\
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Row:
-    """One position with its place in the picture."""
+    """One position, and where it stands in the picture."""
 
     link: LinkBudget
     position: DeclaredPosition
@@ -70,7 +70,7 @@ def draw_budget(checked: DeskCheck) -> str:
     """
     groups, bottom = _arrange(checked)
     height = round(bottom + 24 + _LINE * len(checked.problems))
-    troubled = {one.subject for one in checked.problems}
+    troubled = {problem.subject for problem in checked.problems}
     frame = f'viewBox="0 0 {_WIDTH} {height}" role="img" aria-labelledby="lp-title lp-desc"'
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" class="lp" {frame}>',
@@ -94,27 +94,25 @@ def draw_budget(checked: DeskCheck) -> str:
 
 
 def _arrange(checked: DeskCheck) -> tuple[list[_Group], float]:
-    positions = {one.label: one for one in checked.build.position}
+    positions = {position.label: position for position in checked.build.position}
     waiting = list(checked.positions)
-    shared_of = {label: one for one in reversed(checked.shared) for label in one.positions}
+    shared_of = {label: link for link in reversed(checked.shared) for label in link.positions}
     groups: list[_Group] = []
     top = float(_TOP)
     while waiting:
         first = waiting[0]
         shared, slot = shared_of.get(first.label), positions[first.label].slot
         together = [
-            one
-            for one in waiting
-            if one is first
-            or (shared is not None and shared_of.get(one.label) is shared)
-            or (
-                shared is None and slot is not None and positions[one.label].slot == slot and one.label not in shared_of
-            )
+            link
+            for link in waiting
+            if link is first
+            or (shared is not None and shared_of.get(link.label) is shared)
+            or (shared is None and slot and positions[link.label].slot == slot and link.label not in shared_of)
         ]
-        waiting = [one for one in waiting if one not in together]
+        waiting = [link for link in waiting if link not in together]
         rows = tuple(
-            _Row(link=one, position=positions[one.label], middle=top + _ROW * (at + 0.5))
-            for at, one in enumerate(together)
+            _Row(link=link, position=positions[link.label], middle=top + _ROW * (at + 0.5))
+            for at, link in enumerate(together)
         )
         groups.append(_Group(rows=rows, slot=None if shared else slot, shared=shared))
         top += _ROW * len(rows) + _GAP
@@ -133,15 +131,16 @@ def _network(checked: DeskCheck, bottom: float) -> Iterator[str]:
         return
     height = min((bottom - _TOP) / len(checked.network), 70.0)
     narrowest = checked.bottleneck is not None and checked.bottleneck.kind == "network"
-    for at, one in enumerate(checked.network):
+    for at, port in enumerate(checked.network):
         top = _TOP + at * height
         middle = top + height / 2 - 3
-        yield f"<g><title>{_text(_say_network(one))}</title>"
-        yield from _lanes(_NETWORK_X + _NETWORK_WIDTH, _BOARD_X, middle, one.members)
+        yield f"<g><title>{_text(_say_network(port))}</title>"
+        yield from _lanes(_NETWORK_X + _NETWORK_WIDTH, _BOARD_X, middle, port.members)
         yield _rectangle(_NETWORK_X, top, _NETWORK_WIDTH, height - 6, "tile")
-        yield _label(_NETWORK_X + 10, middle - 3, _clip(one.name, 15), kind="name")
+        yield _label(_NETWORK_X + 10, middle - 3, _clip(port.name, 15), kind="name")
         kind = "marktext" if narrowest else "soft"
-        yield _label(_NETWORK_X + 10, middle + 14, f"{format_bit_rate(one.together_bits_per_second)} in all", kind=kind)
+        together = format_bit_rate(port.together_bits_per_second)
+        yield _label(_NETWORK_X + 10, middle + 14, f"{together} in all", kind=kind)
         yield "</g>"
 
 
@@ -217,7 +216,7 @@ def _draw_row(row: _Row, start: float, *, bad: bool, narrowest: bool) -> Iterato
 
 def _draw_parts(row: _Row, start: float) -> Iterator[str]:
     """Draw what stands between as beads on the lanes."""
-    shown = [one for one in row.position.through if one.kind not in ("board", "switch-card", "passive-split")]
+    shown = [part for part in row.position.through if part.kind not in ("board", "switch-card", "passive-split")]
     x = max(start, float(_NODE_X + _NODE_WIDTH)) + 12
     for part in shown:
         words = part.kind.replace("-", " ")
@@ -241,15 +240,16 @@ def _describe(checked: DeskCheck) -> str:
     said = [f"{_say_verdict(checked)}."]
     if checked.bottleneck is not None:
         said.append(f"Narrowest part: {checked.bottleneck.part}: {checked.bottleneck.says}.")
-    said += [f"{one.says}." for one in checked.problems]
-    said += [f"{_say_position(one)}." for one in checked.positions]
-    said += [f"{_say_network(one)}." for one in checked.network]
+    said += [f"{problem.says}." for problem in checked.problems]
+    said += [f"{_say_position(link)}." for link in checked.positions]
+    said += [f"{_say_network(port)}." for port in checked.network]
     return " ".join(said)
 
 
 def _say_verdict(checked: DeskCheck) -> str:
-    if not checked.fits:
-        return f"{checked.build.box.name} does not fit: {len(checked.problems)} to look at"
+    count = len(checked.problems)
+    if count:
+        return f"{checked.build.box.name} does not fit: {count} {'problem' if count == 1 else 'problems'}"
     conditions = f" if {list_words(list(checked.conditions))}" if checked.conditions else ""
     return f"{checked.build.box.name} fits{conditions}"
 
@@ -266,9 +266,9 @@ def _say_position(link: LinkBudget) -> str:
     return f"{link.label} gets {alone}{wide}" + ("" if alone == busy else f", {busy} with all busy")
 
 
-def _say_network(one: NetworkBudget) -> str:
-    together, one_flow = format_bit_rate(one.together_bits_per_second), format_bit_rate(one.one_flow_bits_per_second)
-    return f"{one.name} carries {together} in all, {one_flow} in one flow"
+def _say_network(port: NetworkBudget) -> str:
+    together, one_flow = format_bit_rate(port.together_bits_per_second), format_bit_rate(port.one_flow_bits_per_second)
+    return f"{port.name} carries {together} in all, {one_flow} in one flow"
 
 
 def _say_occupant(position: DeclaredPosition, link: LinkBudget) -> str:
@@ -277,8 +277,8 @@ def _say_occupant(position: DeclaredPosition, link: LinkBudget) -> str:
         return "not declared"
     if occupant.kind == "none":
         return "meant to be empty"
-    told = [link.kind, format_bytes(occupant.capacity) if occupant.capacity else None, occupant.role, occupant.model]
-    return " ".join(one for one in told if one)
+    words = [link.kind, format_bytes(occupant.capacity) if occupant.capacity else None, occupant.role, occupant.model]
+    return " ".join(word for word in words if word)
 
 
 # --- SVG --------------------------------------------------------------------------------------------------------------
@@ -294,9 +294,9 @@ def _clip(text: str, most: int) -> str:
 
 
 def _label(x: float, y: float, text: str, *, kind: str = "", anchor: str = "start") -> str:
-    look = f' class="{kind}"' if kind else ""
-    place = f' text-anchor="{anchor}"' if anchor != "start" else ""
-    return f'<text x="{x:g}" y="{y:g}"{look}{place}>{_text(text)}</text>'
+    style = f' class="{kind}"' if kind else ""
+    side = f' text-anchor="{anchor}"' if anchor != "start" else ""
+    return f'<text x="{x:g}" y="{y:g}"{style}{side}>{_text(text)}</text>'
 
 
 def _rectangle(x: float, y: float, width: float, height: float, kind: str) -> str:

@@ -18,7 +18,7 @@ from laneproof.desk.supply import PowerBudget
 from laneproof.outputs.audit_text import NARROWEST, Style
 
 _HOUR, _MINUTE = 3600, 60
-_RARE, _SELDOM = 1e-6, 1e-3  # below these, a chance is told in other words than percent
+_RARE, _SELDOM = 1e-6, 1e-3  # below these, a chance is written in other words than percent
 _COLUMNS, _FIGURES = 5, (3, 4)  # of the table of positions; a note follows them
 _BAD, _GOOD, _HEADING = "1;31", "32", "1"
 

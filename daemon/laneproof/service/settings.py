@@ -55,7 +55,7 @@ def parse_settings(text: str, *, name: str) -> Settings:
     except ValidationError as error:
         settings, problems = Settings(), [_describe(one) for one in error.errors(include_url=False)]
     if problems:
-        lines = {path: place.line for path, place in find_key_lines(text).items()}
+        lines = {path: key.line for path, key in find_key_lines(text).items()}
         told = [f"{name}, line {lines[path[:1]]}: {'.'.join(map(str, path))} {says}" for path, says in problems]
         raise SettingsError("\n".join(told))
     return settings
