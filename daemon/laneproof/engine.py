@@ -17,9 +17,10 @@ from laneproof.findings import Finding, FindingChange
 from laneproof.lifecycle import Identity, Life, Step, advance
 from laneproof.past.box_record import BoxRecord, follow_box
 from laneproof.past.episodes import Episode
-from laneproof.past.ledger import DeviceNews, KernelNews, Ledger, LedgerStateError
+from laneproof.past.ledger import DeviceNews, KernelNews, Ledger
 from laneproof.past.notes import ConfirmedCause, Note
 from laneproof.past.past import Past
+from laneproof.past.state import LedgerStateError
 from laneproof.rules import judge_all
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread

@@ -13,7 +13,8 @@ from laneproof.commands.moment_argument import parse_moment
 from laneproof.declaration.build import Build
 from laneproof.engine import STATE_NAME
 from laneproof.history.history import History
-from laneproof.past.ledger import Ledger, LedgerStateError
+from laneproof.past.ledger import Ledger
+from laneproof.past.state import LedgerStateError
 from laneproof_collectors.host import LiveHost
 
 

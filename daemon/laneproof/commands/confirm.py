@@ -14,7 +14,8 @@ from laneproof.diagnosis.weights import DEFAULT
 from laneproof.engine import STATE_NAME
 from laneproof.history.notes import CONFIRMED, Note
 from laneproof.past.episodes import Episode
-from laneproof.past.ledger import Ledger, LedgerStateError
+from laneproof.past.ledger import Ledger
+from laneproof.past.state import LedgerStateError
 from laneproof.rules.drives.episode_series import DROPS_NAME, RESETS_NAME
 
 

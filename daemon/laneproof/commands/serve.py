@@ -13,7 +13,7 @@ from laneproof.commands.inputs import DEFAULT_BUILD, load_build, open_recording
 from laneproof.declaration.build import Build
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine
 from laneproof.history.store import Store
-from laneproof.past.ledger import LedgerStateError
+from laneproof.past.state import LedgerStateError
 from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile

@@ -1,11 +1,16 @@
 """What changed on the machine and in its declaration, with when: the first question after any trouble is what did."""
 
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 
+from laneproof.box.links import describe_rate
+from laneproof.box.occupants import Occupant
 from laneproof.box.power_view import IdleStates
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredPosition
+from laneproof.past.boots import Boot
+from laneproof.past.drives import key_of
+from laneproof.past.notes import Note
 
 _MOST_CHANGES = 300
 
@@ -127,6 +132,49 @@ def note_declaration(book: ChangeBook, build: Build | None, *, at: float) -> lis
             value = f"generation {generation}"
             found.append(book.note("link-cap", value, at=at, path=position.path, key=f"declared {position.path}"))
     return [one for one in found if one is not None]
+
+
+def note_software(book: ChangeBook, boot: Boot, *, at: float) -> bool:
+    """Note another kernel, and other firmware of the board; whether one of them is another."""
+    bios = " of ".join(word for word in (boot.bios_version, boot.bios_date) if word)
+    found = book.note("kernel", boot.kernel_release, at=at), book.note("bios", bios or None, at=at)
+    return any(change is not None for change in found)
+
+
+def note_drives(book: ChangeBook, occupants: Iterable[Occupant], *, at: float) -> list[Change]:
+    """Note which drive is where; gives the updates of their firmware, each with its position."""
+    found = []
+    for occupant in occupants:
+        serial = key_of(occupant)
+        if isinstance(occupant.firmware, str):
+            change = book.note("drive-firmware", occupant.firmware, at=at, serial=serial)
+            if change is not None:
+                found.append(replace(change, path=occupant.path))
+        if "/" not in serial:
+            book.note("moved", occupant.path, at=at, serial=serial)
+            book.note("occupant", serial, at=at, path=occupant.path)
+    return found
+
+
+def note_link_caps(book: ChangeBook, targets: Mapping[str, float | None], *, at: float) -> list[Change]:
+    """Note the rate that each port aims at, by path."""
+    found = (
+        book.note("link-cap", describe_rate(gt_s), at=at, path=path, key=f"target {path}")
+        for path, gt_s in targets.items()
+        if gt_s is not None
+    )
+    return [change for change in found if change is not None]
+
+
+def changes_of_notes(notes: Iterable[Note], build: Build | None, *, at: float) -> list[Change]:
+    """Take the owner's word for a change at a position."""
+    found = []
+    for note in notes:
+        position = build.position_named(note.position) if build and note.position else None
+        what = {"adapter": "parts", "cooling": "cooling"}.get(note.what)
+        if position is not None and what is not None:
+            found.append(Change(at=at, what=what, before="as it was", after=note.text, path=position.path))
+    return found
 
 
 def note_idle_states(

@@ -227,7 +227,7 @@ class EpisodeBook:
         self.names = {**self.names, **paths}
         return merged
 
-    def take_events(
+    def place_events(
         self,
         kernel_events: Iterable[TimedKernelEvent],
         device_events: Iterable[DeviceEvent],

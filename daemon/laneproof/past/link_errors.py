@@ -199,7 +199,7 @@ class LinkBook:
                 record.reported = kept
                 record.version += 1
 
-    def learn_anew(self, path: str | None = None) -> None:
+    def learn_again(self, path: str | None = None) -> None:
         """Forget what error rate is normal for a path's link, or for every link, since what it depends on changed."""
         for record in self.records.values() if path is None else self.of_path(path):
             record.watch = RateWatch()

@@ -7,7 +7,7 @@ import pytest
 from laneproof.outputs.episodes_text import tell_episodes
 from laneproof.outputs.events_text import Happening
 from laneproof.past.episodes import ABORTED, REENUMERATED, VANISHED, Before, Episode
-from laneproof.past.ledger import Ledger, State
+from laneproof.past.ledger import Ledger
 from laneproof.past.timeline import Timeline
 
 NOW = 1_790_000_000.0
@@ -20,9 +20,9 @@ DROP = Episode(
 
 
 def ledger(*episodes: Episode) -> Ledger:
-    state = State(timeline=Timeline(now=NOW, before=NOW, wall=NOW, boots=2, boot_id="b"))
-    state.episodes.episodes = list(episodes)
-    return Ledger(state)
+    made = Ledger(timeline=Timeline(now=NOW, before=NOW, wall=NOW, boots=2, boot_id="b"))
+    made.episodes.episodes = list(episodes)
+    return made
 
 
 def tell(episode: Episode = DROP) -> Happening:

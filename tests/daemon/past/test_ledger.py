@@ -3,14 +3,10 @@
 import json
 import time
 from dataclasses import replace
-from pathlib import Path
 
-import pytest
-
-from laneproof.engine import Engine
-from laneproof.past.ledger import SCHEMA, Ledger, LedgerStateError
+from laneproof.past.ledger import Ledger
 from laneproof.past.notes import Note
-from laneproof.past.past import Past
+from laneproof.past.state import SCHEMA
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, counting_box
 from laneproof_collectors.hotplug import device_events
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, kernel_events
@@ -37,33 +33,6 @@ def test_a_restart_of_the_program_loses_nothing() -> None:
     half.ledger = Ledger.from_state(json.loads(json.dumps(half.ledger.as_state())))
     eventful(half, 200, 400)
     assert half.ledger.as_state() == whole.ledger.as_state()
-
-
-def test_the_state_is_plain_json_and_says_its_version() -> None:
-    state = eventful(Story(), 0, 60).ledger.as_state()
-    assert json.loads(json.dumps(state, allow_nan=False)) == state
-    assert state["schema"] == SCHEMA
-
-
-def test_what_an_earlier_version_kept_is_read_and_written_without_loss() -> None:
-    kept = json.loads(Path(__file__).with_name("state_1.json").read_text(encoding="utf-8"))
-    engine = Engine(None)
-    engine.restore((), Past(), kept)
-    assert engine.as_state() == kept
-
-
-@pytest.mark.parametrize(
-    ("state", "said"),
-    [
-        ({}, "version None"),
-        ({"schema": 99}, "version 99"),
-        ({"schema": SCHEMA, "drops": {"drops": 7}}, "damaged at drops.drops"),
-        ({"schema": SCHEMA, "timeline": {"now": "yesterday"}}, "damaged at timeline.now"),
-    ],
-)
-def test_a_state_that_cannot_be_used_is_refused_with_a_sentence(state: dict[str, object], said: str) -> None:
-    with pytest.raises(LedgerStateError, match=said):
-        Ledger.from_state(state)
 
 
 def test_the_ring_read_again_after_a_restart_gives_nothing_twice() -> None:

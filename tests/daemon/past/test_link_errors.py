@@ -279,9 +279,9 @@ def test_with_other_parts_between_what_is_normal_is_learned_anew() -> None:
     story = Story()
     for _ in range(6):
         story.look(counted(), after=HOUR)
-    story.ledger.links.learn_anew("0000:00/1f.0")
+    story.ledger.links.learn_again("0000:00/1f.0")
     assert learned(story) > 0.0
-    story.ledger.links.learn_anew(PATH)
+    story.ledger.links.learn_again(PATH)
     assert learned(story) == 0.0
 
 

@@ -1,0 +1,96 @@
+"""The circumstances of an episode: what held just before it, whether the drive is back, whether it lost its power."""
+
+from collections.abc import Mapping
+
+from laneproof.box.links import describe_rate
+from laneproof.past.drives import DriveRecord
+from laneproof.past.episodes import HEAT_LASTS_SECONDS, Before, Episode
+from laneproof.past.presence import HERE, Presence
+from laneproof.past.state import State
+
+_DAY = 86400.0
+_POWER_COUNTS = ("unsafe_shutdowns", "power_cycles")
+
+
+def describe_before(state: State, episode: Episode, *, unseen_seconds: float) -> None:
+    """Note what held before an episode, once, as long as it is still known.
+
+    Args:
+        state: What is known of all passes.
+        episode: The episode.
+        unseen_seconds: How much earlier than reported it may have been; 0 where the kernel reported it.
+    """
+    before = episode.before
+    record = state.drives.records.get(episode.serial) or state.drives.at(episode.path)
+    if record is not None and not episode.serial and "/" not in record.serial:
+        episode.serial = record.serial
+    episode.uncertain_seconds = max(episode.uncertain_seconds, unseen_seconds)
+    if before.idle_states is None:
+        before.idle_states = state.idle_states(episode.path).on
+    if before.unsafe_shutdowns is not None or before.load is not None or record is None:
+        return
+    begins = episode.started - episode.uncertain_seconds
+    moment = begins if begins < state.now else state.timeline.before
+    if moment < state.timeline.began_at:
+        return  # it was over before the first reading
+    _describe_drive(before, record, moment)
+    link = state.links.at(episode.path)
+    if link is not None:
+        before.recent_errors = link.series.since(episode.dropped_at - _DAY).errors
+        if link.gt_s and link.lanes:
+            before.trained = f"{describe_rate(link.gt_s)} x{link.lanes}"
+
+
+def _describe_drive(before: Before, record: DriveRecord, moment: float) -> None:
+    """Note what is known of a drive from before a moment, and of the window in which that lies."""
+    load = record.load
+    window, during = load.before(moment), load.during(moment)
+    if window is not None:
+        before.load = load.state_of(window)
+        before.load_bytes_per_second = round(window.bytes_per_second)
+        before.window_seconds = round(window.seconds, 3)
+        before.load_age_seconds = round(moment - window.ended, 3)
+    if during is not None:
+        before.load_during = load.state_of(during)
+    before.state_seconds = {state: round(seconds) for state, seconds in load.seconds.items()}
+    reading = record.reading_before(moment)
+    if reading is not None:
+        before.celsius, before.warning_celsius = reading.celsius, record.warning_celsius
+        before.hot = reading.hot if moment - reading.at <= HEAT_LASTS_SECONDS else None
+    for name in _POWER_COUNTS:
+        setattr(before, name, record.count_before(name, moment))
+
+
+def note_returns(state: State, presences: Mapping[str, Presence]) -> None:
+    """Note which drives are back, and what their own counts say of their power meanwhile."""
+    by_serial = {presence.serial: presence for presence in presences.values() if presence.serial}
+    last = {episode.path: episode for episode in state.episodes.episodes}
+    for episode in state.episodes.episodes:
+        if episode.power_lost is None and episode.returned_at is not None:
+            _compare_power(state, episode)
+        presence = by_serial.get(episode.serial) if episode.serial else presences.get(episode.path)
+        is_here = presence is not None and presence.state == HERE
+        if episode.returned_at is not None:
+            # what the kernel tells may come before the reading that shows it: it was not back, but not yet gone
+            if not is_here and episode is last[episode.path] and episode.may_grow(state.timeline):
+                episode.returned_at = episode.returned_boot = None
+        elif is_here:
+            episode.returned_at, episode.returned_boot = state.now, state.timeline.boots
+            _compare_power(state, episode)
+
+
+def _compare_power(state: State, episode: Episode) -> None:
+    record, returned_at = state.drives.records.get(episode.serial), episode.returned_at or 0.0
+    if record is None or record.counters_at < returned_at or record.counters_at <= episode.dropped_at:
+        return
+    before, now = episode.before, record.counters
+    counts = {name: getattr(before, name) for name in _POWER_COUNTS if name in now}
+    moved = [now[name] > count for name, count in counts.items() if count is not None]
+    if not moved or (not any(moved) and record.counters_at <= returned_at):
+        return  # the reading may be from before its way back; the next one tells
+    if counts.get("power_cycles") is not None and episode.cycled is None:
+        episode.cycled = now["power_cycles"] > counts["power_cycles"]
+    # across a boot the count says nothing of the moment of the episode
+    episode.power_lost = any(moved) if record.counters_boot == episode.boot else None
+    if record.counters_boot != episode.boot:
+        before.unsafe_shutdowns = before.power_cycles = None

@@ -1,0 +1,92 @@
+"""What the ledger keeps over a restart, as plain JSON values and back; its keys stay, so that none is lost."""
+
+from dataclasses import dataclass, field
+from typing import Annotated, Any
+
+from pydantic import Field, TypeAdapter, ValidationError
+
+from laneproof.box.power_view import IdleStates
+from laneproof.past.boots import BootBook
+from laneproof.past.changes import ChangeBook
+from laneproof.past.drives import DriveBook
+from laneproof.past.episodes import EpisodeBook
+from laneproof.past.link_errors import LinkBook
+from laneproof.past.timeline import Timeline
+from laneproof.past.training import TrainingBook
+from laneproof.past.trials import TrialBook
+
+SCHEMA = 1
+
+
+class LedgerStateError(ValueError):
+    """A kept state cannot be used: it is of another version, or damaged."""
+
+
+@dataclass(slots=True, kw_only=True)
+class State:
+    """Everything that the ledger keeps.
+
+    Attributes:
+        schema: Version of this form.
+        timeline: Where it stands in time.
+        boots: Boots, and links' limits.
+        links: Errors and exposure of links.
+        training: How links trained.
+        drives: The drives' own accounts.
+        episodes: Episodes of all positions.
+        changes: What changed.
+        trials: Fixes on trial.
+        idle: By path, idle states in force at the last pass: of the drive, of its link.
+        boot_times: When each boot began, the last ones, ledger time.
+        kernel_sequence: Number of the last kernel record that was taken in, in this boot; -1 for none.
+        noted_until: When the last note that was taken in was written, unix seconds.
+    """
+
+    schema: int = SCHEMA
+    timeline: Timeline = field(default_factory=Timeline)
+    boots: BootBook = field(default_factory=BootBook)
+    links: LinkBook = field(default_factory=LinkBook)
+    training: TrainingBook = field(default_factory=TrainingBook)
+    drives: DriveBook = field(default_factory=DriveBook)
+    episodes: Annotated[EpisodeBook, Field(alias="drops")] = field(default_factory=EpisodeBook)
+    changes: ChangeBook = field(default_factory=ChangeBook)
+    trials: TrialBook = field(default_factory=TrialBook)
+    idle: dict[str, tuple[bool | None, bool | None]] = field(default_factory=dict)
+    boot_times: list[float] = field(default_factory=list)
+    kernel_sequence: int = -1
+    noted_until: float = 0.0
+
+    @property
+    def now(self) -> float:
+        """Ledger time of the last pass."""
+        return self.timeline.now
+
+    def idle_states(self, path: str) -> IdleStates:
+        """Give the idle states in force at a position."""
+        drive, link = self.idle.get(path, (None, None))
+        return IdleStates(drive=drive, link=link)
+
+
+_STATE = TypeAdapter(State)
+
+
+def dump_state(state: State) -> dict[str, Any]:
+    """Give a state as plain JSON values."""
+    kept: dict[str, Any] = _STATE.dump_python(state, mode="json", exclude_defaults=True, by_alias=True)
+    return {"schema": SCHEMA, **kept}
+
+
+def load_state(kept: dict[str, Any]) -> State:
+    """Make a state of what `dump_state` gave.
+
+    Raises:
+        LedgerStateError: It is of another version, or damaged.
+    """
+    if kept.get("schema") != SCHEMA:
+        raise LedgerStateError(f"the kept ledger is of version {kept.get('schema')!r}, this program reads {SCHEMA}")
+    try:
+        return _STATE.validate_python(kept)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_context=False)[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise LedgerStateError(f"the kept ledger is damaged at {where}: {first['msg']}") from error

@@ -1,0 +1,96 @@
+"""Episodes that nobody reported, and drives that somebody took out."""
+
+from dataclasses import replace
+
+from laneproof.past.episodes import REENUMERATED, RESETTING, VANISHED
+from laneproof.rules.example_past import HOUR, Story
+from laneproof_collectors.hotplug import Action
+from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
+from losing_box import HARMLESS_BUT_READ, PATH, episodes, four, gone, removal, silent
+from simulated_box import Box
+
+
+def test_a_drive_that_stops_answering_without_a_word_is_a_drop() -> None:
+    story = Story().look(four()).look(silent(), after=HOUR)
+    (episode,) = episodes(story)
+    assert episode.kinds == [VANISHED]
+    assert episode.uncertain_seconds == HOUR
+    assert story.look(silent(), after=HOUR) is not None
+    assert len(episodes(story)) == 1  # it is still the same one
+
+
+def test_a_drive_gone_without_a_word_where_no_log_is_read_is_a_drop() -> None:
+    assert len(episodes(Story().look(four()).look(gone(), after=HOUR))) == 1
+
+
+def test_a_drive_gone_in_good_order_where_the_log_is_read_was_taken_out() -> None:
+    story = Story().look(four()).look(four(), after=HOUR, log=(HARMLESS_BUT_READ,)).look(gone(), after=HOUR)
+    assert episodes(story) == []
+
+
+def test_a_drive_that_is_missing_after_a_restart_did_not_drop() -> None:
+    story = Story().look(four()).restart().look(gone(), after=HOUR)
+    assert episodes(story) == []
+
+
+def working(reads: int | None) -> Box:
+    """Make a drive with so many reads; None where it tells no statistics (yet)."""
+    if reads is None:
+        return Box().with_port(PATH).with_drive(PATH, controller={"namespaces": ()})
+    disk = BlockStatistics(
+        reads=reads, read_bytes=reads * 4096, read_milliseconds=reads, writes=0, written_bytes=0,
+        write_milliseconds=0, in_flight=0, busy_milliseconds=0,
+    )  # fmt: skip
+    space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, logical_block_bytes=512, statistics=disk)
+    return Box().with_port(PATH).with_drive(PATH, controller={"namespaces": (space,)})
+
+
+def test_statistics_that_begin_anew_a_look_after_a_known_removal_are_its_consequence() -> None:
+    story = Story().look(working(5000)).look(working(6000), after=60.0)
+    story.look(Box().with_port(PATH), after=60.0, devices=(removal(),))
+    story.look(working(None), after=1.0, devices=(removal(Action.ADD),)).look(working(10), after=1.0)
+    (episode,) = episodes(story)
+    assert episode.asked
+    assert REENUMERATED not in episode.kinds
+
+
+def test_a_drive_whose_statistics_begin_anew_had_been_away() -> None:
+    story = Story().look(working(5000)).look(working(6000), after=HOUR).look(working(10), after=HOUR)
+    (episode,) = episodes(story)
+    assert episode.kinds == [REENUMERATED]
+
+
+def test_a_controller_that_is_being_reset_without_a_word_is_a_reset() -> None:
+    box = Box().with_port(PATH).with_drive(PATH, controller={"state": "resetting"})
+    story = Story().look(Box().with_port(PATH).with_drive(PATH)).look(box, after=HOUR)
+    (reset,) = episodes(story)
+    assert reset.kinds == [RESETTING]
+    assert not reset.dropped
+
+
+def letting_go() -> Box:
+    """A drive whose driver is letting go of it: in the midst of a removal, whoever asked for it."""
+    made = four()
+    own, controller = made._controllers[0]
+    made._controllers[0] = (own, replace(controller, state="deleting (no IO)"))
+    return made
+
+
+def test_a_look_in_the_midst_of_a_removal_in_good_order_is_no_disconnect() -> None:
+    story = Story().look(four()).look(letting_go(), after=15.0)
+    assert episodes(story) == []
+    story.look(gone(), after=0.1, devices=(removal(),))
+    assert [one.asked for one in episodes(story)] == [True]
+
+
+def test_a_drive_that_its_driver_cannot_let_go_of_is_gone_once() -> None:
+    story = Story().look(four(), log=(HARMLESS_BUT_READ,))
+    for _ in range(3):
+        story.look(letting_go(), after=15.0)
+    (episode,) = episodes(story)
+    assert VANISHED in episode.kinds
+    for _ in range(3):
+        story.look(letting_go(), after=15.0)
+    assert len(episodes(story)) == 1
+    story.look(four(), after=60.0)
+    assert episodes(story)[0].returned_at == story.now
