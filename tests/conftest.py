@@ -11,7 +11,14 @@ import shutil
 from collections.abc import Generator
 from pathlib import Path
 
+import hypothesis
 import pytest
+
+# How long an example takes says how busy the machine is, and nothing of what is tested.
+hypothesis.settings.register_profile(
+    "untimed", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow], print_blob=True
+)
+hypothesis.settings.load_profile("untimed")
 
 CHECKOUT = Path(__file__).resolve().parents[1]
 

@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = {"laneproof": ROOT / "daemon", "laneproof_collectors": ROOT / "collectors"}
-SETTINGS = tomllib.loads((ROOT / "pyproject.toml").read_text())
+SETTINGS = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
 LAYERS = [
     {name.strip() for name in layer.split("|")} for layer in SETTINGS["tool"]["importlinter"]["contracts"][0]["layers"]
 ]
@@ -29,7 +29,7 @@ def lint(folder: Path) -> subprocess.CompletedProcess[str]:
         cwd=folder,
         env={"PATH": "/usr/bin:/bin", "PYTHONPATH": f"{folder / 'daemon'}:{folder / 'collectors'}"},
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         check=False,
     )
 
@@ -60,7 +60,7 @@ def test_imports_run_one_way() -> None:
 )
 def test_an_arrow_turned_round_is_found(copy: Path, module: str, turned: str) -> None:
     file = copy / module
-    file.write_text(file.read_text() + f"\n{turned}\n")
+    file.write_text(file.read_text("utf-8") + f"\n{turned}\n")
     done = lint(copy)
     assert done.returncode == 1, done.stdout
     assert "Dependencies run one way BROKEN" in done.stdout
@@ -94,7 +94,7 @@ def test_only_the_door_reaches_the_machine() -> None:
         "daemon/laneproof/history/*",
         "daemon/laneproof/service/*",
     }
-    pleas = {str(one.relative_to(ROOT)) for one in modules() if "noqa: TID251" in one.read_text()}
+    pleas = {str(one.relative_to(ROOT)) for one in modules() if "noqa: TID251" in one.read_text("utf-8")}
     assert pleas == {JOURNAL}
 
 
@@ -119,7 +119,7 @@ def test_no_pure_module_opens_files_or_sockets() -> None:
             continue
         if place in ("daemon/laneproof/cli.py", "collectors/laneproof_collectors/host.py", JOURNAL):
             continue
-        for node in ast.walk(ast.parse(file.read_text())):
+        for node in ast.walk(ast.parse(file.read_text("utf-8"))):
             names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
             names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "open":
@@ -132,7 +132,7 @@ def test_only_the_door_calls_its_journal() -> None:
     callers = {
         file.relative_to(ROOT).as_posix()
         for file in modules()
-        for node in ast.walk(ast.parse(file.read_text()))
+        for node in ast.walk(ast.parse(file.read_text("utf-8")))
         if isinstance(node, ast.ImportFrom) and node.module == "laneproof_collectors.journal"
     }
     assert callers == {"collectors/laneproof_collectors/host.py"}

@@ -37,7 +37,7 @@ def _run(folder: Path, **variables: str) -> str:
     environment = {name: value for name, value in os.environ.items() if not name.startswith(("LANEPROOF_", "PYTEST_"))}
     command = [sys.executable, "-m", "pytest", "-ra", "-p", "no:cacheprovider", "-p", "no:xdist", str(folder)]
     done = subprocess.run(
-        command, cwd=folder, env=environment | variables, capture_output=True, text=True, check=False, timeout=60
+        command, cwd=folder, env=environment | variables, capture_output=True, encoding="utf-8", check=False, timeout=60
     )
     return done.stdout
 

@@ -23,7 +23,7 @@ from laneproof_collectors.questions import (
 from simulation.box import Drive, Port, SimulatedBox
 from standing_host import StandingHost
 
-PAGE = (Path(__file__).resolve().parents[1] / "docs" / "cost.md").read_text()
+PAGE = (Path(__file__).resolve().parents[1] / "docs" / "cost.md").read_text("utf-8")
 ROW = re.compile(r"^\| `(\w+)` \| (\d+) s \| (\d+) \| (\d+) \| (\d+) \|$", re.MULTILINE)
 COMMANDS = (NvmeIdentify, NvmeLog, NvmeFeature, Smartctl)
 DAY_SECONDS = 86400

@@ -26,12 +26,12 @@ def slug(heading: str) -> str:
 
 
 def anchors(page: Path) -> set[str]:
-    return {slug(one) for one in re.findall(r"^#+ (.*)$", page.read_text(), re.MULTILINE)}
+    return {slug(one) for one in re.findall(r"^#+ (.*)$", page.read_text("utf-8"), re.MULTILINE)}
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda one: one.relative_to(ROOT).as_posix())
 def test_every_link_leads_somewhere(page: Path) -> None:
-    for target, anchor in LINK.findall(page.read_text()):
+    for target, anchor in LINK.findall(page.read_text("utf-8")):
         if "://" in target:
             continue
         place = (page.parent / target) if target else page
@@ -45,21 +45,23 @@ def test_every_rule_has_its_page() -> None:
 
 
 def test_every_metric_is_told() -> None:
-    page = (DOCS / "metrics.md").read_text()
+    page = (DOCS / "metrics.md").read_text("utf-8")
     assert [one.full_name for one in METRICS if f"`{one.full_name}`" not in page] == []
 
 
 def test_every_option_is_told() -> None:
-    assert (DOCS / "options.md").read_text() == write_options(), "run: python -m laneproof.options >docs/options.md"
+    assert (DOCS / "options.md").read_text("utf-8") == write_options(), (
+        "run: python -m laneproof.options >docs/options.md"
+    )
 
 
 def test_every_key_of_a_recording_is_told() -> None:
-    page = (DOCS / "recordings.md").read_text()
+    page = (DOCS / "recordings.md").read_text("utf-8")
     assert [key for key in Frame.model_fields if f"| `{key}` |" not in page] == []
 
 
 def test_the_settings_shown_are_valid_and_the_defaults() -> None:
-    page = (DOCS / "run-as-a-service.md").read_text()
+    page = (DOCS / "run-as-a-service.md").read_text("utf-8")
     block = next(one for one in BLOCK.findall(page) if "[intervals]" in one)
     settings = parse_settings(re.sub(r"^ {4}", "", block, flags=re.MULTILINE), name="run-as-a-service.md")
     assert (settings.address, settings.port, settings.state) == (DEFAULT_ADDRESS, DEFAULT_PORT, DEFAULT_STATE)
@@ -71,7 +73,7 @@ def test_the_commands_shown_are_ones_that_the_parser_takes() -> None:
     parser = make_parser()
     shown = 0
     for page in PAGES:
-        for line in re.findall(r"^ {4}(?:sudo )?laneproof ([a-z].*)$", page.read_text(), re.MULTILINE):
+        for line in re.findall(r"^ {4}(?:sudo )?laneproof ([a-z].*)$", page.read_text("utf-8"), re.MULTILINE):
             words = re.split(r"  +|#|>", line)[0].split()
             parser.parse_args(words)  # ends the test where it is wrong
             shown += 1
@@ -89,7 +91,7 @@ def test_the_readme_shows_the_demo_as_it_is() -> None:
         snapshot = read_snapshot(host)
     build = load_build(None, demo=True)
     text = write_audit(build, snapshot, Engine(build).observe(snapshot).findings, Style())
-    readme = (ROOT / "README.md").read_text()
+    readme = (ROOT / "README.md").read_text("utf-8")
     block = next(one for one in BLOCK.findall(readme) if "kelp-1: " in one)
     shown = [line.removeprefix("    ") for line in block.strip("\n").splitlines()]
     wanted = text.splitlines()[: len(shown)]

@@ -64,7 +64,7 @@ def collected(checkout: Path) -> set[str]:
         cwd=checkout,
         env={name: value for name, value in os.environ.items() if name != "PYTEST_ADDOPTS"},
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr

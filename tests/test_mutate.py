@@ -57,14 +57,14 @@ def checkout(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def test_what_the_tests_miss_is_listed(checkout: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    before = (checkout / "daemon/laneproof/heat.py").read_text()
+    before = (checkout / "daemon/laneproof/heat.py").read_text("utf-8")
     mutate.main(["--count", "99"])
     printed = capsys.readouterr().out
     assert "all                                     4         2      0        2" in printed
     survivors = printed.partition("survived:\n")[2]
     assert survivors.count("heat.py:6:") == 2
     assert "comparison: a != b -> (a == b)" in survivors
-    assert (checkout / "daemon/laneproof/heat.py").read_text() == before
+    assert (checkout / "daemon/laneproof/heat.py").read_text("utf-8") == before
 
 
 def test_tests_that_fail_before_any_fault_are_refused(checkout: Path) -> None:

@@ -44,7 +44,9 @@ def first_line_seconds(*command: str) -> float:
 
 def bare_resident_bytes() -> int:
     """Give what an interpreter with the same libraries holds."""
-    listed = subprocess.run([sys.executable, "-c", _LIST_MODULES], capture_output=True, text=True, check=True).stdout
+    listed = subprocess.run(
+        [sys.executable, "-c", _LIST_MODULES], capture_output=True, encoding="utf-8", check=True
+    ).stdout
     command = [
         sys.executable,
         "-c",
@@ -63,7 +65,7 @@ def daemon_resident_bytes(seconds: float) -> int:
     """Give what the daemon holds after some passes and some scrapes."""
     with tempfile.TemporaryDirectory() as state:
         command = [sys.executable, "-m", "laneproof.cli", "serve", "--listen", "127.0.0.1:0", "--state", state]
-        with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:
+        with subprocess.Popen(command, stderr=subprocess.PIPE, encoding="utf-8") as process:
             assert process.stderr is not None
             address = next(line for line in process.stderr if "listening at" in line).split()[-1]
             end = time.monotonic() + seconds

@@ -41,7 +41,7 @@ def visit(*switches: str, address: str) -> Visit:
     with tempfile.TemporaryDirectory(prefix="lp-") as folder:
         log = Path(folder) / "net.json"
         command = [program, *SWITCHES, f"--user-data-dir={folder}/profile", f"--log-net-log={log}", *switches, address]
-        done = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_SECONDS, check=False)
+        done = subprocess.run(command, capture_output=True, encoding="utf-8", timeout=PATIENCE_SECONDS, check=False)
         assert done.returncode == 0, done.stderr
         return Visit(out=done.stdout, asked=tuple(_read_requests(log.read_text())))
 

@@ -3,7 +3,7 @@
 import errno
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -240,7 +240,6 @@ def test_a_machine_without_arrays_has_none(fs: FakeFilesystem) -> None:
     assert len(machine.asked) == 3
 
 
-@settings(deadline=None)
 @given(st.data())
 def test_any_answers_give_arrays_or_a_reason(data: st.DataObject) -> None:
     names = ["md0", "md1", "dev-nvme0n1p1", "dev-dm-0", "sda", "features", "tank", "arcstats"]

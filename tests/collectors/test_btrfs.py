@@ -3,7 +3,7 @@
 import errno
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -154,7 +154,6 @@ def test_a_kernel_without_btrfs_has_none(fs: FakeFilesystem) -> None:
     assert read_btrfs(FakeMachine(fs)) == ()
 
 
-@settings(deadline=None)
 @given(st.data())
 def test_any_answers_give_arrays_or_a_reason(data: st.DataObject) -> None:
     names = [UUID, "features", "1", "2", "nvme0n1p1", "dm-0", "raid1", "single"]

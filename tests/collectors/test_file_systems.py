@@ -8,7 +8,7 @@ from pathlib import Path
 
 import psutil
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -185,7 +185,6 @@ def test_any_order_of_lines_gives_each_file_system_once(lines: list[str]) -> Non
     assert len({one.mount for one in chosen}) == len({one.file_system for one in chosen}) == len(chosen)
 
 
-@settings(deadline=None)
 @given(st.data())
 def test_any_answers_give_file_systems_or_a_reason(data: st.DataObject) -> None:
     assert isinstance(read_file_systems(NonsenseHost(data.draw, ["x"])), tuple | Unread)
@@ -196,7 +195,10 @@ def test_findmnt_reads_the_table_alike(tmp_path: Path) -> None:
     (tmp_path / "table").write_text(TABLE)
     columns = "TARGET,SOURCE,FSTYPE,VFS-OPTIONS,FS-OPTIONS,MAJ:MIN"
     told = subprocess.run(
-        ["findmnt", "-F", tmp_path / "table", "-J", "-l", "-o", columns], capture_output=True, text=True, check=True
+        ["findmnt", "-F", tmp_path / "table", "-J", "-l", "-o", columns],
+        capture_output=True,
+        encoding="utf-8",
+        check=True,
     ).stdout
     theirs = [
         (

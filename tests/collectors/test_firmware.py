@@ -3,7 +3,7 @@
 import errno
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -148,7 +148,6 @@ def test_slots_that_only_root_may_read_are_unread(fs: FakeFilesystem) -> None:
     assert slots.reason is Reason.DENIED
 
 
-@settings(deadline=None)
 @given(st.data())
 def test_any_answers_give_names_or_reasons(data: st.DataObject) -> None:
     host = NonsenseHost(data.draw, ["0-0", "2-0", "9-0", "9-1", "strange"])

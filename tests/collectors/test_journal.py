@@ -171,7 +171,7 @@ def test_the_real_program_answers_or_says_why() -> None:
     raw = subprocess.run(
         ["journalctl", "-k", "-b", "0", "-o", "cat", "--no-pager", "-n", "5"],
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         check=False,
     )
     if isinstance(answer, Unread):

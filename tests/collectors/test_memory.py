@@ -3,7 +3,7 @@
 import errno
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -115,7 +115,6 @@ def test_a_total_that_is_none_says_so(raw: bytes) -> None:
     assert isinstance(parse_total(raw), Unread)
 
 
-@settings(deadline=None)
 @given(st.data())
 def test_any_answers_give_memory_or_reasons(data: st.DataObject) -> None:
     assert isinstance(read_memory(NonsenseHost(data.draw, ["16-0", "17-0", "17-1", "mc0", "mc1", "strange"])), Memory)

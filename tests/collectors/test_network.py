@@ -3,7 +3,7 @@
 import errno
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -261,7 +261,6 @@ def test_a_mode_that_is_empty_is_unread(fs: FakeFilesystem, content: str) -> Non
     assert isinstance(bond_of(FakeMachine(fs, bond_files(content, slaves="\n"))).mode, Unread)
 
 
-@settings(deadline=None)
 @given(st.data())
 def test_any_answers_give_a_network_or_a_reason(data: st.DataObject) -> None:
     host = NonsenseHost(data.draw, ["eth0", "bond0", "lo", "bonding_masters"])

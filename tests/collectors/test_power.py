@@ -6,7 +6,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -231,7 +231,9 @@ OPTION_FILES = {
 def test_options_are_those_that_modprobe_tells(tmp_path: Path) -> None:
     for name, content in OPTION_FILES.items():
         (tmp_path / name).write_text(content)
-    told = subprocess.run(["modprobe", "-C", tmp_path, "--showconfig"], capture_output=True, text=True, check=True)
+    told = subprocess.run(
+        ["modprobe", "-C", tmp_path, "--showconfig"], capture_output=True, encoding="utf-8", check=True
+    )
     lines = [line.split(maxsplit=2) for line in told.stdout.splitlines()]
     theirs = " ".join(words[2] for words in lines if words[:2] == ["options", "nvme_core"])
     ours = [
@@ -346,7 +348,6 @@ def test_option_files_that_cannot_be_read_lose_nothing_else(machine: FakeMachine
     assert power_of(machine).nvme_max_latency_us == Setting(value="0", origin="module-option")
 
 
-@settings(deadline=None)
 @given(st.data())
 def test_any_answers_give_settings_or_reasons(data: st.DataObject) -> None:
     assert isinstance(read_power(NonsenseHost(data.draw, ["a.conf", PORT, f"{PORT}:pcie002", "bind"])), KernelPower)

@@ -2,7 +2,7 @@
 
 import errno
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -202,7 +202,6 @@ def test_a_machine_without_sensors_has_none(fs: FakeFilesystem) -> None:
     assert thermal_of(FakeMachine(fs)) == Thermal()
 
 
-@settings(deadline=None)
 @given(st.data())
 def test_any_answers_give_readings_or_reasons(data: st.DataObject) -> None:
     names = ["hwmon0", "temp1_input", "temp1_fault", "temp1_max", "fan1_input", "fan1_alarm", "power1_average"]

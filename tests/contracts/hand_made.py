@@ -236,7 +236,7 @@ def program(
     done = subprocess.run(
         [*command, *map(str, arguments)],
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         check=False,
         timeout=60,
         env={"PATH": os.environ["PATH"], "PYTHONPATH": search, "LC_ALL": "C.UTF-8"} | dict(env or {}),

@@ -461,7 +461,7 @@ def run_with_streams(arguments: list[str], redirect: str) -> tuple[int, str]:
     done = subprocess.run(
         ["sh", "-c", f'"$@" {redirect}', "sh", sys.executable, "-c", code, *arguments],
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         check=False,
         timeout=60,
         env={"PATH": os.environ["PATH"], "PYTHONPATH": search},

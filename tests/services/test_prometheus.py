@@ -111,7 +111,7 @@ def test_the_example_for_alertmanager_is_valid() -> None:
 
 def route(labels: str) -> str:
     command = ["amtool", "config", "routes", "test", f"--config.file={FOLDER / 'alertmanager-example.yml'}", labels]
-    return subprocess.run(command, capture_output=True, text=True, check=True).stdout.strip()
+    return subprocess.run(command, capture_output=True, encoding="utf-8", check=True).stdout.strip()
 
 
 @pytest.mark.services("amtool")

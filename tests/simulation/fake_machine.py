@@ -55,7 +55,7 @@ class FakeMachine(LiveHost):
             elif Path(path).exists():
                 Path(path).write_bytes(content if isinstance(content, bytes) else content.encode())
             else:
-                self._fs.create_file(path, contents=content)
+                self._fs.create_file(path, contents=content, encoding="utf-8")
 
     def remove(self, path: str) -> None:
         """Take a file or a folder away."""

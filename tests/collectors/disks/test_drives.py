@@ -4,7 +4,7 @@ from typing import Any
 
 import pySMART  # noqa: F401 (found before a fake file system hides it)
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -393,7 +393,6 @@ def test_reading_that_fails_is_told_by_its_errno(fs: FakeFilesystem) -> None:
 PARTS = ["..", "devices", "pci0000:00", "0000:00:17.0", "ata3", "port-7:0", "phy-7:1", "2-1.2", "2:0:0:0", "block", ""]
 
 
-@settings(deadline=None)
 @given(
     st.lists(st.sampled_from([*PARTS, "sda"]), max_size=12).map("/".join),
     st.dictionaries(st.sampled_from(["size", "removable", "queue/rotational", "device/wwid"]), st.text(max_size=20)),

@@ -4,7 +4,7 @@ import time
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof_collectors.disks.smart import DriveReport, is_asleep, parse_drive, parse_health, parse_text
@@ -475,7 +475,6 @@ JSON = st.recursive(
 )
 
 
-@settings(deadline=None)
 @given(
     st.dictionaries(st.sampled_from([*SATA_JSON, "smartctl", "nvme_smart_health_information_log"]), JSON, max_size=6)
 )
@@ -484,7 +483,6 @@ def test_any_json_gives_a_report_or_a_reason(told: dict[str, Any]) -> None:
     assert isinstance(parse_health(told, device="nvme0"), HealthLog | Unread)
 
 
-@settings(deadline=None)
 @given(
     st.sampled_from([NVME, SATA, SAS]),
     st.lists(st.tuples(st.integers(0, 2000), st.text(max_size=12)), max_size=12),

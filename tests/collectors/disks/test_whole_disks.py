@@ -73,7 +73,9 @@ def test_a_chain_without_end_stops(fs: FakeFilesystem) -> None:
 
 @pytest.mark.skipif(not shutil.which("lsblk"), reason="needs lsblk, the second witness of this machine's disks")
 def test_lsblk_tells_the_same_of_this_machine() -> None:
-    listed = subprocess.run(["lsblk", "-rno", "NAME,TYPE,PKNAME"], capture_output=True, text=True, check=True).stdout
+    listed = subprocess.run(
+        ["lsblk", "-rno", "NAME,TYPE,PKNAME"], capture_output=True, encoding="utf-8", check=True
+    ).stdout
     rows = [(*line.split(), "")[:3] for line in listed.splitlines()]
     for name, kind, parent in rows:
         if kind in ("disk", "part"):

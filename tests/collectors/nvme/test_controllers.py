@@ -6,7 +6,7 @@ from typing import Any
 
 import pySMART  # noqa: F401 (found before a fake file system hides it)
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -520,7 +520,6 @@ PAGES = {
 }
 
 
-@settings(deadline=None)
 @given(
     st.dictionaries(st.sampled_from([path for path in TREE if path not in LINKS]), st.binary(max_size=40) | st.none()),
     st.dictionaries(st.sampled_from(list(PAGES)), st.binary(max_size=600) | st.none()),

@@ -99,7 +99,7 @@ def lspci() -> Callable[[Sequence[bytes], Path], list[str]]:
                     f"{offset:02x}: {space[offset : offset + 16].hex(' ')}\n" for offset in range(0, len(space), 16)
                 )
                 file.write("\n")
-        run = subprocess.run(["lspci", "-vv", "-n", "-F", dump], capture_output=True, text=True, check=True)
+        run = subprocess.run(["lspci", "-vv", "-n", "-F", dump], capture_output=True, encoding="utf-8", check=True)
         return run.stdout.strip().split("\n\n")
 
     return decode

@@ -5,7 +5,7 @@ import errno
 import json
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
@@ -605,7 +605,6 @@ def test_a_change_to_one_function_leaves_the_others_as_they_are(path: str) -> No
 NAMES = ["0000:00:01.1", "0000:01:00.0", "10000:e0:06.0", "README", "l1_aspm", "clkpm", "0-1", "\udcff"]
 
 
-@settings(suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
 def test_nonsense_never_raises(data: st.DataObject) -> None:
     host = NonsenseHost(data.draw, NAMES)

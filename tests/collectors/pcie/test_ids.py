@@ -88,7 +88,7 @@ def test_names_are_those_that_lspci_knows(tmp_path: Path) -> None:
             for number, (vendor, device) in enumerate(wanted)
         )
     )
-    run = subprocess.run(["lspci", "-i", source, "-vmm", "-F", dump], capture_output=True, text=True, check=True)
+    run = subprocess.run(["lspci", "-i", source, "-vmm", "-F", dump], capture_output=True, encoding="utf-8", check=True)
     names = read_names(LiveHost(), wanted)
     for ids, block in zip(wanted, run.stdout.strip().split("\n\n"), strict=True):
         told = dict(line.split(":\t", 1) for line in block.splitlines())

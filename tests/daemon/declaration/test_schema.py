@@ -90,7 +90,7 @@ def test_schema_is_printed_by_its_own_module() -> None:
     made = subprocess.run(
         [sys.executable, "-m", "laneproof.declaration.schema"],
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         check=True,
         env={"PYTHONPATH": ":".join(sys.path)},
     )

@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof.diagnosis.checks import CHECKS, REMEDIES
@@ -131,7 +131,6 @@ def test_in_a_group_only_the_most_telling_counts_whole() -> None:
     assert both == pytest.approx({cause: share / whole for cause, share in by_hand.items()})
 
 
-@settings(deadline=None)
 @given(known=EVIDENCE)
 def test_posteriors_are_shares_and_the_order_is_theirs(known: dict[str, bool]) -> None:
     diagnosis = diagnose(known)

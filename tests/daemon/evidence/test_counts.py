@@ -52,26 +52,23 @@ def test_no_event_leaves_minus_ln_alpha() -> None:
 
 
 @given(k=COUNTS, mean=RATES)
-@settings(deadline=None)
 def test_poisson_tails_agree_with_scipy(k: int, mean: float) -> None:
     assert close(log_poisson_at_least(k, mean), stats.poisson.sf(k - 1, mean))
 
 
 @given(k=COUNTS, alpha=st.floats(1e-10, 0.5))
-@settings(deadline=None)
 def test_poisson_bounds_agree_with_chi_square_quantiles(k: int, alpha: float) -> None:
     assert poisson_upper(k, alpha) == pytest.approx(stats.chi2.isf(alpha, 2 * k + 2) / 2, rel=1e-9)
     assert poisson_lower(k, alpha) == pytest.approx(stats.chi2.ppf(alpha, 2 * k) / 2 if k else 0.0, rel=1e-9)
 
 
 @given(k=COUNTS, extra=COUNTS, p=SHARES)
-@settings(deadline=None)
 def test_binomial_tail_agrees_with_scipy(k: int, extra: int, p: float) -> None:
     assert close(log_binomial_at_least(k, k + extra, p), stats.binom.sf(k - 1, k + extra, p))
 
 
 @given(k=st.integers(1, 120), extra=st.integers(0, 120), p=SHARES)
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 def test_binomial_tail_agrees_with_exact_fractions(k: int, extra: int, p: float) -> None:
     n, chance = k + extra, Fraction(p)
     terms = (math.comb(n, i) * chance**i * (1 - chance) ** (n - i) for i in range(k, n + 1))
@@ -80,14 +77,12 @@ def test_binomial_tail_agrees_with_exact_fractions(k: int, extra: int, p: float)
 
 
 @given(k=COUNTS, r=st.floats(0.5, 300.0), p=SHARES)
-@settings(deadline=None)
 def test_negative_binomial_tails_agree_with_scipy(k: int, r: float, p: float) -> None:
     assert close(log_negative_binomial_at_least(k, r, p), stats.nbinom.sf(k - 1, r, p))
     assert close(log_negative_binomial_at_most(k, r, p), stats.nbinom.cdf(k, r, p))
 
 
 @given(k=COUNTS, extra=COUNTS)
-@settings(deadline=None)
 def test_clopper_pearson_agrees_with_scipy(k: int, extra: int) -> None:
     n = k + extra
     if n == 0:

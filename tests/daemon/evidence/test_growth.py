@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -38,7 +38,6 @@ def test_errors_that_come_evenly() -> None:
 
 
 @given(times=st.lists(st.floats(0.01, 100.0), min_size=3, max_size=40))
-@settings(deadline=None)
 def test_both_tests_agree_with_scipy_s_distributions(times: list[float]) -> None:
     test = grown(times, 100.0)
     assert test.laplace.p == pytest.approx(stats.norm.sf(test.laplace.u), rel=1e-9)

@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import special, stats
 
@@ -64,7 +64,6 @@ def test_links_of_other_rate_and_width_compare_by_bits() -> None:
 
 
 @given(own=COUNTS, others=COUNTS, exposure=EXPOSURES, other_exposure=EXPOSURES)
-@settings(deadline=None)
 def test_sibling_test_agrees_with_scipy_s_binomial(
     own: int, others: int, exposure: float, other_exposure: float
 ) -> None:
@@ -102,7 +101,6 @@ def test_a_day_after_a_month(earlier: int, events: int, p: float) -> None:
 
 
 @given(events=COUNTS, earlier=COUNTS, exposure=EXPOSURES, earlier_exposure=EXPOSURES)
-@settings(deadline=None)
 def test_history_test_agrees_with_scipy(events: int, earlier: int, exposure: float, earlier_exposure: float) -> None:
     test = against_history(events, exposure, earlier, earlier_exposure)
     assert isinstance(test, RatioTest)

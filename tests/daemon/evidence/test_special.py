@@ -4,7 +4,7 @@ import math
 from decimal import Decimal, localcontext
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import special
 
@@ -27,7 +27,6 @@ def close(ours: float, theirs: float, tolerance: float = 1e-9) -> bool:
 
 
 @given(a=SHAPES, sigmas=SIGMAS)
-@settings(deadline=None)
 def test_gamma_tails_agree_with_scipy(a: float, sigmas: float) -> None:
     x = max(a + sigmas * math.sqrt(a), a * 0.01)
     tails = log_gamma_tails(a, x)
@@ -36,7 +35,6 @@ def test_gamma_tails_agree_with_scipy(a: float, sigmas: float) -> None:
 
 
 @given(a=SHAPES, b=SHAPES, sigmas=SIGMAS)
-@settings(deadline=None)
 def test_beta_tails_agree_with_scipy(a: float, b: float, sigmas: float) -> None:
     mean = a / (a + b)
     x = mean + sigmas * math.sqrt(mean * (1 - mean) / (a + b + 1))
@@ -48,14 +46,12 @@ def test_beta_tails_agree_with_scipy(a: float, b: float, sigmas: float) -> None:
 
 
 @given(a=SHAPES, p=PROBABILITIES)
-@settings(deadline=None)
 def test_gamma_quantiles_agree_with_scipy(a: float, p: float) -> None:
     assert close(gamma_quantile(a, p), special.gammaincinv(a, p))
     assert close(gamma_quantile(a, p, upper=True), special.gammainccinv(a, p))
 
 
 @given(a=SHAPES, b=SHAPES, p=PROBABILITIES)
-@settings(deadline=None)
 def test_beta_quantiles_agree_with_scipy(a: float, b: float, p: float) -> None:
     low, above_low = beta_quantile(a, b, p)
     high, above_high = beta_quantile(a, b, p, upper=True)

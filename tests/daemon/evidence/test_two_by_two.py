@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 from scipy.stats.contingency import odds_ratio
@@ -15,7 +15,6 @@ CELLS = st.tuples(*(st.integers(0, 200) for _ in range(4)))
 
 
 @given(table=CELLS)
-@settings(deadline=None)
 def test_fisher_agrees_with_scipy(table: tuple[int, int, int, int]) -> None:
     a, b, c, d = table
     test = fisher(table)

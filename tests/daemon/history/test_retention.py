@@ -117,7 +117,7 @@ STEPS = st.lists(
 )
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(STEPS, st.frozensets(st.integers(2, 50), max_size=3), st.sampled_from(["hours", "days"]))
 def test_folding_in_the_database_is_the_pure_folding(
     steps: list[tuple[float, int, float | None]], boots: frozenset[int], grain: str
@@ -138,7 +138,7 @@ def test_folding_in_the_database_is_the_pure_folding(
             assert one.low <= one.last <= one.high
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     st.lists(
         st.tuples(st.sampled_from([60.0, 3601.0, -50_000.0, 400_000.0]), st.integers(0, 3), st.just(50)),

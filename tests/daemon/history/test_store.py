@@ -274,7 +274,7 @@ def test_a_writer_that_is_killed_leaves_a_whole_file(path: str, after_lines: int
         "PYTHONPATH": os.pathsep.join(str(root / one) for one in ("daemon", "collectors", "tests"))
     }
     with subprocess.Popen(
-        [sys.executable, "-c", WRITER, path], stdout=subprocess.PIPE, text=True, env=environment
+        [sys.executable, "-c", WRITER, path], stdout=subprocess.PIPE, encoding="utf-8", env=environment
     ) as writer:
         assert writer.stdout is not None
         told = [int(writer.stdout.readline()) for _ in range(after_lines)]

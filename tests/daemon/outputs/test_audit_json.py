@@ -130,7 +130,7 @@ GROUPS = (
 )  # fmt: skip
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.sets(st.sampled_from(GROUPS)))
 def test_a_machine_with_any_part_unread_still_gives_a_valid_report_that_does_not_hold(missing: set[str]) -> None:
     snapshot = replace(kelp_box(2).snapshot(), **dict.fromkeys(missing, GAP))

@@ -167,7 +167,7 @@ def test_a_device_cannot_steer_the_terminal() -> None:
     assert not any(line.startswith("kelp-1: HOLDS") for line in text.splitlines())
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     label=st.text(min_size=1, max_size=90),
     model=st.text(max_size=60),

@@ -37,7 +37,7 @@ def test_an_hour_has_one_row() -> None:
     assert series.open_row(START + 3600.0) is not first
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(hours=st.integers(1, 24 * 100))
 def test_folding_loses_nothing(hours: int) -> None:
     series = filled(hours)

@@ -106,7 +106,7 @@ def test_every_option_of_mdadm_that_is_named_exists() -> None:
     if shutil.which("mdadm", path="/usr/sbin:/sbin:/usr/bin:/bin") is None:
         pytest.skip("needs mdadm, which is not installed")
     mdadm = shutil.which("mdadm", path="/usr/sbin:/sbin:/usr/bin:/bin") or ""
-    told = subprocess.run([mdadm, "--manage", "--help"], capture_output=True, text=True, check=False)
+    told = subprocess.run([mdadm, "--manage", "--help"], capture_output=True, encoding="utf-8", check=False)
     known = set(re.findall(r"--[a-z-]+", told.stdout + told.stderr))
     used = {
         word for one in commands(guide_for("riser-4", array_box())) if one.startswith("mdadm") for word in one.split()

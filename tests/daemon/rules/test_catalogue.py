@@ -316,7 +316,7 @@ def test_any_one_unread_fact_makes_no_difference_out_of_nothing(place: Path) -> 
     check_unread(snapshot, None)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.sets(st.sampled_from(PLACES), max_size=40))
 @example(
     {

@@ -157,7 +157,7 @@ def test_the_icon_is_the_verdicts_seal(findings: object, dashes: str | None) -> 
     assert icon.one("circle").attributes.get("stroke-dasharray") == dashes
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(
     text=st.text(min_size=1, max_size=40)
     | st.sampled_from(["<script>alert(1)</script>", '"><img src=x onerror=y>', "]]>", "&amp;", "{{x}}", "'; --"])
@@ -183,7 +183,7 @@ GROUPS = (
 )  # fmt: skip
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.sets(st.sampled_from(GROUPS)))
 def test_a_machine_with_any_part_unread_still_has_a_page_that_does_not_hold(missing: set[str]) -> None:
     snapshot = replace(kelp_box(2).snapshot(), **dict.fromkeys(missing, GAP))
