@@ -37,7 +37,7 @@ EXPLAINED = frozenset(
 """The rules whose findings are given causes, where they have none that is decided."""
 
 ALONE = frozenset({"critical-warning", "position-empty", "link-slow", "link-narrow"})
-"""Of these, the rules that open no case: they are explained only where a sign speaks of the same place, or where
+"""Of these, the rules that open no case: they are explained only where a sign speaks of the same position, or where
 training fell short."""
 
 FIRMWARE_SETTING = "firmware-setting"
@@ -54,30 +54,30 @@ def explain(findings: Sequence[Finding], ledger: Ledger, weights: Weights = DEFA
 
     Returns:
         The same findings in the same order. A cause that a rule decided stays; that of the board's firmware
-        holds for its place.
+        holds for its position.
     """
-    told = _gather(findings)
-    if not told:
+    reported = _gather(findings)
+    if not reported:
         return [*findings]
     cases: dict[str, Diagnosis] = {}
     explained = []
     for finding in findings:
         path = _path_of(finding)
-        if path not in told or finding.rule not in EXPLAINED or finding.causes or finding.kind is Kind.UNVERIFIED:
+        if path not in reported or finding.rule not in EXPLAINED or finding.causes or finding.kind is Kind.UNVERIFIED:
             explained.append(finding)
             continue
-        decided = told[path].decided
+        decided = reported[path].decided
         if decided is not None:
             explained.append(replace(finding, causes=decided.causes))
             continue
         if path not in cases:
-            cases[path] = _diagnose(ledger, path, told[path], weights)
+            cases[path] = _diagnose(ledger, path, reported[path], weights)
         explained.append(_give(finding, cases[path]))
     return explained
 
 
-class _Told:
-    """What is said of one place: rules with their reasons, the drive, and a cause that is decided."""
+class _Reported:
+    """What the findings say of one position: rules with their reasons, the drive, and a cause that is decided."""
 
     def __init__(self) -> None:
         self.rules: dict[str, Sequence[str]] = {}
@@ -85,24 +85,24 @@ class _Told:
         self.decided: Finding | None = None
 
 
-def _gather(findings: Iterable[Finding]) -> dict[str, _Told]:
-    told: dict[str, _Told] = {}
+def _gather(findings: Iterable[Finding]) -> dict[str, _Reported]:
+    reported: dict[str, _Reported] = {}
     opened = set()
     for finding in findings:
         path = _path_of(finding)
         if not path or finding.rule not in EXPLAINED or finding.kind is Kind.UNVERIFIED:
             continue
-        one = told.setdefault(path, _Told())
+        about = reported.setdefault(path, _Reported())
         reasons = finding.evidence.get("reasons")
-        one.rules[finding.rule] = tuple(reasons) if isinstance(reasons, list | tuple) else ()
+        about.rules[finding.rule] = tuple(reasons) if isinstance(reasons, list | tuple) else ()
         serial = finding.evidence.get("serial")
-        one.serial = one.serial or (serial if isinstance(serial, str) else "")
+        about.serial = about.serial or (serial if isinstance(serial, str) else "")
         if finding.causes and finding.causes[0].cause == FIRMWARE_SETTING:
-            one.decided = finding
-        short = "training" in one.rules[finding.rule]
+            about.decided = finding
+        short = "training" in about.rules[finding.rule]
         if (finding.kind is Kind.SIGN and finding.rule not in ALONE) or short:
             opened.add(path)
-    return {path: one for path, one in told.items() if path in opened}
+    return {path: about for path, about in reported.items() if path in opened}
 
 
 def _path_of(finding: Finding) -> str:
@@ -112,10 +112,16 @@ def _path_of(finding: Finding) -> str:
     return finding.key if "/" in finding.key else ""
 
 
-def _diagnose(ledger: Ledger, path: str, told: _Told, weights: Weights) -> Diagnosis:
-    version = ledger.version, int(ledger.now // 3600.0), tuple(sorted(told.rules.items())), told.serial, id(weights)
+def _diagnose(ledger: Ledger, path: str, reported: _Reported, weights: Weights) -> Diagnosis:
+    version = (
+        ledger.version,
+        int(ledger.now // 3600.0),
+        tuple(sorted(reported.rules.items())),
+        reported.serial,
+        id(weights),
+    )
     return ledger.remember(
-        ("diagnosis", path), version, lambda: _ask(open_case(ledger, path, told.serial, told.rules), weights)
+        ("diagnosis", path), version, lambda: _ask(open_case(ledger, path, reported.serial, reported.rules), weights)
     )
 
 
@@ -132,11 +138,11 @@ def _ask(case: Case, weights: Weights) -> Diagnosis:
 
 def _say_clean_time(case: Case) -> str | None:
     """Say how long it must stay clean after a change now to count as cured."""
-    if not case.drops:
+    if not case.episodes:
         return None
-    first, last = case.drops[0].dropped_at, case.drops[-1].dropped_at
-    lead = (last - first) / (len(case.drops) - 1) if len(case.drops) > 1 else _LEAD_SECONDS
-    needed = clean_time_needed(len(case.drops), max(last - first + lead, DAY))
+    first, last = case.episodes[0].dropped_at, case.episodes[-1].dropped_at
+    lead = (last - first) / (len(case.episodes) - 1) if len(case.episodes) > 1 else _LEAD_SECONDS
+    needed = clean_time_needed(len(case.episodes), max(last - first + lead, DAY))
     if isinstance(needed, NotEnough):
         return None
     days = max(1, round(needed / DAY))
@@ -166,8 +172,8 @@ def weigh(confirmed: Iterable[ConfirmedCause], weights: Weights = DEFAULT) -> We
     """
     known = {feature.name for feature in weights.features}
     cases = [
-        ConfirmedCase(cause=one.cause, evidence={name: seen for name, seen in one.evidence.items() if name in known})
-        for one in confirmed
-        if one.cause in weights.priors
+        ConfirmedCase(cause=case.cause, evidence={name: seen for name, seen in case.evidence.items() if name in known})
+        for case in confirmed
+        if case.cause in weights.priors
     ]
     return updated(weights, cases) if cases else weights

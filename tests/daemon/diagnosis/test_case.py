@@ -18,9 +18,9 @@ def test_what_happened_here_and_what_happened_to_this_drive_both_belong_to_it() 
     story.restart().look(box("FN2", "FN1"), after=HOUR)
     place = open_case(story.ledger, PATHS[0], "FN2", {})
     drive = open_case(story.ledger, PATHS[1], "FN1", {})
-    assert [one.serial for one in place.drops] == ["FN1"]
-    assert [one.path for one in drive.drops] == [PATHS[0]]
-    assert open_case(story.ledger, PATHS[1], "FN2", {}).drops == ()
+    assert [one.serial for one in place.episodes] == ["FN1"]
+    assert [one.path for one in drive.episodes] == [PATHS[0]]
+    assert open_case(story.ledger, PATHS[1], "FN2", {}).episodes == ()
 
 
 def test_a_case_without_a_serial_number_takes_that_of_the_drive_in_the_place() -> None:
@@ -31,14 +31,14 @@ def test_a_case_without_a_serial_number_takes_that_of_the_drive_in_the_place() -
 def test_it_began_with_its_first_evidence() -> None:
     story = Story().look(box("FN1")).look(box("FN1"), after=HOUR, log=(DOWN,))
     case = open_case(story.ledger, PATHS[0], "FN1", {})
-    assert case.since == case.drops[0].dropped_at
+    assert case.since == case.episodes[0].dropped_at
     assert open_case(story.ledger, PATHS[1], "", {}).since is None
 
 
 def test_what_is_long_past_is_another_case() -> None:
     story = Story().look(box("FN1")).look(box("FN1"), after=HOUR, log=(DOWN,))
     story.look(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
-    assert open_case(story.ledger, PATHS[0], "FN1", {}).drops == ()
+    assert open_case(story.ledger, PATHS[0], "FN1", {}).episodes == ()
 
 
 def test_drops_that_are_still_complained_of_are_kept_however_long_ago_they_were() -> None:
@@ -47,9 +47,9 @@ def test_drops_that_are_still_complained_of_are_kept_however_long_ago_they_were(
         story.look(box("FN1"), after=40 * DAY, log=(DOWN,))
     story.look(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
     told = open_case(story.ledger, PATHS[0], "FN1", {"drops-off-bus": ()})
-    assert len(told.drops) == 6  # each within sixty days of the one before
-    assert told.since == told.drops[0].dropped_at
-    assert open_case(story.ledger, PATHS[0], "FN1", {"signal-errors": ()}).drops == ()
+    assert len(told.episodes) == 6  # each within sixty days of the one before
+    assert told.since == told.episodes[0].dropped_at
+    assert open_case(story.ledger, PATHS[0], "FN1", {"signal-errors": ()}).episodes == ()
 
 
 def test_a_long_pause_parts_two_cases_unless_it_lies_within_the_look_back() -> None:
@@ -57,7 +57,7 @@ def test_a_long_pause_parts_two_cases_unless_it_lies_within_the_look_back() -> N
     for pause in (APART_SECONDS + 40 * DAY, APART_SECONDS + DAY, DAY):
         story.look(box("FN1"), after=pause, log=(DOWN,))
     told = open_case(story.ledger, PATHS[0], "FN1", {"drops-off-bus": ()})
-    assert len(told.drops) == 3
+    assert len(told.episodes) == 3
 
 
 def test_drops_are_kept_as_long_as_what_was_done_about_them_is_on_trial() -> None:
@@ -75,6 +75,6 @@ def test_drops_are_kept_as_long_as_what_was_done_about_them_is_on_trial() -> Non
     (trial,) = story.ledger.trials.trials
     assert trial.decided_at is None
     case = open_case(story.ledger, PATHS[0], "FN1", {})
-    assert len(case.drops) == 2
+    assert len(case.episodes) == 2
     assert case.was_tried("idle-states")
     assert not case.was_tried("link-cap")

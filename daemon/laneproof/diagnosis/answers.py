@@ -1,0 +1,46 @@
+"""How single answers become one: seen, looked for and absent, or unknown."""
+
+from collections.abc import Iterable
+
+from laneproof.evidence.counts import Surprise
+from laneproof.evidence.disconnects import state_share
+
+Known = bool | None
+"""True for seen, False for looked for and absent, None for unknown."""
+
+_HALF, _FEW = 0.5, 0.25
+_SURE_SHARE = 0.7
+_LOG_SURE = -2.81  # ln 0.06: what chance does less than once in sixteen times. Judgement
+_COMMON_SHARE = 0.65
+_FEWEST_EPISODES = 4
+
+
+def majority(answers: Iterable[Known]) -> Known:
+    """Seen in half of the cases that are known, absent where in hardly any; in between nothing is said."""
+    known = [answer for answer in answers if answer is not None]
+    if not known:
+        return None
+    share = sum(known) / len(known)
+    return True if share >= _HALF else False if share <= _FEW else None
+
+
+def favours(count: int, whole: int, share: float | None, *, mostly: float) -> Known:
+    """Whether drops favour a state that holds for a share of the time.
+
+    Most drops in a state mean nothing where it holds most of the time: seen are only those that chance would not put
+    there, or nearly all of several in a state that does not hold nearly always. Absent it is where hardly any came in
+    the state, or where too few did for a fault of that kind, which would put `mostly` of them there.
+    """
+    if whole == 0:
+        return None
+    if count <= _FEW * whole or _is_unlikely(whole - count, whole, 1.0 - mostly):
+        return False
+    if share is None or not 0.0 < share < 1.0 or count < _SURE_SHARE * whole:
+        return None
+    common = whole >= _FEWEST_EPISODES and share <= _COMMON_SHARE
+    return True if common or _is_unlikely(count, whole, share) else None
+
+
+def _is_unlikely(count: int, whole: int, share: float) -> bool:
+    surprise = state_share(count, whole, share)
+    return isinstance(surprise, Surprise) and surprise.log_p <= _LOG_SURE

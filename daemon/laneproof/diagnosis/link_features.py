@@ -1,0 +1,94 @@
+"""What a link shows: its errors, its training, and what a lower rate changed."""
+
+from laneproof.diagnosis.answers import Known
+from laneproof.diagnosis.case import DAY, Case
+from laneproof.evidence.rates import RatioTest, against_history, against_siblings
+from laneproof.past.link_errors import MOST_READINGS, LinkRecord
+from laneproof.past.tally import total
+
+_ERRORS_SECONDS = 14 * DAY
+_FEWEST_ERRORS = 8
+_FEWEST_MARKED = 4
+_FEWEST_ERROR_DAYS = 4
+_ERROR_RATIO = 3.0
+_ERROR_P = 1e-3
+
+
+def aer_above_siblings(case: Case) -> Known:
+    """Its link makes more correctable errors than its siblings, or than it did."""
+    if "signal-errors" in case.reported:
+        return True
+    mine = [record for record in case.links if record.path == case.path or record.serial == case.serial]
+    others = [
+        other
+        for other in case.ledger.links.records.values()
+        if other.watched and all(other is not record for record in mine)
+    ]
+    if any(_is_above(record, others, case.now) for record in mine):
+        return True
+    here = case.ledger.links.at(case.path)
+    records = [here] if here is not None else mine
+    watched = any(
+        record.last_at - record.first_at >= DAY
+        and any(end.was_counted and end.hidden_since is None for end in record.ends)
+        for record in records
+    )
+    return False if watched else None
+
+
+def errors_between_drops(case: Case) -> Known:
+    """Errors that go along with a disconnect are not in the series; what is there came in between."""
+    above = aer_above_siblings(case)
+    if not above:
+        return above
+    since = case.now - 2 * _ERRORS_SECONDS
+    days = {
+        int(row.begins // DAY)
+        for record in case.links
+        for row in record.series.rows
+        if row.begins >= since and row.errors
+    }
+    return len(days) >= _FEWEST_ERROR_DAYS or None
+
+
+def _is_above(record: LinkRecord, others: list[LinkRecord], now: float) -> bool:
+    since = max(now - _ERRORS_SECONDS, record.steady_since)
+    if len(record.readings) < MOST_READINGS and sum(n for at, n in record.readings if at >= since) < _FEWEST_ERRORS:
+        return False  # what most links are
+    tally = record.series.since(since)
+    if tally.errors < _FEWEST_ERRORS or tally.marked < _FEWEST_MARKED:
+        return False
+    before = record.series.between(record.steady_since, since)
+    siblings = total([other.series.since(since) for other in others], begins=since)
+    # by minutes with errors, so that one burst is one event
+    tests = (
+        against_siblings(tally.marked, tally.units, siblings.marked, siblings.units),
+        against_history(tally.marked, tally.units, before.marked, before.units),
+    )
+    return any(
+        isinstance(test, RatioTest) and test.p <= _ERROR_P and (test.ratio or 0.0) >= _ERROR_RATIO for test in tests
+    )
+
+
+def link_below_expected(case: Case) -> Known:
+    """Its link trained below what both ends can do."""
+    if {"link-retrained-down", "link-degraded-on-some-boots"} & case.reported.keys():
+        return True
+    reasons = [reason for rule in ("link-slow", "link-narrow") for reason in case.reported.get(rule, ())]
+    if any(reason in ("training", "wiring", "unknown") for reason in reasons):
+        return True
+    record = case.ledger.training.records.get(case.path)
+    if record is None or not record.boots or record.boots[-1].missing:
+        return None
+    last = record.boots[-1]
+    if last.capable_gt_s is None or last.capable_lanes is None:
+        return None
+    return False if not reasons else None
+
+
+def only_replays(case: Case) -> Known:
+    """Its link repeats packets for want of an answer, and receives none that is damaged."""
+    whole = total(row for record in case.links for row in record.series.rows)
+    if not whole.errors or whole.marked < _FEWEST_MARKED:
+        return None
+    return whole.most == 0 and whole.port_replays + whole.device_replays > 0

@@ -1,0 +1,44 @@
+"""What a case shares with others: position, moment, model."""
+
+from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, counting_box
+from simulated_box import Box
+from simulated_cases import ABORTED, DOWN, PATH, RESET, features
+
+
+def test_a_fault_that_stays_with_the_place_and_one_that_goes_with_the_drive() -> None:
+    def box(here: str, there: str) -> Box:
+        return (
+            Box().with_port(PATH).with_drive(PATH, serial=here).with_port(PATHS[1]).with_drive(PATHS[1], serial=there)
+        )
+
+    story = Story().look(box("FN1", "FN2")).look(box("FN1", "FN2"), after=HOUR, log=(DOWN,))
+    story.restart().look(box("FN2", "FN1"), after=DAY)
+    assert features(story)["follows_slot_on_swap"] is None  # nothing happened since
+    stays = story.look(box("FN2", "FN1"), after=DAY, log=(DOWN,))  # the first place drops again
+    assert features(stays)["follows_slot_on_swap"] is True
+
+    other = Story().look(box("FN1", "FN2")).look(box("FN1", "FN2"), after=HOUR, log=(DOWN,))
+    other.restart().look(box("FN2", "FN1"), after=DAY)
+    other.look(box("FN2", "FN1"), after=DAY, log=(DOWN.replace("nvme0", "nvme1"),))  # the drive drops in its new place
+    assert features(other, PATHS[1])["follows_slot_on_swap"] is False
+
+
+def test_drives_that_lose_their_power_between_the_same_looks_lost_it_together() -> None:
+    def box(first: int, second: int) -> Box:
+        made = Box().with_port(PATH).with_drive(PATH, serial="FN1", health={"unsafe_shutdowns": first})
+        return made.with_port(PATHS[1]).with_drive(PATHS[1], serial="FN2", health={"unsafe_shutdowns": second})
+
+    both = Story().look(box(3, 5)).look(box(4, 6), after=HOUR)
+    assert features(both)["several_drives_together"] is True
+    assert features(both)["drops_or_resets"] is True
+    alone = Story().look(box(3, 5)).look(box(4, 5), after=HOUR)
+    assert features(alone)["several_drives_together"] is False
+
+
+def test_a_drive_of_the_model_whose_commands_were_taken_back_is_no_drive_that_drops_too() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0)))
+    story.look(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
+    story.look(counting_box((0, 0, 0, 0)), after=5 * HOUR, log=(ABORTED.replace("nvme0", "nvme1"),))
+    assert features(story)["same_model_affected"] is False
+    story.look(counting_box((0, 0, 0, 0)), after=5 * HOUR, log=(RESET.replace("nvme0", "nvme1"),))
+    assert features(story)["same_model_affected"] is not False

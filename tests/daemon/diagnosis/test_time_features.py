@@ -1,0 +1,117 @@
+"""Updates before the first episode, and clocks."""
+
+import pytest
+
+from laneproof.evidence.disconnects import Clockwork, clockwork
+from laneproof.rules.example_past import DAY, HOUR, Story, counting_box
+from simulated_box import Box
+from simulated_cases import DOWN, PATH, features
+
+
+def updated(story: Story, *, gaps: tuple[float, ...], what: str = "firmware", lead: float = 9.0) -> Story:
+    """A month of peace, an update, and drops: the first `lead` days after it, the others with these gaps in days."""
+
+    def box(version: str) -> Box:
+        made = Box().with_port(PATH).with_drive(PATH, firmware=version if what == "firmware" else "2.1")
+        return made.with_firmware(kernel_release=version) if what == "kernel" else made
+
+    for _ in range(30):
+        story.look(box("2.1"), after=DAY)
+    story.restart().look(box("2.2"), after=60)
+    for gap in (lead, *gaps):
+        story.look(box("2.2"), after=gap * DAY / 2).look(box("2.2"), after=gap * DAY / 2, log=(DOWN,))
+    return story
+
+
+@pytest.mark.parametrize(
+    ("gaps", "expected"),
+    [
+        ((), None),  # nobody knows yet whether a slow clock began with it
+        ((12.1,), None),
+        ((12.1, 12.1), True),  # the first came within a period of the update
+        ((12.1, 3.0), False),  # what comes at random need not have waited
+        ((1.1, 1.1, 1.1), False),  # a quick clock would have come sooner
+    ],
+)
+def test_a_slow_clock_may_bring_its_first_drop_long_after_the_update(
+    gaps: tuple[float, ...],
+    expected: bool | None,  # noqa: FBT001
+) -> None:
+    answers = features(updated(Story(), gaps=gaps))
+    assert answers["began_after_drive_firmware"] is expected
+    assert answers["began_after_update"] is expected
+
+
+def test_an_update_of_the_kernel_explains_no_more_than_the_week_after_it() -> None:
+    assert features(updated(Story(), gaps=(12.1, 12.1), what="kernel"))["began_after_update"] is False
+    assert features(updated(Story(), gaps=(12.1, 12.1), what="kernel", lead=5.0))["began_after_update"] is True
+
+
+def test_an_update_over_a_month_before_the_first_drop_is_not_near_it() -> None:
+    assert features(updated(Story(), gaps=(29.0, 29.0), lead=31.0))["began_after_drive_firmware"] is False
+
+
+def test_what_is_more_even_than_chance_is_no_clock_yet() -> None:
+    # gaps of 2 to 22 hours: thirty of them vary by .54, which chance makes once in thousands of times
+    story = Story().look(counting_box((0, 0, 0, 0)))
+    for number in range(31):
+        story.look(counting_box((0, 0, 0, 0)), after=(2.0 + 20.0 * (number * 7 % 10) / 9) * HOUR, log=(DOWN,))
+    times = [one.dropped_at for one in story.ledger.episodes.episodes]
+    clock = clockwork(times)
+    assert isinstance(clock, Clockwork)
+    assert clock.is_periodic
+    assert clock.variation == pytest.approx(0.54, abs=0.02)
+    assert features(story)["regular_period"] is False
+
+
+def test_drops_seen_only_by_looking_now_and_then_have_no_clock() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0)))
+    for _ in range(6):
+        story.look(counting_box((0, 0, 0, 0)).without(PATH), after=6 * HOUR)
+        story.look(counting_box((0, 0, 0, 0)), after=6 * HOUR)
+    assert len(story.ledger.episodes.episodes) == 6
+    assert features(story)["regular_period"] is None
+
+
+@pytest.mark.parametrize(
+    ("gap", "regular", "expected"),
+    [
+        (29.3, True, True),  # no schedule has such a period
+        (24.0, None, None),  # a nightly job would have
+        (12.0, True, None),
+        (6.05, True, None),
+    ],
+)
+def test_a_clock_of_its_own(gap: float, regular: bool | None, expected: bool | None) -> None:  # noqa: FBT001
+    story = Story().look(counting_box((0, 0, 0, 0)))
+    for number in range(8):
+        story.look(counting_box((0, 0, 0, 0)), after=gap * HOUR * (1.01 if number % 2 else 0.99), log=(DOWN,))
+    assert features(story)["regular_period"] is regular
+    assert features(story)["period_of_its_own"] is expected
+
+
+def test_a_clock_that_misses_a_beat_is_still_one() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0))).look(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
+    for gap in (30.2, 29.9, 60.3, 30.1, 30.0, 90.2, 29.8, 30.3):
+        story.look(counting_box((0, 0, 0, 0)), after=gap * HOUR, log=(DOWN,))
+    answers = features(story)
+    assert answers["regular_period"] is True
+    assert answers["period_of_its_own"] is True
+
+
+@pytest.mark.parametrize("days", [(8, 7, 8, 7, 8, 7), (1, 1, 1, 2, 1, 1), (7, 7, 7, 7, 7, 7)])
+def test_drops_at_one_hour_of_the_day_are_regular_by_the_days_work_and_say_nothing(days: tuple[int, ...]) -> None:
+    story = Story().look(counting_box((0, 0, 0, 0))).look(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
+    for number in days:
+        story.look(counting_box((0, 0, 0, 0)), after=(24.0 * number + 0.4) * HOUR, log=(DOWN,))
+    answers = features(story)
+    assert answers["regular_period"] is None
+    assert answers["period_of_its_own"] is None
+
+
+def test_a_clock_of_nearly_whole_days_that_wanders_through_the_day_is_one() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0))).look(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
+    for _ in range(7):
+        story.look(counting_box((0, 0, 0, 0)), after=12.1 * DAY, log=(DOWN,))
+    assert features(story)["regular_period"] is True
+    assert features(story)["period_of_its_own"] is None  # it is near to twelve days, which a schedule may have
