@@ -4,8 +4,9 @@
 #   sh packaging/test.sh                   all but the benchmarks
 #   sh packaging/test.sh PYTEST-ARGUMENT... only pytest, with these arguments (tests/benchmarks among them, if named)
 #
-# Tests that need QEMU, a browser or Prometheus are skipped, with the reason, where those may not be installed;
-# LANEPROOF_REQUIRE_VM=1, LANEPROOF_REQUIRE_BROWSER=1 and LANEPROOF_REQUIRE_SERVICES=1 make such a skip a failure.
+# Tests that need QEMU, a browser, Prometheus or a second witness (lspci, the kernel's headers, the samples named by
+# LANEPROOF_REFERENCE) are skipped, with the reason, where those may not be installed; LANEPROOF_REQUIRE_VM=1,
+# LANEPROOF_REQUIRE_BROWSER=1, LANEPROOF_REQUIRE_SERVICES=1 and LANEPROOF_REQUIRE_WITNESS=1 make such a skip a failure.
 # LANEPROOF_CACHE names the folder for the tests' kernel and images (default: .cache in the checkout).
 set -eu
 checkout=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
@@ -16,6 +17,8 @@ RUN_TIME_PACKAGES="smartmontools pci.ids libudev1"
 VM_PACKAGES="qemu-system-x86 busybox-static kmod cpio util-linux pciutils udev iproute2 mdadm fio btrfs-progs dmidecode"
 BROWSER_PACKAGES="chromium"
 SERVICE_PACKAGES="prometheus prometheus-alertmanager systemd"
+# What says the same of the same input: other programs, and the kernel's headers.
+WITNESS_PACKAGES="linux-libc-dev pciutils pci.ids dmidecode kmod util-linux udev mdadm"
 
 is_prepared dev || prepare_environment dev '.[dev]'
 # shellcheck disable=SC2086 # lists of words
@@ -24,6 +27,7 @@ is_prepared dev || prepare_environment dev '.[dev]'
     install_packages "for the tests in an emulated machine" $VM_PACKAGES || true
     install_packages "for the page's tests" $BROWSER_PACKAGES || true
     install_packages "for the tests with real services" $SERVICE_PACKAGES || true
+    install_packages "for the tests with a second witness" $WITNESS_PACKAGES || true
 }
 # The emulated machine's kernel is fetched by apt, which needs its lists for that.
 if [ -z "$(find "${LANEPROOF_CACHE:-.cache}/kernel" -name 'vmlinuz-*' 2>/dev/null)" ] && may_install; then

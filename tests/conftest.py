@@ -1,8 +1,9 @@
 """What all tests share: which ones need something that may be missing, and the samples that lie outside the repository.
 
-A test marked ``vm``, ``browser`` or ``services`` is skipped, with the reason, where a program that it needs is missing.
-Where ``LANEPROOF_REQUIRE_VM`` (``_BROWSER``, ``_SERVICES``) is set, any skip of such a test is a failure. A test may
-name the programs it needs in its marker: ``@pytest.mark.services("promtool")``.
+A test marked ``vm``, ``browser``, ``services`` or ``witness`` is skipped, with the reason, where a program that it
+needs is missing. Where ``LANEPROOF_REQUIRE_VM`` (``_BROWSER``, ``_SERVICES``, ``_WITNESS``) is set, any skip of such a
+test is a failure. A test names the programs and files that it needs in its marker: ``@pytest.mark.witness("lspci")``.
+One that reads the samples outside the repository is a test with a witness too.
 """
 
 import os
@@ -36,7 +37,10 @@ NEEDED_PROGRAMS = {
     ),
     "browser": (("chromium", "chromium-browser", "google-chrome"),),
     "services": (),
+    "witness": (),
 }
+SEARCHED = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin", "/sbin"))
+"""Some of the witnesses are tools of root."""
 
 
 def _is_required(marker: str) -> bool:
@@ -49,11 +53,17 @@ def _missing(item: pytest.Item) -> str:
         if (mark := item.get_closest_marker(marker)) is None:
             continue
         for names in (*programs, *((name,) for name in mark.args)):
-            if not any(map(shutil.which, names)):
+            if not any(Path(name).exists() if "/" in name else shutil.which(name, path=SEARCHED) for name in names):
                 return f"needs {' or '.join(names)}, which is not installed"
         if marker == "vm" and platform.machine() != "x86_64":
             return "the emulated machine runs the x86-64 kernel package and programs of this machine"
     return ""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if "reference" in getattr(item, "fixturenames", ()):
+            item.add_marker("witness")
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

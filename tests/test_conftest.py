@@ -27,13 +27,24 @@ def test_skips_by_itself():
 
 def test_skips_without_a_marker():
     pytest.skip("neither")
+
+@pytest.mark.witness("/no/such/header.h")
+def test_needs_a_file_that_is_missing():
+    pass
+
+@pytest.mark.witness(__file__)
+def test_needs_a_file_that_is_there():
+    pass
+
+def test_reads_the_samples(reference):
+    pass
 """
 
 
 def _run(folder: Path, **variables: str) -> str:
     shutil.copy(CONFTEST, folder / "conftest.py")
     (folder / "test_some.py").write_text(TESTS)
-    (folder / "pytest.ini").write_text("[pytest]\nmarkers = services: needs a program\n")
+    (folder / "pytest.ini").write_text("[pytest]\nmarkers =\n services: programs\n witness: others\n")
     environment = {name: value for name, value in os.environ.items() if not name.startswith(("LANEPROOF_", "PYTEST_"))}
     command = [sys.executable, "-m", "pytest", "-ra", "-p", "no:cacheprovider", "-p", "no:xdist", str(folder)]
     done = subprocess.run(
@@ -44,17 +55,24 @@ def _run(folder: Path, **variables: str) -> str:
 
 def test_what_needs_a_missing_program_is_skipped_with_the_reason(tmp_path: Path) -> None:
     told = _run(tmp_path)
-    assert "1 passed, 3 skipped" in told
+    assert "2 passed, 5 skipped" in told
     assert "needs no-such-program, which is not installed" in told
+    assert "needs /no/such/header.h, which is not installed" in told
 
 
 @pytest.mark.parametrize("value", ["", "0"])
 def test_an_empty_or_zero_variable_requires_nothing(tmp_path: Path, value: str) -> None:
-    assert "1 passed, 3 skipped" in _run(tmp_path, LANEPROOF_REQUIRE_SERVICES=value)
+    assert "2 passed, 5 skipped" in _run(tmp_path, LANEPROOF_REQUIRE_SERVICES=value)
 
 
 def test_where_the_program_is_required_a_skip_is_a_failure(tmp_path: Path) -> None:
     told = _run(tmp_path, LANEPROOF_REQUIRE_SERVICES="1")
-    assert "1 failed, 1 passed, 1 skipped, 1 error" in told
+    assert "1 failed, 2 passed, 3 skipped, 1 error" in told
     assert "skipped, but LANEPROOF_REQUIRE_SERVICES is set" in told
     assert "needs no-such-program, which is not installed" in told
+
+
+def test_where_witnesses_are_required_missing_headers_and_samples_are_failures(tmp_path: Path) -> None:
+    printed = _run(tmp_path, LANEPROOF_REQUIRE_WITNESS="1")
+    assert "2 passed, 3 skipped, 2 errors" in printed
+    assert printed.count("skipped, but LANEPROOF_REQUIRE_WITNESS is set") == 2

@@ -2,7 +2,6 @@
 
 import errno
 import json
-import shutil
 import subprocess
 from pathlib import Path
 
@@ -190,7 +189,7 @@ def test_any_answers_give_file_systems_or_a_reason(data: st.DataObject) -> None:
     assert isinstance(read_file_systems(NonsenseHost(data.draw, ["x"])), tuple | Unread)
 
 
-@pytest.mark.skipif(not shutil.which("findmnt"), reason="needs findmnt, the second witness of mount tables")
+@pytest.mark.witness("findmnt")
 def test_findmnt_reads_the_table_alike(tmp_path: Path) -> None:
     (tmp_path / "table").write_text(TABLE)
     columns = "TARGET,SOURCE,FSTYPE,VFS-OPTIONS,FS-OPTIONS,MAJ:MIN"

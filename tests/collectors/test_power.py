@@ -1,7 +1,6 @@
 """Kernel power settings: the value in force, and where it came from."""
 
 import errno
-import shutil
 import subprocess
 from pathlib import Path
 
@@ -227,7 +226,7 @@ OPTION_FILES = {
 }
 
 
-@pytest.mark.skipif(not shutil.which("modprobe"), reason="needs modprobe, the second witness of its own files")
+@pytest.mark.witness("modprobe")
 def test_options_are_those_that_modprobe_tells(tmp_path: Path) -> None:
     for name, content in OPTION_FILES.items():
         (tmp_path / name).write_text(content)

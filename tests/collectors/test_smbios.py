@@ -2,7 +2,6 @@
 
 import errno
 import re
-import shutil
 import subprocess
 from pathlib import Path
 
@@ -317,7 +316,7 @@ def test_a_machine_without_smbios_says_absent(fs: FakeFilesystem) -> None:
 # --- the second witness ---
 
 
-@pytest.mark.skipif(not shutil.which("dmidecode"), reason="needs dmidecode, the second witness of SMBIOS tables")
+@pytest.mark.witness("dmidecode")
 def test_dmidecode_tells_the_same(tmp_path: Path) -> None:
     structures = [
         slot("PCIEX16", type_code=0xB6, width=0x0D, usage=3, place=(0, 0, 0x08), characteristics_2=0x08, generation=3),

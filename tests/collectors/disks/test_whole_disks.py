@@ -1,7 +1,6 @@
 """Which whole disk a block device's name stands for."""
 
 import errno
-import shutil
 import subprocess
 
 import pytest
@@ -71,7 +70,7 @@ def test_a_chain_without_end_stops(fs: FakeFilesystem) -> None:
     assert set(read_whole_disks(machine, ("dm-0",))) == {"dm-0"}
 
 
-@pytest.mark.skipif(not shutil.which("lsblk"), reason="needs lsblk, the second witness of this machine's disks")
+@pytest.mark.witness("lsblk")
 def test_lsblk_tells_the_same_of_this_machine() -> None:
     listed = subprocess.run(
         ["lsblk", "-rno", "NAME,TYPE,PKNAME"], capture_output=True, encoding="utf-8", check=True

@@ -3,7 +3,6 @@
 import json
 import random
 import re
-import shutil
 import struct
 import subprocess
 from collections.abc import Callable, Mapping, Sequence
@@ -74,11 +73,10 @@ def link_of(values: ExpressValues) -> LinkRegisters:
 # --- the second witnesses ---------------------------------------------------------------------------------------------
 
 
+@pytest.mark.witness("/usr/include/linux/pci_regs.h")
 def test_numbers_are_those_of_the_kernels_header() -> None:
-    header = Path("/usr/include/linux/pci_regs.h")
-    if not header.exists():
-        pytest.skip("needs the kernel's headers for user space (linux-libc-dev)")
-    defined = dict(re.findall(r"#\s*define\s+(PCI_\w+)\s+(0x[0-9a-fA-F]+|\d+)\b", header.read_text()))
+    header = Path("/usr/include/linux/pci_regs.h").read_text("utf-8")
+    defined = dict(re.findall(r"#\s*define\s+(PCI_\w+)\s+(0x[0-9a-fA-F]+|\d+)\b", header))
     ours = {name: value for name, value in vars(config_space).items() if name.startswith("PCI_")}
     assert len(ours) > 50
     assert ours == {name: int(defined[name], 0) for name in ours}
@@ -86,9 +84,6 @@ def test_numbers_are_those_of_the_kernels_header() -> None:
 
 @pytest.fixture(scope="module")
 def lspci() -> Callable[[Sequence[bytes], Path], list[str]]:
-    if not shutil.which("lspci"):
-        pytest.skip("needs lspci (pciutils)")
-
     def decode(spaces: Sequence[bytes], folder: Path) -> list[str]:
         """Let lspci decode dumps in its own format (lspci(8), -F); one text a dump."""
         dump = folder / "dump.txt"
@@ -200,6 +195,7 @@ def draw_values(draw: random.Random) -> tuple[ExpressValues, bool]:
     return values, port_type in (4, 5, 6)
 
 
+@pytest.mark.witness("lspci")
 def test_every_field_is_as_lspci_decodes_it(
     lspci: Callable[[Sequence[bytes], Path], list[str]], tmp_path: Path
 ) -> None:

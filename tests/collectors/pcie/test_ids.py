@@ -1,6 +1,5 @@
 """Names from pci.ids: only those asked for, wherever the text is cut, whatever it holds."""
 
-import shutil
 import subprocess
 from collections.abc import Sequence
 from pathlib import Path
@@ -74,11 +73,10 @@ def test_any_text_gives_names_or_none(text: bytes, wanted: list[tuple[int, int]]
     assert find_names(text, wanted).keys() == set(wanted)
 
 
+@pytest.mark.witness("lspci", "/usr/share/misc/pci.ids")
 def test_names_are_those_that_lspci_knows(tmp_path: Path) -> None:
     """The second witness is lspci with the same file (lspci(8), -i)."""
-    source = next((Path(place) for place in PLACES if Path(place).exists()), None)
-    if source is None or not shutil.which("lspci"):
-        pytest.skip("needs lspci and pci.ids (pciutils)")
+    source = next(place for place in PLACES if Path(place).exists())
     wanted = [(0x8086, 0x1533), (0x1022, 0x1483), (0x10EC, 0x8168), (0x1B36, 0x000C), (0x1B36, 0xFFFE), (0xFFF3, 1)]
     dump = tmp_path / "dump.txt"
     dump.write_text(

@@ -170,7 +170,7 @@ def test_drive_that_did_not_tell_its_serial_is_found_by_its_other_names() -> Non
 RULES = Path("/usr/lib/udev/rules.d/60-persistent-storage.rules")
 
 
-@pytest.mark.skipif(not RULES.exists(), reason="needs udev's own rules as a second witness")
+@pytest.mark.witness(str(RULES))
 def test_link_names_are_those_that_udev_makes() -> None:
     """The patterns of systemd's rules, filled with a drive's identity, give the names that we derive."""
     patterns = set(

@@ -101,10 +101,9 @@ def test_member_that_failed_is_removed_and_one_that_works_is_failed_first() -> N
     assert "mdadm /dev/md0 --remove /dev/nvme3n1p2" in commands(failed)
 
 
+@pytest.mark.witness("mdadm")
 def test_every_option_of_mdadm_that_is_named_exists() -> None:
     """The second witness is mdadm's own help for managing members."""
-    if shutil.which("mdadm", path="/usr/sbin:/sbin:/usr/bin:/bin") is None:
-        pytest.skip("needs mdadm, which is not installed")
     mdadm = shutil.which("mdadm", path="/usr/sbin:/sbin:/usr/bin:/bin") or ""
     told = subprocess.run([mdadm, "--manage", "--help"], capture_output=True, encoding="utf-8", check=False)
     known = set(re.findall(r"--[a-z-]+", told.stdout + told.stderr))
