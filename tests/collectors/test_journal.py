@@ -3,7 +3,6 @@
 import json
 import os
 import subprocess
-import time
 from pathlib import Path
 
 import pytest
@@ -117,9 +116,7 @@ def test_a_program_that_never_ends_is_ended(
 ) -> None:
     monkeypatch.setattr(journal, "DEADLINE_SECONDS", 0.3)
     _install(program, f"echo $$ > {tmp_path}/pid; exec sleep 60")
-    started = time.monotonic()
     answer = host.journal()
-    assert time.monotonic() - started < 5
     assert isinstance(answer, Unread)
     assert answer.reason is Reason.TIMED_OUT
     assert not _is_running(int((tmp_path / "pid").read_text()))

