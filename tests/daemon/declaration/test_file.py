@@ -1,59 +1,13 @@
 import os
-import tomllib
-from collections.abc import Callable
 
 import pytest
 import tomlkit
 from hypothesis import given
 from hypothesis import strategies as st
 
+from declared_spine import SPINE, VALUES, Put, ways_to_put
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import BuildError, parse_build
-
-SPINE = """\
-schema = 1
-[box]
-name = "kelp-1"
-undeclared = "report"
-[kernel]
-command_line = ["pcie_aspm=off"]
-aspm_policy = "performance"
-links_aspm = "off"
-nvme_default_ps_max_latency_us = 0
-[slot.riser]
-path = "0000:00"
-lanes = 16
-split = [4, 4, 4, 4]
-[[position]]
-label = "riser-1"
-slot = "riser"
-branch = 1
-path = "0000:00/01.1"
-through = ["passive-split"]
-link = { generation = 4, lanes = 4 }
-occupant = { kind = "nvme", role = "data", capacity = "4 TB", model = "Tidewater T4", serial = "TW-0001" }
-[[position]]
-label = "riser-2"
-path = "0000:00/01.2"
-[[array]]
-name = "md0"
-level = "raid1"
-members = ["riser-1", "riser-2"]
-[memory]
-total = "64 GiB"
-modules = 2
-speed_mt_s = 5600
-[[bond]]
-name = "bond0"
-mode = "802.3ad"
-members = ["enp1s0f0", "enp1s0f1"]
-member_speed_mbit_s = 10000
-[[accept]]
-rule = "link-slow"
-position = "riser-1"
-until = 2027-06-30
-because = "spare cable on order"
-"""
 
 
 def _complaints(text: str) -> list[str]:
@@ -79,7 +33,7 @@ def test_whole_spine_is_read() -> None:
     assert build.memory is not None
     assert build.memory.total == 64 * 2**30
     assert build.slot["riser"].split == (4, 4, 4, 4)
-    assert [part.kind for part in position.through] == ["passive-split"]
+    assert [part.kind for part in position.through] == ["passive-split", "flexible-cable"]
 
 
 def test_ten_lines_are_enough_to_begin() -> None:
@@ -216,31 +170,8 @@ def test_any_change_to_a_declaration_is_read_or_told_with_a_line(data: st.DataOb
     assert isinstance(read, Build) or all(0 <= one.line <= lines and one.message for one in read.problems)
 
 
-_VALUES: st.SearchStrategy[object] = st.recursive(
-    st.one_of(st.integers(), st.booleans(), st.floats(), st.text(max_size=5), st.dates(), st.datetimes()),
-    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
-    max_leaves=5,
-)
-
-
-def _places(
-    table: object, set_here: Callable[[object], dict[str, object]]
-) -> list[Callable[[object], dict[str, object]]]:
-    """Give a function for each place of the parsed spine that puts another value there."""
-    places = [set_here]
-    if isinstance(table, dict):
-        for key, value in table.items():
-            places += _places(value, lambda new, key=key: set_here(table | {key: new}))
-    if isinstance(table, list):
-        for at, value in enumerate(table):
-            places += _places(value, lambda new, at=at: set_here([*table[:at], new, *table[at + 1 :]]))
-    return places
-
-
-_PLACES = _places(tomllib.loads(SPINE), lambda new: new if isinstance(new, dict) else {"schema": new})
-
-
-@given(place=st.sampled_from(_PLACES), value=_VALUES)
-def test_any_value_at_any_place_is_taken_or_told(place: Callable[[object], dict[str, object]], value: object) -> None:
-    read = _read(tomlkit.dumps(place(value)))
+@given(put=st.sampled_from(ways_to_put()), value=VALUES)
+def test_any_value_anywhere_is_read_or_refused(put: Put, value: object) -> None:
+    data = put(value)
+    read = _read(tomlkit.dumps(data if isinstance(data, dict) else {"schema": data}))
     assert isinstance(read, Build) or (str(read) and "Input should" not in str(read))
