@@ -61,8 +61,8 @@ class Generation:
 
 
 GENERATIONS: Mapping[int, Generation] = {
-    one.number: one
-    for one in (
+    generation.number: generation
+    for generation in (
         Generation(number=1, gt_s=2.5, encoding=(8, 10)),
         Generation(number=2, gt_s=5.0, encoding=(8, 10)),
         Generation(number=3, gt_s=8.0, encoding=(128, 130)),
@@ -73,7 +73,7 @@ GENERATIONS: Mapping[int, Generation] = {
 }
 """By number. Source: PCI Express Base Specification 6.1, table 1-1 (the kernel's commit on generation 6 quotes it)."""
 
-_BY_RATE = {one.gt_s: one for one in GENERATIONS.values()}
+_BY_RATE = {generation.gt_s: generation for generation in GENERATIONS.values()}
 
 
 def generation_at(gt_s: float) -> int | None:
@@ -210,8 +210,8 @@ def lesser_of_ends(*ends: float | Unread | None) -> float | Unread | None:
         The least of them; the first `Unread` where one end could not be read, since that end may be the lesser; None
         where there is no end.
     """
-    unread = next((one for one in ends if isinstance(one, Unread)), None)
-    return unread or min((one for one in ends if one is not None and not isinstance(one, Unread)), default=None)
+    unread = next((end for end in ends if isinstance(end, Unread)), None)
+    return unread or min((end for end in ends if end is not None and not isinstance(end, Unread)), default=None)
 
 
 # --- several links ----------------------------------------------------------------------------------------------------

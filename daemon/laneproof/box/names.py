@@ -109,10 +109,10 @@ def derive_link_names(occupant: Occupant) -> tuple[str, ...]:
     Source: systemd, rules.d/60-persistent-storage.rules: wwid, model and serial number, those with the namespace.
     """
     names: list[str] = []
-    who = [one for one in (occupant.model, occupant.serial) if isinstance(one, str) and one]
+    who = [text for text in (occupant.model, occupant.serial) if isinstance(text, str) and text]
     if len(who) < 2:  # noqa: PLR2004 (model and serial)
         return ()
-    joined = _NOT_IN_LINKS.sub("_", "_".join(" ".join(one.split()) for one in who))
+    joined = _NOT_IN_LINKS.sub("_", "_".join(" ".join(text.split()) for text in who))
     if occupant.controller is not None:
         names.append(f"nvme-{joined}")
         for namespace in occupant.controller.namespaces:
@@ -129,8 +129,8 @@ class _NameBook:
     def __init__(self, arrangement: Arrangement) -> None:
         self._arrangement = arrangement
         self._build, self._snapshot, self._tree = arrangement.build, arrangement.snapshot, arrangement.topology
-        self._drives = {one.path: one for one in self._tree.drive_occupants()}
-        self._homes = {disk: path for path, one in self._drives.items() for disk in one.disks}
+        self._drives = {occupant.path: occupant for occupant in self._tree.drive_occupants()}
+        self._homes = {disk: path for path, drive in self._drives.items() for disk in drive.disks}
 
     def name_of(self, path: str) -> str:
         """Name a place for a person."""
@@ -142,7 +142,7 @@ class _NameBook:
         """Find the places of an array's members: all of them, or of the one behind the colon."""
         name, colon, which = wanted.partition(":")
         arrays = () if isinstance(self._snapshot.arrays, Unread) else self._snapshot.arrays
-        array = next((one for one in arrays if one.name == name), None)
+        array = next((known for known in arrays if known.name == name), None)
         if array is None or (colon and not which):
             return []
         found = []
@@ -160,14 +160,14 @@ class _NameBook:
         yield from self._find_by_path(wanted)
         yield from self._find_by_address(wanted.casefold())
         disk = find_whole_disk(wanted)
-        for path, one in self._drives.items():
-            if wanted == one.name:
+        for path, drive in self._drives.items():
+            if wanted == drive.name:
                 yield path, "what the kernel calls it"
-            elif disk in one.disks:
+            elif disk in drive.disks:
                 yield path, "a disk on it" if disk == wanted else "a partition on it"
-            elif isinstance(one.serial, str) and one.serial and wanted.casefold() == one.serial.casefold():
+            elif isinstance(drive.serial, str) and drive.serial and wanted.casefold() == drive.serial.casefold():
                 yield path, "its serial number"
-            elif self._is_identifier(wanted, one):
+            elif self._is_identifier(wanted, drive):
                 yield path, "an identifier of it"
         for path, interface in self._list_interfaces():
             if wanted == interface:
@@ -203,38 +203,43 @@ class _NameBook:
         if link in derive_link_names(occupant):
             return True
         namespaces = occupant.controller.namespaces if occupant.controller else ()
-        return any(link in filter(None, (one.wwid, one.eui64, one.nguid, one.uuid)) for one in namespaces)
+        return any(
+            link in filter(None, (namespace.wwid, namespace.eui64, namespace.nguid, namespace.uuid))
+            for namespace in namespaces
+        )
 
     def _list_interfaces(self) -> Iterator[tuple[str, str]]:
         for address, interfaces in self._tree.interfaces.items():
-            path = next((one.path for one in self._tree.functions.values() if one.address == address), None)
+            path = next(
+                (function.path for function in self._tree.functions.values() if function.address == address), None
+            )
             if path is not None:
-                yield from ((path, one.name) for one in interfaces)
+                yield from ((path, interface.name) for interface in interfaces)
 
     def find_by_part(self, wanted: str) -> Iterator[tuple[str, str]]:
         """Find the drives whose serial number holds this part, or stands in a longer name such as a link's."""
         part = wanted.removeprefix("disk/by-id/").casefold()
         if len(part) < SHORTEST_PART:
             return
-        for path, one in self._drives.items():
-            serial = one.serial.casefold() if isinstance(one.serial, str) else ""
+        for path, drive in self._drives.items():
+            serial = drive.serial.casefold() if isinstance(drive.serial, str) else ""
             if serial and part in serial:
-                yield path, f"a part of its serial number {one.serial}"
+                yield path, f"a part of its serial number {drive.serial}"
             elif len(serial) > SHORTEST_PART and _NOT_IN_LINKS.sub("_", serial) in _PART.sub("", part).split("_"):
-                yield path, f"a name with its serial number {one.serial}"
+                yield path, f"a name with its serial number {drive.serial}"
 
     # --- telling --------------------------------------------------------------------------------------------------
 
     def list_names(self) -> Iterator[str]:
         """List the names worth a try, for near misses."""
         yield from self._arrangement.label_by_path.values()
-        for one in self._drives.values():
-            yield one.name
-            yield from one.disks
-            if isinstance(one.serial, str) and one.serial:
-                yield one.serial
+        for drive in self._drives.values():
+            yield drive.name
+            yield from drive.disks
+            if isinstance(drive.serial, str) and drive.serial:
+                yield drive.serial
         if not isinstance(self._snapshot.arrays, Unread):
-            yield from (one.name for one in self._snapshot.arrays)
+            yield from (array.name for array in self._snapshot.arrays)
 
     def describe(self, path: str, known_as: str) -> Whereabouts:
         """Gather what is known of a place."""
@@ -250,12 +255,16 @@ class _NameBook:
             way=self._tree.way_to(path),
             board_names=tuple(self._name_by_board(path, occupant)),
             memberships=tuple(
-                Membership(array=array, member=one) for array in arrays for one in array.members if one.disk in disks
+                Membership(array=array, member=member)
+                for array in arrays
+                for member in array.members
+                if member.disk in disks
             ),
             file_systems=tuple(
-                one
-                for one in mounted
-                if one.device.startswith("/dev/") and find_whole_disk(one.device.removeprefix("/dev/")) in disks
+                file_system
+                for file_system in mounted
+                if file_system.device.startswith("/dev/")
+                and find_whole_disk(file_system.device.removeprefix("/dev/")) in disks
             ),
         )
 
@@ -263,9 +272,9 @@ class _NameBook:
         port = self._tree.port_at(path)
         near = [*(occupant.functions if occupant else ()), *([port] if port else [])]
         slots = () if isinstance(self._snapshot.slots, Unread) else self._snapshot.slots
-        devices = {one.address.rpartition(".")[0] for one in near}
-        names = [one.label for one in near if one.label]
-        names += [one.name for one in slots if one.address in devices]
+        devices = {slot.address.rpartition(".")[0] for slot in near}
+        names = [slot.label for slot in near if slot.label]
+        names += [slot.name for slot in slots if slot.address in devices]
         return iter(dict.fromkeys(names))
 
 
@@ -279,7 +288,7 @@ def _say_unknown(name: str, book: _NameBook) -> str:
         return f"nothing here is called {name!r}: no drive is there, and no position is declared"
     plain = name.removeprefix("/dev/").removeprefix("disk/by-id/")
     close = difflib.get_close_matches(plain, names, n=3) or _find_alike(plain, names)
-    *front, last = [one for one in names if one in close] or [""]
+    *front, last = [name for name in names if name in close] or [""]
     near = f"{', '.join(front)} or {last}" if front else last
     hint = f"did you mean {near}?" if near else "try a label, nvme0, a serial number or a bus address"
     return f"nothing here is called {name!r}; {hint}"
@@ -288,4 +297,4 @@ def _say_unknown(name: str, book: _NameBook) -> str:
 def _find_alike(name: str, names: Iterable[str]) -> list[str]:
     """Find names that differ in case only, or begin alike."""
     start = name.casefold()[:SHORTEST_PART]
-    return [one for one in names if start and one.casefold().startswith(start)][:3]
+    return [name for name in names if start and name.casefold().startswith(start)][:3]

@@ -65,7 +65,9 @@ class Occupant:
     @property
     def asleep(self) -> bool:
         """Whether a reading of it could wake it."""
-        return any(one.power.sleeps for one in self.functions[:1]) or (self.drive is not None and self.drive.asleep)
+        return any(function.power.sleeps for function in self.functions[:1]) or (
+            self.drive is not None and self.drive.asleep
+        )
 
     @property
     def address(self) -> str | None:
@@ -169,7 +171,7 @@ def describe_device(path: str, functions: tuple[PciFunction, ...], interfaces: t
 def name_by_ids(function: PciFunction) -> str | Unread:
     """Name a function by vendor and device id, as in ``1b36:0010``, where the list of ids does not know it."""
     ids = function.vendor_id, function.device_id
-    unread = next((one for one in ids if isinstance(one, Unread)), None)
+    unread = next((number for number in ids if isinstance(number, Unread)), None)
     return unread or "{:04x}:{:04x}".format(*ids)
 
 

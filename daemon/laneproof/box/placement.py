@@ -85,12 +85,12 @@ class Arrangement:
     @cached_property
     def placements(self) -> tuple[Placement, ...]:
         """Each declared position, in the order of the declaration."""
-        return tuple(self._place(one) for one in (self.build.position if self.build else ()))
+        return tuple(self._place(position) for position in (self.build.position if self.build else ()))
 
     @cached_property
     def by_label(self) -> dict[str, Placement]:
         """The same by label."""
-        return {one.label: one for one in self.placements}
+        return {placement.label: placement for placement in self.placements}
 
     def _place(self, position: DeclaredPosition) -> Placement:
         tree, path = self.topology, position.path
@@ -110,12 +110,12 @@ class Arrangement:
     @cached_property
     def drives(self) -> tuple[Occupant, ...]:
         """Each drive of the machine that answers."""
-        return tuple(one for one in self.topology.drive_occupants() if one.answers)
+        return tuple(occupant for occupant in self.topology.drive_occupants() if occupant.answers)
 
     @cached_property
     def label_by_path(self) -> dict[str, str]:
         """The positions' labels by path."""
-        return {one.position.path: one.label for one in self.placements}
+        return {placement.position.path: placement.label for placement in self.placements}
 
     def place_of(self, occupant: Occupant) -> str | None:
         """Give the label of the declared position that a device is in, None where it is in none."""
@@ -128,7 +128,7 @@ class Arrangement:
 
     def strays(self) -> Iterator[Occupant]:
         """Give the drives that are in no declared position."""
-        return (one for one in self.drives if self.place_of(one) is None)
+        return (drive for drive in self.drives if self.place_of(drive) is None)
 
     def found_elsewhere(self, placement: Placement) -> Occupant | None:
         """Find the drive that is declared for a position in another place, None where it is not found for sure."""
@@ -152,9 +152,9 @@ class Arrangement:
     def _by_serial(self) -> dict[str, list[Occupant]]:
         """The drives by serial number: twins are no proof of anything."""
         found: dict[str, list[Occupant]] = {}
-        for one in self.drives:
-            if isinstance(one.serial, str):
-                found.setdefault(_spell(one.serial), []).append(one)
+        for drive in self.drives:
+            if isinstance(drive.serial, str):
+                found.setdefault(_spell(drive.serial), []).append(drive)
         return found
 
     def _look_for(self, placement: Placement) -> Occupant | None:
@@ -167,8 +167,8 @@ class Arrangement:
             return found[0] if len(found) == 1 else None
         if plan.model is None or (placement.occupant is not None and _could_be(placement.occupant, plan)):
             return None
-        rivals = [one for one in self.placements if _is_same_kind_of_plan(one.plan, plan)]
-        found = [one for one in self.drives if _could_be(one, plan) and not self._is_rightful(one)]
+        rivals = [rival for rival in self.placements if _is_same_kind_of_plan(rival.plan, plan)]
+        found = [drive for drive in self.drives if _could_be(drive, plan) and not self._is_rightful(drive)]
         return found[0] if len(rivals) == 1 and len(found) == 1 else None
 
     def _is_rightful(self, occupant: Occupant) -> bool:

@@ -55,9 +55,9 @@ def _drive_states(power: KernelPower | None, controller: NvmeController | None) 
 
 def _link_states(power: KernelPower | None, link: LinkOfTwo | None) -> bool | None:
     if link is not None:
-        registers = [one for one in (link.port_registers, link.device_registers) if one is not None]
+        registers = [register for register in (link.port_registers, link.device_registers) if register is not None]
         if registers:
-            return any(one.aspm_enabled for one in registers)
+            return any(register.aspm_enabled for register in registers)
         device = link.device
         flags = [] if device is None else [on for on in device.power.link_states.values() if isinstance(on, bool)]
         if flags:

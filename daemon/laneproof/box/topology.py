@@ -111,12 +111,16 @@ class Topology:
         if not all_functions:
             return None
         first = all_functions[0]
-        functions = tuple(one for one in all_functions if _is_same_device(one, first))
+        functions = tuple(function for function in all_functions if _is_same_device(function, first))
         kind = kind_of(first.class_code)
-        controller = next((self.controllers[one.address] for one in functions if one.address in self.controllers), None)
+        controller = next(
+            (self.controllers[function.address] for function in functions if function.address in self.controllers), None
+        )
         if kind == "nvme" or controller is not None:
             return describe_nvme(path, functions, controller, self.controllers_unread)
-        interfaces = tuple(one for function in functions for one in self.interfaces.get(function.address, ()))
+        interfaces = tuple(
+            interface for function in functions for interface in self.interfaces.get(function.address, ())
+        )
         return describe_device(path, functions, interfaces)
 
     def drive_occupants(self) -> tuple[Occupant, ...]:
@@ -159,7 +163,7 @@ def survey(snapshot: Snapshot) -> Topology:
         The tree. Groups that could not be read leave it empty and say so in its ``..._unread``.
     """
     functions = () if isinstance(snapshot.functions, Unread) else snapshot.functions
-    by_own_path = {one.own_path: one for one in functions}
+    by_own_path = {function.own_path: function for function in functions}
     below: dict[str, list[PciFunction]] = {}
     for own_path in sorted(by_own_path):
         above, _, _ = own_path.rpartition("/")
@@ -175,9 +179,9 @@ def survey(snapshot: Snapshot) -> Topology:
         unread=snapshot.functions if isinstance(snapshot.functions, Unread) else None,
         functions=by_own_path,
         below={path: tuple(found) for path, found in below.items()},
-        controllers={one.address: one for one in controllers if one.address is not None},
+        controllers={controller.address: controller for controller in controllers if controller.address is not None},
         controllers_unread=snapshot.controllers if isinstance(snapshot.controllers, Unread) else None,
         interfaces={address: tuple(found) for address, found in interfaces.items()},
-        drives={one.path: one for one in drives if one.path is not None},
+        drives={drive.path: drive for drive in drives if drive.path is not None},
         drives_unread=snapshot.drives if isinstance(snapshot.drives, Unread) else None,
     )

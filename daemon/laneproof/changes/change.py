@@ -70,7 +70,7 @@ class Change:
             "path": self.path,
             "before": self.before,
             "after": self.after,
-            "details": [one.as_json() for one in self.details],
+            "details": [detail.as_json() for detail in self.details],
         }
 
 
@@ -125,19 +125,21 @@ class Comparison:
         """``same``, ``changed``, or ``unverified``: no change seen, but one look knew what the other could not read."""
         if self.changes:
             return "changed"
-        return "unverified" if any(one.one_sided for one in self.gaps) else "same"
+        return "unverified" if any(gap.one_sided for gap in self.gaps) else "same"
 
     def as_json(self, before: Look, after: Look) -> dict[str, Any]:
         """Give all of it as JSON, with the two looks that it compares."""
-        looks = [{"source": one.name, "box": one.box, "taken_at": format_time(one.taken_at)} for one in (before, after)]
+        looks = [
+            {"source": look.name, "box": look.box, "taken_at": format_time(look.taken_at)} for look in (before, after)
+        ]
         return {
             "schema": 1,
             "before": looks[0],
             "after": looks[1],
             "verdict": self.verdict,
-            "changes": [one.as_json() for one in self.changes],
+            "changes": [change.as_json() for change in self.changes],
             "notes": list(self.notes),
-            "not_compared": [{"part": one.part, "why": one.why, "one_sided": one.one_sided} for one in self.gaps],
+            "not_compared": [{"part": gap.part, "why": gap.why, "one_sided": gap.one_sided} for gap in self.gaps],
         }
 
 
@@ -147,8 +149,8 @@ class Pair:
     def __init__(self, before: Inventory, after: Inventory) -> None:
         """Lay them side by side."""
         self.before, self.after = before, after
-        self.places_before = {one.path: one for one in (*(before.devices or ()), *before.places)}
-        self.places_after = {one.path: one for one in (*(after.devices or ()), *after.places)}
+        self.places_before = {place.path: place for place in (*(before.devices or ()), *before.places)}
+        self.places_after = {place.path: place for place in (*(after.devices or ()), *after.places)}
 
     @property
     def same_firmware(self) -> bool:

@@ -39,7 +39,7 @@ def compare(before: Inventory, after: Inventory) -> Comparison:
         firmware = replace(firmware, details=(*by_firmware, *settings))
         by_firmware, settings = (), ()
     changes = (
-        *(one for one in (firmware, kernel) if one is not None),
+        *(change for change in (firmware, kernel) if change is not None),
         *compare_board(pair),
         *by_command_line,
         *settings,
@@ -60,17 +60,17 @@ def compare(before: Inventory, after: Inventory) -> Comparison:
 
 def _split_renumbered(pair: Pair, devices: tuple[Change, ...]) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
     """Tell apart what only seems moved: with another firmware, from a port that is no more to one that was not."""
-    before, after = ({one.path for one in some.ports or ()} for some in (pair.before, pair.after))
+    before, after = ({port.path for port in some.ports or ()} for some in (pair.before, pair.after))
     renumbered = []
     if not pair.same_firmware:
         places = {pair.name_place(path): path for path in pair.places_before}
-        for one in devices:
-            old = places.get(one.before or "", "")
-            if one.what is What.MOVED and old in before - after and one.path in after - before:
-                told = f"ports may be numbered anew: {one.summary}"
-                renumbered.append((one, replace(one, summary=told)))
-    taken = [one for one, _ in renumbered]
-    return tuple(told for _, told in renumbered), tuple(one for one in devices if one not in taken)
+        for device in devices:
+            old = places.get(device.before or "", "")
+            if device.what is What.MOVED and old in before - after and device.path in after - before:
+                told = f"ports may be numbered anew: {device.summary}"
+                renumbered.append((device, replace(device, summary=told)))
+    taken = [old_change for old_change, _ in renumbered]
+    return tuple(told for _, told in renumbered), tuple(device for device in devices if device not in taken)
 
 
 def _list_notes(pair: Pair, devices: DeviceChanges) -> Iterator[str]:

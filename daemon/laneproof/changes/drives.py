@@ -100,8 +100,8 @@ class _Drives:
         matched = before.keys() & after.keys()
         for key in sorted(matched, key=lambda one: after[one]):
             self._compare_one(before[key], after[key])
-        gone = {path: one for path, one in self._before.items() if _key(one) not in matched}
-        came = {path: one for path, one in self._after.items() if _key(one) not in matched}
+        gone = {path: device for path, device in self._before.items() if _key(device) not in matched}
+        came = {path: device for path, device in self._after.items() if _key(device) not in matched}
         for path in sorted(gone.keys() & came.keys()):
             if self._settle_same_place(path, gone[path], came[path]):
                 del gone[path], came[path]
@@ -109,7 +109,10 @@ class _Drives:
             self._tell_gone(path, device)
         for path, device in sorted(came.items()):
             self._tell_came(path, device)
-        self.changes = [*_group_reflashed(self.changes), *(one for one in self.changes if one.what != What.REFLASHED)]
+        self.changes = [
+            *_group_reflashed(self.changes),
+            *(change for change in self.changes if change.what != What.REFLASHED),
+        ]
 
     def _compare_one(self, old_path: str, new_path: str) -> None:
         old, new = self._before[old_path], self._after[new_path]
@@ -210,16 +213,16 @@ def _key(device: KeptDevice) -> _Key | None:
 
 def _index(drives: Mapping[str, KeptDevice]) -> dict[_Key, str]:
     """Give the path of each drive that tells who it is; a serial number that two have names neither."""
-    counts = Counter(key for one in drives.values() if (key := _key(one)))
-    return {key: path for path, one in drives.items() if (key := _key(one)) and counts[key] == 1}
+    counts = Counter(key for drive in drives.values() if (key := _key(drive)))
+    return {key: path for path, drive in drives.items() if (key := _key(drive)) and counts[key] == 1}
 
 
 def _group_reflashed(changes: Iterable[Change]) -> Iterator[Change]:
     """Tell drives of one model that went from one firmware to another as one change."""
     groups: dict[str, list[Change]] = defaultdict(list)
-    for one in changes:
-        if one.what is What.REFLASHED:
-            groups[one.summary].append(one)
+    for change in changes:
+        if change.what is What.REFLASHED:
+            groups[change.summary].append(change)
     for summary, members in groups.items():
         if len(members) == 1:
             yield members[0]
@@ -230,7 +233,9 @@ def _group_reflashed(changes: Iterable[Change]) -> Iterator[Change]:
             subject=f"{len(members)} drives",
             summary=f"each {summary}",
             path=None,
-            details=tuple(replace(one, summary=f"firmware {one.after}, before {one.before}") for one in members),
+            details=tuple(
+                replace(member, summary=f"firmware {member.after}, before {member.before}") for member in members
+            ),
         )
 
 
@@ -257,25 +262,25 @@ class _Others:
             return
         if self.pair.before.devices is None or self.pair.after.devices is None:
             return  # an audit from before devices were kept
-        gone = {path: one for path, one in self._before.items() if path not in self._after}
-        came = {path: one for path, one in self._after.items() if path not in self._before}
+        gone = {path: device for path, device in self._before.items() if path not in self._after}
+        came = {path: device for path, device in self._after.items() if path not in self._before}
         for path in sorted(self._before.keys() & self._after.keys()):
             old, new = self._before[path], self._after[path]
             if old.ids and new.ids and old.ids != new.ids:
                 self.unsteady.add(path)
                 summary = f"{describe_device(new)} is here now, before {describe_device(old)}"
                 yield self._tell(What.REPLACED, path, summary, old, new)
-        for ids in sorted({one.ids for one in gone.values() if one.ids}):
-            from_, to = ([path for path, one in some.items() if one.ids == ids] for some in (gone, came))
+        for ids in sorted({device.ids for device in gone.values() if device.ids}):
+            from_, to = ([path for path, device in some.items() if device.ids == ids] for some in (gone, came))
             if len(from_) == len(to) == 1:
                 self.unsteady |= {from_[0], to[0]}
                 old, new = gone.pop(from_[0]), came.pop(to[0])
                 summary = f"{describe_device(new)} is here now, before in {self.pair.name_place(from_[0])}"
                 yield self._tell(What.MOVED, to[0], summary, old, new)
-        for path, one in sorted(gone.items()):
-            yield self._tell(What.WENT, path, f"{describe_device(one)} is gone", one, None)
-        for path, one in sorted(came.items()):
-            yield self._tell(What.APPEARED, path, f"{describe_device(one)} is new here", None, one)
+        for path, device in sorted(gone.items()):
+            yield self._tell(What.WENT, path, f"{describe_device(device)} is gone", device, None)
+        for path, device in sorted(came.items()):
+            yield self._tell(What.APPEARED, path, f"{describe_device(device)} is new here", None, device)
         self.unsteady |= gone.keys() | came.keys()
 
     def _tell(self, what: What, path: str, summary: str, old: KeptDevice | None, new: KeptDevice | None) -> Change:

@@ -39,10 +39,10 @@ def compare_links(pair: Pair, devices: tuple[Change, ...], unsteady: frozenset[s
     """
     if not pair.knows("ports"):
         return LinkChanges(by_firmware=(), trained=(), devices=devices)
-    retrained = {one.path: one for one in _compare_trained(pair, unsteady)}
-    ports = {one.path: one for one in pair.before.ports or ()}, {one.path: one for one in pair.after.ports or ()}
+    retrained = {change.path: change for change in _compare_trained(pair, unsteady)}
+    ports = {port.path: port for port in pair.before.ports or ()}, {port.path: port for port in pair.after.ports or ()}
     splits, devices = _take_with_splits(list(_compare_splits(pair, *ports)), devices, *ports)
-    split_paths = {path for one in splits for path in (*ports[0], *ports[1]) if _root_device(path) == one.path}
+    split_paths = {path for split in splits for path in (*ports[0], *ports[1]) if _root_device(path) == split.path}
     settings = [
         setting
         for path in sorted(ports[0].keys() & ports[1].keys())
@@ -82,12 +82,12 @@ def _compare_port(pair: Pair, old: KeptPort, new: KeptPort, *, resplit: bool) ->
     rates = _rate(old.target_transfers_per_second), _rate(new.target_transfers_per_second)
     yield from _tell_setting(pair, new.path, "target rate", rates)
     able = [
-        (_rate(one.capable.transfers_per_second), one.capable.lanes) if one.capable else (None, None)
-        for one in (old, new)
+        (_rate(port.capable.transfers_per_second), port.capable.lanes) if port.capable else (None, None)
+        for port in (old, new)
     ]
     yield from _tell_setting(pair, new.path, "highest rate of the port", (able[0][0], able[1][0]))
     if not resplit:
-        lanes = [None if one[1] is None else f"x{one[1]}" for one in able]
+        lanes = [None if port[1] is None else f"x{port[1]}" for port in able]
         yield from _tell_setting(pair, new.path, "lanes of the port", (lanes[0], lanes[1]))
     states = old.low_power_states, new.low_power_states
     yield from _tell_setting(pair, new.path, "low-power link states (ASPM) at the port", states)
@@ -118,38 +118,38 @@ _DECIDES_RATE, _DECIDES_LANES = ("target rate", "highest rate"), ("lanes of",)
 def _take_retrained(settings: list[Change], retrained: dict[str | None, Change]) -> Iterator[Change]:
     """Hang each link that trained otherwise below the setting of its port that explains all of it."""
     by_path: dict[str | None, list[Change]] = defaultdict(list)
-    for one in settings:
-        by_path[one.path].append(one)
+    for setting in settings:
+        by_path[setting.path].append(setting)
     for path, own in by_path.items():
         link = retrained.get(path)
         chosen = _find_reason(link, own) if link else None
         if chosen is not None:
             del retrained[path]
-        for one in own:
-            yield replace(one, details=(link,)) if one is chosen and link else one
+        for setting in own:
+            yield replace(setting, details=(link,)) if setting is chosen and link else setting
 
 
 def _find_reason(link: Change, settings: list[Change]) -> Change | None:
     before, after = ((text or "").split() for text in (link.before, link.after))
     needed = []
     if before[:1] != after[:1]:
-        needed.append(next((one for one in settings if one.summary.startswith(_DECIDES_RATE)), None))
+        needed.append(next((setting for setting in settings if setting.summary.startswith(_DECIDES_RATE)), None))
     if before[-1:] != after[-1:]:
-        needed.append(next((one for one in settings if one.summary.startswith(_DECIDES_LANES)), None))
+        needed.append(next((setting for setting in settings if setting.summary.startswith(_DECIDES_LANES)), None))
     return needed[0] if needed and all(needed) else None
 
 
 def _group_settings(settings: Iterable[Change]) -> Iterator[Change]:
     """Tell the same setting at several ports as one change."""
     groups: dict[str, list[Change]] = defaultdict(list)
-    for one in settings:
-        groups[one.summary].append(one)
+    for setting in settings:
+        groups[setting.summary].append(setting)
     for summary, members in groups.items():
         if len(members) == 1:
             yield members[0]
             continue
-        names = join_words(one.subject for one in members)
-        links = tuple(link for one in members for link in one.details)
+        names = join_words(member.subject for member in members)
+        links = tuple(link for member in members for link in member.details)
         yield replace(members[0], subject=names, summary=summary, path=None, details=links)
 
 
@@ -165,11 +165,11 @@ def _root_device(path: str) -> str | None:
 def _compare_splits(pair: Pair, before: Mapping[str, KeptPort], after: Mapping[str, KeptPort]) -> Iterator[Change]:
     devices = sorted({device for path in (*before, *after) if (device := _root_device(path))})
     for device in devices:
-        old, new = ([one for path, one in ports.items() if _root_device(path) == device] for ports in (before, after))
-        if not old or not new or {one.path for one in old} == {one.path for one in new}:
+        old, new = ([port for path, port in ports.items() if _root_device(path) == device] for ports in (before, after))
+        if not old or not new or {port.path for port in old} == {port.path for port in new}:
             continue
         texts = _describe_split(old), _describe_split(new)
-        labels = [pair.name_place(one.path) for one in old if pair.name_place(one.path) != one.path]
+        labels = [pair.name_place(port.path) for port in old if pair.name_place(port.path) != port.path]
         told = f" ({', '.join(labels)})" if labels else ""
         yield Change(
             what=What.SETTING,
@@ -183,7 +183,7 @@ def _compare_splits(pair: Pair, before: Mapping[str, KeptPort], after: Mapping[s
 
 
 def _describe_split(ports: Iterable[KeptPort]) -> str:
-    return " ".join(f"x{_lanes(one.capable) or '?'}" for one in sorted(ports, key=lambda one: one.path))
+    return " ".join(f"x{_lanes(port.capable) or '?'}" for port in sorted(ports, key=lambda one: one.path))
 
 
 def _lanes(link: KeptLink | None) -> int | None:
@@ -196,13 +196,13 @@ def _take_with_splits(
     """Hang what went with its port, or came with it, below the split."""
     taken: dict[str, list[Change]] = defaultdict(list)
     left = []
-    for one in devices:
-        port = "/".join((one.path or "").split("/")[:2])
-        lost = one.what is What.WENT and port in before and port not in after
-        won = one.what is What.APPEARED and port in after and port not in before
+    for change in devices:
+        port = "/".join((change.path or "").split("/")[:2])
+        lost = change.what is What.WENT and port in before and port not in after
+        won = change.what is What.APPEARED and port in after and port not in before
         device = _root_device(port)
         if (lost or won) and device and any(split.path == device for split in splits):
-            taken[device].append(one)
+            taken[device].append(change)
         else:
-            left.append(one)
-    return [replace(one, details=tuple(taken[one.path or ""])) for one in splits], tuple(left)
+            left.append(change)
+    return [replace(split, details=tuple(taken[split.path or ""])) for split in splits], tuple(left)

@@ -13,7 +13,7 @@ def compare_arrays(pair: Pair) -> Iterator[Change]:
     """Compare arrays by name: which came and went, and what became of the others."""
     if pair.before.arrays is None or pair.after.arrays is None:
         return
-    old, new = ({one.name: one for one in some.arrays or ()} for some in (pair.before, pair.after))
+    old, new = ({array.name: array for array in some.arrays or ()} for some in (pair.before, pair.after))
     for name in sorted(old.keys() - new.keys()):
         yield _tell(What.WENT, About.ARRAY, name, f"{_describe_array(old[name])} is gone", _describe_array(old[name]))
     for name in sorted(new.keys() - old.keys()):
@@ -37,10 +37,10 @@ def _compare_array(pair: Pair, old: KeptArray, new: KeptArray) -> Iterator[Chang
         yield _tell(What.CHANGED, about, name, f"holds {texts[1]}, before {texts[0]}", *texts)
     missing = old.missing_members, new.missing_members
     if missing[0] is not None and missing[1] is not None and missing[0] != missing[1]:
-        before_text, after_text = (f"{one} missing" if one else "whole" for one in missing)
+        before_text, after_text = (f"{count} missing" if count else "whole" for count in missing)
         yield _tell(What.CHANGED, about, name, f"{after_text}, before {before_text}", before_text, after_text)
     gone, came = _compare_members(old, new)
-    left, joined = ([_name_member(pair, one) for one in some] for some in (gone, came))
+    left, joined = ([_name_member(pair, member) for member in some] for some in (gone, came))
     if left or joined:
         told = [f"{join_words(joined)} joined"] if joined else []
         told += [f"{join_words(left)} left"] if left else []
@@ -49,12 +49,16 @@ def _compare_array(pair: Pair, old: KeptArray, new: KeptArray) -> Iterator[Chang
 
 def _compare_members(old: KeptArray, new: KeptArray) -> tuple[list[KeptMember], list[KeptMember]]:
     """Give the members that left and that joined, by serial number; by the kernel's name only where that is unknown."""
-    before, after = ([one for one in array.members if not one.lost] for array in (old, new))
-    serials = {one.serial for one in before if one.serial} & {one.serial for one in after if one.serial}
-    left, joined = ([one for one in some if one.serial not in serials] for some in (before, after))
-    unsure = {one.name for one in (*left, *joined) if not one.serial}
-    same = unsure & {one.name for one in left} & {one.name for one in joined}
-    return [one for one in left if one.name not in same], [one for one in joined if one.name not in same]
+    before, after = ([member for member in array.members if not member.lost] for array in (old, new))
+    serials = {member.serial for member in before if member.serial} & {
+        member.serial for member in after if member.serial
+    }
+    left, joined = ([member for member in some if member.serial not in serials] for some in (before, after))
+    unsure = {member.name for member in (*left, *joined) if not member.serial}
+    same = unsure & {member.name for member in left} & {member.name for member in joined}
+    return [member for member in left if member.name not in same], [
+        member for member in joined if member.name not in same
+    ]
 
 
 def _name_member(pair: Pair, member: KeptMember) -> str:
@@ -78,9 +82,9 @@ def compare_memory(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
         total = old.total_bytes, new.total_bytes
         if total[0] is None or total[1] is None or is_same_capacity(total[0], total[1]):
             return (), ()
-        texts = [format_bytes(one, binary=True) for one in (total[0], total[1])]
+        texts = [format_bytes(count, binary=True) for count in (total[0], total[1])]
         return (), (_tell(What.CHANGED, About.MEMORY, "memory", f"{texts[1]}, before {texts[0]}", *texts),)
-    before, after = ({one.locator: one for one in some} for some in (old.modules, new.modules))
+    before, after = ({module.locator: module for module in some} for some in (old.modules, new.modules))
     return tuple(_compare_rates(before, after)), tuple(_compare_modules(before, after))
 
 
@@ -121,28 +125,28 @@ def compare_network(pair: Pair) -> Iterator[Change]:
         yield from _compare_interfaces(pair.before.interfaces, pair.after.interfaces)
     if pair.before.bonds is not None and pair.after.bonds is not None:
         yield from _compare_bonds(
-            {one.name: one for one in pair.before.bonds}, {one.name: one for one in pair.after.bonds}
+            {bond.name: bond for bond in pair.before.bonds}, {bond.name: bond for bond in pair.after.bonds}
         )
 
 
 def _compare_interfaces(before: Iterable[KeptInterface], after: Iterable[KeptInterface]) -> Iterator[Change]:
-    by_path = {one.path: one for one in before if one.path}
-    by_name = {one.name: one for one in before}
-    for one in after:
-        old = by_path.get(one.path) if one.path and by_path else by_name.get(one.name)
+    by_path = {interface.path: interface for interface in before if interface.path}
+    by_name = {interface.name: interface for interface in before}
+    for interface in after:
+        old = by_path.get(interface.path) if interface.path and by_path else by_name.get(interface.name)
         if old is None:
             continue
-        if old.name != one.name:
-            told = f"is called {one.name} now, before {old.name}"
-            yield _tell(What.CHANGED, About.NETWORK, f"interface at {one.path}", told, old.name, one.name)
-        if old.speed_mbit_s and one.speed_mbit_s and old.speed_mbit_s != one.speed_mbit_s:
-            texts = f"{old.speed_mbit_s} Mbit/s", f"{one.speed_mbit_s} Mbit/s"
-            yield _tell(What.CHANGED, About.NETWORK, one.name, f"{texts[1]}, before {texts[0]}", *texts)
+        if old.name != interface.name:
+            told = f"is called {interface.name} now, before {old.name}"
+            yield _tell(What.CHANGED, About.NETWORK, f"interface at {interface.path}", told, old.name, interface.name)
+        if old.speed_mbit_s and interface.speed_mbit_s and old.speed_mbit_s != interface.speed_mbit_s:
+            texts = f"{old.speed_mbit_s} Mbit/s", f"{interface.speed_mbit_s} Mbit/s"
+            yield _tell(What.CHANGED, About.NETWORK, interface.name, f"{texts[1]}, before {texts[0]}", *texts)
 
 
 def _compare_bonds(before: dict[str, KeptBond], after: dict[str, KeptBond]) -> Iterator[Change]:
     for name in sorted(before.keys() | after.keys()):
-        old, new = (None if one is None else _bond(one) for one in (before.get(name), after.get(name)))
+        old, new = (None if bond is None else _bond(bond) for bond in (before.get(name), after.get(name)))
         if old is None and new is not None:
             yield _tell(What.APPEARED, About.NETWORK, name, f"{new} is new", None, new)
         elif new is None and old is not None:

@@ -87,7 +87,7 @@ def compare_settings(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]
         before, after = getattr(old, name), getattr(new, name)
         if before is None or after is None or before == after:
             continue
-        one = Change(
+        change = Change(
             what=What.SETTING,
             about=About.SETTING,
             subject=_TITLES.get(name, name),
@@ -95,7 +95,7 @@ def compare_settings(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]
             before=before,
             after=after,
         )
-        (told if any(word.startswith(deciding) for word in words) else others).append(one)
+        (told if any(word.startswith(deciding) for word in words) else others).append(change)
     if not words:
         return (), tuple(others)
     return (replace(_tell_words(words), details=tuple(told)),), tuple(others)

@@ -202,7 +202,7 @@ def _grow(before: Growth, counter: Counter, *, now: float, boot_id: str) -> Grow
 
 def _add(hours: tuple[tuple[float, int], ...], amount: int, *, now: float) -> tuple[tuple[float, int], ...]:
     hour = now - now % HOUR
-    kept = tuple(one for one in hours if one[0] > now - WEEK)
+    kept = tuple(row for row in hours if row[0] > now - WEEK)
     if not amount:
         return kept
     if kept and kept[-1][0] == hour:
@@ -219,7 +219,7 @@ def _follow_checks(known: Mapping[str, ArrayChecks], snapshot: Snapshot) -> Mapp
         array.name: _follow_check(known.get(array.name) or ArrayChecks(since=now), array, now)
         for array in _known(snapshot.arrays)
     }
-    changed = {name: one for name, one in moved.items() if known.get(name) != one}
+    changed = {name: check for name, check in moved.items() if known.get(name) != check}
     return {**known, **changed} if changed else known
 
 
@@ -276,6 +276,6 @@ def _turning_fans(snapshot: Snapshot) -> Iterator[tuple[str, float]]:
 
 
 def _writable_file_systems(snapshot: Snapshot) -> Iterator[tuple[str, str]]:
-    for one in _known(snapshot.file_systems):
-        if one.read_only is False:
-            yield mount_key(one.device, one.mount), snapshot.boot_id
+    for file_system in _known(snapshot.file_systems):
+        if file_system.read_only is False:
+            yield mount_key(file_system.device, file_system.mount), snapshot.boot_id

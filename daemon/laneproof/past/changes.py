@@ -105,16 +105,16 @@ class ChangeBook:
 
     def concerning(self, path: str | None, serial: str | None) -> Iterator[Change]:
         """Give the changes that bear on a position or a drive: its own, and those of the whole box."""
-        for one in self.changes:
-            is_of_box = one.path is None and one.serial is None
-            if is_of_box or (path and one.path == path) or (serial and one.serial == serial):
-                yield one
+        for change in self.changes:
+            is_of_box = change.path is None and change.serial is None
+            if is_of_box or (path and change.path == path) or (serial and change.serial == serial):
+                yield change
 
     def near(
         self, when: float, *, path: str | None, serial: str | None, before: float, after: float
     ) -> Iterator[Change]:
         """Give those that lie within `before` seconds before and `after` seconds after a moment."""
-        return (one for one in self.concerning(path, serial) if when - before <= one.at <= when + after)
+        return (change for change in self.concerning(path, serial) if when - before <= change.at <= when + after)
 
 
 def describe_parts(position: DeclaredPosition) -> str:
@@ -131,7 +131,7 @@ def note_declaration(book: ChangeBook, build: Build | None, *, at: float) -> lis
         if generation is not None:
             value = f"generation {generation}"
             found.append(book.note("link-cap", value, at=at, path=position.path, key=f"declared {position.path}"))
-    return [one for one in found if one is not None]
+    return [change for change in found if change is not None]
 
 
 def note_software(book: ChangeBook, boot: Boot, *, at: float) -> bool:
@@ -186,4 +186,4 @@ def note_idle_states(
         book.note("idle-states", None if view.on is None else words(view.on), at=at, path=path, serial=serial)
         for path, serial, view in views
     )
-    return [one for one in found if one is not None]
+    return [change for change in found if change is not None]

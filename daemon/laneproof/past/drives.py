@@ -199,7 +199,7 @@ class DriveRecord:
 
     def risen(self, counter: str, since: float = 0.0) -> list[Rise]:
         """Give the times that a counter moved, oldest first."""
-        return [one for one in self.rises.get(counter, ()) if one.at >= since]
+        return [rise for rise in self.rises.get(counter, ()) if rise.at >= since]
 
     def is_hot(self) -> bool | None:
         """Whether the last temperature is near its own warning threshold; None where either is not known.
@@ -215,14 +215,14 @@ class DriveRecord:
 
     def reading_before(self, moment: float) -> HeatReading | None:
         """Give the last temperature read before a moment, None where none is known."""
-        return next((one for one in reversed(self.readings) if one.at <= moment), None)
+        return next((reading for reading in reversed(self.readings) if reading.at <= moment), None)
 
     def count_before(self, counter: str, moment: float) -> int | None:
         """Give what a counter stood at before a moment, None where it was not read by then."""
         count = self.counters.get(counter)
         if count is None or not 0.0 < self.health_since <= moment:
             return None
-        return count - sum(one.by for one in self.risen(counter) if one.at > moment)
+        return count - sum(rise.by for rise in self.risen(counter) if rise.at > moment)
 
     def is_above(self) -> bool:
         """Whether it is known to be at its own warning threshold or above, by the last reading."""
@@ -350,7 +350,7 @@ class DriveBook:
 
     def at(self, path: str) -> DriveRecord | None:
         """Give the drive that was last seen in a position."""
-        here = [one for one in self.records.values() if one.path == path]
+        here = [record for record in self.records.values() if record.path == path]
         return max(here, key=lambda one: one.last_at, default=None)
 
     def meet(self, occupant: Occupant, timeline: Timeline) -> DriveRecord:
@@ -383,7 +383,7 @@ class DriveBook:
 
     def with_serial(self) -> Iterator[DriveRecord]:
         """Give the drives that tell a serial number."""
-        return (one for one in self.records.values() if "/" not in one.serial)
+        return (record for record in self.records.values() if "/" not in record.serial)
 
 
 def key_of(occupant: Occupant) -> str:

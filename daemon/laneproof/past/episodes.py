@@ -198,22 +198,22 @@ class EpisodeBook:
 
     def of_path(self, path: str) -> list[Episode]:
         """Give the failures at a position, oldest first."""
-        return [one for one in self.episodes if one.path == path and one.counts]
+        return [episode for episode in self.episodes if episode.path == path and episode.counts]
 
     def of(self, path: str | None, serial: str | None) -> list[Episode]:
         """Give the failures of a position and those of a drive wherever it was, oldest first."""
         return [
-            one
-            for one in self.episodes
-            if one.counts and ((path is not None and one.path == path) or (serial and one.serial == serial))
+            episode
+            for episode in self.episodes
+            if episode.counts and ((path is not None and episode.path == path) or (serial and episode.serial == serial))
         ]
 
     def covers(self, path: str, when: float) -> bool:
         """Whether a moment belongs to an episode of a position, or of one above or below it."""
         return any(
-            one.started - COMPANION_SECONDS <= when <= one.ended + COMPANION_SECONDS
-            and (f"{one.path}/".startswith(f"{path}/") or f"{path}/".startswith(f"{one.path}/"))
-            for one in reversed(self.episodes)
+            episode.started - COMPANION_SECONDS <= when <= episode.ended + COMPANION_SECONDS
+            and (f"{episode.path}/".startswith(f"{path}/") or f"{path}/".startswith(f"{episode.path}/"))
+            for episode in reversed(self.episodes)
         )
 
     def learn_names(self, paths: dict[str, str], timeline: Timeline) -> dict[str, str]:
@@ -251,17 +251,17 @@ class EpisodeBook:
                     path = path_of(event.device, paths)
                     reports[path] = reports.get(path, 0) + 1
                 continue
-            one = from_kernel(event, t=when, paths=named, lines=timed.lines)
-            if one is not None:
-                placed.append(_weigh(one, event, timeline))
+            placed_event = from_kernel(event, t=when, paths=named, lines=timed.lines)
+            if placed_event is not None:
+                placed.append(_weigh(placed_event, event, timeline))
                 if event.silent is not None:
-                    self.answers.append((when, one.path, not event.silent))
+                    self.answers.append((when, placed_event.path, not event.silent))
                 elif event.kind in _LINK_IS_GONE:
-                    self.answers.append((when, one.path, False))
+                    self.answers.append((when, placed_event.path, False))
                 if event.kind is EventKind.AER_UNCORRECTABLE and is_of_link(event.detail.get("bits")):
-                    self.uncorrected.append((when, one.path))
+                    self.uncorrected.append((when, placed_event.path))
                 if event.kind is EventKind.MEDIA_ERROR:
-                    self.media.append((when, one.path, self.states.get(one.path, ("", "", ""))[0]))
+                    self.media.append((when, placed_event.path, self.states.get(placed_event.path, ("", "", ""))[0]))
         del self.media[:-_MOST_DROPS], self.answers[:-_MOST_ANSWERS], self.uncorrected[:-_MOST_ANSWERS]
         placed += self._place_device_events(device_events, placed, paths, timeline.now)
         return placed, reports
@@ -272,14 +272,14 @@ class EpisodeBook:
         # A device event has no time of its own. Where the log told of an episode of that position, it is part of it.
         placed = []
         for event in events:
-            one = from_device(event, t=now, paths=paths)
-            if one is None:
+            placed_event = from_device(event, t=now, paths=paths)
+            if placed_event is None:
                 continue
-            if one.kind == REMOVED:
-                near = [other.t for other in told if other.path == one.path and other.opens]
+            if placed_event.kind == REMOVED:
+                near = [other.t for other in told if other.path == placed_event.path and other.opens]
                 if near:
-                    one = replace(one, t=max(near))
-            placed.append(one)
+                    placed_event = replace(placed_event, t=max(near))
+            placed.append(placed_event)
         return placed
 
     def join(self, news: Sequence[PositionEvent], timeline: Timeline, boots: Sequence[float]) -> list[Episode]:
@@ -296,13 +296,13 @@ class EpisodeBook:
         touched: list[Episode] = []
         if news:
             self.recent = _thin([*self.recent, *news])[-_MOST_RECENT:]
-            touched = [self._keep(one, timeline) for one in join_events(self.recent, boots=boots)]
-        if self.recent and min(one.t for one in self.recent) < timeline.now - _CHAIN_SECONDS:
+            touched = [self._note(joined, timeline) for joined in join_events(self.recent, boots=boots)]
+        if self.recent and min(event.t for event in self.recent) < timeline.now - _CHAIN_SECONDS:
             self.recent = _still_open(self.recent, timeline.now)
         return touched
 
-    def _keep(self, joined: JoinedEvents, timeline: Timeline) -> Episode:
-        known = next((one for one in reversed(self.episodes) if _is_same(one, joined)), None)
+    def _note(self, joined: JoinedEvents, timeline: Timeline) -> Episode:
+        known = next((episode for episode in reversed(self.episodes) if _is_same(episode, joined)), None)
         if known is None:
             serial, name, _ = self.states.get(joined.path, ("", "", ""))
             known = Episode(
@@ -349,31 +349,31 @@ def _still_open(events: list[PositionEvent], now: float) -> list[PositionEvent]:
     """Keep the events of each position that an event to come may still be joined to."""
     kept: list[PositionEvent] = []
     reached: dict[str, float] = {}
-    for one in sorted(events, key=attrgetter("t"), reverse=True):
-        if reached.get(one.path, now) - one.t <= _CHAIN_SECONDS:
-            reached[one.path] = one.t
-            kept.append(one)
+    for event in sorted(events, key=attrgetter("t"), reverse=True):
+        if reached.get(event.path, now) - event.t <= _CHAIN_SECONDS:
+            reached[event.path] = event.t
+            kept.append(event)
     return kept[::-1]
 
 
 def _thin(events: list[PositionEvent]) -> list[PositionEvent]:
     """Of what merely goes along, one a minute, position and kind is enough; each way back tells two removals apart."""
     kept: dict[tuple[object, ...], PositionEvent] = {}
-    for one in events:
-        minute = one.t if one.opens or one.kind in RETURNS else one.t // 60.0
-        kept.setdefault((one.path, one.device, one.kind, one.opens, minute), one)
+    for event in events:
+        minute = event.t if event.opens or event.kind in RETURNS else event.t // 60.0
+        kept.setdefault((event.path, event.device, event.kind, event.opens, minute), event)
     return list(kept.values())
 
 
-def _weigh(one: PositionEvent, event: KernelEvent, timeline: Timeline) -> PositionEvent:
+def _weigh(placed: PositionEvent, event: KernelEvent, timeline: Timeline) -> PositionEvent:
     """Let some events begin an episode by themselves, and take links that come up at boot for training."""
     if event.kind is EventKind.PROBE_FAILED:
-        return replace(one, opens=True)
+        return replace(placed, opens=True)
     if event.kind is EventKind.IO_TIMEOUT and event.detail.get("action", "").startswith("aborting"):
-        return replace(one, kind=ABORTED, opens=True)
-    if event.kind is EventKind.LINK_DOWN and one.t - timeline.booted_at < _BOOT_SECONDS:
-        return replace(one, opens=False, dropped=False)
-    return one
+        return replace(placed, kind=ABORTED, opens=True)
+    if event.kind is EventKind.LINK_DOWN and placed.t - timeline.booted_at < _BOOT_SECONDS:
+        return replace(placed, opens=False, dropped=False)
+    return placed
 
 
 def vanished(path: str, device: str, when: float, kind: str = VANISHED) -> PositionEvent:

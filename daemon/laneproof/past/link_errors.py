@@ -185,11 +185,11 @@ class LinkBook:
 
     def of_path(self, path: str) -> list[LinkRecord]:
         """Give all records of a path, whichever drive was there."""
-        return [one for one in self.records.values() if one.path == path]
+        return [record for record in self.records.values() if record.path == path]
 
     def of_drive(self, serial: str) -> list[LinkRecord]:
         """Give all records of a drive, wherever it was."""
-        return [one for one in self.records.values() if serial and one.serial == serial]
+        return [record for record in self.records.values() if serial and record.serial == serial]
 
     def forgive(self, is_of_episode: Callable[[str, float], bool]) -> None:
         """Take back uncorrectable errors of the log that turn out to be part of an episode, which is told already."""
@@ -232,7 +232,9 @@ def _read_link(record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed:
     if not (_counts_fatal(record.port, link.port) or _counts_fatal(record.far, link.device)):
         begins = (record.port.since, record.far.since, timeline.booted_at)
         told = (when for when, path in news.uncorrected if path == record.path)
-        _take_reported(record, (when for when in told if not any(0 <= when - one <= SETTLE_SECONDS for one in begins)))
+        _take_reported(
+            record, (when for when in told if not any(0 <= when - begin <= SETTLE_SECONDS for begin in begins))
+        )
     if record.path in news.disturbed or young:
         record.aside += fresh.errors
         fresh = Tally(begins=now)

@@ -211,7 +211,7 @@ class LoadRecord:
 
     def during(self, moment: float) -> Window | None:
         """Give the window that holds a moment, None where it is not known."""
-        return next((one for one in reversed(self.recent) if one.began <= moment < one.ended), None)
+        return next((window for window in reversed(self.recent) if window.began <= moment < window.ended), None)
 
     def compare(self, window: Window, ratio: float) -> None:
         """Keep how slow the drive was against its siblings in a window."""
@@ -230,12 +230,12 @@ class LoadRecord:
             self._keep_spell(spell, today, hour)
 
     def _keep_spell(self, spell: SlowSpell, today: SlowDays, hour: int) -> None:
-        one = (spell.began, spell.ended, spell.mean_ratio)
+        row = (spell.began, spell.ended, spell.mean_ratio)
         if self.spells and spell.began <= self.spells[-1][1]:
             if spell.ended > self.spells[-1][1]:
-                self.spells[-1] = (self.spells[-1][0], *one[1:])
+                self.spells[-1] = (self.spells[-1][0], *row[1:])
         elif not self.spells or spell.began > self.spells[-1][1]:
-            self.spells.append(one)
+            self.spells.append(row)
             del self.spells[:-_MOST_SPELLS]
         if hour not in today.slow_hours:
             today.slow_hours.append(hour)
@@ -292,21 +292,21 @@ def _counted(table: tuple[int, int, int, int], cell: int) -> tuple[int, int, int
     cells = [*table]
     cells[cell] += 1
     if sum(cells) > _TABLE_LIMIT:
-        cells = [one // 2 for one in cells]
+        cells = [count // 2 for count in cells]
     a, b, c, d = cells
     return a, b, c, d
 
 
 def _counters_of(controller: NvmeController) -> tuple[str, tuple[int, int, int, int, int]] | None:
-    stats = [one.statistics for one in controller.namespaces]
-    told = [one for one in stats if isinstance(one, BlockStatistics)]
+    stats = [namespace.statistics for namespace in controller.namespaces]
+    told = [stat for stat in stats if isinstance(stat, BlockStatistics)]
     if told and len(told) == len(stats):
         return "disk", (
-            sum(one.reads for one in told),
-            sum(one.read_bytes for one in told),
-            sum(one.writes for one in told),
-            sum(one.written_bytes for one in told),
-            sum(one.read_milliseconds + one.write_milliseconds for one in told),
+            sum(disk.reads for disk in told),
+            sum(disk.read_bytes for disk in told),
+            sum(disk.writes for disk in told),
+            sum(disk.written_bytes for disk in told),
+            sum(disk.read_milliseconds + disk.write_milliseconds for disk in told),
         )
     health = controller.health
     if isinstance(health, Unread) or _lacks_units(health):
@@ -348,7 +348,7 @@ def compare_siblings(
             for other, (_, other_window, other_load, other_latency) in told.items()
             if other != serial and _same_stretch(window, other_window) and is_load_near(load, other_load)
         }
-        alike = [one for other, one in near.items() if known.get(other) == known.get(serial)]
+        alike = [sibling for other, sibling in near.items() if known.get(other) == known.get(serial)]
         ratio = relative_latency(latency, alike)
         if isinstance(ratio, NotEnough):
             mixed = relative_latency(latency, [*near.values()])

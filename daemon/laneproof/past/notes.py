@@ -65,8 +65,8 @@ def parse_note(text: str, *, at: float, position: str | None, labels: tuple[str,
     lowered = text.casefold()
     what = next((kind for kind, pattern in _KINDS if re.search(pattern, lowered)), "other")
     named = [
-        one
-        for one in labels
-        if one != position and re.search(rf"(?<![\w-]){re.escape(one.casefold())}(?![\w-])", lowered)
+        label
+        for label in labels
+        if label != position and re.search(rf"(?<![\w-]){re.escape(label.casefold())}(?![\w-])", lowered)
     ]
     return Note(at=at, position=position, text=text, what=what, to=max(named, key=len, default=None))

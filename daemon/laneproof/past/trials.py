@@ -127,14 +127,14 @@ class TrialBook:
 
     def open(self) -> list[Trial]:
         """Give those that are not decided."""
-        return [one for one in self.trials if one.decided_at is None]
+        return [trial for trial in self.trials if trial.decided_at is None]
 
     def latest(self, path: str | None, serial: str | None, complaint: str | None = None) -> Trial | None:
         """Give the last trial of a position or a drive."""
-        for one in reversed(self.trials):
-            mine = (path is not None and one.path == path) or (serial and one.serial == serial)
-            if mine and complaint in (None, one.complaint):
-                return one
+        for trial in reversed(self.trials):
+            mine = (path is not None and trial.path == path) or (serial and trial.serial == serial)
+            if mine and complaint in (None, trial.complaint):
+                return trial
         return None
 
 
@@ -151,13 +151,13 @@ def is_cure(change: Change) -> bool:
 
 
 def _number_of(words: str) -> float:
-    digits = "".join(one for one in words if one.isdigit() or one == ".")
+    digits = "".join(word for word in words if word.isdigit() or word == ".")
     number = float(digits) if digits else 0.0
     return float(generation_at(number) or number) if "GT/s" in words else number
 
 
 def _weigh_drops(episodes: Sequence[Episode], now: float, watched_since: float) -> tuple[str, int, float] | None:
-    recent = [one.dropped_at for one in episodes if one.dropped_at >= now - _LOOK_BACK_SECONDS]
+    recent = [episode.dropped_at for episode in episodes if episode.dropped_at >= now - _LOOK_BACK_SECONDS]
     if not recent:
         return None
     lead = (recent[-1] - recent[0]) / (len(recent) - 1) if len(recent) > 1 else _LONE_SECONDS

@@ -56,13 +56,13 @@ def take_inventory(build: Build | None, snapshot: Snapshot) -> Inventory:
 
 def label_places(inventory: Inventory, build: Build | None) -> Inventory:
     """Give the places of an inventory the labels of a declaration, where there is one."""
-    labels = {one.path: one.label for one in build.position} if build else {}
+    labels = {position.path: position.label for position in build.position} if build else {}
     if not labels:
         return inventory
     places, devices = (
         None
         if some is None
-        else tuple(one.model_copy(update={"position": labels.get(one.path, one.position)}) for one in some)
+        else tuple(place.model_copy(update={"position": labels.get(place.path, place.position)}) for place in some)
         for some in (inventory.places, inventory.devices)
     )
     return inventory.model_copy(update={"places": places, "devices": devices})
@@ -73,8 +73,8 @@ def label_places(inventory: Inventory, build: Build | None) -> Inventory:
 
 def list_shown_paths(build: Build | None, tree: Topology) -> tuple[str, ...]:
     """List what a person wants to see of the tree: positions, drives, and the ports on the way to them; by path."""
-    shown = {one.path for one in build.position} if build else set()
-    shown |= {one.path for one in tree.drive_occupants()}
+    shown = {position.path for position in build.position} if build else set()
+    shown |= {occupant.path for occupant in tree.drive_occupants()}
     shown |= {prefix for path in tuple(shown) for prefix in _prefixes(path) if prefix in tree.functions}
     return tuple(sorted(shown, key=lambda path: path.split("/")))
 
@@ -89,7 +89,7 @@ def _keep_place(path: str, build: Build | None, tree: Topology) -> KeptPlace:
     position = build.position_at(path) if build else None
     link = tree.link_at(path)
     linked = link if link and link.device else None
-    holds_device = path not in tree.below or any(not one.is_bridge for one in tree.functions_at(path))
+    holds_device = path not in tree.below or any(not function.is_bridge for function in tree.functions_at(path))
     occupant = tree.occupant_at(path) if holds_device else None
     return KeptPlace(
         path=path,
@@ -151,7 +151,11 @@ def name_low_power_states(enabled: int | None) -> str | None:
 
 def _keep_devices(build: Build | None, tree: Topology, shown: set[str]) -> Iterator[KeptPlace]:
     """Give the devices that are in none of the shown places: network cards, controllers, what the board carries."""
-    paths = {one.path if len(one.hops) > 1 else one.own_path for one in tree.functions.values() if not one.is_bridge}
+    paths = {
+        function.path if len(function.hops) > 1 else function.own_path
+        for function in tree.functions.values()
+        if not function.is_bridge
+    }
     for path in sorted(paths - shown, key=lambda one: one.split("/")):
         yield _keep_place(path, build, tree)
 
@@ -189,16 +193,16 @@ def _keep_arrays(snapshot: Snapshot, tree: Topology) -> tuple[KeptArray, ...] | 
     if isinstance(snapshot.arrays, Unread):
         return None
     homes = {disk: occupant for occupant in tree.drive_occupants() for disk in occupant.disks}
-    return tuple(_keep_array(one, homes) for one in sorted(snapshot.arrays, key=lambda one: one.name))
+    return tuple(_keep_array(array, homes) for array in sorted(snapshot.arrays, key=lambda one: one.name))
 
 
 def _keep_array(array: Array, homes: Mapping[str, Occupant]) -> KeptArray:
     members = []
-    for one in sorted(array.members, key=lambda one: (one.slot is None, one.slot, one.name)):
-        home = homes.get(one.disk)
-        lost = isinstance(one.state, str) and not _LOST_STATES.isdisjoint(one.state.split(","))
+    for member in sorted(array.members, key=lambda one: (one.slot is None, one.slot, one.name)):
+        home = homes.get(member.disk)
+        lost = isinstance(member.state, str) and not _LOST_STATES.isdisjoint(member.state.split(","))
         serial, path = (_text(home.serial), home.path) if home else (None, None)
-        members.append(KeptMember(name=one.name, serial=serial, path=path, slot=one.slot, lost=lost))
+        members.append(KeptMember(name=member.name, serial=serial, path=path, slot=member.slot, lost=lost))
     return KeptArray(
         name=array.name,
         kind=array.kind,
@@ -217,13 +221,13 @@ def _keep_memory(snapshot: Snapshot) -> KeptMemory | None:
         return KeptMemory(total_bytes=_number(memory.total_bytes), modules=None)
     modules = tuple(
         KeptModule(
-            locator=one.locator,
-            size_bytes=one.size_bytes,
-            part=one.part,
-            rated_mt_s=one.rated_mt_s,
-            configured_mt_s=one.configured_mt_s,
+            locator=module.locator,
+            size_bytes=module.size_bytes,
+            part=module.part,
+            rated_mt_s=module.rated_mt_s,
+            configured_mt_s=module.configured_mt_s,
         )
-        for one in memory.modules
+        for module in memory.modules
     )
     return KeptMemory(total_bytes=_number(memory.total_bytes), modules=modules)
 
@@ -231,12 +235,14 @@ def _keep_memory(snapshot: Snapshot) -> KeptMemory | None:
 def _keep_interfaces(snapshot: Snapshot, tree: Topology) -> tuple[KeptInterface, ...] | None:
     if isinstance(snapshot.interfaces, Unread):
         return None
-    functions: dict[str, PciFunction] = {one.address: one for one in tree.functions.values()}
+    functions: dict[str, PciFunction] = {function.address: function for function in tree.functions.values()}
     found = []
-    for one in sorted(snapshot.interfaces, key=lambda one: one.name):
-        function = functions.get(one.address) if one.address else None
-        speed = _number(one.speed_mbit_s)
-        found.append(KeptInterface(name=one.name, path=function.own_path if function else None, speed_mbit_s=speed))
+    for interface in sorted(snapshot.interfaces, key=lambda one: one.name):
+        function = functions.get(interface.address) if interface.address else None
+        speed = _number(interface.speed_mbit_s)
+        found.append(
+            KeptInterface(name=interface.name, path=function.own_path if function else None, speed_mbit_s=speed)
+        )
     return tuple(found)
 
 
@@ -244,8 +250,8 @@ def _keep_bonds(snapshot: Snapshot) -> tuple[KeptBond, ...] | None:
     if isinstance(snapshot.bonds, Unread):
         return None
     return tuple(
-        KeptBond(name=one.name, mode=_text(one.mode), members=tuple(sorted(m.name for m in one.members)))
-        for one in sorted(snapshot.bonds, key=lambda one: one.name)
+        KeptBond(name=bond.name, mode=_text(bond.mode), members=tuple(sorted(m.name for m in bond.members)))
+        for bond in sorted(snapshot.bonds, key=lambda one: one.name)
     )
 
 
