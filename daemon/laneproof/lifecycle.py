@@ -10,7 +10,7 @@ What could not be read this time is not cleared: the rule then says *unverified*
 
 Where drives drop one after the other, the first is judged before the others are heard of, and its likely cause moves
 with each of them. A cause that moves alone, while something was raised or changed within the last minute, is therefore
-told once it has settled; what stands has the newest cause all the time.
+reported once it has settled; what stands has the newest cause all the time.
 """
 
 from collections.abc import Iterable, Mapping
@@ -21,7 +21,7 @@ from laneproof.findings import Change, Finding, FindingChange, Kind
 Identity = tuple[str, str]
 
 SETTLE_SECONDS = 60.0
-"""How long a cause that moves alone may wait to be told. Judgement: what belongs together comes within a minute."""
+"""How long a cause that moves alone may wait to be reported. Judgement: what belongs together comes within a minute."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,17 +31,17 @@ class Life:
     Attributes:
         finding: As last seen, with `since` set.
         readings: How many passes in a row saw it.
-        raised: Whether it was told.
-        told: As last told, None where it is not, or as `finding` has it (after a restart).
-        told_at: When it was raised, or changed in more than its cause, unix seconds; None where nobody knows.
-        unsettled_since: Since when its first cause is another than the one that was told; None where it is not.
+        raised: Whether it was reported.
+        reported: As last reported, None where it is not, or as `finding` has it (after a restart).
+        reported_at: When it was raised, or changed in more than its cause, unix seconds; None where nobody knows.
+        unsettled_since: Since when its first cause is another than the one that was reported; None where it is not.
     """
 
     finding: Finding
     readings: int
     raised: bool
-    told: Finding | None = None
-    told_at: float | None = None
+    reported: Finding | None = None
+    reported_at: float | None = None
     unsettled_since: float | None = None
 
 
@@ -78,7 +78,7 @@ def advance(
         findings: What the rules said in this pass.
         now: The pass's time, unix seconds.
         confirmations: How many readings in a row a rule needs, by rule; 1 where it is not named.
-        is_new_reading: Whether what needs confirming was read anew; the same reading, judged twice, confirms nothing.
+        is_new_reading: Whether what needs confirming was read again; the same reading, judged twice, confirms nothing.
 
     Returns:
         Where they stand now, and the changes in the order: cleared, then as the rules spoke.
@@ -96,48 +96,55 @@ def advance(
         identity: _see(lives.get(identity), finding, now, needed.get(finding.rule, 1), more=int(is_new_reading))
         for identity, finding in seen.items()
     }
-    is_moving = any(life.told_at is not None and 0 <= now - life.told_at < SETTLE_SECONDS for life in after.values())
+    is_moving = any(
+        life.reported_at is not None and 0 <= now - life.reported_at < SETTLE_SECONDS for life in after.values()
+    )
     for identity, life in after.items():
-        after[identity], change = _tell(life, now, is_moving=is_moving)
+        after[identity], change = _report(life, now, is_moving=is_moving)
         if change is not None:
             changes.append(FindingChange(at=now, change=change, finding=life.finding))
     return Step(lives=after, changes=tuple(changes))
 
 
 def _see(life: Life | None, finding: Finding, now: float, needed: int, *, more: int) -> Life:
-    """Take one finding one pass further, and note when it is told of."""
+    """Take one finding one pass further, and note when it is reported."""
     since = now if life is None or life.finding.since is None else life.finding.since
     finding = finding if finding.since is not None else replace(finding, since=since)
     readings = 1 if life is None else life.readings + more
     if life is not None and life.raised:
-        told = life.told or life.finding
-        told_at = life.told_at if _differ_in_cause_alone(told, finding) else now
+        reported = life.reported or life.finding
+        reported_at = life.reported_at if _differ_in_cause_alone(reported, finding) else now
         unsettled = None
-        if finding.substance != told.substance:
+        if finding.substance != reported.substance:
             unsettled = now if life.unsettled_since is None else life.unsettled_since
         return Life(
-            finding=finding, readings=readings, raised=True, told=told, told_at=told_at, unsettled_since=unsettled
+            finding=finding,
+            readings=readings,
+            raised=True,
+            reported=reported,
+            reported_at=reported_at,
+            unsettled_since=unsettled,
         )
     # An unread value needs no second reading: it claims nothing about the machine.
     raised = readings >= needed or finding.kind is Kind.UNVERIFIED
-    return Life(finding=finding, readings=readings, raised=raised, told_at=now if raised else None)
+    return Life(finding=finding, readings=readings, raised=raised, reported_at=now if raised else None)
 
 
-def _tell(life: Life, now: float, *, is_moving: bool) -> tuple[Life, Change | None]:
-    """Say what is to be told of a finding now, if anything."""
+def _report(life: Life, now: float, *, is_moving: bool) -> tuple[Life, Change | None]:
+    """Say what is to be reported of a finding now, if anything."""
     if not life.raised:
         return life, None
-    told = replace(life, told=life.finding, unsettled_since=None)
-    if life.told is None:
-        return told, Change.RAISED
+    reported = replace(life, reported=life.finding, unsettled_since=None)
+    if life.reported is None:
+        return reported, Change.RAISED
     if life.unsettled_since is None:
         return life, None
     waits = is_moving and now - life.unsettled_since < SETTLE_SECONDS
-    if waits and _differ_in_cause_alone(life.told, life.finding):
+    if waits and _differ_in_cause_alone(life.reported, life.finding):
         return life, None
-    return told, Change.CHANGED
+    return reported, Change.CHANGED
 
 
-def _differ_in_cause_alone(told: Finding, finding: Finding) -> bool:
+def _differ_in_cause_alone(reported: Finding, finding: Finding) -> bool:
     """Whether nothing but the first cause has moved, if that."""
-    return replace(finding, causes=told.causes).substance == told.substance
+    return replace(finding, causes=reported.causes).substance == reported.substance

@@ -77,24 +77,24 @@ OTHER = replace(SLOW, position="riser-2")
 
 def run(*passes: tuple[float, Sequence[Finding]]) -> list[tuple[float, str, str | None, str]]:
     """Give what was told: when, what became of which position's finding, and its first cause."""
-    told: list[tuple[float, str, str | None, str]] = []
+    reported: list[tuple[float, str, str | None, str]] = []
     lives: Mapping[Identity, Life] = {}
     for now, findings in passes:
         step = advance(lives, findings, now=now)
         lives = step.lives
-        told += [(now, str(one.change), one.finding.position, one.finding.causes[0].cause) for one in step.changes]
-    return told
+        reported += [(now, str(one.change), one.finding.position, one.finding.causes[0].cause) for one in step.changes]
+    return reported
 
 
 def test_a_cause_that_moves_alone_is_told_at_once_where_nothing_else_happens() -> None:
-    told = run((0.0, [because("undetermined")]), (600.0, [because("signal-path")]))
-    assert told[1:] == [(600.0, "changed", "riser-1", "signal-path")]
+    reported = run((0.0, [because("undetermined")]), (600.0, [because("signal-path")]))
+    assert reported[1:] == [(600.0, "changed", "riser-1", "signal-path")]
 
 
 def test_a_cause_that_moves_while_others_are_raised_is_told_once_it_has_settled() -> None:
     both = [because("shared-supply"), because("shared-supply", OTHER)]
-    told = run((0.0, [because("undetermined")]), (2.0, both), (30.0, both), (62.0, both), (70.0, both))
-    assert told == [
+    reported = run((0.0, [because("undetermined")]), (2.0, both), (30.0, both), (62.0, both), (70.0, both))
+    assert reported == [
         (0.0, "raised", "riser-1", "undetermined"),
         (2.0, "raised", "riser-2", "shared-supply"),
         (62.0, "changed", "riser-1", "shared-supply"),
@@ -119,8 +119,8 @@ def test_what_stands_has_the_newest_cause_also_before_it_is_told() -> None:
 
 def test_more_than_a_cause_is_told_at_once_with_its_newest_cause() -> None:
     worse = replace(because("shared-supply"), severity=Severity.CRITICAL)
-    told = run((0.0, [because("undetermined")]), (2.0, [worse]), (100.0, [worse]))
-    assert told[1:] == [(2.0, "changed", "riser-1", "shared-supply")]
+    reported = run((0.0, [because("undetermined")]), (2.0, [worse]), (100.0, [worse]))
+    assert reported[1:] == [(2.0, "changed", "riser-1", "shared-supply")]
 
 
 def test_a_cause_waits_for_no_more_than_a_minute_however_much_happens() -> None:

@@ -1,11 +1,11 @@
-"""One change between two looks at a box, and all of them together. Plain values; the sentences are made here too."""
+"""One change between two snapshots of a box, and all of them together. Plain values, and their sentences."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from laneproof.box.inventory import Inventory, KeptLink, KeptPlace
+from laneproof.box.inventory import Inventory, KeptLink, KeptPosition
 from laneproof.findings import format_time
 
 
@@ -45,7 +45,7 @@ class Change:
         about: What it is about.
         subject: The position's label; without one the path, or the name of the thing.
         summary: One clause with both values, which reads on after the subject.
-        path: Where it is now, or was last; None for what has no place.
+        path: Where it is now, or was last; None for what has no position.
         before: The earlier value as text.
         after: The later value as text.
         details: What changed with it and because of it: a firmware update and what it reset are one change.
@@ -75,8 +75,8 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
-    """One look at a box.
+class DatedInventory:
+    """The inventory of a box at one moment.
 
     Attributes:
         name: Where it comes from: a file's name, the daemon's history, this machine.
@@ -98,7 +98,7 @@ class Gap:
     Attributes:
         part: What.
         why: One clause.
-        one_sided: Whether it was known in one of the two looks: then something may have changed unseen.
+        one_sided: Whether it was known in one of the two snapshots: then something may have changed unseen.
     """
 
     part: str
@@ -112,7 +112,7 @@ class Comparison:
 
     Attributes:
         changes: What changed, in the order of `About`.
-        notes: What is worth knowing and is no change of the box: a start in between, names dealt out anew.
+        notes: What is worth knowing and is no change of the box: a start in between, names given out again.
         gaps: What could not be compared.
     """
 
@@ -122,20 +122,20 @@ class Comparison:
 
     @property
     def verdict(self) -> str:
-        """``same``, ``changed``, or ``unverified``: no change seen, but one look knew what the other could not read."""
+        """``same``, ``changed``, or ``unverified``: no change seen, but one knew what the other could not."""
         if self.changes:
             return "changed"
         return "unverified" if any(gap.one_sided for gap in self.gaps) else "same"
 
-    def as_json(self, before: Look, after: Look) -> dict[str, Any]:
-        """Give all of it as JSON, with the two looks that it compares."""
-        looks = [
-            {"source": look.name, "box": look.box, "taken_at": format_time(look.taken_at)} for look in (before, after)
+    def as_json(self, before: DatedInventory, after: DatedInventory) -> dict[str, Any]:
+        """Give all of it as JSON, with the two snapshots that it compares."""
+        sides = [
+            {"source": side.name, "box": side.box, "taken_at": format_time(side.taken_at)} for side in (before, after)
         ]
         return {
             "schema": 1,
-            "before": looks[0],
-            "after": looks[1],
+            "before": sides[0],
+            "after": sides[1],
             "verdict": self.verdict,
             "changes": [change.as_json() for change in self.changes],
             "notes": list(self.notes),
@@ -144,13 +144,13 @@ class Comparison:
 
 
 class Pair:
-    """Two inventories with their places at hand by path."""
+    """Two inventories with their positions at hand by path."""
 
     def __init__(self, before: Inventory, after: Inventory) -> None:
         """Lay them side by side."""
         self.before, self.after = before, after
-        self.places_before = {place.path: place for place in (*(before.devices or ()), *before.places)}
-        self.places_after = {place.path: place for place in (*(after.devices or ()), *after.places)}
+        self.positions_before = {position.path: position for position in (*(before.devices or ()), *before.places)}
+        self.positions_after = {position.path: position for position in (*(after.devices or ()), *after.places)}
 
     @property
     def same_firmware(self) -> bool:
@@ -161,15 +161,15 @@ class Pair:
         pairs = (one.bios_version, other.bios_version), (one.bios_date, other.bios_date)
         return all(a is None or b is None or a == b for a, b in pairs)
 
-    def name_place(self, path: str) -> str:
-        """Name a place: by its label, else by its path."""
-        for places in (self.places_after, self.places_before):
-            if (place := places.get(path)) and place.position:
-                return place.position
+    def name_position(self, path: str) -> str:
+        """Name a position: by its label, else by its path."""
+        for positions in (self.positions_after, self.positions_before):
+            if (position := positions.get(path)) and position.position:
+                return position.position
         return path
 
     def knows(self, part: str) -> bool:
-        """Whether a part was read in both looks."""
+        """Whether a part was read in both snapshots."""
         return not {part, "places"} & (self.before.unread.keys() | self.after.unread.keys())
 
 
@@ -184,9 +184,9 @@ def is_same_link(one: KeptLink, other: KeptLink) -> bool:
     return all(a is None or b is None or a == b for a, b in pairs)
 
 
-def trained_at(place: KeptPlace | None) -> KeptLink | None:
-    """Give the link of a place as trained."""
-    return place.trained if place else None
+def trained_at(position: KeptPosition | None) -> KeptLink | None:
+    """Give the link of a position as trained."""
+    return position.trained if position else None
 
 
 def join_words(words: Iterable[str]) -> str:

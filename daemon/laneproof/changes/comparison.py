@@ -63,11 +63,11 @@ def _split_renumbered(pair: Pair, devices: tuple[Change, ...]) -> tuple[tuple[Ch
     before, after = ({port.path for port in some.ports or ()} for some in (pair.before, pair.after))
     renumbered = []
     if not pair.same_firmware:
-        places = {pair.name_place(path): path for path in pair.places_before}
+        positions = {pair.name_position(path): path for path in pair.positions_before}
         for device in devices:
-            old = places.get(device.before or "", "")
+            old = positions.get(device.before or "", "")
             if device.what is What.MOVED and old in before - after and device.path in after - before:
-                told = f"ports may be numbered anew: {device.summary}"
+                told = f"ports may have new numbers: {device.summary}"
                 renumbered.append((device, replace(device, summary=told)))
     taken = [old_change for old_change, _ in renumbered]
     return tuple(told for _, told in renumbered), tuple(device for device in devices if device not in taken)
@@ -76,25 +76,25 @@ def _split_renumbered(pair: Pair, devices: tuple[Change, ...]) -> tuple[tuple[Ch
 def _list_notes(pair: Pair, devices: DeviceChanges) -> Iterator[str]:
     old, new = pair.before.firmware, pair.after.firmware
     if old and new and old.boot_id and new.boot_id and old.boot_id != new.boot_id:
-        yield "the box was started anew in between"
+        yield "the box was restarted in between"
     if devices.renamed:
-        told = ", ".join(f"{place} was {old}, is {new}" for place, old, new in devices.renamed)
-        yield f"the kernel dealt out names anew: {told}"
+        told = ", ".join(f"{position} was {old}, is {new}" for position, old, new in devices.renamed)
+        yield f"the kernel gave out names again: {told}"
 
 
 _PARTS = ("firmware", "settings", "ports", "devices", "arrays", "memory", "interfaces", "bonds")
 
 
 def _list_gaps(pair: Pair) -> Iterator[Gap]:
-    """Give what could not be compared: parts that one look or both could not read, or do not hold."""
+    """Give what could not be compared: parts that one snapshot or both could not read, or do not hold."""
     unread = pair.before.unread, pair.after.unread
     for part in sorted(unread[0].keys() | unread[1].keys()):
         earlier, later = (some.get(part) for some in unread)
-        sides = [f"the {look} look {text}" for look, text in (("earlier", earlier), ("later", later)) if text]
-        why = f"both looks {earlier}" if earlier == later else "; ".join(sides)
+        sides = [f"the {side} snapshot {text}" for side, text in (("earlier", earlier), ("later", later)) if text]
+        why = f"both snapshots {earlier}" if earlier == later else "; ".join(sides)
         yield Gap(part=part, why=why, one_sided=earlier is None or later is None)
     for part in _PARTS:
         held = getattr(pair.before, part) is not None, getattr(pair.after, part) is not None
         if held[0] != held[1] and part not in unread[0] | unread[1]:
-            look = "earlier" if held[1] else "later"
-            yield Gap(part=part, why=f"the {look} look does not hold it", one_sided=True)
+            side = "earlier" if held[1] else "later"
+            yield Gap(part=part, why=f"the {side} snapshot does not hold it", one_sided=True)

@@ -1,15 +1,15 @@
 """Drives and other devices: which appeared, went, moved, were replaced, or run another firmware.
 
-Rules of this module: a drive is the same where model and serial number are. One that did not tell its serial number is
-taken for the one that was in its place, unless its model says otherwise, and that is told as a gap. Other devices have
-no serial number: the same vendor and device ids in the same place are the same.
+Rules of this module: a drive is the same where model and serial number are. One whose serial number is not known is
+taken for the one that was in its position, unless its model says otherwise, and that is reported as a gap. Other
+devices have no serial number: the same vendor and device ids in the same position are the same.
 """
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from laneproof.box.inventory import KeptDevice, KeptPlace
+from laneproof.box.inventory import KeptDevice, KeptPosition
 from laneproof.changes.change import (
     About,
     Change,
@@ -52,7 +52,7 @@ def describe_device(device: KeptDevice) -> str:
 
 
 def compare_devices(pair: Pair) -> DeviceChanges:
-    """Compare what is in each place."""
+    """Compare what is in each position."""
     drives = _Drives(pair)
     drives.compare()
     others = _Others(pair, handled=drives.unsteady)
@@ -66,12 +66,12 @@ def compare_devices(pair: Pair) -> DeviceChanges:
 
 
 def _hangs_on_controller(path: str) -> bool:
-    """Whether a path's last hop is a place on a controller (``ata-3``), whose drives are read apart."""
+    """Whether a path's last hop is a position on a controller (``ata-3``), whose drives are read apart."""
     return "-" in path.rpartition("/")[2]
 
 
 class _Drives:
-    """The drives of both looks, matched by who they are."""
+    """The drives of both snapshots, matched by who they are."""
 
     def __init__(self, pair: Pair) -> None:
         self.pair = pair
@@ -79,18 +79,18 @@ class _Drives:
         self.gaps: list[Gap] = []
         self.renamed: list[tuple[str, str, str]] = []
         self.unsteady: set[str] = set()
-        self._before = self._select(pair.places_before)
-        self._after = self._select(pair.places_after)
+        self._before = self._select(pair.positions_before)
+        self._after = self._select(pair.positions_after)
 
-    def _select(self, places: Mapping[str, KeptPlace]) -> dict[str, KeptDevice]:
-        """Choose the places with a drive that answers; without those of a group that one look could not read."""
+    def _select(self, positions: Mapping[str, KeptPosition]) -> dict[str, KeptDevice]:
+        """Choose the positions with a drive that answers; without those of a group that one snapshot could not read."""
         if not self.pair.knows("places"):
             return {}
         knows_others = self.pair.knows("drives.other")
         return {
-            path: place.occupant
-            for path, place in places.items()
-            if place.occupant and place.occupant.drive and place.occupant.answers
+            path: position.occupant
+            for path, position in positions.items()
+            if position.occupant and position.occupant.drive and position.occupant.answers
             if knows_others or not _hangs_on_controller(path)
         }
 
@@ -103,12 +103,12 @@ class _Drives:
         gone = {path: device for path, device in self._before.items() if _key(device) not in matched}
         came = {path: device for path, device in self._after.items() if _key(device) not in matched}
         for path in sorted(gone.keys() & came.keys()):
-            if self._settle_same_place(path, gone[path], came[path]):
+            if self._settle_same_position(path, gone[path], came[path]):
                 del gone[path], came[path]
         for path, device in sorted(gone.items()):
-            self._tell_gone(path, device)
+            self._note_gone(path, device)
         for path, device in sorted(came.items()):
-            self._tell_came(path, device)
+            self._note_came(path, device)
         self.changes = [
             *_group_reflashed(self.changes),
             *(change for change in self.changes if change.what != What.REFLASHED),
@@ -117,11 +117,11 @@ class _Drives:
     def _compare_one(self, old_path: str, new_path: str) -> None:
         old, new = self._before[old_path], self._after[new_path]
         if old_path != new_path:
-            self._tell_moved(old_path, new_path, new)
+            self._note_moved(old_path, new_path, new)
         elif old.name != new.name:
-            self.renamed.append((self.pair.name_place(new_path), old.name, new.name))
+            self.renamed.append((self.pair.name_position(new_path), old.name, new.name))
         if old.firmware and new.firmware and old.firmware != new.firmware:
-            self._tell(
+            self._make_change(
                 What.REFLASHED,
                 new_path,
                 f"{new.model or new.name} runs drive firmware {new.firmware}, before {old.firmware}",
@@ -131,9 +131,11 @@ class _Drives:
         sizes = old.capacity_bytes, new.capacity_bytes
         if sizes[0] is not None and sizes[1] is not None and not is_same_capacity(sizes[0], sizes[1]):
             texts = format_bytes(sizes[0]), format_bytes(sizes[1])
-            self._tell(What.CHANGED, new_path, f"{describe_device(new)} shows {texts[1]}, before {texts[0]}", *texts)
+            self._make_change(
+                What.CHANGED, new_path, f"{describe_device(new)} shows {texts[1]}, before {texts[0]}", *texts
+            )
 
-    def _tell(  # noqa: PLR0913 (what a change is)
+    def _make_change(  # noqa: PLR0913 (what a change is)
         self,
         what: What,
         path: str,
@@ -149,7 +151,7 @@ class _Drives:
             Change(
                 what=what,
                 about=About.DRIVE,
-                subject=self.pair.name_place(path),
+                subject=self.pair.name_position(path),
                 summary=summary,
                 path=path,
                 before=before,
@@ -159,52 +161,55 @@ class _Drives:
         )
 
     def _compare_link(self, old_path: str, new_path: str) -> Iterator[Change]:
-        old, new = trained_at(self.pair.places_before.get(old_path)), trained_at(self.pair.places_after.get(new_path))
+        old, new = (
+            trained_at(self.pair.positions_before.get(old_path)),
+            trained_at(self.pair.positions_after.get(new_path)),
+        )
         if old is not None and new is not None and not is_same_link(old, new):
             yield Change(
                 what=What.RETRAINED,
                 about=About.LINK,
-                subject=self.pair.name_place(new_path),
+                subject=self.pair.name_position(new_path),
                 summary=f"trained {new}, before {old}",
                 path=new_path,
                 before=str(old),
                 after=str(new),
             )
 
-    def _tell_moved(self, old_path: str, new_path: str, device: KeptDevice) -> None:
+    def _note_moved(self, old_path: str, new_path: str, device: KeptDevice) -> None:
         self.unsteady |= {old_path, new_path}
-        names = self.pair.name_place(old_path), self.pair.name_place(new_path)
+        names = self.pair.name_position(old_path), self.pair.name_position(new_path)
         summary = f"{describe_device(device)} is here now, before in {names[0]}"
-        self._tell(What.MOVED, new_path, summary, *names, link_before=old_path)
+        self._make_change(What.MOVED, new_path, summary, *names, link_before=old_path)
 
-    def _settle_same_place(self, path: str, old: KeptDevice, new: KeptDevice) -> bool:
-        """Tell what became of a place that held one drive and holds one that is not known to be the same."""
+    def _settle_same_position(self, path: str, old: KeptDevice, new: KeptDevice) -> bool:
+        """Tell what became of a position that held one drive and holds one that is not known to be the same."""
         if _key(old) is not None and _key(old) == _key(new):  # two drives say so, and one of them was here before
             self._compare_one(path, path)
             return True
         same_model = old.model is None or new.model is None or old.model == new.model
         if (old.serial is None or new.serial is None) and same_model:
-            look = "earlier" if old.serial is None else "later"
-            why = f"it told no serial number in the {look} look, so it is taken for the same drive"
-            name = self.pair.name_place(path)
+            side = "earlier" if old.serial is None else "later"
+            why = f"it told no serial number in the {side} snapshot, so it is taken for the same drive"
+            name = self.pair.name_position(path)
             both = old.serial is None and new.serial is None
             self.gaps.append(Gap(part=f"who the drive in {name} is", why=why, one_sided=not both))
             return True
         self.unsteady.add(path)
         texts = describe_device(old), describe_device(new)
-        self._tell(What.REPLACED, path, f"{texts[1]} is here now, before {texts[0]}", *texts, link_before=path)
+        self._make_change(What.REPLACED, path, f"{texts[1]} is here now, before {texts[0]}", *texts, link_before=path)
         return True
 
-    def _tell_gone(self, path: str, device: KeptDevice) -> None:
+    def _note_gone(self, path: str, device: KeptDevice) -> None:
         self.unsteady.add(path)
-        place = self.pair.places_after.get(path)
-        silent = place is not None and place.occupant is not None and not place.occupant.answers
+        position = self.pair.positions_after.get(path)
+        silent = position is not None and position.occupant is not None and not position.occupant.answers
         tail = " (the kernel still lists it, but it does not answer)" if silent else ""
-        self._tell(What.WENT, path, f"{describe_device(device)} is gone{tail}", describe_device(device))
+        self._make_change(What.WENT, path, f"{describe_device(device)} is gone{tail}", describe_device(device))
 
-    def _tell_came(self, path: str, device: KeptDevice) -> None:
+    def _note_came(self, path: str, device: KeptDevice) -> None:
         self.unsteady.add(path)
-        self._tell(What.APPEARED, path, f"{describe_device(device)} is new here", None, describe_device(device))
+        self._make_change(What.APPEARED, path, f"{describe_device(device)} is new here", None, describe_device(device))
 
 
 def _key(device: KeptDevice) -> _Key | None:
@@ -245,15 +250,15 @@ class _Others:
     def __init__(self, pair: Pair, *, handled: set[str]) -> None:
         self.pair = pair
         self.unsteady: set[str] = set()
-        self._before = self._select(pair.places_before, handled)
-        self._after = self._select(pair.places_after, handled)
+        self._before = self._select(pair.positions_before, handled)
+        self._after = self._select(pair.positions_after, handled)
 
     @staticmethod
-    def _select(places: Mapping[str, KeptPlace], handled: set[str]) -> dict[str, KeptDevice]:
+    def _select(positions: Mapping[str, KeptPosition], handled: set[str]) -> dict[str, KeptDevice]:
         return {
-            path: place.occupant
-            for path, place in places.items()
-            if place.occupant and not place.occupant.drive and path not in handled
+            path: position.occupant
+            for path, position in positions.items()
+            if position.occupant and not position.occupant.drive and path not in handled
         }
 
     def compare(self) -> Iterator[Change]:
@@ -269,25 +274,27 @@ class _Others:
             if old.ids and new.ids and old.ids != new.ids:
                 self.unsteady.add(path)
                 summary = f"{describe_device(new)} is here now, before {describe_device(old)}"
-                yield self._tell(What.REPLACED, path, summary, old, new)
+                yield self._make_change(What.REPLACED, path, summary, old, new)
         for ids in sorted({device.ids for device in gone.values() if device.ids}):
             from_, to = ([path for path, device in some.items() if device.ids == ids] for some in (gone, came))
             if len(from_) == len(to) == 1:
                 self.unsteady |= {from_[0], to[0]}
                 old, new = gone.pop(from_[0]), came.pop(to[0])
-                summary = f"{describe_device(new)} is here now, before in {self.pair.name_place(from_[0])}"
-                yield self._tell(What.MOVED, to[0], summary, old, new)
+                summary = f"{describe_device(new)} is here now, before in {self.pair.name_position(from_[0])}"
+                yield self._make_change(What.MOVED, to[0], summary, old, new)
         for path, device in sorted(gone.items()):
-            yield self._tell(What.WENT, path, f"{describe_device(device)} is gone", device, None)
+            yield self._make_change(What.WENT, path, f"{describe_device(device)} is gone", device, None)
         for path, device in sorted(came.items()):
-            yield self._tell(What.APPEARED, path, f"{describe_device(device)} is new here", None, device)
+            yield self._make_change(What.APPEARED, path, f"{describe_device(device)} is new here", None, device)
         self.unsteady |= gone.keys() | came.keys()
 
-    def _tell(self, what: What, path: str, summary: str, old: KeptDevice | None, new: KeptDevice | None) -> Change:
+    def _make_change(
+        self, what: What, path: str, summary: str, old: KeptDevice | None, new: KeptDevice | None
+    ) -> Change:
         return Change(
             what=what,
             about=About.DEVICE,
-            subject=self.pair.name_place(path),
+            subject=self.pair.name_position(path),
             summary=summary,
             path=path,
             before=describe_device(old) if old else None,

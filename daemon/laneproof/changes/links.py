@@ -33,7 +33,7 @@ def compare_links(pair: Pair, devices: tuple[Change, ...], unsteady: frozenset[s
     """Compare ports and links.
 
     Args:
-        pair: The two looks.
+        pair: The two snapshots.
         devices: What became of devices.
         unsteady: Paths at which another device is than before.
     """
@@ -41,14 +41,14 @@ def compare_links(pair: Pair, devices: tuple[Change, ...], unsteady: frozenset[s
         return LinkChanges(by_firmware=(), trained=(), devices=devices)
     retrained = {change.path: change for change in _compare_trained(pair, unsteady)}
     ports = {port.path: port for port in pair.before.ports or ()}, {port.path: port for port in pair.after.ports or ()}
-    splits, devices = _take_with_splits(list(_compare_splits(pair, *ports)), devices, *ports)
+    splits, devices = _join_with_splits(list(_compare_splits(pair, *ports)), devices, *ports)
     split_paths = {path for split in splits for path in (*ports[0], *ports[1]) if _root_device(path) == split.path}
     settings = [
         setting
         for path in sorted(ports[0].keys() & ports[1].keys())
         for setting in _compare_port(pair, ports[0][path], ports[1][path], resplit=path in split_paths)
     ]
-    settings = list(_take_retrained(settings, retrained))
+    settings = list(_join_retrained(settings, retrained))
     grouped = tuple(_group_settings(settings))
     return LinkChanges(by_firmware=(*splits, *grouped), trained=tuple(retrained.values()), devices=devices)
 
@@ -57,8 +57,8 @@ def compare_links(pair: Pair, devices: tuple[Change, ...], unsteady: frozenset[s
 
 
 def _compare_trained(pair: Pair, unsteady: frozenset[str]) -> Iterator[Change]:
-    for path in sorted(pair.places_before.keys() & pair.places_after.keys() - unsteady):
-        old, new = pair.places_before[path], pair.places_after[path]
+    for path in sorted(pair.positions_before.keys() & pair.positions_after.keys() - unsteady):
+        old, new = pair.positions_before[path], pair.positions_after[path]
         if old.trained is None or new.trained is None or is_same_link(old.trained, new.trained):
             continue
         texts = describe_link(old.trained), describe_link(new.trained)
@@ -67,7 +67,7 @@ def _compare_trained(pair: Pair, unsteady: frozenset[str]) -> Iterator[Change]:
         yield Change(
             what=What.RETRAINED,
             about=About.LINK,
-            subject=pair.name_place(path),
+            subject=pair.name_position(path),
             summary=f"trained {texts[1]}, before {texts[0]}{tail}",
             path=path,
             before=texts[0],
@@ -80,31 +80,31 @@ def _compare_trained(pair: Pair, unsteady: frozenset[str]) -> Iterator[Change]:
 
 def _compare_port(pair: Pair, old: KeptPort, new: KeptPort, *, resplit: bool) -> Iterator[Change]:
     rates = _rate(old.target_transfers_per_second), _rate(new.target_transfers_per_second)
-    yield from _tell_setting(pair, new.path, "target rate", rates)
+    yield from _compare_setting(pair, new.path, "target rate", rates)
     able = [
         (_rate(port.capable.transfers_per_second), port.capable.lanes) if port.capable else (None, None)
         for port in (old, new)
     ]
-    yield from _tell_setting(pair, new.path, "highest rate of the port", (able[0][0], able[1][0]))
+    yield from _compare_setting(pair, new.path, "highest rate of the port", (able[0][0], able[1][0]))
     if not resplit:
         lanes = [None if port[1] is None else f"x{port[1]}" for port in able]
-        yield from _tell_setting(pair, new.path, "lanes of the port", (lanes[0], lanes[1]))
+        yield from _compare_setting(pair, new.path, "lanes of the port", (lanes[0], lanes[1]))
     states = old.low_power_states, new.low_power_states
-    yield from _tell_setting(pair, new.path, "low-power link states (ASPM) at the port", states)
+    yield from _compare_setting(pair, new.path, "low-power link states (ASPM) at the port", states)
 
 
 def _rate(transfers_per_second: float | None) -> str | None:
     return None if transfers_per_second is None else describe_rate(transfers_per_second / 1e9)
 
 
-def _tell_setting(pair: Pair, path: str, name: str, values: tuple[str | None, str | None]) -> Iterator[Change]:
+def _compare_setting(pair: Pair, path: str, name: str, values: tuple[str | None, str | None]) -> Iterator[Change]:
     before, after = values
     if before is None or after is None or before == after:
         return
     yield Change(
         what=What.SETTING,
         about=About.SETTING,
-        subject=pair.name_place(path),
+        subject=pair.name_position(path),
         summary=f"{name} {after}, before {before}",
         path=path,
         before=before,
@@ -115,7 +115,7 @@ def _tell_setting(pair: Pair, path: str, name: str, values: tuple[str | None, st
 _DECIDES_RATE, _DECIDES_LANES = ("target rate", "highest rate"), ("lanes of",)
 
 
-def _take_retrained(settings: list[Change], retrained: dict[str | None, Change]) -> Iterator[Change]:
+def _join_retrained(settings: list[Change], retrained: dict[str | None, Change]) -> Iterator[Change]:
     """Hang each link that trained otherwise below the setting of its port that explains all of it."""
     by_path: dict[str | None, list[Change]] = defaultdict(list)
     for setting in settings:
@@ -169,7 +169,7 @@ def _compare_splits(pair: Pair, before: Mapping[str, KeptPort], after: Mapping[s
         if not old or not new or {port.path for port in old} == {port.path for port in new}:
             continue
         texts = _describe_split(old), _describe_split(new)
-        labels = [pair.name_place(port.path) for port in old if pair.name_place(port.path) != port.path]
+        labels = [pair.name_position(port.path) for port in old if pair.name_position(port.path) != port.path]
         told = f" ({', '.join(labels)})" if labels else ""
         yield Change(
             what=What.SETTING,
@@ -190,7 +190,7 @@ def _lanes(link: KeptLink | None) -> int | None:
     return link.lanes if link else None
 
 
-def _take_with_splits(
+def _join_with_splits(
     splits: list[Change], devices: tuple[Change, ...], before: Mapping[str, KeptPort], after: Mapping[str, KeptPort]
 ) -> tuple[list[Change], tuple[Change, ...]]:
     """Hang what went with its port, or came with it, below the split."""

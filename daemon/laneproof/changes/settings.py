@@ -98,7 +98,7 @@ def compare_settings(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]
         (told if any(word.startswith(deciding) for word in words) else others).append(change)
     if not words:
         return (), tuple(others)
-    return (replace(_tell_words(words), details=tuple(told)),), tuple(others)
+    return (replace(_describe_words(words), details=tuple(told)),), tuple(others)
 
 
 def _compare_words(old: tuple[str, ...] | None, new: tuple[str, ...] | None) -> dict[str, bool]:
@@ -109,7 +109,7 @@ def _compare_words(old: tuple[str, ...] | None, new: tuple[str, ...] | None) -> 
     return {word: came for word, came in words.items() if not word.startswith(_NOT_A_SETTING)}
 
 
-def _tell_words(words: dict[str, bool]) -> Change:
+def _describe_words(words: dict[str, bool]) -> Change:
     gone = " ".join(word for word, came in words.items() if not came)
     new = " ".join(word for word, came in words.items() if came)
     told = [text for text in (f"now with {new}" if new else "", f"no longer with {gone}" if gone else "") if text]

@@ -5,8 +5,8 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from laneproof.box.inventory import label_places, take_inventory
-from laneproof.changes import Look
+from laneproof.box.inventory import label_positions, make_inventory
+from laneproof.changes import DatedInventory
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.inputs import open_host, open_lines, open_recording
@@ -22,7 +22,7 @@ FIRST = "first"
 """The moment of a recording's first frame."""
 
 
-def load_look(name: str, build: Build | None, state: str | None) -> Look:
+def load_look(name: str, build: Build | None, state: str | None) -> DatedInventory:
     """Load one look.
 
     Args:
@@ -58,7 +58,7 @@ def _is_recording(file: str) -> bool:
 # --- a recording ------------------------------------------------------------------------------------------------------
 
 
-def load_frame(file: str | None, moment: str | None, build: Build | None, *, demo: bool = False) -> Look:
+def load_frame(file: str | None, moment: str | None, build: Build | None, *, demo: bool = False) -> DatedInventory:
     """Load a recording as it stood at a moment.
 
     Args:
@@ -92,20 +92,20 @@ def _find_end(file: str | None, *, demo: bool) -> float:
         return max((frame.t for frame in recording.frames), default=0.0)
 
 
-def _look_at(host: Host, name: str, build: Build | None) -> Look:
+def _look_at(host: Host, name: str, build: Build | None) -> DatedInventory:
     snapshot = read_snapshot(host)
-    return Look(
+    return DatedInventory(
         name=name,
         box=name_box(build, snapshot),
         taken_at=snapshot.taken_at,
-        inventory=take_inventory(build, snapshot),
+        inventory=make_inventory(build, snapshot),
     )
 
 
 # --- an audit ---------------------------------------------------------------------------------------------------------
 
 
-def _load_audit(file: str) -> Look:
+def _load_audit(file: str) -> DatedInventory:
     with open_lines(file) as lines:
         text = "\n".join(lines)
     try:
@@ -117,13 +117,13 @@ def _load_audit(file: str) -> Look:
         message = f"{file}: neither a recording nor an audit's JSON ({why})"
         raise CommandError(message, status=os.EX_DATAERR) from error
     taken_at = parse_moment(report.taken_at, now=0.0)
-    return Look(name=file, box=report.box, taken_at=taken_at, inventory=report.inventory)
+    return DatedInventory(name=file, box=report.box, taken_at=taken_at, inventory=report.inventory)
 
 
 # --- this machine, and what the daemon keeps of it --------------------------------------------------------------------
 
 
-def _look_back(moment: str, build: Build | None, state: str | None) -> Look:
+def _look_back(moment: str, build: Build | None, state: str | None) -> DatedInventory:
     if moment == NOW:
         with open_host(None) as host:
             return _look_at(host, "this machine", build)
@@ -135,7 +135,7 @@ def _look_back(moment: str, build: Build | None, state: str | None) -> Look:
     return load_kept(parse_moment(moment, now=now), build, state)
 
 
-def load_kept(moment: float, build: Build | None, state: str | None) -> Look:
+def load_kept(moment: float, build: Build | None, state: str | None) -> DatedInventory:
     """Load the inventory that the daemon kept and that held at a moment.
 
     Args:
@@ -154,11 +154,11 @@ def load_kept(moment: float, build: Build | None, state: str | None) -> Look:
         told = f"begins at {format_time(first.t)}" if first else "holds no inventory yet"
         message = f"{file}: nothing is known of {format_time(moment)}: the history {told}"
         raise CommandError(message, status=os.EX_DATAERR)
-    return Look(
+    return DatedInventory(
         name=f"history, as since {format_time(kept.t)}",
         box=_name(build),
         taken_at=moment,
-        inventory=label_places(kept.inventory, build),
+        inventory=label_positions(kept.inventory, build),
     )
 
 

@@ -7,7 +7,7 @@ import os
 import sys
 from collections.abc import Iterator
 
-from laneproof.box.inventory import Inventory, label_places
+from laneproof.box.inventory import Inventory, label_positions
 from laneproof.commands.box_past import KeptPast, open_past
 from laneproof.commands.errors import CommandError
 from laneproof.commands.terminal import find_style
@@ -63,7 +63,7 @@ def find_subject(name: str, past: KeptPast) -> Subject:
         CommandError: Nothing has that name (64).
     """
     kept = past.history.read_inventories(since=past.now)
-    inventory = label_places(kept[-1].inventory, past.build) if kept else None
+    inventory = label_positions(kept[-1].inventory, past.build) if kept else None
     subjects = _list_subjects(past.build, inventory, past.history)
     for names, subject in subjects:
         if name in names:

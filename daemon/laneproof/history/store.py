@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import Any, Protocol, Self, TypeVar
 
-from laneproof.box.inventory import Inventory, take_inventory
+from laneproof.box.inventory import Inventory, make_inventory
 from laneproof.findings import Finding, FindingChange
 from laneproof.history import retention
 from laneproof.history.batch import Batch, highest_pass, load_ended
@@ -287,7 +287,7 @@ def _tidy(connection: sqlite3.Connection, now: float) -> None:
 
 
 def _inventory_without_build(snapshot: Snapshot) -> Inventory:
-    return take_inventory(None, snapshot)
+    return make_inventory(None, snapshot)
 
 
 def _booted(snapshot: Snapshot) -> Event:

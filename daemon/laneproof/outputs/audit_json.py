@@ -5,7 +5,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from laneproof.box.inventory import Inventory, take_inventory
+from laneproof.box.inventory import Inventory, make_inventory
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, format_time, order_findings, verdict
 from laneproof_collectors.snapshot import Snapshot
@@ -107,5 +107,5 @@ def as_json(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]
         "declared": build is not None,
         "counts": count_findings(findings),
         "findings": [one.as_json() for one in order_findings(findings)],
-        "inventory": take_inventory(build, snapshot).model_dump(mode="json"),
+        "inventory": make_inventory(build, snapshot).model_dump(mode="json"),
     }

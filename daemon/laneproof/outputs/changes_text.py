@@ -6,7 +6,7 @@ Words carry the meaning; colour only repeats it. What does not fit the width is 
 import textwrap
 from collections.abc import Iterator
 
-from laneproof.changes import About, Change, Comparison, Look
+from laneproof.changes import About, Change, Comparison, DatedInventory
 from laneproof.findings import format_time
 from laneproof.outputs.audit_text import Style
 
@@ -24,12 +24,12 @@ _HEADINGS = {
 _HEADING, _CHANGED, _SAME, _UNVERIFIED = "1", "33", "32", "36"
 
 
-def write_changes(before: Look, after: Look, comparison: Comparison, style: Style) -> str:
+def write_changes(before: DatedInventory, after: DatedInventory, comparison: Comparison, style: Style) -> str:
     """Write the whole text, with a line end.
 
     Args:
-        before: The earlier look.
-        after: The later look.
+        before: The earlier one.
+        after: The later one.
         comparison: What changed.
         style: How to write.
     """
@@ -50,7 +50,7 @@ def write_changes(before: Look, after: Look, comparison: Comparison, style: Styl
     return "\n".join(lines) + "\n"
 
 
-def _headline(before: Look, after: Look, comparison: Comparison, style: Style) -> Iterator[str]:
+def _headline(before: DatedInventory, after: DatedInventory, comparison: Comparison, style: Style) -> Iterator[str]:
     count = len(comparison.changes)
     said, code = {
         "changed": (f"{count} CHANGE{'S' if count > 1 else ''}", _CHANGED),

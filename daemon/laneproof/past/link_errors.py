@@ -232,13 +232,13 @@ def _read_link(record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed:
     if not (_counts_fatal(record.port, link.port) or _counts_fatal(record.far, link.device)):
         begins = (record.port.since, record.far.since, timeline.booted_at)
         told = (when for when, path in news.uncorrected if path == record.path)
-        _take_reported(
+        _note_reported(
             record, (when for when in told if not any(0 <= when - begin <= SETTLE_SECONDS for begin in begins))
         )
     if record.path in news.disturbed or young:
         record.aside += fresh.errors
         fresh = Tally(begins=now)
-    _keep(record, fresh, now, elapsed)
+    _add_reading(record, fresh, now, elapsed)
 
 
 def _counts_fatal(end: EndState, function: PciFunction | None) -> bool:
@@ -248,7 +248,7 @@ def _counts_fatal(end: EndState, function: PciFunction | None) -> bool:
     return is_told and end.reporting not in (Reporting.NO_CAPABILITY, Reporting.NOT_OWNED, Reporting.UNKNOWN)
 
 
-def _take_reported(record: LinkRecord, times: Iterable[float]) -> None:
+def _note_reported(record: LinkRecord, times: Iterable[float]) -> None:
     """Keep when the log told of uncorrectable errors; both ends' reports of one minute are one error."""
     for when in sorted(times):
         if not any(abs(when - known) < _MINUTE for known in record.reported):
@@ -257,11 +257,11 @@ def _take_reported(record: LinkRecord, times: Iterable[float]) -> None:
     del record.reported[:-_MOST_REPORTED]
 
 
-def _keep(record: LinkRecord, fresh: Tally, now: float, elapsed: float) -> None:
+def _add_reading(record: LinkRecord, fresh: Tally, now: float, elapsed: float) -> None:
     if elapsed <= 0.0 and not fresh.errors:
         return
     if record.watched:
-        record.watch.take(now, elapsed, marked=bool(fresh.errors))
+        record.watch.add(now, elapsed, marked=bool(fresh.errors))
     row = record.series.open_row(now)
     if record.gt_s and record.lanes:
         row.bits += bits_carried(gt_s=record.gt_s, lanes=record.lanes, seconds=elapsed)

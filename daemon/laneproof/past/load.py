@@ -170,10 +170,10 @@ class LoadRecord:
             operations=reads + writes if is_disk else None,
             milliseconds=took if is_disk else None,
         )
-        self._keep(window)
+        self._add_window(window)
         return window, False
 
-    def _keep(self, window: Window) -> None:
+    def _add_window(self, window: Window) -> None:
         fade = _PEAK_FADES_PER_DAY ** (window.seconds / _DAY)
         self.peak = max(self.peak * fade, window.bytes_per_second)
         state = self.state_of(window)
@@ -227,9 +227,9 @@ class LoadRecord:
         if ratio < SLOW_RATIO:
             return
         for spell in slow_spells(self.comparable):
-            self._keep_spell(spell, today, hour)
+            self._note_spell(spell, today, hour)
 
-    def _keep_spell(self, spell: SlowSpell, today: SlowDays, hour: int) -> None:
+    def _note_spell(self, spell: SlowSpell, today: SlowDays, hour: int) -> None:
         row = (spell.began, spell.ended, spell.mean_ratio)
         if self.spells and spell.began <= self.spells[-1][1]:
             if spell.ended > self.spells[-1][1]:

@@ -47,7 +47,7 @@ class RateWatch:
     learned_hours: float = 0.0
     cusum: Cusum | None = None
 
-    def take(self, now: float, seconds: float, *, marked: bool) -> None:
+    def add(self, now: float, seconds: float, *, marked: bool) -> None:
         """Take in one reading.
 
         Args:

@@ -2,8 +2,8 @@
 
 import pytest
 
-from laneproof.box.inventory import Inventory, KeptLink, take_inventory
-from laneproof.changes import About, Change, Comparison, Gap, Look, What
+from laneproof.box.inventory import Inventory, KeptLink, make_inventory
+from laneproof.changes import About, Change, Comparison, DatedInventory, Gap, What
 from laneproof.changes.change import Pair, describe_link, is_same_link, join_words
 from simulated_box import declare, kelp_box
 
@@ -26,8 +26,8 @@ def test_verdict_is_three_valued(changes: tuple[Change, ...], one_sided: list[bo
 
 
 def test_json_names_both_looks() -> None:
-    before = Look(name="a.json", box="kelp-1", taken_at=0.0, inventory=NOTHING)
-    after = Look(name="this machine", box=None, taken_at=86400.0, inventory=NOTHING)
+    before = DatedInventory(name="a.json", box="kelp-1", taken_at=0.0, inventory=NOTHING)
+    after = DatedInventory(name="this machine", box=None, taken_at=86400.0, inventory=NOTHING)
     told = Comparison(changes=(CHANGE,)).as_json(before, after)
     assert told["before"] == {"source": "a.json", "box": "kelp-1", "taken_at": "1970-01-01T00:00:00Z"}
     assert (told["after"]["box"], told["verdict"], told["changes"][0]["what"]) == (None, "changed", "went")
@@ -60,7 +60,7 @@ def test_words_of_sentences() -> None:
 
 def test_place_is_named_by_the_label_of_either_look() -> None:
     build = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"')
-    labelled, bare = (take_inventory(one, kelp_box(1).snapshot()) for one in (build, None))
-    assert Pair(labelled, bare).name_place("0000:00/01.1") == "riser-1"
-    assert Pair(bare, labelled).name_place("0000:00/01.1") == "riser-1"
-    assert Pair(bare, bare).name_place("0000:00/01.1") == "0000:00/01.1"
+    labelled, bare = (make_inventory(one, kelp_box(1).snapshot()) for one in (build, None))
+    assert Pair(labelled, bare).name_position("0000:00/01.1") == "riser-1"
+    assert Pair(bare, labelled).name_position("0000:00/01.1") == "riser-1"
+    assert Pair(bare, bare).name_position("0000:00/01.1") == "0000:00/01.1"

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.box.inventory import Inventory, take_inventory
+from laneproof.box.inventory import Inventory, make_inventory
 from laneproof.changes import About, Change, Comparison, What, compare
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import parse_build
@@ -22,7 +22,7 @@ BUILD = declare("".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.
 
 
 def take(box: Box, build: Build | None = BUILD) -> Inventory:
-    return take_inventory(build, box.snapshot())
+    return make_inventory(build, box.snapshot())
 
 
 def flatten(changes: tuple[Change, ...]) -> list[Change]:
@@ -78,7 +78,7 @@ def test_ports_that_firmware_numbered_anew_are_told_with_the_update() -> None:
     (change,) = compare(take(before, None), take(after, None)).changes
     (detail,) = change.details
     assert (detail.what, detail.path) == (What.MOVED, "0000:00/06.0")
-    assert detail.summary.startswith("ports may be numbered anew: ")
+    assert detail.summary.startswith("ports may have new numbers: ")
 
 
 def test_the_same_move_without_an_update_is_a_move() -> None:
@@ -98,7 +98,7 @@ def test_kernel_settings_go_with_the_kernel_where_both_are_new() -> None:
 def test_a_start_in_between_is_worth_knowing_and_no_change() -> None:
     after = kelp_box(1).with_firmware(boot_id="another")
     comparison = compare(take(kelp_box(1)), take(after))
-    assert (comparison.changes, comparison.notes) == ((), ("the box was started anew in between",))
+    assert (comparison.changes, comparison.notes) == ((), ("the box was restarted in between",))
     assert comparison.verdict == "same"
 
 
@@ -124,7 +124,7 @@ def test_a_part_that_neither_look_could_read_is_said_once_and_is_no_doubt_about_
     box = kelp_box(1).with_group(memory=gap)
     comparison = compare(take(box), take(box))
     (one,) = comparison.gaps
-    assert (one.part, one.why) == ("memory", "both looks could not read /sys/firmware/dmi: permission denied")
+    assert (one.part, one.why) == ("memory", "both snapshots could not read /sys/firmware/dmi: permission denied")
     assert comparison.verdict == "same"
 
 
@@ -133,7 +133,7 @@ def test_an_audit_from_before_a_part_was_kept_leaves_it_open() -> None:
     old = Inventory(firmware=new.firmware, places=new.places)
     comparison = compare(old, new)
     assert comparison.changes == ()
-    assert ("ports", "the earlier look does not hold it") in [(one.part, one.why) for one in comparison.gaps]
+    assert ("ports", "the earlier snapshot does not hold it") in [(one.part, one.why) for one in comparison.gaps]
 
 
 def test_json_holds_the_whole_tree_of_changes() -> None:
@@ -152,7 +152,7 @@ def demo() -> list[Inventory]:
     host = RecordedHost(parse_header(next(lines)), parse_frames(lines))
     taken = []
     while host.advance():
-        taken.append(take_inventory(build, read_snapshot(host)))
+        taken.append(make_inventory(build, read_snapshot(host)))
     return taken
 
 

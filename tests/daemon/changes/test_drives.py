@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.box.inventory import Inventory, take_inventory
+from laneproof.box.inventory import Inventory, make_inventory
 from laneproof.changes import About, Change, Comparison, What, compare
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import SATA, Box, declare, kelp_box
@@ -22,7 +22,7 @@ def ports() -> Box:
 
 
 def take(box: Box) -> Inventory:
-    return take_inventory(BUILD, box.snapshot())
+    return make_inventory(BUILD, box.snapshot())
 
 
 def look(before: Box, after: Box) -> Comparison:
@@ -97,7 +97,7 @@ def test_new_names_of_the_kernel_are_no_change_but_worth_knowing() -> None:
     comparison = look(before, after)
     assert comparison.changes == ()
     assert comparison.notes == (
-        "the kernel dealt out names anew: riser-1 was nvme0, is nvme1, riser-2 was nvme1, is nvme0",
+        "the kernel gave out names again: riser-1 was nvme0, is nvme1, riser-2 was nvme1, is nvme0",
     )
 
 

@@ -1,6 +1,6 @@
 """Ports and links: what a setting explains goes with it, what nothing explains stands alone, a split is one change."""
 
-from laneproof.box.inventory import take_inventory
+from laneproof.box.inventory import make_inventory
 from laneproof.changes import About, Change, Comparison, What, compare
 from simulated_box import L0S, L1, Box, declare
 
@@ -20,7 +20,7 @@ def one_port(*, serial: str = "S0", **knobs: object) -> Box:
 
 
 def look(before: Box, after: Box) -> Comparison:
-    return compare(take_inventory(BUILD, before.snapshot()), take_inventory(BUILD, after.snapshot()))
+    return compare(make_inventory(BUILD, before.snapshot()), make_inventory(BUILD, after.snapshot()))
 
 
 def only(comparison: Comparison) -> Change:

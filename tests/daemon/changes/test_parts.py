@@ -1,11 +1,11 @@
-"""Arrays, memory and network between two looks."""
+"""Arrays, memory and network between two snapshots."""
 
 from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
 
-from laneproof.box.inventory import take_inventory
+from laneproof.box.inventory import make_inventory
 from laneproof.changes import About, Comparison, What, compare
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
@@ -15,7 +15,7 @@ DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 
 
 def look(before: Box, after: Box) -> Comparison:
-    return compare(take_inventory(None, before.snapshot()), take_inventory(None, after.snapshot()))
+    return compare(make_inventory(None, before.snapshot()), make_inventory(None, after.snapshot()))
 
 
 def summaries(before: Box, after: Box) -> list[str]:

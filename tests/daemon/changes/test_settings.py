@@ -1,6 +1,6 @@
 """Settings of the kernel go with what most likely set them; words of the boot loader are no settings."""
 
-from laneproof.box.inventory import take_inventory
+from laneproof.box.inventory import make_inventory
 from laneproof.changes import About, Change, Comparison, What, compare
 from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Reason, Unread
@@ -8,7 +8,7 @@ from simulated_box import Box, kelp_box
 
 
 def look(before: Box, after: Box) -> Comparison:
-    return compare(take_inventory(None, before.snapshot()), take_inventory(None, after.snapshot()))
+    return compare(make_inventory(None, before.snapshot()), make_inventory(None, after.snapshot()))
 
 
 def only(comparison: Comparison) -> Change:

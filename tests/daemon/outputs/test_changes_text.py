@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof.box.inventory import Inventory
-from laneproof.changes import About, Change, Comparison, Gap, Look, What
+from laneproof.changes import About, Change, Comparison, DatedInventory, Gap, What
 from laneproof.outputs.audit_text import NARROWEST, Style
 from laneproof.outputs.changes_text import write_changes
 
@@ -13,8 +13,8 @@ NOTHING = Inventory(firmware=None, places=())
 PLAIN = Style(width=80)
 
 
-def look(*, box: str | None = "kelp-1", at: float = 0.0, name: str = "a.jsonl") -> Look:
-    return Look(name=name, box=box, taken_at=at, inventory=NOTHING)
+def look(*, box: str | None = "kelp-1", at: float = 0.0, name: str = "a.jsonl") -> DatedInventory:
+    return DatedInventory(name=name, box=box, taken_at=at, inventory=NOTHING)
 
 
 def change(
@@ -23,7 +23,9 @@ def change(
     return Change(what=What.WENT, about=about, subject=subject, summary=summary, details=details)
 
 
-def write(*changes: Change, before: Look | None = None, after: Look | None = None, style: Style = PLAIN) -> str:
+def write(
+    *changes: Change, before: DatedInventory | None = None, after: DatedInventory | None = None, style: Style = PLAIN
+) -> str:
     comparison = Comparison(changes=changes)
     return write_changes(before or look(), after or look(at=60.0, name="b.jsonl"), comparison, style)
 
@@ -71,11 +73,11 @@ def test_a_box_whose_name_one_look_does_not_know_is_one_box() -> None:
 
 
 def test_what_could_not_be_compared_takes_the_certainty_out_of_the_headline() -> None:
-    gap = Gap(part="memory", why="the later look could not read it", one_sided=True)
+    gap = Gap(part="memory", why="the later snapshot could not read it", one_sided=True)
     text = write_changes(look(), look(), Comparison(changes=(), notes=("a note",), gaps=(gap,)), PLAIN)
     assert text.startswith("kelp-1: NO CHANGE SEEN, but not all could be compared\n")
     assert text.endswith(
-        "\nWorth knowing\n  a note\n\nCould not be compared\n  memory: the later look could not read it\n"
+        "\nWorth knowing\n  a note\n\nCould not be compared\n  memory: the later snapshot could not read it\n"
     )
 
 

@@ -22,7 +22,7 @@ class Followed:
         """So many hours; in one of so many an error is counted (0: in none)."""
         for number in range(hours):
             self.hours += 1
-            self.watch.take(START + self.hours * HOUR, HOUR, marked=bool(every) and number % every == every - 1)
+            self.watch.add(START + self.hours * HOUR, HOUR, marked=bool(every) and number % every == every - 1)
         return self
 
     @property
@@ -61,7 +61,7 @@ def test_an_error_a_day_after_quiet_weeks_is_noticed_on_the_eighth_day() -> None
 def test_a_burst_is_one_event_however_many_minutes_it_takes(readings: int) -> None:
     followed = Followed().go(30 * 24)
     for number in range(readings):
-        followed.watch.take(START + (followed.hours + 1) * HOUR + number * 60.0, 60.0, marked=True)
+        followed.watch.add(START + (followed.hours + 1) * HOUR + number * 60.0, 60.0, marked=True)
     followed.hours += 1
     followed.go(1)
     cusum = followed.watch.cusum
@@ -104,7 +104,7 @@ def test_ten_years_of_hours_lie_between_false_alarms() -> None:
         was = False
         for _ in range(8766):
             followed.hours += 1
-            followed.watch.take(START + followed.hours * HOUR, HOUR, marked=draw.random() < 0.02)
+            followed.watch.add(START + followed.hours * HOUR, HOUR, marked=draw.random() < 0.02)
             alarms += followed.alarm and not was
             was = followed.alarm
     assert alarms <= 1
@@ -113,7 +113,7 @@ def test_ten_years_of_hours_lie_between_false_alarms() -> None:
 def test_looks_hours_apart_count_the_time_between_and_each_once() -> None:
     watch = RateWatch()
     for number in range(200):
-        watch.take(START + number * 3 * HOUR, 3 * HOUR, marked=number == 150)
+        watch.add(START + number * 3 * HOUR, 3 * HOUR, marked=number == 150)
     assert watch.learned_hours == pytest.approx(199 * 3.0)
     assert watch.learned_events == 1
 

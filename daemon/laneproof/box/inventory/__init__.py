@@ -1,6 +1,7 @@
 """What a box holds, as a value: taken from a snapshot; kept in the audit's JSON and in the history."""
 
-from laneproof.box.inventory.kept import (
+from laneproof.box.inventory.from_snapshot import label_positions, list_shown_paths, make_inventory
+from laneproof.box.inventory.inventory import (
     Inventory,
     KeptArray,
     KeptBond,
@@ -11,11 +12,10 @@ from laneproof.box.inventory.kept import (
     KeptMember,
     KeptMemory,
     KeptModule,
-    KeptPlace,
     KeptPort,
+    KeptPosition,
     KeptSettings,
 )
-from laneproof.box.inventory.taking import label_places, list_shown_paths, take_inventory
 
 __all__ = [
     "Inventory",
@@ -28,10 +28,10 @@ __all__ = [
     "KeptMember",
     "KeptMemory",
     "KeptModule",
-    "KeptPlace",
     "KeptPort",
+    "KeptPosition",
     "KeptSettings",
-    "label_places",
+    "label_positions",
     "list_shown_paths",
-    "take_inventory",
+    "make_inventory",
 ]

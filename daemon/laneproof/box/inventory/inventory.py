@@ -1,6 +1,6 @@
 """What a box holds at one moment, as a value that can be kept: in the audit's JSON, and in the daemon's history.
 
-Rules of this module: only what stays put between two looks is in it (no counts, no temperatures, no states that come
+Rules of this module: only what stays put between two snapshots is in it (no counts, temperatures, or states that come
 and go), so that two inventories differ only where something changed. What could not be read is null, and `unread` says
 why for whole parts; null is never taken for "not there". What it does not do: compare (see ``laneproof.changes``).
 """
@@ -28,7 +28,7 @@ class KeptLink(_Kept):
 
 
 class KeptDevice(_Kept):
-    """The device in a place."""
+    """The device in a position."""
 
     kind: str | None
     name: str
@@ -42,8 +42,8 @@ class KeptDevice(_Kept):
     answers: bool = Field(default=True, description="false: the kernel still lists it, but it is gone from the bus")
 
 
-class KeptPlace(_Kept):
-    """One place of the tree."""
+class KeptPosition(_Kept):
+    """One position of the tree."""
 
     path: str
     position: str | None
@@ -140,9 +140,11 @@ class Inventory(_Kept):
     """What the box holds. A part that is null was not read, or is from before that part was kept."""
 
     firmware: KeptFirmware | None
-    places: tuple[KeptPlace, ...]
+    places: tuple[KeptPosition, ...]
     ports: tuple[KeptPort, ...] | None = None
-    devices: tuple[KeptPlace, ...] | None = Field(default=None, description="what is in no place above: cards, chips")
+    devices: tuple[KeptPosition, ...] | None = Field(
+        default=None, description="what is in no position above: cards, chips"
+    )
     settings: KeptSettings | None = None
     arrays: tuple[KeptArray, ...] | None = None
     memory: KeptMemory | None = None

@@ -1,9 +1,9 @@
-"""Taking the inventory of one look: from the facts of a snapshot to what is worth keeping of them."""
+"""Makes the inventory of a snapshot: what is worth keeping of its facts."""
 
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from laneproof.box.inventory.kept import (
+from laneproof.box.inventory.inventory import (
     Inventory,
     KeptArray,
     KeptBond,
@@ -14,8 +14,8 @@ from laneproof.box.inventory.kept import (
     KeptMember,
     KeptMemory,
     KeptModule,
-    KeptPlace,
     KeptPort,
+    KeptPosition,
     KeptSettings,
 )
 from laneproof.box.link_ends import registers_of
@@ -31,8 +31,8 @@ _LOST_STATES = frozenset({"faulty", "missing"})  # Documentation/admin-guide/md.
 _LOW_POWER_STATES = {0: "off", 1: "L0s", 2: "L1", 3: "L0s and L1"}  # pci_regs.h, PCI_EXP_LNKCTL_ASPMC
 
 
-def take_inventory(build: Build | None, snapshot: Snapshot) -> Inventory:
-    """Take the inventory of one look.
+def make_inventory(build: Build | None, snapshot: Snapshot) -> Inventory:
+    """Make the inventory of a snapshot.
 
     Args:
         build: The declaration, for the positions' labels; None where there is none.
@@ -41,31 +41,31 @@ def take_inventory(build: Build | None, snapshot: Snapshot) -> Inventory:
     tree = survey(snapshot)
     shown = list_shown_paths(build, tree)
     return Inventory(
-        firmware=_keep_firmware(snapshot),
-        places=tuple(_keep_place(path, build, tree) for path in shown),
-        ports=None if tree.unread else tuple(_keep_ports(tree)),
-        devices=None if tree.unread else tuple(_keep_devices(build, tree, set(shown))),
-        settings=_keep_settings(snapshot),
-        arrays=_keep_arrays(snapshot, tree),
-        memory=_keep_memory(snapshot),
-        interfaces=_keep_interfaces(snapshot, tree),
-        bonds=_keep_bonds(snapshot),
+        firmware=_make_firmware(snapshot),
+        places=tuple(_make_position(path, build, tree) for path in shown),
+        ports=None if tree.unread else tuple(_list_ports(tree)),
+        devices=None if tree.unread else tuple(_list_devices(build, tree, set(shown))),
+        settings=_make_settings(snapshot),
+        arrays=_list_arrays(snapshot, tree),
+        memory=_make_memory(snapshot),
+        interfaces=_list_interfaces(snapshot, tree),
+        bonds=_list_bonds(snapshot),
         unread=dict(_list_unread(snapshot)),
     )
 
 
-def label_places(inventory: Inventory, build: Build | None) -> Inventory:
-    """Give the places of an inventory the labels of a declaration, where there is one."""
+def label_positions(inventory: Inventory, build: Build | None) -> Inventory:
+    """Give the positions of an inventory the labels of a declaration, where there is one."""
     labels = {position.path: position.label for position in build.position} if build else {}
     if not labels:
         return inventory
-    places, devices = (
-        None
-        if some is None
-        else tuple(place.model_copy(update={"position": labels.get(place.path, place.position)}) for place in some)
-        for some in (inventory.places, inventory.devices)
-    )
-    return inventory.model_copy(update={"places": places, "devices": devices})
+
+    def label(positions: tuple[KeptPosition, ...] | None) -> tuple[KeptPosition, ...] | None:
+        if positions is None:
+            return None
+        return tuple(kept.model_copy(update={"position": labels.get(kept.path, kept.position)}) for kept in positions)
+
+    return inventory.model_copy(update={"places": label(inventory.places), "devices": label(inventory.devices)})
 
 
 # --- places, ports, devices -------------------------------------------------------------------------------------------
@@ -85,27 +85,27 @@ def _prefixes(path: str) -> Iterator[str]:
         yield "/".join((root, *hops[:depth]))
 
 
-def _keep_place(path: str, build: Build | None, tree: Topology) -> KeptPlace:
+def _make_position(path: str, build: Build | None, tree: Topology) -> KeptPosition:
     position = build.position_at(path) if build else None
     link = tree.link_at(path)
     linked = link if link and link.device else None
     holds_device = path not in tree.below or any(not function.is_bridge for function in tree.functions_at(path))
     occupant = tree.occupant_at(path) if holds_device else None
-    return KeptPlace(
+    return KeptPosition(
         path=path,
         position=position.label if position else None,
-        declared=_keep_plan(position.link) if position and position.link else None,
-        trained=_keep_link(linked.trained_gt_s.value, linked.trained_lanes.value) if linked else None,
-        capable=_keep_link(linked.capable_gt_s, linked.capable_lanes) if linked else None,
-        occupant=_keep_device(occupant) if occupant else None,
+        declared=_make_declared_link(position.link) if position and position.link else None,
+        trained=_make_link(linked.trained_gt_s.value, linked.trained_lanes.value) if linked else None,
+        capable=_make_link(linked.capable_gt_s, linked.capable_lanes) if linked else None,
+        occupant=_make_device(occupant) if occupant else None,
     )
 
 
-def _keep_plan(plan: DeclaredLink) -> KeptLink:
+def _make_declared_link(plan: DeclaredLink) -> KeptLink:
     return KeptLink(generation=plan.generation, lanes=plan.lanes, transfers_per_second=None)
 
 
-def _keep_link(gt_s: float | Unread | None, lanes: float | Unread | None) -> KeptLink:
+def _make_link(gt_s: float | Unread | None, lanes: float | Unread | None) -> KeptLink:
     rate = gt_s if isinstance(gt_s, int | float) else None
     return KeptLink(
         generation=generation_at(rate) if rate is not None else None,
@@ -114,7 +114,7 @@ def _keep_link(gt_s: float | Unread | None, lanes: float | Unread | None) -> Kep
     )
 
 
-def _keep_device(occupant: Occupant) -> KeptDevice:
+def _make_device(occupant: Occupant) -> KeptDevice:
     return KeptDevice(
         kind=_text(occupant.kind),
         name=occupant.name,
@@ -129,7 +129,7 @@ def _keep_device(occupant: Occupant) -> KeptDevice:
     )
 
 
-def _keep_ports(tree: Topology) -> Iterator[KeptPort]:
+def _list_ports(tree: Topology) -> Iterator[KeptPort]:
     for path, function in sorted(tree.functions.items(), key=lambda one: one[0].split("/")):
         link = tree.link_at(path) if tree.is_downstream_facing(function) else None
         if link is None:
@@ -138,7 +138,7 @@ def _keep_ports(tree: Topology) -> Iterator[KeptPort]:
         target = link.target_gt_s
         yield KeptPort(
             path=path,
-            capable=_keep_link(link.port_gt_s.value, link.port_lanes.value),
+            capable=_make_link(link.port_gt_s.value, link.port_lanes.value),
             target_transfers_per_second=target * 1e9 if isinstance(target, int | float) else None,
             low_power_states=name_low_power_states(registers.aspm_enabled if registers else None),
         )
@@ -149,21 +149,21 @@ def name_low_power_states(enabled: int | None) -> str | None:
     return None if enabled is None else _LOW_POWER_STATES.get(enabled)
 
 
-def _keep_devices(build: Build | None, tree: Topology, shown: set[str]) -> Iterator[KeptPlace]:
-    """Give the devices that are in none of the shown places: network cards, controllers, what the board carries."""
+def _list_devices(build: Build | None, tree: Topology, shown: set[str]) -> Iterator[KeptPosition]:
+    """Give the devices that are in none of the shown positions: network cards, controllers, what the board carries."""
     paths = {
         function.path if len(function.hops) > 1 else function.own_path
         for function in tree.functions.values()
         if not function.is_bridge
     }
     for path in sorted(paths - shown, key=lambda one: one.split("/")):
-        yield _keep_place(path, build, tree)
+        yield _make_position(path, build, tree)
 
 
 # --- the rest of the box ----------------------------------------------------------------------------------------------
 
 
-def _keep_firmware(snapshot: Snapshot) -> KeptFirmware | None:
+def _make_firmware(snapshot: Snapshot) -> KeptFirmware | None:
     firmware = snapshot.firmware
     if isinstance(firmware, Unread):
         return None
@@ -176,7 +176,7 @@ def _keep_firmware(snapshot: Snapshot) -> KeptFirmware | None:
     )
 
 
-def _keep_settings(snapshot: Snapshot) -> KeptSettings | None:
+def _make_settings(snapshot: Snapshot) -> KeptSettings | None:
     power = snapshot.power
     if isinstance(power, Unread):
         return None
@@ -189,14 +189,14 @@ def _keep_settings(snapshot: Snapshot) -> KeptSettings | None:
     )
 
 
-def _keep_arrays(snapshot: Snapshot, tree: Topology) -> tuple[KeptArray, ...] | None:
+def _list_arrays(snapshot: Snapshot, tree: Topology) -> tuple[KeptArray, ...] | None:
     if isinstance(snapshot.arrays, Unread):
         return None
     homes = {disk: occupant for occupant in tree.drive_occupants() for disk in occupant.disks}
-    return tuple(_keep_array(array, homes) for array in sorted(snapshot.arrays, key=lambda one: one.name))
+    return tuple(_make_array(array, homes) for array in sorted(snapshot.arrays, key=lambda one: one.name))
 
 
-def _keep_array(array: Array, homes: Mapping[str, Occupant]) -> KeptArray:
+def _make_array(array: Array, homes: Mapping[str, Occupant]) -> KeptArray:
     members = []
     for member in sorted(array.members, key=lambda one: (one.slot is None, one.slot, one.name)):
         home = homes.get(member.disk)
@@ -213,7 +213,7 @@ def _keep_array(array: Array, homes: Mapping[str, Occupant]) -> KeptArray:
     )
 
 
-def _keep_memory(snapshot: Snapshot) -> KeptMemory | None:
+def _make_memory(snapshot: Snapshot) -> KeptMemory | None:
     memory = snapshot.memory
     if isinstance(memory, Unread):
         return None
@@ -232,7 +232,7 @@ def _keep_memory(snapshot: Snapshot) -> KeptMemory | None:
     return KeptMemory(total_bytes=_number(memory.total_bytes), modules=modules)
 
 
-def _keep_interfaces(snapshot: Snapshot, tree: Topology) -> tuple[KeptInterface, ...] | None:
+def _list_interfaces(snapshot: Snapshot, tree: Topology) -> tuple[KeptInterface, ...] | None:
     if isinstance(snapshot.interfaces, Unread):
         return None
     functions: dict[str, PciFunction] = {function.address: function for function in tree.functions.values()}
@@ -246,7 +246,7 @@ def _keep_interfaces(snapshot: Snapshot, tree: Topology) -> tuple[KeptInterface,
     return tuple(found)
 
 
-def _keep_bonds(snapshot: Snapshot) -> tuple[KeptBond, ...] | None:
+def _list_bonds(snapshot: Snapshot) -> tuple[KeptBond, ...] | None:
     if isinstance(snapshot.bonds, Unread):
         return None
     return tuple(

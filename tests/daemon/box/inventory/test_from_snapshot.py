@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from jsonschema import Draft202012Validator
 
-from laneproof.box.inventory import Inventory, label_places, take_inventory
+from laneproof.box.inventory import Inventory, label_positions, make_inventory
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import L1, SATA, Box, declare, kelp_box
 
@@ -15,7 +15,7 @@ BUILD = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\nlink = 
 
 def test_it_survives_being_written_and_read() -> None:
     box = kelp_box(3).with_array("md0", ("nvme0n1", "nvme1n1", "nvme2n1")).with_bond("bond0", ("eth0", "eth1"))
-    taken = take_inventory(BUILD, box.snapshot())
+    taken = make_inventory(BUILD, box.snapshot())
     text = json.dumps(taken.model_dump(mode="json"))
     assert Inventory.model_validate_json(text) == taken
     schema = Inventory.model_json_schema()
@@ -24,11 +24,11 @@ def test_it_survives_being_written_and_read() -> None:
 
 def test_two_looks_at_an_unchanged_box_are_equal_whatever_the_time() -> None:
     box = kelp_box(2)
-    assert take_inventory(BUILD, box.snapshot(taken_at=1.0)) == take_inventory(BUILD, box.snapshot(taken_at=9e8))
+    assert make_inventory(BUILD, box.snapshot(taken_at=1.0)) == make_inventory(BUILD, box.snapshot(taken_at=9e8))
 
 
 def test_a_place_has_its_label_link_and_drive() -> None:
-    (place,) = take_inventory(BUILD, kelp_box(1).snapshot()).places
+    (place,) = make_inventory(BUILD, kelp_box(1).snapshot()).places
     assert (place.position, str(place.declared), str(place.trained)) == ("riser-1", "gen4 x4", "gen4 x4")
     assert place.occupant is not None
     assert (place.occupant.serial, place.occupant.disks, place.occupant.drive) == ("FN0001", ("nvme0n1",), True)
@@ -36,26 +36,26 @@ def test_a_place_has_its_label_link_and_drive() -> None:
 
 def test_ports_hold_what_they_aim_at_and_allow() -> None:
     box = Box().with_port("0000:00/01.1", target=3, aspm=L1).with_drive("0000:00/01.1")
-    (port,) = take_inventory(None, box.snapshot()).ports or ()
+    (port,) = make_inventory(None, box.snapshot()).ports or ()
     assert (port.path, port.target_transfers_per_second, port.low_power_states) == ("0000:00/01.1", 8e9, "L1")
 
 
 def test_registers_that_were_not_read_are_null() -> None:
-    (port,) = take_inventory(None, kelp_box(1).without_registers().snapshot()).ports or ()
+    (port,) = make_inventory(None, kelp_box(1).without_registers().snapshot()).ports or ()
     assert (port.target_transfers_per_second, port.low_power_states) == (None, None)
     assert str(port.capable) == "gen4 x4"
 
 
 def test_an_inner_port_of_a_switch_is_none_that_a_link_hangs_on() -> None:
     box = Box().with_port("0000:00/02.1").with_switch("0000:00/02.1").with_port("0000:00/02.1/00.0/00.0")
-    ports = take_inventory(None, box.with_drive("0000:00/02.1/00.0/00.0").snapshot()).ports or ()
+    ports = make_inventory(None, box.with_drive("0000:00/02.1/00.0/00.0").snapshot()).ports or ()
     assert [one.path for one in ports] == ["0000:00/02.1", "0000:00/02.1/00.0/00.0"]
 
 
 def test_devices_hold_what_is_no_drive_and_in_no_declared_position() -> None:
     box = kelp_box(1).with_device("0000:00/17.0", class_code=SATA).with_port("0000:00/03.0")
     box.with_network("0000:00/03.0", "enp3s0")
-    devices = take_inventory(None, box.snapshot()).devices or ()
+    devices = make_inventory(None, box.snapshot()).devices or ()
     assert [(one.path, one.occupant.kind if one.occupant else None) for one in devices] == [
         ("0000:00/03.0", "network"),
         ("0000:00/17.0", "sata"),
@@ -64,7 +64,7 @@ def test_devices_hold_what_is_no_drive_and_in_no_declared_position() -> None:
 
 
 def test_members_are_known_by_their_drive_not_by_the_kernels_name() -> None:
-    (array,) = take_inventory(None, kelp_box(2).with_array("md0", ("nvme0n1", "nvme1n1")).snapshot()).arrays or ()
+    (array,) = make_inventory(None, kelp_box(2).with_array("md0", ("nvme0n1", "nvme1n1")).snapshot()).arrays or ()
     assert [(one.serial, one.path, one.slot) for one in array.members] == [
         ("FN0001", "0000:00/01.1", 0),
         ("FN0002", "0000:00/01.2", 1),
@@ -73,30 +73,30 @@ def test_members_are_known_by_their_drive_not_by_the_kernels_name() -> None:
 
 def test_parts_that_could_not_be_read_are_null_and_say_why() -> None:
     box = kelp_box(1).with_group(arrays=GAP, memory=GAP, power=GAP, firmware=GAP, bonds=GAP, drives=GAP)
-    taken = take_inventory(None, box.snapshot())
+    taken = make_inventory(None, box.snapshot())
     assert (taken.arrays, taken.memory, taken.settings, taken.firmware, taken.bonds) == (None,) * 5
     assert taken.unread.keys() == {"arrays", "memory", "settings", "firmware", "bonds", "drives.other"}
     assert taken.unread["arrays"] == "could not read x: y"
 
 
 def test_a_tree_that_could_not_be_read_holds_no_ports_instead_of_none() -> None:
-    taken = take_inventory(None, kelp_box(1).with_group(functions=GAP).snapshot())
+    taken = make_inventory(None, kelp_box(1).with_group(functions=GAP).snapshot())
     assert (taken.places, taken.ports, taken.devices) == ((), None, None)
     assert "places" in taken.unread
 
 
 def test_a_drive_that_is_gone_from_the_bus_does_not_answer() -> None:
     box = kelp_box(1).edit("0000:00/01.1/00.0", lambda one: replace(one, answers=False))
-    (place,) = take_inventory(None, box.snapshot()).places
+    (place,) = make_inventory(None, box.snapshot()).places
     assert place.occupant is not None
     assert not place.occupant.answers
 
 
 def test_labels_can_be_given_afterwards() -> None:
-    taken = take_inventory(None, kelp_box(2).with_port("0000:00/03.0").with_network("0000:00/03.0", "e").snapshot())
-    labelled = label_places(taken, BUILD)
+    taken = make_inventory(None, kelp_box(2).with_port("0000:00/03.0").with_network("0000:00/03.0", "e").snapshot())
+    labelled = label_positions(taken, BUILD)
     assert [one.position for one in labelled.places] == ["riser-1", None]
-    assert label_places(labelled, None) == labelled
+    assert label_positions(labelled, None) == labelled
 
 
 def test_an_inventory_from_before_a_part_was_kept_still_reads() -> None:
@@ -106,5 +106,5 @@ def test_an_inventory_from_before_a_part_was_kept_still_reads() -> None:
 
 def test_network_cards_keep_their_speed_and_place() -> None:
     box = Box().with_port("0000:00/03.0").with_network("0000:00/03.0", "enp3s0")
-    (interface,) = take_inventory(None, box.snapshot()).interfaces or ()
+    (interface,) = make_inventory(None, box.snapshot()).interfaces or ()
     assert (interface.name, interface.path, interface.speed_mbit_s) == ("enp3s0", "0000:00/03.0/00.0", 10_000)
