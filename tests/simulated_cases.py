@@ -65,9 +65,9 @@ class Working:
     def box(self, **health: object) -> Box:
         disk = BlockStatistics(
             reads=self.moved // 131072, read_bytes=self.moved, read_milliseconds=0, writes=0, written_bytes=0,
-            write_milliseconds=0, in_flight=0, busy_milliseconds=0,
+            write_milliseconds=0, busy_milliseconds=0,
         )  # fmt: skip
-        space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, logical_block_bytes=512, statistics=disk)
+        space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, statistics=disk)
         made = lone(**health)
         own, controller = made._controllers[0]
         made._controllers[0] = (own, replace(controller, namespaces=(space,)))

@@ -28,7 +28,6 @@ _MD_FILES = (
     "sync_completed",
     "sync_speed",
     "mismatch_cnt",
-    "bitmap/location",
 )
 _MEMBER_PREFIX = "dev-"
 _MEMBER_FILES = ("state", "slot", "errors", "bad_blocks")
@@ -167,7 +166,6 @@ def _make_md(name: str, raw: _Raw, size: bytes | Unread, members: list[ArrayMemb
     folder = f"{BLOCK}/{name}/md"
     level = parse_text(raw["level"])
     speed = _parse_unless_none(raw["sync_speed"], what=f"{folder}/sync_speed")
-    bitmap = unless_absent(parse_text(raw["bitmap/location"]))
     return Array(
         name=name,
         kind="md",
@@ -181,7 +179,6 @@ def _make_md(name: str, raw: _Raw, size: bytes | Unread, members: list[ArrayMemb
         sync_completed=parse_sync_completed(raw["sync_completed"], what=f"{folder}/sync_completed"),
         sync_bytes_per_second=speed * 1024.0 if isinstance(speed, int) else speed,  # the file has KiB/s
         mismatch_sectors=unless_absent(parse_integer(raw["mismatch_cnt"], what=f"{folder}/mismatch_cnt")),
-        bitmap=None if bitmap in ("none", "") else bitmap,
     )
 
 

@@ -9,7 +9,6 @@ from laneproof_collectors.host import Host
 from laneproof_collectors.smbios import (
     BASE_BOARD,
     BIOS,
-    SYSTEM,
     SYSTEM_SLOT,
     find_identity,
     find_slots,
@@ -19,17 +18,7 @@ from laneproof_collectors.snapshot import Firmware, PhysicalSlot
 from laneproof_collectors.unread import Unread
 
 DMI_FOLDER = "/sys/class/dmi/id"
-# The field of our own fact -> the kernel's name for it (drivers/firmware/dmi-id.c).
-DMI_NAMES = {
-    "board_vendor": "board_vendor",
-    "board_name": "board_name",
-    "board_version": "board_version",
-    "system_vendor": "sys_vendor",
-    "system_name": "product_name",
-    "bios_vendor": "bios_vendor",
-    "bios_version": "bios_version",
-    "bios_date": "bios_date",
-}
+DMI_NAMES = ("board_vendor", "board_name", "bios_version", "bios_date")  # drivers/firmware/dmi-id.c
 DEVICE_TREE = "/sys/firmware/devicetree/base"
 MODEL = f"{DEVICE_TREE}/model"  # Devicetree Specification 0.4, 2.3.2: a string that ends in NUL
 BOOT_LOADER = f"{DEVICE_TREE}/chosen/u-boot,version"  # boot/fdt_support.c of U-Boot, fdt_chosen (from memory)
@@ -49,36 +38,34 @@ def read_firmware(host: Host) -> Firmware | Unread:
     Returns:
         The identity; what the firmware does not tell is ``None``.
     """
-    paths = [f"{DMI_FOLDER}/{name}" for name in DMI_NAMES.values()]
+    paths = [f"{DMI_FOLDER}/{name}" for name in DMI_NAMES]
     *identity, release, host_name, boot_id = host.files((*paths, KERNEL_RELEASE, HOST_NAME, BOOT_ID))
-    source = "smbios"
     told: dict[str, _Text] = {
         field: unless_absent(parse_text(raw)) or None for field, raw in zip(DMI_NAMES, identity, strict=True)
     }
     if all(is_absent(raw) for raw in identity):
-        source, told = _read_without_dmi(host)
+        told = _read_without_dmi(host)
     return Firmware(
         **told,
         kernel_release=parse_text(release),
         host_name=parse_text(host_name),
         boot_id=parse_text(boot_id),
-        source=source,
     )
 
 
-def _read_without_dmi(host: Host) -> tuple[str, dict[str, _Text]]:
+def _read_without_dmi(host: Host) -> dict[str, _Text]:
     """Look where else the board may name itself: the raw table, then the device tree."""
     told: dict[str, _Text] = dict.fromkeys(DMI_NAMES)
-    structures = read_structures(host, (BIOS, SYSTEM, BASE_BOARD))
+    structures = read_structures(host, (BIOS, BASE_BOARD))
     if not isinstance(structures, Unread) and structures:
         names = {name: text for structure in reversed(structures) for name, text in find_identity(structure).items()}
-        return "smbios", told | {field: names.get(name) for field, name in DMI_NAMES.items()}
+        return told | {name: names.get(name) for name in DMI_NAMES}
     model, loader = host.files((MODEL, BOOT_LOADER))
     if is_absent(model):
-        return "none", told
+        return told
     told["board_name"] = parse_text(model)
     told["bios_version"] = unless_absent(parse_text(loader))
-    return "device-tree", told
+    return told
 
 
 def read_firmware_slots(host: Host) -> tuple[PhysicalSlot, ...] | Unread:

@@ -60,7 +60,6 @@ def read_memory(host: Host) -> Memory | Unread:
     return Memory(
         total_bytes=parse_total(total),
         modules=structures if isinstance(structures, Unread) else tuple(one for one in sockets if one is not None),
-        empty_sockets=sockets.count(None),
         error_correction=next((one.error_correction for one in arrays if one.use == SYSTEM_MEMORY), None),
         edac=_read_edac(host),
     )

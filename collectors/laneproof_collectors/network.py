@@ -24,13 +24,12 @@ _INTERFACE = (
     "speed",
     "duplex",
     "carrier_changes",
-    "address",
     "statistics/rx_errors",
     "statistics/tx_errors",
 )
 # Documentation/networking/bonding.rst; the ad_ files are empty in other modes than 802.3ad.
 _BOND = ("mode", "slaves", "xmit_hash_policy", "ad_aggregator", "ad_num_ports", "ad_partner_mac")
-_MEMBER = ("mii_status", "ad_aggregator_id", "link_failure_count", "state")
+_MEMBER = ("mii_status", "ad_aggregator_id", "link_failure_count")
 # net/core/net-sysfs.c: while it is down; and for a driver that tells no link settings (the same number has two names)
 _NO_ANSWER_WHILE_DOWN = ("EINVAL", "ENOTSUP", "EOPNOTSUPP")
 _SPEED_LIMIT = 1 << 31  # SPEED_UNKNOWN, -1, printed without its sign by some drivers
@@ -169,7 +168,6 @@ def _make_interface(name: str, address: str | None, folder: str, raw: dict[str, 
         carrier_changes=count("carrier_changes"),
         receive_errors=count("statistics/rx_errors"),
         transmit_errors=count("statistics/tx_errors"),
-        mac=unless_absent(parse_text(raw["address"])),
     )
 
 
@@ -226,5 +224,4 @@ def _make_member(name: str, raw: dict[str, bytes | Unread]) -> BondMember:
         mii_status=parse_text(raw["mii_status"]) or Unread(f"{folder}/mii_status", "empty"),
         aggregator_id=_parse_or_none(raw["ad_aggregator_id"], what=f"{folder}/ad_aggregator_id"),
         link_failures=unless_absent(parse_integer(raw["link_failure_count"], what=f"{folder}/link_failure_count")),
-        state=unless_absent(parse_text(raw["state"])),
     )

@@ -184,7 +184,6 @@ def read_power(host: Host) -> KernelPower | Unread:
         command_line=words,
         aspm_policy=_read_aspm_policy(host, parse_aspm_policy(policy), given, table),
         aspm_forced_off=words if isinstance(words, Unread) else "off" in aspm,
-        aspm_forced_on=words if isinstance(words, Unread) else "force" in aspm,
         port_power_management=words if isinstance(words, Unread) else _judge_port_power(words),
         nvme_max_latency_us=_read_nvme_latency(host, latency, given),
         aer_owner=_read_aer_owner(host, given, has_acpi=not is_absent(table)),

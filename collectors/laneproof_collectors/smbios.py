@@ -127,11 +127,10 @@ def _all_or_unread(structures: list[Structure | Unread]) -> tuple[Structure, ...
 
 # The strings that facts are made of, by type; every other one may be a serial number, an asset tag or a name.
 _KEPT_STRINGS = {
-    BIOS: (0x04, 0x05, 0x08),
-    SYSTEM: (0x04, 0x05),
-    BASE_BOARD: (0x04, 0x05, 0x06),
+    BIOS: (0x05, 0x08),
+    BASE_BOARD: (0x04, 0x05),
     SYSTEM_SLOT: (0x04,),
-    MEMORY_DEVICE: (0x10, 0x11, 0x17, 0x1A),
+    MEMORY_DEVICE: (0x10, 0x11, 0x1A),
 }
 _SYSTEM_UUID = slice(0x08, 0x18)  # 7.2
 _FIRST_MAKERS_TYPE = 128  # 6.2: structures of the maker's own, of which nothing is known
@@ -166,18 +165,17 @@ def _hide_one(raw: bytes) -> bytes:
     return bytes(formatted) + b"\0".join(shown)
 
 
-# --- types 0, 1 and 2: who made it ------------------------------------------------------------------------------------
+# --- types 0 and 2: who made it ------------------------------------------------------------------------------------
 
-# 7.1, 7.2, 7.3, by the names that the kernel gives the same fields in /sys/class/dmi/id.
+# 7.1 and 7.3, by the names that the kernel gives the same fields in /sys/class/dmi/id.
 _IDENTITY = {
-    BIOS: {"bios_vendor": 0x04, "bios_version": 0x05, "bios_date": 0x08},
-    SYSTEM: {"sys_vendor": 0x04, "product_name": 0x05},
-    BASE_BOARD: {"board_vendor": 0x04, "board_name": 0x05, "board_version": 0x06},
+    BIOS: {"bios_version": 0x05, "bios_date": 0x08},
+    BASE_BOARD: {"board_vendor": 0x04, "board_name": 0x05},
 }
 
 
 def find_identity(structure: Structure) -> dict[str, str]:
-    """Find the names that a type 0, 1 or 2 structure holds.
+    """Find the names that a type 0 or 2 structure holds.
 
     Args:
         structure: Any structure.
@@ -192,25 +190,16 @@ def find_identity(structure: Structure) -> dict[str, str]:
 # --- type 9: slots ----------------------------------------------------------------------------------------------------
 
 _LANES_BY_WIDTH = {0x08: 1, 0x09: 2, 0x0A: 4, 0x0B: 8, 0x0C: 12, 0x0D: 16, 0x0E: 32}  # 7.10.2
-_RATE_BY_GENERATION = {1: 2.5, 2: 5.0, 3: 8.0, 4: 16.0, 5: 32.0, 6: 64.0}
 # 7.10.1: six codes a generation (any width, then x1 to x16) from these on; B7h is not among them.
-_FIRST_CODE = {1: 0xA5, 2: 0xAB, 3: 0xB1, 4: 0xB8, 5: 0xBE}
+_FIRST_CODES = (0xA5, 0xAB, 0xB1, 0xB8, 0xBE)
 _LANES_IN_ORDER = (None, 1, 2, 4, 8, 16)
-_GENERATION_6 = 0xC4
-_U2_GENERATION = {0x20: 3, 0x24: 4, 0x25: 5}  # SFF-8639
-_IN_USE = {3: False, 4: True}  # 7.10.3; 5 is "unavailable": neither
-_SPLITS = 1 << 3  # 7.10.7, slot characteristics 2
 _GROUP_BYTES = 5  # 7.10.9: segment, bus, device and function, width
 
 
-def _find_type(code: int | None) -> tuple[int | None, int | None]:
-    """Give the generation and the lanes that a slot type code states."""
-    if code is None or code in _U2_GENERATION:
-        return _U2_GENERATION.get(code or 0), None
-    for generation, first in _FIRST_CODE.items():
-        if first <= code < first + len(_LANES_IN_ORDER):
-            return generation, _LANES_IN_ORDER[code - first]
-    return (6 if code == _GENERATION_6 else None), None
+def _find_lanes(code: int | None) -> int | None:
+    """Give the lanes that a slot type code states."""
+    first = next((first for first in _FIRST_CODES if code and first <= code < first + len(_LANES_IN_ORDER)), None)
+    return None if first is None or code is None else _LANES_IN_ORDER[code - first]
 
 
 def _find_address(group: bytes) -> str | None:
@@ -238,11 +227,7 @@ def find_slots(structure: Structure) -> tuple[PhysicalSlot, ...]:
     """
     count = structure.number(0x12) or 0
     groups = structure.formatted[0x13 : 0x13 + _GROUP_BYTES * count]
-    generation, lanes = _find_type(structure.number(0x05))
-    stated = structure.number(0x13 + _GROUP_BYTES * count)
-    if generation and stated in _RATE_BY_GENERATION:  # 7.10.10: slot information, where it is not left 0
-        generation = stated
-    lanes = _LANES_BY_WIDTH.get(structure.number(0x06) or 0, lanes)
+    lanes = _LANES_BY_WIDTH.get(structure.number(0x06) or 0, _find_lanes(structure.number(0x05)))
     base = structure.formatted[0x0D:0x12]
     places = [
         (_find_address(base), (_find_group_lanes(base[4]) if count and len(base) == _GROUP_BYTES else None) or lanes)
@@ -250,15 +235,11 @@ def find_slots(structure: Structure) -> tuple[PhysicalSlot, ...]:
     for start in range(0, len(groups) - _GROUP_BYTES + 1, _GROUP_BYTES):
         group = groups[start : start + _GROUP_BYTES]
         places.append((_find_address(group), _find_group_lanes(group[4])))
-    characteristics = structure.number(0x0C)
     return tuple(
         PhysicalSlot(
             name=structure.string(0x04),
             address=address,
-            maximum_gt_s=_RATE_BY_GENERATION.get(generation or 0),
             electrical_lanes=own_lanes,
-            in_use=_IN_USE.get(structure.number(0x07) or 0),
-            bifurcation=None if characteristics is None else bool(characteristics & _SPLITS),
             source="smbios",
         )
         for address, own_lanes in places
@@ -271,7 +252,6 @@ SYSTEM_MEMORY = 0x03  # 7.17.2
 _UNKNOWN_WORD = 0xFFFF
 _EXTENDED_SIZE, _IN_KIB = 0x7FFF, 0x8000  # 7.18: size
 _KIB, _MIB = 1 << 10, 1 << 20
-_RANK_MASK = 0x0F  # 7.18: attributes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -320,13 +300,10 @@ def find_memory_module(structure: Structure) -> MemoryModule | None:
         locator=structure.string(0x10),
         bank=structure.string(0x11),
         size_bytes=_find_size(structure, size),
-        type_code=structure.number(0x12) or 0,
         rated_mt_s=_find_speed(structure, 0x15, extended=0x54),
         configured_mt_s=_find_speed(structure, 0x20, extended=0x58),
         ecc=total > data if known and total is not None and data is not None else None,
-        maker=structure.string(0x17),
         part=structure.string(0x1A),
-        rank=(structure.number(0x1B) or 0) & _RANK_MASK or None,
     )
 
 

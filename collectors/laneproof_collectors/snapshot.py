@@ -25,14 +25,10 @@ class LinkEnd:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SlotRegisters:
-    """Slot Capabilities and Slot Status of a downstream port. Source: pci_regs.h, ``PCI_EXP_SLTCAP``, ``SLTSTA``."""
+    """Slot Capabilities of a downstream port. Source: pci_regs.h, ``PCI_EXP_SLTCAP``."""
 
     number: int
     hot_plug_capable: bool
-    hot_plug_surprise: bool
-    power_limit_watts: float
-    power_fault: bool
-    presence_detected: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,13 +40,7 @@ class ExpressRegisters:
 
     port_type: int  # 0 end point, 4 root port, 5 upstream port, 6 downstream port, 9 integrated end point ...
     slot: SlotRegisters | None
-    max_payload_capable_bytes: int
-    max_payload_bytes: int
-    max_read_request_bytes: int
-    device_status: int  # bits 0 correctable, 1 non-fatal, 2 fatal, 3 unsupported request detected (sticky)
     reports_correctable: bool  # Device Control bit 0
-    reports_nonfatal: bool
-    reports_fatal: bool
     link: "LinkRegisters | None"
 
 
@@ -62,21 +52,11 @@ class LinkRegisters:
     capable_lanes: int
     trained_gt_s: float | Unread
     trained_lanes: int
-    supported_gt_s: tuple[float, ...]  # the vector of Link Capabilities 2, empty before version 2
     target_gt_s: float | Unread | None  # Link Control 2; None before capability version 2
     aspm_supported: int
     aspm_enabled: int
-    clock_pm_enabled: bool
-    link_disabled: bool
-    read_completion_boundary_bytes: int
-    autonomous_width_disabled: bool
-    autonomous_speed_disabled: bool
-    training: bool
-    data_link_active: bool | None  # None where the port cannot report it (Link Capabilities bit 20)
-    surprise_down_reporting: bool
     bandwidth_management_status: bool  # sticky: retrained for reliability or by software
     autonomous_bandwidth_status: bool
-    port_number: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,11 +77,8 @@ class AerCounters:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AerRegisters:
-    """Masks and sticky status of the AER capability (extended capability 0001h)."""
+    """What the AER capability (extended capability 0001h) masks."""
 
-    uncorrectable_status: int
-    uncorrectable_mask: int
-    correctable_status: int
     correctable_mask: int
 
 
@@ -112,7 +89,6 @@ class FunctionPower:
     state: str | Unread | None  # D0, D1, D2, D3hot, D3cold, unknown
     control: str | Unread | None  # auto | on
     runtime_status: str | Unread | None  # active | suspended | suspending | resuming | error | unsupported
-    d3cold_allowed: bool | Unread | None
     link_states: Mapping[str, bool | Unread]  # the files of link/: clkpm, l0s_aspm, l1_aspm, l1_1_aspm ...
 
     @property
@@ -131,14 +107,10 @@ class PciFunction:
     class_code: int | Unread  # 24 bits
     vendor_id: int | Unread
     device_id: int | Unread
-    subsystem_vendor_id: int | Unread | None = None
-    subsystem_device_id: int | Unread | None = None
-    revision: int | Unread | None = None
     vendor_name: str | None = None  # from the system's pci.ids, None where it has none
     device_name: str | None = None
     driver: str | None = None
     label: str | None = None  # the firmware's own name for it (ACPI or SMBIOS), where there is one
-    sysfs_path: str
     link: LinkEnd
     express: ExpressRegisters | Unread | None  # None: no such capability
     aer: AerCounters | None  # None: no AER capability, or the kernel does not own AER
@@ -168,11 +140,7 @@ class PhysicalSlot:
 
     name: str
     address: str | None  # dddd:bb:dd, without function; None where the table does not say
-    current_gt_s: float | Unread | None = None
-    maximum_gt_s: float | Unread | None = None
     electrical_lanes: int | None = None
-    in_use: bool | None = None
-    bifurcation: bool | None = None  # SMBIOS type 9, slot characteristics 2, bit 3
     source: str = "sysfs"  # sysfs | smbios
 
 
@@ -184,35 +152,20 @@ class PowerState:
     """One power state descriptor of Identify Controller."""
 
     number: int
-    max_power_watts: float
     non_operational: bool
-    entry_latency_us: int
-    exit_latency_us: int
-    idle_power_watts: float | None  # None: not reported
-    active_power_watts: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NvmeIdentity:
     """Identify Controller: the fields that bear on identity, heat and power. 0 K is ``None``: not reported."""
 
-    vendor_id: int
-    subsystem_vendor_id: int
     serial: str
     model: str
     firmware: str
-    controller_id: int
-    version: tuple[int, int, int]
-    max_data_transfer_bytes: int | None  # in units of the smallest page, taken as 4096; None: no limit
-    error_log_entries: int  # how many entries the error log holds
     autonomous_transitions_supported: bool
     warning_temperature_celsius: float | None
     critical_temperature_celsius: float | None
     total_capacity_bytes: int | None  # TNVMCAP; None: not reported (0)
-    unallocated_capacity_bytes: int | None
-    host_managed_temperature_range_celsius: tuple[float, float] | None
-    namespace_count: int
-    volatile_write_cache: bool
     power_states: tuple[PowerState, ...]
 
 
@@ -251,28 +204,6 @@ class HealthLog:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ErrorEntry:
-    """One entry of the Error Information log, 01h. `status` is the status field without the phase bit."""
-
-    error_count: int
-    submission_queue: int
-    command_id: int
-    status_code_type: int
-    status_code: int
-    lba: int
-    namespace: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FirmwareSlots:
-    """Firmware Slot Information, log 03h: revision by slot number 1..7, empty slots left out."""
-
-    active: int
-    next_reset: int | None
-    revisions: Mapping[int, str]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AutonomousTransitions:
     """Feature 0Ch: whether the drive changes power state by itself, and from which state after what idle time."""
 
@@ -287,7 +218,6 @@ class NvmeNamespace:
     name: str  # nvme0n1
     number: int | Unread
     size_bytes: int | Unread
-    logical_block_bytes: int | Unread
     eui64: str | None = None
     nguid: str | None = None
     uuid: str | None = None
@@ -305,7 +235,6 @@ class BlockStatistics:
     writes: int
     written_bytes: int
     write_milliseconds: int
-    in_flight: int
     busy_milliseconds: int
 
 
@@ -332,16 +261,12 @@ class NvmeController:
     serial: str | Unread
     firmware: str | Unread
     controller_id: int | Unread
-    queue_count: int | Unread | None
     namespaces: tuple[NvmeNamespace, ...]
     identity: NvmeIdentity | Unread
     health: HealthLog | Unread
-    errors: tuple[ErrorEntry, ...] | Unread
-    firmware_slots: FirmwareSlots | Unread
     autonomous_transitions: AutonomousTransitions | Unread | None  # None: the drive has none
     latency_tolerance_us: int | str | Unread | None  # the kernel's pm_qos_latency_tolerance_us: a number, any or auto
     temperatures: tuple[TemperatureReading, ...] = ()  # hwmon, read only where the health log fails
-    sysfs_path: str = ""
 
     @property
     def capacity_bytes(self) -> int | None:
@@ -370,7 +295,6 @@ class KernelPower:
     command_line: tuple[str, ...] | Unread  # the words of /proc/cmdline
     aspm_policy: Setting | Unread | None  # None: a kernel without ASPM
     aspm_forced_off: bool | Unread  # pcie_aspm=off: the kernel leaves ASPM as the firmware set it
-    aspm_forced_on: bool | Unread  # pcie_aspm=force
     port_power_management: Setting | Unread  # pcie_port_pm=
     nvme_max_latency_us: Setting | Unread | None  # nvme_core.default_ps_max_latency_us; None: module not loaded
     aer_owner: Setting | Unread | None = (
@@ -387,16 +311,11 @@ class Firmware:
 
     board_vendor: str | Unread | None
     board_name: str | Unread | None
-    board_version: str | Unread | None
-    system_vendor: str | Unread | None
-    system_name: str | Unread | None
-    bios_vendor: str | Unread | None
     bios_version: str | Unread | None
     bios_date: str | Unread | None  # as the table has it: mm/dd/yyyy
     kernel_release: str | Unread
     host_name: str | Unread
     boot_id: str | Unread
-    source: str = "smbios"  # smbios | device-tree | none
 
 
 # --- memory (memory.py) -----------------------------------------------------------------------------------------------
@@ -409,13 +328,10 @@ class MemoryModule:
     locator: str
     bank: str
     size_bytes: int | None  # None: unknown
-    type_code: int
     rated_mt_s: int | None
     configured_mt_s: int | None
     ecc: bool | None  # total width beyond data width
-    maker: str
     part: str
-    rank: int | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -433,7 +349,6 @@ class Memory:
 
     total_bytes: int | Unread  # the kernel's MemTotal
     modules: tuple[MemoryModule, ...] | Unread
-    empty_sockets: int
     error_correction: int | None  # SMBIOS type 16 code; None where there is no such table
     edac: tuple[EdacController, ...]
 
@@ -469,7 +384,6 @@ class Array:
     sync_completed: float | Unread | None = None  # share 0..1; None: nothing runs
     sync_bytes_per_second: float | Unread | None = None
     mismatch_sectors: int | Unread | None = None
-    bitmap: str | Unread | None = None
     last_check_unix_seconds: float | None = None
     error_statistics: Mapping[str, Mapping[str, int]] = field(default_factory=dict)  # btrfs: device -> name -> count
 
@@ -486,7 +400,6 @@ class Interface:
     carrier_changes: int | Unread | None
     receive_errors: int | Unread | None
     transmit_errors: int | Unread | None
-    mac: str | Unread | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -497,7 +410,6 @@ class BondMember:
     mii_status: str | Unread
     aggregator_id: int | Unread | None
     link_failures: int | Unread | None
-    state: str | Unread | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -531,7 +443,6 @@ class PowerMeter:
     name: str
     watts: float | Unread | None
     energy_joules: float | Unread | None = None  # a running counter
-    energy_wraps_at_joules: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -554,7 +465,6 @@ class SataDrive:
     serial: str | Unread
     firmware: str | Unread
     capacity_bytes: int | Unread
-    rotational: bool | Unread
     asleep: bool
     healthy: bool | Unread | None
     temperature_celsius: float | Unread | None

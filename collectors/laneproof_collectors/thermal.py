@@ -166,21 +166,19 @@ def _read_packages(host: Host) -> tuple[PowerMeter, ...]:
     """Read the running energy counter of each package; for root alone since 5.10 (CVE-2020-8694)."""
     listed = host.folder(POWERCAP)
     zones = [] if isinstance(listed, Unread) else [zone for zone in listed if _PACKAGE_ZONE.fullmatch(zone)]
-    paths = [f"{POWERCAP}/{zone}/{file}" for zone in zones for file in ("name", "energy_uj", "max_energy_range_uj")]
+    paths = [f"{POWERCAP}/{zone}/{file}" for zone in zones for file in ("name", "energy_uj")]
     raw = dict(zip(paths, host.files(paths), strict=True))
     meters: list[PowerMeter] = []
     for zone in zones:
         folder = f"{POWERCAP}/{zone}"
         name = parse_text(raw[f"{folder}/name"])
         energy = _scaled(raw, f"{folder}/energy_uj", _PER_MICRO)
-        wraps_at = _scaled(raw, f"{folder}/max_energy_range_uj", _PER_MICRO)
         if not is_absent(energy):
             meters.append(
                 PowerMeter(
                     name=name if isinstance(name, str) and name else zone,
                     watts=None,
                     energy_joules=energy,
-                    energy_wraps_at_joules=None if isinstance(wraps_at, Unread) else wraps_at,
                 )
             )
     return tuple(meters)

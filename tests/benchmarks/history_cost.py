@@ -124,7 +124,7 @@ class BusyBox:
         load = BlockStatistics(
             reads=written // 30_000, read_bytes=written * 2, read_milliseconds=written // 900_000,
             writes=written // 60_000, written_bytes=written, write_milliseconds=written // 500_000,
-            in_flight=0, busy_milliseconds=int(up * 200),
+            busy_milliseconds=int(up * 200),
         )  # fmt: skip
         space = replace(one.namespaces[0], statistics=load)
         return replace(one, health=health, namespaces=(space,))

@@ -80,7 +80,6 @@ def test_an_array_that_is_well(fs: FakeFilesystem) -> None:
         sync_completed=None,
         sync_bytes_per_second=None,
         mismatch_sectors=0,
-        bitmap="+8",
     )
 
 
@@ -119,16 +118,10 @@ def test_a_degraded_array_that_rebuilds(fs: FakeFilesystem) -> None:
 
 def test_a_striped_array_has_neither_redundancy_nor_sync(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, raid5(*THREE, level="raid0\n"))
-    for file in ("degraded", "sync_action", "sync_completed", "sync_speed", "mismatch_cnt", "bitmap"):
+    for file in ("degraded", "sync_action", "sync_completed", "sync_speed", "mismatch_cnt"):
         machine.remove(f"{MD}/{file}")
     array = array_of(machine)
-    assert (array.level, array.degraded, array.sync_action, array.mismatch_sectors, array.bitmap) == (
-        "raid0",
-        None,
-        None,
-        None,
-        None,
-    )
+    assert (array.level, array.degraded, array.sync_action, array.mismatch_sectors) == ("raid0", None, None, None)
 
 
 def test_a_named_array_is_found_and_a_partition_of_one_is_not(fs: FakeFilesystem) -> None:

@@ -48,7 +48,7 @@ def test_modules_and_empty_sockets(machine: FakeMachine) -> None:
         ("DIMM_A1", GIB_32, 4800),
         ("DIMM_B1", GIB_32, 4800),
     ]
-    assert (memory.empty_sockets, memory.error_correction, memory.edac) == (2, 6, ())
+    assert (memory.error_correction, memory.edac) == (6, ())
     assert memory.total_bytes == 65737892 * 1024
 
 
@@ -77,7 +77,6 @@ def test_memory_that_is_not_the_systems_is_left_out(machine: FakeMachine) -> Non
     memory = memory_of(machine)
     assert isinstance(memory.modules, tuple)
     assert [one.locator for one in memory.modules] == ["DIMM_A1", "DIMM_B1"]
-    assert memory.empty_sockets == 2
 
 
 def test_error_counts_of_each_controller(machine: FakeMachine) -> None:
@@ -99,7 +98,7 @@ def test_without_smbios_modules_are_unread(fs: FakeFilesystem) -> None:
     memory = memory_of(FakeMachine(fs, {KERNEL_TOTAL: MEMINFO}))
     assert isinstance(memory.modules, Unread)
     assert memory.modules.reason is Reason.ABSENT
-    assert (memory.empty_sockets, memory.error_correction) == (0, None)
+    assert memory.error_correction is None
     assert memory.total_bytes == 65737892 * 1024
 
 

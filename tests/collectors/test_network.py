@@ -98,7 +98,6 @@ def test_a_port_with_a_link(fs: FakeFilesystem) -> None:
             carrier_changes=2,
             receive_errors=7,
             transmit_errors=0,
-            mac="52:54:00:00:00:01",
         )
     }
 
@@ -182,8 +181,18 @@ def test_a_bond_that_bonds(fs: FakeFilesystem) -> None:
         name="bond0",
         mode="802.3ad",
         members=(
-            BondMember(name="enp2s0f0", mii_status="up", aggregator_id=1, link_failures=0, state="active"),
-            BondMember(name="enp2s0f1", mii_status="up", aggregator_id=1, link_failures=3, state="active"),
+            BondMember(
+                name="enp2s0f0",
+                mii_status="up",
+                aggregator_id=1,
+                link_failures=0,
+            ),
+            BondMember(
+                name="enp2s0f1",
+                mii_status="up",
+                aggregator_id=1,
+                link_failures=3,
+            ),
         ),
         transmit_hash="layer3+4",
         active_aggregator=1,

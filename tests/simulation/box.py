@@ -22,7 +22,6 @@ from simulation.pages import (
     aer_text,
     autonomous_transitions,
     config_space,
-    firmware_slots,
     health_log,
     identify_controller,
 )
@@ -64,7 +63,6 @@ class Drive:
     counters: dict[str, int] = field(default_factory=dict)  # of this end of the link, since it was last enumerated
     has_aer: bool = True
     power_control: str = "on"
-    error_page: bytes = bytes(64 * 64)
     state: str = "live"
     sleeps: bool = False  # its function is suspended
     presence: Presence = Presence.HERE
@@ -394,9 +392,7 @@ def _lay_drive(tree: _Tree, numbering: _Numbering, drive: Drive, place: str, tra
                 vendor=drive.vendor, warning_celsius=drive.warning_celsius, critical_celsius=drive.critical_celsius,
             )
         ),
-        "log:1": encode(drive.error_page),
         "log:2": health_entry(drive),
-        "log:3": encode(firmware_slots(drive.firmware)),
         "feature:12": value,
         "feature:12:data": encode(data),
     }  # fmt: skip

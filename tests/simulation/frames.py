@@ -12,7 +12,6 @@ from simulation.box import (
     Presence,
     SimulatedBox,
     describe_sleep,
-    encode,
     find_gone,
     health_entry,
     thermometer_folder,
@@ -33,7 +32,6 @@ class FrameWriter:
         self._state: dict[str, dict[str, Any]] = {}
         self._boot_id = ""
         self._counted: dict[str, int] = {}
-        self._pages: dict[str, bytes] = {}
 
     def header(self) -> str:
         """Give the recording's first line."""
@@ -151,10 +149,6 @@ class FrameWriter:
             if held["log:2"] != entry:
                 held["log:2"] = entry
                 nvme[name] = {"log:2": entry}
-            if self._pages.get(drive.serial) is not drive.error_page:
-                self._pages[drive.serial] = drive.error_page
-                held["log:1"] = page = encode(drive.error_page)
-                nvme.setdefault(name, {})["log:1"] = page
 
     def _touch_thermometer(self, drive: Drive, files: dict[str, str]) -> None:
         if drive.refuses_health is not None:

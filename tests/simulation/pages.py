@@ -6,7 +6,7 @@ Sources: include/uapi/linux/pci_regs.h for config space; NVM Express Base Specif
 """
 
 import struct
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 GT_S = {1: 2.5, 2: 5.0, 3: 8.0, 4: 16.0, 5: 32.0, 6: 64.0}
@@ -162,23 +162,3 @@ def autonomous_transitions(*, enabled: bool) -> tuple[int, bytes]:
     """Give feature 0Ch: its value, and 32 entries that lead into state 3 after 100 ms and state 4 after 2 s."""
     entries = [3 << 3 | 100 << 8] * 3 + [4 << 3 | 2000 << 8] + [0] * 28
     return int(enabled), struct.pack("<32Q", *(entries if enabled else [0] * 32))
-
-
-def firmware_slots(revision: str) -> bytes:
-    """Lay out log page 03h: one slot, active."""
-    page = bytearray(512)
-    page[0] = 1
-    page[8:16] = revision.encode().ljust(8)
-    return bytes(page)
-
-
-def error_page(entries: Sequence[tuple[int, int, int]]) -> bytes:
-    """Lay out log page 01h, 64 entries.
-
-    Args:
-        entries: Count, submission queue and status field without its phase bit of each, newest first.
-    """
-    page = bytearray(64 * 64)
-    for index, (count, queue, status) in enumerate(entries[:64]):
-        struct.pack_into("<QHHHHQI", page, 64 * index, count, queue, 0x1000 + index, status << 1, 0xFFFF, 0, 0xFFFFFFFF)
-    return bytes(page)

@@ -17,14 +17,12 @@ from simulation.box import Drive, Port, Presence, SimulatedBox
 from simulation.frames import FrameWriter, apply_counting
 from simulation.kernel_words import HARMLESS, KernelLog, Line, Words
 from simulation.loads import FULL_MB_S, SLOT_SECONDS, Climate, Loads
-from simulation.pages import error_page
 from simulation.views import View
 
 WARM_UP_SECONDS = 1200.0
 _SECTOR = 512
 _UNIT = 512_000
 _REQUEST = 131_072
-_INVALID_FIELD = 0x0002  # generic command status, Invalid Field in Command (NVMe Base 2.0)
 _NAMES_AT_DRIVE = (("RxErr", 0.6), ("BadTLP", 0.3), ("BadDLLP", 0.1))
 _NAMES_AT_PORT = (("RxErr", 0.35), ("BadTLP", 0.15), ("BadDLLP", 0.1), ("Timeout", 0.3), ("Rollover", 0.1))
 _MOST_LOGGED = 2  # error reports that reach the log between two steps: the kernel limits their rate
@@ -300,11 +298,7 @@ class RunningBox:
 
     def refuse_commands(self, drive: Drive, number: int) -> None:
         """A program asks a drive for what it does not support: its error log fills, and nothing is wrong."""
-        health = drive.health
-        health.error_log_entries += number
-        newest = health.error_log_entries
-        entries = [(newest - back, 0, _INVALID_FIELD) for back in range(min(newest, 64))]
-        drive.error_page = error_page(entries)
+        drive.health.error_log_entries += number
 
     # --- frames -----------------------------------------------------------------------------------------------------
 

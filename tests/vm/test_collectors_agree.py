@@ -19,16 +19,8 @@ Facts = dict[str, Any]
 PORT_TYPES = {"Endpoint": 0, "Root Port": 4, "Upstream Port": 5, "Downstream Port": 6}
 """Device/Port Type. Source: pci_regs.h, ``PCI_EXP_TYPE_*``."""
 
-RATES = (2.5, 5.0, 8.0, 16.0, 32.0, 64.0)
-
 CORRECTABLE_BITS = {"RxErr": 0, "BadTLP": 6, "BadDLLP": 7, "Rollover": 8, "Timeout": 12, "AdvNonFatalErr": 13}
 """lspci's names. Source: pci_regs.h, ``PCI_ERR_COR_*``."""
-
-UNCORRECTABLE_BITS = {
-    "DLP": 4, "SDES": 5, "TLP": 12, "FCP": 13, "CmpltTO": 14, "CmpltAbrt": 15, "UnxCmplt": 16, "RxOF": 17,
-    "MalfTLP": 18, "ECRC": 19, "UnsupReq": 20, "ACSViol": 21,
-}  # fmt: skip
-"""lspci's names. Source: pci_regs.h, ``PCI_ERR_UNC_*``."""
 
 
 @pytest.fixture(scope="module")
@@ -69,11 +61,7 @@ def test_class_and_identity_agree_with_lspci(functions: dict[str, Facts], listed
     for address, one in functions.items():
         other = listed[address]
         assert one["class_code"] >> 8 == other.class_code
-        assert (one["vendor_id"], one["device_id"], one["revision"]) == (
-            other.vendor_id,
-            other.device_id,
-            other.revision,
-        )
+        assert (one["vendor_id"], one["device_id"]) == (other.vendor_id, other.device_id)
 
 
 def test_names_and_drivers_agree_with_lspci(functions: dict[str, Facts], listed: dict[str, Listed]) -> None:
@@ -115,14 +103,7 @@ def test_express_registers_agree_with_lspci(express: dict[str, Facts], listed: d
     for address, one in express.items():
         other = listed[address]
         assert one["port_type"] == PORT_TYPES[other.words("Express", r" ?([A-Z][A-Za-z ]*?)(?: \(Slot[+-]\))?, ")]
-        assert one["max_payload_capable_bytes"] == other.number("DevCap", r"MaxPayload (\d+) bytes")
-        assert one["max_payload_bytes"] == other.number("DevCtl", r"MaxPayload (\d+) bytes")
-        assert one["max_read_request_bytes"] == other.number("DevCtl", r"MaxReadReq (\d+) bytes")
         assert one["reports_correctable"] is other.flag("DevCtl", "CorrErr")
-        assert one["reports_nonfatal"] is other.flag("DevCtl", "NonFatalErr")
-        assert one["reports_fatal"] is other.flag("DevCtl", "FatalErr")
-        detected = {"CorrErr": 0, "NonFatalErr": 1, "FatalErr": 2, "UnsupReq": 3}
-        assert one["device_status"] & 0xF == _bits(other, "DevSta", detected)
 
 
 def test_slot_registers_agree_with_lspci(express: dict[str, Facts], listed: dict[str, Listed]) -> None:
@@ -136,10 +117,6 @@ def test_slot_registers_agree_with_lspci(express: dict[str, Facts], listed: dict
         seen.append(slot["number"])
         assert slot["number"] == other.number("SltCap", r"Slot #(\d+)")
         assert slot["hot_plug_capable"] is other.flag("SltCap", "HotPlug")
-        assert slot["hot_plug_surprise"] is other.flag("SltCap", "Surprise")
-        assert slot["power_limit_watts"] == other.number("SltCap", r"PowerLimit ([\d.]+)W")
-        assert slot["power_fault"] is other.flag("SltSta", "PowerFlt")
-        assert slot["presence_detected"] is other.flag("SltSta", "PresDet")
     assert sorted(seen) == [0, 1, 1, 2, 3, 4]  # the switch card numbers its own slots
 
 
@@ -150,19 +127,8 @@ def test_link_registers_agree_with_lspci(express: dict[str, Facts], listed: dict
             rate = _rate(other.words(block, r"Speed ([^,]*?)(?: \(\w+\))?,"))
             assert one[f"{key}_gt_s"] == rate if rate else _is_unread(one[f"{key}_gt_s"])
             assert one[f"{key}_lanes"] == other.number(block, r"Width x(\d+)")
-        assert one["port_number"] == other.number("LnkCap", r"Port #(\d+)")
-        assert one["surprise_down_reporting"] is other.flag("LnkCap", "Surprise")
-        assert one["training"] is other.flag("LnkSta", "Train")
-        reports = other.flag("LnkCap", "LLActRep")
-        assert one["data_link_active"] == (other.flag("LnkSta", "DLActive") if reports else None)
         assert one["bandwidth_management_status"] is other.flag("LnkSta", "BWMgmt")
         assert one["autonomous_bandwidth_status"] is other.flag("LnkSta", "ABWMgmt")
-        assert one["link_disabled"] is other.flag("LnkCtl", "Disabled")
-        assert one["clock_pm_enabled"] is other.flag("LnkCtl", "ClockPM")
-        assert one["autonomous_width_disabled"] is other.flag("LnkCtl", "AutWidDis")
-        assert one["autonomous_speed_disabled"] is other.flag("LnkCtl2", "SpeedDis")
-        if "RCB" in other.blocks["LnkCtl"]:  # lspci shows it for root ports and end points only
-            assert one["read_completion_boundary_bytes"] == other.number("LnkCtl", r"RCB (\d+) bytes")
 
 
 def test_low_power_link_states_agree_with_lspci(express: dict[str, Facts], listed: dict[str, Listed]) -> None:
@@ -174,8 +140,7 @@ def test_low_power_link_states_agree_with_lspci(express: dict[str, Facts], liste
         assert registers["link"]["aspm_enabled"] == (0 if enabled == "Disabled" else states[enabled])
 
 
-def test_target_and_supported_rates_agree_with_lspci(express: dict[str, Facts], listed: dict[str, Listed]) -> None:
-    vectors = 0
+def test_target_rates_agree_with_lspci(express: dict[str, Facts], listed: dict[str, Listed]) -> None:
     for address, registers in express.items():
         one, other = registers["link"], listed[address]
         target = _rate(other.words("LnkCtl2", r"Target Link Speed: ([^,]+)"))
@@ -187,15 +152,9 @@ def test_target_and_supported_rates_agree_with_lspci(express: dict[str, Facts], 
             assert one["capable_gt_s"] == 2.5 or _is_unread(one["capable_gt_s"])
         else:
             assert one["target_gt_s"] == target
-        if "LnkCap2" in other.blocks:
-            vectors += 1
-            low, high = other.words("LnkCap2", r"Supported Link Speeds: ([\d.]+-[\d.]+)GT/s").split("-")
-            expected = RATES[RATES.index(float(low)) : RATES.index(float(high)) + 1]
-            assert one["supported_gt_s"] == list(expected)
-    assert vectors == 3  # lspci shows the vector where it goes beyond 5 GT/s
 
 
-def test_error_masks_and_status_agree_with_lspci(functions: dict[str, Facts], listed: dict[str, Listed]) -> None:
+def test_error_masks_agree_with_lspci(functions: dict[str, Facts], listed: dict[str, Listed]) -> None:
     compared = 0
     for address, one in functions.items():
         other = listed[address]
@@ -203,13 +162,8 @@ def test_error_masks_and_status_agree_with_lspci(functions: dict[str, Facts], li
             assert one["aer_registers"] is None
             continue
         compared += 1
-        for bits, blocks in (
-            (UNCORRECTABLE_BITS, {"uncorrectable_status": "UESta", "uncorrectable_mask": "UEMsk"}),
-            (CORRECTABLE_BITS, {"correctable_status": "CESta", "correctable_mask": "CEMsk"}),
-        ):
-            shown = sum(1 << bit for bit in bits.values())
-            for name, block in blocks.items():
-                assert one["aer_registers"][name] & shown == _bits(other, block, bits)
+        shown = sum(1 << bit for bit in CORRECTABLE_BITS.values())
+        assert one["aer_registers"]["correctable_mask"] & shown == _bits(other, "CEMsk", CORRECTABLE_BITS)
     assert compared == 7
 
 
@@ -231,7 +185,6 @@ def test_power_states_agree_with_sysfs(functions: dict[str, Facts], look: Facts)
         assert power["state"] == raw["power_state"]
         assert power["control"] == raw["power/control"]
         assert power["runtime_status"] == raw["power/runtime_status"]
-        assert power["d3cold_allowed"] is (raw["d3cold_allowed"] == "1")
 
 
 def test_slots_agree_with_sysfs(facts: Facts, look: Facts, listed: dict[str, Listed]) -> None:
@@ -261,32 +214,20 @@ def test_identify_agrees_with_smartctl(boot: Boot, controllers: dict[str, Facts]
         text = "\n".join(other["smartctl"]["output"])
         assert (identity["model"], identity["serial"]) == (other["model_name"], other["serial_number"])
         assert identity["firmware"] == other["firmware_version"]
-        assert identity["vendor_id"] == other["nvme_pci_vendor"]["id"]
-        assert identity["subsystem_vendor_id"] == other["nvme_pci_vendor"]["subsystem_id"]
-        assert identity["controller_id"] == one["controller_id"] == other["nvme_controller_id"]
-        assert identity["namespace_count"] == other["nvme_number_of_namespaces"]
-        assert ".".join(map(str, identity["version"])).removesuffix(".0") == other["nvme_version"]["string"]
-        pages = int(re.search(r"Maximum Data Transfer Size: +(\d+) Pages", text)[1])  # type: ignore[index]
-        assert identity["max_data_transfer_bytes"] == pages * 4096
+        assert one["controller_id"] == other["nvme_controller_id"]
         for name, label in (("warning", r"Warning  Comp\."), ("critical", r"Critical Comp\.")):
             shown = int(re.search(label + r" Temp\. Threshold: +(\d+) Celsius", text)[1])  # type: ignore[index]
             assert identity[f"{name}_temperature_celsius"] == pytest.approx(shown, abs=0.5)
 
 
 def test_power_state_table_agrees_with_smartctl(boot: Boot, controllers: dict[str, Facts]) -> None:
-    row = re.compile(r" *(\d+) ([+-]) +([\d.]+)W +\S+ +\S+ +\d+ +\d+ +\d+ +\d+ +(\d+) +(\d+)")
+    row = re.compile(r" *(\d+) ([+-]) +[\d.]+W .*")
     for serial, one in controllers.items():
         lines = boot.facts("smartctl")[serial]["json"]["smartctl"]["output"]
         shown = [found.groups() for found in map(row.fullmatch, lines) if found]
         assert shown
         assert [
-            (
-                str(state["number"]),
-                "-" if state["non_operational"] else "+",
-                f"{state['max_power_watts']:.2f}",
-                str(state["entry_latency_us"]),
-                str(state["exit_latency_us"]),
-            )
+            (str(state["number"]), "-" if state["non_operational"] else "+")
             for state in one["identity"]["power_states"]
         ] == shown
 
@@ -349,11 +290,6 @@ def test_capacity_agrees_with_what_the_drive_was_built_as(
         (namespace,) = one["namespaces"]
         assert namespace["size_bytes"] == drive.size_bytes == boot.facts("smartctl")[drive.serial]["bytes"]
         assert facts["capacities"][one["name"]] == drive.size_bytes
-        assert namespace["logical_block_bytes"] == 512
-
-
-def test_an_empty_error_log_has_no_entries(controllers: dict[str, Facts]) -> None:
-    assert [one["errors"] for one in controllers.values()] == [[]] * len(SPLIT_SLOT.drives)
 
 
 def test_kernel_settings_and_their_origin_are_those_of_the_boot(facts: Facts, look: Facts) -> None:
@@ -366,15 +302,9 @@ def test_kernel_settings_and_their_origin_are_those_of_the_boot(facts: Facts, lo
 
 def test_firmware_is_what_the_machine_was_built_with(facts: Facts, look: Facts) -> None:
     firmware = facts["firmware"]
-    assert (firmware["bios_vendor"], firmware["bios_version"], firmware["bios_date"]) == (
-        "Kelp Firmware",
-        "1.07",
-        "03/14/2026",
-    )
-    assert (firmware["system_vendor"], firmware["system_name"]) == ("Kelp", "kelp-1")
+    assert (firmware["bios_version"], firmware["bios_date"]) == ("1.07", "03/14/2026")
     assert firmware["boot_id"] == look["boot_id"].strip()
     assert firmware["kernel_release"] == look["release"].strip()
-    assert firmware["source"] == "smbios"
     for name, raw in (("board_vendor", "board_vendor"), ("board_name", "board_name")):
         assert firmware[name] == (look["identity"][raw].strip() if look["identity"][raw] else None)
 

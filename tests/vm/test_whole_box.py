@@ -18,7 +18,7 @@ pytestmark = pytest.mark.vm
 Facts = dict[str, Any]
 
 DMIDECODE_NAMES = (
-    "Locator", "Bank Locator", "Size", "Speed", "Configured Memory Speed", "Manufacturer", "Part Number", "Rank",
+    "Locator", "Bank Locator", "Size", "Speed", "Configured Memory Speed", "Part Number",
 )  # fmt: skip
 
 
@@ -140,8 +140,8 @@ def test_two_ports_of_ten_gigabit_carry_twenty_together(box: Boot) -> None:
 
 def test_interfaces_agree_with_ip(box: Boot) -> None:
     facts = box.facts("whole")
-    shown = {one["ifname"]: (one["operstate"].lower(), one["address"]) for one in json.loads(facts["links"])}
-    ours = {one["name"]: (one["operational_state"], one["mac"]) for one in facts["facts"]["interfaces"]}
+    shown = {one["ifname"]: one["operstate"].lower() for one in json.loads(facts["links"])}
+    ours = {one["name"]: one["operational_state"] for one in facts["facts"]["interfaces"]}
     assert ours == {name: shown[name] for name in ours}
     assert len(ours) == 3
 
@@ -166,9 +166,7 @@ def test_memory_agrees_with_dmidecode(box: Boot) -> None:
             "Size": f"{one['size_bytes'] >> 30} GB",
             "Speed": f"{one['rated_mt_s']} MT/s",
             "Configured Memory Speed": f"{one['configured_mt_s']} MT/s",
-            "Manufacturer": one["maker"],
             "Part Number": one["part"],
-            "Rank": str(one["rank"]),
         }
         for one in ours
     ] == [{name: table[name] for name in DMIDECODE_NAMES} for table in shown]

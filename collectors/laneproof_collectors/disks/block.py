@@ -68,9 +68,7 @@ def parse_statistics(raw: bytes | Unread, *, what: str) -> BlockStatistics | Unr
     words = raw.split()
     if len(words) < _STATISTICS_FIELDS or not all(word.isdigit() for word in words[:_STATISTICS_FIELDS]):
         return Unread(what, f"not the counts of a disk: {raw[:32]!r}")
-    reads, _, read_sectors, read_time, writes, _, written_sectors, write_time, in_flight, busy, _ = map(
-        int, words[:_STATISTICS_FIELDS]
-    )
+    reads, _, read_sectors, read_time, writes, _, written_sectors, write_time, _, busy = map(int, words[:10])
     return BlockStatistics(
         reads=reads,
         read_bytes=read_sectors * SECTOR_BYTES,
@@ -78,7 +76,6 @@ def parse_statistics(raw: bytes | Unread, *, what: str) -> BlockStatistics | Unr
         writes=writes,
         written_bytes=written_sectors * SECTOR_BYTES,
         write_milliseconds=write_time,
-        in_flight=in_flight,
         busy_milliseconds=busy,
     )
 
@@ -112,7 +109,7 @@ def read_namespaces(host: Host, found: Sequence[tuple[str, str]], memory: Namesp
     Returns:
         One namespace for each; a field that failed says so by itself.
     """
-    files = ("size", "queue/logical_block_size", "stat", "wwid")
+    files = ("size", "stat", "wwid")
     answers = host.files(f"{folder}/{name}" for _, folder in found for name in files)
     rows = [answers[start : start + len(files)] for start in range(0, len(answers), len(files))]
     keys = [(folder, _identifier(row[-1]) or "") for (_, folder), row in zip(found, rows, strict=True)]
@@ -122,14 +119,13 @@ def read_namespaces(host: Host, found: Sequence[tuple[str, str]], memory: Namesp
             name=name,
             number=memory[key].number,
             size_bytes=parse_size(size, what=f"{folder}/size"),
-            logical_block_bytes=parse_integer(block, what=f"{folder}/queue/logical_block_size"),
             eui64=memory[key].eui64,
             nguid=memory[key].nguid,
             uuid=memory[key].uuid,
             wwid=key[1] or None,
             statistics=unless_absent(parse_statistics(statistics, what=f"{folder}/stat")),
         )
-        for (name, folder), key, (size, block, statistics, _) in zip(found, keys, rows, strict=True)
+        for (name, folder), key, (size, statistics, _) in zip(found, keys, rows, strict=True)
     ]
 
 

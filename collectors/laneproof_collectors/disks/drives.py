@@ -56,7 +56,6 @@ class _Disk:
     path: str  # canonical: .../ata3/host2/target2:0:0/2:0:0:0/block/sda
     device: str  # the folder of the SCSI device, two above
     size: bytes | Unread
-    rotational: bytes | Unread
     key: tuple[str, str]
     removable: bool
     sleeps: str | None  # the kernel's word for it
@@ -107,7 +106,7 @@ def _read_disks(host: Host, names: Sequence[str]) -> list[_Disk]:
 
 
 def _questions(path: str, device: str) -> list[Question]:
-    files = [f"{path}/size", f"{path}/removable", f"{path}/queue/rotational", f"{device}/wwid"]
+    files = [f"{path}/size", f"{path}/removable", f"{device}/wwid"]
     files.append(f"{device}/power/runtime_status")
     if function := _controller(path):
         files += [f"{function}/power/runtime_status", f"{function}/power_state"]
@@ -115,14 +114,13 @@ def _questions(path: str, device: str) -> list[Question]:
 
 
 def _parse_disk(name: str, path: str, device: str, answers: Sequence[bytes | Unread]) -> _Disk:
-    size, removable, rotational, wwid, *power = answers
+    size, removable, wwid, *power = answers
     identifier = parse_text(wwid)
     return _Disk(
         name=name,
         path=path,
         device=device,
         size=size,
-        rotational=rotational,
         key=(name, path if isinstance(identifier, Unread) else identifier),
         removable=parse_switch(removable, what=name) is True,
         sleeps=next((word for raw in power if (word := _word(raw)) in _SLEEPING), None),
@@ -310,7 +308,6 @@ def _drive(disk: _Disk) -> SataDrive:
         serial=_told(disk.identity.serial, missing),
         firmware=_told(disk.identity.firmware, missing),
         capacity_bytes=report.capacity_bytes if isinstance(size, Unread) and report and report.capacity_bytes else size,
-        rotational=parse_switch(disk.rotational, what=f"{disk.path}/queue/rotational"),
         asleep=disk.asleep or disk.sleeps is not None,
         interface=_interface(disk, report),
         **_health(report, missing),

@@ -3,10 +3,10 @@
 Rules of this module:
 - A controller that is not live (dead, resetting, connecting), or whose PCI function sleeps, is sent no command: it
   would hang, or wake. What is known of it then comes from the kernel's own files.
-- What each pass costs a drive: the health log, the firmware slot log and, where the drive changes power state by
-  itself, one Get Features, back to back; Identify once for as long as the drive stays; the error log only when its
-  count rose. A drive that had gone to rest is roused for these few milliseconds and begins to count its idle time
-  anew, so an interval shorter than that keeps it from ever resting: the interval is the caller's.
+- What each pass costs a drive: the health log and, where the drive changes power state by itself, one Get Features,
+  back to back; Identify once for as long as the drive stays. A drive that had gone to rest is roused for these few
+  milliseconds and counts its idle time from the start again, so an interval shorter than that keeps it from ever
+  resting: the interval is the caller's.
 - hwmon sends the drive commands too (three for its temperature, threshold and alarm): it is read only where the health
   log fails.
 - smartctl is asked only where the admin command fails in a way that another program may get round.
@@ -26,15 +26,9 @@ from laneproof_collectors.nvme.hwmon import read_thermometers
 from laneproof_collectors.nvme.logs import (
     AUTONOMOUS_TRANSITION_BYTES,
     AUTONOMOUS_TRANSITIONS_FEATURE,
-    ERROR_ENTRY_BYTES,
-    ERROR_LOG,
-    FIRMWARE_SLOT_BYTES,
-    FIRMWARE_SLOT_LOG,
     HEALTH_BYTES,
     HEALTH_LOG,
     parse_autonomous_transitions,
-    parse_error_log,
-    parse_firmware_slots,
     parse_health,
     parse_identify,
 )
@@ -52,8 +46,6 @@ from laneproof_collectors.questions import (
 )
 from laneproof_collectors.snapshot import (
     AutonomousTransitions,
-    ErrorEntry,
-    FirmwareSlots,
     HealthLog,
     NvmeController,
     NvmeIdentity,
@@ -64,8 +56,6 @@ from laneproof_collectors.unread import Reason, Unread
 
 CLASS_FOLDER = "/sys/class/nvme"
 _SHOWN_BY_SYSFS = ("/sys/class", "/sys/bus/pci/devices")
-MOST_ERROR_ENTRIES = 64
-"""How much of the error log is worth a transfer; the newest entries come first."""
 
 LIVE = "live"
 """The one state in which a command is answered. Source: kernel drivers/nvme/host/sysfs.c, ``nvme_sysfs_show_state``."""
@@ -73,7 +63,7 @@ LIVE = "live"
 _CONTROLLER = re.compile(r"nvme\d+")
 _LATENCY_TOLERANCE = "power/pm_qos_latency_tolerance_us"
 _ATTRIBUTES = (
-    "transport", "state", "model", "serial", "firmware_rev", "cntlid", "queue_count", _LATENCY_TOLERANCE,
+    "transport", "state", "model", "serial", "firmware_rev", "cntlid", _LATENCY_TOLERANCE,
 )  # fmt: skip
 _SLEEPING = ("suspended", "suspending", "D3hot", "D3cold")
 
@@ -90,15 +80,12 @@ class NvmeCache:
     """What is remembered from pass to pass, so that a drive is not asked for what did not change."""
 
     identities: dict[Key, NvmeIdentity] = field(default_factory=dict)
-    error_logs: dict[Key, tuple[int, tuple[ErrorEntry, ...]]] = field(default_factory=dict)
-    """The log, with the health log's count of entries when it was read."""
     namespaces: NamespaceMemory = field(default_factory=dict)
 
     def keep_only(self, keys: set[Key]) -> None:
         """Forget the drives that are not here any more."""
-        for held in (self.identities, self.error_logs):
-            for key in held.keys() - keys:
-                del held[key]
+        for key in self.identities.keys() - keys:
+            del self.identities[key]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -115,8 +102,6 @@ class _Drive:
     namespaces: tuple[NvmeNamespace, ...] = ()
     identity: NvmeIdentity | Unread | None = None
     health: HealthLog | Unread | None = None
-    firmware_slots: FirmwareSlots | Unread | None = None
-    errors: tuple[ErrorEntry, ...] | Unread | None = None
     transitions: AutonomousTransitions | Unread | None = None
     temperatures: tuple[TemperatureReading, ...] = ()
 
@@ -160,7 +145,7 @@ def read_controllers(host: Host, cache: NvmeCache | None = None) -> tuple[NvmeCo
     cache.keep_only({key for drive in drives if (key := drive.key())})
     asked = [drive for drive in drives if not _leave_alone(drive)]
     _ask_for_health(host, asked, cache)
-    _ask_for_more(host, asked, cache)
+    _ask_for_transitions(host, asked)
     _ask_another_way(host, asked)
     return tuple(map(_controller, drives))
 
@@ -229,7 +214,7 @@ def _leave_alone(drive: _Drive) -> bool:
 
 
 def _leave(drive: _Drive, unread: Unread) -> bool:
-    drive.identity = drive.health = drive.errors = drive.firmware_slots = drive.transitions = unread
+    drive.identity = drive.health = drive.transitions = unread
     return True
 
 
@@ -244,61 +229,34 @@ def _page(answer: Answer) -> bytes | Unread:
 
 
 def _ask_for_health(host: Host, drives: Sequence[_Drive], cache: NvmeCache) -> None:
-    """Ask for the logs of each pass and, where it is not remembered, for the identity."""
+    """Ask for the health log and, where it is not remembered, for the identity."""
     questions: list[list[Question]] = []
     for drive in drives:
         drive.identity = cache.identities.get(key) if (key := drive.key()) else None
         some: list[Question] = [] if drive.identity else [NvmeIdentify(drive.name)]
-        some += [
-            NvmeLog(drive.name, HEALTH_LOG, HEALTH_BYTES),
-            NvmeLog(drive.name, FIRMWARE_SLOT_LOG, FIRMWARE_SLOT_BYTES),
-        ]
-        questions.append(some)
+        questions.append([*some, NvmeLog(drive.name, HEALTH_LOG, HEALTH_BYTES)])
     for drive, answers in zip(drives, _ask_each(host, questions), strict=True):
-        *first, health, slots = answers
+        *first, health = answers
         if first:
             drive.identity = parse_identify(_page(first[0]), what=f"Identify of {drive.name}")
             if (key := drive.key()) and isinstance(drive.identity, NvmeIdentity):
                 cache.identities[key] = drive.identity
         drive.health = parse_health(cast("bytes | Unread", health), what=f"log 02h of {drive.name}")
-        drive.firmware_slots = parse_firmware_slots(_page(slots), what=f"log 03h of {drive.name}")
 
 
-def _ask_for_more(host: Host, drives: Sequence[_Drive], cache: NvmeCache) -> None:
-    """Ask for what depends on the first answers: the error log where it grew, the feature where the drive has it."""
-    questions: list[list[Question]] = []
+def _ask_for_transitions(host: Host, drives: Sequence[_Drive]) -> None:
+    """Ask for the feature where the drive has it."""
+    having = []
     for drive in drives:
-        drive.errors = _known_errors(drive, cache)
-        some: list[Question] = []
-        if drive.errors is None:
-            entries = drive.identity.error_log_entries if isinstance(drive.identity, NvmeIdentity) else 1
-            some.append(NvmeLog(drive.name, ERROR_LOG, min(entries, MOST_ERROR_ENTRIES) * ERROR_ENTRY_BYTES))
         if isinstance(drive.identity, Unread):
             drive.transitions = drive.identity
         elif drive.identity and drive.identity.autonomous_transitions_supported:
-            some.append(NvmeFeature(drive.name, AUTONOMOUS_TRANSITIONS_FEATURE, AUTONOMOUS_TRANSITION_BYTES))
-        questions.append(some)
-    for drive, some, answers in zip(drives, questions, _ask_each(host, questions), strict=True):
-        for question, answer in zip(some, answers, strict=True):
-            if isinstance(question, NvmeFeature):
-                drive.transitions = _parse_feature(answer, what=f"feature 0Ch of {drive.name}")
-            else:
-                drive.errors = parse_error_log(_page(answer), what=f"log 01h of {drive.name}")
-                if (key := drive.key()) and isinstance(drive.health, HealthLog) and isinstance(drive.errors, tuple):
-                    cache.error_logs[key] = drive.health.error_log_entries, drive.errors
-
-
-def _known_errors(drive: _Drive, cache: NvmeCache) -> tuple[ErrorEntry, ...] | Unread | None:
-    """Say what the error log holds without asking for it; ``None`` where it must be asked."""
-    if isinstance(drive.health, Unread):
-        # A right that the health log lacked, or a drive that did not answer it, will be no different here.
-        hopeless = drive.health.reason in (Reason.DENIED, Reason.GONE, Reason.TIMED_OUT)
-        return _advise(replace(drive.health, what=f"log 01h of {drive.name}")) if hopeless else None
-    if drive.health and not drive.health.error_log_entries:
-        return ()  # the count runs over the controller's life
-    key = drive.key()
-    count, errors = cache.error_logs.get(key, (None, ())) if key else (None, ())
-    return errors if drive.health and count == drive.health.error_log_entries else None
+            having.append(drive)
+    features = [
+        NvmeFeature(drive.name, AUTONOMOUS_TRANSITIONS_FEATURE, AUTONOMOUS_TRANSITION_BYTES) for drive in having
+    ]
+    for drive, answer in zip(having, host.ask(features), strict=True):
+        drive.transitions = _parse_feature(answer, what=f"feature 0Ch of {drive.name}")
 
 
 def _parse_feature(answer: Answer, *, what: str) -> AutonomousTransitions | Unread:
@@ -345,16 +303,12 @@ def _controller(drive: _Drive) -> NvmeController:
         serial=drive.told("serial"),
         firmware=drive.told("firmware_rev"),
         controller_id=parse_integer(raw["cntlid"], what=f"{drive.path}/cntlid"),
-        queue_count=unless_absent(parse_integer(raw["queue_count"], what=f"{drive.path}/queue_count")),
         namespaces=drive.namespaces,
         identity=drive.identity or unread,
         health=drive.health or unread,
-        errors=unread if drive.errors is None else drive.errors,
-        firmware_slots=drive.firmware_slots or unread,
         autonomous_transitions=drive.transitions,
         latency_tolerance_us=_parse_latency(raw[_LATENCY_TOLERANCE], what=f"{drive.path}/{_LATENCY_TOLERANCE}"),
         temperatures=drive.temperatures,
-        sysfs_path=drive.path,
     )
 
 

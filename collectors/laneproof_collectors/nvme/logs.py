@@ -12,24 +12,15 @@ import struct
 from enum import IntFlag
 from functools import lru_cache
 
-from laneproof_collectors.snapshot import (
-    AutonomousTransitions,
-    ErrorEntry,
-    FirmwareSlots,
-    HealthLog,
-    NvmeIdentity,
-    PowerState,
-)
+from laneproof_collectors.snapshot import AutonomousTransitions, HealthLog, NvmeIdentity, PowerState
 from laneproof_collectors.unread import Unread
 
 IDENTIFY_BYTES = 4096
 HEALTH_BYTES = 512
-ERROR_ENTRY_BYTES = 64
-FIRMWARE_SLOT_BYTES = 512
 AUTONOMOUS_TRANSITION_BYTES = 256
 
-ERROR_LOG, HEALTH_LOG, FIRMWARE_SLOT_LOG = 0x01, 0x02, 0x03
-"""Log page identifiers. Source: nvme.h, ``NVME_LOG_ERROR``, ``NVME_LOG_SMART``, ``NVME_LOG_FW_SLOT``."""
+HEALTH_LOG = 0x02
+"""The one log page that is read. Source: nvme.h, ``NVME_LOG_SMART``."""
 
 AUTONOMOUS_TRANSITIONS_FEATURE = 0x0C
 """Source: nvme.h, ``NVME_FEAT_AUTO_PST``."""
@@ -139,81 +130,6 @@ def parse_health(raw: bytes | Unread, *, what: str) -> HealthLog | Unread:
     )
 
 
-_ERROR_ENTRY = struct.Struct("<QHHHHQI")
-_STATUS_CODE_SHIFT, _STATUS_TYPE_SHIFT = 1, 9  # bit 0 is the phase tag; code in bits 8:1, type in bits 11:9
-
-
-def parse_error_log(raw: bytes | Unread, *, what: str) -> tuple[ErrorEntry, ...] | Unread:
-    """Parse Error Information, log page 01h.
-
-    Args:
-        raw: As many entries of 64 bytes as were asked for, newest first.
-        what: Where it was read, for the sentence that a person will see.
-
-    Returns:
-        The entries in use, newest first, or why there are none to be had.
-
-    Source: section 5.16.1.2.
-    """
-    if isinstance(raw, Unread):
-        return raw
-    if not raw or len(raw) % ERROR_ENTRY_BYTES:
-        return Unread(what, f"{len(raw)} bytes, no whole number of {ERROR_ENTRY_BYTES}-byte entries")
-    if not raw.strip(b"\xff"):
-        return Unread(what, _ALL_ONES)
-    entries = []
-    for offset in range(0, len(raw), ERROR_ENTRY_BYTES):
-        count, queue, command, status, _location, lba, namespace = _ERROR_ENTRY.unpack_from(raw, offset)
-        if count:  # 0 marks an entry that was never used
-            entries.append(
-                ErrorEntry(
-                    error_count=count,
-                    submission_queue=queue,
-                    command_id=command,
-                    status_code_type=status >> _STATUS_TYPE_SHIFT & 0x7,
-                    status_code=status >> _STATUS_CODE_SHIFT & 0xFF,
-                    lba=lba,
-                    namespace=namespace,
-                )
-            )
-    return tuple(entries)
-
-
-_REVISIONS_OFFSET, _REVISION_BYTES, _SLOTS = 8, 8, 7
-
-
-def parse_firmware_slots(raw: bytes | Unread, *, what: str) -> FirmwareSlots | Unread:
-    """Parse Firmware Slot Information, log page 03h.
-
-    Args:
-        raw: The page, 512 bytes.
-        what: Where it was read, for the sentence that a person will see.
-
-    Returns:
-        The active slot, the one that the next reset brings, and the revisions; or why there are none.
-
-    Source: section 5.16.1.4; bits 6:4 of the first byte from memory.
-    """
-    if isinstance(raw, Unread):
-        return raw
-    if wrong := _wrong_length(raw, FIRMWARE_SLOT_BYTES, what):
-        return wrong
-    if why := _emptiness(raw):
-        return Unread(what, why)
-    return _share_slots(raw)
-
-
-# Pages that hardly ever change: most passes build none of these.
-@lru_cache(maxsize=256)
-def _share_slots(raw: bytes) -> FirmwareSlots:
-    revisions = {}
-    for slot in range(1, _SLOTS + 1):
-        offset = _REVISIONS_OFFSET + (slot - 1) * _REVISION_BYTES
-        if revision := _text(raw[offset : offset + _REVISION_BYTES]):
-            revisions[slot] = revision
-    return FirmwareSlots(active=raw[0] & 0x7, next_reset=(raw[0] >> 4 & 0x7) or None, revisions=revisions)
-
-
 _TRANSITION = struct.Struct("<32Q")
 
 
@@ -248,18 +164,11 @@ def _share_transitions(value: int, data: bytes) -> AutonomousTransitions:
 
 
 # Identify Controller. Offset and shape of what is read; everything else stays in the recording.
-_VENDORS = struct.Struct("<HH20s40s8s")  # 0: VID, SSVID, SN, MN, FR
-_MDTS_OFFSET = 77
-_CNTLID_VERSION = struct.Struct("<HI")  # 78
-_ELPE_OFFSET, _NPSS_OFFSET, _APSTA_OFFSET = 262, 263, 265
+_NAMES = struct.Struct("<4x20s40s8s")  # 4: SN, MN, FR
+_NPSS_OFFSET, _APSTA_OFFSET = 263, 265
 _TEMPERATURES = struct.Struct("<HH")  # 266: WCTEMP, CCTEMP
-_CAPACITIES = struct.Struct("<16s16s")  # 280: TNVMCAP, UNVMCAP
-_HOST_THERMAL = struct.Struct("<HHH")  # 322: HCTMA, MNTMT, MXTMT
-_NN = struct.Struct("<I")  # 516
-_VWC_OFFSET = 525
-_POWER_STATES_OFFSET, _POWER_STATE_BYTES, _MOST_POWER_STATES = 2048, 32, 32
-_SMALLEST_PAGE_BYTES = 4096  # MDTS counts in CAP.MPSMIN pages; a PC's controller has 4096 (common practice, no source)
-_LARGEST_TRANSFER_SHIFT = 51  # beyond, 4096 << MDTS leaves the 64 bits that any address has
+_CAPACITY = slice(280, 296)  # TNVMCAP
+_FIRST_FLAGS, _POWER_STATE_BYTES, _MOST_POWER_STATES = 2048 + 3, 32, 32  # bit 1 of a descriptor's byte 3: NOPS
 
 
 def parse_identify(raw: bytes | Unread, *, what: str) -> NvmeIdentity | Unread:
@@ -278,65 +187,23 @@ def parse_identify(raw: bytes | Unread, *, what: str) -> NvmeIdentity | Unread:
         return raw
     if wrong := _wrong_length(raw, IDENTIFY_BYTES, what):
         return wrong
-    if why := _emptiness(raw[: _VENDORS.size]):
+    if why := _emptiness(raw[: _NAMES.size]):
         return Unread(what, why)
-    vendor, subsystem_vendor, serial, model, firmware = _VENDORS.unpack_from(raw)
-    controller_id, version = _CNTLID_VERSION.unpack_from(raw, 78)
-    states = raw[_NPSS_OFFSET] + 1  # 0's based, as ELPE
+    serial, model, firmware = _NAMES.unpack_from(raw)
+    states = raw[_NPSS_OFFSET] + 1  # 0's based
     if states > _MOST_POWER_STATES:
         return Unread(what, f"it claims {states} power states, the structure has room for {_MOST_POWER_STATES}")
-    if raw[_MDTS_OFFSET] > _LARGEST_TRANSFER_SHIFT:
-        return Unread(what, f"its largest transfer reads 2^{raw[_MDTS_OFFSET]} pages, which nothing can address")
     warning, critical = _TEMPERATURES.unpack_from(raw, 266)
-    total, unallocated = (int.from_bytes(one, "little") for one in _CAPACITIES.unpack_from(raw, 280))
-    host_managed, coldest, hottest = _HOST_THERMAL.unpack_from(raw, 322)
-    lower, upper = _celsius(coldest), _celsius(hottest)
     return NvmeIdentity(
-        vendor_id=vendor,
-        subsystem_vendor_id=subsystem_vendor,
         serial=_text(serial),
         model=_text(model),
         firmware=_text(firmware),
-        controller_id=controller_id,
-        version=(version >> 16, version >> 8 & 0xFF, version & 0xFF),
-        max_data_transfer_bytes=_SMALLEST_PAGE_BYTES << raw[_MDTS_OFFSET] if raw[_MDTS_OFFSET] else None,
-        error_log_entries=raw[_ELPE_OFFSET] + 1,
         autonomous_transitions_supported=bool(raw[_APSTA_OFFSET] & 1),
         warning_temperature_celsius=_celsius(warning),
         critical_temperature_celsius=_celsius(critical),
-        total_capacity_bytes=total or None,
-        unallocated_capacity_bytes=unallocated if total else None,
-        host_managed_temperature_range_celsius=(
-            (lower, upper) if host_managed & 1 and lower is not None and upper is not None else None
-        ),
-        namespace_count=_NN.unpack_from(raw, 516)[0],
-        volatile_write_cache=bool(raw[_VWC_OFFSET] & 1),
+        total_capacity_bytes=int.from_bytes(raw[_CAPACITY], "little") or None,
         power_states=tuple(
-            _parse_power_state(number, raw, _POWER_STATES_OFFSET + number * _POWER_STATE_BYTES)
+            PowerState(number=number, non_operational=bool(raw[_FIRST_FLAGS + number * _POWER_STATE_BYTES] & 2))
             for number in range(states)
         ),
     )
-
-
-_POWER_STATE = struct.Struct("<HBBII4xHBxHB")
-_COARSE, _FINE = 100, 10_000  # a power's unit is 0.01 W or 0.0001 W
-_UNITS_PER_WATT = {1: _FINE, 2: _COARSE}  # the power scale in bits 7:6; 0 is not reported, 3 reserved
-
-
-def _parse_power_state(number: int, raw: bytes, offset: int) -> PowerState:
-    """Parse one power state descriptor. Source: section 5.17.2.1."""
-    most, _, flags, entry, leave, idle, idle_scale, active, active_scale = _POWER_STATE.unpack_from(raw, offset)
-    return PowerState(
-        number=number,
-        max_power_watts=most / (_FINE if flags & 1 else _COARSE),
-        non_operational=bool(flags & 2),
-        entry_latency_us=entry,
-        exit_latency_us=leave,
-        idle_power_watts=_watts(idle, idle_scale),
-        active_power_watts=_watts(active, active_scale),
-    )
-
-
-def _watts(power: int, scale: int) -> float | None:
-    units = _UNITS_PER_WATT.get(scale >> 6)
-    return power / units if units else None

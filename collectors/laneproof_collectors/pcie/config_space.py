@@ -33,43 +33,18 @@ PCI_EXP_TYPE_DOWNSTREAM = 0x6
 PCI_EXP_TYPE_PCIE_BRIDGE = 0x8
 PCI_EXP_TYPE_RC_END = 0x9
 PCI_EXP_TYPE_RC_EC = 0xA
-PCI_EXP_DEVCAP_PAYLOAD = 0x00000007
 PCI_EXP_DEVCTL_CERE = 0x0001
-PCI_EXP_DEVCTL_NFERE = 0x0002
-PCI_EXP_DEVCTL_FERE = 0x0004
-PCI_EXP_DEVCTL_PAYLOAD = 0x00E0
-PCI_EXP_DEVCTL_READRQ = 0x7000
-PCI_EXP_DEVSTA_CED = 0x0001
-PCI_EXP_DEVSTA_NFED = 0x0002
-PCI_EXP_DEVSTA_FED = 0x0004
-PCI_EXP_DEVSTA_URD = 0x0008
 PCI_EXP_LNKCAP_SLS = 0x0000000F
 PCI_EXP_LNKCAP_MLW = 0x000003F0
 PCI_EXP_LNKCAP_ASPMS = 0x00000C00
-PCI_EXP_LNKCAP_SDERC = 0x00080000
-PCI_EXP_LNKCAP_DLLLARC = 0x00100000
-PCI_EXP_LNKCAP_PN = 0xFF000000
 PCI_EXP_LNKCTL_ASPMC = 0x0003
-PCI_EXP_LNKCTL_RCB = 0x0008
-PCI_EXP_LNKCTL_LD = 0x0010
-PCI_EXP_LNKCTL_CLKREQ_EN = 0x0100
-PCI_EXP_LNKCTL_HAWD = 0x0200
 PCI_EXP_LNKSTA_CLS = 0x000F
 PCI_EXP_LNKSTA_NLW = 0x03F0
-PCI_EXP_LNKSTA_LT = 0x0800
-PCI_EXP_LNKSTA_DLLLA = 0x2000
 PCI_EXP_LNKSTA_LBMS = 0x4000
 PCI_EXP_LNKSTA_LABS = 0x8000
-PCI_EXP_LNKCAP2_SLS_2_5GB = 0x00000002
 PCI_EXP_LNKCTL2_TLS = 0x000F
-PCI_EXP_LNKCTL2_HASD = 0x0020
-PCI_EXP_SLTCAP_HPS = 0x00000020
 PCI_EXP_SLTCAP_HPC = 0x00000040
-PCI_EXP_SLTCAP_SPLV = 0x00007F80
-PCI_EXP_SLTCAP_SPLS = 0x00018000
 PCI_EXP_SLTCAP_PSN = 0xFFF80000
-PCI_EXP_SLTSTA_PFD = 0x0002
-PCI_EXP_SLTSTA_PDS = 0x0040
 PCI_EXT_CAP_ID_ERR = 0x01
 
 RATES_GT_S = (2.5, 5.0, 8.0, 16.0, 32.0, 64.0)
@@ -83,16 +58,14 @@ _MOST_EXTENDED = 96  # far beyond any device's; 480 would fit (drivers/pci/pci.c
 
 # The PCI Express capability from its id to Link Status 2, PCI_EXP_FLAGS (0x02) to PCI_EXP_LNKSTA2 (0x32), without Slot
 # Control and what stands from Root Control to Device Status 2.
-_EXPRESS = struct.Struct("<2xHIHHIHHI2xH16xIH2x")
+_EXPRESS = struct.Struct("<2xH4xH2xIHHI24xH2x")
 _END_OF_DEVICE, _END_OF_LINK, _END_OF_SLOT = 0x0C, 0x14, 0x1C  # where a version 1 capability may end
-# AER from its header to PCI_ERR_COR_MASK (0x14): uncorrectable status and mask, correctable status and mask.
-_AER = struct.Struct("<4xII4xII")
+# AER from its header to PCI_ERR_COR_MASK (0x14).
+_AER = struct.Struct("<20xI")
 _EXTENDED_HEADER_BYTES = 4
 _LINKLESS_TYPES = (PCI_EXP_TYPE_RC_END, PCI_EXP_TYPE_RC_EC)
 # Slot registers stand in ports that lead down (drivers/pci/access.c, pcie_cap_has_sltctl).
 _SLOT_TYPES = (PCI_EXP_TYPE_ROOT_PORT, PCI_EXP_TYPE_DOWNSTREAM, PCI_EXP_TYPE_PCIE_BRIDGE)
-_DETECTED = PCI_EXP_DEVSTA_CED | PCI_EXP_DEVSTA_NFED | PCI_EXP_DEVSTA_FED | PCI_EXP_DEVSTA_URD
-_SLOT_POWER_SCALES = (1.0, 0.1, 0.01, 0.001)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,56 +141,41 @@ def _parse_express(raw: bytes) -> tuple[ExpressRegisters | None, bool]:
     if len(raw) < _END_OF_DEVICE:
         return None, False
     padded = raw[: _EXPRESS.size].ljust(_EXPRESS.size, b"\0")
-    flags, devcap, devctl, devsta, lnkcap, lnkctl, lnksta, sltcap, sltsta, lnkcap2, lnkctl2 = _EXPRESS.unpack(padded)
+    flags, devctl, lnkcap, lnkctl, lnksta, sltcap, lnkctl2 = _EXPRESS.unpack(padded)
     version, port_type = flags & PCI_EXP_FLAGS_VERS, (flags & PCI_EXP_FLAGS_TYPE) >> 4
     has_link = port_type not in _LINKLESS_TYPES
     has_slot = bool(flags & PCI_EXP_FLAGS_SLOT) and port_type in _SLOT_TYPES
     needed = _END_OF_SLOT if has_slot else _END_OF_LINK if has_link else _END_OF_DEVICE
     if len(raw) < (needed if version < 2 else _EXPRESS.size):  # noqa: PLR2004 (version 2 has all registers)
         return None, False
-    second = (lnkcap2, lnkctl2) if version >= 2 else None  # noqa: PLR2004 (likewise)
-    link = _parse_link(lnkcap, lnkctl, lnksta, second) if has_link else None
+    target = lnkctl2 & PCI_EXP_LNKCTL2_TLS if version >= 2 else 0  # noqa: PLR2004 (likewise)
+    link = _parse_link(lnkcap, lnkctl, lnksta, target) if has_link else None
     rates = (link.capable_gt_s, link.trained_gt_s, link.target_gt_s) if link else ()
     registers = ExpressRegisters(
         port_type=port_type,
-        slot=_parse_slot(sltcap, sltsta) if has_slot else None,
-        max_payload_capable_bytes=128 << (devcap & PCI_EXP_DEVCAP_PAYLOAD),
-        max_payload_bytes=128 << ((devctl & PCI_EXP_DEVCTL_PAYLOAD) >> 5),
-        max_read_request_bytes=128 << ((devctl & PCI_EXP_DEVCTL_READRQ) >> 12),
-        device_status=devsta & _DETECTED,
+        slot=SlotRegisters(
+            number=(sltcap & PCI_EXP_SLTCAP_PSN) >> 19, hot_plug_capable=bool(sltcap & PCI_EXP_SLTCAP_HPC)
+        )
+        if has_slot
+        else None,
         reports_correctable=bool(devctl & PCI_EXP_DEVCTL_CERE),
-        reports_nonfatal=bool(devctl & PCI_EXP_DEVCTL_NFERE),
-        reports_fatal=bool(devctl & PCI_EXP_DEVCTL_FERE),
         link=link,
     )
     return registers, not any(isinstance(rate, Unread) for rate in rates)
 
 
-def _parse_link(lnkcap: int, lnkctl: int, lnksta: int, second: tuple[int, int] | None) -> LinkRegisters:
-    lnkcap2, lnkctl2 = second or (0, 0)
-    target = lnkctl2 & PCI_EXP_LNKCTL2_TLS
-    vector = lnkcap2 // PCI_EXP_LNKCAP2_SLS_2_5GB
+def _parse_link(lnkcap: int, lnkctl: int, lnksta: int, target: int) -> LinkRegisters:
     return LinkRegisters(
         capable_gt_s=_rate(lnkcap & PCI_EXP_LNKCAP_SLS, "Link Capabilities"),
         capable_lanes=(lnkcap & PCI_EXP_LNKCAP_MLW) >> 4,
         trained_gt_s=_rate(lnksta & PCI_EXP_LNKSTA_CLS, "Link Status"),
         trained_lanes=(lnksta & PCI_EXP_LNKSTA_NLW) >> 4,
-        supported_gt_s=tuple(rate for bit, rate in enumerate(RATES_GT_S) if vector >> bit & 1),
         # A function that knows one rate only may leave the target 0 (PCI Express Base Specification, Link Control 2).
         target_gt_s=_rate(target, "Link Control 2") if target else None,
         aspm_supported=(lnkcap & PCI_EXP_LNKCAP_ASPMS) >> 10,
         aspm_enabled=lnkctl & PCI_EXP_LNKCTL_ASPMC,
-        clock_pm_enabled=bool(lnkctl & PCI_EXP_LNKCTL_CLKREQ_EN),
-        link_disabled=bool(lnkctl & PCI_EXP_LNKCTL_LD),
-        read_completion_boundary_bytes=128 if lnkctl & PCI_EXP_LNKCTL_RCB else 64,
-        autonomous_width_disabled=bool(lnkctl & PCI_EXP_LNKCTL_HAWD),
-        autonomous_speed_disabled=bool(lnkctl2 & PCI_EXP_LNKCTL2_HASD),
-        training=bool(lnksta & PCI_EXP_LNKSTA_LT),
-        data_link_active=bool(lnksta & PCI_EXP_LNKSTA_DLLLA) if lnkcap & PCI_EXP_LNKCAP_DLLLARC else None,
-        surprise_down_reporting=bool(lnkcap & PCI_EXP_LNKCAP_SDERC),
         bandwidth_management_status=bool(lnksta & PCI_EXP_LNKSTA_LBMS),
         autonomous_bandwidth_status=bool(lnksta & PCI_EXP_LNKSTA_LABS),
-        port_number=(lnkcap & PCI_EXP_LNKCAP_PN) >> 24,
     )
 
 
@@ -225,20 +183,6 @@ def _rate(code: int, register: str) -> float | Unread:
     if 1 <= code <= len(RATES_GT_S):
         return RATES_GT_S[code - 1]
     return Unread(register, f"rate code {code} is in no standard" if code else "it holds no rate (code 0)")
-
-
-def _parse_slot(sltcap: int, sltsta: int) -> SlotRegisters:
-    value, scale = (sltcap & PCI_EXP_SLTCAP_SPLV) >> 7, (sltcap & PCI_EXP_SLTCAP_SPLS) >> 15
-    # From F0h on the value steps by 25 W from 250 W (Linux drivers/pci/of.c, of_pci_get_slot_power_limit, the reverse).
-    coarse = scale == 0 and value >= 0xF0  # noqa: PLR2004 (the line above)
-    return SlotRegisters(
-        number=(sltcap & PCI_EXP_SLTCAP_PSN) >> 19,
-        hot_plug_capable=bool(sltcap & PCI_EXP_SLTCAP_HPC),
-        hot_plug_surprise=bool(sltcap & PCI_EXP_SLTCAP_HPS),
-        power_limit_watts=250.0 + 25.0 * (value - 0xF0) if coarse else value * _SLOT_POWER_SCALES[scale],
-        power_fault=bool(sltsta & PCI_EXP_SLTSTA_PFD),
-        presence_detected=bool(sltsta & PCI_EXP_SLTSTA_PDS),
-    )
 
 
 def parse_aer_registers(raw: bytes, *, what: str) -> AerRegisters | Unread:
@@ -249,17 +193,11 @@ def parse_aer_registers(raw: bytes, *, what: str) -> AerRegisters | Unread:
         what: Where it was read, for the sentence that a person will see.
 
     Returns:
-        Its status and masks, or why there are none.
+        What it masks, or why that is not known.
     """
     if len(raw) < _AER.size:
         return Unread(what, f"the error reporting capability is cut off after {len(raw)} bytes")
-    uncorrectable_status, uncorrectable_mask, correctable_status, correctable_mask = _AER.unpack_from(raw)
-    return AerRegisters(
-        uncorrectable_status=uncorrectable_status,
-        uncorrectable_mask=uncorrectable_mask,
-        correctable_status=correctable_status,
-        correctable_mask=correctable_mask,
-    )
+    return AerRegisters(correctable_mask=_AER.unpack_from(raw)[0])
 
 
 def read_config_registers(

@@ -25,7 +25,6 @@ from laneproof_collectors.pcie.link_attributes import (
     is_blank,
     is_silent,
     parse_link_end,
-    parse_link_speed,
 )
 from laneproof_collectors.pcie.path import Place, is_address, parse_place
 from laneproof_collectors.pcie.power import POWER_ATTRIBUTES, find_why_asleep, parse_power
@@ -42,23 +41,18 @@ from laneproof_collectors.unread import Reason, Unread
 DEVICES = "/sys/bus/pci/devices"
 SLOTS = "/sys/bus/pci/slots"
 
-_IDENTITY = ("class", "vendor", "device", "subsystem_vendor", "subsystem_device", "revision")
+_IDENTITY = ("class", "vendor", "device")
 _AT_REST = (*POWER_ATTRIBUTES, *_IDENTITY)  # reading these wakes nothing
 # Who totals what was reported to it. Source: pci_ids.h, PCI_CLASS_BRIDGE_PCI and PCI_CLASS_SYSTEM_RCEC.
 _BRIDGE, _EVENT_COLLECTOR = 0x0604, 0x0807
 _COLLECTING_CLASSES = (_BRIDGE, _EVENT_COLLECTOR)
-_SLOT_ATTRIBUTES = ("address", "cur_bus_speed", "max_bus_speed")
 
 _HEX = re.compile(rb"0x([0-9a-f]{1,8})\n?")
 _LINK_STATE = re.compile(r"[a-z0-9_]{1,32}")
 _SLOT_ADDRESS = re.compile(rb"([0-9a-f]{4,}:[0-9a-f]{2}:[0-9a-f]{2})\n?")
-# A conventional bus, or none. Source: drivers/pci/slot.c, pci_bus_speed_strings.
-_BUS_WITHOUT_LINK = re.compile(rb"(?:\d+ MHz PCI.*|\d+x AGP|Unknown AGP)\n?")
 _LABEL_LIMIT = 80  # characters
 
-_Identity = tuple[
-    int | Unread, int | Unread, int | Unread, int | Unread | None, int | Unread | None, int | Unread | None
-]
+_Identity = tuple[int | Unread, int | Unread, int | Unread]
 _Raws = Sequence[bytes | Unread]
 
 
@@ -159,7 +153,7 @@ def _ask_at_rest(host: Host, listed: Sequence[tuple[str, str]]) -> list[_Reading
             continue
         resting = raws[: len(POWER_ATTRIBUTES)]
         identity = _parse_identity(raws[len(POWER_ATTRIBUTES) :], folder)
-        _, vendor, device, *_ = identity
+        _, vendor, device = identity
         key = (address, vendor, device) if isinstance(vendor, int) and isinstance(device, int) else None
         reading = _Reading(
             address=address,
@@ -176,14 +170,11 @@ def _ask_at_rest(host: Host, listed: Sequence[tuple[str, str]]) -> list[_Reading
 
 
 def _parse_identity(raws: _Raws, folder: str) -> _Identity:
-    code, vendor, device, subsystem_vendor, subsystem_device, revision = raws
+    code, vendor, device = raws
     return (
         _parse_id(code, 6, folder, "class"),
         _parse_id(vendor, 4, folder, "vendor"),
         _parse_id(device, 4, folder, "device"),
-        _unless_absent(_parse_id(subsystem_vendor, 4, folder, "subsystem_vendor")),
-        _unless_absent(_parse_id(subsystem_device, 4, folder, "subsystem_device")),
-        _unless_absent(_parse_id(revision, 2, folder, "revision")),
     )
 
 
@@ -192,10 +183,6 @@ def _parse_id(raw: bytes | Unread, digits: int, folder: str, name: str) -> int |
         return raw
     value = _parse_hex(raw, digits)
     return Unread(f"{folder}/{name}", f"not a hexadecimal number: {raw[:32]!r}") if value is None else value
-
-
-def _unless_absent(value: int | Unread) -> int | Unread | None:
-    return None if isinstance(value, Unread) and value.reason is Reason.ABSENT else value
 
 
 @lru_cache(maxsize=1024)
@@ -302,7 +289,7 @@ def _ask_names(host: Host, readings: Iterable[_Reading], cache: PcieCache) -> No
 
 
 def _make_function(reading: _Reading, cache: PcieCache) -> PciFunction:
-    code, vendor, device, subsystem_vendor, subsystem_device, revision = reading.identity
+    code, vendor, device = reading.identity
     vendor_name, device_name = cache.names.get(reading.key[1:], (None, None)) if reading.key else (None, None)
     registers = reading.registers or _registers_not_asked(reading)
     return PciFunction(
@@ -312,14 +299,10 @@ def _make_function(reading: _Reading, cache: PcieCache) -> PciFunction:
         class_code=code,
         vendor_id=vendor,
         device_id=device,
-        subsystem_vendor_id=subsystem_vendor,
-        subsystem_device_id=subsystem_device,
-        revision=revision,
         vendor_name=vendor_name,
         device_name=device_name,
         driver=reading.driver,
         label=reading.label,
-        sysfs_path=reading.folder,
         link=_judge_link(reading, registers),
         express=registers.express,
         aer=reading.aer,
@@ -363,15 +346,10 @@ def read_slots(host: Host) -> tuple[PhysicalSlot, ...] | Unread:
     names = host.folder(SLOTS)
     if isinstance(names, Unread):
         return names
-    answers = host.files(f"{SLOTS}/{name}/{attribute}" for name in names for attribute in _SLOT_ATTRIBUTES)
+    addresses = host.files(f"{SLOTS}/{name}/address" for name in names)
     return tuple(
-        PhysicalSlot(
-            name=name,
-            address=_parse_slot_address(address),
-            current_gt_s=_parse_bus_speed(current, f"{SLOTS}/{name}/cur_bus_speed"),
-            maximum_gt_s=_parse_bus_speed(maximum, f"{SLOTS}/{name}/max_bus_speed"),
-        )
-        for name, (address, current, maximum) in zip(names, _group(answers, len(_SLOT_ATTRIBUTES)), strict=True)
+        PhysicalSlot(name=name, address=_parse_slot_address(address))
+        for name, address in zip(names, addresses, strict=True)
     )
 
 
@@ -379,9 +357,3 @@ def _parse_slot_address(raw: bytes | Unread) -> str | None:
     # A slot whose device number the firmware does not know yet has a bus only.
     match = None if isinstance(raw, Unread) else _SLOT_ADDRESS.fullmatch(raw)
     return match[1].decode("ascii") if match else None
-
-
-def _parse_bus_speed(raw: bytes | Unread, what: str) -> float | Unread | None:
-    if isinstance(raw, Unread):
-        return None if raw.reason is Reason.ABSENT else raw
-    return None if _BUS_WITHOUT_LINK.fullmatch(raw) else parse_link_speed(raw, what=what)

@@ -14,7 +14,7 @@ from functools import lru_cache
 from laneproof_collectors.snapshot import FunctionPower
 from laneproof_collectors.unread import Reason, Unread
 
-POWER_ATTRIBUTES = ("power/runtime_status", "power_state", "power/control", "d3cold_allowed")
+POWER_ATTRIBUTES = ("power/runtime_status", "power_state", "power/control")
 """In the order in which `parse_power` takes them."""
 
 _WORD = re.compile(rb"([A-Za-z0-9_-]{1,32})\n?")
@@ -41,12 +41,11 @@ def parse_power(
 
 
 def _parse_power(given: tuple[_Raw, ...], states: tuple[tuple[str, bytes | Unread], ...], folder: str) -> FunctionPower:
-    status, state, control, cold = given
+    status, state, control = given
     return FunctionPower(
         runtime_status=_parse_word(status, what=f"{folder}/{POWER_ATTRIBUTES[0]}"),
         state=_parse_word(state, what=f"{folder}/{POWER_ATTRIBUTES[1]}"),
         control=_parse_word(control, what=f"{folder}/{POWER_ATTRIBUTES[2]}"),
-        d3cold_allowed=_parse_switch(cold, what=f"{folder}/{POWER_ATTRIBUTES[3]}"),
         link_states={name: _parse_state(raw, what=f"{folder}/link/{name}") for name, raw in states},
     )
 
@@ -55,7 +54,7 @@ def _parse_power(given: tuple[_Raw, ...], states: tuple[tuple[str, bytes | Unrea
 @lru_cache(maxsize=256)
 def _share_power(given: tuple[_Raw, ...], states: tuple[tuple[str, bytes | Unread], ...]) -> FunctionPower | None:
     power = _parse_power(given, states, "")
-    values = (power.runtime_status, power.state, power.control, power.d3cold_allowed, *power.link_states.values())
+    values = (power.runtime_status, power.state, power.control, *power.link_states.values())
     return None if any(isinstance(value, Unread) for value in values) else power
 
 
@@ -67,17 +66,12 @@ def _parse_word(raw: _Raw, *, what: str) -> str | Unread | None:
     return Unread(what, f"not a word: {raw[:32]!r}")
 
 
-def _parse_switch(raw: _Raw, *, what: str) -> bool | Unread | None:
-    if raw is None or isinstance(raw, Unread):
+def _parse_state(raw: bytes | Unread, *, what: str) -> bool | Unread:
+    if isinstance(raw, Unread):
         return raw
     if match := _SWITCH.fullmatch(raw):
         return match[1] == b"1"
     return Unread(what, f"neither 0 nor 1: {raw[:32]!r}")
-
-
-def _parse_state(raw: bytes | Unread, *, what: str) -> bool | Unread:
-    switch = _parse_switch(raw, what=what)
-    return Unread(what, "there is no such file", Reason.ABSENT) if switch is None else switch
 
 
 def find_why_asleep(power: FunctionPower) -> str:

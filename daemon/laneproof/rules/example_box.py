@@ -18,7 +18,6 @@ from laneproof_collectors.snapshot import (
     BondMember,
     ExpressRegisters,
     Firmware,
-    FirmwareSlots,
     FunctionPower,
     HealthLog,
     Interface,
@@ -292,21 +291,11 @@ class Box:
             capable_lanes=node.lanes,
             trained_gt_s=rate_of(generation),
             trained_lanes=lanes,
-            supported_gt_s=tuple(rate_of(number) for number in range(1, node.generation + 1)),
             target_gt_s=rate_of(node.target or node.generation),
             aspm_supported=L1,
             aspm_enabled=node.aspm,
-            clock_pm_enabled=False,
-            link_disabled=False,
-            read_completion_boundary_bytes=64,
-            autonomous_width_disabled=False,
-            autonomous_speed_disabled=False,
-            training=False,
-            data_link_active=lanes > 0 if faces_down else None,
-            surprise_down_reporting=False,
             bandwidth_management_status=False,
             autonomous_bandwidth_status=False,
-            port_number=0,
         )
         made = PciFunction(
             address=address,
@@ -315,7 +304,6 @@ class Box:
             class_code=node.class_code,
             vendor_id=0x1B36,
             device_id=0x0010,
-            sysfs_path=f"/sys/devices/pci{root}/{address}",
             link=LinkEnd(
                 trained_gt_s=rate_of(generation),
                 trained_lanes=lanes,
@@ -329,7 +317,6 @@ class Box:
                 state="D3hot" if node.asleep else "D0",
                 control="auto" if node.asleep else node.control,
                 runtime_status="suspended" if node.asleep else "active",
-                d3cold_allowed=True,
                 link_states={} if faces_down else {"l1_aspm": bool(node.aspm & L1)},
             ),
         )
@@ -344,13 +331,7 @@ def make_express(port_type: int, link: LinkRegisters | None) -> ExpressRegisters
     return ExpressRegisters(
         port_type=port_type,
         slot=None,
-        max_payload_capable_bytes=512,
-        max_payload_bytes=256,
-        max_read_request_bytes=512,
-        device_status=0,
         reports_correctable=True,
-        reports_nonfatal=True,
-        reports_fatal=True,
         link=link,
     )
 
@@ -391,21 +372,11 @@ def make_controller(number: int, *, model: str, serial: str, size_bytes: int, fi
     states = (
         PowerState(
             number=0,
-            max_power_watts=8.0,
             non_operational=False,
-            entry_latency_us=0,
-            exit_latency_us=0,
-            idle_power_watts=None,
-            active_power_watts=None,
         ),
         PowerState(
             number=3,
-            max_power_watts=0.05,
             non_operational=True,
-            entry_latency_us=5000,
-            exit_latency_us=10000,
-            idle_power_watts=None,
-            active_power_watts=None,
         ),
     )
     return NvmeController(
@@ -417,34 +388,26 @@ def make_controller(number: int, *, model: str, serial: str, size_bytes: int, fi
         serial=serial,
         firmware=firmware,
         controller_id=1,
-        queue_count=9,
-        namespaces=(NvmeNamespace(name=f"{name}n1", number=1, size_bytes=size_bytes, logical_block_bytes=512),),
+        namespaces=(
+            NvmeNamespace(
+                name=f"{name}n1",
+                number=1,
+                size_bytes=size_bytes,
+            ),
+        ),
         identity=NvmeIdentity(
-            vendor_id=0x1B36,
-            subsystem_vendor_id=0x1AF4,
             serial=serial,
             model=model,
             firmware=firmware,
-            controller_id=1,
-            version=(1, 4, 0),
-            max_data_transfer_bytes=None,
-            error_log_entries=64,
             autonomous_transitions_supported=True,
             warning_temperature_celsius=80.0,
             critical_temperature_celsius=85.0,
             total_capacity_bytes=size_bytes,
-            unallocated_capacity_bytes=None,
-            host_managed_temperature_range_celsius=None,
-            namespace_count=1,
-            volatile_write_cache=True,
             power_states=states,
         ),
         health=make_health(),
-        errors=(),
-        firmware_slots=FirmwareSlots(active=1, next_reset=None, revisions={1: firmware}),
         autonomous_transitions=AutonomousTransitions(enabled=False, transitions={}),
         latency_tolerance_us=0,
-        sysfs_path=f"/sys/class/nvme/{name}",
     )
 
 
@@ -455,7 +418,6 @@ def make_sata_drive(name: str, path: str | None, **facts: Any) -> SataDrive:  # 
         "serial": f"GS{name}",
         "firmware": "7",
         "capacity_bytes": 8_001_563_222_016,
-        "rotational": True,
         "asleep": False,
         "healthy": True,
         "temperature_celsius": 35.0,
@@ -475,7 +437,6 @@ def make_power(**settings: Any) -> KernelPower:  # noqa: ANN401 (any setting)
         "command_line": ("BOOT_IMAGE=/vmlinuz", "ro", "nvme_core.default_ps_max_latency_us=0"),
         "aspm_policy": Setting(value="performance", origin="sysfs"),
         "aspm_forced_off": False,
-        "aspm_forced_on": False,
         "port_power_management": Setting(value="on", origin="default"),
         "nvme_max_latency_us": Setting(value="0", origin="command-line"),
     }
@@ -487,10 +448,6 @@ def make_firmware(**facts: Any) -> Firmware:  # noqa: ANN401 (any fact of it)
     told: dict[str, Any] = {
         "board_vendor": "Breakwater",
         "board_name": "Mole 3",
-        "board_version": "1.1",
-        "system_vendor": None,
-        "system_name": None,
-        "bios_vendor": "Breakwater",
         "bios_version": "1.40",
         "bios_date": "03/14/2026",
         "kernel_release": "6.12.9-station",
@@ -503,20 +460,17 @@ def make_firmware(**facts: Any) -> Firmware:  # noqa: ANN401 (any fact of it)
 def make_memory(*sizes: str, **facts: Any) -> Memory:  # noqa: ANN401 (any fact of a module)
     """Make the memory: modules of these sizes, two of 32 GiB where none are named."""
     told: dict[str, Any] = {
-        "type_code": 0x22,
         "rated_mt_s": 5600,
         "configured_mt_s": 5600,
         "ecc": False,
-        "maker": "Skerry",
         "part": "SK32",
-        "rank": 2,
     }
     modules = tuple(
         MemoryModule(locator=f"DIMM {number}", bank="", size_bytes=parse_bytes(size), **told | facts)
         for number, size in enumerate(sizes or ("32 GiB", "32 GiB"), start=1)
     )
     fitted = sum(one.size_bytes or 0 for one in modules)
-    return Memory(total_bytes=int(fitted * 0.98), modules=modules, empty_sockets=0, error_correction=3, edac=())
+    return Memory(total_bytes=int(fitted * 0.98), modules=modules, error_correction=3, edac=())
 
 
 def make_array(name: str, disks: tuple[str, ...], **facts: Any) -> Array:  # noqa: ANN401 (any fact of it)
@@ -555,7 +509,12 @@ def make_bond(name: str, members: tuple[str, ...], **facts: Any) -> Bond:  # noq
     whole: dict[str, Any] = {
         "mode": "802.3ad",
         "members": tuple(
-            BondMember(name=member, mii_status="up", aggregator_id=1, link_failures=0, state="active")
+            BondMember(
+                name=member,
+                mii_status="up",
+                aggregator_id=1,
+                link_failures=0,
+            )
             for member in members
         ),
         "transmit_hash": "layer3+4",

@@ -205,21 +205,16 @@ def slow_past(*, ratio: float) -> Past:
                 writes=0,
                 written_bytes=0,
                 write_milliseconds=0,
-                in_flight=0,
                 busy_milliseconds=took,
             )
-            namespace = NvmeNamespace(
-                name=f"nvme{index}n1", number=1, size_bytes=1 << 42, logical_block_bytes=512, statistics=disk
-            )
+            namespace = NvmeNamespace(name=f"nvme{index}n1", number=1, size_bytes=1 << 42, statistics=disk)
             box.with_port(path).with_drive(path, controller={"namespaces": (namespace,)})
         story.look(box, after=HOUR / 4)
     return story.past
 
 
 def _mask(function: PciFunction) -> PciFunction:
-    registers = AerRegisters(
-        uncorrectable_status=0, uncorrectable_mask=0, correctable_status=0, correctable_mask=0xE1FF
-    )
+    registers = AerRegisters(correctable_mask=0xE1FF)
     return replace(function, aer_registers=registers)
 
 
@@ -235,7 +230,7 @@ def masked_snapshot() -> Snapshot:
 
 def withheld_snapshot() -> Snapshot:
     """Give the facts of a drive whose ends could report errors, on a kernel that was told not to handle them."""
-    registers = AerRegisters(uncorrectable_status=0, uncorrectable_mask=0, correctable_status=0, correctable_mask=0)
+    registers = AerRegisters(correctable_mask=0)
     box = Box().with_power(aer_owner=Setting(value="off", origin="command-line"))
     facts = {"aer_registers": registers}
     return box.with_port(PATHS[0], function=facts).with_drive(PATHS[0], function=facts).snapshot()

@@ -19,7 +19,6 @@ def test_statistics_are_in_bytes_whatever_the_disks_own_block() -> None:
         writes=40,
         written_bytes=5000 * 512,
         write_milliseconds=60,
-        in_flight=3,
         busy_milliseconds=70,
     )
 
@@ -66,7 +65,6 @@ NAMESPACE: dict[str, str | bytes | None] = {
     for name, text in {
         "nsid": "1\n",
         "size": "16\n",
-        "queue/logical_block_size": "4096\n",
         "eui": "00 25 38 5b 71 b0 11 22 \n",
         "nguid": "6eda8be5-0001-0000-0025-385b71b01122\n",
         "uuid": "0f9a6b2e-9b0d-4b2f-8f0a-0d6c1a0e5a11\n",
@@ -78,7 +76,7 @@ NAMESPACE: dict[str, str | bytes | None] = {
 
 def test_namespace_with_all_identifiers(fs: FakeFilesystem) -> None:
     (namespace,) = read_namespaces(FakeMachine(fs, NAMESPACE), [("nvme0n1", FOLDER)], {})
-    assert (namespace.number, namespace.size_bytes, namespace.logical_block_bytes) == (1, 8192, 4096)
+    assert (namespace.number, namespace.size_bytes) == (1, 8192)
     assert namespace.eui64 == "0025385b71b01122"
     assert namespace.nguid == "6eda8be5-0001-0000-0025-385b71b01122"
     assert namespace.uuid == "0f9a6b2e-9b0d-4b2f-8f0a-0d6c1a0e5a11"
@@ -91,7 +89,7 @@ def test_identifiers_are_asked_once_for_as_long_as_the_world_wide_one_stays(fs: 
     first = read_namespaces(machine, [("nvme0n1", FOLDER)], memory)
     machine.asked.clear()
     assert read_namespaces(machine, [("nvme0n1", FOLDER)], memory) == first
-    assert [path.rpartition("/")[2] for path in machine.asked] == ["size", "logical_block_size", "stat", "wwid"]
+    assert [path.rpartition("/")[2] for path in machine.asked] == ["size", "stat", "wwid"]
     machine.put({f"{FOLDER}/wwid": "eui.0025385b71b01133\n", f"{FOLDER}/eui": "00 25 38 5b 71 b0 11 33\n"})
     assert read_namespaces(machine, [("nvme0n1", FOLDER)], memory)[0].eui64 == "0025385b71b01133"
     assert len(memory) == 1
@@ -108,7 +106,7 @@ def test_namespace_without_a_world_wide_identifier_is_asked_each_time(fs: FakeFi
 
 def test_namespace_that_vanished_is_unread_field_by_field(fs: FakeFilesystem) -> None:
     (namespace,) = read_namespaces(FakeMachine(fs), [("nvme0n1", FOLDER)], {})
-    for value in (namespace.number, namespace.size_bytes, namespace.logical_block_bytes):
+    for value in (namespace.number, namespace.size_bytes):
         assert isinstance(value, Unread)
         assert value.reason is Reason.ABSENT
     assert (namespace.eui64, namespace.wwid, namespace.statistics) == (None, None, None)

@@ -117,7 +117,6 @@ def test_drive_that_is_awake_is_read_whole(fs: FakeFilesystem) -> None:
         serial="KELPS007",
         firmware="0C.7",
         capacity_bytes=8001563222016,
-        rotational=True,
         asleep=False,
         healthy=True,
         temperature_celsius=31.0,
@@ -356,7 +355,6 @@ def test_disk_that_vanishes_is_unread_field_by_field(fs: FakeFilesystem) -> None
     box = Box(fs, {"/sys/block/sda": "-> ../devices/gone/block/sda"})
     one = read_one(box)
     assert isinstance(one.capacity_bytes, Unread)
-    assert isinstance(one.rotational, Unread)
     assert isinstance(one.serial, Unread)
 
 

@@ -27,8 +27,6 @@ from laneproof_collectors.recorder import RecordingHost
 from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
 from laneproof_collectors.snapshot import (
     AutonomousTransitions,
-    ErrorEntry,
-    FirmwareSlots,
     HealthLog,
     NvmeController,
     NvmeIdentity,
@@ -52,11 +50,9 @@ def controller(name: str = "nvme0", function: str = FUNCTION, **changes: str | N
         "state": "live\n",
         "transport": "pcie\n",
         "cntlid": "5\n",
-        "queue_count": "9\n",
         "power/pm_qos_latency_tolerance_us": "100000\n",
         f"nvme{number}n1/nsid": "1\n",
         f"nvme{number}n1/size": "7814037168\n",
-        f"nvme{number}n1/queue/logical_block_size": "512\n",
         f"nvme{number}n1/wwid": f"eui.0025385b71b0112{number}\n",
         f"nvme{number}n1/stat": STAT,
     } | changes
@@ -67,28 +63,25 @@ def controller(name: str = "nvme0", function: str = FUNCTION, **changes: str | N
     return tree
 
 
-def health_page(*, error_entries: int = 0, kelvin: int = 315, spare: int = 100) -> bytes:
+def health_page(*, kelvin: int = 315, spare: int = 100) -> bytes:
     page = bytearray(512)
     page[1:3] = kelvin.to_bytes(2, "little")
     page[3:6] = bytes((spare, 10, 3))
     page[112:114] = (41).to_bytes(2, "little")  # power cycles
-    page[176:178] = error_entries.to_bytes(2, "little")
     return bytes(page)
 
 
-def identify_page(*, transitions: bool = True, error_entries: int = 64) -> bytes:
+def identify_page(*, transitions: bool = True) -> bytes:
     page = bytearray(4096)
     struct.pack_into(
         "<HH20s40s8s", page, 0, 0x1D0F, 0x1D0F, b"KELP0000".ljust(20), b"TIDELINE ARC 4T".ljust(40), b"2.14"
     )
-    page[262], page[265] = error_entries - 1, int(transitions)
+    page[265] = int(transitions)
     page[280:296] = (4_000_787_030_016).to_bytes(16, "little")
     return bytes(page)
 
 
-FIRMWARE_PAGE = b"\1" + bytes(7) + b"2.14    " + bytes(496)
 TRANSITIONS = struct.pack("<32Q", (3 << 3) | (100 << 8), *([0] * 31))
-ERROR_PAGE = struct.pack("<QHHHHQI", 7, 3, 0x45, 0xC502, 0, 4096, 1).ljust(64, b"\0") + bytes(63 * 64)
 
 
 class Box(FakeMachine):
@@ -100,12 +93,10 @@ class Box(FakeMachine):
         for tree in trees:
             self.put(tree)
 
-    def answer_all(self, name: str = "nvme0", *, error_entries: int = 0) -> None:
+    def answer_all(self, name: str = "nvme0") -> None:
         self.drive |= {
             NvmeIdentify(name): identify_page(),
-            NvmeLog(name, 2, 512): health_page(error_entries=error_entries),
-            NvmeLog(name, 3, 512): FIRMWARE_PAGE,
-            NvmeLog(name, 1, 64 * 64): ERROR_PAGE,
+            NvmeLog(name, 2, 512): health_page(),
             NvmeFeature(name, 0x0C, 256): FeatureValue(value=1, data=TRANSITIONS),
         }
 
@@ -143,76 +134,38 @@ def read_one(host: Host, cache: NvmeCache | None = None) -> NvmeController:
 
 
 def test_healthy_drive_is_read_whole(box: Box) -> None:
-    box.answer_all(error_entries=7)
+    box.answer_all()
     one = read_one(box)
     assert (one.name, one.address, one.transport, one.state) == ("nvme0", "0000:01:00.0", "pcie", "live")
     assert (one.model, one.serial, one.firmware) == ("TIDELINE ARC 4T", "KELP0000", "2.14")
-    assert (one.controller_id, one.queue_count, one.latency_tolerance_us) == (5, 9, 100000)
-    assert one.sysfs_path == f"{FUNCTION}/nvme/nvme0"
+    assert (one.controller_id, one.latency_tolerance_us) == (5, 100000)
     assert one.capacity_bytes == 4_000_787_030_016
     assert isinstance(one.identity, NvmeIdentity)
     assert isinstance(one.health, HealthLog)
     assert (one.health.composite_temperature_celsius, one.health.power_cycles) == (42.0, 41)
-    assert one.firmware_slots == FirmwareSlots(active=1, next_reset=None, revisions={1: "2.14"})
     assert one.autonomous_transitions == AutonomousTransitions(enabled=True, transitions={0: (3, 100)})
-    assert isinstance(one.errors, tuple)
-    assert isinstance(one.errors[0], ErrorEntry)
-    assert (one.errors[0].status_code_type, one.errors[0].status_code) == (2, 0x81)
     (namespace,) = one.namespaces
     assert (namespace.name, namespace.number, namespace.size_bytes) == ("nvme0n1", 1, 4_000_787_030_016)
     assert one.temperatures == ()  # hwmon was not needed, and each of its readings sends a command
 
 
 def test_a_drive_is_asked_for_nothing_twice_in_a_pass(box: Box) -> None:
-    box.answer_all(error_entries=7)
+    box.answer_all()
     read(box)
     assert box.asked_of_drives() == [
         "Identify of nvme0",
         "log 02h of nvme0",
-        "log 03h of nvme0",
-        "log 01h of nvme0",
         "feature 0Ch of nvme0",
     ]
 
 
 def test_what_did_not_change_is_not_asked_again(box: Box) -> None:
-    box.answer_all(error_entries=7)
+    box.answer_all()
     cache = NvmeCache()
     first = read_one(box, cache)
     box.asked_of_drives()
     assert read_one(box, cache) == first
-    assert box.asked_of_drives() == ["log 02h of nvme0", "log 03h of nvme0", "feature 0Ch of nvme0"]
-
-
-def test_error_log_is_read_again_when_its_count_rose(box: Box) -> None:
-    box.answer_all(error_entries=7)
-    cache = NvmeCache()
-    read(box, cache)
-    box.asked_of_drives()
-    box.answer_all(error_entries=8)
-    read(box, cache)
-    assert "log 01h of nvme0" in box.asked_of_drives()
-
-
-def test_error_log_whose_count_is_zero_is_empty_without_asking(box: Box) -> None:
-    box.answer_all()
-    assert read_one(box).errors == ()
-    assert "log 01h of nvme0" not in box.asked_of_drives()
-
-
-def test_only_as_many_errors_are_asked_as_the_log_holds(box: Box) -> None:
-    box.answer_all(error_entries=2)
-    box.drive[NvmeIdentify("nvme0")] = identify_page(error_entries=4)
-    box.drive[NvmeLog("nvme0", 1, 4 * 64)] = ERROR_PAGE[: 4 * 64]
-    errors = read_one(box).errors
-    assert isinstance(errors, tuple)
-    assert len(errors) == 1
-
-
-def test_at_most_64_errors_are_asked(box: Box) -> None:
-    box.answer_all(error_entries=2)
-    box.drive[NvmeIdentify("nvme0")] = identify_page(error_entries=256)
-    assert isinstance(read_one(box).errors, tuple)  # only the question for 64 entries has an answer here
+    assert box.asked_of_drives() == ["log 02h of nvme0", "feature 0Ch of nvme0"]
 
 
 def test_another_drive_under_the_same_name_is_asked_anew(box: Box) -> None:
@@ -227,15 +180,13 @@ def test_another_drive_under_the_same_name_is_asked_anew(box: Box) -> None:
 
 
 def test_drive_that_left_is_forgotten(box: Box) -> None:
-    box.answer_all(error_entries=7)
+    box.answer_all()
     cache = NvmeCache()
     read(box, cache)
     assert cache.identities
-    assert cache.error_logs
     box.remove("/sys/class/nvme/nvme0")
     assert read(box, cache) == ()
     assert not cache.identities
-    assert not cache.error_logs
 
 
 def test_drive_without_autonomous_transitions_has_none(box: Box) -> None:
@@ -268,7 +219,7 @@ def test_controller_that_is_not_live_is_sent_no_command(fs: FakeFilesystem, stat
     one = read_one(box)
     assert box.asked_of_drives() == []
     assert one.state == state
-    for value in (one.identity, one.health, one.errors, one.firmware_slots, one.autonomous_transitions):
+    for value in (one.identity, one.health, one.autonomous_transitions):
         assert isinstance(value, Unread)
         assert value.reason is Reason.NOT_ASKED
         assert state in str(value)
@@ -306,14 +257,13 @@ def test_drive_that_does_not_answer_in_time_is_asked_no_other_way(box: Box) -> N
     one = read_one(box)
     assert isinstance(one.health, Unread)
     assert one.health.reason is Reason.TIMED_OUT
-    assert isinstance(one.errors, Unread)
     assert "smartctl of nvme0" not in box.asked_of_drives()
 
 
 def test_one_bad_drive_does_not_spoil_the_others(fs: FakeFilesystem) -> None:
     other = FUNCTION.replace("01.1", "01.2").replace(":01:", ":02:")
     box = Box(fs, controller(), controller("nvme1", other))
-    box.answer_all("nvme1", error_entries=7)
+    box.answer_all("nvme1")
     box.fail_all(errno.ENODEV, "nvme0")
     bad, good = read(box)
     assert isinstance(bad.health, Unread)
@@ -355,7 +305,7 @@ def test_where_nothing_may_be_read_the_sentence_says_what_to_do(box: Box) -> Non
     assert "permission denied (EACCES)" in str(one.health)
     assert "run laneproof as root, or give it CAP_SYS_ADMIN" in str(one.health)
     assert "install smartmontools" in str(one.health)
-    for value in (one.identity, one.errors, one.firmware_slots, one.autonomous_transitions):
+    for value in (one.identity, one.autonomous_transitions):
         assert isinstance(value, Unread)
         assert value.reason is Reason.DENIED
         assert "CAP_SYS_ADMIN" in value.why
@@ -448,20 +398,17 @@ def test_drive_over_a_network_has_no_pci_address(fs: FakeFilesystem) -> None:
 
 def test_hidden_way_to_a_disk_is_told_by_the_disks_name(fs: FakeFilesystem) -> None:
     way = {"nvme0c0n1/nsid": "1\n", "nvme0c0n1/size": "16\n", "nvme0c0n1/stat": STAT}
-    gone: dict[str, str | None] = {
-        f"nvme0n1/{name}": None for name in ("nsid", "size", "queue/logical_block_size", "wwid", "stat")
-    }
+    gone: dict[str, str | None] = {f"nvme0n1/{name}": None for name in ("nsid", "size", "wwid", "stat")}
     box = Box(fs, controller(**gone, **way))
     (namespace,) = read_one(box).namespaces
     assert (namespace.name, namespace.size_bytes) == ("nvme0n1", 8192)
 
 
 def test_attributes_that_vanish_are_unread_one_by_one(fs: FakeFilesystem) -> None:
-    box = Box(fs, controller(model=None, cntlid="five\n", queue_count=None))
+    box = Box(fs, controller(model=None, cntlid="five\n"))
     one = read_one(box)
     assert isinstance(one.model, Unread)
     assert isinstance(one.controller_id, Unread)
-    assert one.queue_count is None
     assert one.serial == "KELP0000"
 
 
@@ -473,7 +420,7 @@ def test_link_that_cannot_be_read_still_gives_the_controller(box: Box) -> None:
 
 def test_recording_of_a_pass_reads_the_same(fs: FakeFilesystem) -> None:
     box = Box(fs, controller(**HWMON), controller("nvme1", FUNCTION.replace(":01:", ":02:")))
-    box.answer_all("nvme0", error_entries=7)
+    box.answer_all("nvme0")
     box.fail_all(errno.EACCES, "nvme1")
     recorder = RecordingHost(box)
     live = read(recorder)
@@ -494,7 +441,6 @@ def test_recording_written_by_hand_is_read() -> None:
             "nvme0": {
                 "identify": base64.b64encode(identify_page()).decode(),
                 "log:2": base64.b64encode(health_page()).decode(),
-                "log:3": {"status": 9},
                 "feature:12": 0,
                 "feature:12:data": base64.b64encode(TRANSITIONS).decode(),
             }
@@ -504,8 +450,6 @@ def test_recording_written_by_hand_is_read() -> None:
     assert host.advance()
     one = read_one(host)
     assert isinstance(one.health, HealthLog)
-    assert isinstance(one.firmware_slots, Unread)
-    assert one.firmware_slots.reason is Reason.REFUSED
     assert one.autonomous_transitions == AutonomousTransitions(enabled=False, transitions={0: (3, 100)})
 
 
@@ -513,9 +457,7 @@ TREE = {path: text for path, text in controller(**HWMON).items() if text is not 
 LINKS = {path: str(text)[3:] for path, text in TREE.items() if str(text).startswith("-> ")}
 PAGES = {
     "identify": identify_page(),
-    "log:1": ERROR_PAGE,
-    "log:2": health_page(error_entries=7),
-    "log:3": FIRMWARE_PAGE,
+    "log:2": health_page(),
     "feature:12:data": TRANSITIONS,
 }
 
@@ -539,6 +481,6 @@ def test_any_mutilated_drive_gives_facts_or_reasons(
     host.apply(next(parse_frames([json.dumps(frame)])))
     one = read_one(host)
     assert isinstance(one.health, HealthLog | Unread)
-    for name, value in (("log:2", one.health), ("log:3", one.firmware_slots), ("identify", one.identity)):
+    for name, value in (("log:2", one.health), ("identify", one.identity)):
         if name in pages and len(pages[name] or b"") not in (512, 4096):
             assert isinstance(value, Unread), name

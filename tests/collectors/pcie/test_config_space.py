@@ -78,7 +78,7 @@ def test_numbers_are_those_of_the_kernels_header() -> None:
     header = Path("/usr/include/linux/pci_regs.h").read_text("utf-8")
     defined = dict(re.findall(r"#\s*define\s+(PCI_\w+)\s+(0x[0-9a-fA-F]+|\d+)\b", header))
     ours = {name: value for name, value in vars(config_space).items() if name.startswith("PCI_")}
-    assert len(ours) > 50
+    assert len(ours) > 25
     assert ours == {name: int(defined[name], 0) for name in ours}
 
 
@@ -109,10 +109,6 @@ def speed(rate: float | Unread | None) -> str:
 
 
 ASPM = {0: "not supported", 1: "L0s", 2: "L1", 3: "L0s L1"}
-UNCORRECTABLE_BITS = {
-    4: "DLP", 5: "SDES", 12: "TLP", 13: "FCP", 14: "CmpltTO", 15: "CmpltAbrt", 16: "UnxCmplt", 17: "RxOF",
-    18: "MalfTLP", 19: "ECRC", 20: "UnsupReq", 21: "ACSViol",
-}  # fmt: skip
 CORRECTABLE_BITS = {0: "RxErr", 6: "BadTLP", 7: "BadDLLP", 8: "Rollover", 12: "Timeout", 13: "AdvNonFatalErr"}
 
 
@@ -122,54 +118,28 @@ def bits(names: Mapping[int, str], value: int) -> str:
 
 def say_express(express: ExpressRegisters) -> list[str]:
     """Say what we read in lspci's words, a regular expression a statement."""
-    reports = (express.reports_correctable, express.reports_nonfatal, express.reports_fatal)
-    detected = [express.device_status >> bit & 1 for bit in range(4)]
-    said = [
-        rf"DevCap:\s+MaxPayload {express.max_payload_capable_bytes} bytes",
-        rf"\sMaxPayload {express.max_payload_bytes} bytes, MaxReadReq {express.max_read_request_bytes} bytes",
-        r"DevCtl:\s+CorrErr\{} NonFatalErr\{} FatalErr\{} ".format(*map(sign, reports)),
-        r"DevSta:\s+CorrErr\{} NonFatalErr\{} FatalErr\{} UnsupReq\{}".format(*map(sign, detected)),
-    ]
+    said = [rf"DevCtl:\s+CorrErr\{sign(express.reports_correctable)} "]
     if slot := express.slot:
-        said += [
-            rf"HotPlug\{sign(slot.hot_plug_capable)} Surprise\{sign(slot.hot_plug_surprise)}",
-            rf"Slot #{slot.number}, PowerLimit {slot.power_limit_watts:g}(\.0+)?W",
-            rf"PowerFlt\{sign(slot.power_fault)}(?=.*CmdCplt)(?=.*PresDet\{sign(slot.presence_detected)})(?=.*Interlock)",
-        ]
+        said += [rf"HotPlug\{sign(slot.hot_plug_capable)} Surprise", rf"Slot #{slot.number}, PowerLimit"]
     return said
 
 
 def say_link(link: LinkRegisters) -> list[str]:
     enabled = f"{ASPM[link.aspm_enabled]} Enabled" if link.aspm_enabled else "Disabled"
     said = [
-        rf"LnkCap:\s+Port #{link.port_number}, Speed {speed(link.capable_gt_s)}, Width x{link.capable_lanes}, ASPM",
+        rf"LnkCap:\s+Port #\d+, Speed {speed(link.capable_gt_s)}, Width x{link.capable_lanes}, ASPM",
         rf"LnkCap:.* ASPM {ASPM[link.aspm_supported]}[,\n]",
-        rf"Surprise\{sign(link.surprise_down_reporting)} LLActRep\{sign(link.data_link_active is not None)}",
         rf"LnkCtl:\s+ASPM {enabled};",
-        rf"Disabled\{sign(link.link_disabled)} CommClk",
-        rf"ClockPM\{sign(link.clock_pm_enabled)} AutWidDis\{sign(link.autonomous_width_disabled)}",
         rf"LnkSta:\s+Speed {speed(link.trained_gt_s)}( \(\w+\))?, Width x{link.trained_lanes}\b",
-        rf"Train\{sign(link.training)} ",
         rf"BWMgmt\{sign(link.bandwidth_management_status)} ABWMgmt\{sign(link.autonomous_bandwidth_status)}",
     ]
-    if link.data_link_active is not None:
-        said.append(rf"DLActive\{sign(link.data_link_active)}")
-    if link.supported_gt_s:
-        highest = max(link.supported_gt_s)
-        said.append(rf"Supported Link Speeds: (2\.5-)?{highest:g}GT/s")
-        said.append(rf"SpeedDis\{sign(link.autonomous_speed_disabled)}")
     if isinstance(link.target_gt_s, float):
         said.append(rf"Target Link Speed: {speed(link.target_gt_s)},")
     return said
 
 
 def say_aer(aer: AerRegisters) -> list[str]:
-    return [
-        rf"UESta:\s+{re.escape(bits(UNCORRECTABLE_BITS, aer.uncorrectable_status))}",
-        rf"UEMsk:\s+{re.escape(bits(UNCORRECTABLE_BITS, aer.uncorrectable_mask))}",
-        rf"CESta:\s+{re.escape(bits(CORRECTABLE_BITS, aer.correctable_status))}",
-        rf"CEMsk:\s+{re.escape(bits(CORRECTABLE_BITS, aer.correctable_mask))}",
-    ]
+    return [rf"CEMsk:\s+{re.escape(bits(CORRECTABLE_BITS, aer.correctable_mask))}"]
 
 
 def draw_values(draw: random.Random) -> tuple[ExpressValues, bool]:
@@ -235,17 +205,15 @@ def test_links_of_real_machines_read_as_lspci_told_them(reference: Path) -> None
     assert samples
     for sample in samples:
         text, expect = "\n".join(sample["lines"]), sample["expect"]
-        port = int(match[1]) if (match := re.search(r"Port #(\d+)", text)) else 0
         aspm = {"L0s": 1, "L1": 2, "L0s L1": 3}.get(match[1], 0) if (match := re.search(r"ASPM ([^,]+)", text)) else 0
         capable_lanes, trained_lanes = expect["cap_width"] or 0, expect["sta_width"] or 0
-        lnkcap = codes[expect["cap_speed_gts"]] | capable_lanes << 4 | aspm << 10 | port << 24
+        lnkcap = codes[expect["cap_speed_gts"]] | capable_lanes << 4 | aspm << 10
         lnksta = codes[expect["sta_speed_gts"]] | trained_lanes << 4 | ("DLActive+" in text) << 13
         link = link_of(ExpressValues(lnkcap=lnkcap, lnksta=lnksta))
         assert (link.capable_lanes, link.trained_lanes) == (capable_lanes, trained_lanes)
         for rate, told in ((link.capable_gt_s, expect["cap_speed_gts"]), (link.trained_gt_s, expect["sta_speed_gts"])):
             assert isinstance(rate, Unread) if told is None else rate == told
         assert link.aspm_supported == aspm
-        assert link.port_number == port
         if expect["slower"] is not None:
             assert isinstance(link.trained_gt_s, float)
             assert isinstance(link.capable_gt_s, float)
@@ -289,8 +257,6 @@ def test_the_first_version_of_the_capability_has_no_target_rate() -> None:
     assert isinstance(registers, ExpressRegisters)
     assert registers.link is not None
     assert registers.link.target_gt_s is None
-    assert registers.link.supported_gt_s == ()
-    assert registers.link.autonomous_speed_disabled is False
     assert express_of(values) == registers
 
 
@@ -309,48 +275,7 @@ def test_slot_registers_stand_in_ports_that_lead_down(port_type: int, has_slot: 
 def test_slot_registers() -> None:
     sltcap = 5 << 19 | 1 << 15 | 250 << 7 | 0x60
     registers = express_of(ExpressValues(flags=0x142, sltcap=sltcap, sltsta=0x0042))
-    assert registers.slot == SlotRegisters(
-        number=5,
-        hot_plug_capable=True,
-        hot_plug_surprise=True,
-        power_limit_watts=25.0,
-        power_fault=True,
-        presence_detected=True,
-    )
-
-
-@pytest.mark.parametrize(
-    ("value", "scale", "watts"),
-    [
-        (75, 0, 75.0),
-        (250, 1, 25.0),
-        (100, 3, 0.1),
-        (239, 0, 239.0),
-        (0xF0, 0, 250.0),
-        (0xF2, 0, 300.0),
-        (0xFE, 0, 600.0),
-    ],
-)
-def test_slot_power_limit(value: int, scale: int, watts: float) -> None:
-    """Linux drivers/pci/of.c, of_pci_get_slot_power_limit, gives the same pairs the other way round."""
-    slot = express_of(ExpressValues(flags=0x142, sltcap=scale << 15 | value << 7)).slot
-    assert slot is not None
-    assert slot.power_limit_watts == pytest.approx(watts)
-
-
-def test_link_state_of_the_data_link_layer_only_where_the_port_can_tell() -> None:
-    assert link_of(ExpressValues(lnksta=0x2043)).data_link_active is None
-    assert link_of(ExpressValues(lnkcap=0x100043, lnksta=0x2043)).data_link_active is True
-    assert link_of(ExpressValues(lnkcap=0x100043, lnksta=0x0043)).data_link_active is False
-
-
-def test_read_completion_boundary() -> None:
-    assert link_of(ExpressValues(lnkctl=0)).read_completion_boundary_bytes == 64
-    assert link_of(ExpressValues(lnkctl=8)).read_completion_boundary_bytes == 128
-
-
-def test_bits_that_come_and_go_by_themselves_are_no_device_status() -> None:
-    assert express_of(ExpressValues(devsta=0x0035)).device_status == 0x5
+    assert registers.slot == SlotRegisters(number=5, hot_plug_capable=True)
 
 
 @pytest.mark.parametrize("length", [0, 1, 11, 19, 51])
@@ -419,9 +344,7 @@ def test_registers_are_read_by_ranges() -> None:
     host = ConfigHost({f"{FOLDER}/config": lay_config(ExpressValues(), extended=[AER_AT_100])})
     [registers] = read_config_registers(host, [(FOLDER, KEY)], {})
     assert registers.express == express_of(ExpressValues())
-    assert registers.aer == AerRegisters(
-        uncorrectable_status=0x10, uncorrectable_mask=0x20, correctable_status=0x40, correctable_mask=0x2000
-    )
+    assert registers.aer == AerRegisters(correctable_mask=0x2000)
     assert registers.answers is True
     assert host.asked == [(0, 256), (0x100, 24)]
     assert host.batches == 1

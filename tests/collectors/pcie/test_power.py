@@ -10,7 +10,7 @@ from laneproof_collectors.snapshot import FunctionPower
 from laneproof_collectors.unread import Reason, Unread
 
 FOLDER = "/sys/devices/pci0000:00/0000:00:01.1"
-AWAKE = [b"active\n", b"D0\n", b"on\n", b"1\n"]
+AWAKE = [b"active\n", b"D0\n", b"on\n"]
 
 
 def absent(name: str) -> Unread:
@@ -23,7 +23,6 @@ def test_a_function_that_is_awake() -> None:
         runtime_status="active",
         state="D0",
         control="on",
-        d3cold_allowed=True,
         link_states={"l1_aspm": False, "clkpm": True},
     )
     assert find_why_asleep(power) == ""
@@ -31,17 +30,16 @@ def test_a_function_that_is_awake() -> None:
 
 def test_what_the_kernel_does_not_offer_is_none() -> None:
     power = parse_power([absent(name) for name in POWER_ATTRIBUTES], folder=FOLDER)
-    assert power == FunctionPower(runtime_status=None, state=None, control=None, d3cold_allowed=None, link_states={})
+    assert power == FunctionPower(runtime_status=None, state=None, control=None, link_states={})
     assert find_why_asleep(power) == ""
 
 
 def test_what_is_no_word_names_its_file() -> None:
-    power = parse_power([b"active\n", b"D0 D3\n", b"", b"2\n"], folder=FOLDER, link_states={"l1_aspm": b"maybe\n"})
-    unread = [power.state, power.control, power.d3cold_allowed, power.link_states["l1_aspm"]]
+    power = parse_power([b"active\n", b"D0 D3\n", b""], folder=FOLDER, link_states={"l1_aspm": b"maybe\n"})
+    unread = [power.state, power.control, power.link_states["l1_aspm"]]
     assert [one.what for one in unread if isinstance(one, Unread)] == [
         f"{FOLDER}/power_state",
         f"{FOLDER}/power/control",
-        f"{FOLDER}/d3cold_allowed",
         f"{FOLDER}/link/l1_aspm",
     ]
     assert power.runtime_status == "active"
@@ -56,13 +54,13 @@ def test_a_switch_that_vanished_after_it_was_listed_is_unread() -> None:
 
 @pytest.mark.parametrize("status", ["suspended", "suspending"])
 def test_a_function_that_is_suspended_is_left_alone(status: str) -> None:
-    power = parse_power([f"{status}\n".encode(), b"D3hot\n", b"auto\n", b"1\n"], folder=FOLDER)
+    power = parse_power([f"{status}\n".encode(), b"D3hot\n", b"auto\n"], folder=FOLDER)
     assert find_why_asleep(power) == f"it sleeps ({status}), and a reading would wake it"
 
 
 @pytest.mark.parametrize("state", ["D3hot", "D3cold"])
 def test_a_function_in_a_deep_state_is_left_alone(state: str) -> None:
-    power = parse_power([b"unsupported\n", f"{state}\n".encode(), b"on\n", b"1\n"], folder=FOLDER)
+    power = parse_power([b"unsupported\n", f"{state}\n".encode(), b"on\n"], folder=FOLDER)
     assert find_why_asleep(power) == f"it sleeps ({state}), and a reading would wake it"
 
 
@@ -71,13 +69,13 @@ def test_a_function_in_a_deep_state_is_left_alone(state: str) -> None:
 )
 def test_other_words_are_no_sleep(status: bytes, state: bytes) -> None:
     """Documentation/ABI/testing/sysfs-devices-power and sysfs-bus-pci; a function whose driver left is `unknown`."""
-    assert find_why_asleep(parse_power([status, state, b"on\n", b"1\n"], folder=FOLDER)) == ""
+    assert find_why_asleep(parse_power([status, state, b"on\n"], folder=FOLDER)) == ""
 
 
 def test_where_nothing_tells_whether_it_sleeps_it_is_left_alone() -> None:
     denied = unread_from_errno(f"{FOLDER}/power/runtime_status", 13)
-    assert "could not be read" in find_why_asleep(parse_power([denied, denied, denied, denied], folder=FOLDER))
-    assert find_why_asleep(parse_power([denied, b"D0\n", denied, denied], folder=FOLDER)) == ""
+    assert "could not be read" in find_why_asleep(parse_power([denied, denied, denied], folder=FOLDER))
+    assert find_why_asleep(parse_power([denied, b"D0\n", denied], folder=FOLDER)) == ""
 
 
 def test_functions_that_rest_alike_are_one_value() -> None:
@@ -85,12 +83,11 @@ def test_functions_that_rest_alike_are_one_value() -> None:
 
 
 @given(
-    st.lists(st.binary(max_size=20), min_size=4, max_size=4),
+    st.lists(st.binary(max_size=20), min_size=3, max_size=3),
     st.dictionaries(st.text(max_size=5), st.binary(max_size=4)),
 )
 def test_any_bytes_give_values_or_reasons(raws: list[bytes], states: dict[str, bytes]) -> None:
     power = parse_power(raws, folder=FOLDER, link_states=states)
     assert isinstance(power.state, str | Unread)
-    assert isinstance(power.d3cold_allowed, bool | Unread)
     assert power.link_states.keys() == states.keys()
     assert isinstance(find_why_asleep(power), str)

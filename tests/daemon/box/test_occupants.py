@@ -55,7 +55,11 @@ def test_sleeping_device_is_told_as_asleep() -> None:
 
 
 def test_drive_whose_disk_is_not_there_yet_is_unread_in_its_capacity() -> None:
-    namespace = NvmeNamespace(name="nvme0n1", number=1, size_bytes=0, logical_block_bytes=512)
+    namespace = NvmeNamespace(
+        name="nvme0n1",
+        number=1,
+        size_bytes=0,
+    )
     identity = Unread("identify of nvme0", "denied")
     box = (
         Box()

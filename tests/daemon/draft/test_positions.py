@@ -38,10 +38,6 @@ def _with_slot_number(function: PciFunction, number: int) -> PciFunction:
     slot = SlotRegisters(
         number=number,
         hot_plug_capable=True,
-        hot_plug_surprise=False,
-        power_limit_watts=25.0,
-        power_fault=False,
-        presence_detected=True,
     )
     return replace(function, express=replace(function.express, slot=slot))
 

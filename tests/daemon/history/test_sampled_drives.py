@@ -20,14 +20,12 @@ def _of(passes: Passes, place: Origin = HERE) -> dict[str, float]:
 def _load(read_bytes: int) -> BlockStatistics:
     return BlockStatistics(
         reads=10, read_bytes=read_bytes, read_milliseconds=5, writes=2, written_bytes=8192, write_milliseconds=1,
-        in_flight=3, busy_milliseconds=6,
+        busy_milliseconds=6,
     )  # fmt: skip
 
 
 def _space(number: int, statistics: BlockStatistics | Unread) -> NvmeNamespace:
-    return NvmeNamespace(
-        name=f"nvme0n{number}", number=number, size_bytes=4 * 10**12, logical_block_bytes=512, statistics=statistics
-    )
+    return NvmeNamespace(name=f"nvme0n{number}", number=number, size_bytes=4 * 10**12, statistics=statistics)
 
 
 def test_the_health_log_is_sampled_field_by_field() -> None:
@@ -57,10 +55,6 @@ def test_load_is_summed_over_a_drives_disks_and_left_out_where_one_is_unread() -
     assert (_of(passes)["read_bytes"], _of(passes)["writes"]) == (4608, 4)
     passes.drive(0, namespaces=(_space(1, _load(4096)), _space(2, GAP)))
     assert "read_bytes" not in _of(passes)
-
-
-def test_in_flight_is_no_history() -> None:
-    assert "in_flight" not in _of(Passes().drive(0, namespaces=(_space(1, _load(1)),)))
 
 
 def test_a_drive_keeps_its_place_while_functions_cannot_be_read() -> None:

@@ -20,10 +20,10 @@ def drive(
     if moved is not None:
         statistics = BlockStatistics(
             reads=operations, read_bytes=moved - written, read_milliseconds=took, writes=0, written_bytes=written,
-            write_milliseconds=0, in_flight=0, busy_milliseconds=0,
+            write_milliseconds=0, busy_milliseconds=0,
         )  # fmt: skip
     made = make_controller(0, model="Fulmar N4", serial="FN1", size_bytes=1 << 42, firmware="2.1")
-    space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, logical_block_bytes=512, statistics=statistics)
+    space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, statistics=statistics)
     return replace(made, namespaces=(space,), health=make_health(data_units_read=units, data_units_written=0))
 
 

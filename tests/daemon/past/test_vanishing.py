@@ -39,9 +39,9 @@ def working(reads: int | None) -> Box:
         return Box().with_port(PATH).with_drive(PATH, controller={"namespaces": ()})
     disk = BlockStatistics(
         reads=reads, read_bytes=reads * 4096, read_milliseconds=reads, writes=0, written_bytes=0,
-        write_milliseconds=0, in_flight=0, busy_milliseconds=0,
+        write_milliseconds=0, busy_milliseconds=0,
     )  # fmt: skip
-    space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, logical_block_bytes=512, statistics=disk)
+    space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, statistics=disk)
     return Box().with_port(PATH).with_drive(PATH, controller={"namespaces": (space,)})
 
 

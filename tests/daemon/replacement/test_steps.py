@@ -17,8 +17,8 @@ from laneproof_collectors.unread import Reason, Unread
 from simulated_box import SATA, Box, declare, make_array
 
 SLOT = SlotRegisters(
-    number=7, hot_plug_capable=True, hot_plug_surprise=True, power_limit_watts=25.0, power_fault=False,
-    presence_detected=True,
+    number=7, hot_plug_capable=True,
+
 )  # fmt: skip
 
 

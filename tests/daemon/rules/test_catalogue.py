@@ -322,8 +322,6 @@ def test_any_one_unread_fact_makes_no_difference_out_of_nothing(place: Path) -> 
         ("controllers",),
         ("functions", 0, "class_code"),
         ("functions", 6, "class_code"),
-        ("functions", 6, "subsystem_device_id"),
-        ("functions", 6, "subsystem_vendor_id"),
     }
 )
 def test_any_set_of_unread_facts_makes_no_difference_out_of_nothing(places: set[Path]) -> None:

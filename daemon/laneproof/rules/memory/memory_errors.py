@@ -74,7 +74,7 @@ def _count(value: int | Unread) -> int:
 def _counted(correctable: int, uncorrectable: int = 0) -> Snapshot:
     edac = (EdacController(name="mc0", correctable=correctable, uncorrectable=uncorrectable),)
     made = make_memory("32 GiB", "32 GiB", ecc=True)
-    memory = Memory(total_bytes=made.total_bytes, modules=made.modules, empty_sockets=0, error_correction=6, edac=edac)
+    memory = Memory(total_bytes=made.total_bytes, modules=made.modules, error_correction=6, edac=edac)
     return Box().with_group(memory=memory).snapshot()
 
 

@@ -31,7 +31,7 @@ _GROUPS = {
     "firmware": "board firmware",
     "file_systems": "file systems",
 }
-_OF_CONTROLLER = ("health", "identity", "errors", "firmware_slots", "autonomous_transitions", "state")
+_OF_CONTROLLER = ("health", "identity", "autonomous_transitions", "state")
 
 
 def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:

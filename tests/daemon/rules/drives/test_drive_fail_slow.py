@@ -22,11 +22,9 @@ class Busy:
                 took = self.took[index] = self.took[index] + 9000 * 0.2 * (ratio if index == 0 else 1.0)
                 disk = BlockStatistics(
                     reads=self.operations, read_bytes=self.operations * 131072, read_milliseconds=round(took),
-                    writes=0, written_bytes=0, write_milliseconds=0, in_flight=0, busy_milliseconds=0,
+                    writes=0, written_bytes=0, write_milliseconds=0, busy_milliseconds=0,
                 )  # fmt: skip
-                space = NvmeNamespace(
-                    name=f"nvme{index}n1", number=1, size_bytes=1, logical_block_bytes=512, statistics=disk
-                )
+                space = NvmeNamespace(name=f"nvme{index}n1", number=1, size_bytes=1, statistics=disk)
                 box.with_port(path).with_drive(path, controller={"namespaces": (space,)})
             self.told.look(box, after=HOUR / 4)
 

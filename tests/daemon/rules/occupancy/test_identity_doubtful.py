@@ -38,7 +38,7 @@ def test_a_drive_without_a_serial_number_is_doubtful() -> None:
 
 def test_namespaces_with_the_same_identifier_are_twins_and_zeros_are_none() -> None:
     def space(number: int, eui64: str) -> dict[str, object]:
-        made = NvmeNamespace(name=f"nvme{number}n1", number=1, size_bytes=1, logical_block_bytes=512, eui64=eui64)
+        made = NvmeNamespace(name=f"nvme{number}n1", number=1, size_bytes=1, eui64=eui64)
         return {"namespaces": (made,)}
 
     assert len(doubts(two(space(0, "0025385b71b05d3e"), space(1, "0025385b71b05d3e")))) == 2

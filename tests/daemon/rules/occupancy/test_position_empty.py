@@ -39,12 +39,6 @@ def test_listed_drive_that_no_longer_answers_leaves_its_position_empty() -> None
     assert finding.subject == "nvme0"
 
 
-def test_occupied_port_without_data_link_active_is_not_empty() -> None:
-    # as the emulator answers for an occupied port; what lives below it counts
-    box = Box().with_port("0000:00/01.1", registers={"data_link_active": False}).with_drive("0000:00/01.1")
-    assert judge(POSITION_EMPTY, position("riser-1", 1, '{ kind = "nvme" }'), box) == []
-
-
 @pytest.mark.parametrize("occupant", ['{ kind = "none" }', "{}"])
 def test_position_that_asks_for_nothing_may_be_empty(occupant: str) -> None:
     assert judge(POSITION_EMPTY, position("spare", 1, occupant), Box()) == []
