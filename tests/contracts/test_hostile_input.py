@@ -24,7 +24,8 @@ DEMO = CHECKOUT / "daemon" / "laneproof" / "demo"
 STATUSES = {0, 1, 2, 64, 65, 66, 73}
 NAMES = ("nvme0", "bay-1", "riser-1", "md0", "md0:1", "sda", "PEL00001", "0000:01:00.0", "/dev/nvme1n1", "")
 BUILD = (
-    'schema = 1\n[box]\nname = "kelp-1"\nundeclared = "ignore"\n[kernel]\ncommand_line = ["pcie_aspm=off"]\n'
+    'schema = 1\n[box]\nname = "kelp-1"\nundeclared = "ignore"\n[kernel]\n'
+    'command_line = ["pcie_aspm.policy=performance"]\n'
     'aspm_policy = "performance"\nlinks_aspm = "off"\nnvme_default_ps_max_latency_us = 0\n'
     '[slot.riser]\npath = "0000:00"\nlanes = 16\nsplit = [4, 4, 4, 4]\n'
     + "".join(

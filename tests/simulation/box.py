@@ -124,7 +124,7 @@ class SimulatedBox:
     board_name: str = "Tidewrack M5"
     bios_version: str = "1.20"
     bios_date: str = "03/14/2026"
-    command_line: str = "BOOT_IMAGE=/vmlinuz root=/dev/mapper/kelp-root ro quiet pcie_aspm=off"
+    command_line: str = "BOOT_IMAGE=/vmlinuz root=/dev/mapper/kelp-root ro quiet"
     aspm_policy: str = "default performance powersave powersupersave"
     chosen_policy: str = "performance"
     nvme_latency_us: int = 0

@@ -103,11 +103,11 @@ def _wakes_a_day(box: RunningBox, life: Life) -> float:
 
 
 def _switch_idle_off(box: RunningBox, fault: Fault) -> None:
-    """The owner switches idle states off, as the kernel itself advises."""
+    """The owner switches the drives' idle states off."""
     if box.is_off:
         box.at(box.now + HOUR, lambda: _switch_idle_off(box, fault))
         return
-    box.box.command_line += " nvme_core.default_ps_max_latency_us=0 pcie_aspm=off"
+    box.box.command_line += " nvme_core.default_ps_max_latency_us=0"
     box.box.nvme_latency_us = 0
     for life in box.lives:
         if life.drive is not None:

@@ -1,4 +1,4 @@
-"""Words that the kernel has for an array's level and a bond's mode, as people write them in a declaration."""
+"""The kernel's own words for an array's level and a bond's mode, as people write them, and one that does harm."""
 
 import re
 
@@ -11,6 +11,13 @@ BOND_MODES = (
     "balance-rr", "active-backup", "balance-xor", "broadcast", "802.3ad", "balance-tlb", "balance-alb",
 )  # fmt: skip
 """By number. Source: kernel Documentation/networking/bonding.rst, mode."""
+
+ASPM_OFF_COSTS = (
+    "pcie_aspm=off also makes the kernel give up error reporting (AER) and native hot plug on boards with ACPI, and"
+    " leaves link power states as the firmware set them: pcie_aspm.policy=performance switches them off and keeps both"
+)
+"""Source: kernel drivers/acpi/pci_root.c, os_control_query_checks ("not requesting OS control");
+drivers/pci/pcie/aspm.c, pcie_aspm_disable. Seen on a real kernel: no AER counter was left."""
 
 _NUMBER = re.compile(r"(?:raid)?[ _-]*(\d+)")
 
@@ -34,6 +41,12 @@ def parse_level(text: object) -> object:
         known = ", ".join((*_MD_LEVELS, *_OTHER_LEVELS))
         raise ValueError(f"{quote_value(text)} is no level of an array; it can be {known}")
     return "+".join(level for level in levels if level)
+
+
+def is_aspm_off(word: str) -> bool:
+    """Whether a word of the kernel's command line is ``pcie_aspm=off``; the kernel takes - for _ in a name."""
+    name, _, value = word.partition("=")
+    return (name.replace("-", "_"), value) == ("pcie_aspm", "off")
 
 
 def _parse_one_level(word: str) -> str | None:

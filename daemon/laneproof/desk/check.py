@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
 
 from laneproof.declaration.build import Build
+from laneproof.declaration.kernel_words import ASPM_OFF_COSTS, is_aspm_off
 from laneproof.desk.arrays import ArrayBudget, budget_arrays
 from laneproof.desk.bottleneck import Bottleneck, Throughput, find_bottleneck
 from laneproof.desk.links import LinkBudget, SharedLink, budget_links
@@ -71,6 +72,8 @@ def check_budget(build: Build) -> DeskCheck:
         What fits, what does not, and what it can do.
     """
     notes = BudgetNotes(assume=build.assume)
+    if build.kernel and any(map(is_aspm_off, build.kernel.command_line)):
+        notes.remark(ASPM_OFF_COSTS)
     conditions = check_slots(build, notes)
     check_keys(build, notes)
     check_devices(build, notes)

@@ -6,7 +6,7 @@ from typing import TypeVar
 
 from laneproof.box.occupants import enters_idle_states
 from laneproof.box.topology import Topology, survey
-from laneproof.declaration.kernel_words import parse_bond_mode, parse_level
+from laneproof.declaration.kernel_words import ASPM_OFF_COSTS, is_aspm_off, parse_bond_mode, parse_level
 from laneproof.declaration.units import format_bytes
 from laneproof.draft.positions import (
     DraftedPosition,
@@ -157,23 +157,27 @@ def _draft_kernel(
         return Section(remarks=(f"left out: {power}",))
     links_aspm, remark = _judge_link_states(topology, positions)
     latency, own_limits = _judge_latency(_number(power.nvme_max_latency_us), topology, positions)
+    words = power.command_line if isinstance(power.command_line, Unread) else _power_words(power.command_line)
+    harmful = f"pcie_aspm=off is left out: {ASPM_OFF_COSTS}" if _has_aspm_off(power.command_line) else ""
     values: dict[str, object] = {
-        "command_line": _power_words(power.command_line),
+        "command_line": words,
         "aspm_policy": _setting(power.aspm_policy, _ASPM_POLICIES),
         "links_aspm": links_aspm,
         "nvme_default_ps_max_latency_us": latency,
         "port_power_management": _setting(power.port_power_management, ("on", "off")),
     }
-    section = _section(values, tuple(text for text in (remark, own_limits) if text))
+    section = _section(values, tuple(text for text in (harmful, remark, own_limits) if text))
     release = None if isinstance(firmware, Unread) else clean_text(firmware.kernel_release)
     return replace(section, unasked={"release": (release, "would tell when another kernel runs")} if release else {})
 
 
-def _power_words(words: tuple[str, ...] | Unread) -> list[str] | Unread | None:
-    if isinstance(words, Unread):
-        return words
+def _has_aspm_off(words: tuple[str, ...] | Unread) -> bool:
+    return not isinstance(words, Unread) and any(map(is_aspm_off, words))
+
+
+def _power_words(words: tuple[str, ...]) -> list[str] | None:
     found = [word for word in words if word.partition("=")[0].replace("-", "_").startswith(_POWER_WORDS)]
-    return [word for word in map(clean_text, found) if word] or None
+    return [word for word in map(clean_text, found) if word and not is_aspm_off(word)] or None
 
 
 def _setting(setting: Setting | Unread | None, known: tuple[str, ...]) -> str | Unread | None:

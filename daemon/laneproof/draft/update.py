@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import BuildError, parse_build
-from laneproof.declaration.kernel_words import parse_bond_mode, parse_level
+from laneproof.declaration.kernel_words import is_aspm_off, parse_bond_mode, parse_level
 from laneproof.declaration.key_lines import KeyPath
 from laneproof.declaration.tables import DeclaredArray, DeclaredBond, DeclaredKernel, DeclaredPosition
 from laneproof.declaration.units import is_same_capacity, parse_bytes
@@ -32,6 +32,7 @@ _ON_CONTROLLER = re.compile(r"/(ata|usb|phy)-[^/]*$")
 _SIZES = ("capacity", "total")
 _WORDS = {"level": parse_level, "mode": parse_bond_mode}
 _GONE = "nothing was found here on"
+_ALSO_COSTS = "pcie_aspm=off also costs AER and native hot plug: better pcie_aspm.policy=performance"
 _NOT_THERE = "not on the command line on"
 
 
@@ -153,6 +154,8 @@ def _update_kernel(editor: TextEditor, declared: DeclaredKernel | None, found: S
         path = ("kernel", "command_line")
         if missing and not editor.is_remarked(path, _NOT_THERE):
             editor.remark(path, f"{_NOT_THERE} {editor.day}: {' '.join(missing)}")
+    if any(map(is_aspm_off, declared.command_line)) and not editor.is_remarked(("kernel", "command_line"), _ALSO_COSTS):
+        editor.remark(("kernel", "command_line"), _ALSO_COSTS)
     _update_values(editor, ("kernel",), {key: value for key, value in found.values.items() if key != "command_line"})
     release, _ = found.unasked.get("release", (None, ""))
     if declared.release and isinstance(release, str) and not release.startswith(declared.release):

@@ -13,9 +13,23 @@ def _gather(box: Box) -> Draft:
 
 
 def test_only_words_that_bear_on_power_are_declared() -> None:
-    words = ("BOOT_IMAGE=/vmlinuz", "ro", "pcie_aspm=off", "pcie-port-pm=off", "nvme_core.default_ps_max_latency_us=0")
+    words = (
+        "BOOT_IMAGE=/vmlinuz",
+        "ro",
+        "pcie_aspm=force",
+        "pcie-port-pm=off",
+        "nvme_core.default_ps_max_latency_us=0",
+    )
     draft = _gather(Box().with_power(command_line=words))
     assert draft.kernel.values["command_line"] == list(words[2:])
+
+
+def test_word_that_gives_up_error_reporting_is_left_out_with_what_does_better() -> None:
+    # kernel drivers/acpi/pci_root.c, os_control_query_checks: without ASPM support it asks for no control
+    kernel = _gather(Box().with_power(command_line=("ro", "pcie-aspm=off", "pcie_port_pm=off"))).kernel
+    assert kernel.values["command_line"] == ["pcie_port_pm=off"]
+    assert kernel.remarks[0].startswith("pcie_aspm=off is left out: pcie_aspm=off also makes the kernel give up error")
+    assert "pcie_aspm.policy=performance" in kernel.remarks[0]
 
 
 def test_command_line_without_such_words_declares_none() -> None:

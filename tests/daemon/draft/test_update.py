@@ -160,11 +160,18 @@ def test_section_that_the_owner_commented_out_is_not_added() -> None:
 
 
 def test_kernel_word_that_is_not_there_is_told_and_kept() -> None:
-    own = OWN + '\n[kernel]\ncommand_line = ["pcie_aspm=off"]\nrelease = "6.12"\naspm_policy = "powersave"\n'
+    own = OWN + '\n[kernel]\ncommand_line = ["pcie_aspm=force"]\nrelease = "6.12"\naspm_policy = "powersave"\n'
     updated = _update(own, _box())
-    assert 'command_line = ["pcie_aspm=off"]  # not on the command line on 2026-09-21: pcie_aspm=off' in updated
+    assert 'command_line = ["pcie_aspm=force"]  # not on the command line on 2026-09-21: pcie_aspm=force' in updated
     assert 'release = "6.12"\n' in updated
     assert 'aspm_policy = "performance"  # was aspm_policy = "powersave" until 2026-09-21' in updated
+
+
+def test_word_that_gives_up_error_reporting_stays_with_what_does_better_beside_it() -> None:
+    own = OWN + '\n[kernel]\ncommand_line = ["pcie_aspm=off"]\n'
+    updated = _update(own, _box().with_power(command_line=("pcie_aspm=off",)))
+    beside = "pcie_aspm=off also costs AER and native hot plug: better pcie_aspm.policy=performance"
+    assert f'command_line = ["pcie_aspm=off"]  # {beside}' in updated
 
 
 def test_kernel_of_another_release_is_declared() -> None:
