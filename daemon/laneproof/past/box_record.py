@@ -2,7 +2,7 @@
 
 How counters grew, which arrays were checked, which fans turned, which file systems could be written.
 
-Rules of this module: plain values, no judgement. A counter that falls begins anew; what was counted before the first
+Rules of this module: plain values, no judgement. A counter that falls begins again; what was counted before the first
 look is nobody's growth. It keeps a week of growth by the hour, and no more than it was shown.
 """
 
@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple, TypeVar
 
+from laneproof.past.counters import moved_on
 from laneproof_collectors.snapshot import Array, Fan, SataDrive, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -196,7 +197,7 @@ def _follow_counters(known: Mapping[str, Growth], snapshot: Snapshot) -> Mapping
 def _grow(before: Growth, counter: Counter, *, now: float, boot_id: str) -> Growth:
     is_new_boot = counter.per_boot and bool(boot_id) and bool(before.boot_id) and boot_id != before.boot_id
     begun_at = (0 if counter.from_zero else counter.value) if is_new_boot else before.last
-    amount = max(0, counter.value - begun_at)
+    amount = moved_on(begun_at, counter.value) or 0
     return replace(before, last=counter.value, boot_id=boot_id, hours=_add(before.hours, amount, now=now))
 
 

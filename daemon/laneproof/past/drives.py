@@ -1,13 +1,14 @@
 """Each drive's own account over time: what it counts, how worn and how warm it is. It goes where the drive goes.
 
 A count that moved by several at once moved once: what came between two readings cannot be told apart. A count that fell
-belongs to another drive or another counter, and begins anew.
+belongs to another drive or another counter, and begins again.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from laneproof.box.occupants import Occupant
+from laneproof.past.counters import moved_on
 from laneproof.past.load import LoadRecord
 from laneproof.past.timeline import Timeline
 from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive, TemperatureReading
@@ -267,13 +268,13 @@ class DriveRecord:
     def _count(self, told: dict[str, int], timeline: Timeline) -> None:
         boots = timeline.boots - self.counters_boot
         for name, value in told.items():
-            before = self.counters.get(name)
-            if before is not None and value > before:
-                rises = self.rises.setdefault(name, [])
-                rises.append(Rise(at=timeline.now, by=value - before, same_boot=boots == 0, boots=boots))
-                del rises[:-_MOST_TIMES]
-            elif before is not None and value < before:
+            by = moved_on(self.counters.get(name), value)
+            if by is None:
                 self.rises.pop(name, None)
+            elif by > 0:
+                rises = self.rises.setdefault(name, [])
+                rises.append(Rise(at=timeline.now, by=by, same_boot=boots == 0, boots=boots))
+                del rises[:-_MOST_TIMES]
         self.counters.update(told)
         self.counters_at, self.counters_boot = timeline.now, timeline.boots
         self.health_since = self.health_since or timeline.now

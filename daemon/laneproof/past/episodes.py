@@ -39,7 +39,7 @@ ABORTED = "command-aborted"
 RESETTING = "resetting"
 """Kind of an event that nobody told: the controller was being reset at the moment of a look."""
 REENUMERATED = "enumerated-anew"
-"""Kind of another: its counters began anew within a boot, so it had been away."""
+"""Kind of another: its counters began again within a boot, so it had been away."""
 
 HEAT_LASTS_SECONDS = 900.0
 """A temperature read this short a time before an episode is that of its moment. Judgement: a drive at work warms by

@@ -1,6 +1,6 @@
 """Correctable errors of each link with their exposure, as the kernel counts them at both ends.
 
-Rules of this module: a series belongs to one drive in one position and begins anew with each boot, each time an end is
+Rules of this module: a series belongs to one drive in one position and begins again with each boot, each time an end is
 enumerated, and each time a count falls; what stood there at its first reading was counted before anybody looked and is
 no rate. Errors that go along with an episode belong to it and are kept apart. Where no end counts, the reports in the
 kernel's log stand in, as the least that happened; those of errors that could not be corrected wherever no end counts
@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.evidence.specification import bits_carried, receiver_errors
+from laneproof.past.counters import moved_on
 from laneproof.past.rate_watch import RateWatch
 from laneproof.past.reporting import Reporting, find_reporting
 from laneproof.past.tally import Tally, TallySeries
@@ -205,7 +206,7 @@ class LinkBook:
             record.watch = RateWatch()
 
     def note_parts(self, path: str, at: float) -> None:
-        """Begin the baseline of a path anew, since what stands between has changed."""
+        """Begin the baseline of a path again, since what stands between has changed."""
         for record in self.of_path(path):
             record.steady_since = at
             record.series.close_row(at)
@@ -297,21 +298,22 @@ def _read_end(  # noqa: PLR0913 (one reading of one end)
         end.present = False if function is None or not function.answers else end.present
         return False
     fatal = _sum_fatal(counters)
-    # What could not be read this time leaves the count where it stood: taken for zero, it would be told anew later.
-    anew = not end.present or end.boot != timeline.boots or (fatal is not None and fatal < end.fatal)
-    if not anew and counts != end.counts:
-        anew = any(counts.get(name, 0) < count for name, count in end.counts.items())
-        if not anew:
+    # What could not be read this time leaves the count where it stood: taken for zero, it would be counted again later.
+    starts_again = not end.present or end.boot != timeline.boots
+    starts_again = starts_again or (fatal is not None and moved_on(end.fatal, fatal) is None)
+    if not starts_again and counts != end.counts:
+        starts_again = any(moved_on(count, counts.get(name, 0)) is None for name, count in end.counts.items())
+        if not starts_again:
             _add(fresh, counts, end.counts, at_port=at_port)
-    if anew:
+    if starts_again:
         _begin_series(end, counts, timeline)
     elif fatal is not None:
         fresh.fatal += fatal - end.fatal
-    if anew or counts != end.counts:
+    if starts_again or counts != end.counts:
         end.counts = dict(counts)
     if fatal is not None:
         end.fatal = fatal
-    elif anew:
+    elif starts_again:
         end.fatal = 0
     if end.reporting is Reporting.OFF and any(counts.values()):
         end.reporting = Reporting.COUNTED  # it does count, whatever the control bit says

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.siblings import SLOW_RATIO, SlowSpell, is_load_near, relative_latency, slow_spells
 from laneproof.evidence.wear import DATA_UNIT_BYTES
+from laneproof.past.counters import moved_on
 from laneproof_collectors.snapshot import BlockStatistics, HealthLog, NvmeController
 from laneproof_collectors.unread import Unread
 
@@ -146,7 +147,7 @@ class LoadRecord:
         """Take one reading.
 
         Returns:
-            The window that it closes, None where there is none; and whether the statistics began anew within a boot.
+            The window that it closes, None where there is none; and whether the statistics began again within a boot.
         """
         told = _counters_of(controller)
         if told is None:
@@ -157,10 +158,10 @@ class LoadRecord:
         self.counters, self.source, self.boot, self.at = counters, source, boot, now
         if before is None or not is_same or now <= was:
             return None, False
-        fell = any(new < old for new, old in zip(counters, before, strict=True))
-        if fell:
+        moves = [by for new, old in zip(counters, before, strict=True) if (by := moved_on(old, new)) is not None]
+        if len(moves) < len(counters):
             return None, source == "disk"
-        reads, read_bytes, writes, written, took = (new - old for new, old in zip(counters, before, strict=True))
+        reads, read_bytes, writes, written, took = moves
         is_disk = source == "disk"
         window = Window(
             began=was,

@@ -3,7 +3,7 @@
 An hour with errors is one event, however many there were, so that a burst is one event and a link whose errors come in
 bursts is judged by how often they come. While the score stands at zero, and each time it falls back to it, what was
 seen is learned as normal; what is under suspicion is not. After any change of path, parts, kernel, firmware, speed or
-power policy normal is another, and all is learned anew.
+power policy normal is another, and all is learned again.
 """
 
 import math

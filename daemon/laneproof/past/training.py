@@ -104,7 +104,7 @@ class TrainingBook:
             _read(record, link, timeline)
 
     def forget(self, path: str) -> None:
-        """Begin anew, since what stands between has changed."""
+        """Begin again, since what stands between has changed."""
         self.records.pop(path, None)
 
     def note_missing(self, paths: Iterable[str], timeline: Timeline) -> None:
