@@ -13,14 +13,12 @@ from laneproof.history.inventories import KeptInventory
 from laneproof.history.live_series import PassMark
 from laneproof.history.series import Watch
 from laneproof.past.past import Boot, LinkLimits, Past
+from laneproof.past.timeline import STEP_SECONDS
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
 HOLE_SECONDS = 900.0
 """Passes farther apart than this (suspended, hung, stopped) leave a gap: three heartbeats."""
-
-STEP_SECONDS = 60.0
-"""A clock that moved by more than this against the seconds since boot was set; less is its daily correction."""
 
 _MOST_BOOTS = 200  # how many a rule gets to see
 _GIGA = 1e9

@@ -6,8 +6,10 @@ and put right again neither ages evidence nor makes it young. As long as the clo
 
 from dataclasses import dataclass
 
-STEP_SECONDS = 120.0
-"""How far the wall clock may run off before it is called a step. Judgement; what a clock daemon slews is far less."""
+STEP_SECONDS = 60.0
+"""A wall clock that moved by more than this against the seconds since boot was set; less is its daily correction.
+
+Judgement; what a clock daemon slews between two passes is far less. The one limit for the ledger and the history."""
 
 LATE_SECONDS = 600.0
 """An event may be told this long after the pass that should have told it."""
