@@ -16,8 +16,8 @@ from laneproof.commands.terminal import find_style
 from laneproof.commands.where import find_by_any_name
 from laneproof.declaration.build import Build
 from laneproof.outputs.box_picture import Mark, draw_box
-from laneproof.outputs.inventory import list_places
 from laneproof.outputs.replace_text import write_fit, write_guide
+from laneproof.outputs.shown_positions import list_positions
 from laneproof.replacement import Fit, Guide, Safety, check_new_drive, make_guide
 from laneproof.replacement.steps import NO_DRIVE
 from laneproof_collectors.collection import read_snapshot
@@ -64,7 +64,7 @@ def _print_guide(guide: Guide, judged: Judged, build: Build | None, arguments: a
         print(json.dumps(guide.as_json(), indent=2))  # noqa: T201 (the output)
         return
     with_steps = guide.safety is not Safety.NOT_SAFE or arguments.yes
-    places = list_places(build, judged.snapshot)
+    places = list_positions(build, judged.snapshot)
     sys.stdout.write(write_guide(guide, places, find_style(), with_steps=with_steps))
     if judged.gap is not None:
         _say(f"\nWhat showed over time is not known here: {judged.gap}")

@@ -11,7 +11,7 @@ from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build, open_host
 from laneproof.commands.pictures import write_picture
 from laneproof.declaration.build import Build
-from laneproof.outputs.inventory import list_places
+from laneproof.outputs.shown_positions import list_positions
 from laneproof.outputs.where_text import Finds, write_where
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.disks.locate import (
@@ -48,7 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         from laneproof.commands.terminal import find_style
 
-        text = write_where(arguments.drive, found, finds, list_places(build, snapshot), find_style())
+        text = write_where(arguments.drive, found, finds, list_positions(build, snapshot), find_style())
         sys.stdout.write(text)
     return 0
 

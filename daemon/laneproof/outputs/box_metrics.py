@@ -1,4 +1,4 @@
-"""The metrics of the box beside links and NVMe drives: each group only where it was read, each figure where told."""
+"""The metrics of the box beside links and NVMe drives: each group only where it was read, each figure where stated."""
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
@@ -18,28 +18,28 @@ from laneproof_collectors.unread import Unread
 Row = tuple[str, tuple[str, ...], object]
 """Metric's name, label values in the table's order, the fact: a number, or whatever there is in its place."""
 Sample = tuple[str, tuple[str, ...], float]
-Place = Callable[[str], str]
+NamePath = Callable[[str], str]
 """Path -> the declared position's label, or the path."""
 
 _HOUR, _MEGA, _PER_SECOND = 3600, 1e6, 1e6
 
 
-def take_box_samples(snapshot: Snapshot, place: Place) -> Iterator[Sample]:
+def list_box_samples(snapshot: Snapshot, name_path: NamePath) -> Iterator[Sample]:
     """Give the samples of arrays, network, memory, heat, file systems and other drives.
 
     Args:
         snapshot: The facts.
-        place: Names a path.
+        name_path: Names a path.
     """
-    for name, values, value in _rows(snapshot, place):
+    for name, values, value in _rows(snapshot, name_path):
         if isinstance(value, int | float):
             yield name, values, float(value) if isinstance(value, bool) else value
 
 
-def _rows(snapshot: Snapshot, place: Place) -> Iterator[Row]:
+def _rows(snapshot: Snapshot, name_path: NamePath) -> Iterator[Row]:
     drives = () if isinstance(snapshot.drives, Unread) else snapshot.drives
     # Two drives in one enclosure may share its path and the serial number of its bridge.
-    labels = _tell_apart((place(drive.path or drive.name), _text(drive.serial)) for drive in drives)
+    labels = _tell_apart((name_path(drive.path or drive.name), _text(drive.serial)) for drive in drives)
     for drive, names in zip(drives, labels, strict=True):
         yield from _drive(drive, names)
     for array in () if isinstance(snapshot.arrays, Unread) else snapshot.arrays:
@@ -52,8 +52,8 @@ def _rows(snapshot: Snapshot, place: Place) -> Iterator[Row]:
         yield from _memory(snapshot.memory)
     if not isinstance(snapshot.thermal, Unread):
         yield from _heat(snapshot.thermal)
-    for one in () if isinstance(snapshot.file_systems, Unread) else snapshot.file_systems:
-        yield from _file_system(one)
+    for file_system in () if isinstance(snapshot.file_systems, Unread) else snapshot.file_systems:
+        yield from _file_system(file_system)
 
 
 def _drive(drive: SataDrive, labels: tuple[str, str]) -> Iterator[Row]:
@@ -104,9 +104,9 @@ def _bond(bond: Bond) -> Iterator[Row]:
 def _memory(memory: Memory) -> Iterator[Row]:
     yield "memory_bytes", (), memory.total_bytes
     modules = () if isinstance(memory.modules, Unread) else memory.modules
-    names = _tell_apart((one.locator, "") for one in modules)
-    for (name, _), one in zip(names, modules, strict=True):
-        for state, rate in (("rated", one.rated_mt_s), ("configured", one.configured_mt_s)):
+    names = _tell_apart((module.locator, "") for module in modules)
+    for (name, _), module in zip(names, modules, strict=True):
+        for state, rate in (("rated", module.rated_mt_s), ("configured", module.configured_mt_s)):
             value = None if rate is None else rate * _PER_SECOND
             yield f"memory_module_{state}_transfers_per_second", (name,), value
     for edac in memory.edac:
@@ -130,12 +130,12 @@ def _heat(thermal: Thermal) -> Iterator[Row]:
         yield "processor_thermal_throttles", (package,), count
 
 
-def _file_system(one: MountedFileSystem) -> Iterator[Row]:
-    labels = (one.mount,)
-    yield "file_system_size_bytes", labels, one.size_bytes
-    yield "file_system_available_bytes", labels, one.available_bytes
-    yield "file_system_used_ratio", labels, one.used_share
-    yield "file_system_read_only", labels, one.read_only
+def _file_system(file_system: MountedFileSystem) -> Iterator[Row]:
+    labels = (file_system.mount,)
+    yield "file_system_size_bytes", labels, file_system.size_bytes
+    yield "file_system_available_bytes", labels, file_system.available_bytes
+    yield "file_system_used_ratio", labels, file_system.used_share
+    yield "file_system_read_only", labels, file_system.read_only
 
 
 def _text(value: object) -> str:

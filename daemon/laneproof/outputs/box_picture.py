@@ -1,9 +1,9 @@
-"""The box as it stands in one picture, with the places marked that a person looks for, or must not touch.
+"""The box as it stands in one picture, with the positions marked that a person looks for, or must not touch.
 
-The host bridge is the spine on the left; each place is a row that hangs on it, or on the port that it is behind, by as
-many strokes as lanes trained, and by a dotted line where none did. A mark has a shape, a pattern and words of its own,
-so that nothing depends on colour. The picture is SVG with its own style for light and dark, real text, and a title and
-description for those who hear it.
+The host bridge is the spine on the left; each position is a row that hangs on it, or on the port that it is behind, by
+as many strokes as lanes trained, and by a dotted line where none did. A mark has a shape, a pattern and words of its
+own, so that nothing depends on colour, and a legend says what each stroke and colour stands for. The picture is SVG
+with its own style for light and dark, real text, and a title and description for those who hear it.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -12,11 +12,11 @@ from html import escape
 
 from laneproof.declaration.build import Build
 from laneproof.outputs.audit_json import name_box
-from laneproof.outputs.inventory import Place, list_places
-from laneproof.outputs.place_words import say_occupant
+from laneproof.outputs.position_words import say_occupant
+from laneproof.outputs.shown_positions import ShownPosition, arrange_tree, list_positions
 from laneproof_collectors.snapshot import Snapshot
 
-_WIDTH = 960
+_WIDTH, _FOOT = 960, 40
 _TOP, _ROW, _TILE = 76, 52, 40  # the first row's top, from row to row, a tile's height
 _SPINE_X, _INDENT, _STEM = 28, 70, 44  # the spine, how much further in each depth is, how long the lanes are
 _TILE_END = 700  # where tiles end; what a mark says stands to the right of it
@@ -25,7 +25,7 @@ _MOST_LANES = 16
 
 
 class Mark(StrEnum):
-    """What a place is marked as."""
+    """What a position is marked as."""
 
     HERE = "here"
     KEEP = "do not touch"
@@ -62,68 +62,60 @@ def draw_box(build: Build | None, snapshot: Snapshot, marks: Mapping[str, Mark])
     Returns:
         A whole SVG document.
     """
-    places = list_places(build, snapshot)
-    box = name_box(build, snapshot)
-    height = _TOP + _ROW * max(len(places), 1) + 20
+    positions = list_positions(build, snapshot)
+    title = _say_title(name_box(build, snapshot), positions, marks)
+    height = _TOP + _ROW * max(len(positions), 1) + _FOOT
     frame = f'viewBox="0 0 {_WIDTH} {height}" role="img" aria-labelledby="bp-title bp-desc"'
-    rows = {place.path: _TOP + _ROW * at for at, place in enumerate(places)}
+    rows = {position.path: _TOP + _ROW * number for number, position in enumerate(positions)}
     return "\n".join(
         (
             f'<svg xmlns="http://www.w3.org/2000/svg" class="bp" {frame}>',
-            f'<title id="bp-title">{_text(_say_title(box, places, marks))}</title>',
-            f'<desc id="bp-desc">{_text(_describe(places, marks))}</desc>',
+            f'<title id="bp-title">{_text(title)}</title>',
+            f'<desc id="bp-desc">{_text(_describe(positions, marks))}</desc>',
             f"<style>{_STYLE}</style>",
             _HATCH,
             f'<rect class="paper" width="{_WIDTH}" height="{height}" rx="10"/>',
-            _label(_SPINE_X - 8, 34, _say_title(box, places, marks), "head"),
-            *_draw_spines(places, rows),
-            *(line for place in places for line in _draw_place(place, rows, marks.get(place.path))),
+            _label(_SPINE_X - 8, 34, title, "head"),
+            *_draw_spines(positions, rows),
+            *(line for position in positions for line in _draw_position(position, rows, marks.get(position.path))),
+            *_draw_legend(height - _FOOT / 2 + 4),
             "</svg>\n",
         )
     )
 
 
-def _say_title(box: str, places: Sequence[Place], marks: Mapping[str, Mark]) -> str:
-    here = [one.label or one.path for one in places if marks.get(one.path) is Mark.HERE]
-    return f"{box}: {', '.join(here) or 'all places'}"
+def _say_title(box: str, positions: Sequence[ShownPosition], marks: Mapping[str, Mark]) -> str:
+    here = [position.label or position.path for position in positions if marks.get(position.path) is Mark.HERE]
+    return f"{box}: {', '.join(here) or 'all positions'}"
 
 
-def _describe(places: Sequence[Place], marks: Mapping[str, Mark]) -> str:
-    told = []
-    for one in places:
-        mark = f", marked: {marks[one.path]}" if one.path in marks else ""
-        told.append(f"{one.label or 'undeclared'} at {one.path}: {_say_who(one)}{mark}.")
-    return " ".join(told) or "No drive, and no declared position."
+def _describe(positions: Sequence[ShownPosition], marks: Mapping[str, Mark]) -> str:
+    sentences = []
+    for position in positions:
+        mark = f", marked: {marks[position.path]}" if position.path in marks else ""
+        sentences.append(f"{position.label or 'undeclared'} at {position.path}: {_say_who(position)}{mark}.")
+    return " ".join(sentences) or "No drive, and no declared position."
 
 
-def _say_who(place: Place) -> str:
-    if place.occupant is None and place.has_children:
+def _say_who(position: ShownPosition) -> str:
+    if position.occupant is None and position.has_children:
         return "a port with more below"
-    return say_occupant(place.occupant)
+    return say_occupant(position.occupant)
 
 
 # --- drawing ----------------------------------------------------------------------------------------------------------
 
 
-def _parent(place: Place, rows: Mapping[str, int]) -> str:
-    above = place.path.rpartition("/")[0]
-    while "/" in above and above not in rows:
-        above = above.rpartition("/")[0]
-    return above
-
-
 def _depth(path: str, rows: Mapping[str, int]) -> int:
-    """Count the places above this one that are drawn, the host bridge included."""
+    """Count the positions above this one that are drawn, the host bridge included."""
     hops = path.split("/")
     return 1 + sum("/".join(hops[:count]) in rows for count in range(2, len(hops)))
 
 
-def _draw_spines(places: Sequence[Place], rows: Mapping[str, int]) -> Iterator[str]:
-    """Draw the host bridges' spines, and the trunk below each port that has more places behind it."""
-    children: dict[str, list[int]] = {}
-    for place in places:
-        children.setdefault(_parent(place, rows), []).append(rows[place.path])
-    for above, tops in children.items():
+def _draw_spines(positions: Sequence[ShownPosition], rows: Mapping[str, int]) -> Iterator[str]:
+    """Draw the host bridges' spines, and the trunk below each port that has more positions behind it."""
+    for above, below in arrange_tree(positions).items():
+        tops = [rows[position.path] for position in below]
         is_root = above not in rows
         x = _SPINE_X if is_root else _tile_start(above, rows) + _INDENT - _STEM
         start = tops[0] - 14 if is_root else rows[above] + _TILE
@@ -136,27 +128,26 @@ def _tile_start(path: str, rows: Mapping[str, int]) -> int:
     return _SPINE_X + _STEM + _INDENT * (_depth(path, rows) - 1)
 
 
-def _draw_place(place: Place, rows: Mapping[str, int], mark: Mark | None) -> Iterator[str]:
-    start, top = _tile_start(place.path, rows), rows[place.path]
+def _draw_position(position: ShownPosition, rows: Mapping[str, int], mark: Mark | None) -> Iterator[str]:
+    start, top = _tile_start(position.path, rows), rows[position.path]
     middle = top + _TILE / 2
-    yield f"<g><title>{_text(f'{place.label or place.path}: {_say_who(place)}')}</title>"
-    yield from _draw_lanes(start - _STEM, start, middle, place.trained.lanes if place.trained else 0)
-    kind = "tile empty" if place.occupant is None and not place.has_children else "tile"
+    trained, hop = position.trained, position.path.rpartition("/")[2]
+    yield f"<g><title>{_text(f'{position.label or position.path}: {_say_who(position)}')}</title>"
+    yield from _draw_lanes(start - _STEM, start, middle, trained.lanes if trained else 0)
+    kind = "tile empty" if position.occupant is None and not position.has_children else "tile"
     yield _rectangle(start, top, _TILE_END - start, kind)
     if mark is Mark.KEEP:
         yield _rectangle(start, top, _TILE_END - start, "keep", fill="url(#bp-hatch)")
     if mark is Mark.HERE:
         yield _rectangle(start, top, _TILE_END - start, "here")
         yield f'<path class="point" d="M{_TILE_END + 8} {middle:g}l18 -11v22z"/>'
-    yield _label(start + 12, top + 17, _clip(place.label or place.hop, 34), "name")
-    yield _label(start + 12, top + 33, _clip(_say_who(place), 44), "soft")
-    told = [
-        place.hop if place.label else "",
-        str(place.trained) if place.trained else ("" if place.has_children else "no link"),
-    ]
-    yield _label(_TILE_END - 12, top + 17, "   ".join(filter(None, told)), "soft", anchor="end")
-    if place.occupant is not None and isinstance(place.occupant.serial, str):
-        yield _label(_TILE_END - 12, top + 33, _clip(f"serial {place.occupant.serial}", 30), "soft", anchor="end")
+    yield _label(start + 12, top + 17, _clip(position.label or hop, 34), "name")
+    yield _label(start + 12, top + 33, _clip(_say_who(position), 44), "soft")
+    link = str(trained) if trained else ("" if position.has_children else "no link")
+    beside = "   ".join(filter(None, (hop if position.label else "", link)))
+    yield _label(_TILE_END - 12, top + 17, beside, "soft", anchor="end")
+    if position.occupant is not None and isinstance(position.occupant.serial, str):
+        yield _label(_TILE_END - 12, top + 33, f"serial {position.occupant.serial}", "soft", anchor="end")
     if mark is not None:
         yield _label(_TILE_END + 34, middle + 5, str(mark), f"{'here' if mark is Mark.HERE else 'keep'}text")
     yield "</g>"
@@ -167,8 +158,20 @@ def _draw_lanes(start: int, end: int, middle: float, count: int | None) -> Itera
     if not lanes:
         yield f'<path class="none" d="M{start} {middle:g}H{end}"/>'
     first = middle - (lanes - 1) * _LANE_SPACE / 2
-    for at in range(lanes):
-        yield f'<path class="lane" d="M{start} {first + at * _LANE_SPACE:.1f}H{end}"/>'
+    for lane in range(lanes):
+        yield f'<path class="lane" d="M{start} {first + lane * _LANE_SPACE:.1f}H{end}"/>'
+
+
+def _draw_legend(y: float) -> Iterator[str]:
+    """Say what each stroke and each kind of tile stands for."""
+    samples = (
+        (f'<path class="lane" d="M0 {y - 7:g}h30M0 {y - 2:g}h30"/>', "a stroke is a lane that trained"),
+        (f'<path class="none" d="M0 {y - 4:g}h30"/>', "no link"),
+        (f'<rect class="tile empty" y="{y - 12:g}" width="30" height="16" rx="4"/>', "an empty position"),
+    )
+    for number, (sample, words) in enumerate(samples):
+        x = _SPINE_X + number * 270
+        yield f'<g class="legend" transform="translate({x} 0)">{sample}{_label(38, y, words, "soft")}</g>'
 
 
 # --- SVG --------------------------------------------------------------------------------------------------------------
@@ -176,7 +179,7 @@ def _draw_lanes(start: int, end: int, middle: float, count: int | None) -> Itera
 
 def _text(text: str) -> str:
     # XML has no place for control characters, not even escaped.
-    return escape("".join(char if char.isprintable() else " " for char in text))
+    return escape("".join(character if character.isprintable() else " " for character in text))
 
 
 def _clip(text: str, most: int) -> str:
@@ -184,8 +187,8 @@ def _clip(text: str, most: int) -> str:
 
 
 def _label(x: float, y: float, text: str, kind: str, *, anchor: str = "start") -> str:
-    place = f' text-anchor="{anchor}"' if anchor != "start" else ""
-    return f'<text class="{kind}" x="{x:g}" y="{y:g}"{place}>{_text(text)}</text>'
+    aligned = f' text-anchor="{anchor}"' if anchor != "start" else ""
+    return f'<text class="{kind}" x="{x:g}" y="{y:g}"{aligned}>{_text(text)}</text>'
 
 
 def _rectangle(x: float, y: float, width: float, kind: str, *, fill: str | None = None) -> str:

@@ -15,7 +15,7 @@ from laneproof.desk.links import LinkBudget, SharedLink
 from laneproof.desk.notes import Assumption
 from laneproof.desk.rebuild import Rebuild
 from laneproof.desk.supply import PowerBudget
-from laneproof.outputs.audit_text import NARROWEST, Style
+from laneproof.outputs.style import NARROWEST, Style
 
 _HOUR, _MINUTE = 3600, 60
 _RARE, _SELDOM = 1e-6, 1e-3  # below these, a chance is written in other words than percent

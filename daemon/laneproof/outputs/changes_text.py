@@ -1,14 +1,13 @@
-"""What changed between two looks, as text: how much first, then each change with what goes with it.
+"""What changed between two snapshots, as text: how much first, then each change with what goes with it.
 
-Words carry the meaning; colour only repeats it. What does not fit the width is wrapped, never cut.
+What does not fit the width is wrapped, never cut.
 """
 
-import textwrap
 from collections.abc import Iterator
 
 from laneproof.changes import About, Change, Comparison, DatedInventory
 from laneproof.findings import format_time
-from laneproof.outputs.audit_text import Style
+from laneproof.outputs.style import HEADING, Style
 
 _HEADINGS = {
     About.FIRMWARE: "Board and firmware",
@@ -21,7 +20,7 @@ _HEADINGS = {
     About.MEMORY: "Memory",
     About.NETWORK: "Network",
 }
-_HEADING, _CHANGED, _SAME, _UNVERIFIED = "1", "33", "32", "36"
+_CHANGED, _SAME, _UNVERIFIED = "33", "32", "36"
 
 
 def write_changes(before: DatedInventory, after: DatedInventory, comparison: Comparison, style: Style) -> str:
@@ -35,18 +34,18 @@ def write_changes(before: DatedInventory, after: DatedInventory, comparison: Com
     """
     lines = [*_headline(before, after, comparison, style)]
     for about, heading in _HEADINGS.items():
-        if members := [one for one in comparison.changes if one.about is about]:
-            lines += ["", style.paint(heading, _HEADING)]
-            for one in members:
-                lines += _describe(one, style, indent="  ")
+        if changes := [change for change in comparison.changes if change.about is about]:
+            lines += ["", style.paint(heading, HEADING)]
+            for change in changes:
+                lines += _describe(change, style, indent="  ")
     for heading, texts in (
-        ("Worth knowing", comparison.notes),
-        ("Could not be compared", [f"{one.part}: {one.why}" for one in comparison.gaps]),
+        ("Also", comparison.notes),
+        ("Could not be compared", [f"{gap.part}: {gap.why}" for gap in comparison.gaps]),
     ):
         if texts:
-            lines += ["", style.paint(heading, _HEADING)]
+            lines += ["", style.paint(heading, HEADING)]
             for text in texts:
-                lines += _wrap(text, style, first="  ")
+                lines += style.wrap(text, "  ")
     return "\n".join(lines) + "\n"
 
 
@@ -61,33 +60,23 @@ def _headline(before: DatedInventory, after: DatedInventory, comparison: Compari
     box = f"{before.box} and {after.box}" if two else after.box or before.box or "this box"
     yield style.paint(style.clean(f"{box}: {said}"), code)
     for word, look in (("from", before), ("to  ", after)):
-        yield from _wrap(f"{word} {format_time(look.taken_at)}  {look.name}", style, first="  ")
+        yield from style.wrap(f"{word} {format_time(look.taken_at)}  {look.name}", "  ")
     if two:
-        yield from _wrap(f"Two boxes are compared: {before.box} with {after.box}.", style, first="  ")
+        yield from style.wrap(f"Two boxes are compared: {before.box} with {after.box}.", "  ")
     if before.taken_at > after.taken_at:
-        yield from _wrap("The first look is the later one, so the changes are told backwards.", style, first="  ")
+        yield from style.wrap("The first snapshot is the later one, so the changes run backwards.", "  ")
 
 
 def _describe(change: Change, style: Style, *, indent: str) -> Iterator[str]:
-    yield from _wrap(f"{change.subject}: {change.summary}", style, first=indent)
+    yield from style.wrap(f"{change.subject}: {change.summary}", indent)
     if change.details:
-        yield from _wrap("with it:", style, first=f"{indent}  ")
-    for one in change.details:
-        yield from _describe_detail(one, change, style, indent=f"{indent}    ")
+        yield from style.wrap("with it:", f"{indent}  ")
+    for detail in change.details:
+        yield from _describe_detail(detail, change, style, indent=f"{indent}    ")
 
 
 def _describe_detail(detail: Change, above: Change, style: Style, *, indent: str) -> Iterator[str]:
     subject = "" if detail.subject == above.subject else f"{detail.subject}: "
-    yield from _wrap(f"{subject}{detail.summary}", style, first=indent)
-    for one in detail.details:
-        yield from _describe_detail(one, detail, style, indent=f"{indent}  ")
-
-
-def _wrap(text: str, style: Style, *, first: str) -> list[str]:
-    return textwrap.wrap(
-        style.clean(text),
-        style.width,
-        initial_indent=first,
-        subsequent_indent=f"{first}  ",
-        break_on_hyphens=False,
-    )
+    yield from style.wrap(f"{subject}{detail.summary}", indent)
+    for inner in detail.details:
+        yield from _describe_detail(inner, detail, style, indent=f"{indent}  ")

@@ -11,7 +11,7 @@ from typing import Any
 from laneproof.findings import Change, FindingChange, format_time
 from laneproof.history.events import BOOTED, CHANGED, CLOCK_STEPPED, RECORDS_LOST, Event
 from laneproof.history.notes import CONFIRMED, NOTE, Note
-from laneproof.outputs.audit_text import NARROWEST, Style
+from laneproof.outputs.style import NARROWEST, Style
 
 SCHEMA = 1
 _PLACE, _KIND = 14, 19  # columns, where there is room for them

@@ -1,79 +1,84 @@
-"""The box as a small tree of text, with the places marked that a person looks for, or must leave alone.
+"""The box as a small tree of text, with the positions marked that a person looks for, or must leave alone.
 
 The marks are words, so that nothing depends on colour or on a symbol that a terminal may not have. In a large box only
-the way to the marked places and what stands beside them is drawn.
+the way to the marked positions and what stands beside them is drawn. A serial number is never cut: it tells drives
+apart by its end.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from laneproof.outputs.audit_text import Style
-from laneproof.outputs.inventory import Place
+from laneproof.outputs.shown_positions import ShownPosition, arrange_tree
+from laneproof.outputs.style import Style
 
 _MOST_ROWS = 40
-"""Above this many places only the neighbourhood of the marked ones is drawn."""
+"""Above this many positions only the neighbourhood of the marked ones is drawn."""
 _BOLD = "1"
+_LINES = " ├─└│|`-"  # what a row's head begins with
 
 
-def draw_tree(places: Sequence[Place], marks: Mapping[str, str], style: Style) -> Iterator[str]:
+def draw_tree(positions: Sequence[ShownPosition], marks: Mapping[str, str], style: Style) -> Iterator[str]:
     """Draw the tree, line by line.
 
     Args:
-        places: All places, in the order of their paths.
-        marks: What to say beside a place, by path.
+        positions: All positions, in the order of their paths.
+        marks: What to say beside a position, by path.
         style: How to write.
     """
-    shown = list(places) if len(places) <= _MOST_ROWS else _choose(places, marks)
+    shown = list(positions) if len(positions) <= _MOST_ROWS else _choose(positions, marks)
+    tree = arrange_tree(shown)
     rows: list[tuple[str, str, str]] = []  # what is drawn, who is in it, its path
-    for root in sorted({one.path.split("/")[0] for one in shown}):
+    for root in (path for path in tree if "/" not in path):
         rows.append((f"  {root}", "", root))
-        rows += _branch(root, shown, style, before="  ")
+        rows += _branch(root, tree, style, before="  ")
     widest = max((len(head) for head, _, _ in rows), default=0)
-    longest = max((len(mark) for mark in marks.values()), default=0)
-    room = max(style.width - widest - longest - 6, 0)
+    longest = max((len(who) for _, who, _ in rows), default=0)
+    ends = {path: f"  {'◀' if style.unicode else '<-'} {style.clean(mark)}" for path, mark in marks.items()}
+    is_roomy = widest + 2 + longest + max(map(len, ends.values()), default=0) <= style.width
     for head, who, path in rows:
-        mark = marks.get(path)
-        if mark is None:
-            yield style.cut(f"{head:<{widest}}  {style.cut(who, room)}".rstrip(), style.width)
-            continue
-        arrow = "◀" if style.unicode else "<-"
-        line = f"{head:<{widest}}  {style.cut(who, room)}".rstrip()
-        yield style.paint(style.cut(f"{line}  {arrow} {mark}", style.width), _BOLD)
-    if len(shown) < len(places):
-        yield f"  ({len(places) - len(shown)} more places are not drawn)"
+        if is_roomy:
+            line = f"{head:<{widest}}  {who}".rstrip() + ends.get(path, "")
+            yield style.paint(line, _BOLD) if path in ends else line
+        else:
+            yield from _stack(head, who, ends.get(path), style)
+    if len(shown) < len(positions):
+        yield f"  ({len(positions) - len(shown)} more positions are not drawn)"
 
 
-def _choose(places: Sequence[Place], marks: Mapping[str, str]) -> list[Place]:
+def _stack(head: str, who: str, end: str | None, style: Style) -> Iterator[str]:
+    """Give what is in a position, and its mark, lines of their own."""
+    below = " " * (len(head) - len(head.lstrip(_LINES)))
+    yield style.cut(head, style.width)
+    for text in (who, (end or "").strip()):
+        for line in style.wrap(text, f"{below}  ", f"{below}  "):
+            yield style.paint(line, _BOLD) if end else line
+
+
+def _choose(positions: Sequence[ShownPosition], marks: Mapping[str, str]) -> list[ShownPosition]:
     parents = {path.rpartition("/")[0] for path in marks}
     return [
-        one
-        for one in places
-        if one.path in marks
-        or one.path.rpartition("/")[0] in parents
-        or any(path.startswith(f"{one.path}/") for path in marks)
+        position
+        for position in positions
+        if position.path in marks
+        or position.path.rpartition("/")[0] in parents
+        or any(path.startswith(f"{position.path}/") for path in marks)
     ]
 
 
-def _branch(path: str, places: Sequence[Place], style: Style, *, before: str) -> Iterator[tuple[str, str, str]]:
-    shown = {one.path for one in places}
-    own = [one for one in places if _parent_in(one.path, shown) == path]
+def _branch(
+    path: str, tree: Mapping[str, Sequence[ShownPosition]], style: Style, *, before: str
+) -> Iterator[tuple[str, str, str]]:
+    below = tree.get(path, ())
     child, last, past = style.branch
-    for index, place in enumerate(own):
-        is_last = index == len(own) - 1
-        name = f"{place.path.removeprefix(f'{path}/')} {place.label or ''}".rstrip()
-        yield style.clean(f"{before}{last if is_last else child}{name}"), style.clean(_say_occupant(place)), place.path
-        yield from _branch(place.path, places, style, before=before + ("   " if is_last else past))
+    for number, position in enumerate(below, start=1):
+        is_last = number == len(below)
+        name = f"{position.path.removeprefix(f'{path}/')} {position.label or ''}".rstrip()
+        head = style.clean(f"{before}{last if is_last else child}{name}")
+        yield head, style.clean(_say_occupant(position)), position.path
+        yield from _branch(position.path, tree, style, before=before + ("   " if is_last else past))
 
 
-def _parent_in(path: str, shown: set[str]) -> str:
-    """Give the nearest place above that is drawn, else the root."""
-    above = path.rpartition("/")[0]
-    while "/" in above and above not in shown:
-        above = above.rpartition("/")[0]
-    return above
-
-
-def _say_occupant(place: Place) -> str:
-    if place.occupant is None:
-        return "" if place.has_children else "empty"
-    serial = place.occupant.serial
-    return f"{place.occupant.name} {serial}" if isinstance(serial, str) else place.occupant.name
+def _say_occupant(position: ShownPosition) -> str:
+    if position.occupant is None:
+        return "" if position.has_children else "empty"
+    serial = position.occupant.serial
+    return f"{position.occupant.name} {serial}" if isinstance(serial, str) else position.occupant.name

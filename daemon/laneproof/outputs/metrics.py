@@ -13,10 +13,10 @@ from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.outputs.audit_json import name_box
-from laneproof.outputs.box_metrics import take_box_samples
-from laneproof.outputs.inventory import list_places
+from laneproof.outputs.box_metrics import list_box_samples
 from laneproof.outputs.metric_table import BY_NAME, METRICS, PREFIX
-from laneproof.outputs.sign_metrics import take_sign_samples
+from laneproof.outputs.shown_positions import list_positions
+from laneproof.outputs.sign_metrics import list_sign_samples
 from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -52,7 +52,7 @@ def make_families(samples: Iterable[Sample]) -> Iterator[Family]:
         yield family
 
 
-def take_samples(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]) -> Iterator[Sample]:
+def list_samples(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]) -> Iterator[Sample]:
     """Give every sample of one judged pass.
 
     Args:
@@ -69,7 +69,7 @@ def take_samples(build: Build | None, snapshot: Snapshot, findings: Sequence[Fin
     yield from _links(build, snapshot)
     yield from _errors(build, topology)
     yield from _nvme(build, snapshot, topology)
-    yield from take_box_samples(snapshot, partial(_place, build))
+    yield from list_box_samples(snapshot, partial(_name_position, build))
 
 
 def _text(value: object) -> str:
@@ -77,24 +77,25 @@ def _text(value: object) -> str:
 
 
 def _findings(findings: Sequence[Finding]) -> Iterator[Sample]:
-    told = [one for one in findings if one.accepted is None]
+    standing = [finding for finding in findings if finding.accepted is None]
     first: dict[tuple[str, str], Finding] = {}
-    for one in told:
-        first.setdefault((one.rule, one.position or one.key or one.subject), one)
-    for (rule, about), one in first.items():
-        yield "finding", (rule, str(one.kind), str(one.severity), about), 1
-        for cause in one.causes:
+    for finding in standing:
+        first.setdefault((finding.rule, finding.position or finding.key or finding.subject), finding)
+    for (rule, about), finding in first.items():
+        yield "finding", (rule, str(finding.kind), str(finding.severity), about), 1
+        for cause in finding.causes:
             yield "cause_probability_ratio", (rule, about, cause.cause), cause.probability
-    yield from take_sign_samples(first.values(), {id(one): about for (_, about), one in first.items()})
+        yield from list_sign_samples(finding, about)
     for kind, severity in product(Kind, Severity):
-        count = sum(one.kind is kind and one.severity is severity for one in told)
+        count = sum(finding.kind is kind and finding.severity is severity for finding in standing)
         yield "findings", (str(kind), str(severity)), count
 
 
 def _links(build: Build | None, snapshot: Snapshot) -> Iterator[Sample]:
-    for place in list_places(build, snapshot):
-        labels = (place.label or place.path,)
-        for state, width in (("trained", place.trained), ("capable", place.capable), ("declared", place.declared)):
+    for position in list_positions(build, snapshot):
+        labels = (position.label or position.path,)
+        widths = {"trained": position.trained, "capable": position.capable, "declared": position.declared}
+        for state, width in widths.items():
             if width is None:
                 continue
             rate = width.gt_s if width.gt_s is not None else rate_of(width.generation) if width.generation else None
@@ -104,14 +105,14 @@ def _links(build: Build | None, snapshot: Snapshot) -> Iterator[Sample]:
                 yield f"link_{state}_lanes", labels, width.lanes
 
 
-def _place(build: Build | None, path: str) -> str:
+def _name_position(build: Build | None, path: str) -> str:
     position = build.position_at(path) if build else None
     return position.label if position else path
 
 
 def _errors(build: Build | None, topology: Topology) -> Iterator[Sample]:
     for link in topology.links():
-        position = _place(build, link.path)
+        position = _name_position(build, link.path)
         for end, function in (("port", link.port), ("device", link.device)):
             if function is None or function.aer is None:
                 continue
@@ -127,9 +128,9 @@ def _errors(build: Build | None, topology: Topology) -> Iterator[Sample]:
 def _nvme(build: Build | None, snapshot: Snapshot, topology: Topology) -> Iterator[Sample]:
     if isinstance(snapshot.controllers, Unread):
         return
-    paths = {one.name: one.path for one in topology.drive_occupants()}
+    paths = {drive.name: drive.path for drive in topology.drive_occupants()}
     for controller in snapshot.controllers:
-        labels = (_place(build, paths.get(controller.name, controller.name)), _text(controller.serial))
+        labels = (_name_position(build, paths.get(controller.name, controller.name)), _text(controller.serial))
         yield "nvme", (*labels, controller.name, _text(controller.model), _text(controller.firmware)), 1
         if not isinstance(controller.health, Unread):
             yield from _health(controller.health, labels)

@@ -1,20 +1,18 @@
 """The replacement guide as text: the answer and what must not be touched first, then why, then the steps.
 
-Words carry the meaning; colour only repeats it. Commands stand on lines of their own, whole, to be read before use.
+Commands stand on lines of their own, whole, to be read before use.
 """
 
-import textwrap
 from collections.abc import Iterator, Sequence
 
-from laneproof.outputs.audit_text import Style
-from laneproof.outputs.inventory import Place
 from laneproof.outputs.marked_tree import draw_tree
-from laneproof.outputs.place_words import say_occupant, say_serial
+from laneproof.outputs.position_words import say_occupant, say_serial
+from laneproof.outputs.shown_positions import ShownPosition
+from laneproof.outputs.style import HEADING, Style
 from laneproof.replacement import Fit, FitItem, Guide, Reason, Safety, Step, Weight
 
 HERE, KEEP = "the one to replace", "do not touch"
 
-_HEADING = "1"
 _ANSWERS = {
     Safety.SAFE: ("SAFE NOW", "32"),
     Safety.NOT_SAFE: ("NOT SAFE NOW", "1;31"),
@@ -30,12 +28,12 @@ _VERDICTS = {
 _DEFERS = "The manuals of board, supply, card and drive come before this guide; so do local rules for work on mains."
 
 
-def write_guide(guide: Guide, places: Sequence[Place], style: Style, *, with_steps: bool) -> str:
+def write_guide(guide: Guide, positions: Sequence[ShownPosition], style: Style, *, with_steps: bool) -> str:
     """Write the guide, with a line end.
 
     Args:
         guide: The guide.
-        places: The whole tree, for the picture.
+        positions: The whole tree, for the picture.
         style: How to write.
         with_steps: Whether to write the steps; without them the text ends with why not.
     """
@@ -47,42 +45,39 @@ def write_guide(guide: Guide, places: Sequence[Place], style: Style, *, with_ste
         (Weight.SPEAKS_FOR, "For it"),
     )
     for weight, heading in headings:
-        if reasons := [one for one in guide.reasons if one.weight is weight]:
-            lines += ["", style.paint(heading, _HEADING)]
-            for one in reasons:
-                lines += _describe_reason(one, style)
-    marks = {one.path: KEEP for one in guide.keep if one.path} | {guide.place.path: _mark_of(guide)}
-    lines += ["", style.paint("Where", _HEADING), *draw_tree(places, marks, style)]
+        if reasons := [reason for reason in guide.reasons if reason.weight is weight]:
+            lines += ["", style.paint(heading, HEADING)]
+            for reason in reasons:
+                lines += _describe_reason(reason, style)
+    marks = {keep.path: KEEP for keep in guide.keep if keep.path} | {guide.place.path: _mark_of(guide)}
+    lines += ["", style.paint("Where", HEADING), *draw_tree(positions, marks, style)]
     if with_steps:
-        lines += ["", style.paint("Steps, in this order", _HEADING)]
+        lines += ["", style.paint("Steps, in this order", HEADING)]
         for number, step in enumerate(guide.steps, start=1):
             lines += _describe_step(number, step, style)
-        lines += ["", *_wrap(_DEFERS, style, first="", then="")]
+        lines += ["", *style.wrap(_DEFERS, "", "")]
     else:
         lines += [
             "",
-            *_wrap("The steps are not shown, since it is not safe now. --yes shows them.", style, first="", then=""),
+            *style.wrap("The steps are not shown, since it is not safe now. --yes shows them.", "", ""),
         ]
     return "\n".join(lines) + "\n"
 
 
 def _mark_of(guide: Guide) -> str:
-    return KEEP if guide.place.path in {one.path for one in guide.keep} else HERE
+    return KEEP if guide.place.path in {keep.path for keep in guide.keep} else HERE
 
 
 def _headline(guide: Guide, style: Style) -> Iterator[str]:
-    place = guide.place
+    position = guide.place
     said, code = _ANSWERS[guide.safety]
-    what = "fitting a drive in" if place.occupant is None else "swapping the drive in"
-    head = style.clean(f"{said}: {what} {place.name}")
-    first, *rest = textwrap.wrap(head, style.width, break_on_hyphens=False)
-    yield style.paint(said, code) + first.removeprefix(said)
-    yield from rest
-    if place.occupant is not None:
-        who = f"{say_occupant(place.occupant)}, serial number {say_serial(place.occupant)}"
-        yield from _wrap(who, style, first="  ")
+    what = "fitting a drive in" if position.occupant is None else "replacing the drive in"
+    yield from style.wrap_under(said, f": {what} {position.name}", code, rest="")
+    if position.occupant is not None:
+        who = f"{say_occupant(position.occupant)}, serial number {say_serial(position.occupant)}"
+        yield from style.wrap(who, "  ")
     if guide.safety is Safety.UNVERIFIED:
-        yield from _wrap(_NOT_SURE, style, first="  ")
+        yield from style.wrap(_NOT_SURE, "  ")
 
 
 def _list_keeps(guide: Guide, style: Style) -> Iterator[str]:
@@ -90,24 +85,24 @@ def _list_keeps(guide: Guide, style: Style) -> Iterator[str]:
         return
     yield ""
     yield style.paint("Must not be touched", "1;31")
-    for one in guide.keep:
-        yield from _wrap(f"{one.name}: {one.drive} ({one.why})", style, first="  ")
+    for keep in guide.keep:
+        yield from style.wrap(f"{keep.name}: {keep.drive} ({keep.why})", "  ")
 
 
 def _describe_reason(reason: Reason, style: Style) -> Iterator[str]:
-    yield from _wrap(reason.says, style, first="  - ", then="    ")
+    yield from style.wrap(reason.says, "  - ", "    ")
     if reason.do:
-        yield from _wrap(reason.do, style, first="    do: ", then="      ")
+        yield from style.wrap(reason.do, "    do: ", "      ")
 
 
 def _describe_step(number: int, step: Step, style: Style) -> Iterator[str]:
-    yield from _wrap(step.title, style, first=f"{number:>2}. ", then="    ")
+    yield from style.wrap(step.title, f"{number:>2}. ", "    ")
     for text in step.says:
-        yield from _wrap(text, style, first="    ", then="    ")
+        yield from style.wrap(text, "    ", "    ")
     for command in step.commands:
         yield f"      {style.clean(command)}"
     for text in step.cautions:
-        yield from _wrap(text, style, first="    ! ", then="      ")
+        yield from style.wrap(text, "    ! ", "      ")
 
 
 def write_fit(fit: Fit, style: Style) -> str:
@@ -119,29 +114,19 @@ def write_fit(fit: Fit, style: Style) -> str:
     """
     said, code = _VERDICTS[fit.verdict]
     lines = [f"{style.paint(said, code)}: {style.clean(fit.place.name)}"]
-    lines += _wrap(say_occupant(fit.place.occupant), style, first="  ")
-    for one in fit.items:
-        lines += _describe_item(one, style)
+    lines += style.wrap(say_occupant(fit.place.occupant), "  ")
+    for item in fit.items:
+        lines += _describe_item(item, style)
     if fit.advice or fit.commands:
-        lines += ["", style.paint("What to do next", _HEADING)]
+        lines += ["", style.paint("What to do next", HEADING)]
         for text in fit.advice:
-            lines += _wrap(text, style, first="  - ", then="    ")
-        lines += [f"      {style.clean(one)}" for one in fit.commands]
+            lines += style.wrap(text, "  - ", "    ")
+        lines += [f"      {style.clean(command)}" for command in fit.commands]
     return "\n".join(lines) + "\n"
 
 
 def _describe_item(item: FitItem, style: Style) -> Iterator[str]:
     word, code = _RESULTS[item.holds]
-    first, *rest = _wrap(f"{item.what}: {item.says}", style, first=f"  {word:<2}  ", then="      ")
+    first, *rest = style.wrap(f"{item.what}: {item.says}", f"  {word:<2}  ", "      ")
     yield first.replace(word, style.paint(word, code), 1)
     yield from rest
-
-
-def _wrap(text: str, style: Style, *, first: str, then: str | None = None) -> list[str]:
-    return textwrap.wrap(
-        style.clean(text),
-        style.width,
-        initial_indent=first,
-        subsequent_indent=f"{first}  " if then is None else then,
-        break_on_hyphens=False,
-    )

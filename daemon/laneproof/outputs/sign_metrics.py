@@ -1,11 +1,11 @@
 """Metrics of the signs of failure: how many events, how many times the comparison with bounds, how likely by chance.
 
-The figures are the rules' own, from the evidence of each sign; nothing is reckoned here. A figure that a sign does not
+The figures are the rules' own, from the evidence of each sign; nothing is computed here. A figure that a sign does not
 have is an absent series.
 """
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from laneproof.findings import Finding, Kind
 
@@ -16,23 +16,20 @@ _EVENTS = (
     "episodes", "minutes_with_errors", "new_errors", "falls", "short_boots", "transitions_in_a_week", "spells",
     "unsafe_shutdowns", "warning_minutes_in_a_week",
 )  # fmt: skip
-"""What a rule calls the events that stand behind it; the first that is there is told."""
+"""What a rule calls the events that stand behind it; the first that is there counts."""
 _BOUNDS = ("lower", "upper")
 
 
-def take_sign_samples(findings: Iterable[Finding], about: Mapping[int, str]) -> Iterator[Sample]:
-    """Give every sample of the signs that stand.
+def list_sign_samples(finding: Finding, about: str) -> Iterator[Sample]:
+    """Give every sample of a sign; nothing of what is none.
 
     Args:
-        findings: Findings, of any kind.
-        about: What each is about, by its `id`: the label that all metrics of it have.
+        finding: A finding of any kind that stands.
+        about: What it is about: the label that all metrics of it have.
     """
-    for one in findings:
-        if one.kind is Kind.SIGN and one.accepted is None:
-            yield from _samples(one, (one.rule, about[id(one)]))
-
-
-def _samples(finding: Finding, labels: tuple[str, str]) -> Iterator[Sample]:
+    if finding.kind is not Kind.SIGN:
+        return
+    labels = finding.rule, about
     evidence = finding.evidence
     events = next((count for key in _EVENTS if (count := _number(evidence.get(key))) is not None), None)
     rows: list[tuple[str, tuple[str, ...], object]] = [

@@ -15,7 +15,7 @@ from laneproof.declaration.units import format_bytes
 from laneproof.history.origins import DEVICE, PORT
 from laneproof.history.retention import DAY, HOUR
 from laneproof.history.sample import Value
-from laneproof.outputs.audit_text import NARROWEST, Style
+from laneproof.outputs.style import NARROWEST, Style
 from laneproof.outputs.time_columns import Column
 from laneproof.outputs.trend import Chart, Form, Trend
 

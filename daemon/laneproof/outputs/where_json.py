@@ -5,41 +5,43 @@ from typing import Any
 
 from laneproof.box.names import Whereabouts, derive_link_names
 from laneproof.box.occupants import Occupant
-from laneproof.outputs.inventory import known
+from laneproof.outputs.shown_positions import known
 from laneproof.outputs.where_text import Finds
 
 
 def as_json(asked: str, found: Sequence[Whereabouts], finds: Finds) -> dict[str, Any]:
     """Give the answer as a JSON object; null is what is not known or not there."""
-    return {"schema": 1, "asked": asked, "places": [_place(one, finds) for one in found]}
+    return {"schema": 1, "asked": asked, "places": [_position(position, finds) for position in found]}
 
 
-def _place(place: Whereabouts, finds: Finds) -> dict[str, Any]:
-    position, occupant = place.position, place.occupant
-    leds = None if finds.leds is None else finds.leds.get(place.path, ())
+def _position(position: Whereabouts, finds: Finds) -> dict[str, Any]:
+    declared, occupant = position.position, position.occupant
+    leds = None if finds.leds is None else finds.leds.get(position.path, ())
     return {
-        "path": place.path,
-        "position": position.label if position else None,
-        "known_as": place.known_as,
-        "slot": position.slot if position else None,
-        "branch": position.branch if position else None,
-        "through": [{"kind": one.kind, "id": one.id} for one in position.through] if position else None,
-        "board_names": list(place.board_names),
+        "path": position.path,
+        "position": declared.label if declared else None,
+        "known_as": position.known_as,
+        "slot": declared.slot if declared else None,
+        "branch": declared.branch if declared else None,
+        "through": [{"kind": part.kind, "id": part.id} for part in declared.through] if declared else None,
+        "board_names": list(position.board_names),
         "occupant": _occupant(occupant, finds) if occupant else None,
         "arrays": [
             {
-                "name": one.array.name,
-                "level": known(one.array.level),
-                "member": one.member.name,
-                "slot": one.member.slot,
-                "state": known(one.member.state),
+                "name": membership.array.name,
+                "level": known(membership.array.level),
+                "member": membership.member.name,
+                "slot": membership.member.slot,
+                "state": known(membership.member.state),
             }
-            for one in place.memberships
+            for membership in position.memberships
         ],
-        "file_systems": [{"mount": one.mount, "device": one.device, "kind": one.kind} for one in place.file_systems],
+        "file_systems": [
+            {"mount": system.mount, "device": system.device, "kind": system.kind} for system in position.file_systems
+        ],
         "locate_leds": None
         if leds is None
-        else [{"kind": str(one.kind), "name": one.name, "file": one.file} for one in leds],
+        else [{"kind": str(led.kind), "name": led.name, "file": led.file} for led in leds],
     }
 
 
@@ -52,7 +54,7 @@ def _occupant(occupant: Occupant, finds: Finds) -> dict[str, Any]:
         "serial": known(occupant.serial),
         "firmware": known(occupant.firmware),
         "capacity_bytes": known(occupant.capacity_bytes),
-        "addresses": [one.address for one in occupant.functions],
+        "addresses": [function.address for function in occupant.functions],
         "disks": list(occupant.disks),
         "links": links or [f"/dev/disk/by-id/{name}" for name in derive_link_names(occupant)],
     }

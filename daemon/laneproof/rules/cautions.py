@@ -12,3 +12,5 @@ DEGRADED_ARRAY = "While an array is degraded, pull no other drive of it: a secon
 FIRMWARE_SETUP = (
     "Settings of the board's firmware have the board maker's own names; note the old value before changing one."
 )
+CAUTIONS = (DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE, FIRMWARE_SETUP)
+"""All of them, what can cost most first."""

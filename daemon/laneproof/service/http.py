@@ -23,7 +23,7 @@ from laneproof import __version__
 from laneproof.evidence.budget import FALSE_PAGES_PER_YEAR
 from laneproof.findings import Change, FindingChange, Severity
 from laneproof.outputs.audit_json import as_json
-from laneproof.outputs.metrics import Sample, make_families, take_samples
+from laneproof.outputs.metrics import Sample, list_samples, make_families
 from laneproof.outputs.page.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
 from laneproof.service.status import DaemonStatus
 
@@ -64,7 +64,7 @@ class StatusCollector(Collector):
 def _samples(status: DaemonStatus) -> Iterator[Sample]:
     outcome = status.outcome
     if outcome is not None:
-        yield from take_samples(status.build, outcome.snapshot, outcome.findings)
+        yield from list_samples(status.build, outcome.snapshot, outcome.findings)
     yield "declaration_in_force", (), float(status.build_problem is None)
     yield "alarm_budget_per_year", (), FALSE_PAGES_PER_YEAR
     for change, severity in product(Change, Severity):  # a counter is there from 0, so that its first step is seen

@@ -106,7 +106,7 @@ def test_recording_is_guided_through_and_nothing_is_waited_for(
 ) -> None:
     status, out, _ = run(capsys, "riser-2", "--from", files.whole, "--build", files.build)
     assert status == 2  # nobody has seen md0 checked
-    assert out.startswith("NOT SURE: swapping the drive in riser-2\n")
+    assert out.startswith("NOT SURE: replacing the drive in riser-2\n")
     assert "mdadm /dev/md0 --fail /dev/nvme1n1 --remove /dev/nvme1n1" in out
     assert "Waiting" not in out
 

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from laneproof.outputs.box_metrics import take_box_samples
+from laneproof.outputs.box_metrics import list_box_samples
 from laneproof.outputs.metric_table import BY_NAME
 from laneproof_collectors.snapshot import (
     EdacController,
@@ -24,7 +24,7 @@ MOUNTED: dict[str, Any] = {"mount": "/srv/archive", "device": "/dev/md0", "kind"
 
 
 def samples_of(snapshot: Snapshot) -> dict[tuple[str, tuple[str, ...]], float]:
-    taken = list(take_box_samples(snapshot, lambda path: f"at {path}"))
+    taken = list(list_box_samples(snapshot, lambda path: f"at {path}"))
     assert len({sample[:2] for sample in taken}) == len(taken)
     assert all(len(BY_NAME[name].labels) == len(labels) for name, labels, _ in taken)
     return {(name, labels): value for name, labels, value in taken}

@@ -29,14 +29,14 @@ def words(picture: ET.Element) -> set[str]:
 
 def test_each_trained_lane_is_one_stroke() -> None:
     box = Box().with_port(A).with_drive(A).with_port(B, trained=(3, 1)).with_drive(B)
-    assert len(of_class(draw(box), "path", "lane")) == 5
+    assert len(of_class(draw(box), "path", "lane")) == 5 + 1  # and one in the legend
 
 
-def test_place_without_a_link_hangs_on_a_dotted_line() -> None:
-    assert len(of_class(draw(kelp_box(1)), "path", "none")) == 1  # deck-9, which is empty
+def test_position_without_a_link_hangs_on_a_dotted_line() -> None:
+    assert len(of_class(draw(kelp_box(1)), "path", "none")) == 1 + 1  # deck-9, which is empty, and the legend
 
 
-def test_every_place_is_named_with_who_is_in_it() -> None:
+def test_every_position_is_named_with_who_is_in_it() -> None:
     told = words(draw(kelp_box(2)))
     assert {"riser-1", "01.2", "deck-9", "nvme0, Fulmar N4, 4 TB", "serial FN0001", "empty"} <= told
 
@@ -47,6 +47,13 @@ def test_marks_have_words_and_shapes_of_their_own() -> None:
     assert len(of_class(picture, "path", "point")) == 1
     (kept,) = of_class(picture, "rect", "keep")
     assert kept.get("style") == "fill:url(#bp-hatch)"
+
+
+def test_every_stroke_and_tile_is_in_the_legend() -> None:
+    legend = [one for one in draw(kelp_box(1)).iter(f"{SVG}g") if one.get("class") == "legend"]
+    samples = {part.get("class") for one in legend for part in one if part.tag != f"{SVG}text"}
+    assert samples == {"lane", "none", "tile empty"}
+    assert "a stroke is a lane that trained" in words(draw(kelp_box(1)))
 
 
 def test_title_and_description_tell_it_all_without_eyes() -> None:
@@ -65,7 +72,7 @@ def test_colours_of_dark_and_light_are_both_given() -> None:
     assert "prefers-color-scheme:dark" in style
 
 
-def test_places_behind_a_switch_card_hang_on_its_trunk() -> None:
+def test_positions_behind_a_switch_card_hang_on_its_trunk() -> None:
     box = Box().with_port("0000:00/02.1").with_switch("0000:00/02.1").with_port("0000:00/02.1/00.0/04.0")
     picture = draw(box.with_drive("0000:00/02.1/00.0/04.0"))
     assert len(of_class(picture, "path", "spine")) == 1

@@ -3,8 +3,8 @@ import re
 import pytest
 
 from laneproof.desk.check import check_budget
-from laneproof.outputs.audit_text import Style
 from laneproof.outputs.budget_text import write_budget
+from laneproof.outputs.style import Style
 from simulated_box import declare
 
 FITS = """\

@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 
 from laneproof.box.inventory import Inventory
 from laneproof.changes import About, Change, Comparison, DatedInventory, Gap, What
-from laneproof.outputs.audit_text import NARROWEST, Style
 from laneproof.outputs.changes_text import write_changes
+from laneproof.outputs.style import NARROWEST, Style
 
 NOTHING = Inventory(firmware=None, places=())
 PLAIN = Style(width=80)
@@ -64,7 +64,7 @@ def test_two_boxes_and_a_turned_order_are_said() -> None:
     text = write(before=look(box="kelp-1", at=90.0), after=look(box="tern-2"))
     assert text.startswith("kelp-1 and tern-2: NO CHANGE")
     assert "Two boxes are compared: kelp-1 with tern-2." in text
-    assert "told backwards" in text
+    assert "run backwards" in text
 
 
 def test_a_box_whose_name_one_look_does_not_know_is_one_box() -> None:
@@ -76,9 +76,7 @@ def test_what_could_not_be_compared_takes_the_certainty_out_of_the_headline() ->
     gap = Gap(part="memory", why="the later snapshot could not read it", one_sided=True)
     text = write_changes(look(), look(), Comparison(changes=(), notes=("a note",), gaps=(gap,)), PLAIN)
     assert text.startswith("kelp-1: NO CHANGE SEEN, but not all could be compared\n")
-    assert text.endswith(
-        "\nWorth knowing\n  a note\n\nCould not be compared\n  memory: the later snapshot could not read it\n"
-    )
+    assert text.endswith("\nAlso\n  a note\n\nCould not be compared\n  memory: the later snapshot could not read it\n")
 
 
 def test_what_a_device_calls_itself_steers_no_terminal() -> None:

@@ -13,7 +13,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from prometheus_client.registry import Collector
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.outputs.metrics import Sample, check_name, make_families, take_samples
+from laneproof.outputs.metrics import Sample, check_name, list_samples, make_families
 from laneproof_collectors.snapshot import AerCounters, Fan, Snapshot, TemperatureReading, Thermal
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, declare, kelp_box, make_memory
@@ -44,7 +44,7 @@ def scrape(samples: Iterable[Sample]) -> Series:
 
 
 def series(snapshot: Snapshot, build: str | None = None, findings: tuple[Finding, ...] = ()) -> Series:
-    return scrape(take_samples(declare(build) if build is not None else None, snapshot, findings))
+    return scrape(list_samples(declare(build) if build is not None else None, snapshot, findings))
 
 
 def find(all_series: Series, name: str, **labels: str) -> list[float]:
@@ -58,7 +58,7 @@ def drive(**health: object) -> Snapshot:
 
 def test_every_sample_is_in_the_table_with_its_labels() -> None:
     judged = troubled()
-    samples = list(take_samples(judged.build, judged.snapshot, judged.findings))
+    samples = list(list_samples(judged.build, judged.snapshot, judged.findings))
     assert samples
     assert [one for one in samples if not check_name(one)] == []
 
@@ -70,7 +70,7 @@ def test_a_sample_that_is_not_in_the_table_is_found_out() -> None:
 
 def test_a_finding_is_a_series_of_value_one_and_an_accepted_one_is_none() -> None:
     judged = troubled()
-    found = scrape(take_samples(judged.build, judged.snapshot, judged.findings))
+    found = scrape(list_samples(judged.build, judged.snapshot, judged.findings))
     assert find(found, "finding", rule="signal-errors", kind="sign", severity="critical", position="riser-2") == [1]
     assert find(found, "finding", rule="link-slow") == []
     assert find(found, "cause_probability_ratio", cause="signal-path", position="riser-2") == [0.82]
@@ -139,7 +139,7 @@ def test_an_unread_health_log_gives_no_figure_but_the_drive_is_there() -> None:
 
 def test_links_are_told_trained_capable_and_declared_apart() -> None:
     judged = troubled()
-    found = scrape(take_samples(judged.build, judged.snapshot, judged.findings))
+    found = scrape(list_samples(judged.build, judged.snapshot, judged.findings))
     at = {"position": "riser-2"}
     assert find(found, "link_declared_lanes", **at) == [4]
     assert find(found, "link_trained_lanes", **at) == [2]
@@ -178,7 +178,7 @@ def test_two_chips_of_one_name_do_not_make_one_series_twice() -> None:
         temperatures=(("jc42", reading), ("jc42", replace(reading, celsius=44.0)), ("k10temp", reading)),
         fans=(Fan(chip="nct", label="fan1", rpm=900, minimum_rpm=None, alarm=None),) * 2,
     )
-    samples = list(take_samples(None, kelp_box(1).with_group(thermal=thermal).snapshot(), ()))
+    samples = list(list_samples(None, kelp_box(1).with_group(thermal=thermal).snapshot(), ()))
     series_of = Counter((name, labels) for name, labels, _ in samples)
     assert {labels[0] for name, labels, _ in samples if name == "board_temperature_celsius"} == {
         "jc42",
@@ -201,7 +201,7 @@ def test_a_group_that_could_not_be_read_takes_nothing_else_with_it(group: str) -
 
 
 def test_nothing_is_twice_in_a_box_of_many_drives() -> None:
-    samples = list(take_samples(None, kelp_box(24).snapshot(), ()))
+    samples = list(list_samples(None, kelp_box(24).snapshot(), ()))
     assert max(Counter((name, labels) for name, labels, _ in samples).values()) == 1
 
 
@@ -210,7 +210,7 @@ def test_names_of_any_kind_survive_both_formats() -> None:
     label = 'slot "A"\\ \n süd'
     build = build.model_copy(update={"position": (build.position[0].model_copy(update={"label": label}),)})
     registry = CollectorRegistry(auto_describe=False)
-    registry.register(_Fixed(take_samples(build, kelp_box(1).snapshot(), ())))
+    registry.register(_Fixed(list_samples(build, kelp_box(1).snapshot(), ())))
     for parse, text in (
         (text_string_to_metric_families, generate_latest(registry)),
         (parse_openmetrics, generate_openmetrics(registry)),

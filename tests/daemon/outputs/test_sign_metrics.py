@@ -7,15 +7,14 @@ import pytest
 
 from laneproof.findings import Kind
 from laneproof.outputs.metrics import check_name
-from laneproof.outputs.sign_metrics import Sample, take_sign_samples
+from laneproof.outputs.sign_metrics import Sample, list_sign_samples
 from troubled_box import SIGN
 
 LABELS = ("signal-errors", "riser-2")
 
 
 def samples(**evidence: Any) -> list[Sample]:  # noqa: ANN401 (any JSON value)
-    one = replace(SIGN, evidence=evidence)
-    return list(take_sign_samples([one], {id(one): "riser-2"}))
+    return list(list_sign_samples(replace(SIGN, evidence=evidence), "riser-2"))
 
 
 def test_a_ratio_is_told_with_both_bounds() -> None:
@@ -61,18 +60,6 @@ def test_what_is_no_figure_is_no_sample(evidence: dict[str, Any]) -> None:
     assert samples(**evidence) == []
 
 
-def test_only_signs_that_stand_are_told() -> None:
-    figures = {"episodes": 3}
-    others = [
-        replace(SIGN, kind=Kind.DIFFERS, evidence=figures),
-        replace(SIGN, kind=Kind.UNVERIFIED, evidence=figures),
-        replace(SIGN, accepted="spare on order", evidence=figures),
-    ]
-    assert list(take_sign_samples(others, {id(one): "x" for one in others})) == []
-
-
-def test_every_sample_is_in_the_table() -> None:
-    trial = {"needed_days": 2, "remaining_days": 1}
-    told = samples(ratio=1, ratio_bounds=[1, 2], p=0.5, episodes=1, share_bounds=[0, 1], days_left=1, trial=trial)
-    assert len({one[0] for one in told}) == 7
-    assert [one for one in told if not check_name(one)] == []
+@pytest.mark.parametrize("kind", [Kind.DIFFERS, Kind.UNVERIFIED])
+def test_only_signs_have_these_metrics(kind: Kind) -> None:
+    assert list(list_sign_samples(replace(SIGN, kind=kind, evidence={"episodes": 3}), "riser-2")) == []

@@ -3,8 +3,8 @@
 import pytest
 
 from laneproof.box.names import find_drives
-from laneproof.outputs.audit_text import NARROWEST, Style
-from laneproof.outputs.inventory import list_places
+from laneproof.outputs.shown_positions import list_positions
+from laneproof.outputs.style import NARROWEST, Style
 from laneproof.outputs.where_text import Finds, write_where
 from laneproof_collectors.disks.locate import LedKind, LocateLed
 from simulated_box import Box, declare, kelp_box, make_array
@@ -18,7 +18,7 @@ NOTHING = Finds(names={}, leds=None)
 def write(name: str, *, finds: Finds = NOTHING, box: Box | None = None, width: int = 80) -> str:
     snapshot = (box or kelp_box(2)).snapshot()
     found = find_drives(name, BUILD, snapshot)
-    return write_where(name, found, finds, list_places(BUILD, snapshot), Style(width=width))
+    return write_where(name, found, finds, list_positions(BUILD, snapshot), Style(width=width))
 
 
 def test_label_place_and_picture() -> None:

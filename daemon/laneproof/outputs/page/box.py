@@ -1,15 +1,16 @@
 """The rest of the box on the page: arrays, network, board and firmware, the declaration's state, the watch itself."""
 
 from collections.abc import Callable, Mapping, Sequence
+from typing import TypeGuard
 
 from laneproof.declaration.build import Build
 from laneproof.outputs.markup import Markup, tag
+from laneproof.outputs.page.tables import Cell, Row, write_table
 from laneproof.outputs.page.words import show_time
 from laneproof_collectors.snapshot import Array, Bond, Interface, Snapshot
 from laneproof_collectors.unread import Unread
 
 _GAP = "unverified"
-_Column = tuple[str, Callable[..., str]]
 
 
 def write_declaration(build: Build | None, problem: str | None) -> Markup | None:
@@ -26,39 +27,39 @@ def write_declaration(build: Build | None, problem: str | None) -> Markup | None
 
 
 def write_overdue(overdue: Mapping[str, float]) -> Markup | None:
-    """Say which collectors stay away; None where none does."""
+    """Say which readings are overdue; None where none is."""
     if not overdue:
         return None
     items = [
         tag("li", f"{group.replace('_', ' ')}: no answer for {seconds:.0f} s")
         for group, seconds in sorted(overdue.items())
     ]
-    says = tag("p", tag("b", "Some readings hang. "), "What they would tell is unverified; the rest is watched on.")
+    says = tag("p", tag("b", "Some readings hang. "), "What depends on them is unverified; the rest is still watched.")
     return tag("section", says, tag("ul", *items), class_="notice", role="alert")
 
 
 def write_arrays(snapshot: Snapshot) -> Markup | None:
     """Write a table of arrays; None where there is none."""
-    return _table("Arrays", snapshot.arrays, (
-        ("Array", lambda one: one.name),
-        ("Level", lambda one: _say(one.level)),
+    return _write_group("Arrays", snapshot.arrays, (
+        ("Array", lambda array: array.name),
+        ("Level", lambda array: _say(array.level)),
         ("State", _array_state),
-        ("Lacking", lambda one: _lacking(one.degraded)),
+        ("Missing", lambda array: "none" if array.degraded == 0 else _say(array.degraded)),
         ("Running", _array_action),
     ))  # fmt: skip
 
 
 def write_network(snapshot: Snapshot) -> tuple[Markup | None, Markup | None]:
     """Write tables of network ports and of bonds; None for what is not there."""
-    ports = _table("Network ports", snapshot.interfaces, (
-        ("Port", lambda one: one.name),
-        ("State", lambda one: _say(one.operational_state)),
+    ports = _write_group("Network ports", snapshot.interfaces, (
+        ("Port", lambda port: port.name),
+        ("State", lambda port: _say(port.operational_state)),
         ("Speed", _speed),
-        ("Link changes", lambda one: _say(one.carrier_changes)),
+        ("Link changes", lambda port: _say(port.carrier_changes)),
     ))  # fmt: skip
-    bonds = _table("Bonds", snapshot.bonds, (
-        ("Bond", lambda one: one.name),
-        ("Mode", lambda one: _say(one.mode)),
+    bonds = _write_group("Bonds", snapshot.bonds, (
+        ("Bond", lambda bond: bond.name),
+        ("Mode", lambda bond: _say(bond.mode)),
         ("Carrying", _carrying),
     ))  # fmt: skip
     return ports, bonds
@@ -69,8 +70,8 @@ def write_machine(snapshot: Snapshot) -> Markup:
     facts: list[tuple[str, str | Markup]] = []
     firmware = snapshot.firmware
     if not isinstance(firmware, Unread):
-        board = " ".join(one for one in (firmware.board_vendor, firmware.board_name) if isinstance(one, str))
-        bios = " of ".join(one for one in (firmware.bios_version, firmware.bios_date) if isinstance(one, str))
+        board = " ".join(filter(_is_text, (firmware.board_vendor, firmware.board_name)))
+        bios = " of ".join(filter(_is_text, (firmware.bios_version, firmware.bios_date)))
         facts += [("Board", board or _GAP), ("Firmware", bios or _GAP), ("Kernel", _say(firmware.kernel_release))]
     facts.append(("Read", show_time(snapshot.taken_at)))
     facts.append(("Up for", _duration(snapshot.up_seconds)))
@@ -79,40 +80,24 @@ def write_machine(snapshot: Snapshot) -> Markup:
     return tag("section", heading, tag("dl", *rows, class_="facts"), aria_labelledby="machine")
 
 
-def _table(title: str, rows: Sequence[object] | Unread, columns: tuple[_Column, ...]) -> Markup | None:
-    name = title.rsplit(maxsplit=1)[-1].lower()
-    heading = tag("h2", title, id=name)
+def _write_group(
+    title: str, rows: Sequence[Row] | Unread, columns: Sequence[tuple[str, Callable[[Row], Cell]]]
+) -> Markup | None:
+    """Write a table of what was read; why, where it could not be; None where there is nothing."""
     if isinstance(rows, Unread):
-        return tag("section", heading, tag("p", str(rows)), aria_labelledby=name)
-    if not rows:
-        return None
-    head = tag("tr", *(tag("th", column, scope="col", role="columnheader") for column, _ in columns), role="row")
-    body = [_row(one, columns) for one in rows]
-    table = tag(
-        "table",
-        tag("thead", head, role="rowgroup"),
-        tag("tbody", *body, role="rowgroup"),
-        role="table",
-        aria_labelledby=name,
-    )
-    return tag("section", heading, tag("div", table, class_="wide"), aria_labelledby=name)
+        name = title.rsplit(maxsplit=1)[-1].lower()
+        return tag("section", tag("h2", title, id=name), tag("p", str(rows)), aria_labelledby=name)
+    return write_table(title, rows, columns) if rows else None
 
 
-def _row(one: object, columns: tuple[_Column, ...]) -> Markup:
-    (title, say), *others = columns
-    first = tag("th", say(one), scope="row", role="rowheader", data_label=title)
-    cells = [tag("td", words(one), role="cell", data_label=name) for name, words in others]
-    return tag("tr", first, *cells, role="row")
+def _is_text(value: object) -> TypeGuard[str]:
+    return isinstance(value, str)
 
 
 def _say(value: object) -> str:
     if isinstance(value, Unread):
         return _GAP
-    return "not told" if value is None else str(value)
-
-
-def _lacking(value: int | Unread | None) -> str:
-    return "none" if value == 0 else _say(value)
+    return "not reported" if value is None else str(value)
 
 
 def _array_state(array: Array) -> str:

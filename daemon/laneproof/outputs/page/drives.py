@@ -4,21 +4,21 @@ Most drives that failed showed no error count before (field studies in docs/sour
 has none *counted*, which is all that can be said.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 
 from laneproof.box.occupants import Occupant
 from laneproof.box.topology import survey
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.outputs.markup import Markup, tag
+from laneproof.outputs.page.tables import Cell, write_table
 from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot
 from laneproof_collectors.unread import Unread
 
-Cell = Markup | str
 _COLDEST, _FULL = 0.0, 100.0
 _HOURS_A_DAY = 24
 _GAP = "unverified"
-_NONE = "not told"
+_NONE = "not reported"
 
 
 def write_drives(build: Build | None, snapshot: Snapshot) -> Markup | None:
@@ -28,39 +28,19 @@ def write_drives(build: Build | None, snapshot: Snapshot) -> Markup | None:
         build: The declaration, None where there is none.
         snapshot: The facts.
     """
-    drives = sorted(survey(snapshot).drive_occupants(), key=lambda one: one.path.split("/"))
+    drives = sorted(survey(snapshot).drive_occupants(), key=lambda drive: drive.path.split("/"))
     if not drives:
         return None
     columns: tuple[tuple[str, Callable[[Occupant], Cell]], ...] = (
-        ("Position", lambda one: _position(build, one)),
+        ("Position", lambda drive: _position(build, drive)),
         ("Drive", _identity),
         ("Temperature", _temperature),
         ("Wear", _wear),
         ("Spare", _spare),
         ("Media errors", _media_errors),
-        ("Ran for", _age),
+        ("Power-on time", _age),
     )
-    head = tag("tr", *(tag("th", title, scope="col", role="columnheader") for title, _ in columns), role="row")
-    rows = [
-        tag(
-            "tr",
-            *(
-                tag("th" if number == 0 else "td", cell(one), scope="row" if number == 0 else None,
-                    role="rowheader" if number == 0 else "cell", data_label=title)
-                for number, (title, cell) in enumerate(columns)
-            ),
-            role="row",
-        )
-        for one in drives
-    ]  # fmt: skip
-    table = tag(
-        "table",
-        tag("thead", head, role="rowgroup"),
-        tag("tbody", *rows, role="rowgroup"),
-        role="table",
-        aria_labelledby="drives",
-    )
-    return tag("section", tag("h2", "Drives", id="drives"), tag("div", table, class_="wide"), aria_labelledby="drives")
+    return write_table("Drives", drives, columns, _LEGEND)
 
 
 def _position(build: Build | None, drive: Occupant) -> Cell:
@@ -81,7 +61,7 @@ def _health(drive: Occupant) -> HealthLog | None:
     return health if isinstance(health, HealthLog) else None
 
 
-def _told(health: HealthLog | None, field: str) -> bool:
+def _has(health: HealthLog | None, field: str) -> bool:
     return health is not None and field not in health.absent
 
 
@@ -99,7 +79,7 @@ def _temperature(drive: Occupant) -> Cell:
         return _NONE
     warning, critical = _limits(drive.controller)
     if warning is None:
-        return f"{celsius:g} °C, no limit told"
+        return f"{celsius:g} °C, no limit stated"
     left = warning - celsius
     words = f"{abs(left):g} {'below' if left > 0 else 'above'} its warning"
     rail = _rail(celsius, low=_COLDEST, high=max(critical or warning, celsius, warning), limit=warning)
@@ -117,7 +97,7 @@ def _wear(drive: Occupant) -> Cell:
     health = _health(drive)
     if drive.drive is not None:
         return _NONE
-    if health is None or not _told(health, "percentage_used"):
+    if health is None or not _has(health, "percentage_used"):
         return _GAP
     used = float(health.percentage_used)
     rail = _rail(used, low=0.0, high=max(_FULL, used), limit=_FULL)
@@ -128,7 +108,7 @@ def _spare(drive: Occupant) -> Cell:
     health = _health(drive)
     if drive.drive is not None:
         return _plain(drive.drive.reallocated_sectors, lambda count: f"{count:g} sectors reallocated")
-    if health is None or not _told(health, "available_spare_percent"):
+    if health is None or not _has(health, "available_spare_percent"):
         return _GAP
     spare, threshold = health.available_spare_percent, health.available_spare_threshold_percent
     rail = _rail(float(spare), low=0.0, high=_FULL, limit=float(threshold))
@@ -139,7 +119,7 @@ def _media_errors(drive: Occupant) -> Cell:
     health = _health(drive)
     if drive.drive is not None:
         return _plain(drive.drive.uncorrectable_sectors, lambda count: f"{count:g} sectors unreadable")
-    if health is None or not _told(health, "media_errors"):
+    if health is None or not _has(health, "media_errors"):
         return _GAP
     return "none counted" if health.media_errors == 0 else f"{health.media_errors} counted"
 
@@ -148,7 +128,7 @@ def _age(drive: Occupant) -> Cell:
     if drive.drive is not None:
         return _plain(drive.drive.power_on_hours, lambda hours: _days(int(hours)))
     health = _health(drive)
-    return _GAP if health is None or not _told(health, "power_on_hours") else _days(health.power_on_hours)
+    return _GAP if health is None or not _has(health, "power_on_hours") else _days(health.power_on_hours)
 
 
 def _days(hours: int) -> str:
@@ -165,12 +145,19 @@ def _rail(value: float, *, low: float, high: float, limit: float) -> Markup:
     """Draw a value on a rail with its limit as a notch; the words beside it say the same."""
     span = (high - low) or 1.0
 
-    def at(point: float) -> float:
+    def place_at(point: float) -> float:
         return round(2 + 76 * min(max((point - low) / span, 0.0), 1.0), 1)
 
-    parts: Iterable[Markup] = (
+    return _draw_rail(bead=place_at(value), notch=place_at(limit))
+
+
+def _draw_rail(*, bead: float, notch: float) -> Markup:
+    parts = (
         tag("line", class_="rail", x1=2, x2=78, y1=8, y2=8),
-        tag("line", class_="notch", x1=at(limit), x2=at(limit), y1=2, y2=14),
-        tag("circle", class_="bead", cx=at(value), cy=8, r=3.5),
+        tag("line", class_="notch", x1=notch, x2=notch, y1=2, y2=14),
+        tag("circle", class_="bead", cx=bead, cy=8, r=3.5),
     )
     return tag("svg", *parts, class_="rails", viewBox="0 0 80 16", width=80, height=16, aria_hidden="true")
+
+
+_LEGEND = tag("p", _draw_rail(bead=30, notch=62), " the bead is the value, the notch its limit", class_="legend")

@@ -4,12 +4,13 @@ from collections.abc import Iterator, Sequence
 
 from laneproof.findings import Cause, Finding
 from laneproof.outputs.markup import Markup, join, tag
-from laneproof.outputs.page.words import KIND_WORDS, anchor, count_words, seal_of, show_time
+from laneproof.outputs.page.words import KIND_WORDS, anchor, count_words, mark_of, show_time
+from laneproof.outputs.steps import CAUTION_HEADING, list_cautions, list_steps
 
 _LIKELY, _ONE_PERCENT = 0.05, 0.01
 """From here on a cause is worth a line of its own; below the second it is not worth a figure."""
 _REASONS = 3
-"""How many reasons of a cause are told at once; the rules put the weightiest first."""
+"""How many reasons of a cause are shown at once; the rules put the weightiest first."""
 
 
 def write_findings(ordered: Sequence[Finding]) -> Markup:
@@ -18,11 +19,11 @@ def write_findings(ordered: Sequence[Finding]) -> Markup:
     Args:
         ordered: The findings, sorted for reading.
     """
-    standing = [one for one in ordered if one.accepted is None]
-    accepted = [one for one in ordered if one.accepted is not None]
-    parts: list[Markup] = []
+    standing = [finding for finding in ordered if finding.accepted is None]
+    accepted = [finding for finding in ordered if finding.accepted is not None]
+    parts: list[Markup | None] = []
     if standing:
-        parts.append(_section("Findings", standing, ordered))
+        parts += [_section("Findings", standing, ordered), _write_cautions(standing)]
     if accepted:
         parts.append(_section("Accepted for now", accepted, ordered))
     return tag("div", *parts, class_="found")
@@ -30,15 +31,25 @@ def write_findings(ordered: Sequence[Finding]) -> Markup:
 
 def _section(heading: str, findings: Sequence[Finding], ordered: Sequence[Finding]) -> Markup:
     name = heading.split(maxsplit=1)[0].lower()
-    items = [tag("li", _write_one(one, anchor(ordered, one))) for one in findings]
+    items = [tag("li", _write_finding(finding, anchor(ordered, finding))) for finding in findings]
     return tag("section", tag("h2", heading, id=name), tag("ol", *items, class_="findings"), aria_labelledby=name)
 
 
-def _write_one(finding: Finding, place: str) -> Markup:
+def _write_cautions(findings: Sequence[Finding]) -> Markup | None:
+    """Write what to mind before any of the steps, each once."""
+    cautions = list_cautions(findings)
+    if not cautions:
+        return None
+    items = [tag("li", caution) for caution in cautions]
+    heading = tag("h2", CAUTION_HEADING, id="cautions")
+    return tag("section", heading, tag("ul", *items, class_="cautions"), aria_labelledby="cautions")
+
+
+def _write_finding(finding: Finding, name: str) -> Markup:
     about = finding.position or finding.subject
     head = tag(
         "h3",
-        seal_of(finding.kind),
+        mark_of(finding.kind),
         tag("span", about, class_="about"),
         " ",
         tag("span", finding.rule, class_="rule"),
@@ -46,6 +57,7 @@ def _write_one(finding: Finding, place: str) -> Markup:
     kind = f"{KIND_WORDS[finding.kind]}, {finding.severity}"
     since = join((" since ", show_time(finding.since))) if finding.since is not None else None
     accepted = f" Accepted: {finding.accepted}" if finding.accepted else None
+    steps = list_steps(finding)
     return tag(
         "article",
         head,
@@ -53,9 +65,9 @@ def _write_one(finding: Finding, place: str) -> Markup:
         tag("p", finding.summary, accepted, class_="summary"),
         _values(finding),
         _causes(finding.causes),
-        *_steps(finding.next_steps),
-        _more(finding),
-        id=place,
+        tag("p", tag("b", "Next: "), steps[0], class_="next") if steps else None,
+        _more(finding, steps[1:]),
+        id=name,
         class_=f"finding {finding.severity}{' accepted' if finding.accepted else ''}",
     )
 
@@ -73,18 +85,20 @@ def _causes(causes: Sequence[Cause]) -> Markup | None:
     if not causes:
         return None
     first, *others = causes
-    likely = [one for one in others if one.probability >= _LIKELY]
-    rest = [one for one in others if one.probability < _LIKELY]
-    shown = tag("ol", *(tag("li", *_cause(one, tell=one is first)) for one in (first, *likely)), class_="causes")
+    likely = [cause for cause in others if cause.probability >= _LIKELY]
+    rest = [cause for cause in others if cause.probability < _LIKELY]
+    shown = tag(
+        "ol", *(tag("li", *_cause(cause, with_reasons=cause is first)) for cause in (first, *likely)), class_="causes"
+    )
     folded = None
     if rest:
-        rows = tag("ol", *(tag("li", *_cause(one, tell=True)) for one in rest), class_="causes")
+        rows = tag("ol", *(tag("li", *_cause(cause, with_reasons=True)) for cause in rest), class_="causes")
         words = count_words(len(rest), "less likely cause", "less likely causes")
         folded = tag("details", tag("summary", words), rows, class_="unlikely")
     return tag("div", tag("h4", "Likely cause"), shown, folded)
 
 
-def _cause(cause: Cause, *, tell: bool) -> Iterator[Markup]:
+def _cause(cause: Cause, *, with_reasons: bool) -> Iterator[Markup]:
     filled = round(100 * min(max(cause.probability, 0.0), 1.0), 1)
     bar = tag(
         "svg",
@@ -95,24 +109,19 @@ def _cause(cause: Cause, *, tell: bool) -> Iterator[Markup]:
     yield tag("span", cause.cause, class_="cause")
     yield bar
     yield tag("span", "below 1%" if cause.probability < _ONE_PERCENT else f"{cause.probability:.0%}", class_="figure")
-    if tell and cause.because:
+    if with_reasons and cause.because:
         yield tag("span", "; ".join(cause.because[:_REASONS]), class_="because")
-    if tell and (more := cause.because[_REASONS:]):
+    if with_reasons and (more := cause.because[_REASONS:]):
         words = count_words(len(more), "more reason", "more reasons")
-        yield tag("details", tag("summary", words), tag("ul", *(tag("li", one) for one in more)))
+        yield tag("details", tag("summary", words), tag("ul", *(tag("li", reason) for reason in more)))
 
 
-def _steps(steps: Sequence[str]) -> Iterator[Markup]:
-    if steps:
-        yield tag("p", tag("b", "Next: "), steps[0], class_="next")
-
-
-def _more(finding: Finding) -> Markup | None:
+def _more(finding: Finding, further: Sequence[str]) -> Markup | None:
     """Fold away what is needed only by who works on it: the further steps and the figures."""
     parts: list[Markup] = []
-    if further := finding.next_steps[1:]:
+    if further:
         steps = tag("ol", *(tag("li", step) for step in further), start=2)
-        parts.append(tag("details", tag("summary", "Then"), steps))
+        parts.append(tag("details", tag("summary", "Further steps"), steps))
     figures = [(key, value) for key, value in finding.evidence.items() if isinstance(value, str | int | float)]
     if figures:
         rows = [tag("div", tag("dt", key.replace("_", " ")), tag("dd", _figure(key, value))) for key, value in figures]

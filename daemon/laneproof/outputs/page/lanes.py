@@ -1,14 +1,20 @@
 """A link as a bundle of strands: one strand is a lane, one knot a generation, both countable.
 
-What is declared and not there stays as a dotted strand or a hollow knot; what is there beyond the declaration is drawn
-with a pale core. Colour only repeats it, and the drawing carries its words.
+What is declared and missing is a dotted strand or a hollow knot; what was not declared is a broken strand
+or a pale knot. Colour only repeats it, the drawing carries its words, and a legend has a sample of each.
 """
 
-from laneproof.outputs.inventory import Width
 from laneproof.outputs.markup import Markup, tag
+from laneproof.outputs.shown_positions import Width
 
 _LENGTH, _EDGE, _HEIGHT = 132, 6, 26
 _FIRST_KNOT, _KNOT_SPACE, _KNOT_WIDTH = 16, 20, 6
+_LEGEND = (
+    ("there", "trained: a strand is a lane, a knot a generation"),
+    ("missing", "declared and missing"),
+    ("beyond", "more than declared"),
+    ("unknown", "not known"),
+)
 _SPACES = ((4, 5.0), (8, 3.0), (99, 2.0))  # up to so many lanes -> so far apart
 
 
@@ -24,7 +30,7 @@ def draw_lanes(trained: Width | None, declared: Width | None) -> Markup:
     knots = (trained.generation or 0) if trained else 0
     meant = (declared.generation or 0) if declared else 0
     lanes = max(have, want, 1)
-    space = next(one for most, one in _SPACES if lanes <= most)
+    space = next(space for most, space in _SPACES if lanes <= most)
     depth = (lanes - 1) * space
     height = max(_HEIGHT, depth + 12)
     top = (height - depth) / 2
@@ -41,6 +47,17 @@ def draw_lanes(trained: Width | None, declared: Width | None) -> Markup:
         parts.append(tag("rect", class_=f"knot {state}", **knot))
     size = f"0 0 {_LENGTH} {height:g}"
     return tag("svg", *parts, class_="lanes", viewBox=size, width=_LENGTH, height=height, role="img", aria_label=words)
+
+
+def write_legend() -> Markup:
+    """Write what each kind of strand and knot stands for, beside a sample of it."""
+    return tag("ul", *(tag("li", _draw_sample(state), words) for state, words in _LEGEND), class_="legend")
+
+
+def _draw_sample(state: str) -> Markup:
+    strands = [tag("line", class_=f"strand {state}", x1=1, x2=43, y1=y, y2=y) for y in (5, 13)]
+    knot = tag("rect", class_=f"knot {state}", x=19, y=1, width=_KNOT_WIDTH, height=16, rx=3)
+    return tag("svg", *strands, knot, class_="sample", viewBox="0 0 44 18", width=44, height=18, aria_hidden="true")
 
 
 def _state(number: int, *, have: int, want: int, is_known: bool) -> str:

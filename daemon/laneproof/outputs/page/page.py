@@ -1,7 +1,7 @@
 """The page: one document that says what the box is and what is wrong with it. A pure function of what was published.
 
-It needs no script and nothing from elsewhere; the service serves its style sheet and its small script, which looks
-again while the page is open. Words carry every meaning, colour repeats it.
+It needs no script and nothing from elsewhere; the service serves its style sheet and its small script, which reads
+it again while it is open. Words carry every meaning, colour repeats it.
 """
 
 from collections.abc import Mapping, Sequence
@@ -20,9 +20,9 @@ from laneproof.outputs.page.box import (
 )
 from laneproof.outputs.page.drives import write_drives
 from laneproof.outputs.page.findings import write_findings
-from laneproof.outputs.page.lately import write_lately
+from laneproof.outputs.page.recent import write_recent
 from laneproof.outputs.page.tree import write_tree
-from laneproof.outputs.page.words import count_words, seal, show_time
+from laneproof.outputs.page.words import count_words, draw_mark, draw_strands, show_time
 from laneproof_collectors.snapshot import Snapshot
 
 STYLE, SCRIPT, ICON = "/style.css", "/page.js", "/icon.svg"
@@ -83,34 +83,34 @@ def write_page(facts: PageFacts) -> str:
         write_drives(facts.build, snapshot),
         write_arrays(snapshot),
         *write_network(snapshot),
-        write_lately(facts.recent),
+        write_recent(facts.recent),
         write_machine(snapshot),
     ))  # fmt: skip
     return _wrap(f"{name} {_SAID[said]}", _headline(name, said, facts, snapshot), body, facts.version)
 
 
 def draw_icon(findings: Sequence[Finding] | None) -> str:
-    """Draw the page's icon: the verdict's seal, in colours that show on any tab.
+    """Draw the page's icon: the verdict's mark, in colours that show on any tab.
 
     Args:
         findings: What stands, None before the first pass.
     """
     said = "unverified" if findings is None else verdict(findings)
     colour = {"holds": "#2b7a4b", "differs": "#c4372e", "unverified": "#b07a10"}[said]
-    dash = {"holds": None, "differs": "32 12", "unverified": "3 4.33"}[said]
-    ring = tag("circle", cx=10, cy=10, r=7, fill="none", stroke=colour, stroke_width=3, stroke_dasharray=dash)
-    return tag("svg", ring, xmlns="http://www.w3.org/2000/svg", viewBox="0 0 20 20")
+    fill = colour if said == "holds" else "none"
+    strands = tag("g", *draw_strands(said), fill=fill, stroke=colour, stroke_width=2.5, stroke_linecap="round")
+    return tag("svg", strands, xmlns="http://www.w3.org/2000/svg", viewBox="0 0 20 20")
 
 
 def _headline(name: str, said: str, facts: PageFacts, snapshot: Snapshot) -> Markup:
     counts = count_findings(facts.findings)
-    told = [count_words(counts[key], one, more) for key, one, more in _COUNTED if counts[key]]
-    if said == "holds" and not told:
-        told = ["everything declared is so, and no sign of failure was seen" if facts.build else "no fault seen"]
+    counted = [count_words(counts[key], one, more) for key, one, more in _COUNTED if counts[key]]
+    if said == "holds" and not counted:
+        counted = ["all is as declared, and no sign of failure was seen" if facts.build else "no fault seen"]
     return join((
-        tag("h1", seal(said), tag("span", name, class_="box"), " ", tag("span", _SAID[said]), class_=said),
-        tag("p", ", ".join(told) + ".", class_="counts", role="status"),
-        tag("p", "As read at ", show_time(snapshot.taken_at), ". ", tag("a", "Look again", href="/"), class_="soft"),
+        tag("h1", draw_mark(said), tag("span", name, class_="box"), " ", tag("span", _SAID[said]), class_=said),
+        tag("p", ", ".join(counted) + ".", class_="counts", role="status"),
+        tag("p", "Read at ", show_time(snapshot.taken_at), ". ", tag("a", "Refresh", href="/"), class_="soft"),
     ))  # fmt: skip
 
 

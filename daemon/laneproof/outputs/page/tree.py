@@ -1,19 +1,19 @@
 """The tree of paths on the page: each position with its link as strands, declared beside trained, and what is in it."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from laneproof.box.links import link_bytes_per_second
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind
-from laneproof.outputs.inventory import Place, Width, is_about, list_places
 from laneproof.outputs.markup import Markup, join, tag
-from laneproof.outputs.page.lanes import draw_lanes, spell
-from laneproof.outputs.page.words import anchor, seal, seal_of
+from laneproof.outputs.page.lanes import draw_lanes, spell, write_legend
+from laneproof.outputs.page.words import anchor, draw_mark, mark_of
+from laneproof.outputs.shown_positions import ShownPosition, Width, arrange_tree, is_about, list_positions
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
-_LEGEND = "One strand is a lane, one knot a generation. Dotted and hollow: declared, and not there. Grey: not known."
+_Tree = Mapping[str, Sequence[ShownPosition]]
 
 
 def write_tree(build: Build | None, snapshot: Snapshot, ordered: Sequence[Finding]) -> Markup:
@@ -27,80 +27,69 @@ def write_tree(build: Build | None, snapshot: Snapshot, ordered: Sequence[Findin
     heading = tag("h2", "Lanes", id="lanes")
     if isinstance(snapshot.functions, Unread):
         return _section(heading, tag("p", str(snapshot.functions)))
-    places = list_places(build, snapshot)
-    if not places:
+    positions = list_positions(build, snapshot)
+    if not positions:
         return _section(heading, tag("p", "No drive, and no declared position."))
-    roots = sorted({place.path.split("/")[0] for place in places})
-    trees = [
+    tree = arrange_tree(positions)
+    roots = [
         tag("li", tag("div", tag("span", root, class_="path"), " host bridge", class_="root"),
-            _branches(root, places, ordered))
-        for root in roots
+            _branches(root, tree, ordered))
+        for root in tree if "/" not in root
     ]  # fmt: skip
-    return _section(heading, tag("p", _LEGEND, class_="legend"), tag("ul", *trees, class_="tree"))
+    return _section(heading, write_legend(), tag("ul", *roots, class_="tree"))
 
 
 def _section(*content: Markup) -> Markup:
     return tag("section", *content, class_="harness", aria_labelledby="lanes")
 
 
-def _branches(path: str, places: Sequence[Place], ordered: Sequence[Finding]) -> Markup | None:
-    own = [one for one in places if _parent(one, places) == path]
-    if not own:
-        return None
-    items = [tag("li", _place(one, path, ordered), _branches(one.path, places, ordered)) for one in own]
-    return tag("ul", *items)
+def _branches(path: str, tree: _Tree, ordered: Sequence[Finding]) -> Markup | None:
+    below = tree.get(path, ())
+    items = [tag("li", _write(position, path, ordered), _branches(position.path, tree, ordered)) for position in below]
+    return tag("ul", *items) if items else None
 
 
-def _parent(place: Place, places: Iterable[Place]) -> str:
-    """Give the shown place that a place hangs on: its nearest one above, else its host bridge."""
-    shown = {one.path for one in places}
-    above = place.path.rpartition("/")[0]
-    while "/" in above and above not in shown:
-        above = above.rpartition("/")[0]
-    return above
-
-
-def _place(place: Place, above: str, ordered: Sequence[Finding]) -> Markup:
-    hop = place.path.removeprefix(f"{above}/")
+def _write(position: ShownPosition, above: str, ordered: Sequence[Finding]) -> Markup:
+    hop = position.path.removeprefix(f"{above}/")
     name = tag(
         "div",
-        tag("b", place.label) if place.label else None,
-        " " if place.label else None,
-        tag("span", hop, class_="path", title=place.path),
+        tag("b", position.label) if position.label else None,
+        " " if position.label else None,
+        tag("span", hop, class_="path", title=position.path),
         class_="name",
     )
-    has_link = place.trained is not None or place.declared is not None
-    drawing = tag("div", draw_lanes(place.trained, place.declared) if has_link else None, class_="drawing")
-    words = tag("div", *_link_words(place), class_="link") if has_link else None
+    has_link = position.trained is not None or position.declared is not None
+    drawing = tag("div", draw_lanes(position.trained, position.declared) if has_link else None, class_="drawing")
+    words = tag("div", *_link_words(position), class_="link") if has_link else None
     return tag(
         "div",
         name,
         drawing,
-        tag("div", words, tag("div", *_occupant_words(place), class_="occupant"), class_="words"),
-        tag("div", *_state(place, ordered), class_="state"),
-        class_="place",
+        tag("div", words, tag("div", *_occupant_words(position), class_="occupant"), class_="words"),
+        tag("div", *_state(position, ordered), class_="state"),
+        class_="position",
     )
 
 
-def _link_words(place: Place) -> Iterable[Markup | str]:
-    if place.trained is None:
+def _link_words(position: ShownPosition) -> Iterable[Markup | str]:
+    if position.trained is None:
         yield "no link"
     else:
-        yield spell(place.trained)
-        if rate := _rate(place.trained):
+        yield spell(position.trained)
+        if rate := _rate(position.trained):
             yield tag("span", f" {rate}", class_="rate")
-    if place.declared is not None and not _is_met(place):
-        kind = "declared" if _is_known(place) else "rate"  # what could not be read is not told as a difference
-        yield tag("span", f", declared {spell(place.declared)}", class_=kind)
+    if position.declared is not None and not _is_met(position):
+        kind = "declared" if _is_known(position) else "rate"  # what could not be read is not shown as a difference
+        yield tag("span", f", declared {spell(position.declared)}", class_=kind)
 
 
-def _is_known(place: Place) -> bool:
-    trained = place.trained
+def _is_known(position: ShownPosition) -> bool:
+    trained = position.trained
     return trained is None or (trained.generation is not None and trained.lanes is not None)
 
 
-def _is_met(place: Place) -> bool:
-    trained, declared = place.trained, place.declared
+def _is_met(position: ShownPosition) -> bool:
+    trained, declared = position.trained, position.declared
     if trained is None or declared is None:
         return False
     return declared.generation in (None, trained.generation) and declared.lanes in (None, trained.lanes)
@@ -113,10 +102,10 @@ def _rate(width: Width) -> str | None:
     return f"{format_bytes(round(link_bytes_per_second(width.generation, width.lanes)))}/s"
 
 
-def _occupant_words(place: Place) -> Iterable[Markup | str]:
-    occupant = place.occupant
+def _occupant_words(position: ShownPosition) -> Iterable[Markup | str]:
+    occupant = position.occupant
     if occupant is None:
-        yield "more below" if place.has_children else "empty"
+        yield "more below" if position.has_children else "empty"
         return
     yield tag("span", occupant.name, class_="device")
     if isinstance(occupant.capacity_bytes, int):
@@ -127,17 +116,17 @@ def _occupant_words(place: Place) -> Iterable[Markup | str]:
         yield " (what it is could not be read)"
 
 
-def _state(place: Place, ordered: Sequence[Finding]) -> Iterable[Markup]:
+def _state(position: ShownPosition, ordered: Sequence[Finding]) -> Iterable[Markup]:
     """Link to what was found here; a declared position where nothing was found is as declared."""
-    about = [one for one in ordered if is_about(place, one)]
-    standing = [one for one in about if one.accepted is None]
+    about = [finding for finding in ordered if is_about(position, finding)]
+    standing = [finding for finding in about if finding.accepted is None]
     if standing:
-        loud = [one for one in standing if one.kind is not Kind.UNVERIFIED]
+        loud = [finding for finding in standing if finding.kind is not Kind.UNVERIFIED]
         first = (loud or standing)[0]
-        yield tag("a", seal_of(first.kind), first.rule, href=f"#{anchor(ordered, first)}")
+        yield tag("a", mark_of(first.kind), first.rule, href=f"#{anchor(ordered, first)}")
         if len(standing) > 1:
             yield tag("span", f"and {len(standing) - 1} more", class_="more")
     elif about:
         yield tag("a", f"{about[0].rule}, accepted", href=f"#{anchor(ordered, about[0])}")
-    elif place.label is not None:
-        yield join((seal("holds"), tag("span", "as declared")))
+    elif position.label is not None:
+        yield join((draw_mark("holds"), tag("span", "as declared")))

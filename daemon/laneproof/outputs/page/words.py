@@ -1,39 +1,52 @@
-"""What several parts of the page say alike: seals for the three kinds of verdict, times, and where findings stand."""
+"""What several parts of the page write alike: the marks of verdicts, times, counts, and where a finding stands."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 
 from laneproof.findings import Finding, Kind, format_time
 from laneproof.outputs.markup import Markup, tag
 
-_AROUND = 44.0  # the seal's ring is a circle of radius 7: 2 * pi * 7
-_RINGS = {"holds": None, "differs": f"{_AROUND * 0.72:g} {_AROUND * 0.28:g}", "unverified": "3 4.33"}
 KIND_WORDS = {Kind.DIFFERS: "differs", Kind.SIGN: "sign of failure", Kind.UNVERIFIED: "unverified"}
+_SIZE, _STRANDS = 20, (4, 10, 16)
+_LEFT, _RIGHT = 1.5, 18.5
 
 
-def seal(said: str) -> Markup:
-    """Draw a verdict's seal: a ring that is closed (holds), broken (differs) or dotted (unverified)."""
-    ring = tag("circle", class_="ring", cx=10, cy=10, r=7, stroke_dasharray=_RINGS[said])
-    core = tag("circle", class_="core", cx=10, cy=10, r=2.5) if said == "holds" else None
-    return tag("svg", ring, core, class_=f"seal {said}", viewBox="0 0 20 20", width=20, height=20, aria_hidden="true")
+def draw_mark(verdict: str) -> Markup:
+    """Draw the mark of a verdict, for beside its words."""
+    return tag(
+        "svg", *draw_strands(verdict), class_=f"mark {verdict}", viewBox=f"0 0 {_SIZE} {_SIZE}", width=_SIZE,
+        height=_SIZE, aria_hidden="true",
+    )  # fmt: skip
 
 
-def seal_of(kind: Kind) -> Markup:
-    """Draw the seal of one finding."""
-    return seal("unverified" if kind is Kind.UNVERIFIED else "differs")
+def draw_strands(verdict: str) -> Iterator[Markup]:
+    """Draw three strands: tied by a knot (holds), one of them cut (differs), or dotted (unverified)."""
+    for y in _STRANDS:
+        if verdict == "differs" and y == _STRANDS[1]:
+            yield tag("path", class_="cut", d=f"M{_LEFT} {y}H6l2.5 3M{_RIGHT} {y}H14l-2.5 -3")
+        else:
+            dots = "0.1 4.15" if verdict == "unverified" else None
+            yield tag("line", x1=_LEFT, x2=_RIGHT, y1=y, y2=y, stroke_dasharray=dots)
+    if verdict == "holds":
+        yield tag("rect", class_="knot", x=7.5, y=1.5, width=5, height=17, rx=2.5)
+
+
+def mark_of(kind: Kind) -> Markup:
+    """Draw the mark of one finding."""
+    return draw_mark("unverified" if kind is Kind.UNVERIFIED else "differs")
 
 
 def show_time(unix_seconds: float) -> Markup:
-    """Write an instant for people, to the minute, with the exact one for programs."""
+    """Write a time for people, to the minute, with the exact one for programs."""
     text = datetime.fromtimestamp(unix_seconds, UTC).strftime("%Y-%m-%d %H:%M UTC")
     return tag("time", text, datetime=format_time(unix_seconds))
 
 
 def anchor(ordered: Sequence[Finding], finding: Finding) -> str:
-    """Name the place on the page where a finding stands."""
+    """Name where on the page a finding stands."""
     return f"finding-{ordered.index(finding) + 1}"
 
 
-def count_words(count: int, one: str, more: str) -> str:
+def count_words(count: int, singular: str, plural: str) -> str:
     """Write a count: ``1 sign``, ``2 signs``."""
-    return f"{count} {one if count == 1 else more}"
+    return f"{count} {singular if count == 1 else plural}"

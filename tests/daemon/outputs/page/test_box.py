@@ -32,12 +32,12 @@ def array(**facts: object) -> dict[str, str]:
     return row
 
 
-def test_an_array_is_told_with_what_it_lacks_and_what_runs() -> None:
+def test_an_array_is_told_with_what_is_missing_and_what_runs() -> None:
     row = array(degraded=1, state="clean", sync_action="recover", sync_completed=0.25)
-    assert row["Lacking"] == "1"
+    assert row["Missing"] == "1"
     assert row["State"].startswith("clean, 2 of ")
     assert row["Running"] == "recover, 25%"
-    assert array(degraded=0)["Lacking"] == "none"
+    assert array(degraded=0)["Missing"] == "none"
 
 
 @pytest.mark.parametrize(
@@ -49,7 +49,7 @@ def test_what_runs_on_an_array(action: object, words: str) -> None:
 
 def test_what_was_not_read_of_an_array_is_unverified() -> None:
     row = array(degraded=GAP, level=GAP, state=GAP)
-    assert (row["Lacking"], row["Level"], row["State"].split(",")[0]) == ("unverified",) * 3
+    assert (row["Missing"], row["Level"], row["State"].split(",")[0]) == ("unverified",) * 3
 
 
 def test_groups_that_are_not_there_are_left_out_and_unread_ones_say_so() -> None:
@@ -69,7 +69,7 @@ def test_ports_and_bonds_are_told() -> None:
     assert rows(bonds)[0]["Carrying"] == "2 of 2 members"
     down, _ = write_network(Box().with_network("0000:00/03.0", "enp3s0", speed=None).snapshot())
     assert down is not None
-    assert rows(down)[0]["Speed"] == "not told"
+    assert rows(down)[0]["Speed"] == "not reported"
 
 
 def test_the_machine_is_told() -> None:

@@ -36,7 +36,7 @@ def test_a_drive_is_told_with_its_position_else_its_path() -> None:
 @pytest.mark.parametrize(
     ("celsius", "words"),
     [(38.0, "38 °C 42 below its warning"), (80.0, "80 °C 0 above its warning"), (83.5, "83.5 °C 3.5 above its warning"),
-     (None, "not told")],
+     (None, "not reported")],
 )  # fmt: skip
 def test_heat_is_told_against_the_drives_own_limit(celsius: float | None, words: str) -> None:
     assert drive(composite_temperature_celsius=celsius)["Temperature"] == words
@@ -44,7 +44,7 @@ def test_heat_is_told_against_the_drives_own_limit(celsius: float | None, words:
 
 def test_without_a_limit_heat_is_told_as_it_is() -> None:
     box = Box().with_drive("0000:00/05.0", controller={"identity": GAP})
-    assert cells(box.snapshot())[0]["Temperature"].text == "38 °C, no limit told"
+    assert cells(box.snapshot())[0]["Temperature"].text == "38 °C, no limit stated"
 
 
 @pytest.mark.parametrize(("used", "words"), [(2, "2 %"), (100, "100 %"), (180, "180 %")])
@@ -63,12 +63,14 @@ def test_media_errors_are_counted_and_their_absence_is_no_health() -> None:
 
 @pytest.mark.parametrize(("hours", "words"), [(5, "5 h"), (50, "2 days"), (24_000_0, "10 000 days")])
 def test_age_is_in_days(hours: int, words: str) -> None:
-    assert drive(power_on_hours=hours)["Ran for"] == words
+    assert drive(power_on_hours=hours)["Power-on time"] == words
 
 
 def test_what_was_not_read_is_unverified_in_every_cell() -> None:
     (row,) = cells(Box().with_drive("0000:00/05.0", health=GAP).snapshot())
-    assert {row[name].text for name in ("Temperature", "Wear", "Spare", "Media errors", "Ran for")} == {"unverified"}
+    assert {row[name].text for name in ("Temperature", "Wear", "Spare", "Media errors", "Power-on time")} == {
+        "unverified"
+    }
 
 
 def test_what_the_source_does_not_tell_is_unverified() -> None:
@@ -90,7 +92,7 @@ def test_a_sata_drive_tells_its_own_figures() -> None:
     assert row["Temperature"].text == "31 °C"
     assert row["Spare"].text == "2 sectors reallocated"
     assert row["Media errors"].text == "unverified"
-    assert row["Ran for"].text == "375 days"
+    assert row["Power-on time"].text == "375 days"
 
 
 @pytest.mark.parametrize("celsius", [-20.0, 0.0, 38.0, 84.9, 300.0])

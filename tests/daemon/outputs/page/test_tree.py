@@ -1,4 +1,4 @@
-"""The tree on the page: each place once, under what it hangs on, with its link, its occupant and what was found."""
+"""The tree on the page: each position once, under what it hangs on, with its link, its occupant and what was found."""
 
 from html_tree import Node, read_html
 from laneproof.findings import order_findings
@@ -13,12 +13,12 @@ def tree(judged: Judged | None = None) -> Node:
     return read_html(write_tree(shown.build, shown.snapshot, order_findings(shown.findings)))
 
 
-def place(root: Node, label: str) -> Node:
-    (found,) = (one for one in root.all(class_="place") if one.one(class_="name").text.startswith(label))
+def position(root: Node, label: str) -> Node:
+    (found,) = (one for one in root.all(class_="position") if one.one(class_="name").text.startswith(label))
     return found
 
 
-def test_each_place_is_there_once_and_nested_as_it_hangs() -> None:
+def test_each_position_is_there_once_and_nested_as_it_hangs() -> None:
     def names(items: list[Node]) -> list[object]:
         """Give the names of a list, each with those of the list in it."""
         out: list[object] = []
@@ -44,28 +44,28 @@ def _nodes(parent: Node) -> list[Node]:
 
 def test_both_values_and_the_rate_are_words() -> None:
     # PCI Express: 16 GT/s, 128b/130b, 2 lanes: 3.94 GB/s after line coding
-    assert place(tree(), "riser-2").one(class_="link").text == "generation 4 x2 3.94 GB/s , declared generation 4 x4"
-    assert place(tree(), "riser-1").one(class_="link").text == "generation 4 x4 7.88 GB/s"
-    assert place(tree(), "riser-3").one(class_="link").text == "no link , declared generation 4 x4"
+    assert position(tree(), "riser-2").one(class_="link").text == "generation 4 x2 3.94 GB/s , declared generation 4 x4"
+    assert position(tree(), "riser-1").one(class_="link").text == "generation 4 x4 7.88 GB/s"
+    assert position(tree(), "riser-3").one(class_="link").text == "no link , declared generation 4 x4"
 
 
-def test_what_is_in_a_place_is_told() -> None:
-    assert place(tree(), "riser-2").one(class_="occupant").text == "nvme1 4 TB Gannet N4 Coastal Edition"
-    assert place(tree(), "riser-3").one(class_="occupant").text == "empty"
-    assert place(tree(), "02.1").one(class_="occupant").text == "more below"
+def test_what_is_in_a_position_is_written() -> None:
+    assert position(tree(), "riser-2").one(class_="occupant").text == "nvme1 4 TB Gannet N4 Coastal Edition"
+    assert position(tree(), "riser-3").one(class_="occupant").text == "empty"
+    assert position(tree(), "02.1").one(class_="occupant").text == "more below"
 
 
-def test_each_place_leads_to_what_was_found_there_the_loudest_first() -> None:
-    state = place(tree(), "riser-2").one(class_="state")
+def test_each_position_leads_to_what_was_found_there_the_loudest_first() -> None:
+    state = position(tree(), "riser-2").one(class_="state")
     assert state.text == "signal-errors and 2 more"
     assert state.one("a").attributes["href"] == "#finding-1"
-    assert place(tree(), "deck-1").one(class_="state").text == "link-beyond-hardware"
+    assert position(tree(), "deck-1").one(class_="state").text == "link-beyond-hardware"
 
 
-def test_a_declared_place_where_nothing_was_found_is_as_declared_and_no_more() -> None:
+def test_a_declared_position_where_nothing_was_found_is_as_declared_and_no_more() -> None:
     judged = judge('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"', kelp_box(2).snapshot())
-    assert place(tree(judged), "riser-1").one(class_="state").text == "as declared"
-    assert place(tree(judged), "01.2").one(class_="state").text == "occupant-unexpected"
+    assert position(tree(judged), "riser-1").one(class_="state").text == "as declared"
+    assert position(tree(judged), "01.2").one(class_="state").text == "occupant-unexpected"
 
 
 def test_what_is_only_accepted_says_so() -> None:
@@ -73,13 +73,13 @@ def test_what_is_only_accepted_says_so() -> None:
         '[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\nlink = { lanes = 8 }\n'
         '[[accept]]\nrule = "link-narrow"\nbecause = "x"\n[[accept]]\nrule = "link-beyond-hardware"\nbecause = "y"'
     )
-    state = place(tree(judge(build, kelp_box(1).snapshot())), "riser-1").one(class_="state")
+    state = position(tree(judge(build, kelp_box(1).snapshot())), "riser-1").one(class_="state")
     assert "accepted" in state.text
 
 
-def test_a_place_whose_bridges_are_missing_hangs_on_its_host_bridge() -> None:
+def test_a_position_whose_bridges_are_missing_hangs_on_its_host_bridge() -> None:
     build = '[[position]]\nlabel = "lost"\npath = "0000:00/1c.0/00.0/02.0"'
-    assert place(tree(judge(build, Box().snapshot())), "lost").one(class_="name").text == "lost 1c.0/00.0/02.0"
+    assert position(tree(judge(build, Box().snapshot())), "lost").one(class_="name").text == "lost 1c.0/00.0/02.0"
 
 
 def test_several_host_bridges_have_a_root_each() -> None:

@@ -1,31 +1,31 @@
-"""Seals, times and counts, as all parts of the page write them."""
-
-import math
+"""Marks, times and counts, as all parts of the page write them."""
 
 import pytest
 
 from html_tree import read_html
 from laneproof.findings import Kind
-from laneproof.outputs.page.words import anchor, count_words, seal, seal_of, show_time
+from laneproof.outputs.page.words import anchor, count_words, draw_mark, mark_of, show_time
 from troubled_box import troubled
 
 
-@pytest.mark.parametrize(("said", "gap"), [("holds", 0.0), ("differs", 0.28), ("unverified", 0.59)])
-def test_a_seal_is_told_by_its_ring_and_not_only_by_its_colour(said: str, gap: float) -> None:
-    ring = read_html(seal(said)).one("circle", "ring")
-    dashes = ring.attributes.get("stroke-dasharray")
-    around = 2 * math.pi * float(str(ring.attributes["r"]))
-    if dashes is None:
-        assert gap == 0.0
-    else:
-        drawn, left_out = map(float, dashes.split())
-        assert left_out / (drawn + left_out) == pytest.approx(gap, abs=0.01)
-        assert around / (drawn + left_out) == pytest.approx(round(around / (drawn + left_out)), abs=0.02)
+@pytest.mark.parametrize(
+    ("verdict", "whole", "cut", "dotted", "knots"),
+    [("holds", 3, 0, 0, 1), ("differs", 2, 1, 0, 0), ("unverified", 0, 0, 3, 0)],
+)
+def test_a_mark_is_known_by_its_strands_and_not_only_by_its_colour(
+    verdict: str, whole: int, cut: int, dotted: int, knots: int
+) -> None:
+    mark = read_html(draw_mark(verdict))
+    lines = mark.all("line")
+    assert len([line for line in lines if line.attributes.get("stroke-dasharray") is None]) == whole
+    assert len([line for line in lines if line.attributes.get("stroke-dasharray") is not None]) == dotted
+    assert len(mark.all("path", "cut")) == cut
+    assert len(mark.all("rect", "knot")) == knots
 
 
-def test_a_sign_and_a_difference_have_the_broken_ring() -> None:
-    assert seal_of(Kind.SIGN) == seal_of(Kind.DIFFERS) == seal("differs")
-    assert seal_of(Kind.UNVERIFIED) == seal("unverified")
+def test_a_sign_and_a_difference_have_the_cut_strand() -> None:
+    assert mark_of(Kind.SIGN) == mark_of(Kind.DIFFERS) == draw_mark("differs")
+    assert mark_of(Kind.UNVERIFIED) == draw_mark("unverified")
 
 
 def test_a_time_is_for_people_and_for_programs() -> None:

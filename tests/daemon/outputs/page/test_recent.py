@@ -1,8 +1,8 @@
-"""What changed lately: the newest first, each with its time, what became of it, and its words."""
+"""The recent changes: the newest first, each with its time, what became of it, and its words."""
 
 from html_tree import read_html
 from laneproof.findings import Change, FindingChange
-from laneproof.outputs.page.lately import SHOWN, write_lately
+from laneproof.outputs.page.recent import SHOWN, write_recent
 from troubled_box import SIGN
 
 
@@ -11,14 +11,14 @@ def change(t: float, what: Change = Change.RAISED) -> FindingChange:
 
 
 def test_each_change_is_a_row_with_time_and_words() -> None:
-    written = write_lately((change(1_790_000_000.0, Change.CLEARED), change(1_789_999_000.0)))
+    written = write_recent((change(1_790_000_000.0, Change.CLEARED), change(1_789_999_000.0)))
     first, second = read_html(str(written)).all("li")
     assert first.text == f"2026-09-21 14:13 UTC cleared riser-2 signal-errors {SIGN.summary}"
-    assert second.one(class_="change").text == "came up"
+    assert second.one(class_="change").text == "raised"
 
 
-def test_what_cleared_has_the_closed_ring() -> None:
-    cleared, changed = read_html(str(write_lately((change(2.0, Change.CLEARED), change(1.0, Change.CHANGED))))).all(
+def test_what_cleared_has_the_mark_of_what_holds() -> None:
+    cleared, changed = read_html(str(write_recent((change(2.0, Change.CLEARED), change(1.0, Change.CHANGED))))).all(
         "li"
     )
     assert cleared.all("svg", "holds")
@@ -27,5 +27,5 @@ def test_what_cleared_has_the_closed_ring() -> None:
 
 def test_no_more_than_a_dozen_are_shown_and_none_is_no_section() -> None:
     many = tuple(change(float(number)) for number in range(40, 0, -1))
-    assert len(read_html(str(write_lately(many))).all("li")) == SHOWN
-    assert write_lately(()) is None
+    assert len(read_html(str(write_recent(many))).all("li")) == SHOWN
+    assert write_recent(()) is None

@@ -1,5 +1,6 @@
-"""The inventory: every port and device by path, declared and trained side by side, for the audit's text and JSON."""
+"""The positions that every output shows, by path: declared ones, drives, and the ports on the way to them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from laneproof.box.inventory import list_shown_paths
@@ -10,7 +11,7 @@ from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredLink
 from laneproof.findings import Finding
-from laneproof_collectors.snapshot import PciFunction, Snapshot
+from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
 
@@ -31,18 +32,17 @@ class Width:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class ShownPosition:
     """One port of the tree, or one device with no port above it.
 
     Attributes:
         path: Its path.
-        label: The declared position's label, or the slot's name as ``slot riser``; None where it is not declared.
+        label: The declared position's label; None where it is not declared.
         declared: The link as declared.
         trained: The link as it is; None where nothing is linked.
         capable: What both ends could do.
         occupant: The device in it.
         has_children: Whether bridges hang below (a switch card, or the inside of one).
-        name: What the system calls the function here.
     """
 
     path: str
@@ -52,41 +52,48 @@ class Place:
     capable: Width | None
     occupant: Occupant | None
     has_children: bool
-    name: str | None
-
-    @property
-    def depth(self) -> int:
-        """How many hops below the host bridge."""
-        return self.path.count("/")
-
-    @property
-    def hop(self) -> str:
-        """Its own hop."""
-        return self.path.rpartition("/")[2]
 
 
-def is_about(place: Place, finding: Finding) -> bool:
-    """Whether a finding is about this place: by its position, else by the path or the device in it."""
+def is_about(position: ShownPosition, finding: Finding) -> bool:
+    """Whether a finding is about this position: by its label, else by the path or the device in it."""
     if finding.position is not None:
-        return finding.position == place.label
-    names: set[object] = {place.path}
-    if (occupant := place.occupant) is not None:
+        return finding.position == position.label
+    names: set[object] = {position.path}
+    if (occupant := position.occupant) is not None:
         names |= {occupant.name, occupant.own_path, occupant.address, occupant.serial}
     return finding.key in names or finding.subject in names
 
 
-def list_places(build: Build | None, snapshot: Snapshot) -> tuple[Place, ...]:
-    """List what a person wants to see of the tree: positions, ports with something below, and drives; by path."""
+def list_positions(build: Build | None, snapshot: Snapshot) -> tuple[ShownPosition, ...]:
+    """List the positions to show, by path."""
     topology = survey(snapshot)
-    return tuple(_place(path, build, topology) for path in list_shown_paths(build, topology))
+    return tuple(_describe(path, build, topology) for path in list_shown_paths(build, topology))
 
 
-def _place(path: str, build: Build | None, topology: Topology) -> Place:
+def arrange_tree(positions: Sequence[ShownPosition]) -> dict[str, list[ShownPosition]]:
+    """Arrange positions by what they hang on: the path of the nearest one above that is shown, else the host bridge.
+
+    Args:
+        positions: In the order of their paths.
+
+    Returns:
+        The host bridges first, as paths without a hop, then every position that has others below.
+    """
+    shown = {position.path for position in positions}
+    tree: dict[str, list[ShownPosition]] = {root: [] for root in sorted({path.split("/")[0] for path in shown})}
+    for position in positions:
+        above = position.path.rpartition("/")[0] or position.path
+        while "/" in above and above not in shown:
+            above = above.rpartition("/")[0]
+        tree.setdefault(above, []).append(position)
+    return tree
+
+
+def _describe(path: str, build: Build | None, topology: Topology) -> ShownPosition:
     position = build.position_at(path) if build else None
-    function = topology.functions.get(path)
     link = topology.link_at(path)
     occupant = topology.occupant_at(path) if path not in topology.below or _holds_device(path, topology) else None
-    return Place(
+    return ShownPosition(
         path=path,
         label=position.label if position else None,
         declared=_declared(position.link) if position and position.link else None,
@@ -94,16 +101,11 @@ def _place(path: str, build: Build | None, topology: Topology) -> Place:
         capable=_width(link, trained=False) if link and link.device else None,
         occupant=occupant,
         has_children=any(one.is_bridge for one in topology.below.get(path, ())),
-        name=_name(function),
     )
 
 
 def _holds_device(path: str, topology: Topology) -> bool:
     return any(not one.is_bridge for one in topology.functions_at(path))
-
-
-def _name(function: PciFunction | None) -> str | None:
-    return (function.device_name or None) if function else None
 
 
 def _declared(plan: DeclaredLink) -> Width:

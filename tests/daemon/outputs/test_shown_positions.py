@@ -1,9 +1,9 @@
-"""The inventory lists what a person looks for: positions, drives, and the ports on the way to them."""
+"""The positions shown are what a person looks for: positions, drives, and the ports on the way to them."""
 
 from dataclasses import replace
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.outputs.inventory import Width, is_about, known, list_places
+from laneproof.outputs.shown_positions import Width, is_about, known, list_positions
 from laneproof_collectors.unread import Unread
 from simulated_box import NETWORK, SATA, Box, declare, kelp_box
 from troubled_box import make_snapshot
@@ -11,44 +11,44 @@ from troubled_box import make_snapshot
 GAP = Unread("x", "y")
 
 
-def test_places_are_in_the_order_of_their_paths_with_the_ports_on_the_way() -> None:
-    paths = [one.path for one in list_places(None, make_snapshot())]
+def test_positions_are_in_the_order_of_their_paths_with_the_ports_on_the_way() -> None:
+    paths = [one.path for one in list_positions(None, make_snapshot())]
     assert paths == ["0000:00/01.1", "0000:00/01.2", "0000:00/02.1", "0000:00/02.1/00.0", "0000:00/02.1/00.0/00.0"]
 
 
 def test_a_declared_position_is_listed_though_nothing_is_there() -> None:
     build = declare('[[position]]\nlabel = "lost"\npath = "0000:00/1c.0"\nlink = { generation = 3 }')
-    (place,) = list_places(build, Box().snapshot())
-    assert (place.label, place.occupant, place.trained) == ("lost", None, None)
-    assert str(place.declared) == "gen3 x?"
+    (position,) = list_positions(build, Box().snapshot())
+    assert (position.label, position.occupant, position.trained) == ("lost", None, None)
+    assert str(position.declared) == "gen3 x?"
 
 
 def test_what_is_no_drive_and_not_declared_is_left_out() -> None:
     snapshot = kelp_box(1).with_port("0000:00/03.0").with_device("0000:00/03.0", class_code=NETWORK).snapshot()
-    assert [one.path for one in list_places(None, snapshot)] == ["0000:00/01.1"]
+    assert [one.path for one in list_positions(None, snapshot)] == ["0000:00/01.1"]
     build = declare('[[position]]\nlabel = "uplink"\npath = "0000:00/03.0"')
-    assert [one.label for one in list_places(build, snapshot)] == [None, "uplink"]
+    assert [one.label for one in list_positions(build, snapshot)] == [None, "uplink"]
 
 
-def test_a_drive_with_no_bridge_above_it_is_its_own_place() -> None:
-    (place,) = list_places(None, Box().with_drive("0000:00/05.0").snapshot())
-    assert (place.path, place.depth, place.hop, place.has_children) == ("0000:00/05.0", 1, "05.0", False)
-    assert place.occupant is not None
+def test_a_drive_with_no_bridge_above_it_is_a_position_of_its_own() -> None:
+    (position,) = list_positions(None, Box().with_drive("0000:00/05.0").snapshot())
+    assert (position.path, position.has_children) == ("0000:00/05.0", False)
+    assert position.occupant is not None
 
 
 def test_a_drive_on_a_controller_hangs_below_it() -> None:
     box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-3")
-    places = {one.path: one for one in list_places(None, box.snapshot())}
-    assert set(places) == {"0000:00/17.0", "0000:00/17.0/ata-3"}
-    assert places["0000:00/17.0/ata-3"].occupant is not None
-    assert places["0000:00/17.0/ata-3"].trained is None
+    positions = {one.path: one for one in list_positions(None, box.snapshot())}
+    assert set(positions) == {"0000:00/17.0", "0000:00/17.0/ata-3"}
+    assert positions["0000:00/17.0/ata-3"].occupant is not None
+    assert positions["0000:00/17.0/ata-3"].trained is None
 
 
 def test_a_switch_cards_own_bridges_are_marked_as_having_more_below() -> None:
-    places = {one.path: one for one in list_places(None, make_snapshot())}
-    assert places["0000:00/02.1"].has_children
-    assert not places["0000:00/02.1/00.0/00.0"].has_children
-    assert places["0000:00/02.1"].occupant is None
+    positions = {one.path: one for one in list_positions(None, make_snapshot())}
+    assert positions["0000:00/02.1"].has_children
+    assert not positions["0000:00/02.1/00.0/00.0"].has_children
+    assert positions["0000:00/02.1"].occupant is None
 
 
 def test_a_width_tells_a_rate_that_no_generation_has_and_what_is_unknown() -> None:
@@ -62,9 +62,9 @@ def test_unread_is_no_value_for_json() -> None:
     assert known(0) == 0
 
 
-def test_a_finding_is_about_a_place_by_position_path_or_the_device_in_it() -> None:
+def test_a_finding_is_about_a_position_by_position_path_or_the_device_in_it() -> None:
     build = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"')
-    first, second = list_places(build, kelp_box(2).snapshot())
+    first, second = list_positions(build, kelp_box(2).snapshot())
     finding = Finding(rule="r", kind=Kind.SIGN, severity=Severity.NOTICE, subject="aspm", summary="s")
     assert not is_about(first, finding)
     assert is_about(first, replace(finding, position="riser-1"))

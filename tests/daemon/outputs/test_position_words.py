@@ -1,4 +1,4 @@
-"""The words for one place."""
+"""The words for one position."""
 
 from dataclasses import replace
 
@@ -6,7 +6,7 @@ import pytest
 
 from laneproof.box.names import Whereabouts, describe_place
 from laneproof.declaration.build import Build
-from laneproof.outputs.place_words import (
+from laneproof.outputs.position_words import (
     list_uses,
     say_between,
     say_link,
@@ -78,7 +78,7 @@ def test_link_with_what_it_could_be(trained: tuple[int, int] | None, says: str) 
     assert say_link(place(Box().with_port(PATH, trained=trained).with_drive(PATH))) == says
 
 
-def test_place_without_a_link() -> None:
+def test_position_without_a_link() -> None:
     assert say_link(place(kelp_box(1).without(PATH))) == "no link"
     assert say_link(place(Box())) == ""
 
