@@ -1,35 +1,28 @@
-"""The next steps of findings for a screen: at most five each, and every caution once, apart from the steps."""
+"""The next steps of findings for a screen: the steps without their cautions, and each caution once for all of them."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
+from laneproof.advice import CAUTIONS, MOST_STEPS, split_step
 from laneproof.findings import Finding
-from laneproof.rules.cautions import CAUTIONS
 
-MOST_STEPS = 5
 CAUTION_HEADING = "Before you touch the box"
 
 
 def list_steps(finding: Finding) -> tuple[str, ...]:
-    """List the steps of a finding, without the cautions that stand among them or at their ends.
+    """List the steps of a finding without their cautions, five at most.
 
     Args:
         finding: Any finding.
     """
-    steps = []
-    for step in finding.next_steps:
-        plain = step
-        for caution in CAUTIONS:
-            plain = plain.replace(caution, "")
-        if (plain := " ".join(plain.split())) and plain not in steps:
-            steps.append(plain)
-    return tuple(steps[:MOST_STEPS])
+    steps = (split_step(step).says for step in finding.next_steps)
+    return tuple(dict.fromkeys(step for step in steps if step))[:MOST_STEPS]
 
 
 def list_cautions(findings: Iterable[Finding]) -> tuple[str, ...]:
-    """List each caution that any finding carries, once.
+    """List the cautions of several findings, each once.
 
     Args:
         findings: What a screen shows.
     """
-    steps: Sequence[str] = [step for finding in findings for step in finding.next_steps]
-    return tuple(caution for caution in CAUTIONS if any(caution in step for step in steps))
+    carried = {caution for finding in findings for step in finding.next_steps for caution in split_step(step).cautions}
+    return tuple(caution for caution in CAUTIONS.values() if caution in carried)

@@ -7,12 +7,12 @@ hot plug *and* the makers say so too, which only a person can look up. Commands 
 import shlex
 from collections.abc import Iterator
 
+from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.names import Membership, Whereabouts
 from laneproof.declaration.units import format_bytes
 from laneproof.past.box_record import component_bytes
 from laneproof.replacement.guide import Keep, Step
 from laneproof.replacement.safety import Facts, is_out, is_working
-from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof_collectors.snapshot import SlotRegisters
 from laneproof_collectors.unread import Unread
 

@@ -63,3 +63,10 @@ def test_what_is_no_figure_is_no_sample(evidence: dict[str, Any]) -> None:
 @pytest.mark.parametrize("kind", [Kind.DIFFERS, Kind.UNVERIFIED])
 def test_only_signs_have_these_metrics(kind: Kind) -> None:
     assert list(list_sign_samples(replace(SIGN, kind=kind, evidence={"episodes": 3}), "riser-2")) == []
+
+
+def test_every_sample_is_in_the_table() -> None:
+    trial = {"needed_days": 2, "remaining_days": 1}
+    found = samples(ratio=1, ratio_bounds=[1, 2], p=0.5, episodes=1, share_bounds=[0, 1], days_left=1, trial=trial)
+    assert len({name for name, _, _ in found}) == 7
+    assert [sample for sample in found if not check_name(sample)] == []

@@ -8,10 +8,10 @@ from dataclasses import replace
 import pytest
 
 from array_box import BUILD, FREE, PATHS, SYSTEM, array_box, guide_for, make_members, make_mount
+from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.names import describe_place, find_drives
 from laneproof.replacement import Guide, Step, make_guide
 from laneproof.replacement.steps import find_hot_plug
-from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof_collectors.snapshot import ExpressRegisters, PciFunction, SlotRegisters
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import SATA, Box, declare, make_array

@@ -2,8 +2,8 @@
 
 import pytest
 
+from laneproof.advice import LIVE_DRIVE, OPEN_CASE
 from laneproof.rules import RULES
-from laneproof.rules.cautions import LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.rule import Rule
 
 HANDS_ON = (

@@ -6,6 +6,7 @@ here all the same, since it decides what must not be touched.
 
 from collections.abc import Iterator
 
+from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
@@ -13,7 +14,6 @@ from laneproof.past.past import Past
 from laneproof.rules.arrays.member_positions import find_losses, is_lost
 from laneproof.rules.arrays.redundancy import BROKEN_STATES, WHOLE_POOL, count_lost, count_spared, level_key
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import RAID_5, array_snapshot
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Array, Snapshot

@@ -6,6 +6,7 @@ for it is told by array-member-elsewhere.
 
 from collections.abc import Iterator
 
+from laneproof.advice import DEGRADED_ARRAY
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredArray
@@ -14,7 +15,6 @@ from laneproof.past.past import Past
 from laneproof.rules.arrays.array_member_elsewhere import declared_disks
 from laneproof.rules.arrays.redundancy import count_lost, level_key
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.cautions import DEGRADED_ARRAY
 from laneproof.rules.example_box import RAID_5, array_snapshot
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Array, Snapshot

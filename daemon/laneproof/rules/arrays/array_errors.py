@@ -6,13 +6,13 @@ they are a note there; with parity they are not.
 
 from collections.abc import Iterator
 
+from laneproof.advice import DEGRADED_ARRAY
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.arrays.member_positions import locate_disks
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.cautions import DEGRADED_ARRAY
 from laneproof.rules.example_box import RAID_5, array_snapshot
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Array, Snapshot

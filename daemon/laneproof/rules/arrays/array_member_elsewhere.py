@@ -6,13 +6,13 @@ that points at the wrong drive is believed at the worst moment.
 
 from collections.abc import Iterator
 
+from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.arrays.member_positions import locate_disks
-from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import Box
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Array, Snapshot

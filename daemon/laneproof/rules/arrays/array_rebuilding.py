@@ -5,6 +5,7 @@ What an array lacks is array-degraded's; here is only what its members do.
 
 from collections.abc import Iterator
 
+from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
@@ -12,7 +13,6 @@ from laneproof.past.box_record import component_bytes
 from laneproof.past.past import Past
 from laneproof.rules.arrays.member_positions import name_members
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE
 from laneproof.rules.example_box import RAID_5, array_snapshot
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Array, Snapshot

@@ -10,13 +10,13 @@ silent for a week, and is left to overheating where that spoke first of the same
 from collections.abc import Iterator
 from dataclasses import replace
 
+from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import TEMPERATURE_WARNING
 from laneproof.past.past import Past
-from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.drives.health_unread import find_shut, tell_shut, tell_unread
 from laneproof.rules.example_box import RISER_1, Box
 from laneproof.rules.heat.drive_heat import WEEK, find_heat, has_told_heat

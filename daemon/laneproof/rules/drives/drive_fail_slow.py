@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.evidence.budget import NOTE_P, PAGE_P
 from laneproof.evidence.not_enough import NotEnough
@@ -10,7 +11,6 @@ from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.load import LoadRecord
 from laneproof.past.past import Past
-from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import quiet_snapshot, slow_past
 from laneproof.rules.rule import Example, Rule

@@ -2,10 +2,10 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind
 from laneproof.past.past import Past
-from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.drives.episode_series import DROPS_NAME, by_position, find_series, tell_series
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import dropping_past, quiet_snapshot

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.evidence.growth import Growth, growth
 from laneproof.findings import Finding, Kind, Severity, format_time
@@ -9,7 +10,6 @@ from laneproof.past.drives import DriveRecord
 from laneproof.past.ledger import Ledger
 from laneproof.past.media import find_media_times
 from laneproof.past.past import Past
-from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import health_past, health_snapshot
 from laneproof.rules.rule import Example, Rule

@@ -2,11 +2,11 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import WEEK, key_of, name_drive
 from laneproof.past.past import Past
-from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
 from laneproof.rules.drives.sata_drives import find_awake, tell_gap, tell_sign
 from laneproof.rules.example_box import SATA_BAY, sata_snapshot
 from laneproof.rules.example_past import grown_past

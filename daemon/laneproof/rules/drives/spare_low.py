@@ -3,12 +3,12 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
+from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.wear import WARN_DAYS, Remaining, by_spare, is_spare_low
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
-from laneproof.rules.cautions import DEGRADED_ARRAY, OPEN_CASE
 from laneproof.rules.drives.projection import describe_left, falls_short, find_before, project
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import health_past, health_snapshot, moving

@@ -2,13 +2,13 @@
 
 from dataclasses import replace
 
+from laneproof.advice import LIVE_DRIVE, OPEN_CASE
 from laneproof.evidence.heat import WARN_HEADROOM_CELSIUS, headroom, minutes_per_year
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Cause, Finding, Severity
 from laneproof.past.drives import DriveRecord, Rise, SeenHeat
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
-from laneproof.rules.cautions import LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, louder, make_sign, say_times, stood
 
 HEAT_NAME = "overheating"

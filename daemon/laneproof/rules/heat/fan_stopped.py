@@ -5,13 +5,13 @@ Board connectors with nothing on them read 0 turns, so a fan is missed only wher
 
 from collections.abc import Iterator
 
+from laneproof.advice import OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredFan
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import BoxRecord, name_fans
 from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.cautions import OPEN_CASE
 from laneproof.rules.example_box import A_MORNING, Box
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Fan, Snapshot, Thermal

@@ -8,13 +8,13 @@ temperatures: a reading that no part survives is taken for a sensor that is not 
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from laneproof.advice import OPEN_CASE
 from laneproof.box.placement import arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, key_of
 from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.cautions import OPEN_CASE
 from laneproof_collectors.snapshot import Snapshot, Thermal
 from laneproof_collectors.unread import Unread
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.evidence.heat import throttling
 from laneproof.evidence.not_enough import NotEnough
@@ -9,7 +10,6 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
-from laneproof.rules.cautions import OPEN_CASE
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import health_past, health_snapshot
 from laneproof.rules.heat.drive_heat import WEEK, find_heat, find_throttles

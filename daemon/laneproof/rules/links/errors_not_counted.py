@@ -2,13 +2,13 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import FIRMWARE_SETUP
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.placement import Placement, arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.past.reporting import BLIND, Reporting, find_reporting
-from laneproof.rules.cautions import FIRMWARE_SETUP
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import masked_snapshot, quiet_snapshot, withheld_snapshot
 from laneproof.rules.links.reporting_words import STATE_WORDS, find_owner

@@ -2,12 +2,12 @@
 
 from collections.abc import Iterator, Sequence
 
+from laneproof.advice import FIRMWARE_SETUP
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.placement import arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
-from laneproof.rules.cautions import FIRMWARE_SETUP
 from laneproof.rules.example_box import declare_link, link_box
 from laneproof.rules.links.link_figures import RATE, SOURCES, WIDTH, Measure, is_beyond, known_limits, tell_gap
 from laneproof.rules.links.link_subjects import Subject, find_subjects, gather_evidence

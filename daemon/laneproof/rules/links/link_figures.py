@@ -8,6 +8,7 @@ are empty, and a tree that could not be read at all, are other rules' matter.
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.link_ends import LinkOfTwo, Told
 from laneproof.box.links import describe_rate
 from laneproof.box.placement import arrange
@@ -15,7 +16,6 @@ from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.causes import firmware_setting
-from laneproof.rules.cautions import DEGRADED_ARRAY, FIRMWARE_SETUP, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.links.link_subjects import (
     Reason,
     Subject,

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.links import rate_of
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredPosition
@@ -11,7 +12,6 @@ from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
 from laneproof.past.training import Fall
-from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import GENERATION_4
 from laneproof.rules.example_past import quiet_snapshot, training_past
 from laneproof.rules.links.trainings import TWICE, watched_trainings, write_training

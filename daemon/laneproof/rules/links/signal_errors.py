@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from typing import Any
 
+from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.links import describe_rate
 from laneproof.declaration.build import Build
 from laneproof.evidence.change_point import change_point
@@ -12,7 +13,6 @@ from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord
 from laneproof.past.past import Past
 from laneproof.past.trials import ERRORS
-from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import link_errors_past, quiet_snapshot
 from laneproof.rules.links.error_hints import WARM_STEP, say_acceptance, tell_heat

@@ -2,12 +2,12 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredMemory
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
-from laneproof.rules.cautions import FIRMWARE_SETUP, OPEN_CASE
 from laneproof.rules.example_box import Box
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Memory, MemoryModule, Snapshot

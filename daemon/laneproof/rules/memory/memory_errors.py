@@ -6,12 +6,12 @@ proof.
 
 from collections.abc import Iterator
 
+from laneproof.advice import OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, WEEK, key_of
 from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.cautions import OPEN_CASE
 from laneproof.rules.example_box import Box, make_memory
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import EdacController, Memory, Snapshot

@@ -6,12 +6,12 @@ A rate that the declaration asks for is the plan: modules that run at it are not
 import re
 from collections.abc import Iterator
 
+from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredMemory
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.cautions import FIRMWARE_SETUP, OPEN_CASE
 from laneproof.rules.example_box import Box
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import MemoryModule, Snapshot

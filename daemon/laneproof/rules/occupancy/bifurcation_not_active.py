@@ -3,13 +3,13 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE
 from laneproof.box.placement import Arrangement, Placement, State, arrange
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredSlot
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.causes import bridges_lost, firmware_setting
-from laneproof.rules.cautions import FIRMWARE_SETUP, OPEN_CASE
 from laneproof.rules.example_box import Box
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Snapshot

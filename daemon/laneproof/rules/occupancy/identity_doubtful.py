@@ -2,13 +2,13 @@
 
 from collections.abc import Iterator, Sequence
 
+from laneproof.advice import LIVE_DRIVE
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement, arrange, is_same_text
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
-from laneproof.rules.cautions import LIVE_DRIVE
 from laneproof.rules.example_box import Box, declare_risers
 from laneproof.rules.example_past import PATHS, health_snapshot, renamed_past
 from laneproof.rules.rule import Example, Rule

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement, Placement, arrange, is_same_text
 from laneproof.declaration.build import Build
@@ -9,7 +10,6 @@ from laneproof.declaration.tables import DeclaredOccupant
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
-from laneproof.rules.cautions import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import TWO_DRIVES, Box, two_drives_snapshot
 from laneproof.rules.occupancy.descriptions import describe_plan, moved_step
 from laneproof.rules.rule import Example, Rule

@@ -2,12 +2,12 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import LIVE_DRIVE, OPEN_CASE
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
-from laneproof.rules.cautions import LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import Box, two_drives_snapshot
 from laneproof.rules.occupancy.descriptions import describe_found, moved_step
 from laneproof.rules.rule import Example, Rule

@@ -2,11 +2,11 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.placement import EMPTY, Arrangement, Placement, State, arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
-from laneproof.rules.cautions import DEGRADED_ARRAY, FIRMWARE_SETUP, LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.example_box import TWO_DRIVES, two_drives_snapshot
 from laneproof.rules.occupancy.bifurcation_not_active import find_split_troubles
 from laneproof.rules.occupancy.descriptions import describe_plan, moved_step

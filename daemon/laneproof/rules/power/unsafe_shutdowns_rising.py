@@ -2,11 +2,11 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import LIVE_DRIVE, OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.drives import Rise
 from laneproof.past.past import Past
-from laneproof.rules.cautions import LIVE_DRIVE, OPEN_CASE
 from laneproof.rules.drives.episode_series import find_series
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import health_past, health_snapshot

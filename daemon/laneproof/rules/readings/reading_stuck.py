@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
+from laneproof.advice import LIVE_DRIVE
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
-from laneproof.rules.cautions import LIVE_DRIVE
 from laneproof.rules.example_box import RISER_1, Box
 from laneproof.rules.example_past import PATHS, health_snapshot
 from laneproof.rules.rule import Example, Rule

@@ -2,11 +2,11 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP
 from laneproof.box.placement import Placement, arrange, is_same_text
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
-from laneproof.rules.cautions import DEGRADED_ARRAY, FIRMWARE_SETUP
 from laneproof.rules.example_box import Box
 from laneproof.rules.rule import Example, Rule
 from laneproof_collectors.snapshot import Firmware, Snapshot

@@ -5,13 +5,13 @@ Without a declared value only contradictions are told: what was asked for on the
 
 from collections.abc import Iterator
 
+from laneproof.advice import FIRMWARE_SETUP
 from laneproof.box.placement import Placement, arrange
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredKernel
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.causes import aspm_setting
-from laneproof.rules.cautions import FIRMWARE_SETUP
 from laneproof.rules.example_box import L1, Box
 from laneproof.rules.rule import Example, Rule
 from laneproof.rules.settings.power_contradictions import find_contradictions
