@@ -52,3 +52,8 @@ def test_a_written_step_can_be_taken_apart_again(step: Step) -> None:
 def test_the_clean_time_is_put_in() -> None:
     assert Step("Run for {clean_time}.").after("9 days").says == "Run for 9 days."
     assert "{" not in Step("Run for {clean_time}.").after(None).says
+
+
+def test_cautions_defer_to_manual_and_qualified_people() -> None:
+    for word in ("manual", "qualified person", "static", "mains", "cool"):
+        assert word in OPEN_CASE

@@ -8,6 +8,7 @@ from laneproof.declaration.units import format_bytes
 from laneproof.diagnosis.weights import CauseName
 from laneproof.findings import Finding, Kind, Severity, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
+from laneproof.outputs.cases import name_subject
 from laneproof.outputs.shown_positions import ShownPosition, arrange_tree, is_about, list_positions
 from laneproof.outputs.steps import CAUTION_HEADING, list_cautions, list_steps
 from laneproof.outputs.style import HEADING, Style
@@ -47,11 +48,11 @@ def write_audit(build: Build | None, snapshot: Snapshot, findings: Sequence[Find
     lines = _headline(build, snapshot, findings, style)
     ordered = order_findings(findings)
     standing = [finding for finding in ordered if finding.accepted is None]
-    first_with: dict[str, str] = {}
+    earlier = _Earlier()
     for heading, group in _group(standing):
         lines += ["", style.paint(heading, HEADING)]
         for finding in group:
-            lines += _describe(finding, first_with, style)
+            lines += _describe(finding, earlier, style)
     if cautions := list_cautions(standing):
         lines += ["", style.paint(CAUTION_HEADING, HEADING)]
         for caution in cautions:
@@ -59,8 +60,9 @@ def write_audit(build: Build | None, snapshot: Snapshot, findings: Sequence[Find
     if accepted := [finding for finding in ordered if finding.accepted is not None]:
         lines += ["", style.paint("Accepted for now", HEADING)]
         for finding in accepted:
-            about = finding.position or finding.subject
-            lines += style.wrap(f"{about}  {finding.rule}: {finding.summary} (because {finding.accepted})", "  ")
+            lines += style.wrap(
+                f"{name_subject(finding)}  {finding.rule}: {finding.summary} (because {finding.accepted})", "  "
+            )
     lines += ["", style.paint(f"Inventory, declared {style.arrow} trained", HEADING)]
     lines += _tree(build, snapshot, ordered, style)
     if build is None:
@@ -84,21 +86,43 @@ def _headline(build: Build | None, snapshot: Snapshot, findings: Sequence[Findin
     return style.wrap_under(head, f" - {', '.join(counted) or everything}", _VERDICT_CODES[said])
 
 
-def _describe(finding: Finding, first_with: dict[str, str], style: Style) -> list[str]:
-    """Write what, why as far as it is known, and the first thing to do; a step of an earlier finding is named by it."""
-    about = finding.position or finding.subject
-    lines = style.wrap_under(about, f"  {finding.rule} ({finding.severity})", _CODES[finding.severity], "  ")
+class _Earlier:
+    """What stands above already, so that no cause and no step is said twice."""
+
+    def __init__(self) -> None:
+        self._said: dict[tuple[str, str], Finding] = {}
+
+    def name(self, finding: Finding, what: str) -> str | None:
+        """Name the finding above that this was said of; None where it is said for the first time."""
+        about = name_subject(finding)
+        first = self._said.setdefault((about, what), finding)
+        if first is not finding:
+            return f"{about}'s {first.rule}"
+        first = self._said.setdefault(("", what), finding)
+        return None if first is finding else name_subject(first)
+
+
+def _describe(finding: Finding, earlier: _Earlier, style: Style) -> list[str]:
+    """Write what, why as far as it is known, and the first thing to do."""
+    title = f"  {finding.rule} ({finding.severity})"
+    lines = style.wrap_under(name_subject(finding), title, _CODES[finding.severity], "  ")
     lines += style.wrap(finding.summary, _INDENT)
     if finding.causes:
-        cause = finding.causes[0]
-        because = f": {'; '.join(cause.because[:2])}" if cause.because else ""
-        likely = f"likely {cause.cause} ({cause.probability:.0%})"
-        said = "cause undetermined" if cause.cause == CauseName.UNDETERMINED else likely
-        lines += style.wrap(said + because, _INDENT)
+        lines += style.wrap(_say_cause(finding, earlier), _INDENT)
     if steps := list_steps(finding):
-        earlier = first_with.setdefault(steps[0], about)
-        lines += style.wrap(f"next: {steps[0] if earlier == about else f'the same as for {earlier}'}", _INDENT)
+        above = earlier.name(finding, steps[0])
+        lines += style.wrap(f"next: {f'the same as for {above}' if above else steps[0]}", _INDENT)
     return lines
+
+
+def _say_cause(finding: Finding, earlier: _Earlier) -> str:
+    cause = finding.causes[0]
+    likely = f"likely {cause.cause} ({cause.probability:.0%})"
+    said = "cause undetermined" if cause.cause == CauseName.UNDETERMINED else likely
+    because = "; ".join(cause.because[:2])
+    if because and (above := earlier.name(finding, said + because)):
+        return f"{said}, for the same reasons as {above}"
+    return f"{said}: {because}" if because else said
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,13 +8,13 @@ from laneproof.findings import Finding
 CAUTION_HEADING = "Before you touch the box"
 
 
-def list_steps(finding: Finding) -> tuple[str, ...]:
-    """List the steps of a finding without their cautions, five at most.
+def list_steps(*findings: Finding) -> tuple[str, ...]:
+    """List the steps of findings that are shown as one, without their cautions, five at most.
 
     Args:
-        finding: Any finding.
+        findings: The loudest first.
     """
-    steps = (split_step(step).says for step in finding.next_steps)
+    steps = (split_step(step).says for finding in findings for step in finding.next_steps)
     return tuple(dict.fromkeys(step for step in steps if step))[:MOST_STEPS]
 
 

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from laneproof.advice import LIVE_DRIVE, OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, verdict
 from laneproof.past.past import NOTHING
@@ -447,3 +448,29 @@ def test_mapping_of_evidence_is_json() -> None:
         assert isinstance(one.evidence, Mapping)
         for value in one.evidence.values():
             assert isinstance(value, str | int | float | list | dict | bool | None), (one.rule, value)
+
+
+HANDS_ON = (
+    "reseat",
+    "swap the drive",
+    "take it out",
+    "taking it out",
+    "sit firmly",
+    "put them back",
+    "replace the drive",
+)
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
+def test_step_that_sends_hands_into_the_box_comes_with_cautions(rule: Rule) -> None:
+    steps = " ".join(rule.look_next)
+    if any(word in steps.casefold() for word in HANDS_ON):
+        assert OPEN_CASE in steps
+
+
+@pytest.mark.parametrize(
+    "name", ["position-empty", "occupant-differs", "link-slow", "link-narrow", "array-degraded", "critical-warning"]
+)
+def test_rules_about_drives_warn_of_pulling_a_live_one(name: str) -> None:
+    (rule,) = (one for one in RULES if one.name == name)
+    assert any(LIVE_DRIVE in step for step in rule.look_next)

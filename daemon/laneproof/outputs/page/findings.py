@@ -1,10 +1,11 @@
-"""The findings on the page: what, both values, why as far as it is known, what to do next."""
+"""The findings on the page, a card for each case: what, both values, why as far as it is known, what to do next."""
 
 from collections.abc import Iterator, Sequence
 
 from laneproof.findings import Cause, Finding
+from laneproof.outputs.cases import ShownCase, group_cases
 from laneproof.outputs.markup import Markup, join, tag
-from laneproof.outputs.page.words import KIND_WORDS, anchor, count_words, mark_of, show_time
+from laneproof.outputs.page.words import KIND_WORDS, Anchors, count_words, mark_of, show_time
 from laneproof.outputs.steps import CAUTION_HEADING, list_cautions, list_steps
 
 _LIKELY, _ONE_PERCENT = 0.05, 0.01
@@ -13,26 +14,27 @@ _REASONS = 3
 """How many reasons of a cause are shown at once; the rules put the weightiest first."""
 
 
-def write_findings(ordered: Sequence[Finding]) -> Markup:
-    """Write all findings in their order, what the owner accepted at the end.
+def write_findings(ordered: Sequence[Finding], anchors: Anchors) -> Markup:
+    """Write all cases, the loudest first, then the cautions, then what the owner accepted.
 
     Args:
         ordered: The findings, sorted for reading.
+        anchors: The name of each finding on the page.
     """
     standing = [finding for finding in ordered if finding.accepted is None]
     accepted = [finding for finding in ordered if finding.accepted is not None]
     parts: list[Markup | None] = []
     if standing:
-        parts += [_section("Findings", standing, ordered), _write_cautions(standing)]
+        parts += [_section("Findings", standing, anchors), _write_cautions(standing)]
     if accepted:
-        parts.append(_section("Accepted for now", accepted, ordered))
+        parts.append(_section("Accepted for now", accepted, anchors))
     return tag("div", *parts, class_="found")
 
 
-def _section(heading: str, findings: Sequence[Finding], ordered: Sequence[Finding]) -> Markup:
+def _section(heading: str, findings: Sequence[Finding], anchors: Anchors) -> Markup:
     name = heading.split(maxsplit=1)[0].lower()
-    items = [tag("li", _write_finding(finding, anchor(ordered, finding))) for finding in findings]
-    return tag("section", tag("h2", heading, id=name), tag("ol", *items, class_="findings"), aria_labelledby=name)
+    items = [tag("li", _write_case(case, anchors)) for case in group_cases(findings)]
+    return tag("section", tag("h2", heading, id=name), tag("ol", *items, class_="cases"), aria_labelledby=name)
 
 
 def _write_cautions(findings: Sequence[Finding]) -> Markup | None:
@@ -42,33 +44,34 @@ def _write_cautions(findings: Sequence[Finding]) -> Markup | None:
         return None
     items = [tag("li", caution) for caution in cautions]
     heading = tag("h2", CAUTION_HEADING, id="cautions")
-    return tag("section", heading, tag("ul", *items, class_="cautions"), aria_labelledby="cautions")
+    return tag("section", heading, tag("ul", *items), aria_labelledby="cautions")
 
 
-def _write_finding(finding: Finding, name: str) -> Markup:
-    about = finding.position or finding.subject
-    head = tag(
-        "h3",
-        mark_of(finding.kind),
-        tag("span", about, class_="about"),
-        " ",
-        tag("span", finding.rule, class_="rule"),
-    )
-    kind = f"{KIND_WORDS[finding.kind]}, {finding.severity}"
-    since = join((" since ", show_time(finding.since))) if finding.since is not None else None
-    accepted = f" Accepted: {finding.accepted}" if finding.accepted else None
-    steps = list_steps(finding)
+def _write_case(case: ShownCase, anchors: Anchors) -> Markup:
+    loudest = case.findings[0]
+    steps = list_steps(*case.findings)
     return tag(
         "article",
-        head,
-        tag("p", kind, since, class_="kind"),
-        tag("p", finding.summary, accepted, class_="summary"),
-        _values(finding),
-        _causes(finding.causes),
+        tag("h3", mark_of(case.kind), case.about),
+        *(_write_finding(finding, anchors) for finding in case.findings),
+        _causes(case.causes),
         tag("p", tag("b", "Next: "), steps[0], class_="next") if steps else None,
-        _more(finding, steps[1:]),
-        id=name,
-        class_=f"finding {finding.severity}{' accepted' if finding.accepted else ''}",
+        _more(case, steps[1:]),
+        class_=f"case {loudest.severity}{' accepted' if loudest.accepted else ''}",
+    )
+
+
+def _write_finding(finding: Finding, anchors: Anchors) -> Markup:
+    since = join((" since ", show_time(finding.since))) if finding.since is not None else None
+    accepted = f" Accepted: {finding.accepted}" if finding.accepted else None
+    kind = tag("span", f"{KIND_WORDS[finding.kind]}, {finding.severity}", since, class_="kind")
+    return tag(
+        "div",
+        tag("p", tag("span", finding.rule, class_="rule"), " ", kind),
+        tag("p", finding.summary, accepted),
+        _values(finding),
+        id=anchors[finding],
+        class_="finding",
     )
 
 
@@ -87,9 +90,8 @@ def _causes(causes: Sequence[Cause]) -> Markup | None:
     first, *others = causes
     likely = [cause for cause in others if cause.probability >= _LIKELY]
     rest = [cause for cause in others if cause.probability < _LIKELY]
-    shown = tag(
-        "ol", *(tag("li", *_cause(cause, with_reasons=cause is first)) for cause in (first, *likely)), class_="causes"
-    )
+    items = [tag("li", *_cause(cause, with_reasons=cause is first)) for cause in (first, *likely)]
+    shown = tag("ol", *items, class_="causes")
     folded = None
     if rest:
         rows = tag("ol", *(tag("li", *_cause(cause, with_reasons=True)) for cause in rest), class_="causes")
@@ -116,17 +118,25 @@ def _cause(cause: Cause, *, with_reasons: bool) -> Iterator[Markup]:
         yield tag("details", tag("summary", words), tag("ul", *(tag("li", reason) for reason in more)))
 
 
-def _more(finding: Finding, further: Sequence[str]) -> Markup | None:
+def _more(case: ShownCase, further: Sequence[str]) -> Markup | None:
     """Fold away what is needed only by who works on it: the further steps and the figures."""
     parts: list[Markup] = []
     if further:
         steps = tag("ol", *(tag("li", step) for step in further), start=2)
         parts.append(tag("details", tag("summary", "Further steps"), steps))
+    figures = [part for finding in case.findings for part in _evidence(finding, is_named=len(case.findings) > 1)]
+    if figures:
+        parts.append(tag("details", tag("summary", "Evidence"), *figures))
+    return tag("div", *parts, class_="folded") if parts else None
+
+
+def _evidence(finding: Finding, *, is_named: bool) -> Iterator[Markup]:
     figures = [(key, value) for key, value in finding.evidence.items() if isinstance(value, str | int | float)]
     if figures:
         rows = [tag("div", tag("dt", key.replace("_", " ")), tag("dd", _figure(key, value))) for key, value in figures]
-        parts.append(tag("details", tag("summary", "Evidence"), tag("dl", *rows, class_="evidence")))
-    return tag("div", *parts, class_="folded") if parts else None
+        if is_named:
+            yield tag("p", finding.rule, class_="rule")
+        yield tag("dl", *rows, class_="evidence")
 
 
 def _figure(key: str, value: str | float) -> str | Markup:

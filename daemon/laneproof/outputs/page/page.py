@@ -22,7 +22,7 @@ from laneproof.outputs.page.drives import write_drives
 from laneproof.outputs.page.findings import write_findings
 from laneproof.outputs.page.recent import write_recent
 from laneproof.outputs.page.tree import write_tree
-from laneproof.outputs.page.words import count_words, draw_mark, draw_strands, show_time
+from laneproof.outputs.page.words import Anchors, count_words, draw_mark, draw_strands, show_time
 from laneproof_collectors.snapshot import Snapshot
 
 STYLE, SCRIPT, ICON = "/style.css", "/page.js", "/icon.svg"
@@ -75,11 +75,12 @@ def write_page(facts: PageFacts) -> str:
     said = verdict(facts.findings)
     name = name_box(facts.build, snapshot)
     ordered = order_findings(facts.findings)
+    anchors = Anchors(ordered)
     body = join((
         write_declaration(facts.build, facts.problem),
         write_overdue(facts.overdue),
-        write_findings(ordered),
-        write_tree(facts.build, snapshot, ordered),
+        write_findings(ordered, anchors),
+        write_tree(facts.build, snapshot, ordered, anchors),
         write_drives(facts.build, snapshot),
         write_arrays(snapshot),
         *write_network(snapshot),

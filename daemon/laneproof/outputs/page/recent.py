@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from laneproof.findings import Change, FindingChange
+from laneproof.outputs.cases import name_subject
 from laneproof.outputs.markup import Markup, tag
 from laneproof.outputs.page.words import draw_mark, mark_of, show_time
 
@@ -29,6 +30,6 @@ def _row(change: FindingChange) -> tuple[Markup, ...]:
     return (
         show_time(change.at),
         tag("span", mark, " ", str(change.change), class_="change"),
-        tag("span", tag("b", finding.position or finding.subject), " ", finding.rule, class_="what"),
+        tag("span", tag("b", name_subject(finding)), " ", finding.rule, class_="what"),
         tag("span", finding.summary, class_="soft"),
     )

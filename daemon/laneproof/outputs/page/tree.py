@@ -8,7 +8,7 @@ from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind
 from laneproof.outputs.markup import Markup, join, tag
 from laneproof.outputs.page.lanes import draw_lanes, spell, write_legend
-from laneproof.outputs.page.words import anchor, draw_mark, mark_of
+from laneproof.outputs.page.words import Anchors, draw_mark, mark_of
 from laneproof.outputs.shown_positions import ShownPosition, Width, arrange_tree, is_about, list_positions
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
@@ -16,13 +16,14 @@ from laneproof_collectors.unread import Unread
 _Tree = Mapping[str, Sequence[ShownPosition]]
 
 
-def write_tree(build: Build | None, snapshot: Snapshot, ordered: Sequence[Finding]) -> Markup:
+def write_tree(build: Build | None, snapshot: Snapshot, ordered: Sequence[Finding], anchors: Anchors) -> Markup:
     """Write the tree.
 
     Args:
         build: The declaration, None where there is none.
         snapshot: The facts.
         ordered: The findings, sorted for reading.
+        anchors: The name of each finding on the page.
     """
     heading = tag("h2", "Lanes", id="lanes")
     if isinstance(snapshot.functions, Unread):
@@ -33,7 +34,7 @@ def write_tree(build: Build | None, snapshot: Snapshot, ordered: Sequence[Findin
     tree = arrange_tree(positions)
     roots = [
         tag("li", tag("div", tag("span", root, class_="path"), " host bridge", class_="root"),
-            _branches(root, tree, ordered))
+            _branches(root, tree, ordered, anchors))
         for root in tree if "/" not in root
     ]  # fmt: skip
     return _section(heading, write_legend(), tag("ul", *roots, class_="tree"))
@@ -43,13 +44,16 @@ def _section(*content: Markup) -> Markup:
     return tag("section", *content, class_="harness", aria_labelledby="lanes")
 
 
-def _branches(path: str, tree: _Tree, ordered: Sequence[Finding]) -> Markup | None:
+def _branches(path: str, tree: _Tree, ordered: Sequence[Finding], anchors: Anchors) -> Markup | None:
     below = tree.get(path, ())
-    items = [tag("li", _write(position, path, ordered), _branches(position.path, tree, ordered)) for position in below]
+    items = [
+        tag("li", _write(position, path, ordered, anchors), _branches(position.path, tree, ordered, anchors))
+        for position in below
+    ]
     return tag("ul", *items) if items else None
 
 
-def _write(position: ShownPosition, above: str, ordered: Sequence[Finding]) -> Markup:
+def _write(position: ShownPosition, above: str, ordered: Sequence[Finding], anchors: Anchors) -> Markup:
     hop = position.path.removeprefix(f"{above}/")
     name = tag(
         "div",
@@ -66,7 +70,7 @@ def _write(position: ShownPosition, above: str, ordered: Sequence[Finding]) -> M
         name,
         drawing,
         tag("div", words, tag("div", *_occupant_words(position), class_="occupant"), class_="words"),
-        tag("div", *_state(position, ordered), class_="state"),
+        tag("div", *_state(position, ordered, anchors), class_="state"),
         class_="position",
     )
 
@@ -116,17 +120,17 @@ def _occupant_words(position: ShownPosition) -> Iterable[Markup | str]:
         yield " (what it is could not be read)"
 
 
-def _state(position: ShownPosition, ordered: Sequence[Finding]) -> Iterable[Markup]:
+def _state(position: ShownPosition, ordered: Sequence[Finding], anchors: Anchors) -> Iterable[Markup]:
     """Link to what was found here; a declared position where nothing was found is as declared."""
     about = [finding for finding in ordered if is_about(position, finding)]
     standing = [finding for finding in about if finding.accepted is None]
     if standing:
         loud = [finding for finding in standing if finding.kind is not Kind.UNVERIFIED]
         first = (loud or standing)[0]
-        yield tag("a", mark_of(first.kind), first.rule, href=f"#{anchor(ordered, first)}")
+        yield tag("a", mark_of(first.kind), first.rule, href=f"#{anchors[first]}")
         if len(standing) > 1:
             yield tag("span", f"and {len(standing) - 1} more", class_="more")
     elif about:
-        yield tag("a", f"{about[0].rule}, accepted", href=f"#{anchor(ordered, about[0])}")
+        yield tag("a", f"{about[0].rule}, accepted", href=f"#{anchors[about[0]]}")
     elif position.label is not None:
         yield join((draw_mark("holds"), tag("span", "as declared")))

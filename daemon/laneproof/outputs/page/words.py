@@ -1,6 +1,8 @@
-"""What several parts of the page write alike: the marks of verdicts, times, counts, and where a finding stands."""
+"""What several parts of the page write alike: the marks of verdicts, times, counts, and the names of findings."""
 
-from collections.abc import Iterator, Sequence
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 
 from laneproof.findings import Finding, Kind, format_time
@@ -9,6 +11,7 @@ from laneproof.outputs.markup import Markup, tag
 KIND_WORDS = {Kind.DIFFERS: "differs", Kind.SIGN: "sign of failure", Kind.UNVERIFIED: "unverified"}
 _SIZE, _STRANDS = 20, (4, 10, 16)
 _LEFT, _RIGHT = 1.5, 18.5
+_NOT_IN_NAMES = re.compile(r"[^A-Za-z0-9]+")
 
 
 def draw_mark(verdict: str) -> Markup:
@@ -42,9 +45,21 @@ def show_time(unix_seconds: float) -> Markup:
     return tag("time", text, datetime=format_time(unix_seconds))
 
 
-def anchor(ordered: Sequence[Finding], finding: Finding) -> str:
-    """Name where on the page a finding stands."""
-    return f"finding-{ordered.index(finding) + 1}"
+class Anchors:
+    """The name of each finding on the page: the same from page to page, as long as the finding stands."""
+
+    def __init__(self, findings: Iterable[Finding]) -> None:
+        """Name all findings."""
+        self._names: dict[int, str] = {}
+        taken: Counter[str] = Counter()
+        for finding in findings:
+            name = "finding-" + _NOT_IN_NAMES.sub("-", "-".join(finding.identity))
+            taken[name] += 1
+            self._names[id(finding)] = name if taken[name] == 1 else f"{name}--{taken[name]}"
+
+    def __getitem__(self, finding: Finding) -> str:
+        """Give the name of a finding."""
+        return self._names[id(finding)]
 
 
 def count_words(count: int, singular: str, plural: str) -> str:

@@ -85,9 +85,9 @@ def test_readings_that_hang_are_told() -> None:
 
 def test_every_finding_is_there() -> None:
     judged = troubled()
-    articles = page(judged).all("article")
-    assert len(articles) == len(judged.findings)
-    assert all(any(one.summary in article.text for article in articles) for one in judged.findings)
+    shown = page(judged).all("div", "finding")
+    assert len(shown) == len(judged.findings)
+    assert all(any(one.summary in finding.text for finding in shown) for one in judged.findings)
 
 
 def test_everything_can_be_reached_by_headings_and_landmarks() -> None:

@@ -3,6 +3,7 @@
 from html_tree import Node, read_html
 from laneproof.findings import order_findings
 from laneproof.outputs.page.tree import write_tree
+from laneproof.outputs.page.words import Anchors
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, kelp_box
 from troubled_box import Judged, judge, troubled
@@ -10,7 +11,8 @@ from troubled_box import Judged, judge, troubled
 
 def tree(judged: Judged | None = None) -> Node:
     shown = judged or troubled()
-    return read_html(write_tree(shown.build, shown.snapshot, order_findings(shown.findings)))
+    ordered = order_findings(shown.findings)
+    return read_html(write_tree(shown.build, shown.snapshot, ordered, Anchors(ordered)))
 
 
 def position(root: Node, label: str) -> Node:
@@ -58,7 +60,7 @@ def test_what_is_in_a_position_is_written() -> None:
 def test_each_position_leads_to_what_was_found_there_the_loudest_first() -> None:
     state = position(tree(), "riser-2").one(class_="state")
     assert state.text == "signal-errors and 2 more"
-    assert state.one("a").attributes["href"] == "#finding-1"
+    assert state.one("a").attributes["href"] == "#finding-signal-errors-riser-2"
     assert position(tree(), "deck-1").one(class_="state").text == "link-beyond-hardware"
 
 

@@ -1,11 +1,13 @@
 """Marks, times and counts, as all parts of the page write them."""
 
+from dataclasses import replace
+
 import pytest
 
 from html_tree import read_html
 from laneproof.findings import Kind
-from laneproof.outputs.page.words import anchor, count_words, draw_mark, mark_of, show_time
-from troubled_box import troubled
+from laneproof.outputs.page.words import Anchors, count_words, draw_mark, mark_of, show_time
+from troubled_box import SIGN, troubled
 
 
 @pytest.mark.parametrize(
@@ -33,9 +35,19 @@ def test_a_time_is_for_people_and_for_programs() -> None:
     assert (time.text, time.attributes["datetime"]) == ("2026-09-21 14:13 UTC", "2026-09-21T14:13:20Z")
 
 
-def test_each_finding_has_a_place_of_its_own() -> None:
+def test_each_finding_has_a_name_of_its_own_that_stays() -> None:
     findings = troubled().findings
-    assert len({anchor(findings, one) for one in findings}) == len(findings)
+    anchors = Anchors(findings)
+    names = [anchors[finding] for finding in findings]
+    assert len(set(names)) == len(names)
+    alone = Anchors(findings[-1:])
+    assert alone[findings[-1]] == names[-1]
+
+
+def test_findings_of_one_identity_are_told_apart() -> None:
+    first, second = SIGN, replace(SIGN, summary="another")
+    anchors = Anchors([first, second])
+    assert (anchors[first], anchors[second]) == ("finding-signal-errors-riser-2", "finding-signal-errors-riser-2--2")
 
 
 @pytest.mark.parametrize(("count", "words"), [(0, "0 signs"), (1, "1 sign"), (2, "2 signs")])
