@@ -72,16 +72,16 @@ class SerialHider:
 
     def _learn_json(self, value: object) -> None:
         if isinstance(value, list):
-            for one in value:
-                self._learn_json(one)
-        for key, one in _items(value):
-            if key in _JSON_KEYS and isinstance(one, str):
-                self._add(one)
-            elif key in _JSON_KEYS and isinstance(one, dict) and isinstance(one.get("id"), int):
-                self._add(f"{one['id']:x}")
-                self._add(str(one["id"]))
+            for item in value:
+                self._learn_json(item)
+        for key, item in _items(value):
+            if key in _JSON_KEYS and isinstance(item, str):
+                self._add(item)
+            elif key in _JSON_KEYS and isinstance(item, dict) and isinstance(item.get("id"), int):
+                self._add(f"{item['id']:x}")
+                self._add(str(item["id"]))
             else:
-                self._learn_json(one)
+                self._learn_json(item)
 
     def _add(self, secret: str) -> None:
         if len(secret) < _SHORTEST or secret in self._names or not secret.strip("0-:"):
@@ -95,9 +95,9 @@ class SerialHider:
         if isinstance(value, str):
             return self._replace_text(value)
         if isinstance(value, list):
-            return [self._replace(one) for one in value]
+            return [self._replace(item) for item in value]
         if isinstance(value, dict):
-            return {self._replace_text(key): self._replace_entry(key, one) for key, one in value.items()}
+            return {self._replace_text(key): self._replace_entry(key, item) for key, item in value.items()}
         return int(self._names[str(value)]) if isinstance(value, int) and str(value) in self._names else value
 
     def _replace_entry(self, key: str, value: Any) -> Any:  # noqa: ANN401 (any JSON value)

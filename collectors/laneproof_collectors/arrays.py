@@ -110,7 +110,7 @@ def read_arrays(host: Host) -> tuple[Array, ...] | Unread:
         host: The machine.
 
     Returns:
-        The arrays, or why one of the three could not be listed (an array that seems not to be there would be told as
+        The arrays, or why one of the three could not be listed (an array that seems not to be there would be called
         missing).
     """
     groups = (_read_md(host), read_btrfs(host), _read_zfs(host))
@@ -132,7 +132,7 @@ def _read_md(host: Host) -> tuple[Array, ...] | Unread:
     for name, entries in present.items():
         if isinstance(entries, Unread):
             return entries
-        members[name] = [one.removeprefix(_MEMBER_PREFIX) for one in entries if one.startswith(_MEMBER_PREFIX)]
+        members[name] = [entry.removeprefix(_MEMBER_PREFIX) for entry in entries if entry.startswith(_MEMBER_PREFIX)]
     paths = [f"{BLOCK}/{name}/md/{file}" for name in members for file in _MD_FILES]
     sizes = host.files([*paths, *(f"{BLOCK}/{name}/size" for name in members)])
     raws = _group(sizes[: len(paths)], _MD_FILES)

@@ -58,8 +58,8 @@ def read_btrfs(host: Host) -> tuple[Array, ...] | Unread:
         return () if is_absent(listed) else listed
     uuids = [name for name in listed if _UUID.fullmatch(name)]
     arrays = [_read_file_system(host, uuid) for uuid in uuids]
-    failed = next((one for one in arrays if isinstance(one, Unread)), None)
-    return failed or tuple(one for one in arrays if isinstance(one, Array))
+    failed = next((array for array in arrays if isinstance(array, Unread)), None)
+    return failed or tuple(array for array in arrays if isinstance(array, Array))
 
 
 def _read_file_system(host: Host, uuid: str) -> Array | Unread | None:

@@ -93,4 +93,4 @@ def read_snapshot(host: Host, collectors: tuple[Collector, ...] | None = None) -
     """
     clock = host.clock()
     table = collectors if collectors is not None else make_collectors()
-    return assemble({one.group: read_fenced(one, host) for one in table}, clock)
+    return assemble({collector.group: read_fenced(collector, host) for collector in table}, clock)

@@ -88,8 +88,8 @@ def parse_mounts(raw: bytes) -> Iterator[_Mount]:
             yield _Mount(device, "/", mount, device, fields[2], read_only, mounted_read_only=None)
 
 
-def _is_on_a_disk(one: _Mount) -> bool:
-    return one.kind in _WITHOUT_A_DISK_OF_THEIR_OWN or bool(_ON_A_DISK.match(one.device))
+def _is_on_a_disk(mount: _Mount) -> bool:
+    return mount.kind in _WITHOUT_A_DISK_OF_THEIR_OWN or bool(_ON_A_DISK.match(mount.device))
 
 
 def choose_mounts(mounts: Iterable[_Mount]) -> list[_Mount]:
@@ -103,18 +103,18 @@ def choose_mounts(mounts: Iterable[_Mount]) -> list[_Mount]:
         its own root, and of several the shortest path.
     """
     chosen: dict[str, _Mount] = {}
-    for one in {one.mount: one for one in mounts}.values():  # the later of two at one place hides the earlier
-        if not _is_on_a_disk(one):
+    for mount in {mount.mount: mount for mount in mounts}.values():  # the later of two at one place hides the earlier
+        if not _is_on_a_disk(mount):
             continue
-        key = one.device.partition("/")[0] if one.kind == "zfs" else one.file_system
+        key = mount.device.partition("/")[0] if mount.kind == "zfs" else mount.file_system
         known = chosen.get(key)
-        if known is None or _rank(one) < _rank(known):
-            chosen[key] = one
-    return sorted(chosen.values(), key=lambda one: one.mount)
+        if known is None or _rank(mount) < _rank(known):
+            chosen[key] = mount
+    return sorted(chosen.values(), key=lambda mount: mount.mount)
 
 
-def _rank(one: _Mount) -> tuple[bool, int, int, str]:
-    return one.root != "/", one.device.count("/"), len(one.mount), one.mount
+def _rank(mount: _Mount) -> tuple[bool, int, int, str]:
+    return mount.root != "/", mount.device.count("/"), len(mount.mount), mount.mount
 
 
 def _read_mounts(host: Host) -> list[_Mount] | Unread:
@@ -126,7 +126,7 @@ def _read_mounts(host: Host) -> list[_Mount] | Unread:
     if isinstance(machines, list) and (isinstance(own, Unread) or _find_root(machines) == _find_root(own)):
         return machines
     if isinstance(own, list):
-        return [one._replace(mounted_read_only=None) for one in own] if _is_sandboxed(own) else own
+        return [mount._replace(mounted_read_only=None) for mount in own] if _is_sandboxed(own) else own
     if not is_absent(own):
         return own
     plain = host.file(PLAIN_TABLE)
@@ -135,14 +135,14 @@ def _read_mounts(host: Host) -> list[_Mount] | Unread:
 
 def _find_root(mounts: list[_Mount]) -> str | None:
     """Give the file system that a table's own root is on: another one means another container's table."""
-    return next((one.file_system for one in reversed(mounts) if one.mount == "/"), None)
+    return next((mount.file_system for mount in reversed(mounts) if mount.mount == "/"), None)
 
 
 def _is_sandboxed(mounts: list[_Mount]) -> bool:
     """Tell whether mounts were made read-only for this process alone, so that their options say nothing (see above)."""
     return any(
-        one.mounted_read_only and not one.read_only and (one.mount in ("/", "/run") or _is_on_a_disk(one))
-        for one in mounts
+        mount.mounted_read_only and not mount.read_only and (mount.mount in ("/", "/run") or _is_on_a_disk(mount))
+        for mount in mounts
     )
 
 
@@ -159,19 +159,19 @@ def read_file_systems(host: Host) -> tuple[MountedFileSystem, ...] | Unread:
     if isinstance(mounts, Unread):
         return mounts
     chosen = choose_mounts(mounts)
-    answers = host.ask([FileSystem(one.mount) for one in chosen])
-    return tuple(_make_file_system(one, answer) for one, answer in zip(chosen, answers, strict=True))
+    answers = host.ask([FileSystem(mount.mount) for mount in chosen])
+    return tuple(_make_file_system(mount, answer) for mount, answer in zip(chosen, answers, strict=True))
 
 
-def _make_file_system(one: _Mount, answer: Answer) -> MountedFileSystem:
-    figures = answer if isinstance(answer, FileSystemFigures | Unread) else Unread(one.mount, "no figures")
+def _make_file_system(mount: _Mount, answer: Answer) -> MountedFileSystem:
+    figures = answer if isinstance(answer, FileSystemFigures | Unread) else Unread(mount.mount, "no figures")
     return MountedFileSystem(
-        mount=one.mount,
-        device=one.device,
-        kind=one.kind,
+        mount=mount.mount,
+        device=mount.device,
+        kind=mount.kind,
         size_bytes=figures if isinstance(figures, Unread) else figures.size_bytes,
         available_bytes=figures if isinstance(figures, Unread) else figures.available_bytes,
         free_bytes=figures if isinstance(figures, Unread) else figures.free_bytes,
-        read_only=one.read_only,
-        declared_read_only=one.mounted_read_only,
+        read_only=mount.read_only,
+        declared_read_only=mount.mounted_read_only,
     )

@@ -40,13 +40,13 @@ def read_firmware(host: Host) -> Firmware | Unread:
     """
     paths = [f"{DMI_FOLDER}/{name}" for name in DMI_NAMES]
     *identity, release, host_name, boot_id = host.files((*paths, KERNEL_RELEASE, HOST_NAME, BOOT_ID))
-    told: dict[str, _Text] = {
+    identity_texts: dict[str, _Text] = {
         field: unless_absent(parse_text(raw)) or None for field, raw in zip(DMI_NAMES, identity, strict=True)
     }
     if all(is_absent(raw) for raw in identity):
-        told = _read_without_dmi(host)
+        identity_texts = _read_without_dmi(host)
     return Firmware(
-        **told,
+        **identity_texts,
         kernel_release=parse_text(release),
         host_name=parse_text(host_name),
         boot_id=parse_text(boot_id),
@@ -55,17 +55,17 @@ def read_firmware(host: Host) -> Firmware | Unread:
 
 def _read_without_dmi(host: Host) -> dict[str, _Text]:
     """Look where else the board may name itself: the raw table, then the device tree."""
-    told: dict[str, _Text] = dict.fromkeys(DMI_NAMES)
+    identity_texts: dict[str, _Text] = dict.fromkeys(DMI_NAMES)
     structures = read_structures(host, (BIOS, BASE_BOARD))
     if not isinstance(structures, Unread) and structures:
         names = {name: text for structure in reversed(structures) for name, text in find_identity(structure).items()}
-        return told | {name: names.get(name) for name in DMI_NAMES}
+        return identity_texts | {name: names.get(name) for name in DMI_NAMES}
     model, loader = host.files((MODEL, BOOT_LOADER))
     if is_absent(model):
-        return told
-    told["board_name"] = parse_text(model)
-    told["bios_version"] = unless_absent(parse_text(loader))
-    return told
+        return identity_texts
+    identity_texts["board_name"] = parse_text(model)
+    identity_texts["bios_version"] = unless_absent(parse_text(loader))
+    return identity_texts
 
 
 def read_firmware_slots(host: Host) -> tuple[PhysicalSlot, ...] | Unread:

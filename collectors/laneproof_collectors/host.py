@@ -110,7 +110,7 @@ class Host(ABC):
 
     def ranges(self, asks: Iterable[tuple[str, int, int]]) -> list[bytes | Unread]:
         """Read parts of files, each given as path, offset, length."""
-        return cast("list[bytes | Unread]", self.ask([ReadRange(*one) for one in asks]))
+        return cast("list[bytes | Unread]", self.ask([ReadRange(*span) for span in asks]))
 
     def kernel_log(self) -> KernelLogRead | Unread:
         """Take the kernel log records that came since the last call."""
@@ -234,7 +234,9 @@ class LiveHost(Host):
         while not reader.wait(self._deadline_seconds):
             position = batch.position
             # The journal keeps its own deadline, and ends what it started.
-            keeps_its_own = any(isinstance(one, ReadJournal) for one in batch.questions[position : position + 1])
+            keeps_its_own = any(
+                isinstance(question, ReadJournal) for question in batch.questions[position : position + 1]
+            )
             if position == seen and not keeps_its_own:
                 return False
             seen = position

@@ -56,8 +56,8 @@ def run_journalctl(what: str, boot: int, lines: int, since_unix: float | None = 
         return Unread(what, "journalctl is not installed", Reason.ABSENT, "ENOENT")
     with run:
         try:
-            told, said = _read_both(run, until=time.monotonic() + DEADLINE_SECONDS)
-            run.wait(_LAST_WORDS_SECONDS if len(told) <= LIMIT_BYTES else 0)
+            output, complaint = _read_both(run, until=time.monotonic() + DEADLINE_SECONDS)
+            run.wait(_LAST_WORDS_SECONDS if len(output) <= LIMIT_BYTES else 0)
         except TimeoutError:
             why = f"no end within {DEADLINE_SECONDS:g} s"
             return Unread(what, why, Reason.TIMED_OUT, "ETIMEDOUT")
@@ -65,11 +65,11 @@ def run_journalctl(what: str, boot: int, lines: int, since_unix: float | None = 
             pass  # all that it had to tell was read
         finally:
             run.kill()
-    if len(told) > LIMIT_BYTES:
+    if len(output) > LIMIT_BYTES:
         return Unread(what, f"it gave more than {LIMIT_BYTES} bytes", Reason.MALFORMED, "EFBIG")
-    text = told.decode("utf-8", "replace")
+    text = output.decode("utf-8", "replace")
     if run.returncode and not text:
-        return _no_journal(what, said.decode("utf-8", "replace").strip())
+        return _no_journal(what, complaint.decode("utf-8", "replace").strip())
     return tuple(line for line in text.split("\n") if line.startswith("{"))
 
 
@@ -79,12 +79,12 @@ def _read_both(run: "subprocess.Popen[bytes]", *, until: float) -> tuple[bytes, 
     Raises:
         TimeoutError: It did neither in time.
     """
-    told, said = bytearray(), bytearray()
+    output, complaint = bytearray(), bytearray()
     with selectors.DefaultSelector() as selector:
-        for stream, into in ((run.stdout, told), (run.stderr, said)):
+        for stream, into in ((run.stdout, output), (run.stderr, complaint)):
             if stream is not None:
                 selector.register(stream, selectors.EVENT_READ, into)
-        while selector.get_map() and len(told) <= LIMIT_BYTES:
+        while selector.get_map() and len(output) <= LIMIT_BYTES:
             ready = selector.select(max(0.0, until - time.monotonic()))
             if not ready or time.monotonic() > until:
                 raise TimeoutError
@@ -92,9 +92,9 @@ def _read_both(run: "subprocess.Popen[bytes]", *, until: float) -> tuple[bytes, 
                 chunk = os.read(key.fd, _CHUNK_BYTES)
                 if not chunk:
                     selector.unregister(key.fileobj)
-                elif key.data is told or len(said) <= _CHUNK_BYTES:
+                elif key.data is output or len(complaint) <= _CHUNK_BYTES:
                     key.data.extend(chunk)
-    return bytes(told), bytes(said)
+    return bytes(output), bytes(complaint)
 
 
 def _no_journal(what: str, said: str) -> Unread:

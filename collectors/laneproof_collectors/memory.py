@@ -20,7 +20,7 @@ from laneproof_collectors.unread import Unread
 KERNEL_TOTAL = "/proc/meminfo"
 EDAC = "/sys/devices/system/edac/mc"
 
-# The first line alone, since the rest of the file changes with every look (fs/proc/meminfo.c prints MemTotal first).
+# The first line alone, since the rest of the file changes each time (fs/proc/meminfo.c prints MemTotal first).
 _FIRST_LINE_BYTES = 32
 _TOTAL = re.compile(rb"MemTotal:\s+(\d{1,20}) kB")
 _CONTROLLER = re.compile(r"mc\d+")
@@ -52,21 +52,29 @@ def read_memory(host: Host) -> Memory | Unread:
     """
     (total,) = host.ranges(((KERNEL_TOTAL, 0, _FIRST_LINE_BYTES),))
     structures = read_structures(host, (MEMORY_ARRAY, MEMORY_DEVICE))
-    arrays = [find_memory_array(one) for one in _all_of(structures, MEMORY_ARRAY)]
-    elsewhere = {one.handle for one in arrays if one.use != SYSTEM_MEMORY}  # the firmware's own flash chip, say
+    arrays = [find_memory_array(structure) for structure in _all_of(structures, MEMORY_ARRAY)]
+    elsewhere = {array.handle for array in arrays if array.use != SYSTEM_MEMORY}  # the firmware's own flash chip, say
     sockets = [
-        find_memory_module(one) for one in _all_of(structures, MEMORY_DEVICE) if find_array_handle(one) not in elsewhere
+        find_memory_module(structure)
+        for structure in _all_of(structures, MEMORY_DEVICE)
+        if find_array_handle(structure) not in elsewhere
     ]
     return Memory(
         total_bytes=parse_total(total),
-        modules=structures if isinstance(structures, Unread) else tuple(one for one in sockets if one is not None),
-        error_correction=next((one.error_correction for one in arrays if one.use == SYSTEM_MEMORY), None),
+        modules=structures
+        if isinstance(structures, Unread)
+        else tuple(module for module in sockets if module is not None),
+        error_correction=next((array.error_correction for array in arrays if array.use == SYSTEM_MEMORY), None),
         edac=_read_edac(host),
     )
 
 
 def _all_of(structures: tuple[Structure, ...] | Unread, type_code: int) -> list[Structure]:
-    return [] if isinstance(structures, Unread) else [one for one in structures if one.type_code == type_code]
+    return (
+        []
+        if isinstance(structures, Unread)
+        else [structure for structure in structures if structure.type_code == type_code]
+    )
 
 
 def _read_edac(host: Host) -> tuple[EdacController, ...]:

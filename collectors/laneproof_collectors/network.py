@@ -191,7 +191,7 @@ def read_bonds(host: Host) -> tuple[Bond, ...] | Unread:
     for name, raw in raws.items():
         slaves = unless_absent(parse_text(raw["slaves"]))
         if isinstance(slaves, Unread):
-            return slaves  # a bond that seems to have no members would be told as broken
+            return slaves  # a bond that seems to have no members would be reported as broken
         members[name] = (slaves or "").split()
     slave_names = [slave for group in members.values() for slave in group]
     slave_folders = [f"{NET}/{slave}/bonding_slave" for slave in slave_names]

@@ -264,6 +264,6 @@ def _read_aer_owner(host: Host, words: tuple[str, ...], *, has_acpi: bool) -> Se
     ports_served = (
         () if isinstance(names, Unread) else names
     )  # and the link to the driver's module, which has no counters
-    counters = host.files(f"/sys/bus/pci/devices/{one}/aer_rootport_total_err_cor" for one in ports_served)
+    counters = host.files(f"/sys/bus/pci/devices/{port}/aer_rootport_total_err_cor" for port in ports_served)
     withheld = any(not isinstance(counter, Unread) for counter in counters)
     return Setting(value="off", origin="firmware") if withheld else None

@@ -1,6 +1,6 @@
 """Makes recordings: asks another host, and keeps what it answered as frames.
 
-Rules of this module: each frame is exactly the difference between what two passes were told. A name in a folder's
+Rules of this module: each frame is exactly the difference between what two passes read. A name in a folder's
 listing that nobody asked about is not kept, so a listing of a recording holds only what was read. What one pass did not
 ask again stays as it was. Of pci.ids only the names of the recorded functions are kept.
 """
@@ -69,7 +69,7 @@ class RecordingHost(Host):
         """Give the recording's first line, without its line end."""
         texts = self._inner.files((HOST_NAME_PATH, KERNEL_PATH, BOOT_ID_PATH))
         host, kernel, boot_id = (
-            None if isinstance(one, Unread) else one.decode("utf-8", "replace").strip() for one in texts
+            None if isinstance(text, Unread) else text.decode("utf-8", "replace").strip() for text in texts
         )
         identity = {"host": host, "kernel": kernel, "boot_id": boot_id}
         return json.dumps(
@@ -267,7 +267,7 @@ class _Seen:
         filled = _find_folders_above(held)
         frame["dirs"] = sorted(path for path in self.folders.keys() - before.folders.keys() if path not in filled)
         gone = self.find_gone(before)
-        frame["gone"] = sorted(path for path in gone if not any(path.startswith(f"{one}/") for one in gone))
+        frame["gone"] = sorted(path for path in gone if not any(path.startswith(f"{above}/") for above in gone))
         frame["nvme"] = {
             name: changed
             for name, entries in self.nvme.items()

@@ -269,10 +269,10 @@ class RecordedHost(Host):
         self._children.get(parent or "/", set()).discard(name)
         waiting = [path]
         while waiting:
-            one = waiting.pop()
+            gone = waiting.pop()
             for state in (self._files, self._errors, self._links):
-                state.pop(one, None)
-            waiting.extend(f"{one}/{child}" for child in self._children.pop(one, ()))
+                state.pop(gone, None)
+            waiting.extend(f"{gone}/{child}" for child in self._children.pop(gone, ()))
 
     def ask(self, questions: Sequence[Question]) -> list[Answer]:
         """Answer from the state; the kernel log and the events of a frame are given once."""
@@ -395,16 +395,16 @@ class RecordedHost(Host):
         return data if isinstance(data, Unread) else FeatureValue(value=entry, data=data[:length])
 
 
-def _merge(state: dict[str, dict[str, Any]], news: Mapping[str, dict[str, Any] | None]) -> None:
-    for name, entries in news.items():
+def _merge(state: dict[str, dict[str, Any]], changes: Mapping[str, dict[str, Any] | None]) -> None:
+    for name, entries in changes.items():
         if entries is None:
             state.pop(name, None)
         else:
             state.setdefault(name, {}).update(entries)
 
 
-def _replace(state: dict[str, dict[str, Any]], news: Mapping[str, dict[str, Any] | None]) -> None:
-    for name, value in news.items():
+def _replace(state: dict[str, dict[str, Any]], changes: Mapping[str, dict[str, Any] | None]) -> None:
+    for name, value in changes.items():
         if value is None:
             state.pop(device_name(name), None)
         else:

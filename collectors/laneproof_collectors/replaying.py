@@ -4,7 +4,7 @@ Most frames of a long recording move a few counters. A collector whose questions
 before gives the facts of the pass before, the very same objects, so that whoever judges them can tell as well.
 
 But a frame is a reading, also where nothing moved: a link that makes no errors, and a drive that rests, are watched
-meanwhile. So what is watched by the clock is given as read anew now and then.
+meanwhile. So what is watched by the clock is given as read again now and then.
 """
 
 from collections.abc import Sequence

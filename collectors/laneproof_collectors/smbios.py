@@ -63,12 +63,12 @@ def parse_structure(raw: bytes | Unread, *, what: str) -> Structure | Unread:
     length = raw[1] if len(raw) >= _HEADER_BYTES else 0
     if length < _HEADER_BYTES or length > len(raw):
         return Unread(what, f"not an SMBIOS structure: {len(raw)} bytes, of which {length} would be its formatted part")
-    text, _, _ = raw[length:].partition(_TERMINATOR)
+    strings, _, _ = raw[length:].partition(_TERMINATOR)
     return Structure(
         type_code=raw[0],
         handle=int.from_bytes(raw[2:4], "little"),
         formatted=raw[:length],
-        strings=tuple(one.decode("utf-8", "replace").strip() for one in text.split(b"\0")) if text else (),
+        strings=tuple(part.decode("utf-8", "replace").strip() for part in strings.split(b"\0")) if strings else (),
     )
 
 
@@ -106,7 +106,7 @@ def read_structures(host: Host, types: tuple[int, ...]) -> tuple[Structure, ...]
     if isinstance(names, Unread):
         return _read_from_table(host, types) if is_absent(names) else names
     found = [match for name in names if (match := _ENTRY.fullmatch(name)) and int(match[1]) in types]
-    paths = [f"{ENTRIES}/{one[0]}/raw" for one in sorted(found, key=lambda one: (int(one[1]), int(one[2])))]
+    paths = [f"{ENTRIES}/{match[0]}/raw" for match in sorted(found, key=lambda match: (int(match[1]), int(match[2])))]
     structures = [parse_structure(raw, what=path) for path, raw in zip(paths, host.files(paths), strict=True)]
     return _all_or_unread(structures)
 
@@ -115,12 +115,12 @@ def _read_from_table(host: Host, types: tuple[int, ...]) -> tuple[Structure, ...
     raw = host.file(TABLE)
     if isinstance(raw, Unread):
         return raw
-    return _all_or_unread([parse_structure(one, what=TABLE) for one in split_table(raw) if one[0] in types])
+    return _all_or_unread([parse_structure(part, what=TABLE) for part in split_table(raw) if part[0] in types])
 
 
 def _all_or_unread(structures: list[Structure | Unread]) -> tuple[Structure, ...] | Unread:
-    failed = next((one for one in structures if isinstance(one, Unread)), None)
-    return failed or tuple(one for one in structures if isinstance(one, Structure))
+    failed = next((structure for structure in structures if isinstance(structure, Unread)), None)
+    return failed or tuple(structure for structure in structures if isinstance(structure, Structure))
 
 
 # --- what tells one box from all others -------------------------------------------------------------------------------
@@ -145,13 +145,13 @@ def hide_serials(raw: bytes) -> bytes:
     Returns:
         The same with serial numbers, asset tags, the system's UUID and whatever is not understood overwritten.
     """
-    hidden = b"".join(_hide_one(one) for one in split_table(raw))
+    hidden = b"".join(_hide_in_structure(part) for part in split_table(raw))
     rest = raw[len(hidden) :]
     end = rest[: _HEADER_BYTES + len(_TERMINATOR)] if rest[:1] == bytes((END_OF_TABLE,)) else b""
     return hidden + end + bytes(len(rest) - len(end))
 
 
-def _hide_one(raw: bytes) -> bytes:
+def _hide_in_structure(raw: bytes) -> bytes:
     type_code, length = raw[0], raw[1]
     formatted = bytearray(raw[:length])
     if type_code == SYSTEM:

@@ -270,10 +270,10 @@ class NvmeController:
 
     @property
     def capacity_bytes(self) -> int | None:
-        """What it can hold: TNVMCAP where told, else its namespaces together; ``None`` where neither could be read."""
+        """What it can hold: TNVMCAP where stated, else the sum of its namespaces; ``None`` where neither is known."""
         if not isinstance(self.identity, Unread) and self.identity.total_capacity_bytes:
             return self.identity.total_capacity_bytes
-        sizes = [one.size_bytes for one in self.namespaces if isinstance(one.size_bytes, int)]
+        sizes = [namespace.size_bytes for namespace in self.namespaces if isinstance(namespace.size_bytes, int)]
         return sum(sizes) if sizes and len(sizes) == len(self.namespaces) else None
 
 

@@ -59,9 +59,9 @@ def read_thermal(host: Host) -> Thermal | Unread:
     ]
     raw = dict(zip(paths, host.files(paths), strict=True))
     return Thermal(
-        temperatures=tuple(one for chip in chips for one in _make_temperatures(chip, raw)),
-        fans=tuple(one for chip in chips for one in _make_fans(chip, raw)),
-        power=(*(one for chip in chips for one in _make_meters(chip, raw)), *_read_packages(host)),
+        temperatures=tuple(reading for chip in chips for reading in _make_temperatures(chip, raw)),
+        fans=tuple(fan for chip in chips for fan in _make_fans(chip, raw)),
+        power=(*(meter for chip in chips for meter in _make_meters(chip, raw)), *_read_packages(host)),
         throttle_counts=_read_throttle_counts(host),
     )
 
@@ -153,7 +153,7 @@ def _make_fans(chip: _Chip, raw: _Raw) -> Iterable[Fan]:
 
 def _make_meters(chip: _Chip, raw: _Raw) -> Iterable[PowerMeter]:
     for path, name, files in _sensors(chip, "power"):
-        file = next((one for one in ("input", "average") if one in files), None)
+        file = next((name for name in ("input", "average") if name in files), None)
         if file and not is_absent(raw[path + file]):
             label = f"{chip.name} {_find_label(raw, path, name)}"
             yield PowerMeter(name=label, watts=_scaled(raw, path + file, _PER_MICRO))

@@ -22,7 +22,7 @@ from laneproof_collectors.attributes import is_absent, parse_switch, parse_text
 from laneproof_collectors.disks.block import parse_size
 from laneproof_collectors.disks.smart import DriveReport, is_asleep, parse_drive
 from laneproof_collectors.host import Host, resolve_link
-from laneproof_collectors.pcie.path import is_address, parse_place
+from laneproof_collectors.pcie.path import is_address, parse_function_path
 from laneproof_collectors.questions import Question, ReadFile, Smartctl
 from laneproof_collectors.snapshot import SataDrive
 from laneproof_collectors.unread import Reason, Unread
@@ -43,7 +43,7 @@ class DriveIdentity:
 
 @dataclass(slots=True)
 class DriveCache:
-    """The identities of drives that were awake once, by disk name and the kernel's world-wide name (or place)."""
+    """The identities of drives that were awake once, by disk name and the kernel's world-wide name (or folder)."""
 
     identities: dict[tuple[str, str], DriveIdentity] = field(default_factory=dict)
 
@@ -90,17 +90,17 @@ def read_drives(host: Host, cache: DriveCache | None = None) -> tuple[SataDrive,
 
 def _read_disks(host: Host, names: Sequence[str]) -> list[_Disk]:
     """Read what the kernel itself says of each disk, leaving out card readers that hold no card."""
-    places = []
+    found = []
     for name, target in zip(names, host.links(f"{BLOCK_FOLDER}/{name}" for name in names), strict=True):
         link = f"{BLOCK_FOLDER}/{name}"
         path = link if isinstance(target, Unread) else resolve_link(link, target)
         device, _, below = path.rpartition("/block/")
-        places.append((name, path, device if below == name and path != link else f"{path}/device"))
-    questions = [_questions(path, device) for _, path, device in places]
-    answers = iter(host.ask([one for some in questions for one in some]))
+        found.append((name, path, device if below == name and path != link else f"{path}/device"))
+    questions = [_questions(path, device) for _, path, device in found]
+    answers = iter(host.ask([question for some in questions for question in some]))
     disks = [
-        _parse_disk(*place, cast("list[bytes | Unread]", [next(answers) for _ in some]))
-        for place, some in zip(places, questions, strict=True)
+        _parse_disk(*folders, cast("list[bytes | Unread]", [next(answers) for _ in some]))
+        for folders, some in zip(found, questions, strict=True)
     ]
     return [disk for disk in disks if not (disk.removable and parse_size(disk.size, what=disk.name) == 0)]
 
@@ -132,7 +132,7 @@ def _word(raw: bytes | Unread) -> str:
     return "" if isinstance(text, Unread) else text
 
 
-# --- the place --------------------------------------------------------------------------------------------------------
+# --- the path ---------------------------------------------------------------------------------------------------------
 
 _ATA = re.compile(r"ata(\d+)")
 _USB = re.compile(r"\d+-(\d+(?:\.\d+)*)")  # the bus number before the hyphen moves, the ports after it do not
@@ -164,19 +164,21 @@ def _locate(host: Host, path: str) -> tuple[str | None, str]:
     hop, interface = _own_hop(host, below, function or "")
     if function is None:
         return None, interface
-    place = parse_place(function, function.rpartition("/")[2])
-    return "/".join((place.root, *place.hops, hop)), interface
+    above = parse_function_path(function, function.rpartition("/")[2])
+    return "/".join((above.root, *above.hops, hop)), interface
 
 
 def _own_hop(host: Host, parts: Sequence[str], above: str) -> tuple[str, str]:
     """Name the way from a controller to a disk, from the folders between them."""
-    channel, target, unit = next((one.groups() for part in parts if (one := _SCSI.fullmatch(part))), ("0", "0", "0"))
+    channel, target, unit = next(
+        (match.groups() for part in parts if (match := _SCSI.fullmatch(part))), ("0", "0", "0")
+    )
     lun = "" if unit == "0" else f"/lun-{unit}"
     if ports := [match[1] for part in parts if (match := _USB.fullmatch(part))]:
         return f"usb-{ports[-1]}{lun}", "usb"
     if numbers := [match[1] for part in parts if (match := _ATA.fullmatch(part))]:
         # Behind a port multiplier the channel tells its port; a second drive on an old cable is target 1.
-        branch = next((f".{one}" for one in (channel, target) if one != "0"), "")
+        branch = next((f".{number}" for number in (channel, target) if number != "0"), "")
         return f"ata-{numbers[-1]}{branch}{lun}", "sata"
     phys = [
         _lowest_phy(host, f"{above}{'/'.join(parts[: number + 1])}", match[1])
@@ -209,8 +211,8 @@ def _ask_smartctl(host: Host, disks: Sequence[_Disk]) -> None:
         if isinstance(answer, dict) and is_asleep(answer):
             disk.asleep = True
             continue
-        told = parse_drive(answer, device=disk.name) if isinstance(answer, dict) else cast("Unread", answer)
-        disk.report = _advise(told) if isinstance(told, Unread) else told
+        report = parse_drive(answer, device=disk.name) if isinstance(answer, dict) else cast("Unread", answer)
+        disk.report = _advise(report) if isinstance(report, Unread) else report
 
 
 _ADVICE = {Reason.ABSENT: "install smartmontools", Reason.DENIED: "run laneproof as root"}

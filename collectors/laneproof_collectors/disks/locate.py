@@ -125,19 +125,21 @@ def _list(host: Host, folder: str) -> tuple[str, ...]:
 def _read_port_leds(host: Host) -> list[LocateLed]:
     matches = filter(None, map(_LOCATE_LED.fullmatch, _list(host, LEDS)))
     return [
-        LocateLed(kind=LedKind.PORT, name=one[0], file=f"{LEDS}/{one[0]}/brightness", belongs_to=one[1])
-        for one in matches
+        LocateLed(kind=LedKind.PORT, name=match[0], file=f"{LEDS}/{match[0]}/brightness", belongs_to=match[1])
+        for match in matches
     ]
 
 
 def _read_enclosure_leds(host: Host) -> list[LocateLed]:
     found = []
     enclosures = _list(host, ENCLOSURES)
-    for enclosure, target in zip(enclosures, host.links(f"{ENCLOSURES}/{one}" for one in enclosures), strict=True):
+    for enclosure, target in zip(enclosures, host.links(f"{ENCLOSURES}/{name}" for name in enclosures), strict=True):
         link = f"{ENCLOSURES}/{enclosure}"
         folder = link if isinstance(target, Unread) else resolve_link(link, target)
-        components = [one for one in _list(host, folder) if "locate" in _list(host, f"{folder}/{one}")]
-        devices = host.links(f"{folder}/{one}/device" for one in components)
+        components = [
+            component for component in _list(host, folder) if "locate" in _list(host, f"{folder}/{component}")
+        ]
+        devices = host.links(f"{folder}/{component}/device" for component in components)
         for component, device in zip(components, devices, strict=True):
             if isinstance(device, Unread):
                 continue  # an empty bay
@@ -153,8 +155,8 @@ def _read_enclosure_leds(host: Host) -> list[LocateLed]:
 
 
 def _read_slot_leds(host: Host) -> list[LocateLed]:
-    names = [one for one in _list(host, SLOTS) if "attention" in _list(host, f"{SLOTS}/{one}")]
-    addresses = map(parse_text, host.files(f"{SLOTS}/{one}/address" for one in names))
+    names = [slot for slot in _list(host, SLOTS) if "attention" in _list(host, f"{SLOTS}/{slot}")]
+    addresses = map(parse_text, host.files(f"{SLOTS}/{name}/address" for name in names))
     return [
         LocateLed(kind=LedKind.SLOT, name=f"slot {name}", file=f"{SLOTS}/{name}/attention", belongs_to=address)
         for name, address in zip(names, addresses, strict=True)

@@ -26,7 +26,7 @@ _BEYOND_SENSE = 9999
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriveReport:
-    """What smartctl told of a SATA, SAS or USB drive. ``None``: it told nothing of the kind."""
+    """What smartctl says of a SATA, SAS or USB drive. ``None``: it says nothing of the kind."""
 
     protocol: str | None  # ATA | SCSI | NVMe
     model: str | None
@@ -74,7 +74,7 @@ def _word(value: object) -> str | None:
     return value.strip() or None if isinstance(value, str) else None
 
 
-def _first(*values: Any) -> Any:  # noqa: ANN401 (whichever was told)
+def _first(*values: Any) -> Any:  # noqa: ANN401 (whichever is there)
     return next((value for value in values if value is not None), None)
 
 
@@ -120,7 +120,7 @@ def _plain_row(line: str) -> str:
 
 
 class _Command:
-    """A stand-in for pySMART's own smartctl: the text that was told is the answer to every question for all of it."""
+    """A stand-in for pySMART's own smartctl: the text that was given is the answer to every question for all of it."""
 
     def __init__(self, lines: Sequence[str]) -> None:
         self._lines = list(lines)
@@ -161,8 +161,8 @@ def is_asleep(answer: Mapping[str, Any]) -> bool:
 
 def _messages(answer: Mapping[str, Any]) -> Iterable[str]:
     messages = _dig(answer, "smartctl", "messages")
-    for one in messages if isinstance(messages, list) else ():
-        if isinstance(text := _dig(one, "string"), str):
+    for message in messages if isinstance(messages, list) else ():
+        if isinstance(text := _dig(message, "string"), str):
             yield text[:_LONGEST_LINE]
 
 
@@ -207,7 +207,7 @@ _THERMAL_FIELDS = {
 
 
 def parse_health(answer: Mapping[str, Any], *, device: str) -> HealthLog | Unread:
-    """Make an NVMe health log of what smartctl told.
+    """Make an NVMe health log of what smartctl says.
 
     Args:
         answer: smartctl's JSON.
@@ -272,11 +272,15 @@ def _line_count(lines: Iterable[str], label: str) -> int | None:
 
 
 def _sensors(drive: Any, log: object) -> dict[int, float]:  # noqa: ANN401 (pySMART has no types)
-    told: Mapping[int, int] = getattr(drive, "temperatures", None) or {}
+    listed_by_number: Mapping[int, int] = getattr(drive, "temperatures", None) or {}
     listed = _dig(log, "temperature_sensors")
-    if not told and isinstance(listed, list):
-        told = {number: one for number, one in enumerate(listed, start=1) if _degrees(one)}
-    return {number: float(one) for number, one in told.items() if COLDEST_CELSIUS <= one <= HOTTEST_CELSIUS}
+    if not listed_by_number and isinstance(listed, list):
+        listed_by_number = {number: celsius for number, celsius in enumerate(listed, start=1) if _degrees(celsius)}
+    return {
+        number: float(celsius)
+        for number, celsius in listed_by_number.items()
+        if COLDEST_CELSIUS <= celsius <= HOTTEST_CELSIUS
+    }
 
 
 # --- SATA, SAS, USB ---------------------------------------------------------------------------------------------------
@@ -287,7 +291,7 @@ _PHY_ERRORS = re.compile(r"\s*(?:Invalid DWORD|Running disparity error|Loss of D
 
 
 def parse_drive(answer: Mapping[str, Any], *, device: str) -> DriveReport | Unread:
-    """Make a report of what smartctl told of a drive that is awake.
+    """Make a report of what smartctl says of a drive that is awake.
 
     Args:
         answer: smartctl's JSON.
@@ -354,8 +358,8 @@ def _json_scsi(answer: Mapping[str, Any], key: str) -> Any:  # noqa: ANN401 (str
 
 def _serial(drive: Any, answer: Mapping[str, Any]) -> str | None:  # noqa: ANN401 (pySMART has no types)
     """Take the serial number: pySMART keeps only its first word, the JSON all of it."""
-    found, told = _word(getattr(drive, "serial", None)), _word(_dig(answer, "serial_number"))
-    return told if told and (found is None or told.startswith(found)) else found
+    found, stated = _word(getattr(drive, "serial", None)), _word(_dig(answer, "serial_number"))
+    return stated if stated and (found is None or stated.startswith(found)) else found
 
 
 def _healthy(drive: Any, answer: Mapping[str, Any], lines: Iterable[str]) -> bool | None:  # noqa: ANN401 (pySMART has no types)
@@ -372,7 +376,9 @@ def _healthy(drive: Any, answer: Mapping[str, Any], lines: Iterable[str]) -> boo
 
 def _attribute_table(drive: Any, answer: Mapping[str, Any]) -> dict[int, int]:  # noqa: ANN401 (pySMART has no types)
     """Take the raw values of the attributes by number; empty where the drive has no such table."""
-    found = {one.num: one.raw_int for one in getattr(drive, "attributes", ()) if one is not None}
+    found = {
+        attribute.num: attribute.raw_int for attribute in getattr(drive, "attributes", ()) if attribute is not None
+    }
     rows = _dig(answer, "ata_smart_attributes", "table")
     for row in () if found or not isinstance(rows, list) else rows:
         # The text of a raw value begins with its count; its number may have more packed into the upper bytes.

@@ -1,4 +1,4 @@
-"""What the kernel says of PCI Express errors: Advanced Error Reporting, told by the kernel or seen first by firmware.
+"""What the kernel says of PCI Express errors: Advanced Error Reporting, by the kernel or by firmware first.
 
 AER says the same thing in several lines (the port's line, the device's, its status, a line a bit); each is recognised
 alone, since the kernel limits the rate of lines and the first may be missing.
@@ -7,7 +7,7 @@ alone, since the kernel limits the rate of lines and the first may be missing.
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from laneproof_collectors.kernel_log.formats import ADDRESS, EventKind, by_opening, told
+from laneproof_collectors.kernel_log.formats import ADDRESS, EventKind, by_opening, row
 
 CORRECTABLE_BITS: Mapping[int, str] = MappingProxyType(
     {
@@ -173,7 +173,7 @@ def judge_firmware_status(groups: dict[str, str]) -> EventKind | None:
 _AER = "drivers/pci/pcie/aer.c"
 
 AER_ROWS = (
-    told(
+    row(
         judge_severity,
         "Corrected Correctable Uncorrected Uncorrectable Multiple",
         r"(?P<multiple>Multiple )?(?P<severity>(?:Corrected|Correctable|Uncorrected|Uncorrectable)(?: \([\w-]+\))?)"
@@ -181,42 +181,42 @@ AER_ROWS = (
         r"(?P<no_details> \(no details found)?",
         f"{_AER}: `error received: id=` to 5.0, an address to 6.8, `message received from` later",
     ),
-    told(
+    row(
         judge_severity,
         "PCIe CXL",
         r"(?:PCIe|CXL) Bus Error: severity=(?P<severity>[^,]+), type=(?P<layer>[^,]+)"
         r"(?:, (?:id=[0-9a-f]{4})?\((?P<agent>[^)]*)\))?",
         f"{_AER}; `id=%04x(%s)` to 4.20",
     ),
-    told(
+    row(
         judge_status,
         "device",
         r"device \[(?P<id>[0-9a-f]{4}:[0-9a-f]{4})\] error status/mask=(?P<status>[0-9a-f]{8})/(?P<mask>[0-9a-f]{8})",
         _AER,
         continues=True,
     ),
-    told(
+    row(
         judge_bit,
         "[",
         r"\[ ?(?P<bit>\d{1,2})\] (?P<name>\w[\w-]*(?: \w[\w-]*)*) *(?:\(First\) *)?$",
         _AER,
         continues=True,
     ),
-    told(
+    row(
         judge_status,
         "aer_status",
         r"aer_status: 0x(?P<status>[0-9a-f]{8}), aer_mask: 0x(?P<mask>[0-9a-f]{8})",
         f"{_AER}: pci_print_aer, of errors that the firmware saw first",
         continues=True,
     ),
-    told(
+    row(
         EventKind.AER_UNCORRECTABLE,
         "aer_uncor_severity",
         r"aer_uncor_severity: 0x[0-9a-f]{8}",
         f"{_AER}: printed of uncorrectable errors only",
         continues=True,
     ),
-    told(
+    row(
         EventKind.AER_UNCORRECTABLE,
         "device Device can't subordinate link",
         r"[Dd]evice recovery (?P<recovery>failed)|can't recover \((?P<hindered>[^)]+)\)"
@@ -229,7 +229,7 @@ AER_ROWS = (
 
 FIRMWARE_FORMATS = by_opening(
     (
-        told(
+        row(
             judge_firmware_status,
             "aer_cor_status aer_uncor_status",
             r"aer_(?P<register>cor|uncor)_status: 0x(?P<status>[0-9a-f]{8})",

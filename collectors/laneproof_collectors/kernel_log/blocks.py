@@ -3,7 +3,7 @@
 These messages name the disk within, and no driver before them.
 """
 
-from laneproof_collectors.kernel_log.formats import HEX, EventKind, by_opening, told
+from laneproof_collectors.kernel_log.formats import HEX, EventKind, by_opening, row
 
 
 def judge_block_status(groups: dict[str, str]) -> EventKind:
@@ -12,32 +12,32 @@ def judge_block_status(groups: dict[str, str]) -> EventKind:
 
 
 _BLOCK_ROWS = (
-    told(
+    row(
         EventKind.IO_ERROR,
         "Buffer I/O",
         r"(?:Buffer )?I/O error on dev(?:ice)? (?P<device>[^\s,]+), logical block (?P<block>\d+)"
         r"(?:, (?P<operation>.+))?",
         "fs/buffer.c",
     ),
-    told(
+    row(
         EventKind.IO_ERROR,
         "lost",
         r"lost (?:async )?page write due to I/O error on (?P<device>\S+)",
         "fs/buffer.c to 4.x",
     ),
-    told(
+    row(
         EventKind.IO_ERROR,
         "Read-error Write-error",
         r"(?:Read|Write)-error on swap-device \((?P<device>\d+:\d+):(?P<block>\d+)\)",
         "mm/page_io.c",
     ),
-    told(
+    row(
         EventKind.IO_ERROR,
         "VFS",
         r"VFS: Dirty inode writeback failed for block device (?P<device>\S+) \(err=(?P<error>-?\d+)\)",
         "block/bdev.c",
     ),
-    told(
+    row(
         EventKind.IO_ERROR,
         "zio",
         r"zio pool=(?P<pool>\S+) vdev=(?:/dev/)?(?P<device>\S+) error=(?P<error>\d+)",
@@ -45,7 +45,7 @@ _BLOCK_ROWS = (
     ),
 )
 
-BLOCK_ERROR = told(
+BLOCK_ERROR = row(
     judge_block_status,
     "",
     r"(?P<status>[A-Za-z][A-Za-z/ -]{2,40}?) error, dev (?P<device>[^\s,]+), sector (?P<sector>\d+)"
@@ -57,7 +57,7 @@ BLOCK_SUBJECTS = frozenset({"blk_update_request", "print_req_error", "end_reques
 
 _FILE_SYSTEM_DEVICE = r"(?P<device>[^\s()]+)"
 _FILE_SYSTEM_ROWS = (
-    told(
+    row(
         EventKind.IO_ERROR,
         "EXT2-fs EXT3-fs EXT4-fs",
         rf"EXT[234]-fs(?: warning)? \((?:device )?{_FILE_SYSTEM_DEVICE}\): "
@@ -65,7 +65,7 @@ _FILE_SYSTEM_ROWS = (
         "fs/ext4/super.c, page-io.c",
     ),
     # Other errors of this file system tell of damage on the disk, which need not be the disk's fault.
-    told(
+    row(
         EventKind.IO_ERROR,
         "EXT2-fs EXT3-fs EXT4-fs",
         rf"EXT[234]-fs (?:error|warning) \(device {_FILE_SYSTEM_DEVICE}\)"
@@ -73,14 +73,14 @@ _FILE_SYSTEM_ROWS = (
         r"|: \w+:\d+: [^'\"]*?(?:reading directory lblock|unable to read itable block|error -5 reading directory))",
         "fs/ext4/super.c, namei.c, inode.c: what could not be read",
     ),
-    told(
+    row(
         EventKind.IO_ERROR,
         "XFS",
         rf"XFS \({_FILE_SYSTEM_DEVICE}\): (?:(?:[Mm]etadata|[Ll]og) I/O [Ee]rror|log recovery \w+ I/O error"
         r"|writeback error)",
         "fs/xfs/xfs_buf.c, xfs_fsops.c, xfs_log.c, xfs_log_recover.c",
     ),
-    told(
+    row(
         EventKind.IO_ERROR,
         "JBD2",
         r"JBD2: (?:I/O error (?:detected )?when updating journal superblock for"
@@ -88,28 +88,28 @@ _FILE_SYSTEM_ROWS = (
         r"|Detected IO errors while flushing file data on) (?P<device>dm-\d+|\w+)",
         "fs/jbd2/journal.c",
     ),
-    # The same figures as a notice are the drive's history, told at each mount.
-    told(
+    # The same figures as a notice are the drive's history, repeated at each mount.
+    row(
         EventKind.IO_ERROR,
         "BTRFS",
         r"BTRFS error \(device [^)]*\): bdev (?:/dev/)?(?P<device>\S+) errs: wr (?P<writes>\d+), rd (?P<reads>\d+),"
         r" flush (?P<flushes>\d+), corrupt (?P<corrupt>\d+), gen (?P<generation>\d+)",
         "fs/btrfs/volumes.c",
     ),
-    told(
+    row(
         EventKind.ARRAY_DEGRADED,
         "BTRFS",
         r"BTRFS \w+ \(device (?P<device>\w+)[^)]*\): devid (?P<devid>\d+) uuid (?P<uuid>[0-9a-f-]+) is missing",
         "fs/btrfs/volumes.c",
     ),
-    told(
+    row(
         EventKind.ARRAY_DEGRADED,
         "BTRFS",
         r"BTRFS \w+ \(device (?P<device>\w+)[^)]*\): (?:chunk \d+ missing \d+ devices"
         r"|writable mount is not allowed due to too many missing devices)",
         "fs/btrfs/volumes.c, disk-io.c",
     ),
-    told(
+    row(
         EventKind.IO_ERROR,
         "BTRFS",
         r"BTRFS \w+ \(device [^)]*\): (?:lost (?:super block|page) write due to IO error on"
@@ -118,7 +118,7 @@ _FILE_SYSTEM_ROWS = (
         r" (?:/dev/)?(?P<device>[^\s,]+)",
         "fs/btrfs/disk-io.c, bio.c (extent_io.c to 6.1), scrub.c",
     ),
-    told(
+    row(
         EventKind.IO_ERROR,
         "BTRFS",
         r"BTRFS: error \(device (?P<device>\w+)[^)]*\) in \w+:\d+: errno=(?P<error>-5) IO failure",

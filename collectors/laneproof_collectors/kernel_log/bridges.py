@@ -1,10 +1,10 @@
 """What the drivers of small boards' PCI Express host bridges say of the link below."""
 
-from laneproof_collectors.kernel_log.formats import EventKind, by_opening, told
+from laneproof_collectors.kernel_log.formats import EventKind, by_opening, row
 
 HOST_FORMATS = by_opening(
     (
-        told(
+        row(
             EventKind.LINK_UP,
             "link Link PCIe port (",
             r"(?:PCIe |port |PCIe x\d+: |\(rc\) x\d+ gen-\d )?(?:Gen\.?\d x\d+ )?[Ll]ink(?: is|:)? (?:up|UP)\b"
@@ -12,7 +12,7 @@ HOST_FORMATS = by_opening(
             "drivers/pci/controller/pcie-brcmstb.c, dwc/pcie-designware.c, pcie-rcar-host.c, pcie-iproc.c, pci-xgene.c,"
             " pcie-xilinx-nwl.c",
         ),
-        told(
+        row(
             EventKind.LINK_DOWN,
             "link Link LINK PCIe Phy PHY port Port0 Port1 Port2 Port3 failed Failed (",
             r"(?:PCIe |P(?:hy|HY) |port |Port\d |\(rc\) )?(?:[Ll]ink|LINK):? (?:\d+ )?(?:is )?"
@@ -23,7 +23,7 @@ HOST_FORMATS = by_opening(
             " pcie-mediatek.c, cadence/pci-j721e.c, mobiveil, dwc/pcie-designware.c, dwc/pci-imx6.c; `Link Fail` in"
             " board makers' trees",
         ),
-        told(
+        row(
             EventKind.LINK_DOWN,
             "error PHY Device",
             r"error: (?:wait linkup timeout|link did not start)|PHY or data link is INACTIVE"
@@ -31,13 +31,13 @@ HOST_FORMATS = by_opening(
             "drivers/pci/controller/dwc/pci-meson.c, pcie-fu740.c, pcie-iproc.c; dwc/pcie-designware.c after 6.18,"
             " where `Phy link never came up` was",
         ),
-        told(
+        row(
             EventKind.BANDWIDTH_LIMITED,
             "PCIe",
             r"PCIe link is bad, width reduced",
             "drivers/pci/controller/dwc/pcie-tegra194.c",
         ),
-        told(
+        row(
             EventKind.PROBE_FAILED,
             "probe",
             r"probe with driver (?P<driver>\S+) failed with error (?P<error>-?\d+)",

@@ -3,8 +3,8 @@
 The rows themselves stand in `pcie` and its siblings, written from the format strings of the kernel's
 source; the file is named in each row. Rules of the tables: a pattern is anchored at the message's own first word (after
 the "driver device: " that the kernel's dev_printk puts before it), so that text which only quotes a kernel message is
-never taken for one; and a row is found by that first word, so that the many lines which concern nobody cost one look
-into a dictionary.
+never taken for one; and a row is found by that first word, so that the many lines which concern nobody cost one search
+in a dictionary.
 """
 
 import re
@@ -66,10 +66,10 @@ class Format:
 FormatTable = Mapping[str, tuple[Format, ...]]
 
 
-def told(
+def row(
     kind: EventKind | Judge, openings: str, pattern: str, source: str, *, continues: bool = False, **detail: str
 ) -> Format:
-    """Write one row of a table.
+    """Make one row of a table.
 
     Args:
         kind: What the message tells of.
@@ -96,9 +96,9 @@ def by_opening(*tables: Iterable[Format]) -> FormatTable:
     """Arrange rows for look-up by a message's first word; rows keep their order, the first that matches counts."""
     found: dict[str, list[Format]] = {}
     for table in tables:
-        for row in table:
-            for opening in row.openings:
-                found.setdefault(opening, []).append(row)
+        for form in table:
+            for opening in form.openings:
+                found.setdefault(opening, []).append(form)
     return {opening: tuple(rows) for opening, rows in found.items()}
 
 
@@ -116,22 +116,22 @@ Found = tuple[Format, EventKind, dict[str, str]]
 """A row that fits, the kind it decided on, and its detail in words."""
 
 
-def match_format(row: Format, text: str) -> Found | None:
+def match_format(form: Format, text: str) -> Found | None:
     """Try one row.
 
     Args:
-        row: The row.
+        form: The row.
         text: The message after its subject, without leading blanks.
 
     Returns:
         The row, the kind and the detail; None where the row does not fit, or finds the message harmless.
     """
-    match = row.pattern.match(text)
+    match = form.pattern.match(text)
     if match is None:
         return None
     groups = {name: value for name, value in match.groupdict().items() if value is not None}
-    kind = row.kind if isinstance(row.kind, EventKind) else row.kind(groups)
-    return None if kind is None else (row, kind, {**row.detail, **groups})
+    kind = form.kind if isinstance(form.kind, EventKind) else form.kind(groups)
+    return None if kind is None else (form, kind, {**form.detail, **groups})
 
 
 def find_format(table: FormatTable, text: str) -> Found | None:
@@ -144,7 +144,7 @@ def find_format(table: FormatTable, text: str) -> Found | None:
     Returns:
         The row, the kind and the detail; None where no row speaks of it or it is harmless.
     """
-    for row in table.get(opening_of(text), ()):
-        if found := match_format(row, text):
+    for form in table.get(opening_of(text), ()):
+        if found := match_format(form, text):
             return found
     return None

@@ -3,7 +3,7 @@
 import re
 
 from laneproof_collectors.kernel_log.aer import AER_ROWS
-from laneproof_collectors.kernel_log.formats import ADDRESS, HEX, EventKind, by_opening, told
+from laneproof_collectors.kernel_log.formats import ADDRESS, HEX, EventKind, by_opening, row
 
 
 def judge_refusal(groups: dict[str, str]) -> EventKind | None:
@@ -20,7 +20,7 @@ _SPEED = r"[\d.]+ GT/s(?: PCIe)?|Unknown(?: speed)?"
 _REASONS = "unmasked uncorrectable error|ERR_NONFATAL|ERR_FATAL|RP PIO error|software trigger|reserved error"
 
 _DPC_ROWS = (
-    told(
+    row(
         EventKind.DPC,
         "[",
         r"\[ ?(?P<bit>\d+)\] (?P<reason>(?:Configuration|I/O|Memory) Request"
@@ -28,28 +28,28 @@ _DPC_ROWS = (
         f"{_DPC}: root port programmed I/O",
         continues=True,
     ),
-    told(
+    row(
         EventKind.DPC,
         "containment",
         rf"containment event, status:(?P<status>{HEX})(?: source:(?P<source>{HEX}))?"
         rf"(?::? ?(?P<reason>{_REASONS}) detected|, (?P<received>ERR_\w+) received from (?P<device>{ADDRESS}))?",
         f"{_DPC}: two lines to 6.15, one line later; `DPC containment` before 4.20",
     ),
-    told(
+    row(
         EventKind.DPC,
         "unmasked ERR_NONFATAL ERR_FATAL RP software reserved",
         rf"(?P<reason>{_REASONS}) detected",
         f"{_DPC} to 6.15",
         continues=True,
     ),
-    told(
+    row(
         EventKind.DPC,
         "rp_pio_status RP",
         rf"rp_pio_status: (?P<rp_pio_status>{HEX})|RP PIO severity=(?P<rp_pio_severity>{HEX})",
         _DPC,
         continues=True,
     ),
-    told(
+    row(
         EventKind.DPC,
         "root Data",
         r"root port still busy|Data Link Layer Link Active not cleared in \d+ msec",
@@ -57,45 +57,45 @@ _DPC_ROWS = (
         continues=True,
     ),
     # The firmware hands the containment over; what it was follows in a line of its own.
-    told(EventKind.DPC, "EDR Invalid", r"EDR event received|Invalid DPC trigger", "drivers/pci/pcie/edr.c", edr="yes"),
+    row(EventKind.DPC, "EDR Invalid", r"EDR event received|Invalid DPC trigger", "drivers/pci/pcie/edr.c", edr="yes"),
 )
 
 _SLOT = r"[Ss]lot\((?P<slot>[^)]*)\): "
 _HOTPLUG_ROWS = (
     # "Link Down/Up ignored (recovered by DPC)" tells of a link that DPC already told of, and that is back.
-    told(EventKind.LINK_DOWN, "Slot slot", _SLOT + r"Link Down(?!/)", f"{_PCIEHP}; `Link Down event` before 4.19"),
-    told(EventKind.LINK_UP, "Slot slot", _SLOT + r"(?:Link Up|Card present)", _PCIEHP),
-    told(EventKind.DEVICE_REMOVED, "Slot slot", _SLOT + r"Card not present", _PCIEHP),
-    told(EventKind.DEVICE_REMOVED, "Slot slot", _SLOT + r"Power fault", _PCIEHP, power="fault"),
-    told(
+    row(EventKind.LINK_DOWN, "Slot slot", _SLOT + r"Link Down(?!/)", f"{_PCIEHP}; `Link Down event` before 4.19"),
+    row(EventKind.LINK_UP, "Slot slot", _SLOT + r"(?:Link Up|Card present)", _PCIEHP),
+    row(EventKind.DEVICE_REMOVED, "Slot slot", _SLOT + r"Card not present", _PCIEHP),
+    row(EventKind.DEVICE_REMOVED, "Slot slot", _SLOT + r"Power fault", _PCIEHP, power="fault"),
+    row(
         EventKind.LINK_DOWN,
         "Slot slot",
         _SLOT + rf"(?:Cannot train link: status (?P<status>{HEX})|No link)",
         f"{_PCIEHP_HPC} 5.x on",
     ),
-    told(EventKind.PROBE_FAILED, "Slot slot", _SLOT + r"No device found", _PCIEHP_HPC),
-    told(EventKind.DEVICE_REMOVED, "Card", r"Card not present on Slot\((?P<slot>[^)]*)\)", f"{_PCIEHP} to 4.18"),
-    told(EventKind.LINK_UP, "Card", r"Card present on Slot\((?P<slot>[^)]*)\)", f"{_PCIEHP} to 4.18"),
-    told(EventKind.DEVICE_REMOVED, "Power", r"Power fault on slot (?P<slot>\S+)", f"{_PCIEHP} to 4.18", power="fault"),
-    told(
+    row(EventKind.PROBE_FAILED, "Slot slot", _SLOT + r"No device found", _PCIEHP_HPC),
+    row(EventKind.DEVICE_REMOVED, "Card", r"Card not present on Slot\((?P<slot>[^)]*)\)", f"{_PCIEHP} to 4.18"),
+    row(EventKind.LINK_UP, "Card", r"Card present on Slot\((?P<slot>[^)]*)\)", f"{_PCIEHP} to 4.18"),
+    row(EventKind.DEVICE_REMOVED, "Power", r"Power fault on slot (?P<slot>\S+)", f"{_PCIEHP} to 4.18", power="fault"),
+    row(
         EventKind.LINK_DOWN,
         "Link link Failed",
         rf"Link Training Error occurs|link training error: status (?P<status>{HEX})|Failed to check link status",
         f"{_PCIEHP_HPC} to 5.x",
     ),
-    told(
+    row(
         EventKind.PROBE_FAILED,
         "Cannot No",
         r"Cannot add device at (?P<at>[0-9a-f:]{7,}:00)|No new device found",
         f"{_PCIEHP}, pciehp_pci.c",
     ),
-    told(
+    row(
         EventKind.LINK_DOWN,
         "pciehp_power_on_slot",
         r"\w+: Can not enable the link!",
         _PCIEHP_HPC,
     ),
-    told(
+    row(
         EventKind.DEVICE_REMOVED,
         "pciehp_isr pcie_do_write_cmd pcie_poll_cmd",
         r"\w+: no response from device",
@@ -105,7 +105,7 @@ _HOTPLUG_ROWS = (
 )
 
 _CORE_ROWS = (
-    told(
+    row(
         EventKind.BANDWIDTH_LIMITED,
         "#",
         rf"(?P<gb_s>\d+\.\d+) Gb/s available PCIe bandwidth, limited by (?P<speed>{_SPEED}) x(?P<width>\d+) link at"
@@ -113,7 +113,7 @@ _CORE_ROWS = (
         r" x(?P<capable_width>\d+) link)?",
         f"{_PCI}: __pcie_print_link_status, 4.17 on; `, in Flit mode` after it in the newest",
     ),
-    told(
+    row(
         EventKind.DEVICE_REMOVED,
         "Unable can't",
         r"(?:Unable to|can't) change power state from (?P<current>\w+) to (?P<wanted>\w+),? "
@@ -121,27 +121,27 @@ _CORE_ROWS = (
         f"{_PCI}: `can't` 5.4 to 5.18",
         config_space="gone",
     ),
-    told(
+    row(
         judge_refusal,
         "Refused refused",
         r"[Rr]efused to change power state(?:, currently in (?P<current>\w+)| from \w+ to (?P<wanted>\w+))",
         f"{_PCI}: `currently in` to 5.7",
     ),
-    told(
+    row(
         EventKind.DEVICE_REMOVED,
         "Device",
         r"Device config space inaccessible; unable to",
         f"{_PCI} 6.1 on, as back-ported",
         config_space="gone",
     ),
-    told(EventKind.LINK_DOWN, "Data", r"Data Link Layer Link Active not set in \d+ msec", _PCI),
-    told(
+    row(EventKind.LINK_DOWN, "Data", r"Data Link Layer Link Active not set in \d+ msec", _PCI),
+    row(
         EventKind.DEVICE_REMOVED,
         "not",
         r"not ready (?P<milliseconds>\d+)ms after (?P<after>[^;]+); giving up",
         f"{_PCI}: pci_dev_wait",
     ),
-    told(
+    row(
         EventKind.PROBE_FAILED,
         "not unknown device",
         r"not ready after (?P<milliseconds>\d+)ms; giving up"
@@ -149,47 +149,47 @@ _CORE_ROWS = (
         r"|device attach failed \((?P<error>-\d+)\)",
         "drivers/pci/probe.c, bus.c: a device that keeps the bus waiting, or whose registers make no sense",
     ),
-    told(
+    row(
         EventKind.CONTROLLER_DOWN,
         "Timeout",
         r"Timeout waiting for NVMe ready status to clear after disable",
         "drivers/pci/quirks.c: nvme_disable_and_flr",
     ),
-    told(
+    row(
         EventKind.DEVICE_REMOVED,
         "AHCI",
         r"AHCI controller unavailable!",
         "drivers/ata/libahci.c: its registers read all ones",
         config_space="gone",
     ),
-    told(
+    row(
         EventKind.CONTROLLER_DOWN,
         "controller Controller",
         r"[Cc]ontroller reset failed \(0x[0-9a-f]+\)",
         "drivers/ata/libahci.c",
     ),
-    told(
+    row(
         EventKind.LINK_DOWN,
         "broken",
         r"broken device, retraining non-functional downstream link at (?P<speed>[\d.]+ ?GT/s)",
         "drivers/pci/quirks.c: pcie_failed_link_retrain, 6.5 on",
     ),
-    told(
+    row(
         EventKind.LINK_DOWN, "retraining", r"retraining (?P<retraining>failed)", "drivers/pci/quirks.c", continues=True
     ),
-    told(
+    row(
         EventKind.PROBE_FAILED,
         "probe",
         r"probe with driver (?P<driver>\S+) failed with error (?P<error>-?\d+)",
         "drivers/base/dd.c, 6.10 on",
     ),
-    told(
+    row(
         EventKind.DEVICE_REMOVED,
         "PCIe Adapter",
         r"PCIe link lost|Adapter removed$",
         "drivers/net/ethernet/intel/igb, igc, ixgbe: registers read all ones",
     ),
-    told(
+    row(
         EventKind.BANDWIDTH_LIMITED,
         "PCI-Express",
         r"PCI-Express bandwidth available for this device may be insufficient for optimal performance",

@@ -56,8 +56,8 @@ def kernel_events(records: Iterable[str | KernelRecord]) -> tuple[TimedKernelEve
         The events, oldest first. Records that a program wrote, and what is no record, are passed over.
     """
     reports = Reports()
-    for one in records:
-        record = parse_record(one) if isinstance(one, str) else one
+    for raw in records:
+        record = parse_record(raw) if isinstance(raw, str) else raw
         if isinstance(record, Unread) or record.facility != 0:
             continue
         if "[Hardware Error]" in record.text:
@@ -99,10 +99,10 @@ def missed_events(
     Returns:
         The events of `journal` that are not among `seen`, in their order.
     """
-    known = {_identity(one, boot_id) for one in seen}
-    return tuple(one for one in journal if _identity(one, boot_id) not in known)
+    known = {_identity(timed, boot_id) for timed in seen}
+    return tuple(timed for timed in journal if _identity(timed, boot_id) not in known)
 
 
-def _identity(one: TimedKernelEvent, boot_id: str | None) -> tuple[str | None, int | None, str]:
-    boot = (one.boot_id or boot_id or "").replace("-", "")
-    return boot, None if one.up_seconds is None else round(one.up_seconds * 1_000_000), one.event.message
+def _identity(timed: TimedKernelEvent, boot_id: str | None) -> tuple[str | None, int | None, str]:
+    boot = (timed.boot_id or boot_id or "").replace("-", "")
+    return boot, None if timed.up_seconds is None else round(timed.up_seconds * 1_000_000), timed.event.message

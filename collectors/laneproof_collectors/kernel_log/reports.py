@@ -1,7 +1,7 @@
 """The lines of one report are one event.
 
 Rules of this module: lines are joined by device and kind, within the time in which the kernel prints a report; what a
-recovery came to, told under the port's name, belongs to the error that it was to cure; and a status that fits two
+recovery came to, said under the port's name, belongs to the error that it was to cure; and a status that fits two
 registers is read as the lines around it say.
 """
 
@@ -92,7 +92,7 @@ class Reports:
         else:
             self._join(position, event.detail)
             if _AFTERMATH & event.detail.keys():
-                return  # the port told it, but the report is not the port's
+                return  # the port said it, but the report is not the port's
         self._open[key] = (position, at)
 
     def add_firmware(self, record: KernelRecord) -> None:

@@ -2,7 +2,7 @@
 
 import re
 
-from laneproof_collectors.kernel_log.formats import HEX, EventKind, by_opening, told
+from laneproof_collectors.kernel_log.formats import HEX, EventKind, by_opening, row
 
 
 def judge_sense(groups: dict[str, str]) -> EventKind | None:
@@ -31,56 +31,52 @@ def judge_host_byte(groups: dict[str, str]) -> EventKind:
 
 ATA_FORMATS = by_opening(
     (
-        told(
+        row(
             judge_ata_mask,
             "exception",
             rf"exception Emask (?P<mask>{HEX}) SAct {HEX} SErr (?P<serror>{HEX})",
             "drivers/ata/libata-eh.c",
         ),
-        told(
+        row(
             EventKind.IO_ERROR, "failed", r"failed command: (?P<command>.+)", "drivers/ata/libata-eh.c", continues=True
         ),
-        told(
+        row(
             judge_ata_mask,
             "res",
             rf"res [0-9a-f/:]+ Emask (?P<mask>{HEX}) \((?P<reason>[^)]*)\)",
             "drivers/ata/libata-eh.c",
             continues=True,
         ),
-        told(
+        row(
             EventKind.MEDIA_ERROR,
             "error",
             r"error: \{ [A-Z ]*(?P<bits>\bUNC)\b",
             "drivers/ata/libata-eh.c",
             continues=True,
         ),
-        told(
-            EventKind.PROBE_FAILED, "failed", r"failed to IDENTIFY \((?P<reason>[^)]*)\)", "drivers/ata/libata-core.c"
-        ),
-        told(
+        row(EventKind.PROBE_FAILED, "failed", r"failed to IDENTIFY \((?P<reason>[^)]*)\)", "drivers/ata/libata-core.c"),
+        row(
             EventKind.DEVICE_REMOVED,
             "disabled disable",
             r"disabled?(?: device)?$",
             "drivers/ata/libata-core.c, libata-eh.c",
         ),
-        told(
-            EventKind.LINK_DOWN, "COMRESET", r"COMRESET failed \(errno=(?P<error>-\d+)\)", "drivers/ata/libata-sata.c"
-        ),
-        told(
+        row(EventKind.LINK_DOWN, "COMRESET", r"COMRESET failed \(errno=(?P<error>-\d+)\)", "drivers/ata/libata-sata.c"),
+        row(
             EventKind.CONTROLLER_DOWN,
             "reset EH",
             r"reset failed, giving up|EH pending after \d+ tries, giving up",
             "drivers/ata/libata-eh.c",
         ),
-        told(
+        row(
             EventKind.IO_TIMEOUT,
             "qc",
             r"qc timeout (?:after \d+ msecs )?\(cmd (?P<command>0x[0-9a-f]+)\)",
             "drivers/ata/libata-core.c; the time from 6.1",
         ),
-        told(judge_ata_mask, "FLUSH", rf"FLUSH failed Emask (?P<mask>{HEX})", "drivers/ata/libata-eh.c"),
-        told(EventKind.DEVICE_REMOVED, "detaching", r"detaching \(SCSI [\d:]+\)", "drivers/ata/libata-scsi.c"),
-        told(
+        row(judge_ata_mask, "FLUSH", rf"FLUSH failed Emask (?P<mask>{HEX})", "drivers/ata/libata-eh.c"),
+        row(EventKind.DEVICE_REMOVED, "detaching", r"detaching \(SCSI [\d:]+\)", "drivers/ata/libata-scsi.c"),
+        row(
             EventKind.BANDWIDTH_LIMITED,
             "limiting",
             r"limiting SATA link speed to (?P<speed>[\d.]+ Gbps)",
@@ -92,35 +88,35 @@ ATA_FORMATS = by_opening(
 
 SCSI_FORMATS = by_opening(
     (
-        told(
+        row(
             judge_host_byte,
             "FAILED UNKNOWN",
             r"(?:FAILED|UNKNOWN(?:\([^)]*\))?) Result: hostbyte=(?P<host>\w+) driverbyte=(?P<driver>\w+)",
             "drivers/scsi/scsi_logging.c",
         ),
-        told(judge_sense, "Sense", r"Sense Key : (?P<sense>.+)", "drivers/scsi/scsi_logging.c", continues=True),
-        told(
+        row(judge_sense, "Sense", r"Sense Key : (?P<sense>.+)", "drivers/scsi/scsi_logging.c", continues=True),
+        row(
             EventKind.MEDIA_ERROR,
             "Add",
             r"Add\. Sense: (?P<reason>(?:Unrecovered read|Write) error\b.*)",
             "drivers/scsi/scsi_logging.c",
             continues=True,
         ),
-        told(
+        row(
             EventKind.DEVICE_REMOVED,
             "Device",
             r"Device offlined - not ready after error recovery",
             "drivers/scsi/scsi_error.c",
         ),
-        told(
+        row(
             EventKind.IO_ERROR,
             "rejecting",
             r"rejecting I/O to (?P<state>offline|dead) device",
             "drivers/scsi/scsi_lib.c",
         ),
-        told(EventKind.IO_ERROR, "device", r"device offline or changed", "drivers/scsi/sd.c"),
-        told(EventKind.DEVICE_REMOVED, "Medium", r"Medium access timeout failure\. Offlining", "drivers/scsi/sd.c"),
-        told(
+        row(EventKind.IO_ERROR, "device", r"device offline or changed", "drivers/scsi/sd.c"),
+        row(EventKind.DEVICE_REMOVED, "Medium", r"Medium access timeout failure\. Offlining", "drivers/scsi/sd.c"),
+        row(
             EventKind.IO_TIMEOUT,
             "timing attempting uas_eh_abort_handler",
             r"timing out command, waited \d+s|attempting task abort!|uas_eh_abort_handler ",

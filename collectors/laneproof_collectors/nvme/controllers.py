@@ -108,7 +108,7 @@ class _Drive:
     def text(self, name: str) -> str | Unread:
         return parse_text(self.attributes[_ATTRIBUTES.index(name)])
 
-    def told(self, name: str) -> str | Unread:
+    def identity_text(self, name: str) -> str | Unread:
         """Give who it is from the kernel's files, else from what it answered itself: they hold the same words."""
         text, own = self.text(name), self.identity
         if not isinstance(text, Unread) or not isinstance(own, NvmeIdentity):
@@ -128,7 +128,7 @@ def read_controllers(host: Host, cache: NvmeCache | None = None) -> tuple[NvmeCo
 
     Args:
         host: The machine.
-        cache: What is remembered from pass to pass; none: everything is asked anew.
+        cache: What is remembered from pass to pass; none: everything is asked.
 
     Returns:
         The controllers by number, none where the kernel knows no such class; or why they could not be listed.
@@ -167,7 +167,7 @@ def _locate(host: Host, names: Sequence[str]) -> list[_Drive]:
 
 def _ask_each(host: Host, questions: Sequence[Sequence[Question]]) -> Iterator[list[Answer]]:
     """Put many lists of questions as one batch; give one list of answers for each."""
-    answers = iter(host.ask([one for some in questions for one in some]))
+    answers = iter(host.ask([question for some in questions for question in some]))
     return ([next(answers) for _ in some] for some in questions)
 
 
@@ -200,7 +200,7 @@ def _read_namespaces(host: Host, drives: Sequence[_Drive], cache: NvmeCache) -> 
 
 
 def _leave_alone(drive: _Drive) -> bool:
-    """Decide that a drive is sent no command, and say so in all that a command would have told."""
+    """Decide that a drive is sent no command, and say so in all that a command would have said."""
     state = drive.text("state")
     for raw in drive.sleep:
         if (word := parse_text(raw)) in _SLEEPING:
@@ -276,9 +276,9 @@ def _ask_another_way(host: Host, drives: Sequence[_Drive]) -> None:
 
     for drive, answer in zip(failed, host.ask([Smartctl(drive.name) for drive in failed]), strict=True):
         log = cast("Unread", drive.health)
-        told = smart.parse_health(answer, device=drive.name) if isinstance(answer, dict) else cast("Unread", answer)
-        drive.health = _explain(log, told) if isinstance(told, Unread) else told
-        if isinstance(told, Unread):
+        health = smart.parse_health(answer, device=drive.name) if isinstance(answer, dict) else cast("Unread", answer)
+        drive.health = _explain(log, health) if isinstance(health, Unread) else health
+        if isinstance(health, Unread):
             drive.temperatures = read_thermometers(host, drive.path, drive.nodes, drive.function)
 
 
@@ -299,9 +299,9 @@ def _controller(drive: _Drive) -> NvmeController:
         address=drive.address,
         transport=drive.text("transport"),
         state=drive.text("state"),
-        model=drive.told("model"),
-        serial=drive.told("serial"),
-        firmware=drive.told("firmware_rev"),
+        model=drive.identity_text("model"),
+        serial=drive.identity_text("serial"),
+        firmware=drive.identity_text("firmware_rev"),
         controller_id=parse_integer(raw["cntlid"], what=f"{drive.path}/cntlid"),
         namespaces=drive.namespaces,
         identity=drive.identity or unread,

@@ -47,7 +47,7 @@ def read_thermometers(
         below = host.folder(f"{function}/hwmon")
         places = [] if isinstance(below, Unread) else [f"{function}/hwmon/{name}" for name in below]
     found = (_read_thermometer(host, f"{place}/{_COMPOSITE}") for place in places)
-    return tuple(one for one in found if one is not None)
+    return tuple(reading for reading in found if reading is not None)
 
 
 def _read_thermometer(host: Host, stem: str) -> TemperatureReading | None:

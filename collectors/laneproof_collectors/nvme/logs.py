@@ -93,7 +93,7 @@ def parse_health(raw: bytes | Unread, *, what: str) -> HealthLog | Unread:
     if why := _emptiness(raw[: _HEALTH.size]):
         return Unread(what, why)
     warning, kelvin, spare, threshold, used, group_warning, *rest = _HEALTH.unpack_from(raw)
-    counters = [int.from_bytes(one, "little") for one in rest[:10]]
+    counters = [int.from_bytes(counter, "little") for counter in rest[:10]]
     warning_minutes, critical_minutes, *sensors = rest[10:20]
     transitions_1, transitions_2, seconds_1, seconds_2 = rest[20:]
     if kelvin and not _COLDEST_KELVIN <= kelvin <= _HOTTEST_KELVIN:
@@ -101,7 +101,7 @@ def parse_health(raw: bytes | Unread, *, what: str) -> HealthLog | Unread:
     if max(spare, threshold) > _MOST_PERCENT:
         return Unread(what, f"its available spare and threshold read {spare} % and {threshold} %, at most 100 % may be")
     readings = {number: sensor for number, sensor in enumerate(sensors, start=1) if sensor}
-    sound = {number: one for number, one in readings.items() if _COLDEST_KELVIN <= one <= _HOTTEST_KELVIN}
+    sound = {number: sensor for number, sensor in readings.items() if _COLDEST_KELVIN <= sensor <= _HOTTEST_KELVIN}
     return HealthLog(
         critical_warning=warning,
         composite_temperature_celsius=_celsius(kelvin),
@@ -121,7 +121,7 @@ def parse_health(raw: bytes | Unread, *, what: str) -> HealthLog | Unread:
         error_log_entries=counters[9],
         warning_temperature_minutes=warning_minutes,
         critical_temperature_minutes=critical_minutes,
-        sensor_celsius={number: float(one - KELVIN_AT_ZERO_CELSIUS) for number, one in sound.items()},
+        sensor_celsius={number: float(kelvin - KELVIN_AT_ZERO_CELSIUS) for number, kelvin in sound.items()},
         thermal_transitions_1=transitions_1,
         thermal_transitions_2=transitions_2,
         thermal_seconds_1=seconds_1,

@@ -295,7 +295,7 @@ def _step(walk: _Walk, raw: bytes | Unread, aer_offsets: AerOffsets) -> bool:
     elif header & 0xFFFF == PCI_EXT_CAP_ID_ERR:
         walk.aer = parse_aer_registers(raw, what=walk.config)
         _remember(walk, aer_offsets, walk.offset)
-    elif walk.remembered:  # another function may have come with the same ids: look anew
+    elif walk.remembered:  # another function may have come with the same ids: search again
         walk.offset, walk.remembered = PCI_CFG_SPACE_SIZE, False
         return True
     elif header == 0xFFFFFFFF:  # noqa: PLR2004 (all ones)

@@ -26,7 +26,7 @@ from laneproof_collectors.pcie.link_attributes import (
     is_silent,
     parse_link_end,
 )
-from laneproof_collectors.pcie.path import Place, is_address, parse_place
+from laneproof_collectors.pcie.path import FunctionPath, is_address, parse_function_path
 from laneproof_collectors.pcie.power import POWER_ATTRIBUTES, find_why_asleep, parse_power
 from laneproof_collectors.snapshot import (
     AerCounters,
@@ -71,7 +71,7 @@ class _Reading:
 
     address: str
     folder: str
-    place: Place
+    path: FunctionPath
     identity: _Identity
     key: FunctionKey | None
     driver: str | None
@@ -90,7 +90,7 @@ def read_functions(host: Host, *, cache: PcieCache | None = None) -> tuple[PciFu
 
     Args:
         host: The machine.
-        cache: What earlier passes learned of the same machine; without one all is learned anew, pci.ids included.
+        cache: What earlier passes learned of the same machine; without one all is read, pci.ids included.
 
     Returns:
         The functions in the order of the kernel's list, or why that could not be read. A function that left while it
@@ -136,7 +136,7 @@ def _list_functions(host: Host) -> list[tuple[str, str]] | Unread:
         elif target.reason is Reason.ABSENT or target.detail == "EINVAL":
             listed.append((address, link))  # no link: it just left, or this tree was laid out as plain folders
         else:
-            return target  # without the place of each nobody can say which positions are empty
+            return target  # without the folder of each nobody can say which positions are empty
     return listed
 
 
@@ -158,7 +158,7 @@ def _ask_at_rest(host: Host, listed: Sequence[tuple[str, str]]) -> list[_Reading
         reading = _Reading(
             address=address,
             folder=folder,
-            place=parse_place(folder, address),
+            path=parse_function_path(folder, address),
             identity=identity,
             key=key,
             driver=driver.rpartition("/")[2] if isinstance(driver, str) else None,
@@ -231,7 +231,7 @@ def _ask_links(host: Host, readings: Sequence[_Reading], cache: PcieCache) -> No
 
 def _ask_errors(host: Host, readings: Sequence[_Reading]) -> list[tuple[_Reading, list[str]]]:
     """Ask for the error counters, and which switches the link above each function has."""
-    below = [reading for reading in readings if len(reading.place.hops) > 1]
+    below = [reading for reading in readings if len(reading.path.hops) > 1]
     collecting = [reading for reading in readings if _collects(reading)]
     counts, totals, folders = _ask_together(
         host,
@@ -253,7 +253,7 @@ def _ask_errors(host: Host, readings: Sequence[_Reading]) -> list[tuple[_Reading
 
 def _collects(reading: _Reading) -> bool:
     code = reading.identity[0]
-    return len(reading.place.hops) == 1 and (isinstance(code, Unread) or code >> 8 in _COLLECTING_CLASSES)
+    return len(reading.path.hops) == 1 and (isinstance(code, Unread) or code >> 8 in _COLLECTING_CLASSES)
 
 
 def _ask_config(host: Host, readings: Sequence[_Reading], cache: PcieCache) -> None:
@@ -294,8 +294,8 @@ def _make_function(reading: _Reading, cache: PcieCache) -> PciFunction:
     registers = reading.registers or _registers_not_asked(reading)
     return PciFunction(
         address=reading.address,
-        root=reading.place.root,
-        hops=reading.place.hops,
+        root=reading.path.root,
+        hops=reading.path.hops,
         class_code=code,
         vendor_id=vendor,
         device_id=device,
@@ -326,7 +326,7 @@ def _judge_link(reading: _Reading, registers: ConfigRegisters) -> LinkEnd:
     if isinstance(registers.express, ExpressRegisters):
         return NO_LINK if registers.express.link is None else reading.link
     code = reading.identity[0]
-    alone = len(reading.place.hops) == 1 and isinstance(code, int) and code >> 8 != _BRIDGE
+    alone = len(reading.path.hops) == 1 and isinstance(code, int) and code >> 8 != _BRIDGE
     return NO_LINK if alone and is_blank(reading.link) else reading.link
 
 

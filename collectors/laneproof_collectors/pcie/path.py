@@ -1,4 +1,4 @@
-"""Where a PCI function is: its path of bridges, read off its canonical place in sysfs.
+"""Where a PCI function is: its path of bridges, read off its canonical folder in sysfs.
 
 A path names device.function hops and leaves bus numbers out, since they move when a card is added. What it does not
 do: it touches no file, and it knows nothing of what is attached below a controller (``/ata-3`` and the like are others'
@@ -13,7 +13,7 @@ _ROOT = re.compile(r"pci([0-9a-f]{4,}:[0-9a-f]{2})")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class FunctionPath:
     """The host bridge, and the device.function of each function from there down to this one, itself last."""
 
     root: str
@@ -25,8 +25,8 @@ def is_address(name: str) -> bool:
     return _ADDRESS.fullmatch(name) is not None
 
 
-def parse_place(sysfs_path: str, address: str) -> Place:
-    """Read the place of a function off its canonical sysfs path.
+def parse_function_path(sysfs_path: str, address: str) -> FunctionPath:
+    """Read the path of a function off its canonical sysfs folder.
 
     The last host bridge in the path counts: a controller that opens a domain of its own stands below another one
     (``pci0000:00/0000:00:0e.0/pci10000:e0/10000:e0:06.0``), and on many boards the first is below a platform device.
@@ -36,7 +36,7 @@ def parse_place(sysfs_path: str, address: str) -> Place:
         address: The function's address, by which the kernel lists it.
 
     Returns:
-        The place. A path that shows no chain of bridges (a tree without links) gives the function alone on its own bus.
+        The path. A folder that shows no chain of bridges (a tree without links) gives the function alone on its bus.
 
     Source: Linux drivers/pci/probe.c, ``pci_register_host_bridge`` (``pci%04x:%02x``) and ``pci_setup_device``
     (``%04x:%02x:%02x.%d``): both formats give more digits to a domain that needs them.
@@ -46,6 +46,6 @@ def parse_place(sysfs_path: str, address: str) -> Place:
         if match := _ADDRESS.fullmatch(name):
             hops.append(match[2])
         elif (match := _ROOT.fullmatch(name)) and hops and sysfs_path.endswith("/" + address):
-            return Place(root=match[1], hops=tuple(reversed(hops)))
+            return FunctionPath(root=match[1], hops=tuple(reversed(hops)))
     bus, _, hop = address.rpartition(":")
-    return Place(root=bus, hops=(hop,))
+    return FunctionPath(root=bus, hops=(hop,))

@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof_collectors.kernel_log import aer, arrays, blocks, bridges, drives, pcie, scsi
-from laneproof_collectors.kernel_log.formats import EventKind, Format, by_opening, find_format, opening_of, told
+from laneproof_collectors.kernel_log.formats import EventKind, Format, by_opening, find_format, opening_of, row
 
 TABLES = {
     "function": pcie.FUNCTION_FORMATS,
@@ -39,8 +39,8 @@ def test_a_message_is_found_by_its_first_word(text: str, opening: str) -> None:
 
 
 def test_rows_of_one_opening_keep_their_order() -> None:
-    first = told(EventKind.LINK_DOWN, "link", r"link down now", "a.c")
-    second = told(EventKind.LINK_UP, "link Link", r"link", "b.c")
+    first = row(EventKind.LINK_DOWN, "link", r"link down now", "a.c")
+    second = row(EventKind.LINK_UP, "link Link", r"link", "b.c")
     table = by_opening((first,), (second,))
     assert table["link"] == (first, second)
     assert table["Link"] == (second,)
@@ -51,7 +51,7 @@ def test_rows_of_one_opening_keep_their_order() -> None:
 
 def test_what_a_judge_finds_harmless_is_passed_on_to_the_next_row() -> None:
     table = by_opening(
-        (told(lambda _: None, "x", r"x", "a.c"), told(EventKind.DPC, "x", r"x (?P<who>\w+)", "b.c", by="b"))
+        (row(lambda _: None, "x", r"x", "a.c"), row(EventKind.DPC, "x", r"x (?P<who>\w+)", "b.c", by="b"))
     )
     found = find_format(table, "x y")
     assert found is not None
@@ -62,10 +62,10 @@ def test_what_a_judge_finds_harmless_is_passed_on_to_the_next_row() -> None:
 def test_every_row_names_its_source(name: str) -> None:
     rows: set[int] = set()
     for table_rows in TABLES[name].values():
-        for row in table_rows:
-            assert isinstance(row, Format)
-            assert ".c" in row.source or "drivers/" in row.source
-            rows.add(id(row))
+        for form in table_rows:
+            assert isinstance(form, Format)
+            assert ".c" in form.source or "drivers/" in form.source
+            rows.add(id(form))
     assert rows
 
 

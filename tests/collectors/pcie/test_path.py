@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof_collectors.pcie.path import Place, is_address, parse_place
+from laneproof_collectors.pcie.path import FunctionPath, is_address, parse_function_path
 
 
 @pytest.mark.parametrize(
@@ -34,7 +34,7 @@ def test_a_path_names_the_last_host_bridge_and_every_hop_below_it(
     folder: str, root: str, hops: tuple[str, ...]
 ) -> None:
     """The forms are those of the kernel's drivers/pci/probe.c; the places were seen on such boards (from memory)."""
-    assert parse_place(folder, folder.rpartition("/")[2]) == Place(root=root, hops=hops)
+    assert parse_function_path(folder, folder.rpartition("/")[2]) == FunctionPath(root=root, hops=hops)
 
 
 @pytest.mark.parametrize(
@@ -47,7 +47,7 @@ def test_a_path_names_the_last_host_bridge_and_every_hop_below_it(
     ],
 )
 def test_without_a_chain_of_bridges_a_function_stands_alone_on_its_bus(folder: str, address: str) -> None:
-    assert parse_place(folder, address) == Place(root=address[:7], hops=("00.0",))
+    assert parse_function_path(folder, address) == FunctionPath(root=address[:7], hops=("00.0",))
 
 
 @pytest.mark.parametrize("name", ["0000:01:00.0", "10000:e1:1f.7", "abcd:ff:00.1"])
@@ -64,5 +64,5 @@ def test_other_names_are_no_addresses(name: str) -> None:
 
 @given(st.text(alphabet="/pci0123:.af", max_size=80), st.sampled_from(["0000:01:00.0", "12345:00:1f.3"]))
 def test_any_path_gives_a_place(folder: str, address: str) -> None:
-    place = parse_place(folder, address)
+    place = parse_function_path(folder, address)
     assert place.hops[-1] == address.rpartition(":")[2]
