@@ -5,7 +5,7 @@ decimal prefixes. The ceilings are bounds that the protocol cannot pass, never p
 controller and its flash come on top.
 """
 
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeVar
@@ -15,7 +15,6 @@ from laneproof_collectors.unread import Unread
 Name = TypeVar("Name", bound=Hashable)
 Place = TypeVar("Place", bound=Hashable)
 
-NEWEST_GENERATION = 6
 LANE_COUNTS = (1, 2, 4, 8, 12, 16, 32)
 """Widths that a link can have. Source: pci_regs.h, ``PCI_EXP_LNKSTA_NLW``, and the base specification, link width."""
 
@@ -40,24 +39,10 @@ class Generation:
     flits: bool = False
 
     @property
-    def encoding_name(self) -> str:
-        """The line code's usual name, such as ``128b/130b``."""
-        return "{}b/{}b".format(*self.encoding)
-
-    @property
     def lane_bytes_per_second(self) -> float:
         """What one lane carries after line coding, before any packet's overhead."""
         data_bits, line_bits = self.encoding
         return self.gt_s * 1e9 * data_bits / line_bits / 8
-
-    @property
-    def kernel_lane_mbit_s(self) -> int:
-        """The same as the kernel counts it in its log: whole Mb/s, cut off for each lane before multiplying.
-
-        Source: drivers/pci/pci.h, ``PCIE_SPEED2MBS_ENC`` (6.8 and later count generation 6 as 1b/1b).
-        """
-        data_bits, line_bits = self.encoding
-        return int(self.gt_s * 1000) * data_bits // line_bits
 
 
 GENERATIONS: Mapping[int, Generation] = {
@@ -195,11 +180,6 @@ def payload_bytes_per_second(
     return link_bytes_per_second(generation, lanes) * payload_share(generation, max_payload_bytes, direction)
 
 
-def kernel_mbit_s(generation: int, lanes: int) -> int:
-    """Give a link's rate as the kernel's ``available PCIe bandwidth`` has it, in Mb/s (31504 is ``31.504 Gb/s``)."""
-    return _generation(generation).kernel_lane_mbit_s * lanes
-
-
 def lesser_of_ends(*ends: float | Unread | None) -> float | Unread | None:
     """Give what a link is capable of, in GT/s or in lanes: the lesser of its ends.
 
@@ -215,31 +195,6 @@ def lesser_of_ends(*ends: float | Unread | None) -> float | Unread | None:
 
 
 # --- several links ----------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hop:
-    """One link on the way from a position to the host bridge.
-
-    Attributes:
-        name: What the link is called: its path, or a label.
-        generation: 1 to 6.
-        lanes: Its width.
-    """
-
-    name: str
-    generation: int
-    lanes: int
-
-    @property
-    def bytes_per_second(self) -> float:
-        """What it carries after line coding."""
-        return link_bytes_per_second(self.generation, self.lanes)
-
-
-def narrowest_hop(hops: Sequence[Hop]) -> Hop | None:
-    """Find the hop that carries least; of equals the one named first. None where there is no hop."""
-    return min(hops, key=lambda one: one.bytes_per_second, default=None)
 
 
 def ceilings_all_busy(routes: Mapping[Name, Iterable[Place]], capacities: Mapping[Place, float]) -> dict[Name, float]:

@@ -4,7 +4,6 @@ A count that moved by several at once moved once: what came between two readings
 belongs to another drive or another counter, and begins again.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from laneproof.box.occupants import Occupant
@@ -381,10 +380,6 @@ class DriveBook:
         last = self.at(occupant.path) if isinstance(occupant.serial, Unread) else None
         is_known = last is not None and "/" not in last.serial and now - last.last_at <= KNOWN_SECONDS
         return last.serial if last is not None and is_known else key_of(occupant)
-
-    def with_serial(self) -> Iterator[DriveRecord]:
-        """Give the drives that tell a serial number."""
-        return (record for record in self.records.values() if "/" not in record.serial)
 
 
 def key_of(occupant: Occupant) -> str:

@@ -74,7 +74,6 @@ class Before:
         warning_celsius: Its own warning threshold.
         hot: Whether it was near or above it; None where that reading was too old to tell.
         idle_states: Whether idle states of drive or link could be entered.
-        power_state: The function's power state.
         trained: Rate and width of its link.
         recent_errors: Correctable errors of its link in the day before.
         unsafe_shutdowns: As counted at the last reading before.
@@ -91,7 +90,6 @@ class Before:
     warning_celsius: float | None = None
     hot: bool | None = None
     idle_states: bool | None = None
-    power_state: str | None = None
     trained: str | None = None
     recent_errors: int | None = None
     unsafe_shutdowns: int | None = None
@@ -282,13 +280,12 @@ class EpisodeBook:
             placed.append(placed_event)
         return placed
 
-    def join(self, news: Sequence[PositionEvent], timeline: Timeline, boots: Sequence[float]) -> list[Episode]:
+    def join(self, news: Sequence[PositionEvent], timeline: Timeline) -> list[Episode]:
         """Join the pass's events with those before into episodes.
 
         Args:
             news: The events of this pass.
             timeline: When.
-            boots: When the machine was started.
 
         Returns:
             The episodes that are new or grew.
@@ -296,7 +293,7 @@ class EpisodeBook:
         touched: list[Episode] = []
         if news:
             self.recent = _thin([*self.recent, *news])[-_MOST_RECENT:]
-            touched = [self._note(joined, timeline) for joined in join_events(self.recent, boots=boots)]
+            touched = [self._note(joined, timeline) for joined in join_events(self.recent)]
         if self.recent and min(event.t for event in self.recent) < timeline.now - _CHAIN_SECONDS:
             self.recent = _still_open(self.recent, timeline.now)
         return touched

@@ -86,8 +86,6 @@ class JoinedEvents:
             said.
         asked: Nothing failed: only device events of a removal, so somebody took it out in good order (or a driver was
             let go).
-        returned_at: When it came back; None if it did not.
-        restarted: Whether it came back only after the machine was started again; None if it did not come back.
         together: Other positions where an episode began within `TOGETHER_SECONDS`, sorted.
     """
 
@@ -102,8 +100,6 @@ class JoinedEvents:
     dropped: bool
     config_space_gone: bool | None
     asked: bool
-    returned_at: float | None
-    restarted: bool | None
     together: tuple[str, ...] = ()
 
 
@@ -180,28 +176,23 @@ def from_device(event: DeviceEvent, *, t: float, paths: Mapping[str, str]) -> Po
     )
 
 
-def join_events(events: Iterable[PositionEvent], *, boots: Iterable[float] = ()) -> tuple[JoinedEvents, ...]:
+def join_events(events: Iterable[PositionEvent]) -> tuple[JoinedEvents, ...]:
     """Join events into episodes.
 
     Args:
         events: Events of any positions, in any order. A device that the first pass after a boot finds in its position
             is an `ADDED` event at that time.
-        boots: When the machine was started, unix seconds.
 
     Returns:
         The episodes, by the time of the disconnect.
     """
-    started = sorted(boots)
     found: list[JoinedEvents] = []
     ordered = sorted(events, key=attrgetter("path", "t"))
     for _, here in groupby(ordered, key=attrgetter("path")):
-        happened = list(here)
-        wished, failed = _set_wishes_apart(happened)
-        for events_of in (*wished, failed):
-            clusters = list(_clusters([event for event in events_of if event.opens]))
-            for path, cluster in enumerate(clusters):
-                following = clusters[path + 1][0].t if path + 1 < len(clusters) else float("inf")
-                found.append(_join_cluster(cluster, events_of, following, started))
+        wished, failed = _set_wishes_apart(list(here))
+        for happened in (*wished, failed):
+            clusters = _clusters([event for event in happened if event.opens])
+            found += [_join_cluster(cluster, happened) for cluster in clusters]
     return _mark_together(sorted(found, key=attrgetter("dropped_at", "path")))
 
 
@@ -239,13 +230,10 @@ def _clusters(opening: Sequence[PositionEvent]) -> Iterator[list[PositionEvent]]
         yield cluster
 
 
-def _join_cluster(
-    cluster: Sequence[PositionEvent], happened: Sequence[PositionEvent], following: float, boots: Sequence[float]
-) -> JoinedEvents:
+def _join_cluster(cluster: Sequence[PositionEvent], happened: Sequence[PositionEvent]) -> JoinedEvents:
     first, last = cluster[0].t, cluster[-1].t
     # Disconnects of other episodes lie an hour off, so whatever is near enough belongs to this one.
     own = [event for event in happened if first - COMPANION_SECONDS <= event.t <= last + COMPANION_SECONDS]
-    returned_at = next((event.t for event in happened if event.kind in RETURNS and last <= event.t < following), None)
     said = [event.config_space_gone for event in own if event.config_space_gone is not None]
     return JoinedEvents(
         path=cluster[0].path,
@@ -259,8 +247,6 @@ def _join_cluster(
         dropped=any(event.dropped for event in own),
         config_space_gone=any(said) if said else None,
         asked=all(map(_is_in_good_order, own)),
-        returned_at=returned_at,
-        restarted=None if returned_at is None else any(last < boot <= returned_at for boot in boots),
     )
 
 

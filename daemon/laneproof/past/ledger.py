@@ -194,7 +194,7 @@ class Ledger(State):
         silent: list[PositionEvent] = []
         if is_readable and not step.rebooted:
             silent += find_vanished(book, tree, presences, events, self.timeline, restarted=self._restarted)
-        touched = book.join([*events, *silent], self.timeline, self.boot_times)
+        touched = book.join([*events, *silent], self.timeline)
         unreported = {event.path for event in silent}
         for episode in touched:
             describe_before(self, episode, unseen_seconds=step.elapsed if episode.path in unreported else 0.0)

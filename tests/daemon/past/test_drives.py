@@ -147,7 +147,6 @@ def test_a_drive_without_a_serial_number_is_known_by_its_position() -> None:
     )
     (only,) = story.ledger.drives.records.values()
     assert only.serial == f"{PATH}/00.0"
-    assert list(story.ledger.drives.with_serial()) == []
 
 
 def test_a_serial_number_is_taken_without_its_padding() -> None:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof.evidence.disconnects import merge_into_episodes
-from laneproof.past.joining import ADDED, REMOVED, PositionEvent, from_device, from_kernel, join_events, path_of
+from laneproof.past.joining import REMOVED, PositionEvent, from_device, from_kernel, join_events, path_of
 from laneproof_collectors.hotplug import parse_uevent
 from laneproof_collectors.kernel_log.lines import classify
 
@@ -63,8 +63,6 @@ def test_a_disconnect_is_one_episode_however_many_lines_it_wrote() -> None:
     assert one.dropped
     assert one.config_space_gone is True
     assert not one.asked
-    assert one.returned_at is None
-    assert one.restarted is None
     assert {"controller_down", "device_removed", "io_error", "io_timeout", "link_down", REMOVED} == set(one.kinds)
 
 
@@ -136,13 +134,12 @@ def test_a_removal_in_good_order_is_told_from_a_failure() -> None:
     )
     assert one.asked
     assert one.dropped
-    assert one.returned_at == 1060.0
 
 
 def test_a_failure_after_a_removal_in_good_order_is_another_episode_with_its_own_time() -> None:
     taken_out = [device(700.0, "remove", FUNCTION), device(760.0, "add", FUNCTION)]
     asked, failed = join_events([*taken_out, *BURST])
-    assert (asked.asked, asked.dropped_at, asked.returned_at) == (True, 700.0, 760.0)
+    assert (asked.asked, asked.dropped_at, asked.ended) == (True, 700.0, 760.0)
     assert (failed.asked, failed.dropped_at, failed.started) == (False, 1000.0, 970.0)
 
 
@@ -150,7 +147,7 @@ def test_a_removal_in_good_order_after_a_failure_is_another_episode() -> None:
     back = device(1060.0, "add", FUNCTION)
     failed, asked = join_events([*BURST, back, device(1090.0, "remove", FUNCTION), device(1200.0, "add", FUNCTION)])
     assert not failed.asked
-    assert (asked.asked, asked.dropped_at, asked.returned_at) == (True, 1090.0, 1200.0)
+    assert (asked.asked, asked.dropped_at, asked.ended) == (True, 1090.0, 1200.0)
 
 
 def test_without_a_return_between_removal_and_failure_are_one() -> None:
@@ -164,25 +161,9 @@ def test_each_removal_in_good_order_is_one_episode_however_close() -> None:
         for n in range(4)
         for action in ("remove", "add")
     )
-    assert [(one.dropped_at, one.returned_at, one.asked) for one in found] == [
+    assert [(one.dropped_at, one.ended, one.asked) for one in found] == [
         (1000.0 + 60.0 * n, 1020.0 + 60.0 * n, True) for n in range(4)
     ]
-
-
-def test_what_came_back_and_how_is_told() -> None:
-    back = device(1500.0, "add", FUNCTION)
-    (again,) = join_events([*BURST, back])
-    assert (again.returned_at, again.restarted) == (1500.0, False)
-    (after_a_start,) = join_events([*BURST, back], boots=[0.0, 1400.0])
-    assert (after_a_start.returned_at, after_a_start.restarted) == (1500.0, True)
-
-
-def test_what_came_back_after_the_next_disconnect_did_not_come_back_before() -> None:
-    first, second = join_events(
-        [loss(0.0), loss(DAY), PositionEvent(t=2 * DAY, path=HERE, device="x", kind=ADDED, opens=False)]
-    )
-    assert first.returned_at is None
-    assert second.returned_at == 2 * DAY
 
 
 def test_several_drives_within_seconds_are_together() -> None:
