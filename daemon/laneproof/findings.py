@@ -19,7 +19,7 @@ class Kind(StrEnum):
 
 
 class Severity(StrEnum):
-    """Syslog's words (RFC 5424, 6.2.1): a note is a notice, a page is a warning or worse."""
+    """Syslog's words (RFC 5424, 6.2.1): a notice asks to be read, an alarm is a warning or worse."""
 
     NOTICE = "notice"
     WARNING = "warning"

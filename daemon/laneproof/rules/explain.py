@@ -1,11 +1,12 @@
 """Each rule's page, made of the rule itself: ``laneproof explain`` prints one, ``docs/findings.md`` holds them all.
 
-``python -m laneproof.rules.explain >docs/findings.md`` writes that file anew; a test finds it out of date.
+``python -m laneproof.rules.explain >docs/findings.md`` writes that file; a test finds it out of date.
 """
 
 import textwrap
 from collections.abc import Iterator
 
+from laneproof.advice import CAUTIONS, split_step
 from laneproof.findings import Kind
 from laneproof.rules.catalogue import RULES, rule_named
 from laneproof.rules.rule import Example, Rule
@@ -13,9 +14,9 @@ from laneproof.rules.rule import Example, Rule
 WIDTH = 80
 
 _KINDS = {
-    Kind.DIFFERS: "tells a difference",
-    Kind.SIGN: "tells a sign of failure",
-    Kind.UNVERIFIED: "tells what could not be read",
+    Kind.DIFFERS: "finds a difference",
+    Kind.SIGN: "finds a sign of failure",
+    Kind.UNVERIFIED: "finds what could not be read",
 }
 
 _OPENING = """# Findings
@@ -26,8 +27,9 @@ A finding is one judgement by one rule about one subject. It is one of three kin
 against what the parts themselves could do), `sign` (of failure) or `unverified` (it could not be read, so nothing is
 claimed). What could not be read is never reported as fine; any rule below can say `unverified`.
 
-The severity is a word of RFC 5424: a `notice` is a note, a `warning` or `critical` is worth a page. A difference that
-the owner accepts (`[[accept]]` in the declaration) is still shown, with the reason, and does not count in the verdict.
+The severity is a word of RFC 5424: a `notice` is to be read when you next look, a `warning` or `critical` is an alarm,
+worth being disturbed for. A difference that the owner accepts (`[[accept]]` in the declaration) is still shown, with
+the reason, and does not count in the verdict.
 
 `laneproof explain RULE` prints any of these pages.
 """
@@ -67,9 +69,17 @@ def _write_page(rule: Rule, *, heading: str) -> Iterator[str]:
     yield ""
     yield f"{heading}# What to look at next"
     yield ""
-    for number, step in enumerate(rule.look_next, start=1):
-        yield from _wrap(step, first=f"{number}. ")
+    steps = [split_step(step) for step in rule.look_next]
+    for number, step in enumerate((step for step in steps if step.says), start=1):
+        yield from _wrap(step.says, first=f"{number}. ")
     yield ""
+    if carried := {caution for step in steps for caution in step.cautions}:
+        yield f"{heading}# Before you touch the box"
+        yield ""
+        for caution in CAUTIONS.values():
+            if caution in carried:
+                yield from _wrap(caution, first="- ")
+        yield ""
     if rule.examples:
         yield f"{heading}# Examples"
         yield ""

@@ -1,4 +1,4 @@
-"""What a rule is: a small pure function with a name, a statement of what should hold, and a page to explain it.
+"""What a rule is: a small pure function with a name, a statement of what should hold, and an alarm to explain it.
 
 Examples live beside each rule: tests run them and ``explain`` shows them.
 """

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from laneproof.advice import MOST_STEPS, split_step
 from laneproof.rules import RULES
 from laneproof.rules.explain import WIDTH, explain, write_findings
 from laneproof.rules.rule import Rule
@@ -16,8 +17,12 @@ def test_page_tells_what_holds_why_and_what_next_in_80_columns(rule: Rule) -> No
     page = explain(rule.name)
     words = " ".join(page.split())
     assert page.startswith(f"# {rule.name}\n")
-    for text in (rule.statement, rule.why, *rule.look_next, *(one.says for one in rule.examples)):
+    steps = [split_step(step) for step in rule.look_next]
+    assert 1 <= len([step for step in steps if step.says]) <= MOST_STEPS
+    for text in (rule.statement, rule.why, *(step.says for step in steps), *(one.says for one in rule.examples)):
         assert " ".join(text.split()) in words
+    for caution in {caution for step in steps for caution in step.cautions}:
+        assert words.count(caution) == 1
     # a textual mark or two may be wider in bytes, but no line is longer than the terminal
     assert max(map(len, page.splitlines())) <= WIDTH
 

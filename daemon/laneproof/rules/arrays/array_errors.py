@@ -1,7 +1,7 @@
 """array-errors: what an array itself counted against its members or found to disagree.
 
 Mismatches of mirrors can be harmless (a block that was rewritten while it was on its way to both, swap above all), so
-they are a note there; with parity they are not.
+they are a notice there; with parity they are not.
 """
 
 from collections.abc import Iterator

@@ -32,7 +32,7 @@ CONTROLLER_RESETS = Rule(
     why=(
         "A command that got no answer for half a minute, or a controller that says that it failed, makes the kernel "
         "reset it. It comes back in most cases, and nobody notices but by a pause. Drives and their firmware do this, "
-        "and links on their way to worse. Commands that were only taken back are a note until the third time; a lost "
+        "and links on their way to worse. Commands that were only taken back are a notice until the third time; a lost "
         "interrupt (completion polled) is no sign. "
         "The sign clears as that of drops does."
     ),

@@ -4,7 +4,7 @@ Rates, trends and wear ahead are other rules' matter. A drive that says nothing 
 fail had raised no warning.
 
 Of all that it can warn of, temperature alone is a state that comes and goes, with each load. It stands until it was
-silent for a week, and is left to overheating where that spoke first of the same drive, or is a page.
+silent for a week, and is left to overheating where that spoke first of the same drive, or is an alarm.
 """
 
 from collections.abc import Iterator
@@ -113,7 +113,7 @@ def _find_temperature_warning(
 
 
 def _is_left_to_heat(past: Past, place: Watched, *, is_new: bool) -> bool:
-    """Whether overheating is the one complaint: it spoke first, or is a page by now."""
+    """Whether overheating is the one complaint: it spoke first, or is an alarm by now."""
     heat = find_heat(past, place)
     return heat is not None and (heat.severity is not Severity.NOTICE or (is_new and has_told_heat(past, place)))
 
@@ -197,7 +197,7 @@ CRITICAL_WARNING = Rule(
         "A drive that says this has decided by itself that data or further writes are in danger. The reverse does not "
         "hold: most failed drives had never warned, so silence is no proof of health. "
         "A warning of temperature comes and goes with the load: it stands until it was silent for a week, and is left "
-        "to overheating where that spoke first, or is a page itself."
+        "to overheating where that spoke first, or is an alarm itself."
     ),
     look_next=(
         "Make sure that a good backup of this drive's data exists, now, before anything else.",
@@ -229,7 +229,7 @@ CRITICAL_WARNING = Rule(
             expect=(Kind.UNVERIFIED,),
         ),
         Example(
-            says="the health logs of all four drives may not be read: one note that names them all",
+            says="the health logs of all four drives may not be read: one notice that names them all",
             build=None,
             snapshot=_shut,
             expect=(Kind.UNVERIFIED,),

@@ -81,8 +81,8 @@ DRIVE_FAIL_SLOW = Rule(
         "A drive can fail slowly: it answers, but late, and holds up its whole array, while all its counters look "
         "well. Fixed limits fail, since every drive is slow under load; so it is compared with at least three siblings "
         "in the same window and with nearly the same load, and must be twice as slow for five minutes. Ordinary drives "
-        "are so in 0.6 % of their hours: it takes more than chance makes of that for a note, and three times on two "
-        "days for a page. The sign clears once the last such hours are two weeks old."
+        "are so in 0.6 % of their hours: it takes more than chance makes of that for a notice, and three times on two "
+        "days for an alarm. The sign clears once the last such hours are two weeks old."
     ),
     look_next=(
         "See whether it is hot (throttled, overheating), or busy with something its siblings are not.",

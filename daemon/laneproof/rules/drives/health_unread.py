@@ -1,8 +1,8 @@
-"""What cannot be read of drives' own health: told drive by drive, or once where nobody here may read any.
+"""What cannot be read of drives' own health: reported drive by drive, or once where nobody here may read any.
 
-It judges nothing else. Where a right or a program is missing, every drive's log is shut for the same reason, and a note
-a drive would be one cause told many times. A reason that lies with a drive is told of that drive: it sleeps, it
-refused, it does not answer.
+It judges nothing else. Where a right or a program is missing, every drive's log is shut for the same reason, and a
+notice for each drive would report one cause many times. A reason that lies with a drive is reported of that drive: it
+sleeps, it refused, it does not answer.
 """
 
 from collections.abc import Sequence

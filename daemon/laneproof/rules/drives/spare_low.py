@@ -79,8 +79,8 @@ SPARE_LOW = Rule(
     statement="Each drive's spare blocks keep well above its own threshold.",
     why=(
         "A drive replaces worn blocks by spare ones; when these run out it turns unreliable or read-only. The drive's "
-        "own threshold counts: within five points of it is worth a page, a pace that reaches it within a year a note. "
-        "The sign clears only with another drive."
+        "own threshold counts: within five points of it is worth an alarm, a pace that reaches it within a year a "
+        "notice. The sign clears only with another drive."
     ),
     look_next=(
         "Order a replacement, and see that the backup can be read.",

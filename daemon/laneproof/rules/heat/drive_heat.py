@@ -16,7 +16,7 @@ WEEK = 7 * DAY
 """How long a sign of heat stays after the last evidence. Judgement."""
 _MANY_MINUTES = 60
 _MANY_DAYS = 2
-"""So many minutes above its threshold in a week, on so many days, are worth a page. Judgement."""
+"""So many minutes above its threshold in a week, on so many days, are worth an alarm. Judgement."""
 _MANY_CRITICAL = 2
 """So many readings of the kernel's thermometer at the critical threshold stand for a minute there. Judgement."""
 _FRESH_SECONDS = 900.0

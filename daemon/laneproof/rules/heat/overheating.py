@@ -41,8 +41,8 @@ OVERHEATING = Rule(
         "For a drive that never counted a minute, hours stand in whose mean is above its threshold. "
         "Above a limit of the drive's own, heat is decided as the cause of this sign; what makes the drive drop is "
         "weighed by itself. "
-        "Some minutes a year on a box without fans are a note; an hour in a week, on two days, is worth a page, and "
-        "so is any minute above the critical threshold. The sign clears after a week without."
+        "Some minutes a year on a box without fans are a notice; an hour in a week, on two days, is worth an alarm, "
+        "and so is any minute above the critical threshold. The sign clears after a week without."
     ),
     look_next=DRIVE_STEPS,
     judge=_judge,

@@ -20,7 +20,7 @@ from laneproof_collectors.unread import Unread
 
 OVERHEATING = "overheating"
 CLOSE_CELSIUS = 5.0
-"""Less than this below a part's own limit is worth a note. Judgement."""
+"""Less than this below a part's own limit is worth a notice. Judgement."""
 _SURVIVABLE = (-40.0, 120.0)  # beyond it a board's sensor is not connected: such read -128, 127 or 255 (no source)
 _SENSIBLE_LIMITS = (30.0, 120.0)  # limits that nobody set read 0, or the largest number of their register (no source)
 

@@ -36,25 +36,25 @@ class Reach:
     Attributes:
         seconds: How far back.
         words: The same in words.
-        note_errors: Fewest errors for a note.
-        note_hours: In how many different hours (or readings) at least.
-        page_errors: Fewest errors for a page.
-        page_hours: In how many different hours at least.
+        notice_errors: Fewest errors for a notice.
+        notice_hours: In how many different hours (or readings) at least.
+        alarm_errors: Fewest errors for an alarm.
+        alarm_hours: In how many different hours at least.
     """
 
     seconds: float
     words: str
-    note_errors: int
-    note_hours: int
-    page_errors: int
-    page_hours: int
+    notice_errors: int
+    notice_hours: int
+    alarm_errors: int
+    alarm_hours: int
 
 
 REACHES = (
-    Reach(seconds=DAY, words="the last day", note_errors=6, note_hours=3, page_errors=12, page_hours=4),
-    Reach(seconds=7 * DAY, words="the last week", note_errors=14, note_hours=6, page_errors=24, page_hours=8),
+    Reach(seconds=DAY, words="the last day", notice_errors=6, notice_hours=3, alarm_errors=12, alarm_hours=4),
+    Reach(seconds=7 * DAY, words="the last week", notice_errors=14, notice_hours=6, alarm_errors=24, alarm_hours=8),
 )
-_FEWEST_ERRORS = min(reach.note_errors for reach in REACHES)
+_FEWEST_ERRORS = min(reach.notice_errors for reach in REACHES)
 _MANY_A_DAY = 24
 _SPECIFICATION_SECONDS = 2 * HOUR
 _SPECIFICATION_ERRORS = 10
@@ -209,7 +209,7 @@ def _judge_reach(
 ) -> Standing:
     tally = recent(record, reach.seconds, now)
     hours = _hours_with_errors(record, reach.seconds, now)
-    if tally.errors < reach.note_errors or hours < reach.note_hours:
+    if tally.errors < reach.notice_errors or hours < reach.notice_hours:
         return NOTHING_TO_SAY
     since = max(now - reach.seconds, record.steady_since)
     before = record.series.between(record.steady_since, since)
@@ -219,8 +219,8 @@ def _judge_reach(
         ("before", _correct(_compare_with_past(tally, before, bursty=bursty), links)),
         ("siblings", _compare_with_siblings(tally, others, bursty=bursty)),
     )
-    enough = tally.errors >= reach.page_errors and hours >= reach.page_hours
-    # A link that always made a few more than its siblings is a poorer link, and no event: that is worth a page only
+    enough = tally.errors >= reach.alarm_errors and hours >= reach.alarm_hours
+    # A link that always made a few more than its siblings is a poorer link, and no event: that is worth an alarm only
     # where it is many.
     many = tally.errors * DAY >= _MANY_A_DAY * tally.seconds
     found = [
@@ -322,9 +322,9 @@ def _say_comparison(tally: Tally, reach: Reach, best: _Comparison, siblings: int
 
 
 def _judge_change(record: LinkRecord, now: float) -> Standing:
-    """Judge whether errors have come more often since some time, too seldom for the other tests (T7): a note at most.
+    """Judge whether errors have come more often since some time, too seldom for the other tests (T7): a notice at most.
 
-    When the score began to climb is chosen after the fact, so no ratio to what was before could bear a page.
+    When the score began to climb is chosen after the fact, so no ratio to what was before could bear an alarm.
     """
     cusum = record.watch.cusum
     if cusum is None or not cusum.alarm:

@@ -52,7 +52,7 @@ LINK_SLOW = Rule(
             expect=(Kind.UNVERIFIED,),
         ),
         Example(
-            says="nothing is declared, and the link trained below what both ends can do: a note",
+            says="nothing is declared, and the link trained below what both ends can do: a notice",
             build=None,
             snapshot=lambda: link_box(trained=(3, 4)).snapshot(),
             expect=(Kind.DIFFERS,),

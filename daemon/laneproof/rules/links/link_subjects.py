@@ -1,6 +1,6 @@
 """The links that are judged, and why one trained below what it should: the part that all link rules share.
 
-A link is judged against its declaration. Without one it is judged against what both its ends can do, as a note. A link
+A link is judged against its declaration. Without one it is judged against what both its ends can do, as a notice. One
 that rests, because its device sleeps or its hardware lowered the rate by itself while power management is on, is not at
 fault: a resting link rises again under load, a fault stays.
 """

@@ -41,7 +41,7 @@ def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Find
         is_untouched = record.version == 0 and not record.port.found and not record.far.found
         if before is None and is_untouched:
             continue
-        # what stands as a page already is looked at less often: only its figures can change
+        # what stands as an alarm already is looked at less often: only its figures can change
         is_page = before is not None and before.severity is not Severity.NOTICE
         standing = stand(ledger, record, counting, every_seconds=6 * HOUR if is_page else HOUR)
         if (finding := _tell(ledger, place, record, standing, before)) is not None:
@@ -140,10 +140,10 @@ SIGNAL_ERRORS = Rule(
         "more of them is on its way to retraining, time-outs and drops, and the reason is far more often a cable, an "
         "adapter or a socket than the drive. A few errors a week are nothing, nor is a burst at a hot plug or at boot: "
         "errors must come in several different hours, be more than chance makes of the siblings' and the link's own "
-        "rate per bit carried (bursts are counted as one), and for a page at least three times as many. A few a week "
-        "more than ever before, told hour by hour against ten years between false alarms, are a note. An error that "
-        "could not be corrected is a note by itself and a page when it recurs, also where only the log tells of it; "
-        "one that belongs to a disconnect is told with that. Errors that come with warmth are said to. The sign "
+        "rate per bit carried (bursts are counted as one), and for an alarm at least three times as many. A few a week "
+        "more than ever before, told hour by hour against ten years between false alarms, are a notice. An error that "
+        "could not be corrected is a notice by itself and an alarm when it recurs, also where only the log tells of "
+        "it; one that belongs to a disconnect is told with that. Errors that come with warmth are said to. The sign "
         "clears three days after the last evidence; after a change meant to cure, once its trial is over."
     ),
     look_next=(

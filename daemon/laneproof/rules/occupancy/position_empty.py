@@ -67,7 +67,7 @@ def _tell_empty(arrangement: Arrangement, placement: Placement, slot: str | None
 
 
 def _how_bad(arrangement: Arrangement, placement: Placement, *, is_explained: bool, is_moved: bool) -> Severity:
-    """A page; critical where data hangs on it; a note where another finding already pages for the same cause."""
+    """An alarm; critical where data hangs on it; a notice where another finding is an alarm for the same cause."""
     if is_explained:
         return Severity.NOTICE
     arrays = arrangement.build.array if arrangement.build else ()

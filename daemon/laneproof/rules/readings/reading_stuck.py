@@ -16,7 +16,7 @@ from laneproof_collectors.unread import Reason, Unread
 
 NAME = "reading-stuck"
 LONG_SECONDS = 600.0
-"""A reading that stays away this long is worth a page. Judgement."""
+"""A reading that stays away this long is worth an alarm. Judgement."""
 
 _GROUPS = {
     "functions": "PCI functions",
@@ -78,7 +78,7 @@ def _tell_drive(arrangement: Arrangement, path: str, name: str, gap: Unread) -> 
 
 
 def _age(finding: Finding, snapshot: Snapshot, past: Past) -> Finding:
-    """Make it a page once it has lasted."""
+    """Make it an alarm once it has lasted."""
     before = past.standing.get(finding.identity)
     since = before.since if before is not None and before.kind is Kind.SIGN else None
     lasts = since is not None and snapshot.taken_at - since >= LONG_SECONDS
@@ -96,8 +96,8 @@ READING_STUCK = Rule(
     statement="Each reading comes back in time.",
     why=(
         "A drive that answers commands late, or a driver that hangs, shows first in readings that do not come back. "
-        "The others go on meanwhile; what was not read is unverified, never fine. A note at first, and worth a page "
-        "after ten minutes. The sign clears with the first answer."
+        "The others go on meanwhile; what was not read is unverified, never fine. A notice at first, and worth an "
+        "alarm after ten minutes. The sign clears with the first answer."
     ),
     look_next=(
         "See the kernel's log for time-outs of the same drive.",

@@ -1,4 +1,4 @@
-"""reading-stuck: what does not answer in time, a note at first and a page when it lasts."""
+"""reading-stuck: what does not answer in time, a notice at first and an alarm when it lasts."""
 
 from laneproof.rules.example_past import PATHS
 from laneproof_collectors.unread import Reason, Unread
