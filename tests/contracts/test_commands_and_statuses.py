@@ -76,6 +76,9 @@ MACHINES = {
 }  # fmt: skip
 
 
+LOWER = ("link-slow", "link-narrow")  # what trained below what both ends can do
+
+
 @pytest.mark.parametrize("name", MACHINES)
 def test_drafted_declaration_holds_on_its_own_machine(tmp_path: Path, name: str) -> None:
     recording = write(tmp_path / "box.jsonl", MACHINES[name]().frame())
@@ -88,8 +91,7 @@ def test_drafted_declaration_holds_on_its_own_machine(tmp_path: Path, name: str)
     schema = json.loads(inside("schema").out)
     jsonschema.Draft202012Validator(schema).validate(plain)
     ended = inside("audit", "--from", recording, "--build", tmp_path / "build.toml", "--json")
-    assert ended.json()["findings"] == []
-    assert ended.status == 0
+    assert [finding["summary"] for finding in ended.json()["findings"] if finding["rule"] not in LOWER] == []
     assert inside("budget", tmp_path / "build.toml").status in {0, 1}
     assert max(map(len, drafted.out.splitlines())) <= 120
 
@@ -130,12 +132,13 @@ def test_draft_passes_over_a_capacity_that_no_drive_has(tmp_path: Path) -> None:
     assert inside("audit", "--from", recording, "--build", tmp_path / "build.toml").status == 0
 
 
-def test_draft_says_where_both_ends_could_do_more(tmp_path: Path) -> None:
+def test_draft_declares_what_both_ends_can_do_and_hides_no_fault(tmp_path: Path) -> None:
     drafted = inside("draft", "--from", write(tmp_path / "box.jsonl", arm().frame()))
-    assert "generation = 2, lanes = 1" in drafted.out, "what trained is what is declared"
-    comments = [line for line in drafted.out.splitlines() if "#" in line]
-    assert any("4" in line and ("could" in line or "can" in line) for line in comments)
-    assert any("TODO" in line for line in comments)
+    (tmp_path / "build.toml").write_text(drafted.out)
+    assert "generation = 4, lanes = 4 } # trained at generation 2 x1 when this was drafted" in drafted.out
+    assert "TODO" in drafted.out
+    said = inside("audit", "--from", tmp_path / "box.jsonl", "--build", tmp_path / "build.toml", "--json").json()
+    assert {finding["rule"] for finding in said["findings"]} == {"link-slow", "link-narrow"}, "a draft hides no fault"
 
 
 def test_draft_of_a_machine_where_hardly_anything_is_readable(tmp_path: Path) -> None:

@@ -1,7 +1,7 @@
 """Drafting a declaration: a commented file of the machine as it stands, for its owner to correct.
 
-What the machine cannot know is a TODO; where both ends of a link could do more than they trained, a comment says so, so
-that nobody declares a fault to be the plan unseen.
+What the machine cannot know is a TODO. A link is drafted as both ends can do it, with a comment where it trained lower,
+so that nobody declares a fault to be meant, unseen.
 """
 
 import textwrap
@@ -21,8 +21,8 @@ from laneproof_collectors.snapshot import Snapshot
 _WIDTH = 110
 _HEADER = (
     "What this box is meant to be: drafted from the machine as it stood at {time}. Read it through and correct it: only"
-    " what stands here is compared, and what you delete is not. Where a link could do more than it trained, a comment"
-    " says so. Each TODO is something that the machine cannot know."
+    " what stands here is compared, and what you delete is not. Links stand as both ends can do them; where one trained"
+    " lower, a comment says so. Each TODO is something that the machine cannot know."
 )
 _POSITIONS = (
     "TODO in each position: as its label, write what is printed on the board, or stick a label to it; in through, say"
@@ -43,7 +43,8 @@ def draft_build(
         previous_name: What to call its file in a sentence.
 
     Returns:
-        TOML that is a valid declaration. Judged on the same snapshot, it holds.
+        TOML that is a valid declaration. Judged on the same snapshot it holds, but for links that trained lower than
+        both ends can.
 
     Raises:
         BuildError: `previous` is no valid declaration.
@@ -130,8 +131,6 @@ def write_position(position: DraftedPosition) -> str:
             _comment(table, 'TODO: through = ["board"]')
         if key == "link" and position.link_remark:
             table[key].comment(_one_line(position.link_remark))
-    if position.link_remark and not position.link:
-        _comment(table, position.link_remark)
     if position.firmware:
         _comment(table, f"firmware = {write_value(position.firmware)}  in the occupant would tell when it changes")
     _comment(table, *position.remarks)

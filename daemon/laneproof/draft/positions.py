@@ -1,4 +1,4 @@
-"""The positions of a machine as it stands: where each device is, what it is, how its link trained, what to call it.
+"""The positions of a machine as it stands: where each device is, what it is, what its link can do, what to call it.
 
 What the machine cannot tell is left out with a remark, never guessed silently: a label that nobody but the owner knows
 is marked, and so is a slot that only looks split.
@@ -35,8 +35,9 @@ class DraftedPosition:
         label_from: Who calls it so; empty where it is a guess.
         slot: The drafted slot it belongs to, and the branch.
         branch: Counted from 1; None outside a split slot.
-        link: Generation and lanes as trained, as far as known.
-        link_remark: What both ends could do, where that is more.
+        link: Generation and lanes that both ends can do, as far as known; what trained where that is not known.
+        trained: What trained.
+        link_remark: What trained, where that is less.
         occupant: kind, capacity, model, serial, as far as known.
         firmware: The device's firmware.
         remarks: What was left out, and why.
@@ -49,6 +50,7 @@ class DraftedPosition:
     slot: str | None = None
     branch: int | None = None
     link: Mapping[str, int] = field(default_factory=dict)
+    trained: Mapping[str, int] = field(default_factory=dict)
     link_remark: str = ""
     occupant: Mapping[str, str] = field(default_factory=dict)
     firmware: str | None = None
@@ -177,40 +179,49 @@ def draft_positions(
 
 
 def _with_link(position: DraftedPosition, link: LinkOfTwo | None, occupant: Occupant) -> DraftedPosition:
+    """Draft what both ends can do: a link that trained below it would else be declared as meant, and never be found."""
     if link is None:
         return position
-    trained: dict[str, int] = {}
     remarks = []
     rate, lanes = link.trained_gt_s.value, link.trained_lanes.value
-    best_rate, best_lanes = link.capable_gt_s, link.capable_lanes
-    if isinstance(rate, Unread):
-        remarks.append(f"link.generation is left out: {rate}")
-    elif rate is not None and occupant.asleep and not (isinstance(best_rate, float) and rate >= best_rate):
-        remarks.append(f"link.generation is left out: the device slept at {describe_rate(rate)} when this was drafted")
-    elif rate is not None and (generation := generation_at(rate)) is not None:
+    trained: dict[str, int] = {}
+    if not isinstance(rate, Unread) and rate is not None and (generation := generation_at(rate)) is not None:
         trained["generation"] = generation
-    if isinstance(lanes, Unread):
-        remarks.append(f"link.lanes is left out: {lanes}")
-    elif lanes in LANE_COUNTS:
+    if not isinstance(lanes, Unread) and lanes in LANE_COUNTS:
         trained["lanes"] = int(lanes)
+    capable = _capable(link)
+    drafted = {key: max(value, capable.get(key, 0)) for key, value in trained.items()}
+    for key, value in (("generation", rate), ("lanes", lanes)):
+        if isinstance(value, Unread):
+            remarks.append(f"link.{key} is left out: {value}")
+    if occupant.asleep and isinstance(rate, float) and "generation" not in capable:
+        drafted.pop("generation", None)
+        remarks.append(f"link.generation is left out: the device slept at {describe_rate(rate)} when this was drafted")
     return replace(
         position,
-        link=trained,
-        link_remark=_describe_more_capable(trained, best_rate, best_lanes),
+        link=drafted,
+        trained=trained,
+        link_remark=_describe_less(trained, drafted, asleep=occupant.asleep),
         remarks=(*position.remarks, *remarks),
     )
 
 
-def _describe_more_capable(trained: dict[str, int], rate: float | Unread | None, lanes: float | Unread | None) -> str:
-    generation = generation_at(rate) if isinstance(rate, float | int) else None
-    width = int(lanes) if isinstance(lanes, float | int) else None
-    is_faster = generation is not None and generation > trained.get("generation", generation)
-    is_wider = width is not None and width > trained.get("lanes", width)
-    if not (is_faster or is_wider):
+def _capable(link: LinkOfTwo) -> dict[str, int]:
+    capable = {}
+    rate, lanes = link.capable_gt_s, link.capable_lanes
+    if isinstance(rate, float | int) and (generation := generation_at(rate)) is not None:
+        capable["generation"] = generation
+    if isinstance(lanes, float | int) and lanes in LANE_COUNTS:
+        capable["lanes"] = int(lanes)
+    return capable
+
+
+def _describe_less(trained: Mapping[str, int], drafted: Mapping[str, int], *, asleep: bool) -> str:
+    words = {"generation": "generation ", "lanes": "x"}
+    less = [f"{words[key]}{trained[key]}" for key, value in drafted.items() if trained[key] < value]
+    if not less:
         return ""
-    could = [f"generation {generation}"] if generation else []
-    could += [f"x{width}"] if width else []
-    return f"both ends could do {' '.join(could)}"
+    return f"{'slept' if asleep else 'trained'} at {' '.join(less)} when this was drafted; both ends can do this"
 
 
 def _with_occupant(position: DraftedPosition, occupant: Occupant) -> DraftedPosition:

@@ -164,7 +164,7 @@ def _update_kernel(editor: TextEditor, declared: DeclaredKernel | None, found: S
 
 def _update_position(editor: TextEditor, at: int, declared: DeclaredPosition, found: DraftedPosition) -> None:
     if declared.link is not None and declared.link.because is None:
-        _update_values(editor, ("position", at, "link"), found.link)
+        _update_link(editor, ("position", at, "link"), found)
     if declared.occupant is None:
         return
     table = ("position", at, "occupant")
@@ -175,6 +175,14 @@ def _update_position(editor: TextEditor, at: int, declared: DeclaredPosition, fo
     new = {key: value for key, value in found.occupant.items() if not editor.has((*table, key))}
     if was_empty and new:
         editor.insert_after((*table, "kind"), new)
+
+
+def _update_link(editor: TextEditor, table: KeyPath, found: DraftedPosition) -> None:
+    """Change what is below what trained, a limit that is gone, or above what both ends can do; a fault stays one."""
+    for key, capable in found.link.items():
+        declared = editor.value_at((*table, key)) if editor.has((*table, key)) else None
+        if isinstance(declared, int) and not found.trained.get(key, capable) <= declared <= capable:
+            editor.replace((*table, key), capable)
 
 
 def _update_array(editor: TextEditor, table: KeyPath, declared: DeclaredArray, found: tuple[Section, ...]) -> None:

@@ -65,15 +65,17 @@ def test_what_changes_too_often_stands_as_a_comment() -> None:
     assert '# firmware = "2.1"  in the occupant would tell when it changes' in text
 
 
-def test_comment_says_where_both_ends_could_do_more_than_they_trained() -> None:
+def test_link_is_drafted_as_both_ends_can_do_it_with_what_trained_beside_it() -> None:
     box = Box().with_port("0000:00/01.1", gen=4, lanes=4).with_drive("0000:00/01.1", gen=4, lanes=4, trained=(3, 2))
     text = _draft(box)
-    assert "link = { generation = 3, lanes = 2 } # both ends could do generation 4 x4" in text
+    beside = "trained at generation 3 x2 when this was drafted; both ends can do this"
+    assert f"link = {{ generation = 4, lanes = 4 }} # {beside}" in text
 
 
 def test_no_comment_where_one_end_is_the_limit() -> None:
     box = Box().with_port("0000:00/01.1", gen=3, lanes=4).with_drive("0000:00/01.1", gen=4, lanes=4)
-    assert "both ends could do" not in _draft(box)
+    text = _draft(box)
+    assert "link = { generation = 3, lanes = 4 }\n" in text
 
 
 def test_rate_that_could_not_be_read_is_left_out_with_the_reason() -> None:
@@ -86,9 +88,17 @@ def test_rate_that_could_not_be_read_is_left_out_with_the_reason() -> None:
     assert "# link.generation is left out: could not read /dev/something: permission denied" in text
 
 
-def test_rate_of_a_sleeping_device_is_left_out() -> None:
+def test_rate_at_which_a_device_slept_is_said_beside_what_both_ends_can_do() -> None:
     box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", trained=(1, 4), asleep=True)
-    text = _draft(box)
+    assert "link = { generation = 4, lanes = 4 } # slept at generation 1 when this was drafted" in _draft(box)
+
+
+def test_rate_of_a_sleeping_device_is_left_out_where_nothing_says_what_it_can_do() -> None:
+    def forget(function: PciFunction) -> PciFunction:
+        return replace(function, express=GAP, link=replace(function.link, capable_gt_s=GAP))
+
+    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", trained=(1, 4), asleep=True)
+    text = _draft(box.edit("0000:00/01.1", forget).edit("0000:00/01.1/00.0", forget))
     assert "link = { lanes = 4 }" in text
     assert "the device slept at 2.5 GT/s (generation 1) when this was drafted" in text
 
@@ -275,4 +285,9 @@ def test_drafted_declaration_holds_on_the_machine_it_was_drafted_from(  # noqa: 
     snapshot = box.snapshot()
     build = parse_build(draft_build(snapshot, box_name="kelp-1"), name="draft")
     found = Engine(build).observe(snapshot).findings
-    assert [one.summary for one in found if one.kind is Kind.DIFFERS and one.rule != "array-degraded"] == []
+    lower = {path for path, (generation, lanes) in trained.items() if path in drives and path not in asleep}
+    differs = [finding for finding in found if finding.kind is Kind.DIFFERS and finding.rule != "array-degraded"]
+    links = [finding for finding in differs if finding.rule in ("link-slow", "link-narrow")]
+    assert differs == links
+    labels = {position.path: position.label for position in build.position}
+    assert {finding.position for finding in links} <= {labels.get(path) for path in lower}

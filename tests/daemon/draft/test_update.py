@@ -78,10 +78,21 @@ def test_drive_that_was_exchanged_is_declared_with_its_new_serial_number() -> No
     assert 'role = "data"         # never the system' in updated
 
 
-def test_link_that_changed_is_declared_as_it_is_with_what_it_was() -> None:
-    updated = _update(OWN, _box().with_drive("0000:00/02.0", serial="FN0001", trained=(3, 4)))
+def test_link_that_trained_below_its_declaration_stays_declared() -> None:
+    assert _update(OWN, _box().with_drive("0000:00/02.0", serial="FN0001", trained=(3, 2))).startswith(OWN)
+
+
+def test_link_beyond_its_new_device_is_declared_as_the_device_can_do() -> None:
+    updated = _update(OWN, _box().with_drive("0000:00/02.0", serial="FN0001", gen=3))
     assert "link.generation = 3   # as bought; was generation = 4 until 2026-09-21" in updated
     assert "link.lanes = 4\n" in updated
+
+
+def test_limit_that_is_gone_and_has_no_reason_is_declared_as_both_ends_can_do() -> None:
+    own = OWN.replace("link.generation = 4", "link.generation = 3")
+    assert "link.generation = 4   # as bought; was generation = 3" in _update(own, _box())
+    # what trained as declared is the owner's limit, whatever the ends can do
+    assert _update(own, _box().with_drive("0000:00/02.0", serial="FN0001", trained=(3, 4))).startswith(own)
 
 
 def test_limit_with_a_reason_is_the_plan_and_stays() -> None:
