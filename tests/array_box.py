@@ -6,9 +6,10 @@ from typing import Any
 from laneproof.box.names import find_drives
 from laneproof.findings import Finding
 from laneproof.past.box_record import ArrayChecks, BoxRecord
-from laneproof.past.past import NOTHING, Past
+from laneproof.past.past import Past
 from laneproof.replacement import Guide, make_guide
 from laneproof.rules import judge_all
+from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import ArrayMember, MountedFileSystem, Snapshot
 from simulated_box import A_MORNING, Box, declare, make_array
 
@@ -76,5 +77,5 @@ def guide_for(
     """Make the guide for a drive of the box; without findings those of the rules are taken."""
     snapshot = box.snapshot() if isinstance(box, Box) else box
     (place,) = find_drives(name, BUILD, snapshot)
-    told = judge_all(BUILD, snapshot, NOTHING) if findings is None else findings
+    told = judge_all(Pass.of(BUILD, snapshot)) if findings is None else findings
     return make_guide(place, BUILD, snapshot, told, past)

@@ -14,7 +14,7 @@ from laneproof_collectors.disks.drives import DriveCache, read_drives
 from laneproof_collectors.host import Clock, Host
 from laneproof_collectors.nvme.controllers import NvmeCache, read_controllers
 from laneproof_collectors.pcie.functions import PcieCache, read_functions, read_slots
-from laneproof_collectors.snapshot import PhysicalSlot, Snapshot
+from laneproof_collectors.snapshot import GROUPS, PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
 _log = logging.getLogger(__name__)
@@ -73,11 +73,7 @@ def read_fenced(collector: Collector, host: Host) -> object:
 
 def assemble(facts: Mapping[str, Any], clock: Clock) -> Snapshot:
     """Make a snapshot of the latest facts of each group; a group not read yet is `Unread`."""
-    groups = {
-        name: facts.get(name, Unread(name, "not read yet", Reason.NOT_ASKED))
-        for name in Snapshot.__dataclass_fields__
-        if name not in ("taken_at", "up_seconds")
-    }
+    groups = {name: facts.get(name, Unread(name, "not read yet", Reason.NOT_ASKED)) for name in GROUPS}
     return Snapshot(taken_at=clock.unix_seconds, up_seconds=clock.up_seconds, **groups)
 
 

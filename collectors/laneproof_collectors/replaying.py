@@ -1,10 +1,10 @@
 """Passes over a recording: only what a frame can have changed is read and parsed again.
 
 Most frames of a long recording move a few counters. A collector whose questions would get the answers of the pass
-before gives the facts of the pass before, the very same objects, so that whoever judges them can tell as well.
+before gives the facts of the pass before, and `ReplayReader.read_again` does not name its group.
 
 But a frame is a reading, also where nothing moved: a link that makes no errors, and a drive that rests, are watched
-meanwhile. So what is watched by the clock is given as read again now and then.
+meanwhile. So what is watched by the clock is named as read again now and then.
 """
 
 from collections.abc import Sequence
@@ -34,24 +34,27 @@ class ReplayReader:
         self._collectors = tuple(collectors) if collectors is not None else make_collectors()
         self._facts: dict[str, Any] = {}
         self._asked: dict[str, set[str]] = {}
-        self._given_at: dict[str, float] = {}
+        self._read_at: dict[str, float] = {}
+        self.read_again: frozenset[str] = frozenset()
+        """The groups that count as read in the last pass."""
 
     def read(self) -> Snapshot:
         """Read the frame that the host stands at."""
         changed, clock = self._host.take_changes(), self._host.clock()
+        read_again = set()
         for collector in self._collectors:
             asked = self._asked.get(collector.group)
             if changed is None or asked is None or ALWAYS in asked or not asked.isdisjoint(changed):
                 with self._host.noting() as noted:
                     self._facts[collector.group] = read_fenced(collector, self._host)
                 self._asked[collector.group] = noted
-                self._given_at[collector.group] = clock.unix_seconds
-            elif abs(clock.unix_seconds - self._given_at[collector.group]) >= RENEW_SECONDS:
-                self._renew(collector.group)
-                self._given_at[collector.group] = clock.unix_seconds
+            elif not self._counts_as_read(collector.group, clock.unix_seconds):
+                continue
+            read_again.add(collector.group)
+            self._read_at[collector.group] = clock.unix_seconds
+        self.read_again = frozenset(read_again)
         return assemble(self._facts, clock)
 
-    def _renew(self, group: str) -> None:
-        facts = self._facts[group]
-        if group in WATCHED and isinstance(facts, tuple):
-            self._facts[group] = (*facts,)  # equal, of the same parts, and not the same
+    def _counts_as_read(self, group: str, now: float) -> bool:
+        """Whether facts that did not move are a reading all the same, since the last one is old."""
+        return group in WATCHED and abs(now - self._read_at[group]) >= RENEW_SECONDS

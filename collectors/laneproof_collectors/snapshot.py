@@ -536,3 +536,7 @@ class Snapshot:
         """The boot this belongs to, empty where it could not be read."""
         boot_id = None if isinstance(self.firmware, Unread) else self.firmware.boot_id
         return boot_id if isinstance(boot_id, str) else ""
+
+
+GROUPS = frozenset(Snapshot.__dataclass_fields__) - {"taken_at", "up_seconds"}
+"""The groups of facts, each read by a collector of its own."""

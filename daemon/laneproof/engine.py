@@ -3,7 +3,7 @@
 It joins rules, diagnosis, what earlier passes left behind and the life of findings; it reads nothing and tells nobody.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -22,7 +22,8 @@ from laneproof.past.notes import ConfirmedCause, Note
 from laneproof.past.past import Past
 from laneproof.past.state import LedgerStateError
 from laneproof.rules import judge_all
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Pass
+from laneproof_collectors.snapshot import GROUPS, Snapshot
 from laneproof_collectors.unread import Unread
 
 LIVE_CONFIRMATIONS: Mapping[str, int] = {
@@ -91,7 +92,7 @@ class Engine:
             LedgerStateError: The state is of another version, or damaged; everything else is restored all the same.
         """
         self._lives = {one.identity: Life(finding=one, readings=1, raised=True) for one in findings}
-        self._ledger = past.ledger or Ledger()
+        self._ledger = past.ledger
         if not self._ledger.boots.boots:
             self._ledger.boots.boots = [*past.boots]
             self._ledger.boots.earlier_limits = dict(past.earlier_limits)
@@ -117,14 +118,23 @@ class Engine:
 
     # --- a pass -------------------------------------------------------------------------------------------------------
 
-    def observe(self, snapshot: Snapshot, kernel_events: KernelNews = (), device_events: DeviceNews = ()) -> PassResult:
+    def observe(
+        self,
+        snapshot: Snapshot,
+        kernel_events: KernelNews = (),
+        device_events: DeviceNews = (),
+        *,
+        read_again: Collection[str] = GROUPS,
+    ) -> PassResult:
         """Judge one pass.
 
         Args:
             snapshot: The facts.
             kernel_events: What the kernel's log told since the pass before; `Unread` where it could not be read.
             device_events: Which devices came and went since then; likewise.
+            read_again: The groups of facts that were read since then.
         """
+        arrangement = arrange(self.build, snapshot)
         notes = self._past.notes if len(self._past.notes) != self._told_notes else ()
         self._told_notes = len(self._past.notes)
         episodes = self._ledger.update(
@@ -132,8 +142,9 @@ class Engine:
             kernel_events,
             device_events,
             build=self.build,
-            topology=arrange(self.build, snapshot).topology,
+            topology=arrangement.topology,
             notes=notes,
+            read_again=read_again,
         )
         self._past = replace(
             self._past,
@@ -149,15 +160,16 @@ class Engine:
         )
         if len(self._past.confirmed) != self._weighed:
             self._weights, self._weighed = weigh(self._past.confirmed), len(self._past.confirmed)
-        findings = explain(judge_all(self.build, snapshot, self._past), self._ledger, self._weights)
-        previous = self._past.previous
+        current = Pass(
+            build=self.build, snapshot=snapshot, arrangement=arrangement, past=self._past, read_again=read_again
+        )
+        findings = explain(judge_all(current), self._ledger, self._weights)
         step: Step = advance(
             self._lives,
             findings,
             now=snapshot.taken_at,
             confirmations=self._confirmations,
-            # What needs confirming is read with the functions; other groups' news are no second look at them.
-            is_new_reading=previous is None or snapshot.functions is not previous.functions,
+            is_new_reading="functions" in read_again,  # what needs confirming is read with the functions
         )
         self._lives = step.lives
         self._past = replace(self._past, previous=snapshot)

@@ -18,6 +18,7 @@ from pathlib import Path
 from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof.rules import judge_all
+from laneproof.rules.rule import Pass
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.host import (
     Answer,
@@ -155,7 +156,7 @@ def measure(drives: int) -> str:
     build = declare(snapshot)
     engine = Engine(build)
     engine.observe(snapshot)
-    rules = best_of(lambda: judge_all(build, replace(snapshot), engine.past))
+    rules = best_of(lambda: judge_all(Pass.of(build, replace(snapshot), engine.past)))
     passes = best_of(lambda: engine.observe(replace(snapshot)))
     figures = (len(asked), bare * 1e3, first * 1e3, later * 1e3, first / bare, later / bare, rules * 1e3, passes * 1e3)
     return "| {} | {} | {:.1f} | {:.1f} | {:.1f} | {:.2f} | {:.2f} | {:.1f} | {:.1f} |".format(drives, *figures)

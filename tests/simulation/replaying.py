@@ -35,7 +35,8 @@ class Replay:
         reader = ReplayReader(host)
         while host.advance():
             news = read_kernel_events(host), read_device_events(host)
-            yield from engine.observe(reader.read(), *news).changes
+            snapshot = reader.read()
+            yield from engine.observe(snapshot, *news, read_again=reader.read_again).changes
 
     def _counted(self, frames: Iterable[Frame]) -> Iterator[Frame]:
         for frame in frames:

@@ -7,8 +7,8 @@ from importlib import resources
 
 from laneproof.declaration.file import parse_build
 from laneproof.desk.check import check_budget
-from laneproof.past.past import NOTHING
 from laneproof.rules import judge_all
+from laneproof.rules.rule import Pass
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.kernel_log.formats import EventKind
 from laneproof_collectors.kernel_log.reading import kernel_events
@@ -71,7 +71,7 @@ def test_at_the_end_two_links_are_short_and_one_drive_refuses() -> None:
 def test_the_rest_of_the_box_is_as_declared() -> None:
     """The archive's array is whole, both ports carry together, the memory runs at its rate."""
     build = parse_build(DEMO.joinpath("kelp-1.toml").read_text(), name="kelp-1.toml")
-    rules = {one.rule for one in judge_all(build, as_it_stands(), NOTHING)}
+    rules = {one.rule for one in judge_all(Pass.of(build, as_it_stands()))}
     assert not {rule for rule in rules if rule.startswith(("array-", "bond-", "network-", "memory-", "occupant-"))}
     arrays, bonds, memory = as_it_stands().arrays, as_it_stands().bonds, as_it_stands().memory
     assert not isinstance(arrays, Unread)

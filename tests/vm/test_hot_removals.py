@@ -132,7 +132,8 @@ def hours(service: Boot) -> list[PassResult]:
     outcomes = []
     while host.advance():
         news = read_kernel_events(host), read_device_events(host)
-        outcomes.append(engine.observe(reader.read(), *news))
+        snapshot = reader.read()
+        outcomes.append(engine.observe(snapshot, *news, read_again=reader.read_again))
     return outcomes
 
 

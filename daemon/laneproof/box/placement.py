@@ -214,21 +214,11 @@ def _controller_path(tree: Topology, path: str) -> bool:
     return bool(tree.functions_at(above)) or above in tree.functions
 
 
-_last: Arrangement | None = None
-
-
 def arrange(build: Build | None, snapshot: Snapshot) -> Arrangement:
     """Lay a build over a snapshot.
-
-    Every rule asks for the same arrangement in one pass, so the last one is kept; it holds nothing that its two
-    arguments do not determine.
 
     Args:
         build: The declaration, None where there is none.
         snapshot: The facts.
     """
-    global _last  # noqa: PLW0603 (one remembered answer, see above)
-    last = _last
-    if last is None or last.build is not build or last.snapshot is not snapshot:
-        last = _last = Arrangement(build, snapshot)
-    return last
+    return Arrangement(build, snapshot)

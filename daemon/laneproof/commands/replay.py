@@ -24,7 +24,8 @@ def run(arguments: argparse.Namespace) -> int:
         reader = ReplayReader(host)
         while host.advance():
             news = read_kernel_events(host), read_device_events(host)
-            for change in engine.observe(reader.read(), *news).changes:
+            snapshot = reader.read()
+            for change in engine.observe(snapshot, *news, read_again=reader.read_again).changes:
                 print(_as_json(change) if arguments.json else _as_text(change), flush=True)  # noqa: T201 (the output)
     return 0
 

@@ -4,7 +4,7 @@
 bounded: old hours fold into days and weeks, lists forget their oldest.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import Any, TypeVar
 
@@ -36,7 +36,7 @@ from laneproof.past.trials import ERRORS
 from laneproof.past.vanishing import find_vanished, note_presences
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent
-from laneproof_collectors.snapshot import HealthLog, Setting, Snapshot
+from laneproof_collectors.snapshot import GROUPS, HealthLog, Setting, Snapshot
 from laneproof_collectors.unread import Unread
 
 _HOUR = 3600.0
@@ -56,8 +56,6 @@ class Ledger(State):
 
     version: int = field(default=0, init=False)
     _restored: bool = field(default=False, init=False)
-    _functions: object = field(default=None, init=False)
-    _controllers: object = field(default=None, init=False)
     _memory: dict[object, tuple[object, Any]] = field(default_factory=dict, init=False)
     _reviewed_at: float = field(default=0.0, init=False)
     _restarted: dict[str, float] = field(default_factory=dict, init=False)  # whose counters began again, last read when
@@ -105,6 +103,7 @@ class Ledger(State):
         build: Build | None = None,
         topology: Topology | None = None,
         notes: Iterable[Note] = (),
+        read_again: Collection[str] = GROUPS,
     ) -> tuple[Episode, ...]:
         """Take a pass in.
 
@@ -115,6 +114,7 @@ class Ledger(State):
             build: The declaration, for what changed in it.
             topology: The same facts arranged, where somebody has done so already.
             notes: What the owner wrote; what was taken in before is passed over.
+            read_again: The groups of facts that were read in this pass.
 
         Returns:
             The episodes that are new or grew in this pass.
@@ -126,13 +126,14 @@ class Ledger(State):
         if step.first or step.rebooted:
             self.boot_times = [*self.boot_times[-100:], self.timeline.booted_at]
             self.kernel_sequence = -1
-        is_new_reading = snapshot.functions is not self._functions
-        self.boots.read(snapshot, tree, self.timeline, is_new_reading=is_new_reading)
+        self.boots.read(snapshot, tree, self.timeline, is_new_reading="functions" in read_again)
         occupants = list(tree.drive_occupants())
         events, reports = self._place_events(tree, kernel_events, device_events)
-        self._read_drives(snapshot, occupants)
+        self._read_drives(occupants, is_new_reading="controllers" in read_again)
         touched = self._follow_episodes(tree, events, step)
-        self._read_links(snapshot, tree, occupants, events, reports)
+        self._note_link_events(events, reports)
+        if "functions" in read_again and tree.unread is None:
+            self._read_links(snapshot, tree, occupants)
         self._follow_changes(snapshot, tree, occupants, build, notes)
         self._review_trials(touched)
         if touched or step.rebooted:
@@ -160,18 +161,16 @@ class Ledger(State):
         # after a restart of the program the ring is read from its beginning, and gives again what was taken in before
         return self._restored and timed.sequence is not None and timed.sequence <= self.kernel_sequence
 
-    def _read_drives(self, snapshot: Snapshot, occupants: Sequence[Occupant]) -> None:
+    def _read_drives(self, occupants: Sequence[Occupant], *, is_new_reading: bool) -> None:
         """Take in the drives' own accounts, and note whose counters began again."""
         self._restarted = {}
         windows: dict[str, tuple[LoadRecord, Window]] = {}
-        is_new = snapshot.controllers is not self._controllers
-        self._controllers = snapshot.controllers
         for occupant in occupants:
             record = self.drives.meet(occupant, self.timeline)
             if occupant.drive is not None:
                 record.read_sata(occupant.drive, self.timeline)
             controller = occupant.controller
-            if controller is None or not is_new or not occupant.answers:
+            if controller is None or not is_new_reading or not occupant.answers:
                 continue
             record.read_limits(controller)
             if isinstance(controller.health, HealthLog):
@@ -207,22 +206,14 @@ class Ledger(State):
         note_presences(book, presences, self.now)
         return touched
 
-    def _read_links(
-        self,
-        snapshot: Snapshot,
-        tree: Topology,
-        occupants: Sequence[Occupant],
-        events: Sequence[PositionEvent],
-        reports: Mapping[str, int],
-    ) -> None:
-        book = self.episodes
+    def _note_link_events(self, events: Sequence[PositionEvent], reports: Mapping[str, int]) -> None:
         self._disturbed |= {event.path for event in events if event.opens}
-        self.links.forgive(book.covers)
+        self.links.forgive(self.episodes.covers)
         for path, number in reports.items():
             self._reports[path] = self._reports.get(path, 0) + number
-        if snapshot.functions is self._functions or tree.unread is not None:
-            return
-        self._functions = snapshot.functions
+
+    def _read_links(self, snapshot: Snapshot, tree: Topology, occupants: Sequence[Occupant]) -> None:
+        book = self.episodes
         links = list(self._links_with_drives(tree, occupants))
         news = LinkNews(
             disturbed=self._disturbed,

@@ -26,7 +26,7 @@ class Past:
         boots: Boots that were seen, oldest first, the running one last.
         earlier_limits: By path, limits of its link in the last boot with another BIOS.
         box: What earlier passes left behind of arrays, counters and fans, this pass taken in.
-        ledger: What all passes add up to, this pass taken in; None where nobody keeps one.
+        ledger: What all passes add up to, this pass taken in; an empty one where there was none before.
         standing: By rule and subject, the findings that stood after the pass before: a sign stays until it has been
             quiet for long enough, and only its own last words tell since when.
         notes: What the owner told.
@@ -38,7 +38,7 @@ class Past:
     boots: tuple[Boot, ...] = ()
     earlier_limits: Mapping[str, LinkLimits] = field(default_factory=dict)
     box: BoxRecord = field(default_factory=BoxRecord)
-    ledger: Ledger | None = None
+    ledger: Ledger = field(default_factory=Ledger)
     standing: Mapping[tuple[str, str], Finding] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
     confirmed: tuple[ConfirmedCause, ...] = ()

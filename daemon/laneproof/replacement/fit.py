@@ -15,10 +15,10 @@ from laneproof.declaration.build import Build
 from laneproof.declaration.units import EQUAL_WITHIN, format_bytes
 from laneproof.findings import Finding, Kind
 from laneproof.past.box_record import component_bytes
-from laneproof.past.past import NOTHING
 from laneproof.replacement.safety import is_working
 from laneproof.rules import judge_all
 from laneproof.rules.arrays.redundancy import count_lost
+from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Array, HealthLog, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -132,7 +132,7 @@ def _judge(place: Whereabouts, build: Build | None, snapshot: Snapshot) -> tuple
     names = {place.path, *(one.address for one in place.occupant.functions)} if place.occupant else {place.path}
     return tuple(
         one
-        for one in judge_all(relaxed, snapshot, NOTHING)
+        for one in judge_all(Pass.of(relaxed, snapshot))
         if (one.position == label if label and one.position else {one.key, one.subject} & names)
     )
 

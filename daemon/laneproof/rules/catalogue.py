@@ -10,7 +10,6 @@ from datetime import UTC, datetime
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import Acceptance
 from laneproof.findings import Finding, Kind, order_findings
-from laneproof.past.past import Past
 from laneproof.rules.arrays.array_degraded import ARRAY_DEGRADED
 from laneproof.rules.arrays.array_differs import ARRAY_DIFFERS
 from laneproof.rules.arrays.array_errors import ARRAY_ERRORS
@@ -57,10 +56,9 @@ from laneproof.rules.occupancy.position_empty import POSITION_EMPTY
 from laneproof.rules.power.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISING
 from laneproof.rules.readings.reading_incomplete import READING_INCOMPLETE
 from laneproof.rules.readings.reading_stuck import READING_STUCK
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.settings.firmware_differs import FIRMWARE_DIFFERS
 from laneproof.rules.settings.power_setting_differs import POWER_SETTING_DIFFERS
-from laneproof_collectors.snapshot import Snapshot
 
 RULES: tuple[Rule, ...] = (
     BIFURCATION_NOT_ACTIVE,
@@ -119,19 +117,14 @@ def rule_named(name: str) -> Rule | None:
     return next((rule for rule in RULES if rule.name == name), None)
 
 
-def judge_all(build: Build | None, snapshot: Snapshot, past: Past) -> tuple[Finding, ...]:
+def judge_all(current: Pass) -> tuple[Finding, ...]:
     """Run all rules over one pass.
-
-    Args:
-        build: The declaration, None where there is none.
-        snapshot: The facts.
-        past: What is known of earlier passes.
 
     Returns:
         The findings in the order for reading, accepted ones marked.
     """
-    found = [finding for rule in RULES for finding in rule.judge(build, snapshot, past)]
-    return tuple(order_findings(accept(build, found, at=snapshot.taken_at)))
+    found = [finding for rule in RULES for finding in rule.judge(current)]
+    return tuple(order_findings(accept(current.build, found, at=current.snapshot.taken_at)))
 
 
 def accept(build: Build | None, findings: list[Finding], *, at: float) -> list[Finding]:

@@ -76,7 +76,7 @@ def bridges_lost(bridges: Mapping[str, str], snapshot: Snapshot, past: Past) -> 
         past: Boots, and where a bridge was last seen.
     """
     updated_after = {one.boot_id for one, following in pairwise(past.boots) if is_other_bios(one, following)}
-    seen = past.earlier_limits if past.ledger is None else {**past.earlier_limits, **past.ledger.boots.limits}
+    seen = {**past.earlier_limits, **past.ledger.boots.limits}
     lost = {path: seen[path].boot_id for path in bridges if path in seen and seen[path].boot_id in updated_after}
     if not lost:
         return ()
@@ -88,8 +88,8 @@ def bridges_lost(bridges: Mapping[str, str], snapshot: Snapshot, past: Past) -> 
 
 def _is_lower_since_update(link: LinkOfTwo, past: Past) -> bool:
     """Whether the link came up as low as now in every boot with this BIOS, and higher in the boots before."""
-    trained, record = link.trained_gt_s.value, past.ledger.training.records.get(link.path) if past.ledger else None
-    if past.ledger is None or record is None or not isinstance(trained, float | int) or not past.boots:
+    trained, record = link.trained_gt_s.value, past.ledger.training.records.get(link.path)
+    if record is None or not isinstance(trained, float | int) or not past.boots:
         return False
     same = 0
     for boot in reversed(past.boots):
@@ -116,10 +116,8 @@ def _compare_training(link: LinkOfTwo, earlier: LinkLimits, past: Past) -> str |
 def _compare_rates(link: LinkOfTwo, earlier: LinkLimits, past: Past) -> list[str]:
     reasons = []
     target = link.target_gt_s
-    if target == rate_of(1) and past.ledger is not None and not _is_lower_since_update(link, past):
-        target = (
-            None  # the kernel, too, holds a port at the lowest rate, when training failed (pci/quirks.c, since 6.5)
-        )
+    if target == rate_of(1) and not _is_lower_since_update(link, past):
+        target = None  # the kernel, too, holds a port at the lowest rate when training failed (pci/quirks.c, since 6.5)
     if isinstance(target, float | int) and earlier.target_gt_s is not None and target < earlier.target_gt_s:
         reasons.append(
             f"the port's target rate is {describe_rate(target)} and was {describe_rate(earlier.target_gt_s)}"

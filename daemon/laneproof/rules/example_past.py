@@ -3,10 +3,12 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from laneproof.declaration.build import Build
 from laneproof.past.box_record import BoxRecord, Growth, key_of
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
 from laneproof.rules.example_box import A_MORNING, Box
+from laneproof.rules.rule import Pass
 from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.kernel_log.lines import classify
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
@@ -67,6 +69,11 @@ class Story:
         self.now += after
         self.boot, self.booted_at = self.boot + 1, self.now - 50.0
         return self
+
+    def judged(self, build: Build | None = None) -> Pass:
+        """Give the last look as rules see it."""
+        assert self.last is not None, "a story begins with a look"  # noqa: S101 (only examples and tests tell one)
+        return Pass.of(build, self.last, self.past)
 
     @property
     def past(self) -> Past:

@@ -4,19 +4,44 @@ Examples live beside each rule: tests run them and ``explain`` shows them.
 """
 
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 
+from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind
 from laneproof.past.past import NOTHING, Past
-from laneproof_collectors.snapshot import Snapshot
-
-Judge = Callable[[Build | None, Snapshot, Past], Iterator[Finding]]
-"""Build (None where there is no declaration), snapshot, past -> findings."""
+from laneproof_collectors.snapshot import GROUPS, Snapshot
 
 
-_FRAME = {"schema": 1, "box": {"name": "kelp-1"}}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pass:
+    """One pass, as every rule sees it: made once, and nobody changes it.
+
+    Attributes:
+        build: The declaration, None where there is none.
+        snapshot: The facts.
+        arrangement: The declaration laid over the facts.
+        past: What is known of earlier passes.
+        read_again: The groups of facts that were read in this pass; the others stand as they were read before.
+    """
+
+    build: Build | None
+    snapshot: Snapshot
+    arrangement: Arrangement
+    past: Past = NOTHING
+    read_again: Collection[str] = GROUPS
+
+    @classmethod
+    def of(cls, build: Build | None, snapshot: Snapshot, past: Past = NOTHING) -> "Pass":
+        """Make the pass of a snapshot that was read as a whole."""
+        return cls(build=build, snapshot=snapshot, arrangement=arrange(build, snapshot), past=past)
+
+
+Judge = Callable[[Pass], Iterator[Finding]]
+
+
+_HEAD = {"schema": 1, "box": {"name": "kelp-1"}}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,13 +64,10 @@ class Example:
     past: Past = NOTHING
     make_past: Callable[[], Past] | None = None
 
-    def given_build(self) -> Build | None:
-        """Give the declaration; schema and the box's name need not be in its text."""
-        return None if self.build is None else Build.model_validate(_FRAME | tomllib.loads(self.build))
-
-    def given_past(self) -> Past:
-        """Give what is known of earlier passes."""
-        return self.past if self.make_past is None else self.make_past()
+    def make_pass(self) -> Pass:
+        """Make the pass; schema and the box's name need not be in the declaration's text."""
+        build = None if self.build is None else Build.model_validate(_HEAD | tomllib.loads(self.build))
+        return Pass.of(build, self.snapshot(), self.past if self.make_past is None else self.make_past())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,14 +7,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from laneproof.box.placement import Arrangement, arrange
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord
-from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord
 from laneproof.past.past import Past
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Pass
 
 HOUR, DAY = 3600.0, 86400.0
 
@@ -51,10 +49,9 @@ class Watched:
         return rule, self.label or self.serial or self.path
 
 
-def watched_links(build: Build | None, snapshot: Snapshot, ledger: Ledger) -> Iterator[tuple[Watched, LinkRecord]]:
+def watched_links(current: Pass) -> Iterator[tuple[Watched, LinkRecord]]:
     """Give each link that was ever seen, with the device that is at its end or was last."""
-    arrangement = arrange(build, snapshot)
-    labels = arrangement.label_by_path
+    ledger, labels = current.past.ledger, current.arrangement.label_by_path
     latest: dict[str, LinkRecord] = {}
     for record in ledger.links.records.values():
         known = latest.get(record.path)
@@ -73,9 +70,9 @@ def watched_links(build: Build | None, snapshot: Snapshot, ledger: Ledger) -> It
         )
 
 
-def watched_drives(build: Build | None, snapshot: Snapshot, ledger: Ledger) -> Iterator[Watched]:
+def watched_drives(current: Pass) -> Iterator[Watched]:
     """Give each drive that is there, or was last in its place."""
-    arrangement = arrange(build, snapshot)
+    arrangement, ledger = current.arrangement, current.past.ledger
     present = {occupant.path for occupant in arrangement.drives}
     newest: dict[str, DriveRecord] = {}
     for record in ledger.drives.records.values():

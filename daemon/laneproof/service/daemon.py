@@ -98,11 +98,12 @@ class Daemon:
         self._schedule = Schedule({one.group: one.interval_seconds for one in self._collectors.values()})
         self._done: queue.SimpleQueue[tuple[str, object, float]] = queue.SimpleQueue()
         self._facts: dict[str, Any] = {}
+        self._read_again: set[str] = set()
         self._pending = PendingEvents()
         self._inbox = inbox
         self._ring, self._recent = ring, RecentReadings()
         self._journal = JournalReader(host, self._wake)
-        self._last_read = LastRead.of(self._engine.past.ledger.timeline if self._engine.past.ledger else None)
+        self._last_read = LastRead.of(self._engine.past.ledger.timeline)
         self._early_events: list[tuple[tuple[TimedKernelEvent, ...], Clock, Mapping[str, str]]] = []
         self._began, self._lost = 0.0, 0
         self._saved_at = float("-inf")
@@ -267,8 +268,6 @@ class Daemon:
     def _find_names_before(self) -> dict[str, str]:
         """Give where the names of the boot before led: the ledger's own until its first pass in this one."""
         ledger = self._engine.past.ledger
-        if ledger is None:
-            return {}
         return dict(ledger.episodes.names if self.status.outcome is None else ledger.episodes.older_names)
 
     def _report_lost(self, found: JournalAnswer) -> None:
@@ -288,7 +287,7 @@ class Daemon:
 
     def _collect_facts(self) -> bool:
         """Take the facts that workers brought, and note who stays away; whether there is anything to judge."""
-        news = False
+        read_again = set()
         clock = self._host.clock()
         runs = dict(self.status.runs)
         with contextlib.suppress(queue.Empty):
@@ -298,17 +297,18 @@ class Daemon:
                 self._facts[group] = facts
                 failed = isinstance(facts, Unread)
                 runs[group] = CollectorRun(finished_at=clock.unix_seconds, seconds=seconds, failed=failed)
-                news = True
+                read_again.add(group)
         overdue = self._schedule.find_overdue(time.monotonic())
         for group, seconds in overdue.items():
             if group not in self.status.overdue:
                 _log.warning("the collector of %s has not answered for %.0f s; the others go on", group, seconds)
                 why = f"its collector has not answered for {seconds:.0f} s"
                 self._facts[group] = Unread(group, why, Reason.TIMED_OUT)
-                news = True
+                read_again.add(group)
         complete = self._facts.keys() >= self._collectors.keys()
         self.status = replace(self.status, runs=runs, overdue=overdue, complete=complete)
-        return news
+        self._read_again |= read_again
+        return bool(read_again)
 
     def _judge(self) -> None:
         if not self.status.complete:
@@ -317,7 +317,9 @@ class Daemon:
         if not was_ready and self._journal.is_away and time.monotonic() - self._began < JOURNAL_SECONDS:
             return
         self._read_notes()
-        outcome = self._engine.observe(assemble(self._facts, self._host.clock()), *self._pending.drain())
+        snapshot, read_again = assemble(self._facts, self._host.clock()), frozenset(self._read_again)
+        self._read_again.clear()
+        outcome = self._engine.observe(snapshot, *self._pending.drain(), read_again=read_again)
         if outcome.waiting:
             self._schedule.hasten(("functions",), at=time.monotonic() + CONFIRM_AFTER_SECONDS)
         counts = Counter(self.status.changes)
@@ -329,7 +331,7 @@ class Daemon:
         for early in self._early_events:
             self._writer.add_kernel_events(*early)
         self._early_events.clear()
-        self._last_read = LastRead.of(self._engine.past.ledger.timeline if self._engine.past.ledger else None)
+        self._last_read = LastRead.of(self._engine.past.ledger.timeline)
         self._save_state(urgent=bool(outcome.changes or outcome.episodes))
         for change in outcome.changes:
             self._report(change)
@@ -342,7 +344,7 @@ class Daemon:
     def _write_evidence(self, outcome: PassResult) -> None:
         """Hold the pass's readings; while something goes on, write them and the disconnects that they belong to."""
         ledger = self._engine.past.ledger
-        if self._ring is None or ledger is None:
+        if self._ring is None:
             return
         build = self._engine.build
         labels = {one.path: one.label for one in build.position} if build else {}

@@ -76,8 +76,8 @@ def test_a_reading_that_is_not_new_adds_no_exposure() -> None:
     facts = replace(kelp_box().snapshot(taken_at=1_790_000_000.0), up_seconds=600.0)
     ledger = Ledger()
     ledger.update(facts)
-    later = replace(facts, taken_at=facts.taken_at + 60, up_seconds=660.0)  # the same reading, judged again
-    ledger.update(later)
+    later = replace(facts, taken_at=facts.taken_at + 60, up_seconds=660.0)
+    ledger.update(later, read_again=())
     assert [row.seconds for record in ledger.links.records.values() for row in record.series.rows] == []
 
 

@@ -12,9 +12,8 @@ from hypothesis import strategies as st
 from laneproof.advice import LIVE_DRIVE, OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, verdict
-from laneproof.past.past import NOTHING
 from laneproof.rules import RULES, judge_all, rule_named
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.snapshot import (
     EdacController,
     Fan,
@@ -59,7 +58,7 @@ def test_rule_is_found_by_its_name() -> None:
     [pytest.param(rule, one, id=f"{rule.name}: {one.says}") for rule in RULES for one in rule.examples],
 )
 def test_example(rule: Rule, example: Example) -> None:
-    findings = list(rule.judge(example.given_build(), example.snapshot(), example.given_past()))
+    findings = list(rule.judge(example.make_pass()))
     assert tuple(one.kind for one in findings) == example.expect
     assert all(one.rule == rule.name for one in findings)
 
@@ -96,7 +95,7 @@ def narrow_box() -> Box:
 
 def accepted(more: str, *, taken_at: float = LAST_DAY) -> dict[str | None, str | None]:
     build = declare(NARROW + f'[[accept]]\nrule = "link-narrow"\nbecause = "cable on order"\n{more}\n')
-    return {one.position: one.accepted for one in judge_all(build, narrow_box().snapshot(taken_at=taken_at), NOTHING)}
+    return {one.position: one.accepted for one in judge_all(Pass.of(build, narrow_box().snapshot(taken_at=taken_at)))}
 
 
 def test_acceptance_of_one_position_leaves_the_other() -> None:
@@ -116,14 +115,14 @@ def test_acceptance_holds_to_the_end_of_its_last_day(until: str, holds: bool) ->
 
 def test_acceptance_that_ended_is_remembered_in_the_next_steps() -> None:
     build = declare(NARROW + '[[accept]]\nrule = "link-narrow"\nuntil = 2026-01-01\nbecause = "cable on order"\n')
-    finding = judge_all(build, narrow_box().snapshot(), NOTHING)[0]
+    finding = judge_all(Pass.of(build, narrow_box().snapshot()))[0]
     assert finding.accepted is None
     assert "accepted until 2026-01-01 (cable on order)" in finding.next_steps[0]
 
 
 def test_acceptance_of_another_rule_changes_nothing() -> None:
     build = declare(NARROW + '[[accept]]\nrule = "link-slow"\nbecause = "x"\n')
-    assert [one.accepted for one in judge_all(build, narrow_box().snapshot(), NOTHING)] == [None, None]
+    assert [one.accepted for one in judge_all(Pass.of(build, narrow_box().snapshot()))] == [None, None]
 
 
 def test_what_could_not_be_verified_is_not_accepted() -> None:
@@ -131,7 +130,7 @@ def test_what_could_not_be_verified_is_not_accepted() -> None:
     for path in ("0000:00/01.1", "0000:00/01.1/00.0"):
         box.edit(path, lambda one: replace(one, link=replace(one.link, trained_lanes=UNREAD)))
     build = declare(NARROW + '[[accept]]\nrule = "link-narrow"\nbecause = "x"\n')
-    findings = judge_all(build, box.snapshot(), NOTHING)
+    findings = judge_all(Pass.of(build, box.snapshot()))
     assert {one.position: one.accepted for one in findings} == {"a": None, "b": "x"}
     assert verdict(findings) == "unverified"
 
@@ -217,7 +216,7 @@ BUILD, SOUND = declare(DECLARED), full_box().snapshot()
 
 
 def judge(snapshot: Snapshot, build: Build | None = BUILD) -> tuple[Finding, ...]:
-    return judge_all(build, snapshot, NOTHING)
+    return judge_all(Pass.of(build, snapshot))
 
 
 def test_sound_box_holds() -> None:

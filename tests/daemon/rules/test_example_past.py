@@ -28,7 +28,6 @@ def test_harmless_lines_make_no_event() -> None:
 
 def test_a_dropping_past_has_as_many_drops_as_days() -> None:
     past = dropping_past(days=(3, 9))
-    assert past.ledger is not None
     drops = past.ledger.episodes.of_path(PATHS[0])
     assert len(drops) == 2
     assert round((drops[1].dropped_at - drops[0].dropped_at) / DAY) == 6

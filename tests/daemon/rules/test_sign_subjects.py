@@ -23,32 +23,27 @@ def box(serial: str = "FN1") -> Box:
 
 def test_a_declared_position_lends_its_label_and_others_their_path() -> None:
     story = Story().look(box())
-    assert story.last is not None
-    drives = {one.path: one.label for one in watched_drives(BUILD, story.last, story.ledger)}
+    drives = {one.path: one.label for one in watched_drives(story.judged(BUILD))}
     assert drives == {PATHS[0]: "riser-1", PATHS[1]: None}
 
 
 def test_a_drive_that_dropped_is_still_a_subject_and_keeps_its_name() -> None:
     story = Story().look(box()).look(box().without(PATHS[0]), after=HOUR)
-    assert story.last is not None
-    (gone,) = (one for one in watched_drives(BUILD, story.last, story.ledger) if one.path == PATHS[0])
+    (gone,) = (one for one in watched_drives(story.judged(BUILD)) if one.path == PATHS[0])
     assert (gone.label, gone.serial, gone.device) == ("riser-1", "FN1", "nvme0")
     story.look(box().without(PATHS[0]), after=40 * DAY)
-    assert story.last is not None
-    assert all(one.path != PATHS[0] for one in watched_drives(BUILD, story.last, story.ledger))
+    assert all(one.path != PATHS[0] for one in watched_drives(story.judged(BUILD)))
 
 
 def test_a_place_is_judged_with_the_drive_that_is_in_it_now() -> None:
     story = Story().look(box("FN1")).restart().look(box("FN2"), after=HOUR)
-    assert story.last is not None
-    (place,) = (place for place, _ in watched_links(BUILD, story.last, story.ledger) if place.path == PATHS[0])
+    (place,) = (place for place, _ in watched_links(story.judged(BUILD)) if place.path == PATHS[0])
     assert place.serial == "FN2"
 
 
 def test_a_sign_says_where_and_which_drive() -> None:
     story = Story().look(box())
-    assert story.last is not None
-    place = next(iter(watched_drives(BUILD, story.last, story.ledger)))
+    place = next(iter(watched_drives(story.judged(BUILD))))
     made = make_sign(
         "x", place, severity=Severity.NOTICE, summary="s", observed="o", evidence={"n": 1}, next_steps=("look",)
     )

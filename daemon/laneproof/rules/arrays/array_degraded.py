@@ -7,24 +7,22 @@ here all the same, since it decides what must not be touched.
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
-from laneproof.box.placement import Arrangement, arrange
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.arrays.member_positions import find_losses, is_lost
 from laneproof.rules.arrays.redundancy import BROKEN_STATES, WHOLE_POOL, count_lost, count_spared, level_key
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import RAID_5, array_snapshot
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Array, Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
+from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    if isinstance(snapshot.arrays, Unread):
+def _judge(current: Pass) -> Iterator[Finding]:
+    if isinstance(current.snapshot.arrays, Unread):
         return  # array-differs or reading-incomplete says so
-    arrangement = arrange(build, snapshot)
-    for array in snapshot.arrays:
+    arrangement = current.arrangement
+    for array in current.snapshot.arrays:
         lost = count_lost(array)
         if isinstance(lost, Unread):
             yield cannot_tell("array-degraded", lost, about=f"array {array.name}", key=array.name)

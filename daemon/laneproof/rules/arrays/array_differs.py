@@ -7,32 +7,30 @@ for it is told by array-member-elsewhere.
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY
-from laneproof.box.placement import Arrangement, arrange
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Arrangement
 from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.arrays.array_member_elsewhere import declared_disks
 from laneproof.rules.arrays.redundancy import count_lost, level_key
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import RAID_5, array_snapshot
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Array, Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
+from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Reason, Unread
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    if build is None or not build.array:
+def _judge(current: Pass) -> Iterator[Finding]:
+    if current.build is None or not current.build.array:
         return
-    if isinstance(snapshot.arrays, Unread):
-        names = ", ".join(one.name for one in build.array)
-        yield cannot_tell("array-differs", snapshot.arrays, about=f"arrays {names}", key="arrays")
+    if isinstance(current.snapshot.arrays, Unread):
+        names = ", ".join(one.name for one in current.build.array)
+        yield cannot_tell("array-differs", current.snapshot.arrays, about=f"arrays {names}", key="arrays")
         return
-    arrangement = arrange(build, snapshot)
-    for plan in build.array:
-        array = next((one for one in snapshot.arrays if one.name == plan.name), None)
+    arrangement = current.arrangement
+    for plan in current.build.array:
+        array = next((one for one in current.snapshot.arrays if one.name == plan.name), None)
         if array is None:
-            yield _tell_missing(arrangement, plan, snapshot.arrays)
+            yield _tell_missing(arrangement, plan, current.snapshot.arrays)
         else:
             yield from _compare(arrangement, plan, array)
 

@@ -7,15 +7,13 @@ they are a notice there; with parity they are not.
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY
-from laneproof.box.placement import Arrangement, arrange
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.arrays.member_positions import locate_disks
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import RAID_5, array_snapshot
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Array, Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
+from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
 
 NAME = "array-errors"
@@ -27,11 +25,11 @@ _LOST_DATA = ("corruption_errs", "generation_errs")
 Said = tuple[str, Severity]
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    if isinstance(snapshot.arrays, Unread):
+def _judge(current: Pass) -> Iterator[Finding]:
+    if isinstance(current.snapshot.arrays, Unread):
         return  # array-differs or reading-incomplete says so
-    arrangement = arrange(build, snapshot)
-    for array in snapshot.arrays:
+    arrangement = current.arrangement
+    for array in current.snapshot.arrays:
         said = [*_find_mismatches(array), *_find_bad_blocks(arrangement, array), *_find_statistics(arrangement, array)]
         gap = next(_find_gaps(array), None)
         if said:

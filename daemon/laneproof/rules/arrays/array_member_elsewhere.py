@@ -7,26 +7,24 @@ that points at the wrong drive is believed at the worst moment.
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
-from laneproof.box.placement import Arrangement, arrange
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Arrangement
 from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.arrays.member_positions import locate_disks
 from laneproof.rules.example_box import Box
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.snapshot import Array, Snapshot
 from laneproof_collectors.unread import Unread
 
 ELSEWHERE = "array-member-elsewhere"
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    if build is None or isinstance(snapshot.arrays, Unread):
+def _judge(current: Pass) -> Iterator[Finding]:
+    if current.build is None or isinstance(current.snapshot.arrays, Unread):
         return  # array-differs says what could not be read
-    arrangement = arrange(build, snapshot)
-    for plan in build.array:
-        array = next((one for one in snapshot.arrays if one.name == plan.name), None)
+    arrangement = current.arrangement
+    for plan in current.build.array:
+        array = next((one for one in current.snapshot.arrays if one.name == plan.name), None)
         if array is not None and plan.members:
             yield from _compare(arrangement, plan, array)
 

@@ -6,16 +6,15 @@ What an array lacks is array-degraded's; here is only what its members do.
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE
-from laneproof.box.placement import Arrangement, arrange
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import component_bytes
 from laneproof.past.past import Past
 from laneproof.rules.arrays.member_positions import name_members
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import RAID_5, array_snapshot
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Array, Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
+from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
 
 NAME = "array-rebuilding"
@@ -28,16 +27,16 @@ _AT_WORK = {
 _HOUR, _MINUTE = 3600.0, 60.0
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    if isinstance(snapshot.arrays, Unread):
+def _judge(current: Pass) -> Iterator[Finding]:
+    if isinstance(current.snapshot.arrays, Unread):
         return  # array-differs or reading-incomplete says so
-    arrangement = arrange(build, snapshot)
-    for array in snapshot.arrays:
+    arrangement = current.arrangement
+    for array in current.snapshot.arrays:
         if isinstance(array.sync_action, Unread):
             about = f"what array {array.name} is busy with"
             yield cannot_tell(NAME, array.sync_action, about=about, key=array.name)
         elif array.sync_action in _AT_WORK:
-            yield _tell_rebuilding(arrangement, array, past)
+            yield _tell_rebuilding(arrangement, array, current.past)
 
 
 def _tell_rebuilding(arrangement: Arrangement, array: Array, past: Past) -> Finding:

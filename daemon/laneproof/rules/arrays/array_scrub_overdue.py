@@ -7,29 +7,28 @@ saw is unverified, never fine.
 from collections.abc import Iterator
 from datetime import UTC, datetime
 
-from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import CHECKING, DAY, ArrayChecks, BoxRecord
 from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import A_MORNING, array_snapshot, declare_risers
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Array, Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
+from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Reason, Unread
 
 NAME = "array-scrub-overdue"
 _WITHOUT_REDUNDANCY = ("raid0", "linear", "single")
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    plans = [one for one in (build.array if build else ()) if one.scrub_every_days is not None]
-    if isinstance(snapshot.arrays, Unread):
+def _judge(current: Pass) -> Iterator[Finding]:
+    plans = [one for one in (current.build.array if current.build else ()) if one.scrub_every_days is not None]
+    if isinstance(current.snapshot.arrays, Unread):
         return  # array-differs says so
     for plan in plans:
-        array = next((one for one in snapshot.arrays if one.name == plan.name), None)
+        array = next((one for one in current.snapshot.arrays if one.name == plan.name), None)
         if array is not None and array.level not in _WITHOUT_REDUNDANCY:  # one that is missing: array-differs
-            yield from _judge_check(plan, array, past.box, now=snapshot.taken_at)
+            yield from _judge_check(plan, array, current.past.box, now=current.snapshot.taken_at)
 
 
 def _judge_check(plan: DeclaredArray, array: Array, box: BoxRecord, *, now: float) -> Iterator[Finding]:

@@ -3,26 +3,21 @@
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind
-from laneproof.past.past import Past
 from laneproof.rules.drives.episode_series import RESETS_NAME, by_position, find_series, tell_series
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import dropping_past, quiet_snapshot
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    for place, drops in by_position(build, snapshot, past):
-        if past.ledger is None:
-            return
+def _judge(current: Pass) -> Iterator[Finding]:
+    for place, drops in by_position(current):
         lost = [one for one in drops if one.dropped]
-        if lost and find_series(past.ledger, place.path, lost) is not None:
+        if lost and find_series(current.past.ledger, place.path, lost) is not None:
             continue  # told with its drops
         resets = [one for one in drops if not one.dropped]
-        if resets and (series := find_series(past.ledger, place.path, resets)) is not None:
-            yield tell_series(past, place, series, CONTROLLER_RESETS)
+        if resets and (series := find_series(current.past.ledger, place.path, resets)) is not None:
+            yield tell_series(current.past, place, series, CONTROLLER_RESETS)
 
 
 CONTROLLER_RESETS = Rule(

@@ -12,15 +12,14 @@ from dataclasses import replace
 
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.occupants import Occupant
-from laneproof.box.placement import Arrangement, arrange
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import TEMPERATURE_WARNING
 from laneproof.past.past import Past
 from laneproof.rules.drives.health_unread import find_shut, tell_shut, tell_unread
 from laneproof.rules.example_box import RISER_1, Box
 from laneproof.rules.heat.drive_heat import WEEK, find_heat, has_told_heat
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import Watched, watch_drive
 from laneproof_collectors.snapshot import HealthLog, SataDrive, Snapshot
 from laneproof_collectors.unread import Reason, Unread
@@ -43,8 +42,8 @@ _WORN_AT_PERCENT = 100
 _WARNED_AT = "temperature_warned_at"
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    arrangement = arrange(build, snapshot)
+def _judge(current: Pass) -> Iterator[Finding]:
+    arrangement = current.arrangement
     shut = find_shut(arrangement.drives)
     if shut:
         yield tell_shut(NAME, arrangement, shut)
@@ -53,7 +52,7 @@ def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Find
         if occupant.own_path in told:
             continue
         if occupant.controller is not None:
-            yield from _judge_nvme(arrangement, occupant, occupant.controller.health, past)
+            yield from _judge_nvme(arrangement, occupant, occupant.controller.health, current.past)
         elif occupant.drive is not None:
             yield from _judge_sata(arrangement, occupant, occupant.drive)
         elif arrangement.topology.controllers_unread is None:
@@ -96,8 +95,8 @@ def _find_temperature_warning(
 ) -> float | None:
     """Find when the drive last warned of a temperature, ledger time; None where that is not to be told (any more)."""
     ledger, warns_now = past.ledger, bool(health.critical_warning & _TEMPERATURE)
-    record = None if ledger is None else ledger.drives.of(occupant) or ledger.drives.at(occupant.path)
-    if ledger is None or record is None:
+    record = ledger.drives.of(occupant) or ledger.drives.at(occupant.path)
+    if record is None:
         return arrangement.snapshot.taken_at if warns_now else None
     before = past.standing.get((NAME, arrangement.place_of(occupant) or _key(occupant)))
     # the word on another drive in the same place does not hold for this one

@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE
-from laneproof.declaration.build import Build
 from laneproof.evidence.budget import NOTE_P, PAGE_P
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.siblings import SlowSpell, is_slow_for_days, slow_blocks
@@ -13,21 +12,20 @@ from laneproof.past.load import LoadRecord
 from laneproof.past.past import Past
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import quiet_snapshot, slow_past
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, louder, make_sign, say_times, stood, watched_drives
-from laneproof_collectors.snapshot import Snapshot
 
 NAME = "drive-fail-slow"
 LOOK_BACK_SECONDS = 14 * DAY
 """What lies further back is old: the sign clears. Judgement."""
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    ledger = past.ledger
-    for place in () if ledger is None else watched_drives(build, snapshot, ledger):
-        if ledger is None or place.drive is None or not place.drive.load.spells:
+def _judge(current: Pass) -> Iterator[Finding]:
+    ledger = current.past.ledger
+    for place in watched_drives(current):
+        if place.drive is None or not place.drive.load.spells:
             continue
-        finding = _judge_drive(past, ledger, place, place.drive.load)
+        finding = _judge_drive(current.past, ledger, place, place.drive.load)
         if finding is not None:
             yield finding
 

@@ -3,22 +3,19 @@
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind
-from laneproof.past.past import Past
 from laneproof.rules.drives.episode_series import DROPS_NAME, by_position, find_series, tell_series
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import dropping_past, quiet_snapshot
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    for place, drops in by_position(build, snapshot, past):
+def _judge(current: Pass) -> Iterator[Finding]:
+    for place, drops in by_position(current):
         lost = [one for one in drops if one.dropped]
-        if past.ledger is not None and lost and (series := find_series(past.ledger, place.path, lost)) is not None:
+        if lost and (series := find_series(current.past.ledger, place.path, lost)) is not None:
             resets = sum(not one.dropped and one.dropped_at >= series.drops[0].dropped_at for one in drops)
-            yield tell_series(past, place, series, DROPS_OFF_BUS, resets=resets)
+            yield tell_series(current.past, place, series, DROPS_OFF_BUS, resets=resets)
 
 
 DROPS_OFF_BUS = Rule(

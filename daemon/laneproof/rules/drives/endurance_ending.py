@@ -10,7 +10,6 @@ from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.wear import ACT_DAYS, DATA_UNIT_BYTES, WARN_DAYS, Remaining, by_percentage, by_writes, nearer
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord
-from laneproof.past.past import Past
 from laneproof.rules.drives.projection import (
     FEWEST_DAYS,
     describe_left,
@@ -20,29 +19,28 @@ from laneproof.rules.drives.projection import (
 )
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import health_past, health_snapshot, moving
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, watched_drives
-from laneproof_collectors.snapshot import Snapshot
 
 NAME = "endurance-ending"
 _WORN_PERCENT = 100
 _HOURS_A_DAY = 24.0
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    for place in () if past.ledger is None else watched_drives(build, snapshot, past.ledger):
-        if past.ledger is None or place.drive is None:
+def _judge(current: Pass) -> Iterator[Finding]:
+    for place in watched_drives(current):
+        if place.drive is None:
             continue
-        wear = _Wear.of(place.drive, find_endurance(build, place))
+        wear = _Wear.of(place.drive, find_endurance(current.build, place))
         left = nearer(
-            project(place.drive.wear, past.ledger.now, by_percentage),
-            project_writes(place.drive, wear.rated_bytes, past.ledger.now),
+            project(place.drive.wear, current.past.ledger.now, by_percentage),
+            project_writes(place.drive, wear.rated_bytes, current.past.ledger.now),
         )
         if wear.is_used_up:
             said = f"{wear.say()}: nothing happens at its end, but plan for it"
             yield _tell_wear(place, wear, left, said, Severity.NOTICE)
             continue
-        before = find_before(past, place, NAME)
+        before = find_before(current.past, place, NAME)
         if falls_short(left, WARN_DAYS, stood_so=before is not None):
             was_page = before is not None and before.severity is not Severity.NOTICE
             severity = Severity.WARNING if falls_short(left, ACT_DAYS, stood_so=was_page) else Severity.NOTICE

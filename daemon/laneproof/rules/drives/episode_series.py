@@ -9,8 +9,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from laneproof.box.placement import arrange
-from laneproof.declaration.build import Build
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.trial import TrialOutcome, clean_time_needed
 from laneproof.findings import Finding, Severity, format_time
@@ -18,10 +16,9 @@ from laneproof.past.episodes import REENUMERATED, Episode
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
 from laneproof.past.trials import DROPS, Trial
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, say_seconds, say_times, stood
 from laneproof.rules.sign_trials import CURED_IS_TOLD_SECONDS, describe_trial, say_trial
-from laneproof_collectors.snapshot import Snapshot
 
 DROPS_NAME = "drops-off-bus"
 RESETS_NAME = "controller-resets"
@@ -91,20 +88,20 @@ def _clean_time(run: Sequence[Episode], watched_since: float) -> float:
     return LONGEST_SECONDS if isinstance(needed, NotEnough) else min(max(needed, SHORTEST_SECONDS), LONGEST_SECONDS)
 
 
-def by_position(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[tuple[Watched, list[Episode]]]:
+def by_position(current: Pass) -> Iterator[tuple[Watched, list[Episode]]]:
     """Give the failures by place, with the drive that was there."""
-    if past.ledger is None or not past.ledger.episodes.episodes:
+    if not current.past.ledger.episodes.episodes:
         return
-    labels = arrange(build, snapshot).label_by_path
+    labels = current.arrangement.label_by_path
     by_path: dict[str, list[Episode]] = {}
-    for drop in past.ledger.episodes.episodes:
+    for drop in current.past.ledger.episodes.episodes:
         if drop.counts:
             by_path.setdefault(drop.path, []).append(drop)
     for path, drops in by_path.items():
         last = drops[-1]
-        if not _is_ours(path, last, labels, past.ledger):
+        if not _is_ours(path, last, labels, current.past.ledger):
             continue
-        record = past.ledger.drives.records.get(last.serial)
+        record = current.past.ledger.drives.records.get(last.serial)
         here = record if record is not None and record.path == path else None
         yield (
             Watched(
@@ -129,7 +126,6 @@ def _is_ours(path: str, drop: Episode, labels: Mapping[str, str], ledger: Ledger
 def tell_series(past: Past, place: Watched, series: Series, rule: Rule, *, resets: int = 0) -> Finding:
     """Say of a series what happened, how often, and how it stands."""
     ledger = past.ledger
-    assert ledger is not None  # noqa: S101 (the callers asked)
     count, last = len(series.drops), series.last
     name = rule.name
     return make_sign(

@@ -3,15 +3,12 @@
 from collections.abc import Iterator
 
 from laneproof.advice import OPEN_CASE
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import WEEK, key_of, name_drive
-from laneproof.past.past import Past
 from laneproof.rules.drives.sata_drives import find_awake, plain, tell_gap, tell_sign
 from laneproof.rules.example_box import SATA_BAY, sata_snapshot
 from laneproof.rules.example_past import grown_past
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.unread import Unread
 
 NAME = "interface-errors"
@@ -20,22 +17,23 @@ _MORE_THAN_A_PLUG = 10
 _YOUNG_HOURS = 1000
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    for arrangement, occupant, drive in find_awake(build, snapshot):
+def _judge(current: Pass) -> Iterator[Finding]:
+    for arrangement, occupant, drive in find_awake(current):
         count = drive.interface_errors
         if isinstance(count, Unread):
             yield tell_gap(NAME, arrangement, occupant, count)
         if not isinstance(count, int) or not count:
             continue
         key = key_of("drive", name_drive(drive), "interface_errors")
-        lately = past.box.grown(key, within=WEEK, now=snapshot.taken_at)
+        box, now = current.past.box, current.snapshot.taken_at
+        lately = box.grown(key, within=WEEK, now=now)
         hours = drive.power_on_hours
         is_young = isinstance(hours, int) and hours < _YOUNG_HOURS
         evidence = {"interface_errors": count, "last_week": lately, "power_on_hours": plain(hours)}
         if lately:
             said = [(f"{lately} transfers over its cable failed in the last 7 days", Severity.WARNING)]
             yield tell_sign(INTERFACE_ERRORS, arrangement, occupant, said, evidence)
-        elif count >= _MORE_THAN_A_PLUG and is_young and past.box.watched(key, now=snapshot.taken_at) < WEEK:
+        elif count >= _MORE_THAN_A_PLUG and is_young and box.watched(key, now=now) < WEEK:
             said = [(f"{count} transfers over its cable failed in its {hours} powered hours", Severity.NOTICE)]
             yield tell_sign(INTERFACE_ERRORS, arrangement, occupant, said, evidence)
 

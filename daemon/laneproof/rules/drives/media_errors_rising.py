@@ -3,18 +3,15 @@
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
-from laneproof.declaration.build import Build
 from laneproof.evidence.growth import Growth, growth
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.drives import DriveRecord
-from laneproof.past.ledger import Ledger
 from laneproof.past.media import find_media_times
 from laneproof.past.past import Past
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import health_past, health_snapshot
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, louder, make_sign, say_times, stood, watched_drives
-from laneproof_collectors.snapshot import Snapshot
 
 NAME = "media-errors-rising"
 CLEAR_SECONDS = 90 * DAY
@@ -27,19 +24,18 @@ _NEW = "new media errors"
 _FASTER = "new media errors, faster and faster"
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    ledger = past.ledger
-    if ledger is None:
-        return
-    for place in watched_drives(build, snapshot, ledger):
+def _judge(current: Pass) -> Iterator[Finding]:
+    ledger = current.past.ledger
+    for place in watched_drives(current):
         if place.drive is None or not (place.drive.rises or ledger.episodes.media):
             continue
         times = find_media_times(place.drive, ledger.episodes)
         if times and ledger.now - times[-1][0] <= CLEAR_SECONDS:
-            yield _tell(past, ledger, place, place.drive, times)
+            yield _tell(current.past, place, place.drive, times)
 
 
-def _tell(past: Past, ledger: Ledger, place: Watched, record: DriveRecord, times: list[tuple[float, int]]) -> Finding:
+def _tell(past: Past, place: Watched, record: DriveRecord, times: list[tuple[float, int]]) -> Finding:
+    ledger = past.ledger
     since = min(record.health_since or record.first_at, times[0][0])
     # the first reading that moved says only that it happened since the one before: its time is an upper bound
     grown = growth([max(0.0, when - since) for when, _ in times], max(ledger.now - since, 1.0))

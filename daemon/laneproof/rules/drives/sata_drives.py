@@ -7,18 +7,17 @@ sleeps is not judged: it is not woken for a reading.
 from collections.abc import Iterator
 
 from laneproof.box.occupants import Occupant
-from laneproof.box.placement import Arrangement, arrange
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.rule import Rule
-from laneproof_collectors.snapshot import SataDrive, Snapshot
+from laneproof.rules.rule import Pass, Rule
+from laneproof_collectors.snapshot import SataDrive
 from laneproof_collectors.unread import Unread
 
 
-def find_awake(build: Build | None, snapshot: Snapshot) -> Iterator[tuple[Arrangement, Occupant, SataDrive]]:
+def find_awake(current: Pass) -> Iterator[tuple[Arrangement, Occupant, SataDrive]]:
     """Give each SATA or SAS drive that is awake and could be read."""
-    arrangement = arrange(build, snapshot)
+    arrangement = current.arrangement
     for occupant in arrangement.drives:
         drive = occupant.drive
         # What nothing can be read of is told by critical-warning, once.

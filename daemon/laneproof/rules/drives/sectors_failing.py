@@ -3,15 +3,12 @@
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import WEEK, key_of, name_drive
-from laneproof.past.past import Past
 from laneproof.rules.drives.sata_drives import find_awake, tell_gap, tell_sign
 from laneproof.rules.example_box import SATA_BAY, sata_snapshot
 from laneproof.rules.example_past import grown_past
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.unread import Unread
 
 NAME = "sectors-failing"
@@ -22,8 +19,8 @@ _KINDS = (
 )
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    for arrangement, occupant, drive in find_awake(build, snapshot):
+def _judge(current: Pass) -> Iterator[Finding]:
+    for arrangement, occupant, drive in find_awake(current):
         counts = {name: getattr(drive, name) for name, _, _ in _KINDS}
         said = [
             (f"{counts[name]} sectors {words}", severity) for name, words, severity in _KINDS if _is_some(counts[name])
@@ -31,7 +28,7 @@ def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Find
         gap = next((count for count in counts.values() if isinstance(count, Unread)), None)
         if said:
             key = key_of("drive", name_drive(drive), "reallocated_sectors")
-            rose = past.box.grown(key, within=WEEK, now=snapshot.taken_at)
+            rose = current.past.box.grown(key, within=WEEK, now=current.snapshot.taken_at)
             if rose:
                 said.append((f"{rose} of them reallocated in the last 7 days", Severity.WARNING))
             yield tell_sign(SECTORS_FAILING, arrangement, occupant, said, {**counts, "reallocated_last_week": rose})

@@ -4,13 +4,10 @@ import re
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.drives.sata_drives import find_awake, tell_gap, tell_sign
 from laneproof.rules.example_box import SATA_BAY, sata_snapshot
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.unread import Unread
 
 NAME = "self-test-failed"
@@ -20,8 +17,8 @@ _TEST_FAULTS = re.compile(r"fail|fatal|damage", re.IGNORECASE)
 handling damage. Source: ACS-3, Self-test execution status; SPC-4, Self-test results (both from memory)."""
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    for arrangement, occupant, drive in find_awake(build, snapshot):
+def _judge(current: Pass) -> Iterator[Finding]:
+    for arrangement, occupant, drive in find_awake(current):
         told = drive.last_self_test
         if isinstance(told, Unread):
             yield tell_gap(NAME, arrangement, occupant, told)

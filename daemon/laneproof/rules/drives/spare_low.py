@@ -4,35 +4,32 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE
-from laneproof.declaration.build import Build
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.wear import WARN_DAYS, Remaining, by_spare, is_spare_low
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.drives.projection import describe_left, falls_short, find_before, project
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import health_past, health_snapshot, moving
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import Watched, make_sign, watched_drives
-from laneproof_collectors.snapshot import Snapshot
 
 NAME = "spare-low"
 _FULL_PERCENT = 100
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    for place in () if past.ledger is None else watched_drives(build, snapshot, past.ledger):
+def _judge(current: Pass) -> Iterator[Finding]:
+    for place in watched_drives(current):
         record = place.drive
-        if past.ledger is None or record is None or not record.spare.rows or record.spare_threshold is None:
+        if record is None or not record.spare.rows or record.spare_threshold is None:
             continue
         percent, threshold = record.spare.rows[-1][2], record.spare_threshold
         if threshold == 0 and not any(row[2] for row in record.spare.rows):
             yield _tell_no_spare_told(place)
             continue
-        left = project(record.spare, past.ledger.now, lambda a, b, days, t=threshold: by_spare(a, b, t, days))  # type: ignore[misc]
+        left = project(record.spare, current.past.ledger.now, lambda a, b, days, t=threshold: by_spare(a, b, t, days))  # type: ignore[misc]
         if percent < _FULL_PERCENT and is_spare_low(percent, threshold):
             yield _tell_spare(place, percent, threshold, left, Severity.WARNING)
-        elif falls_short(left, WARN_DAYS, stood_so=find_before(past, place, NAME) is not None):
+        elif falls_short(left, WARN_DAYS, stood_so=find_before(current.past, place, NAME) is not None):
             yield _tell_spare(place, percent, threshold, left, Severity.NOTICE)
 
 

@@ -2,15 +2,13 @@
 
 from collections.abc import Iterator
 
-from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import ARCHIVE, mounted_snapshot
 from laneproof.rules.file_systems.mounts import ALWAYS_FULL, find_mounted, find_plans, tidy
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import MountedFileSystem, Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
+from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Unread
 
 NAME = "file-system-full"
@@ -18,9 +16,9 @@ _FULL_ABOVE, _CRITICAL_ABOVE = 0.90, 0.98
 """Copy-on-write file systems slow down and fragment from about nine tenths on. Common practice, no source."""
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    plans = find_plans(build)
-    for one in find_mounted(snapshot):
+def _judge(current: Pass) -> Iterator[Finding]:
+    plans = find_plans(current.build)
+    for one in find_mounted(current.snapshot):
         plan = plans.get(tidy(one.mount))
         limit = plan.full_above if plan else None
         if one.kind in ALWAYS_FULL or (limit is None and one.read_only is True):

@@ -2,26 +2,23 @@
 
 from collections.abc import Iterator
 
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import ARCHIVE, Box, mounted_snapshot
 from laneproof.rules.file_systems.mounts import find_plans, tidy
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.unread import Unread
 
 NAME = "file-system-missing"
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    plans = find_plans(build)
-    if isinstance(snapshot.file_systems, Unread):
+def _judge(current: Pass) -> Iterator[Finding]:
+    plans = find_plans(current.build)
+    if isinstance(current.snapshot.file_systems, Unread):
         for mount in plans:
-            yield cannot_tell(NAME, snapshot.file_systems, about=f"file system {mount}", key=mount)
+            yield cannot_tell(NAME, current.snapshot.file_systems, about=f"file system {mount}", key=mount)
         return
-    there = {tidy(one.mount) for one in snapshot.file_systems}
+    there = {tidy(one.mount) for one in current.snapshot.file_systems}
     for mount in plans:
         if mount not in there:
             yield Finding(

@@ -2,31 +2,29 @@
 
 from collections.abc import Iterator
 
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import mount_key
-from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import mounted_snapshot
 from laneproof.rules.file_systems.mounts import ALWAYS_FULL, find_mounted, find_plans, tidy
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import MountedFileSystem, Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
+from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Reason, Unread
 
 NAME = "file-system-read-only"
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    plans = find_plans(build)
-    for one in find_mounted(snapshot):
+def _judge(current: Pass) -> Iterator[Finding]:
+    plans = find_plans(current.build)
+    for one in find_mounted(current.snapshot):
         plan = plans.get(tidy(one.mount))
         if (plan and plan.read_only) or one.kind in ALWAYS_FULL:
             continue
         if isinstance(one.read_only, Unread):
             yield cannot_tell(NAME, one.read_only, about=f"whether {one.mount} can be written", key=one.mount)
         elif one.read_only and one.declared_read_only is not True:
-            boot = past.box.writable.get(mount_key(one.device, one.mount))
-            was_writable = boot is not None and boot == snapshot.boot_id
+            boot = current.past.box.writable.get(mount_key(one.device, one.mount))
+            was_writable = boot is not None and boot == current.snapshot.boot_id
             if one.declared_read_only is False or was_writable or (plan is not None and plan.read_only is False):
                 yield _tell_read_only(one, was_writable=was_writable)
             else:

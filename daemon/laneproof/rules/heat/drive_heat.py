@@ -61,9 +61,9 @@ def find_heat(past: Past, place: Watched) -> Finding | None:
         past: What earlier passes left behind.
         place: The drive.
     """
-    if past.ledger is None or place.drive is None:
+    if place.drive is None:
         return None
-    finding = judge_drive(past, past.ledger, place, place.drive)
+    finding = judge_drive(past, place, place.drive)
     return None if finding is None or finding.observed == _NEAR else finding
 
 
@@ -73,8 +73,9 @@ def has_told_heat(past: Past, place: Watched) -> bool:
     return before is not None and before.observed != _NEAR
 
 
-def judge_drive(past: Past, ledger: Ledger, place: Watched, record: DriveRecord) -> Finding | None:
+def judge_drive(past: Past, place: Watched, record: DriveRecord) -> Finding | None:
     """Hold one drive to its own limits."""
+    ledger = past.ledger
     since = ledger.now - WEEK
     critical, _ = minutes_in(record, "critical_temperature_minutes", since)
     minutes, days = minutes_in(record, "warning_temperature_minutes", since)

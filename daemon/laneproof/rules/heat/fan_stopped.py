@@ -6,14 +6,13 @@ Board connectors with nothing on them read 0 turns, so a fan is missed only wher
 from collections.abc import Iterator
 
 from laneproof.advice import OPEN_CASE
-from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredFan
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import BoxRecord, name_fans
 from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import A_MORNING, Box
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.snapshot import Fan, Snapshot, Thermal
 from laneproof_collectors.unread import Reason, Unread
 
@@ -22,20 +21,20 @@ _STOPS_BY_PLAN = ("amdgpu", "nouveau", "radeon", "xe")  # graphics cards rest th
 _FAN_ALARM = "its chip raises an alarm"
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    plans = build.fan if build else ()
-    if isinstance(snapshot.thermal, Unread):
+def _judge(current: Pass) -> Iterator[Finding]:
+    plans = current.build.fan if current.build else ()
+    if isinstance(current.snapshot.thermal, Unread):
         for plan in plans:
-            yield cannot_tell(NAME, snapshot.thermal, about=f"fan {_key(plan)}", key=_key(plan))
+            yield cannot_tell(NAME, current.snapshot.thermal, about=f"fan {_key(plan)}", key=_key(plan))
         return
-    fans = list(name_fans(snapshot.thermal.fans))
+    fans = list(name_fans(current.snapshot.thermal.fans))
     judged: set[str] = set()
     for plan in plans:
         mine = [(name, fan) for name, fan in fans if fan.label == plan.label and plan.chip in (None, fan.chip)]
         judged.update(name for name, _ in mine)
         yield from _judge_declared(plan, mine)
     for name, fan in fans:
-        if name not in judged and fan.rpm == 0 and name in past.box.turning and fan.chip not in _STOPS_BY_PLAN:
+        if name not in judged and fan.rpm == 0 and name in current.past.box.turning and fan.chip not in _STOPS_BY_PLAN:
             yield _tell_stopped(name, fan, "stands still, and was seen turning before", Severity.WARNING, declared=None)
 
 

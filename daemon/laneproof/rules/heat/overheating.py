@@ -2,26 +2,23 @@
 
 from collections.abc import Iterator
 
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind
-from laneproof.past.past import Past
 from laneproof.rules.example_box import RISER_1, Box
 from laneproof.rules.example_past import health_past, health_snapshot
 from laneproof.rules.heat.drive_heat import DRIVE_STEPS, HEAT_NAME, judge_drive
 from laneproof.rules.heat.own_limits import judge_box_heat
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import watched_drives
 from laneproof_collectors.snapshot import Snapshot, TemperatureReading, Thermal
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    ledger = past.ledger
-    for place in () if ledger is None else watched_drives(build, snapshot, ledger):
-        if ledger is not None and place.drive is not None:
-            finding = judge_drive(past, ledger, place, place.drive)
+def _judge(current: Pass) -> Iterator[Finding]:
+    for place in watched_drives(current):
+        if place.drive is not None:
+            finding = judge_drive(current.past, place, place.drive)
             if finding is not None:
                 yield finding
-    yield from judge_box_heat(build, snapshot, past)
+    yield from judge_box_heat(current)
 
 
 def _board(celsius: float) -> Snapshot:

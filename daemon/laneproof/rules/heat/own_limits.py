@@ -9,12 +9,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from laneproof.advice import OPEN_CASE
-from laneproof.box.placement import arrange
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, key_of
 from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Snapshot, Thermal
 from laneproof_collectors.unread import Unread
 
@@ -38,20 +37,15 @@ class _Part:
     runs_close: bool = False  # by design close to its limit under load: a processor
 
 
-def judge_box_heat(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+def judge_box_heat(current: Pass) -> Iterator[Finding]:
     """Hold board, processor and SATA drives to their own limits.
-
-    Args:
-        build: The declaration, None where there is none.
-        snapshot: The facts.
-        past: What is known of earlier passes.
 
     Yields:
         Findings of the rule ``overheating``; those of NVMe drives are another module's.
     """
-    for part in (*_board_parts(snapshot.thermal), *_drive_parts(build, snapshot)):
+    for part in (*_board_parts(current.snapshot.thermal), *_drive_parts(current)):
         yield from _judge_part(part)
-    yield from _judge_throttling(snapshot, past)
+    yield from _judge_throttling(current.snapshot, current.past)
 
 
 def _board_parts(thermal: Thermal | Unread) -> Iterator[_Part]:
@@ -71,8 +65,8 @@ def _limit(value: float | Unread | None) -> float | None:
     return value if isinstance(value, int | float) and low <= value <= high else None
 
 
-def _drive_parts(build: Build | None, snapshot: Snapshot) -> Iterator[_Part]:
-    arrangement = arrange(build, snapshot)
+def _drive_parts(current: Pass) -> Iterator[_Part]:
+    arrangement = current.arrangement
     for occupant in arrangement.drives:
         drive = occupant.drive
         if drive is None or drive.asleep or drive.temperature_celsius is None or isinstance(drive.healthy, Unread):

@@ -3,31 +3,28 @@
 from collections.abc import Iterator
 
 from laneproof.advice import OPEN_CASE
-from laneproof.declaration.build import Build
 from laneproof.evidence.heat import throttling
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord
 from laneproof.past.ledger import Ledger
-from laneproof.past.past import Past
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import health_past, health_snapshot
 from laneproof.rules.heat.drive_heat import WEEK, find_heat, find_throttles
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import HOUR, make_sign, say_times, watched_drives
-from laneproof_collectors.snapshot import Snapshot
 
 NAME = "throttled"
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    ledger = past.ledger
-    for place in () if ledger is None else watched_drives(build, snapshot, ledger):
+def _judge(current: Pass) -> Iterator[Finding]:
+    ledger = current.past.ledger
+    for place in watched_drives(current):
         record = place.drive
-        if ledger is None or record is None:
+        if record is None:
             continue
         since = ledger.now - WEEK
-        if find_heat(past, place) is not None:
+        if find_heat(current.past, place) is not None:
             continue  # told as overheating, which is the reason
         times = sum(one.by for one in find_throttles(record, since))
         if times:

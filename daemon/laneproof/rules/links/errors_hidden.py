@@ -2,27 +2,22 @@
 
 from collections.abc import Iterator
 
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.link_errors import EndState, LinkRecord
-from laneproof.past.past import Past
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import hiding_past, masked_snapshot, quiet_snapshot
 from laneproof.rules.links.reporting_words import STATE_WORDS, find_owner
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import Watched, make_sign, watched_links
-from laneproof_collectors.snapshot import Snapshot
 
 NAME = "errors-hidden"
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    ledger, owner = past.ledger, find_owner(snapshot)
+def _judge(current: Pass) -> Iterator[Finding]:
+    ledger, owner = current.past.ledger, find_owner(current.snapshot)
     if owner is not None and owner.value == "off":
         return  # told for the whole box as not counted
-    for place, record in () if ledger is None else watched_links(build, snapshot, ledger):
-        if ledger is None:
-            continue
+    for place, record in watched_links(current):
         hidden = [(name, end) for name, end in _ends(record) if end.present and end.hidden_since is not None]
         if hidden:
             at = format_time(ledger.timeline.to_wall(min(end.hidden_since or 0.0 for _, end in hidden)))

@@ -4,28 +4,26 @@ from collections.abc import Iterator
 
 from laneproof.advice import FIRMWARE_SETUP
 from laneproof.box.link_ends import LinkOfTwo
-from laneproof.box.placement import Placement, arrange
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Placement
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.past.reporting import BLIND, Reporting, find_reporting
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import masked_snapshot, quiet_snapshot, withheld_snapshot
 from laneproof.rules.links.reporting_words import STATE_WORDS, find_owner
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Setting, Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
+from laneproof_collectors.snapshot import Setting
 
 NAME = "errors-not-counted"
 _WHOLE_BOX = "error reporting"
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
+def _judge(current: Pass) -> Iterator[Finding]:
     """Say where a declared position's link could be watched and is not; undeclared links are nobody's plan."""
-    owner = find_owner(snapshot)
+    owner = find_owner(current.snapshot)
     switched_off = owner is not None and (owner.value, owner.origin) == ("off", "command-line")
     blind = [
         (one, one.link)
-        for one in arrange(build, snapshot).placements
+        for one in current.arrangement.placements
         if one.is_occupied
         and one.link is not None
         and (_is_blind(one.link) or (switched_off and _may_report(one.link)))

@@ -4,19 +4,15 @@ from collections.abc import Iterator, Sequence
 
 from laneproof.advice import FIRMWARE_SETUP
 from laneproof.box.link_ends import LinkOfTwo
-from laneproof.box.placement import arrange
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.example_box import declare_link, link_box
 from laneproof.rules.links.link_figures import RATE, SOURCES, WIDTH
 from laneproof.rules.links.link_subjects import Subject, find_subjects, gather_evidence
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    for subject in find_subjects(build, arrange(build, snapshot)):
+def _judge(current: Pass) -> Iterator[Finding]:
+    for subject in find_subjects(current.arrangement):
         if subject.link is None or not subject.has_plan:
             continue
         above = [

@@ -1,23 +1,19 @@
 """link-degraded-on-some-boots: a link that does not always reach what it can."""
 
 from collections.abc import Iterator
-from functools import lru_cache
 
 from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE
 from laneproof.box.links import rate_of
-from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredPosition
 from laneproof.evidence.counts import Bounds
 from laneproof.evidence.training import clean_boots_needed, short_boots
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.past.training import BootTraining, TrainingRecord
 from laneproof.rules.example_box import GENERATION_4
 from laneproof.rules.example_past import quiet_snapshot, training_past
 from laneproof.rules.links.trainings import TWICE, watched_trainings, write_training
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, say_times
-from laneproof_collectors.snapshot import Snapshot
 
 NAME = "link-degraded-on-some-boots"
 _LOOK_BACK_SECONDS = 180 * DAY
@@ -26,10 +22,10 @@ _CLEAN_BOOTS = 20
 _FEWEST_BOOTS = 2
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    ledger = past.ledger
-    for place, record, position in () if ledger is None else watched_trainings(build, snapshot, ledger):
-        if ledger is None or len(record.boots) < _FEWEST_BOOTS:
+def _judge(current: Pass) -> Iterator[Finding]:
+    ledger = current.past.ledger
+    for place, record, position in watched_trainings(current):
+        if len(record.boots) < _FEWEST_BOOTS:
             continue
         boots = [one for one in record.boots if ledger.now - one.at <= _LOOK_BACK_SECONDS]
         short = [one for one in boots if is_short(one, record, position)]
@@ -99,7 +95,6 @@ def _tell_boots(
     )
 
 
-@lru_cache(maxsize=256)
 def _bound_share(short: int, boots: int) -> tuple[float, float] | None:
     share = short_boots(short, boots)
     return (round(share.lower, 4), round(share.upper, 4)) if isinstance(share, Bounds) else None

@@ -11,10 +11,7 @@ from dataclasses import dataclass, replace
 from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.link_ends import LinkOfTwo, Told
 from laneproof.box.links import describe_rate
-from laneproof.box.placement import arrange
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.causes import firmware_setting
 from laneproof.rules.links.link_subjects import (
     Reason,
@@ -25,6 +22,7 @@ from laneproof.rules.links.link_subjects import (
     find_subjects,
     gather_evidence,
 )
+from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason as Gap
 from laneproof_collectors.unread import Unread
@@ -119,9 +117,9 @@ WIDTH = Measure(
 )
 
 
-def judge_below(measure: Measure, build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+def judge_below(measure: Measure, current: Pass) -> Iterator[Finding]:
     """Find the links whose figure is below the declared one; without a declaration below what both ends can do."""
-    for subject in find_subjects(build, arrange(build, snapshot)):
+    for subject in find_subjects(current.arrangement):
         link = subject.link
         if link is None:
             if measure.declared(subject) is not None:
@@ -134,9 +132,9 @@ def judge_below(measure: Measure, build: Build | None, snapshot: Snapshot, past:
             if not subject.is_shared:
                 yield tell_gap(measure.rule, subject, gap)
         elif isinstance(trained, float | int) and isinstance(wanted, float | int) and trained < wanted:
-            reasons = measure.explain(subject, link, snapshot, trained, wanted)
+            reasons = measure.explain(subject, link, current.snapshot, trained, wanted)
             is_drives_own = all(reason.code == "device-limit" for reason in reasons)
-            causes = () if is_drives_own else firmware_setting(link, snapshot, past)
+            causes = () if is_drives_own else firmware_setting(link, current.snapshot, current.past)
             yield replace(_tell_below(measure, subject, link, (trained, wanted), reasons), causes=causes)
 
 

@@ -29,7 +29,7 @@ LINK_NARROW = Rule(
         "adapter or socket is wired for fewer."
     ),
     look_next=NARROW_STEPS,
-    judge=lambda build, snapshot, past: judge_below(WIDTH, build, snapshot, past),
+    judge=lambda current: judge_below(WIDTH, current),
     examples=(
         Example(
             says="declared four lanes, and trained with four",

@@ -4,20 +4,17 @@ from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.links import rate_of
-from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredPosition
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.training import settled
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.ledger import Ledger
-from laneproof.past.past import Past
 from laneproof.past.training import Fall
 from laneproof.rules.example_box import GENERATION_4
 from laneproof.rules.example_past import quiet_snapshot, training_past
 from laneproof.rules.links.trainings import TWICE, watched_trainings, write_training
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign
-from laneproof_collectors.snapshot import Snapshot
 
 NAME = "link-retrained-down"
 HOLD_SECONDS = 7 * DAY
@@ -26,10 +23,10 @@ _PASSING_SECONDS = 60.0
 """What is back this soon, and was not seen low for long enough, was caught while it trained. Judgement."""
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    ledger = past.ledger
-    for place, record, position in () if ledger is None else watched_trainings(build, snapshot, ledger):
-        if ledger is None or not record.falls:
+def _judge(current: Pass) -> Iterator[Finding]:
+    ledger = current.past.ledger
+    for place, record, position in watched_trainings(current):
+        if not record.falls:
             continue
         recent = [one for one in record.falls if _counts(one, ledger) and not _is_planned(one, position)]
         if len(recent) >= TWICE or any(not was_passing(one) for one in recent):

@@ -19,7 +19,7 @@ LINK_SLOW = Rule(
         "a link rises again, and a fault stays."
     ),
     look_next=SLOW_STEPS,
-    judge=lambda build, snapshot, past: judge_below(RATE, build, snapshot, past),
+    judge=lambda current: judge_below(RATE, current),
     examples=(
         Example(
             says="declared generation 4, and trained so",

@@ -7,13 +7,11 @@ fault: a resting link rises again under load, a fault stays.
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 from laneproof.box.link_ends import LinkOfTwo, Told
 from laneproof.box.links import describe_rate, generation_at, link_bytes_per_second, rate_of
 from laneproof.box.placement import Arrangement
-from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredPosition
 from laneproof_collectors.snapshot import PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Unread
@@ -57,21 +55,12 @@ class Subject:
         return self.position.label if self.position else None
 
 
-def find_subjects(build: Build | None, arrangement: Arrangement) -> tuple[Subject, ...]:
+def find_subjects(arrangement: Arrangement) -> Iterator[Subject]:
     """Find the links to judge: those of declared positions that hold a device, and the shared links on their way.
 
     Without a build these are all links of the machine.
     """
-    return _find_once(arrangement) if build is arrangement.build else tuple(_find_subjects(build, arrangement))
-
-
-@lru_cache(maxsize=1)  # many rules ask the same of one pass
-def _find_once(arrangement: Arrangement) -> tuple[Subject, ...]:
-    return tuple(_find_subjects(arrangement.build, arrangement))
-
-
-def _find_subjects(build: Build | None, arrangement: Arrangement) -> Iterator[Subject]:
-    if build is None:
+    if arrangement.build is None:
         for link in arrangement.topology.links():
             yield Subject(link=link, position=None, path=link.path)
         return

@@ -5,22 +5,19 @@ from typing import Any
 
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.links import describe_rate
-from laneproof.declaration.build import Build
 from laneproof.evidence.change_point import change_point
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord
-from laneproof.past.past import Past
 from laneproof.past.trials import ERRORS
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import link_errors_past, quiet_snapshot
 from laneproof.rules.links.error_hints import WARM_STEP, say_acceptance, tell_heat
 from laneproof.rules.links.error_tests import Standing, judge_link
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, louder, make_sign, stood, watched_links
 from laneproof.rules.sign_trials import say_trial
-from laneproof_collectors.snapshot import Snapshot
 
 NAME = "signal-errors"
 HOLD_SECONDS = 3 * DAY
@@ -30,14 +27,12 @@ _BEYOND = "more errors than the specification allows"
 _MORE = "more errors than is usual for this link"
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    ledger = past.ledger
-    if ledger is None:
-        return
-    watched = list(watched_links(build, snapshot, ledger))
+def _judge(current: Pass) -> Iterator[Finding]:
+    ledger = current.past.ledger
+    watched = list(watched_links(current))
     counting = [record for _, record in watched if record.watched]
     for place, record in watched:
-        before = stood(past, place.identify(NAME))
+        before = stood(current.past, place.identify(NAME))
         is_untouched = record.version == 0 and not record.port.found and not record.far.found
         if before is None and is_untouched:
             continue

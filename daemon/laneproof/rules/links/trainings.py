@@ -3,27 +3,22 @@
 from collections.abc import Iterator
 
 from laneproof.box.links import describe_rate
-from laneproof.box.placement import arrange
-from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredPosition
-from laneproof.past.ledger import Ledger
 from laneproof.past.training import TrainingRecord
+from laneproof.rules.rule import Pass
 from laneproof.rules.sign_subjects import Watched
-from laneproof_collectors.snapshot import Snapshot
 
 TWICE = 2
 
 
-def watched_trainings(
-    build: Build | None, snapshot: Snapshot, ledger: Ledger
-) -> Iterator[tuple[Watched, TrainingRecord, DeclaredPosition | None]]:
+def watched_trainings(current: Pass) -> Iterator[tuple[Watched, TrainingRecord, DeclaredPosition | None]]:
     """Give each position whose link was seen to train, with its record and its declaration."""
-    labels = arrange(build, snapshot).label_by_path
+    ledger, labels = current.past.ledger, current.arrangement.label_by_path
     for path, record in ledger.training.records.items():
         drive = ledger.drives.records.get(record.serial)
         link = ledger.links.at(path)
         device = drive.name if drive is not None else link.device if link is not None else ""
-        position = build.position_at(path) if build else None
+        position = current.build.position_at(path) if current.build else None
         yield (
             Watched(path=path, label=labels.get(path), serial=record.serial, device=device, drive=drive),
             record,

@@ -3,14 +3,12 @@
 from collections.abc import Iterator
 
 from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE
-from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredMemory
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.example_box import Box
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Memory, MemoryModule, Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
+from laneproof_collectors.snapshot import Memory, MemoryModule
 from laneproof_collectors.unread import Reason, Unread
 
 NAME = "memory-differs"
@@ -23,11 +21,11 @@ _NO_CORRECTION = 3  # SMBIOS type 16, Memory Error Correction: 3 none, 5 single-
 _SAME_RATE_WITHIN = 0.01  # tables round: 2933 and 2934 are one rate
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    plan = build.memory if build else None
+def _judge(current: Pass) -> Iterator[Finding]:
+    plan = current.build.memory if current.build else None
     if plan is None:
         return
-    memory = snapshot.memory
+    memory = current.snapshot.memory
     if isinstance(memory, Unread):
         yield _unverified("memory", memory)
         return

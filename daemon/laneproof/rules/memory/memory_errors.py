@@ -7,13 +7,12 @@ proof.
 from collections.abc import Iterator
 
 from laneproof.advice import OPEN_CASE
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, WEEK, key_of
 from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import Box, make_memory
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.snapshot import EdacController, Memory, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -24,11 +23,11 @@ never have one, and that those which do have many (Schroeder, Pinheiro, Weber: D
 from memory)."""
 
 
-def _judge(_build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    if isinstance(snapshot.memory, Unread):
+def _judge(current: Pass) -> Iterator[Finding]:
+    if isinstance(current.snapshot.memory, Unread):
         return  # memory-differs or reading-incomplete says so
-    for controller in snapshot.memory.edac:
-        yield from _judge_controller(controller, snapshot, past)
+    for controller in current.snapshot.memory.edac:
+        yield from _judge_controller(controller, current.snapshot, current.past)
 
 
 def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past) -> Iterator[Finding]:

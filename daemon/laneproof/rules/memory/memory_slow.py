@@ -7,14 +7,12 @@ import re
 from collections.abc import Iterator
 
 from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE
-from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredMemory
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import Box
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import MemoryModule, Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
+from laneproof_collectors.snapshot import MemoryModule
 from laneproof_collectors.unread import Reason, Unread
 
 NAME = "memory-slow"
@@ -25,9 +23,9 @@ _CONTROLLER = re.compile(r"(?:CONTROLLER|CPU|NODE|\bP)[ _-]?(\d{1,2})", re.IGNOR
 practice, no source."""
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    memory = snapshot.memory
-    plan = build.memory if build else None
+def _judge(current: Pass) -> Iterator[Finding]:
+    memory = current.snapshot.memory
+    plan = current.build.memory if current.build else None
     if isinstance(memory, Unread):
         return  # memory-differs or reading-incomplete says so
     if isinstance(memory.modules, Unread):

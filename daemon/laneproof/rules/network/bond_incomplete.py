@@ -2,15 +2,13 @@
 
 from collections.abc import Iterator
 
-from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredBond
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import BOND, bond_snapshot
 from laneproof.rules.network.ports import ONE_FLOW
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Bond, BondMember, Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
+from laneproof_collectors.snapshot import Bond, BondMember
 from laneproof_collectors.unread import Reason, Unread
 
 NAME = "bond-incomplete"
@@ -18,14 +16,14 @@ _LACP = "802.3ad"
 _NOBODY = "00:00:00:00:00:00"
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    plans = build.bond if build else ()
-    if plans and isinstance(snapshot.bonds, Unread):
+def _judge(current: Pass) -> Iterator[Finding]:
+    plans = current.build.bond if current.build else ()
+    if plans and isinstance(current.snapshot.bonds, Unread):
         names = ", ".join(plan.name for plan in plans)
-        yield cannot_tell(NAME, snapshot.bonds, about=names, key="bonds")
+        yield cannot_tell(NAME, current.snapshot.bonds, about=names, key="bonds")
         return
     for plan in plans:
-        found = () if isinstance(snapshot.bonds, Unread) else snapshot.bonds
+        found = () if isinstance(current.snapshot.bonds, Unread) else current.snapshot.bonds
         bond = next((one for one in found if one.name == plan.name), None)
         if bond is None:
             yield _incomplete(plan, ["it is not there"], {})

@@ -6,16 +6,14 @@ speaks of few.
 
 from collections.abc import Iterator
 
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, key_of
-from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import BOND, port_snapshot
 from laneproof.rules.example_past import grown_past
 from laneproof.rules.network.ports import find_ports, name_port, steps_for
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Interface, Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
+from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Unread
 
 NAME = "network-errors"
@@ -25,19 +23,19 @@ _ERRORS_SINCE_START = 1000
 ceiling (from memory), and real ones stay far below. Judgement."""
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    now = snapshot.taken_at
-    for one, bond in find_ports(build, snapshot):
+def _judge(current: Pass) -> Iterator[Finding]:
+    now = current.snapshot.taken_at
+    for one, bond in find_ports(current):
         counts = {"received": one.receive_errors, "sent": one.transmit_errors}
         gap = next((count for count in counts.values() if isinstance(count, Unread)), None)
         told: list[tuple[str, Severity]] = []
         for way, name in (("received", "receive_errors"), ("sent", "transmit_errors")):
             key = key_of("interface", one.name, name)
-            lately, ever = past.box.grown(key, within=DAY, now=now), counts[way]
+            lately, ever = current.past.box.grown(key, within=DAY, now=now), counts[way]
             if lately >= _ERRORS_A_DAY:
                 severity = Severity.WARNING if lately >= _MANY_ERRORS_A_DAY else Severity.NOTICE
                 told.append((f"{lately} frames {way} with errors in the last day", severity))
-            elif isinstance(ever, int) and ever >= _ERRORS_SINCE_START and past.box.watched(key, now=now) < DAY:
+            elif isinstance(ever, int) and ever >= _ERRORS_SINCE_START and current.past.box.watched(key, now=now) < DAY:
                 told.append((f"{ever} frames {way} with errors since the box found it", Severity.NOTICE))
         if told:
             yield _tell_errors(one, bond, told)

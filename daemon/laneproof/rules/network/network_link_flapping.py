@@ -6,16 +6,14 @@ them grow, and speaks of few.
 
 from collections.abc import Iterator
 
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, key_of
-from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import BOND, port_snapshot
 from laneproof.rules.example_past import grown_past
 from laneproof.rules.network.ports import find_ports, name_port, steps_for
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Interface, Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
+from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Unread
 
 NAME = "network-link-flapping"
@@ -26,18 +24,18 @@ _LOSSES_SINCE_START = 20
 """A first look: coming up, negotiating and joining a bond change a carrier a few times at each start. Judgement."""
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    now = snapshot.taken_at
-    for one, bond in find_ports(build, snapshot):
+def _judge(current: Pass) -> Iterator[Finding]:
+    now = current.snapshot.taken_at
+    for one, bond in find_ports(current):
         changes = one.carrier_changes
         if isinstance(changes, Unread):
             yield cannot_tell(NAME, changes, about=f"how steady the link of {one.name} is", key=one.name)
         if not isinstance(changes, int):
             continue
         key = key_of("interface", one.name, "carrier_changes")
-        lately = past.box.grown(key, within=DAY, now=now) // _CHANGES_A_LOSS
+        lately = current.past.box.grown(key, within=DAY, now=now) // _CHANGES_A_LOSS
         ever = changes // _CHANGES_A_LOSS
-        is_watched = past.box.watched(key, now=now) >= DAY
+        is_watched = current.past.box.watched(key, now=now) >= DAY
         if lately >= _LOSSES_A_DAY:
             severity = Severity.WARNING if lately >= _MANY_LOSSES_A_DAY else Severity.NOTICE
             yield _tell_unsteady(one, bond, f"{lately} times in the last day", severity, lately=lately)

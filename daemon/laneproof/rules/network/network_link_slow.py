@@ -4,11 +4,10 @@ from collections.abc import Iterator, Mapping
 
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import BOND, bond_snapshot
 from laneproof.rules.network.ports import ONE_FLOW
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.snapshot import Interface, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
@@ -16,16 +15,16 @@ NAME = "network-link-slow"
 _DOWN = ("down", "lowerlayerdown", "notpresent", "dormant")  # Documentation/ABI/testing/sysfs-class-net, operstate
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    speeds = dict(_declared_speeds(build)) if build else {}
+def _judge(current: Pass) -> Iterator[Finding]:
+    speeds = dict(_declared_speeds(current.build)) if current.build else {}
     if not speeds:
         return
-    if isinstance(snapshot.interfaces, Unread):
-        yield cannot_tell(NAME, snapshot.interfaces, about=", ".join(speeds), key="network interfaces")
+    if isinstance(current.snapshot.interfaces, Unread):
+        yield cannot_tell(NAME, current.snapshot.interfaces, about=", ".join(speeds), key="network interfaces")
         return
-    by_name = {one.name: one for one in snapshot.interfaces}
-    members = {name for plan in (build.bond if build else ()) for name in plan.members}
-    told_down = set(_list_down(snapshot))
+    by_name = {one.name: one for one in current.snapshot.interfaces}
+    members = {name for plan in (current.build.bond if current.build else ()) for name in plan.members}
+    told_down = set(_list_down(current.snapshot))
     for name, speed in speeds.items():
         interface = by_name.get(name)
         if interface is not None and not (name in members and name in told_down):

@@ -5,24 +5,23 @@ Even a whole bond gives one flow no more than one member's speed: the transmit h
 
 from collections.abc import Iterator
 
-from laneproof.declaration.build import Build
-from laneproof.rules.rule import Rule
-from laneproof_collectors.snapshot import Interface, Snapshot
+from laneproof.rules.rule import Pass, Rule
+from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Unread
 
 ONE_FLOW = "One flow (one copy of one file) stays on one member of a bond, and gets no more than that member carries."
 """Source: Documentation/networking/bonding.rst, on the transmit hash."""
 
 
-def find_ports(build: Build | None, snapshot: Snapshot) -> Iterator[tuple[Interface, str | None]]:
+def find_ports(current: Pass) -> Iterator[tuple[Interface, str | None]]:
     """Give each port with the bond that it is in, a bond's own interface left out: its members are told."""
-    if isinstance(snapshot.interfaces, Unread):
+    if isinstance(current.snapshot.interfaces, Unread):
         return  # network-link-slow or reading-incomplete says so
-    bonds = () if isinstance(snapshot.bonds, Unread) else snapshot.bonds
+    bonds = () if isinstance(current.snapshot.bonds, Unread) else current.snapshot.bonds
     member_of = {member.name: bond.name for bond in bonds for member in bond.members}
-    member_of |= {name: plan.name for plan in (build.bond if build else ()) for name in plan.members}
+    member_of |= {name: plan.name for plan in (current.build.bond if current.build else ()) for name in plan.members}
     names = {bond.name for bond in bonds}
-    for one in snapshot.interfaces:
+    for one in current.snapshot.interfaces:
         if one.name not in names:
             yield one, member_of.get(one.name)
 

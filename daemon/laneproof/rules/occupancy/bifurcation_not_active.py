@@ -4,14 +4,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE
-from laneproof.box.placement import Arrangement, Placement, State, arrange
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Arrangement, Placement, State
 from laneproof.declaration.tables import DeclaredSlot
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.causes import bridges_lost, firmware_setting
 from laneproof.rules.example_box import Box
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 
 
@@ -74,9 +73,9 @@ def _all_missing(first: Placement | None, others: tuple[Placement, ...]) -> bool
     return any(one.is_meant_occupied for one in others) and all(one.state is State.NO_BRIDGE for one in others)
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    for trouble in find_split_troubles(arrange(build, snapshot)):
-        yield _tell(trouble, snapshot, past)
+def _judge(current: Pass) -> Iterator[Finding]:
+    for trouble in find_split_troubles(current.arrangement):
+        yield _tell(trouble, current.snapshot, current.past)
 
 
 def _tell(trouble: SplitTrouble, snapshot: Snapshot, past: Past) -> Finding:

@@ -4,14 +4,12 @@ from collections.abc import Iterator, Sequence
 
 from laneproof.advice import LIVE_DRIVE
 from laneproof.box.occupants import Occupant
-from laneproof.box.placement import Arrangement, arrange, is_same_text
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Arrangement, is_same_text
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.ledger import Ledger
-from laneproof.past.past import Past
 from laneproof.rules.example_box import Box, declare_risers
 from laneproof.rules.example_past import PATHS, health_snapshot, renamed_past
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import DAY
 from laneproof_collectors.snapshot import Snapshot
 
@@ -23,17 +21,17 @@ _FIRMWARE = "firmware of drives"
 _NO_IDENTIFIERS = ("", "0", "none")
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    arrangement = arrange(build, snapshot)
+def _judge(current: Pass) -> Iterator[Finding]:
+    arrangement = current.arrangement
     told: dict[str, list[Occupant]] = {}
     for occupant in arrangement.drives:
         for name, value in _identifiers(occupant):
             told.setdefault(f"{name} {value}", []).append(occupant)
     for occupant in arrangement.drives:
-        doubts = [*_find_doubts(occupant, told), *_find_changes(occupant, past.ledger)]
+        doubts = [*_find_doubts(occupant, told), *_find_changes(occupant, current.past.ledger)]
         if doubts:
             yield _tell(arrangement, occupant, doubts)
-    updated = dict(_find_updates(arrangement, past.ledger))
+    updated = dict(_find_updates(arrangement, current.past.ledger))
     if updated:
         yield _tell_updates(updated)
 
@@ -65,9 +63,9 @@ def _is_same_drive(one: Occupant, other: Occupant) -> bool:
     return same and all(isinstance(number, int) for number in ids) and ids[0] != ids[1]
 
 
-def _find_changes(occupant: Occupant, ledger: Ledger | None) -> Iterator[str]:
-    record = ledger.drives.of(occupant) if ledger is not None else None
-    if ledger is None or record is None:
+def _find_changes(occupant: Occupant, ledger: Ledger) -> Iterator[str]:
+    record = ledger.drives.of(occupant)
+    if record is None:
         return
     since = ledger.now - CLEAR_SECONDS
     for at, what in record.doubts:
@@ -75,9 +73,9 @@ def _find_changes(occupant: Occupant, ledger: Ledger | None) -> Iterator[str]:
             yield f"{what}, since {format_time(ledger.timeline.to_wall(at))}"
 
 
-def _find_updates(arrangement: Arrangement, ledger: Ledger | None) -> Iterator[tuple[str, str]]:
+def _find_updates(arrangement: Arrangement, ledger: Ledger) -> Iterator[tuple[str, str]]:
     """Give the drives whose firmware changed lately, other than to what the declaration names, with what changed."""
-    if ledger is None or all(change.what != "drive-firmware" for change in ledger.changes.changes):
+    if all(change.what != "drive-firmware" for change in ledger.changes.changes):
         return
     since = ledger.now - CLEAR_SECONDS
     for occupant in arrangement.drives:

@@ -4,21 +4,18 @@ from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.occupants import Occupant
-from laneproof.box.placement import Arrangement, Placement, arrange, is_same_text
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Arrangement, Placement, is_same_text
 from laneproof.declaration.tables import DeclaredOccupant
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.example_box import TWO_DRIVES, Box, two_drives_snapshot
 from laneproof.rules.occupancy.descriptions import describe_plan, moved_step
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.unread import Unread
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    arrangement = arrange(build, snapshot)
+def _judge(current: Pass) -> Iterator[Finding]:
+    arrangement = current.arrangement
     for placement in arrangement.placements:
         plan, occupant = placement.plan, placement.occupant
         if plan is not None and occupant is not None and placement.is_occupied and not placement.is_meant_empty:

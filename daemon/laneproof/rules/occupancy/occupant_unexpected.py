@@ -4,24 +4,21 @@ from collections.abc import Iterator
 
 from laneproof.advice import LIVE_DRIVE, OPEN_CASE
 from laneproof.box.occupants import Occupant
-from laneproof.box.placement import Arrangement, arrange
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.example_box import Box, two_drives_snapshot
 from laneproof.rules.occupancy.descriptions import describe_found, moved_step
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    if build is None:
+def _judge(current: Pass) -> Iterator[Finding]:
+    if current.build is None:
         return
-    arrangement = arrange(build, snapshot)
+    arrangement = current.arrangement
     for placement in arrangement.placements:
         if placement.is_meant_empty and placement.occupant is not None and placement.is_occupied:
             yield _tell_unexpected(arrangement, placement.occupant, placement.label)
-    if build.box.undeclared == "report":
+    if current.build.box.undeclared == "report":
         for stray in arrangement.strays():
             yield _tell_unexpected(arrangement, stray, None)
 

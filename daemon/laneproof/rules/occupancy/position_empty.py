@@ -3,19 +3,16 @@
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP, LIVE_DRIVE, OPEN_CASE
-from laneproof.box.placement import EMPTY, Arrangement, Placement, State, arrange
-from laneproof.declaration.build import Build
+from laneproof.box.placement import EMPTY, Arrangement, Placement, State
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.example_box import TWO_DRIVES, two_drives_snapshot
 from laneproof.rules.occupancy.bifurcation_not_active import find_split_troubles
 from laneproof.rules.occupancy.descriptions import describe_plan, moved_step
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    arrangement = arrange(build, snapshot)
+def _judge(current: Pass) -> Iterator[Finding]:
+    arrangement = current.arrangement
     split_off = {
         placement.label: trouble.name for trouble in find_split_troubles(arrangement) for placement in trouble.missing
     }

@@ -3,26 +3,23 @@
 from collections.abc import Iterator
 
 from laneproof.advice import LIVE_DRIVE, OPEN_CASE
-from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.drives import Rise
-from laneproof.past.past import Past
 from laneproof.rules.drives.episode_series import find_series
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import health_past, health_snapshot
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, make_sign, say_times, watched_drives
-from laneproof_collectors.snapshot import Snapshot
 
 NAME = "unsafe-shutdowns-rising"
 CLEAR_SECONDS = 30 * DAY
 """How long the sign stays after the last one. Judgement."""
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    ledger = past.ledger
-    for place in () if ledger is None else watched_drives(build, snapshot, ledger):
-        if ledger is None or place.drive is None:
+def _judge(current: Pass) -> Iterator[Finding]:
+    ledger = current.past.ledger
+    for place in watched_drives(current):
+        if place.drive is None:
             continue
         # across a boot the whole machine may have lost its power, and says nothing of this drive
         rises = [one for one in place.drive.risen("unsafe_shutdowns", ledger.now - CLEAR_SECONDS) if one.same_boot]

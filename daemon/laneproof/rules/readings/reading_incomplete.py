@@ -11,8 +11,7 @@ from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.example_box import Box
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.unread import Reason, Unread
 
 NAME = "reading-incomplete"
@@ -41,12 +40,13 @@ _HEARD = {
 }
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+def _judge(current: Pass) -> Iterator[Finding]:
+    build = current.build
     for group, (name, open_question) in _GROUPS.items():
-        gap = getattr(snapshot, group)
+        gap = getattr(current.snapshot, group)
         if isinstance(gap, Unread) and _matters(group, gap, build) and not _is_told_elsewhere(group, build):
             yield _tell(group, name, open_question, gap)
-    for group, gap in past.unheard.items():
+    for group, gap in current.past.unheard.items():
         yield _tell(group, *_HEARD[group], gap)
 
 

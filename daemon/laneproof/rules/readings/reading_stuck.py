@@ -4,13 +4,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from laneproof.advice import LIVE_DRIVE
-from laneproof.box.placement import Arrangement, arrange
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.example_box import RISER_1, Box
 from laneproof.rules.example_past import PATHS, health_snapshot
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
@@ -34,17 +33,17 @@ _GROUPS = {
 _OF_CONTROLLER = ("health", "identity", "autonomous_transitions", "state")
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
+def _judge(current: Pass) -> Iterator[Finding]:
     for group, name in _GROUPS.items():
-        gap = getattr(snapshot, group)
+        gap = getattr(current.snapshot, group)
         if _is_stuck(gap):
-            yield _age(_tell(group, name, gap), snapshot, past)
-    arrangement = arrange(build, snapshot)
+            yield _age(_tell(group, name, gap), current.snapshot, current.past)
+    arrangement = current.arrangement
     for occupant in arrangement.drives:
         parts = [getattr(occupant.controller, name) for name in _OF_CONTROLLER] if occupant.controller else []
         stuck = next((part for part in parts if _is_stuck(part)), None)
         if stuck is not None:
-            yield _age(_tell_drive(arrangement, occupant.path, occupant.name, stuck), snapshot, past)
+            yield _age(_tell_drive(arrangement, occupant.path, occupant.name, stuck), current.snapshot, current.past)
 
 
 def _is_stuck(value: object) -> bool:

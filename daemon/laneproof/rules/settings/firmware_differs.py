@@ -3,24 +3,23 @@
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP
-from laneproof.box.placement import Placement, arrange, is_same_text
+from laneproof.box.placement import Placement, is_same_text
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.example_box import Box
-from laneproof.rules.rule import Example, Rule
-from laneproof_collectors.snapshot import Firmware, Snapshot
+from laneproof.rules.rule import Example, Pass, Rule
+from laneproof_collectors.snapshot import Firmware
 from laneproof_collectors.unread import Unread
 
 NAME = "firmware-differs"
 _BOARD_ITEMS = (("board", "board_name"), ("bios_version", "bios_version"), ("bios_date", "bios_date"))
 
 
-def _judge(build: Build | None, snapshot: Snapshot, _past: Past) -> Iterator[Finding]:
-    if build is None:
+def _judge(current: Pass) -> Iterator[Finding]:
+    if current.build is None:
         return
-    yield from _judge_board(build, snapshot.firmware)
-    for placement in arrange(build, snapshot).placements:
+    yield from _judge_board(current.build, current.snapshot.firmware)
+    for placement in current.arrangement.placements:
         yield from _judge_drive(placement)
 
 

@@ -6,14 +6,13 @@ Without a declared value only contradictions are told: what was asked for on the
 from collections.abc import Iterator
 
 from laneproof.advice import FIRMWARE_SETUP
-from laneproof.box.placement import Placement, arrange
-from laneproof.declaration.build import Build
+from laneproof.box.placement import Placement
 from laneproof.declaration.tables import DeclaredKernel
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.causes import aspm_setting
 from laneproof.rules.example_box import L1, Box
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.settings.power_contradictions import find_contradictions
 from laneproof.rules.settings.power_positions import Deviation, find_deviations
 from laneproof_collectors.snapshot import KernelPower, Setting, Snapshot
@@ -35,14 +34,14 @@ def write_setting(setting: Setting) -> str:
     return f"{setting.value} ({_ORIGINS.get(setting.origin, setting.origin)})"
 
 
-def _judge(build: Build | None, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    plan = build.kernel if build else None
+def _judge(current: Pass) -> Iterator[Finding]:
+    plan = current.build.kernel if current.build else None
     if plan is not None:
-        yield from _judge_kernel(plan, snapshot.power)
-        for placement in arrange(build, snapshot).placements:
+        yield from _judge_kernel(plan, current.snapshot.power)
+        for placement in current.arrangement.placements:
             if placement.is_occupied and not placement.is_meant_empty:
-                yield from _judge_position(plan, placement, snapshot, past)
-    for contradiction in find_contradictions(plan, arrange(build, snapshot)):
+                yield from _judge_position(plan, placement, current.snapshot, current.past)
+    for contradiction in find_contradictions(plan, current.arrangement):
         yield Finding(
             rule=NAME,
             kind=Kind.DIFFERS,

@@ -5,9 +5,8 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import NOTHING
 from laneproof.rules.arrays.array_degraded import ARRAY_DEGRADED
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare, kelp_box, make_array
@@ -25,7 +24,7 @@ def build(level: str = "raid5", members: str = '["riser-1", "riser-2", "riser-3"
 
 
 def judge(rule: Rule, text: str | None, box: Box) -> list[Finding]:
-    return list(rule.judge(None if text is None else declare(text), box.snapshot(), NOTHING))
+    return list(rule.judge(Pass.of(None if text is None else declare(text), box.snapshot())))
 
 
 def member(name: str, state: str | Unread = "in_sync") -> ArrayMember:

@@ -3,11 +3,10 @@
 import pytest
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import NOTHING
 from laneproof.rules.arrays.array_degraded import ARRAY_DEGRADED
 from laneproof.rules.arrays.array_differs import ARRAY_DIFFERS
 from laneproof.rules.arrays.array_member_elsewhere import ARRAY_MEMBER_ELSEWHERE
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare, kelp_box
 
@@ -24,7 +23,7 @@ def build(level: str = "raid5", members: str = '["riser-1", "riser-2", "riser-3"
 
 
 def judge(rule: Rule, text: str | None, box: Box) -> list[Finding]:
-    return list(rule.judge(None if text is None else declare(text), box.snapshot(), NOTHING))
+    return list(rule.judge(Pass.of(None if text is None else declare(text), box.snapshot())))
 
 
 def test_array_as_declared_holds() -> None:

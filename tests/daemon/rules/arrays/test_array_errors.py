@@ -5,8 +5,8 @@ from typing import Any
 import pytest
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import NOTHING
 from laneproof.rules.arrays.array_errors import ARRAY_ERRORS
+from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
 from simulated_box import declare, kelp_box, make_array
@@ -17,7 +17,7 @@ DISKS = ("nvme0n1", "nvme1n1")
 
 def judge(**facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of an array)
     snapshot = kelp_box(2).with_group(arrays=(make_array("md0", DISKS, **facts),)).snapshot()
-    return list(ARRAY_ERRORS.judge(declare(POSITIONS), snapshot, NOTHING))
+    return list(ARRAY_ERRORS.judge(Pass.of(declare(POSITIONS), snapshot)))
 
 
 def member(bad: int | Unread | None) -> tuple[ArrayMember, ...]:

@@ -6,8 +6,8 @@ import pytest
 
 from laneproof.box.placement import arrange
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import NOTHING
 from laneproof.rules.arrays.array_member_elsewhere import ARRAY_MEMBER_ELSEWHERE, declared_disks
+from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare, kelp_box
 
@@ -17,7 +17,7 @@ DISKS = ("nvme0n1", "nvme1n1", "nvme2n1", "nvme3n1")
 
 
 def judge(box: Box, text: str = ARRAY + POSITIONS) -> list[Finding]:
-    return list(ARRAY_MEMBER_ELSEWHERE.judge(declare(text), box.snapshot(), NOTHING))
+    return list(ARRAY_MEMBER_ELSEWHERE.judge(Pass.of(declare(text), box.snapshot())))
 
 
 def test_members_in_their_positions_hold() -> None:
@@ -71,8 +71,8 @@ def test_position_whose_disks_are_not_known_makes_no_stranger() -> None:
     build = declare(ARRAY + POSITIONS)
     without = replace(snapshot, controllers=bare)
     assert isinstance(declared_disks(arrange(build, without), build.array[0]), Unread)
-    assert list(ARRAY_MEMBER_ELSEWHERE.judge(build, without, NOTHING)) == []
+    assert list(ARRAY_MEMBER_ELSEWHERE.judge(Pass.of(build, without))) == []
 
 
 def test_without_a_declaration_nothing_is_elsewhere() -> None:
-    assert list(ARRAY_MEMBER_ELSEWHERE.judge(None, kelp_box().with_array("md0", DISKS).snapshot(), NOTHING)) == []
+    assert list(ARRAY_MEMBER_ELSEWHERE.judge(Pass.of(None, kelp_box().with_array("md0", DISKS).snapshot()))) == []

@@ -8,7 +8,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.arrays.array_rebuilding import ARRAY_REBUILDING, estimate_seconds_left
 from laneproof.rules.arrays.array_scrub_overdue import ARRAY_SCRUB_OVERDUE
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 from simulated_box import A_MORNING, declare, kelp_box, make_array
@@ -25,7 +25,7 @@ def box(*, at: float = A_MORNING, **facts: object) -> Snapshot:
 
 
 def judge(rule: Rule, snapshot: Snapshot, past: Past = NOTHING, text: str = EVERY_35 + POSITIONS) -> list[Finding]:
-    return list(rule.judge(declare(text), snapshot, past))
+    return list(rule.judge(Pass.of(declare(text), snapshot, past)))
 
 
 @pytest.mark.parametrize("action", ["idle", "check", "repair", "frozen", None])

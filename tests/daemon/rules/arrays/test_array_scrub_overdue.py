@@ -7,7 +7,7 @@ from laneproof.findings import Finding, Kind
 from laneproof.past.box_record import DAY, ArrayChecks, BoxRecord
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.arrays.array_scrub_overdue import ARRAY_SCRUB_OVERDUE
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from simulated_box import A_MORNING, declare, kelp_box
 
@@ -23,7 +23,7 @@ def box(*, at: float = A_MORNING, **facts: object) -> Snapshot:
 
 
 def judge(rule: Rule, snapshot: Snapshot, past: Past = NOTHING, text: str = EVERY_35 + POSITIONS) -> list[Finding]:
-    return list(rule.judge(declare(text), snapshot, past))
+    return list(rule.judge(Pass.of(declare(text), snapshot, past)))
 
 
 def checked(days_ago: float | None, *, watched_days: float = 90) -> Past:

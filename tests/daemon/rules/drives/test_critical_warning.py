@@ -6,8 +6,8 @@ import pytest
 
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import NOTHING
 from laneproof.rules.drives.critical_warning import CRITICAL_WARNING, read_warnings
+from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import SATA, Box, declare, make_health
 from story_engine import HOUR, Told
@@ -18,7 +18,7 @@ HOT = 2  # bit 1: a temperature is beyond its threshold
 
 def judge(health: dict[str, object] | Unread, text: str | None = None) -> list[Finding]:
     box = Box().with_port(PATH).with_drive(PATH, serial="FN0001", health=health)
-    return list(CRITICAL_WARNING.judge(None if text is None else declare(text), box.snapshot(), NOTHING))
+    return list(CRITICAL_WARNING.judge(Pass.of(None if text is None else declare(text), box.snapshot())))
 
 
 # Source: NVM Express Base Specification 2.0, 5.16.1.3, Critical Warning (libnvme's types.h restates it)
@@ -108,7 +108,7 @@ def test_identity_is_the_position_else_the_serial_number() -> None:
 
 def test_drive_that_no_driver_serves_is_unverified() -> None:
     box = Box().with_port(PATH).with_drive(PATH).with_group(controllers=())
-    assert [one.kind for one in CRITICAL_WARNING.judge(None, box.snapshot(), NOTHING)] == [Kind.UNVERIFIED]
+    assert [one.kind for one in CRITICAL_WARNING.judge(Pass.of(None, box.snapshot()))] == [Kind.UNVERIFIED]
 
 
 @pytest.mark.parametrize(
@@ -117,7 +117,7 @@ def test_drive_that_no_driver_serves_is_unverified() -> None:
 )
 def test_sata_drives_own_assessment(healthy: bool | Unread | None, kind: Kind | None) -> None:  # noqa: FBT001
     box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-1", healthy=healthy)
-    findings = list(CRITICAL_WARNING.judge(None, box.snapshot(), NOTHING))
+    findings = list(CRITICAL_WARNING.judge(Pass.of(None, box.snapshot())))
     assert [one.kind for one in findings] == ([kind] if kind else [])
 
 

@@ -3,9 +3,9 @@
 import pytest
 
 from laneproof.findings import Finding, Kind
-from laneproof.past.past import NOTHING
 from laneproof.rules.drives.critical_warning import CRITICAL_WARNING
 from laneproof.rules.example_past import PATHS
+from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import SATA, Box, declare
 
@@ -24,7 +24,7 @@ def make(*healths: Unread | dict[str, object]) -> Box:
 
 
 def judge(made: Box, text: str | None = LABELS) -> list[Finding]:
-    return list(CRITICAL_WARNING.judge(None if text is None else declare(text), made.snapshot(), NOTHING))
+    return list(CRITICAL_WARNING.judge(Pass.of(None if text is None else declare(text), made.snapshot())))
 
 
 def test_logs_that_nobody_may_read_are_one_note_that_names_all_drives() -> None:

@@ -5,12 +5,11 @@ from typing import Any
 import pytest
 
 from laneproof.findings import Finding
-from laneproof.past.past import NOTHING
 from laneproof.rules import judge_all
 from laneproof.rules.drives.interface_errors import INTERFACE_ERRORS
 from laneproof.rules.drives.sectors_failing import SECTORS_FAILING
 from laneproof.rules.drives.self_test_failed import SELF_TEST_FAILED
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import A_MORNING, SATA, Box, declare
@@ -28,7 +27,7 @@ def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (an
 
 
 def judge(rule: Rule, **facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of the drive)
-    return list(rule.judge(BUILD, box(**facts), NOTHING))
+    return list(rule.judge(Pass.of(BUILD, box(**facts))))
 
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
@@ -60,7 +59,7 @@ def test_drive_behind_an_expander_or_another_unit_is_in_its_declared_position(ho
         f'[[position]]\nlabel = "bay-9"\npath = "{path}"\noccupant = {{ kind = "sata", serial = "GSsda" }}\n'
     )
     box = Box().with_device("0000:00/17.0", class_code=SATA)
-    (empty,) = judge_all(build, box.snapshot(), NOTHING)
+    (empty,) = judge_all(Pass.of(build, box.snapshot()))
     assert (empty.rule, empty.position) == ("position-empty", "bay-9")
-    (finding,) = judge_all(build, box.with_sata_drive(path, pending_sectors=3).snapshot(), NOTHING)
+    (finding,) = judge_all(Pass.of(build, box.with_sata_drive(path, pending_sectors=3).snapshot()))
     assert (finding.rule, finding.position) == ("sectors-failing", "bay-9")

@@ -7,9 +7,8 @@ import pytest
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY
-from laneproof.past.past import NOTHING
 from laneproof.rules.drives.sectors_failing import SECTORS_FAILING
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import A_MORNING, SATA, Box, declare
@@ -25,7 +24,7 @@ def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (an
 
 
 def judge(rule: Rule, **facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of the drive)
-    return list(rule.judge(BUILD, box(**facts), NOTHING))
+    return list(rule.judge(Pass.of(BUILD, box(**facts))))
 
 
 def watch(rule: str, counter: str, counts: list[int], *, every: float = DAY) -> list[Finding]:

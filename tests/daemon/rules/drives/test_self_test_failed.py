@@ -5,9 +5,8 @@ from typing import Any
 import pytest
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import NOTHING
 from laneproof.rules.drives.self_test_failed import SELF_TEST_FAILED, has_failed
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import A_MORNING, SATA, Box, declare
@@ -23,7 +22,7 @@ def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (an
 
 
 def judge(rule: Rule, **facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of the drive)
-    return list(rule.judge(BUILD, box(**facts), NOTHING))
+    return list(rule.judge(Pass.of(BUILD, box(**facts))))
 
 
 # Results as smartctl writes them (smartmontools ataprint.cpp and scsiprint.cpp, from memory)

@@ -7,7 +7,7 @@ import pytest
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.file_systems.file_system_full import FILE_SYSTEM_FULL
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare
@@ -29,7 +29,7 @@ def mounted(mount: str = "/srv/archive", *, used: int = 40, reserved: int = 0, *
 
 
 def judge(rule: Rule, *there: MountedFileSystem, text: str = "", past: Past = NOTHING) -> list[Finding]:
-    return list(rule.judge(declare(text), Box().with_group(file_systems=there).snapshot(), past))
+    return list(rule.judge(Pass.of(declare(text), Box().with_group(file_systems=there).snapshot(), past)))
 
 
 DECLARED = '[[file_system]]\nmount = "/srv/archive"\n'

@@ -7,7 +7,7 @@ from laneproof.past.past import NOTHING, Past
 from laneproof.rules.file_systems.file_system_full import FILE_SYSTEM_FULL
 from laneproof.rules.file_systems.file_system_missing import FILE_SYSTEM_MISSING
 from laneproof.rules.file_systems.file_system_read_only import FILE_SYSTEM_READ_ONLY
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare
@@ -29,7 +29,7 @@ def mounted(mount: str = "/srv/archive", *, used: int = 40, reserved: int = 0, *
 
 
 def judge(rule: Rule, *there: MountedFileSystem, text: str = "", past: Past = NOTHING) -> list[Finding]:
-    return list(rule.judge(declare(text), Box().with_group(file_systems=there).snapshot(), past))
+    return list(rule.judge(Pass.of(declare(text), Box().with_group(file_systems=there).snapshot(), past)))
 
 
 DECLARED = '[[file_system]]\nmount = "/srv/archive"\n'
@@ -51,6 +51,6 @@ def test_nothing_declared_nothing_missed() -> None:
 
 def test_mount_table_that_could_not_be_read_is_unverified() -> None:
     snapshot = Box().with_group(file_systems=Unread("/proc/self/mountinfo", "denied")).snapshot()
-    assert [one.kind for one in FILE_SYSTEM_MISSING.judge(declare(DECLARED), snapshot, NOTHING)] == [Kind.UNVERIFIED]
-    assert list(FILE_SYSTEM_FULL.judge(declare(DECLARED), snapshot, NOTHING)) == []
-    assert list(FILE_SYSTEM_READ_ONLY.judge(declare(DECLARED), snapshot, NOTHING)) == []
+    assert [one.kind for one in FILE_SYSTEM_MISSING.judge(Pass.of(declare(DECLARED), snapshot))] == [Kind.UNVERIFIED]
+    assert list(FILE_SYSTEM_FULL.judge(Pass.of(declare(DECLARED), snapshot))) == []
+    assert list(FILE_SYSTEM_READ_ONLY.judge(Pass.of(declare(DECLARED), snapshot))) == []

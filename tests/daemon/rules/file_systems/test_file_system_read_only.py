@@ -8,7 +8,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import BoxRecord
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.file_systems.file_system_read_only import FILE_SYSTEM_READ_ONLY
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare, make_firmware
@@ -32,7 +32,7 @@ def mounted(mount: str = "/srv/archive", *, used: int = 40, reserved: int = 0, *
 
 
 def judge(rule: Rule, *there: MountedFileSystem, text: str = "", past: Past = NOTHING) -> list[Finding]:
-    return list(rule.judge(declare(text), Box().with_group(file_systems=there).snapshot(), past))
+    return list(rule.judge(Pass.of(declare(text), Box().with_group(file_systems=there).snapshot(), past)))
 
 
 DECLARED = '[[file_system]]\nmount = "/srv/archive"\n'

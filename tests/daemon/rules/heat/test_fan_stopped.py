@@ -8,6 +8,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import BoxRecord
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.heat.fan_stopped import FAN_STOPPED
+from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Fan, Thermal
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import A_MORNING, Box, declare
@@ -21,7 +22,9 @@ def fan(rpm: int | Unread, label: str = "fan1", **facts: Any) -> Fan:  # noqa: A
 
 
 def fans_of(*fans: Fan, text: str = "", past: Past = NOTHING) -> list[Finding]:
-    return list(FAN_STOPPED.judge(declare(text), Box().with_group(thermal=Thermal(fans=fans)).snapshot(), past))
+    return list(
+        FAN_STOPPED.judge(Pass.of(declare(text), Box().with_group(thermal=Thermal(fans=fans)).snapshot(), past))
+    )
 
 
 DECLARED = '[[fan]]\nlabel = "fan1"\n'
@@ -75,5 +78,5 @@ def test_fan_that_cannot_be_read_is_unverified_where_it_is_declared() -> None:
 
 def test_unread_sensors_are_unverified_for_each_declared_fan() -> None:
     snapshot = Box().with_group(thermal=Unread("/sys/class/hwmon", "no such file", Reason.ABSENT)).snapshot()
-    assert [one.kind for one in FAN_STOPPED.judge(declare(DECLARED), snapshot, NOTHING)] == [Kind.UNVERIFIED]
-    assert list(FAN_STOPPED.judge(declare(""), snapshot, NOTHING)) == []
+    assert [one.kind for one in FAN_STOPPED.judge(Pass.of(declare(DECLARED), snapshot))] == [Kind.UNVERIFIED]
+    assert list(FAN_STOPPED.judge(Pass.of(declare(""), snapshot))) == []

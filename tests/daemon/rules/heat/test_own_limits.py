@@ -8,6 +8,7 @@ from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.heat.own_limits import judge_box_heat
+from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Snapshot, TemperatureReading, Thermal
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import A_MORNING, SATA, Box, declare
@@ -23,7 +24,7 @@ def sensor(celsius: float | Unread, **limits: Any) -> Thermal:  # noqa: ANN401 (
 
 
 def heat_of(snapshot: Snapshot, past: Past = NOTHING) -> list[Finding]:
-    return list(judge_box_heat(POSITION, snapshot, past))
+    return list(judge_box_heat(Pass.of(POSITION, snapshot, past)))
 
 
 def board_heat(celsius: float | Unread, **limits: Any) -> list[Finding]:  # noqa: ANN401 (both limits)

@@ -2,6 +2,7 @@
 
 from laneproof.rules.example_past import PATHS, counting_box, hiding_past, masked_snapshot
 from laneproof.rules.links.errors_hidden import ERRORS_HIDDEN
+from laneproof.rules.rule import Pass
 from simulated_box import declare
 from story_engine import DAY, Told
 
@@ -9,7 +10,7 @@ BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
 
 def test_counting_that_stopped_is_hidden_and_clears_when_it_goes_on() -> None:
-    (finding,) = ERRORS_HIDDEN.judge(BUILD, masked_snapshot(), hiding_past())
+    (finding,) = ERRORS_HIDDEN.judge(Pass.of(BUILD, masked_snapshot(), hiding_past()))
     assert finding.severity == "notice"
     assert "at the port masked" in finding.summary
     told = Told("errors-hidden", BUILD).look(counting_box((0, 0, 0, 0)))

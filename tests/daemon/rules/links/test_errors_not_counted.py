@@ -3,9 +3,9 @@
 from dataclasses import replace
 
 from laneproof.findings import Finding
-from laneproof.past.past import NOTHING
 from laneproof.rules.example_past import PATHS, counting_box, masked_snapshot, withheld_snapshot
 from laneproof.rules.links.errors_not_counted import ERRORS_NOT_COUNTED
+from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Setting, Snapshot
 from simulated_box import Box, declare
 
@@ -13,7 +13,7 @@ BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
 
 def blind(snapshot: Snapshot) -> list[Finding]:
-    return list(ERRORS_NOT_COUNTED.judge(BUILD, snapshot, NOTHING))
+    return list(ERRORS_NOT_COUNTED.judge(Pass.of(BUILD, snapshot)))
 
 
 def test_a_machine_that_shows_nothing_of_error_reporting_is_left_alone() -> None:
@@ -55,4 +55,4 @@ def test_masked_ends_are_told_by_position() -> None:
 
 
 def test_undeclared_links_are_nobodys_plan() -> None:
-    assert list(ERRORS_NOT_COUNTED.judge(None, masked_snapshot(), NOTHING)) == []
+    assert list(ERRORS_NOT_COUNTED.judge(Pass.of(None, masked_snapshot()))) == []

@@ -5,7 +5,7 @@ import pytest
 from laneproof.findings import Finding, Severity
 from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from simulated_box import Box, declare
 
 PATH, DEVICE = "0000:00/01.1", "0000:00/01.1/00.0"
@@ -22,7 +22,7 @@ def box(port: dict[str, object] | None = None, drive: dict[str, object] | None =
 
 
 def judge(rule: Rule, made: Box, text: str | None = None, past: Past = NOTHING) -> list[Finding]:
-    return list(rule.judge(declare(text if text is not None else build()), made.snapshot(), past))
+    return list(rule.judge(Pass.of(declare(text if text is not None else build()), made.snapshot(), past)))
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
 from laneproof.rules import judge_all
 from laneproof.rules.links.link_beyond_hardware import LINK_BEYOND_HARDWARE
 from laneproof.rules.links.link_slow import LINK_SLOW
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare
@@ -29,7 +29,7 @@ def box(port: dict[str, object] | None = None, drive: dict[str, object] | None =
 
 
 def judge(rule: Rule, made: Box, text: str | None = None, past: Past = NOTHING) -> list[Finding]:
-    return list(rule.judge(declare(text if text is not None else build()), made.snapshot(), past))
+    return list(rule.judge(Pass.of(declare(text if text is not None else build()), made.snapshot(), past)))
 
 
 def edit_both(made: Box, edit: Callable[[PciFunction], PciFunction]) -> Box:
@@ -47,7 +47,7 @@ def test_unread_limit_leaves_the_why_open() -> None:
 
 def test_beyond_hardware_is_said_besides_and_becomes_the_reason() -> None:
     made = box(drive={"gen": 3, "lanes": 2})
-    findings = {one.rule: one for one in judge_all(declare(build()), made.snapshot(), NOTHING)}
+    findings = {one.rule: one for one in judge_all(Pass.of(declare(build()), made.snapshot()))}
     assert set(findings) == {"link-slow", "link-narrow", "link-beyond-hardware"}
     for rule in ("link-slow", "link-narrow"):
         assert findings[rule].evidence["reason"] == "link-beyond-hardware"

@@ -10,7 +10,7 @@ from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
 from laneproof.rules.links.link_narrow import LINK_NARROW
 from laneproof.rules.links.link_slow import LINK_SLOW
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import PciFunction, PhysicalSlot
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare
@@ -31,11 +31,11 @@ def box(port: dict[str, object] | None = None, drive: dict[str, object] | None =
 
 
 def judge(rule: Rule, made: Box, text: str | None = None, past: Past = NOTHING) -> list[Finding]:
-    return list(rule.judge(declare(text if text is not None else build()), made.snapshot(), past))
+    return list(rule.judge(Pass.of(declare(text if text is not None else build()), made.snapshot(), past)))
 
 
 def judge_undeclared(rule: Rule, made: Box) -> list[Finding]:
-    return list(rule.judge(None, made.snapshot(), NOTHING))
+    return list(rule.judge(Pass.of(None, made.snapshot())))
 
 
 def edit_both(made: Box, edit: Callable[[PciFunction], PciFunction]) -> Box:

@@ -8,7 +8,7 @@ from laneproof.rules import judge_all
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
 from laneproof.rules.links.link_narrow import LINK_NARROW
 from laneproof.rules.links.link_slow import LINK_SLOW
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from simulated_box import Box, declare
 
 PATH, DEVICE = "0000:00/01.1", "0000:00/01.1/00.0"
@@ -25,7 +25,7 @@ def box(port: dict[str, object] | None = None, drive: dict[str, object] | None =
 
 
 def judge(rule: Rule, made: Box, text: str | None = None, past: Past = NOTHING) -> list[Finding]:
-    return list(rule.judge(declare(text if text is not None else build()), made.snapshot(), past))
+    return list(rule.judge(Pass.of(declare(text if text is not None else build()), made.snapshot(), past)))
 
 
 @pytest.mark.parametrize("declared", [1, 2, 3, 4])
@@ -38,7 +38,7 @@ def test_rate_below_above_and_as_declared(declared: int, trained: int) -> None:
 
 def test_limit_that_the_owner_chose_is_no_fault() -> None:
     text = build('{ generation = 2, lanes = 4, because = "long ribbon" }', '["flexible-cable"]')
-    assert judge_all(declare(text), box({"target": 2}).snapshot(), NOTHING) == ()
+    assert judge_all(Pass.of(declare(text), box({"target": 2}).snapshot())) == ()
 
 
 @pytest.mark.parametrize(

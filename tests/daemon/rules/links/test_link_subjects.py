@@ -17,13 +17,13 @@ def switch_box() -> Box:
 
 def test_without_a_build_every_link_is_a_subject() -> None:
     arrangement = Arrangement(None, switch_box().snapshot())
-    assert [one.path for one in find_subjects(None, arrangement)] == ["0000:00/01.2", "0000:00/01.2/00.0/04.0"]
+    assert [one.path for one in find_subjects(arrangement)] == ["0000:00/01.2", "0000:00/01.2/00.0/04.0"]
 
 
 def test_with_a_build_positions_and_the_links_on_their_way_are() -> None:
     build = declare('[[position]]\nlabel = "deck"\npath = "0000:00/01.2/00.0/04.0"')
     box = switch_box().with_port(PATH).with_drive(PATH)
-    found = list(find_subjects(build, Arrangement(build, box.snapshot())))
+    found = list(find_subjects(Arrangement(build, box.snapshot())))
     assert [(one.name, one.is_shared) for one in found] == [("deck", False), ("0000:00/01.2", True)]
 
 
@@ -31,7 +31,7 @@ def test_with_a_build_positions_and_the_links_on_their_way_are() -> None:
 def test_position_meant_empty_has_no_link_to_judge(kind: str) -> None:
     build = declare(f'[[position]]\nlabel = "a"\npath = "{PATH}"\noccupant = {{ kind = "{kind}" }}')
     box = Box().with_port(PATH).with_drive(PATH)
-    found = [one for one in find_subjects(build, Arrangement(build, box.snapshot())) if not one.is_shared]
+    found = [one for one in find_subjects(Arrangement(build, box.snapshot())) if not one.is_shared]
     assert bool(found) == (kind == "nvme")
 
 

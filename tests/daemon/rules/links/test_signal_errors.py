@@ -1,6 +1,7 @@
 """signal-errors: raised by what lasts, told once, kept while it stands, cleared when it is over."""
 
 from laneproof.rules.example_past import PATHS, counting_box
+from laneproof.rules.rule import Pass
 from simulated_box import Box, declare
 from story_engine import DAY, HOUR, Told
 
@@ -112,10 +113,9 @@ def test_a_cable_that_was_changed_puts_it_on_trial() -> None:
 
 
 def test_without_a_ledger_nothing_is_said() -> None:
-    from laneproof.past.past import NOTHING  # noqa: PLC0415
     from laneproof.rules.links.signal_errors import SIGNAL_ERRORS  # noqa: PLC0415
 
-    assert list(SIGNAL_ERRORS.judge(BUILD, counting_box((9, 9, 9, 9)).snapshot(taken_at=DAY), NOTHING)) == []
+    assert list(SIGNAL_ERRORS.judge(Pass.of(BUILD, counting_box((9, 9, 9, 9)).snapshot(taken_at=DAY)))) == []
 
 
 UNCORRECTABLE = "nvme 0000:01:00.0: PCIe Bus Error: severity=Uncorrectable (Fatal), type=Data Link Layer, (Receiver ID)"

@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Finding, Kind
-from laneproof.past.past import NOTHING
 from laneproof.rules.memory.memory_differs import MEMORY_DIFFERS
+from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Memory
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare, make_memory
@@ -16,7 +16,7 @@ UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
 
 
 def judge(plan: str, memory: Memory | Unread) -> list[Finding]:
-    return list(MEMORY_DIFFERS.judge(declare(f"memory = {plan}"), Box().with_group(memory=memory).snapshot(), NOTHING))
+    return list(MEMORY_DIFFERS.judge(Pass.of(declare(f"memory = {plan}"), Box().with_group(memory=memory).snapshot())))
 
 
 @pytest.mark.parametrize(
@@ -87,4 +87,4 @@ def test_slow_modules_are_named_with_their_rating() -> None:
 
 
 def test_nothing_declared_nothing_said() -> None:
-    assert list(MEMORY_DIFFERS.judge(None, Box().with_group(memory=UNREAD).snapshot(), NOTHING)) == []
+    assert list(MEMORY_DIFFERS.judge(Pass.of(None, Box().with_group(memory=UNREAD).snapshot()))) == []

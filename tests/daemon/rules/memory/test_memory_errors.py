@@ -7,9 +7,8 @@ import pytest
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY
-from laneproof.past.past import NOTHING
 from laneproof.rules.memory.memory_errors import MEMORY_ERRORS
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import EdacController, Memory, Snapshot
 from laneproof_collectors.unread import Unread
 from simulated_box import A_MORNING, Box, declare, make_memory
@@ -19,7 +18,7 @@ UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
 
 def judge(rule: Rule, memory: Memory | Unread, plan: str | None = None) -> list[Finding]:
     build = None if plan is None else declare(f"memory = {plan}")
-    return list(rule.judge(build, Box().with_group(memory=memory).snapshot(), NOTHING))
+    return list(rule.judge(Pass.of(build, Box().with_group(memory=memory).snapshot())))
 
 
 def counted(correctable: int | Unread, uncorrectable: int | Unread = 0) -> Memory:
@@ -44,7 +43,7 @@ def test_errors_are_told_by_what_they_mean(memory: Memory, severity: Severity | 
 
 def test_few_errors_in_a_long_time_are_a_note() -> None:
     snapshot = replace(Box().with_group(memory=counted(40)).snapshot(), up_seconds=100 * DAY)
-    (finding,) = MEMORY_ERRORS.judge(None, snapshot, NOTHING)
+    (finding,) = MEMORY_ERRORS.judge(Pass.of(None, snapshot))
     assert finding.severity is Severity.NOTICE
 
 

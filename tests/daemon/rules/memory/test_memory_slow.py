@@ -6,9 +6,8 @@ from typing import Any
 import pytest
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import NOTHING
 from laneproof.rules.memory.memory_slow import MEMORY_SLOW, find_channels
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Memory, MemoryModule
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare, make_memory
@@ -18,7 +17,7 @@ UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
 
 def judge(rule: Rule, memory: Memory | Unread, plan: str | None = None) -> list[Finding]:
     build = None if plan is None else declare(f"memory = {plan}")
-    return list(rule.judge(build, Box().with_group(memory=memory).snapshot(), NOTHING))
+    return list(rule.judge(Pass.of(build, Box().with_group(memory=memory).snapshot())))
 
 
 def modules(*locators: str, bank: str = "", **facts: Any) -> Memory:  # noqa: ANN401 (any fact of a module)

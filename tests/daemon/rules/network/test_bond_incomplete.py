@@ -5,9 +5,8 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Finding, Kind
-from laneproof.past.past import NOTHING
 from laneproof.rules.network.bond_incomplete import BOND_INCOMPLETE
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Bond
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare, make_bond
@@ -27,7 +26,7 @@ BOND = make_bond("bond0", ("wan0", "wan1"))
 
 def judge(rule: Rule, interfaces: object = (), bonds: object = (BOND,), text: str = BUILD) -> list[Finding]:
     box = Box().with_group(interfaces=interfaces, bonds=bonds)
-    return list(rule.judge(declare(text), box.snapshot(), NOTHING))
+    return list(rule.judge(Pass.of(declare(text), box.snapshot())))
 
 
 def bond(**facts: object) -> Bond:

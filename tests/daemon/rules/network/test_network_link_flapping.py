@@ -9,9 +9,8 @@ from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, HOUR
-from laneproof.past.past import NOTHING
 from laneproof.rules.network.network_link_flapping import NETWORK_LINK_FLAPPING
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 from simulated_box import A_MORNING, Box, make_interface
@@ -23,7 +22,7 @@ def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (an
 
 
 def judge(rule: Rule, snapshot: Snapshot, build: Build | None = None) -> list[Finding]:
-    return list(rule.judge(build, snapshot, NOTHING))
+    return list(rule.judge(Pass.of(build, snapshot)))
 
 
 def watch(rule: str, counter: str, counts: list[int], *, every: float, build: Build | None = None) -> list[Finding]:

@@ -5,10 +5,9 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Finding, Kind
-from laneproof.past.past import NOTHING
 from laneproof.rules.network.bond_incomplete import BOND_INCOMPLETE
 from laneproof.rules.network.network_link_slow import NETWORK_LINK_SLOW
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare, make_bond, make_interface
@@ -28,7 +27,7 @@ BOND = make_bond("bond0", ("wan0", "wan1"))
 
 def judge(rule: Rule, interfaces: object = (), bonds: object = (BOND,), text: str = BUILD) -> list[Finding]:
     box = Box().with_group(interfaces=interfaces, bonds=bonds)
-    return list(rule.judge(declare(text), box.snapshot(), NOTHING))
+    return list(rule.judge(Pass.of(declare(text), box.snapshot())))
 
 
 def pair(second: Interface | None) -> tuple[Interface, ...]:

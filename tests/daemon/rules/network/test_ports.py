@@ -5,12 +5,11 @@ from typing import Any
 
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding
-from laneproof.past.past import NOTHING
 from laneproof.rules.network.network_errors import NETWORK_ERRORS
 from laneproof.rules.network.network_link_flapping import NETWORK_LINK_FLAPPING
 from laneproof.rules.network.network_link_slow import NETWORK_LINK_SLOW
 from laneproof.rules.network.ports import ONE_FLOW
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 from simulated_box import A_MORNING, Box, declare, make_bond, make_interface
@@ -24,7 +23,7 @@ def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (an
 
 
 def judge(rule: Rule, snapshot: Snapshot, build: Build | None = None) -> list[Finding]:
-    return list(rule.judge(build, snapshot, NOTHING))
+    return list(rule.judge(Pass.of(build, snapshot)))
 
 
 def test_member_of_a_bond_is_told_with_what_one_flow_means() -> None:

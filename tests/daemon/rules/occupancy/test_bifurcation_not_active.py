@@ -8,6 +8,7 @@ from laneproof.findings import Finding, Severity
 from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
 from laneproof.rules import judge_all
 from laneproof.rules.occupancy.bifurcation_not_active import BIFURCATION_NOT_ACTIVE
+from laneproof.rules.rule import Pass
 from simulated_box import Box, declare
 from story_engine import HOUR, Told
 
@@ -35,7 +36,7 @@ def box(*ports: tuple[int, int] | tuple[int, int, bool]) -> Box:
 
 
 def judge(text: str, made: Box, past: Past = NOTHING) -> list[Finding]:
-    return list(BIFURCATION_NOT_ACTIVE.judge(declare(text), made.snapshot(), past))
+    return list(BIFURCATION_NOT_ACTIVE.judge(Pass.of(declare(text), made.snapshot(), past)))
 
 
 @pytest.mark.parametrize(
@@ -77,7 +78,7 @@ def test_finding_names_slot_and_both_values() -> None:
 
 def test_silent_branches_are_told_as_empty_positions_only() -> None:
     made = box((1, 4), (2, 4, False), (3, 4), (4, 4))
-    assert [(one.rule, one.position) for one in judge_all(declare(build()), made.snapshot(), NOTHING)] == [
+    assert [(one.rule, one.position) for one in judge_all(Pass.of(declare(build()), made.snapshot()))] == [
         ("position-empty", "riser-2")
     ]
 

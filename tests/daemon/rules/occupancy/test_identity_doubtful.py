@@ -1,15 +1,15 @@
 """identity-doubtful: twins, drives without a name, drives that are not what they were."""
 
-from laneproof.past.past import NOTHING
 from laneproof.rules.example_past import PATHS
 from laneproof.rules.occupancy.identity_doubtful import IDENTITY_DOUBTFUL
+from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import NvmeNamespace
 from simulated_box import Box, declare
 from story_engine import DAY, Told
 
 
 def doubts(box: Box) -> list[str]:
-    return [one.summary for one in IDENTITY_DOUBTFUL.judge(None, box.snapshot(), NOTHING)]
+    return [one.summary for one in IDENTITY_DOUBTFUL.judge(Pass.of(None, box.snapshot()))]
 
 
 def two(first: dict[str, object], second: dict[str, object]) -> Box:

@@ -3,17 +3,16 @@
 import pytest
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import NOTHING
 from laneproof.rules import judge_all
 from laneproof.rules.occupancy.occupant_differs import OCCUPANT_DIFFERS
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 from simulated_box import NETWORK, SATA, Box, declare, kelp_box
 
 
 def judge(rule: Rule, text: str, box: Box | Snapshot) -> list[Finding]:
-    return list(rule.judge(declare(text), box.snapshot() if isinstance(box, Box) else box, NOTHING))
+    return list(rule.judge(Pass.of(declare(text), box.snapshot() if isinstance(box, Box) else box)))
 
 
 def position(label: str, number: int, occupant: str) -> str:
@@ -33,7 +32,7 @@ def at(*serials: str | None) -> Box:
 
 
 def test_drive_in_anothers_position_is_told_by_both() -> None:
-    findings = {one.position: one for one in judge_all(declare(SERIALS), at(None, "A").snapshot(), NOTHING)}
+    findings = {one.position: one for one in judge_all(Pass.of(declare(SERIALS), at(None, "A").snapshot()))}
     assert findings["a"].rule == "position-empty"
     assert "its drive is in b" in findings["a"].summary
     assert findings["a"].severity is Severity.WARNING
@@ -50,7 +49,7 @@ def test_two_drives_that_changed_places_are_told_as_such() -> None:
 
 
 def test_drive_in_an_undeclared_place_is_told_by_both() -> None:
-    findings = judge_all(declare(SERIALS), at(None, "B", "A").snapshot(), NOTHING)
+    findings = judge_all(Pass.of(declare(SERIALS), at(None, "B", "A").snapshot()))
     told = {(one.rule, one.position) for one in findings}
     assert told == {("position-empty", "a"), ("occupant-unexpected", None)}
     assert all("0000:00/01.3" in one.summary for one in findings)

@@ -1,16 +1,15 @@
 """Drives where none is declared."""
 
 from laneproof.findings import Finding, Severity
-from laneproof.past.past import NOTHING
 from laneproof.rules import judge_all
 from laneproof.rules.occupancy.occupant_unexpected import OCCUPANT_UNEXPECTED
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from simulated_box import Box, declare, kelp_box
 
 
 def judge(rule: Rule, text: str, box: Box | Snapshot) -> list[Finding]:
-    return list(rule.judge(declare(text), box.snapshot() if isinstance(box, Box) else box, NOTHING))
+    return list(rule.judge(Pass.of(declare(text), box.snapshot() if isinstance(box, Box) else box)))
 
 
 def position(label: str, number: int, occupant: str) -> str:
@@ -28,7 +27,7 @@ def at(*serials: str | None) -> Box:
 
 def test_drive_in_a_position_declared_empty_is_told_with_its_home() -> None:
     text = position("a", 1, '{ serial = "A" }') + position("spare", 2, '{ kind = "none" }')
-    findings = {one.position: one for one in judge_all(declare(text), at(None, "A").snapshot(), NOTHING)}
+    findings = {one.position: one for one in judge_all(Pass.of(declare(text), at(None, "A").snapshot()))}
     assert "its drive is in spare" in findings["a"].summary
     assert findings["spare"].rule == "occupant-unexpected"
     assert "declared for a" in findings["spare"].summary
@@ -56,9 +55,9 @@ def test_undeclared_network_card_is_nobodys_business() -> None:
 
 
 def test_without_a_build_no_drive_is_unexpected() -> None:
-    assert list(OCCUPANT_UNEXPECTED.judge(None, kelp_box(2).snapshot(), NOTHING)) == []
+    assert list(OCCUPANT_UNEXPECTED.judge(Pass.of(None, kelp_box(2).snapshot()))) == []
 
 
 def test_drive_whose_path_is_declared_as_its_own_is_declared() -> None:
     text = '[[position]]\nlabel = "a"\npath = "0000:00/05.0"\noccupant = { kind = "nvme" }'
-    assert judge_all(declare(text), Box().with_drive("0000:00/05.0").snapshot(), NOTHING) == ()
+    assert judge_all(Pass.of(declare(text), Box().with_drive("0000:00/05.0").snapshot())) == ()

@@ -5,15 +5,14 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import NOTHING
 from laneproof.rules.occupancy.position_empty import POSITION_EMPTY
-from laneproof.rules.rule import Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from simulated_box import Box, declare, kelp_box
 
 
 def judge(rule: Rule, text: str, box: Box | Snapshot) -> list[Finding]:
-    return list(rule.judge(declare(text), box.snapshot() if isinstance(box, Box) else box, NOTHING))
+    return list(rule.judge(Pass.of(declare(text), box.snapshot() if isinstance(box, Box) else box)))
 
 
 def position(label: str, number: int, occupant: str) -> str:

@@ -5,9 +5,9 @@ from dataclasses import fields
 import pytest
 
 from laneproof.findings import Kind
-from laneproof.past.past import NOTHING
 from laneproof.rules import judge_all
 from laneproof.rules.readings.reading_incomplete import READING_INCOMPLETE
+from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import declare, kelp_box
@@ -33,29 +33,29 @@ member_speed_mbit_s = 1000
 @pytest.mark.parametrize("group", GROUPS)
 def test_each_group_is_known_and_said_once_without_a_build(group: str) -> None:
     snapshot = kelp_box().with_group(**{group: UNREAD}).snapshot()
-    findings = judge_all(None, snapshot, NOTHING)
+    findings = judge_all(Pass.of(None, snapshot))
     assert [(one.rule, one.kind, one.key) for one in findings] == [("reading-incomplete", Kind.UNVERIFIED, group)]
 
 
 @pytest.mark.parametrize("group", ["power", "firmware", "memory", "arrays", "bonds", "interfaces"])
 def test_group_that_a_declared_comparison_needs_is_told_by_its_rule(group: str) -> None:
     snapshot = kelp_box().with_group(**{group: UNREAD}).snapshot()
-    assert list(READING_INCOMPLETE.judge(declare(EVERYTHING), snapshot, NOTHING)) == []
-    told = [one for one in judge_all(declare(EVERYTHING), snapshot, NOTHING) if one.kind is Kind.UNVERIFIED]
+    assert list(READING_INCOMPLETE.judge(Pass.of(declare(EVERYTHING), snapshot))) == []
+    told = [one for one in judge_all(Pass.of(declare(EVERYTHING), snapshot)) if one.kind is Kind.UNVERIFIED]
     assert len(told) == 1
 
 
 @pytest.mark.parametrize("group", GROUPS)
 def test_source_that_this_machine_does_not_have_leaves_nothing_to_judge(group: str) -> None:
     absent = Unread("/proc/mounts", "there is no such file", Reason.ABSENT)
-    findings = judge_all(None, kelp_box().with_group(**{group: absent}).snapshot(), NOTHING)
+    findings = judge_all(Pass.of(None, kelp_box().with_group(**{group: absent}).snapshot()))
     assert bool(findings) == (group in ("functions", "controllers"))
 
 
 def test_absent_source_of_declared_sata_drives_is_said() -> None:
     absent = Unread("smartctl", "there is no such file", Reason.ABSENT)
     build = declare('[[position]]\nlabel = "bay"\npath = "0000:00/17.0/ata-1"\noccupant = { kind = "sata" }')
-    findings = judge_all(build, kelp_box(0).with_group(drives=absent).snapshot(), NOTHING)
+    findings = judge_all(Pass.of(build, kelp_box(0).with_group(drives=absent).snapshot()))
     assert [one.key for one in findings] == ["drives"]
 
 
@@ -66,6 +66,6 @@ def test_whole_machine_unread_is_no_flood() -> None:
         'occupant = { kind = "nvme", serial = "A" }\nlink = { generation = 4, lanes = 4 }\n'
         for number in range(24)
     )
-    findings = judge_all(declare(text), box.with_group(**dict.fromkeys(GROUPS, UNREAD)).snapshot(), NOTHING)
+    findings = judge_all(Pass.of(declare(text), box.with_group(**dict.fromkeys(GROUPS, UNREAD)).snapshot()))
     assert len(findings) == len(GROUPS)
     assert {one.kind for one in findings} == {Kind.UNVERIFIED}

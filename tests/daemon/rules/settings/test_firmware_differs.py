@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof.findings import Finding, Kind
-from laneproof.past.past import NOTHING
+from laneproof.rules.rule import Pass
 from laneproof.rules.settings.firmware_differs import FIRMWARE_DIFFERS
 from laneproof_collectors.unread import Unread
 from simulated_box import declare, kelp_box
@@ -12,7 +12,7 @@ UNREAD = Unread("bios_version", "permission denied")
 
 
 def judge(text: str, **facts: object) -> list[Finding]:
-    return list(FIRMWARE_DIFFERS.judge(declare(text), kelp_box(1).with_firmware(**facts).snapshot(), NOTHING))
+    return list(FIRMWARE_DIFFERS.judge(Pass.of(declare(text), kelp_box(1).with_firmware(**facts).snapshot())))
 
 
 @pytest.mark.parametrize(
@@ -43,7 +43,7 @@ def test_kernel_release_is_whole_or_its_beginning(declared: str, holds: bool) ->
 def drive(declared: str, observed: str | Unread) -> list[Finding]:
     text = f'[[position]]\nlabel = "a"\npath = "0000:00/01.1"\noccupant = {{ firmware = "{declared}" }}'
     box = kelp_box(0).with_port("0000:00/01.1").with_drive("0000:00/01.1", controller={"firmware": observed})
-    return list(FIRMWARE_DIFFERS.judge(declare(text), box.snapshot(), NOTHING))
+    return list(FIRMWARE_DIFFERS.judge(Pass.of(declare(text), box.snapshot())))
 
 
 @pytest.mark.parametrize(
@@ -62,5 +62,5 @@ def test_each_item_has_its_own_finding() -> None:
 
 def test_unread_as_a_whole_is_one_finding() -> None:
     build = declare('[firmware]\nbios_version = "1"\nbios_date = "2"')
-    findings = list(FIRMWARE_DIFFERS.judge(build, kelp_box(1).with_group(firmware=UNREAD).snapshot(), NOTHING))
+    findings = list(FIRMWARE_DIFFERS.judge(Pass.of(build, kelp_box(1).with_group(firmware=UNREAD).snapshot())))
     assert [one.kind for one in findings] == [Kind.UNVERIFIED]

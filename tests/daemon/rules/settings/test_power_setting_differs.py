@@ -6,6 +6,7 @@ import pytest
 
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
+from laneproof.rules.rule import Pass
 from laneproof.rules.settings.power_setting_differs import POWER_SETTING_DIFFERS
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread
@@ -18,7 +19,7 @@ IDLES = AutonomousTransitions(enabled=True, transitions={0: (3, 500)})
 
 def judge(kernel: str, box: Box, past: Past = NOTHING) -> list[Finding]:
     text = f'[kernel]\n{kernel}\n[[position]]\nlabel = "riser-1"\npath = "{PATH}"\n'
-    return list(POWER_SETTING_DIFFERS.judge(declare(text), box.snapshot(), past))
+    return list(POWER_SETTING_DIFFERS.judge(Pass.of(declare(text), box.snapshot(), past)))
 
 
 def kinds(findings: list[Finding]) -> list[Kind]:
@@ -164,4 +165,4 @@ def test_aspm_switched_on_with_another_bios_is_a_firmware_setting() -> None:
 
 
 def test_nothing_declared_and_nothing_contradictory_is_silent() -> None:
-    assert list(POWER_SETTING_DIFFERS.judge(None, kelp_box().snapshot(), NOTHING)) == []
+    assert list(POWER_SETTING_DIFFERS.judge(Pass.of(None, kelp_box().snapshot()))) == []
