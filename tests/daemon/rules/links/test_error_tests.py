@@ -153,9 +153,9 @@ def test_a_link_that_always_was_a_little_poorer_is_at_most_a_note() -> None:
 def test_errors_that_come_more_often_by_a_few_a_week_are_a_note_of_their_own() -> None:
     record = link([0] * 400)
     for hour in range(24 * 20):
-        record.watch.take(NOW - (24 * 30 - hour) * HOUR, HOUR, marked=False)
+        record.watch.add(NOW - (24 * 30 - hour) * HOUR, HOUR, marked=False)
     for hour in range(24 * 10 + 1):
-        record.watch.take(NOW - (24 * 10 - hour) * HOUR, HOUR, marked=hour % 20 == 0)
+        record.watch.add(NOW - (24 * 10 - hour) * HOUR, HOUR, marked=hour % 20 == 0)
     standing = judge_link(record, [link([0] * 400)], now=NOW, links=2)
     assert standing.level == "note"
     assert "different hours of the last" in standing.because

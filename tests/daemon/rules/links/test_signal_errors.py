@@ -1,6 +1,7 @@
 """signal-errors: raised by what lasts, told once, kept while it stands, cleared when it is over."""
 
 from laneproof.rules.example_past import PATHS, counting_box
+from laneproof.rules.links.signal_errors import SIGNAL_ERRORS
 from laneproof.rules.rule import Pass
 from simulated_box import Box, declare
 from story_engine import DAY, HOUR, Told
@@ -162,9 +163,9 @@ def test_an_uncorrectable_error_of_the_log_is_over_after_ten_quiet_days() -> Non
 def test_its_next_steps_say_how_long_other_parts_must_run_clean_after_the_reseating() -> None:
     told = quiet_days(14)
     noisy_days(told, 3, a_look=3)
-    (finding,) = told.standing
-    reseat = next(
-        number for number, one in enumerate(finding.next_steps) if "reseat the drive and every adapter" in one
-    )
+    snapshot = told.engine.past.previous
+    assert snapshot is not None
+    (finding,) = SIGNAL_ERRORS.judge(Pass.of(BUILD, snapshot, told.engine.past))  # without the steps of its cause
+    reseat = next(number for number, step in enumerate(finding.next_steps) if "Reseat" in step or "reseat" in step)
     assert "47 seconds of steady traffic without one error" in finding.next_steps[reseat + 1]
     assert "rises_with_heat" not in finding.evidence
