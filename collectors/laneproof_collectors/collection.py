@@ -74,7 +74,12 @@ def read_fenced(collector: Collector, host: Host) -> object:
 def assemble(facts: Mapping[str, Any], clock: Clock) -> Snapshot:
     """Make a snapshot of the latest facts of each group; a group not read yet is `Unread`."""
     groups = {name: facts.get(name, Unread(name, "not read yet", Reason.NOT_ASKED)) for name in GROUPS}
-    return Snapshot(taken_at=clock.unix_seconds, up_seconds=clock.up_seconds, **groups)
+    return Snapshot(
+        taken_at=clock.unix_seconds,
+        up_seconds=clock.up_seconds,
+        monotonic_seconds=clock.monotonic_seconds,
+        **groups,
+    )
 
 
 def read_snapshot(host: Host, collectors: tuple[Collector, ...] | None = None) -> Snapshot:

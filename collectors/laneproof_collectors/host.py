@@ -319,7 +319,11 @@ class LiveHost(Host):
                     self._uevents = self._uevents or _UeventReader()
                     return self._uevents.read()
                 case ReadClock():
-                    return Clock(unix_seconds=time.time(), up_seconds=time.clock_gettime(time.CLOCK_BOOTTIME))
+                    return Clock(
+                        unix_seconds=time.time(),
+                        up_seconds=time.clock_gettime(time.CLOCK_BOOTTIME),
+                        monotonic_seconds=time.clock_gettime(time.CLOCK_MONOTONIC),
+                    )
         except OSError as error:
             return unread_from_errno(name_question(question), error.errno or errno.EIO)
         except _StatusError as error:

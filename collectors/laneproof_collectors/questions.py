@@ -152,10 +152,15 @@ class KernelLogRead:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Clock:
-    """One instant by both clocks: unix seconds (can step), and seconds since boot (cannot)."""
+    """One instant by three clocks: unix seconds (can step), seconds since boot (cannot), and those without suspend.
+
+    Kernel messages are stamped by the third. Source: clock_gettime(2), ``CLOCK_BOOTTIME`` and ``CLOCK_MONOTONIC``;
+    Documentation/core-api/timekeeping.rst.
+    """
 
     unix_seconds: float
     up_seconds: float
+    monotonic_seconds: float | None = None  # None: a recording that does not hold it
 
 
 Answer = (

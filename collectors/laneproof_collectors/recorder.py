@@ -82,6 +82,8 @@ class RecordingHost(Host):
         self._now.select_names(self._before)
         clock = self._inner.clock()
         frame: dict[str, Any] = {"t": round(clock.unix_seconds, 3), "up": round(clock.up_seconds, 3)}
+        if clock.monotonic_seconds is not None:
+            frame["mono"] = round(clock.monotonic_seconds, 3)
         boot_id = self._now.files.get(BOOT_ID_PATH)
         if boot_id and boot_id != self._before.files.get(BOOT_ID_PATH):
             frame["boot_id"] = boot_id.decode("utf-8", "replace").strip()

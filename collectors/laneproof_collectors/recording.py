@@ -96,6 +96,7 @@ class Frame(BaseModel):
 
     t: float = Field(ge=0, lt=_END_OF_TIME, allow_inf_nan=False)
     up: float | None = Field(default=None, allow_inf_nan=False)
+    mono: float | None = Field(default=None, allow_inf_nan=False)
     boot_id: str | None = None
     files: dict[str, str] = Field(default_factory=dict)
     binary: dict[str, _Base64] = Field(default_factory=dict)
@@ -190,7 +191,7 @@ class RecordedHost(Host):
             self._boot_id = frame.boot_id
             self._clear()
         up = frame.up if frame.up is not None else self._clock.up_seconds + max(0.0, frame.t - self._clock.unix_seconds)
-        self._clock = Clock(unix_seconds=frame.t, up_seconds=up)
+        self._clock = Clock(unix_seconds=frame.t, up_seconds=up, monotonic_seconds=frame.mono)
         self._apply_tree(frame)
         self._note_change(name for name in frame.nvme)
         _merge(self._nvme, frame.nvme)

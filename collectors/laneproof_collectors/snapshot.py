@@ -517,7 +517,8 @@ class Snapshot:
     """Everything the collectors read in one pass. A group that its collector could not give is `Unread` as a whole."""
 
     taken_at: float  # unix seconds
-    up_seconds: float
+    up_seconds: float  # time in suspend included
+    monotonic_seconds: float | None = None  # without it, as kernel messages are stamped; None: an older recording
     functions: tuple[PciFunction, ...] | Unread
     slots: tuple[PhysicalSlot, ...] | Unread
     controllers: tuple[NvmeController, ...] | Unread
@@ -538,5 +539,5 @@ class Snapshot:
         return boot_id if isinstance(boot_id, str) else ""
 
 
-GROUPS = frozenset(Snapshot.__dataclass_fields__) - {"taken_at", "up_seconds"}
+GROUPS = frozenset(Snapshot.__dataclass_fields__) - {"taken_at", "up_seconds", "monotonic_seconds"}
 """The groups of facts, each read by a collector of its own."""

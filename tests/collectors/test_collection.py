@@ -1,17 +1,14 @@
 """All collectors of one machine: each fills its own group, and a fault in one leaves the others alone."""
 
-from dataclasses import fields
-
 import pytest
 
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced, read_snapshot
 from laneproof_collectors.host import Clock, Host
 from laneproof_collectors.recording import RecordedHost, parse_header
-from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.snapshot import GROUPS
 from laneproof_collectors.unread import Reason, Unread
 
 CLOCK = Clock(unix_seconds=1_790_000_000.0, up_seconds=60.0)
-GROUPS = {one.name for one in fields(Snapshot)} - {"taken_at", "up_seconds"}
 
 
 def empty_host() -> Host:

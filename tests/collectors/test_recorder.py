@@ -79,7 +79,7 @@ def test_an_unchanged_pass_is_an_almost_empty_frame(tmp_path: Path) -> None:
     recorder.take_frame()
     recorder.ask(QUESTIONS[:-1])
     (frame,) = parse_frames([recorder.take_frame()])
-    assert frame.model_fields_set == {"t", "up"}
+    assert frame.model_fields_set == {"t", "up", "mono"}
 
 
 def test_a_range_is_laid_into_the_file_as_it_was(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof_collectors.host import FileSystem, FileSystemFigures, NvmeFeature, NvmeIdentify, NvmeLog, Smartctl
+from laneproof_collectors.host import Clock, FileSystem, FileSystemFigures, NvmeFeature, NvmeIdentify, NvmeLog, Smartctl
 from laneproof_collectors.questions import FeatureValue
 from laneproof_collectors.recording import Frame, Header, RecordedHost, RecordingError, parse_frames, parse_header
 from laneproof_collectors.unread import Reason, Unread
@@ -116,6 +116,13 @@ def test_devices_of_smartctl_are_named_either_way_and_statvfs_reads_posix_names(
     assert host.ask([Smartctl("sda")]) == [{"model_name": "x"}]
     expected = FileSystemFigures(size_bytes=40960, free_bytes=20480, available_bytes=16384, read_only=True)
     assert host.ask([FileSystem("/srv")]) == [expected]
+
+
+def test_a_recording_keeps_the_clock_that_stops_in_suspend_and_an_older_one_has_none() -> None:
+    assert host_of({"up": 9000.0, "mono": 600.5}).clock() == Clock(
+        unix_seconds=1.0, up_seconds=9000.0, monotonic_seconds=600.5
+    )
+    assert host_of({"up": 9000.0}).clock().monotonic_seconds is None
 
 
 @pytest.mark.parametrize(
