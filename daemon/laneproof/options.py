@@ -20,7 +20,7 @@ the program. Exit statuses are told in [after a change](audit-after-a-change.md)
 
 def write_options() -> str:
     """Write the reference of all commands and options."""
-    subparsers = next(one for one in make_parser()._actions if isinstance(one, argparse._SubParsersAction))  # noqa: SLF001 (the library has no other way to list them)
+    subparsers = next(action for action in make_parser()._actions if isinstance(action, argparse._SubParsersAction))  # noqa: SLF001 (the library has no other way to list them)
     lines = [_OPENING]
     for name, command in subparsers.choices.items():
         lines += _write_command(name, command)

@@ -19,7 +19,7 @@ def run(arguments: argparse.Namespace) -> int:
     with open_host(arguments.source, demo=arguments.demo) as host:
         snapshot = read_snapshot(host)
     # One look has no history, so nothing can say since when.
-    findings = tuple(replace(one, since=None) for one in Engine(build).observe(snapshot).findings)
+    findings = tuple(replace(finding, since=None) for finding in Engine(build).observe(snapshot).findings)
     if arguments.json:
         from laneproof.outputs.audit_json import as_json
 

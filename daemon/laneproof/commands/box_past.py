@@ -39,7 +39,7 @@ class KeptPast:
     @property
     def labels(self) -> dict[str, str]:
         """Label by path, of the declared positions."""
-        return {one.path: one.label for one in self.build.position} if self.build else {}
+        return {position.path: position.label for position in self.build.position} if self.build else {}
 
     def since(self, told: str | None, default_seconds: float) -> float:
         """Give the time to begin at.

@@ -23,11 +23,13 @@ class _Looker:
     def __init__(self, host: Host, path: str) -> None:
         groups = (*_GROUPS, _OTHER_DRIVES) if "-" in path.rpartition("/")[2] else _GROUPS
         self._host, self._path = host, path
-        self._collectors: tuple[Collector, ...] = tuple(one for one in make_collectors() if one.group in groups)
+        self._collectors: tuple[Collector, ...] = tuple(
+            collector for collector in make_collectors() if collector.group in groups
+        )
 
     def look(self) -> Occupant | None:
         """Give what is in the place now."""
-        facts = {one.group: read_fenced(one, self._host) for one in self._collectors}
+        facts = {collector.group: read_fenced(collector, self._host) for collector in self._collectors}
         return survey(assemble(facts, self._host.clock())).occupant_at(self._path)
 
 

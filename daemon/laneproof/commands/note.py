@@ -26,7 +26,7 @@ _MEANINGS = {
 def run(arguments: argparse.Namespace) -> int:
     """Keep one note."""
     build = load_build(arguments.build)
-    labels = tuple(one.label for one in build.position) if build else ()
+    labels = tuple(declared.label for declared in build.position) if build else ()
     position = build.position_named(arguments.position) if build else None
     if position is None and arguments.position not in ("box", "-"):
         near = get_close_matches(arguments.position, labels, n=1)

@@ -50,14 +50,14 @@ def run(arguments: argparse.Namespace) -> int:
 def _find_place(judged: Judged, name: str, build: Build | None) -> Whereabouts:
     found = find_by_any_name(judged.host, name, build, judged.snapshot)
     if len(found) > 1:
-        told = ", ".join(f"{one.name} ({one.known_as})" for one in found)
+        told = ", ".join(f"{place.name} ({place.known_as})" for place in found)
         raise CommandError(f"{name!r} stands for several drives: {told}; name one of them", status=os.EX_USAGE)
     return found[0]
 
 
 def _print_guide(guide: Guide, judged: Judged, build: Build | None, arguments: argparse.Namespace) -> None:
     if arguments.picture is not None:
-        marks = {one.path: Mark.KEEP for one in guide.keep if one.path}
+        marks = {drive.path: Mark.KEEP for drive in guide.keep if drive.path}
         marks.setdefault(guide.place.path, Mark.HERE)
         write_picture(draw_box(build, judged.snapshot, marks), arguments.picture)
     if arguments.json:

@@ -110,8 +110,11 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
     notes, confirmed = sort_notes(store.read_notes(), ())
     engine.add_notes(notes=notes, confirmed=confirmed)
     collectors = tuple(
-        dataclasses.replace(one, interval_seconds=settings.intervals.get(one.group, one.interval_seconds))
-        for one in make_collectors()
+        dataclasses.replace(
+            collector,
+            interval_seconds=settings.intervals.get(collector.group, collector.interval_seconds),
+        )
+        for collector in make_collectors()
     )
 
     def load(path: str) -> Build | None:

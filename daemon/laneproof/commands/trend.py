@@ -31,7 +31,11 @@ def run(arguments: argparse.Namespace) -> int:
         grid = choose_grid(since, past.now, columns_for(style.width))
         series = list(_read_series(past.history, subject, since=grid.begins, until=past.now))
         events = past.history.read_events(since=grid.begins, until=past.now)
-    of_it = [one for one in events if one.path in ("", subject.path) or (subject.drive and one.drive == subject.drive)]
+    of_it = [
+        event
+        for event in events
+        if event.path in ("", subject.path) or (subject.drive and event.drive == subject.drive)
+    ]
     trend = make_trend(subject, series, of_it, grid)
     if arguments.json:
         print(json.dumps(as_json(trend), indent=2))  # noqa: T201 (the output)
@@ -48,7 +52,7 @@ def _read_series(history: History, subject: Subject, *, since: float, until: flo
         return
     if subject.path:
         found = history.read_series(path=subject.path, names=names, since=since, until=until)
-        yield from (one for one in found if one.end != DRIVE)
+        yield from (series for series in found if series.end != DRIVE)
     yield from history.read_series(drive=subject.drive, end=DRIVE, names=names, since=since, until=until)
 
 
@@ -68,7 +72,7 @@ def find_subject(name: str, past: KeptPast) -> Subject:
     for names, subject in subjects:
         if name in names:
             return subject
-    known = sorted({one for names, _ in subjects for one in names if one})
+    known = sorted({each for names, _ in subjects for each in names if each})
     near = difflib.get_close_matches(name, known, n=1)
     hint = f"; did you mean {near[0]}?" if near else _list_some(known)
     raise CommandError(f"nothing that was kept is called {name!r}{hint}", status=os.EX_USAGE)
@@ -90,9 +94,10 @@ def _list_subjects(
         )
         names = [place.position or "", place.path, serial]
         names += [occupant.name, *occupant.disks] if occupant else []
-        found.append((tuple(one for one in names if one), subject))
+        found.append((tuple(name for name in names if name), subject))
     found += [
-        ((one.label, one.path), Subject(name=one.label, path=one.path)) for one in (build.position if build else ())
+        ((position.label, position.path), Subject(name=position.label, path=position.path))
+        for position in (build.position if build else ())
     ]
     for path, drive, end in history.read_origins():
         if drive:

@@ -39,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.picture is not None:
         from laneproof.outputs.box_picture import Mark, draw_box
 
-        marks = {one.path: Mark.HERE for one in found}
+        marks = {place.path: Mark.HERE for place in found}
         write_picture(draw_box(build, snapshot, marks), arguments.picture)
     if arguments.json:
         from laneproof.outputs.where_json import as_json
@@ -76,26 +76,26 @@ def find_by_any_name(host: Host, name: str, build: Build | None, snapshot: Snaps
 
 
 def _ask_for_more(host: Host, found: Sequence[Whereabouts], *, is_recording: bool) -> Finds:
-    disks = [disk for one in found if one.occupant for disk in one.occupant.disks]
+    disks = [disk for place in found if place.occupant for disk in place.occupant.disks]
     leds = read_locate_leds(host)
     names = read_names(host, disks)
     if is_recording and not leds:
         return Finds(names=names, leds=None)
     folders = read_disk_folders(host, disks)
-    return Finds(names=names, leds={one.path: _choose_leds(one, leds, folders) for one in found})
+    return Finds(names=names, leds={place.path: _choose_leds(place, leds, folders) for place in found})
 
 
 def _choose_leds(place: Whereabouts, leds: Sequence[LocateLed], folders: dict[str, str]) -> tuple[LocateLed, ...]:
     """Choose the lights of a place: of its port or its drive, of its slot, of the bay that its disk is in."""
     port = next((link.port for link in place.way if link.path == place.path), None)
     functions = [*(place.occupant.functions if place.occupant else ()), *([port] if port else [])]
-    addresses = {one.address for one in functions}
-    devices = {one.address.rpartition(".")[0] for one in (place.occupant.functions if place.occupant else ())}
+    addresses = {function.address for function in functions}
+    devices = {function.address.rpartition(".")[0] for function in (place.occupant.functions if place.occupant else ())}
     disks = [folders[disk] for disk in (place.occupant.disks if place.occupant else ()) if disk in folders]
     return tuple(
-        one
-        for one in leds
-        if (one.kind is LedKind.PORT and one.belongs_to in addresses)
-        or (one.kind is LedKind.SLOT and one.belongs_to in devices)
-        or (one.kind is LedKind.ENCLOSURE and any(disk.startswith(f"{one.belongs_to}/") for disk in disks))
+        led
+        for led in leds
+        if (led.kind is LedKind.PORT and led.belongs_to in addresses)
+        or (led.kind is LedKind.SLOT and led.belongs_to in devices)
+        or (led.kind is LedKind.ENCLOSURE and any(disk.startswith(f"{led.belongs_to}/") for disk in disks))
     )

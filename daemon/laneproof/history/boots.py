@@ -256,5 +256,5 @@ def _facts(snapshot: Snapshot) -> tuple[str | None, str | None, str | None]:
     if isinstance(firmware, Unread):
         return None, None, None
     told = (firmware.bios_version, firmware.bios_date, firmware.kernel_release)
-    version, date, kernel = (one if isinstance(one, str) else None for one in told)
+    version, date, kernel = (fact if isinstance(fact, str) else None for fact in told)
     return version, date, kernel

@@ -82,13 +82,13 @@ def from_kernel(event: TimedKernelEvent, *, clock: Clock, names: DeviceNames) ->
 def from_device(event: DeviceEvent, *, clock: Clock, names: DeviceNames) -> Event:
     """Make the event of one device event."""
     named = (event.name, event.controller or "", event.address or "")
-    path = next((names.paths[one] for one in named if one in names.paths), "")
+    path = next((names.paths[name] for name in named if name in names.paths), "")
     return Event(
         t=clock.unix_seconds,
         kind=f"device_{event.action}",
         text=f"{event.subsystem} {event.name}: {event.action}",
         path=path,
-        drive=next((names.drives[one] for one in named if one in names.drives), ""),
+        drive=next((names.drives[name] for name in named if name in names.drives), ""),
         device=event.name,
         up_seconds=clock.up_seconds,
         detail={"subsystem": event.subsystem, "devpath": event.devpath},

@@ -39,7 +39,8 @@ def dump_finding(finding: Finding) -> str:
         "key": finding.key,
         "since": finding.since,
         "causes": [
-            {"cause": one.cause, "probability": one.probability, "because": list(one.because)} for one in finding.causes
+            {"cause": cause.cause, "probability": cause.probability, "because": list(cause.because)}
+            for cause in finding.causes
         ],
     }
     return json.dumps(content, separators=(",", ":"), default=str)
@@ -57,8 +58,8 @@ def parse_finding(text: str) -> Finding:
     try:
         content: dict[str, Any] = json.loads(text)
         causes = tuple(
-            Cause(cause=one["cause"], probability=one["probability"], because=tuple(one["because"]))
-            for one in content.pop("causes")
+            Cause(cause=cause["cause"], probability=cause["probability"], because=tuple(cause["because"]))
+            for cause in content.pop("causes")
         )
         return Finding(
             **content
@@ -99,7 +100,7 @@ class FindingWriter:
         for change in changes:
             self._write_change(change, boot, to)
         if not self._reconciled:
-            self._reconcile({one.identity: one for one in findings}, boot, t, to)
+            self._reconcile({finding.identity: finding for finding in findings}, boot, t, to)
             self._reconciled = True
 
     def reconcile(self) -> None:
@@ -145,7 +146,7 @@ class FindingWriter:
 def load_standing(connection: sqlite3.Connection) -> tuple[Finding, ...]:
     """Give the findings that stand, oldest first; what cannot be read any more is left out."""
     asked = "SELECT finding FROM findings WHERE cleared_at IS NULL ORDER BY id"
-    return tuple(one for (text,) in connection.execute(asked) if (one := _parse_or_none(text)) is not None)
+    return tuple(finding for (text,) in connection.execute(asked) if (finding := _parse_or_none(text)) is not None)
 
 
 def read_finding_changes(

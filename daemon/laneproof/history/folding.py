@@ -52,15 +52,15 @@ def fold(points: Sequence[Point]) -> Point:
     Args:
         points: At least one, in their order.
     """
-    lows = [one.low for one in points if one.low is not None]
-    highs = [one.high for one in points if one.high is not None]
+    lows = [point.low for point in points if point.low is not None]
+    highs = [point.high for point in points if point.high is not None]
     return Point(
         began_at=points[0].began_at,
         ended_at=points[-1].ended_at,
         low=min(lows, default=None),
         high=max(highs, default=None),
         last=points[-1].last,
-        samples=sum(one.samples for one in points),
+        samples=sum(point.samples for point in points),
     )
 
 
@@ -71,5 +71,5 @@ def gained(points: Iterable[Point]) -> Value:
         points: Points of one counter's series, in their order; gaps are passed over, and what was counted in them
             belongs to what came after.
     """
-    known = [(one.low, one.high) for one in points if one.low is not None and one.high is not None]
+    known = [(point.low, point.high) for point in points if point.low is not None and point.high is not None]
     return known[-1][1] - known[0][0] if known else 0

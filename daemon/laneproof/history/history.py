@@ -65,7 +65,9 @@ class History:
 
     def load_state(self, name: str) -> Any:  # noqa: ANN401 (any JSON value)
         """Give what was saved under a name; None where nothing was, or it is damaged."""
-        row = self._ask(lambda one: one.execute("SELECT content FROM state WHERE name = ?", (name,)).fetchone())
+        row = self._ask(
+            lambda connection: connection.execute("SELECT content FROM state WHERE name = ?", (name,)).fetchone()
+        )
         try:
             return None if row is None else unpack(row[0])
         except ValueError:
@@ -85,7 +87,9 @@ class History:
     ) -> tuple[Series, ...]:
         """Read series; see `reading.read_series`."""
         return self._ask(
-            lambda one: reading.read_series(one, path=path, drive=drive, end=end, names=names, since=since, until=until)
+            lambda connection: reading.read_series(
+                connection, path=path, drive=drive, end=end, names=names, since=since, until=until
+            )
         )
 
     def read_origins(self) -> tuple[tuple[str, str, str], ...]:
@@ -103,22 +107,24 @@ class History:
     ) -> tuple[Event, ...]:
         """Read events; see `events.read_events`."""
         return self._ask(
-            lambda one: events.read_events(one, since=since, until=until, path=path, drive=drive, kinds=kinds)
+            lambda connection: events.read_events(
+                connection, since=since, until=until, path=path, drive=drive, kinds=kinds
+            )
         )
 
     def read_finding_changes(
         self, *, since: float | None = None, until: float | None = None
     ) -> tuple[FindingChange, ...]:
         """Read what became of findings, oldest first."""
-        return self._ask(lambda one: finding_lives.read_finding_changes(one, since=since, until=until))
+        return self._ask(lambda connection: finding_lives.read_finding_changes(connection, since=since, until=until))
 
     def read_findings(self, *, since: float | None = None) -> tuple[FindingLife, ...]:
         """Read the findings that stand or stood since a time, each with its whole life, oldest first."""
-        return self._ask(lambda one: finding_lives.read_finding_lives(one, since=since))
+        return self._ask(lambda connection: finding_lives.read_finding_lives(connection, since=since))
 
     def read_inventories(self, *, since: float | None = None, until: float | None = None) -> tuple[KeptInventory, ...]:
         """Read the inventories that held between two times, oldest first."""
-        return self._ask(lambda one: inventories.read_inventories(one, since=since, until=until))
+        return self._ask(lambda connection: inventories.read_inventories(connection, since=since, until=until))
 
     def inventory_at(self, t: float) -> KeptInventory | None:
         """Give the inventory that held at a time; None where none was kept yet."""
@@ -126,4 +132,4 @@ class History:
 
     def read_notes(self, *, since: float | None = None) -> tuple[Note, ...]:
         """Read the owner's notes, oldest first."""
-        return self._ask(lambda one: notes.read_notes(one, since=since))
+        return self._ask(lambda connection: notes.read_notes(connection, since=since))

@@ -74,15 +74,15 @@ def _carry_over(now: Inventory, before: Inventory) -> Inventory:
 
 
 def _events(changes: tuple[Change, ...], mark: PassMark) -> Iterator[Event]:
-    for one in changes:
-        details = [f"{part.subject} {part.summary}" for part in one.details]
+    for change in changes:
+        details = [f"{part.subject} {part.summary}" for part in change.details]
         yield Event(
             t=mark.t,
             kind=CHANGED,
-            text=f"{one.subject} {one.summary}",
-            path=one.path or "",
+            text=f"{change.subject} {change.summary}",
+            path=change.path or "",
             up_seconds=mark.up,
-            detail={"what": str(one.what), "about": str(one.about)} | ({"with_it": details} if details else {}),
+            detail={"what": str(change.what), "about": str(change.about)} | ({"with_it": details} if details else {}),
         )
 
 

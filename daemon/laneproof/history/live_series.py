@@ -72,7 +72,7 @@ class LiveSeries:
         """
         self._sink = sink
         self._ended: dict[Key, Ended] = resumable or {}
-        self._unseen: set[Key] = {key for key, one in self._ended.items() if not one.in_gap}
+        self._unseen: set[Key] = {key for key, ended in self._ended.items() if not ended.in_gap}
         self._groups: dict[str, dict[Key, _Live]] = {}
         self._last_mark: dict[str, PassMark] = {}
 
@@ -135,7 +135,7 @@ class LiveSeries:
         for lives in self._groups.values():
             for key in [key for key, live in lives.items() if live.measure.per_boot]:
                 self._settle(lives.pop(key))
-        self._ended = {key: one for key, one in self._ended.items() if not one.per_boot}
+        self._ended = {key: ended for key, ended in self._ended.items() if not ended.per_boot}
         self._unseen &= self._ended.keys()
         self._last_mark = {}
 

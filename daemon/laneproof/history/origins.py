@@ -79,11 +79,15 @@ def map_devices(snapshot: Snapshot, before: DeviceMap | None = None) -> DeviceMa
     topology = survey(snapshot)
     if topology.unread is not None and known is not None:
         topology = known.topology
-    positions = {one.address: one.path for one in topology.functions.values()}
+    positions = {function.address: function.path for function in topology.functions.values()}
     told = (
         {}
         if isinstance(snapshot.controllers, Unread)
-        else {one.address: one.serial for one in snapshot.controllers if one.address and isinstance(one.serial, str)}
+        else {
+            controller.address: controller.serial
+            for controller in snapshot.controllers
+            if controller.address and isinstance(controller.serial, str)
+        }
     )
     kept = {address: serial for address, serial in known.serials.items() if address in positions} if known else {}
     where = DeviceMap(
@@ -96,7 +100,7 @@ def _keep(kept: Mapping[str, str], told: Mapping[str, str], snapshot: Snapshot) 
     """Join what is told now with what was known, unless the controllers were read and one is not there any more."""
     if isinstance(snapshot.controllers, Unread):
         return dict(kept)
-    present = {one.address for one in snapshot.controllers}
+    present = {controller.address for controller in snapshot.controllers}
     return {address: serial for address, serial in kept.items() if address in present} | dict(told)
 
 
@@ -115,7 +119,7 @@ def _name(snapshot: Snapshot, where: DeviceMap, before: DeviceNames) -> DeviceNa
     for controller in () if isinstance(snapshot.controllers, Unread) else snapshot.controllers:
         if path := where.positions.get(controller.address or "", ""):
             serial = where.serials.get(controller.address or "", "")
-            for name in (controller.name, *(one.name for one in controller.namespaces)):
+            for name in (controller.name, *(namespace.name for namespace in controller.namespaces)):
                 put(name, path, serial)
     for drive in () if isinstance(snapshot.drives, Unread) else snapshot.drives:
         put(drive.name, drive.path or "", drive.serial if isinstance(drive.serial, str) else "")

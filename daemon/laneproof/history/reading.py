@@ -56,7 +56,7 @@ def read_series(  # noqa: PLR0913 (one question, its filters)
     boots = _Boots(connection, load_watches(connection))
     found = []
     for row in _find(connection, path=path, drive=drive, end=end, names=names):
-        own = boots.watches_of(row.boot)
+        own = boots.ownof(row.boot)
         if since is not None and own and own[-1].ended_at + HOLE_SECONDS < since:
             continue  # nobody has watched it since; how far a watch goes on is noted every few minutes only
         placed = _points(connection, row, boots)
@@ -90,13 +90,13 @@ class _Boots:
     def __init__(self, connection: sqlite3.Connection, watches: Sequence[Watch]) -> None:
         self.watches = watches
         self._own: dict[int, list[Watch]] = {}
-        for one in watches:
-            self._own.setdefault(one.boot, []).append(one)
-        self._starts = sorted(one[0].first_pass for one in self._own.values())
+        for watch in watches:
+            self._own.setdefault(watch.boot, []).append(watch)
+        self._starts = sorted(own[0].first_pass for own in self._own.values())
         self._kept = set(connection.execute("SELECT DISTINCT level, boot FROM buckets"))
         self._first_pass = connection.execute("SELECT coalesce(min(id), 0) FROM passes").fetchone()[0]
 
-    def watches_of(self, boot: int | None) -> Sequence[Watch]:
+    def ownof(self, boot: int | None) -> Sequence[Watch]:
         """Give the watches of a boot; all for none."""
         return self.watches if boot is None else self._own.get(boot, ())
 
@@ -147,8 +147,8 @@ def _find(
 def _points(connection: sqlite3.Connection, row: _Row, boots: _Boots) -> list[Placed]:
     placed: list[Placed] = []
     held: Value | None = None
-    for one in _folded(connection, row, boots):
-        first, last, began, ended, low, high, value, count = one
+    for bucket in _folded(connection, row, boots):
+        first, last, began, ended, low, high, value, count = bucket
         point = _unfold(began, ended, low, high, value, count, held=held if row.is_counter else None)
         placed.append(Placed(point=point, first_pass=first, last_pass=last))
         held = point.high if point.high is not None else held

@@ -80,7 +80,7 @@ class RecentReadings:
         told = [
             {"what": "episode", "t": snapshot.taken_at, "up": snapshot.up_seconds, **episode} for episode in episodes
         ]
-        self._held.extend(_Held(snapshot.up_seconds, snapshot.taken_at, one, {}) for one in told)
+        self._held.extend(_Held(snapshot.up_seconds, snapshot.taken_at, line, {}) for line in told)
         if told:
             self._followed_until = snapshot.up_seconds + FOLLOWED_SECONDS
         self._forget(snapshot.up_seconds)
@@ -113,8 +113,8 @@ class RecentReadings:
                 "what": "events",
                 "t": clock.unix_seconds,
                 "up": clock.up_seconds,
-                "kernel": [_describe_kernel(one) for one in logged[:MOST_EVENTS]],
-                "devices": [_describe_device(one) for one in told[:MOST_EVENTS]],
+                "kernel": [_describe_kernel(event) for event in logged[:MOST_EVENTS]],
+                "devices": [_describe_device(event) for event in told[:MOST_EVENTS]],
             }
             left_out = self._left_out + max(0, len(logged) - MOST_EVENTS) + max(0, len(told) - MOST_EVENTS)
             self._events += len(line["kernel"]) + len(line["devices"])
@@ -136,7 +136,10 @@ class RecentReadings:
             self._facts[group] = facts
             self._where = map_devices(snapshot, self._where)
             before = self._now.get(group, {})
-            now = {(one.place, one.measure.name): one.value for one in sample_group(snapshot, group, self._where)}
+            now = {
+                (sample.place, sample.measure.name): sample.value
+                for sample in sample_group(snapshot, group, self._where)
+            }
             moved.update(dict.fromkeys(before.keys() - now.keys()))
             moved.update({key: value for key, value in now.items() if before.get(key) != value})
             self._now[group] = now
@@ -152,10 +155,10 @@ class RecentReadings:
                 self._fold(oldest)
                 self._is_base_written = False
 
-    def _fold(self, one: _Held) -> None:
-        self._base.update(one.moved)
+    def _fold(self, entry: _Held) -> None:
+        self._base.update(entry.moved)
         self._base = {key: value for key, value in self._base.items() if value is not None}
-        self._base_t, self._base_up = one.t, one.up
+        self._base_t, self._base_up = entry.t, entry.up
 
     def _give(self) -> list[Line]:
         """Give what was not written yet: all that held where a part of it is unknown to the reader, then what moved."""
@@ -163,17 +166,19 @@ class RecentReadings:
         if self._has_base and not self._is_base_written:
             lines.append(_describe_readings("held", self._base_t, self._base_up, self._base))
             self._is_base_written = True
-        for one in self._held:
-            lines.append(one.line if one.line is not None else _describe_readings("moved", one.t, one.up, one.moved))
-            if one.moved:
-                self._fold(one)
+        for entry in self._held:
+            lines.append(
+                entry.line if entry.line is not None else _describe_readings("moved", entry.t, entry.up, entry.moved)
+            )
+            if entry.moved:
+                self._fold(entry)
         self._held.clear()
         self._events = 0
         return lines
 
 
 def _describe_readings(what: str, t: float, up: float, readings: _Readings) -> Line:
-    rows = sorted(readings.items(), key=lambda one: one[0])
+    rows = sorted(readings.items(), key=lambda row: row[0])
     return {
         "what": what,
         "t": t,
@@ -185,21 +190,21 @@ def _describe_readings(what: str, t: float, up: float, readings: _Readings) -> L
                 "drive": place.drive,
                 "values": {name: value for (_, name), value in values},
             }
-            for place, values in groupby(rows, key=lambda one: one[0][0])
+            for place, values in groupby(rows, key=lambda row: row[0][0])
         ],
     }
 
 
-def _describe_kernel(one: TimedKernelEvent) -> dict[str, Any]:
+def _describe_kernel(event: TimedKernelEvent) -> dict[str, Any]:
     return {
-        "up": one.up_seconds,
-        "sequence": one.sequence,
-        "kind": str(one.event.kind),
-        "device": one.event.device,
-        "message": one.event.message,
-        "lines": one.lines,
+        "up": event.up_seconds,
+        "sequence": event.sequence,
+        "kind": str(event.event.kind),
+        "device": event.event.device,
+        "message": event.event.message,
+        "lines": event.lines,
     }
 
 
-def _describe_device(one: DeviceEvent) -> dict[str, Any]:
-    return {"action": str(one.action), "subsystem": one.subsystem, "devpath": one.devpath}
+def _describe_device(event: DeviceEvent) -> dict[str, Any]:
+    return {"action": str(event.action), "subsystem": event.subsystem, "devpath": event.devpath}

@@ -79,5 +79,5 @@ def _sensor(chip: str, label: str, seen: Counter[tuple[str, str]]) -> Origin:
 def sample_file_systems(mounted: tuple[MountedFileSystem, ...], where: DeviceMap) -> Iterator[Sample]:
     """Sample how much room is left."""
     del where
-    for one in mounted:
-        yield from sample(Origin(one.mount), measures.AVAILABLE_BYTES, one.available_bytes)
+    for file_system in mounted:
+        yield from sample(Origin(file_system.mount), measures.AVAILABLE_BYTES, file_system.available_bytes)

@@ -33,12 +33,12 @@ def _health(log: HealthLog, place: Origin) -> Iterator[Sample]:
 
 
 def _load(namespaces: tuple[NvmeNamespace, ...], place: Origin) -> Iterator[Sample]:
-    told = [one.statistics for one in namespaces]
-    statistics = [one for one in told if isinstance(one, BlockStatistics)]
+    told = [namespace.statistics for namespace in namespaces]
+    statistics = [figures for figures in told if isinstance(figures, BlockStatistics)]
     if not statistics or len(statistics) != len(told):
         return  # a sum over a part would fall and rise with what could be read
     for measure in measures.BLOCK_FIELDS:
-        yield from sample(place, measure, sum(getattr(one, measure.name) for one in statistics))
+        yield from sample(place, measure, sum(getattr(statistic, measure.name) for statistic in statistics))
 
 
 def sample_drives(drives: tuple[SataDrive, ...], where: DeviceMap) -> Iterator[Sample]:

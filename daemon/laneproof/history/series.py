@@ -90,15 +90,15 @@ def with_gaps(placed: Sequence[Placed], watches: Sequence[Watch]) -> list[Point]
     breaks = _breaks(watches, placed[0].last_pass)
     after = next(breaks, None)
     if after is None:
-        return [one.point for one in placed]
+        return [entry.point for entry in placed]
     points: list[Point] = []
-    for one in placed:
-        while after is not None and after[1].first_pass <= one.first_pass:
-            points += _across(points, *after, told_again=after[1].first_pass < one.first_pass)
+    for entry in placed:
+        while after is not None and after[1].first_pass <= entry.first_pass:
+            points += _across(points, *after, told_again=after[1].first_pass < entry.first_pass)
             after = next(breaks, None)
-        while after is not None and after[0].last_pass < one.last_pass:  # a break inside a folded point
+        while after is not None and after[0].last_pass < entry.last_pass:  # a break inside a folded point
             after = next(breaks, None)
-        points.append(one.point)
+        points.append(entry.point)
     while after is not None:
         points += _across(points, *after, told_again=True)
         after = next(breaks, None)
@@ -132,13 +132,13 @@ def cut(points: Sequence[Point], *, since: float | None, until: float | None) ->
     """
     kept: list[Point] = []
     carried: Point | None = None
-    for one in points:
-        if until is not None and one.began_at > until:
+    for point in points:
+        if until is not None and point.began_at > until:
             continue
-        if since is not None and one.ended_at < since:
-            carried = one
+        if since is not None and point.ended_at < since:
+            carried = point
             continue
-        kept.append(one)
+        kept.append(point)
     is_covered = since is None or (kept and kept[0].began_at <= since)
     if since is not None and not is_covered and carried is not None and carried.last is not None:
         value = carried.last
@@ -154,8 +154,8 @@ def value_at(series: Series, t: float) -> Value | None:
         t: Unix seconds.
     """
     held: Value | None = None
-    for one in series.points:
-        if one.began_at > t:
+    for point in series.points:
+        if point.began_at > t:
             break
-        held = one.last
+        held = point.last
     return held if t <= series.known_until else None

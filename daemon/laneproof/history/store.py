@@ -146,15 +146,15 @@ class Store(History):
         """
         names, earlier = self._names(), DeviceNames(paths=paths)
         with self._lock:
-            for one in reports:
-                event = from_kernel(one, clock=clock, names=names if one.boot_id is None else earlier)
-                boot = self._boots.boot if one.boot_id is None else self._boots.find(one.boot_id)
+            for report in reports:
+                event = from_kernel(report, clock=clock, names=names if report.boot_id is None else earlier)
+                boot = self._boots.boot if report.boot_id is None else self._boots.find(report.boot_id)
                 self._events.write(event, boot, self._batch)
 
     def add_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
         """Keep what the kernel told of devices that came and went."""
         names = self._names()
-        self.add_events(from_device(one, clock=clock, names=names) for one in told)
+        self.add_events(from_device(event, clock=clock, names=names) for event in told)
 
     def add_note(self, note: Note) -> None:
         """Keep what the owner told, at once."""
@@ -205,7 +205,7 @@ class Store(History):
         self._live.settle()
         self._commit()
         if boot is not None:
-            self._write(lambda one: redate(one, boot, step))
+            self._write(lambda connection: redate(connection, boot, step))
         self._boots.clock_was_set(step)
         how = "on" if step > 0 else "back"
         text = f"the clock was set {how} by {abs(step):.0f} s"
@@ -258,7 +258,7 @@ class Store(History):
             self._commit()
         if mark.up - self._tidied_up >= TIDY_SECONDS:
             self._tidied_up = mark.up
-            self._write(lambda one: _tidy(one, mark.t))
+            self._write(lambda connection: _tidy(connection, mark.t))
 
     def _commit(self) -> None:
         mark = self._mark

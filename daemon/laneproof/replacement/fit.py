@@ -60,9 +60,9 @@ class Fit:
     @property
     def verdict(self) -> str:
         """``fits``, ``differs`` or ``unverified``."""
-        if any(one.holds is False for one in self.items):
+        if any(item.holds is False for item in self.items):
             return "differs"
-        return "unverified" if any(one.holds is None for one in self.items) else "fits"
+        return "unverified" if any(item.holds is None for item in self.items) else "fits"
 
     def as_json(self) -> dict[str, Any]:
         """Give it as JSON."""
@@ -72,7 +72,7 @@ class Fit:
             "position": self.place.position.label if self.place.position else None,
             "path": self.place.path,
             "verdict": self.verdict,
-            "items": [{"what": one.what, "result": words[one.holds], "says": one.says} for one in self.items],
+            "items": [{"what": item.what, "result": words[item.holds], "says": item.says} for item in self.items],
             "advice": list(self.advice),
             "commands": list(self.commands),
         }
@@ -127,13 +127,15 @@ def _judge(place: Whereabouts, build: Build | None, snapshot: Snapshot) -> tuple
     if build is not None and place.position is not None and place.position.occupant is not None:
         occupant = place.position.occupant.model_copy(update={"serial": None})
         position = place.position.model_copy(update={"occupant": occupant})
-        positions = tuple(position if one.label == label else one for one in build.position)
+        positions = tuple(position if declared.label == label else declared for declared in build.position)
         relaxed = build.model_copy(update={"position": positions})
-    names = {place.path, *(one.address for one in place.occupant.functions)} if place.occupant else {place.path}
+    names = (
+        {place.path, *(function.address for function in place.occupant.functions)} if place.occupant else {place.path}
+    )
     return tuple(
-        one
-        for one in judge_all(Pass.of(relaxed, snapshot))
-        if (one.position == label if label and one.position else {one.key, one.subject} & names)
+        finding
+        for finding in judge_all(Pass.of(relaxed, snapshot))
+        if (finding.position == label if label and finding.position else {finding.key, finding.subject} & names)
     )
 
 
@@ -151,9 +153,9 @@ def _check_identity(occupant: Occupant, was: str | None) -> FitItem:
 
 def _check_plan(place: Whereabouts, findings: tuple[Finding, ...]) -> Iterator[FitItem]:
     what = "as declared"
-    told = [one for one in findings if one.rule.startswith(_IDENTITY_RULES)]
-    for one in told:
-        yield _item(what, one)
+    told = [finding for finding in findings if finding.rule.startswith(_IDENTITY_RULES)]
+    for finding in told:
+        yield _item(what, finding)
     plan = place.position.occupant if place.position else None
     if not told and plan is not None and (plan.kind or plan.capacity or plan.model):
         yield FitItem(what=what, holds=True, says="Kind, capacity and model are as declared, as far as declared.")
@@ -177,10 +179,10 @@ def _check_size(occupant: Occupant, array: Array | None) -> Iterator[FitItem]:
 
 def _check_link(place: Whereabouts, findings: tuple[Finding, ...]) -> FitItem:
     what = "trained"
-    for one in findings:
-        if one.rule.startswith(_LINK_RULES):
-            return _item(what, one)
-    link = next((one for one in place.way if one.path == place.path), None)
+    for finding in findings:
+        if finding.rule.startswith(_LINK_RULES):
+            return _item(what, finding)
+    link = next((each for each in place.way if each.path == place.path), None)
     if link is None:
         hangs = "-" in place.path.rpartition("/")[2]
         said = "It hangs on a controller, which has no link of its own here." if hangs else "It shows no link."
@@ -202,10 +204,12 @@ def _check_link(place: Whereabouts, findings: tuple[Finding, ...]) -> FitItem:
 def _check_health(occupant: Occupant, findings: tuple[Finding, ...]) -> Iterator[FitItem]:
     what = "healthy"
     told = [
-        one for one in findings if not one.rule.startswith((*_LINK_RULES, *_IDENTITY_RULES)) and one.accepted is None
+        finding
+        for finding in findings
+        if not finding.rule.startswith((*_LINK_RULES, *_IDENTITY_RULES)) and finding.accepted is None
     ]
-    for one in told:
-        yield _item(what, one)
+    for finding in told:
+        yield _item(what, finding)
     health = occupant.controller.health if occupant.controller else None
     if isinstance(health, HealthLog):
         used = f"{health.power_on_hours} hours in use, {health.percentage_used} % worn"
@@ -226,10 +230,10 @@ def _item(what: str, finding: Finding) -> FitItem:
 def _find_waiting(place: Whereabouts, build: Build | None, snapshot: Snapshot) -> Array | None:
     """Find the md array that waits for this drive: the one declared for the place, else the only one that lacks one."""
     arrays = () if isinstance(snapshot.arrays, Unread) else snapshot.arrays
-    waiting = [one for one in arrays if one.kind == "md" and isinstance(lost := count_lost(one), int) and lost]
+    waiting = [array for array in arrays if array.kind == "md" and isinstance(lost := count_lost(array), int) and lost]
     label = place.position.label if place.position else None
-    mine = {one.name for one in (build.array if build else ()) if label in one.members}
-    declared = [one for one in waiting if one.name in mine]
+    mine = {array.name for array in (build.array if build else ()) if label in array.members}
+    declared = [array for array in waiting if array.name in mine]
     chosen = declared or ([] if mine else waiting)
     return chosen[0] if len(chosen) == 1 and not place.memberships else None
 
@@ -238,8 +242,8 @@ def _advise(place: Whereabouts, array: Array | None) -> Iterator[str]:
     occupant, plan = place.occupant, place.position.occupant if place.position else None
     if plan is not None and plan.serial is not None and occupant is not None and plan.serial != occupant.serial:
         yield f'Put the new serial number into the declaration, at {place.name}: serial = "{occupant.serial}".'
-    for one in place.memberships:
-        yield f"It is in {one.array.name} already, as {one.member.name}."
+    for membership in place.memberships:
+        yield f"It is in {membership.array.name} already, as {membership.member.name}."
     if array is None:
         return
     suffix, sibling = _member_form(array)
@@ -272,6 +276,8 @@ def name_part(disk: str, like: str) -> str:
 
 def _member_form(array: Array) -> tuple[str, str]:
     """Give what follows a disk's name in the names of members (``p2``, or nothing), and a disk that has that form."""
-    working = [one for one in array.members if is_working(one) and one.disk and one.name.startswith(one.disk)]
+    working = [
+        member for member in array.members if is_working(member) and member.disk and member.name.startswith(member.disk)
+    ]
     first = next(iter(working), None)
     return (first.name.removeprefix(first.disk), first.disk) if first else ("", "")

@@ -92,7 +92,7 @@ class Guide:
     @property
     def safety(self) -> Safety:
         """The answer: one reason that stops is enough, and then one that doubts."""
-        weights = {one.weight for one in self.reasons}
+        weights = {reason.weight for reason in self.reasons}
         if Weight.STOPS in weights:
             return Safety.NOT_SAFE
         return Safety.UNVERIFIED if Weight.DOUBTS in weights else Safety.SAFE
@@ -108,17 +108,20 @@ class Guide:
             "drive": occupant.name if occupant else None,
             "serial": serial if isinstance(serial, str) else None,
             "safety": str(self.safety),
-            "reasons": [{"weight": str(one.weight), "says": one.says, "do": one.do or None} for one in self.reasons],
+            "reasons": [
+                {"weight": str(reason.weight), "says": reason.says, "do": reason.do or None} for reason in self.reasons
+            ],
             "do_not_touch": [
-                {"position": one.name, "path": one.path, "drive": one.drive, "why": one.why} for one in self.keep
+                {"position": drive.name, "path": drive.path, "drive": drive.drive, "why": drive.why}
+                for drive in self.keep
             ],
             "steps": [
                 {
-                    "title": one.title,
-                    "says": list(one.says),
-                    "commands": list(one.commands),
-                    "cautions": list(one.cautions),
+                    "title": step.title,
+                    "says": list(step.says),
+                    "commands": list(step.commands),
+                    "cautions": list(step.cautions),
                 }
-                for one in self.steps
+                for step in self.steps
             ],
         }

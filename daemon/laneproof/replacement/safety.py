@@ -83,19 +83,19 @@ def weigh(facts: Facts) -> tuple[Reason, ...]:
         reasons = [*_weigh_uses(facts), *_weigh_drive(facts)]
     reasons += _weigh_other_arrays(facts)
     order = list(Weight)
-    return tuple(sorted(dict.fromkeys(reasons), key=lambda one: order.index(one.weight)))
+    return tuple(sorted(dict.fromkeys(reasons), key=lambda reason: order.index(reason.weight)))
 
 
 def _weigh_uses(facts: Facts) -> Iterator[Reason]:
     snapshot, place = facts.arrangement.snapshot, facts.place
     if isinstance(snapshot.arrays, Unread):
         yield _doubt(f"Whether the drive is in an array is not known: {snapshot.arrays}.", "Run this as root.")
-    for one in place.memberships:
-        yield from _weigh_membership(facts, one)
+    for membership in place.memberships:
+        yield from _weigh_membership(facts, membership)
     if isinstance(snapshot.file_systems, Unread):
         told = f"Which file systems lie on it is not known: {snapshot.file_systems}."
         yield _doubt(told, "See 'findmnt' and 'lsblk' for what uses it.")
-    whole_btrfs = any(one.array.kind == "btrfs" for one in place.memberships)
+    whole_btrfs = any(membership.array.kind == "btrfs" for membership in place.memberships)
     for mounted in place.file_systems:
         if mounted.kind == "btrfs" and whole_btrfs:
             continue  # weighed as an array
@@ -112,15 +112,15 @@ def _weigh_uses(facts: Facts) -> Iterator[Reason]:
             "use it.",
             "See 'lsblk' for what is on it.",
         )
-    for pool in (one for one in facts.arrays if one.kind == "zfs"):
+    for pool in (array for array in facts.arrays if array.kind == "zfs"):
         yield _doubt(
             f"Which drives the pool {pool.name} is made of is not shown by the kernel.",
             "Ask the pool's own tool whether this drive is in it.",
         )
 
 
-def _weigh_membership(facts: Facts, one: Membership) -> Iterator[Reason]:
-    array, member = one.array, one.member
+def _weigh_membership(facts: Facts, membership: Membership) -> Iterator[Reason]:
+    array, member = membership.array, membership.member
     if array.state in _FAILED:
         yield _stop(
             f"{array.name} has failed ({array.state}). Its data may still be whole on its members.",
@@ -181,11 +181,11 @@ def _weigh_working_member(facts: Facts, array: Array) -> Iterator[Reason]:
 
 def _say_what_to_replace(facts: Facts, array: Array) -> str:
     tree = facts.arrangement
-    homes = {disk: tree.place_of(one) or one.path for one in tree.drives for disk in one.disks}
-    out = [homes.get(one.disk) or one.name for one in array.members if is_out(one)]
+    homes = {disk: tree.place_of(drive) or drive.path for drive in tree.drives for disk in drive.disks}
+    out = [homes.get(member.disk) or member.name for member in array.members if is_out(member)]
     plans = tree.build.array if tree.build else ()
-    plan = next((one for one in plans if one.name == array.name), None)
-    inside = {homes.get(one.disk) for one in array.members}
+    plan = next((planned for planned in plans if planned.name == array.name), None)
+    inside = {homes.get(member.disk) for member in array.members}
     out += [label for label in (plan.members if plan else ()) if label not in inside and label not in out]
     if out:
         return f"Replace {', '.join(out)} first, and let {array.name} rebuild."
@@ -195,7 +195,9 @@ def _say_what_to_replace(facts: Facts, array: Array) -> str:
 def _weigh_last_check(facts: Facts, array: Array) -> Iterator[Reason]:
     """A rebuild reads every block of the others, so one that nobody has read for long is found at the worst time."""
     checks = facts.past.box.checks.get(array.name)
-    known = [one for one in (array.last_check_unix_seconds, checks.ended_at if checks else None) if one is not None]
+    known = [
+        moment for moment in (array.last_check_unix_seconds, checks.ended_at if checks else None) if moment is not None
+    ]
     do = f"Let {array.name} check itself first, by md's manual, and see that it finds nothing."
     if array.kind != "md":
         do = f"Let {array.name} check itself first, by its own tool, and see that it finds nothing."
@@ -206,10 +208,10 @@ def _weigh_last_check(facts: Facts, array: Array) -> Iterator[Reason]:
     else:
         told = f"All of {array.name} was last read and compared at {format_time(max(known))}."
         yield Reason(weight=Weight.SPEAKS_FOR, says=told)
-    for one in facts.findings:
-        if one.rule == "array-errors" and one.subject == array.name and one.kind is Kind.SIGN:
-            weight = Weight.MIND if one.severity is Severity.NOTICE else Weight.DOUBTS
-            yield Reason(weight=weight, says=f"{_sentence(one.summary)}", do="See to that first.")
+    for finding in facts.findings:
+        if finding.rule == "array-errors" and finding.subject == array.name and finding.kind is Kind.SIGN:
+            weight = Weight.MIND if finding.severity is Severity.NOTICE else Weight.DOUBTS
+            yield Reason(weight=weight, says=f"{_sentence(finding.summary)}", do="See to that first.")
 
 
 def _weigh_others(facts: Facts, array: Array, do: str | None, *, stops: bool = False) -> Iterator[Reason]:
@@ -222,21 +224,23 @@ def _weigh_others(facts: Facts, array: Array, do: str | None, *, stops: bool = F
         stops: Whether a critical one is a reason not to go on, since that member could not be lost.
     """
     for home in _homes_of_others(facts, array):
-        for one in facts.findings:
-            if not _is_about(one, home) or one.accepted is not None:
+        for finding in facts.findings:
+            if not _is_about(finding, home) or finding.accepted is not None:
                 continue
-            told = _sentence(f"{home.name} must carry {array.name} meanwhile, and {one.rule}: {one.summary}")
-            if one.kind is Kind.SIGN and one.severity is not Severity.NOTICE:
-                weight = Weight.STOPS if stops and one.severity is Severity.CRITICAL else Weight.DOUBTS
+            told = _sentence(f"{home.name} must carry {array.name} meanwhile, and {finding.rule}: {finding.summary}")
+            if finding.kind is Kind.SIGN and finding.severity is not Severity.NOTICE:
+                weight = Weight.STOPS if stops and finding.severity is Severity.CRITICAL else Weight.DOUBTS
                 yield Reason(weight=weight, says=told, do=do or f"Replace the worse one first: see to {home.name}.")
-            elif one.kind is Kind.UNVERIFIED:
+            elif finding.kind is Kind.UNVERIFIED:
                 yield _doubt(told, "Find out first.")
 
 
 def _homes_of_others(facts: Facts, array: Array) -> Iterator[Whereabouts]:
     tree = facts.arrangement
-    homes = {disk: one.path for one in tree.drives for disk in one.disks}
-    paths = {homes[one.disk] for one in array.members if is_working(one) and one.disk in homes} - {facts.place.path}
+    homes = {disk: drive.path for drive in tree.drives for disk in drive.disks}
+    paths = {homes[member.disk] for member in array.members if is_working(member) and member.disk in homes} - {
+        facts.place.path
+    }
     for path in sorted(paths):
         yield describe_place(path, tree.build, tree.snapshot)
 
@@ -245,7 +249,7 @@ def _is_about(finding: Finding, home: Whereabouts) -> bool:
     occupant = home.occupant
     names = {home.path}
     if occupant is not None:
-        names |= {occupant.name, occupant.own_path, *(one.address for one in occupant.functions)}
+        names |= {occupant.name, occupant.own_path, *(function.address for function in occupant.functions)}
         names |= {occupant.serial} if isinstance(occupant.serial, str) else set()
     if finding.position is not None:
         return home.position is not None and finding.position == home.position.label
@@ -256,21 +260,21 @@ def _weigh_drive(facts: Facts) -> Iterator[Reason]:
     occupant = facts.place.occupant
     if occupant is not None and not occupant.answers and not occupant.asleep:
         yield Reason(weight=Weight.SPEAKS_FOR, says="It does not answer any more.")
-    for one in facts.findings:
-        if one.kind is Kind.UNVERIFIED or one.accepted is not None or not _is_about(one, facts.place):
+    for finding in facts.findings:
+        if finding.kind is Kind.UNVERIFIED or finding.accepted is not None or not _is_about(finding, facts.place):
             continue
-        told = _sentence(f"It shows {one.rule}: {one.summary}")
-        cause = one.causes[0].cause if one.causes else None
-        if cause in _OF_THE_DRIVE or (cause is None and one.kind is Kind.SIGN):
+        told = _sentence(f"It shows {finding.rule}: {finding.summary}")
+        cause = finding.causes[0].cause if finding.causes else None
+        if cause in _OF_THE_DRIVE or (cause is None and finding.kind is Kind.SIGN):
             yield Reason(weight=Weight.SPEAKS_FOR, says=told)
         else:
             likely = f"The likely cause is {cause}" if cause else "That can lie in the way to the drive"
-            do = f"{likely}, which another drive would not cure: see 'laneproof explain {one.rule}'."
+            do = f"{likely}, which another drive would not cure: see 'laneproof explain {finding.rule}'."
             yield Reason(weight=Weight.MIND, says=told, do=do)
 
 
 def _weigh_other_arrays(facts: Facts) -> Iterator[Reason]:
-    own = {one.array.name for one in facts.place.memberships}
+    own = {membership.array.name for membership in facts.place.memberships}
     for array in facts.arrays:
         lost = count_lost(array)
         if array.name not in own and isinstance(lost, int) and lost:
@@ -283,7 +287,7 @@ def _weigh_other_arrays(facts: Facts) -> Iterator[Reason]:
 
 def list_keeps(facts: Facts) -> tuple[Keep, ...]:
     """List the places that must not be touched: what carries an array that has lost, or is about to lose, a member."""
-    own = {one.array.name: one.member for one in facts.place.memberships}
+    own = {membership.array.name: membership.member for membership in facts.place.memberships}
     keeps: dict[str, Keep] = {}
     for array in facts.arrays:
         lost, survived = count_lost(array), count_spared(array)
@@ -303,7 +307,7 @@ def _keep(facts: Facts, array: Array, member: ArrayMember, gone: int, survived: 
     if not is_working(member):
         return None
     tree = facts.arrangement
-    home = next((one for one in tree.drives if member.disk in one.disks), None)
+    home = next((other for other in tree.drives if member.disk in other.disks), None)
     if home is not None and home.path == facts.place.path and survived is not None and gone <= survived:
         return None  # it is the one that may be taken out
     drive = home.name if home else member.name

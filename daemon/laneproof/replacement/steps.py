@@ -55,14 +55,14 @@ def _copy() -> Step:
 
 
 def _prepare(facts: Facts) -> Iterator[Step]:
-    if (free := _find_free(facts)) and any(_may_replace(one) for one in facts.place.memberships):
+    if (free := _find_free(facts)) and any(_may_replace(membership) for membership in facts.place.memberships):
         commands = [
-            f"mdadm /dev/{one.array.name} {command}"
-            for one in facts.place.memberships
-            if _may_replace(one)
+            f"mdadm /dev/{membership.array.name} {command}"
+            for membership in facts.place.memberships
+            if _may_replace(membership)
             for command in (
-                f"--add /dev/{_new_name(one)}",
-                f"--replace /dev/{one.member.name} --with /dev/{_new_name(one)}",
+                f"--add /dev/{_new_name(membership)}",
+                f"--replace /dev/{membership.member.name} --with /dev/{_new_name(membership)}",
             )
         ]
         yield Step(
@@ -75,41 +75,43 @@ def _prepare(facts: Facts) -> Iterator[Step]:
             cautions=(_READ_FIRST,),
         )
     if facts.place.file_systems:
-        mounts = [one.mount for one in facts.place.file_systems]
+        mounts = [file_system.mount for file_system in facts.place.file_systems]
         yield Step(
             title=f"Stop using {', '.join(mounts)}",
             says=("End what writes there, copy it, check the copy.",),
-            commands=tuple(f"umount {one}" for one in mounts if one != "/"),
+            commands=tuple(f"umount {mount}" for mount in mounts if mount != "/"),
         )
-    taken = [one for one in facts.place.memberships if one.array.kind == "md"]
+    taken = [membership for membership in facts.place.memberships if membership.array.kind == "md"]
     if taken:
         yield Step(
-            title=f"Take it out of {', '.join(one.array.name for one in taken)}",
+            title=f"Take it out of {', '.join(each.array.name for each in taken)}",
             says=("The array then knows that the drive left on purpose.",),
-            commands=tuple(_take_out(one) for one in taken),
+            commands=tuple(_take_out(each) for each in taken),
             cautions=(_READ_FIRST, DEGRADED_ARRAY),
         )
-    for one in facts.place.memberships:
-        if one.array.kind != "md":
+    for membership in facts.place.memberships:
+        if membership.array.kind != "md":
             yield Step(
-                title=f"Tell {one.array.name} that the drive goes",
-                says=(f"Follow the manual of {one.array.kind} for replacing a device of {one.array.name}.",),
+                title=f"Tell {membership.array.name} that the drive goes",
+                says=(
+                    f"Follow the manual of {membership.array.kind} for replacing a device of {membership.array.name}.",
+                ),
                 cautions=(DEGRADED_ARRAY,),
             )
 
 
-def _take_out(one: Membership) -> str:
-    fail = "" if is_out(one.member) else f" --fail /dev/{one.member.name}"
-    return f"mdadm /dev/{one.array.name}{fail} --remove /dev/{one.member.name}"
+def _take_out(membership: Membership) -> str:
+    fail = "" if is_out(membership.member) else f" --fail /dev/{membership.member.name}"
+    return f"mdadm /dev/{membership.array.name}{fail} --remove /dev/{membership.member.name}"
 
 
-def _may_replace(one: Membership) -> bool:
-    return one.array.kind == "md" and is_working(one.member) and one.member.slot is not None
+def _may_replace(membership: Membership) -> bool:
+    return membership.array.kind == "md" and is_working(membership.member) and membership.member.slot is not None
 
 
-def _new_name(one: Membership) -> str:
-    """Name the new member as the old one is made: a partition of the same number, or the whole disk."""
-    return NEW + one.member.name.removeprefix(one.member.disk)
+def _new_name(membership: Membership) -> str:
+    """Name the new member as the old membership is made: a partition of the same number, or the whole disk."""
+    return NEW + membership.member.name.removeprefix(membership.member.disk)
 
 
 def _find_free(facts: Facts) -> str | None:
@@ -119,9 +121,9 @@ def _find_free(facts: Facts) -> str | None:
         return None
     return next(
         (
-            one.label
-            for one in facts.arrangement.placements
-            if one.is_meant_empty and not one.is_occupied and one.port is not None
+            placement.label
+            for placement in facts.arrangement.placements
+            if placement.is_meant_empty and not placement.is_occupied and placement.port is not None
         ),
         None,
     )
@@ -144,7 +146,7 @@ def _note_label(place: Whereabouts) -> Step:
 
 def find_hot_plug(place: Whereabouts) -> SlotRegisters | None:
     """Give the slot registers of the place's port where they say that it is made for hot plug."""
-    link = next((one for one in place.way if one.path == place.path), None)
+    link = next((each for each in place.way if each.path == place.path), None)
     express = link.port.express if link and link.port else None
     slot = None if express is None or isinstance(express, Unread) else express.slot
     return slot if slot is not None and slot.hot_plug_capable else None
@@ -174,12 +176,12 @@ def _open(place: Whereabouts, keep: tuple[Keep, ...]) -> Step:
     if place.board_names:
         says.append(f"The board's maker calls it {', '.join(place.board_names)}.")
     if position is not None and position.through:
-        parts = [f'{one.kind} "{one.id}"' if one.id else one.kind for one in position.through]
+        parts = [f'{part.kind} "{part.id}"' if part.id else part.kind for part in position.through]
         says.append(f"Between the board and the drive stand: {', '.join(parts)}.")
     if place.occupant is not None:
         says.append("Compare the serial number on the drive's label with yours. If it is another one, leave it there.")
     if keep:
-        says.append(f"Leave alone: {', '.join(one.name for one in keep)}.")
+        says.append(f"Leave alone: {', '.join(drive.name for drive in keep)}.")
     return Step(title=f"Open the case and find {place.name}", says=tuple(says), cautions=(OPEN_CASE,))
 
 
@@ -190,7 +192,7 @@ def _exchange(facts: Facts) -> Step:
         says.append("Loosen what holds the drive, lift it, and pull it straight out; mark it with today's date.")
     needed = needed_bytes(facts)
     plan = place.position.occupant if place.position else None
-    size = max([one for one in (needed, plan.capacity if plan else None) if one], default=None)
+    size = max([size_ for size_ in (needed, plan.capacity if plan else None) if size_], default=None)
     if size:
         says.append(f"The new drive must hold {format_bytes(size)} or a little more.")
     says.append("Push the new drive in straight, to the end, and hold it down as the old one was held.")
@@ -199,9 +201,9 @@ def _exchange(facts: Facts) -> Step:
         "Heat pads and heat sinks come off slowly; put each back as its maker says, and touch none that is hot.",
     ]
     if position := place.position:
-        if any(one.kind == "flexible-cable" for one in position.through):
+        if any(part.kind == "flexible-cable" for part in position.through):
             cautions.append("Do not bend a flexible cable sharply or pull on it; see that both its ends sit straight.")
-        if any(one.kind == "key-adapter" for one in position.through):
+        if any(part.kind == "key-adapter" for part in position.through):
             cautions.append("See that the key of drive and adapter fit; nothing goes in by force.")
     return Step(
         title="Exchange the drive" if place.occupant else "Fit the drive", says=tuple(says), cautions=tuple(cautions)
@@ -231,7 +233,7 @@ def _look_again(place: Whereabouts) -> Step:
 
 
 def _afterwards(facts: Facts) -> Step:
-    arrays = ", ".join(one.array.name for one in facts.place.memberships)
+    arrays = ", ".join(membership.array.name for membership in facts.place.memberships)
     return Step(
         title=f"Only then give it to {arrays}" if arrays else "Only then put it to use",
         says=("The look at the new drive says what to run next.",),
@@ -242,5 +244,5 @@ def _afterwards(facts: Facts) -> Step:
 
 def needed_bytes(facts: Facts) -> int | None:
     """Give what each member of the place's arrays must hold; None where it is not known."""
-    found = [component_bytes(one.array) for one in facts.place.memberships]
-    return max((round(one) for one in found if one), default=None)
+    found = [component_bytes(membership.array) for membership in facts.place.memberships]
+    return max((round(size_) for size_ in found if size_), default=None)

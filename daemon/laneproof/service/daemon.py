@@ -92,10 +92,12 @@ class Daemon:
         self._declaration = declaration
         self._writer = writer
         self._engine = engine or Engine(None, confirmations=LIVE_CONFIRMATIONS)
-        self._collectors = {one.group: one for one in collectors or make_collectors()}
+        self._collectors = {collector.group: collector for collector in collectors or make_collectors()}
         self._notifier = notifier or Notifier(os.environ)
         self._report = report or _log_change
-        self._schedule = Schedule({one.group: one.interval_seconds for one in self._collectors.values()})
+        self._schedule = Schedule(
+            {collector.group: collector.interval_seconds for collector in self._collectors.values()}
+        )
         self._done: queue.SimpleQueue[tuple[str, object, float]] = queue.SimpleQueue()
         self._facts: dict[str, Any] = {}
         self._read_again: set[str] = set()
@@ -250,19 +252,19 @@ class Daemon:
     def _collect_journal(self) -> bool:
         """Take what the journal had; whether there is anything to judge."""
         found = self._journal.collect()
-        for one in found:
-            is_before = one.boot == BOOT_BEFORE
-            paths = self._find_names_before() if is_before and one.to_judge else {}
-            self._add_kernel_events((*one.to_judge, *one.to_report), paths)
+        for answer in found:
+            is_before = answer.boot == BOOT_BEFORE
+            paths = self._find_names_before() if is_before and answer.to_judge else {}
+            self._add_kernel_events((*answer.to_judge, *answer.to_report), paths)
             if self.status.outcome is None:
-                self._pending.add_missed(one.to_judge)
+                self._pending.add_missed(answer.to_judge)
             elif not is_before:  # what comes too late to be put in its place judges nothing
                 oldest = self._host.clock().up_seconds - LATE_SECONDS
-                self._pending.add_missed(tuple(each for each in one.to_judge if (each.up_seconds or 0.0) >= oldest))
+                self._pending.add_missed(tuple(each for each in answer.to_judge if (each.up_seconds or 0.0) >= oldest))
             if not is_before:
-                self._report_lost(one)
-            elif one.problem is not None:
-                _log.info("what the boot before said last is not known: %s", one.problem)
+                self._report_lost(answer)
+            elif answer.problem is not None:
+                _log.info("what the boot before said last is not known: %s", answer.problem)
         return bool(found)
 
     def _find_names_before(self) -> dict[str, str]:
@@ -323,7 +325,7 @@ class Daemon:
         if outcome.waiting:
             self._schedule.hasten(("functions",), at=time.monotonic() + CONFIRM_AFTER_SECONDS)
         counts = Counter(self.status.changes)
-        counts.update((str(one.change), str(one.finding.severity)) for one in outcome.changes)
+        counts.update((str(event.change), str(event.finding.severity)) for event in outcome.changes)
         recent = (*reversed(outcome.changes), *self.status.recent)[:MOST_RECENT]
         self.status = replace(self.status, outcome=outcome, changes=counts, recent=recent)
         self._write_evidence(outcome)
@@ -347,11 +349,16 @@ class Daemon:
         if self._ring is None:
             return
         build = self._engine.build
-        labels = {one.path: one.label for one in build.position} if build else {}
+        labels = {position.path: position.label for position in build.position} if build else {}
         episodes = [
-            {"position": labels.get(one.path), "path": one.path, "drive": one.serial, "device": one.device}
-            | describe_drop(ledger, one)
-            for one in outcome.episodes
+            {
+                "position": labels.get(episode.path),
+                "path": episode.path,
+                "drive": episode.serial,
+                "device": episode.device,
+            }
+            | describe_drop(ledger, episode)
+            for episode in outcome.episodes
         ]
         self._ring.put(self._recent.add_pass(outcome.snapshot, episodes))
         self.status = replace(self.status, ring=self._ring.state)
@@ -376,7 +383,7 @@ class Daemon:
             self._writer.add_note(note)
         self._inbox.clear()
         build = self._engine.build
-        notes, confirmed = sort_notes(told, tuple(one.label for one in build.position) if build else ())
+        notes, confirmed = sort_notes(told, tuple(position.label for position in build.position) if build else ())
         self._engine.add_notes(notes=notes, confirmed=confirmed)
 
     def _save_state(self, *, urgent: bool) -> None:

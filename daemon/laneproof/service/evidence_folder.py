@@ -21,11 +21,13 @@ def find_carrying_drives(folder: str, build: Build | None, snapshot: Snapshot) -
     if isinstance(snapshot.file_systems, Unread):
         return ()
     below = f"{folder.rstrip('/')}/"
-    around = [one for one in snapshot.file_systems if below.startswith(f"{one.mount.rstrip('/')}/")]
+    around = [
+        file_system for file_system in snapshot.file_systems if below.startswith(f"{file_system.mount.rstrip('/')}/")
+    ]
     if not around:
         return ()
-    device = max(around, key=lambda one: len(one.mount)).device
+    device = max(around, key=lambda file_system: len(file_system.mount)).device
     try:
-        return tuple(sorted({one.name for one in find_drives(device, build, snapshot)}))
+        return tuple(sorted({drive.name for drive in find_drives(device, build, snapshot)}))
     except UnknownNameError:
         return ()

@@ -120,7 +120,7 @@ class EvidenceRing:
         self.state = replace(self.state, failures=self.state.failures + 1, problem=why)
 
     def _write(self, batch: _Batch) -> int:
-        content = "".join(json.dumps(one, separators=(",", ":"), default=str) + "\n" for one in batch.lines).encode()
+        content = "".join(json.dumps(line, separators=(",", ":"), default=str) + "\n" for line in batch.lines).encode()
         if self._descriptor is None:
             self._descriptor = self._open()
         descriptor = self._descriptor
@@ -135,7 +135,7 @@ class EvidenceRing:
     def _open(self) -> int:
         """Go on with the newest file where it has room, or begin the next one and remove the oldest."""
         self._folder.mkdir(mode=0o750, parents=True, exist_ok=True)
-        numbers = sorted(int(match[1]) for one in self._folder.iterdir() if (match := _FILE.fullmatch(one.name)))
+        numbers = sorted(int(match[1]) for file in self._folder.iterdir() if (match := _FILE.fullmatch(file.name)))
         newest = numbers[-1] if numbers else 0
         if not numbers or self._path(newest).stat().st_size >= self._file_bytes:
             newest += 1

@@ -162,7 +162,7 @@ class Pages:
         return HTTPStatus.OK, _JSON, json.dumps(audit).encode() + b"\n"
 
     def _changes(self, _: str) -> Reply:
-        changes = [_as_json(one) for one in self._status().recent]
+        changes = [_as_json(change) for change in self._status().recent]
         return HTTPStatus.OK, _JSON, json.dumps({"changes": changes}).encode() + b"\n"
 
 

@@ -135,11 +135,11 @@ class JournalReader:
         found: list[JournalAnswer] = []
         while True:
             try:
-                one = self._found.get_nowait()
+                answer = self._found.get_nowait()
             except Empty:
                 break
-            self._away.discard(one.boot)
-            found.append(one)
+            self._away.discard(answer.boot)
+            found.append(answer)
         if self._again is not None and THIS_BOOT not in self._away:
             (known, seen), self._again = self._again, None
             self.ask_this_boot(known, seen)  # waits on where the last time is not long ago
@@ -168,9 +168,9 @@ class JournalReader:
         self._wake()
 
 
-def is_same_boot(one: str, other: str) -> bool:
-    """Whether two names are of one boot: the journal writes them without dashes."""
-    return bool(one) and one.strip().replace("-", "") == other.strip().replace("-", "")
+def is_same_boot(boot_id: str, other: str) -> bool:
+    """Whether two names are of boot_id boot: the journal writes them without dashes."""
+    return bool(boot_id) and boot_id.strip().replace("-", "") == other.strip().replace("-", "")
 
 
 def find_new_events(
@@ -185,24 +185,26 @@ def find_new_events(
         seen: What the ring gave of this boot.
     """
     told = tuple(events)
-    of_known = [is_same_boot(one.boot_id or "", known.boot_id) for one in told]
+    of_known = [is_same_boot(event.boot_id or "", known.boot_id) for event in told]
     news = [
-        one
-        for one, is_known in zip(told, of_known, strict=True)
-        if not is_known or one.up_seconds is None or one.up_seconds > known.up_seconds
+        event
+        for event, is_known in zip(told, of_known, strict=True)
+        if not is_known or event.up_seconds is None or event.up_seconds > known.up_seconds
     ]
     if boot == THIS_BOOT:
-        boot_id = next((one.boot_id for one in told if one.boot_id), None)
+        boot_id = next((event.boot_id for event in told if event.boot_id), None)
         missed = missed_events(news, seen, boot_id=boot_id)
         # the ring's clock is the one that the readings of this boot have as well
-        return JournalAnswer(boot=boot, to_judge=tuple(replace(one, unix_seconds=None, boot_id=None) for one in missed))
+        return JournalAnswer(
+            boot=boot, to_judge=tuple(replace(event, unix_seconds=None, boot_id=None) for event in missed)
+        )
     if not known.boot_id or not all(of_known):
         return JournalAnswer(boot=boot, to_report=tuple(news))
-    return JournalAnswer(boot=boot, to_judge=tuple(_date(one, known) for one in news))
+    return JournalAnswer(boot=boot, to_judge=tuple(_date(event, known) for event in news))
 
 
-def _date(one: TimedKernelEvent, known: LastRead) -> TimedKernelEvent:
+def _date(event: TimedKernelEvent, known: LastRead) -> TimedKernelEvent:
     """Date an event by the last pass of its boot, not by when the journal received it."""
-    if one.up_seconds is None:
-        return one
-    return replace(one, unix_seconds=known.unix_seconds + one.up_seconds - known.up_seconds)
+    if event.up_seconds is None:
+        return event
+    return replace(event, unix_seconds=known.unix_seconds + event.up_seconds - known.up_seconds)

@@ -91,15 +91,15 @@ def sort_notes(
         labels: The declared labels, to find another position in a note's words.
     """
     notes, confirmed = [], []
-    for one in kept:
-        detail = one.detail
-        if one.kind == CONFIRMED and isinstance(detail.get("episode"), int) and isinstance(detail.get("cause"), str):
+    for note in kept:
+        detail = note.detail
+        if note.kind == CONFIRMED and isinstance(detail.get("episode"), int) and isinstance(detail.get("cause"), str):
             evidence = {str(name): seen for name, seen in dict(detail.get("evidence") or {}).items()}
             confirmed.append(
-                ConfirmedCause(at=one.t, episode=detail["episode"], cause=detail["cause"], evidence=evidence)
+                ConfirmedCause(at=note.t, episode=detail["episode"], cause=detail["cause"], evidence=evidence)
             )
-        elif one.kind == NOTE:
+        elif note.kind == NOTE:
             position = detail.get("position")
             label = position if isinstance(position, str) else None
-            notes.append(parse_note(one.text, at=one.t, position=label, labels=labels))
+            notes.append(parse_note(note.text, at=note.t, position=label, labels=labels))
     return tuple(notes), tuple(confirmed)

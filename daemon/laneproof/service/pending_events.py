@@ -36,7 +36,7 @@ class PendingEvents:
             self._records += kernel.records
         self._events = [*self._events, *told][-MOST_EVENTS:]
         self._devices = [*self._devices, *came][-MOST_EVENTS:]
-        self.is_urgent = bool(came) or any(one.event.kind not in _CAN_WAIT for one in told)
+        self.is_urgent = bool(came) or any(event.event.kind not in _CAN_WAIT for event in told)
 
     @property
     def kernel_events(self) -> tuple[TimedKernelEvent, ...]:

@@ -53,7 +53,7 @@ def parse_settings(text: str, *, name: str) -> Settings:
         settings = Settings.model_validate(data)
         problems = list(_find_interval_problems(settings.intervals))
     except ValidationError as error:
-        settings, problems = Settings(), [_describe(one) for one in error.errors(include_url=False)]
+        settings, problems = Settings(), [_describe(problem) for problem in error.errors(include_url=False)]
     if problems:
         lines = {path: key.line for path, key in find_key_lines(text).items()}
         told = [f"{name}, line {lines[path[:1]]}: {'.'.join(map(str, path))} {says}" for path, says in problems]
@@ -62,7 +62,7 @@ def parse_settings(text: str, *, name: str) -> Settings:
 
 
 def _find_interval_problems(intervals: dict[str, float]) -> Iterator[tuple[tuple[str, ...], str]]:
-    known = [one.group for one in make_collectors()]
+    known = [make_collector.group for make_collector in make_collectors()]
     for group, seconds in intervals.items():
         if group not in known:
             yield ("intervals", group), f"is no collector; {_guess(group, known)}"
