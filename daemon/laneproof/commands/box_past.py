@@ -104,27 +104,18 @@ def _keep_recording(
     source: str | None, build: Build | None, *, demo: bool
 ) -> tuple[History, float, float, Ledger | None]:
     """Judge a recording's frames at their own times and keep them in memory; first and last time, and the ledger."""
+    from laneproof.commands.recorded_passes import judge_frames, keep_frame
     from laneproof.engine import Engine
     from laneproof.history.store import Store
-    from laneproof_collectors.collection import make_collectors, read_snapshot
-    from laneproof_collectors.hotplug import read_device_events
-    from laneproof_collectors.kernel_log.reading import read_kernel_events
-    from laneproof_collectors.unread import Unread
 
     store = Store.open(":memory:", hole_seconds=float("inf"))  # frames may lie as far apart as they like
-    engine, collectors = Engine(build), make_collectors()
-    times: list[float] = []
-    with open_recording(source, demo=demo) as recording:
-        host = recording.host()
-        while host.advance():
-            reports, devices, clock = read_kernel_events(host), read_device_events(host), host.clock()
-            store.add_pass(engine.observe(read_snapshot(host, collectors), reports, devices))
-            if not isinstance(reports, Unread):
-                store.add_kernel_events(reports.events, clock)
-            if not isinstance(devices, Unread):
-                store.add_device_events(devices, clock)
-            times.append(clock.unix_seconds)
-    if not times:
+    engine, times = Engine(build), []
+    try:
+        with open_recording(source, demo=demo) as recording:
+            for frame in judge_frames(recording.host(), engine, recording.name):
+                keep_frame(frame, store)
+                times.append(frame.clock.unix_seconds)
+    except BaseException:
         store.close()
-        raise CommandError(f"{recording.name}: the recording has no frame", status=os.EX_DATAERR)
+        raise
     return store, min(times), max(times), engine.past.ledger

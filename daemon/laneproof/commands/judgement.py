@@ -1,6 +1,6 @@
 """A machine looked at and judged with what is known of its past: by the daemon's history, or a recording's frames."""
 
-import os
+from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -8,14 +8,13 @@ from dataclasses import dataclass
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.inputs import open_host, open_recording
+from laneproof.commands.recorded_passes import judge_frames
 from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof.findings import Finding
 from laneproof.past.past import Past
-from laneproof_collectors.collection import make_collectors, read_snapshot
+from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.host import Host
-from laneproof_collectors.hotplug import read_device_events
-from laneproof_collectors.kernel_log.reading import read_kernel_events
 from laneproof_collectors.snapshot import Snapshot
 
 ENGINE_STATE = "engine"
@@ -57,14 +56,9 @@ def judge_machine(source: str | None, build: Build | None, *, demo: bool, state:
     engine = Engine(build)
     if source is not None or demo:
         with open_recording(source, demo=demo) as recording:
-            host, collectors = recording.host(), make_collectors()
-            outcome = None
-            while host.advance():
-                news = read_kernel_events(host), read_device_events(host)
-                outcome = engine.observe(read_snapshot(host, collectors), *news)
-            if outcome is None:
-                raise CommandError(f"{recording.name}: the recording has no frame", status=os.EX_DATAERR)
-            yield Judged(host=host, snapshot=outcome.snapshot, findings=outcome.findings, past=engine.past)
+            host = recording.host()
+            (last,) = deque(judge_frames(host, engine, recording.name), maxlen=1)
+            yield Judged(host=host, snapshot=last.result.snapshot, findings=last.result.findings, past=engine.past)
         return
     gap = _remember(engine, state)
     with open_host(None) as live:

@@ -6,11 +6,9 @@ import os
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build, open_recording
+from laneproof.commands.recorded_passes import judge_frames
 from laneproof.engine import Engine
 from laneproof.findings import FindingChange, format_time
-from laneproof_collectors.hotplug import read_device_events
-from laneproof_collectors.kernel_log.reading import read_kernel_events
-from laneproof_collectors.replaying import ReplayReader
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -20,12 +18,8 @@ def run(arguments: argparse.Namespace) -> int:
     build = load_build(arguments.build, demo=arguments.demo) if arguments.build or arguments.demo else None
     engine = Engine(build)
     with open_recording(arguments.recording, demo=arguments.demo) as recording:
-        host = recording.host()
-        reader = ReplayReader(host)
-        while host.advance():
-            news = read_kernel_events(host), read_device_events(host)
-            snapshot = reader.read()
-            for change in engine.observe(snapshot, *news, read_again=reader.read_again).changes:
+        for frame in judge_frames(recording.host(), engine, recording.name):
+            for change in frame.result.changes:
                 print(_as_json(change) if arguments.json else _as_text(change), flush=True)  # noqa: T201 (the output)
     return 0
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import DEFAULT_BUILD, load_build, open_recording
+from laneproof.commands.recorded_passes import judge_frames, keep_frame
 from laneproof.declaration.build import Build
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine
 from laneproof.history.store import Store
@@ -22,11 +23,8 @@ from laneproof.service.http import Pages, Server
 from laneproof.service.last_frame_host import LastFrameHost
 from laneproof.service.owner_notes import Inbox, sort_notes
 from laneproof.service.settings import Settings, SettingsError, parse_listen, parse_settings
-from laneproof_collectors.collection import make_collectors, read_snapshot
+from laneproof_collectors.collection import make_collectors
 from laneproof_collectors.host import LiveHost
-from laneproof_collectors.hotplug import read_device_events
-from laneproof_collectors.kernel_log.reading import read_kernel_events
-from laneproof_collectors.unread import Unread
 
 _log = logging.getLogger(__name__)
 
@@ -148,21 +146,17 @@ def make_recording_daemon(source: str | None, build_path: str | None, state: str
     build = load_build(build_path, demo=source is None)
     store = Store.open(":memory:" if state is None else _find_history(state))
     engine = Engine(build)  # one frame is a confirmed reading
-    with open_recording(source, demo=source is None) as recording:
-        host = recording.host()
-        collectors = make_collectors()
-        is_empty = True
-        while host.advance():
-            is_empty = False
-            kernel, devices, clock = read_kernel_events(host), read_device_events(host), host.clock()
-            store.add_pass(engine.observe(read_snapshot(host, collectors), kernel, devices))
-            store.add_kernel_events(() if isinstance(kernel, Unread) else kernel.events, clock)
-            store.add_device_events(() if isinstance(devices, Unread) else devices, clock)
-    if is_empty:
-        raise CommandError(f"{recording.name}: the recording has no frame", status=os.EX_DATAERR)
+    try:
+        with open_recording(source, demo=source is None) as recording:
+            host = recording.host()
+            for frame in judge_frames(host, engine, recording.name):
+                keep_frame(frame, store)
+    except BaseException:
+        store.close()
+        raise
     declaration = DeclarationFile(build_path or "", lambda path: load_build(path) if path else build)
     recent = store.read_finding_changes()
-    return Daemon(LastFrameHost(host), declaration, writer=store, engine=engine, collectors=collectors, recent=recent)
+    return Daemon(LastFrameHost(host), declaration, writer=store, engine=engine, recent=recent)
 
 
 def _find_history(state: str) -> str:

@@ -1,0 +1,38 @@
+"""The loop over a recording: each frame at its own time, kept as the daemon keeps a pass."""
+
+from contextlib import closing
+
+import pytest
+
+from laneproof.commands.errors import CommandError
+from laneproof.commands.recorded_passes import judge_frames, keep_frame
+from laneproof.engine import Engine
+from laneproof.history.store import Store
+from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+
+HEADER = '{"format": "laneproof-recording", "version": 1, "host": "kelp-1", "kernel": "6.12", "boot_id": "b1"}'
+DOWN = "3,100,60000000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
+
+
+def host(*frames: str) -> RecordedHost:
+    return RecordedHost(parse_header(HEADER), parse_frames(iter(frames)))
+
+
+def test_each_frame_is_judged_at_its_own_time_with_its_own_events() -> None:
+    frames = host(f'{{"t": 1790000000, "up": 70, "kmsg": ["{DOWN}"]}}', '{"t": 1790000060, "up": 130}')
+    first, second = judge_frames(frames, Engine(None), "rec.jsonl")
+    assert [one.result.snapshot.taken_at for one in (first, second)] == [1790000000, 1790000060]
+    assert [one.clock.up_seconds for one in (first, second)] == [70, 130]
+    with closing(Store.open(":memory:")) as store:
+        keep_frame(first, store)
+        keep_frame(second, store)
+        # The record's own stamp, 60 s after the boot: 10 s before the frame that holds it.
+        assert [(one.kind, one.t) for one in store.read_events(kinds=["controller_down"])] == [
+            ("controller_down", 1789999990)
+        ]
+
+
+def test_a_recording_without_a_frame_is_refused() -> None:
+    with pytest.raises(CommandError, match=r"rec\.jsonl: the recording has no frame") as error:
+        list(judge_frames(host(), Engine(None), "rec.jsonl"))
+    assert error.value.status == 65
