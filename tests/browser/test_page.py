@@ -90,7 +90,7 @@ class Site:
 
 
 def publish(outcome: PassResult, **more: object) -> DaemonStatus:
-    return replace(DaemonStatus(outcome=outcome, complete=True), **more)
+    return replace(DaemonStatus(last_pass=outcome, complete=True), **more)
 
 
 @cache
@@ -123,7 +123,7 @@ def see(address: str, *switches: str) -> tuple[Node, tuple[str, ...]]:
 def test_the_demo_is_shown_whole(site: Site) -> None:
     page, _ = see(site.at())
     assert page.one("h1").text == "kelp-1 is not as it should be"
-    findings = site.status.outcome.findings  # type: ignore[union-attr]
+    findings = site.status.last_pass.findings  # type: ignore[union-attr]
     shown = page.all("div", "finding")
     assert len(shown) == len(findings)
     assert all(any(one.summary in finding.text for finding in shown) for one in findings)

@@ -83,7 +83,7 @@ def publish() -> DaemonStatus:
     judged = troubled()
     outcome = PassResult(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
     runs = {"functions": CollectorRun(finished_at=1_790_000_000.0, seconds=0.02, failed=False)}
-    return DaemonStatus(build=judged.build, outcome=outcome, runs=runs, overdue={"thermal": 61.0})
+    return DaemonStatus(build=judged.build, last_pass=outcome, runs=runs, overdue={"thermal": 61.0})
 
 
 @pytest.mark.services("promtool")

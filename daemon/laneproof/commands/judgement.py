@@ -10,19 +10,16 @@ from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.inputs import open_host, open_recording
 from laneproof.commands.recorded_passes import judge_frames
 from laneproof.declaration.build import Build
-from laneproof.engine import Engine
+from laneproof.engine import STATE_NAME, Engine
 from laneproof.findings import Finding
 from laneproof.past.past import Past
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import Snapshot
 
-ENGINE_STATE = "engine"
-"""The name under which the daemon saves what its engine adds up."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
+class Judgement:
     """One machine, judged.
 
     Attributes:
@@ -41,7 +38,7 @@ class Judged:
 
 
 @contextmanager
-def judge_machine(source: str | None, build: Build | None, *, demo: bool, state: str | None) -> Iterator[Judged]:
+def judge_machine(source: str | None, build: Build | None, *, demo: bool, state: str | None) -> Iterator[Judgement]:
     """Look at a machine and judge it.
 
     Args:
@@ -58,19 +55,19 @@ def judge_machine(source: str | None, build: Build | None, *, demo: bool, state:
         with open_recording(source, demo=demo) as recording:
             host = recording.host()
             (last,) = deque(judge_frames(host, engine, recording.name), maxlen=1)
-            yield Judged(host=host, snapshot=last.result.snapshot, findings=last.result.findings, past=engine.past)
+            yield Judgement(host=host, snapshot=last.result.snapshot, findings=last.result.findings, past=engine.past)
         return
     gap = _remember(engine, state)
     with open_host(None) as live:
-        outcome = engine.observe(read_snapshot(live))
-        yield Judged(host=live, snapshot=outcome.snapshot, findings=outcome.findings, past=engine.past, gap=gap)
+        result = engine.observe(read_snapshot(live))
+        yield Judgement(host=live, snapshot=result.snapshot, findings=result.findings, past=engine.past, gap=gap)
 
 
 def _remember(engine: Engine, state: str | None) -> str | None:
     """Let the engine go on with what the daemon knows; says why it cannot, where it cannot."""
     try:
         with open_history(find_history(state)) as history:
-            engine.restore(history.load_standing(), history.load_past(), history.load_state(ENGINE_STATE))
+            engine.restore(history.load_standing(), history.load_past(), history.load_state(STATE_NAME))
     except (CommandError, ValueError) as error:
         return str(error)
     return None

@@ -10,7 +10,7 @@ from laneproof.box.names import Whereabouts
 from laneproof.commands.drive_arrival import wait_for_drive
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build
-from laneproof.commands.judgement import Judged, judge_machine
+from laneproof.commands.judgement import Judgement, judge_machine
 from laneproof.commands.pictures import write_picture
 from laneproof.commands.terminal import find_style
 from laneproof.commands.where import find_by_any_name
@@ -47,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
         return _print_fit(fit, as_json=False)
 
 
-def _find_place(judged: Judged, name: str, build: Build | None) -> Whereabouts:
+def _find_place(judged: Judgement, name: str, build: Build | None) -> Whereabouts:
     found = find_by_any_name(judged.host, name, build, judged.snapshot)
     if len(found) > 1:
         told = ", ".join(f"{place.name} ({place.known_as})" for place in found)
@@ -55,7 +55,7 @@ def _find_place(judged: Judged, name: str, build: Build | None) -> Whereabouts:
     return found[0]
 
 
-def _print_guide(guide: Guide, judged: Judged, build: Build | None, arguments: argparse.Namespace) -> None:
+def _print_guide(guide: Guide, judged: Judgement, build: Build | None, arguments: argparse.Namespace) -> None:
     if arguments.picture is not None:
         marks = {drive.path: Mark.KEEP for drive in guide.keep if drive.path}
         marks.setdefault(guide.place.path, Mark.HERE)
@@ -71,7 +71,7 @@ def _print_guide(guide: Guide, judged: Judged, build: Build | None, arguments: a
 
 
 def _check(  # noqa: PLR0913 (one look at one place)
-    judged: Judged,
+    judged: Judgement,
     place: Whereabouts,
     was: str | None,
     build: Build | None,

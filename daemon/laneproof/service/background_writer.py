@@ -35,7 +35,7 @@ CLOSE_SECONDS = 10.0
 class HistoryWriter(Protocol):
     """Keeps what must outlive the process."""
 
-    def add_pass(self, outcome: PassResult) -> None:
+    def add_pass(self, result: PassResult) -> None:
         """Keep one pass."""
 
     def add_kernel_events(
@@ -79,9 +79,9 @@ class BackgroundWriter:
         self._thread = Thread(target=self._work, name="history", daemon=True)
         self._thread.start()
 
-    def add_pass(self, outcome: PassResult) -> None:
+    def add_pass(self, result: PassResult) -> None:
         """Keep one pass."""
-        self._put(partial(self._writer.add_pass, outcome))
+        self._put(partial(self._writer.add_pass, result))
 
     def add_kernel_events(
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})

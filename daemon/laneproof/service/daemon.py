@@ -162,7 +162,7 @@ class Daemon:
             os.close(self._wake_read)
             os.close(self._wake_write)
         self._host.close()
-        if self.status.outcome is not None:
+        if self.status.last_pass is not None:
             self._writer.save_state(STATE_NAME, self._engine.as_state())
         if self._ring is not None:
             self._ring.close()
@@ -176,7 +176,7 @@ class Daemon:
 
     def _reload(self) -> None:
         self._reload_wanted = False
-        is_up = self.status.outcome is not None  # before that the service manager waits for its first word
+        is_up = self.status.last_pass is not None  # before that the service manager waits for its first word
         if is_up:
             self._notifier.reloading()
         self._load_build()
@@ -196,7 +196,7 @@ class Daemon:
             return
         self._engine.build = build
         self.status = replace(self.status, build=build, build_problem=None)
-        if self.status.outcome is not None:
+        if self.status.last_pass is not None:
             self._judge()
 
     def _start_collectors(self, now: float) -> None:
@@ -238,7 +238,7 @@ class Daemon:
         """Have events kept; those before the first pass wait for it, since nobody knows yet where their names lead."""
         if not events:
             return
-        if self.status.outcome is None:
+        if self.status.last_pass is None:
             self._early_events.append((events, self._host.clock(), paths))
         else:
             self._writer.add_kernel_events(events, self._host.clock(), paths)
@@ -256,7 +256,7 @@ class Daemon:
             is_before = answer.boot == BOOT_BEFORE
             paths = self._find_names_before() if is_before and answer.to_judge else {}
             self._add_kernel_events((*answer.to_judge, *answer.to_report), paths)
-            if self.status.outcome is None:
+            if self.status.last_pass is None:
                 self._pending.add_missed(answer.to_judge)
             elif not is_before:  # what comes too late to be put in its place judges nothing
                 oldest = self._host.clock().up_seconds - LATE_SECONDS
@@ -270,7 +270,7 @@ class Daemon:
     def _find_names_before(self) -> dict[str, str]:
         """Give where the names of the boot before led: the ledger's own until its first pass in this one."""
         ledger = self._engine.past.ledger
-        return dict(ledger.episodes.names if self.status.outcome is None else ledger.episodes.older_names)
+        return dict(ledger.episodes.names if self.status.last_pass is None else ledger.episodes.older_names)
 
     def _report_lost(self, found: JournalAnswer) -> None:
         """Say in the history how many records were lost, and whether the journal had them."""
@@ -315,35 +315,35 @@ class Daemon:
     def _judge(self) -> None:
         if not self.status.complete:
             return  # before each collector has answered once, "not read yet" would be told as a fault
-        was_ready = self.status.outcome is not None
+        was_ready = self.status.last_pass is not None
         if not was_ready and self._journal.is_away and time.monotonic() - self._began < JOURNAL_SECONDS:
             return
         self._read_notes()
         snapshot, read_again = assemble(self._facts, self._host.clock()), frozenset(self._read_again)
         self._read_again.clear()
-        outcome = self._engine.observe(snapshot, *self._pending.drain(), read_again=read_again)
-        if outcome.waiting:
+        result = self._engine.observe(snapshot, *self._pending.drain(), read_again=read_again)
+        if result.waiting:
             self._schedule.hasten(("functions",), at=time.monotonic() + CONFIRM_AFTER_SECONDS)
         counts = Counter(self.status.changes)
-        counts.update((str(event.change), str(event.finding.severity)) for event in outcome.changes)
-        recent = (*reversed(outcome.changes), *self.status.recent)[:MOST_RECENT]
-        self.status = replace(self.status, outcome=outcome, changes=counts, recent=recent)
-        self._write_evidence(outcome)
-        self._writer.add_pass(outcome)
+        counts.update((str(event.change), str(event.finding.severity)) for event in result.changes)
+        recent = (*reversed(result.changes), *self.status.recent)[:MOST_RECENT]
+        self.status = replace(self.status, last_pass=result, changes=counts, recent=recent)
+        self._write_evidence(result)
+        self._writer.add_pass(result)
         for early in self._early_events:
             self._writer.add_kernel_events(*early)
         self._early_events.clear()
         self._last_read = LastRead.of(self._engine.past.ledger.timeline)
-        self._save_state(urgent=bool(outcome.changes or outcome.episodes))
-        for change in outcome.changes:
+        self._save_state(urgent=bool(result.changes or result.episodes))
+        for change in result.changes:
             self._report(change)
         if not was_ready:
             self._notifier.ready(self._describe())
-            self._say_where_evidence_lies(outcome)
-        elif outcome.changes:
+            self._say_where_evidence_lies(result)
+        elif result.changes:
             self._notifier.status(self._describe())
 
-    def _write_evidence(self, outcome: PassResult) -> None:
+    def _write_evidence(self, result: PassResult) -> None:
         """Hold the pass's readings; while something goes on, write them and the disconnects that they belong to."""
         ledger = self._engine.past.ledger
         if self._ring is None:
@@ -358,15 +358,15 @@ class Daemon:
                 "device": episode.device,
             }
             | describe_drop(ledger, episode)
-            for episode in outcome.episodes
+            for episode in result.episodes
         ]
-        self._ring.put(self._recent.add_pass(outcome.snapshot, episodes))
+        self._ring.put(self._recent.add_pass(result.snapshot, episodes))
         self.status = replace(self.status, ring=self._ring.state)
 
-    def _say_where_evidence_lies(self, outcome: PassResult) -> None:
+    def _say_where_evidence_lies(self, result: PassResult) -> None:
         if self._ring is None:
             return
-        carriers = find_carrying_drives(os.path.realpath(self._ring.state.folder), self._engine.build, outcome.snapshot)
+        carriers = find_carrying_drives(os.path.realpath(self._ring.state.folder), self._engine.build, result.snapshot)
         if carriers:
             _log.warning(
                 "the evidence of disconnects lies on %s and goes with it; name a folder elsewhere in the settings: "
@@ -394,13 +394,13 @@ class Daemon:
             self._writer.save_state(STATE_NAME, self._engine.as_state())
 
     def _describe(self) -> str:
-        outcome, problem = self.status.outcome, self.status.build_problem
+        result, problem = self.status.last_pass, self.status.build_problem
         if problem is not None:
             stays = "the one before stays" if self.status.build else "none is in force"
             return f"declaration not loaded, {stays}: {problem.splitlines()[0]}"
-        if outcome is None:
+        if result is None:
             return "first pass"
-        said, count = verdict(outcome.findings), len(outcome.findings)
+        said, count = verdict(result.findings), len(result.findings)
         return f"{said}; {count} finding{'s' if count > 1 else ''}" if count else said
 
 

@@ -62,9 +62,9 @@ class StatusCollector(Collector):
 
 
 def _samples(status: DaemonStatus) -> Iterator[Sample]:
-    outcome = status.outcome
-    if outcome is not None:
-        yield from list_samples(status.build, outcome.snapshot, outcome.findings)
+    result = status.last_pass
+    if result is not None:
+        yield from list_samples(status.build, result.snapshot, result.findings)
     yield "declaration_in_force", (), float(status.build_problem is None)
     yield "alarm_budget_per_year", (), FALSE_PAGES_PER_YEAR
     for change, severity in product(Change, Severity):  # a counter is there from 0, so that its first step is seen
@@ -121,22 +121,22 @@ class Pages:
 
     def _page(self, _: str) -> Reply:
         status = self._status()
-        outcome = status.outcome
+        result = status.last_pass
         facts = PageFacts(
             build=status.build,
             problem=status.build_problem,
-            snapshot=outcome.snapshot if outcome else None,
-            findings=outcome.findings if outcome else (),
+            snapshot=result.snapshot if result else None,
+            findings=result.findings if result else (),
             overdue=status.overdue,
             recent=status.recent,
             version=__version__,
         )
-        answer = HTTPStatus.OK if outcome else HTTPStatus.SERVICE_UNAVAILABLE
+        answer = HTTPStatus.OK if result else HTTPStatus.SERVICE_UNAVAILABLE
         return answer, "text/html; charset=utf-8", write_page(facts).encode()
 
     def _icon(self, _: str) -> Reply:
-        outcome = self._status().outcome
-        return HTTPStatus.OK, "image/svg+xml", draw_icon(outcome.findings if outcome else None).encode()
+        result = self._status().last_pass
+        return HTTPStatus.OK, "image/svg+xml", draw_icon(result.findings if result else None).encode()
 
     def _metrics(self, accept: str) -> Reply:
         encode, content_type = choose_encoder(accept)
@@ -150,15 +150,15 @@ class Pages:
 
     def _ready(self, _: str) -> Reply:
         status = self._status()
-        if status.outcome is None:
+        if status.last_pass is None:
             return HTTPStatus.SERVICE_UNAVAILABLE, _TEXT, b"the first pass is not complete\n"
         return HTTPStatus.OK, _TEXT, b"ready\n"
 
     def _audit(self, _: str) -> Reply:
         status = self._status()
-        if status.outcome is None:
+        if status.last_pass is None:
             return HTTPStatus.SERVICE_UNAVAILABLE, _JSON, b'{"error": "the first pass is not complete"}\n'
-        audit = as_json(status.build, status.outcome.snapshot, status.outcome.findings)
+        audit = as_json(status.build, status.last_pass.snapshot, status.last_pass.findings)
         return HTTPStatus.OK, _JSON, json.dumps(audit).encode() + b"\n"
 
     def _changes(self, _: str) -> Reply:

@@ -28,7 +28,7 @@ class DaemonStatus:
     Attributes:
         build: The declaration in force, None where there is none.
         build_problem: Why the newest declaration is not in force, None where it is.
-        outcome: The last judged pass, None before the first.
+        last_pass: The last judged pass, None before the first.
         runs: The collectors' last passes, by group.
         overdue: The collectors that were sent for and stay away, with the seconds that they are away.
         changes: How often findings were raised, changed and cleared since the start, by change and severity.
@@ -41,7 +41,7 @@ class DaemonStatus:
 
     build: Build | None = None
     build_problem: str | None = None
-    outcome: PassResult | None = None
+    last_pass: PassResult | None = None
     runs: Mapping[str, CollectorRun] = field(default_factory=dict)
     overdue: Mapping[str, float] = field(default_factory=dict)
     changes: Mapping[tuple[str, str], int] = field(default_factory=dict)

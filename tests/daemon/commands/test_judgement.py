@@ -8,7 +8,7 @@ import pytest
 
 from laneproof.commands import judgement
 from laneproof.commands.errors import CommandError
-from laneproof.commands.judgement import ENGINE_STATE, judge_machine
+from laneproof.commands.judgement import STATE_NAME, judge_machine
 from laneproof.commands.serve import HISTORY
 from laneproof.engine import Engine
 from laneproof.history.store import Store
@@ -75,7 +75,7 @@ def test_this_machine_is_judged_with_what_the_daemon_kept(tmp_path: Path, monkey
     store, engine, host = Store.open(str(tmp_path / HISTORY)), Engine(None), host_of(lines)
     while host.advance():
         store.add_pass(engine.observe(read_snapshot(host)))
-    store.save_state(ENGINE_STATE, engine.as_state())
+    store.save_state(STATE_NAME, engine.as_state())
     store.close()
     now = host_of(lines)
     while now.advance():

@@ -40,8 +40,8 @@ class SlowWriter:
             raise OSError(28, "No space left on device")
         self.given.append(what)
 
-    def add_pass(self, outcome: PassResult) -> None:
-        self._take(outcome.snapshot.taken_at)
+    def add_pass(self, result: PassResult) -> None:
+        self._take(result.snapshot.taken_at)
 
     def add_kernel_events(
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
@@ -67,7 +67,7 @@ class SlowWriter:
         self._take("closed")
 
 
-def _outcome(t: float) -> PassResult:
+def _result(t: float) -> PassResult:
     passes = Passes(t=t)
     return PassResult(snapshot=passes.take().snapshot, findings=(), changes=(), waiting=False)
 
@@ -82,7 +82,7 @@ def wait_for(what: Callable[[], object]) -> None:
 def test_everything_is_kept_in_the_order_given_and_closed_last() -> None:
     slow = SlowWriter()
     writer = BackgroundWriter(slow)
-    writer.add_pass(_outcome(5.0))
+    writer.add_pass(_result(5.0))
     writer.add_kernel_events(iter(()), CLOCK, {"nvme0": "0000:00/01.1"})
     writer.add_events(iter(()))
     writer.add_device_events(iter(()), CLOCK)
@@ -104,7 +104,7 @@ def test_a_history_that_hangs_holds_up_nobody() -> None:
     slow.may_go.clear()
     started = time.monotonic()
     for number in range(10):
-        writer.add_pass(_outcome(float(number)))
+        writer.add_pass(_result(float(number)))
     assert time.monotonic() - started < PATIENCE_SECONDS / 2
     assert slow.given == []
     slow.may_go.set()
@@ -133,7 +133,7 @@ def test_a_flood_of_events_does_not_push_out_the_passes() -> None:
     writer = BackgroundWriter(slow, most_waiting=background_writer.RESERVED + 5)
     for _ in range(500):
         writer.add_kernel_events((), CLOCK)
-    writer.add_pass(_outcome(7.0))
+    writer.add_pass(_result(7.0))
     slow.may_go.set()
     writer.close()
     assert 7.0 in slow.given
