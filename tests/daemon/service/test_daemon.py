@@ -155,7 +155,7 @@ class Rig:
 
     def start(self) -> "Rig":
         self.thread.start()
-        wait_for(lambda: self.daemon.status.last_pass)
+        wait_for(lambda: self.writer.kept)  # published a moment before
         return self
 
     def end(self) -> None:
