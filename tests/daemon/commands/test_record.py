@@ -120,7 +120,9 @@ def test_a_disk_that_fills_up_is_told(
 
 def test_an_interrupt_ends_it_with_all_frames_so_far(tmp_path: Path) -> None:
     out = tmp_path / "box.jsonl"
-    arguments = [sys.executable, "-m", "laneproof.cli", "record", str(out), "--passes", "1000", "--every", "60"]
+    # Whoever starts the tests in the background may have interrupts ignored, and a child inherits that.
+    heeding = ["env", "--default-signal=INT", sys.executable, "-m", "laneproof.cli"]
+    arguments = [*heeding, "record", str(out), "--passes", "1000", "--every", "60"]
     with subprocess.Popen(arguments, stderr=subprocess.PIPE) as process:
         deadline = time.monotonic() + 60
         while time.monotonic() < deadline and (not out.exists() or out.read_bytes().count(b"\n") < 2):

@@ -13,7 +13,7 @@ def test_every_feature_that_can_be_tried_has_a_check_and_every_check_a_feature()
     assert set(CHECKS) == {feature.name for feature in DEFAULT.features if not feature.by_watching}
 
 
-@pytest.mark.parametrize("cause", set(CauseName) - {CauseName.UNDETERMINED})
+@pytest.mark.parametrize("cause", [cause for cause in CauseName if cause is not CauseName.UNDETERMINED])
 def test_every_cause_says_what_to_do_and_opens_the_case_last(cause: CauseName) -> None:
     steps = REMEDIES[cause]
     assert 0 < len(steps) <= MOST_STEPS
