@@ -83,6 +83,24 @@ class Finding:
         return self.rule, self.position or self.key or self.subject
 
     @property
+    def path(self) -> str:
+        """The path of the position or device that it is about, empty where it is about none."""
+        path = self.evidence.get("path")
+        return path if isinstance(path, str) else self.key if "/" in self.key else ""
+
+    @property
+    def serial(self) -> str:
+        """The serial number of the drive that it is about, empty where it is not known."""
+        serial = self.evidence.get("serial")
+        return serial if isinstance(serial, str) else ""
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """The rule's own reasons, by their codes, empty where it gives none."""
+        reasons = self.evidence.get("reasons")
+        return tuple(reasons) if isinstance(reasons, list | tuple) else ()
+
+    @property
     def substance(self) -> tuple[object, ...]:
         """What must differ for the finding to count as changed: not the counts, which move at each pass."""
         first = self.causes[0].cause if self.causes else None

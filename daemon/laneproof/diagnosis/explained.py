@@ -62,7 +62,7 @@ def explain(findings: Sequence[Finding], ledger: Ledger, weights: Weights = DEFA
     cases: dict[str, Diagnosis] = {}
     explained = []
     for finding in findings:
-        path = _path_of(finding)
+        path = finding.path
         if path not in reported or finding.rule not in EXPLAINED or finding.causes or finding.kind is Kind.UNVERIFIED:
             explained.append(finding)
             continue
@@ -89,27 +89,18 @@ def _gather(findings: Iterable[Finding]) -> dict[str, _Reported]:
     reported: dict[str, _Reported] = {}
     opened = set()
     for finding in findings:
-        path = _path_of(finding)
+        path = finding.path
         if not path or finding.rule not in EXPLAINED or finding.kind is Kind.UNVERIFIED:
             continue
         about = reported.setdefault(path, _Reported())
-        reasons = finding.evidence.get("reasons")
-        about.rules[finding.rule] = tuple(reasons) if isinstance(reasons, list | tuple) else ()
-        serial = finding.evidence.get("serial")
-        about.serial = about.serial or (serial if isinstance(serial, str) else "")
+        about.rules[finding.rule] = finding.reasons
+        about.serial = about.serial or finding.serial
         if finding.causes and finding.causes[0].cause == FIRMWARE_SETTING:
             about.decided = finding
         short = "training" in about.rules[finding.rule]
         if (finding.kind is Kind.SIGN and finding.rule not in ALONE) or short:
             opened.add(path)
     return {path: about for path, about in reported.items() if path in opened}
-
-
-def _path_of(finding: Finding) -> str:
-    path = finding.evidence.get("path")
-    if isinstance(path, str):
-        return path
-    return finding.key if "/" in finding.key else ""
 
 
 def _diagnose(ledger: Ledger, path: str, reported: _Reported, weights: Weights) -> Diagnosis:

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement
-from laneproof.findings import Finding, Kind, Severity
+from laneproof.findings import Finding
+from laneproof.rules.cannot_tell import cannot_tell
 from laneproof_collectors.unread import Reason, Unread
 
 _OF_THIS_MACHINE = (Reason.DENIED, Reason.ABSENT)
@@ -59,13 +60,13 @@ def tell_shut(rule: str, arrangement: Arrangement, shut: Sequence[Shut]) -> Find
     """
     gaps = {arrangement.place_of(one.drive) or one.drive.name: one.gap for one in shut}
     first = shut[0].gap
-    return Finding(
-        rule=rule,
-        kind=Kind.UNVERIFIED,
-        severity=Severity.NOTICE,
-        subject=f"the health logs of {len(shut)} drives",
+    return cannot_tell(
+        rule,
+        first,
+        about=f"what {', '.join(gaps)} say of their health",
+        why=f"{first}; the others likewise",
         key=ALL_KEY,
-        summary=f"what {', '.join(gaps)} say of their health could not be verified: {first}; the others likewise",
+        subject=f"the health logs of {len(shut)} drives",
         evidence={"unread": {name: str(gap) for name, gap in gaps.items()}},
         next_steps=(_how_to_read(first),),
     )
@@ -82,16 +83,9 @@ def tell_unread(rule: str, arrangement: Arrangement, occupant: Occupant, gap: Un
         key: What the drive is known by where it has no position.
     """
     label = arrangement.place_of(occupant)
-    return Finding(
-        rule=rule,
-        kind=Kind.UNVERIFIED,
-        severity=Severity.NOTICE,
-        position=label,
-        subject=occupant.name,
-        key=key,
-        summary=f"what {label or occupant.name} says of its health could not be verified: {gap}",
-        evidence={"unread": str(gap)},
-        next_steps=(_how_to_read(gap),),
+    about = f"what {label or occupant.name} says of its health"
+    return cannot_tell(
+        rule, gap, about=about, key=key, position=label, subject=occupant.name, next_steps=(_how_to_read(gap),)
     )
 
 

@@ -1,17 +1,18 @@
 """spare-low: spare blocks that run out."""
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.wear import WARN_DAYS, Remaining, by_spare, is_spare_low
 from laneproof.findings import Finding, Kind, Severity
+from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.drives.projection import describe_left, falls_short, find_before, project
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import health_past, health_snapshot, moving
 from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import Watched, make_sign, watched_drives
+from laneproof_collectors.unread import Reason, Unread
 
 NAME = "spare-low"
 _FULL_PERCENT = 100
@@ -24,7 +25,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue
         percent, threshold = record.spare.rows[-1][2], record.spare_threshold
         if threshold == 0 and not any(row[2] for row in record.spare.rows):
-            yield _tell_no_spare_told(place)
+            yield _tell_unfilled(place)
             continue
         left = project(record.spare, current.past.ledger.now, lambda a, b, days, t=threshold: by_spare(a, b, t, days))  # type: ignore[misc]
         if percent < _FULL_PERCENT and is_spare_low(percent, threshold):
@@ -54,20 +55,30 @@ def _tell_spare(
     )
 
 
-def _tell_no_spare_told(place: Watched) -> Finding:
-    """Tell of a drive that fills neither field, as emulated ones do: nothing is known of its spare."""
-    said = "it tells 0 % spare with a threshold of 0 %, as a drive does that fills neither field"
-    sign = make_sign(
+def _tell_unfilled(place: Watched) -> Finding:
+    """Say that a drive fills neither field, as emulated ones do: nothing is known of its spare."""
+    why = "it reports 0 % spare with a threshold of 0 %, as a drive does that fills neither field"
+    return cannot_tell(
         NAME,
-        place,
-        severity=Severity.NOTICE,
-        summary=f"the spare of {place.name} ({place.device}) could not be verified: {said}",
-        observed="spare not told",
-        evidence={"available_spare_percent": 0, "available_spare_threshold_percent": 0},
-        next_steps=SPARE_LOW.look_next,
-        follows_drive=True,
+        Unread(f"the spare of {place.device}", why, Reason.ABSENT),
+        about=f"the spare of {place.name} ({place.device})",
+        why=why,
+        key=place.serial or place.path,
+        position=place.label,
+        subject=place.device or place.path,
+        evidence={
+            "path": place.path,
+            "serial": place.serial or None,
+            "available_spare_percent": 0,
+            "available_spare_threshold_percent": 0,
+        },
+        next_steps=(
+            (
+                "No part is to be replaced for this. What the drive warns of itself is reported by critical-warning; "
+                "its maker's documents say whether it reports its spare at all."
+            ),
+        ),
     )
-    return replace(sign, kind=Kind.UNVERIFIED)
 
 
 SPARE_LOW = Rule(

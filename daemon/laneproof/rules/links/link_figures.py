@@ -12,6 +12,7 @@ from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP, LIVE_DRIVE, OPEN_CA
 from laneproof.box.link_ends import LinkOfTwo, Told
 from laneproof.box.links import describe_rate
 from laneproof.findings import Finding, Kind, Severity
+from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.causes import firmware_setting
 from laneproof.rules.links.link_subjects import (
     Reason,
@@ -197,20 +198,16 @@ def _tell_below(
 def tell_gap(rule: str, subject: Subject, gap: Unread) -> Finding:
     """Say why a link could not be judged."""
     asleep = gap.reason is Gap.NOT_ASKED
-    return Finding(
-        rule=rule,
-        kind=Kind.UNVERIFIED,
-        severity=Severity.NOTICE,
+    return cannot_tell(
+        rule,
+        gap,
+        about=f"{rule} of {subject.name}",
+        why=gap.why if asleep else None,
+        key=subject.path,
         position=subject.label,
         subject=subject.address,
-        key=subject.path,
-        summary=f"{rule} of {subject.name} could not be verified: {gap.why if asleep else gap}",
         declared=_write_plan(subject),
-        observed=None,
-        evidence={
-            **(gather_evidence(subject, subject.link) if subject.link else {"path": subject.path}),
-            "unread": str(gap),
-        },
+        evidence=gather_evidence(subject, subject.link) if subject.link else {"path": subject.path},
         next_steps=(REST_STEP if asleep else UNREAD_STEP,),
     )
 

@@ -6,6 +6,7 @@ from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE
 from laneproof.declaration.tables import DeclaredMemory
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
+from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import Box
 from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.snapshot import Memory, MemoryModule
@@ -127,16 +128,8 @@ def _differs(key: str, declared: str, observed: str) -> Finding:
 
 
 def _unverified(key: str, gap: Unread) -> Finding:
-    return Finding(
-        rule=NAME,
-        kind=Kind.UNVERIFIED,
-        severity=Severity.NOTICE,
-        subject=key,
-        key=key,
-        summary=f"{key} could not be verified: {gap}",
-        evidence={"item": key, "unread": str(gap)},
-        next_steps=("The board's own tables are root's to read: run the audit as root, or as the service does.",),
-    )
+    steps = ("The board's own tables are root's to read: run the audit as root, or as the service does.",)
+    return cannot_tell(NAME, gap, about=key, key=key, evidence={"item": key}, next_steps=steps)
 
 
 _BUILD = """

@@ -8,6 +8,7 @@ from laneproof.box.placement import Arrangement, Placement, is_same_text
 from laneproof.declaration.tables import DeclaredOccupant
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
+from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import TWO_DRIVES, Box, two_drives_snapshot
 from laneproof.rules.occupancy.descriptions import describe_plan, moved_step
 from laneproof.rules.rule import Example, Pass, Rule
@@ -111,19 +112,17 @@ def _tell_differs(
 
 
 def _tell_unread(placement: Placement, occupant: Occupant, unread: list[tuple[str, str, Unread]]) -> Finding:
-    what = ", ".join(one for one, _, _ in unread)
-    why = "; ".join(dict.fromkeys(str(gap) for _, _, gap in unread))
-    return Finding(
-        rule=OCCUPANT_DIFFERS.name,
-        kind=Kind.UNVERIFIED,
-        severity=Severity.NOTICE,
+    gaps = [gap for _, _, gap in unread]
+    return cannot_tell(
+        OCCUPANT_DIFFERS.name,
+        gaps[0],
+        about=f"whether {placement.label} holds the declared {', '.join(what for what, _, _ in unread)}",
+        why="; ".join(dict.fromkeys(map(str, gaps))),
+        key=placement.position.path,
         position=placement.label,
         subject=occupant.name,
-        key=placement.position.path,
-        summary=f"whether {placement.label} holds the declared {what} could not be verified: {why}",
         declared=describe_plan(placement.plan),
-        observed=None,
-        evidence={"unread": [str(gap) for _, _, gap in unread]},
+        evidence={"unread": [str(gap) for gap in gaps]},
         next_steps=("Let the program read the drive: run it as its service does, or as root.",),
     )
 

@@ -6,6 +6,7 @@ from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP
 from laneproof.box.placement import Placement, is_same_text
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
+from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import Box
 from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.snapshot import Firmware
@@ -69,17 +70,8 @@ def _differs(key: str, declared: str, observed: str) -> Finding:
 
 
 def _unverified(key: str, declared: str, gap: Unread) -> Finding:
-    return Finding(
-        rule=NAME,
-        kind=Kind.UNVERIFIED,
-        severity=Severity.NOTICE,
-        subject=key,
-        key=key,
-        summary=f"{key} could not be verified: {gap}",
-        declared=declared,
-        evidence={"item": key, "unread": str(gap)},
-        next_steps=("Run the audit as the service does, or as root; some boards tell nothing about themselves.",),
-    )
+    steps = ("Run the audit as the service does, or as root; some boards tell nothing about themselves.",)
+    return cannot_tell(NAME, gap, about=key, key=key, declared=declared, evidence={"item": key}, next_steps=steps)
 
 
 def _judge_drive(placement: Placement) -> Iterator[Finding]:
@@ -91,22 +83,22 @@ def _judge_drive(placement: Placement) -> Iterator[Finding]:
         found = Unread(f"the firmware of {occupant.name}", "it tells none")
     if isinstance(found, str) and is_same_text(found, plan.firmware):
         return
-    is_unread = isinstance(found, Unread)
+    label, name, path = placement.label, occupant.name, placement.position.path
+    if isinstance(found, Unread):
+        about = f"the firmware of {label}"
+        yield cannot_tell(NAME, found, about=about, key=path, position=label, subject=name, declared=plan.firmware)
+        return
     yield Finding(
         rule=NAME,
-        kind=Kind.UNVERIFIED if is_unread else Kind.DIFFERS,
+        kind=Kind.DIFFERS,
         severity=Severity.NOTICE,
-        position=placement.label,
-        subject=occupant.name,
-        key=placement.position.path,
-        summary=(
-            f"the firmware of {placement.label} could not be verified: {found}"
-            if is_unread
-            else f"{placement.label} runs firmware {found}, declared {plan.firmware}"
-        ),
+        position=label,
+        subject=name,
+        key=path,
+        summary=f"{label} runs firmware {found}, declared {plan.firmware}",
         declared=plan.firmware,
-        observed=None if is_unread else str(found),
-        evidence={"unread": str(found)} if is_unread else {"firmware": str(found)},
+        observed=found,
+        evidence={"firmware": found},
         next_steps=(DEGRADED_ARRAY, *FIRMWARE_DIFFERS.look_next),
     )
 

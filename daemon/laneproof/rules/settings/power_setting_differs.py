@@ -10,6 +10,7 @@ from laneproof.box.placement import Placement
 from laneproof.declaration.tables import DeclaredKernel
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.past import Past
+from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.causes import aspm_setting
 from laneproof.rules.example_box import L1, Box
 from laneproof.rules.rule import Example, Pass, Rule
@@ -141,17 +142,7 @@ def _differs(key: str, declared: str, observed: str, summary: str, step: str) ->
 
 
 def _unverified(key: str, declared: str | None, gap: Unread) -> Finding:
-    return Finding(
-        rule=NAME,
-        kind=Kind.UNVERIFIED,
-        severity=Severity.NOTICE,
-        subject=key,
-        key=key,
-        summary=f"{key} could not be verified: {gap}",
-        declared=declared,
-        evidence={"setting": key, "unread": str(gap)},
-        next_steps=("Run the audit as the service does, or as root.",),
-    )
+    return cannot_tell(NAME, gap, about=key, key=key, declared=declared, evidence={"setting": key})
 
 
 # --- positions --------------------------------------------------------------------------------------------------------
@@ -164,17 +155,18 @@ def _judge_position(plan: DeclaredKernel, placement: Placement, snapshot: Snapsh
         causes = aspm_setting(placement.link, snapshot, past) if _has_aspm(differing) else ()
         yield _tell_position(placement, differing, causes)
     elif deviations:
-        gaps = "; ".join(dict.fromkeys(f"{one.what}: {one.observed}" for one in deviations))
-        yield Finding(
-            rule=NAME,
-            kind=Kind.UNVERIFIED,
-            severity=Severity.NOTICE,
+        gaps = [one.observed for one in deviations if isinstance(one.observed, Unread)]
+        words = "; ".join(dict.fromkeys(f"{one.what}: {one.observed}" for one in deviations))
+        yield cannot_tell(
+            NAME,
+            gaps[0],
+            about=f"power settings of {placement.label}",
+            why=words,
+            key=placement.position.path,
             position=placement.label,
             subject=placement.occupant.name if placement.occupant else placement.label,
-            key=placement.position.path,
-            summary=f"power settings of {placement.label} could not be verified: {gaps}",
             declared=_join(deviations),
-            evidence={"settings": [one.what for one in deviations], "unread": gaps},
+            evidence={"settings": [one.what for one in deviations], "unread": words},
             next_steps=("Run the audit as the service does, or as root: these registers need its rights.",),
         )
 
