@@ -20,7 +20,7 @@ class Occupant:
     Attributes:
         path: The position it is in.
         own_path: Itself as a path; as `path` for what hangs on a controller.
-        kind: nvme, sata, network or other; `Unread` where its class could not be read.
+        kind: nvme, sata (SAS and the like too), usb, network or other; `Unread` where its class could not be read.
         name: What it is called now: nvme0, sda, enp1s0, or its bus address.
         functions: Its PCI functions, the first first; empty for what hangs on a controller.
         controller: Its NVMe controller.
@@ -91,7 +91,7 @@ def describe_drive(drive: SataDrive, path: str) -> Occupant:
     return Occupant(
         path=path,
         own_path=path,
-        kind="sata",
+        kind="usb" if drive.interface == "usb" else "sata",
         name=drive.name,
         drive=drive,
         model=drive.model,

@@ -12,7 +12,7 @@ from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.occupants import Occupant
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
-from laneproof.declaration.tables import DeclaredOccupant, DeclaredPosition
+from laneproof.declaration.tables import DeclaredDevice, DeclaredPosition
 from laneproof.declaration.units import is_same_capacity
 from laneproof_collectors.snapshot import PciFunction, Snapshot
 from laneproof_collectors.unread import Unread
@@ -48,10 +48,18 @@ class Placement:
         return self.position.label
 
     @property
-    def plan(self) -> DeclaredOccupant | None:
-        """The occupant as declared, None where nothing of it is."""
-        plan = self.position.occupant
-        return plan if plan is not None and plan.model_fields_set else None
+    def devices(self) -> tuple[DeclaredDevice, ...]:
+        """Each device that is declared to be here by turns: mostly one; none where nothing is declared of it."""
+        declared = self.position.occupant
+        return declared.devices if declared is not None and declared.model_fields_set else ()
+
+    @property
+    def plan(self) -> DeclaredDevice | None:
+        """The occupant as declared: of several the one that is here, else what all have in common."""
+        declared, occupant = self.position.occupant, self.occupant
+        if declared is None or not declared.any_of or occupant is None:
+            return declared if declared is not None and declared.model_fields_set else None
+        return next((device for device in declared.devices if _could_be(occupant, device)), declared)
 
     @property
     def is_meant_empty(self) -> bool:
@@ -60,8 +68,13 @@ class Placement:
 
     @property
     def is_meant_occupied(self) -> bool:
-        """Whether the declaration wants a device here: it names one, or a link that only a device can train."""
-        return not self.is_meant_empty and (self.plan is not None or self.position.link is not None)
+        """Whether the declaration wants a device here: it names one, or a link that only a device can train.
+
+        A removable one is wanted only while the kernel lists it: taken out, it is where its owner wants it.
+        """
+        if self.is_meant_empty or (self.position.removable and self.state in (State.SILENT, State.NO_BRIDGE)):
+            return False
+        return self.plan is not None or self.position.link is not None
 
     @property
     def is_occupied(self) -> bool:
@@ -162,6 +175,14 @@ class Arrangement:
         plan = placement.plan
         if plan is None or plan.kind == "none":
             return None
+        if len(placement.devices) > 1 and plan is placement.position.occupant:  # none of those that take turns is here
+            found = [
+                drive
+                for device in placement.devices
+                if device.serial is not None
+                for drive in self._by_serial.get(_spell(device.serial), [])
+            ]
+            return found[0] if len(found) == 1 else None
         if plan.serial is not None:
             found = self._by_serial.get(_spell(plan.serial), [])
             return found[0] if len(found) == 1 else None
@@ -187,7 +208,7 @@ def _spell(text: str) -> str:
     return " ".join(text.split()).casefold()
 
 
-def _could_be(occupant: Occupant, plan: DeclaredOccupant) -> bool:
+def _could_be(occupant: Occupant, plan: DeclaredDevice) -> bool:
     """Whether nothing that both tell of speaks against a device being the declared one, and its identity fits."""
     if plan.serial is not None and not is_same_text(occupant.serial, plan.serial):
         return False
@@ -198,7 +219,7 @@ def _could_be(occupant: Occupant, plan: DeclaredOccupant) -> bool:
     return isinstance(occupant.capacity_bytes, int) and is_same_capacity(occupant.capacity_bytes, plan.capacity)
 
 
-def _is_same_kind_of_plan(one: DeclaredOccupant | None, plan: DeclaredOccupant) -> bool:
+def _is_same_kind_of_plan(one: DeclaredDevice | None, plan: DeclaredDevice) -> bool:
     return one is not None and one.serial is None and (one.model, one.capacity) == (plan.model, plan.capacity)
 
 

@@ -25,6 +25,7 @@ class Assumptions(StrictTable):
     unreadable_per_bit: Share = Field(default=1e-15, description="unrecoverable read errors per bit read")
     nvme_watts: Positive = Field(default=9.0, description="an NVMe drive at full load")
     sata_watts: Positive = Field(default=8.0, description="a SATA drive at full load")
+    usb_watts: Positive = Field(default=4.5, description="a USB drive at full load")
     network_watts: Positive = Field(default=10.0, description="a network card at full load")
     other_watts: Positive = Field(default=25.0, description="any other card at full load")
     memory_module_watts: Positive = Field(default=5.0, description="a memory module at full load")
@@ -59,6 +60,7 @@ BASES = {
     ),
     "nvme_watts": Basis(unit="W", source=_NO_SOURCE),
     "sata_watts": Basis(unit="W", source=_NO_SOURCE),
+    "usb_watts": Basis(unit="W", source="900 mA at 5 V, what a port gives: USB 3.2 specification (from memory)"),
     "network_watts": Basis(unit="W", source=_NO_SOURCE),
     "other_watts": Basis(unit="W", source=_NO_SOURCE),
     "memory_module_watts": Basis(unit="W", source=_NO_SOURCE),

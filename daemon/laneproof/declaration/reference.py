@@ -76,8 +76,8 @@ def _write_table(tables: dict[str, Any], name: str) -> Iterator[str]:
 
 def _type_words(shape: dict[str, Any], tables: dict[str, Any]) -> str:
     table = _find_table(shape)
-    if table in _NESTED:
-        return f"a table, see {_link_to(table)}"
+    if table is not None:
+        return f"a table, see {_link_to(table)}" if table in _NESTED else "a list of tables with these keys"
     if "const" in shape:
         return f"`{shape['const']}`"
     if "enum" in shape:

@@ -4,9 +4,10 @@
 `DeclaredFileSystem` are only watched.
 """
 
-from typing import Annotated, Literal
+from functools import cached_property
+from typing import Annotated, Literal, Self
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, model_validator
 
 from laneproof.declaration.fields import (
     BranchLanes,
@@ -27,7 +28,7 @@ from laneproof.declaration.fields import (
 from laneproof.declaration.kernel_words import parse_bond_mode, parse_level
 
 PartKind = Literal["board", "passive-split", "switch-card", "key-adapter", "flexible-cable"]
-OccupantKind = Literal["nvme", "sata", "network", "other", "none"]
+OccupantKind = Literal["nvme", "sata", "usb", "network", "other", "none"]
 SocketKey = Literal["M", "B", "B+M", "E", "A"]
 
 
@@ -99,8 +100,8 @@ def _part(value: object) -> object:
     return {"kind": value} if isinstance(value, str) else value
 
 
-class DeclaredOccupant(StrictTable):
-    """The device meant to be in a position. What is left out is not compared."""
+class DeclaredDevice(StrictTable):
+    """A device that may be in a position. What is left out is not compared."""
 
     kind: OccupantKind | None = Field(default=None, description="what is fitted; none: meant to be empty")
     role: Name | None = Field(default=None, description="what it is for, such as data, cache or system")
@@ -121,8 +122,30 @@ class DeclaredOccupant(StrictTable):
     max_power_watts: Positive | None = Field(default=None, description="its largest power state")
 
 
+class DeclaredOccupant(DeclaredDevice):
+    """The device meant to be in a position, or those that take turns there. What is left out is not compared."""
+
+    any_of: tuple[DeclaredDevice, ...] = Field(
+        default=(), description="devices that take turns here; what stands beside it holds for each of them"
+    )
+
+    @model_validator(mode="after")
+    def _turns_make_sense(self) -> Self:
+        if self.any_of and (self.kind == "none" or self.serial is not None):
+            beside = 'kind = "none"' if self.kind == "none" else "a serial number"
+            raise ValueError(f"{beside} beside any_of says that there is one device, or none: write each in any_of")
+        return self
+
+    @cached_property
+    def devices(self) -> tuple[DeclaredDevice, ...]:
+        """Each device that may be here, with what it has in common with the others."""
+        common = {key: getattr(self, key) for key in self.model_fields_set - {"any_of"}}
+        own = [{key: getattr(device, key) for key in device.model_fields_set} for device in self.any_of]
+        return tuple(DeclaredDevice.model_construct(**(common | values)) for values in own) or (self,)
+
+
 class DeclaredPosition(StrictTable):
-    """One place a device goes."""
+    """One position: where a device goes."""
 
     label: Name = Field(description="what is printed on the board, or written on the tape")
     path: DevicePath = Field(description="the chain of bridges down to it: host bridge, then device.function hops")
@@ -134,6 +157,9 @@ class DeclaredPosition(StrictTable):
     )
     link: DeclaredLink | None = Field(default=None, description="the link as meant")
     occupant: DeclaredOccupant | None = Field(default=None, description="the device meant to be here")
+    removable: Flag | None = Field(
+        default=None, description="true: its device is taken out and put back now and then; empty is no fault"
+    )
 
 
 class DeclaredArray(StrictTable):

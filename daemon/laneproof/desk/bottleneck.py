@@ -10,7 +10,7 @@ from laneproof.desk.links import LinkBudget, SharedLink, labels_below
 from laneproof.desk.network import NetworkBudget
 from laneproof.desk.notes import BudgetNotes
 
-_STORAGE = (None, "nvme", "sata")  # a position that does not say what is in it may hold a drive
+_STORAGE = (None, "nvme", "sata", "usb")  # a position that does not say what is in it may hold a drive
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

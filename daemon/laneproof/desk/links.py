@@ -166,9 +166,9 @@ def _budget_alone(build: Build, position: DeclaredPosition, notes: BudgetNotes, 
         empty, generation=generation, lanes=lanes, limited_by=_name_limit(position, by_generation, by_lanes)
     )
     if generation is None or lanes is None:
-        notes.remark(
-            f"{position.label}: neither its link nor its device says generation and lanes, so it has no ceiling"
-        )
+        why = "neither its link nor its device says generation and lanes"
+        why = "what a USB drive gets depends on its port and its bridge" if kind == "usb" else why
+        notes.remark(f"{position.label}: {why}, so it has no ceiling")
         return known
     payload_bytes = int(notes.figure("max_payload_bytes"))
     read, write = (

@@ -122,8 +122,10 @@ def _unlike(name: str, taken: set[str]) -> str:
 
 def _should_be_seen(position: DeclaredPosition, draft: Draft) -> bool:
     kind = position.occupant.kind if position.occupant else None
+    if position.removable:
+        return False
     if _ON_CONTROLLER.search(position.path):
-        return kind == "sata" and draft.drives_read
+        return kind in ("sata", "usb") and draft.drives_read
     return kind == "nvme" and draft.functions_read
 
 
@@ -163,10 +165,10 @@ def _update_kernel(editor: TextEditor, declared: DeclaredKernel | None, found: S
 
 
 def _update_position(editor: TextEditor, at: int, declared: DeclaredPosition, found: DraftedPosition) -> None:
-    if declared.link is not None and declared.link.because is None:
+    if declared.link is not None and declared.link.because is None and not declared.removable:
         _update_link(editor, ("position", at, "link"), found)
-    if declared.occupant is None:
-        return
+    if declared.occupant is None or declared.occupant.any_of:
+        return  # which of those that take turns is here today is nothing to declare
     table = ("position", at, "occupant")
     was_empty = declared.occupant.kind == "none"
     _update_values(editor, table, found.occupant)

@@ -125,7 +125,7 @@ def _judge(place: Whereabouts, build: Build | None, snapshot: Snapshot) -> tuple
     label = place.position.label if place.position else None
     relaxed = build
     if build is not None and place.position is not None and place.position.occupant is not None:
-        occupant = place.position.occupant.model_copy(update={"serial": None})
+        occupant = place.position.occupant.model_copy(update={"serial": None, "any_of": ()})
         position = place.position.model_copy(update={"occupant": occupant})
         positions = tuple(position if declared.label == label else declared for declared in build.position)
         relaxed = build.model_copy(update={"position": positions})

@@ -59,5 +59,24 @@ def test_what_is_declared_twice_is_told(text: str, word: str) -> None:
         declare(text)
 
 
+def test_devices_that_take_turns_have_in_common_what_stands_beside_them() -> None:
+    text = '[[position]]\nlabel = "a"\npath = "0000:00/01.1"\noccupant = { kind = "usb", capacity = "8 TB", any_of = ['
+    text += '{ serial = "A1" }, { serial = "B1", capacity = "4 TB" }] }'
+    occupant = declare(text).position[0].occupant
+    assert occupant is not None
+    assert [(device.kind, device.serial, device.capacity) for device in occupant.devices] == [
+        ("usb", "A1", 8 * 10**12),
+        ("usb", "B1", 4 * 10**12),
+    ]
+    assert [device.model_fields_set for device in occupant.devices] == [{"kind", "capacity", "serial"}] * 2
+
+
+@pytest.mark.parametrize("beside", ['kind = "none"', 'serial = "A1"'])
+def test_what_can_stand_for_one_device_alone_is_refused_beside_several(beside: str) -> None:
+    text = f'[[position]]\nlabel = "a"\npath = "0000:00/01.1"\noccupant = {{ {beside}, any_of = [{{ model = "M" }}] }}'
+    with pytest.raises(ValidationError, match="write each in any_of"):
+        declare(text)
+
+
 def test_fans_of_one_label_on_two_chips_are_two_fans() -> None:
     assert len(declare('[[fan]]\nlabel = "f"\nchip = "a"\n[[fan]]\nlabel = "f"\nchip = "b"').fan) == 2

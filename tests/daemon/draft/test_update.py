@@ -118,6 +118,15 @@ def test_new_drive_is_added_at_the_end_with_a_label_of_its_own() -> None:
     assert "# Found on 2026-09-21, not declared before:" in updated
 
 
+def test_position_of_backup_drives_that_take_turns_stays_as_written() -> None:
+    turns = '[position.occupant]\nkind = "nvme"\ncapacity = "8 TB"\nany_of = [{ serial = "A1" }, { serial = "B1" }]\n'
+    own = OWN[: OWN.index("[position.occupant]")].replace(
+        'path = "0000:00/02.0"', 'path = "0000:00/02.0"\nremovable = true'
+    )
+    for box in (_box(), _box().without("0000:00/02.0")):
+        assert _update(own + turns, box).startswith(own + turns)
+
+
 def test_drive_that_is_missing_is_kept_and_told() -> None:
     updated = _update(OWN, _box().without("0000:00/02.0"))
     assert 'path = "0000:00/02.0"  # nothing was found here on 2026-09-21' in updated

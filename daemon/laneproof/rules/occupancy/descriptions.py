@@ -1,14 +1,16 @@
 """How occupants, declared and found, are described."""
 
 from laneproof.box.occupants import Occupant
-from laneproof.declaration.tables import DeclaredOccupant
+from laneproof.declaration.tables import DeclaredDevice, DeclaredOccupant
 from laneproof.declaration.units import format_bytes
 
 
-def describe_plan(plan: DeclaredOccupant | None) -> str:
+def describe_plan(plan: DeclaredDevice | None) -> str:
     """Write a declared occupant for people: ``nvme Fulmar N4, 4 TB, serial FN0001``."""
     if plan is None:
         return "a device"
+    if isinstance(plan, DeclaredOccupant) and plan.any_of:
+        return " or ".join(describe_plan(device) for device in plan.devices)
     capacity = format_bytes(plan.capacity) if plan.capacity is not None else None
     serial = f"serial {plan.serial}" if plan.serial is not None else None
     name = " ".join(one for one in (plan.kind or "device", plan.model) if one)

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement, Placement, is_same_text
-from laneproof.declaration.tables import DeclaredOccupant
+from laneproof.declaration.tables import DeclaredDevice
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell
@@ -14,32 +14,41 @@ from laneproof.rules.occupancy.descriptions import describe_plan, moved_step
 from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.unread import Unread
 
+_Different = list[tuple[str, str, str]]
+"""What differs, as declared and as observed."""
+_Unread = list[tuple[str, Unread]]
+
 
 def _judge(current: Pass) -> Iterator[Finding]:
     arrangement = current.arrangement
     for placement in arrangement.placements:
-        plan, occupant = placement.plan, placement.occupant
-        if plan is not None and occupant is not None and placement.is_occupied and not placement.is_meant_empty:
-            yield from _compare(arrangement, placement, plan, occupant)
+        occupant = placement.occupant
+        if placement.devices and occupant is not None and placement.is_occupied and not placement.is_meant_empty:
+            yield from _compare(arrangement, placement, occupant)
 
 
-def _compare(
-    arrangement: Arrangement, placement: Placement, plan: DeclaredOccupant, occupant: Occupant
-) -> Iterator[Finding]:
-    different: list[tuple[str, str, str]] = []
-    unread: list[tuple[str, str, Unread]] = []
-    for what, declared, observed in _pairs(plan, occupant):
+def _compare(arrangement: Arrangement, placement: Placement, occupant: Occupant) -> Iterator[Finding]:
+    """Compare a device with the declared one; of several that take turns, one that fits is enough."""
+    compared = [_compare_device(device, occupant) for device in placement.devices]
+    fitting = [unread for different, unread in compared if not different]
+    if not fitting:
+        yield _tell_differs(arrangement, placement, occupant, compared)
+    elif all(fitting):
+        yield _tell_unread(placement, occupant, min(fitting, key=len))
+
+
+def _compare_device(device: DeclaredDevice, occupant: Occupant) -> tuple[_Different, _Unread]:
+    different: _Different = []
+    unread: _Unread = []
+    for what, declared, observed in _pairs(device, occupant):
         if isinstance(observed, Unread):
-            unread.append((what, str(declared), observed))
+            unread.append((what, observed))
         elif not _is_equal(what, declared, observed, occupant):
             different.append((what, _write(what, declared), _write(what, observed)))
-    if different:
-        yield _tell_differs(arrangement, placement, occupant, different, unread)
-    elif unread:
-        yield _tell_unread(placement, occupant, unread)
+    return different, unread
 
 
-def _pairs(plan: DeclaredOccupant, occupant: Occupant) -> Iterator[tuple[str, str | int, str | int | Unread]]:
+def _pairs(plan: DeclaredDevice, occupant: Occupant) -> Iterator[tuple[str, str | int, str | int | Unread]]:
     """Give what is declared and what was found for each thing that is compared here (firmware is another rule's)."""
     pairs = (
         ("kind", plan.kind, occupant.kind),
@@ -58,6 +67,9 @@ def _is_equal(what: str, declared: str | int, observed: str | int, occupant: Occ
         return isinstance(declared, int) and isinstance(observed, int) and is_same_capacity(observed, declared)
     if what == "kind" and declared == "other":  # a bare controller is a thing of its own as well as the way to drives
         return observed == "other" or (observed == "sata" and occupant.drive is None)
+    # USB drives were declared so before they had a kind of their own.
+    if what == "kind" and (declared, observed) == ("sata", "usb"):
+        return True
     return is_same_text(observed, str(declared)) or (what == "model" and _is_named_with_maker(str(declared), occupant))
 
 
@@ -77,11 +89,10 @@ def _tell_differs(
     arrangement: Arrangement,
     placement: Placement,
     occupant: Occupant,
-    different: list[tuple[str, str, str]],
-    unread: list[tuple[str, str, Unread]],
+    compared: list[tuple[_Different, _Unread]],
 ) -> Finding:
-    declared = ", ".join(one for _, one, _ in different)
-    observed = ", ".join(one for _, _, one in different)
+    declared = " or ".join(dict.fromkeys(", ".join(text for _, text, _ in different) for different, _ in compared))
+    observed = ", ".join(dict.fromkeys(text for different, _ in compared for _, _, text in different))
     home, found = arrangement.belongs_to(occupant), arrangement.found_elsewhere(placement)
     notes = [f"{occupant.name} is declared for {home}"] if home else []
     steps = [moved_step(home, placement.label)] if home else []
@@ -100,23 +111,23 @@ def _tell_differs(
         declared=declared,
         observed=observed,
         evidence={
-            "differs_in": [what for what, _, _ in different],
+            "differs_in": list(dict.fromkeys(what for different, _ in compared for what, _, _ in different)),
             "path": placement.position.path,
             "address": occupant.address,
             "declared_for": home,
             "found_in": arrangement.where(found) if found else None,
-            "unread": [str(gap) for _, _, gap in unread],
+            "unread": list(dict.fromkeys(str(gap) for _, unread in compared for _, gap in unread)),
         },
         next_steps=(*steps, *OCCUPANT_DIFFERS.look_next),
     )
 
 
-def _tell_unread(placement: Placement, occupant: Occupant, unread: list[tuple[str, str, Unread]]) -> Finding:
-    gaps = [gap for _, _, gap in unread]
+def _tell_unread(placement: Placement, occupant: Occupant, unread: _Unread) -> Finding:
+    gaps = [gap for _, gap in unread]
     return cannot_tell(
         OCCUPANT_DIFFERS.name,
         gaps[0],
-        about=f"whether {placement.label} holds the declared {', '.join(what for what, _, _ in unread)}",
+        about=f"whether {placement.label} holds the declared {', '.join(what for what, _ in unread)}",
         why="; ".join(dict.fromkeys(map(str, gaps))),
         key=placement.position.path,
         position=placement.label,
@@ -127,6 +138,13 @@ def _tell_unread(placement: Placement, occupant: Occupant, unread: list[tuple[st
     )
 
 
+_TURNS = """
+[[position]]
+label = "backup"
+path = "0000:00/01.1"
+removable = true
+occupant = { any_of = [{ serial = "FN0008" }, { serial = "FN0009" }] }
+"""
 OCCUPANT_DIFFERS = Rule(
     name="occupant-differs",
     kind=Kind.DIFFERS,
@@ -154,6 +172,18 @@ OCCUPANT_DIFFERS = Rule(
             build=TWO_DRIVES,
             snapshot=lambda: two_drives_snapshot("FN0002", "FN0001"),
             expect=(Kind.DIFFERS, Kind.DIFFERS),
+        ),
+        Example(
+            says="one of two backup drives that take turns is in its position",
+            build=_TURNS,
+            snapshot=lambda: two_drives_snapshot("FN0008", None),
+            expect=(),
+        ),
+        Example(
+            says="a drive is there that is neither of those that take turns",
+            build=_TURNS,
+            snapshot=lambda: two_drives_snapshot("FN0001", None),
+            expect=(Kind.DIFFERS,),
         ),
         Example(
             says="the serial number could not be read",

@@ -74,6 +74,9 @@ def _how_bad(arrangement: Arrangement, placement: Placement, *, is_explained: bo
     return Severity.CRITICAL if holds_data and not is_moved else Severity.WARNING
 
 
+_REMOVABLE = """
+position = [{ label = "backup", path = "0000:00/01.1", removable = true, occupant = { kind = "nvme" } }]
+"""
 POSITION_EMPTY = Rule(
     name="position-empty",
     kind=Kind.DIFFERS,
@@ -108,6 +111,12 @@ POSITION_EMPTY = Rule(
             build=TWO_DRIVES,
             snapshot=lambda: two_drives_snapshot("FN0001", None),
             expect=(Kind.DIFFERS,),
+        ),
+        Example(
+            says="a removable backup drive was taken out",
+            build=_REMOVABLE,
+            snapshot=lambda: two_drives_snapshot(None, None),
+            expect=(),
         ),
     ),
     sources=(

@@ -8,7 +8,7 @@ from laneproof.rules.occupancy.occupant_differs import OCCUPANT_DIFFERS
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from simulated_box import NETWORK, SATA, Box, declare, kelp_box
+from simulated_box import NETWORK, SATA, Box, declare, kelp_box, make_sata_drive
 
 
 def judge(rule: Rule, text: str, box: Box | Snapshot) -> list[Finding]:
@@ -116,3 +116,40 @@ def test_card_without_a_serial_number_leaves_it_unverified() -> None:
     box = Box().with_port("0000:00/01.1").with_device("0000:00/01.1", class_code=NETWORK)
     (finding,) = judge(OCCUPANT_DIFFERS, position("a", 1, '{ serial = "X" }'), box)
     assert finding.kind is Kind.UNVERIFIED
+
+
+TURNS = position("a", 1, '{ kind = "nvme", any_of = [{ serial = "A", capacity = "8 TB" }, { serial = "B" }] }')
+
+
+def test_either_of_two_drives_that_take_turns_is_right() -> None:
+    assert judge(OCCUPANT_DIFFERS, TURNS, at("B")) == []
+    (finding,) = judge(OCCUPANT_DIFFERS, TURNS, at("A"))
+    assert (finding.declared, finding.observed) == ("8 TB or serial B", "4 TB, serial A")
+
+
+def test_drive_that_is_none_of_those_that_take_turns_is_told_with_all_of_them() -> None:
+    (finding,) = judge(OCCUPANT_DIFFERS, TURNS, at("C"))
+    assert finding.summary == "a holds serial C, 4 TB, declared serial A, 8 TB or serial B"
+    assert finding.evidence["differs_in"] == ["serial", "capacity"]
+
+
+def test_drive_that_may_be_one_of_those_that_take_turns_is_unverified() -> None:
+    gap = Unread("the serial of nvme0", "permission denied")
+    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", controller={"serial": gap})
+    (finding,) = judge(OCCUPANT_DIFFERS, TURNS, box)
+    assert finding.kind is Kind.UNVERIFIED
+    assert finding.declared == "nvme, 8 TB, serial A or nvme, serial B"
+
+
+def test_one_of_those_that_take_turns_elsewhere_has_moved() -> None:
+    findings = judge_all(Pass.of(declare(TURNS), at(None, "B").snapshot()))
+    assert {finding.rule for finding in findings} == {"position-empty", "occupant-unexpected"}
+    assert all("0000:00/01.2" in finding.summary for finding in findings)
+
+
+def test_usb_drive_that_was_declared_as_sata_is_as_declared() -> None:
+    text = '[[position]]\nlabel = "a"\npath = "0000:00/14.0/usb-1"\noccupant = { kind = "KIND" }\n'
+    box = Box().with_group(drives=(make_sata_drive("sda", "0000:00/14.0/usb-1", interface="usb"),))
+    assert [judge(OCCUPANT_DIFFERS, text.replace("KIND", kind), box) for kind in ("usb", "sata")] == [[], []]
+    (finding,) = judge(OCCUPANT_DIFFERS, text.replace("KIND", "nvme"), box)
+    assert finding.observed == "kind usb"

@@ -82,3 +82,11 @@ def test_branches_of_a_slot_that_is_not_split_name_the_reason_softly() -> None:
     assert (finding.position, finding.severity) == ("b", Severity.NOTICE)
     assert finding.evidence["reason"] == "bifurcation-not-active"
     assert "bifurcation-not-active" in finding.next_steps[0]
+
+
+def test_removable_device_may_be_taken_out_and_must_answer_while_it_is_listed() -> None:
+    text = position("backup", 1, '{ kind = "nvme" }') + "removable = true\n"
+    assert judge(POSITION_EMPTY, text, kelp_box(1).without("0000:00/01.1")) == []
+    box = kelp_box(1).edit("0000:00/01.1/00.0", lambda function: replace(function, answers=False))
+    (finding,) = judge(POSITION_EMPTY, text, box)
+    assert finding.evidence["state"] == "gone"
