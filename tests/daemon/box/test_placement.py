@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.box.placement import Arrangement, State, arrange
+from laneproof.box.placement import Arrangement, State
 from laneproof_collectors.unread import Unread
 from simulated_box import SATA, Box, declare, kelp_box
 
@@ -148,9 +148,3 @@ def test_drive_in_its_own_place_is_not_taken_for_anothers() -> None:
     """
     arrangement = place(text, two(None, "B"))
     assert arrangement.found_elsewhere(arrangement.by_label["a"]) is None
-
-
-def test_one_pass_shares_one_arrangement() -> None:
-    build, snapshot = declare(TWO), two("A", "B").snapshot()
-    assert arrange(build, snapshot) is arrange(build, snapshot)
-    assert arrange(build, replace(snapshot)) is not arrange(build, snapshot)
