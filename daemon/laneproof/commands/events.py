@@ -6,7 +6,7 @@ import sys
 
 from laneproof.commands.box_past import open_past
 from laneproof.commands.terminal import find_style
-from laneproof.outputs.episodes_text import tell_episodes
+from laneproof.outputs.episodes_text import list_episodes
 from laneproof.outputs.events_text import as_json, gather, write_events
 
 DEFAULT_SECONDS = 7 * 86400.0
@@ -21,7 +21,7 @@ def run(arguments: argparse.Namespace) -> int:
             past.history.read_finding_changes(since=since, until=past.now),
             past.history.read_notes(since=since),
             past.labels,
-            () if past.ledger is None else tell_episodes(past.ledger, past.labels, since=since, until=past.now),
+            () if past.ledger is None else list_episodes(past.ledger, past.labels, since=since, until=past.now),
         )
     if arguments.json:
         print(json.dumps(as_json(happened, since=since, until=past.now), indent=2))  # noqa: T201 (the output)

@@ -83,9 +83,9 @@ def name_box(build: Build | None, snapshot: Snapshot) -> str:
 
 def count_findings(findings: Sequence[Finding]) -> dict[str, int]:
     """Count by kind; what the owner accepted is counted apart."""
-    open_ones = [one for one in findings if one.accepted is None]
-    counts = {str(kind): sum(one.kind is kind for one in open_ones) for kind in Kind}
-    return counts | {"accepted": len(findings) - len(open_ones)}
+    standing = [finding for finding in findings if finding.accepted is None]
+    counts = {str(kind): sum(finding.kind is kind for finding in standing) for kind in Kind}
+    return counts | {"accepted": len(findings) - len(standing)}
 
 
 def as_json(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]) -> dict[str, Any]:
@@ -106,6 +106,6 @@ def as_json(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]
         "verdict": verdict(findings),
         "declared": build is not None,
         "counts": count_findings(findings),
-        "findings": [one.as_json() for one in order_findings(findings)],
+        "findings": [finding.as_json() for finding in order_findings(findings)],
         "inventory": make_inventory(build, snapshot).model_dump(mode="json"),
     }

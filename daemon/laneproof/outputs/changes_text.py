@@ -59,8 +59,8 @@ def _headline(before: DatedInventory, after: DatedInventory, comparison: Compari
     two = before.box is not None and after.box is not None and before.box != after.box
     box = f"{before.box} and {after.box}" if two else after.box or before.box or "this box"
     yield style.paint(style.clean(f"{box}: {said}"), code)
-    for word, look in (("from", before), ("to  ", after)):
-        yield from style.wrap(f"{word} {format_time(look.taken_at)}  {look.name}", "  ")
+    for word, dated in (("from", before), ("to  ", after)):
+        yield from style.wrap(f"{word} {format_time(dated.taken_at)}  {dated.name}", "  ")
     if two:
         yield from style.wrap(f"Two boxes are compared: {before.box} with {after.box}.", "  ")
     if before.taken_at > after.taken_at:

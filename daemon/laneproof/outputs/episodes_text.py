@@ -1,6 +1,6 @@
 """Disconnects and resets in words: each once, with its number, what it came to, and what held just before.
 
-The number is the one that `laneproof confirm EPISODE CAUSE` takes. What was not known is left out, never told as zero.
+The number is the one that `laneproof confirm EPISODE CAUSE` takes. What was not known is left out, never shown as 0.
 """
 
 import math
@@ -12,18 +12,18 @@ from laneproof.past.ledger import Ledger
 from laneproof.rules.drives.episode_series import describe_drop
 from laneproof.rules.sign_subjects import say_seconds
 
-_NOBODY_TOLD = {
-    VANISHED: "gone at the next look, told by nobody",
-    RESETTING: "seen while it was reset",
-    REENUMERATED: "seen only by a counter that began anew",
+_UNREPORTED = {
+    VANISHED: "gone at the next pass, and nothing reported it",
+    RESETTING: "seen while it was being reset",
+    REENUMERATED: "seen only by a counter that began again",
 }
 _UNITS = ("B/s", "kB/s", "MB/s", "GB/s")
 
 
-def tell_episodes(
+def list_episodes(
     ledger: Ledger, labels: Mapping[str, str], *, since: float | None, until: float
 ) -> Iterator[Happening]:
-    """Tell the disconnects and resets of a stretch of time.
+    """List the disconnects and resets of a stretch of time.
 
     Args:
         ledger: The ledger.
@@ -49,13 +49,11 @@ def tell_episodes(
 
 def _say(episode: Episode, labels: Mapping[str, str]) -> Iterator[str]:
     yield _say_what(episode)
-    untold = [words for kind, words in _NOBODY_TOLD.items() if kind in episode.kinds]
-    told = [kind for kind in episode.kinds if kind not in _NOBODY_TOLD]
-    yield from untold
-    if told:
-        yield f"told by {', '.join(told)} ({episode.lines} line{'s' if episode.lines != 1 else ''})"
+    yield from (words for kind, words in _UNREPORTED.items() if kind in episode.kinds)
+    if reported := [kind for kind in episode.kinds if kind not in _UNREPORTED]:
+        yield f"reported as {', '.join(reported)} ({episode.lines} line{'s' if episode.lines != 1 else ''})"
     if episode.together:
-        yield f"together with {', '.join(labels.get(one, one) for one in episode.together)}"
+        yield f"together with {', '.join(labels.get(path, path) for path in episode.together)}"
     if episode.power_lost is not None:
         yield "it lost its power" if episode.power_lost else "it kept its power"
     if held := ", ".join(_say_before(episode.before)):
@@ -80,7 +78,7 @@ def _say_before(before: Before) -> Iterator[str]:
         rate = before.load_bytes_per_second
         yield before.load if not rate else f"{before.load} at {_say_rate(rate)}"
     if before.celsius is not None:
-        limit = "" if before.warning_celsius is None else f" (its warning stands at {before.warning_celsius:g})"
+        limit = "" if before.warning_celsius is None else f" (it warns at {before.warning_celsius:g})"
         yield f"{before.celsius:g} °C{limit}"
     if before.trained is not None:
         yield f"link {before.trained}"

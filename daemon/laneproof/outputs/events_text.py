@@ -3,27 +3,30 @@
 Rules of this module: times are UTC; what a device or the kernel wrote is shown without what would steer the terminal.
 """
 
-import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain
 from typing import Any
 
 from laneproof.findings import Change, FindingChange, format_time
 from laneproof.history.events import BOOTED, CHANGED, CLOCK_STEPPED, RECORDS_LOST, Event
 from laneproof.history.notes import CONFIRMED, NOTE, Note
-from laneproof.outputs.style import NARROWEST, Style
+from laneproof.outputs.style import Style
 
 SCHEMA = 1
-_PLACE, _KIND = 14, 19  # columns, where there is room for them
+_ABOUT, _KIND = 14, 19  # columns, where there is room for them
 _ONE_LINE_FROM = 100
 _RUN_SECONDS = 3600.0  # as episodes are told apart
 _LASTING_SECONDS = 60.0  # what lasted less needs no end
+_REPEATS_SECONDS = 2 * 86400.0
+_REPEATS = 4
+"""So many changes of one finding, each so soon after the one before, are shown as one. Judgement: raised and cleared
+twice, with less than two days between."""
 EPISODE = "episode"
 """Kind of a disconnect or reset as a whole, see `episodes_text`."""
-_EACH = frozenset(
-    {BOOTED, CLOCK_STEPPED, CHANGED, RECORDS_LOST, EPISODE, NOTE, CONFIRMED, *(f"finding_{one}" for one in Change)}
-)
-"""Kinds of which each is told: the daemon's own and the owner's."""
+_OF_FINDINGS = frozenset(f"finding_{change}" for change in Change)
+_EACH = frozenset({BOOTED, CLOCK_STEPPED, CHANGED, RECORDS_LOST, EPISODE, NOTE, CONFIRMED}) | _OF_FINDINGS
+"""Kinds of which each is shown: the daemon's own and the owner's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,34 +74,34 @@ def gather(
         changes: What became of findings.
         notes: The owner's notes.
         labels: Label by path, of the declared positions.
-        episodes: Disconnects and resets as wholes, from `episodes_text.tell_episodes`.
+        episodes: Disconnects and resets as wholes, from `episodes_text.list_episodes`.
     """
     found = [*episodes]
     found += [
         Happening(
-            t=one.t,
-            kind=one.kind,
-            text=_by_label(one, labels),
-            position=labels.get(one.path),
-            path=one.path,
-            drive=one.drive,
-            device=one.device,
-            count=one.count,
-            last_t=one.last_t,
-            boot_id=one.boot_id,
-            detail=one.detail,
+            t=event.t,
+            kind=event.kind,
+            text=_by_label(event, labels),
+            position=labels.get(event.path),
+            path=event.path,
+            drive=event.drive,
+            device=event.device,
+            count=event.count,
+            last_t=event.last_t,
+            boot_id=event.boot_id,
+            detail=event.detail,
         )
-        for one in events
+        for event in events
     ]
-    found += [_of_finding(one) for one in changes]
+    found += [_of_finding(change) for change in changes]
     found += [
         Happening(
-            t=one.t, kind=one.kind, text=one.text, position=one.detail.get("position") or labels.get(one.path),
-            path=one.path, drive=one.drive, detail=one.detail,
+            t=note.t, kind=note.kind, text=note.text, position=note.detail.get("position") or labels.get(note.path),
+            path=note.path, drive=note.drive, detail=note.detail,
         )
-        for one in notes
+        for note in notes
     ]  # fmt: skip
-    return sorted(found, key=lambda one: one.t)
+    return sorted(found, key=lambda happening: happening.t)
 
 
 def _by_label(event: Event, labels: Mapping[str, str]) -> str:
@@ -127,29 +130,29 @@ def as_json(happened: Sequence[Happening], *, since: float | None, until: float)
         "schema": SCHEMA,
         "since": None if since is None else format_time(since),
         "until": format_time(until),
-        "events": [_one_json(one) for one in happened],
+        "events": [_as_json(happening) for happening in happened],
     }
 
 
-def _one_json(one: Happening) -> dict[str, Any]:
+def _as_json(happening: Happening) -> dict[str, Any]:
     return {
-        "t": one.t,
-        "time": format_time(one.t),
-        "kind": one.kind,
-        "position": one.position,
-        "path": one.path or None,
-        "drive": one.drive or None,
-        "device": one.device or None,
-        "text": one.text,
-        "count": one.count,
-        "last_t": one.last_t if one.last_t is not None else one.t,
-        "boot_id": one.boot_id,
-        "detail": dict(one.detail),
+        "t": happening.t,
+        "time": format_time(happening.t),
+        "kind": happening.kind,
+        "position": happening.position,
+        "path": happening.path or None,
+        "drive": happening.drive or None,
+        "device": happening.device or None,
+        "text": happening.text,
+        "count": happening.count,
+        "last_t": happening.last_t if happening.last_t is not None else happening.t,
+        "boot_id": happening.boot_id,
+        "detail": dict(happening.detail),
     }
 
 
 def join_runs(happened: Iterable[Happening]) -> list[Happening]:
-    """Make one of what the kernel told of one place again and again, with less than an hour in between.
+    """Join what the kernel reported of one position again and again, with less than an hour in between.
 
     Args:
         happened: In the order of time.
@@ -159,16 +162,49 @@ def join_runs(happened: Iterable[Happening]) -> list[Happening]:
     """
     joined: list[Happening] = []
     runs: dict[tuple[str, str | None, str], int] = {}
-    for one in happened:
-        key = (one.kind, one.position, one.path or one.device)
-        number = runs.get(key)
-        if number is not None and one.kind not in _EACH and one.t - (joined[number].last_t or 0) < _RUN_SECONDS:
+    for happening in happened:
+        key = (happening.kind, happening.position, happening.path or happening.device)
+        number, last_t = runs.get(key), happening.last_t or happening.t
+        if number is not None and happening.kind not in _EACH:
             before = joined[number]
-            joined[number] = replace(before, count=before.count + one.count, last_t=one.last_t or one.t)
-            continue
+            if happening.t - (before.last_t or 0) < _RUN_SECONDS:
+                joined[number] = replace(before, count=before.count + happening.count, last_t=last_t)
+                continue
         runs[key] = len(joined)
-        joined.append(replace(one, last_t=one.last_t or one.t))
+        joined.append(replace(happening, last_t=last_t))
     return joined
+
+
+def join_repeats(happened: Iterable[Happening]) -> list[Happening]:
+    """Join the changes of a finding that is raised and cleared again and again.
+
+    Args:
+        happened: In the order of time.
+
+    Returns:
+        What happened, by the time of each beginning; a joined one says how often it was raised, with its last words.
+    """
+    rows: list[list[Happening]] = []
+    latest: dict[tuple[str, str], list[Happening]] = {}
+    for happening in happened:
+        if happening.kind not in _OF_FINDINGS:
+            rows.append([happening])
+            continue
+        key = str(happening.detail.get("rule")), happening.position or happening.device
+        row = latest.get(key)
+        if row is None or happening.t - row[-1].t > _REPEATS_SECONDS:
+            latest[key] = row = []
+            rows.append(row)
+        row.append(happening)
+    joined = (row if len(row) < _REPEATS else [_join_repeat(row)] for row in rows)
+    return sorted(chain.from_iterable(joined), key=lambda happening: happening.t)
+
+
+def _join_repeat(row: Sequence[Happening]) -> Happening:
+    last = row[-1]
+    times = sum(happening.kind == f"finding_{Change.RAISED}" for happening in row)
+    ends = "cleared now" if last.kind == f"finding_{Change.CLEARED}" else "it stands"
+    return replace(row[0], kind="finding_repeats", text=f"{last.text}; raised {times} times, {ends}", last_t=last.t)
 
 
 def write_events(happened: Sequence[Happening], style: Style) -> str:
@@ -176,25 +212,27 @@ def write_events(happened: Sequence[Happening], style: Style) -> str:
 
     Args:
         happened: As `gather` gives it.
-        style: How to write; narrower than `NARROWEST` is written as that.
+        style: How to write.
     """
-    style = replace(style, width=max(style.width, NARROWEST))
     if not happened:
-        return "Nothing happened in that time that was told or noticed.\n"
-    return "\n".join(line for one in join_runs(happened) for line in _lines(one, style)) + "\n"
+        return "Nothing happened in that time that was reported or noticed.\n"
+    shown = join_repeats(join_runs(happened))
+    return "\n".join(line for happening in shown for line in _lines(happening, style)) + "\n"
 
 
-def _lines(one: Happening, style: Style) -> Iterator[str]:
-    time = format_time(one.t)
-    place = style.clean(one.position or one.device or one.path or "the box")
-    kind = one.kind if one.count == 1 else f"{one.kind} {'×' if style.unicode else 'x'}{one.count}"  # noqa: RUF001 (meant)
-    until = "" if one.last_t is None or one.last_t - one.t < _LASTING_SECONDS else f" (until {format_time(one.last_t)})"
-    text = style.clean(" ".join(one.text.split()) + until)
+def _lines(happening: Happening, style: Style) -> Iterator[str]:
+    time = format_time(happening.t)
+    about = style.clean(happening.position or happening.device or happening.path or "the box")
+    kind = happening.kind.replace("_", " ")
+    if happening.count > 1:
+        kind += f" {'×' if style.unicode else 'x'}{happening.count}"  # noqa: RUF001 (meant)
+    last = happening.t if happening.last_t is None else happening.last_t
+    until = "" if last - happening.t < _LASTING_SECONDS else f" (until {format_time(last)})"
+    is_cleared = happening.kind == f"finding_{Change.CLEARED}"
+    text = str(happening.detail.get("rule", happening.text)) if is_cleared else " ".join(happening.text.split())
     if style.width >= _ONE_LINE_FROM:
-        head = f"{time}  {style.cut(place, _PLACE):<{_PLACE}}  {style.cut(kind, _KIND):<{_KIND}}  "
-        yield from textwrap.wrap(
-            text or "-", style.width, initial_indent=head, subsequent_indent=" " * len(head), break_on_hyphens=False
-        )
+        head = f"{time}  {style.cut(about, _ABOUT):<{_ABOUT}}  {style.cut(kind, _KIND):<{_KIND}}  "
+        yield from style.wrap((text + until) or "-", head, " " * len(head))
         return
-    yield style.cut(f"{time}  {place}  {kind}", style.width)
-    yield from textwrap.wrap(text, style.width, initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False)
+    yield style.cut(f"{time}  {about}  {kind}", style.width)
+    yield from style.wrap(text + until, "  ", "  ")

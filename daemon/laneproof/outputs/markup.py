@@ -37,7 +37,7 @@ def tag(name: str, /, *content: str | Markup | None, **attributes: Attribute) ->
 
 def join(parts: Iterable[str | Markup | None]) -> Markup:
     """Put parts one after another; plain text is escaped, None is left out."""
-    return Markup("".join(one if isinstance(one, Markup) else _plain(one) for one in parts if one is not None))
+    return Markup("".join(part if isinstance(part, Markup) else _plain(part) for part in parts if part is not None))
 
 
 def document(root: Markup) -> str:
@@ -57,4 +57,6 @@ def _attribute(key: str, value: Attribute) -> str:
 
 def _plain(text: str) -> str:
     """Escape a text; characters that HTML does not allow become the replacement character."""
-    return escape("".join(one if one.isprintable() or one in "\n\t" else "\ufffd" for one in text))
+    return escape(
+        "".join(character if character.isprintable() or character in "\n\t" else "\ufffd" for character in text)
+    )

@@ -159,7 +159,7 @@ METRICS = (
     _gauge("evidence_delay_seconds", (), "Time from the last event's reading until its record was safely written."),
 )  # fmt: skip
 
-BY_NAME = {one.name: one for one in METRICS}
+BY_NAME = {metric.name: metric for metric in METRICS}
 
 
 def write_docs() -> str:
@@ -181,10 +181,9 @@ def write_docs() -> str:
         "| metric | kind | labels | meaning |",
         "| --- | --- | --- | --- |",
     ]
-    lines += [
-        f"| `{one.full_name}` | {one.kind} | {', '.join(f'`{label}`' for label in one.labels) or '-'} | {one.says} |"
-        for one in METRICS
-    ]
+    for metric in METRICS:
+        labels = ", ".join(f"`{label}`" for label in metric.labels) or "-"
+        lines.append(f"| `{metric.full_name}` | {metric.kind} | {labels} | {metric.says} |")
     return "\n".join(lines) + "\n"
 
 

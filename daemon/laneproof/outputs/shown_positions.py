@@ -100,12 +100,12 @@ def _describe(path: str, build: Build | None, topology: Topology) -> ShownPositi
         trained=_width(link, trained=True) if link and link.device else None,
         capable=_width(link, trained=False) if link and link.device else None,
         occupant=occupant,
-        has_children=any(one.is_bridge for one in topology.below.get(path, ())),
+        has_children=any(function.is_bridge for function in topology.below.get(path, ())),
     )
 
 
 def _holds_device(path: str, topology: Topology) -> bool:
-    return any(not one.is_bridge for one in topology.functions_at(path))
+    return any(not function.is_bridge for function in topology.functions_at(path))
 
 
 def _declared(plan: DeclaredLink) -> Width:

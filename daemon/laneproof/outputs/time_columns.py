@@ -15,15 +15,15 @@ from laneproof.history.series import Series
 
 _MINUTE = 60.0
 STEPS = tuple(
-    one * unit
+    number * unit
     for unit, numbers in (
         (_MINUTE, (1, 2, 5, 10, 15, 30)),
         (HOUR, (1, 2, 3, 6, 12)),
         (DAY, (1, 2, 3, 4, 5, 7, 10, 14, 28, 91, 364)),
     )
-    for one in numbers
+    for number in numbers
 )
-"""How long a column may be, in seconds: lengths that a person reckons with."""
+"""How long a column may be, in seconds: lengths that a person counts in."""
 
 
 class Column(NamedTuple):
@@ -90,7 +90,7 @@ def fill_columns(chain: Iterable[Series], grid: Grid) -> tuple[Column | None, ..
     """Put series of one counter or reading that follow each other into columns.
 
     Args:
-        chain: The series: one for each boot, or for each time that the counter began anew.
+        chain: The series: one for each boot, or for each time that the counter began again.
         grid: The columns.
     """
     cells: list[Column | None] = [None] * grid.count

@@ -100,7 +100,7 @@ _WANTED = (
 )
 """In the order in which a person wants to read them: the link, heat, the medium, wear, load, the rest of the box."""
 
-NAMES = frozenset(one.name for one in _WANTED)
+NAMES = frozenset(wanted.name for wanted in _WANTED)
 
 _OF_THE_DAEMON = frozenset({BOOTED, CLOCK_STEPPED, CHANGED})
 
@@ -128,7 +128,7 @@ class Chart:
 
     Attributes:
         section: ``link``, ``drive``, ``events``, or empty for the rest.
-        end: Who told: ``port``, ``device``, ``drive`` or the name of a part.
+        end: Who reported it: ``port``, ``device``, ``drive`` or the name of a part.
         name: The measure.
         words: What it is called in the text.
         form: How figures are written.
@@ -151,22 +151,22 @@ class Chart:
     @property
     def read(self) -> tuple[Column, ...]:
         """The columns in which something was read."""
-        return tuple(one for one in self.columns if one is not None)
+        return tuple(column for column in self.columns if column is not None)
 
     @property
     def gained(self) -> Value:
         """What a counter gained in all."""
-        return sum(one.gained for one in self.read)
+        return sum(column.gained for column in self.read)
 
     @property
     def low(self) -> Value | None:
         """The least value."""
-        return min((one.low for one in self.read), default=None)
+        return min((column.low for column in self.read), default=None)
 
     @property
     def high(self) -> Value | None:
         """The most."""
-        return max((one.high for one in self.read), default=None)
+        return max((column.high for column in self.read), default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,8 +196,8 @@ def make_trend(subject: Subject, series: Sequence[Series], events: Iterable[Even
 
 def _charts(series: Sequence[Series], grid: Grid) -> Iterator[Chart]:
     chains: dict[tuple[str, str, str], list[Series]] = {}
-    for one in series:
-        chains.setdefault((_section(one.end), one.end, one.name), []).append(one)
+    for part in series:
+        chains.setdefault((_section(part.end), part.end, part.name), []).append(part)
     for section in ("link", "drive", ""):
         for wanted in _WANTED:
             for (of, end, name), chain in chains.items():
@@ -214,10 +214,10 @@ def _section(end: str) -> str:
 def _chart(wanted: _Wanted, section: str, end: str, chain: Sequence[Series], grid: Grid) -> Chart:
     columns = fill_columns(chain, grid)
     if wanted.times != 1:
-        columns = tuple(one and Column(*(part * wanted.times for part in one)) for one in columns)
+        columns = tuple(column and Column(*(value * wanted.times for value in column)) for column in columns)
     is_counter = chain[0].is_counter
-    latest = max(chain, key=lambda one: one.known_until)
-    moved = any(one and (one.gained if is_counter else one.high) for one in columns)
+    latest = max(chain, key=lambda part: part.known_until)
+    moved = any(column and (column.gained if is_counter else column.high) for column in columns)
     return Chart(
         section=section,
         end=end,
@@ -233,12 +233,12 @@ def _chart(wanted: _Wanted, section: str, end: str, chain: Sequence[Series], gri
 
 def _event_charts(events: Sequence[Event], grid: Grid, known: Sequence[bool]) -> Iterator[Chart]:
     for name, words, wanted in (
-        ("events", "kernel's events", [one for one in events if one.kind not in _OF_THE_DAEMON]),
-        ("changes", "changes", [one for one in events if one.kind == CHANGED]),
-        ("boots", "machine started", [one for one in events if one.kind == BOOTED]),
+        ("events", "kernel's events", [event for event in events if event.kind not in _OF_THE_DAEMON]),
+        ("changes", "changes", [event for event in events if event.kind == CHANGED]),
+        ("boots", "machine started", [event for event in events if event.kind == BOOTED]),
     ):
-        columns = count_times(((one.t, one.count) for one in wanted), grid, known)
-        count = sum(one.gained for one in columns if one)
+        columns = count_times(((event.t, event.count) for event in wanted), grid, known)
+        count = sum(column.gained for column in columns if column)
         yield Chart(
             section="events", end="", name=name, words=words, form=Form.COUNT, is_counter=True, is_shown=count > 0,
             columns=columns, last=count,
@@ -256,8 +256,8 @@ def as_json(trend: Trend) -> dict[str, Any]:
         "since": format_time(grid.begins),
         "until": format_time(grid.until),
         "column_seconds": grid.step,
-        "charts": [_chart_json(one) for one in trend.charts],
-        "series": [_series_json(one) for one in trend.series],
+        "charts": [_chart_json(chart) for chart in trend.charts],
+        "series": [_series_json(part) for part in trend.series],
     }
 
 
@@ -273,8 +273,12 @@ def _chart_json(chart: Chart) -> dict[str, Any]:
         "high": chart.high,
         "gained": chart.gained if chart.is_counter else None,
         "columns": [
-            None if one is None else {"gained": one.gained} if chart.is_counter else {"low": one.low, "high": one.high}
-            for one in chart.columns
+            None
+            if column is None
+            else {"gained": column.gained}
+            if chart.is_counter
+            else {"low": column.low, "high": column.high}
+            for column in chart.columns
         ],
     }
 
@@ -289,7 +293,13 @@ def _series_json(series: Series) -> dict[str, Any]:
         "boot_id": series.boot_id,
         "known_until": series.known_until,
         "points": [
-            {"began_at": one.began_at, "ended_at": one.ended_at, "low": one.low, "high": one.high, "last": one.last}
-            for one in series.points
+            {
+                "began_at": point.began_at,
+                "ended_at": point.ended_at,
+                "low": point.low,
+                "high": point.high,
+                "last": point.last,
+            }
+            for point in series.points
         ],
     }

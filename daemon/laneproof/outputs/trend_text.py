@@ -6,20 +6,17 @@ needs no more than ASCII where the terminal has no more: heights are then the di
 """
 
 import math
-import textwrap
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 
 from laneproof.declaration.units import format_bytes
 from laneproof.history.origins import DEVICE, PORT
 from laneproof.history.retention import DAY, HOUR
 from laneproof.history.sample import Value
-from laneproof.outputs.style import NARROWEST, Style
+from laneproof.outputs.style import HEADING, NARROWEST, Style
 from laneproof.outputs.time_columns import Column
 from laneproof.outputs.trend import Chart, Form, Trend
 
-_HEADING = "1"
 _LABEL = 22  # columns of the text before a chart
 _FIGURES = 25  # and after it
 _TWO_LINES_BELOW = 72  # narrower than this, a chart stands on a line of its own
@@ -40,7 +37,7 @@ _ROUNDING = 1e-9
 
 
 def columns_for(width: int) -> int:
-    """Tell how many columns of time a text has room for.
+    """Give how many columns of time a text has room for.
 
     Args:
         width: Of the text, in characters.
@@ -54,19 +51,18 @@ def write_trend(trend: Trend, style: Style) -> str:
 
     Args:
         trend: What to write; its grid has as many columns as `columns_for` the style's width gives, or fewer.
-        style: How to write; narrower than `NARROWEST` is written as that.
+        style: How to write.
     """
-    style = replace(style, width=max(style.width, NARROWEST))
-    lines = [*_headline(trend, style)]
-    shown = _leave_out_echoes([one for one in trend.charts if one.is_shown])
+    lines = _headline(trend, style)
+    shown = _leave_out_echoes([chart for chart in trend.charts if chart.is_shown])
     if not shown:
-        lines += ["", *textwrap.wrap(f"Nothing was read of {trend.subject.name} in that time.", style.width)]
-        return "\n".join(style.clean(line) for line in lines) + "\n"
+        lines += ["", *style.wrap(f"Nothing was read of {trend.subject.name} in that time.", rest="")]
+        return "\n".join(lines) + "\n"
     for section, heading in _HEADINGS.items():
-        charts = [one for one in shown if one.section == section]
+        charts = [chart for chart in shown if chart.section == section]
         if charts:
             words = style.cut(style.clean(_heading(heading, trend)), style.width)
-            lines += ["", style.paint(words, _HEADING)]
+            lines += ["", style.paint(words, HEADING)]
             for chart in charts:
                 lines += _rows(chart, shown, trend, style)
     lines += ["", *_axis(trend, style), *_legend(trend, style)]
@@ -74,25 +70,23 @@ def write_trend(trend: Trend, style: Style) -> str:
 
 
 def _leave_out_echoes(charts: Sequence[Chart]) -> list[Chart]:
-    """Leave out what the device's end tells of rate and lanes where it is what the port's end tells."""
-    ports = {one.name: one.columns for one in charts if one.end == PORT}
+    """Leave out what the device's end reports of rate and lanes where the port's end reports the same."""
+    ports = {chart.name: chart.columns for chart in charts if chart.end == PORT}
     return [
-        one for one in charts if one.is_counter or not one.end.startswith(DEVICE) or ports.get(one.name) != one.columns
+        chart
+        for chart in charts
+        if chart.is_counter or not chart.end.startswith(DEVICE) or ports.get(chart.name) != chart.columns
     ]
 
 
-def _headline(trend: Trend, style: Style) -> Iterator[str]:
-    since, until = (_day_and_time(one) for one in (trend.grid.begins, trend.grid.until))
-    name = style.clean(trend.subject.name)
-    text = f"{name}: {since} to {until} UTC"
-    first, *rest = textwrap.wrap(text, style.width, subsequent_indent="  ", break_on_hyphens=False)
-    yield style.paint(name, _HEADING) + first.removeprefix(name) if first.startswith(name) else first
-    yield from rest
+def _headline(trend: Trend, style: Style) -> list[str]:
+    since, until = (_day_and_time(moment) for moment in (trend.grid.begins, trend.grid.until))
+    return style.wrap_under(trend.subject.name, f": {since} to {until} UTC", HEADING)
 
 
 def _heading(heading: str, trend: Trend) -> str:
     subject = trend.subject
-    drive = ", ".join(one for one in (subject.drive_name, subject.drive) if one)
+    drive = ", ".join(filter(None, (subject.drive_name, subject.drive)))
     return heading.format(path=subject.path, drive=drive, name=subject.name).strip()
 
 
@@ -114,7 +108,7 @@ def _rows(chart: Chart, shown: Sequence[Chart], trend: Trend, style: Style) -> I
 
 def _label(chart: Chart, shown: Sequence[Chart]) -> str:
     """Name the end only where several charts have the same words."""
-    same = [one for one in shown if (one.section, one.name) == (chart.section, chart.name)]
+    same = [other for other in shown if (other.section, other.name) == (chart.section, chart.name)]
     if len(same) < 2:  # noqa: PLR2004 (several)
         return chart.words
     short = {PORT: "port", DEVICE: "device"}.get(chart.end, chart.end)
@@ -126,7 +120,7 @@ def draw_bars(chart: Chart, style: Style) -> str:
     heights = _FULL_UNICODE if style.unicode else _FULL_ASCII
     nothing = "·" if style.unicode else "."
     low, high = _scale(chart)
-    return "".join(_bar(one, chart, heights, nothing, low, high) for one in chart.columns)
+    return "".join(_bar(column, chart, heights, nothing, low, high) for column in chart.columns)
 
 
 def _bar(column: Column | None, chart: Chart, heights: str, nothing: str, low: float, high: float) -> str:  # noqa: PLR0913
@@ -147,7 +141,7 @@ def _shown_value(column: Column, chart: Chart) -> Value:
 
 
 def _scale(chart: Chart) -> tuple[float, float]:
-    values = [_shown_value(one, chart) for one in chart.read]
+    values = [_shown_value(column, chart) for column in chart.read]
     low, high = min(values, default=0), max(values, default=0)
     if chart.form is Form.PERCENT:
         return 0.0, max(100.0, high)
@@ -185,8 +179,8 @@ def _say_counter(chart: Chart, step: float) -> str:
         return "not read"
     if not chart.gained:
         return "none"
-    whole, most = _say(chart.gained, chart.form), max(one.gained for one in chart.read)
-    busy = sum(1 for one in chart.read if one.gained)
+    whole, most = _say(chart.gained, chart.form), max(column.gained for column in chart.read)
+    busy = sum(1 for column in chart.read if column.gained)
     if busy == 1:
         return whole
     return f"{whole}, most {_say(most, chart.form)}/{_short_length(step)}"
@@ -221,7 +215,7 @@ def _short_length(step: float) -> str:
 
 def _axis(trend: Trend, style: Style) -> Iterator[str]:
     """Write when the first column begins and when the last one ends, below them."""
-    begin, end = (_day_and_time(one) for one in (trend.grid.begins, trend.grid.until))
+    begin, end = (_day_and_time(moment) for moment in (trend.grid.begins, trend.grid.until))
     if trend.grid.step >= DAY:
         begin, end = begin[:10], end[:10]
     indent = _INDENT if style.width < _TWO_LINES_BELOW else _LABEL
@@ -230,10 +224,10 @@ def _axis(trend: Trend, style: Style) -> Iterator[str]:
     yield line if len(line) <= style.width else f"{'':{indent}}{begin}"
 
 
-def _legend(trend: Trend, style: Style) -> Iterator[str]:
+def _legend(trend: Trend, style: Style) -> list[str]:
     nothing = "·" if style.unicode else "."
     text = f"Each column is {_length(trend.grid.step)}; '{nothing}' is none, a blank was not read."
-    yield from textwrap.wrap(text, style.width)
+    return style.wrap(text, rest="")
 
 
 def _length(step: float) -> str:

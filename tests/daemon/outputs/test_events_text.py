@@ -7,7 +7,7 @@ import pytest
 from laneproof.findings import Change, FindingChange
 from laneproof.history.events import Event
 from laneproof.history.notes import Note
-from laneproof.outputs.events_text import Happening, as_json, gather, join_runs, write_events
+from laneproof.outputs.events_text import Happening, as_json, gather, join_repeats, join_runs, write_events
 from laneproof.outputs.style import NARROWEST, Style
 from passes import make_finding
 
@@ -47,7 +47,7 @@ def test_what_repeats_within_an_hour_is_one_line() -> None:
     assert [(one.count, (one.last_t or 0) - one.t) for one in runs] == [(10, 8100.0), (1, 0.0)]
 
 
-def test_places_that_repeat_side_by_side_are_told_apart() -> None:
+def test_positions_that_repeat_side_by_side_are_told_apart() -> None:
     events = [_event(T + number, path=f"0000:00/01.{1 + number % 2}") for number in range(6)]
     runs = join_runs(gather(events, [], [], LABELS))
     assert [(one.path, one.count) for one in runs] == [("0000:00/01.1", 3), ("0000:00/01.2", 3)]
@@ -59,22 +59,57 @@ def test_each_of_the_daemons_and_the_owners_own_is_told(kind: str) -> None:
     assert len(join_runs(happened)) == 3
 
 
+def flapping(times: int, every: float) -> list[Happening]:
+    """A finding that is raised and cleared again and again."""
+    changes = [
+        FindingChange(
+            at=T + every * number, change=Change.CLEARED if number % 2 else Change.RAISED, finding=make_finding()
+        )
+        for number in range(2 * times)
+    ]
+    return gather([], changes, [], LABELS)
+
+
+def test_a_finding_that_comes_and_goes_is_one_line_with_how_often_and_until_when() -> None:
+    (line,) = join_repeats(flapping(54, 3600.0))
+    assert line.kind == "finding_repeats"
+    assert line.text.endswith("; raised 54 times, cleared now")
+    assert line.last_t == T + 107 * 3600.0
+    (standing,) = join_repeats(flapping(54, 3600.0)[:-1])
+    assert standing.text.endswith("; raised 54 times, it stands")
+
+
+def test_what_comes_once_or_far_apart_keeps_its_own_lines() -> None:
+    assert len(join_repeats(flapping(1, 3600.0))) == 2
+    assert len(join_repeats(flapping(4, 3 * 86400.0))) == 8
+
+
+def test_repeats_lie_between_what_else_happened() -> None:
+    happened = sorted([*flapping(3, 3600.0), Happening(t=T + 60, kind="booted", text="x")], key=lambda one: one.t)
+    assert [one.kind for one in join_repeats(happened)] == ["finding_repeats", "booted"]
+
+
+def test_what_cleared_is_named_by_its_rule() -> None:
+    text = write_events(flapping(1, 3600.0), Style(width=80))
+    assert text.endswith("riser-1  finding cleared\n  link-slow\n")
+
+
 def test_a_line_says_when_where_what() -> None:
     happened = gather([_event(device="0000:00:01.1")], [], [], LABELS)
     wide = write_events(happened, Style(width=110))
-    assert wide == "2026-09-21T14:13:20Z  riser-1         link_down            pcieport 0000:00:01.1: Link Down\n"
+    assert wide == "2026-09-21T14:13:20Z  riser-1         link down            pcieport 0000:00:01.1: Link Down\n"
     narrow = write_events(happened, Style(width=60))
-    assert narrow == "2026-09-21T14:13:20Z  riser-1  link_down\n  pcieport 0000:00:01.1: Link Down\n"
+    assert narrow == "2026-09-21T14:13:20Z  riser-1  link down\n  pcieport 0000:00:01.1: Link Down\n"
 
 
 def test_a_run_says_how_often_and_until_when() -> None:
     text = write_events(gather([_event(T + 600 * number) for number in range(3)], [], [], LABELS), Style(width=140))
-    assert "link_down ×3" in text  # noqa: RUF001 (meant)
+    assert "link down ×3" in text  # noqa: RUF001 (meant)
     assert text.endswith("Link Down (until 2026-09-21T14:33:20Z)\n")
-    assert "link_down x3" in write_events(gather([_event()] * 3, [], [], LABELS), Style(width=110, unicode=False))
+    assert "link down x3" in write_events(gather([_event()] * 3, [], [], LABELS), Style(width=110, unicode=False))
 
 
-def test_what_has_no_place_is_of_the_box() -> None:
+def test_what_has_no_position_is_of_the_box() -> None:
     text = write_events([Happening(t=T, kind="booted", text="the machine was started")], Style(width=110))
     assert "  the box  " in text
 
@@ -94,7 +129,7 @@ def test_what_the_kernel_wrote_does_not_steer_the_terminal() -> None:
 
 
 def test_nothing_is_said_in_words() -> None:
-    assert write_events([], Style()) == "Nothing happened in that time that was told or noticed.\n"
+    assert write_events([], Style()) == "Nothing happened in that time that was reported or noticed.\n"
 
 
 def test_json_tells_each_with_all_that_is_known() -> None:

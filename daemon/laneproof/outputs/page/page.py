@@ -105,7 +105,7 @@ def draw_icon(findings: Sequence[Finding] | None) -> str:
 
 def _headline(name: str, said: str, facts: PageFacts, snapshot: Snapshot) -> Markup:
     counts = count_findings(facts.findings)
-    counted = [count_words(counts[key], one, more) for key, one, more in _COUNTED if counts[key]]
+    counted = [count_words(counts[key], singular, plural) for key, singular, plural in _COUNTED if counts[key]]
     if said == "holds" and not counted:
         counted = ["all is as declared, and no sign of failure was seen" if facts.build else "no fault seen"]
     return join((
