@@ -1,5 +1,6 @@
 """The file when things go wrong: set aside, shared, full, read-only, gone. Nothing is lost, and it is said once."""
 
+import errno
 import logging
 import sqlite3
 from pathlib import Path
@@ -272,6 +273,26 @@ def test_a_reader_says_what_is_missing_or_not_ours(path: str) -> None:
     Path(path).write_bytes(b"no database at all, but long enough to be one" * 30)
     with pytest.raises(sqlite3.DatabaseError, match="not a database"):
         open_to_read(path)
+
+
+@pytest.mark.parametrize("spoil", [Path.touch, _no_database, _newer, _others, _torn])
+def test_what_could_not_be_opened_is_closed(
+    path: str, spoil: object, connections: list[sqlite3.Connection], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert callable(spoil)
+    spoil(Path(path))
+    first = len(connections)
+    with pytest.raises((NotOursError, sqlite3.DatabaseError)):
+        open_to_read(path).execute("SELECT sum(length(content)) FROM state")
+    monkeypatch.setattr(Path, "rename", _refuse)
+    Database(path).close()
+    for connection in connections[first:]:
+        with pytest.raises(sqlite3.ProgrammingError, match="closed database"):
+            connection.execute("SELECT 1")
+
+
+def _refuse(file: Path, _: object) -> None:
+    raise PermissionError(errno.EACCES, "Permission denied", str(file))
 
 
 def test_names_with_signs_that_mean_something_in_an_address_are_opened(tmp_path: Path) -> None:
