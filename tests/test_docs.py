@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from laneproof.cli import make_parser
-from laneproof.options import write_options
+from laneproof.commands.options import write_options
+from laneproof.commands.table import make_parser
 from laneproof.outputs.metric_table import METRICS
 from laneproof.rules import RULES
 from laneproof.service.settings import DEFAULT_ADDRESS, DEFAULT_PORT, DEFAULT_STATE, Settings, parse_settings
@@ -51,7 +51,7 @@ def test_every_metric_is_told() -> None:
 
 def test_every_option_is_told() -> None:
     assert (DOCS / "options.md").read_text("utf-8") == write_options(), (
-        "run: python -m laneproof.options >docs/options.md"
+        "run: python -m laneproof.commands.options >docs/options.md"
     )
 
 

@@ -1,20 +1,20 @@
 """The reference of all commands and options, docs/options.md, made of the parser itself.
 
-``python -m laneproof.options >docs/options.md`` writes that file anew; a test finds it out of date.
+``python -m laneproof.commands.options >docs/options.md`` writes that file anew; a test finds it out of date.
 """
 
 import argparse
 import re
 from collections.abc import Iterator
 
-from laneproof.cli import make_parser
+from laneproof.commands.table import make_parser
 
 _OPENING = """# Commands and options
 
-<!-- Written by `python -m laneproof.options`; change the parser in `cli.py`, not this file. -->
+<!-- Written by `python -m laneproof.commands.options`; change `commands/table.py`, not this file. -->
 
 `laneproof COMMAND [OPTION...]`. Recordings and declarations are named by file; `--demo` takes the box that comes with
-the program. Exit statuses are told in [after a change](audit-after-a-change.md).
+the program. Exit statuses stand in [after a change](audit-after-a-change.md).
 """
 
 

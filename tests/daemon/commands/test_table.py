@@ -1,0 +1,26 @@
+"""The table of commands: each row has its module, its help, and options that the parser takes."""
+
+import importlib
+
+import pytest
+
+from laneproof.commands.table import COMMANDS, Command, make_parser
+
+
+@pytest.mark.parametrize("command", COMMANDS, ids=lambda command: command.name)
+def test_each_command_has_a_module_that_runs_it_and_a_help(
+    command: Command, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert callable(importlib.import_module(f"laneproof.commands.{command.name}").run)
+    with pytest.raises(SystemExit) as end:
+        make_parser().parse_args([command.name, "--help"])
+    assert end.value.code == 0
+    assert command.says in " ".join(capsys.readouterr().out.split())
+
+
+@pytest.mark.parametrize("name", [one.name for one in COMMANDS if any(isinstance(each, tuple) for each in one.options)])
+def test_a_recording_and_the_demo_exclude_each_other(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as end:
+        make_parser().parse_args([name, "--from", "x", "--demo"])
+    assert end.value.code == 64
+    assert "not allowed with" in capsys.readouterr().err
