@@ -48,7 +48,7 @@ class Step:
 
     def after(self, clean_time: str | None) -> "Step":
         """Give the step with the clean time put in; None where it is not known yet."""
-        return replace(self, says=self.says.format(clean_time=clean_time or "two weeks at the least"))
+        return replace(self, says=self.says.replace("{clean_time}", clean_time or "two weeks at the least"))
 
     @property
     def is_hands_on(self) -> bool:
@@ -138,7 +138,7 @@ def advise(*steps: Step | str) -> tuple[str, ...]:
     said: set[str] = set()
     waiting: tuple[str, ...] = ()
     for step in steps:
-        part = step if isinstance(step, Step) else split_step(step)
+        part = step.after(None) if isinstance(step, Step) else split_step(step)
         waiting += part.cautions
         if not part.says or part.says in actions:
             continue

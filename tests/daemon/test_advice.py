@@ -7,6 +7,7 @@ from laneproof.advice import (
     CAUTIONS,
     DEGRADED_ARRAY,
     LIVE_DRIVE,
+    MOST_STEPS,
     OPEN_CASE,
     RESEAT,
     SHORTER_PART,
@@ -15,6 +16,8 @@ from laneproof.advice import (
     advise,
     split_step,
 )
+from laneproof.rules import RULES
+from laneproof.rules.rule import Rule
 
 
 def test_each_caution_is_said_once_with_the_first_step_that_needs_it() -> None:
@@ -44,7 +47,7 @@ def test_no_step_is_said_twice_and_a_sixth_is_left_out() -> None:
 def test_a_written_step_can_be_taken_apart_again(step: Step) -> None:
     (written,) = advise(step)
     parts = split_step(written)
-    assert parts.says == " ".join(step.says.split())
+    assert parts.says == step.after(None).says
     assert set(parts.cautions) == set(step.cautions)
     assert set(step.cautions) <= set(CAUTIONS.values())
 
@@ -54,6 +57,39 @@ def test_the_clean_time_is_put_in() -> None:
     assert "{" not in Step("Run for {clean_time}.").after(None).says
 
 
+# --- what the rules advise --------------------------------------------------------------------------------------------
+
+HANDS_ON = (
+    "reseat",
+    "swap the drive",
+    "taking it out",
+    "sit firmly",
+    "put them back",
+    "replace the drive",
+    "heat sink",
+)
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
+def test_a_rule_gives_few_steps_with_each_caution_once_before_hands_go_into_the_box(rule: Rule) -> None:
+    assert 0 < len(rule.look_next) <= MOST_STEPS
+    steps = [split_step(step) for step in rule.look_next]
+    said = [caution for step in steps for caution in step.cautions]
+    assert len(said) == len(set(said))
+    assert all(step.says for step in steps)
+    hands_on = [number for number, step in enumerate(steps) if any(word in step.says.casefold() for word in HANDS_ON)]
+    if hands_on:
+        assert any(step.is_hands_on for step in steps[: hands_on[0] + 1])
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
+def test_data_come_first(rule: Rule) -> None:
+    steps = [split_step(step).says for step in rule.look_next]
+    replaced = [number for number, says in enumerate(steps) if "replace the drive" in says.casefold()]
+    if replaced:
+        assert any("backup" in says or "Copy what matters" in says for says in steps[: replaced[0] + 1])
+
+
 def test_cautions_defer_to_manual_and_qualified_people() -> None:
-    for word in ("manual", "qualified person", "static", "mains", "cool"):
+    for word in ("manual", "local codes", "qualified person", "static", "mains", "cool"):
         assert word in OPEN_CASE

@@ -15,6 +15,8 @@ from laneproof_collectors.unread import Unread
 Name = TypeVar("Name", bound=Hashable)
 Place = TypeVar("Place", bound=Hashable)
 
+LOWEST_GT_S = 2.5
+"""Generation 1: below it there is no rate."""
 LANE_COUNTS = (1, 2, 4, 8, 12, 16, 32)
 """Widths that a link can have. Source: pci_regs.h, ``PCI_EXP_LNKSTA_NLW``, and the base specification, link width."""
 

@@ -7,6 +7,7 @@ position with any drive, and to this drive in any position.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from laneproof.box.links import LOWEST_GT_S
 from laneproof.past.drives import DriveRecord
 from laneproof.past.episodes import Episode
 from laneproof.past.ledger import Ledger
@@ -21,8 +22,6 @@ or what was done about it is on trial. Judgement."""
 APART_SECONDS = 60 * DAY
 """Episodes that follow each other within this are one case, however long it goes on: a clock that strikes every few
 weeks is known by its strokes. Judgement."""
-LOWEST_GT_S = 2.5
-"""Generation 1. Source: PCI Express Base Specification; from memory."""
 _EPISODE_RULES = frozenset({"drops-off-bus", "controller-resets"})
 
 

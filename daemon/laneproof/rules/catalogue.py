@@ -7,6 +7,7 @@ are marked with the owner's reason; nothing is dropped.
 from dataclasses import replace
 from datetime import UTC, datetime
 
+from laneproof.advice import advise
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import Acceptance
 from laneproof.findings import Finding, Kind, order_findings
@@ -153,4 +154,4 @@ def _accept_one(acceptances: tuple[Acceptance, ...], finding: Finding, *, at: fl
     if not mine:
         return finding
     over = f"This was accepted until {mine[0].until} ({mine[0].because}); that day has passed."
-    return replace(finding, next_steps=(over, *finding.next_steps))
+    return replace(finding, next_steps=advise(over, *finding.next_steps))

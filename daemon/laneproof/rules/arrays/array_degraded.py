@@ -6,7 +6,7 @@ here all the same, since it decides what must not be touched.
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE, Step, advise
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.member_positions import find_losses, is_lost
@@ -101,20 +101,20 @@ ARRAY_DEGRADED = Rule(
         "A degraded array works, and has lost the margin it was built for: with the last spare member gone, one more "
         "loss takes all the data. Most second losses happen by hand, by pulling the wrong drive."
     ),
-    look_next=(
-        DEGRADED_ARRAY,
-        "Do not pull, unplug or move the drives named as not to be touched; see their labels before any work.",
-        (
-            "If the array has failed, force nothing: do not create it anew, do not mark members as good, and ask "
-            "somebody who has brought one back before."
+    look_next=advise(
+        "Make sure that a good backup of what the array holds exists, before any work on it.",
+        "Look at the missing or failed member's own findings: if its link dropped, the drive may be sound, and the way "
+        "to it at fault.",
+        Step(
+            "Leave alone the drives named as not to be touched; read their labels before any work.", (DEGRADED_ARRAY,)
         ),
-        (
-            "Look at the failed member's own findings: if its link dropped, the drive may be sound and the way to it "
-            "at fault."
+        Step(
+            "Replace or re-add the member by the array's own manual ('laneproof replace POSITION' leads through it), "
+            "then let it rebuild undisturbed.",
+            (OPEN_CASE,),
         ),
-        "Replace or re-add the member by the array's own manual, then let it rebuild undisturbed.",
-        LIVE_DRIVE,
-        OPEN_CASE,
+        "If the array has failed, force nothing: do not create it again, do not mark members as good, and ask somebody "
+        "who has brought one back before.",
     ),
     judge=_judge,
     examples=(

@@ -6,7 +6,7 @@ for it is told by array-member-elsewhere.
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY
+from laneproof.advice import DEGRADED_ARRAY, advise
 from laneproof.box.placement import Arrangement
 from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
@@ -120,7 +120,7 @@ ARRAY_DIFFERS = Rule(
         "An array of another level, or with a drive from somewhere else, survives other losses than its owner thinks; "
         "and a label on a socket is trusted at the worst moment."
     ),
-    look_next=(
+    look_next=advise(
         "See what the kernel made of the array: 'cat /proc/mdstat', 'mdadm --detail', or the file system's own tool.",
         "If the array was changed on purpose, correct the declaration.",
         "Assemble or add nothing by force before the data is safe: a wrong order of members destroys it.",

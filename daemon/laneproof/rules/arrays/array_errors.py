@@ -6,7 +6,7 @@ they are a notice there; with parity they are not.
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY
+from laneproof.advice import DEGRADED_ARRAY, advise
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.member_positions import locate_disks
@@ -106,7 +106,7 @@ ARRAY_ERRORS = Rule(
         "An array hides its members' errors as long as it can; what it keeps of them is the only trace. Parity that "
         "disagrees means that one member returned something else than was written, and nobody noticed."
     ),
-    look_next=(
+    look_next=advise(
         "Make sure that a good backup exists before anything else; a repair chooses one version, not the right one.",
         "Look for the reason: memory-errors, signal-errors, unsafe shutdowns, a member that is failing.",
         "Check the array once more: a count that returns to 0 was an interrupted write, one that grows is not.",

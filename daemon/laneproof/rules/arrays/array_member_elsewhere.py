@@ -6,7 +6,7 @@ that points at the wrong drive is believed at the worst moment.
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE, advise
 from laneproof.box.placement import Arrangement
 from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
@@ -115,7 +115,7 @@ ARRAY_MEMBER_ELSEWHERE = Rule(
         "When a member fails, its owner goes by the label. A member that sits elsewhere means that the label points at "
         "a sound drive, and pulling that one is the second loss."
     ),
-    look_next=(
+    look_next=advise(
         "Until this is settled, trust no label of this array: compare serial numbers before any drive is touched.",
         "If the drives were moved on purpose, correct the declaration, and the labels on the box.",
         "Else put them back with the box off; the array finds its members wherever they are, so nothing is lost by it.",

@@ -5,7 +5,7 @@ What an array lacks is array-degraded's; here is only what its members do.
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE
+from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, advise
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import component_bytes
@@ -109,7 +109,7 @@ ARRAY_REBUILDING = Rule(
         "While an array rebuilds, every remaining member is read from end to end: the hardest hours of its life, and "
         "those in which one more loss, or one pulled by mistake, takes the data."
     ),
-    look_next=(
+    look_next=advise(
         "Leave every member named alone until it is done; do not restart the box for convenience.",
         DEGRADED_ARRAY,
         "Watch the remaining members' findings: an error of theirs now weighs more than before.",

@@ -7,6 +7,7 @@ saw is unverified, never fine.
 from collections.abc import Iterator
 from datetime import UTC, datetime
 
+from laneproof.advice import advise
 from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import CHECKING, DAY, ArrayChecks, BoxRecord
@@ -49,7 +50,7 @@ def _judge_check(plan: DeclaredArray, array: Array, box: BoxRecord, *, now: floa
             Unread(f"when {array.name} was last checked", _why_not(array, checks, now), Reason.ABSENT),
             about=f"the last check of array {array.name}",
             key=array.name,
-            next_steps=("Let the daemon run: it sees checks and remembers them.", *ARRAY_SCRUB_OVERDUE.look_next),
+            next_steps=advise("Let the daemon run: it sees checks and remembers them.", *ARRAY_SCRUB_OVERDUE.look_next),
         )
 
 
@@ -102,7 +103,7 @@ ARRAY_SCRUB_OVERDUE = Rule(
         "A sector that went bad unread is found when a rebuild needs it, and then nothing is left to mend it from. A "
         "check reads all members while they can still mend each other."
     ),
-    look_next=(
+    look_next=advise(
         (
             "Start a check when the box is quiet ('echo check >/sys/block/NAME/md/sync_action' as root; btrfs and ZFS "
             "have their own scrub): it reads everything, and the array mends what it cannot read."

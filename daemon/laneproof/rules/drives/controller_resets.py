@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE
+from laneproof.advice import BACK_UP, OTHER_FIRMWARE, advise
 from laneproof.findings import Finding, Kind
 from laneproof.rules.drives.episode_series import RESETS_NAME, by_position, find_series, tell_series
 from laneproof.rules.example_box import RISER_1
@@ -31,11 +31,10 @@ CONTROLLER_RESETS = Rule(
         "interrupt (completion polled) is no sign. "
         "The sign clears as that of drops does."
     ),
-    look_next=(
-        "Compare the times with what ran then; see whether the drive's maker offers another firmware.",
-        "Have a backup of this drive's data before its next reset.",
-        DEGRADED_ARRAY,
-        LIVE_DRIVE,
+    look_next=advise(
+        BACK_UP,
+        "Compare the times with what ran then.",
+        OTHER_FIRMWARE,
     ),
     judge=_judge,
     examples=(

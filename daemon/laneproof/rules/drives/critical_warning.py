@@ -10,7 +10,7 @@ silent for a week, and is left to overheating where that spoke first of the same
 from collections.abc import Iterator
 from dataclasses import replace
 
-from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.advice import BACK_UP, REPLACE, Step, advise
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
@@ -198,13 +198,11 @@ CRITICAL_WARNING = Rule(
         "A warning of temperature comes and goes with the load: it stands until it was silent for a week, and is left "
         "to overheating where that spoke first, or is an alarm itself."
     ),
-    look_next=(
-        "Make sure that a good backup of this drive's data exists, now, before anything else.",
-        "Spare, reliability, read-only: plan to replace the drive. Temperature: look at air flow and heat sink first.",
-        DEGRADED_ARRAY,
-        LIVE_DRIVE,
-        OPEN_CASE,
+    look_next=advise(
+        BACK_UP,
+        "Temperature: look at the air flow first.",
         "Rated life used up is no failure: watch media-errors-rising and spare-low, and order a spare.",
+        Step("Spare, reliability, read-only: plan to replace the drive.", REPLACE.cautions),
     ),
     judge=_judge,
     examples=(

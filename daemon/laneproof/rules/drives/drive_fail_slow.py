@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE
+from laneproof.advice import BACK_UP, REPLACE, advise
 from laneproof.evidence.budget import NOTE_P, PAGE_P
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.siblings import SlowSpell, is_slow_for_days, slow_blocks
@@ -82,12 +82,11 @@ DRIVE_FAIL_SLOW = Rule(
         "are so in 0.6 % of their hours: it takes more than chance makes of that for a notice, and three times on two "
         "days for an alarm. The sign clears once the last such hours are two weeks old."
     ),
-    look_next=(
+    look_next=advise(
         "See whether it is hot (throttled, overheating), or busy with something its siblings are not.",
-        "See whether its link makes errors or trained short.",
-        "If nothing explains it, plan to replace the drive, with a backup first.",
-        DEGRADED_ARRAY,
-        OPEN_CASE,
+        "See whether its link makes errors or trained below what both ends can do.",
+        BACK_UP,
+        REPLACE,
     ),
     judge=_judge,
     examples=(

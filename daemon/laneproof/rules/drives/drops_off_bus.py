@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.advice import BACK_UP, RESEAT, advise
 from laneproof.findings import Finding, Kind
 from laneproof.rules.drives.episode_series import DROPS_NAME, by_position, find_series, tell_series
 from laneproof.rules.example_box import RISER_1
@@ -28,12 +28,11 @@ DROPS_OFF_BUS = Rule(
         "told once; another one within the clean time makes it critical. The sign clears when it has been clean for "
         "as long as its own history asks for (between two and thirty days), or when the trial of a fix has passed."
     ),
-    look_next=(
+    look_next=advise(
         "See that the drive is back and its array whole before anything else.",
+        BACK_UP,
         "Look at what the last episodes have in common: load, temperature, idle states, other drives, the time.",
-        DEGRADED_ARRAY,
-        LIVE_DRIVE,
-        OPEN_CASE,
+        RESEAT,
     ),
     judge=_judge,
     examples=(

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from laneproof.advice import advise
 from laneproof.box.placement import is_same_text
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
@@ -162,7 +163,7 @@ ENDURANCE_ENDING = Rule(
         "endurance, what is written to it is held against that too, and the nearer end of the two is told. The sign "
         "clears with another drive, or at a pace that leaves well over a year."
     ),
-    look_next=(
+    look_next=advise(
         "See what writes so much: logs, swap, a database; move it, or plan for another drive.",
         "Reaching 100 % is no failure: watch media-errors-rising and spare-low.",
     ),

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.advice import COPY_NOW, REPLACE, advise
 from laneproof.evidence.growth import Growth, growth
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.drives import DriveRecord
@@ -82,13 +82,10 @@ MEDIA_ERRORS_RISING = Rule(
         "before it was first read is no sign, nor is its number of error log entries, which rises with every command "
         "that it does not know. The sign clears 90 days after the last new error."
     ),
-    look_next=(
-        "Copy what matters from this drive now, and see that the backup can be read.",
+    look_next=advise(
+        COPY_NOW,
         "Run a check of its array, and see which files lie on what could not be read.",
-        "Plan to replace the drive where errors go on or the spare shrinks.",
-        DEGRADED_ARRAY,
-        LIVE_DRIVE,
-        OPEN_CASE,
+        REPLACE,
     ),
     judge=_judge,
     examples=(

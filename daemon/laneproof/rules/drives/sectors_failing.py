@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE
+from laneproof.advice import BACK_UP, REPLACE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import WEEK, key_of, name_drive
 from laneproof.rules.drives.sata_drives import find_awake, tell_gap, tell_sign
@@ -48,12 +48,11 @@ SECTORS_FAILING = Rule(
         "A sector that waits for reallocation cannot be read now: what was in it is gone from this drive. A drive that "
         "begins to lose sectors tends to go on; many live long with a few, so the count that grows is what matters."
     ),
-    look_next=(
-        "Make sure that a good backup of this drive's data exists, and that its array is whole (array-degraded).",
+    look_next=advise(
+        BACK_UP,
         "Let its array be checked when the box is quiet: that rewrites a sector that cannot be read.",
-        "Let the drive run its own long self-test, and order a spare; replace the drive if the count grows.",
-        DEGRADED_ARRAY,
-        OPEN_CASE,
+        "Let the drive run its own long self-test, and order a spare.",
+        REPLACE,
     ),
     judge=_judge,
     examples=(

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE
+from laneproof.advice import BACK_UP, REPLACE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.drives.sata_drives import find_awake, tell_gap, tell_sign
 from laneproof.rules.example_box import SATA_BAY, sata_snapshot
@@ -42,11 +42,10 @@ SELF_TEST_FAILED = Rule(
     kind=Kind.SIGN,
     statement="The last self-test of each SATA or SAS drive did not fail.",
     why="A drive that fails its own test has found, by itself and without any cable, something that it cannot do.",
-    look_next=(
-        "Make sure that a good backup of this drive's data exists, now.",
-        "Read failure: see sectors-failing, and let its array be checked. Any other failure: replace the drive.",
-        DEGRADED_ARRAY,
-        OPEN_CASE,
+    look_next=advise(
+        BACK_UP,
+        "Read failure: see sectors-failing, and let its array be checked.",
+        REPLACE,
     ),
     judge=_judge,
     examples=(

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE
+from laneproof.advice import BACK_UP, REPLACE, advise
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.wear import WARN_DAYS, Remaining, by_spare, is_spare_low
 from laneproof.findings import Finding, Kind, Severity
@@ -90,11 +90,10 @@ SPARE_LOW = Rule(
         "own threshold counts: within five points of it is worth an alarm, a pace that reaches it within a year a "
         "notice. The sign clears only with another drive."
     ),
-    look_next=(
-        "Order a replacement, and see that the backup can be read.",
-        "Watch media-errors-rising of the same drive.",
-        DEGRADED_ARRAY,
-        OPEN_CASE,
+    look_next=advise(
+        BACK_UP,
+        "Order a replacement, and watch media-errors-rising of the same drive.",
+        REPLACE,
     ),
     judge=_judge,
     examples=(

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import advise
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell
@@ -63,7 +64,7 @@ FILE_SYSTEM_FULL = Rule(
         "A recording that finds no room is lost, and file systems that copy on write slow down, or cannot even delete, "
         "long before the last block is used."
     ),
-    look_next=(
+    look_next=advise(
         "See what grew ('du -x --max-depth=2'), snapshots included: they hold what was deleted.",
         "Move what is archived elsewhere and verified there; delete nothing of which this is the only copy.",
         "For btrfs and ZFS leave a tenth free at least.",

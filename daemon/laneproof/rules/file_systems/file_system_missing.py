@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import ARCHIVE, Box, mounted_snapshot
@@ -43,7 +44,7 @@ FILE_SYSTEM_MISSING = Rule(
         "Where an archive is not mounted, what is written for it lands in the folder beneath, on the system's own "
         "drive: it fills that one, is seen by nobody, and is hidden when the archive comes back."
     ),
-    look_next=(
+    look_next=advise(
         "Stop what writes there before anything else.",
         "See why it is not mounted: its array (array-degraded, array-differs), 'systemctl status', the kernel's log.",
         "Look beneath the mount point for what was written meanwhile, before it is mounted over.",

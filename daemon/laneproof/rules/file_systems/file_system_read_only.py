@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import mount_key
 from laneproof.rules.cannot_tell import cannot_tell
@@ -59,7 +60,7 @@ FILE_SYSTEM_READ_ONLY = Rule(
         "A file system turns read-only when it can no longer trust what is below it. Recordings stop at that moment, "
         "while everything that only reads goes on as if nothing had happened."
     ),
-    look_next=(
+    look_next=advise(
         "Read the kernel's log for the first error before it; look at the findings of its drive, link and array.",
         "Do not remount it writable: first make sure that a good backup exists, and that drive and link are sound.",
         "Check it unmounted, with the file system's own tool and by its manual; a forced repair can lose more.",

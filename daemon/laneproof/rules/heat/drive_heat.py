@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from laneproof.advice import LIVE_DRIVE, OPEN_CASE
+from laneproof.advice import HEAT_SINK, MORE_AIR, advise
 from laneproof.evidence.heat import WARN_HEADROOM_CELSIUS, headroom, minutes_per_year
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Cause, Finding, Severity
@@ -22,12 +22,7 @@ _MANY_CRITICAL = 2
 _FRESH_SECONDS = 900.0
 """A temperature older than this is not the present one; drives are read once a minute. Judgement."""
 _NEAR = "warm: near its own warning threshold"
-DRIVE_STEPS = (
-    "See that fans turn, filters are clean, and air can pass over the drive; look at what warms it from beside.",
-    "A heat sink that its maker allows, or more room between the cards, helps where air does not reach.",
-    OPEN_CASE,
-    LIVE_DRIVE,
-)
+DRIVE_STEPS = advise(MORE_AIR, HEAT_SINK)
 _ABOVE = "above its own warning threshold"
 _CRITICAL = "above its own critical threshold"
 

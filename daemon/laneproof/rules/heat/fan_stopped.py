@@ -5,7 +5,7 @@ Board connectors with nothing on them read 0 turns, so a fan is missed only wher
 
 from collections.abc import Iterator
 
-from laneproof.advice import OPEN_CASE
+from laneproof.advice import OPEN_CASE, advise
 from laneproof.declaration.tables import DeclaredFan
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import BoxRecord, name_fans
@@ -102,7 +102,7 @@ FAN_STOPPED = Rule(
         "A fan fails without a word, and drives without air throttle or die within the hour. A connector with nothing "
         "on it looks the same as a fan that stopped, so declare the fans that matter."
     ),
-    look_next=(
+    look_next=advise(
         "Look at the temperatures of the drives in its air (overheating), and lower the load until it turns again.",
         "Look whether it is blocked or unplugged, and how the firmware controls it. Keep fingers off. " + OPEN_CASE,
         "If the board rests this fan by plan while it is cool, say so: leave it out of the declaration.",

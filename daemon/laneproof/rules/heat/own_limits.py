@@ -8,7 +8,7 @@ temperatures: a reading that no part survives is taken for a sensor that is not 
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from laneproof.advice import OPEN_CASE
+from laneproof.advice import OPEN_CASE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, key_of
 from laneproof.past.past import Past
@@ -140,7 +140,7 @@ def _judge_throttling(snapshot: Snapshot, past: Past) -> Iterator[Finding]:
             )
 
 
-HOT_NEXT = (
+HOT_NEXT = advise(
     "See that every fan turns (fan-stopped), that nothing blocks the air, and how warm the room is.",
     "See that heat sinks are fitted and dust is gone. Parts stay hot for minutes after the power is off. " + OPEN_CASE,
     "Compare with the limit that the part's maker states; what a sensor is called may not be what it measures.",

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import OPEN_CASE
+from laneproof.advice import HEAT_SINK, MORE_AIR, advise
 from laneproof.evidence.heat import throttling
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity
@@ -71,10 +71,10 @@ THROTTLED = Rule(
         "alike, since long writing does both. So only the drive's own count of thermal transitions is believed, or "
         "windows compared among those with as much written before. The sign clears after a week without."
     ),
-    look_next=(
-        "See to the air over the drive, as for overheating.",
-        "A drive that is slow after much writing and cool has a full cache: that is its nature.",
-        OPEN_CASE,
+    look_next=advise(
+        "See whether it wrote much before: a drive that is slow after that and cool has a full cache, which is normal.",
+        MORE_AIR,
+        HEAT_SINK,
     ),
     judge=_judge,
     examples=(

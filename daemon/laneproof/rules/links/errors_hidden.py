@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.link_errors import EndState, LinkRecord
 from laneproof.rules.example_box import RISER_1
@@ -50,7 +51,7 @@ ERRORS_HIDDEN = Rule(
         "counted its errors and now masks or no longer reports them is told, whoever did it: an update of the "
         "firmware, a word on the kernel's command line, a script. The sign clears when errors are counted again."
     ),
-    look_next=(
+    look_next=advise(
         "See what changed then: the kernel's command line, the board's firmware, a script that writes registers.",
         "Switch reporting on again, and look at the errors instead.",
     ),

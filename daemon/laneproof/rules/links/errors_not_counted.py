@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import FIRMWARE_SETUP
+from laneproof.advice import FIRMWARE_SETUP, advise
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.placement import Placement
 from laneproof.findings import Finding, Kind, Severity
@@ -95,7 +95,7 @@ ERRORS_NOT_COUNTED = Rule(
         "link without the capability, and a box that shows nothing of it, are left alone; neither is called clean. "
         "The sign clears when errors are counted."
     ),
-    look_next=(
+    look_next=advise(
         "Take pci=noaer and pcie_ports=compat off the kernel's command line, if they are there.",
         "See whether the firmware setup can hand error reporting to the operating system.",
         FIRMWARE_SETUP,

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
-from laneproof.advice import FIRMWARE_SETUP
+from laneproof.advice import FIRMWARE_SETUP, advise
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.example_box import declare_link, link_box
@@ -55,7 +55,7 @@ LINK_ABOVE_LIMIT = Rule(
         "A limit was chosen for a reason: a long flexible cable or a key adapter that makes errors at a higher rate. "
         "When a firmware update or reset takes the limit away, the link trains higher and the errors come back."
     ),
-    look_next=(
+    look_next=advise(
         "Look in the firmware setup whether the limit is still set; updates and resets take it away. " + FIRMWARE_SETUP,
         (
             "If the higher rate is meant now, correct the declaration; then watch signal-errors of this position for a "

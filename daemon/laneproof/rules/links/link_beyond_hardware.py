@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
-from laneproof.advice import FIRMWARE_SETUP
+from laneproof.advice import FIRMWARE_SETUP, advise
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.example_box import declare_link, link_box
@@ -67,7 +67,7 @@ LINK_BEYOND_HARDWARE = Rule(
         "The declaration asks for more than one of the two ends can do, so the link can never meet it. Either a part "
         "is not the one that was meant, a firmware setting holds the port down, or the declaration is wrong."
     ),
-    look_next=(
+    look_next=advise(
         "Compare both ends, told in the evidence, with the declaration: which part is not the one that was meant?",
         "If the port is the lesser end, look in the firmware setup for its link speed and the slot's split. "
         + FIRMWARE_SETUP,

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE
+from laneproof.advice import RESEAT, SHORTER_PART, advise
 from laneproof.box.links import rate_of
 from laneproof.declaration.tables import DeclaredPosition
 from laneproof.evidence.counts import Bounds
@@ -109,11 +109,10 @@ LINK_DEGRADED_ON_SOME_BOOTS = Rule(
         "several boots, with the same drive and the same parts between. A limit set by the firmware is none of it. The "
         "sign clears after twenty good boots, or half a year after the last short one."
     ),
-    look_next=(
-        "With the power off, reseat drive, adapter and cable, and note how the next boots come up.",
-        "A link that needs a second try needs more margin: a shorter cable, or one generation less.",
-        OPEN_CASE,
-        DEGRADED_ARRAY,
+    look_next=advise(
+        RESEAT,
+        "Note how the next boots come up: a link that needs a second try needs more margin.",
+        SHORTER_PART,
     ),
     judge=_judge,
     examples=(

@@ -8,7 +8,7 @@ are empty, and a tree that could not be read at all, are other rules' matter.
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP, LIVE_DRIVE, OPEN_CASE
+from laneproof.advice import FIRMWARE_SETUP, RESEAT, SWAP_DRIVES, Step, advise
 from laneproof.box.link_ends import LinkOfTwo, Told
 from laneproof.box.links import describe_rate
 from laneproof.findings import Finding, Kind, Severity
@@ -53,25 +53,19 @@ STEP_BY_REASON = {
     ),
     "wiring": "Look up for how many lanes the adapter or cable is made: a socket of key E gives one, of key B two.",
 }
-_CARE = (DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE)
-_SWAP = (
-    "Swap the drive with one of a position that runs as declared: if the fault stays with the position, the socket, "
-    "adapter or cable is suspect; if it goes with the drive, the drive is."
-)
-SLOW_STEPS = (
+SLOW_STEPS = advise(
     "Shut down, wait a minute and start cold, then audit again: a rate that comes and goes means a link at its limit.",
-    *_CARE,
-    "Reseat drive, adapter and cable, and look for dirt and strain.",
-    _SWAP,
-    "If a long cable cannot carry the rate, set a lower one in the firmware and declare it: steady beats fast.",
-    FIRMWARE_SETUP,
+    RESEAT,
+    SWAP_DRIVES,
+    Step(
+        "If a long cable cannot carry the rate, set a lower one in the firmware and declare it: steady beats fast.",
+        (FIRMWARE_SETUP,),
+    ),
 )
-NARROW_STEPS = (
+NARROW_STEPS = advise(
     "Shut down, wait a minute and start cold, then audit again: lanes that come and go mean a contact at its limit.",
-    *_CARE,
-    "Reseat drive, adapter and cable, and look at the contacts for dirt and bent pins.",
-    _SWAP,
-    FIRMWARE_SETUP,
+    RESEAT,
+    SWAP_DRIVES,
 )
 Figure = float | Unread | None
 

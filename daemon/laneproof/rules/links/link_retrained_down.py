@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.advice import RESEAT, SHORTER_PART, advise
 from laneproof.box.links import rate_of
 from laneproof.declaration.tables import DeclaredPosition
 from laneproof.evidence.not_enough import NotEnough
@@ -84,12 +84,10 @@ LINK_RETRAINED_DOWN = Rule(
         "somebody set; nor one that is back within a minute, before three looks a second apart agreed, unless it is "
         "caught so twice. The sign clears a week after the link came back, by itself or with the next boot."
     ),
-    look_next=(
+    look_next=advise(
         "See whether the same link makes correctable errors (signal-errors).",
-        "With the power off, reseat drive, adapter and cable; try a shorter or shielded cable.",
-        OPEN_CASE,
-        LIVE_DRIVE,
-        DEGRADED_ARRAY,
+        RESEAT,
+        SHORTER_PART,
     ),
     judge=_judge,
     examples=(

@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 from typing import Any
 
-from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
-from laneproof.box.links import describe_rate
+from laneproof.advice import LOWER_RATE, RESEAT, SHORTER_PART, advise
+from laneproof.box.links import LOWEST_GT_S, describe_rate
 from laneproof.evidence.change_point import change_point
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity, format_time
@@ -86,10 +86,11 @@ def _tell(
 
 
 def _find_steps(record: LinkRecord, *, is_warm: bool) -> tuple[str, ...]:
-    """Give the rule's steps, with what is known of this link: after the reseating how long it must run clean."""
-    ends, reseat, *others = SIGNAL_ERRORS.look_next
+    """Give the rule's steps, with what is known of this link: nothing below the lowest rate, how long to run clean."""
+    ends, lower, *parts = SIGNAL_ERRORS.look_next
     accept = say_acceptance(record)
-    return (ends, *((WARM_STEP,) if is_warm else ()), reseat, *((accept,) if accept else ()), *others)
+    settings = (lower,) if record.gt_s is None or record.gt_s > LOWEST_GT_S else ()
+    return advise(ends, *((WARM_STEP,) if is_warm else ()), *settings, *parts, *((accept,) if accept else ()))
 
 
 def _tell_warmth(ledger: Ledger, place: Watched, record: LinkRecord) -> dict[str, Any]:
@@ -141,13 +142,11 @@ SIGNAL_ERRORS = Rule(
         "it; one that belongs to a disconnect is told with that. Errors that come with warmth are said to. The sign "
         "clears three days after the last evidence; after a change meant to cure, once its trial is over."
     ),
-    look_next=(
+    look_next=advise(
         "See at which end errors are counted: errors at the drive and replays at the port speak of the way down to it.",
-        "With the power off, reseat the drive and every adapter and cable between; a shorter or shielded cable next.",
-        "If that is no cure, cap the link one generation lower, declare the cap, and watch the trial.",
-        OPEN_CASE,
-        LIVE_DRIVE,
-        DEGRADED_ARRAY,
+        LOWER_RATE,
+        RESEAT,
+        SHORTER_PART,
     ),
     judge=_judge,
     examples=(

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE
+from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE, advise
 from laneproof.declaration.tables import DeclaredMemory
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
@@ -144,7 +144,7 @@ MEMORY_DIFFERS = Rule(
         "A module that lost contact takes half the memory and half its rate away, and the box runs on without a word. "
         "A rate below the declared one is often a firmware setting that a reset took away."
     ),
-    look_next=(
+    look_next=advise(
         "Look in the firmware setup which sockets are seen and at what rate. " + FIRMWARE_SETUP,
         "Reseat the modules in the sockets that the board's manual names for their number. " + OPEN_CASE,
     ),

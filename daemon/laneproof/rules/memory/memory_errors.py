@@ -6,7 +6,7 @@ proof.
 
 from collections.abc import Iterator
 
-from laneproof.advice import OPEN_CASE
+from laneproof.advice import OPEN_CASE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, WEEK, key_of
 from laneproof.past.past import Past
@@ -85,7 +85,7 @@ MEMORY_ERRORS = Rule(
         "Everything an archive stores passes through memory, before any checksum of the file system. A corrected error "
         "is no harm done, and a module that has some tends to have more; one that was not corrected may be in the data."
     ),
-    look_next=(
+    look_next=advise(
         "Not corrected: write as little as you can, and compare what was written lately with its source.",
         "See which module it is (the kernel's log names it), and whether the rate or the profile was changed lately.",
         "Test the memory over a night, then swap modules one at a time with the box off. " + OPEN_CASE,

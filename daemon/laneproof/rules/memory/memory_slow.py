@@ -6,7 +6,7 @@ A rate that the declaration asks for is the plan: modules that run at it are not
 import re
 from collections.abc import Iterator
 
-from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE
+from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE, advise
 from laneproof.declaration.tables import DeclaredMemory
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell
@@ -21,6 +21,8 @@ _CHANNEL = re.compile(r"(?:CHANNEL|CH|DIMM|BANK)[ _-]?([A-H])(?![A-Z])", re.IGNO
 _CONTROLLER = re.compile(r"(?:CONTROLLER|CPU|NODE|\bP)[ _-]?(\d{1,2})", re.IGNORECASE)
 """Boards name sockets by channel and number: DIMM_A2, ChannelB-DIMM0, Controller1-ChannelA-DIMM0, P0 CHANNEL A. Common
 practice, no source."""
+
+_LOOK = advise("Look in the firmware setup at what rate the memory runs, and in which sockets.", FIRMWARE_SETUP)
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -66,7 +68,9 @@ def _judge_rate(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ...]) 
     unknown = [one.locator for one in modules if one.configured_mt_s is None]
     if unknown and plan is not None and plan.rated_mt_s is not None:
         gap = Unread(f"the rate of {', '.join(unknown)}", "the board's table does not tell it", Reason.ABSENT)
-        yield cannot_tell(NAME, gap, about="the rate of the memory", key="memory rate", next_steps=(FIRMWARE_SETUP,))
+        yield cannot_tell(
+            NAME, gap, about="the rate of the memory", key="memory rate", next_steps=advise(FIRMWARE_SETUP)
+        )
 
 
 def _rate_made_for(plan: DeclaredMemory | None, module: MemoryModule) -> int | None:
@@ -107,7 +111,9 @@ def _judge_channels(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ..
     if channels is None:
         if meant is not None:
             gap = Unread("the channels of the memory", "its sockets' names do not tell them", Reason.ABSENT)
-            yield cannot_tell(NAME, gap, about="memory channels", key="memory channels", next_steps=(FIRMWARE_SETUP,))
+            yield cannot_tell(
+                NAME, gap, about="memory channels", key="memory channels", next_steps=advise(FIRMWARE_SETUP)
+            )
         return
     wanted = meant or (2 if len(modules) > 1 else 1)
     if modules and len(channels) < wanted:
@@ -139,7 +145,7 @@ MEMORY_SLOW = Rule(
         "Checksums, parity and a fast network all go through memory. A profile that a firmware update took away, or "
         "two modules in one channel, costs a third to a half of its bandwidth, and nothing else tells of it."
     ),
-    look_next=(
+    look_next=advise(
         "Look in the firmware setup whether the modules' own profile is chosen. " + FIRMWARE_SETUP,
         (
             "See the board's manual: many boards run slower with two modules on a channel, or with large ones. Then "

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from laneproof.advice import advise
 from laneproof.declaration.tables import DeclaredBond
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell
@@ -126,7 +127,7 @@ BOND_INCOMPLETE = Rule(
         "Members can all be up while only one carries: the far side is not set up for it, or not on these ports. Even "
         "a whole bond gives one flow no more than one member's speed: the transmit hash keeps each flow on one."
     ),
-    look_next=(
+    look_next=advise(
         "Read /proc/net/bonding/NAME: each member up, the same aggregator, a partner address that is not all zeros.",
         (
             "See that the switch has the same ports in one group and speaks LACP on it; a fixed group on one side is "

@@ -6,6 +6,7 @@ speaks of few.
 
 from collections.abc import Iterator
 
+from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, key_of
 from laneproof.rules.cannot_tell import cannot_tell
@@ -69,7 +70,7 @@ NETWORK_ERRORS = Rule(
         "Each broken frame is sent again, if the protocol above does so at all. A worn cable or a dirty connector "
         "shows here long before the link is lost, and as slowness that nobody can explain."
     ),
-    look_next=(
+    look_next=advise(
         "Clean or replace cable and transceiver, one at a time; look at the same counters of the switch's port.",
         "See which kind it is ('ethtool -S NAME'): checksum errors are the cable's, missed frames the box's own.",
     ),

@@ -6,6 +6,7 @@ them grow, and speaks of few.
 
 from collections.abc import Iterator
 
+from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, key_of
 from laneproof.rules.cannot_tell import cannot_tell
@@ -69,7 +70,7 @@ NETWORK_LINK_FLAPPING = Rule(
         "A link that comes and goes breaks transfers and makes bonds move flows about; each time is too short to be "
         "found down when somebody looks."
     ),
-    look_next=(
+    look_next=advise(
         "Plug the cable in anew, then replace it; try another port of the switch, and see what the switch logged.",
         "See whether it goes with the cable being moved, with the hour, or with heat in the rack.",
         "If only this port does it with every cable, suspect the port or its transceiver.",

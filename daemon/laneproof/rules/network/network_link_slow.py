@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 
+from laneproof.advice import advise
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell
@@ -90,7 +91,7 @@ NETWORK_LINK_SLOW = Rule(
     kind=Kind.DIFFERS,
     statement="Each network port runs at its declared speed, in full duplex.",
     why="A port that fell back to a lower speed makes the fastest array slow, and nothing but the speed tells of it.",
-    look_next=(
+    look_next=advise(
         "Try another cable of the right category, and another port of the switch.",
         "See what speeds both sides offer ('ethtool NAME'), and whether one was fixed by hand.",
     ),

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE
+from laneproof.advice import FIRMWARE_SETUP, OPEN_CASE, Step, advise
 from laneproof.box.placement import Arrangement, Placement, State
 from laneproof.declaration.tables import DeclaredSlot
 from laneproof.findings import Finding, Kind, Severity
@@ -128,17 +128,15 @@ BIFURCATION_NOT_ACTIVE = Rule(
         "appears and the others are invisible, though nothing is broken. A firmware update or an emptied setup "
         "battery often resets the setting."
     ),
-    look_next=(
-        (
+    look_next=advise(
+        Step(
             "Look in the board's firmware setup for the slot's split (x4x4x4x4 and the like, also called bifurcation), "
-            "set it, save and start again."
+            "set it, save and start again.",
+            (FIRMWARE_SETUP,),
         ),
-        FIRMWARE_SETUP,
-        (
-            "If the setting is there and right, see in the board's manual whether it can split this very slot with "
-            "this processor."
-        ),
-        "Only then look at the card. " + OPEN_CASE,
+        "If the setting is there and right, see in the board's manual whether it can split this very slot with this "
+        "processor.",
+        Step("Only then look at the card.", (OPEN_CASE,)),
     ),
     judge=_judge,
     examples=(

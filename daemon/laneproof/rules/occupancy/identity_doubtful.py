@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
-from laneproof.advice import LIVE_DRIVE
+from laneproof.advice import OPEN_CASE, Step, advise
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement, is_same_text
 from laneproof.findings import Finding, Kind, Severity, format_time
@@ -137,10 +137,9 @@ IDENTITY_DOUBTFUL = Rule(
         "another namespace, or an update, which a later fault may go back to. A drive with two ports shows the same "
         "number twice and is one drive. A change is told for a week; firmware that the declaration names is no change."
     ),
-    look_next=(
-        "Compare the number on the drive's label with what it tells.",
+    look_next=advise(
         "If it was updated or replaced on purpose, bring the declaration up to date.",
-        LIVE_DRIVE,
+        Step("Compare the number on the drive's label with what it tells.", (OPEN_CASE,)),
     ),
     judge=_judge,
     examples=(

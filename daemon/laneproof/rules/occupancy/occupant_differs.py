@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
+from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE, advise
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement, Placement, is_same_text
 from laneproof.declaration.tables import DeclaredDevice
@@ -118,7 +118,7 @@ def _tell_differs(
             "found_in": arrangement.where(found) if found else None,
             "unread": list(dict.fromkeys(str(gap) for _, unread in compared for _, gap in unread)),
         },
-        next_steps=(*steps, *OCCUPANT_DIFFERS.look_next),
+        next_steps=advise(*steps, *OCCUPANT_DIFFERS.look_next),
     )
 
 
@@ -153,7 +153,7 @@ OCCUPANT_DIFFERS = Rule(
         "Labels on sockets are only worth what they say: who pulls the drive in riser-2 because riser-2 is faulty must "
         "get the faulty one. A drive of another make may also be smaller or slower than the array needs."
     ),
-    look_next=(
+    look_next=advise(
         "Compare the label on the drive with the serial number told here.",
         "If the change was meant, correct the declaration: 'laneproof draft --update FILE' does it.",
         DEGRADED_ARRAY,

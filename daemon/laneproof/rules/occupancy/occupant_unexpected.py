@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import LIVE_DRIVE, OPEN_CASE
+from laneproof.advice import LIVE_DRIVE, OPEN_CASE, advise
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
@@ -39,7 +39,9 @@ def _tell_unexpected(arrangement: Arrangement, occupant: Occupant, label: str | 
         declared="nothing",
         observed=describe_found(occupant),
         evidence={"path": occupant.path, "address": occupant.address, "declared_for": home},
-        next_steps=(*((moved_step(home, label or occupant.path),) if home else ()), *OCCUPANT_UNEXPECTED.look_next),
+        next_steps=advise(
+            *((moved_step(home, label or occupant.path),) if home else ()), *OCCUPANT_UNEXPECTED.look_next
+        ),
     )
 
 
@@ -54,7 +56,7 @@ OCCUPANT_UNEXPECTED = Rule(
         "A drive that nobody declared may be somebody's only copy of something, or a sign that devices are not where "
         "the declaration has them."
     ),
-    look_next=(
+    look_next=advise(
         "If it belongs here, declare it: 'laneproof draft --update FILE' adds it.",
         'If such drives are none of this program\'s business, set undeclared = "ignore" under [box].',
         "Before taking it out, find out whose it is and what is on it. " + LIVE_DRIVE + " " + OPEN_CASE,

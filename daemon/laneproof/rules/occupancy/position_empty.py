@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP, LIVE_DRIVE, OPEN_CASE
+from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP, OPEN_CASE, Step, advise
 from laneproof.box.placement import EMPTY, Arrangement, Placement, State
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.example_box import TWO_DRIVES, two_drives_snapshot
@@ -86,16 +86,13 @@ POSITION_EMPTY = Rule(
         "it. The cause is often harmless: a socket switched off or shared with another, a slot that is not split, a "
         "cable that was not pushed home."
     ),
-    look_next=(
-        (
-            "Look in the firmware setup whether the socket is switched on, split as it should be, and not shared with "
-            "another socket or SATA port in use."
+    look_next=advise(
+        Step(
+            "Look in the firmware setup whether the socket is switched on, split as it should be (bifurcation), and "
+            "not shared with another socket or SATA port in use.",
+            (FIRMWARE_SETUP,),
         ),
-        FIRMWARE_SETUP,
-        DEGRADED_ARRAY,
-        LIVE_DRIVE,
-        OPEN_CASE,
-        "Then see whether drive, adapter and cable sit firmly.",
+        Step("Then see whether drive, adapter and cable sit firmly.", (OPEN_CASE, DEGRADED_ARRAY)),
         "Try the drive in a position that is known to work: if it appears there, the way to this position is at fault.",
     ),
     judge=_judge,

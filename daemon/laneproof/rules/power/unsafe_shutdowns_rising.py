@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import LIVE_DRIVE, OPEN_CASE
+from laneproof.advice import OPEN_CASE, Step, advise
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.drives import Rise
 from laneproof.rules.drives.episode_series import find_series
@@ -55,11 +55,9 @@ UNSAFE_SHUTDOWNS_RISING = Rule(
         "no sign; one that does while the machine runs on has a bad supply line, connector or adapter. A drive that "
         "dropped at that moment is told with its drops. The sign clears after thirty days without."
     ),
-    look_next=(
-        "Look at what feeds the drive: supply cable, connector, adapter, and what else hangs on them.",
-        "Compare with the other drives: those that count together share what fails.",
-        OPEN_CASE,
-        LIVE_DRIVE,
+    look_next=advise(
+        "Compare with the other drives: those that count at the same time share what fails.",
+        Step("Look at what feeds the drive: supply cable, connector, adapter, what else hangs on them.", (OPEN_CASE,)),
     ),
     judge=_judge,
     examples=(

@@ -6,6 +6,7 @@ flood of one cause, so they are silent about it and this rule speaks for all.
 
 from collections.abc import Iterator
 
+from laneproof.advice import advise
 from laneproof.box.placement import hangs_on_controller
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
@@ -103,7 +104,7 @@ READING_INCOMPLETE = Rule(
     kind=Kind.UNVERIFIED,
     statement="Every group of facts can be read, and the kernel's log and device events heard.",
     why="What cannot be read is not fine, it is unknown: a box that shows nothing must not be taken for a sound one.",
-    look_next=(
+    look_next=advise(
         "Run the audit as the service does, or as root.",
         (
             "If it still fails, the sentence says what was asked and what the system answered; 'laneproof record' "

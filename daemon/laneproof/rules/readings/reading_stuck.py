@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
-from laneproof.advice import LIVE_DRIVE
+from laneproof.advice import BACK_UP, LIVE_DRIVE, Step, advise
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
@@ -98,10 +98,10 @@ READING_STUCK = Rule(
         "The others go on meanwhile; what was not read is unverified, never fine. A notice at first, and worth an "
         "alarm after ten minutes. The sign clears with the first answer."
     ),
-    look_next=(
+    look_next=advise(
+        BACK_UP,
         "See the kernel's log for time-outs of the same drive.",
-        "Leave the drive alone until it has answered; see that a backup exists.",
-        LIVE_DRIVE,
+        Step("Leave the drive alone until it has answered.", (LIVE_DRIVE,)),
     ),
     judge=_judge,
     examples=(

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP
+from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP, Step, advise
 from laneproof.box.placement import Placement, is_same_text
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
@@ -99,7 +99,7 @@ def _judge_drive(placement: Placement) -> Iterator[Finding]:
         declared=plan.firmware,
         observed=found,
         evidence={"firmware": found},
-        next_steps=(DEGRADED_ARRAY, *FIRMWARE_DIFFERS.look_next),
+        next_steps=advise(DEGRADED_ARRAY, *FIRMWARE_DIFFERS.look_next),
     )
 
 
@@ -116,9 +116,11 @@ FIRMWARE_DIFFERS = Rule(
         "A new firmware of the board often resets its settings: the split of a slot, a speed limit, power management. "
         "A new firmware of a drive can cure or bring trouble. Knowing that it changed is half of finding what else did."
     ),
-    look_next=(
-        "If it was updated on purpose, go through the firmware setup once more, audit, and correct the declaration.",
-        FIRMWARE_SETUP,
+    look_next=advise(
+        Step(
+            "If it was updated on purpose, go through the firmware setup again, audit, and correct the declaration.",
+            (FIRMWARE_SETUP,),
+        ),
         "Before changing a drive's firmware read the maker's notes and back up; this program never writes to a drive.",
     ),
     judge=_judge,

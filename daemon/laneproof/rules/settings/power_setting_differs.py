@@ -5,7 +5,7 @@ Without a declared value only contradictions are told: what was asked for on the
 
 from collections.abc import Iterator
 
-from laneproof.advice import FIRMWARE_SETUP
+from laneproof.advice import FIRMWARE_SETUP, advise
 from laneproof.box.placement import Placement
 from laneproof.declaration.tables import DeclaredKernel
 from laneproof.findings import Cause, Finding, Kind, Severity
@@ -53,7 +53,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             declared=None,
             observed=contradiction.found,
             evidence={"asked": contradiction.asked, "devices": list(contradiction.devices)},
-            next_steps=(_STEPS[contradiction.what], *POWER_SETTING_DIFFERS.look_next),
+            next_steps=advise(_STEPS[contradiction.what], *POWER_SETTING_DIFFERS.look_next),
         )
 
 
@@ -137,7 +137,7 @@ def _differs(key: str, declared: str, observed: str, summary: str, step: str) ->
         declared=declared,
         observed=observed,
         evidence={"setting": key},
-        next_steps=(step, *POWER_SETTING_DIFFERS.look_next),
+        next_steps=advise(step, *POWER_SETTING_DIFFERS.look_next),
     )
 
 
@@ -193,7 +193,7 @@ def _tell_position(placement: Placement, differing: list[Deviation], causes: tup
         observed=observed,
         evidence={"settings": [one.what for one in differing], "path": placement.position.path},
         causes=causes,
-        next_steps=(
+        next_steps=advise(
             *dict.fromkeys(_STEPS[one.what] for one in differing),
             *POWER_SETTING_DIFFERS.look_next,
         ),
@@ -241,7 +241,7 @@ POWER_SETTING_DIFFERS = Rule(
         "adapters and cables that is a usual cause of drives that vanish at idle. Such settings are easily lost: a new "
         "boot loader line, a reset firmware setup, a module option that the initial ramdisk does not know."
     ),
-    look_next=(
+    look_next=advise(
         (
             "See where the value came from: the command line, a module option, sysfs, the firmware, or the kernel's "
             "default."

@@ -39,7 +39,8 @@ def test_degraded_array_names_what_must_not_be_touched() -> None:
     assert finding.evidence["do_not_touch"] == ["riser-1", "riser-2"]
     assert finding.evidence["out_of_it"] == ["riser-3"]
     assert "do not touch riser-1, riser-2" in finding.summary
-    assert "pull no other drive" in finding.next_steps[0]
+    assert finding.next_steps[0].startswith("Make sure that a good backup")
+    assert "pull no other drive" in finding.next_steps[2]
 
 
 @pytest.mark.parametrize(("lost", "severity"), [(1, Severity.WARNING), (2, Severity.CRITICAL)])
