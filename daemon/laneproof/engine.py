@@ -21,7 +21,7 @@ from laneproof.past.ledger import DeviceNews, KernelNews, Ledger
 from laneproof.past.notes import ConfirmedCause, Note
 from laneproof.past.past import Past
 from laneproof.past.state import LedgerStateError
-from laneproof.rules import judge_all
+from laneproof.rules import RULES, judge_all
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import GROUPS, Snapshot
 from laneproof_collectors.unread import Unread
@@ -58,6 +58,9 @@ class PassResult:
     changes: tuple[FindingChange, ...]
     waiting: bool
     episodes: tuple[Episode, ...] = ()
+
+
+_GENERAL_STEPS = {rule.name: rule.look_next for rule in RULES}
 
 
 class Engine:
@@ -163,7 +166,7 @@ class Engine:
         current = Pass(
             build=self.build, snapshot=snapshot, arrangement=arrangement, past=self._past, read_again=read_again
         )
-        findings = explain(judge_all(current), self._ledger, self._weights)
+        findings = explain(judge_all(current), self._ledger, self._weights, general=_GENERAL_STEPS)
         step: Step = advance(
             self._lives,
             findings,

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 
 from laneproof.advice import advise, split_step
 from laneproof.diagnosis.case import DAY, Case, open_case
@@ -44,13 +45,20 @@ FIRMWARE_SETTING = "firmware-setting"
 _LEAD_SECONDS = 14 * DAY
 
 
-def explain(findings: Sequence[Finding], ledger: Ledger, weights: Weights = DEFAULT) -> list[Finding]:
+def explain(
+    findings: Sequence[Finding],
+    ledger: Ledger,
+    weights: Weights = DEFAULT,
+    *,
+    general: Mapping[str, Sequence[str]] = MappingProxyType({}),
+) -> list[Finding]:
     """Give causes to the findings of one pass.
 
     Args:
         findings: All findings of the pass.
         ledger: What all passes add up to.
         weights: The weights of this box.
+        general: By rule, the steps that it gives with every finding. Those of a named cause take their place.
 
     Returns:
         The same findings in the same order. A cause that a rule decided stays; that of the board's firmware
@@ -72,7 +80,7 @@ def explain(findings: Sequence[Finding], ledger: Ledger, weights: Weights = DEFA
             continue
         if path not in cases:
             cases[path] = _diagnose(ledger, path, reported[path], weights)
-        explained.append(_give(finding, cases[path]))
+        explained.append(_give(finding, cases[path], general.get(finding.rule, finding.next_steps)))
     return explained
 
 
@@ -140,16 +148,21 @@ def _say_clean_time(case: Case) -> str | None:
     return f"{days} day{'' if days == 1 else 's'}"
 
 
-def _give(finding: Finding, diagnosis: Diagnosis) -> Finding:
+def _give(finding: Finding, diagnosis: Diagnosis, general: Sequence[str]) -> Finding:
     evidence: Mapping[str, object] = {**finding.evidence, "features": list(diagnosis.observed)}
-    return replace(finding, causes=diagnosis.causes, next_steps=_choose_steps(finding, diagnosis), evidence=evidence)
+    steps = _choose_steps(finding, diagnosis, general)
+    return replace(finding, causes=diagnosis.causes, next_steps=steps, evidence=evidence)
 
 
-def _choose_steps(finding: Finding, diagnosis: Diagnosis) -> tuple[str, ...]:
-    """Give the steps of the cause; where none is named, the rule's own, with the check before the case is opened."""
-    if diagnosis.verdict != CauseName.UNDETERMINED:
-        return advise(*diagnosis.next_steps)
+def _choose_steps(finding: Finding, diagnosis: Diagnosis, general: Sequence[str]) -> tuple[str, ...]:
+    """Give the steps of the cause and what the finding alone advises.
+
+    Where no cause is named, the rule's general steps stay, and the check comes before the case is opened.
+    """
     steps = [split_step(step) for step in finding.next_steps]
+    if diagnosis.verdict != CauseName.UNDETERMINED:
+        left_out = {split_step(step).says for step in general}
+        return advise(*diagnosis.next_steps, *(step for step in steps if step.says not in left_out))
     ordered = sorted((*steps, *diagnosis.next_steps), key=lambda step: step.is_hands_on)
     return advise(*ordered)
 
