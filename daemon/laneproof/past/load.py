@@ -325,11 +325,16 @@ def _lacks_units(health: HealthLog) -> bool:
     return "data_units_read" in health.absent or "data_units_written" in health.absent
 
 
+def _is_work_near(own: tuple[float, float], other: tuple[float, float]) -> bool:
+    return all(is_load_near(mine, theirs) for mine, theirs in zip(own, other, strict=True))
+
+
 def compare_siblings(
     windows: Mapping[str, tuple[LoadRecord, Window]], models: Mapping[str, str | None] | None = None
 ) -> None:
-    """Compare the drives' latencies in one pass, each with those siblings that carried nearly the same load.
+    """Compare the drives' latencies in one pass, each with those siblings that did nearly the same work.
 
+    Operations and bytes a second must both be near: a stream of large reads takes longer for each than many small ones.
     Siblings of the same model come first; where there are too few of them, others are taken, and what is usual between
     the makes is allowed for.
 
@@ -338,7 +343,7 @@ def compare_siblings(
         models: Models by serial number; None for all alike.
     """
     told = {
-        serial: (record, window, window.operations / window.seconds, latency)
+        serial: (record, window, (window.operations / window.seconds, window.bytes_per_second), latency)
         for serial, (record, window) in windows.items()
         if (latency := window.latency) is not None and window.operations
     }
@@ -347,7 +352,7 @@ def compare_siblings(
         near = {
             other: other_latency
             for other, (_, other_window, other_load, other_latency) in told.items()
-            if other != serial and _same_stretch(window, other_window) and is_load_near(load, other_load)
+            if other != serial and _same_stretch(window, other_window) and _is_work_near(load, other_load)
         }
         alike = [sibling for other, sibling in near.items() if known.get(other) == known.get(serial)]
         ratio = relative_latency(latency, alike)

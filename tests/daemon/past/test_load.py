@@ -119,6 +119,22 @@ def test_a_drive_that_takes_twice_as_long_for_minutes_has_a_slow_spell() -> None
     assert sum(len(day.slow_hours) for day in records["a"].slow_days) == 1
 
 
+def test_a_drive_that_streams_is_not_compared_with_drives_that_serve_small_reads() -> None:
+    # as many operations a second, of 1 MiB against 16 KiB each: common practice, no source
+    records: dict[str, LoadRecord] = {}
+    for number in range(6):
+        told = {
+            name: (records.setdefault(name, LoadRecord()), Window(
+                began=300.0 * number, seconds=300.0, moved_bytes=1000 * size, written_bytes=0, operations=1000,
+                milliseconds=milliseconds,
+            ))
+            for name, size, milliseconds in (("a", 1 << 20, 900), *((one, 16 << 10, 200) for one in "bcd"))
+        }  # fmt: skip
+        compare_siblings(told)
+    assert records["a"].comparable == []
+    assert records["a"].spells == []
+
+
 def test_fewer_than_three_siblings_are_no_company() -> None:
     records: dict[str, LoadRecord] = {}
     for number in range(6):
