@@ -91,4 +91,8 @@ def only_replays(case: Case) -> Known:
     whole = total(row for record in case.links for row in record.series.rows)
     if not whole.errors or whole.marked < _FEWEST_MARKED:
         return None
-    return whole.most == 0 and whole.port_replays + whole.device_replays > 0
+    if whole.most:
+        return False
+    # an end that does not count may have received damaged packets
+    counted = all(end.was_counted for record in case.links if record.readings for end in record.ends)
+    return True if counted and whole.port_replays + whole.device_replays else None

@@ -25,7 +25,7 @@ from laneproof.past.joining import (
     join_events,
     path_of,
 )
-from laneproof.past.link_errors import is_of_link
+from laneproof.past.link_errors import is_correctable_of_link, is_of_link
 from laneproof.past.timeline import Timeline
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.formats import EventKind
@@ -245,7 +245,7 @@ class EpisodeBook:
             when = timeline.at(timed.up_seconds, timed.unix_seconds, boot_before=boot_before)
             named = {**paths, **self.older_names} if boot_before else paths
             if event.kind in _TOUCHES_NO_DRIVE or event.device is None:
-                if event.kind is EventKind.AER_CORRECTABLE and event.device is not None and not boot_before:
+                if _is_link_report(event) and event.device is not None and not boot_before:
                     path = path_of(event.device, paths)
                     reports[path] = reports.get(path, 0) + 1
                 continue
@@ -360,6 +360,10 @@ def _thin(events: list[PositionEvent]) -> list[PositionEvent]:
         minute = event.t if event.opens or event.kind in RETURNS else event.t // 60.0
         kept.setdefault((event.path, event.device, event.kind, event.opens, minute), event)
     return list(kept.values())
+
+
+def _is_link_report(event: KernelEvent) -> bool:
+    return event.kind is EventKind.AER_CORRECTABLE and is_correctable_of_link(event.detail)
 
 
 def _weigh(placed: PositionEvent, event: KernelEvent, timeline: Timeline) -> PositionEvent:

@@ -28,6 +28,8 @@ _MINUTE = 60.0
 _SENDER = ("Rollover", "Timeout")
 _LINK_FATAL = ("DLP", "SDES", "FCP", "RxOF", "MalfTLP", "ECRC")
 """Uncorrectable errors that are the link's own; unsupported requests, aborts and completion timeouts are not."""
+_NOT_OF_LINK = frozenset({"NonFatalErr", "CorrIntErr", "HeaderOF"})
+"""Correctable errors that are none of the link: an uncorrectable one that was no harm, and a device's own affairs."""
 MOST_READINGS = 60
 """Readings with errors that are kept one by one."""
 _MOST_REPORTED = 40
@@ -338,6 +340,16 @@ def _note_reporting(end: EndState, function: PciFunction | None, now: float, *, 
     elif reporting in (Reporting.MASKED, Reporting.OFF, Reporting.NOT_OWNED) and end.was_counted:
         end.hidden_since = now if end.hidden_since is None else end.hidden_since
     end.reporting = reporting
+
+
+def is_correctable_of_link(detail: Mapping[str, str]) -> bool:
+    """Whether a correctable error that the kernel's log tells of is the link's own, as far as the report tells.
+
+    Source: Linux drivers/pci/pcie/aer.c, the classes of the transaction layer: advisory, internal, header log overflow.
+    """
+    if bits := detail.get("bits"):
+        return not _NOT_OF_LINK.issuperset(bits.split())
+    return detail.get("layer") != "Transaction Layer"
 
 
 def is_of_link(bits: str | None) -> bool:

@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof.past.ledger import Ledger
-from laneproof.past.link_errors import SETTLE_SECONDS, LinkRecord
+from laneproof.past.link_errors import SETTLE_SECONDS, LinkRecord, is_correctable_of_link
 from laneproof.rules.example_past import HOUR, PATHS, Story, count, counting_box
 from laneproof_collectors.snapshot import AerCounters, Setting
 from laneproof_collectors.unread import Reason, Unread
@@ -303,3 +303,20 @@ def test_a_state_from_before_rates_were_followed_still_loads() -> None:
     assert older is not None
     assert older.watch.learned_hours == 0.0
     assert older.series == link(story).series
+
+
+@pytest.mark.parametrize(
+    ("detail", "expected"),
+    [
+        ({"bits": "RxErr"}, True),
+        ({"bits": "NonFatalErr"}, False),  # advisory: what could not be corrected was no harm
+        ({"bits": "CorrIntErr HeaderOF"}, False),
+        ({"bits": "NonFatalErr BadTLP"}, True),
+        ({"layer": "Transaction Layer"}, False),
+        ({"layer": "Data Link Layer"}, True),
+        ({}, True),  # a line of the port alone tells no kind
+    ],
+)
+def test_advisory_lines_of_the_log_are_no_errors_of_the_link(detail: dict[str, str], expected: bool) -> None:  # noqa: FBT001
+    # Linux drivers/pci/pcie/aer.c: the transaction layer's classes are about a request, not about the signal
+    assert is_correctable_of_link(detail) is expected
