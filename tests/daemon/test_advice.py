@@ -66,7 +66,6 @@ HANDS_ON = (
     "sit firmly",
     "put them back",
     "replace the drive",
-    "heat sink",
 )
 
 

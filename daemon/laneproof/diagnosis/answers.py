@@ -13,6 +13,7 @@ _SURE_SHARE = 0.7
 _LOG_SURE = -2.81  # ln 0.06: what chance does less than once in sixteen times. Judgement
 _COMMON_SHARE = 0.65
 _FEWEST_EPISODES = 4
+_FEWEST_ABSENT = 2  # one occasion in another state is no proof against this one
 
 
 def majority(answers: Iterable[Known]) -> Known:
@@ -33,7 +34,8 @@ def favours(count: int, whole: int, share: float | None, *, mostly: float) -> Kn
     """
     if whole == 0:
         return None
-    if count <= _FEW * whole or _is_unlikely(whole - count, whole, 1.0 - mostly):
+    is_rare = whole >= _FEWEST_ABSENT and count <= _FEW * whole
+    if is_rare or _is_unlikely(whole - count, whole, 1.0 - mostly):
         return False
     if share is None or not 0.0 < share < 1.0 or count < _SURE_SHARE * whole:
         return None

@@ -11,7 +11,7 @@ _MANY_OCCASIONS = 5
 
 def media_errors_rising(case: Case) -> Known:
     """The drive reports new media errors."""
-    if case.media or "spare-low" in case.reported:
+    if case.media:
         return True
     read = case.drive is not None and "media_errors" in case.drive.counters
     return False if read and case.drive is not None and case.now - case.drive.health_since >= DAY else None
@@ -24,6 +24,8 @@ def media_errors_often(case: Case) -> Known:
 
 def spare_falling(case: Case) -> Known:
     """Its spare blocks are being used up."""
+    if "spare-low" in case.reported:
+        return True
     drive = case.drive
     if drive is None or not drive.spare.rows:
         return None

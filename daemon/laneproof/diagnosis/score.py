@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from laneproof.advice import Step
+from laneproof.advice import COPY_NOW, Step
 from laneproof.diagnosis.checks import CHECKS, REMEDIES
 from laneproof.diagnosis.weights import CAUSE_WORDS, DEFAULT, CauseName, Feature, Weights
 from laneproof.findings import Cause
@@ -104,6 +104,8 @@ def diagnose(
     else:
         left_out = [CHECKS[feature].step for feature in cannot_try]
         next_steps = [step for step in REMEDIES[verdict] if step not in left_out]
+    if known.get("media_errors_rising"):
+        next_steps.insert(0, COPY_NOW)  # data first, whatever the cause
     return Diagnosis(
         verdict=verdict,
         causes=tuple(causes),

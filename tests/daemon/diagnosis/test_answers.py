@@ -34,7 +34,8 @@ def test_half_is_seen_a_quarter_is_absent(answers: list[bool | None], expected: 
         (2, 3, 0.1, None),  # less than most
         (4, 4, None, None),  # nobody knows how long the state holds
         (4, 4, 1.0, None),
-        (0, 1, 0.5, False),
+        (0, 1, 0.5, None),  # one occasion concludes nothing
+        (0, 2, 0.5, False),
         (1, 4, 0.5, False),  # hardly any
         (3, 9, 0.2, False),  # a fault of that kind would put most of them there
         (5, 9, 0.2, None),

@@ -2,9 +2,9 @@
 
 import pytest
 
-from laneproof.rules.example_past import HOUR, Story
+from laneproof.rules.example_past import DAY, HOUR, Story
 from simulated_box import Box
-from simulated_cases import ABORTED, DOWN, PATH, RESET, Working, features
+from simulated_cases import ABORTED, DOWN, PATH, RESET, Working, features, lone
 
 MEDIUM = "critical medium error, dev nvme0n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
 
@@ -58,3 +58,12 @@ def test_commands_that_were_taken_back_over_bad_media_are_neither_a_drop_nor_a_r
     assert features(working.story)["drops_or_resets"] is None
     working.hour(20.0, drops=True, line=RESET)
     assert features(working.story)["drops_or_resets"] is True
+
+
+def test_spare_that_is_low_is_being_used_up_and_is_no_media_error() -> None:
+    story = Story().look(lone(available_spare_percent=12))
+    for _ in range(3):
+        story.look(lone(available_spare_percent=12), after=DAY)
+    answers = features(story, reported={"spare-low": ()})
+    assert answers["spare_falling"] is True
+    assert answers["media_errors_rising"] is False

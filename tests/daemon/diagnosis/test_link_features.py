@@ -2,8 +2,11 @@
 
 import pytest
 
-from laneproof.rules.example_past import HOUR, Story, counting_box
-from simulated_cases import features
+from laneproof.diagnosis.score import diagnose
+from laneproof.rules.example_past import HOUR, Story, count, counting_box
+from laneproof_collectors.snapshot import AutonomousTransitions
+from simulated_box import Box
+from simulated_cases import PATH, features
 
 
 def test_one_burst_is_not_more_than_siblings() -> None:
@@ -24,3 +27,27 @@ def test_one_burst_is_not_more_than_siblings() -> None:
 )
 def test_a_link_below_its_plan(reported: dict[str, tuple[str, ...]], expected: bool | None) -> None:  # noqa: FBT001
     assert features(Story().look(counting_box((0, 0, 0, 0))), reported=reported)["link_below_expected"] is expected
+
+
+@pytest.mark.parametrize(("resting", "told"), [(True, None), (False, True)])
+def test_repeated_packets_alone_are_late_waking_where_the_link_may_rest(resting: bool, told: bool | None) -> None:  # noqa: FBT001
+    states = AutonomousTransitions(enabled=resting, transitions={})
+    story = Story()
+    for hour in range(24 * 8):
+        box = Box().with_port(PATH, function={"aer": count({"Timeout": hour})})
+        box.with_drive(PATH, function={"aer": count()}, controller={"autonomous_transitions": states})
+        story.look(box, after=HOUR)
+    answers = features(story, reported={"signal-errors": ()})
+    assert answers["only_replays"] is True
+    assert answers["aer_above_siblings"] is told
+    assert answers["drops_or_resets"] is (None if resting else False)
+    verdict = diagnose(answers)
+    assert (verdict.verdict == "power-management") is resting
+    assert not resting or "pcie_aspm.policy=performance" in verdict.next_steps[0].says
+
+
+def test_repeated_packets_say_nothing_where_the_other_end_does_not_count() -> None:
+    story = Story()
+    for hour in range(20):
+        story.look(Box().with_port(PATH, function={"aer": count({"Timeout": hour})}).with_drive(PATH), after=HOUR)
+    assert features(story)["only_replays"] is None

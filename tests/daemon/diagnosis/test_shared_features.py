@@ -1,8 +1,10 @@
 """What a case shares with others: position, moment, model."""
 
+import pytest
+
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, counting_box
 from simulated_box import Box
-from simulated_cases import ABORTED, DOWN, PATH, RESET, features
+from simulated_cases import ABORTED, DOWN, FAILED, PATH, RESET, features
 
 
 def test_a_fault_that_stays_with_the_place_and_one_that_goes_with_the_drive() -> None:
@@ -42,3 +44,33 @@ def test_a_drive_of_the_model_whose_commands_were_taken_back_is_no_drive_that_dr
     assert features(story)["same_model_affected"] is False
     story.look(counting_box((0, 0, 0, 0)), after=5 * HOUR, log=(RESET.replace("nvme0", "nvme1"),))
     assert features(story)["same_model_affected"] is not False
+
+
+def models(*models: str) -> Box:
+    """A drive of each model, in ports of one slot."""
+    made = Box()
+    for path, model, number in zip(PATHS, models, range(4), strict=False):
+        made = made.with_port(path).with_drive(path, serial=f"FN{number}", model=model)
+    return made
+
+
+@pytest.mark.parametrize(
+    ("drives", "shared", "model"),
+    [
+        (("one", "one", "one", "two"), None, True),  # all of a model, and a drive of another went on in the same slot
+        (("one", "one", "one", "one"), True, None),  # nobody knows what they share: a fourth of the model went on
+        (("one", "one", "two", "one"), True, None),  # one of another model dropped with them
+    ],
+)
+def test_drives_of_one_model_that_hang_together_share_their_firmware_not_a_supply(
+    drives: tuple[str, ...],
+    shared: bool | None,  # noqa: FBT001
+    model: bool | None,  # noqa: FBT001
+) -> None:
+    story = Story().look(models(*drives))
+    lines = tuple(FAILED.replace("nvme0", f"nvme{number}") for number in range(3))
+    for _ in range(2):
+        story.look(models(*drives), after=DAY, log=lines)
+    answers = features(story)
+    assert answers["several_drives_together"] is shared
+    assert answers["same_model_affected"] is model or model is None

@@ -4,9 +4,9 @@ import pytest
 
 from array_box import BUILD, CHECKED, array_box, guide_for
 from laneproof.advice import OPEN_CASE
-from laneproof.outputs.audit_text import NARROWEST, Style
-from laneproof.outputs.inventory import list_places
 from laneproof.outputs.replace_text import write_fit, write_guide
+from laneproof.outputs.shown_positions import list_positions
+from laneproof.outputs.style import NARROWEST, Style
 from laneproof.past.past import NOTHING, Past
 from laneproof.replacement import Fit, FitItem
 from simulated_box import Box
@@ -15,7 +15,7 @@ DEGRADED = ("in_sync", "in_sync", "in_sync", "faulty")
 
 
 def write(name: str, box: Box, *, past: Past = CHECKED, with_steps: bool = True, style: Style | None = None) -> str:
-    places = list_places(BUILD, box.snapshot())
+    places = list_positions(BUILD, box.snapshot())
     return write_guide(guide_for(name, box, past=past), places, style or Style(width=80), with_steps=with_steps)
 
 
@@ -25,20 +25,20 @@ def flat(text: str) -> str:
 
 def test_answer_stands_first_with_the_drive_and_its_serial() -> None:
     assert write("riser-4", array_box()).startswith(
-        "SAFE NOW: swapping the drive in riser-4\n  nvme3, Fulmar N4, 4 TB, serial number FN0004\n"
+        "SAFE NOW: replacing the drive in riser-4\n  nvme3, Fulmar N4, 4 TB, serial number FN0004\n"
     )
 
 
 def test_what_must_not_be_touched_stands_before_everything_else() -> None:
     text = write("riser-2", array_box(*DEGRADED), with_steps=False)
-    assert text.startswith("NOT SAFE NOW: swapping the drive in riser-2\n")
+    assert text.startswith("NOT SAFE NOW: replacing the drive in riser-2\n")
     keep = text.index("Must not be touched")
     assert keep < text.index("Not now, because") < text.index("Where\n")
     assert "  riser-2: nvme1, serial FN0002 (a second loss takes all data of md0)\n" in text
     assert "This position must not be touched." in flat(text)
 
 
-def test_tree_marks_what_to_swap_and_what_to_leave() -> None:
+def test_tree_marks_what_to_replace_and_what_to_leave() -> None:
     text = write("riser-4", array_box(*DEGRADED))
     assert text.count("◀ do not touch") == 3
     assert text.count("◀ the one to replace") == 1
@@ -49,7 +49,7 @@ def test_tree_marks_what_to_swap_and_what_to_leave() -> None:
 
 def test_doubt_is_no_all_clear() -> None:
     text = write("riser-4", array_box(), past=NOTHING)
-    assert text.startswith("NOT SURE: swapping the drive in riser-4\n")
+    assert text.startswith("NOT SURE: replacing the drive in riser-4\n")
     assert "not all that decides it could be read" in flat(text)
     assert "To be settled first\n" in text
 
@@ -70,7 +70,7 @@ def test_steps_are_left_out_where_they_would_tempt() -> None:
     assert text.rstrip().endswith("The steps are not shown, since it is not safe now. --yes shows them.")
 
 
-def test_empty_place_is_fitted_not_swapped() -> None:
+def test_empty_position_is_fitted_not_replaced() -> None:
     assert write("deck-3", array_box()).startswith("SAFE NOW: fitting a drive in deck-3\n")
 
 

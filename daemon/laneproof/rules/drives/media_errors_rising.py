@@ -1,10 +1,11 @@
 """media-errors-rising: a drive reports data that it could not give back, and more of it than before."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from laneproof.advice import COPY_NOW, REPLACE, advise
 from laneproof.evidence.growth import Growth, growth
-from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.findings import Cause, Finding, Kind, Severity, format_time
 from laneproof.past.drives import DriveRecord
 from laneproof.past.media import find_media_times
 from laneproof.past.past import Past
@@ -19,6 +20,9 @@ CLEAR_SECONDS = 90 * DAY
 
 Source of the figure: USENIX FAST 2016 (30 % against 2 %).
 """
+
+LIKELY = 0.9
+"""How likely it is the drive, whatever else happens at its position; heat and power cuts do it too. Judgement."""
 
 _NEW = "new media errors"
 _FASTER = "new media errors, faster and faster"
@@ -48,7 +52,7 @@ def _tell(past: Past, place: Watched, record: DriveRecord, times: list[tuple[flo
     own = f", {total} in all" if number else f"; the drive itself counts {total or 'none'}"
     known = own if total is not None else ""
     when = format_time(ledger.timeline.to_wall(times[-1][0]))
-    return make_sign(
+    sign = make_sign(
         NAME,
         place,
         severity=severity,
@@ -69,6 +73,9 @@ def _tell(past: Past, place: Watched, record: DriveRecord, times: list[tuple[flo
         next_steps=MEDIA_ERRORS_RISING.look_next,
         follows_drive=True,
     )
+    lost = "the drive reports data that it could not give back, which no cable and no power setting makes it do"
+    because = (lost, "it does so faster and faster") if faster else (lost,)
+    return replace(sign, causes=(Cause(cause="drive-failing", probability=LIKELY, because=because),))
 
 
 MEDIA_ERRORS_RISING = Rule(
@@ -80,7 +87,8 @@ MEDIA_ERRORS_RISING = Rule(
         "one, but the odds of another within a month are some twenty times those of a drive without. So each new one "
         "is told at once; where they come faster and faster by two tests it is critical. What a drive had counted "
         "before it was first read is no sign, nor is its number of error log entries, which rises with every command "
-        "that it does not know. The sign clears 90 days after the last new error."
+        "that it does not know. It names the drive as its cause by itself, whatever else happens at its position: data "
+        "come first. The sign clears 90 days after the last new error."
     ),
     look_next=advise(
         COPY_NOW,

@@ -167,5 +167,5 @@ def test_its_next_steps_say_how_long_other_parts_must_run_clean_after_the_reseat
     assert snapshot is not None
     (finding,) = SIGNAL_ERRORS.judge(Pass.of(BUILD, snapshot, told.engine.past))  # without the steps of its cause
     reseat = next(number for number, step in enumerate(finding.next_steps) if "Reseat" in step or "reseat" in step)
-    assert "47 seconds of steady traffic without one error" in finding.next_steps[reseat + 1]
+    assert "47 seconds of steady traffic without one error" in finding.next_steps[reseat + 2]
     assert "rises_with_heat" not in finding.evidence
