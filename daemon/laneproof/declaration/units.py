@@ -76,6 +76,13 @@ def format_rate(bytes_per_second: float | None) -> str:
     return "?" if bytes_per_second is None else f"{format_bytes(round(bytes_per_second))}/s"
 
 
+def format_range(low: float, high: float) -> str:
+    """Write a range of rates as a person would, such as ``5 to 7 GB/s``: two digits each."""
+    first, last = (format_rate(float(f"{rate:.2g}")) for rate in (low, high))
+    number, _, unit = first.partition(" ")
+    return last if first == last else f"{number} to {last}" if last.endswith(f" {unit}") else f"{first} to {last}"
+
+
 def format_bit_rate(bits_per_second: float) -> str:
     """Write a rate as the network trade does, such as ``10 Gbit/s``."""
     return f"{format_bytes(round(bits_per_second)).removesuffix('B')}bit/s"

@@ -9,6 +9,7 @@ from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.desk.links import LinkBudget
 from laneproof.desk.notes import BudgetNotes
 from laneproof.desk.raid import LEVELS, Level, usable_bytes
+from laneproof.desk.reach import Reach, reach_of_array
 from laneproof.desk.rebuild import Rebuild, estimate_rebuild
 
 
@@ -28,6 +29,7 @@ class ArrayBudget:
         write_bytes_per_second: Long writes.
         small_writes_per_second: Small random writes, where the drives' own is declared.
         rebuild: Rebuilding one member; None where no failure is survived.
+        known_reach: What such arrays are known to reach; None where nothing is known.
     """
 
     name: str
@@ -41,6 +43,7 @@ class ArrayBudget:
     write_bytes_per_second: float | None = None
     small_writes_per_second: float | None = None
     rebuild: Rebuild | None = None
+    known_reach: Reach | None = None
 
 
 def budget_arrays(build: Build, links: Mapping[str, LinkBudget], notes: BudgetNotes) -> tuple[ArrayBudget, ...]:
@@ -74,6 +77,8 @@ def _budget_array(
     known = len(sizes) == count
     _remark_on_sizes(array, level, sizes if known else None, notes)
     read, write = _member_rates(members, links)
+    ceilings = None if read is None or write is None else (read * count, write * level.data_members(count))
+    all_nvme = all(member.occupant is not None and member.occupant.kind == "nvme" for member in members)
     return ArrayBudget(
         name=array.name,
         level=level.name,
@@ -82,10 +87,11 @@ def _budget_array(
         usable_bytes=usable_bytes(level, sizes) if known else None,
         tolerated_failures=level.tolerated_failures(count),
         small_write_operations=level.small_write_operations(count),
-        read_bytes_per_second=None if read is None else read * count,
-        write_bytes_per_second=None if write is None else write * level.data_members(count),
+        read_bytes_per_second=ceilings and ceilings[0],
+        write_bytes_per_second=ceilings and ceilings[1],
         small_writes_per_second=_small_writes(level, members),
         rebuild=_rebuild(array, level, count, min(sizes), write, notes) if known else None,
+        known_reach=reach_of_array(level.name, count, *ceilings) if ceilings and all_nvme else None,
     )
 
 

@@ -120,7 +120,7 @@ def _network(throughput: Throughput, rate: float, network: tuple[NetworkBudget, 
     says = f"the network carries {format_rate(rate)} in all"
     says += f", {format_rate(one_flow)} in one flow" if one_flow < rate else ""
     if drives := throughput.drives_bytes_per_second:
-        says += f"; the drives could give {format_rate(drives)}"
+        says += f"; the drives could give at most {format_rate(drives)}"
     return Bottleneck(
         part=list_words([port.name for port in network]), kind="network", bytes_per_second=rate, says=says
     )
@@ -142,7 +142,7 @@ def _narrow_uplink(links: tuple[LinkBudget, ...], shared: tuple[SharedLink, ...]
 def _slowest_drive(drives: dict[str, float]) -> Bottleneck:
     label, rate = min(drives.items(), key=lambda drive: drive[1])
     fastest = max(drives.values())
-    says = f"{label} gives {format_rate(rate)}"
+    says = f"{label} gives at most {format_rate(rate)}"
     if fastest > rate:
         says += f", the fastest {format_rate(fastest)}"
     elif len(drives) > 1:

@@ -111,7 +111,7 @@ def _as_json(value: Any, name: str = "") -> Any:  # noqa: ANN401 (any field of t
     if isinstance(value, dict):
         return {key: _as_json(inner, key) for key, inner in value.items()}
     if isinstance(value, tuple):
-        return [_as_json(inner) for inner in value]
+        return [_as_json(inner, name) for inner in value]
     if isinstance(value, float) and (name in _DIGITS or name.endswith("_per_second")):
         return round(value, _DIGITS.get(name))
     return value

@@ -12,6 +12,7 @@ from laneproof.declaration.build import Build
 from laneproof.declaration.quoting import list_words
 from laneproof.declaration.tables import DeclaredPosition
 from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.reach import Range, reach_of_drive
 from laneproof.desk.sockets import KEY_LANES, branch_lanes, find_impossible, is_through
 
 SATA_BYTES_PER_SECOND = 600_000_000
@@ -35,6 +36,7 @@ class LinkBudget:
         write_payload_bytes_per_second: The same, writing.
         all_busy_bytes_per_second: What is left when all drives are read, and all network cards send, at once.
         shared: Names of the links shared with others, the widest share last.
+        known_reach_bytes_per_second: What such a drive alone is known to reach, from and to.
     """
 
     label: str
@@ -47,6 +49,7 @@ class LinkBudget:
     write_payload_bytes_per_second: float | None = None
     all_busy_bytes_per_second: float | None = None
     shared: tuple[str, ...] = ()
+    known_reach_bytes_per_second: Range | None = None
 
     @property
     def cannot_exist(self) -> bool:
@@ -180,6 +183,7 @@ def _budget_alone(build: Build, position: DeclaredPosition, notes: BudgetNotes, 
         link_bytes_per_second=link_bytes_per_second(generation, lanes),
         payload_bytes_per_second=read,
         write_payload_bytes_per_second=write,
+        known_reach_bytes_per_second=reach_of_drive(kind, read, position.occupant.read if position.occupant else None),
     )
 
 

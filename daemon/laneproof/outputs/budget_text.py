@@ -7,19 +7,21 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from laneproof.declaration.quoting import list_words
-from laneproof.declaration.units import format_bit_rate, format_bytes, format_rate
+from laneproof.declaration.units import format_bit_rate, format_bytes, format_range, format_rate
 from laneproof.desk.arrays import ArrayBudget
 from laneproof.desk.bottleneck import Bottleneck
 from laneproof.desk.check import DeskCheck
 from laneproof.desk.links import LinkBudget, SharedLink
 from laneproof.desk.notes import Assumption
+from laneproof.desk.reach import Reach
 from laneproof.desk.rebuild import Rebuild
 from laneproof.desk.supply import PowerBudget
 from laneproof.outputs.style import NARROWEST, Style
 
 _HOUR, _MINUTE = 3600, 60
 _RARE, _SELDOM = 1e-6, 1e-3  # below these, a chance is written in other words than percent
-_COLUMNS, _FIGURES = 5, (3, 4)  # of the table of positions; a note follows them
+_COLUMNS, _FIGURES = 6, (3, 4, 5)  # of the table of positions; a note follows them
+_POSITIONS = "Positions: ceilings alone and with all busy, and what such drives reach"
 _BAD, _GOOD, _HEADING = "1;31", "32", "1"
 
 
@@ -33,7 +35,10 @@ def write_budget(checked: DeskCheck, style: Style) -> str:
     lines = list(_headline(checked, style))
     for heading, body in (
         ("Does not fit", _problems(checked, style)),
-        ("Positions, payload a second alone and with all busy", _positions(checked.positions, style)),
+        (
+            "Positions: ceilings alone and with all busy, and what such drives reach",
+            _positions(checked.positions, style),
+        ),
         ("Shared links", _shared(checked.shared, style)),
         ("Arrays", _arrays(checked.arrays, style)),
         ("Network", _network(checked, style)),
@@ -96,18 +101,18 @@ def _positions(links: Sequence[LinkBudget], style: Style) -> Iterator[str]:
         line = "  " + "  ".join(cells)
         if len(line) > style.width:  # too narrow for columns: one cell after the other
             yield from _wrap("  ".join(cell for cell in row if cell), style, then="      ")
-        elif row[5] and len(line) + len(row[5]) + 2 > style.width:
+        elif row[_COLUMNS] and len(line) + len(row[_COLUMNS]) + 2 > style.width:
             yield line.rstrip()
-            yield from _wrap(row[5], style, first="      ")
+            yield from _wrap(row[_COLUMNS], style, first="      ")
         else:
-            yield f"{line}  {row[5]}".rstrip()
+            yield f"{line}  {row[_COLUMNS]}".rstrip()
 
 
 def _position_cells(link: LinkBudget) -> tuple[str, ...]:
     if link.kind == "none":
-        return link.label, "empty", "", "", "", ""
+        return link.label, "empty", "", "", "", "", ""
     if link.cannot_exist:
-        return link.label, link.kind or "", "cannot exist", "", "", ""
+        return link.label, link.kind or "", "cannot exist", "", "", "", ""
     is_sata = link.kind == "sata" and link.generation is None
     shared = [f"shares {name}" for name in link.shared]
     held = [f"held back by its {link.limited_by}"] if link.limited_by else []
@@ -117,6 +122,7 @@ def _position_cells(link: LinkBudget) -> tuple[str, ...]:
         "6 Gbit/s" if is_sata else _link(link.generation, link.lanes),
         format_rate(link.payload_bytes_per_second),
         format_rate(link.all_busy_bytes_per_second),
+        format_range(*link.known_reach_bytes_per_second) if link.known_reach_bytes_per_second else "",
         ", ".join(shared + held),
     )
 
@@ -148,6 +154,8 @@ def _arrays(arrays: Sequence[ArrayBudget], style: Style) -> Iterator[str]:
         yield from _wrap(head, style, then="    ")
         if array.small_write_operations is not None:
             yield from _wrap(_say_cost(array), style, first="    ", then="      ")
+        if array.known_reach is not None:
+            yield from _wrap(_say_reach(array.known_reach), style, first="    ", then="      ")
         if array.rebuild is not None:
             yield from _wrap(_say_rebuild(array.rebuild), style, first="    ", then="      ")
 
@@ -156,12 +164,21 @@ def _say_cost(array: ArrayBudget) -> str:
     said = []
     if array.read_bytes_per_second is not None and array.write_bytes_per_second is not None:
         read, write = format_rate(array.read_bytes_per_second), format_rate(array.write_bytes_per_second)
-        said.append(f"in sequence it reads {read} and writes {write}")
+        said.append(f"in sequence it reads at most {read} and writes at most {write}")
     operations = array.small_write_operations or 1
     said.append(f"one small write costs {operations} operation{'s' if operations > 1 else ''} of its members")
     if array.small_writes_per_second is not None:
         said.append(f"which leaves {array.small_writes_per_second:,.0f} a second")
     return "; ".join(said)
+
+
+def _say_reach(reach: Reach) -> str:
+    read, write = format_range(*reach.read_bytes_per_second), format_range(*reach.write_bytes_per_second)
+    said = f"known to be reached: reading {read}, writing {write} in sequence, about"
+    said += (
+        f" {reach.small_reads_per_second:,.0f} reads and {reach.small_writes_per_second:,.0f} writes of 4 KiB a second"
+    )
+    return f"{said}, set by {reach.because} (common practice, no source)"
 
 
 def _say_rebuild(rebuild: Rebuild) -> str:
@@ -185,8 +202,12 @@ def _chance(probability: float) -> str:
     if probability < _RARE:
         return "less than 1 in a million"
     if probability < _SELDOM:
-        return f"1 in {round(float(f'{1 / probability:.2g}')):,}"  # two digits: it rests on an assumption
-    return f"{float(f'{probability * 100:.2g}'):g} %"
+        return f"1 in {round(_two_digits(1 / probability)):,}"
+    return f"{_two_digits(probability * 100):g} %"
+
+
+def _two_digits(value: float) -> float:
+    return float(f"{value:.2g}")  # more would promise too much of what rests on an assumption
 
 
 def _network(checked: DeskCheck, style: Style) -> Iterator[str]:

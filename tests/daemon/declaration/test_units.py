@@ -2,7 +2,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.declaration.units import format_bytes, is_same_capacity, parse_bytes, parse_rate
+from laneproof.declaration.units import format_bytes, format_range, is_same_capacity, parse_bytes, parse_rate
 
 
 @pytest.mark.parametrize(
@@ -58,6 +58,14 @@ def test_what_is_no_rate_is_refused(text: str) -> None:
 )
 def test_size_is_written_short(size_bytes: int, text: str) -> None:
     assert format_bytes(size_bytes) == text
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [(5.04e9, 6.99e9, "5 to 7 GB/s"), (0.63e9, 1.2e9, "630 MB/s to 1.2 GB/s"), (2e9, 2.02e9, "2 GB/s")],
+)
+def test_range_is_written_with_two_digits(low: float, high: float, text: str) -> None:
+    assert format_range(low, high) == text
 
 
 def test_binary_size_is_written_with_binary_prefix() -> None:

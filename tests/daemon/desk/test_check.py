@@ -76,7 +76,7 @@ def test_json_is_written_in_whole_bytes_and_watts() -> None:
         "problems", "conditions", "remarks", "assumptions",
     ]  # fmt: skip
     assert made["bottleneck"] == {
-        "part": "a", "kind": "position", "bytes_per_second": 1_800_439_560, "says": "a gives 1.8 GB/s",
+        "part": "a", "kind": "position", "bytes_per_second": 1_800_439_560, "says": "a gives at most 1.8 GB/s",
     }  # fmt: skip
     says = "a is to train x4, but key E gives one device x1: its two lanes are two links of one lane"
     assert made["problems"] == [{"what": "key-too-narrow", "subject": "a", "says": says}]
