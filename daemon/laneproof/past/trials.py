@@ -18,6 +18,10 @@ _FEWEST_MARKED = 10  # minutes with errors in a week that are worth a trial
 _MUCH_BETTER = 0.2
 _MOST_TRIALS = 60
 
+_SEEN_ON_THE_DRIVE = ("idle-states", "link-cap", "drive-firmware")
+_RETURN_SECONDS = 600.0
+"""How soon after a drive is back what changed with it is seen. Judgement."""
+
 DROPS, ERRORS = "drops", "errors"
 
 
@@ -85,7 +89,7 @@ class TrialBook:
         Returns:
             The trial; None where there was nothing to cure, or the change is no cure.
         """
-        if change.path is None or not is_cure(change):
+        if change.path is None or not is_cure(change) or _came_by_itself(change, episodes, now):
             return None
         begun = _weigh_drops(episodes, now, watched_since) or _weigh_errors(links, now)
         if begun is None:
@@ -148,6 +152,21 @@ def is_cure(change: Change) -> bool:
         case "parts" | "drive-firmware" | "cooling":
             return True
     return False
+
+
+def _came_by_itself(change: Change, episodes: Iterable[Episode], now: float) -> bool:
+    """Whether a setting is another since an episode that the drive came back from by itself: nobody did anything.
+
+    A controller that failed may come back with a firmware of its own for such times, without its idle states, or at a
+    rate that the kernel holds it down to.
+    """
+    return change.what in _SEEN_ON_THE_DRIVE and any(
+        episode.counts
+        and episode.returned_at is not None
+        and episode.returned_boot == episode.boot
+        and 0.0 <= now - episode.returned_at <= _RETURN_SECONDS
+        for episode in episodes
+    )
 
 
 def _number_of(words: str) -> float:

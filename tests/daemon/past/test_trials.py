@@ -48,6 +48,30 @@ def begin(book: TrialBook, *days: float, now: float) -> Trial | None:
     return book.begin(change("idle-states", "on", "off"), lost(*days), [], now=now * DAY, watched_since=0.0)
 
 
+@pytest.mark.parametrize(
+    ("what", "returned_boot", "minutes", "on_trial"),
+    [
+        ("drive-firmware", 1, 2.0, False),  # it came back with the firmware that it keeps for such times
+        ("idle-states", 1, 2.0, False),
+        ("link-cap", 1, 2.0, False),  # the kernel holds a port down whose link did not train (drivers/pci/quirks.c)
+        ("drive-firmware", 1, 60.0, True),
+        ("drive-firmware", 2, 2.0, True),  # there was a restart, and whoever made it may have done more
+        ("parts", 1, 2.0, True),  # the owner's own word
+    ],
+)
+def test_what_changed_as_a_drive_came_back_by_itself_is_nobodys_fix(
+    what: str,
+    returned_boot: int,
+    minutes: float,
+    on_trial: bool,  # noqa: FBT001
+) -> None:
+    (episode,) = lost(10.0)
+    episode.returned_at, episode.returned_boot = 10.0 * DAY + 60.0, returned_boot
+    seen = change(what, "8 GT/s", "2.5 GT/s") if what == "link-cap" else change(what, "on", "off")
+    now = episode.returned_at + minutes * 60.0
+    assert (TrialBook().begin(seen, [episode], [], now=now, watched_since=0.0) is not None) is on_trial
+
+
 def test_without_trouble_before_there_is_nothing_to_cure() -> None:
     assert begin(TrialBook(), now=30) is None
     assert begin(TrialBook(), 1.0, now=100) is None  # and what is long past needs no cure either
