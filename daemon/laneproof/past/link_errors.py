@@ -7,10 +7,12 @@ kernel's log stand in, as the least that happened; those of errors that could no
 such errors.
 """
 
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from laneproof.box.link_ends import LinkOfTwo
+from laneproof.evidence.rates import RatioTest, against_siblings
 from laneproof.evidence.specification import bits_carried, receiver_errors
 from laneproof.past.counters import moved_on
 from laneproof.past.rate_watch import RateWatch
@@ -30,6 +32,9 @@ _LINK_FATAL = ("DLP", "SDES", "FCP", "RxOF", "MalfTLP", "ECRC")
 """Uncorrectable errors that are the link's own; unsupported requests, aborts and completion timeouts are not."""
 _NOT_OF_LINK = frozenset({"NonFatalErr", "CorrIntErr", "HeaderOF"})
 """Correctable errors that are none of the link: an uncorrectable one that was no harm, and a device's own affairs."""
+_FEWEST_ALIKE = 3
+_CLEAR_P = 1e-5
+"""So many links of the same age, and so unlikely that one alone has errors by a reason that they share. Judgement."""
 MOST_READINGS = 60
 """Readings with errors that are kept one by one."""
 _MOST_REPORTED = 40
@@ -168,6 +173,7 @@ class LinkBook:
         since, self.read_at = self.read_at or timeline.now, timeline.now
         elapsed = max(0.0, timeline.now - max(since, timeline.booted_at))
         seen: dict[str, str] = {}
+        young: list[tuple[LinkRecord, Tally]] = []
         for link, serial, device in links:
             seen[link.path] = serial
             key = f"{link.path}|{serial}"
@@ -175,7 +181,10 @@ class LinkBook:
             if record is None:
                 record = self.records[key] = LinkRecord(path=link.path, serial=serial, first_at=timeline.now)
             record.device = device
-            _read_link(record, link, timeline, elapsed, news)
+            fresh = _read_link(record, link, timeline, elapsed, news)
+            if fresh is not None:
+                young.append((record, fresh))
+        _add_young(young, timeline, elapsed)
         for path, serial in self.current.items():
             if seen.get(path) != serial and (away := self.records.get(f"{path}|{serial}")) is not None:
                 away.port.present = away.far.present = False
@@ -215,7 +224,32 @@ class LinkBook:
             record.version += 1
 
 
-def _read_link(record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed: float, news: LinkNews) -> None:
+def _add_young(young: Sequence[tuple[LinkRecord, Tally]], timeline: Timeline, elapsed: float) -> None:
+    """Add what was counted so soon that it may belong to training, where links of the same age show that it does not.
+
+    A link that was up long before the first reading has trained long ago, unless it came back just then. Its siblings
+    clear that doubt: what began with them and makes errors that none of them makes is no training of all.
+    """
+    all_errors, carried = sum(fresh.errors for _, fresh in young), [_bits(record, elapsed) for record, _ in young]
+    for (record, fresh), bits in zip(young, carried, strict=True):
+        since = max(record.port.since, record.far.since)
+        others = [other for other, _ in young if abs(max(other.port.since, other.far.since) - since) < SETTLE_SECONDS]
+        is_clear = False
+        if fresh.errors and len(others) >= _FEWEST_ALIKE and since - timeline.booted_at > SETTLE_SECONDS:
+            test = against_siblings(fresh.errors, bits, all_errors - fresh.errors, math.fsum(carried) - bits)
+            is_clear = isinstance(test, RatioTest) and test.p <= _CLEAR_P
+        if not is_clear:
+            record.aside += fresh.errors
+        added = fresh if is_clear else Tally(begins=fresh.begins)  # the time counts in any case
+        _add_reading(record, added, timeline.now, elapsed)
+
+
+def _bits(record: LinkRecord, seconds: float) -> float:
+    return bits_carried(gt_s=record.gt_s or 0.0, lanes=record.lanes or 0, seconds=seconds)
+
+
+def _read_link(record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed: float, news: LinkNews) -> Tally | None:
+    """Read one link, and keep what it counted; give that back where it may still belong to its training."""
     now = timeline.now
     gt_s, lanes = link.trained_gt_s.value, link.trained_lanes.value
     if isinstance(gt_s, float | int) and isinstance(lanes, float | int):
@@ -238,10 +272,13 @@ def _read_link(record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed:
         _note_reported(
             record, (when for when in told if not any(0 <= when - begin <= SETTLE_SECONDS for begin in begins))
         )
-    if record.path in news.disturbed or young:
+    if record.path in news.disturbed:
         record.aside += fresh.errors
         fresh = Tally(begins=now)
+    elif young:
+        return fresh
     _add_reading(record, fresh, now, elapsed)
+    return None
 
 
 def _counts_fatal(end: EndState, function: PciFunction | None) -> bool:

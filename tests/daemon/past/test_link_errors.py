@@ -79,10 +79,33 @@ def test_a_count_that_falls_begins_the_series_anew_and_never_wraps() -> None:
 
 
 def test_what_is_counted_while_a_link_settles_belongs_to_its_training() -> None:
-    story = Story().look(counting_box((0, 0, 0, 0)))
-    story.look(counting_box((60, 0, 0, 0)), after=SETTLE_SECONDS / 2)
+    story = Story().look(one_link(count(), count()))
+    story.look(one_link(count(), count(60)), after=SETTLE_SECONDS / 2)
     assert errors(story) == 0
     assert link(story).aside == 60
+
+
+@pytest.mark.parametrize(
+    ("counts", "counted"),
+    [
+        ((60, 0, 0, 0), 60),  # its siblings are as young, and make none
+        ((60, 50, 55, 45), 0),  # all make as many: they may all have come back just then
+        ((5, 0, 0, 0), 0),  # five of one by chance: once in a thousand times
+    ],
+)
+def test_errors_in_the_first_minutes_of_a_watch_count_once_siblings_clear_the_doubt(
+    counts: tuple[int, ...], counted: int
+) -> None:
+    story = Story().look(counting_box((0, 0, 0, 0)))  # it has run for ten minutes
+    story.look(counting_box(counts), after=SETTLE_SECONDS / 2)
+    assert errors(story) == counted
+    assert link(story).aside == counts[0] - counted
+
+
+def test_soon_after_a_boot_siblings_clear_nothing() -> None:
+    story = Story().look(counting_box((0, 0, 0, 0))).restart().look(counting_box((0, 0, 0, 0)), after=10.0)
+    story.look(counting_box((60, 0, 0, 0)), after=SETTLE_SECONDS / 2)
+    assert errors(story) == 0
 
 
 def test_errors_that_go_along_with_a_disconnect_are_kept_apart() -> None:

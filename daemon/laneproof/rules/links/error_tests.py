@@ -21,7 +21,7 @@ from laneproof.evidence.rates import (
     correct_each,
     each_against_the_others,
 )
-from laneproof.evidence.specification import CeilingTest, against_specification
+from laneproof.evidence.specification import CeilingTest, against_specification, bits_carried
 from laneproof.past.link_errors import MOST_READINGS, LinkRecord
 from laneproof.past.tally import DAY, HOUR, Tally
 
@@ -59,6 +59,11 @@ _MANY_A_DAY = 24
 _SPECIFICATION_SECONDS = 2 * HOUR
 _SPECIFICATION_ERRORS = 10
 _PERSISTENT_HOURS = 3
+_FAR_BEYOND = 30.0
+"""How many times the specification's ceiling is far beyond it. Judgement."""
+_FAR_SECONDS, _FAR_SPAN_SECONDS, _FAR_MINUTES = 900.0, 480.0, 5
+"""Far beyond in the last quarter of an hour is worth a page once errors came in so many different minutes that lie so
+far apart: a burst at a hot plug is over by then. Judgement."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +104,7 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
         for standing in (
             _judge_first_look(record),
             _judge_uncorrectable(record, now),
-            _judge_specification(record, now),
+            _judge_specification(record, now, links),
             *(_judge_reach(record, siblings, reach, now=now, links=links) for reach in REACHES),
             _judge_change(record, now),
         )
@@ -172,7 +177,7 @@ def _judge_uncorrectable(record: LinkRecord, now: float) -> Standing:
     )
 
 
-def _judge_specification(record: LinkRecord, now: float) -> Standing:
+def _judge_specification(record: LinkRecord, now: float, links: int) -> Standing:
     """Judge the last hours and the last day by what the specification allows."""
     for seconds, words in ((_SPECIFICATION_SECONDS, "the last two hours"), (DAY, "the last day")):
         tally = recent(record, seconds, now)
@@ -181,7 +186,7 @@ def _judge_specification(record: LinkRecord, now: float) -> Standing:
         test = against_specification(tally.errors, tally.bits)
         if isinstance(test, NotEnough) or not test.is_out_of_specification():
             continue
-        persists = _hours_with_errors(record, DAY, now) >= _PERSISTENT_HOURS
+        persists = _hours_with_errors(record, DAY, now) >= _PERSISTENT_HOURS or _is_far_beyond(record, now, links)
         return Standing(
             level="page" if persists else "note",
             beyond_specification=True,
@@ -189,6 +194,18 @@ def _judge_specification(record: LinkRecord, now: float) -> Standing:
             evidence={**_describe_ceiling(test), **_describe(record, tally)},
         )
     return NOTHING_TO_SAY
+
+
+def _is_far_beyond(record: LinkRecord, now: float, links: int) -> bool:
+    """Whether the link is so far beyond the specification, and for minutes now, that nobody needs to wait for hours."""
+    since = max(now - _FAR_SECONDS, record.steady_since)
+    readings = [(when, number) for when, number in record.readings if when >= since]
+    minutes = {int(when // 60.0) for when, _ in readings}
+    if len(minutes) < _FAR_MINUTES or readings[-1][0] - readings[0][0] < _FAR_SPAN_SECONDS:
+        return False
+    bits = bits_carried(gt_s=record.gt_s or 0.0, lanes=record.lanes or 0, seconds=_FAR_SECONDS)
+    test = against_specification(sum(number for _, number in readings), _FAR_BEYOND * bits)
+    return isinstance(test, CeilingTest) and test.log_p + math.log(max(1, links)) <= math.log(PAGE_P)
 
 
 def _describe_ceiling(test: CeilingTest) -> dict[str, Any]:

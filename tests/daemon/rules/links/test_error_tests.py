@@ -162,3 +162,22 @@ def test_errors_that_come_more_often_by_a_few_a_week_are_a_note_of_their_own() -
     assert "one in 10 days is usual for it" in standing.because
     assert standing.evidence["hours_with_errors"] >= 9
     assert standing.evidence["score"] >= standing.evidence["score_threshold"] == pytest.approx(11.38, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("minutes", "each", "expected"),
+    [
+        (12, 400, "page"),  # 8 GT/s x4 allows 1.92 a minute: some two hundred times as many, for ten minutes
+        (12, 60, "note"),  # thirty times as many: beyond, and no hurry
+        (4, 4000, "note"),  # over in four minutes: a burst
+    ],
+)
+def test_what_is_far_beyond_the_specification_is_an_alarm_within_minutes(
+    minutes: int, each: int, expected: str
+) -> None:
+    record = link([0] * 400, gt_s=8.0, lanes=4)
+    row = record.series.rows[-1]
+    row.device_errors = row.most = minutes * each
+    row.marked = minutes
+    record.readings += [(NOW - (minutes - number) * 60.0, each) for number in range(minutes)]
+    assert judge_link(record, [link([0] * 400)] * 3, now=NOW, links=4).level == expected
