@@ -254,7 +254,8 @@ class NvmeController:
     """One NVMe controller."""
 
     name: str  # nvme0
-    address: str | None  # PCI address; None for fabrics
+    address: str | None  # PCI address; None for one on the platform or across a network
+    path: str | None = None  # where that one is: platform/..., fabrics/...
     transport: str | Unread
     state: str | Unread  # live, connecting, dead ...
     model: str | Unread
@@ -475,6 +476,7 @@ class SataDrive:
     interface_errors: int | Unread | None
     last_self_test: str | Unread | None
     interface: str = "sata"
+    wwid: str | None = None  # the kernel's world-wide name of it: naa.5000c500...
     recommended_celsius: float | None = None  # its own limits: up to what it may be used; None: it tells none
     most_celsius: float | None = None  # beyond what it is at risk, or stops
 

@@ -23,6 +23,7 @@ from laneproof_collectors.disks.block import parse_size
 from laneproof_collectors.disks.smart import DriveReport, is_asleep, parse_drive
 from laneproof_collectors.host import Host, resolve_link
 from laneproof_collectors.pcie.path import is_address, parse_function_path
+from laneproof_collectors.platform_path import find_platform_path
 from laneproof_collectors.questions import Question, ReadFile, Smartctl
 from laneproof_collectors.snapshot import SataDrive
 from laneproof_collectors.unread import Reason, Unread
@@ -57,6 +58,7 @@ class _Disk:
     device: str  # the folder of the SCSI device, two above
     size: bytes | Unread
     key: tuple[str, str]
+    wwid: str | None
     removable: bool
     sleeps: str | None  # the kernel's word for it
     position: str | None = None
@@ -122,6 +124,7 @@ def _parse_disk(name: str, path: str, device: str, answers: Sequence[bytes | Unr
         device=device,
         size=size,
         key=(name, path if isinstance(identifier, Unread) else identifier),
+        wwid=None if isinstance(identifier, Unread) else identifier or None,
         removable=parse_switch(removable, what=name) is True,
         sleeps=next((word for raw in power if (word := _word(raw)) in _SLEEPING), None),
     )
@@ -156,14 +159,15 @@ def _locate(host: Host, path: str) -> tuple[str | None, str]:
         path: The disk's canonical place in sysfs.
 
     Returns:
-        The position (the controller's path and the disk's own hop), ``None`` where no PCI function stands above it; and
-        ``sata``, ``sas``, ``usb`` or ``scsi``.
+        The position (the controller's path and the disk's own hop), ``None`` where nothing above it has a name that
+        stays; and ``sata``, ``sas``, ``usb`` or ``scsi``.
     """
     function = _controller(path)
     below = path[len(function) :].split("/") if function else path.split("/")
     hop, interface = _own_hop(host, below, function or "")
     if function is None:
-        return None, interface
+        platform = find_platform_path(path)
+        return (f"{platform}/{hop}" if platform else None), interface
     above = parse_function_path(function, function.rpartition("/")[2])
     return "/".join((above.root, *above.hops, hop)), interface
 
@@ -312,6 +316,7 @@ def _drive(disk: _Disk) -> SataDrive:
         capacity_bytes=report.capacity_bytes if isinstance(size, Unread) and report and report.capacity_bytes else size,
         asleep=disk.asleep or disk.sleeps is not None,
         interface=_interface(disk, report),
+        wwid=disk.wwid,
         **_health(report, missing),
     )
 

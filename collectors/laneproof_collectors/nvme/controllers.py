@@ -33,6 +33,7 @@ from laneproof_collectors.nvme.logs import (
     parse_identify,
 )
 from laneproof_collectors.pcie.path import is_address
+from laneproof_collectors.platform_path import find_platform_path, make_fabrics_path
 from laneproof_collectors.questions import (
     Answer,
     FeatureValue,
@@ -55,6 +56,7 @@ from laneproof_collectors.snapshot import (
 from laneproof_collectors.unread import Reason, Unread
 
 CLASS_FOLDER = "/sys/class/nvme"
+FABRICS_FOLDER = "/nvme-fabrics/"
 _SHOWN_BY_SYSFS = ("/sys/class", "/sys/bus/pci/devices")
 
 LIVE = "live"
@@ -94,8 +96,9 @@ class _Drive:
 
     name: str
     path: str
-    function: str | None = None  # the folder of its PCI function
+    function: str | None = None  # the folder of its PCI function, or of the platform's device
     address: str | None = None
+    platform_path: str | None = None
     attributes: list[bytes | Unread] = field(default_factory=list)
     nodes: tuple[str, ...] = ()
     sleep: list[bytes | Unread] = field(default_factory=list)
@@ -159,8 +162,12 @@ def _locate(host: Host, names: Sequence[str]) -> list[_Drive]:
         function, _, below = path.rpartition("/nvme/")
         drive = _Drive(name=name, path=path)
         address = function.rpartition("/")[2]
-        if below == name and is_address(address):
-            drive.function, drive.address = function, address
+        if below == name:
+            drive.function = function
+            if is_address(address):
+                drive.address = address
+            else:
+                drive.platform_path = find_platform_path(path)
         drives.append(drive)
     return drives
 
@@ -297,6 +304,7 @@ def _controller(drive: _Drive) -> NvmeController:
     return NvmeController(
         name=drive.name,
         address=drive.address,
+        path=None if drive.address else drive.platform_path or _fabrics_path(drive),
         transport=drive.text("transport"),
         state=drive.text("state"),
         model=drive.identity_text("model"),
@@ -310,6 +318,14 @@ def _controller(drive: _Drive) -> NvmeController:
         latency_tolerance_us=_parse_latency(raw[_LATENCY_TOLERANCE], what=f"{drive.path}/{_LATENCY_TOLERANCE}"),
         temperatures=drive.temperatures,
     )
+
+
+def _fabrics_path(drive: _Drive) -> str | None:
+    """Name a drive that a network leads to. Source: kernel drivers/nvme/host/fabrics.c, ``nvmf_class``."""
+    if FABRICS_FOLDER not in drive.path:
+        return None
+    serial = drive.identity_text("serial")
+    return make_fabrics_path(serial if isinstance(serial, str) and serial else drive.name)
 
 
 def _parse_latency(raw: bytes | Unread, *, what: str) -> int | str | Unread | None:

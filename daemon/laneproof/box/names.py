@@ -169,6 +169,8 @@ class _NameBook:
                 yield path, "its serial number"
             elif self._is_identifier(wanted, drive):
                 yield path, "an identifier of it"
+            elif any((way := self._tree.occupant_at(other)) and way.name == wanted for other in drive.other_ways):
+                yield path, "what the kernel calls another way to it"
         for path, interface in self._list_interfaces():
             if wanted == interface:
                 yield path, "its network interface"

@@ -3,7 +3,8 @@
 It says what was read; whether that is what the build declares is the rules' matter.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 
 from laneproof_collectors.snapshot import Interface, NvmeController, PciFunction, SataDrive
 from laneproof_collectors.unread import Reason, Unread
@@ -31,6 +32,7 @@ class Occupant:
         firmware: Its firmware revision; None for a device that has none to tell.
         capacity_bytes: What it holds; None for what is no drive.
         disks: The kernel's disks on it.
+        other_ways: The further positions that lead to the same drive: it has two ports, or several paths.
     """
 
     path: str
@@ -46,6 +48,12 @@ class Occupant:
     firmware: str | Unread | None = None
     capacity_bytes: int | Unread | None = None
     disks: tuple[str, ...] = ()
+    other_ways: tuple[str, ...] = ()
+
+    @property
+    def ways(self) -> tuple[str, ...]:
+        """Each path that leads to it."""
+        return (self.path, self.own_path, *self.other_ways)
 
     @property
     def is_drive(self) -> bool:
@@ -109,12 +117,12 @@ def describe_nvme(
 
     Args:
         path: The position it is in.
-        functions: Its PCI functions.
+        functions: Its PCI functions; none where its controller is on the platform or across a network.
         controller: Its controller; None where no driver serves it, or controllers could not be read.
         unread: Why controllers could not be read, if so.
     """
-    first = functions[0]
     if controller is None:
+        first = functions[0]
         gap = unread or Unread(f"the identity of {first.address}", "no NVMe driver serves it", Reason.ABSENT)
         return Occupant(
             path=path,
@@ -129,7 +137,7 @@ def describe_nvme(
         )
     return Occupant(
         path=path,
-        own_path=first.own_path,
+        own_path=functions[0].own_path if functions else path,
         kind="nvme",
         name=controller.name,
         functions=functions,
@@ -140,6 +148,52 @@ def describe_nvme(
         capacity_bytes=_capacity_of(controller),
         disks=tuple(namespace.name for namespace in controller.namespaces),
     )
+
+
+def join_ways(drives: Iterable[Occupant]) -> Iterator[Occupant]:
+    """Count a drive once that several positions lead to: one with two ports, or one behind several paths.
+
+    Two NVMe controllers are one drive's where serial number, model and a namespace's identifier are the same and their
+    controller numbers are not; two SAS disks where the drive's own name (NAA) is. Drives that only claim one identity
+    stay apart.
+
+    Args:
+        drives: One for each way.
+
+    Yields:
+        One for each drive, by the first of its positions.
+
+    Source: NVM Express Base Specification 2.0, 2.4.1 (multi-path, from memory); SPC-4, NAA designators (from memory).
+    """
+    found: list[list[Occupant]] = []
+    for drive in drives:
+        same = next((ways for ways in found if _is_another_way(drive, ways)), None)
+        if same is None:
+            found.append([drive])
+        else:
+            same.append(drive)
+    for ways in found:
+        first, *others = sorted(ways, key=lambda way: way.path)
+        yield replace(first, other_ways=tuple(way.path for way in others)) if others else first
+
+
+def _is_another_way(drive: Occupant, ways: list[Occupant]) -> bool:
+    first = ways[0]
+    if drive.drive is not None and first.drive is not None:
+        name = drive.drive.wwid
+        return (
+            name is not None and name.startswith("naa.") and drive.drive.interface == "sas" and name == first.drive.wwid
+        )
+    if drive.controller is None or first.controller is None or not isinstance(drive.serial, str) or not drive.serial:
+        return False
+    numbers = [way.controller.controller_id for way in ways if way.controller]
+    is_new = isinstance(drive.controller.controller_id, int) and drive.controller.controller_id not in numbers
+    shared = _namespace_names(drive.controller) & _namespace_names(first.controller)
+    return is_new and bool(shared) and (drive.serial, drive.model) == (first.serial, first.model)
+
+
+def _namespace_names(controller: NvmeController) -> set[str]:
+    return {namespace.wwid for namespace in controller.namespaces if namespace.wwid}
 
 
 def _capacity_of(controller: NvmeController) -> int | Unread:

@@ -3,6 +3,7 @@
 All rules about places begin here, so that they agree on what is empty and what moved. Nothing here makes a finding.
 """
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
@@ -28,6 +29,7 @@ class State(StrEnum):
     UNREAD = "unread"
 
 
+_ON_CONTROLLER = re.compile(r"(?:ata|usb|phy|port|scsi|lun)-")
 EMPTY = (State.GONE, State.SILENT, State.NO_BRIDGE)
 
 
@@ -108,7 +110,7 @@ class Arrangement:
     def _place(self, position: DeclaredPosition) -> Placement:
         tree, path = self.topology, position.path
         hangs = hangs_on_controller(path)
-        unread = tree.drives_unread if hangs else tree.unread
+        unread = tree.drives_unread if hangs else tree.controllers_unread if _is_placed(path) else tree.unread
         port = None if hangs else tree.port_at(path)
         occupant = tree.occupant_at(path)
         if unread is not None:
@@ -133,7 +135,7 @@ class Arrangement:
     def place_of(self, occupant: Occupant) -> str | None:
         """Give the label of the declared position that a device is in, None where it is in none."""
         labels = self.label_by_path
-        return labels.get(occupant.path) or labels.get(occupant.own_path)
+        return next((label for way in occupant.ways if (label := labels.get(way))), None)
 
     def where(self, occupant: Occupant) -> str:
         """Say in words where a device is: a label, else its path."""
@@ -157,7 +159,7 @@ class Arrangement:
         moves = {}
         for placement in self.placements:
             found = self._look_for(placement)
-            if found is not None and self.place_of(found) != placement.label:
+            if found is not None and placement.position.path not in found.ways:
                 moves[placement.label] = found
         return moves
 
@@ -225,7 +227,12 @@ def _is_same_kind_of_plan(one: DeclaredDevice | None, plan: DeclaredDevice) -> b
 
 def hangs_on_controller(path: str) -> bool:
     """Whether a path's last hop is not a PCI function but a place on a controller: ``ata-3``, ``phy-0``."""
-    return "-" in path.rpartition("/")[2]
+    return _ON_CONTROLLER.match(path.rpartition("/")[2]) is not None
+
+
+def _is_placed(path: str) -> bool:
+    """Whether a path names a controller that no PCI function carries: ``platform/27bcc0000.nvme``."""
+    return path.startswith(("platform/", "fabrics/"))
 
 
 def _controller_path(tree: Topology, path: str) -> bool:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from laneproof.box.link_ends import LinkOfTwo, join_ends
-from laneproof.box.occupants import Occupant, describe_device, describe_drive, describe_nvme, kind_of
+from laneproof.box.occupants import Occupant, describe_device, describe_drive, describe_nvme, join_ways, kind_of
 from laneproof_collectors.snapshot import Interface, NvmeController, PciFunction, SataDrive, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -26,6 +26,7 @@ class Topology:
         functions: By own path.
         below: Functions by the own path of the bridge above them, in the order of their own paths.
         controllers: NVMe controllers by bus address.
+        placed_controllers: NVMe controllers that no PCI function carries, by path.
         controllers_unread: Why no controller is known, else None.
         interfaces: Network interfaces by bus address.
         drives: SATA, SAS and USB drives by path.
@@ -36,6 +37,7 @@ class Topology:
     functions: dict[str, PciFunction]
     below: dict[str, tuple[PciFunction, ...]]
     controllers: dict[str, NvmeController]
+    placed_controllers: dict[str, NvmeController]
     controllers_unread: Unread | None
     interfaces: dict[str, tuple[Interface, ...]]
     drives: dict[str, SataDrive]
@@ -107,6 +109,8 @@ class Topology:
     def _find_occupant(self, path: str) -> Occupant | None:
         if drive := self.drives.get(path):
             return describe_drive(drive, path)
+        if placed := self.placed_controllers.get(path):
+            return describe_nvme(path, (), placed, None)
         all_functions = self.functions_at(path)
         if not all_functions:
             return None
@@ -124,9 +128,9 @@ class Topology:
         return describe_device(path, functions, interfaces)
 
     def drive_occupants(self) -> tuple[Occupant, ...]:
-        """Give each drive of the machine with its position."""
+        """Give each drive of the machine once, with its position, and with the others that lead to it as well."""
         if not self._drives:
-            self._drives.append(tuple(self._find_drives()))
+            self._drives.append(tuple(join_ways(self._find_drives())))
         return self._drives[0]
 
     def _find_drives(self) -> Iterator[Occupant]:
@@ -137,7 +141,7 @@ class Topology:
                     yield from filter(None, (self.occupant_at(function.path),))
                 elif not _is_same_device(first, function):  # a second device on one bus: its own path tells it apart
                     yield from filter(None, (self.occupant_at(path),))
-        for path in self.drives:
+        for path in (*self.drives, *self.placed_controllers):
             if found := self.occupant_at(path):
                 yield found
 
@@ -180,6 +184,7 @@ def survey(snapshot: Snapshot) -> Topology:
         functions=by_own_path,
         below={path: tuple(found) for path, found in below.items()},
         controllers={controller.address: controller for controller in controllers if controller.address is not None},
+        placed_controllers={controller.path: controller for controller in controllers if controller.path is not None},
         controllers_unread=snapshot.controllers if isinstance(snapshot.controllers, Unread) else None,
         interfaces={address: tuple(found) for address, found in interfaces.items()},
         drives={drive.path: drive for drive in drives if drive.path is not None},

@@ -7,8 +7,12 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict
 
 from laneproof.declaration.units import SIZE_PATTERN, parse_bytes, parse_rate
 
-PATH_PATTERN = r"^[0-9a-f]{4,8}:[0-9a-f]{2}(/[0-9a-f]{2}\.[0-7])*(/(ata|usb|phy|port|scsi)-[0-9.:]+)*(/lun-[0-9]+)?$"
-"""A path of bridges: the host bridge, then device.function hops; what hangs on a controller adds its own: one, or one
+PATH_PATTERN = (
+    r"^([0-9a-f]{4,8}:[0-9a-f]{2}(/[0-9a-f]{2}\.[0-7])*|(platform|fabrics)/[A-Za-z0-9._:,@+-]+)"
+    r"(/(ata|usb|phy|port|scsi)-[0-9.:]+)*(/lun-[0-9]+)?$"
+)
+"""A path of bridges: the host bridge, then device.function hops; where no PCI function carries a drive, ``platform``
+and its controller's name, or ``fabrics`` and its serial number. What hangs on a controller adds its own: one, or one
 for each expander on the way to a SAS drive, and one for a unit other than the first."""
 
 _MOST = 1_000_000_000  # of anything that is counted

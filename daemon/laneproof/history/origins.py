@@ -117,7 +117,7 @@ def _name(snapshot: Snapshot, where: DeviceMap, before: DeviceNames) -> DeviceNa
         path = function.own_path if is_port else function.path
         put(function.address, path, where.drive_below(path) if is_port else where.serials.get(function.address, ""))
     for controller in () if isinstance(snapshot.controllers, Unread) else snapshot.controllers:
-        if path := where.positions.get(controller.address or "", ""):
+        if path := controller.path or where.positions.get(controller.address or "", ""):
             serial = where.serials.get(controller.address or "", "")
             for name in (controller.name, *(namespace.name for namespace in controller.namespaces)):
                 put(name, path, serial)

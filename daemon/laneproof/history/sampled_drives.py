@@ -13,7 +13,7 @@ from laneproof_collectors.unread import Unread
 def sample_controllers(controllers: tuple[NvmeController, ...], where: DeviceMap) -> Iterator[Sample]:
     """Sample NVMe drives: the health log, the load, and the sensors that stand in for the log where it fails."""
     for controller in controllers:
-        path = where.positions.get(controller.address or "", controller.name)
+        path = controller.path or where.positions.get(controller.address or "", controller.name)
         serial = controller.serial if isinstance(controller.serial, str) else ""
         place = Origin(path, serial or where.serials.get(controller.address or "", ""), DRIVE)
         if not isinstance(controller.health, Unread):

@@ -127,6 +127,7 @@ def test_drive_that_is_awake_is_read_whole(fs: FakeFilesystem) -> None:
         interface_errors=0,
         last_self_test=None,
         interface="sata",
+        wwid="naa.5000c500a000sda",
     )
 
 
@@ -235,7 +236,11 @@ def test_any_bytes_of_kept_pages_give_an_identity(serial: bytes, page: bytes) ->
             "10000:e0/06.0/00.0/ata-1",
             "sata",
         ),
-        ("/sys/devices/platform/soc/fe800000.sata/ata1/host0/target0:0:0/0:0:0:0", None, "sata"),
+        (
+            "/sys/devices/platform/soc/fe800000.sata/ata1/host0/target0:0:0/0:0:0:0",
+            "platform/fe800000.sata/ata-1",
+            "sata",
+        ),
     ],
 )
 def test_position_is_the_controllers_and_the_drives_own_hop(

@@ -77,3 +77,54 @@ def test_a_device_whose_kind_could_not_be_read_has_no_model_by_its_ids() -> None
     found = survey(box.snapshot()).occupant_at("0000:00/01.1")
     assert found is not None
     assert (found.kind, found.model) == (gap, gap)
+
+
+NAME = "eui.0025385b71b01121"
+FIRST, SECOND = "0000:00/01.1", "0001:00/01.1"
+
+
+def two_controllers(*ids: int, names: tuple[str, str] = (NAME, NAME), serials: tuple[str, str] = ("A", "A")) -> Box:
+    box = Box()
+    for number, (path, name, serial) in enumerate(zip((SECOND, FIRST), names, serials, strict=True)):
+        space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=4 * 10**12, wwid=name)
+        facts = {"controller_id": ids[number], "namespaces": (space,)}
+        box.with_port(path).with_drive(path, serial=serial, controller=facts)
+    return box
+
+
+def ways(box: Box) -> list[tuple[str, tuple[str, ...]]]:
+    return [(drive.path, drive.other_ways) for drive in survey(box.snapshot()).drive_occupants()]
+
+
+def test_a_drive_with_two_ports_is_counted_once() -> None:
+    assert ways(two_controllers(66, 65)) == [(FIRST, (SECOND,))]
+
+
+@pytest.mark.parametrize(
+    "box",
+    [
+        two_controllers(1, 1),  # a controller number is unique in its drive (NVMe Base 2.0, CNTLID)
+        two_controllers(1, 2, names=(NAME, "eui.0025385b71b01122")),
+        two_controllers(1, 2, names=("", "")),
+        two_controllers(1, 2, serials=("A", "B")),
+        two_controllers(1, 2, serials=("", "")),
+    ],
+)
+def test_drives_that_only_look_alike_stay_apart(box: Box) -> None:
+    assert sorted(ways(box)) == [(FIRST, ()), (SECOND, ())]
+
+
+@pytest.mark.parametrize(
+    ("interface", "wwid", "count"),
+    [
+        ("sas", "naa.5000c500a1b2c3d4", 1),  # SPC: an NAA name is one device's in the world
+        ("sas", "t10.SEAL    0001", 2),
+        ("sas", None, 2),
+        ("usb", "naa.5000c500a1b2c3d4", 2),  # bridges make names up
+    ],
+)
+def test_a_sas_drive_on_two_cables_is_one_by_its_world_wide_name(interface: str, wwid: str | None, count: int) -> None:
+    box = Box()
+    for name, phy in (("sda", 0), ("sdb", 4)):
+        box.with_sata_drive(f"0000:00/01.1/00.0/phy-{phy}", name=name, interface=interface, wwid=wwid)
+    assert len(ways(box)) == count

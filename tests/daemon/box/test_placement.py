@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from laneproof.box.placement import Arrangement, State
+from laneproof_collectors.snapshot import NvmeNamespace
 from laneproof_collectors.unread import Unread
 from simulated_box import SATA, Box, declare, kelp_box
 
@@ -148,3 +149,42 @@ def test_drive_in_its_own_place_is_not_taken_for_anothers() -> None:
     """
     arrangement = place(text, two(None, "B"))
     assert arrangement.found_elsewhere(arrangement.by_label["a"]) is None
+
+
+BOARD_NVME = "platform/27bcc0000.nvme"
+
+
+def board_box() -> Box:
+    """Make a box whose one drive no PCI function carries."""
+    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial="A")
+    controllers = box.snapshot().controllers
+    assert isinstance(controllers, tuple)
+    placed = replace(controllers[0], address=None, path=BOARD_NVME)
+    return Box().with_group(controllers=(placed,))
+
+
+def test_a_drive_that_no_pci_function_carries_is_in_its_position() -> None:
+    arrangement = place(one_position(path=f'"{BOARD_NVME}"'), board_box())
+    (placement,) = arrangement.placements
+    assert (placement.state, placement.link) == (State.OCCUPIED, None)
+    assert placement.occupant is not None
+    assert (placement.occupant.serial, placement.occupant.path) == ("A", BOARD_NVME)
+    assert list(arrangement.strays()) == []
+
+
+@pytest.mark.parametrize(("group", "state"), [((), State.NO_BRIDGE), (UNREAD, State.UNREAD)])
+def test_a_position_on_the_board_is_empty_or_unread_with_its_controllers(group: object, state: State) -> None:
+    text = one_position(path=f'"{BOARD_NVME}"')
+    assert place(text, Box().with_group(controllers=group)).placements[0].state is state
+
+
+def test_the_second_port_of_a_drive_is_no_other_place_of_it() -> None:
+    box = Box()
+    for number, path in enumerate(("0000:00/01.1", "0001:00/01.1")):
+        space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, wwid="eui.1")
+        box.with_port(path).with_drive(path, serial="A", controller={"controller_id": number, "namespaces": (space,)})
+    arrangement = place(one_position(path='"0001:00/01.1"', occupant='{ serial = "A" }'), box)
+    (placement,) = arrangement.placements
+    assert arrangement.found_elsewhere(placement) is None
+    assert [arrangement.where(drive) for drive in arrangement.drives] == ["a"]
+    assert list(arrangement.strays()) == []

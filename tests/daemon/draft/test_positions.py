@@ -148,7 +148,7 @@ def test_drive_on_a_controller_is_called_by_its_own_hop() -> None:
 
 
 def test_drive_whose_place_has_no_path_of_bridges_is_left_to_the_remarks() -> None:
-    drive = make_sata_drive("sda", "platform/ata-3")
+    drive = make_sata_drive("sda", "elsewhere/ata-3")
     assert _positions(Box().with_group(drives=(drive,))) == {}
 
 
