@@ -4,7 +4,7 @@ import re
 import urllib.request
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from functools import cache
+from functools import cache, partial
 from http import HTTPStatus
 from urllib.parse import urljoin
 
@@ -44,6 +44,24 @@ FRAME = '<!doctype html><body><iframe src="/measured" width="{}" height="900"></
 FRAMES_ALLOWED = http._CONTENT_POLICY.replace("frame-ancestors 'none'", "frame-ancestors 'self'; frame-src 'self'")
 
 
+BELOW = "/boxes/kelp-1"
+ACTS = {
+    "tapped": """
+        const first = document.querySelector("main summary");
+        first.click();
+        first.focus();
+        setTimeout(() => { document.body.dataset.focus = document.activeElement.textContent; }, 25000);
+    """,
+    "selected": "getSelection().selectAllChildren(document.querySelector('h1'));",
+    "behind-a-proxy": "",
+}
+"""What a reader does with the page as soon as it is loaded."""
+
+
+def _script(text: str, _: str) -> Reply:
+    return HTTPStatus.OK, "text/javascript", text.encode()
+
+
 class MeasuredPages(Pages):
     """The pages, and beside them the page with a script that measures it, and one that calls somebody."""
 
@@ -55,6 +73,8 @@ class MeasuredPages(Pages):
             **{f"/frame/{width}": self._frame(width) for width in WIDTHS},
             "/measure.js": lambda _: (HTTPStatus.OK, "text/javascript", MEASURE),
             "/plain": self._plain,
+            **{f"/{name}": partial(self._acted, name) for name in ACTS},
+            **{f"/{name}.js": partial(_script, act) for name, act in ACTS.items()},
             "/calls": lambda _: (HTTPStatus.OK, "text/html", b'<img src="http://127.0.0.1:9/x.png"><p>calls</p>'),
         }
 
@@ -70,6 +90,15 @@ class MeasuredPages(Pages):
         status, kind, body = super()._page(accept)
         assert b"<script" in body
         return status, kind, re.sub(b"<script.*?</script>", b"", body)
+
+    def answer(self, path: str, accept: str) -> Reply:
+        return super().answer(path.removeprefix(BELOW), accept)
+
+    def _acted(self, name: str, accept: str) -> Reply:
+        if name == "behind-a-proxy" and self.seen:
+            return HTTPStatus.BAD_GATEWAY, "text/html", b"<title>502</title><h1>Bad Gateway</h1>"
+        status, kind, body = self._page(accept)
+        return status, kind, body.replace(b"</body>", f'<script src="/{name}.js"></script></body>'.encode())
 
     def _measured(self, accept: str) -> Reply:
         status, kind, body = super()._page(accept)
@@ -185,21 +214,64 @@ def test_both_themes_are_shown(site: Site) -> None:
     assert light.share_of(DARK_PAPER) < 0.02
 
 
-def test_the_script_looks_again_and_shows_what_changed(site: Site) -> None:
+def see_later(
+    site: Site, path: str, seconds: int, *, first: DaemonStatus, later: DaemonStatus
+) -> tuple[Node, list[str]]:
+    """Give the page as it stands after a time, which runs ahead in the browser, and what it asked for."""
     site.pages.seen = 0
-    sound = judge('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"', kelp_box(1).snapshot())
-    later = publish(
-        PassResult(snapshot=sound.snapshot, findings=sound.findings, changes=(), waiting=False), build=sound.build
-    )
-    first = site.status
     site.pages._status = lambda: first if site.pages.seen < 2 else later
     try:
-        page, asked = see(site.at(), "--virtual-time-budget=30000")  # time runs ahead in the browser
+        page, asked = see(site.at(path), f"--virtual-time-budget={seconds * 1000}")
     finally:
         site.pages._status = lambda: site.status
+    return page, list(asked)
+
+
+def sound() -> DaemonStatus:
+    judged = judge('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"', kelp_box(1).snapshot())
+    outcome = PassResult(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
+    return publish(outcome, build=judged.build)
+
+
+def test_the_script_reads_again_and_shows_what_changed(site: Site) -> None:
+    page, asked = see_later(site, "/", 30, first=site.status, later=sound())
     assert site.at("/") in asked
     assert page.one("h1").text == "kelp-1 holds"
     assert page.all("article") == []
+
+
+def test_what_was_tapped_holds_nothing_back_and_stays_as_it_was(site: Site) -> None:
+    later = replace(site.status, overdue={"thermal": 61.0})
+    page, _ = see_later(site, "/tapped", 30, first=site.status, later=later)
+    assert "Some readings hang." in page.text
+    details = page.one("main").all("details")
+    assert ["open" in one.attributes for one in details] == [True, *[False] * (len(details) - 1)]
+    assert page.one("body").attributes["data-focus"] == details[0].one("summary").text
+
+
+@pytest.mark.parametrize(("seconds", "headline"), [(50, "kelp-1 is not as it should be"), (100, "kelp-1 holds")])
+def test_a_selection_holds_the_page_back_for_a_minute(site: Site, seconds: int, headline: str) -> None:
+    page, _ = see_later(site, "/selected", seconds, first=site.status, later=sound())
+    assert page.one("h1").text == headline
+
+
+def test_what_a_proxy_says_in_its_place_is_not_taken_for_the_page(site: Site) -> None:
+    page, _ = see_later(site, "/behind-a-proxy", 30, first=site.status, later=site.status)
+    assert page.one("body").attributes["class"] == "lost"
+    assert page.one("h1").text == "kelp-1 is not as it should be"
+
+
+def test_a_reading_that_grows_old_is_marked_while_the_page_is_open(site: Site) -> None:
+    status = replace(site.status, judged_at=-295.0)  # the server's clock stands at 0
+    page, _ = see_later(site, "/", 10, first=status, later=status)
+    assert page.one(class_="age").text == "5 minutes ago"
+    assert page.one("body").attributes["class"] == "late"
+
+
+def test_the_page_works_below_another_path(site: Site) -> None:
+    page, asked = see(site.at(f"{BELOW}/"))
+    assert {site.at(f"{BELOW}/style.css"), site.at(f"{BELOW}/page.js")} <= set(asked)
+    assert page.one("h1").text == "kelp-1 is not as it should be"
 
 
 def test_without_its_script_the_page_looks_the_same(site: Site) -> None:

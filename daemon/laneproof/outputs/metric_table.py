@@ -78,6 +78,7 @@ METRICS = (
     # Advanced Error Reporting, by the kernel's names of the bits
     _counter("link_correctable_errors", ("position", "end", "error"), "Correctable PCIe errors that one end reported."),
     _counter("link_uncorrectable_errors", ("position", "end", "severity"), "Uncorrectable PCIe errors, one end's."),
+    _counter("drops", _LINK, "Times that a drive dropped off the bus since the daemon started."),
     # NVM Express Base Specification 2.0, 5.16.1.3, SMART / Health Information
     _info("nvme", (*_DRIVE, "device", "model", "firmware"), "An NVMe drive; device is the kernel's name for it now."),
     _gauge("nvme_critical_warning", _DRIVE, "NVMe Critical Warning, its bits as one number."),

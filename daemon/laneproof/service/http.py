@@ -76,6 +76,9 @@ def _samples(status: DaemonStatus) -> Iterator[Sample]:
         yield "reading_timestamp_seconds", (group,), run.finished_at
     for group in status.runs.keys() | status.overdue.keys():
         yield "reading_overdue_seconds", (group,), status.overdue.get(group, 0.0)
+    for path, count in status.drops.items():
+        position = status.build.position_at(path) if status.build else None
+        yield "drops", (position.label if position else path,), count
     yield "kernel_log_lost_records", (), status.lost_records
     if (ring := status.ring) is not None:
         yield "evidence_written_bytes", (), ring.written_bytes
@@ -130,6 +133,7 @@ class Pages:
             overdue=status.overdue,
             recent=status.recent,
             version=__version__,
+            age_seconds=None if status.judged_at is None else self._now() - status.judged_at,
         )
         answer = HTTPStatus.OK if result else HTTPStatus.SERVICE_UNAVAILABLE
         return answer, "text/html; charset=utf-8", write_page(facts).encode()

@@ -36,6 +36,8 @@ class DaemonStatus:
         ring: How the evidence ring stands, None where there is none.
         lost_records: How many records of the kernel's log were overwritten before they were read.
         complete: Whether every collector has answered once, or was given up on for now.
+        drops: How often a drive dropped off the bus since the start, by path; 0 for a declared position.
+        judged_at: Monotonic seconds of the last judged pass, None before the first.
         alive_at: Monotonic seconds at which the loop last went round.
     """
 
@@ -49,4 +51,6 @@ class DaemonStatus:
     ring: RingState | None = None
     lost_records: int = 0
     complete: bool = False
+    drops: Mapping[str, int] = field(default_factory=dict)
+    judged_at: float | None = None
     alive_at: float = 0.0

@@ -41,6 +41,8 @@ def publish() -> DaemonStatus:
         runs=runs,
         overdue=overdue,
         changes={("raised", "warning"): 2},
+        drops={"0000:00/01.2": 3, "0000:00/09.0": 1},
+        judged_at=NOW - 61.0,
         complete=True,
         alive_at=NOW,
     )
@@ -82,7 +84,7 @@ def test_the_audit_is_the_contracts_json(client: Client) -> None:
     [
         ("/", "text/html; charset=utf-8", b"kelp-1 is not as it should be"),
         ("/style.css", "text/css; charset=utf-8", b"prefers-color-scheme: dark"),
-        ("/page.js", "text/javascript; charset=utf-8", b"lookAgain"),
+        ("/page.js", "text/javascript; charset=utf-8", b"readAgain"),
         ("/icon.svg", "image/svg+xml", b"<svg"),
     ],
 )
@@ -94,9 +96,9 @@ def test_the_page_and_what_belongs_to_it_are_served(client: Client, path: str, k
 
 def test_the_page_names_only_what_is_served(client: Client) -> None:
     page = client.ask("/")[2].decode()
-    inside = set(re.findall(r'(?:href|src)="(/[^"]*)"', page))
-    assert {"/style.css", "/page.js", "/icon.svg", "/api/v1/audit", "/metrics", "/"} == inside
-    assert {client.ask(one)[0] for one in inside} == {200}
+    inside = set(re.findall(r'(?:href|src)="([^"#]*)"', page))
+    assert {"style.css", "page.js", "icon.svg", "api/v1/audit", "metrics", ""} == inside
+    assert {client.ask(f"/{link}")[0] for link in inside} == {200}
 
 
 def test_the_page_before_the_first_pass_asks_to_come_again(client: Client) -> None:
@@ -177,9 +179,15 @@ def test_the_daemons_own_state_is_among_the_metrics(client: Client) -> None:
         (labels["change"], labels["severity"]): value for labels, value in told["laneproof_finding_changes_total"]
     }
     assert len(changes) == 9
+    drops = {labels["position"]: value for labels, value in told["laneproof_drops_total"]}
+    assert drops == {"riser-2": 3.0, "0000:00/09.0": 1.0}
     assert (changes["raised", "warning"], changes["cleared", "notice"]) == (2.0, 0.0)
     client.status = replace(client.status, build_problem="line 3: wrong")
     assert metrics(client.ask("/metrics")[2])["laneproof_declaration_in_force"] == [({}, 0.0)]
+
+
+def test_the_page_says_how_old_its_reading_is(client: Client) -> None:
+    assert b'data-seconds="62">1 minute ago' in client.ask("/")[2]
 
 
 def test_nothing_is_scraped_that_the_table_does_not_know(client: Client) -> None:

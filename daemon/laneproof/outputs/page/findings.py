@@ -57,6 +57,7 @@ def _write_case(case: ShownCase, anchors: Anchors) -> Markup:
         _causes(case.causes),
         tag("p", tag("b", "Next: "), steps[0], class_="next") if steps else None,
         _more(case, steps[1:]),
+        id=f"case-{anchors[loudest]}",
         class_=f"case {loudest.severity}{' accepted' if loudest.accepted else ''}",
     )
 

@@ -1,39 +1,82 @@
-// Looks again while the page is open and seen. Without this script the page is whole; it is as old as its reading says.
+// Reads the page again while it is open and seen. Without this script the page is whole; it is as old as its reading says.
 "use strict";
 
 const EVERY_MS = 20000;
+const HOLD_MS = 60000; // a selection holds the page back for so long at most
+const LATE_SECONDS = Number(document.body.dataset.late);
+const UNITS = [["day", 86400], ["hour", 3600], ["minute", 60], ["second", 1]];
 
-function openPlaces() {
-  return [...document.querySelectorAll("article[id]")]
-    .filter((article) => article.querySelector("details[open]"))
-    .map((article) => article.id);
+let loadedAt = performance.now();
+let selectedAt = null;
+
+function isHeld() {
+  if (document.getSelection().isCollapsed) {
+    selectedAt = null;
+    return false;
+  }
+  selectedAt ??= performance.now();
+  return performance.now() - selectedAt < HOLD_MS;
 }
 
-async function lookAgain() {
-  // Whoever reads a selection or walks with the keyboard is not to lose their place.
-  const isBusy = document.querySelector("main")?.contains(document.activeElement) || !document.getSelection().isCollapsed;
-  if (document.hidden || isBusy) return;
-  let text;
-  try {
-    const answer = await fetch("/", { cache: "no-store" });
-    text = await answer.text();
-  } catch {
-    document.body.classList.add("lost");
-    return;
+function sayAge(seconds) {
+  const [unit, length] = UNITS.find(([, seconds_each]) => seconds >= seconds_each) ?? UNITS[3];
+  const count = Math.floor(seconds / length);
+  return `${count} ${unit}${count === 1 ? "" : "s"} ago`;
+}
+
+function showAge() {
+  const age = document.querySelector(".age");
+  if (!age) return;
+  const seconds = Number(age.dataset.seconds) + (performance.now() - loadedAt) / 1000;
+  age.textContent = sayAge(seconds);
+  document.body.classList.toggle("late", seconds > LATE_SECONDS);
+}
+
+function showLocalTimes() {
+  if (new Date().getTimezoneOffset() === 0) return;
+  for (const time of document.querySelectorAll("time")) {
+    time.title = time.textContent;
+    time.textContent = new Date(time.dateTime).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
   }
-  document.body.classList.remove("lost");
-  const fresh = new DOMParser().parseFromString(text, "text/html");
-  const open = openPlaces();
+}
+
+// Where an element stands: the nearest name above it, and the how manieth of its kind it is there.
+function placeOf(element) {
+  const named = element.closest("[id]") ?? document.body;
+  return { id: named.id, tag: element.tagName, index: [...named.querySelectorAll(element.tagName)].indexOf(element) };
+}
+
+function atPlace({ id, tag, index }) {
+  const named = id ? document.getElementById(id) : document.body;
+  return named?.tagName === tag && index < 0 ? named : named?.querySelectorAll(tag)[index];
+}
+
+async function readAgain() {
+  if (document.hidden || isHeld()) return;
+  let fresh = null;
+  try {
+    const answer = await fetch(location.href, { cache: "no-store" });
+    fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+  } catch {
+    // Nobody answered: said below.
+  }
+  // What a proxy says in the service's place is no page of the service.
+  document.body.classList.toggle("lost", !fresh?.body.dataset.late);
+  if (!fresh?.body.dataset.late) return;
+  const open = [...document.querySelectorAll("details[open]")].map(placeOf);
+  const focused = document.activeElement === document.body ? null : placeOf(document.activeElement);
   document.title = fresh.title;
   for (const part of ["header", "main"]) {
-    const now = document.querySelector(part);
-    const then = fresh.querySelector(part);
-    if (now && then && now.innerHTML !== then.innerHTML) now.innerHTML = then.innerHTML;
+    document.querySelector(part).innerHTML = fresh.querySelector(part).innerHTML;
   }
-  for (const id of open) {
-    document.getElementById(id)?.querySelectorAll("details").forEach((details) => { details.open = true; });
-  }
+  loadedAt = performance.now();
+  for (const place of open) atPlace(place)?.setAttribute("open", "");
+  if (focused) atPlace(focused)?.focus({ preventScroll: true });
+  showAge();
+  showLocalTimes();
 }
 
-setInterval(lookAgain, EVERY_MS);
-document.addEventListener("visibilitychange", lookAgain);
+showLocalTimes();
+setInterval(showAge, 1000);
+setInterval(readAgain, EVERY_MS);
+document.addEventListener("visibilitychange", readAgain);

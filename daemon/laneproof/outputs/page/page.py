@@ -1,12 +1,14 @@
 """The page: one document that says what the box is and what is wrong with it. A pure function of what was published.
 
 It needs no script and nothing from elsewhere; the service serves its style sheet and its small script, which reads
-it again while it is open. Words carry every meaning, colour repeats it.
+it again while it is open. Words carry every meaning, colour repeats it. Its links are relative, so that it works below
+any path of a proxy that ends in a slash.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from laneproof.advice import OPEN_CASE
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, FindingChange, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
@@ -22,11 +24,14 @@ from laneproof.outputs.page.drives import write_drives
 from laneproof.outputs.page.findings import write_findings
 from laneproof.outputs.page.recent import write_recent
 from laneproof.outputs.page.tree import write_tree
-from laneproof.outputs.page.words import Anchors, count_words, draw_mark, draw_strands, show_time
+from laneproof.outputs.page.words import Anchors, count_words, draw_mark, draw_strands, say_age, show_time
+from laneproof.outputs.steps import list_cautions
 from laneproof_collectors.snapshot import Snapshot
 
 STYLE, SCRIPT, ICON = "/style.css", "/page.js", "/icon.svg"
-"""Where the page expects what belongs to it."""
+"""Where the service serves what belongs to the page."""
+LATE_SECONDS = 300
+"""From this age on a reading is marked as late; the alert LaneproofStale counts from the same."""
 
 _COUNTED = (
     ("differs", "difference", "differences"),
@@ -53,6 +58,7 @@ class PageFacts:
         overdue: Collectors that stay away, with the seconds.
         recent: The latest changes of findings, the newest first.
         version: The program's own.
+        age_seconds: How long ago the last pass was judged; None where it is not known.
     """
 
     build: Build | None
@@ -62,6 +68,7 @@ class PageFacts:
     overdue: Mapping[str, float] = field(default_factory=dict)
     recent: Sequence[FindingChange] = ()
     version: str = ""
+    age_seconds: float | None = None
 
 
 def write_page(facts: PageFacts) -> str:
@@ -71,7 +78,7 @@ def write_page(facts: PageFacts) -> str:
         parts = [tag("p", "The first pass over the machine is not complete yet.", class_="wait")]
         title = "laneproof: first pass"
         parts += filter(None, (write_declaration(facts.build, facts.problem), write_overdue(facts.overdue)))
-        return _wrap(title, tag("h1", "laneproof"), join(parts), facts.version)
+        return _wrap(title, tag("h1", "laneproof"), join(parts), facts)
     said = verdict(facts.findings)
     name = name_box(facts.build, snapshot)
     ordered = order_findings(facts.findings)
@@ -87,7 +94,7 @@ def write_page(facts: PageFacts) -> str:
         write_recent(facts.recent),
         write_machine(snapshot),
     ))  # fmt: skip
-    return _wrap(f"{name} {_SAID[said]}", _headline(name, said, facts, snapshot), body, facts.version)
+    return _wrap(f"{name} {_SAID[said]}", _headline(name, said, facts, snapshot), body, facts)
 
 
 def draw_icon(findings: Sequence[Finding] | None) -> str:
@@ -111,28 +118,42 @@ def _headline(name: str, said: str, facts: PageFacts, snapshot: Snapshot) -> Mar
     return join((
         tag("h1", draw_mark(said), tag("span", name, class_="box"), " ", tag("span", _SAID[said]), class_=said),
         tag("p", ", ".join(counted) + ".", class_="counts", role="status"),
-        tag("p", "Read at ", show_time(snapshot.taken_at), ". ", tag("a", "Refresh", href="/"), class_="soft"),
+        tag("p", "Read ", *_age(facts), show_time(snapshot.taken_at), ". ", tag("a", "Refresh", href=""),
+            class_="read"),
     ))  # fmt: skip
 
 
-def _wrap(title: str, headline: Markup, body: Markup, version: str) -> str:
+def _age(facts: PageFacts) -> tuple[Markup | str, ...]:
+    if facts.age_seconds is None:
+        return ("at ",)
+    words = tag("span", say_age(facts.age_seconds), class_="age", data_seconds=round(facts.age_seconds, 1))
+    return words, tag("span", " (late)", class_="overdue"), ", at "
+
+
+def _is_late(facts: PageFacts) -> bool:
+    return facts.age_seconds is not None and facts.age_seconds > LATE_SECONDS
+
+
+def _wrap(title: str, headline: Markup, body: Markup, facts: PageFacts) -> str:
     head = tag(
         "head",
         tag("meta", charset="utf-8"),
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
         tag("meta", name="color-scheme", content="light dark"),
         tag("title", title),
-        tag("link", rel="icon", type="image/svg+xml", href=ICON),
-        tag("link", rel="stylesheet", href=STYLE),
-        tag("script", "", src=SCRIPT, defer=True),
+        tag("link", rel="icon", type="image/svg+xml", href=ICON.removeprefix("/")),
+        tag("link", rel="stylesheet", href=STYLE.removeprefix("/")),
+        tag("script", "", src=SCRIPT.removeprefix("/"), defer=True),
     )
     foot = tag(
         "footer",
-        tag("p", "laneproof ", version, " reads and never writes. ",
-            tag("a", "The same as JSON", href="/api/v1/audit"), ", ", tag("a", "as metrics", href="/metrics"), "."),
-        tag("p", "Before opening the case: shut the box down, take it off the mains, lose static electricity, let hot "
-            "parts cool. The makers' manuals and local codes come first."),
+        tag("p", "laneproof ", facts.version, " reads and never writes. ",
+            tag("a", "The same as JSON", href="api/v1/audit"), ", ", tag("a", "as metrics", href="metrics"), "."),
+        None if OPEN_CASE in list_cautions(facts.findings) else tag("p", OPEN_CASE),
     )  # fmt: skip
     main = tag("main", body, id="main")
-    page = tag("body", tag("a", "To the findings", href="#main", class_="skip"), tag("header", headline), main, foot)
+    page = tag(
+        "body", tag("a", "To the findings", href="#main", class_="skip"), tag("header", headline), main, foot,
+        class_="late" if _is_late(facts) else None, data_late=LATE_SECONDS,
+    )  # fmt: skip
     return document(tag("html", head, page, lang="en"))

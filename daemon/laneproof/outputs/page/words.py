@@ -11,6 +11,7 @@ from laneproof.outputs.markup import Markup, tag
 KIND_WORDS = {Kind.DIFFERS: "differs", Kind.SIGN: "sign of failure", Kind.UNVERIFIED: "unverified"}
 _SIZE, _STRANDS = 20, (4, 10, 16)
 _LEFT, _RIGHT = 1.5, 18.5
+_UNITS = (("day", 86400.0), ("hour", 3600.0), ("minute", 60.0), ("second", 1.0))
 _NOT_IN_NAMES = re.compile(r"[^A-Za-z0-9]+")
 
 
@@ -43,6 +44,12 @@ def show_time(unix_seconds: float) -> Markup:
     """Write a time for people, to the minute, with the exact one for programs."""
     text = datetime.fromtimestamp(unix_seconds, UTC).strftime("%Y-%m-%d %H:%M UTC")
     return tag("time", text, datetime=format_time(unix_seconds))
+
+
+def say_age(seconds: float) -> str:
+    """Say how long ago something was, in its largest whole unit: ``3 minutes ago``."""
+    unit, length = next((unit for unit in _UNITS if seconds >= unit[1]), _UNITS[-1])
+    return f"{count_words(int(max(seconds, 0.0) // length), unit, f'{unit}s')} ago"
 
 
 class Anchors:
