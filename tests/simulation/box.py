@@ -58,6 +58,7 @@ class Drive:
     health: Health = field(default_factory=Health)
     transitions_enabled: bool = False
     latency_tolerance: str = "0"
+    health_bytes: bytes | None = None  # what log 02h reads instead of its health
     refuses_health: int | None = None  # the NVMe status with which it refuses log 02h
     stat: list[int] = field(default_factory=lambda: [0] * 11)
     counters: dict[str, int] = field(default_factory=dict)  # of this end of the link, since it was last enumerated
@@ -130,10 +131,13 @@ class SimulatedBox:
     nvme_latency_us: int = 0
     memory_kib: int = 65_700_000
     boot_number: int = 1
+    first_bus: int = 0  # how many buses other cards take before these ports
     aer_native: bool = False  # the kernel's own error reporting service shows itself
     thermometers: bool = False  # the kernel's, of its drives, were read: as they are where their logs cannot be
     extra_files: dict[str, str] = field(default_factory=dict)
     extra_links: dict[str, str] = field(default_factory=dict)
+    extra_binary: dict[str, str] = field(default_factory=dict)
+    smartctl: dict[str, dict[str, Any]] = field(default_factory=dict)
     arrays: list[MdArray] = field(default_factory=list)
     bonds: list[Bond] = field(default_factory=list)
     modules: tuple[Module, ...] = ()
@@ -183,6 +187,7 @@ class SimulatedBox:
         tree.dirs.add("/sys/class/nvme")
         drives = [port.drive for port in self.walk_ports() if port.drive]
         numbering = _Numbering(taken=frozenset(one.number for one in drives if one.number is not None))
+        numbering.bus = self.first_bus
         for port in self.ports:
             _lay_port(tree, numbering, port, "/sys/devices/pci0000:00", bus=0)
         for drive in drives if self.thermometers else ():
@@ -199,7 +204,8 @@ class SimulatedBox:
         lay_memory(tree, self.modules)
         tree.files.update(self.extra_files)
         tree.links.update(self.extra_links)
-        return tree.as_frame()
+        tree.binary.update(self.extra_binary)
+        return tree.as_frame() | {"smartctl": dict(self.smartctl)}
 
 
 @dataclass(slots=True)
@@ -436,7 +442,9 @@ def _lay_thermometer(tree: _Tree, drive: Drive) -> None:
 
 def health_entry(drive: Drive) -> str | dict[str, int]:
     """Give log 02h as a recording holds it."""
-    return encode(health_log(drive.health)) if drive.refuses_health is None else {"status": drive.refuses_health}
+    if drive.refuses_health is not None:
+        return {"status": drive.refuses_health}
+    return encode(drive.health_bytes or health_log(drive.health))
 
 
 def hash_text(text: str) -> int:

@@ -39,12 +39,13 @@ class FrameWriter:
             {"format": "laneproof-recording", "version": 1, "host": self._box.name, "kernel": self._box.kernel}
         )
 
-    def frame(
+    def frame(  # noqa: PLR0913 (the parts of one frame)
         self,
         *,
         t: float,
         up: float,
         anew: bool,
+        slept: float = 0.0,
         kmsg: tuple[str, ...] = (),
         uevents: tuple[Mapping[str, str], ...] = (),
     ) -> str:
@@ -54,12 +55,15 @@ class FrameWriter:
             t: Unix seconds by the box's clock.
             up: Seconds since boot.
             anew: Whether anything but counters and readings may have changed since the last frame.
+            slept: How much of the time since boot the machine was suspended.
             kmsg: Records of the kernel log since the last frame.
             uevents: Device events since the last frame.
         """
         frame: dict[str, Any] = {"t": round(t, 3)}
         if self._view.up_told:
             frame["up"] = round(up, 3)
+            if slept:
+                frame["mono"] = round(up - slept, 3)
         if self._box.boot_id != self._boot_id:
             self._boot_id = frame["boot_id"] = self._box.boot_id
             self._state = {}
@@ -108,6 +112,10 @@ class FrameWriter:
             for name, entries in state["nvme"].items()
             if (changed := {k: v for k, v in entries.items() if old_nvme.get(name, {}).get(k) != v})
         } | dict.fromkeys(old_nvme.keys() - state["nvme"].keys())
+        told = before.get("smartctl", {})
+        frame["smartctl"] = {
+            device: answer for device, answer in state["smartctl"].items() if told.get(device) != answer
+        } | dict.fromkeys(told.keys() - state["smartctl"].keys())
         self._state = state
         return frame
 
@@ -132,7 +140,7 @@ class FrameWriter:
 
     def _touch_drive(self, drive: Drive, files: dict[str, str], nvme: dict[str, dict[str, Any]]) -> None:
         name = f"nvme{drive.number}"
-        if self._view.sleeping:
+        if self._view.sleeping or drive.power_control == "auto":
             for file, value in describe_sleep(sleeps=drive.sleeps):
                 if self._state["files"].get(f"{drive.place}/{file}") != f"{value}\n":
                     files[f"{drive.place}/{file}"] = f"{value}\n"

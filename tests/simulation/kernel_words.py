@@ -5,6 +5,7 @@ and dpc.c, drivers/pci/hotplug/pciehp_ctrl.c, drivers/pci/pci.c, block/blk-core.
 from memory; see the collectors' own tables for what each kernel is known to write.
 """
 
+from collections import deque
 from dataclasses import dataclass, field
 
 WARNING, ERROR, INFORMATION = 4, 3, 6
@@ -168,17 +169,23 @@ HARMLESS = (
 """What any box says now and then, and what means nothing."""
 
 
+_KEPT = 400  # records; a real ring is counted in bytes
+
+
 @dataclass(slots=True)
 class KernelLog:
     """The records since the last frame, numbered through a boot."""
 
     sequence: int = 0
     records: list[str] = field(default_factory=list)
+    kept: deque[str] = field(default_factory=lambda: deque(maxlen=_KEPT))
+    """What the kernel still holds: a program that starts reads it from there again."""
 
     def reboot(self) -> None:
         """Begin to count anew."""
         self.sequence = 0
         self.records.clear()
+        self.kept.clear()
 
     def write(self, lines: list[Line], *, up: float, step: float = 0.0005) -> None:
         """Add lines at a time, a little after one another."""
@@ -188,6 +195,7 @@ class KernelLog:
             if line.device:
                 head += f"\n SUBSYSTEM=pci\n DEVICE=+pci:{line.device}"
             self.records.append(f"{head}\n")
+            self.kept.append(self.records[-1])
             self.sequence += 1
             up += step
 

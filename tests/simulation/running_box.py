@@ -22,7 +22,6 @@ from simulation.views import View
 WARM_UP_SECONDS = 1200.0
 _SECTOR = 512
 _UNIT = 512_000
-_REQUEST = 131_072
 _NAMES_AT_DRIVE = (("RxErr", 0.6), ("BadTLP", 0.3), ("BadDLLP", 0.1))
 _NAMES_AT_PORT = (("RxErr", 0.35), ("BadTLP", 0.15), ("BadDLLP", 0.1), ("Timeout", 0.3), ("Rollover", 0.1))
 _MOST_LOGGED = 2  # error reports that reach the log between two steps: the kernel limits their rate
@@ -61,6 +60,9 @@ class Life:
     warmth: float = 0.0
     bytes_carried: float = 0.0
     minutes: dict[str, float] = field(default_factory=dict)
+    request_bytes: int = 131_072
+    read_ms: float = 0.3
+    write_ms: float = 0.1
 
     @property
     def drive(self) -> Drive | None:
@@ -91,7 +93,11 @@ class RunningBox:
         self.lives = [Life(port=port) for port in box.walk_ports() if port.switch is None]
         self.clock_error = 0.0
         self.booted_at = start
+        self.slept = 0.0
+        """Seconds of this boot for which the machine was suspended."""
         self.is_off = False
+        self.sleeping = False
+        """Idle drives are suspended."""
         self.stays_away: set[str] = set()
         """Serial numbers of drives that a plain restart does not bring back."""
         self._anew = True
@@ -168,7 +174,7 @@ class RunningBox:
                 life.idle_since = self.now
             life.load = 0.0
         if life.drive is not None:
-            life.drive.sleeps = self.view.sleeping and here and load == 0
+            life.drive.sleeps = (self.view.sleeping or self.sleeping) and here and load == 0
 
     def set_errors(self, life: Life) -> None:
         """Reckon a link's error rate anew: few errors without traffic, for idle symbols are carried too."""
@@ -218,16 +224,16 @@ class RunningBox:
 
     def _carry(self, life: Life, drive: Drive, seconds: float) -> None:
         moved = life.load * 1_000_000 * seconds
-        reads = max(1, round(0.7 * moved / _REQUEST))
-        writes = max(1, round(0.3 * moved / _REQUEST))
+        reads = max(1, round(0.7 * moved / life.request_bytes))
+        writes = max(1, round(0.3 * moved / life.request_bytes))
         stat, health = drive.stat, drive.health
         busy = min(1.0, life.load / (2 * FULL_MB_S)) * seconds * 1000
         stat[0] += reads
         stat[2] += round(0.7 * moved / _SECTOR)
-        stat[3] += round(reads * 0.3)
+        stat[3] += round(reads * life.read_ms)
         stat[4] += writes
         stat[6] += round(0.3 * moved / _SECTOR)
-        stat[7] += round(writes * 0.1)
+        stat[7] += round(writes * life.write_ms)
         stat[9] += round(busy)
         stat[10] += round(busy * 1.4)
         health.data_units_read += round(0.7 * moved / _UNIT)
@@ -320,6 +326,7 @@ class RunningBox:
             t=self.now + self.clock_error,
             up=self.up,
             anew=self._anew,
+            slept=self.slept,
             kmsg=self.log.take(),
             uevents=tuple(self.uevents),
         )
@@ -344,7 +351,7 @@ class RunningBox:
 
     def say(self, lines: list[Line], *, later: float = 0.0) -> None:
         """Let the kernel write lines."""
-        self.log.write(lines, up=self.up + later)
+        self.log.write(lines, up=self.up - self.slept + later)  # the kernel's stamps stop in suspend
 
     def device_event(self, action: str, place: str, subsystem: str, **more: str) -> None:
         """Let the kernel send a device event."""
@@ -357,7 +364,7 @@ class RunningBox:
     def start_up(self) -> None:
         """The machine starts now."""
         self.is_off = False
-        self.booted_at = self.now
+        self.booted_at, self.slept = self.now, 0.0
         self.log.reboot()
         self.uevents.clear()
         for life in self.lives:
@@ -392,3 +399,28 @@ class RunningBox:
                 life.drive.health.unsafe_shutdowns += int(cut and life.drive.presence is not Presence.AWAY)
         self.box.reboot()
         self.at(self.now + seconds, self.start_up)
+
+    def suspend(self, seconds: float) -> None:
+        """The machine sleeps for a while: its clock since boot goes on, the kernel's stamps and all work stand still.
+
+        Args:
+            seconds: For how long.
+        """
+        if self.is_off:
+            return
+        self.frame()
+        self.say([Line("PM: suspend entry (deep)", 6)])
+        self.is_off = True
+
+        def resume() -> None:
+            self.is_off = False
+            self.slept += seconds
+            self.say([Line("ACPI: PM: Waking up from system sleep state S3", 6), Line("PM: suspend exit", 6)])
+            self.changed()
+            self.at(self.now + self.draw.uniform(5, 40), self.frame)
+
+        self.at(self.now + seconds, resume)
+
+    def notice_again(self) -> None:
+        """A program that reads the kernel's log starts anew: it gets once more what the kernel still holds."""
+        self.log.records = [*self.log.kept]

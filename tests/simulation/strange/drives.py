@@ -1,0 +1,240 @@
+"""Drives that are sound and count strangely, and kernel lines that sound like faults and are none."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from simulation.kernel_words import ERROR, Line
+from simulation.loads import DAY
+from simulation.running_box import Life, RunningBox
+from simulation.strange.oddity import Oddity, is_here, some_life
+
+_ALL = 0xFFFFFFFF
+
+
+@dataclass(slots=True)
+class CountersThatCannotBe(Oddity):
+    """A drive whose minutes of heat jump to the largest number, and fall back."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """Once or more."""
+        life = some_life(box)
+        for _ in range(box.draw.randint(1, 3)):
+            box.at(box.draw.uniform(box.now + DAY, self.until - DAY), lambda: self._jump(box, life))
+
+    def _jump(self, box: RunningBox, life: Life) -> None:
+        if life.drive is None:
+            return
+        health, before = life.drive.health, (life.drive.health.critical_minutes, life.drive.health.warning_minutes)
+        which = box.draw.choice(("critical_minutes", "warning_minutes"))
+        setattr(health, which, _ALL)
+        if box.draw.random() < 0.5:
+            back = box.now + box.draw.uniform(0.1, 20) * DAY
+            box.at(back, lambda: self._back(life, before))
+
+    def _back(self, life: Life, before: tuple[int, int]) -> None:
+        if life.drive is not None:
+            life.drive.health.critical_minutes, life.drive.health.warning_minutes = before
+
+
+@dataclass(slots=True)
+class FirmwareCountsAnew(Oddity):
+    """New firmware of a drive counts otherwise: media errors, unsafe shutdowns and hours jump, or begin anew."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """One update, of all drives of a model."""
+        box.at(box.draw.uniform(box.now + 3 * DAY, self.until - 3 * DAY), lambda: self._update(box))
+
+    def _update(self, box: RunningBox) -> None:
+        if box.is_off:
+            box.at(box.now + DAY / 4, lambda: self._update(box))
+            return
+        life = some_life(box)
+        if life.drive is None:
+            return
+        model, jump = life.drive.model, box.draw.choice((-1, 7, 600))
+        for drive in [other.drive for other in box.lives if other.drive and other.drive.model == model]:
+            drive.firmware = f"{drive.firmware[:2]}77"
+            health = drive.health
+            health.media_errors = 0 if jump < 0 else health.media_errors + jump
+            health.unsafe_shutdowns = 0 if jump < 0 else health.unsafe_shutdowns + jump
+            health.error_log_entries = 0
+        if box.draw.random() < 0.5:
+            box.shut_down(seconds=200)  # else the drives take it over while they run
+        else:
+            box.changed()
+
+
+@dataclass(slots=True)
+class TwinSerials(Oddity):
+    """Two drives of a cheap make with one serial number."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """From the first day on."""
+        first, second = box.draw.sample([life for life in box.lives if life.drive], 2)
+        if first.drive and second.drive:
+            for drive in (first.drive, second.drive):
+                drive.serial, drive.model = "0123456789ABCDEF", "Ebbtide E1"
+
+
+@dataclass(slots=True)
+class OddBytes(Oddity):
+    """A health log with bytes that mean nothing: spare threshold and share used both 255."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """On one drive or on all."""
+        chosen = box.lives if box.draw.random() < 0.3 else [some_life(box)]
+        for life in chosen:
+            if life.drive is not None:
+                life.drive.health.spare_threshold_percent = 255
+                life.drive.health.percentage_used = 255
+
+
+@dataclass(slots=True)
+class CountsEachStop(Oddity):
+    """Drives that count each power-off as unsafe, since the board cuts their power a little too soon."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """With the power off each night, as a thrifty owner has it."""
+        self.daily(box, 22.0, self._stop, every=box.draw.choice((1, 2, 7)))
+
+    def _stop(self, box: RunningBox) -> None:
+        if box.is_off:
+            return
+        box.shut_down(seconds=8 * 3600, power_off=True)
+        for life in box.lives:
+            if life.drive is not None:
+                life.drive.health.unsafe_shutdowns += 1
+
+
+@dataclass(slots=True)
+class SpareFlutters(Oddity):
+    """A drive whose spare goes from 100 to 99 per cent and back, and whose hours stand still while it rests."""
+
+    life: Life | None = None
+
+    def prepare(self, box: RunningBox) -> None:
+        """One drive."""
+        self.life = some_life(box)
+
+    def tick(self, box: RunningBox) -> None:
+        """Flutter."""
+        if self.life is not None and self.life.drive is not None:
+            self.life.drive.health.spare_percent = box.draw.choice((100, 100, 100, 99))
+            if self.life.load == 0:
+                self.life.minutes["on"] = 0.0
+
+
+@dataclass(slots=True)
+class ColdReading(Oddity):
+    """A drive that states nought kelvin, or 255 degrees, once in a while."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """A few times a week, for one reading."""
+        life = some_life(box)
+        self.often(box, 150, lambda box: self._state(box, life))
+
+    def _state(self, box: RunningBox, life: Life) -> None:
+        if is_here(box, life) and life.drive is not None:
+            before = life.drive.health.temperature_celsius
+            life.drive.health.temperature_celsius = box.draw.choice((-273.0, 255.0))
+            box.frame()
+            life.drive.health.temperature_celsius = before
+
+
+@dataclass(slots=True)
+class ReplayTimeouts(Oddity):
+    """Links that rest in L1: the port's replay timer runs out now and then on the way out, and no packet is damaged."""
+
+    _an_hour: float = 0.0
+    _paths: tuple[str, ...] = ()
+
+    def prepare(self, box: RunningBox) -> None:
+        """With idle states of links on, on one link or on all of a model."""
+        self._an_hour = box.draw.choice((0.2, 2.0, 20.0))
+        chosen = box.lives if box.draw.random() < 0.4 else [some_life(box)]
+        self._paths = tuple(life.port.path for life in chosen)
+        box.box.chosen_policy = box.draw.choice(("default", "powersave"))
+        for life in box.lives:
+            life.port.aspm_enabled = 2
+
+    def tick(self, box: RunningBox) -> None:
+        """Count."""
+        for life in box.lives:
+            if life.port.path in self._paths and is_here(box, life) and box.draw.random() < self._an_hour / 4:
+                number = max(1, round(self._an_hour / 4))
+                life.port.counters["Timeout"] = life.port.counters.get("Timeout", 0) + number
+                if box.view.error_lines and life.port.has_aer:
+                    port = life.port.place.rpartition("/")[2]
+                    box.say(
+                        box.words.corrected(
+                            port=port, source=port, driver="pcieport", name="Timeout", ids="fff3:1004", many=False
+                        )
+                    )
+
+
+@dataclass(slots=True)
+class AdvisoryReports(Oddity):
+    """A drive that refuses a request it does not know, and reports that as an advisory error: nothing is damaged.
+
+    Source: PCI Express Base Specification 6.0, 6.2.3.2.4 (advisory non-fatal error cases).
+    """
+
+    def prepare(self, box: RunningBox) -> None:
+        """Several times a day."""
+        life = some_life(box)
+        self.often(box, 365 * box.draw.choice((1, 6, 40)), lambda box: self._report(box, life))
+
+    def _report(self, box: RunningBox, life: Life) -> None:
+        drive = life.drive
+        if not is_here(box, life) or drive is None:
+            return
+        drive.counters["NonFatalErr"] = drive.counters.get("NonFatalErr", 0) + 1
+        if not box.view.error_lines:
+            return
+        port, address = (place.rpartition("/")[2] for place in (life.port.place, drive.place))
+        word = "Correctable" if box.words.version >= (6, 8) else "Corrected"
+        lines = [
+            f"pcieport {port}: AER: {word} error received: {address}",
+            f"nvme {address}: PCIe Bus Error: severity={word}, type=Transaction Layer, (Receiver ID)",
+            f"nvme {address}:   device [{drive.vendor:04x}:{drive.device:04x}] error status/mask=00002000/0000c000",
+            f"nvme {address}:    [13] NonFatalErr           ",
+        ]
+        box.say([Line(text, device=device) for text, device in zip(lines, (port, *[address] * 3), strict=True)])
+
+
+@dataclass(slots=True)
+class CommandsRefused(Oddity):
+    """Commands that a drive does not support, and lines of the block layer that say so.
+
+    Source: block/blk-core.c, ``blk_errors``.
+    """
+
+    def prepare(self, box: RunningBox) -> None:
+        """After each trim, or daily."""
+        self.daily(box, 0.2, self._refuse, every=box.draw.choice((1, 7)))
+
+    def _refuse(self, box: RunningBox) -> None:
+        life = some_life(box)
+        if not is_here(box, life) or life.drive is None:
+            return
+        disk = f"nvme{life.drive.number}n1"
+        text = box.draw.choice((
+            f"operation not supported error, dev {disk}, sector 2048 op 0x9:(WRITE_ZEROES) flags 0x800 phys_seg 0",
+            f"operation not supported error, dev {disk}, sector 0 op 0x3:(DISCARD) flags 0x800 phys_seg 1",
+        ))  # fmt: skip
+        box.say([Line(text, ERROR)])
+        box.refuse_commands(life.drive, 1)
+
+
+ODDITIES: dict[str, Callable[..., Oddity]] = {
+    "counters-that-cannot-be": CountersThatCannotBe,
+    "firmware-counts-anew": FirmwareCountsAnew,
+    "twin-serials": TwinSerials,
+    "odd-bytes": OddBytes,
+    "counts-each-stop": CountsEachStop,
+    "spare-flutters": SpareFlutters,
+    "cold-reading": ColdReading,
+    "replay-timeouts": ReplayTimeouts,
+    "advisory-reports": AdvisoryReports,
+    "commands-refused": CommandsRefused,
+}

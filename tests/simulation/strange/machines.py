@@ -1,0 +1,433 @@
+"""Machines that are sound and odd: sensors of nothing, disks in standby, guests, wrong clocks, loud logs."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from simulation.box_parts import MdArray, NetworkCard, lay_interface
+from simulation.kernel_words import Line
+from simulation.loads import DAY
+from simulation.running_box import RunningBox
+from simulation.strange.oddity import HOUR, Disk, Function, Oddity, add_sata, lay_files
+
+
+@dataclass(slots=True)
+class DisksInStandby(Oddity):
+    """SATA disks that spin down by themselves and are woken for the backup, or by whoever looks at a file."""
+
+    disks: list[Disk] = field(default_factory=list)
+    _awake_until: float = 0.0
+
+    def prepare(self, box: RunningBox) -> None:
+        """Two to six disks."""
+        self.disks = add_sata(box, box.draw.randint(2, 6))
+        self._woken_a_day = box.draw.choice((1, 4, 20))
+        self.often(box, 365 * self._woken_a_day, self._wake)
+
+    _woken_a_day: int = 1
+
+    def _wake(self, box: RunningBox) -> None:
+        awake = box.draw.uniform(0.3, 3) * HOUR
+        self._awake_until = max(self._awake_until, box.now + awake)
+        self._show(box)
+        box.at(self._awake_until + 1, lambda: self._show(box))
+
+    def _show(self, box: RunningBox) -> None:
+        standby = box.now >= self._awake_until
+        for disk in self.disks:
+            if not standby:
+                disk.stat[0] += 500
+                disk.stat[2] += 64_000
+                disk.stat[9] += 900
+                disk.celsius = box.draw.randint(28, 36)
+                disk.lay(box)
+            disk.tell(box, standby=standby)
+        box.changed()
+
+
+@dataclass(slots=True)
+class DrivesThatSleep(Oddity):
+    """NVMe drives whose functions are suspended at run time whenever they are idle, so that a reading lets them be."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """All of them."""
+        box.sleeping = True
+        for life in box.lives:
+            if life.drive is not None:
+                life.drive.power_control = "auto"
+
+
+@dataclass(slots=True)
+class FloatingSensors(Oddity):
+    """Inputs of the board's chip to which nothing is wired: 127 degrees, -62, or whatever the wire picks up.
+
+    Source: Documentation/hwmon/sysfs-interface.rst; that unconnected inputs float is common practice, no source.
+    """
+
+    _drifts: tuple[int, ...] = ()
+
+    def prepare(self, box: RunningBox) -> None:
+        """Lay out the chip."""
+        folder = "/sys/devices/platform/nct6775.656/hwmon/hwmon9"
+        box.box.extra_links["/sys/class/hwmon/hwmon9"] = "../../devices/platform/nct6775.656/hwmon/hwmon9"
+        lay_files(
+            box,
+            folder,
+            (
+                ("name", "nct6798"), ("temp1_label", "SYSTIN"), ("temp1_input", "34000"), ("temp1_max", "80000"),
+                ("temp3_label", "AUXTIN0"), ("temp3_input", "127000"), ("temp3_max", "80000"), ("temp3_alarm", "1"),
+                ("temp4_label", "AUXTIN1"), ("temp4_input", "-62000"), ("temp5_label", "AUXTIN2"),
+                ("temp5_input", "97000"), ("temp5_crit", "100000"), ("temp6_label", "PCH_CHIP_TEMP"),
+                ("temp6_input", "0"), ("fan1_input", "0"), ("fan1_min", "0"), ("fan2_input", "880"),
+                ("fan2_min", "0"), ("fan3_input", "0"), ("fan3_alarm", "1"),
+            ),
+        )  # fmt: skip
+        self._folder = folder
+
+    _folder: str = ""
+
+    def tick(self, box: RunningBox) -> None:
+        """The floating ones drift."""
+        for number, low, high in ((3, 90, 127), (5, 60, 127), (4, -62, 20)):
+            value = box.draw.choice((127, box.draw.randint(low, high))) if number == 3 else box.draw.randint(low, high)
+            lay_files(box, self._folder, ((f"temp{number}_input", str(value * 1000)),))
+        lay_files(box, self._folder, (("temp1_input", str(box.draw.randint(30, 40) * 1000)),))
+        if box.draw.random() < 0.2:
+            box.changed()
+
+
+@dataclass(slots=True)
+class OtherDevices(Oddity):
+    """A graphics card whose link rests at its lowest rate, a card reader and controllers that sleep; none declared."""
+
+    functions: list[Function] = field(default_factory=list)
+
+    def prepare(self, box: RunningBox) -> None:
+        """Lay them out below ports of their own."""
+        below = (
+            ("1c.0", "a0", Function(place="", class_code=0x030000, driver="amdgpu", generation=4, lanes=16)),
+            ("1c.4", "a2", Function(place="", class_code=0xFF0000, driver="rtsx_pci", generation=1, lanes=1)),
+            ("1d.0", "a4", Function(place="", class_code=0x0C0330, driver="xhci_hcd", generation=3, lanes=4)),
+            ("1d.4", "a6", Function(place="", class_code=0x028000, driver="iwlwifi", generation=2, lanes=1)),
+        )
+        for hop, bus, function in below:
+            port = f"pci0000:00/0000:00:{hop}"
+            function.place = f"{port}/0000:{bus}:00.0"
+            bridge = Function(place=port, class_code=0x060400, driver="pcieport", generation=4, lanes=function.lanes)
+            bridge.port_type = 4
+            bridge.trained_generation, bridge.trained_lanes = 1, function.lanes
+            bridge.lay(box)
+            self.functions.append(function)
+        self._rest(box)
+
+    def _rest(self, box: RunningBox) -> None:
+        for function in self.functions:
+            rests = box.draw.random() < 0.7
+            function.sleeps = rests and function.driver != "iwlwifi"
+            function.trained_generation = 1 if rests else function.generation
+            function.trained_lanes = function.lanes
+            function.lay(box)
+        box.changed()
+
+    def tick(self, box: RunningBox) -> None:
+        """Now and then one works."""
+        if box.draw.random() < 0.15:
+            self._rest(box)
+
+
+@dataclass(slots=True)
+class FirmwareRaid(Oddity):
+    """A mirror of the board's firmware: a container that is no array, and the volume in it.
+
+    Source: md(4), "external metadata"; mdadm(8), IMSM and DDF; Documentation/admin-guide/md.rst.
+    """
+
+    _disks: list[Disk] = field(default_factory=list)
+
+    def prepare(self, box: RunningBox) -> None:
+        """Two disks, a container, a volume."""
+        self._disks = add_sata(box, 2)
+        names = [disk.name for disk in self._disks]
+        kind = box.draw.choice(("imsm", "ddf"))
+        for name in ("md126", "md127"):
+            box.box.extra_links[f"/sys/block/{name}"] = f"../devices/virtual/block/{name}"
+        container, volume = (f"/sys/devices/virtual/block/{name}" for name in ("md127", "md126"))
+        lay_files(
+            box,
+            container,
+            (
+                ("size", "0"), ("md/array_state", "inactive"), ("md/level", "container"), ("md/raid_disks", "0"),
+                ("md/metadata_version", f"external:{kind}"), ("md/mismatch_cnt", "0"),
+                *((f"md/dev-{name}/{file}", value) for name in names
+                  for file, value in (("state", "spare"), ("slot", "none"), ("errors", "0"))),
+            ),
+        )  # fmt: skip
+        lay_files(
+            box,
+            volume,
+            (
+                ("size", "15624000000"), ("md/array_state", "clean"), ("md/level", "raid1"), ("md/raid_disks", "2"),
+                ("md/metadata_version", "external:/md127/0"), ("md/degraded", "0"), ("md/sync_action", "idle"),
+                ("md/sync_completed", "none"), ("md/sync_speed", "none"), ("md/mismatch_cnt", "0"),
+                *((f"md/dev-{name}/{file}", value) for slot, name in enumerate(names)
+                  for file, value in (("state", "in_sync"), ("slot", str(slot)), ("errors", "0"))),
+            ),
+        )  # fmt: skip
+
+    def tick(self, box: RunningBox) -> None:
+        """It is written to: clean, active, and clean again."""
+        if box.draw.random() < 0.2:
+            lay_files(
+                box, "/sys/devices/virtual/block/md126", (("md/array_state", box.draw.choice(("clean", "active"))),)
+            )
+            box.changed()
+
+
+@dataclass(slots=True)
+class MonthlyCheck(Oddity):
+    """A mirror that md checks each month; it counts mismatches, as a mirror with swap or lazy writes may (md(4))."""
+
+    _array: MdArray | None = None
+
+    def prepare(self, box: RunningBox) -> None:
+        """Over two drives."""
+        serials = tuple(life.drive.serial for life in box.lives if life.drive)[:2]
+        self._array = MdArray(name="md0", serials=serials, size_bytes=2_000_000_000_000, level="raid1")
+        box.box.arrays.append(self._array)
+        self.daily(box, 3.0, self._check, every=28)
+
+    def _check(self, box: RunningBox) -> None:
+        if self._array is None or box.is_off:
+            return
+        array = self._array
+        array.sync_action = "check"
+        box.changed()
+
+        def end() -> None:
+            array.sync_action = "idle"
+            lay_files(box, "/sys/devices/virtual/block/md0", (("md/mismatch_cnt", "256"),))
+            box.changed()
+
+        box.at(box.now + 4 * HOUR, end)
+
+
+@dataclass(slots=True)
+class Guest(Oddity):
+    """The box is a virtual machine: links of no meaning, a temperature that never moves, a clock that leaps."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """QEMU's drives, as common machine types have them (common practice, no source)."""
+        box.box.board_vendor, box.box.board_name = "Emulated", "Standard machine"
+        for life in box.lives:
+            life.base_errors_an_hour = 0.0
+            life.port.lanes, life.port.generation, life.port.has_aer = 32, 4, False
+            if life.drive is not None:
+                life.drive.generation = life.drive.lanes = 1
+                life.drive.has_aer = False
+                life.drive.health.temperature_celsius = 50.0
+        self.often(box, 40, self._move)
+
+    def _move(self, box: RunningBox) -> None:
+        """It moves to another host: it stands still for a minute, then its clock leaps."""
+        if not box.is_off:
+            box.look_away(60)
+            box.say([Line("clocksource: timekeeping watchdog on CPU1: Marking clocksource 'tsc' as unstable", 4)])
+
+    def declare(self, declaration: str) -> str:
+        """Nobody declares the links of a guest."""
+        return "\n".join(line for line in declaration.splitlines() if not line.startswith("link ="))
+
+    def tick(self, box: RunningBox) -> None:
+        """The temperature stands still."""
+        for life in box.lives:
+            life.temperature = life.target = 50.0
+
+
+@dataclass(slots=True)
+class ClockWrongAtBoot(Oddity):
+    """The clock's battery is dead: each boot begins years ago, until the network tells the time."""
+
+    _error: float = 0.0
+    _seconds: float = 60.0
+
+    def prepare(self, box: RunningBox) -> None:
+        """With restarts enough to see it."""
+        self._error = box.draw.choice((-6 * 365 * DAY, -400 * DAY, 5 * 365 * DAY, -7200.0))
+        self._seconds = box.draw.uniform(30, 3 * HOUR)
+        self.often(box, 40, lambda box: box.shut_down(seconds=120, power_off=box.draw.random() < 0.5))
+
+    def booted(self, box: RunningBox) -> None:
+        """Wrong, then right."""
+        box.clock_error = self._error
+
+        def mend() -> None:
+            box.clock_error = 0.0
+            box.frame()
+
+        box.at(box.now + 20, box.frame)
+        box.at(box.now + self._seconds, mend)
+
+
+@dataclass(slots=True)
+class LoudLog(Oddity):
+    """A log that is flooded: by a firewall, by a chatty driver, by a service; records get lost."""
+
+    _TEXTS = (
+        "[UFW BLOCK] IN=eth0 OUT= MAC=02:6b SRC=192.0.2.7 DST=192.0.2.1 LEN=40 PROTO=TCP SPT=4431 DPT=22",
+        "perf: interrupt took too long (3131 > 3130), lowering kernel.perf_event_max_sample_rate to 63750",
+        "usb 3-4: device descriptor read/64, error -71",
+        "nfsd: peername failed (err 107)!",
+        "EXT4-fs (sdz1): re-mounted. Opts: errors=remount-ro",
+        "ACPI Error: Aborting method \\_SB.PCI0.LPCB.EC.BAT1 due to previous error (AE_NOT_FOUND)",
+    )
+
+    def prepare(self, box: RunningBox) -> None:
+        """Some hundred lines, several times a day."""
+        self.often(box, 365 * 4, self._flood)
+
+    def _flood(self, box: RunningBox) -> None:
+        if not box.is_off:
+            text = box.draw.choice(self._TEXTS)
+            box.say([Line(text, box.draw.choice((3, 4, 6))) for _ in range(box.draw.randint(50, 400))])
+            box.log.sequence += box.draw.choice((0, 0, 7000))  # the ring was overrun
+
+
+@dataclass(slots=True)
+class LongPowerCuts(Oddity):
+    """No mains for days or weeks, more than once; the mains may flicker when they come back."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """A few times."""
+        for _ in range(box.draw.randint(1, 4)):
+            box.at(box.draw.uniform(box.now + DAY, self.until - DAY), lambda: self._cut(box))
+
+    def _cut(self, box: RunningBox) -> None:
+        box.shut_down(seconds=box.draw.choice((0.3, 2, 9)) * DAY, cut=True)
+
+    def booted(self, box: RunningBox) -> None:
+        """Flicker: off again within minutes, twice."""
+        if box.draw.random() < 0.2:
+            box.at(box.now + 240, lambda: box.shut_down(seconds=60, cut=True))
+
+
+@dataclass(slots=True)
+class WatchStartsAgain(Oddity):
+    """Whoever watches is started again, by updates and by hand: it reads again what the kernel's log still holds."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """Twice a week."""
+        self.often(box, 100, self._start)
+
+    def _start(self, box: RunningBox) -> None:
+        if not box.is_off:
+            box.notice_again()
+            box.at(box.now + box.draw.uniform(3, 30), box.frame)
+
+
+@dataclass(slots=True)
+class NetworkUpkeep(Oddity):
+    """The switch is restarted at night, ports come up at a lower rate for some hours, a cable is moved."""
+
+    card: NetworkCard = field(default_factory=lambda: NetworkCard(names=("enp160s0f0", "enp160s0f1")))
+    _folders: tuple[str, ...] = ()
+
+    def prepare(self, box: RunningBox) -> None:
+        """A card with two ports."""
+        port = "pci0000:00/0000:00:1c.0"
+        bridge = Function(place=port, class_code=0x060400, driver="pcieport", generation=3, lanes=4, port_type=4)
+        bridge.trained_generation, bridge.trained_lanes = 3, 4
+        bridge.lay(box)
+        folders = []
+        for number, name in enumerate(self.card.names):
+            place = f"{port}/0000:a0:00.{number}"
+            function = Function(place=place, class_code=0x020000, driver="station_net", generation=3, lanes=4)
+            function.trained_generation, function.trained_lanes = 3, 4
+            function.lay(box)
+            folder = f"/sys/devices/{place}/net/{name}"
+            box.box.extra_links[f"/sys/class/net/{name}"] = f"../../devices/{place}/net/{name}"
+            box.box.extra_links[f"{folder}/device"] = f"../../../0000:a0:00.{number}"
+            folders.append(folder)
+        self._folders = tuple(folders)
+        self._show(box, 10_000, changes=2)
+        self.often(box, 60, self._restart_switch)
+
+    _changes: int = 2
+
+    def _show(self, box: RunningBox, speed: int, *, changes: int) -> None:
+        for number, folder in enumerate(self._folders):
+            sheet = _Sheet({}, {}, {})
+            lay_interface(sheet, folder, mac=f"02:6b:65:6c:70:{number:02x}", speed_mbit_s=speed)
+            box.box.extra_files.update(sheet.files)
+            up = "up" if speed > 0 else "down"
+            lay_files(
+                box, folder, (("carrier_changes", str(changes)), ("operstate", up), ("carrier", str(int(speed > 0))))
+            )
+        box.changed()
+
+    def _restart_switch(self, box: RunningBox) -> None:
+        if box.is_off:
+            return
+        self._changes += 2
+        slow = box.draw.choice((10_000, 10_000, 1000))
+        self._show(box, -1, changes=self._changes - 1)
+        box.say([Line(f"station_net 0000:a0:00.0 {self.card.names[0]}: NIC Link is Down", 6)])
+        box.at(box.now + 200, lambda: self._show(box, slow, changes=self._changes))
+        box.at(box.now + 5 * HOUR, lambda: self._show(box, 10_000, changes=self._changes + 2 * (slow < 10_000)))
+
+    def booted(self, box: RunningBox) -> None:
+        """Counters begin at zero."""
+        self._changes = 2
+        if self._folders:
+            self._show(box, 10_000, changes=2)
+
+
+@dataclass(slots=True)
+class _Sheet:
+    files: dict[str, str]
+    binary: dict[str, str]
+    links: dict[str, str]
+
+    def text(self, path: str, value: str) -> None:
+        self.files[path] = f"{value}\n"
+
+
+@dataclass(slots=True)
+class CardMovesBuses(Oddity):
+    """Cards come and go in other slots, so that buses and addresses of everything behind them move at a boot."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """With restarts enough to see it."""
+        self.often(box, 25, lambda box: box.shut_down(seconds=600, power_off=True))
+
+    def booted(self, box: RunningBox) -> None:
+        """The walk over the buses begins later or earlier."""
+        box.box.first_bus = box.draw.choice((0, 0, 1, 5, 32))
+
+
+@dataclass(slots=True)
+class PlatformDisk(Oddity):
+    """An Arm board whose SATA controller is no PCI function, with one sound disk."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """As the kernel shows such a controller."""
+        device = "platform/soc/fc800000.sata/ata1/host0/target0:0:0/0:0:0:0"
+        disk = Disk(name="sda", device=device, model="SHOAL AR4000", serial="SHOAL0901")
+        disk.lay(box)
+        disk.tell(box)
+
+
+ODDITIES: dict[str, Callable[..., Oddity]] = {
+    "disks-in-standby": DisksInStandby,
+    "drives-that-sleep": DrivesThatSleep,
+    "floating-sensors": FloatingSensors,
+    "other-devices": OtherDevices,
+    "firmware-raid": FirmwareRaid,
+    "monthly-check": MonthlyCheck,
+    "guest": Guest,
+    "clock-wrong-at-boot": ClockWrongAtBoot,
+    "loud-log": LoudLog,
+    "long-power-cuts": LongPowerCuts,
+    "watch-starts-again": WatchStartsAgain,
+    "network-upkeep": NetworkUpkeep,
+    "card-moves-buses": CardMovesBuses,
+    "platform-disk": PlatformDisk,
+}

@@ -1,0 +1,164 @@
+"""Strange boxes: each has one oddity or two, healthy or not, and otherwise a calm life; how they are judged is counted.
+
+As a program, ``python -m simulation.strange.worlds KIND SEED`` (from ``tests``) shows what was said of one box.
+"""
+
+import random
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from laneproof.findings import FindingChange, Kind
+from simulation.boxes import draw_blueprint
+from simulation.families import REPORT
+from simulation.loads import DAY, HABITS, Climate, Loads
+from simulation.replaying import Replay
+from simulation.running_box import RunningBox
+from simulation.scoring import score
+from simulation.strange import drives, machines, owners, troubles
+from simulation.strange.oddity import Oddity
+from simulation.upkeep import Customs, Upkeep
+from simulation.views import View
+from simulation.worlds import START, World
+
+HEALTHY = {**owners.ODDITIES, **machines.ODDITIES, **drives.ODDITIES}
+ALL = {**HEALTHY, **troubles.TROUBLES}
+CALM = Customs(
+    updates=4, cuts=0.5, bursts=1, gaps=1, clock_steps=0.5, short_boots=0, missing_boots=0, swaps=0, removals=0,
+    firmware_updates=0, polled=1, forgeries=0, talkative=0.3,
+)  # fmt: skip
+PACES = ((300.0, 12.0), (900.0, 30.0), (3600.0, 60.0))
+"""Seconds between frames, with the days that a world then lasts."""
+MONTH_DAYS = 30.44
+
+
+@dataclass(slots=True, kw_only=True)
+class StrangeScore:
+    """What was said of one strange box.
+
+    Attributes:
+        kind: Its oddity.
+        seed: Its seed.
+        also: Its second oddity, empty for none.
+        healthy: Whether nothing is wrong with it.
+        days: How long it was watched.
+        frames: In how many frames.
+        alarms: Alarms about what was fine: day, rule, position, summary.
+        notices: Notices likewise.
+        lines: Changed lines, all kinds, *unverified* and *cleared* among them.
+        by_rule: Changed lines by rule.
+        complaints: What should have been said of a box in trouble, and was not, or was said wrongly.
+    """
+
+    kind: str
+    seed: int
+    also: str
+    healthy: bool
+    days: float
+    frames: int
+    alarms: list[str] = field(default_factory=list)
+    notices: list[str] = field(default_factory=list)
+    lines: int = 0
+    by_rule: dict[str, int] = field(default_factory=dict)
+    complaints: list[str] = field(default_factory=list)
+
+    @property
+    def lines_a_month(self) -> float:
+        """How many changed lines a month."""
+        return self.lines / self.days * MONTH_DAYS
+
+
+def make_strange_world(
+    kind: str, seed: int, paces: Sequence[tuple[float, float]] = PACES
+) -> tuple[World, list[Oddity], str]:
+    """Draw a strange box.
+
+    Args:
+        kind: Its oddity, a key of `ALL`.
+        seed: The same seed gives the same recording.
+        paces: Seconds between frames, with the days that it then lasts, to choose from.
+
+    Returns:
+        The world, not run yet; its oddities; the name of the second one, empty for none.
+    """
+    draw = random.Random(f"strange/{kind}/{seed}")  # noqa: S311 (a reproducible draw is wanted)
+    spacing, days = draw.choice(paces)
+    until = START + days * DAY
+    blueprint = draw_blueprint(draw, REPORT)
+    running = RunningBox(
+        blueprint.box,
+        view=View(spacing_seconds=spacing, around_events=draw.random() < 0.5),
+        loads=Loads(habit=HABITS[draw.choice(("nightly", "archive", "quiet"))], seed=draw.randrange(1 << 30)),
+        climate=Climate(mean_celsius=draw.uniform(19, 24), season_celsius=2, day_celsius=1.5),
+        start=START,
+    )
+    for life in running.lives:
+        life.base_errors_an_hour = min(0.05, draw.lognormvariate(0.0, 1.2) * 0.004)
+        life.share = blueprint.shares.get(life.port.path, 1.0)
+    upkeep = Upkeep(CALM, until, [])
+    upkeep.plan(running)
+    running.influences.append(upkeep)
+    also = draw.choice(["", "", *(name for name in HEALTHY if name != kind)]) if kind in HEALTHY else ""
+    oddities = [ALL[name](until, upkeep.excused) for name in (kind, also) if name]
+    for oddity in oddities:
+        oddity.prepare(running)
+        running.influences.append(oddity)
+    running.begin_frames(START + 300)
+    build = _declare(blueprint.declaration(), oddities) if draw.random() < 0.7 else None
+    world = World(
+        kind=kind, seed=seed, family="strange", build=build, labels=blueprint.labels if build else {},
+        view=running.view, running=running, until=until, faults=(), upkeep=upkeep,
+    )  # fmt: skip
+    return world, oddities, also
+
+
+def _declare(text: str, oddities: Sequence[Oddity]) -> str:
+    for oddity in oddities:
+        text = oddity.declare(text)
+    return text
+
+
+def try_strange(kind: str, seed: int) -> tuple[StrangeScore, list[FindingChange]]:
+    """Run a strange box through the engine, and count what was said."""
+    world, oddities, also = make_strange_world(kind, seed)
+    began = time.perf_counter()
+    replay = Replay(world.lines(), world.build)
+    changes = list(replay.changes())
+    told = score(world, changes, frames=replay.frames, seconds=time.perf_counter() - began)
+    by_rule: dict[str, int] = {}
+    for change in changes:
+        name = change.finding.rule + (" (unverified)" if change.finding.kind is Kind.UNVERIFIED else "")
+        by_rule[name] = by_rule.get(name, 0) + 1
+    return StrangeScore(
+        kind=kind, seed=seed, also=also, healthy=kind in HEALTHY, days=world.days, frames=replay.frames,
+        alarms=told.false_pages if kind in HEALTHY else [], notices=told.false_notes if kind in HEALTHY else [],
+        lines=len(changes), by_rule=by_rule,
+        complaints=[words for oddity in oddities for words in oddity.complaints(world, changes)],
+    ), changes  # fmt: skip
+
+
+def show(told: StrangeScore) -> str:
+    """Say in a few lines what became of one box."""
+    name = f"{told.kind} {told.seed}" + (f" + {told.also}" if told.also else "")
+    lines = [f"{name}: {told.days:.0f} days, {told.frames} frames; {told.lines_a_month:.0f} lines a month"]
+    lines += [f"    WRONG {words}" for words in told.complaints]
+    lines += [f"    ALARM {words}" for words in told.alarms[:8]]
+    lines += [f"    notice {words}" for words in told.notices[:5]]
+    if told.lines_a_month > 20:
+        most = sorted(told.by_rule.items(), key=lambda row: -row[1])[:4]
+        lines.append("    lines: " + ", ".join(f"{rule} {count}" for rule, count in most))
+    return "\n".join(lines)
+
+
+if __name__ == "__main__":
+    names, seeds = sys.argv[1].split(",") if sys.argv[1] != "all" else [*ALL], sys.argv[2].split("-")
+    for one in names:
+        for number in range(int(seeds[0]), int(seeds[-1]) + 1):
+            told, all_changes = try_strange(one, number)
+            print(show(told), flush=True)
+            if "-v" in sys.argv:
+                for change in all_changes:
+                    finding = change.finding
+                    print(f"      {(change.at - START) / DAY:7.2f} {change.change} {finding.kind} {finding.severity} "
+                          f"{finding.rule} {finding.position or finding.key}: {finding.summary}")  # fmt: skip

@@ -1,0 +1,73 @@
+"""Strange boxes: what they write is a recording, the same each time, and the oddity is in it."""
+
+import json
+from collections.abc import Callable
+from itertools import pairwise
+from typing import Any
+
+import pytest
+
+from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from simulation.strange.worlds import ALL, HEALTHY, make_strange_world
+
+PACE = ((1800.0, 20.0),)
+
+
+def frames(kind: str, seed: int = 0) -> list[dict[str, Any]]:
+    world, _, _ = make_strange_world(kind, seed, PACE)
+    return [json.loads(line) for line in world.lines()][1:]
+
+
+@pytest.mark.parametrize("kind", ALL)
+def test_the_same_seed_gives_the_same_recording_which_can_be_read(kind: str) -> None:
+    first, again = (list(make_strange_world(kind, 1, ((7200.0, 16.0),))[0].lines()) for _ in range(2))
+    assert first == again
+    host = RecordedHost(parse_header(first[0]), parse_frames(iter(first[1:])))
+    count = 0
+    while host.advance():
+        count += 1
+    assert count > 40
+
+
+def said(frames: list[dict[str, Any]], *words: str) -> bool:
+    return all(any(word in record for frame in frames for record in frame.get("kmsg", ())) for word in words)
+
+
+def read(frames: list[dict[str, Any]], name: str, value: str) -> bool:
+    return any(text.strip() == value for frame in frames for path, text in frame.get("files", {}).items()
+               if path.endswith(name))  # fmt: skip
+
+
+SHOWN: dict[str, Callable[[list[dict[str, Any]]], bool]] = {
+    "pulled-by-hand": lambda told: said(told, "Link Down", "Card not present", "Card present"),
+    "reset-by-hand": lambda told: said(told, "resetting controller"),
+    "suspends": lambda told: (
+        any(frame["up"] - frame.get("mono", frame["up"]) > 3600 for frame in told) and said(told, "suspend entry")
+    ),
+    "renames": lambda told: read(told, "/hostname", "skiff-renamed"),
+    "usb-case": lambda told: any("sdz" in str(event) for frame in told for event in frame.get("uevents", ())),
+    "disks-in-standby": lambda told: "STANDBY" in str(told) and "power_on_time" in str(told),
+    "drives-that-sleep": lambda told: read(told, "runtime_status", "suspended"),
+    "floating-sensors": lambda told: read(told, "temp3_input", "127000"),
+    "firmware-raid": lambda told: read(told, "md/level", "container") and read(told, "md126/md/level", "raid1"),
+    "clock-wrong-at-boot": lambda told: max(abs(a["t"] - b["t"]) for a, b in pairwise(told)) > 6000,
+    "loud-log": lambda told: max(len(frame.get("kmsg", ())) for frame in told) >= 50,
+    "watch-starts-again": lambda told: (
+        len(records := [r for frame in told for r in frame.get("kmsg", ())]) > len(set(records))
+    ),
+    "twin-serials": lambda told: sum("0123456789ABCDEF" in text for text in told[0]["files"].values()) == 2,
+    "advisory-reports": lambda told: said(told, "NonFatalErr"),
+    "commands-refused": lambda told: said(told, "not supported"),
+    "restarts-unasked": lambda told: sum("boot_id" in frame for frame in told) >= 9,
+    "fails-on-a-platform": lambda told: any("fc800000" in path for path in told[0]["links"].values()),
+}
+
+
+@pytest.mark.parametrize("kind", SHOWN)
+def test_the_oddity_is_in_the_recording(kind: str) -> None:
+    assert SHOWN[kind](frames(kind))
+
+
+def test_each_family_has_its_kinds() -> None:
+    assert len(HEALTHY) >= 30
+    assert len(ALL) - len(HEALTHY) >= 8
