@@ -12,7 +12,7 @@ from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.past import Past
 from laneproof.replacement.guide import Keep, Reason, Weight
-from laneproof.rules.arrays.redundancy import count_lost, count_spared
+from laneproof.rules.arrays.redundancy import count_lost, count_spared, is_container
 from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
 
@@ -51,9 +51,9 @@ class Facts:
 
     @property
     def arrays(self) -> tuple[Array, ...]:
-        """The arrays, none where they could not be read."""
+        """The arrays, none where they could not be read; of firmware RAID the volumes, not what contains them."""
         arrays = self.arrangement.snapshot.arrays
-        return () if isinstance(arrays, Unread) else arrays
+        return () if isinstance(arrays, Unread) else tuple(array for array in arrays if not is_container(array))
 
 
 def is_out(member: ArrayMember) -> bool:
@@ -91,7 +91,8 @@ def _weigh_uses(facts: Facts) -> Iterator[Reason]:
     if isinstance(snapshot.arrays, Unread):
         yield _doubt(f"Whether the drive is in an array is not known: {snapshot.arrays}.", "Run this as root.")
     for membership in place.memberships:
-        yield from _weigh_membership(facts, membership)
+        if not is_container(membership.array):  # its volumes are arrays themselves
+            yield from _weigh_membership(facts, membership)
     if isinstance(snapshot.file_systems, Unread):
         told = f"Which file systems lie on it is not known: {snapshot.file_systems}."
         yield _doubt(told, "See 'findmnt' and 'lsblk' for what uses it.")

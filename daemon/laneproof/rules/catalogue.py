@@ -122,9 +122,11 @@ def judge_all(current: Pass) -> tuple[Finding, ...]:
     """Run all rules over one pass.
 
     Returns:
-        The findings in the order for reading, accepted ones marked.
+        The findings in the order for reading, accepted ones marked, with five next steps at the most.
     """
-    found = [finding for rule in RULES for finding in rule.judge(current)]
+    found = [
+        replace(finding, next_steps=advise(*finding.next_steps)) for rule in RULES for finding in rule.judge(current)
+    ]
     return tuple(order_findings(accept(current.build, found, at=current.snapshot.taken_at)))
 
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from laneproof.advice import LIVE_DRIVE, OPEN_CASE
+from laneproof.advice import CAUTIONS, LIVE_DRIVE, MOST_STEPS, OPEN_CASE, advise
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, verdict
 from laneproof.rules import RULES, judge_all, rule_named
@@ -69,6 +69,15 @@ def test_each_rule_shows_what_holds_and_what_does_not(rule: Rule) -> None:
     assert outcomes == {True, False}
     assert rule.why
     assert rule.look_next
+
+
+def test_no_finding_has_more_steps_than_an_owner_is_shown_and_each_begins_with_an_action() -> None:
+    for rule in RULES:
+        for case in rule.examples:
+            for finding in rule.judge(case.make_pass()):
+                steps = advise(*finding.next_steps)
+                assert 0 < len(steps) <= MOST_STEPS, rule.name
+                assert not any(steps[0].startswith(caution) for caution in CAUTIONS.values()), rule.name
 
 
 # --- acceptances ------------------------------------------------------------------------------------------------------

@@ -19,7 +19,7 @@ from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Reason, Unread
 
 NAME = "array-scrub-overdue"
-_WITHOUT_REDUNDANCY = ("raid0", "linear", "single")
+_NOTHING_TO_CHECK = ("raid0", "linear", "single", "container")
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -28,7 +28,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         return  # array-differs says so
     for plan in plans:
         array = next((one for one in current.snapshot.arrays if one.name == plan.name), None)
-        if array is not None and array.level not in _WITHOUT_REDUNDANCY:  # one that is missing: array-differs
+        if array is not None and array.level not in _NOTHING_TO_CHECK:  # one that is missing: array-differs
             yield from _judge_check(plan, array, current.past.box, now=current.snapshot.taken_at)
 
 

@@ -17,8 +17,16 @@ def level_key(level: str) -> str:
     return "".join(level.split()).casefold()
 
 
+def is_container(array: Array) -> bool:
+    """Whether it only holds the metadata of firmware RAID: it is never running, and its volumes are arrays themselves.
+
+    Source: mdadm(8), level container; Linux Documentation/admin-guide/md.rst, external metadata (IMSM, DDF).
+    """
+    return array.level == "container"
+
+
 def count_lost(array: Array) -> int | Unread:
-    """Count the members that an array runs without; 0 where it is whole.
+    """Count the members that an array runs without; 0 where it is whole, and for a container.
 
     Args:
         array: An md array, btrfs file system or ZFS pool.
@@ -29,6 +37,8 @@ def count_lost(array: Array) -> int | Unread:
     Source: Documentation/admin-guide/md.rst (degraded, array_state, dev-*/state); OpenZFS pool states; fs/btrfs/sysfs.c
         (missing).
     """
+    if is_container(array):
+        return 0
     bad = sum(1 for member in array.members if is_lost(member))
     if array.kind == "zfs":
         return array.state if isinstance(array.state, Unread) else max(bad, int(array.state != WHOLE_POOL))

@@ -25,6 +25,8 @@ def member(name: str, state: str | Unread = "in_sync") -> ArrayMember:
         (make_array("md0", DISKS, members=(member("a"), member("b", "faulty"))), 1),
         (make_array("md0", DISKS, members=(member("a"), member("b", "write_error,in_sync"))), 0),
         (make_array("md0", DISKS, state="inactive"), 1),
+        # a container of firmware RAID (mdadm(8)): never running, its members spares of no slot
+        (make_array("md127", DISKS, level="container", state="inactive", members=(member("a", "spare"),)), 0),
         (make_array("md0", DISKS, level="raid0", degraded=None, sync_action=None), 0),
         (make_array("md0", DISKS, degraded=UNREAD), UNREAD),
         (make_array("md0", DISKS, members=(member("a", UNREAD),)), UNREAD),
