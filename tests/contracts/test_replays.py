@@ -289,7 +289,7 @@ def test_reporting_that_the_command_line_switches_off_is_told(replay: Replay) ->
             machine.files = {path: text for path, text in machine.files.items() if "aer_dev" not in path}
         lines = replay(machine.frame(), {"t": T0 + 600})
         assert [one[:3] for one in short(lines)] == [(0, "raised", "errors-not-counted")]
-        assert (lines[0]["finding"]["kind"], lines[0]["finding"]["severity"]) == ("sign", "notice")
+        assert (lines[0]["finding"]["kind"], lines[0]["finding"]["severity"]) == ("unverified", "notice")
 
 
 def test_drives_power_that_went_while_the_box_ran(replay: Replay) -> None:

@@ -220,14 +220,15 @@ def slow_past(*, ratio: float) -> Past:
     return story.past
 
 
-def _mask(function: PciFunction) -> PciFunction:
+def mask(function: PciFunction) -> PciFunction:
+    """Let one end of a link keep its receiver errors to itself."""
     registers = AerRegisters(correctable_mask=0xE1FF)
     return replace(function, aer_registers=registers)
 
 
 def _masked_box() -> Box:
     box = counting_box((0, 0, 0, 0))
-    return box.edit(PATHS[0], _mask).edit(f"{PATHS[0]}/00.0", _mask)
+    return box.edit(PATHS[0], mask).edit(f"{PATHS[0]}/00.0", mask)
 
 
 def masked_snapshot() -> Snapshot:
@@ -238,7 +239,7 @@ def masked_snapshot() -> Snapshot:
 def withheld_snapshot() -> Snapshot:
     """Give the facts of a drive whose ends could report errors, on a kernel that was told not to handle them."""
     registers = AerRegisters(correctable_mask=0)
-    box = Box().with_power(aer_owner=Setting(value="off", origin="command-line"))
+    box = Box().with_power(aer_owner=Setting(value="off", origin="command-line"), command_line=("pci=noaer",))
     facts = {"aer_registers": registers}
     return box.with_port(PATHS[0], function=facts).with_drive(PATHS[0], function=facts).snapshot()
 

@@ -1,44 +1,65 @@
-"""errors-not-counted: links whose errors nobody would see. Blind is not clean."""
+"""errors-not-counted: links whose errors nobody would see. Blind is not clean, and no sign of failure either."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 from laneproof.advice import FIRMWARE_SETUP, advise
 from laneproof.box.link_ends import LinkOfTwo
-from laneproof.box.placement import Placement
-from laneproof.findings import Finding, Kind, Severity
+from laneproof.declaration.kernel_words import is_aspm_off
+from laneproof.findings import Finding, Kind
 from laneproof.past.reporting import BLIND, Reporting, find_reporting
+from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import masked_snapshot, quiet_snapshot, withheld_snapshot
 from laneproof.rules.links.reporting_words import STATE_WORDS, find_owner
 from laneproof.rules.rule import Example, Pass, Rule
-from laneproof_collectors.snapshot import Setting
+from laneproof_collectors.snapshot import KernelPower, Snapshot
+from laneproof_collectors.unread import Reason, Unread
 
 NAME = "errors-not-counted"
 _WHOLE_BOX = "error reporting"
+_WHAT_REMAINS = (
+    "Where it cannot be had, nothing counts the errors of these links: how they train, whether drives drop, and the "
+    "drives' own counters still show a way that fails."
+)
+_ASPM_OFF = "pcie_aspm=off"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Blindness:
+    """Why errors are not counted, and what to do about it."""
+
+    why: str
+    origin: str
+    steps: tuple[str, ...]
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
     """Say where a declared position's link could be watched and is not; undeclared links are nobody's plan."""
-    owner = find_owner(current.snapshot)
-    switched_off = owner is not None and (owner.value, owner.origin) == ("off", "command-line")
-    blind = [
-        (one, one.link)
-        for one in current.arrangement.placements
-        if one.is_occupied
-        and one.link is not None
-        and (_is_blind(one.link) or (switched_off and _may_report(one.link)))
-    ]
-    if blind and owner is not None and owner.value == "off":
-        yield _tell_box([placement for placement, _ in blind], owner)
+    links = {
+        placement.label: placement.link
+        for placement in current.arrangement.placements
+        if placement.is_occupied and placement.link is not None
+    }
+    reason = _find_reason(current.snapshot)
+    if reason is not None:
+        is_by_word = reason.origin == "command-line"
+        labels = [label for label, link in links.items() if _is_blind(link) or (is_by_word and _may_report(link))]
+        if labels:
+            yield _tell(labels, reason, key=_WHOLE_BOX)
         return
-    for placement, link in blind:
-        if Reporting.MASKED in (find_reporting(link.port), find_reporting(link.device)):
-            yield _tell_position(placement, link)
+    masked: dict[tuple[Reporting, Reporting], list[str]] = {}
+    for label, link in links.items():
+        states = find_reporting(link.port), find_reporting(link.device)
+        if _is_blind(link) and Reporting.MASKED in states:
+            masked.setdefault(states, []).append(label)
+    for (port, device), labels in masked.items():
+        yield _tell(labels, _describe_masked(port, device), key=f"masked: port {port}, device {device}")
 
 
 def _is_blind(link: LinkOfTwo) -> bool:
     states = (find_reporting(link.port), find_reporting(link.device))
-    return Reporting.COUNTED not in states and any(one in BLIND for one in states)
+    return Reporting.COUNTED not in states and any(state in BLIND for state in states)
 
 
 def _may_report(link: LinkOfTwo) -> bool:
@@ -47,57 +68,90 @@ def _may_report(link: LinkOfTwo) -> bool:
     Under pci=noaer the counters are still there, and stay at zero (drivers/pci/pcie/aer.c, ``pci_aer_init``).
     """
     states = (find_reporting(link.port), find_reporting(link.device))
-    return any(one is not Reporting.NO_CAPABILITY for one in states)
+    return any(state is not Reporting.NO_CAPABILITY for state in states)
 
 
-def _tell_box(placements: list[Placement], owner: Setting) -> Finding:
-    labels = [one.label for one in placements]
-    who = "the kernel's command line switches it off" if owner.origin == "command-line" else "the firmware keeps it"
-    return Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
-        severity=Severity.NOTICE,
-        subject=_WHOLE_BOX,
-        key=_WHOLE_BOX,
-        summary=f"correctable errors of {', '.join(labels)} are not counted: {who}",
-        observed=f"error reporting off ({owner.origin})",
-        evidence={"positions": labels, "origin": owner.origin},
-        next_steps=ERRORS_NOT_COUNTED.look_next,
+def _find_reason(snapshot: Snapshot) -> _Blindness | None:
+    """Find what keeps the kernel from counting in the whole box; None where nothing does, or that is not known."""
+    owner, word = find_owner(snapshot), _find_word(snapshot)
+    if owner is not None and owner.value == "os":
+        return None
+    if word == _ASPM_OFF:
+        step = (
+            f"Take {word} off the kernel's command line, and put pcie_aspm.policy=performance there: it keeps the "
+            "links awake, and leaves error reporting on."
+        )
+        return _Blindness(why=_say_word(word), origin="command-line", steps=(step,))
+    if word is not None:
+        step = f"Take {word} off the kernel's command line, unless somebody had a reason for it."
+        return _Blindness(why=_say_word(word), origin="command-line", steps=(step,))
+    if owner is not None and owner.value == "off":
+        step = "See whether the board's firmware setup can hand PCIe error reporting (AER) to the operating system. "
+        steps = (step + FIRMWARE_SETUP, _WHAT_REMAINS)
+        return _Blindness(why="nobody counts them, the firmware keeps them to itself", origin="firmware", steps=steps)
+    return None
+
+
+def _say_word(word: str) -> str:
+    return f"nobody counts them, since the kernel's command line has {word}"
+
+
+def _find_word(snapshot: Snapshot) -> str | None:
+    """Find the word that switches counting off.
+
+    Source: Linux drivers/pci/pcie/aer.c, ``pci_no_aer``; portdrv.c, ``pcie_port_setup``; drivers/acpi/pci_root.c, where
+        pcie_aspm=off leaves all control with the firmware.
+    """
+    power = snapshot.power
+    words = power.command_line if isinstance(power, KernelPower) else ()
+    for word in () if isinstance(words, Unread) else words:
+        name, _, value = word.partition("=")
+        if name == "pci" and "noaer" in value.split(","):
+            return "pci=noaer"
+        if name == "pcie_ports" and value.startswith("compat"):
+            return "pcie_ports=compat"
+        if is_aspm_off(word):
+            return _ASPM_OFF
+    return None
+
+
+def _describe_masked(port: Reporting, device: Reporting) -> _Blindness:
+    steps = (
+        "Find who masks them: the board's firmware, or a script that writes registers. See whether the firmware setup "
+        "can hand PCIe error reporting (AER) to the operating system. " + FIRMWARE_SETUP,
+        _WHAT_REMAINS,
     )
+    why = f"nobody counts them: at the port {STATE_WORDS[port]}, at the device {STATE_WORDS[device]}"
+    return _Blindness(why=why, origin="masked", steps=steps)
 
 
-def _tell_position(placement: Placement, link: LinkOfTwo) -> Finding:
-    port, device = find_reporting(link.port), find_reporting(link.device)
-    return Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
-        severity=Severity.NOTICE,
-        position=placement.label,
-        subject=link.address,
-        key=placement.position.path,
-        summary=(
-            f"correctable errors of {placement.label} are not counted: at the port {STATE_WORDS[port]}, at the device "
-            f"{STATE_WORDS[device]}"
-        ),
-        observed="errors not counted at either end",
-        evidence={"path": placement.position.path, "port": str(port), "device": str(device)},
-        next_steps=ERRORS_NOT_COUNTED.look_next,
+def _tell(labels: Sequence[str], reason: _Blindness, *, key: str) -> Finding:
+    """Say it once for all positions that share the reason."""
+    return cannot_tell(
+        NAME,
+        Unread(f"the errors of {', '.join(labels)}", reason.why, Reason.ABSENT),
+        about=f"correctable errors of {', '.join(labels)}",
+        why=reason.why,
+        key=key,
+        subject=_WHOLE_BOX,
+        evidence={"positions": list(labels), "origin": reason.origin},
+        next_steps=reason.steps,
     )
 
 
 ERRORS_NOT_COUNTED = Rule(
     name=NAME,
-    kind=Kind.SIGN,
+    kind=Kind.UNVERIFIED,
     statement="Errors of each declared link that can report them are counted.",
     why=(
         "A link whose errors nobody counts looks clean whatever happens on it. Only ends that could report and are "
-        "kept from it are told: masked, switched off on the kernel's command line, or kept back by the firmware. A "
-        "link without the capability, and a box that shows nothing of it, are left alone; neither is called clean. "
-        "The sign clears when errors are counted."
+        "kept from it are reported: masked, switched off on the kernel's command line, or kept back by the firmware; "
+        "all that share a reason at once. A link without the capability, and a box that shows nothing of it, are left "
+        "alone; neither is called clean."
     ),
     look_next=advise(
-        "Take pci=noaer and pcie_ports=compat off the kernel's command line, if they are there.",
-        "See whether the firmware setup can hand error reporting to the operating system.",
+        "Look for pci=noaer, pcie_ports=compat and pcie_aspm=off on the kernel's command line: each gives it up.",
+        "See whether the board's firmware setup can hand PCIe error reporting (AER) to the operating system.",
         FIRMWARE_SETUP,
     ),
     judge=_judge,
@@ -107,14 +161,17 @@ ERRORS_NOT_COUNTED = Rule(
             says="the kernel was told not to handle errors",
             build=RISER_1,
             snapshot=withheld_snapshot,
-            expect=(Kind.SIGN,),
+            expect=(Kind.UNVERIFIED,),
         ),
         Example(
-            says="receiver errors are masked at both ends", build=RISER_1, snapshot=masked_snapshot, expect=(Kind.SIGN,)
+            says="receiver errors are masked at both ends",
+            build=RISER_1,
+            snapshot=masked_snapshot,
+            expect=(Kind.UNVERIFIED,),
         ),
     ),
     sources=(
-        "Linux drivers/pci/pcie/aer.c, portdrv.c: who owns error reporting",
+        "Linux drivers/pci/pcie/aer.c, portdrv.c, drivers/acpi/pci_root.c: who owns error reporting",
         "PCI Express Base Specification: Correctable Error Mask (pci_regs.h, PCI_ERR_COR_MASK)",
     ),
 )

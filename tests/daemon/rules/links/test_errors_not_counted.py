@@ -2,8 +2,10 @@
 
 from dataclasses import replace
 
-from laneproof.findings import Finding
-from laneproof.rules.example_past import PATHS, counting_box, masked_snapshot, withheld_snapshot
+import pytest
+
+from laneproof.findings import Finding, Kind
+from laneproof.rules.example_past import PATHS, counting_box, mask, masked_snapshot, withheld_snapshot
 from laneproof.rules.links.errors_not_counted import ERRORS_NOT_COUNTED
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Setting, Snapshot
@@ -25,32 +27,53 @@ def test_one_end_that_counts_is_enough() -> None:
     assert blind(counting_box((0, 0, 0, 0)).snapshot()) == []
 
 
-def test_error_reporting_that_is_off_for_the_whole_box_is_one_finding() -> None:
-    (finding,) = blind(withheld_snapshot())
-    assert finding.severity == "notice"
-    assert finding.position is None
+@pytest.mark.parametrize(
+    ("word", "step"),
+    [
+        # drivers/pci/pcie/aer.c, pci_no_aer; portdrv.c, pcie_port_setup; drivers/acpi/pci_root.c
+        ("pci=nommconf,noaer", "Take pci=noaer off"),
+        ("pcie_ports=compat", "Take pcie_ports=compat off"),
+        ("pcie_aspm=off", "put pcie_aspm.policy=performance there"),
+    ],
+)
+def test_a_word_of_the_command_line_is_named_with_the_step_that_fits_it(word: str, step: str) -> None:
+    off = None if "aspm" in word else Setting(value="off", origin="command-line")
+    snapshot = withheld_snapshot()
+    (finding,) = blind(replace(snapshot, power=replace(snapshot.power, aer_owner=off, command_line=("quiet", word))))
+    assert (finding.kind, finding.severity, finding.position) == (Kind.UNVERIFIED, "notice", None)
     assert finding.evidence["positions"] == ["riser-1"]
-    assert "command line" in finding.summary
+    assert step in finding.next_steps[0]
+
+
+def test_a_kernel_that_counts_is_not_blind_whatever_its_command_line_has() -> None:
+    owned = {"aer_owner": Setting(value="os", origin="default"), "command_line": ("pcie_aspm=off",)}  # without ACPI
+    assert blind(counting_box((0, 0, 0, 0)).with_power(**owned).snapshot()) == []
 
 
 def test_counters_at_zero_are_no_counting_where_the_command_line_switched_it_off() -> None:
-    off = {"aer_owner": Setting(value="off", origin="command-line")}
+    off = {"aer_owner": Setting(value="off", origin="command-line"), "command_line": ("pci=noaer",)}
     (finding,) = blind(counting_box((0, 0, 0, 0)).with_power(**off).snapshot())
     assert "command line" in finding.summary
     (finding,) = blind(Box().with_power(**off).with_port(PATHS[0]).with_drive(PATHS[0]).without_registers().snapshot())
     assert finding.evidence["positions"] == ["riser-1"]
 
 
-def test_the_firmwares_keeping_it_is_said_so() -> None:
+def test_the_firmwares_keeping_it_is_said_without_a_word_about_the_command_line() -> None:
     snapshot = withheld_snapshot()
-    kept = replace(snapshot, power=replace(snapshot.power, aer_owner=Setting(value="off", origin="firmware")))
-    (finding,) = blind(kept)
-    assert "the firmware keeps it" in finding.summary
+    owner = Setting(value="off", origin="firmware")
+    (finding,) = blind(replace(snapshot, power=replace(snapshot.power, aer_owner=owner, command_line=("quiet",))))
+    assert "the firmware keeps them to itself" in finding.summary
+    assert "firmware setup" in finding.next_steps[0]
+    assert not any("command line" in step for step in finding.next_steps)
 
 
-def test_masked_ends_are_told_by_position() -> None:
-    (finding,) = blind(masked_snapshot())
-    assert finding.position == "riser-1"
+def test_positions_masked_alike_are_one_finding() -> None:
+    box = counting_box((0, 0, 0, 0))
+    for path in PATHS[:3]:
+        box.edit(path, mask).edit(f"{path}/00.0", mask)
+    four = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "{path}"\n' for n, path in enumerate(PATHS, start=1))
+    (finding,) = ERRORS_NOT_COUNTED.judge(Pass.of(declare(four), box.snapshot()))
+    assert finding.evidence["positions"] == ["riser-1", "riser-2", "riser-3"]
     assert "masked" in finding.summary
 
 
