@@ -83,12 +83,12 @@ def test_the_rest_of_the_box_is_as_declared() -> None:
     assert [one.configured_mt_s for one in memory.modules] == [5600, 5600]
 
 
-def test_its_plan_fits_and_names_the_network_as_narrowest() -> None:
+def test_it_fits_and_names_the_network_as_narrowest() -> None:
     """Four of 4 TB in RAID 5 hold 12 TB, two 10 Gbit/s ports carry 20 together: common practice."""
     build = parse_build(DEMO.joinpath("kelp-1.toml").read_text(), name="kelp-1.toml")
-    plan = check_budget(build)
-    assert plan.problems == ()
-    assert [(one.name, one.usable_bytes) for one in plan.arrays] == [("md0", 12 * 10**12)]
+    checked = check_budget(build)
+    assert checked.problems == ()
+    assert [(array.name, array.usable_bytes) for array in checked.arrays] == [("md0", 12 * 10**12)]
 
 
 def test_at_the_end_the_power_settings_are_the_trial_s_and_the_fallen_back_policy() -> None:
@@ -118,7 +118,7 @@ def test_a_drive_has_found_its_first_bad_blocks() -> None:
     assert 2 <= health.media_errors <= 8
 
 
-def test_the_log_tells_of_drops_after_rests_and_under_the_copy_and_of_lost_data() -> None:
+def test_the_log_has_drops_after_rests_and_under_the_copy_and_of_lost_data() -> None:
     told: dict[EventKind, list[float]] = {}
     for line in lines()[1:]:
         frame = json.loads(line)

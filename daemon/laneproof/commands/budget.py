@@ -15,7 +15,7 @@ FITS, DOES_NOT_FIT = 0, 1
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Check, print, and write the picture where one is asked for; the exit status says whether the plan fits."""
+    """Check, print, and write the picture where one is asked for; the exit status says whether it fits."""
     if arguments.build and arguments.named:
         raise CommandError("name one declaration, as BUILD or with --build", status=os.EX_USAGE)
     build = load_build(arguments.build or arguments.named, demo=arguments.demo)

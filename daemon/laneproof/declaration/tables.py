@@ -69,7 +69,7 @@ class DeclaredFirmware(StrictTable):
 
 
 class DeclaredLink(StrictTable):
-    """A link as meant. A limit that the owner chose is the plan, not a fault."""
+    """A link as meant. A limit that the owner chose is meant too, and no fault."""
 
     generation: Generation | None = Field(default=None, description="PCIe generation, 1 to 6")
     lanes: Lanes | None = Field(default=None, description="how many lanes")

@@ -1,7 +1,7 @@
 """Bringing a declaration up to date: what changed is changed in place, what is new is added, all else stays as written.
 
 A value that is replaced stays in a comment beside the new one. What the machine no longer shows is never taken away: a
-part that is missing may be the fault that the declaration is there to find. A limit with a reason is the plan, and
+part that is missing may be the fault that the declaration is there to find. A limit with a reason is meant, and
 stays; so does what the owner deleted or commented out.
 """
 

@@ -14,7 +14,7 @@ def _complaints(text: str) -> list[str]:
     with pytest.raises(BuildError) as caught:
         parse_build(text, name="build.toml")
     assert caught.value.exit_status == os.EX_DATAERR
-    assert str(caught.value).splitlines() == [one.sentence("build.toml") for one in caught.value.problems]
+    assert str(caught.value).splitlines() == [problem.sentence("build.toml") for problem in caught.value.problems]
     return str(caught.value).splitlines()
 
 
@@ -46,7 +46,7 @@ def test_unknown_key_is_named_with_line_and_near_miss() -> None:
     assert _complaints(text) == ["build.toml, line 20: position[0].link.lanse is not a key here; did you mean 'lanes'?"]
 
 
-def test_all_problems_are_told_at_once_in_the_order_of_the_file() -> None:
+def test_all_problems_are_reported_at_once_in_the_order_of_the_file() -> None:
     text = SPINE.replace('name = "kelp-1"', 'nmae = "kelp-1"').replace("lanes = 16", 'lanes = "16"')
     text = text.replace('members = ["riser-1", "riser-2"]', 'members = ["riser-1", "riser-9"]')
     found = _complaints(text)
@@ -128,7 +128,7 @@ def test_problem_is_said_in_plain_words(line: str, complaint: str) -> None:
     assert "Input should" not in found
 
 
-def test_file_of_a_later_format_is_told_as_such_and_nothing_else() -> None:
+def test_file_of_a_later_format_is_reported_as_such_and_nothing_else() -> None:
     assert _complaints("schema = 2\nnew_thing = 1\n") == [
         "build.toml, line 1: schema is not 1, the only format that this program reads"
     ]
@@ -158,7 +158,7 @@ def test_any_text_is_a_declaration_or_a_problem(text: str) -> None:
 
 
 @given(st.data())
-def test_any_change_to_a_declaration_is_read_or_told_with_a_line(data: st.DataObject) -> None:
+def test_any_change_to_a_declaration_is_read_or_refused_with_a_line(data: st.DataObject) -> None:
     at = data.draw(st.integers(0, len(SPINE)))
     until = data.draw(st.integers(at, min(at + 30, len(SPINE))))
     put = data.draw(
@@ -167,7 +167,7 @@ def test_any_change_to_a_declaration_is_read_or_told_with_a_line(data: st.DataOb
     text = SPINE[:at] + put + SPINE[until:]
     read = _read(text)
     lines = text.count("\n") + 1
-    assert isinstance(read, Build) or all(0 <= one.line <= lines and one.message for one in read.problems)
+    assert isinstance(read, Build) or all(0 <= problem.line <= lines and problem.message for problem in read.problems)
 
 
 @given(put=st.sampled_from(ways_to_put()), value=VALUES)

@@ -77,13 +77,13 @@ def test_names_that_agree_pass() -> None:
         ),
     ],
 )
-def test_name_that_does_not_agree_is_told_at_its_line(old: str, new: str, complaint: str) -> None:
+def test_name_that_does_not_agree_is_reported_at_its_line(old: str, new: str, complaint: str) -> None:
     assert old in TEXT
     found = _complaints(TEXT.replace(old, new))
     assert any(line.startswith(complaint) or complaint in line for line in found), found
 
 
-def test_all_names_that_do_not_agree_are_told_together() -> None:
+def test_all_names_that_do_not_agree_are_reported_together() -> None:
     found = _complaints(TEXT.replace('"one"]', '"six"]').replace('position = "one"', 'position = "seven"'))
     assert len(found) == 2
 

@@ -54,7 +54,7 @@ def test_what_makes_no_sense_is_refused(text: str) -> None:
         ('[[fan]]\nlabel = "fan1"\n[[fan]]\nlabel = "fan1"', "a second time"),
     ],
 )
-def test_what_is_declared_twice_is_told(text: str, word: str) -> None:
+def test_what_is_declared_twice_is_reported(text: str, word: str) -> None:
     with pytest.raises(ValidationError, match=word):
         declare(text)
 

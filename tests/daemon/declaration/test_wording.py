@@ -17,7 +17,7 @@ def test_place_of_a_problem_is_one_that_stands_in_the_file() -> None:
     assert [path for path, _ in _describe(data)] == [("position", 0, "through", 0)]
 
 
-def test_known_keys_are_told_in_the_order_of_the_model_where_none_is_near() -> None:
+def test_known_keys_are_reported_in_the_order_of_the_model_where_none_is_near() -> None:
     ((_, message),) = _describe({"schema": 1, "box": {"name": "b"}, "slot": {"x": {"path": "0000:00", "qqq": 1}}})
     assert message.startswith("is not a key here; known here: path, lanes, generation, split")
 

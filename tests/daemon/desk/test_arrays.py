@@ -47,7 +47,7 @@ def test_sizes_within_one_percent_are_the_same() -> None:
     assert notes.remarks == []
 
 
-def test_array_of_too_few_members_is_told() -> None:
+def test_array_of_too_few_members_is_reported() -> None:
     array, notes = _budget(_array("raid6", ["4 TB"] * 3))
     assert array.usable_bytes is None
     assert [problem.says for problem in notes.problems] == ["md0 has 3 members, and raid6 needs 4"]

@@ -95,7 +95,7 @@ def test_kelp_fits_and_its_network_is_its_narrowest_part() -> None:
 def test_json_has_the_figures_of_the_check() -> None:
     made = _check(KELP).as_json()
     assert json.loads(json.dumps(made)) == made
-    by_label = {one["label"]: one for one in made["positions"]}
+    by_label = {position["label"]: position for position in made["positions"]}
     # Common practice: generation 4 x4 is about 8 GB/s, generation 3 x1 about 1 GB/s
     assert by_label["riser-1"]["link_bytes_per_second"] == pytest.approx(8e9, rel=0.02)
     assert by_label["wireless"]["link_bytes_per_second"] == pytest.approx(1e9, rel=0.02)
@@ -105,23 +105,24 @@ def test_json_has_the_figures_of_the_check() -> None:
     (bond,) = made["network"]
     assert (bond["together_bits_per_second"], bond["one_flow_bits_per_second"]) == (20 * 10**9, 10 * 10**9)
     assert made["problems"] == []
-    assert {one["key"] for one in made["assumptions"]} >= {"max_payload_bytes", "rebuild_rate", "nvme_watts"}
+    used = {assumption["key"] for assumption in made["assumptions"]}
+    assert used >= {"max_payload_bytes", "rebuild_rate", "nvme_watts"}
 
 
 def test_drives_behind_the_chipset_share_its_link() -> None:
     made = _check(KELP).as_json()
-    by_label = {one["label"]: one for one in made["positions"]}
+    by_label = {position["label"]: position for position in made["positions"]}
     together = by_label["deck-1"]["all_busy_bytes_per_second"] + by_label["wireless"]["all_busy_bytes_per_second"]
     assert together == pytest.approx(made["shared"][0]["payload_bytes_per_second"], abs=2)
 
 
-def test_assumption_that_the_owner_overrides_is_told_as_declared() -> None:
+def test_assumption_that_the_owner_overrides_is_reported_as_declared() -> None:
     made = _check(KELP + "[assume]\nnvme_watts = 7\n").as_json()
-    (told,) = [one for one in made["assumptions"] if one["key"] == "nvme_watts"]
+    (told,) = [assumption for assumption in made["assumptions"] if assumption["key"] == "nvme_watts"]
     assert (told["value"], told["declared"]) == (7.0, True)
 
 
-def test_declaration_with_several_faults_is_told_all_of_them() -> None:
+def test_declaration_with_several_faults_is_given_all_of_them() -> None:
     text = (
         KELP.replace("lanes = 16", "lanes = 8")
         .replace('key = "E"', 'key = "E"\n#')
@@ -129,7 +130,8 @@ def test_declaration_with_several_faults_is_told_all_of_them() -> None:
     )
     checked = _check(text.replace("generation = 3, lanes = 1", "generation = 3, lanes = 2"))
     assert not checked.fits
-    assert {one.what for one in checked.problems} == {"slot-lanes-exceeded", "key-too-narrow", "supply-too-small"}
+    found = {problem.what for problem in checked.problems}
+    assert found == {"slot-lanes-exceeded", "key-too-narrow", "supply-too-small"}
 
 
 @pytest.mark.parametrize(

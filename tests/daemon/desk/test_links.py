@@ -7,11 +7,11 @@ from laneproof.desk.notes import BudgetNotes
 from simulated_box import declare
 
 
-def _plan(text: str) -> tuple[dict[str, LinkBudget], tuple[SharedLink, ...], BudgetNotes]:
+def _budget(text: str) -> tuple[dict[str, LinkBudget], tuple[SharedLink, ...], BudgetNotes]:
     build = declare(text)
     notes = BudgetNotes(assume=build.assume)
     links, shared = budget_links(build, notes)
-    return {one.label: one for one in links}, shared, notes
+    return {link.label: link for link in links}, shared, notes
 
 
 def _position(label: str, path: str, rest: str = "link = { generation = 4, lanes = 4 }") -> str:
@@ -32,58 +32,59 @@ def _position(label: str, path: str, rest: str = "link = { generation = 4, lanes
 def test_link_carries_what_the_specification_says(
     generation: int, lanes: int, mb_s: float, payload_mb_s: float
 ) -> None:
-    links, _, _ = _plan(_position("a", "0000:00/01.1", f"link = {{ generation = {generation}, lanes = {lanes} }}"))
+    links, _, _ = _budget(_position("a", "0000:00/01.1", f"link = {{ generation = {generation}, lanes = {lanes} }}"))
     assert links["a"].link_bytes_per_second == pytest.approx(mb_s * 1e6, rel=1e-4)
     assert links["a"].payload_bytes_per_second == pytest.approx(payload_mb_s * 1e6, rel=2e-4)
 
 
 def test_writing_costs_less_than_reading() -> None:
     # Intel AN 456 and AN 829: a header of 3 double words costs 20 bytes
-    links, _, _ = _plan(_position("a", "0000:00/01.1"))
+    links, _, _ = _budget(_position("a", "0000:00/01.1"))
     assert links["a"].write_payload_bytes_per_second == pytest.approx(7_876_923_077 * 256 / 276)
 
 
 def test_payload_follows_the_owners_own_figure() -> None:
-    links, _, notes = _plan("[assume]\nmax_payload_bytes = 128\n" + _position("a", "0000:00/01.1"))
+    links, _, notes = _budget("[assume]\nmax_payload_bytes = 128\n" + _position("a", "0000:00/01.1"))
     assert links["a"].payload_bytes_per_second == pytest.approx(7_876_923_077 * 128 / 152)
-    assert [(one.key, one.value, one.declared) for one in notes.assumptions] == [("max_payload_bytes", 128, True)]
+    (used,) = notes.assumptions
+    assert (used.key, used.value, used.declared) == ("max_payload_bytes", 128, True)
 
 
 def test_link_is_the_least_of_socket_and_device() -> None:
     rest = "link = { generation = 4, lanes = 4 }\noccupant = { generation = 3, lanes = 2 }"
-    links, _, _ = _plan(_position("a", "0000:00/01.1", rest))
+    links, _, _ = _budget(_position("a", "0000:00/01.1", rest))
     assert (links["a"].generation, links["a"].lanes, links["a"].limited_by) == (3, 2, None)
 
 
 def test_what_holds_a_device_back_is_named() -> None:
     rest = 'key = "E"\nthrough = ["key-adapter"]\nlink = { generation = 3 }\noccupant = { generation = 4, lanes = 4 }'
-    links, _, _ = _plan(_position("a", "0000:00/01.1", rest))
+    links, _, _ = _budget(_position("a", "0000:00/01.1", rest))
     assert (links["a"].generation, links["a"].lanes, links["a"].limited_by) == (3, 1, "link and key E")
 
 
 def test_branch_and_slot_limit_a_link_that_does_not_say_itself() -> None:
     slot = '[slot.s]\npath = "0000:00"\ngeneration = 4\nlanes = 8\nsplit = [4, 4]\n'
-    links, _, _ = _plan(slot + _position("a", "0000:00/01.1", 'slot = "s"\nbranch = 1\n'))
+    links, _, _ = _budget(slot + _position("a", "0000:00/01.1", 'slot = "s"\nbranch = 1\n'))
     assert (links["a"].generation, links["a"].lanes) == (4, 4)
 
 
 def test_position_that_says_too_little_has_no_ceiling() -> None:
-    links, _, notes = _plan(_position("a", "0000:00/01.1", "link = { generation = 4 }"))
+    links, _, notes = _budget(_position("a", "0000:00/01.1", "link = { generation = 4 }"))
     assert links["a"].link_bytes_per_second is None
     assert len(notes.remarks) == 1
 
 
 def test_position_meant_to_be_empty_has_no_ceiling_and_no_remark() -> None:
-    links, _, notes = _plan(_position("a", "0000:00/01.1", 'occupant = { kind = "none" }'))
+    links, _, notes = _budget(_position("a", "0000:00/01.1", 'occupant = { kind = "none" }'))
     assert links["a"].link_bytes_per_second is None
     assert notes.remarks == []
 
 
 def test_sata_drive_has_the_ceiling_of_its_own_link() -> None:
     # Serial ATA revision 3: 6 Gb/s with 8b/10b coding is 600 MB/s
-    links, _, notes = _plan(_position("a", "0000:00/17.0/ata-1", 'occupant = { kind = "sata" }'))
+    links, _, notes = _budget(_position("a", "0000:00/17.0/ata-1", 'occupant = { kind = "sata" }'))
     assert links["a"].link_bytes_per_second == 600_000_000
-    assert [one.says for one in notes.assumptions] == ["SATA drives are linked at 6 Gb/s"]
+    assert [assumption.says for assumption in notes.assumptions] == ["SATA drives are linked at 6 Gb/s"]
 
 
 _SWITCH = (
@@ -101,7 +102,7 @@ _SWITCH = (
 
 
 def test_drives_behind_a_switch_card_share_the_link_of_its_slot() -> None:
-    links, (shared,), _ = _plan(_SWITCH)
+    links, (shared,), _ = _budget(_SWITCH)
     assert shared.positions == ("a", "b", "c")
     assert shared.is_narrow
     busy = {label: one.all_busy_bytes_per_second for label, one in links.items()}
@@ -120,7 +121,7 @@ def test_drives_below_a_chipset_share_its_uplink_by_path() -> None:
         + _position("b", "0000:00/02.1/00.0/02.0")
         + _position("c", "0000:00/01.1")
     )
-    links, (shared,), _ = _plan(text)
+    links, (shared,), _ = _budget(text)
     assert (shared.name, shared.positions) == ("chipset", ("a", "b"))
     assert links["a"].all_busy_bytes_per_second == pytest.approx((links["a"].payload_bytes_per_second or 0) / 2)
     assert links["c"].all_busy_bytes_per_second == links["c"].payload_bytes_per_second
@@ -129,7 +130,7 @@ def test_drives_below_a_chipset_share_its_uplink_by_path() -> None:
 
 def test_uplink_can_name_its_positions() -> None:
     text = '[uplink.a]\npositions = ["a"]\ngeneration = 1\nlanes = 1\n' + _position("a", "0000:00/01.1")
-    links, _, _ = _plan(text)
+    links, _, _ = _budget(text)
     assert links["a"].all_busy_bytes_per_second == pytest.approx(250e6 * 256 / 280)
 
 
@@ -139,7 +140,7 @@ def test_position_of_the_card_itself_is_the_link_of_those_below() -> None:
         + _position("a", "0000:00/03.1/00.0/01.0")
         + _position("b", "0000:00/03.1/00.0/02.0")
     )
-    links, (shared,), _ = _plan(text)
+    links, (shared,), _ = _budget(text)
     assert (shared.name, shared.positions) == ("card", ("a", "b"))
     assert links["a"].all_busy_bytes_per_second == pytest.approx((links["a"].payload_bytes_per_second or 0) / 2)
 
@@ -147,14 +148,14 @@ def test_position_of_the_card_itself_is_the_link_of_those_below() -> None:
 def test_switch_card_whose_own_link_is_not_declared_is_remarked_on_once() -> None:
     rest = 'through = ["switch-card"]\nlink = { generation = 4, lanes = 4 }'
     text = _position("a", "0000:00/03.1/00.0/01.0", rest) + _position("b", "0000:00/03.1/00.0/02.0", rest)
-    _, shared, notes = _plan(text)
+    _, shared, notes = _budget(text)
     assert shared == ()
     assert [remark.partition(":")[0] for remark in notes.remarks] == ["a and b"]
 
 
 def test_uplink_that_says_too_little_takes_no_limit() -> None:
     text = '[uplink.x]\npositions = ["a"]\nlanes = 4\n' + _position("a", "0000:00/01.1")
-    links, _, notes = _plan(text)
+    links, _, notes = _budget(text)
     assert links["a"].all_busy_bytes_per_second == links["a"].payload_bytes_per_second
     assert any("no limit is taken" in remark for remark in notes.remarks)
 
@@ -172,7 +173,7 @@ def test_sharing_never_gives_more_than_alone_nor_more_than_is_shared(
         text += _position(
             labels[at], f"0000:00/{at + 1:02x}.0", f"link = {{ generation = {generation}, lanes = {lanes} }}"
         )
-    links, (shared,), _ = _plan(text)
+    links, (shared,), _ = _budget(text)
     busy = [links[label].all_busy_bytes_per_second or 0 for label in labels]
     assert all(
         0 < got <= (links[label].payload_bytes_per_second or 0) * 1.000001
@@ -184,7 +185,7 @@ def test_sharing_never_gives_more_than_alone_nor_more_than_is_shared(
 @given(_LINKS, _LINKS)
 def test_narrower_or_slower_link_is_never_faster(one: tuple[int, int], other: tuple[int, int]) -> None:
     rest = [f"link = {{ generation = {generation}, lanes = {lanes} }}" for generation, lanes in (one, other)]
-    links, _, _ = _plan(_position("a", "0000:00/01.0", rest[0]) + _position("b", "0000:00/02.0", rest[1]))
+    links, _, _ = _budget(_position("a", "0000:00/01.0", rest[0]) + _position("b", "0000:00/02.0", rest[1]))
     if one[0] <= other[0] and one[1] <= other[1]:
         assert (links["a"].link_bytes_per_second or 0) <= (links["b"].link_bytes_per_second or 0)
         assert (links["a"].payload_bytes_per_second or 0) <= (links["b"].payload_bytes_per_second or 0)

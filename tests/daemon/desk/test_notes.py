@@ -2,7 +2,7 @@ from laneproof.declaration.assumptions import BASES, Assumptions
 from laneproof.desk.notes import BudgetNotes
 
 
-def test_assumption_is_told_once_it_was_used() -> None:
+def test_assumption_is_reported_once_it_was_used() -> None:
     notes = BudgetNotes(assume=Assumptions())
     assert notes.assumptions == ()
     assert notes.figure("nvme_watts") == notes.figure("nvme_watts") == 9.0
@@ -11,7 +11,7 @@ def test_assumption_is_told_once_it_was_used() -> None:
     assert (used.says, used.source) == ("an NVMe drive at full load", BASES["nvme_watts"].source)
 
 
-def test_owners_own_figure_is_told_as_declared() -> None:
+def test_owners_own_figure_is_reported_as_declared() -> None:
     notes = BudgetNotes(assume=Assumptions.model_validate({"nvme_watts": 5}))
     assert notes.figure("nvme_watts") == 5.0
     assert (notes.assumptions[0].declared, notes.assumptions[0].source) == (True, "declared")

@@ -90,7 +90,7 @@ def test_switch_card_needs_no_split() -> None:
     assert _whats(text) == []
 
 
-def test_switch_card_in_a_split_slot_is_told() -> None:
+def test_switch_card_in_a_split_slot_is_reported() -> None:
     assert _whats(_riser(through='["switch-card"]', branch="none")) == ["switch-in-split-slot"]
 
 
@@ -99,17 +99,17 @@ def test_slot_that_is_not_split_serves_one_device() -> None:
     assert _whats(_riser(slot="lanes = 16", through="", branch="none", count=2)) == ["slot-shared"]
 
 
-def test_branch_with_fewer_lanes_than_its_link_is_told() -> None:
+def test_branch_with_fewer_lanes_than_its_link_is_reported() -> None:
     assert _whats(_riser(link="{ lanes = 8 }", count=1)) == ["branch-too-narrow"]
 
 
-def test_slot_with_fewer_lanes_than_its_link_is_told() -> None:
+def test_slot_with_fewer_lanes_than_its_link_is_reported() -> None:
     assert _whats(_riser(slot="lanes = 4", link="{ lanes = 8 }", through="", branch="none", count=1)) == [
         "slot-too-narrow"
     ]
 
 
-def test_slot_slower_than_its_link_is_told() -> None:
+def test_slot_slower_than_its_link_is_reported() -> None:
     slot = "lanes = 16\nsplit = [4, 4, 4, 4]\nbifurcation = true\ngeneration = 3"
     assert _whats(_riser(slot=slot, count=1)) == ["slot-too-slow"]
 
@@ -118,7 +118,7 @@ def test_branch_that_is_not_named_is_remarked_on() -> None:
     assert len(_check(_riser(branch="none", count=1)).remarks) == 1
 
 
-def test_passive_split_outside_any_slot_is_told() -> None:
+def test_passive_split_outside_any_slot_is_reported() -> None:
     text = '[[position]]\nlabel = "a"\npath = "0000:00/01.1"\nthrough = ["passive-split"]\n'
     assert _whats(text) == ["split-without-slot"]
 
@@ -152,14 +152,14 @@ def test_only_keys_m_and_b_carry_sata(key: str, found: list[str]) -> None:
     assert _whats(_socket(key, 1, occupant='{ kind = "sata" }')) == found
 
 
-def test_branch_has_the_lanes_of_its_place_in_the_split() -> None:
+def test_branch_has_the_lanes_of_its_turn_in_the_split() -> None:
     build = declare(_riser(slot="split = [8, 4, 4]", count=3))
-    assert [branch_lanes(build, one) for one in build.position] == [8, 4, 4]
+    assert [branch_lanes(build, position) for position in build.position] == [8, 4, 4]
     assert is_through(build.position[0], "passive-split")
     assert not is_through(build.position[0], "board")
 
 
-def test_link_that_asks_more_than_its_device_can_is_told() -> None:
+def test_link_that_asks_more_than_its_device_can_is_reported() -> None:
     text = '[[position]]\nlabel = "a"\npath = "0000:00/01.1"\nlink = { generation = 4, lanes = 4 }\n'
     (problem,) = _check(text + "occupant = { generation = 3, lanes = 2 }\n").problems
     assert problem.what == "link-beyond-device"

@@ -69,12 +69,12 @@ def test_memory_without_the_firmwares_table_declares_what_the_kernel_uses() -> N
     assert any("modules are left out: could not read /proc/thing" in remark for remark in memory.remarks)
 
 
-def test_spare_is_told_apart_from_a_member_that_is_being_rebuilt() -> None:
+def test_spare_is_kept_apart_from_a_member_that_is_being_rebuilt() -> None:
     array = make_array("md0", ("nvme0n1", "nvme1n1", "nvme2n1"))
     rebuilt = replace(array.members[1], state="spare", slot=1)
     spare = replace(array.members[2], state="spare", slot=None)
     draft = _gather(kelp_box(3).with_group(arrays=(replace(array, members=(array.members[0], rebuilt, spare)),)))
-    labels = [one.label for one in draft.positions]
+    labels = [position.label for position in draft.positions]
     assert draft.arrays[0].values["members"] == labels[:2]
     assert draft.arrays[0].values["spares"] == labels[2:]
 

@@ -118,14 +118,15 @@ def test_low_power_link_states_are_not_declared_off_where_they_could_not_be_read
 def test_split_slot_is_declared_with_its_branches() -> None:
     drafted = _read(kelp_box(4))
     assert drafted["slot"] == {"split-1": {"path": "0000:00", "lanes": 16, "split": [4, 4, 4, 4]}}
-    assert [(one["slot"], one["branch"]) for one in drafted["position"]] == [("split-1", n) for n in (1, 2, 3, 4)]
+    branches = [(position["slot"], position["branch"]) for position in drafted["position"]]
+    assert branches == [("split-1", 1), ("split-1", 2), ("split-1", 3), ("split-1", 4)]
 
 
 def test_drive_behind_a_switch_and_drive_on_a_controller_are_declared() -> None:
     box = Box().with_port("0000:00/03.1", lanes=8).with_switch("0000:00/03.1")
     box = box.with_port("0000:00/03.1/00.0/01.0").with_drive("0000:00/03.1/00.0/01.0")
     box = box.with_sata_drive("0000:00/17.0/ata-3", name="sda")
-    drafted = {one["path"]: one for one in _read(box)["position"]}
+    drafted = {position["path"]: position for position in _read(box)["position"]}
     assert set(drafted) == {"0000:00/03.1/00.0/01.0", "0000:00/17.0/ata-3"}
     assert drafted["0000:00/17.0/ata-3"]["occupant"]["kind"] == "sata"
     assert "link" not in drafted["0000:00/17.0/ata-3"]
@@ -142,7 +143,7 @@ def test_network_card_is_declared_and_a_display_is_not() -> None:
 def test_array_is_declared_by_the_labels_of_its_members() -> None:
     box = kelp_box(3).with_array("md0", ("nvme0n1", "nvme2n1"))
     drafted = _read(box)
-    labels = [one["label"] for one in drafted["position"]]
+    labels = [position["label"] for position in drafted["position"]]
     assert drafted["array"] == [{"name": "md0", "level": "raid5", "members": [labels[0], labels[2]]}]
 
 
@@ -174,7 +175,7 @@ def test_bond_is_declared_with_the_speed_of_its_members() -> None:
         "drives",
     ],
 )
-def test_group_that_could_not_be_read_is_told(group: str) -> None:
+def test_group_that_could_not_be_read_is_reported(group: str) -> None:
     text = _draft(kelp_box(2).with_group(**{group: GAP}))
     assert "could not read /dev/something: permission denied" in text
 
@@ -200,7 +201,7 @@ _ODD = st.text(alphabet=st.characters(), max_size=12)
 
 
 @given(model=_ODD, serial=_ODD, board=_ODD, array=_ODD, word=_ODD, why=_ODD, name=_ODD)
-def test_no_name_that_a_machine_tells_breaks_the_draft(  # noqa: PLR0913 (one text a place)
+def test_no_name_that_a_machine_gives_breaks_the_draft(  # noqa: PLR0913 (one text each)
     *, model: str, serial: str, board: str, array: str, word: str, why: str, name: str
 ) -> None:
     box = kelp_box(1).with_drive("0000:00/01.1", model=model, serial=serial or " ", firmware=word)

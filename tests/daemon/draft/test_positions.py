@@ -23,7 +23,7 @@ def _slots(box: Box, *named: PhysicalSlot) -> tuple[DraftedSlot, ...]:
 
 def _positions(box: Box, *named: PhysicalSlot) -> dict[str, DraftedPosition]:
     topology = survey(box.snapshot())
-    return {one.path: one for one in draft_positions(topology, named, draft_slots(topology, named))}
+    return {position.path: position for position in draft_positions(topology, named, draft_slots(topology, named))}
 
 
 def _ports(*lanes: int, first: int = 1, hop: str = "01") -> Box:
@@ -77,7 +77,7 @@ def test_split_slot_that_the_firmware_names_has_that_name() -> None:
     named = PhysicalSlot(name="PCIEX16_1 (CPU)", address="0000:00:01", electrical_lanes=16, source="smbios")
     (slot,) = _slots(kelp_box(4), named)
     assert (slot.name, slot.named_by_firmware) == ("pciex16-1-cpu", True)
-    assert {one.label for one in _positions(kelp_box(4), named).values()} == {
+    assert {position.label for position in _positions(kelp_box(4), named).values()} == {
         f"pciex16-1-cpu-{n}" for n in (1, 2, 3, 4)
     }
 
@@ -91,7 +91,7 @@ def test_split_slot_is_found_without_privilege() -> None:
     assert len(_slots(kelp_box(4).without_registers())) == 1
 
 
-def test_empty_branch_keeps_its_place_in_the_count() -> None:
+def test_empty_branch_keeps_its_turn_in_the_count() -> None:
     box = kelp_box(3).with_port("0000:00/01.4").without("0000:00/01.2")
     assert {path: one.branch for path, one in _positions(box).items()} == {"0000:00/01.1": 1, "0000:00/01.3": 3}
 
@@ -138,8 +138,8 @@ def test_no_two_positions_have_one_label() -> None:
         "0000:00/03.0", lambda one: _with_slot_number(one, 1)
     )
     drafted = _positions(box)
-    assert len({one.label for one in drafted.values()}) == 3
-    assert [one.label_from for one in drafted.values()] == ["", "", ""]
+    assert len({position.label for position in drafted.values()}) == 3
+    assert [position.label_from for position in drafted.values()] == ["", "", ""]
 
 
 def test_drive_on_a_controller_is_called_by_its_own_hop() -> None:
@@ -147,7 +147,7 @@ def test_drive_on_a_controller_is_called_by_its_own_hop() -> None:
     assert _positions(Box().with_group(drives=(drive,)))["0000:00/17.0/ata-3"].label == "ata-3"
 
 
-def test_drive_whose_place_has_no_path_of_bridges_is_left_to_the_remarks() -> None:
+def test_drive_whose_position_has_no_path_of_bridges_is_left_to_the_remarks() -> None:
     drive = make_sata_drive("sda", "elsewhere/ata-3")
     assert _positions(Box().with_group(drives=(drive,))) == {}
 

@@ -95,7 +95,7 @@ def test_limit_that_is_gone_and_has_no_reason_is_declared_as_both_ends_can_do() 
     assert _update(own, _box().with_drive("0000:00/02.0", serial="FN0001", trained=(3, 4))).startswith(own)
 
 
-def test_limit_with_a_reason_is_the_plan_and_stays() -> None:
+def test_limit_with_a_reason_is_meant_and_stays() -> None:
     own = OWN.replace("link.lanes = 4", 'link.lanes = 2\nlink.because = "ribbon"')
     updated = _update(own, _box())
     assert "link.lanes = 2\n" in updated
@@ -127,7 +127,7 @@ def test_position_of_backup_drives_that_take_turns_stays_as_written() -> None:
         assert _update(own + turns, box).startswith(own + turns)
 
 
-def test_drive_that_is_missing_is_kept_and_told() -> None:
+def test_drive_that_is_missing_is_kept_and_reported() -> None:
     updated = _update(OWN, _box().without("0000:00/02.0"))
     assert 'path = "0000:00/02.0"  # nothing was found here on 2026-09-21' in updated
     assert 'serial = "FN0001"     # read off the drive\n' in updated
@@ -179,7 +179,7 @@ def test_section_that_the_owner_commented_out_is_not_added() -> None:
     assert "firmware" not in tomllib.loads(_update(OWN, _box()))
 
 
-def test_kernel_word_that_is_not_there_is_told_and_kept() -> None:
+def test_kernel_word_that_is_not_there_is_reported_and_kept() -> None:
     own = OWN + '\n[kernel]\ncommand_line = ["pcie_aspm=force"]\nrelease = "6.12"\naspm_policy = "powersave"\n'
     updated = _update(own, _box())
     assert 'command_line = ["pcie_aspm=force"]  # not on the command line on 2026-09-21: pcie_aspm=force' in updated
@@ -227,7 +227,7 @@ def test_slot_that_the_owner_deleted_does_not_come_back() -> None:
 def test_slot_comes_with_the_first_drive_of_it() -> None:
     updated = tomllib.loads(_update('schema = 1\nbox.name = "kelp-1"\n', kelp_box(2)))
     assert updated["slot"]["split-1"]["split"] == [4, 4]
-    assert [one["slot"] for one in updated["position"]] == ["split-1", "split-1"]
+    assert [position["slot"] for position in updated["position"]] == ["split-1", "split-1"]
 
 
 def test_position_comes_without_its_slot_where_the_owner_wrote_the_slots_in_braces() -> None:
@@ -241,7 +241,7 @@ def test_rows_written_in_brackets_grow_in_brackets() -> None:
     own = 'schema = 1\nbox = { name = "kelp-1" }\nposition = [\n  { label = "a", path = "0000:00/02.0" }, # first\n]\n'
     updated = _update(own, _box().with_drive("0000:00/03.0", serial="FN0002"))
     assert "# first" in updated
-    assert [one["label"] for one in tomllib.loads(updated)["position"]] == ["a", "drive-2"]
+    assert [position["label"] for position in tomllib.loads(updated)["position"]] == ["a", "drive-2"]
 
 
 def test_line_breaks_of_another_system_stay() -> None:
@@ -281,4 +281,4 @@ def test_nothing_that_the_owner_wrote_is_ever_lost(
     updated = _update(OWN, box)
     assert all(comment in updated for comment in _comments(OWN))
     assert _keys(tomllib.loads(OWN)) <= _keys(tomllib.loads(updated))
-    assert [one["label"] for one in tomllib.loads(updated)["position"]][:2] == ["upper left", "lower left"]
+    assert [position["label"] for position in tomllib.loads(updated)["position"]][:2] == ["upper left", "lower left"]

@@ -20,11 +20,11 @@ def _draw(text: str) -> ET.Element:
 
 
 def _words(picture: ET.Element) -> list[str]:
-    return [one.text or "" for one in picture.iter(f"{SVG}text")]
+    return [element.text or "" for element in picture.iter(f"{SVG}text")]
 
 
 def _strokes(picture: ET.Element, kind: str = "lane") -> int:
-    return sum(one.get("class") == kind for one in picture.iter(f"{SVG}path"))
+    return sum(element.get("class") == kind for element in picture.iter(f"{SVG}path"))
 
 
 NVME = 'occupant = { kind = "nvme", capacity = "4 TB" }'
@@ -58,7 +58,7 @@ def test_every_position_is_named_with_what_it_gets() -> None:
     assert {"upper left", "nvme 4 TB", "gen 4 x4", "narrowest 7.2 GB/s"} <= set(words)
 
 
-def test_place_meant_to_be_empty_is_drawn_without_lanes() -> None:
+def test_position_meant_to_be_empty_is_drawn_without_lanes() -> None:
     picture = _draw(_position("a", "0000:00/01.1", 'occupant = { kind = "none" }'))
     assert _strokes(picture) == 0
     assert "meant to be empty" in _words(picture)
@@ -82,7 +82,7 @@ def test_parts_between_are_shown_on_the_lanes() -> None:
 def test_picture_can_be_heard() -> None:
     picture = _draw(_position("a", "0000:00/01.1", f"link = {{ generation = 4, lanes = 4 }}\n{NVME}"))
     assert picture.get("role") == "img"
-    ids = {one.get("id"): one.text or "" for one in picture.iter() if one.get("id")}
+    ids = {element.get("id"): element.text or "" for element in picture.iter() if element.get("id")}
     assert picture.get("aria-labelledby") == " ".join(ids)
     assert "a gets 7.2 GB/s over generation 4 x4." in ids["lp-desc"]
 

@@ -60,7 +60,7 @@ def test_verdict_stands_first_and_the_narrowest_part_next() -> None:
     assert lines[1].startswith("Narrowest: bond0: the network carries 2.35 GB/s in all, 1.18 GB/s in one flow")
 
 
-def test_what_does_not_fit_is_told_with_both_values() -> None:
+def test_what_does_not_fit_is_reported_with_both_values() -> None:
     text = _write(FITS.replace("lanes = 16", "lanes = 8"))
     assert text.startswith("kelp-1: DOES NOT FIT - 1 problem\n")
     assert "  riser  slot-lanes-exceeded\n    slot riser has 8 lanes, but its split 4+4+4+4 needs 16\n" in text
@@ -112,7 +112,7 @@ def test_nothing_is_said_by_colour_alone() -> None:
     assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == plain
 
 
-def test_bare_box_is_told_what_is_not_known() -> None:
+def test_bare_box_is_shown_what_is_not_known() -> None:
     text = _write('[[position]]\nlabel = "a"\npath = "0000:00/01.1"\n')
     assert "Narrowest: not known, since no link is declared" in text
     assert "gen ? x?" in text
@@ -129,6 +129,6 @@ def test_bare_box_is_told_what_is_not_known() -> None:
         ("linear", "md0: linear of 4 Network"),
     ],
 )
-def test_each_level_is_told_in_its_own_words(level: str, said: str) -> None:
+def test_each_level_is_reported_in_its_own_words(level: str, said: str) -> None:
     text = FITS.replace('"riser-3"]', '"riser-3", "tray"]').replace("raid5", level)
     assert said in re.sub(r"\s+", " ", _write(text))
