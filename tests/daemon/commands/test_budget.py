@@ -57,9 +57,7 @@ def test_picture_that_cannot_be_written_is_one_line(tmp_path: Path, capsys: pyte
     assert "lanes.svg: cannot be written" in said
 
 
-def test_wrong_declaration_is_reported_with_its_line(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_wrong_declaration_is_reported_with_its_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["budget", _file(tmp_path, FITS.replace("lanes", "lanse"))]) == os.EX_DATAERR
     assert "line 6: position[0].link.lanse is not a key here; did you mean 'lanes'?" in capsys.readouterr().err
 
