@@ -9,11 +9,9 @@ from pathlib import Path
 import pytest
 
 from contracts.hand_made import T0, JsonObject, Machine, health, inside, program, write
-from contracts.test_rest_of_the_box import raid
 
 Replay = Callable[..., list[JsonObject]]
 
-FIRST = "11111111-2222-4333-8444-555555555555"
 SECOND = "99999999-2222-4333-8444-555555555555"
 LINK = 'link = { generation = 4, lanes = 4 }\noccupant = { kind = "nvme" }\n'
 BUILD = 'schema = 1\n[box]\nname = "kelp-1"\n' + "".join(
@@ -123,14 +121,6 @@ def test_same_finding_is_told_once_however_long_it_stands(replay: Replay) -> Non
     assert short(lines) == [(0, "raised", "link-narrow", "bay-3")]
 
 
-def test_other_observation_is_a_change_of_the_same_finding(replay: Replay) -> None:
-    lines = replay(box(widths={3: 2}).frame(), box(widths={3: 1}).frame(T0 + 600))
-    mine = [one for one in lines if one["finding"]["rule"] == "link-narrow"]
-    assert short(mine) == [(0, "raised", "link-narrow", "bay-3"), (600, "changed", "link-narrow", "bay-3")]
-    assert [one["finding"]["observed"] for one in mine] == ["x2", "x1"]
-    assert mine[0]["finding"]["since"] == mine[1]["finding"]["since"]
-
-
 def test_other_bus_numbers_are_no_change(replay: Replay) -> None:
     """A card was added: every bus behind it has another number, every path is what it was."""
     before, after = box(widths={1: 2}), Machine()
@@ -202,17 +192,6 @@ def test_media_errors_are_told_at_once(replay: Replay) -> None:
     assert finding["causes"]
 
 
-def test_old_media_errors_are_no_rise(replay: Replay) -> None:
-    lines = replay(box(logs={1: health(media=7)}).frame(), {"t": T0 + 600}, {"t": T0 + 1200})
-    assert "media-errors-rising" not in {one[2] for one in short(lines)}
-
-
-def test_critical_warning_is_a_state_that_comes_and_goes(replay: Replay) -> None:
-    lines = replay(box().frame(), health_frame(T0 + 60, 2, critical_warning=2, celsius=81), health_frame(T0 + 7200, 2))
-    mine = [one for one in short(lines) if one[2] == "critical-warning"]
-    assert (60, "raised", "critical-warning", "bay-2") in mine
-
-
 def test_drive_that_dropped_off_the_bus(replay: Replay) -> None:
     """The kernel's own words (drivers/nvme/host/pci.c), in records as /dev/kmsg gives them."""
     said = [
@@ -258,21 +237,6 @@ def test_burst_of_correctable_errors_on_one_link(replay: Replay) -> None:
     assert raised[-1]["finding"]["causes"]
 
 
-def test_counters_under_their_old_names(replay: Replay) -> None:
-    """ABI/testing/sysfs-bus-pci-devices-aer_stats shows the names of before 5.x; bits without a name have a number."""
-    old = (
-        "Receiver Error {}\nBad TLP 0\nBad DLLP 0\nRELAY_NUM Rollover 0\nReplay Timer Timeout 0\n"
-        "Advisory Non-Fatal 0\nCorrected Internal Error 0\nHeader Log Overflow 0\ndev_cor_errs_bit[9] 1\n"
-        "TOTAL_ERR_COR {}\n"
-    )
-    frames = []
-    for step in range(30):
-        files = {f"/sys/devices/{port(1)}/aer_dev_correctable": old.format(50_000 * step, 50_000 * step)}
-        frames.append({"t": T0 + 300 * step, "files": files})
-    lines = replay(box().frame() | {"files": box().files | frames[0]["files"]}, *frames[1:])
-    assert {(rule, where) for _, _, rule, where in short(lines)} == {("signal-errors", "bay-1")}
-
-
 def test_counters_that_start_anew_at_a_boot_are_no_errors(replay: Replay) -> None:
     before, after = box(), box()
     for number in (1, 2, 3):
@@ -297,36 +261,6 @@ def test_drives_power_that_went_while_the_box_ran(replay: Replay) -> None:
     assert short(lines) == [(1200, "raised", "unsafe-shutdowns-rising", "bay-1")]
     after = box(logs={1: health(unsafe=4)}).frame(T0 + 900, boot_id=SECOND, up=30.0)
     assert replay(box().frame(), after) == [], "the box itself went down"
-
-
-def test_spare_that_nears_its_threshold(replay: Replay) -> None:
-    lines = replay(box().frame(), health_frame(T0 + 86_400, 1, spare=60), health_frame(T0 + 172_800, 1, spare=13))
-    assert short(lines)[-1] == (172_800, "raised", "spare-low", "bay-1")
-
-
-def test_life_that_goes_too_fast(replay: Replay) -> None:
-    days = 86_400 * 5
-    frames = [health_frame(T0 + days * n, 1, used=50 + n, hours=5000 + 120 * n) for n in range(1, 20)]
-    lines = replay(box(logs={1: health(used=50)}).frame(), *frames)
-    assert {one[2:] for one in short(lines)} == {("endurance-ending", "bay-1")}
-
-
-def test_controller_that_had_to_be_reset(replay: Replay) -> None:
-    said = ["4,12,1200000000,-;nvme nvme1: controller is down; will reset: CSTS=0x3, PCI_STATUS=0x10\n"]
-    lines = replay(box().frame(), {"t": T0 + 600, "kmsg": said}, {"t": T0 + 660})
-    assert short(lines) == [(600, "raised", "controller-resets", "bay-1")]
-
-
-def test_degraded_array_is_told_in_its_frame(replay: Replay, tmp_path: Path) -> None:
-    (tmp_path / "build.toml").write_text(
-        BUILD + '[[array]]\nname = "md0"\nlevel = "raid5"\nmembers = ["bay-1", "bay-2", "bay-3"]\n'
-    )
-    machine = raid(box())
-    lines = replay(
-        machine.frame(), {"t": T0 + 60, "files": {"/sys/devices/virtual/block/md0/md/degraded": "1\n",
-                                                  "/sys/devices/virtual/block/md0/md/dev-nvme3n1/state": "faulty\n"}}
-    )  # fmt: skip
-    assert (60, "raised", "array-degraded", None) in short(lines)
 
 
 def test_reading_that_hangs_is_stuck(replay: Replay) -> None:
@@ -354,13 +288,3 @@ def test_replay_without_declaration_judges_what_needs_none(tmp_path: Path) -> No
 def test_replay_says_the_same_each_time(replay: Replay) -> None:
     frames = (box().frame(), vanish(T0 + 60, 2), come_back(T0 + 180, 2), box(widths={1: 1}).frame(T0 + 240))
     assert replay(*frames) == replay(*frames, name="packed.jsonl.gz")
-
-
-def test_accepted_difference_carries_the_owners_reason(replay: Replay, tmp_path: Path) -> None:
-    (tmp_path / "build.toml").write_text(
-        BUILD + '[[accept]]\nrule = "link-narrow"\nposition = "bay-1"\nuntil = 2026-09-22\nbecause = "cable on order"\n'
-    )
-    lines = replay(box(widths={1: 2}).frame(), *({"t": T0 + 86_400 * n} for n in (1, 2, 3)))
-    assert (lines[0]["t"], lines[0]["finding"]["accepted"]) == (T0, "cable on order")
-    after = inside("audit", "--from", tmp_path / "box.jsonl", "--build", tmp_path / "build.toml", "--json")
-    assert after.status == 1, "the day has passed"

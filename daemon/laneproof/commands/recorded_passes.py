@@ -25,13 +25,16 @@ class RecordedPass:
     result: PassResult
 
 
-def judge_frames(host: RecordedHost, engine: Engine, name: str) -> Iterator[RecordedPass]:
+def judge_frames(
+    host: RecordedHost, engine: Engine, name: str, *, may_be_empty: bool = False
+) -> Iterator[RecordedPass]:
     """Judge every frame of a recording at its own time.
 
     Args:
         host: The recording, before its first frame; it stands at its last one afterwards.
         engine: Takes the passes in.
         name: The recording's name, for a complaint.
+        may_be_empty: Whether a recording without a frame is fine: it ran to its end.
 
     Raises:
         CommandError: The recording has no frame (65).
@@ -43,7 +46,7 @@ def judge_frames(host: RecordedHost, engine: Engine, name: str) -> Iterator[Reco
         result = engine.observe(snapshot, kernel, devices, read_again=reader.read_again)
         yield RecordedPass(clock=host.clock(), kernel=kernel, devices=devices, result=result)
         is_empty = False
-    if is_empty:
+    if is_empty and not may_be_empty:
         raise CommandError(f"{name}: the recording has no frame", status=os.EX_DATAERR)
 
 

@@ -18,7 +18,7 @@ def run(arguments: argparse.Namespace) -> int:
     build = load_build(arguments.build, demo=arguments.demo) if arguments.build or arguments.demo else None
     engine = Engine(build)
     with open_recording(arguments.recording, demo=arguments.demo) as recording:
-        for frame in judge_frames(recording.host(), engine, recording.name):
+        for frame in judge_frames(recording.host(), engine, recording.name, may_be_empty=True):
             for change in frame.result.changes:
                 print(_as_json(change) if arguments.json else _as_text(change), flush=True)  # noqa: T201 (the output)
     return 0
