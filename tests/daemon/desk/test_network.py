@@ -48,6 +48,15 @@ def test_even_spread_is_an_assumption() -> None:
     _, notes = _budget(_bond())
     (used,) = notes.assumptions
     assert used.says == "flows spread evenly over the members of bond0, at both ends"
+    for text in (_bond("active-backup"), _bond("broadcast"), _bond(members=1), _bond("balance-rr")):
+        assert _budget(text)[1].assumptions == ()
+
+
+def test_mode_that_is_not_declared_is_an_assumption_and_packets_in_turn_a_remark() -> None:
+    _, notes = _budget(_bond(None))
+    assert notes.assumptions[0].says == "bond0 spreads flows over its members"
+    _, notes = _budget(_bond("balance-rr"))
+    assert notes.remarks == ["bond0 sends the packets of one flow over all members in turn, which disorders them"]
 
 
 @pytest.mark.parametrize("text", [_bond(speed=None), _bond(members=0), '[[network]]\nname = "enp1s0"\n'])
@@ -60,3 +69,4 @@ def test_network_that_says_too_little_has_no_ceiling(text: str) -> None:
 def test_port_alone_is_its_own_ceiling() -> None:
     (port,), _ = _budget('[[network]]\nname = "enp1s0"\nspeed_mbit_s = 2500\n')
     assert port.together_bits_per_second == port.one_flow_bits_per_second == 2_500_000_000
+    assert (port.mode, port.members) == (None, 1)

@@ -65,6 +65,9 @@ def test_split_that_nobody_vouches_for_is_a_condition_of_the_verdict() -> None:
     conditions = check_slots(build, BudgetNotes(assume=build.assume))
     assert conditions == ("its firmware can split slot riser into 4+4+4+4 (bifurcation)",)
     assert _whats(text) == []
+    for slot in ("lanes = 16", "lanes = 16\nsplit = [16]", "lanes = 16\nsplit = [8, 8]\nbifurcation = true"):
+        build = declare(_riser(slot=slot, count=1, through=""))
+        assert check_slots(build, BudgetNotes(assume=build.assume)) == ()
 
 
 @pytest.mark.parametrize(
@@ -115,7 +118,11 @@ def test_slot_slower_than_its_link_is_reported() -> None:
 
 
 def test_branch_that_is_not_named_is_remarked_on() -> None:
-    assert len(_check(_riser(branch="none", count=1)).remarks) == 1
+    says = "riser-1 does not say which branch of slot riser it is: its lanes are not checked"
+    assert _check(_riser(branch="none", count=1)).remarks == [says]
+    assert _check(_riser(count=1)).remarks == []
+    assert _check(_riser(slot="lanes = 16", branch="none", through="", count=1)).remarks == []
+    assert _check(_riser(branch="none", through='["switch-card"]', count=1)).remarks == []
 
 
 def test_passive_split_outside_any_slot_is_reported() -> None:

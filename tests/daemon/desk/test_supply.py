@@ -73,6 +73,8 @@ def test_slot_that_feeds_too_little_is_reported() -> None:
     drives = "".join(_DRIVE.format(f"0{at}", "nvme", ", max_power_watts = 9") + 'slot = "s"\n' for at in (1, 2, 3))
     _, notes = _budget(slot + drives)
     assert [problem.says for problem in notes.problems] == ["slot s is to feed up to 27 W, and may feed 25 W"]
+    for enough in ("power_limit_watts = 27", ""):
+        assert _budget(slot.replace("power_limit_watts = 25", enough) + drives)[1].problems == []
 
 
 def test_drive_that_draws_more_than_a_socket_carries_is_reported() -> None:
