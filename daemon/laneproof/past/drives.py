@@ -147,6 +147,7 @@ class DriveRecord:
         counters_at: When that was; 0 if never.
         counters_boot: Number of the boot of that reading.
         health_since: When its health was first read.
+        answered_at: When it last told of its own health; 0 if never.
         rises: By counter, when it moved.
         wear: Percentage used.
         spare: Available spare, percent.
@@ -179,6 +180,7 @@ class DriveRecord:
     counters_at: float = 0.0
     counters_boot: int = -1
     health_since: float = 0.0
+    answered_at: float = 0.0
     rises: dict[str, list[Rise]] = field(default_factory=dict)
     wear: Steps = field(default_factory=Steps)
     spare: Steps = field(default_factory=Steps)
@@ -241,6 +243,7 @@ class DriveRecord:
 
     def read_health(self, health: HealthLog, timeline: Timeline) -> None:
         """Take one reading of its health log."""
+        self.answered_at = timeline.now
         told = {name: getattr(health, name) for name in WATCHED if name not in health.absent}
         self._count(told, timeline)
         if "power_on_hours" not in health.absent:
@@ -261,6 +264,8 @@ class DriveRecord:
 
     def read_sata(self, drive: SataDrive, timeline: Timeline) -> None:
         """Take one reading of a SATA, SAS or USB drive; its own counters are other rules' matter."""
+        if not isinstance(drive.healthy, Unread):
+            self.answered_at = timeline.now
         if isinstance(drive.temperature_celsius, int | float):
             self._warm(float(drive.temperature_celsius), timeline.now)
 

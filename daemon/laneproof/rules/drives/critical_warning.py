@@ -16,7 +16,9 @@ from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import TEMPERATURE_WARNING
 from laneproof.past.past import Past
+from laneproof.rules.drives.asleep import is_told_of, keep_standing
 from laneproof.rules.drives.health_unread import find_shut, tell_shut, tell_unread
+from laneproof.rules.drives.sata_drives import key_of_drive
 from laneproof.rules.example_box import RISER_1, Box
 from laneproof.rules.heat.drive_heat import WEEK, find_heat, has_told_heat
 from laneproof.rules.rule import Example, Pass, Rule
@@ -52,25 +54,31 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if occupant.own_path in told:
             continue
         if occupant.controller is not None:
-            yield from _judge_nvme(arrangement, occupant, occupant.controller.health, current.past)
+            yield from _judge_nvme(current, occupant, occupant.controller.health)
         elif occupant.drive is not None:
-            yield from _judge_sata(arrangement, occupant, occupant.drive)
+            yield from _judge_sata(current, occupant, occupant.drive)
         elif arrangement.topology.controllers_unread is None:
             gap = Unread(f"the health log of {occupant.name}", "no NVMe driver serves it", Reason.ABSENT)
             yield _unverified(arrangement, occupant, gap)
 
 
-def _judge_nvme(
-    arrangement: Arrangement, occupant: Occupant, health: HealthLog | Unread, past: Past
-) -> Iterator[Finding]:
+def _judge_unread(current: Pass, occupant: Occupant, gap: Unread) -> Iterator[Finding]:
+    if gap.reason is Reason.NOT_ASKED and is_told_of(current, occupant):
+        yield from keep_standing(current, NAME, occupant)
+    else:
+        yield _unverified(current.arrangement, occupant, gap)
+
+
+def _judge_nvme(current: Pass, occupant: Occupant, health: HealthLog | Unread) -> Iterator[Finding]:
+    arrangement = current.arrangement
     if isinstance(health, Unread):
-        yield _unverified(arrangement, occupant, health)
+        yield from _judge_unread(current, occupant, health)
         return
     if "critical_warning" in health.absent:
         what = f"the critical warning of {occupant.name}"
         yield _unverified(arrangement, occupant, Unread(what, f"{health.source} does not tell it", Reason.ABSENT))
         return
-    hot_at = _find_temperature_warning(arrangement, occupant, health, past)
+    hot_at = _find_temperature_warning(arrangement, occupant, health, current.past)
     others = health.critical_warning & ~_TEMPERATURE
     said = list(read_warnings(replace(health, critical_warning=others | (_TEMPERATURE if hot_at is not None else 0))))
     if said:
@@ -98,9 +106,9 @@ def _find_temperature_warning(
     record = ledger.drives.of(occupant) or ledger.drives.at(occupant.path)
     if record is None:
         return arrangement.snapshot.taken_at if warns_now else None
-    before = past.standing.get((NAME, arrangement.place_of(occupant) or _key(occupant)))
+    before = past.standing.get((NAME, arrangement.place_of(occupant) or key_of_drive(occupant)))
     # the word on another drive in the same place does not hold for this one
-    is_mine = before is not None and before.key == _key(occupant)
+    is_mine = before is not None and before.key == key_of_drive(occupant)
     was_told = before is not None and is_mine and before.evidence.get(_WARNED_AT) is not None
     # a log that could not be read meanwhile does not end the week
     was_told = was_told or (before is not None and is_mine and before.kind is Kind.UNVERIFIED)
@@ -141,12 +149,12 @@ def read_warnings(health: HealthLog) -> Iterator[tuple[str, Severity]]:
         yield f"an endurance group warns ({health.endurance_group_warning:#04x})", Severity.WARNING
 
 
-def _judge_sata(arrangement: Arrangement, occupant: Occupant, drive: SataDrive) -> Iterator[Finding]:
+def _judge_sata(current: Pass, occupant: Occupant, drive: SataDrive) -> Iterator[Finding]:
     if isinstance(drive.healthy, Unread):
-        yield _unverified(arrangement, occupant, drive.healthy)
+        yield from _judge_unread(current, occupant, drive.healthy)
     elif drive.healthy is False:
         said = [("its own health assessment failed", Severity.CRITICAL)]
-        yield _tell(arrangement, occupant, said, {"healthy": False})
+        yield _tell(current.arrangement, occupant, said, {"healthy": False})
 
 
 def _tell(
@@ -160,7 +168,7 @@ def _tell(
         severity=max((severity for _, severity in said), key=lambda one: one.rank),
         position=label,
         subject=occupant.name,
-        key=_key(occupant),
+        key=key_of_drive(occupant),
         summary=f"{label or occupant.name} ({occupant.name}) warns: {words}",
         observed=words,
         evidence=evidence,
@@ -169,11 +177,7 @@ def _tell(
 
 
 def _unverified(arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Finding:
-    return tell_unread(NAME, arrangement, occupant, gap, key=_key(occupant))
-
-
-def _key(occupant: Occupant) -> str:
-    return occupant.serial if isinstance(occupant.serial, str) and occupant.serial else occupant.own_path
+    return tell_unread(NAME, arrangement, occupant, gap, key=key_of_drive(occupant))
 
 
 def _drive(health: dict[str, object] | Unread) -> Snapshot:

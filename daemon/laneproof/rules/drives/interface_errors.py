@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from laneproof.advice import OPEN_CASE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import WEEK, key_of, name_drive
+from laneproof.rules.drives.asleep import keep_those_asleep
 from laneproof.rules.drives.sata_drives import find_awake, plain, tell_gap, tell_sign
 from laneproof.rules.example_box import SATA_BAY, sata_snapshot
 from laneproof.rules.example_past import grown_past
@@ -18,6 +19,7 @@ _YOUNG_HOURS = 1000
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
+    yield from keep_those_asleep(current, NAME)
     for arrangement, occupant, drive in find_awake(current):
         count = drive.interface_errors
         if isinstance(count, Unread):

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from laneproof.advice import BACK_UP, REPLACE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import WEEK, key_of, name_drive
+from laneproof.rules.drives.asleep import keep_those_asleep
 from laneproof.rules.drives.sata_drives import find_awake, tell_gap, tell_sign
 from laneproof.rules.example_box import SATA_BAY, sata_snapshot
 from laneproof.rules.example_past import grown_past
@@ -20,6 +21,7 @@ _KINDS = (
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
+    yield from keep_those_asleep(current, NAME)
     for arrangement, occupant, drive in find_awake(current):
         counts = {name: getattr(drive, name) for name, _, _ in _KINDS}
         said = [

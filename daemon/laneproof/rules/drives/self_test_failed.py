@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 from laneproof.advice import BACK_UP, REPLACE, advise
 from laneproof.findings import Finding, Kind, Severity
+from laneproof.rules.drives.asleep import keep_those_asleep
 from laneproof.rules.drives.sata_drives import find_awake, tell_gap, tell_sign
 from laneproof.rules.example_box import SATA_BAY, sata_snapshot
 from laneproof.rules.rule import Example, Pass, Rule
@@ -18,6 +19,7 @@ handling damage. Source: ACS-3, Self-test execution status; SPC-4, Self-test res
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
+    yield from keep_those_asleep(current, NAME)
     for arrangement, occupant, drive in find_awake(current):
         told = drive.last_self_test
         if isinstance(told, Unread):

@@ -1,0 +1,45 @@
+"""Drives that are left alone because they sleep: what they told last stands, for a week.
+
+Standby is a state, not a gap. A drive that has told of itself within the week is judged by that; one that nobody could
+ask for longer is unverified, said once.
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from laneproof.box.occupants import Occupant
+from laneproof.findings import Finding, Kind
+from laneproof.rules.drives.sata_drives import key_of_drive
+from laneproof.rules.rule import Pass
+from laneproof.rules.sign_subjects import DAY
+
+STANDS_SECONDS = 7 * DAY
+"""How long what a drive told last stands for what it is. Judgement."""
+
+
+def is_told_of(current: Pass, occupant: Occupant) -> bool:
+    """Whether a drive told of its own health lately enough to be left alone now."""
+    ledger = current.past.ledger
+    record = ledger.drives.of(occupant) or ledger.drives.at(occupant.path)
+    return record is not None and record.answered_at > 0 and ledger.now - record.answered_at <= STANDS_SECONDS
+
+
+def keep_standing(current: Pass, rule: str, occupant: Occupant) -> Iterator[Finding]:
+    """Repeat what a rule said of a drive before it fell asleep.
+
+    Args:
+        current: The pass.
+        rule: The rule's id.
+        occupant: A drive that sleeps.
+    """
+    key = key_of_drive(occupant)
+    before = current.past.standing.get((rule, current.arrangement.place_of(occupant) or key))
+    if before is not None and before.kind is Kind.SIGN and before.key == key:
+        yield replace(before, accepted=None)
+
+
+def keep_those_asleep(current: Pass, rule: str) -> Iterator[Finding]:
+    """Repeat what a rule said of each SATA or SAS drive that sleeps."""
+    for occupant in current.arrangement.drives:
+        if occupant.drive is not None and occupant.drive.asleep:
+            yield from keep_standing(current, rule, occupant)

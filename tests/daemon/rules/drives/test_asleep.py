@@ -1,0 +1,54 @@
+"""Drives that sleep: what they told last stands for a week."""
+
+from laneproof_collectors.unread import Reason, Unread
+from simulated_box import Box, declare
+from story_engine import DAY, HOUR, Told
+
+PATH, BAY = "0000:00/01.1", "0000:00/17.0/ata-1"
+ASLEEP = Unread("what the drive itself tells", "it is in standby and is not woken by a reading", Reason.NOT_ASKED)
+BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\n[[position]]\nlabel = "bay-1"\npath = "{BAY}"\n')
+
+
+def nvme(health: dict[str, object] | Unread) -> Box:
+    return Box().with_port(PATH).with_drive(PATH, serial="FN0001", health=health)
+
+
+def disk(*, asleep: bool, **facts: object) -> Box:
+    if asleep:
+        facts = dict.fromkeys(("healthy", "pending_sectors", "reallocated_sectors", "uncorrectable_sectors"), ASLEEP)
+    return Box().with_device("0000:00/17.0", class_code=0x010601).with_sata_drive(BAY, asleep=asleep, **facts)
+
+
+def test_an_nvme_drive_that_sleeps_and_wakes_is_no_news_until_it_was_unread_for_a_week() -> None:
+    told = Told("critical-warning", BUILD)
+    for _ in range(20):
+        told.look(nvme({}), after=HOUR).look(nvme(ASLEEP), after=HOUR)
+    assert told.changes == []
+    for _ in range(9):
+        told.look(nvme(ASLEEP), after=DAY)
+    assert [change[0] for change in told.changes] == ["raised"]
+    assert (told.standing[0].kind, told.standing[0].position) == ("unverified", "riser-1")
+    told.look(nvme({}), after=DAY)
+    assert [change[0] for change in told.changes] == ["raised", "cleared"]
+
+
+def test_a_drive_that_was_never_read_is_unverified_though_it_only_sleeps() -> None:
+    told = Told("critical-warning", BUILD).look(nvme(ASLEEP))
+    assert [finding.kind for finding in told.standing] == ["unverified"]
+
+
+def test_what_a_drive_warned_of_stands_while_it_sleeps() -> None:
+    told = Told("critical-warning", BUILD).look(nvme({"critical_warning": 8}))
+    for _ in range(5):
+        told.look(nvme(ASLEEP), after=HOUR).look(nvme({"critical_warning": 8}), after=HOUR)
+    assert [change[:2] for change in told.changes] == [("raised", "critical")]
+
+
+def test_a_disk_in_standby_is_no_news_and_what_it_counted_stands() -> None:
+    warned, sectors = Told("critical-warning", BUILD), Told("sectors-failing", BUILD)
+    for _ in range(5):
+        for told in (warned, sectors):
+            told.look(disk(asleep=False, pending_sectors=8), after=HOUR).look(disk(asleep=True), after=HOUR)
+    assert warned.changes == []
+    assert [change[0] for change in sectors.changes] == ["raised"]
+    assert sectors.standing[0].position == "bay-1"
