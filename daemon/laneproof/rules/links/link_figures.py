@@ -23,6 +23,7 @@ from laneproof.rules.links.link_subjects import (
     find_subjects,
     gather_evidence,
 )
+from laneproof.rules.links.trainings import is_down
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason as Gap
@@ -127,10 +128,24 @@ def judge_below(measure: Measure, current: Pass) -> Iterator[Finding]:
             if not subject.is_shared:
                 yield tell_gap(measure.rule, subject, gap)
         elif isinstance(trained, float | int) and isinstance(wanted, float | int) and trained < wanted:
+            if _fell_again(current, measure.rule, subject):
+                continue
             reasons = measure.explain(subject, link, current.snapshot, trained, wanted)
             is_drives_own = all(reason.code == "device-limit" for reason in reasons)
             causes = () if is_drives_own else firmware_setting(link, current.snapshot, current.past)
             yield replace(_tell_below(measure, subject, link, (trained, wanted), reasons), causes=causes)
+
+
+def _fell_again(current: Pass, rule: str, subject: Subject) -> bool:
+    """Whether a link is low since it fell while running, which link-retrained-down says and has said before.
+
+    A link that retrains all day long is one complaint. What was said here of its first fall stands until it is back.
+    """
+    about, standing, ledger = subject.label or subject.path, current.past.standing, current.past.ledger
+    if ("link-retrained-down", about) not in standing or (rule, about) in standing:
+        return False
+    record = ledger.training.records.get(subject.path)
+    return record is not None and bool(record.falls) and is_down(record.falls[-1], ledger)
 
 
 def _no_link(subject: Subject) -> Unread:

@@ -12,7 +12,7 @@ from laneproof.past.ledger import Ledger
 from laneproof.past.training import Fall
 from laneproof.rules.example_box import GENERATION_4
 from laneproof.rules.example_past import quiet_snapshot, training_past
-from laneproof.rules.links.trainings import TWICE, watched_trainings, write_training
+from laneproof.rules.links.trainings import TWICE, is_down, watched_trainings, write_training
 from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign
 
@@ -34,8 +34,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def _counts(fall: Fall, ledger: Ledger) -> bool:
-    is_down = fall.back_at is None and fall.boot == ledger.timeline.boots
-    return is_down or ledger.now - (fall.back_at or fall.at) <= HOLD_SECONDS
+    return is_down(fall, ledger) or ledger.now - (fall.back_at or fall.at) <= HOLD_SECONDS
 
 
 def was_passing(fall: Fall) -> bool:
@@ -53,10 +52,9 @@ def _is_planned(fall: Fall, position: DeclaredPosition | None) -> bool:
 
 def _tell_fall(ledger: Ledger, place: Watched, falls: list[Fall]) -> Finding:
     last = falls[-1]
-    is_down = last.back_at is None and last.boot == ledger.timeline.boots
     before, after = write_training(last.from_gt_s, last.from_lanes), write_training(last.to_gt_s, last.to_lanes)
     when = format_time(ledger.timeline.to_wall(last.at))
-    now = "and is still there" if is_down else "and has come back since"
+    now = "and is still there" if is_down(last, ledger) else "and has come back since"
     return make_sign(
         NAME,
         place,
@@ -68,7 +66,7 @@ def _tell_fall(ledger: Ledger, place: Watched, falls: list[Fall]) -> Finding:
             "from": before,
             "to": after,
             "last_at": when,
-            "still_down": is_down,
+            "still_down": is_down(last, ledger),
         },
         next_steps=LINK_RETRAINED_DOWN.look_next,
     )

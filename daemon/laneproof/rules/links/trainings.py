@@ -4,7 +4,8 @@ from collections.abc import Iterator
 
 from laneproof.box.links import describe_rate
 from laneproof.declaration.tables import DeclaredPosition
-from laneproof.past.training import TrainingRecord
+from laneproof.past.ledger import Ledger
+from laneproof.past.training import Fall, TrainingRecord
 from laneproof.rules.rule import Pass
 from laneproof.rules.sign_subjects import Watched
 
@@ -29,3 +30,8 @@ def watched_trainings(current: Pass) -> Iterator[tuple[Watched, TrainingRecord, 
 def write_training(gt_s: float, lanes: int) -> str:
     """Write what a link trained at: ``16 GT/s (generation 4) x4``."""
     return f"{describe_rate(gt_s)} x{lanes}"
+
+
+def is_down(fall: Fall, ledger: Ledger) -> bool:
+    """Whether a link is still as low as it fell in this boot."""
+    return fall.back_at is None and fall.boot == ledger.timeline.boots

@@ -1,5 +1,7 @@
 """Links that do not keep what they trained at."""
 
+import pytest
+
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine
 from laneproof.rules.example_past import PATHS
 from simulated_box import Box, declare
@@ -66,3 +68,23 @@ def test_what_the_plan_asks_for_is_no_fall() -> None:
     plan = declare(f'[[position]]\nlabel = "a"\npath = "{PATH}"\nlink = {{ generation = 3, lanes = 2 }}')
     told = Told("link-retrained-down", plan).look(box()).look(box(3, 2), after=HOUR)
     assert told.standing == []
+
+
+@pytest.mark.parametrize(("rule", "low"), [("link-slow", (1, 4)), ("link-narrow", (4, 1))])
+def test_a_link_that_retrains_all_day_is_one_complaint(rule: str, low: tuple[int, int]) -> None:
+    fell, slow = Told("link-retrained-down", BUILD), Told(rule, BUILD)
+    for told in (fell, slow):
+        told.look(box())
+        for _ in range(30):
+            told.look(box(*low), after=HOUR).look(box(*low), after=HOUR).look(box(), after=6 * HOUR)
+    assert [change[0] for change in fell.changes] == ["raised", "changed"]  # its likely cause, once
+    assert [change[0] for change in slow.changes] == ["raised", "cleared"]  # the first fall, until it was back
+
+
+def test_a_link_that_comes_up_low_after_a_fall_is_said_to_be_slow() -> None:
+    told = (
+        Told("link-slow", BUILD).look(box()).look(box(1), after=HOUR).look(box(), after=HOUR).look(box(1), after=HOUR)
+    )
+    assert told.standing == []
+    told.restart().look(box(1), after=60.0)
+    assert [finding.severity for finding in told.standing] == ["warning"]
