@@ -77,13 +77,14 @@ class DeclaredLink(StrictTable):
 
 
 class DeclaredSlot(StrictTable):
-    """A slot with a link of its own, and how firmware splits it."""
+    """A slot with a link of its own, and how firmware splits it (bifurcation)."""
 
     path: DevicePath = Field(description="the bridge that the slot's branches, or its card, hang on")
     lanes: Lanes | None = Field(default=None, description="how many lanes the board wires to the slot")
     generation: Generation | None = Field(default=None, description="PCIe generation the slot can carry")
     split: tuple[BranchLanes, ...] = Field(
-        default=(), description="lanes of each branch, lowest lanes first; empty: not split"
+        default=(),
+        description="lanes of each branch where it is split (bifurcated), lowest lanes first; empty: not split",
     )
     bifurcation: Flag | None = Field(default=None, description="whether the firmware can split this slot at all")
     power_limit_watts: Positive | None = Field(default=None, description="what the slot may feed to its card")

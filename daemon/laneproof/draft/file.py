@@ -109,8 +109,9 @@ def write_slot(name: str, slot: DraftedSlot) -> str:
     if not slot.named_by_firmware:
         _comment(
             table,
-            f"TODO: these {len(slot.ports)} ports are functions of one device, as the branches of a split slot are."
-            " If they are sockets of their own, delete this table, and slot and branch in the positions below.",
+            f"TODO: these {len(slot.ports)} ports are functions of one device, as the branches of a split slot are"
+            " (bifurcation). If they are sockets of their own, delete this table, and slot and branch in the positions"
+            " below.",
         )
     table.add("path", tomlkit.string(slot.path))
     table.add("lanes", tomlkit.item(sum(slot.split)))

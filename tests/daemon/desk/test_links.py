@@ -134,6 +134,19 @@ def test_uplink_can_name_its_positions() -> None:
     assert links["a"].all_busy_bytes_per_second == pytest.approx(250e6 * 256 / 280)
 
 
+def test_shared_link_is_narrow_by_what_goes_one_way() -> None:
+    # PCI Express is full duplex: drives are read one way, network cards send the other
+    uplink = '[uplink.chipset]\npositions = ["drive", "lan"]\ngeneration = 4\nlanes = 4\n'
+    card = _position("lan", "0000:00/02.0", 'link = { generation = 4, lanes = 4 }\noccupant = { kind = "network" }')
+    links, (shared,), _ = _budget(uplink + _position("drive", "0000:00/01.1") + card)
+    assert not shared.is_narrow
+    assert shared.wanted_bytes_per_second == links["drive"].payload_bytes_per_second
+    both = card + card.replace('"lan"', '"drive"').replace("02.0", "03.0")
+    _, (shared,), _ = _budget(uplink + both)
+    assert shared.is_narrow
+    assert shared.wanted_bytes_per_second == pytest.approx(2 * (links["lan"].payload_bytes_per_second or 0))
+
+
 def test_position_of_the_card_itself_is_the_link_of_those_below() -> None:
     text = (
         _position("card", "0000:00/03.1")
