@@ -18,13 +18,13 @@ from laneproof.commands.errors import CommandError
 from laneproof.commands.table import make_parser
 
 INTERRUPTED = 130
-"""As a shell tells an interrupt: 128 and the signal's number."""
+"""As a shell reports an interrupt: 128 and the signal's number."""
 TRACEBACKS = "LANEPROOF_TRACEBACK"
 """Set in the environment: a fault of the program shows where it happened, for a report."""
 
 
 class _OneLine(logging.Formatter):
-    """A fault told in one line: a person who asked for an audit is no reader of tracebacks."""
+    """A fault reported in one line: a person who asked for an audit is no reader of tracebacks."""
 
     def formatException(  # noqa: N802 (the library's name)
         self, ei: tuple[type[BaseException], BaseException, TracebackType | None] | tuple[None, None, None]
@@ -35,12 +35,12 @@ class _OneLine(logging.Formatter):
 def _locate(error: BaseException | None) -> str:
     """Name a fault and where it happened, in one line."""
     frames = traceback.extract_tb(error.__traceback__) if error else None
-    place = f" at {os.path.basename(frames[-1].filename)}:{frames[-1].lineno}" if frames else ""  # noqa: PTH119 (text)
-    return " ".join(f"{type(error).__name__}: {error}{place}".split())
+    where = f" at {os.path.basename(frames[-1].filename)}:{frames[-1].lineno}" if frames else ""  # noqa: PTH119 (text)
+    return " ".join(f"{type(error).__name__}: {error}{where}".split())
 
 
 def _open_closed_streams() -> None:
-    """Give what was closed before the start (``>&-``) somewhere to go: the exit status still tells."""
+    """Give what was closed before the start (``>&-``) somewhere to go: the exit status still says it."""
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:
             setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115 (lasts as the program)

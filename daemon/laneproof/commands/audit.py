@@ -1,4 +1,4 @@
-"""``laneproof audit``: one look at the machine, held against its declaration."""
+"""``laneproof audit``: one pass over the machine, held against its declaration."""
 
 import argparse
 import json
@@ -14,11 +14,11 @@ _STATUS = {"holds": 0, "differs": 1, "unverified": 2}
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Look, judge, print; the exit status is the verdict."""
+    """Read, judge, print; the exit status is the verdict."""
     build = load_build(arguments.build, demo=arguments.demo)
     with open_host(arguments.source, demo=arguments.demo) as host:
         snapshot = read_snapshot(host)
-    # One look has no history, so nothing can say since when.
+    # One pass has no history, so nothing can say since when.
     findings = tuple(replace(finding, since=None) for finding in Engine(build).observe(snapshot).findings)
     if arguments.json:
         from laneproof.outputs.audit_json import as_json

@@ -19,7 +19,7 @@ from laneproof_collectors.host import LiveHost
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KeptPast:
+class BoxPast:
     """A box's past.
 
     Attributes:
@@ -41,26 +41,26 @@ class KeptPast:
         """Label by path, of the declared positions."""
         return {position.path: position.label for position in self.build.position} if self.build else {}
 
-    def since(self, told: str | None, default_seconds: float) -> float:
+    def since(self, moment: str | None, default_seconds: float) -> float:
         """Give the time to begin at.
 
         Args:
-            told: A moment as the user wrote it; None for the default.
+            moment: As the user wrote it; None for the default.
             default_seconds: How far back that is; of a recording it is all of it.
 
         Raises:
             CommandError: It is no moment, or lies ahead (64).
         """
-        if told is None:
+        if moment is None:
             return self.now - default_seconds if self.begins is None else self.begins
-        since = parse_moment(told, now=self.now)
+        since = parse_moment(moment, now=self.now)
         if since >= self.now:
-            raise CommandError(f"--since {told}: nothing can have happened since then", status=os.EX_USAGE)
+            raise CommandError(f"--since {moment}: nothing can have happened since then", status=os.EX_USAGE)
         return since
 
 
 @contextmanager
-def open_past(arguments: argparse.Namespace) -> Iterator[KeptPast]:
+def open_past(arguments: argparse.Namespace) -> Iterator[BoxPast]:
     """Open what was kept of a box.
 
     Args:
@@ -73,11 +73,11 @@ def open_past(arguments: argparse.Namespace) -> Iterator[KeptPast]:
     build = load_build(arguments.build, demo=arguments.demo)
     if arguments.source is None and not arguments.demo:
         with open_history(find_history(arguments.state)) as history:
-            yield KeptPast(history=history, build=build, begins=None, now=_now(), ledger=load_ledger(history))
+            yield BoxPast(history=history, build=build, begins=None, now=_now(), ledger=load_ledger(history))
         return
     history, begins, ends, ledger = _keep_recording(arguments.source, build, demo=arguments.demo)
     try:
-        yield KeptPast(history=history, build=build, begins=begins, now=ends, ledger=ledger)
+        yield BoxPast(history=history, build=build, begins=begins, now=ends, ledger=ledger)
     finally:
         history.close()
 
@@ -89,7 +89,7 @@ def load_ledger(history: History) -> Ledger | None:
     try:
         return Ledger.from_state(kept) if isinstance(kept, dict) else None
     except LedgerStateError:
-        return None  # the daemon begins anew too, and says so
+        return None  # the daemon begins again too, and says so
 
 
 def _now() -> float:

@@ -1,4 +1,4 @@
-"""``laneproof changes``: what became of the box between two looks."""
+"""``laneproof changes``: what changed in the box between two moments."""
 
 import argparse
 import json
@@ -6,7 +6,7 @@ import os
 import sys
 
 from laneproof.changes import compare
-from laneproof.commands.dated_inventories import FIRST, load_frame, load_look
+from laneproof.commands.dated_inventories import FIRST, load_frame, load_inventory
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build
 
@@ -19,11 +19,11 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.demo and arguments.before is None:
         before, after = load_frame(None, FIRST, build, demo=True), load_frame(None, None, build, demo=True)
     elif arguments.before is None:
-        message = "name a look to begin with: a recording, an audit's JSON, or a moment such as @30d"
+        message = "name what to begin with: a recording, an audit's JSON, or a moment such as @30d"
         raise CommandError(message, status=os.EX_USAGE)
     else:
-        before = load_look(arguments.before, build, arguments.state)
-        after = load_look(arguments.after, build, arguments.state)
+        before = load_inventory(arguments.before, build, arguments.state)
+        after = load_inventory(arguments.after, build, arguments.state)
     comparison = compare(before.inventory, after.inventory)
     if arguments.json:
         print(json.dumps(comparison.as_json(before, after), indent=2))  # noqa: T201 (the output)

@@ -1,4 +1,4 @@
-"""``laneproof confirm EPISODE CAUSE``: tell what a cause turned out to be; this box's weights learn."""
+"""``laneproof confirm EPISODE CAUSE``: confirm what a cause turned out to be; this box's weights learn."""
 
 import argparse
 import os
@@ -31,7 +31,7 @@ def run(arguments: argparse.Namespace) -> int:
         state = history.load_state(STATE_NAME)
     ledger = _open_ledger(state, file)
     episode = _find_episode(ledger, arguments.episode)
-    rule = DROPS_NAME if episode.dropped else RESETS_NAME  # as it was told when it happened, however long ago
+    rule = DROPS_NAME if episode.dropped else RESETS_NAME  # as it was reported when it happened, however long ago
     features = find_features(open_case(ledger, episode.path, episode.serial, {rule: ()}))
     known = {name: seen for name, seen in features.items() if seen is not None}
     detail = {"episode": episode.number, "cause": arguments.cause, "evidence": known}

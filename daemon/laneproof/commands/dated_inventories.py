@@ -1,4 +1,4 @@
-"""The looks of a comparison, wherever they are: a recording, an audit's JSON, the daemon's history, this machine."""
+"""The inventories of a comparison, from a recording, an audit's JSON, the daemon's history or this machine."""
 
 import os
 from pathlib import Path
@@ -22,8 +22,8 @@ FIRST = "first"
 """The moment of a recording's first frame."""
 
 
-def load_look(name: str, build: Build | None, state: str | None) -> DatedInventory:
-    """Load one look.
+def load_inventory(name: str, build: Build | None, state: str | None) -> DatedInventory:
+    """Load one inventory.
 
     Args:
         name: A recording (its last frame) or ``REC@MOMENT``, an audit's JSON, or ``@MOMENT`` of the daemon's history;
@@ -32,10 +32,10 @@ def load_look(name: str, build: Build | None, state: str | None) -> DatedInvento
         state: The folder of the daemon's history; None for the service's own.
 
     Raises:
-        CommandError: There is no such look, or it cannot be read (64, 65, 66, 77).
+        CommandError: There is no such inventory, or it cannot be read (64, 65, 66, 77).
     """
     if name.startswith("@"):
-        return _look_back(name.removeprefix("@"), build, state)
+        return _load_moment(name.removeprefix("@"), build, state)
     file, at, moment = name, "", ""
     if not Path(name).exists() and "@" in name:
         file, at, moment = name.rpartition("@")
@@ -84,7 +84,7 @@ def load_frame(file: str | None, moment: str | None, build: Build | None, *, dem
             began = frame.t if began is None else began
         if began is None:
             raise CommandError(f"{recording.name}: the recording has no frame", status=os.EX_DATAERR)
-        return _look_at(host, recording.name, build)
+        return _take_now(host, recording.name, build)
 
 
 def _find_end(file: str | None, *, demo: bool) -> float:
@@ -92,7 +92,7 @@ def _find_end(file: str | None, *, demo: bool) -> float:
         return max((frame.t for frame in recording.frames), default=0.0)
 
 
-def _look_at(host: Host, name: str, build: Build | None) -> DatedInventory:
+def _take_now(host: Host, name: str, build: Build | None) -> DatedInventory:
     snapshot = read_snapshot(host)
     return DatedInventory(
         name=name,
@@ -123,10 +123,10 @@ def _load_audit(file: str) -> DatedInventory:
 # --- this machine, and what the daemon keeps of it --------------------------------------------------------------------
 
 
-def _look_back(moment: str, build: Build | None, state: str | None) -> DatedInventory:
+def _load_moment(moment: str, build: Build | None, state: str | None) -> DatedInventory:
     if moment == NOW:
         with open_host(None) as host:
-            return _look_at(host, "this machine", build)
+            return _take_now(host, "this machine", build)
     host = LiveHost()
     try:
         now = host.clock().unix_seconds
@@ -151,8 +151,8 @@ def load_kept(moment: float, build: Build | None, state: str | None) -> DatedInv
         kept = history.inventory_at(moment)
         first = next(iter(history.read_inventories()), None) if kept is None else None
     if kept is None:
-        told = f"begins at {format_time(first.t)}" if first else "holds no inventory yet"
-        message = f"{file}: nothing is known of {format_time(moment)}: the history {told}"
+        known = f"begins at {format_time(first.t)}" if first else "holds no inventory yet"
+        message = f"{file}: nothing is known of {format_time(moment)}: the history {known}"
         raise CommandError(message, status=os.EX_DATAERR)
     return DatedInventory(
         name=f"history, as since {format_time(kept.t)}",

@@ -1,4 +1,4 @@
-"""Waiting for a drive to appear in a place. It only reads."""
+"""Waiting for a drive to appear in a position. It only reads."""
 
 from collections.abc import Callable
 
@@ -10,15 +10,15 @@ from laneproof_collectors.host import Host
 
 POLL_SECONDS = 2.0
 READINGS_TO_SETTLE = 3
-"""A drive that just appeared is looked at this often without a change, before it is judged."""
+"""A drive that just appeared is read this often without a change, before it is judged."""
 LONGEST_SETTLING_SECONDS = 60.0
 
 _GROUPS = ("functions", "controllers")
-_OTHER_DRIVES = "drives"  # asks smartctl, so it is read only for a place on a controller
+_OTHER_DRIVES = "drives"  # asks smartctl, so it is read only for a position on a controller
 
 
-class _Looker:
-    """Looks at one place again and again, remembering what does not change."""
+class _PositionReader:
+    """Reads one position again and again."""
 
     def __init__(self, host: Host, path: str) -> None:
         groups = (*_GROUPS, _OTHER_DRIVES) if "-" in path.rpartition("/")[2] else _GROUPS
@@ -27,52 +27,52 @@ class _Looker:
             collector for collector in make_collectors() if collector.group in groups
         )
 
-    def look(self) -> Occupant | None:
-        """Give what is in the place now."""
+    def read(self) -> Occupant | None:
+        """Give what is in the position now."""
         facts = {collector.group: read_fenced(collector, self._host) for collector in self._collectors}
         return survey(assemble(facts, self._host.clock())).occupant_at(self._path)
 
 
 def wait_for_drive(
-    host: Host, path: str, was: str | None, *, timeout_seconds: float, tell: Callable[[str], None]
+    host: Host, path: str, was: str | None, *, timeout_seconds: float, report: Callable[[str], None]
 ) -> bool:
-    """Wait until a place holds another drive, or the same one again after it was out, and until that has settled.
+    """Wait until a position holds another drive, or the same one again after it was out, and until that has settled.
 
     Args:
         host: The machine.
-        path: The place.
+        path: The position.
         was: The serial number of the drive that was there; None where none was.
         timeout_seconds: How long to wait at most.
-        tell: Told of each turn, in a few words.
+        report: Called at each turn, in a few words.
 
     Returns:
-        Whether a drive is there to be looked at; False where the time was over.
+        Whether a drive is there to be checked; False where the time was over.
     """
-    looker = _Looker(host, path)
+    position = _PositionReader(host, path)
     began = host.clock().up_seconds
     appeared: float | None = None
     was_out, readings, last = False, 0, None
     while True:
-        occupant, now = looker.look(), host.clock().up_seconds
+        occupant, now = position.read(), host.clock().up_seconds
         is_here = is_new_drive(occupant, was) or (was_out and occupant is not None and occupant.answers)
         if not is_here:
             if appeared is not None or (occupant is None and not was_out):
-                tell("the place is empty")
+                report("the position is empty")
             was_out, appeared, readings = was_out or occupant is None, None, 0
         else:
             if appeared is None:
                 appeared = now
-                tell("a drive is there; it is given time to settle")
-            readings = readings + 1 if _look_of(occupant) == last else 1
+                report("a drive is there; it is given time to settle")
+            readings = readings + 1 if _state_of(occupant) == last else 1
             if readings >= READINGS_TO_SETTLE or now - appeared >= LONGEST_SETTLING_SECONDS:
                 return True
-        last = _look_of(occupant)
+        last = _state_of(occupant)
         if now - began >= timeout_seconds:
             return False
         host.wait(POLL_SECONDS)
 
 
-def _look_of(occupant: Occupant | None) -> tuple[object, ...] | None:
+def _state_of(occupant: Occupant | None) -> tuple[object, ...] | None:
     """Give what must stay the same while a drive settles."""
     if occupant is None:
         return None

@@ -39,11 +39,11 @@ def load_build(path: str | None, *, demo: bool = False) -> Build | None:
     """Load the declaration.
 
     Args:
-        path: The named file; None for the default place, where a missing file means that there is no declaration.
+        path: The named file; None for the default path, where a missing file means that there is no declaration.
         demo: Take the demo's own, unless a file is named.
 
     Returns:
-        The declaration, or None where there is none at the default place.
+        The declaration, or None where there is none at the default path.
 
     Raises:
         CommandError: A named file is missing (66), not permitted (77), or says what it may not (65).
@@ -52,8 +52,8 @@ def load_build(path: str | None, *, demo: bool = False) -> Build | None:
         return _parse(_demo_file(DEMO_BUILD).decode(), DEMO_BUILD)
     if path is None and not Path(DEFAULT_BUILD).exists():
         return None
-    place = path or DEFAULT_BUILD
-    return _parse(read_build_text(place), place)
+    file = path or DEFAULT_BUILD
+    return _parse(read_build_text(file), file)
 
 
 def read_build_text(path: str) -> str:
@@ -147,7 +147,7 @@ def _frames(lines: Iterator[str], name: str) -> Iterator[Frame]:
 
 @contextmanager
 def open_host(path: str | None, *, demo: bool = False) -> Iterator[Host]:
-    """Open the machine to be looked at: this one, or a recording's last frame.
+    """Open the machine to be read: this one, or a recording's last frame.
 
     Yields:
         The host.

@@ -1,4 +1,4 @@
-"""A machine looked at and judged with what is known of its past: by the daemon's history, or a recording's frames."""
+"""A machine read and judged with what is known of its past: by the daemon's history, or a recording's frames."""
 
 from collections import deque
 from collections.abc import Iterator
@@ -39,7 +39,7 @@ class Judgement:
 
 @contextmanager
 def judge_machine(source: str | None, build: Build | None, *, demo: bool, state: str | None) -> Iterator[Judgement]:
-    """Look at a machine and judge it.
+    """Read a machine and judge it.
 
     Args:
         source: A recording, all of whose frames are judged; None for this machine.

@@ -49,5 +49,5 @@ def _read(text: str, now: float) -> float | None:
 
 
 def is_relative(text: str) -> bool:
-    """Whether a moment is told from now or from the end of a recording."""
+    """Whether a moment counts from now or from the end of a recording."""
     return text == NOW or _AGO.fullmatch(text) is not None

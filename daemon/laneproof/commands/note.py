@@ -15,7 +15,7 @@ from laneproof_collectors.host import LiveHost
 
 _MEANINGS = {
     "moved": "a drive that moved",
-    "adapter": "another adapter or cable: its link's baseline begins anew, and a trial with it",
+    "adapter": "another adapter or cable: its link's baseline begins again, and a trial with it",
     "cap": "a limit of a link",
     "idle-states": "idle states",
     "cooling": "cooling: a trial begins where there was trouble",

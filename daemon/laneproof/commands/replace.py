@@ -31,27 +31,27 @@ def run(arguments: argparse.Namespace) -> int:
     build = load_build(arguments.build, demo=arguments.demo)
     is_recording = arguments.demo or arguments.source is not None
     with judge_machine(arguments.source, build, demo=arguments.demo, state=arguments.state) as judged:
-        place = _find_place(judged, arguments.position, build)
+        position = _find_position(judged, arguments.position, build)
         timeout = None if is_recording else arguments.timeout
         if arguments.was is not None:
             was = None if arguments.was == NO_DRIVE else arguments.was
-            fit = _check(judged, place, was, build, timeout=timeout, tell=_keep_silent if arguments.json else _say)
+            fit = _check(judged, position, was, build, timeout=timeout, report=_keep_silent if arguments.json else _say)
             return _print_fit(fit, as_json=arguments.json)
-        guide = make_guide(place, build, judged.snapshot, judged.findings, judged.past)
+        guide = make_guide(position, build, judged.snapshot, judged.findings, judged.past)
         _print_guide(guide, judged, build, arguments)
         if is_recording or arguments.print or arguments.json or (guide.safety is Safety.NOT_SAFE and not arguments.yes):
             return _SAFETY[guide.safety]
-        serial = place.occupant.serial if place.occupant else None
+        serial = position.occupant.serial if position.occupant else None
         was = serial if isinstance(serial, str) else None
-        fit = _check(judged, place, was, build, timeout=timeout, tell=_say)
+        fit = _check(judged, position, was, build, timeout=timeout, report=_say)
         return _print_fit(fit, as_json=False)
 
 
-def _find_place(judged: Judgement, name: str, build: Build | None) -> Whereabouts:
+def _find_position(judged: Judgement, name: str, build: Build | None) -> Whereabouts:
     found = find_by_any_name(judged.host, name, build, judged.snapshot)
     if len(found) > 1:
-        told = ", ".join(f"{place.name} ({place.known_as})" for place in found)
-        raise CommandError(f"{name!r} stands for several drives: {told}; name one of them", status=os.EX_USAGE)
+        named = ", ".join(f"{position.name} ({position.known_as})" for position in found)
+        raise CommandError(f"{name!r} stands for several drives: {named}; name one of them", status=os.EX_USAGE)
     return found[0]
 
 
@@ -64,29 +64,29 @@ def _print_guide(guide: Guide, judged: Judgement, build: Build | None, arguments
         print(json.dumps(guide.as_json(), indent=2))  # noqa: T201 (the output)
         return
     with_steps = guide.safety is not Safety.NOT_SAFE or arguments.yes
-    places = list_positions(build, judged.snapshot)
-    sys.stdout.write(write_guide(guide, places, find_style(), with_steps=with_steps))
+    positions = list_positions(build, judged.snapshot)
+    sys.stdout.write(write_guide(guide, positions, find_style(), with_steps=with_steps))
     if judged.gap is not None:
         _say(f"\nWhat showed over time is not known here: {judged.gap}")
 
 
-def _check(  # noqa: PLR0913 (one look at one place)
+def _check(  # noqa: PLR0913 (one check of one position)
     judged: Judgement,
-    place: Whereabouts,
+    position: Whereabouts,
     was: str | None,
     build: Build | None,
     *,
     timeout: float | None,
-    tell: Callable[[str], None],
+    report: Callable[[str], None],
 ) -> Fit:
-    """Look at the new drive, after waiting for it where there is a time to wait."""
+    """Check the new drive, after waiting for it where there is a time to wait."""
     if timeout is None:
-        return check_new_drive(place.path, was, build, judged.snapshot)
-    tell(f"\nWaiting for another drive in {place.name} (at most {timeout:g} s; interrupt to stop waiting) ...")
-    if not wait_for_drive(judged.host, place.path, was, timeout_seconds=timeout, tell=tell):
-        message = f"no other drive appeared in {place.name} ({place.path}) within {timeout:g} s"
+        return check_new_drive(position.path, was, build, judged.snapshot)
+    report(f"\nWaiting for another drive in {position.name} (at most {timeout:g} s; interrupt to stop waiting) ...")
+    if not wait_for_drive(judged.host, position.path, was, timeout_seconds=timeout, report=report):
+        message = f"no other drive appeared in {position.name} ({position.path}) within {timeout:g} s"
         raise CommandError(message, status=os.EX_TEMPFAIL)
-    return check_new_drive(place.path, was, build, read_snapshot(judged.host))
+    return check_new_drive(position.path, was, build, read_snapshot(judged.host))
 
 
 def _print_fit(fit: Fit, *, as_json: bool) -> int:

@@ -1,4 +1,4 @@
-"""``laneproof serve``: the daemon, built from its settings, until it is told to stop."""
+"""``laneproof serve``: the daemon, built from its settings, until it is stopped."""
 
 import argparse
 import dataclasses
@@ -52,8 +52,8 @@ def run(arguments: argparse.Namespace) -> int:
         server = _listen(address, port, daemon)
         handle_signals(daemon)
         server.start()
-        place = f"[{address}]" if ":" in address else address
-        print(f"laneproof: listening at http://{place}:{server.port}/", file=sys.stderr, flush=True)  # noqa: T201
+        host = f"[{address}]" if ":" in address else address
+        print(f"laneproof: listening at http://{host}:{server.port}/", file=sys.stderr, flush=True)  # noqa: T201
         daemon.run()
         server.close()
     finally:
@@ -71,22 +71,22 @@ def _listen(address: str, port: int, daemon: Daemon) -> Server:
 
 
 def load_settings(path: str | None) -> Settings:
-    """Load the service's settings; a missing file at the default place is all defaults.
+    """Load the service's settings; a missing file at the default path is all defaults.
 
     Raises:
         CommandError: A named file is missing (66) or not permitted (77), or says what it may not (78).
     """
-    place = path or DEFAULT_SETTINGS
+    file = path or DEFAULT_SETTINGS
     try:
-        return parse_settings(Path(place).read_text(encoding="utf-8"), name=place)
+        return parse_settings(Path(file).read_text(encoding="utf-8"), name=file)
     except FileNotFoundError as error:
         if path is None:
             return Settings()
-        raise CommandError.from_os_error(error, place) from error
+        raise CommandError.from_os_error(error, file) from error
     except OSError as error:
-        raise CommandError.from_os_error(error, place) from error
+        raise CommandError.from_os_error(error, file) from error
     except UnicodeDecodeError as error:
-        raise CommandError(f"{place}: not UTF-8 text ({error.reason})", status=os.EX_CONFIG) from error
+        raise CommandError(f"{file}: not UTF-8 text ({error.reason})", status=os.EX_CONFIG) from error
     except SettingsError as error:
         raise CommandError(str(error), status=os.EX_CONFIG) from error
 
@@ -98,13 +98,13 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
         CommandError: A named declaration is missing or wrong at the start, or the state's folder cannot be made.
     """
     if build_path is not None:
-        load_build(build_path)  # at the start a wrong declaration is told and ends it; later it leaves the old one
+        load_build(build_path)  # at the start a wrong declaration is reported and ends it; later it leaves the old one
     store = Store.open(_find_history(state))
     engine = Engine(None, confirmations=LIVE_CONFIRMATIONS)
     try:
         engine.restore(store.load_standing(), store.load_past(), store.load_state(STATE_NAME))
     except LedgerStateError as error:
-        _log.warning("%s; it begins anew, the rest of the history goes on", error)
+        _log.warning("%s; it begins again, the rest of the history goes on", error)
     notes, confirmed = sort_notes(store.read_notes(), ())
     engine.add_notes(notes=notes, confirmed=confirmed)
     collectors = tuple(

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Iterator
 
 from laneproof.box.inventory import Inventory, label_positions
-from laneproof.commands.box_past import KeptPast, open_past
+from laneproof.commands.box_past import BoxPast, open_past
 from laneproof.commands.errors import CommandError
 from laneproof.commands.terminal import find_style
 from laneproof.declaration.build import Build
@@ -56,7 +56,7 @@ def _read_series(history: History, subject: Subject, *, since: float, until: flo
     yield from history.read_series(drive=subject.drive, end=DRIVE, names=names, since=since, until=until)
 
 
-def find_subject(name: str, past: KeptPast) -> Subject:
+def find_subject(name: str, past: BoxPast) -> Subject:
     """Find what a name stands for.
 
     Args:

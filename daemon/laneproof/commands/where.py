@@ -1,4 +1,4 @@
-"""``laneproof where``: from any name of a drive to the place that it is in."""
+"""``laneproof where``: from any name of a drive to the position that it is in."""
 
 import argparse
 import json
@@ -39,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.picture is not None:
         from laneproof.outputs.box_picture import Mark, draw_box
 
-        marks = {place.path: Mark.HERE for place in found}
+        marks = {position.path: Mark.HERE for position in found}
         write_picture(draw_box(build, snapshot, marks), arguments.picture)
     if arguments.json:
         from laneproof.outputs.where_json import as_json
@@ -76,22 +76,24 @@ def find_by_any_name(host: Host, name: str, build: Build | None, snapshot: Snaps
 
 
 def _ask_for_more(host: Host, found: Sequence[Whereabouts], *, is_recording: bool) -> Finds:
-    disks = [disk for place in found if place.occupant for disk in place.occupant.disks]
+    disks = [disk for position in found if position.occupant for disk in position.occupant.disks]
     leds = read_locate_leds(host)
     names = read_names(host, disks)
     if is_recording and not leds:
         return Finds(names=names, leds=None)
     folders = read_disk_folders(host, disks)
-    return Finds(names=names, leds={place.path: _choose_leds(place, leds, folders) for place in found})
+    return Finds(names=names, leds={position.path: _choose_leds(position, leds, folders) for position in found})
 
 
-def _choose_leds(place: Whereabouts, leds: Sequence[LocateLed], folders: dict[str, str]) -> tuple[LocateLed, ...]:
-    """Choose the lights of a place: of its port or its drive, of its slot, of the bay that its disk is in."""
-    port = next((link.port for link in place.way if link.path == place.path), None)
-    functions = [*(place.occupant.functions if place.occupant else ()), *([port] if port else [])]
+def _choose_leds(position: Whereabouts, leds: Sequence[LocateLed], folders: dict[str, str]) -> tuple[LocateLed, ...]:
+    """Choose the lights of a position: of its port or its drive, of its slot, of the bay that its disk is in."""
+    port = next((link.port for link in position.way if link.path == position.path), None)
+    functions = [*(position.occupant.functions if position.occupant else ()), *([port] if port else [])]
     addresses = {function.address for function in functions}
-    devices = {function.address.rpartition(".")[0] for function in (place.occupant.functions if place.occupant else ())}
-    disks = [folders[disk] for disk in (place.occupant.disks if place.occupant else ()) if disk in folders]
+    devices = {
+        function.address.rpartition(".")[0] for function in (position.occupant.functions if position.occupant else ())
+    }
+    disks = [folders[disk] for disk in (position.occupant.disks if position.occupant else ()) if disk in folders]
     return tuple(
         led
         for led in leds

@@ -1,7 +1,7 @@
 """Boots, the stretches in which somebody watched, and the clock's steps.
 
 Rules of this module: order is by the number of the pass, never by the clock; a clock that is set is a correction, so
-what was noted in the same boot before is dated anew by its seconds since boot.
+what was noted in the same boot before gets a new date by its seconds since boot.
 """
 
 import sqlite3
@@ -79,7 +79,7 @@ class BootWriter:
         return None if row is None else int(row[0])
 
     def clock_step(self, snapshot: Snapshot) -> float:
-        """Tell by how many seconds the clock was set since the last pass of the same boot; 0: it was not."""
+        """Give by how many seconds the clock was set since the last pass of the same boot; 0: it was not."""
         now = self._now
         if now is None or not self._is_same_boot(now, snapshot) or snapshot.up_seconds - now.up < 1.0:
             return 0.0
@@ -87,7 +87,7 @@ class BootWriter:
         return step if abs(step) > STEP_SECONDS else 0.0
 
     def clock_was_set(self, step: float) -> None:
-        """Take the last pass for as much later as its rows were dated anew."""
+        """Move the last pass by as much as its rows were."""
         now = self._now
         if now is not None:
             now.offset += step
@@ -95,11 +95,11 @@ class BootWriter:
                 now.mark = now.mark._replace(t=now.mark.t + step)
 
     def is_new_boot(self, snapshot: Snapshot) -> bool:
-        """Tell whether a pass is the first of a boot that was not seen before."""
+        """Return whether a pass is the first of a boot that was not seen before."""
         return self._now is None or not self._is_same_boot(self._now, snapshot)
 
     def begin_pass(self, snapshot: Snapshot, to: Batch) -> tuple[PassMark, bool]:
-        """Take one pass.
+        """Begin one pass.
 
         Args:
             snapshot: Its facts.
@@ -255,6 +255,6 @@ def _facts(snapshot: Snapshot) -> tuple[str | None, str | None, str | None]:
     firmware = snapshot.firmware
     if isinstance(firmware, Unread):
         return None, None, None
-    told = (firmware.bios_version, firmware.bios_date, firmware.kernel_release)
-    version, date, kernel = (fact if isinstance(fact, str) else None for fact in told)
+    facts = (firmware.bios_version, firmware.bios_date, firmware.kernel_release)
+    version, date, kernel = (fact if isinstance(fact, str) else None for fact in facts)
     return version, date, kernel

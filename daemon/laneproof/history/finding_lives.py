@@ -21,7 +21,7 @@ class FindingLife:
     """One finding from beginning to end.
 
     Attributes:
-        finding: As last told.
+        finding: As last reported.
         raised_at: Unix seconds.
         cleared_at: Unix seconds; None while it stands.
         changes: How it went, oldest first.
@@ -104,7 +104,7 @@ class FindingWriter:
             self._reconciled = True
 
     def reconcile(self) -> None:
-        """Take what the next pass says to stand for what stands: passes were left out."""
+        """Hold what is kept against the findings of the next pass: passes were left out."""
         self._reconciled = False
 
     def _write_change(self, change: FindingChange, boot: int, to: Batch) -> None:
@@ -123,11 +123,11 @@ class FindingWriter:
             to.add("UPDATE findings SET cleared_at = ?, finding = ? WHERE id = ?", (change.at, text, number))
         else:
             to.add("UPDATE findings SET finding = ? WHERE id = ?", (text, number))
-        told = (to.next_number("changes"), number, change.at, boot, str(change.change), text)
-        to.add("INSERT INTO changes (id, finding, t, boot, change, content) VALUES (?, ?, ?, ?, ?, ?)", told)
+        changed = (to.next_number("changes"), number, change.at, boot, str(change.change), text)
+        to.add("INSERT INTO changes (id, finding, t, boot, change, content) VALUES (?, ?, ?, ?, ?, ?)", changed)
 
     def _reconcile(self, standing: Mapping[Identity, Finding], boot: int, t: float, to: Batch) -> None:
-        """Once after a start: the engine is right, also where it was not told what stood before."""
+        """Once after a start: the engine is right, also where it did not know what stood before."""
         for identity in self._standing.keys() - standing.keys():
             number = self._standing.pop(identity)
             to.add("UPDATE findings SET cleared_at = ? WHERE id = ?", (t, number))

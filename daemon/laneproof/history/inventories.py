@@ -18,7 +18,7 @@ from laneproof.history.live_series import PassMark
 from laneproof.history.packing import pack, unpack
 
 FEWEST_SECONDS = 60.0
-"""Two looks at the inventory are at least this far apart: what goes up and down faster is the samples' matter."""
+"""Two inventories are at least this far apart: what goes up and down faster is seen in the samples."""
 
 _PARTS = ("firmware", "ports", "devices", "settings", "arrays", "memory", "interfaces", "bonds")
 _NEEDED = ("places", "drives.nvme")  # without these a drive that is there would look gone

@@ -16,7 +16,7 @@ from laneproof.history.origins import Origin
 from laneproof.history.sample import Sample, Value
 
 HEARTBEAT_SECONDS = 30 * 86400.0
-"""What stands still is told again after this, so that no series' last value is ever older than what is kept."""
+"""What stands still is written again after this, so that no series' last value is ever older than what is kept."""
 
 Key = tuple[Origin, str]
 
@@ -79,7 +79,7 @@ class LiveSeries:
     def add(
         self, group: str, samples: Iterable[Sample], mark: PassMark, *, urgent: bool = False, was_read: bool = True
     ) -> None:
-        """Take all samples that a group gave in one pass.
+        """Add all samples that a group gave in one pass.
 
         Args:
             group: The group of facts; a series of it without a sample now could not be read.
@@ -110,7 +110,7 @@ class LiveSeries:
             live = before[key]
             self._end(key, live, mark)
             if live.measure.sparse and (key[0], _class_of(live.measure)) in now:
-                del self._ended[key]  # its class is still counted, so it is 0 again and begins anew
+                del self._ended[key]  # its class is still counted, so it is 0 again and begins again
         self._groups[group] = now
         if was_read:
             self._last_mark[group] = mark
@@ -118,7 +118,7 @@ class LiveSeries:
             self._last_mark.pop(group, None)
 
     def _when_zero(self, group: str, place: Origin, measure: Measure, before: Mapping[Key, _Live]) -> PassMark | None:
-        """Tell the pass in which a bit that is now told was counted with its class, and so was 0; None if in none."""
+        """Find the pass in which a bit that is now sampled was 0 and was counted with its class; None if in none."""
         if not measure.sparse or (place, _class_of(measure)) not in before:
             return None
         return self._last_mark.get(group)

@@ -13,7 +13,7 @@ class Pace(IntEnum):
     """How far apart two samples of a series are at least, in seconds. All but the slow ones write a first move at once.
 
     Error counts are wanted by the minute (bursts are judged by minutes with an error), loads and temperatures by five
-    minutes (a slow drive is told from its siblings over at least that), and what only sums up a drive's life by the
+    minutes (a slow drive is compared with its siblings over at least that), and what only sums up a drive's life by the
     hour.
     """
 
@@ -30,11 +30,11 @@ class Measure:
     Attributes:
         name: What it is called in the database; a counter of one error bit is ``CLASS.BIT``.
         is_counter: It only grows; a lesser value begins a new series.
-        per_boot: It begins anew with each boot; else it is the device's own and goes on.
+        per_boot: It begins again with each boot; else it is the device's own and goes on.
         pace: How often it is worth writing.
         step: A move of this much is written at once, whatever the pace; None: the pace alone decides.
         digits: Decimal places worth keeping.
-        sparse: It is told only where it is not 0, while the measure before its dot tells that it was counted.
+        sparse: It is sampled only where it is not 0; the measure before its dot says that it was counted.
     """
 
     name: str
@@ -123,7 +123,7 @@ SATA_FIELDS: tuple[Measure, ...] = (
     _heat("temperature_celsius"),
     _count("power_on_hours", Pace.SLOW),
     Measure(name="healthy"),
-    # These two can fall again when a sector is written anew.
+    # These two can fall again when a sector is written again.
     Measure(name="reallocated_sectors"),
     Measure(name="pending_sectors"),
     Measure(name="uncorrectable_sectors"),

@@ -1,4 +1,4 @@
-"""What the owner told: notes, and causes that turned out. Written as told."""
+"""The owner's notes and confirmed causes, in the owner's own words."""
 
 import json
 import sqlite3
@@ -16,7 +16,7 @@ class Note:
     """One note.
 
     Attributes:
-        t: When it was told, unix seconds.
+        t: When it was written, unix seconds.
         kind: `NOTE`, or `CONFIRMED` for a cause that turned out.
         text: In the owner's words.
         path: The position's path, empty for the whole box.

@@ -1,7 +1,7 @@
-"""Where a series belongs: the path, the drive in it, and the end of the link or the part that told.
+"""Where a series comes from: the path, the drive in it, the end of the link or the part that reported.
 
-Rules of this module: a path stays when a drive goes, a serial number goes with the drive, so both are in a place and a
-series can be asked for by either. What cannot tell its serial number for a while is known by what it told before.
+Rules of this module: a path stays when a drive goes, a serial number goes with the drive; an origin has both, and a
+series can be asked for by either. A drive that gives no serial number for a while keeps the one that it gave before.
 """
 
 from collections.abc import Mapping
@@ -21,8 +21,8 @@ class Origin(NamedTuple):
 
     Attributes:
         path: The position's path; where there is none, the name of the thing (an array, a sensor's chip).
-        drive: The serial number of the drive in it; empty where there is none, or none that tells one.
-        end: Who told: `PORT`, `DEVICE`, `DRIVE`, or the name of a part (a member, a sensor).
+        drive: The serial number of the drive in it; empty where there is none, or none that gives one.
+        end: Who reported: `PORT`, `DEVICE`, `DRIVE`, or the name of a part (a member, a sensor).
     """
 
     path: str
@@ -45,14 +45,14 @@ class DeviceNames:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeviceMap:
-    """Where things are, by what the last passes told.
+    """Where things are, by what the last passes read.
 
     Attributes:
         boot_id: The boot that this holds for.
         topology: The tree by path.
         positions: Position by bus address.
         serials: Serial number of the NVMe drive at a bus address.
-        names: Everything that the kernel may name in an event; what is gone is known until its name is given anew.
+        names: Everything that the kernel may name in an event; what is gone is known until its name is given again.
     """
 
     boot_id: str
@@ -68,11 +68,11 @@ class DeviceMap:
 
 
 def map_devices(snapshot: Snapshot, before: DeviceMap | None = None) -> DeviceMap:
-    """Find out where things are.
+    """Map every device to its path.
 
     Args:
         snapshot: The facts of one pass.
-        before: What an earlier pass knew. Within one boot an address stands for one place, so what could not be read
+        before: What an earlier pass knew. Within one boot an address stands for one position, so what could not be read
             this time is taken from there; a serial number only while its function is still there.
     """
     known = before if before is not None and before.boot_id == snapshot.boot_id else None
@@ -80,7 +80,7 @@ def map_devices(snapshot: Snapshot, before: DeviceMap | None = None) -> DeviceMa
     if topology.unread is not None and known is not None:
         topology = known.topology
     positions = {function.address: function.path for function in topology.functions.values()}
-    told = (
+    read = (
         {}
         if isinstance(snapshot.controllers, Unread)
         else {
@@ -91,17 +91,17 @@ def map_devices(snapshot: Snapshot, before: DeviceMap | None = None) -> DeviceMa
     )
     kept = {address: serial for address, serial in known.serials.items() if address in positions} if known else {}
     where = DeviceMap(
-        boot_id=snapshot.boot_id, topology=topology, positions=positions, serials=_keep(kept, told, snapshot)
+        boot_id=snapshot.boot_id, topology=topology, positions=positions, serials=_keep(kept, read, snapshot)
     )
     return replace(where, names=_name(snapshot, where, known.names if known else DeviceNames()))
 
 
-def _keep(kept: Mapping[str, str], told: Mapping[str, str], snapshot: Snapshot) -> dict[str, str]:
-    """Join what is told now with what was known, unless the controllers were read and one is not there any more."""
+def _keep(kept: Mapping[str, str], read: Mapping[str, str], snapshot: Snapshot) -> dict[str, str]:
+    """Join what is read now with what was known, unless the controllers were read and one is not there any more."""
     if isinstance(snapshot.controllers, Unread):
         return dict(kept)
     present = {controller.address for controller in snapshot.controllers}
-    return {address: serial for address, serial in kept.items() if address in present} | dict(told)
+    return {address: serial for address, serial in kept.items() if address in present} | dict(read)
 
 
 def _name(snapshot: Snapshot, where: DeviceMap, before: DeviceNames) -> DeviceNames:

@@ -47,7 +47,7 @@ def read_series(  # noqa: PLR0913 (one question, its filters)
         drive: Only of this drive: the drive's history, wherever it was.
         end: Only of this end or part.
         names: Only these measures; one that ends in ``.*`` stands for all parts of a measure.
-        since: From this time on, unix seconds; the value that held then is told there.
+        since: From this time on, unix seconds; the value that held then is given there.
         until: Up to this time.
 
     Returns:

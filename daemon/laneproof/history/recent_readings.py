@@ -25,7 +25,7 @@ RECENT_SECONDS = 600.0
 FOLLOWED_SECONDS = 120.0
 """How long after an event what follows is written too: a reset takes up to a minute, a return as long. Judgement."""
 MOST_EVENTS = 200
-"""How many events one line takes; a device that floods the log tells nothing new after that."""
+"""How many events one line takes; a device that floods the log says nothing new after that."""
 
 MOST_RECENT_EVENTS = 2000
 """How many events are held in all while nothing is written; a flood of corrected errors goes on for hours."""
@@ -77,11 +77,11 @@ class RecentReadings:
             self._has_base = True
         elif moved:
             self._held.append(_Held(snapshot.up_seconds, snapshot.taken_at, None, moved))
-        told = [
+        reported = [
             {"what": "episode", "t": snapshot.taken_at, "up": snapshot.up_seconds, **episode} for episode in episodes
         ]
-        self._held.extend(_Held(snapshot.up_seconds, snapshot.taken_at, line, {}) for line in told)
-        if told:
+        self._held.extend(_Held(snapshot.up_seconds, snapshot.taken_at, line, {}) for line in reported)
+        if reported:
             self._followed_until = snapshot.up_seconds + FOLLOWED_SECONDS
         self._forget(snapshot.up_seconds)
         return self._give() if snapshot.up_seconds <= self._followed_until else []
@@ -94,7 +94,7 @@ class RecentReadings:
         *,
         is_urgent: bool,
     ) -> list[Line]:
-        """Take what the kernel told.
+        """Add what the kernel reported.
 
         Args:
             kernel: Events of its log.
@@ -103,20 +103,20 @@ class RecentReadings:
             is_urgent: Whether a drive is in trouble, or a device came or went.
 
         Returns:
-            The lines to write now: what held before, and what was told.
+            The lines to write now: what held before, and what was reported.
         """
-        logged, told = list(kernel), list(devices)
+        logged, came = list(kernel), list(devices)
         if self._events >= MOST_RECENT_EVENTS and not is_urgent:
-            self._left_out += len(logged) + len(told)
-        elif logged or told:
+            self._left_out += len(logged) + len(came)
+        elif logged or came:
             line: dict[str, Any] = {
                 "what": "events",
                 "t": clock.unix_seconds,
                 "up": clock.up_seconds,
                 "kernel": [_describe_kernel(event) for event in logged[:MOST_EVENTS]],
-                "devices": [_describe_device(event) for event in told[:MOST_EVENTS]],
+                "devices": [_describe_device(event) for event in came[:MOST_EVENTS]],
             }
-            left_out = self._left_out + max(0, len(logged) - MOST_EVENTS) + max(0, len(told) - MOST_EVENTS)
+            left_out = self._left_out + max(0, len(logged) - MOST_EVENTS) + max(0, len(came) - MOST_EVENTS)
             self._events += len(line["kernel"]) + len(line["devices"])
             self._left_out = 0
             self._held.append(

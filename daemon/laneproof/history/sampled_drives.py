@@ -1,4 +1,4 @@
-"""Samples of drives: what each tells of itself, and what was asked of it."""
+"""Samples of drives: what each reports of itself, and what was asked of it."""
 
 from collections.abc import Iterator
 
@@ -33,16 +33,16 @@ def _health(log: HealthLog, place: Origin) -> Iterator[Sample]:
 
 
 def _load(namespaces: tuple[NvmeNamespace, ...], place: Origin) -> Iterator[Sample]:
-    told = [namespace.statistics for namespace in namespaces]
-    statistics = [figures for figures in told if isinstance(figures, BlockStatistics)]
-    if not statistics or len(statistics) != len(told):
+    reported = [namespace.statistics for namespace in namespaces]
+    statistics = [figures for figures in reported if isinstance(figures, BlockStatistics)]
+    if not statistics or len(statistics) != len(reported):
         return  # a sum over a part would fall and rise with what could be read
     for measure in measures.BLOCK_FIELDS:
         yield from sample(place, measure, sum(getattr(statistic, measure.name) for statistic in statistics))
 
 
 def sample_drives(drives: tuple[SataDrive, ...], where: DeviceMap) -> Iterator[Sample]:
-    """Sample SATA, SAS and USB drives, as far as they tell."""
+    """Sample SATA, SAS and USB drives, as far as they report."""
     del where  # they know their own paths
     for drive in drives:
         serial = drive.serial if isinstance(drive.serial, str) else ""

@@ -27,7 +27,7 @@ _VERSION_1 = (
         bios_date TEXT,
         kernel_release TEXT
     )""",
-    # A stretch in which somebody looked without a break; its end is moved on with each commit.
+    # A stretch in which somebody watched without a break; its end is moved on with each commit.
     """CREATE TABLE watches (
         id INTEGER PRIMARY KEY,
         boot INTEGER NOT NULL REFERENCES boots (id),
@@ -97,7 +97,7 @@ _VERSION_1 = (
         detail TEXT
     )""",
     "CREATE INDEX events_by_kind ON events (kind)",
-    # The whole life of a finding: cleared_at is NULL while it stands. finding: JSON, as last told.
+    # The whole life of a finding: cleared_at is NULL while it stands. finding: JSON, as last reported.
     """CREATE TABLE findings (
         id INTEGER PRIMARY KEY,
         rule TEXT NOT NULL,

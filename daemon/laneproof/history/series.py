@@ -15,14 +15,14 @@ from laneproof.history.sample import Value
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Watch:
-    """One stretch in which the daemon looked without a break.
+    """One stretch in which the daemon read the machine without a break.
 
     Attributes:
         boot: The boot it was in, by its number in the database.
         first_pass: Its first pass.
         last_pass: Its last pass.
         began_at: When, unix seconds.
-        ended_at: When it last looked.
+        ended_at: When it last read.
     """
 
     boot: int
@@ -47,7 +47,7 @@ class Series:
     Attributes:
         path: The position's path, or the name of the thing.
         drive: The serial number of the drive, empty where there is none.
-        end: Who told: ``port``, ``device``, ``drive`` or the name of a part.
+        end: Who reported: ``port``, ``device``, ``drive`` or the name of a part.
         name: The measure.
         is_counter: Whether it only grows.
         boot_id: The boot that it belongs to; None for what goes on over boots.
@@ -83,7 +83,7 @@ def with_gaps(placed: Sequence[Placed], watches: Sequence[Watch]) -> list[Point]
         watches: When somebody watched, in their order.
 
     Returns:
-        The points; after a gap the value that still held is told again, for it was read and had not moved.
+        The points; after a gap the value that still held is given again: it was read and had not moved.
     """
     if not placed:
         return []
@@ -123,7 +123,7 @@ def _across(points: Sequence[Point], before: Watch, after: Watch, *, told_again:
 
 
 def cut(points: Sequence[Point], *, since: float | None, until: float | None) -> tuple[Point, ...]:
-    """Take the part between two times; the value that held at its beginning is told there.
+    """Take the part between two times; the value that held at its beginning is given there.
 
     Args:
         points: Points in their order.

@@ -94,7 +94,7 @@ class Store(History):
         return self._database.in_memory
 
     def _begin(self) -> None:
-        """Take up what the database holds; what it does not hold any more is told anew by the next pass."""
+        """Take up what the database holds; what it does not hold any more is written again with the next pass."""
         try:
             self._load()
         except sqlite3.DatabaseError as error:
@@ -117,7 +117,7 @@ class Store(History):
     # --- keeping ------------------------------------------------------------------------------------------------------
 
     def add_pass(self, judged: JudgedPass) -> None:
-        """Keep one pass: what moved, which findings changed, and what else is new."""
+        """Add one pass: what moved, which findings changed, and what else is new."""
         with self._lock:
             snapshot = judged.snapshot
             if step := self._boots.clock_step(snapshot):
@@ -129,7 +129,7 @@ class Store(History):
             self._commit_if_due(mark, urgent=bool(judged.changes))
 
     def add_events(self, events: Iterable[Event]) -> None:
-        """Keep what happened; it is written with the next commit."""
+        """Add what happened; it is written with the next commit."""
         with self._lock:
             for event in events:
                 self._events.write(event, self._boots.boot, self._batch)
@@ -137,7 +137,7 @@ class Store(History):
     def add_kernel_events(
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
     ) -> None:
-        """Keep what the kernel's log told.
+        """Add what the kernel logged.
 
         Args:
             reports: As `kernel_log.read_kernel_events` gives them, or as the journal kept them of an earlier boot.
@@ -151,13 +151,13 @@ class Store(History):
                 boot = self._boots.boot if report.boot_id is None else self._boots.find(report.boot_id)
                 self._events.write(event, boot, self._batch)
 
-    def add_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
-        """Keep what the kernel told of devices that came and went."""
+    def add_device_events(self, events: Iterable[DeviceEvent], clock: Clock) -> None:
+        """Add which devices came and went."""
         names = self._names()
-        self.add_events(from_device(event, clock=clock, names=names) for event in told)
+        self.add_events(from_device(event, clock=clock, names=names) for event in events)
 
     def add_note(self, note: Note) -> None:
-        """Keep what the owner told, at once."""
+        """Add the owner's note, at once."""
         with self._lock:
             write_note(note, self._batch)
             self._commit()
@@ -171,7 +171,7 @@ class Store(History):
                 self._batch.add("INSERT OR REPLACE INTO state (name, content) VALUES (?, ?)", (name, packed))
 
     def reconcile(self) -> None:
-        """Take what the next pass says to stand for what stands, since passes were left out."""
+        """Hold the kept findings against the next pass, since passes were left out."""
         with self._lock:
             self._findings.reconcile()
 
@@ -271,7 +271,7 @@ class Store(History):
             self._batch.clear()
 
     def _write(self, work: Callable[[sqlite3.Connection], None]) -> bool:
-        """Do one transaction; False where the database was begun anew and what waited is void."""
+        """Do one transaction; False where a new database was begun and what waited is void."""
         try:
             if self._database.write(work) is Written.YES:
                 return True
@@ -292,11 +292,11 @@ def _inventory_without_build(snapshot: Snapshot) -> Inventory:
 
 def _booted(snapshot: Snapshot) -> Event:
     firmware = snapshot.firmware
-    told: list[str] = []
+    facts: list[str] = []
     if not isinstance(firmware, Unread):
         if isinstance(firmware.kernel_release, str):
-            told.append(f"kernel {firmware.kernel_release}")
+            facts.append(f"kernel {firmware.kernel_release}")
         if isinstance(firmware.bios_version, str):
-            told.append(f"BIOS {firmware.bios_version}")
-    text = f"the machine was started{': ' if told else ''}{', '.join(told)}"
+            facts.append(f"BIOS {firmware.bios_version}")
+    text = f"the machine was started{': ' if facts else ''}{', '.join(facts)}"
     return Event(t=snapshot.taken_at - snapshot.up_seconds, kind=BOOTED, text=text, up_seconds=0.0)

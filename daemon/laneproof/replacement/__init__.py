@@ -34,13 +34,13 @@ __all__ = [
 def make_guide(
     place: Whereabouts, build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], past: Past = NOTHING
 ) -> Guide:
-    """Make the guide for one place.
+    """Make the guide for one position.
 
     Args:
-        place: The place, as `find_drives` gives it.
+        place: The position, as `find_drives` gives it.
         build: The declaration, None where there is none.
         snapshot: The facts.
-        findings: What the rules say now; the daemon's own know more than those of one look.
+        findings: What the rules say now; the daemon's own know more than those of one pass.
         past: What is known of earlier passes.
     """
     facts = Facts(

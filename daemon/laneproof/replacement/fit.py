@@ -28,7 +28,7 @@ _IDENTITY_RULES = ("occupant-", "position-empty")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FitItem:
-    """One thing that was looked at.
+    """One thing that was checked.
 
     Attributes:
         what: What was asked.
@@ -46,8 +46,8 @@ class Fit:
     """What became of the replacement.
 
     Attributes:
-        place: The place with what is in it now.
-        items: What was looked at.
+        position: The position with what is in it now.
+        items: What was checked.
         advice: What to do next, a sentence each.
         commands: What a person may run next, to be read and adapted first.
     """
@@ -79,11 +79,11 @@ class Fit:
 
 
 def is_new_drive(occupant: Occupant | None, was: str | None) -> bool:
-    """Whether a place holds a drive that answers and is known not to be the one that was there.
+    """Whether a position holds a drive that answers and is known not to be the one that was there.
 
     Args:
-        occupant: What is in the place now.
-        was: The serial number of the drive that was there; None where none was, or it told none.
+        occupant: What is in the position now.
+        was: The serial number of the drive that was there; None where none was, or it gave none.
     """
     if occupant is None or not occupant.answers or not occupant.is_drive:
         return False
@@ -91,10 +91,10 @@ def is_new_drive(occupant: Occupant | None, was: str | None) -> bool:
 
 
 def check_new_drive(path: str, was: str | None, build: Build | None, snapshot: Snapshot) -> Fit:
-    """Look at the drive in a place after a replacement.
+    """Check the drive in a position after a replacement.
 
     Args:
-        path: The place.
+        path: The position.
         was: The serial number of the drive that was there; None where none was.
         build: The declaration, None where there is none.
         snapshot: The facts as they are now.
@@ -108,20 +108,20 @@ def check_new_drive(path: str, was: str | None, build: Build | None, snapshot: S
     array = _find_waiting(place, build, snapshot)
     items = (
         _check_identity(occupant, was),
-        *_check_plan(place, findings),
+        *_check_declared(place, findings),
         *_check_size(occupant, array),
         _check_link(place, findings),
         *_check_health(occupant, findings),
     )
     fit = Fit(place=place, items=items, advice=(), commands=())
     if fit.verdict == "differs":
-        advice = ("Put this right first: give the drive to no array as it is. Then look again.",)
+        advice = ("Put this right first: give the drive to no array as it is. Then check again.",)
         return Fit(place=place, items=items, advice=advice, commands=())
     return Fit(place=place, items=items, advice=tuple(_advise(place, array)), commands=tuple(_list_next(place, array)))
 
 
 def _judge(place: Whereabouts, build: Build | None, snapshot: Snapshot) -> tuple[Finding, ...]:
-    """Let the rules judge the place, as if its declaration asked for no certain serial number."""
+    """Let the rules judge the position, as if its declaration asked for no certain serial number."""
     label = place.position.label if place.position else None
     relaxed = build
     if build is not None and place.position is not None and place.position.occupant is not None:
@@ -139,25 +139,25 @@ def _judge(place: Whereabouts, build: Build | None, snapshot: Snapshot) -> tuple
     )
 
 
-# --- what is looked at ------------------------------------------------------------------------------------------------
+# --- what is checked --------------------------------------------------------------------------------------------------
 
 
 def _check_identity(occupant: Occupant, was: str | None) -> FitItem:
     what = "another drive"
     if not isinstance(occupant.serial, str) or not occupant.serial:
-        return FitItem(what=what, holds=None, says="It tells no serial number, so it could be the old one.")
+        return FitItem(what=what, holds=None, says="It gives no serial number, so it could be the old one.")
     if occupant.serial == was:
         return FitItem(what=what, holds=False, says=f"It is the drive that was here before, serial {was}.")
     return FitItem(what=what, holds=True, says=f"Its serial number is {occupant.serial}.")
 
 
-def _check_plan(place: Whereabouts, findings: tuple[Finding, ...]) -> Iterator[FitItem]:
+def _check_declared(place: Whereabouts, findings: tuple[Finding, ...]) -> Iterator[FitItem]:
     what = "as declared"
-    told = [finding for finding in findings if finding.rule.startswith(_IDENTITY_RULES)]
-    for finding in told:
+    said = [finding for finding in findings if finding.rule.startswith(_IDENTITY_RULES)]
+    for finding in said:
         yield _item(what, finding)
-    plan = place.position.occupant if place.position else None
-    if not told and plan is not None and (plan.kind or plan.capacity or plan.model):
+    declared = place.position.occupant if place.position else None
+    if not said and declared is not None and (declared.kind or declared.capacity or declared.model):
         yield FitItem(what=what, holds=True, says="Kind, capacity and model are as declared, as far as declared.")
 
 
@@ -170,11 +170,11 @@ def _check_size(occupant: Occupant, array: Array | None) -> Iterator[FitItem]:
         yield FitItem(what=what, holds=None, says="Its capacity could not be read.")
         return
     holds = occupant.capacity_bytes >= needed
-    told = f"It holds {format_bytes(occupant.capacity_bytes)}; {array.name} uses {format_bytes(round(needed))} of each."
+    says = f"It holds {format_bytes(occupant.capacity_bytes)}; {array.name} uses {format_bytes(round(needed))} of each."
     if not holds and occupant.capacity_bytes >= needed * (1 - EQUAL_WITHIN):
         missing = format_bytes(round(needed) - occupant.capacity_bytes)
-        told += f" It lacks {missing}: drives of one label differ a little."
-    yield FitItem(what=what, holds=holds, says=told)
+        says += f" It lacks {missing}: drives of one label differ a little."
+    yield FitItem(what=what, holds=holds, says=says)
 
 
 def _check_link(place: Whereabouts, findings: tuple[Finding, ...]) -> FitItem:
@@ -203,18 +203,18 @@ def _check_link(place: Whereabouts, findings: tuple[Finding, ...]) -> FitItem:
 
 def _check_health(occupant: Occupant, findings: tuple[Finding, ...]) -> Iterator[FitItem]:
     what = "healthy"
-    told = [
+    said = [
         finding
         for finding in findings
         if not finding.rule.startswith((*_LINK_RULES, *_IDENTITY_RULES)) and finding.accepted is None
     ]
-    for finding in told:
+    for finding in said:
         yield _item(what, finding)
     health = occupant.controller.health if occupant.controller else None
     if isinstance(health, HealthLog):
         used = f"{health.power_on_hours} hours in use, {health.percentage_used} % worn"
-        yield FitItem(what=what, holds=health.critical_warning == 0, says=f"It tells of itself: {used}.")
-    elif isinstance(health, Unread) and not told:
+        yield FitItem(what=what, holds=health.critical_warning == 0, says=f"It reports of itself: {used}.")
+    elif isinstance(health, Unread) and not said:
         yield FitItem(what=what, holds=None, says=f"What it says of its health is not known: {health}.")
 
 
@@ -228,7 +228,7 @@ def _item(what: str, finding: Finding) -> FitItem:
 
 
 def _find_waiting(place: Whereabouts, build: Build | None, snapshot: Snapshot) -> Array | None:
-    """Find the md array that waits for this drive: the one declared for the place, else the only one that lacks one."""
+    """Find the md array that waits for this drive: the one declared for it, else the only one that lacks a member."""
     arrays = () if isinstance(snapshot.arrays, Unread) else snapshot.arrays
     waiting = [array for array in arrays if array.kind == "md" and isinstance(lost := count_lost(array), int) and lost]
     label = place.position.label if place.position else None
@@ -239,8 +239,13 @@ def _find_waiting(place: Whereabouts, build: Build | None, snapshot: Snapshot) -
 
 
 def _advise(place: Whereabouts, array: Array | None) -> Iterator[str]:
-    occupant, plan = place.occupant, place.position.occupant if place.position else None
-    if plan is not None and plan.serial is not None and occupant is not None and plan.serial != occupant.serial:
+    occupant, declared = place.occupant, place.position.occupant if place.position else None
+    if (
+        declared is not None
+        and declared.serial is not None
+        and occupant is not None
+        and declared.serial != occupant.serial
+    ):
         yield f'Put the new serial number into the declaration, at {place.name}: serial = "{occupant.serial}".'
     for membership in place.memberships:
         yield f"It is in {membership.array.name} already, as {membership.member.name}."

@@ -41,10 +41,10 @@ class Reason:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Keep:
-    """One place that must not be touched.
+    """One position that must not be touched.
 
     Attributes:
-        path: Its path; None where the kernel shows no place for the drive.
+        path: Its path; None where the kernel shows no position for the drive.
         name: Its label, else the path, else the drive's own name.
         drive: Who is in it, with the serial number on its label.
         why: What would be lost.
@@ -75,10 +75,10 @@ class Step:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Guide:
-    """The whole guide for one place.
+    """The whole guide for one position.
 
     Attributes:
-        place: The place, with what is in it.
+        place: The position, with what is in it.
         reasons: Why it is safe or not, the heaviest first.
         keep: What must not be touched.
         steps: What to do, in order.

@@ -17,7 +17,7 @@ from laneproof_collectors.snapshot import Array, ArrayMember
 from laneproof_collectors.unread import Unread
 
 CHECKED_WITHIN_DAYS = 35
-"""A check older than this is told. Distributions check md arrays monthly (Debian's mdadm package; common practice)."""
+"""A check older than this is mentioned. Distributions check md arrays monthly (Debian's mdadm; common practice)."""
 
 _DAY = 86400.0
 _FAILED = ("broken", "inactive")  # Documentation/admin-guide/md.rst, array_state
@@ -36,11 +36,11 @@ class Facts:
     """What the question is judged by.
 
     Attributes:
-        place: The place that is asked about.
+        place: The position that is asked about.
         arrangement: The build laid over the machine.
         findings: What the rules say now.
         past: What is known of earlier passes.
-        now: The time of the look, unix seconds.
+        now: The time of the pass, unix seconds.
     """
 
     place: Whereabouts
@@ -94,8 +94,8 @@ def _weigh_uses(facts: Facts) -> Iterator[Reason]:
         if not is_container(membership.array):  # its volumes are arrays themselves
             yield from _weigh_membership(facts, membership)
     if isinstance(snapshot.file_systems, Unread):
-        told = f"Which file systems lie on it is not known: {snapshot.file_systems}."
-        yield _doubt(told, "See 'findmnt' and 'lsblk' for what uses it.")
+        says = f"Which file systems lie on it is not known: {snapshot.file_systems}."
+        yield _doubt(says, "See 'findmnt' and 'lsblk' for what uses it.")
     whole_btrfs = any(membership.array.kind == "btrfs" for membership in place.memberships)
     for mounted in place.file_systems:
         if mounted.kind == "btrfs" and whole_btrfs:
@@ -207,8 +207,8 @@ def _weigh_last_check(facts: Facts, array: Array) -> Iterator[Reason]:
     elif (days := (facts.now - max(known)) / _DAY) > CHECKED_WITHIN_DAYS:
         yield _doubt(f"All of {array.name} was last read and compared {days:.0f} days ago.", do)
     else:
-        told = f"All of {array.name} was last read and compared at {format_time(max(known))}."
-        yield Reason(weight=Weight.SPEAKS_FOR, says=told)
+        says = f"All of {array.name} was last read and compared at {format_time(max(known))}."
+        yield Reason(weight=Weight.SPEAKS_FOR, says=says)
     for finding in facts.findings:
         if finding.rule == "array-errors" and finding.subject == array.name and finding.kind is Kind.SIGN:
             weight = Weight.MIND if finding.severity is Severity.NOTICE else Weight.DOUBTS
@@ -228,12 +228,12 @@ def _weigh_others(facts: Facts, array: Array, do: str | None, *, stops: bool = F
         for finding in facts.findings:
             if not _is_about(finding, home) or finding.accepted is not None:
                 continue
-            told = _sentence(f"{home.name} must carry {array.name} meanwhile, and {finding.rule}: {finding.summary}")
+            says = _sentence(f"{home.name} must carry {array.name} meanwhile, and {finding.rule}: {finding.summary}")
             if finding.kind is Kind.SIGN and finding.severity is not Severity.NOTICE:
                 weight = Weight.STOPS if stops and finding.severity is Severity.CRITICAL else Weight.DOUBTS
-                yield Reason(weight=weight, says=told, do=do or f"Replace the worse one first: see to {home.name}.")
+                yield Reason(weight=weight, says=says, do=do or f"Replace the worse one first: see to {home.name}.")
             elif finding.kind is Kind.UNVERIFIED:
-                yield _doubt(told, "Find out first.")
+                yield _doubt(says, "Find out first.")
 
 
 def _homes_of_others(facts: Facts, array: Array) -> Iterator[Whereabouts]:
@@ -264,14 +264,14 @@ def _weigh_drive(facts: Facts) -> Iterator[Reason]:
     for finding in facts.findings:
         if finding.kind is Kind.UNVERIFIED or finding.accepted is not None or not _is_about(finding, facts.place):
             continue
-        told = _sentence(f"It shows {finding.rule}: {finding.summary}")
+        says = _sentence(f"It shows {finding.rule}: {finding.summary}")
         cause = finding.causes[0].cause if finding.causes else None
         if cause in _OF_THE_DRIVE or (cause is None and finding.kind is Kind.SIGN):
-            yield Reason(weight=Weight.SPEAKS_FOR, says=told)
+            yield Reason(weight=Weight.SPEAKS_FOR, says=says)
         else:
             likely = f"The likely cause is {cause}" if cause else "That can lie in the way to the drive"
             do = f"{likely}, which another drive would not cure: see 'laneproof explain {finding.rule}'."
-            yield Reason(weight=Weight.MIND, says=told, do=do)
+            yield Reason(weight=Weight.MIND, says=says, do=do)
 
 
 def _weigh_other_arrays(facts: Facts) -> Iterator[Reason]:
@@ -279,15 +279,15 @@ def _weigh_other_arrays(facts: Facts) -> Iterator[Reason]:
     for array in facts.arrays:
         lost = count_lost(array)
         if array.name not in own and isinstance(lost, int) and lost:
-            told = f"{array.name} runs without {lost} of its members; its other drives must stay where they are."
-            yield Reason(weight=Weight.MIND, says=told)
+            says = f"{array.name} runs without {lost} of its members; its other drives must stay where they are."
+            yield Reason(weight=Weight.MIND, says=says)
 
 
 # --- what must not be touched -----------------------------------------------------------------------------------------
 
 
 def list_keeps(facts: Facts) -> tuple[Keep, ...]:
-    """List the places that must not be touched: what carries an array that has lost, or is about to lose, a member."""
+    """List the positions that must not be touched: they carry an array that has lost, or is about to lose, a member."""
     own = {membership.array.name: membership.member for membership in facts.place.memberships}
     keeps: dict[str, Keep] = {}
     for array in facts.arrays:

@@ -17,7 +17,7 @@ from laneproof_collectors.snapshot import SlotRegisters
 from laneproof_collectors.unread import Unread
 
 NO_DRIVE = "none"
-"""What stands for "there was no drive here before" in the place of a serial number."""
+"""What stands for "there was no drive here before" instead of a serial number."""
 
 NEW = "NEW"
 """Stands for the new drive's own name in commands, which a person has to fill in."""
@@ -27,10 +27,10 @@ _READ_FIRST = "Read each command before it is run, and look twice at the names i
 
 
 def list_steps(facts: Facts, keep: tuple[Keep, ...]) -> tuple[Step, ...]:
-    """List the steps for a place.
+    """List the steps for a position.
 
     Args:
-        facts: The place, and what is known of the machine.
+        facts: The position, and what is known of the machine.
         keep: What must not be touched meanwhile.
     """
     place = facts.place
@@ -38,7 +38,7 @@ def list_steps(facts: Facts, keep: tuple[Keep, ...]) -> tuple[Step, ...]:
     if place.occupant is not None:
         steps += _prepare(facts)
         steps.append(_note_label(place))
-    steps += [_power_off(place), _open(place, keep), _exchange(facts), _close(place), _look_again(place)]
+    steps += [_power_off(place), _open(place, keep), _exchange(facts), _close(place), _check_new(place)]
     steps.append(_afterwards(facts))
     return tuple(steps)
 
@@ -132,11 +132,11 @@ def _find_free(facts: Facts) -> str | None:
 def _note_label(place: Whereabouts) -> Step:
     occupant = place.occupant
     serial = occupant.serial if occupant else None
-    told = f"serial number {serial}" if isinstance(serial, str) else "its serial number, which could not be read here"
+    number = f"serial number {serial}" if isinstance(serial, str) else "its serial number, which could not be read here"
     model = f"{occupant.model}, " if occupant and isinstance(occupant.model, str) else ""
     return Step(
         title="Write down what is on the drive's label",
-        says=(f"You look for {model}{told}, in {place.name} ({place.path}).",),
+        says=(f"You look for {model}{number}, in {place.name} ({place.path}).",),
         cautions=("Names such as nvme0 change from start to start; the serial number does not.",),
     )
 
@@ -145,7 +145,7 @@ def _note_label(place: Whereabouts) -> Step:
 
 
 def find_hot_plug(place: Whereabouts) -> SlotRegisters | None:
-    """Give the slot registers of the place's port where they say that it is made for hot plug."""
+    """Give the slot registers of the position's port where they say that it is made for hot plug."""
     link = next((each for each in place.way if each.path == place.path), None)
     express = link.port.express if link and link.port else None
     slot = None if express is None or isinstance(express, Unread) else express.slot
@@ -221,7 +221,7 @@ def _close(place: Whereabouts) -> Step:
 # --- afterwards -------------------------------------------------------------------------------------------------------
 
 
-def _look_again(place: Whereabouts) -> Step:
+def _check_new(place: Whereabouts) -> Step:
     serial = place.occupant.serial if place.occupant else None
     was = shlex.quote(serial) if isinstance(serial, str) else NO_DRIVE
     name = shlex.quote(place.name)
@@ -236,13 +236,13 @@ def _afterwards(facts: Facts) -> Step:
     arrays = ", ".join(membership.array.name for membership in facts.place.memberships)
     return Step(
         title=f"Only then give it to {arrays}" if arrays else "Only then put it to use",
-        says=("The look at the new drive says what to run next.",),
+        says=("The check of the new drive says what to run next.",),
         commands=("laneproof audit",),
         cautions=(DEGRADED_ARRAY,) if facts.place.memberships else (),
     )
 
 
 def needed_bytes(facts: Facts) -> int | None:
-    """Give what each member of the place's arrays must hold; None where it is not known."""
+    """Give what each member of the position's arrays must hold; None where it is not known."""
     found = [component_bytes(membership.array) for membership in facts.place.memberships]
     return max((round(size_) for size_ in found if size_), default=None)

@@ -1,7 +1,7 @@
 """Keeps the history in a thread of its own, so that a drive that hangs holds up its own history and nothing else.
 
 The history may lie on a drive that is watched. A commit to a drive that answers nothing waits as long as the kernel
-does, which is minutes; meanwhile the loop must go on reading, judging and telling.
+does, which is minutes; meanwhile the loop must go on reading, judging and reporting.
 
 Rules of this module: what is given is kept in the order given; what waits is bounded, and what is left out is said.
 """
@@ -27,7 +27,7 @@ _log = logging.getLogger(__name__)
 MOST_WAITING = 500
 """How many passes and events wait at most: a few minutes of a box in trouble, hours of one at rest."""
 RESERVED = 100
-"""So many places are left to passes and state: a device that floods the log must not push them out."""
+"""So much room is left to passes and state: a device that floods the log must not push them out."""
 CLOSE_SECONDS = 10.0
 """How long the end waits for what is still to be written; the service manager gives twenty."""
 
@@ -36,27 +36,27 @@ class HistoryWriter(Protocol):
     """Keeps what must outlive the process."""
 
     def add_pass(self, result: PassResult) -> None:
-        """Keep one pass."""
+        """Add one pass."""
 
     def add_kernel_events(
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
     ) -> None:
-        """Keep what the kernel's log told."""
+        """Add what the kernel logged."""
 
     def add_events(self, events: Iterable[Event]) -> None:
-        """Keep what else happened."""
+        """Add what else happened."""
 
-    def add_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
-        """Keep what the kernel told of devices that came and went."""
+    def add_device_events(self, events: Iterable[DeviceEvent], clock: Clock) -> None:
+        """Add which devices came and went."""
 
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
         """Save a JSON value under a name, in the place of the one before."""
 
     def add_note(self, note: Note) -> None:
-        """Keep what the owner told, at once."""
+        """Add the owner's note, at once."""
 
     def reconcile(self) -> None:
-        """Take what the next pass says to stand for what stands, since something was left out."""
+        """Hold the kept findings against the next pass, since something was left out."""
 
     def close(self) -> None:
         """Close the store."""
@@ -80,33 +80,33 @@ class BackgroundWriter:
         self._thread.start()
 
     def add_pass(self, result: PassResult) -> None:
-        """Keep one pass."""
+        """Add one pass."""
         self._put(partial(self._writer.add_pass, result))
 
     def add_kernel_events(
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
     ) -> None:
-        """Keep what the kernel's log told; see the store."""
+        """Add what the kernel logged; see the store."""
         self._put(partial(self._writer.add_kernel_events, tuple(reports), clock, paths), is_event=True)
 
     def add_events(self, events: Iterable[Event]) -> None:
-        """Keep what else happened."""
+        """Add what else happened."""
         self._put(partial(self._writer.add_events, tuple(events)))
 
-    def add_device_events(self, told: Iterable[DeviceEvent], clock: Clock) -> None:
-        """Keep what the kernel told of devices that came and went."""
-        self._put(partial(self._writer.add_device_events, tuple(told), clock), is_event=True)
+    def add_device_events(self, events: Iterable[DeviceEvent], clock: Clock) -> None:
+        """Add which devices came and went."""
+        self._put(partial(self._writer.add_device_events, tuple(events), clock), is_event=True)
 
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
         """Save a JSON value under a name, in the place of the one before."""
         self._put(partial(self._writer.save_state, name, value))
 
     def reconcile(self) -> None:
-        """Take what the next pass says to stand for what stands."""
+        """Hold the kept findings against the next pass."""
         self._put(self._writer.reconcile)
 
     def add_note(self, note: Note) -> None:
-        """Keep what the owner told, before the caller goes on: the caller then forgets it."""
+        """Add the owner's note, before the caller goes on: the caller then forgets it."""
         self._writer.add_note(note)
 
     def close(self) -> None:

@@ -1,7 +1,7 @@
-"""The daemon: an object with `run` and `close` that reads, judges and publishes until it is told to stop.
+"""The daemon: an object with `run` and `close` that reads, judges and publishes until it is stopped.
 
 One loop, in the thread that calls `run`, owns the engine and all state. Each pass of a collector runs in a thread of
-its own and hands its facts back, so that one that never comes back takes nobody's place and does not keep the process
+its own and hands its facts back, so that one that never comes back blocks nobody and does not keep the process
 from ending; the HTTP server reads what was status and never touches hardware.
 """
 
@@ -45,7 +45,7 @@ _log = logging.getLogger(__name__)
 HASTENED_BY_EVENTS = ("functions", "controllers", "arrays", "interfaces", "bonds", "drives")
 """What is read at once when the kernel adds or removes a device."""
 CONFIRM_AFTER_SECONDS = 1.0
-"""How soon a finding that waits for confirmation is looked at again."""
+"""How soon a finding that waits for confirmation is read again."""
 SETTLE_SECONDS = 0.1
 """A device's events come in a burst; the pass that they start waits for its end."""
 GATHER_SECONDS = 0.03
@@ -85,7 +85,7 @@ class Daemon:
             notifier: The service manager; None for the one in the environment.
             report: Called with each change of a finding; None writes it to the log.
             recent: Changes of findings in earlier runs, the newest last.
-            inbox: Where commands leave what the owner told; None for nowhere.
+            inbox: Where commands leave the owner's notes; None for nowhere.
             ring: Where evidence of disconnects is written at once; None for nowhere.
         """
         self._host = host
@@ -157,7 +157,7 @@ class Daemon:
         self._notifier.stopping()
 
     def close(self) -> None:
-        """Let go of everything; a collector that hangs is left to the process's end."""
+        """Release everything; a collector that hangs is left to the process's end."""
         with self._closing:
             self._closed = True
             os.close(self._wake_read)
@@ -185,11 +185,11 @@ class Daemon:
             self._notifier.ready(self._describe())
 
     def _load_build(self) -> None:
-        """Put the declaration in force; a wrong one, or one that is gone, is told and leaves the old one."""
+        """Put the declaration in force; a wrong one, or one that is gone, is reported and leaves the old one."""
         try:
             build = self._declaration.read()
             if build is None and self.status.build is not None:
-                raise FileNotFoundError(f"{self._declaration.path} is gone")  # noqa: TRY301 (told as any other problem)
+                raise FileNotFoundError(f"{self._declaration.path} is gone")  # noqa: TRY301 (reported as any other problem)
         except Exception as error:  # noqa: BLE001 (whatever is wrong with it, the old one stays)
             stays = "the one before stays in force" if self.status.build else "none is in force"
             _log.error("the declaration was not loaded, %s: %s", stays, error)
@@ -212,7 +212,7 @@ class Daemon:
         self._wake()
 
     def _read_events(self) -> None:
-        """Take what the kernel told; a drive in trouble, or a device that came or went, starts a pass at once."""
+        """Read the kernel's events; a drive in trouble, or a device that came or went, starts a pass at once."""
         kernel, devices = read_kernel_events(self._host), read_device_events(self._host)
         read_at = time.monotonic()
         self._pending.add(kernel, devices)
@@ -251,7 +251,7 @@ class Daemon:
         self._journal.ask_this_boot(self._last_read, self._pending.kernel_events)
 
     def _collect_journal(self) -> bool:
-        """Take what the journal had; whether there is anything to judge."""
+        """Collect what the journal had; whether there is anything to judge."""
         found = self._journal.collect()
         for answer in found:
             is_before = answer.boot == BOOT_BEFORE
@@ -259,7 +259,7 @@ class Daemon:
             self._add_kernel_events((*answer.to_judge, *answer.to_report), paths)
             if self.status.last_pass is None:
                 self._pending.add_missed(answer.to_judge)
-            elif not is_before:  # what comes too late to be put in its place judges nothing
+            elif not is_before:  # what comes too late to be put in its order judges nothing
                 oldest = self._host.clock().up_seconds - LATE_SECONDS
                 self._pending.add_missed(tuple(each for each in answer.to_judge if (each.up_seconds or 0.0) >= oldest))
             if not is_before:
@@ -274,7 +274,7 @@ class Daemon:
         return dict(ledger.episodes.names if self.status.last_pass is None else ledger.episodes.older_names)
 
     def _report_lost(self, found: JournalAnswer) -> None:
-        """Say in the history how many records were lost, and whether the journal had them."""
+        """Report in the history how many records were lost, and whether the journal had them."""
         clock = self._host.clock()
         had = (
             f"the journal could not be read: {found.problem}"
@@ -289,7 +289,7 @@ class Daemon:
         )
 
     def _collect_facts(self) -> bool:
-        """Take the facts that workers brought, and note who stays away; whether there is anything to judge."""
+        """Collect the facts that workers brought, note who stays away, and say whether there is anything to judge."""
         read_again = set()
         clock = self._host.clock()
         runs = dict(self.status.runs)
@@ -315,7 +315,7 @@ class Daemon:
 
     def _judge(self) -> None:
         if not self.status.complete:
-            return  # before each collector has answered once, "not read yet" would be told as a fault
+            return  # before each collector has answered once, "not read yet" would be reported as a fault
         was_ready = self.status.last_pass is not None
         if not was_ready and self._journal.is_away and time.monotonic() - self._began < JOURNAL_SECONDS:
             return
@@ -384,15 +384,15 @@ class Daemon:
             )
 
     def _read_notes(self) -> None:
-        """Take what the owner told since the pass before: it is kept first, then given to the engine."""
-        told = self._inbox.read() if self._inbox is not None else ()
-        if self._inbox is None or not told:
+        """Read the owner's notes since the pass before: they are kept first, then given to the engine."""
+        left = self._inbox.read() if self._inbox is not None else ()
+        if self._inbox is None or not left:
             return
-        for note in told:
+        for note in left:
             self._writer.add_note(note)
         self._inbox.clear()
         build = self._engine.build
-        notes, confirmed = sort_notes(told, tuple(position.label for position in build.position) if build else ())
+        notes, confirmed = sort_notes(left, tuple(position.label for position in build.position) if build else ())
         self._engine.add_notes(notes=notes, confirmed=confirmed)
 
     def _save_state(self, *, urgent: bool) -> None:

@@ -7,7 +7,7 @@ from laneproof.declaration.build import Build
 
 
 class DeclarationFile:
-    """One file, looked at now and then."""
+    """One file, checked for changes now and then."""
 
     def __init__(self, path: str, load: Callable[[str], Build | None]) -> None:
         """Follow a file.

@@ -78,7 +78,7 @@ class EvidenceRing:
 
         Args:
             lines: JSON objects.
-            read_at: When the event that they tell of was read, by the monotonic clock; None where they tell of none.
+            read_at: When the event that they report was read, by the monotonic clock; None where they report none.
         """
         if not lines:
             return

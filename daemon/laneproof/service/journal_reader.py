@@ -1,10 +1,10 @@
 """Reads back from the journal what the ring of the kernel's log did not give.
 
 The ring is short, and gone with its boot: what the kernel said before the program began may be overwritten, what it
-said last before a machine hung stands in the journal only. Where the journal was kept, it still tells of that drop.
+said last before a machine hung stands in the journal only. Where the journal was kept, it still says what happened.
 
 Rules of this module: each record is taken once (what the ring or an earlier run gave is passed over); what a boot said
-that this box's ledger never saw is told as history and judges nothing, since nobody knows where its names led.
+that this box's ledger never saw is reported as history and judges nothing, since nobody knows where its names led.
 """
 
 import logging
@@ -68,7 +68,7 @@ class JournalAnswer:
     Attributes:
         boot: The boot that was asked for: 0, or -1 for the one before.
         to_judge: Events that the engine has not seen, of a boot that the ledger knows.
-        to_report: Events that only history is told of.
+        to_report: Events that only the history reports.
         problem: Why the journal could not be read, None where it was.
     """
 
@@ -86,7 +86,7 @@ class JournalReader:
 
         Args:
             host: The machine.
-            wake: Called when there is something to take.
+            wake: Called when there is something to collect.
         """
         self._host, self._wake = host, wake
         self._found: SimpleQueue[JournalAnswer] = SimpleQueue()
@@ -104,7 +104,7 @@ class JournalReader:
         """Ask for what the boot before said last, unless an earlier run was already in this boot, or may have been."""
         running = self._read_boot_id()
         if running is None:
-            return  # else each start would tell the boot before anew
+            return  # else each start would report the boot before again
         self._goes_on = is_same_boot(running, known.boot_id)
         if not self._goes_on:
             self._ask(BOOT_BEFORE, known, seen=())
@@ -131,7 +131,7 @@ class JournalReader:
         self._ask(THIS_BOOT, known, seen=tuple(seen))
 
     def collect(self) -> list[JournalAnswer]:
-        """Take what came."""
+        """Collect what came."""
         found: list[JournalAnswer] = []
         while True:
             try:
@@ -184,15 +184,15 @@ def find_new_events(
         known: What was taken already.
         seen: What the ring gave of this boot.
     """
-    told = tuple(events)
-    of_known = [is_same_boot(event.boot_id or "", known.boot_id) for event in told]
+    given = tuple(events)
+    of_known = [is_same_boot(event.boot_id or "", known.boot_id) for event in given]
     news = [
         event
-        for event, is_known in zip(told, of_known, strict=True)
+        for event, is_known in zip(given, of_known, strict=True)
         if not is_known or event.up_seconds is None or event.up_seconds > known.up_seconds
     ]
     if boot == THIS_BOOT:
-        boot_id = next((event.boot_id for event in told if event.boot_id), None)
+        boot_id = next((event.boot_id for event in given if event.boot_id), None)
         missed = missed_events(news, seen, boot_id=boot_id)
         # the ring's clock is the one that the readings of this boot have as well
         return JournalAnswer(

@@ -46,7 +46,7 @@ class Notifier:
         self._send(f"STATUS={status}")
 
     def alive(self, now: float) -> None:
-        """The loop made progress; told no more often than the watchdog needs."""
+        """The loop made progress; said no more often than the watchdog needs."""
         if self.watchdog_seconds is not None and now - self._last_alive >= self.watchdog_seconds / 2:
             self._last_alive = now
             self._send("WATCHDOG=1")

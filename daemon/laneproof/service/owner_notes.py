@@ -1,6 +1,6 @@
-"""What the owner told: handed to the daemon through a file beside its history, kept there, and given to the engine.
+"""The owner's notes and confirmed causes: left in a file, kept in the daemon's history, given to its engine.
 
-The history has one writer, the daemon. A command that tells something adds a line to the file; the daemon takes the
+The history has one writer, the daemon. A command adds a line to the file; the daemon takes the
 lines at its next pass, or at its next start where it does not run.
 """
 
@@ -24,7 +24,7 @@ _MOST_BYTES = 1 << 20
 
 
 class Inbox:
-    """The file in which commands leave what the owner told."""
+    """The file in which commands leave the owner's notes."""
 
     def __init__(self, folder: str | Path) -> None:
         """Name it; nothing is opened yet.
@@ -50,7 +50,7 @@ class Inbox:
             os.close(descriptor)
 
     def read(self) -> tuple[KeptNote, ...]:
-        """Take what was left; a line that is none is told in the log and passed over."""
+        """Read what was left; a line that is no note is logged and passed over."""
         aside = self._file.with_suffix(".taken")
         with contextlib.suppress(FileNotFoundError):
             if not aside.exists():  # else the run before stopped between taking and keeping
@@ -60,24 +60,24 @@ class Inbox:
         except FileNotFoundError:
             return ()
         except OSError as error:
-            _log.warning("%s: what was told cannot be read: %s", aside, error)
+            _log.warning("%s: the owner's notes cannot be read: %s", aside, error)
             return ()
         return tuple(note for line in lines if line.strip() and (note := _parse(line)) is not None)
 
     def clear(self) -> None:
-        """Let go of what was taken, once it is kept."""
+        """Delete what was read, once it is kept."""
         self._file.with_suffix(".taken").unlink(missing_ok=True)
 
 
 def _parse(line: str) -> KeptNote | None:
     try:
-        told = json.loads(line)
+        left = json.loads(line)
         # a command of the version before may have left it
-        kind, text, detail = rename_note(str(told["kind"]), str(told["text"]), dict(told.get("detail") or {}))
-        path, drive = str(told.get("path", "")), str(told.get("drive", ""))
-        return KeptNote(t=float(told["t"]), kind=kind, text=text, path=path, drive=drive, detail=detail)
+        kind, text, detail = rename_note(str(left["kind"]), str(left["text"]), dict(left.get("detail") or {}))
+        path, drive = str(left.get("path", "")), str(left.get("drive", ""))
+        return KeptNote(t=float(left["t"]), kind=kind, text=text, path=path, drive=drive, detail=detail)
     except (ValueError, KeyError, TypeError) as error:
-        _log.warning("passed over a line of what was told (%s): %.80s", error, line)
+        _log.warning("passed over a line that is no note (%s): %.80s", error, line)
         return None
 
 

@@ -1,4 +1,4 @@
-"""What the kernel told between two passes: events of its log and of devices, gathered until they are judged."""
+"""The kernel's events between two passes, of its log and of devices, gathered until they are judged."""
 
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.formats import EventKind
@@ -6,7 +6,7 @@ from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEve
 from laneproof_collectors.unread import Unread
 
 MOST_EVENTS = 2000
-"""What is kept at most until the next pass; a drive that floods the log tells nothing new after that."""
+"""What is kept at most until the next pass; a drive that floods the log says nothing new after that."""
 
 _CAN_WAIT = (EventKind.AER_CORRECTABLE, EventKind.BANDWIDTH_LIMITED)
 
@@ -26,7 +26,7 @@ class PendingEvents:
 
     def add(self, kernel: KernelEvents | Unread, devices: tuple[DeviceEvent, ...] | Unread) -> None:
         """Add what came since the last time."""
-        told = () if isinstance(kernel, Unread) else kernel.events
+        logged = () if isinstance(kernel, Unread) else kernel.events
         came = () if isinstance(devices, Unread) else devices
         # A gap stays until something was read: silence between two turns is not an answer.
         self._gap = kernel if isinstance(kernel, Unread) else None
@@ -34,9 +34,9 @@ class PendingEvents:
         if not isinstance(kernel, Unread):
             self._lost += kernel.lost
             self._records += kernel.records
-        self._events = [*self._events, *told][-MOST_EVENTS:]
+        self._events = [*self._events, *logged][-MOST_EVENTS:]
         self._devices = [*self._devices, *came][-MOST_EVENTS:]
-        self.is_urgent = bool(came) or any(event.event.kind not in _CAN_WAIT for event in told)
+        self.is_urgent = bool(came) or any(event.event.kind not in _CAN_WAIT for event in logged)
 
     @property
     def kernel_events(self) -> tuple[TimedKernelEvent, ...]:

@@ -13,7 +13,7 @@ from laneproof_collectors.collection import make_collectors
 DEFAULT_ADDRESS, DEFAULT_PORT = "127.0.0.1", 7766
 DEFAULT_STATE = "/var/lib/laneproof"
 SHORTEST_SECONDS, LONGEST_SECONDS = 1.0, 86400.0
-"""Reading more often than this costs drives their rest and tells nothing new; less often is no watching."""
+"""Reading more often than this costs drives their rest and brings nothing new; less often is no watching."""
 LAST_PORT = 65535
 
 
@@ -56,8 +56,8 @@ def parse_settings(text: str, *, name: str) -> Settings:
         settings, problems = Settings(), [_describe(problem) for problem in error.errors(include_url=False)]
     if problems:
         lines = {path: key.line for path, key in find_key_lines(text).items()}
-        told = [f"{name}, line {lines[path[:1]]}: {'.'.join(map(str, path))} {says}" for path, says in problems]
-        raise SettingsError("\n".join(told))
+        complaints = [f"{name}, line {lines[path[:1]]}: {'.'.join(map(str, path))} {says}" for path, says in problems]
+        raise SettingsError("\n".join(complaints))
     return settings
 
 

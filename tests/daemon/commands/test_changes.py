@@ -122,7 +122,7 @@ def test_labels_come_from_the_declaration(capsys: pytest.CaptureFixture[str], fo
 @pytest.mark.parametrize(
     ("arguments", "status", "expect"),
     [
-        ((), os.EX_USAGE, "name a look to begin with"),
+        ((), os.EX_USAGE, "name what to begin with"),
         (("none.jsonl",), os.EX_NOINPUT, "none.jsonl: no such file"),
         (("none.jsonl@30d",), os.EX_NOINPUT, "none.jsonl: no such file"),
         (("box.jsonl@soon",), os.EX_USAGE, "'soon' is no moment"),

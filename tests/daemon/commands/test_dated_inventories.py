@@ -8,7 +8,7 @@ import pytest
 
 from laneproof.changes import compare
 from laneproof.commands import dated_inventories
-from laneproof.commands.dated_inventories import load_kept, load_look
+from laneproof.commands.dated_inventories import load_inventory, load_kept
 from laneproof.commands.errors import CommandError
 from laneproof.commands.serve import HISTORY
 from laneproof.engine import Engine
@@ -76,9 +76,9 @@ def test_day_of_the_history_is_compared_with_this_machine(state: str, monkeypatc
     for _ in range(5):
         host.advance()
     monkeypatch.setattr(dated_inventories, "open_host", lambda _: contextlib.nullcontext(host))
-    now = load_look("@now", BUILD, state)
+    now = load_inventory("@now", BUILD, state)
     assert (now.name, now.taken_at) == ("this machine", START + 4 * DAY)
-    kept = load_look("@2026-09-23", BUILD, state)
+    kept = load_inventory("@2026-09-23", BUILD, state)
     assert [one.subject for one in compare(kept.inventory, now.inventory).changes] == ["upper"]
 
 

@@ -46,7 +46,7 @@ def fit(serial: str, *, state: str = "live") -> Turn:
 
 def wait(host: PassingTime, was: str | None = "A2", *, timeout: float = 100.0) -> tuple[bool, float, list[str]]:
     told: list[str] = []
-    came = wait_for_drive(host, PATH, was, timeout_seconds=timeout, tell=told.append)
+    came = wait_for_drive(host, PATH, was, timeout_seconds=timeout, report=told.append)
     return came, host.clock().up_seconds - 100.0, told
 
 
@@ -54,7 +54,7 @@ def test_another_drive_is_waited_for_and_given_time_to_settle() -> None:
     came, seconds, told = wait(play(stay, pull, pull, fit("B7")))
     assert came
     assert seconds == 6 * POLL_SECONDS  # there at the fourth look, and the same at the two after
-    assert told == ["the place is empty", "a drive is there; it is given time to settle"]
+    assert told == ["the position is empty", "a drive is there; it is given time to settle"]
 
 
 def test_drive_that_is_still_starting_is_not_ready() -> None:
@@ -81,7 +81,7 @@ def test_drive_that_stays_is_not_the_new_one() -> None:
 
 def test_place_that_stays_empty_ends_with_the_time() -> None:
     came, seconds, told = wait(play(pull), timeout=10.0)
-    assert (came, told) == (False, ["the place is empty"])
+    assert (came, told) == (False, ["the position is empty"])
     assert seconds == 10.0
 
 

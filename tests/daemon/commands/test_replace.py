@@ -210,7 +210,7 @@ def test_command_waits_for_the_new_drive_and_tells_that_it_fits(
     assert status == 0
     guide, told = out.split("\nWaiting for another drive in riser-2 (at most 1800 s;")
     assert f"What showed over time is not known here: {living}/history.db: there is no history" in guide
-    assert "the place is empty\na drive is there; it is given time to settle\nTHE NEW DRIVE FITS: riser-2\n" in told
+    assert "the position is empty\na drive is there; it is given time to settle\nTHE NEW DRIVE FITS: riser-2\n" in told
     assert "mdadm /dev/md0 --add /dev/nvme1n1\n" in told
 
 

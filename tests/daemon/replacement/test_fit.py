@@ -101,7 +101,7 @@ def test_drive_that_lacks_a_little_is_told_by_how_much() -> None:
 def test_link_below_the_declaration_does_not_fit(trained: tuple[int, int]) -> None:
     fit = check(swapped(port={"trained": trained}))
     assert items(fit)["trained"][0] is False
-    assert fit.advice == ("Put this right first: give the drive to no array as it is. Then look again.",)
+    assert fit.advice == ("Put this right first: give the drive to no array as it is. Then check again.",)
 
 
 def test_link_is_told_with_its_figures() -> None:
@@ -138,7 +138,7 @@ def test_health_that_could_not_be_read_is_not_fine() -> None:
 
 def test_hours_and_wear_are_told_so_that_a_used_drive_shows() -> None:
     says = items(check(swapped(health={"power_on_hours": 12345, "percentage_used": 41})))["healthy"][1]
-    assert says == "It tells of itself: 12345 hours in use, 41 % worn."
+    assert says == "It reports of itself: 12345 hours in use, 41 % worn."
 
 
 def test_array_that_is_not_declared_for_the_place_is_not_given_the_drive() -> None:
