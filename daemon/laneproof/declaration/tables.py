@@ -4,7 +4,6 @@
 `DeclaredFileSystem` are only watched.
 """
 
-from functools import cached_property
 from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
@@ -137,7 +136,7 @@ class DeclaredOccupant(DeclaredDevice):
             raise ValueError(f"{beside} beside any_of says that there is one device, or none: write each in any_of")
         return self
 
-    @cached_property
+    @property
     def devices(self) -> tuple[DeclaredDevice, ...]:
         """Each device that may be here, with what it has in common with the others."""
         common = {key: getattr(self, key) for key in self.model_fields_set - {"any_of"}}
