@@ -32,7 +32,16 @@ from laneproof_collectors.host import (
     resolve_link,
 )
 from laneproof_collectors.pcie.ids import PLACES, select_names
-from laneproof_collectors.recording import BOOT_ID_PATH, FORMAT, HOST_NAME_PATH, KERNEL_PATH, VERSION, device_name
+from laneproof_collectors.recording import (
+    BOOT_ID_PATH,
+    FORMAT,
+    HOST_NAME_PATH,
+    KERNEL_PATH,
+    VERSION,
+    OwnerCause,
+    OwnerNote,
+    device_name,
+)
 from laneproof_collectors.unread import Reason, Unread
 
 _ID = re.compile(rb"0x([0-9a-f]{4})\n?")
@@ -76,8 +85,13 @@ class RecordingHost(Host):
             {"format": FORMAT, "version": VERSION} | {key: value for key, value in identity.items() if value}
         )
 
-    def take_frame(self) -> str:
-        """Give all that changed since the last frame as one line, without its line end."""
+    def take_frame(self, notes: Sequence[OwnerNote] = (), confirmed: Sequence[OwnerCause] = ()) -> str:
+        """Give all that changed since the last frame as one line, without its line end.
+
+        Args:
+            notes: What the owner wrote since then.
+            confirmed: Which causes the owner confirmed since then.
+        """
         self._now.inherit(self._before)
         self._now.select_names(self._before)
         clock = self._inner.clock()
@@ -88,6 +102,9 @@ class RecordingHost(Host):
         if boot_id and boot_id != self._before.files.get(BOOT_ID_PATH):
             frame["boot_id"] = boot_id.decode("utf-8", "replace").strip()
         frame |= self._now.difference(self._before)
+        for key, written in (("notes", notes), ("confirmed", confirmed)):
+            if written:
+                frame[key] = [each.model_dump() for each in written]
         self._before, self._now = self._now, _Seen()
         self._canonical.clear()
         self._raw_links.clear()

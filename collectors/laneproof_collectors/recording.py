@@ -89,6 +89,24 @@ class Header(BaseModel):
     boot_id: str | None = None
 
 
+class OwnerNote(BaseModel):
+    """What the owner wrote of a position, or of the whole box."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    position: str | None = None
+    text: str
+
+
+class OwnerCause(BaseModel):
+    """What the owner found the cause at a position to be."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    position: str
+    cause: str
+
+
 class Frame(BaseModel):
     """What changed since the frame before. Source: the recording format, version 1, in docs/recordings.md."""
 
@@ -109,6 +127,8 @@ class Frame(BaseModel):
     statvfs: dict[str, dict[str, Any] | None] = Field(default_factory=dict)
     kmsg: tuple[str, ...] = ()
     uevents: tuple[dict[str, str], ...] = ()
+    notes: tuple[OwnerNote, ...] = ()
+    confirmed: tuple[OwnerCause, ...] = ()
 
 
 def parse_header(line: str) -> Header:
@@ -163,6 +183,9 @@ class RecordedHost(Host):
         self._kmsg: list[str] = []
         self._uevents: list[dict[str, str]] = []
         self._noted: set[str] | None = None
+        self.notes: tuple[OwnerNote, ...] = ()
+        self.confirmed: tuple[OwnerCause, ...] = ()
+        """What the owner wrote, of the frame that it stands at."""
         self._clear()
 
     def _clear(self) -> None:
@@ -201,6 +224,7 @@ class RecordedHost(Host):
         _replace(self._statvfs, frame.statvfs)
         self._kmsg.extend(frame.kmsg)
         self._uevents.extend(frame.uevents)
+        self.notes, self.confirmed = frame.notes, frame.confirmed
 
     def _note_change(self, names: Iterable[str]) -> None:
         if self._changed is not None:

@@ -12,12 +12,14 @@ from pathlib import Path
 from typing import IO
 
 from laneproof.commands.errors import CommandError
+from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.inputs import open_lines
+from laneproof.history.notes import CONFIRMED, NOTE, Note
 from laneproof_collectors.anonymity import SerialHider
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from laneproof_collectors.host import LiveHost
 from laneproof_collectors.recorder import RecordingHost
-from laneproof_collectors.recording import RecordingError, parse_frames, parse_header
+from laneproof_collectors.recording import OwnerCause, OwnerNote, RecordingError, parse_frames, parse_header
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -26,7 +28,7 @@ def run(arguments: argparse.Namespace) -> int:
         message = f"{arguments.out}: is the recording to be copied; name another file"
         raise CommandError(message, status=os.EX_CANTCREAT)
     copies = arguments.source or arguments.demo
-    lines = _copy(arguments.source) if copies else _record(arguments.every, arguments.passes)
+    lines = _copy(arguments.source) if copies else _record(arguments.every, arguments.passes, arguments.state)
     if arguments.hide_serials:
         lines = SerialHider().hide(lines)
     # The first line is asked for before the file is made: a source that cannot be read leaves what stood there.
@@ -71,9 +73,9 @@ def _copy(source: str | None) -> Iterator[str]:
             raise CommandError(f"{source}, {error}{so_far}", status=os.EX_DATAERR) from error
 
 
-def _record(every_seconds: float, passes: int) -> Iterator[str]:
+def _record(every_seconds: float, passes: int, state: str | None) -> Iterator[str]:
     recorder = RecordingHost(LiveHost())
-    collectors = make_collectors()
+    collectors, notes = make_collectors(), NewNotes(state, recorder.clock().unix_seconds)
     try:
         yield recorder.header()
         for number in range(passes):
@@ -82,9 +84,44 @@ def _record(every_seconds: float, passes: int) -> Iterator[str]:
             read_snapshot(recorder, collectors)
             recorder.kernel_log()
             recorder.uevents()
-            yield recorder.take_frame()
+            yield recorder.take_frame(*notes.read())
     finally:
         recorder.close()
+
+
+class NewNotes:
+    """The notes that the daemon of this machine keeps while it is recorded; none where there is no such history."""
+
+    def __init__(self, state: str | None, since: float) -> None:
+        """Begin with what is noted from now on.
+
+        Args:
+            state: The folder of the daemon's history; None for the service's own.
+            since: Now, unix seconds.
+        """
+        self._state, self._since = state, since
+        self._seen = 0
+
+    def read(self) -> tuple[list[OwnerNote], list[OwnerCause]]:
+        """Read the notes and the confirmed causes that are new since the last time."""
+        try:
+            with open_history(find_history(self._state)) as history:
+                kept = history.read_notes(since=self._since)
+        except CommandError:
+            return [], []
+        new, self._seen = kept[self._seen :], len(kept)
+        notes = [OwnerNote(position=_label_of(note), text=note.text) for note in new if note.kind == NOTE]
+        causes = [
+            OwnerCause(position=_label_of(note) or note.path, cause=str(note.detail.get("cause")))
+            for note in new
+            if note.kind == CONFIRMED
+        ]
+        return notes, causes
+
+
+def _label_of(note: Note) -> str | None:
+    label = note.detail.get("position")
+    return label if isinstance(label, str) else None
 
 
 @contextmanager

@@ -4,9 +4,12 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from laneproof.commands.confirm import gather_evidence
 from laneproof.commands.errors import CommandError
 from laneproof.engine import Engine, PassResult
+from laneproof.history.notes import CONFIRMED, NOTE, Note
 from laneproof.history.store import Store
+from laneproof.service.owner_notes import sort_notes
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent, read_device_events
 from laneproof_collectors.kernel_log.reading import KernelEvents, read_kernel_events
@@ -17,11 +20,12 @@ from laneproof_collectors.unread import Unread
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedPass:
-    """One frame, read and judged."""
+    """One frame, read and judged, with what the owner wrote."""
 
     clock: Clock
     kernel: KernelEvents | Unread
     devices: tuple[DeviceEvent, ...] | Unread
+    notes: tuple[Note, ...]
     result: PassResult
 
 
@@ -41,13 +45,40 @@ def judge_frames(
     """
     reader, is_empty = ReplayReader(host), True
     while host.advance():
-        kernel, devices = read_kernel_events(host), read_device_events(host)
+        kernel, devices, clock = read_kernel_events(host), read_device_events(host), host.clock()
+        notes = [_note(engine, clock, NOTE, note.position, note.text) for note in host.notes]
+        _add_notes(engine, notes)
         snapshot = reader.read()
         result = engine.observe(snapshot, kernel, devices, read_again=reader.read_again)
-        yield RecordedPass(clock=host.clock(), kernel=kernel, devices=devices, result=result)
+        confirmed = [_confirm(engine, clock, result, cause.position, cause.cause) for cause in host.confirmed]
+        _add_notes(engine, confirmed)
+        yield RecordedPass(clock=clock, kernel=kernel, devices=devices, notes=(*notes, *confirmed), result=result)
         is_empty = False
     if is_empty and not may_be_empty:
         raise CommandError(f"{name}: the recording has no frame", status=os.EX_DATAERR)
+
+
+def _add_notes(engine: Engine, kept: list[Note]) -> None:
+    if kept:
+        labels = tuple(declared.label for declared in engine.build.position) if engine.build else ()
+        notes, confirmed = sort_notes(kept, labels)
+        engine.add_notes(notes=notes, confirmed=confirmed)
+
+
+def _note(engine: Engine, clock: Clock, kind: str, label: str | None, text: str) -> Note:
+    position = engine.build.position_named(label) if engine.build and label else None
+    path = position.path if position else label or ""
+    return Note(t=clock.unix_seconds, kind=kind, text=text, path=path, detail={"position": label})
+
+
+def _confirm(engine: Engine, clock: Clock, result: PassResult, label: str, cause: str) -> Note:
+    """Make the note of a confirmed cause, with what is known of the case by now."""
+    note, ledger = _note(engine, clock, CONFIRMED, label, f"{label} was {cause}"), engine.past.ledger
+    drive = ledger.drives.at(note.path)
+    serial = drive.serial if drive is not None else ""
+    rules = {finding.rule: finding.reasons for finding in result.findings if finding.path == note.path}
+    detail = {"position": label, "cause": cause, "evidence": gather_evidence(ledger, note.path, serial, rules)}
+    return Note(t=note.t, kind=CONFIRMED, text=note.text, path=note.path, drive=serial, detail=detail)
 
 
 def keep_frame(frame: RecordedPass, store: Store) -> None:
@@ -57,3 +88,5 @@ def keep_frame(frame: RecordedPass, store: Store) -> None:
         store.add_kernel_events(frame.kernel.events, frame.clock)
     if not isinstance(frame.devices, Unread):
         store.add_device_events(frame.devices, frame.clock)
+    for note in frame.notes:
+        store.add_note(note)

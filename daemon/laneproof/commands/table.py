@@ -128,6 +128,7 @@ COMMANDS = (
             _option("--every", type=_seconds, default=60.0, metavar="S", help="seconds between passes (default 60)"),
             _option("--passes", type=_positive, default=1, metavar="N", help="how many passes (default 1)"),
             _flag("--hide-serials", "replace serial numbers and other unique names"),
+            _option("--state", metavar="FOLDER", help="where the daemon keeps its history, for the owner's notes"),
         ),
     ),
     Command(
@@ -184,10 +185,12 @@ COMMANDS = (
     ),
     Command(
         "confirm",
-        "Confirm what an episode's cause turned out to be; this box learns from it.",
+        "Confirm what a cause turned out to be; this box learns from it.",
         (
-            _option("episode", type=_positive, metavar="EPISODE", help="the episode's number"),
+            _option("what", metavar="WHAT", help="an episode's number, or the position where something was wrong"),
             _option("cause", metavar="CAUSE", help="the cause, such as signal-path or drive-failing"),
+            _option("--day", metavar="DAY", help="the day on which it was wrong, such as 2026-11-20 (default: lately)"),
+            _build("the declaration, for labels (default: the installed one)"),
             _STATE,
         ),
     ),

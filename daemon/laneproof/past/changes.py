@@ -37,8 +37,12 @@ class Change:
 
     def describe(self) -> str:
         """Say it in a clause."""
+        if self.before == _AS_IT_WAS:
+            return f"your note: {self.after}"
         return f"{_WORDS.get(self.what, self.what)} changed from {self.before} to {self.after}"
 
+
+_AS_IT_WAS = "as it was"  # what a note of the owner says nothing of
 
 _WORDS = {
     "kernel": "the kernel",
@@ -173,7 +177,7 @@ def changes_of_notes(notes: Iterable[Note], build: Build | None, *, at: float) -
         position = build.position_named(note.position) if build and note.position else None
         what = {"adapter": "parts", "cooling": "cooling"}.get(note.what)
         if position is not None and what is not None:
-            found.append(Change(at=at, what=what, before="as it was", after=note.text, path=position.path))
+            found.append(Change(at=at, what=what, before=_AS_IT_WAS, after=note.text, path=position.path))
     return found
 
 

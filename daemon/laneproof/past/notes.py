@@ -26,17 +26,17 @@ class Note:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConfirmedCause:
-    """An episode whose cause turned out.
+    """Trouble whose cause turned out.
 
     Attributes:
         at: When the owner said so, unix seconds.
-        episode: The episode's number.
+        episode: The episode's number; None where it is about what else a position showed.
         cause: The cause.
         evidence: The features as they were known, by name.
     """
 
     at: float
-    episode: int
+    episode: int | None
     cause: str
     evidence: Mapping[str, bool | None] = field(default_factory=dict)
 

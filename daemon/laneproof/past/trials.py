@@ -18,6 +18,7 @@ _FEWEST_MARKED = 10  # minutes with errors in a week that are worth a trial
 _MUCH_BETTER = 0.2
 _MOST_TRIALS = 60
 
+_BY_THE_OWNER = ("parts", "cooling")  # what nobody changes but to cure something
 _SEEN_ON_THE_DRIVE = ("idle-states", "link-cap", "drive-firmware")
 _RETURN_SECONDS = 600.0
 """How soon after a drive is back what changed with it is seen. Judgement."""
@@ -91,7 +92,8 @@ class TrialBook:
         """
         if change.path is None or not is_cure(change) or _came_by_itself(change, episodes, now):
             return None
-        begun = _weigh_drops(episodes, now, watched_since) or _weigh_errors(links, now)
+        fewest = 1 if change.what in _BY_THE_OWNER else _FEWEST_MARKED
+        begun = _weigh_drops(episodes, now, watched_since) or _weigh_errors(links, now, fewest)
         if begun is None:
             return None
         complaint, events, seconds = begun
@@ -184,11 +186,11 @@ def _weigh_drops(episodes: Sequence[Episode], now: float, watched_since: float) 
     return DROPS, len(recent), max(now - since, DAY / 24.0)
 
 
-def _weigh_errors(links: Iterable[LinkRecord], now: float) -> tuple[str, int, float] | None:
+def _weigh_errors(links: Iterable[LinkRecord], now: float, fewest: int) -> tuple[str, int, float] | None:
     worst = None
     for record in links:
         week = record.series.since(now - _ERROR_SECONDS)
-        if week.marked >= _FEWEST_MARKED and (worst is None or week.marked > worst[1]):
+        if week.marked >= fewest and (worst is None or week.marked > worst[1]):
             worst = ERRORS, week.marked, week.seconds
     return worst
 

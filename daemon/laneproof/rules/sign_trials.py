@@ -38,4 +38,4 @@ def describe_trial(ledger: Ledger, trial: Trial) -> str:
         case TrialOutcome.NOT_CURED | TrialOutcome.BETTER:
             return f"{trial.words}: it happened {say_times(trial.events_after)} since, so that was not the cure"
     remaining = say_seconds(trial.remaining_seconds(ledger.now))
-    return f"on trial since {trial.words}: it must stay clean for {remaining} more"
+    return f"on trial since {trial.words}; it must stay clean for {remaining} more"

@@ -93,11 +93,10 @@ def sort_notes(
     notes, confirmed = [], []
     for note in kept:
         detail = note.detail
-        if note.kind == CONFIRMED and isinstance(detail.get("episode"), int) and isinstance(detail.get("cause"), str):
+        episode, cause = detail.get("episode"), detail.get("cause")
+        if note.kind == CONFIRMED and isinstance(episode, int | None) and isinstance(cause, str):
             evidence = {str(name): seen for name, seen in dict(detail.get("evidence") or {}).items()}
-            confirmed.append(
-                ConfirmedCause(at=note.t, episode=detail["episode"], cause=detail["cause"], evidence=evidence)
-            )
+            confirmed.append(ConfirmedCause(at=note.t, episode=episode, cause=cause, evidence=evidence))
         elif note.kind == NOTE:
             position = detail.get("position")
             label = position if isinstance(position, str) else None

@@ -6,9 +6,12 @@ import pytest
 
 from laneproof.cli import main
 from laneproof.engine import STATE_NAME
+from laneproof.findings import Change, Kind
 from laneproof.history.store import Store
-from laneproof.rules.example_past import DAY, Story, counting_box
-from laneproof.service.owner_notes import Inbox
+from laneproof.rules.example_past import DAY, PATHS, Story, counting_box
+from laneproof.service.owner_notes import Inbox, sort_notes
+from passes import Passes, change_of, make_finding
+from simulated_box import A_MORNING
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 
@@ -22,8 +25,31 @@ def state(tmp_path: Path) -> Path:
 
     store = Store.open(str(tmp_path / HISTORY))
     store.save_state(STATE_NAME, {"ledger": story.ledger.as_state()})
+    errors = make_finding("signal-errors", kind=Kind.SIGN, key=PATHS[0], evidence={"serial": "FN0000"})
+    store.add_pass(Passes().take(change_of(Change.RAISED, errors, A_MORNING)))
     store.close()
+    (tmp_path / "build.toml").write_text(
+        f'schema = 1\nbox.name = "tern-2"\nposition = [{{ label = "riser-1", path = "{PATHS[0]}" }}, '
+        f'{{ label = "riser-2", path = "{PATHS[1]}" }}]\n'
+    )
     return tmp_path
+
+
+@pytest.mark.parametrize("day", [(), ("--day", "2026-09-21")])
+def test_what_has_no_episode_is_named_by_its_position_and_the_day(
+    state: Path, capsys: pytest.CaptureFixture[str], day: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Cables that only make errors have no episode."""
+    monkeypatch.setattr("laneproof.commands.confirm.now_by_clock", lambda: A_MORNING + 3 * DAY)
+    build = ("--build", str(state / "build.toml"))
+    assert main(["confirm", "riser-1", "signal-path", *day, *build, "--state", str(state)]) == 0
+    assert "kept: riser-1 on 2026-09-21 was signal-path, with " in capsys.readouterr().out
+    (left,) = Inbox(state).read()
+    assert (left.path, left.drive) == (PATHS[0], "FN0000")
+    assert left.detail["position"] == "riser-1"
+    assert left.detail["evidence"]
+    _, (confirmed,) = sort_notes((left,), ())
+    assert (confirmed.cause, confirmed.episode) == ("signal-path", None)
 
 
 def test_a_cause_that_turned_out_is_kept_with_its_features(state: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -54,18 +80,17 @@ def test_an_outcome_that_is_told_months_later_still_knows_what_was_seen(tmp_path
         (("9", "signal-path"), "no episode has the number 9; the last ones are 1, 2"),
         (("1", "signal-pth"), "did you mean 'signal-path'?"),
         (("1", "gremlins"), "one of signal-path, power-management"),
-        (("none", "signal-path"), "see 'laneproof confirm --help'"),
+        (("none", "signal-path"), "no episode and no position is called 'none'"),
+        (("rizer-1", "signal-path"), "did you mean 'riser-1'?"),
+        (("riser-1", "signal-path", "--day", "2026-09-20"), "nothing was wrong at riser-1 then; the last were signal-"),
+        (("riser-2", "signal-path"), "nothing was wrong at riser-2 then; nothing was ever wrong there"),
+        (("riser-1", "signal-path", "--day", "someday"), "'someday' is no moment"),
     ],
 )
 def test_what_cannot_be_is_refused(
     state: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], said: str
 ) -> None:
-    with_state = ["confirm", *words, "--state", str(state)]
-    try:
-        status = main(with_state)
-    except SystemExit as end:  # the parser's own
-        status = int(end.code or 0)
-    assert status == 64
+    assert main(["confirm", *words, "--state", str(state), "--build", str(state / "build.toml")]) == 64
     assert said in capsys.readouterr().err
     assert Inbox(state).read() == ()
 

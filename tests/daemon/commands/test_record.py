@@ -7,14 +7,20 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from laneproof.cli import main
 from laneproof.commands import record as command
-from laneproof_collectors.recording import parse_frames, parse_header
+from laneproof.commands.serve import HISTORY
+from laneproof.history.notes import Note
+from laneproof.history.store import Store
+from laneproof_collectors.recorder import RecordingHost
+from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
 
+HEADER = '{"format": "laneproof-recording", "version": 1, "host": "tern-2"}'
 SERIAL = "FP4K-26A-0117"
 
 
@@ -38,6 +44,25 @@ def test_this_machine_is_recorded_pass_by_pass(tmp_path: Path) -> None:
     first, second = parse_frames(frames)
     assert second.t >= first.t
     assert len(first.files) > len(second.files)  # the second holds what changed
+
+
+def test_what_the_owner_writes_meanwhile_is_in_the_frame_that_follows(tmp_path: Path) -> None:
+    """The daemon keeps the notes; each is recorded once, and none of those that were there before."""
+    with closing(Store.open(str(tmp_path / HISTORY))) as store:
+        store.add_note(Note(t=10.0, kind="note", text="long ago", detail={"position": "riser-1"}))
+        new = command.NewNotes(str(tmp_path), since=100.0)
+        assert new.read() == ([], [])
+        store.add_note(Note(t=110.0, kind="note", text="new cable", detail={"position": "riser-1"}))
+        store.add_note(Note(t=111.0, kind="confirmed", text="", path="0000:00/01.1", detail={"cause": "heat"}))
+        recorder = RecordingHost(RecordedHost(parse_header(HEADER)))
+        (frame,) = parse_frames([recorder.take_frame(*new.read())])
+        assert new.read() == ([], [])
+    assert [(one.position, one.text) for one in frame.notes] == [("riser-1", "new cable")]
+    assert [(one.position, one.cause) for one in frame.confirmed] == [("0000:00/01.1", "heat")]
+
+
+def test_without_a_daemon_there_are_no_notes(tmp_path: Path) -> None:
+    assert command.NewNotes(str(tmp_path), since=0.0).read() == ([], [])
 
 
 def test_a_recording_of_this_machine_can_be_judged_and_drafted(tmp_path: Path) -> None:

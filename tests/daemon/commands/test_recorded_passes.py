@@ -6,11 +6,13 @@ import pytest
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.recorded_passes import judge_frames, keep_frame
+from laneproof.declaration.file import parse_build
 from laneproof.engine import Engine
 from laneproof.history.store import Store
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recording import RecordedHost, RecordingError, parse_frames, parse_header
 
 HEADER = '{"format": "laneproof-recording", "version": 1, "host": "kelp-1", "kernel": "6.12", "boot_id": "b1"}'
+BUILD = 'schema = 1\n[box]\nname = "tern-2"\n[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n'
 DOWN = "3,100,60000000,-;nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 
 
@@ -36,3 +38,33 @@ def test_a_recording_without_a_frame_is_refused() -> None:
     with pytest.raises(CommandError, match=r"rec\.jsonl: the recording has no frame") as error:
         list(judge_frames(host(), Engine(None), "rec.jsonl"))
     assert error.value.status == 65
+
+
+def test_what_the_owner_wrote_is_known_to_the_engine_and_kept() -> None:
+    build = parse_build(BUILD, name="build.toml")
+    frames = host(
+        '{"t": 1790000000, "up": 70}',
+        '{"t": 1790000060, "up": 130, "notes": [{"position": "riser-1", "text": "new cable"}, {"text": "new room"}]}',
+        '{"t": 1790000120, "up": 190, "confirmed": [{"position": "riser-1", "cause": "signal-path"}]}',
+    )
+    engine = Engine(build)
+    with closing(Store.open(":memory:")) as store:
+        for frame in judge_frames(frames, engine, "rec.jsonl"):
+            keep_frame(frame, store)
+        kept = [(one.t, one.kind, one.path, one.text) for one in store.read_notes()]
+    assert kept == [
+        (1790000060, "note", "0000:00/01.1", "new cable"),
+        (1790000060, "note", "", "new room"),
+        (1790000120, "confirmed", "0000:00/01.1", "riser-1 was signal-path"),
+    ]
+    assert [(one.position, one.what) for one in engine.past.notes] == [("riser-1", "adapter"), (None, "other")]
+    (confirmed,) = engine.past.confirmed
+    assert (confirmed.cause, confirmed.episode) == ("signal-path", None)
+
+
+@pytest.mark.parametrize(
+    "wrong", ['"notes": [{"position": "riser-1"}]', '"confirmed": [{"cause": "heat"}]', '"notes": "new cable"']
+)
+def test_a_frame_with_half_a_note_is_none(wrong: str) -> None:
+    with pytest.raises(RecordingError, match="line 2"):
+        list(judge_frames(host(f'{{"t": 1790000000, {wrong}}}'), Engine(None), "rec.jsonl"))

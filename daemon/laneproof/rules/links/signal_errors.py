@@ -1,6 +1,7 @@
 """signal-errors: a link makes more correctable errors than the specification, its siblings or its own past allow."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 from laneproof.advice import LOWER_RATE, RESEAT, SHORTER_PART, advise
@@ -10,14 +11,14 @@ from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord
-from laneproof.past.trials import ERRORS
+from laneproof.past.trials import ERRORS, Trial
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import link_errors_past, quiet_snapshot
 from laneproof.rules.links.error_hints import WARM_STEP, say_acceptance, tell_heat
 from laneproof.rules.links.error_tests import Standing, judge_link
 from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, louder, make_sign, stood, watched_links
-from laneproof.rules.sign_trials import say_trial
+from laneproof.rules.sign_trials import describe_trial, say_trial
 
 NAME = "signal-errors"
 HOLD_SECONDS = 3 * DAY
@@ -62,27 +63,38 @@ def _tell(
         last = float(before.evidence.get("last_evidence_at", 0.0)) if before is not None else 0.0
         if before is None or ledger.now - last > HOLD_SECONDS or (trial is not None and trial.outcome == "cured"):
             return None
-        return before
+        return _with_trial(ledger, before, trial)
     beyond = standing.beyond_specification or (before is not None and before.observed == _BEYOND)
     severity = Severity.WARNING if standing.level == "page" else Severity.NOTICE
     severity = louder(severity, before.severity if before is not None else None)
     warmth = _tell_warmth(ledger, place, record)
     link = f"{describe_rate(record.gt_s)} x{record.lanes}" if record.gt_s else "an unknown rate"
-    return make_sign(
+    seen = f"{place.name}, at {link}: {standing.because}"
+    finding = make_sign(
         NAME,
         place,
         severity=severity,
-        summary=f"{place.name}, at {link}: {standing.because}",
+        summary=seen,
         observed=_BEYOND if beyond else _MORE,
         evidence={
             **standing.evidence,
             **_tell_onset(ledger, record),
             **warmth,
-            **say_trial(ledger, trial),
             "last_evidence_at": ledger.now,
+            "seen": seen,
         },
         next_steps=_find_steps(record, is_warm=bool(warmth)),
     )
+    return _with_trial(ledger, finding, trial)
+
+
+def _with_trial(ledger: Ledger, finding: Finding, trial: Trial | None) -> Finding:
+    """Say how a change that is meant to cure stands, also while nothing new is seen."""
+    seen = finding.evidence.get("seen")
+    if trial is None or not isinstance(seen, str):
+        return finding
+    evidence = {**finding.evidence, **say_trial(ledger, trial)}
+    return replace(finding, summary=f"{seen}; {describe_trial(ledger, trial)}", evidence=evidence)
 
 
 def _find_steps(record: LinkRecord, *, is_warm: bool) -> tuple[str, ...]:

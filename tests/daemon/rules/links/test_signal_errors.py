@@ -1,5 +1,6 @@
 """signal-errors: raised by what lasts, told once, kept while it stands, cleared when it is over."""
 
+from laneproof.past.notes import parse_note
 from laneproof.rules.example_past import PATHS, counting_box
 from laneproof.rules.links.signal_errors import SIGNAL_ERRORS
 from laneproof.rules.rule import Pass
@@ -169,3 +170,15 @@ def test_its_next_steps_say_how_long_other_parts_must_run_clean_after_the_reseat
     reseat = next(number for number, step in enumerate(finding.next_steps) if "Reseat" in step or "reseat" in step)
     assert "47 seconds of steady traffic without one error" in finding.next_steps[reseat + 2]
     assert "rises_with_heat" not in finding.evidence
+
+
+def test_the_owners_new_cable_is_on_trial_and_the_finding_says_how_it_stands() -> None:
+    told = quiet_days(14)
+    last = noisy_days(told, 3, a_look=3)
+    told.engine.add_notes(notes=(parse_note("new cable", at=told.now + 60.0, position="riser-1"),))
+    told.look(counting_box((last, 0, 0, 0)), after=3 * HOUR)
+    (finding,) = told.standing
+    assert "; on trial since your note: new cable; it must stay clean" in finding.summary
+    assert finding.evidence["trial"]["outcome"] == "counting"
+    noisy_days(told, 3, a_look=3, at=last)
+    assert "so that was not the cure" in told.standing[0].summary
