@@ -18,7 +18,7 @@ _ANSWERS = {
     Safety.NOT_SAFE: ("NOT SAFE NOW", "1;31"),
     Safety.UNVERIFIED: ("NOT SURE", "33"),
 }
-_NOT_SURE = "Nothing seen speaks against it, but not all that decides it could be read. See to the points below first."
+_NOT_SURE = "Nothing seen speaks against it, but not all that decides it could be read. Settle the points below first."
 _RESULTS = {True: ("ok", "32"), False: ("NO", "1;31"), None: ("?", "36")}
 _VERDICTS = {
     "fits": ("THE NEW DRIVE FITS", "32"),
@@ -40,9 +40,9 @@ def write_guide(guide: Guide, positions: Sequence[ShownPosition], style: Style, 
     lines = [*_headline(guide, style), *_list_keeps(guide, style)]
     headings = (
         (Weight.STOPS, "Not now, because"),
-        (Weight.DOUBTS, "To be settled first"),
-        (Weight.MIND, "To be known"),
-        (Weight.SPEAKS_FOR, "For it"),
+        (Weight.DOUBTS, "Settle these first"),
+        (Weight.MIND, "Good to know"),
+        (Weight.SPEAKS_FOR, "In its favour"),
     )
     for weight, heading in headings:
         if reasons := [reason for reason in guide.reasons if reason.weight is weight]:
@@ -53,14 +53,12 @@ def write_guide(guide: Guide, positions: Sequence[ShownPosition], style: Style, 
     lines += ["", style.paint("Where", HEADING), *draw_tree(positions, marks, style)]
     if with_steps:
         lines += ["", style.paint("Steps, in this order", HEADING)]
+        said: set[str] = set()
         for number, step in enumerate(guide.steps, start=1):
-            lines += _describe_step(number, step, style)
+            lines += _describe_step(number, step, said, style)
         lines += ["", *style.wrap(_DEFERS, "", "")]
     else:
-        lines += [
-            "",
-            *style.wrap("The steps are not shown, since it is not safe now. --yes shows them.", "", ""),
-        ]
+        lines += ["", *style.wrap("The steps are not shown, since it is not safe now. --yes shows them.", "", "")]
     return "\n".join(lines) + "\n"
 
 
@@ -95,14 +93,17 @@ def _describe_reason(reason: Reason, style: Style) -> Iterator[str]:
         yield from style.wrap(reason.do, "    do: ", "      ")
 
 
-def _describe_step(number: int, step: Step, style: Style) -> Iterator[str]:
+def _describe_step(number: int, step: Step, said: set[str], style: Style) -> Iterator[str]:
+    """Write one step, with those of its cautions that no step before it has said."""
     yield from style.wrap(step.title, f"{number:>2}. ", "    ")
     for text in step.says:
         yield from style.wrap(text, "    ", "    ")
     for command in step.commands:
         yield f"      {style.clean(command)}"
     for text in step.cautions:
-        yield from style.wrap(text, "    ! ", "      ")
+        if text not in said:
+            yield from style.wrap(text, "    ! ", "      ")
+    said.update(step.cautions)
 
 
 def write_fit(fit: Fit, style: Style) -> str:

@@ -51,7 +51,7 @@ def test_doubt_is_no_all_clear() -> None:
     text = write("riser-4", array_box(), past=NOTHING)
     assert text.startswith("NOT SURE: replacing the drive in riser-4\n")
     assert "not all that decides it could be read" in flat(text)
-    assert "To be settled first\n" in text
+    assert "Settle these first\n" in text
 
 
 def test_steps_are_numbered_in_order_and_every_caution_is_whole() -> None:
@@ -60,6 +60,8 @@ def test_steps_are_numbered_in_order_and_every_caution_is_whole() -> None:
     assert numbers == list(range(1, len(numbers) + 1))
     assert len(numbers) == 10
     assert f"! {flat(OPEN_CASE)}" in flat(text)
+    cautions = [caution for caution in flat(text).split(" ! ")[1:] if "laneproof runs none of them" in caution]
+    assert len(cautions) == 1, "each caution once"
     assert text.rstrip().endswith("local\nrules for work on mains.")
 
 
