@@ -19,10 +19,10 @@ def write_declaration(build: Build | None, problem: str | None) -> Markup | None
         stays = "The one before stays in force." if build else "None is in force."
         lines = [tag("li", line) for line in problem.splitlines()]
         says = tag("p", tag("b", "The declaration was not loaded. "), stays)
-        return tag("section", says, tag("ul", *lines), class_="notice", role="alert")
+        return tag("section", says, tag("ul", *lines), class_="message", role="alert")
     if build is None:
         first = "There is no declaration, so only what needs none is judged. "
-        return tag("section", tag("p", first, tag("code", "laneproof draft"), " writes a first one."), class_="notice")
+        return tag("section", tag("p", first, tag("code", "laneproof draft"), " writes a first one."), class_="message")
     return None
 
 
@@ -35,7 +35,7 @@ def write_overdue(overdue: Mapping[str, float]) -> Markup | None:
         for group, seconds in sorted(overdue.items())
     ]
     says = tag("p", tag("b", "Some readings hang. "), "What depends on them is unverified; the rest is still watched.")
-    return tag("section", says, tag("ul", *items), class_="notice", role="alert")
+    return tag("section", says, tag("ul", *items), class_="message", role="alert")
 
 
 def write_arrays(snapshot: Snapshot) -> Markup | None:

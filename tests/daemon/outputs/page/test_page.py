@@ -67,7 +67,7 @@ def test_before_the_first_pass_the_page_says_that() -> None:
 
 def test_a_declaration_that_is_not_in_force_is_told_with_every_problem() -> None:
     told = page(problem="build.toml, line 3: a\nbuild.toml, line 9: b")
-    notice = told.one(class_="notice", role="alert")
+    notice = told.one(class_="message", role="alert")
     assert "The one before stays in force." in notice.text
     assert [one.text for one in notice.all("li")] == ["build.toml, line 3: a", "build.toml, line 9: b"]
 
@@ -77,7 +77,7 @@ def test_without_a_declaration_draft_is_offered() -> None:
 
 
 def test_readings_that_hang_are_told() -> None:
-    notice = page(overdue={"thermal": 61.2, "file_systems": 45.0}).one(class_="notice", role="alert")
+    notice = page(overdue={"thermal": 61.2, "file_systems": 45.0}).one(class_="message", role="alert")
     assert [one.text for one in notice.all("li")] == [
         "file systems: no answer for 45 s",
         "thermal: no answer for 61 s",
