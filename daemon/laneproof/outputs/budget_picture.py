@@ -69,7 +69,7 @@ def draw_budget(checked: DeskCheck) -> str:
         A whole SVG document.
     """
     groups, bottom = _arrange(checked)
-    height = round(bottom + 24 + _LINE * len(checked.problems))
+    height = round(bottom + 24 + _LINE * (len(checked.problems) + 1))
     troubled = {problem.subject for problem in checked.problems}
     frame = f'viewBox="0 0 {_WIDTH} {height}" role="img" aria-labelledby="lp-title lp-desc"'
     parts = [
@@ -87,7 +87,20 @@ def draw_budget(checked: DeskCheck) -> str:
         parts += _draw_group(checked, group, troubled)
     for at, problem in enumerate(checked.problems, start=1):
         parts.append(_label(20, bottom + 8 + _LINE * at, _clip(f"! {problem.says}", 140), kind="badtext"))
+    parts += _draw_legend(height - 14)
     return "\n".join((*parts, "</svg>")) + "\n"
+
+
+def _draw_legend(y: float) -> Iterator[str]:
+    """Say what each stroke and colour stands for."""
+    yield '<g class="legend">'
+    for at, (kind, words) in enumerate((("lane", "a lane"), ("lane shared", "a lane that several share"))):
+        yield from _lanes(20 + at * 130, 44 + at * 130, y - 4, 1, kind=kind)
+        yield _label(50 + at * 130, y, words, kind="soft")
+    yield _label(350, y, "the narrowest part", kind="marktext")
+    yield _label(500, y, "! does not fit", kind="badtext")
+    yield _label(_WIDTH - 20, y, "rates: at most, payload a second, all busy", anchor="end", kind="soft")
+    yield "</g>"
 
 
 # --- where everything stands ------------------------------------------------------------------------------------------
@@ -199,8 +212,10 @@ def _draw_row(row: _Row, start: float, *, bad: bool, narrowest: bool) -> Iterato
     if not empty:
         lanes = link.lanes or (_SATA_LANES if link.payload_bytes_per_second else 0)
         yield from _lanes(start, _DEVICE_X, row.middle, lanes)
-        yield from _draw_parts(row, start)
-    kind = "tile" + (" empty" if empty else "") + (" bad" if bad else "")
+        if not link.cannot_exist:
+            yield from _draw_parts(row, start)
+    bad = bad or link.cannot_exist
+    kind = "tile" + (" empty" if empty or link.cannot_exist else "") + (" bad" if bad else "")
     yield _rectangle(_DEVICE_X, top, _DEVICE_WIDTH, _ROW - 8, kind)
     title = f"{'! ' if bad else ''}{link.label}"
     yield _label(_DEVICE_X + 12, row.middle - 4, _clip(title, 22), kind="name badtext" if bad else "name")
@@ -209,6 +224,8 @@ def _draw_row(row: _Row, start: float, *, bad: bool, narrowest: bool) -> Iterato
         said = f"{'narrowest ' if narrowest else ''}{format_rate(link.all_busy_bytes_per_second)}"
         end = _DEVICE_X + _DEVICE_WIDTH - 12
         yield _label(end, row.middle - 4, said, anchor="end", kind="marktext" if narrowest else "")
+    if link.cannot_exist:
+        yield _label(_DEVICE_X - 8, row.middle + 4, "! no lanes", anchor="end", kind="badtext")
     if occupant and not empty and link.generation:
         yield _label(_DEVICE_X - 8, row.middle - 10, f"gen {link.generation} x{link.lanes}", anchor="end", kind="soft")
     yield "</g>"

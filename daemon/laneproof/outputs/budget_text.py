@@ -112,7 +112,7 @@ def _position_cells(link: LinkBudget) -> tuple[str, ...]:
     if link.kind == "none":
         return link.label, "empty", "", "", "", "", ""
     if link.cannot_exist:
-        return link.label, link.kind or "", "cannot exist", "", "", "", ""
+        return link.label, link.kind or "", "no lanes", "", "", "", ""
     is_sata = link.kind == "sata" and link.generation is None
     shared = [f"shares {name}" for name in link.shared]
     held = [f"held back by its {link.limited_by}"] if link.limited_by else []

@@ -16,7 +16,7 @@ def _position(label: str, path: str, rest: str) -> str:
 
 
 def _draw(text: str) -> ET.Element:
-    return ET.fromstring(draw_budget(check_budget(declare(text))))  # noqa: S314 (drawn a line above)
+    return _without_legend(ET.fromstring(draw_budget(check_budget(declare(text)))))  # noqa: S314 (drawn here)
 
 
 def _words(picture: ET.Element) -> list[str]:
@@ -28,6 +28,27 @@ def _strokes(picture: ET.Element, kind: str = "lane") -> int:
 
 
 NVME = 'occupant = { kind = "nvme", capacity = "4 TB" }'
+
+
+def _without_legend(picture: ET.Element) -> ET.Element:
+    for group in picture.findall(f"{SVG}g[@class='legend']"):
+        picture.remove(group)
+    return picture
+
+
+def test_legend_names_every_colour() -> None:
+    words = {"a lane", "a lane that several share", "the narrowest part", "! does not fit"}
+    assert words <= set(_words(ET.fromstring(draw_budget(check_budget(declare(""))))))  # noqa: S314 (drawn here)
+
+
+def test_branch_that_cannot_exist_has_no_lanes_and_says_so() -> None:
+    text = '[slot.riser]\npath = "0000:00"\nlanes = 4\nsplit = [4, 4]\n'
+    text += _position(
+        "a", "0000:00/01.2", f'slot = "riser"\nbranch = 2\nlink = {{ generation = 4, lanes = 4 }}\n{NVME}'
+    )
+    picture = _draw(text)
+    assert _strokes(picture) == 0
+    assert "! no lanes" in _words(picture)
 
 
 def test_each_lane_is_one_stroke() -> None:
