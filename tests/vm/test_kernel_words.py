@@ -13,6 +13,7 @@ import pytest
 from laneproof.advice import STEPS
 from laneproof.rules import RULES
 from vm.boot import GUEST, Boot
+from vm.kernel import CHECKOUT
 from vm.machine import Drive, Machine, RootPort
 
 pytestmark = pytest.mark.vm()
@@ -50,6 +51,7 @@ def osc(facts: dict[str, Any]) -> str:
 
 def test_every_word_that_is_advised_is_tried_here() -> None:
     texts = [step.says for step in STEPS.values()] + [step for rule in RULES for step in rule.look_next]
+    texts.append((CHECKOUT / "docs" / "signs.md").read_text())
     advised = {word for text in texts for word in SETTINGS.findall(text)}
     taken_off = {"pci=noaer", "pcie_ports=compat", WARNED_OF}  # words that are to be taken off the line
     assert advised - taken_off <= set(ADVISED)

@@ -212,8 +212,9 @@ _STEPS = {
         "the next start. Where the board's firmware keeps ASPM to itself, the kernel refuses."
     ),
     "links_aspm": (
-        "Switch ASPM off in the firmware setup. pcie_aspm=off alone does not: it leaves links as firmware set them. "
-        "With the kernel in charge, pcie_aspm.policy=performance switches the states off."
+        "With the kernel in charge, pcie_aspm.policy=performance switches the states off, or 0 written into the link's "
+        "own link/l1_aspm in sysfs until the next start; else the firmware setup does. pcie_aspm=off does not: it leaves"
+        " links as the firmware set them, and takes error reporting away."
     ),
     "nvme_default_ps_max_latency_us": (
         "Set nvme_core.default_ps_max_latency_us= on the kernel's command line, or in modprobe.d and renew the initial "
