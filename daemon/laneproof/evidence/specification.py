@@ -13,6 +13,7 @@ from laneproof.evidence.counts import (
     Surprise,
     log_poisson_at_least,
     poisson_bounds,
+    poisson_upper,
     require_count,
     require_exposure,
 )
@@ -93,6 +94,25 @@ class CeilingTest(Surprise):
     def error_ratio_bounds(self, confidence: float = CONFIDENCE) -> Bounds:
         """Give exact two-sided bounds of the errors per bit."""
         return poisson_bounds(self.errors, confidence).scaled(1.0 / self.bits)
+
+
+def clean_error_ratio(bits: float, confidence: float = CONFIDENCE) -> float | NotEnough:
+    """Below which error ratio is a link that made no error (T3)?
+
+    Args:
+        bits: Bits that it is known to have carried: data alone, since time at rest carries none.
+        confidence: 0..1.
+
+    Returns:
+        The exact one-sided upper bound of errors per bit.
+
+    Raises:
+        ValueError: A negative number of bits.
+
+    Source: exact Poisson bound for no event, -ln(1 - confidence).
+    """
+    require_exposure(bits, "the number of bits")
+    return poisson_upper(0, 1.0 - confidence) / bits if bits else NotEnough("the link carried no bit in this period")
 
 
 def against_specification(errors: int, bits: float) -> CeilingTest | NotEnough:

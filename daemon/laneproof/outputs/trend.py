@@ -245,6 +245,33 @@ def _event_charts(events: Sequence[Event], grid: Grid, known: Sequence[bool]) ->
         )  # fmt: skip
 
 
+def count_clean_bits(trend: Trend) -> float:
+    """Count the bits of data that the link is known to have carried without an error; 0 where it made one.
+
+    What was read goes up and is watched by the port's end, what was written goes down and is watched by the device's.
+    The link's own symbols are left out: a link that rests sends none, and nobody counted for how long it did.
+    """
+    ends = {
+        chart.end: chart for chart in trend.charts if chart.section == "link" and chart.name == "correctable_errors"
+    }
+    if any(chart.gained for chart in ends.values()):
+        return 0.0
+    return 8.0 * sum(
+        _moved(trend, names)
+        for end, names in ((PORT, ("read_bytes", "data_units_read")), (DEVICE, ("written_bytes", "data_units_written")))
+        if end in ends and ends[end].read
+    )
+
+
+def _moved(trend: Trend, names: Sequence[str]) -> Value:
+    """Give the bytes that a drive moved: by its disks' statistics, else by its own count."""
+    for name in names:
+        charts = [chart for chart in trend.charts if chart.name == name and chart.read]
+        if charts:
+            return sum(chart.gained for chart in charts)
+    return 0
+
+
 def as_json(trend: Trend) -> dict[str, Any]:
     """Give a trend as a JSON object: the charts' columns, and the points behind them."""
     grid = trend.grid

@@ -10,12 +10,14 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 
 from laneproof.declaration.units import format_bytes
+from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.specification import SPECIFIED_ERROR_RATIO, clean_error_ratio
 from laneproof.history.origins import DEVICE, PORT
 from laneproof.history.retention import DAY, HOUR
 from laneproof.history.sample import Value
 from laneproof.outputs.style import HEADING, NARROWEST, Style
 from laneproof.outputs.time_columns import Column
-from laneproof.outputs.trend import Chart, Form, Trend
+from laneproof.outputs.trend import Chart, Form, Trend, count_clean_bits
 
 _LABEL = 22  # columns of the text before a chart
 _FIGURES = 25  # and after it
@@ -65,6 +67,8 @@ def write_trend(trend: Trend, style: Style) -> str:
             lines += ["", style.paint(words, HEADING)]
             for chart in charts:
                 lines += _rows(chart, shown, trend, style)
+            if section == "link":
+                lines += _prove(trend, style)
     lines += ["", *_axis(trend, style), *_legend(trend, style)]
     return "\n".join(lines) + "\n"
 
@@ -88,6 +92,17 @@ def _heading(heading: str, trend: Trend) -> str:
     subject = trend.subject
     drive = ", ".join(filter(None, (subject.drive_name, subject.drive)))
     return heading.format(path=subject.path, drive=drive, name=subject.name).strip()
+
+
+def _prove(trend: Trend, style: Style) -> list[str]:
+    """Say what a link without an error has shown, once that is more than the specification asks for."""
+    bits = count_clean_bits(trend)
+    ratio = clean_error_ratio(bits)
+    if isinstance(ratio, NotEnough) or ratio >= SPECIFIED_ERROR_RATIO:
+        return []
+    carried = f"{bits:.1e}".replace("e+", "e")
+    said = f"carried {carried} bits of data without an error: below {ratio:.1e} a bit at 95 %"
+    return style.wrap(said, "  ", "  ")
 
 
 # --- one chart --------------------------------------------------------------------------------------------------------

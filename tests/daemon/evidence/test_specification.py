@@ -13,6 +13,7 @@ from laneproof.evidence.specification import (
     CeilingTest,
     against_specification,
     bits_carried,
+    clean_error_ratio,
     receiver_errors,
 )
 
@@ -106,3 +107,11 @@ def test_negative_counters_and_lanes_are_refused() -> None:
         receiver_errors(rx_err=-1, bad_tlp=0, bad_dllp=0)
     with pytest.raises(ValueError, match="number of lanes"):
         bits_carried(gt_s=8, lanes=-4, seconds=1)
+
+
+def test_a_link_without_an_error_is_below_a_ratio() -> None:
+    # exact Poisson bound for no event, scipy's chi-square as the witness
+    assert clean_error_ratio(9.1e14) == pytest.approx(stats.chi2.isf(0.05, 2) / 2 / 9.1e14)
+    assert isinstance(clean_error_ratio(0.0), NotEnough)
+    with pytest.raises(ValueError, match="bits"):
+        clean_error_ratio(-1.0)

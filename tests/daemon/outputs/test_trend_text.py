@@ -10,7 +10,7 @@ from laneproof.history.folding import point_at
 from laneproof.history.series import Series
 from laneproof.outputs.style import NARROWEST, Style
 from laneproof.outputs.time_columns import choose_grid
-from laneproof.outputs.trend import Chart, Form, Subject, Trend, make_trend
+from laneproof.outputs.trend import Chart, Form, Subject, Trend, count_clean_bits, make_trend
 from laneproof.outputs.trend_text import columns_for, draw_bars, say_figures, write_trend
 
 DAY = 86400.0
@@ -167,3 +167,27 @@ def test_shares_are_drawn_against_the_whole() -> None:
     assert chart.form is Form.PERCENT
     # Each day shows the most of it: the value that the day began with.
     assert draw_bars(chart, ASCII) == "9951111111"
+
+
+@pytest.mark.parametrize(
+    ("errors", "terabytes", "said"),
+    [
+        (0, 114, "carried 9.1e14 bits of data without an error: below 3.3e-15 a bit at 95 %"),
+        (1, 114, None),
+        (0, 0.3, None),  # less than the specification itself asks for
+    ],
+)
+def test_a_clean_link_says_what_that_proves(errors: int, terabytes: float, said: str | None) -> None:
+    # No event in n trials: below -ln(0.05) / n at 95 % (exact Poisson bound)
+    read = _series("read_bytes", 0, terabytes * 1e12)
+    text = write_trend(_trend(_series("correctable_errors", 0, errors, end="port"), read), WIDE)
+    assert ("without an error" in text) is (said is not None)
+    assert said is None or said in text
+
+
+def test_each_direction_is_proven_by_the_end_that_watches_it() -> None:
+    moved = [_series("read_bytes", 0, 100e12), _series("written_bytes", 0, 14e12)]
+    both = [_series("correctable_errors", 0, 0, end=end) for end in ("port", "device")]
+    assert count_clean_bits(_trend(*both, *moved)) == 8 * 114e12
+    assert count_clean_bits(_trend(both[1], *moved)) == 8 * 14e12
+    assert count_clean_bits(_trend(*moved)) == 0.0

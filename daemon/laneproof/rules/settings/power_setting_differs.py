@@ -213,8 +213,8 @@ _STEPS = {
     ),
     "links_aspm": (
         "With the kernel in charge, pcie_aspm.policy=performance switches the states off, or 0 written into the link's "
-        "own link/l1_aspm in sysfs until the next start; else the firmware setup does. pcie_aspm=off does not: it leaves"
-        " links as the firmware set them, and takes error reporting away."
+        "own link/l1_aspm in sysfs until the next start; else the firmware setup does. pcie_aspm=off does not: links "
+        "stay as the firmware set them, and error reporting is gone."
     ),
     "nvme_default_ps_max_latency_us": (
         "Set nvme_core.default_ps_max_latency_us= on the kernel's command line, or in modprobe.d and renew the initial "
