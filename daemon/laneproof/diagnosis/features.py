@@ -25,7 +25,7 @@ def find_features(case: Case) -> dict[str, Known]:
     if case.episodes and case.episodes[-1].dropped_at < case.ledger.timeline.began_at:
         # all that is known of them is what the log told afterwards: nobody looked for anything while it dropped
         found |= {name: None for name in _LOOKED_FOR if found[name] is False}
-    if found["only_replays"] and found["idle_states_on"]:
+    if found["idle_states_on"] and link_features.saw_repeats_alone(case):
         # a link that leaves its low-power state too late repeats packets by the thousand, for weeks and without a drop
         found |= {name: None for name in _SIGNS_OF_DAMAGE if found[name]}
         found["drops_or_resets"] = found["drops_or_resets"] or None

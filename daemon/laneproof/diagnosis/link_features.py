@@ -88,11 +88,15 @@ def link_below_expected(case: Case) -> Known:
 
 def only_replays(case: Case) -> Known:
     """Its link repeats packets for want of an answer, and receives none that is damaged."""
+    repeats = saw_repeats_alone(case)
+    # an end that does not count may have received damaged packets
+    counted = all(end.was_counted for record in case.links if record.readings for end in record.ends)
+    return repeats if counted or not repeats else None
+
+
+def saw_repeats_alone(case: Case) -> Known:
+    """Whether all that was seen is packets that were repeated, whoever did not count."""
     whole = total(row for record in case.links for row in record.series.rows)
     if not whole.errors or whole.marked < _FEWEST_MARKED:
         return None
-    if whole.most:
-        return False
-    # an end that does not count may have received damaged packets
-    counted = all(end.was_counted for record in case.links if record.readings for end in record.ends)
-    return True if counted and whole.port_replays + whole.device_replays else None
+    return whole.most == 0
