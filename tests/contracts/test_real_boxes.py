@@ -101,7 +101,7 @@ AFTER: dict[str, tuple[Check, ...]] = {
 OPEN = {
     "before desktop-resting-graphics", "before laptop-config-space", "before laptop-raid-mode",
     "before arm-board-graphics", "before mini-with-external-enclosure", "before firmware-raid-containers",
-    "before odd-byte", "before odd-byte-warning", "after server-twelve-nvme", "after firmware-raid-containers",
+    "after server-twelve-nvme", "after firmware-raid-containers",
 }  # fmt: skip
 
 

@@ -229,8 +229,13 @@ def parse_health(answer: Mapping[str, Any], *, device: str) -> HealthLog | Unrea
     if all(value is None for value in counts.values()):
         return _tells_nothing(answer, what=what)
     temperature = _degrees(_first(getattr(attributes, "temperature", None), _dig(log, "temperature")))
-    if why := _implausible(counts, temperature):
-        return Unread(what, why)
+    odd = _find_odd(counts, temperature)
+    if len(odd) > 1:
+        return Unread(what, " and ".join(odd.values()))
+    if "available_spare_threshold_percent" in odd and counts["percentage_used"] == _NOT_FILLED:
+        odd["percentage_used"] = "it reads FFh, as the threshold beside it"
+    temperature = None if "composite_temperature_celsius" in odd else temperature
+    counts |= dict.fromkeys(odd.keys() & counts.keys())
     counts |= {name: _line_count(lines, label) for name, label in _THERMAL_FIELDS.items()}
     counts["endurance_group_warning"] = None  # smartctl shows it nowhere
     absent = [name for name, value in counts.items() if value is None]
@@ -245,6 +250,7 @@ def parse_health(answer: Mapping[str, Any], *, device: str) -> HealthLog | Unrea
     )
 
 
+_NOT_FILLED = 0xFF
 _MOST = {
     "critical_warning": 0xFF,
     "available_spare_percent": 100,
@@ -253,14 +259,17 @@ _MOST = {
 }
 
 
-def _implausible(counts: Mapping[str, int | None], celsius: float | None) -> str | None:
-    """Say what in a health log cannot be, as for the page itself."""
+def _find_odd(counts: Mapping[str, int | None], celsius: float | None) -> dict[str, str]:
+    """Give the fields of a health log that hold what cannot be, as for the page itself (``nvme/logs.py``)."""
+    odd = {}
     for name, most in _MOST.items():
         if (value := counts[name] or 0) > most:
-            return f"its {name.replace('_', ' ')} reads {value}, at most {most} may be"
+            odd[name] = f"its {name.replace('_', ' ')} reads {value}, at most {most} may be"
     if celsius is not None and not COLDEST_CELSIUS <= celsius <= HOTTEST_CELSIUS:
-        return f"its composite temperature reads {celsius:g} °C, which no drive survives"
-    return None
+        odd["composite_temperature_celsius"] = (
+            f"its composite temperature reads {celsius:g} °C, which no drive survives"
+        )
+    return odd
 
 
 def _line_count(lines: Iterable[str], label: str) -> int | None:

@@ -1,8 +1,9 @@
 """What an NVMe drive answers to Identify, Get Log Page and Get Features: bytes in, facts out.
 
 Rules of this module: pure and total; any bytes of any length give a fact or one reason. A page that cannot be a drive's
-(a wrong length, all ones, all zeros, values that the standard rules out) is unread as a whole, since nothing else in it
-deserves belief either. It asks nothing: that is ``nvme.py``.
+(a wrong length, all ones, all zeros, several values that the standard rules out) is unread as a whole, since nothing in
+it deserves belief; a single such value is that field's own fault, and the others count. It asks nothing: that is
+``controllers.py``.
 
 Source of all offsets: NVM Express Base Specification 2.0 as the comments of libnvme's types.h restate it; names as in
 the kernel's include/linux/nvme.h. The numbers of sections, 5.16.1.3 apart, are from memory.
@@ -47,6 +48,7 @@ COLDEST_CELSIUS, HOTTEST_CELSIUS = -173, 227
 """A drive neither works nor survives beyond these: a page that says so is not believed (common practice, no source)."""
 
 _COLDEST_KELVIN, _HOTTEST_KELVIN = COLDEST_CELSIUS + KELVIN_AT_ZERO_CELSIUS, HOTTEST_CELSIUS + KELVIN_AT_ZERO_CELSIUS
+_NOT_FILLED = 0xFF
 _MOST_PERCENT = 100  # available spare and its threshold are "0% to 100%"; only percentage used may pass it
 _ALL_ONES = "every byte reads FFh, as from a drive that no longer answers"
 _HEALTH = struct.Struct("<BHBBBB25x16s16s16s16s16s16s16s16s16s16sII8H4I")
@@ -81,8 +83,8 @@ def parse_health(raw: bytes | Unread, *, what: str) -> HealthLog | Unread:
         what: Where it was read, for the sentence that a person will see.
 
     Returns:
-        Every field, the 128-bit counters exact; a sensor that reads what no drive survives is left out and named in
-        `absent`. Otherwise the reason why there is none.
+        Every field, the 128-bit counters exact; one that cannot be (a sensor that reads what no drive survives, a spare
+        beyond 100 %) is left out and named in `absent`. Otherwise the reason why there is none.
 
     Source: section 5.16.1.3.
     """
@@ -96,18 +98,19 @@ def parse_health(raw: bytes | Unread, *, what: str) -> HealthLog | Unread:
     counters = [int.from_bytes(counter, "little") for counter in rest[:10]]
     warning_minutes, critical_minutes, *sensors = rest[10:20]
     transitions_1, transitions_2, seconds_1, seconds_2 = rest[20:]
-    if kelvin and not _COLDEST_KELVIN <= kelvin <= _HOTTEST_KELVIN:
-        return Unread(what, f"its composite temperature reads {kelvin} K, which no drive survives")
-    if max(spare, threshold) > _MOST_PERCENT:
-        return Unread(what, f"its available spare and threshold read {spare} % and {threshold} %, at most 100 % may be")
+    odd = _find_odd(kelvin, spare, threshold)
+    if len(odd) > 1:
+        return Unread(what, " and ".join(odd.values()))
+    if "available_spare_threshold_percent" in odd and used == _NOT_FILLED == threshold:
+        odd["percentage_used"] = "it reads FFh, as the threshold beside it"
     readings = {number: sensor for number, sensor in enumerate(sensors, start=1) if sensor}
     sound = {number: sensor for number, sensor in readings.items() if _COLDEST_KELVIN <= sensor <= _HOTTEST_KELVIN}
     return HealthLog(
         critical_warning=warning,
-        composite_temperature_celsius=_celsius(kelvin),
-        available_spare_percent=spare,
-        available_spare_threshold_percent=threshold,
-        percentage_used=used,
+        composite_temperature_celsius=None if "composite_temperature_celsius" in odd else _celsius(kelvin),
+        available_spare_percent=0 if "available_spare_percent" in odd else spare,
+        available_spare_threshold_percent=0 if "available_spare_threshold_percent" in odd else threshold,
+        percentage_used=0 if "percentage_used" in odd else used,
         endurance_group_warning=group_warning,
         data_units_read=counters[0],
         data_units_written=counters[1],
@@ -126,8 +129,19 @@ def parse_health(raw: bytes | Unread, *, what: str) -> HealthLog | Unread:
         thermal_transitions_2=transitions_2,
         thermal_seconds_1=seconds_1,
         thermal_seconds_2=seconds_2,
-        absent=tuple(f"sensor_celsius[{number}]" for number in readings if number not in sound),
+        absent=(*odd, *(f"sensor_celsius[{number}]" for number in readings if number not in sound)),
     )
+
+
+def _find_odd(kelvin: int, spare: int, threshold: int) -> dict[str, str]:
+    """Give the fields that hold what the standard rules out, each with what is wrong."""
+    odd = {}
+    if kelvin and not _COLDEST_KELVIN <= kelvin <= _HOTTEST_KELVIN:
+        odd["composite_temperature_celsius"] = f"its composite temperature reads {kelvin} K, which no drive survives"
+    for name, percent in (("available_spare", spare), ("available_spare_threshold", threshold)):
+        if percent > _MOST_PERCENT:
+            odd[f"{name}_percent"] = f"its {name.replace('_', ' ')} reads {percent} %, at most 100 % may be"
+    return odd
 
 
 _TRANSITION = struct.Struct("<32Q")

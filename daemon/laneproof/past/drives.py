@@ -254,7 +254,7 @@ class DriveRecord:
             if self.written_since is None or health.data_units_written < (self.written or 0):
                 self.written_since = timeline.now, health.data_units_written
             self.written = health.data_units_written
-        if "available_spare_percent" not in health.absent:
+        if {"available_spare_percent", "available_spare_threshold_percent"}.isdisjoint(health.absent):
             self.spare.note(timeline.now, health.power_on_hours, health.available_spare_percent)
             self.spare_threshold = health.available_spare_threshold_percent
         self.warns = False  # the log's own warning is another rule's matter

@@ -14,6 +14,7 @@ from laneproof.past.past import Past
 from laneproof.replacement.guide import Keep, Reason, Weight
 from laneproof.rules.arrays.redundancy import count_lost, count_spared, is_container
 from laneproof_collectors.snapshot import Array, ArrayMember
+from laneproof_collectors.unread import Reason as Missing
 from laneproof_collectors.unread import Unread
 
 CHECKED_WITHIN_DAYS = 35
@@ -89,7 +90,9 @@ def weigh(facts: Facts) -> tuple[Reason, ...]:
 def _weigh_uses(facts: Facts) -> Iterator[Reason]:
     snapshot, place = facts.arrangement.snapshot, facts.place
     if isinstance(snapshot.arrays, Unread):
-        yield _doubt(f"Whether the drive is in an array is not known: {snapshot.arrays}.", "Run this as root.")
+        yield _doubt(
+            f"Whether the drive is in an array is not known: {snapshot.arrays}.", _how_to_know(snapshot.arrays)
+        )
     for membership in place.memberships:
         if not is_container(membership.array):  # its volumes are arrays themselves
             yield from _weigh_membership(facts, membership)
@@ -144,10 +147,14 @@ def _weigh_membership(facts: Facts, membership: Membership) -> Iterator[Reason]:
         yield from _weigh_working_member(facts, array)
 
 
+def _how_to_know(gap: Unread) -> str:
+    return "Run this as root." if gap.reason is Missing.DENIED else "See what /proc/mdstat says of it."
+
+
 def _weigh_working_member(facts: Facts, array: Array) -> Iterator[Reason]:
     lost, survived = count_lost(array), count_spared(array)
     if isinstance(lost, Unread):
-        yield _doubt(f"Whether {array.name} is whole is not known: {lost}.", "Run this as root.")
+        yield _doubt(f"Whether {array.name} is whole is not known: {lost}.", _how_to_know(lost))
         return
     if survived is None:
         yield _doubt(

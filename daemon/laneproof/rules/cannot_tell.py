@@ -9,6 +9,20 @@ from laneproof_collectors.unread import Reason, Unread
 
 AS_ROOT = "Run the audit as the service does, or as root."
 LEFT_ALONE = "It was left alone on purpose and not woken for a reading; it is judged when it is awake."
+STEP_BY_REASON = {
+    Reason.DENIED: AS_ROOT,
+    Reason.NOT_ASKED: LEFT_ALONE,
+    Reason.ABSENT: "The machine does not offer this reading; no other rights would give it.",
+    Reason.GONE: "It stopped answering while it was read: audit again, and see what else is reported of it.",
+    Reason.TIMED_OUT: "It gave no answer in time: audit again; a reading that stays away is reported by reading-stuck.",
+    Reason.REFUSED: "The device itself refused: see whether its maker has newer firmware, and what smartctl says.",
+}
+LOOK_CLOSER = "The answer was not what it should be; 'laneproof record FILE' keeps it for a closer look."
+
+
+def step_for(gap: Unread) -> str:
+    """Give the step that fits the reason why something could not be read: rights are advised only where they lack."""
+    return STEP_BY_REASON.get(gap.reason, LOOK_CLOSER)
 
 
 def cannot_tell(  # noqa: PLR0913 (what a finding is)
@@ -38,7 +52,6 @@ def cannot_tell(  # noqa: PLR0913 (what a finding is)
         evidence: More than what could not be read.
         next_steps: What to do; None: what fits the reason.
     """
-    steps = (LEFT_ALONE,) if gap.reason is Reason.NOT_ASKED else (AS_ROOT,)
     return Finding(
         rule=rule,
         kind=Kind.UNVERIFIED,
@@ -49,5 +62,5 @@ def cannot_tell(  # noqa: PLR0913 (what a finding is)
         summary=f"{about} could not be verified: {why or gap}",
         declared=declared,
         evidence={"unread": str(gap), **evidence},
-        next_steps=steps if next_steps is None else next_steps,
+        next_steps=(step_for(gap),) if next_steps is None else next_steps,
     )

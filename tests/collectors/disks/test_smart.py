@@ -167,16 +167,23 @@ def test_temperature_that_is_not_told_is_none() -> None:
 
 
 @pytest.mark.parametrize(
-    ("was", "now"),
+    ("was", "now", "field"),
     [
-        ("100%", "200%"),
-        ("0x04", "0x1ff"),
-        ("42 Celsius", "4242 Celsius"),
-        ("Used:                    3%", "Used: 999%"),
+        ("100%", "200%", "available_spare_percent"),
+        ("0x04", "0x1ff", "critical_warning"),
+        ("42 Celsius", "4242 Celsius", "composite_temperature_celsius"),
+        ("Used:                    3%", "Used: 999%", "percentage_used"),
     ],
 )
-def test_values_that_cannot_be_are_unread(was: str, now: str) -> None:
-    assert isinstance(parse_health(answer(NVME.replace(was, now)), device="nvme0"), Unread)
+def test_one_value_that_cannot_be_is_unread_and_the_others_count(was: str, now: str, field: str) -> None:
+    log = good_health(answer(NVME.replace(was, now)))
+    assert field in log.absent
+    assert log.power_cycles == 6
+
+
+def test_a_log_with_two_values_that_cannot_be_is_unread() -> None:
+    odd = NVME.replace("100%", "200%").replace("42 Celsius", "4242 Celsius")
+    assert isinstance(parse_health(answer(odd), device="nvme0"), Unread)
 
 
 def test_where_pysmart_stumbles_the_json_still_tells() -> None:
@@ -414,7 +421,9 @@ def test_temperature_beyond_sense_is_unread(celsius: float) -> None:
     assert isinstance(report.temperature_celsius, Unread)
     assert report.reallocated_sectors == 16
     log = NVME_JSON | {"temperature": celsius}
-    assert isinstance(parse_health({"nvme_smart_health_information_log": log}, device="nvme0"), Unread)
+    health = good_health({"nvme_smart_health_information_log": log})
+    assert health.composite_temperature_celsius is None
+    assert "composite_temperature_celsius" in health.absent
 
 
 # --- asleep, or nothing -----------------------------------------------------------------------------------------------

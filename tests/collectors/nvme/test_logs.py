@@ -108,10 +108,9 @@ def test_health_log_of_a_wrong_length_is_unread_and_says_the_length(length: int)
         (b"\xff" * 232 + b"\0" * 280, "FFh"),
         (bytes(512), "every byte reads 0"),
         (bytes(232) + b"\x5a" * 280, "every byte reads 0"),
-        (health_page({"available_spare_percent": 101}), "101 %"),
-        (health_page({"available_spare_threshold_percent": 200}), "200 %"),
-        (health_page({"power_cycles": 1}, kelvin=0xFFFF), "65535 K"),
-        (health_page({"power_cycles": 1}, kelvin=7), "7 K"),
+        (health_page({"available_spare_percent": 101, "available_spare_threshold_percent": 200}), "200 %"),
+        (health_page({"available_spare_percent": 101}, kelvin=0xFFFF), "65535 K"),
+        (health_page({"available_spare_percent": 101}, kelvin=7), "7 K"),
     ],
 )
 def test_page_that_cannot_be_a_drives_is_unread_as_a_whole(page: bytes, why: str) -> None:
@@ -119,6 +118,34 @@ def test_page_that_cannot_be_a_drives_is_unread_as_a_whole(page: bytes, why: str
     assert isinstance(log, Unread)
     assert (log.what, log.reason) == (WHAT, Reason.MALFORMED)
     assert why in log.why
+
+
+@pytest.mark.parametrize(
+    ("values", "kelvin", "absent"),
+    [
+        # "0% to 100%": NVM Express Base Specification 2.0, 5.16.1.3, available spare and its threshold
+        ({"available_spare_percent": 101}, 300, ("available_spare_percent",)),
+        ({"available_spare_threshold_percent": 200}, 300, ("available_spare_threshold_percent",)),
+        # as a real drive reports them, both never filled
+        (
+            {"available_spare_threshold_percent": 255, "percentage_used": 255},
+            300,
+            ("available_spare_threshold_percent", "percentage_used"),
+        ),
+        ({"percentage_used": 255}, 300, ()),  # more than 254 %: the same section
+        ({}, 0xFFFF, ("composite_temperature_celsius",)),
+        ({}, 7, ("composite_temperature_celsius",)),
+    ],
+)
+def test_one_field_that_cannot_be_is_unread_and_the_others_count(
+    values: dict[str, int], kelvin: int, absent: tuple[str, ...]
+) -> None:
+    others = {"critical_warning": 4, "media_errors": 77, "power_cycles": 9}
+    log = good_health(health_page(others | values, kelvin=kelvin))
+    assert log.absent == absent
+    assert {name: getattr(log, name) for name in others} == others
+    assert log.composite_temperature_celsius == (27.0 if kelvin == 300 else None)
+    assert all(getattr(log, name) == value for name, value in values.items() if name not in absent)
 
 
 def test_sensor_that_reads_nonsense_is_named_and_left_out() -> None:

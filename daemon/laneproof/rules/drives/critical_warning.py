@@ -62,6 +62,12 @@ def _judge(current: Pass) -> Iterator[Finding]:
             yield _unverified(arrangement, occupant, gap)
 
 
+_SHOWN = (
+    "critical_warning", "endurance_group_warning", "percentage_used", "media_errors", "available_spare_percent",
+    "composite_temperature_celsius",
+)  # fmt: skip
+
+
 def _judge_unread(current: Pass, occupant: Occupant, gap: Unread) -> Iterator[Finding]:
     if gap.reason is Reason.NOT_ASKED and is_told_of(current, occupant):
         yield from keep_standing(current, NAME, occupant)
@@ -80,21 +86,15 @@ def _judge_nvme(current: Pass, occupant: Occupant, health: HealthLog | Unread) -
         return
     hot_at = _find_temperature_warning(arrangement, occupant, health, current.past)
     others = health.critical_warning & ~_TEMPERATURE
+    if "available_spare_threshold_percent" in health.absent:  # the spare is below what cannot be: see spare-low
+        others &= ~_SPARE
     said = list(read_warnings(replace(health, critical_warning=others | (_TEMPERATURE if hot_at is not None else 0))))
     if said:
         yield _tell(
             arrangement,
             occupant,
             said,
-            {
-                "critical_warning": health.critical_warning,
-                "endurance_group_warning": health.endurance_group_warning,
-                "percentage_used": health.percentage_used,
-                "media_errors": health.media_errors,
-                "available_spare_percent": health.available_spare_percent,
-                "composite_temperature_celsius": health.composite_temperature_celsius,
-                _WARNED_AT: hot_at,
-            },
+            {name: None if name in health.absent else getattr(health, name) for name in _SHOWN} | {_WARNED_AT: hot_at},
         )
 
 

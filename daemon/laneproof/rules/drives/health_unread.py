@@ -68,7 +68,6 @@ def tell_shut(rule: str, arrangement: Arrangement, shut: Sequence[Shut]) -> Find
         key=ALL_KEY,
         subject=f"the health logs of {len(shut)} drives",
         evidence={"unread": {name: str(gap) for name, gap in gaps.items()}},
-        next_steps=(_how_to_read(first),),
     )
 
 
@@ -84,16 +83,4 @@ def tell_unread(rule: str, arrangement: Arrangement, occupant: Occupant, gap: Un
     """
     label = arrangement.place_of(occupant)
     about = f"what {label or occupant.name} says of its health"
-    return cannot_tell(
-        rule, gap, about=about, key=key, position=label, subject=occupant.name, next_steps=(_how_to_read(gap),)
-    )
-
-
-def _how_to_read(gap: Unread) -> str:
-    if gap.reason is Reason.NOT_ASKED:
-        return "It was left alone on purpose and not woken for a reading; it is judged when it is awake and live."
-    if gap.reason is Reason.REFUSED:
-        return (
-            "The drive itself refused the log page: see whether its maker has newer firmware, and what smartctl says."
-        )
-    return "Log pages need the right CAP_SYS_ADMIN: run the audit as root, or as the service does."
+    return cannot_tell(rule, gap, about=about, key=key, position=label, subject=occupant.name)

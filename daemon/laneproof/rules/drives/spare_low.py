@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from laneproof.advice import BACK_UP, REPLACE, advise
+from laneproof.box.occupants import Occupant
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.wear import WARN_DAYS, Remaining, by_spare, is_spare_low
 from laneproof.findings import Finding, Kind, Severity
@@ -12,15 +13,25 @@ from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import health_past, health_snapshot, moving
 from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import Watched, make_sign, watched_drives
+from laneproof_collectors.snapshot import HealthLog
 from laneproof_collectors.unread import Reason, Unread
 
 NAME = "spare-low"
 _FULL_PERCENT = 100
+_FIELDS = {"available_spare_percent", "available_spare_threshold_percent"}
+UNFILLED_STEP = (
+    "No part is to be replaced for this. What the drive warns of itself is reported by critical-warning; its maker's "
+    "documents say whether it reports its spare at all."
+)
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
+    unfilled = {drive.serial for drive in current.arrangement.drives if _fills_no_spare(drive)}
     for place in watched_drives(current):
         record = place.drive
+        if place.serial in unfilled:
+            yield _tell_unread(place)
+            continue
         if record is None or not record.spare.rows or record.spare_threshold is None:
             continue
         percent, threshold = record.spare.rows[-1][2], record.spare_threshold
@@ -55,6 +66,26 @@ def _tell_spare(
     )
 
 
+def _fills_no_spare(drive: Occupant) -> bool:
+    """Whether a drive's log holds in a field of its spare what cannot be, while the rest of it counts."""
+    health = drive.controller.health if drive.controller else None
+    return isinstance(health, HealthLog) and health.source == "log" and not _FIELDS.isdisjoint(health.absent)
+
+
+def _tell_unread(place: Watched) -> Finding:
+    why = "the drive reports more than 100 % there, so it does not fill this field"
+    return cannot_tell(
+        NAME,
+        Unread(f"the spare of {place.device}", why, Reason.MALFORMED),
+        about=f"the spare of {place.name} ({place.device})",
+        key=place.serial or place.path,
+        position=place.label,
+        subject=place.device or place.path,
+        evidence={"path": place.path, "serial": place.serial or None},
+        next_steps=(UNFILLED_STEP,),
+    )
+
+
 def _tell_unfilled(place: Watched) -> Finding:
     """Say that a drive fills neither field, as emulated ones do: nothing is known of its spare."""
     why = "it reports 0 % spare with a threshold of 0 %, as a drive does that fills neither field"
@@ -72,12 +103,7 @@ def _tell_unfilled(place: Watched) -> Finding:
             "available_spare_percent": 0,
             "available_spare_threshold_percent": 0,
         },
-        next_steps=(
-            (
-                "No part is to be replaced for this. What the drive warns of itself is reported by critical-warning; "
-                "its maker's documents say whether it reports its spare at all."
-            ),
-        ),
+        next_steps=(UNFILLED_STEP,),
     )
 
 

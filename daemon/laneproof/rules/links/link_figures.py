@@ -12,7 +12,7 @@ from laneproof.advice import FIRMWARE_SETUP, RESEAT, SWAP_DRIVES, Step, advise
 from laneproof.box.link_ends import LinkOfTwo, Told
 from laneproof.box.links import describe_rate
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.cannot_tell import cannot_tell
+from laneproof.rules.cannot_tell import cannot_tell, step_for
 from laneproof.rules.causes import firmware_setting
 from laneproof.rules.links.link_subjects import (
     Reason,
@@ -38,9 +38,8 @@ REST_STEP = (
     "Judge it again under load: read from the drive for a minute and audit once more. A resting link rises to its rate "
     "as soon as it has work; a link at fault stays low. A sleeping device was not woken for this."
 )
-UNREAD_STEP = (
-    "Run the audit as the service does, or as root; where the kernel itself answers 'Unknown' (virtual machines, some "
-    "switch cards), nothing can verify this link."
+UNKNOWN_STEP = (
+    "Where the kernel itself answers 'Unknown' (virtual machines, some switch cards), nothing can verify this link."
 )
 STEP_BY_REASON = {
     "device-limit": "Look at the device's data sheet: it may be a make with fewer lanes or an older generation.",
@@ -204,6 +203,9 @@ def _tell_below(
     )
 
 
+_UNKNOWN = (Gap.ABSENT, Gap.MALFORMED)
+
+
 def tell_gap(rule: str, subject: Subject, gap: Unread) -> Finding:
     """Say why a link could not be judged."""
     asleep = gap.reason is Gap.NOT_ASKED
@@ -217,7 +219,7 @@ def tell_gap(rule: str, subject: Subject, gap: Unread) -> Finding:
         subject=subject.address,
         declared=_write_plan(subject),
         evidence=gather_evidence(subject, subject.link) if subject.link else {"path": subject.path},
-        next_steps=(REST_STEP if asleep else UNREAD_STEP,),
+        next_steps=(REST_STEP if asleep else UNKNOWN_STEP if gap.reason in _UNKNOWN else step_for(gap),),
     )
 
 

@@ -134,7 +134,6 @@ def _tell_unread(placement: Placement, occupant: Occupant, unread: _Unread) -> F
         subject=occupant.name,
         declared=describe_plan(placement.plan),
         evidence={"unread": [str(gap) for gap in gaps]},
-        next_steps=("Let the program read the drive: run it as its service does, or as root.",),
     )
 
 

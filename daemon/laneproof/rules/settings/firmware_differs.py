@@ -70,8 +70,7 @@ def _differs(key: str, declared: str, observed: str) -> Finding:
 
 
 def _unverified(key: str, declared: str, gap: Unread) -> Finding:
-    steps = ("Run the audit as the service does, or as root; some boards tell nothing about themselves.",)
-    return cannot_tell(NAME, gap, about=key, key=key, declared=declared, evidence={"item": key}, next_steps=steps)
+    return cannot_tell(NAME, gap, about=key, key=key, declared=declared, evidence={"item": key})
 
 
 def _judge_drive(placement: Placement) -> Iterator[Finding]:

@@ -167,7 +167,6 @@ def _judge_position(plan: DeclaredKernel, placement: Placement, snapshot: Snapsh
             subject=placement.occupant.name if placement.occupant else placement.label,
             declared=_join(deviations),
             evidence={"settings": [one.what for one in deviations], "unread": words},
-            next_steps=("Run the audit as the service does, or as root: these registers need its rights.",),
         )
 
 
