@@ -11,6 +11,7 @@ from typing import Any
 
 from laneproof_collectors import arrays, file_systems, firmware, memory, network, power, thermal
 from laneproof_collectors.disks.drives import DriveCache, read_drives
+from laneproof_collectors.disks.mapped import read_mapped
 from laneproof_collectors.host import Clock, Host
 from laneproof_collectors.nvme.controllers import NvmeCache, read_controllers
 from laneproof_collectors.pcie.functions import PcieCache, read_functions, read_slots
@@ -50,6 +51,7 @@ def make_collectors() -> tuple[Collector, ...]:
         Collector(group="thermal", interval_seconds=60, read=thermal.read_thermal),
         Collector(group="drives", interval_seconds=600, read=partial(read_drives, cache=DriveCache())),
         Collector(group="file_systems", interval_seconds=300, read=file_systems.read_file_systems),
+        Collector(group="mapped", interval_seconds=300, read=read_mapped),
     )
 
 

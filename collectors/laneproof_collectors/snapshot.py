@@ -511,6 +511,15 @@ class MountedFileSystem:
         return used / room if room else None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MappedDevice:
+    """One device of the device mapper: an encrypted disk, a logical volume."""
+
+    name: str  # dm-2
+    label: str  # what it is called below /dev/mapper; empty where that could not be read
+    disks: tuple[str, ...]  # the whole disks that it lies on
+
+
 # --- the whole --------------------------------------------------------------------------------------------------------
 
 
@@ -533,6 +542,7 @@ class Snapshot:
     thermal: Thermal | Unread
     drives: tuple[SataDrive, ...] | Unread
     file_systems: tuple[MountedFileSystem, ...] | Unread
+    mapped: tuple[MappedDevice, ...] | Unread = ()
 
     @property
     def boot_id(self) -> str:

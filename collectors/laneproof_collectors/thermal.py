@@ -19,6 +19,9 @@ HWMON = "/sys/class/hwmon"
 POWERCAP = "/sys/class/powercap"
 PROCESSORS = "/sys/devices/system/cpu"
 
+COLDEST_CELSIUS, HOTTEST_CELSIUS = -40.0, 120.0
+"""Beyond these a board's connector has no sensor on it: such read -128, 127 or 255 (common practice, no source)."""
+
 DRIVE_CHIPS = ("nvme", "drivetemp")  # each reading is a command to the drive
 
 _SENSOR = re.compile(r"(temp|fan|power)(\d{1,4})_(input|average|label|max|crit|min|alarm|fault)")
@@ -129,9 +132,12 @@ def _failed(raw: _Raw, path: str) -> Unread | None:
 def _make_temperatures(chip: _Chip, raw: _Raw) -> Iterable[tuple[str, TemperatureReading]]:
     for path, name, files in _sensors(chip, "temp"):
         if "input" in files and not is_absent(raw[f"{path}input"]):
+            celsius = _failed(raw, path) or _scaled(raw, f"{path}input", _PER_MILLI)
+            if isinstance(celsius, float) and not COLDEST_CELSIUS < celsius < HOTTEST_CELSIUS:
+                continue  # nothing is connected there
             reading = TemperatureReading(
                 label=_find_label(raw, path, name),
-                celsius=_failed(raw, path) or _scaled(raw, f"{path}input", _PER_MILLI),
+                celsius=celsius,
                 maximum_celsius=_limit(raw, f"{path}max"),
                 critical_celsius=_limit(raw, f"{path}crit"),
             )

@@ -133,6 +133,12 @@ def test_an_older_slot_stops_early(length: int) -> None:
     assert found.name == ("S" if length > 0x04 else "")
 
 
+@pytest.mark.parametrize("place", [(0xFFFF, 1, 0x08), (0xFFFF, 0xFF, 0x08), (0xFFFF, 0, 0)])
+def test_a_segment_of_all_ones_is_no_address(place: tuple[int, int, int]) -> None:
+    """DSP0134, 7.10.8: a field that does not apply reads FFh, and the segment group FFFFh."""
+    assert slots_of(slot("M2_1", type_code=0x17, width=0x0A, place=place)) == [("M2_1", None, 4)]
+
+
 def test_a_slot_without_an_address_has_none() -> None:
     assert slots_of(slot("M2_1", type_code=0x17, width=0x0A)) == [("M2_1", None, 4)]
     assert slots_of(slot("M2_1", type_code=0x17, width=0x0A, place=(0, 0xFF, 0xFF))) == [("M2_1", None, 4)]

@@ -2,6 +2,7 @@
 
 import errno
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
@@ -61,6 +62,13 @@ def test_temperatures_with_their_limits(fs: FakeFilesystem) -> None:
         ("coretemp", TemperatureReading(label="temp2", celsius=-5.0)),
         ("coretemp", TemperatureReading(label="temp10", celsius=44.0)),
     )
+
+
+@pytest.mark.parametrize("reading", ["127000", "-128000", "255000"])
+def test_a_connector_without_a_sensor_has_no_temperature(fs: FakeFilesystem, reading: str) -> None:
+    """Super I/O chips show the end of their register's range there: common practice, no source."""
+    machine = FakeMachine(fs, chip(0, "nct6798", temp4_input=reading, temp4_label="AUXTIN", temp5_input="38000"))
+    assert [one.label for _, one in thermal_of(machine).temperatures] == ["temp5"]
 
 
 def test_a_recording_gives_the_same_readings(fs: FakeFilesystem) -> None:

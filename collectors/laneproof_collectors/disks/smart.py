@@ -314,7 +314,7 @@ def parse_drive(answer: Mapping[str, Any], *, device: str) -> DriveReport | Unre
     drive = _ask_pysmart(lines, _INTERFACES.get(protocol or "", "sat"))
     table = _attribute_table(drive, answer)
     model = _first(
-        _word(getattr(drive, "model", None)), _word(_dig(answer, "model_name")), _json_scsi(answer, "product")
+        _word(_dig(answer, "model_name")), _word(getattr(drive, "model", None)), _json_scsi(answer, "product")
     )
     healthy = _healthy(drive, answer, lines)
     if model is None and healthy is None and not table:

@@ -5,9 +5,20 @@ These messages name the disk within, and no driver before them.
 
 from laneproof_collectors.kernel_log.formats import HEX, EventKind, by_opening, row
 
+_OPTIONAL = frozenset({"WRITE_ZEROES", "DISCARD", "SECURE_ERASE"})
 
-def judge_block_status(groups: dict[str, str]) -> EventKind:
-    """Only ``critical medium`` is the medium (block/blk-core.c, blk_errors)."""
+
+def judge_block_status(groups: dict[str, str]) -> EventKind | None:
+    """Only ``critical medium`` is the medium (block/blk-core.c, blk_errors).
+
+    A drive may refuse what it need not be able to do; the kernel then does it another way (blk-lib.c).
+    """
+    refused = groups["status"] == "operation not supported" or (
+        # drivers/scsi/scsi_lib.c, scsi_result_to_blk_status: ILLEGAL REQUEST
+        groups["status"] == "critical target" and groups["device"].startswith("sd")
+    )
+    if refused and groups.get("operation") in _OPTIONAL:
+        return None
     return EventKind.MEDIA_ERROR if groups["status"] == "critical medium" else EventKind.IO_ERROR
 
 
@@ -99,13 +110,13 @@ _FILE_SYSTEM_ROWS = (
     row(
         EventKind.ARRAY_DEGRADED,
         "BTRFS",
-        r"BTRFS \w+ \(device (?P<device>\w+)[^)]*\): devid (?P<devid>\d+) uuid (?P<uuid>[0-9a-f-]+) is missing",
+        r"BTRFS \w+ \(device (?P<device>[\w-]+)[^)]*\): devid (?P<devid>\d+) uuid (?P<uuid>[0-9a-f-]+) is missing",
         "fs/btrfs/volumes.c",
     ),
     row(
         EventKind.ARRAY_DEGRADED,
         "BTRFS",
-        r"BTRFS \w+ \(device (?P<device>\w+)[^)]*\): (?:chunk \d+ missing \d+ devices"
+        r"BTRFS \w+ \(device (?P<device>[\w-]+)[^)]*\): (?:chunk \d+ missing \d+ devices"
         r"|writable mount is not allowed due to too many missing devices)",
         "fs/btrfs/volumes.c, disk-io.c",
     ),
@@ -121,7 +132,7 @@ _FILE_SYSTEM_ROWS = (
     row(
         EventKind.IO_ERROR,
         "BTRFS",
-        r"BTRFS: error \(device (?P<device>\w+)[^)]*\) in \w+:\d+: errno=(?P<error>-5) IO failure",
+        r"BTRFS: error \(device (?P<device>[\w-]+)[^)]*\) in \w+:\d+: errno=(?P<error>-5) IO failure",
         "fs/btrfs/messages.c (super.c to 6.0)",
     ),
 )

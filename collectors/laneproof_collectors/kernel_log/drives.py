@@ -12,17 +12,21 @@ _SCT_MEDIA = 0x2
 # a compare that found a difference, 86h a locked drive, 87h a block that was never written: none of them damage.
 _SC_DATA_LOST = frozenset({0x80, 0x81, 0x82, 0x83, 0x84, 0x88})
 _SCT_PATH = 0x3
+_REFUSALS = frozenset({0x1, 0x2})  # generic status: Invalid Command Opcode, Invalid Field in Command
+_OPTIONAL_COMMANDS = frozenset({0x8, 0x9})  # Write Zeroes, Dataset Management; nvme.h, enum nvme_opcode
 
 
 def judge_nvme_status(groups: dict[str, str]) -> EventKind | None:
     """Tell lost data from other failures by the status code type and status code.
 
-    A command that a program sent by itself (no block address) and that the drive refused as unknown or malformed is no
-    failure of the drive: the program asked for something optional.
+    What the drive refused as unknown or malformed is no failure of it where a program sent it by itself (no block
+    address), or where it is a command that a drive need not know: something optional was asked for.
     """
     code_type, code = int(groups["sct"], 16), int(groups["sc"], 16)
     if code_type == _SCT_MEDIA and code in _SC_DATA_LOST:
         return EventKind.MEDIA_ERROR
+    if code_type == 0 and code in _REFUSALS and int(groups["opcode"], 16) in _OPTIONAL_COMMANDS:
+        return None
     if "lba" in groups or code_type in {_SCT_MEDIA, _SCT_PATH}:
         return EventKind.IO_ERROR
     return None

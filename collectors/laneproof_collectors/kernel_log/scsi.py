@@ -17,11 +17,25 @@ def judge_sense(groups: dict[str, str]) -> EventKind | None:
 
 
 def judge_ata_mask(groups: dict[str, str]) -> EventKind:
-    """Tell by the error mask (include/linux/libata.h, ata_completion_errors): 8 medium, 4 timeout."""
+    """Tell by the error mask (include/linux/libata.h, ata_completion_errors): 8 medium, 4 timeout, 10h the bus.
+
+    Where the bus damaged the transfer, what else the drive said of it may be damaged too.
+    """
     mask = int(groups["mask"], 16)
-    if mask & 0x8:
+    if mask & 0x8 and not mask & 0x10:
         return EventKind.MEDIA_ERROR
     return EventKind.IO_TIMEOUT if mask & 0x4 else EventKind.IO_ERROR
+
+
+def judge_ata_bits(groups: dict[str, str]) -> EventKind | None:
+    """Tell lost data (UNC) from a transfer that failed on the way: then it stands beside ICRC and ABRT.
+
+    Source: drivers/ata/libata-eh.c, ata_eh_link_report; ACS-3, error register (from memory).
+    """
+    bits = groups["bits"].split()
+    if "UNC" not in bits:
+        return None
+    return EventKind.IO_ERROR if {"ICRC", "ABRT"} <= set(bits) else EventKind.MEDIA_ERROR
 
 
 def judge_host_byte(groups: dict[str, str]) -> EventKind:
@@ -48,9 +62,9 @@ ATA_FORMATS = by_opening(
             continues=True,
         ),
         row(
-            EventKind.MEDIA_ERROR,
+            judge_ata_bits,
             "error",
-            r"error: \{ [A-Z ]*(?P<bits>\bUNC)\b",
+            r"error: \{ (?P<bits>[A-Z ]+?) *\}",
             "drivers/ata/libata-eh.c",
             continues=True,
         ),

@@ -31,6 +31,7 @@ class Topology:
         interfaces: Network interfaces by bus address.
         drives: SATA, SAS and USB drives by path.
         drives_unread: Why no such drive is known, else None.
+        mapped: The disks that each mapped device lies on, by its names: ``dm-2``, ``mapper/archive``.
     """
 
     unread: Unread | None
@@ -42,6 +43,7 @@ class Topology:
     interfaces: dict[str, tuple[Interface, ...]]
     drives: dict[str, SataDrive]
     drives_unread: Unread | None
+    mapped: dict[str, tuple[str, ...]] = field(default_factory=dict)
     _links: dict[str, LinkOfTwo | None] = field(default_factory=dict, repr=False, compare=False)
     _occupants: dict[str, Occupant | None] = field(default_factory=dict, repr=False, compare=False)
     _drives: list[tuple[Occupant, ...]] = field(default_factory=list, repr=False, compare=False)
@@ -189,4 +191,12 @@ def survey(snapshot: Snapshot) -> Topology:
         interfaces={address: tuple(found) for address, found in interfaces.items()},
         drives={drive.path: drive for drive in drives if drive.path is not None},
         drives_unread=snapshot.drives if isinstance(snapshot.drives, Unread) else None,
+        mapped=dict(_name_mapped(snapshot)),
     )
+
+
+def _name_mapped(snapshot: Snapshot) -> Iterator[tuple[str, tuple[str, ...]]]:
+    for device in () if isinstance(snapshot.mapped, Unread) else snapshot.mapped:
+        yield device.name, device.disks
+        if device.label:
+            yield f"mapper/{device.label}", device.disks

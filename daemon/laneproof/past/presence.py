@@ -5,10 +5,13 @@ from dataclasses import dataclass
 
 from laneproof.box.occupants import Occupant
 from laneproof.box.topology import Topology
+from laneproof.past.joining import path_of
 
 
 def paths_by_name(topology: Topology) -> dict[str, str]:
     """Give the position of each name that a message may use: addresses of functions and ports, controllers, disks.
+
+    A mapped device has the position of the one drive that it lies on.
 
     A port's position is the position below it; what sits in that position has the same position.
     """
@@ -24,6 +27,12 @@ def paths_by_name(topology: Topology) -> dict[str, str]:
         hop = path.rpartition("/")[2]
         if hop.startswith("ata-"):
             paths[hop.replace("-", "", 1)] = path
+    for path, controller in topology.placed_controllers.items():
+        paths[controller.name] = path
+    for name, disks in topology.mapped.items():
+        below = {path_of(disk, paths) for disk in disks}
+        if len(below) == 1:  # an error of what lies on several drives is none of one of them
+            paths[name] = below.pop()
     return paths
 
 

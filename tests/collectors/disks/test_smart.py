@@ -426,6 +426,14 @@ def test_temperature_beyond_sense_is_unread(celsius: float) -> None:
     assert "composite_temperature_celsius" in health.absent
 
 
+def test_the_model_is_the_drives_own_and_not_a_resellers_mark() -> None:
+    # The two were seen to differ on drives sold on under another name (an observation, no source).
+    text = SATA.replace("Device Model:     SHOAL AR8000", "Device Model:     RESELLER 8T")
+    assert text != SATA
+    assert good_drive(answer(text, model_name="SHOAL AR8000")).model == "SHOAL AR8000"
+    assert good_drive(answer(text)).model == "RESELLER 8T"
+
+
 # --- asleep, or nothing -----------------------------------------------------------------------------------------------
 
 

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from laneproof.box.topology import survey
 from laneproof.past.presence import AWAY, HERE, UNSURE, find_presences, paths_by_name
+from laneproof_collectors.snapshot import MappedDevice
 from laneproof_collectors.unread import Unread
 from simulated_box import Box
 
@@ -31,6 +32,26 @@ def test_a_sata_drive_is_found_by_disk_and_by_port() -> None:
     made = Box().with_device("0000:00/17.0", class_code=0x010601).with_sata_drive("0000:00/17.0/ata-3", name="sda")
     paths = paths_by_name(survey(made.snapshot()))
     assert paths["sda"] == paths["ata3"] == "0000:00/17.0/ata-3"
+
+
+def test_a_mapped_device_means_the_one_drive_below_it() -> None:
+    # Documentation/admin-guide/device-mapper: what lies on several drives is of none of them alone
+    mapped = (
+        MappedDevice(name="dm-0", label="archive", disks=("nvme0n1",)),
+        MappedDevice(name="dm-1", label="pool", disks=("nvme0n1", "nvme1n1")),
+        MappedDevice(name="dm-2", label="", disks=()),
+    )
+    paths = paths_by_name(survey(box().with_group(mapped=mapped).snapshot()))
+    assert paths["dm-0"] == paths["mapper/archive"] == PORT
+    assert {"dm-1", "dm-2", "mapper/pool", "mapper/"}.isdisjoint(paths)
+
+
+def test_a_drive_that_no_pci_function_carries_is_found_by_its_name() -> None:
+    controllers = box().snapshot().controllers
+    assert isinstance(controllers, tuple)
+    placed = replace(controllers[0], address=None, path="platform/27bcc0000.nvme")
+    paths = paths_by_name(survey(Box().with_group(controllers=(placed,)).snapshot()))
+    assert paths["nvme0"] == "platform/27bcc0000.nvme"
 
 
 def states(**controller: object) -> list[str]:

@@ -1,8 +1,7 @@
 """Board, processor and SATA drives, held to their own limits: the part of overheating that is not the NVMe drives'.
 
 There is no fixed limit: each part is held to its own (hwmon's maximum and critical values, a drive's recommended and
-highest temperature), and what tells no limit is not judged. Board connectors with nothing on them tell odd
-temperatures: a reading that no part survives is taken for a sensor that is not there.
+highest temperature), and what tells no limit is not judged.
 """
 
 from collections.abc import Iterator
@@ -20,7 +19,6 @@ from laneproof_collectors.unread import Unread
 OVERHEATING = "overheating"
 CLOSE_CELSIUS = 5.0
 """Less than this below a part's own limit is worth a notice. Judgement."""
-_SURVIVABLE = (-40.0, 120.0)  # beyond it a board's sensor is not connected: such read -128, 127 or 255 (no source)
 _SENSIBLE_LIMITS = (30.0, 120.0)  # limits that nobody set read 0, or the largest number of their register (no source)
 
 
@@ -91,9 +89,6 @@ def _judge_part(part: _Part) -> Iterator[Finding]:
             OVERHEATING, part.celsius, about=f"the heat of {part.name}", key=part.key, position=part.position
         )
         return
-    coldest, hottest = _SURVIVABLE
-    if not coldest < part.celsius < hottest:
-        return  # a sensor that is not connected, see above
     if part.highest is not None and part.celsius >= part.highest:
         yield _tell_hot(part, part.celsius, part.highest, "is at or beyond its limit", Severity.CRITICAL)
     elif part.high is not None and part.celsius > part.high and not (part.runs_close and part.highest is not None):

@@ -30,6 +30,7 @@ _GROUPS = {
     "thermal": ("temperatures and fans", "heat and power"),
     "drives": ("SATA drives", "SATA, SAS and USB drives"),
     "file_systems": ("file systems", "file systems"),
+    "mapped": ("mapped devices", "which drive an error of an encrypted or logical volume is of"),
 }
 _ALWAYS_JUDGED = ("functions", "controllers")
 

@@ -42,8 +42,6 @@ def board_heat(celsius: float | Unread, **limits: Any) -> list[Finding]:  # noqa
         (90.0, {}, None),  # it tells no limit
         (90.0, {"maximum_celsius": 0.0, "critical_celsius": 65261.85}, None),  # limits that nobody set
         (90.0, {"maximum_celsius": UNREAD}, None),
-        (127.0, {"critical_celsius": 95.0}, None),  # a sensor that is not connected
-        (-128.0, {"critical_celsius": 95.0}, None),
     ],
 )
 def test_board_is_held_to_its_own_limits(celsius: float, limits: dict[str, Any], severity: Severity | None) -> None:
