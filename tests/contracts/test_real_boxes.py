@@ -100,8 +100,7 @@ AFTER: dict[str, tuple[Check, ...]] = {
 # What still goes wrong, and where: to be taken off this list with its mending.
 OPEN = {
     "before desktop-resting-graphics", "before laptop-config-space", "before laptop-raid-mode",
-    "before arm-board-graphics", "before mini-with-external-enclosure", "before firmware-raid-containers",
-    "after server-twelve-nvme", "after firmware-raid-containers",
+    "before arm-board-graphics", "before mini-with-external-enclosure",
 }  # fmt: skip
 
 
