@@ -95,7 +95,7 @@ def parse_build(text: str, *, name: str, list_rules: "Callable[[], Iterable[str]
 
 
 def _find_rule_problems(build: Build, text: str, rules: tuple[str, ...]) -> tuple[Problem, ...]:
-    # A difference accepted under a wrong name would go on being told, and nobody would see why.
+    # A difference accepted under a wrong name would go on being reported, and nobody would see why.
     strangers = [(at, accepted.rule) for at, accepted in enumerate(build.accept) if accepted.rule not in rules]
     if not strangers:
         return ()

@@ -13,7 +13,7 @@ _HEAD = """\
 
 The declaration (`build.toml`) says what a box is meant to be. It is TOML 1.0. Only what is written is compared, so ten
 lines are enough to begin; everything but `schema`, `box.name` and each position's `label` and `path` can be left out.
-A key that is not listed here is an error, told with its line and the nearest key that there is.
+A key that is not listed here is an error, reported with its line and the nearest key that there is.
 
 `laneproof draft` writes one for a machine as it stands; `laneproof budget` checks one without any hardware;
 `laneproof schema` prints its JSON Schema, which is also beside this file, for editors that complete and check TOML.
@@ -66,12 +66,12 @@ def _write_table(tables: dict[str, Any], name: str) -> Iterator[str]:
     yield "| key | what it says | value |"
     yield "| --- | --- | --- |"
     for key, shape in table["properties"].items():
-        told = shape.get("description", "")
+        meaning = shape.get("description", "")
         words = _type_words(shape, tables) + ("; must be there" if key in needed else "")
         default = shape.get("default")
         if default not in (None, []):
             words += f"; `{str(default).lower() if isinstance(default, bool) else default}` where left out"
-        yield f"| `{key}` | {told} | {words} |"
+        yield f"| `{key}` | {meaning} | {words} |"
 
 
 def _type_words(shape: dict[str, Any], tables: dict[str, Any]) -> str:

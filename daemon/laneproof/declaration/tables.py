@@ -62,7 +62,7 @@ class DeclaredKernel(StrictTable):
 class DeclaredFirmware(StrictTable):
     """The board's firmware, as last set up by hand."""
 
-    board: Name | None = Field(default=None, description="the board's name, as the board tells it")
+    board: Name | None = Field(default=None, description="the board's name, as it reports it")
     bios_version: Name | None = Field(default=None, description="the version of the board's firmware")
     bios_date: Name | None = Field(default=None, description="the date of the board's firmware, as the board writes it")
 
@@ -106,7 +106,7 @@ class DeclaredDevice(StrictTable):
     kind: OccupantKind | None = Field(default=None, description="what is fitted; none: meant to be empty")
     role: Name | None = Field(default=None, description="what it is for, such as data, cache or system")
     capacity: SizeBytes | None = Field(default=None, description="its size, as on its label: '4 TB'")
-    model: Name | None = Field(default=None, description="its model, as it tells it")
+    model: Name | None = Field(default=None, description="its model, as it reports it")
     serial: Name | None = Field(default=None, description="its serial number")
     firmware: Name | None = Field(default=None, description="the firmware it should run")
     generation: Generation | None = Field(default=None, description="PCIe generation the device itself can do")
@@ -183,7 +183,7 @@ class DeclaredMemory(StrictTable):
     modules: Count | None = Field(default=None, description="how many modules")
     speed_mt_s: Count | None = Field(default=None, description="the rate it runs at, in millions of transfers a second")
     rated_mt_s: Count | None = Field(
-        default=None, description="the rate the modules are sold for, where the board's table tells a lower one or none"
+        default=None, description="the rate the modules are sold for, where the board's table has a lower one or none"
     )
     channels: Count | None = Field(default=None, description="over how many channels the modules are spread")
     ecc: Flag | None = Field(default=None, description="whether it corrects errors")

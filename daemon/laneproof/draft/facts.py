@@ -168,7 +168,7 @@ def _draft_kernel(
     }
     section = _section(values, tuple(text for text in (harmful, remark, own_limits) if text))
     release = None if isinstance(firmware, Unread) else clean_text(firmware.kernel_release)
-    return replace(section, unasked={"release": (release, "would tell when another kernel runs")} if release else {})
+    return replace(section, unasked={"release": (release, "would show when another kernel runs")} if release else {})
 
 
 def _has_aspm_off(words: tuple[str, ...] | Unread) -> bool:

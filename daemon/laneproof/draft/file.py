@@ -133,7 +133,7 @@ def write_position(position: DraftedPosition) -> str:
         if key == "link" and position.link_remark:
             table[key].comment(_one_line(position.link_remark))
     if position.firmware:
-        _comment(table, f"firmware = {write_value(position.firmware)}  in the occupant would tell when it changes")
+        _comment(table, f"firmware = {write_value(position.firmware)}  in the occupant would show when it changes")
     _comment(table, *position.remarks)
     return _dump_row("position", table)
 
@@ -158,7 +158,7 @@ def _write_rest(empty_ports: Iterable[EmptyPort], remarks: Iterable[str]) -> str
     ports = tuple(empty_ports)
     if ports:
         document.add(tomlkit.nl())
-        _comment(document, "Ports with nothing in them. To be told when something is put there, give one a position:")
+        _comment(document, "Ports with nothing in them. To find out when something is put there, give one a position:")
         for line in (
             "    [[position]]",
             '    label = "..."',

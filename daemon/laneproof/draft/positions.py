@@ -1,6 +1,6 @@
 """The positions of a machine as it stands: where each device is, what it is, what its link can do, what to call it.
 
-What the machine cannot tell is left out with a remark, never guessed silently: a label that nobody but the owner knows
+What the machine cannot know is left out with a remark, never guessed silently: a label that nobody but the owner knows
 is marked, and so is a slot that only looks split.
 """
 

@@ -129,6 +129,7 @@ def test_value_stands_between_its_offsets() -> None:
     assert names == list('acd"')
     assert places["b", "c", "d"].inline
     assert not places["b", "c"].inline
+    assert find_key_lines("t = { a.b = 1 }")["t", "a"].inline
 
 
 @given(st.dictionaries(st.text(), _VALUES, max_size=5))

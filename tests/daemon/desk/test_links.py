@@ -87,6 +87,12 @@ def test_sata_drive_has_the_ceiling_of_its_own_link() -> None:
     assert [assumption.says for assumption in notes.assumptions] == ["SATA drives are linked at 6 Gb/s"]
 
 
+def test_usb_drive_has_no_ceiling_and_says_why() -> None:
+    links, _, notes = _budget(_position("a", "0000:00/14.0/usb-1", 'occupant = { kind = "usb" }'))
+    assert links["a"].link_bytes_per_second is None
+    assert notes.remarks == ["a: what a USB drive gets depends on its port and its bridge, so it has no ceiling"]
+
+
 _SWITCH = (
     '[slot.s]\npath = "0000:00/03.1"\ngeneration = 4\nlanes = 8\n'
     + _position(

@@ -54,7 +54,8 @@ def test_plan_without_a_supply_says_what_it_would_need() -> None:
 
 def test_what_is_not_declared_is_assumed_by_its_kind() -> None:
     text = "".join(
-        _DRIVE.format(f"0{at}", kind, "") for at, kind in enumerate(("nvme", "sata", "network", "other", "none"), 1)
+        _DRIVE.format(f"0{at}", kind, "")
+        for at, kind in enumerate(("nvme", "sata", "network", "other", "usb", "none"), 1)
     )
     power, notes = _budget(text + "[assume]\nsata_watts = 3\n")
     assert {item.name: item.watts for item in power.items if item.name.startswith("0")} == {
@@ -62,6 +63,7 @@ def test_what_is_not_declared_is_assumed_by_its_kind() -> None:
         "02": 3,
         "03": 10,
         "04": 25,
+        "05": 4.5,
     }
     told = {assumption.key: assumption.declared for assumption in notes.assumptions}
     assert told["sata_watts"]

@@ -61,8 +61,8 @@ def test_what_the_machine_cannot_know_is_a_todo() -> None:
 
 def test_what_changes_too_often_stands_as_a_comment() -> None:
     text = _draft(kelp_box(1))
-    assert '# release = "6.12.9-station"  would tell when another kernel runs' in text
-    assert '# firmware = "2.1"  in the occupant would tell when it changes' in text
+    assert '# release = "6.12.9-station"  would show when another kernel runs' in text
+    assert '# firmware = "2.1"  in the occupant would show when it changes' in text
 
 
 def test_link_is_drafted_as_both_ends_can_do_it_with_what_trained_beside_it() -> None:
