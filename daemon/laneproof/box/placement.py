@@ -93,6 +93,18 @@ class Arrangement:
         self.snapshot = snapshot
 
     @cached_property
+    def ways(self) -> frozenset[str]:
+        """The paths of drives and network cards, and those on the way to them; no other device's link matters."""
+        ends = [drive.path for drive in self.drives]
+        ends += [link.path for link in self.topology.links() if self._is_network(link.path)]
+        hops = [end.split("/") for end in ends]
+        return frozenset("/".join(parts[:depth]) for parts in hops for depth in range(2, len(parts) + 1))
+
+    def _is_network(self, path: str) -> bool:
+        occupant = self.topology.occupant_at(path)
+        return occupant is not None and occupant.kind == "network"
+
+    @cached_property
     def topology(self) -> Topology:
         """The machine by path."""
         return survey(self.snapshot)

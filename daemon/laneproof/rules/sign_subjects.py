@@ -49,8 +49,19 @@ class Watched:
         return rule, self.label or self.serial or self.path
 
 
+def is_ours(current: Pass, path: str) -> bool:
+    """Whether a path is a declared position, or leads to a drive that is or was there, or to a network card.
+
+    Other devices come and go, sleep and rest as their drivers please.
+    """
+    if path in current.arrangement.label_by_path or path in current.arrangement.ways:
+        return True
+    records = current.past.ledger.drives.records.values()
+    return any(record.path == path or record.path.startswith(f"{path}/") for record in records)
+
+
 def watched_links(current: Pass) -> Iterator[tuple[Watched, LinkRecord]]:
-    """Give each link that was ever seen, with the device that is at its end or was last."""
+    """Give each link on the way to a drive or a network card, with the device that is at its end or was last."""
     ledger, labels = current.past.ledger, current.arrangement.label_by_path
     latest: dict[str, LinkRecord] = {}
     for record in ledger.links.records.values():
@@ -58,6 +69,8 @@ def watched_links(current: Pass) -> Iterator[tuple[Watched, LinkRecord]]:
         if known is None or record.last_at >= known.last_at:
             latest[record.path] = record
     for path, record in latest.items():
+        if not is_ours(current, path):
+            continue
         yield (
             Watched(
                 path=path,

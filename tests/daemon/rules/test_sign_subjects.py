@@ -2,7 +2,7 @@
 
 from laneproof.findings import Severity
 from laneproof.past.past import Past
-from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
+from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, counting_box
 from laneproof.rules.sign_subjects import (
     louder,
     make_sign,
@@ -12,7 +12,7 @@ from laneproof.rules.sign_subjects import (
     watched_drives,
     watched_links,
 )
-from simulated_box import Box, declare
+from simulated_box import DISPLAY, Box, declare
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
@@ -65,3 +65,10 @@ def test_times_are_said_as_a_person_would() -> None:
     ]  # fmt: skip
     assert say_times(1) == "1 time"
     assert say_times(3, "boot") == "3 boots"
+
+
+def test_links_of_a_graphics_card_are_not_watched_and_those_of_a_drive_that_is_gone_are() -> None:
+    story = Story()
+    box = counting_box((0, 0, 0, 0)).with_port("0000:00/03.0").with_device("0000:00/03.0", class_code=DISPLAY)
+    story.look(box).look(box.without(PATHS[0]), after=60.0)
+    assert {place.path for place, _ in watched_links(story.judged())} == set(PATHS)

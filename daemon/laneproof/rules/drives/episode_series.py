@@ -5,7 +5,7 @@ told with its drops. Drives that somebody took out in good order are no sign.
 """
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,7 +17,7 @@ from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
 from laneproof.past.trials import DROPS, Trial
 from laneproof.rules.rule import Pass, Rule
-from laneproof.rules.sign_subjects import DAY, Watched, make_sign, say_seconds, say_times, stood
+from laneproof.rules.sign_subjects import DAY, Watched, is_ours, make_sign, say_seconds, say_times, stood
 from laneproof.rules.sign_trials import CURED_IS_TOLD_SECONDS, describe_trial, say_trial
 
 DROPS_NAME = "drops-off-bus"
@@ -99,7 +99,7 @@ def by_position(current: Pass) -> Iterator[tuple[Watched, list[Episode]]]:
             by_path.setdefault(drop.path, []).append(drop)
     for path, drops in by_path.items():
         last = drops[-1]
-        if not _is_ours(path, last, labels, current.past.ledger):
+        if not (is_ours(current, path) or last.serial or _DRIVE_NAME.match(path)):
             continue
         record = current.past.ledger.drives.records.get(last.serial)
         here = record if record is not None and record.path == path else None
@@ -113,14 +113,6 @@ def by_position(current: Pass) -> Iterator[tuple[Watched, list[Episode]]]:
             ),
             drops,
         )
-
-
-def _is_ours(path: str, drop: Episode, labels: Mapping[str, str], ledger: Ledger) -> bool:
-    """Whether a drive is concerned, or what drives hang on; other devices come and go as their drivers please."""
-    if path in labels or ledger.drives.at(path) is not None or drop.serial:
-        return True
-    holds_drives = any(record.path.startswith(f"{path}/") for record in ledger.drives.records.values())
-    return holds_drives or _DRIVE_NAME.match(path) is not None
 
 
 def tell_series(past: Past, place: Watched, series: Series, rule: Rule, *, resets: int = 0) -> Finding:

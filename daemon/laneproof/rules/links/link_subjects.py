@@ -58,10 +58,12 @@ class Subject:
 def find_subjects(arrangement: Arrangement) -> Iterator[Subject]:
     """Find the links to judge: those of declared positions that hold a device, and the shared links on their way.
 
-    Without a build these are all links of the machine.
+    Without a build these are all links on the way to a drive or a network card.
     """
     if arrangement.build is None:
         for link in arrangement.topology.links():
+            if link.path not in arrangement.ways:
+                continue  # a graphics card that rests, a card reader that sleeps: nobody's worry
             yield Subject(link=link, position=None, path=link.path)
         return
     for placement in arrangement.placements:

@@ -7,7 +7,7 @@ from laneproof.declaration.tables import DeclaredPosition
 from laneproof.past.ledger import Ledger
 from laneproof.past.training import Fall, TrainingRecord
 from laneproof.rules.rule import Pass
-from laneproof.rules.sign_subjects import Watched
+from laneproof.rules.sign_subjects import Watched, is_ours
 
 TWICE = 2
 
@@ -16,6 +16,8 @@ def watched_trainings(current: Pass) -> Iterator[tuple[Watched, TrainingRecord, 
     """Give each position whose link was seen to train, with its record and its declaration."""
     ledger, labels = current.past.ledger, current.arrangement.label_by_path
     for path, record in ledger.training.records.items():
+        if not is_ours(current, path):
+            continue
         drive = ledger.drives.records.get(record.serial)
         link = ledger.links.at(path)
         device = drive.name if drive is not None else link.device if link is not None else ""
