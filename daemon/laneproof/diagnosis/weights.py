@@ -5,8 +5,9 @@ Every number here is a first opinion of people who have built such boxes, to be 
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Any
 
 
 class CauseName(StrEnum):
@@ -91,254 +92,133 @@ def _require_open_share(chance: float, what: str) -> None:
         raise ValueError(f"{what} must lie between 0 and 1, not {chance!r}")
 
 
-_CAUSES = (
-    CauseName.SIGNAL_PATH,
-    CauseName.POWER_MANAGEMENT,
-    CauseName.HEAT,
-    CauseName.DRIVE_FAILING,
-    CauseName.DRIVE_FIRMWARE,
-    CauseName.SHARED_SUPPLY,
-)
-_JUDGEMENT = "judgement"
+_CAUSES = tuple(CAUSE_WORDS)
 
 
 def _row(*chances: float) -> Mapping[str, float]:
     return dict(zip(_CAUSES, chances, strict=True))
 
 
+def _tried(  # noqa: PLR0913 (a row of the table)
+    name: str, group: str, given: Mapping[str, float], seen: str, absent: str, source: str = "judgement"
+) -> Feature:
+    return Feature(name=name, group=group, given=given, seen=seen, absent=absent, source=source)
+
+
+def _watched(*row: Any) -> Feature:  # noqa: ANN401 (a row as above)
+    return replace(_tried(*row), by_watching=True)
+
+
+# Name, group, the chances in the order of the causes, the sentence if seen, the sentence if absent, the source.
+# fmt: off
 DEFAULT = Weights(
     priors=_row(0.30, 0.25, 0.10, 0.15, 0.10, 0.10),
     features=(
-        Feature(
-            name="aer_above_siblings",
-            group="signal",
-            given=_row(0.80, 0.25, 0.15, 0.10, 0.15, 0.25),
-            seen="its link makes more correctable errors than its siblings",
-            absent="its link makes no more correctable errors than its siblings",
-            source="judgement; link errors follow the host rather than the drive (USENIX FAST 2026, 350,000 "
-            "NVMe SSDs) and point at cables and connectors (USENIX FAST 2007, ATC 2019)",
-        ),
-        Feature(
-            name="link_below_expected",
-            group="signal",
-            given=_row(0.55, 0.10, 0.05, 0.10, 0.15, 0.15),
-            seen="its link trained below what both ends can do and the declaration asks",
-            absent="its link trained as it should",
-            source=_JUDGEMENT,
-        ),
-        Feature(
-            name="speed_cap_cured",
-            group="signal",
-            given=_row(0.85, 0.10, 0.15, 0.05, 0.10, 0.10),
-            seen="a lower link rate cured it",
-            absent="a lower link rate did not cure it",
-            source="judgement; margin on a lossy path grows as the rate falls (insertion-loss budgets of link "
-            "retimers)",
-        ),
-        Feature(
-            name="drops_after_idle_exit",
-            group="power",
-            given=_row(0.05, 0.70, 0.03, 0.10, 0.30, 0.05),
-            seen="it drops when the drive or its link leaves an idle state",
-            absent="its drops have nothing to do with leaving an idle state",
-            source=_JUDGEMENT,
-        ),
-        Feature(
-            name="pm_off_cured",
-            group="power",
-            given=_row(0.20, 0.80, 0.03, 0.05, 0.35, 0.03),
-            seen="switching idle states off cured it",
-            absent="switching idle states off did not cure it",
-            source=_JUDGEMENT,
-        ),
-        Feature(
-            name="drops_under_load",
-            group="load",
-            given=_row(0.45, 0.05, 0.50, 0.30, 0.20, 0.55),
-            seen="it drops under load",
-            absent="it does not drop under load",
-            source=_JUDGEMENT,
-        ),
-        Feature(
-            name="hot_before_drop",
-            group="load",
-            given=_row(0.10, 0.03, 0.85, 0.20, 0.08, 0.12),
-            seen="the drive was near its own temperature limit before it dropped",
-            absent="the drive was well below its own temperature limit before it dropped",
-            source="judgement; heat from neighbours raises error rates (USENIX ATC 2019)",
-        ),
-        Feature(
-            name="media_errors_rising",
-            group="media",
-            given=_row(0.03, 0.03, 0.15, 0.70, 0.10, 0.05),
-            seen="the drive reports new media errors",
-            absent="the drive reports no new media errors",
-            source="judgement; after a first uncorrectable error another follows within a month in 30 % "
-            "(USENIX FAST 2016)",
-        ),
-        Feature(
-            name="follows_slot_on_swap",
-            group="swap",
-            given=_row(0.90, 0.35, 0.40, 0.03, 0.15, 0.80),
-            seen="after two drives were swapped the fault stayed with the position",
-            absent="after two drives were swapped the fault went with the drive",
-            source=_JUDGEMENT,
-        ),
-        Feature(
-            name="several_drives_together",
-            group="shared",
-            given=_row(0.10, 0.10, 0.05, 0.02, 0.08, 0.80),
-            seen="several drives dropped at the same moment",
-            absent="no other drive dropped at the same moment",
-            source="judgement; failures in one node come together (USENIX FAST 2021, its public tickets)",
-        ),
-        Feature(
-            name="power_lost_at_drive",
-            group="shared",
-            given=_row(0.10, 0.10, 0.05, 0.10, 0.10, 0.65),
-            seen="the drive lost power while the machine ran on",
-            absent="the drive kept its power throughout",
-            source=_JUDGEMENT,
-        ),
-        Feature(
-            name="began_after_update",
-            group="change",
-            given=_row(0.10, 0.25, 0.05, 0.07, 0.60, 0.08),
-            seen="it began after an update of the kernel or of firmware",
-            absent="it began without any update near it",
-            source="judgement; older firmware is replaced more often (USENIX FAST 2020)",
-        ),
-        Feature(
-            name="regular_period",
-            group="time",
-            given=_row(0.03, 0.15, 0.08, 0.05, 0.40, 0.05),
-            seen="it comes at regular times",
-            absent="it comes at irregular times",
-            source=_JUDGEMENT,
-        ),
-        Feature(
-            name="power_cycle_needed",
-            group="recovery",
-            given=_row(0.25, 0.45, 0.35, 0.55, 0.50, 0.30),
-            seen="only taking power away brought the drive back",
-            absent="the drive came back without its power being taken away",
-            source=_JUDGEMENT,
-        ),
-        Feature(
-            name="errors_between_drops",
-            group="signal",
-            given=_row(0.70, 0.12, 0.08, 0.05, 0.06, 0.10),
-            seen="its link goes on making errors for days on end, apart from any drop",
-            absent="its link makes no errors apart from drops",
-            source="judgement; idle states and supplies make errors at the moment that they fail, a bad path whenever "
-            "packets pass",
-            by_watching=True,
-        ),
-        Feature(
-            name="only_replays",
-            group="signal",
-            given=_row(0.06, 0.35, 0.05, 0.05, 0.15, 0.05),
-            seen="its link repeats packets for want of an answer, and receives none that is damaged",
-            absent="its link receives damaged packets",
-            source="judgement; replay time-outs alone are seen where leaving a low-power link state takes too long "
-            "(public threads on link power management), damaged packets where the signal is bad",
-            by_watching=True,
-        ),
-        Feature(
-            name="idle_states_on",
-            group="power",
-            given=_row(0.55, 0.95, 0.55, 0.55, 0.65, 0.55),
-            seen="idle states of the drive or its link were switched on",
-            absent="idle states of drive and link were switched off",
-            source="judgement; what cannot be entered cannot fail to be left, so little is left of that cause where "
-            "they are off; that they are on says little",
-            by_watching=True,
-        ),
-        Feature(
-            name="warning_minutes_rising",
-            group="load",
-            given=_row(0.06, 0.05, 0.93, 0.12, 0.06, 0.08),
-            seen="the drive counts minutes above its own temperature limit",
-            absent="the drive counts no minutes above its own temperature limit",
-            source="judgement; the drive's own minutes tell of heat where no reading came just before a drop",
-            by_watching=True,
-        ),
-        Feature(
-            name="slow_against_siblings",
-            group="pace",
-            given=_row(0.15, 0.04, 0.50, 0.40, 0.20, 0.04),
-            seen="it is slow against its siblings",
-            absent="it keeps pace with its siblings",
-            source="judgement; slow drives recur (USENIX ATC 2022, FAST 2023), heat and worn flash slow drives down",
-            by_watching=True,
-        ),
-        Feature(
-            name="spare_falling",
-            group="media",
-            given=_row(0.02, 0.02, 0.08, 0.50, 0.04, 0.02),
-            seen="its spare blocks are being used up",
-            absent="its spare blocks are as many as before",
-            source="judgement; 30 to 80 % of drives grow a bad block, and after a few of them half grow hundreds "
-            "(USENIX FAST 2016): nothing but failing flash uses up the spare",
-            by_watching=True,
-        ),
-        Feature(
-            name="media_errors_often",
-            group="media",
-            given=_row(0.01, 0.01, 0.06, 0.50, 0.03, 0.01),
-            seen="the drive reported new media errors again and again",
-            absent="the drive reported new media errors no more than a few times",
-            source="judgement; drives that lose one block may stay at that, those that lose some lose hundreds (USENIX "
-            "FAST 2016), and no cable or power setting makes a drive count errors of its medium",
-            by_watching=True,
-        ),
-        Feature(
-            name="still_on_the_bus",
-            group="answers",
-            given=_row(0.12, 0.12, 0.40, 0.60, 0.65, 0.04),
-            seen="the controller's registers answered, and said that it failed",
-            absent="the controller's registers did not answer",
-            source="judgement; a controller that answers and says that it failed has power and a link",
-            by_watching=True,
-        ),
-        Feature(
-            name="same_model_affected",
-            group="model",
-            given=_row(0.06, 0.15, 0.06, 0.05, 0.50, 0.10),
-            seen="another drive of its model and firmware has it too, and none of another model",
-            absent="no other drive of its model and firmware has it",
-            source="judgement; a firmware's fault is every such drive's",
-            by_watching=True,
-        ),
-        Feature(
-            name="began_after_drive_firmware",
-            group="change",
-            given=_row(0.02, 0.03, 0.02, 0.02, 0.55, 0.02),
-            seen="it began after an update of the drive's own firmware",
-            absent="it began without an update of the drive's firmware",
-            source="judgement; such updates are far rarer than a kernel's, so one just before says more",
-            by_watching=True,
-        ),
-        Feature(
-            name="period_of_its_own",
-            group="time",
-            given=_row(0.005, 0.005, 0.005, 0.01, 0.45, 0.005),
-            seen="it comes by a clock of its own, which is no hour of the day",
-            absent="it comes by no clock of its own",
-            source="judgement; a nightly job makes any cause come at its hour, while a period that no schedule has "
-            "is a counter or a timer in the drive",
-            by_watching=True,
-        ),
-        Feature(
-            name="drops_or_resets",
-            group="drops",
-            given=_row(0.60, 0.97, 0.50, 0.50, 0.95, 0.97),
-            seen="it drops or has to be reset",
-            absent="it neither drops nor has to be reset",
-            source="judgement; idle states, firmware and supply show by drops, while a bad path or failing flash can "
-            "make errors for weeks before the first",
-            by_watching=True,
-        ),
+        _tried("aer_above_siblings", "signal", _row(0.80, 0.25, 0.15, 0.10, 0.15, 0.25),
+            "its link makes more correctable errors than its siblings",
+            "its link makes no more correctable errors than its siblings",
+            "judgement; link errors follow the host rather than the drive (USENIX FAST 2026, 350,000 NVMe SSDs) and "
+            "point at cables and connectors (USENIX FAST 2007, ATC 2019)"),
+        _tried("link_below_expected", "signal", _row(0.55, 0.10, 0.05, 0.10, 0.15, 0.15),
+            "its link trained below what both ends can do and the declaration asks",
+            "its link trained as it should"),
+        _tried("speed_cap_cured", "signal", _row(0.85, 0.10, 0.15, 0.05, 0.10, 0.10),
+            "a lower link rate cured it",
+            "a lower link rate did not cure it",
+            "judgement; margin on a lossy path grows as the rate falls (insertion-loss budgets of link retimers)"),
+        _tried("drops_after_idle_exit", "power", _row(0.05, 0.70, 0.03, 0.10, 0.30, 0.05),
+            "it drops when the drive or its link leaves an idle state",
+            "its drops have nothing to do with leaving an idle state"),
+        _tried("pm_off_cured", "power", _row(0.20, 0.80, 0.03, 0.05, 0.35, 0.03),
+            "switching idle states off cured it",
+            "switching idle states off did not cure it"),
+        _tried("drops_under_load", "load", _row(0.45, 0.05, 0.50, 0.30, 0.20, 0.55),
+            "it drops under load",
+            "it does not drop under load"),
+        _tried("hot_before_drop", "load", _row(0.10, 0.03, 0.85, 0.20, 0.08, 0.12),
+            "the drive was near its own temperature limit before it dropped",
+            "the drive was well below its own temperature limit before it dropped",
+            "judgement; heat from neighbours raises error rates (USENIX ATC 2019)"),
+        _tried("media_errors_rising", "media", _row(0.03, 0.03, 0.15, 0.70, 0.10, 0.05),
+            "the drive reports new media errors",
+            "the drive reports no new media errors",
+            "judgement; after a first uncorrectable error another follows within a month in 30 % (USENIX FAST 2016)"),
+        _tried("follows_slot_on_swap", "swap", _row(0.90, 0.35, 0.40, 0.03, 0.15, 0.80),
+            "after two drives were swapped the fault stayed with the position",
+            "after two drives were swapped the fault went with the drive"),
+        _tried("several_drives_together", "shared", _row(0.10, 0.10, 0.05, 0.02, 0.08, 0.80),
+            "several drives dropped at the same moment",
+            "no other drive dropped at the same moment",
+            "judgement; failures in one node come together (USENIX FAST 2021, its public tickets)"),
+        _tried("power_lost_at_drive", "shared", _row(0.10, 0.10, 0.05, 0.10, 0.10, 0.65),
+            "the drive lost power while the machine ran on",
+            "the drive kept its power throughout"),
+        _tried("began_after_update", "change", _row(0.10, 0.25, 0.05, 0.07, 0.60, 0.08),
+            "it began after an update of the kernel or of firmware",
+            "it began without any update near it",
+            "judgement; older firmware is replaced more often (USENIX FAST 2020)"),
+        _tried("regular_period", "time", _row(0.03, 0.15, 0.08, 0.05, 0.40, 0.05),
+            "it comes at regular times",
+            "it comes at irregular times"),
+        _tried("power_cycle_needed", "recovery", _row(0.25, 0.45, 0.35, 0.55, 0.50, 0.30),
+            "only taking power away brought the drive back",
+            "the drive came back without its power being taken away"),
+        _watched("errors_between_drops", "signal", _row(0.70, 0.12, 0.08, 0.05, 0.06, 0.10),
+            "its link goes on making errors for days on end, apart from any drop",
+            "its link makes no errors apart from drops",
+            "judgement; idle states and supplies make errors at the moment that they fail, a bad path whenever "
+            "packets pass"),
+        _watched("only_replays", "signal", _row(0.06, 0.35, 0.05, 0.05, 0.15, 0.05),
+            "its link repeats packets for want of an answer, and receives none that is damaged",
+            "its link receives damaged packets",
+            "judgement; replay time-outs alone are seen where leaving a low-power link state takes too long (public "
+            "threads on link power management), damaged packets where the signal is bad"),
+        _watched("idle_states_on", "power", _row(0.55, 0.95, 0.55, 0.55, 0.65, 0.55),
+            "idle states of the drive or its link were switched on",
+            "idle states of drive and link were switched off",
+            "judgement; what cannot be entered cannot fail to be left, so little is left of that cause where they "
+            "are off; that they are on says little"),
+        _watched("warning_minutes_rising", "load", _row(0.06, 0.05, 0.93, 0.12, 0.06, 0.08),
+            "the drive counts minutes above its own temperature limit",
+            "the drive counts no minutes above its own temperature limit",
+            "judgement; the drive's own minutes tell of heat where no reading came just before a drop"),
+        _watched("slow_against_siblings", "pace", _row(0.15, 0.04, 0.50, 0.40, 0.20, 0.04),
+            "it is slow against its siblings",
+            "it keeps pace with its siblings",
+            "judgement; slow drives recur (USENIX ATC 2022, FAST 2023), heat and worn flash slow drives down"),
+        _watched("spare_falling", "media", _row(0.02, 0.02, 0.08, 0.50, 0.04, 0.02),
+            "its spare blocks are being used up",
+            "its spare blocks are as many as before",
+            "judgement; 30 to 80 % of drives grow a bad block, and after a few of them half grow hundreds (USENIX "
+            "FAST 2016): nothing but failing flash uses up the spare"),
+        _watched("media_errors_often", "media", _row(0.01, 0.01, 0.06, 0.50, 0.03, 0.01),
+            "the drive reported new media errors again and again",
+            "the drive reported new media errors no more than a few times",
+            "judgement; drives that lose one block may stay at that, those that lose some lose hundreds (USENIX FAST"
+            " 2016), and no cable or power setting makes a drive count errors of its medium"),
+        _watched("still_on_the_bus", "answers", _row(0.12, 0.12, 0.40, 0.60, 0.65, 0.04),
+            "the controller's registers answered, and said that it failed",
+            "the controller's registers did not answer",
+            "judgement; a controller that answers and says that it failed has power and a link"),
+        _watched("same_model_affected", "model", _row(0.06, 0.15, 0.06, 0.05, 0.50, 0.10),
+            "another drive of its model and firmware has it too, and none of another model",
+            "no other drive of its model and firmware has it",
+            "judgement; a firmware's fault is every such drive's"),
+        _watched("began_after_drive_firmware", "change", _row(0.02, 0.03, 0.02, 0.02, 0.55, 0.02),
+            "it began after an update of the drive's own firmware",
+            "it began without an update of the drive's firmware",
+            "judgement; such updates are far rarer than a kernel's, so one just before says more"),
+        _watched("period_of_its_own", "time", _row(0.005, 0.005, 0.005, 0.01, 0.45, 0.005),
+            "it comes by a clock of its own, which is no hour of the day",
+            "it comes by no clock of its own",
+            "judgement; a nightly job makes any cause come at its hour, while a period that no schedule has is a "
+            "counter or a timer in the drive"),
+        _watched("drops_or_resets", "drops", _row(0.60, 0.97, 0.50, 0.50, 0.95, 0.97),
+            "it drops or has to be reset",
+            "it neither drops nor has to be reset",
+            "judgement; idle states, firmware and supply show by drops, while a bad path or failing flash can make "
+            "errors for weeks before the first"),
     ),
 )
+# fmt: on
 """The first opinion."""
