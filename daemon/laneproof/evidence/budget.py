@@ -1,7 +1,7 @@
-"""The alarm budget: how surprising something must be before anybody is told, and before anybody is disturbed.
+"""The alarm budget: how surprising something must be before it is reported, and before anybody is disturbed.
 
 A false alarm costs more than a day's delay. So the thresholds come from how many tests a box makes in a year, and a
-page needs, besides surprise, an effect large enough to matter.
+alarm needs, besides surprise, an effect large enough to matter.
 """
 
 import math
@@ -9,15 +9,15 @@ from typing import Literal
 
 from laneproof.evidence.counts import Surprise
 
-Level = Literal["page", "note"]
+Level = Literal["alarm", "notice"]
 
-PAGE_P = 1e-5
-NOTE_P = 1e-3
+ALARM_P = 1e-5
+NOTICE_P = 1e-3
 RATIO_FLOOR = 3.0
 """A rate must be this many times the other, at the lower bound, to disturb somebody. All three are judgement."""
 
-FALSE_PAGES_PER_YEAR = 0.2
-"""One false page per box in five years. Judgement."""
+FALSE_ALARMS_PER_YEAR = 0.2
+"""One false alarm per box in five years. Judgement."""
 
 
 def grade(surprise: Surprise, ratio_lower_bound: float | None = None, *, decisive: bool = False) -> Level | None:
@@ -29,11 +29,11 @@ def grade(surprise: Surprise, ratio_lower_bound: float | None = None, *, decisiv
         decisive: Whether the test means action by itself: a link out of specification, media errors that accelerate.
 
     Returns:
-        "page" to disturb somebody, "note" to write it down where it is seen, None to record it only.
+        "alarm" to disturb somebody, "notice" to be read when one looks, None to record it only.
     """
     if decisive:
-        return "page"
+        return "alarm"
     large = ratio_lower_bound is not None and ratio_lower_bound >= RATIO_FLOOR
-    if large and surprise.log_p <= math.log(PAGE_P):
-        return "page"
-    return "note" if surprise.log_p <= math.log(NOTE_P) else None
+    if large and surprise.log_p <= math.log(ALARM_P):
+        return "alarm"
+    return "notice" if surprise.log_p <= math.log(NOTICE_P) else None

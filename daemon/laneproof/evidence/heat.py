@@ -6,13 +6,13 @@ minute counters.
 """
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from laneproof.evidence.counts import Surprise, require_count, require_exposure, require_share
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.special import log_normal_at_least
-from laneproof.evidence.two_by_two import FisherTest, StratifiedTest, Table, fisher, mantel_haenszel
+from laneproof.evidence.two_by_two import Table, mantel_haenszel
 
 WARN_HEADROOM_CELSIUS = 5.0
 """Less than this below the drive's warning threshold is a notice. Judgement."""
@@ -130,27 +130,8 @@ def rate_rises_with_heat(events: Sequence[int], exposures: Sequence[float] | Non
     return DoseTest(log_p=log_normal_at_least(z), z=z)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Throttling:
-    """Whether slow windows go with heat.
-
-    Attributes:
-        crude: All windows in one table.
-        stratified: The same with the state of the write cache held fixed, where it was known.
-    """
-
-    crude: FisherTest
-    stratified: StratifiedTest | NotEnough
-
-    def shown(self, alpha: float = 1e-3) -> bool:
-        """Tell whether heat is shown to be the reason: the cache held fixed, and more slow windows when hot."""
-        if isinstance(self.stratified, NotEnough) or self.stratified.odds_ratio is None:
-            return False
-        return self.stratified.odds_ratio > 1.0 and self.stratified.log_p <= math.log(alpha)
-
-
-def throttling(cache_full: Table, cache_fresh: Table) -> Throttling | NotEnough:
-    """Is the drive slow because it is hot, or because its write cache is full (T12)?
+def is_slow_for_heat(cache_full: Table, cache_fresh: Table, alpha: float = 1e-3) -> bool:
+    """Is the drive slow because it is hot, and not because its write cache is full (T12)?
 
     The two look alike, since long writing does both. So windows are compared among those with as much written since the
     last idle minute.
@@ -158,18 +139,17 @@ def throttling(cache_full: Table, cache_fresh: Table) -> Throttling | NotEnough:
     Args:
         cache_full: Windows with much written: hot and slow, hot and fast, cool and slow, cool and fast.
         cache_fresh: The same of windows with little written.
+        alpha: How small the chance must be that heat has nothing to do with it.
 
     Returns:
-        The crude comparison and the one that counts.
+        Whether it is shown: more slow windows when hot, the cache held fixed.
 
     Raises:
         ValueError: A negative number.
 
     Source: N. Mantel, W. Haenszel, J. National Cancer Institute 22 (1959) 719.
     """
-    strata: Iterable[Table] = (cache_full, cache_fresh)
-    a, b, c, d = (sum(cells) for cells in zip(*strata, strict=True))
-    crude = fisher((a, b, c, d))
-    if isinstance(crude, NotEnough):
-        return NotEnough("no window was hot, or none was cool")
-    return Throttling(crude=crude, stratified=mantel_haenszel(strata))
+    test = mantel_haenszel((cache_full, cache_fresh))
+    if isinstance(test, NotEnough) or test.odds_ratio is None:
+        return False
+    return test.odds_ratio > 1.0 and test.log_p <= math.log(alpha)

@@ -25,8 +25,8 @@ FEWEST_SIBLINGS = 3
 LOAD_TOLERANCE = 0.25
 """How far a sibling's load may lie from the drive's own, as a share of the larger one. Judgement."""
 
-PAGE_EVENTS = 3
-PAGE_DAYS = 2
+ALARM_EVENTS = 3
+ALARM_DAYS = 2
 _DAY_SECONDS = 86400.0
 
 
@@ -146,7 +146,7 @@ def _spell(run: Sequence[tuple[float, float, float]], began: int, ended: int) ->
     )
 
 
-def is_slow_for_days(spells: Sequence[SlowSpell], events: int = PAGE_EVENTS, days: int = PAGE_DAYS) -> bool:
+def is_slow_for_days(spells: Sequence[SlowSpell], events: int = ALARM_EVENTS, days: int = ALARM_DAYS) -> bool:
     """Do the spells recur enough to disturb somebody?
 
     Args:

@@ -43,6 +43,15 @@ def _per_day(used: float, left: float, days: float) -> float:
     return left * days / used if used > 0.0 else math.inf
 
 
+def _by_points(moved: int, left: float, days: float, clock: str, what: str) -> Remaining | NotEnough:
+    if days == 0.0:
+        return NotEnough(f"both readings of the {what} are of the same day")
+    if moved == 0 and left > 0.0:
+        return NotEnough(f"the {what} did not move in {days:g} days (at least {left * days:g} more are left)")
+    nearest, soonest, latest = (_per_day(moved + rounding, left, days) for rounding in (0, 1, -1))
+    return Remaining(days=nearest, shortest_days=soonest, longest_days=latest, clock=clock)
+
+
 def by_percentage(
     earlier_percent: int, now_percent: int, days: float, limit_percent: int = 100
 ) -> Remaining | NotEnough:
@@ -69,17 +78,7 @@ def by_percentage(
         raise ValueError(
             f"percentage used fell from {earlier_percent} to {now_percent}: another drive, or another counter"
         )
-    if days == 0.0:
-        return NotEnough("both readings of the wear figure are of the same day")
-    rise, left = now_percent - earlier_percent, float(limit_percent - now_percent)
-    if rise == 0 and left > 0.0:
-        return NotEnough(f"the wear figure did not move in {days:g} days (at least {left * days:g} more are left)")
-    return Remaining(
-        days=_per_day(rise, left, days),
-        shortest_days=_per_day(rise + 1, left, days),
-        longest_days=_per_day(rise - 1, left, days),
-        clock="percentage",
-    )
+    return _by_points(now_percent - earlier_percent, limit_percent - now_percent, days, "percentage", "wear figure")
 
 
 def by_writes(
@@ -141,17 +140,7 @@ def by_spare(earlier_percent: int, now_percent: int, threshold_percent: int, day
         raise ValueError(
             f"available spare grew from {earlier_percent} to {now_percent}: another drive, or another counter"
         )
-    if days == 0.0:
-        return NotEnough("both readings of the spare are of the same day")
-    loss, left = earlier_percent - now_percent, float(now_percent - threshold_percent)
-    if loss == 0 and left > 0.0:
-        return NotEnough(f"the spare did not move in {days:g} days (at least {left * days:g} more are left)")
-    return Remaining(
-        days=_per_day(loss, left, days),
-        shortest_days=_per_day(loss + 1, left, days),
-        longest_days=_per_day(loss - 1, left, days),
-        clock="spare",
-    )
+    return _by_points(earlier_percent - now_percent, now_percent - threshold_percent, days, "spare", "spare")
 
 
 def nearer(*clocks: Remaining | NotEnough) -> Remaining | NotEnough:

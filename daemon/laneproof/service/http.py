@@ -20,7 +20,7 @@ from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.registry import Collector
 
 from laneproof import __version__
-from laneproof.evidence.budget import FALSE_PAGES_PER_YEAR
+from laneproof.evidence.budget import FALSE_ALARMS_PER_YEAR
 from laneproof.findings import Change, FindingChange, Severity
 from laneproof.outputs.audit_json import as_json
 from laneproof.outputs.metrics import Sample, list_samples, make_families
@@ -66,7 +66,7 @@ def _samples(status: DaemonStatus) -> Iterator[Sample]:
     if result is not None:
         yield from list_samples(status.build, result.snapshot, result.findings)
     yield "declaration_in_force", (), float(status.build_problem is None)
-    yield "alarm_budget_per_year", (), FALSE_PAGES_PER_YEAR
+    yield "alarm_budget_per_year", (), FALSE_ALARMS_PER_YEAR
     for change, severity in product(Change, Severity):  # a counter is there from 0, so that its first step is seen
         labels = str(change), str(severity)
         yield "finding_changes", labels, status.changes.get(labels, 0)

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from laneproof.evidence.budget import FALSE_PAGES_PER_YEAR, NOTE_P, PAGE_P, grade
+from laneproof.evidence.budget import ALARM_P, FALSE_ALARMS_PER_YEAR, NOTICE_P, grade
 from laneproof.evidence.counts import Surprise
 from laneproof.evidence.rates import RatioTest, against_siblings
 
@@ -15,17 +15,17 @@ def surprise(p: float) -> Surprise:
 
 def test_one_false_page_in_five_years() -> None:
     # Bonferroni: 6 links, 8 tests, daily for a year
-    assert 6 * 8 * 365 * PAGE_P < FALSE_PAGES_PER_YEAR
+    assert 6 * 8 * 365 * ALARM_P < FALSE_ALARMS_PER_YEAR
 
 
 @pytest.mark.parametrize(
     ("p", "lower", "level"),
     [
-        (1e-6, 3.0, "page"),
-        (1e-6, 2.9, "note"),
-        (1e-6, None, "note"),
-        (1e-4, 50.0, "note"),
-        (NOTE_P, None, "note"),
+        (1e-6, 3.0, "alarm"),
+        (1e-6, 2.9, "notice"),
+        (1e-6, None, "notice"),
+        (1e-4, 50.0, "notice"),
+        (NOTICE_P, None, "notice"),
         (2e-3, 50.0, None),
     ],
 )
@@ -34,12 +34,12 @@ def test_a_page_needs_surprise_and_effect(p: float, lower: float | None, level: 
 
 
 def test_what_means_action_by_itself_pages() -> None:
-    assert grade(surprise(2.5e-3), decisive=True) == "page"
+    assert grade(surprise(2.5e-3), decisive=True) == "alarm"
 
 
-@pytest.mark.parametrize(("own", "others", "level"), [(37, 4, "page"), (9, 6, None), (5, 0, "note"), (3, 1, None)])
+@pytest.mark.parametrize(("own", "others", "level"), [(37, 4, "alarm"), (9, 6, None), (5, 0, "notice"), (3, 1, None)])
 def test_links_against_siblings_by_the_budget(own: int, others: int, level: str | None) -> None:
-    # 24 hours of one link against 72 of its siblings; nine against six is a note only at p <= 1e-2
+    # 24 hours of one link against 72 of its siblings; nine against six is a notice only at p <= 1e-2
     test = against_siblings(own, 24.0, others, 72.0)
     assert isinstance(test, RatioTest)
     assert grade(test, test.ratio_bounds().lower) == level

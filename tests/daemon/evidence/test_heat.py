@@ -8,15 +8,13 @@ from scipy import stats
 
 from laneproof.evidence.heat import (
     DoseTest,
-    Throttling,
     headroom,
+    is_slow_for_heat,
     minutes_per_year,
     quantile,
     rate_rises_with_heat,
-    throttling,
 )
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.two_by_two import FisherTest, StratifiedTest, fisher
 
 
 @given(values=st.lists(st.floats(-50, 150), min_size=1, max_size=60), share=st.floats(0.0, 1.0))
@@ -60,44 +58,23 @@ def test_no_group_to_compare_gives_no_verdict() -> None:
     assert isinstance(rate_rises_with_heat([5, 0], [1.0, 0.0]), NotEnough)
 
 
-def test_slow_windows_when_hot() -> None:
-    # Fisher's exact test
-    test = fisher((14, 6, 3, 37))
-    assert isinstance(test, FisherTest)
-    assert test.odds_ratio == pytest.approx(28.8, abs=0.05)
-    assert test.p == pytest.approx(1.02e-6, rel=5e-3)
-
-
-def test_a_full_cache_looks_like_heat_until_it_is_held_fixed() -> None:
-    # Mantel and Haenszel 1959: the crude table misleads, the strata do not
-    test = throttling(cache_full=(12, 3, 4, 1), cache_fresh=(2, 3, 2, 36))
-    assert isinstance(test, Throttling)
-    assert test.crude.odds_ratio == pytest.approx(14.4, abs=0.05)
-    assert test.crude.p == pytest.approx(1.87e-5, rel=5e-3)
-    assert isinstance(test.stratified, StratifiedTest)
-    assert test.stratified.chi_square == pytest.approx(1.057, abs=5e-4)
-    assert test.stratified.p == pytest.approx(0.304, abs=5e-4)
-    assert not test.shown()
-
-
-def test_heat_that_stays_when_the_cache_is_held_fixed_is_shown() -> None:
-    test = throttling(cache_full=(14, 2, 1, 14), cache_fresh=(13, 2, 2, 40))
-    assert isinstance(test, Throttling)
-    assert test.shown()
-
-
-def test_cold_that_slows_is_not_heat() -> None:
-    test = throttling(cache_full=(1, 14, 14, 2), cache_fresh=(2, 40, 13, 2))
-    assert isinstance(test, Throttling)
-    assert not test.shown()
-
-
-def test_windows_all_of_one_kind_give_no_verdict() -> None:
-    assert isinstance(throttling((0, 0, 3, 4), (0, 0, 1, 2)), NotEnough)
-    alike = throttling((5, 0, 0, 0), (0, 0, 0, 5))
-    assert isinstance(alike, Throttling)
-    assert isinstance(alike.stratified, NotEnough)
-    assert not alike.shown()
+@pytest.mark.parametrize(
+    ("full", "fresh", "shown"),
+    [
+        ((12, 3, 4, 1), (2, 3, 2, 36), False),  # the crude table misleads (odds 14.4), the strata do not
+        ((14, 2, 1, 14), (13, 2, 2, 40), True),
+        ((1, 14, 14, 2), (2, 40, 13, 2), False),  # cold that slows
+        ((0, 0, 3, 4), (0, 0, 1, 2), False),  # no window was hot
+        ((5, 0, 0, 0), (0, 0, 0, 5), False),  # within each group all are alike
+    ],
+)
+def test_heat_is_shown_only_with_the_cache_held_fixed(
+    full: tuple[int, int, int, int],
+    fresh: tuple[int, int, int, int],
+    shown: bool,  # noqa: FBT001
+) -> None:
+    # N. Mantel, W. Haenszel 1959
+    assert is_slow_for_heat(full, fresh) is shown
 
 
 def test_impossible_figures_are_refused() -> None:

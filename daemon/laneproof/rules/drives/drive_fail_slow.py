@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from laneproof.advice import BACK_UP, REPLACE, advise
-from laneproof.evidence.budget import NOTE_P, PAGE_P
+from laneproof.evidence.budget import ALARM_P, NOTICE_P
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.siblings import SlowSpell, is_slow_for_days, slow_blocks
 from laneproof.findings import Finding, Kind, Severity, format_time
@@ -43,11 +43,11 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, load: LoadRecord) -
     ]
     slow, hours = count_blocks(load, since)
     surprise = slow_blocks(slow, hours) if spells else NotEnough("it was never slow")
-    if isinstance(surprise, NotEnough) or surprise.p > NOTE_P:
+    if isinstance(surprise, NotEnough) or surprise.p > NOTICE_P:
         return None
-    is_page = surprise.p <= PAGE_P and is_slow_for_days(spells)
+    is_alarm = surprise.p <= ALARM_P and is_slow_for_days(spells)
     before = stood(past, place.identify_drive(NAME))
-    severity = louder(Severity.WARNING if is_page else Severity.NOTICE, before.severity if before else None)
+    severity = louder(Severity.WARNING if is_alarm else Severity.NOTICE, before.severity if before else None)
     worst = max(one.mean_ratio for one in spells)
     return make_sign(
         NAME,

@@ -3,8 +3,7 @@
 from collections.abc import Iterator
 
 from laneproof.advice import HEAT_SINK, MORE_AIR, advise
-from laneproof.evidence.heat import throttling
-from laneproof.evidence.not_enough import NotEnough
+from laneproof.evidence.heat import is_slow_for_heat
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord
 from laneproof.past.ledger import Ledger
@@ -55,11 +54,11 @@ def _is_shown_slow(ledger: Ledger, record: DriveRecord) -> bool:
     if not any(record.load.full[:2]) and not any(record.load.fresh[:2]):
         return False  # never hot
 
-    def ask() -> bool:
-        result = throttling(record.load.full, record.load.fresh)
-        return not isinstance(result, NotEnough) and result.shown()
-
-    return ledger.remember(("throttled", record.serial), int(ledger.now // (6 * HOUR)), ask)
+    return ledger.remember(
+        ("throttled", record.serial),
+        int(ledger.now // (6 * HOUR)),
+        lambda: is_slow_for_heat(record.load.full, record.load.fresh),
+    )
 
 
 THROTTLED = Rule(

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from laneproof.evidence.budget import PAGE_P, grade
+from laneproof.evidence.budget import ALARM_P, grade
 from laneproof.evidence.bursts import compare_error_minutes, dispersion
 from laneproof.evidence.counts import Bounds
 from laneproof.evidence.not_enough import NotEnough
@@ -62,7 +62,7 @@ _PERSISTENT_HOURS = 3
 _FAR_BEYOND = 30.0
 """How many times the specification's ceiling is far beyond it. Judgement."""
 _FAR_SECONDS, _FAR_SPAN_SECONDS, _FAR_MINUTES = 900.0, 480.0, 5
-"""Far beyond in the last quarter of an hour is worth a page once errors came in so many different minutes that lie so
+"""Far beyond in the last quarter of an hour is worth an alarm once errors came in so many different minutes that lie so
 far apart: a burst at a hot plug is over by then. Judgement."""
 
 
@@ -71,7 +71,7 @@ class Standing:
     """How one link's errors stand.
 
     Attributes:
-        level: page, note, or None where nothing is to be said.
+        level: alarm, notice, or None where nothing is to be said.
         beyond_specification: Whether it makes more errors than a legal link may.
         because: The reason in words, empty where there is none.
         evidence: The figures.
@@ -110,8 +110,8 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
         )
         if standing.level is not None
     ]
-    ranks = {"page": 1, "note": 0}
-    return max(found, key=lambda one: (ranks[one.level or "note"], one.beyond_specification), default=NOTHING_TO_SAY)
+    ranks = {"alarm": 1, "notice": 0}
+    return max(found, key=lambda one: (ranks[one.level or "notice"], one.beyond_specification), default=NOTHING_TO_SAY)
 
 
 def _has_enough(record: LinkRecord, now: float) -> bool:
@@ -150,7 +150,9 @@ def _judge_first_look(record: LinkRecord) -> Standing:
         test = against_specification(end.found - _BURST_ALLOWANCE, bits)
         if isinstance(test, CeilingTest) and test.is_out_of_specification():
             because = f"{end.found} errors at the {name}'s end in the {end.found_seconds / HOUR:.1f} hours since boot"
-            return Standing(level="note", beyond_specification=True, because=because, evidence=_describe_ceiling(test))
+            return Standing(
+                level="notice", beyond_specification=True, because=because, evidence=_describe_ceiling(test)
+            )
     return NOTHING_TO_SAY
 
 
@@ -167,7 +169,7 @@ def _judge_uncorrectable(record: LinkRecord, now: float) -> Standing:
     if not counted:
         said += ", as the kernel's log tells"
     return Standing(
-        level="page" if len(hours) > 1 else "note",
+        level="alarm" if len(hours) > 1 else "notice",
         because=said,
         evidence={
             "uncorrectable_errors": number,
@@ -188,7 +190,7 @@ def _judge_specification(record: LinkRecord, now: float, links: int) -> Standing
             continue
         persists = _hours_with_errors(record, DAY, now) >= _PERSISTENT_HOURS or _is_far_beyond(record, now, links)
         return Standing(
-            level="page" if persists else "note",
+            level="alarm" if persists else "notice",
             beyond_specification=True,
             because=f"{tally.errors} errors in {words}, where the specification allows {test.allowed:.3g}",
             evidence={**_describe_ceiling(test), **_describe(record, tally)},
@@ -205,7 +207,7 @@ def _is_far_beyond(record: LinkRecord, now: float, links: int) -> bool:
         return False
     bits = bits_carried(gt_s=record.gt_s or 0.0, lanes=record.lanes or 0, seconds=_FAR_SECONDS)
     test = against_specification(sum(number for _, number in readings), _FAR_BEYOND * bits)
-    return isinstance(test, CeilingTest) and test.log_p + math.log(max(1, links)) <= math.log(PAGE_P)
+    return isinstance(test, CeilingTest) and test.log_p + math.log(max(1, links)) <= math.log(ALARM_P)
 
 
 def _describe_ceiling(test: CeilingTest) -> dict[str, Any]:
@@ -241,14 +243,14 @@ def _judge_reach(
     # where it is many.
     many = tally.errors * DAY >= _MANY_A_DAY * tally.seconds
     found = [
-        _judge_comparison(against, test, may_page=enough and (against == "before" or many))
+        _judge_comparison(against, test, may_alarm=enough and (against == "before" or many))
         for against, test in tests
         if test is not None
     ]
     told = [one for one in found if one.level is not None]
     if not told:
         return NOTHING_TO_SAY
-    best = max(told, key=lambda one: (one.level == "page", -one.test.log_p))
+    best = max(told, key=lambda one: (one.level == "alarm", -one.test.log_p))
     return Standing(
         level=best.level,
         because=_say_comparison(tally, reach, best, len(siblings), bursty=bursty),
@@ -279,9 +281,9 @@ def _correct(test: RatioTest | None, links: int) -> RatioTest | None:
     return None if test is None else replace(test, log_p=min(0.0, test.log_p + math.log(max(1, links))))
 
 
-def _judge_comparison(against: str, test: RatioTest, *, may_page: bool) -> _Comparison:
-    bounds = test.ratio_bounds() if test.log_p <= math.log(PAGE_P) else None
-    level = grade(test, bounds.lower if may_page and bounds is not None else None)
+def _judge_comparison(against: str, test: RatioTest, *, may_alarm: bool) -> _Comparison:
+    bounds = test.ratio_bounds() if test.log_p <= math.log(ALARM_P) else None
+    level = grade(test, bounds.lower if may_alarm and bounds is not None else None)
     return _Comparison(against=against, test=test, bounds=bounds, level=level)
 
 
@@ -348,7 +350,7 @@ def _judge_change(record: LinkRecord, now: float) -> Standing:
         return NOTHING_TO_SAY
     days, usual = cusum.climbing_exposure * HOUR / DAY, 1 / (cusum.normal_rate * DAY / HOUR)
     return Standing(
-        level="note",
+        level="notice",
         because=(
             f"errors in {cusum.climbing_events} different hours of the last {days:.3g} days, "
             f"where one in {usual:.3g} days is usual for it"

@@ -38,8 +38,8 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if before is None and is_untouched:
             continue
         # what stands as an alarm already is looked at less often: only its figures can change
-        is_page = before is not None and before.severity is not Severity.NOTICE
-        standing = stand(ledger, record, counting, every_seconds=6 * HOUR if is_page else HOUR)
+        is_alarm = before is not None and before.severity is not Severity.NOTICE
+        standing = stand(ledger, record, counting, every_seconds=6 * HOUR if is_alarm else HOUR)
         if (finding := _tell(ledger, place, record, standing, before)) is not None:
             yield finding
 
@@ -65,7 +65,7 @@ def _tell(
             return None
         return _with_trial(ledger, before, trial)
     beyond = standing.beyond_specification or (before is not None and before.observed == _BEYOND)
-    severity = Severity.WARNING if standing.level == "page" else Severity.NOTICE
+    severity = Severity.WARNING if standing.level == "alarm" else Severity.NOTICE
     severity = louder(severity, before.severity if before is not None else None)
     warmth = _tell_warmth(ledger, place, record)
     link = f"{describe_rate(record.gt_s)} x{record.lanes}" if record.gt_s else "an unknown rate"

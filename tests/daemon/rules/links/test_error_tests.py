@@ -55,7 +55,7 @@ def test_errors_that_begin_after_quiet_weeks_are_paged_within_a_day() -> None:
     # T5 after 720 quiet hours: four errors in a day have p = 3.0e-7 (worked example)
     counts = [0] * 720 + [1, 0] * 12
     standing = judge_link(link(counts), [link([0] * 744)] * 3, now=NOW, links=4)
-    assert standing.level == "page"
+    assert standing.level == "alarm"
     assert standing.evidence["p"] < 1e-5
     assert standing.evidence["ratio_bounds"][0] >= 3
     assert "in the last day" in standing.because
@@ -66,7 +66,7 @@ def test_thirty_seven_against_four_is_an_alarm() -> None:
     own = [2] * 13 + [1] * 11
     siblings = [link([1, 1, *[0] * 22]), link([1, *[0] * 23]), link([1, *[0] * 23])]
     standing = judge_link(link(own), siblings, now=NOW, links=4)
-    assert standing.level == "page"
+    assert standing.level == "alarm"
     assert standing.evidence["against"] == "siblings"
     assert standing.evidence["ratio"] == pytest.approx(27.75, abs=0.01)
     assert standing.evidence["ratio_bounds"] == pytest.approx([9.97, 107.2], rel=2e-3)
@@ -86,16 +86,16 @@ def test_of_several_links_the_second_worst_is_corrected_for_one_test_less() -> N
 
 def test_what_always_was_so_and_is_little_is_no_page() -> None:
     counts = [1 if hour % 20 == 0 else 0 for hour in range(1000)]  # one in twenty hours, from the first day on
-    assert level(link(counts), *[link([0] * 1000)] * 4) != "page"
+    assert level(link(counts), *[link([0] * 1000)] * 4) != "alarm"
 
 
 def test_a_link_beyond_the_specification_is_a_note_at_once_and_a_page_when_it_lasts() -> None:
     # 8 GT/s x1 allows 28.8 errors an hour in each direction (1e-12 per bit)
     first = judge_link(link([0, 0, 300], gt_s=8.0, lanes=1), [], now=NOW, links=1)
-    assert first.level == "note"
+    assert first.level == "notice"
     assert first.beyond_specification
     lasting = judge_link(link([300] * 6, marked=30, gt_s=8.0, lanes=1), [], now=NOW, links=1)
-    assert lasting.level == "page"
+    assert lasting.level == "alarm"
     assert lasting.evidence["allowed_errors"] == pytest.approx(57.6)
 
 
@@ -103,7 +103,7 @@ def test_what_had_been_counted_before_the_first_look_is_told_only_far_beyond_a_b
     # an unshielded ribbon: 225 errors a second at 8 GT/s x1
     ribbon = link([0], gt_s=8.0, lanes=1)
     ribbon.far.found, ribbon.far.found_seconds = 225 * 3600, 3600.0
-    assert level(ribbon) == "note"
+    assert level(ribbon) == "notice"
     burst = link([0], gt_s=8.0, lanes=1)
     burst.far.found, burst.far.found_seconds = 400, 120.0
     assert level(burst) is None
@@ -111,7 +111,7 @@ def test_what_had_been_counted_before_the_first_look_is_told_only_far_beyond_a_b
 
 def test_after_another_cable_only_what_came_since_counts() -> None:
     counts = [2] * 300 + [0] * 20
-    assert level(link(counts), link([0] * 320)) == "page"
+    assert level(link(counts), link([0] * 320)) == "alarm"
     changed = link(counts, steady=NOW - 20 * HOUR)
     assert level(changed, link([0] * 320)) is None
     assert recent(changed, 7 * DAY, NOW).errors == 0
@@ -121,7 +121,7 @@ def test_bursts_are_compared_by_their_minutes() -> None:
     # every hour of a day one minute of thirty errors: many minutes, each counted once
     counts = [0] * 400 + [0, 30] * 12
     standing = judge_link(link(counts), [link([0] * 424)] * 2, now=NOW, links=3)
-    assert standing.level == "page"
+    assert standing.level == "alarm"
     assert standing.evidence["unit"] in ("error minutes", "errors")
 
 
@@ -135,10 +135,10 @@ def test_widths_and_rates_may_differ_since_bits_are_compared() -> None:
 def test_uncorrectable_errors_of_a_link_are_told_each() -> None:
     record = link([0] * 100)
     record.series.rows[-5].fatal = 1
-    assert level(record) == "note"
+    assert level(record) == "notice"
     record.series.rows[-2].fatal = 2
     standing = judge_link(record, [], now=NOW, links=1)
-    assert standing.level == "page"
+    assert standing.level == "alarm"
     assert "3 uncorrectable errors of the link" in standing.because
 
 
@@ -147,7 +147,7 @@ def test_a_link_that_always_was_a_little_poorer_is_at_most_a_note() -> None:
     siblings = [link([0] * 720)] * 5
     for day in range(2, 31):
         record = link(counts[: day * 24])
-        assert judge_link(record, siblings, now=NOW, links=6).level in (None, "note"), day
+        assert judge_link(record, siblings, now=NOW, links=6).level in (None, "notice"), day
 
 
 def test_errors_that_come_more_often_by_a_few_a_week_are_a_note_of_their_own() -> None:
@@ -157,7 +157,7 @@ def test_errors_that_come_more_often_by_a_few_a_week_are_a_note_of_their_own() -
     for hour in range(24 * 10 + 1):
         record.watch.add(NOW - (24 * 10 - hour) * HOUR, HOUR, marked=hour % 20 == 0)
     standing = judge_link(record, [link([0] * 400)], now=NOW, links=2)
-    assert standing.level == "note"
+    assert standing.level == "notice"
     assert "different hours of the last" in standing.because
     assert "one in 10 days is usual for it" in standing.because
     assert standing.evidence["hours_with_errors"] >= 9
@@ -167,9 +167,9 @@ def test_errors_that_come_more_often_by_a_few_a_week_are_a_note_of_their_own() -
 @pytest.mark.parametrize(
     ("minutes", "each", "expected"),
     [
-        (12, 400, "page"),  # 8 GT/s x4 allows 1.92 a minute: some two hundred times as many, for ten minutes
-        (12, 60, "note"),  # thirty times as many: beyond, and no hurry
-        (4, 4000, "note"),  # over in four minutes: a burst
+        (12, 400, "alarm"),  # 8 GT/s x4 allows 1.92 a minute: some two hundred times as many, for ten minutes
+        (12, 60, "notice"),  # thirty times as many: beyond, and no hurry
+        (4, 4000, "notice"),  # over in four minutes: a burst
     ],
 )
 def test_what_is_far_beyond_the_specification_is_an_alarm_within_minutes(
