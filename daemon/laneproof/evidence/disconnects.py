@@ -68,40 +68,40 @@ def merge_into_episodes(times: Iterable[float], gap_seconds: float = EPISODE_GAP
     return tuple(began)
 
 
-def state_share(drops_in_state: int, drops: int, share_of_time: float) -> Surprise | NotEnough:
-    """Do drops favour a state (T14)?
+def state_share(episodes_in_state: int, episodes: int, share_of_time: float) -> Surprise | NotEnough:
+    """Do episodes favour a state (T14)?
 
     Args:
-        drops_in_state: Drops while the state held, or just after it ended.
-        drops: All drops.
+        episodes_in_state: Episodes while the state held, or just after it ended.
+        episodes: All episodes.
         share_of_time: Share of the time watched that the state, and that moment after it, covers.
 
     Returns:
-        p = P(Bin(drops, share) >= drops_in_state).
+        p = P(Bin(episodes, share) >= episodes_in_state).
 
     Raises:
-        ValueError: A negative number, more drops in the state than drops, or a share outside of 0..1.
+        ValueError: A negative number, more episodes in the state than episodes, or a share outside of 0..1.
 
     Source: exact binomial tail.
     """
-    require_count(drops_in_state, "the drops in the state")
-    require_count(drops, "the drops")
+    require_count(episodes_in_state, "the episodes in the state")
+    require_count(episodes, "the episodes")
     require_share(share_of_time, "the share of time")
-    if drops_in_state > drops:
-        raise ValueError(f"{drops_in_state} of {drops} drops cannot have come in the state")
-    if drops == 0:
-        return NotEnough("no drop yet")
+    if episodes_in_state > episodes:
+        raise ValueError(f"{episodes_in_state} of {episodes} episodes cannot have come in the state")
+    if episodes == 0:
+        return NotEnough("no episode yet")
     if share_of_time in {0.0, 1.0}:
-        return NotEnough("the state held never, or always, so it cannot set drops apart")
-    return Surprise(log_p=log_binomial_at_least(drops_in_state, drops, share_of_time))
+        return NotEnough("the state held never, or always, so it cannot set episodes apart")
+    return Surprise(log_p=log_binomial_at_least(episodes_in_state, episodes, share_of_time))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Clockwork:
-    """Whether drops come by the clock.
+    """Whether episodes come by the clock.
 
     Attributes:
-        gaps: How many gaps between drops.
+        gaps: How many gaps between episodes.
         variation: Standard deviation over mean of the gaps: 1 for random ones, 0 for a perfect clock.
         mean_gap_seconds: Their mean.
     """
@@ -117,10 +117,10 @@ class Clockwork:
 
 
 def clockwork(times: Iterable[float]) -> Clockwork | NotEnough:
-    """Do drops come at regular times (T14)? Then look for timers, scheduled load, or a counter in firmware.
+    """Do episodes come at regular times (T14)? Then look for timers, scheduled load, or a counter in firmware.
 
     Args:
-        times: Drops, unix seconds, as episodes; the last fifty count.
+        times: When each episode began, unix seconds; the last fifty count.
 
     Returns:
         The variation of the gaps, to be held against `clockwork_critical`.
@@ -128,7 +128,7 @@ def clockwork(times: Iterable[float]) -> Clockwork | NotEnough:
     ordered = sorted(times)[-_MOST_GAPS - 1 :]
     gaps = [after - before for before, after in pairwise(ordered)]
     if len(gaps) < _FEWEST_GAPS or ordered[0] == ordered[-1]:
-        return NotEnough(f"{len(gaps)} gaps between drops; {_FEWEST_GAPS} are needed")
+        return NotEnough(f"{len(gaps)} gaps between episodes; {_FEWEST_GAPS} are needed")
     mean = fmean(gaps)
     return Clockwork(gaps=len(gaps), variation=stdev(gaps) / mean, mean_gap_seconds=mean)
 
@@ -156,12 +156,12 @@ def repeats_with_boot(
     """Is it only the boot sequence that repeats itself?
 
     Args:
-        times: Drops, unix seconds.
+        times: When each episode began, unix seconds.
         boots: When the machine booted, unix seconds.
         within_seconds: How closely the delays must agree.
 
     Returns:
-        Whether two drops or more each came the same time after a boot of their own: that is no clock, and no sign of
+        Whether two episodes or more each came the same time after a boot of their own: that is no clock, and no sign of
         what happened before.
     """
     delays = []

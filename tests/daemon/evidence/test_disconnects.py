@@ -37,16 +37,16 @@ def test_six_events_are_three_episodes() -> None:
     assert merge_into_episodes([0.0, 3599.0, 7200.0]) == (0.0, 7200.0)
 
 
-@pytest.mark.parametrize(("inside", "drops", "share", "p"), [(6, 7, 0.09, 3.433e-6), (3, 4, 0.25, 0.0508)])
-def test_drops_that_favour_a_state(inside: int, drops: int, share: float, p: float) -> None:
+@pytest.mark.parametrize(("inside", "episodes", "share", "p"), [(6, 7, 0.09, 3.433e-6), (3, 4, 0.25, 0.0508)])
+def test_episodes_that_favour_a_state(inside: int, episodes: int, share: float, p: float) -> None:
     # Exact binomial tail
-    test = state_share(inside, drops, share)
+    test = state_share(inside, episodes, share)
     assert isinstance(test, Surprise)
     assert test.p == pytest.approx(p, rel=1e-3)
-    assert test.p == pytest.approx(stats.binom.sf(inside - 1, drops, share), rel=1e-9)
+    assert test.p == pytest.approx(stats.binom.sf(inside - 1, episodes, share), rel=1e-9)
 
 
-def test_drops_every_twelve_hours() -> None:
+def test_episodes_every_twelve_hours() -> None:
     test = clocked(after_gaps([11.6, 12.3, 11.9, 12.2, 12.4, 11.8]))
     assert test.gaps == 6
     assert test.variation == pytest.approx(0.0261, abs=5e-5)
@@ -88,7 +88,7 @@ def test_only_the_last_fifty_gaps_count() -> None:
     assert clocked(after_gaps([5.0] * 10 + [12.0] * 50)).variation == pytest.approx(0.0, abs=1e-9)
 
 
-def test_too_few_drops_give_no_verdict() -> None:
+def test_too_few_episodes_give_no_verdict() -> None:
     assert isinstance(clockwork([0.0, 1.0, 2.0]), NotEnough)
     assert isinstance(clockwork([5.0] * 6), NotEnough)
     assert isinstance(state_share(0, 0, 0.5), NotEnough)
@@ -105,7 +105,7 @@ def test_the_same_delay_after_each_boot_is_the_boot_sequence() -> None:
 
 
 def test_impossible_figures_are_refused() -> None:
-    with pytest.raises(ValueError, match="5 of 4 drops"):
+    with pytest.raises(ValueError, match="5 of 4 episodes"):
         state_share(5, 4, 0.5)
     with pytest.raises(ValueError, match="share of time"):
         state_share(1, 4, 1.5)
