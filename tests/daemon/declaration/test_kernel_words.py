@@ -1,7 +1,7 @@
 import pytest
 from pydantic import ValidationError
 
-from laneproof.declaration.kernel_words import parse_bond_mode, parse_level
+from laneproof.declaration.kernel_words import is_aspm_off, parse_bond_mode, parse_level
 from simulated_box import declare
 
 
@@ -38,3 +38,12 @@ def test_bond_mode_is_read_by_name_number_or_both(word: str, mode: str) -> None:
 def test_word_that_the_kernel_does_not_have_is_refused(text: str, says: str) -> None:
     with pytest.raises(ValidationError, match=says):
         declare(text)
+
+
+@pytest.mark.parametrize(
+    ("word", "is_it"),
+    [("pcie_aspm=off", True), ("pcie-aspm=off", True), ("pcie_aspm=force", False), ("pcie_port_pm=off", False)],
+)
+def test_word_that_gives_up_error_reporting_is_known(word: str, is_it: bool) -> None:  # noqa: FBT001 (a column)
+    # kernel kernel/params.c, parameq: a name's - and _ are the same
+    assert is_aspm_off(word) is is_it
