@@ -1,27 +1,34 @@
-"""Takes the figures: how well the program does on simulated boxes of which the truth is known; writes docs/evidence.md.
+"""Takes the figures: how well the program does on simulated boxes of which the truth is known.
 
-Run as ``python -m simulation.evaluate`` with ``tests`` as the working folder. ``--family tuning`` shows the boxes on
-which thresholds and weights were tuned; the figures of record are of the family ``report``. The same arguments give the
-same boxes.
+Run as ``python -m simulation.evaluate`` with ``tests`` as the working folder; ``--page`` writes docs/evidence.md.
+``--family tuning`` shows the boxes on which thresholds and weights were tuned; the figures of record are of the family
+``report``. ``--strange 5`` tries strange boxes, whose figures are the last part of the page. The same arguments give
+the same boxes.
 """
 
 import argparse
 import json
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
+from typing import TypeVar
 
-from simulation.evidence_page import write_page
+from simulation.evidence_page import put_parts, write_page
 from simulation.families import FAMILIES
 from simulation.plots import KINDS
 from simulation.replaying import try_world
 from simulation.scoring import WorldScore
+from simulation.strange.page import TITLE, write_strange
+from simulation.strange.worlds import ALL, StrangeScore, try_strange
+from simulation.strange.worlds import show as show_strange
 from simulation.worlds import HEALTHY, make_world
 
 PAGE = Path(__file__).parents[2] / "docs" / "evidence.md"
 MOST_PROCESSES = 2
+Job = TypeVar("Job")
+Score = TypeVar("Score")
 
 
 def _try_one(job: tuple[str, int, str]) -> WorldScore:
@@ -29,18 +36,23 @@ def _try_one(job: tuple[str, int, str]) -> WorldScore:
     return try_world(make_world(kind, seed, FAMILIES[family]))
 
 
-def evaluate(jobs: Sequence[tuple[str, int, str]], *, processes: int) -> Iterable[WorldScore]:
+def _try_strange(job: tuple[str, int]) -> StrangeScore:
+    return try_strange(*job)[0]
+
+
+def spread(attempt: Callable[[Job], Score], jobs: Sequence[Job], *, processes: int) -> Iterable[Score]:
     """Try worlds, in order.
 
     Args:
-        jobs: Kind, seed and family of each.
+        attempt: Tries one.
+        jobs: Which.
         processes: How many at a time.
     """
     if processes <= 1:
-        yield from map(_try_one, jobs)
+        yield from map(attempt, jobs)
         return
     with ProcessPoolExecutor(max_workers=min(processes, MOST_PROCESSES)) as pool:
-        yield from pool.map(_try_one, jobs)
+        yield from pool.map(attempt, jobs)
 
 
 def show(score: WorldScore) -> str:
@@ -60,40 +72,55 @@ def show(score: WorldScore) -> str:
 
 
 def main(arguments: Sequence[str]) -> int:
-    """Try the worlds asked for; write the page, or show each world."""
+    """Try the worlds asked for, and print the page or write it."""
     parser = argparse.ArgumentParser(prog="python -m simulation.evaluate", description=__doc__)
     parser.add_argument("--family", choices=sorted(FAMILIES), default="report")
     parser.add_argument("--kinds", default=",".join(KINDS), help="kinds of world, with commas")
     parser.add_argument("--each", type=int, default=20, help="worlds of each kind of fault")
     parser.add_argument("--healthy", type=int, default=80, help="healthy worlds")
+    parser.add_argument("--strange", type=int, default=0, help="strange boxes of each kind, and nothing else")
     parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--processes", type=int, default=MOST_PROCESSES)
-    parser.add_argument(
-        "--page", type=Path, default=None, help=f"where to write the page (default {PAGE.name} in docs)"
-    )
+    parser.add_argument("--page", type=Path, nargs="?", const=PAGE, help="write the page, docs/evidence.md or another")
     parser.add_argument("--scores", type=Path, default=None, help="also write the scores as JSON lines")
-    parser.add_argument("--show", action="store_true", help="show each world and write no page")
+    parser.add_argument("--show", action="store_true", help="show each world")
     options = parser.parse_args(arguments)
-    jobs = [
-        (kind, seed, options.family)
-        for kind in options.kinds.split(",")
-        for seed in range(options.first, options.first + (options.healthy if kind == HEALTHY else options.each))
-    ]
-    scores = []
-    for score in evaluate(jobs, processes=options.processes):
-        scores.append(score)
-        if options.show:
-            print(show(score), flush=True)
-        else:
-            print(f"{len(scores)} of {len(jobs)}", end="\r", file=sys.stderr, flush=True)
-    if options.scores is not None:
-        options.scores.write_text("".join(f"{json.dumps(asdict(score))}\n" for score in scores))
-    text = write_page(scores, family=options.family, command=" ".join(["python -m simulation.evaluate", *arguments]))
-    if options.show:
+    last = options.first + options.strange
+    command = " ".join(["python -m simulation.evaluate", *arguments])
+    if options.strange:
+        strange = [(kind, seed) for kind in ALL for seed in range(options.first, last)]
+        tried = _follow(spread(_try_strange, strange, processes=options.processes), len(strange), options, show_strange)
+        text = write_strange(tried, command=command)
+    else:
+        jobs = [
+            (kind, seed, options.family)
+            for kind in options.kinds.split(",")
+            for seed in range(options.first, options.first + (options.healthy if kind == HEALTHY else options.each))
+        ]
+        scores = _follow(spread(_try_one, jobs, processes=options.processes), len(jobs), options, show)
+        text = write_page(scores, family=options.family, command=command)
+    if options.page is None:
         print(text)
     else:
-        (options.page or PAGE).write_text(text)
+        page = options.page.read_text("utf-8") if options.page.exists() else ""
+        options.page.write_text(put_parts(page, text, title=TITLE), "utf-8")
     return 0
+
+
+def _follow(
+    scores: Iterable[Score], number: int, options: argparse.Namespace, show_one: Callable[[Score], str]
+) -> list[Score]:
+    """Take scores as they come; show each, or how many there are."""
+    taken = []
+    for score in scores:
+        taken.append(score)
+        if options.show:
+            print(show_one(score), flush=True)
+        else:
+            print(f"{len(taken)} of {number}", end="\r", file=sys.stderr, flush=True)
+    if options.scores is not None:
+        options.scores.write_text("".join(f"{json.dumps(asdict(score))}\n" for score in taken))  # type: ignore[call-overload]
+    return taken
 
 
 if __name__ == "__main__":

@@ -30,7 +30,8 @@ def rate(k: int, exposure: float, per: str) -> str:
     return f"{k / exposure:.3f} a {per} (at most {poisson_upper(k, 0.05) / exposure:.3f})"
 
 
-def _prose(*parts: str) -> str:
+def prose(*parts: str) -> str:
+    """Fill a paragraph."""
     return textwrap.fill(" ".join(parts), width=120, break_long_words=False, break_on_hyphens=False)
 
 
@@ -45,7 +46,7 @@ def write_page(scores: Sequence[WorldScore], *, family: str, command: str) -> st
     parts = [
         "# What the signs and the diagnosis are worth, on simulated boxes",
         "",
-        _prose(
+        prose(
             f"Made by `{command}` (from `tests`), family `{family}`: each world is drawn from its seed alone, so the",
             "same command gives the same figures. Shares have exact two-sided 95 % bounds (Clopper and Pearson), rates",
             "an exact one-sided 95 % upper bound (Poisson). These are simulated boxes: how real ones behave is for",
@@ -72,7 +73,7 @@ def _healthy(scores: Sequence[WorldScore]) -> list[str]:
     return [
         "## The quiet box",
         "",
-        _prose(
+        prose(
             f"{len(sound)} healthy boxes, {days / YEAR_DAYS:.1f} box-years, with all that happens to a sound box:",
             "single correctable errors and bursts of them, restarts, updates of kernel, BIOS and drive firmware, power",
             "cuts, wrong clocks, gaps, commands that a drive does not know, heat waves, scrubs, swaps, drives taken",
@@ -122,14 +123,14 @@ def _faults(scores: Sequence[WorldScore]) -> list[str]:
     return [
         "## Faults that lasted",
         "",
-        _prose(
+        prose(
             "Those that showed at least four episodes, or for two weeks. The delay runs from a fault's first showing",
             "(a drop, a new media error, a day of many errors) to the first word said of its place or drive.",
         ),
         "",
         *_table(lasted, _FAULT_ROWS),
         "",
-        _prose(
+        prose(
             "Faults that showed fewer times: found",
             f"{share(sum(one.found_hours is not None for one in short), len(short))}.",
             "Pages about places that were fine, in boxes with a fault:",
@@ -179,7 +180,7 @@ def _views(scores: Sequence[WorldScore]) -> list[str]:
     return [
         "## What was there to be read",
         "",
-        _prose(
+        prose(
             "Half of the boxes lack something: no load figures, counters at one end only, no kernel log, no frames",
             "near the events, no config space, no health log.",
         ),
@@ -197,7 +198,7 @@ def _speed(scores: Sequence[WorldScore]) -> list[str]:
     return [
         "## Replay speed",
         "",
-        _prose(
+        prose(
             f"{frames} frames, {days / YEAR_DAYS:.1f} box-years, in {seconds / 60:.0f} processor minutes, making of",
             f"the recordings included: {frames / seconds:.0f} frames and {days / seconds:.0f} simulated days a second.",
         ),
@@ -221,3 +222,17 @@ def _misses(scores: Sequence[WorldScore]) -> list[str]:
         if items:
             lines += [*(f"- {item}" for item in items[:30]), ""]
     return lines
+
+
+def put_parts(page: str, fresh: str, *, title: str) -> str:
+    """Put a part of the page in the place of the one that stands there.
+
+    Args:
+        page: The page as it stands, empty for none.
+        fresh: What was made: one of the two parts, before the title or from it on.
+        title: The heading at which the second part begins; it is the last one.
+    """
+    first, _, second = page.partition(title)
+    if fresh.startswith(title):
+        return f"{first.rstrip()}\n\n{fresh}"
+    return f"{fresh.rstrip()}\n\n{title}{second}" if second else fresh

@@ -2,15 +2,18 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
 import pytest
 
 from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
-from simulation.strange.worlds import ALL, HEALTHY, make_strange_world
+from simulation.evidence_page import put_parts
+from simulation.strange.page import TITLE, write_strange
+from simulation.strange.worlds import ALL, HEALTHY, StrangeScore, make_strange_world, try_strange
 
-PACE = ((1800.0, 20.0),)
+PACE = ((3600.0, 20.0),)
 
 
 def frames(kind: str, seed: int = 0) -> list[dict[str, Any]]:
@@ -71,3 +74,28 @@ def test_the_oddity_is_in_the_recording(kind: str) -> None:
 def test_each_family_has_its_kinds() -> None:
     assert len(HEALTHY) >= 30
     assert len(ALL) - len(HEALTHY) >= 8
+
+
+def test_what_was_said_is_counted_by_kind() -> None:
+    calm = StrangeScore(kind="suspends", seed=1, also="", healthy=True, days=30.44, frames=9, lines=3)
+    loud = replace(calm, seed=2, lines=50, alarms=["day 1.0: link-slow x: y"], also="guest")
+    missed = replace(calm, kind="worn-out", healthy=False, complaints=["nothing is said"])
+    text = write_strange([calm, loud, missed], command="x")
+    assert "| false alarms | 1: " in text
+    assert "| boxes with more than 20 changed lines a month | 1 of 2 |" in text
+    assert "| suspends | 2 | 61 | 1 | 0 | 26.5, 50.0 |" in text
+    assert "- `suspends` 2 with guest: day 1.0: link-slow x: y" in text
+    assert "| worn-out | 1 | 0 of 1 | nothing is said |" in text
+
+
+def test_each_part_of_the_page_takes_its_own_place() -> None:
+    both = put_parts("# Page\n\nold\n\n## Strange boxes\n\nkept\n", "# Page\n\nnew\n", title=TITLE)
+    assert both == "# Page\n\nnew\n\n## Strange boxes\n\nkept\n"
+    assert put_parts(both, "## Strange boxes\n\nother\n", title=TITLE) == "# Page\n\nnew\n\n## Strange boxes\n\nother\n"
+    assert put_parts("", "# Page\n", title=TITLE) == "# Page\n"
+
+
+def test_one_strange_box_is_tried_from_end_to_end() -> None:
+    told, changes = try_strange("commands-refused", 1, ((7200.0, 8.0),))
+    assert told.frames > 80
+    assert told.lines == len(changes)

@@ -120,6 +120,19 @@ class HealthAllOnes(Trouble):
         return []
 
 
+def lose_data(box: RunningBox, life: Life) -> None:
+    """Let a drive find a dozen blocks that it cannot give back."""
+    drive = life.drive
+    if not is_here(box, life) or drive is None or drive.number is None:
+        return
+    drive.health.media_errors += 12
+    drive.health.error_log_entries += 12
+    drive.health.spare_percent = max(3, drive.health.spare_percent - 13)
+    if drive.health.spare_percent < drive.health.spare_threshold_percent:
+        drive.health.critical_warning |= 1
+    box.say(box.words.bad_medium(drive.number, sector=box.draw.randrange(1 << 32)))
+
+
 @dataclass(slots=True)
 class ClockLeapsBelowAnAlarm(Trouble):
     """A drive loses data and an alarm stands; then a boot begins years ahead or back. The alarm must stand on."""
@@ -132,19 +145,8 @@ class ClockLeapsBelowAnAlarm(Trouble):
         life = self.choose(box, begin)
         self._leap = begin + 1.6 * DAY
         for hour in (1, 3, 6, 10, 15, 20, 24, 28):
-            box.at(begin + hour * HOUR, lambda: self._lose_data(box, life))
+            box.at(begin + hour * HOUR, lambda: lose_data(box, life))
         box.at(self._leap, lambda: self._restart(box, box.draw.choice((5 * 365 * DAY, -5 * 365 * DAY))))
-
-    def _lose_data(self, box: RunningBox, life: Life) -> None:
-        drive = life.drive
-        if not is_here(box, life) or drive is None or drive.number is None:
-            return
-        drive.health.media_errors += 12
-        drive.health.error_log_entries += 12
-        drive.health.spare_percent = max(3, drive.health.spare_percent - 13)
-        if drive.health.spare_percent < drive.health.spare_threshold_percent:
-            drive.health.critical_warning |= 1
-        box.say(box.words.bad_medium(drive.number, sector=box.draw.randrange(1 << 32)))
 
     def _restart(self, box: RunningBox, error: float) -> None:
         box.clock_error = error
@@ -174,13 +176,17 @@ class LosesDataInANewSocket(Trouble):
 
     def prepare(self, box: RunningBox) -> None:
         """Errors, a cure, media errors."""
-        life = self.choose(box, box.now + 12 * DAY)
-        path = PathFault(port=life.port, began_at=box.now + DAY, errors_an_hour=60.0, doubling_days=5.0,
-                         drops_an_hour=0.0, cured_at=box.now + 5 * DAY)  # fmt: skip
-        box.influences.append(path)
+        length = self.until - box.now
+        begin = box.now + 0.6 * length
+        life = self.choose(box, begin)
+        cable = PathFault(
+            port=life.port, began_at=box.now + DAY, cured_at=box.now + 0.25 * length, errors_an_hour=60.0,
+            doubling_days=5.0, drops_an_hour=0.0,
+        )  # fmt: skip
+        box.influences.append(cable)
         self.excused.append((life.port.path, box.now, self.until, "the cable"))
         for hour in (0, 5, 9, 20, 30, 48, 60, 72):
-            box.at(box.now + 12 * DAY + hour * HOUR, lambda: ClockLeapsBelowAnAlarm._lose_data(self, box, life))  # type: ignore[arg-type]
+            box.at(begin + hour * HOUR, lambda: lose_data(box, life))
 
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:
         """The drive is what is named, and data come first."""

@@ -28,9 +28,11 @@ CALM = Customs(
     updates=4, cuts=0.5, bursts=1, gaps=1, clock_steps=0.5, short_boots=0, missing_boots=0, swaps=0, removals=0,
     firmware_updates=0, polled=1, forgeries=0, talkative=0.3,
 )  # fmt: skip
-PACES = ((300.0, 12.0), (900.0, 30.0), (3600.0, 60.0))
+PACES = ((600.0, 12.0), (1800.0, 30.0), (7200.0, 90.0))
 """Seconds between frames, with the days that a world then lasts."""
 MONTH_DAYS = 30.44
+MOST_LINES = 20
+"""How many changed lines a month a healthy box may have: one that reads them all must not grow tired of it."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -119,9 +121,11 @@ def _declare(text: str, oddities: Sequence[Oddity]) -> str:
     return text
 
 
-def try_strange(kind: str, seed: int) -> tuple[StrangeScore, list[FindingChange]]:
+def try_strange(
+    kind: str, seed: int, paces: Sequence[tuple[float, float]] = PACES
+) -> tuple[StrangeScore, list[FindingChange]]:
     """Run a strange box through the engine, and count what was said."""
-    world, oddities, also = make_strange_world(kind, seed)
+    world, oddities, also = make_strange_world(kind, seed, paces)
     began = time.perf_counter()
     replay = Replay(world.lines(), world.build)
     changes = list(replay.changes())
@@ -145,7 +149,7 @@ def show(told: StrangeScore) -> str:
     lines += [f"    WRONG {words}" for words in told.complaints]
     lines += [f"    ALARM {words}" for words in told.alarms[:8]]
     lines += [f"    notice {words}" for words in told.notices[:5]]
-    if told.lines_a_month > 20:
+    if told.lines_a_month > MOST_LINES:
         most = sorted(told.by_rule.items(), key=lambda row: -row[1])[:4]
         lines.append("    lines: " + ", ".join(f"{rule} {count}" for rule, count in most))
     return "\n".join(lines)

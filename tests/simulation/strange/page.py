@@ -1,0 +1,75 @@
+"""The part of docs/evidence.md about strange boxes: what was said of each kind, healthy or in odd trouble."""
+
+import statistics
+from collections.abc import Sequence
+
+from simulation.evidence_page import MONTH_DAYS, YEAR_DAYS, prose, rate
+from simulation.strange.worlds import HEALTHY, MOST_LINES, StrangeScore
+
+TITLE = "## Strange boxes"
+
+
+def write_strange(scores: Sequence[StrangeScore], *, command: str) -> str:
+    """Write the part.
+
+    Args:
+        scores: Of all worlds.
+        command: What was run.
+    """
+    sound, troubled = ([one for one in scores if one.healthy is healthy] for healthy in (True, False))
+    return "\n".join([TITLE, "", *_sound(sound, command), *_troubled(troubled), ""])
+
+
+def _sound(scores: Sequence[StrangeScore], command: str) -> list[str]:
+    if not scores:
+        return []
+    days = sum(one.days for one in scores)
+    alarms = sum(len(one.alarms) for one in scores)
+    loud = sum(one.lines_a_month > MOST_LINES for one in scores)
+    lines = [
+        prose(
+            f"Made by `{command}` (from `tests`): {len(scores)} boxes, {days / YEAR_DAYS:.1f} box-years, each with an",
+            "oddity that is no fault, half of them with a second one, and otherwise a calm life. A changed line is",
+            "whatever the daemon would report: raised, changed and cleared, *unverified* included.",
+        ),
+        "",
+        "| what | figure |",
+        "| --- | --- |",
+        f"| false alarms | {alarms}: {rate(alarms, days / YEAR_DAYS, 'box-year')} |",
+        f"| notices | {rate(sum(len(one.notices) for one in scores), days / MONTH_DAYS, 'box-month')} |",
+        f"| changed lines a month, median | {statistics.median(one.lines_a_month for one in scores):.1f} |",
+        f"| boxes with more than {MOST_LINES} changed lines a month | {loud} of {len(scores)} |",
+        "",
+        "| oddity | boxes | days | false alarms | notices | changed lines a month, median and most |",
+        "| --- | --- | --- | --- | --- | --- |",
+    ]
+    for kind in HEALTHY:
+        if chosen := [one for one in scores if one.kind == kind]:
+            monthly = [one.lines_a_month for one in chosen]
+            lines.append(
+                f"| {kind} | {len(chosen)} | {sum(one.days for one in chosen):.0f} "
+                f"| {sum(len(one.alarms) for one in chosen)} | {sum(len(one.notices) for one in chosen)} "
+                f"| {statistics.median(monthly):.1f}, {max(monthly):.1f} |"
+            )
+    told = [f"- `{one.kind}` {one.seed}{' with ' + one.also if one.also else ''}: {words}" for one in scores
+            for words in one.alarms[:2]]  # fmt: skip
+    return [*lines, "", *(["False alarms:", "", *told[:30], ""] if told else [])]
+
+
+def _troubled(scores: Sequence[StrangeScore]) -> list[str]:
+    if not scores:
+        return []
+    lines = [
+        "### Odd trouble",
+        "",
+        "What must be said of each box was said, and nothing that must not:",
+        "",
+        "| trouble | boxes | right | what was wrong |",
+        "| --- | --- | --- | --- |",
+    ]
+    for kind in dict.fromkeys(one.kind for one in scores):
+        chosen = [one for one in scores if one.kind == kind]
+        wrong = sorted({words for one in chosen for words in one.complaints})
+        right = sum(not one.complaints for one in chosen)
+        lines.append(f"| {kind} | {len(chosen)} | {right} of {len(chosen)} | {'; '.join(wrong) or '-'} |")
+    return [*lines, ""]
