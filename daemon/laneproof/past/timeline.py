@@ -1,10 +1,15 @@
 """The ledger's own time, which no step of the machine's clock moves.
 
-Within a boot it goes on with the time since boot; from boot to boot with the wall clock. So a clock that was set wrong
-and put right again neither ages evidence nor makes it young. As long as the clock is not stepped the two agree.
+Within a boot it goes on with the time since boot; from boot to boot with the wall clock, by a day at most: evidence
+ages by the time that the machine was on, and a clock that was wrong for a whole boot and is put right neither ages it
+nor makes it young. As long as the clock is not stepped, and the machine not off for longer, the two agree.
+
+The kernel's log is stamped by CLOCK_MONOTONIC, which stops in suspend; the time since boot, CLOCK_BOOTTIME, does not.
+How far the two are apart is noted with each sleep, so that an event before a sleep keeps its time.
+Source: clock_gettime(2); kernel/printk/printk.c, ``local_clock``.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 STEP_SECONDS = 60.0
 """A wall clock that moved by more than this against the seconds since boot was set; less is its daily correction.
@@ -13,6 +18,10 @@ Judgement; what a clock daemon slews between two passes is far less. The one lim
 
 LATE_SECONDS = 600.0
 """An event may be told this long after the pass that should have told it."""
+MOST_OFF_SECONDS = 86400.0
+"""Time in which the machine was off ages evidence by no more than this. Judgement."""
+_SLEPT_SECONDS = 1.0  # the two clocks are not read at the same moment
+_MOST_ROWS = 100
 _CREDIBLE_UP_SECONDS = 10 * 365.25 * 86400.0  # no box is up for ten years; a recording without uptime may say so
 
 
@@ -39,6 +48,7 @@ class Timeline:
         now: Time of the last pass, unix seconds as the first pass had them.
         before: Time of the pass before.
         wall: The machine's own clock at the last pass.
+        offsets: For earlier boots, when each began and how far the machine's clock was from ledger time at its end.
         up_seconds: Time since boot at the last pass.
         boot_id: The running boot, empty where it could not be read.
         boots: How many boots were seen, the running one included.
@@ -46,6 +56,9 @@ class Timeline:
         began_at: When the first pass was made.
         watched_seconds: Time between passes of one boot, added up.
         up_is_told: Whether the time since boot can be believed.
+        mono_seconds: Time since boot without sleep (suspend) at the last pass; None where it was not read.
+        sleeps: In this boot: time without sleep at the pass before a sleep, and sleep in all by the pass after.
+        slept_at: When a pass last found that the machine had slept since the pass before; 0 if never.
     """
 
     now: float = 0.0
@@ -58,42 +71,67 @@ class Timeline:
     began_at: float = 0.0
     watched_seconds: float = 0.0
     up_is_told: bool = True
+    offsets: list[tuple[float, float]] = field(default_factory=list)
+    mono_seconds: float | None = None
+    sleeps: list[tuple[float, float]] = field(default_factory=list)
+    slept_at: float = 0.0
 
-    def advance(self, *, taken_at: float, up_seconds: float, boot_id: str) -> Step:
+    def advance(self, *, taken_at: float, up_seconds: float, boot_id: str, mono_seconds: float | None = None) -> Step:
         """Go on to the next pass.
 
         Args:
             taken_at: Its time by the machine's clock, unix seconds.
             up_seconds: Time since boot.
             boot_id: The boot, empty where it could not be read.
+            mono_seconds: Time since boot without sleep, None where it is not known.
         """
         if self.boots == 0:
             self.now = self.before = self.wall = self.began_at = taken_at
             self._begin_boot(boot_id, up_seconds, since=None)
             self.before = self.booted_at  # the log may tell of all that was since boot
+            self._note_sleep(mono_seconds)
             return Step(elapsed=0.0, rebooted=False, first=True)
         rebooted = bool(boot_id) and bool(self.boot_id) and boot_id != self.boot_id
         rebooted = rebooted or (not boot_id and up_seconds < self.up_seconds - 1.0)
-        wall = taken_at - self.wall
+        wall, offset = taken_at - self.wall, self.wall - self.now
         if rebooted:
             up = up_seconds if self._is_credible(up_seconds, since=max(0.0, wall)) else 0.0
-            elapsed = max(wall, up)
+            elapsed = up + min(max(0.0, wall - up), MOST_OFF_SECONDS)
         else:
             up = up_seconds - self.up_seconds
             elapsed = up if up > 0.0 else max(0.0, wall) if up == 0.0 else 0.0
         self.before = self.now
         self.now += elapsed
-        if abs(taken_at - self.now) <= STEP_SECONDS:
-            self.now = max(self.before, taken_at)  # slewed, not stepped: stay with the clock
+        if abs(taken_at - offset - self.now) <= STEP_SECONDS:
+            self.now = max(self.before, taken_at - offset)  # slewed, not stepped: stay with the clock
             elapsed = self.now - self.before
         self.wall = taken_at
         if rebooted:
+            self.offsets = [*self.offsets[1 - _MOST_ROWS :], (self.booted_at, offset)]
             self._begin_boot(boot_id, up_seconds, since=elapsed)
         else:
             self.watched_seconds += elapsed
             self.boot_id = boot_id or self.boot_id
             self.up_seconds = up_seconds
+        self._note_sleep(mono_seconds)
         return Step(elapsed=elapsed, rebooted=rebooted, first=False)
+
+    def _note_sleep(self, mono_seconds: float | None) -> None:
+        known, self.mono_seconds = self.mono_seconds, mono_seconds
+        if mono_seconds is None:
+            return
+        slept, before = self.up_seconds - mono_seconds, self.sleeps[-1][1] if self.sleeps else 0.0
+        if slept - before > _SLEPT_SECONDS:
+            self.sleeps = [*self.sleeps[1 - _MOST_ROWS :], (known or 0.0, slept)]
+            self.slept_at = self.now
+
+    def slept_since(self, when: float) -> bool:
+        """Whether the machine is known to have slept (suspend) after a moment; drives may have lost their power."""
+        return self.slept_at > when
+
+    def _since_boot(self, stamp: float) -> float:
+        """Give the time since boot of a stamp that stops in sleep; of one that may lie on either side, the later."""
+        return stamp + next((slept for begins, slept in reversed(self.sleeps) if stamp >= begins), 0.0)
 
     def _is_credible(self, up_seconds: float, *, since: float | None) -> bool:
         return up_seconds < _CREDIBLE_UP_SECONDS and (since is None or up_seconds <= since + STEP_SECONDS)
@@ -101,6 +139,7 @@ class Timeline:
     def _begin_boot(self, boot_id: str, up_seconds: float, *, since: float | None) -> None:
         self.boots += 1
         self.boot_id = boot_id
+        self.mono_seconds, self.sleeps = None, []
         self.up_seconds = up_seconds
         self.up_is_told = self._is_credible(up_seconds, since=since)
         self.booted_at = self.now - up_seconds if self.up_is_told else self.now
@@ -114,7 +153,7 @@ class Timeline:
         """Put an event of the kernel log in its place.
 
         Args:
-            up_seconds: Its time since boot, where told.
+            up_seconds: Its time since boot without sleep, where told.
             unix_seconds: Its time by the machine's clock, where told.
             boot_before: Whether it was told in the boot before; then it lies between the last pass and this boot.
 
@@ -122,20 +161,26 @@ class Timeline:
             Ledger time, no later than this pass; that of this pass where the event's own cannot be.
         """
         if boot_before:
-            when = self.before if unix_seconds is None else unix_seconds + self.now - self.wall
+            offset = self.offsets[-1][1] if self.offsets else self.wall - self.now
+            when = self.before if unix_seconds is None else unix_seconds - offset
             return max(self.before, min(when, self.booted_at))
         if unix_seconds is not None:
             when = unix_seconds + self.now - self.wall
         elif up_seconds is None:
             return self.now
         elif self.up_is_told:
-            when = self.now - max(0.0, self.up_seconds - up_seconds)
+            when = self.now - max(0.0, self.up_seconds - self._since_boot(up_seconds))
         else:  # an event lies before the pass that tells it, so the boot lies at least that far back
-            self.booted_at = min(self.booted_at, self.now - up_seconds)
-            when = self.booted_at + up_seconds
+            since_boot = self._since_boot(up_seconds)
+            self.booted_at = min(self.booted_at, self.now - since_boot)
+            when = self.booted_at + since_boot
         earliest = max(self.booted_at, self.before - LATE_SECONDS)
         return when if earliest <= when <= self.now else self.now
 
     def to_wall(self, when: float) -> float:
-        """Give a ledger time as the machine's clock shows it now."""
-        return when + self.wall - self.now
+        """Give a ledger time as the machine's clock shows it now; of an earlier boot, as it showed it then."""
+        rows = self.offsets if when < self.booted_at else []
+        offset = next((offset for began, offset in reversed(rows) if when >= began), None)
+        if offset is None:
+            offset = rows[0][1] if rows else self.wall - self.now
+        return when + offset

@@ -2,10 +2,11 @@
 
 import pytest
 
-from laneproof.past.timeline import STEP_SECONDS, Timeline
+from laneproof.past.timeline import MOST_OFF_SECONDS, STEP_SECONDS, Timeline
 
 START = 1_790_000_000.0
 BOOT, NEXT_BOOT = "boot-1", "boot-2"
+DAY, HOUR = 86400.0, 3600.0
 
 
 def begun(*, up: float = 600.0) -> Timeline:
@@ -119,3 +120,90 @@ def test_an_event_of_another_boot_is_known_by_its_name_with_dashes_or_without() 
     assert not timeline.is_of_boot_before("boot2")
     assert not timeline.is_of_boot_before(None)
     assert not begun().is_of_boot_before("boot0")  # nothing was seen of it
+
+
+@pytest.mark.parametrize("years", [1, 5, 30])
+def test_a_clock_that_was_wrong_for_a_whole_boot_and_is_put_right_ages_nothing_by_years(years: int) -> None:
+    timeline = begun()
+    event = timeline.now
+    timeline.advance(taken_at=START + years * 365 * DAY, up_seconds=300.0, boot_id=NEXT_BOOT)
+    assert timeline.now - event == 300.0 + MOST_OFF_SECONDS
+    assert timeline.to_wall(event) == START  # as the clock showed it then
+    assert timeline.to_wall(timeline.now) == START + years * 365 * DAY
+
+
+def test_a_night_that_the_machine_was_off_counts_as_it_was() -> None:
+    timeline = begun()
+    timeline.advance(taken_at=START + 9 * HOUR, up_seconds=60.0, boot_id=NEXT_BOOT)
+    assert timeline.now == START + 9 * HOUR
+
+
+def test_the_last_words_of_a_boot_before_a_long_time_off_keep_their_place_before_it() -> None:
+    timeline = begun()
+    timeline.advance(taken_at=START + 60.0, up_seconds=660.0, boot_id=BOOT)
+    timeline.advance(taken_at=START + 90 * DAY, up_seconds=60.0, boot_id=NEXT_BOOT)
+    assert timeline.at(700.0, START + 100.0, boot_before=True) == START + 100.0
+    assert timeline.to_wall(START + 100.0) == START + 100.0
+
+
+# --- sleep: CLOCK_MONOTONIC stops in it, and so do kernel stamps; CLOCK_BOOTTIME does not; clock_gettime(2)
+
+
+def awake(timeline: Timeline, *, seconds: float, slept: float = 0.0) -> None:
+    """Pass so many seconds awake, after the machine slept so long."""
+    timeline.advance(
+        taken_at=timeline.wall + slept + seconds,
+        up_seconds=timeline.up_seconds + slept + seconds,
+        boot_id=BOOT,
+        mono_seconds=(timeline.mono_seconds or 0.0) + seconds,
+    )
+
+
+def slept_a_night() -> Timeline:
+    """Make a machine that was up for an hour, slept for eight, and has been awake for a minute."""
+    timeline = Timeline()
+    timeline.advance(taken_at=START, up_seconds=600.0, boot_id=BOOT, mono_seconds=600.0)
+    for _ in range(50):
+        awake(timeline, seconds=60.0)
+    awake(timeline, seconds=60.0, slept=8 * HOUR)
+    return timeline
+
+
+def test_an_event_after_a_sleep_is_dated_after_it() -> None:
+    timeline = slept_a_night()
+    awake(timeline, seconds=60.0)
+    assert timeline.at(600.0 + 52 * 60.0 - 10.0) == timeline.now - 10.0
+
+
+def test_an_event_before_a_sleep_is_dated_before_it() -> None:
+    timeline = slept_a_night()
+    assert timeline.at(600.0 + 49 * 60.0) == START + 49 * 60.0
+
+
+def test_a_second_sleep_moves_nothing_of_the_time_between_both() -> None:
+    timeline = slept_a_night()
+    between, stamp = timeline.now, timeline.mono_seconds
+    awake(timeline, seconds=60.0)
+    awake(timeline, seconds=60.0, slept=HOUR)
+    assert timeline.at(stamp) == between
+
+
+def test_the_moment_of_a_sleep_is_kept_and_a_new_boot_has_had_none() -> None:
+    timeline = slept_a_night()
+    assert timeline.slept_since(timeline.before)
+    assert not timeline.slept_since(timeline.now)
+    timeline.advance(taken_at=timeline.wall + HOUR, up_seconds=60.0, boot_id=NEXT_BOOT, mono_seconds=60.0)
+    assert timeline.at(50.0) == timeline.now - 10.0
+
+
+def test_a_machine_that_slept_before_it_was_watched_says_so() -> None:
+    timeline = Timeline()
+    timeline.advance(taken_at=START, up_seconds=9 * HOUR, boot_id=BOOT, mono_seconds=HOUR)
+    assert timeline.at(HOUR - 10.0) == START - 10.0
+
+
+def test_without_the_clock_that_stops_stamps_are_taken_for_time_since_boot() -> None:
+    timeline = begun()
+    timeline.advance(taken_at=START + 9 * HOUR, up_seconds=600.0 + 9 * HOUR, boot_id=BOOT)
+    assert timeline.at(600.0 + 9 * HOUR - 10.0) == timeline.now - 10.0
+    assert timeline.sleeps == []
