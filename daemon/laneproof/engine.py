@@ -21,6 +21,7 @@ from laneproof.past.ledger import DeviceNews, KernelNews, Ledger
 from laneproof.past.notes import ConfirmedCause, Note
 from laneproof.past.past import Past
 from laneproof.past.state import LedgerStateError
+from laneproof.past.timeline import STEP_SECONDS
 from laneproof.rules import RULES, judge_all
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import GROUPS, Snapshot
@@ -76,8 +77,7 @@ class Engine:
         self.build = build
         self._confirmations = confirmations or {}
         self._lives: Mapping[Identity, Life] = {}
-        self._ledger = Ledger()
-        self._past = Past(ledger=self._ledger)
+        self._past = Past()
         self._told_notes = 0
         self._weights, self._weighed = DEFAULT, 0
 
@@ -95,18 +95,14 @@ class Engine:
             LedgerStateError: The state is of another version, or damaged; everything else is restored all the same.
         """
         self._lives = {one.identity: Life(finding=one, readings=1, raised=True) for one in findings}
-        self._ledger = past.ledger
-        if not self._ledger.boots.boots:
-            self._ledger.boots.boots = [*past.boots]
-            self._ledger.boots.earlier_limits = dict(past.earlier_limits)
-        self._past = replace(past, ledger=self._ledger)
+        self._past = past
         if state is not None:
-            self._ledger = Ledger.from_state(state.get("ledger", {}))
-            self._past = replace(self._past, ledger=self._ledger, box=_load_box(state.get("box", {})))
+            ledger, box = Ledger.from_state(state.get("ledger", {})), _load_box(state.get("box", {}))
+            self._past = replace(past, ledger=ledger, box=box)
 
     def as_state(self) -> dict[str, Any]:
         """Give what the passes add up to as plain JSON values, for `restore`."""
-        return {"ledger": self._ledger.as_state(), "box": _BOX.dump_python(self._past.box, mode="json")}
+        return {"ledger": self._past.ledger.as_state(), "box": _BOX.dump_python(self._past.box, mode="json")}
 
     @property
     def past(self) -> Past:
@@ -140,7 +136,9 @@ class Engine:
         arrangement = arrange(self.build, snapshot)
         notes = self._past.notes if len(self._past.notes) != self._told_notes else ()
         self._told_notes = len(self._past.notes)
-        episodes = self._ledger.update(
+        timeline = self._past.ledger.timeline
+        offset = timeline.offset if timeline.boots else None
+        episodes = self._past.ledger.update(
             snapshot,
             kernel_events,
             device_events,
@@ -151,9 +149,7 @@ class Engine:
         )
         self._past = replace(
             self._past,
-            box=follow_box(self._past.box, snapshot),
-            boots=tuple(self._ledger.boots.boots),
-            earlier_limits=self._ledger.boots.earlier_limits,
+            box=follow_box(self._past.box, snapshot, clock_set_by=_step_between(offset, timeline.offset)),
             standing={identity: life.finding for identity, life in self._lives.items() if life.raised},
             unheard={
                 name: news
@@ -166,7 +162,7 @@ class Engine:
         current = Pass(
             build=self.build, snapshot=snapshot, arrangement=arrangement, past=self._past, read_again=read_again
         )
-        findings = explain(judge_all(current), self._ledger, self._weights, general=_GENERAL_STEPS)
+        findings = explain(judge_all(current), self._past.ledger, self._weights, general=_GENERAL_STEPS)
         step: Step = advance(
             self._lives,
             findings,
@@ -179,6 +175,10 @@ class Engine:
         return PassResult(
             snapshot=snapshot, findings=step.raised, changes=step.changes, waiting=step.waiting, episodes=episodes
         )
+
+
+def _step_between(before: float | None, now: float) -> float:
+    return now - before if before is not None and abs(now - before) > STEP_SECONDS else 0.0
 
 
 def _load_box(state: object) -> BoxRecord:

@@ -12,7 +12,9 @@ from laneproof.history.batch import Batch
 from laneproof.history.inventories import KeptInventory
 from laneproof.history.live_series import PassMark
 from laneproof.history.series import Watch
-from laneproof.past.past import Boot, LinkLimits, Past
+from laneproof.past.boots import Boot, BootBook, LinkLimits
+from laneproof.past.ledger import Ledger
+from laneproof.past.past import Past
 from laneproof.past.timeline import STEP_SECONDS
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
@@ -227,12 +229,14 @@ def load_past(boots: tuple[Boot, ...], inventories: Sequence[KeptInventory]) -> 
     """
     if not boots:
         return Past()
+    book = BootBook(boots=[*boots])
     bios = boots[-1].bios_version, boots[-1].bios_date
     for kept in reversed(inventories):
         firmware = kept.inventory.firmware
         if firmware is not None and (firmware.bios_version, firmware.bios_date) != bios:
-            return Past(boots=boots, earlier_limits=dict(_limits(kept)))
-    return Past(boots=boots)
+            book.earlier_limits = dict(_limits(kept))
+            break
+    return Past(ledger=Ledger(boots=book))
 
 
 def _limits(kept: KeptInventory) -> Iterator[tuple[str, LinkLimits]]:

@@ -16,7 +16,8 @@ from laneproof.history.inventories import KeptInventory
 from laneproof.history.notes import Note
 from laneproof.history.packing import unpack
 from laneproof.history.series import Series
-from laneproof.past.past import Boot, Past
+from laneproof.past.boots import Boot
+from laneproof.past.past import Past
 
 Answer = TypeVar("Answer")
 

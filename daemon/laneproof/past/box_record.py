@@ -128,18 +128,20 @@ def mount_key(device: str, mount: str) -> str:
     return f"{device} at {mount}"
 
 
-def follow_box(book: BoxRecord, snapshot: Snapshot) -> BoxRecord:
+def follow_box(book: BoxRecord, snapshot: Snapshot, *, clock_set_by: float = 0.0) -> BoxRecord:
     """Take one pass in.
 
     Args:
         book: What was known before.
         snapshot: The facts of the pass; what could not be read leaves what was known.
+        clock_set_by: By how many seconds the machine's clock was set since the pass before; growth is dated again by
+            as much, so that it ages by the time that the machine was on.
 
     Returns:
         What is known now.
     """
     return BoxRecord(
-        growth=_follow_counters(book.growth, snapshot),
+        growth=_follow_counters(_date_again(book.growth, clock_set_by), snapshot),
         checks=_follow_checks(book.checks, snapshot),
         turning={**book.turning, **dict(_turning_fans(snapshot))},
         writable={**book.writable, **dict(_writable_file_systems(snapshot))},
@@ -192,6 +194,17 @@ def _follow_counters(known: Mapping[str, Growth], snapshot: Snapshot) -> Mapping
         elif before.last != counter.value or before.boot_id != boot_id:
             moved[counter.key] = _grow(before, counter, now=now, boot_id=boot_id)
     return {**known, **moved} if moved else known
+
+
+def _date_again(known: Mapping[str, Growth], by: float) -> Mapping[str, Growth]:
+    if not by:
+        return known
+    return {
+        key: replace(
+            growth, since=growth.since + by, hours=tuple((began + by, amount) for began, amount in growth.hours)
+        )
+        for key, growth in known.items()
+    }
 
 
 def _grow(before: Growth, counter: Counter, *, now: float, boot_id: str) -> Growth:

@@ -9,6 +9,7 @@ from laneproof.past.presence import HERE, Presence
 from laneproof.past.state import State
 
 _DAY = 86400.0
+_COUNTED_SECONDS = 900.0  # the counts before an episode were read this long before it at most, as a rule
 _POWER_COUNTS = ("unsafe_shutdowns", "power_cycles")
 
 
@@ -90,7 +91,9 @@ def _compare_power(state: State, episode: Episode) -> None:
         return  # the reading may be from before its way back; the next one tells
     if counts.get("power_cycles") is not None and episode.cycled is None:
         episode.cycled = now["power_cycles"] > counts["power_cycles"]
-    # across a boot the count says nothing of the moment of the episode
-    episode.power_lost = any(moved) if record.counters_boot == episode.boot else None
-    if record.counters_boot != episode.boot:
+    # across a boot, or sleep in which the platform may cut the power, it says nothing of the moment of the episode
+    slept = state.timeline.slept_since(episode.started - _COUNTED_SECONDS)
+    ran_on = record.counters_boot == episode.boot and not slept
+    episode.power_lost = any(moved) if ran_on else None
+    if not ran_on:
         before.unsafe_shutdowns = before.power_cycles = None

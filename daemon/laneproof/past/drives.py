@@ -50,7 +50,7 @@ class Rise:
     Attributes:
         at: The later reading, ledger time.
         by: How far.
-        same_boot: Whether the machine ran on in between.
+        same_boot: Whether the machine ran on in between, and did not sleep.
         boots: How many boots began in between.
     """
 
@@ -271,13 +271,14 @@ class DriveRecord:
 
     def _count(self, told: dict[str, int], timeline: Timeline) -> None:
         boots = timeline.boots - self.counters_boot
+        ran_on = boots == 0 and not timeline.slept_since(self.counters_at)
         for name, value in told.items():
             by = moved_on(self.counters.get(name), value)
             if by is None:
                 self.rises.pop(name, None)
             elif by > 0:
                 rises = self.rises.setdefault(name, [])
-                rises.append(Rise(at=timeline.now, by=by, same_boot=boots == 0, boots=boots))
+                rises.append(Rise(at=timeline.now, by=by, same_boot=ran_on, boots=boots))
                 del rises[:-_MOST_TIMES]
         self.counters.update(told)
         self.counters_at, self.counters_boot = timeline.now, timeline.boots

@@ -121,7 +121,10 @@ class Ledger(State):
         """
         tree = topology or survey(snapshot)
         step = self.timeline.advance(
-            taken_at=snapshot.taken_at, up_seconds=snapshot.up_seconds, boot_id=snapshot.boot_id
+            taken_at=snapshot.taken_at,
+            up_seconds=snapshot.up_seconds,
+            boot_id=snapshot.boot_id,
+            monotonic_seconds=snapshot.monotonic_seconds,
         )
         if step.first or step.rebooted:
             self.boot_times = [*self.boot_times[-100:], self.timeline.booted_at]

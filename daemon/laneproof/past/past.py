@@ -14,8 +14,6 @@ from laneproof.past.notes import ConfirmedCause, Note
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
-__all__ = ["NOTHING", "Boot", "LinkLimits", "Past"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Past:
@@ -23,8 +21,6 @@ class Past:
 
     Attributes:
         previous: The facts of the pass before.
-        boots: Boots that were seen, oldest first, the running one last.
-        earlier_limits: By path, limits of its link in the last boot with another BIOS.
         box: What earlier passes left behind of arrays, counters and fans, this pass taken in.
         ledger: What all passes add up to, this pass taken in; an empty one where there was none before.
         standing: By rule and subject, the findings that stood after the pass before: a sign stays until it has been
@@ -35,14 +31,22 @@ class Past:
     """
 
     previous: Snapshot | None = None
-    boots: tuple[Boot, ...] = ()
-    earlier_limits: Mapping[str, LinkLimits] = field(default_factory=dict)
     box: BoxRecord = field(default_factory=BoxRecord)
     ledger: Ledger = field(default_factory=Ledger)
     standing: Mapping[tuple[str, str], Finding] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
     confirmed: tuple[ConfirmedCause, ...] = ()
     unheard: Mapping[str, Unread] = field(default_factory=dict)
+
+    @property
+    def boots(self) -> tuple[Boot, ...]:
+        """Boots that were seen, oldest first, the running one last."""
+        return tuple(self.ledger.boots.boots)
+
+    @property
+    def earlier_limits(self) -> Mapping[str, LinkLimits]:
+        """By path, limits of its link in the last boot with another BIOS."""
+        return self.ledger.boots.earlier_limits
 
 
 NOTHING = Past()

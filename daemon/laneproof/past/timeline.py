@@ -56,7 +56,7 @@ class Timeline:
         began_at: When the first pass was made.
         watched_seconds: Time between passes of one boot, added up.
         up_is_told: Whether the time since boot can be believed.
-        mono_seconds: Time since boot without sleep (suspend) at the last pass; None where it was not read.
+        monotonic_seconds: Time since boot without sleep (suspend) at the last pass; None where it was not read.
         sleeps: In this boot: time without sleep at the pass before a sleep, and sleep in all by the pass after.
         slept_at: When a pass last found that the machine had slept since the pass before; 0 if never.
     """
@@ -72,28 +72,30 @@ class Timeline:
     watched_seconds: float = 0.0
     up_is_told: bool = True
     offsets: list[tuple[float, float]] = field(default_factory=list)
-    mono_seconds: float | None = None
+    monotonic_seconds: float | None = None
     sleeps: list[tuple[float, float]] = field(default_factory=list)
     slept_at: float = 0.0
 
-    def advance(self, *, taken_at: float, up_seconds: float, boot_id: str, mono_seconds: float | None = None) -> Step:
+    def advance(
+        self, *, taken_at: float, up_seconds: float, boot_id: str, monotonic_seconds: float | None = None
+    ) -> Step:
         """Go on to the next pass.
 
         Args:
             taken_at: Its time by the machine's clock, unix seconds.
             up_seconds: Time since boot.
             boot_id: The boot, empty where it could not be read.
-            mono_seconds: Time since boot without sleep, None where it is not known.
+            monotonic_seconds: Time since boot without sleep, None where it is not known.
         """
         if self.boots == 0:
             self.now = self.before = self.wall = self.began_at = taken_at
             self._begin_boot(boot_id, up_seconds, since=None)
             self.before = self.booted_at  # the log may tell of all that was since boot
-            self._note_sleep(mono_seconds)
+            self._note_sleep(monotonic_seconds)
             return Step(elapsed=0.0, rebooted=False, first=True)
         rebooted = bool(boot_id) and bool(self.boot_id) and boot_id != self.boot_id
         rebooted = rebooted or (not boot_id and up_seconds < self.up_seconds - 1.0)
-        wall, offset = taken_at - self.wall, self.wall - self.now
+        wall, offset = taken_at - self.wall, self.offset
         if rebooted:
             up = up_seconds if self._is_credible(up_seconds, since=max(0.0, wall)) else 0.0
             elapsed = up + min(max(0.0, wall - up), MOST_OFF_SECONDS)
@@ -113,17 +115,22 @@ class Timeline:
             self.watched_seconds += elapsed
             self.boot_id = boot_id or self.boot_id
             self.up_seconds = up_seconds
-        self._note_sleep(mono_seconds)
+        self._note_sleep(monotonic_seconds)
         return Step(elapsed=elapsed, rebooted=rebooted, first=False)
 
-    def _note_sleep(self, mono_seconds: float | None) -> None:
-        known, self.mono_seconds = self.mono_seconds, mono_seconds
-        if mono_seconds is None:
+    def _note_sleep(self, monotonic_seconds: float | None) -> None:
+        known, self.monotonic_seconds = self.monotonic_seconds, monotonic_seconds
+        if monotonic_seconds is None:
             return
-        slept, before = self.up_seconds - mono_seconds, self.sleeps[-1][1] if self.sleeps else 0.0
+        slept, before = self.up_seconds - monotonic_seconds, self.sleeps[-1][1] if self.sleeps else 0.0
         if slept - before > _SLEPT_SECONDS:
             self.sleeps = [*self.sleeps[1 - _MOST_ROWS :], (known or 0.0, slept)]
             self.slept_at = self.now
+
+    @property
+    def offset(self) -> float:
+        """How far the machine's clock is from ledger time."""
+        return self.wall - self.now
 
     def slept_since(self, when: float) -> bool:
         """Whether the machine is known to have slept (suspend) after a moment; drives may have lost their power."""
@@ -139,7 +146,7 @@ class Timeline:
     def _begin_boot(self, boot_id: str, up_seconds: float, *, since: float | None) -> None:
         self.boots += 1
         self.boot_id = boot_id
-        self.mono_seconds, self.sleeps = None, []
+        self.monotonic_seconds, self.sleeps = None, []
         self.up_seconds = up_seconds
         self.up_is_told = self._is_credible(up_seconds, since=since)
         self.booted_at = self.now - up_seconds if self.up_is_told else self.now
@@ -161,7 +168,7 @@ class Timeline:
             Ledger time, no later than this pass; that of this pass where the event's own cannot be.
         """
         if boot_before:
-            offset = self.offsets[-1][1] if self.offsets else self.wall - self.now
+            offset = self.offsets[-1][1] if self.offsets else self.offset
             when = self.before if unix_seconds is None else unix_seconds - offset
             return max(self.before, min(when, self.booted_at))
         if unix_seconds is not None:
@@ -182,5 +189,5 @@ class Timeline:
         rows = self.offsets if when < self.booted_at else []
         offset = next((offset for began, offset in reversed(rows) if when >= began), None)
         if offset is None:
-            offset = rows[0][1] if rows else self.wall - self.now
+            offset = rows[0][1] if rows else self.offset
         return when + offset

@@ -6,8 +6,8 @@ from itertools import pairwise
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.links import describe_rate, rate_of
 from laneproof.findings import Cause
-from laneproof.past.boots import is_other_bios
-from laneproof.past.past import LinkLimits, Past
+from laneproof.past.boots import LinkLimits, is_other_bios
+from laneproof.past.past import Past
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

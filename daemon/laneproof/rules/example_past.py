@@ -78,7 +78,7 @@ class Story:
     @property
     def past(self) -> Past:
         """What a rule may know after the last look."""
-        return Past(ledger=self.ledger, boots=tuple(self.ledger.boots.boots))
+        return Past(ledger=self.ledger)
 
 
 def say(message: str, *, up_seconds: float) -> TimedKernelEvent | None:

@@ -155,14 +155,14 @@ def awake(timeline: Timeline, *, seconds: float, slept: float = 0.0) -> None:
         taken_at=timeline.wall + slept + seconds,
         up_seconds=timeline.up_seconds + slept + seconds,
         boot_id=BOOT,
-        mono_seconds=(timeline.mono_seconds or 0.0) + seconds,
+        monotonic_seconds=(timeline.monotonic_seconds or 0.0) + seconds,
     )
 
 
 def slept_a_night() -> Timeline:
     """Make a machine that was up for an hour, slept for eight, and has been awake for a minute."""
     timeline = Timeline()
-    timeline.advance(taken_at=START, up_seconds=600.0, boot_id=BOOT, mono_seconds=600.0)
+    timeline.advance(taken_at=START, up_seconds=600.0, boot_id=BOOT, monotonic_seconds=600.0)
     for _ in range(50):
         awake(timeline, seconds=60.0)
     awake(timeline, seconds=60.0, slept=8 * HOUR)
@@ -182,7 +182,7 @@ def test_an_event_before_a_sleep_is_dated_before_it() -> None:
 
 def test_a_second_sleep_moves_nothing_of_the_time_between_both() -> None:
     timeline = slept_a_night()
-    between, stamp = timeline.now, timeline.mono_seconds
+    between, stamp = timeline.now, timeline.monotonic_seconds
     awake(timeline, seconds=60.0)
     awake(timeline, seconds=60.0, slept=HOUR)
     assert timeline.at(stamp) == between
@@ -192,13 +192,13 @@ def test_the_moment_of_a_sleep_is_kept_and_a_new_boot_has_had_none() -> None:
     timeline = slept_a_night()
     assert timeline.slept_since(timeline.before)
     assert not timeline.slept_since(timeline.now)
-    timeline.advance(taken_at=timeline.wall + HOUR, up_seconds=60.0, boot_id=NEXT_BOOT, mono_seconds=60.0)
+    timeline.advance(taken_at=timeline.wall + HOUR, up_seconds=60.0, boot_id=NEXT_BOOT, monotonic_seconds=60.0)
     assert timeline.at(50.0) == timeline.now - 10.0
 
 
 def test_a_machine_that_slept_before_it_was_watched_says_so() -> None:
     timeline = Timeline()
-    timeline.advance(taken_at=START, up_seconds=9 * HOUR, boot_id=BOOT, mono_seconds=HOUR)
+    timeline.advance(taken_at=START, up_seconds=9 * HOUR, boot_id=BOOT, monotonic_seconds=HOUR)
     assert timeline.at(HOUR - 10.0) == START - 10.0
 
 

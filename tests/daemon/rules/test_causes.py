@@ -1,12 +1,12 @@
 """firmware-setting is decided from limits that changed with another BIOS, and from nothing else."""
 
-from dataclasses import replace
-
 import pytest
 
+from boots_before import past_of_boots
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.topology import survey
-from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
+from laneproof.past.boots import Boot, LinkLimits
+from laneproof.past.past import NOTHING, Past
 from laneproof.rules.causes import aspm_setting, firmware_setting
 from laneproof.rules.example_past import DAY, Story
 from laneproof_collectors.snapshot import Snapshot
@@ -23,10 +23,8 @@ def look(box: Box) -> tuple[Snapshot, LinkOfTwo | None]:
 
 def past(**limits: float | None) -> Past:
     known = {"target_gt_s": 16.0, "capable_gt_s": 16.0, "capable_lanes": 4} | limits
-    return Past(
-        boots=(Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),),
-        earlier_limits={PATH: LinkLimits(boot_id="old", **known)},
-    )
+    boots = (Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),)
+    return past_of_boots(boots, {PATH: LinkLimits(boot_id="old", **known)})
 
 
 @pytest.mark.parametrize(
@@ -82,7 +80,7 @@ def update(*generations: int, registers: bool) -> tuple[Snapshot, LinkOfTwo | No
         box.with_firmware(bios_version="1.30" if number < 2 else "1.40")
         story.look(box if registers else box.without_registers(), after=60)
     assert story.last is not None
-    known = replace(story.past, earlier_limits=story.ledger.boots.earlier_limits)
+    known = story.past
     return story.last, survey(story.last).link_at(PATH), known
 
 
@@ -111,7 +109,7 @@ def test_a_port_held_at_the_lowest_rate_some_boots_after_an_update_is_the_kernel
         box = Box().with_port(PATH, target=target).with_drive(PATH)
         story.look(box.with_firmware(bios_version="1.30" if number < 2 else "1.40"), after=60)
     assert story.last is not None
-    known = replace(story.past, earlier_limits=story.ledger.boots.earlier_limits)
+    known = story.past
     assert firmware_setting(survey(story.last).link_at(PATH), story.last, known) == ()
 
 

@@ -41,7 +41,7 @@ def test_other_devices_come_and_go_as_they_please() -> None:
 
     line = "vfio-pci 0000:02:00.0: Unable to change power state from D3cold to D0, device inaccessible"
     told = Told("drops-off-bus", BUILD).look(box()).look(box(), after=HOUR, log=(line,))
-    assert len(told.engine._ledger.episodes.episodes) == 1
+    assert len(told.engine.past.ledger.episodes.episodes) == 1
     assert told.standing == []
 
 

@@ -2,8 +2,10 @@
 
 from dataclasses import replace
 
+from boots_before import past_of_boots
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
+from laneproof.past.boots import Boot, LinkLimits
+from laneproof.past.past import NOTHING, Past
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
 from laneproof.rules.links.link_beyond_hardware import LINK_BEYOND_HARDWARE
 from laneproof.rules.links.link_narrow import LINK_NARROW
@@ -114,4 +116,4 @@ BOOTS = (
 
 def past(*, target: float | None = 16.0, capable: float | None = 16.0, lanes: int | None = 4) -> Past:
     limits = LinkLimits(boot_id="old", target_gt_s=target, capable_gt_s=capable, capable_lanes=lanes)
-    return Past(boots=BOOTS, earlier_limits={PATH: limits})
+    return past_of_boots(BOOTS, {PATH: limits})

@@ -4,8 +4,10 @@ from collections.abc import Iterable
 
 import pytest
 
+from boots_before import past_of_boots
 from laneproof.findings import Finding, Severity
-from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
+from laneproof.past.boots import Boot, LinkLimits
+from laneproof.past.past import NOTHING, Past
 from laneproof.rules import judge_all
 from laneproof.rules.occupancy.bifurcation_not_active import BIFURCATION_NOT_ACTIVE
 from laneproof.rules.rule import Pass
@@ -93,7 +95,7 @@ def test_split_lost_since_another_bios_is_a_firmware_setting() -> None:
         Boot(boot_id="new", first_seen_at=2.0, bios_version="1.40"),
     )
     limits = {"0000:00/01.1": LinkLimits(boot_id="old", target_gt_s=16.0, capable_gt_s=16.0, capable_lanes=4)}
-    (finding,) = judge(build(), box((1, 16)), Past(boots=boots, earlier_limits=limits))
+    (finding,) = judge(build(), box((1, 16)), past_of_boots(boots, limits))
     assert [one.cause for one in finding.causes] == ["firmware-setting"]
     assert "BIOS 1.30" in " ".join(finding.causes[0].because)
 

@@ -4,8 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from boots_before import past_of_boots
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import NOTHING, Boot, LinkLimits, Past
+from laneproof.past.boots import Boot, LinkLimits
+from laneproof.past.past import NOTHING, Past
 from laneproof.rules.rule import Pass
 from laneproof.rules.settings.power_setting_differs import POWER_SETTING_DIFFERS
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
@@ -156,10 +158,11 @@ def test_empty_positions_have_no_settings() -> None:
 
 def test_aspm_switched_on_with_another_bios_is_a_firmware_setting() -> None:
     limits = LinkLimits(boot_id="old", target_gt_s=16.0, capable_gt_s=16.0, capable_lanes=4, aspm_enabled=0)
-    past = Past(boots=(Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),), earlier_limits={PATH: limits})
+    boots = (Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),)
+    past = past_of_boots(boots, {PATH: limits})
     (finding,) = judge('links_aspm = "off"', Box().with_port(PATH, aspm=L1).with_drive(PATH), past)
     assert [one.cause for one in finding.causes] == ["firmware-setting"]
-    same = replace(past, earlier_limits={PATH: replace(limits, aspm_enabled=L1)})
+    same = past_of_boots(boots, {PATH: replace(limits, aspm_enabled=L1)})
     (finding,) = judge('links_aspm = "off"', Box().with_port(PATH, aspm=L1).with_drive(PATH), same)
     assert finding.causes == ()
 
