@@ -23,6 +23,7 @@ class Told:
         self.engine = Engine(build)
         self.rule = rule
         self.now, self.boot, self.booted_at = A_MORNING, 1, A_MORNING - 600.0
+        self.clock_error = self.slept = 0.0
         self.changes: list[tuple[str, str, str | None]] = []
         self.standing: list[Finding] = []
 
@@ -31,8 +32,11 @@ class Told:
     ) -> "Told":
         self.now += after
         box.with_firmware(boot_id=f"0b5e55ed-0000-4000-8000-{self.boot:012d}")
-        facts = replace(box.snapshot(taken_at=self.now), up_seconds=self.now - self.booted_at)
-        events = [one for text in log if (one := say(text, up_seconds=facts.up_seconds - min(30.0, after / 2)))]
+        up = self.now - self.booted_at
+        facts = replace(
+            box.snapshot(taken_at=self.now + self.clock_error), up_seconds=up, monotonic_seconds=up - self.slept
+        )
+        events = [one for text in log if (one := say(text, up_seconds=up - self.slept - min(30.0, after / 2)))]
         outcome = self.engine.observe(facts, events, devices)
         self.standing = [one for one in outcome.findings if one.rule == self.rule]
         self.changes += [
@@ -44,7 +48,13 @@ class Told:
 
     def restart(self, *, after: float = 60.0) -> "Told":
         self.now += after
-        self.boot, self.booted_at = self.boot + 1, self.now - 50.0
+        self.boot, self.booted_at, self.slept = self.boot + 1, self.now - 50.0, 0.0
+        return self
+
+    def sleep(self, seconds: float) -> "Told":
+        """Suspend the machine: CLOCK_MONOTONIC stops, CLOCK_BOOTTIME does not."""
+        self.now += seconds
+        self.slept += seconds
         return self
 
     @property

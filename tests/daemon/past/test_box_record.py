@@ -219,3 +219,11 @@ def test_boot_of_an_unread_firmware_changes_nothing() -> None:
     unread = replace(with_interfaces(60, 5), firmware=Unread("firmware", "x"))
     book = run(with_interfaces(0, 2), unread, with_interfaces(120, 6))
     assert book.grown(CARRIER, within=DAY, now=A_MORNING + 120) == 4
+
+
+def test_a_clock_put_right_by_years_ages_no_growth() -> None:
+    year = 365 * DAY
+    book = run(pass_with(0, interfaces=port(1)), pass_with(HOUR, interfaces=port(4)))
+    book = follow_box(book, pass_with(5 * year, boot="two", interfaces=port(0)), clock_set_by=5 * year - 2 * HOUR)
+    assert book.grown(CARRIER, within=DAY, now=A_MORNING + 5 * year) == 3
+    assert book.watched(CARRIER, now=A_MORNING + 5 * year) == 2 * HOUR

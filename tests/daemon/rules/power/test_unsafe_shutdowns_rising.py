@@ -37,3 +37,11 @@ def test_a_drive_that_dropped_at_that_moment_is_told_with_its_drops() -> None:
     assert told.changes == []
     drops = Told("drops-off-bus").look(box(3)).look(box(4), after=HOUR, log=(DOWN,)).look(box(4), after=60)
     assert drops.standing[0].evidence["last_episodes"][0]["lost_power"] is True
+
+
+def test_a_platform_that_cuts_the_drives_power_in_suspend_loses_none_while_it_runs() -> None:
+    told = Told("unsafe-shutdowns-rising").look(box(3))
+    for number in range(4, 30):
+        told.look(box(number - 1), after=12 * HOUR).sleep(8 * HOUR).look(box(number), after=60)
+    assert told.changes == []
+    assert told.look(box(30), after=HOUR).standing  # and awake it still says so
