@@ -32,6 +32,7 @@ class Occupant:
         firmware: Its firmware revision; None for a device that has none to tell.
         capacity_bytes: What it holds; None for what is no drive.
         disks: The kernel's disks on it.
+        shares_serial: Another drive tells the same serial number, which names neither of them then.
         other_ways: The further positions that lead to the same drive: it has two ports, or several paths.
     """
 
@@ -48,6 +49,7 @@ class Occupant:
     firmware: str | Unread | None = None
     capacity_bytes: int | Unread | None = None
     disks: tuple[str, ...] = ()
+    shares_serial: bool = False
     other_ways: tuple[str, ...] = ()
 
     @property

@@ -4,8 +4,9 @@ It arranges facts and judges none. No bridge at a path means that the position i
 device, the path's last hop is the device itself.
 """
 
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from laneproof.box.link_ends import LinkOfTwo, join_ends
 from laneproof.box.occupants import Occupant, describe_device, describe_drive, describe_nvme, join_ways, kind_of
@@ -104,6 +105,10 @@ class Topology:
 
     def occupant_at(self, path: str) -> Occupant | None:
         """Find the device in a position. None: nothing is there."""
+        self.drive_occupants()  # only among all drives is it known which serial number two of them share
+        return self._occupant_at(path)
+
+    def _occupant_at(self, path: str) -> Occupant | None:
         if path not in self._occupants:
             self._occupants[path] = self._find_occupant(path)
         return self._occupants[path]
@@ -132,7 +137,10 @@ class Topology:
     def drive_occupants(self) -> tuple[Occupant, ...]:
         """Give each drive of the machine once, with its position, and with the others that lead to it as well."""
         if not self._drives:
-            self._drives.append(tuple(join_ways(self._find_drives())))
+            drives = tuple(join_ways(self._find_drives()))
+            counts = Counter(serial for drive in drives if (serial := _serial_of(drive)))
+            self._drives.append(tuple(replace(drive, shares_serial=counts[_serial_of(drive)] > 1) for drive in drives))
+            self._occupants.update({drive.path: drive for drive in self._drives[0] if drive.shares_serial})
         return self._drives[0]
 
     def _find_drives(self) -> Iterator[Occupant]:
@@ -140,12 +148,16 @@ class Topology:
             if kind_of(function.class_code) == "nvme" or function.address in self.controllers:
                 first = next(iter(self.functions_at(function.path)), function)
                 if first is function:
-                    yield from filter(None, (self.occupant_at(function.path),))
+                    yield from filter(None, (self._occupant_at(function.path),))
                 elif not _is_same_device(first, function):  # a second device on one bus: its own path tells it apart
-                    yield from filter(None, (self.occupant_at(path),))
+                    yield from filter(None, (self._occupant_at(path),))
         for path in (*self.drives, *self.placed_controllers):
-            if found := self.occupant_at(path):
+            if found := self._occupant_at(path):
                 yield found
+
+
+def _serial_of(drive: Occupant) -> str:
+    return drive.serial.strip() if isinstance(drive.serial, str) else ""
 
 
 def _is_same_device(one: PciFunction, other: PciFunction) -> bool:

@@ -170,18 +170,23 @@ def _list_readings(snapshot: Snapshot) -> Iterator[tuple[Counter, object]]:
             yield Counter(key_of("memory", controller.name, name), from_zero=True), getattr(controller, name)
     for package, count in {} if isinstance(snapshot.thermal, Unread) else snapshot.thermal.throttle_counts.items():
         yield Counter(key_of("processor", package, "throttled"), from_zero=True), count
-    for drive in _known(snapshot.drives):
+    drives = _known(snapshot.drives)
+    serials = Counted(name_drive(drive) for drive in drives)
+    for drive in drives:
+        key = name_drive(drive, shares_serial=serials[name_drive(drive)] > 1)
         for name in ("interface_errors", "reallocated_sectors", "uncorrectable_sectors"):
-            yield Counter(key_of("drive", name_drive(drive), name), per_boot=False), getattr(drive, name)
+            yield Counter(key_of("drive", key, name), per_boot=False), getattr(drive, name)
 
 
 def _known(group: tuple[Fact, ...] | Unread) -> tuple[Fact, ...]:
     return () if isinstance(group, Unread) else group
 
 
-def name_drive(drive: SataDrive) -> str:
-    """Name a drive by what stays with it: its serial number where it tells one."""
-    return drive.serial if isinstance(drive.serial, str) and drive.serial else drive.name
+def name_drive(drive: SataDrive, *, shares_serial: bool = False) -> str:
+    """Name a drive by what stays with it: its serial number where it tells one of its own; else its position."""
+    if isinstance(drive.serial, str) and drive.serial and not shares_serial:
+        return drive.serial
+    return (shares_serial and drive.path) or drive.name
 
 
 def _follow_counters(known: Mapping[str, Growth], snapshot: Snapshot) -> Mapping[str, Growth]:

@@ -389,9 +389,9 @@ class DriveBook:
 
 
 def key_of(occupant: Occupant) -> str:
-    """Name a drive by its serial number; by its position where it tells none."""
-    serial = occupant.serial.strip() if isinstance(occupant.serial, str) else ""
-    return serial or occupant.own_path
+    """Name a drive by its serial number; by its position where it tells none, or another drive tells the same."""
+    serial = occupant.serial if isinstance(occupant.serial, str) and not occupant.shares_serial else ""
+    return serial.strip() or occupant.own_path
 
 
 def _note_identity(record: DriveRecord, what: str, value: object, now: float) -> None:

@@ -64,7 +64,7 @@ def find_presences(topology: Topology) -> Iterator[Presence]:
     if topology.unread is not None or topology.controllers_unread is not None:
         return
     for occupant in topology.drive_occupants():
-        serial = occupant.serial if isinstance(occupant.serial, str) else ""
+        serial = occupant.serial if isinstance(occupant.serial, str) and not occupant.shares_serial else ""
         resetting = occupant.controller is not None and occupant.controller.state == "resetting"
         yield Presence(
             path=occupant.path,

@@ -178,3 +178,13 @@ def test_device_whose_bridge_was_not_read_is_still_in_its_position() -> None:
     assert isinstance(snapshot.functions, tuple)
     tree = survey(replace(snapshot, functions=snapshot.functions[1:]))
     assert tree.occupant_at("0000:00/01.1") is not None
+
+
+def test_two_drives_that_tell_one_serial_number_are_known_to_share_it() -> None:
+    made = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial="0123", controller={"controller_id": 1})
+    made = made.with_port("0000:00/01.2").with_drive("0000:00/01.2", serial="0123 ", controller={"controller_id": 1})
+    made = made.with_port("0000:00/01.3").with_drive("0000:00/01.3", serial="0124")
+    tree = survey(made.snapshot())
+    shares = {path: tree.occupant_at(path).shares_serial for path in ("0000:00/01.1", "0000:00/01.2", "0000:00/01.3")}
+    assert shares == {"0000:00/01.1": True, "0000:00/01.2": True, "0000:00/01.3": False}
+    assert [drive.shares_serial for drive in tree.drive_occupants()] == [True, True, False]

@@ -14,6 +14,7 @@ from laneproof_collectors.snapshot import (
     Fan,
     Interface,
     MountedFileSystem,
+    SataDrive,
     Snapshot,
     Thermal,
 )
@@ -227,3 +228,19 @@ def test_a_clock_put_right_by_years_ages_no_growth() -> None:
     book = follow_box(book, pass_with(5 * year, boot="two", interfaces=port(0)), clock_set_by=5 * year - 2 * HOUR)
     assert book.grown(CARRIER, within=DAY, now=A_MORNING + 5 * year) == 3
     assert book.watched(CARRIER, now=A_MORNING + 5 * year) == 2 * HOUR
+
+
+def test_sata_drives_that_share_a_serial_number_are_counted_apart() -> None:
+    def pair(second: int) -> tuple[SataDrive, ...]:
+        drives = ((name, 0 if name == "sda" else second) for name in ("sda", "sdb"))
+        return tuple(
+            make_sata_drive(name, serial="0123", path=f"0000:00/17.0/ata-{name}", interface_errors=errors)
+            for name, errors in drives
+        )
+
+    book = run(pass_with(0, drives=pair(5)), pass_with(HOUR, drives=pair(7)))
+    grown = {key: book.grown(key, within=WEEK, now=A_MORNING + HOUR) for key in book.growth if "interface" in key}
+    assert grown == {
+        "drive 0000:00/17.0/ata-sda interface_errors": 0,
+        "drive 0000:00/17.0/ata-sdb interface_errors": 2,
+    }

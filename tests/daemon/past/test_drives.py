@@ -186,3 +186,18 @@ def test_another_drive_that_tells_its_name_takes_the_position() -> None:
     at = story.ledger.drives.at(PATH)
     assert at is not None
     assert at.serial == "FN2"
+
+
+def twins(first_errors: int, second_errors: int) -> Box:
+    made = Box()
+    for path, errors in ((PATH, first_errors), (PATHS[1], second_errors)):
+        made.with_port(path).with_drive(path, serial="0123456789ABCDEF", health={"media_errors": errors})
+    return made
+
+
+def test_drives_that_share_a_serial_number_are_two_each_known_by_its_position() -> None:
+    story = Story().look(twins(0, 2)).look(twins(0, 3), after=HOUR)
+    by_path = {record.path: record for record in story.ledger.drives.records.values()}
+    assert [rise.by for rise in by_path[PATHS[1]].risen("media_errors")] == [1]
+    assert by_path[PATH].risen("media_errors") == []
+    assert story.ledger.changes.changes == []

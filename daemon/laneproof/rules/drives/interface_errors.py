@@ -26,7 +26,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             yield tell_gap(NAME, arrangement, occupant, count)
         if not isinstance(count, int) or not count:
             continue
-        key = key_of("drive", name_drive(drive), "interface_errors")
+        key = key_of("drive", name_drive(drive, shares_serial=occupant.shares_serial), "interface_errors")
         box, now = current.past.box, current.snapshot.taken_at
         lately = box.grown(key, within=WEEK, now=now)
         hours = drive.power_on_hours

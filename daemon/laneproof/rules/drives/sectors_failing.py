@@ -29,7 +29,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         ]
         gap = next((count for count in counts.values() if isinstance(count, Unread)), None)
         if said:
-            key = key_of("drive", name_drive(drive), "reallocated_sectors")
+            key = key_of("drive", name_drive(drive, shares_serial=occupant.shares_serial), "reallocated_sectors")
             rose = current.past.box.grown(key, within=WEEK, now=current.snapshot.taken_at)
             if rose:
                 said.append((f"{rose} of them reallocated in the last 7 days", Severity.WARNING))
