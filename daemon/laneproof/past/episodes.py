@@ -26,6 +26,7 @@ from laneproof.past.joining import (
     path_of,
 )
 from laneproof.past.link_errors import is_correctable_of_link, is_of_link
+from laneproof.past.presence import AWAY
 from laneproof.past.timeline import Timeline
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.formats import EventKind
@@ -250,7 +251,7 @@ class EpisodeBook:
                     reports[path] = reports.get(path, 0) + 1
                 continue
             placed_event = from_kernel(event, t=when, paths=named, lines=timed.lines)
-            if placed_event is not None:
+            if placed_event is not None and not self._was_emptied(placed_event, placed):
                 placed.append(_weigh(placed_event, event, timeline))
                 if event.silent is not None:
                     self.answers.append((when, placed_event.path, not event.silent))
@@ -263,6 +264,21 @@ class EpisodeBook:
         del self.media[:-_MOST_DROPS], self.answers[:-_MOST_ANSWERS], self.uncorrected[:-_MOST_ANSWERS]
         placed += self._place_device_events(device_events, placed, paths, timeline.now)
         return placed, reports
+
+    def _was_emptied(self, event: PositionEvent, placed: Sequence[PositionEvent]) -> bool:
+        """Whether somebody took the drive out in good order before, and it is not back: its slot may say what it likes.
+
+        Who removes a drive through sysfs and then pulls it makes the slot, which is still on, say that its link went
+        down and that its card is not present. Source: Linux drivers/pci/hotplug/pciehp_ctrl.c,
+        pciehp_handle_presence_or_link_change.
+        """
+        if event.kind in RETURNS or self.states.get(event.path, ("", "", ""))[2] != AWAY:
+            return False
+        last = next((episode for episode in reversed(self.episodes) if episode.path == event.path), None)
+        if last is None or not last.asked or last.returned_at is not None or event.t < last.dropped_at:
+            return False
+        since = (other for other in (*self.recent, *placed) if other.path == event.path and other.t > last.dropped_at)
+        return not any(other.kind in RETURNS for other in since)
 
     def _place_device_events(
         self, events: Iterable[DeviceEvent], told: Sequence[PositionEvent], paths: dict[str, str], now: float

@@ -1,6 +1,8 @@
 """Finds the episodes that nobody reported: in the next pass a drive is gone, or its statistics began again.
 
-A drive that is gone from the tree in good order, with the kernel's log known to be read, was taken out by somebody.
+A drive that is gone from the tree in good order, with the kernel's log known to be read, was taken out by somebody; and
+a controller that is reset without a word from the driver, which says why it resets one, was reset by somebody. Source:
+Linux drivers/nvme/host/pci.c, nvme_timeout and nvme_error_detected; sysfs.c, nvme_sysfs_reset.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -47,7 +49,8 @@ def find_vanished(  # noqa: PLR0913 (what is known of a pass)
         elif here.state == AWAY or (here.state == LEAVING and _state_to_keep(book, here, now) == AWAY):
             yield vanished(path, name, now)
         elif here.resetting:
-            yield vanished(path, name, now, RESETTING)
+            if not is_log_read:
+                yield vanished(path, name, now, RESETTING)
         elif path in restarted and here.state != LEAVING and not _was_away(book, path, events, since=restarted[path]):
             yield vanished(path, name, now, REENUMERATED)
 

@@ -133,3 +133,38 @@ def test_a_link_that_comes_up_at_boot_is_training_and_later_it_is_a_drop() -> No
 def test_whether_the_controller_still_answered_is_taken_from_its_own_register(line: str, answered: bool | None) -> None:  # noqa: FBT001
     story = Story().look(four()).look(four(), after=HOUR, log=(line, GIVEN_UP))
     assert episodes(story)[0].answered is answered
+
+
+# A slot that is on says so when its card is pulled, also after the drive was removed in good order.
+# Source: Linux drivers/pci/hotplug/pciehp_ctrl.c, pciehp_handle_presence_or_link_change.
+SLOT = "pcieport 0000:00:01.1: pciehp: Slot(1): "
+
+
+def removed_then_pulled() -> Story:
+    story = Story().look(four(), log=(HARMLESS_BUT_READ,)).look(gone(), after=HOUR, devices=(removal(),))
+    return story.look(gone(), after=60.0, log=(f"{SLOT}Link Down", f"{SLOT}Card not present"))
+
+
+def test_a_drive_that_was_removed_and_then_pulled_was_taken_out() -> None:
+    story = removed_then_pulled()
+    assert [episode.asked for episode in episodes(story)] == [True]
+    story.look(gone(), after=6 * HOUR, log=(f"{SLOT}Link Down",))
+    assert [episode.asked for episode in episodes(story)] == [True]
+
+
+def test_a_drive_that_is_back_after_that_can_fail_again() -> None:
+    story = removed_then_pulled().look(four(), after=HOUR, log=(f"{SLOT}Card present", f"{SLOT}Link Up"))
+    story.look(gone(), after=HOUR, log=(f"{SLOT}Link Down", f"{SLOT}Card not present"))
+    assert [episode.asked for episode in episodes(story)] == [True, False]
+
+
+def test_a_drive_that_fails_as_soon_as_it_is_put_back_did_fail() -> None:
+    story = removed_then_pulled().look(gone(), after=HOUR, log=(f"{SLOT}Link Up",))
+    story.look(gone(), after=5.0, log=(f"{SLOT}Link Down",))
+    assert [episode.asked for episode in episodes(story)] == [True, False]
+
+
+def test_a_drive_that_nobody_removed_before_the_slot_said_so_did_fail() -> None:
+    story = Story().look(four(), log=(HARMLESS_BUT_READ,))
+    story.look(gone(), after=60.0, log=(f"{SLOT}Link Down", f"{SLOT}Card not present"), devices=(removal(),))
+    assert [episode.asked for episode in episodes(story)] == [False]

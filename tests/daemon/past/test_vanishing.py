@@ -6,7 +6,7 @@ from laneproof.past.episodes import REENUMERATED, RESETTING, VANISHED
 from laneproof.rules.example_past import HOUR, Story
 from laneproof_collectors.hotplug import Action
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
-from losing_box import HARMLESS_BUT_READ, PATH, episodes, four, gone, removal, silent
+from losing_box import HARMLESS_BUT_READ, PATH, RESET, episodes, four, gone, removal, silent
 from simulated_box import Box
 
 
@@ -66,6 +66,14 @@ def test_a_controller_that_is_being_reset_without_a_word_is_a_reset() -> None:
     (reset,) = episodes(story)
     assert reset.kinds == [RESETTING]
     assert not reset.dropped
+
+
+def test_a_reset_without_a_word_where_the_log_is_read_was_somebodys_wish() -> None:
+    resetting = Box().with_port(PATH).with_drive(PATH, controller={"state": "resetting"})
+    story = Story().look(Box().with_port(PATH).with_drive(PATH), log=(HARMLESS_BUT_READ,))
+    assert episodes(story.look(resetting, after=HOUR)) == []
+    assert episodes(story.look(resetting, after=HOUR, log=("nvme nvme0: resetting controller",))) == []
+    assert len(episodes(story.look(resetting, after=HOUR, log=(RESET,)))) == 1
 
 
 def letting_go() -> Box:
