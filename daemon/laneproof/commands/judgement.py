@@ -28,6 +28,7 @@ class Judgement:
         findings: What the rules say of them.
         past: What is known of earlier passes.
         gap: Why nothing is known of earlier passes; None where something is.
+        seen: Path and serial number of drives that the daemon's history holds.
     """
 
     host: Host
@@ -35,6 +36,14 @@ class Judgement:
     findings: tuple[Finding, ...]
     past: Past
     gap: str | None = None
+    seen: frozenset[tuple[str, str]] = frozenset()
+
+    def serials_at(self, path: str) -> set[str]:
+        """Give the serial numbers of the drives that are known to have been in a position."""
+        records = self.past.ledger.drives.records.values()
+        return {serial for where, serial in self.seen if where == path and serial} | {
+            record.serial for record in records if record.path == path
+        }
 
 
 @contextmanager
@@ -57,17 +66,20 @@ def judge_machine(source: str | None, build: Build | None, *, demo: bool, state:
             (last,) = deque(judge_frames(host, engine, recording.name), maxlen=1)
             yield Judgement(host=host, snapshot=last.result.snapshot, findings=last.result.findings, past=engine.past)
         return
-    gap = _remember(engine, state)
+    gap, seen = _remember(engine, state)
     with open_host(None) as live:
         result = engine.observe(read_snapshot(live))
-        yield Judgement(host=live, snapshot=result.snapshot, findings=result.findings, past=engine.past, gap=gap)
+        yield Judgement(
+            host=live, snapshot=result.snapshot, findings=result.findings, past=engine.past, gap=gap, seen=seen
+        )
 
 
-def _remember(engine: Engine, state: str | None) -> str | None:
-    """Let the engine go on with what the daemon knows; says why it cannot, where it cannot."""
+def _remember(engine: Engine, state: str | None) -> tuple[str | None, frozenset[tuple[str, str]]]:
+    """Let the engine go on with what the daemon knows; says why it cannot, and which drives were where."""
     try:
         with open_history(find_history(state)) as history:
+            seen = frozenset((path, drive) for path, drive, _ in history.read_origins())
             engine.restore(history.load_standing(), history.load_past(), history.load_state(STATE_NAME))
     except (CommandError, ValueError) as error:
-        return str(error)
-    return None
+        return str(error), frozenset()
+    return None, seen

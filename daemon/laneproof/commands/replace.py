@@ -4,7 +4,7 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 
 from laneproof.box.names import Whereabouts
 from laneproof.commands.drive_arrival import wait_for_drive
@@ -35,7 +35,9 @@ def run(arguments: argparse.Namespace) -> int:
         timeout = None if is_recording else arguments.timeout
         if arguments.was is not None:
             was = None if arguments.was == NO_DRIVE else arguments.was
-            fit = _check(judged, position, was, build, timeout=timeout, report=_keep_silent if arguments.json else _say)
+            report = _keep_silent if arguments.json else _say
+            known = judged.serials_at(position.path) | _declared_serials(position)
+            fit = _check(judged, position, was, build, known=known, timeout=timeout, report=report)
             return _print_fit(fit, as_json=arguments.json)
         guide = make_guide(position, build, judged.snapshot, judged.findings, judged.past)
         _print_guide(guide, judged, build, arguments)
@@ -43,7 +45,7 @@ def run(arguments: argparse.Namespace) -> int:
             return _SAFETY[guide.safety]
         serial = position.occupant.serial if position.occupant else None
         was = serial if isinstance(serial, str) else None
-        fit = _check(judged, position, was, build, timeout=timeout, report=_say)
+        fit = _check(judged, position, was, build, known=None, timeout=timeout, report=_say)
         return _print_fit(fit, as_json=False)
 
 
@@ -53,6 +55,11 @@ def _find_position(judged: Judgement, name: str, build: Build | None) -> Whereab
         named = ", ".join(f"{position.name} ({position.known_as})" for position in found)
         raise CommandError(f"{name!r} stands for several drives: {named}; name one of them", status=os.EX_USAGE)
     return found[0]
+
+
+def _declared_serials(position: Whereabouts) -> set[str]:
+    declared = position.position.occupant if position.position else None
+    return {device.serial for device in declared.devices if device.serial} if declared else set()
 
 
 def _print_guide(guide: Guide, judged: Judgement, build: Build | None, arguments: argparse.Namespace) -> None:
@@ -76,17 +83,18 @@ def _check(  # noqa: PLR0913 (one check of one position)
     was: str | None,
     build: Build | None,
     *,
+    known: Collection[str] | None,
     timeout: float | None,
     report: Callable[[str], None],
 ) -> Fit:
     """Check the new drive, after waiting for it where there is a time to wait."""
     if timeout is None:
-        return check_new_drive(position.path, was, build, judged.snapshot)
+        return check_new_drive(position.path, was, build, judged.snapshot, known=known)
     report(f"\nWaiting for another drive in {position.name} (at most {timeout:g} s; interrupt to stop waiting) ...")
     if not wait_for_drive(judged.host, position.path, was, timeout_seconds=timeout, report=report):
         message = f"no other drive appeared in {position.name} ({position.path}) within {timeout:g} s"
         raise CommandError(message, status=os.EX_TEMPFAIL)
-    return check_new_drive(position.path, was, build, read_snapshot(judged.host))
+    return check_new_drive(position.path, was, build, read_snapshot(judged.host), known=known)
 
 
 def _print_fit(fit: Fit, *, as_json: bool) -> int:

@@ -4,7 +4,7 @@ Rules of this module: the rules judge, as in every audit; only the serial number
 asked for. What to run next is text for a person to read and adapt.
 """
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -90,7 +90,9 @@ def is_new_drive(occupant: Occupant | None, was: str | None) -> bool:
     return isinstance(occupant.serial, str) and occupant.serial != was
 
 
-def check_new_drive(path: str, was: str | None, build: Build | None, snapshot: Snapshot) -> Fit:
+def check_new_drive(
+    path: str, was: str | None, build: Build | None, snapshot: Snapshot, *, known: Collection[str] | None = None
+) -> Fit:
     """Check the drive in a position after a replacement.
 
     Args:
@@ -98,6 +100,8 @@ def check_new_drive(path: str, was: str | None, build: Build | None, snapshot: S
         was: The serial number of the drive that was there; None where none was.
         build: The declaration, None where there is none.
         snapshot: The facts as they are now.
+        known: The serial numbers that are known to have been there, where `was` was typed and may be wrong; None
+            where it was read.
     """
     place = describe_place(path, build, snapshot)
     occupant = place.occupant
@@ -107,7 +111,7 @@ def check_new_drive(path: str, was: str | None, build: Build | None, snapshot: S
     findings = _judge(place, build, snapshot)
     array = _find_waiting(place, build, snapshot)
     items = (
-        _check_identity(occupant, was),
+        _check_identity(occupant, was, known),
         *_check_declared(place, findings),
         *_check_size(occupant, array),
         _check_link(place, findings),
@@ -116,6 +120,9 @@ def check_new_drive(path: str, was: str | None, build: Build | None, snapshot: S
     fit = Fit(place=place, items=items, advice=(), commands=())
     if fit.verdict == "differs":
         advice = ("Put this right first: give the drive to no array as it is. Then check again.",)
+        return Fit(place=place, items=items, advice=advice, commands=())
+    if items[0].holds is None:
+        advice = ("Compare the number on its label with the old drive's before you give it to an array.",)
         return Fit(place=place, items=items, advice=advice, commands=())
     return Fit(place=place, items=items, advice=tuple(_advise(place, array)), commands=tuple(_list_next(place, array)))
 
@@ -142,12 +149,16 @@ def _judge(place: Whereabouts, build: Build | None, snapshot: Snapshot) -> tuple
 # --- what is checked --------------------------------------------------------------------------------------------------
 
 
-def _check_identity(occupant: Occupant, was: str | None) -> FitItem:
+def _check_identity(occupant: Occupant, was: str | None, known: Collection[str] | None) -> FitItem:
     what = "another drive"
     if not isinstance(occupant.serial, str) or not occupant.serial:
         return FitItem(what=what, holds=None, says="It gives no serial number, so it could be the old one.")
     if occupant.serial == was:
         return FitItem(what=what, holds=False, says=f"It is the drive that was here before, serial {was}.")
+    if known is not None and was is not None and was not in known:
+        seen = ", ".join(sorted(known)) or "none"
+        says = f"It is {occupant.serial}, but {was} was never seen here (seen: {seen}), so this could be the old one."
+        return FitItem(what=what, holds=None, says=says)
     return FitItem(what=what, holds=True, says=f"Its serial number is {occupant.serial}.")
 
 

@@ -28,6 +28,7 @@ _AT_WORK = {
     "reshape": "is changing its shape",
 }
 _SYSTEM_MOUNTS = ("/", "/boot", "/usr", "/var")
+BIFURCATION_NOT_ACTIVE = "bifurcation-not-active"
 _OF_THE_DRIVE = ("drive-failing", "drive-firmware")  # causes that another drive cures
 _OUT, _STANDBY, _JOURNAL = frozenset({"faulty", "missing"}), "spare", "journal"
 
@@ -82,7 +83,7 @@ def weigh(facts: Facts) -> tuple[Reason, ...]:
         ]
     else:
         reasons = [*_weigh_uses(facts), *_weigh_drive(facts)]
-    reasons += _weigh_other_arrays(facts)
+    reasons += [*_weigh_lost_branch(facts), *_weigh_other_arrays(facts)]
     order = list(Weight)
     return tuple(sorted(dict.fromkeys(reasons), key=lambda reason: order.index(reason.weight)))
 
@@ -279,6 +280,19 @@ def _weigh_drive(facts: Facts) -> Iterator[Reason]:
             likely = f"The likely cause is {cause}" if cause else "That can lie in the way to the drive"
             do = f"{likely}, which another drive would not cure: see 'laneproof explain {finding.rule}'."
             yield Reason(weight=Weight.MIND, says=says, do=do)
+
+
+def _weigh_lost_branch(facts: Facts) -> Iterator[Reason]:
+    """A slot that is no longer split hides sound drives: another one would be as invisible."""
+    label = facts.place.position.label if facts.place.position else None
+    for finding in facts.findings:
+        if finding.rule == BIFURCATION_NOT_ACTIVE and label in finding.evidence.get("missing_branches", ()):
+            yield _stop(
+                f"{finding.summary}. What is in {facts.place.name} may be sound, and another drive would not be seen "
+                "either.",
+                "Set the slot's bifurcation in the board's firmware setup, and start again: see 'laneproof explain "
+                f"{BIFURCATION_NOT_ACTIVE}'.",
+            )
 
 
 def _weigh_other_arrays(facts: Facts) -> Iterator[Reason]:

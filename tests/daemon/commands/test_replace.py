@@ -136,6 +136,15 @@ def test_new_drive_is_looked_at_without_waiting_in_a_recording(
     assert (status, told["verdict"], told["items"][0]["result"]) == (1, "differs", "differs")
 
 
+def test_mistyped_number_does_not_pass_the_old_drive_as_another_one(
+    capsys: pytest.CaptureFixture[str], files: Files
+) -> None:
+    status, out, _ = run(capsys, "riser-2", "--from", files.whole, "--build", files.build, "--was", "A22")
+    assert (status, out.splitlines()[0]) == (2, "THE NEW DRIVE COULD NOT BE VERIFIED: riser-2")
+    assert "It is A2, but A22 was never seen here (seen: A2), so this could be the old one." in " ".join(out.split())
+    assert "--add" not in out
+
+
 def test_json_is_the_guides_own(capsys: pytest.CaptureFixture[str], files: Files) -> None:
     status, out, _ = run(capsys, "nvme0", "--from", files.degraded, "--build", files.build, "--json")
     told = json.loads(out)

@@ -65,6 +65,24 @@ def test_old_drive_is_no_new_one() -> None:
     assert fit.commands == ()
 
 
+@pytest.mark.parametrize(
+    ("typed", "known", "holds"),
+    [
+        ("FN0004", {"FN0004", "NEW9"}, True),
+        ("FN00O4", {"FN0004"}, None),
+        ("FN0004", set(), None),
+        ("NEW9", set(), False),
+    ],
+)
+def test_number_that_was_typed_counts_only_where_it_was_seen(typed: str, known: set[str], holds: object) -> None:
+    """A number with a letter for a digit is that of no drive, and so is other than the old drive's own as well."""
+    fit = check_new_drive(PATH, typed, BUILD, swapped().snapshot(), known=known)
+    assert items(fit)["another drive"][0] is holds
+    if holds is None:
+        assert fit.commands == ()
+        assert f"{typed} was never seen here" in items(fit)["another drive"][1]
+
+
 def test_any_drive_is_new_where_none_was() -> None:
     assert items(check(swapped(serial="FN0004"), was=None))["another drive"][0] is True
 

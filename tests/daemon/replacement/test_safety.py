@@ -7,13 +7,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from array_box import BUILD, DAY, PATHS, array_box, guide_for, make_members, make_mount
+from laneproof.box.names import find_drives
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.box_record import ArrayChecks, BoxRecord
 from laneproof.past.past import NOTHING, Past
-from laneproof.replacement import Guide, Safety, Weight
+from laneproof.replacement import Guide, Safety, Weight, make_guide
+from laneproof.rules import judge_all
+from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import A_MORNING, make_array
+from simulated_box import A_MORNING, Box, declare, make_array
 
 GAP = Unread("it", "permission denied", Reason.DENIED)
 
@@ -34,6 +37,27 @@ def sign(
         rule="media-errors-rising", kind=kind, severity=severity, position=position, subject="x", summary="it errs",
         causes=causes,
     )  # fmt: skip
+
+
+def test_drive_in_a_branch_that_vanished_is_not_to_be_replaced() -> None:
+    """A slot that the firmware no longer splits hides every drive but the first; none of them is at fault."""
+    build = declare(
+        'slot.riser = { path = "0000:00", lanes = 16, split = [4, 4] }\n'
+        + "".join(
+            f'[[position]]\nlabel = "riser-{branch}"\nslot = "riser"\nbranch = {branch}\npath = "{path}"\n'
+            'occupant = { kind = "nvme" }\n'
+            for branch, path in ((1, PATHS[0]), (2, PATHS[1]))
+        )
+    )
+    snapshot = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN0001").snapshot()
+    findings = judge_all(Pass.of(build, snapshot))
+    (lost,) = find_drives("riser-2", build, snapshot)
+    guide = make_guide(lost, build, snapshot, findings)
+    assert guide.safety is Safety.NOT_SAFE
+    assert "another drive would not be seen either" in said(guide, Weight.STOPS)
+    assert "Set the slot's bifurcation" in said(guide, Weight.STOPS)
+    (first,) = find_drives("riser-1", build, snapshot)
+    assert "bifurcation" not in said(make_guide(first, build, snapshot, findings), Weight.STOPS)
 
 
 # --- a whole array ----------------------------------------------------------------------------------------------------
