@@ -13,6 +13,7 @@ from laneproof.commands.inputs import open_host, open_lines, open_recording
 from laneproof.commands.moment_argument import NOW, is_relative, parse_moment
 from laneproof.declaration.build import Build
 from laneproof.findings import format_time
+from laneproof.history.boots import HOLE_SECONDS
 from laneproof.outputs.audit_json import AuditReport, name_box
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.host import Host, LiveHost
@@ -150,12 +151,16 @@ def load_kept(moment: float, build: Build | None, state: str | None) -> DatedInv
     with open_history(file) as history:
         kept = history.inventory_at(moment)
         first = next(iter(history.read_inventories()), None) if kept is None else None
+        ended = [watch.ended_at for watch in history.read_watches() if watch.began_at <= moment]
     if kept is None:
         known = f"begins at {format_time(first.t)}" if first else "holds no inventory yet"
         message = f"{file}: nothing is known of {format_time(moment)}: the history {known}"
         raise CommandError(message, status=os.EX_DATAERR)
+    unwatched = (
+        f", not watched after {format_time(max(ended))}" if moment - max(ended, default=moment) > HOLE_SECONDS else ""
+    )
     return DatedInventory(
-        name=f"history, as since {format_time(kept.t)}",
+        name=f"history, as since {format_time(kept.t)}{unwatched}",
         box=_name(build),
         taken_at=moment,
         inventory=label_positions(kept.inventory, build),

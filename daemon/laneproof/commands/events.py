@@ -8,6 +8,7 @@ from laneproof.commands.box_past import open_past
 from laneproof.commands.terminal import find_style
 from laneproof.outputs.episodes_text import list_episodes
 from laneproof.outputs.events_text import as_json, gather, write_events
+from laneproof.outputs.watched import find_unwatched, say_watched
 
 DEFAULT_SECONDS = 7 * 86400.0
 
@@ -23,8 +24,11 @@ def run(arguments: argparse.Namespace) -> int:
             past.labels,
             () if past.ledger is None else list_episodes(past.ledger, past.labels, since=since, until=past.now),
         )
+        unwatched = find_unwatched(past.history.read_watches(), since, past.now)
     if arguments.json:
-        print(json.dumps(as_json(happened, since=since, until=past.now), indent=2))  # noqa: T201 (the output)
+        answer = as_json(happened, since=since, until=past.now, unwatched=unwatched)
+        print(json.dumps(answer, indent=2))  # noqa: T201 (the output)
     else:
-        sys.stdout.write(write_events(happened, find_style(arguments.width)))
+        watched = say_watched(unwatched, since, past.now)
+        sys.stdout.write(write_events(happened, find_style(arguments.width), watched))
     return 0

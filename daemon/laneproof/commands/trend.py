@@ -18,6 +18,7 @@ from laneproof.history.series import Series
 from laneproof.outputs.time_columns import choose_grid
 from laneproof.outputs.trend import NAMES, Subject, as_json, make_trend
 from laneproof.outputs.trend_text import columns_for, write_trend
+from laneproof.outputs.watched import find_unwatched, gaps_as_json, say_watched
 
 DEFAULT_SECONDS = 30 * 86400.0
 
@@ -31,6 +32,7 @@ def run(arguments: argparse.Namespace) -> int:
         grid = choose_grid(since, past.now, columns_for(style.width))
         series = list(_read_series(past.history, subject, since=grid.begins, until=past.now))
         events = past.history.read_events(since=grid.begins, until=past.now)
+        unwatched = find_unwatched(past.history.read_watches(), grid.begins, past.now)
     of_it = [
         event
         for event in events
@@ -38,9 +40,11 @@ def run(arguments: argparse.Namespace) -> int:
     ]
     trend = make_trend(subject, series, of_it, grid)
     if arguments.json:
-        print(json.dumps(as_json(trend), indent=2))  # noqa: T201 (the output)
+        answer = as_json(trend) | {"unwatched": gaps_as_json(unwatched)}
+        print(json.dumps(answer, indent=2))  # noqa: T201 (the output)
     else:
-        sys.stdout.write(write_trend(trend, style))
+        watched = style.wrap(say_watched(unwatched, grid.begins, past.now), rest="")
+        sys.stdout.write("\n".join([write_trend(trend, style).rstrip("\n"), "", *watched, ""]))
     return 0
 
 

@@ -15,7 +15,7 @@ from laneproof.history.finding_lives import FindingLife
 from laneproof.history.inventories import KeptInventory
 from laneproof.history.notes import Note
 from laneproof.history.packing import unpack
-from laneproof.history.series import Series
+from laneproof.history.series import Series, Watch
 from laneproof.past.boots import Boot
 from laneproof.past.past import Past
 
@@ -122,6 +122,10 @@ class History:
     def read_findings(self, *, since: float | None = None) -> tuple[FindingLife, ...]:
         """Read the findings that stand or stood since a time, each with its whole life, oldest first."""
         return self._ask(lambda connection: finding_lives.read_finding_lives(connection, since=since))
+
+    def read_watches(self) -> tuple[Watch, ...]:
+        """Read the stretches in which somebody watched, oldest first."""
+        return self._ask(boots.load_watches)
 
     def read_inventories(self, *, since: float | None = None, until: float | None = None) -> tuple[KeptInventory, ...]:
         """Read the inventories that held between two times, oldest first."""

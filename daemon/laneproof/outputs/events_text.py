@@ -12,6 +12,7 @@ from laneproof.findings import Change, FindingChange, format_time
 from laneproof.history.events import BOOTED, CHANGED, CLOCK_STEPPED, RECORDS_LOST, Event
 from laneproof.history.notes import CONFIRMED, NOTE, Note
 from laneproof.outputs.style import Style
+from laneproof.outputs.watched import Gap, gaps_as_json
 
 SCHEMA = 1
 _ABOUT, _KIND = 14, 19  # columns, where there is room for them
@@ -124,12 +125,15 @@ def _of_finding(change: FindingChange) -> Happening:
     )
 
 
-def as_json(happened: Sequence[Happening], *, since: float | None, until: float) -> dict[str, Any]:
-    """Give what happened as a JSON object."""
+def as_json(
+    happened: Sequence[Happening], *, since: float | None, until: float, unwatched: Iterable[Gap] = ()
+) -> dict[str, Any]:
+    """Give what happened as a JSON object, with the stretches in which nobody watched."""
     return {
         "schema": SCHEMA,
         "since": None if since is None else format_time(since),
         "until": format_time(until),
+        "unwatched": gaps_as_json(unwatched),
         "events": [_as_json(happening) for happening in happened],
     }
 
@@ -207,17 +211,20 @@ def _join_repeat(row: Sequence[Happening]) -> Happening:
     return replace(row[0], kind="finding_repeats", text=f"{last.text}; raised {times} times, {ends}", last_t=last.t)
 
 
-def write_events(happened: Sequence[Happening], style: Style) -> str:
+def write_events(happened: Sequence[Happening], style: Style, watched: str = "") -> str:
     """Write what happened, oldest first, with a line end.
 
     Args:
         happened: As `gather` gives it.
         style: How to write.
+        watched: When somebody watched, as a sentence.
     """
+    lines = [*style.wrap(watched, rest="")] if watched else []
     if not happened:
-        return "Nothing happened in that time that was reported or noticed.\n"
-    shown = join_repeats(join_runs(happened))
-    return "\n".join(line for happening in shown for line in _lines(happening, style)) + "\n"
+        lines += ["Nothing was reported or noticed in that time."]
+    for happening in join_repeats(join_runs(happened)):
+        lines += _lines(happening, style)
+    return "\n".join(lines) + "\n"
 
 
 def _lines(happening: Happening, style: Style) -> Iterator[str]:

@@ -56,6 +56,7 @@ def test_history_tells_what_held_at_a_moment(state: str) -> None:
         "Fathomline Petrel 4000, serial B2, 4 TB is here now, before Fathomline Petrel 4000, serial A1, 4 TB"
     ]
     assert updated.name == "history, as since 2026-09-22T14:13:20Z"
+    assert last.name.endswith(", not watched after 2026-09-25T14:13:20Z")
     assert (updated.box, updated.taken_at) == ("kelp-1", START + 2 * DAY)
 
 

@@ -44,12 +44,29 @@ def run(capsys: pytest.CaptureFixture[str], folder: Path, *arguments: str) -> tu
 def test_what_happened_in_the_last_week_is_listed(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     status, out, err = run(capsys, folder)
     assert (status, err) == (0, "")
-    assert [line.split()[1:4] for line in out.splitlines()] == [
+    said, events = out.split("not known.\n")
+    # Between the two passes lie five days, and the week began with two more.
+    assert " ".join(said.split()).startswith("Not watched for 7 days of that time (")
+    assert [line.split()[1:4] for line in events.splitlines()] == [
         ["the", "box", "booted"],
         ["riser-1", "link", "down"],
         ["riser-1", "finding", "raised"],
         ["riser-1", "note", "reseated"],
     ]
+
+
+def test_hours_in_which_nobody_watched_are_not_hours_without_events(
+    capsys: pytest.CaptureFixture[str], folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    later = Passes().t + 12 * DAY
+    monkeypatch.setattr("laneproof.commands.box_past._now", lambda: later)
+    _, out, _ = run(capsys, folder, "--since", "3d")
+    assert out == (
+        "Nobody watched in that time: what happened then is not known.\nNothing was reported or noticed in that time.\n"
+    )
+    _, out, _ = run(capsys, folder, "--since", "3d", "--json")
+    answer = json.loads(out)
+    assert answer["unwatched"] == [{"since": answer["since"], "until": answer["until"]}]
 
 
 def test_since_leaves_out_what_came_before(capsys: pytest.CaptureFixture[str], folder: Path) -> None:

@@ -129,7 +129,7 @@ def test_what_the_kernel_wrote_does_not_steer_the_terminal() -> None:
 
 
 def test_nothing_is_said_in_words() -> None:
-    assert write_events([], Style()) == "Nothing happened in that time that was reported or noticed.\n"
+    assert write_events([], Style()) == "Nothing was reported or noticed in that time.\n"
 
 
 def test_json_tells_each_with_all_that_is_known() -> None:
