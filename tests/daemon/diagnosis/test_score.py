@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from laneproof.advice import COPY_NOW, advise
 from laneproof.diagnosis.checks import CHECKS, REMEDIES
 from laneproof.diagnosis.score import Diagnosis, diagnose, entropy_bits, posterior_of, rank_checks
 from laneproof.diagnosis.weights import DEFAULT, CauseName
@@ -91,6 +92,13 @@ def test_a_named_cause_says_why_and_what_to_do() -> None:
 
 def test_the_clean_time_reaches_the_next_step() -> None:
     assert "for 12 days" in diagnose(evidence_of("+drops_under_load"), clean_time="12 days").next_steps[0].says
+
+
+@pytest.mark.parametrize("evidence", [f"{SLOW_LINK} +media_errors_rising".replace("-media_errors_rising ", ""), MEDIA])
+def test_a_drive_that_loses_data_is_copied_first_whatever_the_cause(evidence: str) -> None:
+    steps = advise(*diagnose(evidence_of(evidence)).next_steps)
+    assert steps[0] == COPY_NOW.says
+    assert sum(COPY_NOW.says in step for step in steps) == 1
 
 
 def test_what_cannot_be_tried_here_is_neither_asked_nor_advised() -> None:

@@ -26,6 +26,8 @@ def test_old_errors_say_nothing_and_a_new_one_is_told_at_once() -> None:
     assert told.changes == [("raised", "warning", "new media errors")]
     assert "1 new media error" in told.standing[0].summary
     assert "32 in all" in told.standing[0].summary
+    assert told.standing[0].causes[0].cause == "drive-failing"  # by itself, after a single one
+    assert told.standing[0].next_steps[0].startswith("Copy what matters")
 
 
 def test_errors_that_come_faster_and_faster_are_critical() -> None:
