@@ -110,6 +110,7 @@ class PciFunction:
     vendor_name: str | None = None  # from the system's pci.ids, None where it has none
     device_name: str | None = None
     driver: str | None = None
+    remapped_nvme: int | Unread | None = None  # NVMe drives that the firmware hides in it; None: it can hide none
     label: str | None = None  # the firmware's own name for it (ACPI or SMBIOS), where there is one
     link: LinkEnd
     express: ExpressRegisters | Unread | None  # None: no such capability

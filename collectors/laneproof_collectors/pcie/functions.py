@@ -15,6 +15,7 @@ from functools import lru_cache
 from itertools import islice
 from typing import Any
 
+from laneproof_collectors.attributes import parse_integer, unless_absent
 from laneproof_collectors.host import Host, ListFolder, Question, ReadFile, ReadLink, resolve_link
 from laneproof_collectors.pcie.aer import AER_CLASSES, AER_TOTALS, parse_aer
 from laneproof_collectors.pcie.config_space import AerOffsets, ConfigRegisters, FunctionKey, read_config_registers
@@ -46,6 +47,8 @@ _AT_REST = (*POWER_ATTRIBUTES, *_IDENTITY)  # reading these wakes nothing
 # Who totals what was reported to it. Source: pci_ids.h, PCI_CLASS_BRIDGE_PCI and PCI_CLASS_SYSTEM_RCEC.
 _BRIDGE, _EVENT_COLLECTOR = 0x0604, 0x0807
 _COLLECTING_CLASSES = (_BRIDGE, _EVENT_COLLECTOR)
+
+_AHCI = "ahci"  # drivers/ata/ahci.c: what it counts is in the kernel's memory, and wakes nothing
 
 _HEX = re.compile(rb"0x([0-9a-f]{1,8})\n?")
 _LINK_STATE = re.compile(r"[a-z0-9_]{1,32}")
@@ -81,6 +84,7 @@ class _Reading:
     link: LinkEnd = NO_LINK
     silent: bool = False
     label: str | None = None
+    remapped_nvme: int | Unread | None = None
     aer: AerCounters | None = None
     registers: ConfigRegisters | None = None
 
@@ -213,11 +217,15 @@ def _ask_links(host: Host, readings: Sequence[_Reading], cache: PcieCache) -> No
     """Ask whoever is awake for its link; and, once, for the firmware's own name of each function."""
     awake = [reading for reading in readings if not reading.asleep]
     unknown = [reading for reading in readings if reading.key is None or reading.key not in cache.labels]
-    answers, labels = _ask_together(
+    hiding = [reading for reading in readings if reading.driver == _AHCI]
+    answers, labels, counts = _ask_together(
         host,
         [ReadFile(f"{reading.folder}/{name}") for reading in awake for name in LINK_ATTRIBUTES],
         [ReadFile(f"{reading.folder}/label") for reading in unknown],
+        [ReadFile(f"{reading.folder}/remapped_nvme") for reading in hiding],
     )
+    for reading, raw in zip(hiding, counts, strict=True):
+        reading.remapped_nvme = unless_absent(parse_integer(raw, what=f"{reading.folder}/remapped_nvme"))
     for reading, raws in zip(awake, _group(answers, len(LINK_ATTRIBUTES)), strict=True):
         reading.link = parse_link_end(raws, folder=reading.folder)
         reading.silent = is_silent(raws)
@@ -303,6 +311,7 @@ def _make_function(reading: _Reading, cache: PcieCache) -> PciFunction:
         device_name=device_name,
         driver=reading.driver,
         label=reading.label,
+        remapped_nvme=reading.remapped_nvme,
         link=_judge_link(reading, registers),
         express=registers.express,
         aer=reading.aer,

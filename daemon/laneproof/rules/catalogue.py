@@ -55,6 +55,7 @@ from laneproof.rules.occupancy.occupant_differs import OCCUPANT_DIFFERS
 from laneproof.rules.occupancy.occupant_unexpected import OCCUPANT_UNEXPECTED
 from laneproof.rules.occupancy.position_empty import POSITION_EMPTY
 from laneproof.rules.power.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISING
+from laneproof.rules.readings.drives_hidden import DRIVES_HIDDEN
 from laneproof.rules.readings.reading_incomplete import READING_INCOMPLETE
 from laneproof.rules.readings.reading_stuck import READING_STUCK
 from laneproof.rules.rule import Pass, Rule
@@ -94,6 +95,7 @@ RULES: tuple[Rule, ...] = (
     INTERFACE_ERRORS,
     CRITICAL_WARNING,
     READING_INCOMPLETE,
+    DRIVES_HIDDEN,
     DROPS_OFF_BUS,
     CONTROLLER_RESETS,
     SIGNAL_ERRORS,

@@ -25,6 +25,7 @@ ROOT = "/sys/devices/pci0000:00"
 PORT = f"{ROOT}/0000:00:01.1"
 DRIVE = f"{PORT}/0000:01:00.0"
 ISA = f"{ROOT}/0000:00:1f.0"
+SATA = f"{ROOT}/0000:00:17.0"
 
 AER = (0x100, 0x0001, lay_aer(correctable_mask=0x2000))
 PORT_CONFIG = lay_config(ExpressValues(flags=0x142, sltcap=3 << 19), bridge=True, extended=[AER])
@@ -616,6 +617,19 @@ def test_nonsense_never_raises(data: st.DataObject) -> None:
             check_types(function)
     slots = read_slots(host)
     assert isinstance(slots, Unread) or all(isinstance(slot, PhysicalSlot) for slot in slots)
+
+
+@pytest.mark.parametrize(("content", "count"), [("2\n", 2), ("0\n", 0), (None, None)])
+def test_drives_that_the_firmware_hides_are_counted(fs: FakeFilesystem, content: str | None, count: int | None) -> None:
+    """Linux drivers/ata/ahci.c, ``remapped_nvme``; kernels without it say so in the log alone."""
+    tree = lay_function(SATA, 0x010400, driver="-> ../../../bus/pci/drivers/ahci")
+    tree |= {f"{SATA}/remapped_nvme": content} if content else {}
+    assert read_one(FakeMachine(fs, tree), SATA).remapped_nvme == count
+
+
+def test_only_the_driver_that_counts_hidden_drives_is_asked(box: FakeMachine) -> None:
+    read_all(box)
+    assert not [path for path in box.asked if path.endswith("remapped_nvme")]
 
 
 # --- slots ------------------------------------------------------------------------------------------------------------
