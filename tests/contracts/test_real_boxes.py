@@ -97,18 +97,6 @@ AFTER: dict[str, tuple[Check, ...]] = {
 """What an audit against the machine's own draft says."""
 
 
-# What still goes wrong, and where: to be taken off this list with its mending.
-OPEN = {
-    "before desktop-resting-graphics", "before laptop-config-space", "before laptop-raid-mode",
-    "before arm-board-graphics", "before mini-with-external-enclosure",
-}  # fmt: skip
-
-
-def rows(when: str, table: dict[str, tuple[Check, ...]]) -> list[object]:
-    known = pytest.mark.xfail(strict=True, reason="not mended yet")
-    return [pytest.param(name, marks=[known] if f"{when} {name}" in OPEN else []) for name in table]
-
-
 def audit(reference: Path, name: str, *more: object) -> JsonObject:
     return inside("audit", "--json", "--from", reference / "real-boxes" / f"{name}.jsonl.gz", *more).json()
 
@@ -124,13 +112,13 @@ def fails(checks: tuple[Check, ...], said: JsonObject) -> list[str]:
     return [check.__name__ for check in checks if not check(said)]
 
 
-@pytest.mark.parametrize("name", rows("before", BEFORE))
+@pytest.mark.parametrize("name", BEFORE)
 def test_what_an_audit_says_without_a_declaration(reference: Path, name: str) -> None:
     said = audit(reference, name)
     assert fails(BEFORE[name], said) == [], said["findings"]
 
 
-@pytest.mark.parametrize("name", rows("after", AFTER))
+@pytest.mark.parametrize("name", AFTER)
 def test_what_an_audit_says_right_after_a_draft(reference: Path, tmp_path: Path, name: str) -> None:
     said, _ = audit_after_draft(reference, name, tmp_path)
     assert fails(AFTER[name], said) == [], said["findings"]
