@@ -116,6 +116,7 @@ def write_slot(name: str, slot: DraftedSlot) -> str:
     table.add("path", tomlkit.string(slot.path))
     table.add("lanes", tomlkit.item(sum(slot.split)))
     table.add("split", tomlkit.item(list(slot.split)))
+    table.add("bifurcation", tomlkit.item(True))  # noqa: FBT003 (a value): it is split, so the firmware can
     document.add("slot", tomlkit.table(is_super_table=True).add(name, table))
     return tomlkit.dumps(document)
 

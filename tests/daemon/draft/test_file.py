@@ -117,7 +117,8 @@ def test_low_power_link_states_are_not_declared_off_where_they_could_not_be_read
 
 def test_split_slot_is_declared_with_its_branches() -> None:
     drafted = _read(kelp_box(4))
-    assert drafted["slot"] == {"split-1": {"path": "0000:00", "lanes": 16, "split": [4, 4, 4, 4]}}
+    slot = {"path": "0000:00", "lanes": 16, "split": [4, 4, 4, 4], "bifurcation": True}
+    assert drafted["slot"] == {"split-1": slot}
     branches = [(position["slot"], position["branch"]) for position in drafted["position"]]
     assert branches == [("split-1", 1), ("split-1", 2), ("split-1", 3), ("split-1", 4)]
 

@@ -217,7 +217,7 @@ def test_new_branch_goes_into_the_owners_slot() -> None:
 
 def test_slot_that_the_owner_deleted_does_not_come_back() -> None:
     fresh = draft_build(kelp_box(3).with_port("0000:00/01.4").snapshot(), box_name="kelp-1")
-    own = re.sub(r"\[slot.*\n(#.*\n)*path.*\nlanes.*\nsplit.*\n", "", fresh)
+    own = re.sub(r"\[slot.*\n(#.*\n)*path.*\nlanes.*\nsplit.*\nbifurcation.*\n", "", fresh)
     own = re.sub(r"slot = .*\nbranch = .*\n", "", own)
     updated = tomllib.loads(_update(own, kelp_box(4)))
     assert "slot" not in updated
