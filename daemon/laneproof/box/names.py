@@ -245,7 +245,7 @@ class _NameBook:
 
     def describe(self, path: str, known_as: str) -> Whereabouts:
         """Gather what is known of a place."""
-        occupant = self._tree.occupant_at(path)
+        occupant = self._drives.get(path) or self._tree.occupant_at(path)
         disks = occupant.disks if occupant else ()
         arrays = () if isinstance(self._snapshot.arrays, Unread) else self._snapshot.arrays
         mounted = () if isinstance(self._snapshot.file_systems, Unread) else self._snapshot.file_systems

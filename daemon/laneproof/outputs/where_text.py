@@ -64,6 +64,7 @@ def _describe(asked: str, position: Whereabouts, finds: Finds, style: Style) -> 
         ("on the board", say_position(position)),
         ("between", say_between(position)),
         ("path", say_path(position)),
+        *(("also at", way) for way in (occupant.other_ways if occupant else ())),
         ("link", say_link(position)),
         *(("in use", use) for use in list_uses(position)),
         *(("also called", name) for name in _list_names(position, finds)),

@@ -209,6 +209,41 @@ def test_latency_tolerance_of_an_unknown_kind_is_unread(fs: FakeFilesystem) -> N
     assert isinstance(read_one(box).latency_tolerance_us, Unread)
 
 
+# --- what no PCI function carries -----------------------------------------------------------------------------------
+
+BOARD = "/sys/devices/platform/soc/27bcc0000.nvme"
+
+
+def test_a_drive_on_the_board_has_a_path_and_no_address(fs: FakeFilesystem) -> None:
+    box = Box(fs, controller(function=BOARD, transport="apple-nvme\n"))
+    box.answer_all()
+    one = read_one(box)
+    assert (one.address, one.path) == (None, "platform/27bcc0000.nvme")
+    assert isinstance(one.health, HealthLog)
+
+
+def test_a_drive_on_the_board_that_sleeps_is_not_woken(fs: FakeFilesystem) -> None:
+    box = Box(fs, controller(function=BOARD) | {f"{BOARD}/power/runtime_status": "suspended\n"})
+    box.answer_all()
+    health = read_one(box).health
+    assert isinstance(health, Unread)
+    assert health.reason is Reason.NOT_ASKED
+    assert box.asked_of_drives() == []
+
+
+def test_a_drive_across_a_network_is_known_by_its_serial_number(fs: FakeFilesystem) -> None:
+    """Linux drivers/nvme/host/fabrics.c: such controllers are virtual devices of ``nvme-fabrics``."""
+    here = "/sys/devices/virtual/nvme-fabrics/ctl/nvme0"
+    tree = {f"{here}/state": "live\n", f"{here}/serial": "KELP 0009\n", f"{here}/transport": "tcp\n"}
+    box = Box(fs, tree | {"/sys/class/nvme/nvme0": "-> ../../devices/virtual/nvme-fabrics/ctl/nvme0"})
+    one = read_one(box)
+    assert (one.address, one.path, one.transport) == (None, "fabrics/KELP_0009", "tcp")
+
+
+def test_a_drive_of_a_pci_function_has_no_other_path(box: Box) -> None:
+    assert read_one(box).path is None
+
+
 # --- left alone -------------------------------------------------------------------------------------------------------
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from laneproof.box.names import UnknownNameError, derive_link_names, describe_place, find_drives
 from laneproof.box.topology import survey
-from laneproof_collectors.snapshot import MountedFileSystem, PhysicalSlot, Snapshot
+from laneproof_collectors.snapshot import MountedFileSystem, NvmeNamespace, PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import SATA, Box, declare, make_array
 
@@ -197,3 +197,17 @@ def test_any_text_is_found_or_refused_in_one_line(name: str) -> None:
         told = [str(error)]
     assert all(told)
     assert told
+
+
+def test_each_port_of_a_drive_with_two_leads_to_the_one_drive() -> None:
+    made = Box()
+    for number, path in enumerate((A, B)):
+        space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, wwid="eui.1")
+        made.with_port(path).with_drive(
+            path, serial="SW8", controller={"controller_id": number, "namespaces": (space,)}
+        )
+    facts = made.snapshot()
+    for name in ("nvme0", "nvme1", "nvme0n1", "SW8"):
+        (found,) = find_drives(name, None, facts)
+        assert found.occupant is not None
+        assert (found.path, found.occupant.other_ways) == (A, (B,))

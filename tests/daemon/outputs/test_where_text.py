@@ -7,6 +7,7 @@ from laneproof.outputs.shown_positions import list_positions
 from laneproof.outputs.style import NARROWEST, Style
 from laneproof.outputs.where_text import Finds, write_where
 from laneproof_collectors.disks.locate import LedKind, LocateLed
+from laneproof_collectors.snapshot import NvmeNamespace
 from simulated_box import Box, declare, kelp_box, make_array
 
 PATH = "0000:00/01.1"
@@ -74,3 +75,11 @@ def test_empty_position_is_found_too() -> None:
 def test_text_fits_its_width(width: int) -> None:
     finds = Finds(names={"nvme0n1": ("/dev/disk/by-id/" + "x" * 90,)}, leds={PATH: (LED,)})
     assert max(map(len, write("nvme0", finds=finds, width=width).splitlines())) <= width
+
+
+def test_the_other_port_of_a_drive_is_told() -> None:
+    box = Box()
+    for number, path in enumerate((PATH, "0000:00/01.2")):
+        space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, wwid="eui.1")
+        box.with_port(path).with_drive(path, serial="A", controller={"controller_id": number, "namespaces": (space,)})
+    assert "  also at       0000:00/01.2\n" in write("nvme0", box=box)
