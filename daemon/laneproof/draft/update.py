@@ -13,7 +13,13 @@ from laneproof.declaration.build import Build
 from laneproof.declaration.file import BuildError, parse_build
 from laneproof.declaration.kernel_words import is_aspm_off, parse_bond_mode, parse_level
 from laneproof.declaration.key_lines import KeyPath
-from laneproof.declaration.tables import DeclaredArray, DeclaredBond, DeclaredKernel, DeclaredPosition
+from laneproof.declaration.tables import (
+    DeclaredArray,
+    DeclaredBond,
+    DeclaredKernel,
+    DeclaredNetworkPort,
+    DeclaredPosition,
+)
 from laneproof.declaration.units import is_same_capacity, parse_bytes
 from laneproof.draft.facts import Draft, Section
 from laneproof.draft.file import (
@@ -62,15 +68,14 @@ def update_build(previous: str, draft: Draft, *, name: str) -> str:
             _update_position(editor, at, position, found)
         elif _should_be_seen(position, draft) and not editor.is_remarked(("position", at, "path"), _GONE):
             editor.remark(("position", at, "path"), f"{_GONE} {editor.day}")
-    for at, array in enumerate(build.array):
-        _update_array(editor, ("array", at), array, draft.arrays)
-    for at, bond in enumerate(build.bond):
-        _update_bond(editor, ("bond", at), bond, draft.bonds)
-    for at, port in enumerate(build.network):
-        for section in draft.networks:
-            if section.values["name"] == port.name:
-                _update_values(editor, ("network", at), section.values)
+    for key, rows in _rows(draft):
+        for at, row in enumerate(getattr(build, key)):
+            _update_row(editor, (key, at), row, rows)
     return _add_what_is_new(editor, build, draft, name=name)
+
+
+def _rows(draft: Draft) -> tuple[tuple[str, tuple[Section, ...]], ...]:
+    return ("array", draft.arrays), ("bond", draft.bonds), ("network", draft.networks)
 
 
 def _with_owners_names(draft: Draft, build: Build) -> Draft:
@@ -187,28 +192,22 @@ def _update_link(editor: TextEditor, table: KeyPath, found: DraftedPosition) -> 
             editor.replace((*table, key), capable)
 
 
-def _update_array(editor: TextEditor, table: KeyPath, declared: DeclaredArray, found: tuple[Section, ...]) -> None:
-    section = next((section for section in found if section.values.get("name") == declared.name), None)
-    if section is None:
-        return
-    _update_values(editor, table, {key: value for key, value in section.values.items() if key == "level"})
-    known = (*declared.members, *declared.spares)
-    for key in ("members", "spares"):
-        _add_members(editor, (*table, key), known, section.values.get(key))
-
-
-def _update_bond(editor: TextEditor, table: KeyPath, declared: DeclaredBond, found: tuple[Section, ...]) -> None:
-    section = next((section for section in found if section.values.get("name") == declared.name), None)
-    if section is None:
-        return
-    _update_values(editor, table, {key: value for key, value in section.values.items() if key != "members"})
-    _add_members(editor, (*table, "members"), declared.members, section.values.get("members"))
-
-
-def _add_members(editor: TextEditor, path: KeyPath, known: tuple[str, ...], found: object) -> None:
-    new = [label for label in found if label not in known] if isinstance(found, list) else []
-    if new and editor.has(path):
-        editor.append_items(path, new)
+def _update_row(
+    editor: TextEditor,
+    table: KeyPath,
+    declared: DeclaredArray | DeclaredBond | DeclaredNetworkPort,
+    found: tuple[Section, ...],
+) -> None:
+    """Bring an array, a bond or a network port up to date; members are added, and none is taken away."""
+    known = (*getattr(declared, "members", ()), *getattr(declared, "spares", ()))
+    for section in found:
+        if section.values["name"] != declared.name:
+            continue
+        for key, value in section.values.items():
+            if not isinstance(value, list):
+                _update_values(editor, table, {key: value})
+            elif editor.has((*table, key)) and (new := [label for label in value if label not in known]):
+                editor.append_items((*table, key), new)
 
 
 # --- what is new ------------------------------------------------------------------------------------------------------
@@ -255,7 +254,7 @@ def _write_new(
         yield write_slot(slot.name, slot)
     for position in positions:
         yield from _write_new_row(editor, "position", position_values(position), write_position(position))
-    for key, found in (("array", draft.arrays), ("bond", draft.bonds), ("network", draft.networks)):
+    for key, found in _rows(draft):
         names = {declared.name for declared in getattr(build, key)}
         for section in found:
             if section.values["name"] not in names:

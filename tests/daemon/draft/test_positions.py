@@ -121,12 +121,12 @@ def test_name_of_the_firmware_stands_before_the_number_of_the_kernel() -> None:
 
 
 def test_position_is_called_by_the_number_of_its_port() -> None:
-    box = kelp_box(1).edit("0000:00/01.1", lambda one: _with_slot_number(one, 7))
-    assert _positions(box)["0000:00/01.1"].label == "slot-7"
+    box = kelp_box(1).edit("0000:00/01.1", lambda function: _with_slot_number(function, 1))
+    assert _positions(box)["0000:00/01.1"].label == "slot-1"
 
 
 def test_device_with_a_label_of_its_own_is_called_by_it() -> None:
-    box = kelp_box(1).edit("0000:00/01.1/00.0", lambda one: replace(one, label="Onboard drive"))
+    box = kelp_box(1).edit("0000:00/01.1/00.0", lambda function: replace(function, label="Onboard drive"))
     assert _positions(box)["0000:00/01.1"].label == "Onboard drive"
 
 
@@ -134,8 +134,8 @@ def test_no_two_positions_have_one_label() -> None:
     box = Box()
     for hop in ("01", "02", "03"):
         box.with_port(f"0000:00/{hop}.0").with_drive(f"0000:00/{hop}.0")
-    box.edit("0000:00/02.0", lambda one: _with_slot_number(one, 1)).edit(
-        "0000:00/03.0", lambda one: _with_slot_number(one, 1)
+    box.edit("0000:00/02.0", lambda function: _with_slot_number(function, 1)).edit(
+        "0000:00/03.0", lambda function: _with_slot_number(function, 1)
     )
     drafted = _positions(box)
     assert len({position.label for position in drafted.values()}) == 3
@@ -162,7 +162,11 @@ def test_identity_that_could_not_be_read_is_left_out_with_the_reason() -> None:
 
 
 def test_empty_port_is_offered_with_what_it_could_do() -> None:
-    box = Box().with_port("0000:00/01.1", gen=3, lanes=4).edit("0000:00/01.1", lambda one: _with_slot_number(one, 5))
+    box = (
+        Box()
+        .with_port("0000:00/01.1", gen=3, lanes=4)
+        .edit("0000:00/01.1", lambda function: _with_slot_number(function, 5))
+    )
     assert find_empty_ports(survey(box.snapshot())) == (
         EmptyPort(path="0000:00/01.1", description="slot 5, up to generation 3 x4"),
     )
