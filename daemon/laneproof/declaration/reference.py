@@ -21,7 +21,9 @@ A key that is not listed here is an error, reported with its line and the neares
 Sizes are written as people do (`4 TB`, `64 GiB`), or as a number of bytes; rates likewise with `/s` (`7 GB/s`). Two
 capacities are the same within 1 %. A path is the chain of PCI bridges down to a position, written as device.function
 hops after the host bridge (`0000:00/01.2/00.0/04.0`); what hangs on a controller adds its own hop (`/ata-3`). Bus
-numbers are left out, since they move when a card is added.
+numbers are left out, since they move when a card is added. Where a drive's controller is no PCI device, as on small
+boards, the path begins with `platform` and the controller's name (`platform/fc800000.sata/ata-1`); of a drive across a
+network it is `fabrics` and the drive's serial number.
 """
 _HOW = {
     "slot": "`[slot.NAME]`, one for each slot",

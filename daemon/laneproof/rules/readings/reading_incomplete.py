@@ -11,6 +11,7 @@ from laneproof.box.placement import hangs_on_controller
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
+from laneproof.rules.cannot_tell import AS_ROOT, step_for
 from laneproof.rules.example_box import Box
 from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.unread import Reason, Unread
@@ -61,7 +62,7 @@ def _tell(group: str, name: str, open_question: str, gap: Unread) -> Finding:
         key=group,
         summary=f"{name} could not be read, so {open_question} are unverified: {gap}",
         evidence={"group": group, "unread": str(gap), "reason": str(gap.reason)},
-        next_steps=READING_INCOMPLETE.look_next,
+        next_steps=(step_for(gap), *READING_INCOMPLETE.look_next[1:]),
     )
 
 
@@ -106,7 +107,7 @@ READING_INCOMPLETE = Rule(
     statement="Every group of facts can be read, and the kernel's log and device events heard.",
     why="What cannot be read is not fine, it is unknown: a box that shows nothing must not be taken for a sound one.",
     look_next=advise(
-        "Run the audit as the service does, or as root.",
+        AS_ROOT,
         (
             "If it still fails, the sentence says what was asked and what the system answered; 'laneproof record' "
             "keeps the raw answers for a closer look."
