@@ -32,6 +32,18 @@ def test_word_that_gives_up_error_reporting_is_left_out_with_what_does_better() 
     assert "pcie_aspm.policy=performance" in kernel.remarks[0]
 
 
+def test_links_that_never_rest_are_declared_so_and_no_link_says_nothing() -> None:
+    assert _gather(kelp_box(1)).kernel.values["links_aspm"] == "off"
+    assert "links_aspm" not in _gather(Box()).kernel.values
+
+
+def test_limit_beyond_an_hour_is_none() -> None:
+    for limit, declared in (("999999999", 999_999_999), ("4294967295", None)):
+        setting = Setting(value=limit, origin="default")
+        kernel = _gather(Box().with_power(nvme_max_latency_us=setting)).kernel
+        assert kernel.values.get("nvme_default_ps_max_latency_us") == declared
+
+
 def test_command_line_without_such_words_declares_none() -> None:
     assert "command_line" not in _gather(Box().with_power(command_line=("ro",))).kernel.values
 
