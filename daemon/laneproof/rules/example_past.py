@@ -272,3 +272,17 @@ def grown_past(*counter: str, by: int) -> Past:
 def moving(first: int, last: int, days: int, name: str) -> list[dict[str, object]]:
     """Make days on which a field of the health log goes evenly from one value to another."""
     return [{name: round(first + (last - first) * day / days)} for day in range(days + 1)]
+
+
+def power_cut_past(drives: Sequence[int]) -> Past:
+    """Make two boots; before the second one these of four drives lost their power while they worked."""
+    story = Story()
+    for boot in range(2):
+        box = Box()
+        for number, path in enumerate(PATHS):
+            counted = 3 + (boot if number in drives else 0)
+            box.with_port(path).with_drive(path, serial=f"FN000{number}", health={"unsafe_shutdowns": counted})
+        if boot:
+            story.restart(after=DAY)
+        story.look(box, after=HOUR).look(box, after=HOUR)
+    return story.past

@@ -17,11 +17,17 @@ STANDS_SECONDS = 7 * DAY
 """How long what a drive told last stands for what it is. Judgement."""
 
 
-def is_told_of(current: Pass, occupant: Occupant) -> bool:
-    """Whether a drive told of its own health lately enough to be left alone now."""
+def seconds_unread(current: Pass, occupant: Occupant) -> float | None:
+    """Give how long ago a drive last told of its own health; None where it never did."""
     ledger = current.past.ledger
     record = ledger.drives.of(occupant) or ledger.drives.at(occupant.path)
-    return record is not None and record.answered_at > 0 and ledger.now - record.answered_at <= STANDS_SECONDS
+    return None if record is None or not record.answered_at else ledger.now - record.answered_at
+
+
+def is_told_of(current: Pass, occupant: Occupant) -> bool:
+    """Whether a drive told of its own health lately enough to be left alone now."""
+    seconds = seconds_unread(current, occupant)
+    return seconds is not None and seconds <= STANDS_SECONDS
 
 
 def keep_standing(current: Pass, rule: str, occupant: Occupant) -> Iterator[Finding]:

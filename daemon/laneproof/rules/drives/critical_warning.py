@@ -16,13 +16,13 @@ from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import TEMPERATURE_WARNING
 from laneproof.past.past import Past
-from laneproof.rules.drives.asleep import is_told_of, keep_standing
+from laneproof.rules.drives.asleep import is_told_of, keep_standing, seconds_unread
 from laneproof.rules.drives.health_unread import find_shut, tell_shut, tell_unread
 from laneproof.rules.drives.sata_drives import key_of_drive
 from laneproof.rules.example_box import RISER_1, Box
 from laneproof.rules.heat.drive_heat import WEEK, find_heat, has_told_heat
 from laneproof.rules.rule import Example, Pass, Rule
-from laneproof.rules.sign_subjects import Watched, watch_drive
+from laneproof.rules.sign_subjects import DAY, Watched, watch_drive
 from laneproof_collectors.snapshot import HealthLog, SataDrive, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
@@ -42,6 +42,15 @@ _WORDS = {
 _WORN = ("its rated life is used up (worn: the reliability bit is set without any media error)", Severity.WARNING)
 _WORN_AT_PERCENT = 100
 _WARNED_AT = "temperature_warned_at"
+_OF_THE_DRIVE = (Reason.MALFORMED, Reason.REFUSED, Reason.FAILED, Reason.GONE)
+_MUTE_SECONDS = 2 * DAY
+"""A drive that told of its health before, and for so long of nothing that makes sense, is worth an alarm. Judgement."""
+_MUTE_STEPS = advise(
+    BACK_UP,
+    "See the kernel's log for time-outs and resets of this drive, and whether its data can still be read.",
+    "Shut the box down in good order and start it again when that suits: if its health log stays unreadable while "
+    "others can be read, plan for another drive.",
+)
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -71,8 +80,10 @@ _SHOWN = (
 def _judge_unread(current: Pass, occupant: Occupant, gap: Unread) -> Iterator[Finding]:
     if gap.reason is Reason.NOT_ASKED and is_told_of(current, occupant):
         yield from keep_standing(current, NAME, occupant)
-    else:
-        yield _unverified(current.arrangement, occupant, gap)
+        return
+    finding = _unverified(current.arrangement, occupant, gap)
+    lasts = gap.reason in _OF_THE_DRIVE and (seconds_unread(current, occupant) or 0.0) > _MUTE_SECONDS
+    yield replace(finding, severity=Severity.WARNING, next_steps=_MUTE_STEPS) if lasts else finding
 
 
 def _judge_nvme(current: Pass, occupant: Occupant, health: HealthLog | Unread) -> Iterator[Finding]:
@@ -200,7 +211,8 @@ CRITICAL_WARNING = Rule(
         "A drive that says this has decided by itself that data or further writes are in danger. The reverse does not "
         "hold: most failed drives had never warned, so silence is no proof of health. "
         "A warning of temperature comes and goes with the load: it stands until it was silent for a week, and is left "
-        "to overheating where that spoke first, or is an alarm itself."
+        "to overheating where that spoke first, or is an alarm itself. A health log that could be read before and has "
+        "made no sense for two days is worth an alarm too."
     ),
     look_next=advise(
         BACK_UP,

@@ -10,7 +10,7 @@ from laneproof.rules.drives.critical_warning import CRITICAL_WARNING, read_warni
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import SATA, Box, declare, make_health
-from story_engine import HOUR, Told
+from story_engine import DAY, HOUR, Told
 
 PATH = "0000:00/01.1"
 HOT = 2  # bit 1: a temperature is beyond its threshold
@@ -244,3 +244,22 @@ def test_overheating_does_not_speak_for_other_warnings() -> None:
 def test_real_drives_that_raised_nothing_are_silent(spare: int, used: int, media_errors: int) -> None:
     log = make_health(available_spare_percent=spare, percentage_used=used, media_errors=media_errors)
     assert list(read_warnings(log)) == []
+
+
+def test_a_health_log_of_all_ones_for_days_is_an_alarm_and_was_a_notice_at_first() -> None:
+    told = Told("critical-warning").look(Box().with_port(PATH).with_drive(PATH, serial="FN0001", health={}))
+    ones = Unread("log 02h of nvme0", "all ones", Reason.MALFORMED)
+    for _ in range(5):
+        told.look(Box().with_port(PATH).with_drive(PATH, serial="FN0001", health=ones), after=DAY)
+    assert [change[:2] for change in told.changes] == [("raised", "notice"), ("changed", "warning")]
+    assert "backup" in told.standing[0].next_steps[0]
+    told.look(Box().with_port(PATH).with_drive(PATH, serial="FN0001", health={}), after=DAY)
+    assert told.standing == []
+
+
+def test_a_drive_that_never_told_of_its_health_stays_a_notice() -> None:
+    refused = Unread("log 02h of nvme0", "the drive refused (status 2)", Reason.REFUSED)
+    told = Told("critical-warning")
+    for _ in range(9):
+        told.look(Box().with_port(PATH).with_drive(PATH, serial="FN0001", health=refused), after=DAY)
+    assert [change[:2] for change in told.changes] == [("raised", "notice")]

@@ -1,0 +1,53 @@
+"""Restarts that nobody asked for, as the drives counted them."""
+
+import pytest
+
+from simulated_box import Box
+from story_engine import DAY, HOUR, Told
+
+PATHS = tuple(f"0000:00/01.{number}" for number in (1, 2, 3, 4))
+
+
+def box(*counts: int) -> Box:
+    made = Box()
+    for number, (path, count) in enumerate(zip(PATHS, counts, strict=False)):
+        made.with_port(path).with_drive(path, serial=f"FN{number}", health={"unsafe_shutdowns": count})
+    return made
+
+
+# NVM Express Base Specification 2.0, 5.16.1.3: the count goes up when power is lost without a shutdown notification
+@pytest.mark.parametrize(
+    ("counts", "said"),
+    [
+        ((3, 3, 3, 3), False),
+        ((4, 3, 3, 3), False),
+        ((4, 4, 3, 3), False),  # half of them: what these two share
+        ((4, 4, 4, 3), True),  # one had its caches empty
+        ((4, 4, 4, 4), True),
+    ],
+)
+def test_most_drives_must_have_counted(counts: tuple[int, ...], said: bool) -> None:  # noqa: FBT001
+    told = Told("restarted-unasked").look(box(3, 3, 3, 3)).look(box(3, 3, 3, 3), after=HOUR)
+    told.restart(after=DAY).look(box(*counts), after=60.0).look(box(*counts), after=60.0)
+    assert bool(told.standing) is said
+
+
+def test_it_is_a_notice_that_names_the_drives_counts_the_times_and_clears_after_a_week() -> None:
+    told = Told("restarted-unasked").look(box(1, 1)).look(box(1, 1), after=HOUR)
+    for number in (2, 3):
+        told.restart(after=HOUR).look(box(number, number), after=60.0).look(box(number, number), after=HOUR)
+    (finding,) = told.standing
+    assert (finding.severity, finding.evidence["restarts"]) == ("notice", 2)
+    assert "2 times in the last 7 days" in finding.summary
+    assert "2 of 2 drives counted a loss of power" in finding.summary
+    told.look(box(3, 3), after=8 * DAY)
+    assert [change[0] for change in told.changes] == ["raised", "cleared"]
+
+
+def test_power_that_is_lost_while_the_box_runs_on_is_another_rules_matter() -> None:
+    told = Told("restarted-unasked").look(box(1, 1)).look(box(2, 2), after=HOUR)
+    assert told.changes == []
+
+
+def test_a_first_look_knows_of_no_boot_before() -> None:
+    assert Told("restarted-unasked").look(box(40, 40)).look(box(40, 40), after=HOUR).changes == []
