@@ -33,6 +33,10 @@ class FrameWriter:
         self._boot_id = ""
         self._counted: dict[str, int] = {}
 
+    def look_by(self, view: View) -> None:
+        """Hide from now on what another view hides."""
+        self._view = view
+
     def header(self) -> str:
         """Give the recording's first line."""
         return json.dumps(

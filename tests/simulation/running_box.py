@@ -421,6 +421,12 @@ class RunningBox:
 
         self.at(self.now + seconds, resume)
 
+    def show(self, view: View) -> None:
+        """Be looked at in another way from now on."""
+        self.view = view
+        self._writer.look_by(view)
+        self.changed()
+
     def notice_again(self) -> None:
         """A program that reads the kernel's log starts anew: it gets once more what the kernel still holds."""
         self.log.records = [*self.log.kept]

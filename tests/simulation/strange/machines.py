@@ -1,13 +1,14 @@
 """Machines that are sound and odd: sensors of nothing, disks in standby, guests, wrong clocks, loud logs."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from simulation.box_parts import MdArray, NetworkCard, lay_interface
 from simulation.kernel_words import Line
 from simulation.loads import DAY
 from simulation.running_box import RunningBox
 from simulation.strange.oddity import HOUR, Disk, Function, Oddity, add_sata, lay_files
+from simulation.views import HealthView
 
 
 @dataclass(slots=True)
@@ -415,7 +416,52 @@ class PlatformDisk(Oddity):
         disk.tell(box)
 
 
+@dataclass(slots=True)
+class DrivesHiddenByFirmware(Oddity):
+    """The firmware keeps NVMe drives behind its SATA controller, where the kernel cannot reach them.
+
+    Source: drivers/ata/ahci.c, ``ahci_remap_check``.
+    """
+
+    _count: int = 1
+
+    def prepare(self, box: RunningBox) -> None:
+        """One or two, besides a disk that is seen."""
+        self._count = box.draw.choice((1, 2))
+        add_sata(box, 1)
+
+    def booted(self, box: RunningBox) -> None:
+        """The driver says so at each boot."""
+        address = "0000:00:17.0"
+        box.say(
+            [
+                Line(f"ahci {address}: Found {self._count} remapped NVMe devices."),
+                Line(f"ahci {address}: Switch your BIOS from RAID to AHCI mode to use them."),
+            ],
+            later=1.0,
+        )
+
+
+@dataclass(slots=True)
+class HealthDeniedForAWhile(Oddity):
+    """An update of the system takes the right to ask drives away, until the owner gives it back days later."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """Once or twice, for hours or days."""
+        for _ in range(box.draw.choice((1, 2))):
+            box.at(box.draw.uniform(box.now + DAY, self.until - DAY), lambda: self._deny(box))
+
+    def _deny(self, box: RunningBox) -> None:
+        self._set(box, HealthView.DENIED)
+        box.at(box.now + box.draw.uniform(0.2, 5) * DAY, lambda: self._set(box, HealthView.LOG))
+
+    def _set(self, box: RunningBox, health: HealthView) -> None:
+        box.show(replace(box.view, health=health))
+
+
 ODDITIES: dict[str, Callable[..., Oddity]] = {
+    "drives-hidden-by-firmware": DrivesHiddenByFirmware,
+    "health-denied-for-a-while": HealthDeniedForAWhile,
     "disks-in-standby": DisksInStandby,
     "drives-that-sleep": DrivesThatSleep,
     "floating-sensors": FloatingSensors,

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from simulation.box import Drive, Presence
+from simulation.box import Drive, Port, Presence
 from simulation.kernel_words import Line, Words
 from simulation.loads import DAY
 from simulation.running_box import Life, RunningBox
@@ -18,6 +18,7 @@ def let_go(box: RunningBox, life: Life, drive: Drive) -> None:
     drive.number = None
     life.load = 0.0
     box.changed()
+    box.at(box.now + 1, box.frame)  # a device event starts a pass at once
 
 
 def bring_back(box: RunningBox, drive: Drive, *, unplugged: bool) -> None:
@@ -358,7 +359,28 @@ class UsbCase(Oddity):
         self.daily(box, 2.0, come, every=box.draw.choice((1, 1, 3)))
 
 
+@dataclass(slots=True)
+class AddsDrives(Oddity):
+    """The owner fills empty sockets, with the power off, and declares nothing of it."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """Two sockets that stand empty at first."""
+        ports = [Port(hop=f"05.{number}", slot_number=50 + number, path=f"0000:00/05.{number}") for number in (1, 2)]
+        box.box.ports.extend(ports)
+        for number, port in enumerate(ports):
+            box.lives.append(Life(port=port, base_errors_an_hour=0.002))
+            box.at(
+                box.draw.uniform(box.now + DAY, self.until - DAY), lambda port=port, n=number: self._add(box, port, n)
+            )
+
+    def _add(self, box: RunningBox, port: Port, number: int) -> None:
+        if not box.is_off:
+            box.shut_down(seconds=900, power_off=True)
+            port.drive = Drive(serial=f"NEW-{number}", model="Marram Lite 2000", generation=3, firmware="ML07")
+
+
 ODDITIES: dict[str, Callable[..., Oddity]] = {
+    "adds-drives": AddsDrives,
     "pulled-by-hand": PulledByHand,
     "taken-out-with-power-off": TakenOutWithPowerOff,
     "reset-by-hand": ResetByHand,

@@ -10,7 +10,7 @@ from simulation.loads import DAY
 from simulation.losing import Manner, Return, lose
 from simulation.running_box import Life, RunningBox
 from simulation.scoring import concerns
-from simulation.strange.oddity import HOUR, Oddity, is_alarm, is_here, loud_count, raised, some_life
+from simulation.strange.oddity import HOUR, Oddity, add_sata, is_alarm, is_here, loud_count, raised, some_life
 from simulation.worlds import World
 
 MOST_ALARMS = 5
@@ -307,7 +307,56 @@ class FailsOnAPlatform(Trouble):
         return [] if said else ["a failing disk below no PCI function is not told of"]
 
 
+@dataclass(slots=True)
+class LosesPacketsOnItsCable(Trouble):
+    """A SATA disk whose cable damages what it carries: aborted commands and CRC errors, and no sector is lost.
+
+    Source: drivers/ata/libata-eh.c, the words of a command's error; ACS-4, interface CRC (ICRC).
+    """
+
+    def prepare(self, box: RunningBox) -> None:
+        """More each day."""
+        (disk,) = add_sata(box, 1)
+        self.serials.add(disk.serial)
+        began_at = self.began_at = box.now + 3 * DAY
+        count = 0
+
+        def worse(box: RunningBox) -> None:
+            nonlocal count
+            if box.is_off or box.now < began_at:
+                return
+            count += box.draw.randint(5, 60)
+            report = disk.report()
+            report["ata_smart_attributes"]["table"][3]["raw"] = {"value": count, "string": str(count)}
+            box.box.smartctl[disk.name] = report
+            words = (
+                "ata1.00: exception Emask 0x10 SAct 0x8000 SErr 0x280100 action 0x6 frozen",
+                "ata1: SError: { UnrecovData 10B8B BadCRC }",
+                "ata1.00: failed command: READ FPDMA QUEUED",
+                "ata1.00: status: { DRDY ERR }",
+                "ata1.00: error: { ICRC UNC ABRT }",
+                "ata1: hard resetting link",
+            )
+            box.say([Line(text, 3) for text in words])
+            box.changed()
+
+        self.often(box, 365 * 3, worse)
+
+    def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:  # noqa: ARG002 (of one disk)
+        """The cable is what is said, and no sector."""
+        said = {
+            change.finding.rule
+            for change in changes
+            if any(mark in f"{change.finding.key} {change.finding.summary}" for mark in (*self.serials, "ata-1"))
+        }
+        wrong = [
+            f"{rule}, and no sector was lost" for rule in ("sectors-failing", "media-errors-rising") if rule in said
+        ]
+        return wrong if "interface-errors" in said else ["no word of a cable that damages packets", *wrong]
+
+
 TROUBLES: dict[str, Callable[..., Trouble]] = {
+    "loses-packets-on-its-cable": LosesPacketsOnItsCable,
     "retrains-all-day": RetrainsAllDay,
     "restarts-unasked": RestartsUnasked,
     "health-all-ones": HealthAllOnes,

@@ -9,7 +9,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from laneproof.findings import FindingChange, Kind
+from laneproof.findings import Change, FindingChange, Kind
 from simulation.boxes import draw_blueprint
 from simulation.families import REPORT
 from simulation.loads import DAY, HABITS, Climate, Loads
@@ -17,9 +17,9 @@ from simulation.replaying import Replay
 from simulation.running_box import RunningBox
 from simulation.scoring import score
 from simulation.strange import drives, machines, owners, troubles
-from simulation.strange.oddity import Oddity
+from simulation.strange.oddity import Oddity, is_alarm
 from simulation.upkeep import Customs, Upkeep
-from simulation.views import View
+from simulation.views import Counting, View
 from simulation.worlds import START, World
 
 HEALTHY = {**owners.ODDITIES, **machines.ODDITIES, **drives.ODDITIES}
@@ -28,6 +28,8 @@ CALM = Customs(
     updates=4, cuts=0.5, bursts=1, gaps=1, clock_steps=0.5, short_boots=0, missing_boots=0, swaps=0, removals=0,
     firmware_updates=0, polled=1, forgeries=0, talkative=0.3,
 )  # fmt: skip
+NEVER_EXCUSED = ("drops-off-bus", "controller-resets", "link-retrained-down", "unsafe-shutdowns-rising")
+"""What an owner's own hand never amounts to."""
 PACES = ((600.0, 12.0), (1800.0, 30.0), (7200.0, 90.0))
 """Seconds between frames, with the days that a world then lasts."""
 MONTH_DAYS = 30.44
@@ -90,7 +92,11 @@ def make_strange_world(
     blueprint = draw_blueprint(draw, REPORT)
     running = RunningBox(
         blueprint.box,
-        view=View(spacing_seconds=spacing, around_events=draw.random() < 0.5),
+        view=View(
+            spacing_seconds=spacing,
+            around_events=draw.random() < 0.5,
+            counting=Counting.NONE if draw.random() < 0.15 else Counting.BOTH,
+        ),
         loads=Loads(habit=HABITS[draw.choice(("nightly", "archive", "quiet"))], seed=draw.randrange(1 << 30)),
         climate=Climate(mean_celsius=draw.uniform(19, 24), season_celsius=2, day_celsius=1.5),
         start=START,
@@ -130,6 +136,8 @@ def try_strange(
     replay = Replay(world.lines(), world.build)
     changes = list(replay.changes())
     told = score(world, changes, frames=replay.frames, seconds=time.perf_counter() - began)
+    if kind in HEALTHY:
+        told.false_pages += _blame_of_an_owner(changes, told.false_pages)
     by_rule: dict[str, int] = {}
     for change in changes:
         name = change.finding.rule + (" (unverified)" if change.finding.kind is Kind.UNVERIFIED else "")
@@ -140,6 +148,17 @@ def try_strange(
         lines=len(changes), by_rule=by_rule,
         complaints=[words for oddity in oddities for words in oddity.complaints(world, changes)],
     ), changes  # fmt: skip
+
+
+def _blame_of_an_owner(changes: Sequence[FindingChange], known: Sequence[str]) -> list[str]:
+    """Give the alarms that nothing excuses in a sound box: a position may be empty, but no drive fell."""
+    alarms = (
+        f"day {(change.at - START) / DAY:.1f}: {change.finding.rule} {change.finding.position or change.finding.key}: "
+        f"{change.finding.summary}"
+        for change in changes
+        if change.finding.rule in NEVER_EXCUSED and change.change is not Change.CLEARED and is_alarm(change)
+    )
+    return [words for words in alarms if words not in known]
 
 
 def show(told: StrangeScore) -> str:
