@@ -11,7 +11,7 @@ from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.inputs import load_build, open_recording
 from laneproof.commands.moment_argument import parse_moment
 from laneproof.declaration.build import Build
-from laneproof.engine import STATE_NAME
+from laneproof.engine import STATE_NAME, Engine
 from laneproof.history.history import History
 from laneproof.past.ledger import Ledger
 from laneproof.past.state import LedgerStateError
@@ -60,10 +60,12 @@ class BoxPast:
 
 
 @contextmanager
-def open_past(arguments: argparse.Namespace) -> Iterator[BoxPast]:
+def open_past(arguments: argparse.Namespace, *, is_judged: bool = True) -> Iterator[BoxPast]:
     """Open what was kept of a box.
 
     Args:
+        is_judged: Whether a recording's frames are judged as well as kept: without, there are no findings of it, no
+            episodes, and it takes a fraction of the time.
         arguments: `source` and `demo` name a recording, `state` the folder of the daemon's history, `build` the
             declaration.
 
@@ -75,7 +77,9 @@ def open_past(arguments: argparse.Namespace) -> Iterator[BoxPast]:
         with open_history(find_history(arguments.state)) as history:
             yield BoxPast(history=history, build=build, begins=None, now=_now(), ledger=load_ledger(history))
         return
-    history, begins, ends, ledger = _keep_recording(arguments.source, build, demo=arguments.demo)
+    history, begins, ends, ledger = _keep_recording(
+        arguments.source, Engine(build) if is_judged else None, demo=arguments.demo
+    )
     try:
         yield BoxPast(history=history, build=build, begins=begins, now=ends, ledger=ledger)
     finally:
@@ -101,21 +105,23 @@ def _now() -> float:
 
 
 def _keep_recording(
-    source: str | None, build: Build | None, *, demo: bool
+    source: str | None, engine: Engine | None, *, demo: bool
 ) -> tuple[History, float, float, Ledger | None]:
-    """Judge a recording's frames at their own times and keep them in memory; first and last time, and the ledger."""
-    from laneproof.commands.recorded_passes import judge_frames, keep_frame
-    from laneproof.engine import Engine
+    """Keep a recording's frames in memory, judged at their own times; first and last time, and the ledger."""
+    from laneproof.commands.recorded_passes import judge_frames, keep_frame, read_frames
     from laneproof.history.store import Store
 
-    store = Store.open(":memory:", hole_seconds=float("inf"))  # frames may lie as far apart as they like
-    engine, times = Engine(build), []
+    # Frames may lie as far apart as they like.
+    store = Store.open(":memory:", hole_seconds=float("inf"), tidies=False)
+    times = []
     try:
         with open_recording(source, demo=demo) as recording:
-            for frame in judge_frames(recording.host(), engine, recording.name):
+            host = recording.host()
+            frames = judge_frames(host, engine, recording.name) if engine else read_frames(host, recording.name)
+            for frame in frames:
                 keep_frame(frame, store)
                 times.append(frame.clock.unix_seconds)
     except BaseException:
         store.close()
         raise
-    return store, min(times), max(times), engine.past.ledger
+    return store, min(times), max(times), engine.past.ledger if engine else None

@@ -58,6 +58,26 @@ def judge_frames(
         raise CommandError(f"{name}: the recording has no frame", status=os.EX_DATAERR)
 
 
+def read_frames(host: RecordedHost, name: str) -> Iterator[RecordedPass]:
+    """Read every frame of a recording and judge none: for what needs its readings alone.
+
+    Args:
+        host: The recording, before its first frame; it stands at its last one afterwards.
+        name: The recording's name, for a complaint.
+
+    Raises:
+        CommandError: The recording has no frame (65).
+    """
+    reader, is_empty = ReplayReader(host), True
+    while host.advance():
+        kernel, devices = read_kernel_events(host), read_device_events(host)
+        result = PassResult(snapshot=reader.read(), findings=(), changes=(), waiting=False)
+        yield RecordedPass(clock=host.clock(), kernel=kernel, devices=devices, notes=(), result=result)
+        is_empty = False
+    if is_empty:
+        raise CommandError(f"{name}: the recording has no frame", status=os.EX_DATAERR)
+
+
 def _add_notes(engine: Engine, kept: list[Note]) -> None:
     if kept:
         labels = tuple(declared.label for declared in engine.build.position) if engine.build else ()

@@ -158,9 +158,10 @@ COMMANDS = (
         (
             _option(
                 "position",
+                nargs="?",
                 metavar="POSITION",
                 help="the position's label, any name or path of it, a drive's serial number, or an array's, chip's, "
-                "port's name",
+                "port's name; without one, what got worse in the whole box",
             ),
             *_COMMON,
             _STATE,

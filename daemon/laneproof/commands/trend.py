@@ -1,4 +1,4 @@
-"""``laneproof trend``: how a position, a drive or another part went over time."""
+"""``laneproof trend``: how a position, a drive or another part went over time, or what got worse in the whole box."""
 
 import argparse
 import difflib
@@ -6,6 +6,7 @@ import json
 import os
 import sys
 from collections.abc import Iterator
+from typing import Any
 
 from laneproof.box.inventory import Inventory, label_positions
 from laneproof.commands.box_past import BoxPast, open_past
@@ -15,9 +16,18 @@ from laneproof.declaration.build import Build
 from laneproof.history.history import History
 from laneproof.history.origins import DRIVE
 from laneproof.history.series import Series
-from laneproof.outputs.time_columns import choose_grid
-from laneproof.outputs.trend import NAMES, Subject, as_json, make_trend
-from laneproof.outputs.trend_text import columns_for, write_trend
+from laneproof.outputs.style import Style
+from laneproof.outputs.time_columns import Grid, choose_grid
+from laneproof.outputs.trend import (
+    NAMES,
+    WORSE_NAMES,
+    Subject,
+    as_json,
+    box_as_json,
+    choose_worse,
+    make_trend,
+)
+from laneproof.outputs.trend_text import columns_for, write_box_trend, write_trend
 from laneproof.outputs.watched import find_unwatched, gaps_as_json, say_watched
 
 DEFAULT_SECONDS = 30 * 86400.0
@@ -26,26 +36,48 @@ DEFAULT_SECONDS = 30 * 86400.0
 def run(arguments: argparse.Namespace) -> int:
     """Read, arrange, print."""
     style = find_style(arguments.width)
-    with open_past(arguments) as past:
+    with open_past(arguments, is_judged=False) as past:
         since = past.since(arguments.since, DEFAULT_SECONDS)
-        subject = find_subject(arguments.position, past)
         grid = choose_grid(since, past.now, columns_for(style.width))
-        series = list(_read_series(past.history, subject, since=grid.begins, until=past.now))
-        events = past.history.read_events(since=grid.begins, until=past.now)
+        answer, text = (
+            _ask_box(past, grid, style)
+            if arguments.position is None
+            else _ask(find_subject(arguments.position, past), past, grid, style)
+        )
         unwatched = find_unwatched(past.history.read_watches(), grid.begins, past.now)
+    if arguments.json:
+        print(json.dumps(answer | {"unwatched": gaps_as_json(unwatched)}, indent=2))  # noqa: T201 (the output)
+    else:
+        watched = style.wrap(say_watched(unwatched, grid.begins, past.now), rest="")
+        sys.stdout.write("\n".join([text.rstrip("\n"), "", *watched, ""]))
+    return 0
+
+
+def _ask(subject: Subject, past: BoxPast, grid: Grid, style: Style) -> tuple[dict[str, Any], str]:
+    """Give the trend of one position or part, as JSON and as text."""
+    series = list(_read_series(past.history, subject, since=grid.begins, until=past.now))
     of_it = [
         event
-        for event in events
+        for event in past.history.read_events(since=grid.begins, until=past.now)
         if event.path in ("", subject.path) or (subject.drive and event.drive == subject.drive)
     ]
     trend = make_trend(subject, series, of_it, grid)
-    if arguments.json:
-        answer = as_json(trend) | {"unwatched": gaps_as_json(unwatched)}
-        print(json.dumps(answer, indent=2))  # noqa: T201 (the output)
-    else:
-        watched = style.wrap(say_watched(unwatched, grid.begins, past.now), rest="")
-        sys.stdout.write("\n".join([write_trend(trend, style).rstrip("\n"), "", *watched, ""]))
-    return 0
+    return as_json(trend), write_trend(trend, style)
+
+
+def _ask_box(past: BoxPast, grid: Grid, style: Style) -> tuple[dict[str, Any], str]:
+    """Give what got worse in the whole box, as JSON and as text."""
+    listed = _list_subjects(past.build, _latest_inventory(past), past.history)
+    subjects = list({subject.path: subject for _, subject in reversed(listed) if subject.path}.values())[::-1]
+    series = past.history.read_series(names=WORSE_NAMES, since=grid.begins, until=past.now)
+    worse = choose_worse(series, subjects, grid)
+    name = past.build.box.name if past.build else "this box"
+    return box_as_json(worse, grid), write_box_trend(name, worse, grid, style)
+
+
+def _latest_inventory(past: BoxPast) -> Inventory | None:
+    kept = past.history.read_inventories(since=past.now)
+    return label_positions(kept[-1].inventory, past.build) if kept else None
 
 
 def _read_series(history: History, subject: Subject, *, since: float, until: float) -> Iterator[Series]:
@@ -70,9 +102,7 @@ def find_subject(name: str, past: BoxPast) -> Subject:
     Raises:
         CommandError: Nothing has that name (64).
     """
-    kept = past.history.read_inventories(since=past.now)
-    inventory = label_positions(kept[-1].inventory, past.build) if kept else None
-    subjects = _list_subjects(past.build, inventory, past.history)
+    subjects = _list_subjects(past.build, _latest_inventory(past), past.history)
     for names, subject in subjects:
         if name in names:
             return subject

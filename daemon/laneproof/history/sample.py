@@ -1,6 +1,5 @@
 """One sample, and how a fact becomes one."""
 
-from collections.abc import Iterator
 from typing import NamedTuple
 
 from laneproof.history.measures import Measure
@@ -19,7 +18,7 @@ class Sample(NamedTuple):
     value: Value
 
 
-def sample(place: Origin, measure: Measure, fact: object) -> Iterator[Sample]:
+def sample(place: Origin, measure: Measure, fact: object) -> tuple[Sample, ...]:
     """Make a sample of a fact, or none where there is no such thing or it could not be read.
 
     Args:
@@ -28,12 +27,13 @@ def sample(place: Origin, measure: Measure, fact: object) -> Iterator[Sample]:
         fact: The fact as the snapshot has it.
     """
     if isinstance(fact, int | float):
-        yield Sample(place, measure, _plain(fact, measure.digits))
+        return (Sample(place, measure, _plain(fact, measure.digits)),)
+    return ()
 
 
 def _plain(fact: Value, digits: int) -> Value:
     """Give a number as small as it can be kept: whole where it is whole, and no more places than are worth it."""
-    if isinstance(fact, float):
-        rounded = round(fact, digits)
-        return int(rounded) if rounded.is_integer() and abs(rounded) <= _WIDEST else rounded
-    return int(fact) if -_WIDEST <= fact <= _WIDEST else float(fact)
+    if isinstance(fact, int):
+        return int(fact) if -_WIDEST <= fact <= _WIDEST else float(fact)
+    rounded = round(fact, digits)
+    return int(rounded) if rounded.is_integer() and abs(rounded) <= _WIDEST else rounded

@@ -29,7 +29,7 @@ from laneproof.history.sampled_groups import SAMPLERS, sample_group
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
-from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.snapshot import NvmeController, Snapshot
 from laneproof_collectors.unread import Unread
 
 _log = logging.getLogger(__name__)
@@ -39,6 +39,8 @@ HEARTBEAT_SECONDS = 300.0
 """How often it is noted that somebody watched, where nothing moved."""
 
 TIDY_SECONDS = 3600.0
+_LISTED = ("functions", "slots", "power", "firmware", "memory", "arrays", "interfaces", "bonds", "drives")
+"""The groups of facts of which an inventory is made, besides NVMe controllers."""
 
 MakeInventory = Callable[[Snapshot], Inventory]
 Answer = TypeVar("Answer")
@@ -64,12 +66,18 @@ class Store(History):
     """Keeps passes, events, findings and notes, and answers for them."""
 
     def __init__(
-        self, database: Database, *, hole_seconds: float = HOLE_SECONDS, take: MakeInventory | None = None
+        self,
+        database: Database,
+        *,
+        hole_seconds: float = HOLE_SECONDS,
+        take: MakeInventory | None = None,
+        tidies: bool = True,
     ) -> None:
         """Go on with a database; see `open`."""
         super().__init__(database.connection)
         self._database = database
         self._hole_seconds = hole_seconds
+        self._tidies = tidies
         self._take = take or _inventory_without_build
         self._lock = threading.RLock()
         self._where: DeviceMap | None = None
@@ -78,15 +86,18 @@ class Store(History):
         self._begin()
 
     @classmethod
-    def open(cls, path: str, *, hole_seconds: float = HOLE_SECONDS, take: MakeInventory | None = None) -> Self:
+    def open(
+        cls, path: str, *, hole_seconds: float = HOLE_SECONDS, take: MakeInventory | None = None, tidies: bool = True
+    ) -> Self:
         """Open the history to write it; it always opens, if need be in memory.
 
         Args:
             path: The file, or ``:memory:``.
             hole_seconds: How far apart two passes are at most without a gap between them.
             take: Takes a pass's inventory; None takes one without the declaration's labels.
+            tidies: Whether what is old is folded and dropped; a recording's frames are all kept.
         """
-        return cls(Database(path), hole_seconds=hole_seconds, take=take)
+        return cls(Database(path), hole_seconds=hole_seconds, take=take, tidies=tidies)
 
     @property
     def in_memory(self) -> bool:
@@ -110,6 +121,7 @@ class Store(History):
         self._events = EventWriter()
         self._inventories = InventoryWriter(connection)
         self._facts: dict[str, object] = {}
+        self._listed: Snapshot | None = None
         self._is_first = True
         self._mark: PassMark | None = None
         self._committed_up = self._looked_up = self._tidied_up = float("-inf")
@@ -241,7 +253,9 @@ class Store(History):
     def _keep_inventory(self, snapshot: Snapshot, mark: PassMark, *, urgent: bool) -> None:
         if not urgent and mark.up - self._looked_up < FEWEST_SECONDS:
             return
-        self._looked_up = mark.up
+        if self._listed is not None and _holds_the_same(snapshot, self._listed):
+            return
+        self._looked_up, self._listed = mark.up, snapshot
         for event in self._inventories.write(self._take(snapshot), mark, self._batch):
             self._events.write(event, mark.boot, self._batch)
 
@@ -256,7 +270,7 @@ class Store(History):
         waited = mark.up - self._committed_up
         if urgent or waited >= HEARTBEAT_SECONDS or (waited >= COMMIT_SECONDS and not self._batch.is_empty):
             self._commit()
-        if mark.up - self._tidied_up >= TIDY_SECONDS:
+        if self._tidies and mark.up - self._tidied_up >= TIDY_SECONDS:
             self._tidied_up = mark.up
             self._write(lambda connection: _tidy(connection, mark.t))
 
@@ -280,6 +294,24 @@ class Store(History):
             return True
         self._begin()
         return False
+
+
+def _holds_the_same(snapshot: Snapshot, listed: Snapshot) -> bool:
+    """Whether nothing of which an inventory is made was read again, or moved but for a drive's own counts."""
+    if any(getattr(snapshot, group) is not getattr(listed, group) for group in _LISTED):
+        return False
+    now, before = snapshot.controllers, listed.controllers
+    if isinstance(now, Unread) or isinstance(before, Unread):
+        return now is before
+    return tuple(map(_without_counts, now)) == tuple(map(_without_counts, before))
+
+
+def _without_counts(controller: NvmeController) -> tuple[object, ...]:
+    names = tuple((namespace.name, namespace.size_bytes) for namespace in controller.namespaces)
+    return (
+        controller.name, controller.address, controller.path, controller.state, controller.model, controller.serial,
+        controller.firmware, controller.identity, names,
+    )  # fmt: skip
 
 
 def _tidy(connection: sqlite3.Connection, now: float) -> None:

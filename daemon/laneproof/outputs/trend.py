@@ -100,6 +100,18 @@ _WANTED = (
 )
 """In the order in which a person wants to read them: the link, heat, the medium, wear, load, the rest of the box."""
 
+_ERRORS = frozenset(
+    {"correctable_errors", "nonfatal_errors", "fatal_errors", "media_errors", "critical_temperature_minutes",
+     "reallocated_sectors", "pending_sectors", "uncorrectable_sectors", "interface_errors", "degraded",
+     "mismatch_sectors", "member_errors", "bad_block_sectors", "receive_errors", "transmit_errors", "link_failures",
+     "memory_correctable_errors", "memory_uncorrectable_errors"}
+)  # fmt: skip
+"""What got worse where there is more of it."""
+_STRENGTHS = frozenset({"trained_gt_s", "trained_lanes", "available_spare_percent", "speed_mbit_s", "aggregated_ports"})
+"""What got worse where there is less of it."""
+_FEW_ERRORS = 10
+"""Fewer correctable errors than this say nothing, nor do as many in the earlier half of the time. Judgement."""
+WORSE_NAMES = _ERRORS | _STRENGTHS
 NAMES = frozenset(wanted.name for wanted in _WANTED)
 
 _OF_THE_DAEMON = frozenset({BOOTED, CLOCK_STEPPED, CHANGED})
@@ -159,6 +171,20 @@ class Chart:
         return sum(column.gained for column in self.read)
 
     @property
+    def got_worse(self) -> bool:
+        """Whether errors were counted (correctable ones: more and more), or something is below what it was."""
+        if self.is_counter and self.name == "correctable_errors":
+            later = sum(column.gained for column in self.columns[len(self.columns) // 2 :] if column)
+            return self.gained >= _FEW_ERRORS and later > self.gained - later
+        if self.is_counter:
+            return self.name in _ERRORS and self.gained > 0
+        if not self.read or self.last is None:
+            return False
+        if self.name in _STRENGTHS:
+            return self.last < max(column.high for column in self.read)
+        return self.name in _ERRORS and self.last > min(column.low for column in self.read)
+
+    @property
     def low(self) -> Value | None:
         """The least value."""
         return min((column.low for column in self.read), default=None)
@@ -177,6 +203,35 @@ class Trend:
     grid: Grid
     charts: tuple[Chart, ...]
     series: tuple[Series, ...]
+
+
+Worse = tuple[Subject, tuple[Chart, ...]]
+"""A position or part, and the charts of what got worse there; none where nothing did."""
+
+
+def choose_worse(series: Iterable[Series], subjects: Sequence[Subject], grid: Grid) -> list[Worse]:
+    """Find what got worse at each of many positions.
+
+    Args:
+        series: Series of the whole box, of the measures `WORSE_NAMES`.
+        subjects: The positions and parts, each once.
+        grid: The columns.
+
+    Returns:
+        Every subject of which something was read, with the charts of what got worse.
+    """
+    drives = {subject.drive: subject for subject in subjects if subject.drive}
+    paths = {subject.path: subject for subject in subjects}
+    parts: dict[str, list[Series]] = {}
+    for part in series:
+        subject = drives.get(part.drive) if part.end == DRIVE and part.drive else paths.get(part.path)
+        if subject is not None:
+            parts.setdefault(subject.path, []).append(part)
+    return [
+        (subject, tuple(chart for chart in _charts(parts[subject.path], grid) if chart.got_worse))
+        for subject in subjects
+        if subject.path in parts
+    ]
 
 
 def make_trend(subject: Subject, series: Sequence[Series], events: Iterable[Event], grid: Grid) -> Trend:
@@ -286,6 +341,21 @@ def as_json(trend: Trend) -> dict[str, Any]:
         "charts": [_chart_json(chart) for chart in trend.charts],
         "series": [_series_json(part) for part in trend.series],
     }
+
+
+def box_as_json(worse: Sequence[Worse], grid: Grid) -> dict[str, Any]:
+    """Give the whole box's trend as a JSON object: every position with the charts of what got worse."""
+    return {
+        "schema": SCHEMA,
+        "since": format_time(grid.begins),
+        "until": format_time(grid.until),
+        "column_seconds": grid.step,
+        "subjects": [
+            {"subject": subject.name, "path": subject.path, "drive": subject.drive or None,
+             "worse": [_chart_json(chart) for chart in charts]}
+            for subject, charts in worse
+        ],
+    }  # fmt: skip
 
 
 def _chart_json(chart: Chart) -> dict[str, Any]:

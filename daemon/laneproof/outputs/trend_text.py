@@ -16,8 +16,8 @@ from laneproof.history.origins import DEVICE, PORT
 from laneproof.history.retention import DAY, HOUR
 from laneproof.history.sample import Value
 from laneproof.outputs.style import HEADING, NARROWEST, Style
-from laneproof.outputs.time_columns import Column
-from laneproof.outputs.trend import Chart, Form, Trend, count_clean_bits
+from laneproof.outputs.time_columns import Column, Grid
+from laneproof.outputs.trend import Chart, Form, Trend, Worse, count_clean_bits
 
 _LABEL = 22  # columns of the text before a chart
 _FIGURES = 25  # and after it
@@ -35,6 +35,10 @@ _FIGURE_FORMS = {
 }
 _LENGTHS = ((DAY, "day"), (HOUR, "hour"), (60.0, "minute"))
 _THOUSAND = 1000
+_WORSE = (
+    "Worse is: more and more correctable errors, any others, or a link, a drive's spare, an array below what it was. "
+    "'laneproof trend POSITION' shows one of them whole."
+)
 _ROUNDING = 1e-9
 
 
@@ -66,10 +70,40 @@ def write_trend(trend: Trend, style: Style) -> str:
             words = style.cut(style.clean(_heading(heading, trend)), style.width)
             lines += ["", style.paint(words, HEADING)]
             for chart in charts:
-                lines += _rows(chart, shown, trend, style)
+                lines += _rows(chart, shown, trend.grid, style)
             if section == "link":
                 lines += _prove(trend, style)
-    lines += ["", *_axis(trend, style), *_legend(trend, style)]
+    lines += ["", *_axis(trend.grid, style), *_legend(trend.grid, style)]
+    return "\n".join(lines) + "\n"
+
+
+def write_box_trend(name: str, worse: Sequence[Worse], grid: Grid, style: Style) -> str:
+    """Write what got worse in a whole box, with a line end.
+
+    Args:
+        name: The box's name.
+        worse: Every position and part of which something was read, with the charts of what got worse.
+        grid: The columns.
+        style: How to write.
+    """
+    begin, end = (_day_and_time(moment) for moment in (grid.begins, grid.until))
+    fallen = [(subject, _leave_out_echoes(charts)) for subject, charts in worse if charts]
+    said = (
+        f"{len(fallen)} of {len(worse)} got worse" if fallen else "nothing got worse" if worse else "nothing was read"
+    )
+    lines = style.wrap_under(f"{name}: {said}", f", {begin} to {end} UTC", HEADING)
+    for subject, charts in fallen:
+        lines += [
+            "",
+            *style.wrap_under(subject.name, f"  {subject.path}" if subject.path != subject.name else "", HEADING),
+        ]
+        for chart in charts:
+            lines += _rows(chart, charts, grid, style)
+    if fallen:
+        lines += ["", *_axis(grid, style), *_legend(grid, style)]
+    if steady := [subject.name for subject, charts in worse if not charts]:
+        lines += ["", *style.wrap(f"Nothing got worse: {', '.join(steady)}.", rest="  ")]
+    lines += ["", *style.wrap(_WORSE, rest="")]
     return "\n".join(lines) + "\n"
 
 
@@ -108,10 +142,10 @@ def _prove(trend: Trend, style: Style) -> list[str]:
 # --- one chart --------------------------------------------------------------------------------------------------------
 
 
-def _rows(chart: Chart, shown: Sequence[Chart], trend: Trend, style: Style) -> Iterator[str]:
+def _rows(chart: Chart, shown: Sequence[Chart], grid: Grid, style: Style) -> Iterator[str]:
     label = style.clean(_label(chart, shown))
     bars = draw_bars(chart, style)
-    figures = style.clean(say_figures(chart, trend.grid.step))
+    figures = style.clean(say_figures(chart, grid.step))
     if style.width < _TWO_LINES_BELOW:
         room = style.width - 2
         yield "  " + style.cut(f"{label}: {figures}", room)
@@ -228,20 +262,20 @@ def _short_length(step: float) -> str:
 # --- time -------------------------------------------------------------------------------------------------------------
 
 
-def _axis(trend: Trend, style: Style) -> Iterator[str]:
+def _axis(grid: Grid, style: Style) -> Iterator[str]:
     """Write when the first column begins and when the last one ends, below them."""
-    begin, end = (_day_and_time(moment) for moment in (trend.grid.begins, trend.grid.until))
-    if trend.grid.step >= DAY:
+    begin, end = (_day_and_time(moment) for moment in (grid.begins, grid.until))
+    if grid.step >= DAY:
         begin, end = begin[:10], end[:10]
     indent = _INDENT if style.width < _TWO_LINES_BELOW else _LABEL
-    room = max(trend.grid.count - len(begin) - len(end), 2)
+    room = max(grid.count - len(begin) - len(end), 2)
     line = f"{'':{indent}}{begin}{'':{room}}{end}"
     yield line if len(line) <= style.width else f"{'':{indent}}{begin}"
 
 
-def _legend(trend: Trend, style: Style) -> list[str]:
+def _legend(grid: Grid, style: Style) -> list[str]:
     nothing = "·" if style.unicode else "."
-    text = f"Each column is {_length(trend.grid.step)}; '{nothing}' is none, a blank was not read."
+    text = f"Each column is {_length(grid.step)}; '{nothing}' is none, a blank was not read."
     return style.wrap(text, rest="")
 
 

@@ -57,6 +57,17 @@ def test_a_position_is_shown_by_its_label(capsys: pytest.CaptureFixture[str], fo
     assert max(map(len, out.splitlines())) <= 80
 
 
+def test_without_a_position_the_whole_box_is_shown(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    status, out, err = run(capsys, folder, "--since", "2d")
+    assert (status, err) == (0, "")
+    assert out.startswith("kelp-1: 1 of 3 got worse, ")
+    assert "\nNothing got worse: riser-2, md0.\n" in out
+    told = json.loads(run(capsys, folder, "--since", "2d", "--json")[1])
+    assert {one["subject"]: [chart["name"] for chart in one["worse"]] for one in told["subjects"]} == {
+        "riser-1": ["correctable_errors", "media_errors"], "riser-2": [], "md0": [],
+    }  # fmt: skip
+
+
 @pytest.mark.parametrize("name", ["riser-1", "0000:00/01.1", "FN0001", "nvme0", "nvme0n1"])
 def test_a_position_is_found_by_any_of_its_names(capsys: pytest.CaptureFixture[str], folder: Path, name: str) -> None:
     _, out, _ = run(capsys, folder, name, "--json")

@@ -1,12 +1,14 @@
 """What is charted of a position."""
 
+import pytest
+
 from laneproof.history import measures
 from laneproof.history.events import Event
 from laneproof.history.folding import point_at
 from laneproof.history.measures import Measure
 from laneproof.history.series import Series
 from laneproof.outputs.time_columns import Grid
-from laneproof.outputs.trend import NAMES, Chart, Subject, Trend, as_json, make_trend
+from laneproof.outputs.trend import NAMES, Chart, Subject, Trend, as_json, choose_worse, make_trend
 
 DAY = 86400.0
 MIDNIGHT = 20_000 * DAY
@@ -102,3 +104,44 @@ def test_json_holds_columns_and_the_points_behind_them() -> None:
     assert used["columns"][:2] == [{"low": 2, "high": 2}, {"low": 3, "high": 3}]
     assert used["gained"] is None
     assert [one["last"] for one in told["series"][0]["points"]] == [5, None, 9]
+
+
+@pytest.mark.parametrize(
+    ("name", "values", "is_counter", "worse"),
+    [
+        ("correctable_errors", (0, 1, 20, 60), True, True),
+        ("correctable_errors", (0, 40, 50, 52), True, False),  # fewer and fewer
+        ("correctable_errors", (0, 0, 1, 4), True, False),  # a few say nothing
+        ("media_errors", (3, 3, 4), True, True),
+        ("media_errors", (3, 3, 3), True, False),
+        ("unsafe_shutdowns", (3, 9), True, False),  # it says nothing of the drive
+        ("trained_lanes", (4, 4, 2), False, True),
+        ("trained_lanes", (2, 4, 4), False, False),
+        ("available_spare_percent", (100, 97), False, True),
+        ("pending_sectors", (0, 8), False, True),
+        ("composite_temperature_celsius", (30, 60), False, False),
+    ],
+)
+def test_worse_is_more_errors_or_less_of_what_it_was(
+    name: str,
+    values: tuple[float, ...],
+    is_counter: bool,  # noqa: FBT001 (a column of the table)
+    worse: bool,  # noqa: FBT001 (likewise)
+) -> None:
+    (chart,) = make_trend(HERE, [_series(name, *values, is_counter=is_counter)], [], GRID).charts[:1]
+    assert chart.got_worse == worse
+
+
+def test_what_got_worse_stands_with_the_position_and_a_drives_own_goes_with_it() -> None:
+    moved = Subject(name="riser-2", path="0000:00/01.2", drive="FN0001")
+    lanes, media = (
+        Series(path="0000:00/01.1", drive="FN0001", end=end, name=name, is_counter=is_counter, boot_id=None,
+               points=(point_at(MIDNIGHT, 4), point_at(MIDNIGHT + DAY, after)), known_until=MIDNIGHT + 2 * DAY)
+        for name, end, is_counter, after in (("trained_lanes", "port", False, 2), ("media_errors", "drive", True, 5))
+    )  # fmt: skip
+    subjects = [Subject(name="riser-1", path="0000:00/01.1"), moved]
+    worse = choose_worse([lanes, media], subjects, GRID)
+    assert [(subject.name, [chart.name for chart in charts]) for subject, charts in worse] == [
+        ("riser-1", ["trained_lanes"]),
+        ("riser-2", ["media_errors"]),
+    ]

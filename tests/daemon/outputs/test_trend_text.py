@@ -10,8 +10,8 @@ from laneproof.history.folding import point_at
 from laneproof.history.series import Series
 from laneproof.outputs.style import NARROWEST, Style
 from laneproof.outputs.time_columns import choose_grid
-from laneproof.outputs.trend import Chart, Form, Subject, Trend, count_clean_bits, make_trend
-from laneproof.outputs.trend_text import columns_for, draw_bars, say_figures, write_trend
+from laneproof.outputs.trend import Chart, Form, Subject, Trend, choose_worse, count_clean_bits, make_trend
+from laneproof.outputs.trend_text import columns_for, draw_bars, say_figures, write_box_trend, write_trend
 
 DAY = 86400.0
 MIDNIGHT = 20_000 * DAY
@@ -191,3 +191,20 @@ def test_each_direction_is_proven_by_the_end_that_watches_it() -> None:
     assert count_clean_bits(_trend(*both, *moved)) == 8 * 114e12
     assert count_clean_bits(_trend(both[1], *moved)) == 8 * 14e12
     assert count_clean_bits(_trend(*moved)) == 0.0
+
+
+def test_the_whole_box_says_what_got_worse_and_where_nothing_did() -> None:
+    grid = replace(choose_grid(MIDNIGHT, MIDNIGHT + 10 * DAY, 20), step=DAY, count=10, begins=MIDNIGHT)
+    series = [_series("media_errors", 0, 0, 3), _series("trained_lanes", 4, 4, 2, end="port", is_counter=False)]
+    subjects = [Subject(name="riser-1", path="0000:00/01.1", drive="FN0001"), Subject(name="deck-1", path="elsewhere")]
+    still = replace(series[1], path="elsewhere", points=series[1].points[:2])
+    text = write_box_trend("kelp-1", choose_worse([*series, still], subjects, grid), grid, WIDE)
+    assert text.startswith(
+        "kelp-1: 1 of 2 got worse, 2024-10-04 00:00 to 2024-10-14 00:00 UTC\n\nriser-1  0000:00/01.1\n"
+    )
+    assert _row(text, "media errors").endswith("  3")
+    assert _row(text, "lanes").endswith("  x2, 2 to 4")
+    assert "\nNothing got worse: deck-1.\n" in text
+    steady = write_box_trend("kelp-1", choose_worse([still], subjects, grid), grid, WIDE)
+    assert steady.startswith("kelp-1: nothing got worse, ")
+    assert write_box_trend("kelp-1", [], grid, WIDE).startswith("kelp-1: nothing was read, ")
