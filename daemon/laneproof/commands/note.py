@@ -19,6 +19,7 @@ _MEANINGS = {
     "cap": "a limit of a link",
     "idle-states": "idle states",
     "cooling": "cooling: a trial begins where there was trouble",
+    "taken-out": "a drive that was taken out or put back",
     "other": "nothing in particular; it is kept as it is",
 }
 

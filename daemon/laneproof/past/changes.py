@@ -181,6 +181,15 @@ def changes_of_notes(notes: Iterable[Note], build: Build | None, *, at: float) -
     return found
 
 
+def paths_moved(notes: Iterable[Note], build: Build | None) -> Iterator[str]:
+    """Give the positions where the owner moved a drive, or had one out: how they trained before says nothing now."""
+    for note in notes:
+        for label in (note.position, note.to) if note.what in ("moved", "taken-out") else ():
+            position = build.position_named(label) if build and label else None
+            if position is not None:
+                yield position.path
+
+
 def note_idle_states(
     book: ChangeBook, views: Iterable[tuple[str, str | None, IdleStates]], *, at: float
 ) -> list[Change]:

@@ -3,14 +3,13 @@
 from collections.abc import Mapping
 
 from laneproof.box.links import describe_rate
-from laneproof.past.drives import DriveRecord
+from laneproof.past.drives import POWER_COUNTS, DriveRecord
 from laneproof.past.episodes import HEAT_LASTS_SECONDS, Before, Episode
 from laneproof.past.presence import HERE, Presence
 from laneproof.past.state import State
 
 _DAY = 86400.0
 _COUNTED_SECONDS = 900.0  # the counts before an episode were read this long before it at most, as a rule
-_POWER_COUNTS = ("unsafe_shutdowns", "power_cycles")
 
 
 def describe_before(state: State, episode: Episode, *, unseen_seconds: float) -> None:
@@ -58,7 +57,7 @@ def _describe_drive(before: Before, record: DriveRecord, moment: float) -> None:
     if reading is not None:
         before.celsius, before.warning_celsius = reading.celsius, record.warning_celsius
         before.hot = reading.hot if moment - reading.at <= HEAT_LASTS_SECONDS else None
-    for name in _POWER_COUNTS:
+    for name in POWER_COUNTS:
         setattr(before, name, record.count_before(name, moment))
 
 
@@ -85,7 +84,7 @@ def _compare_power(state: State, episode: Episode) -> None:
     if record is None or record.counters_at < returned_at or record.counters_at <= episode.dropped_at:
         return
     before, now = episode.before, record.counters
-    counts = {name: getattr(before, name) for name in _POWER_COUNTS if name in now}
+    counts = {name: getattr(before, name) for name in POWER_COUNTS if name in now}
     moved = [now[name] > count for name, count in counts.items() if count is not None]
     if not moved or (not any(moved) and record.counters_at <= returned_at):
         return  # the reading may be from before its way back; the next one tells

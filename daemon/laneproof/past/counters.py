@@ -1,14 +1,18 @@
 """How far a counter moved on between two readings. One that fell began again: what it counted meanwhile is unknown."""
 
+import math
 
-def moved_on(before: int | None, now: int) -> int | None:
+
+def moved_on(before: int | None, now: int, *, most: float = math.inf) -> int | None:
     """Give how far a counter moved on.
 
     Args:
         before: Its value at the reading before, None where there was none.
         now: Its value now.
+        most: By how much it can have grown; what grew by more is no count of what it is to count.
 
     Returns:
-        By how much it grew; None where that cannot be told: it was not read before, or fell and so began again.
+        By how much it grew; None where that cannot be told: it was not read before, or fell and so began again, or
+        leapt farther than it can.
     """
-    return None if before is None or now < before else now - before
+    return None if before is None or not 0 <= now - before <= most else now - before

@@ -4,6 +4,7 @@ A count that moved by several at once moved once: what came between two readings
 belongs to another drive or another counter, and begins again.
 """
 
+import math
 from dataclasses import dataclass, field
 
 from laneproof.box.occupants import Occupant
@@ -24,6 +25,7 @@ NEAR_WARNING_CELSIUS = 5.0
 _SENSIBLE_LIMITS = (30.0, 120.0)  # a threshold that nobody set reads 0 K, or the largest number that fits (no source)
 _NOT_COLD_CELSIUS = 30.0  # a drive's alarm is for cold too; below this it is no word of heat (judgement)
 _MINUTES = 60
+_MINUTE = 60.0
 _READINGS_APART_SECONDS = 10.0
 _KEPT_READINGS = 30
 
@@ -41,6 +43,9 @@ WATCHED = (
 )
 """Counters of the health log whose steps are kept; the number of error log entries is not among them: programs that ask
 for what a drive does not support raise it."""
+
+COUNTED_IN_MINUTES = ("warning_temperature_minutes", "critical_temperature_minutes")
+POWER_COUNTS = ("power_cycles", "unsafe_shutdowns")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +151,7 @@ class DriveRecord:
         counters: Its counters at the last reading.
         counters_at: When that was; 0 if never.
         counters_boot: Number of the boot of that reading.
+        counted_by: The firmware that counted then; another may count otherwise, and its first count is no growth.
         health_since: When its health was first read.
         answered_at: When it last told of its own health; 0 if never.
         rises: By counter, when it moved.
@@ -179,6 +185,7 @@ class DriveRecord:
     counters: dict[str, int] = field(default_factory=dict)
     counters_at: float = 0.0
     counters_boot: int = -1
+    counted_by: str | None = None
     health_since: float = 0.0
     answered_at: float = 0.0
     rises: dict[str, list[Rise]] = field(default_factory=dict)
@@ -226,6 +233,11 @@ class DriveRecord:
             return None
         return count - sum(rise.by for rise in self.risen(counter) if rise.at > moment)
 
+    def grown_since(self, counter: str, moment: float) -> int | None:
+        """Give how far a counter moved on since a moment, None where it was not read by then."""
+        before = self.count_before(counter, moment)
+        return None if before is None else self.counters[counter] - before
+
     def is_above(self) -> bool:
         """Whether it is known to be at its own warning threshold or above, by the last reading."""
         return self.warns or _reaches(self.celsius, self.warning_celsius)
@@ -271,12 +283,16 @@ class DriveRecord:
 
     def _count(self, told: dict[str, int], timeline: Timeline) -> None:
         boots = timeline.boots - self.counters_boot
+        minutes = (timeline.now - self.counters_at) / _MINUTE + 1.0  # no drive was hot for longer than time went by
+        is_other_firmware = None not in (self.firmware, self.counted_by) and self.firmware != self.counted_by
+        self.counted_by = self.firmware
         ran_on = boots == 0 and not timeline.slept_since(self.counters_at)
         for name, value in told.items():
-            by = moved_on(self.counters.get(name), value)
-            if by is None:
+            before = self.counters.get(name)
+            by = moved_on(before, value, most=minutes if name in COUNTED_IN_MINUTES else math.inf)
+            if by is None and before is not None and value < before:
                 self.rises.pop(name, None)
-            elif by > 0:
+            elif by and not (is_other_firmware and name not in POWER_COUNTS):
                 rises = self.rises.setdefault(name, [])
                 rises.append(Rise(at=timeline.now, by=by, same_boot=ran_on, boots=boots))
                 del rises[:-_MOST_TIMES]
@@ -377,6 +393,16 @@ class DriveBook:
         if isinstance(occupant.firmware, str):
             record.firmware = occupant.firmware
         return record
+
+    def was_without_power(self, drive: DriveRecord, *, since: float) -> bool:
+        """Whether a drive was given power fewer times than another one since a moment, by their own counts."""
+        mine = drive.grown_since("power_cycles", since)
+        others = [
+            other.grown_since("power_cycles", since)
+            for other in self.records.values()
+            if other is not drive and other.counters_at == drive.counters_at
+        ]
+        return mine is not None and any(other is not None and other > mine for other in others)
 
     def key_for(self, occupant: Occupant, now: float) -> str:
         """Name a drive as `key_of` does; one that cannot tell its serial number just now keeps the one it had here.

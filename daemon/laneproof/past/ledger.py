@@ -21,9 +21,10 @@ from laneproof.past.changes import (
     note_idle_states,
     note_link_caps,
     note_software,
+    paths_moved,
 )
 from laneproof.past.circumstances import describe_before, note_returns
-from laneproof.past.drives import key_of
+from laneproof.past.drives import DriveRecord, key_of
 from laneproof.past.episodes import Episode
 from laneproof.past.joining import PositionEvent
 from laneproof.past.link_errors import LinkNews
@@ -168,6 +169,7 @@ class Ledger(State):
         """Take in the drives' own accounts, and note whose counters began again."""
         self._restarted = {}
         windows: dict[str, tuple[LoadRecord, Window]] = {}
+        returned: list[tuple[DriveRecord, int, float]] = []  # with the boot and the time of its last reading
         for occupant in occupants:
             record = self.drives.meet(occupant, self.timeline)
             if occupant.drive is not None:
@@ -177,6 +179,8 @@ class Ledger(State):
                 continue
             record.read_limits(controller)
             if isinstance(controller.health, HealthLog):
+                if 0 <= record.counters_boot < self.timeline.boots - 1:
+                    returned.append((record, record.counters_boot, record.counters_at))
                 record.read_health(controller.health, self.timeline)
             else:
                 record.read_thermometer(controller, self.now)
@@ -187,6 +191,9 @@ class Ledger(State):
             if window is not None:
                 windows[record.serial] = record.load, window
                 record.load.sort_by_heat(window, hot=record.is_hot())
+        for record, boot, counted_at in returned:
+            if self.drives.was_without_power(record, since=counted_at):
+                self.training.forgive_missing(record.path, since_boot=boot)
         compare_siblings(windows, {serial: self.drives.records[serial].model for serial in windows})
 
     def _follow_episodes(self, tree: Topology, events: Sequence[PositionEvent], step: Step) -> list[Episode]:
@@ -263,6 +270,8 @@ class Ledger(State):
         fresh = [note for note in notes if note.at > self.noted_until]
         self.noted_until = max((note.at for note in fresh), default=self.noted_until)
         found += changes_of_notes(fresh, build, at=now)
+        for path in paths_moved(fresh, build):
+            self.training.forget(path)
         for change in found:
             if change.path is not None:
                 self._follow_change(change, change.path)

@@ -13,7 +13,7 @@ class Note:
         at: When, unix seconds.
         position: The position's label, None for the whole box.
         text: In the owner's words.
-        what: moved, adapter, cap, idle-states, cooling or other; what the words came to.
+        what: moved, adapter, cap, idle-states, cooling, taken-out or other; what the words came to.
         to: The other position that the words name, where they do.
     """
 
@@ -47,6 +47,7 @@ _KINDS = (
     ("cap", r"\b(?:cap|capped|limit|limited|gen ?[1-6]|generation [1-6])\b"),
     ("idle-states", r"\b(?:aspm|apst|idle states?|power saving|latency)\b"),
     ("cooling", r"\b(?:fan|heat ?sink|cool\w*|dust|air ?flow|thermal pad)\b"),
+    ("taken-out", r"\b(?:took|taken|pulled|removed|unplugged|plugged|inserted|put back|back in)\b"),
 )
 
 

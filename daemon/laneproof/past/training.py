@@ -114,6 +114,11 @@ class TrainingBook:
             if record and record.boots and record.boots[-1].boot == timeline.boots - 1:
                 record.boots.append(BootTraining(boot=timeline.boots, at=timeline.now, missing=True))
 
+    def forgive_missing(self, path: str, *, since_boot: int) -> None:
+        """Take back that a drive was missing in boots after one, since it had no power in them: somebody had it out."""
+        if record := self.records.get(path):
+            record.boots = [boot for boot in record.boots if not boot.missing or boot.boot <= since_boot]
+
 
 def _read(record: TrainingRecord, link: LinkOfTwo, timeline: Timeline) -> None:
     gt_s, lanes = link.trained_gt_s.value, link.trained_lanes.value

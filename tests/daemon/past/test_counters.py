@@ -14,6 +14,11 @@ def test_a_counter_that_falls_or_was_not_read_tells_no_growth(before: int | None
     assert moved_on(before, now) == by
 
 
+def test_a_counter_that_leaps_farther_than_it_can_tells_no_growth() -> None:
+    assert moved_on(7, 4_294_967_295, most=7 * 24 * 60) is None
+    assert moved_on(7, 9, most=2) == 2
+
+
 def test_a_links_counter_that_falls_begins_again() -> None:
     story = Story()
     for errors in (0, 5, 2, 3):

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import pytest
+
 from laneproof.past.drives import DriveRecord, SeenHeat, key_of
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
 from laneproof_collectors.snapshot import TemperatureReading
@@ -201,3 +203,26 @@ def test_drives_that_share_a_serial_number_are_two_each_known_by_its_position() 
     assert [rise.by for rise in by_path[PATHS[1]].risen("media_errors")] == [1]
     assert by_path[PATH].risen("media_errors") == []
     assert story.ledger.changes.changes == []
+
+
+@pytest.mark.parametrize("counter", ["warning_temperature_minutes", "critical_temperature_minutes"])
+def test_no_drive_was_hot_for_longer_than_time_went_by(counter: str) -> None:
+    """Both count minutes. Source: NVM Express Base Specification 2.0, 5.16.1.3."""
+    story = Story().look(box(**{counter: 3})).look(box(**{counter: 63}), after=HOUR)
+    assert [rise.by for rise in record(story).risen(counter)] == [60]
+    story.look(box(**{counter: 4_294_967_295}), after=7 * DAY).look(box(**{counter: 4_294_967_295}), after=HOUR)
+    assert [rise.by for rise in record(story).risen(counter)] == [60]
+
+
+def of_firmware(firmware: str, media_errors: int) -> Box:
+    return (
+        Box().with_port(PATH).with_drive(PATH, serial="FN1", firmware=firmware, health={"media_errors": media_errors})
+    )
+
+
+def test_a_count_that_leaps_in_the_pass_that_shows_other_firmware_begins_again() -> None:
+    story = Story().look(of_firmware("A1", 2)).look(of_firmware("A1", 3), after=HOUR)
+    story.restart().look(of_firmware("B2", 90), after=HOUR)
+    assert [rise.by for rise in record(story).risen("media_errors")] == [1]
+    story.look(of_firmware("B2", 91), after=HOUR)
+    assert [rise.by for rise in record(story).risen("media_errors")] == [1, 1]

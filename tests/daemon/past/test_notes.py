@@ -18,6 +18,9 @@ from laneproof.past.notes import parse_note
         ("ASPM off in setup", "idle-states", None),
         ("new fan", "cooling", None),
         ("dust cleaned out", "cooling", None),
+        ("took the drive home", "taken-out", None),
+        ("put back in", "taken-out", None),
+        ("pulled the cable", "adapter", None),
         ("the lights flickered", "other", None),
     ],
 )

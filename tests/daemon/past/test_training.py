@@ -2,11 +2,12 @@
 
 from dataclasses import replace
 
+from laneproof.past.notes import Note
 from laneproof.past.training import TrainingRecord
 from laneproof.rules.example_past import HOUR, PATHS, Story
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Unread
-from simulated_box import Box
+from simulated_box import Box, declare
 
 PATH = PATHS[0]
 
@@ -107,3 +108,43 @@ def test_an_unreadable_rate_says_nothing() -> None:
     story = Story().look(trained(4))
     box = trained(1).edit(PATH, hide).edit(f"{PATH}/00.0", hide)
     assert record(story.look(box, after=HOUR)).falls == []
+
+
+# A drive counts each time that it is given power (NVM Express Base Specification 2.0, 5.16.1.3, Power Cycles); one that
+# was out while its sibling was started twice has counted once fewer.
+
+
+def pair(*, first: int | None, second: int) -> Box:
+    """Make two drives that have counted so many power cycles; None: the first is out."""
+    box = Box().with_port(PATH).with_port(PATHS[1]).with_drive(PATHS[1], health={"power_cycles": second})
+    return box if first is None else box.with_drive(PATH, health={"power_cycles": first})
+
+
+def missing_once(*, first: int, second: int) -> Story:
+    story = Story().look(pair(first=10, second=10)).restart().look(pair(first=None, second=second - 1), after=HOUR)
+    return story.restart().look(pair(first=first, second=second), after=HOUR)
+
+
+def test_a_drive_that_was_out_while_the_power_was_off_did_not_fail_to_train() -> None:
+    assert [boot.missing for boot in record(missing_once(first=11, second=12)).boots] == [False, False]
+
+
+def test_a_drive_that_had_power_and_was_not_found_did_fail_to_train() -> None:
+    assert [boot.missing for boot in record(missing_once(first=12, second=12)).boots] == [False, True, False]
+
+
+def test_over_warm_restarts_nobody_knows_and_it_counts_as_missing() -> None:
+    story = Story().look(pair(first=10, second=10)).restart().look(pair(first=None, second=10), after=HOUR)
+    story.restart().look(pair(first=10, second=10), after=HOUR)
+    assert [boot.missing for boot in record(story).boots] == [False, True, False]
+
+
+def test_a_position_where_the_owner_had_a_drive_out_begins_again() -> None:
+    build = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"')
+    story = missing_once(first=12, second=12)
+    note = Note(at=story.now, position="riser-1", text="took it home for a night", what="taken-out")
+    assert story.last is not None
+    story.ledger.update(
+        replace(story.last, taken_at=story.now + 60, up_seconds=story.last.up_seconds + 60), build=build, notes=(note,)
+    )
+    assert PATH not in story.ledger.training.records

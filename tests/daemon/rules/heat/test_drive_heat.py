@@ -173,11 +173,11 @@ def test_thresholds_that_nobody_set_are_none() -> None:
 
 def test_heat_is_the_decided_cause_of_its_own_sign_above_a_limit_of_the_drive() -> None:
     told = hours(Told("overheating"), 2)  # a box so young that nothing else is known
-    hours(told, 1, critical_temperature_minutes=174)
+    hours(told, 1, critical_temperature_minutes=54)
     ((cause,),) = [one.causes for one in told.standing]
     assert (cause.cause, cause.probability) == ("heat", 1.0)
     assert cause.because == (
-        "the drive was above its critical threshold for 174 minutes in the last week",
+        "the drive was above its critical threshold for 54 minutes in the last week",
         "its own limits are 80 °C (warning) and 85 °C (critical)",
     )
 
