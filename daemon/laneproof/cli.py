@@ -16,6 +16,7 @@ from types import TracebackType
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.table import make_parser
+from laneproof.commands.terminal import silence_output
 
 INTERRUPTED = 130
 """As a shell reports an interrupt: 128 and the signal's number."""
@@ -78,12 +79,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     except CommandError as error:
         return _stop(str(error), error.status)
     except BrokenPipeError:
-        _silence_stdout()  # the reader of a pipe has seen enough
+        silence_output()  # the reader of a pipe has seen enough of a replay
         return os.EX_OK
     except KeyboardInterrupt:
         return INTERRUPTED
     except OSError as error:
-        _silence_stdout()
+        silence_output()
         return _stop(f"{error.filename or 'the output'}: {(error.strerror or str(error)).lower()}", os.EX_IOERR)
     except Exception as error:  # noqa: BLE001 (the last fence: a fault of ours is one line and a status)
         if os.environ.get(TRACEBACKS):
@@ -98,12 +99,6 @@ def _stop(message: str, status: int) -> int:
         sys.stdout.flush()
     print(f"laneproof: {message}", file=sys.stderr)  # noqa: T201 (a command speaks)
     return status
-
-
-def _silence_stdout() -> None:
-    """Let the interpreter's own flush at its end go nowhere, so that it does not complain again."""
-    with contextlib.suppress(OSError, ValueError):
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 if __name__ == "__main__":

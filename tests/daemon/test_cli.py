@@ -257,14 +257,23 @@ def test_an_interrupt_ends_with_130(monkeypatch: pytest.MonkeyPatch, capsys: pyt
     assert call(capsys, *DEMO) == (130, "", "")
 
 
-def test_a_pipe_whose_reader_left_is_no_error() -> None:
+@pytest.mark.parametrize(
+    ("arguments", "status"),
+    [
+        (DEMO, 1),
+        ((*DEMO, "--json"), 1),
+        (("events", "--demo"), 0),
+        (("replay", "--demo"), 0),
+    ],
+)
+def test_a_pipe_whose_reader_left_changes_no_status(arguments: tuple[str, ...], status: int) -> None:
     read, write = os.pipe()
     os.close(read)
     try:
-        done = run(*DEMO, capture_output=False, stdout=write, stderr=subprocess.PIPE)
+        done = run(*arguments, capture_output=False, stdout=write, stderr=subprocess.PIPE)
     finally:
         os.close(write)
-    assert (done.returncode, done.stderr) == (0, b"")
+    assert (done.returncode, done.stderr) == (status, b"")
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full, which this system lacks")

@@ -1,11 +1,10 @@
 """``laneproof audit``: one pass over the machine, held against its declaration."""
 
 import argparse
-import json
-import sys
 from dataclasses import replace
 
 from laneproof.commands.inputs import load_build, open_host
+from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.engine import Engine
 from laneproof.findings import verdict
 from laneproof_collectors.collection import read_snapshot
@@ -23,10 +22,9 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         from laneproof.outputs.audit_json import as_json
 
-        print(json.dumps(as_json(build, snapshot, findings), indent=2))  # noqa: T201 (the output)
+        show_json(as_json(build, snapshot, findings))
     else:
-        from laneproof.commands.terminal import find_style
         from laneproof.outputs.audit_text import write_audit
 
-        sys.stdout.write(write_audit(build, snapshot, findings, find_style(arguments.width)))
+        show(write_audit(build, snapshot, findings, find_style(arguments.width)))
     return _STATUS[verdict(findings)]

@@ -2,13 +2,12 @@
 
 import argparse
 import contextlib
-import json
 import os
-import sys
 from pathlib import Path
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import DEFAULT_BUILD, load_build
+from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.desk.check import DeskCheck, check_budget
 
 FITS, DOES_NOT_FIT = 0, 1
@@ -26,12 +25,11 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.picture is not None:
         _write_picture(checked, arguments.picture)
     if arguments.json:
-        print(json.dumps(checked.as_json(), indent=2))  # noqa: T201 (the output)
+        show_json(checked.as_json())
     else:
-        from laneproof.commands.terminal import find_style
         from laneproof.outputs.budget_text import write_budget
 
-        sys.stdout.write(write_budget(checked, find_style()))
+        show(write_budget(checked, find_style()))
     return FITS if checked.fits else DOES_NOT_FIT
 
 

@@ -1,14 +1,13 @@
 """``laneproof changes``: what changed in the box between two moments."""
 
 import argparse
-import json
 import os
-import sys
 
 from laneproof.changes import compare
 from laneproof.commands.dated_inventories import FIRST, load_frame, load_inventory
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build
+from laneproof.commands.terminal import find_style, show, show_json
 
 _STATUS = {"same": 0, "changed": 1, "unverified": 2}
 
@@ -26,10 +25,9 @@ def run(arguments: argparse.Namespace) -> int:
         after = load_inventory(arguments.after, build, arguments.state)
     comparison = compare(before.inventory, after.inventory)
     if arguments.json:
-        print(json.dumps(comparison.as_json(before, after), indent=2))  # noqa: T201 (the output)
+        show_json(comparison.as_json(before, after))
     else:
-        from laneproof.commands.terminal import find_style
         from laneproof.outputs.changes_text import write_changes
 
-        sys.stdout.write(write_changes(before, after, comparison, find_style()))
+        show(write_changes(before, after, comparison, find_style()))
     return _STATUS[comparison.verdict]

@@ -11,6 +11,7 @@ from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.inputs import load_build
 from laneproof.commands.moment_argument import parse_moment
 from laneproof.commands.note import leave, now_by_clock
+from laneproof.commands.terminal import show
 from laneproof.declaration.build import Build
 from laneproof.diagnosis.case import open_case
 from laneproof.diagnosis.explained import EXPLAINED
@@ -63,7 +64,7 @@ def run(arguments: argparse.Namespace) -> int:
     text = f"{trouble.words} was {arguments.cause}"
     kept = Note(t=now, kind=CONFIRMED, text=text, path=trouble.path, drive=trouble.serial, detail=detail)
     leave(kept, arguments.state)
-    print(f"kept: {text}, with {len(evidence)} features known of it")  # noqa: T201 (the output)
+    show(f"kept: {text}, with {len(evidence)} features known of it\n")
     return 0
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import open_host, read_build_text
+from laneproof.commands.terminal import show
 from laneproof.declaration.file import BuildError
 from laneproof.draft.file import draft_build
 from laneproof_collectors.collection import read_snapshot
@@ -24,7 +25,7 @@ def run(arguments: argparse.Namespace) -> int:
     except BuildError as error:
         raise CommandError(str(error), status=os.EX_DATAERR) from error
     if arguments.output is None:
-        print(text, end="")  # noqa: T201 (the output)
+        show(text)
         return 0
     try:
         with Path(arguments.output).open("x", encoding="utf-8") as out:

@@ -1,11 +1,9 @@
 """``laneproof events``: what happened, by the kernel's log, its device events, and the daemon's own findings."""
 
 import argparse
-import json
-import sys
 
 from laneproof.commands.box_past import open_past
-from laneproof.commands.terminal import find_style
+from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.outputs.episodes_text import list_episodes
 from laneproof.outputs.events_text import as_json, gather, write_events
 from laneproof.outputs.watched import find_unwatched, say_watched
@@ -27,8 +25,8 @@ def run(arguments: argparse.Namespace) -> int:
         unwatched = find_unwatched(past.history.read_watches(), since, past.now)
     if arguments.json:
         answer = as_json(happened, since=since, until=past.now, unwatched=unwatched)
-        print(json.dumps(answer, indent=2))  # noqa: T201 (the output)
+        show_json(answer)
     else:
         watched = say_watched(unwatched, since, past.now)
-        sys.stdout.write(write_events(happened, find_style(arguments.width), watched))
+        show(write_events(happened, find_style(arguments.width), watched))
     return 0

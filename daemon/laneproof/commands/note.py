@@ -8,6 +8,7 @@ from pathlib import Path
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history
 from laneproof.commands.inputs import load_build
+from laneproof.commands.terminal import show
 from laneproof.history.notes import NOTE, Note
 from laneproof.past.notes import parse_note
 from laneproof.service.owner_notes import FILE, Inbox
@@ -38,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
     note = parse_note(text, at=now, position=label, labels=labels)
     kept = Note(t=now, kind=NOTE, text=text, path=position.path if position else "", detail={"position": label})
     leave(kept, arguments.state)
-    print(f"kept; taken for {_MEANINGS[note.what]}")  # noqa: T201 (the output)
+    show(f"kept; taken for {_MEANINGS[note.what]}\n")
     return 0
 
 

@@ -24,14 +24,11 @@ from laneproof_collectors.recording import OwnerCause, OwnerNote, RecordingError
 
 def run(arguments: argparse.Namespace) -> int:
     """Record the passes asked for, or copy a recording; an interrupt ends it with all frames so far kept."""
-    if arguments.source and _is_same_file(arguments.source, arguments.out):
-        message = f"{arguments.out}: is the recording to be copied; name another file"
-        raise CommandError(message, status=os.EX_CANTCREAT)
     copies = arguments.source or arguments.demo
     lines = _copy(arguments.source) if copies else _record(arguments.every, arguments.passes, arguments.state)
     if arguments.hide_serials:
         lines = SerialHider().hide(lines)
-    # The first line is asked for before the file is made: a source that cannot be read leaves what stood there.
+    # The first line is asked for before the file is made: a source that cannot be read leaves none behind.
     first = next(lines)
     with _create(arguments.out) as out, contextlib.suppress(KeyboardInterrupt):
         for line in itertools.chain((first,), lines):
@@ -42,13 +39,6 @@ def run(arguments: argparse.Namespace) -> int:
                 why = (error.strerror or str(error)).lower()
                 raise CommandError(f"{arguments.out}: cannot be written: {why}", status=os.EX_IOERR) from error
     return 0
-
-
-def _is_same_file(source: str, out: str) -> bool:
-    try:
-        return Path(source).samefile(out)
-    except OSError:
-        return False
 
 
 def _copy(source: str | None) -> Iterator[str]:
@@ -127,7 +117,10 @@ def _label_of(note: Note) -> str | None:
 @contextmanager
 def _create(path: str) -> Iterator[IO[bytes]]:
     try:
-        stream: IO[bytes] = Path(path).open("wb")  # noqa: SIM115 (closed below)
+        stream: IO[bytes] = Path(path).open("xb")  # noqa: SIM115 (closed below)
+    except FileExistsError as error:
+        message = f"{path}: exists and is left alone; name another file"
+        raise CommandError(message, status=os.EX_CANTCREAT) from error
     except OSError as error:
         raise CommandError.from_os_error(error, path, writing=True) from error
     with stream:

@@ -1,9 +1,7 @@
 """``laneproof replace``: may a drive be taken out now, the steps, and whether the new one fits. It changes nothing."""
 
 import argparse
-import json
 import os
-import sys
 from collections.abc import Callable, Collection
 
 from laneproof.box.names import Whereabouts
@@ -12,7 +10,7 @@ from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build
 from laneproof.commands.judgement import Judgement, judge_machine
 from laneproof.commands.pictures import write_picture
-from laneproof.commands.terminal import find_style
+from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.commands.where import find_by_any_name
 from laneproof.declaration.build import Build
 from laneproof.outputs.box_picture import Mark, draw_box
@@ -68,11 +66,11 @@ def _print_guide(guide: Guide, judged: Judgement, build: Build | None, arguments
         marks.setdefault(guide.place.path, Mark.HERE)
         write_picture(draw_box(build, judged.snapshot, marks), arguments.picture)
     if arguments.json:
-        print(json.dumps(guide.as_json(), indent=2))  # noqa: T201 (the output)
+        show_json(guide.as_json())
         return
     with_steps = guide.safety is not Safety.NOT_SAFE or arguments.yes
     positions = list_positions(build, judged.snapshot)
-    sys.stdout.write(write_guide(guide, positions, find_style(), with_steps=with_steps))
+    show(write_guide(guide, positions, find_style(), with_steps=with_steps))
     if judged.gap is not None:
         _say(f"\nWhat showed over time is not known here: {judged.gap}")
 
@@ -99,14 +97,14 @@ def _check(  # noqa: PLR0913 (one check of one position)
 
 def _print_fit(fit: Fit, *, as_json: bool) -> int:
     if as_json:
-        print(json.dumps(fit.as_json(), indent=2))  # noqa: T201 (the output)
+        show_json(fit.as_json())
     else:
-        sys.stdout.write(write_fit(fit, find_style()))
+        show(write_fit(fit, find_style()))
     return _VERDICT[fit.verdict]
 
 
 def _say(text: str) -> None:
-    print(text, flush=True)  # noqa: T201 (a person waits for it)
+    show(f"{text}\n")
 
 
 def _keep_silent(_text: str) -> None:

@@ -1,8 +1,8 @@
 """``laneproof schema``: the JSON Schema of the declaration, for editors, or of the audit's JSON, for programs."""
 
 import argparse
-import json
 
+from laneproof.commands.terminal import show_json
 from laneproof.declaration.schema import build_schema
 
 
@@ -14,5 +14,5 @@ def run(arguments: argparse.Namespace) -> int:
         schema = audit_schema()
     else:
         schema = build_schema()
-    print(json.dumps(schema, indent=2))  # noqa: T201 (the output)
+    show_json(schema)
     return 0

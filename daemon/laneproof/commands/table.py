@@ -123,7 +123,7 @@ COMMANDS = (
         "record",
         "Write a recording: the raw readings, enough to judge them elsewhere.",
         (
-            _option("out", metavar="OUT", help="the file to write, packed if it ends in .gz"),
+            _option("out", metavar="OUT", help="the file to write, which must not exist; packed if it ends in .gz"),
             _source("copy", "reading "),
             _option("--every", type=_seconds, default=60.0, metavar="S", help="seconds between passes (default 60)"),
             _option("--passes", type=_positive, default=1, metavar="N", help="how many passes (default 1)"),

@@ -1,5 +1,7 @@
-"""What the reader's terminal can show: its width, whether colour is welcome, and which characters it knows."""
+"""Standard output: what its reader's terminal can show, and writing to it."""
 
+import contextlib
+import json
 import os
 import shutil
 import sys
@@ -8,6 +10,26 @@ from laneproof.outputs.style import NARROWEST, Style
 
 WITHOUT_TERMINAL = (80, 24)
 """Columns and lines of text that goes to a file or a pipe; COLUMNS in the environment says otherwise."""
+
+
+def show(text: str) -> None:
+    """Write to standard output; where the reader of a pipe left, what is still to come goes nowhere."""
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        silence_output()
+
+
+def show_json(value: object) -> None:
+    """Write a JSON value to standard output."""
+    show(json.dumps(value, indent=2) + "\n")
+
+
+def silence_output() -> None:
+    """Let all further output go nowhere, the interpreter's own flush at its end too; the exit status still counts."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def find_style(width: int | None = None) -> Style:

@@ -2,16 +2,14 @@
 
 import argparse
 import difflib
-import json
 import os
-import sys
 from collections.abc import Iterator
 from typing import Any
 
 from laneproof.box.inventory import Inventory, label_positions
 from laneproof.commands.box_past import BoxPast, open_past
 from laneproof.commands.errors import CommandError
-from laneproof.commands.terminal import find_style
+from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.declaration.build import Build
 from laneproof.history.history import History
 from laneproof.history.origins import DRIVE
@@ -46,10 +44,10 @@ def run(arguments: argparse.Namespace) -> int:
         )
         unwatched = find_unwatched(past.history.read_watches(), grid.begins, past.now)
     if arguments.json:
-        print(json.dumps(answer | {"unwatched": gaps_as_json(unwatched)}, indent=2))  # noqa: T201 (the output)
+        show_json(answer | {"unwatched": gaps_as_json(unwatched)})
     else:
         watched = style.wrap(say_watched(unwatched, grid.begins, past.now), rest="")
-        sys.stdout.write("\n".join([text.rstrip("\n"), "", *watched, ""]))
+        show("\n".join([text.rstrip("\n"), "", *watched, ""]))
     return 0
 
 

@@ -1,15 +1,14 @@
 """``laneproof where``: from any name of a drive to the position that it is in."""
 
 import argparse
-import json
 import os
-import sys
 from collections.abc import Sequence
 
 from laneproof.box.names import UnknownNameError, Whereabouts, find_drives
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build, open_host
 from laneproof.commands.pictures import write_picture
+from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.declaration.build import Build
 from laneproof.outputs.shown_positions import list_positions
 from laneproof.outputs.where_text import Finds, write_where
@@ -44,12 +43,10 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         from laneproof.outputs.where_json import as_json
 
-        print(json.dumps(as_json(arguments.drive, found, finds), indent=2))  # noqa: T201 (the output)
+        show_json(as_json(arguments.drive, found, finds))
     else:
-        from laneproof.commands.terminal import find_style
-
         text = write_where(arguments.drive, found, finds, list_positions(build, snapshot), find_style())
-        sys.stdout.write(text)
+        show(text)
     return 0
 
 

@@ -3,10 +3,12 @@
 import gzip
 import json
 import os
+import resource
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
@@ -131,16 +133,24 @@ def test_a_source_that_is_cut_off_is_copied_as_far_as_it_goes(
     assert "line 3" in capsys.readouterr().err
 
 
-def test_a_disk_that_fills_up_is_told(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+def test_a_file_that_cannot_grow_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    limit = resource.getrlimit(resource.RLIMIT_FSIZE)  # beyond it a write fails with EFBIG: setrlimit(2)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (4096, limit[1]))
+    try:
+        assert main(["record", str(tmp_path / "full"), "--demo"]) == os.EX_IOERR
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limit)
+    assert "cannot be written: file too large" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("make", [Path.touch, lambda file: file.symlink_to("elsewhere"), Path.mkdir])
+def test_what_stands_there_is_left_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], make: Callable[[Path], None]
 ) -> None:
-    if not Path("/dev/full").exists():
-        pytest.skip("needs /dev/full, which this system lacks")
-    target = tmp_path / "full"
-    target.symlink_to("/dev/full")
-    monkeypatch.setattr(command, "_copy", lambda _: iter(["x" * 100_000]))
-    assert main(["record", str(target), "--demo"]) == os.EX_IOERR
-    assert "no space left on device" in capsys.readouterr().err
+    make(tmp_path / "there")
+    assert main(["record", str(tmp_path / "there"), "--demo"]) == os.EX_CANTCREAT
+    assert "exists and is left alone" in capsys.readouterr().err
+    assert [one.name for one in tmp_path.iterdir()] == ["there"]  # and nothing where a link leads
 
 
 def test_an_interrupt_ends_it_with_all_frames_so_far(tmp_path: Path) -> None:
