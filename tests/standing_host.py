@@ -13,7 +13,8 @@ from typing import Any
 
 from laneproof_collectors.host import Answer, Host, Question, ReadJournal, name_question
 from laneproof_collectors.questions import KernelLogRead
-from laneproof_collectors.recording import Frame, RecordedHost, parse_header
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import Frame, parse_header
 from simulation.box import RecordingWriter, SimulatedBox
 
 START = 1_790_000_000.0

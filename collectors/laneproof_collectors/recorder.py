@@ -32,6 +32,7 @@ from laneproof_collectors.host import (
     resolve_link,
 )
 from laneproof_collectors.pcie.ids import PLACES, select_names
+from laneproof_collectors.recorded_host import device_name
 from laneproof_collectors.recording import (
     BOOT_ID_PATH,
     FORMAT,
@@ -40,7 +41,6 @@ from laneproof_collectors.recording import (
     VERSION,
     OwnerCause,
     OwnerNote,
-    device_name,
 )
 from laneproof_collectors.unread import Reason, Unread
 

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
-from laneproof_collectors.recording import ALWAYS, RecordedHost
+from laneproof_collectors.recorded_host import ALWAYS, RecordedHost
 from laneproof_collectors.snapshot import Snapshot
 
 WATCHED = ("functions", "controllers", "drives")

@@ -11,7 +11,8 @@ from laneproof_collectors import host as host_module
 from laneproof_collectors import journal
 from laneproof_collectors.host import LiveHost, ReadJournal, name_question
 from laneproof_collectors.kernel_log.reading import kernel_events, parse_journal_record
-from laneproof_collectors.recording import Header, RecordedHost
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import Header
 from laneproof_collectors.unread import Reason, Unread
 
 ENTRY = {

@@ -4,8 +4,9 @@ import os
 from pathlib import Path
 
 from laneproof_collectors.host import FileSystem, Host, ListFolder, LiveHost, ReadFile, ReadLink, ReadRange
+from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recorder import RecordingHost
-from laneproof_collectors.recording import Frame, RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recording import Frame, parse_frames, parse_header
 from laneproof_collectors.unread import Unread
 
 DEVICE = "/sys/devices/pci0000:00/0000:00:01.1"

@@ -1,6 +1,5 @@
-"""A recorded machine answers as its frames say; bad lines are told by number and lose nothing that stood before."""
+"""Bad lines of a recording are told by number, and lose nothing that stood before."""
 
-import base64
 import contextlib
 import gzip
 import json
@@ -9,120 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof_collectors.host import Clock, FileSystem, FileSystemFigures, NvmeFeature, NvmeIdentify, NvmeLog, Smartctl
-from laneproof_collectors.questions import FeatureValue
-from laneproof_collectors.recording import Frame, Header, RecordedHost, RecordingError, parse_frames, parse_header
-from laneproof_collectors.unread import Reason, Unread
-
-HEADER = Header(format="laneproof-recording", version=1, host="kelp-1", kernel="6.1.0", boot_id="b1")
-
-
-def host_of(*frames: dict[str, object]) -> RecordedHost:
-    host = RecordedHost(HEADER)
-    for frame in frames:
-        host.apply(Frame.model_validate({"t": 1.0} | frame))
-    return host
-
-
-def test_links_are_followed_in_any_component() -> None:
-    host = host_of(
-        {
-            "files": {"/sys/devices/pci0000:00/0000:00:01.1/vendor": "0x1b36\n"},
-            "links": {
-                "/sys/bus/pci/devices/0000:00:01.1": "../../../devices/pci0000:00/0000:00:01.1",
-                "/sys/class/pci": "/sys/bus/pci",
-            },
-        }
-    )
-    assert host.file("/sys/bus/pci/devices/0000:00:01.1/vendor") == b"0x1b36\n"
-    assert host.file("/sys/class/pci/devices/0000:00:01.1/vendor") == b"0x1b36\n"
-    assert host.folder("/sys/class/pci/devices") == ("0000:00:01.1",)
-    assert host.link("/sys/class/pci/devices/0000:00:01.1") == "../../../devices/pci0000:00/0000:00:01.1"
-
-
-def test_a_link_to_itself_is_absent() -> None:
-    host = host_of({"links": {"/a": "/b", "/b": "/a"}})
-    assert isinstance(host.file("/a/x"), Unread)
-
-
-def test_a_listing_is_the_next_components_of_all_keys() -> None:
-    host = host_of(
-        {"files": {"/d/a": "1", "/d/e/f": "2"}, "errors": {"/d/b": "EACCES"}, "links": {"/d/c": "a"}, "dirs": ["/d/g"]}
-    )
-    assert host.folder("/d") == ("a", "b", "c", "e", "g")
-    assert host.folder("/d/g") == ()
-    assert isinstance(host.folder("/d/h"), Unread)
-
-
-def test_the_latest_of_content_and_error_wins() -> None:
-    host = host_of({"files": {"/f": "1"}}, {"errors": {"/f": "EIO"}})
-    answer = host.file("/f")
-    assert isinstance(answer, Unread)
-    assert answer.detail == "EIO"
-    host.apply(Frame(t=2, binary={"/f": base64.b64encode(b"\xff").decode()}))  # type: ignore[dict-item]  # as in JSON
-    assert host.file("/f") == b"\xff"
-
-
-def test_gone_takes_all_below_and_the_name_above() -> None:
-    host = host_of({"files": {"/d/a/x": "1", "/d/a/y/z": "2", "/d/b": "3"}}, {"gone": ["/d/a"]})
-    assert host.folder("/d") == ("b",)
-    assert isinstance(host.file("/d/a/y/z"), Unread)
-    host.apply(Frame(t=3, files={"/d/a/x": "4"}))
-    assert (host.folder("/d"), host.file("/d/a/x")) == (("a", "b"), b"4")
-
-
-def test_a_new_boot_replaces_the_whole_state() -> None:
-    host = host_of({"boot_id": "b1", "files": {"/f": "1"}}, {"boot_id": "b2", "files": {"/g": "2"}})
-    assert isinstance(host.file("/f"), Unread)
-    assert host.file("/proc/sys/kernel/random/boot_id") == b"b2\n"
-    assert host.file("/proc/sys/kernel/osrelease") == b"6.1.0\n"
-
-
-def test_nvme_answers_merge_key_by_key_and_fail_as_recorded() -> None:
-    page = base64.b64encode(bytes(512)).decode()
-    host = host_of(
-        {"nvme": {"nvme0": {"log:2": page, "identify": {"error": "EACCES"}}}},
-        {"nvme": {"nvme0": {"feature:12": 1, "feature:12:data": page, "log:1": {"status": 2}}}},
-    )
-    identify, health, errors, apst = host.ask(
-        [NvmeIdentify("nvme0"), NvmeLog("nvme0", 2, 512), NvmeLog("nvme0", 1, 64), NvmeFeature("nvme0", 12, 256)]
-    )
-    assert isinstance(identify, Unread)
-    assert identify.reason is Reason.DENIED
-    assert health == bytes(512)
-    assert isinstance(errors, Unread)
-    assert (errors.reason, errors.detail) == (Reason.REFUSED, "2")
-    assert apst == FeatureValue(value=1, data=bytes(256))
-    host.apply(Frame(t=2, nvme={"nvme0": None}))
-    assert isinstance(host.ask([NvmeLog("nvme0", 2, 512)])[0], Unread)
-
-
-def test_log_records_and_events_belong_to_one_frame() -> None:
-    host = host_of({"kmsg": ["6,1,1,-;x"], "uevents": [{"action": "add", "devpath": "/d", "subsystem": "nvme"}]})
-    log, events = host.kernel_log(), host.uevents()
-    assert not isinstance(log, Unread)
-    assert not isinstance(events, Unread)
-    assert (log.records, events[0]["action"]) == (("6,1,1,-;x",), "add")
-    assert host.uevents() == ()
-
-
-def test_devices_of_smartctl_are_named_either_way_and_statvfs_reads_posix_names() -> None:
-    host = host_of(
-        {
-            "smartctl": {"/dev/sda": {"model_name": "x"}},
-            "statvfs": {"/srv": {"f_frsize": 4096, "f_blocks": 10, "f_bfree": 5, "f_bavail": 4, "f_flag": 1}},
-        }
-    )
-    assert host.ask([Smartctl("sda")]) == [{"model_name": "x"}]
-    expected = FileSystemFigures(size_bytes=40960, free_bytes=20480, available_bytes=16384, read_only=True)
-    assert host.ask([FileSystem("/srv")]) == [expected]
-
-
-def test_a_recording_keeps_the_clock_that_stops_in_suspend_and_an_older_one_has_none() -> None:
-    assert host_of({"up": 9000.0, "mono": 600.5}).clock() == Clock(
-        unix_seconds=1.0, up_seconds=9000.0, monotonic_seconds=600.5
-    )
-    assert host_of({"up": 9000.0}).clock().monotonic_seconds is None
+from laneproof_collectors.recording import RecordingError, parse_frames, parse_header
 
 
 @pytest.mark.parametrize(

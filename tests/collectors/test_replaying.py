@@ -6,7 +6,8 @@ from dataclasses import replace
 import pytest
 
 from laneproof_collectors.collection import Collector, make_collectors, read_snapshot
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.replaying import RENEW_SECONDS, WATCHED, ReplayReader
 from simulation.families import REPORT
 from simulation.plots import KINDS

@@ -19,8 +19,9 @@ from laneproof_collectors.questions import (
     name_question,
     unread_from_errno,
 )
+from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recorder import RecordingHost
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recording import parse_frames, parse_header
 
 _Facts = TypeVar("_Facts")
 

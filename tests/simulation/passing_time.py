@@ -1,6 +1,7 @@
 """A recording in which time passes while one waits, in the place of a machine that lives."""
 
-from laneproof_collectors.recording import Frame, RecordedHost
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import Frame
 
 
 class PassingTime(RecordedHost):

@@ -8,7 +8,8 @@ from laneproof.engine import Engine
 from laneproof.findings import FindingChange
 from laneproof_collectors.hotplug import read_device_events
 from laneproof_collectors.kernel_log.reading import read_kernel_events
-from laneproof_collectors.recording import Frame, RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import Frame, parse_frames, parse_header
 from laneproof_collectors.replaying import ReplayReader
 from simulation.scoring import WorldScore, score
 from simulation.worlds import World

@@ -12,7 +12,8 @@ from laneproof.rules.rule import Pass
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.kernel_log.formats import EventKind
 from laneproof_collectors.kernel_log.reading import kernel_events
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import HealthLog, Snapshot
 from laneproof_collectors.unread import Unread
 from simulation.kelp import write_kelp

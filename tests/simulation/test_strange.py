@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import parse_frames, parse_header
 from simulation.evidence_page import put_parts
 from simulation.strange.page import TITLE, write_strange
 from simulation.strange.worlds import ALL, HEALTHY, StrangeScore, make_strange_world, try_strange

@@ -7,7 +7,8 @@ import pytest
 
 from laneproof.declaration.file import parse_build
 from laneproof_collectors.collection import make_collectors, read_snapshot
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.unread import Unread
 from simulation.box import Presence
 from simulation.families import REPORT, TUNING, Family

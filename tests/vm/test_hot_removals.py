@@ -13,7 +13,8 @@ from laneproof.declaration.file import parse_build
 from laneproof.engine import Engine, PassResult
 from laneproof_collectors.hotplug import read_device_events
 from laneproof_collectors.kernel_log.reading import read_kernel_events
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.replaying import ReplayReader
 from vm.boot import Boot
 from vm.boxes import EMPTIED

@@ -17,7 +17,8 @@ from laneproof.history.boots import HOLE_SECONDS
 from laneproof.outputs.audit_json import AuditReport, name_box
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.host import Host, LiveHost
-from laneproof_collectors.recording import RecordedHost, RecordingError, parse_header
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import RecordingError, parse_header
 
 FIRST = "first"
 """The moment of a recording's first frame."""

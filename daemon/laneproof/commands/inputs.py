@@ -14,7 +14,8 @@ from laneproof.commands.errors import CommandError
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import BuildError, parse_build
 from laneproof_collectors.host import Host, LiveHost
-from laneproof_collectors.recording import Frame, Header, RecordedHost, RecordingError, parse_frames, parse_header
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import Frame, Header, RecordingError, parse_frames, parse_header
 
 DEFAULT_BUILD = "/etc/laneproof/build.toml"
 DEMO_RECORDING = "kelp-1.jsonl.gz"

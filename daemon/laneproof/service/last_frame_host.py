@@ -4,7 +4,7 @@ import select
 from collections.abc import Sequence
 
 from laneproof_collectors.host import Answer, Host, Question
-from laneproof_collectors.recording import RecordedHost
+from laneproof_collectors.recorded_host import RecordedHost
 
 
 class LastFrameHost(Host):

@@ -11,8 +11,9 @@ from pyfakefs.fake_filesystem import FakeFilesystem
 from laneproof_collectors.disks.drives import DriveCache, DriveIdentity, parse_kept_identity, read_drives
 from laneproof_collectors.host import Answer, Host, LiveHost
 from laneproof_collectors.questions import Question, Smartctl, name_question, unread_from_errno
+from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recorder import RecordingHost
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import SataDrive
 from laneproof_collectors.unread import Reason, Unread
 from simulation.fake_machine import FakeMachine

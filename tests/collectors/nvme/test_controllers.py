@@ -23,8 +23,9 @@ from laneproof_collectors.questions import (
     unread_from_errno,
     unread_from_nvme_status,
 )
+from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recorder import RecordingHost
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import (
     AutonomousTransitions,
     HealthLog,

@@ -12,8 +12,9 @@ from pyfakefs.fake_filesystem import FakeFilesystem
 from laneproof_collectors.host import Host, LiveHost, ReadLink
 from laneproof_collectors.pcie.functions import DEVICES, SLOTS, PcieCache, read_functions, read_slots
 from laneproof_collectors.questions import Answer, Question
+from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recorder import RecordingHost
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkEnd, PciFunction, PhysicalSlot
 from laneproof_collectors.unread import Reason, Unread
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox

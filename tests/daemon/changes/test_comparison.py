@@ -12,7 +12,8 @@ from laneproof.changes import About, Change, Comparison, What, compare
 from laneproof.declaration.build import Build
 from laneproof.declaration.file import parse_build
 from laneproof_collectors.collection import read_snapshot
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import parse_frames, parse_header
 from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import L1, Box, declare, kelp_box

@@ -14,7 +14,8 @@ from laneproof.commands.serve import HISTORY
 from laneproof.engine import Engine
 from laneproof.history.store import Store
 from laneproof_collectors.collection import make_collectors, read_snapshot
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import parse_frames, parse_header
 from simulated_box import declare
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
 

@@ -13,7 +13,8 @@ from laneproof.commands.serve import HISTORY
 from laneproof.engine import Engine
 from laneproof.history.store import Store
 from laneproof_collectors.collection import read_snapshot
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import parse_frames, parse_header
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
 
 START = 1_790_000_000.0

@@ -19,8 +19,9 @@ from laneproof.commands import record as command
 from laneproof.commands.serve import HISTORY
 from laneproof.history.notes import Note
 from laneproof.history.store import Store
+from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recorder import RecordingHost
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recording import parse_frames, parse_header
 
 HEADER = '{"format": "laneproof-recording", "version": 1, "host": "tern-2"}'
 SERIAL = "FP4K-26A-0117"

@@ -9,7 +9,8 @@ from laneproof.commands.recorded_passes import judge_frames, keep_frame
 from laneproof.declaration.file import parse_build
 from laneproof.engine import Engine
 from laneproof.history.store import Store
-from laneproof_collectors.recording import RecordedHost, RecordingError, parse_frames, parse_header
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import RecordingError, parse_frames, parse_header
 
 HEADER = '{"format": "laneproof-recording", "version": 1, "host": "kelp-1", "kernel": "6.12", "boot_id": "b1"}'
 BUILD = 'schema = 1\n[box]\nname = "tern-2"\n[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n'

@@ -182,7 +182,7 @@ def test_daily_correction_is_no_step() -> None:
 
 
 def test_a_recording_without_time_since_boot_has_no_steps() -> None:
-    # What such a recording's host tells is the sum of the steps forward: see laneproof_collectors.recording.
+    # What such a recording's host tells is the sum of the steps forward: see laneproof_collectors.recorded_host.
     store, passes = Store.open(":memory:"), Passes()
     store.add_pass(_warm(passes, 40.0).take())
     passes.t -= 5000

@@ -4,7 +4,8 @@ import os
 import time
 
 from laneproof.service.last_frame_host import LastFrameHost
-from laneproof_collectors.recording import RecordedHost, parse_frames, parse_header
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import parse_frames, parse_header
 
 HEADER = '{"format": "laneproof-recording", "version": 1, "host": "kelp-1"}'
 FRAME = '{"t": 5.0, "up": 1.0, "files": {"/proc/cmdline": "quiet\\n"}}'
