@@ -5,6 +5,7 @@ import os
 from collections.abc import Callable, Collection
 
 from laneproof.box.names import Whereabouts
+from laneproof.box.shown import list_positions
 from laneproof.commands.drive_arrival import wait_for_drive
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build
@@ -15,7 +16,6 @@ from laneproof.commands.where import find_by_any_name
 from laneproof.declaration.build import Build
 from laneproof.outputs.box_picture import Mark, draw_box
 from laneproof.outputs.replace_text import write_fit, write_guide
-from laneproof.outputs.shown_positions import list_positions
 from laneproof.replacement import Fit, Guide, Safety, check_new_drive, make_guide
 from laneproof.replacement.steps import NO_DRIVE
 from laneproof_collectors.collection import read_snapshot

@@ -5,12 +5,12 @@ import os
 from collections.abc import Sequence
 
 from laneproof.box.names import UnknownNameError, Whereabouts, find_drives
+from laneproof.box.shown import list_positions
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build, open_host
 from laneproof.commands.pictures import write_picture
 from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.declaration.build import Build
-from laneproof.outputs.shown_positions import list_positions
 from laneproof.outputs.where_text import Finds, write_where
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.disks.locate import (

@@ -3,13 +3,13 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from laneproof.box.shown import ShownPosition, arrange_tree, list_positions
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.diagnosis.weights import CauseName
 from laneproof.findings import Finding, Kind, Severity, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
-from laneproof.outputs.cases import name_subject
-from laneproof.outputs.shown_positions import ShownPosition, arrange_tree, is_about, list_positions
+from laneproof.outputs.cases import is_about, name_subject
 from laneproof.outputs.steps import CAUTION_HEADING, list_cautions, list_steps
 from laneproof.outputs.style import HEADING, Style
 from laneproof_collectors.snapshot import Snapshot

@@ -9,13 +9,13 @@ from prometheus_client.metrics_core import Metric as Family
 
 from laneproof import __version__
 from laneproof.box.links import rate_of
+from laneproof.box.shown import list_positions
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.outputs.audit_json import name_box
 from laneproof.outputs.box_metrics import list_box_samples
 from laneproof.outputs.metric_table import BY_NAME, METRICS, PREFIX
-from laneproof.outputs.shown_positions import list_positions
 from laneproof.outputs.sign_metrics import list_sign_samples
 from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot
 from laneproof_collectors.unread import Unread

@@ -5,8 +5,8 @@ from typing import Any
 
 from laneproof.box.names import Whereabouts, derive_link_names
 from laneproof.box.occupants import Occupant
-from laneproof.outputs.shown_positions import known
 from laneproof.outputs.where_text import Finds
+from laneproof_collectors.unread import Unread
 
 
 def as_json(asked: str, found: Sequence[Whereabouts], finds: Finds) -> dict[str, Any]:
@@ -29,10 +29,10 @@ def _position(position: Whereabouts, finds: Finds) -> dict[str, Any]:
         "arrays": [
             {
                 "name": membership.array.name,
-                "level": known(membership.array.level),
+                "level": _known(membership.array.level),
                 "member": membership.member.name,
                 "slot": membership.member.slot,
-                "state": known(membership.member.state),
+                "state": _known(membership.member.state),
             }
             for membership in position.memberships
         ],
@@ -48,13 +48,18 @@ def _position(position: Whereabouts, finds: Finds) -> dict[str, Any]:
 def _occupant(occupant: Occupant, finds: Finds) -> dict[str, Any]:
     links = [name for disk in occupant.disks for name in finds.names.get(disk, ())]
     return {
-        "kind": known(occupant.kind),
+        "kind": _known(occupant.kind),
         "name": occupant.name,
-        "model": known(occupant.model),
-        "serial": known(occupant.serial),
-        "firmware": known(occupant.firmware),
-        "capacity_bytes": known(occupant.capacity_bytes),
+        "model": _known(occupant.model),
+        "serial": _known(occupant.serial),
+        "firmware": _known(occupant.firmware),
+        "capacity_bytes": _known(occupant.capacity_bytes),
         "addresses": [function.address for function in occupant.functions],
         "disks": list(occupant.disks),
         "links": links or [f"/dev/disk/by-id/{name}" for name in derive_link_names(occupant)],
     }
+
+
+def _known(value: object) -> object:
+    """Give a fact for JSON: the value, or null where it could not be read (findings say why)."""
+    return None if isinstance(value, Unread) else value

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from laneproof.box.names import Whereabouts
+from laneproof.box.shown import ShownPosition
 from laneproof.outputs.marked_tree import draw_tree
 from laneproof.outputs.position_words import (
     list_uses,
@@ -14,7 +15,6 @@ from laneproof.outputs.position_words import (
     say_position,
     say_serial,
 )
-from laneproof.outputs.shown_positions import ShownPosition
 from laneproof.outputs.style import HEADING, Style
 from laneproof_collectors.disks.locate import LedKind, LocateLed
 

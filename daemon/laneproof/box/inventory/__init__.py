@@ -1,6 +1,6 @@
 """What a box holds, as a value: taken from a snapshot; kept in the audit's JSON and in the history."""
 
-from laneproof.box.inventory.from_snapshot import label_positions, list_shown_paths, make_inventory
+from laneproof.box.inventory.from_snapshot import label_positions, make_inventory
 from laneproof.box.inventory.inventory import (
     Inventory,
     KeptArray,
@@ -32,6 +32,5 @@ __all__ = [
     "KeptPosition",
     "KeptSettings",
     "label_positions",
-    "list_shown_paths",
     "make_inventory",
 ]

@@ -19,11 +19,10 @@ from laneproof.box.inventory.inventory import (
     KeptSettings,
 )
 from laneproof.box.link_ends import registers_of
-from laneproof.box.links import generation_at
 from laneproof.box.occupants import Occupant, name_by_ids
+from laneproof.box.shown import Width, list_shown_paths, make_width, show_position
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
-from laneproof.declaration.tables import DeclaredLink
 from laneproof_collectors.snapshot import Array, PciFunction, Setting, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -71,47 +70,23 @@ def label_positions(inventory: Inventory, build: Build | None) -> Inventory:
 # --- places, ports, devices -------------------------------------------------------------------------------------------
 
 
-def list_shown_paths(build: Build | None, tree: Topology) -> tuple[str, ...]:
-    """List what a person wants to see of the tree: positions, drives, and the ports on the way to them; by path."""
-    shown = {position.path for position in build.position} if build else set()
-    shown |= {occupant.path for occupant in tree.drive_occupants()}
-    shown |= {prefix for path in tuple(shown) for prefix in _prefixes(path) if prefix in tree.functions}
-    return tuple(sorted(shown, key=lambda path: path.split("/")))
-
-
-def _prefixes(path: str) -> Iterator[str]:
-    root, *hops = path.split("/")
-    for depth in range(1, len(hops)):
-        yield "/".join((root, *hops[:depth]))
-
-
 def _make_position(path: str, build: Build | None, tree: Topology) -> KeptPosition:
-    position = build.position_at(path) if build else None
-    link = tree.link_at(path)
-    linked = link if link and link.device else None
-    holds_device = path not in tree.below or any(not function.is_bridge for function in tree.functions_at(path))
-    occupant = tree.occupant_at(path) if holds_device else None
+    shown = show_position(path, build, tree)
     return KeptPosition(
         path=path,
-        position=position.label if position else None,
-        declared=_make_declared_link(position.link) if position and position.link else None,
-        trained=_make_link(linked.trained_gt_s.value, linked.trained_lanes.value) if linked else None,
-        capable=_make_link(linked.capable_gt_s, linked.capable_lanes) if linked else None,
-        occupant=_make_device(occupant) if occupant else None,
+        position=shown.label,
+        declared=_make_link(shown.declared),
+        trained=_make_link(shown.trained),
+        capable=_make_link(shown.capable),
+        occupant=_make_device(shown.occupant) if shown.occupant else None,
     )
 
 
-def _make_declared_link(plan: DeclaredLink) -> KeptLink:
-    return KeptLink(generation=plan.generation, lanes=plan.lanes, transfers_per_second=None)
-
-
-def _make_link(gt_s: float | Unread | None, lanes: float | Unread | None) -> KeptLink:
-    rate = gt_s if isinstance(gt_s, int | float) else None
-    return KeptLink(
-        generation=generation_at(rate) if rate is not None else None,
-        lanes=int(lanes) if isinstance(lanes, int | float) else None,
-        transfers_per_second=None if rate is None else rate * 1e9,
-    )
+def _make_link(width: Width | None) -> KeptLink | None:
+    if width is None:
+        return None
+    rate = None if width.gt_s is None else width.gt_s * 1e9
+    return KeptLink(generation=width.generation, lanes=width.lanes, transfers_per_second=rate)
 
 
 def _make_device(occupant: Occupant) -> KeptDevice:
@@ -138,7 +113,7 @@ def _list_ports(tree: Topology) -> Iterator[KeptPort]:
         target = link.target_gt_s
         yield KeptPort(
             path=path,
-            capable=_make_link(link.port_gt_s.value, link.port_lanes.value),
+            capable=_make_link(make_width(link.port_gt_s.value, link.port_lanes.value)),
             target_transfers_per_second=target * 1e9 if isinstance(target, int | float) else None,
             low_power_states=name_low_power_states(registers.aspm_enabled if registers else None),
         )

@@ -7,6 +7,8 @@ why for whole parts; null is never taken for "not there". What it does not do: c
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from laneproof.box.shown import Width
+
 
 class _Kept(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -21,10 +23,8 @@ class KeptLink(_Kept):
 
     def __str__(self) -> str:
         """Give ``gen4 x4``; a part that is not known is a question mark."""
-        lanes = f"x{self.lanes if self.lanes is not None else '?'}"
-        if self.generation is None and self.transfers_per_second is not None:
-            return f"{self.transfers_per_second / 1e9:g}GT/s {lanes}"
-        return f"gen{self.generation or '?'} {lanes}"
+        rate = None if self.transfers_per_second is None else self.transfers_per_second / 1e9
+        return str(Width(generation=self.generation, lanes=self.lanes, gt_s=rate))
 
 
 class KeptDevice(_Kept):

@@ -3,13 +3,14 @@
 from collections.abc import Iterable, Mapping, Sequence
 
 from laneproof.box.links import link_bytes_per_second
+from laneproof.box.shown import ShownPosition, Width, arrange_tree, list_positions
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind
+from laneproof.outputs.cases import is_about
 from laneproof.outputs.markup import Markup, join, tag
 from laneproof.outputs.page.lanes import draw_lanes, spell, write_legend
 from laneproof.outputs.page.words import Anchors, draw_mark, mark_of
-from laneproof.outputs.shown_positions import ShownPosition, Width, arrange_tree, is_about, list_positions
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

@@ -5,8 +5,8 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from laneproof.box.shown import Width
 from laneproof.outputs.page.lanes import describe_link, draw_lanes, spell
-from laneproof.outputs.shown_positions import Width
 
 X4 = Width(generation=4, lanes=4, gt_s=16.0)
 

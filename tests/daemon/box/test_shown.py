@@ -1,14 +1,8 @@
 """The positions shown are what a person looks for: positions, drives, and the ports on the way to them."""
 
-from dataclasses import replace
-
-from laneproof.findings import Finding, Kind, Severity
-from laneproof.outputs.shown_positions import Width, is_about, known, list_positions
-from laneproof_collectors.unread import Unread
+from laneproof.box.shown import Width, arrange_tree, list_positions
 from simulated_box import NETWORK, SATA, Box, declare, kelp_box
 from troubled_box import make_snapshot
-
-GAP = Unread("x", "y")
 
 
 def test_positions_are_in_the_order_of_their_paths_with_the_ports_on_the_way() -> None:
@@ -57,18 +51,12 @@ def test_a_width_tells_a_rate_that_no_generation_has_and_what_is_unknown() -> No
     assert str(Width(generation=None, lanes=2, gt_s=12.5)) == "12.5GT/s x2"
 
 
-def test_unread_is_no_value_for_json() -> None:
-    assert known(GAP) is None
-    assert known(0) == 0
-
-
-def test_a_finding_is_about_a_position_by_position_path_or_the_device_in_it() -> None:
-    build = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"')
-    first, second = list_positions(build, kelp_box(2).snapshot())
-    finding = Finding(rule="r", kind=Kind.SIGN, severity=Severity.NOTICE, subject="aspm", summary="s")
-    assert not is_about(first, finding)
-    assert is_about(first, replace(finding, position="riser-1"))
-    assert not is_about(first, replace(finding, position="riser-2", key="0000:00/01.1"))
-    for about in ({"key": "0000:00/01.2"}, {"subject": "nvme1"}, {"key": "FN0002"}, {"subject": "0000:02:00.0"}):
-        assert is_about(second, replace(finding, **about)), about
-        assert not is_about(first, replace(finding, **about)), about
+def test_each_position_hangs_on_the_nearest_shown_one_above_it() -> None:
+    build = declare('[[position]]\nlabel = "lost"\npath = "0000:00/1c.0/00.0/02.0"')
+    tree = arrange_tree(list_positions(build, make_snapshot()))
+    below = {above: [position.path for position in positions] for above, positions in tree.items()}
+    assert below == {
+        "0000:00": ["0000:00/01.1", "0000:00/01.2", "0000:00/02.1", "0000:00/1c.0/00.0/02.0"],
+        "0000:00/02.1": ["0000:00/02.1/00.0"],
+        "0000:00/02.1/00.0": ["0000:00/02.1/00.0/00.0"],
+    }

@@ -1,16 +1,12 @@
 """The positions that every output shows, by path: declared ones, drives, and the ports on the way to them."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from laneproof.box.inventory import list_shown_paths
-from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.links import generation_at
 from laneproof.box.occupants import Occupant
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
-from laneproof.declaration.tables import DeclaredLink
-from laneproof.findings import Finding
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -54,20 +50,24 @@ class ShownPosition:
     has_children: bool
 
 
-def is_about(position: ShownPosition, finding: Finding) -> bool:
-    """Whether a finding is about this position: by its label, else by the path or the device in it."""
-    if finding.position is not None:
-        return finding.position == position.label
-    names: set[object] = {position.path}
-    if (occupant := position.occupant) is not None:
-        names |= {occupant.name, occupant.own_path, occupant.address, occupant.serial}
-    return finding.key in names or finding.subject in names
-
-
 def list_positions(build: Build | None, snapshot: Snapshot) -> tuple[ShownPosition, ...]:
     """List the positions to show, by path."""
     topology = survey(snapshot)
-    return tuple(_describe(path, build, topology) for path in list_shown_paths(build, topology))
+    return tuple(show_position(path, build, topology) for path in list_shown_paths(build, topology))
+
+
+def list_shown_paths(build: Build | None, tree: Topology) -> tuple[str, ...]:
+    """List what a person wants to see of the tree: positions, drives, and the ports on the way to them; by path."""
+    shown = {position.path for position in build.position} if build else set()
+    shown |= {occupant.path for occupant in tree.drive_occupants()}
+    shown |= {prefix for path in tuple(shown) for prefix in _prefixes(path) if prefix in tree.functions}
+    return tuple(sorted(shown, key=lambda path: path.split("/")))
+
+
+def _prefixes(path: str) -> Iterator[str]:
+    root, *hops = path.split("/")
+    for depth in range(1, len(hops)):
+        yield "/".join((root, *hops[:depth]))
 
 
 def arrange_tree(positions: Sequence[ShownPosition]) -> dict[str, list[ShownPosition]]:
@@ -89,40 +89,29 @@ def arrange_tree(positions: Sequence[ShownPosition]) -> dict[str, list[ShownPosi
     return tree
 
 
-def _describe(path: str, build: Build | None, topology: Topology) -> ShownPosition:
-    position = build.position_at(path) if build else None
-    link = topology.link_at(path)
-    occupant = topology.occupant_at(path) if path not in topology.below or _holds_device(path, topology) else None
+def show_position(path: str, build: Build | None, tree: Topology) -> ShownPosition:
+    """Show the position at a path, declared or not."""
+    declared = build.position_at(path) if build else None
+    link = tree.link_at(path)
+    linked = link if link and link.device else None
+    holds_device = path not in tree.below or any(not function.is_bridge for function in tree.functions_at(path))
+    plan = declared.link if declared else None
     return ShownPosition(
         path=path,
-        label=position.label if position else None,
-        declared=_declared(position.link) if position and position.link else None,
-        trained=_width(link, trained=True) if link and link.device else None,
-        capable=_width(link, trained=False) if link and link.device else None,
-        occupant=occupant,
-        has_children=any(function.is_bridge for function in topology.below.get(path, ())),
+        label=declared.label if declared else None,
+        declared=Width(generation=plan.generation, lanes=plan.lanes) if plan else None,
+        trained=make_width(linked.trained_gt_s.value, linked.trained_lanes.value) if linked else None,
+        capable=make_width(linked.capable_gt_s, linked.capable_lanes) if linked else None,
+        occupant=tree.occupant_at(path) if holds_device else None,
+        has_children=any(function.is_bridge for function in tree.below.get(path, ())),
     )
 
 
-def _holds_device(path: str, topology: Topology) -> bool:
-    return any(not function.is_bridge for function in topology.functions_at(path))
-
-
-def _declared(plan: DeclaredLink) -> Width:
-    return Width(generation=plan.generation, lanes=plan.lanes)
-
-
-def _width(link: LinkOfTwo, *, trained: bool) -> Width:
-    gt_s = link.trained_gt_s.value if trained else link.capable_gt_s
-    lanes = link.trained_lanes.value if trained else link.capable_lanes
+def make_width(gt_s: float | Unread | None, lanes: float | Unread | None) -> Width:
+    """Make a width of a rate and of lanes as far as they are known."""
     rate = gt_s if isinstance(gt_s, int | float) else None
     return Width(
         generation=generation_at(rate) if rate is not None else None,
         lanes=int(lanes) if isinstance(lanes, int | float) else None,
         gt_s=rate,
     )
-
-
-def known(value: object) -> object:
-    """Give a fact for JSON: the value, or null where it could not be read (findings say why)."""
-    return None if isinstance(value, Unread) else value
