@@ -60,7 +60,7 @@ def write_page(scores: Sequence[WorldScore], *, family: str, command: str) -> st
         *_speed(scores),
         *_misses(scores),
     ]
-    notes = _NOTES.read_text() if _NOTES.exists() else ""
+    notes = _NOTES.read_text("utf-8") if _NOTES.exists() else ""
     return "\n".join([*parts, notes.rstrip(), ""]) if notes else "\n".join(parts)
 
 
