@@ -69,7 +69,7 @@ def _healthy(scores: Sequence[WorldScore]) -> list[str]:
     if not sound:
         return []
     days = sum(one.days for one in sound)
-    pages, notes = sum(len(one.false_pages) for one in sound), sum(len(one.false_notes) for one in sound)
+    alarms, notices = sum(len(one.false_alarms) for one in sound), sum(len(one.false_notices) for one in sound)
     return [
         "## The quiet box",
         "",
@@ -82,8 +82,8 @@ def _healthy(scores: Sequence[WorldScore]) -> list[str]:
         "",
         "| what | figure |",
         "| --- | --- |",
-        f"| false pages | {pages}: {rate(pages, days / YEAR_DAYS, 'box-year')} |",
-        f"| notes | {notes}: {rate(notes, days / MONTH_DAYS, 'box-month')} |",
+        f"| false alarms | {alarms}: {rate(alarms, days / YEAR_DAYS, 'box-year')} |",
+        f"| notices | {notices}: {rate(notices, days / MONTH_DAYS, 'box-month')} |",
         f"| said of what truly was not as planned for a while | {sum(one.excused for one in sound)} |",
         "",
     ]
@@ -93,7 +93,7 @@ _Row = tuple[str, Callable[[list[FaultScore]], str]]
 _FAULT_ROWS: tuple[_Row, ...] = (
     ("boxes", lambda all_of: str(len(all_of))),
     ("found", lambda all_of: share(sum(one.found_hours is not None for one in all_of), len(all_of))),
-    ("paged", lambda all_of: share(sum(one.paged for one in all_of), len(all_of))),
+    ("alarmed", lambda all_of: share(sum(one.alarmed for one in all_of), len(all_of))),
     ("median delay", lambda all_of: _hours(median_hours(all_of))),
     ("right, of those named", lambda all_of: share(_right(all_of), _named(all_of))),
     ("undetermined or none", lambda all_of: share(len(all_of) - _named(all_of), len(all_of))),
@@ -125,7 +125,7 @@ def _faults(scores: Sequence[WorldScore]) -> list[str]:
         "",
         prose(
             "Those that showed at least four episodes, or for two weeks. The delay runs from a fault's first showing",
-            "(a drop, a new media error, a day of many errors) to the first word said of its place or drive.",
+            "(an episode, a new media error, a day of many errors) to the first word said of its position or drive.",
         ),
         "",
         *_table(lasted, _FAULT_ROWS),
@@ -133,8 +133,8 @@ def _faults(scores: Sequence[WorldScore]) -> list[str]:
         prose(
             "Faults that showed fewer times: found",
             f"{share(sum(one.found_hours is not None for one in short), len(short))}.",
-            "Pages about places that were fine, in boxes with a fault:",
-            f"{sum(len(one.false_pages) for one in scores if one.faults)} in",
+            "Alarms about positions that were fine, in boxes with a fault:",
+            f"{sum(len(one.false_alarms) for one in scores if one.faults)} in",
             f"{sum(one.days for one in scores if one.faults) / YEAR_DAYS:.1f} box-years.",
         ),
         "",
@@ -207,17 +207,17 @@ def _speed(scores: Sequence[WorldScore]) -> list[str]:
 
 
 def _misses(scores: Sequence[WorldScore]) -> list[str]:
-    missed, misnamed, pages = [], [], []
+    missed, misnamed, alarms = [], [], []
     for one in scores:
         name = f"`{one.kind}` {one.seed}"
-        pages += [f"{name} ({one.view}): {told}" for told in one.false_pages]
+        alarms += [f"{name} ({one.view}): {told}" for told in one.false_alarms]
         for fault in one.faults:
             if fault.lasted and fault.found_hours is None:
                 missed.append(f"{name} ({one.view})")
             elif fault.lasted and fault.named not in (None, UNDETERMINED, fault.cause):
                 misnamed.append(f"{name} ({one.view}): named {fault.named}")
     lines = ["## What went wrong", ""]
-    for title, items in (("Not found", missed), ("Wrong cause", misnamed), ("Pages about what was fine", pages)):
+    for title, items in (("Not found", missed), ("Wrong cause", misnamed), ("Alarms about what was fine", alarms)):
         lines += [f"{title}: {len(items)}.", ""]
         if items:
             lines += [*(f"- {item}" for item in items[:30]), ""]

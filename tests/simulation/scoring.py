@@ -1,6 +1,6 @@
 """What the program said of a simulated box, set against what was true of it.
 
-A *page* is a finding of kind *differs* or *sign* raised at warning or worse, or one that rose to it; a *note* one
+An *alarm* is a finding that *differs* or is a *sign*, raised at warning or worse, or risen to it; a *notice* is one
 raised below. What could not be read is neither. A fault is *found* once anything is said, after it began, of a place or
 a drive that it truly concerns; the *cause named* is the first cause of whatever was said of it last.
 """
@@ -30,7 +30,7 @@ class FaultScore:
         lasted: It showed long or often enough that it must be found.
         shown: Whether it showed at all.
         found_hours: From its first showing to the first word of it; None: never found.
-        paged: Whether it ever made a page.
+        alarmed: Whether it ever made an alarm.
         named: The cause named at the end; None where no cause was ever given.
         ever_wrong: Wrong causes that stood first at some time.
         rules: The rules that spoke of it.
@@ -40,7 +40,7 @@ class FaultScore:
     lasted: bool
     shown: bool
     found_hours: float | None = None
-    paged: bool = False
+    alarmed: bool = False
     named: str | None = None
     ever_wrong: tuple[str, ...] = ()
     rules: tuple[str, ...] = ()
@@ -59,8 +59,8 @@ class WorldScore:
         frames: How many frames it had.
         seconds: How long the replay took, writing the recording included.
         faults: Its faults.
-        false_pages: Pages about what was fine: rule, place and summary of each.
-        false_notes: Notes likewise.
+        false_alarms: Alarms about what was fine: rule, position and summary of each.
+        false_notices: Notices likewise.
         excused: What was said of things that truly were not as planned for a while.
     """
 
@@ -72,8 +72,8 @@ class WorldScore:
     frames: int
     seconds: float
     faults: list[FaultScore] = field(default_factory=list)
-    false_pages: list[str] = field(default_factory=list)
-    false_notes: list[str] = field(default_factory=list)
+    false_alarms: list[str] = field(default_factory=list)
+    false_notices: list[str] = field(default_factory=list)
     excused: int = 0
 
 
@@ -97,15 +97,15 @@ def score(world: World, changes: Sequence[FindingChange], *, frames: int, second
         if change.change is Change.CLEARED or finding.kind is Kind.UNVERIFIED:
             loud.pop(finding.identity, None)
             continue
-        page = finding.severity is not Severity.NOTICE
+        is_alarm = finding.severity is not Severity.NOTICE
         before = loud.get(finding.identity)
-        loud[finding.identity] = page
-        if before is None or page > before:
-            _file(world, result, change, page=page)
+        loud[finding.identity] = is_alarm
+        if before is None or is_alarm > before:
+            _file(world, result, change, is_alarm=is_alarm)
     return result
 
 
-def _file(world: World, result: WorldScore, change: FindingChange, *, page: bool) -> None:
+def _file(world: World, result: WorldScore, change: FindingChange, *, is_alarm: bool) -> None:
     finding = change.finding
     if any(
         concerns(world, fault.places, fault.serials, finding) and _not_before(fault, change) for fault in world.faults
@@ -117,7 +117,7 @@ def _file(world: World, result: WorldScore, change: FindingChange, *, page: bool
             return
     place = finding.position or finding.key or finding.subject
     told = f"day {(change.at - world.until) / DAY + world.days:.1f}: {finding.rule} {place}: {finding.summary}"
-    (result.false_pages if page else result.false_notes).append(told)
+    (result.false_alarms if is_alarm else result.false_notices).append(told)
 
 
 def _not_before(fault: Fault, change: FindingChange) -> bool:
@@ -155,7 +155,7 @@ def _score_fault(world: World, fault: Fault, changes: Iterable[FindingChange]) -
             continue
         if result.found_hours is None:
             result.found_hours = max(0.0, (change.at - first) / HOUR)
-        result.paged = result.paged or finding.severity is not Severity.NOTICE
+        result.alarmed = result.alarmed or finding.severity is not Severity.NOTICE
         if finding.rule not in rules:
             rules.append(finding.rule)
         if finding.causes:

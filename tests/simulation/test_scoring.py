@@ -50,30 +50,30 @@ def test_a_fault_is_found_at_the_first_word_of_its_place() -> None:
     assert result.faults[0].found_hours == pytest.approx(2.0)
     assert result.faults[0].named == "drive-firmware"
     assert result.faults[0].ever_wrong == ("heat",)
-    assert len(result.false_pages) == 1
-    assert other in result.false_pages[0]
+    assert len(result.false_alarms) == 1
+    assert other in result.false_alarms[0]
 
 
 def test_a_page_is_counted_once_while_it_stands_and_a_note_when_it_rises() -> None:
     world = ran("healthy")
     label = next(iter(world.labels.values()))
     t = world.until - 5 * DAY
-    note = said(t, label, severity=Severity.NOTICE)
+    notice = said(t, label, severity=Severity.NOTICE)
     louder = replace(said(t + 60, label), change=Change.CHANGED)
     cleared = replace(said(t + 120, label), change=Change.CLEARED)
     unread = said(t + 200, label, rule="signal-errors", kind=Kind.UNVERIFIED)
-    changes = [note, louder, replace(louder, at=t + 90), cleared, said(t + 180, label), unread]
+    changes = [notice, louder, replace(louder, at=t + 90), cleared, said(t + 180, label), unread]
     result = score(world, changes, frames=1, seconds=1.0)
-    assert len(result.false_notes) == 1
-    assert len(result.false_pages) == 2
+    assert len(result.false_notices) == 1
+    assert len(result.false_alarms) == 2
 
 
-def test_what_truly_was_not_as_planned_is_no_false_page() -> None:
+def test_what_truly_was_not_as_planned_is_no_false_alarm() -> None:
     world = ran("healthy")
     path, label = next(iter(world.labels.items()))
     world.upkeep.excused[:] = [(path, world.until - DAY, world.until, "narrow")]
     result = score(world, [said(world.until - 3600, label, rule="link-narrow")], frames=1, seconds=1.0)
-    assert (result.false_pages, result.excused) == ([], 1)
+    assert (result.false_alarms, result.excused) == ([], 1)
 
 
 def test_without_a_declaration_places_are_told_by_path_or_serial() -> None:
@@ -110,12 +110,12 @@ def test_the_page_names_what_went_wrong() -> None:
     scores = [
         WorldScore(kind="heat", seed=4, view="v", rich=True, days=10, frames=5, seconds=1, faults=[missed]),
         WorldScore(kind="heat", seed=5, view="v", rich=False, days=10, frames=5, seconds=1, faults=[wrong]),
-        WorldScore(kind="healthy", seed=6, view="v", rich=True, days=400, frames=5, seconds=1, false_pages=["p"]),
+        WorldScore(kind="healthy", seed=6, view="v", rich=True, days=400, frames=5, seconds=1, false_alarms=["p"]),
     ]
     text = write_page(scores, family="report", command="x")
     assert "- `heat` 4 (v)" in text
     assert "- `heat` 5 (v): named drive-failing" in text
-    assert "| false pages | 1: " in text
+    assert "| false alarms | 1: " in text
     assert "named drive-failing" in show(scores[1]) or "drive-failing" in show(scores[1])
 
 

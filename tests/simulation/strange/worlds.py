@@ -137,14 +137,14 @@ def try_strange(
     changes = list(replay.changes())
     told = score(world, changes, frames=replay.frames, seconds=time.perf_counter() - began)
     if kind in HEALTHY:
-        told.false_pages += _blame_of_an_owner(changes, told.false_pages)
+        told.false_alarms += _blame_of_an_owner(changes, told.false_alarms)
     by_rule: dict[str, int] = {}
     for change in changes:
         name = change.finding.rule + (" (unverified)" if change.finding.kind is Kind.UNVERIFIED else "")
         by_rule[name] = by_rule.get(name, 0) + 1
     return StrangeScore(
         kind=kind, seed=seed, also=also, healthy=kind in HEALTHY, days=world.days, frames=replay.frames,
-        alarms=told.false_pages if kind in HEALTHY else [], notices=told.false_notes if kind in HEALTHY else [],
+        alarms=told.false_alarms if kind in HEALTHY else [], notices=told.false_notices if kind in HEALTHY else [],
         lines=len(changes), by_rule=by_rule,
         complaints=[words for oddity in oddities for words in oddity.complaints(world, changes)],
     ), changes  # fmt: skip
