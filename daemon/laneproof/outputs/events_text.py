@@ -20,7 +20,7 @@ _ONE_LINE_FROM = 100
 _RUN_SECONDS = 3600.0  # as episodes are told apart
 _LASTING_SECONDS = 60.0  # what lasted less needs no end
 _REPEATS_SECONDS = 2 * 86400.0
-_REPEATS = 4
+REPEATS = 4
 """So many changes of one finding, each so soon after the one before, are shown as one. Judgement: raised and cleared
 twice, with less than two days between."""
 EPISODE = "episode"
@@ -200,7 +200,7 @@ def join_repeats(happened: Iterable[Happening]) -> list[Happening]:
             latest[key] = row = []
             rows.append(row)
         row.append(happening)
-    joined = (row if len(row) < _REPEATS else [_join_repeat(row)] for row in rows)
+    joined = (row if len(row) < REPEATS else [_join_repeat(row)] for row in rows)
     return sorted(chain.from_iterable(joined), key=lambda happening: happening.t)
 
 

@@ -1,9 +1,12 @@
 """The recent changes on the page: which findings were raised, changed and cleared, the newest first."""
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from itertools import islice
 
 from laneproof.findings import Change, FindingChange
 from laneproof.outputs.cases import name_subject
+from laneproof.outputs.events_text import REPEATS
 from laneproof.outputs.markup import Markup, tag
 from laneproof.outputs.page.words import draw_mark, mark_of, show_time
 
@@ -19,17 +22,30 @@ def write_recent(recent: Sequence[FindingChange]) -> Markup | None:
     """
     if not recent:
         return None
-    rows = [tag("li", *_row(change)) for change in recent[:SHOWN]]
+    rows = [tag("li", *_row(change, times)) for change, times in islice(_join_repeats(recent), SHOWN)]
     heading = tag("h2", "Recent changes", id="recent")
     return tag("section", heading, tag("ol", *rows, class_="recent"), aria_labelledby="recent")
 
 
-def _row(change: FindingChange) -> tuple[Markup, ...]:
+def _join_repeats(recent: Sequence[FindingChange]) -> Iterator[tuple[FindingChange, int]]:
+    """Give each change and how many it stands for: the newest stands for all of a finding that comes and goes."""
+    counts = Counter(change.finding.identity for change in recent)
+    seen: set[tuple[str, str]] = set()
+    for change in recent:
+        identity = change.finding.identity
+        if counts[identity] < REPEATS:
+            yield change, 1
+        elif identity not in seen:
+            seen.add(identity)
+            yield change, counts[identity]
+
+
+def _row(change: FindingChange, times: int) -> tuple[Markup, ...]:
     finding = change.finding
     mark = draw_mark("holds") if change.change is Change.CLEARED else mark_of(finding.kind)
     return (
         show_time(change.at),
-        tag("span", mark, " ", str(change.change), class_="change"),
+        tag("span", mark, " ", str(change.change), f" ({times} changes)" if times > 1 else None, class_="change"),
         tag("span", tag("b", name_subject(finding)), " ", finding.rule, class_="what"),
         tag("span", finding.summary, class_="soft"),
     )

@@ -1,5 +1,7 @@
 """The recent changes: the newest first, each with its time, what became of it, and its words."""
 
+from dataclasses import replace
+
 from html_tree import read_html
 from laneproof.findings import Change, FindingChange
 from laneproof.outputs.page.recent import SHOWN, write_recent
@@ -26,6 +28,13 @@ def test_what_cleared_has_the_mark_of_what_holds() -> None:
 
 
 def test_no_more_than_a_dozen_are_shown_and_none_is_no_section() -> None:
-    many = tuple(change(float(number)) for number in range(40, 0, -1))
+    many = tuple(replace(change(float(t)), finding=replace(SIGN, position=f"riser-{t}")) for t in range(40, 0, -1))
     assert len(read_html(str(write_recent(many))).all("li")) == SHOWN
     assert write_recent(()) is None
+
+
+def test_a_finding_that_comes_and_goes_is_one_row() -> None:
+    turns = [change(float(t), Change.CLEARED if t % 2 else Change.RAISED) for t in range(54, 0, -1)]
+    other = replace(change(0.5), finding=replace(SIGN, position="deck-1"))
+    rows = read_html(str(write_recent((*turns, other)))).all("li")
+    assert [row.one(class_="change").text for row in rows] == ["raised (54 changes)", "raised"]
