@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord
@@ -58,6 +59,14 @@ def is_ours(current: Pass, path: str) -> bool:
         return True
     records = current.past.ledger.drives.records.values()
     return any(record.path == path or record.path.startswith(f"{path}/") for record in records)
+
+
+def is_returning_guest(current: Pass, occupant: Occupant) -> bool:
+    """Whether a USB drive in no declared position was here on another day: it comes and goes as its owner likes."""
+    ledger = current.past.ledger
+    record = ledger.drives.of(occupant)
+    is_guest = occupant.kind == "usb" and current.arrangement.place_of(occupant) is None
+    return is_guest and record is not None and record.first_at <= ledger.now - 12 * HOUR
 
 
 def watched_links(current: Pass) -> Iterator[tuple[Watched, LinkRecord]]:

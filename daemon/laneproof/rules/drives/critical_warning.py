@@ -22,7 +22,7 @@ from laneproof.rules.drives.sata_drives import key_of_drive
 from laneproof.rules.example_box import RISER_1, Box
 from laneproof.rules.heat.drive_heat import WEEK, find_heat, has_told_heat
 from laneproof.rules.rule import Example, Pass, Rule
-from laneproof.rules.sign_subjects import DAY, Watched, watch_drive
+from laneproof.rules.sign_subjects import DAY, Watched, is_returning_guest, watch_drive
 from laneproof_collectors.snapshot import HealthLog, SataDrive, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
@@ -82,6 +82,8 @@ def _judge_unread(current: Pass, occupant: Occupant, gap: Unread) -> Iterator[Fi
         yield from keep_standing(current, NAME, occupant)
         return
     finding = _unverified(current.arrangement, occupant, gap)
+    if finding.identity not in current.past.standing and is_returning_guest(current, occupant):
+        return  # said when it first came
     lasts = gap.reason in _OF_THE_DRIVE and (seconds_unread(current, occupant) or 0.0) > _MUTE_SECONDS
     yield replace(finding, severity=Severity.WARNING, next_steps=_MUTE_STEPS) if lasts else finding
 

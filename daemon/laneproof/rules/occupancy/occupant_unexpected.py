@@ -9,6 +9,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.example_box import Box, two_drives_snapshot
 from laneproof.rules.occupancy.descriptions import describe_found, moved_step
 from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.sign_subjects import is_returning_guest
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -20,7 +21,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
             yield _tell_unexpected(arrangement, placement.occupant, placement.label)
     if current.build.box.undeclared == "report":
         for stray in arrangement.strays():
-            yield _tell_unexpected(arrangement, stray, None)
+            finding = _tell_unexpected(arrangement, stray, None)
+            if finding.identity in current.past.standing or not is_returning_guest(current, stray):
+                yield finding
 
 
 def _tell_unexpected(arrangement: Arrangement, occupant: Occupant, label: str | None) -> Finding:

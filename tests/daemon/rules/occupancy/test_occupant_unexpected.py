@@ -5,7 +5,9 @@ from laneproof.rules import judge_all
 from laneproof.rules.occupancy.occupant_unexpected import OCCUPANT_UNEXPECTED
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, declare, kelp_box
+from story_engine import DAY, HOUR, Told
 
 
 def judge(rule: Rule, text: str, box: Box | Snapshot) -> list[Finding]:
@@ -61,3 +63,22 @@ def test_without_a_build_no_drive_is_unexpected() -> None:
 def test_drive_whose_path_is_declared_as_its_own_is_declared() -> None:
     text = '[[position]]\nlabel = "a"\npath = "0000:00/05.0"\noccupant = { kind = "nvme" }'
     assert judge_all(Pass.of(declare(text), Box().with_drive("0000:00/05.0").snapshot())) == ()
+
+
+def test_a_usb_drive_that_comes_each_night_is_said_once() -> None:
+    build = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n')
+    unread = Unread("smartctl of sdz", "unknown USB bridge", Reason.FAILED)
+    unexpected, warning = Told("occupant-unexpected", build), Told("critical-warning", build)
+    for _ in range(5):
+        for told in (unexpected, warning):
+            guest = Box().with_sata_drive("0000:00/14.0/usb-1", name="sdz", interface="usb", healthy=unread)
+            told.look(guest, after=HOUR).look(Box(), after=23 * HOUR)
+    assert [change[0] for change in unexpected.changes] == ["raised", "cleared"]
+    assert [change[0] for change in warning.changes] == ["raised", "cleared"]
+
+
+def test_a_usb_drive_that_stays_is_said_as_long_as_it_does() -> None:
+    told = Told("occupant-unexpected", declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n'))
+    for _ in range(5):
+        told.look(Box().with_sata_drive("0000:00/14.0/usb-1", name="sdz", interface="usb"), after=DAY)
+    assert [change[0] for change in told.changes] == ["raised"]
