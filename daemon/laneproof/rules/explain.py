@@ -96,7 +96,7 @@ def _write_page(rule: Rule, *, heading: str) -> Iterator[str]:
 
 def _write_example(rule: Rule, example: Example) -> Iterator[str]:
     """Write an example with what the rule really says of it."""
-    outcome = ", ".join(dict.fromkeys(str(kind) for kind in example.expect)) or "holds"
+    outcome = ", ".join(dict.fromkeys(str(said.kind) for said in example.said)) or "holds"
     yield from _wrap(f"**{outcome}**: {example.says}", first="- ")
     for finding in rule.judge(example.make_pass()):
         yield from _wrap(f"“{finding.summary}”", first="  ")

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
-from laneproof.findings import Finding, Kind
+from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import NOTHING, Past
 from laneproof_collectors.snapshot import GROUPS, Snapshot
 
@@ -44,6 +44,24 @@ Judge = Callable[[Pass], Iterator[Finding]]
 _HEAD = {"schema": 1, "box": {"name": "kelp-1"}}
 
 
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a rule says of an example, with a piece of its summary and the beginning of its first step."""
+
+    kind: Kind
+    severity: Severity
+    subject: str
+    words: str
+    step: str
+
+    @classmethod
+    def parse(cls, text: str) -> "Said":
+        """Read ``sign notice nvme0 | 38 of the summary | See that fans``."""
+        head, words, step = text.split(" | ")
+        kind, severity, subject = head.split(" ", 2)
+        return cls(Kind(kind), Severity(severity), subject, words, step)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Example:
     """A short case that shows what the rule says; it is also a test.
@@ -52,7 +70,7 @@ class Example:
         says: The case in words.
         build: The declaration, as TOML text without its head; None for none.
         snapshot: Makes the facts.
-        expect: The kinds of finding, in order; empty where the rule holds.
+        expect: What it says, a finding each in the words of `Said.parse`; empty where the rule holds.
         past: What is known of earlier passes.
         make_past: The same, where it takes making; in the place of `past`.
     """
@@ -60,9 +78,14 @@ class Example:
     says: str
     build: str | None
     snapshot: Callable[[], Snapshot]
-    expect: tuple[Kind, ...]
+    expect: tuple[str, ...]
     past: Past = NOTHING
     make_past: Callable[[], Past] | None = None
+
+    @property
+    def said(self) -> tuple[Said, ...]:
+        """What the rule is to say."""
+        return tuple(map(Said.parse, self.expect))
 
     def make_pass(self) -> Pass:
         """Make the pass; schema and the box's name need not be in the declaration's text."""

@@ -59,7 +59,12 @@ def test_rule_is_found_by_its_name() -> None:
 )
 def test_example(rule: Rule, example: Example) -> None:
     findings = list(rule.judge(example.make_pass()))
-    assert tuple(one.kind for one in findings) == example.expect
+    assert [(one.kind, one.severity, one.subject) for one in findings] == [
+        (said.kind, said.severity, said.subject) for said in example.said
+    ]
+    for finding, said in zip(findings, example.said, strict=True):
+        assert said.words in finding.summary
+        assert finding.next_steps[0].startswith(said.step)
     assert all(one.rule == rule.name for one in findings)
 
 

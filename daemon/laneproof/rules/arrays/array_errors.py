@@ -122,7 +122,7 @@ ARRAY_ERRORS = Rule(
             says="the last check found parity that disagrees",
             build=RAID_5,
             snapshot=lambda: array_snapshot(mismatch_sectors=128),
-            expect=(Kind.SIGN,),
+            expect=("sign warning md0 | md0: its last check found 128 sectors whose parity | Make sure that a",),
         ),
         Example(
             says="a checksum of btrfs did not fit",
@@ -130,7 +130,7 @@ ARRAY_ERRORS = Rule(
             snapshot=lambda: array_snapshot(
                 kind="btrfs", level="raid1", error_statistics={"nvme1n1": {"read_errs": 0, "corruption_errs": 3}}
             ),
-            expect=(Kind.SIGN,),
+            expect=("sign critical md0 | array md0: riser-2 has 3 corruption errors | Make sure that a",),
         ),
     ),
     sources=(

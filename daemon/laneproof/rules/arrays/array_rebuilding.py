@@ -131,7 +131,7 @@ ARRAY_REBUILDING = Rule(
             snapshot=lambda: array_snapshot(
                 sync_action="recover", sync_completed=0.45, degraded=1, sync_bytes_per_second=180_000_000.0
             ),
-            expect=(Kind.DIFFERS,),
+            expect=("differs notice md0 | md0 is rebuilding a member, 45% done, about 3.4 h | Leave every member",),
         ),
     ),
     sources=("Linux Documentation/admin-guide/md.rst: sync_action, sync_completed, sync_speed",),

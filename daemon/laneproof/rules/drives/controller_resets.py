@@ -44,7 +44,7 @@ CONTROLLER_RESETS = Rule(
             build=RISER_1,
             snapshot=quiet_snapshot,
             make_past=lambda: dropping_past(days=(25,), line="I/O 7 QID 3 timeout, reset controller"),
-            expect=(Kind.SIGN,),
+            expect=("sign warning nvme0 | had its controller reset at 2026-10-17T14:12:50Z | Make sure that a",),
         ),
         Example(
             says="a completion's interrupt got lost, and was polled for",

@@ -102,7 +102,7 @@ DRIVE_FAIL_SLOW = Rule(
             build=RISER_1,
             snapshot=quiet_snapshot,
             make_past=lambda: slow_past(ratio=3.0),
-            expect=(Kind.SIGN,),
+            expect=("sign notice nvme0 | in 48 of 48 hours that could be compared, up to 3.0 | See whether it is",),
         ),
     ),
     sources=(

@@ -42,7 +42,7 @@ DROPS_OFF_BUS = Rule(
             build=RISER_1,
             snapshot=quiet_snapshot,
             make_past=lambda: dropping_past(days=(20, 30)),
-            expect=(Kind.SIGN,),
+            expect=("sign critical nvme0 | 2 times in 10 days, last at 2026-10-22T14:12:50Z; | See that the drive",),
         ),
         Example(
             says="the owner took a drive out in good order, and put it back",

@@ -67,7 +67,7 @@ INTERFACE_ERRORS = Rule(
             build=SATA_BAY,
             snapshot=lambda: sata_snapshot(interface_errors=15),
             past=grown_past("drive", "GSsda", "interface_errors", by=3),
-            expect=(Kind.SIGN,),
+            expect=("sign warning sda | 3 transfers over its cable failed in the last 7 days | Shut the box down",),
         ),
     ),
     sources=("Attribute 199: makers agree on it (common practice, no source); SAS: phy error counts",),

@@ -109,7 +109,7 @@ MEDIA_ERRORS_RISING = Rule(
             build=RISER_1,
             snapshot=health_snapshot,
             make_past=lambda: health_past([{"media_errors": 31}] * 7 + [{"media_errors": 33}]),
-            expect=(Kind.SIGN,),
+            expect=("sign warning nvme0 | 1 occasion, 33 in all; last 2026-09-28T20:13:20Z | Copy what matters",),
         ),
         Example(
             says="the error log fills with refused commands",

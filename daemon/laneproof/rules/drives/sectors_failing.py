@@ -63,14 +63,14 @@ SECTORS_FAILING = Rule(
             says="eight sectors cannot be read",
             build=SATA_BAY,
             snapshot=lambda: sata_snapshot(pending_sectors=8),
-            expect=(Kind.SIGN,),
+            expect=("sign warning sda | bay-1 (sda): 8 sectors waiting to be reallocated | Make sure that a",),
         ),
         Example(
             says="16 sectors were reallocated, all of them this week",
             build=SATA_BAY,
             snapshot=lambda: sata_snapshot(reallocated_sectors=16),
             past=grown_past("drive", "GSsda", "reallocated_sectors", by=16),
-            expect=(Kind.SIGN,),
+            expect=("sign warning sda | bay-1 (sda): 16 sectors reallocated; 16 of them | Make sure that a",),
         ),
     ),
     sources=(

@@ -61,7 +61,7 @@ SELF_TEST_FAILED = Rule(
             says="the last test met a sector that it could not read",
             build=SATA_BAY,
             snapshot=lambda: sata_snapshot(last_self_test="Extended offline: Completed: read failure at 34001 h"),
-            expect=(Kind.SIGN,),
+            expect=("sign critical sda | (Extended offline: Completed: read failure at 34001 | Make sure that a",),
         ),
     ),
     sources=("ACS-3 and SPC-4: results of self-tests (from memory)",),

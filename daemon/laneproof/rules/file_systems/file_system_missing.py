@@ -56,7 +56,7 @@ FILE_SYSTEM_MISSING = Rule(
             says="nothing is mounted there",
             build=ARCHIVE,
             snapshot=lambda: Box().snapshot(),
-            expect=(Kind.DIFFERS,),
+            expect=("differs critical /srv/archive | and none of the box's disks is mounted | Stop what writes",),
         ),
     ),
     sources=("proc_pid_mountinfo(5)",),

@@ -78,7 +78,7 @@ FILE_SYSTEM_READ_ONLY = Rule(
             says="its own super block turned read-only, its mount did not ask for it",
             build=None,
             snapshot=lambda: mounted_snapshot(read_only=True),
-            expect=(Kind.SIGN,),
+            expect=("sign critical /srv/archive | file system /srv/archive (xfs on /dev/md0) | Read the kernel's",),
         ),
     ),
     sources=("proc_pid_mountinfo(5): the mount's options and the super block's", "mount(8): errors=remount-ro"),

@@ -89,7 +89,7 @@ THROTTLED = Rule(
             build=RISER_1,
             snapshot=health_snapshot,
             make_past=lambda: health_past([{}, {}, {"thermal_transitions_1": 2}]),
-            expect=(Kind.SIGN,),
+            expect=("sign notice nvme0 | riser-1 (nvme0) slowed itself down for heat 2 times | See whether it",),
         ),
     ),
     sources=(

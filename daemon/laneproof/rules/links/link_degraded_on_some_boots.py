@@ -128,7 +128,7 @@ LINK_DEGRADED_ON_SOME_BOOTS = Rule(
             build=GENERATION_4,
             snapshot=quiet_snapshot,
             make_past=lambda: training_past((4, 4, 1, 4, 4, 4, 1, 4, 4)),
-            expect=(Kind.SIGN,),
+            expect=("sign warning nvme0 | 9 boots: last 2.5 GT/s (generation 1) x4, else 16 | With the power off,",),
         ),
     ),
     sources=(

@@ -101,7 +101,7 @@ LINK_RETRAINED_DOWN = Rule(
             build=GENERATION_4,
             snapshot=quiet_snapshot,
             make_past=lambda: training_past((4, 4, 1), restarts=False),
-            expect=(Kind.SIGN,),
+            expect=("sign warning nvme0 | 1) x4 while running, at 2026-09-21T17:13:20Z, and | See whether the",),
         ),
     ),
     sources=("PCI Express Base Specification: Link Status, recovery and speed changes (from memory)",),

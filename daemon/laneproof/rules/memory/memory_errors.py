@@ -93,8 +93,18 @@ MEMORY_ERRORS = Rule(
     judge=_judge,
     examples=(
         Example(says="no error was counted", build=None, snapshot=lambda: _counted(0), expect=()),
-        Example(says="one error was corrected", build=None, snapshot=lambda: _counted(1), expect=(Kind.SIGN,)),
-        Example(says="an error was not corrected", build=None, snapshot=lambda: _counted(3, 1), expect=(Kind.SIGN,)),
+        Example(
+            says="one error was corrected",
+            build=None,
+            snapshot=lambda: _counted(1),
+            expect=("sign notice mc0 | mc0 counted errors since the box was started: 1 corrected | Not corrected:",),
+        ),
+        Example(
+            says="an error was not corrected",
+            build=None,
+            snapshot=lambda: _counted(3, 1),
+            expect=("sign critical mc0 | started: 1 not corrected, 3 corrected | Not corrected:",),
+        ),
     ),
     sources=(
         "Linux Documentation/admin-guide/ras.rst: ce_count, ue_count",

@@ -162,7 +162,7 @@ MEMORY_SLOW = Rule(
             says="modules made for 5600 MT/s run at 4800",
             build=None,
             snapshot=lambda: Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800).snapshot(),
-            expect=(Kind.DIFFERS,),
+            expect=("differs notice memory rate | 4800 MT/s, DIMM 2 4800 MT/s, made for 5600 | Look in the",),
         ),
         Example(
             says="the same, and 4800 MT/s is declared: the owner's plan",

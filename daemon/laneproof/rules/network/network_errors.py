@@ -88,7 +88,7 @@ NETWORK_ERRORS = Rule(
             build=BOND,
             snapshot=lambda: port_snapshot(receive_errors=200),
             past=grown_past("interface", "wan0", "receive_errors", by=200),
-            expect=(Kind.SIGN,),
+            expect=("sign notice wan0 | wan0 (member of bond0): 200 frames received with | Clean or replace",),
         ),
     ),
     sources=("Linux Documentation/ABI/testing/sysfs-class-net-statistics: rx_errors, tx_errors",),

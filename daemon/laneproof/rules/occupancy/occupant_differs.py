@@ -170,7 +170,10 @@ OCCUPANT_DIFFERS = Rule(
             says="the two drives changed places",
             build=TWO_DRIVES,
             snapshot=lambda: two_drives_snapshot("FN0002", "FN0001"),
-            expect=(Kind.DIFFERS, Kind.DIFFERS),
+            expect=(
+                "differs warning nvme0 | serial FN0002, declared serial FN0001; nvme0 is | The drive declared",
+                "differs warning nvme1 | serial FN0001, declared serial FN0002; nvme1 is | The drive declared",
+            ),
         ),
         Example(
             says="one of two backup drives that take turns is in its position",
@@ -182,7 +185,7 @@ OCCUPANT_DIFFERS = Rule(
             says="a drive is there that is neither of those that take turns",
             build=_TURNS,
             snapshot=lambda: two_drives_snapshot("FN0001", None),
-            expect=(Kind.DIFFERS,),
+            expect=("differs warning nvme0 | FN0001, declared serial FN0008 or serial FN0009 | Compare the label",),
         ),
         Example(
             says="the serial number could not be read",
@@ -195,7 +198,7 @@ OCCUPANT_DIFFERS = Rule(
                 .with_drive("0000:00/01.2", serial="FN0002")
                 .snapshot()
             ),
-            expect=(Kind.UNVERIFIED,),
+            expect=("unverified notice nvme0 | be verified: could not read serial of nvme0: | The answer was not",),
         ),
     ),
     sources=("Capacities are equal within 1 %: makers round, and formatting takes a little (common practice).",),

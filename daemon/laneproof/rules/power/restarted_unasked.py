@@ -117,7 +117,7 @@ RESTARTED_UNASKED = Rule(
             build=None,
             snapshot=quiet_snapshot,
             make_past=lambda: power_cut_past((0, 1, 2, 3)),
-            expect=(Kind.SIGN,),
+            expect=("sign notice the box | at 0000:00/01.1, nvme1 at 0000:00/01.2, nvme2 at | If the mains went",),
         ),
     ),
     sources=(

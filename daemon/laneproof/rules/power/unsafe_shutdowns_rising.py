@@ -73,7 +73,7 @@ UNSAFE_SHUTDOWNS_RISING = Rule(
             build=RISER_1,
             snapshot=health_snapshot,
             make_past=lambda: health_past([{"unsafe_shutdowns": 87}] * 3 + [{"unsafe_shutdowns": 88}]),
-            expect=(Kind.SIGN,),
+            expect=("sign notice nvme0 | machine ran on, last seen at 2026-09-24T20:13:20Z | Compare with the",),
         ),
     ),
     sources=("NVM Express Base Specification 2.0, 5.16.1.3: Unsafe Shutdowns",),

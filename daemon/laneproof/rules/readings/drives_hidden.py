@@ -84,7 +84,7 @@ DRIVES_HIDDEN = Rule(
             snapshot=lambda: (
                 Box().with_device("0000:00/17.0", class_code=SATA, function={"remapped_nvme": 1}).snapshot()
             ),
-            expect=(Kind.UNVERIFIED,),
+            expect=("unverified notice 0000:00:17.0 | drive behind 0000:00:17.0 could not be | Watch these drives",),
         ),
     ),
     sources=(

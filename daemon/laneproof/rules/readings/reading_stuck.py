@@ -106,7 +106,12 @@ READING_STUCK = Rule(
     judge=_judge,
     examples=(
         Example(says="everything answers", build=RISER_1, snapshot=health_snapshot, expect=()),
-        Example(says="a drive's health log does not come back", build=RISER_1, snapshot=_silent, expect=(Kind.SIGN,)),
+        Example(
+            says="a drive's health log does not come back",
+            build=RISER_1,
+            snapshot=_silent,
+            expect=("sign notice nvme0 | could not read log 02h of nvme0: no answer within 5 | Make sure that a",),
+        ),
     ),
     sources=("Linux drivers/nvme/host/core.c: admin commands time out after 60 s", "Ten minutes: judgement"),
 )

@@ -140,7 +140,10 @@ FIRMWARE_DIFFERS = Rule(
                 .with_firmware(bios_version="1.50")
                 .snapshot()
             ),
-            expect=(Kind.DIFFERS, Kind.DIFFERS),
+            expect=(
+                "differs notice bios_version | bios_version is 1.50, declared 1.40 | If it was updated",
+                "differs notice nvme0 | riser-1 runs firmware 2.2, declared 2.1 | If it was updated",
+            ),
         ),
     ),
     sources=("SMBIOS (DSP0134), types 0 and 2, as Linux shows them under /sys/class/dmi/id",),
