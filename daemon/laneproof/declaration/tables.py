@@ -139,9 +139,11 @@ class DeclaredOccupant(DeclaredDevice):
     @property
     def devices(self) -> tuple[DeclaredDevice, ...]:
         """Each device that may be here, with what it has in common with the others."""
+        if not self.any_of:
+            return (self,)
         common = {key: getattr(self, key) for key in self.model_fields_set - {"any_of"}}
         own = [{key: getattr(device, key) for key in device.model_fields_set} for device in self.any_of]
-        return tuple(DeclaredDevice.model_construct(**(common | values)) for values in own) or (self,)
+        return tuple(DeclaredDevice.model_construct(**(common | values)) for values in own)
 
 
 class DeclaredPosition(StrictTable):

@@ -69,6 +69,8 @@ def test_devices_that_take_turns_have_in_common_what_stands_beside_them() -> Non
         ("usb", "B1", 4 * 10**12),
     ]
     assert [device.model_fields_set for device in occupant.devices] == [{"kind", "capacity", "serial"}] * 2
+    other = occupant.model_copy(update={"any_of": (), "capacity": 1})
+    assert [device.capacity for device in other.devices] == [1]
 
 
 @pytest.mark.parametrize("beside", ['kind = "none"', 'serial = "A1"'])
