@@ -10,7 +10,6 @@ the kernel's include/linux/nvme.h. The numbers of sections, 5.16.1.3 apart, are 
 """
 
 import struct
-from enum import IntFlag
 from functools import lru_cache
 
 from laneproof_collectors.snapshot import AutonomousTransitions, HealthLog, NvmeIdentity, PowerState
@@ -28,20 +27,6 @@ AUTONOMOUS_TRANSITIONS_FEATURE = 0x0C
 
 KELVIN_AT_ZERO_CELSIUS = 273
 """Drives count whole kelvin, and 273 is what tools take off (the kernel's hwmon takes 273.15)."""
-
-
-class CriticalWarning(IntFlag):
-    """The bits of the critical warning byte: a state, not latched.
-
-    Source: section 5.16.1.3; nvme.h, ``NVME_SMART_CRIT_*`` (the last one has no name there).
-    """
-
-    SPARE = 1 << 0  # available spare is below its threshold
-    TEMPERATURE = 1 << 1  # over, or under, a threshold
-    RELIABILITY = 1 << 2  # degraded by media errors or an internal error
-    MEDIA = 1 << 3  # read only
-    VOLATILE_MEMORY = 1 << 4  # the backup of volatile memory failed
-    PERSISTENT_MEMORY = 1 << 5  # the persistent memory region became read only or unreliable
 
 
 COLDEST_CELSIUS, HOTTEST_CELSIUS = -173, 227

@@ -18,7 +18,6 @@ from laneproof_collectors.snapshot import AerRegisters, ExpressRegisters, LinkRe
 from laneproof_collectors.unread import Reason, Unread
 
 PCI_CFG_SPACE_SIZE = 256
-PCI_CFG_SPACE_EXP_SIZE = 4096
 PCI_STD_HEADER_SIZEOF = 64
 PCI_STATUS = 0x06
 PCI_STATUS_CAP_LIST = 0x10
@@ -52,7 +51,6 @@ RATES_GT_S = (2.5, 5.0, 8.0, 16.0, 32.0, 64.0)
 
 _HEADER_LENGTHS = (PCI_STD_HEADER_SIZEOF, 128)  # what the kernel gives anyone; 128 for a CardBus bridge (pci-sysfs.c)
 _ALL_ONES = b"\xff" * PCI_STD_HEADER_SIZEOF
-_FIRST_POINTER = 0x40  # no capability lies in the header
 _MOST_CAPABILITIES = 48  # drivers/pci/pci.c, PCI_FIND_CAP_TTL
 _MOST_EXTENDED = 96  # far beyond any device's; 480 would fit (drivers/pci/pci.c, pci_find_next_ext_capability)
 

@@ -9,7 +9,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof_collectors.nvme.logs import (
-    CriticalWarning,
     parse_autonomous_transitions,
     parse_health,
     parse_identify,
@@ -87,11 +86,6 @@ def test_percentage_used_may_pass_a_hundred() -> None:
 
 def test_unknown_critical_warning_bits_stay() -> None:
     assert good_health(health_page({"critical_warning": 0xC1})).critical_warning == 0xC1
-
-
-def test_critical_warning_bits_are_those_of_the_kernel_header() -> None:
-    # include/linux/nvme.h: NVME_SMART_CRIT_SPARE ... VOLATILE_MEMORY; the last one libnvme: NVME_SMART_CRIT_PMR_RO
-    assert [int(bit) for bit in CriticalWarning] == [1, 2, 4, 8, 16, 32]
 
 
 @pytest.mark.parametrize("length", [0, 1, 231, 511, 513, 4096])
