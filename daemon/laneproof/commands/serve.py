@@ -13,6 +13,7 @@ from laneproof.commands.inputs import DEFAULT_BUILD, load_build, open_recording
 from laneproof.commands.recorded_passes import judge_frames, keep_frame
 from laneproof.declaration.build import Build
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine
+from laneproof.findings import FindingChange
 from laneproof.history.store import Store
 from laneproof.past.state import LedgerStateError
 from laneproof.service.background_writer import BackgroundWriter
@@ -99,14 +100,12 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
     """
     if build_path is not None:
         load_build(build_path)  # at the start a wrong declaration is reported and ends it; later it leaves the old one
-    store = Store.open(_find_history(state))
-    engine = Engine(None, confirmations=LIVE_CONFIRMATIONS)
-    try:
-        engine.restore(store.load_standing(), store.load_past(), store.load_state(STATE_NAME))
-    except LedgerStateError as error:
-        _log.warning("%s; it begins again, the rest of the history goes on", error)
-    notes, confirmed = sort_notes(store.read_notes(), ())
-    engine.add_notes(notes=notes, confirmed=confirmed)
+    file = _find_history(state)
+    store = Store.open(file)
+    if store.locked_out:
+        store.close()
+        raise CommandError(f"{file}: another laneproof keeps its history there", status=os.EX_TEMPFAIL)
+    engine, recent = go_on(store)
     collectors = tuple(
         dataclasses.replace(
             collector,
@@ -119,7 +118,6 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
         return load_build(path if build_path is not None or Path(path).exists() else None)
 
     declaration = DeclarationFile(build_path or DEFAULT_BUILD, load)
-    recent = store.read_finding_changes(since=time.time() - RECENT_SECONDS)
     return Daemon(
         LiveHost(),
         declaration,
@@ -130,6 +128,30 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
         inbox=Inbox(state),
         ring=EvidenceRing(settings.evidence or str(Path(state) / EVIDENCE)),
     )
+
+
+def go_on(store: Store) -> tuple[Engine, tuple[FindingChange, ...]]:
+    """Make an engine that goes on with a history; one that holds nonsense is set aside, and a new one begun.
+
+    Returns:
+        The engine, and the latest changes of findings.
+    """
+    try:
+        return _restore(store)
+    except Exception as error:  # noqa: BLE001 (whatever stands in a damaged row, the watch goes on)
+        store.start_over(error)
+        return _restore(store)
+
+
+def _restore(store: Store) -> tuple[Engine, tuple[FindingChange, ...]]:
+    engine = Engine(None, confirmations=LIVE_CONFIRMATIONS)
+    try:
+        engine.restore(store.load_standing(), store.load_past(), store.load_state(STATE_NAME))
+    except LedgerStateError as error:
+        _log.warning("%s; it begins again, the rest of the history goes on", error)
+    notes, confirmed = sort_notes(store.read_notes(), ())
+    engine.add_notes(notes=notes, confirmed=confirmed)
+    return engine, store.read_finding_changes(since=time.time() - RECENT_SECONDS)
 
 
 def make_recording_daemon(source: str | None, build_path: str | None, state: str | None) -> Daemon:

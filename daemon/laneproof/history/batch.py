@@ -137,6 +137,8 @@ def load_ended(connection: sqlite3.Connection, boot: int | None) -> dict[Key, En
     for level in _LAST_VALUES:
         for series, last, high, _ in connection.execute(level):
             value = high if last is None else last
+            if not isinstance(value, int | float | None):
+                raise sqlite3.DatabaseError(f"damaged: a sample is no number: {value!r:.20}")
             if series not in values:
                 values[series] = (value, last is None)
             elif values[series][0] is None:

@@ -25,6 +25,18 @@ RETRY_AFTER_WRITES = 15
 _COMPANIONS = ("", "-wal", "-shm")  # a write-ahead log that is left behind belongs to its database
 _DAMAGE = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 _BUSY_SECONDS = 2.0
+_SMALL_TABLES = (
+    "boots",
+    "watches",
+    "passes",
+    "buckets",
+    "events",
+    "findings",
+    "changes",
+    "inventories",
+    "notes",
+)
+"""Those that are small; a sample that is no number is found when its series goes on."""
 
 Work = Callable[[sqlite3.Connection], None]
 
@@ -47,6 +59,8 @@ class Database:
         """
         self.path = path
         self.in_memory = path == IN_MEMORY
+        self.locked_out = False
+        """Whether another process writes to the file."""
         self._lock = -1
         self._is_copy = False  # whether what is in memory holds all that the file holds
         self._writes_in_memory = 0
@@ -71,7 +85,7 @@ class Database:
             return self._after_failure(error, work)
         return Written.YES
 
-    def start_over(self, error: sqlite3.DatabaseError) -> None:
+    def start_over(self, error: Exception) -> None:
         """Set the file aside, for it opened and yet cannot be read, and begin a new one."""
         if self.in_memory:
             raise error
@@ -111,6 +125,7 @@ class Database:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
             os.close(descriptor)
+            self.locked_out = True
             raise OSError(error.errno, "another laneproof writes to it") from error
         self._lock = descriptor
 
@@ -236,6 +251,7 @@ def _open_file(path: str) -> sqlite3.Connection:
         _tune(connection)
         _check_pages(connection)
         migrate(connection)
+        _check_numbers(connection)
     except BaseException:
         connection.close()
         raise
@@ -245,9 +261,24 @@ def _open_file(path: str) -> sqlite3.Connection:
 def _check_pages(connection: sqlite3.Connection) -> None:
     said = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
     if said != "ok":
-        error = sqlite3.DatabaseError(f"damaged: {said}")
-        error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
-        raise error
+        raise _damage(said)
+
+
+def _check_numbers(connection: sqlite3.Connection) -> None:
+    """SQLite keeps any value in any column, so a page can be sound and hold words where a time should be."""
+    for table in _SMALL_TABLES:
+        columns = connection.execute(f"PRAGMA table_info({table})").fetchall()
+        numbers = [(name, kind) for _, name, kind, *_ in columns if kind in ("INTEGER", "REAL")]
+        wrong = [f"typeof({name}) NOT IN ('integer', 'real', 'null') OR abs({name}) > 1e15" for name, _ in numbers]
+        wrong += [f"{name} < 0" for name, kind in numbers if kind == "INTEGER"]
+        if connection.execute(f"SELECT 1 FROM {table} WHERE {' OR '.join(wrong)} LIMIT 1").fetchone():  # noqa: S608 (our names)
+            raise _damage(f"a row of {table} holds what is no number")
+
+
+def _damage(what: str) -> sqlite3.DatabaseError:
+    error = sqlite3.DatabaseError(f"damaged: {what}")
+    error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+    return error
 
 
 def _tune(connection: sqlite3.Connection) -> None:

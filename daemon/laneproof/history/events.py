@@ -12,6 +12,7 @@ from typing import Any
 
 from laneproof.history.batch import Batch
 from laneproof.history.origins import DeviceNames
+from laneproof.history.packing import parse_detail
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
@@ -183,5 +184,5 @@ def _event(row: tuple[Any, ...]) -> Event:
         device=device,
         text=text,
         count=count,
-        detail=json.loads(detail) if detail else {},
+        detail=parse_detail(detail),
     )

@@ -71,7 +71,7 @@ def parse_finding(text: str) -> Finding:
             }
         )
     except (KeyError, TypeError, AttributeError, ValueError) as error:
-        raise ValueError(f"not a finding ({error}): {text:.60}") from error
+        raise ValueError(f"not a finding ({error}): {text!r:.60}") from error
 
 
 class FindingWriter:

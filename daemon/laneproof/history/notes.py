@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from laneproof.history.batch import Batch
+from laneproof.history.packing import parse_detail
 
 NOTE, CONFIRMED = "note", "confirmed"
 
@@ -44,6 +45,6 @@ def read_notes(connection: sqlite3.Connection, *, since: float | None = None) ->
     asked = "SELECT t, kind, text, path, drive, detail FROM notes WHERE t >= ? ORDER BY t, id"
     rows = connection.execute(asked, (-1e18 if since is None else since,))
     return tuple(
-        Note(t=t, kind=kind, text=text, path=path, drive=drive, detail=json.loads(detail) if detail else {})
+        Note(t=t, kind=kind, text=text, path=path, drive=drive, detail=parse_detail(detail))
         for t, kind, text, path, drive, detail in rows
     )

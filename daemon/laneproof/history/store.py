@@ -104,13 +104,27 @@ class Store(History):
         """Whether the file cannot be used at present."""
         return self._database.in_memory
 
+    @property
+    def locked_out(self) -> bool:
+        """Whether another process writes to the file."""
+        return self._database.locked_out
+
+    def start_over(self, error: Exception) -> None:
+        """Set the file aside, since what stands in it cannot be used, and begin a new one.
+
+        Args:
+            error: Why.
+        """
+        with self._lock:
+            self._database.start_over(error)
+            self._load()
+
     def _begin(self) -> None:
         """Take up what the database holds; what it does not hold any more is written again with the next pass."""
         try:
             self._load()
-        except sqlite3.DatabaseError as error:
-            self._database.start_over(error)
-            self._load()
+        except Exception as error:  # noqa: BLE001 (whatever stands in a damaged row, the watch goes on)
+            self.start_over(error)
 
     def _load(self) -> None:
         connection = self._connection = self._database.connection

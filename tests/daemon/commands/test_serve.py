@@ -1,10 +1,13 @@
 """The service as a program: it listens, tells its state, reloads, ends cleanly, and remembers over a restart."""
 
 import contextlib
+import itertools
 import json
 import os
 import re
+import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -17,6 +20,16 @@ from typing import Any
 import pytest
 
 from laneproof.cli import main
+from laneproof.commands.errors import CommandError
+from laneproof.commands.serve import HISTORY, go_on, make_daemon
+from laneproof.engine import STATE_NAME
+from laneproof.findings import Change
+from laneproof.history.events import Event
+from laneproof.history.notes import Note
+from laneproof.history.store import Store
+from laneproof.service.settings import Settings
+from passes import Passes, change_of, make_finding
+from simulated_box import A_MORNING
 from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
 
 PATIENCE_SECONDS = 60.0
@@ -199,3 +212,62 @@ def test_a_port_below_1024_that_may_not_be_taken_ends_with_77(
     status = main(["serve", "--state", str(tmp_path), "--listen", "127.0.0.1:80"])
     assert status == os.EX_NOPERM
     assert "cannot listen at 127.0.0.1:80: permission denied" in capsys.readouterr().err
+
+
+# --- its history ------------------------------------------------------------------------------------------------------
+
+
+def test_a_second_one_on_the_same_folder_is_refused(tmp_path: Path) -> None:
+    with contextlib.closing(Store.open(str(tmp_path / HISTORY))):
+        with pytest.raises(CommandError, match="another laneproof keeps its history there") as refused:
+            make_daemon(None, Settings(), str(tmp_path))
+        assert refused.value.status == 75  # sysexits.h: EX_TEMPFAIL
+    assert [one.name for one in tmp_path.iterdir() if "set-aside" in one.name] == []
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A history with something in every table but those that take weeks to fill."""
+    file, passes = tmp_path_factory.mktemp("kept") / HISTORY, Passes()
+    with contextlib.closing(Store.open(str(file))) as store:
+        finding = make_finding(since=passes.t)
+        passes.standing = (finding,)
+        store.add_pass(passes.take(change_of(Change.RAISED, finding, passes.t)))
+        store.add_events([Event(t=passes.t, kind="link_down", text="Link Down", detail={"port": 1})])
+        store.add_note(Note(t=passes.t, kind="note", text="new cable", detail={"position": "riser-1"}))
+        engine, _ = go_on(store)
+        for errors in range(3):
+            store.add_pass(engine.observe(passes.wait(60).drive(0, health={"media_errors": errors}).take().snapshot))
+        store.save_state(STATE_NAME, engine.as_state())
+    return file
+
+
+NONSENSE = ("nonsense", b"\xff\xfe", None, -1, 1e300)
+"""SQLite keeps any value in any column (its documentation, "Flexible Typing"): a sound page may hold any of these."""
+
+
+@pytest.mark.parametrize(
+    "table", ["boots", "watches", "measures", "places", "series", "passes", "samples", "events", "findings", "changes",
+              "inventories", "notes", "state"]
+)  # fmt: skip
+def test_nonsense_in_a_row_does_not_end_the_watch(kept: Path, tmp_path: Path, table: str) -> None:
+    with contextlib.closing(sqlite3.connect(kept)) as sound:
+        columns = [name for _, name, *_ in sound.execute(f"PRAGMA table_info({table})")]
+    tried = 0
+    for number, (column, value) in enumerate(itertools.product(columns, NONSENSE)):
+        file = tmp_path / f"{number}.db"
+        shutil.copy(kept, file)
+        with contextlib.closing(sqlite3.connect(file)) as spoilt, contextlib.suppress(sqlite3.IntegrityError), spoilt:
+            last = f"{column} IS (SELECT max({column}) FROM {table})"  # noqa: S608 (our names)
+            spoilt.execute(f"UPDATE {table} SET {column} = ? WHERE {last}", (value,))  # noqa: S608
+            tried += 1
+        passes = Passes(t=A_MORNING + 600, up=900.0)
+        with contextlib.closing(Store.open(str(file))) as store:
+            engine, _ = go_on(store)
+            store.add_pass(engine.observe(passes.take().snapshot))
+            store.add_pass(engine.observe(passes.reboot().take().snapshot))
+            assert store.read_watches()
+            assert len(store.read_series()) > 10
+            store.read_findings()
+            store.read_notes()
+    assert tried > len(columns)
