@@ -268,6 +268,8 @@ def _check_numbers(connection: sqlite3.Connection) -> None:
     """SQLite keeps any value in any column, so a page can be sound and hold words where a time should be."""
     for table in _SMALL_TABLES:
         columns = connection.execute(f"PRAGMA table_info({table})").fetchall()
+        if not columns:
+            raise _damage(f"there is no table {table}")
         numbers = [(name, kind) for _, name, kind, *_ in columns if kind in ("INTEGER", "REAL")]
         wrong = [f"typeof({name}) NOT IN ('integer', 'real', 'null') OR abs({name}) > 1e15" for name, _ in numbers]
         wrong += [f"{name} < 0" for name, kind in numbers if kind == "INTEGER"]
