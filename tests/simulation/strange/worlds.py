@@ -30,7 +30,7 @@ CALM = Customs(
 )  # fmt: skip
 NEVER_EXCUSED = ("drops-off-bus", "controller-resets", "link-retrained-down", "unsafe-shutdowns-rising")
 """What an owner's own hand never amounts to."""
-PACES = ((600.0, 12.0), (1800.0, 30.0), (7200.0, 90.0))
+PACES = ((600.0, 10.0), (3600.0, 45.0), (14400.0, 240.0))
 """Seconds between frames, with the days that a world then lasts."""
 MONTH_DAYS = 30.44
 MOST_LINES = 20
