@@ -124,7 +124,9 @@ def judge_below(measure: Measure, current: Pass) -> Iterator[Finding]:
         trained = measure.told(link).value
         gap = _find_gap(measure, subject, link, trained, wanted)
         if gap is not None:
-            if not subject.is_shared:
+            if gap.reason is Gap.NOT_ASKED and current.past.previous is not None:
+                yield from _keep_standing(current, measure.rule, subject)
+            elif not subject.is_shared:
                 yield tell_gap(measure.rule, subject, gap)
         elif isinstance(trained, float | int) and isinstance(wanted, float | int) and trained < wanted:
             if _fell_again(current, measure.rule, subject):
@@ -133,6 +135,13 @@ def judge_below(measure: Measure, current: Pass) -> Iterator[Finding]:
             is_drives_own = all(reason.code == "device-limit" for reason in reasons)
             causes = () if is_drives_own else firmware_setting(link, current.snapshot, current.past)
             yield replace(_tell_below(measure, subject, link, (trained, wanted), reasons), causes=causes)
+
+
+def _keep_standing(current: Pass, rule: str, subject: Subject) -> Iterator[Finding]:
+    """Repeat what stands of a link that rests: it is left alone, and its last reading stands for it."""
+    standing = current.past.standing.get((rule, subject.label or subject.path))
+    if standing is not None:
+        yield standing
 
 
 def _fell_again(current: Pass, rule: str, subject: Subject) -> bool:

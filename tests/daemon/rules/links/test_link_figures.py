@@ -117,3 +117,13 @@ BOOTS = (
 def past(*, target: float | None = 16.0, capable: float | None = 16.0, lanes: int | None = 4) -> Past:
     limits = LinkLimits(boot_id="old", target_gt_s=target, capable_gt_s=capable, capable_lanes=lanes)
     return past_of_boots(BOOTS, {PATH: limits})
+
+
+def test_a_link_that_falls_asleep_keeps_what_was_said_of_it_and_gets_nothing_new() -> None:
+    awake, asleep = box({"trained": (1, 4)}), box({"trained": (1, 4)}, {"asleep": True})
+    (slow,) = judge(LINK_SLOW, awake)
+    watched = replace(NOTHING, previous=awake.snapshot())
+    assert judge(LINK_SLOW, asleep, past=replace(watched, standing={slow.identity: slow})) == [slow]
+    assert judge(LINK_SLOW, asleep, past=watched) == []
+    (first,) = judge(LINK_SLOW, asleep)  # nobody saw it awake
+    assert first.kind is Kind.UNVERIFIED
