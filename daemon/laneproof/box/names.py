@@ -7,7 +7,7 @@ number. Where a name fits several places, nothing is chosen: the error names the
 
 import difflib
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from laneproof.box.link_ends import LinkOfTwo
@@ -52,7 +52,7 @@ class Whereabouts:
         way: The links from the host bridge down to it.
         board_names: What the board's maker or the firmware calls the place.
         memberships: The arrays that the drive is in.
-        file_systems: The mounted file systems that lie directly on it.
+        file_systems: The mounted file systems that lie on it alone, below encryption or logical volumes as well.
     """
 
     path: str
@@ -159,21 +159,28 @@ class _NameBook:
             yield position.path, "its label"
         yield from self._find_by_path(wanted)
         yield from self._find_by_address(wanted.casefold())
-        disk = find_whole_disk(wanted)
         for path, drive in self._drives.items():
-            if wanted == drive.name:
-                yield path, "what the kernel calls it"
-            elif disk in drive.disks:
-                yield path, "a disk on it" if disk == wanted else "a partition on it"
-            elif isinstance(drive.serial, str) and drive.serial and wanted.casefold() == drive.serial.casefold():
-                yield path, "its serial number"
-            elif self._is_identifier(wanted, drive):
-                yield path, "an identifier of it"
-            elif any((way := self._tree.occupant_at(other)) and way.name == wanted for other in drive.other_ways):
-                yield path, "what the kernel calls another way to it"
+            if known_as := self._find_in_drive(wanted, drive):
+                yield path, known_as
         for path, interface in self._list_interfaces():
             if wanted == interface:
                 yield path, "its network interface"
+
+    def _find_in_drive(self, wanted: str, drive: Occupant) -> str:
+        """Say what a name is to a drive; empty where it is none of its names."""
+        disk = find_whole_disk(wanted)
+        others = (self._tree.occupant_at(way) for way in drive.other_ways)
+        if wanted == drive.name:
+            return "what the kernel calls it"
+        if disk in drive.disks:
+            return "a disk on it" if disk == wanted else "a partition on it"
+        if isinstance(drive.serial, str) and drive.serial and wanted.casefold() == drive.serial.casefold():
+            return "its serial number"
+        if self._is_identifier(wanted, drive):
+            return "an identifier of it"
+        if not set(self._tree.mapped.get(wanted, ())).isdisjoint(drive.disks):
+            return "a mapped device on it"
+        return "what the kernel calls another way to it" if any(way and way.name == wanted for way in others) else ""
 
     def _find_by_path(self, wanted: str) -> Iterator[tuple[str, str]]:
         place = wanted.removesuffix("/")
@@ -266,9 +273,14 @@ class _NameBook:
                 file_system
                 for file_system in mounted
                 if file_system.device.startswith("/dev/")
-                and find_whole_disk(file_system.device.removeprefix("/dev/")) in disks
+                and self._lies_on_alone(file_system.device.removeprefix("/dev/"), disks)
             ),
         )
+
+    def _lies_on_alone(self, name: str, disks: Sequence[str]) -> bool:
+        """Whether a disk, a partition or a mapped device lies on one drive's disks and on no other's."""
+        below = self._tree.mapped.get(name, (find_whole_disk(name),))
+        return bool(below) and set(below) <= set(disks)
 
     def _name_by_board(self, path: str, occupant: Occupant | None) -> Iterator[str]:
         port = self._tree.port_at(path)

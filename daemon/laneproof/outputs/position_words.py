@@ -79,6 +79,6 @@ def say_membership(membership: Membership) -> str:
 
 
 def list_uses(position: Whereabouts) -> Iterator[str]:
-    """List what uses a drive: arrays, and file systems that lie directly on it."""
+    """List what uses a drive: arrays, and file systems that lie on it alone."""
     yield from (say_membership(membership) for membership in position.memberships)
     yield from (f"{system.kind} at {system.mount}, on {system.device}" for system in position.file_systems)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from laneproof.box.names import UnknownNameError, derive_link_names, describe_place, find_drives
 from laneproof.box.topology import survey
-from laneproof_collectors.snapshot import MountedFileSystem, NvmeNamespace, PhysicalSlot, Snapshot
+from laneproof_collectors.snapshot import MappedDevice, MountedFileSystem, NvmeNamespace, PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import SATA, Box, declare, make_array
 
@@ -211,3 +211,26 @@ def test_each_port_of_a_drive_with_two_leads_to_the_one_drive() -> None:
         (found,) = find_drives(name, None, facts)
         assert found.occupant is not None
         assert (found.path, found.occupant.other_ways) == (A, (B,))
+
+
+def test_what_lies_on_a_drive_below_encryption_and_volumes_is_known() -> None:
+    mounted = MountedFileSystem(
+        mount="/srv", device="/dev/mapper/archive", kind="ext4", size_bytes=1, available_bytes=1, read_only=False,
+        declared_read_only=False,
+    )  # fmt: skip
+    mapped = (
+        MappedDevice(name="dm-0", label="archive", disks=("nvme0n1",)),
+        MappedDevice(name="dm-1", label="pool", disks=("nvme0n1", "nvme1n1")),
+    )
+    facts = box().with_group(file_systems=(mounted,), mapped=mapped).snapshot()
+    for name in ("/dev/dm-0", "/dev/mapper/archive"):
+        (found,) = find_drives(name, None, facts)
+        assert (found.path, found.known_as) == (A, "a mapped device on it")
+        assert [file_system.mount for file_system in found.file_systems] == ["/srv"]
+    spread = replace(mounted, device="/dev/mapper/pool")  # what several drives hold need not go with one of them
+    (first,) = find_drives("nvme0", None, replace(facts, file_systems=(spread,)))
+    assert first.file_systems == ()
+    (other,) = find_drives("nvme1", None, facts)
+    assert other.file_systems == ()
+    with pytest.raises(UnknownNameError, match="could be"):
+        find_drives("/dev/mapper/pool", None, facts)
