@@ -15,9 +15,13 @@ _BY_WORD = {
     "aspm_policy": ("pcie_aspm",),
     "nvme_default_ps_max_latency_us": ("nvme_core.default_ps_max_latency_us",),
     "port_power_management": ("pcie_port_pm",),
-    "error_reporting": ("pci=", "pcie_ports"),
+    "error_reporting": ("pci=", "pcie_ports", "pcie_aspm=off"),
 }
-"""Words of the command line that decide a setting. Source: Documentation/admin-guide/kernel-parameters.txt."""
+"""Words of the command line that decide a setting.
+
+Source: Documentation/admin-guide/kernel-parameters.txt; drivers/acpi/pci_root.c: with ``pcie_aspm=off`` the kernel asks
+the firmware for no control of the root bridge, and so neither reports errors (AER) nor minds native hot plug.
+"""
 
 _TITLES = {"port_power_management": "power management of ports", "error_reporting": "error reporting (AER) is owned by"}
 

@@ -292,7 +292,7 @@ class DriveRecord:
             by = moved_on(before, value, most=minutes if name in COUNTED_IN_MINUTES else math.inf)
             if by is None and before is not None and value < before:
                 self.rises.pop(name, None)
-            elif by and not (is_other_firmware and name not in POWER_COUNTS):
+            elif by and (not is_other_firmware or name == "power_cycles"):
                 rises = self.rises.setdefault(name, [])
                 rises.append(Rise(at=timeline.now, by=by, same_boot=ran_on, boots=boots))
                 del rises[:-_MOST_TIMES]

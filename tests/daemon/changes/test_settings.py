@@ -36,6 +36,17 @@ def test_word_of_the_command_line_takes_its_setting_along() -> None:
     assert [one.subject for one in change.details] == ["aspm_policy"]
 
 
+def test_error_reporting_that_was_given_up_for_a_word_is_not_blamed_on_new_firmware() -> None:
+    """drivers/acpi/pci_root.c, acpi_pci_root_add: "PCIe ASPM is disabled; not requesting OS control"."""
+    words = ("BOOT_IMAGE=/vmlinuz", "ro", "nvme_core.default_ps_max_latency_us=0", "pcie_aspm=off")
+    before = kelp_box(1).with_power(aer_owner=Setting(value="os", origin="driver"))
+    after = kelp_box(1).with_power(command_line=words, aer_owner=Setting(value="off", origin="command-line"))
+    firmware, words_changed = look(before, after.with_firmware(bios_version="1.21")).changes
+    assert (firmware.about, firmware.details) == (About.FIRMWARE, ())
+    assert words_changed.summary == "now with pcie_aspm=off"
+    assert [one.subject for one in words_changed.details] == ["error reporting (AER) is owned by"]
+
+
 def test_other_words_do_not_take_a_setting_along() -> None:
     words = ("BOOT_IMAGE=/vmlinuz", "ro", "nvme_core.default_ps_max_latency_us=0", "quiet")
     after = kelp_box(1).with_power(command_line=words, aspm_policy=policy("default"))

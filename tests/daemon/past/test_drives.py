@@ -215,6 +215,7 @@ def test_no_drive_was_hot_for_longer_than_time_went_by(counter: str) -> None:
 
 
 def of_firmware(firmware: str, media_errors: int) -> Box:
+    """Make a drive whose other counts leap with its media errors."""
     return (
         Box().with_port(PATH).with_drive(PATH, serial="FN1", firmware=firmware, health={"media_errors": media_errors})
     )
