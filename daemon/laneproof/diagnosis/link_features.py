@@ -99,4 +99,4 @@ def saw_repeats_alone(case: Case) -> Known:
     whole = total(row for record in case.links for row in record.series.rows)
     if not whole.errors or whole.marked < _FEWEST_MARKED:
         return None
-    return whole.most == 0
+    return whole.is_repeats_alone

@@ -70,6 +70,11 @@ class Tally:
         seen = self.marked or self.port_errors or self.device_errors or self.port_replays or self.device_replays
         return not (seen or self.fatal)
 
+    @property
+    def is_repeats_alone(self) -> bool:
+        """Whether packets were repeated for want of an answer, and none was received damaged."""
+        return self.errors > 0 and self.most == 0
+
     def add(self, other: "Tally") -> None:
         """Take another stretch in."""
         self.bits += other.bits

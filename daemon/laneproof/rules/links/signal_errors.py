@@ -11,6 +11,7 @@ from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord
+from laneproof.past.tally import total
 from laneproof.past.trials import ERRORS, Trial
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import link_errors_past, quiet_snapshot
@@ -65,7 +66,8 @@ def _tell(
             return None
         return _with_trial(ledger, before, trial)
     beyond = standing.beyond_specification or (before is not None and before.observed == _BEYOND)
-    severity = Severity.WARNING if standing.level == "alarm" else Severity.NOTICE
+    rests_late = not beyond and ledger.idle_states(record.path).on and total(record.series.rows).is_repeats_alone
+    severity = Severity.WARNING if standing.level == "alarm" and not rests_late else Severity.NOTICE
     severity = louder(severity, before.severity if before is not None else None)
     warmth = _tell_warmth(ledger, place, record)
     link = f"{describe_rate(record.gt_s)} x{record.lanes}" if record.gt_s else "an unknown rate"
@@ -151,8 +153,10 @@ SIGNAL_ERRORS = Rule(
         "rate per bit carried (bursts are counted as one), and for an alarm at least three times as many. A few a week "
         "more than ever before, told hour by hour against ten years between false alarms, are a notice. An error that "
         "could not be corrected is a notice by itself and an alarm when it recurs, also where only the log tells of "
-        "it; one that belongs to a disconnect is told with that. Errors that come with warmth are said to. The sign "
-        "clears three days after the last evidence; after a change meant to cure, once its trial is over."
+        "it; one that belongs to a disconnect is told with that. Thirty times what the specification allows, for many "
+        "minutes, is an alarm at once; packets that were only repeated, on a link that may rest, are a notice at most. "
+        "Errors that come with warmth are said to. The sign clears three days after the last evidence; after a change "
+        "meant to cure, once its trial is over."
     ),
     look_next=advise(
         "See at which end errors are counted: errors at the drive and replays at the port speak of the way down to it.",

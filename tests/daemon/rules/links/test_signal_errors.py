@@ -1,9 +1,12 @@
 """signal-errors: raised by what lasts, told once, kept while it stands, cleared when it is over."""
 
+import pytest
+
 from laneproof.past.notes import parse_note
-from laneproof.rules.example_past import PATHS, counting_box
+from laneproof.rules.example_past import PATHS, count, counting_box
 from laneproof.rules.links.signal_errors import SIGNAL_ERRORS
 from laneproof.rules.rule import Pass
+from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_box import Box, declare
 from story_engine import DAY, HOUR, Told
 
@@ -182,3 +185,15 @@ def test_the_owners_new_cable_is_on_trial_and_the_finding_says_how_it_stands() -
     assert finding.evidence["trial"]["outcome"] == "counting"
     noisy_days(told, 3, a_look=3, at=last)
     assert "so that was not the cure" in told.standing[0].summary
+
+
+@pytest.mark.parametrize(("resting", "severity"), [(True, "notice"), (False, "warning")])
+def test_packets_that_were_only_repeated_are_a_notice_where_the_link_may_rest(resting: bool, severity: str) -> None:  # noqa: FBT001
+    # replay time-outs alone are seen where a low-power state takes too long to leave (public threads on link power)
+    states = AutonomousTransitions(enabled=resting, transitions={})
+    told = Told("signal-errors", BUILD)
+    for number in range(8 * 17):
+        box = Box().with_port(PATHS[0], function={"aer": count({"Timeout": max(0, number - 8 * 14) * 3})})
+        box.with_drive(PATHS[0], function={"aer": count()}, controller={"autonomous_transitions": states})
+        told.look(box, after=3 * HOUR)
+    assert told.severity == severity
