@@ -5,6 +5,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from laneproof.findings import Change, Finding, FindingChange, Kind, Severity
+from laneproof.history.origins import DeviceMap, map_devices
+from laneproof.history.sample import Sample
+from laneproof.history.sampled_groups import SAMPLERS, sample_group
 from laneproof_collectors.snapshot import AerCounters, NvmeController, PciFunction, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import A_MORNING, Box, kelp_box
@@ -115,3 +118,9 @@ def make_finding(rule: str = "link-slow", **fields: Any) -> Finding:  # noqa: AN
 
 def change_of(what: Change, finding: Finding, at: float) -> FindingChange:
     return FindingChange(at=at, change=what, finding=finding)
+
+
+def samples_of(snapshot: Snapshot, where: DeviceMap | None = None) -> list[Sample]:
+    """Sample every group of a pass."""
+    where = where or map_devices(snapshot)
+    return [one for group in SAMPLERS for one in sample_group(snapshot, group, where)]

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history, open_history
-from laneproof.commands.inputs import load_build, open_recording
+from laneproof.commands.inputs import load_build, now_by_clock, open_recording
 from laneproof.commands.moment_argument import parse_moment
 from laneproof.declaration.build import Build
 from laneproof.engine import STATE_NAME, Engine
 from laneproof.history.history import History
 from laneproof.past.ledger import Ledger
 from laneproof.past.state import LedgerStateError
-from laneproof_collectors.host import LiveHost
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +74,7 @@ def open_past(arguments: argparse.Namespace, *, is_judged: bool = True) -> Itera
     build = load_build(arguments.build, demo=arguments.demo)
     if arguments.source is None and not arguments.demo:
         with open_history(find_history(arguments.state)) as history:
-            yield BoxPast(history=history, build=build, begins=None, now=_now(), ledger=load_ledger(history))
+            yield BoxPast(history=history, build=build, begins=None, now=now_by_clock(), ledger=load_ledger(history))
         return
     history, begins, ends, ledger = _keep_recording(
         arguments.source, Engine(build) if is_judged else None, demo=arguments.demo
@@ -94,14 +93,6 @@ def load_ledger(history: History) -> Ledger | None:
         return Ledger.from_state(kept) if isinstance(kept, dict) else None
     except LedgerStateError:
         return None  # the daemon begins again too, and says so
-
-
-def _now() -> float:
-    host = LiveHost()
-    try:
-        return host.clock().unix_seconds
-    finally:
-        host.close()
 
 
 def _keep_recording(

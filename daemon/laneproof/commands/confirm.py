@@ -8,9 +8,9 @@ from typing import Any, NamedTuple
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history, open_history
-from laneproof.commands.inputs import load_build
+from laneproof.commands.inputs import load_build, now_by_clock
 from laneproof.commands.moment_argument import parse_moment
-from laneproof.commands.note import leave, now_by_clock
+from laneproof.commands.note import leave
 from laneproof.commands.terminal import show
 from laneproof.declaration.build import Build
 from laneproof.diagnosis.case import open_case

@@ -9,14 +9,14 @@ from laneproof.box.inventory import label_positions, make_inventory
 from laneproof.changes import DatedInventory
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history, open_history
-from laneproof.commands.inputs import open_host, open_lines, open_recording
+from laneproof.commands.inputs import now_by_clock, open_host, open_lines, open_recording
 from laneproof.commands.moment_argument import NOW, is_relative, parse_moment
 from laneproof.declaration.build import Build
 from laneproof.findings import format_time
 from laneproof.history.boots import HOLE_SECONDS
 from laneproof.outputs.audit_json import AuditReport, name_box
 from laneproof_collectors.collection import read_snapshot
-from laneproof_collectors.host import Host, LiveHost
+from laneproof_collectors.host import Host
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import RecordingError, parse_header
 
@@ -129,12 +129,7 @@ def _load_moment(moment: str, build: Build | None, state: str | None) -> DatedIn
     if moment == NOW:
         with open_host(None) as host:
             return _take_now(host, "this machine", build)
-    host = LiveHost()
-    try:
-        now = host.clock().unix_seconds
-    finally:
-        host.close()
-    return load_kept(parse_moment(moment, now=now), build, state)
+    return load_kept(parse_moment(moment, now=now_by_clock()), build, state)
 
 
 def load_kept(moment: float, build: Build | None, state: str | None) -> DatedInventory:

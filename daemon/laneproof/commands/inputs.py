@@ -146,6 +146,12 @@ def _frames(lines: Iterator[str], name: str) -> Iterator[Frame]:
         raise CommandError(message, status=os.EX_DATAERR) from error
 
 
+def now_by_clock() -> float:
+    """Ask this machine for the time, unix seconds."""
+    with open_host(None) as host:
+        return host.clock().unix_seconds
+
+
 @contextmanager
 def open_host(path: str | None, *, demo: bool = False) -> Iterator[Host]:
     """Open the machine to be read: this one, or a recording's last frame.

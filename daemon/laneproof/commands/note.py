@@ -7,12 +7,11 @@ from pathlib import Path
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history
-from laneproof.commands.inputs import load_build
+from laneproof.commands.inputs import load_build, now_by_clock
 from laneproof.commands.terminal import show
 from laneproof.history.notes import NOTE, Note
 from laneproof.past.notes import parse_note
 from laneproof.service.owner_notes import FILE, Inbox
-from laneproof_collectors.host import LiveHost
 
 _MEANINGS = {
     "moved": "a drive that moved",
@@ -41,15 +40,6 @@ def run(arguments: argparse.Namespace) -> int:
     leave(kept, arguments.state)
     show(f"kept; taken for {_MEANINGS[note.what]}\n")
     return 0
-
-
-def now_by_clock() -> float:
-    """Ask the machine for the time."""
-    host = LiveHost()
-    try:
-        return host.clock().unix_seconds
-    finally:
-        host.close()
 
 
 def leave(kept: Note, state: str | None) -> None:

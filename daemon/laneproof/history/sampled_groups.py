@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from types import MappingProxyType
 from typing import Any
 
-from laneproof.history.origins import DeviceMap, map_devices
+from laneproof.history.origins import DeviceMap
 from laneproof.history.sample import Sample
 from laneproof.history.sampled_box import (
     sample_arrays,
@@ -49,15 +49,3 @@ def sample_group(snapshot: Snapshot, group: str, where: DeviceMap) -> Iterator[S
     facts = getattr(snapshot, group)
     if not isinstance(facts, Unread):
         yield from SAMPLERS[group](facts, where)
-
-
-def samples_of(snapshot: Snapshot, where: DeviceMap | None = None) -> Iterator[Sample]:
-    """Sample everything.
-
-    Args:
-        snapshot: The facts of one pass.
-        where: Where things are; None finds out from this snapshot alone.
-    """
-    where = where or map_devices(snapshot)
-    for group in SAMPLERS:
-        yield from sample_group(snapshot, group, where)

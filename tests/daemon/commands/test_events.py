@@ -30,7 +30,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     store.add_note(Note(t=passes.t, kind="note", text="reseated the cable", path="0000:00/01.1"))
     store.close()
     (tmp_path / "build.toml").write_text(BUILD)
-    monkeypatch.setattr("laneproof.commands.box_past._now", lambda: passes.t + 60)
+    monkeypatch.setattr("laneproof.commands.box_past.now_by_clock", lambda: passes.t + 60)
     monkeypatch.setenv("COLUMNS", "120")
     return tmp_path
 
@@ -59,7 +59,7 @@ def test_hours_in_which_nobody_watched_are_not_hours_without_events(
     capsys: pytest.CaptureFixture[str], folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     later = Passes().t + 12 * DAY
-    monkeypatch.setattr("laneproof.commands.box_past._now", lambda: later)
+    monkeypatch.setattr("laneproof.commands.box_past.now_by_clock", lambda: later)
     _, out, _ = run(capsys, folder, "--since", "3d")
     assert out == (
         "Nobody watched in that time: what happened then is not known.\nNothing was reported or noticed in that time.\n"

@@ -35,7 +35,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         store.add_pass(passes.drive(0, health={"media_errors": number // 10}).take())
     store.close()
     (tmp_path / "build.toml").write_text(BUILD)
-    monkeypatch.setattr("laneproof.commands.box_past._now", lambda: passes.t)
+    monkeypatch.setattr("laneproof.commands.box_past.now_by_clock", lambda: passes.t)
     monkeypatch.setenv("COLUMNS", "80")
     return tmp_path
 

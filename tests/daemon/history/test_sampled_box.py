@@ -2,7 +2,6 @@
 
 from dataclasses import replace
 
-from laneproof.history.sampled_groups import samples_of
 from laneproof_collectors.snapshot import (
     EdacController,
     Fan,
@@ -12,7 +11,7 @@ from laneproof_collectors.snapshot import (
     Thermal,
 )
 from laneproof_collectors.unread import Reason, Unread
-from passes import Passes
+from passes import Passes, samples_of
 from simulated_box import kelp_box, make_array, make_bond, make_interface, make_memory
 
 GAP = Unread("a file", "gone", Reason.GONE)

@@ -3,10 +3,9 @@
 from dataclasses import replace
 
 from laneproof.history.origins import Origin
-from laneproof.history.sampled_groups import samples_of
 from laneproof_collectors.snapshot import AerCounters
 from laneproof_collectors.unread import Reason, Unread
-from passes import Passes
+from passes import Passes, samples_of
 
 PATH = "0000:00/01.1"
 DRIVE = "0000:00/01.1/00.0"
