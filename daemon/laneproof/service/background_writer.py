@@ -13,11 +13,12 @@ from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from threading import Thread
 from types import MappingProxyType
-from typing import Any, Protocol
+from typing import Any
 
 from laneproof.engine import PassResult
 from laneproof.history.events import Event
 from laneproof.history.notes import Note
+from laneproof.history.store import Store
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
@@ -32,47 +33,17 @@ CLOSE_SECONDS = 10.0
 """How long the end waits for what is still to be written; the service manager gives twenty."""
 
 
-class HistoryWriter(Protocol):
-    """Keeps what must outlive the process."""
-
-    def add_pass(self, result: PassResult) -> None:
-        """Add one pass."""
-
-    def add_kernel_events(
-        self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
-    ) -> None:
-        """Add what the kernel logged."""
-
-    def add_events(self, events: Iterable[Event]) -> None:
-        """Add what else happened."""
-
-    def add_device_events(self, events: Iterable[DeviceEvent], clock: Clock) -> None:
-        """Add which devices came and went."""
-
-    def save_state(self, name: str, value: Mapping[str, Any]) -> None:
-        """Save a JSON value under a name, in the place of the one before."""
-
-    def add_note(self, note: Note) -> None:
-        """Add the owner's note, at once."""
-
-    def reconcile(self) -> None:
-        """Hold the kept findings against the next pass, since something was left out."""
-
-    def close(self) -> None:
-        """Close the store."""
-
-
 class BackgroundWriter:
     """A writer that never lets its caller wait, but for the owner's notes and at the end."""
 
-    def __init__(self, writer: HistoryWriter, *, most_waiting: int = MOST_WAITING) -> None:
+    def __init__(self, store: Store, *, most_waiting: int = MOST_WAITING) -> None:
         """Begin.
 
         Args:
-            writer: The one that does the work; it may be asked from any thread.
+            store: The one that does the work; it may be asked from any thread.
             most_waiting: How much waits for it at most.
         """
-        self._writer = writer
+        self._store = store
         self._waiting: queue.Queue[Callable[[], None] | None] = queue.Queue(most_waiting)
         self._most_events = max(1, most_waiting - RESERVED)
         self._left_out = 0
@@ -81,39 +52,39 @@ class BackgroundWriter:
 
     def add_pass(self, result: PassResult) -> None:
         """Add one pass."""
-        self._put(partial(self._writer.add_pass, result))
+        self._put(partial(self._store.add_pass, result))
 
     def add_kernel_events(
         self, reports: Iterable[TimedKernelEvent], clock: Clock, paths: Mapping[str, str] = MappingProxyType({})
     ) -> None:
         """Add what the kernel logged; see the store."""
-        self._put(partial(self._writer.add_kernel_events, tuple(reports), clock, paths), is_event=True)
+        self._put(partial(self._store.add_kernel_events, tuple(reports), clock, paths), is_event=True)
 
     def add_events(self, events: Iterable[Event]) -> None:
         """Add what else happened."""
-        self._put(partial(self._writer.add_events, tuple(events)))
+        self._put(partial(self._store.add_events, tuple(events)))
 
     def add_device_events(self, events: Iterable[DeviceEvent], clock: Clock) -> None:
         """Add which devices came and went."""
-        self._put(partial(self._writer.add_device_events, tuple(events), clock), is_event=True)
+        self._put(partial(self._store.add_device_events, tuple(events), clock), is_event=True)
 
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
         """Save a JSON value under a name, in the place of the one before."""
-        self._put(partial(self._writer.save_state, name, value))
+        self._put(partial(self._store.save_state, name, value))
 
     def reconcile(self) -> None:
         """Hold the kept findings against the next pass."""
-        self._put(self._writer.reconcile)
+        self._put(self._store.reconcile)
 
     def add_note(self, note: Note) -> None:
         """Add the owner's note, before the caller goes on: the caller then forgets it."""
-        self._writer.add_note(note)
+        self._store.add_note(note)
 
     def close(self) -> None:
         """Write what waits, and close; a drive that hangs is left to the process's end."""
         end = time.monotonic() + CLOSE_SECONDS
         try:
-            self._waiting.put(self._writer.close, timeout=CLOSE_SECONDS)
+            self._waiting.put(self._store.close, timeout=CLOSE_SECONDS)
             self._waiting.put(None, timeout=max(0.0, end - time.monotonic()))
         except queue.Full:
             pass

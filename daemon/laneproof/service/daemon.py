@@ -22,9 +22,10 @@ from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine, PassResult
 from laneproof.findings import FindingChange, verdict
 from laneproof.history.events import RECORDS_LOST, Event
 from laneproof.history.recent_readings import RecentReadings
+from laneproof.history.store import Store
 from laneproof.past.timeline import LATE_SECONDS
 from laneproof.rules.drives.episode_series import describe_drop
-from laneproof.service.background_writer import HistoryWriter
+from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_folder import find_carrying_drives
 from laneproof.service.evidence_ring import EvidenceRing
@@ -65,7 +66,7 @@ class Daemon:
         host: Host,
         declaration: DeclarationFile,
         *,
-        writer: HistoryWriter,
+        writer: Store | BackgroundWriter,
         engine: Engine | None = None,
         collectors: tuple[Collector, ...] | None = None,
         notifier: Notifier | None = None,
