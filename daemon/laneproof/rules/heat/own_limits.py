@@ -4,6 +4,7 @@ There is no fixed limit: each part is held to its own (hwmon's maximum and criti
 highest temperature), and what tells no limit is not judged.
 """
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -20,6 +21,10 @@ OVERHEATING = "overheating"
 CLOSE_CELSIUS = 5.0
 """Less than this below a part's own limit is worth a notice. Judgement."""
 _SENSIBLE_LIMITS = (30.0, 120.0)  # limits that nobody set read 0, or the largest number of their register (no source)
+
+_OPEN_INPUT = re.compile(r"AUXTIN\d*")
+"""Auxiliary inputs of common board chips: most boards wire nothing to them, and an open input reads what it picks up.
+Labels: kernel drivers/hwmon/nct6775-core.c; that they are open is common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +54,8 @@ def judge_box_heat(current: Pass) -> Iterator[Finding]:
 def _board_parts(thermal: Thermal | Unread) -> Iterator[_Part]:
     seen: dict[str, int] = {}
     for chip, reading in () if isinstance(thermal, Unread) else thermal.temperatures:
+        if _OPEN_INPUT.fullmatch(reading.label):
+            continue
         name = f"{chip} {reading.label}"
         seen[name] = seen.get(name, 0) + 1
         name += f" #{seen[name]}" if seen[name] > 1 else ""

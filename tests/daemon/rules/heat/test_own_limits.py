@@ -31,6 +31,15 @@ def board_heat(celsius: float | Unread, **limits: Any) -> list[Finding]:  # noqa
     return heat_of(Box().with_group(thermal=sensor(celsius, **limits)).snapshot())
 
 
+def test_an_input_to_which_boards_wire_nothing_is_not_judged() -> None:
+    readings = tuple(
+        ("nct6798", TemperatureReading(label=label, celsius=97.0, maximum_celsius=80.0, critical_celsius=None))
+        for label in ("AUXTIN0", "AUXTIN", "AUXTIN2", "SYSTIN")
+    )
+    (hot,) = heat_of(Box().with_group(thermal=Thermal(temperatures=readings)).snapshot())
+    assert hot.subject == "nct6798 SYSTIN"
+
+
 @pytest.mark.parametrize(
     ("celsius", "limits", "severity"),
     [
