@@ -41,23 +41,23 @@ class Membership:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Whereabouts:
-    """One place, and all that helps a person to find it.
+class Position:
+    """One position, and all that helps a person to find it.
 
     Attributes:
         path: Its path.
         known_as: What the name that was asked for is to it, such as ``a disk on it``.
-        position: The position as declared, None where it is not.
+        declared: The position as declared, None where it is not.
         occupant: The device in it, None where it is empty.
         way: The links from the host bridge down to it.
-        board_names: What the board's maker or the firmware calls the place.
+        board_names: What the board's maker or the firmware calls it.
         memberships: The arrays that the drive is in.
         file_systems: The mounted file systems that lie on it alone, below encryption or logical volumes as well.
     """
 
     path: str
     known_as: str
-    position: DeclaredPosition | None
+    declared: DeclaredPosition | None
     occupant: Occupant | None
     way: tuple[LinkOfTwo, ...]
     board_names: tuple[str, ...]
@@ -67,11 +67,11 @@ class Whereabouts:
     @property
     def name(self) -> str:
         """The position's label, else the path."""
-        return self.position.label if self.position else self.path
+        return self.declared.label if self.declared else self.path
 
 
-def find_drives(name: str, build: Build | None, snapshot: Snapshot) -> tuple[Whereabouts, ...]:
-    """Find the place or places that a name stands for.
+def find_drives(name: str, build: Build | None, snapshot: Snapshot) -> tuple[Position, ...]:
+    """Find the position or positions that a name stands for.
 
     Args:
         name: The name, without or with ``/dev/`` before it.
@@ -79,10 +79,10 @@ def find_drives(name: str, build: Build | None, snapshot: Snapshot) -> tuple[Whe
         snapshot: The facts.
 
     Returns:
-        One place; several only for an array's name, which stands for all its members.
+        One position; several only for an array's name, which stands for all its members.
 
     Raises:
-        UnknownNameError: No place has this name, or several do and it is no array's.
+        UnknownNameError: No position has this name, or several do and it is no array's.
     """
     book = _NameBook(arrange(build, snapshot))
     wanted = name.removeprefix("/dev/").strip()
@@ -98,8 +98,8 @@ def find_drives(name: str, build: Build | None, snapshot: Snapshot) -> tuple[Whe
     return tuple(book.describe(path, known_as) for path, known_as in found.items())
 
 
-def describe_place(path: str, build: Build | None, snapshot: Snapshot) -> Whereabouts:
-    """Describe the place at a path, whatever is in it."""
+def describe_position(path: str, build: Build | None, snapshot: Snapshot) -> Position:
+    """Describe the position at a path, whatever is in it."""
     return _NameBook(arrange(build, snapshot)).describe(path, "its path")
 
 
@@ -250,16 +250,16 @@ class _NameBook:
         if not isinstance(self._snapshot.arrays, Unread):
             yield from (array.name for array in self._snapshot.arrays)
 
-    def describe(self, path: str, known_as: str) -> Whereabouts:
+    def describe(self, path: str, known_as: str) -> Position:
         """Gather what is known of a place."""
         occupant = self._drives.get(path) or self._tree.occupant_at(path)
         disks = occupant.disks if occupant else ()
         arrays = () if isinstance(self._snapshot.arrays, Unread) else self._snapshot.arrays
         mounted = () if isinstance(self._snapshot.file_systems, Unread) else self._snapshot.file_systems
-        return Whereabouts(
+        return Position(
             path=path,
             known_as=known_as,
-            position=self._build.position_at(path) if self._build else None,
+            declared=self._build.position_at(path) if self._build else None,
             occupant=occupant,
             way=self._tree.way_to(path),
             board_names=tuple(self._name_by_board(path, occupant)),

@@ -4,7 +4,7 @@ import argparse
 import os
 from collections.abc import Callable, Collection
 
-from laneproof.box.names import Whereabouts
+from laneproof.box.names import Position
 from laneproof.box.shown import list_positions
 from laneproof.commands.drive_arrival import wait_for_drive
 from laneproof.commands.errors import CommandError
@@ -47,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
         return _print_fit(fit, as_json=False)
 
 
-def _find_position(judged: Judgement, name: str, build: Build | None) -> Whereabouts:
+def _find_position(judged: Judgement, name: str, build: Build | None) -> Position:
     found = find_by_any_name(judged.host, name, build, judged.snapshot)
     if len(found) > 1:
         named = ", ".join(f"{position.name} ({position.known_as})" for position in found)
@@ -55,15 +55,15 @@ def _find_position(judged: Judgement, name: str, build: Build | None) -> Whereab
     return found[0]
 
 
-def _declared_serials(position: Whereabouts) -> set[str]:
-    declared = position.position.occupant if position.position else None
+def _declared_serials(position: Position) -> set[str]:
+    declared = position.declared.occupant if position.declared else None
     return {device.serial for device in declared.devices if device.serial} if declared else set()
 
 
 def _print_guide(guide: Guide, judged: Judgement, build: Build | None, arguments: argparse.Namespace) -> None:
     if arguments.picture is not None:
         marks = {drive.path: Mark.KEEP for drive in guide.keep if drive.path}
-        marks.setdefault(guide.place.path, Mark.HERE)
+        marks.setdefault(guide.position.path, Mark.HERE)
         write_picture(draw_box(build, judged.snapshot, marks), arguments.picture)
     if arguments.json:
         show_json(guide.as_json())
@@ -77,7 +77,7 @@ def _print_guide(guide: Guide, judged: Judgement, build: Build | None, arguments
 
 def _check(  # noqa: PLR0913 (one check of one position)
     judged: Judgement,
-    position: Whereabouts,
+    position: Position,
     was: str | None,
     build: Build | None,
     *,

@@ -4,7 +4,7 @@ import argparse
 import os
 from collections.abc import Sequence
 
-from laneproof.box.names import UnknownNameError, Whereabouts, find_drives
+from laneproof.box.names import Position, UnknownNameError, find_drives
 from laneproof.box.shown import list_positions
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build, open_host
@@ -50,7 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def find_by_any_name(host: Host, name: str, build: Build | None, snapshot: Snapshot) -> tuple[Whereabouts, ...]:
+def find_by_any_name(host: Host, name: str, build: Build | None, snapshot: Snapshot) -> tuple[Position, ...]:
     """Find what a name stands for; where the name is a link under ``/dev``, the machine is asked where it leads.
 
     Raises:
@@ -72,7 +72,7 @@ def find_by_any_name(host: Host, name: str, build: Build | None, snapshot: Snaps
             raise CommandError(message, status=os.EX_USAGE) from second
 
 
-def _ask_for_more(host: Host, found: Sequence[Whereabouts], *, is_recording: bool) -> Finds:
+def _ask_for_more(host: Host, found: Sequence[Position], *, is_recording: bool) -> Finds:
     disks = [disk for position in found if position.occupant for disk in position.occupant.disks]
     leds = read_locate_leds(host)
     names = read_names(host, disks)
@@ -82,7 +82,7 @@ def _ask_for_more(host: Host, found: Sequence[Whereabouts], *, is_recording: boo
     return Finds(names=names, leds={position.path: _choose_leds(position, leds, folders) for position in found})
 
 
-def _choose_leds(position: Whereabouts, leds: Sequence[LocateLed], folders: dict[str, str]) -> tuple[LocateLed, ...]:
+def _choose_leds(position: Position, leds: Sequence[LocateLed], folders: dict[str, str]) -> tuple[LocateLed, ...]:
     """Choose the lights of a position: of its port or its drive, of its slot, of the bay that its disk is in."""
     port = next((link.port for link in position.way if link.path == position.path), None)
     functions = [*(position.occupant.functions if position.occupant else ()), *([port] if port else [])]

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.links import describe_rate
-from laneproof.box.names import Membership, Whereabouts
+from laneproof.box.names import Membership, Position
 from laneproof.box.occupants import Occupant
 from laneproof.declaration.units import format_bytes
 
@@ -24,9 +24,9 @@ def say_serial(occupant: Occupant) -> str:
     return occupant.serial if isinstance(occupant.serial, str) and occupant.serial else "not known"
 
 
-def say_position(position: Whereabouts) -> str:
+def say_position(position: Position) -> str:
     """Say where on the board a position is: slot and branch as declared, and what the board's maker calls it."""
-    declared, parts = position.position, []
+    declared, parts = position.declared, []
     if declared is not None and declared.slot:
         parts.append(f"slot {declared.slot}" + (f", branch {declared.branch}" if declared.branch else ""))
     if position.board_names:
@@ -34,13 +34,13 @@ def say_position(position: Whereabouts) -> str:
     return "; ".join(parts)
 
 
-def say_between(position: Whereabouts) -> str:
+def say_between(position: Position) -> str:
     """Say what stands between board and drive, in order, each with what is written on it."""
-    parts = position.position.through if position.position else ()
+    parts = position.declared.through if position.declared else ()
     return ", then ".join(f'{part.kind} marked "{part.id}"' if part.id else part.kind for part in parts)
 
 
-def say_path(position: Whereabouts) -> str:
+def say_path(position: Position) -> str:
     """Say the path, and the bus addresses that hold until the next start."""
     ends = [end for link in position.way for end in (link.port,) if end is not None]
     device = position.occupant.functions[0].address if position.occupant and position.occupant.functions else None
@@ -49,7 +49,7 @@ def say_path(position: Whereabouts) -> str:
     return f"{position.path}" + (f" ({' '.join(now)})" if now else "")
 
 
-def say_link(position: Whereabouts) -> str:
+def say_link(position: Position) -> str:
     """Say the position's own link as trained, and what both ends could do where that is more."""
     link = next((link for link in position.way if link.path == position.path), None)
     if link is None:
@@ -78,7 +78,7 @@ def say_membership(membership: Membership) -> str:
     return f"{slot} of {array.name}{level}{part}{state}"
 
 
-def list_uses(position: Whereabouts) -> Iterator[str]:
+def list_uses(position: Position) -> Iterator[str]:
     """List what uses a drive: arrays, and file systems that lie on it alone."""
     yield from (say_membership(membership) for membership in position.memberships)
     yield from (f"{system.kind} at {system.mount}, on {system.device}" for system in position.file_systems)

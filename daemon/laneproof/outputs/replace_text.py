@@ -49,7 +49,7 @@ def write_guide(guide: Guide, positions: Sequence[ShownPosition], style: Style, 
             lines += ["", style.paint(heading, HEADING)]
             for reason in reasons:
                 lines += _describe_reason(reason, style)
-    marks = {keep.path: KEEP for keep in guide.keep if keep.path} | {guide.place.path: _mark_of(guide)}
+    marks = {keep.path: KEEP for keep in guide.keep if keep.path} | {guide.position.path: _mark_of(guide)}
     lines += ["", style.paint("Where", HEADING), *draw_tree(positions, marks, style)]
     if with_steps:
         lines += ["", style.paint("Steps, in this order", HEADING)]
@@ -63,11 +63,11 @@ def write_guide(guide: Guide, positions: Sequence[ShownPosition], style: Style, 
 
 
 def _mark_of(guide: Guide) -> str:
-    return KEEP if guide.place.path in {keep.path for keep in guide.keep} else HERE
+    return KEEP if guide.position.path in {keep.path for keep in guide.keep} else HERE
 
 
 def _headline(guide: Guide, style: Style) -> Iterator[str]:
-    position = guide.place
+    position = guide.position
     said, code = _ANSWERS[guide.safety]
     what = "fitting a drive in" if position.occupant is None else "replacing the drive in"
     yield from style.wrap_under(said, f": {what} {position.name}", code, rest="")
@@ -114,8 +114,8 @@ def write_fit(fit: Fit, style: Style) -> str:
         style: How to write.
     """
     said, code = _VERDICTS[fit.verdict]
-    lines = [f"{style.paint(said, code)}: {style.clean(fit.place.name)}"]
-    lines += style.wrap(say_occupant(fit.place.occupant), "  ")
+    lines = [f"{style.paint(said, code)}: {style.clean(fit.position.name)}"]
+    lines += style.wrap(say_occupant(fit.position.occupant), "  ")
     for item in fit.items:
         lines += _describe_item(item, style)
     if fit.advice or fit.commands:

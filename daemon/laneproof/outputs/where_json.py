@@ -3,19 +3,19 @@
 from collections.abc import Sequence
 from typing import Any
 
-from laneproof.box.names import Whereabouts, derive_link_names
+from laneproof.box.names import Position, derive_link_names
 from laneproof.box.occupants import Occupant
 from laneproof.outputs.where_text import Finds
 from laneproof_collectors.unread import Unread
 
 
-def as_json(asked: str, found: Sequence[Whereabouts], finds: Finds) -> dict[str, Any]:
+def as_json(asked: str, found: Sequence[Position], finds: Finds) -> dict[str, Any]:
     """Give the answer as a JSON object; null is what is not known or not there."""
     return {"schema": 1, "asked": asked, "places": [_position(position, finds) for position in found]}
 
 
-def _position(position: Whereabouts, finds: Finds) -> dict[str, Any]:
-    declared, occupant = position.position, position.occupant
+def _position(position: Position, finds: Finds) -> dict[str, Any]:
+    declared, occupant = position.declared, position.occupant
     leds = None if finds.leds is None else finds.leds.get(position.path, ())
     return {
         "path": position.path,

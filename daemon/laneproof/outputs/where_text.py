@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from laneproof.box.names import Whereabouts
+from laneproof.box.names import Position
 from laneproof.box.shown import ShownPosition
 from laneproof.outputs.marked_tree import draw_tree
 from laneproof.outputs.position_words import (
@@ -36,7 +36,7 @@ class Finds:
 
 
 def write_where(
-    asked: str, found: Sequence[Whereabouts], finds: Finds, positions: Sequence[ShownPosition], style: Style
+    asked: str, found: Sequence[Position], finds: Finds, positions: Sequence[ShownPosition], style: Style
 ) -> str:
     """Write the whole text, with a line end.
 
@@ -55,7 +55,7 @@ def write_where(
     return "\n".join(lines) + "\n"
 
 
-def _describe(asked: str, position: Whereabouts, finds: Finds, style: Style) -> Iterator[str]:
+def _describe(asked: str, position: Position, finds: Finds, style: Style) -> Iterator[str]:
     occupant = position.occupant
     yield from style.wrap_under(position.name, f": {say_occupant(occupant)}", HEADING)
     rows = [
@@ -75,13 +75,13 @@ def _describe(asked: str, position: Whereabouts, finds: Finds, style: Style) -> 
             yield from style.wrap(text, f"  {word:<{_COLUMN}}  ", " " * (_COLUMN + 4))
 
 
-def _list_names(position: Whereabouts, finds: Finds) -> Iterator[str]:
+def _list_names(position: Position, finds: Finds) -> Iterator[str]:
     for disk in position.occupant.disks if position.occupant else ():
         yield f"/dev/{disk}"
         yield from finds.names.get(disk, ())
 
 
-def _list_lights(position: Whereabouts, finds: Finds) -> Iterator[tuple[str, str]]:
+def _list_lights(position: Position, finds: Finds) -> Iterator[tuple[str, str]]:
     if finds.leds is None or position.occupant is None:
         return
     leds = finds.leds.get(position.path, ())

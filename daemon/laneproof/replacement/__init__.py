@@ -5,7 +5,7 @@ Pure: it judges what was read, and runs nothing.
 
 from collections.abc import Sequence
 
-from laneproof.box.names import Whereabouts
+from laneproof.box.names import Position
 from laneproof.box.placement import arrange
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding
@@ -32,23 +32,23 @@ __all__ = [
 
 
 def make_guide(
-    place: Whereabouts, build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], past: Past = NOTHING
+    position: Position, build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], past: Past = NOTHING
 ) -> Guide:
     """Make the guide for one position.
 
     Args:
-        place: The position, as `find_drives` gives it.
+        position: The position, as `find_drives` gives it.
         build: The declaration, None where there is none.
         snapshot: The facts.
         findings: What the rules say now; the daemon's own know more than those of one pass.
         past: What is known of earlier passes.
     """
     facts = Facts(
-        place=place,
+        position=position,
         arrangement=arrange(build, snapshot),
         findings=findings,
         past=past,
         now=snapshot.taken_at,
     )
     keep = list_keeps(facts)
-    return Guide(place=place, reasons=weigh(facts), keep=keep, steps=list_steps(facts, keep))
+    return Guide(position=position, reasons=weigh(facts), keep=keep, steps=list_steps(facts, keep))

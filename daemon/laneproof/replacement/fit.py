@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from laneproof.box.links import describe_rate
-from laneproof.box.names import Whereabouts, describe_place
+from laneproof.box.names import Position, describe_position
 from laneproof.box.occupants import Occupant
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import EQUAL_WITHIN, format_bytes
@@ -52,7 +52,7 @@ class Fit:
         commands: What a person may run next, to be read and adapted first.
     """
 
-    place: Whereabouts
+    position: Position
     items: tuple[FitItem, ...]
     advice: tuple[str, ...]
     commands: tuple[str, ...]
@@ -69,8 +69,8 @@ class Fit:
         words = {True: "holds", False: "differs", None: "unverified"}
         return {
             "schema": 1,
-            "position": self.place.position.label if self.place.position else None,
-            "path": self.place.path,
+            "position": self.position.declared.label if self.position.declared else None,
+            "path": self.position.path,
             "verdict": self.verdict,
             "items": [{"what": item.what, "result": words[item.holds], "says": item.says} for item in self.items],
             "advice": list(self.advice),
@@ -103,41 +103,48 @@ def check_new_drive(
         known: The serial numbers that are known to have been there, where `was` was typed and may be wrong; None
             where it was read.
     """
-    place = describe_place(path, build, snapshot)
-    occupant = place.occupant
+    position = describe_position(path, build, snapshot)
+    occupant = position.occupant
     if occupant is None or not occupant.answers:
         item = FitItem(what="a drive", holds=False, says=f"No drive answers at {path}.")
-        return Fit(place=place, items=(item,), advice=("See that it sits straight and to the end.",), commands=())
-    findings = _judge(place, build, snapshot)
-    array = _find_waiting(place, build, snapshot)
+        return Fit(position=position, items=(item,), advice=("See that it sits straight and to the end.",), commands=())
+    findings = _judge(position, build, snapshot)
+    array = _find_waiting(position, build, snapshot)
     items = (
         _check_identity(occupant, was, known),
-        *_check_declared(place, findings),
+        *_check_declared(position, findings),
         *_check_size(occupant, array),
-        _check_link(place, findings),
+        _check_link(position, findings),
         *_check_health(occupant, findings),
     )
-    fit = Fit(place=place, items=items, advice=(), commands=())
+    fit = Fit(position=position, items=items, advice=(), commands=())
     if fit.verdict == "differs":
         advice = ("Put this right first: give the drive to no array as it is. Then check again.",)
-        return Fit(place=place, items=items, advice=advice, commands=())
+        return Fit(position=position, items=items, advice=advice, commands=())
     if items[0].holds is None:
         advice = ("Compare the number on its label with the old drive's before you give it to an array.",)
-        return Fit(place=place, items=items, advice=advice, commands=())
-    return Fit(place=place, items=items, advice=tuple(_advise(place, array)), commands=tuple(_list_next(place, array)))
+        return Fit(position=position, items=items, advice=advice, commands=())
+    return Fit(
+        position=position,
+        items=items,
+        advice=tuple(_advise(position, array)),
+        commands=tuple(_list_next(position, array)),
+    )
 
 
-def _judge(place: Whereabouts, build: Build | None, snapshot: Snapshot) -> tuple[Finding, ...]:
+def _judge(position: Position, build: Build | None, snapshot: Snapshot) -> tuple[Finding, ...]:
     """Let the rules judge the position, as if its declaration asked for no certain serial number."""
-    label = place.position.label if place.position else None
+    label = position.declared.label if position.declared else None
     relaxed = build
-    if build is not None and place.position is not None and place.position.occupant is not None:
-        occupant = place.position.occupant.model_copy(update={"serial": None, "any_of": ()})
-        position = place.position.model_copy(update={"occupant": occupant})
-        positions = tuple(position if declared.label == label else declared for declared in build.position)
+    if build is not None and position.declared is not None and position.declared.occupant is not None:
+        occupant = position.declared.occupant.model_copy(update={"serial": None, "any_of": ()})
+        relaxed_here = position.declared.model_copy(update={"occupant": occupant})
+        positions = tuple(relaxed_here if declared.label == label else declared for declared in build.position)
         relaxed = build.model_copy(update={"position": positions})
     names = (
-        {place.path, *(function.address for function in place.occupant.functions)} if place.occupant else {place.path}
+        {position.path, *(function.address for function in position.occupant.functions)}
+        if position.occupant
+        else {position.path}
     )
     return tuple(
         finding
@@ -162,12 +169,12 @@ def _check_identity(occupant: Occupant, was: str | None, known: Collection[str] 
     return FitItem(what=what, holds=True, says=f"Its serial number is {occupant.serial}.")
 
 
-def _check_declared(place: Whereabouts, findings: tuple[Finding, ...]) -> Iterator[FitItem]:
+def _check_declared(position: Position, findings: tuple[Finding, ...]) -> Iterator[FitItem]:
     what = "as declared"
     said = [finding for finding in findings if finding.rule.startswith(_IDENTITY_RULES)]
     for finding in said:
         yield _item(what, finding)
-    declared = place.position.occupant if place.position else None
+    declared = position.declared.occupant if position.declared else None
     if not said and declared is not None and (declared.kind or declared.capacity or declared.model):
         yield FitItem(what=what, holds=True, says="Kind, capacity and model are as declared, as far as declared.")
 
@@ -188,14 +195,14 @@ def _check_size(occupant: Occupant, array: Array | None) -> Iterator[FitItem]:
     yield FitItem(what=what, holds=holds, says=says)
 
 
-def _check_link(place: Whereabouts, findings: tuple[Finding, ...]) -> FitItem:
+def _check_link(position: Position, findings: tuple[Finding, ...]) -> FitItem:
     what = "trained"
     for finding in findings:
         if finding.rule.startswith(_LINK_RULES):
             return _item(what, finding)
-    link = next((each for each in place.way if each.path == place.path), None)
+    link = next((each for each in position.way if each.path == position.path), None)
     if link is None:
-        hangs = "-" in place.path.rpartition("/")[2]
+        hangs = "-" in position.path.rpartition("/")[2]
         said = "It hangs on a controller, which has no link of its own here." if hangs else "It shows no link."
         return FitItem(what=what, holds=hangs or None, says=said)
     rate, lanes = link.trained_gt_s.value, link.trained_lanes.value
@@ -203,7 +210,7 @@ def _check_link(place: Whereabouts, findings: tuple[Finding, ...]) -> FitItem:
         return FitItem(what=what, holds=None, says="What its link trained at could not be read.")
     said = f"x{lanes:g} at {describe_rate(rate)}"
     able = link.capable_gt_s, link.capable_lanes
-    declared = place.position.link if place.position else None
+    declared = position.declared.link if position.declared else None
     if declared is None and isinstance(able[0], int | float) and isinstance(able[1], int | float):
         if rate < able[0] or lanes < able[1]:
             more = f"both ends can do x{able[1]:g} at {describe_rate(able[0])}"
@@ -238,27 +245,27 @@ def _item(what: str, finding: Finding) -> FitItem:
 # --- what is next -----------------------------------------------------------------------------------------------------
 
 
-def _find_waiting(place: Whereabouts, build: Build | None, snapshot: Snapshot) -> Array | None:
+def _find_waiting(position: Position, build: Build | None, snapshot: Snapshot) -> Array | None:
     """Find the md array that waits for this drive: the one declared for it, else the only one that lacks a member."""
     arrays = () if isinstance(snapshot.arrays, Unread) else snapshot.arrays
     waiting = [array for array in arrays if array.kind == "md" and isinstance(lost := count_lost(array), int) and lost]
-    label = place.position.label if place.position else None
+    label = position.declared.label if position.declared else None
     mine = {array.name for array in (build.array if build else ()) if label in array.members}
     declared = [array for array in waiting if array.name in mine]
     chosen = declared or ([] if mine else waiting)
-    return chosen[0] if len(chosen) == 1 and not place.memberships else None
+    return chosen[0] if len(chosen) == 1 and not position.memberships else None
 
 
-def _advise(place: Whereabouts, array: Array | None) -> Iterator[str]:
-    occupant, declared = place.occupant, place.position.occupant if place.position else None
+def _advise(position: Position, array: Array | None) -> Iterator[str]:
+    occupant, declared = position.occupant, position.declared.occupant if position.declared else None
     if (
         declared is not None
         and declared.serial is not None
         and occupant is not None
         and declared.serial != occupant.serial
     ):
-        yield f'Put the new serial number into the declaration, at {place.name}: serial = "{occupant.serial}".'
-    for membership in place.memberships:
+        yield f'Put the new serial number into the declaration, at {position.name}: serial = "{occupant.serial}".'
+    for membership in position.memberships:
         yield f"It is in {membership.array.name} already, as {membership.member.name}."
     if array is None:
         return
@@ -272,8 +279,8 @@ def _advise(place: Whereabouts, array: Array | None) -> Iterator[str]:
     yield f"While {array.name} rebuilds, touch no drive of it. When it has finished, let it check itself."
 
 
-def _list_next(place: Whereabouts, array: Array | None) -> Iterator[str]:
-    disk = next(iter(place.occupant.disks), None) if place.occupant else None
+def _list_next(position: Position, array: Array | None) -> Iterator[str]:
+    disk = next(iter(position.occupant.disks), None) if position.occupant else None
     if array is not None and disk is not None:
         suffix, sibling = _member_form(array)
         if suffix:

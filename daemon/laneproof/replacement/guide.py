@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from laneproof.box.names import Whereabouts
+from laneproof.box.names import Position
 
 
 class Safety(StrEnum):
@@ -78,13 +78,13 @@ class Guide:
     """The whole guide for one position.
 
     Attributes:
-        place: The position, with what is in it.
+        position: The position, with what is in it.
         reasons: Why it is safe or not, the heaviest first.
         keep: What must not be touched.
         steps: What to do, in order.
     """
 
-    place: Whereabouts
+    position: Position
     reasons: tuple[Reason, ...]
     keep: tuple[Keep, ...]
     steps: tuple[Step, ...]
@@ -99,12 +99,12 @@ class Guide:
 
     def as_json(self) -> dict[str, Any]:
         """Give the guide as JSON."""
-        occupant = self.place.occupant
+        occupant = self.position.occupant
         serial = occupant.serial if occupant else None
         return {
             "schema": 1,
-            "position": self.place.position.label if self.place.position else None,
-            "path": self.place.path,
+            "position": self.position.declared.label if self.position.declared else None,
+            "path": self.position.path,
             "drive": occupant.name if occupant else None,
             "serial": serial if isinstance(serial, str) else None,
             "safety": str(self.safety),

@@ -7,7 +7,7 @@ What could not be read is a doubt, never an all-clear. Levels that survive "at l
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from laneproof.box.names import Membership, Whereabouts, describe_place
+from laneproof.box.names import Membership, Position, describe_position
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.past import Past
@@ -38,14 +38,14 @@ class Facts:
     """What the question is judged by.
 
     Attributes:
-        place: The position that is asked about.
+        position: The position that is asked about.
         arrangement: The build laid over the machine.
         findings: What the rules say now.
         past: What is known of earlier passes.
         now: The time of the pass, unix seconds.
     """
 
-    place: Whereabouts
+    position: Position
     arrangement: Arrangement
     findings: Sequence[Finding]
     past: Past
@@ -76,10 +76,10 @@ def is_working(member: ArrayMember) -> bool:
 
 def weigh(facts: Facts) -> tuple[Reason, ...]:
     """Give all reasons for and against taking the drive out now, the heaviest first."""
-    occupant = facts.place.occupant
+    occupant = facts.position.occupant
     if occupant is None:
         reasons = [
-            Reason(weight=Weight.SPEAKS_FOR, says=f"{facts.place.name} is empty, so nothing is taken out of it.")
+            Reason(weight=Weight.SPEAKS_FOR, says=f"{facts.position.name} is empty, so nothing is taken out of it.")
         ]
     else:
         reasons = [*_weigh_uses(facts), *_weigh_drive(facts)]
@@ -89,19 +89,19 @@ def weigh(facts: Facts) -> tuple[Reason, ...]:
 
 
 def _weigh_uses(facts: Facts) -> Iterator[Reason]:
-    snapshot, place = facts.arrangement.snapshot, facts.place
+    snapshot, position = facts.arrangement.snapshot, facts.position
     if isinstance(snapshot.arrays, Unread):
         yield _doubt(
             f"Whether the drive is in an array is not known: {snapshot.arrays}.", _how_to_know(snapshot.arrays)
         )
-    for membership in place.memberships:
+    for membership in position.memberships:
         if not is_container(membership.array):  # its volumes are arrays themselves
             yield from _weigh_membership(facts, membership)
     if isinstance(snapshot.file_systems, Unread):
         says = f"Which file systems lie on it is not known: {snapshot.file_systems}."
         yield _doubt(says, "See 'findmnt' and 'lsblk' for what uses it.")
-    whole_btrfs = any(membership.array.kind == "btrfs" for membership in place.memberships)
-    for mounted in place.file_systems:
+    whole_btrfs = any(membership.array.kind == "btrfs" for membership in position.memberships)
+    for mounted in position.file_systems:
         if mounted.kind == "btrfs" and whole_btrfs:
             continue  # weighed as an array
         runs = " The system itself runs from it." if mounted.mount in _SYSTEM_MOUNTS else ""
@@ -111,7 +111,7 @@ def _weigh_uses(facts: Facts) -> Iterator[Reason]:
             f"Copy what is on it, check the copy, and unmount {mounted.mount}.",
         )
     known = not isinstance(snapshot.arrays, Unread) and not isinstance(snapshot.file_systems, Unread)
-    if known and not place.memberships and not place.file_systems:
+    if known and not position.memberships and not position.file_systems:
         yield _doubt(
             "No array and no mounted file system is seen on it; swap space, a volume manager or a pool could still "
             "use it.",
@@ -168,8 +168,8 @@ def _weigh_working_member(facts: Facts, array: Array) -> Iterator[Reason]:
     level = array.level if isinstance(array.level, str) else array.kind
     if left < 0 and lost:
         yield _stop(
-            f"{array.name} ({level}) runs without {lost} of its members already: taking {facts.place.name} out takes "
-            "all its data. This position must not be touched.",
+            f"{array.name} ({level}) runs without {lost} of its members already: taking {facts.position.name} out "
+            "takes all its data. This position must not be touched.",
             _say_what_to_replace(facts, array),
         )
         return
@@ -244,33 +244,33 @@ def _weigh_others(facts: Facts, array: Array, do: str | None, *, stops: bool = F
                 yield _doubt(says, "Find out first.")
 
 
-def _homes_of_others(facts: Facts, array: Array) -> Iterator[Whereabouts]:
+def _homes_of_others(facts: Facts, array: Array) -> Iterator[Position]:
     tree = facts.arrangement
     homes = {disk: drive.path for drive in tree.drives for disk in drive.disks}
     paths = {homes[member.disk] for member in array.members if is_working(member) and member.disk in homes} - {
-        facts.place.path
+        facts.position.path
     }
     for path in sorted(paths):
-        yield describe_place(path, tree.build, tree.snapshot)
+        yield describe_position(path, tree.build, tree.snapshot)
 
 
-def _is_about(finding: Finding, home: Whereabouts) -> bool:
+def _is_about(finding: Finding, home: Position) -> bool:
     occupant = home.occupant
     names = {home.path}
     if occupant is not None:
         names |= {occupant.name, occupant.own_path, *(function.address for function in occupant.functions)}
         names |= {occupant.serial} if isinstance(occupant.serial, str) else set()
     if finding.position is not None:
-        return home.position is not None and finding.position == home.position.label
+        return home.declared is not None and finding.position == home.declared.label
     return bool({finding.key, finding.subject} & names)
 
 
 def _weigh_drive(facts: Facts) -> Iterator[Reason]:
-    occupant = facts.place.occupant
+    occupant = facts.position.occupant
     if occupant is not None and not occupant.answers and not occupant.asleep:
         yield Reason(weight=Weight.SPEAKS_FOR, says="It does not answer any more.")
     for finding in facts.findings:
-        if finding.kind is Kind.UNVERIFIED or finding.accepted is not None or not _is_about(finding, facts.place):
+        if finding.kind is Kind.UNVERIFIED or finding.accepted is not None or not _is_about(finding, facts.position):
             continue
         says = _sentence(f"It shows {finding.rule}: {finding.summary}")
         cause = finding.causes[0].cause if finding.causes else None
@@ -284,19 +284,19 @@ def _weigh_drive(facts: Facts) -> Iterator[Reason]:
 
 def _weigh_lost_branch(facts: Facts) -> Iterator[Reason]:
     """A slot that is no longer split hides sound drives: another one would be as invisible."""
-    label = facts.place.position.label if facts.place.position else None
+    label = facts.position.declared.label if facts.position.declared else None
     for finding in facts.findings:
         if finding.rule == BIFURCATION_NOT_ACTIVE and label in finding.evidence.get("missing_branches", ()):
             yield _stop(
-                f"{finding.summary}. What is in {facts.place.name} may be sound, and another drive would not be seen "
-                "either.",
+                f"{finding.summary}. What is in {facts.position.name} may be sound, and another drive would not "
+                "be seen either.",
                 "Set the slot's bifurcation in the board's firmware setup, and start again: see 'laneproof explain "
                 f"{BIFURCATION_NOT_ACTIVE}'.",
             )
 
 
 def _weigh_other_arrays(facts: Facts) -> Iterator[Reason]:
-    own = {membership.array.name for membership in facts.place.memberships}
+    own = {membership.array.name for membership in facts.position.memberships}
     for array in facts.arrays:
         lost = count_lost(array)
         if array.name not in own and isinstance(lost, int) and lost:
@@ -309,7 +309,7 @@ def _weigh_other_arrays(facts: Facts) -> Iterator[Reason]:
 
 def list_keeps(facts: Facts) -> tuple[Keep, ...]:
     """List the positions that must not be touched: they carry an array that has lost, or is about to lose, a member."""
-    own = {membership.array.name: membership.member for membership in facts.place.memberships}
+    own = {membership.array.name: membership.member for membership in facts.position.memberships}
     keeps: dict[str, Keep] = {}
     for array in facts.arrays:
         lost, survived = count_lost(array), count_spared(array)
@@ -330,7 +330,7 @@ def _keep(facts: Facts, array: Array, member: ArrayMember, gone: int, survived: 
         return None
     tree = facts.arrangement
     home = next((other for other in tree.drives if member.disk in other.disks), None)
-    if home is not None and home.path == facts.place.path and survived is not None and gone <= survived:
+    if home is not None and home.path == facts.position.path and survived is not None and gone <= survived:
         return None  # it is the one that may be taken out
     drive = home.name if home else member.name
     if home is not None and isinstance(home.serial, str):

@@ -8,7 +8,7 @@ import shlex
 from collections.abc import Iterator
 
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
-from laneproof.box.names import Membership, Whereabouts
+from laneproof.box.names import Membership, Position
 from laneproof.declaration.units import format_bytes
 from laneproof.past.box_record import component_bytes
 from laneproof.replacement.guide import Keep, Step
@@ -33,12 +33,12 @@ def list_steps(facts: Facts, keep: tuple[Keep, ...]) -> tuple[Step, ...]:
         facts: The position, and what is known of the machine.
         keep: What must not be touched meanwhile.
     """
-    place = facts.place
+    position = facts.position
     steps = [_copy()]
-    if place.occupant is not None:
+    if position.occupant is not None:
         steps += _prepare(facts)
-        steps.append(_note_label(place))
-    steps += [_power_off(place), _open(place, keep), _exchange(facts), _close(place), _check_new(place)]
+        steps.append(_note_label(position))
+    steps += [_power_off(position), _open(position, keep), _exchange(facts), _close(position), _check_new(position)]
     steps.append(_afterwards(facts))
     return tuple(steps)
 
@@ -55,10 +55,10 @@ def _copy() -> Step:
 
 
 def _prepare(facts: Facts) -> Iterator[Step]:
-    if (free := _find_free(facts)) and any(_may_replace(membership) for membership in facts.place.memberships):
+    if (free := _find_free(facts)) and any(_may_replace(membership) for membership in facts.position.memberships):
         commands = [
             f"mdadm /dev/{membership.array.name} {command}"
-            for membership in facts.place.memberships
+            for membership in facts.position.memberships
             if _may_replace(membership)
             for command in (
                 f"--add /dev/{_new_name(membership)}",
@@ -74,14 +74,14 @@ def _prepare(facts: Facts) -> Iterator[Step]:
             commands=tuple(commands),
             cautions=(_READ_FIRST,),
         )
-    if facts.place.file_systems:
-        mounts = [file_system.mount for file_system in facts.place.file_systems]
+    if facts.position.file_systems:
+        mounts = [file_system.mount for file_system in facts.position.file_systems]
         yield Step(
             title=f"Stop using {', '.join(mounts)}",
             says=("End what writes there, copy it, check the copy.",),
             commands=tuple(f"umount {mount}" for mount in mounts if mount != "/"),
         )
-    taken = [membership for membership in facts.place.memberships if membership.array.kind == "md"]
+    taken = [membership for membership in facts.position.memberships if membership.array.kind == "md"]
     if taken:
         yield Step(
             title=f"Take it out of {', '.join(each.array.name for each in taken)}",
@@ -89,7 +89,7 @@ def _prepare(facts: Facts) -> Iterator[Step]:
             commands=tuple(_take_out(each) for each in taken),
             cautions=(_READ_FIRST, DEGRADED_ARRAY),
         )
-    for membership in facts.place.memberships:
+    for membership in facts.position.memberships:
         if membership.array.kind != "md":
             yield Step(
                 title=f"Tell {membership.array.name} that the drive goes",
@@ -116,7 +116,7 @@ def _new_name(membership: Membership) -> str:
 
 def _find_free(facts: Facts) -> str | None:
     """Find a declared position that is meant to be empty and is, for a drive of the same kind."""
-    occupant = facts.place.occupant
+    occupant = facts.position.occupant
     if occupant is None or occupant.kind != "nvme":
         return None
     return next(
@@ -129,14 +129,14 @@ def _find_free(facts: Facts) -> str | None:
     )
 
 
-def _note_label(place: Whereabouts) -> Step:
-    occupant = place.occupant
+def _note_label(position: Position) -> Step:
+    occupant = position.occupant
     serial = occupant.serial if occupant else None
     number = f"serial number {serial}" if isinstance(serial, str) else "its serial number, which could not be read here"
     model = f"{occupant.model}, " if occupant and isinstance(occupant.model, str) else ""
     return Step(
         title="Write down what is on the drive's label",
-        says=(f"You look for {model}{number}, in {place.name} ({place.path}).",),
+        says=(f"You look for {model}{number}, in {position.name} ({position.path}).",),
         cautions=("Names such as nvme0 change from start to start; the serial number does not.",),
     )
 
@@ -144,22 +144,22 @@ def _note_label(place: Whereabouts) -> Step:
 # --- with the case open -----------------------------------------------------------------------------------------------
 
 
-def find_hot_plug(place: Whereabouts) -> SlotRegisters | None:
+def find_hot_plug(position: Position) -> SlotRegisters | None:
     """Give the slot registers of the position's port where they say that it is made for hot plug."""
-    link = next((each for each in place.way if each.path == place.path), None)
+    link = next((each for each in position.way if each.path == position.path), None)
     express = link.port.express if link and link.port else None
     slot = None if express is None or isinstance(express, Unread) else express.slot
     return slot if slot is not None and slot.hot_plug_capable else None
 
 
-def _power_off(place: Whereabouts) -> Step:
+def _power_off(position: Position) -> Step:
     says = ["Shut the box down, switch the supply off, and pull the mains cord."]
-    if find_hot_plug(place) is not None:
+    if find_hot_plug(position) is not None:
         says.append(
             "The port's registers say that it can be hot-plugged. Only where the makers of the board, of what stands "
             "between and of the drive say so too may the box stay on; a bare M.2 socket is not made for it."
         )
-    elif "-" in place.path.rpartition("/")[2]:
+    elif "-" in position.path.rpartition("/")[2]:
         says.append("Only where the makers of the bay and of its controller say so may the box stay on.")
     return Step(
         title="Shut down, and take the box off the mains",
@@ -169,29 +169,29 @@ def _power_off(place: Whereabouts) -> Step:
     )
 
 
-def _open(place: Whereabouts, keep: tuple[Keep, ...]) -> Step:
-    position, says = place.position, []
-    if position is not None and position.slot:
-        says.append(f"Find slot {position.slot}" + (f", branch {position.branch}." if position.branch else "."))
-    if place.board_names:
-        says.append(f"The board's maker calls it {', '.join(place.board_names)}.")
-    if position is not None and position.through:
-        parts = [f'{part.kind} "{part.id}"' if part.id else part.kind for part in position.through]
+def _open(position: Position, keep: tuple[Keep, ...]) -> Step:
+    declared, says = position.declared, []
+    if declared is not None and declared.slot:
+        says.append(f"Find slot {declared.slot}" + (f", branch {declared.branch}." if declared.branch else "."))
+    if position.board_names:
+        says.append(f"The board's maker calls it {', '.join(position.board_names)}.")
+    if declared is not None and declared.through:
+        parts = [f'{part.kind} "{part.id}"' if part.id else part.kind for part in declared.through]
         says.append(f"Between the board and the drive stand: {', '.join(parts)}.")
-    if place.occupant is not None:
+    if position.occupant is not None:
         says.append("Compare the serial number on the drive's label with yours. If it is another one, leave it there.")
     if keep:
         says.append(f"Leave alone: {', '.join(drive.name for drive in keep)}.")
-    return Step(title=f"Open the case and find {place.name}", says=tuple(says), cautions=(OPEN_CASE,))
+    return Step(title=f"Open the case and find {position.name}", says=tuple(says), cautions=(OPEN_CASE,))
 
 
 def _exchange(facts: Facts) -> Step:
-    place = facts.place
+    position = facts.position
     says = []
-    if place.occupant is not None:
+    if position.occupant is not None:
         says.append("Loosen what holds the drive, lift it, and pull it straight out; mark it with today's date.")
     needed = needed_bytes(facts)
-    plan = place.position.occupant if place.position else None
+    plan = position.declared.occupant if position.declared else None
     size = max([size_ for size_ in (needed, plan.capacity if plan else None) if size_], default=None)
     if size:
         says.append(f"The new drive must hold {format_bytes(size)} or a little more.")
@@ -200,20 +200,22 @@ def _exchange(facts: Facts) -> Step:
         "Touch bare metal before you touch the drive, and hold it by its edges.",
         "Heat pads and heat sinks come off slowly; put each back as its maker says, and touch none that is hot.",
     ]
-    if position := place.position:
-        if any(part.kind == "flexible-cable" for part in position.through):
+    if declared := position.declared:
+        if any(part.kind == "flexible-cable" for part in declared.through):
             cautions.append("Do not bend a flexible cable sharply or pull on it; see that both its ends sit straight.")
-        if any(part.kind == "key-adapter" for part in position.through):
+        if any(part.kind == "key-adapter" for part in declared.through):
             cautions.append("See that the key of drive and adapter fit; nothing goes in by force.")
     return Step(
-        title="Exchange the drive" if place.occupant else "Fit the drive", says=tuple(says), cautions=tuple(cautions)
+        title="Exchange the drive" if position.occupant else "Fit the drive", says=tuple(says), cautions=tuple(cautions)
     )
 
 
-def _close(place: Whereabouts) -> Step:
+def _close(position: Position) -> Step:
     return Step(
         title="Close the case, plug it in, start",
-        says=(f"Look first that no tool, screw or loose cable is left inside, and that only {place.name} was moved.",),
+        says=(
+            f"Look first that no tool, screw or loose cable is left inside, and that only {position.name} was moved.",
+        ),
         cautions=("Mains parts, and a supply that was opened, are a qualified person's work.",),
     )
 
@@ -221,10 +223,10 @@ def _close(place: Whereabouts) -> Step:
 # --- afterwards -------------------------------------------------------------------------------------------------------
 
 
-def _check_new(place: Whereabouts) -> Step:
-    serial = place.occupant.serial if place.occupant else None
+def _check_new(position: Position) -> Step:
+    serial = position.occupant.serial if position.occupant else None
     was = shlex.quote(serial) if isinstance(serial, str) else NO_DRIVE
-    name = shlex.quote(place.name)
+    name = shlex.quote(position.name)
     return Step(
         title="See that the new drive trained and fits",
         says=("It waits for the new drive, and compares it with the declaration.",),
@@ -233,16 +235,16 @@ def _check_new(place: Whereabouts) -> Step:
 
 
 def _afterwards(facts: Facts) -> Step:
-    arrays = ", ".join(membership.array.name for membership in facts.place.memberships)
+    arrays = ", ".join(membership.array.name for membership in facts.position.memberships)
     return Step(
         title=f"Only then give it to {arrays}" if arrays else "Only then put it to use",
         says=("The check of the new drive says what to run next.",),
         commands=("laneproof audit",),
-        cautions=(DEGRADED_ARRAY,) if facts.place.memberships else (),
+        cautions=(DEGRADED_ARRAY,) if facts.position.memberships else (),
     )
 
 
 def needed_bytes(facts: Facts) -> int | None:
     """Give what each member of the position's arrays must hold; None where it is not known."""
-    found = [component_bytes(membership.array) for membership in facts.place.memberships]
+    found = [component_bytes(membership.array) for membership in facts.position.memberships]
     return max((round(size_) for size_ in found if size_), default=None)

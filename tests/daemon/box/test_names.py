@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.box.names import UnknownNameError, derive_link_names, describe_place, find_drives
+from laneproof.box.names import UnknownNameError, derive_link_names, describe_position, find_drives
 from laneproof.box.topology import survey
 from laneproof_collectors.snapshot import MappedDevice, MountedFileSystem, NvmeNamespace, PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Reason, Unread
@@ -144,12 +144,12 @@ def test_what_is_known_of_a_place_is_gathered() -> None:
     )
     slots = (PhysicalSlot(name="M2_1", address="0000:00:01"), PhysicalSlot(name="SLOT4", address="0000:02:00"))
     made = replace(snapshot(), file_systems=mounts, slots=slots)
-    found = describe_place(A, BUILD, made)
+    found = describe_position(A, BUILD, made)
     assert (found.name, found.board_names) == ("riser-1", ("M2_1",))
     assert [(one.array.name, one.member.slot) for one in found.memberships] == [("md0", 0)]
     assert [one.mount for one in found.file_systems] == ["/srv"]
     assert [link.path for link in found.way] == [A]
-    assert describe_place(B, BUILD, made).file_systems == ()
+    assert describe_position(B, BUILD, made).file_systems == ()
 
 
 def test_groups_that_were_not_read_leave_names_that_were() -> None:

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.box.names import Whereabouts, describe_place
+from laneproof.box.names import Position, describe_position
 from laneproof.declaration.build import Build
 from laneproof.outputs.position_words import (
     list_uses,
@@ -27,8 +27,8 @@ BUILD = declare(
 )
 
 
-def place(box: Box | None = None, build: Build | None = BUILD) -> Whereabouts:
-    return describe_place(PATH, build, (box or kelp_box(1)).snapshot())
+def place(box: Box | None = None, build: Build | None = BUILD) -> Position:
+    return describe_position(PATH, build, (box or kelp_box(1)).snapshot())
 
 
 def test_who_is_there() -> None:
@@ -47,7 +47,7 @@ def test_serial_that_is_not_known_is_said_so() -> None:
 
 def test_where_on_the_board() -> None:
     assert say_position(place()) == "slot riser, branch 2"
-    named = describe_place(
+    named = describe_position(
         PATH, BUILD, replace(kelp_box(1).snapshot(), slots=(PhysicalSlot(name="J7", address="0000:01:00"),))
     )
     assert say_position(named) == "slot riser, branch 2; the board calls it J7"
@@ -63,7 +63,7 @@ def test_path_with_the_addresses_of_today() -> None:
     assert say_path(place()) == f"{PATH} (now 0000:01:00.0 behind port 0000:00:01.1)"
     assert say_path(place(kelp_box(1).without(PATH))) == f"{PATH} (behind port 0000:00:01.1)"
     assert say_path(place(Box())) == PATH
-    alone = describe_place("0000:00/05.0", None, Box().with_drive("0000:00/05.0").snapshot())
+    alone = describe_position("0000:00/05.0", None, Box().with_drive("0000:00/05.0").snapshot())
     assert say_path(alone) == "0000:00/05.0 (now 0000:00:05.0)"
 
 

@@ -92,8 +92,8 @@ def test_ascii_is_enough_and_colour_only_repeats() -> None:
 
 
 def fit(*items: FitItem, advice: tuple[str, ...] = (), commands: tuple[str, ...] = ()) -> str:
-    place = guide_for("riser-4", array_box()).place
-    return write_fit(Fit(place=place, items=items, advice=advice, commands=commands), Style(width=80))
+    place = guide_for("riser-4", array_box()).position
+    return write_fit(Fit(position=place, items=items, advice=advice, commands=commands), Style(width=80))
 
 
 def test_fit_tells_each_item_by_a_word() -> None:

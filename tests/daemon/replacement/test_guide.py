@@ -18,9 +18,9 @@ from laneproof.replacement import Guide, Reason, Safety, Weight
     ],
 )
 def test_heaviest_reason_decides(weights: tuple[Weight, ...], safety: Safety) -> None:
-    place = guide_for("riser-4", array_box()).place
+    place = guide_for("riser-4", array_box()).position
     reasons = tuple(Reason(weight=one, says="x") for one in weights)
-    assert Guide(place=place, reasons=reasons, keep=(), steps=()).safety is safety
+    assert Guide(position=place, reasons=reasons, keep=(), steps=()).safety is safety
 
 
 def test_json_tells_answer_reasons_places_and_steps() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from array_box import BUILD, FREE, PATHS, SYSTEM, array_box, guide_for, make_members, make_mount
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
-from laneproof.box.names import describe_place, find_drives
+from laneproof.box.names import describe_position, find_drives
 from laneproof.replacement import Guide, Step, make_guide
 from laneproof.replacement.steps import find_hot_plug
 from laneproof_collectors.snapshot import ExpressRegisters, PciFunction, SlotRegisters
@@ -148,10 +148,10 @@ def test_box_is_off_unless_registers_and_makers_both_say_otherwise() -> None:
 def test_registers_that_were_not_read_allow_no_hot_plug() -> None:
     box = array_box().edit(PATHS[3], give_slot).without_registers()
     snapshot = box.snapshot()
-    assert find_hot_plug(describe_place(PATHS[3], BUILD, snapshot)) is None
+    assert find_hot_plug(describe_position(PATHS[3], BUILD, snapshot)) is None
     gap = Unread("config", "denied", Reason.DENIED)
     box = array_box().edit(PATHS[3], lambda one: replace(one, express=gap))
-    assert find_hot_plug(describe_place(PATHS[3], BUILD, box.snapshot())) is None
+    assert find_hot_plug(describe_position(PATHS[3], BUILD, box.snapshot())) is None
 
 
 def test_drive_in_a_bay_defers_to_the_makers_of_bay_and_controller() -> None:
