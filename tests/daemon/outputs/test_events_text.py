@@ -79,6 +79,11 @@ def test_a_finding_that_comes_and_goes_is_one_line_with_how_often_and_until_when
     assert standing.text.endswith("; raised 54 times, it stands")
 
 
+def test_raised_and_cleared_twice_is_enough_to_be_one_line() -> None:
+    assert len(join_repeats(flapping(2, 3600.0))) == 1
+    assert len(join_repeats(flapping(2, 3600.0)[:-1])) == 3
+
+
 def test_what_comes_once_or_far_apart_keeps_its_own_lines() -> None:
     assert len(join_repeats(flapping(1, 3600.0))) == 2
     assert len(join_repeats(flapping(4, 3 * 86400.0))) == 8

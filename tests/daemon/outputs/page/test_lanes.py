@@ -49,6 +49,7 @@ def test_every_strand_and_knot_lies_inside_the_drawing(lanes: int) -> None:
     assert min(heights) > 0
     assert max(heights) < height
     for knot in (one for one in drawing if "knot" in one.get("class", "")):
+        assert float(knot.attrib["x"]) >= 0
         assert float(knot.attrib["x"]) + float(knot.attrib["width"]) <= width
         assert float(knot.attrib["y"]) >= 0
         assert float(knot.attrib["y"]) + float(knot.attrib["height"]) <= height

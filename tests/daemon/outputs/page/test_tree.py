@@ -1,5 +1,7 @@
 """The tree on the page: each position once, under what it hangs on, with its link, its occupant and what was found."""
 
+from dataclasses import replace
+
 from html_tree import Node, read_html
 from laneproof.findings import order_findings
 from laneproof.outputs.page.tree import write_tree
@@ -49,6 +51,21 @@ def test_both_values_and_the_rate_are_words() -> None:
     assert position(tree(), "riser-2").one(class_="link").text == "generation 4 x2 3.94 GB/s , declared generation 4 x4"
     assert position(tree(), "riser-1").one(class_="link").text == "generation 4 x4 7.88 GB/s"
     assert position(tree(), "riser-3").one(class_="link").text == "no link , declared generation 4 x4"
+
+
+def test_a_width_that_could_not_be_read_is_not_shown_as_a_difference() -> None:
+    gap = Unread("current_link_width", "made up", Reason.FAILED)
+    judged = troubled()
+    functions = judged.snapshot.functions
+    assert isinstance(functions, tuple)
+    unread = tuple(
+        replace(one, express=gap, link=replace(one.link, trained_lanes=gap)) if one.link else one for one in functions
+    )
+    shown = tree(replace(judged, snapshot=replace(judged.snapshot, functions=unread)))
+    link = position(shown, "riser-2").one(class_="link")
+    assert link.text == "generation 4 unknown width , declared generation 4 x4"
+    assert link.all(class_="declared") == []
+    assert position(tree(judged), "riser-2").one(class_="link").all(class_="declared") != []
 
 
 def test_what_is_in_a_position_is_written() -> None:
