@@ -103,6 +103,11 @@ class BoxRecord:
         growth = self.growth.get(key)
         return growth.within(within, now=now) if growth else 0
 
+    def hours_grown(self, key: str, *, within: float, now: float) -> int:
+        """In how many hours of this time a counter grew."""
+        growth = self.growth.get(key)
+        return sum(began > now - within - HOUR for began, _ in growth.hours) if growth else 0
+
     def watched(self, key: str, *, now: float) -> float:
         """For how long a counter has been watched, in seconds."""
         growth = self.growth.get(key)

@@ -22,7 +22,7 @@ from laneproof.rules.drives.sata_drives import key_of_drive
 from laneproof.rules.example_box import RISER_1, Box
 from laneproof.rules.heat.drive_heat import WEEK, find_heat, has_told_heat
 from laneproof.rules.rule import Example, Pass, Rule
-from laneproof.rules.sign_subjects import DAY, Watched, is_returning_guest, watch_drive
+from laneproof.rules.sign_subjects import DAY, HOUR, Watched, is_returning_guest, watch_drive
 from laneproof_collectors.snapshot import HealthLog, SataDrive, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
@@ -42,6 +42,9 @@ _WORDS = {
 _WORN = ("its rated life is used up (worn: the reliability bit is set without any media error)", Severity.WARNING)
 _WORN_AT_PERCENT = 100
 _WARNED_AT = "temperature_warned_at"
+_LENT = "vfio-pci"
+_UNBOUND_SECONDS = HOUR
+"""A reset or a rebind by hand leaves a drive without its driver for a while. Judgement."""
 _OF_THE_DRIVE = (Reason.MALFORMED, Reason.REFUSED, Reason.FAILED, Reason.GONE)
 _MUTE_SECONDS = 2 * DAY
 """A drive that told of its health before, and for so long of nothing that makes sense, is worth an alarm. Judgement."""
@@ -67,14 +70,26 @@ def _judge(current: Pass) -> Iterator[Finding]:
         elif occupant.drive is not None:
             yield from _judge_sata(current, occupant, occupant.drive)
         elif arrangement.topology.controllers_unread is None:
-            gap = Unread(f"the health log of {occupant.name}", "no NVMe driver serves it", Reason.ABSENT)
-            yield _unverified(arrangement, occupant, gap)
+            yield from _judge_unserved(current, occupant)
 
 
 _SHOWN = (
     "critical_warning", "endurance_group_warning", "percentage_used", "media_errors", "available_spare_percent",
     "composite_temperature_celsius",
 )  # fmt: skip
+
+
+def _judge_unserved(current: Pass, occupant: Occupant) -> Iterator[Finding]:
+    """Judge a drive without an NVMe driver: lent to a virtual machine, or unbound for the moment, it is left alone."""
+    what, driver = f"the health log of {occupant.name}", next((one.driver for one in occupant.functions), None)
+    seconds = seconds_unread(current, occupant)
+    if driver == _LENT:
+        gap = Unread(what, f"it is lent to a virtual machine ({driver})", Reason.NOT_ASKED)
+        yield from _judge_unread(current, occupant, gap)
+    elif seconds is not None and seconds < _UNBOUND_SECONDS:
+        yield from keep_standing(current, NAME, occupant)
+    else:
+        yield _unverified(current.arrangement, occupant, Unread(what, "no NVMe driver serves it", Reason.ABSENT))
 
 
 def _judge_unread(current: Pass, occupant: Occupant, gap: Unread) -> Iterator[Finding]:

@@ -123,10 +123,10 @@ def judge_below(measure: Measure, current: Pass) -> Iterator[Finding]:
         wanted = measure.declared(subject) if subject.has_plan else measure.capable(link)
         trained = measure.told(link).value
         gap = _find_gap(measure, subject, link, trained, wanted)
-        if gap is not None:
-            if gap.reason is Gap.NOT_ASKED and current.past.previous is not None:
-                yield from _keep_standing(current, measure.rule, subject)
-            elif not subject.is_shared:
+        if gap is not None and gap.reason is Gap.NOT_ASKED and _was_read(current, subject.path):
+            yield from _keep_standing(current, measure.rule, subject)
+        elif gap is not None:
+            if not subject.is_shared:
                 yield tell_gap(measure.rule, subject, gap)
         elif isinstance(trained, float | int) and isinstance(wanted, float | int) and trained < wanted:
             if _fell_again(current, measure.rule, subject):
@@ -137,11 +137,19 @@ def judge_below(measure: Measure, current: Pass) -> Iterator[Finding]:
             yield replace(_tell_below(measure, subject, link, (trained, wanted), reasons), causes=causes)
 
 
+def _was_read(current: Pass, path: str) -> bool:
+    """Whether a link that rests or sleeps was read awake in this boot, so that what was said of it then stands."""
+    ledger = current.past.ledger
+    record = ledger.training.records.get(path)
+    return record is not None and any(
+        boot.boot == ledger.timeline.boots and not boot.missing and boot.at < ledger.now for boot in record.boots
+    )
+
+
 def _keep_standing(current: Pass, rule: str, subject: Subject) -> Iterator[Finding]:
-    """Repeat what stands of a link that rests: it is left alone, and its last reading stands for it."""
-    standing = current.past.standing.get((rule, subject.label or subject.path))
-    if standing is not None:
-        yield standing
+    before = current.past.standing.get((rule, subject.label or subject.path))
+    if before is not None:
+        yield replace(before, accepted=None)
 
 
 def _fell_again(current: Pass, rule: str, subject: Subject) -> bool:

@@ -20,7 +20,7 @@ from laneproof_collectors.unread import Unread
 NAME = "network-link-flapping"
 _CHANGES_A_LOSS = 2  # it goes, and it comes back
 _LOSSES_A_DAY, _MANY_LOSSES_A_DAY = 2, 10
-"""One loss in a day may be a switch that was restarted. Judgement."""
+"""What is lost within one hour only may be a switch that was restarted, which takes the link away twice. Judgement."""
 _LOSSES_SINCE_START = 20
 """A first look: coming up, negotiating and joining a bond change a carrier a few times at each start. Judgement."""
 
@@ -37,7 +37,8 @@ def _judge(current: Pass) -> Iterator[Finding]:
         lately = current.past.box.grown(key, within=DAY, now=now) // _CHANGES_A_LOSS
         ever = changes // _CHANGES_A_LOSS
         is_watched = current.past.box.watched(key, now=now) >= DAY
-        if lately >= _LOSSES_A_DAY:
+        hours = current.past.box.hours_grown(key, within=DAY, now=now)
+        if lately >= _MANY_LOSSES_A_DAY or (lately >= _LOSSES_A_DAY and hours >= _LOSSES_A_DAY):
             severity = Severity.WARNING if lately >= _MANY_LOSSES_A_DAY else Severity.NOTICE
             yield _tell_unsteady(one, bond, f"{lately} times in the last day", severity, lately=lately)
         elif ever >= _LOSSES_SINCE_START and not is_watched:

@@ -19,6 +19,7 @@ NAME = "restarted-unasked"
 CLEAR_SECONDS = 7 * DAY
 """How long it stays after the last one. Judgement."""
 _BOX = "the box"
+_A_HABIT = 3  # so many starts, and every one counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +62,13 @@ def _find_restarts(current: Pass) -> Iterator[_Restart]:
 def _tell(current: Pass, restarts: list[_Restart]) -> Finding:
     last = restarts[-1]
     when = format_time(current.past.ledger.timeline.to_wall(last.began_at))
+    boots = sum(1 for began_at in current.past.ledger.boot_times if began_at >= restarts[0].began_at)
+    habit = ""
+    if len(restarts) >= _A_HABIT and len(restarts) == boots:
+        habit = (
+            ". They did at each start: if it was shut down in good order, the board cuts the drives' power before they "
+            "have stopped"
+        )
     often = f"{say_times(len(restarts))} in the last 7 days, last" if len(restarts) > 1 else "once,"
     return Finding(
         rule=NAME,
@@ -70,7 +78,7 @@ def _tell(current: Pass, restarts: list[_Restart]) -> Finding:
         key=_BOX,
         summary=(
             f"{_BOX} started without having been shut down {often} at {when}: {len(last.counted)} of "
-            f"{say_times(last.asked, 'drive')} counted a loss of power ({', '.join(last.counted)})"
+            f"{say_times(last.asked, 'drive')} counted a loss of power ({', '.join(last.counted)}){habit}"
         ),
         observed="started without a shutdown",
         evidence={"restarts": len(restarts), "last_at": when, "drives_that_counted": list(last.counted)},

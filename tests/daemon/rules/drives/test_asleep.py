@@ -1,7 +1,7 @@
 """Drives that sleep: what they told last stands for a week."""
 
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box, declare
+from simulated_box import NVME, Box, declare
 from story_engine import DAY, HOUR, Told
 
 PATH, BAY = "0000:00/01.1", "0000:00/17.0/ata-1"
@@ -52,3 +52,23 @@ def test_a_disk_in_standby_is_no_news_and_what_it_counted_stands() -> None:
     assert warned.changes == []
     assert [change[0] for change in sectors.changes] == ["raised"]
     assert sectors.standing[0].position == "bay-1"
+
+
+def unserved(driver: str | None) -> Box:
+    return Box().with_port(PATH).with_device(PATH, class_code=NVME, function={"driver": driver})
+
+
+def test_a_drive_that_is_lent_to_a_virtual_machine_is_left_alone_for_a_week() -> None:
+    told = Told("critical-warning", BUILD).look(nvme({}))
+    for _ in range(6):
+        told.look(unserved("vfio-pci"), after=DAY)
+    assert told.changes == []
+    told.look(unserved("vfio-pci"), after=3 * DAY)
+    assert "lent to a virtual machine" in told.standing[0].summary
+
+
+def test_a_drive_without_a_driver_is_unverified_after_an_hour() -> None:
+    told = Told("critical-warning", BUILD).look(nvme({})).look(unserved(None), after=600.0)
+    assert told.changes == []
+    told.look(unserved(None), after=HOUR)
+    assert [finding.kind for finding in told.standing] == ["unverified"]

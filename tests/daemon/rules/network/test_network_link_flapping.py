@@ -66,3 +66,7 @@ def test_link_that_calmed_down_is_let_go() -> None:
 def test_count_that_cannot_be_read_is_unverified() -> None:
     findings = judge(NETWORK_LINK_FLAPPING, box(carrier_changes=Unread("carrier_changes", "denied")))
     assert [one.kind for one in findings] == [Kind.UNVERIFIED]
+
+
+def test_a_switch_that_was_restarted_is_no_flapping_though_it_takes_the_link_away_twice() -> None:
+    assert watch("network-link-flapping", "carrier_changes", [2, 4, 6], every=60.0) == []

@@ -51,3 +51,12 @@ def test_power_that_is_lost_while_the_box_runs_on_is_another_rules_matter() -> N
 
 def test_a_first_look_knows_of_no_boot_before() -> None:
     assert Told("restarted-unasked").look(box(40, 40)).look(box(40, 40), after=HOUR).changes == []
+
+
+def test_where_every_start_counts_the_board_may_cut_the_power_early() -> None:
+    told = Told("restarted-unasked").look(box(1, 1)).look(box(1, 1), after=HOUR)
+    for number in (2, 3, 4):
+        assert not told.standing or "at each start" not in told.standing[0].summary
+        told.restart(after=DAY).look(box(number, number), after=60.0).look(box(number, number), after=HOUR)
+    assert "They did at each start" in told.standing[0].summary
+    assert [change[0] for change in told.changes] == ["raised"]
