@@ -20,7 +20,8 @@ from laneproof_collectors.unread import Unread
 NAME = "network-link-flapping"
 _CHANGES_A_LOSS = 2  # it goes, and it comes back
 _LOSSES_A_DAY, _MANY_LOSSES_A_DAY = 2, 10
-"""What is lost within one hour only may be a switch that was restarted, which takes the link away twice. Judgement."""
+_LOSSES_A_RESTART = 3
+"""A switch that is restarted takes the link away once or a few times, within one hour. Judgement."""
 _LOSSES_SINCE_START = 20
 """A first look: coming up, negotiating and joining a bond change a carrier a few times at each start. Judgement."""
 
@@ -38,7 +39,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         ever = changes // _CHANGES_A_LOSS
         is_watched = current.past.box.watched(key, now=now) >= DAY
         hours = current.past.box.hours_grown(key, within=DAY, now=now)
-        if lately >= _MANY_LOSSES_A_DAY or (lately >= _LOSSES_A_DAY and hours >= _LOSSES_A_DAY):
+        if lately > _LOSSES_A_RESTART or (lately >= _LOSSES_A_DAY and hours >= _LOSSES_A_DAY):
             severity = Severity.WARNING if lately >= _MANY_LOSSES_A_DAY else Severity.NOTICE
             yield _tell_unsteady(one, bond, f"{lately} times in the last day", severity, lately=lately)
         elif ever >= _LOSSES_SINCE_START and not is_watched:

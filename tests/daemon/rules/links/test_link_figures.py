@@ -12,6 +12,7 @@ from laneproof.rules.links.link_narrow import LINK_NARROW
 from laneproof.rules.links.link_slow import LINK_SLOW
 from laneproof.rules.rule import Pass, Rule
 from simulated_box import Box, declare, make_express
+from story_engine import Told
 
 PATH, DEVICE = "0000:00/01.1", "0000:00/01.1/00.0"
 
@@ -120,10 +121,11 @@ def past(*, target: float | None = 16.0, capable: float | None = 16.0, lanes: in
 
 
 def test_a_link_that_falls_asleep_keeps_what_was_said_of_it_and_gets_nothing_new() -> None:
-    awake, asleep = box({"trained": (1, 4)}), box({"trained": (1, 4)}, {"asleep": True})
-    (slow,) = judge(LINK_SLOW, awake)
-    watched = replace(NOTHING, previous=awake.snapshot())
-    assert judge(LINK_SLOW, asleep, past=replace(watched, standing={slow.identity: slow})) == [slow]
-    assert judge(LINK_SLOW, asleep, past=watched) == []
-    (first,) = judge(LINK_SLOW, asleep)  # nobody saw it awake
-    assert first.kind is Kind.UNVERIFIED
+    declared = declare(build())
+    low, full = {"trained": (1, 4)}, {"trained": (4, 4)}
+    slow = Told("link-slow", declared).look(box(low)).look(box(low, {"asleep": True}), after=60.0)
+    assert [change[0] for change in slow.changes] == ["raised"]
+    assert slow.standing[0].kind is Kind.DIFFERS
+    assert Told("link-slow", declared).look(box(full)).look(box(low, {"asleep": True}), after=60.0).changes == []
+    never = Told("link-slow", declared).look(box(low, {"asleep": True})).look(box(low, {"asleep": True}), after=60.0)
+    assert [finding.kind for finding in never.standing] == [Kind.UNVERIFIED]  # nobody saw it awake
