@@ -42,7 +42,7 @@ class Batch:
     def __init__(self, connection: sqlite3.Connection) -> None:
         """Begin with the numbers that the database has come to."""
         self._next = {table: _highest(connection, table) + 1 for table in _NUMBERED}
-        self._places = {
+        self._origins = {
             Origin(path, drive, end): number
             for number, path, drive, end in connection.execute("SELECT id, path, drive, end FROM places")
         }
@@ -68,11 +68,11 @@ class Batch:
 
     # --- the samples (`live_series.Sink`) ---------------------------------------------------------------------------
 
-    def begin_series(self, place: Origin, measure: Measure, mark: PassMark) -> int:
+    def begin_series(self, origin: Origin, measure: Measure, mark: PassMark) -> int:
         """Note a new series; gives its number."""
         number = self.next_number("series")
         boot = mark.boot if measure.per_boot else None
-        row = (number, boot, self._place(place), self._measure(measure), mark.id)
+        row = (number, boot, self._number_of(origin), self._measure(measure), mark.id)
         self.add("INSERT INTO series (id, boot, place, measure, first_pass) VALUES (?, ?, ?, ?, ?)", row)
         return number
 
@@ -81,11 +81,11 @@ class Batch:
         self._passes[mark.id] = mark
         self._samples.append((mark.id, series, value))
 
-    def _place(self, place: Origin) -> int:
-        number = self._places.get(place)
+    def _number_of(self, origin: Origin) -> int:
+        number = self._origins.get(origin)
         if number is None:
-            number = self._places[place] = self.next_number("places")
-            self.add("INSERT INTO places (id, path, drive, end) VALUES (?, ?, ?, ?)", (number, *place))
+            number = self._origins[origin] = self.next_number("places")
+            self.add("INSERT INTO places (id, path, drive, end) VALUES (?, ?, ?, ?)", (number, *origin))
         return number
 
     def _measure(self, measure: Measure) -> int:
@@ -131,7 +131,7 @@ def load_ended(connection: sqlite3.Connection, boot: int | None) -> dict[Key, En
         boot: The last boot's number.
 
     Returns:
-        By place and measure, the latest series of that boot, and those that belong to none.
+        By origin and measure, the latest series of that boot, and those that belong to none.
     """
     values: dict[int, tuple[Value | None, bool]] = {}
     for level in _LAST_VALUES:

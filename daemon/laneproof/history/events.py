@@ -1,7 +1,7 @@
 """Events: what happened and when, by the kernel's log, its device events, and the daemon itself.
 
 Rules of this module: the same event again within a minute is counted, not written again (the kernel repeats itself for
-as long as a device does not answer); an event stands under the place that its device had when it happened.
+as long as a device does not answer); an event stands under the path that its device had when it happened.
 """
 
 import json

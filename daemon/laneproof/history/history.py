@@ -94,7 +94,7 @@ class History:
         )
 
     def read_origins(self) -> tuple[tuple[str, str, str], ...]:
-        """List the places that have a series: path, drive, end."""
+        """List the origins that have a series: path, drive, end."""
         return self._ask(reading.read_origins)
 
     def read_events(

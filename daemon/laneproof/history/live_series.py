@@ -33,7 +33,7 @@ class PassMark(NamedTuple):
 class Sink(Protocol):
     """Where rows go."""
 
-    def begin_series(self, place: Origin, measure: Measure, mark: PassMark) -> int:
+    def begin_series(self, origin: Origin, measure: Measure, mark: PassMark) -> int:
         """Note a new series; gives its number."""
 
     def put(self, mark: PassMark, series: int, value: Value | None) -> None:
@@ -90,13 +90,13 @@ class LiveSeries:
         """
         before = self._groups.get(group, {})
         now: dict[Key, _Live] = {}
-        for place, measure, value in samples:
-            key = (place, measure.name)
+        for origin, measure, value in samples:
+            key = (origin, measure.name)
             if key in now:
                 continue  # two things under one name: the first counts
             live = before.get(key)
             if live is None:
-                was_zero_at = self._when_zero(group, place, measure, before)
+                was_zero_at = self._when_zero(group, origin, measure, before)
                 live = self._take_up(key, measure, value, mark, was_zero_at=was_zero_at)
             elif measure.is_counter and value < live.latest:
                 self._settle(live)
@@ -117,9 +117,9 @@ class LiveSeries:
         else:
             self._last_mark.pop(group, None)
 
-    def _when_zero(self, group: str, place: Origin, measure: Measure, before: Mapping[Key, _Live]) -> PassMark | None:
+    def _when_zero(self, group: str, origin: Origin, measure: Measure, before: Mapping[Key, _Live]) -> PassMark | None:
         """Find the pass in which a bit that is now sampled was 0 and was counted with its class; None if in none."""
-        if not measure.sparse or (place, _class_of(measure)) not in before:
+        if not measure.sparse or (origin, _class_of(measure)) not in before:
             return None
         return self._last_mark.get(group)
 

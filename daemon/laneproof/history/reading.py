@@ -80,7 +80,7 @@ def read_series(  # noqa: PLR0913 (one question, its filters)
 
 
 def read_origins(connection: sqlite3.Connection) -> tuple[tuple[str, str, str], ...]:
-    """List the places that have a series: path, drive, end."""
+    """List the origins that have a series: path, drive, end."""
     return tuple(connection.execute("SELECT path, drive, end FROM places ORDER BY path, drive, end"))
 
 

@@ -137,7 +137,7 @@ class RecentReadings:
             self._where = map_devices(snapshot, self._where)
             before = self._now.get(group, {})
             now = {
-                (sample.place, sample.measure.name): sample.value
+                (sample.origin, sample.measure.name): sample.value
                 for sample in sample_group(snapshot, group, self._where)
             }
             moved.update(dict.fromkeys(before.keys() - now.keys()))
@@ -185,12 +185,12 @@ def _describe_readings(what: str, t: float, up: float, readings: _Readings) -> L
         "up": up,
         "readings": [
             {
-                "path": place.path,
-                "end": place.end,
-                "drive": place.drive,
+                "path": origin.path,
+                "end": origin.end,
+                "drive": origin.drive,
                 "values": {name: value for (_, name), value in values},
             }
-            for place, values in groupby(rows, key=lambda row: row[0][0])
+            for origin, values in groupby(rows, key=lambda row: row[0][0])
         ],
     }
 

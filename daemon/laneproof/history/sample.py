@@ -13,21 +13,21 @@ _WIDEST = (1 << 63) - 1  # SQLite keeps integers of 64 bits; a drive's counters 
 class Sample(NamedTuple):
     """One counter or reading of one pass."""
 
-    place: Origin
+    origin: Origin
     measure: Measure
     value: Value
 
 
-def sample(place: Origin, measure: Measure, fact: object) -> tuple[Sample, ...]:
+def sample(origin: Origin, measure: Measure, fact: object) -> tuple[Sample, ...]:
     """Make a sample of a fact, or none where there is no such thing or it could not be read.
 
     Args:
-        place: Where it belongs.
+        origin: Where it was read.
         measure: What it is.
         fact: The fact as the snapshot has it.
     """
     if isinstance(fact, int | float):
-        return (Sample(place, measure, _plain(fact, measure.digits)),)
+        return (Sample(origin, measure, _plain(fact, measure.digits)),)
     return ()
 
 

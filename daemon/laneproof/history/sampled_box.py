@@ -14,11 +14,11 @@ def sample_arrays(arrays: tuple[Array, ...], where: DeviceMap) -> Iterator[Sampl
     """Sample arrays and their members."""
     del where  # arrays go by their names
     for array in arrays:
-        place = Origin(array.name)
-        yield from sample(place, measures.ARRAY_DEGRADED, array.degraded)
-        yield from sample(place, measures.ARRAY_MISMATCHES, array.mismatch_sectors)
-        yield from sample(place, measures.ARRAY_SYNC_SHARE, array.sync_completed)
-        yield from sample(place, measures.ARRAY_SYNC_SPEED, array.sync_bytes_per_second)
+        origin = Origin(array.name)
+        yield from sample(origin, measures.ARRAY_DEGRADED, array.degraded)
+        yield from sample(origin, measures.ARRAY_MISMATCHES, array.mismatch_sectors)
+        yield from sample(origin, measures.ARRAY_SYNC_SHARE, array.sync_completed)
+        yield from sample(origin, measures.ARRAY_SYNC_SPEED, array.sync_bytes_per_second)
         for member in array.members:
             part = Origin(array.name, "", member.name)
             yield from sample(part, measures.MEMBER_ERRORS, member.errors)
@@ -31,11 +31,11 @@ def sample_arrays(arrays: tuple[Array, ...], where: DeviceMap) -> Iterator[Sampl
 def sample_interfaces(interfaces: tuple[Interface, ...], where: DeviceMap) -> Iterator[Sample]:
     """Sample network interfaces: by position where a card is in one, each port by its name."""
     for interface in interfaces:
-        place = Origin(where.positions.get(interface.address or "", interface.name), "", interface.name)
-        yield from sample(place, measures.SPEED_MBIT_S, interface.speed_mbit_s)
-        yield from sample(place, measures.CARRIER_CHANGES, interface.carrier_changes)
-        yield from sample(place, measures.RECEIVE_ERRORS, interface.receive_errors)
-        yield from sample(place, measures.TRANSMIT_ERRORS, interface.transmit_errors)
+        origin = Origin(where.positions.get(interface.address or "", interface.name), "", interface.name)
+        yield from sample(origin, measures.SPEED_MBIT_S, interface.speed_mbit_s)
+        yield from sample(origin, measures.CARRIER_CHANGES, interface.carrier_changes)
+        yield from sample(origin, measures.RECEIVE_ERRORS, interface.receive_errors)
+        yield from sample(origin, measures.TRANSMIT_ERRORS, interface.transmit_errors)
 
 
 def sample_bonds(bonds: tuple[Bond, ...], where: DeviceMap) -> Iterator[Sample]:
@@ -51,9 +51,9 @@ def sample_memory(memory: Memory, where: DeviceMap) -> Iterator[Sample]:
     """Sample the memory controllers' error counts."""
     del where
     for controller in memory.edac:
-        place = Origin("memory", "", controller.name)
-        yield from sample(place, measures.MEMORY_CORRECTABLE, controller.correctable)
-        yield from sample(place, measures.MEMORY_UNCORRECTABLE, controller.uncorrectable)
+        origin = Origin("memory", "", controller.name)
+        yield from sample(origin, measures.MEMORY_CORRECTABLE, controller.correctable)
+        yield from sample(origin, measures.MEMORY_UNCORRECTABLE, controller.uncorrectable)
 
 
 def sample_thermal(thermal: Thermal, where: DeviceMap) -> Iterator[Sample]:

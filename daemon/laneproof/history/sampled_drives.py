@@ -15,30 +15,30 @@ def sample_controllers(controllers: tuple[NvmeController, ...], where: DeviceMap
     for controller in controllers:
         path = controller.path or where.positions.get(controller.address or "", controller.name)
         serial = controller.serial if isinstance(controller.serial, str) else ""
-        place = Origin(path, serial or where.serials.get(controller.address or "", ""), DRIVE)
+        origin = Origin(path, serial or where.serials.get(controller.address or "", ""), DRIVE)
         if not isinstance(controller.health, Unread):
-            yield from _health(controller.health, place)
+            yield from _health(controller.health, origin)
         elif controller.temperatures:
-            yield from sample(place, measures.COMPOSITE, controller.temperatures[0].celsius)
-        yield from _load(controller.namespaces, place)
+            yield from sample(origin, measures.COMPOSITE, controller.temperatures[0].celsius)
+        yield from _load(controller.namespaces, origin)
 
 
-def _health(log: HealthLog, place: Origin) -> Iterator[Sample]:
-    yield from sample(place, measures.COMPOSITE, log.composite_temperature_celsius)
+def _health(log: HealthLog, origin: Origin) -> Iterator[Sample]:
+    yield from sample(origin, measures.COMPOSITE, log.composite_temperature_celsius)
     for measure in measures.HEALTH_FIELDS:
         if measure.name not in log.absent:
-            yield from sample(place, measure, getattr(log, measure.name))
+            yield from sample(origin, measure, getattr(log, measure.name))
     for number, celsius in log.sensor_celsius.items():
-        yield from sample(place, sensor(number), celsius)
+        yield from sample(origin, sensor(number), celsius)
 
 
-def _load(namespaces: tuple[NvmeNamespace, ...], place: Origin) -> Iterator[Sample]:
+def _load(namespaces: tuple[NvmeNamespace, ...], origin: Origin) -> Iterator[Sample]:
     reported = [namespace.statistics for namespace in namespaces]
     statistics = [figures for figures in reported if isinstance(figures, BlockStatistics)]
     if not statistics or len(statistics) != len(reported):
         return  # a sum over a part would fall and rise with what could be read
     for measure in measures.BLOCK_FIELDS:
-        yield from sample(place, measure, sum(getattr(statistic, measure.name) for statistic in statistics))
+        yield from sample(origin, measure, sum(getattr(statistic, measure.name) for statistic in statistics))
 
 
 def sample_drives(drives: tuple[SataDrive, ...], where: DeviceMap) -> Iterator[Sample]:
@@ -46,6 +46,6 @@ def sample_drives(drives: tuple[SataDrive, ...], where: DeviceMap) -> Iterator[S
     del where  # they know their own paths
     for drive in drives:
         serial = drive.serial if isinstance(drive.serial, str) else ""
-        place = Origin(drive.path or drive.name, serial, DRIVE)
+        origin = Origin(drive.path or drive.name, serial, DRIVE)
         for measure in measures.SATA_FIELDS:
-            yield from sample(place, measure, getattr(drive, measure.name))
+            yield from sample(origin, measure, getattr(drive, measure.name))

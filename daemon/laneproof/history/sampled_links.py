@@ -18,64 +18,64 @@ def sample_functions(functions: tuple[PciFunction, ...], where: DeviceMap) -> It
     """Sample each end of each link, and each function that counts errors."""
     for function in functions:
         is_port = where.topology.is_downstream_facing(function)
-        place = _port_place(function, where) if is_port else _device_place(function, where)
+        origin = _port_origin(function, where) if is_port else _device_origin(function, where)
         if function.address.endswith(".0") or is_port or len(function.hops) == 1:
-            yield from _link(function, place, is_port=is_port)
+            yield from _link(function, origin, is_port=is_port)
         if function.aer is not None:
-            yield from _errors(function.aer, place)
+            yield from _errors(function.aer, origin)
 
 
-def _port_place(function: PciFunction, where: DeviceMap) -> Origin:
+def _port_origin(function: PciFunction, where: DeviceMap) -> Origin:
     path = function.own_path
     return Origin(path, where.drive_below(path), PORT)
 
 
-def _device_place(function: PciFunction, where: DeviceMap) -> Origin:
+def _device_origin(function: PciFunction, where: DeviceMap) -> Origin:
     number = function.address.rpartition(".")[2]
     end = DEVICE if number == "0" or len(function.hops) == 1 else f"{DEVICE}.{number}"
     return Origin(function.path, where.serials.get(function.address, ""), end)
 
 
-def _link(function: PciFunction, place: Origin, *, is_port: bool) -> Iterator[Sample]:
+def _link(function: PciFunction, origin: Origin, *, is_port: bool) -> Iterator[Sample]:
     if function.link.trained_lanes is None and function.express is None:
         return
     if not is_port:
-        yield from sample(place, measures.ANSWERS, function.answers)
+        yield from sample(origin, measures.ANSWERS, function.answers)
     if not function.answers:
         return  # all ones are no reading
     registers = registers_of(function)
     lanes = registers.trained_lanes if registers else function.link.trained_lanes
     if lanes != _ALL_ONES_LANES:
         yield from sample(
-            place, measures.TRAINED_GT_S, registers.trained_gt_s if registers else function.link.trained_gt_s
+            origin, measures.TRAINED_GT_S, registers.trained_gt_s if registers else function.link.trained_gt_s
         )
-        yield from sample(place, measures.TRAINED_LANES, lanes)
+        yield from sample(origin, measures.TRAINED_LANES, lanes)
     if registers:
-        yield from sample(place, measures.TARGET_GT_S, registers.target_gt_s)
-        yield from sample(place, measures.ASPM_ENABLED, registers.aspm_enabled)
+        yield from sample(origin, measures.TARGET_GT_S, registers.target_gt_s)
+        yield from sample(origin, measures.ASPM_ENABLED, registers.aspm_enabled)
     if not is_port and function.power.runtime_status is not None:
-        yield from sample(place, measures.ASLEEP, function.power.sleeps)
+        yield from sample(origin, measures.ASLEEP, function.power.sleeps)
 
 
-def _errors(counters: AerCounters, place: Origin) -> Iterator[Sample]:
+def _errors(counters: AerCounters, origin: Origin) -> Iterator[Sample]:
     for measure, counts in (
         (measures.CORRECTABLE, counters.correctable),
         (measures.NONFATAL, counters.nonfatal),
         (measures.FATAL, counters.fatal),
     ):
         if not isinstance(counts, Unread):
-            yield from _bits(place, measure, counts)
-    if place.end != PORT:
+            yield from _bits(origin, measure, counts)
+    if origin.end != PORT:
         return
     # What a root port was told by all below it: of no one drive.
-    messages = Origin(place.path, "", _MESSAGES)
+    messages = Origin(origin.path, "", _MESSAGES)
     yield from sample(messages, measures.ROOT_CORRECTABLE, counters.root_correctable)
     yield from sample(messages, measures.ROOT_NONFATAL, counters.root_nonfatal)
     yield from sample(messages, measures.ROOT_FATAL, counters.root_fatal)
 
 
-def _bits(place: Origin, measure: Measure, counts: Mapping[str, int]) -> Iterator[Sample]:
-    yield from sample(place, measure, sum(counts.values()))
+def _bits(origin: Origin, measure: Measure, counts: Mapping[str, int]) -> Iterator[Sample]:
+    yield from sample(origin, measure, sum(counts.values()))
     for bit, count in counts.items():
         if count:
-            yield from sample(place, error_bit(measure, bit), count)
+            yield from sample(origin, error_bit(measure, bit), count)

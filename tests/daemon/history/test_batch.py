@@ -87,9 +87,9 @@ def test_series_go_on_from_the_finest_grain_that_holds_them() -> None:
     connection = _empty()
     batch = Batch(connection)
     names = ("a", "b", "c", "d", "e")
-    places = [Origin(name) for name in names]
-    for place in places:
-        batch.begin_series(place, MEDIA, _mark(1))
+    origins = [Origin(name) for name in names]
+    for origin in origins:
+        batch.begin_series(origin, MEDIA, _mark(1))
     batch.put(_mark(8), 1, 3)
     batch.put(_mark(9), 1, 4)
     batch.put(_mark(8), 4, None)

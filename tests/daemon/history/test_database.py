@@ -210,30 +210,30 @@ def test_a_folder_that_cannot_be_is_said_once(tmp_path: Path, caplog: pytest.Log
 
 
 def test_what_was_kept_in_memory_goes_to_the_file_once_there_is_a_place_for_it(tmp_path: Path) -> None:
-    place = tmp_path / "state"
-    place.write_text("in the way")
-    opened = Database(str(place / "history.db"))
+    origin = tmp_path / "state"
+    origin.write_text("in the way")
+    opened = Database(str(origin / "history.db"))
     opened.write(_save("early"))
-    place.unlink()
+    origin.unlink()
     for _ in range(RETRY_AFTER_WRITES):
         opened.write(_save("late"))
     assert not opened.in_memory
     opened.close()
-    assert _stored(str(place / "history.db")) == ["early", "late"]
+    assert _stored(str(origin / "history.db")) == ["early", "late"]
 
 
 def test_a_file_that_appeared_meanwhile_is_not_written_over(tmp_path: Path) -> None:
-    place = tmp_path / "state"
-    place.write_text("in the way")
-    opened = Database(str(place / "history.db"))
-    place.unlink()
-    place.mkdir()
-    Path(place / "history.db").write_bytes(b"restored from a backup")
+    origin = tmp_path / "state"
+    origin.write_text("in the way")
+    opened = Database(str(origin / "history.db"))
+    origin.unlink()
+    origin.mkdir()
+    Path(origin / "history.db").write_bytes(b"restored from a backup")
     for _ in range(RETRY_AFTER_WRITES):
         opened.write(_save("late"))
     opened.close()
-    assert (place / "history.db.set-aside-1").read_bytes() == b"restored from a backup"
-    assert _stored(str(place / "history.db")) == ["late"]
+    assert (origin / "history.db.set-aside-1").read_bytes() == b"restored from a backup"
+    assert _stored(str(origin / "history.db")) == ["late"]
 
 
 # --- reading ----------------------------------------------------------------------------------------------------------

@@ -24,8 +24,8 @@ class Rows:
     begun: list[tuple[str, int]] = field(default_factory=list)
     rows: list[tuple[int, int, float | None]] = field(default_factory=list)
 
-    def begin_series(self, place: Origin, measure: Measure, mark: PassMark) -> int:
-        assert place in (HERE, THERE)
+    def begin_series(self, origin: Origin, measure: Measure, mark: PassMark) -> int:
+        assert origin in (HERE, THERE)
         self.begun.append((measure.name, mark.id))
         return len(self.begun)
 
@@ -47,11 +47,11 @@ class Course:
         return PassMark(self.number, 1, 1_790_000_000.0 + self.up, self.up)
 
     def add(
-        self, *samples: tuple[Measure, float], place: Origin = HERE, urgent: bool = False, seconds: float = 15.0
+        self, *samples: tuple[Measure, float], origin: Origin = HERE, urgent: bool = False, seconds: float = 15.0
     ) -> list[tuple[int, int, float | None]]:
         """Take one pass; gives the rows that it wrote."""
         self.sink.rows = []
-        given = [Sample(place, measure, value) for measure, value in samples]
+        given = [Sample(origin, measure, value) for measure, value in samples]
         self.live.add("group", given, self.mark(seconds), urgent=urgent)
         return self.sink.rows
 
@@ -194,7 +194,7 @@ def test_two_things_under_one_name_count_once() -> None:
 def test_a_drive_in_another_place_is_another_series() -> None:
     course = Course()
     course.add((MINUTE, 7))
-    assert sorted(course.add((MINUTE, 7), place=THERE), key=str) == [(2, 1, None), (2, 2, 7)]
+    assert sorted(course.add((MINUTE, 7), origin=THERE), key=str) == [(2, 1, None), (2, 2, 7)]
 
 
 def test_a_new_boot_ends_what_counts_by_boots_and_nothing_else() -> None:

@@ -21,9 +21,9 @@ def _swap(passes: Passes) -> None:
     """Put each drive into the other's place."""
     one, other = passes.controllers()
 
-    def at(drive: NvmeController, place: NvmeController) -> NvmeController:
+    def at(drive: NvmeController, origin: NvmeController) -> NvmeController:
         return NvmeController(
-            **{name: getattr(drive, name) for name in drive.__dataclass_fields__} | {"address": place.address}
+            **{name: getattr(drive, name) for name in drive.__dataclass_fields__} | {"address": origin.address}
         )
 
     passes.set(controllers=(at(one, other), at(other, one)))

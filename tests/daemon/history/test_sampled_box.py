@@ -18,7 +18,7 @@ GAP = Unread("a file", "gone", Reason.GONE)
 
 
 def _of(passes: Passes) -> dict[tuple[str, str, str], float]:
-    return {(one.place.path, one.place.end, one.measure.name): one.value for one in samples_of(passes.facts)}
+    return {(one.origin.path, one.origin.end, one.measure.name): one.value for one in samples_of(passes.facts)}
 
 
 def test_an_array_and_its_members() -> None:

@@ -12,8 +12,8 @@ HERE = Origin("0000:00/01.1", "FN0001", "drive")
 GAP = Unread("log 02h of nvme0", "no answer in time", Reason.TIMED_OUT)
 
 
-def _of(passes: Passes, place: Origin = HERE) -> dict[str, float]:
-    return {one.measure.name: one.value for one in samples_of(passes.facts) if one.place == place}
+def _of(passes: Passes, origin: Origin = HERE) -> dict[str, float]:
+    return {one.measure.name: one.value for one in samples_of(passes.facts) if one.origin == origin}
 
 
 def _load(read_bytes: int) -> BlockStatistics:

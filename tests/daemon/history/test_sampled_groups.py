@@ -28,5 +28,5 @@ def test_a_group_that_could_not_be_read_gives_nothing_and_the_others_go_on(group
 
 
 def test_no_thing_is_sampled_twice() -> None:
-    keys = [(one.place, one.measure.name) for one in samples_of(Passes().errors("0000:00/01.1", BadTLP=1).facts)]
+    keys = [(one.origin, one.measure.name) for one in samples_of(Passes().errors("0000:00/01.1", BadTLP=1).facts)]
     assert len(keys) == len(set(keys))

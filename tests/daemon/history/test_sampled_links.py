@@ -12,8 +12,8 @@ DRIVE = "0000:00/01.1/00.0"
 PORT_END, DEVICE_END = Origin(PATH, "FN0001", "port"), Origin(PATH, "FN0001", "device")
 
 
-def _of(passes: Passes, place: Origin) -> dict[str, float]:
-    return {one.measure.name: one.value for one in samples_of(passes.facts) if one.place == place}
+def _of(passes: Passes, origin: Origin) -> dict[str, float]:
+    return {one.measure.name: one.value for one in samples_of(passes.facts) if one.origin == origin}
 
 
 def test_both_ends_tell_for_themselves_and_carry_the_drive() -> None:
