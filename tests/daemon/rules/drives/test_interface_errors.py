@@ -1,39 +1,10 @@
 """Transfers over a cable that failed."""
 
-from typing import Any
-
 import pytest
 
-from laneproof.engine import Engine
-from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.box_record import DAY
+from disk_box import DENIED, judge, watch
+from laneproof.findings import Kind, Severity
 from laneproof.rules.drives.interface_errors import INTERFACE_ERRORS
-from laneproof.rules.rule import Pass, Rule
-from laneproof_collectors.snapshot import Snapshot
-from laneproof_collectors.unread import Reason, Unread
-from simulated_box import A_MORNING, SATA, Box, declare
-
-BUILD = declare('[[position]]\nlabel = "bay-1"\npath = "0000:00/17.0/ata-1"\n')
-
-DENIED = Unread("smartctl of sda", "permission denied", Reason.DENIED)
-
-
-def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the drive)
-    made = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-1", **facts)
-    return made.snapshot(taken_at=at)
-
-
-def judge(rule: Rule, **facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of the drive)
-    return list(rule.judge(Pass.of(BUILD, box(**facts))))
-
-
-def watch(rule: str, counter: str, counts: list[int], *, every: float = DAY) -> list[Finding]:
-    engine = Engine(BUILD)
-    findings: list[Finding] = []
-    for number, count in enumerate(counts):
-        outcome = engine.observe(box(at=A_MORNING + number * every, **{counter: count}))
-        findings = [one for one in outcome.findings if one.rule == rule]
-    return findings
 
 
 @pytest.mark.parametrize(

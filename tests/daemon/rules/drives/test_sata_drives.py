@@ -1,33 +1,16 @@
 """Which SATA and SAS drives are judged, and in which position."""
 
-from typing import Any
-
 import pytest
 
-from laneproof.findings import Finding
+from disk_box import DENIED, judge
 from laneproof.rules import judge_all
 from laneproof.rules.drives.interface_errors import INTERFACE_ERRORS
 from laneproof.rules.drives.sectors_failing import SECTORS_FAILING
 from laneproof.rules.drives.self_test_failed import SELF_TEST_FAILED
 from laneproof.rules.rule import Pass, Rule
-from laneproof_collectors.snapshot import Snapshot
-from laneproof_collectors.unread import Reason, Unread
-from simulated_box import A_MORNING, SATA, Box, declare
-
-BUILD = declare('[[position]]\nlabel = "bay-1"\npath = "0000:00/17.0/ata-1"\n')
-
-DENIED = Unread("smartctl of sda", "permission denied", Reason.DENIED)
+from simulated_box import SATA, Box, declare
 
 RULES = (SECTORS_FAILING, INTERFACE_ERRORS, SELF_TEST_FAILED)
-
-
-def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the drive)
-    made = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-1", **facts)
-    return made.snapshot(taken_at=at)
-
-
-def judge(rule: Rule, **facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of the drive)
-    return list(rule.judge(Pass.of(BUILD, box(**facts))))
 
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)

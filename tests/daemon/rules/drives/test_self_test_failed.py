@@ -1,28 +1,10 @@
 """Results of self-tests."""
 
-from typing import Any
-
 import pytest
 
-from laneproof.findings import Finding, Kind, Severity
+from disk_box import DENIED, judge
+from laneproof.findings import Kind, Severity
 from laneproof.rules.drives.self_test_failed import SELF_TEST_FAILED, has_failed
-from laneproof.rules.rule import Pass, Rule
-from laneproof_collectors.snapshot import Snapshot
-from laneproof_collectors.unread import Reason, Unread
-from simulated_box import A_MORNING, SATA, Box, declare
-
-BUILD = declare('[[position]]\nlabel = "bay-1"\npath = "0000:00/17.0/ata-1"\n')
-
-DENIED = Unread("smartctl of sda", "permission denied", Reason.DENIED)
-
-
-def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the drive)
-    made = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-1", **facts)
-    return made.snapshot(taken_at=at)
-
-
-def judge(rule: Rule, **facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of the drive)
-    return list(rule.judge(Pass.of(BUILD, box(**facts))))
 
 
 # Results as smartctl writes them (smartmontools ataprint.cpp and scsiprint.cpp, from memory)

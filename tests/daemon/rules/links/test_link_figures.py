@@ -2,37 +2,14 @@
 
 from dataclasses import replace
 
-from boots_before import past_of_boots
-from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.boots import Boot, LinkLimits
-from laneproof.past.past import NOTHING, Past
+from laneproof.findings import Kind, Severity
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
 from laneproof.rules.links.link_beyond_hardware import LINK_BEYOND_HARDWARE
 from laneproof.rules.links.link_narrow import LINK_NARROW
 from laneproof.rules.links.link_slow import LINK_SLOW
-from laneproof.rules.rule import Pass, Rule
+from link_box import PATH, PLAN, box, build, judge, judge_undeclared
 from simulated_box import Box, declare, make_express
 from story_engine import Told
-
-PATH, DEVICE = "0000:00/01.1", "0000:00/01.1/00.0"
-
-PLAN = "{ generation = 4, lanes = 4 }"
-
-
-def build(link: str = PLAN, through: str = "[]") -> str:
-    return f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\nthrough = {through}\nlink = {link}\n'
-
-
-def box(port: dict[str, object] | None = None, drive: dict[str, object] | None = None) -> Box:
-    return Box().with_port(PATH, **port or {}).with_drive(PATH, **drive or {})
-
-
-def judge(rule: Rule, made: Box, text: str | None = None, past: Past = NOTHING) -> list[Finding]:
-    return list(rule.judge(Pass.of(declare(text if text is not None else build()), made.snapshot(), past)))
-
-
-def judge_undeclared(rule: Rule, made: Box) -> list[Finding]:
-    return list(rule.judge(Pass.of(None, made.snapshot())))
 
 
 def test_slow_and_narrow_give_both_values() -> None:
@@ -107,17 +84,6 @@ def test_shared_link_above_declared_positions_is_judged_once_as_a_note() -> None
     (finding,) = judge(LINK_NARROW, made, text)
     assert (finding.position, finding.severity) == (None, Severity.NOTICE)
     assert finding.identity == ("link-narrow", "0000:00/01.2")
-
-
-BOOTS = (
-    Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),
-    Boot(boot_id="new", first_seen_at=2.0, bios_version="1.40"),
-)
-
-
-def past(*, target: float | None = 16.0, capable: float | None = 16.0, lanes: int | None = 4) -> Past:
-    limits = LinkLimits(boot_id="old", target_gt_s=target, capable_gt_s=capable, capable_lanes=lanes)
-    return past_of_boots(BOOTS, {PATH: limits})
 
 
 def test_a_link_that_falls_asleep_keeps_what_was_said_of_it_and_gets_nothing_new() -> None:

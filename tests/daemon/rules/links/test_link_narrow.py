@@ -1,47 +1,17 @@
 """Links with fewer lanes than they should have."""
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 
-from boots_before import past_of_boots
-from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.boots import Boot, LinkLimits
-from laneproof.past.past import NOTHING, Past
+from laneproof.findings import Kind, Severity
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
 from laneproof.rules.links.link_narrow import LINK_NARROW
 from laneproof.rules.links.link_slow import LINK_SLOW
-from laneproof.rules.rule import Pass, Rule
-from laneproof_collectors.snapshot import PciFunction, PhysicalSlot
+from laneproof_collectors.snapshot import PhysicalSlot
 from laneproof_collectors.unread import Unread
-from simulated_box import Box, declare
-
-PATH, DEVICE = "0000:00/01.1", "0000:00/01.1/00.0"
-
-UNKNOWN = Unread("max_link_speed of 0000:00:01.1", "not a link speed: b'Unknown'")
-
-PLAN = "{ generation = 4, lanes = 4 }"
-
-
-def build(link: str = PLAN, through: str = "[]") -> str:
-    return f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\nthrough = {through}\nlink = {link}\n'
-
-
-def box(port: dict[str, object] | None = None, drive: dict[str, object] | None = None) -> Box:
-    return Box().with_port(PATH, **port or {}).with_drive(PATH, **drive or {})
-
-
-def judge(rule: Rule, made: Box, text: str | None = None, past: Past = NOTHING) -> list[Finding]:
-    return list(rule.judge(Pass.of(declare(text if text is not None else build()), made.snapshot(), past)))
-
-
-def judge_undeclared(rule: Rule, made: Box) -> list[Finding]:
-    return list(rule.judge(Pass.of(None, made.snapshot())))
-
-
-def edit_both(made: Box, edit: Callable[[PciFunction], PciFunction]) -> Box:
-    return made.edit(PATH, edit).edit(DEVICE, edit)
+from link_box import DEVICE, PATH, UNKNOWN, box, build, edit_both, judge, judge_undeclared
+from simulated_box import Box
 
 
 @pytest.mark.parametrize("declared", [1, 2, 4])
@@ -109,14 +79,3 @@ def test_lower_of_two_witnesses_counts_and_both_are_shown() -> None:
         "device registers": 4,
         "device in sysfs": 2,
     }
-
-
-BOOTS = (
-    Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),
-    Boot(boot_id="new", first_seen_at=2.0, bios_version="1.40"),
-)
-
-
-def past(*, target: float | None = 16.0, capable: float | None = 16.0, lanes: int | None = 4) -> Past:
-    limits = LinkLimits(boot_id="old", target_gt_s=target, capable_gt_s=capable, capable_lanes=lanes)
-    return past_of_boots(BOOTS, {PATH: limits})

@@ -2,32 +2,15 @@
 
 import pytest
 
-from boots_before import past_of_boots
-from laneproof.findings import Finding, Kind
-from laneproof.past.boots import Boot, LinkLimits
+from laneproof.findings import Kind
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules import judge_all
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
 from laneproof.rules.links.link_narrow import LINK_NARROW
 from laneproof.rules.links.link_slow import LINK_SLOW
 from laneproof.rules.rule import Pass, Rule
+from link_box import box, build, judge, past
 from simulated_box import Box, declare
-
-PATH, DEVICE = "0000:00/01.1", "0000:00/01.1/00.0"
-
-PLAN = "{ generation = 4, lanes = 4 }"
-
-
-def build(link: str = PLAN, through: str = "[]") -> str:
-    return f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\nthrough = {through}\nlink = {link}\n'
-
-
-def box(port: dict[str, object] | None = None, drive: dict[str, object] | None = None) -> Box:
-    return Box().with_port(PATH, **port or {}).with_drive(PATH, **drive or {})
-
-
-def judge(rule: Rule, made: Box, text: str | None = None, past: Past = NOTHING) -> list[Finding]:
-    return list(rule.judge(Pass.of(declare(text if text is not None else build()), made.snapshot(), past)))
 
 
 @pytest.mark.parametrize("declared", [1, 2, 3, 4])
@@ -102,17 +85,6 @@ def test_slow_link_with_no_sign_of_rest_is_at_fault(registers: dict[str, bool], 
 
 def test_sleeping_link_at_its_full_rate_holds() -> None:
     assert judge(LINK_SLOW, box(drive={"asleep": True})) == []
-
-
-BOOTS = (
-    Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),
-    Boot(boot_id="new", first_seen_at=2.0, bios_version="1.40"),
-)
-
-
-def past(*, target: float | None = 16.0, capable: float | None = 16.0, lanes: int | None = 4) -> Past:
-    limits = LinkLimits(boot_id="old", target_gt_s=target, capable_gt_s=capable, capable_lanes=lanes)
-    return past_of_boots(BOOTS, {PATH: limits})
 
 
 @pytest.mark.parametrize(

@@ -1,38 +1,12 @@
 """Ports that receive or send what cannot be used."""
 
-from dataclasses import replace
-from typing import Any
-
 import pytest
 
-from laneproof.declaration.build import Build
-from laneproof.engine import Engine
-from laneproof.findings import Finding, Kind, Severity
+from laneproof.findings import Kind, Severity
 from laneproof.past.box_record import DAY, HOUR
 from laneproof.rules.network.network_errors import NETWORK_ERRORS
-from laneproof.rules.rule import Pass, Rule
-from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from simulated_box import A_MORNING, Box, make_interface
-
-
-def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the port)
-    port = replace(make_interface("wan0"), **facts)
-    return Box().with_group(interfaces=(port,)).snapshot(taken_at=at)
-
-
-def judge(rule: Rule, snapshot: Snapshot, build: Build | None = None) -> list[Finding]:
-    return list(rule.judge(Pass.of(build, snapshot)))
-
-
-def watch(rule: str, counter: str, counts: list[int], *, every: float, build: Build | None = None) -> list[Finding]:
-    """Give what the engine says of a rule after passes in which a counter had these values."""
-    engine = Engine(build)
-    findings: list[Finding] = []
-    for number, count in enumerate(counts):
-        outcome = engine.observe(box(at=A_MORNING + number * every, **{counter: count}))
-        findings = [one for one in outcome.findings if one.rule == rule]
-    return findings
+from port_box import box, judge, watch
 
 
 @pytest.mark.parametrize("count", [0, 5, 999, None])

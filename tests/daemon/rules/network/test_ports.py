@@ -1,29 +1,16 @@
 """Network ports, and the bonds that they are in."""
 
 from dataclasses import replace
-from typing import Any
 
-from laneproof.declaration.build import Build
-from laneproof.findings import Finding
 from laneproof.rules.network.network_errors import NETWORK_ERRORS
 from laneproof.rules.network.network_link_flapping import NETWORK_LINK_FLAPPING
 from laneproof.rules.network.network_link_slow import NETWORK_LINK_SLOW
 from laneproof.rules.network.ports import ONE_FLOW
-from laneproof.rules.rule import Pass, Rule
-from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from simulated_box import A_MORNING, Box, declare, make_bond, make_interface
+from port_box import box, judge
+from simulated_box import Box, declare, make_bond, make_interface
 
 BOND = declare('[[bond]]\nname = "bond0"\nmembers = ["wan0", "wan1"]\n')
-
-
-def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the port)
-    port = replace(make_interface("wan0"), **facts)
-    return Box().with_group(interfaces=(port,)).snapshot(taken_at=at)
-
-
-def judge(rule: Rule, snapshot: Snapshot, build: Build | None = None) -> list[Finding]:
-    return list(rule.judge(Pass.of(build, snapshot)))
 
 
 def test_member_of_a_bond_is_told_with_what_one_flow_means() -> None:

@@ -2,33 +2,15 @@
 
 import pytest
 
-from laneproof.findings import Finding, Kind, Severity
+from laneproof.findings import Kind, Severity
 from laneproof.rules import judge_all
 from laneproof.rules.occupancy.occupant_differs import OCCUPANT_DIFFERS
-from laneproof.rules.rule import Pass, Rule
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
+from occupied_box import at, judge, position
 from simulated_box import NETWORK, SATA, Box, declare, kelp_box, make_sata_drive
 
-
-def judge(rule: Rule, text: str, box: Box | Snapshot) -> list[Finding]:
-    return list(rule.judge(Pass.of(declare(text), box.snapshot() if isinstance(box, Box) else box)))
-
-
-def position(label: str, number: int, occupant: str) -> str:
-    return f'[[position]]\nlabel = "{label}"\npath = "0000:00/01.{number}"\noccupant = {occupant}\n'
-
-
 SERIALS = position("a", 1, '{ serial = "A" }') + position("b", 2, '{ serial = "B" }')
-
-
-def at(*serials: str | None) -> Box:
-    box = Box()
-    for number, serial in enumerate(serials, start=1):
-        box.with_port(f"0000:00/01.{number}")
-        if serial:
-            box.with_drive(f"0000:00/01.{number}", serial=serial)
-    return box
 
 
 def test_drive_in_anothers_position_is_told_by_both() -> None:

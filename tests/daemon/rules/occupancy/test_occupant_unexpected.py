@@ -1,30 +1,13 @@
 """Drives where none is declared."""
 
-from laneproof.findings import Finding, Severity
+from laneproof.findings import Severity
 from laneproof.rules import judge_all
 from laneproof.rules.occupancy.occupant_unexpected import OCCUPANT_UNEXPECTED
-from laneproof.rules.rule import Pass, Rule
-from laneproof_collectors.snapshot import Snapshot
+from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Reason, Unread
+from occupied_box import at, judge, position
 from simulated_box import Box, declare, kelp_box
 from story_engine import DAY, HOUR, Told
-
-
-def judge(rule: Rule, text: str, box: Box | Snapshot) -> list[Finding]:
-    return list(rule.judge(Pass.of(declare(text), box.snapshot() if isinstance(box, Box) else box)))
-
-
-def position(label: str, number: int, occupant: str) -> str:
-    return f'[[position]]\nlabel = "{label}"\npath = "0000:00/01.{number}"\noccupant = {occupant}\n'
-
-
-def at(*serials: str | None) -> Box:
-    box = Box()
-    for number, serial in enumerate(serials, start=1):
-        box.with_port(f"0000:00/01.{number}")
-        if serial:
-            box.with_drive(f"0000:00/01.{number}", serial=serial)
-    return box
 
 
 def test_drive_in_a_position_declared_empty_is_told_with_its_home() -> None:

@@ -4,19 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.findings import Finding, Kind, Severity
+from laneproof.findings import Kind, Severity
 from laneproof.rules.occupancy.position_empty import POSITION_EMPTY
-from laneproof.rules.rule import Pass, Rule
-from laneproof_collectors.snapshot import Snapshot
-from simulated_box import Box, declare, kelp_box
-
-
-def judge(rule: Rule, text: str, box: Box | Snapshot) -> list[Finding]:
-    return list(rule.judge(Pass.of(declare(text), box.snapshot() if isinstance(box, Box) else box)))
-
-
-def position(label: str, number: int, occupant: str) -> str:
-    return f'[[position]]\nlabel = "{label}"\npath = "0000:00/01.{number}"\noccupant = {occupant}\n'
+from occupied_box import judge, position
+from simulated_box import Box, kelp_box
 
 
 def test_missing_bridge_means_an_empty_position() -> None:
