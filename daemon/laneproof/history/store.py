@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import Any, Protocol, Self, TypeVar
 
-from laneproof.box.inventory import Inventory, make_inventory
+from laneproof.box.inventory import make_inventory
 from laneproof.findings import Finding, FindingChange
 from laneproof.history import retention
 from laneproof.history.batch import Batch, highest_pass, load_ended
@@ -42,7 +42,6 @@ TIDY_SECONDS = 3600.0
 _LISTED = ("functions", "slots", "power", "firmware", "memory", "arrays", "interfaces", "bonds", "drives")
 """The groups of facts of which an inventory is made, besides NVMe controllers."""
 
-MakeInventory = Callable[[Snapshot], Inventory]
 Answer = TypeVar("Answer")
 
 
@@ -65,20 +64,12 @@ class JudgedPass(Protocol):
 class Store(History):
     """Keeps passes, events, findings and notes, and answers for them."""
 
-    def __init__(
-        self,
-        database: Database,
-        *,
-        hole_seconds: float = HOLE_SECONDS,
-        take: MakeInventory | None = None,
-        tidies: bool = True,
-    ) -> None:
+    def __init__(self, database: Database, *, hole_seconds: float = HOLE_SECONDS, tidies: bool = True) -> None:
         """Go on with a database; see `open`."""
         super().__init__(database.connection)
         self._database = database
         self._hole_seconds = hole_seconds
         self._tidies = tidies
-        self._take = take or _inventory_without_build
         self._lock = threading.RLock()
         self._where: DeviceMap | None = None
         self._located: tuple[object, ...] = ()
@@ -86,18 +77,15 @@ class Store(History):
         self._begin()
 
     @classmethod
-    def open(
-        cls, path: str, *, hole_seconds: float = HOLE_SECONDS, take: MakeInventory | None = None, tidies: bool = True
-    ) -> Self:
+    def open(cls, path: str, *, hole_seconds: float = HOLE_SECONDS, tidies: bool = True) -> Self:
         """Open the history to write it; it always opens, if need be in memory.
 
         Args:
             path: The file, or ``:memory:``.
             hole_seconds: How far apart two passes are at most without a gap between them.
-            take: Takes a pass's inventory; None takes one without the declaration's labels.
             tidies: Whether what is old is folded and dropped; a recording's frames are all kept.
         """
-        return cls(Database(path), hole_seconds=hole_seconds, take=take, tidies=tidies)
+        return cls(Database(path), hole_seconds=hole_seconds, tidies=tidies)
 
     @property
     def in_memory(self) -> bool:
@@ -270,7 +258,7 @@ class Store(History):
         if self._listed is not None and _holds_the_same(snapshot, self._listed):
             return
         self._looked_up, self._listed = mark.up, snapshot
-        for event in self._inventories.write(self._take(snapshot), mark, self._batch):
+        for event in self._inventories.write(make_inventory(None, snapshot), mark, self._batch):
             self._events.write(event, mark.boot, self._batch)
 
     # --- writing ------------------------------------------------------------------------------------------------------
@@ -330,10 +318,6 @@ def _without_counts(controller: NvmeController) -> tuple[object, ...]:
 
 def _tidy(connection: sqlite3.Connection, now: float) -> None:
     retention.tidy(connection, now=now)
-
-
-def _inventory_without_build(snapshot: Snapshot) -> Inventory:
-    return make_inventory(None, snapshot)
 
 
 def _booted(snapshot: Snapshot) -> Event:

@@ -104,16 +104,3 @@ def test_another_firmware_is_told_as_one_change() -> None:
     assert event.detail["about"] == "firmware"
     assert "1.41" in event.text
     assert store.read_inventories()[-1].boot_id == SECOND_BOOT
-
-
-def test_labels_are_taken_from_whoever_takes_the_inventory() -> None:
-    taken = []
-
-    def take(snapshot: object) -> Inventory:
-        taken.append(snapshot)
-        return Inventory(firmware=None, places=())
-
-    store, passes = Store.open(":memory:", take=take), Passes()
-    store.add_pass(passes.take())
-    assert len(taken) == 1
-    assert store.read_inventories()[0].inventory.places == ()
