@@ -162,6 +162,11 @@ class Clock:
     up_seconds: float
     monotonic_seconds: float | None = None  # None: a recording that does not hold it
 
+    @property
+    def kernel_seconds(self) -> float:
+        """The instant as a kernel message would be stamped: without suspend, as far as that is known."""
+        return self.up_seconds if self.monotonic_seconds is None else self.monotonic_seconds
+
 
 Answer = (
     bytes

@@ -64,9 +64,11 @@ def from_kernel(event: TimedKernelEvent, *, clock: Clock, names: DeviceNames) ->
         names: Where things are.
     """
     device = event.event.device or ""
-    t = event.unix_seconds
+    t, up = event.unix_seconds, event.up_seconds
+    if t is None and up is not None:
+        up += clock.up_seconds - clock.kernel_seconds  # stamps stop in suspend
     if t is None:
-        ago = 0.0 if event.up_seconds is None else max(0.0, clock.up_seconds - event.up_seconds)
+        ago = 0.0 if event.up_seconds is None else max(0.0, clock.kernel_seconds - event.up_seconds)
         t = clock.unix_seconds - ago
     return Event(
         t=t,
@@ -75,7 +77,7 @@ def from_kernel(event: TimedKernelEvent, *, clock: Clock, names: DeviceNames) ->
         path=names.paths.get(device, ""),
         drive=names.drives.get(device, ""),
         device=device,
-        up_seconds=event.up_seconds,
+        up_seconds=up,
         detail=dict(event.event.detail) | ({"lines": event.lines} if event.lines > 1 else {}),
     )
 

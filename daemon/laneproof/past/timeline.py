@@ -132,6 +132,11 @@ class Timeline:
         """How far the machine's clock is from ledger time."""
         return self.wall - self.now
 
+    @property
+    def kernel_seconds(self) -> float:
+        """The last pass as a kernel message would be stamped: without sleep, as far as that is known."""
+        return self.up_seconds if self.monotonic_seconds is None else self.monotonic_seconds
+
     def slept_since(self, when: float) -> bool:
         """Whether the machine is known to have slept (suspend) after a moment; drives may have lost their power."""
         return self.slept_at > when

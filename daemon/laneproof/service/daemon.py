@@ -261,7 +261,7 @@ class Daemon:
             if self.status.last_pass is None:
                 self._pending.add_missed(answer.to_judge)
             elif not is_before:  # what comes too late to be put in its order judges nothing
-                oldest = self._host.clock().up_seconds - LATE_SECONDS
+                oldest = self._host.clock().kernel_seconds - LATE_SECONDS
                 self._pending.add_missed(tuple(each for each in answer.to_judge if (each.up_seconds or 0.0) >= oldest))
             if not is_before:
                 self._report_lost(answer)

@@ -45,7 +45,7 @@ class LastRead:
 
     Attributes:
         boot_id: The boot that it was of, empty where there was none.
-        up_seconds: Until when in that boot.
+        up_seconds: Until when in that boot, as the kernel stamps its messages.
         unix_seconds: The same by the machine's clock.
     """
 
@@ -58,7 +58,7 @@ class LastRead:
         """Give what the ledger's time says of it."""
         if timeline is None or not timeline.boots:
             return cls()
-        return cls(boot_id=timeline.boot_id, up_seconds=timeline.up_seconds, unix_seconds=timeline.wall)
+        return cls(boot_id=timeline.boot_id, up_seconds=timeline.kernel_seconds, unix_seconds=timeline.wall)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -86,6 +86,15 @@ def test_a_report_of_the_kernels_log_gets_its_place_and_its_time() -> None:
     assert event.detail["csts"] == "0xffffffff"
 
 
+def test_a_report_after_a_night_of_suspend_gets_the_time_at_which_it_came() -> None:
+    """Kernel stamps are CLOCK_MONOTONIC, which stops in suspend (clock_gettime(2))."""
+    (report,) = kernel_events([LINE])
+    after = replace(CLOCK, up_seconds=CLOCK.up_seconds + 8 * 3600.0, monotonic_seconds=CLOCK.up_seconds)
+    event = from_kernel(report, clock=after, names=NAMES)
+    assert event.t == pytest.approx(1_790_000_080.5)
+    assert event.up_seconds == pytest.approx(480.5 + 8 * 3600.0)
+
+
 def test_what_names_nobody_has_no_place() -> None:
     (report,) = kernel_events([LINE])
     assert from_kernel(report, clock=CLOCK, names=DeviceNames()).path == ""

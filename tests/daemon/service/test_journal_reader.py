@@ -267,3 +267,9 @@ def test_what_is_known_is_the_ledgers_time_of_its_last_pass() -> None:
     assert LastRead.of(None) == LastRead.of(timeline) == LastRead()
     timeline.advance(taken_at=1_790_000_000.0, up_seconds=5000.0, boot_id=EARLIER)
     assert LastRead.of(timeline) == KNOWN
+
+
+def test_after_a_suspend_it_is_known_by_the_clock_that_stamps_messages() -> None:
+    timeline = Timeline()
+    timeline.advance(taken_at=1_790_000_000.0, up_seconds=36_000.0, boot_id=EARLIER, monotonic_seconds=7200.0)
+    assert LastRead.of(timeline).up_seconds == 7200.0
