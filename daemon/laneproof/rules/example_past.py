@@ -65,7 +65,7 @@ class Story:
         return self
 
     def restart(self, *, after: float = 60.0) -> "Story":
-        """Start the machine anew."""
+        """Start the machine again."""
         self.now += after
         self.boot, self.booted_at = self.boot + 1, self.now - 50.0
         return self

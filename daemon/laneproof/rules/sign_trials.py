@@ -9,7 +9,7 @@ from laneproof.past.trials import Trial
 from laneproof.rules.sign_subjects import DAY, say_seconds, say_times
 
 CURED_IS_TOLD_SECONDS = DAY
-"""How long a cure is told before its sign clears."""
+"""How long a cure is reported before its sign clears."""
 
 
 def say_trial(ledger: Ledger, trial: Trial | None) -> dict[str, Any]:

@@ -58,7 +58,7 @@ def _why_not(array: Array, checks: ArrayChecks, now: float) -> str:
     if array.kind != "md":
         return f"the kernel shows no time of it for {array.kind}; the file system's own tool does"
     if now <= checks.since:
-        return "the kernel keeps no time of it, and this is the first look"
+        return "the kernel keeps no time of it, and this is the first pass"
     since = datetime.fromtimestamp(checks.since, UTC).date()
     return f"the kernel keeps no time of it, and none was seen since {since}, when watching began"
 
@@ -129,7 +129,7 @@ ARRAY_SCRUB_OVERDUE = Rule(
             expect=("differs warning md0 | 90 days that it was watched, declared every 35 | Start a check when",),
         ),
         Example(
-            says="a first look cannot know",
+            says="a first pass cannot know",
             build=_BUILD,
             snapshot=array_snapshot,
             expect=("unverified notice the last check of array md0 | check of array md0 could | Let the daemon run:",),

@@ -25,7 +25,7 @@ def seconds_unread(current: Pass, occupant: Occupant) -> float | None:
 
 
 def is_told_of(current: Pass, occupant: Occupant) -> bool:
-    """Whether a drive told of its own health lately enough to be left alone now."""
+    """Whether a drive told of its own health recently enough to be left alone now."""
     seconds = seconds_unread(current, occupant)
     return seconds is not None and seconds <= STANDS_SECONDS
 

@@ -14,7 +14,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for place, drops in by_position(current):
         lost = [one for one in drops if one.dropped]
         if lost and find_series(current.past.ledger, place.path, lost) is not None:
-            continue  # told with its drops
+            continue  # reported with its drops
         resets = [one for one in drops if not one.dropped]
         if resets and (series := find_series(current.past.ledger, place.path, resets)) is not None:
             yield tell_series(current.past, place, series, CONTROLLER_RESETS)

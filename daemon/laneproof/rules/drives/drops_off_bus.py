@@ -25,8 +25,8 @@ DROPS_OFF_BUS = Rule(
     why=(
         "A drive that stops answering takes its array's redundancy with it, and one that did so once does so again. "
         "The kernel's advice about power saving is printed for every such drop and is no evidence. Each disconnect is "
-        "told once; another one within the clean time makes it critical. The sign clears when it has been clean for "
-        "as long as its own history asks for (between two and thirty days), or when the trial of a fix has passed."
+        "reported once; another one within the clean time makes it critical. The sign clears when it has been clean "
+        "for as long as its own history asks for (between two and thirty days), or when the trial of a fix has passed."
     ),
     look_next=advise(
         "See that the drive is back and its array whole before anything else.",

@@ -27,7 +27,7 @@ LONE_SECONDS = 14 * DAY
 SHORTEST_SECONDS, LONGEST_SECONDS = 2 * DAY, 30 * DAY
 """Between these lies the clean time after which the sign clears. Judgement."""
 _LOOK_BACK_SECONDS = 60 * DAY
-_SHOWN = 5  # disconnects told one by one in the evidence
+_SHOWN = 5  # episodes shown one by one in the evidence
 _MANY_TIMEOUTS = 3
 _DRIVE_NAME = re.compile(r"(?:nvme|sd[a-z]|ata)\d*")  # what has no place that anybody knows stands under its own name
 

@@ -28,12 +28,12 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue
         key = key_of("drive", name_drive(drive, shares_serial=occupant.shares_serial), "interface_errors")
         box, now = current.past.box, current.snapshot.taken_at
-        lately = box.grown(key, within=WEEK, now=now)
+        recent = box.grown(key, within=WEEK, now=now)
         hours = drive.power_on_hours
         is_young = isinstance(hours, int) and hours < _YOUNG_HOURS
-        evidence = {"interface_errors": count, "last_week": lately, "power_on_hours": plain(hours)}
-        if lately:
-            said = [(f"{lately} transfers over its cable failed in the last 7 days", Severity.WARNING)]
+        evidence = {"interface_errors": count, "last_week": recent, "power_on_hours": plain(hours)}
+        if recent:
+            said = [(f"{recent} transfers over its cable failed in the last 7 days", Severity.WARNING)]
             yield tell_sign(INTERFACE_ERRORS, arrangement, occupant, said, evidence)
         elif count >= _MORE_THAN_A_PLUG and is_young and box.watched(key, now=now) < WEEK:
             said = [(f"{count} transfers over its cable failed in its {hours} powered hours", Severity.NOTICE)]

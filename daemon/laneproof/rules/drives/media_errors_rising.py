@@ -85,7 +85,7 @@ MEDIA_ERRORS_RISING = Rule(
     why=(
         "Data that a drive could not give back is gone unless it stands elsewhere. One such error may stay the only "
         "one, but the odds of another within a month are some twenty times those of a drive without. So each new one "
-        "is told at once; where they come faster and faster by two tests it is critical. What a drive had counted "
+        "is reported at once; where they come faster and faster by two tests it is critical. What a drive had counted "
         "before it was first read is no sign, nor is its number of error log entries, which rises with every command "
         "that it does not know. It names the drive as its cause by itself, whatever else happens at its position: data "
         "come first. The sign clears 90 days after the last new error."
@@ -98,7 +98,7 @@ MEDIA_ERRORS_RISING = Rule(
     judge=_judge,
     examples=(
         Example(
-            says="31 errors, all of them before the first look",
+            says="31 errors, all of them before the first pass",
             build=RISER_1,
             snapshot=health_snapshot,
             make_past=lambda: health_past([{"media_errors": 31}] * 10),

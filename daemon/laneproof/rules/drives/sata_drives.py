@@ -20,7 +20,7 @@ def find_awake(current: Pass) -> Iterator[tuple[Arrangement, Occupant, SataDrive
     arrangement = current.arrangement
     for occupant in arrangement.drives:
         drive = occupant.drive
-        # What nothing can be read of is told by critical-warning, once.
+        # What nothing can be read of is reported by critical-warning, once.
         if drive is not None and not drive.asleep and not isinstance(drive.healthy, Unread):
             yield arrangement, occupant, drive
 

@@ -19,5 +19,5 @@ def tidy(mount: str) -> str:
 
 
 def find_mounted(snapshot: Snapshot) -> tuple[MountedFileSystem, ...]:
-    """Give what is mounted; nothing where that could not be read, which is told once elsewhere."""
+    """Give what is mounted; nothing where that could not be read, which is reported once elsewhere."""
     return () if isinstance(snapshot.file_systems, Unread) else snapshot.file_systems

@@ -127,17 +127,17 @@ def _tell_hot(part: _Part, celsius: float, limit: float, words: str, severity: S
 def _judge_throttling(snapshot: Snapshot, past: Past) -> Iterator[Finding]:
     thermal = snapshot.thermal
     for package, count in {} if isinstance(thermal, Unread) else thermal.throttle_counts.items():
-        lately = past.box.grown(key_of("processor", package, "throttled"), within=DAY, now=snapshot.taken_at)
-        if lately:
+        recent = past.box.grown(key_of("processor", package, "throttled"), within=DAY, now=snapshot.taken_at)
+        if recent:
             yield Finding(
                 rule=OVERHEATING,
                 kind=Kind.SIGN,
                 severity=Severity.NOTICE,
                 subject=f"processor {package}",
                 key=f"processor {package}",
-                summary=f"processor {package} slowed itself down for heat {lately} times in the last day",
+                summary=f"processor {package} slowed itself down for heat {recent} times in the last day",
                 observed="slows down for heat",
-                evidence={"throttled_last_day": lately, "throttled_since_start": count},
+                evidence={"throttled_last_day": recent, "throttled_since_start": count},
                 next_steps=HOT_NEXT,
             )
 

@@ -24,7 +24,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue
         since = ledger.now - WEEK
         if find_heat(current.past, place) is not None:
-            continue  # told as overheating, which is the reason
+            continue  # reported as overheating, which is the reason
         times = sum(one.by for one in find_throttles(record, since))
         if times:
             said = f"slowed itself down for heat {say_times(times)} in the last week"
@@ -78,7 +78,7 @@ THROTTLED = Rule(
     judge=_judge,
     examples=(
         Example(
-            says="it slowed down before the first look, and not since",
+            says="it slowed down before the first pass, and not since",
             build=RISER_1,
             snapshot=health_snapshot,
             make_past=lambda: health_past([{"thermal_transitions_1": 1}] * 3),

@@ -142,7 +142,7 @@ def _hours_with_errors(record: LinkRecord, seconds: float, now: float) -> int:
 
 
 def _judge_first_look(record: LinkRecord) -> Standing:
-    """Judge what had been counted since boot before the first look: only a rate far beyond any burst tells."""
+    """Judge what had been counted since boot before the first pass: only a rate far beyond any burst tells."""
     for name, end in (("port", record.port), ("device", record.far)):
         if not end.found_seconds or end.found <= _BURST_ALLOWANCE or not (record.gt_s and record.lanes):
             continue

@@ -48,7 +48,7 @@ ERRORS_HIDDEN = Rule(
     statement="Errors that were counted are still counted.",
     why=(
         "Somebody who is bothered by error reports in the log can switch them off, and the errors go on. An end that "
-        "counted its errors and now masks or no longer reports them is told, whoever did it: an update of the "
+        "counted its errors and now masks or no longer reports them is reported, whoever did it: an update of the "
         "firmware, a word on the kernel's command line, a script. The sign clears when errors are counted again."
     ),
     look_next=advise(

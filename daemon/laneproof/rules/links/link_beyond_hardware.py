@@ -68,7 +68,7 @@ LINK_BEYOND_HARDWARE = Rule(
         "is not the one that was meant, a firmware setting holds the port down, or the declaration is wrong."
     ),
     look_next=advise(
-        "Compare both ends, told in the evidence, with the declaration: which part is not the one that was meant?",
+        "Compare both ends, shown in the evidence, with the declaration: which part is not the one that was meant?",
         "If the port is the lesser end, look in the firmware setup for its link speed and the slot's split. "
         + FIRMWARE_SETUP,
         "If both parts are as meant, correct the declaration: 'laneproof draft' prints what the machine can do.",

@@ -209,7 +209,7 @@ def _find_binding(
     wanted: float,
     write: Callable[[float], str],
 ) -> list[Reason]:
-    """Sort out which limits bind. A link that is below even the least of them fell short in training besides."""
+    """Sort out which limits bind. A link that is below even the least of them fell short in training as well."""
     known = sorted(
         ((limit, code, text) for limit, code, text in limits if isinstance(limit, float | int) and limit < wanted),
         key=lambda one: one[0],
@@ -258,6 +258,6 @@ def _bytes_per_second(gt_s: float | Unread | None, lanes: float | Unread | None)
 
 
 def _disagreements(link: LinkOfTwo) -> dict[str, Any]:
-    """Show all witnesses where they told different values."""
+    """Show all witnesses where their values differ."""
     told: dict[str, Told] = {"rate_witnesses": link.trained_gt_s, "width_witnesses": link.trained_lanes}
     return {name: dict(one.witnesses) for name, one in told.items() if not one.agreed}

@@ -46,7 +46,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def stand(ledger: Ledger, record: LinkRecord, counting: list[LinkRecord], *, every_seconds: float) -> Standing:
-    """Judge one link; looked at anew when a stretch of time has begun, or it counted an error and nothing stands."""
+    """Judge one link; judged again when a stretch of time has begun, or it counted an error and nothing stands."""
     version = record.version if every_seconds <= HOUR else 0, int(ledger.now // every_seconds), record.steady_since
     others = [one for one in counting if one is not record]
     return ledger.remember(
@@ -153,10 +153,10 @@ SIGNAL_ERRORS = Rule(
         "rate per bit carried (bursts are counted as one), and for an alarm at least three times as many. A few a week "
         "more than ever before, told hour by hour against ten years between false alarms, are a notice. An error that "
         "could not be corrected is a notice by itself and an alarm when it recurs, also where only the log tells of "
-        "it; one that belongs to a disconnect is told with that. Thirty times what the specification allows, for many "
-        "minutes, is an alarm at once; packets that were only repeated, on a link that may rest, are a notice at most. "
-        "Errors that come with warmth are said to. The sign clears three days after the last evidence; after a change "
-        "meant to cure, once its trial is over."
+        "it; one that belongs to a disconnect is reported with that. Thirty times what the specification allows, for "
+        "many minutes, is an alarm at once; packets that were only repeated, on a link that may rest, are a notice at "
+        "most. Errors that come with warmth are said to. The sign clears three days after the last evidence; after a "
+        "change meant to cure, once its trial is over."
     ),
     look_next=advise(
         "See at which end errors are counted: errors at the drive and replays at the port speak of the way down to it.",

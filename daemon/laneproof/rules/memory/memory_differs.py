@@ -61,7 +61,7 @@ def _judge_total(plan: DeclaredMemory, memory: Memory) -> Iterator[Finding]:
 
 
 def _is_short_of_modules(plan: DeclaredMemory, memory: Memory) -> bool:
-    """Whether the number of modules differs, which explains the total and is told with it."""
+    """Whether the number of modules differs, which explains the total and is reported with it."""
     return plan.modules is not None and not isinstance(memory.modules, Unread) and len(memory.modules) != plan.modules
 
 

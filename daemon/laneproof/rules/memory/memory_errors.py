@@ -40,10 +40,10 @@ def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past
     if not corrected and not uncorrected:
         return
     now = snapshot.taken_at
-    lately = past.box.grown(key_of("memory", name, "correctable"), within=DAY, now=now)
+    last_day = past.box.grown(key_of("memory", name, "correctable"), within=DAY, now=now)
     week = past.box.grown(key_of("memory", name, "correctable"), within=WEEK, now=now)
     days = max(snapshot.up_seconds / DAY, 1.0)
-    many = lately >= _MANY_A_DAY or corrected / days >= _MANY_A_DAY
+    many = last_day >= _MANY_A_DAY or corrected / days >= _MANY_A_DAY
     severity = Severity.CRITICAL if uncorrected else Severity.WARNING if many else Severity.NOTICE
     told = [f"{uncorrected} not corrected"] if uncorrected else []
     told += [f"{corrected} corrected"] if corrected else []
@@ -59,7 +59,7 @@ def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past
         evidence={
             "correctable": corrected,
             "uncorrectable": uncorrected,
-            "correctable_last_day": lately,
+            "correctable_last_day": last_day,
             "up_seconds": round(snapshot.up_seconds),
         },
         next_steps=MEMORY_ERRORS.look_next,
@@ -86,8 +86,8 @@ MEMORY_ERRORS = Rule(
         "is no harm done, and a module that has some tends to have more; one that was not corrected may be in the data."
     ),
     look_next=advise(
-        "Not corrected: write as little as you can, and compare what was written lately with its source.",
-        "See which module it is (the kernel's log names it), and whether the rate or the profile was changed lately.",
+        "Not corrected: write as little as you can, and compare what was written recently with its source.",
+        "See which module it is (the kernel's log names it), and whether the rate or the profile was changed recently.",
         "Test the memory over a night, then swap modules one at a time with the box off. " + OPEN_CASE,
     ),
     judge=_judge,

@@ -32,10 +32,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
         told: list[tuple[str, Severity]] = []
         for way, name in (("received", "receive_errors"), ("sent", "transmit_errors")):
             key = key_of("interface", one.name, name)
-            lately, ever = current.past.box.grown(key, within=DAY, now=now), counts[way]
-            if lately >= _ERRORS_A_DAY:
-                severity = Severity.WARNING if lately >= _MANY_ERRORS_A_DAY else Severity.NOTICE
-                told.append((f"{lately} frames {way} with errors in the last day", severity))
+            recent, ever = current.past.box.grown(key, within=DAY, now=now), counts[way]
+            if recent >= _ERRORS_A_DAY:
+                severity = Severity.WARNING if recent >= _MANY_ERRORS_A_DAY else Severity.NOTICE
+                told.append((f"{recent} frames {way} with errors in the last day", severity))
             elif isinstance(ever, int) and ever >= _ERRORS_SINCE_START and current.past.box.watched(key, now=now) < DAY:
                 told.append((f"{ever} frames {way} with errors since the box found it", Severity.NOTICE))
         if told:

@@ -23,7 +23,7 @@ _LOSSES_A_DAY, _MANY_LOSSES_A_DAY = 2, 10
 _LOSSES_A_RESTART = 3
 """A switch that is restarted takes the link away once or a few times, within one hour. Judgement."""
 _LOSSES_SINCE_START = 20
-"""A first look: coming up, negotiating and joining a bond change a carrier a few times at each start. Judgement."""
+"""A first pass: coming up, negotiating and joining a bond change a carrier a few times at each start. Judgement."""
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -35,18 +35,18 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if not isinstance(changes, int):
             continue
         key = key_of("interface", one.name, "carrier_changes")
-        lately = current.past.box.grown(key, within=DAY, now=now) // _CHANGES_A_LOSS
+        recent = current.past.box.grown(key, within=DAY, now=now) // _CHANGES_A_LOSS
         ever = changes // _CHANGES_A_LOSS
         is_watched = current.past.box.watched(key, now=now) >= DAY
         hours = current.past.box.hours_grown(key, within=DAY, now=now)
-        if lately > _LOSSES_A_RESTART or (lately >= _LOSSES_A_DAY and hours >= _LOSSES_A_DAY):
-            severity = Severity.WARNING if lately >= _MANY_LOSSES_A_DAY else Severity.NOTICE
-            yield _tell_unsteady(one, bond, f"{lately} times in the last day", severity, lately=lately)
+        if recent > _LOSSES_A_RESTART or (recent >= _LOSSES_A_DAY and hours >= _LOSSES_A_DAY):
+            severity = Severity.WARNING if recent >= _MANY_LOSSES_A_DAY else Severity.NOTICE
+            yield _tell_unsteady(one, bond, f"{recent} times in the last day", severity, recent=recent)
         elif ever >= _LOSSES_SINCE_START and not is_watched:
-            yield _tell_unsteady(one, bond, f"{ever} times since the box found it", Severity.NOTICE, lately=lately)
+            yield _tell_unsteady(one, bond, f"{ever} times since the box found it", Severity.NOTICE, recent=recent)
 
 
-def _tell_unsteady(one: Interface, bond: str | None, often: str, severity: Severity, *, lately: int) -> Finding:
+def _tell_unsteady(one: Interface, bond: str | None, often: str, severity: Severity, *, recent: int) -> Finding:
     return Finding(
         rule=NAME,
         kind=Kind.SIGN,
@@ -57,7 +57,7 @@ def _tell_unsteady(one: Interface, bond: str | None, often: str, severity: Sever
         observed="comes and goes",
         evidence={
             "carrier_changes": one.carrier_changes if isinstance(one.carrier_changes, int) else None,
-            "losses_last_day": lately,
+            "losses_last_day": recent,
             "bond": bond,
         },
         next_steps=steps_for(NETWORK_LINK_FLAPPING, bond),
@@ -73,7 +73,7 @@ NETWORK_LINK_FLAPPING = Rule(
         "found down when somebody looks."
     ),
     look_next=advise(
-        "Plug the cable in anew, then replace it; try another port of the switch, and see what the switch logged.",
+        "Unplug the cable and plug it in again, then replace it; try another port of the switch, and read its log.",
         "See whether it goes with the cable being moved, with the hour, or with heat in the rack.",
         "If only this port does it with every cable, suspect the port or its transceiver.",
     ),
@@ -85,7 +85,7 @@ NETWORK_LINK_FLAPPING = Rule(
             build=BOND,
             snapshot=lambda: port_snapshot(carrier_changes=10),
             past=grown_past("interface", "wan0", "carrier_changes", by=8),
-            expect=("sign notice wan0 | the link of wan0 (member of bond0) was lost 4 times | Plug the cable in",),
+            expect=("sign notice wan0 | the link of wan0 (member of bond0) was lost 4 times | Unplug the cable and",),
         ),
     ),
     sources=("Linux Documentation/ABI/testing/sysfs-class-net: carrier_changes",),

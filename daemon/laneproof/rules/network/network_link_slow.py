@@ -31,8 +31,8 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if interface is not None and not (name in members and name in told_down):
             yield from _judge_interface(interface, speed, is_member=name in members)
         elif interface is not None:
-            continue  # a member that is down is told by its bond
-        elif name not in members:  # a missing member is told by its bond
+            continue  # a member that is down is reported by its bond
+        elif name not in members:  # a missing member is reported by its bond
             yield _slow(name, speed, "no such interface", {}, is_member=False)
 
 

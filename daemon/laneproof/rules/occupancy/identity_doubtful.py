@@ -15,7 +15,7 @@ from laneproof_collectors.snapshot import Snapshot
 
 NAME = "identity-doubtful"
 CLEAR_SECONDS = 7 * DAY
-"""How long a change of identity is told. Judgement."""
+"""How long a change of identity is reported. Judgement."""
 
 _FIRMWARE = "firmware of drives"
 _NO_IDENTIFIERS = ("", "0", "none")
@@ -74,7 +74,7 @@ def _find_changes(occupant: Occupant, ledger: Ledger) -> Iterator[str]:
 
 
 def _find_updates(arrangement: Arrangement, ledger: Ledger) -> Iterator[tuple[str, str]]:
-    """Give the drives whose firmware changed lately, other than to what the declaration names, with what changed."""
+    """Give the drives whose firmware changed recently, other than to what the declaration names, with what changed."""
     if all(change.what != "drive-firmware" for change in ledger.changes.changes):
         return
     since = ledger.now - CLEAR_SECONDS
@@ -135,7 +135,8 @@ IDENTITY_DOUBTFUL = Rule(
         "History follows a drive by its serial number. Two that tell the same, or one that tells none, cannot be told "
         "apart after a replacement; and a serial number whose model, capacity or firmware changed means another drive, "
         "another namespace, or an update, which a later fault may go back to. A drive with two ports shows the same "
-        "number twice and is one drive. A change is told for a week; firmware that the declaration names is no change."
+        "number twice and is one drive. A change is reported for a week; firmware that the declaration names is no "
+        "change."
     ),
     look_next=advise(
         "If it was updated or replaced on purpose, bring the declaration up to date.",

@@ -153,7 +153,7 @@ OCCUPANT_DIFFERS = Rule(
         "get the faulty one. A drive of another make may also be smaller or slower than the array needs."
     ),
     look_next=advise(
-        "Compare the label on the drive with the serial number told here.",
+        "Compare the label on the drive with the serial number shown here.",
         "If the change was meant, correct the declaration: 'laneproof draft --update FILE' does it.",
         DEGRADED_ARRAY,
         "If two drives changed places, put them back or swap their declarations. " + LIVE_DRIVE + " " + OPEN_CASE,

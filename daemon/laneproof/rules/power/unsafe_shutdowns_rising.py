@@ -53,7 +53,7 @@ UNSAFE_SHUTDOWNS_RISING = Rule(
     why=(
         "A drive counts each time that its power went without notice. After a power cut all of them do, and that is "
         "no sign; one that does while the machine runs on has a bad supply line, connector or adapter. A drive that "
-        "dropped at that moment is told with its drops. The sign clears after thirty days without."
+        "dropped at that moment is reported with its drops. The sign clears after thirty days without."
     ),
     look_next=advise(
         "Compare with the other drives: those that count at the same time share what fails.",
@@ -62,7 +62,7 @@ UNSAFE_SHUTDOWNS_RISING = Rule(
     judge=_judge,
     examples=(
         Example(
-            says="87 of them before the first look",
+            says="87 of them before the first pass",
             build=RISER_1,
             snapshot=health_snapshot,
             make_past=lambda: health_past([{"unsafe_shutdowns": 87}] * 3),

@@ -36,7 +36,7 @@ _GROUPS = {
 _ALWAYS_JUDGED = ("functions", "controllers")
 
 
-# What is listened to from pass to pass: a drop that leaves no other trace is told there alone.
+# What is listened to from pass to pass: a drop that leaves no other trace is reported there alone.
 _HEARD = {
     "kernel-log": ("the kernel log", "drops, resets and errors that only the kernel's log tells"),
     "device-events": ("device events", "short disconnects between two readings"),

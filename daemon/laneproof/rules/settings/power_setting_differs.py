@@ -203,7 +203,7 @@ def _tell_position(placement: Placement, differing: list[Deviation], causes: tup
 
 _STEPS = {
     "command_line": (
-        "Add the word to the boot loader's kernel line, write its configuration anew and restart: see the boot "
+        "Add the word to the boot loader's kernel line, write its configuration again and restart: see the boot "
         "loader's manual."
     ),
     "aspm_policy": (
