@@ -19,6 +19,7 @@ NAME = "restarted-unasked"
 CLEAR_SECONDS = 7 * DAY
 """How long it stays after the last one. Judgement."""
 _BOX = "the box"
+_MOST_A_START = 2  # more than a start can count is other firmware that counts in another way
 _A_HABIT = 3  # so many starts, and every one counted
 
 
@@ -51,7 +52,7 @@ def _find_restarts(current: Pass) -> Iterator[_Restart]:
     for place in drives:
         for rise in place.drive.risen("unsafe_shutdowns", ledger.now - CLEAR_SECONDS) if place.drive else ():
             number = bisect_right(boots, rise.at) - 1
-            if rise.boots == 1 and number >= 0:
+            if rise.boots == 1 and rise.by <= _MOST_A_START and number >= 0:
                 counted.setdefault(boots[number], []).append(place.name)
     for began_at, names in sorted(counted.items()):
         asked = sum(1 for place in drives if place.drive and place.drive.health_since < began_at < place.drive.last_at)

@@ -24,6 +24,7 @@ def box(*counts: int) -> Box:
         ((4, 4, 3, 3), False),  # half of them: what these two share
         ((4, 4, 4, 3), True),  # one had its caches empty
         ((4, 4, 4, 4), True),
+        ((603, 603, 603, 603), False),  # new firmware that counts in another way
     ],
 )
 def test_most_drives_must_have_counted(counts: tuple[int, ...], said: bool) -> None:  # noqa: FBT001
