@@ -60,6 +60,11 @@ _TOUCHES_NO_DRIVE = (
 )
 
 
+IN_HAND_SECONDS = 120.0
+"""How long a removal that was asked for raises no alarm: a script that scans the bus again, or binds a driver anew,
+takes seconds. Judgement."""
+
+
 @dataclass(slots=True, kw_only=True)
 class Before:
     """What held just before an episode, as far as it was known. None: not known.
@@ -206,6 +211,13 @@ class EpisodeBook:
             for episode in self.episodes
             if episode.counts and ((path is not None and episode.path == path) or (serial and episode.serial == serial))
         ]
+
+    def is_in_hand(self, path: str, now: float) -> bool:
+        """Whether somebody asked for a drive to be let go a moment ago: it may be on its way back."""
+        last = next((episode for episode in reversed(self.episodes) if episode.path == path), None)
+        if last is None or not last.asked or last.returned_at is not None:
+            return False
+        return 0.0 <= now - last.dropped_at < IN_HAND_SECONDS
 
     def covers(self, path: str, when: float) -> bool:
         """Whether a moment belongs to an episode of a position, or of one above or below it."""

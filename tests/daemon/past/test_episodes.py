@@ -168,3 +168,16 @@ def test_a_drive_that_nobody_removed_before_the_slot_said_so_did_fail() -> None:
     story = Story().look(four(), log=(HARMLESS_BUT_READ,))
     story.look(gone(), after=60.0, log=(f"{SLOT}Link Down", f"{SLOT}Card not present"), devices=(removal(),))
     assert [episode.asked for episode in episodes(story)] == [False]
+
+
+def test_a_drive_that_was_let_go_on_request_is_in_hand_for_two_minutes_or_until_it_is_back() -> None:
+    story = Story().look(four()).look(gone(), after=HOUR, devices=(removal(),))
+    book, now = story.ledger.episodes, story.ledger.now
+    assert book.is_in_hand(PATH, now)
+    assert book.is_in_hand(PATH, now + 100.0)
+    assert not book.is_in_hand(PATH, now + 120.0)
+    assert not book.is_in_hand(PATHS[1], now)
+    story.look(four(), after=10.0, devices=(removal(Action.ADD),))
+    assert not book.is_in_hand(PATH, story.ledger.now)
+    story.look(gone(), after=HOUR, log=(GIVEN_UP,))
+    assert not book.is_in_hand(PATH, story.ledger.now)  # it failed

@@ -62,7 +62,7 @@ def _troubled(scores: Sequence[StrangeScore]) -> list[str]:
     lines = [
         "### Odd trouble",
         "",
-        "What must be said of each box was said, and nothing that must not:",
+        "A box is right where everything was said that must be said of it, and nothing that must not.",
         "",
         "| trouble | boxes | right | what was wrong |",
         "| --- | --- | --- | --- |",

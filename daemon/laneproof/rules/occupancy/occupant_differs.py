@@ -20,11 +20,14 @@ _Unread = list[tuple[str, Unread]]
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    arrangement = current.arrangement
+    arrangement, ledger = current.arrangement, current.past.ledger
     for placement in arrangement.placements:
         occupant = placement.occupant
         if placement.devices and occupant is not None and placement.is_occupied and not placement.is_meant_empty:
-            yield from _compare(arrangement, placement, occupant)
+            is_in_hand = ledger.episodes.is_in_hand(placement.position.path, ledger.now)
+            for finding in _compare(arrangement, placement, occupant):
+                if finding.kind is not Kind.UNVERIFIED or not is_in_hand:
+                    yield finding
 
 
 def _compare(arrangement: Arrangement, placement: Placement, occupant: Occupant) -> Iterator[Finding]:

@@ -1,6 +1,7 @@
 """position-empty: declared devices that do not answer."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP, OPEN_CASE, Step, advise
 from laneproof.box.placement import EMPTY, Arrangement, Placement, State
@@ -16,9 +17,13 @@ def _judge(current: Pass) -> Iterator[Finding]:
     split_off = {
         placement.label: trouble.name for trouble in find_split_troubles(arrangement) for placement in trouble.missing
     }
+    ledger = current.past.ledger
     for placement in arrangement.placements:
         if placement.is_meant_occupied and placement.state in EMPTY:
-            yield _tell_empty(arrangement, placement, split_off.get(placement.label))
+            finding = _tell_empty(arrangement, placement, split_off.get(placement.label))
+            # somebody asked for it to be let go: an alarm once it does not come back
+            is_in_hand = ledger.episodes.is_in_hand(placement.position.path, ledger.now)
+            yield replace(finding, severity=Severity.NOTICE) if is_in_hand else finding
 
 
 _SEEN = {

@@ -5,9 +5,11 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Kind, Severity
+from laneproof.rules.example_past import Story
 from laneproof.rules.occupancy.position_empty import POSITION_EMPTY
+from losing_box import four, gone, removal
 from occupied_box import judge, position
-from simulated_box import Box, kelp_box
+from simulated_box import Box, declare, kelp_box
 
 
 def test_missing_bridge_means_an_empty_position() -> None:
@@ -81,3 +83,11 @@ def test_removable_device_may_be_taken_out_and_must_answer_while_it_is_listed() 
     box = kelp_box(1).edit("0000:00/01.1/00.0", lambda function: replace(function, answers=False))
     (finding,) = judge(POSITION_EMPTY, text, box)
     assert finding.evidence["state"] == "gone"
+
+
+def test_a_position_is_a_notice_while_its_drive_is_in_somebodys_hand_and_an_alarm_once_it_stays_away() -> None:
+    build = declare(position("riser-1", 1, '{ kind = "nvme" }'))
+    story = Story().look(four()).look(gone(), after=60.0, devices=(removal(),))
+    assert [finding.severity for finding in POSITION_EMPTY.judge(story.judged(build))] == [Severity.NOTICE]
+    story.look(gone(), after=121.0)
+    assert [finding.severity for finding in POSITION_EMPTY.judge(story.judged(build))] == [Severity.WARNING]
