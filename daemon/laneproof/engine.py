@@ -68,7 +68,7 @@ class Engine:
     """Judges one machine pass after pass."""
 
     def __init__(self, build: Build | None, *, confirmations: Mapping[str, int] | None = None) -> None:
-        """Begin with a first look.
+        """Begin with a first pass.
 
         Args:
             build: The declaration, None where there is none.
@@ -88,7 +88,7 @@ class Engine:
 
         Args:
             findings: Its standing findings.
-            past: What it knew of earlier boots, and what the owner told.
+            past: What it knew of earlier boots, and what the owner wrote.
             state: What `as_state` gave.
 
         Raises:
@@ -110,7 +110,7 @@ class Engine:
         return self._past
 
     def add_notes(self, *, notes: tuple[Note, ...] = (), confirmed: tuple[ConfirmedCause, ...] = ()) -> None:
-        """Add what the owner told; the next pass takes it in."""
+        """Add what the owner wrote; the next pass takes it in."""
         self._past = replace(
             self._past, notes=(*self._past.notes, *notes), confirmed=(*self._past.confirmed, *confirmed)
         )
@@ -129,7 +129,7 @@ class Engine:
 
         Args:
             snapshot: The facts.
-            kernel_events: What the kernel's log told since the pass before; `Unread` where it could not be read.
+            kernel_events: What the kernel's log reported since the pass before; `Unread` where it could not be read.
             device_events: Which devices came and went since then; likewise.
             read_again: The groups of facts that were read since then.
         """

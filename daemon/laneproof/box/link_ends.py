@@ -1,6 +1,6 @@
-"""One PCIe link with both its ends: what each can do, what was trained, and who told it.
+"""One PCIe link with both its ends: what each can do, what was trained, and who says so.
 
-Links are read from the registers and from sysfs at both ends. Where the witnesses tell different values, the least of
+Links are read from the registers and from sysfs at both ends. Where the witnesses give different values, the least of
 them stands and the others stay visible. A reading that cannot be (no lanes on a link that carries a device, all ones)
 is no witness.
 """
@@ -14,11 +14,11 @@ from laneproof_collectors.unread import Reason, Unread
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
-    """One figure of a link, as its witnesses told it.
+    """One figure of a link, as its witnesses have it.
 
     Attributes:
-        value: The least that a witness told; `Unread` where none did; None where there is no link to tell of.
-        witnesses: Who told what, such as ``("port registers", 16.0)``.
+        value: The least that a witness gives; `Unread` where none did; None where there is no link.
+        witnesses: Who gives what, such as ``("port registers", 16.0)``.
     """
 
     value: float | Unread | None
@@ -26,12 +26,12 @@ class Told:
 
     @property
     def most(self) -> float | Unread | None:
-        """The most that a witness told."""
+        """The most that a witness gives."""
         return max((value for _, value in self.witnesses), default=self.value)
 
     @property
     def agreed(self) -> bool:
-        """Whether all witnesses told the same."""
+        """Whether all witnesses agree."""
         return len({value for _, value in self.witnesses}) <= 1
 
 

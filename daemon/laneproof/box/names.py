@@ -1,8 +1,8 @@
-"""From any name that a person may have for a drive to the place that it is in. Pure.
+"""From any name that a person may have for a drive to the position that it is in. Pure.
 
 A name is the label of a position, what the kernel calls a drive, a disk, a partition or an array's member, a serial
 number or a part of it that only one drive has, a bus address, a path, or what udev derives from model and serial
-number. Where a name fits several places, nothing is chosen: the error names them all.
+number. Where a name fits several positions, nothing is chosen: the error names them all.
 """
 
 import difflib
@@ -21,7 +21,7 @@ from laneproof_collectors.unread import Unread
 
 SHORTEST_PART = 3
 """A part of a serial number must be at least this long to name a drive."""
-_MOST_NAMED = 6  # places in the sentence about a name that fits several
+_MOST_NAMED = 6  # positions in the sentence about a name that fits several
 
 _ADDRESS = re.compile(r"(?:([0-9a-f]{4,}):)?([0-9a-f]{2}:[0-9a-f]{2})(?:\.([0-7]))?")
 _PART = re.compile(r"-part\d+")
@@ -29,7 +29,7 @@ _NOT_IN_LINKS = re.compile(r"[^A-Za-z0-9#+\-.:=@_]")  # udev replaces these in n
 
 
 class UnknownNameError(ValueError):
-    """A name that leads to no place, or to several. The sentence says which, and what is near."""
+    """A name that leads to no position, or to several. The sentence says which, and what is near."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,7 +124,7 @@ def derive_link_names(occupant: Occupant) -> tuple[str, ...]:
 
 
 class _NameBook:
-    """All names of all places of one machine."""
+    """All names of all positions of one machine."""
 
     def __init__(self, arrangement: Arrangement) -> None:
         self._arrangement = arrangement
@@ -133,13 +133,13 @@ class _NameBook:
         self._homes = {disk: path for path, drive in self._drives.items() for disk in drive.disks}
 
     def name_of(self, path: str) -> str:
-        """Name a place for a person."""
+        """Name a position for a person."""
         return self._arrangement.label_by_path.get(path) or path
 
     # --- finding --------------------------------------------------------------------------------------------------
 
     def find_members(self, wanted: str) -> list[tuple[str, str]]:
-        """Find the places of an array's members: all of them, or of the one behind the colon."""
+        """Find the positions of an array's members: all of them, or of the one behind the colon."""
         name, colon, which = wanted.partition(":")
         arrays = () if isinstance(self._snapshot.arrays, Unread) else self._snapshot.arrays
         array = next((known for known in arrays if known.name == name), None)
@@ -154,7 +154,7 @@ class _NameBook:
         return found
 
     def find_exact(self, wanted: str) -> Iterator[tuple[str, str]]:
-        """Find the places that have exactly this name, each with what the name is to it."""
+        """Find the positions that have exactly this name, each with what the name is to it."""
         if self._build and (position := self._build.position_named(wanted)):
             yield position.path, "its label"
         yield from self._find_by_path(wanted)
@@ -183,14 +183,14 @@ class _NameBook:
         return "what the kernel calls another way to it" if any(way and way.name == wanted for way in others) else ""
 
     def _find_by_path(self, wanted: str) -> Iterator[tuple[str, str]]:
-        place = wanted.removesuffix("/")
-        if "/" not in place:
+        path = wanted.removesuffix("/")
+        if "/" not in path:
             return
-        function = self._tree.functions.get(place)
-        if place in self._arrangement.label_by_path or place in self._drives or (function and function.is_bridge):
-            yield place, "its path"
+        function = self._tree.functions.get(path)
+        if path in self._arrangement.label_by_path or path in self._drives or (function and function.is_bridge):
+            yield path, "its path"
         elif function is not None:
-            yield function.path, "its path" if function.path == place else "the path of the device in it"
+            yield function.path, "its path" if function.path == path else "the path of the device in it"
 
     def _find_by_address(self, wanted: str) -> Iterator[tuple[str, str]]:
         match = _ADDRESS.fullmatch(wanted)
@@ -237,7 +237,7 @@ class _NameBook:
             elif len(serial) > SHORTEST_PART and _NOT_IN_LINKS.sub("_", serial) in _PART.sub("", part).split("_"):
                 yield path, f"a name with its serial number {drive.serial}"
 
-    # --- telling --------------------------------------------------------------------------------------------------
+    # --- telling ---
 
     def list_names(self) -> Iterator[str]:
         """List the names worth a try, for near misses."""
@@ -251,7 +251,7 @@ class _NameBook:
             yield from (array.name for array in self._snapshot.arrays)
 
     def describe(self, path: str, known_as: str) -> Position:
-        """Gather what is known of a place."""
+        """Gather what is known of a position."""
         occupant = self._drives.get(path) or self._tree.occupant_at(path)
         disks = occupant.disks if occupant else ()
         arrays = () if isinstance(self._snapshot.arrays, Unread) else self._snapshot.arrays

@@ -1,6 +1,6 @@
 """The declared positions laid over the machine: what is where, what is elsewhere, and what is nowhere declared.
 
-All rules about places begin here, so that they agree on what is empty and what moved. Nothing here makes a finding.
+All rules about positions begin here, so that they agree on what is empty and what moved. Nothing here makes a finding.
 """
 
 import re
@@ -158,7 +158,7 @@ class Arrangement:
         return (drive for drive in self.drives if self.place_of(drive) is None)
 
     def found_elsewhere(self, placement: Placement) -> Occupant | None:
-        """Find the drive that is declared for a position in another place, None where it is not found for sure."""
+        """Find the drive that is declared for a position in another one, None where it is not found for sure."""
         return self._moves.get(placement.label)
 
     def belongs_to(self, occupant: Occupant) -> str | None:
@@ -207,7 +207,7 @@ class Arrangement:
         return found[0] if len(rivals) == 1 and len(found) == 1 else None
 
     def _is_rightful(self, occupant: Occupant) -> bool:
-        """Whether a drive is where it is declared to be, as far as its place's declaration goes."""
+        """Whether a drive is where it is declared to be, as far as its declaration goes."""
         label = self.place_of(occupant)
         plan = self.by_label[label].plan if label else None
         return plan is not None and plan.kind != "none" and _could_be(occupant, plan)
@@ -238,7 +238,7 @@ def _is_same_kind_of_plan(one: DeclaredDevice | None, plan: DeclaredDevice) -> b
 
 
 def hangs_on_controller(path: str) -> bool:
-    """Whether a path's last hop is not a PCI function but a place on a controller: ``ata-3``, ``phy-0``."""
+    """Whether a path's last hop is not a PCI function but a port of a controller: ``ata-3``, ``phy-0``."""
     return _ON_CONTROLLER.match(path.rpartition("/")[2]) is not None
 
 

@@ -33,7 +33,7 @@ class Counter(NamedTuple):
         key: What it counts, of what: see `key_of`.
         value: Its value.
         per_boot: It begins at 0 with each boot; else it is the device's own and goes on.
-        from_zero: What a new boot has counted before the first look at it is growth too.
+        from_zero: What a new boot has counted before the first pass at it is growth too.
     """
 
     key: str

@@ -157,8 +157,8 @@ class DriveRecord:
         rises: By counter, when it moved.
         wear: Percentage used.
         spare: Available spare, percent.
-        written: Data units written at the last reading; None where it was never told.
-        written_since: When it was first told, ledger time, and how many had been written by then.
+        written: Data units written at the last reading; None where it was never read.
+        written_since: When it was first read, ledger time, and how many had been written by then.
         hours: Powered hours at the last reading.
         spare_threshold: Its own threshold.
         heat: Temperatures by the hour.

@@ -1,6 +1,6 @@
 """Episodes, each a disconnect or a reset of a drive, with what held just before.
 
-What the kernel told is joined into episodes (see `laneproof.past.joining`). A drive that was there in one pass and
+What the kernel reported is joined into episodes (see `laneproof.past.joining`). A drive that was there in one pass and
 is not in the next, with not a word from the kernel, is an episode too: a port without hot plug says nothing. Only
 where the log is known to be read, and the function is gone in good order, did somebody take it out.
 """
@@ -34,11 +34,11 @@ from laneproof_collectors.kernel_log.lines import KernelEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 
 VANISHED = "vanished"
-"""Kind of an event that nobody told: the drive was there in one pass and not in the next."""
+"""Kind of an event that nobody reported: the drive was there in one pass and not in the next."""
 ABORTED = "command-aborted"
 """Kind of a time-out after which the driver took a command back, and nothing more came of it."""
 RESETTING = "resetting"
-"""Kind of an event that nobody told: the controller was being reset at the moment of a look."""
+"""Kind of an event that nobody reported: the controller was being reset at the moment of a pass."""
 REENUMERATED = "enumerated-anew"
 """Kind of another: its counters began again within a boot, so it had been away."""
 
@@ -180,10 +180,10 @@ class EpisodeBook:
         boot: The boot that both are of.
         older_names: Positions by name, as of the boot before.
         log_heard_in: The last boot in which a record of the kernel's log was read.
-        answers: When the log told whether a controller's registers still answered, with the position and the answer.
+        answers: When the log showed whether a controller's registers still answered, with the position and the answer.
         leaving: Since when a position's drive has been let go of by its driver, while that goes on.
-        media: When the log told of data that could not be recovered, the position, and the drive where it was known.
-        uncorrected: When the log told of a link's error that could not be corrected, and the position, since the
+        media: When the log reported data that could not be recovered, the position, and the drive where it was known.
+        uncorrected: When the log reported a link's error that could not be corrected, and the position, since the
             counters were last read.
     """
 
@@ -230,7 +230,7 @@ class EpisodeBook:
     def learn_names(self, paths: dict[str, str], timeline: Timeline) -> dict[str, str]:
         """Keep the names of this boot; those known before a drop come first, since the event used them.
 
-        A drive that dropped before the first look of a boot has no name in it; as a rule it is that of the boot before.
+        A drive that dropped before the first pass of a boot has no name in it; as a rule it is that of the boot before.
         """
         if self.boot != timeline.boots:
             self.boot, self.names, self.older_names = timeline.boots, {}, self.names
@@ -295,7 +295,7 @@ class EpisodeBook:
     def _place_device_events(
         self, events: Iterable[DeviceEvent], told: Sequence[PositionEvent], paths: dict[str, str], now: float
     ) -> list[PositionEvent]:
-        # A device event has no time of its own. Where the log told of an episode of that position, it is part of it.
+        # A device event has no time of its own. Where the log reported an episode of that position, it is part of it.
         placed = []
         for event in events:
             placed_event = from_device(event, t=now, paths=paths)

@@ -165,7 +165,7 @@ def from_device(event: DeviceEvent, *, t: float, paths: Mapping[str, str]) -> Po
     if event.subsystem not in {"pci", "nvme"} or not (event.left or event.arrived):
         return None
     if event.subsystem == "nvme" and event.name != event.controller:
-        return None  # a subsystem or a generic node: told of beside its controller
+        return None  # a subsystem or a generic node: reported beside its controller
     return PositionEvent(
         t=t,
         path=path_of(event.address or event.name, paths),

@@ -90,7 +90,7 @@ class LinkRecord:
         readings: When errors were counted and how many, the last ones.
         last_minute: The minute in which the last error was counted.
         from_log: Whether errors were taken from the log, for lack of any counter.
-        reported: When the log told of uncorrectable errors that no counter counts, the last ones, apart from
+        reported: When the log reported uncorrectable errors that no counter counts, the last ones, apart from
             episodes.
         watch: Its error rate, followed hour by hour.
         version: Goes up with each error, for those who keep results.
@@ -133,12 +133,12 @@ class LinkRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkNews:
-    """What one pass tells of the links besides counters.
+    """What one pass brings of the links besides counters.
 
     Attributes:
         disturbed: Positions where an episode happened since the last reading.
         reports: By position, error reports in the kernel's log since then.
-        uncorrected: When the log told of an uncorrectable error since then, and the position.
+        uncorrected: When the log reported an uncorrectable error since then, and the position.
         switched_off: Whether the kernel was told not to count: its counters are there and stay at zero.
     """
 
@@ -204,7 +204,7 @@ class LinkBook:
         return [record for record in self.records.values() if serial and record.serial == serial]
 
     def forgive(self, is_of_episode: Callable[[str, float], bool]) -> None:
-        """Take back uncorrectable errors of the log that turn out to be part of an episode, which is told already."""
+        """Take back uncorrectable errors of the log that turn out to be part of an episode: it is reported."""
         for record in self.records.values():
             kept = [when for when in record.reported if not is_of_episode(record.path, when)]
             if len(kept) != len(record.reported):
@@ -289,7 +289,7 @@ def _counts_fatal(end: EndState, function: PciFunction | None) -> bool:
 
 
 def _note_reported(record: LinkRecord, times: Iterable[float]) -> None:
-    """Keep when the log told of uncorrectable errors; both ends' reports of one minute are one error."""
+    """Keep when the log reported uncorrectable errors; both ends' reports of one minute are one error."""
     for when in sorted(times):
         if not any(abs(when - known) < _MINUTE for known in record.reported):
             record.reported.append(when)

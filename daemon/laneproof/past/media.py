@@ -8,11 +8,11 @@ _COUNTED_SECONDS = 86400.0  # the count moves with the next reading of the healt
 
 
 def find_media_times(record: DriveRecord, episodes: EpisodeBook) -> list[tuple[float, int]]:
-    """Give when a drive reported new media errors and how many; 0 where only the kernel's log told of lost data.
+    """Give when a drive reported new media errors and how many; 0 where only the kernel's log reported lost data.
 
     Args:
         record: The drive.
-        episodes: What the kernel's log told, by position.
+        episodes: What the kernel's log reported, by position.
     """
     counted = [(rise.at, rise.by) for rise in record.risen("media_errors")]
     told = [
@@ -32,4 +32,4 @@ def find_media_times(record: DriveRecord, episodes: EpisodeBook) -> list[tuple[f
 def _is_of(record: DriveRecord, path: str, serial: str) -> bool:
     if serial:
         return serial == record.serial
-    return bool(record.paths) and record.paths[0][1] == path  # told at the first look, before drives were known
+    return bool(record.paths) and record.paths[0][1] == path  # told at the first pass, before drives were known

@@ -1,4 +1,4 @@
-"""What the owner told: notes about a position, and causes that turned out."""
+"""What the owner wrote: notes about a position, and causes that turned out."""
 
 import re
 from collections.abc import Mapping

@@ -25,7 +25,7 @@ class Past:
         ledger: What all passes add up to, this pass taken in; an empty one where there was none before.
         standing: By rule and subject, the findings that stood after the pass before: a sign stays until it has been
             quiet for long enough, and only its own last words tell since when.
-        notes: What the owner told.
+        notes: What the owner wrote.
         confirmed: Causes that turned out.
         unheard: What could not be heard in this pass, by ``kernel-log`` and ``device-events``: silence says nothing.
     """
@@ -50,4 +50,4 @@ class Past:
 
 
 NOTHING = Past()
-"""The past of a first look."""
+"""The past of a first pass."""

@@ -48,7 +48,7 @@ class Presence:
         serial: Its serial number, empty where it could not be read.
         name: What it is called now.
         state: here, away (listed, but it does not answer or no driver serves it), unsure, or leaving: its driver lets
-            go of it, as in any removal; whether somebody asked for that is told when it is gone.
+            go of it, as in any removal; whether somebody asked for that is known when it is gone.
         resetting: Whether its driver is resetting it.
     """
 

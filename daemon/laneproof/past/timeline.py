@@ -17,7 +17,7 @@ STEP_SECONDS = 60.0
 Judgement; what a clock daemon slews between two passes is far less. The one limit for the ledger and the history."""
 
 LATE_SECONDS = 600.0
-"""An event may be told this long after the pass that should have told it."""
+"""An event may be reported this long after the pass that should have read it."""
 MOST_OFF_SECONDS = 86400.0
 """Time in which the machine was off ages evidence by no more than this. Judgement."""
 _SLEPT_SECONDS = 1.0  # the two clocks are not read at the same moment
@@ -90,7 +90,7 @@ class Timeline:
         if self.boots == 0:
             self.now = self.before = self.wall = self.began_at = taken_at
             self._begin_boot(boot_id, up_seconds, since=None)
-            self.before = self.booted_at  # the log may tell of all that was since boot
+            self.before = self.booted_at  # the log may hold all that was since boot
             self._note_sleep(monotonic_seconds)
             return Step(elapsed=0.0, rebooted=False, first=True)
         rebooted = bool(boot_id) and bool(self.boot_id) and boot_id != self.boot_id
@@ -162,12 +162,12 @@ class Timeline:
         return bool(boot_id) and bool(known) and self.boots > 1 and (boot_id or "").replace("-", "") != known
 
     def at(self, up_seconds: float | None, unix_seconds: float | None = None, *, boot_before: bool = False) -> float:
-        """Put an event of the kernel log in its place.
+        """Date an event of the kernel log.
 
         Args:
-            up_seconds: Its time since boot without sleep, where told.
-            unix_seconds: Its time by the machine's clock, where told.
-            boot_before: Whether it was told in the boot before; then it lies between the last pass and this boot.
+            up_seconds: Its time since boot without sleep, where known.
+            unix_seconds: Its time by the machine's clock, where known.
+            boot_before: Whether it was logged in the boot before; then it lies between the last pass and this boot.
 
         Returns:
             Ledger time, no later than this pass; that of this pass where the event's own cannot be.
@@ -182,7 +182,7 @@ class Timeline:
             return self.now
         elif self.up_is_told:
             when = self.now - max(0.0, self.up_seconds - self._since_boot(up_seconds))
-        else:  # an event lies before the pass that tells it, so the boot lies at least that far back
+        else:  # an event lies before the pass that reads it, so the boot lies at least that far back
             since_boot = self._since_boot(up_seconds)
             self.booted_at = min(self.booted_at, self.now - since_boot)
             when = self.booted_at + since_boot

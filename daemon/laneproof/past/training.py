@@ -53,7 +53,7 @@ class Fall:
         to_gt_s: Rate after.
         to_lanes: Width after.
         back_at: When it was first seen to be back; None while it is not.
-        readings: The last looks at it while it was down.
+        readings: the last readings of it while it was down.
     """
 
     at: float
@@ -65,8 +65,8 @@ class Fall:
     back_at: float | None = None
     readings: list[LinkReading] = field(default_factory=list)
 
-    def look(self, now: float) -> None:
-        """Keep one more look; a link at rest makes no fall, so what is seen of it counts as seen under load."""
+    def add_reading(self, now: float) -> None:
+        """Keep one more reading; a link at rest makes no fall, so what is seen of it counts as seen under load."""
         self.readings.append(LinkReading(at=now, gt_s=self.to_gt_s, lanes=self.to_lanes, under_load=True))
         del self.readings[:-READINGS_TO_AGREE]
 
@@ -157,10 +157,10 @@ def _fall(record: TrainingRecord, boot: BootTraining, gt_s: float, lanes: int, n
     last = record.falls[-1] if record.falls else None
     if last is not None and last.back_at is None and last.boot == boot.boot:
         last.to_gt_s, last.to_lanes = gt_s, lanes
-        last.look(now)
+        last.add_reading(now)
         return
     fall = Fall(at=now, boot=boot.boot, from_gt_s=boot.gt_s, from_lanes=boot.lanes, to_gt_s=gt_s, to_lanes=lanes)
-    fall.look(now)
+    fall.add_reading(now)
     record.falls.append(fall)
     del record.falls[:-_MOST_FALLS]
 
