@@ -1,6 +1,6 @@
 """What to look at or try next, for each feature that is not known yet, and what to do about each cause.
 
-Every step is one that a careful owner can take back. Nothing here is carried out by the program.
+Every step but a firmware update and a replacement can be taken back. Nothing here is carried out by the program.
 """
 
 from collections.abc import Mapping
@@ -45,8 +45,9 @@ CHECKS: Mapping[str, Check] = {
     "aer_above_siblings": Check(
         "does this link make more correctable errors than its siblings?",
         Step(
-            "Let all links carry the same load for a day (reading every drive from end to end will do) and compare the "
-            "correctable errors at both ends of each link; first see that error reporting is switched on."
+            "Only with a backup that was read back and with every array whole: let all links carry the same load for a "
+            "day (reading every drive from end to end will do) and compare the correctable errors at both ends of each "
+            "link; first see that error reporting is switched on."
         ),
     ),
     "link_below_expected": Check(
@@ -57,8 +58,8 @@ CHECKS: Mapping[str, Check] = {
     "drops_after_idle_exit": Check(
         "does it drop when the drive leaves an idle state?",
         Step(
-            "Leave the drive idle for ten minutes, then read a little from it; do so a dozen times and note whether "
-            "drops follow within a minute.",
+            "Only with a backup that was read back and with every array whole: leave the drive idle for ten minutes, "
+            "then read a little from it; do so a dozen times and note whether drops follow within a minute.",
             (DEGRADED_ARRAY,),
         ),
     ),
@@ -66,7 +67,8 @@ CHECKS: Mapping[str, Check] = {
     "drops_under_load": Check(
         "does it drop under load?",
         Step(
-            "Read from all drives at once for an hour, watch their temperatures, and note whether drops come then.",
+            "Only with a backup that was read back and with every array whole: read from all drives at once for an "
+            "hour, watch their temperatures, and note whether drops come then.",
             (DEGRADED_ARRAY,),
         ),
     ),

@@ -18,7 +18,12 @@ _ANSWERS = {
     Safety.NOT_SAFE: ("NOT SAFE NOW", "1;31"),
     Safety.UNVERIFIED: ("NOT SURE", "33"),
 }
-_NOT_SURE = "Nothing seen speaks against it, but not all that decides it could be read. Settle the points below first."
+_NOT_SURE = "Not all that decides it is in order, or could be read. Settle the points below first."
+_STEPS = {
+    Safety.SAFE: "Steps, in this order",
+    Safety.NOT_SAFE: "Steps, in this order, once it is safe",
+    Safety.UNVERIFIED: "Steps, in this order, once the points above are settled",
+}
 _RESULTS = {True: ("ok", "32"), False: ("NO", "1;31"), None: ("?", "36")}
 _VERDICTS = {
     "fits": ("THE NEW DRIVE FITS", "32"),
@@ -42,7 +47,7 @@ def write_guide(guide: Guide, positions: Sequence[ShownPosition], style: Style, 
         (Weight.STOPS, "Not now, because"),
         (Weight.DOUBTS, "Settle these first"),
         (Weight.MIND, "Good to know"),
-        (Weight.SPEAKS_FOR, "In its favour"),
+        (Weight.SPEAKS_FOR, "Speaks for replacing it"),
     )
     for weight, heading in headings:
         if reasons := [reason for reason in guide.reasons if reason.weight is weight]:
@@ -52,7 +57,7 @@ def write_guide(guide: Guide, positions: Sequence[ShownPosition], style: Style, 
     marks = {keep.path: KEEP for keep in guide.keep if keep.path} | {guide.position.path: _mark_of(guide)}
     lines += ["", style.paint("Where", HEADING), *draw_tree(positions, marks, style)]
     if with_steps:
-        lines += ["", style.paint("Steps, in this order", HEADING)]
+        lines += ["", style.paint(_STEPS[guide.safety], HEADING)]
         said: set[str] = set()
         for number, step in enumerate(guide.steps, start=1):
             lines += _describe_step(number, step, said, style)

@@ -272,8 +272,8 @@ def _advise(position: Position, array: Array | None) -> Iterator[str]:
     suffix, sibling = _member_form(array)
     if suffix:
         yield (
-            f"Members of {array.name} are partitions: give the new drive the layout of {sibling}. Take the line "
-            "label-id and the words uuid= out of the file in between, so that no two drives have the same identifiers."
+            f"Members of {array.name} are partitions: give the new drive the layout of {sibling}, without its "
+            "identifiers, so that no two drives have the same."
         )
     yield "Read each command before you run it, and look twice at the names in it: laneproof runs none of them."
     yield f"While {array.name} rebuilds, touch no drive of it. When it has finished, let it check itself."
@@ -284,7 +284,7 @@ def _list_next(position: Position, array: Array | None) -> Iterator[str]:
     if array is not None and disk is not None:
         suffix, sibling = _member_form(array)
         if suffix:
-            yield f"sfdisk --dump /dev/{sibling} >layout.txt"
+            yield f"sfdisk --dump /dev/{sibling} | sed -E '/^label-id/d; s/, *uuid=[^,]*//' >layout.txt"
             yield f"sfdisk /dev/{disk} <layout.txt"
         yield f"mdadm /dev/{array.name} --add /dev/{name_part(disk, suffix)}"
         yield "cat /proc/mdstat"

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from laneproof.box.names import Membership, Position, describe_position
 from laneproof.box.placement import Arrangement
+from laneproof.diagnosis.weights import CAUSE_WORDS
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.past import Past
 from laneproof.replacement.guide import Keep, Reason, Weight
@@ -239,7 +240,8 @@ def _weigh_others(facts: Facts, array: Array, do: str | None, *, stops: bool = F
             says = _sentence(f"{home.name} must carry {array.name} meanwhile, and {finding.rule}: {finding.summary}")
             if finding.kind is Kind.SIGN and finding.severity is not Severity.NOTICE:
                 weight = Weight.STOPS if stops and finding.severity is Severity.CRITICAL else Weight.DOUBTS
-                yield Reason(weight=weight, says=says, do=do or f"Replace the worse one first: see to {home.name}.")
+                see = f"See to {home.name} first: 'laneproof explain {finding.rule}'."
+                yield Reason(weight=weight, says=says, do=do or see)
             elif finding.kind is Kind.UNVERIFIED:
                 yield _doubt(says, "Find out first.")
 
@@ -277,7 +279,8 @@ def _weigh_drive(facts: Facts) -> Iterator[Reason]:
         if cause in _OF_THE_DRIVE or (cause is None and finding.kind is Kind.SIGN):
             yield Reason(weight=Weight.SPEAKS_FOR, says=says)
         else:
-            likely = f"The likely cause is {cause}" if cause else "That can lie in the way to the drive"
+            named = CAUSE_WORDS.get(cause, cause) if cause else None
+            likely = f"The likely cause is {named}" if named else "That can lie in the way to the drive"
             do = f"{likely}, which another drive would not cure: see 'laneproof explain {finding.rule}'."
             yield Reason(weight=Weight.MIND, says=says, do=do)
 

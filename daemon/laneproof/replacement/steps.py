@@ -66,13 +66,10 @@ def _prepare(facts: Facts) -> Iterator[Step]:
             )
         ]
         yield Step(
-            title=f"Better, where it can be done: fit the new drive in {free} first",
-            says=(
-                f"{free} is free. With the new drive there, the array copies this member while it still serves.",
-                "It stays whole all the time. Then only take this drive out, and go on with the steps below.",
-            ),
+            title=f"Better, where it can be done: let the new drive take over in {free}, which is free",
+            says=_let_it_take_over(free, facts.position.name),
             commands=tuple(commands),
-            cautions=(_READ_FIRST,),
+            cautions=(_READ_FIRST, LIVE_DRIVE),
         )
     if facts.position.file_systems:
         mounts = [file_system.mount for file_system in facts.position.file_systems]
@@ -85,8 +82,8 @@ def _prepare(facts: Facts) -> Iterator[Step]:
     if taken:
         yield Step(
             title=f"Take it out of {', '.join(each.array.name for each in taken)}",
-            says=("The array then knows that the drive left on purpose.",),
-            commands=tuple(_take_out(each) for each in taken),
+            says=(_compare_serial(facts.position), "The array then knows that the drive left on purpose."),
+            commands=(*_show_serials(facts.position), *(_take_out(each) for each in taken)),
             cautions=(_READ_FIRST, DEGRADED_ARRAY),
         )
     for membership in facts.position.memberships:
@@ -98,6 +95,30 @@ def _prepare(facts: Facts) -> Iterator[Step]:
                 ),
                 cautions=(DEGRADED_ARRAY,),
             )
+
+
+def _let_it_take_over(free: str, name: str) -> tuple[str, ...]:
+    fit = (
+        f"Shut down as below, fit the new drive in {free}, start, and check it: 'laneproof replace {shlex.quote(free)} "
+        f"--was {NO_DRIVE}'. Then print this guide again: the names in these commands may have changed."
+    )
+    copy = (
+        "The array copies this member while it still serves. When 'cat /proc/mdstat' shows no recovery any more, take "
+        f"the old drive out with the box off, and declare {free} and {name} as they are then. That is all; the steps "
+        "below are for the other way."
+    )
+    return fit, copy
+
+
+def _show_serials(position: Position) -> tuple[str, ...]:
+    disks = position.occupant.disks if position.occupant else ()
+    return tuple(f"lsblk --nodeps --noheadings -o NAME,SERIAL /dev/{disk}" for disk in disks)
+
+
+def _compare_serial(position: Position) -> str:
+    serial = position.occupant.serial if position.occupant else None
+    number = serial if isinstance(serial, str) else "the serial number on the drive's label"
+    return f"Run the first command alone, and go on only if it shows {number}."
 
 
 def _take_out(membership: Membership) -> str:
@@ -238,8 +259,7 @@ def _afterwards(facts: Facts) -> Step:
     arrays = ", ".join(membership.array.name for membership in facts.position.memberships)
     return Step(
         title=f"Only then give it to {arrays}" if arrays else "Only then put it to use",
-        says=("The check of the new drive says what to run next.",),
-        commands=("laneproof audit",),
+        says=("Run what that check printed, then 'laneproof audit'.",),
         cautions=(DEGRADED_ARRAY,) if facts.position.memberships else (),
     )
 

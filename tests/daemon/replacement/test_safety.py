@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from array_box import BUILD, DAY, PATHS, array_box, guide_for, make_members, make_mount
 from laneproof.box.names import find_drives
+from laneproof.diagnosis.weights import CAUSE_WORDS
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.box_record import ArrayChecks, BoxRecord
 from laneproof.past.past import NOTHING, Past
@@ -304,8 +305,8 @@ def test_sign_of_the_drive_itself_speaks_for_it_only_where_another_drive_cures_i
 ) -> None:
     guide = guide_for("riser-4", array_box(), findings=(sign("riser-4", cause=cause),))
     assert "It shows media-errors-rising: it errs." in said(guide, weight)
-    if weight is Weight.MIND:
-        assert f"The likely cause is {cause}, which another drive would not cure" in said(guide, weight)
+    if weight is Weight.MIND and cause is not None:
+        assert f"The likely cause is {CAUSE_WORDS[cause]}, which another drive would not cure" in said(guide, weight)
 
 
 def test_finding_without_a_position_is_known_by_path_or_serial() -> None:

@@ -58,7 +58,7 @@ def test_empty_place_needs_no_preparation() -> None:
     guide = guide_for("deck-3", array_box())
     assert titles(guide)[:2] == ["Copy what you cannot lose", "Shut down, and take the box off the mains"]
     assert "Fit the drive" in titles(guide)
-    assert commands(guide)[-2:] == ["laneproof replace deck-3 --was none", "laneproof audit"]
+    assert commands(guide)[-1] == "laneproof replace deck-3 --was none"
 
 
 def test_cautions_stand_beside_what_they_are_about() -> None:
@@ -86,6 +86,8 @@ def test_free_socket_is_the_better_way_for_a_member_that_still_works() -> None:
     guide = guide_for("riser-4", array_box())
     better = step(guide, "Better")
     assert "deck-3" in better.title
+    assert LIVE_DRIVE in better.cautions
+    assert "shows no recovery any more" in better.says[1]
     assert better.commands == (
         "mdadm /dev/md0 --add /dev/NEWp2",
         "mdadm /dev/md0 --replace /dev/nvme3n1p2 --with /dev/NEWp2",
@@ -97,6 +99,8 @@ def test_free_socket_is_the_better_way_for_a_member_that_still_works() -> None:
 def test_member_that_failed_is_removed_and_one_that_works_is_failed_first() -> None:
     works = guide_for("riser-4", array_box())
     assert "mdadm /dev/md0 --fail /dev/nvme3n1p2 --remove /dev/nvme3n1p2" in commands(works)
+    assert step(works, "Take it out").commands[0] == "lsblk --nodeps --noheadings -o NAME,SERIAL /dev/nvme3n1"
+    assert "only if it shows FN0004" in step(works, "Take it out").says[0]
     failed = guide_for("riser-4", array_box("in_sync", "in_sync", "in_sync", "faulty"))
     assert "mdadm /dev/md0 --remove /dev/nvme3n1p2" in commands(failed)
 
