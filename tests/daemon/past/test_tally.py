@@ -30,6 +30,13 @@ def test_a_drive_that_counts_nothing_is_seen_by_the_ports_replays() -> None:
     assert Tally(begins=0.0, port_replays=5).downstream == 5
 
 
+def test_repeats_alone_allow_for_one_damaged_packet_in_a_hundred() -> None:
+    assert Tally(begins=0.0, port_replays=5).is_repeats_alone
+    assert not Tally(begins=0.0, port_replays=99, device_errors=1, most=1).is_repeats_alone
+    assert Tally(begins=0.0, port_replays=100, device_errors=1, most=1).is_repeats_alone
+    assert not Tally(begins=0.0).is_repeats_alone
+
+
 def test_an_hour_has_one_row() -> None:
     series = TallySeries()
     first = series.open_row(START + 10.0)
