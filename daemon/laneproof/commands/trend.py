@@ -37,16 +37,17 @@ def run(arguments: argparse.Namespace) -> int:
     with open_past(arguments, is_judged=False) as past:
         since = past.since(arguments.since, DEFAULT_SECONDS)
         grid = choose_grid(since, past.now, columns_for(style.width))
+        begins = max(since, grid.begins)  # a column may begin before anybody was asked to watch
         answer, text = (
             _ask_box(past, grid, style)
             if arguments.position is None
             else _ask(find_subject(arguments.position, past), past, grid, style)
         )
-        unwatched = find_unwatched(past.history.read_watches(), grid.begins, past.now)
+        unwatched = find_unwatched(past.history.read_watches(), begins, past.now)
     if arguments.json:
         show_json(answer | {"unwatched": gaps_as_json(unwatched)})
     else:
-        watched = style.wrap(say_watched(unwatched, grid.begins, past.now), rest="")
+        watched = style.wrap(say_watched(unwatched, begins, past.now), rest="")
         show("\n".join([text.rstrip("\n"), "", *watched, ""]))
     return 0
 

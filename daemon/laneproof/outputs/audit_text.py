@@ -53,7 +53,7 @@ def write_audit(build: Build | None, snapshot: Snapshot, findings: Sequence[Find
         lines += ["", style.paint(heading, HEADING)]
         for finding in group:
             lines += _describe(finding, earlier, style)
-    if cautions := list_cautions(standing):
+    if cautions := list_cautions(standing, most_steps=1):
         lines += ["", style.paint(CAUTION_HEADING, HEADING)]
         for caution in cautions:
             lines += style.wrap(caution, "  - ", "    ")

@@ -18,11 +18,13 @@ def list_steps(*findings: Finding) -> tuple[str, ...]:
     return tuple(dict.fromkeys(step for step in steps if step))[:MOST_STEPS]
 
 
-def list_cautions(findings: Iterable[Finding]) -> tuple[str, ...]:
+def list_cautions(findings: Iterable[Finding], *, most_steps: int = MOST_STEPS) -> tuple[str, ...]:
     """List the cautions of several findings, each once.
 
     Args:
         findings: What a screen shows.
+        most_steps: How many steps of each finding it shows.
     """
-    carried = {caution for finding in findings for step in finding.next_steps for caution in split_step(step).cautions}
+    shown = (step for finding in findings for step in finding.next_steps[:most_steps])
+    carried = {caution for step in shown for caution in split_step(step).cautions}
     return tuple(caution for caution in CAUTIONS.values() if caution in carried)

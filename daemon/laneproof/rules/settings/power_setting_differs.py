@@ -53,7 +53,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             declared=None,
             observed=contradiction.found,
             evidence={"asked": contradiction.asked, "devices": list(contradiction.devices)},
-            next_steps=advise(_STEPS[contradiction.what], *POWER_SETTING_DIFFERS.look_next),
+            next_steps=advise(_step(contradiction.what), *POWER_SETTING_DIFFERS.look_next),
         )
 
 
@@ -97,7 +97,7 @@ def _judge_command_line(wanted: tuple[str, ...], words: tuple[str, ...] | Unread
                 word,
                 observed,
                 f"the kernel's command line should have {word}; it is {observed}",
-                _STEPS["command_line"],
+                _step("command_line"),
             )
 
 
@@ -114,7 +114,7 @@ def _judge_setting(
         yield _unverified(name, declared, setting)
     elif setting is None or setting.value != declared:
         observed = missing if setting is None else write_setting(setting)
-        yield _differs(name, declared, observed, f"{name} is {observed}, declared {declared}", _STEPS[name])
+        yield _differs(name, declared, observed, f"{name} is {observed}, declared {declared}", _step(name, declared))
 
 
 def _judge_port_power(declared: str, setting: Setting | Unread) -> Iterator[Finding]:
@@ -123,7 +123,7 @@ def _judge_port_power(declared: str, setting: Setting | Unread) -> Iterator[Find
         yield _unverified(name, declared, setting)
     elif (setting.value == "off") != (declared == "off"):
         observed = write_setting(setting)
-        yield _differs(name, declared, observed, f"{name} is {observed}, declared {declared}", _STEPS[name])
+        yield _differs(name, declared, observed, f"{name} is {observed}, declared {declared}", _step(name, declared))
 
 
 def _differs(key: str, declared: str, observed: str, summary: str, step: str) -> Finding:
@@ -193,7 +193,7 @@ def _tell_position(placement: Placement, differing: list[Deviation], causes: tup
         evidence={"settings": [one.what for one in differing], "path": placement.position.path},
         causes=causes,
         next_steps=advise(
-            *dict.fromkeys(_STEPS[one.what] for one in differing),
+            *dict.fromkeys(_step(one.what) for one in differing),
             *POWER_SETTING_DIFFERS.look_next,
         ),
     )
@@ -207,8 +207,8 @@ _STEPS = {
         "loader's manual."
     ),
     "aspm_policy": (
-        "Set pcie_aspm.policy= on the kernel's command line; /sys/module/pcie_aspm/parameters/policy changes it until "
-        "the next start. Where the board's firmware keeps ASPM to itself, the kernel refuses."
+        "Set pcie_aspm.policy{value} on the kernel's command line; /sys/module/pcie_aspm/parameters/policy changes it "
+        "until the next start. Where the board's firmware keeps ASPM to itself, the kernel refuses."
     ),
     "links_aspm": (
         "With the kernel in charge, pcie_aspm.policy=performance switches the states off, or 0 written into the link's "
@@ -216,11 +216,17 @@ _STEPS = {
         "stay as the firmware set them, and error reporting is gone."
     ),
     "nvme_default_ps_max_latency_us": (
-        "Set nvme_core.default_ps_max_latency_us= on the kernel's command line, or in modprobe.d and renew the initial "
-        "ramdisk; drives take it at their next start. pm_qos_latency_tolerance_us overrides it for one drive."
+        "Set nvme_core.default_ps_max_latency_us{value} on the kernel's command line, or in modprobe.d and renew the "
+        "initial ramdisk; drives take it at their next start. pm_qos_latency_tolerance_us overrides it for one drive."
     ),
     "port_power_management": "Set pcie_port_pm=off on the kernel's command line, or take it away, and restart.",
 }
+
+
+def _step(what: str, declared: object = None) -> str:
+    """Say how a setting is changed, with the declared value where there is one."""
+    return _STEPS[what].replace("{value}", "" if declared is None else f"={declared}")
+
 
 _OFF = """
 kernel = { links_aspm = "off", nvme_default_ps_max_latency_us = 0 }
