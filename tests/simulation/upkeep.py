@@ -137,7 +137,9 @@ class Upkeep:
         box.shut_down(seconds=box.draw.uniform(60, 300), power_off=box.draw.random() < 0.2)
 
     def _cut(self, box: RunningBox) -> None:
-        box.shut_down(seconds=box.draw.uniform(60, 8 * HOUR), cut=True)
+        seconds = box.draw.uniform(60, 8 * HOUR)
+        box.shut_down(seconds=seconds, cut=True)
+        self.excused.append(("the box", box.now, box.now + seconds + 12 * HOUR, "a power cut"))
 
     def _burst(self, box: RunningBox) -> None:
         life = box.draw.choice(box.lives)
