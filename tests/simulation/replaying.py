@@ -1,11 +1,12 @@
 """Replays a simulated box through the program's whole engine, as ``laneproof replay`` does."""
 
+import json
 import time
 from collections.abc import Iterable, Iterator
 
 from laneproof.declaration.file import parse_build
 from laneproof.engine import Engine
-from laneproof.findings import FindingChange
+from laneproof.findings import Finding, FindingChange
 from laneproof_collectors.hotplug import read_device_events
 from laneproof_collectors.kernel_log.reading import read_kernel_events
 from laneproof_collectors.recorded_host import RecordedHost
@@ -18,13 +19,15 @@ from simulation.worlds import World
 class Replay:
     """One replay, and how many frames it had."""
 
-    def __init__(self, lines: Iterable[str], build: str | None) -> None:
+    def __init__(self, lines: Iterable[str], build: str | None, *, starts: list[float] | None = None) -> None:
         """Stand before the first frame.
 
         Args:
             lines: A recording's lines.
             build: The declaration's text, None for none.
+            starts: When the program is started again, from what it kept; may grow while the lines are read.
         """
+        self._starts = starts if starts is not None else []
         self.frames = 0
         self._lines = iter(lines)
         self._build = parse_build(build, name="build.toml") if build else None
@@ -34,10 +37,16 @@ class Replay:
         engine = Engine(self._build)
         host = RecordedHost(parse_header(next(self._lines)), self._counted(parse_frames(self._lines)))
         reader = ReplayReader(host)
+        standing: tuple[Finding, ...] = ()
         while host.advance():
+            if self._starts and host.clock().unix_seconds >= self._starts[0]:
+                self._starts.clear()
+                kept, past, engine = json.dumps(engine.as_state()), engine.past, Engine(self._build)
+                engine.restore(standing, past, json.loads(kept))
             news = read_kernel_events(host), read_device_events(host)
-            snapshot = reader.read()
-            yield from engine.observe(snapshot, *news, read_again=reader.read_again).changes
+            result = engine.observe(reader.read(), *news, read_again=reader.read_again)
+            standing = result.findings
+            yield from result.changes
 
     def _counted(self, frames: Iterable[Frame]) -> Iterator[Frame]:
         for frame in frames:

@@ -98,6 +98,8 @@ class RunningBox:
         self.is_off = False
         self.sleeping = False
         """Idle drives are suspended."""
+        self.watch_starts: list[float] = []
+        """When the program that watches is started again."""
         self.stays_away: set[str] = set()
         """Serial numbers of drives that a plain restart does not bring back."""
         self._anew = True
@@ -427,6 +429,7 @@ class RunningBox:
         self._writer.look_by(view)
         self.changed()
 
-    def notice_again(self) -> None:
-        """A program that reads the kernel's log starts anew: it gets once more what the kernel still holds."""
+    def watch_again(self) -> None:
+        """The program that watches starts again: it gets once more what the kernel's log still holds."""
+        self.watch_starts.append(self.now)
         self.log.records = [*self.log.kept]

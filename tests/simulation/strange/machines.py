@@ -320,7 +320,7 @@ class WatchStartsAgain(Oddity):
 
     def _start(self, box: RunningBox) -> None:
         if not box.is_off:
-            box.notice_again()
+            box.watch_again()
             box.at(box.now + box.draw.uniform(3, 30), box.frame)
 
 
