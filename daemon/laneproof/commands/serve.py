@@ -4,6 +4,7 @@ import argparse
 import dataclasses
 import logging
 import os
+import sqlite3
 import sys
 import time
 from pathlib import Path
@@ -100,12 +101,8 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
     """
     if build_path is not None:
         load_build(build_path)  # at the start a wrong declaration is reported and ends it; later it leaves the old one
-    file = _find_history(state)
-    store = Store.open(file)
-    if store.locked_out:
-        store.close()
-        raise CommandError(f"{file}: another laneproof keeps its history there", status=os.EX_TEMPFAIL)
-    engine, recent = go_on(store)
+    store = _open_store(_find_history(state))
+    engine, recent = _go_on_or_end(store, state)
     collectors = tuple(
         dataclasses.replace(
             collector,
@@ -128,6 +125,30 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
         inbox=Inbox(state),
         ring=EvidenceRing(settings.evidence or str(Path(state) / EVIDENCE)),
     )
+
+
+def _open_store(file: str) -> Store:
+    try:
+        store = Store.open(file)
+    except sqlite3.OperationalError as error:
+        raise _cannot_read(file, error) from error
+    if store.locked_out:
+        store.close()
+        raise CommandError(f"{file}: another laneproof keeps its history there", status=os.EX_TEMPFAIL)
+    return store
+
+
+def _go_on_or_end(store: Store, state: str) -> tuple[Engine, tuple[FindingChange, ...]]:
+    """Go on with a history; where the machine cannot read it at this moment, end and leave it as it is."""
+    try:
+        return go_on(store)
+    except sqlite3.OperationalError as error:
+        store.close()
+        raise _cannot_read(state, error) from error
+
+
+def _cannot_read(where: str, error: sqlite3.OperationalError) -> CommandError:
+    return CommandError(f"{where}: the history cannot be read now: {error}; it stays as it is", status=os.EX_IOERR)
 
 
 def go_on(store: Store) -> tuple[Engine, tuple[FindingChange, ...]]:
@@ -166,7 +187,7 @@ def make_recording_daemon(source: str | None, build_path: str | None, state: str
         CommandError: The recording or a named declaration cannot be read, or says what it may not.
     """
     build = load_build(build_path, demo=source is None)
-    store = Store.open(":memory:" if state is None else _find_history(state))
+    store = _open_store(":memory:" if state is None else _find_history(state))
     engine = Engine(build)  # one frame is a confirmed reading
     try:
         with open_recording(source, demo=source is None) as recording:

@@ -24,6 +24,19 @@ RETRY_AFTER_WRITES = 15
 
 _COMPANIONS = ("", "-wal", "-shm")  # a write-ahead log that is left behind belongs to its database
 _DAMAGE = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
+_PASSING = frozenset(
+    {
+        sqlite3.SQLITE_BUSY,
+        sqlite3.SQLITE_CANTOPEN,
+        sqlite3.SQLITE_FULL,
+        sqlite3.SQLITE_IOERR,
+        sqlite3.SQLITE_LOCKED,
+        sqlite3.SQLITE_NOMEM,
+        sqlite3.SQLITE_PERM,
+        sqlite3.SQLITE_READONLY,
+    }
+)
+"""What says nothing of the file's content. Source: sqlite.org, Result and Error Codes."""
 _BUSY_SECONDS = 2.0
 _SMALL_TABLES = (
     "boots",
@@ -86,8 +99,12 @@ class Database:
         return Written.YES
 
     def start_over(self, error: Exception) -> None:
-        """Set the file aside, for it opened and yet cannot be read, and begin a new one."""
-        if self.in_memory:
+        """Set the file aside, for it opened and yet cannot be read, and begin a new one.
+
+        Raises:
+            Exception: The error itself, where it says nothing of what the file holds and may be gone at the next try.
+        """
+        if self.in_memory or _is_passing(error):
             raise error
         self.connection.close()
         try:
@@ -175,8 +192,9 @@ class Database:
             return
         try:
             self._take_lock()
+            before = ""
             if not self._is_copy and Path(self.path).exists():
-                set_aside(self.path)  # what stands there was never read, so it must not be written over
+                before = f"; what it held was never read and is set aside as {set_aside(self.path)}"
             file = _open_file(self.path)
             try:
                 self.connection.backup(file)
@@ -188,7 +206,7 @@ class Database:
             return
         self.connection.close()
         self.connection, self.in_memory = file, False
-        _log.warning("history is written to %s again; nothing was lost", self.path)
+        _log.warning("history is written to %s again%s", self.path, before or "; nothing was lost")
 
 
 def open_to_read(path: str) -> sqlite3.Connection:
@@ -314,6 +332,12 @@ def _transact(connection: sqlite3.Connection, work: Work) -> None:
 
 def _is_damage(error: sqlite3.DatabaseError) -> bool:
     return getattr(error, "sqlite_errorcode", 0) & 0xFF in _DAMAGE
+
+
+def _is_passing(error: Exception) -> bool:
+    """Whether an error is of the machine at this moment, and not of what the file holds."""
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    return isinstance(error, MemoryError) or (isinstance(error, sqlite3.OperationalError) and code in _PASSING)
 
 
 def _is_the_files(error: sqlite3.Error) -> TypeGuard[sqlite3.DatabaseError]:

@@ -59,11 +59,12 @@ def rename_kept(connection: sqlite3.Connection) -> None:
 def _rename_finding(text: str) -> dict[str, Any] | None:
     """Give a finding's JSON with today's names; None where it cannot be read."""
     try:
-        finding = _rename(json.loads(text))
+        kept = json.loads(text)
+        finding = _rename(kept) | {"position": kept.get("position")}  # a label is the owner's own word
         for cause in finding["causes"]:
             cause["cause"] = _CAUSES.get(cause["cause"], cause["cause"])
         return {"position": None, "key": "", "subject": "", **finding} if finding["rule"] else None
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, AttributeError):
         return None
 
 

@@ -225,6 +225,26 @@ def test_a_second_one_on_the_same_folder_is_refused(tmp_path: Path) -> None:
     assert [one.name for one in tmp_path.iterdir() if "set-aside" in one.name] == []
 
 
+def test_a_history_that_the_machine_cannot_read_now_is_left_as_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An error of the disk at this moment says nothing of what the file holds (sqlite.org: SQLITE_IOERR)."""
+    with contextlib.closing(Store.open(str(tmp_path / HISTORY))) as store:
+        store.add_note(Note(t=1.0, kind="note", text="new cable"))
+    content = (tmp_path / HISTORY).read_bytes()
+
+    def fail(*_: object) -> None:
+        error = sqlite3.OperationalError("disk I/O error")
+        error.sqlite_errorcode = sqlite3.SQLITE_IOERR
+        raise error
+
+    monkeypatch.setattr(Store, "load_standing", fail)
+    with pytest.raises(CommandError, match="cannot be read now: disk I/O error; it stays as it is"):
+        make_daemon(None, Settings(), str(tmp_path))
+    assert (tmp_path / HISTORY).read_bytes() == content
+    assert [file.name for file in tmp_path.glob("*aside*")] == []
+
+
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A history with something in every table but those that take weeks to fill."""

@@ -143,3 +143,14 @@ def test_only_a_confirmed_cause_is_renamed(
     kept: tuple[str, str, dict[str, str]], renamed: tuple[str, str, dict[str, str]]
 ) -> None:
     assert rename_note(*kept) == renamed
+
+
+def test_a_label_of_the_owners_stays_as_it_is(kept: Path) -> None:
+    with closing(sqlite3.connect(kept)) as connection, connection:
+        text = _finding("link-slow", "aggregate", "0000:00/01.2")
+        connection.execute(
+            "INSERT INTO findings (rule, subject, raised_at, finding) VALUES (?, ?, 1790000000.0, ?)",
+            ("link-slow", "aggregate", text),
+        )
+    with closing(Store.open(str(kept))) as store:
+        assert [finding.position for finding in store.load_standing() if finding.rule == "link-slow"] == ["aggregate"]
