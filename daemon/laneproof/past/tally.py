@@ -72,11 +72,12 @@ class Tally:
 
     @property
     def is_repeats_alone(self) -> bool:
-        """Whether packets were repeated for want of an answer, and next to none was received damaged.
+        """Whether packets were repeated for want of an answer, and next to none was received damaged or was lost.
 
-        One damaged packet in a hundred repeats is what any link makes in such a time; with fewer repeats, none is.
+        One damaged packet in a hundred repeats is what any link makes in such a time; with fewer repeats, none is. No
+        number of repeats makes up for an uncorrectable error.
         """
-        return self.errors > 0 and 100 * self.most <= self.errors
+        return self.errors > 0 and not self.fatal and 100 * self.most <= self.errors
 
     def add(self, other: "Tally") -> None:
         """Take another stretch in."""

@@ -35,6 +35,7 @@ def test_repeats_alone_allow_for_one_damaged_packet_in_a_hundred() -> None:
     assert not Tally(begins=0.0, port_replays=99, device_errors=1, most=1).is_repeats_alone
     assert Tally(begins=0.0, port_replays=100, device_errors=1, most=1).is_repeats_alone
     assert not Tally(begins=0.0).is_repeats_alone
+    assert not Tally(begins=0.0, port_replays=1000, fatal=1).is_repeats_alone
 
 
 def test_an_hour_has_one_row() -> None:

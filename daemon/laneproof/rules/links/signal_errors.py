@@ -11,12 +11,12 @@ from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord
-from laneproof.past.tally import total
+from laneproof.past.reporting import Reporting
 from laneproof.past.trials import ERRORS, Trial
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import link_errors_past, quiet_snapshot
 from laneproof.rules.links.error_hints import WARM_STEP, say_acceptance, tell_heat
-from laneproof.rules.links.error_tests import Standing, judge_link
+from laneproof.rules.links.error_tests import Standing, judge_link, recent
 from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, louder, make_sign, stood, watched_links
 from laneproof.rules.sign_trials import describe_trial, say_trial
@@ -66,8 +66,8 @@ def _tell(
             return None
         return _with_trial(ledger, before, trial)
     beyond = standing.beyond_specification or (before is not None and before.observed == _BEYOND)
-    rests_late = not beyond and ledger.idle_states(record.path).on and total(record.series.rows).is_repeats_alone
-    severity = Severity.WARNING if standing.level == "alarm" and not rests_late else Severity.NOTICE
+    is_capped = not beyond and _wakes_late(ledger, record)
+    severity = Severity.WARNING if standing.level == "alarm" and not is_capped else Severity.NOTICE
     severity = louder(severity, before.severity if before is not None else None)
     warmth = _tell_warmth(ledger, place, record)
     link = f"{describe_rate(record.gt_s)} x{record.lanes}" if record.gt_s else "an unknown rate"
@@ -105,6 +105,15 @@ def _find_steps(record: LinkRecord, *, is_warm: bool) -> tuple[str, ...]:
     accept = say_acceptance(record)
     settings = (lower,) if record.gt_s is None or record.gt_s > LOWEST_GT_S else ()
     return advise(ends, *((WARM_STEP,) if is_warm else ()), *settings, *parts, *((accept,) if accept else ()))
+
+
+def _wakes_late(ledger: Ledger, record: LinkRecord) -> bool:
+    """Whether the week's errors are repeats of a link that may rest, and whoever would have seen damage was looking."""
+    week = recent(record, 7 * DAY, ledger.now)
+    if not ledger.idle_states(record.path).on or record.reported or not week.is_repeats_alone:
+        return False
+    receivers = (record.far, week.port_replays), (record.port, week.device_replays)
+    return all(end.reporting is Reporting.COUNTED for end, replays in receivers if replays)
 
 
 def _tell_warmth(ledger: Ledger, place: Watched, record: LinkRecord) -> dict[str, Any]:
@@ -154,9 +163,9 @@ SIGNAL_ERRORS = Rule(
         "more than ever before, told hour by hour against ten years between false alarms, are a notice. An error that "
         "could not be corrected is a notice by itself and an alarm when it recurs, also where only the log tells of "
         "it; one that belongs to a disconnect is reported with that. Thirty times what the specification allows, for "
-        "many minutes, is an alarm at once; packets that were only repeated, on a link that may rest, are a notice at "
-        "most. Errors that come with warmth are said to. The sign clears three days after the last evidence; after a "
-        "change meant to cure, once its trial is over."
+        "many minutes, is an alarm at once; packets that were only repeated, on a link that may rest and whose "
+        "receiving end counts, are a notice at most. Errors that come with warmth are said to. The sign clears three "
+        "days after the last evidence; after a change meant to cure, once its trial is over."
     ),
     look_next=advise(
         "See at which end errors are counted: errors at the drive and replays at the port speak of the way down to it.",

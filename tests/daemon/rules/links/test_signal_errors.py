@@ -1,5 +1,7 @@
 """signal-errors: raised by what lasts, told once, kept while it stands, cleared when it is over."""
 
+from dataclasses import replace
+
 import pytest
 
 from laneproof.past.notes import parse_note
@@ -187,13 +189,43 @@ def test_the_owners_new_cable_is_on_trial_and_the_finding_says_how_it_stands() -
     assert "so that was not the cure" in told.standing[0].summary
 
 
-@pytest.mark.parametrize(("resting", "severity"), [(True, "notice"), (False, "warning")])
-def test_packets_that_were_only_repeated_are_a_notice_where_the_link_may_rest(resting: bool, severity: str) -> None:  # noqa: FBT001
-    # replay time-outs alone are seen where a low-power state takes too long to leave (public threads on link power)
+def repeating(*, resting: bool = True, repeats: int = 0, uncorrectable: int = 0, damaged: int | None = 0) -> Box:
+    """A drive that may rest, by what its port counted and what itself, which is nothing where `damaged` is None."""
+    port = replace(count({"Timeout": repeats}), fatal={"DLP": uncorrectable})
+    drive = {} if damaged is None else {"aer": count(damaged)}
     states = AutonomousTransitions(enabled=resting, transitions={})
+    box = Box().with_port(PATHS[0], function={"aer": port})
+    return box.with_drive(PATHS[0], function=drive, controller={"autonomous_transitions": states})
+
+
+@pytest.mark.parametrize(
+    ("resting", "counts", "severity"),
+    [(True, True, "notice"), (False, True, "warning"), (True, False, "warning")],
+)
+def test_packets_that_were_only_repeated_are_a_notice_where_the_link_may_rest_and_damage_would_be_seen(
+    *, resting: bool, counts: bool, severity: str
+) -> None:
+    # replay time-outs alone are seen where a low-power state takes too long to leave (public threads on link power)
     told = Told("signal-errors", BUILD)
     for number in range(8 * 17):
-        box = Box().with_port(PATHS[0], function={"aer": count({"Timeout": max(0, number - 8 * 14) * 3})})
-        box.with_drive(PATHS[0], function={"aer": count()}, controller={"autonomous_transitions": states})
-        told.look(box, after=3 * HOUR)
+        repeats = max(0, number - 8 * 14) * 3
+        told.look(repeating(resting=resting, repeats=repeats, damaged=0 if counts else None), after=3 * HOUR)
     assert told.severity == severity
+
+
+def test_uncorrectable_errors_are_an_alarm_also_where_a_resting_link_repeats_packets() -> None:
+    told = Told("signal-errors", BUILD)
+    for day in range(8):
+        told.look(repeating(repeats=day, uncorrectable=day), after=DAY)
+    assert told.severity == "warning"
+    assert "uncorrectable" in told.standing[0].summary
+
+
+def test_a_month_of_repeats_hides_no_damage_of_this_week() -> None:
+    told = Told("signal-errors", BUILD)
+    for number in range(8 * 30):
+        box = repeating(repeats=100 * number, damaged=10 * max(0, number - 8 * 28))
+        for path in PATHS[1:]:
+            box.with_port(path, function={"aer": count()}).with_drive(path, function={"aer": count()})
+        told.look(box, after=3 * HOUR)
+    assert told.severity == "warning"
