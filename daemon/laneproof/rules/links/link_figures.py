@@ -25,6 +25,7 @@ from laneproof.rules.links.link_subjects import (
 )
 from laneproof.rules.links.trainings import is_down
 from laneproof.rules.rule import Pass
+from laneproof.rules.sign_subjects import DAY
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason as Gap
 from laneproof_collectors.unread import Unread
@@ -67,6 +68,8 @@ NARROW_STEPS = advise(
     RESEAT,
     SWAP_DRIVES,
 )
+_FELL_SECONDS = DAY
+"""A link that is low for longer after a fall is slow or narrow, whatever is said of the fall. Judgement."""
 Figure = float | Unread | None
 
 
@@ -155,13 +158,16 @@ def _keep_standing(current: Pass, rule: str, subject: Subject) -> Iterator[Findi
 def _fell_again(current: Pass, rule: str, subject: Subject) -> bool:
     """Whether a link is low since it fell while running, which link-retrained-down says and has said before.
 
-    A link that retrains all day long is one complaint. What was said here of its first fall stands until it is back.
+    A link that retrains all day long is one complaint. What was said here of its first fall stands until it is back. A
+    fall that lasts, or whose complaint the owner accepted, is another matter.
     """
     about, standing, ledger = subject.label or subject.path, current.past.standing, current.past.ledger
-    if ("link-retrained-down", about) not in standing or (rule, about) in standing:
+    before = standing.get(("link-retrained-down", about))
+    if before is None or before.accepted is not None or (rule, about) in standing:
         return False
     record = ledger.training.records.get(subject.path)
-    return record is not None and bool(record.falls) and is_down(record.falls[-1], ledger)
+    last = record.falls[-1] if record is not None and record.falls else None
+    return last is not None and is_down(last, ledger) and ledger.now - last.at <= _FELL_SECONDS
 
 
 def _no_link(subject: Subject) -> Unread:

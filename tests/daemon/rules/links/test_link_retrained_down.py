@@ -88,3 +88,20 @@ def test_a_link_that_comes_up_low_after_a_fall_is_said_to_be_slow() -> None:
     assert told.standing == []
     told.restart().look(box(1), after=60.0)
     assert [finding.severity for finding in told.standing] == ["warning"]
+
+
+@pytest.mark.parametrize("rule", ["link-slow", "link-narrow"])
+@pytest.mark.parametrize(("accepts", "days"), [(False, 2), (True, 0)])
+def test_a_link_that_fell_again_for_good_is_low_whatever_is_said_of_its_falls(
+    rule: str, *, accepts: bool, days: int
+) -> None:
+    accept = (
+        '[[accept]]\nrule = "link-retrained-down"\nposition = "riser-1"\nbecause = "it flaps"\nuntil = 2027-12-31\n'
+    )
+    plan = f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\nlink = {{ generation = 4, lanes = 4 }}\n'
+    told = Told(rule, declare(plan + accept if accepts else plan)).look(box())
+    told.look(box(1, 1), after=HOUR).look(box(), after=HOUR).look(box(1, 1), after=5 * DAY)
+    for _ in range(days):
+        told.look(box(1, 1), after=DAY)
+    assert [change[0] for change in told.changes] == ["raised", "cleared", "raised"]
+    assert told.severity == "warning"
