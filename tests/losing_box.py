@@ -1,11 +1,14 @@
 """Four drives of which one gets into trouble, and the kernel's words for it."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from laneproof.past.episodes import Episode
 from laneproof.rules.example_past import PATHS, Story, counting_box
 from laneproof_collectors.hotplug import Action, DeviceEvent
+from laneproof_collectors.kernel_log.reading import KernelEvents
 from laneproof_collectors.snapshot import PciFunction
+from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box
 
 PATH = PATHS[0]
@@ -33,6 +36,21 @@ def silent(path: str = PATH) -> Box:
 def removal(action: Action = Action.REMOVE) -> DeviceEvent:
     address = "0000:01:00.0"
     return DeviceEvent(action=action, subsystem="pci", devpath="/devices/x", name=address, addresses=(address,))
+
+
+LOG_DENIED = Unread("the kernel log", "not permitted (EPERM)", Reason.DENIED)
+LOG_OVERRUN = KernelEvents((), lost=4000, records=200)
+
+
+def look_without_words(
+    story: Story, box: Box, log: KernelEvents | Unread, *, after: float, devices: Sequence[DeviceEvent] = ()
+) -> None:
+    """Look again where the log could not be read, or lost records."""
+    assert story.last is not None
+    story.now += after
+    box.with_firmware(boot_id=story.last.boot_id)
+    story.last = replace(box.snapshot(taken_at=story.now), up_seconds=story.now - story.booted_at)
+    story.ledger.update(story.last, log, devices)
 
 
 def episodes(story: Story) -> list[Episode]:

@@ -2,11 +2,11 @@
 
 What the kernel reported is joined into episodes (see `laneproof.past.joining`). A drive that was there in one pass and
 is not in the next, with not a word from the kernel, is an episode too: a port without hot plug says nothing. Only
-where the log is known to be read, and the function is gone in good order, did somebody take it out.
+where the log is known to be read, without loss, and the function is gone in good order, did somebody take it out.
 """
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from operator import attrgetter
 from typing import Annotated
@@ -244,8 +244,17 @@ class EpisodeBook:
         device_events: Iterable[DeviceEvent],
         paths: dict[str, str],
         timeline: Timeline,
+        *,
+        is_log_whole: bool = True,
     ) -> tuple[list[PositionEvent], dict[str, int]]:
         """Place the events of a pass.
+
+        Args:
+            kernel_events: What the kernel's log reported.
+            device_events: Which devices came and went.
+            paths: Path by name.
+            timeline: When.
+            is_log_whole: Whether the log was read in this pass, and no record of it was lost.
 
         Returns:
             Those that bear on episodes; and by position, how many correctable errors were reported.
@@ -274,7 +283,10 @@ class EpisodeBook:
                 if event.kind is EventKind.MEDIA_ERROR:
                     self.media.append((when, placed_event.path, self.states.get(placed_event.path, ("", "", ""))[0]))
         del self.media[:-_MOST_DROPS], self.answers[:-_MOST_ANSWERS], self.uncorrected[:-_MOST_ANSWERS]
-        placed += self._place_device_events(device_events, placed, paths, timeline.now)
+        came_or_went = [
+            from_device(event, t=timeline.now, paths=paths, is_log_whole=is_log_whole) for event in device_events
+        ]
+        placed += list(_date_removals([event for event in came_or_went if event is not None], placed))
         return placed, reports
 
     def _was_emptied(self, event: PositionEvent, placed: Sequence[PositionEvent]) -> bool:
@@ -291,22 +303,6 @@ class EpisodeBook:
             return False
         since = (other for other in (*self.recent, *placed) if other.path == event.path and other.t > last.dropped_at)
         return not any(other.kind in RETURNS for other in since)
-
-    def _place_device_events(
-        self, events: Iterable[DeviceEvent], told: Sequence[PositionEvent], paths: dict[str, str], now: float
-    ) -> list[PositionEvent]:
-        # A device event has no time of its own. Where the log reported an episode of that position, it is part of it.
-        placed = []
-        for event in events:
-            placed_event = from_device(event, t=now, paths=paths)
-            if placed_event is None:
-                continue
-            if placed_event.kind == REMOVED:
-                near = [other.t for other in told if other.path == placed_event.path and other.opens]
-                if near:
-                    placed_event = replace(placed_event, t=max(near))
-            placed.append(placed_event)
-        return placed
 
     def join(self, news: Sequence[PositionEvent], timeline: Timeline) -> list[Episode]:
         """Join the pass's events with those before into episodes.
@@ -388,6 +384,13 @@ def _thin(events: list[PositionEvent]) -> list[PositionEvent]:
         minute = event.t if event.opens or event.kind in RETURNS else event.t // 60.0
         kept.setdefault((event.path, event.device, event.kind, event.opens, minute), event)
     return list(kept.values())
+
+
+def _date_removals(events: Iterable[PositionEvent], reported: Sequence[PositionEvent]) -> Iterator[PositionEvent]:
+    """Date removals: a device event has no time of its own, and is part of the episode that the log reported there."""
+    for event in events:
+        near = [other.t for other in reported if other.path == event.path and other.opens]
+        yield replace(event, t=max(near)) if near and event.kind == REMOVED else event
 
 
 def _is_link_report(event: KernelEvent) -> bool:

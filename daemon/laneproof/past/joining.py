@@ -56,6 +56,7 @@ class PositionEvent:
         dropped: It says that the device stopped answering on the bus, and was not merely reset.
         config_space_gone: Whether the device had left the bus entirely; None where the event does not say.
         lines: How many lines of the log it stands for.
+        is_log_whole: Whether the log, which would say that something failed, was read without loss at that time.
     """
 
     t: float
@@ -66,6 +67,7 @@ class PositionEvent:
     dropped: bool = False
     config_space_gone: bool | None = None
     lines: int = 1
+    is_log_whole: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,8 +86,8 @@ class JoinedEvents:
         dropped: The device stopped answering on the bus; False where the controller was reset and stayed there.
         config_space_gone: Whether it had left the bus entirely: True, False (it still answered there), None if nobody
             said.
-        asked: Nothing failed: only device events of a removal, so somebody took it out in good order (or a driver was
-            let go).
+        asked: Nothing failed: only device events of a removal, and the log, read without loss, said nothing; so
+            somebody took it out in good order (or a driver was let go).
         together: Other positions where an episode began within `TOGETHER_SECONDS`, sorted.
     """
 
@@ -151,13 +153,16 @@ def from_kernel(event: KernelEvent, *, t: float, paths: Mapping[str, str], lines
     )
 
 
-def from_device(event: DeviceEvent, *, t: float, paths: Mapping[str, str]) -> PositionEvent | None:
+def from_device(
+    event: DeviceEvent, *, t: float, paths: Mapping[str, str], is_log_whole: bool = True
+) -> PositionEvent | None:
     """Place a device event.
 
     Args:
         event: The event.
         t: When, unix seconds.
         paths: Path by name (see `path_of`).
+        is_log_whole: Whether the log was read without loss in the same pass.
 
     Returns:
         The event at its position; None for other than PCI functions and NVMe controllers coming and going.
@@ -173,6 +178,7 @@ def from_device(event: DeviceEvent, *, t: float, paths: Mapping[str, str]) -> Po
         kind=REMOVED if event.left else ADDED,
         opens=event.left,
         dropped=event.left and event.subsystem == "pci",
+        is_log_whole=is_log_whole,
     )
 
 
@@ -214,7 +220,7 @@ def _set_wishes_apart(happened: Sequence[PositionEvent]) -> tuple[list[list[Posi
 
 
 def _is_in_good_order(event: PositionEvent) -> bool:
-    return event.kind in {REMOVED, *RETURNS}
+    return event.kind in RETURNS or (event.kind == REMOVED and event.is_log_whole)
 
 
 def _clusters(opening: Sequence[PositionEvent]) -> Iterator[list[PositionEvent]]:

@@ -132,9 +132,10 @@ class Ledger(State):
             self.kernel_sequence = -1
         self.boots.read(snapshot, tree, self.timeline, is_new_reading="functions" in read_again)
         occupants = list(tree.drive_occupants())
-        events, reports = self._place_events(tree, kernel_events, device_events)
+        is_log_whole = _is_whole(kernel_events)
+        events, reports = self._place_events(tree, kernel_events, device_events, is_log_whole=is_log_whole)
         self._read_drives(occupants, is_new_reading="controllers" in read_again)
-        touched = self._follow_episodes(tree, events, step)
+        touched = self._follow_episodes(tree, events, step, is_log_whole=is_log_whole)
         self._note_link_events(events, reports)
         if "functions" in read_again and tree.unread is None:
             self._read_links(snapshot, tree, occupants)
@@ -145,7 +146,7 @@ class Ledger(State):
         return tuple(touched)
 
     def _place_events(
-        self, tree: Topology, kernel_events: KernelNews, device_events: DeviceNews
+        self, tree: Topology, kernel_events: KernelNews, device_events: DeviceNews, *, is_log_whole: bool
     ) -> tuple[list[PositionEvent], dict[str, int]]:
         if isinstance(kernel_events, KernelEvents):
             reported, is_log_read = kernel_events.events, kernel_events.records > 0
@@ -159,7 +160,7 @@ class Ledger(State):
         self._restored = False
         paths = self.episodes.learn_names(paths_by_name(tree), self.timeline)
         devices = () if isinstance(device_events, Unread) else device_events
-        return self.episodes.place_events(fresh, devices, paths, self.timeline)
+        return self.episodes.place_events(fresh, devices, paths, self.timeline, is_log_whole=is_log_whole)
 
     def _is_old(self, timed: TimedKernelEvent) -> bool:
         # after a restart of the program the ring is read from its beginning, and gives again what was taken in before
@@ -196,13 +197,17 @@ class Ledger(State):
                 self.training.forgive_missing(record.path, since_boot=boot)
         compare_siblings(windows, {serial: self.drives.records[serial].model for serial in windows})
 
-    def _follow_episodes(self, tree: Topology, events: Sequence[PositionEvent], step: Step) -> list[Episode]:
+    def _follow_episodes(
+        self, tree: Topology, events: Sequence[PositionEvent], step: Step, *, is_log_whole: bool
+    ) -> list[Episode]:
         book = self.episodes
         presences = {presence.path: presence for presence in find_presences(tree)}
         is_readable = tree.unread is None and tree.controllers_unread is None
         silent: list[PositionEvent] = []
         if is_readable and not step.rebooted:
-            silent += find_vanished(book, tree, presences, events, self.timeline, restarted=self._restarted)
+            silent += find_vanished(
+                book, tree, presences, events, self.timeline, restarted=self._restarted, is_log_whole=is_log_whole
+            )
         touched = book.join([*events, *silent], self.timeline)
         unreported = {event.path for event in silent}
         for episode in touched:
@@ -302,6 +307,11 @@ class Ledger(State):
             self.trials.review(trial, events=events, now=self.now)
             if trial.outcome != before:
                 self.version += 1
+
+
+def _is_whole(news: KernelNews) -> bool:
+    """Whether the log was read, and nothing of it was lost: only then is its silence good news."""
+    return not isinstance(news, Unread) and not (isinstance(news, KernelEvents) and news.lost > 0)
 
 
 def _is_counting_switched_off(snapshot: Snapshot) -> bool:

@@ -25,6 +25,7 @@ def find_vanished(  # noqa: PLR0913 (what is known of a pass)
     timeline: Timeline,
     *,
     restarted: Mapping[str, float],
+    is_log_whole: bool,
 ) -> Iterator[PositionEvent]:
     """Find the episodes that nobody reported.
 
@@ -35,10 +36,11 @@ def find_vanished(  # noqa: PLR0913 (what is known of a pass)
         events: What was reported in this pass.
         timeline: When.
         restarted: By path, whose counters began again, and when they had last been read.
+        is_log_whole: Whether the log was read in this pass, and no record of it was lost.
     """
     now = timeline.now
     reported = {event.path for event in events if event.opens}
-    is_log_read = book.log_heard_in == timeline.boots
+    is_log_read = is_log_whole and book.log_heard_in == timeline.boots
     for path, (_, name, state) in book.states.items():
         here = presences.get(path)
         if state != HERE or path in reported:

@@ -216,6 +216,9 @@ class Daemon:
         """Read the kernel's events; a drive in trouble, or a device that came or went, starts a pass at once."""
         kernel, devices = read_kernel_events(self._host), read_device_events(self._host)
         read_at = time.monotonic()
+        has_lost = not isinstance(kernel, Unread) and self._journal.has_lost(kernel, self._last_read)
+        if not isinstance(kernel, Unread) and not has_lost:
+            kernel = kernel._replace(lost=0)  # what the run before has read
         self._pending.add(kernel, devices)
         if self._ring is not None:
             lines = self._recent.add_events(
@@ -227,7 +230,7 @@ class Daemon:
             self._ring.put(lines, read_at=read_at)
         if not isinstance(kernel, Unread):
             self._add_kernel_events(kernel.events)
-            if self._journal.has_lost(kernel, self._last_read):
+            if has_lost:
                 self._note_lost_records(kernel)
         if not isinstance(devices, Unread) and devices:
             self._writer.add_device_events(devices, self._host.clock())
@@ -264,6 +267,8 @@ class Daemon:
                 oldest = self._host.clock().kernel_seconds - LATE_SECONDS
                 self._pending.add_missed(tuple(each for each in answer.to_judge if (each.up_seconds or 0.0) >= oldest))
             if not is_before:
+                if answer.problem is None and not self._journal.is_behind:
+                    self._pending.note_made_up()
                 self._report_lost(answer)
             elif answer.problem is not None:
                 _log.info("what the boot before said last is not known: %s", answer.problem)

@@ -100,6 +100,11 @@ class JournalReader:
         """Whether something was asked for that has not come yet."""
         return bool(self._away)
 
+    @property
+    def is_behind(self) -> bool:
+        """Whether records of this boot were lost since the journal was last asked for them, or are being asked for."""
+        return self._again is not None or THIS_BOOT in self._away
+
     def begin(self, known: LastRead) -> None:
         """Ask for what the boot before said last, unless an earlier run was already in this boot, or may have been."""
         running = self._read_boot_id()

@@ -47,6 +47,10 @@ class PendingEvents:
         """Add what was read back from the journal; it was before what comes now."""
         self._events = [*missed, *self._events][-MOST_EVENTS:]
 
+    def note_made_up(self) -> None:
+        """Take what was lost for read: the journal had what there was of it."""
+        self._lost = 0
+
     def drain(self) -> tuple[KernelEvents | Unread, tuple[DeviceEvent, ...] | Unread]:
         """Return all that was gathered, and begin again with none."""
         kernel: KernelEvents | Unread = KernelEvents(tuple(self._events), self._lost, self._records)

@@ -4,7 +4,22 @@ import pytest
 
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
 from laneproof_collectors.hotplug import Action
-from losing_box import DOWN, GIVEN_UP, HARMLESS_BUT_READ, PATH, RESET, episodes, four, gone, removal
+from laneproof_collectors.kernel_log.reading import KernelEvents
+from laneproof_collectors.unread import Unread
+from losing_box import (
+    DOWN,
+    GIVEN_UP,
+    HARMLESS_BUT_READ,
+    LOG_DENIED,
+    LOG_OVERRUN,
+    PATH,
+    RESET,
+    episodes,
+    four,
+    gone,
+    look_without_words,
+    removal,
+)
 from simulated_box import A_MORNING
 
 
@@ -44,6 +59,21 @@ def test_a_removal_that_only_device_events_tell_was_asked_for() -> None:
     assert episode.asked
     assert not episode.counts
     assert story.ledger.episodes.of_path(PATH) == []
+
+
+@pytest.mark.parametrize("log", [LOG_DENIED, LOG_OVERRUN])
+def test_a_removal_in_a_pass_without_the_log_is_a_failure_however_often_and_stays_one(
+    log: KernelEvents | Unread,
+) -> None:
+    story = Story().look(four(), log=(HARMLESS_BUT_READ,))
+    for _ in range(4):
+        look_without_words(story, gone(), log, after=600.0, devices=(removal(),))
+        story.look(four(), after=600.0, devices=(removal(Action.ADD),))
+        story.look(four(), after=DAY)
+    assert [(episode.asked, episode.dropped) for episode in episodes(story)] == [(False, True)] * 4
+    assert len(story.ledger.episodes.of_path(PATH)) == 4
+    story.look(gone(), after=600.0, devices=(removal(),))  # the log is whole again
+    assert episodes(story)[-1].asked
 
 
 def test_each_removal_in_good_order_is_one_and_a_failure_soon_after_is_another() -> None:

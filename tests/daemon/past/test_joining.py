@@ -1,6 +1,7 @@
 """One disconnect is one episode, however many lines it wrote; what merely goes along with one does not begin one."""
 
 import random
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -134,6 +135,15 @@ def test_a_removal_in_good_order_is_told_from_a_failure() -> None:
     )
     assert one.asked
     assert one.dropped
+
+
+def test_a_removal_without_the_log_is_not_known_to_be_in_good_order() -> None:
+    quiet, unknown = (
+        replace(device(t, "remove", FUNCTION), is_log_whole=is_log_whole)
+        for t, is_log_whole in ((1000.0, True), (DAY, False))
+    )
+    back = device(1060.0, "add", FUNCTION)
+    assert [joined.asked for joined in join_events([quiet, back, unknown])] == [True, False]
 
 
 def test_a_failure_after_a_removal_in_good_order_is_another_episode_with_its_own_time() -> None:

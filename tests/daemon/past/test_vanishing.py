@@ -2,11 +2,27 @@
 
 from dataclasses import replace
 
+import pytest
+
 from laneproof.past.episodes import REENUMERATED, RESETTING, VANISHED
 from laneproof.rules.example_past import HOUR, Story
 from laneproof_collectors.hotplug import Action
+from laneproof_collectors.kernel_log.reading import KernelEvents
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
-from losing_box import HARMLESS_BUT_READ, PATH, RESET, episodes, four, gone, removal, silent
+from laneproof_collectors.unread import Unread
+from losing_box import (
+    HARMLESS_BUT_READ,
+    LOG_DENIED,
+    LOG_OVERRUN,
+    PATH,
+    RESET,
+    episodes,
+    four,
+    gone,
+    look_without_words,
+    removal,
+    silent,
+)
 from simulated_box import Box
 
 
@@ -26,6 +42,21 @@ def test_a_drive_gone_without_a_word_where_no_log_is_read_is_a_drop() -> None:
 def test_a_drive_gone_in_good_order_where_the_log_is_read_was_taken_out() -> None:
     story = Story().look(four()).look(four(), after=HOUR, log=(HARMLESS_BUT_READ,)).look(gone(), after=HOUR)
     assert episodes(story) == []
+
+
+@pytest.mark.parametrize("log", [LOG_DENIED, LOG_OVERRUN])
+def test_a_log_that_was_read_once_says_nothing_of_a_pass_in_which_it_was_not(log: KernelEvents | Unread) -> None:
+    story = Story().look(four()).look(four(), after=HOUR, log=(HARMLESS_BUT_READ,))
+    look_without_words(story, gone(), log, after=HOUR)
+    assert [(episode.kinds, episode.asked) for episode in episodes(story)] == [([VANISHED], False)]
+
+
+@pytest.mark.parametrize("log", [LOG_DENIED, LOG_OVERRUN])
+def test_a_reset_in_a_pass_without_the_log_is_a_reset(log: KernelEvents | Unread) -> None:
+    resetting = Box().with_port(PATH).with_drive(PATH, controller={"state": "resetting"})
+    story = Story().look(Box().with_port(PATH).with_drive(PATH), log=(HARMLESS_BUT_READ,))
+    look_without_words(story, resetting, log, after=HOUR)
+    assert [episode.kinds for episode in episodes(story)] == [[RESETTING]]
 
 
 def test_a_drive_that_is_missing_after_a_restart_did_not_drop() -> None:

@@ -33,7 +33,7 @@ from laneproof.service.status import MOST_RECENT
 from laneproof_collectors.collection import make_collectors
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
-from laneproof_collectors.kernel_log.reading import TimedKernelEvent
+from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent
 from laneproof_collectors.unread import Reason, Unread
 from simulation.box import Drive, Port, SimulatedBox
 from standing_host import START, StandingHost, removed
@@ -356,6 +356,23 @@ def test_records_that_were_overwritten_are_counted_told_and_read_back(rig: Rig) 
     assert told.kind == RECORDS_LOST
     assert "7 records" in told.text
     assert "events among them that the journal had: 1" in told.text
+
+
+@pytest.mark.parametrize("has_journal", [True, False])
+def test_what_was_overwritten_is_lost_to_the_judgement_only_where_the_journal_cannot_be_read(
+    tmp_path: Path, *, has_journal: bool
+) -> None:
+    rig = Rig(tmp_path)
+    if has_journal:
+        rig.host.journals[0] = (_journal(rig, 1.0, "usb 1-1: USB disconnect, device number 5"),)
+    rig.host.lost = 4000
+    rig.host.change(kmsg=("6,950,11000000,-;usb 1-1: new high-speed USB device number 5 using xhci_hcd",))
+    rig.daemon._read_events()
+    wait_for(rig.daemon._collect_journal)
+    kernel, _ = rig.daemon._pending.drain()
+    assert isinstance(kernel, KernelEvents)
+    assert kernel.lost == (0 if has_journal else 4000)
+    rig.daemon.close()
 
 
 def test_lines_of_one_report_that_come_one_by_one_are_one_event(

@@ -85,3 +85,10 @@ def test_what_waits_and_what_was_missed_are_known_until_they_are_given() -> None
     assert pending.kernel_events == (GONE, CORRECTED)
     pending.drain()
     assert pending.kernel_events == ()
+
+
+def test_what_the_journal_made_up_for_is_not_lost() -> None:
+    pending = PendingEvents()
+    pending.add(KernelEvents((CORRECTED,), 4000, 10), ())
+    pending.note_made_up()
+    assert pending.drain() == (KernelEvents((CORRECTED,), 0, 10), ())
