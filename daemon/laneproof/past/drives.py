@@ -14,6 +14,8 @@ from laneproof.past.timeline import Timeline
 from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive, TemperatureReading
 from laneproof_collectors.unread import Unread
 
+_ABSENT_SECONDS = 600.0
+"""A drive that a pass did not find and that is back sooner was not taken away. Judgement."""
 KNOWN_SECONDS = 30 * 86400.0
 """How long a position that tells no serial number is taken to hold the drive that was last seen in it. Judgement."""
 _MOST_TIMES = 200
@@ -147,6 +149,7 @@ class DriveRecord:
         capacity_bytes: What it holds.
         first_at: When it was first seen.
         last_at: When it was last seen.
+        returned_at: When it was last seen again after an absence; 0 if never.
         paths: All positions it was seen in, with the time from which on.
         counters: Its counters at the last reading.
         counters_at: When that was; 0 if never.
@@ -181,6 +184,7 @@ class DriveRecord:
     capacity_bytes: int | None = None
     first_at: float = 0.0
     last_at: float = 0.0
+    returned_at: float = 0.0
     paths: list[tuple[float, str]] = field(default_factory=list)
     counters: dict[str, int] = field(default_factory=dict)
     counters_at: float = 0.0
@@ -385,6 +389,8 @@ class DriveBook:
             record.path = occupant.path
             record.paths.append((timeline.now, occupant.path))
             del record.paths[:-_MOST_TIMES]
+        if 0.0 < record.last_at < timeline.before and timeline.now - record.last_at >= _ABSENT_SECONDS:
+            record.returned_at = timeline.now
         record.last_at = timeline.now
         if key == key_of(occupant):
             record.name = occupant.name

@@ -227,3 +227,12 @@ def test_a_count_that_leaps_in_the_pass_that_shows_other_firmware_begins_again()
     assert [rise.by for rise in record(story).risen("media_errors")] == [1]
     story.look(of_firmware("B2", 91), after=HOUR)
     assert [rise.by for rise in record(story).risen("media_errors")] == [1, 1]
+
+
+def test_a_drive_is_back_once_passes_did_not_find_it_for_a_while() -> None:
+    story = Story().look(box()).look(box(), after=DAY).restart().look(box(), after=DAY)
+    assert record(story).returned_at == 0.0  # nobody looked meanwhile
+    story.look(Box(), after=60.0).look(box(), after=60.0)
+    assert record(story).returned_at == 0.0  # a pass that failed
+    story.look(Box(), after=HOUR).look(box(), after=HOUR)
+    assert record(story).returned_at == story.now

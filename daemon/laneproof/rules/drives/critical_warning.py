@@ -96,10 +96,11 @@ def _judge_unread(current: Pass, occupant: Occupant, gap: Unread) -> Iterator[Fi
     if gap.reason is Reason.NOT_ASKED and is_told_of(current, occupant):
         yield from keep_standing(current, NAME, occupant)
         return
-    finding = _unverified(current.arrangement, occupant, gap)
-    if finding.identity not in current.past.standing and is_returning_guest(current, occupant):
+    finding, seconds = _unverified(current.arrangement, occupant, gap), seconds_unread(current, occupant)
+    lasts = gap.reason in _OF_THE_DRIVE and (seconds or 0.0) > _MUTE_SECONDS
+    is_overdue = lasts or (gap.reason is Reason.NOT_ASKED and seconds is not None)
+    if not is_overdue and finding.identity not in current.past.standing and is_returning_guest(current, occupant):
         return  # said when it first came
-    lasts = gap.reason in _OF_THE_DRIVE and (seconds_unread(current, occupant) or 0.0) > _MUTE_SECONDS
     yield replace(finding, severity=Severity.WARNING, next_steps=_MUTE_STEPS) if lasts else finding
 
 

@@ -263,3 +263,39 @@ def test_a_drive_that_never_told_of_its_health_stays_a_notice() -> None:
     for _ in range(9):
         told.look(Box().with_port(PATH).with_drive(PATH, serial="FN0001", health=refused), after=DAY)
     assert [change[:2] for change in told.changes] == [("raised", "notice")]
+
+
+MALFORMED = Unread("smartctl of sdb", "not a health log", Reason.MALFORMED)
+ASLEEP = Unread("what sdb itself tells", "it is in standby and is not woken by a reading", Reason.NOT_ASKED)
+
+
+def usb(healthy: bool | Unread = True) -> Box:  # noqa: FBT001, FBT002 (what the drive says of itself)
+    return Box().with_sata_drive("0000:00/14.0/usb-1", name="sdb", interface="usb", healthy=healthy)
+
+
+@pytest.mark.parametrize(
+    ("gap", "changes"),
+    [(MALFORMED, [("raised", "notice"), ("changed", "warning")]), (ASLEEP, [("raised", "notice")])],
+)
+def test_a_usb_drive_that_was_never_unplugged_is_judged_as_any_other(
+    gap: Unread, changes: list[tuple[str, str]]
+) -> None:
+    told = Told("critical-warning")
+    for day in range(34):
+        told.look(usb(gap if day >= 4 else True), after=DAY)
+    assert [change[:2] for change in told.changes] == changes
+
+
+def test_a_usb_drive_that_came_back_is_left_alone_for_half_a_day() -> None:
+    told = Told("critical-warning").look(usb()).look(Box(), after=DAY)
+    told.look(usb(MALFORMED), after=HOUR).look(usb(MALFORMED), after=10 * HOUR)
+    assert told.changes == []
+    told.look(usb(MALFORMED), after=3 * HOUR)
+    assert [change[:2] for change in told.changes] == [("raised", "notice")]
+
+
+def test_a_usb_drive_that_comes_back_each_night_and_tells_of_its_health_no_more_is_an_alarm() -> None:
+    told = Told("critical-warning").look(usb())
+    for _ in range(4):
+        told.look(Box(), after=23 * HOUR).look(usb(MALFORMED), after=HOUR)
+    assert told.severity == "warning"
