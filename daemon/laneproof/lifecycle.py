@@ -1,4 +1,4 @@
-"""The life of a finding from pass to pass: seen, confirmed, raised, changed, cleared. A table, and nothing else.
+"""The life of a finding from pass to pass: seen, confirmed, raised, changed, cleared.
 
 | state | seen again | not seen |
 | --- | --- | --- |
@@ -8,9 +8,8 @@
 
 What could not be read this time is not cleared: the rule then says *unverified* under the same identity, a change.
 
-Where drives drop one after the other, the first is judged before the others are heard of, and its likely cause moves
-with each of them. A cause that moves alone, while something was raised or changed within the last minute, is therefore
-reported once it has settled; what stands has the newest cause all the time.
+Where several drives drop one after the other, the likely cause of the first changes as more is known. A change of cause
+alone is therefore reported after a minute of calm; what stands has the newest cause all the time.
 """
 
 from collections.abc import Iterable, Mapping
@@ -32,7 +31,7 @@ class Life:
         finding: As last seen, with `since` set.
         readings: How many passes in a row saw it.
         raised: Whether it was reported.
-        reported: As last reported, None where it is not, or as `finding` has it (after a restart).
+        reported: As last reported; None where it was not yet, or after a restart, when `finding` counts.
         reported_at: When it was raised, or changed in more than its cause, unix seconds; None where nobody knows.
         unsettled_since: Since when its first cause is another than the one that was reported; None where it is not.
     """

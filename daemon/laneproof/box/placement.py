@@ -51,13 +51,13 @@ class Placement:
 
     @property
     def devices(self) -> tuple[DeclaredDevice, ...]:
-        """Each device that is declared to be here by turns: mostly one; none where nothing is declared of it."""
+        """Each device that may be here (`any_of`): mostly one; none where nothing is declared of it."""
         declared = self.position.occupant
         return declared.devices if declared is not None and declared.model_fields_set else ()
 
     @property
     def plan(self) -> DeclaredDevice | None:
-        """The occupant as declared: of several the one that is here, else what all have in common."""
+        """The declared occupant; of several, the one that is found here, else what all have in common."""
         declared, occupant = self.position.occupant, self.occupant
         if declared is None or not declared.any_of or occupant is None:
             return declared if declared is not None and declared.model_fields_set else None
@@ -223,7 +223,7 @@ def _spell(text: str) -> str:
 
 
 def _could_be(occupant: Occupant, plan: DeclaredDevice) -> bool:
-    """Whether nothing that both tell of speaks against a device being the declared one, and its identity fits."""
+    """Whether serial number, model and capacity, where declared, all agree; one that is unread does not."""
     if plan.serial is not None and not is_same_text(occupant.serial, plan.serial):
         return False
     if plan.model is not None and not is_same_text(occupant.model, plan.model):

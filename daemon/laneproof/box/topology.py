@@ -47,10 +47,11 @@ class Topology:
     mapped: dict[str, tuple[str, ...]] = field(default_factory=dict)
     _links: dict[str, LinkOfTwo | None] = field(default_factory=dict, repr=False, compare=False)
     _occupants: dict[str, Occupant | None] = field(default_factory=dict, repr=False, compare=False)
+    # Kept once worked out: empty, or one tuple.
     _drives: list[tuple[Occupant, ...]] = field(default_factory=list, repr=False, compare=False)
 
     def port_at(self, path: str) -> PciFunction | None:
-        """Find the bridge that a path ends in. None: there is no bridge, so the position is empty."""
+        """Find the bridge that a path ends in; None where there is none."""
         function = self.functions.get(path)
         return function if function and function.is_bridge else None
 

@@ -188,7 +188,7 @@ def _say_rebuild(rebuild: Rebuild) -> str:
     if rebuild.spare_failures:
         said += f" (data is lost in {_chance(rebuild.loss_probability)})"
     said += f", and some block cannot be read in {_chance(rebuild.unreadable_probability)}"
-    return f"{said}, which loses it" if rebuild.unreadable_loses_data else f"{said}, which is made up for"
+    return f"{said}, which loses that block" if rebuild.unreadable_loses_data else f"{said}, which is made up for"
 
 
 def _duration(seconds: float) -> str:

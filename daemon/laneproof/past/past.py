@@ -1,6 +1,6 @@
-"""What a rule may know of earlier passes: values that were queried before, never a database.
+"""What a rule may know of earlier passes: values, never a database.
 
-`Past` is made by the engine from its history; a one-shot audit has only what its one pass tells.
+The engine carries `Past` from pass to pass; after a restart the daemon restores it. A single audit begins with none.
 """
 
 from collections.abc import Mapping

@@ -1,4 +1,4 @@
-"""What a rule is: a small pure function with a name, a statement of what should hold, and an alarm to explain it.
+"""What a rule is: a small pure function with a name, a statement of what should hold, and the texts that explain it.
 
 Examples live beside each rule: tests run them and ``explain`` shows them.
 """
@@ -72,7 +72,7 @@ class Example:
         snapshot: Makes the facts.
         expect: What it says, a finding each in the words of `Said.parse`; empty where the rule holds.
         past: What is known of earlier passes.
-        make_past: The same, where it takes making; in the place of `past`.
+        make_past: Makes the past, where that takes work; used instead of `past`.
     """
 
     says: str

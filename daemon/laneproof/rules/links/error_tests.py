@@ -334,10 +334,16 @@ def _say_comparison(tally: Tally, reach: Reach, best: _Comparison, siblings: int
     times = "none" if best.test.other_events == 0 else f"{best.test.other_events}"
     said = f"{number} {unit} in {reach.words}, {times} {other}"
     if best.test.ratio is not None and math.isfinite(best.test.ratio):
-        said += f": {best.test.ratio:.3g} times the rate"
+        said += f": {_say_ratio(best.test.ratio)} times the rate"
         if best.bounds is not None:
-            said += f" ({best.bounds.lower:.3g} to {best.bounds.upper:.3g})"
+            said += f" ({_say_ratio(best.bounds.lower)} to {_say_ratio(best.bounds.upper)})"
     return said
+
+
+def _say_ratio(ratio: float) -> str:
+    """Write a ratio with as many digits as it is worth: 1.4, 57, 490, 20,000."""
+    rounded = float(f"{ratio:.2g}")
+    return f"{rounded:,.0f}" if rounded.is_integer() else f"{rounded:g}"
 
 
 def _judge_change(record: LinkRecord, now: float) -> Standing:

@@ -195,7 +195,7 @@ SIGNAL_ERRORS = Rule(
             build=RISER_1,
             snapshot=quiet_snapshot,
             make_past=lambda: link_errors_past(before=0.0, now=48.0),
-            expect=("sign warning nvme0 | 36 before that: 19.7 times the rate (12.5 to 31.2) | See at which end",),
+            expect=("sign warning nvme0 | 36 before that: 20 times the rate (13 to 31) | See at which end",),
         ),
     ),
     sources=(
