@@ -19,6 +19,7 @@ _ABSENT_SECONDS = 600.0
 KNOWN_SECONDS = 30 * 86400.0
 """How long a position that tells no serial number is taken to hold the drive that was last seen in it. Judgement."""
 _MOST_TIMES = 200
+_WITNESSES = 2  # so many other drives must have been given power more often
 _HOURS_A_DAY = 24
 _KEPT_HOURS = 7 * _HOURS_A_DAY
 _HOUR = 3600.0
@@ -401,14 +402,19 @@ class DriveBook:
         return record
 
     def was_without_power(self, drive: DriveRecord, *, since: float) -> bool:
-        """Whether a drive was given power fewer times than another one since a moment, by their own counts."""
+        """Whether a drive was given power fewer times than two others since a moment, by their own counts.
+
+        One that alone counts more may itself lose its power while it runs; it is asked only where there is no second.
+        """
         mine = drive.grown_since("power_cycles", since)
-        others = [
-            other.grown_since("power_cycles", since)
+        others = sorted(
+            grown
             for other in self.records.values()
-            if other is not drive and other.counters_at == drive.counters_at
-        ]
-        return mine is not None and any(other is not None and other > mine for other in others)
+            if other is not drive
+            and other.counters_at == drive.counters_at
+            and (grown := other.grown_since("power_cycles", since)) is not None
+        )
+        return mine is not None and bool(others) and min(others[-_WITNESSES:]) > mine
 
     def key_for(self, occupant: Occupant, now: float) -> str:
         """Name a drive as `key_of` does; one that cannot tell its serial number just now keeps the one it had here.

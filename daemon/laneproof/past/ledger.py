@@ -194,7 +194,7 @@ class Ledger(State):
                 record.load.sort_by_heat(window, hot=record.is_hot())
         for record, boot, counted_at in returned:
             if self.drives.was_without_power(record, since=counted_at):
-                self.training.forgive_missing(record.path, since_boot=boot)
+                self.training.forgive_missing(record.path, self.timeline, since_boot=boot)
         compare_siblings(windows, {serial: self.drives.records[serial].model for serial in windows})
 
     def _follow_episodes(

@@ -12,6 +12,8 @@ from laneproof.box.links import rate_of
 from laneproof.evidence.training import READINGS_TO_AGREE, LinkReading
 from laneproof.past.timeline import Timeline
 
+LOOK_BACK_SECONDS = 180 * 86400.0
+"""How long a short boot is held against a link. Judgement."""
 _MOST_BOOTS = 80
 _MOST_FALLS = 40
 
@@ -80,12 +82,14 @@ class TrainingRecord:
         serial: The drive that was there last.
         boots: By boot, oldest first; all with the same drive and the same parts between.
         falls: Falls while running.
+        forgiven_at: When it was last found that the drive had been missing for want of power; None if never.
     """
 
     path: str
     serial: str = ""
     boots: list[BootTraining] = field(default_factory=list)
     falls: list[Fall] = field(default_factory=list)
+    forgiven_at: float | None = None
 
 
 @dataclass(slots=True, kw_only=True)
@@ -114,10 +118,19 @@ class TrainingBook:
             if record and record.boots and record.boots[-1].boot == timeline.boots - 1:
                 record.boots.append(BootTraining(boot=timeline.boots, at=timeline.now, missing=True))
 
-    def forgive_missing(self, path: str, *, since_boot: int) -> None:
-        """Take back that a drive was missing in boots after one, since it had no power in them: somebody had it out."""
-        if record := self.records.get(path):
-            record.boots = [boot for boot in record.boots if not boot.missing or boot.boot <= since_boot]
+    def forgive_missing(self, path: str, timeline: Timeline, *, since_boot: int) -> None:
+        """Take back that a drive was missing in boots after one, since it had no power in them: somebody had it out.
+
+        Only once in the time that is looked back on: a drive that gets no power again and again has a loose contact.
+        """
+        record = self.records.get(path)
+        if record is None:
+            return
+        if record.forgiven_at is not None and timeline.now - record.forgiven_at <= LOOK_BACK_SECONDS:
+            return
+        kept = [boot for boot in record.boots if not boot.missing or boot.boot <= since_boot]
+        if len(kept) < len(record.boots):
+            record.boots, record.forgiven_at = kept, timeline.now
 
 
 def _read(record: TrainingRecord, link: LinkOfTwo, timeline: Timeline) -> None:

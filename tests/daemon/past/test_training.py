@@ -2,9 +2,11 @@
 
 from dataclasses import replace
 
+import pytest
+
 from laneproof.past.notes import Note
 from laneproof.past.training import TrainingRecord
-from laneproof.rules.example_past import HOUR, PATHS, Story
+from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare
@@ -131,6 +133,44 @@ def test_a_drive_that_was_out_while_the_power_was_off_did_not_fail_to_train() ->
 
 def test_a_drive_that_had_power_and_was_not_found_did_fail_to_train() -> None:
     assert [boot.missing for boot in record(missing_once(first=12, second=12)).boots] == [False, True, False]
+
+
+def test_a_drive_without_power_at_some_boots_is_forgiven_once() -> None:
+    story = Story().look(pair(first=10, second=10))
+    for number in range(4):  # absent at each second boot, at which only its sibling is given power
+        story.restart().look(pair(first=None, second=11 + 2 * number), after=HOUR)
+        story.restart().look(pair(first=11 + number, second=12 + 2 * number), after=HOUR)
+    assert [boot.boot for boot in record(story).boots if boot.missing] == [4, 6, 8]
+    story.look(pair(first=14, second=18), after=200 * DAY).restart().look(pair(first=None, second=19), after=HOUR)
+    story.restart().look(pair(first=15, second=20), after=HOUR)
+    assert [boot.boot for boot in record(story).boots if boot.missing] == [4, 6, 8]  # the first time is long ago
+
+
+def trio(first: int | None, *others: int) -> Box:
+    """Make a drive, None where it is not found, and two siblings, that have counted so many power cycles."""
+    box = Box()
+    for path, serial, counted in zip(PATHS, ("FN1", "FN2", "FN3"), (first, *others), strict=False):
+        box.with_port(path)
+        if counted is not None:
+            box.with_drive(path, serial=serial, health={"power_cycles": counted})
+    return box
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "third", "missing"),
+    [
+        (11, 12, 12, []),  # it was out while both siblings were started twice
+        (12, 13, 12, [2]),  # one sibling lost its power once more, while it ran
+        (12, 12, 12, [2]),
+        (11, 12, 11, [2]),  # warm restarts, and one sibling that lost its power
+    ],
+)
+def test_one_sibling_that_loses_its_power_excuses_no_other_drive(
+    *, first: int, second: int, third: int, missing: list[int]
+) -> None:
+    story = Story().look(trio(10, 10, 10)).restart().look(trio(None, 11, 11), after=HOUR)
+    story.restart().look(trio(first, second, third), after=HOUR)
+    assert [boot.boot for boot in record(story).boots if boot.missing] == missing
 
 
 def test_over_warm_restarts_nobody_knows_and_it_counts_as_missing() -> None:

@@ -8,15 +8,14 @@ from laneproof.declaration.tables import DeclaredPosition
 from laneproof.evidence.counts import Bounds
 from laneproof.evidence.training import clean_boots_needed, short_boots
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.training import BootTraining, TrainingRecord
+from laneproof.past.training import LOOK_BACK_SECONDS, BootTraining, TrainingRecord
 from laneproof.rules.example_box import GENERATION_4
 from laneproof.rules.example_past import quiet_snapshot, training_past
 from laneproof.rules.links.trainings import TWICE, watched_trainings, write_training
 from laneproof.rules.rule import Example, Pass, Rule
-from laneproof.rules.sign_subjects import DAY, Watched, make_sign, say_times
+from laneproof.rules.sign_subjects import Watched, make_sign, say_times
 
 NAME = "link-degraded-on-some-boots"
-_LOOK_BACK_SECONDS = 180 * DAY
 _CLEAN_BOOTS = 20
 """So many good boots in a row clear the sign of a short one; to show that fewer than 5 % are short takes 59."""
 _FEWEST_BOOTS = 2
@@ -27,7 +26,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for place, record, position in watched_trainings(current):
         if len(record.boots) < _FEWEST_BOOTS:
             continue
-        boots = [one for one in record.boots if ledger.now - one.at <= _LOOK_BACK_SECONDS]
+        boots = [one for one in record.boots if ledger.now - one.at <= LOOK_BACK_SECONDS]
         short = [one for one in boots if is_short(one, record, position)]
         if not short or not any(one not in short and one.boot > short[0].boot for one in boots):
             continue  # never; or always since some boot, of which the link's own rules speak
