@@ -83,10 +83,12 @@ class TrainingRecord:
         boots: By boot, oldest first; all with the same drive and the same parts between.
         falls: Falls while running.
         forgiven_at: When it was last found that the drive had been missing for want of power; None if never.
+        awake_at: When it was last read while it did not rest; 0 if never.
     """
 
     path: str
     serial: str = ""
+    awake_at: float = 0.0
     boots: list[BootTraining] = field(default_factory=list)
     falls: list[Fall] = field(default_factory=list)
     forgiven_at: float | None = None
@@ -152,9 +154,12 @@ def _read(record: TrainingRecord, link: LinkOfTwo, timeline: Timeline) -> None:
     if is_capped and target != rate_of(1):  # somebody set a limit while the machine ran
         boot.gt_s = min(boot.gt_s, target or 0.0)
     boot.target_gt_s = target
+    is_awake = not is_at_rest(link)
+    if is_awake:
+        record.awake_at = timeline.now
     if gt_s >= boot.gt_s and lanes >= boot.lanes:
         _rise(record, boot, float(gt_s), int(lanes), timeline.now)
-    elif not is_at_rest(link):
+    elif is_awake:
         _fall(record, boot, float(gt_s), int(lanes), timeline.now)
     boot.gt_s, boot.lanes = max(boot.gt_s, float(gt_s)), max(boot.lanes, int(lanes))
 

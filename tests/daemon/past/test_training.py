@@ -58,6 +58,7 @@ def test_a_link_whose_device_sleeps_does_not_fall() -> None:
         Box().with_port(PATH, trained=(1, 4)).with_drive(PATH, trained=(1, 4), serial="FN1", asleep=True), after=HOUR
     )
     assert record(story).falls == []
+    assert record(story).awake_at == story.now - HOUR
 
 
 def test_a_link_that_hardware_lowered_to_save_power_does_not_fall() -> None:

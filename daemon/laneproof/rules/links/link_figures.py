@@ -14,6 +14,7 @@ from laneproof.box.links import describe_rate
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell, step_for
 from laneproof.rules.causes import firmware_setting
+from laneproof.rules.drives.asleep import STANDS_SECONDS
 from laneproof.rules.links.link_subjects import (
     Reason,
     Subject,
@@ -126,7 +127,7 @@ def judge_below(measure: Measure, current: Pass) -> Iterator[Finding]:
         wanted = measure.declared(subject) if subject.has_plan else measure.capable(link)
         trained = measure.told(link).value
         gap = _find_gap(measure, subject, link, trained, wanted)
-        if gap is not None and gap.reason is Gap.NOT_ASKED and _was_read(current, subject.path):
+        if gap is not None and gap.reason is Gap.NOT_ASKED and _was_read_awake(current, subject.path):
             yield from _keep_standing(current, measure.rule, subject)
         elif gap is not None:
             if not subject.is_shared:
@@ -140,13 +141,11 @@ def judge_below(measure: Measure, current: Pass) -> Iterator[Finding]:
             yield replace(_tell_below(measure, subject, link, (trained, wanted), reasons), causes=causes)
 
 
-def _was_read(current: Pass, path: str) -> bool:
-    """Whether a link that rests or sleeps was read awake in this boot, so that what was said of it then stands."""
+def _was_read_awake(current: Pass, path: str) -> bool:
+    """Whether a link that rests or sleeps was read awake in this boot, within the week: what was said of it stands."""
     ledger = current.past.ledger
     record = ledger.training.records.get(path)
-    return record is not None and any(
-        boot.boot == ledger.timeline.boots and not boot.missing and boot.at < ledger.now for boot in record.boots
-    )
+    return record is not None and record.awake_at >= max(ledger.timeline.booted_at, ledger.now - STANDS_SECONDS)
 
 
 def _keep_standing(current: Pass, rule: str, subject: Subject) -> Iterator[Finding]:
