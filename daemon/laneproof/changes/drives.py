@@ -190,7 +190,7 @@ class _Drives:
         same_model = old.model is None or new.model is None or old.model == new.model
         if (old.serial is None or new.serial is None) and same_model:
             side = "earlier" if old.serial is None else "later"
-            why = f"it told no serial number in the {side} snapshot, so it is taken for the same drive"
+            why = f"it reported no serial number in the {side} snapshot, so it is taken for the same drive"
             name = self.pair.name_position(path)
             both = old.serial is None and new.serial is None
             self.gaps.append(Gap(part=f"who the drive in {name} is", why=why, one_sided=not both))

@@ -1,6 +1,6 @@
 """The reference of all commands and options, docs/options.md, made of the parser itself.
 
-``python -m laneproof.commands.options >docs/options.md`` writes that file anew; a test finds it out of date.
+``python -m laneproof.commands.options >docs/options.md`` writes that file; a test finds it out of date.
 """
 
 import argparse

@@ -1,7 +1,7 @@
 """A change of a rate noticed while it happens: the log-likelihood CUSUM.
 
 A score climbs with each event and sinks with each quiet interval; it never falls below zero. It is a value carried from
-pass to pass, a few multiplications each time, and must start anew after any change of path, kernel, firmware, speed or
+pass to pass, a few multiplications each time, and must start again after any change of path, kernel, firmware, speed or
 power policy.
 """
 

@@ -61,7 +61,7 @@ _TOUCHES_NO_DRIVE = (
 
 
 IN_HAND_SECONDS = 120.0
-"""How long a removal that was asked for raises no alarm: a script that scans the bus again, or binds a driver anew,
+"""How long a removal that was asked for raises no alarm: a script that scans the bus again, or binds a driver again,
 takes seconds. Judgement."""
 
 

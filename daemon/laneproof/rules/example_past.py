@@ -186,7 +186,7 @@ def training_past(generations: Sequence[int], *, restarts: bool = True) -> Past:
 
     Args:
         generations: The link's generation at each look.
-        restarts: Whether the machine is started anew between the looks.
+        restarts: Whether the machine is started again between the passes.
     """
     story = Story()
     for number, generation in enumerate(generations):

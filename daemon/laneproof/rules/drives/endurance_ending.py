@@ -109,7 +109,7 @@ def project_writes(record: DriveRecord, rated_bytes: int | None, now: float) -> 
         now: Ledger time.
     """
     if rated_bytes is None or record.written is None or record.written_since is None:
-        return NotEnough("what may be written to it is not declared, or what was is not told")
+        return NotEnough("what may be written to it is not declared, or what was written is not known")
     since, before = record.written_since
     days = (now - since) / DAY
     if days < FEWEST_DAYS:

@@ -143,7 +143,7 @@ def _severity(past: Past, place: Watched, series: Series, rule: str) -> Severity
     if series.trial is not None and series.trial.outcome == TrialOutcome.CURED:
         return Severity.NOTICE
     if all(set(one.kinds) == {REENUMERATED} for one in series.drops):
-        return Severity.NOTICE  # nobody saw it go: a counter that began anew is all there is
+        return Severity.NOTICE  # nobody saw it go: a counter that began again is all there is
     if all(one.only_aborted for one in series.drops) and len(series.drops) < _MANY_TIMEOUTS:
         return Severity.NOTICE
     before = stood(past, place.identify(rule))

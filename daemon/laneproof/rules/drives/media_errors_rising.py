@@ -48,7 +48,7 @@ def _tell(past: Past, place: Watched, record: DriveRecord, times: list[tuple[flo
     severity = louder(Severity.CRITICAL if faster else Severity.WARNING, before.severity if before else None)
     number = sum(count for _, count in times)
     total = record.counters.get("media_errors")
-    counted = f"{say_times(number, 'new media error')}" if number else "the kernel told of data that could not be read"
+    counted = f"{say_times(number, 'new media error')}" if number else "the kernel reported data that could not be read"
     own = f", {total} in all" if number else f"; the drive itself counts {total or 'none'}"
     known = own if total is not None else ""
     when = format_time(ledger.timeline.to_wall(times[-1][0]))

@@ -47,7 +47,7 @@ def _identifiers(occupant: Occupant) -> Iterator[tuple[str, str]]:
 
 def _find_doubts(occupant: Occupant, told: dict[str, list[Occupant]]) -> Iterator[str]:
     if isinstance(occupant.serial, str) and occupant.serial.strip().casefold() in _NO_IDENTIFIERS:
-        yield "it tells no serial number, so it cannot be told from another of its kind"
+        yield "it reports no serial number, so it cannot be distinguished from another of its kind"
     for name, value in _identifiers(occupant):
         twins = [one.name for one in told[f"{name} {value}"] if not _is_same_drive(one, occupant)]
         if twins:
@@ -130,13 +130,13 @@ def _twins(first: str, second: str) -> Snapshot:
 IDENTITY_DOUBTFUL = Rule(
     name=NAME,
     kind=Kind.SIGN,
-    statement="Each drive tells an identity of its own, and stays what it was.",
+    statement="Each drive reports an identity of its own, and stays what it was.",
     why=(
-        "History follows a drive by its serial number. Two that tell the same, or one that tells none, cannot be told "
-        "apart after a replacement; and a serial number whose model, capacity or firmware changed means another drive, "
-        "another namespace, or an update, which a later fault may go back to. A drive with two ports shows the same "
-        "number twice and is one drive. A change is reported for a week; firmware that the declaration names is no "
-        "change."
+        "History follows a drive by its serial number. Two that report the same, or one that reports none, cannot be "
+        "kept apart after a replacement; and a serial number whose model, capacity or firmware changed means another "
+        "drive, another namespace, or an update, which a later fault may go back to. A drive with two ports shows "
+        "the same number twice and is one drive. A change is reported for a week; firmware that the declaration "
+        "names is no change."
     ),
     look_next=advise(
         "If it was updated or replaced on purpose, bring the declaration up to date.",

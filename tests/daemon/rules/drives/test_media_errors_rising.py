@@ -58,7 +58,7 @@ def test_the_log_is_believed_where_the_counter_stays_silent() -> None:
     line = "critical medium error, dev nvme0n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
     told.look(box(0), after=HOUR, log=(line,))
     assert told.severity == "warning"
-    assert "the kernel told of data that could not be read" in told.standing[0].summary
+    assert "the kernel reported data that could not be read" in told.standing[0].summary
 
 
 def test_it_stands_when_the_drive_dies_of_it() -> None:

@@ -33,7 +33,7 @@ def test_a_drive_with_two_ports_is_one_drive() -> None:
 
 
 def test_a_drive_without_a_serial_number_is_doubtful() -> None:
-    assert "tells no serial number" in doubts(two({"serial": ""}, {}))[0]
+    assert "reports no serial number" in doubts(two({"serial": ""}, {}))[0]
 
 
 def test_namespaces_with_the_same_identifier_are_twins_and_zeros_are_none() -> None:
