@@ -31,6 +31,7 @@ class BootTraining:
         capable_lanes: The lesser width of both ends.
         target_gt_s: What the port aimed at.
         missing: Nothing was there at all, though there was in the boots around it.
+        at_rest: The link was seen only at rest, so what it reached is not known where it is less than it can.
     """
 
     boot: int
@@ -41,6 +42,7 @@ class BootTraining:
     capable_lanes: int | None = None
     target_gt_s: float | None = None
     missing: bool = False
+    at_rest: bool = False
 
 
 @dataclass(slots=True, kw_only=True)
@@ -143,7 +145,7 @@ def _read(record: TrainingRecord, link: LinkOfTwo, timeline: Timeline) -> None:
     if boot is None or boot.missing:
         if boot is not None:
             record.boots.pop()  # it was only late
-        boot = BootTraining(boot=timeline.boots, at=timeline.now)
+        boot = BootTraining(boot=timeline.boots, at=timeline.now, at_rest=True)
         record.boots.append(boot)
         del record.boots[:-_MOST_BOOTS]
     boot.capable_gt_s = _number(link.capable_gt_s)
@@ -156,7 +158,7 @@ def _read(record: TrainingRecord, link: LinkOfTwo, timeline: Timeline) -> None:
     boot.target_gt_s = target
     is_awake = not is_at_rest(link)
     if is_awake:
-        record.awake_at = timeline.now
+        record.awake_at, boot.at_rest = timeline.now, False
     if gt_s >= boot.gt_s and lanes >= boot.lanes:
         _rise(record, boot, float(gt_s), int(lanes), timeline.now)
     elif is_awake:

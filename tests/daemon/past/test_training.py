@@ -72,6 +72,16 @@ def test_a_link_that_hardware_lowered_to_save_power_does_not_fall() -> None:
     assert record(story.look(box, after=HOUR)).falls == []
 
 
+def test_a_boot_in_which_a_link_was_seen_only_at_rest_is_marked_until_it_wakes() -> None:
+    def asleep() -> Box:
+        return Box().with_port(PATH, trained=(1, 4)).with_drive(PATH, trained=(1, 4), serial="FN1", asleep=True)
+
+    story = Story().look(trained(4)).look(asleep(), after=HOUR).restart().look(asleep(), after=HOUR)
+    assert [boot.at_rest for boot in record(story).boots] == [False, True]
+    story.look(asleep(), after=HOUR).look(trained(1), after=HOUR).look(asleep(), after=HOUR)
+    assert [boot.at_rest for boot in record(story).boots] == [False, False]
+
+
 def test_a_limit_that_was_set_while_running_is_no_fall() -> None:
     story = Story().look(trained(4)).look(trained(3, target=3), after=HOUR)
     assert record(story).falls == []

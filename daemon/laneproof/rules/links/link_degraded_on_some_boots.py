@@ -26,8 +26,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for place, record, position in watched_trainings(current):
         if len(record.boots) < _FEWEST_BOOTS:
             continue
-        boots = [one for one in record.boots if ledger.now - one.at <= LOOK_BACK_SECONDS]
-        short = [one for one in boots if is_short(one, record, position)]
+        recent = [boot for boot in record.boots if ledger.now - boot.at <= LOOK_BACK_SECONDS]
+        boots = [boot for boot in recent if not (boot.at_rest and is_short(boot, record, position))]
+        short = [boot for boot in boots if is_short(boot, record, position)]
         if not short or not any(one not in short and one.boot > short[0].boot for one in boots):
             continue  # never; or always since some boot, of which the link's own rules speak
         clean = [one for one in boots if one.boot > short[-1].boot]
@@ -105,8 +106,9 @@ LINK_DEGRADED_ON_SOME_BOOTS = Rule(
     statement="Each link comes up whole on every boot.",
     why=(
         "A link that trains short, or not at all, on one boot in ten is marginal on the other nine. It shows only over "
-        "several boots, with the same drive and the same parts between. A limit set by the firmware is none of it. The "
-        "sign clears after twenty good boots, or half a year after the last short one."
+        "several boots, with the same drive and the same parts between. A limit set by the firmware is none of it, and "
+        "boots in which a slower link was seen only at rest are not counted. The sign clears after twenty good boots, "
+        "or half a year after the last short one."
     ),
     look_next=advise(
         RESEAT,

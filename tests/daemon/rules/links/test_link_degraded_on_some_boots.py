@@ -57,6 +57,21 @@ def test_a_limit_that_the_firmware_set_for_a_while_is_no_short_boot() -> None:
     assert told.changes == []
 
 
+def asleep() -> Box:
+    made = Box().with_port(PATH, trained=(1, 4))
+    return made.with_drive(PATH, trained=(1, 4), serial="FN1", asleep=True)
+
+
+def test_a_boot_in_which_the_link_was_seen_only_at_rest_is_no_short_one() -> None:
+    told = Told("link-degraded-on-some-boots", BUILD)
+    for _ in range(3):
+        boots(told, 4).restart(after=DAY).look(asleep(), after=HOUR).look(asleep(), after=HOUR)
+    assert told.changes == []
+    boots(told, 1, 4)  # awake and short, for once
+    (finding,) = told.standing
+    assert (finding.evidence["short_boots"], finding.evidence["boots"]) == (1, 5)
+
+
 def test_twenty_good_boots_clear_it() -> None:
     told = boots(Told("link-degraded-on-some-boots", BUILD), 4, 1, 4)
     boots(told, *[4] * 18)
