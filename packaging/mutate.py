@@ -164,11 +164,12 @@ class Copy:
     def passes(self, tests: Sequence[str], seconds: float | None = None) -> bool:
         """Run some tests on the copy as it stands; a run that takes too long does not pass."""
         path = f"{self.folder / 'daemon'}:{self.folder / 'collectors'}"
-        command = ["env", f"PYTHONPATH={path}", "PYTHONDONTWRITEBYTECODE=1", sys.executable, "-m", "pytest", "-x", "-q"]
+        unmeasured = ["env", "-u", "COVERAGE_PROCESS_CONFIG", "-u", "COVERAGE_PROCESS_START"]  # the copy will be gone
+        command = [*unmeasured, f"PYTHONPATH={path}", "PYTHONDONTWRITEBYTECODE=1", sys.executable, "-m", "pytest", "-x"]
         slow = ["-m", "not (vm or browser or services)"]
         try:
             done = subprocess.run(
-                [*command, "-p", "no:cacheprovider", *slow, *tests],
+                [*command, "-q", "-p", "no:cacheprovider", *slow, *tests],
                 cwd=self.folder, check=False, capture_output=True, timeout=seconds,
             )  # fmt: skip
         except subprocess.TimeoutExpired:

@@ -53,10 +53,10 @@ def test_usable_capacity_is_what_mdadm_makes(box: Boot, name: str) -> None:
     facts = box.facts("levels")
     level, told = LEVELS[name], facts[name]
     assert f"Raid Level : {name}\n" in told["mdadm"]
-    planned = usable_bytes(level, 4, facts["drive_bytes"])
+    planned = usable_bytes(level, [facts["drive_bytes"]] * 4)
     assert 0.9 * planned < told["bytes"] <= planned
     if used := re.search(r"Used Dev Size : (\d+)", told["mdadm"]):  # raid0 tells none: its members may differ
-        assert told["bytes"] == usable_bytes(level, 4, int(used[1]) * 1024)
+        assert told["bytes"] == usable_bytes(level, [int(used[1]) * 1024] * 4)
 
 
 # --- memory and bond --------------------------------------------------------------------------------------------------

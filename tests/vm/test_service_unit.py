@@ -96,10 +96,10 @@ def test_the_service_audits_as_the_command_does(service: Boot) -> None:
     assert [one["rule"] for one in served["findings"]] == [one["rule"] for one in commanded["findings"]]
 
 
-def test_metrics_can_be_parsed_and_are_all_our_own(service: Boot) -> None:
+def test_metrics_can_be_parsed_and_are_ours_or_the_convention_of_processes(service: Boot) -> None:
     families = list(text_string_to_metric_families(service.facts("serve")["answers"]["/metrics"]["text"]))
     assert len(families) > 5
-    assert {family.name for family in families if not family.name.startswith("laneproof_")} == set()
+    assert {family.name for family in families if not family.name.startswith(("laneproof_", "process_"))} == set()
 
 
 def test_a_wrong_declaration_leaves_the_old_one_in_force(service: Boot) -> None:

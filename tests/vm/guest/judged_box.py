@@ -24,7 +24,7 @@ from vm.guest.whole_box import (
 
 ADDRESS = "127.0.0.1:7766"
 BUILD, SETTINGS, STATE = Path("/run/build.toml"), Path("/run/service.toml"), Path("/run/state")
-LEVELS = (0, 1, 5, 6, 10)
+LEVELS = (0, 1, 4, 5, 6, 10)
 SLOW_KIB, FAST_KIB = 4000, 2_000_000
 """What md may rebuild a second: slow enough to be seen at work, and as fast as it can."""
 OURS = ("52:54:00:00:01:01", "52:54:00:00:01:02")
