@@ -83,7 +83,7 @@ def test_array_says_what_it_holds_survives_costs_and_risks() -> None:
     assert "one small write costs 4 operations of its members" in text
     assert "a rebuild takes 5 h 26 min at 205 MB/s, set by the rebuild's own ceiling." in text
     # 1 - exp(-8 TB x 8 bits x 1e-15) = 6.2 %
-    assert "some block cannot be read in 6.2 %, which loses it" in text
+    assert "some block cannot be read in 6.2 %, which loses that block" in text
 
 
 def test_network_says_that_one_flow_stays_on_one_member() -> None:
