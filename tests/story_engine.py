@@ -1,5 +1,6 @@
 """A box over time under the whole engine: the life of each finding, as the daemon would tell it."""
 
+import json
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -46,8 +47,13 @@ class Told:
         ]
         return self
 
-    def restart(self, *, after: float = 60.0) -> "Told":
+    def restart(self, *, after: float = 60.0, stopped: bool | None = None) -> "Told":
+        """Restart the machine; where it is said how the daemon stopped before it, it goes on from what it kept."""
         self.now += after
+        if stopped is not None:
+            kept, before = json.loads(json.dumps(self.engine.as_state(stopped=stopped))), self.engine
+            self.engine = Engine(before.build)
+            self.engine.restore(tuple(self.standing), before.past, kept)
         self.boot, self.booted_at, self.slept = self.boot + 1, self.now - 50.0, 0.0
         return self
 

@@ -100,9 +100,15 @@ class Engine:
             ledger, box = Ledger.from_state(state.get("ledger", {})), _load_box(state.get("box", {}))
             self._past = replace(past, ledger=ledger, box=box)
 
-    def as_state(self) -> dict[str, Any]:
-        """Give what the passes add up to as plain JSON values, for `restore`."""
-        return {"ledger": self._past.ledger.as_state(), "box": _BOX.dump_python(self._past.box, mode="json")}
+    def as_state(self, *, stopped: bool | None = None) -> dict[str, Any]:
+        """Give what the passes add up to as plain JSON values, for `restore`.
+
+        Args:
+            stopped: True where the watch is being stopped in good order, False where it goes on: if this is what the
+                next boot finds, it broke off. None says neither.
+        """
+        end = {} if stopped is None else {"stopped": stopped}
+        return {"ledger": self._past.ledger.as_state() | end, "box": _BOX.dump_python(self._past.box, mode="json")}
 
     @property
     def past(self) -> Past:

@@ -129,7 +129,10 @@ class Ledger(State):
         )
         if step.first or step.rebooted:
             self.boot_times = [*self.boot_times[-100:], self.timeline.booted_at]
+            if step.rebooted and self.stopped is not None:
+                self.stops = [*self.stops[-100:], (self.timeline.booted_at, self.stopped)]
             self.kernel_sequence = -1
+        self.stopped = None
         self.boots.read(snapshot, tree, self.timeline, is_new_reading="functions" in read_again)
         occupants = list(tree.drive_occupants())
         is_log_whole = _is_whole(kernel_events)

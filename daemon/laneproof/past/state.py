@@ -38,6 +38,8 @@ class State:
         trials: Fixes on trial.
         idle: By path, idle states in force at the last pass: of the drive, of its link.
         boot_times: When each boot began, the last ones, ledger time.
+        stops: For boots of `boot_times` before which a watch went on, whether it was stopped in good order.
+        stopped: How the watch that kept this ended: stopped in good order, or not yet; None where that is not known.
         kernel_sequence: Number of the last kernel record that was taken in, in this boot; -1 for none.
         noted_until: When the last note that was taken in was written, unix seconds.
     """
@@ -53,6 +55,8 @@ class State:
     trials: TrialBook = field(default_factory=TrialBook)
     idle: dict[str, tuple[bool | None, bool | None]] = field(default_factory=dict)
     boot_times: list[float] = field(default_factory=list)
+    stops: list[tuple[float, bool]] = field(default_factory=list)
+    stopped: bool | None = None
     kernel_sequence: int = -1
     noted_until: float = 0.0
 

@@ -165,7 +165,8 @@ class Daemon:
             os.close(self._wake_write)
         self._host.close()
         if self.status.last_pass is not None:
-            self._writer.save_state(STATE_NAME, self._engine.as_state())
+            # after a fault of its own the watch may stay away, and how the machine stops is then not known
+            self._writer.save_state(STATE_NAME, self._engine.as_state(stopped=True if self._stopping else None))
         if self._ring is not None:
             self._ring.close()
         self._writer.close()
@@ -406,7 +407,7 @@ class Daemon:
         now = time.monotonic()
         if now - self._saved_at >= (URGENT_SAVE_SECONDS if urgent else SAVE_SECONDS):
             self._saved_at = now
-            self._writer.save_state(STATE_NAME, self._engine.as_state())
+            self._writer.save_state(STATE_NAME, self._engine.as_state(stopped=False))
 
     def _describe(self) -> str:
         result, problem = self.status.last_pass, self.status.build_problem

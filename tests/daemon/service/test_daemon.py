@@ -641,11 +641,12 @@ def test_what_the_passes_add_up_to_is_saved_and_goes_on_after_a_restart(tmp_path
     rig = Rig(tmp_path)
     rig.start()
     rig.passes()
+    assert rig.writer.saved["engine"]["ledger"]["stopped"] is False
     rig.end()
     state = rig.writer.saved["engine"]
     second = Engine(rig.daemon._engine.build)
     second.restore((), rig.daemon._engine.past, state)
-    assert second.as_state() == rig.daemon._engine.as_state()
+    assert second.as_state() == rig.daemon._engine.as_state(stopped=True)
     assert len(second.past.ledger.drives.records) == 2
 
 

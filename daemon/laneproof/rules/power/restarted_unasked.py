@@ -1,8 +1,10 @@
-"""restarted-unasked: the whole box went down without being shut down, as its drives counted.
+"""restarted-unasked: the whole box went down without being shut down, as its drives counted or its watch tells.
 
 A drive that is told to stop before its power goes counts nothing; one whose power goes while it works counts an unsafe
 shutdown. Where most drives of the box count one from one boot to the next, nobody shut it down. A reset that leaves the
-drives their power is not counted by them, and not seen here.
+drives their power is not counted by them; but the service manager stops the daemon at each shutdown, so a boot after a
+watch that broke off was not asked for either. Where the drives counted at each of the last stops in good order, their
+count says nothing.
 """
 
 from bisect import bisect_right
@@ -21,69 +23,103 @@ CLEAR_SECONDS = 7 * DAY
 _BOX = "the box"
 _MOST_A_START = 2  # more than a start can count is other firmware that counts in another way
 _A_HABIT = 3  # so many starts, and every one counted
+_LEARNED_FROM = 2  # stops in good order, the last ones
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Restart:
-    """One boot that began without a shutdown before it.
+class _Start:
+    """One start of the box.
 
     Attributes:
         began_at: When, ledger time.
         counted: The drives that counted a loss of power.
         asked: How many drives could have counted one.
+        stopped: Whether the watch of the boot before was stopped in good order; None where that is not known.
     """
 
     began_at: float
     counted: tuple[str, ...]
     asked: int
+    stopped: bool | None
+
+    @property
+    def most_counted(self) -> bool:
+        return len(self.counted) * 2 > self.asked
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    restarts = list(_find_restarts(current))
+    starts = list(_find_starts(current))
+    recent = [start for start in starts if start.began_at >= current.past.ledger.now - CLEAR_SECONDS]
+    restarts = [start for start in recent if _is_unasked(start, starts)]
     if restarts:
-        yield _tell(current, restarts)
+        yield _report(current, restarts)
 
 
-def _find_restarts(current: Pass) -> Iterator[_Restart]:
+def _is_unasked(start: _Start, starts: list[_Start]) -> bool:
+    in_order = [other for other in starts if other.stopped and other.asked and other.began_at < start.began_at]
+    learned = in_order[-_LEARNED_FROM:]
+    count_anyway = len(learned) == _LEARNED_FROM and all(other.most_counted for other in learned)
+    return start.stopped is False or (start.most_counted and not count_anyway)
+
+
+def _find_starts(current: Pass) -> Iterator[_Start]:
     ledger = current.past.ledger
-    boots = ledger.boot_times
+    boots, stops = ledger.boot_times, dict(ledger.stops)
     counted: dict[float, list[str]] = {}
-    drives = [place for place in watched_drives(current) if place.drive is not None and place.drive.health_since]
-    for place in drives:
-        for rise in place.drive.risen("unsafe_shutdowns", ledger.now - CLEAR_SECONDS) if place.drive else ():
+    drives = [
+        (place.name, place.drive) for place in watched_drives(current) if place.drive and place.drive.health_since
+    ]
+    for name, drive in drives:
+        for rise in drive.risen("unsafe_shutdowns"):
             number = bisect_right(boots, rise.at) - 1
             if rise.boots == 1 and rise.by <= _MOST_A_START and number >= 0:
-                counted.setdefault(boots[number], []).append(place.name)
-    for began_at, names in sorted(counted.items()):
-        asked = sum(1 for place in drives if place.drive and place.drive.health_since < began_at < place.drive.last_at)
-        if len(names) * 2 > asked:
-            yield _Restart(began_at=began_at, counted=tuple(names), asked=asked)
+                counted.setdefault(boots[number], []).append(name)
+    for began_at in boots:
+        asked = sum(drive.health_since < began_at < drive.last_at for _, drive in drives)
+        names = tuple(counted.get(began_at, ()))
+        yield _Start(began_at=began_at, counted=names, asked=asked, stopped=stops.get(began_at))
 
 
-def _tell(current: Pass, restarts: list[_Restart]) -> Finding:
+def _report(current: Pass, restarts: list[_Start]) -> Finding:
     last = restarts[-1]
     when = format_time(current.past.ledger.timeline.to_wall(last.began_at))
-    boots = sum(1 for began_at in current.past.ledger.boot_times if began_at >= restarts[0].began_at)
-    habit = ""
-    if len(restarts) >= _A_HABIT and len(restarts) == boots:
-        habit = (
-            ". They did at each start: if it was shut down in good order, the board cuts the drives' power before they "
-            "have stopped"
-        )
     often = f"{say_times(len(restarts))} in the last 7 days, last" if len(restarts) > 1 else "once,"
+    names = f" ({', '.join(last.counted)})" if last.counted else ""
+    said = f"{len(last.counted)} of {say_times(last.asked, 'drive')} counted a loss of power{names}"
+    if last.stopped:
+        summary = (
+            f"the drives of {_BOX} lost their power before they had stopped {often} at {when}: {said}, though the "
+            "watch had been stopped in good order: the board cuts the power too early, or it went later"
+        )
+    elif last.most_counted:
+        summary = (
+            f"{_BOX} started without having been shut down {often} at {when}: {said}{_say_habit(current, restarts)}"
+        )
+    else:
+        summary = (
+            f"{_BOX} started without having been shut down {often} at {when}: the watch of the boot before broke off"
+            f"{f', {said}: a reset or a crash that left the drives their power' if last.asked else ''}"
+        )
     return Finding(
         rule=NAME,
         kind=Kind.SIGN,
         severity=Severity.NOTICE,
         subject=_BOX,
         key=_BOX,
-        summary=(
-            f"{_BOX} started without having been shut down {often} at {when}: {len(last.counted)} of "
-            f"{say_times(last.asked, 'drive')} counted a loss of power ({', '.join(last.counted)}){habit}"
-        ),
+        summary=summary,
         observed="started without a shutdown",
         evidence={"restarts": len(restarts), "last_at": when, "drives_that_counted": list(last.counted)},
         next_steps=RESTARTED_UNASKED.look_next,
+    )
+
+
+def _say_habit(current: Pass, restarts: list[_Start]) -> str:
+    boots = sum(began_at >= restarts[0].began_at for began_at in current.past.ledger.boot_times)
+    if len(restarts) < _A_HABIT or len(restarts) != boots:
+        return ""
+    return (
+        ". They did at each start: if it was shut down in good order, the board cuts the drives' power before they "
+        "have stopped"
     )
 
 
@@ -94,9 +130,10 @@ RESTARTED_UNASKED = Rule(
     why=(
         "A drive whose power goes without a word counts an unsafe shutdown. Where most drives count one from one boot "
         "to the next, the mains went, somebody pressed a button, or the supply, the board or the processor gave up: "
-        "writes on their way were lost, and arrays have to be checked. It is a notice, since the owner may well know "
-        "why; drives that count each stop in good order are taken for such. A reset that leaves the drives their power "
-        "is not seen. It clears after seven days without."
+        "writes on their way were lost, and arrays have to be checked. A reset or a crash that leaves the drives their "
+        "power is known by the daemon, which the service manager stops at each shutdown: its watch broke off. It is a "
+        "notice, since the owner may well know why. Drives that counted at each of the last two stops in good order "
+        "are taken to count every stop. It clears after seven days without."
     ),
     look_next=advise(
         "If the mains went or somebody switched it off, keep that with the box's past: 'laneproof note' and a word.",
@@ -131,6 +168,7 @@ RESTARTED_UNASKED = Rule(
     ),
     sources=(
         "NVM Express Base Specification 2.0, 5.16.1.3: Unsafe Shutdowns; 3.6.2: shutdown notification",
+        "systemd.service(5), default dependencies: a service is stopped before the system shuts down",
         "journalctl(1): --boot, --pager-end",
         "Most of the drives: judgement",
     ),

@@ -61,3 +61,37 @@ def test_where_every_start_counts_the_board_may_cut_the_power_early() -> None:
         told.restart(after=DAY).look(box(number, number), after=60.0).look(box(number, number), after=HOUR)
     assert "They did at each start" in told.standing[0].summary
     assert [change[0] for change in told.changes] == ["raised"]
+
+
+# systemd.service(5), default dependencies: a service is stopped before the system shuts down
+@pytest.mark.parametrize(
+    ("stopped", "count", "said"),
+    [
+        (False, 3, "the watch of the boot before broke off, 0 of 4 drives counted a loss of power: a reset or a crash"),
+        (False, 4, "4 of 4 drives counted a loss of power"),
+        (True, 3, None),
+        (True, 4, "though the watch had been stopped in good order"),
+    ],
+)
+def test_a_watch_that_broke_off_tells_of_a_restart_that_left_the_drives_their_power(
+    stopped: bool,  # noqa: FBT001
+    count: int,
+    said: str | None,
+) -> None:
+    told = Told("restarted-unasked").look(box(3, 3, 3, 3)).look(box(3, 3, 3, 3), after=HOUR)
+    told.restart(after=HOUR, stopped=stopped).look(box(*[count] * 4), after=60.0).look(box(*[count] * 4), after=60.0)
+    assert (said in told.standing[0].summary) if said else (told.standing == [])
+    told.restart(after=HOUR, stopped=True).look(box(*[count] * 4), after=60.0)
+    assert len(told.changes) == (1 if said else 0)
+    told.look(box(*[count] * 4), after=8 * DAY)
+    assert told.standing == []
+
+
+def test_drives_that_counted_at_two_stops_in_good_order_count_every_stop() -> None:
+    told = Told("restarted-unasked").look(box(1, 1)).look(box(1, 1), after=HOUR)
+    for number in (2, 3, 4, 5):
+        told.look(box(number - 1, number - 1), after=8 * DAY).restart(after=HOUR, stopped=True)
+        told.look(box(number, number), after=60.0).look(box(number, number), after=60.0)
+        assert bool(told.standing) is (number < 4)
+    told.restart(after=DAY, stopped=False).look(box(6, 6), after=60.0).look(box(6, 6), after=60.0)
+    assert "without having been shut down" in told.standing[0].summary
