@@ -11,7 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from laneproof.box.placement import arrange
 from laneproof.declaration.build import Build
-from laneproof.diagnosis.explained import explain, weigh
+from laneproof.diagnosis.finding_causes import explain, weigh
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Finding, FindingChange
 from laneproof.lifecycle import Identity, Life, Step, advance

@@ -14,8 +14,8 @@ from laneproof.commands.note import leave
 from laneproof.commands.terminal import show
 from laneproof.declaration.build import Build
 from laneproof.diagnosis.case import open_case
-from laneproof.diagnosis.explained import EXPLAINED
 from laneproof.diagnosis.features import find_features
+from laneproof.diagnosis.finding_causes import EXPLAINED
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.engine import STATE_NAME
 from laneproof.findings import format_time

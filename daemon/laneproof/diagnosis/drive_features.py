@@ -1,7 +1,7 @@
 """What the drive says of itself: media errors, spare, registers, power, and how it came back."""
 
-from laneproof.diagnosis.answers import Known, majority
 from laneproof.diagnosis.case import DAY, LOOK_BACK_SECONDS, Case
+from laneproof.diagnosis.three_valued import Known, majority
 from laneproof.past.drives import DriveRecord
 
 _SPARE_SECONDS = 7 * DAY

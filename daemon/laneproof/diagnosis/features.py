@@ -7,8 +7,8 @@ and is never taken for absent. Each feature is one small function of the case.
 from collections.abc import Callable, Mapping
 
 from laneproof.diagnosis import drive_features, link_features, load_features, shared_features, time_features
-from laneproof.diagnosis.answers import Known
 from laneproof.diagnosis.case import Case
+from laneproof.diagnosis.three_valued import Known
 from laneproof.evidence.trial import TrialOutcome
 
 

@@ -1,7 +1,7 @@
 """What a link shows: its errors, its training, and what a lower rate changed."""
 
-from laneproof.diagnosis.answers import Known
 from laneproof.diagnosis.case import DAY, Case
+from laneproof.diagnosis.three_valued import Known
 from laneproof.evidence.rates import RatioTest, against_history, against_siblings
 from laneproof.past.link_errors import MOST_READINGS, LinkRecord
 from laneproof.past.tally import total

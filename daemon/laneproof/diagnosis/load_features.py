@@ -2,8 +2,8 @@
 
 from statistics import median
 
-from laneproof.diagnosis.answers import Known, favours, majority
 from laneproof.diagnosis.case import DAY, Case
+from laneproof.diagnosis.three_valued import Known, favours, majority
 from laneproof.past.drives import NEAR_WARNING_CELSIUS
 from laneproof.past.episodes import HEAT_LASTS_SECONDS, Before, Episode
 from laneproof.past.load import IDLE, LOADED, WORKING

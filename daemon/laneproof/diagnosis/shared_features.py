@@ -1,8 +1,8 @@
 """What a case has in common with others: the position, the model, the moment."""
 
-from laneproof.diagnosis.answers import Known, majority
 from laneproof.diagnosis.case import Case
 from laneproof.diagnosis.drive_features import power_losses
+from laneproof.diagnosis.three_valued import Known, majority
 from laneproof.past.drives import DriveRecord
 from laneproof.past.episodes import Episode
 

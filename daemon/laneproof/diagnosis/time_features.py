@@ -4,8 +4,8 @@ import math
 from itertools import accumulate, pairwise
 from statistics import fmean, median
 
-from laneproof.diagnosis.answers import Known
 from laneproof.diagnosis.case import DAY, Case
+from laneproof.diagnosis.three_valued import Known
 from laneproof.evidence.disconnects import Clockwork, clockwork, merge_into_episodes, repeats_with_boot
 from laneproof.past.changes import UPDATES
 

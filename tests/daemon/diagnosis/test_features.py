@@ -4,8 +4,8 @@ from collections.abc import Callable
 
 import pytest
 
+from laneproof.diagnosis.causes import diagnose
 from laneproof.diagnosis.features import QUESTIONS
-from laneproof.diagnosis.score import diagnose
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, count, counting_box
 from laneproof_collectors.snapshot import AutonomousTransitions

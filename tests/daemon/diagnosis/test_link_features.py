@@ -2,7 +2,7 @@
 
 import pytest
 
-from laneproof.diagnosis.score import diagnose
+from laneproof.diagnosis.causes import diagnose
 from laneproof.rules.example_past import HOUR, Story, count, counting_box
 from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_box import Box

@@ -13,8 +13,8 @@ from laneproof.box.link_ends import LinkOfTwo, Told
 from laneproof.box.links import describe_rate
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell, step_for
-from laneproof.rules.causes import firmware_setting
 from laneproof.rules.drives.asleep import STANDS_SECONDS
+from laneproof.rules.firmware_setting import firmware_setting
 from laneproof.rules.links.link_subjects import (
     Reason,
     Subject,

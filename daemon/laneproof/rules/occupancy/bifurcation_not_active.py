@@ -8,8 +8,8 @@ from laneproof.box.placement import Arrangement, Placement, State
 from laneproof.declaration.tables import DeclaredSlot
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
-from laneproof.rules.causes import bridges_lost, firmware_setting
 from laneproof.rules.example_box import Box
+from laneproof.rules.firmware_setting import bridges_lost, firmware_setting
 from laneproof.rules.rule import Example, Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 

@@ -11,8 +11,8 @@ from laneproof.declaration.tables import DeclaredKernel
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.causes import aspm_setting
 from laneproof.rules.example_box import L1, Box
+from laneproof.rules.firmware_setting import aspm_setting
 from laneproof.rules.rule import Example, Pass, Rule
 from laneproof.rules.settings.power_contradictions import find_contradictions
 from laneproof.rules.settings.power_positions import Deviation, find_deviations

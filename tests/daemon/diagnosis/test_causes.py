@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof.advice import COPY_NOW, advise
-from laneproof.diagnosis.checks import CHECKS, REMEDIES
-from laneproof.diagnosis.score import Diagnosis, diagnose, entropy_bits, posterior_of, rank_checks
+from laneproof.diagnosis.causes import Diagnosis, diagnose, entropy_bits, posterior_of, rank_checks
+from laneproof.diagnosis.next_steps import CHECKS, REMEDIES
 from laneproof.diagnosis.weights import DEFAULT, CauseName
 
 NAMES = [feature.name for feature in DEFAULT.features]

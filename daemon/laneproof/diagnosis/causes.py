@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from laneproof.advice import COPY_NOW, Step
-from laneproof.diagnosis.checks import CHECKS, REMEDIES
+from laneproof.diagnosis.next_steps import CHECKS, REMEDIES
 from laneproof.diagnosis.weights import CAUSE_WORDS, DEFAULT, CauseName, Feature, Weights
 from laneproof.findings import Cause
 

@@ -6,9 +6,9 @@ from types import MappingProxyType
 
 from laneproof.advice import advise, split_step
 from laneproof.diagnosis.case import DAY, Case, open_case
+from laneproof.diagnosis.causes import Diagnosis, diagnose
 from laneproof.diagnosis.features import find_features
-from laneproof.diagnosis.score import Diagnosis, diagnose
-from laneproof.diagnosis.update import ConfirmedCase, updated
+from laneproof.diagnosis.learning import ConfirmedCase, updated
 from laneproof.diagnosis.weights import DEFAULT, CauseName, Weights
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.trial import clean_time_needed

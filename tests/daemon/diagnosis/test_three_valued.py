@@ -3,7 +3,7 @@
 import pytest
 from scipy import stats
 
-from laneproof.diagnosis.answers import favours, majority
+from laneproof.diagnosis.three_valued import favours, majority
 
 
 @pytest.mark.parametrize(

@@ -2,8 +2,8 @@
 
 import pytest
 
-from laneproof.diagnosis.score import posterior_of
-from laneproof.diagnosis.update import ConfirmedCase, updated
+from laneproof.diagnosis.causes import posterior_of
+from laneproof.diagnosis.learning import ConfirmedCase, updated
 from laneproof.diagnosis.weights import DEFAULT, CauseName, Weights
 
 

@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 
 from laneproof.advice import OPEN_CASE, advise
-from laneproof.diagnosis.checks import REMEDIES
-from laneproof.diagnosis.explained import explain, weigh
+from laneproof.diagnosis.finding_causes import explain, weigh
+from laneproof.diagnosis.next_steps import REMEDIES
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.notes import ConfirmedCause

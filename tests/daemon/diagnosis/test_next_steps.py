@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof.advice import DEGRADED_ARRAY, FIRMWARE_SETUP, MOST_STEPS, NOTE_SETTING, OPEN_CASE, Step, advise
-from laneproof.diagnosis.checks import CHECKS, REMEDIES
+from laneproof.diagnosis.next_steps import CHECKS, REMEDIES
 from laneproof.diagnosis.weights import DEFAULT, CauseName
 
 STEPS = [*(check.step for check in CHECKS.values()), *(step for steps in REMEDIES.values() for step in steps)]
