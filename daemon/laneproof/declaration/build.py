@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 
 from laneproof.declaration.assumptions import Assumptions
 from laneproof.declaration.fields import SchemaNumber, StrictTable
-from laneproof.declaration.names import NamesDisagreeError, find_name_problems
+from laneproof.declaration.name_check import NamesDisagreeError, find_name_problems
 from laneproof.declaration.tables import (
     Acceptance,
     DeclaredArray,

@@ -99,7 +99,7 @@ def _find_rule_problems(build: Build, text: str, rules: tuple[str, ...]) -> tupl
     strangers = [(at, accepted.rule) for at, accepted in enumerate(build.accept) if accepted.rule not in rules]
     if not strangers:
         return ()
-    from laneproof.declaration.wording import unknown_rule  # noqa: PLC0415 (as in `_describe`)
+    from laneproof.declaration.complaints import unknown_rule  # noqa: PLC0415 (as in `_describe`)
 
     lines = _find_lines(text)
     return tuple(
@@ -130,7 +130,7 @@ def _version_problem(data: dict[str, Any], text: str) -> Problem | None:
 
 def _describe(error: ValidationError, data: dict[str, Any], text: str) -> tuple[Problem, ...]:
     # Only a file with problems pays for what finds and words them.
-    from laneproof.declaration.wording import describe_errors  # noqa: PLC0415
+    from laneproof.declaration.complaints import describe_errors  # noqa: PLC0415
 
     lines = _find_lines(text)
     described = describe_errors(error, data)

@@ -7,10 +7,10 @@ from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredArray, DeclaredPosition
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.desk.links import LinkBudget
-from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.problems import BudgetNotes
 from laneproof.desk.raid import LEVELS, Level, usable_bytes
-from laneproof.desk.reach import Reach, reach_of_array
 from laneproof.desk.rebuild import Rebuild, estimate_rebuild
+from laneproof.desk.typical_throughput import Reach, reach_of_array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

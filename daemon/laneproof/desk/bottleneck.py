@@ -8,7 +8,7 @@ from laneproof.declaration.quoting import list_words
 from laneproof.declaration.units import format_rate
 from laneproof.desk.links import LinkBudget, SharedLink, labels_below
 from laneproof.desk.network import NetworkBudget
-from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.problems import BudgetNotes
 
 _STORAGE = (None, "nvme", "sata", "usb")  # a position that does not say what is in it may hold a drive
 

@@ -11,9 +11,9 @@ from laneproof.box.links import Direction, ceilings_all_busy, link_bytes_per_sec
 from laneproof.declaration.build import Build
 from laneproof.declaration.quoting import list_words
 from laneproof.declaration.tables import DeclaredPosition
-from laneproof.desk.notes import BudgetNotes
-from laneproof.desk.reach import Range, reach_of_drive
+from laneproof.desk.problems import BudgetNotes
 from laneproof.desk.sockets import KEY_LANES, branch_lanes, find_impossible, is_through
+from laneproof.desk.typical_throughput import Range, reach_of_drive
 
 SATA_BYTES_PER_SECOND = 600_000_000
 """6 Gb/s with 8b/10b coding. Source: Serial ATA specification, revision 3, generation 3 signalling."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredBond
-from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.problems import BudgetNotes
 
 _ONE_AT_A_TIME = ("active-backup", "broadcast")
 _PACKETS_IN_TURN = "balance-rr"  # the one mode that spreads a single flow, out of order

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from laneproof.declaration.build import Build
 from laneproof.declaration.quoting import list_words
 from laneproof.desk.links import LinkBudget, labels_below
-from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.problems import BudgetNotes
 
 _ON_CONTROLLER = ("sata", "usb")  # kinds that hang on a controller, and have no lanes of their own
 

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from laneproof.declaration.build import Build
 from laneproof.declaration.quoting import list_words
 from laneproof.declaration.tables import DeclaredPosition, DeclaredSlot
-from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.problems import BudgetNotes
 
 KEY_LANES = {"M": 4, "B": 2, "B+M": 2, "E": 1, "A": 1}
 """The most lanes that one device gets through an M.2 key; a module with both notches has the lesser's."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredPosition
-from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.problems import BudgetNotes
 
 _AIR_KG_PER_M3 = 1.2
 _AIR_J_PER_KG_K = 1005.0

@@ -12,10 +12,10 @@ from laneproof.desk.arrays import ArrayBudget
 from laneproof.desk.bottleneck import Bottleneck
 from laneproof.desk.check import DeskCheck
 from laneproof.desk.links import LinkBudget, SharedLink
-from laneproof.desk.notes import Assumption
-from laneproof.desk.reach import Reach
+from laneproof.desk.problems import Assumption
 from laneproof.desk.rebuild import Rebuild
 from laneproof.desk.supply import PowerBudget
+from laneproof.desk.typical_throughput import Reach
 from laneproof.outputs.style import NARROWEST, Style
 
 _HOUR, _MINUTE = 3600, 60

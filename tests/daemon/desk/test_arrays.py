@@ -2,7 +2,7 @@ import pytest
 
 from laneproof.desk.arrays import ArrayBudget, budget_arrays
 from laneproof.desk.links import budget_links
-from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.problems import BudgetNotes
 from simulated_box import declare
 
 TB = 10**12

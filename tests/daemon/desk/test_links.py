@@ -3,7 +3,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof.desk.links import LinkBudget, SharedLink, budget_links
-from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.problems import BudgetNotes
 from simulated_box import declare
 
 

@@ -1,7 +1,7 @@
 import pytest
 
 from laneproof.desk.network import NetworkBudget, budget_network
-from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.problems import BudgetNotes
 from simulated_box import declare
 
 GBIT = 10**9

@@ -1,5 +1,5 @@
 from laneproof.desk.links import budget_links
-from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.problems import BudgetNotes
 from laneproof.desk.processor import check_processor
 from simulated_box import declare
 

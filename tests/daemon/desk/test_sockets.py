@@ -1,6 +1,6 @@
 import pytest
 
-from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.problems import BudgetNotes
 from laneproof.desk.sockets import (
     KEY_LANES,
     branch_lanes,

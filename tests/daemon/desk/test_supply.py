@@ -2,7 +2,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.problems import BudgetNotes
 from laneproof.desk.supply import PowerBudget, air_flow_m3_per_hour, budget_power
 from simulated_box import declare
 

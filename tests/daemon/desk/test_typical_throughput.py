@@ -1,6 +1,6 @@
 import pytest
 
-from laneproof.desk.reach import Range, reach_of_array, reach_of_drive
+from laneproof.desk.typical_throughput import Range, reach_of_array, reach_of_drive
 
 GB = 1e9
 GEN_4_X4 = 7.2 * GB  # payload

@@ -3,8 +3,8 @@ from pydantic import ValidationError
 
 from declared_spine import SPINE
 from laneproof.declaration.build import Build
+from laneproof.declaration.complaints import describe_errors, unknown_rule
 from laneproof.declaration.file import BuildError, parse_build
-from laneproof.declaration.wording import describe_errors, unknown_rule
 from laneproof.rules.catalogue import RULES
 
 

@@ -1,5 +1,5 @@
 from laneproof.declaration.assumptions import BASES, Assumptions
-from laneproof.desk.notes import BudgetNotes
+from laneproof.desk.problems import BudgetNotes
 
 
 def test_assumption_is_reported_once_it_was_used() -> None:

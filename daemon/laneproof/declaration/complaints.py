@@ -10,7 +10,7 @@ from pydantic import BaseModel, ValidationError
 
 from laneproof.declaration.build import Build
 from laneproof.declaration.key_lines import KeyPath
-from laneproof.declaration.names import NamesDisagreeError
+from laneproof.declaration.name_check import NamesDisagreeError
 from laneproof.declaration.quoting import quote_value
 
 _QUOTED = re.compile(r"'([^']*)'")
