@@ -11,12 +11,23 @@ import pytest
 from scipy import stats
 from scipy.special import xlogy
 
-from laneproof.evidence import bursts, change_point, cusum, disconnects, growth, heat, rates, siblings, two_by_two, wear
-from laneproof.evidence.budget import ALARM_P, FALSE_ALARMS_PER_YEAR
+from laneproof.evidence import (
+    bursts,
+    change_point,
+    cusum,
+    episode_patterns,
+    fail_slow,
+    growth,
+    heat,
+    rates,
+    two_by_two,
+    wear,
+)
+from laneproof.evidence.alarm_budget import ALARM_P, FALSE_ALARMS_PER_YEAR
+from laneproof.evidence.bit_error_ratio import against_specification, bits_carried
+from laneproof.evidence.fix_trial import acceptance_seconds, clean_time_needed
+from laneproof.evidence.link_training import LinkReading, clean_boots_needed, settled, short_boots
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.specification import against_specification, bits_carried
-from laneproof.evidence.training import LinkReading, clean_boots_needed, settled, short_boots
-from laneproof.evidence.trial import acceptance_seconds, clean_time_needed
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = (ROOT / "docs" / "statistics.md").read_text()
@@ -130,18 +141,18 @@ def cache() -> str:
 
 
 def slow() -> str:
-    return f"p = {same(known(siblings.slow_blocks(8, 288)).p, stats.binom.sf(7, 288, 0.006)):.3e}"
+    return f"p = {same(known(fail_slow.slow_blocks(8, 288)).p, stats.binom.sf(7, 288, 0.006)):.3e}"
 
 
 def together() -> str:
     gaps = np.array([11.6, 12.3, 11.9, 12.2, 12.4, 11.8])
-    test = known(disconnects.clockwork([0.0, *(gaps.cumsum() * 3600)]))
+    test = known(episode_patterns.clockwork([0.0, *(gaps.cumsum() * 3600)]))
     variation = same(test.variation, gaps.std(ddof=1) / gaps.mean())
     drawn = np.random.default_rng(3).exponential(size=(200_000, 6))
     critical = np.quantile(drawn.std(axis=1, ddof=1) / drawn.mean(axis=1), 0.01)
-    assert disconnects.clockwork_critical(6) == pytest.approx(critical, rel=0.02)
-    p = same(known(disconnects.state_share(6, 7, 0.09)).p, stats.binom.sf(5, 7, 0.09))
-    return f"p = {p:.3e}|{variation:.4f}, where random gaps undercut {disconnects.clockwork_critical(6):.3f}"
+    assert episode_patterns.clockwork_critical(6) == pytest.approx(critical, rel=0.02)
+    p = same(known(episode_patterns.state_share(6, 7, 0.09)).p, stats.binom.sf(5, 7, 0.09))
+    return f"p = {p:.3e}|{variation:.4f}, where random gaps undercut {episode_patterns.clockwork_critical(6):.3f}"
 
 
 def trial() -> str:

@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from laneproof.evidence.counts import clopper_pearson, poisson_upper
+from laneproof.evidence.distributions import clopper_pearson, poisson_upper
 from simulation.scoring import UNDETERMINED, FaultScore, WorldScore, median_hours
 
 YEAR_DAYS, MONTH_DAYS = 365.25, 30.44

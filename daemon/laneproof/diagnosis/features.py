@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from laneproof.diagnosis import drive_features, link_features, load_features, shared_features, time_features
 from laneproof.diagnosis.case import Case
 from laneproof.diagnosis.three_valued import Known
-from laneproof.evidence.trial import TrialOutcome
+from laneproof.evidence.fix_trial import TrialOutcome
 
 
 def find_features(case: Case) -> dict[str, Known]:

@@ -10,8 +10,8 @@ from laneproof.diagnosis.causes import Diagnosis, diagnose
 from laneproof.diagnosis.features import find_features
 from laneproof.diagnosis.learning import ConfirmedCase, updated
 from laneproof.diagnosis.weights import DEFAULT, CauseName, Weights
+from laneproof.evidence.fix_trial import clean_time_needed
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.trial import clean_time_needed
 from laneproof.findings import Finding, Kind
 from laneproof.past.ledger import Ledger
 from laneproof.past.notes import ConfirmedCause

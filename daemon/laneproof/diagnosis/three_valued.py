@@ -2,8 +2,8 @@
 
 from collections.abc import Iterable
 
-from laneproof.evidence.counts import Surprise
-from laneproof.evidence.disconnects import state_share
+from laneproof.evidence.distributions import Surprise
+from laneproof.evidence.episode_patterns import state_share
 
 Known = bool | None
 """True for seen, False for looked for and absent, None for unknown."""

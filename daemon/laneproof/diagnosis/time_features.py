@@ -6,7 +6,7 @@ from statistics import fmean, median
 
 from laneproof.diagnosis.case import DAY, Case
 from laneproof.diagnosis.three_valued import Known
-from laneproof.evidence.disconnects import Clockwork, clockwork, merge_into_episodes, repeats_with_boot
+from laneproof.evidence.episode_patterns import Clockwork, clockwork, merge_into_episodes, repeats_with_boot
 from laneproof.past.changes import UPDATES
 
 _NEAR_UPDATE_SECONDS = 7 * DAY

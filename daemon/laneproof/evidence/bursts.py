@@ -7,9 +7,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from laneproof.evidence.counts import Surprise, require_count
+from laneproof.evidence.distributions import Surprise, require_count
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.special import log_chi_square_at_least
+from laneproof.evidence.special_functions import log_chi_square_at_least
 from laneproof.evidence.two_by_two import FisherTest, fisher
 
 BURSTY_ALPHA = 1e-3

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import accumulate
 from typing import TypeVar
 
-from laneproof.evidence.counts import Surprise, log_binomial_at_least, require_count, require_exposure
+from laneproof.evidence.distributions import Surprise, log_binomial_at_least, require_count, require_exposure
 from laneproof.evidence.not_enough import NotEnough
 
 Changed = TypeVar("Changed")

@@ -8,7 +8,7 @@ power policy.
 import math
 from dataclasses import dataclass, replace
 
-from laneproof.evidence.counts import require_count, require_exposure
+from laneproof.evidence.distributions import require_count, require_exposure
 from laneproof.evidence.not_enough import NotEnough
 
 

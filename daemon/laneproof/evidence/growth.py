@@ -7,9 +7,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from laneproof.evidence.counts import Surprise, require_exposure
+from laneproof.evidence.distributions import Surprise, require_exposure
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.special import log_gamma_tails, log_normal_at_least
+from laneproof.evidence.special_functions import log_gamma_tails, log_normal_at_least
 
 GROWTH_ALPHA = 0.01
 """Below this p in both tests of event times, media errors are taken to accelerate: act. Judgement."""

@@ -9,9 +9,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from laneproof.evidence.counts import Surprise, require_count, require_exposure, require_share
+from laneproof.evidence.distributions import Surprise, require_count, require_exposure, require_share
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.special import log_normal_at_least
+from laneproof.evidence.special_functions import log_normal_at_least
 from laneproof.evidence.two_by_two import Table, mantel_haenszel
 
 WARN_HEADROOM_CELSIUS = 5.0

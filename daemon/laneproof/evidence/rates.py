@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
-from laneproof.evidence.counts import (
+from laneproof.evidence.distributions import (
     CONFIDENCE,
     Bounds,
     Surprise,

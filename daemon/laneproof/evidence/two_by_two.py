@@ -7,9 +7,9 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from laneproof.evidence.counts import Surprise, require_count
+from laneproof.evidence.distributions import Surprise, require_count
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.special import log_binomial_weight, log_chi_square_at_least, log_complement
+from laneproof.evidence.special_functions import log_binomial_weight, log_chi_square_at_least, log_complement
 
 Table = tuple[int, int, int, int]
 

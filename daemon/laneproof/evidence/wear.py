@@ -7,7 +7,7 @@ sign of failure.
 import math
 from dataclasses import dataclass
 
-from laneproof.evidence.counts import require_exposure
+from laneproof.evidence.distributions import require_exposure
 from laneproof.evidence.not_enough import NotEnough
 
 DATA_UNIT_BYTES = 512_000

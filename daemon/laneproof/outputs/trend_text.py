@@ -10,8 +10,8 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 
 from laneproof.declaration.units import format_bytes
+from laneproof.evidence.bit_error_ratio import SPECIFIED_ERROR_RATIO, clean_error_ratio
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.specification import SPECIFIED_ERROR_RATIO, clean_error_ratio
 from laneproof.history.origins import DEVICE, PORT
 from laneproof.history.retention import DAY, HOUR
 from laneproof.history.sample import Value

@@ -13,7 +13,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from laneproof.evidence.disconnects import EPISODE_GAP_SECONDS
+from laneproof.evidence.episode_patterns import EPISODE_GAP_SECONDS
 from laneproof.past.joining import (
     COMPANION_SECONDS,
     REMOVED,

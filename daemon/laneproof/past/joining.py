@@ -16,7 +16,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from laneproof.evidence.disconnects import EPISODE_GAP_SECONDS
+from laneproof.evidence.episode_patterns import EPISODE_GAP_SECONDS
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.formats import EventKind
 from laneproof_collectors.kernel_log.lines import KernelEvent

@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from laneproof.box.link_ends import LinkOfTwo
+from laneproof.evidence.bit_error_ratio import bits_carried, receiver_errors
 from laneproof.evidence.rates import RatioTest, against_siblings
-from laneproof.evidence.specification import bits_carried, receiver_errors
 from laneproof.past.counters import moved_on
 from laneproof.past.rate_watch import RateWatch
 from laneproof.past.reporting import Reporting, find_reporting

@@ -7,8 +7,8 @@ What counts as loaded or idle is measured by the most that the drive itself was 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from laneproof.evidence.fail_slow import SLOW_RATIO, SlowSpell, is_load_near, relative_latency, slow_spells
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.siblings import SLOW_RATIO, SlowSpell, is_load_near, relative_latency, slow_spells
 from laneproof.evidence.wear import DATA_UNIT_BYTES
 from laneproof.past.counters import moved_on
 from laneproof_collectors.snapshot import BlockStatistics, HealthLog, NvmeController

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.links import rate_of
-from laneproof.evidence.training import READINGS_TO_AGREE, LinkReading
+from laneproof.evidence.link_training import READINGS_TO_AGREE, LinkReading
 from laneproof.past.timeline import Timeline
 
 LOOK_BACK_SECONDS = 180 * 86400.0

@@ -4,8 +4,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from laneproof.box.links import generation_at
+from laneproof.evidence.fix_trial import TrialOutcome, judge_trial
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.trial import TrialOutcome, judge_trial
 from laneproof.past.changes import Change
 from laneproof.past.episodes import Episode
 from laneproof.past.link_errors import LinkRecord

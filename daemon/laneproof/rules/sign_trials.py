@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from laneproof.evidence.trial import TrialOutcome
+from laneproof.evidence.fix_trial import TrialOutcome
 from laneproof.findings import format_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.trials import Trial

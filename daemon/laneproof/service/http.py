@@ -20,7 +20,7 @@ from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.registry import Collector
 
 from laneproof import __version__
-from laneproof.evidence.budget import FALSE_ALARMS_PER_YEAR
+from laneproof.evidence.alarm_budget import FALSE_ALARMS_PER_YEAR
 from laneproof.findings import Change, FindingChange, Severity
 from laneproof.outputs.audit_json import as_json
 from laneproof.outputs.metrics import Sample, list_samples, make_families

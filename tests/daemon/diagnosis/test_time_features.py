@@ -2,7 +2,7 @@
 
 import pytest
 
-from laneproof.evidence.disconnects import Clockwork, clockwork
+from laneproof.evidence.episode_patterns import Clockwork, clockwork
 from laneproof.rules.example_past import DAY, HOUR, Story, counting_box
 from simulated_box import Box
 from simulated_cases import DOWN, PATH, features

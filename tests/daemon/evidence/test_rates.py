@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import special, stats
 
-from laneproof.evidence.counts import Surprise
+from laneproof.evidence.distributions import Surprise
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.rates import (
     RatioTest,

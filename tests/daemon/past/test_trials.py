@@ -2,7 +2,7 @@
 
 import pytest
 
-from laneproof.evidence.trial import TrialOutcome
+from laneproof.evidence.fix_trial import TrialOutcome
 from laneproof.past.changes import Change
 from laneproof.past.episodes import Episode
 from laneproof.past.trials import DAY, DROPS, ERRORS, Trial, TrialBook, is_cure

@@ -3,9 +3,9 @@
 from collections.abc import Iterator
 
 from laneproof.advice import BACK_UP, REPLACE, advise
-from laneproof.evidence.budget import ALARM_P, NOTICE_P
+from laneproof.evidence.alarm_budget import ALARM_P, NOTICE_P
+from laneproof.evidence.fail_slow import SlowSpell, is_slow_for_days, slow_blocks
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.siblings import SlowSpell, is_slow_for_days, slow_blocks
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.load import LoadRecord

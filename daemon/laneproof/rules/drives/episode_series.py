@@ -9,8 +9,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from laneproof.evidence.fix_trial import TrialOutcome, clean_time_needed
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.trial import TrialOutcome, clean_time_needed
 from laneproof.findings import Finding, Severity, format_time
 from laneproof.past.episodes import REENUMERATED, Episode
 from laneproof.past.ledger import Ledger

@@ -5,9 +5,9 @@ from itertools import pairwise
 from statistics import fmean
 from typing import Any
 
+from laneproof.evidence.fix_trial import acceptance_seconds
 from laneproof.evidence.heat import DoseTest, rate_rises_with_heat
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.trial import acceptance_seconds
 from laneproof.past.drives import HourHeat
 from laneproof.past.link_errors import LinkRecord
 from laneproof.past.tally import HOUR, Tally

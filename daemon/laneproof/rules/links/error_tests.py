@@ -10,9 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from laneproof.evidence.budget import ALARM_P, grade
+from laneproof.evidence.alarm_budget import ALARM_P, grade
+from laneproof.evidence.bit_error_ratio import CeilingTest, against_specification, bits_carried
 from laneproof.evidence.bursts import compare_error_minutes, dispersion
-from laneproof.evidence.counts import Bounds
+from laneproof.evidence.distributions import Bounds
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.rates import (
     RatioTest,
@@ -21,7 +22,6 @@ from laneproof.evidence.rates import (
     correct_each,
     each_against_the_others,
 )
-from laneproof.evidence.specification import CeilingTest, against_specification, bits_carried
 from laneproof.past.link_errors import MOST_READINGS, LinkRecord
 from laneproof.past.tally import DAY, HOUR, Tally
 

@@ -5,8 +5,8 @@ from collections.abc import Iterator
 from laneproof.advice import RESEAT, SHORTER_PART, advise
 from laneproof.box.links import rate_of
 from laneproof.declaration.tables import DeclaredPosition
+from laneproof.evidence.link_training import settled
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.training import settled
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.ledger import Ledger
 from laneproof.past.training import Fall

@@ -7,7 +7,7 @@ never added up as if they were independent.
 import math
 from dataclasses import dataclass
 
-from laneproof.evidence.counts import (
+from laneproof.evidence.distributions import (
     CONFIDENCE,
     Bounds,
     Surprise,

@@ -7,7 +7,7 @@ alarm needs, besides surprise, an effect large enough to matter.
 import math
 from typing import Literal
 
-from laneproof.evidence.counts import Surprise
+from laneproof.evidence.distributions import Surprise
 
 Level = Literal["alarm", "notice"]
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import special
 
-from laneproof.evidence.special import (
+from laneproof.evidence.special_functions import (
     beta_quantile,
     gamma_quantile,
     log_beta_tails,

@@ -7,8 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.specification import (
+from laneproof.evidence.bit_error_ratio import (
     SPECIFIED_ERROR_RATIO,
     CeilingTest,
     against_specification,
@@ -16,6 +15,7 @@ from laneproof.evidence.specification import (
     clean_error_ratio,
     receiver_errors,
 )
+from laneproof.evidence.not_enough import NotEnough
 
 HOUR = 3600.0
 DAY = 24 * HOUR

@@ -4,14 +4,14 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
-from laneproof.evidence.counts import (
+from laneproof.evidence.bit_error_ratio import SPECIFIED_ERROR_RATIO, bits_carried
+from laneproof.evidence.distributions import (
     log_negative_binomial_at_most,
     poisson_upper,
     require_count,
     require_exposure,
 )
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.specification import SPECIFIED_ERROR_RATIO, bits_carried
 
 TRIAL_ALPHA = 0.05
 """How often a fix that does nothing would pass."""

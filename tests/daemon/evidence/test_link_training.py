@@ -2,9 +2,9 @@
 
 import pytest
 
-from laneproof.evidence.counts import Bounds
+from laneproof.evidence.distributions import Bounds
+from laneproof.evidence.link_training import LinkReading, clean_boots_needed, settled, short_boots
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.training import LinkReading, clean_boots_needed, settled, short_boots
 
 
 def looks(*states: tuple[float, int], step: float = 1.0, loaded: int = 0) -> list[LinkReading]:

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from laneproof.evidence.counts import Surprise
-from laneproof.evidence.disconnects import (
+from laneproof.evidence.distributions import Surprise
+from laneproof.evidence.episode_patterns import (
     CLOCKWORK_CRITICAL,
     Clockwork,
     clockwork,

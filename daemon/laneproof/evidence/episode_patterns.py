@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import fmean, stdev
 
-from laneproof.evidence.counts import (
+from laneproof.evidence.distributions import (
     Surprise,
     log_binomial_at_least,
     require_count,

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from laneproof.evidence.counts import CONFIDENCE, Bounds, jeffreys, require_count
+from laneproof.evidence.distributions import CONFIDENCE, Bounds, jeffreys, require_count
 from laneproof.evidence.not_enough import NotEnough
 
 READINGS_TO_AGREE = 3

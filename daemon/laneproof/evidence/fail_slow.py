@@ -10,7 +10,13 @@ from dataclasses import dataclass
 from itertools import accumulate
 from statistics import median
 
-from laneproof.evidence.counts import Surprise, log_binomial_at_least, require_count, require_exposure, require_share
+from laneproof.evidence.distributions import (
+    Surprise,
+    log_binomial_at_least,
+    require_count,
+    require_exposure,
+    require_share,
+)
 from laneproof.evidence.not_enough import NotEnough
 
 SLOW_RATIO = 2.0

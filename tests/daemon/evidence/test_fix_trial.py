@@ -3,9 +3,9 @@
 import pytest
 from scipy import stats
 
-from laneproof.evidence.counts import poisson_upper
+from laneproof.evidence.distributions import poisson_upper
+from laneproof.evidence.fix_trial import Trial, TrialOutcome, acceptance_seconds, clean_time_needed, judge_trial
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.trial import Trial, TrialOutcome, acceptance_seconds, clean_time_needed, judge_trial
 
 DAY = 86400.0
 

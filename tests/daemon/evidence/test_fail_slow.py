@@ -7,15 +7,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from laneproof.evidence.counts import Surprise
-from laneproof.evidence.not_enough import NotEnough
-from laneproof.evidence.siblings import (
+from laneproof.evidence.distributions import Surprise
+from laneproof.evidence.fail_slow import (
     is_load_near,
     is_slow_for_days,
     relative_latency,
     slow_blocks,
     slow_spells,
 )
+from laneproof.evidence.not_enough import NotEnough
 
 MINUTE = 60.0
 DAY = 86400.0

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special, stats
 
-from laneproof.evidence.counts import (
+from laneproof.evidence.distributions import (
     Bounds,
     clopper_pearson,
     jeffreys,

@@ -7,7 +7,7 @@ smallest float. Bounds are exact ones, which cover at least as often as they say
 import math
 from dataclasses import dataclass
 
-from laneproof.evidence.special import beta_quantile, gamma_quantile, log_beta_tails, log_gamma_tails
+from laneproof.evidence.special_functions import beta_quantile, gamma_quantile, log_beta_tails, log_gamma_tails
 
 CONFIDENCE = 0.95
 

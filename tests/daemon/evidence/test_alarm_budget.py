@@ -4,8 +4,8 @@ import math
 
 import pytest
 
-from laneproof.evidence.budget import ALARM_P, FALSE_ALARMS_PER_YEAR, NOTICE_P, grade
-from laneproof.evidence.counts import Surprise
+from laneproof.evidence.alarm_budget import ALARM_P, FALSE_ALARMS_PER_YEAR, NOTICE_P, grade
+from laneproof.evidence.distributions import Surprise
 from laneproof.evidence.rates import RatioTest, against_siblings
 
 
