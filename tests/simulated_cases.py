@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from laneproof.diagnosis.case import open_case
 from laneproof.diagnosis.features import find_features
-from laneproof.past.trials import DROPS, Trial
+from laneproof.past.fix_trials import DROPS, Trial
 from laneproof.rules.example_past import HOUR, PATHS, Story, counting_box
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
 from simulated_box import Box

@@ -20,7 +20,7 @@ from laneproof.past.episodes import Episode
 from laneproof.past.ledger import DeviceNews, KernelNews, Ledger
 from laneproof.past.notes import ConfirmedCause, Note
 from laneproof.past.past import Past
-from laneproof.past.state import LedgerStateError
+from laneproof.past.saved_state import LedgerStateError
 from laneproof.past.timeline import STEP_SECONDS
 from laneproof.rules import RULES, judge_all
 from laneproof.rules.rule import Pass

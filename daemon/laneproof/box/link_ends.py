@@ -7,7 +7,7 @@ is no witness.
 
 from dataclasses import dataclass
 
-from laneproof.box.links import LANE_COUNTS, lesser_of_ends
+from laneproof.box.link_rates import LANE_COUNTS, lesser_of_ends
 from laneproof_collectors.snapshot import LinkRegisters, PciFunction
 from laneproof_collectors.unread import Reason, Unread
 

@@ -11,7 +11,7 @@ from laneproof.box.inventory import Inventory
 from laneproof.changes.change import About, Change, Comparison, Gap, Pair, What
 from laneproof.changes.drives import DeviceChanges, compare_devices
 from laneproof.changes.links import compare_links
-from laneproof.changes.parts import compare_arrays, compare_memory, compare_network
+from laneproof.changes.rest_of_box import compare_arrays, compare_memory, compare_network
 from laneproof.changes.settings import compare_board, compare_firmware, compare_kernel, compare_settings
 
 

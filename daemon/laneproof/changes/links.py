@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from laneproof.box.inventory import KeptLink, KeptPort
-from laneproof.box.links import describe_rate
+from laneproof.box.link_rates import describe_rate
 from laneproof.changes.change import About, Change, Pair, What, describe_link, is_same_link, join_words
 
 

@@ -14,7 +14,7 @@ from laneproof.declaration.build import Build
 from laneproof.engine import STATE_NAME, Engine
 from laneproof.history.history import History
 from laneproof.past.ledger import Ledger
-from laneproof.past.state import LedgerStateError
+from laneproof.past.saved_state import LedgerStateError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

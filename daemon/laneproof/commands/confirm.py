@@ -22,7 +22,7 @@ from laneproof.findings import format_time
 from laneproof.history.finding_lives import FindingLife
 from laneproof.history.notes import CONFIRMED, Note
 from laneproof.past.ledger import Ledger
-from laneproof.past.state import LedgerStateError
+from laneproof.past.saved_state import LedgerStateError
 from laneproof.rules.drives.episode_series import DROPS_NAME, RESETS_NAME
 
 DAY = 86400.0

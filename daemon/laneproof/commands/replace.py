@@ -5,7 +5,7 @@ import os
 from collections.abc import Callable, Collection
 
 from laneproof.box.names import Position
-from laneproof.box.shown import list_positions
+from laneproof.box.shown_positions import list_positions
 from laneproof.commands.drive_arrival import wait_for_drive
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build

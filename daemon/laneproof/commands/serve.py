@@ -16,7 +16,7 @@ from laneproof.declaration.build import Build
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine
 from laneproof.findings import FindingChange
 from laneproof.history.store import Store
-from laneproof.past.state import LedgerStateError
+from laneproof.past.saved_state import LedgerStateError
 from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile

@@ -5,7 +5,7 @@ import os
 from collections.abc import Sequence
 
 from laneproof.box.names import Position, UnknownNameError, find_drives
-from laneproof.box.shown import list_positions
+from laneproof.box.shown_positions import list_positions
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build, open_host
 from laneproof.commands.pictures import write_picture

@@ -7,7 +7,7 @@ links without taking from each other.
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from laneproof.box.links import Direction, ceilings_all_busy, link_bytes_per_second, payload_bytes_per_second
+from laneproof.box.link_rates import Direction, ceilings_all_busy, link_bytes_per_second, payload_bytes_per_second
 from laneproof.declaration.build import Build
 from laneproof.declaration.quoting import list_words
 from laneproof.declaration.tables import DeclaredPosition

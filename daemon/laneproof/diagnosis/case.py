@@ -7,13 +7,13 @@ position with any drive, and to this drive in any position.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from laneproof.box.links import LOWEST_GT_S
+from laneproof.box.link_rates import LOWEST_GT_S
 from laneproof.past.drives import DriveRecord
 from laneproof.past.episodes import Episode
+from laneproof.past.fix_trials import DROPS, Trial
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord
-from laneproof.past.media import find_media_times
-from laneproof.past.trials import DROPS, Trial
+from laneproof.past.media_errors import find_media_times
 
 DAY = 86400.0
 LOOK_BACK_SECONDS = 90 * DAY

@@ -4,9 +4,9 @@ from statistics import median
 
 from laneproof.diagnosis.case import DAY, Case
 from laneproof.diagnosis.three_valued import Known, favours, majority
+from laneproof.past.drive_load import IDLE, LOADED, WORKING
 from laneproof.past.drives import NEAR_WARNING_CELSIUS
 from laneproof.past.episodes import HEAT_LASTS_SECONDS, Before, Episode
-from laneproof.past.load import IDLE, LOADED, WORKING
 
 _MOSTLY_IDLE, _MOSTLY_LOADED = 0.85, 0.7
 _LONG_WINDOW_SECONDS = 1000.0

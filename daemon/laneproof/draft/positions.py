@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from laneproof.box.link_ends import LinkOfTwo
-from laneproof.box.links import LANE_COUNTS, describe_rate, generation_at
+from laneproof.box.link_rates import LANE_COUNTS, describe_rate, generation_at
 from laneproof.box.occupants import Occupant
 from laneproof.box.topology import Topology
 from laneproof.declaration.fields import PATH_PATTERN

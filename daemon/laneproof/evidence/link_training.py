@@ -1,6 +1,6 @@
 """How a link trained: when its state may be spoken of, and how often it comes up short.
 
-What it should have trained at is arithmetic (see `laneproof.box.links`).
+What it should have trained at is arithmetic (see `laneproof.box.link_rates`).
 """
 
 import math

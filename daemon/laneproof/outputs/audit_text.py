@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from laneproof.box.shown import ShownPosition, arrange_tree, list_positions
+from laneproof.box.shown_positions import ShownPosition, arrange_tree, list_positions
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.diagnosis.weights import CauseName

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from enum import StrEnum
 from html import escape
 
-from laneproof.box.shown import ShownPosition, arrange_tree, list_positions
+from laneproof.box.shown_positions import ShownPosition, arrange_tree, list_positions
 from laneproof.declaration.build import Build
 from laneproof.outputs.audit_json import name_box
 from laneproof.outputs.position_words import say_occupant

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from laneproof.box.shown import ShownPosition
+from laneproof.box.shown_positions import ShownPosition
 from laneproof.findings import Cause, Finding, Kind
 
 

@@ -7,7 +7,7 @@ apart by its end.
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from laneproof.box.shown import ShownPosition, arrange_tree
+from laneproof.box.shown_positions import ShownPosition, arrange_tree
 from laneproof.outputs.style import Style
 
 _MOST_ROWS = 40

@@ -8,8 +8,8 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
 from prometheus_client.metrics_core import Metric as Family
 
 from laneproof import __version__
-from laneproof.box.links import rate_of
-from laneproof.box.shown import list_positions
+from laneproof.box.link_rates import rate_of
+from laneproof.box.shown_positions import list_positions
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from laneproof.box.link_ends import LinkOfTwo
-from laneproof.box.links import describe_rate
+from laneproof.box.link_rates import describe_rate
 from laneproof.box.names import Membership, Position
 from laneproof.box.occupants import Occupant
 from laneproof.declaration.units import format_bytes

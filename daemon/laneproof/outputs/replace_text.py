@@ -5,7 +5,7 @@ Commands stand on lines of their own, whole, to be read before use.
 
 from collections.abc import Iterator, Sequence
 
-from laneproof.box.shown import ShownPosition
+from laneproof.box.shown_positions import ShownPosition
 from laneproof.outputs.marked_tree import draw_tree
 from laneproof.outputs.position_words import say_occupant, say_serial
 from laneproof.outputs.style import HEADING, Style

@@ -3,9 +3,9 @@
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
-from laneproof.box.links import describe_rate
+from laneproof.box.idle_states import IdleStates
+from laneproof.box.link_rates import describe_rate
 from laneproof.box.occupants import Occupant
-from laneproof.box.power_view import IdleStates
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredPosition
 from laneproof.past.boots import Boot

@@ -2,11 +2,11 @@
 
 from collections.abc import Mapping
 
-from laneproof.box.links import describe_rate
+from laneproof.box.link_rates import describe_rate
 from laneproof.past.drives import POWER_COUNTS, DriveRecord
 from laneproof.past.episodes import HEAT_LASTS_SECONDS, Before, Episode
 from laneproof.past.presence import HERE, Presence
-from laneproof.past.state import State
+from laneproof.past.saved_state import State
 
 _DAY = 86400.0
 _COUNTED_SECONDS = 900.0  # the counts before an episode were read this long before it at most, as a rule

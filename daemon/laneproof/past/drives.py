@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from laneproof.box.occupants import Occupant
 from laneproof.past.counters import moved_on
-from laneproof.past.load import LoadRecord
+from laneproof.past.drive_load import LoadRecord
 from laneproof.past.timeline import Timeline
 from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive, TemperatureReading
 from laneproof_collectors.unread import Unread

@@ -1,6 +1,6 @@
 """Episodes, each a disconnect or a reset of a drive, with what held just before.
 
-What the kernel reported is joined into episodes (see `laneproof.past.joining`). A drive that was there in one pass and
+What the kernel reported is joined into episodes (see `laneproof.past.event_joining`). A drive that was there in one pass and
 is not in the next, with not a word from the kernel, is an episode too: a port without hot plug says nothing. Only
 where the log is known to be read, without loss, and the function is gone in good order, did somebody take it out.
 """
@@ -14,7 +14,7 @@ from typing import Annotated
 from pydantic import Field
 
 from laneproof.evidence.episode_patterns import EPISODE_GAP_SECONDS
-from laneproof.past.joining import (
+from laneproof.past.event_joining import (
     COMPANION_SECONDS,
     REMOVED,
     RETURNS,

@@ -8,9 +8,9 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import Any, TypeVar
 
+from laneproof.box.idle_states import find_idle_states
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.occupants import Occupant
-from laneproof.box.power_view import find_idle_states
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
 from laneproof.past.changes import (
@@ -24,17 +24,17 @@ from laneproof.past.changes import (
     paths_moved,
 )
 from laneproof.past.circumstances import describe_before, note_returns
+from laneproof.past.drive_load import LoadRecord, Window, compare_siblings
 from laneproof.past.drives import DriveRecord, key_of
 from laneproof.past.episodes import Episode
-from laneproof.past.joining import PositionEvent
+from laneproof.past.event_joining import PositionEvent
+from laneproof.past.fix_trials import ERRORS
 from laneproof.past.link_errors import LinkNews
-from laneproof.past.load import LoadRecord, Window, compare_siblings
 from laneproof.past.notes import Note
 from laneproof.past.presence import HERE, find_presences, paths_by_name
-from laneproof.past.state import State, dump_state, load_state
+from laneproof.past.saved_state import State, dump_state, load_state
 from laneproof.past.timeline import Step
-from laneproof.past.trials import ERRORS
-from laneproof.past.vanishing import find_vanished, note_presences
+from laneproof.past.unreported_episodes import find_vanished, note_presences
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent
 from laneproof_collectors.snapshot import GROUPS, HealthLog, Setting, Snapshot

@@ -15,8 +15,8 @@ from laneproof.box.link_ends import LinkOfTwo
 from laneproof.evidence.bit_error_ratio import bits_carried, receiver_errors
 from laneproof.evidence.rates import RatioTest, against_siblings
 from laneproof.past.counters import moved_on
+from laneproof.past.error_reporting import Reporting, find_reporting
 from laneproof.past.rate_watch import RateWatch
-from laneproof.past.reporting import Reporting, find_reporting
 from laneproof.past.tally import Tally, TallySeries
 from laneproof.past.timeline import Timeline
 from laneproof_collectors.snapshot import AerCounters, PciFunction

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from laneproof.box.occupants import Occupant
 from laneproof.box.topology import Topology
-from laneproof.past.joining import path_of
+from laneproof.past.event_joining import path_of
 
 
 def paths_by_name(topology: Topology) -> dict[str, str]:

@@ -8,7 +8,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from laneproof.box.links import describe_rate
+from laneproof.box.link_rates import describe_rate
 from laneproof.box.names import Position, describe_position
 from laneproof.box.occupants import Occupant
 from laneproof.declaration.build import Build

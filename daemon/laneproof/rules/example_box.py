@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any, Self
 
-from laneproof.box.links import rate_of
+from laneproof.box.link_rates import rate_of
 from laneproof.declaration.units import parse_bytes
 from laneproof_collectors.snapshot import (
     Array,

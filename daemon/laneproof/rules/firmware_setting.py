@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from itertools import pairwise
 
 from laneproof.box.link_ends import LinkOfTwo
-from laneproof.box.links import describe_rate, rate_of
+from laneproof.box.link_rates import describe_rate, rate_of
 from laneproof.findings import Cause
 from laneproof.past.boots import LinkLimits, is_other_bios
 from laneproof.past.past import Past

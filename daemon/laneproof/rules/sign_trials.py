@@ -4,8 +4,8 @@ from typing import Any
 
 from laneproof.evidence.fix_trial import TrialOutcome
 from laneproof.findings import format_time
+from laneproof.past.fix_trials import Trial
 from laneproof.past.ledger import Ledger
-from laneproof.past.trials import Trial
 from laneproof.rules.sign_subjects import DAY, say_seconds, say_times
 
 CURED_IS_TOLD_SECONDS = DAY

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from laneproof.box.shown import list_positions
+from laneproof.box.shown_positions import list_positions
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.outputs.cases import group_cases, is_about, name_subject
 from simulated_box import declare, kelp_box

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.box.shown import ShownPosition, list_positions
+from laneproof.box.shown_positions import ShownPosition, list_positions
 from laneproof.outputs.marked_tree import draw_tree
 from laneproof.outputs.style import NARROWEST, Style
 from simulated_box import Box, declare, kelp_box

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from laneproof.past.ledger import Ledger
 from laneproof.past.notes import Note
-from laneproof.past.state import SCHEMA
+from laneproof.past.saved_state import SCHEMA
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, counting_box
 from laneproof_collectors.hotplug import device_events
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, kernel_events

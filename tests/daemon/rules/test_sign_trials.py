@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof.evidence.fix_trial import TrialOutcome
-from laneproof.past.trials import DAY, DROPS, Trial
+from laneproof.past.fix_trials import DAY, DROPS, Trial
 from laneproof.rules.example_past import Story, counting_box
 from laneproof.rules.sign_trials import describe_trial, say_trial
 

@@ -20,7 +20,7 @@ from laneproof.box.inventory.inventory import (
 )
 from laneproof.box.link_ends import registers_of
 from laneproof.box.occupants import Occupant, name_by_ids
-from laneproof.box.shown import Width, list_shown_paths, make_width, show_position
+from laneproof.box.shown_positions import Width, list_shown_paths, make_width, show_position
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
 from laneproof_collectors.snapshot import Array, PciFunction, Setting, Snapshot

@@ -7,7 +7,7 @@ why for whole parts; null is never taken for "not there". What it does not do: c
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from laneproof.box.shown import Width
+from laneproof.box.shown_positions import Width
 
 
 class _Kept(BaseModel):

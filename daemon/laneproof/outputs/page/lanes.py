@@ -4,7 +4,7 @@ What is declared and missing is a dotted strand or a hollow knot; what was not d
 or a pale knot. Colour only repeats it, the drawing carries its words, and a legend has a sample of each.
 """
 
-from laneproof.box.shown import Width
+from laneproof.box.shown_positions import Width
 from laneproof.outputs.markup import Markup, tag
 
 _LENGTH, _EDGE, _HEIGHT = 132, 6, 26

@@ -2,8 +2,8 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from laneproof.box.links import link_bytes_per_second
-from laneproof.box.shown import ShownPosition, Width, arrange_tree, list_positions
+from laneproof.box.link_rates import link_bytes_per_second
+from laneproof.box.shown_positions import ShownPosition, Width, arrange_tree, list_positions
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind

@@ -7,8 +7,8 @@ from laneproof.evidence.alarm_budget import ALARM_P, NOTICE_P
 from laneproof.evidence.fail_slow import SlowSpell, is_slow_for_days, slow_blocks
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.past.drive_load import LoadRecord
 from laneproof.past.ledger import Ledger
-from laneproof.past.load import LoadRecord
 from laneproof.past.past import Past
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import quiet_snapshot, slow_past

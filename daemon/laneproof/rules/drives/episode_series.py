@@ -13,9 +13,9 @@ from laneproof.evidence.fix_trial import TrialOutcome, clean_time_needed
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Severity, format_time
 from laneproof.past.episodes import REENUMERATED, Episode
+from laneproof.past.fix_trials import DROPS, Trial
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
-from laneproof.past.trials import DROPS, Trial
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, is_ours, make_sign, say_seconds, say_times, stood
 from laneproof.rules.sign_trials import CURED_IS_TOLD_SECONDS, describe_trial, say_trial

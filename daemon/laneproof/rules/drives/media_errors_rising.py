@@ -7,7 +7,7 @@ from laneproof.advice import COPY_NOW, REPLACE, advise
 from laneproof.evidence.growth import Growth, growth
 from laneproof.findings import Cause, Finding, Kind, Severity, format_time
 from laneproof.past.drives import DriveRecord
-from laneproof.past.media import find_media_times
+from laneproof.past.media_errors import find_media_times
 from laneproof.past.past import Past
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import health_past, health_snapshot

@@ -7,7 +7,7 @@ from laneproof.advice import FIRMWARE_SETUP, advise
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.declaration.kernel_words import is_aspm_off
 from laneproof.findings import Finding, Kind
-from laneproof.past.reporting import BLIND, Reporting, find_reporting
+from laneproof.past.error_reporting import BLIND, Reporting, find_reporting
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import masked_snapshot, quiet_snapshot, withheld_snapshot

@@ -3,12 +3,12 @@
 from collections.abc import Iterator
 
 from laneproof.advice import RESEAT, SHORTER_PART, advise
-from laneproof.box.links import rate_of
+from laneproof.box.link_rates import rate_of
 from laneproof.declaration.tables import DeclaredPosition
 from laneproof.evidence.distributions import Bounds
 from laneproof.evidence.link_training import clean_boots_needed, short_boots
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.training import LOOK_BACK_SECONDS, BootTraining, TrainingRecord
+from laneproof.past.link_training import LOOK_BACK_SECONDS, BootTraining, TrainingRecord
 from laneproof.rules.example_box import GENERATION_4
 from laneproof.rules.example_past import quiet_snapshot, training_past
 from laneproof.rules.links.trainings import TWICE, watched_trainings, write_training

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from laneproof.advice import FIRMWARE_SETUP, RESEAT, SWAP_DRIVES, Step, advise
 from laneproof.box.link_ends import LinkOfTwo, Told
-from laneproof.box.links import describe_rate
+from laneproof.box.link_rates import describe_rate
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell, step_for
 from laneproof.rules.drives.asleep import STANDS_SECONDS

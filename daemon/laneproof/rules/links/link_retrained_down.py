@@ -3,13 +3,13 @@
 from collections.abc import Iterator
 
 from laneproof.advice import RESEAT, SHORTER_PART, advise
-from laneproof.box.links import rate_of
+from laneproof.box.link_rates import rate_of
 from laneproof.declaration.tables import DeclaredPosition
 from laneproof.evidence.link_training import settled
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.ledger import Ledger
-from laneproof.past.training import Fall
+from laneproof.past.link_training import Fall
 from laneproof.rules.example_box import GENERATION_4
 from laneproof.rules.example_past import quiet_snapshot, training_past
 from laneproof.rules.links.trainings import TWICE, is_down, watched_trainings, write_training

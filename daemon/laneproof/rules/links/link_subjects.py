@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from laneproof.box.link_ends import LinkOfTwo, Told
-from laneproof.box.links import describe_rate, generation_at, link_bytes_per_second, rate_of
+from laneproof.box.link_rates import describe_rate, generation_at, link_bytes_per_second, rate_of
 from laneproof.box.placement import Arrangement
 from laneproof.declaration.tables import DeclaredPosition
 from laneproof_collectors.snapshot import PhysicalSlot, Snapshot

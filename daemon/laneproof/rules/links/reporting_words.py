@@ -1,6 +1,6 @@
 """Who counts the errors of links, in words."""
 
-from laneproof.past.reporting import Reporting
+from laneproof.past.error_reporting import Reporting
 from laneproof_collectors.snapshot import KernelPower, Setting, Snapshot
 
 STATE_WORDS = {

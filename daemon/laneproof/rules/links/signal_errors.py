@@ -5,14 +5,14 @@ from dataclasses import replace
 from typing import Any
 
 from laneproof.advice import LOWER_RATE, RESEAT, SHORTER_PART, advise
-from laneproof.box.links import LOWEST_GT_S, describe_rate
+from laneproof.box.link_rates import LOWEST_GT_S, describe_rate
 from laneproof.evidence.change_point import change_point
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.past.error_reporting import Reporting
+from laneproof.past.fix_trials import ERRORS, Trial
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord
-from laneproof.past.reporting import Reporting
-from laneproof.past.trials import ERRORS, Trial
 from laneproof.rules.example_box import RISER_1
 from laneproof.rules.example_past import link_errors_past, quiet_snapshot
 from laneproof.rules.links.error_hints import WARM_STEP, say_acceptance, tell_heat

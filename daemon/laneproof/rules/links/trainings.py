@@ -2,10 +2,10 @@
 
 from collections.abc import Iterator
 
-from laneproof.box.links import describe_rate
+from laneproof.box.link_rates import describe_rate
 from laneproof.declaration.tables import DeclaredPosition
 from laneproof.past.ledger import Ledger
-from laneproof.past.training import Fall, TrainingRecord
+from laneproof.past.link_training import Fall, TrainingRecord
 from laneproof.rules.rule import Pass
 from laneproof.rules.sign_subjects import Watched, is_ours
 

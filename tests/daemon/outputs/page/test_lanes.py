@@ -5,7 +5,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from laneproof.box.shown import Width
+from laneproof.box.shown_positions import Width
 from laneproof.outputs.page.lanes import describe_link, draw_lanes, spell
 
 X4 = Width(generation=4, lanes=4, gt_s=16.0)

@@ -3,8 +3,8 @@
 import pytest
 from scipy import stats
 
+from laneproof.past.error_reporting import Reporting
 from laneproof.past.link_errors import EndState, LinkRecord
-from laneproof.past.reporting import Reporting
 from laneproof.past.tally import DAY, HOUR, TallySeries
 from laneproof.rules.links.error_tests import judge_link, recent
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from laneproof.past.reporting import Reporting
+from laneproof.past.error_reporting import Reporting
 from laneproof.rules.links.reporting_words import STATE_WORDS, find_owner
 from laneproof_collectors.snapshot import Setting
 from laneproof_collectors.unread import Unread

@@ -7,7 +7,7 @@ import pytest
 
 from laneproof.engine import Engine
 from laneproof.past.past import Past
-from laneproof.past.state import SCHEMA, LedgerStateError, load_state
+from laneproof.past.saved_state import SCHEMA, LedgerStateError, load_state
 from laneproof.rules.example_past import HOUR, Story
 from losing_box import DOWN, four
 

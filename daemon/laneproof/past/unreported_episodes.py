@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from laneproof.box.topology import Topology
 from laneproof.past.episodes import REENUMERATED, RESETTING, EpisodeBook, vanished
-from laneproof.past.joining import PositionEvent
+from laneproof.past.event_joining import PositionEvent
 from laneproof.past.presence import AWAY, HERE, LEAVING, Presence
 from laneproof.past.timeline import Timeline
 

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
+from laneproof.past.link_training import TrainingRecord
 from laneproof.past.notes import Note
-from laneproof.past.training import TrainingRecord
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Unread

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from laneproof.box.links import generation_at
+from laneproof.box.link_rates import generation_at
 from laneproof.box.occupants import Occupant
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build

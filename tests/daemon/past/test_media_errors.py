@@ -1,6 +1,6 @@
 """When a drive reported new media errors: by its counter, and where that stays silent by the kernel's log."""
 
-from laneproof.past.media import find_media_times
+from laneproof.past.media_errors import find_media_times
 from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
 from simulated_box import Box
 

@@ -5,15 +5,15 @@ from typing import Annotated, Any
 
 from pydantic import Field, TypeAdapter, ValidationError
 
-from laneproof.box.power_view import IdleStates
+from laneproof.box.idle_states import IdleStates
 from laneproof.past.boots import BootBook
 from laneproof.past.changes import ChangeBook
 from laneproof.past.drives import DriveBook
 from laneproof.past.episodes import EpisodeBook
+from laneproof.past.fix_trials import TrialBook
 from laneproof.past.link_errors import LinkBook
+from laneproof.past.link_training import TrainingBook
 from laneproof.past.timeline import Timeline
-from laneproof.past.training import TrainingBook
-from laneproof.past.trials import TrialBook
 
 SCHEMA = 1
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.box.links import (
+from laneproof.box.link_rates import (
     GENERATIONS,
     LANE_COUNTS,
     Direction,

@@ -2,7 +2,7 @@
 
 import pytest
 
-from laneproof.box.power_view import IdleStates, find_idle_states
+from laneproof.box.idle_states import IdleStates, find_idle_states
 from laneproof.box.topology import survey
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread

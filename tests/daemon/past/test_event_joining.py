@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof.evidence.episode_patterns import merge_into_episodes
-from laneproof.past.joining import REMOVED, PositionEvent, from_device, from_kernel, join_events, path_of
+from laneproof.past.event_joining import REMOVED, PositionEvent, from_device, from_kernel, join_events, path_of
 from laneproof_collectors.hotplug import parse_uevent
 from laneproof_collectors.kernel_log.lines import classify
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from laneproof.box.link_ends import LinkOfTwo
-from laneproof.box.links import rate_of
+from laneproof.box.link_rates import rate_of
 from laneproof.evidence.link_training import READINGS_TO_AGREE, LinkReading
 from laneproof.past.timeline import Timeline
 

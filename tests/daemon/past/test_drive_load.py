@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.past.load import IDLE, LOADED, WORKING, LoadRecord, Window, compare_siblings
+from laneproof.past.drive_load import IDLE, LOADED, WORKING, LoadRecord, Window, compare_siblings
 from laneproof_collectors.snapshot import BlockStatistics, NvmeController, NvmeNamespace
 from laneproof_collectors.unread import Unread
 from simulated_box import make_controller, make_health

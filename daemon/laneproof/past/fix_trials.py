@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from laneproof.box.links import generation_at
+from laneproof.box.link_rates import generation_at
 from laneproof.evidence.fix_trial import TrialOutcome, judge_trial
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.past.changes import Change

@@ -5,7 +5,7 @@ import pytest
 from laneproof.evidence.fix_trial import TrialOutcome
 from laneproof.past.changes import Change
 from laneproof.past.episodes import Episode
-from laneproof.past.trials import DAY, DROPS, ERRORS, Trial, TrialBook, is_cure
+from laneproof.past.fix_trials import DAY, DROPS, ERRORS, Trial, TrialBook, is_cure
 from laneproof.rules.example_past import HOUR, PATHS, Story, counting_box
 from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_box import Box

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.past.reporting import SIGNAL_BITS, Reporting, find_reporting
+from laneproof.past.error_reporting import SIGNAL_BITS, Reporting, find_reporting
 from laneproof.rules.example_past import count
 from laneproof_collectors.snapshot import AerRegisters, PciFunction
 from laneproof_collectors.unread import Reason, Unread
