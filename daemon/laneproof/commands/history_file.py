@@ -9,7 +9,7 @@ from pathlib import Path
 
 from laneproof.commands.errors import CommandError
 from laneproof.history.history import History
-from laneproof.history.schema import NotOursError
+from laneproof.history.tables import NotOursError
 
 
 def find_history(state: str | None) -> str:

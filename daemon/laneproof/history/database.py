@@ -14,7 +14,7 @@ from enum import Enum
 from pathlib import Path
 from typing import TypeGuard
 
-from laneproof.history.schema import MIGRATIONS, NotOursError, check, migrate
+from laneproof.history.tables import MIGRATIONS, NotOursError, check, migrate
 
 _log = logging.getLogger(__name__)
 

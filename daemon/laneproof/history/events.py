@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from laneproof.history.batch import Batch
+from laneproof.history.compressed_json import parse_detail
 from laneproof.history.origins import DeviceNames
-from laneproof.history.packing import parse_detail
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent

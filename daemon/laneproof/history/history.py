@@ -8,13 +8,13 @@ from collections.abc import Callable, Collection, Iterable
 from typing import Any, Self, TypeVar
 
 from laneproof.findings import Finding, FindingChange
-from laneproof.history import boots, events, finding_lives, inventories, notes, reading
+from laneproof.history import boots, events, finding_lives, inventories, notes, series_queries
+from laneproof.history.compressed_json import unpack
 from laneproof.history.database import open_to_read
 from laneproof.history.events import Event
 from laneproof.history.finding_lives import FindingLife
 from laneproof.history.inventories import KeptInventory
 from laneproof.history.notes import Note
-from laneproof.history.packing import unpack
 from laneproof.history.series import Series, Watch
 from laneproof.past.boots import Boot
 from laneproof.past.past import Past
@@ -86,16 +86,16 @@ class History:
         since: float | None = None,
         until: float | None = None,
     ) -> tuple[Series, ...]:
-        """Read series; see `reading.read_series`."""
+        """Read series; see `series_queries.read_series`."""
         return self._ask(
-            lambda connection: reading.read_series(
+            lambda connection: series_queries.read_series(
                 connection, path=path, drive=drive, end=end, names=names, since=since, until=until
             )
         )
 
     def read_origins(self) -> tuple[tuple[str, str, str], ...]:
         """List the origins that have a series: path, drive, end."""
-        return self._ask(reading.read_origins)
+        return self._ask(series_queries.read_origins)
 
     def read_events(
         self,

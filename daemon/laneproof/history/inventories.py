@@ -13,9 +13,9 @@ from pydantic import ValidationError
 from laneproof.box.inventory import Inventory
 from laneproof.changes import Change, compare
 from laneproof.history.batch import Batch
+from laneproof.history.compressed_json import pack, unpack
 from laneproof.history.events import CHANGED, Event
 from laneproof.history.live_series import PassMark
-from laneproof.history.packing import pack, unpack
 
 FEWEST_SECONDS = 60.0
 """Two inventories are at least this far apart: what goes up and down faster is seen in the samples."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from laneproof.history.batch import Batch
-from laneproof.history.packing import parse_detail
+from laneproof.history.compressed_json import parse_detail
 
 NOTE, CONFIRMED = "note", "confirmed"
 

@@ -16,6 +16,7 @@ from laneproof.findings import Finding, FindingChange
 from laneproof.history import retention
 from laneproof.history.batch import Batch, highest_pass, load_ended
 from laneproof.history.boots import HOLE_SECONDS, BootWriter, redate
+from laneproof.history.compressed_json import pack
 from laneproof.history.database import Database, Written
 from laneproof.history.events import BOOTED, CLOCK_STEPPED, Event, EventWriter, from_device, from_kernel
 from laneproof.history.finding_lives import FindingWriter
@@ -24,7 +25,6 @@ from laneproof.history.inventories import FEWEST_SECONDS, InventoryWriter
 from laneproof.history.live_series import LiveSeries, PassMark
 from laneproof.history.notes import Note, write_note
 from laneproof.history.origins import DeviceMap, DeviceNames, map_devices
-from laneproof.history.packing import pack
 from laneproof.history.sampled_groups import SAMPLERS, sample_group
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent

@@ -11,9 +11,9 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
+from laneproof.history.earlier_names import rename_note
 from laneproof.history.notes import CONFIRMED, NOTE
 from laneproof.history.notes import Note as KeptNote
-from laneproof.history.renamed import rename_note
 from laneproof.past.notes import ConfirmedCause, Note, parse_note
 
 _log = logging.getLogger(__name__)

@@ -6,7 +6,7 @@ from laneproof.history import measures
 from laneproof.history.batch import Batch, highest_pass, load_ended
 from laneproof.history.live_series import Ended, PassMark
 from laneproof.history.origins import Origin
-from laneproof.history.schema import migrate
+from laneproof.history.tables import migrate
 
 HERE = Origin("0000:00/01.1", "FN0001", "drive")
 MEDIA = next(one for one in measures.HEALTH_FIELDS if one.name == "media_errors")

@@ -9,7 +9,7 @@ import pytest
 
 from laneproof.history import database
 from laneproof.history.database import RETRY_AFTER_WRITES, Database, Written, open_to_read, set_aside
-from laneproof.history.schema import MIGRATIONS, NotOursError
+from laneproof.history.tables import MIGRATIONS, NotOursError
 
 
 @pytest.fixture

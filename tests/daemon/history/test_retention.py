@@ -15,7 +15,6 @@ from laneproof.history.folding import Point, fold, gained, point_at
 from laneproof.history.live_series import PassMark
 from laneproof.history.notes import Note
 from laneproof.history.origins import Origin
-from laneproof.history.reading import read_series
 from laneproof.history.retention import (
     DAY,
     HOUR,
@@ -25,8 +24,9 @@ from laneproof.history.retention import (
     KEEP_SAMPLES_SECONDS,
     tidy,
 )
-from laneproof.history.schema import migrate
+from laneproof.history.series_queries import read_series
 from laneproof.history.store import Store
+from laneproof.history.tables import migrate
 from passes import Passes
 
 HERE, THERE = Origin("0000:00/01.1", "FN0001", "drive"), Origin("0000:00/01.2", "FN0002", "drive")

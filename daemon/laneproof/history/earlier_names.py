@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any
 
-from laneproof.history.packing import pack, unpack
+from laneproof.history.compressed_json import pack, unpack
 
 _NAMES: Mapping[str, str] = MappingProxyType(
     {

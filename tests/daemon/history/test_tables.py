@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from laneproof.history import schema
+from laneproof.history import tables
 from laneproof.history.history import History
-from laneproof.history.schema import MIGRATIONS, NotOursError, check, migrate, version_of
 from laneproof.history.store import Store
+from laneproof.history.tables import MIGRATIONS, NotOursError, check, migrate, version_of
 from passes import Passes
 
 VERSION_1 = Path(__file__).parent / "version_1.sql"

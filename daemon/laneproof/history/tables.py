@@ -11,7 +11,7 @@ look-ups for a year.
 import sqlite3
 from collections.abc import Callable
 
-from laneproof.history.renamed import rename_kept
+from laneproof.history.earlier_names import rename_kept
 
 APPLICATION_ID = 0x6C616E65
 """Marks the file as this program's (``lane`` in ASCII; SQLite's application_id, at offset 68 of the file)."""

@@ -10,9 +10,9 @@ import pytest
 
 from laneproof.engine import Engine
 from laneproof.findings import Cause, Change
+from laneproof.history.compressed_json import pack, unpack
+from laneproof.history.earlier_names import rename_note
 from laneproof.history.history import History
-from laneproof.history.packing import pack, unpack
-from laneproof.history.renamed import rename_note
 from laneproof.history.store import Store
 from laneproof.rules import RULES
 from passes import Passes, make_finding
