@@ -85,7 +85,7 @@ def test_the_readme_shows_the_demo_as_it_is() -> None:
     from laneproof.commands.inputs import load_build, open_host  # noqa: PLC0415
     from laneproof.engine import Engine  # noqa: PLC0415
     from laneproof.outputs.audit_text import write_audit  # noqa: PLC0415
-    from laneproof.outputs.style import Style  # noqa: PLC0415
+    from laneproof.outputs.text_style import Style  # noqa: PLC0415
     from laneproof_collectors.collection import read_snapshot  # noqa: PLC0415
 
     with open_host(None, demo=True) as host:

@@ -6,7 +6,7 @@ from laneproof.commands.box_past import open_past
 from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.outputs.episodes_text import list_episodes
 from laneproof.outputs.events_text import as_json, gather, write_events
-from laneproof.outputs.watched import find_unwatched, say_watched
+from laneproof.outputs.watch_gaps import find_unwatched, say_watched
 
 DEFAULT_SECONDS = 7 * 86400.0
 

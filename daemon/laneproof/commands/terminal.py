@@ -6,7 +6,7 @@ import os
 import shutil
 import sys
 
-from laneproof.outputs.style import NARROWEST, Style
+from laneproof.outputs.text_style import NARROWEST, Style
 
 WITHOUT_TERMINAL = (80, 24)
 """Columns and lines of text that goes to a file or a pipe; COLUMNS in the environment says otherwise."""

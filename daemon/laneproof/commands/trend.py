@@ -14,7 +14,7 @@ from laneproof.declaration.build import Build
 from laneproof.history.history import History
 from laneproof.history.origins import DRIVE
 from laneproof.history.series import Series
-from laneproof.outputs.style import Style
+from laneproof.outputs.text_style import Style
 from laneproof.outputs.time_columns import Grid, choose_grid
 from laneproof.outputs.trend import (
     NAMES,
@@ -26,7 +26,7 @@ from laneproof.outputs.trend import (
     make_trend,
 )
 from laneproof.outputs.trend_text import columns_for, write_box_trend, write_trend
-from laneproof.outputs.watched import find_unwatched, gaps_as_json, say_watched
+from laneproof.outputs.watch_gaps import find_unwatched, gaps_as_json, say_watched
 
 DEFAULT_SECONDS = 30 * 86400.0
 

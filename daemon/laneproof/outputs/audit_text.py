@@ -10,8 +10,8 @@ from laneproof.diagnosis.weights import CauseName
 from laneproof.findings import Finding, Kind, Severity, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
 from laneproof.outputs.cases import is_about, name_subject
-from laneproof.outputs.steps import CAUTION_HEADING, list_cautions, list_steps
-from laneproof.outputs.style import HEADING, Style
+from laneproof.outputs.next_steps import CAUTION_HEADING, list_cautions, list_steps
+from laneproof.outputs.text_style import HEADING, Style
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

@@ -16,7 +16,7 @@ from laneproof.desk.problems import Assumption
 from laneproof.desk.rebuild import Rebuild
 from laneproof.desk.supply import PowerBudget
 from laneproof.desk.typical_throughput import Reach
-from laneproof.outputs.style import NARROWEST, Style
+from laneproof.outputs.text_style import NARROWEST, Style
 
 _HOUR, _MINUTE = 3600, 60
 _RARE, _SELDOM = 1e-6, 1e-3  # below these, a chance is written in other words than percent

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from laneproof.changes import About, Change, Comparison, DatedInventory
 from laneproof.findings import format_time
-from laneproof.outputs.style import HEADING, Style
+from laneproof.outputs.text_style import HEADING, Style
 
 _HEADINGS = {
     About.FIRMWARE: "Board and firmware",

@@ -11,8 +11,8 @@ from typing import Any
 from laneproof.findings import Change, FindingChange, format_time
 from laneproof.history.events import BOOTED, CHANGED, CLOCK_STEPPED, RECORDS_LOST, Event
 from laneproof.history.notes import CONFIRMED, NOTE, Note
-from laneproof.outputs.style import Style
-from laneproof.outputs.watched import Gap, gaps_as_json
+from laneproof.outputs.text_style import Style
+from laneproof.outputs.watch_gaps import Gap, gaps_as_json
 
 SCHEMA = 1
 _ABOUT, _KIND = 14, 19  # columns, where there is room for them

@@ -8,7 +8,7 @@ apart by its end.
 from collections.abc import Iterator, Mapping, Sequence
 
 from laneproof.box.shown_positions import ShownPosition, arrange_tree
-from laneproof.outputs.style import Style
+from laneproof.outputs.text_style import Style
 
 _MOST_ROWS = 40
 """Above this many positions only the neighbourhood of the marked ones is drawn."""

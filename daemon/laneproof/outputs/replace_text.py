@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from laneproof.box.shown_positions import ShownPosition
 from laneproof.outputs.marked_tree import draw_tree
 from laneproof.outputs.position_words import say_occupant, say_serial
-from laneproof.outputs.style import HEADING, Style
+from laneproof.outputs.text_style import HEADING, Style
 from laneproof.replacement import Fit, FitItem, Guide, Reason, Safety, Step, Weight
 
 HERE, KEEP = "the one to replace", "do not touch"

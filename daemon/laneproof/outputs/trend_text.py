@@ -15,7 +15,7 @@ from laneproof.evidence.not_enough import NotEnough
 from laneproof.history.origins import DEVICE, PORT
 from laneproof.history.retention import DAY, HOUR
 from laneproof.history.sample import Value
-from laneproof.outputs.style import HEADING, NARROWEST, Style
+from laneproof.outputs.text_style import HEADING, NARROWEST, Style
 from laneproof.outputs.time_columns import Column, Grid
 from laneproof.outputs.trend import Chart, Form, Trend, Worse, count_clean_bits
 

@@ -15,7 +15,7 @@ from laneproof.outputs.position_words import (
     say_position,
     say_serial,
 )
-from laneproof.outputs.style import HEADING, Style
+from laneproof.outputs.text_style import HEADING, Style
 from laneproof_collectors.disks.locate import LedKind, LocateLed
 
 _COLUMN = 12

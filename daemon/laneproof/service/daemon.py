@@ -30,11 +30,11 @@ from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_folder import find_carrying_drives
 from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.journal_reader import BOOT_BEFORE, JournalAnswer, JournalReader, LastRead
-from laneproof.service.notify import Notifier
 from laneproof.service.owner_notes import Inbox, sort_notes
 from laneproof.service.pending_events import PendingEvents
 from laneproof.service.schedule import Schedule
 from laneproof.service.status import MOST_RECENT, CollectorRun, DaemonStatus
+from laneproof.service.systemd_notify import Notifier
 from laneproof_collectors.collection import Collector, assemble, make_collectors, read_fenced
 from laneproof_collectors.host import Clock, Host
 from laneproof_collectors.hotplug import read_device_events

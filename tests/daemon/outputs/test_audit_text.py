@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from laneproof.engine import Engine
 from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.outputs.audit_text import write_audit
-from laneproof.outputs.style import NARROWEST, Style
+from laneproof.outputs.text_style import NARROWEST, Style
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, declare, kelp_box
 from troubled_box import BUILD, Judged, judge, make_snapshot, troubled

@@ -4,7 +4,7 @@ import pytest
 
 from laneproof.desk.check import check_budget
 from laneproof.outputs.budget_text import write_budget
-from laneproof.outputs.style import Style
+from laneproof.outputs.text_style import Style
 from simulated_box import declare
 
 FITS = """\

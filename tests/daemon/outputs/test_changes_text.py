@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from laneproof.box.inventory import Inventory
 from laneproof.changes import About, Change, Comparison, DatedInventory, Gap, What
 from laneproof.outputs.changes_text import write_changes
-from laneproof.outputs.style import NARROWEST, Style
+from laneproof.outputs.text_style import NARROWEST, Style
 
 NOTHING = Inventory(firmware=None, places=())
 PLAIN = Style(width=80)

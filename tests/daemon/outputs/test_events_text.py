@@ -8,7 +8,7 @@ from laneproof.findings import Change, FindingChange
 from laneproof.history.events import Event
 from laneproof.history.notes import Note
 from laneproof.outputs.events_text import Happening, as_json, gather, join_repeats, join_runs, write_events
-from laneproof.outputs.style import NARROWEST, Style
+from laneproof.outputs.text_style import NARROWEST, Style
 from passes import make_finding
 
 LABELS = {"0000:00/01.1": "riser-1"}

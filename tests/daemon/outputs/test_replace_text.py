@@ -6,7 +6,7 @@ from array_box import BUILD, CHECKED, array_box, guide_for
 from laneproof.advice import OPEN_CASE
 from laneproof.box.shown_positions import list_positions
 from laneproof.outputs.replace_text import write_fit, write_guide
-from laneproof.outputs.style import NARROWEST, Style
+from laneproof.outputs.text_style import NARROWEST, Style
 from laneproof.past.past import NOTHING, Past
 from laneproof.replacement import Fit, FitItem
 from simulated_box import Box

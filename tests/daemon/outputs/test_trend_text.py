@@ -8,7 +8,7 @@ import pytest
 from laneproof.history.events import Event
 from laneproof.history.folding import point_at
 from laneproof.history.series import Series
-from laneproof.outputs.style import NARROWEST, Style
+from laneproof.outputs.text_style import NARROWEST, Style
 from laneproof.outputs.time_columns import choose_grid
 from laneproof.outputs.trend import Chart, Form, Subject, Trend, choose_worse, count_clean_bits, make_trend
 from laneproof.outputs.trend_text import columns_for, draw_bars, say_figures, write_box_trend, write_trend

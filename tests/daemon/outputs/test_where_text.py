@@ -4,7 +4,7 @@ import pytest
 
 from laneproof.box.names import find_drives
 from laneproof.box.shown_positions import list_positions
-from laneproof.outputs.style import NARROWEST, Style
+from laneproof.outputs.text_style import NARROWEST, Style
 from laneproof.outputs.where_text import Finds, write_where
 from laneproof_collectors.disks.locate import LedKind, LocateLed
 from laneproof_collectors.snapshot import NvmeNamespace

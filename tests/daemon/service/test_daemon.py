@@ -27,9 +27,9 @@ from laneproof.service import schedule
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_ring import EvidenceRing
-from laneproof.service.notify import Notifier
 from laneproof.service.owner_notes import Inbox
 from laneproof.service.status import MOST_RECENT
+from laneproof.service.systemd_notify import Notifier
 from laneproof_collectors.collection import make_collectors
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent

@@ -13,19 +13,19 @@ from laneproof.declaration.build import Build
 from laneproof.findings import Finding, FindingChange, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
 from laneproof.outputs.markup import Markup, document, join, tag
-from laneproof.outputs.page.box import (
+from laneproof.outputs.next_steps import list_cautions
+from laneproof.outputs.page.drives import write_drives
+from laneproof.outputs.page.findings import write_findings
+from laneproof.outputs.page.recent_changes import write_recent
+from laneproof.outputs.page.rest_of_box import (
     write_arrays,
     write_declaration,
     write_machine,
     write_network,
     write_overdue,
 )
-from laneproof.outputs.page.drives import write_drives
-from laneproof.outputs.page.findings import write_findings
-from laneproof.outputs.page.recent import write_recent
 from laneproof.outputs.page.tree import write_tree
 from laneproof.outputs.page.words import Anchors, count_words, draw_mark, draw_strands, say_age, show_time
-from laneproof.outputs.steps import list_cautions
 from laneproof_collectors.snapshot import Snapshot
 
 STYLE, SCRIPT, ICON = "/style.css", "/page.js", "/icon.svg"

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from laneproof.service.notify import Notifier
+from laneproof.service.systemd_notify import Notifier
 
 
 @pytest.fixture

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from html_tree import Node, read_html
-from laneproof.outputs.page.box import (
+from laneproof.outputs.page.rest_of_box import (
     write_arrays,
     write_declaration,
     write_machine,

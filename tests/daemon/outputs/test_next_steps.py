@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from laneproof.advice import DEGRADED_ARRAY, LIVE_DRIVE, OPEN_CASE
-from laneproof.outputs.steps import list_cautions, list_steps
+from laneproof.outputs.next_steps import list_cautions, list_steps
 from troubled_box import SIGN
 
 

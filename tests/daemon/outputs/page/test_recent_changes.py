@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from html_tree import read_html
 from laneproof.findings import Change, FindingChange
-from laneproof.outputs.page.recent import SHOWN, write_recent
+from laneproof.outputs.page.recent_changes import SHOWN, write_recent
 from troubled_box import SIGN
 
 

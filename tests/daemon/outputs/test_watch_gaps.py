@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof.history.series import Watch
-from laneproof.outputs.watched import Gap, find_unwatched, gaps_as_json, say_watched
+from laneproof.outputs.watch_gaps import Gap, find_unwatched, gaps_as_json, say_watched
 
 T = 1_790_000_000.0  # 2026-09-21 14:13:20 UTC, by date(1)
 HOUR = 3600.0
