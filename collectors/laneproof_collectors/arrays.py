@@ -7,12 +7,12 @@ left open here; the daemon sees checks run and remembers.
 import re
 from collections.abc import Sequence
 
-from laneproof_collectors.attributes import is_absent, parse_integer, parse_text, unless_absent
 from laneproof_collectors.btrfs import read_btrfs
 from laneproof_collectors.disks.block import parse_size
 from laneproof_collectors.disks.whole_disks import read_whole_disks
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import Array, ArrayMember
+from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_text, unless_absent
 from laneproof_collectors.unread import Reason, Unread
 
 BLOCK = "/sys/block"

@@ -9,10 +9,10 @@ Source: fs/btrfs/sysfs.c.
 import re
 from typing import NamedTuple
 
-from laneproof_collectors.attributes import is_absent, parse_switch, parse_text, read_linked
 from laneproof_collectors.disks.whole_disks import BLOCK_CLASS, read_whole_disks
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import Array, ArrayMember
+from laneproof_collectors.sysfs_attributes import is_absent, parse_switch, parse_text, read_linked
 from laneproof_collectors.unread import Reason, Unread
 
 BTRFS = "/sys/fs/btrfs"

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from laneproof_collectors import arrays, file_systems, firmware, memory, network, power, thermal
-from laneproof_collectors.disks.drives import DriveCache, read_drives
-from laneproof_collectors.disks.mapped import read_mapped
+from laneproof_collectors import arrays, file_systems, firmware, memory, network, power_settings, thermal
+from laneproof_collectors.disks.mapped_devices import read_mapped
+from laneproof_collectors.disks.sata_sas_usb import DriveCache, read_drives
 from laneproof_collectors.host import Clock, Host
 from laneproof_collectors.nvme.controllers import NvmeCache, read_controllers
 from laneproof_collectors.pcie.functions import PcieCache, read_functions, read_slots
@@ -41,7 +41,7 @@ def make_collectors() -> tuple[Collector, ...]:
     return (
         Collector(group="functions", interval_seconds=15, read=partial(read_functions, cache=PcieCache())),
         Collector(group="controllers", interval_seconds=60, read=partial(read_controllers, cache=NvmeCache())),
-        Collector(group="power", interval_seconds=60, read=power.read_power),
+        Collector(group="power", interval_seconds=60, read=power_settings.read_power),
         Collector(group="firmware", interval_seconds=3600, read=firmware.read_firmware),
         Collector(group="slots", interval_seconds=3600, read=_read_slots),
         Collector(group="memory", interval_seconds=300, read=memory.read_memory),

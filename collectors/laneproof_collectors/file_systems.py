@@ -9,10 +9,10 @@ import re
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-from laneproof_collectors.attributes import is_absent
 from laneproof_collectors.host import Host
 from laneproof_collectors.questions import Answer, FileSystem, FileSystemFigures
 from laneproof_collectors.snapshot import MountedFileSystem
+from laneproof_collectors.sysfs_attributes import is_absent
 from laneproof_collectors.unread import Unread
 
 MACHINES_TABLE = "/proc/1/mountinfo"  # what the first process sees; not everybody may read it

@@ -4,7 +4,6 @@ SMBIOS through ``/sys/class/dmi/id`` comes first, since everybody may read it; a
 the device tree. Serial numbers are not asked for.
 """
 
-from laneproof_collectors.attributes import is_absent, parse_text, unless_absent
 from laneproof_collectors.host import Host
 from laneproof_collectors.smbios import (
     BASE_BOARD,
@@ -15,6 +14,7 @@ from laneproof_collectors.smbios import (
     read_structures,
 )
 from laneproof_collectors.snapshot import Firmware, PhysicalSlot
+from laneproof_collectors.sysfs_attributes import is_absent, parse_text, unless_absent
 from laneproof_collectors.unread import Unread
 
 DMI_FOLDER = "/sys/class/dmi/id"

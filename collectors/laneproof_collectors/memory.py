@@ -2,7 +2,6 @@
 
 import re
 
-from laneproof_collectors.attributes import parse_integer
 from laneproof_collectors.host import Host
 from laneproof_collectors.smbios import (
     MEMORY_ARRAY,
@@ -15,6 +14,7 @@ from laneproof_collectors.smbios import (
     read_structures,
 )
 from laneproof_collectors.snapshot import EdacController, Memory
+from laneproof_collectors.sysfs_attributes import parse_integer
 from laneproof_collectors.unread import Unread
 
 KERNEL_TOTAL = "/proc/meminfo"

@@ -7,9 +7,9 @@ bond appears among the interfaces too, without an address, since its speed is th
 import re
 from collections.abc import Sequence
 
-from laneproof_collectors.attributes import is_absent, parse_integer, parse_text, unless_absent
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import Bond, BondMember, Interface
+from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_text, unless_absent
 from laneproof_collectors.unread import Unread
 
 NET = "/sys/class/net"

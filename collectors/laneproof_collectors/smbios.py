@@ -11,9 +11,9 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from laneproof_collectors.attributes import is_absent
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import MemoryModule, PhysicalSlot
+from laneproof_collectors.sysfs_attributes import is_absent
 from laneproof_collectors.unread import Unread
 
 ENTRIES = "/sys/firmware/dmi/entries"  # one folder a structure, by the module dmi-sysfs; for root alone

@@ -10,9 +10,9 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
-from laneproof_collectors.attributes import is_absent, parse_integer, parse_switch, parse_text, unless_absent
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import Fan, PowerMeter, TemperatureReading, Thermal
+from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_switch, parse_text, unless_absent
 from laneproof_collectors.unread import Unread
 
 HWMON = "/sys/class/hwmon"

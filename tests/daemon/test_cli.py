@@ -237,7 +237,7 @@ def test_a_fault_of_the_program_is_one_line_and_70(
 
 def test_a_collector_that_fails_is_told_in_a_line_and_its_group_is_unverified(tmp_path: Path) -> None:
     (tmp_path / "sitecustomize.py").write_text(
-        "import laneproof_collectors.power as power\n"
+        "import laneproof_collectors.power_settings as power\n"
         "def read_power(host): raise ValueError('odd')\n"
         "power.read_power = read_power\n"
     )

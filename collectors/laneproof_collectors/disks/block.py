@@ -10,9 +10,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from laneproof_collectors.attributes import parse_integer, parse_text, unless_absent
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
+from laneproof_collectors.sysfs_attributes import parse_integer, parse_text, unless_absent
 from laneproof_collectors.unread import Unread
 
 SECTOR_BYTES = 512

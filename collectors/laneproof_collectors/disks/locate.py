@@ -13,8 +13,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from laneproof_collectors.attributes import is_absent, parse_text
 from laneproof_collectors.host import Host, resolve_link
+from laneproof_collectors.sysfs_attributes import is_absent, parse_text
 from laneproof_collectors.unread import Reason, Unread
 
 LINK_FOLDERS = ("/dev/disk/by-id", "/dev/disk/by-path")

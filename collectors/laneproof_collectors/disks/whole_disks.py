@@ -7,8 +7,8 @@ followed to what it is made of.
 import re
 from collections.abc import Iterable
 
-from laneproof_collectors.attributes import read_linked
 from laneproof_collectors.host import Host
+from laneproof_collectors.sysfs_attributes import read_linked
 from laneproof_collectors.unread import Unread
 
 BLOCK_CLASS = "/sys/class/block"

@@ -1,5 +1,5 @@
 """The kernel's log: its records, and what each message says happened, to whom and when."""
 
-from laneproof_collectors.kernel_log.lines import classify
+from laneproof_collectors.kernel_log.classification import classify
 
 __all__ = ["classify"]

@@ -12,10 +12,10 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from laneproof_collectors.host import Host
+from laneproof_collectors.kernel_log.classification import KernelEvent, classify
 from laneproof_collectors.kernel_log.formats import EventKind
-from laneproof_collectors.kernel_log.lines import KernelEvent, classify
+from laneproof_collectors.kernel_log.multiline_reports import Reports, TimedKernelEvent
 from laneproof_collectors.kernel_log.records import KernelRecord, parse_journal_record, parse_record
-from laneproof_collectors.kernel_log.reports import Reports, TimedKernelEvent
 from laneproof_collectors.unread import Unread
 
 __all__ = [

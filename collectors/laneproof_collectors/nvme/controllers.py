@@ -19,7 +19,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import cast
 
-from laneproof_collectors.attributes import is_absent, parse_integer, parse_text, unless_absent
 from laneproof_collectors.disks.block import NamespaceMemory, name_namespace, read_namespaces
 from laneproof_collectors.host import Host, resolve_link
 from laneproof_collectors.nvme.hwmon import read_thermometers
@@ -53,6 +52,7 @@ from laneproof_collectors.snapshot import (
     NvmeNamespace,
     TemperatureReading,
 )
+from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_text, unless_absent
 from laneproof_collectors.unread import Reason, Unread
 
 CLASS_FOLDER = "/sys/class/nvme"

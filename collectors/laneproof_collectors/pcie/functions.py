@@ -15,7 +15,6 @@ from functools import lru_cache
 from itertools import islice
 from typing import Any
 
-from laneproof_collectors.attributes import parse_integer, unless_absent
 from laneproof_collectors.host import Host, ListFolder, Question, ReadFile, ReadLink, resolve_link
 from laneproof_collectors.pcie.aer import AER_CLASSES, AER_TOTALS, parse_aer
 from laneproof_collectors.pcie.config_space import AerOffsets, ConfigRegisters, FunctionKey, read_config_registers
@@ -37,6 +36,7 @@ from laneproof_collectors.snapshot import (
     PciFunction,
     PhysicalSlot,
 )
+from laneproof_collectors.sysfs_attributes import parse_integer, unless_absent
 from laneproof_collectors.unread import Reason, Unread
 
 DEVICES = "/sys/bus/pci/devices"

@@ -29,8 +29,8 @@ from laneproof.past.link_errors import is_correctable_of_link, is_of_link
 from laneproof.past.presence import AWAY
 from laneproof.past.timeline import Timeline
 from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.kernel_log.classification import KernelEvent
 from laneproof_collectors.kernel_log.formats import EventKind
-from laneproof_collectors.kernel_log.lines import KernelEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 
 VANISHED = "vanished"

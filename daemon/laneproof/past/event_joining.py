@@ -18,8 +18,8 @@ from pydantic import Field
 
 from laneproof.evidence.episode_patterns import EPISODE_GAP_SECONDS
 from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.kernel_log.classification import KernelEvent
 from laneproof_collectors.kernel_log.formats import EventKind
-from laneproof_collectors.kernel_log.lines import KernelEvent
 
 COMPANION_SECONDS = 300.0
 """What happens at the same position within this time before or after belongs to the episode.

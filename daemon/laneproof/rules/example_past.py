@@ -10,7 +10,7 @@ from laneproof.past.past import Past
 from laneproof.rules.example_box import A_MORNING, Box
 from laneproof.rules.rule import Pass
 from laneproof_collectors.hotplug import Action, DeviceEvent
-from laneproof_collectors.kernel_log.lines import classify
+from laneproof_collectors.kernel_log.classification import classify
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
 from laneproof_collectors.snapshot import (
     AerCounters,

@@ -2,21 +2,21 @@
 
 import pytest
 
-from laneproof_collectors.kernel_log import aer, arrays, blocks, bridges, drives, pcie, scsi
+from laneproof_collectors.kernel_log import aer, arrays_and_bonds, block_layer, host_bridges, nvme, pcie, scsi
 from laneproof_collectors.kernel_log.formats import EventKind, Format, by_opening, find_format, opening_of, row
 
 TABLES = {
     "function": pcie.FUNCTION_FORMATS,
-    "host": bridges.HOST_FORMATS,
+    "host": host_bridges.HOST_FORMATS,
     "firmware": aer.FIRMWARE_FORMATS,
-    "controller": drives.CONTROLLER_FORMATS,
-    "disk": drives.DISK_FORMATS,
-    "line": blocks.LINE_FORMATS,
+    "controller": nvme.CONTROLLER_FORMATS,
+    "disk": nvme.DISK_FORMATS,
+    "line": block_layer.LINE_FORMATS,
     "ata": scsi.ATA_FORMATS,
     "scsi": scsi.SCSI_FORMATS,
-    "array": arrays.ARRAY_FORMATS,
-    "member": arrays.MEMBER_FORMATS,
-    "named": arrays.NAMED_FORMATS,
+    "array": arrays_and_bonds.ARRAY_FORMATS,
+    "member": arrays_and_bonds.MEMBER_FORMATS,
+    "named": arrays_and_bonds.NAMED_FORMATS,
 }
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from laneproof.evidence.episode_patterns import merge_into_episodes
 from laneproof.past.event_joining import REMOVED, PositionEvent, from_device, from_kernel, join_events, path_of
 from laneproof_collectors.hotplug import parse_uevent
-from laneproof_collectors.kernel_log.lines import classify
+from laneproof_collectors.kernel_log.classification import classify
 
 HERE, THERE = "0000:00/01.1", "0000:00/01.2"
 PLACES = {"nvme0": HERE, "0000:01:00.0": HERE, "0000:00:01.1": HERE, "nvme1": THERE, "0000:02:00.0": THERE}

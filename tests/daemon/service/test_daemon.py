@@ -591,7 +591,7 @@ def test_a_collector_whose_code_fails_costs_its_own_group_only(
     def fail(_: object) -> object:
         raise KeyError("odd")
 
-    monkeypatch.setattr("laneproof_collectors.power.read_power", fail)
+    monkeypatch.setattr("laneproof_collectors.power_settings.read_power", fail)
     rig = Rig(tmp_path).start()
     try:
         result = rig.daemon.status.last_pass

@@ -4,7 +4,7 @@ import dataclasses
 from collections.abc import Mapping
 from typing import Any
 
-from laneproof_collectors import firmware, power
+from laneproof_collectors import firmware, power_settings
 from laneproof_collectors.host import LiveHost
 from laneproof_collectors.nvme.controllers import read_controllers
 from laneproof_collectors.pcie.functions import read_functions, read_slots
@@ -37,7 +37,7 @@ def read_facts() -> dict[str, Any]:
             "slots": plain(read_slots(host)),
             "controllers": plain(controllers),
             "capacities": {one.name: one.capacity_bytes for one in controllers},
-            "power": plain(power.read_power(host)),
+            "power": plain(power_settings.read_power(host)),
             "firmware": plain(firmware.read_firmware(host)),
         }
     finally:

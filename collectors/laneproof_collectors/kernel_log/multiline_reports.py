@@ -10,8 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from laneproof_collectors.kernel_log.aer import decode_bits
+from laneproof_collectors.kernel_log.classification import KernelEvent, join_detail
 from laneproof_collectors.kernel_log.formats import ADDRESS, EventKind
-from laneproof_collectors.kernel_log.lines import KernelEvent, join_detail
 from laneproof_collectors.kernel_log.records import KernelRecord
 
 

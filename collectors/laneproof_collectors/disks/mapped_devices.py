@@ -7,10 +7,10 @@ below. Source: Documentation/ABI/testing/sysfs-block-dm (``dm/name``); block/hol
 import re
 from collections.abc import Sequence
 
-from laneproof_collectors.attributes import parse_text, read_linked
 from laneproof_collectors.disks.whole_disks import BLOCK_CLASS, find_whole_disk
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import MappedDevice
+from laneproof_collectors.sysfs_attributes import parse_text, read_linked
 from laneproof_collectors.unread import Unread
 
 _MAPPED = re.compile(r"dm-\d+")

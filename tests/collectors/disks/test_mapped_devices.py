@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.disks.mapped import read_mapped
+from laneproof_collectors.disks.mapped_devices import read_mapped
 from laneproof_collectors.disks.whole_disks import BLOCK_CLASS
 from laneproof_collectors.snapshot import MappedDevice
 from laneproof_collectors.unread import Reason, Unread

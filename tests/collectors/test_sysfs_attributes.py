@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
-from laneproof_collectors.attributes import (
+from laneproof_collectors.sysfs_attributes import (
     is_absent,
     parse_integer,
     parse_switch,

@@ -2,10 +2,15 @@
 
 import pytest
 
+from laneproof_collectors.kernel_log.classification import classify
 from laneproof_collectors.kernel_log.formats import EventKind
-from laneproof_collectors.kernel_log.lines import classify
+from laneproof_collectors.kernel_log.multiline_reports import (
+    RECOVERY_SECONDS,
+    REPORT_SECONDS,
+    Reports,
+    TimedKernelEvent,
+)
 from laneproof_collectors.kernel_log.records import KernelRecord
-from laneproof_collectors.kernel_log.reports import RECOVERY_SECONDS, REPORT_SECONDS, Reports, TimedKernelEvent
 
 PORT, DRIVE = "0000:00:1c.0", "0000:03:00.0"
 

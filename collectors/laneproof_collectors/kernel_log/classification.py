@@ -8,7 +8,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from laneproof_collectors.kernel_log import aer, arrays, blocks, bridges, drives, pcie, scsi
+from laneproof_collectors.kernel_log import aer, arrays_and_bonds, block_layer, host_bridges, nvme, pcie, scsi
 from laneproof_collectors.kernel_log.formats import ADDRESS, EventKind, Format, FormatTable, find_format, match_format
 from laneproof_collectors.kernel_log.records import unescape
 
@@ -113,7 +113,7 @@ def _classify_line(line: str) -> KernelEvent | None:
     head, colon, text = line.partition(": ")
     if not colon:
         return _classify_block(line, line)
-    if head in blocks.BLOCK_SUBJECTS:
+    if head in block_layer.BLOCK_SUBJECTS:
         return _classify_block(text, line)
     if head == "bonding":
         return _classify_line(text)
@@ -145,7 +145,7 @@ def _classify_function(subject: re.Match[str], text: str, line: str) -> KernelEv
         return None
     event = None
     if driver == "nvme":  # kernels to 4.4 named the function where later ones name the controller
-        event = _event(drives.CONTROLLER_FORMATS, text, line, address)
+        event = _event(nvme.CONTROLLER_FORMATS, text, line, address)
     if service := pcie.SERVICE.match(text):
         text = text[service.end() :]
     event = event or _event(pcie.FUNCTION_FORMATS, text, line, address)
@@ -158,14 +158,14 @@ def _classify_function(subject: re.Match[str], text: str, line: str) -> KernelEv
 
 def _classify_controller(subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
     """``nvme nvme0`` is the driver about a controller; ``nvme0`` alone begins the status of an admin command."""
-    table = drives.CONTROLLER_FORMATS if subject["driver"] == "nvme" else None
+    table = nvme.CONTROLLER_FORMATS if subject["driver"] == "nvme" else None
     if table is None and subject["driver"] is None:
         return _status_event(text, line, subject["controller"])
     return None if table is None else _event(table, text, line, subject["controller"])
 
 
 def _status_event(text: str, line: str, device: str) -> KernelEvent | None:
-    found = match_format(drives.COMMAND_STATUS, text) if "(sct " in text else None
+    found = match_format(nvme.COMMAND_STATUS, text) if "(sct " in text else None
     return None if found is None else _make_event(*found, line, device)
 
 
@@ -173,7 +173,7 @@ def _classify_disk(subject: re.Match[str], text: str, line: str) -> KernelEvent 
     if subject["driver"] not in {None, "block"}:
         return None
     disk = subject["disk"]
-    event = _event(drives.DISK_FORMATS, text, line, disk) or _event(arrays.NAMED_FORMATS, text, line, disk)
+    event = _event(nvme.DISK_FORMATS, text, line, disk) or _event(arrays_and_bonds.NAMED_FORMATS, text, line, disk)
     return event or _status_event(text, line, disk)
 
 
@@ -192,7 +192,7 @@ def _classify_bridge(subject: re.Match[str], text: str, line: str) -> KernelEven
     """A host bridge of the device tree speaks through its driver, ``brcm-pcie fd500000.pcie``."""
     if "pci" not in (subject["driver"] or ""):
         return _classify_named(subject, text, line)
-    return _event(bridges.HOST_FORMATS, text, line, subject["bridge"])
+    return _event(host_bridges.HOST_FORMATS, text, line, subject["bridge"])
 
 
 def _classify_array(subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
@@ -200,16 +200,16 @@ def _classify_array(subject: re.Match[str], text: str, line: str) -> KernelEvent
     if subject["driver"] is not None:
         return None
     array = subject["joined"] or subject["array"].removeprefix(":") or None
-    if event := _event(arrays.ARRAY_FORMATS, text, line, array):
+    if event := _event(arrays_and_bonds.ARRAY_FORMATS, text, line, array):
         return event
     member, separator, rest = text.partition(": " if array else " ")
-    return _event(arrays.MEMBER_FORMATS, rest, line, member.removesuffix(":")) if separator else None
+    return _event(arrays_and_bonds.MEMBER_FORMATS, rest, line, member.removesuffix(":")) if separator else None
 
 
 def _classify_named(subject: re.Match[str], text: str, line: str) -> KernelEvent | None:
     if subject["driver"] is not None:
         return _classify_block(line, line)
-    return _event(arrays.NAMED_FORMATS, text, line, subject["named"] or subject["bridge"]) or _classify_block(
+    return _event(arrays_and_bonds.NAMED_FORMATS, text, line, subject["named"] or subject["bridge"]) or _classify_block(
         line, line
     )
 
@@ -219,15 +219,15 @@ def _classify_firmware(_subject: re.Match[str], text: str, line: str) -> KernelE
 
 
 def _classify_file_system(_subject: re.Match[str], _text: str, line: str) -> KernelEvent | None:
-    return _event(blocks.LINE_FORMATS, line, line, None)
+    return _event(block_layer.LINE_FORMATS, line, line, None)
 
 
 def _classify_block(text: str, line: str) -> KernelEvent | None:
     """The block layer and the page cache put no subject before their messages."""
     if " error, dev " in text:
-        found = match_format(blocks.BLOCK_ERROR, text)
+        found = match_format(block_layer.BLOCK_ERROR, text)
         return None if found is None else _make_event(*found, line, None)
-    return _event(blocks.LINE_FORMATS, text, line, None)
+    return _event(block_layer.LINE_FORMATS, text, line, None)
 
 
 _FAMILIES = {

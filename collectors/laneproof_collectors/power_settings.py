@@ -8,9 +8,9 @@ command line alone. What one controller or one function is set to belongs to ``n
 import re
 from collections.abc import Iterable
 
-from laneproof_collectors.attributes import is_absent, parse_integer, parse_text, read_linked, unless_absent
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import KernelPower, Setting
+from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_text, read_linked, unless_absent
 from laneproof_collectors.unread import Unread
 
 COMMAND_LINE = "/proc/cmdline"

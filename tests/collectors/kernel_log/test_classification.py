@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof_collectors.kernel_log.aer import CORRECTABLE_BITS, UNCORRECTABLE_BITS, decode_bits
+from laneproof_collectors.kernel_log.classification import classify, join_detail
 from laneproof_collectors.kernel_log.formats import EventKind
-from laneproof_collectors.kernel_log.lines import classify, join_detail
 from laneproof_collectors.kernel_log.reading import classify as contract
 
 LINE = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0xffff"

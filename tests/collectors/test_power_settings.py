@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pyfakefs.fake_filesystem import FakeFilesystem
 
 from laneproof_collectors.host import LiveHost
-from laneproof_collectors.power import (
+from laneproof_collectors.power_settings import (
     AER_DRIVER,
     ASPM_POLICY,
     COMMAND_LINE,

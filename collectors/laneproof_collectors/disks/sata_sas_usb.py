@@ -18,7 +18,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
-from laneproof_collectors.attributes import is_absent, parse_switch, parse_text
 from laneproof_collectors.disks.block import parse_size
 from laneproof_collectors.disks.smart import DriveReport, is_asleep, parse_drive
 from laneproof_collectors.host import Host, resolve_link
@@ -26,6 +25,7 @@ from laneproof_collectors.pcie.path import is_address, parse_function_path
 from laneproof_collectors.platform_path import find_platform_path
 from laneproof_collectors.questions import Question, ReadFile, Smartctl
 from laneproof_collectors.snapshot import SataDrive
+from laneproof_collectors.sysfs_attributes import is_absent, parse_switch, parse_text
 from laneproof_collectors.unread import Reason, Unread
 
 BLOCK_FOLDER = "/sys/block"
