@@ -1,10 +1,10 @@
 """The kernel log: what happened, to whom and when.
 
 Rules of this module: only what the kernel wrote counts (facility 0; a program may write to the log, and so forge a
-line), and the several lines of one report make one event (`kernel_reports`). What it does not do: count. The kernel
+line), and the several lines of one report make one event (`multiline_reports`). What it does not do: count. The kernel
 limits the rate of its lines, so counts come from counters and the log says when and what.
 
-One message is judged in `lines`, by the tables of the kernel's formats in `formats` and the tables beside it.
+One message is judged in `classification`, by the tables of the kernel's formats in `formats` and the tables beside it.
 """
 
 from collections.abc import Iterable

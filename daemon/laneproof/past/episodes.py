@@ -1,8 +1,8 @@
 """Episodes, each a disconnect or a reset of a drive, with what held just before.
 
-What the kernel reported is joined into episodes (see `laneproof.past.event_joining`). A drive that was there in one pass and
-is not in the next, with not a word from the kernel, is an episode too: a port without hot plug says nothing. Only
-where the log is known to be read, without loss, and the function is gone in good order, did somebody take it out.
+What the kernel reported is joined into episodes (see `laneproof.past.event_joining`). A drive that was there in one
+pass and is not in the next, with not a word from the kernel, is an episode too: a port without hot plug says nothing.
+Only where the log is known to be read, without loss, and the function is gone in good order, did somebody take it out.
 """
 
 import math

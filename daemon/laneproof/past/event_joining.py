@@ -4,7 +4,7 @@ Rules of this module: disconnects of one position that follow each other within 
 what happened around it at the same position (timeouts, failed reads, error reports) belongs to it and does not begin
 one. A removal in good order is an episode of its own where the device was back before, or is back before the next.
 Times are unix seconds that the caller gives. What it does not do: say why (see the diagnosis), or how often is too
-often (see `disconnects`).
+often (see `evidence.episode_patterns`).
 """
 
 import re

@@ -54,7 +54,7 @@ def test_a_migration_that_fails_leaves_the_version_before(monkeypatch: pytest.Mo
     connection = _memory()
     migrate(connection)
     broken = (*MIGRATIONS, ("CREATE TABLE further (id INTEGER)", "INSERT INTO nowhere VALUES (1)"))
-    monkeypatch.setattr(schema, "MIGRATIONS", broken)
+    monkeypatch.setattr(tables, "MIGRATIONS", broken)
     with pytest.raises(sqlite3.OperationalError, match="nowhere"):
         migrate(connection)
     assert version_of(connection) == len(MIGRATIONS)
@@ -95,7 +95,7 @@ def test_a_reader_knows_the_first_version_too(tmp_path: Path) -> None:
 def test_the_next_version_begins_where_this_one_ends(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = _version_1(tmp_path)
     further = ("ALTER TABLE notes ADD COLUMN seen INTEGER NOT NULL DEFAULT 0",)
-    monkeypatch.setattr(schema, "MIGRATIONS", (*MIGRATIONS, further))
+    monkeypatch.setattr(tables, "MIGRATIONS", (*MIGRATIONS, further))
     store = Store.open(path)
     connection = sqlite3.connect(path)
     assert version_of(connection) == len(MIGRATIONS) + 1
