@@ -6,8 +6,8 @@ MIRRORS = {"collectors/laneproof_collectors": "tests/collectors", "daemon/lanepr
 
 # Tables of one kind, tried by one test: the module's tests stand in the named file beside it.
 IN_A_SISTER_FILE = {
-    f"collectors/laneproof_collectors/kernel_log/{table}.py": "test_lines.py"
-    for table in ("aer", "arrays", "blocks", "bridges", "drives", "pcie", "scsi")
+    f"collectors/laneproof_collectors/kernel_log/{table}.py": "test_classification.py"
+    for table in ("aer", "arrays_and_bonds", "block_layer", "host_bridges", "nvme", "pcie", "scsi")
 }
 
 
