@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from laneproof_collectors.disks.smart_limits import parse_temperature_limits
-from laneproof_collectors.nvme.logs import COLDEST_CELSIUS, HOTTEST_CELSIUS
+from laneproof_collectors.nvme.health_and_identity import COLDEST_CELSIUS, HOTTEST_CELSIUS
 from laneproof_collectors.snapshot import HealthLog
 from laneproof_collectors.unread import Reason, Unread
 
@@ -260,7 +260,7 @@ _MOST = {
 
 
 def _find_odd(counts: Mapping[str, int | None], celsius: float | None) -> dict[str, str]:
-    """Give the fields of a health log that hold what cannot be, as for the page itself (``nvme/logs.py``)."""
+    """Give the fields of a health log that hold what cannot be, as for the page itself (``nvme/health_and_identity.py``)."""
     odd = {}
     for name, most in _MOST.items():
         if (value := counts[name] or 0) > most:

@@ -11,7 +11,7 @@ Rules of this module:
   log fails.
 - smartctl is asked only where the admin command fails in a way that another program may get round.
 
-What it does not do: it parses no page (``nvme_logs.py``) and no output of smartctl (``smart.py``).
+What it does not do: it parses no page (``health_and_identity.py``) and no output of smartctl (``smart.py``).
 """
 
 import re
@@ -21,8 +21,7 @@ from typing import cast
 
 from laneproof_collectors.disks.block import NamespaceMemory, name_namespace, read_namespaces
 from laneproof_collectors.host import Host, resolve_link
-from laneproof_collectors.nvme.hwmon import read_thermometers
-from laneproof_collectors.nvme.logs import (
+from laneproof_collectors.nvme.health_and_identity import (
     AUTONOMOUS_TRANSITION_BYTES,
     AUTONOMOUS_TRANSITIONS_FEATURE,
     HEALTH_BYTES,
@@ -31,6 +30,7 @@ from laneproof_collectors.nvme.logs import (
     parse_health,
     parse_identify,
 )
+from laneproof_collectors.nvme.hwmon import read_thermometers
 from laneproof_collectors.pcie.path import is_address
 from laneproof_collectors.platform_path import find_platform_path, make_fabrics_path
 from laneproof_collectors.questions import (

@@ -16,7 +16,7 @@ import re
 from collections.abc import Sequence
 
 from laneproof_collectors.host import Host
-from laneproof_collectors.nvme.logs import COLDEST_CELSIUS, HOTTEST_CELSIUS, KELVIN_AT_ZERO_CELSIUS
+from laneproof_collectors.nvme.health_and_identity import COLDEST_CELSIUS, HOTTEST_CELSIUS, KELVIN_AT_ZERO_CELSIUS
 from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.sysfs_attributes import is_absent, parse_integer, parse_switch, parse_text, unless_absent
 from laneproof_collectors.unread import Unread

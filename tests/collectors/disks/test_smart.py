@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof_collectors.disks.smart import DriveReport, is_asleep, parse_drive, parse_health, parse_text
-from laneproof_collectors.nvme.logs import parse_health as parse_page
+from laneproof_collectors.nvme.health_and_identity import parse_health as parse_page
 from laneproof_collectors.snapshot import HealthLog
 from laneproof_collectors.unread import Reason, Unread
 

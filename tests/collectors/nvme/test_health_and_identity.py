@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof_collectors.nvme.logs import (
+from laneproof_collectors.nvme.health_and_identity import (
     parse_autonomous_transitions,
     parse_health,
     parse_identify,
