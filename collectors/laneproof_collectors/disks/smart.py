@@ -260,7 +260,7 @@ _MOST = {
 
 
 def _find_odd(counts: Mapping[str, int | None], celsius: float | None) -> dict[str, str]:
-    """Give the fields of a health log that hold what cannot be, as for the page itself (``nvme/health_and_identity.py``)."""
+    """Give the fields of a health log that hold what cannot be, as `nvme.health_and_identity` does for the page."""
     odd = {}
     for name, most in _MOST.items():
         if (value := counts[name] or 0) > most:
