@@ -12,7 +12,9 @@ from pathlib import Path
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import DEFAULT_BUILD, load_build, open_recording
 from laneproof.commands.recorded_passes import judge_frames, keep_frame
+from laneproof.commands.settings_file import read_settings_file
 from laneproof.declaration.build import Build
+from laneproof.declaration.settings_text import SettingsError
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine
 from laneproof.findings import FindingChange
 from laneproof.history.store import Store
@@ -24,7 +26,7 @@ from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.http import Pages, Server
 from laneproof.service.last_frame_host import LastFrameHost
 from laneproof.service.owner_notes import Inbox, sort_notes
-from laneproof.service.settings import Settings, SettingsError, parse_listen, parse_settings
+from laneproof.service.settings import Settings, parse_listen, parse_settings
 from laneproof_collectors.collection import make_collectors
 from laneproof_collectors.host import LiveHost
 
@@ -78,19 +80,7 @@ def load_settings(path: str | None) -> Settings:
     Raises:
         CommandError: A named file is missing (66) or not permitted (77), or says what it may not (78).
     """
-    file = path or DEFAULT_SETTINGS
-    try:
-        return parse_settings(Path(file).read_text(encoding="utf-8"), name=file)
-    except FileNotFoundError as error:
-        if path is None:
-            return Settings()
-        raise CommandError.from_os_error(error, file) from error
-    except OSError as error:
-        raise CommandError.from_os_error(error, file) from error
-    except UnicodeDecodeError as error:
-        raise CommandError(f"{file}: not UTF-8 text ({error.reason})", status=os.EX_CONFIG) from error
-    except SettingsError as error:
-        raise CommandError(str(error), status=os.EX_CONFIG) from error
+    return read_settings_file(path, DEFAULT_SETTINGS, parse_settings, default=Settings())
 
 
 def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemon:

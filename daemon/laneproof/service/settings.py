@@ -1,13 +1,10 @@
 """The service's own settings: where it listens, where it keeps its history, how often it reads. All optional."""
 
-import difflib
-import tomllib
-from collections.abc import Iterable, Iterator
-from typing import Any
+from collections.abc import Iterator
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
-from laneproof.declaration.key_lines import find_key_lines
+from laneproof.declaration.settings_text import Problem, SettingsError, guess_word, parse_settings_text
 from laneproof_collectors.collection import make_collectors
 
 DEFAULT_ADDRESS, DEFAULT_PORT = "127.0.0.1", 7766
@@ -15,10 +12,6 @@ DEFAULT_STATE = "/var/lib/laneproof"
 SHORTEST_SECONDS, LONGEST_SECONDS = 1.0, 86400.0
 """Reading more often than this costs drives their rest and brings nothing new; less often is no watching."""
 LAST_PORT = 65535
-
-
-class SettingsError(ValueError):
-    """The settings' file says what it may not."""
 
 
 class Settings(BaseModel):
@@ -45,44 +38,19 @@ def parse_settings(text: str, *, name: str) -> Settings:
     Raises:
         SettingsError: It is no TOML, or says what it may not; one line a problem, each with its line.
     """
-    try:
-        data = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # beside wrong TOML: numbers too long, lists too deep
-        raise SettingsError(f"{name}: this is not TOML: {error}") from error
-    try:
-        settings = Settings.model_validate(data)
-        problems = list(_find_interval_problems(settings.intervals))
-    except ValidationError as error:
-        settings, problems = Settings(), [_describe(problem) for problem in error.errors(include_url=False)]
-    if problems:
-        lines = {path: key.line for path, key in find_key_lines(text).items()}
-        complaints = [f"{name}, line {lines[path[:1]]}: {'.'.join(map(str, path))} {says}" for path, says in problems]
-        raise SettingsError("\n".join(complaints))
-    return settings
+    return parse_settings_text(Settings, text, name=name, find_problems=_find_interval_problems)
 
 
-def _find_interval_problems(intervals: dict[str, float]) -> Iterator[tuple[tuple[str, ...], str]]:
+def _find_interval_problems(settings: Settings) -> Iterator[Problem]:
     known = [make_collector.group for make_collector in make_collectors()]
-    for group, seconds in intervals.items():
+    for group, seconds in settings.intervals.items():
         if group not in known:
-            yield ("intervals", group), f"is no collector; {_guess(group, known)}"
+            yield ("intervals", group), f"is no collector; {guess_word(group, known)}"
         elif not SHORTEST_SECONDS <= seconds <= LONGEST_SECONDS:
             yield (
                 ("intervals", group),
                 f"must be {SHORTEST_SECONDS:g} to {LONGEST_SECONDS:g} seconds, and is {seconds:g}",
             )
-
-
-def _describe(detail: Any) -> tuple[tuple[str, ...], str]:  # noqa: ANN401 (pydantic's own dictionary)
-    path = tuple(map(str, detail["loc"]))
-    if detail["type"] == "extra_forbidden":
-        return path, f"is not a key here; {_guess(path[-1], Settings.model_fields)}"
-    return path, f"cannot be {detail['input']!r:.40}: {detail['msg'][:1].lower()}{detail['msg'][1:]}"
-
-
-def _guess(word: str, known: Iterable[str]) -> str:
-    near = difflib.get_close_matches(word, known, n=1)
-    return f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(known)}"
 
 
 def parse_listen(text: str) -> tuple[str, int]:

@@ -2,7 +2,8 @@
 
 import pytest
 
-from laneproof.service.settings import Settings, SettingsError, parse_listen, parse_settings
+from laneproof.declaration.settings_text import SettingsError
+from laneproof.service.settings import Settings, parse_listen, parse_settings
 
 
 def test_an_empty_file_is_all_defaults() -> None:

@@ -1,0 +1,40 @@
+"""Reads a settings' file of the program."""
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar
+
+from laneproof.commands.errors import CommandError
+from laneproof.declaration.settings_text import SettingsError
+
+_Settings = TypeVar("_Settings")
+
+
+def read_settings_file(
+    path: str | None, default_path: str, parse: Callable[..., _Settings], *, default: _Settings | None = None
+) -> _Settings:
+    """Read settings.
+
+    Args:
+        path: The file as named; None for the default path.
+        default_path: The file where none is named.
+        parse: Takes its text, and its `name` for complaints.
+        default: What holds where the file at the default path is missing; None where it may not be.
+
+    Raises:
+        CommandError: The file is missing (66) or not permitted (77), or says what it may not (78).
+    """
+    file = path or default_path
+    try:
+        return parse(Path(file).read_text(encoding="utf-8"), name=file)
+    except FileNotFoundError as error:
+        if path is None and default is not None:
+            return default
+        raise CommandError.from_os_error(error, file) from error
+    except OSError as error:
+        raise CommandError.from_os_error(error, file) from error
+    except UnicodeDecodeError as error:
+        raise CommandError(f"{file}: not UTF-8 text ({error.reason})", status=os.EX_CONFIG) from error
+    except SettingsError as error:
+        raise CommandError(str(error), status=os.EX_CONFIG) from error
