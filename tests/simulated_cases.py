@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from laneproof.diagnosis.case import open_case
 from laneproof.diagnosis.features import find_features
-from laneproof.past.fix_trials import DROPS, Trial
+from laneproof.past.fix_trials import EPISODES, Trial
 from laneproof.rules.example_past import HOUR, PATHS, Story, counting_box
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
 from simulated_box import Box
@@ -48,7 +48,7 @@ def tried(what: str, outcome: str | None) -> Story:
     story = dropping([1.0])
     story.ledger.trials.trials.append(
         Trial(
-            path=PATH, serial="", what=what, words=what, began_at=story.ledger.now, complaint=DROPS, events_before=1,
+            path=PATH, serial="", what=what, words=what, began_at=story.ledger.now, complaint=EPISODES, events_before=1,
             seconds_before=HOUR, outcome=outcome or "counting", decided_at=story.ledger.now if outcome else None,
         )
     )  # fmt: skip

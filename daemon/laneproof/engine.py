@@ -17,7 +17,7 @@ from laneproof.findings import Finding, FindingChange
 from laneproof.lifecycle import Identity, Life, Step, advance
 from laneproof.past.box_record import BoxRecord, follow_box
 from laneproof.past.episodes import Episode
-from laneproof.past.ledger import DeviceNews, KernelNews, Ledger
+from laneproof.past.ledger import DeviceInput, KernelInput, Ledger
 from laneproof.past.notes import ConfirmedCause, Note
 from laneproof.past.past import Past
 from laneproof.past.saved_state import LedgerStateError
@@ -126,8 +126,8 @@ class Engine:
     def observe(
         self,
         snapshot: Snapshot,
-        kernel_events: KernelNews = (),
-        device_events: DeviceNews = (),
+        kernel_events: KernelInput = (),
+        device_events: DeviceInput = (),
         *,
         read_again: Collection[str] = GROUPS,
     ) -> PassResult:

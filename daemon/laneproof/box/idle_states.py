@@ -1,4 +1,4 @@
-"""Which idle states can really be entered at a position: what is in force at each place where it can be overridden."""
+"""Which idle states can really be entered at a position, after each setting that overrides another."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""One PCIe link with both its ends: what each can do, what was trained, and who says so.
+"""One PCIe link with both its ends: what each can do, what was trained, and by which witness.
 
 Links are read from the registers and from sysfs at both ends. Where the witnesses give different values, the least of
 them stands and the others stay visible. A reading that cannot be (no lanes on a link that carries a device, all ones)
@@ -13,7 +13,7 @@ from laneproof_collectors.unread import Reason, Unread
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class LinkFigure:
     """One figure of a link, as its witnesses have it.
 
     Attributes:
@@ -55,12 +55,12 @@ class LinkOfTwo:
     path: str
     port: PciFunction | None
     device: PciFunction | None
-    trained_gt_s: Told
-    trained_lanes: Told
-    port_gt_s: Told
-    port_lanes: Told
-    device_gt_s: Told
-    device_lanes: Told
+    trained_gt_s: LinkFigure
+    trained_lanes: LinkFigure
+    port_gt_s: LinkFigure
+    port_lanes: LinkFigure
+    device_gt_s: LinkFigure
+    device_lanes: LinkFigure
     target_gt_s: float | Unread | None
 
     @property
@@ -105,22 +105,21 @@ def _is_width(value: object) -> bool:
     return value in LANE_COUNTS  # 0: no link; 63: all ones
 
 
-def _hear(what: str, answers: list[tuple[str, object]], *, lanes: bool) -> Told:
-    """Take the least of what can be; else say why nothing could be told."""
+def _weigh(what: str, answers: list[tuple[str, object]], *, lanes: bool) -> LinkFigure:
+    """Take the least of the possible values; without one say why there is none."""
     is_possible = _is_width if lanes else _is_rate
-    heard = tuple((who, value) for who, value in answers if is_possible(value))
-    if heard:
-        witnesses = tuple((who, value) for who, value in heard if isinstance(value, float | int))
-        return Told(value=min(value for _, value in witnesses), witnesses=witnesses)
-    told = [(who, value) for who, value in answers if value is not None]
-    if not told:
-        return Told(value=None)
-    unread = next((value for _, value in told if isinstance(value, Unread)), None)
-    odd = ", ".join(f"{who} say {value}" for who, value in told if not isinstance(value, Unread))
-    return Told(value=unread or Unread(what, f"no link has that: {odd}", Reason.MALFORMED))
+    witnesses = tuple((who, value) for who, value in answers if isinstance(value, float | int) and is_possible(value))
+    if witnesses:
+        return LinkFigure(value=min(value for _, value in witnesses), witnesses=witnesses)
+    given = [(who, value) for who, value in answers if value is not None]
+    if not given:
+        return LinkFigure(value=None)
+    unread = next((value for _, value in given if isinstance(value, Unread)), None)
+    odd = ", ".join(f"{who} say {value}" for who, value in given if not isinstance(value, Unread))
+    return LinkFigure(value=unread or Unread(what, f"no link has that: {odd}", Reason.MALFORMED))
 
 
-def _trained(what: str, port: PciFunction | None, device: PciFunction | None, *, lanes: bool) -> Told:
+def _trained(what: str, port: PciFunction | None, device: PciFunction | None, *, lanes: bool) -> LinkFigure:
     answers: list[tuple[str, object]] = []
     for name, end in (("port", port), ("device", device)):
         if end is None or not end.answers:
@@ -128,17 +127,17 @@ def _trained(what: str, port: PciFunction | None, device: PciFunction | None, *,
         if registers := registers_of(end):
             answers.append((f"{name} registers", registers.trained_lanes if lanes else registers.trained_gt_s))
         answers.append((f"{name} in sysfs", end.link.trained_lanes if lanes else end.link.trained_gt_s))
-    return _hear(what, answers, lanes=lanes)
+    return _weigh(what, answers, lanes=lanes)
 
 
-def _capable(what: str, name: str, end: PciFunction | None, *, lanes: bool) -> Told:
+def _capable(what: str, name: str, end: PciFunction | None, *, lanes: bool) -> LinkFigure:
     if end is None:
-        return Told(value=None)
+        return LinkFigure(value=None)
     answers: list[tuple[str, object]] = []
     if registers := registers_of(end):
         answers.append((f"{name} registers", registers.capable_lanes if lanes else registers.capable_gt_s))
     answers.append((f"{name} in sysfs", end.link.capable_lanes if lanes else end.link.capable_gt_s))
-    return _hear(what, answers, lanes=lanes)
+    return _weigh(what, answers, lanes=lanes)
 
 
 _MOST_JOINED = 4096

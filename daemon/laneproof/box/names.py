@@ -92,9 +92,9 @@ def find_drives(name: str, build: Build | None, snapshot: Snapshot) -> tuple[Pos
     if not found:
         raise UnknownNameError(_say_unknown(name, book))
     if len(found) > 1:
-        told = [f"{book.name_of(path)} ({known_as})" for path, known_as in sorted(found.items())]
-        more = f" and {len(told) - _MOST_NAMED} more" if len(told) > _MOST_NAMED else ""
-        raise UnknownNameError(f"{name!r} could be {', '.join(told[:_MOST_NAMED])}{more}; say more of it")
+        fits = [f"{book.name_of(path)} ({known_as})" for path, known_as in sorted(found.items())]
+        more = f" and {len(fits) - _MOST_NAMED} more" if len(fits) > _MOST_NAMED else ""
+        raise UnknownNameError(f"{name!r} could be {', '.join(fits[:_MOST_NAMED])}{more}; give more of it")
     return tuple(book.describe(path, known_as) for path, known_as in found.items())
 
 
@@ -237,7 +237,7 @@ class _NameBook:
             elif len(serial) > SHORTEST_PART and _NOT_IN_LINKS.sub("_", serial) in _PART.sub("", part).split("_"):
                 yield path, f"a name with its serial number {drive.serial}"
 
-    # --- telling ---
+    # --- describing -----------------------------------------------------------------------------------------------
 
     def list_names(self) -> Iterator[str]:
         """List the names worth a try, for near misses."""

@@ -27,12 +27,12 @@ class Occupant:
         controller: Its NVMe controller.
         drive: Its SATA, SAS or USB drive.
         interfaces: Its network interfaces.
-        model: As the device tells it; for others than drives the name in the system's list of ids.
-        serial: Its serial number; None for a device that has none to tell.
-        firmware: Its firmware revision; None for a device that has none to tell.
+        model: As the device gives it; for others than drives the name in the system's list of ids.
+        serial: Its serial number; None for a device that has none.
+        firmware: Its firmware revision; None for a device that has none.
         capacity_bytes: What it holds; None for what is no drive.
         disks: The kernel's disks on it.
-        shares_serial: Another drive tells the same serial number, which names neither of them then.
+        shares_serial: Another drive has the same serial number, which then names neither of them.
         other_ways: The further positions that lead to the same drive: it has two ports, or several paths.
     """
 
@@ -234,24 +234,24 @@ def name_by_ids(function: PciFunction) -> str | Unread:
 def enters_idle_states(controller: NvmeController) -> bool | Unread:
     """Whether a drive goes to non-operational power states by itself.
 
-    The drive's own feature (0Ch) is the truth. Where it could not be asked, the kernel's latency limit for this drive
-    tells: 0 means that the kernel switched the feature off, no such file that the drive has none.
+    The drive's own feature (0Ch) decides. Where it could not be read, the kernel's latency limit for this drive does: 0
+    means that the kernel switched the feature off, no such file that the drive has none.
 
     Source: Documentation/ABI/testing/sysfs-devices-power, ``pm_qos_latency_tolerance_us``; drivers/nvme/host/core.c,
         ``nvme_configure_apst``.
     """
-    told = controller.autonomous_transitions
-    if told is None:
+    feature = controller.autonomous_transitions
+    if feature is None:
         return False
-    if isinstance(told, Unread):
+    if isinstance(feature, Unread):
         tolerance = controller.latency_tolerance_us
         if isinstance(tolerance, Unread):
-            return told
+            return feature
         return tolerance not in (None, 0)
-    if not told.enabled or not told.transitions:
+    if not feature.enabled or not feature.transitions:
         return False
     if isinstance(controller.identity, Unread):
         return True  # it changes state by itself; that some of the states are operational cannot be shown
     idle = {state.number for state in controller.identity.power_states if state.non_operational}
-    targets = {target for target, _ in told.transitions.values()}
+    targets = {target for target, _ in feature.transitions.values()}
     return bool(targets & idle) or not idle

@@ -1,4 +1,4 @@
-"""The declared positions laid over the machine: what is where, what is elsewhere, and what is nowhere declared.
+"""The declared positions laid over the machine: what is in each, what moved, and what is in no declared position.
 
 All rules about positions begin here, so that they agree on what is empty and what moved. Nothing here makes a finding.
 """
@@ -144,18 +144,18 @@ class Arrangement:
         """The positions' labels by path."""
         return {placement.position.path: placement.label for placement in self.placements}
 
-    def place_of(self, occupant: Occupant) -> str | None:
+    def label_of(self, occupant: Occupant) -> str | None:
         """Give the label of the declared position that a device is in, None where it is in none."""
         labels = self.label_by_path
         return next((label for way in occupant.ways if (label := labels.get(way))), None)
 
     def where(self, occupant: Occupant) -> str:
         """Say in words where a device is: a label, else its path."""
-        return self.place_of(occupant) or f"the undeclared {occupant.path}"
+        return self.label_of(occupant) or f"the undeclared {occupant.path}"
 
     def strays(self) -> Iterator[Occupant]:
         """Give the drives that are in no declared position."""
-        return (drive for drive in self.drives if self.place_of(drive) is None)
+        return (drive for drive in self.drives if self.label_of(drive) is None)
 
     def found_elsewhere(self, placement: Placement) -> Occupant | None:
         """Find the drive that is declared for a position in another one, None where it is not found for sure."""
@@ -208,13 +208,13 @@ class Arrangement:
 
     def _is_rightful(self, occupant: Occupant) -> bool:
         """Whether a drive is where it is declared to be, as far as its declaration goes."""
-        label = self.place_of(occupant)
+        label = self.label_of(occupant)
         plan = self.by_label[label].plan if label else None
         return plan is not None and plan.kind != "none" and _could_be(occupant, plan)
 
 
 def is_same_text(observed: object, declared: str) -> bool:
-    """Whether a name that a device tells is the declared one; case and padding do not count."""
+    """Whether a name that a device gives is the declared one; case and padding do not count."""
     return isinstance(observed, str) and _spell(observed) == _spell(declared)
 
 
@@ -233,8 +233,8 @@ def _could_be(occupant: Occupant, plan: DeclaredDevice) -> bool:
     return isinstance(occupant.capacity_bytes, int) and is_same_capacity(occupant.capacity_bytes, plan.capacity)
 
 
-def _is_same_kind_of_plan(one: DeclaredDevice | None, plan: DeclaredDevice) -> bool:
-    return one is not None and one.serial is None and (one.model, one.capacity) == (plan.model, plan.capacity)
+def _is_same_kind_of_plan(rival: DeclaredDevice | None, plan: DeclaredDevice) -> bool:
+    return rival is not None and rival.serial is None and (rival.model, rival.capacity) == (plan.model, plan.capacity)
 
 
 def hangs_on_controller(path: str) -> bool:

@@ -150,7 +150,7 @@ class Topology:
                 first = next(iter(self.functions_at(function.path)), function)
                 if first is function:
                     yield from filter(None, (self._occupant_at(function.path),))
-                elif not _is_same_device(first, function):  # a second device on one bus: its own path tells it apart
+                elif not _is_same_device(first, function):  # a second device on one bus: it goes by its own path
                     yield from filter(None, (self._occupant_at(path),))
         for path in (*self.drives, *self.placed_controllers):
             if found := self._occupant_at(path):

@@ -149,17 +149,16 @@ class Pair:
     def __init__(self, before: Inventory, after: Inventory) -> None:
         """Lay them side by side."""
         self.before, self.after = before, after
-        self.positions_before = {position.path: position for position in (*(before.devices or ()), *before.places)}
-        self.positions_after = {position.path: position for position in (*(after.devices or ()), *after.places)}
+        self.positions_before = {position.path: position for position in (*(before.devices or ()), *before.positions)}
+        self.positions_after = {position.path: position for position in (*(after.devices or ()), *after.positions)}
 
     @property
     def same_firmware(self) -> bool:
-        """Whether the board's firmware is the same, as far as both tell."""
-        one, other = self.before.firmware, self.after.firmware
-        if one is None or other is None:
+        """Whether the board's firmware is the same, as far as it is known of both."""
+        old, new = self.before.firmware, self.after.firmware
+        if old is None or new is None:
             return True
-        pairs = (one.bios_version, other.bios_version), (one.bios_date, other.bios_date)
-        return all(a is None or b is None or a == b for a, b in pairs)
+        return is_same((old.bios_version, new.bios_version), (old.bios_date, new.bios_date))
 
     def name_position(self, path: str) -> str:
         """Name a position: by its label, else by its path."""
@@ -178,10 +177,14 @@ def describe_link(link: KeptLink | None) -> str:
     return str(link) if link else "no link"
 
 
-def is_same_link(one: KeptLink, other: KeptLink) -> bool:
-    """Whether nothing that both tell differs."""
-    pairs = ((one.transfers_per_second, other.transfers_per_second), (one.lanes, other.lanes))
-    return all(a is None or b is None or a == b for a, b in pairs)
+def is_same(*pairs: tuple[object, object]) -> bool:
+    """Whether no value that is known both before and after differs."""
+    return all(before is None or after is None or before == after for before, after in pairs)
+
+
+def is_same_link(old: KeptLink, new: KeptLink) -> bool:
+    """Whether a link is the same, as far as it is known of both."""
+    return is_same((old.transfers_per_second, new.transfers_per_second), (old.lanes, new.lanes))
 
 
 def trained_at(position: KeptPosition | None) -> KeptLink | None:

@@ -1,7 +1,7 @@
 """Two inventories in, all that changed out: what belongs together is one change with its list.
 
 An update of the board's firmware that reset several settings is one event, not ten: what firmware decides (splits, what
-ports can do and aim at, memory rates, who owns error reporting) is told below it. Likewise for another kernel.
+ports can do and aim at, memory rates, who owns error reporting) stands below it. Likewise for another kernel.
 """
 
 from collections.abc import Iterator
@@ -52,14 +52,14 @@ def compare(before: Inventory, after: Inventory) -> Comparison:
     )
     order = list(About)
     return Comparison(
-        changes=tuple(sorted(changes, key=lambda one: order.index(one.about))),
+        changes=tuple(sorted(changes, key=lambda change: order.index(change.about))),
         notes=tuple(_list_notes(pair, devices)),
         gaps=(*_list_gaps(pair), *devices.gaps),
     )
 
 
 def _split_renumbered(pair: Pair, devices: tuple[Change, ...]) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
-    """Tell apart what only seems moved: with another firmware, from a port that is no more to one that was not."""
+    """Give first what only seems moved: with another firmware, from a port that is no more to one that was not."""
     before, after = ({port.path for port in some.ports or ()} for some in (pair.before, pair.after))
     renumbered = []
     if not pair.same_firmware:
@@ -67,10 +67,11 @@ def _split_renumbered(pair: Pair, devices: tuple[Change, ...]) -> tuple[tuple[Ch
         for device in devices:
             old = positions.get(device.before or "", "")
             if device.what is What.MOVED and old in before - after and device.path in after - before:
-                told = f"ports may have new numbers: {device.summary}"
-                renumbered.append((device, replace(device, summary=told)))
-    taken = [old_change for old_change, _ in renumbered]
-    return tuple(told for _, told in renumbered), tuple(device for device in devices if device not in taken)
+                renumbered.append(device)
+    return (
+        tuple(replace(device, summary=f"ports may have new numbers: {device.summary}") for device in renumbered),
+        tuple(device for device in devices if device not in renumbered),
+    )
 
 
 def _list_notes(pair: Pair, devices: DeviceChanges) -> Iterator[str]:
@@ -78,8 +79,8 @@ def _list_notes(pair: Pair, devices: DeviceChanges) -> Iterator[str]:
     if old and new and old.boot_id and new.boot_id and old.boot_id != new.boot_id:
         yield "the box was restarted in between"
     if devices.renamed:
-        told = ", ".join(f"{position} was {old}, is {new}" for position, old, new in devices.renamed)
-        yield f"the kernel gave out names again: {told}"
+        names = ", ".join(f"{position} was {old}, is {new}" for position, old, new in devices.renamed)
+        yield f"the kernel gave out names again: {names}"
 
 
 _PARTS = ("firmware", "settings", "ports", "devices", "arrays", "memory", "interfaces", "bonds")

@@ -30,9 +30,9 @@ class DeviceChanges:
 
     Attributes:
         changes: The changes.
-        gaps: Drives that could not be told apart.
-        renamed: Drives that the kernel calls otherwise now: position, old name, new name.
-        unsteady: Paths at which another device is than before: their links are not one link at two times.
+        gaps: Drives of which it is not known whether they are the same.
+        renamed: Drives that have another name of the kernel's now: position, old name, new name.
+        unsteady: Paths with another device than before: their links are not one link at two times.
     """
 
     changes: tuple[Change, ...]
@@ -42,7 +42,7 @@ class DeviceChanges:
 
 
 def describe_device(device: KeptDevice) -> str:
-    """Write who a device is: model, serial number, capacity, as far as it told them."""
+    """Write who a device is: model, serial number, capacity, as far as they are known."""
     parts = [device.model or device.ids or f"a device of kind {device.kind or 'unknown'}"]
     if device.serial:
         parts.append(f"serial {device.serial}")
@@ -84,7 +84,7 @@ class _Drives:
 
     def _select(self, positions: Mapping[str, KeptPosition]) -> dict[str, KeptDevice]:
         """Choose the positions with a drive that answers; without those of a group that one snapshot could not read."""
-        if not self.pair.knows("places"):
+        if not self.pair.knows("places"):  # the name of the part in what is kept
             return {}
         knows_others = self.pair.knows("drives.other")
         return {
@@ -95,11 +95,11 @@ class _Drives:
         }
 
     def compare(self) -> None:
-        """Match, and tell."""
+        """Match the drives, and note what became of each."""
         before, after = _index(self._before), _index(self._after)
         matched = before.keys() & after.keys()
-        for key in sorted(matched, key=lambda one: after[one]):
-            self._compare_one(before[key], after[key])
+        for key in sorted(matched, key=lambda key: after[key]):
+            self._compare_drive(before[key], after[key])
         gone = {path: device for path, device in self._before.items() if _key(device) not in matched}
         came = {path: device for path, device in self._after.items() if _key(device) not in matched}
         for path in sorted(gone.keys() & came.keys()):
@@ -114,7 +114,7 @@ class _Drives:
             *(change for change in self.changes if change.what != What.REFLASHED),
         ]
 
-    def _compare_one(self, old_path: str, new_path: str) -> None:
+    def _compare_drive(self, old_path: str, new_path: str) -> None:
         old, new = self._before[old_path], self._after[new_path]
         if old_path != new_path:
             self._note_moved(old_path, new_path, new)
@@ -145,7 +145,7 @@ class _Drives:
         *,
         link_before: str | None = None,
     ) -> None:
-        """Tell a change; where a link was at `link_before`, and trained otherwise than here, that goes with it."""
+        """Note a change; a link that was at `link_before`, and trained otherwise there, goes with it."""
         details = () if link_before is None else tuple(self._compare_link(link_before, path))
         self.changes.append(
             Change(
@@ -183,9 +183,9 @@ class _Drives:
         self._make_change(What.MOVED, new_path, summary, *names, link_before=old_path)
 
     def _settle_same_position(self, path: str, old: KeptDevice, new: KeptDevice) -> bool:
-        """Tell what became of a position that held one drive and holds one that is not known to be the same."""
-        if _key(old) is not None and _key(old) == _key(new):  # two drives say so, and one of them was here before
-            self._compare_one(path, path)
+        """Note what became of a position whose drive is not known to be the one before; whether that is settled."""
+        if _key(old) is not None and _key(old) == _key(new):  # two drives have this name; one of them was here before
+            self._compare_drive(path, path)
             return True
         same_model = old.model is None or new.model is None or old.model == new.model
         if (old.serial is None or new.serial is None) and same_model:
@@ -217,13 +217,13 @@ def _key(device: KeptDevice) -> _Key | None:
 
 
 def _index(drives: Mapping[str, KeptDevice]) -> dict[_Key, str]:
-    """Give the path of each drive that tells who it is; a serial number that two have names neither."""
+    """Give the path of each drive with a serial number of its own; one that two share names neither."""
     counts = Counter(key for drive in drives.values() if (key := _key(drive)))
     return {key: path for path, drive in drives.items() if (key := _key(drive)) and counts[key] == 1}
 
 
 def _group_reflashed(changes: Iterable[Change]) -> Iterator[Change]:
-    """Tell drives of one model that went from one firmware to another as one change."""
+    """Join the drives of one model that went from one firmware to another into one change."""
     groups: dict[str, list[Change]] = defaultdict(list)
     for change in changes:
         if change.what is What.REFLASHED:
@@ -262,7 +262,7 @@ class _Others:
         }
 
     def compare(self) -> Iterator[Change]:
-        """Tell what became of them."""
+        """Give what became of them."""
         if not self.pair.knows("devices"):
             return
         if self.pair.before.devices is None or self.pair.after.devices is None:

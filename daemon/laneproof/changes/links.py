@@ -1,13 +1,14 @@
 """Links and the ports above them: what a port was set to or can do, how slots are split, and what trained otherwise.
 
-Rules of this module: a link that trained otherwise because its port was set otherwise is told with that setting. What
-left because its port is no longer there is told with the split. Ports that went or came elsewhere (with a card) are the
+Rules of this module: a link that trained otherwise because its port was set otherwise stands below that setting. What
+left because its port is no longer there stands below the split. Ports that went or came elsewhere (with a card) are the
 card's matter.
 """
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from operator import attrgetter
 
 from laneproof.box.inventory import KeptLink, KeptPort
 from laneproof.box.link_rates import describe_rate
@@ -140,7 +141,7 @@ def _find_reason(link: Change, settings: list[Change]) -> Change | None:
 
 
 def _group_settings(settings: Iterable[Change]) -> Iterator[Change]:
-    """Tell the same setting at several ports as one change."""
+    """Join the same setting at several ports into one change."""
     groups: dict[str, list[Change]] = defaultdict(list)
     for setting in settings:
         groups[setting.summary].append(setting)
@@ -170,12 +171,12 @@ def _compare_splits(pair: Pair, before: Mapping[str, KeptPort], after: Mapping[s
             continue
         texts = _describe_split(old), _describe_split(new)
         labels = [pair.name_position(port.path) for port in old if pair.name_position(port.path) != port.path]
-        told = f" ({', '.join(labels)})" if labels else ""
+        which = f" ({', '.join(labels)})" if labels else ""
         yield Change(
             what=What.SETTING,
             about=About.SETTING,
             subject=f"slot at {device}",
-            summary=f"ports {texts[1]}, before {texts[0]}{told}",
+            summary=f"ports {texts[1]}, before {texts[0]}{which}",
             path=device,
             before=texts[0],
             after=texts[1],
@@ -183,7 +184,7 @@ def _compare_splits(pair: Pair, before: Mapping[str, KeptPort], after: Mapping[s
 
 
 def _describe_split(ports: Iterable[KeptPort]) -> str:
-    return " ".join(f"x{_lanes(port.capable) or '?'}" for port in sorted(ports, key=lambda one: one.path))
+    return " ".join(f"x{_lanes(port.capable) or '?'}" for port in sorted(ports, key=attrgetter("path")))
 
 
 def _lanes(link: KeptLink | None) -> int | None:

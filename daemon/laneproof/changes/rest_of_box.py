@@ -44,10 +44,10 @@ def _compare_array(pair: Pair, old: KeptArray, new: KeptArray) -> Iterator[Chang
     gone, came = _compare_members(old, new)
     left, joined = ([_name_member(pair, member) for member in some] for some in (gone, came))
     if left or joined:
-        told = [f"{join_words(joined)} joined"] if joined else []
-        told += [f"{join_words(left)} left"] if left else []
+        clauses = [f"{join_words(joined)} joined"] if joined else []
+        clauses += [f"{join_words(left)} left"] if left else []
         yield _make_change(
-            What.CHANGED, about, name, ", ".join(told), ", ".join(left) or None, ", ".join(joined) or None
+            What.CHANGED, about, name, ", ".join(clauses), ", ".join(left) or None, ", ".join(joined) or None
         )
 
 
@@ -95,12 +95,12 @@ def compare_memory(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
 def _compare_rates(before: dict[str, KeptModule], after: dict[str, KeptModule]) -> Iterator[Change]:
     rates: dict[tuple[int, int], list[str]] = {}
     for locator in before.keys() & after.keys():
-        one, other = before[locator].configured_mt_s, after[locator].configured_mt_s
-        if one and other and one != other:
-            rates.setdefault((one, other), []).append(locator)
-    for (one, other), locators in sorted(rates.items()):
-        told = f"runs at {other} MT/s, before {one} MT/s ({', '.join(sorted(locators))})"
-        yield _make_change(What.SETTING, About.MEMORY, "memory", told, f"{one} MT/s", f"{other} MT/s")
+        old, new = before[locator].configured_mt_s, after[locator].configured_mt_s
+        if old and new and old != new:
+            rates.setdefault((old, new), []).append(locator)
+    for (old, new), locators in sorted(rates.items()):
+        summary = f"runs at {new} MT/s, before {old} MT/s ({', '.join(sorted(locators))})"
+        yield _make_change(What.SETTING, About.MEMORY, "memory", summary, f"{old} MT/s", f"{new} MT/s")
 
 
 def _compare_modules(before: dict[str, KeptModule], after: dict[str, KeptModule]) -> Iterator[Change]:
@@ -126,7 +126,7 @@ def _module(module: KeptModule) -> str:
 
 
 def compare_network(pair: Pair) -> Iterator[Change]:
-    """Compare the speed of interfaces (cards that come and go are told as devices), and bonds."""
+    """Compare the speed of interfaces, and bonds; cards that come and go are devices."""
     if pair.before.interfaces is not None and pair.after.interfaces is not None:
         yield from _compare_interfaces(pair.before.interfaces, pair.after.interfaces)
     if pair.before.bonds is not None and pair.after.bonds is not None:
@@ -143,9 +143,9 @@ def _compare_interfaces(before: Iterable[KeptInterface], after: Iterable[KeptInt
         if old is None:
             continue
         if old.name != interface.name:
-            told = f"is called {interface.name} now, before {old.name}"
+            summary = f"is called {interface.name} now, before {old.name}"
             yield _make_change(
-                What.CHANGED, About.NETWORK, f"interface at {interface.path}", told, old.name, interface.name
+                What.CHANGED, About.NETWORK, f"interface at {interface.path}", summary, old.name, interface.name
             )
         if old.speed_mbit_s and interface.speed_mbit_s and old.speed_mbit_s != interface.speed_mbit_s:
             texts = f"{old.speed_mbit_s} Mbit/s", f"{interface.speed_mbit_s} Mbit/s"
@@ -154,7 +154,7 @@ def _compare_interfaces(before: Iterable[KeptInterface], after: Iterable[KeptInt
 
 def _compare_bonds(before: dict[str, KeptBond], after: dict[str, KeptBond]) -> Iterator[Change]:
     for name in sorted(before.keys() | after.keys()):
-        old, new = (None if bond is None else _bond(bond) for bond in (before.get(name), after.get(name)))
+        old, new = (None if bond is None else _describe_bond(bond) for bond in (before.get(name), after.get(name)))
         if old is None and new is not None:
             yield _make_change(What.APPEARED, About.NETWORK, name, f"{new} is new", None, new)
         elif new is None and old is not None:
@@ -163,8 +163,8 @@ def _compare_bonds(before: dict[str, KeptBond], after: dict[str, KeptBond]) -> I
             yield _make_change(What.CHANGED, About.NETWORK, name, f"{new}, before {old}", old, new)
 
 
-def _bond(one: KeptBond) -> str:
-    return f"bond in mode {one.mode or 'unknown'} of {', '.join(one.members) or 'no interface'}"
+def _describe_bond(bond: KeptBond) -> str:
+    return f"bond in mode {bond.mode or 'unknown'} of {', '.join(bond.members) or 'no interface'}"
 
 
 def _make_change(  # noqa: PLR0913 (what a change is)

@@ -27,7 +27,7 @@ _TITLES = {"port_power_management": "power management of ports", "error_reportin
 
 
 def compare_firmware(pair: Pair) -> Change | None:
-    """Tell another version of the board's firmware."""
+    """Give the change to another version of the board's firmware."""
     old, new = pair.before.firmware, pair.after.firmware
     if old is None or new is None or pair.same_firmware:
         return None
@@ -47,7 +47,7 @@ def _version(version: str | None, date: str | None) -> str:
 
 
 def compare_board(pair: Pair) -> Iterator[Change]:
-    """Tell another board under the same drives."""
+    """Give the change to another board under the same drives."""
     old, new = pair.before.firmware, pair.after.firmware
     if old and new and old.board and new.board and old.board != new.board:
         yield Change(
@@ -61,7 +61,7 @@ def compare_board(pair: Pair) -> Iterator[Change]:
 
 
 def compare_kernel(pair: Pair) -> Change | None:
-    """Tell another kernel."""
+    """Give the change to another kernel."""
     old, new = pair.before.firmware, pair.after.firmware
     if old is None or new is None or not old.kernel or not new.kernel or old.kernel == new.kernel:
         return None
@@ -85,7 +85,7 @@ def compare_settings(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]
     if old is None or new is None:
         return (), ()
     words = _compare_words(old.command_line, new.command_line)
-    told: list[Change] = []
+    named: list[Change] = []
     others: list[Change] = []
     for name, deciding in _BY_WORD.items():
         before, after = getattr(old, name), getattr(new, name)
@@ -99,10 +99,10 @@ def compare_settings(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]
             before=before,
             after=after,
         )
-        (told if any(word.startswith(deciding) for word in words) else others).append(change)
+        (named if any(word.startswith(deciding) for word in words) else others).append(change)
     if not words:
         return (), tuple(others)
-    return (replace(_describe_words(words), details=tuple(told)),), tuple(others)
+    return (replace(_describe_words(words), details=tuple(named)),), tuple(others)
 
 
 def _compare_words(old: tuple[str, ...] | None, new: tuple[str, ...] | None) -> dict[str, bool]:
@@ -116,12 +116,12 @@ def _compare_words(old: tuple[str, ...] | None, new: tuple[str, ...] | None) -> 
 def _describe_words(words: dict[str, bool]) -> Change:
     gone = " ".join(word for word, came in words.items() if not came)
     new = " ".join(word for word, came in words.items() if came)
-    told = [text for text in (f"now with {new}" if new else "", f"no longer with {gone}" if gone else "") if text]
+    clauses = [text for text in (f"now with {new}" if new else "", f"no longer with {gone}" if gone else "") if text]
     return Change(
         what=What.SETTING,
         about=About.SETTING,
         subject="kernel command line",
-        summary=", ".join(told),
+        summary=", ".join(clauses),
         before=gone or None,
         after=new or None,
     )

@@ -116,16 +116,16 @@ def _list_subjects(
 ) -> list[tuple[tuple[str, ...], Subject]]:
     """List what can be asked for, each by all its names: what is there now first, then what was."""
     found: list[tuple[tuple[str, ...], Subject]] = []
-    for place in (*inventory.places, *(inventory.devices or ())) if inventory else ():
-        occupant = place.occupant
+    for position in (*inventory.positions, *(inventory.devices or ())) if inventory else ():
+        occupant = position.occupant
         serial = occupant.serial or "" if occupant and occupant.drive else ""
         subject = Subject(
-            name=place.position or place.path,
-            path=place.path,
+            name=position.position or position.path,
+            path=position.path,
             drive=serial,
             drive_name=", ".join(filter(None, (occupant.name, occupant.model))) if occupant and occupant.drive else "",
         )
-        names = [place.position or "", place.path, serial]
+        names = [position.position or "", position.path, serial]
         names += [occupant.name, *occupant.disks] if occupant else []
         found.append((tuple(name for name in names if name), subject))
     found += [

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from laneproof.box.link_rates import LOWEST_GT_S
 from laneproof.past.drives import DriveRecord
 from laneproof.past.episodes import Episode
-from laneproof.past.fix_trials import DROPS, Trial
+from laneproof.past.fix_trials import EPISODES, Trial
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord
 from laneproof.past.media_errors import find_media_times
@@ -118,7 +118,7 @@ def open_case(ledger: Ledger, path: str, serial: str, reported: Mapping[str, Seq
     known = serial or ("" if drive is None or "/" in drive.serial else drive.serial)
     horizon = ledger.now - LOOK_BACK_SECONDS
     episodes = ledger.episodes.of(path, known or None)
-    on_trial = any(trial.complaint == DROPS and _concerns(trial, path, known) for trial in ledger.trials.open())
+    on_trial = any(trial.complaint == EPISODES and _concerns(trial, path, known) for trial in ledger.trials.open())
     still_counts = bool(episodes) and (on_trial or not _EPISODE_RULES.isdisjoint(reported))
     episodes = (
         _latest_run(episodes) if still_counts else [episode for episode in episodes if episode.dropped_at >= horizon]

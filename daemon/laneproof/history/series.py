@@ -32,7 +32,7 @@ class Watch:
     ended_at: float
 
 
-class Placed(NamedTuple):
+class PassPoint(NamedTuple):
     """A point, and the passes that it stands for."""
 
     point: Point
@@ -75,7 +75,7 @@ class Series:
         return gained(self.points)
 
 
-def with_gaps(placed: Sequence[Placed], watches: Sequence[Watch]) -> list[Point]:
+def with_gaps(placed: Sequence[PassPoint], watches: Sequence[Watch]) -> list[Point]:
     """Put a gap wherever nobody watched.
 
     Args:
@@ -94,13 +94,13 @@ def with_gaps(placed: Sequence[Placed], watches: Sequence[Watch]) -> list[Point]
     points: list[Point] = []
     for entry in placed:
         while after is not None and after[1].first_pass <= entry.first_pass:
-            points += _across(points, *after, told_again=after[1].first_pass < entry.first_pass)
+            points += _across(points, *after, is_repeated=after[1].first_pass < entry.first_pass)
             after = next(breaks, None)
         while after is not None and after[0].last_pass < entry.last_pass:  # a break inside a folded point
             after = next(breaks, None)
         points.append(entry.point)
     while after is not None:
-        points += _across(points, *after, told_again=True)
+        points += _across(points, *after, is_repeated=True)
         after = next(breaks, None)
     return points
 
@@ -111,12 +111,12 @@ def _breaks(watches: Sequence[Watch], first_pass: int) -> Iterator[tuple[Watch, 
             yield before, after
 
 
-def _across(points: Sequence[Point], before: Watch, after: Watch, *, told_again: bool) -> Iterator[Point]:
+def _across(points: Sequence[Point], before: Watch, after: Watch, *, is_repeated: bool) -> Iterator[Point]:
     last = points[-1]
     if last.last is None:
         return  # it was not known before the break, and so there is nothing to break off
     yield gap(max(last.ended_at, before.ended_at), after.began_at)
-    if told_again:
+    if is_repeated:
         yield Point(
             began_at=after.began_at, ended_at=after.began_at, low=last.last, high=last.last, last=last.last, samples=0
         )

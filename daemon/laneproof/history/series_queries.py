@@ -11,7 +11,7 @@ from typing import NamedTuple
 from laneproof.history.boots import HOLE_SECONDS, load_watches
 from laneproof.history.folding import Point, point_at
 from laneproof.history.sample import Value
-from laneproof.history.series import Placed, Series, Watch, cut, with_gaps
+from laneproof.history.series import PassPoint, Series, Watch, cut, with_gaps
 
 _FOLDED = (("days", 2), ("hours", 1))
 
@@ -144,13 +144,13 @@ def _find(
     return [_Row(*row) for row in connection.execute(asked, values)]
 
 
-def _points(connection: sqlite3.Connection, row: _Row, boots: _Boots) -> list[Placed]:
-    placed: list[Placed] = []
+def _points(connection: sqlite3.Connection, row: _Row, boots: _Boots) -> list[PassPoint]:
+    placed: list[PassPoint] = []
     held: Value | None = None
     for bucket in _folded(connection, row, boots):
         first, last, began, ended, low, high, value, count = bucket
         point = _unfold(began, ended, low, high, value, count, held=held if row.is_counter else None)
-        placed.append(Placed(point=point, first_pass=first, last_pass=last))
+        placed.append(PassPoint(point=point, first_pass=first, last_pass=last))
         held = point.high if point.high is not None else held
     first, last = boots.passes_of(row.boot)
     if first > last:
@@ -161,7 +161,7 @@ def _points(connection: sqlite3.Connection, row: _Row, boots: _Boots) -> list[Pl
         " WHERE p.id BETWEEN ? AND ? ORDER BY p.id",
         (row.id, first, last),
     )
-    placed += [Placed(point_at(t, value), number, number) for number, t, value in raw]
+    placed += [PassPoint(point_at(t, value), number, number) for number, t, value in raw]
     return placed
 
 

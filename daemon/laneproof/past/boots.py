@@ -81,9 +81,9 @@ class BootBook:
             )
 
 
-def is_other_bios(one: Boot, other: Boot) -> bool:
-    """Whether two boots ran different board firmware, as far as both told."""
-    pairs = ((one.bios_version, other.bios_version), (one.bios_date, other.bios_date))
+def is_other_bios(earlier: Boot, later: Boot) -> bool:
+    """Whether two boots ran different board firmware, as far as that is known of both."""
+    pairs = ((earlier.bios_version, later.bios_version), (earlier.bios_date, later.bios_date))
     return any(before is not None and now is not None and before != now for before, now in pairs)
 
 

@@ -3,7 +3,7 @@
 How counters grew, which arrays were checked, which fans turned, which file systems could be written.
 
 Rules of this module: plain values, no judgement. A counter that falls begins again; what was counted before the first
-look is nobody's growth. It keeps a week of growth by the hour, and no more than it was shown.
+pass is no growth. It keeps a week of growth by the hour.
 """
 
 from collections import Counter as Counted
@@ -188,7 +188,7 @@ def _known(group: tuple[Fact, ...] | Unread) -> tuple[Fact, ...]:
 
 
 def name_drive(drive: SataDrive, *, shares_serial: bool = False) -> str:
-    """Name a drive by what stays with it: its serial number where it tells one of its own; else its position."""
+    """Name a drive by what stays with it: its serial number where it has one of its own; else its position."""
     if isinstance(drive.serial, str) and drive.serial and not shares_serial:
         return drive.serial
     return (shares_serial and drive.path) or drive.name
@@ -282,7 +282,7 @@ def component_bytes(array: Array) -> float | None:
 
 
 def _came_to_its_end(before: ArrayChecks, now: float) -> bool:
-    """Whether a check that runs no more was done, rather than stopped: as far as its pace tells."""
+    """Whether a check that no longer runs came to its end, by its pace, and was not stopped."""
     share = before.share or 0.0
     if share >= _AS_GOOD_AS_DONE:
         return True

@@ -42,7 +42,7 @@ class Change:
         return f"{_WORDS.get(self.what, self.what)} changed from {self.before} to {self.after}"
 
 
-_AS_IT_WAS = "as it was"  # what a note of the owner says nothing of
+_AS_IT_WAS = "as it was"  # the value before, in a change that only a note of the owner reports
 
 _WORDS = {
     "kernel": "the kernel",
@@ -61,7 +61,7 @@ UPDATES = ("kernel", "bios", "drive-firmware")
 
 @dataclass(slots=True, kw_only=True)
 class ChangeBook:
-    """The changes, oldest first, and the state that the next one is told from.
+    """The changes, oldest first, and the values that the next pass is compared with.
 
     Attributes:
         changes: The changes.
@@ -89,7 +89,7 @@ class ChangeBook:
             at: Ledger time.
             path: The position.
             serial: The drive.
-            key: What tells it from others of its kind, where path and serial do not.
+            key: What sets it apart from others of its kind, where path and serial do not.
         """
         if value is None:
             return None
@@ -171,7 +171,7 @@ def note_link_caps(book: ChangeBook, targets: Mapping[str, float | None], *, at:
 
 
 def changes_of_notes(notes: Iterable[Note], build: Build | None, *, at: float) -> list[Change]:
-    """Take the owner's word for a change at a position."""
+    """Give the changes at a position that the owner's notes report."""
     found = []
     for note in notes:
         position = build.position_named(note.position) if build and note.position else None

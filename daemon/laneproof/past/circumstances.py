@@ -71,7 +71,7 @@ def note_returns(state: State, presences: Mapping[str, Presence]) -> None:
         presence = by_serial.get(episode.serial) if episode.serial else presences.get(episode.path)
         is_here = presence is not None and presence.state == HERE
         if episode.returned_at is not None:
-            # what the kernel tells may come before the reading that shows it: it was not back, but not yet gone
+            # a line of the log may come before the reading that shows the same: it was not back, but not yet gone
             if not is_here and episode is last[episode.path] and episode.may_grow(state.timeline):
                 episode.returned_at = episode.returned_boot = None
         elif is_here:
@@ -87,7 +87,7 @@ def _compare_power(state: State, episode: Episode) -> None:
     counts = {name: getattr(before, name) for name in POWER_COUNTS if name in now}
     moved = [now[name] > count for name, count in counts.items() if count is not None]
     if not moved or (not any(moved) and record.counters_at <= returned_at):
-        return  # the reading may be from before its way back; the next one tells
+        return  # the reading may be from before its way back; the next one decides
     if counts.get("power_cycles") is not None and episode.cycled is None:
         episode.cycled = now["power_cycles"] > counts["power_cycles"]
     # across a boot, or sleep in which the platform may cut the power, it says nothing of the moment of the episode

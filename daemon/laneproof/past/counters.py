@@ -12,7 +12,7 @@ def moved_on(before: int | None, now: int, *, most: float = math.inf) -> int | N
         most: By how much it can have grown; what grew by more is no count of what it is to count.
 
     Returns:
-        By how much it grew; None where that cannot be told: it was not read before, or fell and so began again, or
-        leapt farther than it can.
+        By how much it grew; None where that is not known: it was not read before, fell and so began again, or grew by
+        more than it can.
     """
     return None if before is None or not 0 <= now - before <= most else now - before

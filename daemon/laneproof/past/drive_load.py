@@ -20,7 +20,7 @@ _LOADED_SHARE = 0.25  # of the most that the drive was seen to move
 _IDLE_SHARE = 0.001
 _LEAST_PEAK = 20e6  # bytes a second; below that no load is called one
 _PEAK_FADES_PER_DAY = 0.99
-_FEWEST_OPERATIONS = 50  # a mean latency of fewer tells nothing
+_FEWEST_OPERATIONS = 50  # a mean latency of fewer says nothing
 _MOST_WINDOWS = 40
 _MOST_SPELLS = 100
 _FULL_CACHE_BYTES = 20e9  # written since the last idle window: more than the fast write cache of most drives
@@ -38,7 +38,7 @@ asked of it: the driver waits 30 s for a command and says nothing meanwhile; twi
 
 Source: kernel drivers/nvme/host/core.c, ``nvme_core.io_timeout``, 30 by default."""
 
-_LEAST_SECONDS = 60.0  # what a drive did in less tells nothing of how busy it was (judgement)
+_LEAST_SECONDS = 60.0  # what a drive did in less does not show how busy it was (judgement)
 _LONG_SECONDS = 10 * HANG_SECONDS  # in a window this long, the hang at its end is a small part
 
 
@@ -51,7 +51,7 @@ class Window:
         seconds: Length.
         moved_bytes: Bytes read and written.
         written_bytes: Bytes written.
-        operations: Reads and writes; None where the source does not tell.
+        operations: Reads and writes; None where the source does not count them.
         milliseconds: Time that they took together; None likewise.
     """
 
@@ -74,7 +74,7 @@ class Window:
 
     @property
     def latency(self) -> float | None:
-        """Mean milliseconds for an operation, None where there were too few to tell."""
+        """Mean milliseconds for an operation, None where there were too few."""
         if self.operations is None or self.milliseconds is None or self.operations < _FEWEST_OPERATIONS:
             return None
         return self.milliseconds / self.operations
@@ -149,10 +149,10 @@ class LoadRecord:
         Returns:
             The window that it closes, None where there is none; and whether the statistics began again within a boot.
         """
-        told = _counters_of(controller)
-        if told is None:
+        found = _counters_of(controller)
+        if found is None:
             return None, False
-        source, counters = told
+        source, counters = found
         before, was = self.counters, self.at
         is_same = self.source == source and (self.boot == boot or source == "health")
         self.counters, self.source, self.boot, self.at = counters, source, boot, now
@@ -188,14 +188,14 @@ class LoadRecord:
             del self.recent[:-_KEPT_WINDOWS]
 
     def before(self, moment: float) -> Window | None:
-        """Give the window that tells how busy the drive was before it began to hang.
+        """Give the window that shows how busy the drive was before it began to hang.
 
         Args:
             moment: The first line of an episode, ledger time.
 
         Returns:
             The last window that ended well before, with those before it where it is short; None where none is long
-            enough to tell.
+            enough.
         """
         found: Window | None = None
         for window in reversed(self.recent):
@@ -270,23 +270,23 @@ class LoadRecord:
             self.fresh = _counted(self.fresh, cell)
 
 
-def _touch(one: Window, later: Window) -> bool:
-    return abs(one.ended - later.began) < 1.0
+def _touch(earlier: Window, later: Window) -> bool:
+    return abs(earlier.ended - later.began) < 1.0
 
 
-def _join(one: Window, later: Window) -> Window:
+def _join(earlier: Window, later: Window) -> Window:
     return Window(
-        began=one.began,
-        seconds=later.ended - one.began,
-        moved_bytes=one.moved_bytes + later.moved_bytes,
-        written_bytes=one.written_bytes + later.written_bytes,
-        operations=_added(one.operations, later.operations),
-        milliseconds=_added(one.milliseconds, later.milliseconds),
+        began=earlier.began,
+        seconds=later.ended - earlier.began,
+        moved_bytes=earlier.moved_bytes + later.moved_bytes,
+        written_bytes=earlier.written_bytes + later.written_bytes,
+        operations=_add(earlier.operations, later.operations),
+        milliseconds=_add(earlier.milliseconds, later.milliseconds),
     )
 
 
-def _added(one: int | None, other: int | None) -> int | None:
-    return None if one is None or other is None else one + other
+def _add(before: int | None, after: int | None) -> int | None:
+    return None if before is None or after is None else before + after
 
 
 def _counted(table: tuple[int, int, int, int], cell: int) -> tuple[int, int, int, int]:
@@ -300,14 +300,14 @@ def _counted(table: tuple[int, int, int, int], cell: int) -> tuple[int, int, int
 
 def _counters_of(controller: NvmeController) -> tuple[str, tuple[int, int, int, int, int]] | None:
     stats = [namespace.statistics for namespace in controller.namespaces]
-    told = [stat for stat in stats if isinstance(stat, BlockStatistics)]
-    if told and len(told) == len(stats):
+    disks = [stat for stat in stats if isinstance(stat, BlockStatistics)]
+    if disks and len(disks) == len(stats):
         return "disk", (
-            sum(disk.reads for disk in told),
-            sum(disk.read_bytes for disk in told),
-            sum(disk.writes for disk in told),
-            sum(disk.written_bytes for disk in told),
-            sum(disk.read_milliseconds + disk.write_milliseconds for disk in told),
+            sum(disk.reads for disk in disks),
+            sum(disk.read_bytes for disk in disks),
+            sum(disk.writes for disk in disks),
+            sum(disk.written_bytes for disk in disks),
+            sum(disk.read_milliseconds + disk.write_milliseconds for disk in disks),
         )
     health = controller.health
     if isinstance(health, Unread) or _lacks_units(health):
@@ -342,16 +342,16 @@ def compare_siblings(
         windows: Each drive's load and the window that closed, by serial number.
         models: Models by serial number; None for all alike.
     """
-    told = {
+    busy = {
         serial: (record, window, (window.operations / window.seconds, window.bytes_per_second), latency)
         for serial, (record, window) in windows.items()
         if (latency := window.latency) is not None and window.operations
     }
     known = models or {}
-    for serial, (record, window, load, latency) in told.items():
+    for serial, (record, window, load, latency) in busy.items():
         near = {
             other: other_latency
-            for other, (_, other_window, other_load, other_latency) in told.items()
+            for other, (_, other_window, other_load, other_latency) in busy.items()
             if other != serial and _same_stretch(window, other_window) and _is_work_near(load, other_load)
         }
         alike = [sibling for other, sibling in near.items() if known.get(other) == known.get(serial)]
@@ -365,5 +365,5 @@ def compare_siblings(
             record.compare(window, ratio)
 
 
-def _same_stretch(one: Window, other: Window) -> bool:
-    return abs(one.began - other.began) <= 0.1 * one.seconds and abs(one.seconds - other.seconds) <= 0.1 * one.seconds
+def _same_stretch(own: Window, other: Window) -> bool:
+    return abs(own.began - other.began) <= 0.1 * own.seconds and abs(own.seconds - other.seconds) <= 0.1 * own.seconds

@@ -1,7 +1,7 @@
-"""Each drive's own account over time: what it counts, how worn and how warm it is. It goes where the drive goes.
+"""Each drive over time: what it counts, how worn and how warm it is. The record goes with the drive to any position.
 
-A count that moved by several at once moved once: what came between two readings cannot be told apart. A count that fell
-belongs to another drive or another counter, and begins again.
+A count that moved by several at once is one rise: between two readings nobody knows more. A count that fell belongs to
+another drive or another counter, and begins again.
 """
 
 import math
@@ -17,7 +17,7 @@ from laneproof_collectors.unread import Unread
 _ABSENT_SECONDS = 600.0
 """A drive that a pass did not find and that is back sooner was not taken away. Judgement."""
 KNOWN_SECONDS = 30 * 86400.0
-"""How long a position that tells no serial number is taken to hold the drive that was last seen in it. Judgement."""
+"""How long a drive whose serial number cannot be read is taken for the one last seen in its position. Judgement."""
 _MOST_TIMES = 200
 _WITNESSES = 2  # so many other drives must have been given power more often
 _HOURS_A_DAY = 24
@@ -26,7 +26,7 @@ _HOUR = 3600.0
 NEAR_WARNING_CELSIUS = 5.0
 """A drive this near to its own warning threshold is called hot. Judgement."""
 _SENSIBLE_LIMITS = (30.0, 120.0)  # a threshold that nobody set reads 0 K, or the largest number that fits (no source)
-_NOT_COLD_CELSIUS = 30.0  # a drive's alarm is for cold too; below this it is no word of heat (judgement)
+_NOT_COLD_CELSIUS = 30.0  # a drive's alarm is for cold too; below this it does not mean heat (judgement)
 _MINUTES = 60
 _MINUTE = 60.0
 _READINGS_APART_SECONDS = 10.0
@@ -142,7 +142,7 @@ class DriveRecord:
     """One drive.
 
     Attributes:
-        serial: Its serial number; where it tells none, its path.
+        serial: Its serial number; its path where it has none of its own.
         path: Where it was last seen.
         name: What it was last called.
         model: Its model.
@@ -157,7 +157,7 @@ class DriveRecord:
         counters_boot: Number of the boot of that reading.
         counted_by: The firmware that counted then; another may count otherwise, and its first count is no growth.
         health_since: When its health was first read.
-        answered_at: When it last told of its own health; 0 if never.
+        answered_at: When its health was last read; 0 if never.
         rises: By counter, when it moved.
         wear: Percentage used.
         spare: Available spare, percent.
@@ -171,7 +171,7 @@ class DriveRecord:
         readings: The last temperatures, oldest first.
         warning_celsius: Its own warning threshold.
         critical_celsius: Its own critical threshold.
-        warns: Whether it itself raised its alarm of heat, as the kernel's thermometer told at the last reading.
+        warns: Whether it raised its own alarm of heat, by the kernel's thermometer, at the last reading.
         temperature_warned_at: When its log last warned of a temperature; 0 if never.
         load: Its load.
         doubts: What changed in its identity that should never change: when and what.
@@ -261,8 +261,7 @@ class DriveRecord:
     def read_health(self, health: HealthLog, timeline: Timeline) -> None:
         """Take one reading of its health log."""
         self.answered_at = timeline.now
-        told = {name: getattr(health, name) for name in WATCHED if name not in health.absent}
-        self._count(told, timeline)
+        self._count({name: getattr(health, name) for name in WATCHED if name not in health.absent}, timeline)
         if "power_on_hours" not in health.absent:
             self.hours = health.power_on_hours
         if "percentage_used" not in health.absent:
@@ -286,13 +285,13 @@ class DriveRecord:
         if isinstance(drive.temperature_celsius, int | float):
             self._warm(float(drive.temperature_celsius), timeline.now)
 
-    def _count(self, told: dict[str, int], timeline: Timeline) -> None:
+    def _count(self, values: dict[str, int], timeline: Timeline) -> None:
         boots = timeline.boots - self.counters_boot
         minutes = (timeline.now - self.counters_at) / _MINUTE + 1.0  # no drive was hot for longer than time went by
         is_other_firmware = None not in (self.firmware, self.counted_by) and self.firmware != self.counted_by
         self.counted_by = self.firmware
         ran_on = boots == 0 and not timeline.slept_since(self.counters_at)
-        for name, value in told.items():
+        for name, value in values.items():
             before = self.counters.get(name)
             by = moved_on(before, value, most=minutes if name in COUNTED_IN_MINUTES else math.inf)
             if by is None and before is not None and value < before:
@@ -301,7 +300,7 @@ class DriveRecord:
                 rises = self.rises.setdefault(name, [])
                 rises.append(Rise(at=timeline.now, by=by, same_boot=ran_on, boots=boots))
                 del rises[:-_MOST_TIMES]
-        self.counters.update(told)
+        self.counters.update(values)
         self.counters_at, self.counters_boot = timeline.now, timeline.boots
         self.health_since = self.health_since or timeline.now
 
@@ -378,9 +377,9 @@ class DriveBook:
     def at(self, path: str) -> DriveRecord | None:
         """Give the drive that was last seen in a position."""
         here = [record for record in self.records.values() if record.path == path]
-        return max(here, key=lambda one: one.last_at, default=None)
+        return max(here, key=lambda record: record.last_at, default=None)
 
-    def meet(self, occupant: Occupant, timeline: Timeline) -> DriveRecord:
+    def update(self, occupant: Occupant, timeline: Timeline) -> DriveRecord:
         """Give a drive's record, new where it was never seen, with its identity and position brought up to date."""
         key = self.key_for(occupant, timeline.now)
         record = self.records.get(key)
@@ -404,7 +403,7 @@ class DriveBook:
     def was_without_power(self, drive: DriveRecord, *, since: float) -> bool:
         """Whether a drive was given power fewer times than two others since a moment, by their own counts.
 
-        One that alone counts more may itself lose its power while it runs; it is asked only where there is no second.
+        One other drive that counts more may itself lose its power while it runs, so two must, where there are two.
         """
         mine = drive.grown_since("power_cycles", since)
         others = sorted(
@@ -417,9 +416,9 @@ class DriveBook:
         return mine is not None and bool(others) and min(others[-_WITNESSES:]) > mine
 
     def key_for(self, occupant: Occupant, now: float) -> str:
-        """Name a drive as `key_of` does; one that cannot tell its serial number just now keeps the one it had here.
+        """Name a drive as `key_of` does; one whose serial number cannot be read now keeps the name it had here.
 
-        A drive that stops answering is the drive that was there, and what foretold it stands.
+        So a drive that stops answering keeps its record, with the signs that came before.
         """
         last = self.at(occupant.path) if isinstance(occupant.serial, Unread) else None
         is_known = last is not None and "/" not in last.serial and now - last.last_at <= KNOWN_SECONDS
@@ -427,7 +426,7 @@ class DriveBook:
 
 
 def key_of(occupant: Occupant) -> str:
-    """Name a drive by its serial number; by its position where it tells none, or another drive tells the same."""
+    """Name a drive by its serial number; by its position where it has none, or shares it with another drive."""
     serial = occupant.serial if isinstance(occupant.serial, str) and not occupant.shares_serial else ""
     return serial.strip() or occupant.own_path
 

@@ -47,7 +47,7 @@ HEAT_LASTS_SECONDS = 900.0
 tens of degrees within minutes."""
 
 _BOOT_SECONDS = 60.0
-_MOST_DROPS = 400
+_MOST_EPISODES = 400
 _MOST_RECENT = 2000
 _MOST_ANSWERS = 100
 _LINK_IS_GONE = (EventKind.LINK_DOWN, EventKind.DPC)
@@ -78,7 +78,7 @@ class Before:
         state_seconds: How long the drive had been seen idle, working and loaded by then.
         celsius: The drive's last reading before.
         warning_celsius: Its own warning threshold.
-        hot: Whether it was near or above it; None where that reading was too old to tell.
+        hot: Whether it was near or above it; None where that reading was too old.
         idle_states: Whether idle states of drive or link could be entered.
         trained: Rate and width of its link.
         recent_errors: Correctable errors of its link in the day before.
@@ -228,9 +228,9 @@ class EpisodeBook:
         )
 
     def learn_names(self, paths: dict[str, str], timeline: Timeline) -> dict[str, str]:
-        """Keep the names of this boot; those known before a drop come first, since the event used them.
+        """Keep the names of this boot; those known before an episode come first, since its lines used them.
 
-        A drive that dropped before the first pass of a boot has no name in it; as a rule it is that of the boot before.
+        A drive that left before the first pass of a boot has no name in it; as a rule it is that of the boot before.
         """
         if self.boot != timeline.boots:
             self.boot, self.names, self.older_names = timeline.boots, {}, self.names
@@ -282,7 +282,7 @@ class EpisodeBook:
                     self.uncorrected.append((when, placed_event.path))
                 if event.kind is EventKind.MEDIA_ERROR:
                     self.media.append((when, placed_event.path, self.states.get(placed_event.path, ("", "", ""))[0]))
-        del self.media[:-_MOST_DROPS], self.answers[:-_MOST_ANSWERS], self.uncorrected[:-_MOST_ANSWERS]
+        del self.media[:-_MOST_EPISODES], self.answers[:-_MOST_ANSWERS], self.uncorrected[:-_MOST_ANSWERS]
         came_or_went = [
             from_device(event, t=timeline.now, paths=paths, is_log_whole=is_log_whole) for event in device_events
         ]
@@ -304,19 +304,19 @@ class EpisodeBook:
         since = (other for other in (*self.recent, *placed) if other.path == event.path and other.t > last.dropped_at)
         return not any(other.kind in RETURNS for other in since)
 
-    def join(self, news: Sequence[PositionEvent], timeline: Timeline) -> list[Episode]:
+    def join(self, events: Sequence[PositionEvent], timeline: Timeline) -> list[Episode]:
         """Join the pass's events with those before into episodes.
 
         Args:
-            news: The events of this pass.
+            events: The events of this pass.
             timeline: When.
 
         Returns:
             The episodes that are new or grew.
         """
         touched: list[Episode] = []
-        if news:
-            self.recent = _thin([*self.recent, *news])[-_MOST_RECENT:]
+        if events:
+            self.recent = _thin([*self.recent, *events])[-_MOST_RECENT:]
             touched = [self._note(joined, timeline) for joined in join_events(self.recent)]
         if self.recent and min(event.t for event in self.recent) < timeline.now - _CHAIN_SECONDS:
             self.recent = _still_open(self.recent, timeline.now)
@@ -341,7 +341,7 @@ class EpisodeBook:
             )
             self.next_number += 1
             self.episodes.append(known)
-            del self.episodes[:-_MOST_DROPS]
+            del self.episodes[:-_MOST_EPISODES]
         elif joined.last_at > max(known.ended, known.returned_at or math.inf):
             known.returned_at = known.returned_boot = None  # it is away again
         known.started = min(known.started, joined.started)
@@ -351,8 +351,8 @@ class EpisodeBook:
         known.dropped = known.dropped or joined.dropped
         known.gone = joined.config_space_gone if known.gone is None else known.gone or bool(joined.config_space_gone)
         known.asked = known.asked and joined.asked
-        told = [yes for when, path, yes in self.answers if path == known.path and known.started <= when <= known.ended]
-        known.answered = all(told) if told else known.answered
+        answers = [yes for at, path, yes in self.answers if path == known.path and known.started <= at <= known.ended]
+        known.answered = all(answers) if answers else known.answered
         known.together = sorted({*known.together, *joined.together})
         return known
 
@@ -378,7 +378,7 @@ def _still_open(events: list[PositionEvent], now: float) -> list[PositionEvent]:
 
 
 def _thin(events: list[PositionEvent]) -> list[PositionEvent]:
-    """Of what merely goes along, one a minute, position and kind is enough; each way back tells two removals apart."""
+    """Keep every opening and return; of what merely goes along, one a minute, position and kind is enough."""
     kept: dict[tuple[object, ...], PositionEvent] = {}
     for event in events:
         minute = event.t if event.opens or event.kind in RETURNS else event.t // 60.0

@@ -25,7 +25,7 @@ BLIND = (Reporting.MASKED, Reporting.OFF, Reporting.NOT_OWNED)
 
 
 def find_reporting(function: PciFunction | None) -> Reporting:
-    """Tell what becomes of the correctable errors of one end.
+    """Find what becomes of the correctable errors of one end.
 
     Source: PCI Express Base Specification, Correctable Error Mask and Device Control (pci_regs.h); Linux
         drivers/pci/pcie/aer.c: counters exist where the capability does, and move where the kernel owns it.

@@ -23,7 +23,7 @@ _SEEN_ON_THE_DRIVE = ("idle-states", "link-cap", "drive-firmware")
 _RETURN_SECONDS = 600.0
 """How soon after a drive is back what changed with it is seen. Judgement."""
 
-DROPS, ERRORS = "drops", "errors"
+EPISODES, ERRORS = "drops", "errors"
 
 
 @dataclass(slots=True, kw_only=True)
@@ -36,7 +36,7 @@ class Trial:
         what: idle-states, link-cap, parts, drive-firmware, cooling.
         words: The change in words.
         began_at: When the change was seen, ledger time.
-        complaint: drops or errors: what is to be cured.
+        complaint: drops (episodes) or errors: what is to be cured.
         events_before: Episodes, or minutes with errors, before.
         seconds_before: Time in which they came.
         events_after: The same since the change.
@@ -93,7 +93,7 @@ class TrialBook:
         if change.path is None or not is_cure(change) or _came_by_itself(change, episodes, now):
             return None
         fewest = 1 if change.what in _BY_THE_OWNER else _FEWEST_MARKED
-        begun = _weigh_drops(episodes, now, watched_since) or _weigh_errors(links, now, fewest)
+        begun = _weigh_episodes(episodes, now, watched_since) or _weigh_errors(links, now, fewest)
         if begun is None:
             return None
         complaint, events, seconds = begun
@@ -101,7 +101,7 @@ class TrialBook:
             path=change.path,
             serial=change.serial or "",
             what=change.what,
-            words=f"{change.describe()}",
+            words=change.describe(),
             began_at=now,
             complaint=complaint,
             events_before=events,
@@ -177,13 +177,13 @@ def _number_of(words: str) -> float:
     return float(generation_at(number) or number) if "GT/s" in words else number
 
 
-def _weigh_drops(episodes: Sequence[Episode], now: float, watched_since: float) -> tuple[str, int, float] | None:
+def _weigh_episodes(episodes: Sequence[Episode], now: float, watched_since: float) -> tuple[str, int, float] | None:
     recent = [episode.dropped_at for episode in episodes if episode.dropped_at >= now - _LOOK_BACK_SECONDS]
     if not recent:
         return None
     lead = (recent[-1] - recent[0]) / (len(recent) - 1) if len(recent) > 1 else _LONE_SECONDS
     since = max(recent[0] - lead, watched_since)
-    return DROPS, len(recent), max(now - since, DAY / 24.0)
+    return EPISODES, len(recent), max(now - since, DAY / 24.0)
 
 
 def _weigh_errors(links: Iterable[LinkRecord], now: float, fewest: int) -> tuple[str, int, float] | None:

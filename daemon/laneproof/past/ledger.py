@@ -29,7 +29,7 @@ from laneproof.past.drives import DriveRecord, key_of
 from laneproof.past.episodes import Episode
 from laneproof.past.event_joining import PositionEvent
 from laneproof.past.fix_trials import ERRORS
-from laneproof.past.link_errors import LinkNews
+from laneproof.past.link_errors import LinkEvents
 from laneproof.past.notes import Note
 from laneproof.past.presence import HERE, find_presences, paths_by_name
 from laneproof.past.saved_state import State, dump_state, load_state
@@ -43,8 +43,8 @@ from laneproof_collectors.unread import Unread
 _HOUR = 3600.0
 _REMEMBERED = TypeVar("_REMEMBERED")
 
-KernelNews = KernelEvents | Unread | Sequence[TimedKernelEvent]
-DeviceNews = Unread | Sequence[DeviceEvent]
+KernelInput = KernelEvents | Unread | Sequence[TimedKernelEvent]
+DeviceInput = Unread | Sequence[DeviceEvent]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -98,8 +98,8 @@ class Ledger(State):
     def update(  # noqa: PLR0913 (what a pass brings)
         self,
         snapshot: Snapshot,
-        kernel_events: KernelNews = (),
-        device_events: DeviceNews = (),
+        kernel_events: KernelInput = (),
+        device_events: DeviceInput = (),
         *,
         build: Build | None = None,
         topology: Topology | None = None,
@@ -149,7 +149,7 @@ class Ledger(State):
         return tuple(touched)
 
     def _place_events(
-        self, tree: Topology, kernel_events: KernelNews, device_events: DeviceNews, *, is_log_whole: bool
+        self, tree: Topology, kernel_events: KernelInput, device_events: DeviceInput, *, is_log_whole: bool
     ) -> tuple[list[PositionEvent], dict[str, int]]:
         if isinstance(kernel_events, KernelEvents):
             reported, is_log_read = kernel_events.events, kernel_events.records > 0
@@ -175,7 +175,7 @@ class Ledger(State):
         windows: dict[str, tuple[LoadRecord, Window]] = {}
         returned: list[tuple[DriveRecord, int, float]] = []  # with the boot and the time of its last reading
         for occupant in occupants:
-            record = self.drives.meet(occupant, self.timeline)
+            record = self.drives.update(occupant, self.timeline)
             if occupant.drive is not None:
                 record.read_sata(occupant.drive, self.timeline)
             controller = occupant.controller
@@ -233,14 +233,14 @@ class Ledger(State):
     def _read_links(self, snapshot: Snapshot, tree: Topology, occupants: Sequence[Occupant]) -> None:
         book = self.episodes
         links = list(self._links_with_drives(tree, occupants))
-        news = LinkNews(
+        events = LinkEvents(
             disturbed=self._disturbed,
             reports=self._reports,
             uncorrected=[(when, path) for when, path in book.uncorrected if not book.covers(path, when)],
             switched_off=_is_counting_switched_off(snapshot),
         )
         self._disturbed, self._reports, book.uncorrected = frozenset(), {}, []
-        self.links.read(links, self.timeline, news)
+        self.links.read(links, self.timeline, events)
         self.training.read(links, self.timeline)
 
     def _links_with_drives(self, tree: Topology, occupants: Sequence[Occupant]) -> Iterable[tuple[LinkOfTwo, str, str]]:
@@ -312,9 +312,9 @@ class Ledger(State):
                 self.version += 1
 
 
-def _is_whole(news: KernelNews) -> bool:
-    """Whether the log was read, and nothing of it was lost: only then is its silence good news."""
-    return not isinstance(news, Unread) and not (isinstance(news, KernelEvents) and news.lost > 0)
+def _is_whole(events: KernelInput) -> bool:
+    """Whether the log was read, and nothing of it was lost: only then does its silence mean that nothing happened."""
+    return not isinstance(events, Unread) and not (isinstance(events, KernelEvents) and events.lost > 0)
 
 
 def _is_counting_switched_off(snapshot: Snapshot) -> bool:

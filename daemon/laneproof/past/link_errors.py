@@ -1,8 +1,8 @@
 """Correctable errors of each link with their exposure, as the kernel counts them at both ends.
 
 Rules of this module: a series belongs to one drive in one position and begins again with each boot, each time an end is
-enumerated, and each time a count falls; what stood there at its first reading was counted before anybody looked and is
-no rate. Errors that go along with an episode belong to it and are kept apart. Where no end counts, the reports in the
+enumerated, and each time a count falls; what stood there at its first reading was counted before the watch and is no
+rate. Errors that go along with an episode belong to it and are kept apart. Where no end counts, the reports in the
 kernel's log stand in, as the least that happened; those of errors that could not be corrected wherever no end counts
 such errors.
 """
@@ -132,14 +132,14 @@ class LinkRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LinkNews:
-    """What one pass brings of the links besides counters.
+class LinkEvents:
+    """What happened at the links since the last reading, besides what their counters say.
 
     Attributes:
         disturbed: Positions where an episode happened since the last reading.
         reports: By position, error reports in the kernel's log since then.
         uncorrected: When the log reported an uncorrectable error since then, and the position.
-        switched_off: Whether the kernel was told not to count: its counters are there and stay at zero.
+        switched_off: Whether the command line keeps the kernel from counting: its counters are there and stay at zero.
     """
 
     disturbed: frozenset[str] = frozenset()
@@ -162,13 +162,13 @@ class LinkBook:
     current: dict[str, str] = field(default_factory=dict)
     read_at: float = 0.0
 
-    def read(self, links: Iterable[tuple[LinkOfTwo, str, str]], timeline: Timeline, news: LinkNews) -> None:
+    def read(self, links: Iterable[tuple[LinkOfTwo, str, str]], timeline: Timeline, events: LinkEvents) -> None:
         """Take one reading of all links.
 
         Args:
             links: Each link that ends in a device, with the drive's serial number and its name.
             timeline: When.
-            news: What else happened since the last reading.
+            events: What else happened since the last reading.
         """
         since, self.read_at = self.read_at or timeline.now, timeline.now
         elapsed = max(0.0, timeline.now - max(since, timeline.booted_at))
@@ -181,7 +181,7 @@ class LinkBook:
             if record is None:
                 record = self.records[key] = LinkRecord(path=link.path, serial=serial, first_at=timeline.now)
             record.device = device
-            fresh = _read_link(record, link, timeline, elapsed, news)
+            fresh = _read_link(record, link, timeline, elapsed, events)
             if fresh is not None:
                 young.append((record, fresh))
         _add_young(young, timeline, elapsed)
@@ -248,7 +248,9 @@ def _bits(record: LinkRecord, seconds: float) -> float:
     return bits_carried(gt_s=record.gt_s or 0.0, lanes=record.lanes or 0, seconds=seconds)
 
 
-def _read_link(record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed: float, news: LinkNews) -> Tally | None:
+def _read_link(
+    record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed: float, events: LinkEvents
+) -> Tally | None:
     """Read one link, and keep what it counted; give that back where it may still belong to its training."""
     now = timeline.now
     gt_s, lanes = link.trained_gt_s.value, link.trained_lanes.value
@@ -258,21 +260,21 @@ def _read_link(record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed:
         record.gt_s, record.lanes = gt_s, int(lanes)
     record.last_at = now
     fresh = Tally(begins=now)
-    off = news.switched_off
-    port_told = _read_end(record.port, link.port, timeline, fresh, at_port=True, switched_off=off)
-    far_told = _read_end(record.far, link.device, timeline, fresh, at_port=False, switched_off=off)
+    off = events.switched_off
+    port_counts = _read_end(record.port, link.port, timeline, fresh, at_port=True, switched_off=off)
+    far_counts = _read_end(record.far, link.device, timeline, fresh, at_port=False, switched_off=off)
     young = now - max(record.port.since, record.far.since) <= SETTLE_SECONDS
     if not record.watched or record.from_log:
-        record.from_log = record.from_log or bool(news.reports.get(record.path))
-        if not (port_told or far_told):
-            fresh.device_errors = fresh.most = news.reports.get(record.path, 0)
+        record.from_log = record.from_log or bool(events.reports.get(record.path))
+        if not (port_counts or far_counts):
+            fresh.device_errors = fresh.most = events.reports.get(record.path, 0)
     if not (_counts_fatal(record.port, link.port) or _counts_fatal(record.far, link.device)):
         begins = (record.port.since, record.far.since, timeline.booted_at)
-        told = (when for when, path in news.uncorrected if path == record.path)
+        times = (when for when, path in events.uncorrected if path == record.path)
         _note_reported(
-            record, (when for when in told if not any(0 <= when - begin <= SETTLE_SECONDS for begin in begins))
+            record, (when for when in times if not any(0 <= when - begin <= SETTLE_SECONDS for begin in begins))
         )
-    if record.path in news.disturbed:
+    if record.path in events.disturbed:
         record.aside += fresh.errors
         fresh = Tally(begins=now)
     elif young:
@@ -284,8 +286,8 @@ def _read_link(record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed:
 def _counts_fatal(end: EndState, function: PciFunction | None) -> bool:
     """Whether an end counts its uncorrectable errors; what is masked or switched off are its correctable ones."""
     counters = function.aer if function is not None and function.answers else None
-    is_told = counters is not None and _sum_fatal(counters) is not None
-    return is_told and end.reporting not in (Reporting.NO_CAPABILITY, Reporting.NOT_OWNED, Reporting.UNKNOWN)
+    is_read = counters is not None and _sum_fatal(counters) is not None
+    return is_read and end.reporting not in (Reporting.NO_CAPABILITY, Reporting.NOT_OWNED, Reporting.UNKNOWN)
 
 
 def _note_reported(record: LinkRecord, times: Iterable[float]) -> None:
@@ -363,7 +365,7 @@ def _begin_series(end: EndState, counts: Mapping[str, int], timeline: Timeline) 
     is_first_of_boot = end.boot != timeline.boots
     end.since, end.boot, end.present = timeline.now, timeline.boots, True
     end.found, _ = _received(counts, {})
-    end.found_seconds = timeline.up_seconds if is_first_of_boot and timeline.up_is_told else 0.0
+    end.found_seconds = timeline.up_seconds if is_first_of_boot and timeline.up_is_credible else 0.0
 
 
 def _note_reporting(end: EndState, function: PciFunction | None, now: float, *, switched_off: bool) -> None:
@@ -380,7 +382,7 @@ def _note_reporting(end: EndState, function: PciFunction | None, now: float, *, 
 
 
 def is_correctable_of_link(detail: Mapping[str, str]) -> bool:
-    """Whether a correctable error that the kernel's log tells of is the link's own, as far as the report tells.
+    """Whether a correctable error in the kernel's log is the link's own, as far as its line says.
 
     Source: Linux drivers/pci/pcie/aer.c, the classes of the transaction layer: advisory, internal, header log overflow.
     """
@@ -390,7 +392,7 @@ def is_correctable_of_link(detail: Mapping[str, str]) -> bool:
 
 
 def is_of_link(bits: str | None) -> bool:
-    """Whether an uncorrectable error is the link's own, as far as its bits tell, by the kernel's names for them."""
+    """Whether an uncorrectable error is the link's own, by the kernel's names of its bits."""
     return not bits or any(name in _LINK_FATAL for name in bits.split())
 
 

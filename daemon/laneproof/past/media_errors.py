@@ -15,13 +15,13 @@ def find_media_times(record: DriveRecord, episodes: EpisodeBook) -> list[tuple[f
         episodes: What the kernel's log reported, by position.
     """
     counted = [(rise.at, rise.by) for rise in record.risen("media_errors")]
-    told = [
+    reported = [
         (when, 0)
         for when, path, serial in episodes.media
         if _is_of(record, path, serial) and not any(abs(when - at) < _COUNTED_SECONDS for at, _ in counted)
     ]
     merged: list[tuple[float, int]] = []
-    for when, number in sorted([*counted, *told]):
+    for when, number in sorted([*counted, *reported]):
         if merged and when - merged[-1][0] < _SAME_SECONDS:
             merged[-1] = merged[-1][0], merged[-1][1] + number
         else:
@@ -32,4 +32,4 @@ def find_media_times(record: DriveRecord, episodes: EpisodeBook) -> list[tuple[f
 def _is_of(record: DriveRecord, path: str, serial: str) -> bool:
     if serial:
         return serial == record.serial
-    return bool(record.paths) and record.paths[0][1] == path  # told at the first pass, before drives were known
+    return bool(record.paths) and record.paths[0][1] == path  # reported at the first pass, before drives were known

@@ -24,10 +24,11 @@ class Past:
         box: What earlier passes left behind of arrays, counters and fans, this pass taken in.
         ledger: What all passes add up to, this pass taken in; an empty one where there was none before.
         standing: By rule and subject, the findings that stood after the pass before: a sign stays until it has been
-            quiet for long enough, and only its own last words tell since when.
+            quiet for long enough, and only the finding itself says since when.
         notes: What the owner wrote.
         confirmed: Causes that turned out.
-        unheard: What could not be heard in this pass, by ``kernel-log`` and ``device-events``: silence says nothing.
+        unheard: Why ``kernel-log`` or ``device-events`` could not be read in this pass: then their silence says
+            nothing.
     """
 
     previous: Snapshot | None = None

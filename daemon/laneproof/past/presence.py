@@ -60,7 +60,7 @@ class Presence:
 
 
 def find_presences(topology: Topology) -> Iterator[Presence]:
-    """Tell which drives are there; nothing at all where controllers or functions could not be read."""
+    """Find which drives are there; nothing at all where controllers or functions could not be read."""
     if topology.unread is not None or topology.controllers_unread is not None:
         return
     for occupant in topology.drive_occupants():

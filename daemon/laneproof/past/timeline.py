@@ -10,6 +10,9 @@ Source: clock_gettime(2); kernel/printk/printk.c, ``local_clock``.
 """
 
 from dataclasses import dataclass, field
+from typing import Annotated
+
+from pydantic import Field
 
 STEP_SECONDS = 60.0
 """A wall clock that moved by more than this against the seconds since boot was set; less is its daily correction.
@@ -55,7 +58,7 @@ class Timeline:
         booted_at: When the running boot began.
         began_at: When the first pass was made.
         watched_seconds: Time between passes of one boot, added up.
-        up_is_told: Whether the time since boot can be believed.
+        up_is_credible: Whether the time since boot can be believed.
         monotonic_seconds: Time since boot without sleep (suspend) at the last pass; None where it was not read.
         sleeps: In this boot: time without sleep at the pass before a sleep, and sleep in all by the pass after.
         slept_at: When a pass last found that the machine had slept since the pass before; 0 if never.
@@ -70,7 +73,7 @@ class Timeline:
     booted_at: float = 0.0
     began_at: float = 0.0
     watched_seconds: float = 0.0
-    up_is_told: bool = True
+    up_is_credible: Annotated[bool, Field(alias="up_is_told")] = True
     offsets: list[tuple[float, float]] = field(default_factory=list)
     monotonic_seconds: float | None = None
     sleeps: list[tuple[float, float]] = field(default_factory=list)
@@ -153,8 +156,8 @@ class Timeline:
         self.boot_id = boot_id
         self.monotonic_seconds, self.sleeps = None, []
         self.up_seconds = up_seconds
-        self.up_is_told = self._is_credible(up_seconds, since=since)
-        self.booted_at = self.now - up_seconds if self.up_is_told else self.now
+        self.up_is_credible = self._is_credible(up_seconds, since=since)
+        self.booted_at = self.now - up_seconds if self.up_is_credible else self.now
 
     def is_of_boot_before(self, boot_id: str | None) -> bool:
         """Whether an event's boot is another than the running one; the journal writes its name without dashes."""
@@ -180,7 +183,7 @@ class Timeline:
             when = unix_seconds + self.now - self.wall
         elif up_seconds is None:
             return self.now
-        elif self.up_is_told:
+        elif self.up_is_credible:
             when = self.now - max(0.0, self.up_seconds - self._since_boot(up_seconds))
         else:  # an event lies before the pass that reads it, so the boot lies at least that far back
             since_boot = self._since_boot(up_seconds)

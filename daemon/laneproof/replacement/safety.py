@@ -191,7 +191,7 @@ def _weigh_working_member(facts: Facts, array: Array) -> Iterator[Reason]:
 
 def _say_what_to_replace(facts: Facts, array: Array) -> str:
     tree = facts.arrangement
-    homes = {disk: tree.place_of(drive) or drive.path for drive in tree.drives for disk in drive.disks}
+    homes = {disk: tree.label_of(drive) or drive.path for drive in tree.drives for disk in drive.disks}
     out = [homes.get(member.disk) or member.name for member in array.members if is_out(member)]
     plans = tree.build.array if tree.build else ()
     plan = next((planned for planned in plans if planned.name == array.name), None)
@@ -340,7 +340,7 @@ def _keep(facts: Facts, array: Array, member: ArrayMember, gone: int, survived: 
         drive += f", serial {home.serial}"
     return Keep(
         path=home.path if home else None,
-        name=(tree.place_of(home) or home.path) if home else member.name,
+        name=(tree.label_of(home) or home.path) if home else member.name,
         drive=drive,
         why=_say_need(array, gone, survived),
     )

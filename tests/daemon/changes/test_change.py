@@ -8,7 +8,7 @@ from laneproof.changes.change import Pair, describe_link, is_same_link, join_wor
 from simulated_box import declare, kelp_box
 
 CHANGE = Change(what=What.WENT, about=About.DRIVE, subject="riser-1", summary="it is gone")
-NOTHING = Inventory(firmware=None, places=())
+NOTHING = Inventory(firmware=None, positions=())
 
 
 @pytest.mark.parametrize(

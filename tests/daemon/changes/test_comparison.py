@@ -131,7 +131,7 @@ def test_a_part_that_neither_look_could_read_is_said_once_and_is_no_doubt_about_
 
 def test_an_audit_from_before_a_part_was_kept_leaves_it_open() -> None:
     new = take(kelp_box(1))
-    old = Inventory(firmware=new.firmware, places=new.places)
+    old = Inventory(firmware=new.firmware, positions=new.positions)
     comparison = compare(old, new)
     assert comparison.changes == ()
     assert ("ports", "the earlier snapshot does not hold it") in [(one.part, one.why) for one in comparison.gaps]

@@ -11,7 +11,7 @@ DRIVE = "0000:00/01.1/00.0"
 
 
 def _serials(inventory: Inventory) -> list[str | None]:
-    return [one.occupant.serial for one in inventory.places if one.occupant]
+    return [one.occupant.serial for one in inventory.positions if one.occupant]
 
 
 def _narrow(passes: Passes) -> None:

@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof.history.folding import Point, point_at
-from laneproof.history.series import Placed, Series, Watch, cut, value_at, with_gaps
+from laneproof.history.series import PassPoint, Series, Watch, cut, value_at, with_gaps
 
 BOOT = 1
 
@@ -13,8 +13,8 @@ def _watch(first: int, last: int) -> Watch:
     return Watch(boot=BOOT, first_pass=first, last_pass=last, began_at=60.0 * first, ended_at=60.0 * last)
 
 
-def _at(number: int, value: float | None) -> Placed:
-    return Placed(point_at(60.0 * number, value), number, number)
+def _at(number: int, value: float | None) -> PassPoint:
+    return PassPoint(point_at(60.0 * number, value), number, number)
 
 
 def _shape(points: list[Point]) -> list[tuple[float, float, float | None]]:
@@ -45,7 +45,7 @@ def test_what_was_not_known_before_a_break_is_not_made_known_by_it() -> None:
 
 
 def test_a_break_inside_a_folded_point_is_folded_too() -> None:
-    folded = Placed(Point(began_at=60, ended_at=1500, low=1, high=9, last=9, samples=4), 1, 25)
+    folded = PassPoint(Point(began_at=60, ended_at=1500, low=1, high=9, last=9, samples=4), 1, 25)
     assert _shape(with_gaps([folded, _at(28, 11)], [_watch(1, 10), _watch(20, 30)])) == [(1, 25, 9), (28, 28, 11)]
 
 

@@ -9,7 +9,7 @@ from laneproof.changes import About, Change, Comparison, DatedInventory, Gap, Wh
 from laneproof.outputs.changes_text import write_changes
 from laneproof.outputs.text_style import NARROWEST, Style
 
-NOTHING = Inventory(firmware=None, places=())
+NOTHING = Inventory(firmware=None, positions=())
 PLAIN = Style(width=80)
 
 

@@ -5,7 +5,7 @@ import pytest
 from laneproof.evidence.fix_trial import TrialOutcome
 from laneproof.past.changes import Change
 from laneproof.past.episodes import Episode
-from laneproof.past.fix_trials import DAY, DROPS, ERRORS, Trial, TrialBook, is_cure
+from laneproof.past.fix_trials import DAY, EPISODES, ERRORS, Trial, TrialBook, is_cure
 from laneproof.rules.example_past import HOUR, PATHS, Story, counting_box
 from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_box import Box
@@ -114,7 +114,7 @@ def test_the_last_trial_of_a_place_is_found() -> None:
     book = TrialBook()
     begin(book, 50.0, 55.0, now=60.0)
     second = begin(book, 50.0, 55.0, 62.0, now=65.0)
-    assert book.latest(PATH, None, DROPS) is second
+    assert book.latest(PATH, None, EPISODES) is second
     assert book.latest(PATH, None, ERRORS) is None
     assert book.latest("elsewhere", None) is None
 
@@ -133,7 +133,7 @@ def test_idle_states_switched_off_after_drops_are_on_trial_and_cure() -> None:
         story.look(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
     story.restart().look(box(idle=False), after=HOUR)
     (trial,) = story.ledger.trials.trials
-    assert (trial.what, trial.complaint, trial.events_before) == ("idle-states", DROPS, 5)
+    assert (trial.what, trial.complaint, trial.events_before) == ("idle-states", EPISODES, 5)
     for _ in range(20):
         story.look(box(idle=False), after=DAY)
     assert trial.outcome == TrialOutcome.CURED

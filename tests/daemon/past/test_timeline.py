@@ -90,7 +90,7 @@ def test_an_event_whose_time_cannot_be_is_put_at_the_pass(up: float) -> None:
 def test_a_recording_that_does_not_tell_the_time_since_boot_is_dated_by_its_events() -> None:
     timeline = Timeline()
     timeline.advance(taken_at=START, up_seconds=START, boot_id=BOOT)  # a recording without it: no box is up that long
-    assert not timeline.up_is_told
+    assert not timeline.up_is_credible
     timeline.advance(taken_at=START + 3600, up_seconds=START + 3600, boot_id=BOOT)
     assert timeline.at(3400.0) == START + 3400  # as if it had booted at the first look
     assert timeline.at(3700.0) == START + 3600  # so the boot lies 3700 s back at least

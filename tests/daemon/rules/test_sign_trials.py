@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof.evidence.fix_trial import TrialOutcome
-from laneproof.past.fix_trials import DAY, DROPS, Trial
+from laneproof.past.fix_trials import DAY, EPISODES, Trial
 from laneproof.rules.example_past import Story, counting_box
 from laneproof.rules.sign_trials import describe_trial, say_trial
 
@@ -11,7 +11,7 @@ from laneproof.rules.sign_trials import describe_trial, say_trial
 def trial(**facts: object) -> Trial:
     told: dict[str, object] = {
         "path": "0000:00/01.1", "serial": "FN1", "what": "idle-states", "words": "idle states changed from on to off",
-        "began_at": 0.0, "complaint": DROPS, "events_before": 4, "seconds_before": 10 * DAY,
+        "began_at": 0.0, "complaint": EPISODES, "events_before": 4, "seconds_before": 10 * DAY,
         "needed_seconds": 9.46 * DAY,
     }  # fmt: skip
     return Trial(**told | facts)  # type: ignore[arg-type] # any fact of it

@@ -1,6 +1,7 @@
 """Makes the inventory of a snapshot: what is worth keeping of its facts."""
 
 from collections.abc import Iterator, Mapping
+from operator import attrgetter
 from typing import Any
 
 from laneproof.box.inventory.inventory import (
@@ -41,7 +42,7 @@ def make_inventory(build: Build | None, snapshot: Snapshot) -> Inventory:
     shown = list_shown_paths(build, tree)
     return Inventory(
         firmware=_make_firmware(snapshot),
-        places=tuple(_make_position(path, build, tree) for path in shown),
+        positions=tuple(_make_position(path, build, tree) for path in shown),
         ports=None if tree.unread else tuple(_list_ports(tree)),
         devices=None if tree.unread else tuple(_list_devices(build, tree, set(shown))),
         settings=_make_settings(snapshot),
@@ -64,10 +65,10 @@ def label_positions(inventory: Inventory, build: Build | None) -> Inventory:
             return None
         return tuple(kept.model_copy(update={"position": labels.get(kept.path, kept.position)}) for kept in positions)
 
-    return inventory.model_copy(update={"places": label(inventory.places), "devices": label(inventory.devices)})
+    return inventory.model_copy(update={"positions": label(inventory.positions), "devices": label(inventory.devices)})
 
 
-# --- places, ports, devices -------------------------------------------------------------------------------------------
+# --- positions, ports, devices ----------------------------------------------------------------------------------------
 
 
 def _make_position(path: str, build: Build | None, tree: Topology) -> KeptPosition:
@@ -105,7 +106,7 @@ def _make_device(occupant: Occupant) -> KeptDevice:
 
 
 def _list_ports(tree: Topology) -> Iterator[KeptPort]:
-    for path, function in sorted(tree.functions.items(), key=lambda one: one[0].split("/")):
+    for path, function in sorted(tree.functions.items(), key=lambda item: item[0].split("/")):
         link = tree.link_at(path) if tree.is_downstream_facing(function) else None
         if link is None:
             continue
@@ -131,7 +132,7 @@ def _list_devices(build: Build | None, tree: Topology, shown: set[str]) -> Itera
         for function in tree.functions.values()
         if not function.is_bridge
     }
-    for path in sorted(paths - shown, key=lambda one: one.split("/")):
+    for path in sorted(paths - shown, key=lambda path: path.split("/")):
         yield _make_position(path, build, tree)
 
 
@@ -168,12 +169,12 @@ def _list_arrays(snapshot: Snapshot, tree: Topology) -> tuple[KeptArray, ...] | 
     if isinstance(snapshot.arrays, Unread):
         return None
     homes = {disk: occupant for occupant in tree.drive_occupants() for disk in occupant.disks}
-    return tuple(_make_array(array, homes) for array in sorted(snapshot.arrays, key=lambda one: one.name))
+    return tuple(_make_array(array, homes) for array in sorted(snapshot.arrays, key=attrgetter("name")))
 
 
 def _make_array(array: Array, homes: Mapping[str, Occupant]) -> KeptArray:
     members = []
-    for member in sorted(array.members, key=lambda one: (one.slot is None, one.slot, one.name)):
+    for member in sorted(array.members, key=lambda member: (member.slot is None, member.slot, member.name)):
         home = homes.get(member.disk)
         lost = isinstance(member.state, str) and not _LOST_STATES.isdisjoint(member.state.split(","))
         serial, path = (_text(home.serial), home.path) if home else (None, None)
@@ -212,7 +213,7 @@ def _list_interfaces(snapshot: Snapshot, tree: Topology) -> tuple[KeptInterface,
         return None
     functions: dict[str, PciFunction] = {function.address: function for function in tree.functions.values()}
     found = []
-    for interface in sorted(snapshot.interfaces, key=lambda one: one.name):
+    for interface in sorted(snapshot.interfaces, key=attrgetter("name")):
         function = functions.get(interface.address) if interface.address else None
         speed = _number(interface.speed_mbit_s)
         found.append(
@@ -226,7 +227,7 @@ def _list_bonds(snapshot: Snapshot) -> tuple[KeptBond, ...] | None:
         return None
     return tuple(
         KeptBond(name=bond.name, mode=_text(bond.mode), members=tuple(sorted(m.name for m in bond.members)))
-        for bond in sorted(snapshot.bonds, key=lambda one: one.name)
+        for bond in sorted(snapshot.bonds, key=attrgetter("name"))
     )
 
 

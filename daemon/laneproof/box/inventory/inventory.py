@@ -11,7 +11,7 @@ from laneproof.box.shown_positions import Width
 
 
 class _Kept(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, validate_by_name=True, serialize_by_alias=True)
 
 
 class KeptLink(_Kept):
@@ -140,7 +140,7 @@ class Inventory(_Kept):
     """What the box holds. A part that is null was not read, or is from before that part was kept."""
 
     firmware: KeptFirmware | None
-    places: tuple[KeptPosition, ...]
+    positions: tuple[KeptPosition, ...] = Field(validation_alias="places", serialization_alias="places")
     ports: tuple[KeptPort, ...] | None = None
     devices: tuple[KeptPosition, ...] | None = Field(
         default=None, description="what is in no position above: cards, chips"

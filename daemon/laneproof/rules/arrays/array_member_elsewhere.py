@@ -61,7 +61,7 @@ def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Ite
     lacking = [label for label in plan.members if not _disks_at(arrangement, label) & inside]
     for disk in sorted(inside - expected - {""}):
         drive = drives.get(disk)
-        label = arrangement.place_of(drive) if drive else None
+        label = arrangement.label_of(drive) if drive else None
         where = places.get(disk) or f"{disk}, of no known place"
         instead = f", and none is in {' or '.join(lacking)}" if lacking else ""
         serial = drive.serial if drive and isinstance(drive.serial, str) else None

@@ -14,7 +14,7 @@ def locate_disks(arrangement: Arrangement) -> dict[str, str]:
         arrangement: The build laid over the snapshot.
     """
     return {
-        disk: arrangement.place_of(drive) or f"{disk} at {drive.path}"
+        disk: arrangement.label_of(drive) or f"{disk} at {drive.path}"
         for drive in arrangement.drives
         for disk in drive.disks
     }

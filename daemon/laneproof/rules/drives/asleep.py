@@ -39,7 +39,7 @@ def keep_standing(current: Pass, rule: str, occupant: Occupant) -> Iterator[Find
         occupant: A drive that sleeps.
     """
     key = key_of_drive(occupant)
-    before = current.past.standing.get((rule, current.arrangement.place_of(occupant) or key))
+    before = current.past.standing.get((rule, current.arrangement.label_of(occupant) or key))
     if before is not None and before.kind is Kind.SIGN and before.key == key:
         yield replace(before, accepted=None)
 

@@ -135,7 +135,7 @@ def _find_temperature_warning(
     record = ledger.drives.of(occupant) or ledger.drives.at(occupant.path)
     if record is None:
         return arrangement.snapshot.taken_at if warns_now else None
-    before = past.standing.get((NAME, arrangement.place_of(occupant) or key_of_drive(occupant)))
+    before = past.standing.get((NAME, arrangement.label_of(occupant) or key_of_drive(occupant)))
     # the word on another drive in the same place does not hold for this one
     is_mine = before is not None and before.key == key_of_drive(occupant)
     was_told = before is not None and is_mine and before.evidence.get(_WARNED_AT) is not None
@@ -189,7 +189,7 @@ def _judge_sata(current: Pass, occupant: Occupant, drive: SataDrive) -> Iterator
 def _tell(
     arrangement: Arrangement, occupant: Occupant, said: list[tuple[str, Severity]], evidence: dict[str, object]
 ) -> Finding:
-    label = arrangement.place_of(occupant)
+    label = arrangement.label_of(occupant)
     words = "; ".join(text for text, _ in said)
     return Finding(
         rule=NAME,

@@ -13,7 +13,7 @@ from laneproof.evidence.fix_trial import TrialOutcome, clean_time_needed
 from laneproof.evidence.not_enough import NotEnough
 from laneproof.findings import Finding, Severity, format_time
 from laneproof.past.episodes import REENUMERATED, Episode
-from laneproof.past.fix_trials import DROPS, Trial
+from laneproof.past.fix_trials import EPISODES, Trial
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
 from laneproof.rules.rule import Pass, Rule
@@ -60,7 +60,7 @@ def find_series(ledger: Ledger, path: str, drops: Sequence[Episode]) -> Series |
         path: The place.
         drops: Its disconnects, oldest first.
     """
-    trial = ledger.trials.latest(path, None, DROPS)
+    trial = ledger.trials.latest(path, None, EPISODES)
     # what came before a cure is over; what came before clean time alone is not, once it happens again
     cured_at = trial.began_at if trial is not None and trial.outcome == TrialOutcome.CURED else 0.0
     last = drops[-1].dropped_at if drops else 0.0

@@ -58,7 +58,7 @@ def tell_shut(rule: str, arrangement: Arrangement, shut: Sequence[Shut]) -> Find
         arrangement: The build laid over the machine.
         shut: The drives, at least one.
     """
-    gaps = {arrangement.place_of(one.drive) or one.drive.name: one.gap for one in shut}
+    gaps = {arrangement.label_of(one.drive) or one.drive.name: one.gap for one in shut}
     first = shut[0].gap
     return cannot_tell(
         rule,
@@ -81,6 +81,6 @@ def tell_unread(rule: str, arrangement: Arrangement, occupant: Occupant, gap: Un
         gap: Why.
         key: What the drive is known by where it has no position.
     """
-    label = arrangement.place_of(occupant)
+    label = arrangement.label_of(occupant)
     about = f"what {label or occupant.name} says of its health"
     return cannot_tell(rule, gap, about=about, key=key, position=label, subject=occupant.name)

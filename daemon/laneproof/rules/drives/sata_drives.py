@@ -33,7 +33,7 @@ def tell_sign(
     evidence: dict[str, object],
 ) -> Finding:
     """Make a sign of a drive from what is to be said of it, each with its severity."""
-    label = arrangement.place_of(occupant)
+    label = arrangement.label_of(occupant)
     name = f"{label} ({occupant.name})" if label else occupant.name
     return Finding(
         rule=rule.name,
@@ -50,7 +50,7 @@ def tell_sign(
 
 def tell_gap(rule: str, arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Finding:
     """Say what of a drive could not be read."""
-    label = arrangement.place_of(occupant)
+    label = arrangement.label_of(occupant)
     about = f"{rule.replace('-', ' ')} of {label or occupant.name}"
     return cannot_tell(rule, gap, about=about, key=key_of_drive(occupant), position=label)
 

@@ -76,7 +76,7 @@ def _drive_parts(current: Pass) -> Iterator[_Part]:
         drive = occupant.drive
         if drive is None or drive.asleep or drive.temperature_celsius is None or isinstance(drive.healthy, Unread):
             continue
-        label = arrangement.place_of(occupant)
+        label = arrangement.label_of(occupant)
         yield _Part(
             name=f"{label} ({drive.name})" if label else drive.name,
             key=drive.serial if isinstance(drive.serial, str) else occupant.own_path,

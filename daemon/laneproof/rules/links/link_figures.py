@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from laneproof.advice import FIRMWARE_SETUP, RESEAT, SWAP_DRIVES, Step, advise
-from laneproof.box.link_ends import LinkOfTwo, Told
+from laneproof.box.link_ends import LinkFigure, LinkOfTwo
 from laneproof.box.link_rates import describe_rate
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell, step_for
@@ -84,7 +84,7 @@ class Measure:
 
     rule: str
     what: str
-    told: Callable[[LinkOfTwo], Told]
+    told: Callable[[LinkOfTwo], LinkFigure]
     declared: Callable[[Subject], float | None]
     capable: Callable[[LinkOfTwo], Figure]
     explain: Callable[[Subject, LinkOfTwo, Snapshot, float, float], list[Reason]]

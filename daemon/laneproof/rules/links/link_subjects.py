@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from laneproof.box.link_ends import LinkOfTwo, Told
+from laneproof.box.link_ends import LinkFigure, LinkOfTwo
 from laneproof.box.link_rates import describe_rate, generation_at, link_bytes_per_second, rate_of
 from laneproof.box.placement import Arrangement
 from laneproof.declaration.tables import DeclaredPosition
@@ -259,5 +259,5 @@ def _bytes_per_second(gt_s: float | Unread | None, lanes: float | Unread | None)
 
 def _disagreements(link: LinkOfTwo) -> dict[str, Any]:
     """Show all witnesses where their values differ."""
-    told: dict[str, Told] = {"rate_witnesses": link.trained_gt_s, "width_witnesses": link.trained_lanes}
+    told: dict[str, LinkFigure] = {"rate_witnesses": link.trained_gt_s, "width_witnesses": link.trained_lanes}
     return {name: dict(one.witnesses) for name, one in told.items() if not one.agreed}

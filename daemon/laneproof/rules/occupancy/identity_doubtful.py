@@ -80,7 +80,7 @@ def _find_updates(arrangement: Arrangement, ledger: Ledger) -> Iterator[tuple[st
     since = ledger.now - CLEAR_SECONDS
     for occupant in arrangement.drives:
         record = ledger.drives.of(occupant)
-        label = arrangement.place_of(occupant)
+        label = arrangement.label_of(occupant)
         placement = arrangement.by_label.get(label) if label else None
         planned = placement.plan.firmware if placement and placement.plan else None
         for change in ledger.changes.changes:
@@ -106,7 +106,7 @@ def _tell_updates(updated: dict[str, str]) -> Finding:
 
 
 def _tell(arrangement: Arrangement, occupant: Occupant, doubts: Sequence[str]) -> Finding:
-    label = arrangement.place_of(occupant)
+    label = arrangement.label_of(occupant)
     serial = occupant.serial.strip() if isinstance(occupant.serial, str) else ""
     return Finding(
         rule=NAME,

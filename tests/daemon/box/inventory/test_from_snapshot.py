@@ -28,7 +28,7 @@ def test_two_looks_at_an_unchanged_box_are_equal_whatever_the_time() -> None:
 
 
 def test_a_place_has_its_label_link_and_drive() -> None:
-    (place,) = make_inventory(BUILD, kelp_box(1).snapshot()).places
+    (place,) = make_inventory(BUILD, kelp_box(1).snapshot()).positions
     assert (place.position, str(place.declared), str(place.trained)) == ("riser-1", "gen4 x4", "gen4 x4")
     assert place.occupant is not None
     assert (place.occupant.serial, place.occupant.disks, place.occupant.drive) == ("FN0001", ("nvme0n1",), True)
@@ -81,13 +81,13 @@ def test_parts_that_could_not_be_read_are_null_and_say_why() -> None:
 
 def test_a_tree_that_could_not_be_read_holds_no_ports_instead_of_none() -> None:
     taken = make_inventory(None, kelp_box(1).with_group(functions=GAP).snapshot())
-    assert (taken.places, taken.ports, taken.devices) == ((), None, None)
+    assert (taken.positions, taken.ports, taken.devices) == ((), None, None)
     assert "places" in taken.unread
 
 
 def test_a_drive_that_is_gone_from_the_bus_does_not_answer() -> None:
     box = kelp_box(1).edit("0000:00/01.1/00.0", lambda one: replace(one, answers=False))
-    (place,) = make_inventory(None, box.snapshot()).places
+    (place,) = make_inventory(None, box.snapshot()).positions
     assert place.occupant is not None
     assert not place.occupant.answers
 
@@ -95,7 +95,7 @@ def test_a_drive_that_is_gone_from_the_bus_does_not_answer() -> None:
 def test_labels_can_be_given_afterwards() -> None:
     taken = make_inventory(None, kelp_box(2).with_port("0000:00/03.0").with_network("0000:00/03.0", "e").snapshot())
     labelled = label_positions(taken, BUILD)
-    assert [one.position for one in labelled.places] == ["riser-1", None]
+    assert [one.position for one in labelled.positions] == ["riser-1", None]
     assert label_positions(labelled, None) == labelled
 
 
