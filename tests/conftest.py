@@ -21,6 +21,8 @@ hypothesis.settings.register_profile(
 )
 hypothesis.settings.load_profile("untimed")
 
+pytest.register_assert_rewrite("rule_examples")  # so that a wrong example shows both values
+
 CHECKOUT = Path(__file__).resolve().parents[1]
 
 # Marker -> the programs without which none of its tests can run, each as alternatives.

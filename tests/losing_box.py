@@ -4,12 +4,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from laneproof.past.episodes import Episode
-from laneproof.rules.example_past import PATHS, Story, counting_box
 from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.kernel_log.reading import KernelEvents
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box
+from simulated_past import PATHS, Story, counting_box
 
 PATH = PATHS[0]
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"

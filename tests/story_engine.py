@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 from laneproof.declaration.build import Build
 from laneproof.engine import Engine
-from laneproof.rules.example_box import A_MORNING, Box
-from laneproof.rules.example_past import say
 from laneproof_collectors.hotplug import DeviceEvent
+from simulated_box import A_MORNING, Box
+from simulated_past import say
 
 if TYPE_CHECKING:
     from laneproof.findings import Finding

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from laneproof.advice import CAUTIONS, split_step
 from laneproof.findings import Kind
 from laneproof.rules.catalogue import RULES, rule_named
-from laneproof.rules.rule import Example, Rule
+from laneproof.rules.rule import Rule
 
 WIDTH = 80
 
@@ -83,8 +83,10 @@ def _write_page(rule: Rule, *, heading: str) -> Iterator[str]:
     if rule.examples:
         yield f"{heading}# Examples"
         yield ""
-        for example in rule.examples:
-            yield from _write_example(rule, example)
+        for outcome, case, *summaries in rule.examples:
+            yield from _wrap(f"**{outcome}**: {case}", first="- ")
+            for summary in summaries:
+                yield from _wrap(f"“{summary}”", first="  ")
         yield ""
     if rule.sources:
         yield f"{heading}# Sources"
@@ -92,14 +94,6 @@ def _write_page(rule: Rule, *, heading: str) -> Iterator[str]:
         for source in rule.sources:
             yield from _wrap(source, first="- ")
         yield ""
-
-
-def _write_example(rule: Rule, example: Example) -> Iterator[str]:
-    """Write an example with what the rule really says of it."""
-    outcome = ", ".join(dict.fromkeys(str(said.kind) for said in example.said)) or "holds"
-    yield from _wrap(f"**{outcome}**: {example.says}", first="- ")
-    for finding in rule.judge(example.make_pass()):
-        yield from _wrap(f"“{finding.summary}”", first="  ")
 
 
 def _wrap(text: str, *, first: str = "") -> list[str]:

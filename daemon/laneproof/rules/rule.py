@@ -1,15 +1,11 @@
-"""What a rule is: a small pure function with a name, a statement of what should hold, and the texts that explain it.
+"""What a rule is: a small pure function with a name, a statement of what should hold, and the texts that explain it."""
 
-Examples live beside each rule: tests run them and ``explain`` shows them.
-"""
-
-import tomllib
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
-from laneproof.findings import Finding, Kind, Severity
+from laneproof.findings import Finding, Kind
 from laneproof.past.past import NOTHING, Past
 from laneproof_collectors.snapshot import GROUPS, Snapshot
 
@@ -41,58 +37,6 @@ class Pass:
 Judge = Callable[[Pass], Iterator[Finding]]
 
 
-_HEAD = {"schema": 1, "box": {"name": "kelp-1"}}
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """What a rule says of an example, with a piece of its summary and the beginning of its first step."""
-
-    kind: Kind
-    severity: Severity
-    subject: str
-    words: str
-    step: str
-
-    @classmethod
-    def parse(cls, text: str) -> "Said":
-        """Read ``sign notice nvme0 | 38 of the summary | See that fans``."""
-        head, words, step = text.split(" | ")
-        kind, severity, subject = head.split(" ", 2)
-        return cls(Kind(kind), Severity(severity), subject, words, step)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Example:
-    """A short case that shows what the rule says; it is also a test.
-
-    Attributes:
-        says: The case in words.
-        build: The declaration, as TOML text without its head; None for none.
-        snapshot: Makes the facts.
-        expect: What it says, a finding each in the words of `Said.parse`; empty where the rule holds.
-        past: What is known of earlier passes.
-        make_past: Makes the past, where that takes work; used instead of `past`.
-    """
-
-    says: str
-    build: str | None
-    snapshot: Callable[[], Snapshot]
-    expect: tuple[str, ...]
-    past: Past = NOTHING
-    make_past: Callable[[], Past] | None = None
-
-    @property
-    def said(self) -> tuple[Said, ...]:
-        """What the rule is to say."""
-        return tuple(map(Said.parse, self.expect))
-
-    def make_pass(self) -> Pass:
-        """Make the pass; schema and the box's name need not be in the declaration's text."""
-        build = None if self.build is None else Build.model_validate(_HEAD | tomllib.loads(self.build))
-        return Pass.of(build, self.snapshot(), self.past if self.make_past is None else self.make_past())
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
     """One rule.
@@ -104,7 +48,8 @@ class Rule:
         why: Why it matters, a short paragraph.
         look_next: What to look at next, in order, with cautions.
         judge: The function.
-        examples: What holds and what does not.
+        examples: What holds and what does not, each as what comes of it (``holds``, or the findings' kind), the case in
+            words, and each finding's summary. The rule's tests hold them true.
         sources: Standards, documents; or 'common practice, no source'.
     """
 
@@ -114,5 +59,5 @@ class Rule:
     why: str
     look_next: tuple[str, ...]
     judge: Judge
-    examples: tuple[Example, ...] = ()
+    examples: tuple[tuple[str, ...], ...] = ()
     sources: tuple[str, ...] = ()

@@ -1,9 +1,9 @@
 """A case is a place and the drive in it: the place's history with any drive, and the drive's in any place."""
 
 from laneproof.diagnosis.case import APART_SECONDS, LOOK_BACK_SECONDS, open_case
-from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
 from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_box import Box
+from simulated_past import DAY, HOUR, PATHS, Story
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 

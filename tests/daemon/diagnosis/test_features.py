@@ -7,7 +7,6 @@ import pytest
 from laneproof.diagnosis.causes import diagnose
 from laneproof.diagnosis.features import QUESTIONS
 from laneproof.diagnosis.weights import DEFAULT
-from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, count, counting_box
 from laneproof_collectors.snapshot import AutonomousTransitions
 from laneproof_collectors.unread import Unread
 from simulated_box import Box
@@ -24,6 +23,7 @@ from simulated_cases import (
     pair,
     tried,
 )
+from simulated_past import DAY, HOUR, PATHS, Story, count, counting_box
 
 Answers = dict[str, bool | None]
 QUIET = (0, 0, 0, 0)

@@ -3,10 +3,10 @@
 import pytest
 
 from laneproof.diagnosis.causes import diagnose
-from laneproof.rules.example_past import HOUR, Story, count, counting_box
 from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_box import Box
 from simulated_cases import PATH, features
+from simulated_past import HOUR, Story, count, counting_box
 
 
 def test_one_burst_is_not_more_than_siblings() -> None:

@@ -5,9 +5,9 @@ import pytest
 from laneproof.declaration.build import Build
 from laneproof.past.changes import ChangeBook
 from laneproof.past.ledger import Ledger
-from laneproof.rules.example_past import DAY, PATHS, Story
 from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_box import Box, declare
+from simulated_past import DAY, PATHS, Story
 
 PATH = PATHS[0]
 ON = AutonomousTransitions(enabled=True, transitions={})

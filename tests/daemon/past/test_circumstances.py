@@ -1,8 +1,8 @@
 """What held before an episode, whether the drive came back, and what its own counts say of its power."""
 
-from laneproof.rules.example_past import HOUR, PATHS, Story
 from losing_box import DOWN, GIVEN_UP, PATH, RESET, episodes, four, gone, removal, silent
 from simulated_box import Box, make_health
+from simulated_past import HOUR, PATHS, Story
 
 
 def test_the_way_back_is_noted() -> None:

@@ -5,10 +5,10 @@ from dataclasses import replace
 import pytest
 
 from laneproof.past.drives import DriveRecord, SeenHeat, key_of
-from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
 from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, make_health
+from simulated_past import DAY, HOUR, PATHS, Story
 
 PATH = PATHS[0]
 

@@ -2,7 +2,6 @@
 
 import pytest
 
-from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
 from laneproof_collectors.hotplug import Action
 from laneproof_collectors.kernel_log.reading import KernelEvents
 from laneproof_collectors.unread import Unread
@@ -21,6 +20,7 @@ from losing_box import (
     removal,
 )
 from simulated_box import A_MORNING
+from simulated_past import DAY, HOUR, PATHS, Story
 
 
 def test_a_disconnect_with_many_lines_is_one() -> None:

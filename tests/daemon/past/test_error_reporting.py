@@ -5,10 +5,10 @@ from dataclasses import replace
 import pytest
 
 from laneproof.past.error_reporting import SIGNAL_BITS, Reporting, find_reporting
-from laneproof.rules.example_past import count
 from laneproof_collectors.snapshot import AerRegisters, PciFunction
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box
+from simulated_past import count
 
 GAP = Unread("config", "denied", Reason.DENIED)
 

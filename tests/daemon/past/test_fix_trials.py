@@ -6,9 +6,9 @@ from laneproof.evidence.fix_trial import TrialOutcome
 from laneproof.past.changes import Change
 from laneproof.past.episodes import Episode
 from laneproof.past.fix_trials import DAY, EPISODES, ERRORS, Trial, TrialBook, is_cure
-from laneproof.rules.example_past import HOUR, PATHS, Story, counting_box
 from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_box import Box
+from simulated_past import HOUR, PATHS, Story, counting_box
 
 PATH = PATHS[0]
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"

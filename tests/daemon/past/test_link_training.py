@@ -6,10 +6,10 @@ import pytest
 
 from laneproof.past.link_training import TrainingRecord
 from laneproof.past.notes import Note
-from laneproof.rules.example_past import DAY, HOUR, PATHS, Story
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Unread
 from simulated_box import Box, declare
+from simulated_past import DAY, HOUR, PATHS, Story
 
 PATH = PATHS[0]
 

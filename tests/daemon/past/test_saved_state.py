@@ -8,8 +8,8 @@ import pytest
 from laneproof.engine import Engine
 from laneproof.past.past import Past
 from laneproof.past.saved_state import SCHEMA, LedgerStateError, load_state
-from laneproof.rules.example_past import HOUR, Story
 from losing_box import DOWN, four
+from simulated_past import HOUR, Story
 
 
 def test_the_state_is_plain_json_and_says_its_version() -> None:

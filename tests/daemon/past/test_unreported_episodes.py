@@ -5,7 +5,6 @@ from dataclasses import replace
 import pytest
 
 from laneproof.past.episodes import REENUMERATED, RESETTING, VANISHED
-from laneproof.rules.example_past import HOUR, Story
 from laneproof_collectors.hotplug import Action
 from laneproof_collectors.kernel_log.reading import KernelEvents
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
@@ -24,6 +23,7 @@ from losing_box import (
     silent,
 )
 from simulated_box import Box
+from simulated_past import HOUR, Story
 
 
 def test_a_drive_that_stops_answering_without_a_word_is_a_drop() -> None:

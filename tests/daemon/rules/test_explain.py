@@ -19,7 +19,7 @@ def test_page_tells_what_holds_why_and_what_next_in_80_columns(rule: Rule) -> No
     assert page.startswith(f"# {rule.name}\n")
     steps = [split_step(step) for step in rule.look_next]
     assert 1 <= len([step for step in steps if step.says]) <= MOST_STEPS
-    for text in (rule.statement, rule.why, *(step.says for step in steps), *(one.says for one in rule.examples)):
+    for text in (rule.statement, rule.why, *(step.says for step in steps), *(case for _, case, *_ in rule.examples)):
         assert " ".join(text.split()) in words
     for caution in {caution for step in steps for caution in step.cautions}:
         assert words.count(caution) == 1

@@ -7,11 +7,11 @@ from laneproof.box.link_ends import LinkOfTwo
 from laneproof.box.topology import survey
 from laneproof.past.boots import Boot, LinkLimits
 from laneproof.past.past import NOTHING, Past
-from laneproof.rules.example_past import DAY, Story
 from laneproof.rules.firmware_setting import aspm_setting, firmware_setting
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 from simulated_box import L1, Box
+from simulated_past import DAY, Story
 
 PATH = "0000:00/01.1"
 

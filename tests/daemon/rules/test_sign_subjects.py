@@ -2,7 +2,6 @@
 
 from laneproof.findings import Severity
 from laneproof.past.past import Past
-from laneproof.rules.example_past import DAY, HOUR, PATHS, Story, counting_box
 from laneproof.rules.sign_subjects import (
     louder,
     make_sign,
@@ -13,6 +12,7 @@ from laneproof.rules.sign_subjects import (
     watched_links,
 )
 from simulated_box import DISPLAY, Box, declare
+from simulated_past import DAY, HOUR, PATHS, Story, counting_box
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 

@@ -12,8 +12,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.member_positions import find_losses, is_lost
 from laneproof.rules.arrays.redundancy import BROKEN_STATES, WHOLE_POOL, count_lost, count_spared, level_key
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.example_box import RAID_5, array_snapshot
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
 
@@ -118,12 +117,14 @@ ARRAY_DEGRADED = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="all members are in", build=RAID_5, snapshot=array_snapshot, expect=()),
-        Example(
-            says="one of three members is missing",
-            build=RAID_5,
-            snapshot=lambda: array_snapshot(("nvme0n1", "nvme1n1"), degraded=1),
-            expect=("differs critical md0 | raid5 array md0 runs without 1 of 3 members (out | Make sure that a",),
+        ("holds", "all members are in"),
+        (
+            "differs",
+            "one of three members is missing",
+            (
+                "raid5 array md0 runs without 1 of 3 members (out of it: riser-3) and survives no further loss; do "
+                "not touch riser-1, riser-2"
+            ),
         ),
     ),
     sources=("Linux Documentation/admin-guide/md.rst: degraded, array_state, dev-*/state", "md(4): levels"),

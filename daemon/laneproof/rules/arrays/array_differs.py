@@ -13,8 +13,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.array_member_elsewhere import declared_disks
 from laneproof.rules.arrays.redundancy import count_lost, level_key
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.example_box import RAID_5, array_snapshot
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Reason, Unread
 
@@ -128,18 +127,12 @@ ARRAY_DIFFERS = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="level and members are as declared", build=RAID_5, snapshot=array_snapshot, expect=()),
-        Example(
-            says="another level than declared",
-            build=RAID_5,
-            snapshot=lambda: array_snapshot(level="raid0"),
-            expect=("differs warning md0 | array md0 is raid0, declared raid5 | See what the kernel",),
-        ),
-        Example(
-            says="the drive in riser-3 belongs to no array, and the array lacks none of its own count",
-            build=RAID_5,
-            snapshot=lambda: array_snapshot(("nvme0n1", "nvme1n1")),
-            expect=("differs warning md0 | md0 is without riser-3, declared members riser-1, | See what the kernel",),
+        ("holds", "level and members are as declared"),
+        ("differs", "another level than declared", "array md0 is raid0, declared raid5"),
+        (
+            "differs",
+            "the drive in riser-3 belongs to no array, and the array lacks none of its own count",
+            "array md0 is without riser-3, declared members riser-1, riser-2, riser-3",
         ),
     ),
     sources=("Linux Documentation/admin-guide/md.rst",),

@@ -11,10 +11,8 @@ from laneproof.advice import advise
 from laneproof.declaration.tables import DeclaredArray
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import CHECKING, DAY, ArrayChecks, BoxRecord
-from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.example_box import A_MORNING, array_snapshot, declare_risers
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Reason, Unread
 
@@ -85,16 +83,6 @@ def _say_days(seconds: float) -> str:
     return f"{days} day{'s' if days != 1 else ''}"
 
 
-def _checked(days_ago: float | None, *, watched_days: float = 90) -> Past:
-    ended_at = None if days_ago is None else A_MORNING - days_ago * DAY
-    checks = ArrayChecks(since=A_MORNING - watched_days * DAY, ended_at=ended_at)
-    return Past(box=BoxRecord(checks={"md0": checks}))
-
-
-_BUILD = (
-    declare_risers(3) + 'array = [{ name = "md0", members = ["riser-1", "riser-2", "riser-3"], scrub_every_days = 35 }]'
-)
-
 ARRAY_SCRUB_OVERDUE = Rule(
     name=NAME,
     kind=Kind.DIFFERS,
@@ -113,26 +101,24 @@ ARRAY_SCRUB_OVERDUE = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="checked 20 days ago", build=_BUILD, snapshot=array_snapshot, past=_checked(20), expect=()),
-        Example(
-            says="checked 50 days ago, every 35 are declared",
-            build=_BUILD,
-            snapshot=array_snapshot,
-            past=_checked(50),
-            expect=("differs warning md0 | last checked 50 days ago, declared every 35 days | Start a check when",),
+        ("holds", "checked 20 days ago"),
+        (
+            "differs",
+            "checked 50 days ago, every 35 are declared",
+            "array md0 was last checked 50 days ago, declared every 35 days",
         ),
-        Example(
-            says="no check was seen in a watch of 90 days",
-            build=_BUILD,
-            snapshot=array_snapshot,
-            past=_checked(None),
-            expect=("differs warning md0 | 90 days that it was watched, declared every 35 | Start a check when",),
+        (
+            "differs",
+            "no check was seen in a watch of 90 days",
+            "array md0 was last checked not in the 90 days that it was watched, declared every 35 days",
         ),
-        Example(
-            says="a first pass cannot know",
-            build=_BUILD,
-            snapshot=array_snapshot,
-            expect=("unverified notice the last check of array md0 | check of array md0 could | Let the daemon run:",),
+        (
+            "unverified",
+            "a first pass cannot know",
+            (
+                "the last check of array md0 could not be verified: could not read when md0 was last checked: the "
+                "kernel keeps no time of it, and this is the first pass"
+            ),
         ),
     ),
     sources=("Linux Documentation/admin-guide/md.rst: sync_action, check", "md(4): scrubbing and mismatches"),

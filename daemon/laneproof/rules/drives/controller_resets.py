@@ -5,9 +5,7 @@ from collections.abc import Iterator
 from laneproof.advice import BACK_UP, OTHER_FIRMWARE, advise
 from laneproof.findings import Finding, Kind
 from laneproof.rules.drives.episode_series import RESETS_NAME, by_position, find_series, tell_series
-from laneproof.rules.example_box import RISER_1
-from laneproof.rules.example_past import dropping_past, quiet_snapshot
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -38,21 +36,13 @@ CONTROLLER_RESETS = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="a month without a reset", build=RISER_1, snapshot=quiet_snapshot, expect=()),
-        Example(
-            says="a command timed out and the controller was reset",
-            build=RISER_1,
-            snapshot=quiet_snapshot,
-            make_past=lambda: dropping_past(days=(25,), line="I/O 7 QID 3 timeout, reset controller"),
-            expect=("sign warning nvme0 | had its controller reset at 2026-10-17T14:12:50Z | Make sure that a",),
+        ("holds", "a month without a reset"),
+        (
+            "sign",
+            "a command timed out and the controller was reset",
+            "riser-1 (nvme0) had its controller reset at 2026-10-17T14:12:50Z",
         ),
-        Example(
-            says="a completion's interrupt got lost, and was polled for",
-            build=RISER_1,
-            snapshot=quiet_snapshot,
-            make_past=lambda: dropping_past(days=(25,), line="I/O 7 QID 3 timeout, completion polled"),
-            expect=(),
-        ),
+        ("holds", "a completion's interrupt got lost, and was polled for"),
     ),
     sources=("Linux drivers/nvme/host/pci.c, nvme_timeout",),
 )

@@ -19,11 +19,10 @@ from laneproof.past.past import Past
 from laneproof.rules.drives.asleep import is_told_of, keep_standing, seconds_unread
 from laneproof.rules.drives.health_unread import find_shut, tell_shut, tell_unread
 from laneproof.rules.drives.sata_drives import key_of_drive
-from laneproof.rules.example_box import RISER_1, Box
 from laneproof.rules.heat.drive_heat import WEEK, find_heat, has_told_heat
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, is_returning_guest, watch_drive
-from laneproof_collectors.snapshot import HealthLog, SataDrive, Snapshot
+from laneproof_collectors.snapshot import HealthLog, SataDrive
 from laneproof_collectors.unread import Reason, Unread
 
 NAME = "critical-warning"
@@ -209,18 +208,6 @@ def _unverified(arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Fi
     return tell_unread(NAME, arrangement, occupant, gap, key=key_of_drive(occupant))
 
 
-def _drive(health: dict[str, object] | Unread) -> Snapshot:
-    return Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", health=health).snapshot()
-
-
-def _shut() -> Snapshot:
-    box = Box()
-    for number in range(1, 5):
-        gap = Unread(f"log 02h of nvme{number - 1}", "permission denied", Reason.DENIED)
-        box.with_port(f"0000:00/01.{number}").with_drive(f"0000:00/01.{number}", health=gap)
-    return box.snapshot()
-
-
 CRITICAL_WARNING = Rule(
     name=NAME,
     kind=Kind.SIGN,
@@ -240,30 +227,32 @@ CRITICAL_WARNING = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="no warning", build=RISER_1, snapshot=lambda: _drive({}), expect=()),
-        Example(
-            says="the drive says that its reliability is degraded",
-            build=RISER_1,
-            snapshot=lambda: _drive({"critical_warning": 4, "media_errors": 31}),
-            expect=("sign critical nvme0 | riser-1 (nvme0) warns: reliability is degraded by | Make sure that a",),
+        ("holds", "no warning"),
+        (
+            "sign",
+            "the drive says that its reliability is degraded",
+            "riser-1 (nvme0) warns: reliability is degraded by media or internal errors",
         ),
-        Example(
-            says="the same bit from a drive past its rated life without a media error: wear, a warning",
-            build=RISER_1,
-            snapshot=lambda: _drive({"critical_warning": 4, "percentage_used": 104}),
-            expect=("sign warning nvme0 | riser-1 (nvme0) warns: its rated life is used up | Make sure that a",),
+        (
+            "sign",
+            "the same bit from a drive past its rated life without a media error: wear, a warning",
+            (
+                "riser-1 (nvme0) warns: its rated life is used up (worn: the reliability bit is set without any "
+                "media error)"
+            ),
         ),
-        Example(
-            says="the health log could not be read",
-            build=RISER_1,
-            snapshot=lambda: _drive(Unread("log 02h of nvme0", "permission denied", Reason.DENIED)),
-            expect=("unverified notice nvme0 | be verified: could not read log 02h of nvme0: | Run the audit as",),
+        (
+            "unverified",
+            "the health log could not be read",
+            "what riser-1 says of its health could not be verified: could not read log 02h of nvme0: permission denied",
         ),
-        Example(
-            says="the health logs of all four drives may not be read: one notice that names them all",
-            build=None,
-            snapshot=_shut,
-            expect=("unverified notice the health logs of 4 drives | 02h of nvme0: permission | Run the audit as",),
+        (
+            "unverified",
+            "the health logs of all four drives may not be read: one notice that names them all",
+            (
+                "what nvme0, nvme1, nvme2, nvme3 say of their health could not be verified: could not read log 02h "
+                "of nvme0: permission denied; the others likewise"
+            ),
         ),
     ),
     sources=(

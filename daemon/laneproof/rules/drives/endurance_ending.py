@@ -18,9 +18,7 @@ from laneproof.rules.drives.projection import (
     find_before,
     project,
 )
-from laneproof.rules.example_box import RISER_1
-from laneproof.rules.example_past import health_past, health_snapshot, moving
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, watched_drives
 
 NAME = "endurance-ending"
@@ -149,9 +147,6 @@ def _tell_wear(place: Watched, wear: _Wear, left: Remaining | NotEnough, said: s
     )
 
 
-_ENDURANCE = """
-position = [{ label = "riser-1", path = "0000:00/01.1", occupant = { endurance = "100 TB" } }]
-"""
 ENDURANCE_ENDING = Rule(
     name=NAME,
     kind=Kind.SIGN,
@@ -169,29 +164,19 @@ ENDURANCE_ENDING = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(
-            says="3 points in half a year",
-            build=RISER_1,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past(moving(12, 15, 180, "percentage_used"), looks_a_day=1),
-            expect=(),
-        ),
-        Example(
-            says="60 TB of the declared 100 TB are written, 1 TB more each day",
-            build=_ENDURANCE,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past(
-                [{"data_units_written": (60_000 + 1_000 * day) * 10**9 // DATA_UNIT_BYTES} for day in range(32)],
-                looks_a_day=1,
+        ("holds", "3 points in half a year"),
+        (
+            "sign",
+            "60 TB of the declared 100 TB are written, 1 TB more each day",
+            (
+                "riser-1 (nvme0) has used 2 % of its rated life and has 91 TB written to it of the 100 TB that it "
+                "is rated for, and at the pace seen reaches all that it is rated for in 9 days (9 to 9)"
             ),
-            expect=("sign warning nvme0 | 91 TB written to it of the 100 TB that it is rated | See what writes so",),
         ),
-        Example(
-            says="20 points in 40 days",
-            build=RISER_1,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past(moving(40, 60, 40, "percentage_used"), looks_a_day=1),
-            expect=("sign warning nvme0 | the pace seen reaches 100 % in 77 days (73 to 81) | See what writes so",),
+        (
+            "sign",
+            "20 points in 40 days",
+            "riser-1 (nvme0) has used 60 % of its rated life, and at the pace seen reaches 100 % in 77 days (73 to 81)",
         ),
     ),
     sources=(

@@ -7,9 +7,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import WEEK, key_of, name_drive
 from laneproof.rules.drives.asleep import keep_those_asleep
 from laneproof.rules.drives.sata_drives import find_awake, plain, tell_gap, tell_sign
-from laneproof.rules.example_box import SATA_BAY, sata_snapshot
-from laneproof.rules.example_past import grown_past
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
 NAME = "interface-errors"
@@ -55,20 +53,9 @@ INTERFACE_ERRORS = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="none were counted", build=SATA_BAY, snapshot=sata_snapshot, expect=()),
-        Example(
-            says="an old drive has some of long ago",
-            build=SATA_BAY,
-            snapshot=lambda: sata_snapshot(interface_errors=12, power_on_hours=34000),
-            expect=(),
-        ),
-        Example(
-            says="three more this week",
-            build=SATA_BAY,
-            snapshot=lambda: sata_snapshot(interface_errors=15),
-            past=grown_past("drive", "GSsda", "interface_errors", by=3),
-            expect=("sign warning sda | 3 transfers over its cable failed in the last 7 days | Shut the box down",),
-        ),
+        ("holds", "none were counted"),
+        ("holds", "an old drive has some of long ago"),
+        ("sign", "three more this week", "bay-1 (sda): 3 transfers over its cable failed in the last 7 days"),
     ),
     sources=("Attribute 199: makers agree on it (common practice, no source); SAS: phy error counts",),
 )

@@ -9,9 +9,7 @@ from laneproof.findings import Cause, Finding, Kind, Severity, format_time
 from laneproof.past.drives import DriveRecord
 from laneproof.past.media_errors import find_media_times
 from laneproof.past.past import Past
-from laneproof.rules.example_box import RISER_1
-from laneproof.rules.example_past import health_past, health_snapshot
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, louder, make_sign, say_times, stood, watched_drives
 
 NAME = "media-errors-rising"
@@ -97,27 +95,13 @@ MEDIA_ERRORS_RISING = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(
-            says="31 errors, all of them before the first pass",
-            build=RISER_1,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past([{"media_errors": 31}] * 10),
-            expect=(),
+        ("holds", "31 errors, all of them before the first pass"),
+        (
+            "sign",
+            "two more than last week",
+            "riser-1 (nvme0): 2 new media errors, on 1 occasion, 33 in all; last 2026-09-28T20:13:20Z",
         ),
-        Example(
-            says="two more than last week",
-            build=RISER_1,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past([{"media_errors": 31}] * 7 + [{"media_errors": 33}]),
-            expect=("sign warning nvme0 | 1 occasion, 33 in all; last 2026-09-28T20:13:20Z | Copy what matters",),
-        ),
-        Example(
-            says="the error log fills with refused commands",
-            build=RISER_1,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past([{"error_log_entries": 40 * day} for day in range(10)]),
-            expect=(),
-        ),
+        ("holds", "the error log fills with refused commands"),
     ),
     sources=(
         "NVM Express Base Specification 2.0, 5.16.1.3: Media and Data Integrity Errors",

@@ -7,8 +7,7 @@ from laneproof.advice import BACK_UP, REPLACE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.drives.asleep import keep_those_asleep
 from laneproof.rules.drives.sata_drives import find_awake, tell_gap, tell_sign
-from laneproof.rules.example_box import SATA_BAY, sata_snapshot
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
 NAME = "self-test-failed"
@@ -51,17 +50,11 @@ SELF_TEST_FAILED = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(
-            says="the last test completed without error",
-            build=SATA_BAY,
-            snapshot=lambda: sata_snapshot(last_self_test="Short offline: Completed without error at 33000 h"),
-            expect=(),
-        ),
-        Example(
-            says="the last test met a sector that it could not read",
-            build=SATA_BAY,
-            snapshot=lambda: sata_snapshot(last_self_test="Extended offline: Completed: read failure at 34001 h"),
-            expect=("sign critical sda | (Extended offline: Completed: read failure at 34001 | Make sure that a",),
+        ("holds", "the last test completed without error"),
+        (
+            "sign",
+            "the last test met a sector that it could not read",
+            "bay-1 (sda): its last self-test failed (Extended offline: Completed: read failure at 34001 h)",
         ),
     ),
     sources=("ACS-3 and SPC-4: results of self-tests (from memory)",),

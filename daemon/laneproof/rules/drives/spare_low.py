@@ -9,9 +9,7 @@ from laneproof.evidence.wear import WARN_DAYS, Remaining, by_spare, is_spare_low
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.drives.projection import describe_left, falls_short, find_before, project
-from laneproof.rules.example_box import RISER_1
-from laneproof.rules.example_past import health_past, health_snapshot, moving
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import Watched, make_sign, watched_drives
 from laneproof_collectors.snapshot import HealthLog
 from laneproof_collectors.unread import Reason, Unread
@@ -123,33 +121,20 @@ SPARE_LOW = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(
-            says="full spare",
-            build=RISER_1,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past([{}] * 3),
-            expect=(),
+        ("holds", "full spare"),
+        ("sign", "14 % left, the threshold is 10 %", "riser-1 (nvme0) has 14 % spare, its own threshold is 10 %"),
+        (
+            "unverified",
+            "0 % left of a threshold of 0 %: neither field is filled",
+            (
+                "the spare of riser-1 (nvme0) could not be verified: it reports 0 % spare with a threshold of 0 %, "
+                "as a drive does that fills neither field"
+            ),
         ),
-        Example(
-            says="14 % left, the threshold is 10 %",
-            build=RISER_1,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past([{"available_spare_percent": 14}]),
-            expect=("sign warning nvme0 | (nvme0) has 14 % spare, its own threshold is 10 % | Make sure that a",),
-        ),
-        Example(
-            says="0 % left of a threshold of 0 %: neither field is filled",
-            build=RISER_1,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past([{"available_spare_percent": 0, "available_spare_threshold_percent": 0}]),
-            expect=("unverified notice nvme0 | (nvme0) could not be verified: it reports 0 % | No part is to be",),
-        ),
-        Example(
-            says="lost 20 points in 60 days",
-            build=RISER_1,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past(moving(100, 80, 60, "available_spare_percent"), looks_a_day=1),
-            expect=("sign notice nvme0 | (nvme0) has 80 % spare, its own threshold is 10 %; | Make sure that a",),
+        (
+            "sign",
+            "lost 20 points in 60 days",
+            "riser-1 (nvme0) has 80 % spare, its own threshold is 10 %; at the pace seen, 209 days are left",
         ),
     ),
     sources=("NVM Express Base Specification 2.0, 5.16.1.3: Available Spare, Available Spare Threshold",),

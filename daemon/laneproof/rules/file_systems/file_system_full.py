@@ -6,9 +6,8 @@ from laneproof.advice import advise
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.example_box import ARCHIVE, mounted_snapshot
 from laneproof.rules.file_systems.mounts import ALWAYS_FULL, find_mounted, find_plans, tidy
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Unread
 
@@ -71,19 +70,13 @@ FILE_SYSTEM_FULL = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="40 % are used", build=ARCHIVE, snapshot=mounted_snapshot, expect=()),
-        Example(
-            says="85 % are used, 80 % are declared",
-            build=ARCHIVE,
-            snapshot=lambda: mounted_snapshot(used=0.85),
-            expect=("sign warning /srv/archive | 85% full, 1.8 TB left; declared 80% at most | See what grew ('du",),
+        ("holds", "40 % are used"),
+        (
+            "sign",
+            "85 % are used, 80 % are declared",
+            "file system /srv/archive is 85% full, 1.8 TB left; declared 80% at most",
         ),
-        Example(
-            says="95 % are used, and nothing is declared",
-            build=None,
-            snapshot=lambda: mounted_snapshot(used=0.95),
-            expect=("sign notice /srv/archive | file system /srv/archive is 95% full, 600 GB | See what grew ('du",),
-        ),
+        ("sign", "95 % are used, and nothing is declared", "file system /srv/archive is 95% full, 600 GB left"),
     ),
     sources=("statvfs(3), as psutil and df reckon it", "Nine tenths: common practice, no source"),
 )

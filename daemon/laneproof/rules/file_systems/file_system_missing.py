@@ -5,9 +5,8 @@ from collections.abc import Iterator
 from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.example_box import ARCHIVE, Box, mounted_snapshot
 from laneproof.rules.file_systems.mounts import find_plans, tidy
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
 NAME = "file-system-missing"
@@ -51,12 +50,11 @@ FILE_SYSTEM_MISSING = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="it is mounted", build=ARCHIVE, snapshot=mounted_snapshot, expect=()),
-        Example(
-            says="nothing is mounted there",
-            build=ARCHIVE,
-            snapshot=lambda: Box().snapshot(),
-            expect=("differs critical /srv/archive | and none of the box's disks is mounted | Stop what writes",),
+        ("holds", "it is mounted"),
+        (
+            "differs",
+            "nothing is mounted there",
+            "file system /srv/archive is declared, and none of the box's disks is mounted there",
         ),
     ),
     sources=("proc_pid_mountinfo(5)",),

@@ -6,9 +6,8 @@ from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import mount_key
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.example_box import mounted_snapshot
 from laneproof.rules.file_systems.mounts import ALWAYS_FULL, find_mounted, find_plans, tidy
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Reason, Unread
 
@@ -67,18 +66,12 @@ FILE_SYSTEM_READ_ONLY = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="it can be written", build=None, snapshot=mounted_snapshot, expect=()),
-        Example(
-            says="it was mounted read-only on purpose",
-            build=None,
-            snapshot=lambda: mounted_snapshot(read_only=True, declared_read_only=True),
-            expect=(),
-        ),
-        Example(
-            says="its own super block turned read-only, its mount did not ask for it",
-            build=None,
-            snapshot=lambda: mounted_snapshot(read_only=True),
-            expect=("sign critical /srv/archive | file system /srv/archive (xfs on /dev/md0) | Read the kernel's",),
+        ("holds", "it can be written"),
+        ("holds", "it was mounted read-only on purpose"),
+        (
+            "sign",
+            "its own super block turned read-only, its mount did not ask for it",
+            "file system /srv/archive (xfs on /dev/md0) turned read-only: it was not mounted so",
         ),
     ),
     sources=("proc_pid_mountinfo(5): the mount's options and the super block's", "mount(8): errors=remount-ro"),

@@ -3,13 +3,10 @@
 from collections.abc import Iterator
 
 from laneproof.findings import Finding, Kind
-from laneproof.rules.example_box import RISER_1, Box
-from laneproof.rules.example_past import health_past, health_snapshot
 from laneproof.rules.heat.drive_heat import DRIVE_STEPS, HEAT_NAME, judge_drive
 from laneproof.rules.heat.own_limits import judge_box_heat
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import watched_drives
-from laneproof_collectors.snapshot import Snapshot, TemperatureReading, Thermal
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -19,11 +16,6 @@ def _judge(current: Pass) -> Iterator[Finding]:
             if finding is not None:
                 yield finding
     yield from judge_box_heat(current)
-
-
-def _board(celsius: float) -> Snapshot:
-    reading = TemperatureReading(label="VRM", celsius=celsius, maximum_celsius=None, critical_celsius=95.0)
-    return Box().with_group(thermal=Thermal(temperatures=(("board", reading),))).snapshot()
 
 
 OVERHEATING = Rule(
@@ -44,34 +36,18 @@ OVERHEATING = Rule(
     look_next=DRIVE_STEPS,
     judge=_judge,
     examples=(
-        Example(
-            says="38 °C, its threshold is 80 °C",
-            build=RISER_1,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past([{}] * 8),
-            expect=(),
+        ("holds", "38 °C, its threshold is 80 °C"),
+        (
+            "sign",
+            "20 more minutes above its threshold each day",
+            (
+                "riser-1 (nvme0) was above its warning threshold for 140 minutes in the last week (614 minutes a "
+                "year over its whole life)"
+            ),
         ),
-        Example(
-            says="20 more minutes above its threshold each day",
-            build=RISER_1,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past([{"warning_temperature_minutes": 20 * day} for day in range(8)]),
-            expect=("sign warning nvme0 | 140 minutes in the last week (614 minutes a year | See that fans turn,",),
-        ),
-        Example(
-            says="always 78 °C",
-            build=RISER_1,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past([{"composite_temperature_celsius": 78.0}] * 8),
-            expect=("sign notice nvme0 | °C below its warning threshold of 80 °C (95 of 100 | See that fans turn,",),
-        ),
-        Example(says="the board is well below its limit", build=None, snapshot=lambda: _board(60.0), expect=()),
-        Example(
-            says="the board is at its own limit",
-            build=None,
-            snapshot=lambda: _board(96.0),
-            expect=("sign critical board VRM | beyond its limit: 96 °C, its own limit is 95 | See that every fan",),
-        ),
+        ("sign", "always 78 °C", "riser-1 (nvme0) keeps 2 °C below its warning threshold of 80 °C (95 of 100 hours)"),
+        ("holds", "the board is well below its limit"),
+        ("sign", "the board is at its own limit", "board VRM is at or beyond its limit: 96 °C, its own limit is 95 °C"),
     ),
     sources=(
         "Linux Documentation/hwmon/sysfs-interface.rst: temp*_max, temp*_crit; x86 thermal_throttle counters",

@@ -9,10 +9,8 @@ from laneproof.evidence.distributions import Bounds
 from laneproof.evidence.link_training import clean_boots_needed, short_boots
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.link_training import LOOK_BACK_SECONDS, BootTraining, TrainingRecord
-from laneproof.rules.example_box import GENERATION_4
-from laneproof.rules.example_past import quiet_snapshot, training_past
 from laneproof.rules.links.trainings import TWICE, watched_trainings, write_training
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import Watched, make_sign, say_times
 
 NAME = "link-degraded-on-some-boots"
@@ -117,19 +115,11 @@ LINK_DEGRADED_ON_SOME_BOOTS = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(
-            says="nine good boots",
-            build=GENERATION_4,
-            snapshot=quiet_snapshot,
-            make_past=lambda: training_past((4,) * 9),
-            expect=(),
-        ),
-        Example(
-            says="two of nine boots came up at generation 1",
-            build=GENERATION_4,
-            snapshot=quiet_snapshot,
-            make_past=lambda: training_past((4, 4, 1, 4, 4, 4, 1, 4, 4)),
-            expect=("sign warning nvme0 | 9 boots: last 2.5 GT/s (generation 1) x4, else 16 | With the power off,",),
+        ("holds", "nine good boots"),
+        (
+            "sign",
+            "two of nine boots came up at generation 1",
+            "riser-1 came up short on 2 of 9 boots: last 2.5 GT/s (generation 1) x4, else 16 GT/s (generation 4) x4",
         ),
     ),
     sources=(

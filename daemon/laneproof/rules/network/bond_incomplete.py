@@ -6,9 +6,8 @@ from laneproof.advice import advise
 from laneproof.declaration.tables import DeclaredBond
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.example_box import BOND, bond_snapshot
 from laneproof.rules.network.ports import ONE_FLOW
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Bond, BondMember
 from laneproof_collectors.unread import Reason, Unread
 
@@ -137,12 +136,14 @@ BOND_INCOMPLETE = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="both members up, one aggregator, a partner", build=BOND, snapshot=bond_snapshot, expect=()),
-        Example(
-            says="both members up, but no partner on the far side",
-            build=BOND,
-            snapshot=lambda: bond_snapshot(partner_mac=_NOBODY, aggregated_ports=1),
-            expect=("differs warning bond0 | so nothing bonds; declared 802.3ad, wan0, wan1 | Read",),
+        ("holds", "both members up, one aggregator, a partner"),
+        (
+            "differs",
+            "both members up, but no partner on the far side",
+            (
+                "bond bond0 is not whole: the far side does not answer (partner address all zeros), so nothing "
+                "bonds; declared 802.3ad, wan0, wan1"
+            ),
         ),
     ),
     sources=("Linux Documentation/networking/bonding.rst",),

@@ -10,10 +10,8 @@ from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, key_of
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.example_box import BOND, port_snapshot
-from laneproof.rules.example_past import grown_past
 from laneproof.rules.network.ports import find_ports, name_port, steps_for
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Unread
 
@@ -76,19 +74,12 @@ NETWORK_ERRORS = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="no errors", build=BOND, snapshot=port_snapshot, expect=()),
-        Example(
-            says="a handful since the box was started",
-            build=BOND,
-            snapshot=lambda: port_snapshot(receive_errors=3),
-            expect=(),
-        ),
-        Example(
-            says="200 frames with errors within a day",
-            build=BOND,
-            snapshot=lambda: port_snapshot(receive_errors=200),
-            past=grown_past("interface", "wan0", "receive_errors", by=200),
-            expect=("sign notice wan0 | wan0 (member of bond0): 200 frames received with | Clean or replace",),
+        ("holds", "no errors"),
+        ("holds", "a handful since the box was started"),
+        (
+            "sign",
+            "200 frames with errors within a day",
+            "wan0 (member of bond0): 200 frames received with errors in the last day",
         ),
     ),
     sources=("Linux Documentation/ABI/testing/sysfs-class-net-statistics: rx_errors, tx_errors",),

@@ -10,10 +10,8 @@ from laneproof.advice import advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import DAY, key_of
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.example_box import BOND, port_snapshot
-from laneproof.rules.example_past import grown_past
 from laneproof.rules.network.ports import find_ports, name_port, steps_for
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Unread
 
@@ -79,13 +77,11 @@ NETWORK_LINK_FLAPPING = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="the link came up at the start and stayed", build=BOND, snapshot=port_snapshot, expect=()),
-        Example(
-            says="it was lost four times within a day",
-            build=BOND,
-            snapshot=lambda: port_snapshot(carrier_changes=10),
-            past=grown_past("interface", "wan0", "carrier_changes", by=8),
-            expect=("sign notice wan0 | the link of wan0 (member of bond0) was lost 4 times | Unplug the cable and",),
+        ("holds", "the link came up at the start and stayed"),
+        (
+            "sign",
+            "it was lost four times within a day",
+            "the link of wan0 (member of bond0) was lost 4 times in the last day",
         ),
     ),
     sources=("Linux Documentation/ABI/testing/sysfs-class-net: carrier_changes",),

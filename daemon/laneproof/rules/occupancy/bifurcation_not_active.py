@@ -8,9 +8,8 @@ from laneproof.box.placement import Arrangement, Placement, State
 from laneproof.declaration.tables import DeclaredSlot
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import Past
-from laneproof.rules.example_box import Box
 from laneproof.rules.firmware_setting import bridges_lost, firmware_setting
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 
 
@@ -111,14 +110,6 @@ def _tell(trouble: SplitTrouble, snapshot: Snapshot, past: Past) -> Finding:
     )
 
 
-_BUILD = """
-slot.riser = { path = "0000:00", lanes = 16, split = [4, 4] }
-position = [
-  { label = "riser-1", slot = "riser", branch = 1, path = "0000:00/01.1", occupant = { kind = "nvme" } },
-  { label = "riser-2", slot = "riser", branch = 2, path = "0000:00/01.2", occupant = { kind = "nvme" } },
-]
-"""
-
 BIFURCATION_NOT_ACTIVE = Rule(
     name="bifurcation-not-active",
     kind=Kind.DIFFERS,
@@ -140,33 +131,16 @@ BIFURCATION_NOT_ACTIVE = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(
-            says="each branch has its own port of four lanes",
-            build=_BUILD,
-            snapshot=lambda: (
-                Box()
-                .with_port("0000:00/01.1")
-                .with_drive("0000:00/01.1")
-                .with_port("0000:00/01.2")
-                .with_drive("0000:00/01.2")
-                .snapshot()
+        ("holds", "each branch has its own port of four lanes"),
+        (
+            "differs",
+            "one port holds all sixteen lanes, and no bridge exists for the second branch",
+            (
+                "slot riser is declared split in x4+x4, but the split is not active: no bridge exists for riser-2; "
+                "riser-1 holds x16 of its x4"
             ),
-            expect=(),
         ),
-        Example(
-            says="one port holds all sixteen lanes, and no bridge exists for the second branch",
-            build=_BUILD,
-            snapshot=lambda: Box().with_port("0000:00/01.1", lanes=16).with_drive("0000:00/01.1").snapshot(),
-            expect=("differs critical slot riser | for riser-2; riser-1 holds x16 of its x4 | Look in the board's",),
-        ),
-        Example(
-            says="the second branch's bridge exists and is silent: its position is empty, the split is active",
-            build=_BUILD,
-            snapshot=lambda: (
-                Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").with_port("0000:00/01.2").snapshot()
-            ),
-            expect=(),
-        ),
+        ("holds", "the second branch's bridge exists and is silent: its position is empty, the split is active"),
     ),
     sources=("Trade usage of split slots and passive cards: common practice, no source.",),
 )

@@ -7,11 +7,8 @@ from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement, is_same_text
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.ledger import Ledger
-from laneproof.rules.example_box import Box, declare_risers
-from laneproof.rules.example_past import PATHS, health_snapshot, renamed_past
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY
-from laneproof_collectors.snapshot import Snapshot
 
 NAME = "identity-doubtful"
 CLEAR_SECONDS = 7 * DAY
@@ -122,11 +119,6 @@ def _tell(arrangement: Arrangement, occupant: Occupant, doubts: Sequence[str]) -
     )
 
 
-def _twins(first: str, second: str) -> Snapshot:
-    box = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial=first)
-    return box.with_port(PATHS[1]).with_drive(PATHS[1], serial=second).snapshot()
-
-
 IDENTITY_DOUBTFUL = Rule(
     name=NAME,
     kind=Kind.SIGN,
@@ -144,22 +136,17 @@ IDENTITY_DOUBTFUL = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="two drives, two serial numbers", build=declare_risers(2), snapshot=health_snapshot, expect=()),
-        Example(
-            says="two drives tell the same serial number",
-            build=declare_risers(2),
-            snapshot=lambda: _twins("FN77", "FN77"),
-            expect=(
-                "sign notice nvme0 | riser-1 (nvme0): its serial number FN77 is that of | If it was updated",
-                "sign notice nvme1 | riser-2 (nvme1): its serial number FN77 is that of | If it was updated",
-            ),
+        ("holds", "two drives, two serial numbers"),
+        (
+            "sign",
+            "two drives tell the same serial number",
+            "riser-1 (nvme0): its serial number FN77 is that of nvme1 too",
+            "riser-2 (nvme1): its serial number FN77 is that of nvme0 too",
         ),
-        Example(
-            says="the same serial number tells another capacity than yesterday",
-            build=declare_risers(2),
-            snapshot=health_snapshot,
-            make_past=renamed_past,
-            expect=("sign notice nvme0 | and is 4000000000000, since 2026-09-22T14:13:20Z | If it was updated",),
+        (
+            "sign",
+            "the same serial number tells another capacity than yesterday",
+            "riser-1 (nvme0): its capacity was 2000000000000 and is 4000000000000, since 2026-09-22T14:13:20Z",
         ),
     ),
     sources=("NVM Express Base Specification 2.0: Serial Number, EUI64, NGUID; practice of cheap drives: from memory",),

@@ -9,9 +9,8 @@ from laneproof.declaration.tables import DeclaredDevice
 from laneproof.declaration.units import format_bytes, is_same_capacity
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.example_box import TWO_DRIVES, Box, two_drives_snapshot
 from laneproof.rules.occupancy.descriptions import describe_plan, moved_step
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
 _Different = list[tuple[str, str, str]]
@@ -140,13 +139,6 @@ def _tell_unread(placement: Placement, occupant: Occupant, unread: _Unread) -> F
     )
 
 
-_TURNS = """
-[[position]]
-label = "backup"
-path = "0000:00/01.1"
-removable = true
-occupant = { any_of = [{ serial = "FN0008" }, { serial = "FN0009" }] }
-"""
 OCCUPANT_DIFFERS = Rule(
     name="occupant-differs",
     kind=Kind.DIFFERS,
@@ -163,45 +155,32 @@ OCCUPANT_DIFFERS = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(
-            says="each position holds its own drive",
-            build=TWO_DRIVES,
-            snapshot=lambda: two_drives_snapshot("FN0001", "FN0002"),
-            expect=(),
-        ),
-        Example(
-            says="the two drives changed places",
-            build=TWO_DRIVES,
-            snapshot=lambda: two_drives_snapshot("FN0002", "FN0001"),
-            expect=(
-                "differs warning nvme0 | serial FN0002, declared serial FN0001; nvme0 is | The drive declared",
-                "differs warning nvme1 | serial FN0001, declared serial FN0002; nvme1 is | The drive declared",
+        ("holds", "each position holds its own drive"),
+        (
+            "differs",
+            "the two drives changed places",
+            (
+                "riser-1 holds serial FN0002, declared serial FN0001; nvme0 is declared for riser-2; the drive "
+                "declared here is in riser-2"
+            ),
+            (
+                "riser-2 holds serial FN0001, declared serial FN0002; nvme1 is declared for riser-1; the drive "
+                "declared here is in riser-1"
             ),
         ),
-        Example(
-            says="one of two backup drives that take turns is in its position",
-            build=_TURNS,
-            snapshot=lambda: two_drives_snapshot("FN0008", None),
-            expect=(),
+        ("holds", "one of two backup drives that take turns is in its position"),
+        (
+            "differs",
+            "a drive is there that is neither of those that take turns",
+            "backup holds serial FN0001, declared serial FN0008 or serial FN0009",
         ),
-        Example(
-            says="a drive is there that is neither of those that take turns",
-            build=_TURNS,
-            snapshot=lambda: two_drives_snapshot("FN0001", None),
-            expect=("differs warning nvme0 | FN0001, declared serial FN0008 or serial FN0009 | Compare the label",),
-        ),
-        Example(
-            says="the serial number could not be read",
-            build=TWO_DRIVES,
-            snapshot=lambda: (
-                Box()
-                .with_port("0000:00/01.1")
-                .with_drive("0000:00/01.1", controller={"serial": Unread("serial of nvme0", "permission denied")})
-                .with_port("0000:00/01.2")
-                .with_drive("0000:00/01.2", serial="FN0002")
-                .snapshot()
+        (
+            "unverified",
+            "the serial number could not be read",
+            (
+                "whether riser-1 holds the declared serial could not be verified: could not read serial of nvme0: "
+                "permission denied"
             ),
-            expect=("unverified notice nvme0 | be verified: could not read serial of nvme0: | The answer was not",),
         ),
     ),
     sources=("Capacities are equal within 1 %: makers round, and formatting takes a little (common practice).",),

@@ -6,9 +6,8 @@ from laneproof.advice import LIVE_DRIVE, OPEN_CASE, advise
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.example_box import Box, two_drives_snapshot
 from laneproof.rules.occupancy.descriptions import describe_found, moved_step
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import is_returning_guest
 
 
@@ -48,9 +47,6 @@ def _tell_unexpected(arrangement: Arrangement, occupant: Occupant, label: str | 
     )
 
 
-_SPARE = """
-position = [{ label = "spare", path = "0000:00/01.1", occupant = { kind = "none" } }]
-"""
 OCCUPANT_UNEXPECTED = Rule(
     name="occupant-unexpected",
     kind=Kind.DIFFERS,
@@ -66,23 +62,16 @@ OCCUPANT_UNEXPECTED = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(
-            says="the spare position is empty, as declared",
-            build=_SPARE,
-            snapshot=lambda: Box().with_port("0000:00/01.1").snapshot(),
-            expect=(),
+        ("holds", "the spare position is empty, as declared"),
+        (
+            "differs",
+            "a drive is in the spare position",
+            "nvme0 (nvme Fulmar N4, 4 TB, serial FN0009) is in spare, declared empty",
         ),
-        Example(
-            says="a drive is in the spare position",
-            build=_SPARE,
-            snapshot=lambda: two_drives_snapshot("FN0009", None),
-            expect=("differs notice nvme0 | nvme0 (nvme Fulmar N4, 4 TB, serial FN0009) is | If it belongs here,",),
-        ),
-        Example(
-            says="a drive is in no declared position",
-            build=_SPARE,
-            snapshot=lambda: two_drives_snapshot(None, "FN0009"),
-            expect=("differs notice nvme0 | N4, 4 TB, serial FN0009) is in 0000:00/01.2, | If it belongs here,",),
+        (
+            "differs",
+            "a drive is in no declared position",
+            "nvme0 (nvme Fulmar N4, 4 TB, serial FN0009) is in 0000:00/01.2, which is no declared position",
         ),
     ),
 )

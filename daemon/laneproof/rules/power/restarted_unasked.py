@@ -13,8 +13,7 @@ from dataclasses import dataclass
 
 from laneproof.advice import OPEN_CASE, Step, advise
 from laneproof.findings import Finding, Kind, Severity, format_time
-from laneproof.rules.example_past import power_cut_past, quiet_snapshot
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, say_times, watched_drives
 
 NAME = "restarted-unasked"
@@ -144,26 +143,16 @@ RESTARTED_UNASKED = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(
-            says="restarted in good order: no drive counted",
-            build=None,
-            snapshot=quiet_snapshot,
-            make_past=lambda: power_cut_past(()),
-            expect=(),
-        ),
-        Example(
-            says="one of four drives counted: that drive's own matter",
-            build=None,
-            snapshot=quiet_snapshot,
-            make_past=lambda: power_cut_past((0,)),
-            expect=(),
-        ),
-        Example(
-            says="all four drives lost their power before the last boot",
-            build=None,
-            snapshot=quiet_snapshot,
-            make_past=lambda: power_cut_past((0, 1, 2, 3)),
-            expect=("sign notice the box | at 0000:00/01.1, nvme1 at 0000:00/01.2, nvme2 at | If the mains went",),
+        ("holds", "restarted in good order: no drive counted"),
+        ("holds", "one of four drives counted: that drive's own matter"),
+        (
+            "sign",
+            "all four drives lost their power before the last boot",
+            (
+                "the box started without having been shut down once, at 2026-09-22T16:12:30Z: 4 of 4 drives counted"
+                " a loss of power (nvme0 at 0000:00/01.1, nvme1 at 0000:00/01.2, nvme2 at 0000:00/01.3, nvme3 at "
+                "0000:00/01.4)"
+            ),
         ),
     ),
     sources=(

@@ -6,9 +6,7 @@ from laneproof.advice import OPEN_CASE, Step, advise
 from laneproof.findings import Finding, Kind, Severity, format_time
 from laneproof.past.drives import Rise
 from laneproof.rules.drives.episode_series import find_series
-from laneproof.rules.example_box import RISER_1
-from laneproof.rules.example_past import health_past, health_snapshot
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, make_sign, say_times, watched_drives
 
 NAME = "unsafe-shutdowns-rising"
@@ -61,19 +59,14 @@ UNSAFE_SHUTDOWNS_RISING = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(
-            says="87 of them before the first pass",
-            build=RISER_1,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past([{"unsafe_shutdowns": 87}] * 3),
-            expect=(),
-        ),
-        Example(
-            says="one more, and the machine was not restarted",
-            build=RISER_1,
-            snapshot=health_snapshot,
-            make_past=lambda: health_past([{"unsafe_shutdowns": 87}] * 3 + [{"unsafe_shutdowns": 88}]),
-            expect=("sign notice nvme0 | machine ran on, last seen at 2026-09-24T20:13:20Z | Compare with the",),
+        ("holds", "87 of them before the first pass"),
+        (
+            "sign",
+            "one more, and the machine was not restarted",
+            (
+                "riser-1 (nvme0) lost its power without warning 1 time while the machine ran on, last seen at "
+                "2026-09-24T20:13:20Z"
+            ),
         ),
     ),
     sources=("NVM Express Base Specification 2.0, 5.16.1.3: Unsafe Shutdowns",),

@@ -6,8 +6,7 @@ from laneproof.advice import FIRMWARE_SETUP, Step, advise
 from laneproof.box.topology import Topology
 from laneproof.findings import Finding, Kind
 from laneproof.rules.cannot_tell import cannot_tell
-from laneproof.rules.example_box import SATA, Box
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Reason, Unread
 
@@ -72,19 +71,14 @@ DRIVES_HIDDEN = Rule(
     look_next=advise(_OWN_TOOL, _SWITCH_MODE),
     judge=_judge,
     examples=(
-        Example(
-            says="a SATA controller hides nothing",
-            build=None,
-            snapshot=lambda: Box().with_device("0000:00/17.0", class_code=SATA).snapshot(),
-            expect=(),
-        ),
-        Example(
-            says="the firmware remapped an NVMe drive into a SATA controller",
-            build=None,
-            snapshot=lambda: (
-                Box().with_device("0000:00/17.0", class_code=SATA, function={"remapped_nvme": 1}).snapshot()
+        ("holds", "a SATA controller hides nothing"),
+        (
+            "unverified",
+            "the firmware remapped an NVMe drive into a SATA controller",
+            (
+                "an NVMe drive behind 0000:00:17.0 could not be verified: could not read an NVMe drive behind "
+                "0000:00:17.0: the firmware's RAID mode keeps it from the kernel"
             ),
-            expect=("unverified notice 0000:00:17.0 | drive behind 0000:00:17.0 could not be | Watch these drives",),
         ),
     ),
     sources=(

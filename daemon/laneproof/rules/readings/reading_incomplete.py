@@ -10,10 +10,8 @@ from laneproof.advice import advise
 from laneproof.box.placement import hangs_on_controller
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import AS_ROOT, step_for
-from laneproof.rules.example_box import Box
-from laneproof.rules.rule import Example, Pass, Rule
+from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Reason, Unread
 
 NAME = "reading-incomplete"
@@ -115,23 +113,22 @@ READING_INCOMPLETE = Rule(
     ),
     judge=_judge,
     examples=(
-        Example(says="everything was read", build=None, snapshot=lambda: Box().snapshot(), expect=()),
-        Example(
-            says="the list of PCI functions could not be read",
-            build=None,
-            snapshot=lambda: (
-                Box()
-                .with_group(functions=Unread("/sys/bus/pci/devices", "permission denied", Reason.DENIED))
-                .snapshot()
+        ("holds", "everything was read"),
+        (
+            "unverified",
+            "the list of PCI functions could not be read",
+            (
+                "PCI functions could not be read, so places, links and what is in them are unverified: could not "
+                "read /sys/bus/pci/devices: permission denied"
             ),
-            expect=("unverified notice PCI functions | be read, so places, links and what is | Run the audit as",),
         ),
-        Example(
-            says="the service may not read the kernel's log",
-            build=None,
-            snapshot=lambda: Box().snapshot(),
-            past=Past(unheard={"kernel-log": Unread("the kernel log", "not permitted (EPERM)", Reason.DENIED)}),
-            expect=("unverified notice the kernel log | the kernel log could not be read, so | Run the audit as",),
+        (
+            "unverified",
+            "the service may not read the kernel's log",
+            (
+                "the kernel log could not be read, so drops, resets and errors that only the kernel's log tells are"
+                " unverified: could not read the kernel log: not permitted (EPERM)"
+            ),
         ),
     ),
 )

@@ -9,7 +9,8 @@ from laneproof.rules.arrays.array_degraded import ARRAY_DEGRADED
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
-from simulated_box import Box, declare, kelp_box, make_array
+from rule_examples import check_examples, example
+from simulated_box import RAID_5, Box, array_snapshot, declare, kelp_box, make_array
 
 UNREAD = Unread("/sys/block/md0/md/level", "permission denied")
 
@@ -92,3 +93,16 @@ def test_array_is_judged_without_any_declaration() -> None:
 def test_unread_state_of_an_array_is_unverified() -> None:
     box = kelp_box().with_group(arrays=(replace(make_array("md0", DISKS), degraded=UNREAD),))
     assert [one.kind for one in judge(ARRAY_DEGRADED, None, box)] == [Kind.UNVERIFIED]
+
+
+def test_examples() -> None:
+    check_examples(
+        ARRAY_DEGRADED,
+        example("all members are in", RAID_5, array_snapshot()),
+        example(
+            "one of three members is missing",
+            RAID_5,
+            array_snapshot(("nvme0n1", "nvme1n1"), degraded=1),
+            "critical md0 | Make sure that a",
+        ),
+    )

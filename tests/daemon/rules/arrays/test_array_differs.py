@@ -8,7 +8,8 @@ from laneproof.rules.arrays.array_differs import ARRAY_DIFFERS
 from laneproof.rules.arrays.array_member_elsewhere import ARRAY_MEMBER_ELSEWHERE
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
-from simulated_box import Box, declare, kelp_box
+from rule_examples import check_examples, example
+from simulated_box import RAID_5, Box, array_snapshot, declare, kelp_box
 
 UNREAD = Unread("/sys/block/md0/md/level", "permission denied")
 
@@ -91,3 +92,19 @@ def test_member_that_the_array_runs_without_is_told_once() -> None:
 )
 def test_what_cannot_be_read_is_unverified(box: Box) -> None:
     assert [one.kind for one in judge(ARRAY_DIFFERS, build(), box)] == [Kind.UNVERIFIED]
+
+
+def test_examples() -> None:
+    check_examples(
+        ARRAY_DIFFERS,
+        example("level and members are as declared", RAID_5, array_snapshot()),
+        example(
+            "another level than declared", RAID_5, array_snapshot(level="raid0"), "warning md0 | See what the kernel"
+        ),
+        example(
+            "the drive in riser-3 belongs to no array, and the array lacks none of its own count",
+            RAID_5,
+            array_snapshot(("nvme0n1", "nvme1n1")),
+            "warning md0 | See what the kernel",
+        ),
+    )

@@ -9,7 +9,8 @@ from laneproof.rules.arrays.array_errors import ARRAY_ERRORS
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
-from simulated_box import declare, kelp_box, make_array
+from rule_examples import check_examples, example
+from simulated_box import RAID_5, array_snapshot, declare, kelp_box, make_array
 
 POSITIONS = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in range(1, 3))
 DISKS = ("nvme0n1", "nvme1n1")
@@ -83,3 +84,24 @@ def test_what_is_known_is_told_beside_what_is_not() -> None:
     (finding,) = judge(mismatch_sectors=8, members=member(Unread("bad_blocks", "denied")))
     assert finding.kind is Kind.SIGN
     assert finding.evidence["bad_block_sectors"]["nvme0n1"] == "could not read bad_blocks: denied"
+
+
+def test_examples() -> None:
+    check_examples(
+        ARRAY_ERRORS,
+        example("nothing was counted", RAID_5, array_snapshot(mismatch_sectors=0)),
+        example(
+            "the last check found parity that disagrees",
+            RAID_5,
+            array_snapshot(mismatch_sectors=128),
+            "warning md0 | Make sure that a",
+        ),
+        example(
+            "a checksum of btrfs did not fit",
+            RAID_5,
+            array_snapshot(
+                kind="btrfs", level="raid1", error_statistics={"nvme1n1": {"read_errs": 0, "corruption_errs": 3}}
+            ),
+            "critical md0 | Make sure that a",
+        ),
+    )

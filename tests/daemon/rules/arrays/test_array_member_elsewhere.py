@@ -8,7 +8,9 @@ from laneproof.box.placement import arrange
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.array_member_elsewhere import ARRAY_MEMBER_ELSEWHERE, declared_disks
 from laneproof.rules.rule import Pass
+from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
+from rule_examples import check_examples, example
 from simulated_box import Box, declare, kelp_box
 
 POSITIONS = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in range(1, 5))
@@ -76,3 +78,34 @@ def test_position_whose_disks_are_not_known_makes_no_stranger() -> None:
 
 def test_without_a_declaration_nothing_is_elsewhere() -> None:
     assert list(ARRAY_MEMBER_ELSEWHERE.judge(Pass.of(None, kelp_box().with_array("md0", DISKS).snapshot()))) == []
+
+
+BUILD = """
+position = [
+  { label = "riser-1", path = "0000:00/01.1" },
+  { label = "riser-2", path = "0000:00/01.2" },
+  { label = "riser-3", path = "0000:00/01.3" },
+  { label = "deck-1", path = "0000:00/02.1" },
+]
+array = [{ name = "md0", level = "raid5", members = ["riser-1", "riser-2", "riser-3"] }]
+"""
+
+
+def make_box(*disks: str) -> Snapshot:
+    box = Box()
+    for path in ("0000:00/01.1", "0000:00/01.2", "0000:00/01.3", "0000:00/02.1"):
+        box.with_port(path).with_drive(path)
+    return box.with_array("md0", disks or ("nvme0n1", "nvme1n1", "nvme2n1")).snapshot()
+
+
+def test_examples() -> None:
+    check_examples(
+        ARRAY_MEMBER_ELSEWHERE,
+        example("all members are where they are declared", BUILD, make_box()),
+        example(
+            "the array uses the drive in deck-1, not the one in riser-3",
+            BUILD,
+            make_box("nvme0n1", "nvme1n1", "nvme3n1"),
+            "warning nvme3n1 | Until this is",
+        ),
+    )

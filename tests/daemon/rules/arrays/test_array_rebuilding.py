@@ -11,7 +11,8 @@ from laneproof.rules.arrays.array_scrub_overdue import ARRAY_SCRUB_OVERDUE
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
-from simulated_box import A_MORNING, declare, kelp_box, make_array
+from rule_examples import check_examples, example
+from simulated_box import A_MORNING, RAID_5, array_snapshot, declare, kelp_box, make_array
 
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 
@@ -94,3 +95,21 @@ def test_arrays_that_could_not_be_read_are_told_elsewhere() -> None:
     unread = replace(box(), arrays=Unread("/sys/block", "permission denied"))
     assert judge(ARRAY_REBUILDING, unread) == []
     assert judge(ARRAY_SCRUB_OVERDUE, unread) == []
+
+
+def test_examples() -> None:
+    check_examples(
+        ARRAY_REBUILDING,
+        example("the array is idle", RAID_5, array_snapshot()),
+        example(
+            "a scheduled check runs: that is no rebuild",
+            RAID_5,
+            array_snapshot(sync_action="check", sync_completed=0.4),
+        ),
+        example(
+            "a replaced member is being rebuilt",
+            RAID_5,
+            array_snapshot(sync_action="recover", sync_completed=0.45, degraded=1, sync_bytes_per_second=180_000_000.0),
+            "notice md0 | Leave every member",
+        ),
+    )

@@ -9,7 +9,8 @@ from laneproof.past.past import NOTHING, Past
 from laneproof.rules.arrays.array_scrub_overdue import ARRAY_SCRUB_OVERDUE
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
-from simulated_box import A_MORNING, declare, kelp_box
+from rule_examples import check_examples, example
+from simulated_box import A_MORNING, array_snapshot, declare, declare_risers, kelp_box
 
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 
@@ -95,3 +96,41 @@ def test_daemon_that_sees_a_check_end_knows_of_it() -> None:
     assert kinds(3720) == []
     assert kinds(3720 + 34 * DAY) == []
     assert kinds(3720 + 36 * DAY) == [Kind.DIFFERS]
+
+
+def make_checked(days_ago: float | None, *, watched_days: float = 90) -> Past:
+    ended_at = None if days_ago is None else A_MORNING - days_ago * DAY
+    checks = ArrayChecks(since=A_MORNING - watched_days * DAY, ended_at=ended_at)
+    return Past(box=BoxRecord(checks={"md0": checks}))
+
+
+BUILD = (
+    declare_risers(3) + 'array = [{ name = "md0", members = ["riser-1", "riser-2", "riser-3"], scrub_every_days = 35 }]'
+)
+
+
+def test_examples() -> None:
+    check_examples(
+        ARRAY_SCRUB_OVERDUE,
+        example("checked 20 days ago", BUILD, array_snapshot(), past=make_checked(20)),
+        example(
+            "checked 50 days ago, every 35 are declared",
+            BUILD,
+            array_snapshot(),
+            "warning md0 | Start a check when",
+            past=make_checked(50),
+        ),
+        example(
+            "no check was seen in a watch of 90 days",
+            BUILD,
+            array_snapshot(),
+            "warning md0 | Start a check when",
+            past=make_checked(None),
+        ),
+        example(
+            "a first pass cannot know",
+            BUILD,
+            array_snapshot(),
+            "notice the last check of array md0 | Let the daemon run:",
+        ),
+    )

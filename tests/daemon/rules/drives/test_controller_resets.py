@@ -1,7 +1,9 @@
 """Controllers that had to be reset."""
 
-from laneproof.rules.example_past import PATHS, counting_box
-from simulated_box import declare
+from laneproof.rules.drives.controller_resets import CONTROLLER_RESETS
+from rule_examples import check_examples, example
+from simulated_box import RISER_1, declare
+from simulated_past import PATHS, counting_box, dropping_past, quiet_snapshot
 from story_engine import DAY, Told
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
@@ -41,3 +43,23 @@ def test_commands_that_are_only_taken_back_are_a_note_until_the_third_time() -> 
     days(told, 10, drops=(2, 5), line=line)
     assert told.severity == "warning"
     assert "let commands time out 3 times" in told.standing[0].summary
+
+
+def test_examples() -> None:
+    check_examples(
+        CONTROLLER_RESETS,
+        example("a month without a reset", RISER_1, quiet_snapshot()),
+        example(
+            "a command timed out and the controller was reset",
+            RISER_1,
+            quiet_snapshot(),
+            "warning nvme0 | Make sure that a",
+            past=dropping_past(days=(25,), line="I/O 7 QID 3 timeout, reset controller"),
+        ),
+        example(
+            "a completion's interrupt got lost, and was polled for",
+            RISER_1,
+            quiet_snapshot(),
+            past=dropping_past(days=(25,), line="I/O 7 QID 3 timeout, completion polled"),
+        ),
+    )

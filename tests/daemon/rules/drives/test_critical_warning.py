@@ -8,8 +8,10 @@ from laneproof.engine import Engine
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.drives.critical_warning import CRITICAL_WARNING, read_warnings
 from laneproof.rules.rule import Pass
+from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import SATA, Box, declare, make_health
+from rule_examples import check_examples, example
+from simulated_box import RISER_1, SATA, Box, declare, make_health
 from story_engine import DAY, HOUR, Told
 
 PATH = "0000:00/01.1"
@@ -299,3 +301,46 @@ def test_a_usb_drive_that_comes_back_each_night_and_tells_of_its_health_no_more_
     for _ in range(4):
         told.look(Box(), after=23 * HOUR).look(usb(MALFORMED), after=HOUR)
     assert told.severity == "warning"
+
+
+def drive(health: dict[str, object] | Unread) -> Snapshot:
+    return Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", health=health).snapshot()
+
+
+def shut() -> Snapshot:
+    box = Box()
+    for number in range(1, 5):
+        gap = Unread(f"log 02h of nvme{number - 1}", "permission denied", Reason.DENIED)
+        box.with_port(f"0000:00/01.{number}").with_drive(f"0000:00/01.{number}", health=gap)
+    return box.snapshot()
+
+
+def test_examples() -> None:
+    check_examples(
+        CRITICAL_WARNING,
+        example("no warning", RISER_1, drive({})),
+        example(
+            "the drive says that its reliability is degraded",
+            RISER_1,
+            drive({"critical_warning": 4, "media_errors": 31}),
+            "critical nvme0 | Make sure that a",
+        ),
+        example(
+            "the same bit from a drive past its rated life without a media error: wear, a warning",
+            RISER_1,
+            drive({"critical_warning": 4, "percentage_used": 104}),
+            "warning nvme0 | Make sure that a",
+        ),
+        example(
+            "the health log could not be read",
+            RISER_1,
+            drive(Unread("log 02h of nvme0", "permission denied", Reason.DENIED)),
+            "notice nvme0 | Run the audit as",
+        ),
+        example(
+            "the health logs of all four drives may not be read: one notice that names them all",
+            None,
+            shut(),
+            "notice the health logs of 4 drives | Run the audit as",
+        ),
+    )

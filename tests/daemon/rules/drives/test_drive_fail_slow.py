@@ -1,8 +1,10 @@
 """drive-fail-slow: compared with company under the same load, told when chance does not explain it."""
 
-from laneproof.rules.example_past import PATHS
+from laneproof.rules.drives.drive_fail_slow import DRIVE_FAIL_SLOW
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
-from simulated_box import Box
+from rule_examples import check_examples, example
+from simulated_box import RISER_1, Box
+from simulated_past import PATHS, quiet_snapshot, slow_past
 from story_engine import DAY, HOUR, Told
 
 
@@ -71,3 +73,17 @@ def test_too_few_siblings_say_nothing() -> None:
         busy.hour(5.0, drives=3)
     assert busy.told.changes == []
     assert busy.told.now > DAY
+
+
+def test_examples() -> None:
+    check_examples(
+        DRIVE_FAIL_SLOW,
+        example("all four at the same pace", RISER_1, quiet_snapshot(), past=slow_past(ratio=1.0)),
+        example(
+            "one of four takes three times as long, for two days",
+            RISER_1,
+            quiet_snapshot(),
+            "notice nvme0 | See whether it is",
+            past=slow_past(ratio=3.0),
+        ),
+    )

@@ -1,7 +1,9 @@
 """Drives that stopped answering."""
 
-from laneproof.rules.example_past import PATHS, counting_box
-from simulated_box import Box, declare
+from laneproof.rules.drives.drops_off_bus import DROPS_OFF_BUS
+from rule_examples import check_examples, example
+from simulated_box import RISER_1, Box, declare
+from simulated_past import PATHS, counting_box, dropping_past, quiet_snapshot
 from story_engine import DAY, HOUR, Told
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
@@ -55,3 +57,23 @@ def test_a_switch_card_that_drops_is_told_since_drives_hang_on_it() -> None:
     line = "pcieport 0000:00:02.1: DPC: containment event, status:0x1f01 source:0x0000"
     told = Told("drops-off-bus").look(box()).look(box(), after=HOUR, log=(line,))
     assert [one.key for one in told.standing] == [deck]
+
+
+def test_examples() -> None:
+    check_examples(
+        DROPS_OFF_BUS,
+        example("a month without a drop", RISER_1, quiet_snapshot()),
+        example(
+            "the controller stopped answering twice in ten days",
+            RISER_1,
+            quiet_snapshot(),
+            "critical nvme0 | See that the drive",
+            past=dropping_past(days=(20, 30)),
+        ),
+        example(
+            "the owner took a drive out in good order, and put it back",
+            RISER_1,
+            quiet_snapshot(),
+            past=dropping_past(days=(20,), asked=True),
+        ),
+    )

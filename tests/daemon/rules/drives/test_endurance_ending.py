@@ -4,8 +4,11 @@ import math
 
 import pytest
 
-from laneproof.rules.example_past import PATHS
-from simulated_box import Box, declare
+from laneproof.evidence.wear import DATA_UNIT_BYTES
+from laneproof.rules.drives.endurance_ending import ENDURANCE_ENDING
+from rule_examples import check_examples, example
+from simulated_box import RISER_1, Box, declare
+from simulated_past import PATHS, health_past, health_snapshot, moving
 from story_engine import DAY, Told
 
 
@@ -135,3 +138,37 @@ def test_a_drive_that_tells_no_writes_is_not_held_against_its_endurance() -> Non
         health = {"data_units_written": 10**10, "absent": ("data_units_written", "percentage_used")}
         told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
     assert told.standing == []
+
+
+ENDURANCE = """
+position = [{ label = "riser-1", path = "0000:00/01.1", occupant = { endurance = "100 TB" } }]
+"""
+
+
+def test_examples() -> None:
+    check_examples(
+        ENDURANCE_ENDING,
+        example(
+            "3 points in half a year",
+            RISER_1,
+            health_snapshot(),
+            past=health_past(moving(12, 15, 180, "percentage_used"), looks_a_day=1),
+        ),
+        example(
+            "60 TB of the declared 100 TB are written, 1 TB more each day",
+            ENDURANCE,
+            health_snapshot(),
+            "warning nvme0 | See what writes so",
+            past=health_past(
+                [{"data_units_written": (60_000 + 1_000 * day) * 10**9 // DATA_UNIT_BYTES} for day in range(32)],
+                looks_a_day=1,
+            ),
+        ),
+        example(
+            "20 points in 40 days",
+            RISER_1,
+            health_snapshot(),
+            "warning nvme0 | See what writes so",
+            past=health_past(moving(40, 60, 40, "percentage_used"), looks_a_day=1),
+        ),
+    )

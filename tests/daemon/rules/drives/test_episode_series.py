@@ -3,9 +3,9 @@
 import pytest
 
 from laneproof.rules.drives.episode_series import LONGEST_SECONDS, SHORTEST_SECONDS
-from laneproof.rules.example_past import PATHS, counting_box
 from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_box import Box, declare
+from simulated_past import PATHS, counting_box
 from story_engine import DAY, HOUR, Told
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"

@@ -4,10 +4,10 @@ import pytest
 
 from laneproof.findings import Finding, Kind
 from laneproof.rules.drives.critical_warning import CRITICAL_WARNING
-from laneproof.rules.example_past import PATHS
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import SATA, Box, declare
+from simulated_past import PATHS
 
 LABELS = "".join(f'[[position]]\nlabel = "bay-{number}"\npath = "{path}"\n' for number, path in enumerate(PATHS))
 

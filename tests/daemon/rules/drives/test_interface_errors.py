@@ -5,6 +5,9 @@ import pytest
 from disk_box import DENIED, judge, watch
 from laneproof.findings import Kind, Severity
 from laneproof.rules.drives.interface_errors import INTERFACE_ERRORS
+from rule_examples import check_examples, example
+from simulated_box import SATA_BAY, sata_snapshot
+from simulated_past import grown_past
 
 
 @pytest.mark.parametrize(
@@ -29,3 +32,20 @@ def test_errors_that_stopped_are_let_go() -> None:
 
 def test_count_that_cannot_be_read_is_unverified() -> None:
     assert [one.kind for one in judge(INTERFACE_ERRORS, interface_errors=DENIED)] == [Kind.UNVERIFIED]
+
+
+def test_examples() -> None:
+    check_examples(
+        INTERFACE_ERRORS,
+        example("none were counted", SATA_BAY, sata_snapshot()),
+        example(
+            "an old drive has some of long ago", SATA_BAY, sata_snapshot(interface_errors=12, power_on_hours=34000)
+        ),
+        example(
+            "three more this week",
+            SATA_BAY,
+            sata_snapshot(interface_errors=15),
+            "warning sda | Shut the box down",
+            past=grown_past("drive", "GSsda", "interface_errors", by=3),
+        ),
+    )

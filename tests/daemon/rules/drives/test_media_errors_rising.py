@@ -2,8 +2,10 @@
 
 from dataclasses import replace
 
-from laneproof.rules.example_past import PATHS
-from simulated_box import Box, declare
+from laneproof.rules.drives.media_errors_rising import MEDIA_ERRORS_RISING
+from rule_examples import check_examples, example
+from simulated_box import RISER_1, Box, declare
+from simulated_past import PATHS, health_past, health_snapshot
 from story_engine import DAY, HOUR, Told
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
@@ -87,3 +89,28 @@ def test_refused_commands_in_the_error_log_say_nothing() -> None:
     for number in range(30):
         told.look(box(0, error_log_entries=40 * number), after=DAY)
     assert told.changes == []
+
+
+def test_examples() -> None:
+    check_examples(
+        MEDIA_ERRORS_RISING,
+        example(
+            "31 errors, all of them before the first pass",
+            RISER_1,
+            health_snapshot(),
+            past=health_past([{"media_errors": 31}] * 10),
+        ),
+        example(
+            "two more than last week",
+            RISER_1,
+            health_snapshot(),
+            "warning nvme0 | Copy what matters",
+            past=health_past([{"media_errors": 31}] * 7 + [{"media_errors": 33}]),
+        ),
+        example(
+            "the error log fills with refused commands",
+            RISER_1,
+            health_snapshot(),
+            past=health_past([{"error_log_entries": 40 * day} for day in range(10)]),
+        ),
+    )

@@ -5,6 +5,9 @@ import pytest
 from disk_box import DENIED, judge, watch
 from laneproof.findings import Kind, Severity
 from laneproof.rules.drives.sectors_failing import SECTORS_FAILING
+from rule_examples import check_examples, example
+from simulated_box import SATA_BAY, sata_snapshot
+from simulated_past import grown_past
 
 
 @pytest.mark.parametrize(
@@ -34,3 +37,20 @@ def test_one_count_that_cannot_be_read_is_unverified() -> None:
     assert [one.kind for one in judge(SECTORS_FAILING, pending_sectors=DENIED)] == [Kind.UNVERIFIED]
     (finding,) = judge(SECTORS_FAILING, pending_sectors=DENIED, reallocated_sectors=4)
     assert finding.kind is Kind.SIGN
+
+
+def test_examples() -> None:
+    check_examples(
+        SECTORS_FAILING,
+        example("no sector was lost", SATA_BAY, sata_snapshot()),
+        example(
+            "eight sectors cannot be read", SATA_BAY, sata_snapshot(pending_sectors=8), "warning sda | Make sure that a"
+        ),
+        example(
+            "16 sectors were reallocated, all of them this week",
+            SATA_BAY,
+            sata_snapshot(reallocated_sectors=16),
+            "warning sda | Make sure that a",
+            past=grown_past("drive", "GSsda", "reallocated_sectors", by=16),
+        ),
+    )

@@ -5,6 +5,8 @@ import pytest
 from disk_box import DENIED, judge
 from laneproof.findings import Kind, Severity
 from laneproof.rules.drives.self_test_failed import SELF_TEST_FAILED, has_failed
+from rule_examples import check_examples, example
+from simulated_box import SATA_BAY, sata_snapshot
 
 
 # Results as smartctl writes them (smartmontools ataprint.cpp and scsiprint.cpp, from memory)
@@ -30,3 +32,20 @@ def test_result_of_a_self_test(told: str, *, failed: bool) -> None:
 
 def test_unread_self_test_is_unverified() -> None:
     assert [one.kind for one in judge(SELF_TEST_FAILED, last_self_test=DENIED)] == [Kind.UNVERIFIED]
+
+
+def test_examples() -> None:
+    check_examples(
+        SELF_TEST_FAILED,
+        example(
+            "the last test completed without error",
+            SATA_BAY,
+            sata_snapshot(last_self_test="Short offline: Completed without error at 33000 h"),
+        ),
+        example(
+            "the last test met a sector that it could not read",
+            SATA_BAY,
+            sata_snapshot(last_self_test="Extended offline: Completed: read failure at 34001 h"),
+            "critical sda | Make sure that a",
+        ),
+    )

@@ -7,6 +7,8 @@ from laneproof.rules.file_systems.file_system_full import FILE_SYSTEM_FULL
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Unread
 from mount_box import DECLARED, judge, mounted
+from rule_examples import check_examples, example
+from simulated_box import ARCHIVE, mounted_snapshot
 
 
 @pytest.mark.parametrize(
@@ -56,3 +58,22 @@ def test_figures_that_cannot_be_read_are_unverified() -> None:
     gap = Unread("file system at /srv/archive", "no answer within 5 s")
     one = mounted(size_bytes=gap, free_bytes=gap, available_bytes=gap)
     assert [one.kind for one in judge(FILE_SYSTEM_FULL, one)] == [Kind.UNVERIFIED]
+
+
+def test_examples() -> None:
+    check_examples(
+        FILE_SYSTEM_FULL,
+        example("40 % are used", ARCHIVE, mounted_snapshot()),
+        example(
+            "85 % are used, 80 % are declared",
+            ARCHIVE,
+            mounted_snapshot(used=0.85),
+            "warning /srv/archive | See what grew ('du",
+        ),
+        example(
+            "95 % are used, and nothing is declared",
+            None,
+            mounted_snapshot(used=0.95),
+            "notice /srv/archive | See what grew ('du",
+        ),
+    )

@@ -7,7 +7,8 @@ from laneproof.rules.file_systems.file_system_read_only import FILE_SYSTEM_READ_
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
 from mount_box import DECLARED, judge, mounted
-from simulated_box import Box, declare
+from rule_examples import check_examples, example
+from simulated_box import ARCHIVE, Box, declare, mounted_snapshot
 
 
 def test_declared_file_system_that_is_mounted_holds() -> None:
@@ -29,3 +30,11 @@ def test_mount_table_that_could_not_be_read_is_unverified() -> None:
     assert [one.kind for one in FILE_SYSTEM_MISSING.judge(Pass.of(declare(DECLARED), snapshot))] == [Kind.UNVERIFIED]
     assert list(FILE_SYSTEM_FULL.judge(Pass.of(declare(DECLARED), snapshot))) == []
     assert list(FILE_SYSTEM_READ_ONLY.judge(Pass.of(declare(DECLARED), snapshot))) == []
+
+
+def test_examples() -> None:
+    check_examples(
+        FILE_SYSTEM_MISSING,
+        example("it is mounted", ARCHIVE, mounted_snapshot()),
+        example("nothing is mounted there", ARCHIVE, Box().snapshot(), "critical /srv/archive | Stop what writes"),
+    )

@@ -9,7 +9,8 @@ from laneproof.rules.file_systems.file_system_read_only import FILE_SYSTEM_READ_
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Unread
 from mount_box import DECLARED, judge, mounted
-from simulated_box import make_firmware
+from rule_examples import check_examples, example
+from simulated_box import make_firmware, mounted_snapshot
 
 BOOT = make_firmware().boot_id
 
@@ -57,3 +58,17 @@ def test_from_a_sandbox_only_what_was_seen_or_declared_tells(text: str, boot: st
 def test_unread_state_is_unverified() -> None:
     findings = judge(FILE_SYSTEM_READ_ONLY, mounted(read_only=Unread("/proc/mounts", "denied")))
     assert [one.kind for one in findings] == [Kind.UNVERIFIED]
+
+
+def test_examples() -> None:
+    check_examples(
+        FILE_SYSTEM_READ_ONLY,
+        example("it can be written", None, mounted_snapshot()),
+        example("it was mounted read-only on purpose", None, mounted_snapshot(read_only=True, declared_read_only=True)),
+        example(
+            "its own super block turned read-only, its mount did not ask for it",
+            None,
+            mounted_snapshot(read_only=True),
+            "critical /srv/archive | Read the kernel's",
+        ),
+    )

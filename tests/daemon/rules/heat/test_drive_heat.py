@@ -2,10 +2,10 @@
 
 import pytest
 
-from laneproof.rules.example_past import PATHS
 from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Unread
 from simulated_box import Box
+from simulated_past import PATHS
 from story_engine import DAY, HOUR, Told
 
 NO_LOG = {"identity": Unread("identify of nvme0", "denied"), "health": Unread("log 02h of nvme0", "denied")}

@@ -9,8 +9,9 @@ from laneproof.past.box_record import BoxRecord
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.heat.fan_stopped import FAN_STOPPED
 from laneproof.rules.rule import Pass
-from laneproof_collectors.snapshot import Fan, Thermal
+from laneproof_collectors.snapshot import Fan, Snapshot, Thermal
 from laneproof_collectors.unread import Reason, Unread
+from rule_examples import check_examples, example
 from simulated_box import A_MORNING, Box, declare
 
 UNREAD = Unread("/sys/class/hwmon/hwmon2/fan1_input", "permission denied", Reason.DENIED)
@@ -80,3 +81,31 @@ def test_unread_sensors_are_unverified_for_each_declared_fan() -> None:
     snapshot = Box().with_group(thermal=Unread("/sys/class/hwmon", "no such file", Reason.ABSENT)).snapshot()
     assert [one.kind for one in FAN_STOPPED.judge(Pass.of(declare(DECLARED), snapshot))] == [Kind.UNVERIFIED]
     assert list(FAN_STOPPED.judge(Pass.of(declare(""), snapshot))) == []
+
+
+BUILD = """
+fan = [{ label = "fan2", minimum_rpm = 500 }]
+"""
+
+
+def make_fans(*rpm: int) -> Snapshot:
+    fans = tuple(
+        Fan(chip="board", label=f"fan{number}", rpm=one, minimum_rpm=None, alarm=None)
+        for number, one in enumerate(rpm, start=1)
+    )
+    return Box().with_group(thermal=Thermal(fans=fans)).snapshot()
+
+
+def test_examples() -> None:
+    check_examples(
+        FAN_STOPPED,
+        example("the declared fan turns; a connector with nothing on it reads 0", BUILD, make_fans(0, 900)),
+        example("the declared fan stands still", BUILD, make_fans(800, 0), "critical board fan2 | Look at the"),
+        example(
+            "a fan that nobody declared turned an hour ago and stands still now",
+            None,
+            make_fans(0),
+            "warning board fan1 | Look at the",
+            past=Past(box=BoxRecord(turning={"board fan1": A_MORNING - 3600.0})),
+        ),
+    )

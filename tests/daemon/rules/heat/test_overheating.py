@@ -1,7 +1,10 @@
 """One rule for all that has a thermometer."""
 
-from laneproof_collectors.snapshot import TemperatureReading
-from simulated_box import Box
+from laneproof.rules.heat.overheating import OVERHEATING
+from laneproof_collectors.snapshot import Snapshot, TemperatureReading, Thermal
+from rule_examples import check_examples, example
+from simulated_box import RISER_1, Box
+from simulated_past import health_past, health_snapshot
 from story_engine import DAY, Told
 
 
@@ -12,3 +15,31 @@ def test_board_and_processor_are_told_under_the_same_name() -> None:
 
     told.look(Box().with_group(thermal=Thermal(temperatures=(("board", hot),))), after=DAY)
     assert told.severity == "critical"
+
+
+def board(celsius: float) -> Snapshot:
+    reading = TemperatureReading(label="VRM", celsius=celsius, maximum_celsius=None, critical_celsius=95.0)
+    return Box().with_group(thermal=Thermal(temperatures=(("board", reading),))).snapshot()
+
+
+def test_examples() -> None:
+    check_examples(
+        OVERHEATING,
+        example("38 °C, its threshold is 80 °C", RISER_1, health_snapshot(), past=health_past([{}] * 8)),
+        example(
+            "20 more minutes above its threshold each day",
+            RISER_1,
+            health_snapshot(),
+            "warning nvme0 | See that fans turn,",
+            past=health_past([{"warning_temperature_minutes": 20 * day} for day in range(8)]),
+        ),
+        example(
+            "always 78 °C",
+            RISER_1,
+            health_snapshot(),
+            "notice nvme0 | See that fans turn,",
+            past=health_past([{"composite_temperature_celsius": 78.0}] * 8),
+        ),
+        example("the board is well below its limit", None, board(60.0)),
+        example("the board is at its own limit", None, board(96.0), "critical board VRM | See that every fan"),
+    )

@@ -1,7 +1,9 @@
 """What heat does to a drive's pace."""
 
-from laneproof.rules.example_past import PATHS
-from simulated_box import Box
+from laneproof.rules.heat.throttled import THROTTLED
+from rule_examples import check_examples, example
+from simulated_box import RISER_1, Box
+from simulated_past import PATHS, health_past, health_snapshot
 from story_engine import HOUR, Told
 
 
@@ -23,3 +25,22 @@ def test_what_overheating_tells_is_not_told_twice() -> None:
     told = hours(Told("throttled"), 24)
     hours(told, 1, thermal_transitions_1=2, warning_temperature_minutes=5)
     assert told.standing == []
+
+
+def test_examples() -> None:
+    check_examples(
+        THROTTLED,
+        example(
+            "it slowed down before the first pass, and not since",
+            RISER_1,
+            health_snapshot(),
+            past=health_past([{"thermal_transitions_1": 1}] * 3),
+        ),
+        example(
+            "it slowed down twice since yesterday",
+            RISER_1,
+            health_snapshot(),
+            "notice nvme0 | See whether it",
+            past=health_past([{}, {}, {"thermal_transitions_1": 2}]),
+        ),
+    )

@@ -1,9 +1,10 @@
 """Errors that were counted once and are not any more."""
 
-from laneproof.rules.example_past import PATHS, counting_box, hiding_past, masked_snapshot
 from laneproof.rules.links.errors_hidden import ERRORS_HIDDEN
 from laneproof.rules.rule import Pass
-from simulated_box import declare
+from rule_examples import check_examples, example
+from simulated_box import RISER_1, declare
+from simulated_past import PATHS, counting_box, hiding_past, masked_snapshot, quiet_snapshot
 from story_engine import DAY, Told
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
@@ -14,7 +15,7 @@ def test_counting_that_stopped_is_hidden_and_clears_when_it_goes_on() -> None:
     assert finding.severity == "notice"
     assert "at the port masked" in finding.summary
     told = Told("errors-hidden", BUILD).look(counting_box((0, 0, 0, 0)))
-    from laneproof.rules.example_past import _masked_box  # noqa: PLC0415
+    from simulated_past import _masked_box  # noqa: PLC0415
 
     told.look(_masked_box(), after=DAY)
     assert told.severity == "notice"
@@ -23,6 +24,20 @@ def test_counting_that_stopped_is_hidden_and_clears_when_it_goes_on() -> None:
 
 
 def test_what_never_counted_hides_nothing() -> None:
-    from laneproof.rules.example_past import _masked_box  # noqa: PLC0415
+    from simulated_past import _masked_box  # noqa: PLC0415
 
     assert Told("errors-hidden", BUILD).look(_masked_box()).look(_masked_box(), after=DAY).changes == []
+
+
+def test_examples() -> None:
+    check_examples(
+        ERRORS_HIDDEN,
+        example("both ends count as before", RISER_1, quiet_snapshot()),
+        example(
+            "the drive's end masks its receiver errors since yesterday",
+            RISER_1,
+            masked_snapshot(),
+            "notice nvme0 | See what changed",
+            past=hiding_past(),
+        ),
+    )

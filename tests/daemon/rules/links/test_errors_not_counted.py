@@ -5,11 +5,12 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Finding, Kind
-from laneproof.rules.example_past import PATHS, counting_box, mask, masked_snapshot, withheld_snapshot
 from laneproof.rules.links.errors_not_counted import ERRORS_NOT_COUNTED
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Setting, Snapshot
-from simulated_box import Box, declare
+from rule_examples import check_examples, example
+from simulated_box import RISER_1, Box, declare
+from simulated_past import PATHS, counting_box, mask, masked_snapshot, quiet_snapshot, withheld_snapshot
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
@@ -79,3 +80,22 @@ def test_positions_masked_alike_are_one_finding() -> None:
 
 def test_undeclared_links_are_nobodys_plan() -> None:
     assert list(ERRORS_NOT_COUNTED.judge(Pass.of(None, masked_snapshot()))) == []
+
+
+def test_examples() -> None:
+    check_examples(
+        ERRORS_NOT_COUNTED,
+        example("both ends count", RISER_1, quiet_snapshot()),
+        example(
+            "the kernel was told not to handle errors",
+            RISER_1,
+            withheld_snapshot(),
+            "notice error reporting | Take pci=noaer off",
+        ),
+        example(
+            "receiver errors are masked at both ends",
+            RISER_1,
+            masked_snapshot(),
+            "notice error reporting | Find who masks",
+        ),
+    )

@@ -5,6 +5,8 @@ import pytest
 from laneproof.findings import Severity
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
 from link_box import box, build, judge
+from rule_examples import check_examples, example
+from simulated_box import declare_link, link_box
 
 
 @pytest.mark.parametrize(
@@ -19,3 +21,20 @@ def test_lost_limit_is_louder_where_it_had_a_reason(through: str, because: str, 
     (finding,) = judge(LINK_ABOVE_LIMIT, box(), build(f"{{ generation = 3, lanes = 2{because} }}", through))
     assert finding.severity is severity
     assert (finding.declared, finding.observed) == ("8 GT/s (generation 3) x2", "16 GT/s (generation 4) x4")
+
+
+def test_examples() -> None:
+    check_examples(
+        LINK_ABOVE_LIMIT,
+        example(
+            "limited to generation 3, and running at generation 3",
+            declare_link(3, 4, "flexible-cable", "the ribbon makes errors at 16 GT/s"),
+            link_box(target=3).snapshot(),
+        ),
+        example(
+            "limited to generation 3, and running at generation 4: the limit is gone",
+            declare_link(3, 4, "flexible-cable", "the ribbon makes errors at 16 GT/s"),
+            link_box().snapshot(),
+            "warning 0000:01:00.0 | Look in the",
+        ),
+    )

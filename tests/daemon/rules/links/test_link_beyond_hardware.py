@@ -8,7 +8,8 @@ from laneproof.rules.links.link_beyond_hardware import LINK_BEYOND_HARDWARE
 from laneproof.rules.links.link_slow import LINK_SLOW
 from laneproof.rules.rule import Pass
 from link_box import PATH, UNKNOWN, box, build, edit_both, judge
-from simulated_box import declare
+from rule_examples import check_examples, example
+from simulated_box import declare, declare_link, link_box
 
 
 def test_unread_limit_leaves_the_why_open() -> None:
@@ -44,3 +45,16 @@ def test_one_known_end_below_the_plan_is_enough() -> None:
     made = box(drive={"gen": 3}).without_registers()
     made.edit(PATH, lambda one: replace(one, link=replace(one.link, capable_gt_s=UNKNOWN)))
     assert [one.kind for one in judge(LINK_BEYOND_HARDWARE, made)] == [Kind.DIFFERS]
+
+
+def test_examples() -> None:
+    check_examples(
+        LINK_BEYOND_HARDWARE,
+        example("both ends can do what is declared", declare_link(4, 4), link_box().snapshot()),
+        example(
+            "a drive of generation 3 with two lanes in a position declared generation 4 with four",
+            declare_link(4, 4),
+            link_box(drive=(3, 2)).snapshot(),
+            "notice 0000:01:00.0 | Compare both ends,",
+        ),
+    )

@@ -8,10 +8,11 @@ from laneproof.findings import Kind, Severity
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
 from laneproof.rules.links.link_narrow import LINK_NARROW
 from laneproof.rules.links.link_slow import LINK_SLOW
-from laneproof_collectors.snapshot import PhysicalSlot
+from laneproof_collectors.snapshot import PciFunction, PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Unread
 from link_box import DEVICE, PATH, UNKNOWN, box, build, edit_both, judge, judge_undeclared
-from simulated_box import Box
+from rule_examples import check_examples, example
+from simulated_box import RISER_PATH, Box, declare_link, link_box
 
 
 @pytest.mark.parametrize("declared", [1, 2, 4])
@@ -79,3 +80,31 @@ def test_lower_of_two_witnesses_counts_and_both_are_shown() -> None:
         "device registers": 4,
         "device in sysfs": 2,
     }
+
+
+def unknown_width() -> Snapshot:
+    def forget(one: PciFunction) -> PciFunction:
+        return replace(
+            one, link=replace(one.link, trained_lanes=Unread(f"current_link_width of {one.address}", "denied"))
+        )
+
+    return link_box().without_registers().edit(RISER_PATH, forget).edit(f"{RISER_PATH}/00.0", forget).snapshot()
+
+
+def test_examples() -> None:
+    check_examples(
+        LINK_NARROW,
+        example("declared four lanes, and trained with four", declare_link(4, 4), link_box().snapshot()),
+        example(
+            "both ends have four lanes, but only two trained",
+            declare_link(4, 4),
+            link_box(trained=(4, 2)).snapshot(),
+            "warning 0000:01:00.0 | Shut down, wait a",
+        ),
+        example(
+            "the width could be read at neither end",
+            declare_link(4, 4),
+            unknown_width(),
+            "notice 0000:01:00.0 | Where the kernel",
+        ),
+    )

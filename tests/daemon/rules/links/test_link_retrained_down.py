@@ -3,8 +3,10 @@
 import pytest
 
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine
-from laneproof.rules.example_past import PATHS
-from simulated_box import Box, declare
+from laneproof.rules.links.link_retrained_down import LINK_RETRAINED_DOWN
+from rule_examples import check_examples, example
+from simulated_box import GENERATION_4, Box, declare
+from simulated_past import PATHS, quiet_snapshot, training_past
 from story_engine import DAY, HOUR, Told
 
 PATH = PATHS[0]
@@ -105,3 +107,17 @@ def test_a_link_that_fell_again_for_good_is_low_whatever_is_said_of_its_falls(
         told.look(box(1, 1), after=DAY)
     assert [change[0] for change in told.changes] == ["raised", "cleared", "raised"]
     assert told.severity == "warning"
+
+
+def test_examples() -> None:
+    check_examples(
+        LINK_RETRAINED_DOWN,
+        example("as it came up", GENERATION_4, quiet_snapshot(), past=training_past((4, 4, 4))),
+        example(
+            "it came up at generation 4 and is now at 1",
+            GENERATION_4,
+            quiet_snapshot(),
+            "warning nvme0 | See whether the",
+            past=training_past((4, 4, 1), restarts=False),
+        ),
+    )

@@ -5,11 +5,12 @@ from dataclasses import replace
 import pytest
 
 from laneproof.past.notes import parse_note
-from laneproof.rules.example_past import PATHS, count, counting_box
 from laneproof.rules.links.signal_errors import SIGNAL_ERRORS
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import AutonomousTransitions
-from simulated_box import Box, declare
+from rule_examples import check_examples, example
+from simulated_box import RISER_1, Box, declare
+from simulated_past import PATHS, count, counting_box, link_errors_past, quiet_snapshot
 from story_engine import DAY, HOUR, Told
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
@@ -229,3 +230,29 @@ def test_a_month_of_repeats_hides_no_damage_of_this_week() -> None:
             box.with_port(path, function={"aer": count()}).with_drive(path, function={"aer": count()})
         told.look(box, after=3 * HOUR)
     assert told.severity == "warning"
+
+
+def test_examples() -> None:
+    check_examples(
+        SIGNAL_ERRORS,
+        example("no error in two weeks", RISER_1, quiet_snapshot()),
+        example(
+            "two errors a week, as its siblings make too",
+            RISER_1,
+            quiet_snapshot(),
+            past=link_errors_past(before=2 / 7, now=2 / 7),
+        ),
+        example(
+            "one burst of forty at a hot plug",
+            RISER_1,
+            quiet_snapshot(),
+            past=link_errors_past(before=0.0, now=0.0, burst=40),
+        ),
+        example(
+            "none for two weeks, and now two an hour",
+            RISER_1,
+            quiet_snapshot(),
+            "warning nvme0 | See at which end",
+            past=link_errors_past(before=0.0, now=48.0),
+        ),
+    )

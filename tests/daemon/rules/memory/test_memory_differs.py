@@ -9,6 +9,7 @@ from laneproof.rules.memory.memory_differs import MEMORY_DIFFERS
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Memory
 from laneproof_collectors.unread import Unread
+from rule_examples import check_examples, example
 from simulated_box import Box, declare, make_memory
 
 GIB = 1 << 30
@@ -88,3 +89,24 @@ def test_slow_modules_are_named_with_their_rating() -> None:
 
 def test_nothing_declared_nothing_said() -> None:
     assert list(MEMORY_DIFFERS.judge(Pass.of(None, Box().with_group(memory=UNREAD).snapshot()))) == []
+
+
+BUILD = """
+memory = { total = "64 GiB", modules = 2, speed_mt_s = 5600 }
+"""
+
+
+def test_examples() -> None:
+    check_examples(
+        MEMORY_DIFFERS,
+        example("two modules of 32 GiB at 5600 MT/s", BUILD, Box().snapshot()),
+        example(
+            "one module is gone", BUILD, Box().with_memory("32 GiB").snapshot(), "warning memory modules | Look in the"
+        ),
+        example(
+            "the modules run below their rate",
+            BUILD,
+            Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800).snapshot(),
+            "warning memory speed | Look in the",
+        ),
+    )

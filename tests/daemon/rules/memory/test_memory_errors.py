@@ -11,6 +11,7 @@ from laneproof.rules.memory.memory_errors import MEMORY_ERRORS
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import EdacController, Memory, Snapshot
 from laneproof_collectors.unread import Unread
+from rule_examples import check_examples, example
 from simulated_box import A_MORNING, Box, declare, make_memory
 
 UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
@@ -63,3 +64,19 @@ def test_errors_that_come_fast_now_are_a_warning_though_the_box_ran_long() -> No
     assert look(0, 3) == [Severity.NOTICE]
     assert look(600, 30) == [Severity.WARNING]
     assert look(3 * DAY, 30) == [Severity.NOTICE]
+
+
+def make_counted(correctable: int, uncorrectable: int = 0) -> Snapshot:
+    edac = (EdacController(name="mc0", correctable=correctable, uncorrectable=uncorrectable),)
+    made = make_memory("32 GiB", "32 GiB", ecc=True)
+    memory = Memory(total_bytes=made.total_bytes, modules=made.modules, error_correction=6, edac=edac)
+    return Box().with_group(memory=memory).snapshot()
+
+
+def test_examples() -> None:
+    check_examples(
+        MEMORY_ERRORS,
+        example("no error was counted", None, make_counted(0)),
+        example("one error was corrected", None, make_counted(1), "notice mc0 | Not corrected:"),
+        example("an error was not corrected", None, make_counted(3, 1), "critical mc0 | Not corrected:"),
+    )

@@ -10,6 +10,7 @@ from laneproof.rules.memory.memory_slow import MEMORY_SLOW, find_channels
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Memory, MemoryModule
 from laneproof_collectors.unread import Unread
+from rule_examples import check_examples, example
 from simulated_box import Box, declare, make_memory
 
 UNREAD = Unread("/sys/firmware/dmi/entries", "permission denied")
@@ -110,3 +111,26 @@ def test_what_is_declared_and_cannot_be_read_is_unverified(
     memory: Memory | Unread, plan: str | None, kinds: list[Kind]
 ) -> None:
     assert [one.kind for one in judge(MEMORY_SLOW, memory, plan)] == kinds
+
+
+AT_4800 = """
+memory = { speed_mt_s = 4800 }
+"""
+
+
+def test_examples() -> None:
+    check_examples(
+        MEMORY_SLOW,
+        example("modules run at their rating", None, Box().snapshot()),
+        example(
+            "modules made for 5600 MT/s run at 4800",
+            None,
+            Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800).snapshot(),
+            "notice memory rate | Look in the",
+        ),
+        example(
+            "the same, and 4800 MT/s is declared: the owner's plan",
+            AT_4800,
+            Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800).snapshot(),
+        ),
+    )

@@ -5,11 +5,12 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Finding, Kind
-from laneproof.rules.network.bond_incomplete import BOND_INCOMPLETE
+from laneproof.rules.network.bond_incomplete import _NOBODY, BOND_INCOMPLETE
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Bond
 from laneproof_collectors.unread import Unread
-from simulated_box import Box, declare, make_bond
+from rule_examples import check_examples, example
+from simulated_box import TWO_PORTS, Box, bond_snapshot, declare, make_bond
 
 UNREAD = Unread("/sys/class/net/wan1/speed", "permission denied")
 
@@ -82,3 +83,16 @@ def test_one_flow_stays_on_one_member_is_said() -> None:
     (finding,) = judge(BOND_INCOMPLETE, bonds=())
     assert any("Only several flows together" in step for step in finding.next_steps)
     assert "one flow no more than one member" in BOND_INCOMPLETE.why
+
+
+def test_examples() -> None:
+    check_examples(
+        BOND_INCOMPLETE,
+        example("both members up, one aggregator, a partner", TWO_PORTS, bond_snapshot()),
+        example(
+            "both members up, but no partner on the far side",
+            TWO_PORTS,
+            bond_snapshot(partner_mac=_NOBODY, aggregated_ports=1),
+            "warning bond0 | Read",
+        ),
+    )

@@ -7,6 +7,9 @@ from laneproof.past.box_record import DAY, HOUR
 from laneproof.rules.network.network_errors import NETWORK_ERRORS
 from laneproof_collectors.unread import Unread
 from port_box import box, judge, watch
+from rule_examples import check_examples, example
+from simulated_box import TWO_PORTS, port_snapshot
+from simulated_past import grown_past
 
 
 @pytest.mark.parametrize("count", [0, 5, 999, None])
@@ -40,3 +43,18 @@ def test_old_errors_that_do_not_grow_are_let_go() -> None:
 @pytest.mark.parametrize("counter", ["receive_errors", "transmit_errors"])
 def test_errors_that_cannot_be_read_are_unverified(counter: str) -> None:
     assert [one.kind for one in judge(NETWORK_ERRORS, box(**{counter: Unread(counter, "denied")}))] == [Kind.UNVERIFIED]
+
+
+def test_examples() -> None:
+    check_examples(
+        NETWORK_ERRORS,
+        example("no errors", TWO_PORTS, port_snapshot()),
+        example("a handful since the box was started", TWO_PORTS, port_snapshot(receive_errors=3)),
+        example(
+            "200 frames with errors within a day",
+            TWO_PORTS,
+            port_snapshot(receive_errors=200),
+            "notice wan0 | Clean or replace",
+            past=grown_past("interface", "wan0", "receive_errors", by=200),
+        ),
+    )

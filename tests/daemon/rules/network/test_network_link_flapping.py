@@ -7,6 +7,9 @@ from laneproof.past.box_record import DAY, HOUR
 from laneproof.rules.network.network_link_flapping import NETWORK_LINK_FLAPPING
 from laneproof_collectors.unread import Unread
 from port_box import box, judge, watch
+from rule_examples import check_examples, example
+from simulated_box import TWO_PORTS, port_snapshot
+from simulated_past import grown_past
 
 
 @pytest.mark.parametrize("changes", [0, 1, 2, 11, None])
@@ -44,3 +47,17 @@ def test_count_that_cannot_be_read_is_unverified() -> None:
 
 def test_a_switch_that_was_restarted_is_no_flapping_though_it_takes_the_link_away_twice() -> None:
     assert watch("network-link-flapping", "carrier_changes", [2, 4, 6], every=60.0) == []
+
+
+def test_examples() -> None:
+    check_examples(
+        NETWORK_LINK_FLAPPING,
+        example("the link came up at the start and stayed", TWO_PORTS, port_snapshot()),
+        example(
+            "it was lost four times within a day",
+            TWO_PORTS,
+            port_snapshot(carrier_changes=10),
+            "notice wan0 | Unplug the cable and",
+            past=grown_past("interface", "wan0", "carrier_changes", by=8),
+        ),
+    )

@@ -10,7 +10,8 @@ from laneproof.rules.network.network_link_slow import NETWORK_LINK_SLOW
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Unread
-from simulated_box import Box, declare, make_bond, make_interface
+from rule_examples import check_examples, example
+from simulated_box import TWO_PORTS, Box, bond_snapshot, declare, make_bond, make_interface
 
 UNREAD = Unread("/sys/class/net/wan1/speed", "permission denied")
 
@@ -81,3 +82,13 @@ def test_single_port_that_is_down_or_missing(interfaces: tuple[Interface, ...], 
 
 def test_unread_interfaces_are_one_unverified_finding() -> None:
     assert [one.kind for one in judge(NETWORK_LINK_SLOW, UNREAD)] == [Kind.UNVERIFIED]
+
+
+def test_examples() -> None:
+    check_examples(
+        NETWORK_LINK_SLOW,
+        example("both ports run at 10 Gbit/s", TWO_PORTS, bond_snapshot()),
+        example(
+            "one port fell back to 1 Gbit/s", TWO_PORTS, bond_snapshot(speed=1000), "warning wan1 | Try another cable"
+        ),
+    )

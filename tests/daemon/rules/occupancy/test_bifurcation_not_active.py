@@ -11,6 +11,7 @@ from laneproof.past.past import NOTHING, Past
 from laneproof.rules import judge_all
 from laneproof.rules.occupancy.bifurcation_not_active import BIFURCATION_NOT_ACTIVE
 from laneproof.rules.rule import Pass
+from rule_examples import check_examples, example
 from simulated_box import Box, declare
 from story_engine import HOUR, Told
 
@@ -140,3 +141,39 @@ def test_branches_stay_lost_to_the_firmware_that_lost_them_after_a_further_updat
 def test_branches_that_no_update_took_away_have_no_decided_cause(story: tuple[tuple[str, Box], ...]) -> None:
     (finding,) = looks(*story).standing
     assert finding.causes == ()
+
+
+BUILD = """
+slot.riser = { path = "0000:00", lanes = 16, split = [4, 4] }
+position = [
+  { label = "riser-1", slot = "riser", branch = 1, path = "0000:00/01.1", occupant = { kind = "nvme" } },
+  { label = "riser-2", slot = "riser", branch = 2, path = "0000:00/01.2", occupant = { kind = "nvme" } },
+]
+"""
+
+
+def test_examples() -> None:
+    check_examples(
+        BIFURCATION_NOT_ACTIVE,
+        example(
+            "each branch has its own port of four lanes",
+            BUILD,
+            Box()
+            .with_port("0000:00/01.1")
+            .with_drive("0000:00/01.1")
+            .with_port("0000:00/01.2")
+            .with_drive("0000:00/01.2")
+            .snapshot(),
+        ),
+        example(
+            "one port holds all sixteen lanes, and no bridge exists for the second branch",
+            BUILD,
+            Box().with_port("0000:00/01.1", lanes=16).with_drive("0000:00/01.1").snapshot(),
+            "critical slot riser | Look in the board's",
+        ),
+        example(
+            "the second branch's bridge exists and is silent: its position is empty, the split is active",
+            BUILD,
+            Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").with_port("0000:00/01.2").snapshot(),
+        ),
+    )

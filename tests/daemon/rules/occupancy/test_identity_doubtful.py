@@ -1,10 +1,11 @@
 """identity-doubtful: twins, drives without a name, drives that are not what they were."""
 
-from laneproof.rules.example_past import PATHS
 from laneproof.rules.occupancy.identity_doubtful import IDENTITY_DOUBTFUL
 from laneproof.rules.rule import Pass
-from laneproof_collectors.snapshot import NvmeNamespace
-from simulated_box import Box, declare
+from laneproof_collectors.snapshot import NvmeNamespace, Snapshot
+from rule_examples import check_examples, example
+from simulated_box import Box, declare, declare_risers
+from simulated_past import PATHS, health_snapshot, renamed_past
 from story_engine import DAY, Told
 
 
@@ -73,3 +74,29 @@ def test_updated_firmware_is_one_note_for_all_and_none_where_it_is_the_plan() ->
     ]
     plan = declare("".join(positions))
     assert Told("identity-doubtful", plan).look(all_at("2.1")).restart().look(all_at("2.2"), after=60).standing == []
+
+
+def twins(first: str, second: str) -> Snapshot:
+    box = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial=first)
+    return box.with_port(PATHS[1]).with_drive(PATHS[1], serial=second).snapshot()
+
+
+def test_examples() -> None:
+    check_examples(
+        IDENTITY_DOUBTFUL,
+        example("two drives, two serial numbers", declare_risers(2), health_snapshot()),
+        example(
+            "two drives tell the same serial number",
+            declare_risers(2),
+            twins("FN77", "FN77"),
+            "notice nvme0 | If it was updated",
+            "notice nvme1 | If it was updated",
+        ),
+        example(
+            "the same serial number tells another capacity than yesterday",
+            declare_risers(2),
+            health_snapshot(),
+            "notice nvme0 | If it was updated",
+            past=renamed_past(),
+        ),
+    )

@@ -8,7 +8,8 @@ from laneproof.rules.occupancy.occupant_differs import OCCUPANT_DIFFERS
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
 from occupied_box import at, judge, position
-from simulated_box import NETWORK, SATA, Box, declare, kelp_box, make_sata_drive
+from rule_examples import check_examples, example
+from simulated_box import NETWORK, SATA, TWO_DRIVES, Box, declare, kelp_box, make_sata_drive, two_drives_snapshot
 
 SERIALS = position("a", 1, '{ serial = "A" }') + position("b", 2, '{ serial = "B" }')
 
@@ -135,3 +136,48 @@ def test_usb_drive_that_was_declared_as_sata_is_as_declared() -> None:
     assert [judge(OCCUPANT_DIFFERS, text.replace("KIND", kind), box) for kind in ("usb", "sata")] == [[], []]
     (finding,) = judge(OCCUPANT_DIFFERS, text.replace("KIND", "nvme"), box)
     assert finding.observed == "kind usb"
+
+
+EXAMPLE_TURNS = """
+[[position]]
+label = "backup"
+path = "0000:00/01.1"
+removable = true
+occupant = { any_of = [{ serial = "FN0008" }, { serial = "FN0009" }] }
+"""
+
+
+def test_examples() -> None:
+    check_examples(
+        OCCUPANT_DIFFERS,
+        example("each position holds its own drive", TWO_DRIVES, two_drives_snapshot("FN0001", "FN0002")),
+        example(
+            "the two drives changed places",
+            TWO_DRIVES,
+            two_drives_snapshot("FN0002", "FN0001"),
+            "warning nvme0 | The drive declared",
+            "warning nvme1 | The drive declared",
+        ),
+        example(
+            "one of two backup drives that take turns is in its position",
+            EXAMPLE_TURNS,
+            two_drives_snapshot("FN0008", None),
+        ),
+        example(
+            "a drive is there that is neither of those that take turns",
+            EXAMPLE_TURNS,
+            two_drives_snapshot("FN0001", None),
+            "warning nvme0 | Compare the label",
+        ),
+        example(
+            "the serial number could not be read",
+            TWO_DRIVES,
+            Box()
+            .with_port("0000:00/01.1")
+            .with_drive("0000:00/01.1", controller={"serial": Unread("serial of nvme0", "permission denied")})
+            .with_port("0000:00/01.2")
+            .with_drive("0000:00/01.2", serial="FN0002")
+            .snapshot(),
+            "notice nvme0 | The answer was not",
+        ),
+    )

@@ -6,7 +6,8 @@ from laneproof.rules.occupancy.occupant_unexpected import OCCUPANT_UNEXPECTED
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Reason, Unread
 from occupied_box import at, judge, position
-from simulated_box import Box, declare, kelp_box
+from rule_examples import check_examples, example
+from simulated_box import Box, declare, kelp_box, two_drives_snapshot
 from story_engine import DAY, HOUR, Told
 
 
@@ -65,3 +66,27 @@ def test_a_usb_drive_that_stays_is_said_as_long_as_it_does() -> None:
     for _ in range(5):
         told.look(Box().with_sata_drive("0000:00/14.0/usb-1", name="sdz", interface="usb"), after=DAY)
     assert [change[0] for change in told.changes] == ["raised"]
+
+
+SPARE = """
+position = [{ label = "spare", path = "0000:00/01.1", occupant = { kind = "none" } }]
+"""
+
+
+def test_examples() -> None:
+    check_examples(
+        OCCUPANT_UNEXPECTED,
+        example("the spare position is empty, as declared", SPARE, Box().with_port("0000:00/01.1").snapshot()),
+        example(
+            "a drive is in the spare position",
+            SPARE,
+            two_drives_snapshot("FN0009", None),
+            "notice nvme0 | If it belongs here,",
+        ),
+        example(
+            "a drive is in no declared position",
+            SPARE,
+            two_drives_snapshot(None, "FN0009"),
+            "notice nvme0 | If it belongs here,",
+        ),
+    )

@@ -5,11 +5,12 @@ from dataclasses import replace
 import pytest
 
 from laneproof.findings import Kind, Severity
-from laneproof.rules.example_past import Story
 from laneproof.rules.occupancy.position_empty import POSITION_EMPTY
 from losing_box import four, gone, removal
 from occupied_box import judge, position
-from simulated_box import Box, declare, kelp_box
+from rule_examples import check_examples, example
+from simulated_box import TWO_DRIVES, Box, declare, kelp_box, two_drives_snapshot
+from simulated_past import Story
 
 
 def test_missing_bridge_means_an_empty_position() -> None:
@@ -91,3 +92,22 @@ def test_a_position_is_a_notice_while_its_drive_is_in_somebodys_hand_and_an_alar
     assert [finding.severity for finding in POSITION_EMPTY.judge(story.judged(build))] == [Severity.NOTICE]
     story.look(gone(), after=121.0)
     assert [finding.severity for finding in POSITION_EMPTY.judge(story.judged(build))] == [Severity.WARNING]
+
+
+REMOVABLE = """
+position = [{ label = "backup", path = "0000:00/01.1", removable = true, occupant = { kind = "nvme" } }]
+"""
+
+
+def test_examples() -> None:
+    check_examples(
+        POSITION_EMPTY,
+        example("both drives answer", TWO_DRIVES, two_drives_snapshot("FN0001", "FN0002")),
+        example(
+            "the second port is there, but nothing answers below it",
+            TWO_DRIVES,
+            two_drives_snapshot("FN0001", None),
+            "warning 0000:00/01.2 | Look in the",
+        ),
+        example("a removable backup drive was taken out", REMOVABLE, two_drives_snapshot(None, None)),
+    )

@@ -1,7 +1,9 @@
 """unsafe-shutdowns-rising: power lost at the drive while the machine runs on, and not a power cut."""
 
-from laneproof.rules.example_past import PATHS
-from simulated_box import Box
+from laneproof.rules.power.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISING
+from rule_examples import check_examples, example
+from simulated_box import RISER_1, Box
+from simulated_past import PATHS, health_past, health_snapshot
 from story_engine import DAY, HOUR, Told
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
@@ -45,3 +47,22 @@ def test_a_platform_that_cuts_the_drives_power_in_suspend_loses_none_while_it_ru
         told.look(box(number - 1), after=12 * HOUR).sleep(8 * HOUR).look(box(number), after=60)
     assert told.changes == []
     assert told.look(box(30), after=HOUR).standing  # and awake it still says so
+
+
+def test_examples() -> None:
+    check_examples(
+        UNSAFE_SHUTDOWNS_RISING,
+        example(
+            "87 of them before the first pass",
+            RISER_1,
+            health_snapshot(),
+            past=health_past([{"unsafe_shutdowns": 87}] * 3),
+        ),
+        example(
+            "one more, and the machine was not restarted",
+            RISER_1,
+            health_snapshot(),
+            "notice nvme0 | Compare with the",
+            past=health_past([{"unsafe_shutdowns": 87}] * 3 + [{"unsafe_shutdowns": 88}]),
+        ),
+    )

@@ -6,6 +6,7 @@ from laneproof.findings import Finding, Kind
 from laneproof.rules.readings.drives_hidden import DRIVES_HIDDEN
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
+from rule_examples import check_examples, example
 from simulated_box import SATA, Box
 
 CARD, RAID = "0000:00/01.1", 0x010400
@@ -55,3 +56,16 @@ def test_a_card_that_passes_its_drives_through_hides_none(*, healthy: bool) -> N
 )
 def test_a_controller_whose_drives_the_kernel_sees_is_nothing(driver: str, class_code: int) -> None:
     assert judge(card_box(driver, class_code)) == []
+
+
+def test_examples() -> None:
+    check_examples(
+        DRIVES_HIDDEN,
+        example("a SATA controller hides nothing", None, Box().with_device("0000:00/17.0", class_code=SATA).snapshot()),
+        example(
+            "the firmware remapped an NVMe drive into a SATA controller",
+            None,
+            Box().with_device("0000:00/17.0", class_code=SATA, function={"remapped_nvme": 1}).snapshot(),
+            "notice 0000:00:17.0 | Watch these drives",
+        ),
+    )

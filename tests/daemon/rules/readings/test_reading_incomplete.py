@@ -3,12 +3,14 @@
 import pytest
 
 from laneproof.findings import Kind
+from laneproof.past.past import Past
 from laneproof.rules import judge_all
 from laneproof.rules.readings.reading_incomplete import READING_INCOMPLETE
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import GROUPS
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import declare, kelp_box
+from rule_examples import check_examples, example
+from simulated_box import Box, declare, kelp_box
 
 UNREAD = Unread("/sys/somewhere", "permission denied")
 
@@ -67,3 +69,23 @@ def test_whole_machine_unread_is_no_flood() -> None:
     findings = judge_all(Pass.of(declare(text), box.with_group(**dict.fromkeys(GROUPS, UNREAD)).snapshot()))
     assert len(findings) == len(GROUPS)
     assert {one.kind for one in findings} == {Kind.UNVERIFIED}
+
+
+def test_examples() -> None:
+    check_examples(
+        READING_INCOMPLETE,
+        example("everything was read", None, Box().snapshot()),
+        example(
+            "the list of PCI functions could not be read",
+            None,
+            Box().with_group(functions=Unread("/sys/bus/pci/devices", "permission denied", Reason.DENIED)).snapshot(),
+            "notice PCI functions | Run the audit as",
+        ),
+        example(
+            "the service may not read the kernel's log",
+            None,
+            Box().snapshot(),
+            "notice the kernel log | Run the audit as",
+            past=Past(unheard={"kernel-log": Unread("the kernel log", "not permitted (EPERM)", Reason.DENIED)}),
+        ),
+    )

@@ -1,8 +1,11 @@
 """reading-stuck: what does not answer in time, a notice at first and an alarm when it lasts."""
 
-from laneproof.rules.example_past import PATHS
+from laneproof.rules.readings.reading_stuck import READING_STUCK
+from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from simulated_box import Box, declare
+from rule_examples import check_examples, example
+from simulated_box import RISER_1, Box, declare
+from simulated_past import PATHS, health_snapshot
 from story_engine import Told
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
@@ -34,3 +37,16 @@ def test_a_whole_group_that_stays_away_is_told_by_its_name() -> None:
     late = Unread("arrays", "its collector has not answered for 40 s", Reason.TIMED_OUT)
     told = Told("reading-stuck").look(box().with_group(arrays=late))
     assert "arrays did not answer in time" in told.standing[0].summary
+
+
+def silent() -> Snapshot:
+    gap = Unread("log 02h of nvme0", "no answer within 5 s", Reason.TIMED_OUT)
+    return Box().with_port(PATHS[0]).with_drive(PATHS[0], health=gap).snapshot()
+
+
+def test_examples() -> None:
+    check_examples(
+        READING_STUCK,
+        example("everything answers", RISER_1, health_snapshot()),
+        example("a drive's health log does not come back", RISER_1, silent(), "notice nvme0 | Make sure that a"),
+    )

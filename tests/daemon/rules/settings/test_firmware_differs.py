@@ -6,7 +6,8 @@ from laneproof.findings import Finding, Kind
 from laneproof.rules.rule import Pass
 from laneproof.rules.settings.firmware_differs import FIRMWARE_DIFFERS
 from laneproof_collectors.unread import Unread
-from simulated_box import declare, kelp_box
+from rule_examples import check_examples, example
+from simulated_box import Box, declare, kelp_box
 
 UNREAD = Unread("bios_version", "permission denied")
 
@@ -64,3 +65,31 @@ def test_unread_as_a_whole_is_one_finding() -> None:
     build = declare('[firmware]\nbios_version = "1"\nbios_date = "2"')
     findings = list(FIRMWARE_DIFFERS.judge(Pass.of(build, kelp_box(1).with_group(firmware=UNREAD).snapshot())))
     assert [one.kind for one in findings] == [Kind.UNVERIFIED]
+
+
+BUILD = """
+firmware = { bios_version = "1.40" }
+position = [{ label = "riser-1", path = "0000:00/01.1", occupant = { firmware = "2.1" } }]
+"""
+
+
+def test_examples() -> None:
+    check_examples(
+        FIRMWARE_DIFFERS,
+        example(
+            "board and drive run what is declared",
+            BUILD,
+            Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").snapshot(),
+        ),
+        example(
+            "the board was updated, and so was the drive",
+            BUILD,
+            Box()
+            .with_port("0000:00/01.1")
+            .with_drive("0000:00/01.1", firmware="2.2")
+            .with_firmware(bios_version="1.50")
+            .snapshot(),
+            "notice bios_version | If it was updated",
+            "notice nvme0 | If it was updated",
+        ),
+    )

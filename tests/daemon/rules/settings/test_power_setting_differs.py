@@ -12,6 +12,7 @@ from laneproof.rules.rule import Pass
 from laneproof.rules.settings.power_setting_differs import POWER_SETTING_DIFFERS
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread
+from rule_examples import check_examples, example
 from simulated_box import L0S, L1, Box, declare, kelp_box
 
 PATH = "0000:00/01.1"
@@ -169,3 +170,38 @@ def test_aspm_switched_on_with_another_bios_is_a_firmware_setting() -> None:
 
 def test_nothing_declared_and_nothing_contradictory_is_silent() -> None:
     assert list(POWER_SETTING_DIFFERS.judge(Pass.of(None, kelp_box().snapshot()))) == []
+
+
+OFF = """
+kernel = { links_aspm = "off", nvme_default_ps_max_latency_us = 0 }
+position = [{ label = "riser-1", path = "0000:00/01.1" }]
+"""
+
+
+def box(*, aspm: int = 0) -> Box:
+    return Box().with_port("0000:00/01.1", aspm=aspm).with_drive("0000:00/01.1")
+
+
+def test_examples() -> None:
+    check_examples(
+        POWER_SETTING_DIFFERS,
+        example("no low-power link state, and no idle state of the drive", OFF, box().snapshot()),
+        example(
+            "the port has L1 enabled though links are declared off",
+            OFF,
+            box(aspm=L1).snapshot(),
+            "warning nvme0 | With the kernel in",
+        ),
+        example(
+            "the kernel's latency limit was left at its default",
+            OFF,
+            box().with_power(nvme_max_latency_us=Setting(value="100000", origin="default")).snapshot(),
+            "warning nvme_default_ps_max_latency_us | Set",
+        ),
+        example(
+            "nothing is declared: asked for on the command line, but not in force",
+            None,
+            box().with_power(nvme_max_latency_us=Setting(value="5500", origin="sysfs")).snapshot(),
+            "notice nvme_default_ps_max_latency_us | Set",
+        ),
+    )

@@ -7,7 +7,6 @@ from laneproof.declaration.build import Build
 from laneproof.past.box_record import BoxRecord, Growth, key_of
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
-from laneproof.rules.example_box import A_MORNING, Box
 from laneproof.rules.rule import Pass
 from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.kernel_log.classification import classify
@@ -21,6 +20,7 @@ from laneproof_collectors.snapshot import (
     Setting,
     Snapshot,
 )
+from simulated_box import A_MORNING, Box
 
 DAY, HOUR = 86400.0, 3600.0
 PATHS = ("0000:00/01.1", "0000:00/01.2", "0000:00/01.3", "0000:00/01.4")
@@ -72,7 +72,7 @@ class Story:
 
     def judged(self, build: Build | None = None) -> Pass:
         """Give the last look as rules see it."""
-        assert self.last is not None, "a story begins with a look"  # noqa: S101 (only examples and tests tell one)
+        assert self.last is not None, "a story begins with a look"
         return Pass.of(build, self.last, self.past)
 
     @property
@@ -119,7 +119,7 @@ def link_errors_past(*, before: float, now: float, burst: int = 0) -> Past:
     for number in range(16 * 4):
         days = number / 4
         usual = int(before * min(days, 14.0))
-        first = usual + int(now * max(0.0, days - 14.0)) + (burst if days >= 15 else 0)  # noqa: PLR2004
+        first = usual + int(now * max(0.0, days - 14.0)) + (burst if days >= 15 else 0)
         story.look(counting_box((first, usual, usual, usual)), after=6 * HOUR)
     return story.past
 
