@@ -17,6 +17,8 @@ RUN_TIME_PACKAGES="smartmontools pci.ids libudev1"
 VM_PACKAGES="qemu-system-x86 busybox-static kmod cpio util-linux pciutils udev iproute2 mdadm fio btrfs-progs dmidecode"
 BROWSER_PACKAGES="chromium"
 SERVICE_PACKAGES="prometheus prometheus-alertmanager systemd"
+# What is installed, read by what will read it.
+INSTALL_PACKAGES="python3-venv man-db zsh fish"
 # What says the same of the same input: other programs, and the kernel's headers.
 WITNESS_PACKAGES="linux-libc-dev pciutils pci.ids dmidecode kmod util-linux udev mdadm"
 
@@ -27,6 +29,7 @@ is_prepared dev || prepare_environment dev '.[dev]'
     install_packages "for the tests in an emulated machine" $VM_PACKAGES || true
     install_packages "for the page's tests" $BROWSER_PACKAGES || true
     install_packages "for the tests with real services" $SERVICE_PACKAGES || true
+    install_packages "for the tests of what is installed" $INSTALL_PACKAGES || true
     install_packages "for the tests with a second witness" $WITNESS_PACKAGES || true
 }
 # The emulated machine's kernel is fetched by apt, which needs its lists for that.

@@ -1,0 +1,177 @@
+#!/bin/sh
+# Installs laneproof from this checkout, or brings an installed one up to date; run it as root.
+#
+#   sh packaging/install.sh              install, or upgrade: configuration and history stay as they are
+#   sh packaging/install.sh --remove     take the program away; configuration and history stay
+#   sh packaging/install.sh --purge      take configuration and history away too
+#
+# Environment:
+#   PREFIX    the program's own folder, an environment of Python with all that it needs (/opt/laneproof)
+#   SYSTEM    where the command, units, manual, completions, docs and Prometheus rules go: below bin, lib/systemd/system
+#             and share (/usr/local)
+#   DESTDIR   put everything below this folder instead, and start nothing: for packages
+#   PYTHON    the Python to use (the system's own, if it is 3.11 or newer)
+#
+# It fetches Python packages while it installs; what is installed needs no network. Ends with 0, or with a number of
+# sysexits.h and a sentence that says what is wrong; what was installed before is then as it was.
+set -eu
+checkout=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
+. "$checkout/packaging/environment.sh"
+
+PREFIX=${PREFIX:-/opt/laneproof}
+SYSTEM=${SYSTEM:-/usr/local}
+DESTDIR=${DESTDIR:-}
+CONFIGURATION=/etc/laneproof
+STATE=/var/lib/laneproof
+DROP_INS=/etc/systemd/system/laneproof.service.d
+LIST=installed-files # in PREFIX: every file outside of it that belongs to the program
+UNITS=$(cd "$checkout/systemd" && echo *)
+
+stop() {
+    say "$1"
+    exit "$2"
+}
+
+# Whether the units are those of a systemd that runs here.
+has_systemd() { [ -z "$DESTDIR" ] && [ -d /run/systemd/system ] && command -v systemctl >/dev/null 2>&1; }
+
+check() {
+    case $PREFIX$SYSTEM in *[!A-Za-z0-9/._-]*) stop "PREFIX and SYSTEM may hold letters, digits and / . _ - only" 64 ;; esac
+    case $PREFIX in /*/*) ;; *) stop "PREFIX must be a folder of its own, such as /opt/laneproof: $PREFIX" 64 ;; esac
+    if [ -d "$DESTDIR$PREFIX" ] && [ ! -f "$DESTDIR$PREFIX/$LIST" ] && [ -n "$(ls -A "$DESTDIR$PREFIX")" ]; then
+        stop "$DESTDIR$PREFIX holds something else: name another folder with PREFIX" 73
+    fi
+    [ -n "$DESTDIR" ] || [ "$(id -u)" -eq 0 ] || stop "run it as root: it writes to $PREFIX, $SYSTEM and /etc" 77
+}
+
+# A Python that a service can reach: none of somebody's home.
+find_system_python() {
+    if [ -z "${PYTHON:-}" ]; then
+        why="for Python's own environments"
+        PYTHON=$(PATH=/usr/bin:/usr/local/bin find_python 'import ensurepip, venv') || {
+            install_packages "$why" python3-venv || true
+            PYTHON=$(PATH=/usr/bin:/usr/local/bin find_python 'import ensurepip, venv') ||
+                stop "needs Python 3.11 or newer with its venv module (on Debian 12 or later: the package python3-venv)" 69
+        }
+    fi
+    PYTHON=$(readlink -f "$(command -v "$PYTHON")") || stop "there is no such Python: $PYTHON" 69
+}
+
+# run WHY COMMAND...: runs a step; its words are shown only where it fails.
+run() {
+    why=$1
+    shift
+    "$@" >"$work/log" 2>&1 || {
+        tail -n 5 "$work/log" >&2
+        stop "$why (the lines above say why); nothing was changed" 69
+    }
+}
+
+# Builds everything below $work/tree as it will lie below /.
+build() {
+    say "preparing the program (it takes about a minute)"
+    home=$work/tree$PREFIX
+    share=$work/tree$SYSTEM/share
+    packages=$home/lib/$("$PYTHON" -c 'import sys; print("python%d.%d" % sys.version_info[:2])')/site-packages
+    mkdir -p "$work/source" "$share/doc/laneproof"
+    (cd "$checkout" && cp -R daemon collectors pyproject.toml README.md LICENSE "$work/source")
+    rm -rf "$work/source"/*/*.egg-info
+    tools=$work/tools/bin/python
+    run "a Python environment could not be made" "$PYTHON" -m venv "$work/tools"
+    run "the Python packages could not be fetched" \
+        "$tools" -m pip wheel -q --disable-pip-version-check --wheel-dir "$work/wheels" "$work/source[pages]"
+    run "the environment could not be made" "$PYTHON" -m venv --without-pip "$home"
+    for where in "$tools laneproof[pages]" "$home/bin/python laneproof"; do
+        run "the Python packages could not be installed" "$tools" -m pip --python "${where% *}" install -q \
+            --disable-pip-version-check --no-compile --no-index --find-links "$work/wheels" "${where#* }"
+    done
+    run "the manual could not be written" "$tools" "$checkout/packaging/pages.py" "$share"
+
+    # Of the environment only what runs laneproof stays, and nothing in it names the folder it was made in.
+    rm -rf "$home/include" "$packages"/*/tests "$packages"/*/*/tests
+    find "$home/bin" ! -type d ! -name 'python*' -exec rm {} +
+    find "$packages" \( -name RECORD -o -name direct_url.json -o -name INSTALLER -o -name REQUESTED \) -exec rm {} +
+    sed -i '/^command = /d' "$home/pyvenv.cfg"
+    cat >"$home/bin/laneproof" <<END
+#!$PREFIX/bin/python -I
+import sys
+
+from laneproof.cli import main
+
+sys.exit(main())
+END
+    chmod 755 "$home/bin/laneproof"
+    # The service's file system is read-only, so what Python would keep for its next start is made now.
+    run "the program could not be compiled" "$PYTHON" -m compileall -q --invalidation-mode unchecked-hash \
+        -s "$work/tree" "$packages"
+
+    cp -R "$checkout"/docs/*.md "$checkout/docs/decisions" "$checkout/docs/declaration.schema.json" "$share/doc/laneproof"
+    cp "$checkout/LICENSE" "$share/doc/laneproof"
+    mkdir -p "$share/laneproof" "$work/tree$SYSTEM/bin" "$work/tree$SYSTEM/lib/systemd/system"
+    cp -R "$checkout/packaging/prometheus" "$share/laneproof"
+    ln -s "$PREFIX/bin/laneproof" "$work/tree$SYSTEM/bin/laneproof"
+    for unit in $UNITS; do
+        sed -e "s|/usr/bin/|$SYSTEM/bin/|" -e "s|/usr/share/|$SYSTEM/share/|" "$checkout/systemd/$unit" \
+            >"$work/tree$SYSTEM/lib/systemd/system/$unit"
+    done
+    chmod -R u=rwX,go=rX "$work/tree"
+    (cd "$work/tree" && find ".$SYSTEM" ! -type d | sed 's|^\.||' | sort) >"$work/$LIST"
+}
+
+# Takes away what is listed as installed, and folders of its own that are empty then.
+take_away() {
+    [ -f "$DESTDIR$PREFIX/$LIST" ] || return 0
+    while read -r file; do rm -f "$DESTDIR$file"; done <"$DESTDIR$PREFIX/$LIST"
+    find "$DESTDIR$SYSTEM/share/doc/laneproof" "$DESTDIR$SYSTEM/share/laneproof" -depth -type d -exec rmdir {} + \
+        2>/dev/null || true
+    rm -rf "${DESTDIR:?}$PREFIX" || [ -n "$DESTDIR" ]
+}
+
+install() {
+    check
+    find_system_python
+    work=$(mktemp -d)
+    trap 'rm -rf "$work"' EXIT
+    trap 'exit 130' INT TERM
+    build
+    take_away
+    mkdir -p "$DESTDIR$PREFIX"
+    cp "$work/$LIST" "$DESTDIR$PREFIX/$LIST" # first: so that a copy that is cut short can be made again
+    tar -C "$work/tree" -cf - . | tar -C "$DESTDIR/" -xf - --no-overwrite-dir --no-same-owner
+    if [ ! -e "$DESTDIR$CONFIGURATION/service.toml" ]; then
+        mkdir -p "$DESTDIR$CONFIGURATION"
+        cp "$checkout/packaging/service.toml" "$DESTDIR$CONFIGURATION/service.toml"
+    fi
+    [ -z "$DESTDIR" ] || return 0
+    if has_systemd; then
+        systemctl daemon-reload
+        # shellcheck disable=SC2086 # a list of words
+        systemctl try-restart $UNITS || say "the service did not start again: systemctl status laneproof.service says why"
+    fi
+    say "installed. Next, from here to a watched box:  sudo laneproof setup"
+    command -v laneproof >/dev/null || say "$SYSTEM/bin is not on this shell's PATH"
+}
+
+remove() {
+    check
+    # shellcheck disable=SC2086 # a list of words
+    ! has_systemd || systemctl disable --now $UNITS >/dev/null 2>&1 || true
+    take_away
+    if [ "$1" = --purge ]; then
+        rm -rf "$DESTDIR$CONFIGURATION" "$DESTDIR$STATE" "$DESTDIR$DROP_INS"
+    else
+        say "removed; kept: $CONFIGURATION and $STATE (--purge takes them away)"
+    fi
+    ! has_systemd || systemctl daemon-reload
+}
+
+case $# in
+0) install ;;
+1)
+    case $1 in
+    --remove | --purge) remove "$1" ;;
+    *) stop "install.sh takes --remove or --purge, or nothing: $1" 64 ;;
+    esac
+    ;;
+*) stop "install.sh takes one argument at most" 64 ;;
+esac

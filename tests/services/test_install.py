@@ -1,0 +1,157 @@
+"""packaging/install.sh: what it installs runs, an upgrade and a removal lose nothing of the owner's."""
+
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from installed_tree import PREFIX, SYSTEM, install, make_tree
+from laneproof.commands.table import COMMANDS
+
+pytestmark = pytest.mark.services("systemd-analyze")
+
+
+@pytest.fixture(scope="module")
+def tree(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give a copy of its own, which a test may change."""
+    root = tmp_path_factory.mktemp("installed") / "root"
+    shutil.copytree(make_tree(), root, symlinks=True)
+    return root
+
+
+def files(root: Path) -> dict[str, str]:
+    """Give every file below a folder with what it is: its target, or its size and time."""
+
+    def describe(path: Path) -> str:
+        return str(path.readlink()) if path.is_symlink() else str((path.stat().st_size, path.stat().st_mtime_ns))
+
+    return {str(path.relative_to(root)): describe(path) for path in sorted(root.rglob("*")) if not path.is_dir()}
+
+
+def test_what_is_installed_runs_alone_and_from_any_folder(tree: Path) -> None:
+    command = tree / SYSTEM / "bin/laneproof"
+    program = tree / command.readlink().relative_to("/")
+    assert program.read_text().splitlines()[0] == f"#!/{PREFIX}/bin/python -I"
+    run = [str(tree / PREFIX / "bin/python"), "-I", str(program), "audit", "--demo"]
+    done = subprocess.run(run, cwd="/", env={}, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout.partition(":")[0]) == (1, "kelp-1"), done.stderr
+
+
+def test_nothing_installed_names_the_folder_that_it_was_made_in(tree: Path) -> None:
+    named = [
+        path
+        for path in tree.rglob("*")
+        if path.is_file() and not path.is_symlink() and any(
+            word in path.read_bytes() for word in (str(make_tree()).encode(), b"/tmp/tmp.")
+        )
+    ]  # fmt: skip
+    assert named == []
+
+
+def test_units_start_what_is_installed_and_systemd_reads_them(tree: Path) -> None:
+    units = sorted((tree / SYSTEM / "lib/systemd/system").iterdir())
+    assert "laneproof.service" in [unit.name for unit in units]
+    for unit in units:
+        started = [line.partition("=")[2].split()[0] for line in unit.read_text().splitlines() if "ExecStart=" in line]
+        assert [(tree / path.lstrip("/")).is_symlink() for path in started] == [True] * len(started)
+
+
+COMPLETIONS = {
+    "bash": "bash-completion/completions/laneproof",
+    "zsh": "zsh/site-functions/_laneproof",
+    "fish": "fish/vendor_completions.d/laneproof.fish",
+}
+
+
+@pytest.mark.parametrize("shell", COMPLETIONS)
+def test_each_shell_reads_its_completion_and_every_command_is_in_it(tree: Path, shell: str) -> None:
+    if not shutil.which(shell):
+        pytest.skip(f"needs {shell}, which is not installed")
+    file = tree / SYSTEM / "share" / COMPLETIONS[shell]
+    done = subprocess.run([shell, "-n", str(file)], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert [command.name for command in COMMANDS if command.name not in file.read_text()] == []
+
+
+def test_bash_completes_commands_options_and_files(tree: Path, tmp_path: Path) -> None:
+    (tmp_path / "box.toml").touch()
+    script = f"""
+        source {tree / SYSTEM}/share/bash-completion/completions/laneproof
+        complete() {{ COMP_WORDS=("$@"); COMP_CWORD=$(($# - 1)); _shtab_laneproof; echo "${{COMPREPLY[*]}}"; }}
+        complete laneproof bud; complete laneproof audit --js; complete laneproof audit --build box
+    """
+    done = subprocess.run(["bash", "-c", script], cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert [line.strip() for line in done.stdout.splitlines()] == ["budget", "--json", "box.toml"], done.stderr
+
+
+def test_the_manual_is_read_without_a_warning_and_has_every_command(tree: Path) -> None:
+    if not shutil.which("man"):
+        pytest.skip("needs man, which is not installed")
+    page = tree / SYSTEM / "share/man/man1/laneproof.1"
+    done = subprocess.run(["man", "--warnings", "-l", "-Tutf8", str(page)], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert [command.name for command in COMMANDS if f"laneproof {command.name}" not in page.read_text()] == []
+
+
+@pytest.fixture
+def settings(tree: Path) -> Iterator[Path]:
+    """Give the service's settings with a line of the owner's."""
+    file = tree / "etc/laneproof/service.toml"
+    before = file.read_text()
+    file.write_text(before + "port = 7800\n")
+    yield file
+    file.write_text(before)
+
+
+def test_what_cannot_be_built_changes_nothing(tree: Path) -> None:
+    before = files(tree)
+    done = install(tree, PIP_NO_INDEX="1", PIP_FIND_LINKS="")
+    assert (done.returncode, done.stderr.count("nothing was changed")) == (69, 1), done.stderr
+    assert files(tree) == before
+
+
+def test_an_upgrade_takes_old_files_away_and_keeps_the_settings(tree: Path, settings: Path) -> None:
+    listed = tree / PREFIX / "installed-files"
+    old = [tree / SYSTEM / "share/doc/laneproof/old.md", tree / PREFIX / "old.py"]
+    for file in old:
+        file.touch()
+    listed.write_text(f"{listed.read_text()}/{old[0].relative_to(tree)}\n")
+    done = install(tree)
+    assert done.returncode == 0, done.stderr
+    assert files(tree).keys() == files(make_tree()).keys()
+    assert "port = 7800\n" in settings.read_text()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "environment", "status"),
+    [
+        (("--erase",), {}, 64),
+        (("--remove", "--purge"), {}, 64),
+        ((), {"PREFIX": "/etc"}, 64),
+        ((), {"PREFIX": "/opt/other things"}, 64),
+        ((), {"PREFIX": "/etc/laneproof"}, 73),
+        ((), {"PYTHON": "python-that-is-not-there"}, 69),
+    ],
+)
+def test_wrong_input_is_one_sentence_and_changes_nothing(
+    tree: Path, arguments: tuple[str, ...], environment: dict[str, str], status: int
+) -> None:
+    before = files(tree)
+    done = install(tree, *arguments, **environment)
+    assert (done.returncode, done.stdout, len(done.stderr.splitlines())) == (status, "", 1), done.stderr
+    assert files(tree) == before
+
+
+def test_a_removal_keeps_what_is_the_owners_and_a_purge_keeps_nothing(tree: Path) -> None:
+    history = tree / "var/lib/laneproof/history.db"
+    history.parent.mkdir(parents=True)
+    history.touch()
+    neighbour = tree / SYSTEM / "bin/other"
+    neighbour.touch()
+    assert install(tree, "--remove").returncode == 0
+    kept = {"etc/laneproof/service.toml", "var/lib/laneproof/history.db", str(neighbour.relative_to(tree))}
+    assert files(tree).keys() == kept
+    assert install(tree, "--purge").returncode == 0
+    assert files(tree).keys() == {str(neighbour.relative_to(tree))}
