@@ -53,7 +53,8 @@ class Told:
         if stopped is not None:
             kept, before = json.loads(json.dumps(self.engine.as_state(stopped=stopped))), self.engine
             self.engine = Engine(before.build)
-            self.engine.restore(tuple(self.standing), before.past, kept)
+            self.engine.restore(tuple(self.standing), kept)
+            self.engine.add_notes(notes=before.past.notes, confirmed=before.past.confirmed)
         self.boot, self.booted_at, self.slept = self.boot + 1, self.now - 50.0, 0.0
         return self
 

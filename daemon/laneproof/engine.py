@@ -83,22 +83,21 @@ class Engine:
 
     # --- kept over a restart ------------------------------------------------------------------------------------------
 
-    def restore(self, findings: tuple[Finding, ...], past: Past, state: Mapping[str, Any] | None = None) -> None:
-        """Go on where an earlier run stopped.
+    def restore(self, findings: tuple[Finding, ...], state: Mapping[str, Any] | None = None) -> None:
+        """Go on where an earlier run stopped; what the owner wrote is added by `add_notes`.
 
         Args:
             findings: Its standing findings.
-            past: What it knew of earlier boots, and what the owner wrote.
-            state: What `as_state` gave.
+            state: What `as_state` gave; None where nothing was kept.
 
         Raises:
             LedgerStateError: The state is of another version, or damaged; everything else is restored all the same.
         """
         self._lives = {one.identity: Life(finding=one, readings=1, raised=True) for one in findings}
-        self._past = past
+        self._past = Past()
         if state is not None:
             ledger, box = Ledger.from_state(state.get("ledger", {})), _load_box(state.get("box", {}))
-            self._past = replace(past, ledger=ledger, box=box)
+            self._past = Past(ledger=ledger, box=box)
 
     def as_state(self, *, stopped: bool | None = None) -> dict[str, Any]:
         """Give what the passes add up to as plain JSON values, for `restore`.

@@ -74,7 +74,7 @@ def test_a_restart_goes_on_where_the_last_run_stopped() -> None:
     began = first.observe(box(lanes=2))
     state = json.loads(json.dumps(first.as_state()))  # it is kept as JSON
     second = Engine(declare(BUILD), confirmations=LIVE_CONFIRMATIONS)
-    second.restore(began.findings, first.past, state)
+    second.restore(began.findings, state)
     outcome = second.observe(box(lanes=2, t=60))
     assert [one for one in outcome.changes if one.finding.rule == "link-narrow"] == []
     assert {one.since for one in outcome.findings if one.rule == "link-narrow"} == {began.snapshot.taken_at}

@@ -42,7 +42,8 @@ class Replay:
             if self._starts and host.clock().unix_seconds >= self._starts[0]:
                 self._starts.clear()
                 kept, past, engine = json.dumps(engine.as_state()), engine.past, Engine(self._build)
-                engine.restore(standing, past, json.loads(kept))
+                engine.restore(standing, json.loads(kept))
+                engine.add_notes(notes=past.notes, confirmed=past.confirmed)
             news = read_kernel_events(host), read_device_events(host)
             result = engine.observe(reader.read(), *news, read_again=reader.read_again)
             standing = result.findings

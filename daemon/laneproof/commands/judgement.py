@@ -79,7 +79,7 @@ def _remember(engine: Engine, state: str | None) -> tuple[str | None, frozenset[
     try:
         with open_history(find_history(state)) as history:
             seen = frozenset((path, drive) for path, drive, _ in history.read_origins())
-            engine.restore(history.load_standing(), history.load_past(), history.load_state(STATE_NAME))
+            engine.restore(history.load_standing(), history.load_state(STATE_NAME))
     except (CommandError, ValueError) as error:
         return str(error), frozenset()
     return None, seen

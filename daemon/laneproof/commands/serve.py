@@ -157,7 +157,7 @@ def go_on(store: Store) -> tuple[Engine, tuple[FindingChange, ...]]:
 def _restore(store: Store) -> tuple[Engine, tuple[FindingChange, ...]]:
     engine = Engine(None, confirmations=LIVE_CONFIRMATIONS)
     try:
-        engine.restore(store.load_standing(), store.load_past(), store.load_state(STATE_NAME))
+        engine.restore(store.load_standing(), store.load_state(STATE_NAME))
     except LedgerStateError as error:
         _log.warning("%s; it begins again, the rest of the history goes on", error)
     notes, confirmed = sort_notes(store.read_notes(), ())

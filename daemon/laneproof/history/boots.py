@@ -5,26 +5,17 @@ what was noted in the same boot before gets a new date by its seconds since boot
 """
 
 import sqlite3
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from laneproof.history.batch import Batch
-from laneproof.history.inventories import KeptInventory
 from laneproof.history.live_series import PassMark
 from laneproof.history.series import Watch
-from laneproof.past.boots import Boot, BootBook, LinkLimits
-from laneproof.past.ledger import Ledger
-from laneproof.past.past import Past
 from laneproof.past.timeline import STEP_SECONDS
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
 HOLE_SECONDS = 900.0
 """Passes farther apart than this (suspended, hung, stopped) leave a gap: three heartbeats."""
-
-_MOST_BOOTS = 200  # how many a rule gets to see
-_GIGA = 1e9
-_ASPM_BITS = {"off": 0, "L0s": 1, "L1": 2, "L0s and L1": 3}  # pci_regs.h, PCI_EXP_LNKCTL_ASPMC
 
 
 @dataclass(slots=True)
@@ -205,54 +196,6 @@ def load_watches(connection: sqlite3.Connection) -> tuple[Watch, ...]:
         Watch(boot=boot, first_pass=first, last_pass=last, began_at=began, ended_at=ended)
         for boot, first, last, began, ended in rows
     )
-
-
-def load_boots(connection: sqlite3.Connection) -> tuple[Boot, ...]:
-    """Give the boots that have a name, oldest first."""
-    rows = connection.execute(
-        "SELECT boot_id, first_seen_at, bios_version, bios_date, kernel_release FROM boots"
-        " WHERE boot_id != '' ORDER BY id DESC LIMIT ?",
-        (_MOST_BOOTS,),
-    ).fetchall()
-    return tuple(
-        Boot(boot_id=boot_id, first_seen_at=t, bios_version=version, bios_date=date, kernel_release=kernel)
-        for boot_id, t, version, date, kernel in reversed(rows)
-    )
-
-
-def load_past(boots: tuple[Boot, ...], inventories: Sequence[KeptInventory]) -> Past:
-    """Make what a rule may know of earlier boots.
-
-    Args:
-        boots: Oldest first.
-        inventories: What was kept of the box, oldest first: it says what each port aimed at and could do.
-    """
-    if not boots:
-        return Past()
-    book = BootBook(boots=[*boots])
-    bios = boots[-1].bios_version, boots[-1].bios_date
-    for kept in reversed(inventories):
-        firmware = kept.inventory.firmware
-        if firmware is not None and (firmware.bios_version, firmware.bios_date) != bios:
-            book.earlier_limits = dict(_limits(kept))
-            break
-    return Past(ledger=Ledger(boots=book))
-
-
-def _limits(kept: KeptInventory) -> Iterator[tuple[str, LinkLimits]]:
-    for port in kept.inventory.ports or ():
-        target, capable = port.target_transfers_per_second, port.capable
-        rate = capable.transfers_per_second if capable else None
-        yield (
-            port.path,
-            LinkLimits(
-                boot_id=kept.boot_id or "",
-                target_gt_s=None if target is None else target / _GIGA,
-                capable_gt_s=None if rate is None else rate / _GIGA,
-                capable_lanes=capable.lanes if capable else None,
-                aspm_enabled=_ASPM_BITS.get(port.low_power_states or ""),
-            ),
-        )
 
 
 def _facts(snapshot: Snapshot) -> tuple[str | None, str | None, str | None]:

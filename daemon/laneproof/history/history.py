@@ -16,8 +16,6 @@ from laneproof.history.finding_lives import FindingLife
 from laneproof.history.inventories import KeptInventory
 from laneproof.history.notes import Note
 from laneproof.history.series import Series, Watch
-from laneproof.past.boots import Boot
-from laneproof.past.past import Past
 
 Answer = TypeVar("Answer")
 
@@ -55,14 +53,6 @@ class History:
     def load_standing(self) -> tuple[Finding, ...]:
         """Give the findings that stand, oldest first."""
         return self._ask(finding_lives.load_standing)
-
-    def load_boots(self) -> tuple[Boot, ...]:
-        """Give the boots that were seen, oldest first."""
-        return self._ask(boots.load_boots)
-
-    def load_past(self) -> Past:
-        """Give what a rule may know of earlier boots."""
-        return boots.load_past(self.load_boots(), self.read_inventories())
 
     def load_state(self, name: str) -> Any:  # noqa: ANN401 (any JSON value)
         """Give what was saved under a name; None where nothing was, or it is damaged."""

@@ -81,7 +81,7 @@ def test_the_daemons_history_ends_now(tmp_path: Path) -> None:
     with open_past(_arguments(state=str(tmp_path))) as past:
         assert past.begins is None
         assert past.since(None, DAY) == past.now - DAY
-        assert past.history.load_boots()
+        assert past.history.read_watches()
 
 
 def test_without_a_history_it_says_who_writes_one(tmp_path: Path) -> None:

@@ -118,7 +118,7 @@ def test_a_reader_leaves_the_file_as_it_is(kept: Path) -> None:
 def test_what_stood_is_not_raised_a_second_time(kept: Path) -> None:
     with closing(Store.open(str(kept))) as store:
         engine = Engine(None)
-        engine.restore(store.load_standing(), store.load_past(), store.load_state("engine"))
+        engine.restore(store.load_standing(), store.load_state("engine"))
         passes = Passes(t=1790000900.0, up=600.0)
         passes.standing = tuple(
             make_finding(name, position=f"slot-{number}") for number, name in enumerate(RENAMED.values())

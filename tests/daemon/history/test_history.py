@@ -18,7 +18,6 @@ def test_a_reader_is_told_what_the_store_is_told(tmp_path: Path) -> None:
     assert history.read_series() == store.read_series()
     assert history.read_events() == store.read_events()
     assert history.read_inventories() == store.read_inventories()
-    assert history.load_past() == store.load_past()
     assert history.load_state("ledger") == {"a": 1}
     assert history.read_origins() == store.read_origins()
     assert history.read_findings() == ()

@@ -99,7 +99,7 @@ def test_the_engines_own_outcome_is_kept() -> None:
     store = Store.open(":memory:")
     box = kelp_box(2)
     store.add_pass(Engine(None).observe(box.snapshot()))
-    assert store.load_boots()
+    assert store.read_watches()
     assert store.read_series(path=FIRST)
 
 
@@ -112,7 +112,7 @@ def test_an_engine_goes_on_with_what_was_kept(path: str) -> None:
     store.add_pass(first)
     store.close()
     store, engine = Store.open(path), Engine(None)
-    engine.restore(store.load_standing(), store.load_past())
+    engine.restore(store.load_standing())
     again = engine.observe(box.snapshot(taken_at=first.snapshot.taken_at + 60))
     assert again.changes == ()
     assert [one.since for one in again.findings] == [one.since for one in first.findings]
@@ -231,7 +231,7 @@ def test_a_file_whose_tables_cannot_be_read_is_set_aside_at_the_start(path: str)
     store = Store.open(path)
     store.add_pass(Passes().take())
     assert not store.in_memory
-    assert store.load_boots()
+    assert store.read_watches()
     store.close()
     assert Path(f"{path}.set-aside-1").exists()
 

@@ -73,7 +73,6 @@ def test_the_first_versions_history_is_read_and_gone_on_with(tmp_path: Path) -> 
     path = _version_1(tmp_path)
     store = Store.open(path)
     assert not store.in_memory
-    assert [one.boot_id[-1] for one in store.load_boots()] == ["1", "2"]
     assert [one.rule for one in store.load_standing()] == ["link-slow"]
     (media,) = store.read_series(drive="FN0001", names=("media_errors",))
     assert [one.last for one in media.points if not one.is_gap] == [0, 2, 2]

@@ -6,7 +6,6 @@ from pathlib import Path
 import pytest
 
 from laneproof.engine import Engine
-from laneproof.past.past import Past
 from laneproof.past.saved_state import SCHEMA, LedgerStateError, load_state
 from losing_box import DOWN, four
 from simulated_past import HOUR, Story
@@ -21,7 +20,7 @@ def test_the_state_is_plain_json_and_says_its_version() -> None:
 def test_what_an_earlier_version_kept_is_read_and_written_without_loss() -> None:
     kept = json.loads(Path(__file__).with_name("state_1.json").read_text(encoding="utf-8"))
     engine = Engine(None)
-    engine.restore((), Past(), kept)
+    engine.restore((), kept)
     assert engine.as_state() == kept
 
 

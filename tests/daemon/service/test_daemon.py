@@ -327,7 +327,7 @@ def test_what_a_boot_said_last_before_it_hung_is_read_back_and_judged_at_the_nex
     last_words = _journal(rig, rig.host.now - START + 30.0)
     rig.end()
     again = Engine(None, confirmations=LIVE_CONFIRMATIONS)
-    again.restore((), rig.daemon._engine.past, rig.writer.saved["engine"])
+    again.restore((), rig.writer.saved["engine"])
     second = Rig(tmp_path, engine=again, boot=2)
     second.host.journals[-1] = (last_words,)
     second.host.booted_at = START + 900.0
@@ -645,7 +645,7 @@ def test_what_the_passes_add_up_to_is_saved_and_goes_on_after_a_restart(tmp_path
     rig.end()
     state = rig.writer.saved["engine"]
     second = Engine(rig.daemon._engine.build)
-    second.restore((), rig.daemon._engine.past, state)
+    second.restore((), state)
     assert second.as_state() == rig.daemon._engine.as_state(stopped=True)
     assert len(second.past.ledger.drives.records) == 2
 

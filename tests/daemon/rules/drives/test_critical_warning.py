@@ -199,7 +199,7 @@ def test_a_held_warning_stands_over_a_restart_of_the_program() -> None:
     (first,) = told.standing
     engine = Engine(None)  # what was kept of the finding is as it was when it was raised, long ago
     raised_then = replace(first, evidence={**first.evidence, "temperature_warned_at": told.now - 300 * HOUR})
-    engine.restore((raised_then,), told.engine.past, told.engine.as_state())
+    engine.restore((raised_then,), told.engine.as_state())
     told.engine = engine
     assert raised(watch(told, 0, 0)) == ["raised"]
 
