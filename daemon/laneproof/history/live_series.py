@@ -14,6 +14,7 @@ from typing import NamedTuple, Protocol
 from laneproof.history.measures import Measure
 from laneproof.history.origins import Origin
 from laneproof.history.sample import Sample, Value
+from laneproof.past.counters import fell
 
 HEARTBEAT_SECONDS = 30 * 86400.0
 """What stands still is written again after this, so that no series' last value is ever older than what is kept."""
@@ -98,7 +99,7 @@ class LiveSeries:
             if live is None:
                 was_zero_at = self._when_zero(group, origin, measure, before)
                 live = self._take_up(key, measure, value, mark, was_zero_at=was_zero_at)
-            elif measure.is_counter and value < live.latest:
+            elif measure.is_counter and fell(live.latest, value):
                 self._settle(live)
                 # A counter of the kernel's that fell began at 0 again since the pass before.
                 was_zero_at = self._last_mark.get(group) if measure.per_boot else None
@@ -154,7 +155,7 @@ class LiveSeries:
     ) -> _Live:
         ended = self._ended.pop(key, None)
         self._unseen.discard(key)
-        if ended is None or (measure.is_counter and ended.value is not None and value < ended.value):
+        if ended is None or (measure.is_counter and fell(ended.value, value)):
             return self._begin(key, measure, value, mark, was_zero_at=was_zero_at)
         if ended.in_gap or ended.value != value:
             self._sink.put(mark, ended.series, value)

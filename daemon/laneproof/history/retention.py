@@ -41,8 +41,6 @@ class _Bucket:
     """Passes, or buckets of the finer grain, that become one bucket."""
 
     boot: int
-    first: int  # the numbers of what is folded
-    last: int
     first_pass: int
     last_pass: int
     began_at: float
@@ -85,7 +83,7 @@ def _fold_passes(connection: sqlite3.Connection, now: float) -> bool:
     last, ended = connection.execute(
         "SELECT id, t FROM passes WHERE id < ? ORDER BY id DESC LIMIT 1", (beyond,)
     ).fetchone()
-    bucket = _Bucket(boot, number, last, number, last, t, ended)
+    bucket = _Bucket(boot, number, last, t, ended)
     rows = connection.execute(
         "SELECT s.series, min(s.value), max(s.value), count(s.value) FROM samples s"
         " WHERE s.pass BETWEEN ? AND ? GROUP BY s.series",
@@ -115,7 +113,7 @@ def _fold_hours(connection: sqlite3.Connection, now: float) -> bool:
     last, last_pass, ended = connection.execute(
         "SELECT id, last_pass, ended_at FROM buckets WHERE level = 1 AND id < ? ORDER BY id DESC LIMIT 1", (beyond,)
     ).fetchone()
-    bucket = _Bucket(boot, number, last, first_pass, last_pass, began, ended)
+    bucket = _Bucket(boot, first_pass, last_pass, began, ended)
     rows = connection.execute(
         "SELECT series, min(coalesce(low, last, high)), max(coalesce(high, last)), sum(count) FROM hours"
         " WHERE bucket BETWEEN ? AND ? GROUP BY series",

@@ -3,6 +3,11 @@
 import math
 
 
+def fell(before: float | None, now: float) -> bool:
+    """Whether a counter fell, and so began again; False where it was not read before."""
+    return before is not None and now < before
+
+
 def moved_on(before: int | None, now: int, *, most: float = math.inf) -> int | None:
     """Give how far a counter moved on.
 
@@ -15,4 +20,4 @@ def moved_on(before: int | None, now: int, *, most: float = math.inf) -> int | N
         By how much it grew; None where that is not known: it was not read before, fell and so began again, or grew by
         more than it can.
     """
-    return None if before is None or not 0 <= now - before <= most else now - before
+    return None if before is None or fell(before, now) or now - before > most else now - before

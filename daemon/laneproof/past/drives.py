@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass, field
 
 from laneproof.box.occupants import Occupant
-from laneproof.past.counters import moved_on
+from laneproof.past.counters import fell, moved_on
 from laneproof.past.drive_load import LoadRecord
 from laneproof.past.timeline import Timeline
 from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive, TemperatureReading
@@ -267,7 +267,7 @@ class DriveRecord:
         if "percentage_used" not in health.absent:
             self.wear.note(timeline.now, health.power_on_hours, health.percentage_used)
         if "data_units_written" not in health.absent:
-            if self.written_since is None or health.data_units_written < (self.written or 0):
+            if self.written_since is None or fell(self.written, health.data_units_written):
                 self.written_since = timeline.now, health.data_units_written
             self.written = health.data_units_written
         if {"available_spare_percent", "available_spare_threshold_percent"}.isdisjoint(health.absent):
@@ -294,7 +294,7 @@ class DriveRecord:
         for name, value in values.items():
             before = self.counters.get(name)
             by = moved_on(before, value, most=minutes if name in COUNTED_IN_MINUTES else math.inf)
-            if by is None and before is not None and value < before:
+            if fell(before, value):
                 self.rises.pop(name, None)
             elif by and (not is_other_firmware or name == "power_cycles"):
                 rises = self.rises.setdefault(name, [])

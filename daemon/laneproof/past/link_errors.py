@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.evidence.bit_error_ratio import bits_carried, receiver_errors
 from laneproof.evidence.rates import RatioTest, against_siblings
-from laneproof.past.counters import moved_on
+from laneproof.past.counters import fell
 from laneproof.past.error_reporting import Reporting, find_reporting
 from laneproof.past.rate_watch import RateWatch
 from laneproof.past.tally import Tally, TallySeries
@@ -316,12 +316,7 @@ def _add_reading(record: LinkRecord, fresh: Tally, now: float, elapsed: float) -
         row.marked += 1
         row.units = max(row.units, float(row.marked))
         record.last_minute = minute
-    row.port_errors += fresh.port_errors
-    row.device_errors += fresh.device_errors
-    row.port_replays += fresh.port_replays
-    row.device_replays += fresh.device_replays
-    row.most += fresh.most
-    row.fatal += fresh.fatal
+    row.add(fresh)
     if fresh.errors:
         record.readings.append((now, fresh.errors))
         del record.readings[:-MOST_READINGS]
@@ -341,9 +336,9 @@ def _read_end(  # noqa: PLR0913 (one reading of one end)
     fatal = _sum_fatal(counters)
     # What could not be read this time leaves the count where it stood: taken for zero, it would be counted again later.
     starts_again = not end.present or end.boot != timeline.boots
-    starts_again = starts_again or (fatal is not None and moved_on(end.fatal, fatal) is None)
+    starts_again = starts_again or (fatal is not None and fell(end.fatal, fatal))
     if not starts_again and counts != end.counts:
-        starts_again = any(moved_on(count, counts.get(name, 0)) is None for name, count in end.counts.items())
+        starts_again = any(fell(count, counts.get(name, 0)) for name, count in end.counts.items())
         if not starts_again:
             _add(fresh, counts, end.counts, at_port=at_port)
     if starts_again:
