@@ -42,7 +42,7 @@ LOG_DENIED = Unread("the kernel log", "not permitted (EPERM)", Reason.DENIED)
 LOG_OVERRUN = KernelEvents((), lost=4000, records=200)
 
 
-def look_without_words(
+def observe_without_words(
     story: Story, box: Box, log: KernelEvents | Unread, *, after: float, devices: Sequence[DeviceEvent] = ()
 ) -> None:
     """Look again where the log could not be read, or lost records."""

@@ -37,9 +37,9 @@ def pair(here: str = "FN1", there: str = "FN2", **more: object) -> Box:
 
 def dropping(gaps_hours: Sequence[float], *, lines: Sequence[str] = (DOWN,), box: Box | None = None) -> Story:
     """Four drives (or what is given), the first of which drops after each gap."""
-    story = Story().look(box or counting_box((0, 0, 0, 0)))
+    story = Story().observe(box or counting_box((0, 0, 0, 0)))
     for gap in gaps_hours:
-        story.look(box or counting_box((0, 0, 0, 0)), after=gap * HOUR, log=tuple(lines))
+        story.observe(box or counting_box((0, 0, 0, 0)), after=gap * HOUR, log=tuple(lines))
     return story
 
 
@@ -77,7 +77,7 @@ class Working:
         """An hour at a load in MB/s, a pass every ten minutes; it may drop half a minute before its end."""
         for number in range(6):
             self.moved += int(rate * MB * 600)
-            self.story.look(self.box(**health), after=600.0, log=(line,) if drops and number == 5 else ())
+            self.story.observe(self.box(**health), after=600.0, log=(line,) if drops and number == 5 else ())
 
     def days(self, days: int, *, busy: range, drops_at: int) -> Story:
         """Days at full load in some hours and at rest in the others; from the second on it drops at one hour."""

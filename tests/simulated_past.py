@@ -45,7 +45,7 @@ class Story:
     booted_at: float = A_MORNING - 10 * 60.0
     last: Snapshot | None = None
 
-    def look(
+    def observe(
         self, box: Box, *, after: float = 0.0, log: Sequence[str] = (), devices: Sequence[DeviceEvent] = ()
     ) -> "Story":
         """Look at the box again.
@@ -70,7 +70,7 @@ class Story:
         self.boot, self.booted_at = self.boot + 1, self.now - 50.0
         return self
 
-    def judged(self, build: Build | None = None) -> Pass:
+    def last_pass(self, build: Build | None = None) -> Pass:
         """Give the last look as rules see it."""
         assert self.last is not None, "a story begins with a look"
         return Pass.of(build, self.last, self.past)
@@ -120,14 +120,14 @@ def link_errors_past(*, before: float, now: float, burst: int = 0) -> Past:
         days = number / 4
         usual = int(before * min(days, 14.0))
         first = usual + int(now * max(0.0, days - 14.0)) + (burst if days >= 15 else 0)
-        story.look(counting_box((first, usual, usual, usual)), after=6 * HOUR)
+        story.observe(counting_box((first, usual, usual, usual)), after=6 * HOUR)
     return story.past
 
 
-def repeat(story: Story, box: Callable[[int], Box], *, looks: int, after: float) -> Story:
+def repeat(story: Story, box: Callable[[int], Box], *, passes: int, after: float) -> Story:
     """Look at a box again and again; `box` makes it for each number of look."""
-    for number in range(looks):
-        story.look(box(number), after=after)
+    for number in range(passes):
+        story.observe(box(number), after=after)
     return story
 
 
@@ -153,26 +153,26 @@ def dropping_past(*, days: Sequence[int], line: str = _DOWN, asked: bool = False
                 name="0000:01:00.0",
                 addresses=("0000:01:00.0",),
             )
-            story.look(box.without(PATHS[0]), after=DAY / 2, devices=(gone,))
-            story.look(counting_box((0, 0, 0, 0)), after=DAY / 2)
+            story.observe(box.without(PATHS[0]), after=DAY / 2, devices=(gone,))
+            story.observe(counting_box((0, 0, 0, 0)), after=DAY / 2)
         else:
-            story.look(box, after=DAY, log=(f"nvme nvme0: {line}",) if day in days else ())
+            story.observe(box, after=DAY, log=(f"nvme nvme0: {line}",) if day in days else ())
     return story.past
 
 
-def health_past(days: Sequence[Mapping[str, object]], *, looks_a_day: int = 4) -> Past:
+def health_past(days: Sequence[Mapping[str, object]], *, passes_a_day: int = 4) -> Past:
     """Make days in each of which the first drive's health log reads as given; the last one given lasts.
 
     Args:
         days: By day, fields of the log that differ from those of a sound drive.
-        looks_a_day: How often it is read.
+        passes_a_day: How often it is read.
     """
     story = Story()
     for day in days:
-        for _ in range(looks_a_day):
+        for _ in range(passes_a_day):
             box = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN0000", health=dict(day))
             box.with_port(PATHS[1]).with_drive(PATHS[1], serial="FN0001", health={})
-            story.look(box, after=DAY / looks_a_day)
+            story.observe(box, after=DAY / passes_a_day)
     return story.past
 
 
@@ -193,7 +193,7 @@ def training_past(generations: Sequence[int], *, restarts: bool = True) -> Past:
         if number and restarts:
             story.restart(after=DAY)
         box = Box().with_port(PATHS[0], trained=(generation, 4)).with_drive(PATHS[0], trained=(generation, 4))
-        story.look(box, after=HOUR)
+        story.observe(box, after=HOUR)
     return story.past
 
 
@@ -216,7 +216,7 @@ def slow_past(*, ratio: float) -> Past:
             )
             namespace = NvmeNamespace(name=f"nvme{index}n1", number=1, size_bytes=1 << 42, statistics=disk)
             box.with_port(path).with_drive(path, controller={"namespaces": (namespace,)})
-        story.look(box, after=HOUR / 4)
+        story.observe(box, after=HOUR / 4)
     return story.past
 
 
@@ -247,15 +247,15 @@ def withheld_snapshot() -> Snapshot:
 def hiding_past() -> Past:
     """Make two days; on the second one both ends of the first link mask their receiver errors."""
     story = Story()
-    story.look(counting_box((0, 0, 0, 0)))
-    return story.look(_masked_box(), after=DAY).past
+    story.observe(counting_box((0, 0, 0, 0)))
+    return story.observe(_masked_box(), after=DAY).past
 
 
 def renamed_past() -> Past:
     """Make two days; on the second one the first drive tells another capacity under the same serial number."""
     story = Story()
-    story.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], capacity="2 TB"))
-    return story.look(Box().with_port(PATHS[0]).with_drive(PATHS[0]), after=DAY).past
+    story.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], capacity="2 TB"))
+    return story.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0]), after=DAY).past
 
 
 def grown_past(*counter: str, by: int) -> Past:
@@ -284,5 +284,5 @@ def power_cut_past(drives: Sequence[int]) -> Past:
             box.with_port(path).with_drive(path, serial=f"FN000{number}", health={"unsafe_shutdowns": counted})
         if boot:
             story.restart(after=DAY)
-        story.look(box, after=HOUR).look(box, after=HOUR)
+        story.observe(box, after=HOUR).observe(box, after=HOUR)
     return story.past

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 DAY, HOUR = 86400.0, 3600.0
 
 
-class Told:
-    """Looks at a box again and again, and keeps what the engine told of one rule."""
+class Watcher:
+    """Looks at a box again and again, and keeps what the engine watcher of one rule."""
 
     def __init__(self, rule: str, build: Build | None = None) -> None:
         self.engine = Engine(build)
@@ -28,9 +28,9 @@ class Told:
         self.changes: list[tuple[str, str, str | None]] = []
         self.standing: list[Finding] = []
 
-    def look(
+    def observe(
         self, box: Box, *, after: float = 0.0, log: Sequence[str] = (), devices: Sequence[DeviceEvent] = ()
-    ) -> "Told":
+    ) -> "Watcher":
         self.now += after
         box.with_firmware(boot_id=f"0b5e55ed-0000-4000-8000-{self.boot:012d}")
         up = self.now - self.booted_at
@@ -47,7 +47,7 @@ class Told:
         ]
         return self
 
-    def restart(self, *, after: float = 60.0, stopped: bool | None = None) -> "Told":
+    def restart(self, *, after: float = 60.0, stopped: bool | None = None) -> "Watcher":
         """Restart the machine; where it is said how the daemon stopped before it, it goes on from what it kept."""
         self.now += after
         if stopped is not None:
@@ -58,7 +58,7 @@ class Told:
         self.boot, self.booted_at, self.slept = self.boot + 1, self.now - 50.0, 0.0
         return self
 
-    def sleep(self, seconds: float) -> "Told":
+    def sleep(self, seconds: float) -> "Watcher":
         """Suspend the machine: CLOCK_MONOTONIC stops, CLOCK_BOOTTIME does not."""
         self.now += seconds
         self.slept += seconds

@@ -9,7 +9,7 @@ from laneproof_collectors.kernel_log.reading import KernelEvents
 from laneproof_collectors.snapshot import Firmware, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, declare, kelp_box, make_firmware
-from story_engine import DAY, HOUR, Told
+from story_engine import DAY, HOUR, Watcher
 
 BUILD = '[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\nlink = { generation = 4, lanes = 4 }'
 FIRST_BOOT, SECOND_BOOT = "0b5e55ed-0000-4000-8000-000000000001", "0b5e55ed-0000-4000-8000-000000000002"
@@ -111,33 +111,33 @@ def test_a_kernel_log_that_cannot_be_heard_is_unverified_until_it_is() -> None:
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 
 
-def dropping() -> Told:
+def dropping() -> Watcher:
     """Make a drive that has dropped three times within the day, the last time fifteen hours ago."""
-    told = Told("drops-off-bus").look(kelp_box(1))
+    watcher = Watcher("drops-off-bus").observe(kelp_box(1))
     for _ in range(3):
-        told.look(kelp_box(1), after=3 * HOUR, log=(DOWN,)).look(kelp_box(1), after=60)
-    return told.look(kelp_box(1), after=15 * HOUR)
+        watcher.observe(kelp_box(1), after=3 * HOUR, log=(DOWN,)).observe(kelp_box(1), after=60)
+    return watcher.observe(kelp_box(1), after=15 * HOUR)
 
 
 def test_a_clock_put_right_by_five_years_at_a_boot_clears_no_alarm() -> None:
-    told = dropping()
-    assert told.severity in ("warning", "critical")
-    before = [*told.changes]
-    told.restart().clock_error = 5 * 365 * DAY
-    told.look(kelp_box(1), after=60).look(kelp_box(1), after=HOUR)
-    assert told.changes == before
-    assert told.standing
+    watcher = dropping()
+    assert watcher.severity in ("warning", "critical")
+    before = [*watcher.changes]
+    watcher.restart().clock_error = 5 * 365 * DAY
+    watcher.observe(kelp_box(1), after=60).observe(kelp_box(1), after=HOUR)
+    assert watcher.changes == before
+    assert watcher.standing
 
 
 def test_powered_time_clears_it_in_the_end() -> None:
-    told = dropping()
+    watcher = dropping()
     for _ in range(120):
-        told.look(kelp_box(1), after=DAY)
-    assert told.standing == []
+        watcher.observe(kelp_box(1), after=DAY)
+    assert watcher.standing == []
 
 
 def test_an_episode_after_a_night_of_suspend_is_dated_when_it_came() -> None:
-    told = Told("drops-off-bus").look(kelp_box(1)).look(kelp_box(1), after=HOUR)
-    told.sleep(8 * HOUR).look(kelp_box(1), after=60).look(kelp_box(1), after=60, log=(DOWN,))
-    (episode,) = told.engine.past.ledger.episodes.episodes
-    assert episode.dropped_at == told.now - 30.0
+    watcher = Watcher("drops-off-bus").observe(kelp_box(1)).observe(kelp_box(1), after=HOUR)
+    watcher.sleep(8 * HOUR).observe(kelp_box(1), after=60).observe(kelp_box(1), after=60, log=(DOWN,))
+    (episode,) = watcher.engine.past.ledger.episodes.episodes
+    assert episode.dropped_at == watcher.now - 30.0

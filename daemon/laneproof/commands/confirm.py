@@ -23,7 +23,7 @@ from laneproof.history.finding_lives import FindingLife
 from laneproof.history.notes import CONFIRMED, Note
 from laneproof.past.ledger import Ledger
 from laneproof.past.saved_state import LedgerStateError
-from laneproof.rules.drives.episode_series import DROPS_NAME, RESETS_NAME
+from laneproof.rules.drives.episode_series import OFF_BUS_NAME, RESETS_NAME
 
 DAY = 86400.0
 _LOOK_BACK_SECONDS = 90 * DAY
@@ -97,7 +97,7 @@ def _find_episode(ledger: Ledger, number: int) -> _Trouble:
         known = ", ".join(str(episode) for episode in sorted(episodes)[-5:]) or "there are none"
         raise CommandError(f"no episode has the number {number}; the last ones are {known}", status=os.EX_USAGE)
     episode = episodes[number]
-    rule = DROPS_NAME if episode.dropped else RESETS_NAME
+    rule = OFF_BUS_NAME if episode.dropped else RESETS_NAME
     return _Trouble(f"episode {number}", episode.path, episode.serial, {rule: ()}, {"episode": number})
 
 

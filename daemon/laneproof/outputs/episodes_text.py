@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from laneproof.outputs.events_text import EPISODE, Happening
 from laneproof.past.episodes import REENUMERATED, RESETTING, VANISHED, Before, Episode
 from laneproof.past.ledger import Ledger
-from laneproof.rules.drives.episode_series import describe_drop
+from laneproof.rules.drives.episode_series import describe_episode
 from laneproof.rules.sign_subjects import say_seconds
 
 _UNREPORTED = {
@@ -43,7 +43,7 @@ def list_episodes(
             path=episode.path,
             drive=episode.serial,
             device=episode.device,
-            detail=describe_drop(ledger, episode),
+            detail=describe_episode(ledger, episode),
         )
 
 

@@ -8,7 +8,7 @@ from laneproof.past.fix_trials import Trial
 from laneproof.past.ledger import Ledger
 from laneproof.rules.sign_subjects import DAY, say_seconds, say_times
 
-CURED_IS_TOLD_SECONDS = DAY
+CURED_IS_REPORTED_SECONDS = DAY
 """How long a cure is reported before its sign clears."""
 
 

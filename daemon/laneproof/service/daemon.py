@@ -24,7 +24,7 @@ from laneproof.history.events import RECORDS_LOST, Event
 from laneproof.history.recent_readings import RecentReadings
 from laneproof.history.store import Store
 from laneproof.past.timeline import LATE_SECONDS
-from laneproof.rules.drives.episode_series import describe_drop
+from laneproof.rules.drives.episode_series import describe_episode
 from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_folder import find_carrying_drives
@@ -373,7 +373,7 @@ class Daemon:
                 "drive": episode.serial,
                 "device": episode.device,
             }
-            | describe_drop(ledger, episode)
+            | describe_episode(ledger, episode)
             for episode in result.episodes
         ]
         self._ring.put(self._recent.add_pass(result.snapshot, episodes))

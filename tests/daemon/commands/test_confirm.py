@@ -18,9 +18,9 @@ DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=
 
 @pytest.fixture
 def state(tmp_path: Path) -> Path:
-    story = Story().look(counting_box((0, 0, 0, 0)))
+    story = Story().observe(counting_box((0, 0, 0, 0)))
     for _ in range(2):
-        story.look(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN,))
+        story.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN,))
     from laneproof.commands.serve import HISTORY  # noqa: PLC0415
 
     store = Store.open(str(tmp_path / HISTORY))
@@ -64,8 +64,8 @@ def test_a_cause_that_turned_out_is_kept_with_its_features(state: Path, capsys: 
 
 
 def test_an_outcome_that_is_told_months_later_still_knows_what_was_seen(tmp_path: Path) -> None:
-    story = Story().look(counting_box((0, 0, 0, 0))).look(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN,))
-    story.look(counting_box((0, 0, 0, 0)), after=200 * DAY)
+    story = Story().observe(counting_box((0, 0, 0, 0))).observe(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN,))
+    story.observe(counting_box((0, 0, 0, 0)), after=200 * DAY)
     store = Store.open(str(tmp_path / "history.db"))
     store.save_state(STATE_NAME, {"ledger": story.ledger.as_state()})
     store.close()

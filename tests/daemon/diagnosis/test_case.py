@@ -14,8 +14,8 @@ def box(here: str, there: str | None = None) -> Box:
 
 
 def test_what_happened_here_and_what_happened_to_this_drive_both_belong_to_it() -> None:
-    story = Story().look(box("FN1", "FN2")).look(box("FN1", "FN2"), after=HOUR, log=(DOWN,))
-    story.restart().look(box("FN2", "FN1"), after=HOUR)
+    story = Story().observe(box("FN1", "FN2")).observe(box("FN1", "FN2"), after=HOUR, log=(DOWN,))
+    story.restart().observe(box("FN2", "FN1"), after=HOUR)
     place = open_case(story.ledger, PATHS[0], "FN2", {})
     drive = open_case(story.ledger, PATHS[1], "FN1", {})
     assert [one.serial for one in place.episodes] == ["FN1"]
@@ -24,28 +24,28 @@ def test_what_happened_here_and_what_happened_to_this_drive_both_belong_to_it() 
 
 
 def test_a_case_without_a_serial_number_takes_that_of_the_drive_in_the_place() -> None:
-    story = Story().look(box("FN1"))
+    story = Story().observe(box("FN1"))
     assert open_case(story.ledger, PATHS[0], "", {}).serial == "FN1"
 
 
 def test_it_began_with_its_first_evidence() -> None:
-    story = Story().look(box("FN1")).look(box("FN1"), after=HOUR, log=(DOWN,))
+    story = Story().observe(box("FN1")).observe(box("FN1"), after=HOUR, log=(DOWN,))
     case = open_case(story.ledger, PATHS[0], "FN1", {})
     assert case.since == case.episodes[0].dropped_at
     assert open_case(story.ledger, PATHS[1], "", {}).since is None
 
 
 def test_what_is_long_past_is_another_case() -> None:
-    story = Story().look(box("FN1")).look(box("FN1"), after=HOUR, log=(DOWN,))
-    story.look(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
+    story = Story().observe(box("FN1")).observe(box("FN1"), after=HOUR, log=(DOWN,))
+    story.observe(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
     assert open_case(story.ledger, PATHS[0], "FN1", {}).episodes == ()
 
 
 def test_drops_that_are_still_complained_of_are_kept_however_long_ago_they_were() -> None:
-    story = Story().look(box("FN1")).look(box("FN1"), after=HOUR, log=(DOWN,))
+    story = Story().observe(box("FN1")).observe(box("FN1"), after=HOUR, log=(DOWN,))
     for _ in range(5):
-        story.look(box("FN1"), after=40 * DAY, log=(DOWN,))
-    story.look(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
+        story.observe(box("FN1"), after=40 * DAY, log=(DOWN,))
+    story.observe(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
     told = open_case(story.ledger, PATHS[0], "FN1", {"drops-off-bus": ()})
     assert len(told.episodes) == 6  # each within sixty days of the one before
     assert told.since == told.episodes[0].dropped_at
@@ -53,9 +53,9 @@ def test_drops_that_are_still_complained_of_are_kept_however_long_ago_they_were(
 
 
 def test_a_long_pause_parts_two_cases_unless_it_lies_within_the_look_back() -> None:
-    story = Story().look(box("FN1")).look(box("FN1"), after=HOUR, log=(DOWN,))
+    story = Story().observe(box("FN1")).observe(box("FN1"), after=HOUR, log=(DOWN,))
     for pause in (APART_SECONDS + 40 * DAY, APART_SECONDS + DAY, DAY):
-        story.look(box("FN1"), after=pause, log=(DOWN,))
+        story.observe(box("FN1"), after=pause, log=(DOWN,))
     told = open_case(story.ledger, PATHS[0], "FN1", {"drops-off-bus": ()})
     assert len(told.episodes) == 3
 
@@ -67,11 +67,11 @@ def test_drops_are_kept_as_long_as_what_was_done_about_them_is_on_trial() -> Non
             Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", controller={"autonomous_transitions": states})
         )
 
-    story = Story().look(resting(on=True))
+    story = Story().observe(resting(on=True))
     for _ in range(2):
-        story.look(resting(on=True), after=30 * DAY, log=(DOWN,))
-    story.restart().look(resting(on=False), after=HOUR)
-    story.look(resting(on=False), after=LOOK_BACK_SECONDS + DAY)
+        story.observe(resting(on=True), after=30 * DAY, log=(DOWN,))
+    story.restart().observe(resting(on=False), after=HOUR)
+    story.observe(resting(on=False), after=LOOK_BACK_SECONDS + DAY)
     (trial,) = story.ledger.trials.trials
     assert trial.decided_at is None
     case = open_case(story.ledger, PATHS[0], "FN1", {})

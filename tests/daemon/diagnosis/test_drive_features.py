@@ -18,23 +18,23 @@ def test_only_a_restart_that_was_not_enough_shows_that_power_is_needed() -> None
 
     plain = (
         Story()
-        .look(box(20))
-        .look(gone(), after=HOUR, log=(DOWN,))
+        .observe(box(20))
+        .observe(gone(), after=HOUR, log=(DOWN,))
         .restart()
-        .look(box(20), after=60)
-        .look(box(20), after=60)
+        .observe(box(20), after=60)
+        .observe(box(20), after=60)
     )
     assert features(plain)["power_cycle_needed"] is False
-    hard = Story().look(box(20)).look(gone(), after=HOUR, log=(DOWN,)).restart().look(gone(), after=60)
-    hard.restart().look(box(21), after=60).look(box(21), after=60)
+    hard = Story().observe(box(20)).observe(gone(), after=HOUR, log=(DOWN,)).restart().observe(gone(), after=60)
+    hard.restart().observe(box(21), after=60).observe(box(21), after=60)
     assert features(hard)["power_cycle_needed"] is True
     unsure = (
         Story()
-        .look(box(20))
-        .look(gone(), after=HOUR, log=(DOWN,))
+        .observe(box(20))
+        .observe(gone(), after=HOUR, log=(DOWN,))
         .restart()
-        .look(box(21), after=60)
-        .look(box(21), after=60)
+        .observe(box(21), after=60)
+        .observe(box(21), after=60)
     )
     assert features(unsure)["power_cycle_needed"] is None
 
@@ -52,7 +52,7 @@ def test_commands_that_were_taken_back_over_bad_media_are_neither_a_drop_nor_a_r
     for _ in range(24 * 10):
         working.hour(20.0)
     working.hour(20.0, drops=True, line=ABORTED)
-    working.story.look(working.box(), after=60.0, log=(MEDIUM,))
+    working.story.observe(working.box(), after=60.0, log=(MEDIUM,))
     (drop,) = working.story.ledger.episodes.episodes
     assert drop.only_aborted
     assert features(working.story)["drops_or_resets"] is None
@@ -61,9 +61,9 @@ def test_commands_that_were_taken_back_over_bad_media_are_neither_a_drop_nor_a_r
 
 
 def test_spare_that_is_low_is_being_used_up_and_is_no_media_error() -> None:
-    story = Story().look(lone(available_spare_percent=12))
+    story = Story().observe(lone(available_spare_percent=12))
     for _ in range(3):
-        story.look(lone(available_spare_percent=12), after=DAY)
+        story.observe(lone(available_spare_percent=12), after=DAY)
     answers = features(story, reported={"spare-low": ()})
     assert answers["spare_falling"] is True
     assert answers["media_errors_rising"] is False

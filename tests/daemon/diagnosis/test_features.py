@@ -34,7 +34,7 @@ def passes(boxes: Callable[[int], Box], number: int, *, after: float = HOUR) -> 
     """A story of passes over a box that is made anew for each."""
     story = Story()
     for turn in range(number):
-        story.look(boxes(turn), after=after)
+        story.observe(boxes(turn), after=after)
     return story
 
 
@@ -63,23 +63,29 @@ def mute() -> Box:
 
 def hot_when_dropped(celsius: float, *, after: float = 600.0) -> Story:
     box = lone(composite_temperature_celsius=celsius)
-    return Story().look(box).look(box, after=after, log=(DOWN,))
+    return Story().observe(box).observe(box, after=after, log=(DOWN,))
 
 
 def came_back(*, restarts: bool, needed_power: bool) -> Story:
     """A drive that is gone after an episode, until a restart or only until its power was taken away."""
     gone = Box().with_port(PATH)
-    story = Story().look(lone(power_cycles=20)).look(gone, after=HOUR, log=(DOWN,)).restart()
+    story = Story().observe(lone(power_cycles=20)).observe(gone, after=HOUR, log=(DOWN,)).restart()
     if restarts:
-        story.look(gone, after=60).restart()
+        story.observe(gone, after=60).restart()
     back = lone(power_cycles=21 if needed_power else 20)
-    return story.look(back, after=60).look(back, after=60)
+    return story.observe(back, after=60).observe(back, after=60)
 
 
 def swapped(*, stays: bool) -> Answers:
     """Two drives change positions after an episode of the first, which then comes again: here, or with the drive."""
-    story = Story().look(pair()).look(pair(), after=HOUR, log=(DOWN,)).restart().look(pair("FN2", "FN1"), after=DAY)
-    story.look(pair("FN2", "FN1"), after=DAY, log=(DOWN if stays else OTHER,))
+    story = (
+        Story()
+        .observe(pair())
+        .observe(pair(), after=HOUR, log=(DOWN,))
+        .restart()
+        .observe(pair("FN2", "FN1"), after=DAY)
+    )
+    story.observe(pair("FN2", "FN1"), after=DAY, log=(DOWN if stays else OTHER,))
     return features(story, PATH if stays else PATHS[1])
 
 
@@ -90,8 +96,8 @@ def updated(*, kernel: str = "", firmware: str = "") -> Story:
         made = Box().with_port(PATH).with_drive(PATH, firmware=firmware or "2.1")
         return made.with_firmware(kernel_release=kernel or "6.1")
 
-    story = passes(lambda _: box("", ""), 10, after=DAY).restart().look(box(kernel, firmware), after=60)
-    return story.look(box(kernel, firmware), after=DAY, log=(DOWN,))
+    story = passes(lambda _: box("", ""), 10, after=DAY).restart().observe(box(kernel, firmware), after=60)
+    return story.observe(box(kernel, firmware), after=DAY, log=(DOWN,))
 
 
 def models(*drives: tuple[str, str], lines: tuple[str, ...]) -> Story:
@@ -103,14 +109,14 @@ def models(*drives: tuple[str, str], lines: tuple[str, ...]) -> Story:
             made = made.with_port(path).with_drive(path, serial=serial, model=model)
         return made
 
-    story = Story().look(box())
+    story = Story().observe(box())
     for line in lines:
-        story.look(box(), after=5 * HOUR, log=(line,))
+        story.observe(box(), after=5 * HOUR, log=(line,))
     return story
 
 
 def slow(*, spells: bool, hours: int) -> Story:
-    story = Story().look(lone())
+    story = Story().observe(lone())
     load = story.ledger.drives.records["FN1"].load
     load.slow_days = [SlowDay(hours)]
     load.spells = [object()] if spells else []  # type: ignore[list-item]
@@ -159,9 +165,9 @@ TABLE: dict[str, tuple[Callable[[], Answers] | None, Callable[[], Answers] | Non
         lambda: features(tried("link-cap", "cured")),
     ),
     "idle_states_on": (
-        lambda: features(Story().look(resting(on=True)).look(resting(on=True), after=HOUR, log=(DOWN,))),
-        lambda: features(Story().look(resting(on=False))),
-        lambda: features(Story().look(Box())),
+        lambda: features(Story().observe(resting(on=True)).observe(resting(on=True), after=HOUR, log=(DOWN,))),
+        lambda: features(Story().observe(resting(on=False))),
+        lambda: features(Story().observe(Box())),
     ),
     "drops_under_load": (lambda: features(BUSY), lambda: features(NOON), lambda: features(dropping([1.0]))),
     "hot_before_drop": (
@@ -216,7 +222,7 @@ TABLE: dict[str, tuple[Callable[[], Answers] | None, Callable[[], Answers] | Non
     ),
     "power_lost_at_drive": (
         lambda: features(dropping([]), reported={"unsafe-shutdowns-rising": ()}),
-        lambda: features(Story().look(lone()).look(lone(), after=600, log=(DOWN,)).look(lone(), after=600)),
+        lambda: features(Story().observe(lone()).observe(lone(), after=600, log=(DOWN,)).observe(lone(), after=600)),
         lambda: features(dropping([])),
     ),
     "began_after_update": (
@@ -272,17 +278,17 @@ def test_a_first_pass_knows_next_to_nothing() -> None:
 
 
 def test_a_position_that_nobody_knows_is_unknown_throughout() -> None:
-    assert set(features(Story().look(Box()), "0000:00/1f.0").values()) == {None}
+    assert set(features(Story().observe(Box()), "0000:00/1f.0").values()) == {None}
 
 
 def test_what_was_looked_for_only_after_all_episodes_is_unknown() -> None:
-    story = Story().look(counting_box(QUIET), after=HOUR, log=(DOWN,))
+    story = Story().observe(counting_box(QUIET), after=HOUR, log=(DOWN,))
     for _ in range(60):
-        story.look(counting_box(QUIET), after=HOUR)
+        story.observe(counting_box(QUIET), after=HOUR)
     known = features(story)
     assert known["drops_or_resets"] is True
     assert known["aer_above_siblings"] is known["media_errors_rising"] is known["warning_minutes_rising"] is None
-    story.look(counting_box(QUIET), after=HOUR, log=(DOWN,))
+    story.observe(counting_box(QUIET), after=HOUR, log=(DOWN,))
     assert features(story)["aer_above_siblings"] is False
 
 
@@ -291,7 +297,7 @@ def test_a_bad_path_is_named() -> None:
     for hour in range(24 * 14):
         bad = max(0, hour - 24 * 7)
         log = (DOWN,) if hour in (24 * 12, 24 * 13 + 5) else ()
-        story.look(counting_box((bad, 0, 0, 0)), after=HOUR, log=log)
+        story.observe(counting_box((bad, 0, 0, 0)), after=HOUR, log=log)
     assert diagnose(features(story, reported={"link-slow": ("training",)})).verdict == "signal-path"
 
 

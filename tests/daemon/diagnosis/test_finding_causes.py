@@ -26,9 +26,9 @@ def finding(rule: str, *, kind: Kind = Kind.SIGN, causes: tuple[Cause, ...] = ()
 
 @pytest.fixture
 def story() -> Story:
-    made = Story().look(counting_box((0, 0, 0, 0)))
+    made = Story().observe(counting_box((0, 0, 0, 0)))
     for _ in range(3):
-        made.look(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN,))
+        made.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN,))
     return made
 
 
@@ -57,7 +57,7 @@ def test_the_steps_of_a_named_cause_take_the_place_of_the_rules_own() -> None:
     story = Story()
     for day in range(20):
         box = Box().with_port(PATH).with_drive(PATH, health={"media_errors": day * day})
-        story.look(box, after=DAY)
+        story.observe(box, after=DAY)
     (explained,) = explain([finding("media-errors-rising", serial="")], story.ledger)
     assert explained.causes[0].cause == "drive-failing"
     assert explained.next_steps == advise(*REMEDIES["drive-failing"])

@@ -12,7 +12,7 @@ from simulated_past import HOUR, Story, count, counting_box
 def test_one_burst_is_not_more_than_siblings() -> None:
     story = Story()
     for hour in range(60):
-        story.look(counting_box((50 if hour > 40 else 0, 0, 0, 0)), after=HOUR)
+        story.observe(counting_box((50 if hour > 40 else 0, 0, 0, 0)), after=HOUR)
     assert features(story)["aer_above_siblings"] is False
 
 
@@ -26,7 +26,7 @@ def test_one_burst_is_not_more_than_siblings() -> None:
     ],
 )
 def test_a_link_below_its_plan(reported: dict[str, tuple[str, ...]], expected: bool | None) -> None:  # noqa: FBT001
-    assert features(Story().look(counting_box((0, 0, 0, 0))), reported=reported)["link_below_expected"] is expected
+    assert features(Story().observe(counting_box((0, 0, 0, 0))), reported=reported)["link_below_expected"] is expected
 
 
 @pytest.mark.parametrize(("resting", "told"), [(True, None), (False, True)])
@@ -36,7 +36,7 @@ def test_repeated_packets_alone_are_late_waking_where_the_link_may_rest(resting:
     for hour in range(24 * 8):
         box = Box().with_port(PATH, function={"aer": count({"Timeout": hour})})
         box.with_drive(PATH, function={"aer": count()}, controller={"autonomous_transitions": states})
-        story.look(box, after=HOUR)
+        story.observe(box, after=HOUR)
     answers = features(story, reported={"signal-errors": ()})
     assert answers["only_replays"] is True
     assert answers["aer_above_siblings"] is told
@@ -51,7 +51,7 @@ def test_repeated_packets_say_nothing_where_the_other_end_does_not_count() -> No
     story = Story()
     for hour in range(24 * 8):
         box = Box().with_port(PATH, function={"aer": count({"Timeout": hour})})
-        story.look(box.with_drive(PATH, controller={"autonomous_transitions": states}), after=HOUR)
+        story.observe(box.with_drive(PATH, controller={"autonomous_transitions": states}), after=HOUR)
     answers = features(story, reported={"signal-errors": ()})
     assert answers["only_replays"] is None
     assert answers["aer_above_siblings"] is None  # no cable is bought for that

@@ -37,7 +37,7 @@ def test_looks_hours_apart_tell_of_rest_and_load_only_where_both_sides_agree(
         phase = number % 10
         rate = {8: before, 9: during}.get(phase, 900.0 if phase < 4 else 0.0)
         work.moved += int(rate * MB * 6 * HOUR)
-        work.story.look(work.box(), after=6 * HOUR, log=(DOWN,) if phase == 9 else ())
+        work.story.observe(work.box(), after=6 * HOUR, log=(DOWN,) if phase == 9 else ())
     answers = features(work.story)
     assert answers["drops_after_idle_exit"] is at_rest
     assert answers["drops_under_load"] is under_load
@@ -63,11 +63,11 @@ def test_where_looks_are_far_apart_the_minutes_of_a_drops_hour_tell_whether_it_w
         return Box().with_port(PATH).with_drive(PATH, health=health)
 
     minutes = before
-    story = Story().look(box(minutes))
+    story = Story().observe(box(minutes))
     for number in range(20):
         drops = number % 5 == 4
         minutes += in_the_hour if drops else 0
-        story.look(box(minutes), after=HOUR, log=(DOWN,) if drops else ())
+        story.observe(box(minutes), after=HOUR, log=(DOWN,) if drops else ())
     assert features(story)["hot_before_drop"] is expected
 
 
@@ -83,7 +83,7 @@ def test_heat_before_a_drop_is_judged_by_the_thermometer_where_there_is_no_log(
     expected: bool,  # noqa: FBT001
 ) -> None:
     box = thermometer(celsius)
-    story = Story().look(box).look(box, after=600.0, log=(DOWN,))
+    story = Story().observe(box).observe(box, after=600.0, log=(DOWN,))
     assert features(story)["hot_before_drop"] is expected
 
 
@@ -91,9 +91,9 @@ def test_heat_before_a_drop_is_judged_by_the_thermometer_where_there_is_no_log(
 def test_a_day_of_readings_tells_whether_it_was_above_its_threshold(hottest: float, expected: bool) -> None:  # noqa: FBT001
     story = Story()
     for hour in range(23):
-        story.look(thermometer(hottest if hour == 9 else 45.0), after=HOUR)
+        story.observe(thermometer(hottest if hour == 9 else 45.0), after=HOUR)
     assert features(story)["warning_minutes_rising"] is (expected or None)
-    story.look(thermometer(45.0), after=HOUR)
+    story.observe(thermometer(45.0), after=HOUR)
     assert features(story)["warning_minutes_rising"] is expected
 
 
@@ -104,8 +104,8 @@ def test_idle_states_that_were_switched_off_for_a_cure_were_on() -> None:
         .with_drive(PATH, controller={"autonomous_transitions": AutonomousTransitions(enabled=True, transitions={})})
     )
     off = Box().with_port(PATH).with_drive(PATH)
-    story = Story().look(on, log=(DOWN,))  # how it was at the drop is not known: it was read afterwards
-    story.restart().look(off, after=DAY)
+    story = Story().observe(on, log=(DOWN,))  # how it was at the drop is not known: it was read afterwards
+    story.restart().observe(off, after=DAY)
     (drop,) = story.ledger.episodes.episodes
     assert drop.before.idle_states is None
     assert features(story)["idle_states_on"] is True

@@ -13,15 +13,17 @@ def test_a_fault_that_stays_with_the_place_and_one_that_goes_with_the_drive() ->
             Box().with_port(PATH).with_drive(PATH, serial=here).with_port(PATHS[1]).with_drive(PATHS[1], serial=there)
         )
 
-    story = Story().look(box("FN1", "FN2")).look(box("FN1", "FN2"), after=HOUR, log=(DOWN,))
-    story.restart().look(box("FN2", "FN1"), after=DAY)
+    story = Story().observe(box("FN1", "FN2")).observe(box("FN1", "FN2"), after=HOUR, log=(DOWN,))
+    story.restart().observe(box("FN2", "FN1"), after=DAY)
     assert features(story)["follows_slot_on_swap"] is None  # nothing happened since
-    stays = story.look(box("FN2", "FN1"), after=DAY, log=(DOWN,))  # the first place drops again
+    stays = story.observe(box("FN2", "FN1"), after=DAY, log=(DOWN,))  # the first place drops again
     assert features(stays)["follows_slot_on_swap"] is True
 
-    other = Story().look(box("FN1", "FN2")).look(box("FN1", "FN2"), after=HOUR, log=(DOWN,))
-    other.restart().look(box("FN2", "FN1"), after=DAY)
-    other.look(box("FN2", "FN1"), after=DAY, log=(DOWN.replace("nvme0", "nvme1"),))  # the drive drops in its new place
+    other = Story().observe(box("FN1", "FN2")).observe(box("FN1", "FN2"), after=HOUR, log=(DOWN,))
+    other.restart().observe(box("FN2", "FN1"), after=DAY)
+    other.observe(
+        box("FN2", "FN1"), after=DAY, log=(DOWN.replace("nvme0", "nvme1"),)
+    )  # the drive drops in its new place
     assert features(other, PATHS[1])["follows_slot_on_swap"] is False
 
 
@@ -30,19 +32,19 @@ def test_drives_that_lose_their_power_between_the_same_looks_lost_it_together() 
         made = Box().with_port(PATH).with_drive(PATH, serial="FN1", health={"unsafe_shutdowns": first})
         return made.with_port(PATHS[1]).with_drive(PATHS[1], serial="FN2", health={"unsafe_shutdowns": second})
 
-    both = Story().look(box(3, 5)).look(box(4, 6), after=HOUR)
+    both = Story().observe(box(3, 5)).observe(box(4, 6), after=HOUR)
     assert features(both)["several_drives_together"] is True
     assert features(both)["drops_or_resets"] is True
-    alone = Story().look(box(3, 5)).look(box(4, 5), after=HOUR)
+    alone = Story().observe(box(3, 5)).observe(box(4, 5), after=HOUR)
     assert features(alone)["several_drives_together"] is False
 
 
 def test_a_drive_of_the_model_whose_commands_were_taken_back_is_no_drive_that_drops_too() -> None:
-    story = Story().look(counting_box((0, 0, 0, 0)))
-    story.look(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
-    story.look(counting_box((0, 0, 0, 0)), after=5 * HOUR, log=(ABORTED.replace("nvme0", "nvme1"),))
+    story = Story().observe(counting_box((0, 0, 0, 0)))
+    story.observe(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
+    story.observe(counting_box((0, 0, 0, 0)), after=5 * HOUR, log=(ABORTED.replace("nvme0", "nvme1"),))
     assert features(story)["same_model_affected"] is False
-    story.look(counting_box((0, 0, 0, 0)), after=5 * HOUR, log=(RESET.replace("nvme0", "nvme1"),))
+    story.observe(counting_box((0, 0, 0, 0)), after=5 * HOUR, log=(RESET.replace("nvme0", "nvme1"),))
     assert features(story)["same_model_affected"] is not False
 
 
@@ -67,10 +69,10 @@ def test_drives_of_one_model_that_hang_together_share_their_firmware_not_a_suppl
     shared: bool | None,  # noqa: FBT001
     model: bool | None,  # noqa: FBT001
 ) -> None:
-    story = Story().look(models(*drives))
+    story = Story().observe(models(*drives))
     lines = tuple(FAILED.replace("nvme0", f"nvme{number}") for number in range(3))
     for _ in range(2):
-        story.look(models(*drives), after=DAY, log=lines)
+        story.observe(models(*drives), after=DAY, log=lines)
     answers = features(story)
     assert answers["several_drives_together"] is shared
     assert answers["same_model_affected"] is model or model is None

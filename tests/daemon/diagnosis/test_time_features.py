@@ -16,10 +16,10 @@ def updated(story: Story, *, gaps: tuple[float, ...], what: str = "firmware", le
         return made.with_firmware(kernel_release=version) if what == "kernel" else made
 
     for _ in range(30):
-        story.look(box("2.1"), after=DAY)
-    story.restart().look(box("2.2"), after=60)
+        story.observe(box("2.1"), after=DAY)
+    story.restart().observe(box("2.2"), after=60)
     for gap in (lead, *gaps):
-        story.look(box("2.2"), after=gap * DAY / 2).look(box("2.2"), after=gap * DAY / 2, log=(DOWN,))
+        story.observe(box("2.2"), after=gap * DAY / 2).observe(box("2.2"), after=gap * DAY / 2, log=(DOWN,))
     return story
 
 
@@ -53,9 +53,9 @@ def test_an_update_over_a_month_before_the_first_drop_is_not_near_it() -> None:
 
 def test_what_is_more_even_than_chance_is_no_clock_yet() -> None:
     # gaps of 2 to 22 hours: thirty of them vary by .54, which chance makes once in thousands of times
-    story = Story().look(counting_box((0, 0, 0, 0)))
+    story = Story().observe(counting_box((0, 0, 0, 0)))
     for number in range(31):
-        story.look(counting_box((0, 0, 0, 0)), after=(2.0 + 20.0 * (number * 7 % 10) / 9) * HOUR, log=(DOWN,))
+        story.observe(counting_box((0, 0, 0, 0)), after=(2.0 + 20.0 * (number * 7 % 10) / 9) * HOUR, log=(DOWN,))
     times = [one.dropped_at for one in story.ledger.episodes.episodes]
     clock = clockwork(times)
     assert isinstance(clock, Clockwork)
@@ -65,10 +65,10 @@ def test_what_is_more_even_than_chance_is_no_clock_yet() -> None:
 
 
 def test_drops_seen_only_by_looking_now_and_then_have_no_clock() -> None:
-    story = Story().look(counting_box((0, 0, 0, 0)))
+    story = Story().observe(counting_box((0, 0, 0, 0)))
     for _ in range(6):
-        story.look(counting_box((0, 0, 0, 0)).without(PATH), after=6 * HOUR)
-        story.look(counting_box((0, 0, 0, 0)), after=6 * HOUR)
+        story.observe(counting_box((0, 0, 0, 0)).without(PATH), after=6 * HOUR)
+        story.observe(counting_box((0, 0, 0, 0)), after=6 * HOUR)
     assert len(story.ledger.episodes.episodes) == 6
     assert features(story)["regular_period"] is None
 
@@ -83,17 +83,17 @@ def test_drops_seen_only_by_looking_now_and_then_have_no_clock() -> None:
     ],
 )
 def test_a_clock_of_its_own(gap: float, regular: bool | None, expected: bool | None) -> None:  # noqa: FBT001
-    story = Story().look(counting_box((0, 0, 0, 0)))
+    story = Story().observe(counting_box((0, 0, 0, 0)))
     for number in range(8):
-        story.look(counting_box((0, 0, 0, 0)), after=gap * HOUR * (1.01 if number % 2 else 0.99), log=(DOWN,))
+        story.observe(counting_box((0, 0, 0, 0)), after=gap * HOUR * (1.01 if number % 2 else 0.99), log=(DOWN,))
     assert features(story)["regular_period"] is regular
     assert features(story)["period_of_its_own"] is expected
 
 
 def test_a_clock_that_misses_a_beat_is_still_one() -> None:
-    story = Story().look(counting_box((0, 0, 0, 0))).look(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
+    story = Story().observe(counting_box((0, 0, 0, 0))).observe(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
     for gap in (30.2, 29.9, 60.3, 30.1, 30.0, 90.2, 29.8, 30.3):
-        story.look(counting_box((0, 0, 0, 0)), after=gap * HOUR, log=(DOWN,))
+        story.observe(counting_box((0, 0, 0, 0)), after=gap * HOUR, log=(DOWN,))
     answers = features(story)
     assert answers["regular_period"] is True
     assert answers["period_of_its_own"] is True
@@ -101,17 +101,17 @@ def test_a_clock_that_misses_a_beat_is_still_one() -> None:
 
 @pytest.mark.parametrize("days", [(8, 7, 8, 7, 8, 7), (1, 1, 1, 2, 1, 1), (7, 7, 7, 7, 7, 7)])
 def test_drops_at_one_hour_of_the_day_are_regular_by_the_days_work_and_say_nothing(days: tuple[int, ...]) -> None:
-    story = Story().look(counting_box((0, 0, 0, 0))).look(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
+    story = Story().observe(counting_box((0, 0, 0, 0))).observe(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
     for number in days:
-        story.look(counting_box((0, 0, 0, 0)), after=(24.0 * number + 0.4) * HOUR, log=(DOWN,))
+        story.observe(counting_box((0, 0, 0, 0)), after=(24.0 * number + 0.4) * HOUR, log=(DOWN,))
     answers = features(story)
     assert answers["regular_period"] is None
     assert answers["period_of_its_own"] is None
 
 
 def test_a_clock_of_nearly_whole_days_that_wanders_through_the_day_is_one() -> None:
-    story = Story().look(counting_box((0, 0, 0, 0))).look(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
+    story = Story().observe(counting_box((0, 0, 0, 0))).observe(counting_box((0, 0, 0, 0)), after=HOUR, log=(DOWN,))
     for _ in range(7):
-        story.look(counting_box((0, 0, 0, 0)), after=12.1 * DAY, log=(DOWN,))
+        story.observe(counting_box((0, 0, 0, 0)), after=12.1 * DAY, log=(DOWN,))
     assert features(story)["regular_period"] is True
     assert features(story)["period_of_its_own"] is None  # it is near to twelve days, which a schedule may have

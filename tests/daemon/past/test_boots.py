@@ -32,27 +32,27 @@ def test_another_bios(one: Boot, other: Boot, expected: bool) -> None:  # noqa: 
 
 
 def test_limits_of_the_last_boot_with_another_bios_are_kept() -> None:
-    story = Story().look(box())
-    story.restart(after=DAY).look(box(bios="1.20", target=3, aspm=L1), after=60)
+    story = Story().observe(box())
+    story.restart(after=DAY).observe(box(bios="1.20", target=3, aspm=L1), after=60)
     earlier = story.ledger.boots.earlier_limits[PATH]
     assert (earlier.target_gt_s, earlier.aspm_enabled, earlier.trained_gt_s) == (16.0, 0, 16.0)
     assert story.ledger.boots.limits[PATH].target_gt_s == 8.0
-    story.restart(after=DAY).look(box(bios="1.20", target=3), after=60)
+    story.restart(after=DAY).observe(box(bios="1.20", target=3), after=60)
     assert story.ledger.boots.earlier_limits[PATH] == earlier  # a plain restart forgets nothing
 
 
 def test_limits_with_the_same_bios_are_no_earlier_ones() -> None:
-    story = Story().look(box()).restart(after=DAY).look(box(target=3), after=60)
+    story = Story().observe(box()).restart(after=DAY).observe(box(target=3), after=60)
     assert story.ledger.boots.earlier_limits == {}
 
 
 def test_each_boot_is_kept_once() -> None:
-    story = Story().look(box()).look(box(), after=60).restart().look(box(), after=60)
+    story = Story().observe(box()).observe(box(), after=60).restart().observe(box(), after=60)
     assert len(story.ledger.boots.boots) == 2
 
 
 def test_old_boots_are_forgotten() -> None:
     story = Story()
     for _ in range(130):
-        story.restart(after=DAY).look(box(), after=60)
+        story.restart(after=DAY).observe(box(), after=60)
     assert len(story.ledger.boots.boots) == 120

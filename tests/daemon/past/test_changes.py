@@ -24,7 +24,7 @@ def changed(story: Story) -> list[tuple[str, str, str]]:
 
 
 def test_the_first_look_changes_nothing() -> None:
-    assert changed(Story().look(box())) == []
+    assert changed(Story().observe(box())) == []
 
 
 @pytest.mark.parametrize(
@@ -43,13 +43,15 @@ def test_the_first_look_changes_nothing() -> None:
     ],
 )
 def test_what_changes_is_kept(before: Box, after: Box, expected: tuple[str, str, str]) -> None:
-    story = Story().look(before).restart(after=DAY).look(after, after=60)
+    story = Story().observe(before).restart(after=DAY).observe(after, after=60)
     assert expected in changed(story)
     assert story.ledger.changes.changes[-1].at == pytest.approx(story.now)
 
 
 def test_a_drive_that_moves_is_told_with_both_places() -> None:
-    story = Story().look(box()).restart().look(Box().with_port(PATHS[1]).with_drive(PATHS[1], serial="FN1"), after=60)
+    story = (
+        Story().observe(box()).restart().observe(Box().with_port(PATHS[1]).with_drive(PATHS[1], serial="FN1"), after=60)
+    )
     assert ("moved", PATH, PATHS[1]) in changed(story)
 
 

@@ -6,39 +6,39 @@ from simulated_past import HOUR, PATHS, Story
 
 
 def test_the_way_back_is_noted() -> None:
-    story = Story().look(four()).look(silent(), after=HOUR, log=(DOWN,))
+    story = Story().observe(four()).observe(silent(), after=HOUR, log=(DOWN,))
     (episode,) = episodes(story)
     assert episode.returned_at is None
-    story.restart().look(four(), after=HOUR)
+    story.restart().observe(four(), after=HOUR)
     assert episode.returned_at == story.now
     assert (episode.boot, episode.returned_boot) == (1, 2)
 
 
 def test_a_drive_that_goes_again_within_the_hour_is_not_back() -> None:
-    story = Story().look(four()).look(gone(), after=HOUR, log=(GIVEN_UP,), devices=(removal(),))
-    story.look(four(), after=120.0)
+    story = Story().observe(four()).observe(gone(), after=HOUR, log=(GIVEN_UP,), devices=(removal(),))
+    story.observe(four(), after=120.0)
     (episode,) = episodes(story)
     assert episode.returned_at == story.now
-    story.look(gone(), after=120.0, log=(GIVEN_UP,), devices=(removal(),))
+    story.observe(gone(), after=120.0, log=(GIVEN_UP,), devices=(removal(),))
     assert episodes(story) == [episode]
     assert episode.returned_at is None
-    story.look(four(), after=120.0)
+    story.observe(four(), after=120.0)
     assert episode.returned_at == story.now
 
 
 def test_a_drive_that_the_reading_still_showed_when_the_kernel_told_is_not_back() -> None:
-    story = Story().look(four()).look(four(), after=HOUR, log=(GIVEN_UP,), devices=(removal(),))
-    story.look(gone(), after=1.0)
+    story = Story().observe(four()).observe(four(), after=HOUR, log=(GIVEN_UP,), devices=(removal(),))
+    story.observe(gone(), after=1.0)
     (episode,) = episodes(story)
     assert episode.returned_at is None
-    story.look(four(), after=60.0).look(gone(), after=3 * HOUR)
+    story.observe(four(), after=60.0).observe(gone(), after=3 * HOUR)
     assert episode.returned_at is not None  # what takes it away hours later is another matter
 
 
 def test_a_drive_that_comes_back_in_another_place_is_back() -> None:
-    story = Story().look(Box().with_port(PATH).with_drive(PATH, serial="FN1").with_port(PATHS[1]))
-    story.look(Box().with_port(PATH).with_port(PATHS[1]), after=HOUR, log=(GIVEN_UP,))
-    story.restart().look(Box().with_port(PATH).with_port(PATHS[1]).with_drive(PATHS[1], serial="FN1"), after=HOUR)
+    story = Story().observe(Box().with_port(PATH).with_drive(PATH, serial="FN1").with_port(PATHS[1]))
+    story.observe(Box().with_port(PATH).with_port(PATHS[1]), after=HOUR, log=(GIVEN_UP,))
+    story.restart().observe(Box().with_port(PATH).with_port(PATHS[1]).with_drive(PATHS[1], serial="FN1"), after=HOUR)
     (episode,) = episodes(story)
     assert episode.returned_at == story.now
 
@@ -48,29 +48,29 @@ def counted(**health: object) -> Box:
 
 
 def test_a_drive_that_lost_its_power_while_the_machine_ran_says_so() -> None:
-    story = Story().look(counted(unsafe_shutdowns=3, power_cycles=20))
-    story.look(counted(unsafe_shutdowns=3, power_cycles=20), after=HOUR, log=(DOWN,))
-    story.look(counted(unsafe_shutdowns=4, power_cycles=21), after=60)
+    story = Story().observe(counted(unsafe_shutdowns=3, power_cycles=20))
+    story.observe(counted(unsafe_shutdowns=3, power_cycles=20), after=HOUR, log=(DOWN,))
+    story.observe(counted(unsafe_shutdowns=4, power_cycles=21), after=60)
     (episode,) = episodes(story)
     assert episode.power_lost
     assert episode.cycled
 
 
 def test_a_drive_that_kept_its_power_says_so_too() -> None:
-    story = Story().look(counted()).look(counted(), after=HOUR, log=(DOWN,)).look(counted(), after=60)
+    story = Story().observe(counted()).observe(counted(), after=HOUR, log=(DOWN,)).observe(counted(), after=60)
     assert episodes(story)[0].power_lost is False
 
 
 def test_over_a_restart_nothing_is_said_of_power_at_the_moment_of_the_drop() -> None:
-    story = Story().look(counted(unsafe_shutdowns=3)).look(silent(), after=HOUR, log=(DOWN,))
-    story.restart().look(counted(unsafe_shutdowns=4), after=60)
+    story = Story().observe(counted(unsafe_shutdowns=3)).observe(silent(), after=HOUR, log=(DOWN,))
+    story.restart().observe(counted(unsafe_shutdowns=4), after=60)
     assert episodes(story)[0].power_lost is None
 
 
 def test_what_held_before_is_kept() -> None:
     hot = make_health(composite_temperature_celsius=78.0, unsafe_shutdowns=5)
     box = Box().with_port(PATH).with_drive(PATH, controller={"health": hot})
-    story = Story().look(box).look(box, after=900.0, log=(DOWN,))
+    story = Story().observe(box).observe(box, after=900.0, log=(DOWN,))
     before = episodes(story)[0].before
     assert before.celsius == 78.0
     assert before.warning_celsius == 80.0
@@ -82,21 +82,26 @@ def test_what_held_before_is_kept() -> None:
 def test_whether_it_was_hot_is_known_from_a_reading_of_the_last_quarter_of_an_hour() -> None:
     box = counted(composite_temperature_celsius=45.0)
     for after, hot in ((900.0, False), (1000.0, None)):
-        before = episodes(Story().look(box).look(box, after=after, log=(RESET,)))[0].before
+        before = episodes(Story().observe(box).observe(box, after=after, log=(RESET,)))[0].before
         assert (before.celsius, before.hot) == (45.0, hot)
 
 
 def test_nothing_is_remembered_from_after_a_disconnect() -> None:
     cool = counted(composite_temperature_celsius=45.0, unsafe_shutdowns=3)
     warm = counted(composite_temperature_celsius=79.0, unsafe_shutdowns=4)
-    story = Story().look(cool).look(warm, after=600.0, log=(RESET,))
+    story = Story().observe(cool).observe(warm, after=600.0, log=(RESET,))
     before = episodes(story)[0].before
     assert (before.celsius, before.hot, before.unsafe_shutdowns) == (45.0, False, 3)
 
 
 def test_of_a_disconnect_before_the_first_reading_nothing_is_known() -> None:
     warm = counted(composite_temperature_celsius=79.0, unsafe_shutdowns=4)
-    story = Story().look(warm, after=HOUR, log=(RESET,)).look(warm, after=60.0).look(warm, after=60.0, log=(RESET,))
+    story = (
+        Story()
+        .observe(warm, after=HOUR, log=(RESET,))
+        .observe(warm, after=60.0)
+        .observe(warm, after=60.0, log=(RESET,))
+    )
     (episode,) = episodes(story)
     assert (episode.before.celsius, episode.before.hot, episode.before.unsafe_shutdowns) == (None, None, None)
     assert episode.before.load is episode.before.load_during is None

@@ -22,7 +22,7 @@ def test_a_counter_that_leaps_farther_than_it_can_tells_no_growth() -> None:
 def test_a_links_counter_that_falls_begins_again() -> None:
     story = Story()
     for errors in (0, 5, 2, 3):
-        story.look(counting_box((errors, 0, 0, 0)), after=HOUR)
+        story.observe(counting_box((errors, 0, 0, 0)), after=HOUR)
     link = story.ledger.links.at(PATHS[0])
     assert link is not None
     assert link.series.since(0.0).errors == 5 + 1
@@ -31,7 +31,7 @@ def test_a_links_counter_that_falls_begins_again() -> None:
 def test_a_drives_counter_that_falls_begins_again() -> None:
     story = Story()
     for errors in (0, 5, 2, 3):
-        story.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], health={"media_errors": errors}), after=HOUR)
+        story.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], health={"media_errors": errors}), after=HOUR)
     drive = story.ledger.drives.at(PATHS[0])
     assert drive is not None
     assert [rise.by for rise in drive.risen("media_errors")] == [1]

@@ -22,16 +22,16 @@ def record(story: Story, serial: str = "FN1") -> DriveRecord:
 
 
 def test_a_counter_that_moves_is_kept_with_its_time() -> None:
-    story = Story().look(box(media_errors=31)).look(box(media_errors=31), after=HOUR)
+    story = Story().observe(box(media_errors=31)).observe(box(media_errors=31), after=HOUR)
     assert record(story).rises == {}
-    story.look(box(media_errors=33), after=HOUR)
+    story.observe(box(media_errors=33), after=HOUR)
     (rise,) = record(story).risen("media_errors")
     assert (rise.at, rise.by, rise.same_boot) == (story.now, 2, True)
 
 
 def test_a_count_before_a_moment_is_the_count_less_what_it_rose_since() -> None:
-    story = Story().look(box(unsafe_shutdowns=3)).look(box(unsafe_shutdowns=4), after=HOUR)
-    story.look(box(unsafe_shutdowns=6), after=HOUR)
+    story = Story().observe(box(unsafe_shutdowns=3)).observe(box(unsafe_shutdowns=4), after=HOUR)
+    story.observe(box(unsafe_shutdowns=6), after=HOUR)
     one, now = record(story), story.now
     counts = [one.count_before("unsafe_shutdowns", now - ago) for ago in (0.0, HOUR, 2 * HOUR, 3 * HOUR)]
     assert counts == [6, 4, 3, None]
@@ -40,7 +40,7 @@ def test_a_count_before_a_moment_is_the_count_less_what_it_rose_since() -> None:
 def test_a_temperature_before_a_moment_is_the_last_one_read_by_then() -> None:
     story = Story()
     for celsius in (40.0, 50.0, 79.0):
-        story.look(box(composite_temperature_celsius=celsius), after=HOUR)
+        story.observe(box(composite_temperature_celsius=celsius), after=HOUR)
     told = [record(story).reading_before(story.now - ago) for ago in (0.0, 60.0, 2 * HOUR, 3 * HOUR)]
     assert [None if one is None else (one.celsius, one.hot) for one in told] == [
         (79.0, True), (50.0, False), (40.0, False), None
@@ -50,35 +50,38 @@ def test_a_temperature_before_a_moment_is_the_last_one_read_by_then() -> None:
 def test_readings_seconds_apart_are_not_all_kept() -> None:
     story = Story()
     for _ in range(300):
-        story.look(box(composite_temperature_celsius=40.0), after=1.0)
+        story.observe(box(composite_temperature_celsius=40.0), after=1.0)
     times = [one.at for one in record(story).readings]
     assert len(times) <= 30
     assert times[-1] - times[0] >= 200.0
 
 
 def test_a_counter_that_moved_over_a_boot_says_so() -> None:
-    story = Story().look(box(unsafe_shutdowns=3)).restart().look(box(unsafe_shutdowns=4), after=60)
+    story = Story().observe(box(unsafe_shutdowns=3)).restart().observe(box(unsafe_shutdowns=4), after=60)
     (rise,) = record(story).risen("unsafe_shutdowns")
     assert (rise.same_boot, rise.boots) == (False, 1)
 
 
 def test_a_counter_that_falls_begins_anew() -> None:
     story = (
-        Story().look(box(media_errors=5)).look(box(media_errors=9), after=HOUR).look(box(media_errors=0), after=HOUR)
+        Story()
+        .observe(box(media_errors=5))
+        .observe(box(media_errors=9), after=HOUR)
+        .observe(box(media_errors=0), after=HOUR)
     )
     assert record(story).risen("media_errors") == []
-    story.look(box(media_errors=1), after=HOUR)
+    story.observe(box(media_errors=1), after=HOUR)
     assert [one.by for one in record(story).risen("media_errors")] == [1]
 
 
 def test_the_number_of_error_log_entries_is_nobodys_matter() -> None:
-    story = Story().look(box(error_log_entries=0)).look(box(error_log_entries=400), after=HOUR)
+    story = Story().observe(box(error_log_entries=0)).observe(box(error_log_entries=400), after=HOUR)
     assert record(story).rises == {}
 
 
 def test_what_a_source_does_not_tell_is_not_kept() -> None:
     log = make_health(media_errors=0, absent=("media_errors", "available_spare_percent"))
-    story = Story().look(Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={"health": log}))
+    story = Story().observe(Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={"health": log}))
     assert "media_errors" not in record(story).counters
     assert record(story).spare.rows == []
 
@@ -86,7 +89,7 @@ def test_what_a_source_does_not_tell_is_not_kept() -> None:
 def test_wear_is_kept_only_where_it_changes_and_the_first_figure_stays() -> None:
     story = Story()
     for day in range(300):
-        story.look(box(percentage_used=day, power_on_hours=24 * day), after=DAY)
+        story.observe(box(percentage_used=day, power_on_hours=24 * day), after=DAY)
     rows = record(story).wear.rows
     assert len(rows) == 200
     assert rows[0][2] == 0
@@ -96,14 +99,14 @@ def test_wear_is_kept_only_where_it_changes_and_the_first_figure_stays() -> None
 def test_heat_is_kept_by_the_hour_for_a_week() -> None:
     story = Story()
     for _ in range(24 * 9):
-        story.look(box(composite_temperature_celsius=40.0), after=HOUR)
+        story.observe(box(composite_temperature_celsius=40.0), after=HOUR)
     assert len(record(story).heat) == 7 * 24
     assert {row.mean_celsius for row in record(story).heat} == {40.0}
 
 
 def test_hot_is_near_the_drives_own_threshold() -> None:
-    assert record(Story().look(box(composite_temperature_celsius=74.0))).is_hot() is False
-    assert record(Story().look(box(composite_temperature_celsius=75.0))).is_hot() is True
+    assert record(Story().observe(box(composite_temperature_celsius=74.0))).is_hot() is False
+    assert record(Story().observe(box(composite_temperature_celsius=75.0))).is_hot() is True
     assert DriveRecord(serial="x", celsius=90.0).is_hot() is None  # it states no limit
 
 
@@ -113,7 +116,7 @@ def test_seen_heat_is_of_the_thermometer_alone_and_of_the_hours_looked_at() -> N
     hot = Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={**denied, "temperatures": (reading,)})
     story = Story()
     for number in range(24):
-        story.look(hot if number == 5 else box(composite_temperature_celsius=81.0), after=HOUR)
+        story.observe(hot if number == 5 else box(composite_temperature_celsius=81.0), after=HOUR)
     assert record(story).seen_heat(0.0) == SeenHeat(minutes=60, days=1, critical=0, hours=24)
     assert record(story).is_hot()
     assert record(story).seen_heat(story.now - 12 * HOUR).minutes == 0
@@ -125,9 +128,9 @@ def test_a_drive_without_a_warning_threshold_is_held_to_its_critical_one() -> No
 
 
 def test_a_drive_takes_its_history_along() -> None:
-    story = Story().look(box(media_errors=0)).look(box(media_errors=2), after=HOUR)
+    story = Story().observe(box(media_errors=0)).observe(box(media_errors=2), after=HOUR)
     moved = Box().with_port(PATHS[1]).with_drive(PATHS[1], serial="FN1", health={"media_errors": 2})
-    story.restart().look(moved, after=HOUR)
+    story.restart().observe(moved, after=HOUR)
     assert record(story).path == PATHS[1]
     assert [path for _, path in record(story).paths] == [PATH, PATHS[1]]
     assert len(record(story).risen("media_errors")) == 1
@@ -135,14 +138,14 @@ def test_a_drive_takes_its_history_along() -> None:
 
 
 def test_an_identity_that_changes_is_doubtful() -> None:
-    story = Story().look(Box().with_port(PATH).with_drive(PATH, serial="FN1", capacity="2 TB"))
-    story.look(Box().with_port(PATH).with_drive(PATH, serial="FN1", capacity="4 TB"), after=DAY)
+    story = Story().observe(Box().with_port(PATH).with_drive(PATH, serial="FN1", capacity="2 TB"))
+    story.observe(Box().with_port(PATH).with_drive(PATH, serial="FN1", capacity="4 TB"), after=DAY)
     ((_, what),) = record(story).doubts
     assert what == "its capacity was 2000000000000 and is 4000000000000"
 
 
 def test_a_drive_without_a_serial_number_is_known_by_its_position() -> None:
-    story = Story().look(
+    story = Story().observe(
         Box()
         .with_port(PATH)
         .with_drive(PATH, controller={"serial": Unread("serial", "gone"), "identity": Unread("i", "x")})
@@ -152,7 +155,7 @@ def test_a_drive_without_a_serial_number_is_known_by_its_position() -> None:
 
 
 def test_a_serial_number_is_taken_without_its_padding() -> None:
-    story = Story().look(box(serial="FN1"))
+    story = Story().observe(box(serial="FN1"))
     assert story.last is not None
     assert key_of(next(iter(_occupants(story)))) == "FN1"
 
@@ -171,7 +174,7 @@ def silent() -> Box:
 
 
 def test_a_drive_that_stops_answering_is_the_drive_that_was_there() -> None:
-    story = Story().look(box(media_errors=3)).look(silent(), after=HOUR)
+    story = Story().observe(box(media_errors=3)).observe(silent(), after=HOUR)
     assert set(story.ledger.drives.records) == {"FN1"}
     assert story.ledger.drives.at(PATH) is record(story)
     assert (record(story).name, record(story).last_at) == ("nvme0", story.now)
@@ -179,12 +182,12 @@ def test_a_drive_that_stops_answering_is_the_drive_that_was_there() -> None:
 
 
 def test_a_silent_device_that_nobody_ever_knew_stands_under_its_position() -> None:
-    story = Story().look(silent())
+    story = Story().observe(silent())
     assert all("/" in serial for serial in story.ledger.drives.records)
 
 
 def test_another_drive_that_tells_its_name_takes_the_position() -> None:
-    story = Story().look(box()).look(silent(), after=HOUR).look(box(serial="FN2"), after=HOUR)
+    story = Story().observe(box()).observe(silent(), after=HOUR).observe(box(serial="FN2"), after=HOUR)
     at = story.ledger.drives.at(PATH)
     assert at is not None
     assert at.serial == "FN2"
@@ -198,7 +201,7 @@ def twins(first_errors: int, second_errors: int) -> Box:
 
 
 def test_drives_that_share_a_serial_number_are_two_each_known_by_its_position() -> None:
-    story = Story().look(twins(0, 2)).look(twins(0, 3), after=HOUR)
+    story = Story().observe(twins(0, 2)).observe(twins(0, 3), after=HOUR)
     by_path = {record.path: record for record in story.ledger.drives.records.values()}
     assert [rise.by for rise in by_path[PATHS[1]].risen("media_errors")] == [1]
     assert by_path[PATH].risen("media_errors") == []
@@ -208,9 +211,9 @@ def test_drives_that_share_a_serial_number_are_two_each_known_by_its_position() 
 @pytest.mark.parametrize("counter", ["warning_temperature_minutes", "critical_temperature_minutes"])
 def test_no_drive_was_hot_for_longer_than_time_went_by(counter: str) -> None:
     """Both count minutes. Source: NVM Express Base Specification 2.0, 5.16.1.3."""
-    story = Story().look(box(**{counter: 3})).look(box(**{counter: 63}), after=HOUR)
+    story = Story().observe(box(**{counter: 3})).observe(box(**{counter: 63}), after=HOUR)
     assert [rise.by for rise in record(story).risen(counter)] == [60]
-    story.look(box(**{counter: 4_294_967_295}), after=7 * DAY).look(box(**{counter: 4_294_967_295}), after=HOUR)
+    story.observe(box(**{counter: 4_294_967_295}), after=7 * DAY).observe(box(**{counter: 4_294_967_295}), after=HOUR)
     assert [rise.by for rise in record(story).risen(counter)] == [60]
 
 
@@ -222,17 +225,17 @@ def of_firmware(firmware: str, media_errors: int) -> Box:
 
 
 def test_a_count_that_leaps_in_the_pass_that_shows_other_firmware_begins_again() -> None:
-    story = Story().look(of_firmware("A1", 2)).look(of_firmware("A1", 3), after=HOUR)
-    story.restart().look(of_firmware("B2", 90), after=HOUR)
+    story = Story().observe(of_firmware("A1", 2)).observe(of_firmware("A1", 3), after=HOUR)
+    story.restart().observe(of_firmware("B2", 90), after=HOUR)
     assert [rise.by for rise in record(story).risen("media_errors")] == [1]
-    story.look(of_firmware("B2", 91), after=HOUR)
+    story.observe(of_firmware("B2", 91), after=HOUR)
     assert [rise.by for rise in record(story).risen("media_errors")] == [1, 1]
 
 
 def test_a_drive_is_back_once_passes_did_not_find_it_for_a_while() -> None:
-    story = Story().look(box()).look(box(), after=DAY).restart().look(box(), after=DAY)
+    story = Story().observe(box()).observe(box(), after=DAY).restart().observe(box(), after=DAY)
     assert record(story).returned_at == 0.0  # nobody looked meanwhile
-    story.look(Box(), after=60.0).look(box(), after=60.0)
+    story.observe(Box(), after=60.0).observe(box(), after=60.0)
     assert record(story).returned_at == 0.0  # a pass that failed
-    story.look(Box(), after=HOUR).look(box(), after=HOUR)
+    story.observe(Box(), after=HOUR).observe(box(), after=HOUR)
     assert record(story).returned_at == story.now

@@ -16,7 +16,7 @@ from losing_box import (
     episodes,
     four,
     gone,
-    look_without_words,
+    observe_without_words,
     removal,
 )
 from simulated_box import A_MORNING
@@ -24,9 +24,9 @@ from simulated_past import DAY, HOUR, PATHS, Story
 
 
 def test_a_disconnect_with_many_lines_is_one() -> None:
-    story = Story().look(four())
+    story = Story().observe(four())
     power = "nvme 0000:01:00.0: can't change power state from D3cold to D0 (config space inaccessible)"
-    story.look(four(), after=HOUR, log=(DOWN, GIVEN_UP, power, DOWN))
+    story.observe(four(), after=HOUR, log=(DOWN, GIVEN_UP, power, DOWN))
     (episode,) = episodes(story)
     assert episode.path == PATH
     assert episode.serial == "FN0000"
@@ -36,25 +36,25 @@ def test_a_disconnect_with_many_lines_is_one() -> None:
 
 
 def test_two_within_the_hour_are_one_and_later_ones_are_not() -> None:
-    story = Story().look(four())
-    story.look(four(), after=HOUR, log=(DOWN,)).look(four(), after=HOUR / 2, log=(DOWN,))
+    story = Story().observe(four())
+    story.observe(four(), after=HOUR, log=(DOWN,)).observe(four(), after=HOUR / 2, log=(DOWN,))
     assert len(episodes(story)) == 1
-    story.look(four(), after=2 * HOUR, log=(DOWN,))
+    story.observe(four(), after=2 * HOUR, log=(DOWN,))
     assert len(episodes(story)) == 2
 
 
 def test_a_reset_is_no_drop() -> None:
-    story = Story().look(four()).look(four(), after=HOUR, log=(RESET,))
+    story = Story().observe(four()).observe(four(), after=HOUR, log=(RESET,))
     (reset,) = episodes(story)
     assert not reset.dropped
 
 
 def test_a_lost_interrupt_is_nothing() -> None:
-    assert episodes(Story().look(four()).look(four(), after=HOUR, log=(HARMLESS_BUT_READ,))) == []
+    assert episodes(Story().observe(four()).observe(four(), after=HOUR, log=(HARMLESS_BUT_READ,))) == []
 
 
 def test_a_removal_that_only_device_events_tell_was_asked_for() -> None:
-    story = Story().look(four()).look(gone(), after=HOUR, devices=(removal(),))
+    story = Story().observe(four()).observe(gone(), after=HOUR, devices=(removal(),))
     (episode,) = episodes(story)
     assert episode.asked
     assert not episode.counts
@@ -65,22 +65,24 @@ def test_a_removal_that_only_device_events_tell_was_asked_for() -> None:
 def test_a_removal_in_a_pass_without_the_log_is_a_failure_however_often_and_stays_one(
     log: KernelEvents | Unread,
 ) -> None:
-    story = Story().look(four(), log=(HARMLESS_BUT_READ,))
+    story = Story().observe(four(), log=(HARMLESS_BUT_READ,))
     for _ in range(4):
-        look_without_words(story, gone(), log, after=600.0, devices=(removal(),))
-        story.look(four(), after=600.0, devices=(removal(Action.ADD),))
-        story.look(four(), after=DAY)
+        observe_without_words(story, gone(), log, after=600.0, devices=(removal(),))
+        story.observe(four(), after=600.0, devices=(removal(Action.ADD),))
+        story.observe(four(), after=DAY)
     assert [(episode.asked, episode.dropped) for episode in episodes(story)] == [(False, True)] * 4
     assert len(story.ledger.episodes.of_path(PATH)) == 4
-    story.look(gone(), after=600.0, devices=(removal(),))  # the log is whole again
+    story.observe(gone(), after=600.0, devices=(removal(),))  # the log is whole again
     assert episodes(story)[-1].asked
 
 
 def test_each_removal_in_good_order_is_one_and_a_failure_soon_after_is_another() -> None:
-    story = Story().look(four())
+    story = Story().observe(four())
     for _ in range(2):
-        story.look(gone(), after=60.0, devices=(removal(),)).look(four(), after=60.0, devices=(removal(Action.ADD),))
-    story.look(gone(), after=60.0, log=(GIVEN_UP,), devices=(removal(),))
+        story.observe(gone(), after=60.0, devices=(removal(),)).observe(
+            four(), after=60.0, devices=(removal(Action.ADD),)
+        )
+    story.observe(gone(), after=60.0, log=(GIVEN_UP,), devices=(removal(),))
     first, second, failed = episodes(story)
     assert first.asked
     assert second.asked
@@ -90,29 +92,31 @@ def test_each_removal_in_good_order_is_one_and_a_failure_soon_after_is_another()
 
 
 def test_removals_within_a_minute_are_still_one_each() -> None:
-    story = Story().look(four())
+    story = Story().observe(four())
     for _ in range(4):
-        story.look(gone(), after=4.0, devices=(removal(),)).look(four(), after=4.0, devices=(removal(Action.ADD),))
+        story.observe(gone(), after=4.0, devices=(removal(),)).observe(
+            four(), after=4.0, devices=(removal(Action.ADD),)
+        )
     assert [one.asked for one in episodes(story)] == [True] * 4
 
 
 def test_a_failure_before_a_look_saw_the_drive_back_is_another_too() -> None:
-    story = Story().look(four()).look(gone(), after=60.0, devices=(removal(),))
-    story.look(gone(), after=2.0, devices=(removal(Action.ADD),)).look(gone(), after=2.0, log=(GIVEN_UP,))
+    story = Story().observe(four()).observe(gone(), after=60.0, devices=(removal(),))
+    story.observe(gone(), after=2.0, devices=(removal(Action.ADD),)).observe(gone(), after=2.0, log=(GIVEN_UP,))
     asked, failed = episodes(story)
     assert asked.asked
     assert failed.counts
 
 
 def test_a_removal_event_belongs_to_the_disconnect_that_the_log_told() -> None:
-    story = Story().look(four()).look(gone(), after=6 * HOUR, log=(GIVEN_UP,), devices=(removal(),))
+    story = Story().observe(four()).observe(gone(), after=6 * HOUR, log=(GIVEN_UP,), devices=(removal(),))
     (episode,) = episodes(story)
     assert not episode.asked
 
 
 def test_two_that_drop_at_once_know_of_each_other() -> None:
-    story = Story().look(four())
-    story.look(four(), after=HOUR, log=(DOWN, DOWN.replace("nvme0", "nvme2")))
+    story = Story().observe(four())
+    story.observe(four(), after=HOUR, log=(DOWN, DOWN.replace("nvme0", "nvme2")))
     assert {episode.path: episode.together for episode in episodes(story)} == {
         PATHS[0]: [PATHS[2]],
         PATHS[2]: [PATHS[0]],
@@ -121,33 +125,33 @@ def test_two_that_drop_at_once_know_of_each_other() -> None:
 
 def test_medium_errors_in_the_log_are_kept_with_their_position() -> None:
     line = "critical medium error, dev nvme2n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
-    story = Story().look(four()).look(four(), after=HOUR, log=(line,))
+    story = Story().observe(four()).observe(four(), after=HOUR, log=(line,))
     assert [path for _, path, _ in story.ledger.episodes.media] == [PATHS[2]]
 
 
 def test_events_that_nobody_here_knows_keep_their_own_name() -> None:
-    story = Story().look(four()).look(four(), after=HOUR, log=(DOWN.replace("nvme0", "nvme9"),))
+    story = Story().observe(four()).observe(four(), after=HOUR, log=(DOWN.replace("nvme0", "nvme9"),))
     assert episodes(story)[0].path == "nvme9"
 
 
 def test_a_drive_that_dropped_before_the_first_look_of_a_boot_is_known_by_its_last_name() -> None:
-    story = Story().look(four()).restart().look(gone(), after=HOUR, log=(DOWN,))
+    story = Story().observe(four()).restart().observe(gone(), after=HOUR, log=(DOWN,))
     assert [one.path for one in episodes(story)] == [PATH]
 
 
 def test_a_year_of_flapping_stays_small() -> None:
-    story = Story().look(four())
+    story = Story().observe(four())
     for _ in range(500):
-        story.look(four(), after=DAY, log=(DOWN,))
+        story.observe(four(), after=DAY, log=(DOWN,))
     assert len(episodes(story)) == 400
     assert len(story.ledger.episodes.recent) < 10
 
 
 def test_a_link_that_comes_up_at_boot_is_training_and_later_it_is_a_drop() -> None:
     line = "pcieport 0000:00:01.1: pciehp: Slot(1): Link Down"
-    story = Story(booted_at=A_MORNING - 20.0).look(four(), log=(line,))
+    story = Story(booted_at=A_MORNING - 20.0).observe(four(), log=(line,))
     assert episodes(story) == []
-    story.look(four(), after=HOUR, log=(line,))
+    story.observe(four(), after=HOUR, log=(line,))
     assert len(episodes(story)) == 1
 
 
@@ -161,7 +165,7 @@ def test_a_link_that_comes_up_at_boot_is_training_and_later_it_is_a_drop() -> No
     ],
 )
 def test_whether_the_controller_still_answered_is_taken_from_its_own_register(line: str, answered: bool | None) -> None:  # noqa: FBT001
-    story = Story().look(four()).look(four(), after=HOUR, log=(line, GIVEN_UP))
+    story = Story().observe(four()).observe(four(), after=HOUR, log=(line, GIVEN_UP))
     assert episodes(story)[0].answered is answered
 
 
@@ -171,43 +175,43 @@ SLOT = "pcieport 0000:00:01.1: pciehp: Slot(1): "
 
 
 def removed_then_pulled() -> Story:
-    story = Story().look(four(), log=(HARMLESS_BUT_READ,)).look(gone(), after=HOUR, devices=(removal(),))
-    return story.look(gone(), after=60.0, log=(f"{SLOT}Link Down", f"{SLOT}Card not present"))
+    story = Story().observe(four(), log=(HARMLESS_BUT_READ,)).observe(gone(), after=HOUR, devices=(removal(),))
+    return story.observe(gone(), after=60.0, log=(f"{SLOT}Link Down", f"{SLOT}Card not present"))
 
 
 def test_a_drive_that_was_removed_and_then_pulled_was_taken_out() -> None:
     story = removed_then_pulled()
     assert [episode.asked for episode in episodes(story)] == [True]
-    story.look(gone(), after=6 * HOUR, log=(f"{SLOT}Link Down",))
+    story.observe(gone(), after=6 * HOUR, log=(f"{SLOT}Link Down",))
     assert [episode.asked for episode in episodes(story)] == [True]
 
 
 def test_a_drive_that_is_back_after_that_can_fail_again() -> None:
-    story = removed_then_pulled().look(four(), after=HOUR, log=(f"{SLOT}Card present", f"{SLOT}Link Up"))
-    story.look(gone(), after=HOUR, log=(f"{SLOT}Link Down", f"{SLOT}Card not present"))
+    story = removed_then_pulled().observe(four(), after=HOUR, log=(f"{SLOT}Card present", f"{SLOT}Link Up"))
+    story.observe(gone(), after=HOUR, log=(f"{SLOT}Link Down", f"{SLOT}Card not present"))
     assert [episode.asked for episode in episodes(story)] == [True, False]
 
 
 def test_a_drive_that_fails_as_soon_as_it_is_put_back_did_fail() -> None:
-    story = removed_then_pulled().look(gone(), after=HOUR, log=(f"{SLOT}Link Up",))
-    story.look(gone(), after=5.0, log=(f"{SLOT}Link Down",))
+    story = removed_then_pulled().observe(gone(), after=HOUR, log=(f"{SLOT}Link Up",))
+    story.observe(gone(), after=5.0, log=(f"{SLOT}Link Down",))
     assert [episode.asked for episode in episodes(story)] == [True, False]
 
 
 def test_a_drive_that_nobody_removed_before_the_slot_said_so_did_fail() -> None:
-    story = Story().look(four(), log=(HARMLESS_BUT_READ,))
-    story.look(gone(), after=60.0, log=(f"{SLOT}Link Down", f"{SLOT}Card not present"), devices=(removal(),))
+    story = Story().observe(four(), log=(HARMLESS_BUT_READ,))
+    story.observe(gone(), after=60.0, log=(f"{SLOT}Link Down", f"{SLOT}Card not present"), devices=(removal(),))
     assert [episode.asked for episode in episodes(story)] == [False]
 
 
 def test_a_drive_that_was_let_go_on_request_is_in_hand_for_two_minutes_or_until_it_is_back() -> None:
-    story = Story().look(four()).look(gone(), after=HOUR, devices=(removal(),))
+    story = Story().observe(four()).observe(gone(), after=HOUR, devices=(removal(),))
     book, now = story.ledger.episodes, story.ledger.now
     assert book.is_in_hand(PATH, now)
     assert book.is_in_hand(PATH, now + 100.0)
     assert not book.is_in_hand(PATH, now + 120.0)
     assert not book.is_in_hand(PATHS[1], now)
-    story.look(four(), after=10.0, devices=(removal(Action.ADD),))
+    story.observe(four(), after=10.0, devices=(removal(Action.ADD),))
     assert not book.is_in_hand(PATH, story.ledger.now)
-    story.look(gone(), after=HOUR, log=(GIVEN_UP,))
+    story.observe(gone(), after=HOUR, log=(GIVEN_UP,))
     assert not book.is_in_hand(PATH, story.ledger.now)  # it failed

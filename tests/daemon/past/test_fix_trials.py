@@ -130,20 +130,20 @@ def box(*, idle: bool) -> Box:
 def test_idle_states_switched_off_after_drops_are_on_trial_and_cure() -> None:
     story = Story()
     for day in range(40):
-        story.look(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
-    story.restart().look(box(idle=False), after=HOUR)
+        story.observe(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
+    story.restart().observe(box(idle=False), after=HOUR)
     (trial,) = story.ledger.trials.trials
     assert (trial.what, trial.complaint, trial.events_before) == ("idle-states", EPISODES, 5)
     for _ in range(20):
-        story.look(box(idle=False), after=DAY)
+        story.observe(box(idle=False), after=DAY)
     assert trial.outcome == TrialOutcome.CURED
 
 
 def test_a_drop_in_spite_of_it_ends_the_trial() -> None:
     story = Story()
     for day in range(40):
-        story.look(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
-    story.restart().look(box(idle=False), after=HOUR).look(box(idle=False), after=DAY, log=(DOWN,))
+        story.observe(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
+    story.restart().observe(box(idle=False), after=HOUR).observe(box(idle=False), after=DAY, log=(DOWN,))
     (trial,) = story.ledger.trials.trials
     assert trial.outcome == TrialOutcome.NOT_CURED
 
@@ -155,12 +155,12 @@ def test_a_lower_limit_after_many_errors_is_on_trial_for_the_errors() -> None:
 
     story = Story()
     for hour in range(100):
-        story.look(errors(3 * hour), after=HOUR)
-    story.restart().look(errors(0, target=3), after=HOUR)
+        story.observe(errors(3 * hour), after=HOUR)
+    story.restart().observe(errors(0, target=3), after=HOUR)
     (trial,) = story.ledger.trials.trials
     assert (trial.what, trial.complaint) == ("link-cap", ERRORS)
     for _ in range(40):
-        story.look(errors(0, target=3), after=HOUR)
+        story.observe(errors(0, target=3), after=HOUR)
     assert trial.outcome == TrialOutcome.CURED
 
 

@@ -22,7 +22,7 @@ def eventful(story: Story, first: int, last: int) -> Story:
         log = (DOWN,) if hour % 50 == 7 else ()
         if hour % 100 == 99:
             story.restart()
-        story.look(counting_box((hour // 3, 0, hour // 40, 0)), after=HOUR, log=log)
+        story.observe(counting_box((hour // 3, 0, hour // 40, 0)), after=HOUR, log=log)
     return story
 
 
@@ -54,7 +54,7 @@ def test_years_stay_small() -> None:
     for day in range(800):
         if day % 9 == 0:
             story.restart()
-        story.look(counting_box((3 * day, day, 0, day // 3)), after=DAY, log=(DOWN,) if day % 11 == 0 else ())
+        story.observe(counting_box((3 * day, day, 0, day // 3)), after=DAY, log=(DOWN,) if day % 11 == 0 else ())
     assert len(json.dumps(story.ledger.as_state())) < 400_000
 
 
@@ -82,11 +82,11 @@ def test_a_reading_that_is_not_new_adds_no_exposure() -> None:
 
 
 def test_device_events_are_placed_by_the_kernels_own_path() -> None:
-    story = Story().look(counting_box((0, 0, 0, 0)))
+    story = Story().observe(counting_box((0, 0, 0, 0)))
     (gone,) = device_events(
         [{"action": "remove", "devpath": "/devices/pci0000:00/0000:00:01.1/0000:01:00.0", "subsystem": "pci"}]
     )
-    story.look(counting_box((0, 0, 0, 0)).without(PATHS[0]), after=HOUR, devices=(gone,))
+    story.observe(counting_box((0, 0, 0, 0)).without(PATHS[0]), after=HOUR, devices=(gone,))
     assert [(one.path, one.asked) for one in story.ledger.episodes.episodes] == [(PATHS[0], True)]
 
 

@@ -28,16 +28,16 @@ def errors(story: Story) -> int:
 
 
 def test_what_had_been_counted_before_the_first_look_is_no_rate() -> None:
-    story = Story().look(counting_box((500, 0, 0, 0)))
-    story.look(counting_box((500, 0, 0, 0)), after=HOUR)
+    story = Story().observe(counting_box((500, 0, 0, 0)))
+    story.observe(counting_box((500, 0, 0, 0)), after=HOUR)
     assert errors(story) == 0
     assert link(story).far.found == 500
     assert link(story).far.found_seconds == pytest.approx(600.0)
 
 
 def test_what_comes_after_is() -> None:
-    story = Story().look(counting_box((500, 0, 0, 0)))
-    story.look(counting_box((503, 0, 0, 0)), after=HOUR)
+    story = Story().observe(counting_box((500, 0, 0, 0)))
+    story.observe(counting_box((503, 0, 0, 0)), after=HOUR)
     assert errors(story) == 3
     (row,) = link(story).series.rows
     assert row.seconds == HOUR
@@ -47,8 +47,10 @@ def test_what_comes_after_is() -> None:
 
 def test_fewest_and_most_events_that_explain_the_counters() -> None:
     # One error on the wire may set one of a receiver's bits or two (aer.c counts bits); replays are the sender's.
-    story = Story().look(one_link(count(), count()))
-    story.look(one_link(count({"Timeout": 2, "RxErr": 1}), count({"RxErr": 3, "BadTLP": 2, "BadDLLP": 1})), after=HOUR)
+    story = Story().observe(one_link(count(), count()))
+    story.observe(
+        one_link(count({"Timeout": 2, "RxErr": 1}), count({"RxErr": 3, "BadTLP": 2, "BadDLLP": 1})), after=HOUR
+    )
     (row,) = link(story).series.rows
     assert row.device_errors == 3
     assert row.most == 3 + 2 + 1 + 1
@@ -57,30 +59,30 @@ def test_fewest_and_most_events_that_explain_the_counters() -> None:
 
 
 def test_errors_that_are_not_the_signals_are_left_out() -> None:
-    story = Story().look(one_link(count(), count()))
-    story.look(one_link(count(), count({"NonFatalErr": 40, "CorrIntErr": 3, "HeaderOF": 1})), after=HOUR)
+    story = Story().observe(one_link(count(), count()))
+    story.observe(one_link(count(), count({"NonFatalErr": 40, "CorrIntErr": 3, "HeaderOF": 1})), after=HOUR)
     assert errors(story) == 0
 
 
 def test_a_boot_begins_the_series_anew() -> None:
-    story = Story().look(counting_box((10, 0, 0, 0)))
-    story.restart(after=60).look(counting_box((12, 0, 0, 0)), after=HOUR)
+    story = Story().observe(counting_box((10, 0, 0, 0)))
+    story.restart(after=60).observe(counting_box((12, 0, 0, 0)), after=HOUR)
     assert errors(story) == 0
-    story.look(counting_box((14, 0, 0, 0)), after=HOUR)
+    story.observe(counting_box((14, 0, 0, 0)), after=HOUR)
     assert errors(story) == 2
 
 
 def test_a_count_that_falls_begins_the_series_anew_and_never_wraps() -> None:
-    story = Story().look(counting_box((1000, 0, 0, 0)))
-    story.look(counting_box((7, 0, 0, 0)), after=HOUR)
+    story = Story().observe(counting_box((1000, 0, 0, 0)))
+    story.observe(counting_box((7, 0, 0, 0)), after=HOUR)
     assert errors(story) == 0
-    story.look(counting_box((9, 0, 0, 0)), after=HOUR)
+    story.observe(counting_box((9, 0, 0, 0)), after=HOUR)
     assert errors(story) == 2
 
 
 def test_what_is_counted_while_a_link_settles_belongs_to_its_training() -> None:
-    story = Story().look(one_link(count(), count()))
-    story.look(one_link(count(), count(60)), after=SETTLE_SECONDS / 2)
+    story = Story().observe(one_link(count(), count()))
+    story.observe(one_link(count(), count(60)), after=SETTLE_SECONDS / 2)
     assert errors(story) == 0
     assert link(story).aside == 60
 
@@ -96,31 +98,31 @@ def test_what_is_counted_while_a_link_settles_belongs_to_its_training() -> None:
 def test_errors_in_the_first_minutes_of_a_watch_count_once_siblings_clear_the_doubt(
     counts: tuple[int, ...], counted: int
 ) -> None:
-    story = Story().look(counting_box((0, 0, 0, 0)))  # it has run for ten minutes
-    story.look(counting_box(counts), after=SETTLE_SECONDS / 2)
+    story = Story().observe(counting_box((0, 0, 0, 0)))  # it has run for ten minutes
+    story.observe(counting_box(counts), after=SETTLE_SECONDS / 2)
     assert errors(story) == counted
     assert link(story).aside == counts[0] - counted
 
 
 def test_soon_after_a_boot_siblings_clear_nothing() -> None:
-    story = Story().look(counting_box((0, 0, 0, 0))).restart().look(counting_box((0, 0, 0, 0)), after=10.0)
-    story.look(counting_box((60, 0, 0, 0)), after=SETTLE_SECONDS / 2)
+    story = Story().observe(counting_box((0, 0, 0, 0))).restart().observe(counting_box((0, 0, 0, 0)), after=10.0)
+    story.observe(counting_box((60, 0, 0, 0)), after=SETTLE_SECONDS / 2)
     assert errors(story) == 0
 
 
 def test_errors_that_go_along_with_a_disconnect_are_kept_apart() -> None:
-    story = Story().look(counting_box((0, 0, 0, 0)))
+    story = Story().observe(counting_box((0, 0, 0, 0)))
     down = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
-    story.look(counting_box((90, 0, 0, 0)), after=HOUR, log=(down,))
+    story.observe(counting_box((90, 0, 0, 0)), after=HOUR, log=(down,))
     assert errors(story) == 0
     assert link(story).aside == 90
 
 
 def test_the_drives_history_follows_the_drive_and_the_places_stays() -> None:
-    story = Story().look(one_link(count(), count(), serial="FN1"))
-    story.look(one_link(count(), count(4), serial="FN1"), after=HOUR)
-    story.restart().look(one_link(count(), count(), serial="FN2"), after=HOUR)
-    story.look(one_link(count(), count(1), serial="FN2"), after=HOUR)
+    story = Story().observe(one_link(count(), count(), serial="FN1"))
+    story.observe(one_link(count(), count(4), serial="FN1"), after=HOUR)
+    story.restart().observe(one_link(count(), count(), serial="FN2"), after=HOUR)
+    story.observe(one_link(count(), count(1), serial="FN2"), after=HOUR)
     totals = {
         record.serial: sum(row.errors for row in record.series.rows) for record in story.ledger.links.of_path(PATH)
     }
@@ -130,15 +132,15 @@ def test_the_drives_history_follows_the_drive_and_the_places_stays() -> None:
 
 
 def test_a_link_that_no_end_counts_is_not_watched() -> None:
-    story = Story().look(Box().with_port(PATH).with_drive(PATH))
+    story = Story().observe(Box().with_port(PATH).with_drive(PATH))
     assert not link(story).watched
     assert not link(story).counted
 
 
 def test_where_nobody_counts_the_logs_reports_are_the_least_that_happened() -> None:
-    story = Story().look(Box().with_port(PATH).with_drive(PATH))
+    story = Story().observe(Box().with_port(PATH).with_drive(PATH))
     report = "nvme 0000:01:00.0: PCIe Bus Error: severity=Correctable, type=Physical Layer, (Receiver ID)"
-    story.look(Box().with_port(PATH).with_drive(PATH), after=HOUR, log=(report, report))
+    story.observe(Box().with_port(PATH).with_drive(PATH), after=HOUR, log=(report, report))
     assert errors(story) == 2
     assert link(story).from_log
     assert link(story).watched
@@ -146,18 +148,18 @@ def test_where_nobody_counts_the_logs_reports_are_the_least_that_happened() -> N
 
 
 def test_reports_are_not_added_to_counters() -> None:
-    story = Story().look(counting_box((0, 0, 0, 0)))
+    story = Story().observe(counting_box((0, 0, 0, 0)))
     report = "nvme 0000:01:00.0: PCIe Bus Error: severity=Correctable, type=Physical Layer, (Receiver ID)"
-    story.look(counting_box((1, 0, 0, 0)), after=HOUR, log=(report,) * 5)
+    story.observe(counting_box((1, 0, 0, 0)), after=HOUR, log=(report,) * 5)
     assert errors(story) == 1
 
 
 def test_uncorrectable_errors_of_the_link_are_counted_apart() -> None:
-    story = Story().look(one_link(count(), count()))
+    story = Story().observe(one_link(count(), count()))
     failed = AerCounters(
         correctable=count().correctable, nonfatal={"DLP": 0, "UnsupReq": 4}, fatal={"DLP": 1, "SDES": 0}
     )
-    story.look(one_link(failed, count()), after=HOUR)
+    story.observe(one_link(failed, count()), after=HOUR)
     (row,) = link(story).series.rows
     assert row.fatal == 1  # an unsupported request is none of the link's errors
 
@@ -167,19 +169,19 @@ def test_uncorrectable_errors_that_were_not_read_for_once_are_not_told_anew() ->
         return AerCounters(correctable=count().correctable, nonfatal={"DLP": 0}, fatal=fatal)  # type: ignore[arg-type]
 
     gap = Unread("aer_dev_fatal", "the device did not answer in time", Reason.TIMED_OUT)
-    story = Story().look(one_link(with_fatal({"DLP": 3}), count()))
-    story.look(one_link(with_fatal(gap), count()), after=HOUR)
-    story.look(one_link(with_fatal({"DLP": 3}), count()), after=HOUR)
+    story = Story().observe(one_link(with_fatal({"DLP": 3}), count()))
+    story.observe(one_link(with_fatal(gap), count()), after=HOUR)
+    story.observe(one_link(with_fatal({"DLP": 3}), count()), after=HOUR)
     assert sum(row.fatal for row in link(story).series.rows) == 0
-    story.look(one_link(with_fatal({"DLP": 4}), count()), after=HOUR)
+    story.observe(one_link(with_fatal({"DLP": 4}), count()), after=HOUR)
     assert sum(row.fatal for row in link(story).series.rows) == 1
 
 
 def test_errors_of_one_minute_mark_it_once() -> None:
-    story = Story().look(counting_box((0, 0, 0, 0)))
-    story.look(counting_box((0, 0, 0, 0)), after=HOUR)
+    story = Story().observe(counting_box((0, 0, 0, 0)))
+    story.observe(counting_box((0, 0, 0, 0)), after=HOUR)
     for number in range(1, 6):
-        story.look(counting_box((number, 0, 0, 0)), after=5.0)
+        story.observe(counting_box((number, 0, 0, 0)), after=5.0)
     marked = sum(row.marked for row in link(story).series.rows)
     assert errors(story) == 5
     assert marked in (1, 2)  # the minute may have turned in between
@@ -187,10 +189,10 @@ def test_errors_of_one_minute_mark_it_once() -> None:
 
 def test_counters_that_the_kernel_was_told_to_leave_are_no_counting() -> None:
     off = Setting(value="off", origin="command-line")
-    story = Story().look(counting_box((0, 0, 0, 0)).with_power(aer_owner=off))
+    story = Story().observe(counting_box((0, 0, 0, 0)).with_power(aer_owner=off))
     assert not link(story).counted
     kept = Setting(value="off", origin="firmware")  # the firmware hands its findings on, and they are counted (aer.c)
-    assert link(Story().look(counting_box((0, 0, 0, 0)).with_power(aer_owner=kept))).counted
+    assert link(Story().observe(counting_box((0, 0, 0, 0)).with_power(aer_owner=kept))).counted
 
 
 UNCORRECTABLE = "nvme 0000:01:00.0: PCIe Bus Error: severity=Uncorrectable (Fatal), type=Data Link Layer, (Receiver ID)"
@@ -201,23 +203,23 @@ def uncounted() -> Box:
 
 
 def test_an_uncorrectable_error_that_only_the_log_tells_of_is_kept() -> None:
-    story = Story().look(uncounted())
-    story.look(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    story = Story().observe(uncounted())
+    story.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
     assert link(story).reported == [story.now - 30.0]
-    story.look(uncounted(), after=HOUR)
+    story.observe(uncounted(), after=HOUR)
     assert len(link(story).reported) == 1
 
 
 def test_both_ends_reports_of_one_moment_are_one_error() -> None:
     port = "pcieport 0000:00:01.1: AER: Uncorrectable (Fatal) error message received from 0000:00:01.1"
-    story = Story().look(uncounted())
-    story.look(uncounted(), after=HOUR, log=(port, UNCORRECTABLE))
+    story = Story().observe(uncounted())
+    story.observe(uncounted(), after=HOUR, log=(port, UNCORRECTABLE))
     assert len(link(story).reported) == 1
 
 
 def test_where_an_end_counts_its_uncorrectable_errors_the_log_is_not_asked() -> None:
-    story = Story().look(one_link(count(), count()))
-    story.look(one_link(count(), count()), after=HOUR, log=(UNCORRECTABLE,))
+    story = Story().observe(one_link(count(), count()))
+    story.observe(one_link(count(), count()), after=HOUR, log=(UNCORRECTABLE,))
     assert link(story).reported == []
 
 
@@ -225,8 +227,8 @@ def test_counters_that_the_kernel_does_not_own_leave_uncorrectable_errors_to_the
     def switched_off() -> Box:
         return one_link(count(), count()).with_power(aer_owner=Setting(value="off", origin="command-line"))
 
-    story = Story().look(switched_off())
-    story.look(switched_off(), after=HOUR, log=(UNCORRECTABLE,))
+    story = Story().observe(switched_off())
+    story.observe(switched_off(), after=HOUR, log=(UNCORRECTABLE,))
     assert len(link(story).reported) == 1
 
 
@@ -234,8 +236,8 @@ def test_counters_that_the_kernel_does_not_own_leave_uncorrectable_errors_to_the
     ("bits", "kept"), [("[20] UnsupReq", 0), ("[14] CmpltTO", 0), ("[ 4] DLP", 1), ("[18] MalfTLP", 1)]
 )
 def test_only_the_links_own_uncorrectable_errors_are_taken_from_the_log(bits: str, kept: int) -> None:
-    story = Story().look(uncounted())
-    story.look(uncounted(), after=HOUR, log=(f"{UNCORRECTABLE}\n    {bits}                    (First)",))
+    story = Story().observe(uncounted())
+    story.observe(uncounted(), after=HOUR, log=(f"{UNCORRECTABLE}\n    {bits}                    (First)",))
     assert len(link(story).reported) == kept
 
 
@@ -243,24 +245,24 @@ DROP = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=
 
 
 def test_an_uncorrectable_error_of_the_log_that_is_part_of_a_disconnect_is_not_told_besides() -> None:
-    story = Story().look(uncounted())
-    story.look(uncounted(), after=HOUR, log=(UNCORRECTABLE, DROP))
+    story = Story().observe(uncounted())
+    story.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE, DROP))
     assert link(story).reported == []
-    story.look(uncounted(), after=100.0, log=(UNCORRECTABLE,))  # the kernel still tries to bring it back
+    story.observe(uncounted(), after=100.0, log=(UNCORRECTABLE,))  # the kernel still tries to bring it back
     assert link(story).reported == []
 
 
 def test_an_uncorrectable_error_of_the_log_is_taken_back_once_a_disconnect_follows_it() -> None:
-    story = Story().look(uncounted())
-    story.look(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    story = Story().observe(uncounted())
+    story.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
     assert len(link(story).reported) == 1
-    story.look(uncounted(), after=90.0, log=(DROP,))
+    story.observe(uncounted(), after=90.0, log=(DROP,))
     assert link(story).reported == []
 
 
 def test_an_uncorrectable_error_while_the_machine_starts_belongs_to_its_training() -> None:
-    story = Story().look(uncounted()).restart()
-    story.look(uncounted(), after=40.0, log=(UNCORRECTABLE,))
+    story = Story().observe(uncounted()).restart()
+    story.observe(uncounted(), after=40.0, log=(UNCORRECTABLE,))
     assert link(story).reported == []
 
 
@@ -276,7 +278,7 @@ def counted(*, gt_s: int = 4, **firmware: str) -> Box:
 def test_what_error_rate_is_normal_is_learned_by_the_hour() -> None:
     story = Story()
     for _ in range(6):
-        story.look(counted(), after=HOUR)
+        story.observe(counted(), after=HOUR)
     assert learned(story) == pytest.approx(4.0)  # the first look has no time before it, and the last hour is open
 
 
@@ -284,24 +286,24 @@ def test_what_error_rate_is_normal_is_learned_by_the_hour() -> None:
 def test_after_an_update_what_is_normal_is_learned_anew(change: dict[str, str]) -> None:
     story = Story()
     for _ in range(6):
-        story.look(counted(kernel_release="6.12.0", bios_version="1.00"), after=HOUR)
+        story.observe(counted(kernel_release="6.12.0", bios_version="1.00"), after=HOUR)
     assert learned(story) > 0.0
-    story.restart().look(counted(**{"kernel_release": "6.12.0", "bios_version": "1.00", **change}), after=HOUR)
+    story.restart().observe(counted(**{"kernel_release": "6.12.0", "bios_version": "1.00", **change}), after=HOUR)
     assert learned(story) == 0.0
 
 
 def test_at_another_speed_what_is_normal_is_learned_anew() -> None:
     story = Story()
     for _ in range(6):
-        story.look(counted(), after=HOUR)
-    story.look(counted(gt_s=3), after=HOUR)
+        story.observe(counted(), after=HOUR)
+    story.observe(counted(gt_s=3), after=HOUR)
     assert learned(story) == 0.0
 
 
 def test_with_other_parts_between_what_is_normal_is_learned_anew() -> None:
     story = Story()
     for _ in range(6):
-        story.look(counted(), after=HOUR)
+        story.observe(counted(), after=HOUR)
     story.ledger.links.learn_again("0000:00/1f.0")
     assert learned(story) > 0.0
     story.ledger.links.learn_again(PATH)
@@ -311,14 +313,14 @@ def test_with_other_parts_between_what_is_normal_is_learned_anew() -> None:
 def test_a_link_that_nobody_counts_is_learned_nothing_of() -> None:
     story = Story()
     for _ in range(6):
-        story.look(uncounted(), after=HOUR)
+        story.observe(uncounted(), after=HOUR)
     assert learned(story) == 0.0
 
 
 def test_a_state_from_before_rates_were_followed_still_loads() -> None:
     story = Story()
     for _ in range(6):
-        story.look(counted(), after=HOUR)
+        story.observe(counted(), after=HOUR)
     state = story.ledger.as_state()
     for record in state["links"]["records"].values():
         del record["watch"]

@@ -24,37 +24,37 @@ def record(story: Story) -> TrainingRecord:
 
 
 def test_a_boot_is_kept_with_the_most_that_the_link_reached() -> None:
-    story = Story().look(trained(1)).look(trained(4), after=HOUR)
+    story = Story().observe(trained(1)).observe(trained(4), after=HOUR)
     (boot,) = record(story).boots
     assert (boot.gt_s, boot.lanes, boot.capable_gt_s, boot.capable_lanes) == (16.0, 4, 16.0, 4)
 
 
 def test_a_link_that_falls_and_comes_back_is_one_fall() -> None:
-    story = Story().look(trained(4)).look(trained(1, 2), after=HOUR).look(trained(1, 2), after=HOUR)
+    story = Story().observe(trained(4)).observe(trained(1, 2), after=HOUR).observe(trained(1, 2), after=HOUR)
     (fall,) = record(story).falls
     assert (fall.from_gt_s, fall.to_gt_s, fall.from_lanes, fall.to_lanes) == (16.0, 2.5, 4, 2)
     assert fall.back_at is None
-    story.look(trained(4), after=HOUR)
+    story.observe(trained(4), after=HOUR)
     assert fall.back_at == story.now
 
 
 def test_the_last_looks_at_a_fall_are_kept() -> None:
-    story = Story().look(trained(4)).look(trained(1), after=HOUR)
+    story = Story().observe(trained(4)).observe(trained(1), after=HOUR)
     for _ in range(3):
-        story.look(trained(2), after=1.0)
+        story.observe(trained(2), after=1.0)
     (fall,) = record(story).falls
     assert [(one.gt_s, story.now - one.at) for one in fall.readings] == [(5.0, 2.0), (5.0, 1.0), (5.0, 0.0)]
 
 
 def test_a_new_boot_is_no_fall() -> None:
-    story = Story().look(trained(4)).restart().look(trained(1), after=HOUR)
+    story = Story().observe(trained(4)).restart().observe(trained(1), after=HOUR)
     assert record(story).falls == []
     assert [boot.gt_s for boot in record(story).boots] == [16.0, 2.5]
 
 
 def test_a_link_whose_device_sleeps_does_not_fall() -> None:
-    story = Story().look(trained(4))
-    story.look(
+    story = Story().observe(trained(4))
+    story.observe(
         Box().with_port(PATH, trained=(1, 4)).with_drive(PATH, trained=(1, 4), serial="FN1", asleep=True), after=HOUR
     )
     assert record(story).falls == []
@@ -63,53 +63,53 @@ def test_a_link_whose_device_sleeps_does_not_fall() -> None:
 
 def test_a_link_that_hardware_lowered_to_save_power_does_not_fall() -> None:
     resting = {"autonomous_bandwidth_status": True, "bandwidth_management_status": False}
-    story = Story().look(trained(4))
+    story = Story().observe(trained(4))
     box = (
         Box()
         .with_port(PATH, trained=(1, 4), registers=resting)
         .with_drive(PATH, trained=(1, 4), serial="FN1", control="auto", registers=resting)
     )
-    assert record(story.look(box, after=HOUR)).falls == []
+    assert record(story.observe(box, after=HOUR)).falls == []
 
 
 def test_a_boot_in_which_a_link_was_seen_only_at_rest_is_marked_until_it_wakes() -> None:
     def asleep() -> Box:
         return Box().with_port(PATH, trained=(1, 4)).with_drive(PATH, trained=(1, 4), serial="FN1", asleep=True)
 
-    story = Story().look(trained(4)).look(asleep(), after=HOUR).restart().look(asleep(), after=HOUR)
+    story = Story().observe(trained(4)).observe(asleep(), after=HOUR).restart().observe(asleep(), after=HOUR)
     assert [boot.at_rest for boot in record(story).boots] == [False, True]
-    story.look(asleep(), after=HOUR).look(trained(1), after=HOUR).look(asleep(), after=HOUR)
+    story.observe(asleep(), after=HOUR).observe(trained(1), after=HOUR).observe(asleep(), after=HOUR)
     assert [boot.at_rest for boot in record(story).boots] == [False, False]
 
 
 def test_a_limit_that_was_set_while_running_is_no_fall() -> None:
-    story = Story().look(trained(4)).look(trained(3, target=3), after=HOUR)
+    story = Story().observe(trained(4)).observe(trained(3, target=3), after=HOUR)
     assert record(story).falls == []
 
 
 def test_a_port_held_at_the_lowest_rate_by_the_kernel_is_a_fall() -> None:
     # drivers/pci/quirks.c, pcie_failed_link_retrain: 2.5 GT/s after training had failed
-    story = Story().look(trained(4)).look(trained(1, target=1), after=HOUR)
+    story = Story().observe(trained(4)).observe(trained(1, target=1), after=HOUR)
     assert len(record(story).falls) == 1
 
 
 def test_another_drive_begins_a_record_of_its_own() -> None:
-    story = Story().look(trained(1))
-    story.restart().look(Box().with_port(PATH).with_drive(PATH, serial="FN2"), after=HOUR)
+    story = Story().observe(trained(1))
+    story.restart().observe(Box().with_port(PATH).with_drive(PATH, serial="FN2"), after=HOUR)
     assert len(record(story).boots) == 1
     assert record(story).serial == "FN2"
 
 
 def test_a_drive_that_is_missing_after_a_boot_is_noted() -> None:
-    story = Story().look(trained(4))
-    story.restart().look(Box().with_port(PATH), after=HOUR)
-    story.restart().look(trained(4), after=HOUR)
+    story = Story().observe(trained(4))
+    story.restart().observe(Box().with_port(PATH), after=HOUR)
+    story.restart().observe(trained(4), after=HOUR)
     assert [boot.missing for boot in record(story).boots] == [False, True, False]
 
 
 def test_a_drive_that_came_late_was_not_missing() -> None:
-    story = Story().look(trained(4))
-    story.restart().look(Box().with_port(PATH), after=HOUR).look(trained(4), after=60)
+    story = Story().observe(trained(4))
+    story.restart().observe(Box().with_port(PATH), after=HOUR).observe(trained(4), after=60)
     assert [boot.missing for boot in record(story).boots] == [False, False]
 
 
@@ -118,9 +118,9 @@ def test_an_unreadable_rate_says_nothing() -> None:
         gap = Unread("current_link_speed", "gone")
         return replace(function, express=gap, link=replace(function.link, trained_gt_s=gap, trained_lanes=gap))
 
-    story = Story().look(trained(4))
+    story = Story().observe(trained(4))
     box = trained(1).edit(PATH, hide).edit(f"{PATH}/00.0", hide)
-    assert record(story.look(box, after=HOUR)).falls == []
+    assert record(story.observe(box, after=HOUR)).falls == []
 
 
 # A drive counts each time that it is given power (NVM Express Base Specification 2.0, 5.16.1.3, Power Cycles); one that
@@ -134,8 +134,10 @@ def pair(*, first: int | None, second: int) -> Box:
 
 
 def missing_once(*, first: int, second: int) -> Story:
-    story = Story().look(pair(first=10, second=10)).restart().look(pair(first=None, second=second - 1), after=HOUR)
-    return story.restart().look(pair(first=first, second=second), after=HOUR)
+    story = (
+        Story().observe(pair(first=10, second=10)).restart().observe(pair(first=None, second=second - 1), after=HOUR)
+    )
+    return story.restart().observe(pair(first=first, second=second), after=HOUR)
 
 
 def test_a_drive_that_was_out_while_the_power_was_off_did_not_fail_to_train() -> None:
@@ -147,13 +149,13 @@ def test_a_drive_that_had_power_and_was_not_found_did_fail_to_train() -> None:
 
 
 def test_a_drive_without_power_at_some_boots_is_forgiven_once() -> None:
-    story = Story().look(pair(first=10, second=10))
+    story = Story().observe(pair(first=10, second=10))
     for number in range(4):  # absent at each second boot, at which only its sibling is given power
-        story.restart().look(pair(first=None, second=11 + 2 * number), after=HOUR)
-        story.restart().look(pair(first=11 + number, second=12 + 2 * number), after=HOUR)
+        story.restart().observe(pair(first=None, second=11 + 2 * number), after=HOUR)
+        story.restart().observe(pair(first=11 + number, second=12 + 2 * number), after=HOUR)
     assert [boot.boot for boot in record(story).boots if boot.missing] == [4, 6, 8]
-    story.look(pair(first=14, second=18), after=200 * DAY).restart().look(pair(first=None, second=19), after=HOUR)
-    story.restart().look(pair(first=15, second=20), after=HOUR)
+    story.observe(pair(first=14, second=18), after=200 * DAY).restart().observe(pair(first=None, second=19), after=HOUR)
+    story.restart().observe(pair(first=15, second=20), after=HOUR)
     assert [boot.boot for boot in record(story).boots if boot.missing] == [4, 6, 8]  # the first time is long ago
 
 
@@ -179,14 +181,14 @@ def trio(first: int | None, *others: int) -> Box:
 def test_one_sibling_that_loses_its_power_excuses_no_other_drive(
     *, first: int, second: int, third: int, missing: list[int]
 ) -> None:
-    story = Story().look(trio(10, 10, 10)).restart().look(trio(None, 11, 11), after=HOUR)
-    story.restart().look(trio(first, second, third), after=HOUR)
+    story = Story().observe(trio(10, 10, 10)).restart().observe(trio(None, 11, 11), after=HOUR)
+    story.restart().observe(trio(first, second, third), after=HOUR)
     assert [boot.boot for boot in record(story).boots if boot.missing] == missing
 
 
 def test_over_warm_restarts_nobody_knows_and_it_counts_as_missing() -> None:
-    story = Story().look(pair(first=10, second=10)).restart().look(pair(first=None, second=10), after=HOUR)
-    story.restart().look(pair(first=10, second=10), after=HOUR)
+    story = Story().observe(pair(first=10, second=10)).restart().observe(pair(first=None, second=10), after=HOUR)
+    story.restart().observe(pair(first=10, second=10), after=HOUR)
     assert [boot.missing for boot in record(story).boots] == [False, True, False]
 
 

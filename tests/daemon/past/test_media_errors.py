@@ -17,29 +17,29 @@ def times(story: Story) -> list[tuple[float, int]]:
 
 
 def test_what_was_counted_before_the_first_look_is_old() -> None:
-    assert times(Story().look(box(31)).look(box(31), after=DAY)) == []
+    assert times(Story().observe(box(31)).observe(box(31), after=DAY)) == []
 
 
 def test_a_count_that_moves_is_one_time_however_far() -> None:
-    story = Story().look(box(0)).look(box(7), after=DAY)
+    story = Story().observe(box(0)).observe(box(7), after=DAY)
     assert times(story) == [(story.now, 7)]
 
 
 def test_the_log_and_the_counter_tell_of_the_same_error_once() -> None:
-    story = Story().look(box(0)).look(box(0), after=HOUR, log=(BAD_SECTOR,)).look(box(1), after=HOUR)
+    story = Story().observe(box(0)).observe(box(0), after=HOUR, log=(BAD_SECTOR,)).observe(box(1), after=HOUR)
     assert [number for _, number in times(story)] == [1]
 
 
 def test_a_drive_whose_counter_stays_silent_is_seen_by_the_log() -> None:
-    story = Story().look(box(0))
+    story = Story().observe(box(0))
     for _ in range(3):
-        story.look(box(0), after=DAY, log=(BAD_SECTOR, BAD_SECTOR))
+        story.observe(box(0), after=DAY, log=(BAD_SECTOR, BAD_SECTOR))
     assert [number for _, number in times(story)] == [0, 0, 0]
 
 
 def test_what_the_log_told_of_a_place_belongs_to_the_drive_that_was_there() -> None:
-    story = Story().look(box(0)).look(box(0), after=DAY, log=(BAD_SECTOR,))
+    story = Story().observe(box(0)).observe(box(0), after=DAY, log=(BAD_SECTOR,))
     other = Box().with_port(PATH).with_drive(PATH, serial="FN2")
-    story.restart().look(other, after=HOUR)
+    story.restart().observe(other, after=HOUR)
     assert len(times(story)) == 1
     assert find_media_times(story.ledger.drives.records["FN2"], story.ledger.episodes) == []

@@ -12,7 +12,7 @@ from simulated_past import HOUR, Story
 
 
 def test_the_state_is_plain_json_and_says_its_version() -> None:
-    state = Story().look(four()).look(four(), after=HOUR, log=(DOWN,)).ledger.as_state()
+    state = Story().observe(four()).observe(four(), after=HOUR, log=(DOWN,)).ledger.as_state()
     assert json.loads(json.dumps(state, allow_nan=False)) == state
     assert state["schema"] == SCHEMA
 

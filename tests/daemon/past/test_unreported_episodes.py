@@ -18,7 +18,7 @@ from losing_box import (
     episodes,
     four,
     gone,
-    look_without_words,
+    observe_without_words,
     removal,
     silent,
 )
@@ -27,40 +27,40 @@ from simulated_past import HOUR, Story
 
 
 def test_a_drive_that_stops_answering_without_a_word_is_a_drop() -> None:
-    story = Story().look(four()).look(silent(), after=HOUR)
+    story = Story().observe(four()).observe(silent(), after=HOUR)
     (episode,) = episodes(story)
     assert episode.kinds == [VANISHED]
     assert episode.uncertain_seconds == HOUR
-    assert story.look(silent(), after=HOUR) is not None
+    assert story.observe(silent(), after=HOUR) is not None
     assert len(episodes(story)) == 1  # it is still the same one
 
 
 def test_a_drive_gone_without_a_word_where_no_log_is_read_is_a_drop() -> None:
-    assert len(episodes(Story().look(four()).look(gone(), after=HOUR))) == 1
+    assert len(episodes(Story().observe(four()).observe(gone(), after=HOUR))) == 1
 
 
 def test_a_drive_gone_in_good_order_where_the_log_is_read_was_taken_out() -> None:
-    story = Story().look(four()).look(four(), after=HOUR, log=(HARMLESS_BUT_READ,)).look(gone(), after=HOUR)
+    story = Story().observe(four()).observe(four(), after=HOUR, log=(HARMLESS_BUT_READ,)).observe(gone(), after=HOUR)
     assert episodes(story) == []
 
 
 @pytest.mark.parametrize("log", [LOG_DENIED, LOG_OVERRUN])
 def test_a_log_that_was_read_once_says_nothing_of_a_pass_in_which_it_was_not(log: KernelEvents | Unread) -> None:
-    story = Story().look(four()).look(four(), after=HOUR, log=(HARMLESS_BUT_READ,))
-    look_without_words(story, gone(), log, after=HOUR)
+    story = Story().observe(four()).observe(four(), after=HOUR, log=(HARMLESS_BUT_READ,))
+    observe_without_words(story, gone(), log, after=HOUR)
     assert [(episode.kinds, episode.asked) for episode in episodes(story)] == [([VANISHED], False)]
 
 
 @pytest.mark.parametrize("log", [LOG_DENIED, LOG_OVERRUN])
 def test_a_reset_in_a_pass_without_the_log_is_a_reset(log: KernelEvents | Unread) -> None:
     resetting = Box().with_port(PATH).with_drive(PATH, controller={"state": "resetting"})
-    story = Story().look(Box().with_port(PATH).with_drive(PATH), log=(HARMLESS_BUT_READ,))
-    look_without_words(story, resetting, log, after=HOUR)
+    story = Story().observe(Box().with_port(PATH).with_drive(PATH), log=(HARMLESS_BUT_READ,))
+    observe_without_words(story, resetting, log, after=HOUR)
     assert [episode.kinds for episode in episodes(story)] == [[RESETTING]]
 
 
 def test_a_drive_that_is_missing_after_a_restart_did_not_drop() -> None:
-    story = Story().look(four()).restart().look(gone(), after=HOUR)
+    story = Story().observe(four()).restart().observe(gone(), after=HOUR)
     assert episodes(story) == []
 
 
@@ -77,23 +77,23 @@ def working(reads: int | None) -> Box:
 
 
 def test_statistics_that_begin_anew_a_look_after_a_known_removal_are_its_consequence() -> None:
-    story = Story().look(working(5000)).look(working(6000), after=60.0)
-    story.look(Box().with_port(PATH), after=60.0, devices=(removal(),))
-    story.look(working(None), after=1.0, devices=(removal(Action.ADD),)).look(working(10), after=1.0)
+    story = Story().observe(working(5000)).observe(working(6000), after=60.0)
+    story.observe(Box().with_port(PATH), after=60.0, devices=(removal(),))
+    story.observe(working(None), after=1.0, devices=(removal(Action.ADD),)).observe(working(10), after=1.0)
     (episode,) = episodes(story)
     assert episode.asked
     assert REENUMERATED not in episode.kinds
 
 
 def test_a_drive_whose_statistics_begin_anew_had_been_away() -> None:
-    story = Story().look(working(5000)).look(working(6000), after=HOUR).look(working(10), after=HOUR)
+    story = Story().observe(working(5000)).observe(working(6000), after=HOUR).observe(working(10), after=HOUR)
     (episode,) = episodes(story)
     assert episode.kinds == [REENUMERATED]
 
 
 def test_a_controller_that_is_being_reset_without_a_word_is_a_reset() -> None:
     box = Box().with_port(PATH).with_drive(PATH, controller={"state": "resetting"})
-    story = Story().look(Box().with_port(PATH).with_drive(PATH)).look(box, after=HOUR)
+    story = Story().observe(Box().with_port(PATH).with_drive(PATH)).observe(box, after=HOUR)
     (reset,) = episodes(story)
     assert reset.kinds == [RESETTING]
     assert not reset.dropped
@@ -101,10 +101,10 @@ def test_a_controller_that_is_being_reset_without_a_word_is_a_reset() -> None:
 
 def test_a_reset_without_a_word_where_the_log_is_read_was_somebodys_wish() -> None:
     resetting = Box().with_port(PATH).with_drive(PATH, controller={"state": "resetting"})
-    story = Story().look(Box().with_port(PATH).with_drive(PATH), log=(HARMLESS_BUT_READ,))
-    assert episodes(story.look(resetting, after=HOUR)) == []
-    assert episodes(story.look(resetting, after=HOUR, log=("nvme nvme0: resetting controller",))) == []
-    assert len(episodes(story.look(resetting, after=HOUR, log=(RESET,)))) == 1
+    story = Story().observe(Box().with_port(PATH).with_drive(PATH), log=(HARMLESS_BUT_READ,))
+    assert episodes(story.observe(resetting, after=HOUR)) == []
+    assert episodes(story.observe(resetting, after=HOUR, log=("nvme nvme0: resetting controller",))) == []
+    assert len(episodes(story.observe(resetting, after=HOUR, log=(RESET,)))) == 1
 
 
 def letting_go() -> Box:
@@ -116,20 +116,20 @@ def letting_go() -> Box:
 
 
 def test_a_look_in_the_midst_of_a_removal_in_good_order_is_no_disconnect() -> None:
-    story = Story().look(four()).look(letting_go(), after=15.0)
+    story = Story().observe(four()).observe(letting_go(), after=15.0)
     assert episodes(story) == []
-    story.look(gone(), after=0.1, devices=(removal(),))
+    story.observe(gone(), after=0.1, devices=(removal(),))
     assert [one.asked for one in episodes(story)] == [True]
 
 
 def test_a_drive_that_its_driver_cannot_let_go_of_is_gone_once() -> None:
-    story = Story().look(four(), log=(HARMLESS_BUT_READ,))
+    story = Story().observe(four(), log=(HARMLESS_BUT_READ,))
     for _ in range(3):
-        story.look(letting_go(), after=15.0)
+        story.observe(letting_go(), after=15.0)
     (episode,) = episodes(story)
     assert VANISHED in episode.kinds
     for _ in range(3):
-        story.look(letting_go(), after=15.0)
+        story.observe(letting_go(), after=15.0)
     assert len(episodes(story)) == 1
-    story.look(four(), after=60.0)
+    story.observe(four(), after=60.0)
     assert episodes(story)[0].returned_at == story.now

@@ -78,7 +78,7 @@ def update(*generations: int, registers: bool) -> tuple[Snapshot, LinkOfTwo | No
             story.restart(after=DAY)
         box = Box().with_port(PATH, trained=(generation, 4)).with_drive(PATH, trained=(generation, 4))
         box.with_firmware(bios_version="1.30" if number < 2 else "1.40")
-        story.look(box if registers else box.without_registers(), after=60)
+        story.observe(box if registers else box.without_registers(), after=60)
     assert story.last is not None
     known = story.past
     return story.last, survey(story.last).link_at(PATH), known
@@ -107,7 +107,7 @@ def test_a_port_held_at_the_lowest_rate_some_boots_after_an_update_is_the_kernel
         if number:
             story.restart(after=DAY)
         box = Box().with_port(PATH, target=target).with_drive(PATH)
-        story.look(box.with_firmware(bios_version="1.30" if number < 2 else "1.40"), after=60)
+        story.observe(box.with_firmware(bios_version="1.30" if number < 2 else "1.40"), after=60)
     assert story.last is not None
     known = story.past
     assert firmware_setting(survey(story.last).link_at(PATH), story.last, known) == ()

@@ -22,28 +22,28 @@ def box(serial: str = "FN1") -> Box:
 
 
 def test_a_declared_position_lends_its_label_and_others_their_path() -> None:
-    story = Story().look(box())
-    drives = {one.path: one.label for one in watched_drives(story.judged(BUILD))}
+    story = Story().observe(box())
+    drives = {one.path: one.label for one in watched_drives(story.last_pass(BUILD))}
     assert drives == {PATHS[0]: "riser-1", PATHS[1]: None}
 
 
 def test_a_drive_that_dropped_is_still_a_subject_and_keeps_its_name() -> None:
-    story = Story().look(box()).look(box().without(PATHS[0]), after=HOUR)
-    (gone,) = (one for one in watched_drives(story.judged(BUILD)) if one.path == PATHS[0])
+    story = Story().observe(box()).observe(box().without(PATHS[0]), after=HOUR)
+    (gone,) = (one for one in watched_drives(story.last_pass(BUILD)) if one.path == PATHS[0])
     assert (gone.label, gone.serial, gone.device) == ("riser-1", "FN1", "nvme0")
-    story.look(box().without(PATHS[0]), after=40 * DAY)
-    assert all(one.path != PATHS[0] for one in watched_drives(story.judged(BUILD)))
+    story.observe(box().without(PATHS[0]), after=40 * DAY)
+    assert all(one.path != PATHS[0] for one in watched_drives(story.last_pass(BUILD)))
 
 
 def test_a_place_is_judged_with_the_drive_that_is_in_it_now() -> None:
-    story = Story().look(box("FN1")).restart().look(box("FN2"), after=HOUR)
-    (place,) = (place for place, _ in watched_links(story.judged(BUILD)) if place.path == PATHS[0])
+    story = Story().observe(box("FN1")).restart().observe(box("FN2"), after=HOUR)
+    (place,) = (place for place, _ in watched_links(story.last_pass(BUILD)) if place.path == PATHS[0])
     assert place.serial == "FN2"
 
 
 def test_a_sign_says_where_and_which_drive() -> None:
-    story = Story().look(box())
-    place = next(iter(watched_drives(story.judged(BUILD))))
+    story = Story().observe(box())
+    place = next(iter(watched_drives(story.last_pass(BUILD))))
     made = make_sign(
         "x", place, severity=Severity.NOTICE, summary="s", observed="o", evidence={"n": 1}, next_steps=("look",)
     )
@@ -70,5 +70,5 @@ def test_times_are_said_as_a_person_would() -> None:
 def test_links_of_a_graphics_card_are_not_watched_and_those_of_a_drive_that_is_gone_are() -> None:
     story = Story()
     box = counting_box((0, 0, 0, 0)).with_port("0000:00/03.0").with_device("0000:00/03.0", class_code=DISPLAY)
-    story.look(box).look(box.without(PATHS[0]), after=60.0)
-    assert {place.path for place, _ in watched_links(story.judged())} == set(PATHS)
+    story.observe(box).observe(box.without(PATHS[0]), after=60.0)
+    assert {place.path for place, _ in watched_links(story.last_pass())} == set(PATHS)

@@ -19,7 +19,7 @@ def trial(**facts: object) -> Trial:
 
 @pytest.fixture
 def story() -> Story:
-    made = Story().look(counting_box((0, 0, 0, 0)))
+    made = Story().observe(counting_box((0, 0, 0, 0)))
     made.ledger.timeline.now = 3 * DAY
     return made
 

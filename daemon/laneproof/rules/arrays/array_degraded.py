@@ -26,10 +26,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if isinstance(lost, Unread):
             yield cannot_tell("array-degraded", lost, about=f"array {array.name}", key=array.name)
         elif lost:
-            yield _tell_degraded(arrangement, array, lost)
+            yield _report_degraded(arrangement, array, lost)
 
 
-def _tell_degraded(arrangement: Arrangement, array: Array, lost: int) -> Finding:
+def _report_degraded(arrangement: Arrangement, array: Array, lost: int) -> Finding:
     lost, out, keep = find_losses(arrangement, array, lost)
     spared = count_spared(array)
     left = None if spared is None else max(spared - lost, 0)

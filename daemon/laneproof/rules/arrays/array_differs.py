@@ -29,12 +29,12 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for plan in current.build.array:
         array = next((one for one in current.snapshot.arrays if one.name == plan.name), None)
         if array is None:
-            yield _tell_missing(arrangement, plan, current.snapshot.arrays)
+            yield _report_missing(arrangement, plan, current.snapshot.arrays)
         else:
             yield from _compare(arrangement, plan, array)
 
 
-def _tell_missing(arrangement: Arrangement, plan: DeclaredArray, arrays: tuple[Array, ...]) -> Finding:
+def _report_missing(arrangement: Arrangement, plan: DeclaredArray, arrays: tuple[Array, ...]) -> Finding:
     wanted = {disk for label in plan.members for disk in _disks(arrangement, label)}
     other = next((one for one in arrays if wanted & {member.disk for member in one.members}), None)
     observed = f"no array {plan.name}" + (f"; its drives are in {other.name}" if other else "")
@@ -107,8 +107,8 @@ def _find_missing(arrangement: Arrangement, plan: DeclaredArray, array: Array) -
     expected = declared_disks(arrangement, plan)
     strangers = 0 if isinstance(expected, Unread) else len(inside - expected - {""})
     lost = count_lost(array)
-    told_elsewhere = strangers + (lost if isinstance(lost, int) else 0)
-    return [] if told_elsewhere >= len(missing) else missing, unknown
+    reported_elsewhere = strangers + (lost if isinstance(lost, int) else 0)
+    return [] if reported_elsewhere >= len(missing) else missing, unknown
 
 
 ARRAY_DIFFERS = Rule(

@@ -32,7 +32,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         said = [*_find_mismatches(array), *_find_bad_blocks(arrangement, array), *_find_statistics(arrangement, array)]
         gap = next(_find_gaps(array), None)
         if said:
-            yield _tell(array, said)
+            yield _report(array, said)
         elif gap is not None:
             yield cannot_tell(NAME, gap, about=f"errors of array {array.name}", key=array.name)
 
@@ -74,7 +74,7 @@ def _find_statistics(arrangement: Arrangement, array: Array) -> Iterator[Said]:
             yield f"{where} has {words}", loud
 
 
-def _tell(array: Array, said: list[Said]) -> Finding:
+def _report(array: Array, said: list[Said]) -> Finding:
     words = "; ".join(text for text, _ in said)
     return Finding(
         rule=NAME,

@@ -35,10 +35,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
             about = f"what array {array.name} is busy with"
             yield cannot_tell(NAME, array.sync_action, about=about, key=array.name)
         elif array.sync_action in _AT_WORK:
-            yield _tell_rebuilding(arrangement, array, current.past)
+            yield _report_rebuilding(arrangement, array, current.past)
 
 
-def _tell_rebuilding(arrangement: Arrangement, array: Array, past: Past) -> Finding:
+def _report_rebuilding(arrangement: Arrangement, array: Array, past: Past) -> Finding:
     action = str(array.sync_action)
     share = array.sync_completed if isinstance(array.sync_completed, int | float) else None
     left = estimate_seconds_left(array, past, now=arrangement.snapshot.taken_at)

@@ -38,10 +38,10 @@ def _judge_check(plan: DeclaredArray, array: Array, box: BoxRecord, *, now: floa
     known = [one for one in (array.last_check_unix_seconds, checks.ended_at) if one is not None]
     if known:
         if now - max(known) > allowed:
-            yield _tell_overdue(plan, f"{_say_days(now - max(known))} ago", checked_at=max(known))
+            yield _report_overdue(plan, f"{_say_days(now - max(known))} ago", checked_at=max(known))
     elif array.kind == "md" and now - checks.since > allowed:
         watched = f"not in the {_say_days(now - checks.since)} that it was watched"
-        yield _tell_overdue(plan, watched, checked_at=None)
+        yield _report_overdue(plan, watched, checked_at=None)
     else:
         yield cannot_tell(
             NAME,
@@ -61,7 +61,7 @@ def _why_not(array: Array, checks: ArrayChecks, now: float) -> str:
     return f"the kernel keeps no time of it, and none was seen since {since}, when watching began"
 
 
-def _tell_overdue(plan: DeclaredArray, observed: str, *, checked_at: float | None) -> Finding:
+def _report_overdue(plan: DeclaredArray, observed: str, *, checked_at: float | None) -> Finding:
     declared = f"every {plan.scrub_every_days} day{'s' if plan.scrub_every_days != 1 else ''}"
     return Finding(
         rule=NAME,

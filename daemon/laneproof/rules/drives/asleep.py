@@ -24,7 +24,7 @@ def seconds_unread(current: Pass, occupant: Occupant) -> float | None:
     return None if record is None or not record.answered_at else ledger.now - record.answered_at
 
 
-def is_told_of(current: Pass, occupant: Occupant) -> bool:
+def answered_recently(current: Pass, occupant: Occupant) -> bool:
     """Whether a drive told of its own health recently enough to be left alone now."""
     seconds = seconds_unread(current, occupant)
     return seconds is not None and seconds <= STANDS_SECONDS

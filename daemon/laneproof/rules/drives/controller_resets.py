@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from laneproof.advice import BACK_UP, OTHER_FIRMWARE, advise
 from laneproof.findings import Finding, Kind
-from laneproof.rules.drives.episode_series import RESETS_NAME, by_position, find_series, tell_series
+from laneproof.rules.drives.episode_series import RESETS_NAME, by_position, find_series, report_series
 from laneproof.rules.rule import Pass, Rule
 
 
@@ -15,7 +15,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue  # reported with its drops
         resets = [one for one in drops if not one.dropped]
         if resets and (series := find_series(current.past.ledger, place.path, resets)) is not None:
-            yield tell_series(current.past, place, series, CONTROLLER_RESETS)
+            yield report_series(current.past, place, series, CONTROLLER_RESETS)
 
 
 CONTROLLER_RESETS = Rule(

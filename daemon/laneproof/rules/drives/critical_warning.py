@@ -16,10 +16,10 @@ from laneproof.box.placement import Arrangement
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import TEMPERATURE_WARNING
 from laneproof.past.past import Past
-from laneproof.rules.drives.asleep import is_told_of, keep_standing, seconds_unread
-from laneproof.rules.drives.health_unread import find_shut, tell_shut, tell_unread
+from laneproof.rules.drives.asleep import answered_recently, keep_standing, seconds_unread
+from laneproof.rules.drives.health_unread import find_shut, report_shut, report_unread
 from laneproof.rules.drives.sata_drives import key_of_drive
-from laneproof.rules.heat.drive_heat import WEEK, find_heat, has_told_heat
+from laneproof.rules.heat.drive_heat import WEEK, find_heat, is_heat_reported
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, is_returning_guest, watch_drive
 from laneproof_collectors.snapshot import HealthLog, SataDrive
@@ -59,7 +59,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     arrangement = current.arrangement
     shut = find_shut(arrangement.drives)
     if shut:
-        yield tell_shut(NAME, arrangement, shut)
+        yield report_shut(NAME, arrangement, shut)
     told = {one.drive.own_path for one in shut}
     for occupant in arrangement.drives:
         if occupant.own_path in told:
@@ -92,7 +92,7 @@ def _judge_unserved(current: Pass, occupant: Occupant) -> Iterator[Finding]:
 
 
 def _judge_unread(current: Pass, occupant: Occupant, gap: Unread) -> Iterator[Finding]:
-    if gap.reason is Reason.NOT_ASKED and is_told_of(current, occupant):
+    if gap.reason is Reason.NOT_ASKED and answered_recently(current, occupant):
         yield from keep_standing(current, NAME, occupant)
         return
     finding, seconds = _unverified(current.arrangement, occupant, gap), seconds_unread(current, occupant)
@@ -118,7 +118,7 @@ def _judge_nvme(current: Pass, occupant: Occupant, health: HealthLog | Unread) -
         others &= ~_SPARE
     said = list(read_warnings(replace(health, critical_warning=others | (_TEMPERATURE if hot_at is not None else 0))))
     if said:
-        yield _tell(
+        yield _report(
             arrangement,
             occupant,
             said,
@@ -137,12 +137,12 @@ def _find_temperature_warning(
     before = past.standing.get((NAME, arrangement.label_of(occupant) or key_of_drive(occupant)))
     # the word on another drive in the same place does not hold for this one
     is_mine = before is not None and before.key == key_of_drive(occupant)
-    was_told = before is not None and is_mine and before.evidence.get(_WARNED_AT) is not None
+    was_reported = before is not None and is_mine and before.evidence.get(_WARNED_AT) is not None
     # a log that could not be read meanwhile does not end the week
-    was_told = was_told or (before is not None and is_mine and before.kind is Kind.UNVERIFIED)
-    if not warns_now and not (was_told and ledger.now - record.temperature_warned_at <= WEEK):
+    was_reported = was_reported or (before is not None and is_mine and before.kind is Kind.UNVERIFIED)
+    if not warns_now and not (was_reported and ledger.now - record.temperature_warned_at <= WEEK):
         return None
-    if _is_left_to_heat(past, watch_drive(arrangement, record), is_new=not was_told):
+    if _is_left_to_heat(past, watch_drive(arrangement, record), is_new=not was_reported):
         return None
     return record.temperature_warned_at
 
@@ -150,7 +150,7 @@ def _find_temperature_warning(
 def _is_left_to_heat(past: Past, place: Watched, *, is_new: bool) -> bool:
     """Whether overheating is the one complaint: it spoke first, or is an alarm by now."""
     heat = find_heat(past, place)
-    return heat is not None and (heat.severity is not Severity.NOTICE or (is_new and has_told_heat(past, place)))
+    return heat is not None and (heat.severity is not Severity.NOTICE or (is_new and is_heat_reported(past, place)))
 
 
 def read_warnings(health: HealthLog) -> Iterator[tuple[str, Severity]]:
@@ -182,10 +182,10 @@ def _judge_sata(current: Pass, occupant: Occupant, drive: SataDrive) -> Iterator
         yield from _judge_unread(current, occupant, drive.healthy)
     elif drive.healthy is False:
         said = [("its own health assessment failed", Severity.CRITICAL)]
-        yield _tell(current.arrangement, occupant, said, {"healthy": False})
+        yield _report(current.arrangement, occupant, said, {"healthy": False})
 
 
-def _tell(
+def _report(
     arrangement: Arrangement, occupant: Occupant, said: list[tuple[str, Severity]], evidence: dict[str, object]
 ) -> Finding:
     label = arrangement.label_of(occupant)
@@ -205,7 +205,7 @@ def _tell(
 
 
 def _unverified(arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Finding:
-    return tell_unread(NAME, arrangement, occupant, gap, key=key_of_drive(occupant))
+    return report_unread(NAME, arrangement, occupant, gap, key=key_of_drive(occupant))
 
 
 CRITICAL_WARNING = Rule(

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from laneproof.advice import BACK_UP, RESEAT, advise
 from laneproof.findings import Finding, Kind
-from laneproof.rules.drives.episode_series import DROPS_NAME, by_position, find_series, tell_series
+from laneproof.rules.drives.episode_series import OFF_BUS_NAME, by_position, find_series, report_series
 from laneproof.rules.rule import Pass, Rule
 
 
@@ -13,11 +13,11 @@ def _judge(current: Pass) -> Iterator[Finding]:
         lost = [one for one in drops if one.dropped]
         if lost and (series := find_series(current.past.ledger, place.path, lost)) is not None:
             resets = sum(not one.dropped and one.dropped_at >= series.drops[0].dropped_at for one in drops)
-            yield tell_series(current.past, place, series, DROPS_OFF_BUS, resets=resets)
+            yield report_series(current.past, place, series, DROPS_OFF_BUS, resets=resets)
 
 
 DROPS_OFF_BUS = Rule(
-    name=DROPS_NAME,
+    name=OFF_BUS_NAME,
     kind=Kind.SIGN,
     statement="No drive drops off the bus while the machine runs.",
     why=(

@@ -37,7 +37,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         )
         if wear.is_used_up:
             said = f"{wear.say()}: nothing happens at its end, but plan for it"
-            yield _tell_wear(place, wear, left, said, Severity.NOTICE)
+            yield _report_wear(place, wear, left, said, Severity.NOTICE)
             continue
         before = find_before(current.past, place, NAME)
         if falls_short(left, WARN_DAYS, stood_so=before is not None):
@@ -46,7 +46,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             bounds = f"{left.shortest_days:.0f} to {_say_days(left.longest_days)}"
             limit = "all that it is rated for" if left.clock == "writes" else "100 %"
             said = f"{wear.say()}, and at the pace seen reaches {limit} in {left.days:.0f} days ({bounds})"
-            yield _tell_wear(place, wear, left, said, severity)
+            yield _report_wear(place, wear, left, said, severity)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,7 +124,7 @@ def _say_days(days: float) -> str:
     return f"{days:.0f}" if days < 1e6 else "never"  # noqa: PLR2004 (thousands of years)
 
 
-def _tell_wear(place: Watched, wear: _Wear, left: Remaining | NotEnough, said: str, severity: Severity) -> Finding:
+def _report_wear(place: Watched, wear: _Wear, left: Remaining | NotEnough, said: str, severity: Severity) -> Finding:
     if wear.is_used_up:
         observed = "rated life used up"
     else:

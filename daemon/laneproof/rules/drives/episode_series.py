@@ -18,9 +18,9 @@ from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, is_ours, make_sign, say_seconds, say_times, stood
-from laneproof.rules.sign_trials import CURED_IS_TOLD_SECONDS, describe_trial, say_trial
+from laneproof.rules.sign_trials import CURED_IS_REPORTED_SECONDS, describe_trial, say_trial
 
-DROPS_NAME = "drops-off-bus"
+OFF_BUS_NAME = "drops-off-bus"
 RESETS_NAME = "controller-resets"
 LONE_SECONDS = 14 * DAY
 """Time before a single disconnect that is taken for clean, as far as it was watched. Judgement."""
@@ -72,7 +72,7 @@ def find_series(ledger: Ledger, path: str, drops: Sequence[Episode]) -> Series |
     if trial is not None and trial.began_at < run[0].dropped_at:
         trial = None
     if trial is not None and trial.outcome == TrialOutcome.CURED:
-        needed = (trial.decided_at or ledger.now) - run[-1].dropped_at + CURED_IS_TOLD_SECONDS
+        needed = (trial.decided_at or ledger.now) - run[-1].dropped_at + CURED_IS_REPORTED_SECONDS
     elif trial is not None and trial.outcome == TrialOutcome.COUNTING:
         needed = max(needed, ledger.now - run[-1].dropped_at)
     if ledger.now - run[-1].dropped_at > needed:
@@ -115,7 +115,7 @@ def by_position(current: Pass) -> Iterator[tuple[Watched, list[Episode]]]:
         )
 
 
-def tell_series(past: Past, place: Watched, series: Series, rule: Rule, *, resets: int = 0) -> Finding:
+def report_series(past: Past, place: Watched, series: Series, rule: Rule, *, resets: int = 0) -> Finding:
     """Say of a series what happened, how often, and how it stands."""
     ledger = past.ledger
     count, last = len(series.drops), series.last
@@ -132,7 +132,7 @@ def tell_series(past: Past, place: Watched, series: Series, rule: Rule, *, reset
             "last_at": format_time(ledger.timeline.to_wall(last.dropped_at)),
             "back": last.returned_at is not None,
             "clean_days_needed": round(series.needed_seconds / DAY, 2),
-            "last_episodes": [describe_drop(ledger, one) for one in series.drops[-_SHOWN:]],
+            "last_episodes": [describe_episode(ledger, one) for one in series.drops[-_SHOWN:]],
             **say_trial(ledger, series.trial),
         },
         next_steps=rule.look_next,
@@ -148,14 +148,14 @@ def _severity(past: Past, place: Watched, series: Series, rule: str) -> Severity
         return Severity.NOTICE
     before = stood(past, place.identify(rule))
     was_critical = before is not None and before.severity is Severity.CRITICAL
-    if rule == DROPS_NAME and (len(series.drops) > 1 or was_critical):
+    if rule == OFF_BUS_NAME and (len(series.drops) > 1 or was_critical):
         return Severity.CRITICAL
     return Severity.WARNING
 
 
 def _observe(series: Series, rule: str) -> str:
     many = len(series.drops) > 1
-    if rule == DROPS_NAME:
+    if rule == OFF_BUS_NAME:
         said = "drops off the bus again and again" if many else "dropped off the bus"
     elif all(one.only_aborted for one in series.drops):
         said = "its commands time out again and again" if many else "its commands timed out"
@@ -169,8 +169,8 @@ def _observe(series: Series, rule: str) -> str:
 def _summarize(ledger: Ledger, place: Watched, series: Series, rule: str, *, resets: int) -> str:
     count, last = len(series.drops), series.last
     when = format_time(ledger.timeline.to_wall(last.dropped_at))
-    what = "dropped off the bus" if rule == DROPS_NAME else "had its controller reset"
-    if rule != DROPS_NAME and all(one.only_aborted for one in series.drops):
+    what = "dropped off the bus" if rule == OFF_BUS_NAME else "had its controller reset"
+    if rule != OFF_BUS_NAME and all(one.only_aborted for one in series.drops):
         what = "let commands time out"
     if count > 1:
         span = say_seconds(last.dropped_at - series.drops[0].dropped_at)
@@ -182,7 +182,7 @@ def _summarize(ledger: Ledger, place: Watched, series: Series, rule: str, *, res
     back = "it came back" if last.returned_at is not None else "it is not back"
     if last.returned_at is not None and last.returned_boot not in (None, last.boot):
         back = "it came back only when the machine was started again"
-    said += f"; {back}" if rule == DROPS_NAME else ""
+    said += f"; {back}" if rule == OFF_BUS_NAME else ""
     said += _say_what_answered(last)
     if last.together:
         said += f"; at the same moment as {len(last.together)} other{'s' if len(last.together) > 1 else ''}"
@@ -199,7 +199,7 @@ def _say_what_answered(drop: Episode) -> str:
     return ""
 
 
-def describe_drop(ledger: Ledger, drop: Episode) -> dict[str, Any]:
+def describe_episode(ledger: Ledger, drop: Episode) -> dict[str, Any]:
     """Describe one disconnect with what held before it, as JSON values."""
     before = drop.before
     told = {

@@ -50,7 +50,7 @@ def find_shut(drives: Sequence[Occupant]) -> tuple[Shut, ...]:
     return shut if none_is_read and is_one_cause and len(shut) >= _FEWEST else ()
 
 
-def tell_shut(rule: str, arrangement: Arrangement, shut: Sequence[Shut]) -> Finding:
+def report_shut(rule: str, arrangement: Arrangement, shut: Sequence[Shut]) -> Finding:
     """Tell once that no drive's health log can be read.
 
     Args:
@@ -71,7 +71,7 @@ def tell_shut(rule: str, arrangement: Arrangement, shut: Sequence[Shut]) -> Find
     )
 
 
-def tell_unread(rule: str, arrangement: Arrangement, occupant: Occupant, gap: Unread, *, key: str) -> Finding:
+def report_unread(rule: str, arrangement: Arrangement, occupant: Occupant, gap: Unread, *, key: str) -> Finding:
     """Tell that a drive's health could not be read.
 
     Args:

@@ -6,7 +6,7 @@ from laneproof.advice import OPEN_CASE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import WEEK, key_of, name_drive
 from laneproof.rules.drives.asleep import keep_those_asleep
-from laneproof.rules.drives.sata_drives import find_awake, plain, tell_gap, tell_sign
+from laneproof.rules.drives.sata_drives import find_awake, plain, report_gap, report_sign
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
@@ -21,7 +21,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for arrangement, occupant, drive in find_awake(current):
         count = drive.interface_errors
         if isinstance(count, Unread):
-            yield tell_gap(NAME, arrangement, occupant, count)
+            yield report_gap(NAME, arrangement, occupant, count)
         if not isinstance(count, int) or not count:
             continue
         key = key_of("drive", name_drive(drive, shares_serial=occupant.shares_serial), "interface_errors")
@@ -32,10 +32,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
         evidence = {"interface_errors": count, "last_week": recent, "power_on_hours": plain(hours)}
         if recent:
             said = [(f"{recent} transfers over its cable failed in the last 7 days", Severity.WARNING)]
-            yield tell_sign(INTERFACE_ERRORS, arrangement, occupant, said, evidence)
+            yield report_sign(INTERFACE_ERRORS, arrangement, occupant, said, evidence)
         elif count >= _MORE_THAN_A_PLUG and is_young and box.watched(key, now=now) < WEEK:
             said = [(f"{count} transfers over its cable failed in its {hours} powered hours", Severity.NOTICE)]
-            yield tell_sign(INTERFACE_ERRORS, arrangement, occupant, said, evidence)
+            yield report_sign(INTERFACE_ERRORS, arrangement, occupant, said, evidence)
 
 
 INTERFACE_ERRORS = Rule(

@@ -33,10 +33,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue
         times = find_media_times(place.drive, ledger.episodes)
         if times and ledger.now - times[-1][0] <= CLEAR_SECONDS:
-            yield _tell(current.past, place, place.drive, times)
+            yield _report(current.past, place, place.drive, times)
 
 
-def _tell(past: Past, place: Watched, record: DriveRecord, times: list[tuple[float, int]]) -> Finding:
+def _report(past: Past, place: Watched, record: DriveRecord, times: list[tuple[float, int]]) -> Finding:
     ledger = past.ledger
     since = min(record.health_since or record.first_at, times[0][0])
     # the first reading that moved says only that it happened since the one before: its time is an upper bound

@@ -25,7 +25,7 @@ def find_awake(current: Pass) -> Iterator[tuple[Arrangement, Occupant, SataDrive
             yield arrangement, occupant, drive
 
 
-def tell_sign(
+def report_sign(
     rule: Rule,
     arrangement: Arrangement,
     occupant: Occupant,
@@ -48,7 +48,7 @@ def tell_sign(
     )
 
 
-def tell_gap(rule: str, arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Finding:
+def report_gap(rule: str, arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Finding:
     """Say what of a drive could not be read."""
     label = arrangement.label_of(occupant)
     about = f"{rule.replace('-', ' ')} of {label or occupant.name}"

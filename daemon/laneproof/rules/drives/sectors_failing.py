@@ -6,7 +6,7 @@ from laneproof.advice import BACK_UP, REPLACE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.box_record import WEEK, key_of, name_drive
 from laneproof.rules.drives.asleep import keep_those_asleep
-from laneproof.rules.drives.sata_drives import find_awake, tell_gap, tell_sign
+from laneproof.rules.drives.sata_drives import find_awake, report_gap, report_sign
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
@@ -31,9 +31,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
             rose = current.past.box.grown(key, within=WEEK, now=current.snapshot.taken_at)
             if rose:
                 said.append((f"{rose} of them reallocated in the last 7 days", Severity.WARNING))
-            yield tell_sign(SECTORS_FAILING, arrangement, occupant, said, {**counts, "reallocated_last_week": rose})
+            yield report_sign(SECTORS_FAILING, arrangement, occupant, said, {**counts, "reallocated_last_week": rose})
         elif gap is not None:
-            yield tell_gap(NAME, arrangement, occupant, gap)
+            yield report_gap(NAME, arrangement, occupant, gap)
 
 
 def _is_some(count: object) -> bool:

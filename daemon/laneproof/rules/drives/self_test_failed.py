@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from laneproof.advice import BACK_UP, REPLACE, advise
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.drives.asleep import keep_those_asleep
-from laneproof.rules.drives.sata_drives import find_awake, tell_gap, tell_sign
+from laneproof.rules.drives.sata_drives import find_awake, report_gap, report_sign
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
@@ -22,10 +22,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for arrangement, occupant, drive in find_awake(current):
         told = drive.last_self_test
         if isinstance(told, Unread):
-            yield tell_gap(NAME, arrangement, occupant, told)
+            yield report_gap(NAME, arrangement, occupant, told)
         elif told is not None and has_failed(told):
             said = [(f"its last self-test failed ({told})", Severity.CRITICAL)]
-            yield tell_sign(SELF_TEST_FAILED, arrangement, occupant, said, {"last_self_test": told})
+            yield report_sign(SELF_TEST_FAILED, arrangement, occupant, said, {"last_self_test": told})
 
 
 def has_failed(self_test: str) -> bool:

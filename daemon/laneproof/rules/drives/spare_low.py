@@ -28,22 +28,22 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for place in watched_drives(current):
         record = place.drive
         if place.serial in unfilled:
-            yield _tell_unread(place)
+            yield _report_unread(place)
             continue
         if record is None or not record.spare.rows or record.spare_threshold is None:
             continue
         percent, threshold = record.spare.rows[-1][2], record.spare_threshold
         if threshold == 0 and not any(row[2] for row in record.spare.rows):
-            yield _tell_unfilled(place)
+            yield _report_unfilled(place)
             continue
         left = project(record.spare, current.past.ledger.now, lambda a, b, days, t=threshold: by_spare(a, b, t, days))  # type: ignore[misc]
         if percent < _FULL_PERCENT and is_spare_low(percent, threshold):
-            yield _tell_spare(place, percent, threshold, left, Severity.WARNING)
+            yield _report_spare(place, percent, threshold, left, Severity.WARNING)
         elif falls_short(left, WARN_DAYS, stood_so=find_before(current.past, place, NAME) is not None):
-            yield _tell_spare(place, percent, threshold, left, Severity.NOTICE)
+            yield _report_spare(place, percent, threshold, left, Severity.NOTICE)
 
 
-def _tell_spare(
+def _report_spare(
     place: Watched, percent: int, threshold: int, left: Remaining | NotEnough, severity: Severity
 ) -> Finding:
     ahead = f"; at the pace seen, {left.days:.0f} days are left" if isinstance(left, Remaining) else ""
@@ -70,7 +70,7 @@ def _fills_no_spare(drive: Occupant) -> bool:
     return isinstance(health, HealthLog) and health.source == "log" and not _FIELDS.isdisjoint(health.absent)
 
 
-def _tell_unread(place: Watched) -> Finding:
+def _report_unread(place: Watched) -> Finding:
     why = "the drive reports more than 100 % there, so it does not fill this field"
     return cannot_tell(
         NAME,
@@ -84,7 +84,7 @@ def _tell_unread(place: Watched) -> Finding:
     )
 
 
-def _tell_unfilled(place: Watched) -> Finding:
+def _report_unfilled(place: Watched) -> Finding:
     """Say that a drive fills neither field, as emulated ones do: nothing is known of its spare."""
     why = "it reports 0 % spare with a threshold of 0 %, as a drive does that fills neither field"
     return cannot_tell(

@@ -27,10 +27,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if isinstance(share, Unread):
             yield cannot_tell(NAME, share, about=f"how full {one.mount} is", key=one.mount)
         elif share is not None and share > (_FULL_ABOVE if limit is None else limit):
-            yield _tell_full(one, share, limit)
+            yield _report_full(one, share, limit)
 
 
-def _tell_full(one: MountedFileSystem, share: float, limit: float | None) -> Finding:
+def _report_full(one: MountedFileSystem, share: float, limit: float | None) -> Finding:
     left = one.available_bytes if isinstance(one.available_bytes, int) else None
     room = "" if left is None else f", {format_bytes(left)} left"
     declared = "" if limit is None else f"; declared {limit:.0%} at most"

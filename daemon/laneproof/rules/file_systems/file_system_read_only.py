@@ -26,7 +26,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             boot = current.past.box.writable.get(mount_key(one.device, one.mount))
             was_writable = boot is not None and boot == current.snapshot.boot_id
             if one.declared_read_only is False or was_writable or (plan is not None and plan.read_only is False):
-                yield _tell_read_only(one, was_writable=was_writable)
+                yield _report_read_only(one, was_writable=was_writable)
             else:
                 why = "it is read-only now; whether it was mounted so on purpose cannot be seen from a sandbox"
                 gap = Unread(f"how {one.mount} was mounted", why, Reason.DENIED)
@@ -35,7 +35,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
                 yield cannot_tell(NAME, gap, about=about, key=one.mount, next_steps=steps)
 
 
-def _tell_read_only(one: MountedFileSystem, *, was_writable: bool) -> Finding:
+def _report_read_only(one: MountedFileSystem, *, was_writable: bool) -> Finding:
     before = "could be written earlier in this boot" if was_writable else "was not mounted so"
     return Finding(
         rule=NAME,

@@ -62,7 +62,7 @@ def find_heat(past: Past, place: Watched) -> Finding | None:
     return None if finding is None or finding.observed == _NEAR else finding
 
 
-def has_told_heat(past: Past, place: Watched) -> bool:
+def is_heat_reported(past: Past, place: Watched) -> bool:
     """Whether overheating stood as that after the pass before."""
     before = stood(past, place.identify_drive(HEAT_NAME))
     return before is not None and before.observed != _NEAR

@@ -33,7 +33,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
         yield from _judge_declared(plan, mine)
     for name, fan in fans:
         if name not in judged and fan.rpm == 0 and name in current.past.box.turning and fan.chip not in _STOPS_BY_PLAN:
-            yield _tell_stopped(name, fan, "stands still, and was seen turning before", Severity.WARNING, declared=None)
+            yield _report_stopped(
+                name, fan, "stands still, and was seen turning before", Severity.WARNING, declared=None
+            )
 
 
 def _judge_declared(plan: DeclaredFan, mine: list[tuple[str, Fan]]) -> Iterator[Finding]:
@@ -49,18 +51,18 @@ def _judge_declared(plan: DeclaredFan, mine: list[tuple[str, Fan]]) -> Iterator[
         if isinstance(fan.rpm, Unread):
             yield cannot_tell(NAME, fan.rpm, about=f"fan {name}", key=name)
         elif fan.rpm == 0:
-            yield _tell_stopped(name, fan, "stands still", Severity.CRITICAL, declared=declared)
+            yield _report_stopped(name, fan, "stands still", Severity.CRITICAL, declared=declared)
         elif least is not None and fan.rpm < least:
-            yield _tell_stopped(name, fan, f"turns at {fan.rpm} rpm only", Severity.WARNING, declared=declared)
+            yield _report_stopped(name, fan, f"turns at {fan.rpm} rpm only", Severity.WARNING, declared=declared)
         elif least is None and fan.alarm is True:
-            yield _tell_stopped(name, fan, _FAN_ALARM, Severity.WARNING, declared=declared)
+            yield _report_stopped(name, fan, _FAN_ALARM, Severity.WARNING, declared=declared)
 
 
 def _key(plan: DeclaredFan) -> str:
     return f"{plan.chip} {plan.label}" if plan.chip else plan.label
 
 
-def _tell_stopped(name: str, fan: Fan, words: str, severity: Severity, *, declared: str | None) -> Finding:
+def _report_stopped(name: str, fan: Fan, words: str, severity: Severity, *, declared: str | None) -> Finding:
     return Finding(
         rule=NAME,
         kind=Kind.SIGN,

@@ -97,14 +97,14 @@ def _judge_part(part: _Part) -> Iterator[Finding]:
         )
         return
     if part.highest is not None and part.celsius >= part.highest:
-        yield _tell_hot(part, part.celsius, part.highest, "is at or beyond its limit", Severity.CRITICAL)
+        yield _report_hot(part, part.celsius, part.highest, "is at or beyond its limit", Severity.CRITICAL)
     elif part.high is not None and part.celsius > part.high and not (part.runs_close and part.highest is not None):
-        yield _tell_hot(part, part.celsius, part.high, "is above what it is meant for", Severity.WARNING)
+        yield _report_hot(part, part.celsius, part.high, "is above what it is meant for", Severity.WARNING)
     elif min(limits) - part.celsius < CLOSE_CELSIUS and not part.runs_close:
-        yield _tell_hot(part, part.celsius, min(limits), "comes close to what it is meant for", Severity.NOTICE)
+        yield _report_hot(part, part.celsius, min(limits), "comes close to what it is meant for", Severity.NOTICE)
 
 
-def _tell_hot(part: _Part, celsius: float, limit: float, words: str, severity: Severity) -> Finding:
+def _report_hot(part: _Part, celsius: float, limit: float, words: str, severity: Severity) -> Finding:
     return Finding(
         rule=OVERHEATING,
         kind=Kind.SIGN,

@@ -27,7 +27,7 @@ WARM_STEP = (
 )
 
 
-def tell_heat(record: LinkRecord, heat: Sequence[HourHeat]) -> dict[str, Any]:
+def describe_heat(record: LinkRecord, heat: Sequence[HourHeat]) -> dict[str, Any]:
     """Say whether a link's errors come with warmth, for the evidence; nothing where that is not shown.
 
     Args:

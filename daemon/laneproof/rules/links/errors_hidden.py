@@ -20,14 +20,14 @@ def _judge(current: Pass) -> Iterator[Finding]:
         hidden = [(name, end) for name, end in _ends(record) if end.present and end.hidden_since is not None]
         if hidden:
             at = format_time(ledger.timeline.to_wall(min(end.hidden_since or 0.0 for _, end in hidden)))
-            yield _tell_hidden(place, hidden, at)
+            yield _report_hidden(place, hidden, at)
 
 
 def _ends(record: LinkRecord) -> tuple[tuple[str, EndState], ...]:
     return ("the port", record.port), ("the device", record.far)
 
 
-def _tell_hidden(place: Watched, hidden: list[tuple[str, EndState]], at: str) -> Finding:
+def _report_hidden(place: Watched, hidden: list[tuple[str, EndState]], at: str) -> Finding:
     said = " and ".join(f"at {name} {STATE_WORDS[end.reporting]}" for name, end in hidden)
     return make_sign(
         NAME,

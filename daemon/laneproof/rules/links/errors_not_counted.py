@@ -44,7 +44,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         is_by_word = reason.origin == "command-line"
         labels = [label for label, link in links.items() if _is_blind(link) or (is_by_word and _may_report(link))]
         if labels:
-            yield _tell(labels, reason, key=_WHOLE_BOX)
+            yield _report(labels, reason, key=_WHOLE_BOX)
         return
     masked: dict[tuple[Reporting, Reporting], list[str]] = {}
     for label, link in links.items():
@@ -52,7 +52,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if _is_blind(link) and Reporting.MASKED in states:
             masked.setdefault(states, []).append(label)
     for (port, device), labels in masked.items():
-        yield _tell(labels, _describe_masked(port, device), key=f"masked: port {port}, device {device}")
+        yield _report(labels, _describe_masked(port, device), key=f"masked: port {port}, device {device}")
 
 
 def _is_blind(link: LinkOfTwo) -> bool:
@@ -123,7 +123,7 @@ def _describe_masked(port: Reporting, device: Reporting) -> _Blindness:
     return _Blindness(why=why, origin="masked", steps=steps)
 
 
-def _tell(labels: Sequence[str], reason: _Blindness, *, key: str) -> Finding:
+def _report(labels: Sequence[str], reason: _Blindness, *, key: str) -> Finding:
     """Say it once for all positions that share the reason."""
     return cannot_tell(
         NAME,

@@ -18,14 +18,14 @@ def _judge(current: Pass) -> Iterator[Finding]:
             (measure.write(most), measure.write(declared))
             for measure in (RATE, WIDTH)
             if (declared := measure.declared(subject)) is not None
-            and isinstance(most := measure.told(subject.link).most, float | int)
+            and isinstance(most := measure.trained(subject.link).most, float | int)
             and most > declared
         ]
         if above:
-            yield _tell_above(subject, subject.link, above)
+            yield _report_above(subject, subject.link, above)
 
 
-def _tell_above(subject: Subject, link: LinkOfTwo, above: Sequence[tuple[str, str]]) -> Finding:
+def _report_above(subject: Subject, link: LinkOfTwo, above: Sequence[tuple[str, str]]) -> Finding:
     trained, declared = (" ".join(one) for one in zip(*above, strict=True))
     position = subject.position
     because = position.link.because if position and position.link else None

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from laneproof.advice import FIRMWARE_SETUP, advise
 from laneproof.box.link_ends import LinkOfTwo
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.links.link_figures import RATE, SOURCES, WIDTH, Measure, is_beyond, known_limits, tell_gap
+from laneproof.rules.links.link_figures import RATE, SOURCES, WIDTH, Measure, is_beyond, known_limits, report_gap
 from laneproof.rules.links.link_subjects import Subject, find_subjects, gather_evidence
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
@@ -18,22 +18,22 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue
         over = [measure for measure in (RATE, WIDTH) if is_beyond(measure, subject, link)]
         if over:
-            yield _tell_beyond(subject, link, over)
+            yield _report_beyond(subject, link, over)
         elif gap := _find_open_limit(subject, link):
-            yield tell_gap("link-beyond-hardware", subject, gap)
+            yield report_gap("link-beyond-hardware", subject, gap)
 
 
 def _find_open_limit(subject: Subject, link: LinkOfTwo) -> Unread | None:
     """Give the unread limit that leaves open why a link is below its plan; one that meets its plan proves itself."""
     for measure in (RATE, WIDTH):
-        declared, trained, capable = measure.declared(subject), measure.told(link).value, measure.capable(link)
+        declared, trained, capable = measure.declared(subject), measure.trained(link).value, measure.capable(link)
         is_met = declared is None or (isinstance(trained, float | int) and trained >= declared)
         if not is_met and isinstance(capable, Unread):
             return capable
     return None
 
 
-def _tell_beyond(subject: Subject, link: LinkOfTwo, over: Sequence[Measure]) -> Finding:
+def _report_beyond(subject: Subject, link: LinkOfTwo, over: Sequence[Measure]) -> Finding:
     declared = " ".join(measure.write(measure.declared(subject) or 0) for measure in over)
     limits = [(measure, known_limits(measure, link)) for measure in over]
     observed = " ".join(measure.write(min(known.values())) for measure, known in limits)

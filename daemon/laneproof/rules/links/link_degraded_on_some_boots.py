@@ -31,7 +31,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue  # never; or always since some boot, of which the link's own rules speak
         clean = [one for one in boots if one.boot > short[-1].boot]
         if len(clean) < _CLEAN_BOOTS:
-            yield _tell_boots(place, short, boots, position)
+            yield _report_boots(place, short, boots, position)
 
 
 def is_short(boot: BootTraining, record: TrainingRecord, position: DeclaredPosition | None) -> bool:
@@ -67,7 +67,7 @@ def _expected(
     return gt_s or None, lanes or None
 
 
-def _tell_boots(
+def _report_boots(
     place: Watched, short: list[BootTraining], boots: list[BootTraining], position: DeclaredPosition | None
 ) -> Finding:
     last = short[-1]

@@ -84,7 +84,7 @@ class Measure:
 
     rule: str
     what: str
-    told: Callable[[LinkOfTwo], LinkFigure]
+    trained: Callable[[LinkOfTwo], LinkFigure]
     declared: Callable[[Subject], float | None]
     capable: Callable[[LinkOfTwo], Figure]
     explain: Callable[[Subject, LinkOfTwo, Snapshot, float, float], list[Reason]]
@@ -95,7 +95,7 @@ class Measure:
 RATE = Measure(
     rule="link-slow",
     what="rate",
-    told=lambda link: link.trained_gt_s,
+    trained=lambda link: link.trained_gt_s,
     declared=lambda subject: subject.declared_gt_s,
     capable=lambda link: link.capable_gt_s,
     explain=lambda _subject, link, _snapshot, trained, wanted: explain_rate(link, trained, wanted),
@@ -105,7 +105,7 @@ RATE = Measure(
 WIDTH = Measure(
     rule="link-narrow",
     what="width",
-    told=lambda link: link.trained_lanes,
+    trained=lambda link: link.trained_lanes,
     declared=lambda subject: subject.declared_lanes,
     capable=lambda link: link.capable_lanes,
     explain=lambda subject, link, snapshot, trained, wanted: explain_width(
@@ -122,23 +122,23 @@ def judge_below(measure: Measure, current: Pass) -> Iterator[Finding]:
         link = subject.link
         if link is None:
             if measure.declared(subject) is not None:
-                yield tell_gap(measure.rule, subject, _no_link(subject))
+                yield report_gap(measure.rule, subject, _no_link(subject))
             continue
         wanted = measure.declared(subject) if subject.has_plan else measure.capable(link)
-        trained = measure.told(link).value
+        trained = measure.trained(link).value
         gap = _find_gap(measure, subject, link, trained, wanted)
         if gap is not None and gap.reason is Gap.NOT_ASKED and _was_read_awake(current, subject.path):
             yield from _keep_standing(current, measure.rule, subject)
         elif gap is not None:
             if not subject.is_shared:
-                yield tell_gap(measure.rule, subject, gap)
+                yield report_gap(measure.rule, subject, gap)
         elif isinstance(trained, float | int) and isinstance(wanted, float | int) and trained < wanted:
             if _fell_again(current, measure.rule, subject):
                 continue
             reasons = measure.explain(subject, link, current.snapshot, trained, wanted)
             is_drives_own = all(reason.code == "device-limit" for reason in reasons)
             causes = () if is_drives_own else firmware_setting(link, current.snapshot, current.past)
-            yield replace(_tell_below(measure, subject, link, (trained, wanted), reasons), causes=causes)
+            yield replace(_report_below(measure, subject, link, (trained, wanted), reasons), causes=causes)
 
 
 def _was_read_awake(current: Pass, path: str) -> bool:
@@ -197,7 +197,7 @@ def _find_doubt(measure: Measure, subject: Subject, link: LinkOfTwo, trained: fl
     return None
 
 
-def _tell_below(
+def _report_below(
     measure: Measure, subject: Subject, link: LinkOfTwo, figures: tuple[float, float], reasons: Sequence[Reason]
 ) -> Finding:
     trained, wanted = figures
@@ -228,7 +228,7 @@ def _tell_below(
 _UNKNOWN = (Gap.ABSENT, Gap.MALFORMED)
 
 
-def tell_gap(rule: str, subject: Subject, gap: Unread) -> Finding:
+def report_gap(rule: str, subject: Subject, gap: Unread) -> Finding:
     """Say why a link could not be judged."""
     asleep = gap.reason is Gap.NOT_ASKED
     return cannot_tell(

@@ -28,7 +28,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue
         recent = [one for one in record.falls if _counts(one, ledger) and not _is_planned(one, position)]
         if len(recent) >= TWICE or any(not was_passing(one) for one in recent):
-            yield _tell_fall(ledger, place, recent)
+            yield _report_fall(ledger, place, recent)
 
 
 def _counts(fall: Fall, ledger: Ledger) -> bool:
@@ -48,7 +48,7 @@ def _is_planned(fall: Fall, position: DeclaredPosition | None) -> bool:
     return fall.to_gt_s >= rate_of(plan.generation) and fall.to_lanes >= plan.lanes
 
 
-def _tell_fall(ledger: Ledger, place: Watched, falls: list[Fall]) -> Finding:
+def _report_fall(ledger: Ledger, place: Watched, falls: list[Fall]) -> Finding:
     last = falls[-1]
     before, after = write_training(last.from_gt_s, last.from_lanes), write_training(last.to_gt_s, last.to_lanes)
     when = format_time(ledger.timeline.to_wall(last.at))

@@ -259,5 +259,5 @@ def _bytes_per_second(gt_s: float | Unread | None, lanes: float | Unread | None)
 
 def _disagreements(link: LinkOfTwo) -> dict[str, Any]:
     """Show all witnesses where their values differ."""
-    told: dict[str, LinkFigure] = {"rate_witnesses": link.trained_gt_s, "width_witnesses": link.trained_lanes}
-    return {name: dict(one.witnesses) for name, one in told.items() if not one.agreed}
+    trained: dict[str, LinkFigure] = {"rate_witnesses": link.trained_gt_s, "width_witnesses": link.trained_lanes}
+    return {name: dict(one.witnesses) for name, one in trained.items() if not one.agreed}

@@ -13,7 +13,7 @@ from laneproof.past.error_reporting import Reporting
 from laneproof.past.fix_trials import ERRORS, Trial
 from laneproof.past.ledger import Ledger
 from laneproof.past.link_errors import LinkRecord
-from laneproof.rules.links.error_hints import WARM_STEP, say_acceptance, tell_heat
+from laneproof.rules.links.error_hints import WARM_STEP, describe_heat, say_acceptance
 from laneproof.rules.links.error_tests import Standing, judge_link, recent
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, louder, make_sign, stood, watched_links
@@ -39,7 +39,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         # what stands as an alarm already is looked at less often: only its figures can change
         is_alarm = before is not None and before.severity is not Severity.NOTICE
         standing = stand(ledger, record, counting, every_seconds=6 * HOUR if is_alarm else HOUR)
-        if (finding := _tell(ledger, place, record, standing, before)) is not None:
+        if (finding := _report(ledger, place, record, standing, before)) is not None:
             yield finding
 
 
@@ -54,7 +54,7 @@ def stand(ledger: Ledger, record: LinkRecord, counting: list[LinkRecord], *, eve
     )
 
 
-def _tell(
+def _report(
     ledger: Ledger, place: Watched, record: LinkRecord, standing: Standing, before: Finding | None
 ) -> Finding | None:
     trial = ledger.trials.latest(record.path, None, ERRORS)
@@ -67,7 +67,7 @@ def _tell(
     is_capped = not beyond and _wakes_late(ledger, record)
     severity = Severity.WARNING if standing.level == "alarm" and not is_capped else Severity.NOTICE
     severity = louder(severity, before.severity if before is not None else None)
-    warmth = _tell_warmth(ledger, place, record)
+    warmth = _find_warmth(ledger, place, record)
     link = f"{describe_rate(record.gt_s)} x{record.lanes}" if record.gt_s else "an unknown rate"
     seen = f"{place.name}, at {link}: {standing.because}"
     finding = make_sign(
@@ -78,7 +78,7 @@ def _tell(
         observed=_BEYOND if beyond else _MORE,
         evidence={
             **standing.evidence,
-            **_tell_onset(ledger, record),
+            **_recall_onset(ledger, record),
             **warmth,
             "last_evidence_at": ledger.now,
             "seen": seen,
@@ -114,14 +114,14 @@ def _wakes_late(ledger: Ledger, record: LinkRecord) -> bool:
     return all(end.reporting is Reporting.COUNTED for end, replays in receivers if replays)
 
 
-def _tell_warmth(ledger: Ledger, place: Watched, record: LinkRecord) -> dict[str, Any]:
+def _find_warmth(ledger: Ledger, place: Watched, record: LinkRecord) -> dict[str, Any]:
     heat = place.drive.heat if place.drive is not None else []
     return ledger.remember(
-        ("warmth", record.path, record.serial), int(ledger.now // (6 * HOUR)), lambda: tell_heat(record, heat)
+        ("warmth", record.path, record.serial), int(ledger.now // (6 * HOUR)), lambda: describe_heat(record, heat)
     )
 
 
-def _tell_onset(ledger: Ledger, record: LinkRecord) -> dict[str, Any]:
+def _recall_onset(ledger: Ledger, record: LinkRecord) -> dict[str, Any]:
     """Say when the rate changed, and what else changed within a week of it."""
     return ledger.remember(
         ("onset", record.path, record.serial), int(ledger.now // (6 * HOUR)), lambda: _find_onset(ledger, record)

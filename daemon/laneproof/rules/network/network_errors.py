@@ -37,12 +37,12 @@ def _judge(current: Pass) -> Iterator[Finding]:
             elif isinstance(ever, int) and ever >= _ERRORS_SINCE_START and current.past.box.watched(key, now=now) < DAY:
                 told.append((f"{ever} frames {way} with errors since the box found it", Severity.NOTICE))
         if told:
-            yield _tell_errors(one, bond, told)
+            yield _report_errors(one, bond, told)
         elif gap is not None:
             yield cannot_tell(NAME, gap, about=f"errors of {one.name}", key=one.name)
 
 
-def _tell_errors(one: Interface, bond: str | None, told: list[tuple[str, Severity]]) -> Finding:
+def _report_errors(one: Interface, bond: str | None, told: list[tuple[str, Severity]]) -> Finding:
     return Finding(
         rule=NAME,
         kind=Kind.SIGN,

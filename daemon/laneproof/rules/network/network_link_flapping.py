@@ -39,12 +39,12 @@ def _judge(current: Pass) -> Iterator[Finding]:
         hours = current.past.box.hours_grown(key, within=DAY, now=now)
         if recent > _LOSSES_A_RESTART or (recent >= _LOSSES_A_DAY and hours >= _LOSSES_A_DAY):
             severity = Severity.WARNING if recent >= _MANY_LOSSES_A_DAY else Severity.NOTICE
-            yield _tell_unsteady(one, bond, f"{recent} times in the last day", severity, recent=recent)
+            yield _report_unsteady(one, bond, f"{recent} times in the last day", severity, recent=recent)
         elif ever >= _LOSSES_SINCE_START and not is_watched:
-            yield _tell_unsteady(one, bond, f"{ever} times since the box found it", Severity.NOTICE, recent=recent)
+            yield _report_unsteady(one, bond, f"{ever} times since the box found it", Severity.NOTICE, recent=recent)
 
 
-def _tell_unsteady(one: Interface, bond: str | None, often: str, severity: Severity, *, recent: int) -> Finding:
+def _report_unsteady(one: Interface, bond: str | None, often: str, severity: Severity, *, recent: int) -> Finding:
     return Finding(
         rule=NAME,
         kind=Kind.SIGN,

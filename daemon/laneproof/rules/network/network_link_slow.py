@@ -24,10 +24,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
         return
     by_name = {one.name: one for one in current.snapshot.interfaces}
     members = {name for plan in (current.build.bond if current.build else ()) for name in plan.members}
-    told_down = set(_list_down(current.snapshot))
+    down = set(_list_down(current.snapshot))
     for name, speed in speeds.items():
         interface = by_name.get(name)
-        if interface is not None and not (name in members and name in told_down):
+        if interface is not None and not (name in members and name in down):
             yield from _judge_interface(interface, speed, is_member=name in members)
         elif interface is not None:
             continue  # a member that is down is reported by its bond

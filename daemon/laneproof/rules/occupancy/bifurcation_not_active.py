@@ -74,10 +74,10 @@ def _all_missing(first: Placement | None, others: tuple[Placement, ...]) -> bool
 
 def _judge(current: Pass) -> Iterator[Finding]:
     for trouble in find_split_troubles(current.arrangement):
-        yield _tell(trouble, current.snapshot, current.past)
+        yield _report(trouble, current.snapshot, current.past)
 
 
-def _tell(trouble: SplitTrouble, snapshot: Snapshot, past: Past) -> Finding:
+def _report(trouble: SplitTrouble, snapshot: Snapshot, past: Past) -> Finding:
     split = "+".join(f"x{lanes}" for lanes in trouble.slot.split)
     labels = [one.label for one in trouble.missing]
     seen = []

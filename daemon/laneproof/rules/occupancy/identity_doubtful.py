@@ -27,10 +27,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for occupant in arrangement.drives:
         doubts = [*_find_doubts(occupant, told), *_find_changes(occupant, current.past.ledger)]
         if doubts:
-            yield _tell(arrangement, occupant, doubts)
+            yield _report(arrangement, occupant, doubts)
     updated = dict(_find_updates(arrangement, current.past.ledger))
     if updated:
-        yield _tell_updates(updated)
+        yield _report_updates(updated)
 
 
 def _identifiers(occupant: Occupant) -> Iterator[tuple[str, str]]:
@@ -86,7 +86,7 @@ def _find_updates(arrangement: Arrangement, ledger: Ledger) -> Iterator[tuple[st
                 yield label or occupant.name, f"{change.before} to {change.after}"
 
 
-def _tell_updates(updated: dict[str, str]) -> Finding:
+def _report_updates(updated: dict[str, str]) -> Finding:
     """Tell all firmware updates in one finding: an owner updates drives of a kind together."""
     said = "; ".join(f"{name} from {change}" for name, change in updated.items())
     return Finding(
@@ -102,7 +102,7 @@ def _tell_updates(updated: dict[str, str]) -> Finding:
     )
 
 
-def _tell(arrangement: Arrangement, occupant: Occupant, doubts: Sequence[str]) -> Finding:
+def _report(arrangement: Arrangement, occupant: Occupant, doubts: Sequence[str]) -> Finding:
     label = arrangement.label_of(occupant)
     serial = occupant.serial.strip() if isinstance(occupant.serial, str) else ""
     return Finding(

@@ -34,9 +34,9 @@ def _compare(arrangement: Arrangement, placement: Placement, occupant: Occupant)
     compared = [_compare_device(device, occupant) for device in placement.devices]
     fitting = [unread for different, unread in compared if not different]
     if not fitting:
-        yield _tell_differs(arrangement, placement, occupant, compared)
+        yield _report_differs(arrangement, placement, occupant, compared)
     elif all(fitting):
-        yield _tell_unread(placement, occupant, min(fitting, key=len))
+        yield _report_unread(placement, occupant, min(fitting, key=len))
 
 
 def _compare_device(device: DeclaredDevice, occupant: Occupant) -> tuple[_Different, _Unread]:
@@ -87,7 +87,7 @@ def _write(what: str, value: str | int) -> str:
     return f"{what} {value}" if what in ("kind", "serial") else str(value) or "(blank)"
 
 
-def _tell_differs(
+def _report_differs(
     arrangement: Arrangement,
     placement: Placement,
     occupant: Occupant,
@@ -124,7 +124,7 @@ def _tell_differs(
     )
 
 
-def _tell_unread(placement: Placement, occupant: Occupant, unread: _Unread) -> Finding:
+def _report_unread(placement: Placement, occupant: Occupant, unread: _Unread) -> Finding:
     gaps = [gap for _, gap in unread]
     return cannot_tell(
         OCCUPANT_DIFFERS.name,

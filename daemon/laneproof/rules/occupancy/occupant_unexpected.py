@@ -17,15 +17,15 @@ def _judge(current: Pass) -> Iterator[Finding]:
     arrangement = current.arrangement
     for placement in arrangement.placements:
         if placement.is_meant_empty and placement.occupant is not None and placement.is_occupied:
-            yield _tell_unexpected(arrangement, placement.occupant, placement.label)
+            yield _report_unexpected(arrangement, placement.occupant, placement.label)
     if current.build.box.undeclared == "report":
         for stray in arrangement.strays():
-            finding = _tell_unexpected(arrangement, stray, None)
+            finding = _report_unexpected(arrangement, stray, None)
             if finding.identity in current.past.standing or not is_returning_guest(current, stray):
                 yield finding
 
 
-def _tell_unexpected(arrangement: Arrangement, occupant: Occupant, label: str | None) -> Finding:
+def _report_unexpected(arrangement: Arrangement, occupant: Occupant, label: str | None) -> Finding:
     home = arrangement.belongs_to(occupant)
     where = f"{label}, declared empty" if label else f"{occupant.path}, which is no declared position"
     moved = f"; it is declared for {home}" if home else ""

@@ -19,7 +19,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
     for placement in arrangement.placements:
         if placement.is_meant_occupied and placement.state in EMPTY:
-            finding = _tell_empty(arrangement, placement, split_off.get(placement.label))
+            finding = _report_empty(arrangement, placement, split_off.get(placement.label))
             # somebody asked for it to be let go: an alarm once it does not come back
             is_in_hand = ledger.episodes.is_in_hand(placement.position.path, ledger.now)
             yield replace(finding, severity=Severity.NOTICE) if is_in_hand else finding
@@ -33,7 +33,7 @@ _SEEN = {
 _GIVEN_UP = "{name} is listed but dead: the kernel gave up its controller"
 
 
-def _tell_empty(arrangement: Arrangement, placement: Placement, slot: str | None) -> Finding:
+def _report_empty(arrangement: Arrangement, placement: Placement, slot: str | None) -> Finding:
     plan, path = placement.plan, placement.position.path
     name = placement.occupant.name if placement.occupant else ""
     given_up = placement.occupant is not None and placement.occupant.given_up

@@ -23,10 +23,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
         rises = [one for one in place.drive.risen("unsafe_shutdowns", ledger.now - CLEAR_SECONDS) if one.same_boot]
         drops = [one for one in ledger.episodes.of(place.path, place.serial or None) if one.dropped]
         if rises and find_series(ledger, place.path, drops) is None:  # else told with its drops
-            yield _tell(place, rises, format_time(ledger.timeline.to_wall(rises[-1].at)))
+            yield _report(place, rises, format_time(ledger.timeline.to_wall(rises[-1].at)))
 
 
-def _tell(place: Watched, rises: list[Rise], last: str) -> Finding:
+def _report(place: Watched, rises: list[Rise], last: str) -> Finding:
     number = sum(one.by for one in rises)
     again = len({one.at // (12 * HOUR) for one in rises}) > 1
     return make_sign(

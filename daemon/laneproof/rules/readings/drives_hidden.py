@@ -31,9 +31,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
         count = function.remapped_nvme
         if isinstance(count, int) and count > 0:
             how_many = "an NVMe drive" if count == 1 else f"{count} NVMe drives"
-            yield _tell(function, how_many, "the firmware's RAID mode keeps it from the kernel", _SWITCH_MODE)
+            yield _report(function, how_many, "the firmware's RAID mode keeps it from the kernel", _SWITCH_MODE)
         elif _makes_volumes(function) and not _shows_drives(tree, function):
-            yield _tell(function, "the drives", f"its RAID card shows volumes only ({function.driver})")
+            yield _report(function, "the drives", f"its RAID card shows volumes only ({function.driver})")
 
 
 def _makes_volumes(function: PciFunction) -> bool:
@@ -47,7 +47,7 @@ def _shows_drives(tree: Topology, function: PciFunction) -> bool:
     return any(isinstance(drive.healthy, bool) for drive in below)
 
 
-def _tell(function: PciFunction, drives: str, why: str, *steps: Step) -> Finding:
+def _report(function: PciFunction, drives: str, why: str, *steps: Step) -> Finding:
     about = f"{drives} behind {function.address}"
     return cannot_tell(
         NAME,

@@ -45,13 +45,13 @@ def _judge(current: Pass) -> Iterator[Finding]:
     build = current.build
     for group, (name, open_question) in _GROUPS.items():
         gap = getattr(current.snapshot, group)
-        if isinstance(gap, Unread) and _matters(group, gap, build) and not _is_told_elsewhere(group, build):
-            yield _tell(group, name, open_question, gap)
+        if isinstance(gap, Unread) and _matters(group, gap, build) and not _is_reported_elsewhere(group, build):
+            yield _report(group, name, open_question, gap)
     for group, gap in current.past.unheard.items():
-        yield _tell(group, *_HEARD[group], gap)
+        yield _report(group, *_HEARD[group], gap)
 
 
-def _tell(group: str, name: str, open_question: str, gap: Unread) -> Finding:
+def _report(group: str, name: str, open_question: str, gap: Unread) -> Finding:
     return Finding(
         rule=NAME,
         kind=Kind.UNVERIFIED,
@@ -75,7 +75,7 @@ def _matters(group: str, gap: Unread, build: Build | None) -> bool:
     return group == "drives" and build is not None and any(hangs_on_controller(one.path) for one in build.position)
 
 
-def _is_told_elsewhere(group: str, build: Build | None) -> bool:
+def _is_reported_elsewhere(group: str, build: Build | None) -> bool:
     """Whether something declared hangs on this group alone, so that its own rule says what is unverified."""
     if build is None:
         return False

@@ -35,20 +35,20 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for group, name in _GROUPS.items():
         gap = getattr(current.snapshot, group)
         if _is_stuck(gap):
-            yield _age(_tell(group, name, gap), current.snapshot, current.past)
+            yield _age(_report(group, name, gap), current.snapshot, current.past)
     arrangement = current.arrangement
     for occupant in arrangement.drives:
         parts = [getattr(occupant.controller, name) for name in _OF_CONTROLLER] if occupant.controller else []
         stuck = next((part for part in parts if _is_stuck(part)), None)
         if stuck is not None:
-            yield _age(_tell_drive(arrangement, occupant.path, occupant.name, stuck), current.snapshot, current.past)
+            yield _age(_report_drive(arrangement, occupant.path, occupant.name, stuck), current.snapshot, current.past)
 
 
 def _is_stuck(value: object) -> bool:
     return isinstance(value, Unread) and value.reason is Reason.TIMED_OUT
 
 
-def _tell(key: str, name: str, gap: Unread) -> Finding:
+def _report(key: str, name: str, gap: Unread) -> Finding:
     return Finding(
         rule=NAME,
         kind=Kind.SIGN,
@@ -62,9 +62,9 @@ def _tell(key: str, name: str, gap: Unread) -> Finding:
     )
 
 
-def _tell_drive(arrangement: Arrangement, path: str, name: str, gap: Unread) -> Finding:
+def _report_drive(arrangement: Arrangement, path: str, name: str, gap: Unread) -> Finding:
     label = arrangement.label_by_path.get(path)
-    found = _tell(path, label or name, gap)
+    found = _report(path, label or name, gap)
     return replace(
         found,
         position=label,

@@ -74,7 +74,7 @@ def _compare_aspm(declared: str, link: LinkOfTwo) -> Iterator[Deviation]:
     # the device's files speak for the whole link, so they stand in for a port whose register could not be read
     states = [(name, end, state) for name, end, state in told if isinstance(state, int)]
     gaps = [state for _, _, state in told if isinstance(state, Unread)]
-    if gaps and _files_tell(link.device):
+    if gaps and _has_files(link.device):
         gaps = []
     enabled = [f"{write_aspm(state)} at the {name} {end.address}" for name, end, state in states if state]
     if declared == "off":
@@ -88,7 +88,7 @@ def _compare_aspm(declared: str, link: LinkOfTwo) -> Iterator[Deviation]:
         yield Deviation(what="links_aspm", declared="on", observed=_why_off(link))
 
 
-def _files_tell(device: PciFunction | None) -> bool:
+def _has_files(device: PciFunction | None) -> bool:
     if device is None:
         return False
     states = [device.power.link_states[name] for name in _LOW_POWER_FILES if name in device.power.link_states]

@@ -152,7 +152,7 @@ def _judge_position(plan: DeclaredKernel, placement: Placement, snapshot: Snapsh
     differing = [one for one in deviations if not isinstance(one.observed, Unread)]
     if differing:
         causes = aspm_setting(placement.link, snapshot, past) if _has_aspm(differing) else ()
-        yield _tell_position(placement, differing, causes)
+        yield _report_position(placement, differing, causes)
     elif deviations:
         gaps = [one.observed for one in deviations if isinstance(one.observed, Unread)]
         words = "; ".join(dict.fromkeys(f"{one.what}: {one.observed}" for one in deviations))
@@ -177,7 +177,7 @@ def _join(deviations: list[Deviation]) -> str:
     return "; ".join(f"{one.what} {one.declared}" for one in deviations)
 
 
-def _tell_position(placement: Placement, differing: list[Deviation], causes: tuple[Cause, ...]) -> Finding:
+def _report_position(placement: Placement, differing: list[Deviation], causes: tuple[Cause, ...]) -> Finding:
     observed = "; ".join(str(one.observed) for one in differing)
     return Finding(
         rule=NAME,

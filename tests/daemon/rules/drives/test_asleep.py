@@ -1,8 +1,8 @@
-"""Drives that sleep: what they told last stands for a week."""
+"""Drives that sleep: what they watcher last stands for a week."""
 
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import NVME, Box, declare
-from story_engine import DAY, HOUR, Told
+from story_engine import DAY, HOUR, Watcher
 
 PATH, BAY = "0000:00/01.1", "0000:00/17.0/ata-1"
 ASLEEP = Unread("what the drive itself tells", "it is in standby and is not woken by a reading", Reason.NOT_ASKED)
@@ -20,35 +20,35 @@ def disk(*, asleep: bool, **facts: object) -> Box:
 
 
 def test_an_nvme_drive_that_sleeps_and_wakes_is_no_news_until_it_was_unread_for_a_week() -> None:
-    told = Told("critical-warning", BUILD)
+    watcher = Watcher("critical-warning", BUILD)
     for _ in range(20):
-        told.look(nvme({}), after=HOUR).look(nvme(ASLEEP), after=HOUR)
-    assert told.changes == []
+        watcher.observe(nvme({}), after=HOUR).observe(nvme(ASLEEP), after=HOUR)
+    assert watcher.changes == []
     for _ in range(9):
-        told.look(nvme(ASLEEP), after=DAY)
-    assert [change[0] for change in told.changes] == ["raised"]
-    assert (told.standing[0].kind, told.standing[0].position) == ("unverified", "riser-1")
-    told.look(nvme({}), after=DAY)
-    assert [change[0] for change in told.changes] == ["raised", "cleared"]
+        watcher.observe(nvme(ASLEEP), after=DAY)
+    assert [change[0] for change in watcher.changes] == ["raised"]
+    assert (watcher.standing[0].kind, watcher.standing[0].position) == ("unverified", "riser-1")
+    watcher.observe(nvme({}), after=DAY)
+    assert [change[0] for change in watcher.changes] == ["raised", "cleared"]
 
 
 def test_a_drive_that_was_never_read_is_unverified_though_it_only_sleeps() -> None:
-    told = Told("critical-warning", BUILD).look(nvme(ASLEEP))
-    assert [finding.kind for finding in told.standing] == ["unverified"]
+    watcher = Watcher("critical-warning", BUILD).observe(nvme(ASLEEP))
+    assert [finding.kind for finding in watcher.standing] == ["unverified"]
 
 
 def test_what_a_drive_warned_of_stands_while_it_sleeps() -> None:
-    told = Told("critical-warning", BUILD).look(nvme({"critical_warning": 8}))
+    watcher = Watcher("critical-warning", BUILD).observe(nvme({"critical_warning": 8}))
     for _ in range(5):
-        told.look(nvme(ASLEEP), after=HOUR).look(nvme({"critical_warning": 8}), after=HOUR)
-    assert [change[:2] for change in told.changes] == [("raised", "critical")]
+        watcher.observe(nvme(ASLEEP), after=HOUR).observe(nvme({"critical_warning": 8}), after=HOUR)
+    assert [change[:2] for change in watcher.changes] == [("raised", "critical")]
 
 
 def test_a_disk_in_standby_is_no_news_and_what_it_counted_stands() -> None:
-    warned, sectors = Told("critical-warning", BUILD), Told("sectors-failing", BUILD)
+    warned, sectors = Watcher("critical-warning", BUILD), Watcher("sectors-failing", BUILD)
     for _ in range(5):
-        for told in (warned, sectors):
-            told.look(disk(asleep=False, pending_sectors=8), after=HOUR).look(disk(asleep=True), after=HOUR)
+        for watcher in (warned, sectors):
+            watcher.observe(disk(asleep=False, pending_sectors=8), after=HOUR).observe(disk(asleep=True), after=HOUR)
     assert warned.changes == []
     assert [change[0] for change in sectors.changes] == ["raised"]
     assert sectors.standing[0].position == "bay-1"
@@ -59,16 +59,16 @@ def unserved(driver: str | None) -> Box:
 
 
 def test_a_drive_that_is_lent_to_a_virtual_machine_is_left_alone_for_a_week() -> None:
-    told = Told("critical-warning", BUILD).look(nvme({}))
+    watcher = Watcher("critical-warning", BUILD).observe(nvme({}))
     for _ in range(6):
-        told.look(unserved("vfio-pci"), after=DAY)
-    assert told.changes == []
-    told.look(unserved("vfio-pci"), after=3 * DAY)
-    assert "lent to a virtual machine" in told.standing[0].summary
+        watcher.observe(unserved("vfio-pci"), after=DAY)
+    assert watcher.changes == []
+    watcher.observe(unserved("vfio-pci"), after=3 * DAY)
+    assert "lent to a virtual machine" in watcher.standing[0].summary
 
 
 def test_a_drive_without_a_driver_is_unverified_after_an_hour() -> None:
-    told = Told("critical-warning", BUILD).look(nvme({})).look(unserved(None), after=600.0)
-    assert told.changes == []
-    told.look(unserved(None), after=HOUR)
-    assert [finding.kind for finding in told.standing] == ["unverified"]
+    watcher = Watcher("critical-warning", BUILD).observe(nvme({})).observe(unserved(None), after=600.0)
+    assert watcher.changes == []
+    watcher.observe(unserved(None), after=HOUR)
+    assert [finding.kind for finding in watcher.standing] == ["unverified"]

@@ -4,7 +4,7 @@ from laneproof.rules.drives.controller_resets import CONTROLLER_RESETS
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, declare
 from simulated_past import PATHS, counting_box, dropping_past, quiet_snapshot
-from story_engine import DAY, Told
+from story_engine import DAY, Watcher
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 
@@ -13,23 +13,23 @@ RESET = "nvme nvme0: I/O 7 QID 3 timeout, reset controller"
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
 
-def days(told: Told, number: int, *, drops: tuple[int, ...] = (), line: str = DOWN) -> Told:
+def days(watcher: Watcher, number: int, *, drops: tuple[int, ...] = (), line: str = DOWN) -> Watcher:
     for day in range(number):
-        told.look(counting_box((0, 0, 0, 0)), after=DAY, log=(line,) if day in drops else ())
-    return told
+        watcher.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(line,) if day in drops else ())
+    return watcher
 
 
 def test_resets_alone_are_told_as_resets() -> None:
-    told = days(Told("controller-resets", BUILD), 10, drops=(5,), line=RESET)
-    assert told.changes == [("raised", "warning", "its controller was reset")]
+    watcher = days(Watcher("controller-resets", BUILD), 10, drops=(5,), line=RESET)
+    assert watcher.changes == [("raised", "warning", "its controller was reset")]
 
 
 def test_resets_of_a_drive_that_drops_are_told_with_its_drops() -> None:
-    resets = Told("controller-resets", BUILD)
-    drops = Told("drops-off-bus", BUILD)
-    for told in (resets, drops):
-        days(told, 10, drops=(5,), line=RESET)
-        days(told, 3, drops=(1,), line=DOWN)
+    resets = Watcher("controller-resets", BUILD)
+    drops = Watcher("drops-off-bus", BUILD)
+    for watcher in (resets, drops):
+        days(watcher, 10, drops=(5,), line=RESET)
+        days(watcher, 3, drops=(1,), line=DOWN)
     assert resets.standing == []
     assert "its controller was reset 1 time besides" not in drops.standing[0].summary  # it came before the drop
     days(drops, 2, drops=(1,), line=RESET)
@@ -38,11 +38,11 @@ def test_resets_of_a_drive_that_drops_are_told_with_its_drops() -> None:
 
 def test_commands_that_are_only_taken_back_are_a_note_until_the_third_time() -> None:
     line = "nvme nvme0: I/O 7 QID 3 timeout, aborting"
-    told = days(Told("controller-resets", BUILD), 10, drops=(5,), line=line)
-    assert told.changes == [("raised", "notice", "its commands timed out")]
-    days(told, 10, drops=(2, 5), line=line)
-    assert told.severity == "warning"
-    assert "let commands time out 3 times" in told.standing[0].summary
+    watcher = days(Watcher("controller-resets", BUILD), 10, drops=(5,), line=line)
+    assert watcher.changes == [("raised", "notice", "its commands timed out")]
+    days(watcher, 10, drops=(2, 5), line=line)
+    assert watcher.severity == "warning"
+    assert "let commands time out 3 times" in watcher.standing[0].summary
 
 
 def test_examples() -> None:

@@ -12,7 +12,7 @@ from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, SATA, Box, declare, make_health
-from story_engine import DAY, HOUR, Told
+from story_engine import DAY, HOUR, Watcher
 
 PATH = "0000:00/01.1"
 HOT = 2  # bit 1: a temperature is beyond its threshold
@@ -75,7 +75,7 @@ def test_wear_excuses_the_reliability_bit_alone(bits: int, severity: Severity, *
         (255, 0, (), True),
         (99, 0, (), False),
         (120, 1, (), False),
-        (120, 0, ("media_errors",), False),  # not told, so not known to be zero
+        (120, 0, ("media_errors",), False),  # not watcher, so not known to be zero
     ],
 )
 def test_reliability_bit_of_a_worn_drive_without_media_errors_is_wear(
@@ -141,102 +141,102 @@ def test_sata_drives_own_assessment(healthy: bool | Unread | None, kind: Kind | 
     assert [one.kind for one in findings] == ([kind] if kind else [])
 
 
-def watch(told: Told, *warnings: int, serial: str = "FN0001", **health: object) -> Told:
-    """Look every hour at a cool drive that warns as given; the reason of its warning of temperature is not told."""
+def watch(watcher: Watcher, *warnings: int, serial: str = "FN0001", **health: object) -> Watcher:
+    """Look every hour at a cool drive that warns as given; the reason of its warning of temperature is not watcher."""
     for warning in warnings:
         log = {"critical_warning": warning, **health}
-        told.look(Box().with_port(PATH).with_drive(PATH, serial=serial, health=log), after=HOUR)
-    return told
+        watcher.observe(Box().with_port(PATH).with_drive(PATH, serial=serial, health=log), after=HOUR)
+    return watcher
 
 
-def raised(told: Told) -> list[str]:
-    return [change for change, _, _ in told.changes]
+def raised(watcher: Watcher) -> list[str]:
+    return [change for change, _, _ in watcher.changes]
 
 
 def test_a_temperature_warning_that_follows_each_load_is_told_once() -> None:
-    told = watch(Told("critical-warning"), *[HOT, HOT, 0, 0, 0, 0] * 40)
-    assert raised(told) == ["raised"]
+    watcher = watch(Watcher("critical-warning"), *[HOT, HOT, 0, 0, 0, 0] * 40)
+    assert raised(watcher) == ["raised"]
 
 
 def test_a_temperature_warning_stands_for_a_week_of_silence_and_no_longer() -> None:
-    told = watch(Told("critical-warning"), HOT, *[0] * 168)
-    assert [one.severity for one in told.standing] == [Severity.WARNING]
-    watch(told, 0)
-    assert raised(told) == ["raised", "cleared"]
+    watcher = watch(Watcher("critical-warning"), HOT, *[0] * 168)
+    assert [one.severity for one in watcher.standing] == [Severity.WARNING]
+    watch(watcher, 0)
+    assert raised(watcher) == ["raised", "cleared"]
 
 
 def test_a_log_that_could_not_be_read_meanwhile_does_not_end_the_week() -> None:
-    told = watch(Told("critical-warning"), HOT, 0)
+    watcher = watch(Watcher("critical-warning"), HOT, 0)
     shut = {"health": Unread("log 02h of nvme0", "no answer in time")}
-    told.look(Box().with_port(PATH).with_drive(PATH, serial="FN0001", controller=shut), after=HOUR)
-    watch(told, 0, HOT, 0)
-    assert raised(told) == ["raised", "changed", "changed"]
-    assert [one.kind for one in told.standing] == [Kind.SIGN]
+    watcher.observe(Box().with_port(PATH).with_drive(PATH, serial="FN0001", controller=shut), after=HOUR)
+    watch(watcher, 0, HOT, 0)
+    assert raised(watcher) == ["raised", "changed", "changed"]
+    assert [one.kind for one in watcher.standing] == [Kind.SIGN]
 
 
 @pytest.mark.parametrize("bit", [0, 2, 3, 4, 5])
 def test_every_other_warning_is_told_at_once_and_as_it_is(bit: int) -> None:
-    told = watch(Told("critical-warning"), 0, 1 << bit)
-    assert raised(told) == ["raised"]
-    assert raised(watch(told, 0)) == ["raised", "cleared"]
+    watcher = watch(Watcher("critical-warning"), 0, 1 << bit)
+    assert raised(watcher) == ["raised"]
+    assert raised(watch(watcher, 0)) == ["raised", "cleared"]
 
 
 def test_another_warning_beside_a_held_one_is_told_at_once() -> None:
-    told = watch(Told("critical-warning"), HOT, 0, 0b1000)
-    assert raised(told) == ["raised", "changed"]
-    assert told.severity == "critical"
-    assert "read-only" in told.standing[0].summary
+    watcher = watch(Watcher("critical-warning"), HOT, 0, 0b1000)
+    assert raised(watcher) == ["raised", "changed"]
+    assert watcher.severity == "critical"
+    assert "read-only" in watcher.standing[0].summary
 
 
 def test_a_held_warning_is_not_that_of_the_next_drive_in_its_place() -> None:
     text = f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"'
-    told = watch(Told("critical-warning", declare(text)), HOT, 0)
-    assert raised(watch(told, 0, serial="FN0002")) == ["raised", "cleared"]
+    watcher = watch(Watcher("critical-warning", declare(text)), HOT, 0)
+    assert raised(watch(watcher, 0, serial="FN0002")) == ["raised", "cleared"]
 
 
 def test_a_held_warning_stands_over_a_restart_of_the_program() -> None:
-    told = watch(Told("critical-warning"), *[HOT, 0, 0] * 100)
-    (first,) = told.standing
+    watcher = watch(Watcher("critical-warning"), *[HOT, 0, 0] * 100)
+    (first,) = watcher.standing
     engine = Engine(None)  # what was kept of the finding is as it was when it was raised, long ago
-    raised_then = replace(first, evidence={**first.evidence, "temperature_warned_at": told.now - 300 * HOUR})
-    engine.restore((raised_then,), told.engine.as_state())
-    told.engine = engine
-    assert raised(watch(told, 0, 0)) == ["raised"]
+    raised_then = replace(first, evidence={**first.evidence, "temperature_warned_at": watcher.now - 300 * HOUR})
+    engine.restore((raised_then,), watcher.engine.as_state())
+    watcher.engine = engine
+    assert raised(watch(watcher, 0, 0)) == ["raised"]
 
 
-def heat_up(*, looks: int, before: int = 0) -> tuple[Told, Told]:
-    """A drive that was above its threshold at so many looks before it warned, and then warns with each load."""
-    told, heat = Told("critical-warning"), Told("overheating")
-    for load in range(looks):
-        for one in (told, heat):
+def heat_up(*, passes: int, before: int = 0) -> tuple[Watcher, Watcher]:
+    """A drive that was above its threshold at so many passes before it warned, and then warns with each load."""
+    watcher, heat = Watcher("critical-warning"), Watcher("overheating")
+    for load in range(passes):
+        for one in (watcher, heat):
             warning = 0 if load < before else HOT
             watch(one, warning, composite_temperature_celsius=82.0, warning_temperature_minutes=20 * load)
             watch(one, 0, 0, warning_temperature_minutes=20 * load + 10)
-    return told, heat
+    return watcher, heat
 
 
 def test_a_temperature_warning_stands_until_overheating_is_a_page_and_does_not_come_again() -> None:
-    told, heat = heat_up(looks=40)
-    assert raised(told) == ["raised", "cleared"]
+    watcher, heat = heat_up(passes=40)
+    assert raised(watcher) == ["raised", "cleared"]
     assert [severity for _, severity, _ in heat.changes] == ["notice", "warning"]
 
 
 def test_a_temperature_warning_is_left_to_overheating_that_spoke_first() -> None:
-    told, heat = heat_up(looks=40, before=1)
-    assert raised(told) == []
+    watcher, heat = heat_up(passes=40, before=1)
+    assert raised(watcher) == []
     assert raised(heat) == ["raised", "changed"]
 
 
 def test_a_drive_that_is_only_warm_warns_for_itself() -> None:
-    told = watch(Told("critical-warning"), *[0, HOT] * 24, composite_temperature_celsius=77.0)
-    assert raised(told) == ["raised"]
+    watcher = watch(Watcher("critical-warning"), *[0, HOT] * 24, composite_temperature_celsius=77.0)
+    assert raised(watcher) == ["raised"]
 
 
 def test_overheating_does_not_speak_for_other_warnings() -> None:
-    told = Told("critical-warning")
+    watcher = Watcher("critical-warning")
     for load in range(3):
-        watch(told, HOT | 1, critical_temperature_minutes=20 * load)
-    (finding,) = told.standing
+        watch(watcher, HOT | 1, critical_temperature_minutes=20 * load)
+    (finding,) = watcher.standing
     assert "spare" in finding.summary
     assert "temperature" not in finding.summary
 
@@ -249,22 +249,22 @@ def test_real_drives_that_raised_nothing_are_silent(spare: int, used: int, media
 
 
 def test_a_health_log_of_all_ones_for_days_is_an_alarm_and_was_a_notice_at_first() -> None:
-    told = Told("critical-warning").look(Box().with_port(PATH).with_drive(PATH, serial="FN0001", health={}))
+    watcher = Watcher("critical-warning").observe(Box().with_port(PATH).with_drive(PATH, serial="FN0001", health={}))
     ones = Unread("log 02h of nvme0", "all ones", Reason.MALFORMED)
     for _ in range(5):
-        told.look(Box().with_port(PATH).with_drive(PATH, serial="FN0001", health=ones), after=DAY)
-    assert [change[:2] for change in told.changes] == [("raised", "notice"), ("changed", "warning")]
-    assert "backup" in told.standing[0].next_steps[0]
-    told.look(Box().with_port(PATH).with_drive(PATH, serial="FN0001", health={}), after=DAY)
-    assert told.standing == []
+        watcher.observe(Box().with_port(PATH).with_drive(PATH, serial="FN0001", health=ones), after=DAY)
+    assert [change[:2] for change in watcher.changes] == [("raised", "notice"), ("changed", "warning")]
+    assert "backup" in watcher.standing[0].next_steps[0]
+    watcher.observe(Box().with_port(PATH).with_drive(PATH, serial="FN0001", health={}), after=DAY)
+    assert watcher.standing == []
 
 
 def test_a_drive_that_never_told_of_its_health_stays_a_notice() -> None:
     refused = Unread("log 02h of nvme0", "the drive refused (status 2)", Reason.REFUSED)
-    told = Told("critical-warning")
+    watcher = Watcher("critical-warning")
     for _ in range(9):
-        told.look(Box().with_port(PATH).with_drive(PATH, serial="FN0001", health=refused), after=DAY)
-    assert [change[:2] for change in told.changes] == [("raised", "notice")]
+        watcher.observe(Box().with_port(PATH).with_drive(PATH, serial="FN0001", health=refused), after=DAY)
+    assert [change[:2] for change in watcher.changes] == [("raised", "notice")]
 
 
 MALFORMED = Unread("smartctl of sdb", "not a health log", Reason.MALFORMED)
@@ -282,25 +282,25 @@ def usb(healthy: bool | Unread = True) -> Box:  # noqa: FBT001, FBT002 (what the
 def test_a_usb_drive_that_was_never_unplugged_is_judged_as_any_other(
     gap: Unread, changes: list[tuple[str, str]]
 ) -> None:
-    told = Told("critical-warning")
+    watcher = Watcher("critical-warning")
     for day in range(34):
-        told.look(usb(gap if day >= 4 else True), after=DAY)
-    assert [change[:2] for change in told.changes] == changes
+        watcher.observe(usb(gap if day >= 4 else True), after=DAY)
+    assert [change[:2] for change in watcher.changes] == changes
 
 
 def test_a_usb_drive_that_came_back_is_left_alone_for_half_a_day() -> None:
-    told = Told("critical-warning").look(usb()).look(Box(), after=DAY)
-    told.look(usb(MALFORMED), after=HOUR).look(usb(MALFORMED), after=10 * HOUR)
-    assert told.changes == []
-    told.look(usb(MALFORMED), after=3 * HOUR)
-    assert [change[:2] for change in told.changes] == [("raised", "notice")]
+    watcher = Watcher("critical-warning").observe(usb()).observe(Box(), after=DAY)
+    watcher.observe(usb(MALFORMED), after=HOUR).observe(usb(MALFORMED), after=10 * HOUR)
+    assert watcher.changes == []
+    watcher.observe(usb(MALFORMED), after=3 * HOUR)
+    assert [change[:2] for change in watcher.changes] == [("raised", "notice")]
 
 
 def test_a_usb_drive_that_comes_back_each_night_and_tells_of_its_health_no_more_is_an_alarm() -> None:
-    told = Told("critical-warning").look(usb())
+    watcher = Watcher("critical-warning").observe(usb())
     for _ in range(4):
-        told.look(Box(), after=23 * HOUR).look(usb(MALFORMED), after=HOUR)
-    assert told.severity == "warning"
+        watcher.observe(Box(), after=23 * HOUR).observe(usb(MALFORMED), after=HOUR)
+    assert watcher.severity == "warning"
 
 
 def drive(health: dict[str, object] | Unread) -> Snapshot:

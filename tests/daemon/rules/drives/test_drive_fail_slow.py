@@ -1,18 +1,18 @@
-"""drive-fail-slow: compared with company under the same load, told when chance does not explain it."""
+"""drive-fail-slow: compared with company under the same load, watcher when chance does not explain it."""
 
 from laneproof.rules.drives.drive_fail_slow import DRIVE_FAIL_SLOW
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box
 from simulated_past import PATHS, quiet_snapshot, slow_past
-from story_engine import DAY, HOUR, Told
+from story_engine import DAY, HOUR, Watcher
 
 
 class Busy:
     """Four drives under the same load; the first takes so many times as long as the others."""
 
     def __init__(self) -> None:
-        self.told = Told("drive-fail-slow")
+        self.watcher = Watcher("drive-fail-slow")
         self.operations = 0
         self.took = [0.0] * 4
 
@@ -28,51 +28,51 @@ class Busy:
                 )  # fmt: skip
                 space = NvmeNamespace(name=f"nvme{index}n1", number=1, size_bytes=1, statistics=disk)
                 box.with_port(path).with_drive(path, controller={"namespaces": (space,)})
-            self.told.look(box, after=HOUR / 4)
+            self.watcher.observe(box, after=HOUR / 4)
 
 
 def test_all_at_one_pace_say_nothing() -> None:
     busy = Busy()
     for _ in range(48):
         busy.hour()
-    assert busy.told.changes == []
+    assert busy.watcher.changes == []
 
 
 def test_one_slow_hour_in_weeks_is_chance() -> None:
     busy = Busy()
     for hour in range(24 * 8):
         busy.hour(3.0 if hour == 100 else 1.0)
-    assert busy.told.changes == []
+    assert busy.watcher.changes == []
 
 
 def test_a_drive_that_is_slow_on_several_days_is_a_page() -> None:
     busy = Busy()
     for hour in range(24 * 4):
         busy.hour(3.0 if hour % 8 < 2 else 1.0)
-    assert busy.told.severity == "warning"
-    (finding,) = busy.told.standing
+    assert busy.watcher.severity == "warning"
+    (finding,) = busy.watcher.standing
     assert finding.subject == "nvme0"
     assert finding.evidence["worst_ratio"] > 2.5
     assert finding.evidence["p"] < 1e-5
-    assert busy.told.changes[0][1] == "notice"
+    assert busy.watcher.changes[0][1] == "notice"
 
 
 def test_it_clears_when_it_keeps_pace_for_two_weeks() -> None:
     busy = Busy()
     for hour in range(48):
         busy.hour(3.0 if hour % 8 < 2 else 1.0)
-    assert busy.told.standing
+    assert busy.watcher.standing
     for _ in range(24 * 15):
         busy.hour()
-    assert busy.told.standing == []
+    assert busy.watcher.standing == []
 
 
 def test_too_few_siblings_say_nothing() -> None:
     busy = Busy()
     for _ in range(48):
         busy.hour(5.0, drives=3)
-    assert busy.told.changes == []
-    assert busy.told.now > DAY
+    assert busy.watcher.changes == []
+    assert busy.watcher.now > DAY
 
 
 def test_examples() -> None:

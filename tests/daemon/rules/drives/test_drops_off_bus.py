@@ -4,36 +4,36 @@ from laneproof.rules.drives.drops_off_bus import DROPS_OFF_BUS
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, counting_box, dropping_past, quiet_snapshot
-from story_engine import DAY, HOUR, Told
+from story_engine import DAY, HOUR, Watcher
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
 
-def days(told: Told, number: int, *, drops: tuple[int, ...] = (), line: str = DOWN) -> Told:
+def days(watcher: Watcher, number: int, *, drops: tuple[int, ...] = (), line: str = DOWN) -> Watcher:
     for day in range(number):
-        told.look(counting_box((0, 0, 0, 0)), after=DAY, log=(line,) if day in drops else ())
-    return told
+        watcher.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(line,) if day in drops else ())
+    return watcher
 
 
 def test_the_first_drop_is_a_warning_and_the_next_is_critical() -> None:
-    told = days(Told("drops-off-bus", BUILD), 30, drops=(20,))
-    assert told.changes == [("raised", "warning", "dropped off the bus")]
-    days(told, 5, drops=(4,))
-    assert told.changes[1:] == [("changed", "critical", "drops off the bus again and again")]
-    days(told, 10, drops=(2, 4, 6))
-    assert len(told.changes) == 2  # more of the same is no change
+    watcher = days(Watcher("drops-off-bus", BUILD), 30, drops=(20,))
+    assert watcher.changes == [("raised", "warning", "dropped off the bus")]
+    days(watcher, 5, drops=(4,))
+    assert watcher.changes[1:] == [("changed", "critical", "drops off the bus again and again")]
+    days(watcher, 10, drops=(2, 4, 6))
+    assert len(watcher.changes) == 2  # more of the same is no change
 
 
 def test_it_names_the_drive_by_its_position_while_it_is_away() -> None:
-    told = days(Told("drops-off-bus", BUILD), 3)
-    told.look(counting_box((0, 0, 0, 0)).without(PATHS[0]), after=HOUR, log=(DOWN,))
-    (finding,) = told.standing
+    watcher = days(Watcher("drops-off-bus", BUILD), 3)
+    watcher.observe(counting_box((0, 0, 0, 0)).without(PATHS[0]), after=HOUR, log=(DOWN,))
+    (finding,) = watcher.standing
     assert (finding.position, finding.subject) == ("riser-1", "nvme0")
     assert "it is not back" in finding.summary
-    told.look(counting_box((0, 0, 0, 0)), after=HOUR)
-    assert "it came back" in told.standing[0].summary
+    watcher.observe(counting_box((0, 0, 0, 0)), after=HOUR)
+    assert "it came back" in watcher.standing[0].summary
 
 
 def test_other_devices_come_and_go_as_they_please() -> None:
@@ -42,9 +42,9 @@ def test_other_devices_come_and_go_as_they_please() -> None:
         return made.with_device(PATHS[1])  # a graphics card that its driver puts to sleep
 
     line = "vfio-pci 0000:02:00.0: Unable to change power state from D3cold to D0, device inaccessible"
-    told = Told("drops-off-bus", BUILD).look(box()).look(box(), after=HOUR, log=(line,))
-    assert len(told.engine.past.ledger.episodes.episodes) == 1
-    assert told.standing == []
+    watcher = Watcher("drops-off-bus", BUILD).observe(box()).observe(box(), after=HOUR, log=(line,))
+    assert len(watcher.engine.past.ledger.episodes.episodes) == 1
+    assert watcher.standing == []
 
 
 def test_a_switch_card_that_drops_is_told_since_drives_hang_on_it() -> None:
@@ -55,8 +55,8 @@ def test_a_switch_card_that_drops_is_told_since_drives_hang_on_it() -> None:
         return made.with_drive(f"{deck}/00.0/00.0", serial="FN7")
 
     line = "pcieport 0000:00:02.1: DPC: containment event, status:0x1f01 source:0x0000"
-    told = Told("drops-off-bus").look(box()).look(box(), after=HOUR, log=(line,))
-    assert [one.key for one in told.standing] == [deck]
+    watcher = Watcher("drops-off-bus").observe(box()).observe(box(), after=HOUR, log=(line,))
+    assert [one.key for one in watcher.standing] == [deck]
 
 
 def test_examples() -> None:

@@ -9,15 +9,15 @@ from laneproof.rules.drives.endurance_ending import ENDURANCE_ENDING
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, health_past, health_snapshot, moving
-from story_engine import DAY, Told
+from story_engine import DAY, Watcher
 
 
-def fall(rule: str, name: str, first: float, last: float, days: int) -> Told:
-    told = Told(rule)
+def fall(rule: str, name: str, first: float, last: float, days: int) -> Watcher:
+    watcher = Watcher(rule)
     for day in range(days + 1):
         value = math.floor(first + (last - first) * day / days)
-        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health={name: value}), after=DAY)
-    return told
+        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health={name: value}), after=DAY)
+    return watcher
 
 
 @pytest.mark.parametrize(
@@ -44,44 +44,44 @@ def test_wear_tells_days_with_bounds() -> None:
     assert finding.causes == ()  # wear is nobody's fault
 
 
-def wear_on(paces: list[float], *, points: int) -> Told:
+def wear_on(paces: list[float], *, points: int) -> Watcher:
     """A figure of 40 % that goes on at these paces in turn, in days a point, so many points at each."""
-    told, percent, day, due = Told("endurance-ending"), 40, 0.0, 0.0
+    watcher, percent, day, due = Watcher("endurance-ending"), 40, 0.0, 0.0
     for pace in paces:
         for _ in range(points):
             due += pace
             while day < due:
                 log = {"percentage_used": percent}
-                told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=log), after=DAY)
+                watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=log), after=DAY)
                 day += 1.0
             percent += 1
-    return told
+    return watcher
 
 
 def test_wear_that_comes_within_a_year_is_told_once_through_weeks_with_less_work() -> None:
-    told = wear_on([9.0] * 22 + [30.0] + [9.0] * 10, points=1)  # with the pause, over a year is left for some weeks
-    assert [change for change, _, _ in told.changes] == ["raised"]
+    watcher = wear_on([9.0] * 22 + [30.0] + [9.0] * 10, points=1)  # with the pause, over a year is left for some weeks
+    assert [change for change, _, _ in watcher.changes] == ["raised"]
 
 
 def test_wear_clears_at_a_pace_that_leaves_well_over_a_year() -> None:
-    told = wear_on([5.0, 60.0], points=8)
-    assert [change for change, _, _ in told.changes][-1] == "cleared"
+    watcher = wear_on([5.0, 60.0], points=8)
+    assert [change for change, _, _ in watcher.changes][-1] == "cleared"
 
 
 TB = 10**12
 
 
-def write(first: float, a_day: float, days: int, *, plan: str = "") -> Told:
+def write(first: float, a_day: float, days: int, *, plan: str = "") -> Watcher:
     """A drive that had so many TB written to it, and so many more each day; its occupant may be declared further."""
-    told = Told(
+    watcher = Watcher(
         "endurance-ending",
         declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"\noccupant = {{ endurance = "600 TB"{plan} }}'),
     )
     for day in range(days + 1):
         units = round((first + a_day * day) * TB / 512_000)
         health = {"percentage_used": 3, "data_units_written": units}
-        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
-    return told
+        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+    return watcher
 
 
 @pytest.mark.parametrize(
@@ -123,21 +123,21 @@ def test_another_drive_than_the_declared_one_is_not_held_against_its_endurance()
 
 
 def test_a_count_of_writes_that_falls_begins_the_pace_anew() -> None:
-    told = write(500.0, 1.0, 40)
+    watcher = write(500.0, 1.0, 40)
     health = {"percentage_used": 3, "data_units_written": 10}
-    told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
-    assert told.standing == []
+    watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+    assert watcher.standing == []
 
 
 def test_a_drive_that_tells_no_writes_is_not_held_against_its_endurance() -> None:
-    told = Told(
+    watcher = Watcher(
         "endurance-ending",
         declare(f'[[position]]\nlabel = "a"\npath = "{PATHS[0]}"\noccupant = {{ endurance = "1 TB" }}'),
     )
     for _ in range(40):
         health = {"data_units_written": 10**10, "absent": ("data_units_written", "percentage_used")}
-        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
-    assert told.standing == []
+        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+    assert watcher.standing == []
 
 
 ENDURANCE = """
@@ -152,7 +152,7 @@ def test_examples() -> None:
             "3 points in half a year",
             RISER_1,
             health_snapshot(),
-            past=health_past(moving(12, 15, 180, "percentage_used"), looks_a_day=1),
+            past=health_past(moving(12, 15, 180, "percentage_used"), passes_a_day=1),
         ),
         example(
             "60 TB of the declared 100 TB are written, 1 TB more each day",
@@ -161,7 +161,7 @@ def test_examples() -> None:
             "warning nvme0 | See what writes so",
             past=health_past(
                 [{"data_units_written": (60_000 + 1_000 * day) * 10**9 // DATA_UNIT_BYTES} for day in range(32)],
-                looks_a_day=1,
+                passes_a_day=1,
             ),
         ),
         example(
@@ -169,6 +169,6 @@ def test_examples() -> None:
             RISER_1,
             health_snapshot(),
             "warning nvme0 | See what writes so",
-            past=health_past(moving(40, 60, 40, "percentage_used"), looks_a_day=1),
+            past=health_past(moving(40, 60, 40, "percentage_used"), passes_a_day=1),
         ),
     )

@@ -6,24 +6,24 @@ from laneproof.rules.drives.episode_series import LONGEST_SECONDS, SHORTEST_SECO
 from laneproof_collectors.snapshot import AutonomousTransitions
 from simulated_box import Box, declare
 from simulated_past import PATHS, counting_box
-from story_engine import DAY, HOUR, Told
+from story_engine import DAY, HOUR, Watcher
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
 
-def days(told: Told, number: int, *, drops: tuple[int, ...] = (), line: str = DOWN) -> Told:
+def days(watcher: Watcher, number: int, *, drops: tuple[int, ...] = (), line: str = DOWN) -> Watcher:
     for day in range(number):
-        told.look(counting_box((0, 0, 0, 0)), after=DAY, log=(line,) if day in drops else ())
-    return told
+        watcher.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(line,) if day in drops else ())
+    return watcher
 
 
 def test_it_clears_after_clean_time_of_its_own_making() -> None:
-    frequent = days(Told("drops-off-bus", BUILD), 30, drops=tuple(range(10, 30)))
+    frequent = days(Watcher("drops-off-bus", BUILD), 30, drops=tuple(range(10, 30)))
     days(frequent, 5)
     assert frequent.standing == []  # twenty in twenty days: clean for some days is telling
-    rare = days(Told("drops-off-bus", BUILD), 30, drops=(20,))
+    rare = days(Watcher("drops-off-bus", BUILD), 30, drops=(20,))
     days(rare, int(LONGEST_SECONDS / DAY) - 12)
     assert rare.standing
     days(rare, 14)
@@ -33,8 +33,8 @@ def test_it_clears_after_clean_time_of_its_own_making() -> None:
 
 
 def test_the_last_episodes_are_told_with_what_held_before() -> None:
-    told = days(Told("drops-off-bus", BUILD), 10, drops=(2, 5, 8))
-    shown = told.standing[0].evidence["last_episodes"]
+    watcher = days(Watcher("drops-off-bus", BUILD), 10, drops=(2, 5, 8))
+    shown = watcher.standing[0].evidence["last_episodes"]
     assert [one["episode"] for one in shown] == [1, 2, 3]
     assert shown[-1]["celsius_before"] == 38.0
     assert shown[-1]["link_before"] == "16 GT/s (generation 4) x4"
@@ -54,8 +54,10 @@ def test_what_answered_of_a_controller_that_was_down_is_told_as_the_kernel_read_
     csts: str, pci_status: str, answered: tuple[bool, bool]
 ) -> None:
     line = f"nvme nvme0: controller is down; will reset: CSTS={csts}, PCI_STATUS{pci_status}"
-    told = days(Told("drops-off-bus" if csts == "0xffffffff" else "controller-resets", BUILD), 5, drops=(2,), line=line)
-    (finding,) = told.standing
+    watcher = days(
+        Watcher("drops-off-bus" if csts == "0xffffffff" else "controller-resets", BUILD), 5, drops=(2,), line=line
+    )
+    (finding,) = watcher.standing
     (shown,) = finding.evidence["last_episodes"]
     assert (shown["registers_answered"], shown["left_the_bus"]) == answered
     is_split = answered == (False, False)
@@ -66,11 +68,11 @@ def test_what_answered_of_a_controller_that_was_down_is_told_as_the_kernel_read_
 
 @pytest.mark.parametrize("count", [2, 5])
 def test_drops_together_say_so(count: int) -> None:
-    told = Told("drops-off-bus")
+    watcher = Watcher("drops-off-bus")
     for _ in range(count):
-        told.look(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN, DOWN.replace("nvme0", "nvme1")))
-    assert len(told.standing) == 2
-    assert all("at the same moment as 1 other" in one.summary for one in told.standing)
+        watcher.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN, DOWN.replace("nvme0", "nvme1")))
+    assert len(watcher.standing) == 2
+    assert all("at the same moment as 1 other" in one.summary for one in watcher.standing)
 
 
 def test_a_fix_on_trial_is_told_counted_down_and_its_cure_told_before_it_clears() -> None:
@@ -78,18 +80,18 @@ def test_a_fix_on_trial_is_told_counted_down_and_its_cure_told_before_it_clears(
         states = AutonomousTransitions(enabled=idle, transitions={})
         return Box().with_port(PATHS[0]).with_drive(PATHS[0], controller={"autonomous_transitions": states})
 
-    told = Told("drops-off-bus", BUILD)
+    watcher = Watcher("drops-off-bus", BUILD)
     for day in range(40):
-        told.look(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
-    told.restart().look(box(idle=False), after=HOUR)
-    assert told.standing[0].observed == "drops off the bus again and again; a fix is on trial"
-    assert "it must stay clean for" in told.standing[0].summary
+        watcher.observe(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
+    watcher.restart().observe(box(idle=False), after=HOUR)
+    assert watcher.standing[0].observed == "drops off the bus again and again; a fix is on trial"
+    assert "it must stay clean for" in watcher.standing[0].summary
     for _ in range(40):
-        told.look(box(idle=False), after=DAY / 2)
-    assert ("changed", "notice", "drops off the bus again and again; cured") in told.changes
+        watcher.observe(box(idle=False), after=DAY / 2)
+    assert ("changed", "notice", "drops off the bus again and again; cured") in watcher.changes
     for _ in range(10):
-        told.look(box(idle=False), after=DAY / 2)
-    assert told.standing == []
+        watcher.observe(box(idle=False), after=DAY / 2)
+    assert watcher.standing == []
 
 
 def test_a_fix_that_did_not_help_is_told_so() -> None:
@@ -97,10 +99,10 @@ def test_a_fix_that_did_not_help_is_told_so() -> None:
         states = AutonomousTransitions(enabled=idle, transitions={})
         return Box().with_port(PATHS[0]).with_drive(PATHS[0], controller={"autonomous_transitions": states})
 
-    told = Told("drops-off-bus", BUILD)
+    watcher = Watcher("drops-off-bus", BUILD)
     for day in range(40):
-        told.look(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
-    told.restart().look(box(idle=False), after=HOUR).look(box(idle=False), after=DAY, log=(DOWN,))
-    assert told.standing[0].observed == "drops off the bus again and again"
-    assert "that was not the cure" in told.standing[0].summary
-    assert told.standing[0].evidence["trial"]["outcome"] == "not-cured"
+        watcher.observe(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
+    watcher.restart().observe(box(idle=False), after=HOUR).observe(box(idle=False), after=DAY, log=(DOWN,))
+    assert watcher.standing[0].observed == "drops off the bus again and again"
+    assert "that was not the cure" in watcher.standing[0].summary
+    assert watcher.standing[0].evidence["trial"]["outcome"] == "not-cured"

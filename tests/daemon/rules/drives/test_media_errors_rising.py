@@ -6,7 +6,7 @@ from laneproof.rules.drives.media_errors_rising import MEDIA_ERRORS_RISING
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, health_past, health_snapshot
-from story_engine import DAY, HOUR, Told
+from story_engine import DAY, HOUR, Watcher
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
@@ -15,80 +15,80 @@ def box(errors: int, **health: object) -> Box:
     return Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health={"media_errors": errors, **health})
 
 
-def told_days(told: Told, errors: list[int]) -> Told:
+def told_days(watcher: Watcher, errors: list[int]) -> Watcher:
     for number in errors:
-        told.look(box(number), after=DAY)
-    return told
+        watcher.observe(box(number), after=DAY)
+    return watcher
 
 
 def test_old_errors_say_nothing_and_a_new_one_is_told_at_once() -> None:
-    told = told_days(Told("media-errors-rising", BUILD), [31] * 20)
-    assert told.changes == []
-    told.look(box(32), after=HOUR)
-    assert told.changes == [("raised", "warning", "new media errors")]
-    assert "1 new media error" in told.standing[0].summary
-    assert "32 in all" in told.standing[0].summary
-    assert told.standing[0].causes[0].cause == "drive-failing"  # by itself, after a single one
-    assert told.standing[0].next_steps[0].startswith("Copy what matters")
+    watcher = told_days(Watcher("media-errors-rising", BUILD), [31] * 20)
+    assert watcher.changes == []
+    watcher.observe(box(32), after=HOUR)
+    assert watcher.changes == [("raised", "warning", "new media errors")]
+    assert "1 new media error" in watcher.standing[0].summary
+    assert "32 in all" in watcher.standing[0].summary
+    assert watcher.standing[0].causes[0].cause == "drive-failing"  # by itself, after a single one
+    assert watcher.standing[0].next_steps[0].startswith("Copy what matters")
 
 
 def test_errors_that_come_faster_and_faster_are_critical() -> None:
     # the published days: 100 160 200 225 240 250 256 260 of 270 (Laplace U = 2.772, growth exponent 3.5)
     at = (100, 160, 200, 225, 240, 250, 256, 260)
-    told = Told("media-errors-rising", BUILD)
-    told_days(told, [sum(day >= one for one in at) for day in range(271)])
-    assert told.severity == "critical"
-    assert told.standing[0].observed == "new media errors, faster and faster"
+    watcher = Watcher("media-errors-rising", BUILD)
+    told_days(watcher, [sum(day >= one for one in at) for day in range(271)])
+    assert watcher.severity == "critical"
+    assert watcher.standing[0].observed == "new media errors, faster and faster"
 
 
 def test_errors_at_an_even_pace_are_not() -> None:
     at = (30, 60, 95, 130, 160, 200, 235, 262)  # published as "watch": U = .417
-    told = Told("media-errors-rising", BUILD)
-    told_days(told, [sum(day >= one for one in at) for day in range(271)])
-    assert told.severity == "warning"
+    watcher = Watcher("media-errors-rising", BUILD)
+    told_days(watcher, [sum(day >= one for one in at) for day in range(271)])
+    assert watcher.severity == "warning"
 
 
 def test_it_clears_ninety_days_after_the_last_one() -> None:
-    told = told_days(Told("media-errors-rising", BUILD), [0] * 5 + [1] * 85)
-    assert told.standing
-    told_days(told, [1] * 10)
-    assert told.standing == []
+    watcher = told_days(Watcher("media-errors-rising", BUILD), [0] * 5 + [1] * 85)
+    assert watcher.standing
+    told_days(watcher, [1] * 10)
+    assert watcher.standing == []
 
 
 def test_the_log_is_believed_where_the_counter_stays_silent() -> None:
-    told = told_days(Told("media-errors-rising", BUILD), [0] * 5)
+    watcher = told_days(Watcher("media-errors-rising", BUILD), [0] * 5)
     line = "critical medium error, dev nvme0n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
-    told.look(box(0), after=HOUR, log=(line,))
-    assert told.severity == "warning"
-    assert "the kernel reported data that could not be read" in told.standing[0].summary
+    watcher.observe(box(0), after=HOUR, log=(line,))
+    assert watcher.severity == "warning"
+    assert "the kernel reported data that could not be read" in watcher.standing[0].summary
 
 
 def test_it_stands_when_the_drive_dies_of_it() -> None:
-    told = told_days(Told("media-errors-rising", BUILD), [0, 0, 3, 6, 9])
+    watcher = told_days(Watcher("media-errors-rising", BUILD), [0, 0, 3, 6, 9])
     dead = box(9).with_group(controllers=())
     dead.edit(f"{PATHS[0]}/00.0", lambda function: replace(function, answers=False))
-    told.look(dead, after=HOUR)
-    told.look(dead, after=DAY)
-    assert [one[0] for one in told.changes].count("cleared") == 0
-    assert told.standing
+    watcher.observe(dead, after=HOUR)
+    watcher.observe(dead, after=DAY)
+    assert [one[0] for one in watcher.changes].count("cleared") == 0
+    assert watcher.standing
 
 
 def test_it_follows_the_drive() -> None:
     both = declare(
         f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"\n[[position]]\nlabel = "riser-2"\npath = "{PATHS[1]}"'
     )
-    told = told_days(Told("media-errors-rising", both), [0, 0, 2])
-    assert told.standing[0].position == "riser-1"
+    watcher = told_days(Watcher("media-errors-rising", both), [0, 0, 2])
+    assert watcher.standing[0].position == "riser-1"
     moved = Box().with_port(PATHS[0]).with_port(PATHS[1]).with_drive(PATHS[1], serial="FN1", health={"media_errors": 2})
-    told.restart().look(moved, after=HOUR)
-    assert told.standing[0].position == "riser-2"
+    watcher.restart().observe(moved, after=HOUR)
+    assert watcher.standing[0].position == "riser-2"
 
 
 def test_refused_commands_in_the_error_log_say_nothing() -> None:
-    told = Told("media-errors-rising", BUILD)
+    watcher = Watcher("media-errors-rising", BUILD)
     for number in range(30):
-        told.look(box(0, error_log_entries=40 * number), after=DAY)
-    assert told.changes == []
+        watcher.observe(box(0, error_log_entries=40 * number), after=DAY)
+    assert watcher.changes == []
 
 
 def test_examples() -> None:

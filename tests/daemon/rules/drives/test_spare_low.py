@@ -6,7 +6,7 @@ from laneproof.rules.drives.spare_low import SPARE_LOW
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box
 from simulated_past import PATHS, health_past, health_snapshot, moving
-from story_engine import DAY, Told
+from story_engine import DAY, Watcher
 
 
 @pytest.mark.parametrize(
@@ -21,18 +21,18 @@ from story_engine import DAY, Told
     ],
 )
 def test_spare(first: int, last: int, days: int, severity: str | None) -> None:
-    told = Told("spare-low")
+    watcher = Watcher("spare-low")
     for day in range(days + 1):
         value = round(first + (last - first) * day / max(days, 1))
         health = {"available_spare_percent": value}
-        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
-    assert told.severity == severity
+        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
+    assert watcher.severity == severity
 
 
 def test_a_full_spare_is_never_low_whatever_its_threshold_says() -> None:
     health = {"available_spare_percent": 100, "available_spare_threshold_percent": 100}
-    told = Told("spare-low").look(Box().with_port(PATHS[0]).with_drive(PATHS[0], health=health))
-    assert told.standing == []
+    watcher = Watcher("spare-low").observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], health=health))
+    assert watcher.standing == []
 
 
 def test_examples() -> None:
@@ -58,6 +58,6 @@ def test_examples() -> None:
             RISER_1,
             health_snapshot(),
             "notice nvme0 | Make sure that a",
-            past=health_past(moving(100, 80, 60, "available_spare_percent"), looks_a_day=1),
+            past=health_past(moving(100, 80, 60, "available_spare_percent"), passes_a_day=1),
         ),
     )

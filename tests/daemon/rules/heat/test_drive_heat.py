@@ -6,7 +6,7 @@ from laneproof_collectors.snapshot import TemperatureReading
 from laneproof_collectors.unread import Unread
 from simulated_box import Box
 from simulated_past import PATHS
-from story_engine import DAY, HOUR, Told
+from story_engine import DAY, HOUR, Watcher
 
 NO_LOG = {"identity": Unread("identify of nvme0", "denied"), "health": Unread("log 02h of nvme0", "denied")}
 
@@ -22,99 +22,99 @@ def thermometer(celsius: float, *, alarm: bool = False, limits: tuple[float, flo
     )
 
 
-def hours(told: Told, number: int, **health: object) -> Told:
+def hours(watcher: Watcher, number: int, **health: object) -> Watcher:
     for _ in range(number):
-        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=dict(health)), after=HOUR)
-    return told
+        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=dict(health)), after=HOUR)
+    return watcher
 
 
 def test_a_cool_drive_says_nothing() -> None:
-    assert hours(Told("overheating"), 48).changes == []
+    assert hours(Watcher("overheating"), 48).changes == []
 
 
 @pytest.mark.parametrize(("celsius", "severity"), [(74.0, None), (76.0, "notice"), (79.0, "notice")])
 def test_nearness_to_its_own_threshold_is_a_note(celsius: float, severity: str | None) -> None:
-    assert hours(Told("overheating"), 48, composite_temperature_celsius=celsius).severity == severity
+    assert hours(Watcher("overheating"), 48, composite_temperature_celsius=celsius).severity == severity
 
 
 def test_few_readings_say_nothing_of_headroom() -> None:
-    assert hours(Told("overheating"), 10, composite_temperature_celsius=78.0).severity is None
+    assert hours(Watcher("overheating"), 10, composite_temperature_celsius=78.0).severity is None
 
 
 def test_some_minutes_a_year_are_a_note_and_hours_in_a_week_a_page() -> None:
-    told = hours(Told("overheating"), 24, warning_temperature_minutes=72)  # what was counted before is old
-    assert told.changes == []
-    hours(told, 1, warning_temperature_minutes=74)
-    assert told.severity == "notice"
+    watcher = hours(Watcher("overheating"), 24, warning_temperature_minutes=72)  # what was counted before is old
+    assert watcher.changes == []
+    hours(watcher, 1, warning_temperature_minutes=74)
+    assert watcher.severity == "notice"
     for day in range(3):
-        hours(told, 24, warning_temperature_minutes=100 + 40 * day)
-    assert told.severity == "warning"
-    assert told.standing[0].observed == "above its own warning threshold"
+        hours(watcher, 24, warning_temperature_minutes=100 + 40 * day)
+    assert watcher.severity == "warning"
+    assert watcher.standing[0].observed == "above its own warning threshold"
 
 
 def test_minutes_of_the_week_are_set_beside_those_of_a_year_of_its_life() -> None:
     # the published case: 72 minutes in 28,624 powered hours are 22 minutes in a year
-    told = hours(Told("overheating"), 24, warning_temperature_minutes=70, power_on_hours=28_624)
-    hours(told, 1, warning_temperature_minutes=72, power_on_hours=28_624)
-    (finding,) = told.standing
+    watcher = hours(Watcher("overheating"), 24, warning_temperature_minutes=70, power_on_hours=28_624)
+    hours(watcher, 1, warning_temperature_minutes=72, power_on_hours=28_624)
+    (finding,) = watcher.standing
     assert finding.evidence["warning_minutes_a_year"] == pytest.approx(72 / 28_624 * 8766, abs=0.05)
     assert "for 2 minutes in the last week (22 minutes a year over its whole life)" in finding.summary
 
 
 def test_a_drive_that_tells_no_powered_hours_is_told_of_without_its_year() -> None:
-    told = hours(Told("overheating"), 24, power_on_hours=0)
-    hours(told, 1, warning_temperature_minutes=2, power_on_hours=0)
-    (finding,) = told.standing
+    watcher = hours(Watcher("overheating"), 24, power_on_hours=0)
+    hours(watcher, 1, warning_temperature_minutes=2, power_on_hours=0)
+    (finding,) = watcher.standing
     assert finding.evidence["warning_minutes_a_year"] is None
     assert "a year" not in finding.summary
 
 
 def test_a_minute_above_the_critical_threshold_is_a_page_at_once() -> None:
-    told = hours(Told("overheating"), 24)
-    hours(told, 1, warning_temperature_minutes=1, critical_temperature_minutes=1)
-    assert told.severity == "critical"
+    watcher = hours(Watcher("overheating"), 24)
+    hours(watcher, 1, warning_temperature_minutes=1, critical_temperature_minutes=1)
+    assert watcher.severity == "critical"
 
 
 def test_it_clears_after_a_week() -> None:
-    told = hours(Told("overheating"), 24)
-    hours(told, 1, warning_temperature_minutes=3)
-    hours(told, 6 * 24, warning_temperature_minutes=3)
-    assert told.standing
-    hours(told, 2 * 24, warning_temperature_minutes=3)
-    assert told.standing == []
+    watcher = hours(Watcher("overheating"), 24)
+    hours(watcher, 1, warning_temperature_minutes=3)
+    hours(watcher, 6 * 24, warning_temperature_minutes=3)
+    assert watcher.standing
+    hours(watcher, 2 * 24, warning_temperature_minutes=3)
+    assert watcher.standing == []
 
 
 def test_a_drive_that_counts_no_minutes_is_judged_by_the_readings_of_its_log() -> None:
-    told = Told("overheating")
+    watcher = Watcher("overheating")
     for _ in range(3):  # days, each with an hour's load
-        hours(told, 1, composite_temperature_celsius=82.0)
-        hours(told, 23)
-    assert [change for change, _, _ in told.changes] == ["raised", "changed"]
-    assert told.severity == "warning"
+        hours(watcher, 1, composite_temperature_celsius=82.0)
+        hours(watcher, 23)
+    assert [change for change, _, _ in watcher.changes] == ["raised", "changed"]
+    assert watcher.severity == "warning"
 
 
 def test_a_short_burst_above_its_threshold_is_a_note_for_a_week() -> None:
-    told = Told("overheating")
+    watcher = Watcher("overheating")
     for celsius in (82.0, 40.0, 40.0):
         log = {"composite_temperature_celsius": celsius}
-        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=log), after=HOUR / 4)
-    assert "was seen at 82 °C in the last week, its warning threshold is 80 °C" in told.standing[0].summary
-    hours(told, 160)
-    assert [change for change, _, _ in told.changes] == ["raised"]
-    hours(told, 10)
-    assert [change for change, _, _ in told.changes] == ["raised", "cleared"]
+        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=log), after=HOUR / 4)
+    assert "was seen at 82 °C in the last week, its warning threshold is 80 °C" in watcher.standing[0].summary
+    hours(watcher, 160)
+    assert [change for change, _, _ in watcher.changes] == ["raised"]
+    hours(watcher, 10)
+    assert [change for change, _, _ in watcher.changes] == ["raised", "cleared"]
 
 
 def test_a_drive_that_counts_its_minutes_is_judged_by_them_alone() -> None:
-    told = hours(Told("overheating"), 24, warning_temperature_minutes=5)
+    watcher = hours(Watcher("overheating"), 24, warning_temperature_minutes=5)
     for _ in range(3):
-        hours(told, 1, composite_temperature_celsius=82.0, warning_temperature_minutes=6)
-        hours(told, 23, warning_temperature_minutes=6)
-    assert told.severity == "notice"
+        hours(watcher, 1, composite_temperature_celsius=82.0, warning_temperature_minutes=6)
+        hours(watcher, 23, warning_temperature_minutes=6)
+    assert watcher.severity == "notice"
 
 
 def test_a_drive_that_states_no_limit_is_not_judged() -> None:
-    told = Told("overheating")
+    watcher = Watcher("overheating")
     for _ in range(48):
         box = (
             Box()
@@ -125,56 +125,60 @@ def test_a_drive_that_states_no_limit_is_not_judged() -> None:
                 controller={"identity": Unread("identify of nvme0", "denied")},
             )
         )
-        told.look(box, after=HOUR)
-    assert told.standing == []
+        watcher.observe(box, after=HOUR)
+    assert watcher.standing == []
 
 
 def test_the_kernels_thermometer_stands_in_for_the_log() -> None:
-    told = Told("overheating")
+    watcher = Watcher("overheating")
     for _ in range(2):
-        told.look(thermometer(81.0), after=HOUR)
-    assert told.severity == "notice"
-    assert "81 °C, its warning threshold is 80 °C; it was seen above it for about 120" in told.standing[0].summary
+        watcher.observe(thermometer(81.0), after=HOUR)
+    assert watcher.severity == "notice"
+    assert "81 °C, its warning threshold is 80 °C; it was seen above it for about 120" in watcher.standing[0].summary
 
 
 def test_readings_of_the_thermometer_stand_for_the_minutes_that_the_log_would_count() -> None:
-    told = Told("overheating")
+    watcher = Watcher("overheating")
     for day in range(2):
         for number in range(24 * 4):
-            told.look(thermometer(82.0 if number in (8, 9) else 60.0), after=HOUR / 4)
-        assert told.severity == ("notice" if day == 0 else "warning")  # half an hour a day: an hour, on two days
-    assert "seen above its warning threshold for about 60 minutes in the last week" in told.standing[0].summary
+            watcher.observe(thermometer(82.0 if number in (8, 9) else 60.0), after=HOUR / 4)
+        assert watcher.severity == ("notice" if day == 0 else "warning")  # half an hour a day: an hour, on two days
+    assert "seen above its warning threshold for about 60 minutes in the last week" in watcher.standing[0].summary
     for _ in range(8 * 24):
-        told.look(thermometer(60.0), after=HOUR)
-    assert told.standing == []
+        watcher.observe(thermometer(60.0), after=HOUR)
+    assert watcher.standing == []
 
 
 def test_the_critical_threshold_takes_two_readings_of_the_thermometer() -> None:
-    told = Told("overheating").look(thermometer(60.0)).look(thermometer(86.0), after=60.0)
-    assert told.severity == "notice"
-    told.look(thermometer(86.0), after=60.0)
-    assert told.severity == "critical"
+    watcher = Watcher("overheating").observe(thermometer(60.0)).observe(thermometer(86.0), after=60.0)
+    assert watcher.severity == "notice"
+    watcher.observe(thermometer(86.0), after=60.0)
+    assert watcher.severity == "critical"
 
 
 def test_a_drive_without_thresholds_is_believed_its_own_alarm_of_heat_and_not_that_of_cold() -> None:
-    told = Told("overheating").look(thermometer(66.0, limits=None)).look(thermometer(2.0, alarm=True, limits=None))
-    assert told.standing == []
-    told.look(thermometer(66.0, alarm=True, limits=None), after=60.0)
-    assert told.severity == "notice"
-    assert "66 °C, and raises its own alarm" in told.standing[0].summary
+    watcher = (
+        Watcher("overheating")
+        .observe(thermometer(66.0, limits=None))
+        .observe(thermometer(2.0, alarm=True, limits=None))
+    )
+    assert watcher.standing == []
+    watcher.observe(thermometer(66.0, alarm=True, limits=None), after=60.0)
+    assert watcher.severity == "notice"
+    assert "66 °C, and raises its own alarm" in watcher.standing[0].summary
 
 
 def test_thresholds_that_nobody_set_are_none() -> None:
-    told = Told("overheating")
+    watcher = Watcher("overheating")
     for _ in range(48):
-        told.look(thermometer(70.0, limits=(-273.0, 200.0)), after=HOUR)
-    assert told.changes == []
+        watcher.observe(thermometer(70.0, limits=(-273.0, 200.0)), after=HOUR)
+    assert watcher.changes == []
 
 
 def test_heat_is_the_decided_cause_of_its_own_sign_above_a_limit_of_the_drive() -> None:
-    told = hours(Told("overheating"), 2)  # a box so young that nothing else is known
-    hours(told, 1, critical_temperature_minutes=54)
-    ((cause,),) = [one.causes for one in told.standing]
+    watcher = hours(Watcher("overheating"), 2)  # a box so young that nothing else is known
+    hours(watcher, 1, critical_temperature_minutes=54)
+    ((cause,),) = [one.causes for one in watcher.standing]
     assert (cause.cause, cause.probability) == ("heat", 1.0)
     assert cause.because == (
         "the drive was above its critical threshold for 54 minutes in the last week",
@@ -183,36 +187,36 @@ def test_heat_is_the_decided_cause_of_its_own_sign_above_a_limit_of_the_drive() 
 
 
 def test_a_reading_of_the_thermometer_above_its_limit_decides_too() -> None:
-    told = Told("overheating")
+    watcher = Watcher("overheating")
     for _ in range(3):
-        told.look(thermometer(82.0), after=HOUR)
-    assert [cause.cause for cause in told.standing[0].causes] == ["heat"]
+        watcher.observe(thermometer(82.0), after=HOUR)
+    assert [cause.cause for cause in watcher.standing[0].causes] == ["heat"]
 
 
 def test_a_drive_that_is_only_warm_has_its_cause_weighed() -> None:
-    told = hours(Told("overheating"), 48, composite_temperature_celsius=77.0)
-    (finding,) = told.standing
+    watcher = hours(Watcher("overheating"), 48, composite_temperature_celsius=77.0)
+    (finding,) = watcher.standing
     assert sum(cause.probability for cause in finding.causes) == pytest.approx(1.0, abs=0.2)
     assert len(finding.causes) > 1
 
 
 def test_heat_decides_nothing_for_the_drops_in_its_place() -> None:
-    told = hours(Told("drops-off-bus"), 24)
+    watcher = hours(Watcher("drops-off-bus"), 24)
     for _ in range(4):
         down = ("nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10",)
         log = {"critical_temperature_minutes": 3}
-        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=log), after=HOUR, log=down)
-    (drops,) = told.standing
+        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=log), after=HOUR, log=down)
+    (drops,) = watcher.standing
     assert len(drops.causes) > 1
     assert drops.causes[0].probability < 1.0
 
 
 @pytest.mark.parametrize("after_days", [8, 20])
 def test_a_temperature_that_is_not_read_any_more_is_not_told_as_present(after_days: int) -> None:
-    told = Told("overheating").look(thermometer(50.0))
-    told.look(thermometer(85.0), after=HOUR)
-    assert told.standing
+    watcher = Watcher("overheating").observe(thermometer(50.0))
+    watcher.observe(thermometer(85.0), after=HOUR)
+    assert watcher.standing
     unread = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", controller=NO_LOG)
     for _ in range(after_days):
-        told.look(unread, after=DAY)
-    assert told.standing == []
+        watcher.observe(unread, after=DAY)
+    assert watcher.standing == []

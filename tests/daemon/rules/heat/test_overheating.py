@@ -5,16 +5,16 @@ from laneproof_collectors.snapshot import Snapshot, TemperatureReading, Thermal
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box
 from simulated_past import health_past, health_snapshot
-from story_engine import DAY, Told
+from story_engine import DAY, Watcher
 
 
 def test_board_and_processor_are_told_under_the_same_name() -> None:
-    told = Told("overheating")
+    watcher = Watcher("overheating")
     hot = TemperatureReading(label="CPU", celsius=101.0, maximum_celsius=90.0, critical_celsius=100.0)
     from laneproof_collectors.snapshot import Thermal  # noqa: PLC0415
 
-    told.look(Box().with_group(thermal=Thermal(temperatures=(("board", hot),))), after=DAY)
-    assert told.severity == "critical"
+    watcher.observe(Box().with_group(thermal=Thermal(temperatures=(("board", hot),))), after=DAY)
+    assert watcher.severity == "critical"
 
 
 def board(celsius: float) -> Snapshot:

@@ -4,27 +4,27 @@ from laneproof.rules.heat.throttled import THROTTLED
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box
 from simulated_past import PATHS, health_past, health_snapshot
-from story_engine import HOUR, Told
+from story_engine import HOUR, Watcher
 
 
-def hours(told: Told, number: int, **health: object) -> Told:
+def hours(watcher: Watcher, number: int, **health: object) -> Watcher:
     for _ in range(number):
-        told.look(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=dict(health)), after=HOUR)
-    return told
+        watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=dict(health)), after=HOUR)
+    return watcher
 
 
 def test_thermal_transitions_are_told() -> None:
-    told = hours(Told("throttled"), 24, thermal_transitions_1=1)
-    assert told.changes == []
-    hours(told, 1, thermal_transitions_1=3)
-    assert told.severity == "notice"
-    assert "2 times" in told.standing[0].summary
+    watcher = hours(Watcher("throttled"), 24, thermal_transitions_1=1)
+    assert watcher.changes == []
+    hours(watcher, 1, thermal_transitions_1=3)
+    assert watcher.severity == "notice"
+    assert "2 times" in watcher.standing[0].summary
 
 
 def test_what_overheating_tells_is_not_told_twice() -> None:
-    told = hours(Told("throttled"), 24)
-    hours(told, 1, thermal_transitions_1=2, warning_temperature_minutes=5)
-    assert told.standing == []
+    watcher = hours(Watcher("throttled"), 24)
+    hours(watcher, 1, thermal_transitions_1=2, warning_temperature_minutes=5)
+    assert watcher.standing == []
 
 
 def test_examples() -> None:

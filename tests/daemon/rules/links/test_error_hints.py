@@ -5,7 +5,7 @@ import pytest
 from laneproof.past.drives import HourHeat
 from laneproof.past.link_errors import LinkRecord
 from laneproof.past.tally import HOUR
-from laneproof.rules.links.error_hints import say_acceptance, tell_heat
+from laneproof.rules.links.error_hints import describe_heat, say_acceptance
 
 BEGIN = 1_790_000_000.0 - 1_790_000_000.0 % HOUR
 
@@ -29,7 +29,7 @@ WARMING = [30.0 + (number % 24) for number in range(48)]  # two days, each from 
 
 
 def test_errors_that_come_with_warmth_are_told_by_quarters_of_its_hours() -> None:
-    told = tell_heat(link([number % 24 // 6 for number in range(48)]), heat(WARMING))["rises_with_heat"]
+    told = describe_heat(link([number % 24 // 6 for number in range(48)]), heat(WARMING))["rises_with_heat"]
     assert told["celsius"] == [32.5, 38.5, 44.5, 50.5]
     assert told["errors"] == [0, 12, 24, 36]
     # Armitage's trend for Poisson counts with equal exposures: z = (sum score x count - 1.5 K) / sqrt(1.25 K)
@@ -38,16 +38,16 @@ def test_errors_that_come_with_warmth_are_told_by_quarters_of_its_hours() -> Non
 
 
 def test_errors_that_come_at_all_temperatures_say_nothing_of_warmth() -> None:
-    assert tell_heat(link([1, 0] * 24), heat(WARMING)) == {}
+    assert describe_heat(link([1, 0] * 24), heat(WARMING)) == {}
 
 
 def test_errors_that_come_with_coolness_say_nothing_of_warmth() -> None:
-    assert tell_heat(link([3 - number % 24 // 6 for number in range(48)]), heat(WARMING)) == {}
+    assert describe_heat(link([3 - number % 24 // 6 for number in range(48)]), heat(WARMING)) == {}
 
 
 def test_a_drive_that_is_hardly_ever_warmer_says_nothing_of_warmth() -> None:
     even = [40.0 + number % 24 / 6 for number in range(48)]
-    assert tell_heat(link([number % 24 // 6 for number in range(48)]), heat(even)) == {}
+    assert describe_heat(link([number % 24 // 6 for number in range(48)]), heat(even)) == {}
 
 
 def test_one_burst_in_a_warm_hour_says_nothing_of_warmth() -> None:
@@ -55,16 +55,16 @@ def test_one_burst_in_a_warm_hour_says_nothing_of_warmth() -> None:
     row = record.series.rows[47]
     row.device_errors = row.most = 200
     row.marked = 1
-    assert tell_heat(record, heat(WARMING)) == {}
+    assert describe_heat(record, heat(WARMING)) == {}
 
 
 def test_hours_before_the_parts_were_changed_do_not_count() -> None:
     counts = [number % 24 // 6 for number in range(48)]
-    assert tell_heat(link(counts, steady=BEGIN + 30 * HOUR), heat(WARMING)) == {}
+    assert describe_heat(link(counts, steady=BEGIN + 30 * HOUR), heat(WARMING)) == {}
 
 
 def test_without_a_thermometer_nothing_is_said() -> None:
-    assert tell_heat(link([3] * 48), []) == {}
+    assert describe_heat(link([3] * 48), []) == {}
 
 
 @pytest.mark.parametrize(("gt_s", "lanes", "words"), [(16.0, 4, "47 seconds"), (8.0, 1, "6 minutes")])

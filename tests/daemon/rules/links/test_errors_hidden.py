@@ -5,7 +5,7 @@ from laneproof.rules.rule import Pass
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, declare
 from simulated_past import PATHS, counting_box, hiding_past, masked_snapshot, quiet_snapshot
-from story_engine import DAY, Told
+from story_engine import DAY, Watcher
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
@@ -14,19 +14,19 @@ def test_counting_that_stopped_is_hidden_and_clears_when_it_goes_on() -> None:
     (finding,) = ERRORS_HIDDEN.judge(Pass.of(BUILD, masked_snapshot(), hiding_past()))
     assert finding.severity == "notice"
     assert "at the port masked" in finding.summary
-    told = Told("errors-hidden", BUILD).look(counting_box((0, 0, 0, 0)))
+    watcher = Watcher("errors-hidden", BUILD).observe(counting_box((0, 0, 0, 0)))
     from simulated_past import _masked_box  # noqa: PLC0415
 
-    told.look(_masked_box(), after=DAY)
-    assert told.severity == "notice"
-    told.look(counting_box((0, 0, 0, 0)), after=DAY)
-    assert told.standing == []
+    watcher.observe(_masked_box(), after=DAY)
+    assert watcher.severity == "notice"
+    watcher.observe(counting_box((0, 0, 0, 0)), after=DAY)
+    assert watcher.standing == []
 
 
 def test_what_never_counted_hides_nothing() -> None:
     from simulated_past import _masked_box  # noqa: PLC0415
 
-    assert Told("errors-hidden", BUILD).look(_masked_box()).look(_masked_box(), after=DAY).changes == []
+    assert Watcher("errors-hidden", BUILD).observe(_masked_box()).observe(_masked_box(), after=DAY).changes == []
 
 
 def test_examples() -> None:

@@ -4,7 +4,7 @@ from laneproof.rules.links.link_degraded_on_some_boots import LINK_DEGRADED_ON_S
 from rule_examples import check_examples, example
 from simulated_box import GENERATION_4, Box, declare
 from simulated_past import PATHS, quiet_snapshot, training_past
-from story_engine import DAY, HOUR, Told
+from story_engine import DAY, HOUR, Watcher
 
 PATH = PATHS[0]
 
@@ -16,24 +16,24 @@ def box(generation: int = 4, lanes: int = 4, **port: object) -> Box:
     return made.with_drive(PATH, trained=(generation, lanes), serial="FN1")
 
 
-def boots(told: Told, *generations: int) -> Told:
+def boots(watcher: Watcher, *generations: int) -> Watcher:
     for generation in generations:
-        told.restart(after=DAY).look(box(generation) if generation else Box().with_port(PATH), after=HOUR)
-    return told
+        watcher.restart(after=DAY).observe(box(generation) if generation else Box().with_port(PATH), after=HOUR)
+    return watcher
 
 
 def test_good_boots_say_nothing() -> None:
-    assert boots(Told("link-degraded-on-some-boots", BUILD), *[4] * 12).changes == []
+    assert boots(Watcher("link-degraded-on-some-boots", BUILD), *[4] * 12).changes == []
 
 
 def test_one_short_boot_is_a_note_once_it_is_over_and_the_second_a_page() -> None:
-    told = boots(Told("link-degraded-on-some-boots", BUILD), 4, 4, 1)
-    assert told.changes == []  # for the moment link-slow speaks
-    boots(told, 4)
-    assert told.severity == "notice"
-    boots(told, 4, 4, 1, 4, 4)
-    assert told.severity == "warning"
-    (finding,) = told.standing
+    watcher = boots(Watcher("link-degraded-on-some-boots", BUILD), 4, 4, 1)
+    assert watcher.changes == []  # for the moment link-slow speaks
+    boots(watcher, 4)
+    assert watcher.severity == "notice"
+    boots(watcher, 4, 4, 1, 4, 4)
+    assert watcher.severity == "warning"
+    (finding,) = watcher.standing
     assert (finding.evidence["short_boots"], finding.evidence["boots"]) == (2, 9)
     # Jeffreys' interval of 2 in 9 (published): 0.0493 to 0.5438
     assert finding.evidence["share_bounds"] == (0.0493, 0.5438)
@@ -41,22 +41,22 @@ def test_one_short_boot_is_a_note_once_it_is_over_and_the_second_a_page() -> Non
 
 
 def test_a_boot_without_the_drive_is_short_too() -> None:
-    assert boots(Told("link-degraded-on-some-boots", BUILD), 4, 0, 4).severity == "notice"
+    assert boots(Watcher("link-degraded-on-some-boots", BUILD), 4, 0, 4).severity == "notice"
 
 
 def test_always_short_is_other_rules_matter() -> None:
-    assert boots(Told("link-degraded-on-some-boots", BUILD), 3, 3, 3, 3).changes == []
+    assert boots(Watcher("link-degraded-on-some-boots", BUILD), 3, 3, 3, 3).changes == []
 
 
 def test_short_since_some_boot_and_ever_after_is_a_change_and_no_lottery() -> None:
-    assert boots(Told("link-degraded-on-some-boots", BUILD), 4, 4, 3, 3, 3).changes == []
+    assert boots(Watcher("link-degraded-on-some-boots", BUILD), 4, 4, 3, 3, 3).changes == []
 
 
 def test_a_limit_that_the_firmware_set_for_a_while_is_no_short_boot() -> None:
-    told = boots(Told("link-degraded-on-some-boots", BUILD), 4, 4)
-    told.restart(after=DAY).look(box(3, target=3), after=HOUR)
-    boots(told, 4, 4)
-    assert told.changes == []
+    watcher = boots(Watcher("link-degraded-on-some-boots", BUILD), 4, 4)
+    watcher.restart(after=DAY).observe(box(3, target=3), after=HOUR)
+    boots(watcher, 4, 4)
+    assert watcher.changes == []
 
 
 def asleep() -> Box:
@@ -65,21 +65,21 @@ def asleep() -> Box:
 
 
 def test_a_boot_in_which_the_link_was_seen_only_at_rest_is_no_short_one() -> None:
-    told = Told("link-degraded-on-some-boots", BUILD)
+    watcher = Watcher("link-degraded-on-some-boots", BUILD)
     for _ in range(3):
-        boots(told, 4).restart(after=DAY).look(asleep(), after=HOUR).look(asleep(), after=HOUR)
-    assert told.changes == []
-    boots(told, 1, 4)  # awake and short, for once
-    (finding,) = told.standing
+        boots(watcher, 4).restart(after=DAY).observe(asleep(), after=HOUR).observe(asleep(), after=HOUR)
+    assert watcher.changes == []
+    boots(watcher, 1, 4)  # awake and short, for once
+    (finding,) = watcher.standing
     assert (finding.evidence["short_boots"], finding.evidence["boots"]) == (1, 5)
 
 
 def test_twenty_good_boots_clear_it() -> None:
-    told = boots(Told("link-degraded-on-some-boots", BUILD), 4, 1, 4)
-    boots(told, *[4] * 18)
-    assert told.standing
-    boots(told, 4)
-    assert told.standing == []
+    watcher = boots(Watcher("link-degraded-on-some-boots", BUILD), 4, 1, 4)
+    boots(watcher, *[4] * 18)
+    assert watcher.standing
+    boots(watcher, 4)
+    assert watcher.standing == []
 
 
 def test_examples() -> None:

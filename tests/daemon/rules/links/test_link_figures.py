@@ -9,7 +9,7 @@ from laneproof.rules.links.link_narrow import LINK_NARROW
 from laneproof.rules.links.link_slow import LINK_SLOW
 from link_box import PATH, PLAN, box, build, judge, judge_undeclared
 from simulated_box import Box, declare, make_express
-from story_engine import DAY, Told
+from story_engine import DAY, Watcher
 
 
 def test_slow_and_narrow_give_both_values() -> None:
@@ -89,32 +89,38 @@ def test_shared_link_above_declared_positions_is_judged_once_as_a_note() -> None
 def test_a_link_that_falls_asleep_keeps_what_was_said_of_it_and_gets_nothing_new() -> None:
     declared = declare(build())
     low, full = {"trained": (1, 4)}, {"trained": (4, 4)}
-    slow = Told("link-slow", declared).look(box(low)).look(box(low, {"asleep": True}), after=60.0)
+    slow = Watcher("link-slow", declared).observe(box(low)).observe(box(low, {"asleep": True}), after=60.0)
     assert [change[0] for change in slow.changes] == ["raised"]
     assert slow.standing[0].kind is Kind.DIFFERS
-    assert Told("link-slow", declared).look(box(full)).look(box(low, {"asleep": True}), after=60.0).changes == []
-    never = Told("link-slow", declared).look(box(low, {"asleep": True})).look(box(low, {"asleep": True}), after=60.0)
+    assert (
+        Watcher("link-slow", declared).observe(box(full)).observe(box(low, {"asleep": True}), after=60.0).changes == []
+    )
+    never = (
+        Watcher("link-slow", declared)
+        .observe(box(low, {"asleep": True}))
+        .observe(box(low, {"asleep": True}), after=60.0)
+    )
     assert [finding.kind for finding in never.standing] == [Kind.UNVERIFIED]  # nobody saw it awake
 
 
 def test_a_link_that_was_awake_within_the_week_stands_and_is_unverified_after_it() -> None:
     low, full = {"trained": (1, 4)}, {"trained": (4, 4)}
-    told = Told("link-slow", declare(build())).look(box(full))
+    watcher = Watcher("link-slow", declare(build())).observe(box(full))
     for _ in range(7):
-        told.look(box(low, {"asleep": True}), after=DAY)
-    assert told.changes == []
+        watcher.observe(box(low, {"asleep": True}), after=DAY)
+    assert watcher.changes == []
     for _ in range(23):
-        told.look(box(low, {"asleep": True}), after=DAY)
-    assert [finding.kind for finding in told.standing] == [Kind.UNVERIFIED]
-    assert [change[0] for change in told.changes] == ["raised"]
-    told.look(box(full), after=DAY).look(box(low, {"asleep": True}), after=DAY)
-    assert told.standing == []
+        watcher.observe(box(low, {"asleep": True}), after=DAY)
+    assert [finding.kind for finding in watcher.standing] == [Kind.UNVERIFIED]
+    assert [change[0] for change in watcher.changes] == ["raised"]
+    watcher.observe(box(full), after=DAY).observe(box(low, {"asleep": True}), after=DAY)
+    assert watcher.standing == []
 
 
 def test_a_link_that_was_never_seen_awake_is_unverified_however_late_it_is_declared() -> None:
     resting = {"trained": (1, 4)}, {"asleep": True}
-    told = Told("link-slow").look(box(*resting)).look(box(*resting), after=60.0)
-    told.engine.build = declare(build())
+    watcher = Watcher("link-slow").observe(box(*resting)).observe(box(*resting), after=60.0)
+    watcher.engine.build = declare(build())
     for _ in range(3):
-        told.look(box(*resting), after=DAY)
-    assert [(finding.kind, finding.position) for finding in told.standing] == [(Kind.UNVERIFIED, "riser-1")]
+        watcher.observe(box(*resting), after=DAY)
+    assert [(finding.kind, finding.position) for finding in watcher.standing] == [(Kind.UNVERIFIED, "riser-1")]

@@ -7,7 +7,7 @@ from laneproof.rules.links.link_retrained_down import LINK_RETRAINED_DOWN
 from rule_examples import check_examples, example
 from simulated_box import GENERATION_4, Box, declare
 from simulated_past import PATHS, quiet_snapshot, training_past
-from story_engine import DAY, HOUR, Told
+from story_engine import DAY, HOUR, Watcher
 
 PATH = PATHS[0]
 
@@ -20,76 +20,80 @@ def box(generation: int = 4, lanes: int = 4, **port: object) -> Box:
 
 
 def test_a_fall_is_a_page_and_stays_a_week_after_the_link_is_back() -> None:
-    told = Told("link-retrained-down", BUILD).look(box()).look(box(1), after=HOUR)
-    assert told.changes == [("raised", "warning", "its link fell while running")]
-    assert "from 16 GT/s (generation 4) x4 to 2.5 GT/s (generation 1) x4" in told.standing[0].summary
-    told.look(box(), after=HOUR).look(box(), after=6 * DAY)
-    assert "has come back since" in told.standing[0].summary
-    told.look(box(), after=2 * DAY)
-    assert told.standing == []
-    assert (told.changes[0][0], told.changes[-1][0]) == ("raised", "cleared")
+    watcher = Watcher("link-retrained-down", BUILD).observe(box()).observe(box(1), after=HOUR)
+    assert watcher.changes == [("raised", "warning", "its link fell while running")]
+    assert "from 16 GT/s (generation 4) x4 to 2.5 GT/s (generation 1) x4" in watcher.standing[0].summary
+    watcher.observe(box(), after=HOUR).observe(box(), after=6 * DAY)
+    assert "has come back since" in watcher.standing[0].summary
+    watcher.observe(box(), after=2 * DAY)
+    assert watcher.standing == []
+    assert (watcher.changes[0][0], watcher.changes[-1][0]) == ("raised", "cleared")
 
 
 def test_a_fall_lasts_as_long_as_the_link_is_down() -> None:
-    told = Told("link-retrained-down", BUILD).look(box()).look(box(4, 2), after=HOUR)
-    told.look(box(4, 2), after=30 * DAY)
-    assert told.severity == "warning"
+    watcher = Watcher("link-retrained-down", BUILD).observe(box()).observe(box(4, 2), after=HOUR)
+    watcher.observe(box(4, 2), after=30 * DAY)
+    assert watcher.severity == "warning"
 
 
-def live() -> Told:
-    told = Told("link-retrained-down", BUILD)
-    told.engine = Engine(BUILD, confirmations=LIVE_CONFIRMATIONS)
-    return told
+def live() -> Watcher:
+    watcher = Watcher("link-retrained-down", BUILD)
+    watcher.engine = Engine(BUILD, confirmations=LIVE_CONFIRMATIONS)
+    return watcher
 
 
 def test_a_link_caught_once_while_it_trains_is_no_fall() -> None:
-    told = live().look(box()).look(box(1), after=HOUR)
+    watcher = live().observe(box()).observe(box(1), after=HOUR)
     for _ in range(5):
-        told.look(box(), after=1.0)
-    assert told.look(box(), after=HOUR).changes == []
+        watcher.observe(box(), after=1.0)
+    assert watcher.observe(box(), after=HOUR).changes == []
 
 
 def test_a_link_that_is_caught_training_twice_in_a_week_fell() -> None:
-    told = live().look(box())
+    watcher = live().observe(box())
     for _ in range(2):
-        told.look(box(1), after=HOUR).look(box(), after=1.0)
+        watcher.observe(box(1), after=HOUR).observe(box(), after=1.0)
     for _ in range(3):
-        told.look(box(), after=1.0)
-    assert told.severity == "warning"
+        watcher.observe(box(), after=1.0)
+    assert watcher.severity == "warning"
 
 
 def test_a_link_that_three_looks_a_second_apart_saw_low_fell_even_if_it_is_back_at_once() -> None:
-    told = live().look(box())
+    watcher = live().observe(box())
     for _ in range(3):
-        told.look(box(1), after=1.0)
-    assert told.look(box(), after=1.0).severity == "warning"
-    assert "has come back since" in told.standing[0].summary
+        watcher.observe(box(1), after=1.0)
+    assert watcher.observe(box(), after=1.0).severity == "warning"
+    assert "has come back since" in watcher.standing[0].summary
 
 
 def test_what_the_plan_asks_for_is_no_fall() -> None:
     plan = declare(f'[[position]]\nlabel = "a"\npath = "{PATH}"\nlink = {{ generation = 3, lanes = 2 }}')
-    told = Told("link-retrained-down", plan).look(box()).look(box(3, 2), after=HOUR)
-    assert told.standing == []
+    watcher = Watcher("link-retrained-down", plan).observe(box()).observe(box(3, 2), after=HOUR)
+    assert watcher.standing == []
 
 
 @pytest.mark.parametrize(("rule", "low"), [("link-slow", (1, 4)), ("link-narrow", (4, 1))])
 def test_a_link_that_retrains_all_day_is_one_complaint(rule: str, low: tuple[int, int]) -> None:
-    fell, slow = Told("link-retrained-down", BUILD), Told(rule, BUILD)
-    for told in (fell, slow):
-        told.look(box())
+    fell, slow = Watcher("link-retrained-down", BUILD), Watcher(rule, BUILD)
+    for watcher in (fell, slow):
+        watcher.observe(box())
         for _ in range(30):
-            told.look(box(*low), after=HOUR).look(box(*low), after=HOUR).look(box(), after=6 * HOUR)
+            watcher.observe(box(*low), after=HOUR).observe(box(*low), after=HOUR).observe(box(), after=6 * HOUR)
     assert [change[0] for change in fell.changes] == ["raised", "changed"]  # its likely cause, once
     assert [change[0] for change in slow.changes] == ["raised", "cleared"]  # the first fall, until it was back
 
 
 def test_a_link_that_comes_up_low_after_a_fall_is_said_to_be_slow() -> None:
-    told = (
-        Told("link-slow", BUILD).look(box()).look(box(1), after=HOUR).look(box(), after=HOUR).look(box(1), after=HOUR)
+    watcher = (
+        Watcher("link-slow", BUILD)
+        .observe(box())
+        .observe(box(1), after=HOUR)
+        .observe(box(), after=HOUR)
+        .observe(box(1), after=HOUR)
     )
-    assert told.standing == []
-    told.restart().look(box(1), after=60.0)
-    assert [finding.severity for finding in told.standing] == ["warning"]
+    assert watcher.standing == []
+    watcher.restart().observe(box(1), after=60.0)
+    assert [finding.severity for finding in watcher.standing] == ["warning"]
 
 
 @pytest.mark.parametrize("rule", ["link-slow", "link-narrow"])
@@ -101,12 +105,12 @@ def test_a_link_that_fell_again_for_good_is_low_whatever_is_said_of_its_falls(
         '[[accept]]\nrule = "link-retrained-down"\nposition = "riser-1"\nbecause = "it flaps"\nuntil = 2027-12-31\n'
     )
     plan = f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\nlink = {{ generation = 4, lanes = 4 }}\n'
-    told = Told(rule, declare(plan + accept if accepts else plan)).look(box())
-    told.look(box(1, 1), after=HOUR).look(box(), after=HOUR).look(box(1, 1), after=5 * DAY)
+    watcher = Watcher(rule, declare(plan + accept if accepts else plan)).observe(box())
+    watcher.observe(box(1, 1), after=HOUR).observe(box(), after=HOUR).observe(box(1, 1), after=5 * DAY)
     for _ in range(days):
-        told.look(box(1, 1), after=DAY)
-    assert [change[0] for change in told.changes] == ["raised", "cleared", "raised"]
-    assert told.severity == "warning"
+        watcher.observe(box(1, 1), after=DAY)
+    assert [change[0] for change in watcher.changes] == ["raised", "cleared", "raised"]
+    assert watcher.severity == "warning"
 
 
 def test_examples() -> None:

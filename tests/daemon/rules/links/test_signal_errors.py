@@ -1,4 +1,4 @@
-"""signal-errors: raised by what lasts, told once, kept while it stands, cleared when it is over."""
+"""signal-errors: raised by what lasts, watcher once, kept while it stands, cleared when it is over."""
 
 from dataclasses import replace
 
@@ -11,21 +11,21 @@ from laneproof_collectors.snapshot import AutonomousTransitions
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, count, counting_box, link_errors_past, quiet_snapshot
-from story_engine import DAY, HOUR, Told
+from story_engine import DAY, HOUR, Watcher
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
 
-def quiet_days(days: int, *, at: int = 0, told: Told | None = None) -> Told:
-    told = told or Told("signal-errors", BUILD)
+def quiet_days(days: int, *, at: int = 0, watcher: Watcher | None = None) -> Watcher:
+    watcher = watcher or Watcher("signal-errors", BUILD)
     for _ in range(days * 8):
-        told.look(counting_box((at, 0, 0, 0)), after=3 * HOUR)
-    return told
+        watcher.observe(counting_box((at, 0, 0, 0)), after=3 * HOUR)
+    return watcher
 
 
-def noisy_days(told: Told, days: float, *, a_look: int, at: int = 0) -> int:
+def noisy_days(watcher: Watcher, days: float, *, a_look: int, at: int = 0) -> int:
     for number in range(1, int(days * 8) + 1):
-        told.look(counting_box((at + a_look * number, 0, 0, 0)), after=3 * HOUR)
+        watcher.observe(counting_box((at + a_look * number, 0, 0, 0)), after=3 * HOUR)
     return at + a_look * int(days * 8)
 
 
@@ -34,17 +34,17 @@ def test_a_year_without_errors_says_nothing() -> None:
 
 
 def test_a_link_going_bad_is_told_once_and_grows_louder() -> None:
-    told = quiet_days(14)
-    noisy_days(told, 3, a_look=3)
-    assert told.changes[0][:2] in (("raised", "notice"), ("raised", "warning"))
-    assert told.severity == "warning"
-    assert len(told.changes) <= 2  # counts that go on rising are no change
+    watcher = quiet_days(14)
+    noisy_days(watcher, 3, a_look=3)
+    assert watcher.changes[0][:2] in (("raised", "notice"), ("raised", "warning"))
+    assert watcher.severity == "warning"
+    assert len(watcher.changes) <= 2  # counts that go on rising are no change
 
 
 def test_it_names_the_place_the_link_and_both_values() -> None:
-    told = quiet_days(14)
-    noisy_days(told, 3, a_look=3)
-    (finding,) = told.standing
+    watcher = quiet_days(14)
+    noisy_days(watcher, 3, a_look=3)
+    (finding,) = watcher.standing
     assert finding.position == "riser-1"
     assert finding.subject == "nvme0"
     assert "16 GT/s (generation 4) x4" in finding.summary
@@ -54,70 +54,70 @@ def test_it_names_the_place_the_link_and_both_values() -> None:
 
 
 def test_it_says_when_it_began_and_what_else_changed_then() -> None:
-    told = quiet_days(14)
-    told.restart()
+    watcher = quiet_days(14)
+    watcher.restart()
     errors = 0
     for _ in range(8 * 4):
         errors += 3
-        told.look(counting_box((errors, 0, 0, 0)).with_firmware(kernel_release="6.13.0"), after=3 * HOUR)
-    (finding,) = told.standing
+        watcher.observe(counting_box((errors, 0, 0, 0)).with_firmware(kernel_release="6.13.0"), after=3 * HOUR)
+    (finding,) = watcher.standing
     assert finding.evidence["began_at"].startswith("20")
     assert any("the kernel changed" in one for one in finding.evidence["changed_near"])
 
 
 def test_it_clears_when_the_errors_have_stopped() -> None:
-    told = quiet_days(14)
-    last = noisy_days(told, 3, a_look=3)
-    quiet_days(2, at=last, told=told)
-    assert told.standing  # the week still holds them
-    quiet_days(14, at=last, told=told)
-    assert told.standing == []
-    assert told.changes[-1][0] == "cleared"
+    watcher = quiet_days(14)
+    last = noisy_days(watcher, 3, a_look=3)
+    quiet_days(2, at=last, watcher=watcher)
+    assert watcher.standing  # the week still holds them
+    quiet_days(14, at=last, watcher=watcher)
+    assert watcher.standing == []
+    assert watcher.changes[-1][0] == "cleared"
 
 
 def test_a_drive_that_is_away_for_a_moment_does_not_clear_it() -> None:
-    told = quiet_days(14)
-    noisy_days(told, 3, a_look=3)
-    told.look(counting_box((0, 0, 0, 0)).without(PATHS[0]), after=HOUR)
-    assert told.standing
+    watcher = quiet_days(14)
+    noisy_days(watcher, 3, a_look=3)
+    watcher.observe(counting_box((0, 0, 0, 0)).without(PATHS[0]), after=HOUR)
+    assert watcher.standing
 
 
 def test_a_burst_at_a_hot_plug_says_nothing() -> None:
-    told = quiet_days(14)
-    quiet_days(14, at=60, told=told)
-    assert told.changes == []
+    watcher = quiet_days(14)
+    quiet_days(14, at=60, watcher=watcher)
+    assert watcher.changes == []
 
 
 def test_a_box_watched_by_the_minute_is_told_of_a_storm_within_minutes() -> None:
-    told = Told("signal-errors", BUILD)
+    watcher = Watcher("signal-errors", BUILD)
     for _ in range(30):
-        told.look(counting_box((0, 0, 0, 0)), after=60.0)
+        watcher.observe(counting_box((0, 0, 0, 0)), after=60.0)
     for number in range(1, 4):
-        told.look(counting_box((400 * number, 0, 0, 0)), after=60.0)
-    assert told.severity == "notice"
-    (finding,) = told.standing
+        watcher.observe(counting_box((400 * number, 0, 0, 0)), after=60.0)
+    assert watcher.severity == "notice"
+    (finding,) = watcher.standing
     assert finding.observed == "more errors than the specification allows"
 
 
 def test_over_a_restart_of_the_machine_it_goes_on() -> None:
-    told = quiet_days(14)
-    noisy_days(told, 3, a_look=3)
-    told.restart()
-    noisy_days(told, 2, a_look=3)
-    assert [change[0] for change in told.changes].count("raised") == 1
+    watcher = quiet_days(14)
+    noisy_days(watcher, 3, a_look=3)
+    watcher.restart()
+    noisy_days(watcher, 2, a_look=3)
+    assert [change[0] for change in watcher.changes].count("raised") == 1
 
 
 def test_a_cable_that_was_changed_puts_it_on_trial() -> None:
     through = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"\nthrough = ["flexible-cable"]')
-    told = quiet_days(14)
-    last = noisy_days(told, 3, a_look=3)
-    told.engine.build = through
-    told.restart().look(counting_box((0, 0, 0, 0)), after=HOUR)
-    trial = told.standing[0].evidence.get("trial")
-    quiet_days(6, told=told)
+    watcher = quiet_days(14)
+    last = noisy_days(watcher, 3, a_look=3)
+    watcher.engine.build = through
+    watcher.restart().observe(counting_box((0, 0, 0, 0)), after=HOUR)
+    trial = watcher.standing[0].evidence.get("trial")
+    quiet_days(6, watcher=watcher)
     assert last > 0
     assert trial is None or trial["outcome"] == "counting"
-    assert told.standing == []  # cured, and sooner than a week of old errors would have let it
+    assert watcher.standing == []  # cured, and sooner than a week of old errors would have let it
 
 
 def test_without_a_ledger_nothing_is_said() -> None:
@@ -134,60 +134,60 @@ def uncounted() -> Box:
 
 
 def test_an_uncorrectable_error_in_the_log_alone_is_a_notice_and_a_warning_when_it_recurs() -> None:
-    told = Told("signal-errors", BUILD)
-    told.look(uncounted(), after=HOUR)
-    told.look(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
-    assert [change[:2] for change in told.changes] == [("raised", "notice")]
-    (finding,) = told.standing
+    watcher = Watcher("signal-errors", BUILD)
+    watcher.observe(uncounted(), after=HOUR)
+    watcher.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    assert [change[:2] for change in watcher.changes] == [("raised", "notice")]
+    (finding,) = watcher.standing
     assert "1 uncorrectable error of the link in the last week, as the kernel's log tells" in finding.summary
     for _ in range(10):
-        told.look(uncounted(), after=HOUR)
-    assert len(told.changes) == 1
-    told.look(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
-    assert told.severity == "warning"
-    assert len(told.changes) == 2
+        watcher.observe(uncounted(), after=HOUR)
+    assert len(watcher.changes) == 1
+    watcher.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    assert watcher.severity == "warning"
+    assert len(watcher.changes) == 2
 
 
 def test_an_uncorrectable_error_of_the_log_that_goes_along_with_a_disconnect_says_nothing() -> None:
-    told = Told("signal-errors", BUILD)
-    told.look(uncounted(), after=HOUR)
-    told.look(
+    watcher = Watcher("signal-errors", BUILD)
+    watcher.observe(uncounted(), after=HOUR)
+    watcher.observe(
         uncounted(), after=HOUR, log=(UNCORRECTABLE, "nvme nvme0: controller is down; will reset: CSTS=0xffffffff")
     )
-    told.look(uncounted(), after=HOUR)
-    assert told.changes == []
+    watcher.observe(uncounted(), after=HOUR)
+    assert watcher.changes == []
 
 
 def test_an_uncorrectable_error_of_the_log_is_over_after_ten_quiet_days() -> None:
-    told = Told("signal-errors", BUILD)
-    told.look(uncounted(), after=HOUR)
-    told.look(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
+    watcher = Watcher("signal-errors", BUILD)
+    watcher.observe(uncounted(), after=HOUR)
+    watcher.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
     for _ in range(11):
-        told.look(uncounted(), after=DAY)
-    assert told.standing == []
+        watcher.observe(uncounted(), after=DAY)
+    assert watcher.standing == []
 
 
 def test_its_next_steps_say_how_long_other_parts_must_run_clean_after_the_reseating() -> None:
-    told = quiet_days(14)
-    noisy_days(told, 3, a_look=3)
-    snapshot = told.engine.past.previous
+    watcher = quiet_days(14)
+    noisy_days(watcher, 3, a_look=3)
+    snapshot = watcher.engine.past.previous
     assert snapshot is not None
-    (finding,) = SIGNAL_ERRORS.judge(Pass.of(BUILD, snapshot, told.engine.past))  # without the steps of its cause
+    (finding,) = SIGNAL_ERRORS.judge(Pass.of(BUILD, snapshot, watcher.engine.past))  # without the steps of its cause
     reseat = next(number for number, step in enumerate(finding.next_steps) if "Reseat" in step or "reseat" in step)
     assert "47 seconds of steady traffic without one error" in finding.next_steps[reseat + 2]
     assert "rises_with_heat" not in finding.evidence
 
 
 def test_the_owners_new_cable_is_on_trial_and_the_finding_says_how_it_stands() -> None:
-    told = quiet_days(14)
-    last = noisy_days(told, 3, a_look=3)
-    told.engine.add_notes(notes=(parse_note("new cable", at=told.now + 60.0, position="riser-1"),))
-    told.look(counting_box((last, 0, 0, 0)), after=3 * HOUR)
-    (finding,) = told.standing
+    watcher = quiet_days(14)
+    last = noisy_days(watcher, 3, a_look=3)
+    watcher.engine.add_notes(notes=(parse_note("new cable", at=watcher.now + 60.0, position="riser-1"),))
+    watcher.observe(counting_box((last, 0, 0, 0)), after=3 * HOUR)
+    (finding,) = watcher.standing
     assert "; on trial since your note: new cable; it must stay clean" in finding.summary
     assert finding.evidence["trial"]["outcome"] == "counting"
-    noisy_days(told, 3, a_look=3, at=last)
-    assert "so that was not the cure" in told.standing[0].summary
+    noisy_days(watcher, 3, a_look=3, at=last)
+    assert "so that was not the cure" in watcher.standing[0].summary
 
 
 def repeating(*, resting: bool = True, repeats: int = 0, uncorrectable: int = 0, damaged: int | None = 0) -> Box:
@@ -207,29 +207,29 @@ def test_packets_that_were_only_repeated_are_a_notice_where_the_link_may_rest_an
     *, resting: bool, counts: bool, severity: str
 ) -> None:
     # replay time-outs alone are seen where a low-power state takes too long to leave (public threads on link power)
-    told = Told("signal-errors", BUILD)
+    watcher = Watcher("signal-errors", BUILD)
     for number in range(8 * 17):
         repeats = max(0, number - 8 * 14) * 3
-        told.look(repeating(resting=resting, repeats=repeats, damaged=0 if counts else None), after=3 * HOUR)
-    assert told.severity == severity
+        watcher.observe(repeating(resting=resting, repeats=repeats, damaged=0 if counts else None), after=3 * HOUR)
+    assert watcher.severity == severity
 
 
 def test_uncorrectable_errors_are_an_alarm_also_where_a_resting_link_repeats_packets() -> None:
-    told = Told("signal-errors", BUILD)
+    watcher = Watcher("signal-errors", BUILD)
     for day in range(8):
-        told.look(repeating(repeats=day, uncorrectable=day), after=DAY)
-    assert told.severity == "warning"
-    assert "uncorrectable" in told.standing[0].summary
+        watcher.observe(repeating(repeats=day, uncorrectable=day), after=DAY)
+    assert watcher.severity == "warning"
+    assert "uncorrectable" in watcher.standing[0].summary
 
 
 def test_a_month_of_repeats_hides_no_damage_of_this_week() -> None:
-    told = Told("signal-errors", BUILD)
+    watcher = Watcher("signal-errors", BUILD)
     for number in range(8 * 30):
         box = repeating(repeats=100 * number, damaged=10 * max(0, number - 8 * 28))
         for path in PATHS[1:]:
             box.with_port(path, function={"aer": count()}).with_drive(path, function={"aer": count()})
-        told.look(box, after=3 * HOUR)
-    assert told.severity == "warning"
+        watcher.observe(box, after=3 * HOUR)
+    assert watcher.severity == "warning"
 
 
 def test_examples() -> None:

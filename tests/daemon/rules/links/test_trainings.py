@@ -13,10 +13,10 @@ def test_a_training_is_written_with_rate_and_lanes() -> None:
 
 def test_a_position_is_told_with_its_drive_though_the_drive_is_gone() -> None:
     story = Story()
-    story.look(Box().with_port(PATH).with_drive(PATH, serial="FN0001"))
-    story.look(Box().with_port(PATH), after=60.0)
+    story.observe(Box().with_port(PATH).with_drive(PATH, serial="FN0001"))
+    story.observe(Box().with_port(PATH), after=60.0)
     build = declare(f'position = [{{ label = "riser-1", path = "{PATH}" }}]')
-    ((place, record, position),) = watched_trainings(story.judged(build))
+    ((place, record, position),) = watched_trainings(story.last_pass(build))
     assert (place.name, place.serial, place.device) == ("riser-1", "FN0001", "nvme0")
     assert record.serial == "FN0001"
     assert position is not None

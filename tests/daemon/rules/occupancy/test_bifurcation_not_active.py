@@ -13,7 +13,7 @@ from laneproof.rules.occupancy.bifurcation_not_active import BIFURCATION_NOT_ACT
 from laneproof.rules.rule import Pass
 from rule_examples import check_examples, example
 from simulated_box import Box, declare
-from story_engine import HOUR, Told
+from story_engine import HOUR, Watcher
 
 KINDS = ("nvme", "nvme", "nvme", "nvme")
 
@@ -101,14 +101,14 @@ def test_split_lost_since_another_bios_is_a_firmware_setting() -> None:
     assert "BIOS 1.30" in " ".join(finding.causes[0].because)
 
 
-def looks(*looks: tuple[str, Box]) -> Told:
+def looks(*looks: tuple[str, Box]) -> Watcher:
     """Start the machine with each BIOS and box in turn, and look at it twice."""
-    told = Told("bifurcation-not-active", declare(build()))
+    watcher = Watcher("bifurcation-not-active", declare(build()))
     for bios, made in looks:
-        told.restart()
+        watcher.restart()
         for _ in range(2):
-            told.look(made.with_firmware(bios_version=bios, bios_date=None), after=HOUR)
-    return told
+            watcher.observe(made.with_firmware(bios_version=bios, bios_date=None), after=HOUR)
+    return watcher
 
 
 SPLIT, NOT_SPLIT = box((1, 4), (2, 4), (3, 4), (4, 4)), box((1, 4))

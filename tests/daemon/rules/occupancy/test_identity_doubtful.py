@@ -6,7 +6,7 @@ from laneproof_collectors.snapshot import NvmeNamespace, Snapshot
 from rule_examples import check_examples, example
 from simulated_box import Box, declare, declare_risers
 from simulated_past import PATHS, health_snapshot, renamed_past
-from story_engine import DAY, Told
+from story_engine import DAY, Watcher
 
 
 def doubts(box: Box) -> list[str]:
@@ -23,9 +23,9 @@ def test_drives_of_their_own_are_not_doubted() -> None:
 
 
 def test_twins_are_told_each_with_the_other() -> None:
-    told = doubts(two({"serial": "X1", "model": "A"}, {"serial": "X1", "model": "B"}))
-    assert len(told) == 2
-    assert "is that of nvme1 too" in told[0]
+    watcher = doubts(two({"serial": "X1", "model": "A"}, {"serial": "X1", "model": "B"}))
+    assert len(watcher) == 2
+    assert "is that of nvme1 too" in watcher[0]
 
 
 def test_a_drive_with_two_ports_is_one_drive() -> None:
@@ -51,11 +51,11 @@ def box(**facts: str) -> Box:
 
 
 def test_another_capacity_under_the_same_number_is_told_for_a_week() -> None:
-    told = Told("identity-doubtful").look(box(capacity="2 TB")).look(box(capacity="4 TB"), after=DAY)
-    assert told.severity == "notice"
-    assert "its capacity was 2000000000000 and is 4000000000000" in told.standing[0].summary
-    told.look(box(capacity="4 TB"), after=8 * DAY)
-    assert told.standing == []
+    watcher = Watcher("identity-doubtful").observe(box(capacity="2 TB")).observe(box(capacity="4 TB"), after=DAY)
+    assert watcher.severity == "notice"
+    assert "its capacity was 2000000000000 and is 4000000000000" in watcher.standing[0].summary
+    watcher.observe(box(capacity="4 TB"), after=8 * DAY)
+    assert watcher.standing == []
 
 
 def test_updated_firmware_is_one_note_for_all_and_none_where_it_is_the_plan() -> None:
@@ -65,15 +65,18 @@ def test_updated_firmware_is_one_note_for_all_and_none_where_it_is_the_plan() ->
             made.with_port(path).with_drive(path, serial=f"FN{number}", firmware=firmware)
         return made
 
-    told = Told("identity-doubtful").look(all_at("2.1")).restart().look(all_at("2.2"), after=60)
-    assert len(told.standing) == 1
-    assert told.standing[0].summary.count("from 2.1 to 2.2") == 4
+    watcher = Watcher("identity-doubtful").observe(all_at("2.1")).restart().observe(all_at("2.2"), after=60)
+    assert len(watcher.standing) == 1
+    assert watcher.standing[0].summary.count("from 2.1 to 2.2") == 4
     positions = [
         f'[[position]]\nlabel = "a{n}"\npath = "{path}"\noccupant = {{ firmware = "2.2" }}\n'
         for n, path in enumerate(PATHS)
     ]
     plan = declare("".join(positions))
-    assert Told("identity-doubtful", plan).look(all_at("2.1")).restart().look(all_at("2.2"), after=60).standing == []
+    assert (
+        Watcher("identity-doubtful", plan).observe(all_at("2.1")).restart().observe(all_at("2.2"), after=60).standing
+        == []
+    )
 
 
 def twins(first: str, second: str) -> Snapshot:

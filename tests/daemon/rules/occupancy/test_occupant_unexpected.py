@@ -8,7 +8,7 @@ from laneproof_collectors.unread import Reason, Unread
 from occupied_box import at, judge, position
 from rule_examples import check_examples, example
 from simulated_box import Box, declare, kelp_box, two_drives_snapshot
-from story_engine import DAY, HOUR, Told
+from story_engine import DAY, HOUR, Watcher
 
 
 def test_drive_in_a_position_declared_empty_is_told_with_its_home() -> None:
@@ -52,20 +52,20 @@ def test_drive_whose_path_is_declared_as_its_own_is_declared() -> None:
 def test_a_usb_drive_that_comes_each_night_is_said_once() -> None:
     build = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n')
     unread = Unread("smartctl of sdz", "unknown USB bridge", Reason.FAILED)
-    unexpected, warning = Told("occupant-unexpected", build), Told("critical-warning", build)
+    unexpected, warning = Watcher("occupant-unexpected", build), Watcher("critical-warning", build)
     for _ in range(5):
-        for told in (unexpected, warning):
+        for watcher in (unexpected, warning):
             guest = Box().with_sata_drive("0000:00/14.0/usb-1", name="sdz", interface="usb", healthy=unread)
-            told.look(guest, after=HOUR).look(Box(), after=23 * HOUR)
+            watcher.observe(guest, after=HOUR).observe(Box(), after=23 * HOUR)
     assert [change[0] for change in unexpected.changes] == ["raised", "cleared"]
     assert [change[0] for change in warning.changes] == ["raised", "cleared"]
 
 
 def test_a_usb_drive_that_stays_is_said_as_long_as_it_does() -> None:
-    told = Told("occupant-unexpected", declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n'))
+    watcher = Watcher("occupant-unexpected", declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"\n'))
     for _ in range(5):
-        told.look(Box().with_sata_drive("0000:00/14.0/usb-1", name="sdz", interface="usb"), after=DAY)
-    assert [change[0] for change in told.changes] == ["raised"]
+        watcher.observe(Box().with_sata_drive("0000:00/14.0/usb-1", name="sdz", interface="usb"), after=DAY)
+    assert [change[0] for change in watcher.changes] == ["raised"]
 
 
 SPARE = """

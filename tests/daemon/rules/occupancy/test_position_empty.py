@@ -88,10 +88,10 @@ def test_removable_device_may_be_taken_out_and_must_answer_while_it_is_listed() 
 
 def test_a_position_is_a_notice_while_its_drive_is_in_somebodys_hand_and_an_alarm_once_it_stays_away() -> None:
     build = declare(position("riser-1", 1, '{ kind = "nvme" }'))
-    story = Story().look(four()).look(gone(), after=60.0, devices=(removal(),))
-    assert [finding.severity for finding in POSITION_EMPTY.judge(story.judged(build))] == [Severity.NOTICE]
-    story.look(gone(), after=121.0)
-    assert [finding.severity for finding in POSITION_EMPTY.judge(story.judged(build))] == [Severity.WARNING]
+    story = Story().observe(four()).observe(gone(), after=60.0, devices=(removal(),))
+    assert [finding.severity for finding in POSITION_EMPTY.judge(story.last_pass(build))] == [Severity.NOTICE]
+    story.observe(gone(), after=121.0)
+    assert [finding.severity for finding in POSITION_EMPTY.judge(story.last_pass(build))] == [Severity.WARNING]
 
 
 REMOVABLE = """

@@ -6,7 +6,7 @@ from laneproof.rules.power.restarted_unasked import RESTARTED_UNASKED
 from rule_examples import check_examples, example
 from simulated_box import Box
 from simulated_past import power_cut_past, quiet_snapshot
-from story_engine import DAY, HOUR, Told
+from story_engine import DAY, HOUR, Watcher
 
 PATHS = tuple(f"0000:00/01.{number}" for number in (1, 2, 3, 4))
 
@@ -31,39 +31,39 @@ def box(*counts: int) -> Box:
     ],
 )
 def test_most_drives_must_have_counted(counts: tuple[int, ...], said: bool) -> None:  # noqa: FBT001
-    told = Told("restarted-unasked").look(box(3, 3, 3, 3)).look(box(3, 3, 3, 3), after=HOUR)
-    told.restart(after=DAY).look(box(*counts), after=60.0).look(box(*counts), after=60.0)
-    assert bool(told.standing) is said
+    watcher = Watcher("restarted-unasked").observe(box(3, 3, 3, 3)).observe(box(3, 3, 3, 3), after=HOUR)
+    watcher.restart(after=DAY).observe(box(*counts), after=60.0).observe(box(*counts), after=60.0)
+    assert bool(watcher.standing) is said
 
 
 def test_it_is_a_notice_that_names_the_drives_counts_the_times_and_clears_after_a_week() -> None:
-    told = Told("restarted-unasked").look(box(1, 1)).look(box(1, 1), after=HOUR)
+    watcher = Watcher("restarted-unasked").observe(box(1, 1)).observe(box(1, 1), after=HOUR)
     for number in (2, 3):
-        told.restart(after=HOUR).look(box(number, number), after=60.0).look(box(number, number), after=HOUR)
-    (finding,) = told.standing
+        watcher.restart(after=HOUR).observe(box(number, number), after=60.0).observe(box(number, number), after=HOUR)
+    (finding,) = watcher.standing
     assert (finding.severity, finding.evidence["restarts"]) == ("notice", 2)
     assert "2 times in the last 7 days" in finding.summary
     assert "2 of 2 drives counted a loss of power" in finding.summary
-    told.look(box(3, 3), after=8 * DAY)
-    assert [change[0] for change in told.changes] == ["raised", "cleared"]
+    watcher.observe(box(3, 3), after=8 * DAY)
+    assert [change[0] for change in watcher.changes] == ["raised", "cleared"]
 
 
 def test_power_that_is_lost_while_the_box_runs_on_is_another_rules_matter() -> None:
-    told = Told("restarted-unasked").look(box(1, 1)).look(box(2, 2), after=HOUR)
-    assert told.changes == []
+    watcher = Watcher("restarted-unasked").observe(box(1, 1)).observe(box(2, 2), after=HOUR)
+    assert watcher.changes == []
 
 
 def test_a_first_look_knows_of_no_boot_before() -> None:
-    assert Told("restarted-unasked").look(box(40, 40)).look(box(40, 40), after=HOUR).changes == []
+    assert Watcher("restarted-unasked").observe(box(40, 40)).observe(box(40, 40), after=HOUR).changes == []
 
 
 def test_where_every_start_counts_the_board_may_cut_the_power_early() -> None:
-    told = Told("restarted-unasked").look(box(1, 1)).look(box(1, 1), after=HOUR)
+    watcher = Watcher("restarted-unasked").observe(box(1, 1)).observe(box(1, 1), after=HOUR)
     for number in (2, 3, 4):
-        assert not told.standing or "at each start" not in told.standing[0].summary
-        told.restart(after=DAY).look(box(number, number), after=60.0).look(box(number, number), after=HOUR)
-    assert "They did at each start" in told.standing[0].summary
-    assert [change[0] for change in told.changes] == ["raised"]
+        assert not watcher.standing or "at each start" not in watcher.standing[0].summary
+        watcher.restart(after=DAY).observe(box(number, number), after=60.0).observe(box(number, number), after=HOUR)
+    assert "They did at each start" in watcher.standing[0].summary
+    assert [change[0] for change in watcher.changes] == ["raised"]
 
 
 # systemd.service(5), default dependencies: a service is stopped before the system shuts down
@@ -81,23 +81,25 @@ def test_a_watch_that_broke_off_tells_of_a_restart_that_left_the_drives_their_po
     count: int,
     said: str | None,
 ) -> None:
-    told = Told("restarted-unasked").look(box(3, 3, 3, 3)).look(box(3, 3, 3, 3), after=HOUR)
-    told.restart(after=HOUR, stopped=stopped).look(box(*[count] * 4), after=60.0).look(box(*[count] * 4), after=60.0)
-    assert (said in told.standing[0].summary) if said else (told.standing == [])
-    told.restart(after=HOUR, stopped=True).look(box(*[count] * 4), after=60.0)
-    assert len(told.changes) == (1 if said else 0)
-    told.look(box(*[count] * 4), after=8 * DAY)
-    assert told.standing == []
+    watcher = Watcher("restarted-unasked").observe(box(3, 3, 3, 3)).observe(box(3, 3, 3, 3), after=HOUR)
+    watcher.restart(after=HOUR, stopped=stopped).observe(box(*[count] * 4), after=60.0).observe(
+        box(*[count] * 4), after=60.0
+    )
+    assert (said in watcher.standing[0].summary) if said else (watcher.standing == [])
+    watcher.restart(after=HOUR, stopped=True).observe(box(*[count] * 4), after=60.0)
+    assert len(watcher.changes) == (1 if said else 0)
+    watcher.observe(box(*[count] * 4), after=8 * DAY)
+    assert watcher.standing == []
 
 
 def test_drives_that_counted_at_two_stops_in_good_order_count_every_stop() -> None:
-    told = Told("restarted-unasked").look(box(1, 1)).look(box(1, 1), after=HOUR)
+    watcher = Watcher("restarted-unasked").observe(box(1, 1)).observe(box(1, 1), after=HOUR)
     for number in (2, 3, 4, 5):
-        told.look(box(number - 1, number - 1), after=8 * DAY).restart(after=HOUR, stopped=True)
-        told.look(box(number, number), after=60.0).look(box(number, number), after=60.0)
-        assert bool(told.standing) is (number < 4)
-    told.restart(after=DAY, stopped=False).look(box(6, 6), after=60.0).look(box(6, 6), after=60.0)
-    assert "without having been shut down" in told.standing[0].summary
+        watcher.observe(box(number - 1, number - 1), after=8 * DAY).restart(after=HOUR, stopped=True)
+        watcher.observe(box(number, number), after=60.0).observe(box(number, number), after=60.0)
+        assert bool(watcher.standing) is (number < 4)
+    watcher.restart(after=DAY, stopped=False).observe(box(6, 6), after=60.0).observe(box(6, 6), after=60.0)
+    assert "without having been shut down" in watcher.standing[0].summary
 
 
 def test_examples() -> None:

@@ -4,7 +4,7 @@ from laneproof.rules.power.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISIN
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box
 from simulated_past import PATHS, health_past, health_snapshot
-from story_engine import DAY, HOUR, Told
+from story_engine import DAY, HOUR, Watcher
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 
@@ -14,39 +14,39 @@ def box(number: int) -> Box:
 
 
 def test_what_had_been_counted_before_is_old() -> None:
-    assert Told("unsafe-shutdowns-rising").look(box(87)).look(box(87), after=DAY).changes == []
+    assert Watcher("unsafe-shutdowns-rising").observe(box(87)).observe(box(87), after=DAY).changes == []
 
 
 def test_after_a_power_cut_the_count_says_nothing() -> None:
-    told = Told("unsafe-shutdowns-rising").look(box(3)).look(box(3), after=DAY)
-    told.restart().look(box(4), after=60).look(box(4), after=DAY)
-    assert told.changes == []
+    watcher = Watcher("unsafe-shutdowns-rising").observe(box(3)).observe(box(3), after=DAY)
+    watcher.restart().observe(box(4), after=60).observe(box(4), after=DAY)
+    assert watcher.changes == []
 
 
 def test_once_while_running_is_a_note_and_again_a_page() -> None:
-    told = Told("unsafe-shutdowns-rising").look(box(3)).look(box(4), after=HOUR)
-    assert told.changes == [("raised", "notice", "lost power while the machine ran on")]
-    told.look(box(5), after=2 * DAY)
-    assert told.changes[1:] == [("changed", "warning", "loses power while the machine runs on")]
-    told.look(box(5), after=29 * DAY)
-    assert told.standing
-    told.look(box(5), after=2 * DAY)
-    assert told.standing == []
+    watcher = Watcher("unsafe-shutdowns-rising").observe(box(3)).observe(box(4), after=HOUR)
+    assert watcher.changes == [("raised", "notice", "lost power while the machine ran on")]
+    watcher.observe(box(5), after=2 * DAY)
+    assert watcher.changes[1:] == [("changed", "warning", "loses power while the machine runs on")]
+    watcher.observe(box(5), after=29 * DAY)
+    assert watcher.standing
+    watcher.observe(box(5), after=2 * DAY)
+    assert watcher.standing == []
 
 
 def test_a_drive_that_dropped_at_that_moment_is_told_with_its_drops() -> None:
-    told = Told("unsafe-shutdowns-rising").look(box(3)).look(box(4), after=HOUR, log=(DOWN,))
-    assert told.changes == []
-    drops = Told("drops-off-bus").look(box(3)).look(box(4), after=HOUR, log=(DOWN,)).look(box(4), after=60)
+    watcher = Watcher("unsafe-shutdowns-rising").observe(box(3)).observe(box(4), after=HOUR, log=(DOWN,))
+    assert watcher.changes == []
+    drops = Watcher("drops-off-bus").observe(box(3)).observe(box(4), after=HOUR, log=(DOWN,)).observe(box(4), after=60)
     assert drops.standing[0].evidence["last_episodes"][0]["lost_power"] is True
 
 
 def test_a_platform_that_cuts_the_drives_power_in_suspend_loses_none_while_it_runs() -> None:
-    told = Told("unsafe-shutdowns-rising").look(box(3))
+    watcher = Watcher("unsafe-shutdowns-rising").observe(box(3))
     for number in range(4, 30):
-        told.look(box(number - 1), after=12 * HOUR).sleep(8 * HOUR).look(box(number), after=60)
-    assert told.changes == []
-    assert told.look(box(30), after=HOUR).standing  # and awake it still says so
+        watcher.observe(box(number - 1), after=12 * HOUR).sleep(8 * HOUR).observe(box(number), after=60)
+    assert watcher.changes == []
+    assert watcher.observe(box(30), after=HOUR).standing  # and awake it still says so
 
 
 def test_examples() -> None:

@@ -6,7 +6,7 @@ from laneproof_collectors.unread import Reason, Unread
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, health_snapshot
-from story_engine import Told
+from story_engine import Watcher
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 LATE = Unread("log 02h of nvme0", "no answer within 5 s", Reason.TIMED_OUT)
@@ -17,26 +17,26 @@ def box(health: Unread | None = None) -> Box:
 
 
 def test_a_stuck_drive_is_a_note_then_a_page_and_clears_with_its_first_answer() -> None:
-    told = Told("reading-stuck", BUILD).look(box(LATE))
-    assert told.severity == "notice"
-    assert told.standing[0].position == "riser-1"
-    told.look(box(LATE), after=300)
-    assert told.severity == "notice"
-    told.look(box(LATE), after=400)
-    assert told.severity == "warning"
-    told.look(box(), after=60)
-    assert told.standing == []
+    watcher = Watcher("reading-stuck", BUILD).observe(box(LATE))
+    assert watcher.severity == "notice"
+    assert watcher.standing[0].position == "riser-1"
+    watcher.observe(box(LATE), after=300)
+    assert watcher.severity == "notice"
+    watcher.observe(box(LATE), after=400)
+    assert watcher.severity == "warning"
+    watcher.observe(box(), after=60)
+    assert watcher.standing == []
 
 
 def test_other_gaps_are_not_stuck() -> None:
     denied = Unread("log 02h of nvme0", "denied", Reason.DENIED)
-    assert Told("reading-stuck", BUILD).look(box(denied)).standing == []
+    assert Watcher("reading-stuck", BUILD).observe(box(denied)).standing == []
 
 
 def test_a_whole_group_that_stays_away_is_told_by_its_name() -> None:
     late = Unread("arrays", "its collector has not answered for 40 s", Reason.TIMED_OUT)
-    told = Told("reading-stuck").look(box().with_group(arrays=late))
-    assert "arrays did not answer in time" in told.standing[0].summary
+    watcher = Watcher("reading-stuck").observe(box().with_group(arrays=late))
+    assert "arrays did not answer in time" in watcher.standing[0].summary
 
 
 def silent() -> Snapshot:
