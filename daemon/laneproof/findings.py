@@ -158,9 +158,14 @@ def order_findings(findings: Iterable[Finding]) -> list[Finding]:
     )
 
 
-def verdict(findings: Iterable[Finding]) -> str:
-    """Sum up: ``differs`` (signs too), else ``unverified``, else ``holds``. An accepted difference does not count."""
+def verdict(findings: Iterable[Finding], *, declared: bool) -> str:
+    """Sum up: ``differs`` (signs too), else ``unverified``, else ``holds``. An accepted difference does not count.
+
+    Args:
+        findings: All of one pass.
+        declared: Whether a declaration was compared with: where there was none, nothing can be said to hold.
+    """
     kinds = {one.kind for one in findings if one.accepted is None}
     if kinds & {Kind.DIFFERS, Kind.SIGN}:
         return "differs"
-    return "unverified" if Kind.UNVERIFIED in kinds else "holds"
+    return "unverified" if Kind.UNVERIFIED in kinds or not declared else "holds"

@@ -105,4 +105,5 @@ def test_order_is_loudest_first_then_differences_signs_and_unverified_then_place
     ],
 )
 def test_the_verdict(findings: tuple[Finding, ...], said: str) -> None:
-    assert verdict(findings) == said
+    assert verdict(findings, declared=True) == said
+    assert verdict(findings, declared=False) == said.replace("holds", "unverified")

@@ -27,4 +27,4 @@ def run(arguments: argparse.Namespace) -> int:
         from laneproof.outputs.audit_text import write_audit
 
         show(write_audit(build, snapshot, findings, find_style(arguments.width)))
-    return _STATUS[verdict(findings)]
+    return _STATUS[verdict(findings, declared=build is not None)]

@@ -103,7 +103,7 @@ def as_json(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]
         "schema": SCHEMA,
         "box": name_box(build, snapshot),
         "taken_at": format_time(snapshot.taken_at),
-        "verdict": verdict(findings),
+        "verdict": verdict(findings, declared=build is not None),
         "declared": build is not None,
         "counts": count_findings(findings),
         "findings": [finding.as_json() for finding in order_findings(findings)],

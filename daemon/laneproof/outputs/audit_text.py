@@ -77,11 +77,13 @@ def _group(standing: Sequence[Finding]) -> list[tuple[str, list[Finding]]]:
 
 
 def _headline(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], style: Style) -> list[str]:
-    said = verdict(findings)
+    said = verdict(findings, declared=build is not None)
     counts = count_findings(findings)
     counted = [f"{counts[key]} {singular if counts[key] == 1 else plural}" for key, singular, plural in _COUNTED
                if counts[key]]  # fmt: skip
-    everything = "everything declared holds" if build else "no fault seen in what needs no declaration"
+    everything = (
+        "everything declared holds" if build else "nothing is declared; no fault seen in what needs no declaration"
+    )
     head = f"{name_box(build, snapshot)}: {said.upper()}"
     return style.wrap_under(head, f" - {', '.join(counted) or everything}", _VERDICT_CODES[said])
 

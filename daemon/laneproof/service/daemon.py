@@ -416,7 +416,7 @@ class Daemon:
             return f"declaration not loaded, {stays}: {problem.splitlines()[0]}"
         if result is None:
             return "first pass"
-        said, count = verdict(result.findings), len(result.findings)
+        said, count = verdict(result.findings, declared=self.status.build is not None), len(result.findings)
         return f"{said}; {count} finding{'s' if count > 1 else ''}" if count else said
 
 

@@ -139,8 +139,9 @@ class Pages:
         return answer, "text/html; charset=utf-8", write_page(facts).encode()
 
     def _icon(self, _: str) -> Reply:
-        result = self._status().last_pass
-        return HTTPStatus.OK, "image/svg+xml", draw_icon(result.findings if result else None).encode()
+        status = self._status()
+        findings = status.last_pass.findings if status.last_pass else None
+        return HTTPStatus.OK, "image/svg+xml", draw_icon(findings, declared=status.build is not None).encode()
 
     def _metrics(self, accept: str) -> Reply:
         encode, content_type = choose_encoder(accept)

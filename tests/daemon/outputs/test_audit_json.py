@@ -86,9 +86,9 @@ def test_the_verdict_sums_up_the_kinds(kinds: tuple[Kind, ...], verdict: str) ->
     findings = tuple(
         Finding(rule="x", kind=kind, severity=Severity.NOTICE, subject=str(kind), summary="s") for kind in kinds
     )
-    assert audit(Judged(build=None, snapshot=Box().snapshot(), findings=findings))["verdict"] == verdict
+    assert audit(Judged(build=declare(""), snapshot=Box().snapshot(), findings=findings))["verdict"] == verdict
     accepted = tuple(replace(one, accepted="why") for one in findings)
-    assert audit(Judged(build=None, snapshot=Box().snapshot(), findings=accepted))["verdict"] == "holds"
+    assert audit(Judged(build=declare(""), snapshot=Box().snapshot(), findings=accepted))["verdict"] == "holds"
 
 
 def test_the_inventory_gives_each_link_declared_and_trained() -> None:
@@ -124,6 +124,7 @@ def test_counts_of_nothing_are_zeroes() -> None:
     assert count_findings(()) == {"differs": 0, "sign": 0, "unverified": 0, "accepted": 0}
 
 
+TWO = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in (1, 2))
 GROUPS = (
     "functions", "slots", "controllers", "power", "firmware", "memory", "arrays", "interfaces", "bonds", "thermal",
     "drives", "file_systems",
@@ -134,6 +135,6 @@ GROUPS = (
 @given(st.sets(st.sampled_from(GROUPS)))
 def test_a_machine_with_any_part_unread_still_gives_a_valid_report_that_does_not_hold(missing: set[str]) -> None:
     snapshot = replace(kelp_box(2).snapshot(), **dict.fromkeys(missing, GAP))
-    report = audit(judge(None, snapshot))
+    report = audit(judge(TWO, snapshot))
     assert problems(report) == []
     assert (report["verdict"] == "holds") == (not missing)

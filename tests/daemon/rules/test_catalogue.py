@@ -132,7 +132,7 @@ def test_what_could_not_be_verified_is_not_accepted() -> None:
     build = declare(NARROW + '[[accept]]\nrule = "link-narrow"\nbecause = "x"\n')
     findings = judge_all(Pass.of(build, box.snapshot()))
     assert {one.position: one.accepted for one in findings} == {"a": None, "b": "x"}
-    assert verdict(findings) == "unverified"
+    assert verdict(findings, declared=True) == "unverified"
 
 
 # --- a box where everything is declared -------------------------------------------------------------------------------
@@ -414,14 +414,14 @@ def test_declared_comparison_that_cannot_be_made_is_unverified(
 ) -> None:
     findings = check_unread(forget(SOUND), BUILD)
     assert rule in {one.rule for one in findings}
-    assert verdict(findings) == "unverified"
+    assert verdict(findings, declared=True) == "unverified"
 
 
 def test_everything_unread_is_unverified() -> None:
     snapshot = SOUND
     for place in sorted(PLACES, key=lambda one: (-len(one), str(one))):
         snapshot = _put(snapshot, place, UNREAD)
-    assert verdict(check_unread(snapshot, BUILD)) == "unverified"
+    assert verdict(check_unread(snapshot, BUILD), declared=True) == "unverified"
 
 
 # --- cost -------------------------------------------------------------------------------------------------------------

@@ -44,6 +44,7 @@ _SAID = {
     "differs": "is not as it should be",
     "unverified": "could not be verified",
 }
+_UNDECLARED = "nothing is declared; no fault was seen in what needs no declaration"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +80,7 @@ def write_page(facts: PageFacts) -> str:
         title = "laneproof: first pass"
         parts += filter(None, (write_declaration(facts.build, facts.problem), write_overdue(facts.overdue)))
         return _wrap(title, tag("h1", "laneproof"), join(parts), facts)
-    said = verdict(facts.findings)
+    said = verdict(facts.findings, declared=facts.build is not None)
     name = name_box(facts.build, snapshot)
     ordered = order_findings(facts.findings)
     anchors = Anchors(ordered)
@@ -97,13 +98,14 @@ def write_page(facts: PageFacts) -> str:
     return _wrap(f"{name} {_SAID[said]}", _headline(name, said, facts, snapshot), body, facts)
 
 
-def draw_icon(findings: Sequence[Finding] | None) -> str:
+def draw_icon(findings: Sequence[Finding] | None, *, declared: bool) -> str:
     """Draw the page's icon: the verdict's mark, in colours that show on any tab.
 
     Args:
         findings: What stands, None before the first pass.
+        declared: Whether a declaration is in force.
     """
-    said = "unverified" if findings is None else verdict(findings)
+    said = "unverified" if findings is None else verdict(findings, declared=declared)
     colour = {"holds": "#2b7a4b", "differs": "#c4372e", "unverified": "#b07a10"}[said]
     fill = colour if said == "holds" else "none"
     strands = tag("g", *draw_strands(said), fill=fill, stroke=colour, stroke_width=2.5, stroke_linecap="round")
@@ -113,8 +115,8 @@ def draw_icon(findings: Sequence[Finding] | None) -> str:
 def _headline(name: str, said: str, facts: PageFacts, snapshot: Snapshot) -> Markup:
     counts = count_findings(facts.findings)
     counted = [count_words(counts[key], singular, plural) for key, singular, plural in _COUNTED if counts[key]]
-    if said == "holds" and not counted:
-        counted = ["all is as declared, and no sign of failure was seen" if facts.build else "no fault seen"]
+    if not counted:
+        counted = ["all is as declared, and no sign of failure was seen" if facts.build else _UNDECLARED]
     return join((
         tag("h1", draw_mark(said), tag("span", name, class_="box"), " ", tag("span", _SAID[said]), class_=said),
         tag("p", ", ".join(counted) + ".", class_="counts", role="status"),

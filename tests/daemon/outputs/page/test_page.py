@@ -181,7 +181,7 @@ def test_the_cautions_are_on_the_page_once_whatever_was_found() -> None:
     ("findings", "verdict"), [(None, "unverified"), ((), "holds"), (troubled().findings, "differs")]
 )
 def test_the_icon_is_the_mark_of_the_verdict(findings: object, verdict: str) -> None:
-    icon = draw_icon(findings)  # type: ignore[arg-type]
+    icon = draw_icon(findings, declared=True)  # type: ignore[arg-type]
     assert "".join(draw_strands(verdict)) in icon
 
 
@@ -205,6 +205,7 @@ def test_names_of_any_kind_stay_text(text: str) -> None:
 ARTICLE_TAGS = {"article", "h3", "ol", "details", "summary", "h4", "code", "path"}
 
 
+TWO = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in (1, 2))
 GROUPS = (
     "functions", "slots", "controllers", "power", "firmware", "memory", "arrays", "interfaces", "bonds", "thermal",
     "drives", "file_systems",
@@ -215,8 +216,15 @@ GROUPS = (
 @given(st.sets(st.sampled_from(GROUPS)))
 def test_a_machine_with_any_part_unread_still_has_a_page_that_does_not_hold(missing: set[str]) -> None:
     snapshot = replace(kelp_box(2).snapshot(), **dict.fromkeys(missing, GAP))
-    told = page(judge(None, snapshot))
+    told = page(judge(TWO, snapshot))
     assert ("holds" in told.one("h1").text) == (not missing)
+
+
+def test_without_a_declaration_nothing_is_said_to_hold() -> None:
+    told = page(judge(None, kelp_box(2).snapshot()))
+    assert "could not be verified" in told.one("h1").text
+    assert "nothing is declared" in told.text
+    assert "".join(draw_strands("unverified")) in draw_icon((), declared=False)
 
 
 def test_the_page_of_many_drives_stays_small() -> None:
