@@ -75,6 +75,7 @@ class Engine:
             confirmations: Readings in a row that a rule needs, by rule; 1 for the others.
         """
         self.build = build
+        self.declaration_problem: str | None = None
         self._confirmations = confirmations or {}
         self._lives: Mapping[Identity, Life] = {}
         self._past = Past()
@@ -165,7 +166,12 @@ class Engine:
         if len(self._past.confirmed) != self._weighed:
             self._weights, self._weighed = weigh(self._past.confirmed), len(self._past.confirmed)
         current = Pass(
-            build=self.build, snapshot=snapshot, arrangement=arrangement, past=self._past, read_again=read_again
+            build=self.build,
+            snapshot=snapshot,
+            arrangement=arrangement,
+            past=self._past,
+            read_again=read_again,
+            declaration_problem=self.declaration_problem,
         )
         findings = explain(judge_all(current), self._past.ledger, self._weights, general=_GENERAL_STEPS)
         step: Step = advance(

@@ -50,11 +50,11 @@ def load_build(path: str | None, *, demo: bool = False) -> Build | None:
         CommandError: A named file is missing (66), not permitted (77), or says what it may not (65).
     """
     if demo and path is None:
-        return _parse(_demo_file(DEMO_BUILD).decode(), DEMO_BUILD)
+        return parse_declaration(_demo_file(DEMO_BUILD).decode(), DEMO_BUILD)
     if path is None and not Path(DEFAULT_BUILD).exists():
         return None
     file = path or DEFAULT_BUILD
-    return _parse(read_build_text(file), file)
+    return parse_declaration(read_build_text(file), file)
 
 
 def read_build_text(path: str) -> str:
@@ -71,7 +71,12 @@ def read_build_text(path: str) -> str:
         raise CommandError.from_os_error(error, path) from error
 
 
-def _parse(text: str, name: str) -> Build:
+def parse_declaration(text: str, name: str) -> Build:
+    """Parse a declaration's text.
+
+    Raises:
+        CommandError: It says what it may not (65); a line a problem.
+    """
     try:
         return parse_build(text, name=name, list_rules=_list_rules)
     except BuildError as error:

@@ -10,18 +10,20 @@ import time
 from pathlib import Path
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.inputs import DEFAULT_BUILD, load_build, open_recording
+from laneproof.commands.inputs import DEFAULT_BUILD, load_build, open_recording, parse_declaration, read_build_text
 from laneproof.commands.recorded_passes import judge_frames, keep_frame
 from laneproof.commands.settings_file import read_settings_file
 from laneproof.declaration.build import Build
 from laneproof.declaration.settings_text import SettingsError
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine
 from laneproof.findings import FindingChange
+from laneproof.history.history import History
 from laneproof.history.store import Store
 from laneproof.past.saved_state import LedgerStateError
 from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.daemon import Daemon, handle_signals
-from laneproof.service.declaration_file import DeclarationFile
+from laneproof.service.declaration_file import STATE_NAME as DECLARATION
+from laneproof.service.declaration_file import DeclarationFile, Kept
 from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.http import Pages, Server
 from laneproof.service.last_frame_host import LastFrameHost
@@ -51,7 +53,8 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.demo or arguments.source:
         daemon = make_recording_daemon(arguments.source, arguments.build, arguments.state)
     else:
-        daemon = make_daemon(arguments.build, settings, arguments.state or settings.state)
+        state = arguments.state or settings.state
+        daemon = make_daemon(arguments.build, settings, state, without_declaration=arguments.without_declaration)
     try:
         server = _listen(address, port, daemon)
         handle_signals(daemon)
@@ -83,16 +86,26 @@ def load_settings(path: str | None) -> Settings:
     return read_settings_file(path, DEFAULT_SETTINGS, parse_settings, default=Settings())
 
 
-def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemon:
+def make_daemon(build_path: str | None, settings: Settings, state: str, *, without_declaration: bool = False) -> Daemon:
     """Build the daemon: its host, history, engine and collectors.
 
+    Args:
+        build_path: The declaration; None for the installed one.
+        settings: The service's settings.
+        state: The folder of its history.
+        without_declaration: Whether the owner takes the declaration out of force.
+
     Raises:
-        CommandError: A named declaration is missing or wrong at the start, or the state's folder cannot be made.
+        CommandError: A named declaration is missing or wrong and none is kept of it, or the state's folder cannot be
+            made.
     """
-    if build_path is not None:
-        load_build(build_path)  # at the start a wrong declaration is reported and ends it; later it leaves the old one
     store = _open_store(_find_history(state))
     engine, recent = _go_on_or_end(store, state)
+    try:
+        declaration = _take_out(build_path) if without_declaration else _follow(build_path, store)
+    except CommandError:
+        store.close()
+        raise
     collectors = tuple(
         dataclasses.replace(
             collector,
@@ -101,10 +114,6 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
         for collector in make_collectors()
     )
 
-    def load(path: str) -> Build | None:
-        return load_build(path if build_path is not None or Path(path).exists() else None)
-
-    declaration = DeclarationFile(build_path or DEFAULT_BUILD, load)
     return Daemon(
         LiveHost(),
         declaration,
@@ -115,6 +124,44 @@ def make_daemon(build_path: str | None, settings: Settings, state: str) -> Daemo
         inbox=Inbox(state),
         ring=EvidenceRing(settings.evidence or str(Path(state) / EVIDENCE)),
     )
+
+
+def _follow(build_path: str | None, store: Store) -> DeclarationFile:
+    """Follow the declaration's file, with what is kept of it.
+
+    Raises:
+        CommandError: It was named, is missing or wrong, and there is no good one of before to go on with.
+    """
+    path, kept = str(Path(build_path or DEFAULT_BUILD).absolute()), load_kept(store)
+    if build_path is not None and (kept.declaration is None or kept.path != path):
+        load_build(build_path)  # as a person who starts it by hand expects; later a wrong one leaves the old one
+
+    def load(path: str) -> tuple[str, Build] | None:
+        return None if build_path is None and not Path(path).exists() else _load_named(path)
+
+    return DeclarationFile(path, load, kept=kept)
+
+
+def _take_out(build_path: str | None) -> DeclarationFile:
+    """Go on without a declaration; what stands in its file stays out of force until it is changed."""
+    try:
+        text = read_build_text(build_path or DEFAULT_BUILD)
+    except CommandError:
+        text = ""
+    return DeclarationFile("", lambda _: None, kept=Kept(out_of_force=text))
+
+
+def load_kept(history: History) -> Kept:
+    """Load what an earlier run kept of the declaration; what this version cannot use is reported, and is none."""
+    state = history.load_state(DECLARATION)
+    texts = {name: text for name, text in state.items() if isinstance(text, str)} if isinstance(state, dict) else {}
+    declaration = None
+    if (text := texts.get("text")) is not None:
+        try:
+            declaration = text, parse_declaration(text, "the kept declaration")
+        except CommandError as error:
+            _log.warning("%s", error)
+    return Kept(declaration=declaration, path=texts.get("path"), out_of_force=texts.get("out_of_force"))
 
 
 def _open_store(file: str) -> Store:
@@ -187,9 +234,14 @@ def make_recording_daemon(source: str | None, build_path: str | None, state: str
     except BaseException:
         store.close()
         raise
-    declaration = DeclarationFile(build_path or "", lambda path: load_build(path) if path else build)
+    declaration = DeclarationFile(build_path or "", _load_named, build=build)
     recent = store.read_finding_changes()
     return Daemon(LastFrameHost(host), declaration, writer=store, engine=engine, recent=recent)
+
+
+def _load_named(path: str) -> tuple[str, Build]:
+    text = read_build_text(path)
+    return text, parse_declaration(text, path)
 
 
 def _find_history(state: str) -> str:

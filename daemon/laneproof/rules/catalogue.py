@@ -60,6 +60,7 @@ from laneproof.rules.readings.drives_hidden import DRIVES_HIDDEN
 from laneproof.rules.readings.reading_incomplete import READING_INCOMPLETE
 from laneproof.rules.readings.reading_stuck import READING_STUCK
 from laneproof.rules.rule import Pass, Rule
+from laneproof.rules.settings.declaration_not_in_force import DECLARATION_NOT_IN_FORCE
 from laneproof.rules.settings.firmware_differs import FIRMWARE_DIFFERS
 from laneproof.rules.settings.power_setting_differs import POWER_SETTING_DIFFERS
 
@@ -114,6 +115,7 @@ RULES: tuple[Rule, ...] = (
     ERRORS_HIDDEN,
     IDENTITY_DOUBTFUL,
     READING_STUCK,
+    DECLARATION_NOT_IN_FORCE,
 )
 
 

@@ -20,6 +20,7 @@ class Pass:
         arrangement: The declaration laid over the facts.
         past: What is known of earlier passes.
         read_again: The groups of facts that were read in this pass; the others stand as they were read before.
+        declaration_problem: Why the newest declaration is not in force, None where it is.
     """
 
     build: Build | None
@@ -27,6 +28,7 @@ class Pass:
     arrangement: Arrangement
     past: Past = NOTHING
     read_again: Collection[str] = GROUPS
+    declaration_problem: str | None = None
 
     @classmethod
     def of(cls, build: Build | None, snapshot: Snapshot, past: Past = NOTHING) -> "Pass":

@@ -26,6 +26,7 @@ from laneproof.history.store import Store
 from laneproof.past.timeline import LATE_SECONDS
 from laneproof.rules.drives.episode_series import describe_episode
 from laneproof.service.background_writer import BackgroundWriter
+from laneproof.service.declaration_file import STATE_NAME as DECLARATION
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_folder import find_carrying_drives
 from laneproof.service.evidence_ring import EvidenceRing
@@ -188,17 +189,17 @@ class Daemon:
 
     def _load_build(self) -> None:
         """Put the declaration in force; a wrong one, or one that is gone, is reported and leaves the old one."""
-        try:
-            build = self._declaration.read()
-            if build is None and self.status.build is not None:
-                raise FileNotFoundError(f"{self._declaration.path} is gone")  # noqa: TRY301 (reported as any other problem)
-        except Exception as error:  # noqa: BLE001 (whatever is wrong with it, the old one stays)
-            stays = "the one before stays in force" if self.status.build else "none is in force"
-            _log.error("the declaration was not loaded, %s: %s", stays, error)
-            self.status = replace(self.status, build_problem=str(error))
-            return
-        self._engine.build = build
-        self.status = replace(self.status, build=build, build_problem=None)
+        declaration = self._declaration
+        declaration.read()
+        if declaration.problem is not None:
+            stays = "the last good one stays in force" if declaration.build else "none is in force"
+            _log.error("the declaration was not loaded, %s: %s", stays, declaration.problem)
+        elif self.status.build_problem is not None:
+            _log.info("the declaration at %s is in force", declaration.path)
+        self._engine.build, self._engine.declaration_problem = declaration.build, declaration.problem
+        self.status = replace(self.status, build=declaration.build, build_problem=declaration.problem)
+        if (state := declaration.as_state()) is not None:
+            self._writer.save_state(DECLARATION, state)
         if self.status.last_pass is not None:
             self._judge()
 
@@ -412,7 +413,7 @@ class Daemon:
     def _describe(self) -> str:
         result, problem = self.status.last_pass, self.status.build_problem
         if problem is not None:
-            stays = "the one before stays" if self.status.build else "none is in force"
+            stays = "the last good one stays" if self.status.build else "none is in force"
             return f"declaration not loaded, {stays}: {problem.splitlines()[0]}"
         if result is None:
             return "first pass"

@@ -65,7 +65,8 @@ def _samples(status: DaemonStatus) -> Iterator[Sample]:
     result = status.last_pass
     if result is not None:
         yield from list_samples(status.build, result.snapshot, result.findings)
-    yield "declaration_in_force", (), float(status.build_problem is None)
+    if status.build is not None or status.build_problem is not None:
+        yield "declaration_in_force", (), float(status.build_problem is None)
     yield "alarm_budget_per_year", (), FALSE_ALARMS_PER_YEAR
     for change, severity in product(Change, Severity):  # a counter is there from 0, so that its first step is seen
         labels = str(change), str(severity)

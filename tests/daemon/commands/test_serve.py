@@ -214,6 +214,66 @@ def test_a_port_below_1024_that_may_not_be_taken_ends_with_77(
     assert "cannot listen at 127.0.0.1:80: permission denied" in capsys.readouterr().err
 
 
+# --- its declaration --------------------------------------------------------------------------------------------------
+
+
+def start(state: Path, build: Path | None, *, without: bool = False) -> tuple[str | None, str | None]:
+    """Start once and end; gives the box that is declared, and the problem."""
+    daemon = make_daemon(None if build is None else str(build), Settings(), str(state), without_declaration=without)
+    try:
+        daemon._load_build()
+        status = daemon.status
+        return status.build and status.build.box.name, status.build_problem
+    finally:
+        daemon.close()
+
+
+@pytest.mark.parametrize("named", [True, False])
+def test_the_last_good_declaration_is_in_force_where_its_file_is_gone_or_wrong_at_the_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, named: bool
+) -> None:
+    file = tmp_path / "build.toml"
+    monkeypatch.setattr("laneproof.commands.serve.DEFAULT_BUILD", str(file))
+    build = file if named else None
+    file.write_text(BUILD)
+    assert start(tmp_path / "state", build) == ("tern-2", None)
+    file.unlink()
+    name, problem = start(tmp_path / "state", build)
+    assert name == "tern-2"
+    assert str(file) in str(problem)
+    file.write_text("= =")
+    name, problem = start(tmp_path / "state", build)
+    assert name == "tern-2"
+    assert "this is not TOML" in str(problem)
+    with pytest.raises(CommandError, match="missing"):  # of another file nothing is kept
+        start(tmp_path / "state", tmp_path / "missing")
+    file.write_text(BUILD.replace("tern-2", "tern-3"))
+    assert start(tmp_path / "state", build) == ("tern-3", None)
+
+
+def test_a_declaration_is_taken_out_of_force_by_its_owner_alone_until_it_is_changed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file, state = tmp_path / "build.toml", tmp_path / "state"
+    monkeypatch.setattr("laneproof.commands.serve.DEFAULT_BUILD", str(file))
+    file.write_text(BUILD)
+    assert start(state, None) == ("tern-2", None)
+    assert start(state, None, without=True) == (None, None)
+    assert start(state, None) == (None, None)  # it was kept
+    file.unlink()
+    assert start(state, None) == (None, None)
+    file.write_text(f"{BUILD}# again\n")
+    assert start(state, None) == ("tern-2", None)
+
+
+@pytest.mark.parametrize("nonsense", [[], {"text": 3}, {"text": "= ="}, {"text": None, "out_of_force": 1}])
+def test_nonsense_in_what_is_kept_of_a_declaration_is_none(tmp_path: Path, nonsense: Any) -> None:  # noqa: ANN401
+    with contextlib.closing(Store.open(str(tmp_path / HISTORY))) as store:
+        store.save_state("declaration", nonsense)
+    daemon = make_daemon(None, Settings(), str(tmp_path))
+    daemon.close()
+
+
 # --- its history ------------------------------------------------------------------------------------------------------
 
 

@@ -149,9 +149,9 @@ class Rig:
         self.thread = threading.Thread(target=self.daemon.run, daemon=True)
 
     @staticmethod
-    def _load(path: str) -> Build | None:
+    def _load(path: str) -> tuple[str, Build] | None:
         file = Path(path)
-        return parse_build(file.read_text(), name=path) if file.exists() else None
+        return (file.read_text(), parse_build(file.read_text(), name=path)) if file.exists() else None
 
     def start(self) -> "Rig":
         self.thread.start()
@@ -478,9 +478,9 @@ def test_a_wrong_declaration_leaves_the_old_one_in_force_and_is_told(
     rig.passes()
     assert rig.daemon.status.build is before
     assert rig.daemon._engine.build is before
-    assert rig.rules() == set()
+    assert rig.rules() == {("declaration-not-in-force", None)}
     assert str(rig.file) in str(rig.daemon.status.build_problem)
-    assert "the one before stays in force" in caplog.text
+    assert "the last good one stays in force" in caplog.text
     assert len([one for one in caplog.records if "was not loaded" in one.message]) == 1  # once, not at each turn
     rig.file.write_text(BUILD)
     wait_for(lambda: rig.daemon.status.build_problem is None)
@@ -630,7 +630,7 @@ def test_the_service_manager_is_told_of_the_whole_life(tmp_path: Path) -> None:
             hear(r"STATUS=differs; \d+ findings?")
             rig.file.write_text("= =")
             hear(r"RELOADING=1\nMONOTONIC_USEC=\d+")
-            assert "declaration not loaded, the one before stays" in hear(r"READY=1\n.*")
+            assert "declaration not loaded, the last good one stays" in hear(r"READY=1\n.*")
         finally:
             rig.end()
         hear("STOPPING=1")

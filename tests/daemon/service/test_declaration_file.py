@@ -1,4 +1,4 @@
-"""The declaration's file as it is followed."""
+"""The declaration's file as it is followed, and what is in force when it is gone or wrong."""
 
 import os
 from pathlib import Path
@@ -6,15 +6,20 @@ from pathlib import Path
 import pytest
 
 from laneproof.declaration.build import Build
-from laneproof.declaration.file import BuildError, parse_build
-from laneproof.service.declaration_file import DeclarationFile
+from laneproof.declaration.file import parse_build
+from laneproof.service.declaration_file import NOTHING_KEPT, DeclarationFile, Kept
 
-ONE = 'schema = 1\nbox.name = "one"\n'
+ONE, WRONG = 'schema = 1\nbox.name = "one"\n', "schema = 1\n"
+KEPT = 'schema = 1\nbox.name = "kept"\n'
 
 
-def load(path: str) -> Build | None:
+def load(path: str) -> tuple[str, Build] | None:
     file = Path(path)
-    return parse_build(file.read_text(), name=path) if file.exists() else None
+    return (file.read_text(), parse_build(file.read_text(), name=path)) if file.exists() else None
+
+
+def follow(file: Path, kept: Kept = NOTHING_KEPT) -> DeclarationFile:
+    return DeclarationFile(str(file), load, kept=kept)
 
 
 @pytest.fixture
@@ -24,15 +29,16 @@ def file(tmp_path: Path) -> Path:
 
 def test_what_was_read_has_not_changed(file: Path) -> None:
     file.write_text(ONE)
-    declaration = DeclarationFile(str(file), load)
+    declaration = follow(file)
     assert declaration.has_changed()
-    assert declaration.read() is not None
+    declaration.read()
+    assert declaration.build is not None
     assert not declaration.has_changed()
 
 
 def test_new_content_and_a_file_put_in_its_place_are_changes(file: Path) -> None:
     file.write_text(ONE)
-    declaration = DeclarationFile(str(file), load)
+    declaration = follow(file)
     declaration.read()
     file.write_text(ONE + "\n# a word")
     assert declaration.has_changed()
@@ -46,8 +52,9 @@ def test_new_content_and_a_file_put_in_its_place_are_changes(file: Path) -> None
 
 
 def test_a_file_that_comes_and_goes_is_a_change(file: Path) -> None:
-    declaration = DeclarationFile(str(file), load)
-    assert declaration.read() is None
+    declaration = follow(file)
+    declaration.read()
+    assert (declaration.build, declaration.problem, declaration.as_state()) == (None, None, None)
     assert not declaration.has_changed()
     file.write_text(ONE)
     assert declaration.has_changed()
@@ -56,9 +63,44 @@ def test_a_file_that_comes_and_goes_is_a_change(file: Path) -> None:
     assert declaration.has_changed()
 
 
-def test_a_wrong_one_is_told_once_and_not_read_again_until_it_changes(file: Path) -> None:
-    file.write_text("schema = 1\n")
-    declaration = DeclarationFile(str(file), load)
-    with pytest.raises(BuildError, match="box"):
-        declaration.read()
+def test_a_wrong_one_is_reported_once_and_not_read_again_until_it_changes(file: Path) -> None:
+    file.write_text(WRONG)
+    declaration = follow(file)
+    declaration.read()
+    assert "box" in str(declaration.problem)
     assert not declaration.has_changed()
+
+
+@pytest.mark.parametrize(("text", "problem"), [(None, "build.toml is gone"), (WRONG, "box")])
+@pytest.mark.parametrize("at_start", [True, False])
+def test_the_last_good_one_stays_in_force(file: Path, text: str | None, problem: str, *, at_start: bool) -> None:
+    file.write_text(KEPT)
+    declaration = follow(file)
+    declaration.read()
+    state = declaration.as_state()
+    if at_start:
+        assert state is not None
+        declaration = follow(file, kept=Kept(declaration=(state["text"], parse_build(state["text"], name="kept"))))
+    file.unlink()
+    if text is not None:
+        file.write_text(text)
+    declaration.read()
+    assert declaration.build is not None
+    assert declaration.build.box.name == "kept"
+    assert problem in str(declaration.problem)
+    assert declaration.as_state() == state  # a wrong one takes nothing from what is kept
+    file.write_text(ONE)
+    declaration.read()
+    assert (declaration.build.box.name, declaration.problem) == ("one", None)
+
+
+def test_what_the_owner_took_out_of_force_stays_out_until_it_is_changed(file: Path) -> None:
+    file.write_text(ONE)
+    declaration = follow(file, kept=Kept(out_of_force=ONE))
+    declaration.read()
+    assert (declaration.build, declaration.problem) == (None, None)
+    assert declaration.as_state() == {"text": None, "out_of_force": ONE, "path": str(file)}
+    file.write_text(f"{ONE}# a word\n")
+    declaration.read()
+    assert declaration.build is not None
+    assert declaration.as_state() == {"text": f"{ONE}# a word\n", "out_of_force": None, "path": str(file)}

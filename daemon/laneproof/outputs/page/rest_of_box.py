@@ -16,7 +16,7 @@ _GAP = "unverified"
 def write_declaration(build: Build | None, problem: str | None) -> Markup | None:
     """Say what is wrong about the declaration's file; None where it is in force."""
     if problem is not None:
-        stays = "The one before stays in force." if build else "None is in force."
+        stays = "The last good one stays in force." if build else "None is in force."
         lines = [tag("li", line) for line in problem.splitlines()]
         says = tag("p", tag("b", "The declaration was not loaded. "), stays)
         return tag("section", says, tag("ul", *lines), class_="message", role="alert")

@@ -68,7 +68,7 @@ def test_before_the_first_pass_the_page_says_that() -> None:
 def test_a_declaration_that_is_not_in_force_is_told_with_every_problem() -> None:
     told = page(problem="build.toml, line 3: a\nbuild.toml, line 9: b")
     notice = told.one(class_="message", role="alert")
-    assert "The one before stays in force." in notice.text
+    assert "The last good one stays in force." in notice.text
     assert [one.text for one in notice.all("li")] == ["build.toml, line 3: a", "build.toml, line 9: b"]
 
 

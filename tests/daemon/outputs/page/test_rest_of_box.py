@@ -89,7 +89,7 @@ def test_the_machine_is_told() -> None:
 def test_the_declaration_is_told_only_where_something_is_wrong() -> None:
     assert write_declaration(declare(""), None) is None
     assert "None is in force." in str(write_declaration(None, "wrong"))
-    assert "The one before stays in force." in str(write_declaration(declare(""), "wrong"))
+    assert "The last good one stays in force." in str(write_declaration(declare(""), "wrong"))
 
 
 def test_nobody_overdue_is_nothing_said() -> None:

@@ -1,0 +1,30 @@
+"""declaration-not-in-force: what the owner declared last is what the box is compared with."""
+
+from dataclasses import replace
+
+from laneproof.rules.rule import Pass
+from laneproof.rules.settings.declaration_not_in_force import DECLARATION_NOT_IN_FORCE
+from rule_examples import check_examples, example
+from simulated_box import Box, declare
+
+
+def judged_with(problem: str, build: str | None = None) -> Pass:
+    current = Pass.of(None if build is None else declare(build), Box().snapshot())
+    return replace(current, declaration_problem=problem)
+
+
+SAID = "b.toml, line 3: box.naem is not a key here\nb.toml, line 4: box.nmae is not a key here"
+STEP = "warning declaration | Put the declaration back"
+
+
+def test_examples() -> None:
+    check_examples(
+        DECLARATION_NOT_IN_FORCE,
+        example("the declaration is in force", "", Box().snapshot()),
+        example("the file is gone", "", Box().snapshot(), STEP)._replace(
+            now=judged_with("/etc/laneproof/build.toml is gone", "")
+        ),
+        example("the file is wrong, and none was in force before", None, Box().snapshot(), STEP)._replace(
+            now=judged_with(SAID)
+        ),
+    )
