@@ -3,6 +3,7 @@
 The words are those of the audit's JSON. Nothing here computes a judgement; rules make findings, outputs read them.
 """
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -38,6 +39,60 @@ class Cause:
     cause: str
     probability: float
     because: tuple[str, ...] = ()
+
+
+_EVENTS = (
+    "episodes", "minutes_with_errors", "new_errors", "falls", "short_boots", "transitions_in_a_week", "spells",
+    "unsafe_shutdowns", "warning_minutes_in_a_week",
+)  # fmt: skip
+"""What a rule calls the events behind its sign; the first that is there counts."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figures:
+    """The figures behind a sign, the same whichever rule gave it. None: it gives none.
+
+    Attributes:
+        events: How many events, in the time that the rule considers.
+        chance: How likely as many are by chance alone (p).
+        ratio: Their rate over that of siblings or of before: the estimate, its lower and its upper bound.
+        share: The share of tries in which they happened, likewise.
+        days_left: The days until a drive's rated life is used, likewise.
+        trial_days: Of a fix on trial, the clean days needed, and those still to come.
+    """
+
+    events: float | None
+    chance: float | None
+    ratio: tuple[float | None, ...]
+    share: tuple[float | None, ...]
+    days_left: tuple[float | None, ...]
+    trial_days: tuple[float | None, ...]
+
+    @classmethod
+    def of(cls, evidence: Mapping[str, Any]) -> "Figures":
+        """Read the figures of a finding's evidence; what is no number is none."""
+        ratio, share = (_numbers(evidence.get(key)) for key in ("ratio_bounds", "share_bounds"))
+        trial = evidence.get("trial")
+        return cls(
+            events=next((count for count in _numbers(map(evidence.get, _EVENTS)) if count is not None), None),
+            chance=_number(evidence.get("p", evidence.get("laplace_p"))),
+            ratio=(_number(evidence.get("ratio", evidence.get("worst_ratio"))), *ratio),
+            share=(None, *share),
+            days_left=_numbers(map(evidence.get, ("days_left", "days_left_at_least", "days_left_at_most"))),
+            trial_days=_numbers(map(trial.get, ("needed_days", "remaining_days")))
+            if isinstance(trial, Mapping)
+            else (),
+        )
+
+
+def _number(value: object) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return None
+    return value
+
+
+def _numbers(values: object) -> tuple[float | None, ...]:
+    return tuple(map(_number, values)) if isinstance(values, Iterable) and not isinstance(values, str) else ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +154,16 @@ class Finding:
         """The rule's own reasons, by their codes, empty where it gives none."""
         reasons = self.evidence.get("reasons")
         return tuple(reasons) if isinstance(reasons, list | tuple) else ()
+
+    @property
+    def figures(self) -> Figures:
+        """The figures behind it, where it is a sign."""
+        return Figures.of(self.evidence if self.kind is Kind.SIGN else {})
+
+    @property
+    def missing_branches(self) -> tuple[str, ...]:
+        """The labels of the positions that a split slot no longer shows."""
+        return tuple(self.evidence.get("missing_branches", ()))
 
     @property
     def substance(self) -> tuple[object, ...]:

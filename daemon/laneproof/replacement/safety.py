@@ -289,7 +289,7 @@ def _weigh_lost_branch(facts: Facts) -> Iterator[Reason]:
     """A slot that is no longer split hides sound drives: another one would be as invisible."""
     label = facts.position.declared.label if facts.position.declared else None
     for finding in facts.findings:
-        if finding.rule == BIFURCATION_NOT_ACTIVE and label in finding.evidence.get("missing_branches", ()):
+        if label in finding.missing_branches:
             yield _stop(
                 f"{finding.summary}. What is in {facts.position.name} may be sound, and another drive would not "
                 "be seen either.",
