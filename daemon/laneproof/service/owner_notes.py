@@ -18,8 +18,9 @@ from laneproof.past.notes import ConfirmedCause, Note, parse_note
 
 _log = logging.getLogger(__name__)
 
-FILE = "told.jsonl"
+FILE = "notes.jsonl"
 """Its name, in the folder of the history."""
+_EARLIER_FILE = "told.jsonl"  # where a command of an earlier version left them
 _MOST_BYTES = 1 << 20
 
 
@@ -33,6 +34,7 @@ class Inbox:
             folder: The folder of the history.
         """
         self._file = Path(folder) / FILE
+        self._files = (self._file.with_name(_EARLIER_FILE), self._file)
 
     def add(self, note: KeptNote) -> None:
         """Leave a note for the daemon.
@@ -51,22 +53,27 @@ class Inbox:
 
     def read(self) -> tuple[KeptNote, ...]:
         """Read what was left; a line that is no note is logged and passed over."""
-        aside = self._file.with_suffix(".taken")
-        with contextlib.suppress(FileNotFoundError):
-            if not aside.exists():  # else the run before stopped between taking and keeping
-                self._file.rename(aside)
-        try:
-            lines = aside.read_text(encoding="utf-8", errors="replace")[:_MOST_BYTES].splitlines()
-        except FileNotFoundError:
-            return ()
-        except OSError as error:
-            _log.warning("%s: the owner's notes cannot be read: %s", aside, error)
-            return ()
+        lines = [line for file in self._files for line in _take(file)]
         return tuple(note for line in lines if line.strip() and (note := _parse(line)) is not None)
 
     def clear(self) -> None:
         """Delete what was read, once it is kept."""
-        self._file.with_suffix(".taken").unlink(missing_ok=True)
+        for file in self._files:
+            file.with_suffix(".taken").unlink(missing_ok=True)
+
+
+def _take(file: Path) -> list[str]:
+    aside = file.with_suffix(".taken")
+    with contextlib.suppress(FileNotFoundError):
+        if not aside.exists():  # else the run before stopped between taking and keeping
+            file.rename(aside)
+    try:
+        return aside.read_text(encoding="utf-8", errors="replace")[:_MOST_BYTES].splitlines()
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        _log.warning("%s: the owner's notes cannot be read: %s", aside, error)
+        return []
 
 
 def _parse(line: str) -> KeptNote | None:

@@ -1,4 +1,4 @@
-"""What the owner told: left by commands, taken once, kept before it is forgotten, and sorted for the engine."""
+"""What the owner wrote: left by commands, taken once, kept before it is forgotten, and sorted for the engine."""
 
 import json
 import threading
@@ -12,11 +12,12 @@ def note(text: str, **facts: object) -> Note:
     return Note(**{"t": 1.0, "kind": "note", "text": text, **facts})  # type: ignore[arg-type] # any fact of it
 
 
-def test_what_is_left_is_taken_once(tmp_path: Path) -> None:
+def test_what_is_left_is_taken_once_also_by_an_earlier_versions_command(tmp_path: Path) -> None:
     inbox = Inbox(tmp_path)
     inbox.add(note("shorter cable", path="0000:00/01.1", detail={"position": "riser-1"}))
     inbox.add(note("new fan"))
-    assert [one.text for one in inbox.read()] == ["shorter cable", "new fan"]
+    (tmp_path / "told.jsonl").write_text('{"t": 1.0, "kind": "note", "text": "dust"}\n')
+    assert [left.text for left in inbox.read()] == ["dust", "shorter cable", "new fan"]
     inbox.clear()
     assert inbox.read() == ()
     assert list(tmp_path.iterdir()) == []
