@@ -10,6 +10,7 @@ from laneproof.commands.terminal import show
 from laneproof.declaration.file import BuildError
 from laneproof.draft.file import draft_build
 from laneproof_collectors.collection import read_snapshot
+from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
 
@@ -18,10 +19,8 @@ def run(arguments: argparse.Namespace) -> int:
     previous = read_build_text(arguments.update) if arguments.update else None
     with open_host(arguments.source, demo=arguments.demo) as host:
         snapshot = read_snapshot(host)
-    firmware = snapshot.firmware
-    name = None if isinstance(firmware, Unread) else firmware.host_name
     try:
-        text = draft_build(snapshot, box_name=name if isinstance(name, str) else "box", previous=previous)
+        text = draft_build(snapshot, box_name=find_box_name(snapshot), previous=previous)
     except BuildError as error:
         raise CommandError(str(error), status=os.EX_DATAERR) from error
     if arguments.output is None:
@@ -36,3 +35,10 @@ def run(arguments: argparse.Namespace) -> int:
     except OSError as error:
         raise CommandError.from_os_error(error, arguments.output, writing=True) from error
     return 0
+
+
+def find_box_name(snapshot: Snapshot) -> str:
+    """Name the box as the machine names itself."""
+    firmware = snapshot.firmware
+    name = None if isinstance(firmware, Unread) else firmware.host_name
+    return name if isinstance(name, str) else "box"

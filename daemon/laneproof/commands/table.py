@@ -153,6 +153,24 @@ COMMANDS = (
         ),
     ),
     Command(
+        "setup",
+        "Set the watch up: declare this machine, choose where evidence is kept, start the service.",
+        (
+            _flag("--yes", "ask nothing: take what is offered, and leave a declaration that is there as it is"),
+            _flag("--update", "bring a declaration that is there up to date, and keep its comments and labels"),
+            _option("--listen", metavar="ADDRESS:PORT", help="where to answer HTTP, if not at 127.0.0.1:7766"),
+            _option(
+                "--allow",
+                action="append",
+                default=[],
+                metavar="NETWORK",
+                help="who may ask there, such as 192.168.7.0/24; can be given again (default: private networks)",
+            ),
+            _option("--evidence", metavar="FOLDER", help="where to keep the evidence of disconnects"),
+        ),
+        epilog="It writes nothing before all is answered. Exit status: 0 the service runs, 1 nothing was changed.",
+    ),
+    Command(
         "trend",
         "Show how a position went over time: its link, its drive, what happened.",
         (

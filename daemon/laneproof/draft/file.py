@@ -49,7 +49,13 @@ def draft_build(
     Raises:
         BuildError: `previous` is no valid declaration.
     """
-    draft = gather_draft(snapshot, box_name=clean_text(box_name) or "box")
+    return write_draft(
+        gather_draft(snapshot, box_name=clean_text(box_name) or "box"), previous=previous, previous_name=previous_name
+    )
+
+
+def write_draft(draft: Draft, *, previous: str | None = None, previous_name: str = "build.toml") -> str:
+    """Write what was gathered, as `draft_build` does."""
     if previous is not None:
         from laneproof.draft.update import update_build  # noqa: PLC0415 (only an update asks)
 
@@ -72,7 +78,7 @@ def _write(draft: Draft) -> str:
     for name, section in (("firmware", draft.firmware), ("kernel", draft.kernel), ("memory", draft.memory)):
         text += "\n" + write_section(name, section)
     text += "".join("\n" + write_slot(slot.name, slot) for slot in draft.slots)
-    if draft.positions:
+    if any(position.label_from is not None or not position.through for position in draft.positions):
         text += "\n" + write_comment(_POSITIONS)
     text += "".join("\n" + write_position(position) for position in draft.positions)
     text += "".join("\n" + write_row("array", section) for section in draft.arrays)
@@ -127,9 +133,9 @@ def write_position(position: DraftedPosition) -> str:
     before_through = "path" if position.slot is None else "branch"
     for key, value in position_values(position).items():
         table.add(key, tomlkit.value(write_value(value)))
-        if key == "label":
+        if key == "label" and position.label_from is not None:
             table[key].comment(f"TODO: as {position.label_from} calls it" if position.label_from else "TODO: a guess")
-        if key == before_through:
+        if key == before_through and not position.through:
             _comment(table, 'TODO: through = ["board"]')
         if key == "link" and position.link_remark:
             table[key].comment(_one_line(position.link_remark))
@@ -144,6 +150,8 @@ def position_values(position: DraftedPosition) -> dict[str, object]:
     values: dict[str, object] = {"label": position.label, "path": position.path}
     if position.slot is not None:
         values |= {"slot": position.slot, "branch": position.branch}
+    if position.through:
+        values["through"] = list(position.through)
     return values | {key: value for key, value in (("link", position.link), ("occupant", position.occupant)) if value}
 
 

@@ -32,7 +32,8 @@ class DraftedPosition:
     Attributes:
         path: Where it is.
         label: What to call it.
-        label_from: Who calls it so; empty where it is a guess.
+        label_from: Who calls it so; empty where it is a guess, None where its owner said so.
+        through: What stands between the board and the device, in order, as its owner said; empty where nobody did.
         slot: The drafted slot it belongs to, and the branch.
         branch: Counted from 1; None outside a split slot.
         link: Generation and lanes that both ends can do, as far as known; what trained where that is not known.
@@ -46,7 +47,8 @@ class DraftedPosition:
 
     path: str
     label: str
-    label_from: str = ""
+    label_from: str | None = ""
+    through: tuple[str, ...] = ()
     slot: str | None = None
     branch: int | None = None
     link: Mapping[str, int] = field(default_factory=dict)

@@ -21,6 +21,7 @@ from laneproof.declaration.tables import (
     DeclaredPosition,
 )
 from laneproof.declaration.units import is_same_capacity, parse_bytes
+from laneproof.draft.answers import rename_members
 from laneproof.draft.facts import Draft, Section
 from laneproof.draft.file import (
     position_values,
@@ -91,18 +92,13 @@ def _with_owners_names(draft: Draft, build: Build) -> Draft:
         new_labels[position.label] = label
         slot = slots.get(position.slot) if position.slot else None
         positions.append(replace(position, label=label, slot=slot, branch=position.branch if slot else None))
-    arrays = tuple(
-        replace(
-            array,
-            values={
-                key: [new_labels[label] for label in value] if isinstance(value, list) else value
-                for key, value in array.values.items()
-            },
-        )
-        for array in draft.arrays
-    )
     drafted_slots = tuple(replace(slot, name=slots[slot.name]) for slot in draft.slots if slot.name in slots)
-    return replace(draft, positions=tuple(positions), arrays=arrays, slots=drafted_slots)
+    return replace(
+        draft,
+        positions=tuple(positions),
+        arrays=rename_members(draft.arrays, new_labels),
+        slots=drafted_slots,
+    )
 
 
 def _owners_slots(draft: Draft, build: Build) -> dict[str, str]:

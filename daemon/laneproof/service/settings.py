@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+import tomlkit
 from pydantic import BaseModel, ConfigDict, Field
 
 from laneproof.declaration.settings_text import Problem, SettingsError, guess_word, parse_settings_text
@@ -39,6 +40,13 @@ def parse_settings(text: str, *, name: str) -> Settings:
         SettingsError: It is no TOML, or says what it may not; one line a problem, each with its line.
     """
     return parse_settings_text(Settings, text, name=name, find_problems=_find_interval_problems)
+
+
+def set_settings(text: str, **values: str | int) -> str:
+    """Set keys in a settings' file, and keep all else as it was written, comments too."""
+    document = tomlkit.parse(text)
+    document.update(values)
+    return document.as_string()
 
 
 def _find_interval_problems(settings: Settings) -> Iterator[Problem]:

@@ -1,10 +1,11 @@
 """Which watched drives carry the folder of the evidence."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
-from laneproof.service.evidence_folder import find_carrying_drives
+from laneproof.service.evidence_folder import ROOM_BYTES, find_carrying_drives, find_unwatched_mounts
 from laneproof_collectors.snapshot import MountedFileSystem, Snapshot
 from laneproof_collectors.unread import Unread
 from simulated_box import declare, kelp_box, make_array
@@ -58,3 +59,25 @@ def test_nothing_is_said_where_it_is_not_known() -> None:
     facts = _facts()
     assert find_carrying_drives("/var", BUILD, facts) == ()
     assert find_carrying_drives("/var", BUILD, replace(facts, file_systems=Unread("file systems", "denied"))) == ()
+
+
+@pytest.mark.parametrize(
+    ("changes", "found"),
+    [
+        ({}, ("/mnt/card",)),
+        ({"device": "/dev/sda1"}, ("/mnt/card",)),
+        ({"device": "/dev/nvme1n1p1"}, ()),  # undeclared, but of the kind that is watched
+        ({"device": "/dev/nvme0n1p1"}, ()),
+        ({"device": "/dev/sdz1"}, ()),  # on what it lies is not known
+        ({"read_only": True}, ()),
+        ({"read_only": Unread("its options", "denied")}, ()),
+        ({"available_bytes": ROOM_BYTES - 1}, ()),
+        ({"mount": "/boot"}, ()),
+        ({"mount": "/run/card"}, ()),
+    ],
+)
+def test_evidence_may_go_where_no_declared_drive_is(changes: dict[str, object], found: tuple[str, ...]) -> None:
+    facts: dict[str, Any] = {"available_bytes": ROOM_BYTES} | changes
+    card = replace(_mounted("/mnt/card", "/dev/mmcblk0p1"), **facts)
+    box = kelp_box(2).with_sata_drive("0000:00/17.0/ata-1")
+    assert find_unwatched_mounts(BUILD, replace(box.snapshot(), file_systems=(card,))) == found

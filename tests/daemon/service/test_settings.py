@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof.declaration.settings_text import SettingsError
-from laneproof.service.settings import Settings, parse_listen, parse_settings
+from laneproof.service.settings import Settings, parse_listen, parse_settings, set_settings
 
 
 def test_an_empty_file_is_all_defaults() -> None:
@@ -76,3 +76,11 @@ def test_an_address_and_a_port(text: str, listen: tuple[str, int]) -> None:
 def test_what_is_no_address_and_port_is_refused_with_an_example(text: str) -> None:
     with pytest.raises(SettingsError, match=r"write it as 127\.0\.0\.1:7766"):
         parse_listen(text)
+
+
+def test_a_key_is_set_and_every_other_word_stays() -> None:
+    text = "# mine\nport = 7800  # not 7766\n\n[intervals]  # slower\nfunctions = 30\n"
+    changed = set_settings(text, port=7900, address="::1")
+    assert changed == '# mine\nport = 7900  # not 7766\naddress = "::1"\n\n[intervals]  # slower\nfunctions = 30\n'
+    assert parse_settings(changed, name="changed").port == 7900
+    assert set_settings("# nothing yet\n", evidence="/mnt/stick") == '# nothing yet\nevidence = "/mnt/stick"\n'

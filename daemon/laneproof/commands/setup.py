@@ -1,0 +1,275 @@
+"""``laneproof setup``: from installed to watched in one sitting.
+
+Everything is asked before anything is written. A declaration that is there stays as it is, unless its owner says
+otherwise; then the one before is kept beside it.
+"""
+
+import argparse
+import os
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import get_args
+
+from laneproof.commands import systemd_unit
+from laneproof.commands.draft import find_box_name
+from laneproof.commands.errors import CommandError
+from laneproof.commands.inputs import DEFAULT_BUILD, load_build, open_host, read_build_text
+from laneproof.commands.questions import Questions
+from laneproof.commands.serve import DEFAULT_SETTINGS, EVIDENCE
+from laneproof.commands.settings_file import read_settings_file
+from laneproof.commands.terminal import find_style, show
+from laneproof.declaration.build import Build
+from laneproof.declaration.file import parse_build
+from laneproof.declaration.settings_text import SettingsError
+from laneproof.declaration.tables import PartKind
+from laneproof.draft.answers import Answer, apply_answers
+from laneproof.draft.facts import Draft, gather_draft
+from laneproof.draft.file import write_draft
+from laneproof.draft.positions import DraftedPosition
+from laneproof.engine import Engine
+from laneproof.outputs.audit_text import write_audit
+from laneproof.service.evidence_folder import find_carrying_drives, find_unwatched_mounts
+from laneproof.service.settings import Settings, parse_listen, parse_settings, set_settings
+from laneproof.service.unit_drop_in import (
+    PRIVATE_NETWORKS,
+    DropInError,
+    check_folder,
+    check_listener,
+    check_network,
+    find_networks,
+    is_local,
+    write_drop_in,
+)
+from laneproof_collectors.collection import read_snapshot
+from laneproof_collectors.snapshot import Snapshot
+
+PARTS = get_args(PartKind)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Files:
+    """What setup writes."""
+
+    build: str = DEFAULT_BUILD
+    settings: str = DEFAULT_SETTINGS
+    drop_in: str = "/etc/systemd/system/laneproof.service.d/setup.conf"
+
+
+FILES = Files()
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Ask, show, write, start."""
+    wanted, networks = _parse_wanted(arguments)
+    if os.geteuid() != 0:
+        message = "it reads drives, writes /etc/laneproof and starts the service: run it as root"
+        raise CommandError(message, status=os.EX_NOPERM)
+    systemd_unit.check_installed()
+    questions = Questions(take_offered=arguments.yes)
+    settings = _read_settings(wanted)
+    if networks and is_local(settings.address):
+        message = f"--allow: only this machine reaches {settings.address}; name another address by --listen"
+        raise CommandError(message, status=os.EX_USAGE)
+    previous = read_build_text(FILES.build) if Path(FILES.build).exists() else None
+    if previous is not None:
+        load_build(FILES.build)
+    show("Reading the machine ...\n")
+    with open_host(None) as host:
+        snapshot = read_snapshot(host)
+    text = _declare(questions, snapshot, previous, update=arguments.update)
+    build = parse_build(text, name=FILES.build)
+    show("\n" + write_audit(build, snapshot, Engine(build).observe(snapshot).findings, find_style()) + "\n")
+    if text != previous and not questions.confirm(f"Put this in force as {FILES.build}?", offered=True):
+        show("Nothing was changed.\n")
+        return 1
+    if settings.evidence is None:
+        wanted |= _choose_evidence(questions, settings, build, snapshot)
+        settings = settings.model_copy(update=dict(wanted))
+    if text != previous:
+        _write_build(text, previous, snapshot.taken_at)
+    systemd_unit.start(changed=_write_settings(settings, wanted, networks))
+    _say_what_next(settings, text)
+    return 0
+
+
+# --- what was asked for on the command line ---------------------------------------------------------------------------
+
+
+def _parse_wanted(arguments: argparse.Namespace) -> tuple[dict[str, str | int], tuple[str, ...]]:
+    """Give the settings that the command line asks for, and who may ask."""
+    wanted: dict[str, str | int] = {}
+    try:
+        if arguments.listen:
+            address, port = parse_listen(arguments.listen)
+            check_listener(address, port)
+            wanted |= {"address": address, "port": port}
+        if arguments.evidence:
+            wanted["evidence"] = check_folder(arguments.evidence)
+        return wanted, tuple(map(check_network, arguments.allow))
+    except (SettingsError, DropInError) as error:
+        raise CommandError(str(error), status=os.EX_USAGE) from error
+
+
+def _read_settings(wanted: Mapping[str, str | int]) -> Settings:
+    """Give the settings as they will be; the unit must be able to follow them."""
+    settings = read_settings_file(None, FILES.settings, parse_settings, default=Settings())
+    settings = settings.model_copy(update=dict(wanted))
+    try:
+        check_listener(settings.address, settings.port)
+        for folder in filter(None, (settings.state, settings.evidence)):
+            check_folder(folder)
+    except DropInError as error:
+        raise CommandError(f"{FILES.settings}: {error}", status=os.EX_CONFIG) from error
+    return settings
+
+
+# --- the declaration --------------------------------------------------------------------------------------------------
+
+
+def _declare(questions: Questions, snapshot: Snapshot, previous: str | None, *, update: bool) -> str:
+    """Give the declaration's text: as it was, brought up to date, or new."""
+    draft = gather_draft(snapshot, box_name=find_box_name(snapshot))
+    if previous is None:
+        return write_draft(apply_answers(draft, _ask_positions(questions, draft, None)))
+    if write_draft(draft, previous=previous, previous_name=FILES.build) == previous:
+        return previous
+    question = f"{FILES.build} is there, and the machine shows more or else. Bring it up to date, and keep every word?"
+    if not update and not questions.confirm(question, offered=False):
+        return previous
+    answers = _ask_positions(questions, draft, parse_build(previous, name=FILES.build))
+    return write_draft(apply_answers(draft, answers), previous=previous, previous_name=FILES.build)
+
+
+def _ask_positions(questions: Questions, draft: Draft, build: Build | None) -> Mapping[str, Answer]:
+    """Ask of each position that is not declared what no machine knows."""
+    declared = build.position if build else ()
+    new = [position for position in draft.positions if build is None or build.position_at(position.path) is None]
+    if questions.take_offered or not new:
+        return {}
+    show(
+        f"\nFor each of {len(new)} positions: what is printed beside it, or on your tape; and what stands between the"
+        f" board's\nsocket and the device, in order, of: {', '.join(PARTS)}.\n"
+        "Return takes what stands in brackets.\n"
+    )
+    taken = {position.label for position in declared}
+    answers = {}
+    for number, position in enumerate(new, start=1):
+        show(f"\n{number} of {len(new)}: {_describe(position)}\n")
+        offered = position.label if position.label not in taken else None
+        label = questions.ask("  Label", lambda text: _parse_label(text, taken), offered=offered)
+        taken.add(label)
+        through = questions.ask("  Between, with commas; or 'unknown'", _parse_parts, offered="unknown")
+        answers[position.path] = Answer(label=label, through=through)
+    return answers
+
+
+def _describe(position: DraftedPosition) -> str:
+    words = [position.path, *position.occupant.values()]
+    words += [f"generation {position.link['generation']}"] if "generation" in position.link else []
+    words += [f"x{position.link['lanes']}"] if "lanes" in position.link else []
+    return ", ".join(words)
+
+
+def _parse_label(text: str, taken: set[str]) -> str:
+    if not text or not text.isprintable():
+        raise ValueError("a label needs a word")
+    if text in taken:
+        raise ValueError(f"{text!r} is the label of another position")
+    return text
+
+
+def _parse_parts(text: str) -> tuple[str, ...]:
+    parts = tuple(word.strip() for word in text.split(",") if word.strip())
+    if parts == ("unknown",):
+        return ()
+    if unknown := [part for part in parts if part not in PARTS]:
+        raise ValueError(f"{unknown[0]!r} is none of {', '.join(PARTS)}")
+    return parts
+
+
+def _write_build(text: str, previous: str | None, taken_at: float) -> None:
+    if previous is not None:
+        _write_file(f"{FILES.build}.{datetime.fromtimestamp(taken_at, UTC):%Y-%m-%dT%H%M%SZ}", previous)
+    _write_file(FILES.build, text)
+
+
+# --- the service ------------------------------------------------------------------------------------------------------
+
+
+def _choose_evidence(
+    questions: Questions, settings: Settings, build: Build, snapshot: Snapshot
+) -> dict[str, str | int]:
+    """Choose where the evidence of a disconnect is kept: on none of the drives that it is about."""
+    default = os.path.join(os.path.realpath(settings.state), EVIDENCE)  # noqa: PTH118 (text)
+    carriers = find_carrying_drives(default, build, snapshot)
+    if not carriers:
+        return {}
+    mounts = find_unwatched_mounts(build, snapshot)
+    show(f"What held before a drive's disconnect is kept in {default}, on {', '.join(carriers)}:\n")
+    if not mounts:
+        show("when that drive goes, it goes too. Better a stick or a card: laneproof setup --evidence FOLDER\n")
+        return {}
+    show("when that drive goes, it goes too. There is a better folder:\n")
+    offered = f"{mounts[0].rstrip('/')}/laneproof-evidence"
+    return {"evidence": questions.ask("  Folder of its own", check_folder, offered=offered)}
+
+
+def _write_settings(settings: Settings, wanted: Mapping[str, str | int], networks: tuple[str, ...]) -> bool:
+    """Write the service's settings and what its unit must allow for them; whether anything changed."""
+    drop_in = Path(FILES.drop_in)
+    before = drop_in.read_text(encoding="utf-8") if drop_in.exists() else ""
+    after = write_drop_in(settings, networks or find_networks(before) or PRIVATE_NETWORKS)
+    text = Path(FILES.settings).read_text(encoding="utf-8") if Path(FILES.settings).exists() else ""
+    if settings.evidence:
+        _make_folder(settings.evidence)
+    if wanted and (changed := set_settings(text, **wanted)) != text:
+        _write_file(FILES.settings, changed)
+    if after != before:
+        if after:
+            _write_file(FILES.drop_in, after)
+        else:
+            drop_in.unlink()
+    return bool(wanted) or after != before
+
+
+def _make_folder(folder: str) -> None:
+    try:
+        Path(folder).mkdir(mode=0o750, parents=True, exist_ok=True)
+    except OSError as error:
+        raise CommandError.from_os_error(error, folder, writing=True) from error
+
+
+def _write_file(path: str, text: str) -> None:
+    """Write a file whole or not at all, and never through a link."""
+    target = Path(path)
+    try:
+        target.parent.mkdir(mode=0o755, parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=target.parent, delete=False) as beside:
+            try:
+                beside.write(text)
+                beside.flush()
+                os.fsync(beside.fileno())
+                os.fchmod(beside.fileno(), 0o644)
+                Path(beside.name).replace(target)
+            except BaseException:
+                Path(beside.name).unlink(missing_ok=True)
+                raise
+    except OSError as error:
+        raise CommandError.from_os_error(error, path, writing=True) from error
+    show(f"wrote {path}\n")
+
+
+def _say_what_next(settings: Settings, text: str) -> None:
+    address = f"[{settings.address}]" if ":" in settings.address else settings.address
+    lines = [(f"http://{address}:{settings.port}/", "the page"), ("laneproof audit", "the same at the terminal")]
+    if todo := sum("TODO" in line for line in text.splitlines()):
+        lines.append((f"editor {FILES.build}", f"{todo} lines say TODO: what only you know"))
+    lines.append((f"journalctl -u {systemd_unit.UNIT}", "a line for each change"))
+    width = max(len(command) for command, _ in lines)
+    show("\nThis box is watched now, and from each start on.\n")
+    show("".join(f"  {command.ljust(width)}  {what}\n" for command, what in lines))
+    if not is_local(settings.address):
+        show("The page has serial numbers on it, and others can reach it now: docs/run-as-a-service.md says who.\n")

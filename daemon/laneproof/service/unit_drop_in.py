@@ -1,0 +1,114 @@
+"""What the systemd unit must allow besides its defaults, so that it fits the service's settings. Pure.
+
+The unit lets in nobody but this machine, at one port, and writes to its own state folder only. Other settings need a
+drop-in beside it (systemd.unit(5)); `laneproof setup` writes it.
+"""
+
+import ipaddress
+import re
+from collections.abc import Sequence
+
+from laneproof.service.settings import DEFAULT_PORT, DEFAULT_STATE, Settings
+
+PRIVATE_NETWORKS = ("link-local", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "fc00::/7")
+"""Who may ask where nobody said otherwise. Source: RFC 1918, RFC 4193; systemd's link-local: RFC 3927, RFC 4291."""
+SYSTEMD_NETWORKS = ("any", "localhost", "link-local", "multicast")
+"""Names of networks that systemd knows. Source: systemd.resource-control(5), IPAddressAllow."""
+FIRST_UNPRIVILEGED_PORT = 1024
+"""The service has no right to ports below. Source: ip(7), net.ipv4.ip_unprivileged_port_start."""
+_HEADER = """\
+# Written by `laneproof setup` from service.toml, and written again by it. Put your own lines into another file here.
+"""
+_ONLINE = """\
+[Unit]
+Wants=network-online.target
+After=network-online.target
+"""
+_ALLOWED = re.compile(r"^IPAddressAllow=(\S.*)$", re.MULTILINE)
+
+
+class DropInError(ValueError):
+    """The unit cannot be made to fit. The sentence says why."""
+
+
+def check_listener(address: str, port: int) -> None:
+    """Check that the unit can listen there.
+
+    Raises:
+        DropInError: It cannot.
+    """
+    _parse_address(address)
+    if port < FIRST_UNPRIVILEGED_PORT:
+        raise DropInError(f"port {port}: the service may only use ports from {FIRST_UNPRIVILEGED_PORT} on")
+
+
+def check_folder(folder: str) -> str:
+    """Give a folder as the unit can name it, without a slash at its end.
+
+    Raises:
+        DropInError: It cannot.
+    """
+    if not folder.startswith("/") or not folder.isprintable() or any(letter in folder for letter in '"\\%'):
+        raise DropInError(f'{folder!r} is no folder that a unit can name: write it from / on, without ", \\ and %')
+    return folder.rstrip("/") or "/"
+
+
+def check_network(text: str) -> str:
+    """Give a network as systemd takes it.
+
+    Raises:
+        DropInError: It is none.
+    """
+    if text in SYSTEMD_NETWORKS:
+        return text
+    try:
+        return str(ipaddress.ip_network(text))
+    except ValueError as error:
+        raise DropInError(f"not a network: {error}; write it as 192.168.7.0/24, or any") from error
+
+
+def is_local(address: str) -> bool:
+    """Whether only this machine can reach an address."""
+    return _parse_address(address).is_loopback
+
+
+def _parse_address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
+    if text == "localhost":
+        return ipaddress.IPv4Address("127.0.0.1")
+    try:
+        return ipaddress.ip_address(text)
+    except ValueError as error:
+        raise DropInError(
+            f"{text!r} is no address of this machine: write it in numbers, such as 192.168.7.2"
+        ) from error
+
+
+def write_drop_in(settings: Settings, networks: Sequence[str]) -> str:
+    """Write the drop-in; empty where the unit fits as it is.
+
+    Args:
+        settings: The service's settings.
+        networks: Who may ask, beside this machine; used where the address is one that others reach.
+    """
+    lines = []
+    if not is_local(settings.address):
+        lines.append(f"IPAddressAllow={' '.join(networks)}")
+    if settings.port != DEFAULT_PORT:
+        lines += ["SocketBindAllow=", f"SocketBindAllow=tcp:{settings.port}"]
+    # With a minus the unit starts without the folder too: a stick may be out.
+    lines += [
+        f'ReadWritePaths="-{folder}"'
+        for folder in (settings.state, settings.evidence)
+        if folder and not f"{folder}/".startswith(f"{DEFAULT_STATE}/")
+    ]
+    if not lines:
+        return ""
+    # An address that others reach may come late: systemd.special(7), network-online.target.
+    online = "" if is_local(settings.address) else _ONLINE
+    return _HEADER + online + "[Service]\n" + "".join(f"{line}\n" for line in lines)
+
+
+def find_networks(drop_in: str) -> tuple[str, ...]:
+    """Give the networks that a drop-in lets in; empty where it names none."""
+    found = _ALLOWED.search(drop_in)
+    return tuple(found[1].split()) if found else ()

@@ -1,0 +1,58 @@
+"""What the unit must allow for other settings; systemd itself reads it in the emulated machine."""
+
+import pytest
+
+from laneproof.service.settings import Settings
+from laneproof.service.unit_drop_in import (
+    PRIVATE_NETWORKS,
+    DropInError,
+    check_folder,
+    check_listener,
+    check_network,
+    find_networks,
+    is_local,
+    write_drop_in,
+)
+
+_ONLINE = ["Wants=network-online.target", "After=network-online.target"]
+
+
+@pytest.mark.parametrize(
+    ("settings", "lines"),
+    [
+        ({}, []),
+        ({"address": "::1", "state": "/var/lib/laneproof/more"}, []),
+        ({"port": 7800}, ["SocketBindAllow=", "SocketBindAllow=tcp:7800"]),
+        ({"address": "::"}, [*_ONLINE, f"IPAddressAllow={' '.join(PRIVATE_NETWORKS)}"]),
+        (
+            {"state": "/srv/state", "evidence": "/mnt/my stick"},
+            ['ReadWritePaths="-/srv/state"', 'ReadWritePaths="-/mnt/my stick"'],
+        ),
+    ],
+)
+def test_only_what_differs_from_the_unit_is_written(settings: dict[str, str | int], lines: list[str]) -> None:
+    text = write_drop_in(Settings.model_validate(settings), PRIVATE_NETWORKS)
+    assert [line for line in text.splitlines() if "=" in line] == lines
+    assert bool(text) is bool(lines)
+    assert find_networks(text) == (PRIVATE_NETWORKS if "address" in settings and lines else ())
+
+
+@pytest.mark.parametrize(("address", "local"), [("127.0.0.9", True), ("::1", True), ("localhost", True), ("::", False)])
+def test_loopback_addresses_are_local(address: str, *, local: bool) -> None:
+    """Source: RFC 1122, 3.2.1.3 (g); RFC 4291, 2.5.3."""
+    assert is_local(address) is local
+
+
+def test_what_the_unit_cannot_do_is_refused() -> None:
+    for address, port in (("kelp-1", 7766), ("127.0.0.1", 1023), ("127.0.0.1", 0)):
+        with pytest.raises(DropInError):
+            check_listener(address, port)
+    check_listener("127.0.0.1", 1024)
+    for folder in ("relative", "/with\nline", '/with"quote', "/with%specifier", "/with\\backslash"):
+        with pytest.raises(DropInError):
+            check_folder(folder)
+    assert check_folder("/mnt/stick/") == "/mnt/stick"
+    for network in ("10.0.0.1/8", "all", "", "any localhost"):
+        with pytest.raises(DropInError):
+            check_network(network)
+    assert list(map(check_network, ("any", "10.0.0.0/8", "192.168.7.9"))) == ["any", "10.0.0.0/8", "192.168.7.9/32"]
