@@ -65,7 +65,7 @@ def array_box(*states: str, **facts: Any) -> Box:  # noqa: ANN401 (any fact of t
     box.with_port(FREE).with_port(SYSTEM).with_drive(SYSTEM, serial="SYS1", capacity="500 GB")
     members = make_members(*(states or ("in_sync",) * 4))
     array: dict[str, Any] = {"members": members, "members_wanted": 4, "size_bytes": 12_000_000_000_000}
-    array["degraded"] = sum("faulty" in one for one in states)
+    array["degraded"] = sum("faulty" in state for state in states)
     return box.with_group(
         arrays=(make_array("md0", (), **array | facts),), file_systems=(make_mount("/", "/dev/nvme4n1p2"),)
     )

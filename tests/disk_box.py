@@ -28,5 +28,5 @@ def watch(rule: str, counter: str, counts: list[int], *, every: float = DAY) -> 
     findings: list[Finding] = []
     for number, count in enumerate(counts):
         outcome = engine.observe(box(at=A_MORNING + number * every, **{counter: count}))
-        findings = [one for one in outcome.findings if one.rule == rule]
+        findings = [finding for finding in outcome.findings if finding.rule == rule]
     return findings

@@ -221,14 +221,17 @@ class Box:
         """Unplug the device in a position; its port stays."""
         gone = self._device_path(path)
         self._nodes = {own: node for own, node in self._nodes.items() if own != gone and not own.startswith(gone + "/")}
-        self._controllers = [(own, one) for own, one in self._controllers if own in self._nodes]
+        self._controllers = [(own, controller) for own, controller in self._controllers if own in self._nodes]
         return self
 
     def without_registers(self) -> Self:
         """Take away config space beyond its first 64 bytes, as for a reader without privilege."""
         for path in self._nodes:
             self.edit(
-                path, lambda one: replace(one, express=Unread(f"config of {one.address}", "denied", Reason.DENIED))
+                path,
+                lambda function: replace(
+                    function, express=Unread(f"config of {function.address}", "denied", Reason.DENIED)
+                ),
             )
         return self
 
@@ -241,12 +244,12 @@ class Box:
         for path, edit in self._edits:
             if path in functions:
                 functions[path] = edit(functions[path])
-        controllers = tuple(replace(one, address=addresses[path]) for path, one in self._controllers)
+        controllers = tuple(replace(controller, address=addresses[path]) for path, controller in self._controllers)
         interfaces = tuple(
-            replace(one, address=addresses.get(path) if path else None) for path, one in self._interfaces
+            replace(interface, address=addresses.get(path) if path else None) for path, interface in self._interfaces
         )
         groups = {
-            "functions": tuple(functions[path] for path in sorted(functions, key=lambda one: addresses[one])),
+            "functions": tuple(functions[path] for path in sorted(functions, key=lambda path: addresses[path])),
             "controllers": controllers,
             "interfaces": interfaces,
         }
@@ -272,18 +275,18 @@ class Box:
     def _link_of(self, path: str, node: _Node) -> tuple[_Node | None, _Node | None]:
         """Give the two nodes that share this node's link: the one above, the one below."""
         if node.port_type in (ROOT_PORT, DOWNSTREAM_PORT):
-            below = next((one for own, one in self._nodes.items() if own.rpartition("/")[0] == path), None)
+            below = next((node for own, node in self._nodes.items() if own.rpartition("/")[0] == path), None)
             return node, below
         return self._nodes.get(path.rpartition("/")[0]), node
 
     def _trained(self, path: str, node: _Node) -> tuple[int, int]:
         above, below = self._link_of(path, node)
-        ends = [one for one in (above, below) if one is not None]
+        ends = [node for node in (above, below) if node is not None]
         if below is None:
             return 1, 0  # an empty port: the lowest rate, no lanes
-        asked = next((one.trained for one in ends if one.trained), None)
-        targets = [one.target for one in ends if one.target]
-        return asked or (min(*(one.generation for one in ends), *targets, 9), min(one.lanes for one in ends))
+        asked = next((end.trained for end in ends if end.trained), None)
+        targets = [end.target for end in ends if end.target]
+        return asked or (min(*(end.generation for end in ends), *targets, 9), min(end.lanes for end in ends))
 
     def _make_function(self, path: str, node: _Node, address: str) -> PciFunction:
         root, *hops = path.split("/")
@@ -472,7 +475,7 @@ def make_memory(*sizes: str, **facts: Any) -> Memory:  # noqa: ANN401 (any fact 
         MemoryModule(locator=f"DIMM {number}", bank="", size_bytes=parse_bytes(size), **told | facts)
         for number, size in enumerate(sizes or ("32 GiB", "32 GiB"), start=1)
     )
-    fitted = sum(one.size_bytes or 0 for one in modules)
+    fitted = sum(module.size_bytes or 0 for module in modules)
     return Memory(total_bytes=int(fitted * 0.98), modules=modules, error_correction=3, edac=())
 
 

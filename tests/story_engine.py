@@ -37,13 +37,13 @@ class Watcher:
         facts = replace(
             box.snapshot(taken_at=self.now + self.clock_error), up_seconds=up, monotonic_seconds=up - self.slept
         )
-        events = [one for text in log if (one := say(text, up_seconds=up - self.slept - min(30.0, after / 2)))]
+        events = [event for text in log if (event := say(text, up_seconds=up - self.slept - min(30.0, after / 2)))]
         outcome = self.engine.observe(facts, events, devices)
-        self.standing = [one for one in outcome.findings if one.rule == self.rule]
+        self.standing = [finding for finding in outcome.findings if finding.rule == self.rule]
         self.changes += [
-            (str(one.change), str(one.finding.severity), one.finding.observed)
-            for one in outcome.changes
-            if one.finding.rule == self.rule
+            (str(change.change), str(change.finding.severity), change.finding.observed)
+            for change in outcome.changes
+            if change.finding.rule == self.rule
         ]
         return self
 

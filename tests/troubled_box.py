@@ -85,7 +85,9 @@ def judge(build: str | None, snapshot: Snapshot) -> Judged:
     """Judge a box once, as the audit does."""
     declared = declare(build) if build is not None else None
     findings = Engine(declared).observe(snapshot).findings
-    return Judged(build=declared, snapshot=snapshot, findings=tuple(replace(one, since=None) for one in findings))
+    return Judged(
+        build=declared, snapshot=snapshot, findings=tuple(replace(finding, since=None) for finding in findings)
+    )
 
 
 def troubled() -> Judged:

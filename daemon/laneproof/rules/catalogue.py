@@ -155,8 +155,12 @@ def _accept_one(acceptances: tuple[Acceptance, ...], finding: Finding, *, at: fl
     if finding.kind is Kind.UNVERIFIED:
         return finding
     today = datetime.fromtimestamp(at, UTC).date()
-    mine = [one for one in acceptances if one.rule == finding.rule and one.position in (None, finding.position)]
-    valid = next((one for one in mine if one.until is None or today <= one.until), None)
+    mine = [
+        acceptance
+        for acceptance in acceptances
+        if acceptance.rule == finding.rule and acceptance.position in (None, finding.position)
+    ]
+    valid = next((acceptance for acceptance in mine if acceptance.until is None or today <= acceptance.until), None)
     if valid is not None:
         return replace(finding, accepted=valid.because)
     if not mine:

@@ -75,7 +75,7 @@ def bridges_lost(bridges: Mapping[str, str], snapshot: Snapshot, past: Past) -> 
         snapshot: The facts, for the BIOS that runs now.
         past: Boots, and where a bridge was last seen.
     """
-    updated_after = {one.boot_id for one, following in pairwise(past.boots) if is_other_bios(one, following)}
+    updated_after = {boot.boot_id for boot, following in pairwise(past.boots) if is_other_bios(boot, following)}
     seen = {**past.earlier_limits, **past.ledger.boots.limits}
     lost = {path: seen[path].boot_id for path in bridges if path in seen and seen[path].boot_id in updated_after}
     if not lost:
@@ -97,8 +97,8 @@ def _is_lower_since_update(link: LinkOfTwo, past: Past) -> bool:
             break
         same += 1
     first = past.ledger.timeline.boots - same + 1
-    since = [one.gt_s for one in record.boots if one.boot >= first and not one.missing]
-    before = [one.gt_s for one in record.boots if one.boot < first and not one.missing]
+    since = [boot.gt_s for boot in record.boots if boot.boot >= first and not boot.missing]
+    before = [boot.gt_s for boot in record.boots if boot.boot < first and not boot.missing]
     return bool(since) and bool(before) and max(since) <= trained < min(before)
 
 

@@ -41,6 +41,11 @@ class Watched:
         """What a person calls it: the label, else the device and its place."""
         return self.label or f"{self.device} at {self.path}"
 
+    @property
+    def full_name(self) -> str:
+        """The same with the kernel's name of the device: ``riser-1 (nvme0)``."""
+        return f"{self.name} ({self.device})"
+
     def identify(self, rule: str) -> tuple[str, str]:
         """Give the identity of a rule's finding about this place."""
         return rule, self.label or self.path
@@ -146,9 +151,9 @@ def stood(past: Past, identity: tuple[str, str]) -> Finding | None:
     return finding if finding is not None and finding.kind is Kind.SIGN else None
 
 
-def louder(one: Severity, other: Severity | None) -> Severity:
+def louder(severity: Severity, other: Severity | None) -> Severity:
     """Give the louder of two: a sign does not grow quieter while it stands."""
-    return one if other is None or one.rank >= other.rank else other
+    return severity if other is None or severity.rank >= other.rank else other
 
 
 def say_seconds(seconds: float) -> str:

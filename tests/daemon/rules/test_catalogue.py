@@ -95,7 +95,10 @@ def narrow_box() -> Box:
 
 def accepted(more: str, *, taken_at: float = LAST_DAY) -> dict[str | None, str | None]:
     build = declare(NARROW + f'[[accept]]\nrule = "link-narrow"\nbecause = "cable on order"\n{more}\n')
-    return {one.position: one.accepted for one in judge_all(Pass.of(build, narrow_box().snapshot(taken_at=taken_at)))}
+    return {
+        finding.position: finding.accepted
+        for finding in judge_all(Pass.of(build, narrow_box().snapshot(taken_at=taken_at)))
+    }
 
 
 def test_acceptance_of_one_position_leaves_the_other() -> None:
@@ -122,16 +125,16 @@ def test_acceptance_that_ended_is_remembered_in_the_next_steps() -> None:
 
 def test_acceptance_of_another_rule_changes_nothing() -> None:
     build = declare(NARROW + '[[accept]]\nrule = "link-slow"\nbecause = "x"\n')
-    assert [one.accepted for one in judge_all(Pass.of(build, narrow_box().snapshot()))] == [None, None]
+    assert [finding.accepted for finding in judge_all(Pass.of(build, narrow_box().snapshot()))] == [None, None]
 
 
 def test_what_could_not_be_verified_is_not_accepted() -> None:
     box = narrow_box().without_registers()
     for path in ("0000:00/01.1", "0000:00/01.1/00.0"):
-        box.edit(path, lambda one: replace(one, link=replace(one.link, trained_lanes=UNREAD)))
+        box.edit(path, lambda function: replace(function, link=replace(function.link, trained_lanes=UNREAD)))
     build = declare(NARROW + '[[accept]]\nrule = "link-narrow"\nbecause = "x"\n')
     findings = judge_all(Pass.of(build, box.snapshot()))
-    assert {one.position: one.accepted for one in findings} == {"a": None, "b": "x"}
+    assert {finding.position: finding.accepted for finding in findings} == {"a": None, "b": "x"}
     assert verdict(findings, declared=True) == "unverified"
 
 
@@ -241,25 +244,25 @@ def _messy_box() -> Box:
 @pytest.mark.parametrize("build", [BUILD, None], ids=["build", "none"])
 def test_one_pass_has_one_finding_an_identity(build: Build | None) -> None:
     findings = judge(_messy_box().snapshot(), build)
-    identities = [one.identity for one in findings]
+    identities = [finding.identity for finding in findings]
     assert len(findings) > 5
     assert sorted(set(identities)) == sorted(identities)
 
 
 @pytest.mark.parametrize("build", [BUILD, None], ids=["build", "none"])
 def test_every_finding_is_whole(build: Build | None) -> None:
-    for one in judge(_messy_box().snapshot(), build):
-        assert one.summary
-        assert "\n" not in one.summary
-        assert one.key
-        assert one.next_steps
-        assert one.as_json()["rule"] == one.rule
-        if one.kind is Kind.DIFFERS and one.position and one.rule != "occupant-unexpected":
-            assert one.observed
+    for finding in judge(_messy_box().snapshot(), build):
+        assert finding.summary
+        assert "\n" not in finding.summary
+        assert finding.key
+        assert finding.next_steps
+        assert finding.as_json()["rule"] == finding.rule
+        if finding.kind is Kind.DIFFERS and finding.position and finding.rule != "occupant-unexpected":
+            assert finding.observed
 
 
 def test_findings_come_loudest_first() -> None:
-    ranks = [one.severity.rank for one in judge(_messy_box().snapshot())]
+    ranks = [finding.severity.rank for finding in judge(_messy_box().snapshot())]
     assert ranks == sorted(ranks, reverse=True)
 
 
@@ -276,10 +279,10 @@ def _places(value: object, path: Route = ()) -> Iterator[Route]:
     """Give every place of a snapshot where the facts allow an `Unread`."""
     if is_dataclass(value) and not isinstance(value, Unread | type):
         hints = typing.get_type_hints(type(value), include_extras=False)
-        for one in fields(value):
-            if _may_be_unread(hints[one.name]):
-                yield (*path, one.name)
-            yield from _places(getattr(value, one.name), (*path, one.name))
+        for field in fields(value):
+            if _may_be_unread(hints[field.name]):
+                yield (*path, field.name)
+            yield from _places(getattr(value, field.name), (*path, field.name))
     elif isinstance(value, tuple):
         for index, item in enumerate(value):
             yield from _places(item, (*path, index))
@@ -304,7 +307,7 @@ def test_the_facts_have_many_places_that_may_be_unread() -> None:
 
 def check_unread(snapshot: Snapshot, build: Build | None) -> tuple[Finding, ...]:
     findings = judge(snapshot, build)
-    assert {one.kind for one in findings} <= {Kind.UNVERIFIED}, [one.summary for one in findings]
+    assert {finding.kind for finding in findings} <= {Kind.UNVERIFIED}, [finding.summary for finding in findings]
     return findings
 
 
@@ -326,7 +329,7 @@ def test_any_one_unread_fact_makes_no_difference_out_of_nothing(place: Route) ->
 )
 def test_any_set_of_unread_facts_makes_no_difference_out_of_nothing(places: set[Route]) -> None:
     snapshot = SOUND
-    for place in sorted(places, key=lambda one: (len(one), str(one))):
+    for place in sorted(places, key=lambda route: (len(route), str(route))):
         snapshot = _put(snapshot, place, UNREAD)
     check_unread(snapshot, BUILD)
 
@@ -342,7 +345,7 @@ def _forget(*places: Route) -> Callable[[Snapshot], Snapshot]:
 
 def _index(snapshot: Snapshot, own_path: str) -> int:
     assert isinstance(snapshot.functions, tuple)
-    return next(number for number, one in enumerate(snapshot.functions) if one.own_path == own_path)
+    return next(number for number, function in enumerate(snapshot.functions) if function.own_path == own_path)
 
 
 def _both_ends(*names: str) -> tuple[Route, ...]:
@@ -413,13 +416,13 @@ def test_declared_comparison_that_cannot_be_made_is_unverified(
     forget: Callable[[Snapshot], Snapshot], rule: str
 ) -> None:
     findings = check_unread(forget(SOUND), BUILD)
-    assert rule in {one.rule for one in findings}
+    assert rule in {finding.rule for finding in findings}
     assert verdict(findings, declared=True) == "unverified"
 
 
 def test_everything_unread_is_unverified() -> None:
     snapshot = SOUND
-    for place in sorted(PLACES, key=lambda one: (-len(one), str(one))):
+    for place in sorted(PLACES, key=lambda route: (-len(route), str(route))):
         snapshot = _put(snapshot, place, UNREAD)
     assert verdict(check_unread(snapshot, BUILD), declared=True) == "unverified"
 
@@ -443,10 +446,10 @@ def test_twenty_four_drives_as_declared_give_no_finding() -> None:
 
 
 def test_mapping_of_evidence_is_json() -> None:
-    for one in judge(_messy_box().snapshot()):
-        assert isinstance(one.evidence, Mapping)
-        for value in one.evidence.values():
-            assert isinstance(value, str | int | float | list | dict | bool | None), (one.rule, value)
+    for finding in judge(_messy_box().snapshot()):
+        assert isinstance(finding.evidence, Mapping)
+        for value in finding.evidence.values():
+            assert isinstance(value, str | int | float | list | dict | bool | None), (finding.rule, value)
 
 
 HANDS_ON = (
@@ -471,5 +474,5 @@ def test_step_that_sends_hands_into_the_box_comes_with_cautions(rule: Rule) -> N
     "name", ["position-empty", "occupant-differs", "link-slow", "link-narrow", "array-degraded", "critical-warning"]
 )
 def test_rules_about_drives_warn_of_pulling_a_live_one(name: str) -> None:
-    (rule,) = (one for one in RULES if one.name == name)
+    (rule,) = (rule for rule in RULES if rule.name == name)
     assert any(LIVE_DRIVE in step or OPEN_CASE in step for step in rule.look_next)  # the latter shuts the box down

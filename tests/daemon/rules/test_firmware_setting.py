@@ -41,7 +41,7 @@ def test_limit_that_fell(port: dict[str, int], words: str | None) -> None:
     snapshot, link = look(Box().with_port(PATH, **port).with_drive(PATH))
     causes = firmware_setting(link, snapshot, past())
     assert bool(causes) == (words is not None)
-    assert all(str(words) in " ".join(one.because) for one in causes)
+    assert all(str(words) in " ".join(cause.because) for cause in causes)
 
 
 def test_limits_that_were_not_known_decide_nothing() -> None:

@@ -23,16 +23,16 @@ def box(serial: str = "FN1") -> Box:
 
 def test_a_declared_position_lends_its_label_and_others_their_path() -> None:
     story = Story().observe(box())
-    drives = {one.path: one.label for one in watched_drives(story.last_pass(BUILD))}
+    drives = {watched.path: watched.label for watched in watched_drives(story.last_pass(BUILD))}
     assert drives == {PATHS[0]: "riser-1", PATHS[1]: None}
 
 
 def test_a_drive_that_dropped_is_still_a_subject_and_keeps_its_name() -> None:
     story = Story().observe(box()).observe(box().without(PATHS[0]), after=HOUR)
-    (gone,) = (one for one in watched_drives(story.last_pass(BUILD)) if one.path == PATHS[0])
+    (gone,) = (watched for watched in watched_drives(story.last_pass(BUILD)) if watched.path == PATHS[0])
     assert (gone.label, gone.serial, gone.device) == ("riser-1", "FN1", "nvme0")
     story.observe(box().without(PATHS[0]), after=40 * DAY)
-    assert all(one.path != PATHS[0] for one in watched_drives(story.last_pass(BUILD)))
+    assert all(watched.path != PATHS[0] for watched in watched_drives(story.last_pass(BUILD)))
 
 
 def test_a_place_is_judged_with_the_drive_that_is_in_it_now() -> None:
@@ -60,7 +60,7 @@ def test_a_sign_grows_louder_and_not_quieter() -> None:
 
 
 def test_times_are_said_as_a_person_would() -> None:
-    assert [say_seconds(one) for one in (30, 90, 3600, 5400, 86400, 10 * DAY)] == [
+    assert [say_seconds(seconds) for seconds in (30, 90, 3600, 5400, 86400, 10 * DAY)] == [
         "30 seconds", "2 minutes", "1 hour", "2 hours", "1 day", "10 days"
     ]  # fmt: skip
     assert say_times(1) == "1 time"

@@ -38,13 +38,13 @@ def _report_degraded(arrangement: Arrangement, array: Array, lost: int) -> Findi
     has_failed = array.state in BROKEN_STATES or is_beyond
     level = array.level if isinstance(array.level, str) else array.kind
     wanted = array.members_wanted if isinstance(array.members_wanted, int) else None
-    told = f"{lost} of {wanted} members" if wanted else f"{lost} member{'s' if lost > 1 else ''}"
+    lacking = f"{lost} of {wanted} members" if wanted else f"{lost} member{'s' if lost > 1 else ''}"
     failed = f" (out of it: {', '.join(out)})" if out else ""
     touch = f"; do not touch {', '.join(keep)}" if keep else ""
     is_short = isinstance(array.degraded, int) and array.degraded > 0
     counted = is_short or any(map(is_lost, array.members))
     if counted:
-        says = f"{_say_state(array, has_failed=has_failed)} without {told}{failed}{_progress(array)}"
+        says = f"{_say_state(array, has_failed=has_failed)} without {lacking}{failed}{_progress(array)}"
         summary = f"{level} array {array.name} {says}{_say_margin(left, has_failed=has_failed)}{touch}"
     elif array.kind == "zfs":
         summary = f"zfs pool {array.name} is {array.state}, not {WHOLE_POOL}; 'zpool status' tells of which member"
@@ -58,7 +58,7 @@ def _report_degraded(arrangement: Arrangement, array: Array, lost: int) -> Findi
         key=array.name,
         summary=summary,
         declared="whole",
-        observed=f"{told} missing" if counted else str(array.state),
+        observed=f"{lacking} missing" if counted else str(array.state),
         evidence={
             "array": array.name,
             "state": str(array.state),

@@ -22,12 +22,12 @@ def _judge(current: Pass) -> Iterator[Finding]:
     if current.build is None or not current.build.array:
         return
     if isinstance(current.snapshot.arrays, Unread):
-        names = ", ".join(one.name for one in current.build.array)
+        names = ", ".join(plan.name for plan in current.build.array)
         yield cannot_tell("array-differs", current.snapshot.arrays, about=f"arrays {names}", key="arrays")
         return
     arrangement = current.arrangement
     for plan in current.build.array:
-        array = next((one for one in current.snapshot.arrays if one.name == plan.name), None)
+        array = next((array for array in current.snapshot.arrays if array.name == plan.name), None)
         if array is None:
             yield _report_missing(arrangement, plan, current.snapshot.arrays)
         else:
@@ -36,7 +36,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 def _report_missing(arrangement: Arrangement, plan: DeclaredArray, arrays: tuple[Array, ...]) -> Finding:
     wanted = {disk for label in plan.members for disk in _disks(arrangement, label)}
-    other = next((one for one in arrays if wanted & {member.disk for member in one.members}), None)
+    other = next((array for array in arrays if wanted & {member.disk for member in array.members}), None)
     observed = f"no array {plan.name}" + (f"; its drives are in {other.name}" if other else "")
     return Finding(
         rule="array-differs",
@@ -47,7 +47,7 @@ def _report_missing(arrangement: Arrangement, plan: DeclaredArray, arrays: tuple
         summary=f"array {plan.name} is declared, but there is {observed}",
         declared=plan.name,
         observed=observed,
-        evidence={"array": plan.name, "arrays_found": [one.name for one in arrays]},
+        evidence={"array": plan.name, "arrays_found": [array.name for array in arrays]},
         next_steps=ARRAY_DIFFERS.look_next,
     )
 

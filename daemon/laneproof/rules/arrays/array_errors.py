@@ -66,11 +66,11 @@ def _find_statistics(arrangement: Arrangement, array: Array) -> Iterator[Said]:
     places = locate_disks(arrangement)
     disks = {member.name: member.disk for member in array.members}
     for device, counts in array.error_statistics.items():
-        told = {name: count for name, count in counts.items() if count}
-        if told:
+        above_zero = {name: count for name, count in counts.items() if count}
+        if above_zero:
             where = places.get(disks.get(device, device)) or device
-            words = ", ".join(f"{count} {name.removesuffix('_errs')} errors" for name, count in told.items())
-            loud = Severity.CRITICAL if any(name in told for name in _LOST_DATA) else Severity.WARNING
+            words = ", ".join(f"{count} {name.removesuffix('_errs')} errors" for name, count in above_zero.items())
+            loud = Severity.CRITICAL if any(name in above_zero for name in _LOST_DATA) else Severity.WARNING
             yield f"{where} has {words}", loud
 
 
@@ -79,14 +79,14 @@ def _report(array: Array, said: list[Said]) -> Finding:
     return Finding(
         rule=NAME,
         kind=Kind.SIGN,
-        severity=max((severity for _, severity in said), key=lambda one: one.rank),
+        severity=max((severity for _, severity in said), key=lambda severity: severity.rank),
         subject=array.name,
         key=array.name,
         summary=f"array {array.name}: {words}",
         evidence={
             "array": array.name,
             "mismatch_sectors": _plain(array.mismatch_sectors),
-            "bad_block_sectors": {one.name: _plain(one.bad_block_sectors) for one in array.members},
+            "bad_block_sectors": {member.name: _plain(member.bad_block_sectors) for member in array.members},
             "error_statistics": {device: dict(counts) for device, counts in array.error_statistics.items()},
         },
         next_steps=ARRAY_ERRORS.look_next,

@@ -23,7 +23,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         return  # array-differs says what could not be read
     arrangement = current.arrangement
     for plan in current.build.array:
-        array = next((one for one in current.snapshot.arrays if one.name == plan.name), None)
+        array = next((array for array in current.snapshot.arrays if array.name == plan.name), None)
         if array is not None and plan.members:
             yield from _compare(arrangement, plan, array)
 

@@ -87,7 +87,7 @@ def estimate_seconds_left(array: Array, past: Past, *, now: float) -> float | No
         return (1.0 - share) * part / speed
     before = past.previous
     arrays = () if before is None or isinstance(before.arrays, Unread) else before.arrays
-    then = next((one.sync_completed for one in arrays if one.name == array.name), None)
+    then = next((before.sync_completed for before in arrays if before.name == array.name), None)
     if before is None or not isinstance(then, int | float) or then >= share or before.taken_at >= now:
         return None
     return (1.0 - share) * (now - before.taken_at) / (share - then)

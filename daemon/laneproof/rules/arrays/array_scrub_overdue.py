@@ -21,11 +21,11 @@ _NOTHING_TO_CHECK = ("raid0", "linear", "single", "container")
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    plans = [one for one in (current.build.array if current.build else ()) if one.scrub_every_days is not None]
+    plans = [plan for plan in (current.build.array if current.build else ()) if plan.scrub_every_days is not None]
     if isinstance(current.snapshot.arrays, Unread):
         return  # array-differs says so
     for plan in plans:
-        array = next((one for one in current.snapshot.arrays if one.name == plan.name), None)
+        array = next((array for array in current.snapshot.arrays if array.name == plan.name), None)
         if array is not None and array.level not in _NOTHING_TO_CHECK:  # one that is missing: array-differs
             yield from _judge_check(plan, array, current.past.box, now=current.snapshot.taken_at)
 
@@ -35,7 +35,7 @@ def _judge_check(plan: DeclaredArray, array: Array, box: BoxRecord, *, now: floa
     if array.sync_action in CHECKING:
         return
     checks = box.checks.get(array.name) or ArrayChecks(since=now)
-    known = [one for one in (array.last_check_unix_seconds, checks.ended_at) if one is not None]
+    known = [at for at in (array.last_check_unix_seconds, checks.ended_at) if at is not None]
     if known:
         if now - max(known) > allowed:
             yield _report_overdue(plan, f"{_say_days(now - max(known))} ago", checked_at=max(known))

@@ -23,7 +23,7 @@ def locate_disks(arrangement: Arrangement) -> dict[str, str]:
 def name_members(arrangement: Arrangement, members: Iterable[ArrayMember]) -> list[str]:
     """Name members by their places, each place once; one whose disk is not known by its own name."""
     places = locate_disks(arrangement)
-    return list(dict.fromkeys(places.get(one.disk) or one.disk or one.name for one in members))
+    return list(dict.fromkeys(places.get(member.disk) or member.disk or member.name for member in members))
 
 
 def is_lost(member: ArrayMember) -> bool:
@@ -58,28 +58,28 @@ def find_losses(arrangement: Arrangement, array: Array, lost: int) -> Losses:
         lost: How many members the array itself says that it lacks, at least 1.
     """
     places = locate_disks(arrangement)
-    bad = [one for one in array.members if is_lost(one)]
-    good = [one for one in array.members if not is_lost(one)]
+    bad = [member for member in array.members if is_lost(member)]
+    good = [member for member in array.members if not is_lost(member)]
     plans = arrangement.build.array if arrangement.build else ()
-    plan = next((one for one in plans if one.name == array.name), None)
+    plan = next((plan for plan in plans if plan.name == array.name), None)
     inside = {member.disk for member in array.members}
     absent = [
         placement
         for label in (plan.members if plan else ())
         if (placement := arrangement.by_label[label]).unread is None and not inside & _disks_in(placement)
     ]
-    gone = [one.label for one in absent if not one.is_occupied]
-    out = [*name_members(arrangement, (one for one in bad if one.disk in places)), *gone]
-    alive = sum(one.disk in places for one in good)
+    gone = [placement.label for placement in absent if not placement.is_occupied]
+    out = [*name_members(arrangement, (member for member in bad if member.disk in places)), *gone]
+    alive = sum(member.disk in places for member in good)
     most = array.members_wanted - alive if isinstance(array.members_wanted, int) else len(out)
     count = max(lost, min(len(out), most))
     # What is still open is told as far as the count goes: a drive that is there and not in the array, a bare name.
-    idle = [one.label for one in absent if one.is_occupied]
-    nameless = [one.name for one in bad if one.disk not in places]
+    idle = [placement.label for placement in absent if placement.is_occupied]
+    nameless = [member.name for member in bad if member.disk not in places]
     out += [*idle, *nameless][: max(0, count - len(out))]
     vanished = len(gone) - len(nameless)
-    keep = [one for one in good if one.disk in places]
-    keep += [one for one in good if one.disk not in places][max(0, vanished) :]
+    keep = [member for member in good if member.disk in places]
+    keep += [member for member in good if member.disk not in places][max(0, vanished) :]
     return Losses(count, out, name_members(arrangement, keep))
 
 

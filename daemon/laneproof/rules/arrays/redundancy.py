@@ -61,8 +61,8 @@ def count_spared(array: Array) -> int | None:
     if not isinstance(array.level, str):
         return None
     if array.kind == "btrfs":
-        profiles = [_BTRFS_SPARED.get(level_key(one)) for one in array.level.split("+")]
-        return None if None in profiles else min(one for one in profiles if one is not None)
+        profiles = [_BTRFS_SPARED.get(level_key(level)) for level in array.level.split("+")]
+        return None if None in profiles else min(spared for spared in profiles if spared is not None)
     level = level_key(array.level)
     if level in _NO_REDUNDANCY:
         return 0

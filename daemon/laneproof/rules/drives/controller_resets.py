@@ -9,13 +9,13 @@ from laneproof.rules.rule import Pass, Rule
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    for place, drops in by_position(current):
-        lost = [one for one in drops if one.dropped]
-        if lost and find_series(current.past.ledger, place.path, lost) is not None:
+    for watched, episodes in by_position(current):
+        lost = [episode for episode in episodes if episode.dropped]
+        if lost and find_series(current.past.ledger, watched.path, lost) is not None:
             continue  # reported with its drops
-        resets = [one for one in drops if not one.dropped]
-        if resets and (series := find_series(current.past.ledger, place.path, resets)) is not None:
-            yield report_series(current.past, place, series, CONTROLLER_RESETS)
+        resets = [episode for episode in episodes if not episode.dropped]
+        if resets and (series := find_series(current.past.ledger, watched.path, resets)) is not None:
+            yield report_series(current.past, watched, series, CONTROLLER_RESETS)
 
 
 CONTROLLER_RESETS = Rule(

@@ -60,9 +60,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
     shut = find_shut(arrangement.drives)
     if shut:
         yield report_shut(NAME, arrangement, shut)
-    told = {one.drive.own_path for one in shut}
+    reported = {drive.own_path for drive, _ in shut}
     for occupant in arrangement.drives:
-        if occupant.own_path in told:
+        if occupant.own_path in reported:
             continue
         if occupant.controller is not None:
             yield from _judge_nvme(current, occupant, occupant.controller.health)
@@ -80,7 +80,10 @@ _SHOWN = (
 
 def _judge_unserved(current: Pass, occupant: Occupant) -> Iterator[Finding]:
     """Judge a drive without an NVMe driver: lent to a virtual machine, or unbound for the moment, it is left alone."""
-    what, driver = f"the health log of {occupant.name}", next((one.driver for one in occupant.functions), None)
+    what, driver = (
+        f"the health log of {occupant.name}",
+        next((function.driver for function in occupant.functions), None),
+    )
     seconds = seconds_unread(current, occupant)
     if driver == _LENT:
         gap = Unread(what, f"it is lent to a virtual machine ({driver})", Reason.NOT_ASKED)
@@ -147,10 +150,10 @@ def _find_temperature_warning(
     return record.temperature_warned_at
 
 
-def _is_left_to_heat(past: Past, place: Watched, *, is_new: bool) -> bool:
+def _is_left_to_heat(past: Past, watched: Watched, *, is_new: bool) -> bool:
     """Whether overheating is the one complaint: it spoke first, or is an alarm by now."""
-    heat = find_heat(past, place)
-    return heat is not None and (heat.severity is not Severity.NOTICE or (is_new and is_heat_reported(past, place)))
+    heat = find_heat(past, watched)
+    return heat is not None and (heat.severity is not Severity.NOTICE or (is_new and is_heat_reported(past, watched)))
 
 
 def read_warnings(health: HealthLog) -> Iterator[tuple[str, Severity]]:
@@ -193,7 +196,7 @@ def _report(
     return Finding(
         rule=NAME,
         kind=Kind.SIGN,
-        severity=max((severity for _, severity in said), key=lambda one: one.rank),
+        severity=max((severity for _, severity in said), key=lambda severity: severity.rank),
         position=label,
         subject=occupant.name,
         key=key_of_drive(occupant),

@@ -20,21 +20,21 @@ LOOK_BACK_SECONDS = 14 * DAY
 
 def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
-    for place in watched_drives(current):
-        if place.drive is None or not place.drive.load.spells:
+    for watched in watched_drives(current):
+        if watched.drive is None or not watched.drive.load.spells:
             continue
-        finding = _judge_drive(current.past, ledger, place, place.drive.load)
+        finding = _judge_drive(current.past, ledger, watched, watched.drive.load)
         if finding is not None:
             yield finding
 
 
 def count_blocks(load: LoadRecord, since: float) -> tuple[int, int]:
     """Give the hours in which a drive was slow, and those in which it could be compared."""
-    days = [one for one in load.slow_days if (one.day + 1) * DAY > since]
-    return sum(len(one.slow_hours) for one in days), sum(len(one.hours) for one in days)
+    days = [day for day in load.slow_days if (day.day + 1) * DAY > since]
+    return sum(len(day.slow_hours) for day in days), sum(len(day.hours) for day in days)
 
 
-def _judge_drive(past: Past, ledger: Ledger, place: Watched, load: LoadRecord) -> Finding | None:
+def _judge_drive(past: Past, ledger: Ledger, watched: Watched, load: LoadRecord) -> Finding | None:
     since = ledger.now - LOOK_BACK_SECONDS
     spells = [
         SlowSpell(began=began, ended=ended, mean_ratio=ratio) for began, ended, ratio in load.spells if ended >= since
@@ -44,15 +44,15 @@ def _judge_drive(past: Past, ledger: Ledger, place: Watched, load: LoadRecord) -
     if isinstance(surprise, NotEnough) or surprise.p > NOTICE_P:
         return None
     is_alarm = surprise.p <= ALARM_P and is_slow_for_days(spells)
-    before = stood(past, place.identify_drive(NAME))
+    before = stood(past, watched.identify_drive(NAME))
     severity = louder(Severity.WARNING if is_alarm else Severity.NOTICE, before.severity if before else None)
-    worst = max(one.mean_ratio for one in spells)
+    worst = max(spell.mean_ratio for spell in spells)
     return make_sign(
         NAME,
-        place,
+        watched,
         severity=severity,
         summary=(
-            f"{place.name} ({place.device}) was slow against its siblings {say_times(len(spells))} in two weeks, in "
+            f"{watched.full_name} was slow against its siblings {say_times(len(spells))} in two weeks, in "
             f"{slow} of {say_times(hours, 'hour')} that could be compared, up to {worst:.1f} times their latency"
         ),
         observed="slow against its siblings",

@@ -9,11 +9,13 @@ from laneproof.rules.rule import Pass, Rule
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    for place, drops in by_position(current):
-        lost = [one for one in drops if one.dropped]
-        if lost and (series := find_series(current.past.ledger, place.path, lost)) is not None:
-            resets = sum(not one.dropped and one.dropped_at >= series.drops[0].dropped_at for one in drops)
-            yield report_series(current.past, place, series, DROPS_OFF_BUS, resets=resets)
+    for watched, episodes in by_position(current):
+        lost = [episode for episode in episodes if episode.dropped]
+        if lost and (series := find_series(current.past.ledger, watched.path, lost)) is not None:
+            resets = sum(
+                not episode.dropped and episode.dropped_at >= series.episodes[0].dropped_at for episode in episodes
+            )
+            yield report_series(current.past, watched, series, DROPS_OFF_BUS, resets=resets)
 
 
 DROPS_OFF_BUS = Rule(

@@ -27,26 +27,26 @@ _HOURS_A_DAY = 24.0
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    for place in watched_drives(current):
-        if place.drive is None:
+    for watched in watched_drives(current):
+        if watched.drive is None:
             continue
-        wear = _Wear.of(place.drive, find_endurance(current.build, place))
+        wear = _Wear.of(watched.drive, find_endurance(current.build, watched))
         left = nearer(
-            project(place.drive.wear, current.past.ledger.now, by_percentage),
-            project_writes(place.drive, wear.rated_bytes, current.past.ledger.now),
+            project(watched.drive.wear, current.past.ledger.now, by_percentage),
+            project_writes(watched.drive, wear.rated_bytes, current.past.ledger.now),
         )
         if wear.is_used_up:
             said = f"{wear.say()}: nothing happens at its end, but plan for it"
-            yield _report_wear(place, wear, left, said, Severity.NOTICE)
+            yield _report_wear(watched, wear, left, said, Severity.NOTICE)
             continue
-        before = find_before(current.past, place, NAME)
+        before = find_before(current.past, watched, NAME)
         if falls_short(left, WARN_DAYS, stood_so=before is not None):
             was_page = before is not None and before.severity is not Severity.NOTICE
             severity = Severity.WARNING if falls_short(left, ACT_DAYS, stood_so=was_page) else Severity.NOTICE
             bounds = f"{left.shortest_days:.0f} to {_say_days(left.longest_days)}"
             limit = "all that it is rated for" if left.clock == "writes" else "100 %"
             said = f"{wear.say()}, and at the pace seen reaches {limit} in {left.days:.0f} days ({bounds})"
-            yield _report_wear(place, wear, left, said, severity)
+            yield _report_wear(watched, wear, left, said, severity)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,29 +72,29 @@ class _Wear:
         )
 
     def say(self) -> str:
-        told = [] if self.percent is None else [f"has used {self.percent} % of its rated life"]
+        used = [] if self.percent is None else [f"has used {self.percent} % of its rated life"]
         if self.rated_bytes is not None and self.written_bytes is not None:
             written, rated = format_bytes(self.written_bytes), format_bytes(self.rated_bytes)
-            told.append(f"has {written} written to it of the {rated} that it is rated for")
-        return " and ".join(told)
+            used.append(f"has {written} written to it of the {rated} that it is rated for")
+        return " and ".join(used)
 
 
-def find_endurance(build: Build | None, place: Watched) -> int | None:
+def find_endurance(build: Build | None, watched: Watched) -> int | None:
     """Give how many bytes may be written to a drive in its life, as declared.
 
     Args:
         build: The declaration.
-        place: The drive and its place.
+        watched: The drive and its place.
 
     Returns:
         The bytes; None where none is declared, or another drive is in the place than the declaration names.
     """
-    position = build.position_at(place.path) if build else None
-    plan, record = position.occupant if position else None, place.drive
+    position = build.position_at(watched.path) if build else None
+    plan, record = position.occupant if position else None, watched.drive
     if plan is None or record is None:
         return None
     pairs = ((plan.serial, record.serial), (plan.model, record.model))
-    is_other = any(declared is not None and not is_same_text(told, declared) for declared, told in pairs)
+    is_other = any(declared is not None and not is_same_text(own, declared) for declared, own in pairs)
     return None if is_other else plan.endurance
 
 
@@ -124,16 +124,16 @@ def _say_days(days: float) -> str:
     return f"{days:.0f}" if days < 1e6 else "never"  # noqa: PLR2004 (thousands of years)
 
 
-def _report_wear(place: Watched, wear: _Wear, left: Remaining | NotEnough, said: str, severity: Severity) -> Finding:
+def _report_wear(watched: Watched, wear: _Wear, left: Remaining | NotEnough, said: str, severity: Severity) -> Finding:
     if wear.is_used_up:
         observed = "rated life used up"
     else:
         observed = "rated life used up within 90 days" if severity is Severity.WARNING else "within a year"
     return make_sign(
         NAME,
-        place,
+        watched,
         severity=severity,
-        summary=f"{place.name} ({place.device}) {said}",
+        summary=f"{watched.full_name} {said}",
         observed=observed,
         evidence={
             "percentage_used": wear.percent,

@@ -37,35 +37,35 @@ class Series:
     """The disconnects of one place that still count.
 
     Attributes:
-        drops: The disconnects, oldest first.
+        episodes: The disconnects, oldest first.
         needed_seconds: Clean time after the last one that clears the sign.
         trial: A fix on trial since, None where there is none.
     """
 
-    drops: tuple[Episode, ...]
+    episodes: tuple[Episode, ...]
     needed_seconds: float
     trial: Trial | None
 
     @property
     def last(self) -> Episode:
         """The last disconnect."""
-        return self.drops[-1]
+        return self.episodes[-1]
 
 
-def find_series(ledger: Ledger, path: str, drops: Sequence[Episode]) -> Series | None:
+def find_series(ledger: Ledger, path: str, episodes: Sequence[Episode]) -> Series | None:
     """Find the disconnects that still count; None once it has been clean for long enough (T15).
 
     Args:
         ledger: The ledger.
         path: The place.
-        drops: Its disconnects, oldest first.
+        episodes: Its disconnects, oldest first.
     """
     trial = ledger.trials.latest(path, None, EPISODES)
     # what came before a cure is over; what came before clean time alone is not, once it happens again
     cured_at = trial.began_at if trial is not None and trial.outcome == TrialOutcome.CURED else 0.0
-    last = drops[-1].dropped_at if drops else 0.0
+    last = episodes[-1].dropped_at if episodes else 0.0
     since = max(last - _LOOK_BACK_SECONDS, cured_at if last > cured_at else 0.0)
-    run = [one for one in drops if one.dropped_at >= since]
+    run = [episode for episode in episodes if episode.dropped_at >= since]
     if not run:
         return None
     needed = _clean_time(run, ledger.timeline.began_at)
@@ -77,7 +77,7 @@ def find_series(ledger: Ledger, path: str, drops: Sequence[Episode]) -> Series |
         needed = max(needed, ledger.now - run[-1].dropped_at)
     if ledger.now - run[-1].dropped_at > needed:
         return None
-    return Series(drops=tuple(run), needed_seconds=needed, trial=trial)
+    return Series(episodes=tuple(run), needed_seconds=needed, trial=trial)
 
 
 def _clean_time(run: Sequence[Episode], watched_since: float) -> float:
@@ -94,11 +94,11 @@ def by_position(current: Pass) -> Iterator[tuple[Watched, list[Episode]]]:
         return
     labels = current.arrangement.label_by_path
     by_path: dict[str, list[Episode]] = {}
-    for drop in current.past.ledger.episodes.episodes:
-        if drop.counts:
-            by_path.setdefault(drop.path, []).append(drop)
-    for path, drops in by_path.items():
-        last = drops[-1]
+    for episode in current.past.ledger.episodes.episodes:
+        if episode.counts:
+            by_path.setdefault(episode.path, []).append(episode)
+    for path, episodes in by_path.items():
+        last = episodes[-1]
         if not (is_ours(current, path) or last.serial or _DRIVE_NAME.match(path)):
             continue
         record = current.past.ledger.drives.records.get(last.serial)
@@ -111,20 +111,20 @@ def by_position(current: Pass) -> Iterator[tuple[Watched, list[Episode]]]:
                 device=here.name if here is not None else last.device,
                 drive=record,
             ),
-            drops,
+            episodes,
         )
 
 
-def report_series(past: Past, place: Watched, series: Series, rule: Rule, *, resets: int = 0) -> Finding:
+def report_series(past: Past, watched: Watched, series: Series, rule: Rule, *, resets: int = 0) -> Finding:
     """Say of a series what happened, how often, and how it stands."""
     ledger = past.ledger
-    count, last = len(series.drops), series.last
+    count, last = len(series.episodes), series.last
     name = rule.name
     return make_sign(
         name,
-        place,
-        severity=_severity(past, place, series, name),
-        summary=_summarize(ledger, place, series, name, resets=resets),
+        watched,
+        severity=_severity(past, watched, series, name),
+        summary=_summarize(ledger, watched, series, name, resets=resets),
         observed=_observe(series, name),
         evidence={
             "episodes": count,
@@ -132,32 +132,32 @@ def report_series(past: Past, place: Watched, series: Series, rule: Rule, *, res
             "last_at": format_time(ledger.timeline.to_wall(last.dropped_at)),
             "back": last.returned_at is not None,
             "clean_days_needed": round(series.needed_seconds / DAY, 2),
-            "last_episodes": [describe_episode(ledger, one) for one in series.drops[-_SHOWN:]],
+            "last_episodes": [describe_episode(ledger, episode) for episode in series.episodes[-_SHOWN:]],
             **say_trial(ledger, series.trial),
         },
         next_steps=rule.look_next,
     )
 
 
-def _severity(past: Past, place: Watched, series: Series, rule: str) -> Severity:
+def _severity(past: Past, watched: Watched, series: Series, rule: str) -> Severity:
     if series.trial is not None and series.trial.outcome == TrialOutcome.CURED:
         return Severity.NOTICE
-    if all(set(one.kinds) == {REENUMERATED} for one in series.drops):
+    if all(set(episode.kinds) == {REENUMERATED} for episode in series.episodes):
         return Severity.NOTICE  # nobody saw it go: a counter that began again is all there is
-    if all(one.only_aborted for one in series.drops) and len(series.drops) < _MANY_TIMEOUTS:
+    if all(episode.only_aborted for episode in series.episodes) and len(series.episodes) < _MANY_TIMEOUTS:
         return Severity.NOTICE
-    before = stood(past, place.identify(rule))
+    before = stood(past, watched.identify(rule))
     was_critical = before is not None and before.severity is Severity.CRITICAL
-    if rule == OFF_BUS_NAME and (len(series.drops) > 1 or was_critical):
+    if rule == OFF_BUS_NAME and (len(series.episodes) > 1 or was_critical):
         return Severity.CRITICAL
     return Severity.WARNING
 
 
 def _observe(series: Series, rule: str) -> str:
-    many = len(series.drops) > 1
+    many = len(series.episodes) > 1
     if rule == OFF_BUS_NAME:
         said = "drops off the bus again and again" if many else "dropped off the bus"
-    elif all(one.only_aborted for one in series.drops):
+    elif all(episode.only_aborted for episode in series.episodes):
         said = "its commands time out again and again" if many else "its commands timed out"
     else:
         said = "its controller is reset again and again" if many else "its controller was reset"
@@ -166,17 +166,17 @@ def _observe(series: Series, rule: str) -> str:
     return f"{said}; cured" if series.trial.outcome == TrialOutcome.CURED else f"{said}; a fix is on trial"
 
 
-def _summarize(ledger: Ledger, place: Watched, series: Series, rule: str, *, resets: int) -> str:
-    count, last = len(series.drops), series.last
+def _summarize(ledger: Ledger, watched: Watched, series: Series, rule: str, *, resets: int) -> str:
+    count, last = len(series.episodes), series.last
     when = format_time(ledger.timeline.to_wall(last.dropped_at))
     what = "dropped off the bus" if rule == OFF_BUS_NAME else "had its controller reset"
-    if rule != OFF_BUS_NAME and all(one.only_aborted for one in series.drops):
+    if rule != OFF_BUS_NAME and all(episode.only_aborted for episode in series.episodes):
         what = "let commands time out"
     if count > 1:
-        span = say_seconds(last.dropped_at - series.drops[0].dropped_at)
-        said = f"{place.name} ({place.device}) {what} {say_times(count)} in {span}, last at {when}"
+        span = say_seconds(last.dropped_at - series.episodes[0].dropped_at)
+        said = f"{watched.full_name} {what} {say_times(count)} in {span}, last at {when}"
     else:
-        said = f"{place.name} ({place.device}) {what} at {when}"
+        said = f"{watched.full_name} {what} at {when}"
     if resets:
         said += f", and its controller was reset {say_times(resets)} besides"
     back = "it came back" if last.returned_at is not None else "it is not back"
@@ -189,29 +189,29 @@ def _summarize(ledger: Ledger, place: Watched, series: Series, rule: str, *, res
     return f"{said}; {describe_trial(ledger, series.trial)}" if series.trial is not None else said
 
 
-def _say_what_answered(drop: Episode) -> str:
+def _say_what_answered(episode: Episode) -> str:
     """Say what the kernel read of a controller that it found down, where the two readings differ.
 
     Source: Linux drivers/nvme/host/pci.c, nvme_warn_reset: CSTS is a register, PCI_STATUS lies in config space.
     """
-    if drop.answered is False and drop.gone is False:
+    if episode.answered is False and episode.gone is False:
         return "; its registers did not answer, its config space did"
     return ""
 
 
-def describe_episode(ledger: Ledger, drop: Episode) -> dict[str, Any]:
+def describe_episode(ledger: Ledger, episode: Episode) -> dict[str, Any]:
     """Describe one disconnect with what held before it, as JSON values."""
-    before = drop.before
-    told = {
-        "episode": drop.number,
-        "at": format_time(ledger.timeline.to_wall(drop.dropped_at)),
-        "uncertain_seconds": round(drop.uncertain_seconds),
-        "kinds": list(drop.kinds),
-        "lines": drop.lines,
-        "left_the_bus": drop.gone,
-        "registers_answered": drop.answered,
-        "together_with": list(drop.together),
-        "lost_power": drop.power_lost,
+    before = episode.before
+    described = {
+        "episode": episode.number,
+        "at": format_time(ledger.timeline.to_wall(episode.dropped_at)),
+        "uncertain_seconds": round(episode.uncertain_seconds),
+        "kinds": list(episode.kinds),
+        "lines": episode.lines,
+        "left_the_bus": episode.gone,
+        "registers_answered": episode.answered,
+        "together_with": list(episode.together),
+        "lost_power": episode.power_lost,
         "load_before": before.load,
         "bytes_per_second_before": before.load_bytes_per_second,
         "celsius_before": before.celsius,
@@ -220,6 +220,6 @@ def describe_episode(ledger: Ledger, drop: Episode) -> dict[str, Any]:
         "link_before": before.trained,
         "link_errors_in_the_day_before": before.recent_errors,
     }
-    if drop.returned_at is not None:
-        told["away_seconds"] = round(drop.returned_at - drop.dropped_at)
-    return {name: value for name, value in told.items() if value not in (None, [])}
+    if episode.returned_at is not None:
+        described["away_seconds"] = round(episode.returned_at - episode.dropped_at)
+    return {name: value for name, value in described.items() if value not in (None, [])}

@@ -6,7 +6,6 @@ sleeps, it refused, it does not answer.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement
@@ -20,15 +19,7 @@ ALL_KEY = "health-logs"
 """What the one finding about all drives' logs is known by."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shut:
-    """A drive whose health log nobody here may read, and why."""
-
-    drive: Occupant
-    gap: Unread
-
-
-def find_shut(drives: Sequence[Occupant]) -> tuple[Shut, ...]:
+def find_shut(drives: Sequence[Occupant]) -> list[tuple[Occupant, Unread]]:
     """Find the drives whose health logs nobody here may read, where no log of any drive can be read, for one reason.
 
     A drive that cannot be read for a reason of its own is not among them, and leaves the others together.
@@ -37,29 +28,25 @@ def find_shut(drives: Sequence[Occupant]) -> tuple[Shut, ...]:
         drives: All drives.
 
     Returns:
-        Each with its gap; empty where a log could be read, the reasons differ, or it is a lone one.
+        Each with its gap; empty where a log could be read, the reasons differ, or there is only one such drive.
     """
-    healths = [(one, one.controller.health) for one in drives if one.controller is not None]
-    shut = tuple(
-        Shut(drive=one, gap=health)
-        for one, health in healths
-        if isinstance(health, Unread) and health.reason in _OF_THIS_MACHINE
-    )
-    none_is_read = all(isinstance(health, Unread) for _, health in healths)
-    is_one_cause = len({(one.gap.reason, one.gap.detail) for one in shut}) == 1
-    return shut if none_is_read and is_one_cause and len(shut) >= _FEWEST else ()
+    healths = [(drive, drive.controller.health) for drive in drives if drive.controller is not None]
+    gaps = [(drive, health) for drive, health in healths if isinstance(health, Unread)]
+    shut = [(drive, gap) for drive, gap in gaps if gap.reason in _OF_THIS_MACHINE]
+    is_one_cause = len({(gap.reason, gap.detail) for _, gap in shut}) == 1
+    return shut if len(gaps) == len(healths) and is_one_cause and len(shut) >= _FEWEST else []
 
 
-def report_shut(rule: str, arrangement: Arrangement, shut: Sequence[Shut]) -> Finding:
-    """Tell once that no drive's health log can be read.
+def report_shut(rule: str, arrangement: Arrangement, shut: Sequence[tuple[Occupant, Unread]]) -> Finding:
+    """Report once that no drive's health log can be read.
 
     Args:
         rule: Whose finding it is.
         arrangement: The build laid over the machine.
-        shut: The drives, at least one.
+        shut: The drives with their gaps, at least one.
     """
-    gaps = {arrangement.label_of(one.drive) or one.drive.name: one.gap for one in shut}
-    first = shut[0].gap
+    gaps = {arrangement.label_of(drive) or drive.name: gap for drive, gap in shut}
+    first = shut[0][1]
     return cannot_tell(
         rule,
         first,
@@ -72,7 +59,7 @@ def report_shut(rule: str, arrangement: Arrangement, shut: Sequence[Shut]) -> Fi
 
 
 def report_unread(rule: str, arrangement: Arrangement, occupant: Occupant, gap: Unread, *, key: str) -> Finding:
-    """Tell that a drive's health could not be read.
+    """Report that a drive's health could not be read.
 
     Args:
         rule: Whose finding it is.

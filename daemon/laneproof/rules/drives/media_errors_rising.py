@@ -28,21 +28,21 @@ _FASTER = "new media errors, faster and faster"
 
 def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
-    for place in watched_drives(current):
-        if place.drive is None or not (place.drive.rises or ledger.episodes.media):
+    for watched in watched_drives(current):
+        if watched.drive is None or not (watched.drive.rises or ledger.episodes.media):
             continue
-        times = find_media_times(place.drive, ledger.episodes)
+        times = find_media_times(watched.drive, ledger.episodes)
         if times and ledger.now - times[-1][0] <= CLEAR_SECONDS:
-            yield _report(current.past, place, place.drive, times)
+            yield _report(current.past, watched, watched.drive, times)
 
 
-def _report(past: Past, place: Watched, record: DriveRecord, times: list[tuple[float, int]]) -> Finding:
+def _report(past: Past, watched: Watched, record: DriveRecord, times: list[tuple[float, int]]) -> Finding:
     ledger = past.ledger
     since = min(record.health_since or record.first_at, times[0][0])
     # the first reading that moved says only that it happened since the one before: its time is an upper bound
     grown = growth([max(0.0, when - since) for when, _ in times], max(ledger.now - since, 1.0))
     faster = isinstance(grown, Growth) and grown.accelerating
-    before = stood(past, place.identify_drive(NAME))
+    before = stood(past, watched.identify_drive(NAME))
     severity = louder(Severity.CRITICAL if faster else Severity.WARNING, before.severity if before else None)
     number = sum(count for _, count in times)
     total = record.counters.get("media_errors")
@@ -52,9 +52,9 @@ def _report(past: Past, place: Watched, record: DriveRecord, times: list[tuple[f
     when = format_time(ledger.timeline.to_wall(times[-1][0]))
     sign = make_sign(
         NAME,
-        place,
+        watched,
         severity=severity,
-        summary=f"{place.name} ({place.device}): {counted}, on {say_times(len(times), 'occasion')}{known}; last {when}",
+        summary=f"{watched.full_name}: {counted}, on {say_times(len(times), 'occasion')}{known}; last {when}",
         observed=_FASTER if severity is Severity.CRITICAL else _NEW,
         evidence={
             "new_errors": number,

@@ -68,10 +68,10 @@ def falls_short(left: Remaining | NotEnough, limit_days: float, *, stood_so: boo
     return isinstance(left, Remaining) and left.days < limit_days * (_WELL_ABOVE if stood_so else 1.0)
 
 
-def find_before(past: Past, place: Watched, rule: str) -> Finding | None:
+def find_before(past: Past, watched: Watched, rule: str) -> Finding | None:
     """Give the same rule's word on the same drive after the pass before."""
-    before = stood(past, place.identify_drive(rule))
-    return before if before is not None and before.key == (place.serial or place.path) else None
+    before = stood(past, watched.identify_drive(rule))
+    return before if before is not None and before.key == (watched.serial or watched.path) else None
 
 
 def describe_left(left: Remaining | NotEnough) -> dict[str, object]:

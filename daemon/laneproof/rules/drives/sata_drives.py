@@ -38,7 +38,7 @@ def report_sign(
     return Finding(
         rule=rule.name,
         kind=Kind.SIGN,
-        severity=max((severity for _, severity in said), key=lambda one: one.rank),
+        severity=max((severity for _, severity in said), key=lambda severity: severity.rank),
         position=label,
         subject=occupant.name,
         key=key_of_drive(occupant),

@@ -20,12 +20,12 @@ handling damage. Source: ACS-3, Self-test execution status; SPC-4, Self-test res
 def _judge(current: Pass) -> Iterator[Finding]:
     yield from keep_those_asleep(current, NAME)
     for arrangement, occupant, drive in find_awake(current):
-        told = drive.last_self_test
-        if isinstance(told, Unread):
-            yield report_gap(NAME, arrangement, occupant, told)
-        elif told is not None and has_failed(told):
-            said = [(f"its last self-test failed ({told})", Severity.CRITICAL)]
-            yield report_sign(SELF_TEST_FAILED, arrangement, occupant, said, {"last_self_test": told})
+        result = drive.last_self_test
+        if isinstance(result, Unread):
+            yield report_gap(NAME, arrangement, occupant, result)
+        elif result is not None and has_failed(result):
+            said = [(f"its last self-test failed ({result})", Severity.CRITICAL)]
+            yield report_sign(SELF_TEST_FAILED, arrangement, occupant, said, {"last_self_test": result})
 
 
 def has_failed(self_test: str) -> bool:

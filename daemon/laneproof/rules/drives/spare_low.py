@@ -25,34 +25,34 @@ UNFILLED_STEP = (
 
 def _judge(current: Pass) -> Iterator[Finding]:
     unfilled = {drive.serial for drive in current.arrangement.drives if _fills_no_spare(drive)}
-    for place in watched_drives(current):
-        record = place.drive
-        if place.serial in unfilled:
-            yield _report_unread(place)
+    for watched in watched_drives(current):
+        record = watched.drive
+        if watched.serial in unfilled:
+            yield _report_unread(watched)
             continue
         if record is None or not record.spare.rows or record.spare_threshold is None:
             continue
         percent, threshold = record.spare.rows[-1][2], record.spare_threshold
         if threshold == 0 and not any(row[2] for row in record.spare.rows):
-            yield _report_unfilled(place)
+            yield _report_unfilled(watched)
             continue
         left = project(record.spare, current.past.ledger.now, lambda a, b, days, t=threshold: by_spare(a, b, t, days))  # type: ignore[misc]
         if percent < _FULL_PERCENT and is_spare_low(percent, threshold):
-            yield _report_spare(place, percent, threshold, left, Severity.WARNING)
-        elif falls_short(left, WARN_DAYS, stood_so=find_before(current.past, place, NAME) is not None):
-            yield _report_spare(place, percent, threshold, left, Severity.NOTICE)
+            yield _report_spare(watched, percent, threshold, left, Severity.WARNING)
+        elif falls_short(left, WARN_DAYS, stood_so=find_before(current.past, watched, NAME) is not None):
+            yield _report_spare(watched, percent, threshold, left, Severity.NOTICE)
 
 
 def _report_spare(
-    place: Watched, percent: int, threshold: int, left: Remaining | NotEnough, severity: Severity
+    watched: Watched, percent: int, threshold: int, left: Remaining | NotEnough, severity: Severity
 ) -> Finding:
     ahead = f"; at the pace seen, {left.days:.0f} days are left" if isinstance(left, Remaining) else ""
     is_near = severity is Severity.WARNING
     return make_sign(
         NAME,
-        place,
+        watched,
         severity=severity,
-        summary=f"{place.name} ({place.device}) has {percent} % spare, its own threshold is {threshold} %{ahead}",
+        summary=f"{watched.full_name} has {percent} % spare, its own threshold is {threshold} %{ahead}",
         observed="spare near its threshold" if is_near else "spare runs out within a year",
         evidence={
             "available_spare_percent": percent,
@@ -70,34 +70,34 @@ def _fills_no_spare(drive: Occupant) -> bool:
     return isinstance(health, HealthLog) and health.source == "log" and not _FIELDS.isdisjoint(health.absent)
 
 
-def _report_unread(place: Watched) -> Finding:
+def _report_unread(watched: Watched) -> Finding:
     why = "the drive reports more than 100 % there, so it does not fill this field"
     return cannot_tell(
         NAME,
-        Unread(f"the spare of {place.device}", why, Reason.MALFORMED),
-        about=f"the spare of {place.name} ({place.device})",
-        key=place.serial or place.path,
-        position=place.label,
-        subject=place.device or place.path,
-        evidence={"path": place.path, "serial": place.serial or None},
+        Unread(f"the spare of {watched.device}", why, Reason.MALFORMED),
+        about=f"the spare of {watched.full_name}",
+        key=watched.serial or watched.path,
+        position=watched.label,
+        subject=watched.device or watched.path,
+        evidence={"path": watched.path, "serial": watched.serial or None},
         next_steps=(UNFILLED_STEP,),
     )
 
 
-def _report_unfilled(place: Watched) -> Finding:
+def _report_unfilled(watched: Watched) -> Finding:
     """Say that a drive fills neither field, as emulated ones do: nothing is known of its spare."""
     why = "it reports 0 % spare with a threshold of 0 %, as a drive does that fills neither field"
     return cannot_tell(
         NAME,
-        Unread(f"the spare of {place.device}", why, Reason.ABSENT),
-        about=f"the spare of {place.name} ({place.device})",
+        Unread(f"the spare of {watched.device}", why, Reason.ABSENT),
+        about=f"the spare of {watched.full_name}",
         why=why,
-        key=place.serial or place.path,
-        position=place.label,
-        subject=place.device or place.path,
+        key=watched.serial or watched.path,
+        position=watched.label,
+        subject=watched.device or watched.path,
         evidence={
-            "path": place.path,
-            "serial": place.serial or None,
+            "path": watched.path,
+            "serial": watched.serial or None,
             "available_spare_percent": 0,
             "available_spare_threshold_percent": 0,
         },

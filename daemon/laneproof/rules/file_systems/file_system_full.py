@@ -18,20 +18,20 @@ _FULL_ABOVE, _CRITICAL_ABOVE = 0.90, 0.98
 
 def _judge(current: Pass) -> Iterator[Finding]:
     plans = find_plans(current.build)
-    for one in find_mounted(current.snapshot):
-        plan = plans.get(tidy(one.mount))
+    for file_system in find_mounted(current.snapshot):
+        plan = plans.get(tidy(file_system.mount))
         limit = plan.full_above if plan else None
-        if one.kind in ALWAYS_FULL or (limit is None and one.read_only is True):
+        if file_system.kind in ALWAYS_FULL or (limit is None and file_system.read_only is True):
             continue  # nothing is written to it
-        share = one.used_share
+        share = file_system.used_share
         if isinstance(share, Unread):
-            yield cannot_tell(NAME, share, about=f"how full {one.mount} is", key=one.mount)
+            yield cannot_tell(NAME, share, about=f"how full {file_system.mount} is", key=file_system.mount)
         elif share is not None and share > (_FULL_ABOVE if limit is None else limit):
-            yield _report_full(one, share, limit)
+            yield _report_full(file_system, share, limit)
 
 
-def _report_full(one: MountedFileSystem, share: float, limit: float | None) -> Finding:
-    left = one.available_bytes if isinstance(one.available_bytes, int) else None
+def _report_full(file_system: MountedFileSystem, share: float, limit: float | None) -> Finding:
+    left = file_system.available_bytes if isinstance(file_system.available_bytes, int) else None
     room = "" if left is None else f", {format_bytes(left)} left"
     declared = "" if limit is None else f"; declared {limit:.0%} at most"
     severity = Severity.CRITICAL if share > _CRITICAL_ABOVE else Severity.NOTICE if limit is None else Severity.WARNING
@@ -39,17 +39,17 @@ def _report_full(one: MountedFileSystem, share: float, limit: float | None) -> F
         rule=NAME,
         kind=Kind.SIGN,
         severity=severity,
-        subject=one.mount,
-        key=one.mount,
-        summary=f"file system {one.mount} is {share:.0%} full{room}{declared}",
+        subject=file_system.mount,
+        key=file_system.mount,
+        summary=f"file system {file_system.mount} is {share:.0%} full{room}{declared}",
         declared=None if limit is None else f"at most {limit:.0%}",
         observed="nothing left to speak of" if severity is Severity.CRITICAL else "fuller",
         evidence={
-            "device": one.device,
-            "kind": one.kind,
+            "device": file_system.device,
+            "kind": file_system.kind,
             "used_share": round(share, 4),
             "available_bytes": left,
-            "size_bytes": one.size_bytes if isinstance(one.size_bytes, int) else None,
+            "size_bytes": file_system.size_bytes if isinstance(file_system.size_bytes, int) else None,
         },
         next_steps=FILE_SYSTEM_FULL.look_next,
     )

@@ -18,7 +18,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         for mount in plans:
             yield cannot_tell(NAME, current.snapshot.file_systems, about=f"file system {mount}", key=mount)
         return
-    there = {tidy(one.mount) for one in current.snapshot.file_systems}
+    there = {tidy(file_system.mount) for file_system in current.snapshot.file_systems}
     for mount in plans:
         if mount not in there:
             yield Finding(

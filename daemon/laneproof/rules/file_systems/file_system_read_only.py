@@ -16,37 +16,44 @@ NAME = "file-system-read-only"
 
 def _judge(current: Pass) -> Iterator[Finding]:
     plans = find_plans(current.build)
-    for one in find_mounted(current.snapshot):
-        plan = plans.get(tidy(one.mount))
-        if (plan and plan.read_only) or one.kind in ALWAYS_FULL:
+    for file_system in find_mounted(current.snapshot):
+        plan = plans.get(tidy(file_system.mount))
+        if (plan and plan.read_only) or file_system.kind in ALWAYS_FULL:
             continue
-        if isinstance(one.read_only, Unread):
-            yield cannot_tell(NAME, one.read_only, about=f"whether {one.mount} can be written", key=one.mount)
-        elif one.read_only and one.declared_read_only is not True:
-            boot = current.past.box.writable.get(mount_key(one.device, one.mount))
+        if isinstance(file_system.read_only, Unread):
+            yield cannot_tell(
+                NAME, file_system.read_only, about=f"whether {file_system.mount} can be written", key=file_system.mount
+            )
+        elif file_system.read_only and file_system.declared_read_only is not True:
+            boot = current.past.box.writable.get(mount_key(file_system.device, file_system.mount))
             was_writable = boot is not None and boot == current.snapshot.boot_id
-            if one.declared_read_only is False or was_writable or (plan is not None and plan.read_only is False):
-                yield _report_read_only(one, was_writable=was_writable)
+            if (
+                file_system.declared_read_only is False
+                or was_writable
+                or (plan is not None and plan.read_only is False)
+            ):
+                yield _report_read_only(file_system, was_writable=was_writable)
             else:
                 why = "it is read-only now; whether it was mounted so on purpose cannot be seen from a sandbox"
-                gap = Unread(f"how {one.mount} was mounted", why, Reason.DENIED)
+                gap = Unread(f"how {file_system.mount} was mounted", why, Reason.DENIED)
                 steps = ("If it is meant so, declare it: [[file_system]] with read_only = true.",)
-                about = f"whether {one.mount} can be written"
-                yield cannot_tell(NAME, gap, about=about, key=one.mount, next_steps=steps)
+                about = f"whether {file_system.mount} can be written"
+                yield cannot_tell(NAME, gap, about=about, key=file_system.mount, next_steps=steps)
 
 
-def _report_read_only(one: MountedFileSystem, *, was_writable: bool) -> Finding:
+def _report_read_only(file_system: MountedFileSystem, *, was_writable: bool) -> Finding:
     before = "could be written earlier in this boot" if was_writable else "was not mounted so"
+    where = f"{file_system.kind} on {file_system.device}"
     return Finding(
         rule=NAME,
         kind=Kind.SIGN,
         severity=Severity.CRITICAL,
-        subject=one.mount,
-        key=one.mount,
-        summary=f"file system {one.mount} ({one.kind} on {one.device}) turned read-only: it {before}",
+        subject=file_system.mount,
+        key=file_system.mount,
+        summary=f"file system {file_system.mount} ({where}) turned read-only: it {before}",
         declared="writable",
         observed="read-only",
-        evidence={"device": one.device, "kind": one.kind, "was_writable_in_this_boot": was_writable},
+        evidence={"device": file_system.device, "kind": file_system.kind, "was_writable_in_this_boot": was_writable},
         next_steps=FILE_SYSTEM_READ_ONLY.look_next,
     )
 

@@ -10,7 +10,7 @@ ALWAYS_FULL = ("squashfs", "erofs", "iso9660", "udf", "cramfs")  # made full, an
 
 def find_plans(build: Build | None) -> dict[str, DeclaredFileSystem]:
     """Give the declared file systems by where they are mounted."""
-    return {tidy(one.mount): one for one in (build.file_system if build else ())}
+    return {tidy(plan.mount): plan for plan in (build.file_system if build else ())}
 
 
 def tidy(mount: str) -> str:

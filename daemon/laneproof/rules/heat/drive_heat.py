@@ -30,7 +30,7 @@ _CRITICAL = "above its own critical threshold"
 def minutes_in(record: DriveRecord, counter: str, since: float) -> tuple[int, int]:
     """Give by how much a counter of minutes grew since a moment, and on how many days."""
     rises = record.risen(counter, since)
-    return sum(one.by for one in rises), len({one.at // DAY for one in rises})
+    return sum(rise.by for rise in rises), len({rise.at // DAY for rise in rises})
 
 
 def find_minutes_a_year(record: DriveRecord) -> float | None:
@@ -49,26 +49,26 @@ def find_minutes_a_year(record: DriveRecord) -> float | None:
     return None if isinstance(a_year, NotEnough) else a_year
 
 
-def find_heat(past: Past, place: Watched) -> Finding | None:
+def find_heat(past: Past, watched: Watched) -> Finding | None:
     """Give what overheating tells of a drive in this pass, where it was above a limit of its own, not only warm.
 
     Args:
         past: What earlier passes left behind.
-        place: The drive.
+        watched: The drive.
     """
-    if place.drive is None:
+    if watched.drive is None:
         return None
-    finding = judge_drive(past, place, place.drive)
+    finding = judge_drive(past, watched, watched.drive)
     return None if finding is None or finding.observed == _NEAR else finding
 
 
-def is_heat_reported(past: Past, place: Watched) -> bool:
+def is_heat_reported(past: Past, watched: Watched) -> bool:
     """Whether overheating stood as that after the pass before."""
-    before = stood(past, place.identify_drive(HEAT_NAME))
+    before = stood(past, watched.identify_drive(HEAT_NAME))
     return before is not None and before.observed != _NEAR
 
 
-def judge_drive(past: Past, place: Watched, record: DriveRecord) -> Finding | None:
+def judge_drive(past: Past, watched: Watched, record: DriveRecord) -> Finding | None:
     """Hold one drive to its own limits."""
     ledger = past.ledger
     since = ledger.now - WEEK
@@ -98,15 +98,15 @@ def judge_drive(past: Past, place: Watched, record: DriveRecord) -> Finding | No
         said = f"keeps {room:.0f} °C below its warning threshold of {limit:.0f} °C (95 of 100 hours)"
     else:
         return None
-    before = stood(past, place.identify_drive(HEAT_NAME))
+    before = stood(past, watched.identify_drive(HEAT_NAME))
     if before is not None and before.observed in (_ABOVE, _CRITICAL) and observed == _NEAR:
         observed = before.observed or observed  # it cools down: the sign keeps its words until it clears
     severity = louder(severity, before.severity if before is not None else None)
     sign = make_sign(
         HEAT_NAME,
-        place,
+        watched,
         severity=severity,
-        summary=f"{place.name} ({place.device}) {said}",
+        summary=f"{watched.full_name} {said}",
         observed=_CRITICAL if severity is Severity.CRITICAL else observed,
         evidence={
             "celsius": record.celsius,
@@ -118,7 +118,7 @@ def judge_drive(past: Past, place: Watched, record: DriveRecord) -> Finding | No
             "minutes_seen_above_in_a_week": seen.minutes,
             "readings_at_critical_in_a_week": seen.critical,
             "headroom_celsius": None if room is None else round(room, 1),
-            "throttled_in_a_week": sum(one.by for one in find_throttles(record, since)),
+            "throttled_in_a_week": sum(throttle.by for throttle in find_throttles(record, since)),
         },
         next_steps=DRIVE_STEPS,
         follows_drive=True,

@@ -10,9 +10,9 @@ from laneproof.rules.sign_subjects import watched_drives
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    for place in watched_drives(current):
-        if place.drive is not None:
-            finding = judge_drive(current.past, place, place.drive)
+    for watched in watched_drives(current):
+        if watched.drive is not None:
+            finding = judge_drive(current.past, watched, watched.drive)
             if finding is not None:
                 yield finding
     yield from judge_box_heat(current)

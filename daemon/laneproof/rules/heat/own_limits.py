@@ -88,7 +88,7 @@ def _drive_parts(current: Pass) -> Iterator[_Part]:
 
 
 def _judge_part(part: _Part) -> Iterator[Finding]:
-    limits = [one for one in (part.high, part.highest) if one is not None]
+    limits = [limit for limit in (part.high, part.highest) if limit is not None]
     if not limits:
         return
     if isinstance(part.celsius, Unread):

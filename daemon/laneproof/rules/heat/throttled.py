@@ -16,14 +16,14 @@ NAME = "throttled"
 
 def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
-    for place in watched_drives(current):
-        record = place.drive
+    for watched in watched_drives(current):
+        record = watched.drive
         if record is None:
             continue
         since = ledger.now - WEEK
-        if find_heat(current.past, place) is not None:
+        if find_heat(current.past, watched) is not None:
             continue  # reported as overheating, which is the reason
-        times = sum(one.by for one in find_throttles(record, since))
+        times = sum(throttle.by for throttle in find_throttles(record, since))
         if times:
             said = f"slowed itself down for heat {say_times(times)} in the last week"
         elif _is_shown_slow(ledger, record):
@@ -32,9 +32,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue
         yield make_sign(
             NAME,
-            place,
+            watched,
             severity=Severity.NOTICE,
-            summary=f"{place.name} ({place.device}) {said}",
+            summary=f"{watched.full_name} {said}",
             observed="slower for heat",
             evidence={
                 "transitions_in_a_week": times,

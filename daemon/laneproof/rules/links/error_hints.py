@@ -42,7 +42,7 @@ def describe_heat(record: LinkRecord, heat: Sequence[HourHeat]) -> dict[str, Any
             if row.span <= HOUR and row.seconds > 0 and row.begins >= record.steady_since
             if int(row.begins // HOUR) in means
         ),
-        key=lambda one: one[0],
+        key=lambda row: row[0],
     )
     if len(hours) < _FEWEST_HOURS:
         return {}
@@ -60,7 +60,7 @@ def describe_heat(record: LinkRecord, heat: Sequence[HourHeat]) -> dict[str, Any
         return {}
     return {
         "rises_with_heat": {
-            "celsius": [round(one, 1) for one in celsius],
+            "celsius": [round(mean, 1) for mean in celsius],
             "error_minutes" if bursty else "errors": events,
             "p": test.p,
         }

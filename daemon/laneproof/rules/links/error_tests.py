@@ -97,8 +97,8 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
             with one another (Holm).
     """
     if not _has_enough(record, now):
-        told = (_judge_first_look(record), _judge_uncorrectable(record, now), _judge_change(record, now))
-        return next((one for one in told if one.level is not None), NOTHING_TO_SAY)
+        standings = (_judge_first_look(record), _judge_uncorrectable(record, now), _judge_change(record, now))
+        return next((standing for standing in standings if standing.level is not None), NOTHING_TO_SAY)
     found = [
         standing
         for standing in (
@@ -111,7 +111,11 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
         if standing.level is not None
     ]
     ranks = {"alarm": 1, "notice": 0}
-    return max(found, key=lambda one: (ranks[one.level or "notice"], one.beyond_specification), default=NOTHING_TO_SAY)
+    return max(
+        found,
+        key=lambda standing: (ranks[standing.level or "notice"], standing.beyond_specification),
+        default=NOTHING_TO_SAY,
+    )
 
 
 def _has_enough(record: LinkRecord, now: float) -> bool:
@@ -232,7 +236,7 @@ def _judge_reach(
         return NOTHING_TO_SAY
     since = max(now - reach.seconds, record.steady_since)
     before = record.series.between(record.steady_since, since)
-    others = [recent(one, now - since, now) for one in siblings]
+    others = [recent(sibling, now - since, now) for sibling in siblings]
     bursty = is_bursty(record, since)
     tests = (
         ("before", _correct(_compare_with_past(tally, before, bursty=bursty), links)),
@@ -247,10 +251,10 @@ def _judge_reach(
         for against, test in tests
         if test is not None
     ]
-    told = [one for one in found if one.level is not None]
-    if not told:
+    raised = [comparison for comparison in found if comparison.level is not None]
+    if not raised:
         return NOTHING_TO_SAY
-    best = max(told, key=lambda one: (one.level == "alarm", -one.test.log_p))
+    best = max(raised, key=lambda comparison: (comparison.level == "alarm", -comparison.test.log_p))
     return Standing(
         level=best.level,
         because=_say_comparison(tally, reach, best, len(siblings), bursty=bursty),
@@ -304,14 +308,14 @@ def _compare_with_past(tally: Tally, before: Tally, *, bursty: bool) -> RatioTes
 
 def _compare_with_siblings(tally: Tally, others: Sequence[Tally], *, bursty: bool) -> RatioTest | None:
     """Compare a link with all others, corrected for each of them being asked likewise (T4, with Holm)."""
-    links = {str(number): one for number, one in enumerate((tally, *others))}
+    links = {str(number): link for number, link in enumerate((tally, *others))}
     if not bursty:
-        test = each_against_the_others({name: (one.errors, one.bits) for name, one in links.items()})["0"]
+        test = each_against_the_others({name: (link.errors, link.bits) for name, link in links.items()})["0"]
         return None if isinstance(test, NotEnough) else test
-    minutes = {name: _count_minutes(one) for name, one in links.items()}
+    minutes = {name: _count_minutes(link) for name, link in links.items()}
     marked, watched = (sum(numbers) for numbers in zip(*minutes.values(), strict=True))
     tests = {name: _compare_minutes(own, (marked - own[0], watched - own[1])) for name, own in minutes.items()}
-    return correct_each({name: one for name, one in tests.items() if one is not None}).get("0")
+    return correct_each({name: comparison for name, comparison in tests.items() if comparison is not None}).get("0")
 
 
 def _count_minutes(tally: Tally) -> tuple[int, int]:

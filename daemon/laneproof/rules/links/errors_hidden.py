@@ -16,24 +16,24 @@ def _judge(current: Pass) -> Iterator[Finding]:
     ledger, owner = current.past.ledger, find_owner(current.snapshot)
     if owner is not None and owner.value == "off":
         return  # told for the whole box as not counted
-    for place, record in watched_links(current):
+    for watched, record in watched_links(current):
         hidden = [(name, end) for name, end in _ends(record) if end.present and end.hidden_since is not None]
         if hidden:
             at = format_time(ledger.timeline.to_wall(min(end.hidden_since or 0.0 for _, end in hidden)))
-            yield _report_hidden(place, hidden, at)
+            yield _report_hidden(watched, hidden, at)
 
 
 def _ends(record: LinkRecord) -> tuple[tuple[str, EndState], ...]:
     return ("the port", record.port), ("the device", record.far)
 
 
-def _report_hidden(place: Watched, hidden: list[tuple[str, EndState]], at: str) -> Finding:
+def _report_hidden(watched: Watched, hidden: list[tuple[str, EndState]], at: str) -> Finding:
     said = " and ".join(f"at {name} {STATE_WORDS[end.reporting]}" for name, end in hidden)
     return make_sign(
         NAME,
-        place,
+        watched,
         severity=Severity.NOTICE,
-        summary=f"correctable errors of {place.name} were counted and are not any more, since {at}: {said}",
+        summary=f"correctable errors of {watched.name} were counted and are not any more, since {at}: {said}",
         observed="errors no longer counted",
         evidence={"since": at, "ends": {name: str(end.reporting) for name, end in hidden}},
         next_steps=ERRORS_HIDDEN.look_next,

@@ -26,7 +26,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def _report_above(subject: Subject, link: LinkOfTwo, above: Sequence[tuple[str, str]]) -> Finding:
-    trained, declared = (" ".join(one) for one in zip(*above, strict=True))
+    trained, declared = (" ".join(column) for column in zip(*above, strict=True))
     position = subject.position
     because = position.link.because if position and position.link else None
     fragile = position is not None and any(part.kind in ("flexible-cable", "key-adapter") for part in position.through)

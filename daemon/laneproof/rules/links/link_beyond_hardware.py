@@ -37,7 +37,7 @@ def _report_beyond(subject: Subject, link: LinkOfTwo, over: Sequence[Measure]) -
     declared = " ".join(measure.write(measure.declared(subject) or 0) for measure in over)
     limits = [(measure, known_limits(measure, link)) for measure in over]
     observed = " ".join(measure.write(min(known.values())) for measure, known in limits)
-    told = "; ".join(
+    allowed = "; ".join(
         f"the {end} can do {measure.write(limit)}"
         for measure, known in limits
         for end, limit in known.items()
@@ -50,7 +50,7 @@ def _report_beyond(subject: Subject, link: LinkOfTwo, over: Sequence[Measure]) -
         position=subject.label,
         subject=link.address,
         key=subject.path,
-        summary=f"{subject.name} is declared {declared}, but its ends allow {observed} at most: {told}",
+        summary=f"{subject.name} is declared {declared}, but its ends allow {observed} at most: {allowed}",
         declared=declared,
         observed=observed,
         evidence=gather_evidence(subject, link),

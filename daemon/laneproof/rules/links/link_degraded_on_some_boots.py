@@ -21,17 +21,17 @@ _FEWEST_BOOTS = 2
 
 def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
-    for place, record, position in watched_trainings(current):
+    for watched, record, position in watched_trainings(current):
         if len(record.boots) < _FEWEST_BOOTS:
             continue
         recent = [boot for boot in record.boots if ledger.now - boot.at <= LOOK_BACK_SECONDS]
         boots = [boot for boot in recent if not (boot.at_rest and is_short(boot, record, position))]
         short = [boot for boot in boots if is_short(boot, record, position)]
-        if not short or not any(one not in short and one.boot > short[0].boot for one in boots):
+        if not short or not any(boot not in short and boot.boot > short[0].boot for boot in boots):
             continue  # never; or always since some boot, of which the link's own rules speak
-        clean = [one for one in boots if one.boot > short[-1].boot]
+        clean = [boot for boot in boots if boot.boot > short[-1].boot]
         if len(clean) < _CLEAN_BOOTS:
-            yield _report_boots(place, short, boots, position)
+            yield _report_boots(watched, short, boots, position)
 
 
 def is_short(boot: BootTraining, record: TrainingRecord, position: DeclaredPosition | None) -> bool:
@@ -56,8 +56,8 @@ def _expected(
 ) -> tuple[float | None, int | None]:
     """Give what it should reach: its plan; else what both ends can do, or what it reached in other boots."""
     plan = position.link if position else None
-    best_gt_s = max((one.gt_s for one in record.boots), default=0.0)
-    best_lanes = max((one.lanes for one in record.boots), default=0)
+    best_gt_s = max((boot.gt_s for boot in record.boots), default=0.0)
+    best_lanes = max((boot.lanes for boot in record.boots), default=0)
     gt_s = min(boot.capable_gt_s or best_gt_s, best_gt_s)
     lanes = min(boot.capable_lanes or best_lanes, best_lanes)
     if plan is not None and plan.generation is not None:
@@ -68,17 +68,17 @@ def _expected(
 
 
 def _report_boots(
-    place: Watched, short: list[BootTraining], boots: list[BootTraining], position: DeclaredPosition | None
+    watched: Watched, short: list[BootTraining], boots: list[BootTraining], position: DeclaredPosition | None
 ) -> Finding:
     last = short[-1]
     reached = "nothing there at all" if last.missing else write_training(last.gt_s, last.lanes)
-    usual = max((one for one in boots if one not in short), key=lambda one: (one.gt_s, one.lanes))
+    usual = max((boot for boot in boots if boot not in short), key=lambda boot: (boot.gt_s, boot.lanes))
     return make_sign(
         NAME,
-        place,
+        watched,
         severity=Severity.WARNING if len(short) >= TWICE else Severity.NOTICE,
         summary=(
-            f"{place.name} came up short on {len(short)} of {say_times(len(boots), 'boot')}: "
+            f"{watched.name} came up short on {len(short)} of {say_times(len(boots), 'boot')}: "
             f"last {reached}, else {write_training(usual.gt_s, usual.lanes)}"
         ),
         observed="comes up short on some boots",

@@ -248,7 +248,7 @@ def report_gap(rule: str, subject: Subject, gap: Unread) -> Finding:
 def _write_plan(subject: Subject) -> str | None:
     rate = describe_rate(subject.declared_gt_s) if subject.declared_gt_s is not None else None
     lanes = _write_lanes(subject.declared_lanes) if subject.declared_lanes is not None else None
-    return " ".join(one for one in (rate, lanes) if one) or None
+    return " ".join(word for word in (rate, lanes) if word) or None
 
 
 def known_limits(measure: Measure, link: LinkOfTwo) -> dict[str, float]:
@@ -258,7 +258,7 @@ def known_limits(measure: Measure, link: LinkOfTwo) -> dict[str, float]:
         if measure is RATE
         else (("port", link.port_lanes), ("device", link.device_lanes))
     )
-    return {name: told.value for name, told in ends if isinstance(told.value, float | int)}
+    return {name: figure.value for name, figure in ends if isinstance(figure.value, float | int)}
 
 
 def is_beyond(measure: Measure, subject: Subject, link: LinkOfTwo) -> bool:

@@ -23,12 +23,12 @@ _PASSING_SECONDS = 60.0
 
 def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
-    for place, record, position in watched_trainings(current):
+    for watched, record, position in watched_trainings(current):
         if not record.falls:
             continue
-        recent = [one for one in record.falls if _counts(one, ledger) and not _is_planned(one, position)]
-        if len(recent) >= TWICE or any(not was_passing(one) for one in recent):
-            yield _report_fall(ledger, place, recent)
+        recent = [fall for fall in record.falls if _counts(fall, ledger) and not _is_planned(fall, position)]
+        if len(recent) >= TWICE or any(not was_passing(fall) for fall in recent):
+            yield _report_fall(ledger, watched, recent)
 
 
 def _counts(fall: Fall, ledger: Ledger) -> bool:
@@ -48,16 +48,16 @@ def _is_planned(fall: Fall, position: DeclaredPosition | None) -> bool:
     return fall.to_gt_s >= rate_of(plan.generation) and fall.to_lanes >= plan.lanes
 
 
-def _report_fall(ledger: Ledger, place: Watched, falls: list[Fall]) -> Finding:
+def _report_fall(ledger: Ledger, watched: Watched, falls: list[Fall]) -> Finding:
     last = falls[-1]
     before, after = write_training(last.from_gt_s, last.from_lanes), write_training(last.to_gt_s, last.to_lanes)
     when = format_time(ledger.timeline.to_wall(last.at))
     now = "and is still there" if is_down(last, ledger) else "and has come back since"
     return make_sign(
         NAME,
-        place,
+        watched,
         severity=Severity.WARNING,
-        summary=f"{place.name} fell from {before} to {after} while running, at {when}, {now}",
+        summary=f"{watched.name} fell from {before} to {after} while running, at {when}, {now}",
         observed="its link fell while running",
         evidence={
             "falls": len(falls),

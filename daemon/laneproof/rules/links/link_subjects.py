@@ -212,7 +212,7 @@ def _find_binding(
     """Sort out which limits bind. A link that is below even the least of them fell short in training as well."""
     known = sorted(
         ((limit, code, text) for limit, code, text in limits if isinstance(limit, float | int) and limit < wanted),
-        key=lambda one: one[0],
+        key=lambda row: row[0],
     )
     reasons = [Reason(code=code, text=text.format(write(limit))) for limit, code, text in known]
     unread = [limit for limit, _, _ in limits if isinstance(limit, Unread)]
@@ -260,4 +260,4 @@ def _bytes_per_second(gt_s: float | Unread | None, lanes: float | Unread | None)
 def _disagreements(link: LinkOfTwo) -> dict[str, Any]:
     """Show all witnesses where their values differ."""
     trained: dict[str, LinkFigure] = {"rate_witnesses": link.trained_gt_s, "width_witnesses": link.trained_lanes}
-    return {name: dict(one.witnesses) for name, one in trained.items() if not one.agreed}
+    return {name: dict(figure.witnesses) for name, figure in trained.items() if not figure.agreed}

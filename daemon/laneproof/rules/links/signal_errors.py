@@ -31,22 +31,22 @@ def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
     watched = list(watched_links(current))
     counting = [record for _, record in watched if record.watched]
-    for place, record in watched:
-        before = stood(current.past, place.identify(NAME))
+    for subject, record in watched:
+        before = stood(current.past, subject.identify(NAME))
         is_untouched = record.version == 0 and not record.port.found and not record.far.found
         if before is None and is_untouched:
             continue
         # what stands as an alarm already is looked at less often: only its figures can change
         is_alarm = before is not None and before.severity is not Severity.NOTICE
         standing = stand(ledger, record, counting, every_seconds=6 * HOUR if is_alarm else HOUR)
-        if (finding := _report(ledger, place, record, standing, before)) is not None:
+        if (finding := _report(ledger, subject, record, standing, before)) is not None:
             yield finding
 
 
 def stand(ledger: Ledger, record: LinkRecord, counting: list[LinkRecord], *, every_seconds: float) -> Standing:
     """Judge one link; judged again when a stretch of time has begun, or it counted an error and nothing stands."""
     version = record.version if every_seconds <= HOUR else 0, int(ledger.now // every_seconds), record.steady_since
-    others = [one for one in counting if one is not record]
+    others = [sibling for sibling in counting if sibling is not record]
     return ledger.remember(
         (NAME, record.path, record.serial),
         version,
@@ -55,7 +55,7 @@ def stand(ledger: Ledger, record: LinkRecord, counting: list[LinkRecord], *, eve
 
 
 def _report(
-    ledger: Ledger, place: Watched, record: LinkRecord, standing: Standing, before: Finding | None
+    ledger: Ledger, watched: Watched, record: LinkRecord, standing: Standing, before: Finding | None
 ) -> Finding | None:
     trial = ledger.trials.latest(record.path, None, ERRORS)
     if standing.level is None:
@@ -67,12 +67,12 @@ def _report(
     is_capped = not beyond and _wakes_late(ledger, record)
     severity = Severity.WARNING if standing.level == "alarm" and not is_capped else Severity.NOTICE
     severity = louder(severity, before.severity if before is not None else None)
-    warmth = _find_warmth(ledger, place, record)
+    warmth = _find_warmth(ledger, watched, record)
     link = f"{describe_rate(record.gt_s)} x{record.lanes}" if record.gt_s else "an unknown rate"
-    seen = f"{place.name}, at {link}: {standing.because}"
+    seen = f"{watched.name}, at {link}: {standing.because}"
     finding = make_sign(
         NAME,
-        place,
+        watched,
         severity=severity,
         summary=seen,
         observed=_BEYOND if beyond else _MORE,
@@ -114,8 +114,8 @@ def _wakes_late(ledger: Ledger, record: LinkRecord) -> bool:
     return all(end.reporting is Reporting.COUNTED for end, replays in receivers if replays)
 
 
-def _find_warmth(ledger: Ledger, place: Watched, record: LinkRecord) -> dict[str, Any]:
-    heat = place.drive.heat if place.drive is not None else []
+def _find_warmth(ledger: Ledger, watched: Watched, record: LinkRecord) -> dict[str, Any]:
+    heat = watched.drive.heat if watched.drive is not None else []
     return ledger.remember(
         ("warmth", record.path, record.serial), int(ledger.now // (6 * HOUR)), lambda: describe_heat(record, heat)
     )
@@ -137,14 +137,14 @@ def _find_onset(ledger: Ledger, record: LinkRecord) -> dict[str, Any]:
     if len(days) < 3:  # noqa: PLR2004 (no change can be placed in fewer)
         return {}
     numbers = sorted(days)
-    point = change_point([days[one][0] for one in numbers], [max(days[one][1], 1.0) for one in numbers])
+    point = change_point([days[number][0] for number in numbers], [max(days[number][1], 1.0) for number in numbers])
     if isinstance(point, NotEnough) or point.rate_after <= point.rate_before or point.p > 0.01:  # noqa: PLR2004
         return {}
     began = numbers[point.split] * DAY
     near = ledger.changes.near(began, path=record.path, serial=record.serial, before=7 * DAY, after=DAY)
     return {
         "began_at": format_time(ledger.timeline.to_wall(began)),
-        "changed_near": [f"{format_time(ledger.timeline.to_wall(one.at))}: {one.describe()}" for one in near],
+        "changed_near": [f"{format_time(ledger.timeline.to_wall(change.at))}: {change.describe()}" for change in near],
     }
 
 

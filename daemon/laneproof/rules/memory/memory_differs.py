@@ -41,7 +41,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 def _judge_total(plan: DeclaredMemory, memory: Memory) -> Iterator[Finding]:
     if plan.total is None or _is_short_of_modules(plan, memory):
         return
-    sizes = [] if isinstance(memory.modules, Unread) else [one.size_bytes for one in memory.modules]
+    sizes = [] if isinstance(memory.modules, Unread) else [module.size_bytes for module in memory.modules]
     known = [size for size in sizes if size is not None]
     declared = format_bytes(plan.total, binary=True)
     if known and len(known) == len(sizes):
@@ -66,23 +66,23 @@ def _is_short_of_modules(plan: DeclaredMemory, memory: Memory) -> bool:
 
 def _judge_modules(plan: DeclaredMemory, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
     if plan.modules is not None and len(modules) != plan.modules:
-        sizes = [one.size_bytes for one in modules if one.size_bytes is not None]
+        sizes = [module.size_bytes for module in modules if module.size_bytes is not None]
         least = "" if len(sizes) == len(modules) else "at least "  # a module whose size the table does not tell
         fitted = least + format_bytes(sum(sizes), binary=True)
-        where = "".join(f", {one.locator}" for one in modules)
+        where = "".join(f", {module.locator}" for module in modules)
         found = f"{len(modules)} ({fitted}{where})"
         yield _differs("memory modules", str(plan.modules), found)
     if plan.speed_mt_s is None:
         return
     wrong = [
-        one
-        for one in modules
-        if one.configured_mt_s is not None
-        and abs(one.configured_mt_s - plan.speed_mt_s) > _SAME_RATE_WITHIN * plan.speed_mt_s
+        module
+        for module in modules
+        if module.configured_mt_s is not None
+        and abs(module.configured_mt_s - plan.speed_mt_s) > _SAME_RATE_WITHIN * plan.speed_mt_s
     ]
-    unknown = [one.locator for one in modules if one.configured_mt_s is None]
+    unknown = [module.locator for module in modules if module.configured_mt_s is None]
     if wrong:
-        found = ", ".join(f"{one.locator} {one.configured_mt_s} MT/s{_rated(one)}" for one in wrong)
+        found = ", ".join(f"{module.locator} {module.configured_mt_s} MT/s{_rated(module)}" for module in wrong)
         yield _differs("memory speed", f"{plan.speed_mt_s} MT/s", found)
     elif unknown or not modules:
         what = f"speed of {', '.join(unknown) or 'any module'}"
@@ -98,17 +98,17 @@ def _rated(module: MemoryModule) -> str:
 def _judge_correction(plan: DeclaredMemory, memory: Memory) -> Iterator[Finding]:
     if plan.ecc is None:
         return
-    told: list[bool] = []
+    corrects: list[bool] = []
     if memory.error_correction is not None:
-        told.append(memory.error_correction > _NO_CORRECTION)
+        corrects.append(memory.error_correction > _NO_CORRECTION)
     if not isinstance(memory.modules, Unread):
-        told += [one.ecc for one in memory.modules if one.ecc is not None]
+        corrects += [module.ecc for module in memory.modules if module.ecc is not None]
     words = {True: "corrects errors", False: "does not correct errors"}
-    if not told:
+    if not corrects:
         gap = Unread("error correction of the memory", "the board's table does not tell", Reason.ABSENT)
         yield _unverified("memory ecc", memory.modules if isinstance(memory.modules, Unread) else gap)
-    elif plan.ecc != all(told):
-        yield _differs("memory ecc", words[plan.ecc], words[all(told)])
+    elif plan.ecc != all(corrects):
+        yield _differs("memory ecc", words[plan.ecc], words[all(corrects)])
 
 
 def _differs(key: str, declared: str, observed: str) -> Finding:

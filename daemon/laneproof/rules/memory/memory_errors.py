@@ -44,8 +44,8 @@ def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past
     days = max(snapshot.up_seconds / DAY, 1.0)
     many = last_day >= _MANY_A_DAY or corrected / days >= _MANY_A_DAY
     severity = Severity.CRITICAL if uncorrected else Severity.WARNING if many else Severity.NOTICE
-    told = [f"{uncorrected} not corrected"] if uncorrected else []
-    told += [f"{corrected} corrected"] if corrected else []
+    counted = [f"{uncorrected} not corrected"] if uncorrected else []
+    counted += [f"{corrected} corrected"] if corrected else []
     recent = f"; {week} of them seen in the last 7 days" if week else ""
     yield Finding(
         rule=NAME,
@@ -53,7 +53,7 @@ def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past
         severity=severity,
         subject=name,
         key=name,
-        summary=f"memory controller {name} counted errors since the box was started: {', '.join(told)}{recent}",
+        summary=f"memory controller {name} counted errors since the box was started: {', '.join(counted)}{recent}",
         observed="errors not corrected" if uncorrected else "corrected errors",
         evidence={
             "correctable": corrected,

@@ -38,13 +38,13 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def _judge_rate(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
-    slow = [one for one in modules if _is_below(one.configured_mt_s, _rate_made_for(plan, one))]
+    slow = [module for module in modules if _is_below(module.configured_mt_s, _rate_made_for(plan, module))]
     meant = plan.speed_mt_s if plan else None
-    slow = [one for one in slow if meant is None or not _is_same(one.configured_mt_s, meant)]
+    slow = [module for module in slow if meant is None or not _is_same(module.configured_mt_s, meant)]
     if slow:
-        rates = sorted({rate for one in slow if (rate := _rate_made_for(plan, one))})
+        rates = sorted({rate for module in slow if (rate := _rate_made_for(plan, module))})
         made_for = " and ".join(f"{rate} MT/s" for rate in rates)
-        found = ", ".join(f"{one.locator} {one.configured_mt_s} MT/s" for one in slow)
+        found = ", ".join(f"{module.locator} {module.configured_mt_s} MT/s" for module in slow)
         yield Finding(
             rule=NAME,
             kind=Kind.DIFFERS,
@@ -56,15 +56,19 @@ def _judge_rate(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ...]) 
             observed=found,
             evidence={
                 "modules": [
-                    {"locator": one.locator, "configured_mt_s": one.configured_mt_s, "rated_mt_s": one.rated_mt_s}
-                    for one in slow
+                    {
+                        "locator": module.locator,
+                        "configured_mt_s": module.configured_mt_s,
+                        "rated_mt_s": module.rated_mt_s,
+                    }
+                    for module in slow
                 ],
                 "modules_fitted": len(modules),
             },
             next_steps=MEMORY_SLOW.look_next,
         )
         return
-    unknown = [one.locator for one in modules if one.configured_mt_s is None]
+    unknown = [module.locator for module in modules if module.configured_mt_s is None]
     if unknown and plan is not None and plan.rated_mt_s is not None:
         gap = Unread(f"the rate of {', '.join(unknown)}", "the board's table does not tell it", Reason.ABSENT)
         yield cannot_tell(
@@ -116,7 +120,7 @@ def _judge_channels(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ..
         return
     wanted = meant or (2 if len(modules) > 1 else 1)
     if modules and len(channels) < wanted:
-        where = ", ".join(one.locator for one in modules)
+        where = ", ".join(module.locator for module in modules)
         word = "channel" if len(channels) == 1 else "channels"
         asked = "declared" if meant else "and could be on"
         yield Finding(
@@ -128,7 +132,7 @@ def _judge_channels(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ..
             summary=f"the memory modules ({where}) are on {len(channels)} {word}, {asked} at least {wanted}",
             declared=f"{wanted} channels",
             observed=f"{len(channels)} {word}",
-            evidence={"channels": list(channels), "modules": [one.locator for one in modules]},
+            evidence={"channels": list(channels), "modules": [module.locator for module in modules]},
             next_steps=MEMORY_SLOW.look_next,
         )
 

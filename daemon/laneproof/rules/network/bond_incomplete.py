@@ -24,20 +24,20 @@ def _judge(current: Pass) -> Iterator[Finding]:
         return
     for plan in plans:
         found = () if isinstance(current.snapshot.bonds, Unread) else current.snapshot.bonds
-        bond = next((one for one in found if one.name == plan.name), None)
+        bond = next((bond for bond in found if bond.name == plan.name), None)
         if bond is None:
             yield _incomplete(plan, ["it is not there"], {})
             continue
-        told = list(_find_faults(plan, bond))
-        faults = [fault for fault in told if not isinstance(fault, Unread)]
-        gaps = [gap for gap in told if isinstance(gap, Unread)]
+        results = list(_find_faults(plan, bond))
+        faults = [fault for fault in results if not isinstance(fault, Unread)]
+        gaps = [gap for gap in results if isinstance(gap, Unread)]
         if faults:
             evidence = {
                 "mode": str(bond.mode),
                 "aggregated_ports": _plain(bond.aggregated_ports),
                 "partner_mac": _plain(bond.partner_mac),
                 "transmit_hash": _plain(bond.transmit_hash),
-                "members": {one.name: str(one.mii_status) for one in bond.members},
+                "members": {member.name: str(member.mii_status) for member in bond.members},
             }
             yield _incomplete(plan, faults, evidence)
         elif gaps:
@@ -59,7 +59,7 @@ def _find_faults(plan: DeclaredBond, bond: Bond) -> Iterator[str | Unread]:
             yield mode
         elif mode.split()[:1] != [plan.mode]:
             yield f"its mode is {mode}, declared {plan.mode}"
-    by_name = {one.name: one for one in bond.members}
+    by_name = {member.name: member for member in bond.members}
     for name in plan.members:
         if name not in by_name:
             yield f"{name} is not a member"
@@ -88,8 +88,8 @@ def _find_apart(bond: Bond, members: list[BondMember]) -> Iterator[str | Unread]
     if isinstance(active, Unread):
         yield active
         return
-    up = [one for one in members if one.mii_status == "up"]
-    ids = {one.aggregator_id for one in up if isinstance(one.aggregator_id, int)}
+    up = [member for member in members if member.mii_status == "up"]
+    ids = {member.aggregator_id for member in up if isinstance(member.aggregator_id, int)}
     if active is None and len(ids) > 1:
         yield f"its members are in different aggregators, {', '.join(map(str, sorted(ids)))}"
     for member in up:
@@ -103,7 +103,7 @@ def _find_apart(bond: Bond, members: list[BondMember]) -> Iterator[str | Unread]
 
 
 def _incomplete(plan: DeclaredBond, faults: list[str], evidence: dict[str, object]) -> Finding:
-    declared = ", ".join(one for one in (plan.mode, *plan.members) if one)
+    declared = ", ".join(word for word in (plan.mode, *plan.members) if word)
     return Finding(
         rule=NAME,
         kind=Kind.DIFFERS,

@@ -24,36 +24,36 @@ ceiling (from memory), and real ones stay far below. Judgement."""
 
 def _judge(current: Pass) -> Iterator[Finding]:
     now = current.snapshot.taken_at
-    for one, bond in find_ports(current):
-        counts = {"received": one.receive_errors, "sent": one.transmit_errors}
+    for port, bond in find_ports(current):
+        counts = {"received": port.receive_errors, "sent": port.transmit_errors}
         gap = next((count for count in counts.values() if isinstance(count, Unread)), None)
-        told: list[tuple[str, Severity]] = []
+        said: list[tuple[str, Severity]] = []
         for way, name in (("received", "receive_errors"), ("sent", "transmit_errors")):
-            key = key_of("interface", one.name, name)
+            key = key_of("interface", port.name, name)
             recent, ever = current.past.box.grown(key, within=DAY, now=now), counts[way]
             if recent >= _ERRORS_A_DAY:
                 severity = Severity.WARNING if recent >= _MANY_ERRORS_A_DAY else Severity.NOTICE
-                told.append((f"{recent} frames {way} with errors in the last day", severity))
+                said.append((f"{recent} frames {way} with errors in the last day", severity))
             elif isinstance(ever, int) and ever >= _ERRORS_SINCE_START and current.past.box.watched(key, now=now) < DAY:
-                told.append((f"{ever} frames {way} with errors since the box found it", Severity.NOTICE))
-        if told:
-            yield _report_errors(one, bond, told)
+                said.append((f"{ever} frames {way} with errors since the box found it", Severity.NOTICE))
+        if said:
+            yield _report_errors(port, bond, said)
         elif gap is not None:
-            yield cannot_tell(NAME, gap, about=f"errors of {one.name}", key=one.name)
+            yield cannot_tell(NAME, gap, about=f"errors of {port.name}", key=port.name)
 
 
-def _report_errors(one: Interface, bond: str | None, told: list[tuple[str, Severity]]) -> Finding:
+def _report_errors(interface: Interface, bond: str | None, said: list[tuple[str, Severity]]) -> Finding:
     return Finding(
         rule=NAME,
         kind=Kind.SIGN,
-        severity=max((severity for _, severity in told), key=lambda severity: severity.rank),
-        subject=one.name,
-        key=one.name,
-        summary=f"{name_port(one, bond)}: {'; '.join(text for text, _ in told)}",
+        severity=max((severity for _, severity in said), key=lambda severity: severity.rank),
+        subject=interface.name,
+        key=interface.name,
+        summary=f"{name_port(interface, bond)}: {'; '.join(text for text, _ in said)}",
         observed="frames with errors",
         evidence={
-            "receive_errors": one.receive_errors if isinstance(one.receive_errors, int) else None,
-            "transmit_errors": one.transmit_errors if isinstance(one.transmit_errors, int) else None,
+            "receive_errors": interface.receive_errors if isinstance(interface.receive_errors, int) else None,
+            "transmit_errors": interface.transmit_errors if isinstance(interface.transmit_errors, int) else None,
             "bond": bond,
         },
         next_steps=steps_for(NETWORK_ERRORS, bond),

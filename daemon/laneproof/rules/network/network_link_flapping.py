@@ -26,35 +26,35 @@ _LOSSES_SINCE_START = 20
 
 def _judge(current: Pass) -> Iterator[Finding]:
     now = current.snapshot.taken_at
-    for one, bond in find_ports(current):
-        changes = one.carrier_changes
+    for port, bond in find_ports(current):
+        changes = port.carrier_changes
         if isinstance(changes, Unread):
-            yield cannot_tell(NAME, changes, about=f"how steady the link of {one.name} is", key=one.name)
+            yield cannot_tell(NAME, changes, about=f"how steady the link of {port.name} is", key=port.name)
         if not isinstance(changes, int):
             continue
-        key = key_of("interface", one.name, "carrier_changes")
+        key = key_of("interface", port.name, "carrier_changes")
         recent = current.past.box.grown(key, within=DAY, now=now) // _CHANGES_A_LOSS
         ever = changes // _CHANGES_A_LOSS
         is_watched = current.past.box.watched(key, now=now) >= DAY
         hours = current.past.box.hours_grown(key, within=DAY, now=now)
         if recent > _LOSSES_A_RESTART or (recent >= _LOSSES_A_DAY and hours >= _LOSSES_A_DAY):
             severity = Severity.WARNING if recent >= _MANY_LOSSES_A_DAY else Severity.NOTICE
-            yield _report_unsteady(one, bond, f"{recent} times in the last day", severity, recent=recent)
+            yield _report_unsteady(port, bond, f"{recent} times in the last day", severity, recent=recent)
         elif ever >= _LOSSES_SINCE_START and not is_watched:
-            yield _report_unsteady(one, bond, f"{ever} times since the box found it", Severity.NOTICE, recent=recent)
+            yield _report_unsteady(port, bond, f"{ever} times since the box found it", Severity.NOTICE, recent=recent)
 
 
-def _report_unsteady(one: Interface, bond: str | None, often: str, severity: Severity, *, recent: int) -> Finding:
+def _report_unsteady(interface: Interface, bond: str | None, often: str, severity: Severity, *, recent: int) -> Finding:
     return Finding(
         rule=NAME,
         kind=Kind.SIGN,
         severity=severity,
-        subject=one.name,
-        key=one.name,
-        summary=f"the link of {name_port(one, bond)} was lost {often}",
+        subject=interface.name,
+        key=interface.name,
+        summary=f"the link of {name_port(interface, bond)} was lost {often}",
         observed="comes and goes",
         evidence={
-            "carrier_changes": one.carrier_changes if isinstance(one.carrier_changes, int) else None,
+            "carrier_changes": interface.carrier_changes if isinstance(interface.carrier_changes, int) else None,
             "losses_last_day": recent,
             "bond": bond,
         },

@@ -22,7 +22,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     if isinstance(current.snapshot.interfaces, Unread):
         yield cannot_tell(NAME, current.snapshot.interfaces, about=", ".join(speeds), key="network interfaces")
         return
-    by_name = {one.name: one for one in current.snapshot.interfaces}
+    by_name = {interface.name: interface for interface in current.snapshot.interfaces}
     members = {name for plan in (current.build.bond if current.build else ()) for name in plan.members}
     down = set(_list_down(current.snapshot))
     for name, speed in speeds.items():
@@ -37,7 +37,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 def _list_down(snapshot: Snapshot) -> Iterator[str]:
     for bond in () if isinstance(snapshot.bonds, Unread) else snapshot.bonds:
-        yield from (one.name for one in bond.members if one.mii_status != "up")
+        yield from (member.name for member in bond.members if member.mii_status != "up")
 
 
 def _declared_speeds(build: Build) -> Iterator[tuple[str, int]]:

@@ -21,14 +21,14 @@ def find_ports(current: Pass) -> Iterator[tuple[Interface, str | None]]:
     member_of = {member.name: bond.name for bond in bonds for member in bond.members}
     member_of |= {name: plan.name for plan in (current.build.bond if current.build else ()) for name in plan.members}
     names = {bond.name for bond in bonds}
-    for one in current.snapshot.interfaces:
-        if one.name not in names:
-            yield one, member_of.get(one.name)
+    for interface in current.snapshot.interfaces:
+        if interface.name not in names:
+            yield interface, member_of.get(interface.name)
 
 
-def name_port(one: Interface, bond: str | None) -> str:
+def name_port(interface: Interface, bond: str | None) -> str:
     """Name a port with the bond that it is in."""
-    return f"{one.name} (member of {bond})" if bond else one.name
+    return f"{interface.name} (member of {bond})" if bond else interface.name
 
 
 def steps_for(rule: Rule, bond: str | None) -> tuple[str, ...]:

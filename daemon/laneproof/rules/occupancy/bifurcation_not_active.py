@@ -44,9 +44,9 @@ def find_split_troubles(arrangement: Arrangement) -> Iterator[SplitTrouble]:
     for name, slot in (arrangement.build.slot if arrangement.build else {}).items():
         if len(slot.split) < 2 or arrangement.topology.unread is not None:  # noqa: PLR2004 (one branch is no split)
             continue
-        branches = [one for one in arrangement.placements if one.position.slot == name]
-        first = next((one for one in branches if one.position.branch == 1), None)
-        others = tuple(one for one in branches if one.position.branch not in (None, 1))
+        branches = [placement for placement in arrangement.placements if placement.position.slot == name]
+        first = next((placement for placement in branches if placement.position.branch == 1), None)
+        others = tuple(placement for placement in branches if placement.position.branch not in (None, 1))
         held = _lanes_beyond_share(first, slot.split[0])
         missing = others if _all_missing(first, others) else ()
         if missing or held is not None:
@@ -57,8 +57,8 @@ def _lanes_beyond_share(first: Placement | None, share: int) -> int | None:
     """Give the lanes of the first branch where they are more than its share: as trained, or as its port is set up."""
     if first is None or first.link is None or first.port is None:
         return None
-    told = (first.link.trained_lanes.value, first.link.port_lanes.value)
-    lanes = max((int(one) for one in told if isinstance(one, int | float)), default=0)
+    widths = (first.link.trained_lanes.value, first.link.port_lanes.value)
+    lanes = max((int(lanes) for lanes in widths if isinstance(lanes, int | float)), default=0)
     return lanes if lanes > share else None
 
 
@@ -69,7 +69,9 @@ def _all_missing(first: Placement | None, others: tuple[Placement, ...]) -> bool
     """
     if first is not None and first.state is State.NO_BRIDGE:
         return False
-    return any(one.is_meant_occupied for one in others) and all(one.state is State.NO_BRIDGE for one in others)
+    return any(sibling.is_meant_occupied for sibling in others) and all(
+        sibling.state is State.NO_BRIDGE for sibling in others
+    )
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -79,7 +81,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 def _report(trouble: SplitTrouble, snapshot: Snapshot, past: Past) -> Finding:
     split = "+".join(f"x{lanes}" for lanes in trouble.slot.split)
-    labels = [one.label for one in trouble.missing]
+    labels = [placement.label for placement in trouble.missing]
     seen = []
     if labels:
         seen.append(f"no bridge exists for {', '.join(labels)}")
@@ -88,7 +90,7 @@ def _report(trouble: SplitTrouble, snapshot: Snapshot, past: Past) -> Finding:
     observed = "; ".join(seen)
     causes = firmware_setting(
         trouble.first.link if trouble.first else None, snapshot, past, rising_lanes=True
-    ) or bridges_lost({one.position.path: one.label for one in trouble.missing}, snapshot, past)
+    ) or bridges_lost({placement.position.path: placement.label for placement in trouble.missing}, snapshot, past)
     return Finding(
         rule=BIFURCATION_NOT_ACTIVE.name,
         kind=Kind.DIFFERS,

@@ -13,17 +13,17 @@ def describe_plan(plan: DeclaredDevice | None) -> str:
         return " or ".join(describe_plan(device) for device in plan.devices)
     capacity = format_bytes(plan.capacity) if plan.capacity is not None else None
     serial = f"serial {plan.serial}" if plan.serial is not None else None
-    name = " ".join(one for one in (plan.kind or "device", plan.model) if one)
-    return ", ".join(one for one in (name, capacity, serial) if one)
+    name = " ".join(word for word in (plan.kind or "device", plan.model) if word)
+    return ", ".join(word for word in (name, capacity, serial) if word)
 
 
 def describe_found(occupant: Occupant) -> str:
     """Write a found device the same way, as far as it tells."""
     kind = occupant.kind if isinstance(occupant.kind, str) else "device"
-    name = " ".join(one for one in (kind, occupant.model) if isinstance(one, str))
+    name = " ".join(word for word in (kind, occupant.model) if isinstance(word, str))
     capacity = format_bytes(occupant.capacity_bytes) if isinstance(occupant.capacity_bytes, int) else None
     serial = f"serial {occupant.serial}" if isinstance(occupant.serial, str) else None
-    return ", ".join(one for one in (name, capacity, serial) if one)
+    return ", ".join(word for word in (name, capacity, serial) if word)
 
 
 def moved_step(label: str, elsewhere: str) -> str:

@@ -20,12 +20,12 @@ _NO_IDENTIFIERS = ("", "0", "none")
 
 def _judge(current: Pass) -> Iterator[Finding]:
     arrangement = current.arrangement
-    told: dict[str, list[Occupant]] = {}
+    sharing: dict[str, list[Occupant]] = {}
     for occupant in arrangement.drives:
         for name, value in _identifiers(occupant):
-            told.setdefault(f"{name} {value}", []).append(occupant)
+            sharing.setdefault(f"{name} {value}", []).append(occupant)
     for occupant in arrangement.drives:
-        doubts = [*_find_doubts(occupant, told), *_find_changes(occupant, current.past.ledger)]
+        doubts = [*_find_doubts(occupant, sharing), *_find_changes(occupant, current.past.ledger)]
         if doubts:
             yield _report(arrangement, occupant, doubts)
     updated = dict(_find_updates(arrangement, current.past.ledger))
@@ -42,21 +42,21 @@ def _identifiers(occupant: Occupant) -> Iterator[tuple[str, str]]:
                 yield name, value
 
 
-def _find_doubts(occupant: Occupant, told: dict[str, list[Occupant]]) -> Iterator[str]:
+def _find_doubts(occupant: Occupant, sharing: dict[str, list[Occupant]]) -> Iterator[str]:
     if isinstance(occupant.serial, str) and occupant.serial.strip().casefold() in _NO_IDENTIFIERS:
         yield "it reports no serial number, so it cannot be distinguished from another of its kind"
     for name, value in _identifiers(occupant):
-        twins = [one.name for one in told[f"{name} {value}"] if not _is_same_drive(one, occupant)]
+        twins = [other.name for other in sharing[f"{name} {value}"] if not _is_same_drive(other, occupant)]
         if twins:
             yield f"its {name} {value} is that of {' and '.join(twins)} too"
 
 
-def _is_same_drive(one: Occupant, other: Occupant) -> bool:
+def _is_same_drive(first: Occupant, other: Occupant) -> bool:
     """Whether two are one drive: itself, or a second controller of a drive with two ports."""
-    if one.own_path == other.own_path:
+    if first.own_path == other.own_path:
         return True
-    ids = [occupant.controller.controller_id if occupant.controller else None for occupant in (one, other)]
-    same = is_same_text(one.serial, str(other.serial)) and is_same_text(one.model, str(other.model))
+    ids = [occupant.controller.controller_id if occupant.controller else None for occupant in (first, other)]
+    same = is_same_text(first.serial, str(other.serial)) and is_same_text(first.model, str(other.model))
     return same and all(isinstance(number, int) for number in ids) and ids[0] != ids[1]
 
 

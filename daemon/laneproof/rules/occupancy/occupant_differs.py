@@ -60,8 +60,8 @@ def _pairs(plan: DeclaredDevice, occupant: Occupant) -> Iterator[tuple[str, str 
     )
     for what, declared, observed in pairs:
         if declared is not None:
-            told = Unread(f"the {what} of {occupant.name}", "it tells none") if observed is None else observed
-            yield what, declared, told
+            value = Unread(f"the {what} of {occupant.name}", "it tells none") if observed is None else observed
+            yield what, declared, value
 
 
 def _is_equal(what: str, declared: str | int, observed: str | int, occupant: Occupant) -> bool:
@@ -101,7 +101,7 @@ def _report_differs(
     if found is not None:
         notes.append(f"the drive declared here is in {arrangement.where(found)}")
         steps.append(moved_step(placement.label, arrangement.where(found)))
-    told = f"{placement.label} holds {observed}, declared {declared}"
+    holds = f"{placement.label} holds {observed}, declared {declared}"
     return Finding(
         rule=OCCUPANT_DIFFERS.name,
         kind=Kind.DIFFERS,
@@ -109,7 +109,7 @@ def _report_differs(
         position=placement.label,
         subject=occupant.name,
         key=placement.position.path,
-        summary="; ".join((told, *notes)),
+        summary="; ".join((holds, *notes)),
         declared=declared,
         observed=observed,
         evidence={

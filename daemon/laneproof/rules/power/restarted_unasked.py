@@ -66,7 +66,9 @@ def _find_starts(current: Pass) -> Iterator[_Start]:
     boots, stops = ledger.boot_times, dict(ledger.stops)
     counted: dict[float, list[str]] = {}
     drives = [
-        (place.name, place.drive) for place in watched_drives(current) if place.drive and place.drive.health_since
+        (watched.name, watched.drive)
+        for watched in watched_drives(current)
+        if watched.drive and watched.drive.health_since
     ]
     for name, drive in drives:
         for rise in drive.risen("unsafe_shutdowns"):

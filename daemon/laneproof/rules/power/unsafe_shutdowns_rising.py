@@ -16,25 +16,25 @@ CLEAR_SECONDS = 30 * DAY
 
 def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
-    for place in watched_drives(current):
-        if place.drive is None:
+    for watched in watched_drives(current):
+        if watched.drive is None:
             continue
         # across a boot the whole machine may have lost its power, and says nothing of this drive
-        rises = [one for one in place.drive.risen("unsafe_shutdowns", ledger.now - CLEAR_SECONDS) if one.same_boot]
-        drops = [one for one in ledger.episodes.of(place.path, place.serial or None) if one.dropped]
-        if rises and find_series(ledger, place.path, drops) is None:  # else told with its drops
-            yield _report(place, rises, format_time(ledger.timeline.to_wall(rises[-1].at)))
+        rises = [rise for rise in watched.drive.risen("unsafe_shutdowns", ledger.now - CLEAR_SECONDS) if rise.same_boot]
+        episodes = [episode for episode in ledger.episodes.of(watched.path, watched.serial or None) if episode.dropped]
+        if rises and find_series(ledger, watched.path, episodes) is None:  # else told with its drops
+            yield _report(watched, rises, format_time(ledger.timeline.to_wall(rises[-1].at)))
 
 
-def _report(place: Watched, rises: list[Rise], last: str) -> Finding:
-    number = sum(one.by for one in rises)
-    again = len({one.at // (12 * HOUR) for one in rises}) > 1
+def _report(watched: Watched, rises: list[Rise], last: str) -> Finding:
+    number = sum(rise.by for rise in rises)
+    again = len({rise.at // (12 * HOUR) for rise in rises}) > 1
     return make_sign(
         NAME,
-        place,
+        watched,
         severity=Severity.WARNING if again else Severity.NOTICE,
         summary=(
-            f"{place.name} ({place.device}) lost its power without warning {say_times(number)} while the machine ran "
+            f"{watched.full_name} lost its power without warning {say_times(number)} while the machine ran "
             f"on, last seen at {last}"
         ),
         observed="loses power while the machine runs on" if again else "lost power while the machine ran on",

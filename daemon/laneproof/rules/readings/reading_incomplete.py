@@ -72,7 +72,11 @@ def _matters(group: str, gap: Unread, build: Build | None) -> bool:
     """
     if group in _ALWAYS_JUDGED or gap.reason is not Reason.ABSENT:
         return True
-    return group == "drives" and build is not None and any(hangs_on_controller(one.path) for one in build.position)
+    return (
+        group == "drives"
+        and build is not None
+        and any(hangs_on_controller(position.path) for position in build.position)
+    )
 
 
 def _is_reported_elsewhere(group: str, build: Build | None) -> bool:
@@ -85,7 +89,7 @@ def _is_reported_elsewhere(group: str, build: Build | None) -> bool:
         for name, value in kernel
         if name not in ("links_aspm", "release")  # compared with other groups
     )
-    told = {
+    asked = {
         "power": asks_power,
         "firmware": build.firmware is not None or (kernel is not None and kernel.release is not None),
         "memory": build.memory is not None,
@@ -93,10 +97,10 @@ def _is_reported_elsewhere(group: str, build: Build | None) -> bool:
         "bonds": bool(build.bond),
         "thermal": bool(build.fan),
         "file_systems": bool(build.file_system),
-        "interfaces": any(one.speed_mbit_s is not None for one in build.network)
-        or any(one.member_speed_mbit_s is not None and one.members for one in build.bond),
+        "interfaces": any(plan.speed_mbit_s is not None for plan in build.network)
+        or any(plan.member_speed_mbit_s is not None and plan.members for plan in build.bond),
     }
-    return told.get(group, False)
+    return asked.get(group, False)
 
 
 READING_INCOMPLETE = Rule(

@@ -55,9 +55,9 @@ def _check_latency(power: KernelPower, arrangement: Arrangement) -> Iterator[Con
             found=f"{setting.value} is in force",
         )
     elif setting.value == "0":
-        awake = [one for one in arrangement.topology.controllers.values() if enters_idle_states(one) is True]
+        awake = [drive for drive in arrangement.topology.controllers.values() if enters_idle_states(drive) is True]
         if awake:
-            names = tuple(sorted(one.name for one in awake))
+            names = tuple(sorted(drive.name for drive in awake))
             yield Contradiction(
                 what="nvme_default_ps_max_latency_us",
                 asked=f"{_LATENCY} is 0",

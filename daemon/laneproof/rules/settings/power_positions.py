@@ -70,10 +70,10 @@ def read_aspm(end: PciFunction) -> int | Unread | None:
 
 def _compare_aspm(declared: str, link: LinkOfTwo) -> Iterator[Deviation]:
     ends = [(name, end) for name, end in (("port", link.port), ("device", link.device)) if end is not None]
-    told = [(name, end, read_aspm(end)) for name, end in ends]
+    read = [(name, end, read_aspm(end)) for name, end in ends]
     # the device's files speak for the whole link, so they stand in for a port whose register could not be read
-    states = [(name, end, state) for name, end, state in told if isinstance(state, int)]
-    gaps = [state for _, _, state in told if isinstance(state, Unread)]
+    states = [(name, end, state) for name, end, state in read if isinstance(state, int)]
+    gaps = [state for _, _, state in read if isinstance(state, Unread)]
     if gaps and _has_files(link.device):
         gaps = []
     enabled = [f"{write_aspm(state)} at the {name} {end.address}" for name, end, state in states if state]
@@ -96,7 +96,9 @@ def _has_files(device: PciFunction | None) -> bool:
 
 
 def _why_off(link: LinkOfTwo) -> str:
-    supported = [one.aspm_supported for one in (link.port_registers, link.device_registers) if one is not None]
+    supported = [
+        registers.aspm_supported for registers in (link.port_registers, link.device_registers) if registers is not None
+    ]
     shared = ASPM_L0S | ASPM_L1
     for bits in supported:
         shared &= bits

@@ -89,7 +89,7 @@ def _judge_command_line(wanted: tuple[str, ...], words: tuple[str, ...] | Unread
     for word in dict.fromkeys(wanted):
         if _spell(word) not in present:
             name = _spell(word).partition("=")[0]
-            others = [one for one in words if _spell(one).partition("=")[0] == name]
+            others = [word for word in words if _spell(word).partition("=")[0] == name]
             observed = " ".join(others) if others else "not there"
             yield _differs(
                 f"command line: {word}",
@@ -149,13 +149,13 @@ def _unverified(key: str, declared: str | None, gap: Unread) -> Finding:
 
 def _judge_position(plan: DeclaredKernel, placement: Placement, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
     deviations = list(find_deviations(plan, placement))
-    differing = [one for one in deviations if not isinstance(one.observed, Unread)]
+    differing = [deviation for deviation in deviations if not isinstance(deviation.observed, Unread)]
     if differing:
         causes = aspm_setting(placement.link, snapshot, past) if _has_aspm(differing) else ()
         yield _report_position(placement, differing, causes)
     elif deviations:
-        gaps = [one.observed for one in deviations if isinstance(one.observed, Unread)]
-        words = "; ".join(dict.fromkeys(f"{one.what}: {one.observed}" for one in deviations))
+        gaps = [deviation.observed for deviation in deviations if isinstance(deviation.observed, Unread)]
+        words = "; ".join(dict.fromkeys(f"{deviation.what}: {deviation.observed}" for deviation in deviations))
         yield cannot_tell(
             NAME,
             gaps[0],
@@ -165,20 +165,20 @@ def _judge_position(plan: DeclaredKernel, placement: Placement, snapshot: Snapsh
             position=placement.label,
             subject=placement.occupant.name if placement.occupant else placement.label,
             declared=_join(deviations),
-            evidence={"settings": [one.what for one in deviations], "unread": words},
+            evidence={"settings": [deviation.what for deviation in deviations], "unread": words},
         )
 
 
 def _has_aspm(deviations: list[Deviation]) -> bool:
-    return any(one.what == "links_aspm" for one in deviations)
+    return any(deviation.what == "links_aspm" for deviation in deviations)
 
 
 def _join(deviations: list[Deviation]) -> str:
-    return "; ".join(f"{one.what} {one.declared}" for one in deviations)
+    return "; ".join(f"{deviation.what} {deviation.declared}" for deviation in deviations)
 
 
 def _report_position(placement: Placement, differing: list[Deviation], causes: tuple[Cause, ...]) -> Finding:
-    observed = "; ".join(str(one.observed) for one in differing)
+    observed = "; ".join(str(deviation.observed) for deviation in differing)
     return Finding(
         rule=NAME,
         kind=Kind.DIFFERS,
@@ -189,10 +189,10 @@ def _report_position(placement: Placement, differing: list[Deviation], causes: t
         summary=f"{placement.label}: {observed}; declared {_join(differing)}",
         declared=_join(differing),
         observed=observed,
-        evidence={"settings": [one.what for one in differing], "path": placement.position.path},
+        evidence={"settings": [deviation.what for deviation in differing], "path": placement.position.path},
         causes=causes,
         next_steps=advise(
-            *dict.fromkeys(_step(one.what) for one in differing),
+            *dict.fromkeys(_step(deviation.what) for deviation in differing),
             *POWER_SETTING_DIFFERS.look_next,
         ),
     )

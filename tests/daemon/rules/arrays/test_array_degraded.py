@@ -85,14 +85,14 @@ def test_rebuild_is_told_with_its_progress() -> None:
 
 
 def test_array_is_judged_without_any_declaration() -> None:
-    assert [one.subject for one in judge(ARRAY_DEGRADED, None, kelp_box().with_array("md5", DISKS, degraded=1))] == [
-        "md5"
-    ]
+    assert [
+        finding.subject for finding in judge(ARRAY_DEGRADED, None, kelp_box().with_array("md5", DISKS, degraded=1))
+    ] == ["md5"]
 
 
 def test_unread_state_of_an_array_is_unverified() -> None:
     box = kelp_box().with_group(arrays=(replace(make_array("md0", DISKS), degraded=UNREAD),))
-    assert [one.kind for one in judge(ARRAY_DEGRADED, None, box)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(ARRAY_DEGRADED, None, box)] == [Kind.UNVERIFIED]
 
 
 def test_examples() -> None:

@@ -55,7 +55,7 @@ def test_array_under_another_name_is_recognised_by_its_drives() -> None:
 def test_member_from_another_position_is_told_by_the_rule_about_places() -> None:
     box = kelp_box().with_array("md0", (*DISKS[:2], "nvme3n1"))
     assert judge(ARRAY_DIFFERS, build(), box) == []
-    assert [one.position for one in judge(ARRAY_MEMBER_ELSEWHERE, build(), box)] == ["riser-4"]
+    assert [finding.position for finding in judge(ARRAY_MEMBER_ELSEWHERE, build(), box)] == ["riser-4"]
 
 
 def test_more_members_missing_than_are_elsewhere_are_told() -> None:
@@ -91,7 +91,7 @@ def test_member_that_the_array_runs_without_is_told_once() -> None:
     ],
 )
 def test_what_cannot_be_read_is_unverified(box: Box) -> None:
-    assert [one.kind for one in judge(ARRAY_DIFFERS, build(), box)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(ARRAY_DIFFERS, build(), box)] == [Kind.UNVERIFIED]
 
 
 def test_examples() -> None:

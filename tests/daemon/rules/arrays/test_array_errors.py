@@ -22,9 +22,9 @@ def judge(**facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of an array)
 
 
 def member(bad: int | Unread | None) -> tuple[ArrayMember, ...]:
-    one = ArrayMember(name="nvme0n1", disk="nvme0n1", state="in_sync", slot=0, errors=0, bad_block_sectors=bad)
+    member = ArrayMember(name="nvme0n1", disk="nvme0n1", state="in_sync", slot=0, errors=0, bad_block_sectors=bad)
     other = ArrayMember(name="nvme1n1", disk="nvme1n1", state="in_sync", slot=1, errors=0, bad_block_sectors=0)
-    return one, other
+    return member, other
 
 
 @pytest.mark.parametrize("facts", [{}, {"mismatch_sectors": 0}, {"members": member(0)}, {"members": member(None)}])
@@ -77,7 +77,7 @@ def test_counts_of_zero_hold() -> None:
     [{"mismatch_sectors": Unread("mismatch_cnt", "denied")}, {"members": member(Unread("bad_blocks", "denied"))}],
 )
 def test_what_cannot_be_read_is_unverified(facts: dict[str, Any]) -> None:
-    assert [one.kind for one in judge(**facts)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(**facts)] == [Kind.UNVERIFIED]
 
 
 def test_what_is_known_is_told_beside_what_is_not() -> None:

@@ -69,7 +69,10 @@ def test_position_whose_disks_are_not_known_makes_no_stranger() -> None:
     box = kelp_box().with_array("md0", (*DISKS[:2], DISKS[3]))
     snapshot = box.snapshot()
     assert isinstance(snapshot.controllers, tuple)
-    bare = tuple(replace(one, namespaces=()) if one.name == "nvme2" else one for one in snapshot.controllers)
+    bare = tuple(
+        replace(controller, namespaces=()) if controller.name == "nvme2" else controller
+        for controller in snapshot.controllers
+    )
     build = declare(ARRAY + POSITIONS)
     without = replace(snapshot, controllers=bare)
     assert isinstance(declared_disks(arrange(build, without), build.array[0]), Unread)

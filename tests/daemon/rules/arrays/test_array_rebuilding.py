@@ -57,9 +57,9 @@ def test_no_member_is_to_be_touched_meanwhile() -> None:
 
 
 def test_progress_is_no_change_of_the_finding() -> None:
-    (one,) = judge(ARRAY_REBUILDING, box(sync_action="recover", sync_completed=0.25))
+    (finding,) = judge(ARRAY_REBUILDING, box(sync_action="recover", sync_completed=0.25))
     (other,) = judge(ARRAY_REBUILDING, box(sync_action="recover", sync_completed=0.75))
-    assert one.substance == other.substance
+    assert finding.substance == other.substance
 
 
 def test_time_left_comes_from_the_kernels_speed() -> None:

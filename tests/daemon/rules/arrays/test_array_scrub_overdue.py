@@ -44,7 +44,7 @@ def checked(days_ago: float | None, *, watched_days: float = 90) -> Past:
     ],
 )
 def test_overdue_is_told_from_not_known(past: Past, kind: Kind | None) -> None:
-    assert [one.kind for one in judge(ARRAY_SCRUB_OVERDUE, box(), past)] == ([kind] if kind else [])
+    assert [finding.kind for finding in judge(ARRAY_SCRUB_OVERDUE, box(), past)] == ([kind] if kind else [])
 
 
 def test_days_since_the_check_are_said() -> None:
@@ -54,9 +54,9 @@ def test_days_since_the_check_are_said() -> None:
 
 
 def test_day_after_day_is_no_change_of_the_finding() -> None:
-    (one,) = judge(ARRAY_SCRUB_OVERDUE, box(), checked(50))
+    (finding,) = judge(ARRAY_SCRUB_OVERDUE, box(), checked(50))
     (other,) = judge(ARRAY_SCRUB_OVERDUE, box(), checked(51))
-    assert one.substance == other.substance
+    assert finding.substance == other.substance
 
 
 def test_check_that_runs_is_no_complaint() -> None:
@@ -88,7 +88,7 @@ def test_daemon_that_sees_a_check_end_knows_of_it() -> None:
 
     def kinds(at: float, **facts: object) -> list[Kind]:
         outcome = engine.observe(box(at=A_MORNING + at, **facts))
-        return [one.kind for one in outcome.findings if one.rule == "array-scrub-overdue"]
+        return [finding.kind for finding in outcome.findings if finding.rule == "array-scrub-overdue"]
 
     assert kinds(0) == [Kind.UNVERIFIED]
     for minute in range(60):

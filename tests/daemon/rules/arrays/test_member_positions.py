@@ -91,6 +91,6 @@ def test_btrfs_device_that_is_missing_has_only_its_number() -> None:
 )
 def test_state_of_a_member(state: str, *, lost: bool) -> None:
     assert is_lost(member("a", "a")) is False
-    one = ArrayMember(name="a", disk="a", state=state, slot=0, errors=0)
-    assert is_lost(one) == lost
+    found = ArrayMember(name="a", disk="a", state=state, slot=0, errors=0)
+    assert is_lost(found) == lost
     assert not is_lost(ArrayMember(name="a", disk="a", state=Unread("state", "x"), slot=0, errors=0))

@@ -128,7 +128,7 @@ def test_identity_is_the_position_else_the_serial_number() -> None:
 
 def test_drive_that_no_driver_serves_is_unverified() -> None:
     box = Box().with_port(PATH).with_drive(PATH).with_group(controllers=())
-    assert [one.kind for one in CRITICAL_WARNING.judge(Pass.of(None, box.snapshot()))] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in CRITICAL_WARNING.judge(Pass.of(None, box.snapshot()))] == [Kind.UNVERIFIED]
 
 
 @pytest.mark.parametrize(
@@ -138,7 +138,7 @@ def test_drive_that_no_driver_serves_is_unverified() -> None:
 def test_sata_drives_own_assessment(healthy: bool | Unread | None, kind: Kind | None) -> None:  # noqa: FBT001
     box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-1", healthy=healthy)
     findings = list(CRITICAL_WARNING.judge(Pass.of(None, box.snapshot())))
-    assert [one.kind for one in findings] == ([kind] if kind else [])
+    assert [finding.kind for finding in findings] == ([kind] if kind else [])
 
 
 def watch(watcher: Watcher, *warnings: int, serial: str = "FN0001", **health: object) -> Watcher:
@@ -160,7 +160,7 @@ def test_a_temperature_warning_that_follows_each_load_is_told_once() -> None:
 
 def test_a_temperature_warning_stands_for_a_week_of_silence_and_no_longer() -> None:
     watcher = watch(Watcher("critical-warning"), HOT, *[0] * 168)
-    assert [one.severity for one in watcher.standing] == [Severity.WARNING]
+    assert [finding.severity for finding in watcher.standing] == [Severity.WARNING]
     watch(watcher, 0)
     assert raised(watcher) == ["raised", "cleared"]
 
@@ -171,7 +171,7 @@ def test_a_log_that_could_not_be_read_meanwhile_does_not_end_the_week() -> None:
     watcher.observe(Box().with_port(PATH).with_drive(PATH, serial="FN0001", controller=shut), after=HOUR)
     watch(watcher, 0, HOT, 0)
     assert raised(watcher) == ["raised", "changed", "changed"]
-    assert [one.kind for one in watcher.standing] == [Kind.SIGN]
+    assert [finding.kind for finding in watcher.standing] == [Kind.SIGN]
 
 
 @pytest.mark.parametrize("bit", [0, 2, 3, 4, 5])
@@ -208,10 +208,10 @@ def heat_up(*, passes: int, before: int = 0) -> tuple[Watcher, Watcher]:
     """A drive that was above its threshold at so many passes before it warned, and then warns with each load."""
     watcher, heat = Watcher("critical-warning"), Watcher("overheating")
     for load in range(passes):
-        for one in (watcher, heat):
+        for rule_watcher in (watcher, heat):
             warning = 0 if load < before else HOT
-            watch(one, warning, composite_temperature_celsius=82.0, warning_temperature_minutes=20 * load)
-            watch(one, 0, 0, warning_temperature_minutes=20 * load + 10)
+            watch(rule_watcher, warning, composite_temperature_celsius=82.0, warning_temperature_minutes=20 * load)
+            watch(rule_watcher, 0, 0, warning_temperature_minutes=20 * load + 10)
     return watcher, heat
 
 

@@ -56,7 +56,7 @@ def test_a_switch_card_that_drops_is_told_since_drives_hang_on_it() -> None:
 
     line = "pcieport 0000:00:02.1: DPC: containment event, status:0x1f01 source:0x0000"
     watcher = Watcher("drops-off-bus").observe(box()).observe(box(), after=HOUR, log=(line,))
-    assert [one.key for one in watcher.standing] == [deck]
+    assert [finding.key for finding in watcher.standing] == [deck]
 
 
 def test_examples() -> None:

@@ -35,7 +35,7 @@ def test_it_clears_after_clean_time_of_its_own_making() -> None:
 def test_the_last_episodes_are_told_with_what_held_before() -> None:
     watcher = days(Watcher("drops-off-bus", BUILD), 10, drops=(2, 5, 8))
     shown = watcher.standing[0].evidence["last_episodes"]
-    assert [one["episode"] for one in shown] == [1, 2, 3]
+    assert [finding["episode"] for finding in shown] == [1, 2, 3]
     assert shown[-1]["celsius_before"] == 38.0
     assert shown[-1]["link_before"] == "16 GT/s (generation 4) x4"
 
@@ -72,7 +72,7 @@ def test_drops_together_say_so(count: int) -> None:
     for _ in range(count):
         watcher.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN, DOWN.replace("nvme0", "nvme1")))
     assert len(watcher.standing) == 2
-    assert all("at the same moment as 1 other" in one.summary for one in watcher.standing)
+    assert all("at the same moment as 1 other" in finding.summary for finding in watcher.standing)
 
 
 def test_a_fix_on_trial_is_told_counted_down_and_its_cure_told_before_it_clears() -> None:

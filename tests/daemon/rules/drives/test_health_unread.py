@@ -58,16 +58,16 @@ def test_drives_without_a_declared_position_are_named_as_the_kernel_names_them()
 )
 def test_each_drive_is_told_of_where_it_is_not_one_cause_for_all(healths: tuple[Unread | dict[str, object]]) -> None:
     unread = [number for number, health in enumerate(healths) if isinstance(health, Unread)]
-    assert [one.position for one in judge(make(*healths))] == [f"bay-{number}" for number in unread]
+    assert [finding.position for finding in judge(make(*healths))] == [f"bay-{number}" for number in unread]
 
 
 def test_a_drive_that_stops_answering_is_told_of_besides_and_leaves_the_others_together() -> None:
-    told = judge(make(gap(0), gap(1), gap(2, Reason.GONE, "ENODEV")))
-    assert [one.position for one in told] == [None, "bay-2"]
-    assert list(told[0].evidence["unread"]) == ["bay-0", "bay-1"]
+    findings = judge(make(gap(0), gap(1), gap(2, Reason.GONE, "ENODEV")))
+    assert [finding.position for finding in findings] == [None, "bay-2"]
+    assert list(findings[0].evidence["unread"]) == ["bay-0", "bay-1"]
 
 
 def test_other_drives_beside_shut_logs_are_judged_as_ever() -> None:
     made = make(gap(0), gap(1)).with_device("0000:00/17.0", class_code=SATA)
     made.with_sata_drive("0000:00/17.0/ata-1", healthy=False)
-    assert [one.kind for one in judge(made)] == [Kind.UNVERIFIED, Kind.SIGN]
+    assert [finding.kind for finding in judge(made)] == [Kind.UNVERIFIED, Kind.SIGN]

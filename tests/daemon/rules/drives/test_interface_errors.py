@@ -16,7 +16,7 @@ from simulated_past import grown_past
 )
 def test_first_look_speaks_of_young_drives_only(count: int, hours: object, *, speaks: bool) -> None:
     findings = judge(INTERFACE_ERRORS, interface_errors=count, power_on_hours=hours)
-    assert [one.severity for one in findings] == ([Severity.NOTICE] if speaks else [])
+    assert [finding.severity for finding in findings] == ([Severity.NOTICE] if speaks else [])
 
 
 def test_errors_that_grow_point_at_the_cable() -> None:
@@ -31,7 +31,7 @@ def test_errors_that_stopped_are_let_go() -> None:
 
 
 def test_count_that_cannot_be_read_is_unverified() -> None:
-    assert [one.kind for one in judge(INTERFACE_ERRORS, interface_errors=DENIED)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(INTERFACE_ERRORS, interface_errors=DENIED)] == [Kind.UNVERIFIED]
 
 
 def test_examples() -> None:

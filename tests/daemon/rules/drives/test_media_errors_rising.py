@@ -36,7 +36,7 @@ def test_errors_that_come_faster_and_faster_are_critical() -> None:
     # the published days: 100 160 200 225 240 250 256 260 of 270 (Laplace U = 2.772, growth exponent 3.5)
     at = (100, 160, 200, 225, 240, 250, 256, 260)
     watcher = Watcher("media-errors-rising", BUILD)
-    told_days(watcher, [sum(day >= one for one in at) for day in range(271)])
+    told_days(watcher, [sum(day >= begins for begins in at) for day in range(271)])
     assert watcher.severity == "critical"
     assert watcher.standing[0].observed == "new media errors, faster and faster"
 
@@ -44,7 +44,7 @@ def test_errors_that_come_faster_and_faster_are_critical() -> None:
 def test_errors_at_an_even_pace_are_not() -> None:
     at = (30, 60, 95, 130, 160, 200, 235, 262)  # published as "watch": U = .417
     watcher = Watcher("media-errors-rising", BUILD)
-    told_days(watcher, [sum(day >= one for one in at) for day in range(271)])
+    told_days(watcher, [sum(day >= begins for begins in at) for day in range(271)])
     assert watcher.severity == "warning"
 
 
@@ -69,7 +69,7 @@ def test_it_stands_when_the_drive_dies_of_it() -> None:
     dead.edit(f"{PATHS[0]}/00.0", lambda function: replace(function, answers=False))
     watcher.observe(dead, after=HOUR)
     watcher.observe(dead, after=DAY)
-    assert [one[0] for one in watcher.changes].count("cleared") == 0
+    assert [change[0] for change in watcher.changes].count("cleared") == 0
     assert watcher.standing
 
 

@@ -34,7 +34,7 @@ def test_reallocations_of_this_week_weigh_more() -> None:
 
 
 def test_one_count_that_cannot_be_read_is_unverified() -> None:
-    assert [one.kind for one in judge(SECTORS_FAILING, pending_sectors=DENIED)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(SECTORS_FAILING, pending_sectors=DENIED)] == [Kind.UNVERIFIED]
     (finding,) = judge(SECTORS_FAILING, pending_sectors=DENIED, reallocated_sectors=4)
     assert finding.kind is Kind.SIGN
 

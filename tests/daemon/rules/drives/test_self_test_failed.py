@@ -27,11 +27,13 @@ from simulated_box import SATA_BAY, sata_snapshot
 )
 def test_result_of_a_self_test(told: str, *, failed: bool) -> None:
     assert has_failed(told) == failed
-    assert [one.severity for one in judge(SELF_TEST_FAILED, last_self_test=told)] == [Severity.CRITICAL] * failed
+    assert [finding.severity for finding in judge(SELF_TEST_FAILED, last_self_test=told)] == [
+        Severity.CRITICAL
+    ] * failed
 
 
 def test_unread_self_test_is_unverified() -> None:
-    assert [one.kind for one in judge(SELF_TEST_FAILED, last_self_test=DENIED)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(SELF_TEST_FAILED, last_self_test=DENIED)] == [Kind.UNVERIFIED]
 
 
 def test_examples() -> None:

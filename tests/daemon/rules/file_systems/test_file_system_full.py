@@ -27,7 +27,7 @@ from simulated_box import ARCHIVE, mounted_snapshot
 def test_fullness_against_its_limit(used: int, limit: float | None, severity: Severity | None) -> None:
     text = DECLARED + (f"full_above = {limit}\n" if limit else "")
     findings = judge(FILE_SYSTEM_FULL, mounted(used=used), text=text)
-    assert [one.severity for one in findings] == ([severity] if severity else [])
+    assert [finding.severity for finding in findings] == ([severity] if severity else [])
 
 
 def test_figures_are_said() -> None:
@@ -42,7 +42,7 @@ def test_what_is_kept_for_root_is_no_room() -> None:
 
 
 @pytest.mark.parametrize(
-    "one",
+    "file_system",
     [
         mounted(used=100, kind="squashfs", read_only=True, declared_read_only=True),
         mounted(used=100, kind="iso9660"),
@@ -50,14 +50,14 @@ def test_what_is_kept_for_root_is_no_room() -> None:
         mounted(size_bytes=0, free_bytes=0, available_bytes=0),
     ],
 )
-def test_what_is_never_written_is_not_full(one: MountedFileSystem) -> None:
-    assert judge(FILE_SYSTEM_FULL, one) == []
+def test_what_is_never_written_is_not_full(file_system: MountedFileSystem) -> None:
+    assert judge(FILE_SYSTEM_FULL, file_system) == []
 
 
 def test_figures_that_cannot_be_read_are_unverified() -> None:
     gap = Unread("file system at /srv/archive", "no answer within 5 s")
-    one = mounted(size_bytes=gap, free_bytes=gap, available_bytes=gap)
-    assert [one.kind for one in judge(FILE_SYSTEM_FULL, one)] == [Kind.UNVERIFIED]
+    file_system = mounted(size_bytes=gap, free_bytes=gap, available_bytes=gap)
+    assert [finding.kind for finding in judge(FILE_SYSTEM_FULL, file_system)] == [Kind.UNVERIFIED]
 
 
 def test_examples() -> None:

@@ -27,7 +27,9 @@ def test_nothing_declared_nothing_missed() -> None:
 
 def test_mount_table_that_could_not_be_read_is_unverified() -> None:
     snapshot = Box().with_group(file_systems=Unread("/proc/self/mountinfo", "denied")).snapshot()
-    assert [one.kind for one in FILE_SYSTEM_MISSING.judge(Pass.of(declare(DECLARED), snapshot))] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in FILE_SYSTEM_MISSING.judge(Pass.of(declare(DECLARED), snapshot))] == [
+        Kind.UNVERIFIED
+    ]
     assert list(FILE_SYSTEM_FULL.judge(Pass.of(declare(DECLARED), snapshot))) == []
     assert list(FILE_SYSTEM_READ_ONLY.judge(Pass.of(declare(DECLARED), snapshot))) == []
 

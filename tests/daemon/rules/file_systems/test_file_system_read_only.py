@@ -27,15 +27,15 @@ def test_super_block_that_turned_read_only_is_critical() -> None:
 
 
 @pytest.mark.parametrize(
-    ("one", "text"),
+    ("file_system", "text"),
     [
         (mounted(read_only=True, declared_read_only=True), ""),
         (mounted(read_only=True), DECLARED + "read_only = true\n"),
         (mounted(read_only=True, kind="squashfs"), ""),
     ],
 )
-def test_read_only_on_purpose_holds(one: MountedFileSystem, text: str) -> None:
-    assert judge(FILE_SYSTEM_READ_ONLY, one, text=text) == []
+def test_read_only_on_purpose_holds(file_system: MountedFileSystem, text: str) -> None:
+    assert judge(FILE_SYSTEM_READ_ONLY, file_system, text=text) == []
 
 
 @pytest.mark.parametrize(
@@ -50,14 +50,14 @@ def test_read_only_on_purpose_holds(one: MountedFileSystem, text: str) -> None:
 )
 def test_from_a_sandbox_only_what_was_seen_or_declared_tells(text: str, boot: str | None, kind: Kind | None) -> None:
     past = Past(box=BoxRecord(writable={} if boot is None else {"/dev/md0 at /srv/archive": str(boot)}))
-    one = mounted(read_only=True, declared_read_only=None)
-    findings = judge(FILE_SYSTEM_READ_ONLY, one, text=text, past=past)
-    assert [one.kind for one in findings] == ([kind] if kind else [])
+    file_system = mounted(read_only=True, declared_read_only=None)
+    findings = judge(FILE_SYSTEM_READ_ONLY, file_system, text=text, past=past)
+    assert [finding.kind for finding in findings] == ([kind] if kind else [])
 
 
 def test_unread_state_is_unverified() -> None:
     findings = judge(FILE_SYSTEM_READ_ONLY, mounted(read_only=Unread("/proc/mounts", "denied")))
-    assert [one.kind for one in findings] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in findings] == [Kind.UNVERIFIED]
 
 
 def test_examples() -> None:

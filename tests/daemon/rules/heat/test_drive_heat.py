@@ -178,7 +178,7 @@ def test_thresholds_that_nobody_set_are_none() -> None:
 def test_heat_is_the_decided_cause_of_its_own_sign_above_a_limit_of_the_drive() -> None:
     watcher = hours(Watcher("overheating"), 2)  # a box so young that nothing else is known
     hours(watcher, 1, critical_temperature_minutes=54)
-    ((cause,),) = [one.causes for one in watcher.standing]
+    ((cause,),) = [finding.causes for finding in watcher.standing]
     assert (cause.cause, cause.probability) == ("heat", 1.0)
     assert cause.because == (
         "the drive was above its critical threshold for 54 minutes in the last week",

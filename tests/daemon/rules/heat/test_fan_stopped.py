@@ -34,7 +34,7 @@ TURNED = Past(box=BoxRecord(turning={"board fan1": A_MORNING - 3600}))
 
 
 @pytest.mark.parametrize(
-    ("one", "text", "severity"),
+    ("found", "text", "severity"),
     [
         (fan(900), DECLARED, None),
         (fan(0), DECLARED, Severity.CRITICAL),
@@ -46,8 +46,8 @@ TURNED = Past(box=BoxRecord(turning={"board fan1": A_MORNING - 3600}))
         (fan(0, alarm=True), "", None),
     ],
 )
-def test_declared_fan_must_turn(one: Fan, text: str, severity: Severity | None) -> None:
-    assert [finding.severity for finding in fans_of(one, text=text)] == ([severity] if severity else [])
+def test_declared_fan_must_turn(found: Fan, text: str, severity: Severity | None) -> None:
+    assert [finding.severity for finding in fans_of(found, text=text)] == ([severity] if severity else [])
 
 
 def test_fan_that_turned_before_is_missed_without_a_declaration() -> None:
@@ -73,13 +73,13 @@ def test_declared_fan_that_no_chip_shows_is_unverified() -> None:
 
 
 def test_fan_that_cannot_be_read_is_unverified_where_it_is_declared() -> None:
-    assert [one.kind for one in fans_of(fan(UNREAD), text=DECLARED)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in fans_of(fan(UNREAD), text=DECLARED)] == [Kind.UNVERIFIED]
     assert fans_of(fan(UNREAD)) == []
 
 
 def test_unread_sensors_are_unverified_for_each_declared_fan() -> None:
     snapshot = Box().with_group(thermal=Unread("/sys/class/hwmon", "no such file", Reason.ABSENT)).snapshot()
-    assert [one.kind for one in FAN_STOPPED.judge(Pass.of(declare(DECLARED), snapshot))] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in FAN_STOPPED.judge(Pass.of(declare(DECLARED), snapshot))] == [Kind.UNVERIFIED]
     assert list(FAN_STOPPED.judge(Pass.of(declare(""), snapshot))) == []
 
 
@@ -90,8 +90,8 @@ fan = [{ label = "fan2", minimum_rpm = 500 }]
 
 def make_fans(*rpm: int) -> Snapshot:
     fans = tuple(
-        Fan(chip="board", label=f"fan{number}", rpm=one, minimum_rpm=None, alarm=None)
-        for number, one in enumerate(rpm, start=1)
+        Fan(chip="board", label=f"fan{number}", rpm=speed, minimum_rpm=None, alarm=None)
+        for number, speed in enumerate(rpm, start=1)
     )
     return Box().with_group(thermal=Thermal(fans=fans)).snapshot()
 

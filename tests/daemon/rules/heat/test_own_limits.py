@@ -54,7 +54,7 @@ def test_an_input_to_which_boards_wire_nothing_is_not_judged() -> None:
     ],
 )
 def test_board_is_held_to_its_own_limits(celsius: float, limits: dict[str, Any], severity: Severity | None) -> None:
-    assert [one.severity for one in board_heat(celsius, **limits)] == ([severity] if severity else [])
+    assert [finding.severity for finding in board_heat(celsius, **limits)] == ([severity] if severity else [])
 
 
 def test_headroom_is_in_the_evidence() -> None:
@@ -64,7 +64,7 @@ def test_headroom_is_in_the_evidence() -> None:
 
 
 def test_unread_temperature_is_unverified_where_there_is_a_limit() -> None:
-    assert [one.kind for one in board_heat(UNREAD, critical_celsius=95.0)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in board_heat(UNREAD, critical_celsius=95.0)] == [Kind.UNVERIFIED]
     assert board_heat(UNREAD) == []
 
 
@@ -72,7 +72,7 @@ def test_sensors_of_one_name_are_told_apart() -> None:
     reading = TemperatureReading(label="Tctl", celsius=99.0, critical_celsius=95.0)
     thermal = Thermal(temperatures=(("cpu", reading), ("cpu", reading)))
     findings = heat_of(Box().with_group(thermal=thermal).snapshot())
-    assert [one.key for one in findings] == ["cpu Tctl", "cpu Tctl #2"]
+    assert [finding.key for finding in findings] == ["cpu Tctl", "cpu Tctl #2"]
 
 
 def test_processor_that_slows_down_is_told_while_it_does() -> None:
@@ -81,7 +81,7 @@ def test_processor_that_slows_down_is_told_while_it_does() -> None:
     def look(at: float, count: int) -> list[str]:
         thermal = Thermal(throttle_counts={"package-0": count})
         outcome = engine.observe(Box().with_group(thermal=thermal).snapshot(taken_at=A_MORNING + at))
-        return [one.summary for one in outcome.findings if one.rule == "overheating"]
+        return [finding.summary for finding in outcome.findings if finding.rule == "overheating"]
 
     assert look(0, 50) == []  # of before the first look
     assert look(60, 57) == ["processor package-0 slowed itself down for heat 7 times in the last day"]
@@ -107,8 +107,8 @@ def drive_heat(celsius: object, **facts: Any) -> list[Finding]:  # noqa: ANN401 
 )
 def test_drive_is_held_to_its_own_limits(celsius: float, severity: Severity | None) -> None:
     findings = drive_heat(celsius)
-    assert [one.severity for one in findings] == ([severity] if severity else [])
-    assert all(one.position == "bay-1" for one in findings)
+    assert [finding.severity for finding in findings] == ([severity] if severity else [])
+    assert all(finding.position == "bay-1" for finding in findings)
 
 
 def test_drive_that_tells_no_limit_is_not_judged() -> None:
@@ -121,5 +121,5 @@ def test_drive_without_a_thermometer_or_asleep_is_not_judged() -> None:
 
 
 def test_drive_whose_heat_cannot_be_read_is_unverified() -> None:
-    assert [one.kind for one in drive_heat(UNREAD)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in drive_heat(UNREAD)] == [Kind.UNVERIFIED]
     assert drive_heat(UNREAD, healthy=UNREAD) == []  # told by critical-warning

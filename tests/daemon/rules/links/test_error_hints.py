@@ -22,7 +22,7 @@ def link(counts: list[int], *, steady: float = 0.0) -> LinkRecord:
 
 def heat(celsius: list[float]) -> list[HourHeat]:
     first = int(BEGIN // HOUR)
-    return [HourHeat(hour=first + number, readings=4, mean_celsius=one) for number, one in enumerate(celsius)]
+    return [HourHeat(hour=first + number, readings=4, mean_celsius=degrees) for number, degrees in enumerate(celsius)]
 
 
 WARMING = [30.0 + (number % 24) for number in range(48)]  # two days, each from 30 to 53 °C

@@ -14,7 +14,7 @@ from simulated_box import declare, declare_link, link_box
 
 def test_unread_limit_leaves_the_why_open() -> None:
     made = box({"trained": (3, 4)}).without_registers()
-    made.edit(PATH, lambda one: replace(one, link=replace(one.link, capable_gt_s=UNKNOWN)))
+    made.edit(PATH, lambda function: replace(function, link=replace(function.link, capable_gt_s=UNKNOWN)))
     (finding,) = judge(LINK_SLOW, made)
     assert finding.evidence["reasons"] == ["unknown"]
     (beyond,) = judge(LINK_BEYOND_HARDWARE, made)
@@ -23,7 +23,7 @@ def test_unread_limit_leaves_the_why_open() -> None:
 
 def test_beyond_hardware_is_said_besides_and_becomes_the_reason() -> None:
     made = box(drive={"gen": 3, "lanes": 2})
-    findings = {one.rule: one for one in judge_all(Pass.of(declare(build()), made.snapshot()))}
+    findings = {finding.rule: finding for finding in judge_all(Pass.of(declare(build()), made.snapshot()))}
     assert set(findings) == {"link-slow", "link-narrow", "link-beyond-hardware"}
     for rule in ("link-slow", "link-narrow"):
         assert findings[rule].evidence["reason"] == "link-beyond-hardware"
@@ -37,14 +37,16 @@ def test_hardware_that_can_do_what_is_declared_is_not_beyond() -> None:
 
 
 def test_link_that_meets_its_plan_proves_its_hardware() -> None:
-    made = edit_both(box().without_registers(), lambda one: replace(one, link=replace(one.link, capable_gt_s=UNKNOWN)))
+    made = edit_both(
+        box().without_registers(), lambda function: replace(function, link=replace(function.link, capable_gt_s=UNKNOWN))
+    )
     assert judge(LINK_BEYOND_HARDWARE, made) == []
 
 
 def test_one_known_end_below_the_plan_is_enough() -> None:
     made = box(drive={"gen": 3}).without_registers()
-    made.edit(PATH, lambda one: replace(one, link=replace(one.link, capable_gt_s=UNKNOWN)))
-    assert [one.kind for one in judge(LINK_BEYOND_HARDWARE, made)] == [Kind.DIFFERS]
+    made.edit(PATH, lambda function: replace(function, link=replace(function.link, capable_gt_s=UNKNOWN)))
+    assert [finding.kind for finding in judge(LINK_BEYOND_HARDWARE, made)] == [Kind.DIFFERS]
 
 
 def test_examples() -> None:

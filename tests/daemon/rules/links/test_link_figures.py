@@ -36,17 +36,19 @@ def test_links_of_empty_positions_are_not_judged() -> None:
 def test_declared_link_of_a_device_without_one_is_unverified() -> None:
     text = '[[position]]\nlabel = "a"\npath = "0000:00/05.0"\nlink = { generation = 4, lanes = 4 }'
     made = (
-        Box().with_drive("0000:00/05.0").edit("0000:00/05.0", lambda one: replace(one, express=make_express(9, None)))
+        Box()
+        .with_drive("0000:00/05.0")
+        .edit("0000:00/05.0", lambda function: replace(function, express=make_express(9, None)))
     )
-    assert [one.kind for one in judge(LINK_SLOW, made, text)] == [Kind.UNVERIFIED]
-    assert [one.kind for one in judge(LINK_NARROW, made, text)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(LINK_SLOW, made, text)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(LINK_NARROW, made, text)] == [Kind.UNVERIFIED]
 
 
 def test_declared_link_of_a_device_that_no_bridge_precedes_is_judged_by_its_own_end() -> None:
     text = '[[position]]\nlabel = "a"\npath = "0000:00/05.0"\nlink = { generation = 4, lanes = 4 }'
     assert judge(LINK_SLOW, Box().with_drive("0000:00/05.0"), text) == []
     made = Box().with_drive("0000:00/05.0", trained=(3, 4))
-    assert [one.kind for one in judge(LINK_SLOW, made, text)] == [Kind.DIFFERS]
+    assert [finding.kind for finding in judge(LINK_SLOW, made, text)] == [Kind.DIFFERS]
 
 
 def test_undeclared_link_below_both_ends_is_a_note() -> None:

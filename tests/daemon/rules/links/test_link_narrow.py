@@ -53,25 +53,29 @@ def test_switch_port_that_tells_no_width_is_outvoted_by_the_drive() -> None:
     # as the emulated switch answers: no lanes and an unknown rate at the port, a real link at the drive
     odd = {"capable_lanes": 0, "trained_lanes": 0, "capable_gt_s": UNKNOWN, "trained_gt_s": UNKNOWN}
     made = box({"registers": odd}, {"gen": 1, "lanes": 1})
-    made.edit(PATH, lambda one: replace(one, link=replace(one.link, **odd)))
-    made.edit(DEVICE, lambda one: replace(one, link=replace(one.link, trained_gt_s=2.5, trained_lanes=1)))
+    made.edit(PATH, lambda function: replace(function, link=replace(function.link, **odd)))
+    made.edit(
+        DEVICE, lambda function: replace(function, link=replace(function.link, trained_gt_s=2.5, trained_lanes=1))
+    )
     assert judge(LINK_SLOW, made, build("{ generation = 1, lanes = 1 }")) == []
     assert judge(LINK_NARROW, made, build("{ generation = 1, lanes = 1 }")) == []
-    assert [one.kind for one in judge(LINK_SLOW, made)] == [Kind.DIFFERS]
-    assert [one.kind for one in judge_undeclared(LINK_SLOW, made)] == [Kind.UNVERIFIED]
-    assert [one.kind for one in judge_undeclared(LINK_NARROW, made)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(LINK_SLOW, made)] == [Kind.DIFFERS]
+    assert [finding.kind for finding in judge_undeclared(LINK_SLOW, made)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge_undeclared(LINK_NARROW, made)] == [Kind.UNVERIFIED]
 
 
 @pytest.mark.parametrize("odd", [UNKNOWN, 0, 63])
 def test_width_that_no_end_tells_is_unverified(odd: int | Unread) -> None:
-    made = edit_both(box().without_registers(), lambda one: replace(one, link=replace(one.link, trained_lanes=odd)))
+    made = edit_both(
+        box().without_registers(), lambda function: replace(function, link=replace(function.link, trained_lanes=odd))
+    )
     (finding,) = judge(LINK_NARROW, made)
     assert (finding.kind, finding.severity) == (Kind.UNVERIFIED, Severity.NOTICE)
     assert judge(LINK_SLOW, made) == []
 
 
 def test_lower_of_two_witnesses_counts_and_both_are_shown() -> None:
-    made = box().edit(DEVICE, lambda one: replace(one, link=replace(one.link, trained_lanes=2)))
+    made = box().edit(DEVICE, lambda function: replace(function, link=replace(function.link, trained_lanes=2)))
     (finding,) = judge(LINK_NARROW, made)
     assert finding.observed == "x2"
     assert finding.evidence["width_witnesses"] == {
@@ -83,9 +87,10 @@ def test_lower_of_two_witnesses_counts_and_both_are_shown() -> None:
 
 
 def unknown_width() -> Snapshot:
-    def forget(one: PciFunction) -> PciFunction:
+    def forget(function: PciFunction) -> PciFunction:
         return replace(
-            one, link=replace(one.link, trained_lanes=Unread(f"current_link_width of {one.address}", "denied"))
+            function,
+            link=replace(function.link, trained_lanes=Unread(f"current_link_width of {function.address}", "denied")),
         )
 
     return link_box().without_registers().edit(RISER_PATH, forget).edit(f"{RISER_PATH}/00.0", forget).snapshot()

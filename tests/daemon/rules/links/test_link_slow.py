@@ -81,7 +81,7 @@ def test_resting_link_is_unverified_with_how_to_tell_it_apart(
 )
 def test_slow_link_with_no_sign_of_rest_is_at_fault(registers: dict[str, bool], control: str) -> None:
     made = box({"trained": (1, 4), "registers": registers}, {"control": control})
-    assert [one.kind for one in judge(LINK_SLOW, made)] == [Kind.DIFFERS]
+    assert [finding.kind for finding in judge(LINK_SLOW, made)] == [Kind.DIFFERS]
 
 
 def test_sleeping_link_at_its_full_rate_holds() -> None:
@@ -94,7 +94,7 @@ def test_sleeping_link_at_its_full_rate_holds() -> None:
 )
 def test_limit_that_fell_with_another_bios_is_a_firmware_setting(made: Box, rule: Rule) -> None:
     (finding,) = judge(rule, made, past=past())
-    assert [(one.cause, one.probability) for one in finding.causes] == [("firmware-setting", 1.0)]
+    assert [(cause.cause, cause.probability) for cause in finding.causes] == [("firmware-setting", 1.0)]
     because = " ".join(finding.causes[0].because)
     assert "BIOS 1.30" in because
     assert "BIOS 1.40" in because

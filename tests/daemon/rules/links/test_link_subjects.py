@@ -17,7 +17,7 @@ def switch_box() -> Box:
 
 def test_without_a_build_every_link_is_a_subject() -> None:
     arrangement = Arrangement(None, switch_box().snapshot())
-    assert [one.path for one in find_subjects(arrangement)] == ["0000:00/01.2", "0000:00/01.2/00.0/04.0"]
+    assert [subject.path for subject in find_subjects(arrangement)] == ["0000:00/01.2", "0000:00/01.2/00.0/04.0"]
 
 
 # Devices of real desktops and laptops whose links rest or sleep (lspci listings of the kernel's mailing lists): class
@@ -32,21 +32,21 @@ def test_without_a_build_network_cards_and_controllers_of_disks_are_subjects() -
     box = Box().with_port("0000:00/01.2").with_network("0000:00/01.2", "wan0").with_port("0000:00/01.3")
     box.with_device("0000:00/01.3", class_code=SATA).with_sata_drive("0000:00/01.3/00.0/ata-1")
     arrangement = Arrangement(None, box.snapshot())
-    assert [one.path for one in find_subjects(arrangement)] == ["0000:00/01.2", "0000:00/01.3"]
+    assert [subject.path for subject in find_subjects(arrangement)] == ["0000:00/01.2", "0000:00/01.3"]
 
 
 def test_with_a_build_positions_and_the_links_on_their_way_are() -> None:
     build = declare('[[position]]\nlabel = "deck"\npath = "0000:00/01.2/00.0/04.0"')
     box = switch_box().with_port(PATH).with_drive(PATH)
     found = list(find_subjects(Arrangement(build, box.snapshot())))
-    assert [(one.name, one.is_shared) for one in found] == [("deck", False), ("0000:00/01.2", True)]
+    assert [(finding.name, finding.is_shared) for finding in found] == [("deck", False), ("0000:00/01.2", True)]
 
 
 @pytest.mark.parametrize("kind", ["none", "nvme"])
 def test_position_meant_empty_has_no_link_to_judge(kind: str) -> None:
     build = declare(f'[[position]]\nlabel = "a"\npath = "{PATH}"\noccupant = {{ kind = "{kind}" }}')
     box = Box().with_port(PATH).with_drive(PATH)
-    found = [one for one in find_subjects(Arrangement(build, box.snapshot())) if not one.is_shared]
+    found = [subject for subject in find_subjects(Arrangement(build, box.snapshot())) if not subject.is_shared]
     assert bool(found) == (kind == "nvme")
 
 

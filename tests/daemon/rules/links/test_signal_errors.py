@@ -62,7 +62,7 @@ def test_it_says_when_it_began_and_what_else_changed_then() -> None:
         watcher.observe(counting_box((errors, 0, 0, 0)).with_firmware(kernel_release="6.13.0"), after=3 * HOUR)
     (finding,) = watcher.standing
     assert finding.evidence["began_at"].startswith("20")
-    assert any("the kernel changed" in one for one in finding.evidence["changed_near"])
+    assert any("the kernel changed" in change for change in finding.evidence["changed_near"])
 
 
 def test_it_clears_when_the_errors_have_stopped() -> None:

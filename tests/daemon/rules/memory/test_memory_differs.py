@@ -37,8 +37,8 @@ def judge(plan: str, memory: Memory | Unread) -> list[Finding]:
 )
 def test_what_is_declared_is_compared(plan: str, memory: Memory, keys: list[str]) -> None:
     findings = judge(plan, memory)
-    assert [one.key for one in findings] == keys
-    assert all(one.kind is Kind.DIFFERS for one in findings)
+    assert [finding.key for finding in findings] == keys
+    assert all(finding.kind is Kind.DIFFERS for finding in findings)
 
 
 @pytest.mark.parametrize(
@@ -54,7 +54,7 @@ def test_what_is_declared_is_compared(plan: str, memory: Memory, keys: list[str]
 )
 def test_without_the_table_the_kernels_total_is_judged_with_room(total_gib: float, kind: Kind | None) -> None:
     memory = replace(make_memory(), modules=UNREAD, total_bytes=int(total_gib * GIB))
-    assert [one.kind for one in judge('{ total = "64 GiB" }', memory)] == ([kind] if kind else [])
+    assert [finding.kind for finding in judge('{ total = "64 GiB" }', memory)] == ([kind] if kind else [])
 
 
 @pytest.mark.parametrize(
@@ -69,7 +69,7 @@ def test_without_the_table_the_kernels_total_is_judged_with_room(total_gib: floa
     ],
 )
 def test_what_cannot_be_read_is_unverified(plan: str, memory: Memory | Unread) -> None:
-    assert [one.kind for one in judge(plan, memory)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(plan, memory)] == [Kind.UNVERIFIED]
 
 
 def test_a_module_of_unknown_size_is_not_counted_as_nothing() -> None:

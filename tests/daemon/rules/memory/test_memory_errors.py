@@ -39,7 +39,7 @@ def counted(correctable: int | Unread, uncorrectable: int | Unread = 0) -> Memor
 )
 def test_errors_are_told_by_what_they_mean(memory: Memory, severity: Severity | None) -> None:
     findings = judge(MEMORY_ERRORS, memory)
-    assert [(one.kind, one.severity) for one in findings] == ([(Kind.SIGN, severity)] if severity else [])
+    assert [(finding.kind, finding.severity) for finding in findings] == ([(Kind.SIGN, severity)] if severity else [])
 
 
 def test_few_errors_in_a_long_time_are_a_note() -> None:
@@ -50,7 +50,7 @@ def test_few_errors_in_a_long_time_are_a_note() -> None:
 
 @pytest.mark.parametrize("memory", [counted(UNREAD), counted(0, UNREAD)])
 def test_counts_that_cannot_be_read_are_unverified(memory: Memory) -> None:
-    assert [one.kind for one in judge(MEMORY_ERRORS, memory)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(MEMORY_ERRORS, memory)] == [Kind.UNVERIFIED]
 
 
 def test_errors_that_come_fast_now_are_a_warning_though_the_box_ran_long() -> None:
@@ -59,7 +59,7 @@ def test_errors_that_come_fast_now_are_a_warning_though_the_box_ran_long() -> No
     def look(at: float, count: int) -> list[Severity]:
         snapshot: Snapshot = Box().with_group(memory=counted(count)).snapshot(taken_at=A_MORNING + at)
         found = engine.observe(replace(snapshot, up_seconds=400 * DAY + at)).findings
-        return [one.severity for one in found if one.rule == "memory-errors"]
+        return [finding.severity for finding in found if finding.rule == "memory-errors"]
 
     assert look(0, 3) == [Severity.NOTICE]
     assert look(600, 30) == [Severity.WARNING]

@@ -24,7 +24,9 @@ def judge(rule: Rule, memory: Memory | Unread, plan: str | None = None) -> list[
 def modules(*locators: str, bank: str = "", **facts: Any) -> Memory:  # noqa: ANN401 (any fact of a module)
     made = make_memory(*(["16 GiB"] * len(locators)), **facts)
     assert isinstance(made.modules, tuple)
-    named = tuple(replace(one, locator=locator, bank=bank) for one, locator in zip(made.modules, locators, strict=True))
+    named = tuple(
+        replace(module, locator=locator, bank=bank) for module, locator in zip(made.modules, locators, strict=True)
+    )
     return replace(made, modules=named)
 
 
@@ -45,7 +47,7 @@ def modules(*locators: str, bank: str = "", **facts: Any) -> Memory:  # noqa: AN
 )
 def test_rate_is_held_to_what_modules_are_made_for(plan: str | None, facts: dict[str, Any], *, speaks: bool) -> None:
     findings = judge(MEMORY_SLOW, make_memory(**facts), plan)
-    assert [one.kind for one in findings] == ([Kind.DIFFERS] if speaks else [])
+    assert [finding.kind for finding in findings] == ([Kind.DIFFERS] if speaks else [])
 
 
 def test_both_rates_are_said() -> None:
@@ -92,7 +94,7 @@ def test_modules_of_one_channel_are_told(
     locators: tuple[str, ...], plan: str | None, severity: Severity | None
 ) -> None:
     findings = judge(MEMORY_SLOW, modules(*locators), plan)
-    assert [one.severity for one in findings] == ([severity] if severity else [])
+    assert [finding.severity for finding in findings] == ([severity] if severity else [])
 
 
 @pytest.mark.parametrize(
@@ -110,7 +112,7 @@ def test_modules_of_one_channel_are_told(
 def test_what_is_declared_and_cannot_be_read_is_unverified(
     memory: Memory | Unread, plan: str | None, kinds: list[Kind]
 ) -> None:
-    assert [one.kind for one in judge(MEMORY_SLOW, memory, plan)] == kinds
+    assert [finding.kind for finding in judge(MEMORY_SLOW, memory, plan)] == kinds
 
 
 AT_4800 = """

@@ -56,11 +56,11 @@ def with_member(**facts: object) -> Bond:
 def test_when_an_bond_is_not_whole(bond: Bond, words: str | None) -> None:
     findings = judge(BOND_INCOMPLETE, bonds=(bond,))
     assert bool(findings) == (words is not None)
-    assert all(one.kind is Kind.DIFFERS and str(words) in one.summary for one in findings)
+    assert all(finding.kind is Kind.DIFFERS and str(words) in finding.summary for finding in findings)
 
 
 def test_missing_bond_differs() -> None:
-    assert [one.kind for one in judge(BOND_INCOMPLETE, bonds=())] == [Kind.DIFFERS]
+    assert [finding.kind for finding in judge(BOND_INCOMPLETE, bonds=())] == [Kind.DIFFERS]
 
 
 @pytest.mark.parametrize(
@@ -76,7 +76,7 @@ def test_missing_bond_differs() -> None:
     ],
 )
 def test_what_cannot_be_read_is_unverified(bonds: object) -> None:
-    assert [one.kind for one in judge(BOND_INCOMPLETE, bonds=bonds)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(BOND_INCOMPLETE, bonds=bonds)] == [Kind.UNVERIFIED]
 
 
 def test_one_flow_stays_on_one_member_is_said() -> None:

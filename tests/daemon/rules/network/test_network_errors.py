@@ -33,7 +33,7 @@ def test_first_look_tells_many_errors_as_what_they_are() -> None:
 )
 def test_growth_of_errors_is_judged(counter: str, counts: list[int], severity: Severity | None) -> None:
     findings = watch("network-errors", counter, counts, every=HOUR)
-    assert [one.severity for one in findings] == ([severity] if severity else [])
+    assert [finding.severity for finding in findings] == ([severity] if severity else [])
 
 
 def test_old_errors_that_do_not_grow_are_let_go() -> None:
@@ -42,7 +42,9 @@ def test_old_errors_that_do_not_grow_are_let_go() -> None:
 
 @pytest.mark.parametrize("counter", ["receive_errors", "transmit_errors"])
 def test_errors_that_cannot_be_read_are_unverified(counter: str) -> None:
-    assert [one.kind for one in judge(NETWORK_ERRORS, box(**{counter: Unread(counter, "denied")}))] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(NETWORK_ERRORS, box(**{counter: Unread(counter, "denied")}))] == [
+        Kind.UNVERIFIED
+    ]
 
 
 def test_examples() -> None:

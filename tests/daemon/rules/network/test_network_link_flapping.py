@@ -33,7 +33,7 @@ def test_first_look_speaks_of_many_only() -> None:
 )
 def test_growth_within_a_day_is_judged(counts: list[int], severity: Severity | None) -> None:
     findings = watch("network-link-flapping", "carrier_changes", counts, every=HOUR)
-    assert [one.severity for one in findings] == ([severity] if severity else [])
+    assert [finding.severity for finding in findings] == ([severity] if severity else [])
 
 
 def test_link_that_calmed_down_is_let_go() -> None:
@@ -42,7 +42,7 @@ def test_link_that_calmed_down_is_let_go() -> None:
 
 def test_count_that_cannot_be_read_is_unverified() -> None:
     findings = judge(NETWORK_LINK_FLAPPING, box(carrier_changes=Unread("carrier_changes", "denied")))
-    assert [one.kind for one in findings] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in findings] == [Kind.UNVERIFIED]
 
 
 def test_a_switch_that_was_restarted_is_no_flapping_though_it_takes_the_link_away_twice() -> None:

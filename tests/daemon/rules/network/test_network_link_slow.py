@@ -50,7 +50,7 @@ def pair(second: Interface | None) -> tuple[Interface, ...]:
 )
 def test_speed_of_a_member(second: Interface | None, kind: Kind | None) -> None:
     findings = judge(NETWORK_LINK_SLOW, pair(second))
-    assert [one.kind for one in findings] == ([kind] if kind else [])
+    assert [finding.kind for finding in findings] == ([kind] if kind else [])
 
 
 def test_member_that_is_down_is_told_by_its_bond_alone() -> None:
@@ -58,7 +58,7 @@ def test_member_that_is_down_is_told_by_its_bond_alone() -> None:
     interfaces = pair(make_interface("wan1", speed=None, operational_state="down"))
     bonds = (replace(BOND, members=(BOND.members[0], down)),)
     assert judge(NETWORK_LINK_SLOW, interfaces, bonds) == []
-    assert [one.kind for one in judge(BOND_INCOMPLETE, interfaces, bonds)] == [Kind.DIFFERS]
+    assert [finding.kind for finding in judge(BOND_INCOMPLETE, interfaces, bonds)] == [Kind.DIFFERS]
 
 
 def test_slow_port_gives_both_values() -> None:
@@ -81,7 +81,7 @@ def test_single_port_that_is_down_or_missing(interfaces: tuple[Interface, ...], 
 
 
 def test_unread_interfaces_are_one_unverified_finding() -> None:
-    assert [one.kind for one in judge(NETWORK_LINK_SLOW, UNREAD)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge(NETWORK_LINK_SLOW, UNREAD)] == [Kind.UNVERIFIED]
 
 
 def test_examples() -> None:

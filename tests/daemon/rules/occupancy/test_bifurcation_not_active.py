@@ -81,7 +81,7 @@ def test_finding_names_slot_and_both_values() -> None:
 
 def test_silent_branches_are_told_as_empty_positions_only() -> None:
     made = box((1, 4), (2, 4, False), (3, 4), (4, 4))
-    assert [(one.rule, one.position) for one in judge_all(Pass.of(declare(build()), made.snapshot()))] == [
+    assert [(finding.rule, finding.position) for finding in judge_all(Pass.of(declare(build()), made.snapshot()))] == [
         ("position-empty", "riser-2")
     ]
 
@@ -97,7 +97,7 @@ def test_split_lost_since_another_bios_is_a_firmware_setting() -> None:
     )
     limits = {"0000:00/01.1": LinkLimits(boot_id="old", target_gt_s=16.0, capable_gt_s=16.0, capable_lanes=4)}
     (finding,) = judge(build(), box((1, 16)), past_of_boots(boots, limits))
-    assert [one.cause for one in finding.causes] == ["firmware-setting"]
+    assert [cause.cause for cause in finding.causes] == ["firmware-setting"]
     assert "BIOS 1.30" in " ".join(finding.causes[0].because)
 
 
@@ -126,7 +126,7 @@ def test_branches_that_are_gone_since_another_bios_are_a_firmware_setting() -> N
 
 def test_branches_stay_lost_to_the_firmware_that_lost_them_after_a_further_update() -> None:
     (finding,) = looks(("1.30", SPLIT), ("1.40", NOT_SPLIT), ("1.50", NOT_SPLIT)).standing
-    assert [one.cause for one in finding.causes] == ["firmware-setting"]
+    assert [cause.cause for cause in finding.causes] == ["firmware-setting"]
 
 
 @pytest.mark.parametrize(

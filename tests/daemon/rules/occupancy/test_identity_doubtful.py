@@ -10,7 +10,7 @@ from story_engine import DAY, Watcher
 
 
 def doubts(box: Box) -> list[str]:
-    return [one.summary for one in IDENTITY_DOUBTFUL.judge(Pass.of(None, box.snapshot()))]
+    return [finding.summary for finding in IDENTITY_DOUBTFUL.judge(Pass.of(None, box.snapshot()))]
 
 
 def two(first: dict[str, object], second: dict[str, object]) -> Box:

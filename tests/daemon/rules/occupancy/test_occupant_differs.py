@@ -15,7 +15,7 @@ SERIALS = position("a", 1, '{ serial = "A" }') + position("b", 2, '{ serial = "B
 
 
 def test_drive_in_anothers_position_is_told_by_both() -> None:
-    findings = {one.position: one for one in judge_all(Pass.of(declare(SERIALS), at(None, "A").snapshot()))}
+    findings = {finding.position: finding for finding in judge_all(Pass.of(declare(SERIALS), at(None, "A").snapshot()))}
     assert findings["a"].rule == "position-empty"
     assert "its drive is in b" in findings["a"].summary
     assert findings["a"].severity is Severity.WARNING
@@ -33,9 +33,9 @@ def test_two_drives_that_changed_places_are_told_as_such() -> None:
 
 def test_drive_in_an_undeclared_place_is_told_by_both() -> None:
     findings = judge_all(Pass.of(declare(SERIALS), at(None, "B", "A").snapshot()))
-    told = {(one.rule, one.position) for one in findings}
+    told = {(finding.rule, finding.position) for finding in findings}
     assert told == {("position-empty", "a"), ("occupant-unexpected", None)}
-    assert all("0000:00/01.3" in one.summary for one in findings)
+    assert all("0000:00/01.3" in finding.summary for finding in findings)
 
 
 @pytest.mark.parametrize(
@@ -54,7 +54,7 @@ def test_drive_in_an_undeclared_place_is_told_by_both() -> None:
 )
 def test_only_what_is_declared_is_compared(occupant: str, differs_in: list[str]) -> None:
     findings = judge(OCCUPANT_DIFFERS, position("a", 1, occupant), kelp_box(1))
-    assert [one.evidence["differs_in"] for one in findings] == ([differs_in] if differs_in else [])
+    assert [finding.evidence["differs_in"] for finding in findings] == ([differs_in] if differs_in else [])
 
 
 def test_difference_gives_both_values() -> None:

@@ -13,7 +13,7 @@ from story_engine import DAY, HOUR, Watcher
 
 def test_drive_in_a_position_declared_empty_is_told_with_its_home() -> None:
     text = position("a", 1, '{ serial = "A" }') + position("spare", 2, '{ kind = "none" }')
-    findings = {one.position: one for one in judge_all(Pass.of(declare(text), at(None, "A").snapshot()))}
+    findings = {finding.position: finding for finding in judge_all(Pass.of(declare(text), at(None, "A").snapshot()))}
     assert "its drive is in spare" in findings["a"].summary
     assert findings["spare"].rule == "occupant-unexpected"
     assert "declared for a" in findings["spare"].summary
@@ -32,7 +32,7 @@ def test_undeclared_drives_can_be_ignored() -> None:
 
 def test_ignoring_undeclared_drives_does_not_reach_positions_declared_empty() -> None:
     text = '[box]\nundeclared = "ignore"\n' + position("spare", 2, '{ kind = "none" }')
-    assert [one.position for one in judge(OCCUPANT_UNEXPECTED, text, kelp_box(2))] == ["spare"]
+    assert [finding.position for finding in judge(OCCUPANT_UNEXPECTED, text, kelp_box(2))] == ["spare"]
 
 
 def test_undeclared_network_card_is_nobodys_business() -> None:

@@ -26,7 +26,7 @@ def test_silent_bridge_means_an_empty_position() -> None:
 
 
 def test_listed_drive_that_no_longer_answers_leaves_its_position_empty() -> None:
-    box = kelp_box(1).edit("0000:00/01.1/00.0", lambda one: replace(one, answers=False))
+    box = kelp_box(1).edit("0000:00/01.1/00.0", lambda function: replace(function, answers=False))
     (finding,) = judge(POSITION_EMPTY, position("riser-1", 1, '{ kind = "nvme" }'), box)
     assert finding.evidence["state"] == "gone"
     assert finding.subject == "nvme0"
@@ -39,7 +39,7 @@ def test_position_that_asks_for_nothing_may_be_empty(occupant: str) -> None:
 
 def test_declared_link_asks_for_a_device() -> None:
     text = '[[position]]\nlabel = "a"\npath = "0000:00/01.1"\nlink = { generation = 4 }'
-    assert [one.kind for one in judge(POSITION_EMPTY, text, Box().with_port("0000:00/01.1"))] == [Kind.DIFFERS]
+    assert [finding.kind for finding in judge(POSITION_EMPTY, text, Box().with_port("0000:00/01.1"))] == [Kind.DIFFERS]
 
 
 @pytest.mark.parametrize(

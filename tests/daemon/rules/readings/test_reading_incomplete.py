@@ -34,14 +34,16 @@ member_speed_mbit_s = 1000
 def test_each_group_is_known_and_said_once_without_a_build(group: str) -> None:
     snapshot = kelp_box().with_group(**{group: UNREAD}).snapshot()
     findings = judge_all(Pass.of(None, snapshot))
-    assert [(one.rule, one.kind, one.key) for one in findings] == [("reading-incomplete", Kind.UNVERIFIED, group)]
+    assert [(finding.rule, finding.kind, finding.key) for finding in findings] == [
+        ("reading-incomplete", Kind.UNVERIFIED, group)
+    ]
 
 
 @pytest.mark.parametrize("group", ["power", "firmware", "memory", "arrays", "bonds", "interfaces"])
 def test_group_that_a_declared_comparison_needs_is_told_by_its_rule(group: str) -> None:
     snapshot = kelp_box().with_group(**{group: UNREAD}).snapshot()
     assert list(READING_INCOMPLETE.judge(Pass.of(declare(EVERYTHING), snapshot))) == []
-    told = [one for one in judge_all(Pass.of(declare(EVERYTHING), snapshot)) if one.kind is Kind.UNVERIFIED]
+    told = [finding for finding in judge_all(Pass.of(declare(EVERYTHING), snapshot)) if finding.kind is Kind.UNVERIFIED]
     assert len(told) == 1
 
 
@@ -56,7 +58,7 @@ def test_absent_source_of_declared_sata_drives_is_said() -> None:
     absent = Unread("smartctl", "there is no such file", Reason.ABSENT)
     build = declare('[[position]]\nlabel = "bay"\npath = "0000:00/17.0/ata-1"\noccupant = { kind = "sata" }')
     findings = judge_all(Pass.of(build, kelp_box(0).with_group(drives=absent).snapshot()))
-    assert [one.key for one in findings] == ["drives"]
+    assert [finding.key for finding in findings] == ["drives"]
 
 
 def test_whole_machine_unread_is_no_flood() -> None:
@@ -68,7 +70,7 @@ def test_whole_machine_unread_is_no_flood() -> None:
     )
     findings = judge_all(Pass.of(declare(text), box.with_group(**dict.fromkeys(GROUPS, UNREAD)).snapshot()))
     assert len(findings) == len(GROUPS)
-    assert {one.kind for one in findings} == {Kind.UNVERIFIED}
+    assert {finding.kind for finding in findings} == {Kind.UNVERIFIED}
 
 
 def test_examples() -> None:

@@ -30,7 +30,7 @@ def judge(text: str, **facts: object) -> list[Finding]:
     ],
 )
 def test_board(declared: str, facts: dict[str, object], kind: Kind | None) -> None:
-    assert [one.kind for one in judge(f"[firmware]\n{declared}", **facts)] == ([kind] if kind else [])
+    assert [finding.kind for finding in judge(f"[firmware]\n{declared}", **facts)] == ([kind] if kind else [])
 
 
 @pytest.mark.parametrize(
@@ -52,19 +52,19 @@ def drive(declared: str, observed: str | Unread) -> list[Finding]:
 )
 def test_drive(observed: str | Unread, kind: Kind | None) -> None:
     findings = drive("2.1", observed)
-    assert [one.kind for one in findings] == ([kind] if kind else [])
-    assert all(one.position == "a" for one in findings)
+    assert [finding.kind for finding in findings] == ([kind] if kind else [])
+    assert all(finding.position == "a" for finding in findings)
 
 
 def test_each_item_has_its_own_finding() -> None:
     findings = judge('[firmware]\nbios_version = "1"\nbios_date = "2"\n[kernel]\nrelease = "3"')
-    assert [one.identity[1] for one in findings] == ["bios_version", "bios_date", "kernel.release"]
+    assert [finding.identity[1] for finding in findings] == ["bios_version", "bios_date", "kernel.release"]
 
 
 def test_unread_as_a_whole_is_one_finding() -> None:
     build = declare('[firmware]\nbios_version = "1"\nbios_date = "2"')
     findings = list(FIRMWARE_DIFFERS.judge(Pass.of(build, kelp_box(1).with_group(firmware=UNREAD).snapshot())))
-    assert [one.kind for one in findings] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in findings] == [Kind.UNVERIFIED]
 
 
 BUILD = """

@@ -111,6 +111,6 @@ def test_device_files_stand_in_for_a_port_that_was_not_read() -> None:
 
 def test_without_registers_and_files_the_link_is_unread() -> None:
     box = Box().with_port(PATH).with_drive(PATH).without_registers()
-    box.edit(f"{PATH}/00.0", lambda one: replace(one, power=replace(one.power, link_states={})))
+    box.edit(f"{PATH}/00.0", lambda function: replace(function, power=replace(function.power, link_states={})))
     (found,) = deviations('{ links_aspm = "off" }', box)
     assert isinstance(found.observed, Unread)

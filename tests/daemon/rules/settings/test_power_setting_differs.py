@@ -26,7 +26,7 @@ def judge(kernel: str, box: Box, past: Past = NOTHING) -> list[Finding]:
 
 
 def kinds(findings: list[Finding]) -> list[Kind]:
-    return [one.kind for one in findings]
+    return [finding.kind for finding in findings]
 
 
 # --- the command line -------------------------------------------------------------------------------------------------
@@ -44,12 +44,12 @@ def kinds(findings: list[Finding]) -> list[Kind]:
 )
 def test_words_that_must_be_on_the_command_line(wanted: str, words: tuple[str, ...], observed: str | None) -> None:
     findings = judge(f'command_line = ["{wanted}"]', kelp_box(1).with_power(command_line=words))
-    assert [one.observed for one in findings] == ([observed] if observed else [])
+    assert [finding.observed for finding in findings] == ([observed] if observed else [])
 
 
 def test_each_missing_word_is_a_finding_of_its_own() -> None:
     findings = judge('command_line = ["a=1", "b=2"]', kelp_box(1))
-    assert [one.identity[1] for one in findings] == ["command line: a=1", "command line: b=2"]
+    assert [finding.identity[1] for finding in findings] == ["command line: a=1", "command line: b=2"]
 
 
 def test_unread_command_line_is_unverified() -> None:
@@ -123,8 +123,8 @@ def test_unread_settings_as_a_whole_are_one_finding() -> None:
 def test_links_declared_off_have_no_state_enabled_at_either_end(port: int, drive: int, observed: str | None) -> None:
     box = Box().with_port(PATH, aspm=port).with_drive(PATH, aspm=drive)
     findings = judge('links_aspm = "off"', box)
-    assert [one.observed for one in findings] == ([observed] if observed else [])
-    assert all(one.position == "riser-1" for one in findings)
+    assert [finding.observed for finding in findings] == ([observed] if observed else [])
+    assert all(finding.position == "riser-1" for finding in findings)
 
 
 @pytest.mark.parametrize(("bits", "holds"), [(L1, True), (0, False)])
@@ -162,7 +162,7 @@ def test_aspm_switched_on_with_another_bios_is_a_firmware_setting() -> None:
     boots = (Boot(boot_id="old", first_seen_at=1.0, bios_version="1.30"),)
     past = past_of_boots(boots, {PATH: limits})
     (finding,) = judge('links_aspm = "off"', Box().with_port(PATH, aspm=L1).with_drive(PATH), past)
-    assert [one.cause for one in finding.causes] == ["firmware-setting"]
+    assert [cause.cause for cause in finding.causes] == ["firmware-setting"]
     same = past_of_boots(boots, {PATH: replace(limits, aspm_enabled=L1)})
     (finding,) = judge('links_aspm = "off"', Box().with_port(PATH, aspm=L1).with_drive(PATH), same)
     assert finding.causes == ()
