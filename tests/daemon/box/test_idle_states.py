@@ -40,7 +40,7 @@ def test_the_drives_own_feature_comes_first(controller: dict[str, object], defau
     assert view(box).drive is expected
 
 
-def test_nothing_told_is_not_off() -> None:
+def test_nothing_known_is_not_off() -> None:
     box = drive(autonomous_transitions=GAP, latency_tolerance_us=GAP).with_power(nvme_max_latency_us=GAP)
     assert view(box).drive is None
 
@@ -51,7 +51,7 @@ def test_a_link_state_at_either_end_counts() -> None:
 
 
 @pytest.mark.parametrize(("policy", "expected"), [("performance", False), ("powersave", True), ("default", None)])
-def test_without_registers_sysfs_tells_and_then_the_policy(policy: str, expected: bool | None) -> None:  # noqa: FBT001
+def test_without_registers_sysfs_gives_and_then_the_policy(policy: str, expected: bool | None) -> None:  # noqa: FBT001
     box = Box().with_port(PATH).with_drive(PATH).without_registers()
     assert view(box).link is False  # link/l1_aspm reads 0
     for own in (PATH, f"{PATH}/00.0"):

@@ -51,7 +51,7 @@ def test_all_four_witnesses_are_heard() -> None:
     assert link.trained_lanes.agreed
 
 
-def test_without_registers_sysfs_tells() -> None:
+def test_without_registers_sysfs_gives() -> None:
     link = link_of(box().without_registers())
     assert (link.trained_gt_s.value, link.trained_lanes.value) == (8.0, 2)
     assert link.target_gt_s is None
@@ -65,14 +65,14 @@ def test_width_that_cannot_be_is_no_witness(odd: int | Unread) -> None:
     assert {who for who, _ in link.trained_lanes.witnesses} == {"device registers", "device in sysfs"}
 
 
-def test_rate_that_no_end_tells_is_unread() -> None:
+def test_rate_that_no_end_gives_is_unread() -> None:
     made = box()
     for path in (PORT, DEVICE):
         made.edit(path, lambda one: registers(sysfs(one, trained_gt_s=UNKNOWN), trained_gt_s=UNKNOWN))
     assert link_of(made).trained_gt_s.value is UNKNOWN
 
 
-def test_width_zero_at_both_ends_is_unread_and_says_who_told_it() -> None:
+def test_width_zero_at_both_ends_is_unread_and_says_who_reported_it() -> None:
     made = box().without_registers()
     for path in (PORT, DEVICE):
         made.edit(path, lambda one: sysfs(one, trained_lanes=0))
@@ -82,13 +82,13 @@ def test_width_zero_at_both_ends_is_unread_and_says_who_told_it() -> None:
 
 
 def test_when_witnesses_differ_the_least_stands_and_all_stay_visible() -> None:
-    told = link_of(box().edit(DEVICE, lambda one: sysfs(one, trained_lanes=1))).trained_lanes
-    assert (told.value, told.most, told.agreed) == (1, 2, False)
+    found = link_of(box().edit(DEVICE, lambda one: sysfs(one, trained_lanes=1))).trained_lanes
+    assert (found.value, found.most, found.agreed) == (1, 2, False)
 
 
 def test_device_that_is_gone_from_the_bus_is_no_witness() -> None:
-    told = link_of(box().edit(DEVICE, lambda one: replace(one, answers=False))).trained_gt_s
-    assert {who for who, _ in told.witnesses} == {"port registers", "port in sysfs"}
+    found = link_of(box().edit(DEVICE, lambda one: replace(one, answers=False))).trained_gt_s
+    assert {who for who, _ in found.witnesses} == {"port registers", "port in sysfs"}
 
 
 def test_unread_capability_leaves_the_lesser_open() -> None:

@@ -73,7 +73,7 @@ def snapshot() -> Snapshot:
         ("/dev/disk/by-id/scsi-SATA_Gannet_S8_GS-77", "0000:00/17.0/ata-3", "a name with its serial number GS-77"),
     ],
 )
-def test_name_leads_to_its_place(name: str, path: str, known_as: str) -> None:
+def test_name_leads_to_its_position(name: str, path: str, known_as: str) -> None:
     (found,) = find_drives(name, BUILD, snapshot())
     assert (found.path, found.known_as) == (path, known_as)
 
@@ -114,13 +114,13 @@ def test_name_that_leads_nowhere_says_what_is_near(name: str, says: str) -> None
     assert "\n" not in str(caught.value)
 
 
-def test_label_that_is_also_another_drives_name_is_told_and_not_guessed() -> None:
+def test_label_that_is_also_another_drives_name_is_reported_and_not_guessed() -> None:
     build = declare(f'[[position]]\nlabel = "nvme0"\npath = "{B}"')
     with pytest.raises(UnknownNameError, match=r"0000:00/01\.1 \(what the kernel calls it\), nvme0 \(its label\)"):
         find_drives("nvme0", build, snapshot())
 
 
-def test_label_of_the_drives_own_place_is_no_doubt() -> None:
+def test_label_of_the_drives_own_position_is_no_doubt() -> None:
     build = declare(f'[[position]]\nlabel = "nvme0"\npath = "{A}"')
     assert find_drives("nvme0", build, snapshot())[0].path == A
 
@@ -130,7 +130,7 @@ def test_empty_machine_says_so() -> None:
         find_drives("nvme0", None, Box().snapshot())
 
 
-def test_what_is_known_of_a_place_is_gathered() -> None:
+def test_what_is_known_of_a_position_is_gathered() -> None:
     mounts = (
         MountedFileSystem(
             mount="/srv",
@@ -159,7 +159,7 @@ def test_groups_that_were_not_read_leave_names_that_were() -> None:
     assert (found.memberships, found.file_systems, found.board_names) == ((), (), ())
 
 
-def test_drive_that_did_not_tell_its_serial_is_found_by_its_other_names() -> None:
+def test_drive_that_did_not_give_its_serial_is_found_by_its_other_names() -> None:
     made = Box().with_port(A).with_drive(A, controller={"serial": Unread("serial", "denied", Reason.DENIED)})
     assert find_drives("nvme0", None, made.snapshot())[0].path == A
     occupant = survey(made.snapshot()).occupant_at(A)
@@ -192,11 +192,11 @@ def test_link_names_are_those_that_udev_makes() -> None:
 @given(st.text(max_size=40))
 def test_any_text_is_found_or_refused_in_one_line(name: str) -> None:
     try:
-        told = [one.name for one in find_drives(name, BUILD, snapshot())]
+        found = [one.name for one in find_drives(name, BUILD, snapshot())]
     except UnknownNameError as error:
-        told = [str(error)]
-    assert all(told)
-    assert told
+        found = [str(error)]
+    assert all(found)
+    assert found
 
 
 def test_each_port_of_a_drive_with_two_leads_to_the_one_drive() -> None:

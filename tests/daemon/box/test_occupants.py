@@ -29,14 +29,14 @@ def test_kind_follows_the_class_code(class_code: int, kind: str) -> None:
     assert kind_of(class_code) == kind
 
 
-def test_sata_drive_tells_its_own_identity() -> None:
+def test_sata_drive_gives_its_own_identity() -> None:
     found = describe_drive(make_sata_drive("sda", "0000:00/17.0/ata-1"), "0000:00/17.0/ata-1")
     assert (found.model, found.serial, found.capacity_bytes) == ("Gannet S8", "GSsda", 8_001_563_222_016)
     assert found.disks == ("sda",)
     assert found.address is None
 
 
-def test_drive_that_tells_no_capacity_is_unread_in_it() -> None:
+def test_drive_that_gives_no_capacity_is_unread_in_it() -> None:
     gap = Unread("identify of nvme0", "permission denied")
     box = Box().with_port("0000:00/01.1")
     box.with_drive("0000:00/01.1", controller={"identity": gap, "namespaces": ()})
@@ -46,7 +46,7 @@ def test_drive_that_tells_no_capacity_is_unread_in_it() -> None:
     assert found.serial == "FN0000"
 
 
-def test_sleeping_device_is_told_as_asleep() -> None:
+def test_sleeping_device_is_reported_as_asleep() -> None:
     found = survey(Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", asleep=True).snapshot()).occupant_at(
         "0000:00/01.1"
     )

@@ -105,7 +105,7 @@ def test_drive_with_its_serial_elsewhere_has_moved() -> None:
     assert arrangement.belongs_to(found) == "a"
 
 
-def test_drive_may_have_moved_to_an_undeclared_place() -> None:
+def test_drive_may_have_moved_to_an_undeclared_position() -> None:
     arrangement = place(TWO, two(None, "B", "A"))
     found = arrangement.found_elsewhere(arrangement.by_label["a"])
     assert found is not None
@@ -125,7 +125,7 @@ position = [
 """
 
 
-def test_without_serial_a_unique_model_and_capacity_tell_the_move() -> None:
+def test_without_serial_a_unique_model_and_capacity_give_the_move() -> None:
     box = Box().with_port("0000:00/01.1").with_port("0000:00/01.2").with_drive("0000:00/01.2", model="Fulmar N4")
     arrangement = place(MODELS, box)
     found = arrangement.found_elsewhere(arrangement.by_label["a"])
@@ -133,14 +133,14 @@ def test_without_serial_a_unique_model_and_capacity_tell_the_move() -> None:
     assert arrangement.where(found) == "b"
 
 
-def test_without_serial_two_candidates_tell_nothing() -> None:
+def test_without_serial_two_candidates_give_nothing() -> None:
     box = Box().with_port("0000:00/01.1").with_port("0000:00/01.2").with_drive("0000:00/01.2", model="Fulmar N4")
     box.with_port("0000:00/01.3").with_drive("0000:00/01.3", model="Fulmar N4")
     arrangement = place(MODELS, box)
     assert arrangement.found_elsewhere(arrangement.by_label["a"]) is None
 
 
-def test_drive_in_its_own_place_is_not_taken_for_anothers() -> None:
+def test_drive_in_its_own_position_is_not_taken_for_anothers() -> None:
     text = """
     position = [
       { label = "a", path = "0000:00/01.1", occupant = { model = "Fulmar N4" } },
@@ -178,7 +178,7 @@ def test_a_position_on_the_board_is_empty_or_unread_with_its_controllers(group: 
     assert place(text, Box().with_group(controllers=group)).placements[0].state is state
 
 
-def test_the_second_port_of_a_drive_is_no_other_place_of_it() -> None:
+def test_the_second_port_of_a_drive_is_no_other_position_of_it() -> None:
     box = Box()
     for number, path in enumerate(("0000:00/01.1", "0001:00/01.1")):
         space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, wwid="eui.1")

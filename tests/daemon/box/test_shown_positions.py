@@ -45,7 +45,7 @@ def test_a_switch_cards_own_bridges_are_marked_as_having_more_below() -> None:
     assert positions["0000:00/02.1"].occupant is None
 
 
-def test_a_width_tells_a_rate_that_no_generation_has_and_what_is_unknown() -> None:
+def test_a_width_gives_a_rate_that_no_generation_has_and_what_is_unknown() -> None:
     assert str(Width(generation=4, lanes=4)) == "gen4 x4"
     assert str(Width(generation=None, lanes=None)) == "gen? x?"
     assert str(Width(generation=None, lanes=2, gt_s=12.5)) == "12.5GT/s x2"

@@ -134,7 +134,7 @@ def test_sata_drive_is_found_at_its_controllers_hop() -> None:
     assert (found.kind, found.name, found.is_drive) == ("sata", "sdc", True)
 
 
-def test_network_card_is_told_with_its_interfaces() -> None:
+def test_network_card_is_shown_with_its_interfaces() -> None:
     box = Box().with_port("0000:00/1c.0").with_network("0000:00/1c.0", "enp1s0f0")
     found = survey(box.snapshot()).occupant_at("0000:00/1c.0")
     assert found is not None
@@ -180,7 +180,7 @@ def test_device_whose_bridge_was_not_read_is_still_in_its_position() -> None:
     assert tree.occupant_at("0000:00/01.1") is not None
 
 
-def test_two_drives_that_tell_one_serial_number_are_known_to_share_it() -> None:
+def test_two_drives_that_give_one_serial_number_are_known_to_share_it() -> None:
     made = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial="0123", controller={"controller_id": 1})
     made = made.with_port("0000:00/01.2").with_drive("0000:00/01.2", serial="0123 ", controller={"controller_id": 1})
     made = made.with_port("0000:00/01.3").with_drive("0000:00/01.3", serial="0124")

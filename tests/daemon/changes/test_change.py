@@ -25,12 +25,12 @@ def test_verdict_is_three_valued(changes: tuple[Change, ...], one_sided: list[bo
     assert Comparison(changes=changes, gaps=gaps).verdict == verdict
 
 
-def test_json_names_both_looks() -> None:
+def test_json_names_both_snapshots() -> None:
     before = DatedInventory(name="a.json", box="kelp-1", taken_at=0.0, inventory=NOTHING)
     after = DatedInventory(name="this machine", box=None, taken_at=86400.0, inventory=NOTHING)
-    told = Comparison(changes=(CHANGE,)).as_json(before, after)
-    assert told["before"] == {"source": "a.json", "box": "kelp-1", "taken_at": "1970-01-01T00:00:00Z"}
-    assert (told["after"]["box"], told["verdict"], told["changes"][0]["what"]) == (None, "changed", "went")
+    answer = Comparison(changes=(CHANGE,)).as_json(before, after)
+    assert answer["before"] == {"source": "a.json", "box": "kelp-1", "taken_at": "1970-01-01T00:00:00Z"}
+    assert (answer["after"]["box"], answer["verdict"], answer["changes"][0]["what"]) == (None, "changed", "went")
 
 
 def link(gt_s: float | None, lanes: int | None) -> KeptLink:
@@ -48,7 +48,7 @@ def link(gt_s: float | None, lanes: int | None) -> KeptLink:
         (link(None, None), link(8, 2), True),
     ],
 )
-def test_only_what_both_tell_can_differ(one: KeptLink, other: KeptLink, *, same: bool) -> None:
+def test_only_what_is_known_of_both_can_differ(one: KeptLink, other: KeptLink, *, same: bool) -> None:
     assert is_same_link(one, other) is same
     assert is_same_link(other, one) is same
 
@@ -58,7 +58,7 @@ def test_words_of_sentences() -> None:
     assert [join_words(some) for some in (["a"], ["a", "b"], ["a", "b", "c"])] == ["a", "a and b", "a, b and c"]
 
 
-def test_place_is_named_by_the_label_of_either_look() -> None:
+def test_position_is_named_by_the_label_of_either_snapshot() -> None:
     build = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"')
     labelled, bare = (make_inventory(one, kelp_box(1).snapshot()) for one in (build, None))
     assert Pair(labelled, bare).name_position("0000:00/01.1") == "riser-1"

@@ -56,8 +56,8 @@ def test_a_firmware_update_that_reset_everything_is_one_change() -> None:
         "aspm_policy",
         "error reporting (AER) is owned by",
     }
-    told = [one.subject for one in flatten(change.details) if one.what is What.WENT]
-    assert told == ["riser-2", "riser-3", "riser-4"]
+    reported = [one.subject for one in flatten(change.details) if one.what is What.WENT]
+    assert reported == ["riser-2", "riser-3", "riser-4"]
 
 
 def test_without_the_update_the_same_resets_are_changes_of_their_own() -> None:
@@ -73,7 +73,7 @@ def test_what_an_update_cannot_do_stands_beside_it() -> None:
     assert [(one.about, one.what) for one in changes] == [(About.FIRMWARE, What.REFLASHED), (About.DRIVE, What.WENT)]
 
 
-def test_ports_that_firmware_numbered_anew_are_told_with_the_update() -> None:
+def test_ports_that_firmware_numbered_again_are_reported_with_the_update() -> None:
     before = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", serial="S1")
     after = Box().with_port("0000:00/06.0").with_drive("0000:00/06.0", serial="S1").with_firmware(bios_version="1.41")
     (change,) = compare(take(before, None), take(after, None)).changes
@@ -109,7 +109,7 @@ GROUPS = (
 
 
 @given(st.sets(st.sampled_from(GROUPS)))
-def test_what_one_look_could_not_read_never_becomes_a_change(groups: set[str]) -> None:
+def test_what_one_snapshot_could_not_read_never_becomes_a_change(groups: set[str]) -> None:
     gap = Unread("it", "permission denied", Reason.DENIED)
     whole = kelp_box(3).with_array("md0", ("nvme0n1", "nvme1n1", "nvme2n1"))
     blind = kelp_box(3).with_array("md0", ("nvme0n1", "nvme1n1", "nvme2n1")).with_group(**dict.fromkeys(groups, gap))
@@ -120,7 +120,7 @@ def test_what_one_look_could_not_read_never_becomes_a_change(groups: set[str]) -
         assert comparison.verdict == ("unverified" if groups else "same")
 
 
-def test_a_part_that_neither_look_could_read_is_said_once_and_is_no_doubt_about_a_change() -> None:
+def test_a_part_that_neither_snapshot_could_read_is_said_once_and_is_no_doubt_about_a_change() -> None:
     gap = Unread("/sys/firmware/dmi", "permission denied", Reason.DENIED)
     box = kelp_box(1).with_group(memory=gap)
     comparison = compare(take(box), take(box))
@@ -139,10 +139,10 @@ def test_an_audit_from_before_a_part_was_kept_leaves_it_open() -> None:
 
 def test_json_holds_the_whole_tree_of_changes() -> None:
     comparison = compare(take(before_update()), take(after_update()))
-    (told,) = [one.as_json() for one in comparison.changes]
-    assert told["what"] == "reflashed"
-    assert len(told["details"]) == len(comparison.changes[0].details)
-    assert {"what", "about", "subject", "summary", "path", "before", "after", "details"} == told.keys()
+    (answer,) = [one.as_json() for one in comparison.changes]
+    assert answer["what"] == "reflashed"
+    assert len(answer["details"]) == len(comparison.changes[0].details)
+    assert {"what", "about", "subject", "summary", "path", "before", "after", "details"} == answer.keys()
 
 
 @pytest.fixture(scope="module")
@@ -157,7 +157,7 @@ def demo() -> list[Inventory]:
     return taken
 
 
-def test_the_demo_is_told_as_its_story_goes(demo: list[Inventory]) -> None:
+def test_the_demo_is_shown_as_its_story_goes(demo: list[Inventory]) -> None:
     """The firmware update capped riser-4 and let the policy go; the cable of riser-3 is another matter."""
     comparison: Comparison = compare(demo[0], demo[-1])
     update = next(one for one in comparison.changes if one.about is About.FIRMWARE)

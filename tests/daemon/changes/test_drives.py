@@ -29,7 +29,7 @@ def look(before: Box, after: Box) -> Comparison:
     return compare(take(before), take(after))
 
 
-def told(comparison: Comparison) -> list[tuple[str, str]]:
+def list_changes(comparison: Comparison) -> list[tuple[str, str]]:
     return [(str(one.what), one.subject) for one in comparison.changes]
 
 
@@ -57,10 +57,10 @@ def test_same_serial_elsewhere_moved() -> None:
     assert change.summary == "Fulmar N4, serial S1, 4 TB is here now, before in riser-1"
 
 
-def test_two_drives_that_changed_places_are_two_moves_and_nothing_else() -> None:
+def test_two_drives_that_changed_positions_are_two_moves_and_nothing_else() -> None:
     before = ports().with_drive(A, serial="S1").with_drive(B, serial="S2")
     after = ports().with_drive(A, serial="S2").with_drive(B, serial="S1")
-    assert sorted(told(look(before, after))) == [("moved", "riser-1"), ("moved", "riser-2")]
+    assert sorted(list_changes(look(before, after))) == [("moved", "riser-1"), ("moved", "riser-2")]
 
 
 def test_link_of_a_moved_drive_goes_with_the_move() -> None:
@@ -70,7 +70,7 @@ def test_link_of_a_moved_drive_goes_with_the_move() -> None:
     assert [(one.what, one.before, one.after) for one in move.details] == [(What.RETRAINED, "gen4 x4", "gen3 x4")]
 
 
-def test_another_drive_in_its_place_replaced_it() -> None:
+def test_another_drive_in_its_position_replaced_it() -> None:
     change = only(look(ports().with_drive(A, serial="S1"), ports().with_drive(A, serial="S9", capacity="8 TB")))
     assert (change.what, change.subject) == (What.REPLACED, "riser-1")
     assert change.summary == "Fulmar N4, serial S9, 8 TB is here now, before Fulmar N4, serial S1, 4 TB"
@@ -101,7 +101,7 @@ def test_new_names_of_the_kernel_are_no_change_but_worth_knowing() -> None:
     )
 
 
-def test_drive_that_does_not_tell_its_serial_is_taken_for_the_one_before() -> None:
+def test_drive_that_does_not_give_its_serial_is_taken_for_the_one_before() -> None:
     after = ports().with_drive(A, serial="S1", controller={"serial": DENIED})
     comparison = look(ports().with_drive(A, serial="S1"), after)
     assert comparison.changes == ()
@@ -113,14 +113,14 @@ def test_drive_that_does_not_tell_its_serial_is_taken_for_the_one_before() -> No
 def test_drive_of_another_model_is_another_even_without_serials() -> None:
     before = ports().with_drive(A, controller={"serial": DENIED})
     after = ports().with_drive(A, model="Gannet 9", controller={"serial": DENIED})
-    assert told(look(before, after)) == [("replaced", "riser-1")]
+    assert list_changes(look(before, after)) == [("replaced", "riser-1")]
 
 
 def test_drive_without_a_serial_that_is_not_there_any_more_went() -> None:
-    assert told(look(ports().with_drive(A, controller={"serial": DENIED}), ports())) == [("went", "riser-1")]
+    assert list_changes(look(ports().with_drive(A, controller={"serial": DENIED}), ports())) == [("went", "riser-1")]
 
 
-def test_two_drives_with_one_serial_in_their_places_are_no_change() -> None:
+def test_two_drives_with_one_serial_in_their_positions_are_no_change() -> None:
     box = ports().with_drive(A, serial="SAME").with_drive(B, serial="SAME")
     assert look(box, box).changes == ()
     assert look(box, box).verdict == "same"
@@ -147,7 +147,7 @@ def test_tree_that_could_not_be_read_makes_no_drive_go() -> None:
     assert comparison.verdict == "unverified"
 
 
-def test_capacity_that_shows_otherwise_is_told() -> None:
+def test_capacity_that_shows_otherwise_is_reported() -> None:
     change = only(look(ports().with_drive(A, serial="S1"), ports().with_drive(A, serial="S1", capacity="2 TB")))
     assert (change.what, change.before, change.after) == (What.CHANGED, "4 TB", "2 TB")
 
@@ -173,7 +173,7 @@ def test_other_devices_go_by_their_ids(
             )
         return box
 
-    assert told(look(make(before), make(after))) == expect
+    assert list_changes(look(make(before), make(after))) == expect
 
 
 PLACES = st.dictionaries(
@@ -193,7 +193,7 @@ def fill(places: dict[str, str]) -> Box:
 
 
 @given(PLACES, PLACES)
-def test_every_drive_that_is_elsewhere_is_told_once_and_the_others_never(
+def test_every_drive_that_is_elsewhere_is_reported_once_and_the_others_never(
     before: dict[str, str], after: dict[str, str]
 ) -> None:
     """The second witness is plain set arithmetic over serial numbers and paths."""
@@ -209,7 +209,7 @@ def test_every_drive_that_is_elsewhere_is_told_once_and_the_others_never(
 
 
 @given(PLACES, st.data())
-def test_told_backwards_what_came_went(places: dict[str, str], data: Any) -> None:  # noqa: ANN401 (hypothesis's own)
+def test_compared_backwards_what_came_went(places: dict[str, str], data: Any) -> None:  # noqa: ANN401 (hypothesis's own)
     other = data.draw(PLACES)
     mirror = {What.APPEARED: What.WENT, What.WENT: What.APPEARED}
     forth, back = look(fill(places), fill(other)).changes, look(fill(other), fill(places)).changes

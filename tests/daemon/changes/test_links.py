@@ -34,7 +34,7 @@ def test_narrower_link_without_a_reason_at_its_port_stands_alone() -> None:
     assert change.summary == "trained gen4 x2, before gen4 x4; both ends can do gen4 x4"
 
 
-def test_link_that_got_better_again_is_told_too() -> None:
+def test_link_that_got_better_again_is_reported_too() -> None:
     change = only(look(one_port(trained=(3, 4)), one_port()))
     assert change.summary == "trained gen4 x4, before gen3 x4"
 
@@ -64,7 +64,7 @@ def test_same_setting_at_many_ports_is_one_change() -> None:
     assert change.summary == "low-power link states (ASPM) at the port L1, before off"
 
 
-def test_settings_that_differ_from_port_to_port_are_told_apart() -> None:
+def test_settings_that_differ_from_port_to_port_are_kept_apart() -> None:
     after = Box().with_port(PATHS[0], aspm=L1).with_drive(PATHS[0], serial="S0")
     after.with_port(PATHS[1], aspm=L0S).with_drive(PATHS[1], serial="S1")
     before = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="S0")
@@ -93,7 +93,7 @@ def test_drive_that_is_pulled_from_a_split_slot_is_no_matter_of_the_split() -> N
     assert [one.what for one in look(riser(), riser().without(PATHS[2])).changes] == [What.WENT]
 
 
-def test_registers_that_one_look_could_not_read_make_no_change() -> None:
+def test_registers_that_one_snapshot_could_not_read_make_no_change() -> None:
     assert look(riser(), riser().without_registers()).changes == ()
     assert look(riser().without_registers(), riser()).changes == ()
 

@@ -51,7 +51,7 @@ def test_array_that_is_otherwise(facts: dict[str, object], says: str) -> None:
     assert summaries(array(), array(**facts)) == [says]
 
 
-def test_member_that_failed_left_and_is_named_by_place_and_serial() -> None:
+def test_member_that_failed_left_and_is_named_by_position_and_serial() -> None:
     after = array(degraded=1, members=members("in_sync", "faulty", "in_sync"))
     assert summaries(array(), after) == [
         "md0: 1 missing, before whole",

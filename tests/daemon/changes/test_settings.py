@@ -74,12 +74,12 @@ def test_setting_that_could_not_be_read_is_a_gap_and_no_change() -> None:
     assert (one.part, one.one_sided) == ("settings.aspm_policy", True)
 
 
-def test_another_board_is_told() -> None:
+def test_another_board_is_reported() -> None:
     changes = look(kelp_box(1), kelp_box(1).with_firmware(board_name="Mole 4")).changes
     assert [(one.what, one.subject, one.summary) for one in changes] == [
         (What.REPLACED, "board", "Mole 4, before Mole 3")
     ]
 
 
-def test_firmware_that_does_not_tell_its_version_is_no_other_firmware() -> None:
+def test_firmware_that_does_not_give_its_version_is_no_other_firmware() -> None:
     assert look(kelp_box(1), kelp_box(1).with_firmware(bios_version=None, bios_date=None)).changes == ()

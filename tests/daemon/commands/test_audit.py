@@ -134,7 +134,7 @@ def test_the_demos_json_keeps_to_the_exported_schema(capsys: pytest.CaptureFixtu
     assert {one["rule"] for one in report["findings"]} >= {"link-slow", "link-narrow", "power-setting-differs"}
 
 
-def test_one_look_says_since_when_of_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+def test_one_pass_says_since_when_of_nothing(capsys: pytest.CaptureFixture[str]) -> None:
     main(["audit", "--demo", "--json"])
     assert {one["since"] for one in json.loads(capsys.readouterr().out)["findings"]} == {None}
 

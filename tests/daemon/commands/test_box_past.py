@@ -64,13 +64,13 @@ def test_since_counts_back_from_the_end(recording: str) -> None:
     with open_past(_arguments(source=recording)) as past:
         assert past.since(None, 7 * DAY) == START
         assert past.since("6h", 7 * DAY) == START + DAY - 6 * 3600
-        for told, why in (
+        for found, why in (
             ("yesterday", "is no moment"),
             ("now", "nothing can have happened"),
             ("2030-01-01", "nothing"),
         ):
             with pytest.raises(CommandError, match=why) as refused:
-                past.since(told, DAY)
+                past.since(found, DAY)
             assert refused.value.status == os.EX_USAGE
 
 

@@ -35,7 +35,7 @@ def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, 
     return status, said.out, said.err
 
 
-def test_the_demo_is_told_in_80_columns(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_demo_is_shown_in_80_columns(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     status, out, _ = run(capsys, "--demo")
     assert status == 1
@@ -88,16 +88,16 @@ def test_file_with_an_at_in_its_name_is_that_file(capsys: pytest.CaptureFixture[
     assert run(capsys, str(odd), f"{odd}@now")[0] == 0
 
 
-def test_json_tells_both_looks_and_the_verdict(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+def test_json_gives_both_snapshots_and_the_verdict(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     recording = str(folder / "box.jsonl")
     status, out, _ = run(capsys, f"{recording}@2d", recording, "--json")
-    told = json.loads(out)
-    assert (status, told["verdict"], told["before"]["taken_at"]) == (1, "changed", "2026-09-21T14:13:20Z")
-    (change,) = told["changes"]
+    answer = json.loads(out)
+    assert (status, answer["verdict"], answer["before"]["taken_at"]) == (1, "changed", "2026-09-21T14:13:20Z")
+    (change,) = answer["changes"]
     assert (change["what"], change["path"]) == ("replaced", "0000:00/01.1")
 
 
-def test_look_that_could_not_read_as_much_ends_with_2(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+def test_snapshot_that_could_not_read_as_much_ends_with_2(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     recording = str(folder / "box.jsonl")
     lines = (folder / "box.jsonl").read_text().splitlines()
     frame = json.loads(lines[1])
@@ -135,7 +135,7 @@ def test_labels_come_from_the_declaration(capsys: pytest.CaptureFixture[str], fo
         (("@2026-11-20", "--state", "nowhere"), os.EX_NOINPUT, "there is no history"),
     ],
 )
-def test_look_that_cannot_be_had_is_one_line_and_a_status(  # noqa: PLR0913 (a table's row)
+def test_snapshot_that_cannot_be_had_is_one_line_and_a_status(  # noqa: PLR0913 (a table's row)
     capsys: pytest.CaptureFixture[str],
     folder: Path,
     monkeypatch: pytest.MonkeyPatch,

@@ -63,7 +63,7 @@ def test_a_cause_that_turned_out_is_kept_with_its_features(state: Path, capsys: 
     assert None not in left.detail["evidence"].values()
 
 
-def test_an_outcome_that_is_told_months_later_still_knows_what_was_seen(tmp_path: Path) -> None:
+def test_an_outcome_that_is_reported_months_later_still_knows_what_was_seen(tmp_path: Path) -> None:
     story = Story().observe(counting_box((0, 0, 0, 0))).observe(counting_box((0, 0, 0, 0)), after=DAY, log=(DOWN,))
     story.observe(counting_box((0, 0, 0, 0)), after=200 * DAY)
     store = Store.open(str(tmp_path / "history.db"))

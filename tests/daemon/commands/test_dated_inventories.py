@@ -49,7 +49,7 @@ def state(tmp_path: Path) -> str:
     return str(tmp_path)
 
 
-def test_history_tells_what_held_at_a_moment(state: str) -> None:
+def test_history_gives_what_held_at_a_moment(state: str) -> None:
     first, updated, last = (load_kept(START + DAY * at, BUILD, state) for at in (0.5, 2.0, 9.0))
     (change,) = compare(first.inventory, updated.inventory).changes
     assert (change.subject, [one.subject for one in change.details]) == ("board firmware", ["upper"])
@@ -61,7 +61,7 @@ def test_history_tells_what_held_at_a_moment(state: str) -> None:
     assert (updated.box, updated.taken_at) == ("kelp-1", START + 2 * DAY)
 
 
-def test_moment_before_the_history_begins_is_told_with_its_beginning(state: str) -> None:
+def test_moment_before_the_history_begins_is_shown_with_its_beginning(state: str) -> None:
     with pytest.raises(CommandError, match="the history begins at 2026-09-21T14:13:20Z") as caught:
         load_kept(START - DAY, None, state)
     assert caught.value.status == os.EX_DATAERR

@@ -45,16 +45,16 @@ def fit(serial: str, *, state: str = "live") -> Turn:
 
 
 def wait(host: PassingTime, was: str | None = "A2", *, timeout: float = 100.0) -> tuple[bool, float, list[str]]:
-    told: list[str] = []
-    came = wait_for_drive(host, PATH, was, timeout_seconds=timeout, report=told.append)
-    return came, host.clock().up_seconds - 100.0, told
+    reported: list[str] = []
+    came = wait_for_drive(host, PATH, was, timeout_seconds=timeout, report=reported.append)
+    return came, host.clock().up_seconds - 100.0, reported
 
 
 def test_another_drive_is_waited_for_and_given_time_to_settle() -> None:
-    came, seconds, told = wait(play(stay, pull, pull, fit("B7")))
+    came, seconds, found = wait(play(stay, pull, pull, fit("B7")))
     assert came
     assert seconds == 6 * POLL_SECONDS  # there at the fourth look, and the same at the two after
-    assert told == ["the position is empty", "a drive is there; it is given time to settle"]
+    assert found == ["the position is empty", "a drive is there; it is given time to settle"]
 
 
 def test_drive_that_is_still_starting_is_not_ready() -> None:
@@ -70,18 +70,18 @@ def test_drive_that_never_settles_is_judged_all_the_same() -> None:
     assert seconds == pytest.approx(60.0, abs=3 * POLL_SECONDS)
 
 
-def test_same_drive_back_in_its_place_ends_the_waiting_too() -> None:
+def test_same_drive_back_in_its_position_ends_the_waiting_too() -> None:
     assert wait(play(pull, fit("A2")))[0]
 
 
 def test_drive_that_stays_is_not_the_new_one() -> None:
-    came, seconds, told = wait(play(stay), timeout=20.0)
-    assert (came, seconds, told) == (False, 20.0, [])
+    came, seconds, found = wait(play(stay), timeout=20.0)
+    assert (came, seconds, found) == (False, 20.0, [])
 
 
-def test_place_that_stays_empty_ends_with_the_time() -> None:
-    came, seconds, told = wait(play(pull), timeout=10.0)
-    assert (came, told) == (False, ["the position is empty"])
+def test_position_that_stays_empty_ends_with_the_time() -> None:
+    came, seconds, found = wait(play(pull), timeout=10.0)
+    assert (came, found) == (False, ["the position is empty"])
     assert seconds == 10.0
 
 
@@ -89,7 +89,7 @@ def test_where_none_was_any_drive_is_the_new_one() -> None:
     assert wait(play(stay), was=None)[0]
 
 
-def test_drive_in_another_place_is_not_waited_for() -> None:
+def test_drive_in_another_position_is_not_waited_for() -> None:
     def swap_first(box: SimulatedBox) -> None:
         box.ports[0].drive = Drive(serial="B7")
 

@@ -75,7 +75,7 @@ def test_since_leaves_out_what_came_before(capsys: pytest.CaptureFixture[str], f
     assert "finding raised" in out
 
 
-def test_a_drop_is_listed_as_an_episode_with_its_number_beside_what_the_kernel_told(
+def test_a_disconnect_is_listed_as_an_episode_with_its_number_beside_what_the_kernel_reported(
     capsys: pytest.CaptureFixture[str], folder: Path
 ) -> None:
     engine, passes = Engine(None), Passes()
@@ -85,16 +85,16 @@ def test_a_drop_is_listed_as_an_episode_with_its_number_beside_what_the_kernel_t
     store = Store.open(str(folder / "history.db"))
     store.save_state(STATE_NAME, engine.as_state())
     store.close()
-    told = json.loads(run(capsys, folder, "--json")[1])
-    (episode,) = (one for one in told["events"] if one["kind"] == "episode")
+    answer = json.loads(run(capsys, folder, "--json")[1])
+    (episode,) = (one for one in answer["events"] if one["kind"] == "episode")
     assert (episode["position"], episode["drive"], episode["detail"]["episode"]) == ("riser-1", "FN0001", 1)
     assert " episode 1: dropped off the bus" in run(capsys, folder)[1]
 
 
 def test_json_holds_all_of_it(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    told = json.loads(run(capsys, folder, "--json")[1])
-    assert [one["kind"] for one in told["events"]] == ["booted", "link_down", "finding_raised", "note"]
-    assert told["events"][1]["position"] == "riser-1"
+    answer = json.loads(run(capsys, folder, "--json")[1])
+    assert [one["kind"] for one in answer["events"]] == ["booted", "link_down", "finding_raised", "note"]
+    assert answer["events"][1]["position"] == "riser-1"
 
 
 def test_the_demo_has_events(capsys: pytest.CaptureFixture[str]) -> None:

@@ -33,7 +33,7 @@ def test_missing_history_names_who_writes_it(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("content", [b"", b"no database at all, but long enough to look at" * 30])
-def test_file_that_is_no_history_is_told(tmp_path: Path, content: bytes) -> None:
+def test_file_that_is_no_history_is_reported(tmp_path: Path, content: bytes) -> None:
     file = tmp_path / "history.db"
     file.write_bytes(content)
     with pytest.raises(CommandError, match="the history cannot be read") as caught, open_history(str(file)):

@@ -46,7 +46,7 @@ def test_this_machine_is_the_source_where_nothing_else_is_said() -> None:
         assert isinstance(host, LiveHost)
 
 
-def test_there_may_be_no_declaration_at_the_default_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_there_may_be_no_declaration_at_the_default_path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     place = tmp_path / "build.toml"
     monkeypatch.setattr(inputs, "DEFAULT_BUILD", str(place))
     assert load_build(None) is None
@@ -56,7 +56,7 @@ def test_there_may_be_no_declaration_at_the_default_place(tmp_path: Path, monkey
     assert build.box.name == "tern-2"
 
 
-def test_all_problems_of_a_declaration_are_told_at_once(file: Path) -> None:
+def test_all_problems_of_a_declaration_are_reported_at_once(file: Path) -> None:
     file.write_text('schema = 1\n[box]\nname = 1\ncolour = "red"\n')
     with pytest.raises(CommandError) as caught:
         load_build(str(file))
@@ -64,7 +64,7 @@ def test_all_problems_of_a_declaration_are_told_at_once(file: Path) -> None:
     assert [line.partition(": ")[2][:8] for line in str(caught.value).splitlines()] == ["box.name", "box.colo"]
 
 
-def test_a_frame_that_is_none_is_told_when_it_is_reached_and_those_before_it_are_given(file: Path) -> None:
+def test_a_frame_that_is_none_is_reported_when_it_is_reached_and_those_before_it_are_given(file: Path) -> None:
     file.write_text(HEADER + FRAMES + "{oops\n")
     with open_recording(str(file)) as recording:
         host = recording.host()

@@ -60,7 +60,7 @@ def test_demo_shows_the_signs_that_took_months() -> None:
         assert "media-errors-rising" in {finding.rule for finding in one.findings}
 
 
-def test_recording_without_a_frame_is_told(tmp_path: Path) -> None:
+def test_recording_without_a_frame_is_reported(tmp_path: Path) -> None:
     file = tmp_path / "box.jsonl"
     file.write_text(f"{record()[0]}\n")
     with (

@@ -17,7 +17,7 @@ def test_picture_takes_the_place_of_an_older_one(tmp_path: Path) -> None:
     assert [one.name for one in tmp_path.iterdir()] == ["box.svg"]
 
 
-def test_place_that_cannot_be_written_is_told_and_left_as_it_was(tmp_path: Path) -> None:
+def test_file_that_cannot_be_written_is_reported_and_left_as_it_was(tmp_path: Path) -> None:
     (tmp_path / "box.svg").mkdir()
     with pytest.raises(CommandError, match=r"box\.svg: cannot be written") as caught:
         write_picture("<svg/>", str(tmp_path / "box.svg"))

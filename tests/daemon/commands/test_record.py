@@ -96,12 +96,12 @@ def test_a_hidden_recording_is_judged_as_the_original(
     hidden = tmp_path / "hidden.jsonl"
     main(["record", str(hidden), "--from", str(demo), "--hide-serials"])
     capsys.readouterr()
-    told = []
+    answer = []
     for source in (demo, hidden):
         main(["audit", "--from", str(source), "--json"])
         report = json.loads(capsys.readouterr().out)
-        told.append([(one["rule"], one["position"]) for one in report["findings"]])
-    assert told[0] == told[1] != []
+        answer.append([(one["rule"], one["position"]) for one in report["findings"]])
+    assert answer[0] == answer[1] != []
 
 
 def test_a_copy_onto_itself_leaves_it_whole(demo: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -134,7 +134,7 @@ def test_a_source_that_is_cut_off_is_copied_as_far_as_it_goes(
     assert "line 3" in capsys.readouterr().err
 
 
-def test_a_file_that_cannot_grow_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_file_that_cannot_grow_is_reported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     limit = resource.getrlimit(resource.RLIMIT_FSIZE)  # beyond it a write fails with EFBIG: setrlimit(2)
     resource.setrlimit(resource.RLIMIT_FSIZE, (4096, limit[1]))
     try:

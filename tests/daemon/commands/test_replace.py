@@ -132,8 +132,8 @@ def test_new_drive_is_looked_at_without_waiting_in_a_recording(
     assert (status, out.splitlines()[0]) == (0, "THE NEW DRIVE FITS: riser-2")
     assert "mdadm /dev/md0 --add /dev/nvme1n1\n" in out
     status, out, _ = run(capsys, "riser-2", "--from", files.exchanged, "--build", files.build, "--was", "B7", "--json")
-    told = json.loads(out)
-    assert (status, told["verdict"], told["items"][0]["result"]) == (1, "differs", "differs")
+    answer = json.loads(out)
+    assert (status, answer["verdict"], answer["items"][0]["result"]) == (1, "differs", "differs")
 
 
 def test_mistyped_number_does_not_pass_the_old_drive_as_another_one(
@@ -147,8 +147,8 @@ def test_mistyped_number_does_not_pass_the_old_drive_as_another_one(
 
 def test_json_is_the_guides_own(capsys: pytest.CaptureFixture[str], files: Files) -> None:
     status, out, _ = run(capsys, "nvme0", "--from", files.degraded, "--build", files.build, "--json")
-    told = json.loads(out)
-    assert (status, told["position"], told["safety"]) == (1, "riser-1", "not-safe")
+    answer = json.loads(out)
+    assert (status, answer["position"], answer["safety"]) == (1, "riser-1", "not-safe")
 
 
 def test_picture_marks_what_to_leave_and_what_to_swap(
@@ -212,15 +212,15 @@ def living(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> str:
     return str(tmp_path / "no-history")
 
 
-def test_command_waits_for_the_new_drive_and_tells_that_it_fits(
+def test_command_waits_for_the_new_drive_and_says_that_it_fits(
     capsys: pytest.CaptureFixture[str], files: Files, living: str
 ) -> None:
     status, out, _ = run(capsys, "riser-2", "--build", files.build, "--state", living)
     assert status == 0
-    guide, told = out.split("\nWaiting for another drive in riser-2 (at most 1800 s;")
+    guide, found = out.split("\nWaiting for another drive in riser-2 (at most 1800 s;")
     assert f"What showed over time is not known here: {living}/history.db: there is no history" in guide
-    assert "the position is empty\na drive is there; it is given time to settle\nTHE NEW DRIVE FITS: riser-2\n" in told
-    assert "mdadm /dev/md0 --add /dev/nvme1n1\n" in told
+    assert "the position is empty\na drive is there; it is given time to settle\nTHE NEW DRIVE FITS: riser-2\n" in found
+    assert "mdadm /dev/md0 --add /dev/nvme1n1\n" in found
 
 
 def test_printing_does_not_wait(capsys: pytest.CaptureFixture[str], files: Files, living: str) -> None:
@@ -234,7 +234,7 @@ def test_unsafe_swap_does_not_wait(capsys: pytest.CaptureFixture[str], files: Fi
     assert "Waiting" not in out
 
 
-def test_after_the_start_the_look_waits_too_and_json_stays_clean(
+def test_after_the_start_the_check_waits_too_and_json_stays_clean(
     capsys: pytest.CaptureFixture[str], files: Files, living: str
 ) -> None:
     status, out, _ = run(capsys, "riser-2", "--build", files.build, "--state", living, "--was", "A2", "--json")

@@ -164,8 +164,8 @@ def test_findings_keep_their_beginning_over_a_restart(tmp_path: Path, services: 
         services.append(Service(tmp_path, *arguments))
         service = services[-1].start()
         since.append([one["since"] for one in service.audit()["findings"] if one["rule"] == "link-narrow"])
-        told = json.loads(service.get("/api/v1/changes"))["changes"]
-        changes.append([one["change"] for one in told if one["finding"]["rule"] == "link-narrow"])
+        answer = json.loads(service.get("/api/v1/changes"))["changes"]
+        changes.append([one["change"] for one in answer if one["finding"]["rule"] == "link-narrow"])
         assert service.end() == 0
     assert changes[0] == ["raised"]
     assert changes[1][-1] == "raised"  # of the first run

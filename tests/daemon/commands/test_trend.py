@@ -62,8 +62,8 @@ def test_without_a_position_the_whole_box_is_shown(capsys: pytest.CaptureFixture
     assert (status, err) == (0, "")
     assert out.startswith("kelp-1: 1 of 3 got worse, ")
     assert "\nNothing got worse: riser-2, md0.\n" in out
-    told = json.loads(run(capsys, folder, "--since", "2d", "--json")[1])
-    assert {one["subject"]: [chart["name"] for chart in one["worse"]] for one in told["subjects"]} == {
+    answer = json.loads(run(capsys, folder, "--since", "2d", "--json")[1])
+    assert {one["subject"]: [chart["name"] for chart in one["worse"]] for one in answer["subjects"]} == {
         "riser-1": ["correctable_errors", "media_errors"], "riser-2": [], "md0": [],
     }  # fmt: skip
 
@@ -71,23 +71,23 @@ def test_without_a_position_the_whole_box_is_shown(capsys: pytest.CaptureFixture
 @pytest.mark.parametrize("name", ["riser-1", "0000:00/01.1", "FN0001", "nvme0", "nvme0n1"])
 def test_a_position_is_found_by_any_of_its_names(capsys: pytest.CaptureFixture[str], folder: Path, name: str) -> None:
     _, out, _ = run(capsys, folder, name, "--json")
-    told = json.loads(out)
-    assert (told["subject"], told["path"], told["drive"]) == ("riser-1", "0000:00/01.1", "FN0001")
+    answer = json.loads(out)
+    assert (answer["subject"], answer["path"], answer["drive"]) == ("riser-1", "0000:00/01.1", "FN0001")
 
 
 def test_json_holds_every_chart_and_bit(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    told = json.loads(run(capsys, folder, "riser-1", "--since", "2d", "--json")[1])
-    charts = {(one["end"], one["name"]): one for one in told["charts"]}
+    answer = json.loads(run(capsys, folder, "riser-1", "--since", "2d", "--json")[1])
+    charts = {(one["end"], one["name"]): one for one in answer["charts"]}
     assert charts["port", "correctable_errors"]["gained"] == 11
     assert charts["drive", "media_errors"]["gained"] == 4
     assert sum(one["gained"] for one in charts["drive", "media_errors"]["columns"] if one) == 4
-    assert "correctable_errors.BadTLP" in {one["name"] for one in told["series"]}
+    assert "correctable_errors.BadTLP" in {one["name"] for one in answer["series"]}
 
 
 def test_a_drives_history_goes_with_it(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     # The second position has its own errors; the first drive's media errors are not among them.
-    told = json.loads(run(capsys, folder, "riser-2", "--json")[1])
-    assert {one["drive"] for one in told["series"]} == {"FN0002"}
+    answer = json.loads(run(capsys, folder, "riser-2", "--json")[1])
+    assert {one["drive"] for one in answer["series"]} == {"FN0002"}
 
 
 def test_an_array_has_a_trend_too(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
@@ -122,7 +122,7 @@ def test_what_was_declared_and_never_there_can_be_asked_for(capsys: pytest.Captu
     assert (status, "Nothing was read of deck-9" in out) == (0, True)
 
 
-def test_the_width_may_be_told(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+def test_the_width_may_be_given(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     _, out, _ = run(capsys, folder, "riser-1", "--width", "44")
     assert max(map(len, out.splitlines())) <= 44
 
@@ -145,6 +145,6 @@ def test_a_recording_has_a_trend_too(capsys: pytest.CaptureFixture[str], tmp_pat
         writer.take(box, t=1_790_000_000.0 + day * DAY, up=60.0 + day * DAY)
     (tmp_path / "box.jsonl").write_text("".join(f"{line}\n" for line in writer.lines))
     assert main(["trend", "A1", "--from", str(tmp_path / "box.jsonl"), "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert told["path"] == "0000:00/01.1"
-    assert [one["name"] for one in told["charts"] if one["name"] == "media_errors"] == ["media_errors"]
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["path"] == "0000:00/01.1"
+    assert [one["name"] for one in answer["charts"] if one["name"] == "media_errors"] == ["media_errors"]

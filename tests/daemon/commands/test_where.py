@@ -41,7 +41,7 @@ def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, 
     return status, said.out, said.err
 
 
-def test_demo_tells_a_position_in_80_columns(
+def test_demo_shows_a_position_in_80_columns(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("COLUMNS", "80")
@@ -66,7 +66,7 @@ def test_links_under_dev_are_followed(capsys: pytest.CaptureFixture[str], record
     assert [one["path"] for one in json.loads(out)["places"]] == [path]
 
 
-def test_links_and_lights_of_the_drive_are_told(capsys: pytest.CaptureFixture[str], recording: str) -> None:
+def test_links_and_lights_of_the_drive_are_reported(capsys: pytest.CaptureFixture[str], recording: str) -> None:
     (place,) = json.loads(run(capsys, "nvme0", "--from", recording, "--json")[1])["places"]
     assert place["occupant"]["links"] == [BY_ID]
     assert [one["file"] for one in place["locate_leds"]] == [f"/sys/class/leds/{LED}/brightness"]
@@ -92,7 +92,7 @@ def test_picture_is_written_whole(capsys: pytest.CaptureFixture[str], tmp_path: 
         (("nvme0", "--demo", "--picture", "no/such/folder.svg"), os.EX_CANTCREAT, "no/such/folder.svg"),
     ],
 )
-def test_what_cannot_be_told_is_one_line_and_a_status(
+def test_what_cannot_be_answered_is_one_line_and_a_status(
     capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], status: int, expect: str
 ) -> None:
     try:
@@ -104,7 +104,7 @@ def test_what_cannot_be_told_is_one_line_and_a_status(
     assert expect in said.err
 
 
-def test_link_that_leads_to_no_drive_of_this_box_is_told(capsys: pytest.CaptureFixture[str], recording: str) -> None:
+def test_link_to_no_drive_of_this_box_is_reported(capsys: pytest.CaptureFixture[str], recording: str) -> None:
     status, _, said = run(capsys, "/dev/disk/by-id/ata-Elsewhere_99", "--from", recording)
     assert status == os.EX_USAGE
     assert "/dev/disk/by-id/ata-Elsewhere_99 leads to sdz, and nothing here is called 'sdz'" in said

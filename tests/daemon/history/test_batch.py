@@ -31,7 +31,7 @@ def test_numbers_go_on_where_the_database_stands() -> None:
     assert Batch(connection).next_number("notes") == 42
 
 
-def test_a_place_and_a_measure_are_written_once_also_over_runs() -> None:
+def test_a_position_and_a_measure_are_written_once_also_over_runs() -> None:
     connection = _empty()
     for number in (1, 2):
         batch = Batch(connection)

@@ -38,10 +38,10 @@ def test_each_boot_is_kept_once_with_what_it_ran() -> None:
 
 def test_a_boot_whose_board_answers_late_is_one_boot() -> None:
     store, passes = Store.open(":memory:"), Passes()
-    told = passes.facts.firmware
+    found = passes.facts.firmware
     store.add_pass(passes.unread("firmware").take())
     assert store.read_events(kinds=["booted"])[0].text == "the machine was started"
-    store.add_pass(passes.wait(15).set(firmware=told).take())
+    store.add_pass(passes.wait(15).set(firmware=found).take())
     store.add_pass(passes.wait(15).unread("firmware").take())
     assert len(store.read_events(kinds=["booted"])) == 1
     assert {series.boot_id for series in store.read_series()} == {None, FIRST_BOOT}
@@ -97,7 +97,7 @@ def test_in_a_replay_nothing_is_too_far_apart() -> None:
     assert [one.is_gap for one in _heat(store).points] == [False, False]  # told again after a month, and no gap
 
 
-def test_a_boot_leaves_a_gap_from_the_last_look_to_the_first() -> None:
+def test_a_boot_leaves_a_gap_from_the_last_pass_to_the_first() -> None:
     store, passes = Store.open(":memory:"), Passes()
     store.add_pass(passes.take())
     store.add_pass(passes.after(60))
@@ -109,7 +109,7 @@ def test_a_boot_leaves_a_gap_from_the_last_look_to_the_first() -> None:
 
 
 @pytest.mark.parametrize("step", [-7200.0, 7200.0, -56 * 365 * 86400.0])
-def test_a_clock_that_is_set_dates_anew_what_was_noted_by_the_wrong_one(step: float) -> None:
+def test_a_clock_that_is_set_dates_again_what_was_noted_by_the_wrong_one(step: float) -> None:
     store, passes = Store.open(":memory:"), Passes()
     for number in range(4):
         store.add_pass(_warm(passes.wait(60), 40.0 + 5 * number).take())

@@ -125,7 +125,7 @@ def test_each_one_set_aside_has_its_own_name_and_its_log_goes_with_it(path: str)
     assert not Path(f"{path}-wal").exists()
 
 
-def test_damage_that_shows_only_while_writing_begins_anew(path: str, caplog: pytest.LogCaptureFixture) -> None:
+def test_damage_that_shows_only_while_writing_begins_again(path: str, caplog: pytest.LogCaptureFixture) -> None:
     opened = Database(path)
     opened.write(_save("before"))
 

@@ -53,7 +53,7 @@ def test_a_repetition_is_counted_across_commits(store: Store) -> None:
     assert [one.count for one in store.read_events()] == [2]
 
 
-def test_what_is_asked_for_is_told(store: Store) -> None:
+def test_what_is_asked_for_is_reported(store: Store) -> None:
     store.add_events(
         [
             Event(t=1.0, kind="link_down", text="a", path="0000:00/01.1"),
@@ -76,7 +76,7 @@ def test_events_know_their_boot_once_a_pass_was_kept(store: Store) -> None:
     assert boots == {"before": None, "after": FIRST_BOOT}
 
 
-def test_a_report_of_the_kernels_log_gets_its_place_and_its_time() -> None:
+def test_a_report_of_the_kernels_log_gets_its_position_and_its_time() -> None:
     (report,) = kernel_events([LINE])
     event = from_kernel(report, clock=CLOCK, names=NAMES)
     assert (event.kind, event.path, event.drive, event.device) == ("controller_down", "0000:00/01.1", "FN0001", "nvme0")
@@ -95,17 +95,17 @@ def test_a_report_after_a_night_of_suspend_gets_the_time_at_which_it_came() -> N
     assert event.up_seconds == pytest.approx(480.5 + 8 * 3600.0)
 
 
-def test_what_names_nobody_has_no_place() -> None:
+def test_what_names_nobody_has_no_position() -> None:
     (report,) = kernel_events([LINE])
     assert from_kernel(report, clock=CLOCK, names=DeviceNames()).path == ""
 
 
-def test_a_device_event_gets_its_place_by_any_of_its_names() -> None:
-    told = DeviceEvent(
+def test_a_device_event_gets_its_position_by_any_of_its_names() -> None:
+    reported = DeviceEvent(
         action=Action.REMOVE, subsystem="block", devpath="/devices/pci0000:00/0000:01:00.0/nvme/nvme0/nvme0n1",
         name="nvme0n1", addresses=("0000:00:01.1", "0000:01:00.0"), controller="nvme0",
     )  # fmt: skip
-    event = from_device(told, clock=CLOCK, names=NAMES)
+    event = from_device(reported, clock=CLOCK, names=NAMES)
     assert (event.kind, event.path, event.drive) == ("device_remove", "0000:00/01.1", "FN0001")
     assert event.text == "block nvme0n1: remove"
 
@@ -115,10 +115,10 @@ def test_the_store_knows_where_things_were(store: Store) -> None:
     store.add_pass(passes.take())
     store.add_pass(passes.wait(15).without_drive(0).take())
     store.add_kernel_events(kernel_events([LINE]), CLOCK)
-    told = DeviceEvent(
+    reported = DeviceEvent(
         action=Action.REMOVE, subsystem="nvme", devpath="/devices/x", name="nvme0", addresses=(), controller="nvme0"
     )
-    store.add_device_events([told], CLOCK)
+    store.add_device_events([reported], CLOCK)
     found = store.read_events(path="0000:00/01.1", kinds=["controller_down", "device_remove"])
     assert [one.drive for one in found] == ["FN0001", "FN0001"]
 

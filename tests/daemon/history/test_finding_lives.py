@@ -104,7 +104,7 @@ def test_a_restarted_daemon_goes_on_with_what_stood(path: str) -> None:
     store.close()
 
 
-def test_an_engine_that_was_told_nothing_is_still_right(path: str) -> None:
+def test_an_engine_that_was_given_nothing_is_still_right(path: str) -> None:
     store, passes = Store.open(path), Passes()
     stays, goes = make_finding(since=passes.t), make_finding("link-narrow", since=passes.t)
     _life(store, passes, stays, Change.RAISED)
@@ -121,7 +121,7 @@ def test_an_engine_that_was_told_nothing_is_still_right(path: str) -> None:
     store.close()
 
 
-def test_one_that_stands_and_was_never_told_is_kept_from_the_first_pass_on() -> None:
+def test_one_that_stands_and_was_never_raised_is_kept_from_the_first_pass_on() -> None:
     store, passes = Store.open(":memory:"), Passes()
     passes.standing = (make_finding(since=5.0),)
     store.add_pass(passes.take())

@@ -7,7 +7,7 @@ from laneproof.history.store import Store
 from passes import Passes
 
 
-def test_a_reader_is_told_what_the_store_is_told(tmp_path: Path) -> None:
+def test_a_reader_reads_what_the_store_holds(tmp_path: Path) -> None:
     path = str(tmp_path / "history.db")
     store, passes = Store.open(path), Passes().errors("0000:00/01.1", BadTLP=2)
     store.add_pass(passes.take())

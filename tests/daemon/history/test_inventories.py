@@ -96,7 +96,7 @@ def test_a_restart_makes_no_inventory(tmp_path: Path) -> None:
     store.close()
 
 
-def test_another_firmware_is_told_as_one_change() -> None:
+def test_another_firmware_is_reported_as_one_change() -> None:
     store, passes = Store.open(":memory:"), Passes()
     store.add_pass(passes.take())
     store.add_pass(passes.reboot(SECOND_BOOT, bios_version="1.41").take())

@@ -154,7 +154,7 @@ def test_a_reading_may_fall() -> None:
     assert course.sink.begun == [("trained_lanes", 1)]
 
 
-def test_a_bit_that_is_told_for_the_first_time_was_0_in_the_pass_before() -> None:
+def test_a_bit_that_is_sampled_for_the_first_time_was_0_in_the_pass_before() -> None:
     course = Course()
     course.add((BOOT_COUNT, 0))
     assert course.add((BOOT_COUNT, 3), (BIT, 3), seconds=60) == [(2, 1, 3), (1, 2, 0), (2, 2, 3)]
@@ -168,7 +168,7 @@ def test_a_bit_whose_class_was_not_counted_before_may_be_old() -> None:
     assert not [row for row in course.sink.rows if row[0] == 1]
 
 
-def test_a_bit_whose_class_fell_to_0_begins_anew() -> None:
+def test_a_bit_whose_class_fell_to_0_begins_again() -> None:
     course = Course()
     course.add((BOOT_COUNT, 3), (BIT, 3))
     rows = course.add((BOOT_COUNT, 0))
@@ -191,7 +191,7 @@ def test_two_things_under_one_name_count_once() -> None:
     assert course.add((EACH, 4), (EACH, 2)) == [(1, 1, 4)]
 
 
-def test_a_drive_in_another_place_is_another_series() -> None:
+def test_a_drive_in_another_position_is_another_series() -> None:
     course = Course()
     course.add((MINUTE, 7))
     assert sorted(course.add((MINUTE, 7), origin=THERE), key=str) == [(2, 1, None), (2, 2, 7)]
@@ -204,7 +204,7 @@ def test_a_new_boot_ends_what_counts_by_boots_and_nothing_else() -> None:
     assert course.add((BOOT_COUNT, 9), (MINUTE, 5)) == [(2, 3, 9)]
 
 
-def test_what_stands_still_for_a_month_is_told_again() -> None:
+def test_what_stands_still_for_a_month_is_written_again() -> None:
     course = Course()
     course.add((EACH, 4))
     assert course.add((EACH, 4), seconds=HEARTBEAT_SECONDS - 30) == []
@@ -231,7 +231,7 @@ def test_a_counter_that_fell_while_nobody_looked_begins_a_new_series() -> None:
     assert course.add((MINUTE, 6)) == [(1, 1, 6)]
 
 
-def test_what_ended_in_a_gap_is_told_again() -> None:
+def test_what_ended_in_a_gap_is_written_again() -> None:
     course = Course(_earlier(7, in_gap=True))
     assert course.add((MINUTE, 7)) == [(1, 40, 7)]
 

@@ -32,9 +32,25 @@ def test_every_counter_of_the_health_log_is_sampled() -> None:
     assert numbers - told_apart == {one.name for one in measures.HEALTH_FIELDS}
 
 
-def test_error_counts_are_written_by_the_minute_and_links_at_once() -> None:
-    assert measures.CORRECTABLE.pace == Pace.MINUTE
-    assert measures.TRAINED_GT_S.pace == measures.TRAINED_LANES.pace == Pace.EACH
+def test_what_the_kernel_sets_begins_again_with_each_boot_and_what_a_drive_counts_goes_on() -> None:
+    set_by_the_kernel = {one.name for one in _all() if one.per_boot and not one.is_counter}
+    assert set_by_the_kernel == {
+        "trained_gt_s", "trained_lanes", "target_gt_s", "aspm_enabled", "asleep", "answers", "speed_mbit_s",
+        "aggregated_ports",
+    }  # fmt: skip
+    of_drives = {one.name for one in (*measures.HEALTH_FIELDS, *measures.SATA_FIELDS) if one.is_counter}
+    assert of_drives == {one.name for one in _all() if one.is_counter and not one.per_boot}
+    states = {"critical_warning", "available_spare_percent", "percentage_used", "endurance_group_warning", "healthy",
+              "temperature_celsius", "reallocated_sectors", "pending_sectors", "uncorrectable_sectors"}  # fmt: skip
+    assert {one.name for one in (*measures.HEALTH_FIELDS, *measures.SATA_FIELDS)} == of_drives | states
+
+
+def test_readings_are_kept_with_the_digits_that_they_are_worth() -> None:
+    assert {one.name: (one.digits, one.step) for one in _all() if one.digits or one.step} == {
+        "trained_gt_s": (1, None), "target_gt_s": (1, None), "watts": (1, None), "sync_completed": (3, None),
+        "composite_temperature_celsius": (1, 3.0), "temperature_celsius": (1, 3.0), "celsius": (1, 3.0),
+        "fan_rpm": (0, 300.0),
+    }  # fmt: skip
 
 
 def test_parts_of_a_measure_are_named_after_it() -> None:
@@ -50,12 +66,12 @@ _ROWS = {Pace.EACH: "each move", Pace.MINUTE: "a minute", Pace.STEADY: "five min
 
 
 @pytest.mark.parametrize("measure", _all(), ids=lambda one: one.name)
-def test_the_page_tells_each_measure_under_its_pace(measure: Measure) -> None:
+def test_the_page_gives_each_measure_under_its_pace(measure: Measure) -> None:
     (row,) = [line for line in PAGE.read_text().splitlines() if line.startswith(f"| {_ROWS[measure.pace]} |")]
     assert f"`{measure.name}`" in row
 
 
-def test_the_page_tells_how_long_things_are_kept() -> None:
+def test_the_page_gives_how_long_things_are_kept() -> None:
     page = PAGE.read_text()
     for what, kept in (
         ("as read, where they moved", f"{retention.KEEP_SAMPLES_SECONDS / retention.DAY:g} days"),

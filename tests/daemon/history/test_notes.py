@@ -4,7 +4,7 @@ from laneproof.history.notes import Note
 from laneproof.history.store import Store
 
 
-def test_notes_come_back_as_told_oldest_first() -> None:
+def test_notes_come_back_as_left_oldest_first() -> None:
     store = Store.open(":memory:")
     late = Note(t=200.0, kind="confirmed", text="signal-path", detail={"episode": 4}, drive="FN0001")
     early = Note(t=100.0, kind="note", text="moved drive to riser-2", path="0000:00/01.1")

@@ -17,7 +17,7 @@ def test_a_drive_is_known_by_position_and_serial_number() -> None:
     assert where.drive_below("0000:00/1f.0") == ""
 
 
-def test_an_event_finds_its_place_by_any_name_of_a_drive() -> None:
+def test_an_event_finds_its_position_by_any_name_of_a_drive() -> None:
     passes = Passes(kelp_box(2).with_sata_drive("0000:00/17.0/ata-3", name="sdb", serial="GS7"))
     names = map_devices(passes.facts).names
     for name in (passes.controllers()[1].address or "", "nvme1", "nvme1n1", "0000:00:01.2"):
@@ -39,7 +39,7 @@ def test_names_of_another_boot_say_nothing() -> None:
     assert "nvme0" not in map_devices(passes.facts, before).names.paths
 
 
-def test_what_could_not_be_read_now_is_known_by_what_was_told_before() -> None:
+def test_what_could_not_be_read_now_is_known_by_what_was_reported_before() -> None:
     passes = Passes()
     before = map_devices(passes.facts)
     assert map_devices(passes.unread("controllers").facts, before).serials == before.serials

@@ -64,15 +64,15 @@ def test_an_event_gives_what_held_and_what_moved_before_it() -> None:
     rig.read(composite_temperature_celsius=41.0)
     rig.read(composite_temperature_celsius=55.0)
     rig.read(composite_temperature_celsius=69.0)
-    held, first, second, told = rig.tell()
-    assert [one["what"] for one in (held, first, second, told)] == ["held", "moved", "moved", "events"]
+    held, first, second, reported = rig.tell()
+    assert [one["what"] for one in (held, first, second, reported)] == ["held", "moved", "moved", "events"]
     assert 41.0 in _values(held, "composite_temperature_celsius")
     assert _values(first, "composite_temperature_celsius") == [55]
     assert _values(second, "composite_temperature_celsius") == [69]
-    assert second["t"] == told["t"] == rig.passes.t
+    assert second["t"] == reported["t"] == rig.passes.t
 
 
-def test_a_reading_is_told_with_its_place_and_its_drive() -> None:
+def test_a_reading_is_shown_with_its_position_and_its_drive() -> None:
     rig = Rig()
     rig.read()
     held = rig.tell()[0]
@@ -84,14 +84,14 @@ def test_a_reading_is_told_with_its_place_and_its_drive() -> None:
     assert {"trained_gt_s", "trained_lanes"} <= {name for one in held["readings"] for name in one["values"]}
 
 
-def test_what_was_told_is_told_with_the_kernel_s_own_words() -> None:
+def test_what_happened_is_kept_in_the_kernels_own_words() -> None:
     rig = Rig()
     rig.read()
-    told = rig.tell()[-1]
-    (line,) = told["kernel"]
+    reported = rig.tell()[-1]
+    (line,) = reported["kernel"]
     assert line["message"] == GONE.partition(";")[2]
     assert (line["kind"], line["device"], line["up"], line["sequence"]) == ("controller_down", "nvme0", 500.0, 900)
-    assert told["devices"] == [{name: REMOVED[name] for name in ("action", "subsystem", "devpath")}]
+    assert reported["devices"] == [{name: REMOVED[name] for name in ("action", "subsystem", "devpath")}]
 
 
 def test_what_follows_an_event_is_given_pass_by_pass_for_a_while() -> None:
@@ -113,7 +113,7 @@ def test_nothing_is_given_twice_and_nothing_is_left_out_between_two_events() -> 
     assert [one["what"] for one in given] == ["moved", "moved", "events"]
 
 
-def test_once_older_readings_were_let_go_all_that_held_is_given_anew() -> None:
+def test_once_older_readings_were_let_go_all_that_held_is_given_again() -> None:
     rig = Rig()
     rig.read(composite_temperature_celsius=50.0)
     rig.tell()
@@ -131,8 +131,8 @@ def test_a_reading_that_can_no_longer_be_taken_is_null() -> None:
     rig.passes.unread("controllers")
     rig.read()
     moved = rig.tell()[1]
-    told = {value for one in moved["readings"] if one["end"] == "drive" for value in one["values"].values()}
-    assert told == {None}
+    reported = {value for one in moved["readings"] if one["end"] == "drive" for value in one["values"].values()}
+    assert reported == {None}
 
 
 def test_a_drive_that_is_gone_has_only_nulls() -> None:
@@ -170,9 +170,9 @@ def test_a_flood_of_events_is_cut_and_says_so() -> None:
         f"6,{n},{500_000_000 + 2_000_000 * n},-;nvme nvme{n}: Device not ready; aborting reset" for n in range(300)
     )
     clock = Clock(unix_seconds=rig.passes.t, up_seconds=rig.passes.up)
-    told = rig.held.add_events(_kernel(*records), (), clock, is_urgent=True)[-1]
-    assert len(told["kernel"]) == MOST_EVENTS
-    assert told["left_out"] == 300 - MOST_EVENTS
+    found = rig.held.add_events(_kernel(*records), (), clock, is_urgent=True)[-1]
+    assert len(found["kernel"]) == MOST_EVENTS
+    assert found["left_out"] == 300 - MOST_EVENTS
 
 
 @pytest.mark.parametrize("passes", [1, 200])
@@ -183,7 +183,7 @@ def test_what_is_held_does_not_grow_with_time(passes: int) -> None:
     assert len(rig.tell()) <= RECENT_SECONDS / 60.0 + 3
 
 
-def test_what_the_kernel_told_before_the_first_pass_does_not_cost_the_readings_of_it() -> None:
+def test_what_the_kernel_reported_before_the_first_pass_does_not_cost_the_readings_of_it() -> None:
     rig = Rig()
     assert [one["what"] for one in rig.tell()] == ["events"]
     (held,) = rig.read(10.0, composite_temperature_celsius=44.0)

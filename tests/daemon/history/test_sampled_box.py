@@ -56,7 +56,7 @@ def test_memory_errors_by_controller() -> None:
     assert ("memory", "mc0", "memory_uncorrectable_errors") not in found
 
 
-def test_sensors_that_share_a_name_are_told_apart_by_their_order() -> None:
+def test_sensors_that_share_a_name_are_kept_apart_by_their_order() -> None:
     reading = TemperatureReading(label="temp1", celsius=41.25)
     thermal = Thermal(
         temperatures=(("board", reading), ("board", replace(reading, celsius=52.0))),

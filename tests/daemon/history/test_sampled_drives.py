@@ -34,7 +34,7 @@ def test_the_health_log_is_sampled_field_by_field() -> None:
     assert (found["sensor_1_celsius"], found["sensor_8_celsius"]) == (40, 61)
 
 
-def test_fields_that_the_source_does_not_tell_are_not_0() -> None:
+def test_fields_that_the_source_does_not_give_are_not_0() -> None:
     health = make_health(source="smartctl", absent=("thermal_seconds_1", "endurance_group_warning"))
     found = _of(Passes().set(controllers=(replace(Passes().controllers()[0], health=health),)))
     assert "thermal_seconds_1" not in found
@@ -56,12 +56,12 @@ def test_load_is_summed_over_a_drives_disks_and_left_out_where_one_is_unread() -
     assert "read_bytes" not in _of(passes)
 
 
-def test_a_drive_keeps_its_place_while_functions_cannot_be_read() -> None:
+def test_a_drive_keeps_its_position_while_functions_cannot_be_read() -> None:
     # Without an earlier pass it stands under its name; the store hands earlier device map in.
     assert _of(Passes().unread("functions"), Origin("nvme0", "FN0001", "drive"))["media_errors"] == 0
 
 
-def test_a_sata_drive_tells_what_it_has() -> None:
+def test_a_sata_drive_gives_what_it_has() -> None:
     box = kelp_box(1).with_sata_drive(
         "0000:00/17.0/ata-3", serial="GS7", temperature_celsius=GAP, pending_sectors=8, uncorrectable_sectors=None
     )

@@ -16,7 +16,7 @@ def _of(passes: Passes, origin: Origin) -> dict[str, float]:
     return {one.measure.name: one.value for one in samples_of(passes.facts) if one.origin == origin}
 
 
-def test_both_ends_tell_for_themselves_and_carry_the_drive() -> None:
+def test_both_ends_report_for_themselves_and_carry_the_drive() -> None:
     passes = Passes()
     assert _of(passes, PORT_END) == {"trained_gt_s": 16, "trained_lanes": 4, "target_gt_s": 16, "aspm_enabled": 0}
     assert _of(passes, DEVICE_END) == _of(passes, PORT_END) | {"answers": 1, "asleep": 0}
@@ -44,7 +44,7 @@ def test_no_counters_give_no_samples() -> None:
     assert not [name for name in _of(Passes(), DEVICE_END) if "errors" in name]
 
 
-def test_what_a_root_port_was_told_is_of_no_one_drive() -> None:
+def test_what_was_reported_to_a_root_port_is_of_no_one_drive() -> None:
     counters = AerCounters(correctable={}, nonfatal={}, fatal={}, root_correctable=12, root_nonfatal=0, root_fatal=None)
     passes = Passes().function(PATH, aer=counters)
     assert _of(passes, Origin(PATH, "", "messages")) == {"root_correctable_messages": 12, "root_nonfatal_messages": 0}

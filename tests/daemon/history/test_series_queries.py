@@ -48,7 +48,7 @@ def test_the_drives_history_follows_the_drive_and_the_paths_stays(store: Store) 
     assert of_drive[0].last is None
 
 
-def test_a_counter_starts_anew_with_each_boot(store: Store) -> None:
+def test_a_counter_starts_again_with_each_boot(store: Store) -> None:
     passes = Passes().errors(FIRST, BadTLP=5)
     store.add_pass(passes.take())
     store.add_pass(passes.reboot().errors(FIRST, BadTLP=2).take())
@@ -57,7 +57,7 @@ def test_a_counter_starts_anew_with_each_boot(store: Store) -> None:
     assert first.known_until == A_MORNING
 
 
-def test_a_drive_that_is_added_anew_in_the_same_boot_starts_anew(store: Store) -> None:
+def test_a_drive_that_is_added_again_in_the_same_boot_starts_again(store: Store) -> None:
     passes = Passes().errors(f"{FIRST}/00.0", RxErr=9)
     store.add_pass(passes.take())
     whole = passes.facts
@@ -114,7 +114,7 @@ def test_what_did_not_live_yet_or_any_more_is_left_out(store: Store) -> None:
     assert [one.boot_id for one in links] == [FIRST_BOOT]
 
 
-def test_what_held_when_nobody_watched_any_more_is_not_told(store: Store) -> None:
+def test_what_held_when_nobody_watched_any_more_is_not_known(store: Store) -> None:
     passes = Passes()
     store.add_pass(passes.take())
     store.add_pass(passes.after(60))
@@ -138,7 +138,7 @@ def test_a_missing_reading_is_a_gap_and_never_0(store: Store) -> None:
     assert [one.last for one in lanes.points] == [4]
 
 
-def test_places_are_listed(store: Store) -> None:
+def test_positions_are_listed(store: Store) -> None:
     store.add_pass(Passes().take())
     assert (FIRST, "FN0001", "drive") in store.read_origins()
     assert (SECOND, "FN0002", "port") in store.read_origins()

@@ -198,7 +198,7 @@ def test_a_full_disk_does_not_end_the_daemon_and_loses_nothing(path: str, caplog
     assert len(caplog.messages) == 2
 
 
-def test_a_file_that_is_damaged_under_way_is_set_aside_and_the_next_pass_tells_all(
+def test_a_file_that_is_damaged_under_way_is_set_aside_and_the_next_pass_holds_all(
     path: str, caplog: pytest.LogCaptureFixture
 ) -> None:
     store, passes = Store.open(path), Passes()
@@ -277,11 +277,11 @@ def test_a_writer_that_is_killed_leaves_a_whole_file(path: str, after_lines: int
         [sys.executable, "-c", WRITER, path], stdout=subprocess.PIPE, encoding="utf-8", env=environment
     ) as writer:
         assert writer.stdout is not None
-        told = [int(writer.stdout.readline()) for _ in range(after_lines)]
+        found = [int(writer.stdout.readline()) for _ in range(after_lines)]
         writer.send_signal(signal.SIGKILL)
         writer.wait()
-        told += [int(line) for line in writer.stdout if line.strip()]
-    committed = max(told)
+        found += [int(line) for line in writer.stdout if line.strip()]
+    committed = max(found)
     connection = sqlite3.connect(path)
     assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     connection.close()

@@ -50,7 +50,7 @@ def with_interfaces(seconds: float, changes: int, *, boot: str = "one") -> Snaps
 # --- counters ---------------------------------------------------------------------------------------------------------
 
 
-def test_first_look_is_nobodys_growth() -> None:
+def test_first_pass_is_nobodys_growth() -> None:
     book = run(with_interfaces(0, 40))
     assert book.grown(CARRIER, within=DAY, now=A_MORNING) == 0
     assert book.watched(CARRIER, now=A_MORNING + 60) == 60
@@ -96,7 +96,7 @@ def test_drives_own_counters_go_on_over_boots() -> None:
     assert book.grown(key_of("drive", "GSsda", "interface_errors"), within=WEEK, now=A_MORNING + DAY) == 4
 
 
-def test_counter_that_falls_begins_anew() -> None:
+def test_counter_that_falls_begins_again() -> None:
     book = run(with_interfaces(0, 50), with_interfaces(60, 1), with_interfaces(120, 2))
     assert book.grown(CARRIER, within=DAY, now=A_MORNING + 120) == 1
 
@@ -194,7 +194,7 @@ def test_fan_that_turned_is_remembered_with_when() -> None:
     assert book.turning == {"board fan1": A_MORNING}
 
 
-def test_fans_of_one_name_are_told_apart() -> None:
+def test_fans_of_one_name_are_kept_apart() -> None:
     assert [name for name, _ in name_fans((fan(1), fan(2), fan(3, "fan2")))] == [
         "board fan1",
         "board fan1 #2",

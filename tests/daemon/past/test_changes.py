@@ -23,7 +23,7 @@ def changed(story: Story) -> list[tuple[str, str, str]]:
     return [(one.what, one.before, one.after) for one in story.ledger.changes.changes]
 
 
-def test_the_first_look_changes_nothing() -> None:
+def test_the_first_pass_changes_nothing() -> None:
     assert changed(Story().observe(box())) == []
 
 
@@ -48,7 +48,7 @@ def test_what_changes_is_kept(before: Box, after: Box, expected: tuple[str, str,
     assert story.ledger.changes.changes[-1].at == pytest.approx(story.now)
 
 
-def test_a_drive_that_moves_is_told_with_both_places() -> None:
+def test_a_drive_that_moves_is_shown_with_both_positions() -> None:
     story = (
         Story().observe(box()).restart().observe(Box().with_port(PATHS[1]).with_drive(PATHS[1], serial="FN1"), after=60)
     )
@@ -66,9 +66,9 @@ def test_the_declarations_parts_and_limits_are_followed() -> None:
     first = box().snapshot()
     ledger.update(first, build=plan('"flexible-cable"'))
     ledger.update(first, build=plan('{ kind = "flexible-cable", id = "blue 15 cm" }', generation=3))
-    told = [(one.what, one.before, one.after) for one in ledger.changes.changes]
-    assert ("parts", "flexible-cable", "flexible-cable blue 15 cm") in told
-    assert ("link-cap", "generation 4", "generation 3") in told
+    found = [(one.what, one.before, one.after) for one in ledger.changes.changes]
+    assert ("parts", "flexible-cable", "flexible-cable blue 15 cm") in found
+    assert ("link-cap", "generation 4", "generation 3") in found
 
 
 def test_those_near_a_moment_are_found() -> None:

@@ -1,5 +1,8 @@
 """What held before an episode, whether the drive came back, and what its own counts say of its power."""
 
+import pytest
+
+from laneproof_collectors.unread import Unread
 from losing_box import DOWN, GIVEN_UP, PATH, RESET, episodes, four, gone, removal, silent
 from simulated_box import Box, make_health
 from simulated_past import HOUR, PATHS, Story
@@ -26,7 +29,7 @@ def test_a_drive_that_goes_again_within_the_hour_is_not_back() -> None:
     assert episode.returned_at == story.now
 
 
-def test_a_drive_that_the_reading_still_showed_when_the_kernel_told_is_not_back() -> None:
+def test_a_drive_that_the_reading_still_showed_when_the_kernel_reported_is_not_back() -> None:
     story = Story().observe(four()).observe(four(), after=HOUR, log=(GIVEN_UP,), devices=(removal(),))
     story.observe(gone(), after=1.0)
     (episode,) = episodes(story)
@@ -35,7 +38,7 @@ def test_a_drive_that_the_reading_still_showed_when_the_kernel_told_is_not_back(
     assert episode.returned_at is not None  # what takes it away hours later is another matter
 
 
-def test_a_drive_that_comes_back_in_another_place_is_back() -> None:
+def test_a_drive_that_comes_back_in_another_position_is_back() -> None:
     story = Story().observe(Box().with_port(PATH).with_drive(PATH, serial="FN1").with_port(PATHS[1]))
     story.observe(Box().with_port(PATH).with_port(PATHS[1]), after=HOUR, log=(GIVEN_UP,))
     story.restart().observe(Box().with_port(PATH).with_port(PATHS[1]).with_drive(PATHS[1], serial="FN1"), after=HOUR)
@@ -61,10 +64,28 @@ def test_a_drive_that_kept_its_power_says_so_too() -> None:
     assert episodes(story)[0].power_lost is False
 
 
-def test_over_a_restart_nothing_is_said_of_power_at_the_moment_of_the_drop() -> None:
+def test_over_a_restart_nothing_is_said_of_power_at_the_moment_of_the_episode() -> None:
     story = Story().observe(counted(unsafe_shutdowns=3)).observe(silent(), after=HOUR, log=(DOWN,))
     story.restart().observe(counted(unsafe_shutdowns=4), after=60)
     assert episodes(story)[0].power_lost is None
+
+
+@pytest.mark.parametrize(("slept_before", "says"), [(800.0, [None]), (1000.0, [True])])
+def test_sleep_shortly_before_an_episode_may_have_cut_the_power(slept_before: float, says: list[object]) -> None:
+    story = Story().observe(counted(power_cycles=20)).observe(counted(power_cycles=20), after=HOUR)
+    story.ledger.timeline.slept_at = story.now + HOUR - 30.0 - slept_before
+    story.observe(counted(power_cycles=20), after=HOUR, log=(DOWN,))
+    story.observe(counted(power_cycles=21), after=60)
+    assert [episode.power_lost for episode in episodes(story)] == says
+
+
+def test_a_drive_whose_serial_number_nobody_knows_comes_back_without_a_word_of_its_power() -> None:
+    unknown = {"serial": Unread("serial", "gone"), "identity": Unread("identify", "gone")}
+    box = Box().with_port(PATH).with_drive(PATH, controller=unknown)
+    story = Story().observe(box).observe(box, after=HOUR, log=(DOWN,)).observe(box, after=60)
+    (episode,) = episodes(story)
+    assert (episode.serial, episode.power_lost) == ("", None)
+    assert episode.returned_at is not None
 
 
 def test_what_held_before_is_kept() -> None:

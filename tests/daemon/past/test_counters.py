@@ -10,11 +10,11 @@ from simulated_past import HOUR, PATHS, Story, counting_box
 @pytest.mark.parametrize(
     ("before", "now", "by"), [(None, 7, None), (7, 7, 0), (7, 9, 2), (7, 6, None), (7, 0, None), (0, 0, 0)]
 )
-def test_a_counter_that_falls_or_was_not_read_tells_no_growth(before: int | None, now: int, by: int | None) -> None:
+def test_a_counter_that_falls_or_was_not_read_gives_no_growth(before: int | None, now: int, by: int | None) -> None:
     assert moved_on(before, now) == by
 
 
-def test_a_counter_that_leaps_farther_than_it_can_tells_no_growth() -> None:
+def test_a_counter_that_leaps_farther_than_it_can_gives_no_growth() -> None:
     assert moved_on(7, 4_294_967_295, most=7 * 24 * 60) is None
     assert moved_on(7, 9, most=2) == 2
 

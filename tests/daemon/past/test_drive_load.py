@@ -38,7 +38,7 @@ def test_a_window_lies_between_two_readings() -> None:
     assert window.latency == pytest.approx(0.5)
 
 
-def test_without_disk_statistics_the_health_log_tells_the_load() -> None:
+def test_without_disk_statistics_the_health_log_gives_the_load() -> None:
     record = LoadRecord()
     record.read(drive(units=1000), now=0.0, boot=1)
     window, _ = record.read(drive(units=2000), now=512.0, boot=1)
@@ -55,13 +55,13 @@ def test_the_health_log_goes_on_over_a_boot_and_disk_statistics_do_not() -> None
     assert by_disk.read(drive(moved=1500), now=60.0, boot=2) == (None, False)
 
 
-def test_disk_statistics_that_fall_within_a_boot_began_anew() -> None:
+def test_disk_statistics_that_fall_within_a_boot_began_again() -> None:
     record = LoadRecord()
     record.read(drive(moved=1000), now=0.0, boot=1)
     assert record.read(drive(moved=10), now=60.0, boot=1) == (None, True)
 
 
-def test_a_drive_that_tells_nothing_has_no_load() -> None:
+def test_a_drive_that_gives_nothing_has_no_load() -> None:
     silent = replace(drive(moved=None), health=Unread("log 02h of nvme0", "refused"), namespaces=())
     assert LoadRecord().read(silent, now=0.0, boot=1) == (None, False)
 
@@ -99,13 +99,13 @@ def test_a_hardly_used_drive_is_never_called_loaded() -> None:
 
 
 def windows(began: float, latencies: dict[str, float], records: dict[str, LoadRecord]) -> None:
-    told = {
+    found = {
         name: (records.setdefault(name, LoadRecord()), Window(
             began=began, seconds=300.0, moved_bytes=MB, written_bytes=0, operations=1000, milliseconds=round(1000 * one)
         ))
         for name, one in latencies.items()
     }  # fmt: skip
-    compare_siblings(told)
+    compare_siblings(found)
 
 
 def test_a_drive_that_takes_twice_as_long_for_minutes_has_a_slow_spell() -> None:
@@ -123,14 +123,14 @@ def test_a_drive_that_streams_is_not_compared_with_drives_that_serve_small_reads
     # as many operations a second, of 1 MiB against 16 KiB each: common practice, no source
     records: dict[str, LoadRecord] = {}
     for number in range(6):
-        told = {
+        found = {
             name: (records.setdefault(name, LoadRecord()), Window(
                 began=300.0 * number, seconds=300.0, moved_bytes=1000 * size, written_bytes=0, operations=1000,
                 milliseconds=milliseconds,
             ))
             for name, size, milliseconds in (("a", 1 << 20, 900), *((one, 16 << 10, 200) for one in "bcd"))
         }  # fmt: skip
-        compare_siblings(told)
+        compare_siblings(found)
     assert records["a"].comparable == []
     assert records["a"].spells == []
 
@@ -163,6 +163,7 @@ def test_windows_are_sorted_by_heat_and_by_what_was_written_before() -> None:
         )
         record.sort_by_heat(window, hot=slow)
     assert record.fresh == (1, 0, 0, 3)
+    assert record.usual_latency == pytest.approx(0.2 * 0.98 * 1.02**3)  # a small step towards each reading
     record.since_idle_bytes = 30e9
     record.sort_by_heat(window, hot=False)
     assert record.full == (0, 0, 1, 0)
@@ -171,14 +172,14 @@ def test_windows_are_sorted_by_heat_and_by_what_was_written_before() -> None:
 def mixed(rounds: int, own: float, records: dict[str, LoadRecord], *, begin: int = 0) -> None:
     """Four drives of two makes: one of its own, three of another."""
     for number in range(begin, begin + rounds):
-        told = {
+        found = {
             name: (records.setdefault(name, LoadRecord()), Window(
                 began=300.0 * number, seconds=300.0, moved_bytes=MB, written_bytes=0, operations=1000,
                 milliseconds=round(1000 * (own if name == "a" else 0.2)),
             ))
             for name in "abcd"
         }  # fmt: skip
-        compare_siblings(told, {"a": "Gannet", "b": "Fulmar", "c": "Fulmar", "d": "Fulmar"})
+        compare_siblings(found, {"a": "Gannet", "b": "Fulmar", "c": "Fulmar", "d": "Fulmar"})
 
 
 def test_a_make_that_is_slower_by_nature_is_no_slow_drive() -> None:
@@ -217,14 +218,14 @@ def test_what_a_drive_moved_while_it_may_have_hung_is_not_its_load_before() -> N
     assert state_before(record, 630.0) == LOADED
 
 
-def test_windows_too_short_to_tell_are_joined_to_a_minute() -> None:
+def test_windows_that_are_too_short_are_joined_to_a_minute() -> None:
     record = looked_at((60.0, 900.0), *[(20.0, 0.0)] * 6)
     before = record.before(180.0)
     assert before is not None
     assert (before.began, before.ended) == (60.0, 120.0)
 
 
-def test_less_than_a_minute_before_it_may_have_hung_tells_nothing() -> None:
+def test_less_than_a_minute_before_it_may_have_hung_gives_nothing() -> None:
     assert looked_at((20.0, 900.0), (20.0, 0.0), (60.0, 0.0)).before(95.0) is None
 
 
@@ -241,7 +242,7 @@ def test_of_an_hour_the_hang_at_its_end_is_a_small_part() -> None:
     assert state_before(record, 7220.0) == LOADED
 
 
-def test_looks_seconds_apart_do_not_push_out_the_load_before() -> None:
+def test_passes_seconds_apart_do_not_push_out_the_load_before() -> None:
     record = looked_at(*[(60.0, 900.0)] * 5, *[(1.0, 0.0)] * 120)
     assert state_before(record, 360.0) == LOADED
     assert record.during(360.0) is not None

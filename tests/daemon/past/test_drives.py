@@ -41,8 +41,8 @@ def test_a_temperature_before_a_moment_is_the_last_one_read_by_then() -> None:
     story = Story()
     for celsius in (40.0, 50.0, 79.0):
         story.observe(box(composite_temperature_celsius=celsius), after=HOUR)
-    told = [record(story).reading_before(story.now - ago) for ago in (0.0, 60.0, 2 * HOUR, 3 * HOUR)]
-    assert [None if one is None else (one.celsius, one.hot) for one in told] == [
+    found = [record(story).reading_before(story.now - ago) for ago in (0.0, 60.0, 2 * HOUR, 3 * HOUR)]
+    assert [None if one is None else (one.celsius, one.hot) for one in found] == [
         (79.0, True), (50.0, False), (40.0, False), None
     ]  # fmt: skip
 
@@ -62,7 +62,7 @@ def test_a_counter_that_moved_over_a_boot_says_so() -> None:
     assert (rise.same_boot, rise.boots) == (False, 1)
 
 
-def test_a_counter_that_falls_begins_anew() -> None:
+def test_a_counter_that_falls_begins_again() -> None:
     story = (
         Story()
         .observe(box(media_errors=5))
@@ -79,7 +79,7 @@ def test_the_number_of_error_log_entries_is_nobodys_matter() -> None:
     assert record(story).rises == {}
 
 
-def test_what_a_source_does_not_tell_is_not_kept() -> None:
+def test_what_a_source_does_not_give_is_not_kept() -> None:
     log = make_health(media_errors=0, absent=("media_errors", "available_spare_percent"))
     story = Story().observe(Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={"health": log}))
     assert "media_errors" not in record(story).counters
@@ -181,12 +181,18 @@ def test_a_drive_that_stops_answering_is_the_drive_that_was_there() -> None:
     assert set(story.ledger.links.records) == {f"{PATH}|FN1"}
 
 
+def test_what_a_drive_that_does_not_answer_seems_to_count_is_not_read() -> None:
+    stale = box(media_errors=9).edit(f"{PATH}/00.0", lambda function: replace(function, answers=False))
+    story = Story().observe(box(media_errors=3)).observe(stale, after=HOUR)
+    assert record(story).counters["media_errors"] == 3
+
+
 def test_a_silent_device_that_nobody_ever_knew_stands_under_its_position() -> None:
     story = Story().observe(silent())
     assert all("/" in serial for serial in story.ledger.drives.records)
 
 
-def test_another_drive_that_tells_its_name_takes_the_position() -> None:
+def test_another_drive_that_gives_its_name_takes_the_position() -> None:
     story = Story().observe(box()).observe(silent(), after=HOUR).observe(box(serial="FN2"), after=HOUR)
     at = story.ledger.drives.at(PATH)
     assert at is not None

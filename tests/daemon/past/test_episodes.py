@@ -43,7 +43,7 @@ def test_two_within_the_hour_are_one_and_later_ones_are_not() -> None:
     assert len(episodes(story)) == 2
 
 
-def test_a_reset_is_no_drop() -> None:
+def test_a_reset_is_no_disconnect() -> None:
     story = Story().observe(four()).observe(four(), after=HOUR, log=(RESET,))
     (reset,) = episodes(story)
     assert not reset.dropped
@@ -53,7 +53,7 @@ def test_a_lost_interrupt_is_nothing() -> None:
     assert episodes(Story().observe(four()).observe(four(), after=HOUR, log=(HARMLESS_BUT_READ,))) == []
 
 
-def test_a_removal_that_only_device_events_tell_was_asked_for() -> None:
+def test_a_removal_that_only_device_events_report_was_asked_for() -> None:
     story = Story().observe(four()).observe(gone(), after=HOUR, devices=(removal(),))
     (episode,) = episodes(story)
     assert episode.asked
@@ -100,7 +100,7 @@ def test_removals_within_a_minute_are_still_one_each() -> None:
     assert [one.asked for one in episodes(story)] == [True] * 4
 
 
-def test_a_failure_before_a_look_saw_the_drive_back_is_another_too() -> None:
+def test_a_failure_before_a_pass_saw_the_drive_back_is_another_too() -> None:
     story = Story().observe(four()).observe(gone(), after=60.0, devices=(removal(),))
     story.observe(gone(), after=2.0, devices=(removal(Action.ADD),)).observe(gone(), after=2.0, log=(GIVEN_UP,))
     asked, failed = episodes(story)
@@ -108,7 +108,7 @@ def test_a_failure_before_a_look_saw_the_drive_back_is_another_too() -> None:
     assert failed.counts
 
 
-def test_a_removal_event_belongs_to_the_disconnect_that_the_log_told() -> None:
+def test_a_removal_event_belongs_to_the_disconnect_that_the_log_reported() -> None:
     story = Story().observe(four()).observe(gone(), after=6 * HOUR, log=(GIVEN_UP,), devices=(removal(),))
     (episode,) = episodes(story)
     assert not episode.asked
@@ -134,7 +134,7 @@ def test_events_that_nobody_here_knows_keep_their_own_name() -> None:
     assert episodes(story)[0].path == "nvme9"
 
 
-def test_a_drive_that_dropped_before_the_first_look_of_a_boot_is_known_by_its_last_name() -> None:
+def test_a_drive_that_dropped_before_the_first_pass_of_a_boot_is_known_by_its_last_name() -> None:
     story = Story().observe(four()).restart().observe(gone(), after=HOUR, log=(DOWN,))
     assert [one.path for one in episodes(story)] == [PATH]
 
@@ -147,7 +147,7 @@ def test_a_year_of_flapping_stays_small() -> None:
     assert len(story.ledger.episodes.recent) < 10
 
 
-def test_a_link_that_comes_up_at_boot_is_training_and_later_it_is_a_drop() -> None:
+def test_a_link_that_comes_up_at_boot_is_training_and_later_it_is_an_episode() -> None:
     line = "pcieport 0000:00:01.1: pciehp: Slot(1): Link Down"
     story = Story(booted_at=A_MORNING - 20.0).observe(four(), log=(line,))
     assert episodes(story) == []

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.past.error_reporting import SIGNAL_BITS, Reporting, find_reporting
+from laneproof.past.error_reporting import Reporting, find_reporting
 from laneproof_collectors.snapshot import AerRegisters, PciFunction
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box
@@ -28,7 +28,7 @@ def registers(mask: int = 0x2000) -> AerRegisters:
     [
         ({"aer": count(), "aer_registers": registers()}, Reporting.COUNTED),
         ({"aer": count(), "aer_registers": None}, Reporting.COUNTED),
-        ({"aer": count(), "aer_registers": registers(SIGNAL_BITS)}, Reporting.MASKED),
+        ({"aer": count(), "aer_registers": registers(0x20C1)}, Reporting.MASKED),  # pci_regs.h, PCI_ERR_COR_*
         ({"aer": count(), "aer_registers": registers(0x1)}, Reporting.COUNTED),  # two of three still tell
         ({"aer": None, "aer_registers": registers()}, Reporting.NOT_OWNED),
         ({"aer": None, "aer_registers": None}, Reporting.NO_CAPABILITY),
@@ -40,7 +40,7 @@ def test_state(facts: dict[str, object], expected: Reporting) -> None:
     assert find_reporting(end(**facts)) is expected
 
 
-def test_an_end_told_not_to_report_is_off() -> None:
+def test_an_end_set_not_to_report_is_off() -> None:
     function = end(aer=count(), aer_registers=None)
     assert function.express is not None
     assert not isinstance(function.express, Unread)

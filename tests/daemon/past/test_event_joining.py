@@ -105,13 +105,13 @@ def test_what_goes_along_with_a_disconnect_begins_none(message: str) -> None:
     assert join_events([said(1000.0, message)]) == ()
 
 
-def test_what_happened_well_before_or_at_another_place_does_not_belong() -> None:
+def test_what_happened_well_before_or_at_another_position_does_not_belong() -> None:
     early = said(600.0, "nvme nvme0: I/O 5 QID 3 timeout, aborting")
     elsewhere = said(1000.0, "I/O error, dev nvme1n1, sector 8 op 0x0:(READ) flags 0x0")
     assert join_events([early, elsewhere, *BURST]) == join_events(BURST)
 
 
-def test_a_reset_on_the_bus_is_told_from_a_drop() -> None:
+def test_a_reset_on_the_bus_is_not_a_disconnect() -> None:
     reset = join_events(
         [
             said(1000.0, "nvme nvme0: I/O 5 QID 3 timeout, reset controller"),
@@ -125,7 +125,7 @@ def test_a_reset_on_the_bus_is_told_from_a_drop() -> None:
     assert [one.config_space_gone for one in silent] == [False]
 
 
-def test_a_removal_in_good_order_is_told_from_a_failure() -> None:
+def test_a_removal_in_good_order_is_not_a_failure() -> None:
     (one,) = join_events(
         [
             device(1000.0, "remove", FUNCTION + "/nvme/nvme0", "nvme"),
@@ -214,7 +214,7 @@ def test_a_name_in_the_log_leads_to_its_position(name: str, path: str) -> None:
     assert path_of(name, PLACES) == path
 
 
-def test_sata_names_lead_to_their_places_too() -> None:
+def test_sata_names_lead_to_their_positions_too() -> None:
     paths = {"sda": "0000:00/17.0/ata-3", "ata3": "0000:00/17.0/ata-3"}
     assert [path_of(name, paths) for name in ("sda2", "ata3.00", "sdb1")] == [*paths.values(), "sdb1"]
 

@@ -110,7 +110,7 @@ def test_a_lone_event_needs_long() -> None:
     assert trial.needed_seconds > 60 * DAY
 
 
-def test_the_last_trial_of_a_place_is_found() -> None:
+def test_the_last_trial_of_a_position_is_found() -> None:
     book = TrialBook()
     begin(book, 50.0, 55.0, now=60.0)
     second = begin(book, 50.0, 55.0, 62.0, now=65.0)
@@ -127,7 +127,7 @@ def box(*, idle: bool) -> Box:
     return Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={"autonomous_transitions": states})
 
 
-def test_idle_states_switched_off_after_drops_are_on_trial_and_cure() -> None:
+def test_idle_states_switched_off_after_episodes_are_on_trial_and_cure() -> None:
     story = Story()
     for day in range(40):
         story.observe(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
@@ -139,7 +139,7 @@ def test_idle_states_switched_off_after_drops_are_on_trial_and_cure() -> None:
     assert trial.outcome == TrialOutcome.CURED
 
 
-def test_a_drop_in_spite_of_it_ends_the_trial() -> None:
+def test_an_episode_in_spite_of_it_ends_the_trial() -> None:
     story = Story()
     for day in range(40):
         story.observe(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())

@@ -90,7 +90,7 @@ def test_device_events_are_placed_by_the_kernels_own_path() -> None:
     assert [(one.path, one.asked) for one in story.ledger.episodes.episodes] == [(PATHS[0], True)]
 
 
-def test_the_owners_note_of_another_cable_begins_the_baseline_anew_once() -> None:
+def test_the_owners_note_of_another_cable_begins_the_baseline_again_once() -> None:
     build = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
     note = Note(at=1_790_000_100.0, position="riser-1", text="shorter cable", what="adapter")
     ledger = Ledger()
@@ -140,7 +140,7 @@ FIRST, SECOND = "0b5e55ed-0000-4000-8000-000000000001", "0b5e55ed-0000-4000-8000
 START = 1_790_000_000.0
 
 
-def test_a_drop_that_only_the_journal_of_the_boot_before_tells_of_is_one_of_that_boot() -> None:
+def test_an_episode_that_only_the_journal_of_the_boot_before_reports_is_one_of_that_boot() -> None:
     ledger = Ledger()
     ledger.update(_facts(FIRST, t=START, up=5000.0))
     last_words = _told_before(5300.0, boot=FIRST, t=START + 300.0)

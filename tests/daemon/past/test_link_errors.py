@@ -27,7 +27,7 @@ def errors(story: Story) -> int:
     return sum(row.errors for row in link(story).series.rows)
 
 
-def test_what_had_been_counted_before_the_first_look_is_no_rate() -> None:
+def test_what_had_been_counted_before_the_first_pass_is_no_rate() -> None:
     story = Story().observe(counting_box((500, 0, 0, 0)))
     story.observe(counting_box((500, 0, 0, 0)), after=HOUR)
     assert errors(story) == 0
@@ -43,6 +43,7 @@ def test_what_comes_after_is() -> None:
     assert row.seconds == HOUR
     assert row.bits == pytest.approx(16e9 * 4 * HOUR)  # 16 GT/s, four lanes, each direction by itself
     assert (row.device_errors, row.port_errors, row.marked) == (3, 0, 1)
+    assert link(story).readings == [(story.now, 3)]
 
 
 def test_fewest_and_most_events_that_explain_the_counters() -> None:
@@ -64,7 +65,7 @@ def test_errors_that_are_not_the_signals_are_left_out() -> None:
     assert errors(story) == 0
 
 
-def test_a_boot_begins_the_series_anew() -> None:
+def test_a_boot_begins_the_series_again() -> None:
     story = Story().observe(counting_box((10, 0, 0, 0)))
     story.restart(after=60).observe(counting_box((12, 0, 0, 0)), after=HOUR)
     assert errors(story) == 0
@@ -72,7 +73,7 @@ def test_a_boot_begins_the_series_anew() -> None:
     assert errors(story) == 2
 
 
-def test_a_count_that_falls_begins_the_series_anew_and_never_wraps() -> None:
+def test_a_count_that_falls_begins_the_series_again_and_never_wraps() -> None:
     story = Story().observe(counting_box((1000, 0, 0, 0)))
     story.observe(counting_box((7, 0, 0, 0)), after=HOUR)
     assert errors(story) == 0
@@ -118,7 +119,7 @@ def test_errors_that_go_along_with_a_disconnect_are_kept_apart() -> None:
     assert link(story).aside == 90
 
 
-def test_the_drives_history_follows_the_drive_and_the_places_stays() -> None:
+def test_the_drives_history_follows_the_drive_and_the_position_keeps_its_own() -> None:
     story = Story().observe(one_link(count(), count(), serial="FN1"))
     story.observe(one_link(count(), count(4), serial="FN1"), after=HOUR)
     story.restart().observe(one_link(count(), count(), serial="FN2"), after=HOUR)
@@ -164,7 +165,7 @@ def test_uncorrectable_errors_of_the_link_are_counted_apart() -> None:
     assert row.fatal == 1  # an unsupported request is none of the link's errors
 
 
-def test_uncorrectable_errors_that_were_not_read_for_once_are_not_told_anew() -> None:
+def test_uncorrectable_errors_that_were_not_read_for_once_are_not_reported_again() -> None:
     def with_fatal(fatal: object) -> AerCounters:
         return AerCounters(correctable=count().correctable, nonfatal={"DLP": 0}, fatal=fatal)  # type: ignore[arg-type]
 
@@ -187,7 +188,7 @@ def test_errors_of_one_minute_mark_it_once() -> None:
     assert marked in (1, 2)  # the minute may have turned in between
 
 
-def test_counters_that_the_kernel_was_told_to_leave_are_no_counting() -> None:
+def test_counters_that_the_kernel_is_set_to_leave_are_no_counting() -> None:
     off = Setting(value="off", origin="command-line")
     story = Story().observe(counting_box((0, 0, 0, 0)).with_power(aer_owner=off))
     assert not link(story).counted
@@ -202,7 +203,7 @@ def uncounted() -> Box:
     return Box().with_port(PATH).with_drive(PATH)
 
 
-def test_an_uncorrectable_error_that_only_the_log_tells_of_is_kept() -> None:
+def test_an_uncorrectable_error_that_only_the_log_reports_is_kept() -> None:
     story = Story().observe(uncounted())
     story.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
     assert link(story).reported == [story.now - 30.0]
@@ -244,7 +245,7 @@ def test_only_the_links_own_uncorrectable_errors_are_taken_from_the_log(bits: st
 DROP = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 
 
-def test_an_uncorrectable_error_of_the_log_that_is_part_of_a_disconnect_is_not_told_besides() -> None:
+def test_an_uncorrectable_error_of_the_log_that_is_part_of_a_disconnect_is_not_reported_besides() -> None:
     story = Story().observe(uncounted())
     story.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE, DROP))
     assert link(story).reported == []
@@ -283,7 +284,7 @@ def test_what_error_rate_is_normal_is_learned_by_the_hour() -> None:
 
 
 @pytest.mark.parametrize("change", [{"kernel_release": "6.13.0"}, {"bios_version": "9.99"}])
-def test_after_an_update_what_is_normal_is_learned_anew(change: dict[str, str]) -> None:
+def test_after_an_update_what_is_normal_is_learned_again(change: dict[str, str]) -> None:
     story = Story()
     for _ in range(6):
         story.observe(counted(kernel_release="6.12.0", bios_version="1.00"), after=HOUR)
@@ -292,7 +293,7 @@ def test_after_an_update_what_is_normal_is_learned_anew(change: dict[str, str]) 
     assert learned(story) == 0.0
 
 
-def test_at_another_speed_what_is_normal_is_learned_anew() -> None:
+def test_at_another_speed_what_is_normal_is_learned_again() -> None:
     story = Story()
     for _ in range(6):
         story.observe(counted(), after=HOUR)
@@ -300,7 +301,7 @@ def test_at_another_speed_what_is_normal_is_learned_anew() -> None:
     assert learned(story) == 0.0
 
 
-def test_with_other_parts_between_what_is_normal_is_learned_anew() -> None:
+def test_with_other_parts_between_what_is_normal_is_learned_again() -> None:
     story = Story()
     for _ in range(6):
         story.observe(counted(), after=HOUR)

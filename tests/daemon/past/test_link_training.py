@@ -38,7 +38,7 @@ def test_a_link_that_falls_and_comes_back_is_one_fall() -> None:
     assert fall.back_at == story.now
 
 
-def test_the_last_looks_at_a_fall_are_kept() -> None:
+def test_the_last_passes_at_a_fall_are_kept() -> None:
     story = Story().observe(trained(4)).observe(trained(1), after=HOUR)
     for _ in range(3):
         story.observe(trained(2), after=1.0)

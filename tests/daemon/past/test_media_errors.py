@@ -16,7 +16,7 @@ def times(story: Story) -> list[tuple[float, int]]:
     return find_media_times(story.ledger.drives.records["FN1"], story.ledger.episodes)
 
 
-def test_what_was_counted_before_the_first_look_is_old() -> None:
+def test_what_was_counted_before_the_first_pass_is_old() -> None:
     assert times(Story().observe(box(31)).observe(box(31), after=DAY)) == []
 
 
@@ -25,7 +25,7 @@ def test_a_count_that_moves_is_one_time_however_far() -> None:
     assert times(story) == [(story.now, 7)]
 
 
-def test_the_log_and_the_counter_tell_of_the_same_error_once() -> None:
+def test_the_log_and_the_counter_report_the_same_error_once() -> None:
     story = Story().observe(box(0)).observe(box(0), after=HOUR, log=(BAD_SECTOR,)).observe(box(1), after=HOUR)
     assert [number for _, number in times(story)] == [1]
 
@@ -37,7 +37,7 @@ def test_a_drive_whose_counter_stays_silent_is_seen_by_the_log() -> None:
     assert [number for _, number in times(story)] == [0, 0, 0]
 
 
-def test_what_the_log_told_of_a_place_belongs_to_the_drive_that_was_there() -> None:
+def test_what_the_log_reported_of_a_position_belongs_to_the_drive_that_was_there() -> None:
     story = Story().observe(box(0)).observe(box(0), after=DAY, log=(BAD_SECTOR,))
     other = Box().with_port(PATH).with_drive(PATH, serial="FN2")
     story.restart().observe(other, after=HOUR)

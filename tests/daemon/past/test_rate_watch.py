@@ -110,7 +110,7 @@ def test_ten_years_of_hours_lie_between_false_alarms() -> None:
     assert alarms <= 1
 
 
-def test_looks_hours_apart_count_the_time_between_and_each_once() -> None:
+def test_passes_hours_apart_count_the_time_between_and_each_once() -> None:
     watch = RateWatch()
     for number in range(200):
         watch.add(START + number * 3 * HOUR, 3 * HOUR, marked=number == 150)

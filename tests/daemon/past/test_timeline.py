@@ -48,7 +48,7 @@ def test_what_is_shown_is_the_machines_clock_as_it_is_now() -> None:
     assert timeline.to_wall(event) == START + 3600
 
 
-def test_a_new_boot_is_told_by_its_id_and_takes_the_time_that_the_machine_was_off() -> None:
+def test_a_new_boot_is_known_by_its_id_and_takes_the_time_that_the_machine_was_off() -> None:
     timeline = begun()
     step = timeline.advance(taken_at=START + 7200, up_seconds=100.0, boot_id=NEXT_BOOT)
     assert step.rebooted
@@ -58,7 +58,7 @@ def test_a_new_boot_is_told_by_its_id_and_takes_the_time_that_the_machine_was_of
     assert timeline.watched_seconds == 0.0  # nobody watched meanwhile
 
 
-def test_without_an_id_a_boot_is_told_by_the_time_since_boot() -> None:
+def test_without_an_id_a_boot_is_known_by_the_time_since_boot() -> None:
     timeline = Timeline()
     timeline.advance(taken_at=START, up_seconds=600.0, boot_id="")
     assert timeline.advance(taken_at=START + 600, up_seconds=60.0, boot_id="").rebooted
@@ -87,7 +87,7 @@ def test_an_event_whose_time_cannot_be_is_put_at_the_pass(up: float) -> None:
     assert timeline.at(up if up != 4201.0 else 4261.0) == timeline.now
 
 
-def test_a_recording_that_does_not_tell_the_time_since_boot_is_dated_by_its_events() -> None:
+def test_a_recording_that_does_not_give_the_time_since_boot_is_dated_by_its_events() -> None:
     timeline = Timeline()
     timeline.advance(taken_at=START, up_seconds=START, boot_id=BOOT)  # a recording without it: no box is up that long
     assert not timeline.up_is_credible

@@ -26,16 +26,16 @@ from simulated_box import Box
 from simulated_past import HOUR, Story
 
 
-def test_a_drive_that_stops_answering_without_a_word_is_a_drop() -> None:
+def test_a_drive_that_stops_answering_without_a_word_is_an_episode() -> None:
     story = Story().observe(four()).observe(silent(), after=HOUR)
     (episode,) = episodes(story)
-    assert episode.kinds == [VANISHED]
+    assert (episode.path, episode.device, episode.kinds) == (PATH, "nvme0", [VANISHED])
     assert episode.uncertain_seconds == HOUR
     assert story.observe(silent(), after=HOUR) is not None
     assert len(episodes(story)) == 1  # it is still the same one
 
 
-def test_a_drive_gone_without_a_word_where_no_log_is_read_is_a_drop() -> None:
+def test_a_drive_gone_without_a_word_where_no_log_is_read_is_an_episode() -> None:
     assert len(episodes(Story().observe(four()).observe(gone(), after=HOUR))) == 1
 
 
@@ -76,7 +76,7 @@ def working(reads: int | None) -> Box:
     return Box().with_port(PATH).with_drive(PATH, controller={"namespaces": (space,)})
 
 
-def test_statistics_that_begin_anew_a_look_after_a_known_removal_are_its_consequence() -> None:
+def test_statistics_that_begin_again_a_pass_after_a_known_removal_are_its_consequence() -> None:
     story = Story().observe(working(5000)).observe(working(6000), after=60.0)
     story.observe(Box().with_port(PATH), after=60.0, devices=(removal(),))
     story.observe(working(None), after=1.0, devices=(removal(Action.ADD),)).observe(working(10), after=1.0)
@@ -85,17 +85,17 @@ def test_statistics_that_begin_anew_a_look_after_a_known_removal_are_its_consequ
     assert REENUMERATED not in episode.kinds
 
 
-def test_a_drive_whose_statistics_begin_anew_had_been_away() -> None:
+def test_a_drive_whose_statistics_begin_again_had_been_away() -> None:
     story = Story().observe(working(5000)).observe(working(6000), after=HOUR).observe(working(10), after=HOUR)
     (episode,) = episodes(story)
-    assert episode.kinds == [REENUMERATED]
+    assert (episode.path, episode.device, episode.kinds) == (PATH, "nvme0", [REENUMERATED])
 
 
 def test_a_controller_that_is_being_reset_without_a_word_is_a_reset() -> None:
     box = Box().with_port(PATH).with_drive(PATH, controller={"state": "resetting"})
     story = Story().observe(Box().with_port(PATH).with_drive(PATH)).observe(box, after=HOUR)
     (reset,) = episodes(story)
-    assert reset.kinds == [RESETTING]
+    assert (reset.path, reset.device, reset.kinds) == (PATH, "nvme0", [RESETTING])
     assert not reset.dropped
 
 
@@ -115,7 +115,7 @@ def letting_go() -> Box:
     return made
 
 
-def test_a_look_in_the_midst_of_a_removal_in_good_order_is_no_disconnect() -> None:
+def test_a_pass_in_the_midst_of_a_removal_in_good_order_is_no_disconnect() -> None:
     story = Story().observe(four()).observe(letting_go(), after=15.0)
     assert episodes(story) == []
     story.observe(gone(), after=0.1, devices=(removal(),))

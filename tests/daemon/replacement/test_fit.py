@@ -93,7 +93,7 @@ def test_drive_without_a_serial_is_not_known_to_be_another() -> None:
     assert fit.verdict == "unverified"
 
 
-def test_nothing_there_is_told_at_once() -> None:
+def test_nothing_there_is_reported_at_once() -> None:
     fit = check(array_box().without(PATH))
     assert (fit.verdict, fit.commands) == ("differs", ())
     assert fit.items[0].says == f"No drive answers at {PATH}."
@@ -106,7 +106,7 @@ def test_smaller_drive_than_declared_does_not_fit() -> None:
     assert items(fit)["large enough for md0"][0] is False
 
 
-def test_drive_that_lacks_a_little_is_told_by_how_much() -> None:
+def test_of_a_drive_a_little_too_small_it_is_said_by_how_much() -> None:
     """Both are 4 TB on the label, and equal for the declaration; md refuses the smaller all the same."""
     fit = check(swapped(capacity="4 TB", array={"size_bytes": 3 * 4_000_787_030_016}))
     holds, says = items(fit)["large enough for md0"]
@@ -122,7 +122,7 @@ def test_link_below_the_declaration_does_not_fit(trained: tuple[int, int]) -> No
     assert fit.advice == ("Put this right first: give the drive to no array as it is. Then check again.",)
 
 
-def test_link_is_told_with_its_figures() -> None:
+def test_link_is_shown_with_its_figures() -> None:
     assert items(check(swapped()))["trained"] == (True, "Its link trained x4 at 16 GT/s (generation 4), as declared.")
 
 
@@ -154,18 +154,18 @@ def test_health_that_could_not_be_read_is_not_fine() -> None:
     assert fit.verdict == "unverified"
 
 
-def test_hours_and_wear_are_told_so_that_a_used_drive_shows() -> None:
+def test_hours_and_wear_are_reported_so_that_a_used_drive_shows() -> None:
     says = items(check(swapped(health={"power_on_hours": 12345, "percentage_used": 41})))["healthy"][1]
     assert says == "It reports of itself: 12345 hours in use, 41 % worn."
 
 
-def test_array_that_is_not_declared_for_the_place_is_not_given_the_drive() -> None:
+def test_array_that_is_not_declared_for_the_position_is_not_given_the_drive() -> None:
     other = make_array("md9", (), members=make_members("in_sync", "in_sync"), members_wanted=3, degraded=1)
     fit = check(swapped().with_group(arrays=(other,)))
     assert not any("mdadm" in one for one in fit.commands)
 
 
-def test_array_that_took_the_drive_already_is_told() -> None:
+def test_array_that_took_the_drive_already_is_reported() -> None:
     members = (*make_members("in_sync", "in_sync", "in_sync"), replace(make_members(*["spare"] * 5)[4], slot=3))
     fit = check(swapped(array={"members": members, "sync_action": "recover"}))
     assert "It is in md0 already, as nvme4n1p2." in fit.advice
@@ -179,10 +179,10 @@ def test_drive_on_a_controller_has_no_link_of_its_own() -> None:
     assert items(fit)["trained"] == (True, "It hangs on a controller, which has no link of its own here.")
 
 
-def test_json_tells_each_item() -> None:
-    told = check(swapped(capacity="2 TB")).as_json()
-    assert (told["position"], told["verdict"]) == ("riser-4", "differs")
-    assert {"what": "another drive", "result": "holds", "says": "Its serial number is NEW9."} in told["items"]
+def test_json_gives_each_item() -> None:
+    answer = check(swapped(capacity="2 TB")).as_json()
+    assert (answer["position"], answer["verdict"]) == ("riser-4", "differs")
+    assert {"what": "another drive", "result": "holds", "says": "Its serial number is NEW9."} in answer["items"]
 
 
 @pytest.mark.parametrize(
@@ -200,7 +200,7 @@ def test_partition_of_the_same_number_is_named_as_the_kernel_does(disk: str, lik
     assert name_part(disk, like) == name
 
 
-def test_new_drive_is_one_that_answers_and_tells_another_serial() -> None:
+def test_new_drive_is_one_that_answers_and_gives_another_serial() -> None:
     def occupant(box: Box) -> Any:  # noqa: ANN401
         return survey(box.snapshot()).occupant_at(PATH)
 

@@ -23,18 +23,18 @@ def test_heaviest_reason_decides(weights: tuple[Weight, ...], safety: Safety) ->
     assert Guide(position=place, reasons=reasons, keep=(), steps=()).safety is safety
 
 
-def test_json_tells_answer_reasons_places_and_steps() -> None:
+def test_json_gives_answer_reasons_positions_and_steps() -> None:
     guide = guide_for("riser-2", array_box("in_sync", "in_sync", "in_sync", "faulty"))
-    told = json.loads(json.dumps(guide.as_json()))
-    assert (told["position"], told["drive"], told["serial"], told["safety"]) == (
+    answer = json.loads(json.dumps(guide.as_json()))
+    assert (answer["position"], answer["drive"], answer["serial"], answer["safety"]) == (
         "riser-2",
         "nvme1",
         "FN0002",
         "not-safe",
     )
-    assert [one["position"] for one in told["do_not_touch"]] == ["riser-1", "riser-2", "riser-3"]
-    assert told["reasons"][0]["weight"] == "stops"
-    assert all({"title", "says", "commands", "cautions"} == one.keys() for one in told["steps"])
+    assert [one["position"] for one in answer["do_not_touch"]] == ["riser-1", "riser-2", "riser-3"]
+    assert answer["reasons"][0]["weight"] == "stops"
+    assert all({"title", "says", "commands", "cautions"} == one.keys() for one in answer["steps"])
 
 
 def test_reasons_come_heaviest_first_and_each_once() -> None:

@@ -107,9 +107,9 @@ def test_running_check_is_a_doubt_until_it_ends() -> None:
 def test_second_drive_of_a_degraded_array_must_not_be_touched(name: str) -> None:
     guide = guide_for(name, array_box("in_sync", "in_sync", "in_sync", "faulty"))
     assert guide.safety is Safety.NOT_SAFE
-    told = said(guide, Weight.STOPS)
-    assert f"taking {name} out takes all its data. This position must not be touched." in told
-    assert "Replace riser-4 first, and let md0 rebuild." in told
+    found = said(guide, Weight.STOPS)
+    assert f"taking {name} out takes all its data. This position must not be touched." in found
+    assert "Replace riser-4 first, and let md0 rebuild." in found
     assert kept(guide) == ["riser-1", "riser-2", "riser-3"]
 
 
@@ -129,13 +129,13 @@ def test_member_that_was_taken_out_by_hand_is_found_by_the_declaration() -> None
     assert kept(guide) == ["riser-1", "riser-2", "riser-3"]
 
 
-def test_empty_place_beside_a_degraded_array_is_safe_to_fill_and_the_others_stay() -> None:
+def test_empty_position_beside_a_degraded_array_is_safe_to_fill_and_the_others_stay() -> None:
     guide = guide_for("riser-4", array_box("in_sync", "in_sync", "in_sync", degraded=1).without(PATHS[3]))
     assert guide.safety is Safety.SAFE
     assert kept(guide) == ["riser-1", "riser-2", "riser-3"]
 
 
-def test_other_drive_of_the_box_is_told_of_the_degraded_array_beside_it() -> None:
+def test_the_guide_to_another_drive_names_the_degraded_array_beside_it() -> None:
     guide = guide_for("system", array_box("in_sync", "in_sync", "in_sync", "faulty"))
     assert kept(guide) == ["riser-1", "riser-2", "riser-3"]
 
@@ -228,10 +228,10 @@ def test_drive_that_the_system_runs_from_is_not_pulled() -> None:
 
 def test_file_system_on_the_drive_alone_goes_with_it() -> None:
     guide = guide_for("system", array_box().with_group(file_systems=(make_mount("/srv", "/dev/nvme4n1p1"),)))
-    told = said(guide, Weight.STOPS)
-    assert "lies on /dev/nvme4n1p1 alone" in told
-    assert "unmount /srv" in told
-    assert "The system itself" not in told
+    found = said(guide, Weight.STOPS)
+    assert "lies on /dev/nvme4n1p1 alone" in found
+    assert "unmount /srv" in found
+    assert "The system itself" not in found
 
 
 def test_drive_that_nothing_is_seen_on_is_a_doubt_and_no_all_clear() -> None:

@@ -54,7 +54,7 @@ def test_order_is_copy_array_label_power_case_drive_start_look() -> None:
     ]
 
 
-def test_empty_place_needs_no_preparation() -> None:
+def test_empty_position_needs_no_preparation() -> None:
     guide = guide_for("deck-3", array_box())
     assert titles(guide)[:2] == ["Copy what you cannot lose", "Shut down, and take the box off the mains"]
     assert "Fit the drive" in titles(guide)
@@ -109,8 +109,8 @@ def test_member_that_failed_is_removed_and_one_that_works_is_failed_first() -> N
 def test_every_option_of_mdadm_that_is_named_exists() -> None:
     """The second witness is mdadm's own help for managing members."""
     mdadm = shutil.which("mdadm", path="/usr/sbin:/sbin:/usr/bin:/bin") or ""
-    told = subprocess.run([mdadm, "--manage", "--help"], capture_output=True, encoding="utf-8", check=False)
-    known = set(re.findall(r"--[a-z-]+", told.stdout + told.stderr))
+    found = subprocess.run([mdadm, "--manage", "--help"], capture_output=True, encoding="utf-8", check=False)
+    known = set(re.findall(r"--[a-z-]+", found.stdout + found.stderr))
     used = {
         word for one in commands(guide_for("riser-4", array_box())) if one.startswith("mdadm") for word in one.split()
     }
@@ -179,7 +179,7 @@ def test_cables_and_adapters_have_their_own_cautions() -> None:
     assert "laneproof replace 'far end' --was SYS1" in commands(guide)
 
 
-def test_drive_that_told_no_serial_is_said_so() -> None:
+def test_drive_that_reported_no_serial_is_said_so() -> None:
     gap = Unread("serial", "denied", Reason.DENIED)
     box = Box().with_port(PATHS[0]).with_drive(PATHS[0], controller={"serial": gap})
     guide = guide_for("riser-1", box)

@@ -22,12 +22,12 @@ def test_it_survives_being_written_and_read() -> None:
     Draft202012Validator(schema).validate(json.loads(text))
 
 
-def test_two_looks_at_an_unchanged_box_are_equal_whatever_the_time() -> None:
+def test_two_snapshots_of_an_unchanged_box_are_equal_whatever_the_time() -> None:
     box = kelp_box(2)
     assert make_inventory(BUILD, box.snapshot(taken_at=1.0)) == make_inventory(BUILD, box.snapshot(taken_at=9e8))
 
 
-def test_a_place_has_its_label_link_and_drive() -> None:
+def test_a_position_has_its_label_link_and_drive() -> None:
     (place,) = make_inventory(BUILD, kelp_box(1).snapshot()).positions
     assert (place.position, str(place.declared), str(place.trained)) == ("riser-1", "gen4 x4", "gen4 x4")
     assert place.occupant is not None
@@ -104,7 +104,7 @@ def test_an_inventory_from_before_a_part_was_kept_still_reads() -> None:
     assert (old.ports, old.devices, old.unread) == (None, None, {})
 
 
-def test_network_cards_keep_their_speed_and_place() -> None:
+def test_network_cards_keep_their_speed_and_position() -> None:
     box = Box().with_port("0000:00/03.0").with_network("0000:00/03.0", "enp3s0")
     (interface,) = make_inventory(None, box.snapshot()).interfaces or ()
     assert (interface.name, interface.path, interface.speed_mbit_s) == ("enp3s0", "0000:00/03.0/00.0", 10_000)
