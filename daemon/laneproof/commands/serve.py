@@ -2,6 +2,7 @@
 
 import argparse
 import dataclasses
+import errno
 import logging
 import os
 import sqlite3
@@ -74,6 +75,8 @@ def _listen(address: str, port: int, daemon: Daemon) -> Server:
     except OSError as error:
         message = f"cannot listen at {address}:{port}: {(error.strerror or str(error)).lower()}"
         status = os.EX_NOPERM if isinstance(error, PermissionError) else os.EX_CONFIG
+        if error.errno == errno.EADDRNOTAVAIL:
+            status = os.EX_TEMPFAIL  # an address may come late after a boot: the unit tries again
         raise CommandError(message, status=status) from error
 
 
