@@ -1,1 +1,1 @@
-"""How likely each cause is, given the evidence, and which check would tell most."""
+"""How likely each cause is, given the evidence, and which check would show most."""

@@ -17,11 +17,11 @@ from laneproof.past.media_errors import find_media_times
 
 DAY = 86400.0
 LOOK_BACK_SECONDS = 90 * DAY
-"""What lies further back belongs to another case: from now, or from the last episode as long as a finding speaks of it
-or what was done about it is on trial. Judgement."""
+"""What is older belongs to another case: older than this before now, or before the last episode while a finding still
+reports it or a fix for it is on trial. Judgement."""
 APART_SECONDS = 60 * DAY
-"""Episodes that follow each other within this are one case, however long it goes on: a clock that strikes every few
-weeks is known by its strokes. Judgement."""
+"""Episodes closer together than this are one case, however long it goes on: a fault that comes every few weeks is known
+by its regularity. Judgement."""
 _EPISODE_RULES = frozenset({"drops-off-bus", "controller-resets"})
 
 

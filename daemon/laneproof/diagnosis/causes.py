@@ -1,8 +1,8 @@
-"""How likely is each cause, given what was seen, what was looked for and not found, and what nobody knows yet.
+"""How likely each cause is, given what was seen, what was looked for and is absent, and what is unknown.
 
-A plain Bayesian score with two brakes. Features of one group partly repeat each other, so all but the most telling one
-count half. And no cause is named unless it stands out: otherwise the answer is "undetermined", with the check that
-would tell most.
+A plain Bayesian score, made cautious in two ways. Features of one group partly repeat each other, so all but the
+strongest of them count half. And no cause is named unless it stands out: otherwise the answer is "undetermined", with
+the check that would show most.
 """
 
 import math
@@ -21,7 +21,7 @@ NAMED_FEATURES = 3
 """What it takes to name a cause: this likely, this many times the next, on this many features. Judgement."""
 
 SECONDARY_WEIGHT = 0.5
-"""What a feature counts that is not the most telling one of its group."""
+"""What a feature counts that is not the strongest of its group."""
 
 _TELLING = math.log(1.1)  # a feature that moves a cause by less than a tenth is no reason
 
@@ -49,8 +49,8 @@ class Diagnosis:
             ``undetermined`` is the chance that the likeliest cause is not the true one.
         posterior: How likely each cause is; together one.
         observed: The features that were seen or looked for.
-        next_checks: What is not known yet, the most telling first.
-        next_steps: What to do next: about the cause that is named, else the check that would tell most.
+        next_checks: What is not known yet, the one that would show most first.
+        next_steps: What to do next: about the cause that is named, else the check that would show most.
     """
 
     verdict: str
@@ -160,7 +160,7 @@ def posterior_of(known: Mapping[str, bool], weights: Weights = DEFAULT) -> dict[
 
 
 def entropy_bits(chances: Iterable[float]) -> float:
-    """How uncertain is it?
+    """Give how uncertain a set of chances is.
 
     Args:
         chances: Probabilities that add up to one.
@@ -174,7 +174,7 @@ def entropy_bits(chances: Iterable[float]) -> float:
 
 
 def rank_checks(known: Mapping[str, bool], weights: Weights = DEFAULT) -> tuple[NextCheck, ...]:
-    """Which of the things not known would tell most?
+    """Rank the unknown features by how much each would show.
 
     Args:
         known: By feature, seen or looked for and absent.
@@ -221,7 +221,7 @@ def _reasons(
     reasons = [sentence for lift, sentence in weighed if lift > _TELLING]
     reasons += [f"against it: {sentence}" for lift, sentence in reversed(weighed) if lift < -_TELLING]
     if not reasons:
-        reasons = [f"nothing known tells for or against it but how common it is ({weights.priors[cause] / total:.0%})"]
+        reasons = [f"nothing known speaks for or against it but how common it is ({weights.priors[cause] / total:.0%})"]
     return tuple(reasons)
 
 
@@ -234,5 +234,5 @@ def _doubt(
     why = f"too little is known ({few})" if observed < NAMED_FEATURES else "no cause stands out"
     reasons.append(f"{why}: likeliest are {leading}")
     if checks:
-        reasons.append(f"what would tell most: {CHECKS[checks[0].feature].question}")
+        reasons.append(f"what would show most: {CHECKS[checks[0].feature].question}")
     return tuple(reasons)

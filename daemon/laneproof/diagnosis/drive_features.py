@@ -18,7 +18,7 @@ def media_errors_rising(case: Case) -> Known:
 
 
 def media_errors_often(case: Case) -> Known:
-    """Seen from a handful of occasions on; fewer, or none, say no more than that there were any."""
+    """Seen from five occasions on; fewer add nothing to `media_errors_rising`."""
     return True if len(case.media) >= _MANY_OCCASIONS else None
 
 
@@ -36,8 +36,8 @@ def spare_falling(case: Case) -> Known:
 
 def still_on_the_bus(case: Case) -> Known:
     """Its registers answered, and said that the controller failed."""
-    # commands that timed out say nothing of it: a drive that is gone does not answer them either. Its config space may
-    # answer where its registers do not (nvme_warn_reset tells both): the registers alone tell of a link that carries
+    # commands that time out prove nothing: a drive that is gone does not answer them either. Config space may answer
+    # where the registers do not (nvme_warn_reset reports both): only the registers prove that the link carries data
     return majority(episode.answered for episode in case.episodes)
 
 
@@ -70,7 +70,7 @@ def drops_or_resets(case: Case) -> Known:
     if any(not episode.only_aborted for episode in case.episodes) or power_losses(case.drive, case.now):
         return True
     if case.episodes:
-        return None  # commands that were taken back are neither
+        return None  # commands that were aborted are neither
     return False if case.watched_seconds >= _SPARE_SECONDS else None
 
 

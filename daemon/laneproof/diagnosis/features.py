@@ -1,4 +1,4 @@
-"""What was seen, what was looked for and is not there, and what nobody knows: the features of one case.
+"""The features of one case: what was seen, what was looked for and is absent, and what is unknown.
 
 A feature is *absent* only where it was looked for and would have shown; what was not recorded is unknown, adds nothing,
 and is never taken for absent. Each feature is one small function of the case.
@@ -23,10 +23,10 @@ def find_features(case: Case) -> dict[str, Known]:
     """
     found = {name: ask(case) for name, ask in QUESTIONS.items()}
     if case.episodes and case.episodes[-1].dropped_at < case.ledger.timeline.began_at:
-        # all that is known of them is what the log told afterwards: nobody looked for anything while it dropped
+        # the watch began later: all that is known of these episodes is from the log, so nothing was looked for then
         found |= {name: None for name in _LOOKED_FOR if found[name] is False}
     if found["idle_states_on"] and link_features.saw_repeats_alone(case):
-        # a link that leaves its low-power state too late repeats packets by the thousand, for weeks and without a drop
+        # a link that is slow to leave a low-power state repeats packets by the thousand, for weeks without an episode
         found |= {name: None for name in _SIGNS_OF_DAMAGE if found[name]}
         found["drops_or_resets"] = found["drops_or_resets"] or None
     return found

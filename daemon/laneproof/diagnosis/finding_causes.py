@@ -35,7 +35,7 @@ EXPLAINED = frozenset(
         "link-narrow",
     }
 )
-"""The rules whose findings are given causes, where they have none that is decided."""
+"""The rules whose findings get causes here, unless a rule decided one."""
 
 ALONE = frozenset({"critical-warning", "position-empty", "link-slow", "link-narrow"})
 """Of these, the rules that open no case: they are explained only where a sign speaks of the same position, or where

@@ -1,4 +1,4 @@
-"""The weights learn from cases whose cause was confirmed, slowly: the first opinion counts as ten cases."""
+"""The weights learn slowly from confirmed causes: the first opinion counts as much as ten cases."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace

@@ -15,7 +15,7 @@ _ERROR_P = 1e-3
 
 
 def aer_above_siblings(case: Case) -> Known:
-    """Its link makes more correctable errors than its siblings, or than it did."""
+    """Its link makes more correctable errors than its siblings, or than before."""
     if "signal-errors" in case.reported:
         return True
     mine = [record for record in case.links if record.path == case.path or record.serial == case.serial]
@@ -37,7 +37,7 @@ def aer_above_siblings(case: Case) -> Known:
 
 
 def errors_between_drops(case: Case) -> Known:
-    """Errors that go along with a disconnect are not in the series; what is there came in between."""
+    """Its link makes errors between episodes too: those of an episode itself are not in the series."""
     above = aer_above_siblings(case)
     if not above:
         return above
@@ -54,7 +54,7 @@ def errors_between_drops(case: Case) -> Known:
 def _is_above(record: LinkRecord, others: list[LinkRecord], now: float) -> bool:
     since = max(now - _ERRORS_SECONDS, record.steady_since)
     if len(record.readings) < MOST_READINGS and sum(n for at, n in record.readings if at >= since) < _FEWEST_ERRORS:
-        return False  # what most links are
+        return False  # as for most links
     tally = record.series.since(since)
     if tally.errors < _FEWEST_ERRORS or tally.marked < _FEWEST_MARKED:
         return False
@@ -95,7 +95,7 @@ def only_replays(case: Case) -> Known:
 
 
 def saw_repeats_alone(case: Case) -> Known:
-    """Whether all that was seen is packets that were repeated, whoever did not count."""
+    """Whether all errors seen are repeated packets; ends that do not count are left out."""
     whole = total(row for record in case.links for row in record.series.rows)
     if not whole.errors or whole.marked < _FEWEST_MARKED:
         return None

@@ -1,4 +1,4 @@
-"""What the drive did when it dropped: rest, load, heat, and its pace beside its siblings."""
+"""What the drive did when it dropped: whether it was idle, busy or hot, and its pace beside its siblings'."""
 
 from statistics import median
 
@@ -22,7 +22,7 @@ def idle_states_on(case: Case) -> Known:
     known = [state for state in states if state is not None]
     if known:
         return any(known)
-    # where they were switched off for a cure, that is not how it was
+    # switched off as a fix since: they were on when it began
     return case.was_tried("idle-states") or case.ledger.idle_states(case.path).on
 
 
@@ -59,9 +59,9 @@ def _state_before(before: Before) -> str | None:
 
 
 def _share_of(case: Case, state: str, among: tuple[str, ...]) -> float | None:
-    """Give the share of time in a state, of the drives that dropped, as it was by their last episodes.
+    """Give the share of time that the drives of these episodes spent in a state, up to their last episode.
 
-    Time that goes on without one would move it to and fro over a threshold, and the cause named with it.
+    Later time is left out: it would push the share across a threshold and back, and change the cause named with it.
     """
     spent = {episode.serial: episode.before.state_seconds for episode in case.episodes if episode.before.state_seconds}
     whole = sum(seconds.get(state, 0.0) for seconds in spent.values() for state in among)
@@ -84,7 +84,7 @@ def _was_hot(case: Case, episode: Episode) -> Known:
     since = episode.started - episode.uncertain_seconds
     until = episode.returned_at + HEAT_LASTS_SECONDS
     if any(since < rise.at <= until for counter in counts for rise in drive.risen(counter)):
-        return True  # it counted some between the readings before and after
+        return True  # minutes were counted between the readings before and after
     # a drive that is known to count, and was well below its limit, counted none
     limit = episode.before.warning_celsius
     is_cool = limit is not None and episode.before.celsius < limit - NEAR_WARNING_CELSIUS

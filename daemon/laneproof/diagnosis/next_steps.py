@@ -59,7 +59,7 @@ CHECKS: Mapping[str, Check] = {
         "does it drop when the drive leaves an idle state?",
         Step(
             "Only with a backup that was read back and with every array whole: leave the drive idle for ten minutes, "
-            "then read a little from it; do so a dozen times and note whether drops follow within a minute.",
+            "then read a little from it; do so a dozen times and note whether it drops within a minute.",
             (DEGRADED_ARRAY,),
         ),
     ),
@@ -68,13 +68,13 @@ CHECKS: Mapping[str, Check] = {
         "does it drop under load?",
         Step(
             "Only with a backup that was read back and with every array whole: read from all drives at once for an "
-            "hour, watch their temperatures, and note whether drops come then.",
+            "hour, watch their temperatures, and note whether one of them drops then.",
             (DEGRADED_ARRAY,),
         ),
     ),
     "hot_before_drop": Check(
         "was the drive hot before it dropped?",
-        Step("Compare its temperature in the minutes before each drop with its own warning threshold."),
+        Step("Compare its temperature in the minutes before each episode with its own warning threshold."),
     ),
     "media_errors_rising": Check(
         "does the drive report new media errors?",
@@ -87,7 +87,7 @@ CHECKS: Mapping[str, Check] = {
     "follows_slot_on_swap": Check("does the fault stay with the position or go with the drive?", SWAP_DRIVES),
     "several_drives_together": Check(
         "do other drives drop at the same moment?",
-        Step("Keep the box running with every drive declared, so that drops within the same seconds are noticed."),
+        Step("Keep the box running with every drive declared, so that episodes within the same seconds are noticed."),
     ),
     "power_lost_at_drive": Check(
         "does the drive lose power while the machine runs on?",

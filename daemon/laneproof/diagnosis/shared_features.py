@@ -42,7 +42,7 @@ def _episodes_of_others(case: Case) -> list[Episode]:
 
 
 def _had_company(case: Case, episode: Episode, others: list[Episode]) -> Known:
-    """Whether others dropped with it; nothing is said where all that they share is their model."""
+    """Whether others dropped with it; unknown where all that they share is their model."""
     company = _find_company(episode, others)
     if not company and not episode.together:
         return False
@@ -79,7 +79,7 @@ def _first_part(path: str) -> str:
 
 
 def _lost_power_together(case: Case) -> Known:
-    """Where no disconnect was seen, drives that lost their power between the same two passes lost it together."""
+    """Whether other drives lost their power between the same two passes; asked where no disconnect was seen."""
     mine = power_losses(case.drive, case.now)
     others = [
         at

@@ -1,4 +1,4 @@
-"""How single answers become one: seen, looked for and absent, or unknown."""
+"""Makes one answer of many: seen, looked for and absent, or unknown."""
 
 from collections.abc import Iterable
 
@@ -17,7 +17,7 @@ _FEWEST_ABSENT = 2  # one occasion in another state is no proof against this one
 
 
 def majority(answers: Iterable[Known]) -> Known:
-    """Seen in half of the cases that are known, absent where in hardly any; in between nothing is said."""
+    """Seen where half of the known answers say so, absent where hardly any do, else unknown."""
     known = [answer for answer in answers if answer is not None]
     if not known:
         return None
@@ -26,11 +26,12 @@ def majority(answers: Iterable[Known]) -> Known:
 
 
 def favours(count: int, whole: int, share: float | None, *, mostly: float) -> Known:
-    """Whether drops favour a state that holds for a share of the time.
+    """Whether episodes favour a state in which the drive spends a share of its time.
 
-    Most drops in a state mean nothing where it holds most of the time: seen are only those that chance would not put
-    there, or nearly all of several in a state that does not hold nearly always. Absent it is where hardly any came in
-    the state, or where too few did for a fault of that kind, which would put `mostly` of them there.
+    Most episodes in a state mean nothing where the drive is nearly always in it. So this is seen where chance would
+    hardly put so many there, or where nearly all of several came in a state that does not hold nearly always. It is
+    absent where hardly any came in the state, or fewer than the share `mostly` that a fault of that kind would put
+    there.
     """
     if whole == 0:
         return None

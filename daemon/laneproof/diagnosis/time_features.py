@@ -1,4 +1,4 @@
-"""When it comes: after an update, or by a clock."""
+"""When episodes come: after an update, or at regular times."""
 
 import math
 from itertools import accumulate, pairwise
@@ -44,12 +44,12 @@ def _began_after(case: Case, kinds: tuple[str, ...]) -> Known:
 
 
 def _firmware_reach(case: Case) -> float | None:
-    """Say how long before the first drop an update of the drive's firmware may lie; None while that is not known.
+    """Say how long before the first episode an update of the drive's firmware may lie; None while that is not known.
 
-    A counter that the update set going brings the first drop only after its own period. So where the drops come by a
-    slow clock, its period counts, with half of it to spare. Where they come at random it does not; and kernels and the
-    board's firmware, which are updated every few weeks anyway, never have more than the week: some update lies within a
-    month before the first drop of a bad cable too.
+    A counter in new firmware brings the first episode only when it runs out. So where episodes come at even gaps, the
+    update may lie one and a half gaps back. Where they come at random, it may lie a week back, as a kernel or the
+    board's firmware always may and no more: these are updated so often that some update lies within a month before the
+    first episode of a bad cable too.
     """
     times = merge_into_episodes(episode.dropped_at for episode in case.episodes)
     gaps = [later - earlier for earlier, later in pairwise(times)]
@@ -87,7 +87,7 @@ def period_of_its_own(case: Case) -> Known:
 
 
 def _find_clock(case: Case) -> tuple[Clockwork, list[float]] | None:
-    """Judge the gaps between episodes; nothing where there are too few, or they were seen only by looking now and then.
+    """Judge the gaps between episodes; None where they are too few, or passes were too rare to time them.
 
     Returns:
         How regular the last ones are, and all gaps.
@@ -96,7 +96,7 @@ def _find_clock(case: Case) -> tuple[Clockwork, list[float]] | None:
     clock = clockwork(times)
     coarse = max((episode.uncertain_seconds for episode in case.episodes), default=0.0)
     if not isinstance(clock, Clockwork) or clock.mean_gap_seconds < 10 * coarse:
-        return None  # the looks are regular, not the drops
+        return None  # the passes are regular, not the episodes
     if repeats_with_boot(times, case.ledger.boot_times):
         return None
     return clock, [later - earlier for earlier, later in pairwise(times)]
@@ -111,7 +111,7 @@ def _keeps_beat(gaps: list[float]) -> bool:
 
 
 def _come_at_one_hour(gaps: list[float]) -> bool:
-    """Whether all drops come at one hour of the day: what comes every night, or every few, comes with the night's work.
+    """Whether nearly all episodes come at one hour of the day, as what comes with a nightly job does.
 
     A clock of the drive's own wanders through the day, unless its period is a whole number of days to the minute.
     """

@@ -1,7 +1,8 @@
 """The weights of the diagnosis, as data: how common each cause is, and how often each feature is seen with it.
 
-Every number here is a first opinion of people who have built such boxes, to be corrected by what really turned out (see
-`update`). What is published is named beside each feature: it says which way a feature points, hardly ever how far.
+Every number here is a first opinion of people who have built such boxes, corrected by the causes that an owner confirms
+(see `learning`). What is published is named beside each feature: it says which way a feature points, hardly ever how
+far.
 """
 
 from collections.abc import Mapping
@@ -128,7 +129,7 @@ DEFAULT = Weights(
             "judgement; margin on a lossy path grows as the rate falls (insertion-loss budgets of link retimers)"),
         _tried("drops_after_idle_exit", "power", _row(0.05, 0.70, 0.03, 0.10, 0.30, 0.05),
             "it drops when the drive or its link leaves an idle state",
-            "its drops have nothing to do with leaving an idle state"),
+            "its episodes have nothing to do with leaving an idle state"),
         _tried("pm_off_cured", "power", _row(0.20, 0.80, 0.03, 0.05, 0.35, 0.03),
             "switching idle states off cured it",
             "switching idle states off did not cure it"),
@@ -164,8 +165,8 @@ DEFAULT = Weights(
             "only taking power away brought the drive back",
             "the drive came back without its power being taken away"),
         _watched("errors_between_drops", "signal", _row(0.70, 0.12, 0.08, 0.05, 0.06, 0.10),
-            "its link goes on making errors for days on end, apart from any drop",
-            "its link makes no errors apart from drops",
+            "its link goes on making errors for days on end, apart from any episode",
+            "its link makes no errors apart from episodes",
             "judgement; idle states and supplies make errors at the moment that they fail, a bad path whenever "
             "packets pass"),
         _watched("only_replays", "signal", _row(0.06, 0.35, 0.05, 0.05, 0.15, 0.05),
@@ -181,7 +182,7 @@ DEFAULT = Weights(
         _watched("warning_minutes_rising", "load", _row(0.06, 0.05, 0.93, 0.12, 0.06, 0.08),
             "the drive counts minutes above its own temperature limit",
             "the drive counts no minutes above its own temperature limit",
-            "judgement; the drive's own minutes tell of heat where no reading came just before a drop"),
+            "judgement; the drive's own minutes tell of heat where no reading came just before an episode"),
         _watched("slow_against_siblings", "pace", _row(0.15, 0.04, 0.50, 0.40, 0.20, 0.04),
             "it is slow against its siblings",
             "it keeps pace with its siblings",
@@ -216,7 +217,7 @@ DEFAULT = Weights(
         _watched("drops_or_resets", "drops", _row(0.60, 0.97, 0.50, 0.50, 0.95, 0.97),
             "it drops or has to be reset",
             "it neither drops nor has to be reset",
-            "judgement; idle states, firmware and supply show by drops, while a bad path or failing flash can make "
+            "judgement; idle states, firmware and supply show by episodes, while a bad path or failing flash can make "
             "errors for weeks before the first"),
     ),
 )

@@ -83,7 +83,7 @@ def test_a_named_cause_says_why_and_what_to_do() -> None:
     assert because[0] == "its link trained below what both ends can do and the declaration asks"
     assert "its link makes more correctable errors than its siblings" in because
     assert not any(reason.startswith("against it") for reason in because)
-    assert "its drops have nothing to do with leaving an idle state" in because  # 1.3 times as often as usual
+    assert "its episodes have nothing to do with leaving an idle state" in because  # 1.3 times as often as usual
     assert "no other drive dropped at the same moment" not in because  # 1.06 times: no reason
     assert diagnosis.next_steps == tuple(step.after(None) for step in REMEDIES["signal-path"])
     loser = next(cause for cause in diagnosis.causes if cause.cause == "power-management")
@@ -114,7 +114,7 @@ def test_nothing_known_is_the_priors() -> None:
     assert diagnosis.posterior == pytest.approx(dict(DEFAULT.priors))
     assert diagnosis.verdict == "undetermined"
     assert diagnosis.observed == ()
-    assert diagnosis.causes[1].because == ("nothing known tells for or against it but how common it is (30%)",)
+    assert diagnosis.causes[1].because == ("nothing known speaks for or against it but how common it is (30%)",)
 
 
 def test_unknown_adds_nothing() -> None:

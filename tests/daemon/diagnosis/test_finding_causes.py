@@ -47,7 +47,7 @@ def test_undetermined_stands_first_and_its_check_comes_before_the_case_is_opened
     (explained,) = explain([doubtful], story.ledger)
     first = explained.causes[0]
     assert first.cause == "undetermined"
-    assert "what would tell most" in " ".join(first.because)
+    assert "what would show most" in " ".join(first.because)
     assert explained.next_steps[0] == "Look."
     assert "idle states off" in explained.next_steps[1]
     assert explained.next_steps[2] == f"Reseat it. {OPEN_CASE}"
