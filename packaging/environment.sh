@@ -61,6 +61,20 @@ find_python() {
     return 1
 }
 
+# Prints a Python of each supported version but the one named: as found on PATH, else as pyenv keeps it.
+find_other_pythons() {
+    for version in 3.11 3.12 3.13 3.14; do
+        [ "$version" != "$1" ] || continue
+        for candidate in "python$version" "${PYENV_ROOT:-$HOME/.pyenv}/versions/$version".*/bin/python; do
+            if [ "$("$candidate" -c 'import ensurepip, sqlite3, sys, venv; print("%d.%d" % sys.version_info[:2])' \
+                2>/dev/null)" = "$version" ]; then
+                command -v "$candidate"
+                break
+            fi
+        done
+    done
+}
+
 # What an environment was made from: one that was made from the same is used as it is.
 environment_key() {
     printf '%s %s\n' "$checkout" "$(cksum <"$checkout/pyproject.toml")"

@@ -166,7 +166,7 @@ class Copy:
         path = f"{self.folder / 'daemon'}:{self.folder / 'collectors'}"
         unmeasured = ["env", "-u", "COVERAGE_PROCESS_CONFIG", "-u", "COVERAGE_PROCESS_START"]  # the copy will be gone
         command = [*unmeasured, f"PYTHONPATH={path}", "PYTHONDONTWRITEBYTECODE=1", sys.executable, "-m", "pytest", "-x"]
-        slow = ["-m", "not (vm or browser or services)"]
+        slow = ["-m", "not (vm or browser or services or worlds)"]
         try:
             done = subprocess.run(
                 [*command, "-q", "-p", "no:cacheprovider", *slow, *tests],

@@ -19,6 +19,9 @@ BROWSER_PACKAGES="chromium"
 SERVICE_PACKAGES="prometheus prometheus-alertmanager systemd"
 # What is installed, read by what will read it.
 INSTALL_PACKAGES="python3-venv man-db zsh fish"
+# Where another Python can matter: files, SQLite, threads, arguments, JSON. The rest is arithmetic on plain values.
+INTERPRETER_TESTS="tests/collectors tests/contracts tests/daemon/commands tests/daemon/declaration tests/daemon/history
+    tests/daemon/outputs tests/daemon/service tests/daemon/test_cli.py tests/test_docs.py"
 # What says the same of the same input: other programs, and the kernel's headers.
 WITNESS_PACKAGES="linux-libc-dev pciutils pci.ids dmidecode kmod util-linux udev mdadm"
 
@@ -58,16 +61,37 @@ stage() {
   $result  $name ($(($(date +%s) - began)) s)"
 }
 
-slow="vm or browser or services"
+# with_python PYTHON: runs the tests that meet the interpreter and its library with another Python than .venv's.
+with_python() {
+    version=$("$1" -c 'import sys; print("%d.%d" % sys.version_info[:2])')
+    other=${LANEPROOF_CACHE:-.cache}/python-$version
+    if [ "$(cat "$other/stamp" 2>/dev/null)" != "$(environment_key)" ]; then
+        "$1" -m venv --clear "$other" || return 1
+        "$other/bin/python" -m pip install -q --disable-pip-version-check --editable '.[dev]' || return 1
+        environment_key >"$other/stamp"
+    fi
+    # shellcheck disable=SC2086 # a list of words
+    "$other/bin/python" -m pytest -q -n "$(nproc)" -m "not ($machine or worlds)" $INTERPRETER_TESTS
+}
+
+machine="vm or browser or services"
 stage "ruff check" ruff check .
 stage "ruff format" ruff format --check .
 stage "mypy" mypy
 stage "import arrows" lint-imports
 rm -f .coverage .coverage.*
-stage "pure tests" coverage run -m pytest -q -n "$(nproc)" -m "not ($slow)" --ignore=tests/benchmarks
+stage "pure tests" coverage run -m pytest -q -n "$(nproc)" -m "not ($machine or worlds)" --ignore=tests/benchmarks
+stage "a simulated box of each kind" python -m pytest -q -n "$(nproc)" -m worlds tests/simulation
+own_version=$(python -c 'import sys; print("%d.%d" % sys.version_info[:2])')
+other_pythons=$(find_other_pythons "$own_version")
+for python in $other_pythons; do
+    stage "pure tests with $("$python" --version)" with_python "$python"
+done
+[ -n "$other_pythons" ] || summary="$summary
+  skipped  pure tests with another Python (this machine has none but $own_version)"
 # One after another: two machines emulated at once on few processors keep each other from their deadlines.
 stage "tests with a real kernel, browser and services" \
-    coverage run -m pytest -q --durations=10 -m "$slow" --ignore=tests/benchmarks
+    coverage run -m pytest -q --durations=10 -m "$machine" --ignore=tests/benchmarks
 coverage combine -q
 stage "coverage" coverage report --skip-covered --sort=cover
 
