@@ -15,7 +15,8 @@ from html_tree import Node, read_html
 from laneproof.commands.inputs import load_build, open_recording
 from laneproof.engine import Engine, PassResult
 from laneproof.service import http
-from laneproof.service.http import Pages, Reply, Server
+from laneproof.service.http import Pages, Reply
+from laneproof.service.listener import Server
 from laneproof.service.status import DaemonStatus
 from laneproof_collectors.collection import make_collectors, read_snapshot
 from simulated_box import kelp_box

@@ -19,7 +19,8 @@ import pytest
 
 from laneproof.engine import PassResult
 from laneproof.outputs.metric_table import METRICS
-from laneproof.service.http import Pages, Server
+from laneproof.service.http import Pages
+from laneproof.service.listener import Server
 from laneproof.service.status import CollectorRun, DaemonStatus
 from troubled_box import troubled
 
@@ -143,9 +144,17 @@ def wait_for(what: Callable[[], Any], process: subprocess.Popen[bytes], log: Pat
     raise AssertionError(log.read_text()[-2000:])
 
 
+TOKEN = "0123456789abcdef"  # noqa: S105 (an example)
+
+
+def get(address: str) -> bytes:
+    asked = urllib.request.Request(address, headers={"Authorization": f"Bearer {TOKEN}"})  # noqa: S310 (our own address)
+    with urllib.request.urlopen(asked, timeout=10) as answer:  # noqa: S310 (likewise)
+        return bytes(answer.read())
+
+
 def get_json(address: str) -> Any:  # noqa: ANN401 (an API's JSON)
-    with urllib.request.urlopen(address, timeout=10) as answer:  # noqa: S310 (our own address)
-        return json.loads(answer.read())
+    return json.loads(get(address))
 
 
 @contextmanager
@@ -173,12 +182,19 @@ global: {{scrape_interval: 1s, evaluation_interval: 1s}}
 rule_files: [rules.yml]
 alerting: {{alertmanagers: [{{static_configs: [{{targets: ["127.0.0.1:{manager}"]}}]}}]}}
 scrape_configs:
-  - {{job_name: laneproof, static_configs: [{{targets: ["127.0.0.1:{demo}"]}}]}}
+  - job_name: laneproof
+    authorization: {{credentials_file: token}}
+    static_configs: [{{targets: ["127.0.0.1:{demo}"]}}]
 """
     )
+    token = tmp_path / "token"
+    token.write_text(f"{TOKEN}\n")
     listen = f"127.0.0.1:{demo}"
     with (
-        running(tmp_path / "demo.log", *LANEPROOF, "serve", "--demo", "--listen", listen) as one,
+        running(
+            tmp_path / "demo.log", *LANEPROOF, "serve", "--demo", "--listen", f"0.0.0.0:{demo}",
+            "--token-file", str(token),
+        ) as one,
         running(
             tmp_path / "manager.log", "prometheus-alertmanager", f"--config.file={FOLDER / 'alertmanager-example.yml'}",
             f"--storage.path={tmp_path / 'manager'}", f"--web.listen-address=127.0.0.1:{manager}",
@@ -190,7 +206,7 @@ scrape_configs:
         ) as three,
     ):  # fmt: skip
         wait_for(
-            lambda: b"ready" in urllib.request.urlopen(f"http://{listen}/ready", timeout=5).read(),
+            lambda: b"ready" in get(f"http://{listen}/ready"),
             one,
             tmp_path / "demo.log",
         )

@@ -5,6 +5,7 @@ import dataclasses
 import errno
 import logging
 import os
+import socket
 import sqlite3
 import sys
 import time
@@ -21,13 +22,15 @@ from laneproof.findings import FindingChange
 from laneproof.history.history import History
 from laneproof.history.store import Store
 from laneproof.past.saved_state import LedgerStateError
+from laneproof.service.access import SHORTEST_TOKEN, Access, is_beyond_loopback
 from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import STATE_NAME as DECLARATION
 from laneproof.service.declaration_file import DeclarationFile, Kept
 from laneproof.service.evidence_ring import EvidenceRing
-from laneproof.service.http import Pages, Server
+from laneproof.service.http import Pages
 from laneproof.service.last_frame_host import LastFrameHost
+from laneproof.service.listener import Server
 from laneproof.service.owner_notes import Inbox, sort_notes
 from laneproof.service.settings import Settings, parse_listen, parse_settings
 from laneproof_collectors.collection import make_collectors
@@ -51,15 +54,24 @@ def run(arguments: argparse.Namespace) -> int:
             address, port = parse_listen(arguments.listen)
         except SettingsError as error:
             raise CommandError(str(error), status=os.EX_USAGE) from error
+    token_file = arguments.token_file or settings.token_file
+    token = None if token_file is None else read_token(token_file)
+    names = (*settings.names, *([socket.gethostname()] if is_beyond_loopback(address) else []))
     if arguments.demo or arguments.source:
         daemon = make_recording_daemon(arguments.source, arguments.build, arguments.state)
     else:
         state = arguments.state or settings.state
         daemon = make_daemon(arguments.build, settings, state, without_declaration=arguments.without_declaration)
     try:
-        server = _listen(address, port, daemon)
+        server = _listen(address, port, daemon, Access(address, names, token))
         handle_signals(daemon)
-        server.start()
+        if token is None and is_beyond_loopback(address):
+            _log.warning(
+                "whoever reaches %s reads this box's serial numbers and faults, for no token is asked for: "
+                "set token_file in %s, or listen at 127.0.0.1",
+                address,
+                arguments.config or DEFAULT_SETTINGS,
+            )
         host = f"[{address}]" if ":" in address else address
         print(f"laneproof: listening at http://{host}:{server.port}/", file=sys.stderr, flush=True)  # noqa: T201
         daemon.run()
@@ -69,15 +81,41 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _listen(address: str, port: int, daemon: Daemon) -> Server:
+def read_token(path: str) -> str:
+    """Read the token that requests must show.
+
+    Raises:
+        CommandError: The file cannot be read (66, 77), or holds no token that could keep anybody out (78).
+    """
     try:
-        return Server(address, port, Pages(lambda: daemon.status))
+        file = Path(path)
+        token = file.read_text(encoding="ascii").strip()
+        others = file.stat().st_mode & 0o077
+    except OSError as error:
+        raise CommandError.from_os_error(error, path) from error
+    except UnicodeDecodeError as error:
+        raise CommandError(f"{path}: a token is plain ASCII text", status=os.EX_CONFIG) from error
+    if len(token) < SHORTEST_TOKEN or not token.isprintable() or " " in token:
+        how = f"a token is one word of {SHORTEST_TOKEN} characters at least"
+        raise CommandError(f"{path}: {how}; make one with: openssl rand -hex 24", status=os.EX_CONFIG)
+    if others:
+        _log.warning("%s can be read by others than its owner: chmod 600 %s", path, path)
+    return token
+
+
+def _listen(address: str, port: int, daemon: Daemon, access: Access) -> Server:
+    try:
+        server = Server(address, port, Pages(lambda: daemon.status), access)
+        server.start()
+    except RuntimeError as error:
+        raise CommandError(f"cannot listen at {address}:{port}: {error}", status=os.EX_OSERR) from error
     except OSError as error:
         message = f"cannot listen at {address}:{port}: {(error.strerror or str(error)).lower()}"
         status = os.EX_NOPERM if isinstance(error, PermissionError) else os.EX_CONFIG
         if error.errno == errno.EADDRNOTAVAIL:
             status = os.EX_TEMPFAIL  # an address may come late after a boot: the unit tries again
         raise CommandError(message, status=status) from error
+    return server
 
 
 def load_settings(path: str | None) -> Settings:

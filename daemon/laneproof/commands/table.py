@@ -149,6 +149,7 @@ COMMANDS = (
             (_build(), _flag("--without-declaration", "take the declaration out of force, until its file is changed")),
             _option("--config", metavar="FILE", help="the service's own settings"),
             _option("--listen", metavar="ADDRESS:PORT", help="where to answer HTTP (default 127.0.0.1:7766)"),
+            _option("--token-file", metavar="FILE", help="the token that each request must show"),
             _option("--state", metavar="FOLDER", help="where to keep its history (default /var/lib/laneproof)"),
         ),
     ),

@@ -1,17 +1,11 @@
 """Answers HTTP from the daemon's status: page, metrics, health, readiness, audit. A request never touches hardware."""
 
-import contextlib
 import json
-import logging
-import socket
 import time
 from collections.abc import Callable, Iterator
 from http import HTTPStatus
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib import resources
 from itertools import product
-from socketserver import TCPServer
-from threading import Thread
 from typing import Any
 
 from prometheus_client import CollectorRegistry, ProcessCollector
@@ -27,25 +21,10 @@ from laneproof.outputs.metrics import Sample, list_samples, make_families
 from laneproof.outputs.page.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
 from laneproof.service.status import DaemonStatus
 
-_log = logging.getLogger(__name__)
-
 ALIVE_WITHIN_SECONDS = 60.0
 """The loop goes round every few seconds; one that did not for this long hangs."""
-_LOOK_UP_SECONDS = 60.0
-"""How often the listener wakes without a caller: a box at rest is left at rest."""
 _JSON = "application/json; charset=utf-8"
 _TEXT = "text/plain; charset=utf-8"
-_CONTENT_POLICY = (
-    "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
-    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-)
-"""Nothing from elsewhere is loaded, and no other page may show this one in a frame."""
-_HEADERS = (
-    ("X-Content-Type-Options", "nosniff"),
-    ("Cache-Control", "no-store"),
-    ("Referrer-Policy", "no-referrer"),
-    ("Content-Security-Policy", _CONTENT_POLICY),
-)
 Reply = tuple[HTTPStatus, str, bytes]
 
 
@@ -180,88 +159,3 @@ def _as_json(change: FindingChange) -> dict[str, Any]:
 def _file(name: str, content_type: str) -> Reply:
     """Give a file that belongs to the page."""
     return HTTPStatus.OK, content_type, resources.files("laneproof.outputs.page").joinpath(name).read_bytes()
-
-
-class _Handler(BaseHTTPRequestHandler):
-    server: "Server"
-    server_version = "laneproof"
-    sys_version = ""
-    timeout = 10  # a client that says nothing is let go
-
-    def do_GET(self) -> None:
-        path = self.path.partition("?")[0]
-        try:
-            status, content_type, body = self.server.pages.answer(path, self.headers.get("Accept", ""))
-        except Exception:  # noqa: BLE001 (a fence: one bad answer must not end the thread silently)
-            _log.exception("answering %s failed", path[:80])
-            status, content_type, body = HTTPStatus.INTERNAL_SERVER_ERROR, _TEXT, b"failed; see the log\n"
-        self._send(status, content_type, body)
-
-    do_HEAD = do_GET  # noqa: N815 (the library's name)
-
-    def _refuse(self) -> None:
-        self._send(HTTPStatus.METHOD_NOT_ALLOWED, _TEXT, b"only GET and HEAD: nothing here can be changed\n")
-
-    do_POST = do_PUT = do_DELETE = do_PATCH = do_OPTIONS = _refuse  # noqa: N815 (likewise)
-
-    def _send(self, status: HTTPStatus, content_type: str, body: bytes) -> None:
-        self.send_response(status)
-        self.send_header("Content-Type", content_type)
-        self.send_header("Content-Length", str(len(body)))
-        for name, value in _HEADERS:
-            self.send_header(name, value)
-        if status is HTTPStatus.METHOD_NOT_ALLOWED:
-            self.send_header("Allow", "GET, HEAD")
-        self.end_headers()
-        if self.command != "HEAD":
-            self.wfile.write(body)
-
-    def log_message(self, format: str, *args: Any) -> None:  # noqa: A002, ANN401 (the library's signature)
-        _log.debug(format, *args)
-
-
-class Server(ThreadingHTTPServer):
-    """The listener, in threads of its own."""
-
-    daemon_threads = True
-    request_queue_size = 16
-
-    def __init__(self, address: str, port: int, pages: Pages) -> None:
-        """Bind; port 0 lets the system choose.
-
-        Raises:
-            OSError: The address cannot be bound.
-        """
-        self.pages = pages
-        self.address_family = socket.AF_INET6 if ":" in address else socket.AF_INET
-        super().__init__((address, port), _Handler)
-
-    def server_bind(self) -> None:
-        """Bind without the library's look-up of this host's name, which can wait long for a name server."""
-        TCPServer.server_bind(self)
-        self.server_name, self.server_port = str(self.server_address[0]), self.port
-
-    def handle_error(self, request: object, client_address: object) -> None:  # noqa: ARG002 (the library's signature)
-        """Note a client that went away in the middle of an answer; it is no fault of the service."""
-        _log.debug("answering %s failed", client_address, exc_info=True)
-
-    @property
-    def port(self) -> int:
-        """The port that it listens on."""
-        return int(self.server_address[1])
-
-    def start(self) -> None:
-        """Answer from now on."""
-        Thread(target=self.serve_forever, args=(_LOOK_UP_SECONDS,), name="http", daemon=True).start()
-
-    def close(self) -> None:
-        """Stop answering."""
-        ending = Thread(target=self.shutdown, name="http-end", daemon=True)
-        ending.start()
-        while ending.is_alive():  # a caller ends the library's wait at once
-            with (
-                contextlib.suppress(OSError),
-                socket.create_connection((str(self.server_address[0]), self.port), timeout=1),
-            ):
-                ending.join(0.05)
-        self.server_close()

@@ -26,6 +26,10 @@ class Settings(BaseModel):
     evidence: str | None = Field(
         default=None, min_length=1, description="the folder to keep the evidence of disconnects in"
     )
+    names: list[str] = Field(default_factory=list, description="further names by which this box is asked over HTTP")
+    token_file: str | None = Field(
+        default=None, min_length=1, description="the file with the token that each request must show"
+    )
     intervals: dict[str, float] = Field(default_factory=dict, description="seconds between readings, by collector")
 
 

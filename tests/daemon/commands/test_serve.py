@@ -184,6 +184,9 @@ def test_findings_keep_their_beginning_over_a_restart(tmp_path: Path, services: 
         (("--config", "{}/wrong"), os.EX_CONFIG),
         (("--config", "{}/latin"), os.EX_CONFIG),
         (("--state", "{}/wrong"), os.EX_CANTCREAT),
+        (("--token-file", "{}/missing"), os.EX_NOINPUT),
+        (("--token-file", "{}/wrong"), os.EX_CONFIG),
+        (("--token-file", "{}/latin"), os.EX_CONFIG),
         (("--listen", "nonsense"), os.EX_USAGE),
         (("--listen", "203.0.113.1:9"), os.EX_TEMPFAIL),  # RFC 5737: nobody's address, but one may come late
     ],
@@ -208,10 +211,44 @@ def test_a_port_below_1024_that_may_not_be_taken_ends_with_77(
     def refuse(*_: object) -> None:
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr("laneproof.service.http.TCPServer.server_bind", refuse)
+    monkeypatch.setattr("laneproof.service.listener.bind", refuse)
     status = main(["serve", "--state", str(tmp_path), "--listen", "127.0.0.1:80"])
     assert status == os.EX_NOPERM
     assert "cannot listen at 127.0.0.1:80: permission denied" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("listen", "mode", "warned"),
+    [
+        ("0.0.0.0:0", None, ["reads this box's serial numbers and faults"]),
+        ("0.0.0.0:0", 0o600, []),
+        ("127.0.0.1:0", None, []),
+        ("127.0.0.1:0", 0o644, ["can be read by others than its owner"]),
+    ],
+)
+def test_listening_beyond_loopback_without_a_token_is_warned_of(  # noqa: PLR0913 (the cases, and what records them)
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+    listen: str,
+    mode: int | None,
+    warned: list[str],
+) -> None:
+    monkeypatch.setattr("laneproof.service.daemon.Daemon.run", lambda _: None)
+    file = tmp_path / "token"
+    if mode is not None:
+        file.write_text("0123456789abcdef\n")
+        file.chmod(mode)
+    arguments = ["serve", "--demo", "--listen", listen, *(["--token-file", str(file)] if mode else [])]
+    before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)}
+    try:
+        assert main(arguments) == 0
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    told = [record.getMessage() for record in caplog.records if record.levelname == "WARNING"]
+    assert len(told) == len(warned)
+    assert all(words in line for words, line in zip(warned, told, strict=True))
 
 
 # --- its declaration --------------------------------------------------------------------------------------------------

@@ -1,11 +1,8 @@
 """What is answered over HTTP: a real server on a port that is free, and a real client."""
 
-import contextlib
-import http.client
 import json
 import os
 import re
-import socket
 from collections.abc import Iterator
 from dataclasses import replace
 from http import HTTPStatus
@@ -16,52 +13,13 @@ from jsonschema import Draft202012Validator
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as parse_openmetrics
 from prometheus_client.parser import text_string_to_metric_families
 
-from laneproof.engine import PassResult
+from asked_service import NOW, Client, publish
 from laneproof.findings import Change, FindingChange
 from laneproof.outputs.audit_json import audit_schema
 from laneproof.outputs.metric_table import BY_NAME, METRICS, write_docs
-from laneproof.service.http import ALIVE_WITHIN_SECONDS, Pages, Server
-from laneproof.service.status import CollectorRun, DaemonStatus
-from troubled_box import SIGN, troubled
-
-NOW = 5000.0
-
-
-def publish() -> DaemonStatus:
-    judged = troubled()
-    outcome = PassResult(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
-    runs = {
-        "functions": CollectorRun(finished_at=1_790_000_000.0, seconds=0.02, failed=False),
-        "thermal": CollectorRun(finished_at=1_789_999_000.0, seconds=0.01, failed=True),
-    }
-    overdue = {"memory": 61.0}
-    return DaemonStatus(
-        build=judged.build,
-        last_pass=outcome,
-        runs=runs,
-        overdue=overdue,
-        changes={("raised", "warning"): 2},
-        drops={"0000:00/01.2": 3, "0000:00/09.0": 1},
-        judged_at=NOW - 61.0,
-        complete=True,
-        alive_at=NOW,
-    )
-
-
-class Client:
-    """Asks one server, and holds what it publishes."""
-
-    def __init__(self, status: DaemonStatus) -> None:
-        self.status = status
-        self.server = Server("127.0.0.1", 0, Pages(lambda: self.status, now=lambda: NOW + 1.0))
-        self.server.start()
-
-    def ask(self, path: str, method: str = "GET", accept: str = "*/*") -> tuple[int, http.client.HTTPMessage, bytes]:
-        connection = http.client.HTTPConnection("127.0.0.1", self.server.port, timeout=10)
-        with contextlib.closing(connection):
-            connection.request(method, path, headers={"Accept": accept})
-            response = connection.getresponse()
-            return response.status, response.headers, response.read()
+from laneproof.service.http import ALIVE_WITHIN_SECONDS
+from laneproof.service.status import DaemonStatus
+from troubled_box import SIGN
 
 
 @pytest.fixture
@@ -206,65 +164,3 @@ def test_a_path_that_is_none_is_told_what_there_is(client: Client) -> None:
     assert status == HTTPStatus.NOT_FOUND
     assert b"/metrics" in body
     assert client.ask("/health?verbose=1")[0] == 200  # a query is passed over
-
-
-@pytest.mark.parametrize("path", ["/", "/style.css", "/metrics", "/health", "/api/v1/audit", "/nothing"])
-def test_every_answer_may_load_nothing_from_elsewhere(client: Client, path: str) -> None:
-    _, headers, _ = client.ask(path)
-    policy = dict(part.strip().split(" ", 1) for part in headers["Content-Security-Policy"].split(";"))
-    assert policy["default-src"] == "'none'"
-    assert all(value in ("'self'", "'none'") for value in policy.values())
-    assert headers["X-Content-Type-Options"] == "nosniff"
-    assert headers["Cache-Control"] == "no-store"
-    assert headers["Server"].strip() == "laneproof"  # and no version of the language
-
-
-def test_head_has_the_headers_and_no_body(client: Client) -> None:
-    _, headers, body = client.ask("/health", "HEAD")
-    assert (headers["Content-Length"], body) == ("5", b"")
-
-
-@pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH", "OPTIONS"])
-def test_nothing_can_be_changed(client: Client, method: str) -> None:
-    status, headers, _ = client.ask("/api/v1/audit", method)
-    assert (status, headers["Allow"]) == (HTTPStatus.METHOD_NOT_ALLOWED, "GET, HEAD")
-
-
-def test_a_fault_in_an_answer_is_500_and_the_next_is_answered(client: Client, caplog: pytest.LogCaptureFixture) -> None:
-    sound = client.status
-    client.status = replace(sound, last_pass=object())  # type: ignore[arg-type]
-    status, _, body = client.ask("/api/v1/audit")
-    assert (status, body) == (HTTPStatus.INTERNAL_SERVER_ERROR, b"failed; see the log\n")
-    assert "answering /api/v1/audit failed" in caplog.text
-    client.status = sound
-    assert client.ask("/api/v1/audit")[0] == 200
-
-
-@pytest.mark.parametrize(
-    "raw", [b"", b"\r\n\r\n", b"GET\r\n", b"\xff\xfe\x00" * 50, b"GET " + b"/" * 70_000, b"GET / HTTP/9"]
-)
-def test_noise_and_clients_that_leave_do_no_harm(
-    client: Client, raw: bytes, capsys: pytest.CaptureFixture[str]
-) -> None:
-    with socket.create_connection(("127.0.0.1", client.server.port), timeout=5) as connection:
-        connection.sendall(raw)
-    assert client.ask("/health")[0] == 200
-    assert "Traceback" not in capsys.readouterr().err
-
-
-def test_a_port_that_is_taken_is_an_error_of_the_system(client: Client) -> None:
-    with pytest.raises(OSError, match="Address already in use"):
-        Server("127.0.0.1", client.server.port, Pages(lambda: client.status))
-
-
-@pytest.mark.skipif(not socket.has_ipv6, reason="needs IPv6, which this system lacks")
-def test_it_listens_at_an_ipv6_address_too() -> None:
-    try:
-        server = Server("::1", 0, Pages(publish))
-    except OSError as error:
-        pytest.skip(f"needs an IPv6 loopback address: {error}")
-    server.start()
-    with contextlib.closing(http.client.HTTPConnection("::1", server.port, timeout=10)) as connection:
-        connection.request("GET", "/ready")
-        assert connection.getresponse().status == 200
-    server.close()

@@ -28,7 +28,7 @@ def test_all_can_be_set() -> None:
         ("# one\nprot = 1", "service.toml, line 2: prot is not a key here; did you mean 'port'?"),
         (
             "zzz = 1",
-            "service.toml, line 1: zzz is not a key here; known here: address, port, state, evidence, intervals",
+            "service.toml, line 1: zzz is not a key here; known here: address, port, state, evidence, names, ",
         ),
         ("port = 70000", "line 1: port cannot be 70000: input should be less than or equal to 65535"),
         ('port = "7766"', "line 1: port cannot be '7766': input should be a valid integer"),
