@@ -9,6 +9,7 @@ Source: Documentation/ABI/stable/sysfs-block, Documentation/block/stat.rst.
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from laneproof_collectors.host import Host
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
@@ -80,6 +81,7 @@ def parse_statistics(raw: bytes | Unread, *, what: str) -> BlockStatistics | Unr
     )
 
 
+@lru_cache(maxsize=1024)
 def name_namespace(node: str) -> str | None:
     """Name the disk that a folder below an NVMe controller stands for.
 

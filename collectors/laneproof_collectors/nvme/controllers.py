@@ -17,6 +17,7 @@ What it does not do: it parses no page (``health_and_identity.py``) and no outpu
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import cast
 
 from laneproof_collectors.disks.block import NamespaceMemory, name_namespace, read_namespaces
@@ -82,12 +83,23 @@ class NvmeCache:
     """What is remembered from pass to pass, so that a drive is not asked for what did not change."""
 
     identities: dict[Key, NvmeIdentity] = field(default_factory=dict)
+    attributes: dict[str, tuple[list[bytes | Unread], dict[str, str | Unread]]] = field(default_factory=dict)
+    """By folder, a controller's files as read last, and parsed."""
     namespaces: NamespaceMemory = field(default_factory=dict)
 
-    def keep_only(self, keys: set[Key]) -> None:
+    def keep_only(self, keys: set[Key], folders: set[str]) -> None:
         """Forget the drives that are not here any more."""
         for key in self.identities.keys() - keys:
             del self.identities[key]
+        for folder in self.attributes.keys() - folders:
+            del self.attributes[folder]
+
+    def parse_attributes(self, folder: str, raw: list[bytes | Unread]) -> dict[str, str | Unread]:
+        """Parse a controller's files; those that hold what they held are not parsed again."""
+        known = self.attributes.get(folder)
+        if known is None or known[0] != raw:
+            known = self.attributes[folder] = raw, dict(zip(_ATTRIBUTES, map(parse_text, raw), strict=True))
+        return known[1]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -100,6 +112,7 @@ class _Drive:
     address: str | None = None
     platform_path: str | None = None
     attributes: list[bytes | Unread] = field(default_factory=list)
+    texts: dict[str, str | Unread] = field(default_factory=dict)
     nodes: tuple[str, ...] = ()
     sleep: list[bytes | Unread] = field(default_factory=list)
     namespaces: tuple[NvmeNamespace, ...] = ()
@@ -109,7 +122,7 @@ class _Drive:
     temperatures: tuple[TemperatureReading, ...] = ()
 
     def text(self, name: str) -> str | Unread:
-        return parse_text(self.attributes[_ATTRIBUTES.index(name)])
+        return self.texts[name]
 
     def identity_text(self, name: str) -> str | Unread:
         """Give who it is from the kernel's files, else from what it answered itself: they hold the same words."""
@@ -143,9 +156,9 @@ def read_controllers(host: Host, cache: NvmeCache | None = None) -> tuple[NvmeCo
         shown = (answer for answer in host.folders(_SHOWN_BY_SYSFS) if not isinstance(answer, Unread))
         return () if is_absent(names) and next(shown, None) is not None else names
     drives = _locate(host, sorted(filter(_CONTROLLER.fullmatch, names), key=lambda name: int(name[4:])))
-    _read_attributes(host, drives)
+    _read_attributes(host, drives, cache)
     _read_namespaces(host, drives, cache)
-    cache.keep_only({key for drive in drives if (key := drive.key())})
+    cache.keep_only({key for drive in drives if (key := drive.key())}, {drive.path for drive in drives})
     asked = [drive for drive in drives if not _leave_alone(drive)]
     _ask_for_health(host, asked, cache)
     _ask_for_transitions(host, asked)
@@ -155,21 +168,26 @@ def read_controllers(host: Host, cache: NvmeCache | None = None) -> tuple[NvmeCo
 
 def _locate(host: Host, names: Sequence[str]) -> list[_Drive]:
     """Find each controller's own folder, and its PCI function where it has one."""
+    links = [f"{CLASS_FOLDER}/{name}" for name in names]
+    paths = (
+        link if isinstance(target, Unread) else resolve_link(link, target)
+        for link, target in zip(links, host.links(links), strict=True)
+    )
     drives = []
-    for name, target in zip(names, host.links(f"{CLASS_FOLDER}/{name}" for name in names), strict=True):
-        link = f"{CLASS_FOLDER}/{name}"
-        path = link if isinstance(target, Unread) else resolve_link(link, target)
-        function, _, below = path.rpartition("/nvme/")
-        drive = _Drive(name=name, path=path)
-        address = function.rpartition("/")[2]
-        if below == name:
-            drive.function = function
-            if is_address(address):
-                drive.address = address
-            else:
-                drive.platform_path = find_platform_path(path)
-        drives.append(drive)
+    for name, path in zip(names, paths, strict=True):
+        function, address, platform_path = _find_function(name, path)
+        drives.append(_Drive(name=name, path=path, function=function, address=address, platform_path=platform_path))
     return drives
+
+
+@lru_cache(maxsize=512)
+def _find_function(name: str, path: str) -> tuple[str | None, str | None, str | None]:
+    """Give a controller's `function`, `address` and `platform_path`."""
+    function, _, below = path.rpartition("/nvme/")
+    if below != name:
+        return None, None, None
+    address = function.rpartition("/")[2]
+    return (function, address, None) if is_address(address) else (function, None, find_platform_path(path))
 
 
 def _ask_each(host: Host, questions: Sequence[Sequence[Question]]) -> Iterator[list[Answer]]:
@@ -178,20 +196,25 @@ def _ask_each(host: Host, questions: Sequence[Sequence[Question]]) -> Iterator[l
     return ([next(answers) for _ in some] for some in questions)
 
 
-def _read_attributes(host: Host, drives: Sequence[_Drive]) -> None:
-    questions: list[list[Question]] = []
-    for drive in drives:
-        some: list[Question] = [ReadFile(f"{drive.path}/{name}") for name in _ATTRIBUTES]
-        some.append(ListFolder(drive.path))
-        if drive.function:
-            some += [ReadFile(f"{drive.function}/power/runtime_status"), ReadFile(f"{drive.function}/power_state")]
-        questions.append(some)
+def _read_attributes(host: Host, drives: Sequence[_Drive], cache: NvmeCache) -> None:
+    questions = [_ask_attributes(drive.path, drive.function) for drive in drives]
     for drive, answers in zip(drives, _ask_each(host, questions), strict=True):
         count = len(_ATTRIBUTES)
         drive.attributes = cast("list[bytes | Unread]", answers[:count])
+        drive.texts = cache.parse_attributes(drive.path, drive.attributes)
         nodes = cast("tuple[str, ...] | Unread", answers[count])
         drive.nodes = () if isinstance(nodes, Unread) else nodes
         drive.sleep = cast("list[bytes | Unread]", answers[count + 1 :])
+
+
+@lru_cache(maxsize=512)
+def _ask_attributes(path: str, function: str | None) -> tuple[Question, ...]:
+    of_function = ("power/runtime_status", "power_state") if function else ()
+    return (
+        *(ReadFile(f"{path}/{name}") for name in _ATTRIBUTES),
+        ListFolder(path),
+        *(ReadFile(f"{function}/{name}") for name in of_function),
+    )
 
 
 def _read_namespaces(host: Host, drives: Sequence[_Drive], cache: NvmeCache) -> None:

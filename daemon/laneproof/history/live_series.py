@@ -93,9 +93,16 @@ class LiveSeries:
         now: dict[Key, _Live] = {}
         for origin, measure, value in samples:
             key = (origin, measure.name)
+            live = before.get(key)
+            if (
+                live is not None
+                and value == live.written == live.latest
+                and mark.t < live.written_t + HEARTBEAT_SECONDS
+            ):
+                now.setdefault(key, live)  # nearly all: it stands still
+                continue
             if key in now:
                 continue  # two things under one name: the first counts
-            live = before.get(key)
             if live is None:
                 was_zero_at = self._when_zero(group, origin, measure, before)
                 live = self._take_up(key, measure, value, mark, was_zero_at=was_zero_at)

@@ -96,6 +96,17 @@ def map_devices(snapshot: Snapshot, before: DeviceMap | None = None) -> DeviceMa
     return replace(where, names=_name(snapshot, where, known.names if known else DeviceNames()))
 
 
+def name_controllers(snapshot: Snapshot) -> object:
+    """Give what of the controllers decides where things are: who and where they are, not what they count."""
+    controllers = snapshot.controllers
+    if isinstance(controllers, Unread):
+        return controllers
+    return [
+        (each.name, each.address, each.path, each.serial, *(namespace.name for namespace in each.namespaces))
+        for each in controllers
+    ]
+
+
 def _keep(kept: Mapping[str, str], read: Mapping[str, str], snapshot: Snapshot) -> dict[str, str]:
     """Join what is read now with what was known, unless the controllers were read and one is not there any more."""
     if isinstance(snapshot.controllers, Unread):

@@ -26,6 +26,8 @@ def sample(origin: Origin, measure: Measure, fact: object) -> tuple[Sample, ...]
         measure: What it is.
         fact: The fact as the snapshot has it.
     """
+    if type(fact) is int and -_WIDEST <= fact <= _WIDEST:  # nearly all of them
+        return (Sample(origin, measure, fact),)
     if isinstance(fact, int | float):
         return (Sample(origin, measure, _plain(fact, measure.digits)),)
     return ()

@@ -23,22 +23,25 @@ def sample_controllers(controllers: tuple[NvmeController, ...], where: DeviceMap
         yield from _load(controller.namespaces, origin)
 
 
-def _health(log: HealthLog, origin: Origin) -> Iterator[Sample]:
-    yield from sample(origin, measures.COMPOSITE, log.composite_temperature_celsius)
+def _health(log: HealthLog, origin: Origin) -> list[Sample]:
+    found = [*sample(origin, measures.COMPOSITE, log.composite_temperature_celsius)]
     for measure in measures.HEALTH_FIELDS:
         if measure.name not in log.absent:
-            yield from sample(origin, measure, getattr(log, measure.name))
+            found += sample(origin, measure, getattr(log, measure.name))
     for number, celsius in log.sensor_celsius.items():
-        yield from sample(origin, sensor(number), celsius)
+        found += sample(origin, sensor(number), celsius)
+    return found
 
 
-def _load(namespaces: tuple[NvmeNamespace, ...], origin: Origin) -> Iterator[Sample]:
+def _load(namespaces: tuple[NvmeNamespace, ...], origin: Origin) -> list[Sample]:
     reported = [namespace.statistics for namespace in namespaces]
     statistics = [figures for figures in reported if isinstance(figures, BlockStatistics)]
     if not statistics or len(statistics) != len(reported):
-        return  # a sum over a part would fall and rise with what could be read
+        return []  # a sum over a part would fall and rise with what could be read
+    found: list[Sample] = []
     for measure in measures.BLOCK_FIELDS:
-        yield from sample(origin, measure, sum(getattr(statistic, measure.name) for statistic in statistics))
+        found += sample(origin, measure, sum([getattr(statistic, measure.name) for statistic in statistics]))
+    return found
 
 
 def sample_drives(drives: tuple[SataDrive, ...], where: DeviceMap) -> Iterator[Sample]:

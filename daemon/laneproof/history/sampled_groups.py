@@ -47,5 +47,4 @@ SAMPLERS: Mapping[str, Sampler] = MappingProxyType(
 def sample_group(snapshot: Snapshot, group: str, where: DeviceMap) -> Iterator[Sample]:
     """Sample one group; nothing where it could not be read as a whole."""
     facts = getattr(snapshot, group)
-    if not isinstance(facts, Unread):
-        yield from SAMPLERS[group](facts, where)
+    return iter(()) if isinstance(facts, Unread) else SAMPLERS[group](facts, where)

@@ -8,6 +8,8 @@ import logging
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import fields
+from operator import attrgetter
 from types import MappingProxyType
 from typing import Any, Protocol, Self, TypeVar
 
@@ -24,12 +26,12 @@ from laneproof.history.history import History
 from laneproof.history.inventories import FEWEST_SECONDS, InventoryWriter
 from laneproof.history.live_series import LiveSeries, PassMark
 from laneproof.history.notes import Note, write_note
-from laneproof.history.origins import DeviceMap, DeviceNames, map_devices
+from laneproof.history.origins import DeviceMap, DeviceNames, map_devices, name_controllers
 from laneproof.history.sampled_groups import SAMPLERS, sample_group
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
-from laneproof_collectors.snapshot import NvmeController, Snapshot
+from laneproof_collectors.snapshot import NvmeController, PciFunction, Snapshot
 from laneproof_collectors.unread import Unread
 
 _log = logging.getLogger(__name__)
@@ -39,10 +41,11 @@ HEARTBEAT_SECONDS = 300.0
 """How often it is noted that somebody watched, where nothing moved."""
 
 TIDY_SECONDS = 3600.0
-_LISTED = ("functions", "slots", "power", "firmware", "memory", "arrays", "interfaces", "bonds", "drives")
-"""The groups of facts of which an inventory is made, besides NVMe controllers."""
+_LISTED = ("slots", "power", "firmware", "memory", "arrays", "interfaces", "bonds", "drives")
+"""The groups of facts of which an inventory is made, besides NVMe controllers and PCI functions."""
 
 Answer = TypeVar("Answer")
+_Part = TypeVar("_Part")
 
 
 class JudgedPass(Protocol):
@@ -73,6 +76,7 @@ class Store(History):
         self._lock = threading.RLock()
         self._where: DeviceMap | None = None
         self._located: tuple[object, ...] = ()
+        self._named: object = None
         self._saved: dict[str, bytes] = {}
         self._begin()
 
@@ -244,9 +248,13 @@ class Store(History):
             self._is_first = False
 
     def _map_devices(self, snapshot: Snapshot) -> DeviceMap:
-        sources = (snapshot.functions, snapshot.controllers, snapshot.drives, snapshot.firmware)
-        if self._where is None or any(a is not b for a, b in zip(sources, self._located, strict=True)):
-            self._where, self._located = map_devices(snapshot, self._where), sources
+        sources, named = (snapshot.functions, snapshot.drives, snapshot.firmware), name_controllers(snapshot)
+        if (
+            self._where is None
+            or named != self._named
+            or any(a is not b for a, b in zip(sources, self._located, strict=True))
+        ):
+            self._where, self._located, self._named = map_devices(snapshot, self._where), sources, named
         return self._where
 
     def _names(self) -> DeviceNames:
@@ -300,12 +308,21 @@ class Store(History):
 
 def _holds_the_same(snapshot: Snapshot, listed: Snapshot) -> bool:
     """Whether nothing of which an inventory is made was read again, or moved but for a drive's own counts."""
-    if any(getattr(snapshot, group) is not getattr(listed, group) for group in _LISTED):
-        return False
-    now, before = snapshot.controllers, listed.controllers
+    return all(getattr(snapshot, group) is getattr(listed, group) for group in _LISTED) and (
+        _hold_the_same(snapshot.controllers, listed.controllers, _without_counts)
+        and _hold_the_same(snapshot.functions, listed.functions, _without_errors)
+    )
+
+
+def _hold_the_same(
+    now: tuple[_Part, ...] | Unread, before: tuple[_Part, ...] | Unread, without_counts: Callable[[_Part], object]
+) -> bool:
     if isinstance(now, Unread) or isinstance(before, Unread):
         return now is before
-    return tuple(map(_without_counts, now)) == tuple(map(_without_counts, before))
+    return now is before or list(map(without_counts, now)) == list(map(without_counts, before))
+
+
+_without_errors = attrgetter(*(part.name for part in fields(PciFunction) if not part.name.startswith("aer")))
 
 
 def _without_counts(controller: NvmeController) -> tuple[object, ...]:
