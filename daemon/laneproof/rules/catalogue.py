@@ -61,6 +61,7 @@ from laneproof.rules.readings.reading_incomplete import READING_INCOMPLETE
 from laneproof.rules.readings.reading_stuck import READING_STUCK
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.settings.declaration_not_in_force import DECLARATION_NOT_IN_FORCE
+from laneproof.rules.settings.firmware_changed import FIRMWARE_CHANGED
 from laneproof.rules.settings.firmware_differs import FIRMWARE_DIFFERS
 from laneproof.rules.settings.power_setting_differs import POWER_SETTING_DIFFERS
 
@@ -114,6 +115,7 @@ RULES: tuple[Rule, ...] = (
     ERRORS_NOT_COUNTED,
     ERRORS_HIDDEN,
     IDENTITY_DOUBTFUL,
+    FIRMWARE_CHANGED,
     READING_STUCK,
     DECLARATION_NOT_IN_FORCE,
 )

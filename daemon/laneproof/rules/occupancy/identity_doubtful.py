@@ -14,7 +14,6 @@ NAME = "identity-doubtful"
 CLEAR_SECONDS = 7 * DAY
 """How long a change of identity is reported. Judgement."""
 
-_FIRMWARE = "firmware of drives"
 _NO_IDENTIFIERS = ("", "0", "none")
 
 
@@ -28,9 +27,6 @@ def _judge(current: Pass) -> Iterator[Finding]:
         doubts = [*_find_doubts(occupant, sharing), *_find_changes(occupant, current.past.ledger)]
         if doubts:
             yield _report(arrangement, occupant, doubts)
-    updated = dict(_find_updates(arrangement, current.past.ledger))
-    if updated:
-        yield _report_updates(updated)
 
 
 def _identifiers(occupant: Occupant) -> Iterator[tuple[str, str]]:
@@ -70,38 +66,6 @@ def _find_changes(occupant: Occupant, ledger: Ledger) -> Iterator[str]:
             yield f"{what}, since {format_time(ledger.timeline.to_wall(at))}"
 
 
-def _find_updates(arrangement: Arrangement, ledger: Ledger) -> Iterator[tuple[str, str]]:
-    """Give the drives whose firmware changed recently, other than to what the declaration names, with what changed."""
-    if all(change.what != "drive-firmware" for change in ledger.changes.changes):
-        return
-    since = ledger.now - CLEAR_SECONDS
-    for occupant in arrangement.drives:
-        record = ledger.drives.of(occupant)
-        label = arrangement.label_of(occupant)
-        placement = arrangement.by_label.get(label) if label else None
-        planned = placement.plan.firmware if placement and placement.plan else None
-        for change in ledger.changes.changes:
-            is_mine = change.what == "drive-firmware" and record is not None and change.serial == record.serial
-            if is_mine and change.at >= since and (planned is None or not is_same_text(change.after, planned)):
-                yield label or occupant.name, f"{change.before} to {change.after}"
-
-
-def _report_updates(updated: dict[str, str]) -> Finding:
-    """Tell all firmware updates in one finding: an owner updates drives of a kind together."""
-    said = "; ".join(f"{name} from {change}" for name, change in updated.items())
-    return Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
-        severity=Severity.NOTICE,
-        subject=_FIRMWARE,
-        key=_FIRMWARE,
-        summary=f"firmware of drives changed within a week: {said}",
-        observed=said,
-        evidence={"changed": updated},
-        next_steps=IDENTITY_DOUBTFUL.look_next,
-    )
-
-
 def _report(arrangement: Arrangement, occupant: Occupant, doubts: Sequence[str]) -> Finding:
     label = arrangement.label_of(occupant)
     serial = occupant.serial.strip() if isinstance(occupant.serial, str) else ""
@@ -125,13 +89,12 @@ IDENTITY_DOUBTFUL = Rule(
     statement="Each drive reports an identity of its own, and stays what it was.",
     why=(
         "History follows a drive by its serial number. Two that report the same, or one that reports none, cannot be "
-        "kept apart after a replacement; and a serial number whose model, capacity or firmware changed means another "
-        "drive, another namespace, or an update, which a later fault may go back to. A drive with two ports shows "
-        "the same number twice and is one drive. A change is reported for a week; firmware that the declaration "
-        "names is no change."
+        "kept apart after a replacement; and a serial number whose model or capacity changed means another drive or "
+        "another namespace. A drive with two ports shows the same number twice and is one drive. A change is reported "
+        "for a week."
     ),
     look_next=advise(
-        "If it was updated or replaced on purpose, bring the declaration up to date.",
+        "If it was replaced or divided anew on purpose, bring the declaration up to date.",
         Step("Compare the number on the drive's label with what it tells.", (OPEN_CASE,)),
     ),
     judge=_judge,

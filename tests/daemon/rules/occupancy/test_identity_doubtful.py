@@ -4,7 +4,7 @@ from laneproof.rules.occupancy.identity_doubtful import IDENTITY_DOUBTFUL
 from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import NvmeNamespace, Snapshot
 from rule_examples import check_examples, example
-from simulated_box import Box, declare, declare_risers
+from simulated_box import Box, declare_risers
 from simulated_past import PATHS, health_snapshot, renamed_past
 from story_engine import DAY, Watcher
 
@@ -58,27 +58,6 @@ def test_another_capacity_under_the_same_number_is_told_for_a_week() -> None:
     assert watcher.standing == []
 
 
-def test_updated_firmware_is_one_note_for_all_and_none_where_it_is_the_plan() -> None:
-    def all_at(firmware: str) -> Box:
-        made = Box()
-        for number, path in enumerate(PATHS):
-            made.with_port(path).with_drive(path, serial=f"FN{number}", firmware=firmware)
-        return made
-
-    watcher = Watcher("identity-doubtful").observe(all_at("2.1")).restart().observe(all_at("2.2"), after=60)
-    assert len(watcher.standing) == 1
-    assert watcher.standing[0].summary.count("from 2.1 to 2.2") == 4
-    positions = [
-        f'[[position]]\nlabel = "a{n}"\npath = "{path}"\noccupant = {{ firmware = "2.2" }}\n'
-        for n, path in enumerate(PATHS)
-    ]
-    plan = declare("".join(positions))
-    assert (
-        Watcher("identity-doubtful", plan).observe(all_at("2.1")).restart().observe(all_at("2.2"), after=60).standing
-        == []
-    )
-
-
 def twins(first: str, second: str) -> Snapshot:
     box = Box().with_port(PATHS[0]).with_drive(PATHS[0], serial=first)
     return box.with_port(PATHS[1]).with_drive(PATHS[1], serial=second).snapshot()
@@ -92,14 +71,14 @@ def test_examples() -> None:
             "two drives tell the same serial number",
             declare_risers(2),
             twins("FN77", "FN77"),
-            "notice nvme0 | If it was updated",
-            "notice nvme1 | If it was updated",
+            "notice nvme0 | If it was replaced",
+            "notice nvme1 | If it was replaced",
         ),
         example(
             "the same serial number tells another capacity than yesterday",
             declare_risers(2),
             health_snapshot(),
-            "notice nvme0 | If it was updated",
+            "notice nvme0 | If it was replaced",
             past=renamed_past(),
         ),
     )
