@@ -12,7 +12,7 @@ from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
 SCHEMA = 1
-_RFC_3339 = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$"
+RFC_3339 = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$"
 
 
 class _Strict(BaseModel):
@@ -41,7 +41,7 @@ class FindingReport(_Strict):
     evidence: dict[str, Any]
     causes: list[CauseReport]
     next_steps: list[str]
-    since: str | None = Field(pattern=_RFC_3339)
+    since: str | None = Field(pattern=RFC_3339)
     accepted: str | None = Field(default=None, description="the owner's reason, where the declaration accepts it")
 
 
@@ -59,7 +59,7 @@ class AuditReport(_Strict):
 
     schema_version: Literal[1] = Field(alias="schema")
     box: str
-    taken_at: str = Field(pattern=_RFC_3339)
+    taken_at: str = Field(pattern=RFC_3339)
     verdict: Literal["holds", "differs", "unverified"]
     declared: bool = Field(description="whether there was a declaration to compare with")
     counts: CountsReport

@@ -1,12 +1,10 @@
 """Answers HTTP from the daemon's status: page, metrics, health, readiness, audit. A request never touches hardware."""
 
-import json
 import time
 from collections.abc import Callable, Iterator
 from http import HTTPStatus
 from importlib import resources
 from itertools import product
-from typing import Any
 
 from prometheus_client import CollectorRegistry, ProcessCollector
 from prometheus_client.exposition import choose_encoder
@@ -15,15 +13,14 @@ from prometheus_client.registry import Collector
 
 from laneproof import __version__
 from laneproof.evidence.alarm_budget import FALSE_ALARMS_PER_YEAR
-from laneproof.findings import Change, FindingChange, Severity
-from laneproof.outputs.audit_json import as_json
+from laneproof.findings import Change, Severity
 from laneproof.outputs.metrics import Sample, list_samples, make_families
 from laneproof.outputs.page.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
+from laneproof.service.api import ROOT, Api
 from laneproof.service.status import DaemonStatus
 
 ALIVE_WITHIN_SECONDS = 60.0
 """The loop goes round every few seconds; one that did not for this long hangs."""
-_JSON = "application/json; charset=utf-8"
 _TEXT = "text/plain; charset=utf-8"
 Reply = tuple[HTTPStatus, str, bytes]
 
@@ -85,20 +82,22 @@ class Pages:
             "/metrics": self._metrics,
             "/health": self._health,
             "/ready": self._ready,
-            "/api/v1/audit": self._audit,
-            "/api/v1/changes": self._changes,
         }
+        self._api = Api(status, now=now)
 
-    def answer(self, path: str, accept: str) -> Reply:
+    def answer(self, path: str, accept: str, query: str = "") -> Reply:
         """Answer one GET.
 
         Args:
             path: The path, without its query.
             accept: The request's Accept header.
+            query: What follows the path's question mark.
         """
+        if path.startswith(ROOT):
+            return self._api.answer(path, query)
         route = self._routes.get(path)
         if route is None:
-            known = ", ".join(self._routes)
+            known = ", ".join((*self._routes, *self._api.paths))
             return HTTPStatus.NOT_FOUND, _TEXT, f"there is nothing at {path[:80]}; there is {known}\n".encode()
         return route(accept)
 
@@ -138,22 +137,6 @@ class Pages:
         if status.last_pass is None:
             return HTTPStatus.SERVICE_UNAVAILABLE, _TEXT, b"the first pass is not complete\n"
         return HTTPStatus.OK, _TEXT, b"ready\n"
-
-    def _audit(self, _: str) -> Reply:
-        status = self._status()
-        if status.last_pass is None:
-            return HTTPStatus.SERVICE_UNAVAILABLE, _JSON, b'{"error": "the first pass is not complete"}\n'
-        audit = as_json(status.build, status.last_pass.snapshot, status.last_pass.findings)
-        return HTTPStatus.OK, _JSON, json.dumps(audit).encode() + b"\n"
-
-    def _changes(self, _: str) -> Reply:
-        changes = [_as_json(change) for change in self._status().recent]
-        return HTTPStatus.OK, _JSON, json.dumps({"changes": changes}).encode() + b"\n"
-
-
-def _as_json(change: FindingChange) -> dict[str, Any]:
-    """Give a change as a line of ``laneproof replay --json`` has it."""
-    return {"t": change.at, "change": str(change.change), "finding": change.finding.as_json()}
 
 
 def _file(name: str, content_type: str) -> Reply:

@@ -87,7 +87,7 @@ class Application:
             says = b"only GET and HEAD: nothing here can be changed\n"
             return HTTPStatus.METHOD_NOT_ALLOWED, _TEXT, says, _ALLOW
         try:
-            return *self._pages.answer(path, environ.get("HTTP_ACCEPT", "")), ()
+            return *self._pages.answer(path, environ.get("HTTP_ACCEPT", ""), environ.get("QUERY_STRING", "")), ()
         except Exception:  # noqa: BLE001 (a fence: one bad answer must not end the thread silently)
             _log.exception("answering %s failed", ascii(path[:80]))
             return HTTPStatus.INTERNAL_SERVER_ERROR, _TEXT, b"failed; see the log\n", ()

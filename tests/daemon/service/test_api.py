@@ -1,0 +1,67 @@
+"""What is answered below /api/v1: documents, and a sentence where there is none."""
+
+import json
+from http import HTTPStatus
+
+import pytest
+
+from laneproof.engine import PassResult
+from laneproof.findings import Change, FindingChange
+from laneproof.service.api import Api
+from laneproof.service.status import DaemonStatus
+from troubled_box import SIGN, troubled
+
+CHANGES = tuple(
+    FindingChange(at=1_790_000_000.0 + at, change=change, finding=SIGN)
+    for at, change in ((60.0, Change.CLEARED), (0.0, Change.RAISED))
+)
+
+
+def publish() -> DaemonStatus:
+    judged = troubled()
+    outcome = PassResult(snapshot=judged.snapshot, findings=judged.findings, changes=(), waiting=False)
+    return DaemonStatus(build=judged.build, last_pass=outcome, judged_at=10.0, recent=CHANGES)
+
+
+def ask(path: str, query: str = "", status: DaemonStatus | None = None) -> tuple[int, dict[str, object]]:
+    answer, content_type, body = Api(lambda: status or publish(), now=lambda: 14.0).answer(f"/api/v1/{path}", query)
+    assert content_type == "application/json; charset=utf-8"
+    return answer, json.loads(body)
+
+
+def test_the_cases_say_how_old_they_are() -> None:
+    status, document = ask("cases")
+    assert (status, document["box"], document["age_seconds"]) == (200, "kelp-1", 4.0)
+
+
+@pytest.mark.parametrize(
+    ("query", "changes"),
+    [
+        ("", ["cleared", "raised"]),
+        ("since=2026-09-21T14:14:00Z", ["cleared"]),
+        ("since=2026-09-21T16:13:20%2B02:00", ["cleared", "raised"]),
+        ("since=2026-09-22T00:00:00Z", []),
+    ],
+)
+def test_changes_are_given_since_a_time(query: str, changes: list[str]) -> None:
+    status, document = ask("changes", query)
+    assert status == 200
+    assert isinstance(document["changes"], list)
+    assert [change["change"] for change in document["changes"]] == changes
+
+
+def test_a_change_has_its_time_in_both_forms_and_the_name_that_stays() -> None:
+    first = ask("changes")[1]["changes"][0]  # type: ignore[index] (parsed JSON)
+    assert (first["t"], first["at"], first["finding"]["about"]) == (1_790_000_060.0, "2026-09-21T14:14:20Z", "riser-2")
+
+
+@pytest.mark.parametrize("query", ["since=yesterday", "since=2026-09-21T14:14:00", "since", "since=9999999-01-01"])
+def test_a_time_that_is_none_is_refused_with_a_sentence(query: str) -> None:
+    status, document = ask("changes", query)
+    assert status == HTTPStatus.BAD_REQUEST
+    assert "since" in str(document["error"])
+
+
+@pytest.mark.parametrize(("path", "status"), [("audit", 503), ("cases", 503), ("changes", 200), ("none", 404)])
+def test_before_the_first_pass(path: str, status: int) -> None:
+    assert ask(path, status=DaemonStatus())[0] == status
