@@ -158,7 +158,8 @@ remove() {
     ! has_systemd || systemctl disable --now $UNITS >/dev/null 2>&1 || true
     take_away
     if [ "$1" = --purge ]; then
-        rm -rf "$DESTDIR$CONFIGURATION" "$DESTDIR$STATE" "$DESTDIR$DROP_INS"
+        rm -rf "$DESTDIR$CONFIGURATION" "$DESTDIR$STATE" "$DESTDIR$STATE-notify" "$DESTDIR$DROP_INS" \
+            "$DESTDIR/var/lib/private/laneproof-notify"
     else
         say "removed; kept: $CONFIGURATION and $STATE (--purge takes them away)"
     fi

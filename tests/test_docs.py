@@ -1,6 +1,7 @@
 """The docs hold: each rule, metric and option is in them, links lead somewhere, and no file names this machine."""
 
 import re
+import shlex
 import subprocess
 from pathlib import Path
 
@@ -74,7 +75,7 @@ def test_the_commands_shown_are_ones_that_the_parser_takes() -> None:
     shown = 0
     for page in PAGES:
         for line in re.findall(r"^ {4}(?:sudo )?laneproof ([a-z].*)$", page.read_text("utf-8"), re.MULTILINE):
-            words = re.split(r"  +|#|>", line)[0].split()
+            words = shlex.split(re.split(r"  +|#|>", line)[0])
             parser.parse_args(words)  # ends the test where it is wrong
             shown += 1
     assert shown > 10

@@ -88,6 +88,7 @@ _JSON = _flag("--json", "print JSON")
 _COMMON = (_SOURCE, _build("the declaration (default: /etc/laneproof/build.toml)"), _JSON)
 _WIDTH = _option("--width", type=_positive, metavar="COLUMNS", help="width of the text (default: the terminal's)")
 _STATE = _option("--state", metavar="FOLDER", help="where the daemon keeps its history")
+_NOTIFY_CONFIG = _option("--config", metavar="FILE", help="its settings (default: /etc/laneproof/notify.toml)")
 _MOMENT = "a recording, REC@MOMENT, an audit's JSON, or @MOMENT of the daemon's history (2026-11-20, 30d, now)"
 
 # --- the commands -----------------------------------------------------------------------------------------------------
@@ -264,6 +265,27 @@ COMMANDS = (
         epilog="Exit status of the guide: 0 safe now, 1 not safe now, 2 not sure; of the check of the new drive: 0 it "
         "fits, 1 it does not, 2 not all could be read; 75 where no drive came in time. It changes nothing and runs "
         "nothing.",
+    ),
+    Command(
+        "notify",
+        "Send what the watch finds to people: mail, chat, push, webhook.",
+        (
+            _NOTIFY_CONFIG,
+            _flag("--test", "send a test message to each address, and say how it went"),
+            _option("--acknowledge", type=_positive, metavar="CASE", help="send no more reminders of a case"),
+            _option("--because", metavar="REASON", help="why, with --acknowledge"),
+        ),
+        epilog="Exit status of --test: 0 every address took the message, 69 not every one did.",
+    ),
+    Command(
+        "work",
+        "Plan work on the box: what it causes is kept, and not sent.",
+        (
+            _option("do", nargs="?", choices=("start", "end"), help="without it, what is planned is shown"),
+            _option("text", nargs="?", metavar="TEXT", help="what is done, with the positions' labels"),
+            _option("--for", dest="length", default="2h", metavar="TIME", help="how long: 30m, 2h, 1d (default 2h)"),
+            _NOTIFY_CONFIG,
+        ),
     ),
     Command(
         "schema",

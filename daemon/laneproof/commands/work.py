@@ -1,0 +1,64 @@
+"""``laneproof work``: planned work, during which what it causes is kept and not sent."""
+
+import argparse
+import os
+import re
+
+from laneproof.commands.errors import CommandError
+from laneproof.commands.inputs import now_by_clock
+from laneproof.commands.notify import leave_request, load_notify_settings
+from laneproof.commands.terminal import show
+from laneproof.findings import format_time
+from laneproof.notification.decisions import Work
+from laneproof.notification.state_folder import StateFolder
+
+_LENGTH = re.compile(r"(\d{1,4})([mhd])", re.ASCII)
+_UNIT_SECONDS = {"m": 60.0, "h": 3600.0, "d": 86400.0}
+LONGEST_SECONDS = 7 * 86400.0
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Begin, end or show planned work."""
+    settings = load_notify_settings(arguments.config)
+    match arguments.do:
+        case "start":
+            if not arguments.text:
+                raise CommandError('say what is done: laneproof work start "swap riser-2"', status=os.EX_USAGE)
+            now = now_by_clock()
+            until = now + parse_length(arguments.length)
+            leave_request(settings, do="start-work", text=arguments.text, since=now, until=until)
+            show(f"until {format_time(until)}, or 'laneproof work end', what this causes is kept and not sent\n")
+        case "end":
+            show(_describe(_read_work(settings.state)))
+            leave_request(settings, do="end-work")
+            show("what is still wrong is sent soon\n")
+        case _:
+            show(_describe(_read_work(settings.state)))
+    return os.EX_OK
+
+
+def parse_length(text: str) -> float:
+    """Parse how long work takes, such as ``2h``, in seconds.
+
+    Raises:
+        CommandError: It is no length, or more than a week (64).
+    """
+    match = _LENGTH.fullmatch(text)
+    seconds = int(match[1]) * _UNIT_SECONDS[match[2]] if match else 0.0
+    if not 0 < seconds <= LONGEST_SECONDS:
+        raise CommandError(f"--for {text}: write 30m, 2h or 1d, a week at the most", status=os.EX_USAGE)
+    return seconds
+
+
+def _read_work(state: str) -> Work | None:
+    try:
+        return StateFolder(state).load().reports.work
+    except OSError as error:
+        raise CommandError.from_os_error(error, state) from error
+
+
+def _describe(work: Work | None) -> str:
+    if work is None:
+        return "no work is planned\n"
+    kept = "".join(f"  {line}\n" for line in work.kept) or "  nothing so far\n"
+    return f"{work.text}: since {format_time(work.since)}, until {format_time(work.until)}; kept and not sent:\n{kept}"

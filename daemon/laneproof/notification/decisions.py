@@ -1,0 +1,389 @@
+"""What is to be sent: a pure function of what was sent, what stands now, the time and the settings.
+
+| a case | and | sends |
+| --- | --- | --- |
+| is new | its cause has settled | raised |
+| was reported | an alarm joins it, or one of it becomes louder | worse |
+| was reported | an alarm stands for a day, and on | reminder |
+| was reported | it is gone for a while | cleared |
+| was held back by quiet hours | it is gone for a while | over |
+
+A case is known by its findings, not by its cause, which may move. What is acknowledged is not reminded of; what begins
+during planned work is kept until the work ends. A setting is what it is until somebody changes it: it is reported once.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import NamedTuple
+
+from laneproof.findings import Change, FindingChange, Severity
+from laneproof.notification.cases import Case, collect_cases, identify
+from laneproof.notification.settings import DAY_SECONDS, NotifySettings
+from laneproof.outputs.cases_json import PositionFacts
+
+SETTLE_SECONDS, LONGEST_SETTLE_SECONDS = 60.0, 300.0
+"""How long nothing of a case may move before it is reported, and when it is all the same. Judgement."""
+CLEAR_SECONDS = 600.0
+"""How long a case must be gone to be reported as cleared; twice as long each time that it came back within a day."""
+SETTING_RULES = frozenset({"power-setting-differs", "firmware-differs", "errors-not-counted", "errors-hidden"})
+"""What they find stays as it is until somebody changes a setting."""
+LONG_STANDING_SECONDS = 30 * DAY_SECONDS
+"""A setting that was so for this long before anybody was told is a notice."""
+
+
+class Kind(StrEnum):
+    """What a message says of its case."""
+
+    RAISED = "raised"
+    WORSE = "worse"
+    REMINDER = "reminder"
+    CLEARED = "cleared"
+    OVER = "over"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenCase:
+    """A case as far as it was reported.
+
+    Attributes:
+        number: Its number, by which it is acknowledged.
+        about: What it is about.
+        rules: The rules that spoke.
+        severities: Its findings' severities as last seen, by identity.
+        reported: The severities that were reported, by identity; empty where nothing was.
+        cause: The likeliest cause as last seen.
+        since: When the first of it was raised, unix seconds.
+        first_seen: When it was first seen here.
+        moved_at: When a finding joined it, or its cause changed.
+        news_since: Since when there is something to report; None where there is nothing.
+        sent_at: When the last message was made; None where none was.
+        reminders: How many reminders were sent.
+        gone_since: Since when it does not stand; None while it stands.
+        returns: How often it came back within a day.
+        acknowledged: The owner's reason; empty where there is none.
+    """
+
+    number: int
+    about: str
+    rules: tuple[str, ...]
+    severities: Mapping[str, Severity]
+    reported: Mapping[str, Severity] = field(default_factory=dict)
+    cause: str = ""
+    since: float
+    first_seen: float
+    moved_at: float
+    news_since: float | None = None
+    sent_at: float | None = None
+    reminders: int = 0
+    gone_since: float | None = None
+    returns: int = 0
+    acknowledged: str = ""
+
+    @property
+    def severity(self) -> Severity:
+        """The loudest of its findings as last seen."""
+        return max(self.severities.values(), key=lambda severity: severity.rank)
+
+    @property
+    def is_setting(self) -> bool:
+        """Whether nothing but settings is wrong."""
+        return set(self.rules) <= SETTING_RULES
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """Planned work: what it causes is kept, and not sent.
+
+    Attributes:
+        text: What is done.
+        since: When it began, unix seconds.
+        until: When it ends by itself.
+        positions: The positions that its text names.
+        kept: What began meanwhile, in a line each.
+    """
+
+    text: str
+    since: float
+    until: float
+    positions: tuple[str, ...] = ()
+    kept: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reports:
+    """What was reported so far, and what goes on.
+
+    Attributes:
+        open: The cases that are not over.
+        closed: Those that were over within the last day, for when they come back.
+        next_number: The next case's number.
+        work: Planned work, None where there is none.
+    """
+
+    open: tuple[OpenCase, ...] = ()
+    closed: tuple[OpenCase, ...] = ()
+    next_number: int = 1
+    work: Work | None = None
+
+
+class Report(NamedTuple):
+    """One thing to say: of which case, how loud, and its findings, None where they are gone."""
+
+    kind: Kind
+    known: OpenCase
+    severity: Severity
+    case: Case | None
+
+
+def decide(  # noqa: PLR0913 (one question, and all that it depends on)
+    before: Reports,
+    cases: Sequence[Case],
+    now: float,
+    settings: NotifySettings,
+    *,
+    waiting: frozenset[int] = frozenset(),
+    is_complete: bool = True,
+) -> tuple[Reports, tuple[Report, ...]]:
+    """Decide what is to be said now.
+
+    Args:
+        before: What was reported so far.
+        cases: What stands now.
+        now: The time, unix seconds.
+        settings: The settings.
+        waiting: The cases of which a message waits to be delivered: they are not reminded of.
+        is_complete: Whether `cases` are all; where not, what is missing may stand all the same.
+
+    Returns:
+        What was reported then, and what to say.
+    """
+    if before.work is not None and now >= before.work.until:
+        before = end_work(before, now)
+    met, gone, following = _meet(before, cases, now)
+    after: list[OpenCase] = []
+    closed = [known for known in before.closed if known.gone_since is not None and now - known.gone_since < DAY_SECONDS]
+    reports: list[Report] = []
+    work = before.work
+    for known, case in met:
+        if work is not None and _is_by_work(work, known, case):
+            line = f"{known.about}: {', '.join(known.rules)}"
+            work = replace(work, kept=tuple(dict.fromkeys((*work.kept, line))))
+            after.append(known)
+            continue
+        severity = _loudness(known, case, now)
+        kind = _find_kind(known, severity, now, settings, is_waiting=known.number in waiting)
+        after.append(known if kind is None else _mark(known, case, kind, now))
+        if kind is not None:
+            reports.append(Report(kind, after[-1], severity, case))
+    for missing in gone:
+        known = replace(missing, gone_since=now) if is_complete and missing.gone_since is None else missing
+        if _may_be_over(known, now, settings, work):
+            closed.append(known)
+            if (end := _find_end(known, settings, work)) is not None:
+                reports.append(Report(end, known, known.severity, None))
+        else:
+            after.append(known)
+    return Reports(open=tuple(after), closed=tuple(closed), next_number=following, work=work), tuple(reports)
+
+
+def _meet(
+    before: Reports, cases: Sequence[Case], now: float
+) -> tuple[list[tuple[OpenCase, Case]], list[OpenCase], int]:
+    """Find the open case of each standing one; give those that no longer stand, and the next free number."""
+    left = {known.number: known for known in before.open}
+    was_reported = {name: severity for known in before.open for name, severity in known.reported.items()}
+    following, met = before.next_number, []
+    for case in cases:
+        names = case.severities.keys()
+        own = [number for number, known in left.items() if names & (known.severities.keys() | known.reported.keys())]
+        if own:
+            known, *others = (left.pop(number) for number in sorted(own))
+            known = replace(known, reported={**dict(_pairs(others)), **known.reported})
+        else:
+            known = _open(case, following, before.closed, was_reported, now)
+            following += 1
+        met.append((_follow(known, case, now), case))
+    return met, list(left.values()), following
+
+
+def _pairs(open_cases: Iterable[OpenCase]) -> Iterable[tuple[str, Severity]]:
+    return (pair for known in open_cases for pair in known.reported.items())
+
+
+def _open(
+    case: Case, number: int, closed: Sequence[OpenCase], was_reported: Mapping[str, Severity], now: float
+) -> OpenCase:
+    """Open a case; what was reported as part of another one counts as reported."""
+    reported = {name: was_reported[name] for name in case.severities if name in was_reported}
+    earlier = [known.returns + 1 for known in closed if known.severities.keys() & case.severities.keys()]
+    return OpenCase(
+        number=number,
+        about=case.about,
+        rules=case.rules,
+        severities=case.severities,
+        reported=reported,
+        cause=case.cause,
+        since=min(finding.since or now for finding in case.findings),
+        first_seen=now,
+        moved_at=now,
+        sent_at=now if reported else None,
+        returns=max(earlier, default=0),
+    )
+
+
+def _follow(known: OpenCase, case: Case, now: float) -> OpenCase:
+    """Take an open case on to how it stands now."""
+    moved = case.severities.keys() != known.severities.keys() or case.cause != known.cause
+    has_news = any(
+        severity.rank > (known.reported[name].rank if name in known.reported else -1)
+        for name, severity in case.severities.items()
+        if not known.reported or severity is not Severity.NOTICE
+    )
+    return replace(
+        known,
+        about=case.about,
+        rules=case.rules,
+        severities=case.severities,
+        cause=case.cause,
+        moved_at=now if moved else known.moved_at,
+        news_since=None if not has_news else now if known.news_since is None else known.news_since,
+        returns=known.returns + (known.gone_since is not None),
+        gone_since=None,
+    )
+
+
+def _loudness(known: OpenCase, case: Case, now: float) -> Severity:
+    """Give how loud a case is: a setting that was so for months before anybody was told is a notice."""
+    is_old = known.is_setting and not known.reported and now - known.since >= LONG_STANDING_SECONDS
+    return Severity.NOTICE if is_old else case.severity
+
+
+def _find_kind(
+    known: OpenCase, severity: Severity, now: float, settings: NotifySettings, *, is_waiting: bool
+) -> Kind | None:
+    """Find what is to be said of a case that stands, if anything."""
+    is_too_quiet = settings.is_quiet(now) and severity is not Severity.CRITICAL
+    if is_too_quiet or severity.rank < settings.least_severity.rank:
+        return None
+    if known.news_since is not None:
+        is_settled = now - known.moved_at >= SETTLE_SECONDS or now - known.news_since >= LONGEST_SETTLE_SECONDS
+        return None if not is_settled else Kind.WORSE if known.reported else Kind.RAISED
+    if known.acknowledged or is_waiting or severity is Severity.NOTICE or known.is_setting or not settings.repeats:
+        return None
+    days = settings.repeats[min(known.reminders, len(settings.repeats) - 1)]
+    is_due = known.sent_at is not None and now - known.sent_at >= days * DAY_SECONDS
+    return Kind.REMINDER if is_due else None
+
+
+def _mark(known: OpenCase, case: Case, kind: Kind, now: float) -> OpenCase:
+    """Note that a case was reported; what got worse is no longer the one that was acknowledged."""
+    return replace(
+        known,
+        reported={**known.reported, **case.severities},
+        news_since=None,
+        sent_at=now,
+        reminders=known.reminders + 1 if kind is Kind.REMINDER else 0,
+        acknowledged=known.acknowledged if kind is Kind.REMINDER else "",
+    )
+
+
+def _may_be_over(known: OpenCase, now: float, settings: NotifySettings, work: Work | None) -> bool:
+    """Whether a case that does not stand is over: it was gone for long enough, and may be spoken of now."""
+    if known.gone_since is None:
+        return False
+    if work is not None and known.gone_since >= work.since:
+        return not known.reported
+    is_too_quiet = settings.is_quiet(now) and not (known.reported and known.severity is Severity.CRITICAL)
+    return not is_too_quiet and now - known.gone_since >= CLEAR_SECONDS * 2**known.returns
+
+
+def note_delivered(before: Reports, number: int, now: float) -> Reports:
+    """Count the days to a reminder from when the message arrived, which may be long after it was made."""
+    return replace(
+        before, open=tuple(replace(known, sent_at=now) if known.number == number else known for known in before.open)
+    )
+
+
+def _find_end(known: OpenCase, settings: NotifySettings, work: Work | None) -> Kind | None:
+    """Find what is to be said of a case that is over: one that nobody was told of only where it was an alarm."""
+    if known.reported:
+        return Kind.CLEARED
+    stood = (known.gone_since or known.first_seen) - known.first_seen
+    is_alarm = known.severity is not Severity.NOTICE and known.severity.rank >= settings.least_severity.rank
+    is_by_work = work is not None and known.first_seen >= work.since
+    return Kind.OVER if is_alarm and stood >= SETTLE_SECONDS and not is_by_work else None
+
+
+def add_missed(before: Reports, changes: Iterable[FindingChange], positions: Mapping[str, PositionFacts]) -> Reports:
+    """Add the cases that came and went while nobody asked.
+
+    Args:
+        before: What was reported so far.
+        changes: What became of findings since it was asked last.
+        positions: What is known of the declared positions, by label.
+    """
+    known = {name for each in before.open for name in each.severities}
+    said = {name: each.gone_since or 0.0 for each in before.closed for name in each.severities}
+    raised: dict[str, float] = {}
+    spans: dict[str, tuple[float, float]] = {}
+    over = {}
+    for change in sorted(changes, key=lambda change: change.at):
+        name = identify(change.finding)
+        if name in known or change.finding.accepted is not None or change.at <= said.get(name, 0.0):
+            continue
+        if change.change is Change.CLEARED and name in raised:
+            spans[name], over[name] = (raised.pop(name), change.at), change.finding
+        elif change.change is Change.RAISED:
+            raised[name] = change.at
+            over.pop(name, None)
+    missed = []
+    for number, case in enumerate(collect_cases(list(over.values()), positions), start=before.next_number):
+        begun, ended = zip(*(spans[name] for name in case.severities), strict=True)
+        seen = _open(case, number, before.closed, {}, min(begun))
+        missed.append(replace(seen, since=min(begun), gone_since=max(ended)))
+    return replace(before, open=(*before.open, *missed), next_number=before.next_number + len(missed))
+
+
+# --- planned work and acknowledgement -------------------------------------------------------------------------------
+
+
+def _is_by_work(work: Work, known: OpenCase, case: Case) -> bool:
+    """Whether planned work may have caused what is new of a case.
+
+    What is critical is not put down to work that names other positions.
+    """
+    if known.news_since is None or known.news_since < work.since:
+        return False
+    positions = {finding.position for finding in case.findings if finding.position}
+    is_elsewhere = bool(work.positions and positions) and not positions & set(work.positions)
+    return case.severity is not Severity.CRITICAL or not is_elsewhere
+
+
+def start_work(before: Reports, text: str, *, since: float, until: float, labels: Iterable[str]) -> Reports:
+    """Begin planned work, in the place of other work.
+
+    Args:
+        before: What was reported so far.
+        text: What is done.
+        since: When it begins, unix seconds.
+        until: When it ends by itself.
+        labels: The declared positions' labels, to find those that the text names.
+    """
+    words = {word.strip(".,;:()") for word in text.split()}
+    named = tuple(label for label in labels if label in words)
+    return replace(before, work=Work(text=text, since=since, until=until, positions=named))
+
+
+def end_work(before: Reports, now: float) -> Reports:
+    """End planned work: what is still wrong may settle once more, and is then reported."""
+    open_cases = (
+        known if known.news_since is None else replace(known, moved_at=now, news_since=now) for known in before.open
+    )
+    return replace(before, open=tuple(open_cases), work=None)
+
+
+def acknowledge(before: Reports, number: int, because: str) -> Reports:
+    """Take a case as known to its owner: it is not reminded of, until it gets worse."""
+    open_cases = (replace(known, acknowledged=because) if known.number == number else known for known in before.open)
+    return replace(before, open=tuple(open_cases))

@@ -1,0 +1,147 @@
+"""The notifier's folder: its state in one file that is replaced whole, and what commands asked of it, a line each.
+
+The state is written beside and renamed, so that a stop at any moment leaves the one before or the one after. Commands
+of other users only add lines to a file of their own; the notifier alone writes the state.
+"""
+
+import json
+import logging
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from laneproof.notification.decisions import Reports
+from laneproof.notification.outbox import Queue
+
+_log = logging.getLogger(__name__)
+
+STATE, REQUESTS = "state.json", "requests.jsonl"
+VERSION = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotifierState:
+    """All that is kept over a restart.
+
+    Attributes:
+        version: Of this form.
+        reports: What was reported.
+        queue: What waits to be delivered.
+        next_item: The next number in the queue.
+        asked_until: Up to when the daemon's changes were read, RFC 3339; empty where they never were.
+        silent_since: Since when the daemon does not answer, unix seconds; None while it does.
+    """
+
+    version: int = VERSION
+    reports: Reports = field(default_factory=Reports)
+    queue: Queue = ()
+    next_item: int = 1
+    asked_until: str = ""
+    silent_since: float | None = None
+
+
+_STATE = TypeAdapter(NotifierState)
+
+
+class StateFolder:
+    """The folder."""
+
+    def __init__(self, folder: str | Path) -> None:
+        """Name it; nothing is opened yet."""
+        self._folder = Path(folder)
+
+    def make(self) -> None:
+        """Make the folder where it is missing.
+
+        Raises:
+            OSError: It cannot be made.
+        """
+        self._folder.mkdir(mode=0o750, parents=True, exist_ok=True)
+
+    def load(self) -> NotifierState:
+        """Load the state; a first one where there is none, or where it is damaged, which is kept beside and reported.
+
+        Raises:
+            OSError: It cannot be read.
+        """
+        file = self._folder / STATE
+        try:
+            state = _STATE.validate_json(file.read_bytes())
+        except FileNotFoundError:
+            return NotifierState()
+        except ValidationError as error:
+            aside = file.with_suffix(".damaged")
+            file.replace(aside)
+            _log.error(
+                "%s was damaged (%s); it lies at %s, and all is reported again", file, error.error_count(), aside
+            )
+            return NotifierState()
+        if state.version != VERSION:
+            raise OSError(None, f"written by another version of laneproof ({state.version}, not {VERSION})", str(file))
+        return state
+
+    def save(self, state: NotifierState) -> None:
+        """Replace the state, so that it is on the medium when this returns.
+
+        Raises:
+            OSError: It cannot be written.
+        """
+        beside = self._folder / f"{STATE}.new"
+        with beside.open("wb") as out:
+            out.write(_STATE.dump_json(state))
+            out.flush()
+            os.fsync(out.fileno())
+        beside.replace(self._folder / STATE)
+        descriptor = os.open(self._folder, os.O_RDONLY | os.O_CLOEXEC)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+    def request(self, content: dict[str, Any]) -> None:
+        """Leave a request for the notifier, which may run as another user.
+
+        Raises:
+            OSError: It cannot be written.
+        """
+        line = json.dumps(content) + "\n"
+        # one write of a short line in append mode: two commands at once do not mix their lines
+        descriptor = os.open(self._folder / REQUESTS, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        try:
+            os.write(descriptor, line.encode())
+        finally:
+            os.close(descriptor)
+
+    def read_requests(self) -> list[dict[str, Any]]:
+        """Read what commands asked; `clear_requests` forgets it once it is in the state."""
+        taken = self._taken
+        if not taken.exists():
+            try:
+                (self._folder / REQUESTS).rename(taken)
+            except FileNotFoundError:
+                return []
+        return list(_parse_lines(taken.read_text(encoding="utf-8", errors="replace")))
+
+    def clear_requests(self) -> None:
+        """Forget what was read."""
+        self._taken.unlink(missing_ok=True)
+
+    @property
+    def _taken(self) -> Path:
+        return (self._folder / REQUESTS).with_suffix(".taken")
+
+
+def _parse_lines(text: str) -> Iterator[dict[str, Any]]:
+    for line in text.splitlines():
+        try:
+            content = json.loads(line)
+        except ValueError:
+            content = None
+        if isinstance(content, dict):
+            yield content
+        else:
+            _log.warning("passed over a line that is no request: %.80s", line)

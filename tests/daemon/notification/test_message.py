@@ -1,0 +1,86 @@
+"""A message says what, where, both values, why, what to do next and since when."""
+
+from dataclasses import replace
+
+import pytest
+
+import alarms_page
+from laneproof.advice import DEGRADED_ARRAY, OPEN_CASE, REPLACE, advise
+from laneproof.findings import Cause, Severity
+from laneproof.notification.cases import collect_cases
+from laneproof.notification.decisions import Kind, OpenCase, Report
+from laneproof.notification.message import say_odds, write_message
+from laneproof.notification.settings import NotifySettings
+from reported_findings import DAY, NARROW, POSITIONS, T
+
+SETTINGS = NotifySettings(urls=["x://y"], zone="Europe/Oslo", page="http://kelp-1:7766/")
+KNOWN = OpenCase(
+    number=12, about="riser-3", rules=("link-narrow",), severities={"link-narrow riser-3": Severity.WARNING},
+    since=T, first_seen=T, moved_at=T,
+)  # fmt: skip
+
+
+def body(kind: Kind, known: OpenCase = KNOWN, **changed: object) -> list[str]:
+    (case,) = collect_cases([replace(NARROW, **changed)], POSITIONS)  # type: ignore[arg-type] (the test's own fields)
+    report = Report(kind, known, Severity.WARNING, None if kind in (Kind.CLEARED, Kind.OVER) else case)
+    message = write_message(report, "kelp-1", POSITIONS, SETTINGS, T + 3 * DAY)
+    return [message.title, *message.body.splitlines()]
+
+
+def test_a_case_that_is_raised_is_told_whole() -> None:
+    steps = advise(REPLACE)
+    title, *lines = body(Kind.RAISED, next_steps=steps)
+    assert title == "kelp-1: riser-3, link-narrow (warning)"
+    assert lines == [
+        "riser-3 trained at x2, declared x4.",
+        "Where: riser-3 (serial number FN-3)",
+        "Likely cause: the signal path (socket, carrier, adapter or cable), likely (77%); a flexible cable is between",
+        "Next: Plan to replace the drive: 'laneproof replace POSITION' leads through it step by step.",
+        f"Mind: {OPEN_CASE}",
+        f"Mind: {DEGRADED_ARRAY}",
+        "Since: 2026-09-21 16:13 CEST, 3 days ago",
+        "Page: http://kelp-1:7766/",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("kind", "title", "last"),
+    [
+        (Kind.WORSE, "kelp-1: worse: riser-3, link-narrow (warning)", "laneproof notify --acknowledge 12 --because"),
+        (Kind.REMINDER, "kelp-1: still: riser-3, link-narrow (warning)", "laneproof notify --acknowledge 12 --because"),
+        (Kind.CLEARED, "kelp-1: cleared: riser-3, link-narrow", "from 2026-09-21 16:13 CEST to 2026-09-22 16:13 CEST"),
+        (Kind.OVER, "kelp-1: came and went: riser-3, link-narrow", "while no message could be sent"),
+    ],
+)
+def test_each_kind_says_what_it_is(kind: Kind, title: str, last: str) -> None:
+    told = body(kind, replace(KNOWN, gone_since=T + DAY))
+    assert told[0] == title
+    assert last in "\n".join(told)
+
+
+def test_a_cause_that_is_not_known_is_not_named() -> None:
+    causes = (Cause(cause="undetermined", probability=0.3, because=("too little is known",)),)
+    assert "Likely cause: not known yet; too little is known" in body(Kind.RAISED, causes=causes)
+
+
+def test_both_values_are_said_where_the_sentence_does_not() -> None:
+    assert "Declared: x4. Observed: two lanes." in body(Kind.RAISED, observed="two lanes")
+
+
+def test_the_page_of_alarms_shows_what_is_sent_today() -> None:
+    page = alarms_page.PAGE.read_text("utf-8")
+    assert page == alarms_page.write_page(page), "run in tests: python -m alarms_page, and put it into docs/alarms.md"
+
+
+def test_what_came_back_says_so() -> None:
+    assert "It was gone for a while, and is back." in body(Kind.RAISED, replace(KNOWN, returns=1))
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [(1.0, "virtually certain"), (0.95, "very likely"), (0.9, "very likely"), (0.7, "likely"),
+     (0.5, "about as likely as not"), (0.33, "about as likely as not"), (0.2, "possible")],
+)  # fmt: skip
+def test_odds_are_said_in_words(probability: float, words: str) -> None:
+    """Source: IPCC guidance note on consistent treatment of uncertainties (2010), table 1 (from memory)."""
+    assert say_odds(probability) == words

@@ -1,0 +1,54 @@
+"""The notifier's settings: one key is needed, and quiet hours are local ones."""
+
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from laneproof.declaration.settings_text import SettingsError
+from laneproof.notification.settings import NotifySettings, parse_notify_settings
+
+URLS = 'urls = ["json://127.0.0.1/"]\n'
+
+
+def test_the_addresses_alone_are_enough() -> None:
+    settings = parse_notify_settings(URLS, name="notify.toml")
+    assert (settings.daemon, settings.state) == ("http://127.0.0.1:7766", "/var/lib/laneproof-notify")
+    assert not settings.is_quiet(0.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "notify.toml: urls is missing"),
+        ("urls = []", "line 1: urls cannot be []"),
+        (URLS + 'quiet = "22-7"', "line 2: quiet must be written as 22:00-07:00, and is '22-7'"),
+        (URLS + 'quiet = "24:00-07:00"', "quiet must be written as"),
+        (URLS + 'zone = "Europe/Nowhere"', "zone is 'Europe/Nowhere', which is no time zone known here"),
+        (URLS + 'zone = "../etc/passwd"', "no time zone known here"),
+        (URLS + 'heartbeat = "ftp://x"', "heartbeat must be an address that begins with http:// or https://"),
+        (URLS + 'least = "loud"', "line 2: least cannot be 'loud'"),
+        (URLS + "repeats = [0]", "repeats"),
+    ],
+)
+def test_what_may_not_be_said_is_told_with_its_line(text: str, says: str) -> None:
+    with pytest.raises(SettingsError) as caught:
+        parse_notify_settings(text, name="notify.toml")
+    assert says in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("quiet", "hour", "is_quiet"),
+    [
+        ("22:00-07:00", (22, 0), True),
+        ("22:00-07:00", (21, 59), False),
+        ("22:00-07:00", (6, 59), True),
+        ("22:00-07:00", (7, 0), False),
+        ("12:00-14:00", (13, 0), True),
+        ("12:00-14:00", (14, 0), False),
+    ],
+)
+def test_quiet_hours_are_those_of_the_zone(quiet: str, hour: tuple[int, int], is_quiet: bool) -> None:  # noqa: FBT001
+    settings = NotifySettings(urls=["x://y"], quiet=quiet, zone="Europe/Oslo")
+    local = datetime(2026, 7, 1, *hour, tzinfo=ZoneInfo("Europe/Oslo"))  # two hours before UTC then
+    assert settings.is_quiet(local.timestamp()) is is_quiet
