@@ -166,6 +166,11 @@ class Finding:
         return tuple(self.evidence.get("missing_branches", ()))
 
     @property
+    def shared_by(self) -> tuple[str, ...]:
+        """The labels of the positions where a setting differs that is none's own."""
+        return tuple(self.evidence.get("shared_by", ()))
+
+    @property
     def substance(self) -> tuple[object, ...]:
         """What must differ for the finding to count as changed: not the counts, which move at each pass."""
         first = self.causes[0].cause if self.causes else None

@@ -11,10 +11,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from laneproof.box.link_ends import LinkOfTwo
-from laneproof.box.occupants import Occupant
+from laneproof.box.occupants import Occupant, is_about
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
 from laneproof.declaration.tables import DeclaredPosition
+from laneproof.findings import Finding
 from laneproof_collectors.disks.whole_disks import find_whole_disk
 from laneproof_collectors.snapshot import Array, ArrayMember, MountedFileSystem, Snapshot
 from laneproof_collectors.unread import Unread
@@ -68,6 +69,10 @@ class Position:
     def name(self) -> str:
         """The position's label, else the path."""
         return self.declared.label if self.declared else self.path
+
+    def is_subject_of(self, finding: Finding) -> bool:
+        """Whether a finding is about this position or the device in it."""
+        return is_about(finding, self.path, self.declared.label if self.declared else None, self.occupant)
 
 
 def find_drives(name: str, build: Build | None, snapshot: Snapshot) -> tuple[Position, ...]:

@@ -6,6 +6,7 @@ It says what was read; whether that is what the build declares is the rules' mat
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
+from laneproof.findings import Finding
 from laneproof_collectors.snapshot import Interface, NvmeController, PciFunction, SataDrive
 from laneproof_collectors.unread import Reason, Unread
 
@@ -83,6 +84,17 @@ class Occupant:
     def address(self) -> str | None:
         """Its bus address, None for what hangs on a controller."""
         return self.functions[0].address if self.functions else None
+
+
+def is_about(finding: Finding, path: str, label: str | None, occupant: Occupant | None) -> bool:
+    """Whether a finding is about a position: by its label, else by its path, by the device in it, or with others."""
+    if finding.position is not None:
+        return finding.position == label
+    names = {path}
+    if occupant is not None:
+        names |= {occupant.name, occupant.own_path, *(function.address for function in occupant.functions)}
+        names |= {occupant.serial} if isinstance(occupant.serial, str) else set()
+    return bool({finding.key, finding.subject} & names) or label in finding.shared_by
 
 
 def kind_of(class_code: int | Unread) -> str | Unread:

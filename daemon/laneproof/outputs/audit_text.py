@@ -3,13 +3,14 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from laneproof.box.occupants import is_about
 from laneproof.box.shown_positions import ShownPosition, arrange_tree, list_positions
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.diagnosis.weights import CauseName
 from laneproof.findings import Finding, Kind, Severity, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
-from laneproof.outputs.cases import is_about, name_subject
+from laneproof.outputs.cases import name_subject
 from laneproof.outputs.next_steps import CAUTION_HEADING, list_cautions, list_steps
 from laneproof.outputs.text_style import HEADING, Style
 from laneproof_collectors.snapshot import Snapshot
@@ -156,7 +157,11 @@ def _tree(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], 
 
 def _mark(position: ShownPosition, findings: Sequence[Finding]) -> str:
     """Mark what findings are about: ``!`` for a difference or a sign, ``?`` where it is only unverified."""
-    kinds = {finding.kind for finding in findings if finding.accepted is None and is_about(position, finding)}
+    kinds = {
+        finding.kind
+        for finding in findings
+        if finding.accepted is None and is_about(finding, position.path, position.label, position.occupant)
+    }
     return "!" if kinds - {Kind.UNVERIFIED} else "?" if kinds else ""
 
 

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from laneproof.box.shown_positions import ShownPosition
 from laneproof.findings import Cause, Finding, Kind
 
 
@@ -53,13 +52,3 @@ def group_cases(ordered: Sequence[Finding]) -> list[ShownCase]:
         key = name_subject(finding), finding.causes[0].cause if finding.causes else f"only {finding.rule} {finding.key}"
         groups.setdefault(key, []).append(finding)
     return [ShownCase(findings=tuple(group)) for group in groups.values()]
-
-
-def is_about(position: ShownPosition, finding: Finding) -> bool:
-    """Whether a finding is about this position: by its label, else by the path or the device in it."""
-    if finding.position is not None:
-        return finding.position == position.label
-    names: set[object] = {position.path}
-    if (occupant := position.occupant) is not None:
-        names |= {occupant.name, occupant.own_path, occupant.address, occupant.serial}
-    return finding.key in names or finding.subject in names

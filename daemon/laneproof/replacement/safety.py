@@ -235,7 +235,7 @@ def _weigh_others(facts: Facts, array: Array, do: str | None, *, stops: bool = F
     """
     for home in _homes_of_others(facts, array):
         for finding in facts.findings:
-            if not _is_about(finding, home) or finding.accepted is not None:
+            if not home.is_subject_of(finding) or finding.accepted is not None:
                 continue
             says = _sentence(f"{home.name} must carry {array.name} meanwhile, and {finding.rule}: {finding.summary}")
             if finding.kind is Kind.SIGN and finding.severity is not Severity.NOTICE:
@@ -256,23 +256,12 @@ def _homes_of_others(facts: Facts, array: Array) -> Iterator[Position]:
         yield describe_position(path, tree.build, tree.snapshot)
 
 
-def _is_about(finding: Finding, home: Position) -> bool:
-    occupant = home.occupant
-    names = {home.path}
-    if occupant is not None:
-        names |= {occupant.name, occupant.own_path, *(function.address for function in occupant.functions)}
-        names |= {occupant.serial} if isinstance(occupant.serial, str) else set()
-    if finding.position is not None:
-        return home.declared is not None and finding.position == home.declared.label
-    return bool({finding.key, finding.subject} & names)
-
-
 def _weigh_drive(facts: Facts) -> Iterator[Reason]:
     occupant = facts.position.occupant
     if occupant is not None and not occupant.answers and not occupant.asleep:
         yield Reason(weight=Weight.SPEAKS_FOR, says="It does not answer any more.")
     for finding in facts.findings:
-        if finding.kind is Kind.UNVERIFIED or finding.accepted is not None or not _is_about(finding, facts.position):
+        if finding.kind is Kind.UNVERIFIED or finding.accepted is not None or not facts.position.is_subject_of(finding):
             continue
         says = _sentence(f"It shows {finding.rule}: {finding.summary}")
         cause = finding.causes[0].cause if finding.causes else None

@@ -1,14 +1,17 @@
 """What is in a position, whatever its kind."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
-from laneproof.box.occupants import describe_drive, kind_of
+from laneproof.box.occupants import describe_drive, is_about, kind_of
+from laneproof.box.placement import arrange
 from laneproof.box.topology import survey
+from laneproof.findings import Finding, Kind, Severity
 from laneproof_collectors.snapshot import NvmeNamespace
 from laneproof_collectors.unread import Unread
-from simulated_box import Box, make_sata_drive
+from simulated_box import Box, kelp_box, make_sata_drive
 
 
 # Source: include/linux/pci_ids.h, PCI_CLASS_STORAGE_EXPRESS, _SATA, _SAS, PCI_BASE_CLASS_NETWORK, _DISPLAY, _BRIDGE
@@ -128,3 +131,25 @@ def test_a_sas_drive_on_two_cables_is_one_by_its_world_wide_name(interface: str,
     for name, phy in (("sda", 0), ("sdb", 4)):
         box.with_sata_drive(f"0000:00/01.1/00.0/phy-{phy}", name=name, interface=interface, wwid=wwid)
     assert len(ways(box)) == count
+
+
+@pytest.mark.parametrize(
+    ("known_by", "expected"),
+    [
+        ({}, (False, False)),
+        ({"position": "riser-1"}, (True, False)),
+        ({"position": "riser-2", "key": "0000:00/01.1"}, (False, False)),
+        ({"key": "0000:00/01.2"}, (False, True)),
+        ({"subject": "nvme1"}, (False, True)),
+        ({"key": "FN0002"}, (False, True)),
+        ({"subject": "0000:02:00.0"}, (False, True)),
+        ({"evidence": {"shared_by": ["riser-1", "riser-3"]}}, (True, False)),
+    ],
+)
+def test_a_finding_is_about_a_position_by_label_by_path_by_its_device_or_with_others(
+    known_by: dict[str, Any], expected: tuple[bool, bool]
+) -> None:
+    finding = Finding(rule="r", kind=Kind.SIGN, severity=Severity.NOTICE, subject="aspm", summary="s")
+    first, second = arrange(None, kelp_box(2).snapshot()).drives
+    found = replace(finding, **known_by)
+    assert (is_about(found, first.path, "riser-1", first), is_about(found, second.path, None, second)) == expected

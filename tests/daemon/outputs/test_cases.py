@@ -2,10 +2,8 @@
 
 from dataclasses import replace
 
-from laneproof.box.shown_positions import list_positions
 from laneproof.findings import Cause, Finding, Kind, Severity
-from laneproof.outputs.cases import group_cases, is_about, name_subject
-from simulated_box import declare, kelp_box
+from laneproof.outputs.cases import group_cases, name_subject
 from troubled_box import SIGN
 
 PATH = (Cause(cause="signal-path", probability=0.9),)
@@ -42,15 +40,3 @@ def test_a_case_is_named_by_its_position_else_by_its_subject() -> None:
     (case,) = group_cases([replace(SIGN, position=None)])
     assert case.about == "0000:02:00.0"
     assert case.causes == SIGN.causes
-
-
-def test_a_finding_is_about_a_position_by_position_path_or_the_device_in_it() -> None:
-    build = declare('[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"')
-    first, second = list_positions(build, kelp_box(2).snapshot())
-    finding = Finding(rule="r", kind=Kind.SIGN, severity=Severity.NOTICE, subject="aspm", summary="s")
-    assert not is_about(first, finding)
-    assert is_about(first, replace(finding, position="riser-1"))
-    assert not is_about(first, replace(finding, position="riser-2", key="0000:00/01.1"))
-    for about in ({"key": "0000:00/01.2"}, {"subject": "nvme1"}, {"key": "FN0002"}, {"subject": "0000:02:00.0"}):
-        assert is_about(second, replace(finding, **about)), about
-        assert not is_about(first, replace(finding, **about)), about

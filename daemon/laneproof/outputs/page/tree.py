@@ -3,11 +3,11 @@
 from collections.abc import Iterable, Mapping, Sequence
 
 from laneproof.box.link_rates import link_bytes_per_second
+from laneproof.box.occupants import is_about
 from laneproof.box.shown_positions import ShownPosition, Width, arrange_tree, list_positions
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.findings import Finding, Kind
-from laneproof.outputs.cases import is_about
 from laneproof.outputs.markup import Markup, join, tag
 from laneproof.outputs.page.lanes import draw_lanes, spell, write_legend
 from laneproof.outputs.page.words import Anchors, draw_mark, mark_of
@@ -123,7 +123,7 @@ def _occupant_words(position: ShownPosition) -> Iterable[Markup | str]:
 
 def _state(position: ShownPosition, ordered: Sequence[Finding], anchors: Anchors) -> Iterable[Markup]:
     """Link to what was found here; a declared position where nothing was found is as declared."""
-    about = [finding for finding in ordered if is_about(position, finding)]
+    about = [finding for finding in ordered if is_about(finding, position.path, position.label, position.occupant)]
     standing = [finding for finding in about if finding.accepted is None]
     if standing:
         loud = [finding for finding in standing if finding.kind is not Kind.UNVERIFIED]

@@ -4,18 +4,18 @@ Without a declared value only contradictions are told: what was asked for on the
 """
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from laneproof.advice import FIRMWARE_SETUP, advise
 from laneproof.box.placement import Placement
-from laneproof.declaration.tables import DeclaredKernel
+from laneproof.declaration.tables import Acceptance, DeclaredKernel
 from laneproof.findings import Cause, Finding, Kind, Severity
-from laneproof.past.past import Past
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.firmware_setting import aspm_setting
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.settings.power_contradictions import find_contradictions
 from laneproof.rules.settings.power_positions import Deviation, find_deviations
-from laneproof_collectors.snapshot import KernelPower, Setting, Snapshot
+from laneproof_collectors.snapshot import KernelPower, Setting
 from laneproof_collectors.unread import Reason, Unread
 
 NAME = "power-setting-differs"
@@ -37,10 +37,7 @@ def write_setting(setting: Setting) -> str:
 def _judge(current: Pass) -> Iterator[Finding]:
     plan = current.build.kernel if current.build else None
     if plan is not None:
-        yield from _judge_kernel(plan, current.snapshot.power)
-        for placement in current.arrangement.placements:
-            if placement.is_occupied and not placement.is_meant_empty:
-                yield from _judge_position(plan, placement, current.snapshot, current.past)
+        yield from _judge_declared(plan, current.build.accept if current.build else (), current)
     for contradiction in find_contradictions(plan, current.arrangement):
         yield Finding(
             rule=NAME,
@@ -146,13 +143,73 @@ def _unverified(key: str, declared: str | None, gap: Unread) -> Finding:
 
 # --- positions --------------------------------------------------------------------------------------------------------
 
+_SET_BY = {
+    "links_aspm": ("aspm_policy", "command line: pcie_aspm.policy="),
+    "nvme_default_ps_max_latency_us": (
+        "nvme_default_ps_max_latency_us",
+        "command line: nvme_core.default_ps_max_latency_us=",
+    ),
+    "port_power_management": ("port_power_management", "command line: pcie_port_pm="),
+}
+"""How the keys begin of findings about the kernel's own settings that decide each setting of a position."""
+_IS_EACH_PORTS_OWN = "port_power_management"  # ports fall asleep and wake one by one
 
-def _judge_position(plan: DeclaredKernel, placement: Placement, snapshot: Snapshot, past: Past) -> Iterator[Finding]:
-    deviations = list(find_deviations(plan, placement))
+_Found = list[tuple[Placement, Deviation]]
+
+
+def _judge_declared(plan: DeclaredKernel, accept: tuple[Acceptance, ...], current: Pass) -> Iterator[Finding]:
+    """Judge the kernel's settings and the positions; what several positions share is one finding that names them."""
+    of_kernel = {finding.key: finding for finding in _judge_kernel(plan, current.snapshot.power)}
+    found = [
+        (placement, deviation)
+        for placement in current.arrangement.placements
+        if placement.is_occupied and not placement.is_meant_empty
+        for deviation in find_deviations(plan, placement)
+    ]
+    accepted = {acceptance.position for acceptance in accept if acceptance.rule == NAME}
+    for what, keys in _SET_BY.items():
+        shared = [
+            (placement, deviation)
+            for placement, deviation in found
+            if deviation.what == what and isinstance(deviation.observed, str) and placement.label not in accepted
+        ]
+        decided_by = next(
+            (
+                finding
+                for key in keys
+                for finding in of_kernel.values()
+                if finding.kind is Kind.DIFFERS and _spell(finding.key).startswith(key)
+            ),
+            None,
+        )
+        if shared and (decided_by or (len(shared) > 1 and what != _IS_EACH_PORTS_OWN)):
+            joined = _report_shared(shared, decided_by, current)
+            of_kernel[joined.key] = joined
+            found = [pair for pair in found if not any(pair[1] is deviation for _, deviation in shared)]
+    yield from of_kernel.values()
+    for placement in current.arrangement.placements:
+        yield from _judge_position(placement, [deviation for where, deviation in found if where is placement], current)
+
+
+def _report_shared(shared: _Found, decided_by: Finding | None, current: Pass) -> Finding:
+    labels = [placement.label for placement, _ in shared]
+    what, declared, observed = shared[0][1].what, shared[0][1].declared, shared[0][1].observed
+    finding = decided_by or _differs(
+        what, declared, f"otherwise at {len(labels)} positions", f"{what} is not {declared} as declared", _step(what)
+    )
+    causes = (_find_causes(placement, [deviation], current) for placement, deviation in shared)
+    return replace(
+        finding,
+        summary=f"{finding.summary}; it shows at {', '.join(labels)} ({labels[0]}: {observed})",
+        evidence={**finding.evidence, "shared_by": labels},
+        causes=next(filter(None, causes), ()),
+    )
+
+
+def _judge_position(placement: Placement, deviations: list[Deviation], current: Pass) -> Iterator[Finding]:
     differing = [deviation for deviation in deviations if not isinstance(deviation.observed, Unread)]
     if differing:
-        causes = aspm_setting(placement.link, snapshot, past) if _has_aspm(differing) else ()
-        yield _report_position(placement, differing, causes)
+        yield _report_position(placement, differing, _find_causes(placement, differing, current))
     elif deviations:
         gaps = [deviation.observed for deviation in deviations if isinstance(deviation.observed, Unread)]
         words = "; ".join(dict.fromkeys(f"{deviation.what}: {deviation.observed}" for deviation in deviations))
@@ -169,8 +226,9 @@ def _judge_position(plan: DeclaredKernel, placement: Placement, snapshot: Snapsh
         )
 
 
-def _has_aspm(deviations: list[Deviation]) -> bool:
-    return any(deviation.what == "links_aspm" for deviation in deviations)
+def _find_causes(placement: Placement, differing: list[Deviation], current: Pass) -> tuple[Cause, ...]:
+    has_aspm = any(deviation.what == "links_aspm" for deviation in differing)
+    return aspm_setting(placement.link, current.snapshot, current.past) if has_aspm else ()
 
 
 def _join(deviations: list[Deviation]) -> str:
@@ -255,6 +313,14 @@ POWER_SETTING_DIFFERS = Rule(
             "differs",
             "the kernel's latency limit was left at its default",
             "nvme_default_ps_max_latency_us is 100000 (the kernel's default), declared 0",
+        ),
+        (
+            "differs",
+            "the same limit lets both drives enter idle states: one finding names them",
+            (
+                "nvme_default_ps_max_latency_us is 100000 (the kernel's default), declared 0; it shows at riser-1, "
+                "riser-2 (riser-1: nvme0 enters idle states by itself, its own latency limit is 100000)"
+            ),
         ),
         (
             "differs",

@@ -13,16 +13,31 @@ from laneproof.rules.settings.power_setting_differs import POWER_SETTING_DIFFERS
 from laneproof_collectors.snapshot import AutonomousTransitions, Setting
 from laneproof_collectors.unread import Unread
 from rule_examples import check_examples, example
-from simulated_box import L0S, L1, Box, declare, kelp_box
+from simulated_box import L0S, L1, Box, declare, declare_risers, kelp_box
 
-PATH = "0000:00/01.1"
+PATH, SECOND = "0000:00/01.1", "0000:00/01.2"
 UNREAD = Unread("/proc/cmdline", "permission denied")
 IDLES = AutonomousTransitions(enabled=True, transitions={0: (3, 500)})
 
 
-def judge(kernel: str, box: Box, past: Past = NOTHING) -> list[Finding]:
-    text = f'[kernel]\n{kernel}\n[[position]]\nlabel = "riser-1"\npath = "{PATH}"\n'
+LINKS_OFF = 'links_aspm = "off"\n'
+
+
+def judge(kernel: str, box: Box, past: Past = NOTHING, *, positions: int = 1, accept: str = "") -> list[Finding]:
+    text = f"{declare_risers(positions)}[kernel]\n{kernel}\n{accept}"
     return list(POWER_SETTING_DIFFERS.judge(Pass.of(declare(text), box.snapshot(), past)))
+
+
+def judge_three(kernel: str, accept: str = "", **power: Setting) -> list[Finding]:
+    """Judge three drives that idle by themselves on links with L1 below sleeping ports; the kernel has its defaults."""
+    box = Box()
+    for path in (PATH, SECOND, "0000:00/01.3"):
+        box.with_port(path, aspm=L1, asleep=True).with_drive(
+            path, aspm=L1, controller={"autonomous_transitions": IDLES}
+        )
+    settings = {name: Setting(value="default", origin="default") for name in ("aspm_policy", "nvme_max_latency_us")}
+    settings["port_power_management"] = Setting(value="on", origin="default")
+    return judge(kernel, box.with_power(**{"command_line": ("ro",)} | settings | power), positions=3, accept=accept)
 
 
 def kinds(findings: list[Finding]) -> list[Kind]:
@@ -153,6 +168,44 @@ def test_port_asleep_against_the_plan_is_told_at_its_position() -> None:
     assert "sleeps" in finding.summary
 
 
+POLICY = 'aspm_policy = "performance"\n'
+LATENCY = "nvme_default_ps_max_latency_us = 0"
+WORD = 'command_line = ["nvme-core.default_ps_max_latency_us=0"]\n'
+
+
+@pytest.mark.parametrize(
+    ("kernel", "known_by"),
+    [
+        (POLICY + LINKS_OFF, ["aspm_policy"]),
+        (LINKS_OFF, ["links_aspm"]),
+        (LATENCY, ["nvme_default_ps_max_latency_us"]),
+        ('port_power_management = "off"', ["port_power_management"]),
+    ],
+)
+def test_setting_that_drives_share_is_one_finding_that_names_them(kernel: str, known_by: list[str]) -> None:
+    findings = judge_three(kernel)
+    assert [finding.identity[1] for finding in findings] == known_by
+    for finding in findings:
+        assert finding.shared_by == ("riser-1", "riser-2", "riser-3")
+        assert "it shows at riser-1, riser-2, riser-3 (riser-1: " in finding.summary
+
+
+def test_missing_word_is_one_finding_that_names_the_drives() -> None:
+    (finding,) = judge_three(WORD + LATENCY, nvme_max_latency_us=Setting(value="0", origin="sysfs"))
+    assert finding.identity[1] == "command line: nvme-core.default_ps_max_latency_us=0"
+    assert finding.shared_by == ("riser-1", "riser-2", "riser-3")
+
+
+def test_setting_of_one_drive_alone_of_a_sleeping_port_or_an_accepted_one_stays_with_its_position() -> None:
+    alone = Box().with_port(PATH, aspm=L1).with_drive(PATH).with_port(SECOND).with_drive(SECOND)
+    assert [finding.identity[1] for finding in judge(LINKS_OFF, alone, positions=2)] == ["riser-1"]
+    accepted = '[[accept]]\nrule = "power-setting-differs"\nposition = "riser-2"\nbecause = "x"\n'
+    assert [finding.identity[1] for finding in judge_three(LINKS_OFF, accepted)] == ["links_aspm", "riser-2"]
+    kept_on = Setting(value="off", origin="command-line")
+    asleep = judge_three('port_power_management = "off"', port_power_management=kept_on)
+    assert [finding.identity[1] for finding in asleep] == ["riser-1", "riser-2", "riser-3"]
+
+
 def test_empty_positions_have_no_settings() -> None:
     assert judge('links_aspm = "off"', Box().with_port(PATH, aspm=L1)) == []
 
@@ -182,6 +235,12 @@ def box(*, aspm: int = 0) -> Box:
     return Box().with_port("0000:00/01.1", aspm=aspm).with_drive("0000:00/01.1")
 
 
+def two_that_idle() -> Box:
+    idle = {"autonomous_transitions": IDLES, "latency_tolerance_us": 100_000}
+    box = Box().with_port(PATH).with_drive(PATH, controller=idle)
+    return box.with_port(SECOND).with_drive(SECOND, controller=idle)
+
+
 def test_examples() -> None:
     check_examples(
         POWER_SETTING_DIFFERS,
@@ -196,6 +255,12 @@ def test_examples() -> None:
             "the kernel's latency limit was left at its default",
             OFF,
             box().with_power(nvme_max_latency_us=Setting(value="100000", origin="default")).snapshot(),
+            "warning nvme_default_ps_max_latency_us | Set",
+        ),
+        example(
+            "the same limit lets both drives enter idle states: one finding names them",
+            declare_risers(2) + f"kernel = {{ {LATENCY} }}",
+            two_that_idle().with_power(nvme_max_latency_us=Setting(value="100000", origin="default")).snapshot(),
             "warning nvme_default_ps_max_latency_us | Set",
         ),
         example(
