@@ -1,7 +1,9 @@
 """What passes add up to of the box: counters' growth, arrays' checks, fans, writable file systems."""
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -50,21 +52,30 @@ def with_interfaces(seconds: float, changes: int, *, boot: str = "one") -> Snaps
 # --- counters ---------------------------------------------------------------------------------------------------------
 
 
-def test_first_pass_is_nobodys_growth() -> None:
-    book = run(with_interfaces(0, 40))
-    assert book.grown(CARRIER, within=DAY, now=A_MORNING) == 0
-    assert book.watched(CARRIER, now=A_MORNING + 60) == 60
-
-
-def test_growth_adds_up_over_passes() -> None:
-    book = run(with_interfaces(0, 2), with_interfaces(30, 4), with_interfaces(3 * HOUR, 9))
-    assert book.grown(CARRIER, within=DAY, now=A_MORNING + 3 * HOUR) == 7
+@pytest.mark.parametrize(
+    ("readings", "grown"),
+    [
+        (((0, 40, "one"),), 0),  # what was counted before the first pass
+        (((0, 2, "one"), (30, 4, "one"), (3 * HOUR, 9, "one")), 7),
+        (((0, 50, "one"), (60, 1, "one"), (120, 2, "one")), 1),  # it fell, and began again
+        (((0, 2, "one"), (DAY, 3, "two")), 0),  # a port comes up at each boot, which is a change of its carrier
+    ],
+)
+def test_growth_is_what_was_counted_while_it_was_watched(readings: Sequence[Any], grown: int) -> None:
+    book = run(*(with_interfaces(seconds, changes, boot=boot) for seconds, changes, boot in readings))
+    end = readings[-1][0]
+    assert book.grown(CARRIER, within=WEEK, now=A_MORNING + end) == grown
+    assert book.watched(CARRIER, now=A_MORNING + end + 60) == end + 60
 
 
 def test_growth_fades_with_time() -> None:
     book = run(with_interfaces(0, 2), with_interfaces(30, 12), with_interfaces(3 * DAY, 13))
     assert book.grown(CARRIER, within=DAY, now=A_MORNING + 3 * DAY) == 1
     assert book.grown(CARRIER, within=WEEK, now=A_MORNING + 3 * DAY) == 11
+    early = run(with_interfaces(0, 2), with_interfaces(30, 12))
+    for now, grown in ((2 * HOUR, 10), (4 * HOUR, 0)):
+        assert early.grown(CARRIER, within=2 * HOUR, now=A_MORNING + now) == grown
+        assert early.hours_grown(CARRIER, within=2 * HOUR, now=A_MORNING + now) == bool(grown)
 
 
 def test_a_week_is_kept_and_no_more() -> None:
@@ -73,32 +84,21 @@ def test_a_week_is_kept_and_no_more() -> None:
     assert len(hours) <= WEEK / HOUR + 1
 
 
-def test_carrier_changes_of_a_new_boot_are_not_growth() -> None:
-    """A port comes up at each boot, which is a change of its carrier and no fault."""
-    book = run(with_interfaces(0, 2), with_interfaces(DAY, 3, boot="two"))
-    assert book.grown(CARRIER, within=WEEK, now=A_MORNING + DAY) == 0
-
-
 def test_memory_errors_of_a_new_boot_are_growth_from_zero() -> None:
-    def look(seconds: float, count: int, boot: str) -> Snapshot:
+    def observe(seconds: float, count: int, boot: str) -> Snapshot:
         edac = (EdacController(name="mc0", correctable=count, uncorrectable=0),)
         return pass_with(seconds, boot=boot, memory=replace(make_memory(), edac=edac))
 
-    book = run(look(0, 5, "one"), look(DAY, 3, "two"))
+    book = run(observe(0, 5, "one"), observe(DAY, 3, "two"))
     assert book.grown(CORRECTED, within=WEEK, now=A_MORNING + DAY) == 3
 
 
 def test_drives_own_counters_go_on_over_boots() -> None:
-    def look(seconds: float, count: int, boot: str) -> Snapshot:
+    def observe(seconds: float, count: int, boot: str) -> Snapshot:
         return pass_with(seconds, boot=boot, drives=(make_sata_drive("sda", None, interface_errors=count),))
 
-    book = run(look(0, 5, "one"), look(DAY, 9, "two"))
+    book = run(observe(0, 5, "one"), observe(DAY, 9, "two"))
     assert book.grown(key_of("drive", "GSsda", "interface_errors"), within=WEEK, now=A_MORNING + DAY) == 4
-
-
-def test_counter_that_falls_begins_again() -> None:
-    book = run(with_interfaces(0, 50), with_interfaces(60, 1), with_interfaces(120, 2))
-    assert book.grown(CARRIER, within=DAY, now=A_MORNING + 120) == 1
 
 
 def test_what_could_not_be_read_leaves_what_was_known() -> None:
@@ -122,41 +122,31 @@ def checking(seconds: float, share: float | None, *, action: str = "check", **fa
     return pass_with(seconds, arrays=(make_array("md0", DISKS, sync_action=action, sync_completed=share, **facts),))
 
 
-def test_array_without_a_check_has_none() -> None:
-    checks = run(checking(0, None, action="idle"), checking(DAY, None, action="idle")).checks["md0"]
-    assert checks.ended_at is None
-    assert checks.since == A_MORNING
+def ran(action: str = "check", *, step: float = 0.01, passes: int = 100) -> list[Snapshot]:
+    return [checking(30.0 * number, number * step, action=action) for number in range(passes)]
 
 
-@pytest.mark.parametrize("action", ["check", "repair"])
-def test_check_that_ran_to_its_end_is_remembered(action: str) -> None:
-    passes = [checking(30.0 * number, number / 100, action=action) for number in range(100)]
-    checks = run(*passes, checking(3000, None, action="idle")).checks["md0"]
-    assert checks.ended_at == A_MORNING + 3000
+# two of three members hold the data: 4 TB each; at 200 MB/s the last tenth takes about 2000 s
+SPEED = {"size_bytes": 8_000_000_000_000, "sync_bytes_per_second": 200e6}
 
 
-def test_check_that_was_stopped_half_way_is_none() -> None:
-    passes = [checking(30.0 * number, number / 1000) for number in range(500)]
-    checks = run(*passes, checking(15_030, None, action="idle")).checks["md0"]
-    assert checks.ended_at is None
-    assert checks.share is None
-
-
-def test_check_seen_once_counts_where_its_own_speed_could_have_ended_it() -> None:
-    # two of three members hold the data: 4 TB each; at 200 MB/s the last tenth takes about 2000 s
-    facts = {"size_bytes": 8_000_000_000_000, "sync_bytes_per_second": 200e6}
-    assert run(checking(0, 0.9, **facts), checking(2 * HOUR, None, action="idle")).checks["md0"].ended_at is not None
-    assert run(checking(0, 0.9, **facts), checking(300, None, action="idle")).checks["md0"].ended_at is None
-
-
-def test_check_of_unknown_pace_is_not_taken_for_done() -> None:
-    seen = checking(0, 0.5, level="raid10", sync_bytes_per_second=None)
-    assert run(seen, checking(9 * HOUR, None, action="idle")).checks["md0"].ended_at is None
-
-
-def test_rebuild_is_no_check() -> None:
-    passes = [checking(30.0 * number, number / 100, action="recover") for number in range(100)]
-    assert run(*passes, checking(3000, None, action="idle")).checks["md0"].ended_at is None
+@pytest.mark.parametrize(
+    ("passes", "idle_at", "ended"),
+    [
+        ([checking(0, None, action="idle")], DAY, False),
+        (ran(), 3000, True),
+        (ran("repair"), 3000, True),
+        (ran("recover"), 3000, False),  # a rebuild is no check
+        (ran(step=0.001, passes=500), 15_030, False),  # it was stopped half way
+        ([checking(0, 0.9, **SPEED)], 2 * HOUR, True),
+        ([checking(0, 0.9, **SPEED)], 300, False),
+        ([checking(0, 0.5, level="raid10", sync_bytes_per_second=None)], 9 * HOUR, False),  # its pace is not known
+    ],
+)
+def test_a_check_is_remembered_where_it_came_to_its_end(passes: list[Snapshot], idle_at: float, ended: bool) -> None:  # noqa: FBT001
+    checks = run(*passes, checking(idle_at, None, action="idle")).checks["md0"]
+    assert (checks.since, checks.share) == (A_MORNING, None)
+    assert checks.ended_at == (A_MORNING + idle_at if ended else None)
 
 
 def test_next_check_leaves_the_end_of_the_last_one() -> None:

@@ -13,14 +13,14 @@ from laneproof_collectors.hotplug import parse_uevent
 from laneproof_collectors.kernel_log.classification import classify
 
 HERE, THERE = "0000:00/01.1", "0000:00/01.2"
-PLACES = {"nvme0": HERE, "0000:01:00.0": HERE, "0000:00:01.1": HERE, "nvme1": THERE, "0000:02:00.0": THERE}
+POSITIONS = {"nvme0": HERE, "0000:01:00.0": HERE, "0000:00:01.1": HERE, "nvme1": THERE, "0000:02:00.0": THERE}
 DAY = 86400.0
 
 
 def said(t: float, message: str, lines: int = 1) -> PositionEvent:
     event = classify(message)
     assert event is not None, message
-    placed = from_kernel(event, t=t, paths=PLACES, lines=lines)
+    placed = from_kernel(event, t=t, paths=POSITIONS, lines=lines)
     assert placed is not None
     return placed
 
@@ -28,7 +28,7 @@ def said(t: float, message: str, lines: int = 1) -> PositionEvent:
 def device(t: float, action: str, devpath: str, subsystem: str = "pci") -> PositionEvent:
     event = parse_uevent({"ACTION": action, "DEVPATH": devpath, "SUBSYSTEM": subsystem})
     assert event is not None
-    placed = from_device(event, t=t, paths=PLACES)
+    placed = from_device(event, t=t, paths=POSITIONS)
     assert placed is not None
     return placed
 
@@ -211,7 +211,7 @@ def test_lines_that_stand_for_several_count_as_such() -> None:
     ],
 )
 def test_a_name_in_the_log_leads_to_its_position(name: str, path: str) -> None:
-    assert path_of(name, PLACES) == path
+    assert path_of(name, POSITIONS) == path
 
 
 def test_sata_names_lead_to_their_positions_too() -> None:
@@ -222,7 +222,7 @@ def test_sata_names_lead_to_their_positions_too() -> None:
 def test_a_message_about_nobody_has_no_position() -> None:
     event = classify("md: super_written gets error=-5")
     assert event is not None
-    assert from_kernel(event, t=0.0, paths=PLACES) is None
+    assert from_kernel(event, t=0.0, paths=POSITIONS) is None
 
 
 @pytest.mark.parametrize(
@@ -236,7 +236,7 @@ def test_a_message_about_nobody_has_no_position() -> None:
 def test_other_device_events_are_no_disconnect(action: str, devpath: str, subsystem: str) -> None:
     event = parse_uevent({"ACTION": action, "DEVPATH": devpath, "SUBSYSTEM": subsystem})
     assert event is not None
-    assert from_device(event, t=0.0, paths=PLACES) is None
+    assert from_device(event, t=0.0, paths=POSITIONS) is None
 
 
 def test_nothing_gives_nothing() -> None:

@@ -1,5 +1,7 @@
 """Errors of links: which counts are a rate and which are not, whose history is whose, what stands in for counters."""
 
+from collections.abc import Callable, Sequence
+
 import pytest
 
 from laneproof.past.ledger import Ledger
@@ -203,54 +205,41 @@ def uncounted() -> Box:
     return Box().with_port(PATH).with_drive(PATH)
 
 
-def test_an_uncorrectable_error_that_only_the_log_reports_is_kept() -> None:
-    story = Story().observe(uncounted())
-    story.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
-    assert link(story).reported == [story.now - 30.0]
-    story.observe(uncounted(), after=HOUR)
-    assert len(link(story).reported) == 1
+def counting() -> Box:
+    return one_link(count(), count())
 
 
-def test_both_ends_reports_of_one_moment_are_one_error() -> None:
-    port = "pcieport 0000:00:01.1: AER: Uncorrectable (Fatal) error message received from 0000:00:01.1"
-    story = Story().observe(uncounted())
-    story.observe(uncounted(), after=HOUR, log=(port, UNCORRECTABLE))
-    assert len(link(story).reported) == 1
-
-
-def test_where_an_end_counts_its_uncorrectable_errors_the_log_is_not_asked() -> None:
-    story = Story().observe(one_link(count(), count()))
-    story.observe(one_link(count(), count()), after=HOUR, log=(UNCORRECTABLE,))
-    assert link(story).reported == []
-
-
-def test_counters_that_the_kernel_does_not_own_leave_uncorrectable_errors_to_the_log() -> None:
-    def switched_off() -> Box:
-        return one_link(count(), count()).with_power(aer_owner=Setting(value="off", origin="command-line"))
-
-    story = Story().observe(switched_off())
-    story.observe(switched_off(), after=HOUR, log=(UNCORRECTABLE,))
-    assert len(link(story).reported) == 1
-
-
-@pytest.mark.parametrize(
-    ("bits", "kept"), [("[20] UnsupReq", 0), ("[14] CmpltTO", 0), ("[ 4] DLP", 1), ("[18] MalfTLP", 1)]
-)
-def test_only_the_links_own_uncorrectable_errors_are_taken_from_the_log(bits: str, kept: int) -> None:
-    story = Story().observe(uncounted())
-    story.observe(uncounted(), after=HOUR, log=(f"{UNCORRECTABLE}\n    {bits}                    (First)",))
-    assert len(link(story).reported) == kept
+def switched_off() -> Box:
+    return counting().with_power(aer_owner=Setting(value="off", origin="command-line"))
 
 
 DROP = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
+RECEIVED = "pcieport 0000:00:01.1: AER: Uncorrectable (Fatal) error message received from 0000:00:01.1"
 
 
-def test_an_uncorrectable_error_of_the_log_that_is_part_of_a_disconnect_is_not_reported_besides() -> None:
-    story = Story().observe(uncounted())
-    story.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE, DROP))
-    assert link(story).reported == []
-    story.observe(uncounted(), after=100.0, log=(UNCORRECTABLE,))  # the kernel still tries to bring it back
-    assert link(story).reported == []
+def with_bits(bits: str) -> str:
+    return f"{UNCORRECTABLE}\n    {bits}                    (First)"
+
+
+@pytest.mark.parametrize(
+    ("box", "log", "kept"),
+    [
+        (uncounted, (UNCORRECTABLE,), 1),
+        (uncounted, (RECEIVED, UNCORRECTABLE), 1),  # both ends' reports of one moment
+        (counting, (UNCORRECTABLE,), 0),  # an end counts such errors itself
+        (switched_off, (UNCORRECTABLE,), 1),  # the kernel does not own the counters, which stay at zero
+        (uncounted, (with_bits("[20] UnsupReq"),), 0),
+        (uncounted, (with_bits("[14] CmpltTO"),), 0),
+        (uncounted, (with_bits("[ 4] DLP"),), 1),
+        (uncounted, (with_bits("[18] MalfTLP"),), 1),
+        (uncounted, (UNCORRECTABLE, DROP), 0),  # part of a disconnect
+    ],
+)
+def test_uncorrectable_errors_of_a_link_that_only_the_log_reports_are_kept(
+    box: Callable[[], Box], log: Sequence[str], kept: int
+) -> None:
+    story = Story().observe(box()).observe(box(), after=HOUR, log=log)
+    assert link(story).reported == [story.now - 30.0] * kept
 
 
 def test_an_uncorrectable_error_of_the_log_is_taken_back_once_a_disconnect_follows_it() -> None:
@@ -258,6 +247,8 @@ def test_an_uncorrectable_error_of_the_log_is_taken_back_once_a_disconnect_follo
     story.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
     assert len(link(story).reported) == 1
     story.observe(uncounted(), after=90.0, log=(DROP,))
+    assert link(story).reported == []
+    story.observe(uncounted(), after=100.0, log=(UNCORRECTABLE,))  # the kernel still tries to bring it back
     assert link(story).reported == []
 
 
@@ -283,21 +274,16 @@ def test_what_error_rate_is_normal_is_learned_by_the_hour() -> None:
     assert learned(story) == pytest.approx(4.0)  # the first look has no time before it, and the last hour is open
 
 
-@pytest.mark.parametrize("change", [{"kernel_release": "6.13.0"}, {"bios_version": "9.99"}])
-def test_after_an_update_what_is_normal_is_learned_again(change: dict[str, str]) -> None:
-    story = Story()
+@pytest.mark.parametrize(
+    ("gt_s", "change"),
+    [(4, {"kernel_release": "6.13.0"}), (4, {"bios_version": "9.99"}), (3, {})],
+)
+def test_after_an_update_or_at_another_speed_what_is_normal_is_learned_again(gt_s: int, change: dict[str, str]) -> None:
+    story, firmware = Story(), {"kernel_release": "6.12.0", "bios_version": "1.00"}
     for _ in range(6):
-        story.observe(counted(kernel_release="6.12.0", bios_version="1.00"), after=HOUR)
+        story.observe(counted(**firmware), after=HOUR)
     assert learned(story) > 0.0
-    story.restart().observe(counted(**{"kernel_release": "6.12.0", "bios_version": "1.00", **change}), after=HOUR)
-    assert learned(story) == 0.0
-
-
-def test_at_another_speed_what_is_normal_is_learned_again() -> None:
-    story = Story()
-    for _ in range(6):
-        story.observe(counted(), after=HOUR)
-    story.observe(counted(gt_s=3), after=HOUR)
+    story.restart().observe(counted(gt_s=gt_s, **{**firmware, **change}), after=HOUR)
     assert learned(story) == 0.0
 
 
