@@ -144,6 +144,17 @@ def test_damage_that_shows_only_while_writing_begins_again(path: str, caplog: py
     assert len(caplog.messages) == 1
 
 
+def test_where_the_file_cannot_be_set_aside_the_history_goes_on_in_memory(
+    path: str, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened = Database(path)
+    monkeypatch.setattr(Path, "rename", _refuse)
+    opened.start_over(ValueError("a date in words"))
+    assert opened.in_memory
+    assert f"for {path} cannot be used: Permission denied" in caplog.messages[-1]
+    opened.close()
+
+
 # --- one writer -------------------------------------------------------------------------------------------------------
 
 

@@ -1,6 +1,8 @@
-"""Which samples are worth writing, and when a series ends or begins anew."""
+"""Which samples are worth writing, and when a series ends or begins again."""
 
 from dataclasses import dataclass, field
+
+import pytest
 
 from laneproof.history import measures
 from laneproof.history.live_series import HEARTBEAT_SECONDS, Ended, Key, LiveSeries, PassMark
@@ -34,7 +36,7 @@ class Rows:
 
 
 class Course:
-    """Passes of one group, 15 seconds apart unless told otherwise."""
+    """Passes of one group, 15 seconds apart as a rule."""
 
     def __init__(self, resumable: dict[Key, Ended] | None = None) -> None:
         self.sink = Rows()
@@ -56,12 +58,31 @@ class Course:
         return self.sink.rows
 
 
-def test_what_stands_still_is_written_once() -> None:
+COURSES = {  # by what they show: the samples of each pass, and the rows that each pass writes
+    "what stands still is written once": (
+        [[(EACH, 4)], [(EACH, 4)], [(EACH, 2)], [(EACH, 4)]], [[(1, 1, 4)], [], [(3, 1, 2)], [(4, 1, 4)]]
+    ),
+    "a leap is written at once": ([[(HEAT, 40)], [(HEAT, 42)], [(HEAT, 43.5)]], [[(1, 1, 40)], [], [(3, 1, 43.5)]]),
+    "what ends leaves its last value and a gap": (
+        [[(STEADY, 100)], [(STEADY, 200)], [], []], [[(1, 1, 100)], [], [(2, 1, 200), (3, 1, None)], []]
+    ),
+    "a series goes on after a gap": ([[(EACH, 4)], [], [(EACH, 4)]], [[(1, 1, 4)], [(2, 1, None)], [(3, 1, 4)]]),
+    "a reading may fall": ([[(EACH, 4)], [(EACH, 1)]], [[(1, 1, 4)], [(2, 1, 1)]]),
+    "a counter that fell is a new series": ([[(MINUTE, 7)], [(MINUTE, 2)]], [[(1, 1, 7)], [(2, 2, 2)]]),
+    "and was 0 in between if it is the kernel's": (
+        [[(BOOT_COUNT, 7)], [(BOOT_COUNT, 2)]], [[(1, 1, 7)], [(1, 2, 0), (2, 2, 2)]]
+    ),
+    "also behind a gap": ([[(MINUTE, 7)], [], [(MINUTE, 2)]], [[(1, 1, 7)], [(2, 1, None)], [(3, 2, 2)]]),
+    "of two things under one name the first counts": ([[(EACH, 4), (EACH, 2)]], [[(1, 1, 4)]]),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("passes", "rows"), COURSES.values(), ids=COURSES)
+def test_a_course_of_samples_writes(
+    passes: list[list[tuple[Measure, float]]], rows: list[list[tuple[int, int, float | None]]]
+) -> None:
     course = Course()
-    assert course.add((EACH, 4)) == [(1, 1, 4)]
-    assert course.add((EACH, 4)) == []
-    assert course.add((EACH, 2)) == [(3, 1, 2)]
-    assert course.add((EACH, 4)) == [(4, 1, 4)]
+    assert [course.add(*samples) for samples in passes] == rows
 
 
 def test_the_first_move_after_a_rest_is_written_at_once_and_then_by_the_pace() -> None:
@@ -83,13 +104,6 @@ def test_busy_series_are_written_in_the_same_passes() -> None:
     assert busy == [0, 4, 9, 14, 19]  # each time that 300 s begin
 
 
-def test_a_leap_is_written_at_once() -> None:
-    course = Course()
-    course.add((HEAT, 40))
-    assert course.add((HEAT, 42)) == []
-    assert course.add((HEAT, 43.5)) == [(3, 1, 43.5)]
-
-
 def test_an_urgent_pass_writes_what_held_before_and_what_holds_now() -> None:
     course = Course()
     course.add((STEADY, 100))
@@ -109,49 +123,6 @@ def test_what_waits_is_written_when_it_is_settled() -> None:
     assert course.sink.rows == [(2, 1, 200)]
     course.live.settle()
     assert course.sink.rows == [(2, 1, 200)]
-
-
-def test_a_series_that_ends_leaves_its_last_value_and_a_gap() -> None:
-    course = Course()
-    course.add((STEADY, 100))
-    course.add((STEADY, 200))
-    assert course.add() == [(2, 1, 200), (3, 1, None)]
-    assert course.add() == []
-
-
-def test_a_series_goes_on_after_a_gap() -> None:
-    course = Course()
-    course.add((EACH, 4))
-    course.add()
-    assert course.add((EACH, 4)) == [(3, 1, 4)]  # told again, though it is the same
-    assert course.sink.begun == [("trained_lanes", 1)]
-
-
-def test_a_counter_that_fell_begins_a_new_series() -> None:
-    course = Course()
-    course.add((MINUTE, 7))
-    assert course.add((MINUTE, 2)) == [(2, 2, 2)]
-    assert course.sink.begun == [("media_errors", 1), ("media_errors", 2)]
-
-
-def test_a_counter_of_the_kernels_that_fell_was_0_in_between() -> None:
-    course = Course()
-    course.add((BOOT_COUNT, 7))
-    assert course.add((BOOT_COUNT, 2)) == [(1, 2, 0), (2, 2, 2)]
-
-
-def test_a_counter_that_fell_behind_a_gap_begins_a_new_series() -> None:
-    course = Course()
-    course.add((MINUTE, 7))
-    course.add()
-    assert course.add((MINUTE, 2)) == [(3, 2, 2)]
-
-
-def test_a_reading_may_fall() -> None:
-    course = Course()
-    course.add((EACH, 4))
-    course.add((EACH, 1))
-    assert course.sink.begun == [("trained_lanes", 1)]
 
 
 def test_a_bit_that_is_sampled_for_the_first_time_was_0_in_the_pass_before() -> None:
@@ -184,11 +155,6 @@ def test_a_group_that_could_not_be_read_says_nothing_of_what_was_0() -> None:
     course.live.add("group", [], course.mark(), was_read=False)
     rows = course.add((BOOT_COUNT, 3), (BIT, 3))
     assert [row for row in rows if row[2] == 0] == []
-
-
-def test_two_things_under_one_name_count_once() -> None:
-    course = Course()
-    assert course.add((EACH, 4), (EACH, 2)) == [(1, 1, 4)]
 
 
 def test_a_drive_in_another_position_is_another_series() -> None:
@@ -226,7 +192,7 @@ def test_an_earlier_runs_series_goes_on() -> None:
     assert course.sink.begun == []
 
 
-def test_a_counter_that_fell_while_nobody_looked_begins_a_new_series() -> None:
+def test_a_counter_that_fell_while_nobody_watched_begins_a_new_series() -> None:
     course = Course(_earlier(7))
     assert course.add((MINUTE, 6)) == [(1, 1, 6)]
 
