@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from laneproof.box.link_ends import LinkOfTwo
-from laneproof_collectors.snapshot import AutonomousTransitions, KernelPower, NvmeController, Snapshot
+from laneproof_collectors.snapshot import KernelPower, NvmeController, Snapshot
 from laneproof_collectors.unread import Unread
 
 
@@ -39,14 +39,36 @@ def find_idle_states(snapshot: Snapshot, link: LinkOfTwo | None, controller: Nvm
     return IdleStates(drive=_drive_states(power, controller), link=_link_states(power, link))
 
 
+def enters_idle_states(controller: NvmeController) -> bool | Unread:
+    """Whether a drive goes to non-operational power states by itself.
+
+    The drive's own feature (0Ch) decides. Where it could not be read, the kernel's latency limit for this drive does: 0
+    means that the kernel switched the feature off, no such file that the drive has none.
+
+    Source: Documentation/ABI/testing/sysfs-devices-power, ``pm_qos_latency_tolerance_us``; drivers/nvme/host/core.c,
+        ``nvme_configure_apst``.
+    """
+    feature = controller.autonomous_transitions
+    if feature is None:
+        return False
+    if isinstance(feature, Unread):
+        tolerance = controller.latency_tolerance_us
+        if isinstance(tolerance, Unread):
+            return feature
+        return tolerance not in (None, 0)
+    if not feature.enabled or not feature.transitions:
+        return False
+    if isinstance(controller.identity, Unread):
+        return True  # it changes state by itself; that some of the states are operational cannot be shown
+    idle = {state.number for state in controller.identity.power_states if state.non_operational}
+    targets = {target for target, _ in feature.transitions.values()}
+    return bool(targets & idle) or not idle
+
+
 def _drive_states(power: KernelPower | None, controller: NvmeController | None) -> bool | None:
-    if controller is not None:
-        if isinstance(controller.autonomous_transitions, AutonomousTransitions):
-            return controller.autonomous_transitions.enabled
-        if controller.autonomous_transitions is None:
-            return False  # the drive has no such states to go to by itself
-        if isinstance(controller.latency_tolerance_us, int):
-            return controller.latency_tolerance_us > 0
+    idles = None if controller is None else enters_idle_states(controller)
+    if isinstance(idles, bool):
+        return idles
     setting = power.nvme_max_latency_us if power else None
     if setting is None or isinstance(setting, Unread):
         return None

@@ -241,29 +241,3 @@ def name_by_ids(function: PciFunction) -> str | Unread:
     ids = function.vendor_id, function.device_id
     unread = next((number for number in ids if isinstance(number, Unread)), None)
     return unread or "{:04x}:{:04x}".format(*ids)
-
-
-def enters_idle_states(controller: NvmeController) -> bool | Unread:
-    """Whether a drive goes to non-operational power states by itself.
-
-    The drive's own feature (0Ch) decides. Where it could not be read, the kernel's latency limit for this drive does: 0
-    means that the kernel switched the feature off, no such file that the drive has none.
-
-    Source: Documentation/ABI/testing/sysfs-devices-power, ``pm_qos_latency_tolerance_us``; drivers/nvme/host/core.c,
-        ``nvme_configure_apst``.
-    """
-    feature = controller.autonomous_transitions
-    if feature is None:
-        return False
-    if isinstance(feature, Unread):
-        tolerance = controller.latency_tolerance_us
-        if isinstance(tolerance, Unread):
-            return feature
-        return tolerance not in (None, 0)
-    if not feature.enabled or not feature.transitions:
-        return False
-    if isinstance(controller.identity, Unread):
-        return True  # it changes state by itself; that some of the states are operational cannot be shown
-    idle = {state.number for state in controller.identity.power_states if state.non_operational}
-    targets = {target for target, _ in feature.transitions.values()}
-    return bool(targets & idle) or not idle

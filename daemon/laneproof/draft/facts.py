@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
-from laneproof.box.occupants import enters_idle_states
+from laneproof.box.idle_states import enters_idle_states
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.kernel_words import ASPM_OFF_COSTS, is_aspm_off, parse_bond_mode, parse_level
 from laneproof.declaration.units import format_bytes

@@ -10,7 +10,8 @@ from simulated_box import L1, Box
 
 PATH = "0000:00/01.1"
 GAP = Unread("it", "denied")
-ON, OFF = AutonomousTransitions(enabled=True, transitions={}), AutonomousTransitions(enabled=False, transitions={})
+ON = AutonomousTransitions(enabled=True, transitions={0: (3, 500)})
+OFF = AutonomousTransitions(enabled=False, transitions={})
 
 
 def view(box: Box) -> IdleStates:
@@ -29,6 +30,7 @@ def drive(**controller: object) -> Box:
         ({"autonomous_transitions": ON}, "0", True),
         ({"autonomous_transitions": OFF}, "100000", False),
         ({"autonomous_transitions": None}, "100000", False),  # the drive has none
+        ({"autonomous_transitions": AutonomousTransitions(enabled=True, transitions={})}, "100000", False),  # no state
         ({"autonomous_transitions": GAP, "latency_tolerance_us": 0}, "100000", False),
         ({"autonomous_transitions": GAP, "latency_tolerance_us": 25000}, "0", True),
         ({"autonomous_transitions": GAP, "latency_tolerance_us": GAP}, "0", False),

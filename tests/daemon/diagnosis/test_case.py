@@ -62,7 +62,7 @@ def test_a_long_pause_parts_two_cases_unless_it_lies_within_the_look_back() -> N
 
 def test_drops_are_kept_as_long_as_what_was_done_about_them_is_on_trial() -> None:
     def resting(*, on: bool) -> Box:
-        states = AutonomousTransitions(enabled=on, transitions={})
+        states = AutonomousTransitions(enabled=on, transitions={0: (3, 500)})
         return (
             Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", controller={"autonomous_transitions": states})
         )

@@ -53,7 +53,7 @@ def replaying(damaged: int) -> Story:
 
 
 def resting(*, on: bool) -> Box:
-    states = AutonomousTransitions(enabled=on, transitions={})
+    states = AutonomousTransitions(enabled=on, transitions={0: (3, 500)})
     return Box().with_port(PATH).with_drive(PATH, controller={"autonomous_transitions": states})
 
 

@@ -31,7 +31,7 @@ def test_a_link_below_its_plan(reported: dict[str, tuple[str, ...]], expected: b
 
 @pytest.mark.parametrize(("resting", "told"), [(True, None), (False, True)])
 def test_repeated_packets_alone_are_late_waking_where_the_link_may_rest(resting: bool, told: bool | None) -> None:  # noqa: FBT001
-    states = AutonomousTransitions(enabled=resting, transitions={})
+    states = AutonomousTransitions(enabled=resting, transitions={0: (3, 500)})
     story = Story()
     for hour in range(24 * 8):
         box = Box().with_port(PATH, function={"aer": count({"Timeout": hour})})
@@ -47,7 +47,7 @@ def test_repeated_packets_alone_are_late_waking_where_the_link_may_rest(resting:
 
 
 def test_repeated_packets_say_nothing_where_the_other_end_does_not_count() -> None:
-    states = AutonomousTransitions(enabled=True, transitions={})
+    states = AutonomousTransitions(enabled=True, transitions={0: (3, 500)})
     story = Story()
     for hour in range(24 * 8):
         box = Box().with_port(PATH, function={"aer": count({"Timeout": hour})})

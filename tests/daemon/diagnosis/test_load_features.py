@@ -98,11 +98,8 @@ def test_a_day_of_readings_tells_whether_it_was_above_its_threshold(hottest: flo
 
 
 def test_idle_states_that_were_switched_off_for_a_cure_were_on() -> None:
-    on = (
-        Box()
-        .with_port(PATH)
-        .with_drive(PATH, controller={"autonomous_transitions": AutonomousTransitions(enabled=True, transitions={})})
-    )
+    idles = AutonomousTransitions(enabled=True, transitions={0: (3, 500)})
+    on = Box().with_port(PATH).with_drive(PATH, controller={"autonomous_transitions": idles})
     off = Box().with_port(PATH).with_drive(PATH)
     story = Story().observe(on, log=(DOWN,))  # how it was at the drop is not known: it was read afterwards
     story.restart().observe(off, after=DAY)

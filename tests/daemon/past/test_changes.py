@@ -10,7 +10,7 @@ from simulated_box import Box, declare
 from simulated_past import DAY, PATHS, Story
 
 PATH = PATHS[0]
-ON = AutonomousTransitions(enabled=True, transitions={})
+ON = AutonomousTransitions(enabled=True, transitions={0: (3, 500)})
 
 
 def box(*, serial: str = "FN1", firmware: str = "2.1", target: int | None = None, idle: bool = False) -> Box:

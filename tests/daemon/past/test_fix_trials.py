@@ -123,7 +123,7 @@ def test_the_last_trial_of_a_position_is_found() -> None:
 
 
 def box(*, idle: bool) -> Box:
-    states = AutonomousTransitions(enabled=idle, transitions={})
+    states = AutonomousTransitions(enabled=idle, transitions={0: (3, 500)})
     return Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={"autonomous_transitions": states})
 
 

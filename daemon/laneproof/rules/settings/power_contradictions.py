@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from laneproof.box.occupants import enters_idle_states
+from laneproof.box.idle_states import enters_idle_states
 from laneproof.box.placement import Arrangement
 from laneproof.declaration.tables import DeclaredKernel
 from laneproof.rules.settings.power_positions import read_aspm, write_aspm

@@ -7,8 +7,8 @@ All that differs in one position is one finding's matter.
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from laneproof.box.idle_states import enters_idle_states
 from laneproof.box.link_ends import LinkOfTwo, registers_of
-from laneproof.box.occupants import enters_idle_states
 from laneproof.box.placement import Placement
 from laneproof.declaration.tables import DeclaredKernel
 from laneproof_collectors.snapshot import NvmeController, PciFunction

@@ -77,7 +77,7 @@ def test_drops_together_say_so(count: int) -> None:
 
 def test_a_fix_on_trial_is_told_counted_down_and_its_cure_told_before_it_clears() -> None:
     def box(*, idle: bool) -> Box:
-        states = AutonomousTransitions(enabled=idle, transitions={})
+        states = AutonomousTransitions(enabled=idle, transitions={0: (3, 500)})
         return Box().with_port(PATHS[0]).with_drive(PATHS[0], controller={"autonomous_transitions": states})
 
     watcher = Watcher("drops-off-bus", BUILD)
@@ -96,7 +96,7 @@ def test_a_fix_on_trial_is_told_counted_down_and_its_cure_told_before_it_clears(
 
 def test_a_fix_that_did_not_help_is_told_so() -> None:
     def box(*, idle: bool) -> Box:
-        states = AutonomousTransitions(enabled=idle, transitions={})
+        states = AutonomousTransitions(enabled=idle, transitions={0: (3, 500)})
         return Box().with_port(PATHS[0]).with_drive(PATHS[0], controller={"autonomous_transitions": states})
 
     watcher = Watcher("drops-off-bus", BUILD)

@@ -194,7 +194,7 @@ def repeating(*, resting: bool = True, repeats: int = 0, uncorrectable: int = 0,
     """A drive that may rest, by what its port counted and what itself, which is nothing where `damaged` is None."""
     port = replace(count({"Timeout": repeats}), fatal={"DLP": uncorrectable})
     drive = {} if damaged is None else {"aer": count(damaged)}
-    states = AutonomousTransitions(enabled=resting, transitions={})
+    states = AutonomousTransitions(enabled=resting, transitions={0: (3, 500)})
     box = Box().with_port(PATHS[0], function={"aer": port})
     return box.with_drive(PATHS[0], function=drive, controller={"autonomous_transitions": states})
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.box.occupants import enters_idle_states
+from laneproof.box.idle_states import enters_idle_states
 from laneproof.box.placement import Arrangement
 from laneproof.rules.settings.power_positions import Deviation, find_deviations, read_aspm, write_aspm
 from laneproof_collectors.snapshot import AutonomousTransitions, NvmeController, PciFunction
