@@ -36,7 +36,7 @@ class About(StrEnum):
     NETWORK = "network"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Change:
     """One change.
 
@@ -45,9 +45,9 @@ class Change:
         about: What it is about.
         subject: The position's label; without one the path, or the name of the thing.
         summary: One clause with both values, which reads on after the subject.
-        path: Where it is now, or was last; None for what has no position.
         before: The earlier value as text.
         after: The later value as text.
+        path: Where it is now, or was last; None for what has no position.
         details: What changed with it and because of it: a firmware update and what it reset are one change.
     """
 
@@ -55,9 +55,9 @@ class Change:
     about: About
     subject: str
     summary: str
-    path: str | None = None
     before: str | None = None
     after: str | None = None
+    path: str | None = None
     details: tuple["Change", ...] = ()
 
     def as_json(self) -> dict[str, Any]:

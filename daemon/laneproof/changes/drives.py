@@ -147,18 +147,8 @@ class _Drives:
     ) -> None:
         """Note a change; a link that was at `link_before`, and trained otherwise there, goes with it."""
         details = () if link_before is None else tuple(self._compare_link(link_before, path))
-        self.changes.append(
-            Change(
-                what=what,
-                about=About.DRIVE,
-                subject=self.pair.name_position(path),
-                summary=summary,
-                path=path,
-                before=before,
-                after=after,
-                details=details,
-            )
-        )
+        name = self.pair.name_position(path)
+        self.changes.append(Change(what, About.DRIVE, name, summary, before, after, path, details))
 
     def _compare_link(self, old_path: str, new_path: str) -> Iterator[Change]:
         old, new = (
@@ -166,15 +156,8 @@ class _Drives:
             trained_at(self.pair.positions_after.get(new_path)),
         )
         if old is not None and new is not None and not is_same_link(old, new):
-            yield Change(
-                what=What.RETRAINED,
-                about=About.LINK,
-                subject=self.pair.name_position(new_path),
-                summary=f"trained {new}, before {old}",
-                path=new_path,
-                before=str(old),
-                after=str(new),
-            )
+            name, summary = self.pair.name_position(new_path), f"trained {new}, before {old}"
+            yield Change(What.RETRAINED, About.LINK, name, summary, str(old), str(new), new_path)
 
     def _note_moved(self, old_path: str, new_path: str, device: KeptDevice) -> None:
         self.unsteady |= {old_path, new_path}
@@ -291,12 +274,5 @@ class _Others:
     def _make_change(
         self, what: What, path: str, summary: str, old: KeptDevice | None, new: KeptDevice | None
     ) -> Change:
-        return Change(
-            what=what,
-            about=About.DEVICE,
-            subject=self.pair.name_position(path),
-            summary=summary,
-            path=path,
-            before=describe_device(old) if old else None,
-            after=describe_device(new) if new else None,
-        )
+        before, after = (describe_device(device) if device else None for device in (old, new))
+        return Change(what, About.DEVICE, self.pair.name_position(path), summary, before, after, path)

@@ -65,15 +65,8 @@ def _compare_trained(pair: Pair, unsteady: frozenset[str]) -> Iterator[Change]:
         texts = describe_link(old.trained), describe_link(new.trained)
         able = new.capable
         tail = f"; both ends can do {able}" if able and not is_same_link(able, new.trained) else ""
-        yield Change(
-            what=What.RETRAINED,
-            about=About.LINK,
-            subject=pair.name_position(path),
-            summary=f"trained {texts[1]}, before {texts[0]}{tail}",
-            path=path,
-            before=texts[0],
-            after=texts[1],
-        )
+        summary = f"trained {texts[1]}, before {texts[0]}{tail}"
+        yield Change(What.RETRAINED, About.LINK, pair.name_position(path), summary, *texts, path)
 
 
 # --- what a port was set to -------------------------------------------------------------------------------------------
@@ -102,15 +95,8 @@ def _compare_setting(pair: Pair, path: str, name: str, values: tuple[str | None,
     before, after = values
     if before is None or after is None or before == after:
         return
-    yield Change(
-        what=What.SETTING,
-        about=About.SETTING,
-        subject=pair.name_position(path),
-        summary=f"{name} {after}, before {before}",
-        path=path,
-        before=before,
-        after=after,
-    )
+    summary = f"{name} {after}, before {before}"
+    yield Change(What.SETTING, About.SETTING, pair.name_position(path), summary, before, after, path)
 
 
 _DECIDES_RATE, _DECIDES_LANES = ("target rate", "highest rate"), ("lanes of",)
@@ -172,15 +158,8 @@ def _compare_splits(pair: Pair, before: Mapping[str, KeptPort], after: Mapping[s
         texts = _describe_split(old), _describe_split(new)
         labels = [pair.name_position(port.path) for port in old if pair.name_position(port.path) != port.path]
         which = f" ({', '.join(labels)})" if labels else ""
-        yield Change(
-            what=What.SETTING,
-            about=About.SETTING,
-            subject=f"slot at {device}",
-            summary=f"ports {texts[1]}, before {texts[0]}{which}",
-            path=device,
-            before=texts[0],
-            after=texts[1],
-        )
+        summary = f"ports {texts[1]}, before {texts[0]}{which}"
+        yield Change(What.SETTING, About.SETTING, f"slot at {device}", summary, *texts, device)
 
 
 def _describe_split(ports: Iterable[KeptPort]) -> str:

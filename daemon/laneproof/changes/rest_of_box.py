@@ -15,12 +15,10 @@ def compare_arrays(pair: Pair) -> Iterator[Change]:
         return
     old, new = ({array.name: array for array in some.arrays or ()} for some in (pair.before, pair.after))
     for name in sorted(old.keys() - new.keys()):
-        yield _make_change(
-            What.WENT, About.ARRAY, name, f"{_describe_array(old[name])} is gone", _describe_array(old[name])
-        )
+        yield Change(What.WENT, About.ARRAY, name, f"{_describe_array(old[name])} is gone", _describe_array(old[name]))
     for name in sorted(new.keys() - old.keys()):
         text = _describe_array(new[name])
-        yield _make_change(What.APPEARED, About.ARRAY, name, f"{text} is new", None, text)
+        yield Change(What.APPEARED, About.ARRAY, name, f"{text} is new", None, text)
     for name in sorted(old.keys() & new.keys()):
         yield from _compare_array(pair, old[name], new[name])
 
@@ -32,23 +30,21 @@ def _describe_array(array: KeptArray) -> str:
 def _compare_array(pair: Pair, old: KeptArray, new: KeptArray) -> Iterator[Change]:
     about, name = About.ARRAY, new.name
     if old.level and new.level and old.level != new.level:
-        yield _make_change(What.CHANGED, about, name, f"level {new.level}, before {old.level}", old.level, new.level)
+        yield Change(What.CHANGED, about, name, f"level {new.level}, before {old.level}", old.level, new.level)
     sizes = old.size_bytes, new.size_bytes
     if sizes[0] and sizes[1] and not is_same_capacity(sizes[0], sizes[1]):
         texts = format_bytes(sizes[0]), format_bytes(sizes[1])
-        yield _make_change(What.CHANGED, about, name, f"holds {texts[1]}, before {texts[0]}", *texts)
+        yield Change(What.CHANGED, about, name, f"holds {texts[1]}, before {texts[0]}", *texts)
     missing = old.missing_members, new.missing_members
     if missing[0] is not None and missing[1] is not None and missing[0] != missing[1]:
         before_text, after_text = (f"{count} missing" if count else "whole" for count in missing)
-        yield _make_change(What.CHANGED, about, name, f"{after_text}, before {before_text}", before_text, after_text)
+        yield Change(What.CHANGED, about, name, f"{after_text}, before {before_text}", before_text, after_text)
     gone, came = _compare_members(old, new)
     left, joined = ([_name_member(pair, member) for member in some] for some in (gone, came))
     if left or joined:
         clauses = [f"{join_words(joined)} joined"] if joined else []
         clauses += [f"{join_words(left)} left"] if left else []
-        yield _make_change(
-            What.CHANGED, about, name, ", ".join(clauses), ", ".join(left) or None, ", ".join(joined) or None
-        )
+        yield Change(What.CHANGED, about, name, ", ".join(clauses), ", ".join(left) or None, ", ".join(joined) or None)
 
 
 def _compare_members(old: KeptArray, new: KeptArray) -> tuple[list[KeptMember], list[KeptMember]]:
@@ -86,8 +82,8 @@ def compare_memory(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
         total = old.total_bytes, new.total_bytes
         if total[0] is None or total[1] is None or is_same_capacity(total[0], total[1]):
             return (), ()
-        texts = [format_bytes(count, binary=True) for count in (total[0], total[1])]
-        return (), (_make_change(What.CHANGED, About.MEMORY, "memory", f"{texts[1]}, before {texts[0]}", *texts),)
+        texts = format_bytes(total[0], binary=True), format_bytes(total[1], binary=True)
+        return (), (Change(What.CHANGED, About.MEMORY, "memory", f"{texts[1]}, before {texts[0]}", *texts),)
     before, after = ({module.locator: module for module in some} for some in (old.modules, new.modules))
     return tuple(_compare_rates(before, after)), tuple(_compare_modules(before, after))
 
@@ -100,21 +96,19 @@ def _compare_rates(before: dict[str, KeptModule], after: dict[str, KeptModule]) 
             rates.setdefault((old, new), []).append(locator)
     for (old, new), locators in sorted(rates.items()):
         summary = f"runs at {new} MT/s, before {old} MT/s ({', '.join(sorted(locators))})"
-        yield _make_change(What.SETTING, About.MEMORY, "memory", summary, f"{old} MT/s", f"{new} MT/s")
+        yield Change(What.SETTING, About.MEMORY, "memory", summary, f"{old} MT/s", f"{new} MT/s")
 
 
 def _compare_modules(before: dict[str, KeptModule], after: dict[str, KeptModule]) -> Iterator[Change]:
     for locator in sorted(before.keys() | after.keys()):
         old, new = before.get(locator), after.get(locator)
         if old is None and new is not None:
-            yield _make_change(What.APPEARED, About.MEMORY, locator, f"{_module(new)} is new here", None, _module(new))
+            yield Change(What.APPEARED, About.MEMORY, locator, f"{_module(new)} is new here", None, _module(new))
         elif new is None and old is not None:
-            yield _make_change(What.WENT, About.MEMORY, locator, f"{_module(old)} is gone", _module(old))
+            yield Change(What.WENT, About.MEMORY, locator, f"{_module(old)} is gone", _module(old))
         elif old and new and (old.size_bytes, old.part) != (new.size_bytes, new.part):
             texts = _module(old), _module(new)
-            yield _make_change(
-                What.REPLACED, About.MEMORY, locator, f"{texts[1]} is here now, before {texts[0]}", *texts
-            )
+            yield Change(What.REPLACED, About.MEMORY, locator, f"{texts[1]} is here now, before {texts[0]}", *texts)
 
 
 def _module(module: KeptModule) -> str:
@@ -144,30 +138,24 @@ def _compare_interfaces(before: Iterable[KeptInterface], after: Iterable[KeptInt
             continue
         if old.name != interface.name:
             summary = f"is called {interface.name} now, before {old.name}"
-            yield _make_change(
+            yield Change(
                 What.CHANGED, About.NETWORK, f"interface at {interface.path}", summary, old.name, interface.name
             )
         if old.speed_mbit_s and interface.speed_mbit_s and old.speed_mbit_s != interface.speed_mbit_s:
             texts = f"{old.speed_mbit_s} Mbit/s", f"{interface.speed_mbit_s} Mbit/s"
-            yield _make_change(What.CHANGED, About.NETWORK, interface.name, f"{texts[1]}, before {texts[0]}", *texts)
+            yield Change(What.CHANGED, About.NETWORK, interface.name, f"{texts[1]}, before {texts[0]}", *texts)
 
 
 def _compare_bonds(before: dict[str, KeptBond], after: dict[str, KeptBond]) -> Iterator[Change]:
     for name in sorted(before.keys() | after.keys()):
         old, new = (None if bond is None else _describe_bond(bond) for bond in (before.get(name), after.get(name)))
         if old is None and new is not None:
-            yield _make_change(What.APPEARED, About.NETWORK, name, f"{new} is new", None, new)
+            yield Change(What.APPEARED, About.NETWORK, name, f"{new} is new", None, new)
         elif new is None and old is not None:
-            yield _make_change(What.WENT, About.NETWORK, name, f"{old} is gone", old)
+            yield Change(What.WENT, About.NETWORK, name, f"{old} is gone", old)
         elif old is not None and old != new:
-            yield _make_change(What.CHANGED, About.NETWORK, name, f"{new}, before {old}", old, new)
+            yield Change(What.CHANGED, About.NETWORK, name, f"{new}, before {old}", old, new)
 
 
 def _describe_bond(bond: KeptBond) -> str:
     return f"bond in mode {bond.mode or 'unknown'} of {', '.join(bond.members) or 'no interface'}"
-
-
-def _make_change(  # noqa: PLR0913 (what a change is)
-    what: What, about: About, subject: str, summary: str, before: str | None = None, after: str | None = None
-) -> Change:
-    return Change(what=what, about=about, subject=subject, summary=summary, before=before, after=after)

@@ -32,14 +32,7 @@ def compare_firmware(pair: Pair) -> Change | None:
     if old is None or new is None or pair.same_firmware:
         return None
     texts = _version(old.bios_version, old.bios_date), _version(new.bios_version, new.bios_date)
-    return Change(
-        what=What.REFLASHED,
-        about=About.FIRMWARE,
-        subject="board firmware",
-        summary=f"version {texts[1]}, before {texts[0]}",
-        before=texts[0],
-        after=texts[1],
-    )
+    return Change(What.REFLASHED, About.FIRMWARE, "board firmware", f"version {texts[1]}, before {texts[0]}", *texts)
 
 
 def _version(version: str | None, date: str | None) -> str:
@@ -50,14 +43,8 @@ def compare_board(pair: Pair) -> Iterator[Change]:
     """Give the change to another board under the same drives."""
     old, new = pair.before.firmware, pair.after.firmware
     if old and new and old.board and new.board and old.board != new.board:
-        yield Change(
-            what=What.REPLACED,
-            about=About.FIRMWARE,
-            subject="board",
-            summary=f"{new.board}, before {old.board}",
-            before=old.board,
-            after=new.board,
-        )
+        summary = f"{new.board}, before {old.board}"
+        yield Change(What.REPLACED, About.FIRMWARE, "board", summary, old.board, new.board)
 
 
 def compare_kernel(pair: Pair) -> Change | None:
@@ -65,14 +52,8 @@ def compare_kernel(pair: Pair) -> Change | None:
     old, new = pair.before.firmware, pair.after.firmware
     if old is None or new is None or not old.kernel or not new.kernel or old.kernel == new.kernel:
         return None
-    return Change(
-        what=What.CHANGED,
-        about=About.KERNEL,
-        subject="kernel",
-        summary=f"release {new.kernel}, before {old.kernel}",
-        before=old.kernel,
-        after=new.kernel,
-    )
+    summary = f"release {new.kernel}, before {old.kernel}"
+    return Change(What.CHANGED, About.KERNEL, "kernel", summary, old.kernel, new.kernel)
 
 
 def compare_settings(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]]:
@@ -91,14 +72,8 @@ def compare_settings(pair: Pair) -> tuple[tuple[Change, ...], tuple[Change, ...]
         before, after = getattr(old, name), getattr(new, name)
         if before is None or after is None or before == after:
             continue
-        change = Change(
-            what=What.SETTING,
-            about=About.SETTING,
-            subject=_TITLES.get(name, name),
-            summary=f"{after}, before {before}",
-            before=before,
-            after=after,
-        )
+        summary = f"{after}, before {before}"
+        change = Change(What.SETTING, About.SETTING, _TITLES.get(name, name), summary, before, after)
         (named if any(word.startswith(deciding) for word in words) else others).append(change)
     if not words:
         return (), tuple(others)
@@ -117,11 +92,5 @@ def _describe_words(words: dict[str, bool]) -> Change:
     gone = " ".join(word for word, came in words.items() if not came)
     new = " ".join(word for word, came in words.items() if came)
     clauses = [text for text in (f"now with {new}" if new else "", f"no longer with {gone}" if gone else "") if text]
-    return Change(
-        what=What.SETTING,
-        about=About.SETTING,
-        subject="kernel command line",
-        summary=", ".join(clauses),
-        before=gone or None,
-        after=new or None,
-    )
+    summary = ", ".join(clauses)
+    return Change(What.SETTING, About.SETTING, "kernel command line", summary, gone or None, new or None)
