@@ -94,7 +94,7 @@ class Engine:
         Raises:
             LedgerStateError: The state is of another version, or damaged; everything else is restored all the same.
         """
-        self._lives = {one.identity: Life(finding=one, readings=1, raised=True) for one in findings}
+        self._lives = {finding.identity: Life(finding=finding, readings=1, raised=True) for finding in findings}
         self._past = Past()
         if state is not None:
             ledger, box = Ledger.from_state(state.get("ledger", {})), _load_box(state.get("box", {}))

@@ -189,8 +189,8 @@ class Finding:
             "observed": self.observed,
             "evidence": dict(self.evidence),
             "causes": [
-                {"cause": one.cause, "probability": round(one.probability, 4), "because": list(one.because)}
-                for one in self.causes
+                {"cause": cause.cause, "probability": round(cause.probability, 4), "because": list(cause.because)}
+                for cause in self.causes
             ],
             "next_steps": list(self.next_steps),
             "since": None if self.since is None else format_time(self.since),
@@ -221,10 +221,17 @@ class FindingChange:
 
 
 def order_findings(findings: Iterable[Finding]) -> list[Finding]:
-    """Sort for reading: the loudest first, differences before signs before what is unverified, then by place."""
+    """Sort for reading: the loudest first, differences before signs before what is unverified, then by position."""
     kinds = list(Kind)
     return sorted(
-        findings, key=lambda one: (-one.severity.rank, kinds.index(one.kind), one.position or "~", one.rule, one.key)
+        findings,
+        key=lambda finding: (
+            -finding.severity.rank,
+            kinds.index(finding.kind),
+            finding.position or "~",
+            finding.rule,
+            finding.key,
+        ),
     )
 
 
@@ -235,7 +242,7 @@ def verdict(findings: Iterable[Finding], *, declared: bool) -> str:
         findings: All of one pass.
         declared: Whether a declaration was compared with: where there was none, nothing can be said to hold.
     """
-    kinds = {one.kind for one in findings if one.accepted is None}
+    kinds = {finding.kind for finding in findings if finding.accepted is None}
     if kinds & {Kind.DIFFERS, Kind.SIGN}:
         return "differs"
     return "unverified" if Kind.UNVERIFIED in kinds or not declared else "holds"

@@ -198,7 +198,7 @@ def _parse_hex(raw: bytes, digits: int) -> int | None:
 def _find_sleepers(readings: Iterable[_Reading]) -> None:
     """Mark each function that a reading would wake, or above which it would wake a port."""
     asleep: set[str] = set()
-    for reading in sorted(readings, key=lambda one: one.folder):  # a port comes before what is below it
+    for reading in sorted(readings, key=lambda reading: reading.folder):  # a port comes before what is below it
         if why := find_why_asleep(reading.power):
             reading.asleep = why
         elif reading.folder.rpartition("/")[0] in asleep:

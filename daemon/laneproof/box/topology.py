@@ -161,8 +161,8 @@ def _serial_of(drive: Occupant) -> str:
     return drive.serial.strip() if isinstance(drive.serial, str) else ""
 
 
-def _is_same_device(one: PciFunction, other: PciFunction) -> bool:
-    return one.address.rpartition(".")[0] == other.address.rpartition(".")[0]
+def _is_same_device(function: PciFunction, other: PciFunction) -> bool:
+    return function.address.rpartition(".")[0] == other.address.rpartition(".")[0]
 
 
 def _is_integrated(function: PciFunction) -> bool:

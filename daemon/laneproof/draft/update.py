@@ -105,7 +105,7 @@ def _owners_slots(draft: Draft, build: Build) -> dict[str, str]:
     """Give the owner's name of each drafted slot; one whose positions the owner put in no slot is left out."""
     names = {}
     for slot in draft.slots:
-        declared = [one for path in slot.ports if (one := build.position_at(path))]
+        declared = [position for path in slot.ports if (position := build.position_at(path))]
         if not declared:
             names[slot.name] = _unlike(slot.name, set(build.slot))
         elif name := next((position.slot for position in declared if position.slot), None):

@@ -1,6 +1,6 @@
 """The alarm budget: how surprising something must be before it is reported, and before anybody is disturbed.
 
-A false alarm costs more than a day's delay. So the thresholds come from how many tests a box makes in a year, and a
+A false alarm costs more than a day's delay. So the thresholds come from how many tests a box makes in a year, and an
 alarm needs, besides surprise, an effect large enough to matter.
 """
 

@@ -119,7 +119,7 @@ def _log_p_at_most(shares: Sequence[float], total: int, largest: float) -> float
         if last < total:
             logs.append(log_binomial_at_least(last + 1, total, share, 1.0 - share))
     top = max(logs, default=-math.inf)
-    return -math.inf if top == -math.inf else min(0.0, top + math.log(math.fsum(math.exp(one - top) for one in logs)))
+    return -math.inf if top == -math.inf else min(0.0, top + math.log(math.fsum(math.exp(log - top) for log in logs)))
 
 
 def changed_near(
@@ -136,4 +136,4 @@ def changed_near(
         Those within reach, the nearest first.
     """
     near = [(when, what) for when, what in changes if abs(when - at) <= within_seconds]
-    return tuple(sorted(near, key=lambda one: abs(one[0] - at)))
+    return tuple(sorted(near, key=lambda change: abs(change[0] - at)))

@@ -1,7 +1,7 @@
-"""With what do disconnects go: a power state, or the clock?
+"""What episodes go along with: a power state, or a regular time?
 
 All of it works on episodes: one disconnect is one episode, however many lines it wrote, and those less than an hour
-apart are one, since a drive that came back badly goes again.
+apart are one, since a drive that came back badly often drops again.
 """
 
 import math

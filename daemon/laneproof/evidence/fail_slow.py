@@ -112,8 +112,8 @@ def slow_spells(
     """
     spells: list[SlowSpell] = []
     for run in _adjoining(windows):
-        ratios = [0.0, *accumulate(one[2] * one[1] for one in run)]
-        lengths = [0.0, *accumulate(one[1] for one in run)]
+        ratios = [0.0, *accumulate(width * slowness for _, width, slowness in run)]
+        lengths = [0.0, *accumulate(width for _, width, _ in run)]
         first, began, ended = 0, None, 0
         for last in range(1, len(run) + 1):
             while lengths[last] - lengths[first + 1] >= seconds:

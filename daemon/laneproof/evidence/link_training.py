@@ -18,7 +18,7 @@ SECONDS_BETWEEN = 1.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkReading:
-    """One look at a link's trained state.
+    """One reading of a link's trained state.
 
     Attributes:
         at: When, in seconds of any steady clock.
@@ -47,9 +47,9 @@ def settled(readings: Sequence[LinkReading]) -> LinkReading | NotEnough:
         return NotEnough(f"{len(last)} readings of the link; {READINGS_TO_AGREE} are needed")
     if any(later.at - earlier.at < SECONDS_BETWEEN for earlier, later in pairwise(last)):
         return NotEnough("the readings of the link lie less than a second apart")
-    if len({(one.gt_s, one.lanes) for one in last}) > 1:
+    if len({(state.gt_s, state.lanes) for state in last}) > 1:
         return NotEnough("the readings of the link do not agree")
-    if not any(one.under_load for one in last):
+    if not any(state.under_load for state in last):
         return NotEnough("the link was read only while idle")
     return last[-1]
 
