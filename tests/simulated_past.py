@@ -37,6 +37,7 @@ class Story:
         boot: Number of the running boot.
         booted_at: When it began.
         last: The facts of the last look.
+        slept: For how long the machine has slept in this boot.
     """
 
     ledger: Ledger = field(default_factory=Ledger)
@@ -44,6 +45,7 @@ class Story:
     boot: int = 1
     booted_at: float = A_MORNING - 10 * 60.0
     last: Snapshot | None = None
+    slept: float = 0.0
 
     def observe(
         self, box: Box, *, after: float = 0.0, log: Sequence[str] = (), devices: Sequence[DeviceEvent] = ()
@@ -58,8 +60,9 @@ class Story:
         """
         self.now += after
         box.with_firmware(boot_id=f"0b5e55ed-0000-4000-8000-{self.boot:012d}")
-        self.last = replace(box.snapshot(taken_at=self.now), up_seconds=self.now - self.booted_at)
-        told = max(0.0, self.last.up_seconds - min(30.0, after / 2))
+        up = self.now - self.booted_at
+        self.last = replace(box.snapshot(taken_at=self.now), up_seconds=up, monotonic_seconds=up - self.slept)
+        told = max(0.0, up - self.slept - min(30.0, after / 2))
         events = [event for message in log if (event := say(message, up_seconds=told)) is not None]
         self.ledger.update(self.last, events, devices)
         return self
@@ -67,7 +70,13 @@ class Story:
     def restart(self, *, after: float = 60.0) -> "Story":
         """Start the machine again."""
         self.now += after
-        self.boot, self.booted_at = self.boot + 1, self.now - 50.0
+        self.boot, self.booted_at, self.slept = self.boot + 1, self.now - 50.0, 0.0
+        return self
+
+    def sleep(self, seconds: float) -> "Story":
+        """Suspend the machine: CLOCK_MONOTONIC stops, CLOCK_BOOTTIME does not."""
+        self.now += seconds
+        self.slept += seconds
         return self
 
     def last_pass(self, build: Build | None = None) -> Pass:

@@ -90,6 +90,7 @@ class LinkRecord:
         readings: When errors were counted and how many, the last ones.
         last_minute: The minute in which the last error was counted.
         from_log: Whether errors were taken from the log, for lack of any counter.
+        asleep: Whether an end slept at the last reading: no bits pass until both are awake.
         reported: When the log reported uncorrectable errors that no counter counts, the last ones, apart from
             episodes.
         watch: Its error rate, followed hour by hour.
@@ -111,6 +112,7 @@ class LinkRecord:
     readings: list[tuple[float, int]] = field(default_factory=list)
     last_minute: float = -1.0
     from_log: bool = False
+    asleep: bool = False
     reported: list[float] = field(default_factory=list)
     watch: RateWatch = field(default_factory=RateWatch)
     version: int = 0
@@ -156,11 +158,13 @@ class LinkBook:
         records: The links.
         current: The serial number at each path that holds a device now.
         read_at: When the counters were last read.
+        slept_seconds: For how long the machine had slept (suspend) in that boot by then.
     """
 
     records: dict[str, LinkRecord] = field(default_factory=dict)
     current: dict[str, str] = field(default_factory=dict)
     read_at: float = 0.0
+    slept_seconds: float = 0.0
 
     def read(self, links: Iterable[tuple[LinkOfTwo, str, str]], timeline: Timeline, events: LinkEvents) -> None:
         """Take one reading of all links.
@@ -171,7 +175,9 @@ class LinkBook:
             events: What else happened since the last reading.
         """
         since, self.read_at = self.read_at or timeline.now, timeline.now
-        elapsed = max(0.0, timeline.now - max(since, timeline.booted_at))
+        slept = timeline.slept_seconds - (self.slept_seconds if since >= timeline.booted_at else 0.0)
+        self.slept_seconds = timeline.slept_seconds
+        elapsed = max(0.0, timeline.now - max(since, timeline.booted_at) - max(0.0, slept))
         seen: dict[str, str] = {}
         young: list[tuple[LinkRecord, Tally]] = []
         for link, serial, device in links:
@@ -263,6 +269,9 @@ def _read_link(
     off = events.switched_off
     port_counts = _read_end(record.port, link.port, timeline, fresh, at_port=True, switched_off=off)
     far_counts = _read_end(record.far, link.device, timeline, fresh, at_port=False, switched_off=off)
+    was_asleep, record.asleep = record.asleep, _sleeps(link)
+    if was_asleep and record.asleep and not (fresh.errors or fresh.fatal):
+        elapsed = 0.0
     young = now - max(record.port.since, record.far.since) <= SETTLE_SECONDS
     if not record.watched or record.from_log:
         record.from_log = record.from_log or bool(events.reports.get(record.path))
@@ -281,6 +290,10 @@ def _read_link(
         return fresh
     _add_reading(record, fresh, now, elapsed)
     return None
+
+
+def _sleeps(link: LinkOfTwo) -> bool:
+    return any(end is not None and end.power.sleeps for end in (link.port, link.device))
 
 
 def _counts_fatal(end: EndState, function: PciFunction | None) -> bool:

@@ -140,6 +140,11 @@ class Timeline:
         """The last pass as a kernel message would be stamped: without sleep, as far as that is known."""
         return self.up_seconds if self.monotonic_seconds is None else self.monotonic_seconds
 
+    @property
+    def slept_seconds(self) -> float:
+        """For how long the machine has slept (suspend) in this boot, as far as that is known."""
+        return self.sleeps[-1][1] if self.sleeps else 0.0
+
     def slept_since(self, when: float) -> bool:
         """Whether the machine is known to have slept (suspend) after a moment; drives may have lost their power."""
         return self.slept_at > when

@@ -48,6 +48,25 @@ def test_what_comes_after_is() -> None:
     assert link(story).readings == [(story.now, 3)]
 
 
+# clock_gettime(2): CLOCK_BOOTTIME goes on in suspend, CLOCK_MONOTONIC does not; PCI Express Base Specification, link
+# power management: no packet passes in L2 and L3 (from memory)
+def test_time_in_which_the_machine_or_the_drive_sleeps_is_not_watched() -> None:
+    box = counting_box((0, 0, 0, 0))
+    story = Story().observe(box).sleep(8 * HOUR).observe(box, after=HOUR)
+    story.observe(box, after=HOUR).sleep(HOUR).observe(box)
+    assert [row.seconds for row in link(story).series.rows if row.seconds] == [HOUR, HOUR]
+    story.restart().observe(box, after=HOUR).sleep(HOUR).observe(box)
+    assert sum(row.seconds for row in link(story).series.rows) == pytest.approx(3 * HOUR + 50.0)
+
+    def resting(errors: int) -> Box:
+        return Box().with_port(PATH).with_drive(PATH, serial="FN1", asleep=True, function={"aer": count(errors)})
+
+    story = Story()
+    for errors, after in ((0, 0.0), (0, HOUR), (0, HOUR), (3, HOUR)):
+        story.observe(resting(errors), after=after)
+    assert sum(row.seconds for row in link(story).series.rows) == HOUR  # in which it must have been awake
+
+
 def test_fewest_and_most_events_that_explain_the_counters() -> None:
     # One error on the wire may set one of a receiver's bits or two (aer.c counts bits); replays are the sender's.
     story = Story().observe(one_link(count(), count()))
