@@ -1,24 +1,18 @@
-"""``laneproof audit``: one pass over the machine, held against its declaration."""
+"""``laneproof audit``: one pass over the machine, with what its daemon knows, held against its declaration."""
 
 import argparse
-from dataclasses import replace
 
-from laneproof.commands.inputs import load_build, open_host
+from laneproof.commands.judgement import judge_now
 from laneproof.commands.terminal import find_style, show, show_json
-from laneproof.engine import Engine
 from laneproof.findings import verdict
-from laneproof_collectors.collection import read_snapshot
 
 _STATUS = {"holds": 0, "differs": 1, "unverified": 2}
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Read, judge, print; the exit status is the verdict."""
-    build = load_build(arguments.build, demo=arguments.demo)
-    with open_host(arguments.source, demo=arguments.demo) as host:
-        snapshot = read_snapshot(host)
-    # One pass has no history, so nothing can say since when.
-    findings = tuple(replace(finding, since=None) for finding in Engine(build).observe(snapshot).findings)
+    now = judge_now(arguments)
+    build, snapshot, findings = now.build, now.snapshot, now.findings
     if arguments.json:
         from laneproof.outputs.audit_json import as_json
 

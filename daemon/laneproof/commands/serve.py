@@ -12,34 +12,31 @@ import time
 from pathlib import Path
 
 from laneproof.commands.errors import CommandError
+from laneproof.commands.history_file import DEFAULT_SETTINGS, HISTORY, load_kept_declaration, load_settings
 from laneproof.commands.inputs import DEFAULT_BUILD, load_build, open_recording, parse_declaration, read_build_text
+from laneproof.commands.judgement import restore
 from laneproof.commands.recorded_passes import judge_frames, keep_frame
-from laneproof.commands.settings_file import read_settings_file
 from laneproof.declaration.build import Build
 from laneproof.declaration.settings_text import SettingsError
-from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine
+from laneproof.engine import LIVE_CONFIRMATIONS, Engine
 from laneproof.findings import FindingChange
-from laneproof.history.history import History
 from laneproof.history.store import Store
-from laneproof.past.saved_state import LedgerStateError
 from laneproof.service.access import SHORTEST_TOKEN, Access, is_beyond_loopback
 from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.daemon import Daemon, handle_signals
-from laneproof.service.declaration_file import STATE_NAME as DECLARATION
 from laneproof.service.declaration_file import DeclarationFile, Kept
 from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.http import Pages
 from laneproof.service.last_frame_host import LastFrameHost
 from laneproof.service.listener import Server
-from laneproof.service.owner_notes import Inbox, sort_notes
-from laneproof.service.settings import Settings, parse_listen, parse_settings
+from laneproof.service.owner_notes import Inbox
+from laneproof.service.settings import Settings, parse_listen
 from laneproof_collectors.collection import make_collectors
 from laneproof_collectors.host import LiveHost
 
 _log = logging.getLogger(__name__)
 
-DEFAULT_SETTINGS = "/etc/laneproof/service.toml"
-HISTORY, EVIDENCE = "history.db", "evidence"
+EVIDENCE = "evidence"
 RECENT_SECONDS = 90 * 86400.0
 """How far back changes of findings are looked for to be shown again after a restart."""
 
@@ -118,15 +115,6 @@ def _listen(address: str, port: int, daemon: Daemon, access: Access) -> Server:
     return server
 
 
-def load_settings(path: str | None) -> Settings:
-    """Load the service's settings; a missing file at the default path is all defaults.
-
-    Raises:
-        CommandError: A named file is missing (66) or not permitted (77), or says what it may not (78).
-    """
-    return read_settings_file(path, DEFAULT_SETTINGS, parse_settings, default=Settings())
-
-
 def make_daemon(build_path: str | None, settings: Settings, state: str, *, without_declaration: bool = False) -> Daemon:
     """Build the daemon: its host, history, engine and collectors.
 
@@ -173,7 +161,7 @@ def _follow(build_path: str | None, store: Store) -> DeclarationFile:
     Raises:
         CommandError: It was named, is missing or wrong, and there is no good one of before to go on with.
     """
-    path, kept = str(Path(build_path or DEFAULT_BUILD).absolute()), load_kept(store)
+    path, kept = str(Path(build_path or DEFAULT_BUILD).absolute()), load_kept_declaration(store)
     if build_path is not None and (kept.declaration is None or kept.path != path):
         load_build(build_path)  # as a person who starts it by hand expects; later a wrong one leaves the old one
 
@@ -190,19 +178,6 @@ def _take_out(build_path: str | None) -> DeclarationFile:
     except CommandError:
         text = ""
     return DeclarationFile("", lambda _: None, kept=Kept(out_of_force=text))
-
-
-def load_kept(history: History) -> Kept:
-    """Load what an earlier run kept of the declaration; what this version cannot use is reported, and is none."""
-    state = history.load_state(DECLARATION)
-    texts = {name: text for name, text in state.items() if isinstance(text, str)} if isinstance(state, dict) else {}
-    declaration = None
-    if (text := texts.get("text")) is not None:
-        try:
-            declaration = text, parse_declaration(text, "the kept declaration")
-        except CommandError as error:
-            _log.warning("%s", error)
-    return Kept(declaration=declaration, path=texts.get("path"), out_of_force=texts.get("out_of_force"))
 
 
 def _open_store(file: str) -> Store:
@@ -244,12 +219,7 @@ def go_on(store: Store) -> tuple[Engine, tuple[FindingChange, ...]]:
 
 def _restore(store: Store) -> tuple[Engine, tuple[FindingChange, ...]]:
     engine = Engine(None, confirmations=LIVE_CONFIRMATIONS)
-    try:
-        engine.restore(store.load_standing(), store.load_state(STATE_NAME))
-    except LedgerStateError as error:
-        _log.warning("%s; it begins again, the rest of the history goes on", error)
-    notes, confirmed = sort_notes(store.read_notes(), ())
-    engine.add_notes(notes=notes, confirmed=confirmed)
+    restore(engine, store)
     return engine, store.read_finding_changes(since=time.time() - RECENT_SECONDS)
 
 

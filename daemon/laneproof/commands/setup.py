@@ -16,9 +16,10 @@ from typing import get_args
 from laneproof.commands import systemd_unit
 from laneproof.commands.draft import find_box_name
 from laneproof.commands.errors import CommandError
+from laneproof.commands.history_file import DEFAULT_SETTINGS
 from laneproof.commands.inputs import DEFAULT_BUILD, load_build, open_host, read_build_text
 from laneproof.commands.questions import Questions
-from laneproof.commands.serve import DEFAULT_SETTINGS, EVIDENCE
+from laneproof.commands.serve import EVIDENCE
 from laneproof.commands.settings_file import read_settings_file
 from laneproof.commands.terminal import find_style, show
 from laneproof.declaration.build import Build

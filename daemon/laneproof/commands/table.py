@@ -94,7 +94,7 @@ _MOMENT = "a recording, REC@MOMENT, an audit's JSON, or @MOMENT of the daemon's 
 # --- the commands -----------------------------------------------------------------------------------------------------
 
 COMMANDS = (
-    Command("audit", "Compare the machine with its declaration, once.", (*_COMMON, _WIDTH)),
+    Command("audit", "Compare the machine with its declaration, once.", (*_COMMON, _STATE, _WIDTH)),
     Command(
         "draft",
         "Write a declaration of the machine as it stands.",
@@ -171,6 +171,16 @@ COMMANDS = (
             _option("--evidence", metavar="FOLDER", help="where to keep the evidence of disconnects"),
         ),
         epilog="It writes nothing before all is answered. Exit status: 0 the service runs, 1 nothing was changed.",
+    ),
+    Command(
+        "metrics",
+        "Print the metrics of this box once, for a collector that reads files.",
+        (
+            _SOURCE,
+            _build(),
+            _STATE,
+            _option("-o", "--output", metavar="FILE", help="write to FILE as a whole, in the place of the one before"),
+        ),
     ),
     Command(
         "trend",

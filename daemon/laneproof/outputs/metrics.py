@@ -12,6 +12,7 @@ from laneproof.box.link_rates import rate_of
 from laneproof.box.shown_positions import list_positions
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
+from laneproof.evidence.alarm_budget import FALSE_ALARMS_PER_YEAR
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.outputs.audit_json import name_box
 from laneproof.outputs.box_metrics import list_box_samples
@@ -70,6 +71,18 @@ def list_samples(build: Build | None, snapshot: Snapshot, findings: Sequence[Fin
     yield from _errors(build, topology)
     yield from _nvme(build, snapshot, topology)
     yield from list_box_samples(snapshot, partial(_name_position, build))
+
+
+def list_judge_samples(build: Build | None, problem: str | None) -> Iterator[Sample]:
+    """Give the samples of what the box is judged by.
+
+    Args:
+        build: The declaration in force, None where there is none.
+        problem: Why the newest declaration is not in force, None where it is.
+    """
+    if build is not None or problem is not None:
+        yield "declaration_in_force", (), float(problem is None)
+    yield "alarm_budget_per_year", (), FALSE_ALARMS_PER_YEAR
 
 
 def _text(value: object) -> str:

@@ -12,9 +12,8 @@ from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.registry import Collector
 
 from laneproof import __version__
-from laneproof.evidence.alarm_budget import FALSE_ALARMS_PER_YEAR
 from laneproof.findings import Change, Severity
-from laneproof.outputs.metrics import Sample, list_samples, make_families
+from laneproof.outputs.metrics import Sample, list_judge_samples, list_samples, make_families
 from laneproof.outputs.page.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
 from laneproof.service.api import ROOT, Api
 from laneproof.service.status import DaemonStatus
@@ -41,9 +40,7 @@ def _samples(status: DaemonStatus) -> Iterator[Sample]:
     result = status.last_pass
     if result is not None:
         yield from list_samples(status.build, result.snapshot, result.findings)
-    if status.build is not None or status.build_problem is not None:
-        yield "declaration_in_force", (), float(status.build_problem is None)
-    yield "alarm_budget_per_year", (), FALSE_ALARMS_PER_YEAR
+    yield from list_judge_samples(status.build, status.build_problem)
     for change, severity in product(Change, Severity):  # a counter is there from 0, so that its first step is seen
         labels = str(change), str(severity)
         yield "finding_changes", labels, status.changes.get(labels, 0)

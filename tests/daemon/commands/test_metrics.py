@@ -1,0 +1,35 @@
+"""The metrics once, printed or in a file that is written as a whole."""
+
+import os
+from pathlib import Path
+
+import pytest
+from prometheus_client.parser import text_string_to_metric_families
+
+from laneproof.cli import main
+
+
+def names(text: str) -> set[str]:
+    return {family.name for family in text_string_to_metric_families(text)}
+
+
+def test_they_are_what_the_service_answers_of_the_box(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["metrics", "--demo"]) == 0
+    told = names(capsys.readouterr().out)
+    assert {"laneproof_finding", "laneproof_declaration_in_force", "laneproof_link_trained_lanes"} <= told
+    assert "laneproof_finding_changes" not in told  # that counts since a service began
+
+
+def test_a_file_is_replaced_as_a_whole_and_nothing_is_written_through_a_link(tmp_path: Path) -> None:
+    file, other = tmp_path / "laneproof.prom", tmp_path / "other"
+    other.write_text("mine")
+    file.symlink_to(other)
+    assert main(["metrics", "--demo", "-o", str(file)]) == 0
+    assert other.read_text() == "mine"
+    assert "laneproof_finding" in names(file.read_text())
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["laneproof.prom", "other"]
+
+
+def test_a_file_that_cannot_be_written_ends_with_73(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["metrics", "--demo", "-o", str(tmp_path / "none" / "x.prom")]) == os.EX_CANTCREAT
+    assert "cannot be written" in capsys.readouterr().err
