@@ -98,20 +98,36 @@ def test_a_hardly_used_drive_is_never_called_loaded() -> None:
     assert record.state_of(record.last) == WORKING
 
 
-def windows(began: float, latencies: dict[str, float], records: dict[str, LoadRecord]) -> None:
-    found = {
-        name: (records.setdefault(name, LoadRecord()), Window(
-            began=began, seconds=300.0, moved_bytes=MB, written_bytes=0, operations=1000, milliseconds=round(1000 * one)
-        ))
-        for name, one in latencies.items()
-    }  # fmt: skip
-    compare_siblings(found)
+def compared(
+    passes: int,
+    latencies: dict[str, float],
+    *,
+    begin: int = 0,
+    records: dict[str, LoadRecord] | None = None,
+    moved: dict[str, int] | None = None,
+    models: dict[str, str | None] | None = None,
+) -> dict[str, LoadRecord]:
+    """Windows of five minutes with these milliseconds for each operation, after so many of the same records."""
+    records = records or {name: LoadRecord() for name in latencies}
+    for number in range(passes):
+        compare_siblings(
+            {
+                name: (record, Window(
+                    began=300.0 * (begin + number), seconds=300.0, moved_bytes=(moved or {}).get(name, MB),
+                    written_bytes=0, operations=1000, milliseconds=round(1000 * latencies[name]),
+                ))
+                for name, record in records.items()
+            },
+            models,
+        )  # fmt: skip
+    return records
+
+
+SLOW = {"a": 0.5, "b": 0.2, "c": 0.2, "d": 0.2}
 
 
 def test_a_drive_that_takes_twice_as_long_for_minutes_has_a_slow_spell() -> None:
-    records: dict[str, LoadRecord] = {}
-    for number in range(6):
-        windows(300.0 * number, {"a": 0.5, "b": 0.2, "c": 0.2, "d": 0.2}, records)
+    records = compared(6, SLOW)
     (spell,) = records["a"].spells
     assert (spell[0], spell[1]) == (0.0, 1800.0)
     assert spell[2] == pytest.approx(2.5)
@@ -119,35 +135,37 @@ def test_a_drive_that_takes_twice_as_long_for_minutes_has_a_slow_spell() -> None
     assert sum(len(day.slow_hours) for day in records["a"].slow_days) == 1
 
 
-def test_a_drive_that_streams_is_not_compared_with_drives_that_serve_small_reads() -> None:
-    # as many operations a second, of 1 MiB against 16 KiB each: common practice, no source
-    records: dict[str, LoadRecord] = {}
-    for number in range(6):
-        found = {
-            name: (records.setdefault(name, LoadRecord()), Window(
-                began=300.0 * number, seconds=300.0, moved_bytes=1000 * size, written_bytes=0, operations=1000,
-                milliseconds=milliseconds,
-            ))
-            for name, size, milliseconds in (("a", 1 << 20, 900), *((one, 16 << 10, 200) for one in "bcd"))
-        }  # fmt: skip
-        compare_siblings(found)
-    assert records["a"].comparable == []
-    assert records["a"].spells == []
-
-
-def test_fewer_than_three_siblings_are_no_company() -> None:
-    records: dict[str, LoadRecord] = {}
-    for number in range(6):
-        windows(300.0 * number, {"a": 5.0, "b": 0.2, "c": 0.2}, records)
-    assert records["a"].comparable == []
+@pytest.mark.parametrize(
+    ("latencies", "moved"),
+    [
+        # as many operations a second, of 1 MiB against 16 KiB each: common practice, no source
+        ({"a": 0.9, "b": 0.2, "c": 0.2, "d": 0.2}, {"a": 1000 << 20} | dict.fromkeys("bcd", 1000 << 14)),
+        ({"a": 5.0, "b": 0.2, "c": 0.2}, {}),  # fewer than three siblings are no company
+    ],
+)
+def test_without_siblings_at_the_same_work_a_drive_is_not_compared(
+    latencies: dict[str, float], moved: dict[str, int]
+) -> None:
+    slow = compared(6, latencies, moved=moved)["a"]
+    assert (slow.comparable, slow.spells) == ([], [])
 
 
 def test_spells_that_go_on_are_one() -> None:
-    records: dict[str, LoadRecord] = {}
-    for number in range(200):
-        windows(300.0 * number, {"a": 0.5, "b": 0.2, "c": 0.2, "d": 0.2}, records)
-    assert len(records["a"].spells) == 1
-    assert len(records["a"].comparable) <= 40
+    slow = compared(200, SLOW)["a"]
+    assert len(slow.spells) == 1
+    assert len(slow.comparable) == 40
+
+
+MAKES: dict[str, str | None] = {"a": "Gannet", "b": "Fulmar", "c": "Fulmar", "d": "Fulmar"}
+
+
+def test_a_make_that_is_slower_by_nature_is_slow_only_once_it_is_slower_than_it_was() -> None:
+    records = compared(200, SLOW | {"a": 0.6}, models=MAKES)
+    assert records["a"].spells == []
+    assert records["a"].usual_ratio == pytest.approx(3.0, rel=0.05)
+    compared(300, SLOW | {"a": 1.5}, models=MAKES, begin=200, records=records)
+    (spell,) = records["a"].spells
+    assert spell[2] == pytest.approx(2.5, rel=0.1)
 
 
 def test_windows_are_sorted_by_heat_and_by_what_was_written_before() -> None:
@@ -169,35 +187,7 @@ def test_windows_are_sorted_by_heat_and_by_what_was_written_before() -> None:
     assert record.full == (0, 0, 1, 0)
 
 
-def mixed(rounds: int, own: float, records: dict[str, LoadRecord], *, begin: int = 0) -> None:
-    """Four drives of two makes: one of its own, three of another."""
-    for number in range(begin, begin + rounds):
-        found = {
-            name: (records.setdefault(name, LoadRecord()), Window(
-                began=300.0 * number, seconds=300.0, moved_bytes=MB, written_bytes=0, operations=1000,
-                milliseconds=round(1000 * (own if name == "a" else 0.2)),
-            ))
-            for name in "abcd"
-        }  # fmt: skip
-        compare_siblings(found, {"a": "Gannet", "b": "Fulmar", "c": "Fulmar", "d": "Fulmar"})
-
-
-def test_a_make_that_is_slower_by_nature_is_no_slow_drive() -> None:
-    records: dict[str, LoadRecord] = {}
-    mixed(400, 0.6, records)
-    assert records["a"].spells == []
-    assert records["a"].usual_ratio == pytest.approx(3.0, rel=0.05)
-
-
-def test_a_drive_of_another_make_that_grows_slower_than_it_was_is_noticed() -> None:
-    records: dict[str, LoadRecord] = {}
-    mixed(200, 0.6, records)
-    mixed(300, 1.5, records, begin=200)
-    (spell,) = records["a"].spells
-    assert spell[2] == pytest.approx(2.5, rel=0.1)
-
-
-def looked_at(*windows: tuple[float, float]) -> LoadRecord:
+def with_windows(*windows: tuple[float, float]) -> LoadRecord:
     """Windows of so many seconds with these loads in MB/s, one after another; the first begins at 0."""
     record, moved, now = LoadRecord(), 0, 0.0
     record.read(drive(moved=0), now=now, boot=1)
@@ -214,23 +204,23 @@ def state_before(record: LoadRecord, moment: float) -> str | None:
 
 def test_what_a_drive_moved_while_it_may_have_hung_is_not_its_load_before() -> None:
     # under load for ten minutes, then half a minute of nothing until the log's first line at 630 s
-    record = looked_at(*[(60.0, 900.0)] * 10, (15.0, 0.0), (15.0, 0.0))
+    record = with_windows(*[(60.0, 900.0)] * 10, (15.0, 0.0), (15.0, 0.0))
     assert state_before(record, 630.0) == LOADED
 
 
 def test_windows_that_are_too_short_are_joined_to_a_minute() -> None:
-    record = looked_at((60.0, 900.0), *[(20.0, 0.0)] * 6)
+    record = with_windows((60.0, 900.0), *[(20.0, 0.0)] * 6)
     before = record.before(180.0)
     assert before is not None
     assert (before.began, before.ended) == (60.0, 120.0)
 
 
 def test_less_than_a_minute_before_it_may_have_hung_gives_nothing() -> None:
-    assert looked_at((20.0, 900.0), (20.0, 0.0), (60.0, 0.0)).before(95.0) is None
+    assert with_windows((20.0, 900.0), (20.0, 0.0), (60.0, 0.0)).before(95.0) is None
 
 
 def test_windows_apart_from_each_other_are_not_joined() -> None:
-    record = looked_at((40.0, 900.0))
+    record = with_windows((40.0, 900.0))
     record.counters = None  # its figures could not be read for a while
     for number in range(3):
         record.read(drive(moved=36_000 * MB), now=1000.0 + 40.0 * number, boot=1)
@@ -238,19 +228,19 @@ def test_windows_apart_from_each_other_are_not_joined() -> None:
 
 
 def test_of_an_hour_the_hang_at_its_end_is_a_small_part() -> None:
-    record = looked_at((3600.0, 0.0), (3600.0, 900.0))
+    record = with_windows((3600.0, 0.0), (3600.0, 900.0))
     assert state_before(record, 7220.0) == LOADED
 
 
 def test_passes_seconds_apart_do_not_push_out_the_load_before() -> None:
-    record = looked_at(*[(60.0, 900.0)] * 5, *[(1.0, 0.0)] * 120)
+    record = with_windows(*[(60.0, 900.0)] * 5, *[(1.0, 0.0)] * 120)
     assert state_before(record, 360.0) == LOADED
     assert record.during(360.0) is not None
     assert state_before(record, 420.0) == IDLE
 
 
 def test_the_window_that_holds_a_moment() -> None:
-    record = looked_at((60.0, 900.0), (60.0, 0.0))
+    record = with_windows((60.0, 900.0), (60.0, 0.0))
     during = record.during(60.0)
     assert during is not None
     assert during.began == 60.0

@@ -1,5 +1,7 @@
 """Episodes: one each, asked for or not, however many lines the kernel wrote."""
 
+from dataclasses import replace
+
 import pytest
 
 from laneproof_collectors.hotplug import Action
@@ -20,7 +22,7 @@ from losing_box import (
     removal,
 )
 from simulated_box import A_MORNING
-from simulated_past import DAY, HOUR, PATHS, Story
+from simulated_past import DAY, HOUR, PATHS, Story, say
 
 
 def test_a_disconnect_with_many_lines_is_one() -> None:
@@ -112,6 +114,16 @@ def test_a_removal_event_belongs_to_the_disconnect_that_the_log_reported() -> No
     story = Story().observe(four()).observe(gone(), after=6 * HOUR, log=(GIVEN_UP,), devices=(removal(),))
     (episode,) = episodes(story)
     assert not episode.asked
+
+
+def test_a_line_of_the_log_that_is_read_late_takes_the_good_order_back() -> None:
+    story = Story().observe(four(), log=(HARMLESS_BUT_READ,)).observe(gone(), after=HOUR, devices=(removal(),))
+    assert [episode.asked for episode in episodes(story)] == [True]
+    assert story.last is not None
+    late = say(GIVEN_UP, up_seconds=story.last.up_seconds - 5.0)
+    assert late is not None
+    story.ledger.update(replace(story.last, taken_at=story.now + 15.0, up_seconds=story.last.up_seconds + 15.0), [late])
+    assert [episode.asked for episode in episodes(story)] == [False]
 
 
 def test_two_that_drop_at_once_know_of_each_other() -> None:
