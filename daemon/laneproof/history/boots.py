@@ -1,4 +1,4 @@
-"""Boots, the stretches in which somebody watched, and the clock's steps.
+"""Boots, watches (stretches in which the daemon read the machine without a break), and the clock's steps.
 
 Rules of this module: order is by the number of the pass, never by the clock; a clock that is set is a correction, so
 what was noted in the same boot before gets a new date by its seconds since boot.

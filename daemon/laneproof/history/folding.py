@@ -65,7 +65,7 @@ def fold(points: Sequence[Point]) -> Point:
 
 
 def gained(points: Iterable[Point]) -> Value:
-    """Tell how much a counter grew from the first of its points to the last.
+    """Give how much a counter grew from the first of its points to the last.
 
     Args:
         points: Points of one counter's series, in their order; gaps are passed over, and what was counted in them

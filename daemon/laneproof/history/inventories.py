@@ -103,7 +103,7 @@ def read_inventories(
 
 
 def _parse_or_none(packed: bytes) -> Inventory | None:
-    """Read one; one that this version cannot read any more is passed over, and still there for the version that can."""
+    """Read one; None where this version cannot read it any more: it stays in the file."""
     try:
         return Inventory.model_validate(unpack(packed))
     except (ValueError, ValidationError):

@@ -67,7 +67,7 @@ def _errors(counters: AerCounters, origin: Origin) -> Iterator[Sample]:
             yield from _bits(origin, measure, counts)
     if origin.end != PORT:
         return
-    # What a root port was told by all below it: of no one drive.
+    # What all below a root port reported to it: of no one drive.
     messages = Origin(origin.path, "", _MESSAGES)
     yield from sample(messages, measures.ROOT_CORRECTABLE, counters.root_correctable)
     yield from sample(messages, measures.ROOT_NONFATAL, counters.root_nonfatal)

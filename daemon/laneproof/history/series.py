@@ -147,7 +147,7 @@ def cut(points: Sequence[Point], *, since: float | None, until: float | None) ->
 
 
 def value_at(series: Series, t: float) -> Value | None:
-    """Tell what a series held at a time; None where nobody knows.
+    """Give what a series held at a time; None where nobody knows.
 
     Args:
         series: The series.

@@ -45,7 +45,7 @@ _VERSION_1 = (
         end TEXT NOT NULL,
         UNIQUE (path, drive, end)
     )""",
-    # boot is NULL for what goes on over boots. A counter that fell has several series of one place, measure and boot.
+    # boot is NULL for what goes on over boots. A counter that fell has several series of one origin, measure and boot.
     """CREATE TABLE series (
         id INTEGER PRIMARY KEY,
         boot INTEGER REFERENCES boots (id),
@@ -141,12 +141,12 @@ class NotOursError(Exception):
 
 
 def version_of(connection: sqlite3.Connection) -> int:
-    """Tell the version of the tables; 0 for an empty file."""
+    """Give the version of the tables; 0 for an empty file."""
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
 def check(connection: sqlite3.Connection) -> int:
-    """Tell the version, where this program can go on with it.
+    """Give the version, where this program can go on with it.
 
     Raises:
         NotOursError: It cannot.

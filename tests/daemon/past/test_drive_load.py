@@ -99,21 +99,20 @@ def test_a_hardly_used_drive_is_never_called_loaded() -> None:
 
 
 def compared(
-    passes: int,
+    windows: range,
     latencies: dict[str, float],
     *,
-    begin: int = 0,
     records: dict[str, LoadRecord] | None = None,
     moved: dict[str, int] | None = None,
     models: dict[str, str | None] | None = None,
 ) -> dict[str, LoadRecord]:
-    """Windows of five minutes with these milliseconds for each operation, after so many of the same records."""
+    """Windows of five minutes with these milliseconds for each operation, the first one begins at 0."""
     records = records or {name: LoadRecord() for name in latencies}
-    for number in range(passes):
+    for number in windows:
         compare_siblings(
             {
                 name: (record, Window(
-                    began=300.0 * (begin + number), seconds=300.0, moved_bytes=(moved or {}).get(name, MB),
+                    began=300.0 * number, seconds=300.0, moved_bytes=(moved or {}).get(name, MB),
                     written_bytes=0, operations=1000, milliseconds=round(1000 * latencies[name]),
                 ))
                 for name, record in records.items()
@@ -127,7 +126,7 @@ SLOW = {"a": 0.5, "b": 0.2, "c": 0.2, "d": 0.2}
 
 
 def test_a_drive_that_takes_twice_as_long_for_minutes_has_a_slow_spell() -> None:
-    records = compared(6, SLOW)
+    records = compared(range(6), SLOW)
     (spell,) = records["a"].spells
     assert (spell[0], spell[1]) == (0.0, 1800.0)
     assert spell[2] == pytest.approx(2.5)
@@ -146,12 +145,12 @@ def test_a_drive_that_takes_twice_as_long_for_minutes_has_a_slow_spell() -> None
 def test_without_siblings_at_the_same_work_a_drive_is_not_compared(
     latencies: dict[str, float], moved: dict[str, int]
 ) -> None:
-    slow = compared(6, latencies, moved=moved)["a"]
+    slow = compared(range(6), latencies, moved=moved)["a"]
     assert (slow.comparable, slow.spells) == ([], [])
 
 
 def test_spells_that_go_on_are_one() -> None:
-    slow = compared(200, SLOW)["a"]
+    slow = compared(range(200), SLOW)["a"]
     assert len(slow.spells) == 1
     assert len(slow.comparable) == 40
 
@@ -160,10 +159,10 @@ MAKES: dict[str, str | None] = {"a": "Gannet", "b": "Fulmar", "c": "Fulmar", "d"
 
 
 def test_a_make_that_is_slower_by_nature_is_slow_only_once_it_is_slower_than_it_was() -> None:
-    records = compared(200, SLOW | {"a": 0.6}, models=MAKES)
+    records = compared(range(200), SLOW | {"a": 0.6}, models=MAKES)
     assert records["a"].spells == []
     assert records["a"].usual_ratio == pytest.approx(3.0, rel=0.05)
-    compared(300, SLOW | {"a": 1.5}, models=MAKES, begin=200, records=records)
+    compared(range(200, 500), SLOW | {"a": 1.5}, models=MAKES, records=records)
     (spell,) = records["a"].spells
     assert spell[2] == pytest.approx(2.5, rel=0.1)
 
