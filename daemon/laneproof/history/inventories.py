@@ -29,7 +29,6 @@ class KeptInventory:
     """An inventory, and since when it held."""
 
     t: float  # unix seconds
-    boot_id: str | None
     inventory: Inventory
 
 
@@ -91,13 +90,13 @@ def read_inventories(
 ) -> tuple[KeptInventory, ...]:
     """Read the inventories that held between two times, oldest first: the first may have begun before."""
     rows = connection.execute(
-        "SELECT i.t, b.boot_id, i.content FROM inventories i LEFT JOIN boots b ON b.id = i.boot"
-        " WHERE i.id >= coalesce((SELECT max(id) FROM inventories WHERE t <= ?), 0) AND i.t <= ? ORDER BY i.id",
+        "SELECT t, content FROM inventories"
+        " WHERE id >= coalesce((SELECT max(id) FROM inventories WHERE t <= ?), 0) AND t <= ? ORDER BY id",
         (-1e18 if since is None else since, 1e18 if until is None else until),
     )
     return tuple(
-        KeptInventory(t=t, boot_id=boot_id, inventory=inventory)
-        for t, boot_id, content in rows
+        KeptInventory(t=t, inventory=inventory)
+        for t, content in rows
         if (inventory := _parse_or_none(content)) is not None
     )
 
