@@ -9,13 +9,23 @@ import socket
 import sqlite3
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
+from laneproof.commands.box_past import BoxPast, load_ledger
 from laneproof.commands.errors import CommandError
-from laneproof.commands.history_file import DEFAULT_SETTINGS, HISTORY, load_kept_declaration, load_settings
+from laneproof.commands.history_file import (
+    DEFAULT_SETTINGS,
+    HISTORY,
+    load_kept_declaration,
+    load_settings,
+    open_history,
+)
 from laneproof.commands.inputs import DEFAULT_BUILD, load_build, open_recording, parse_declaration, read_build_text
 from laneproof.commands.judgement import restore
 from laneproof.commands.recorded_passes import judge_frames, keep_frame
+from laneproof.commands.served_past import ServedPast
 from laneproof.declaration.build import Build
 from laneproof.declaration.settings_text import SettingsError
 from laneproof.engine import LIVE_CONFIRMATIONS, Engine
@@ -55,12 +65,13 @@ def run(arguments: argparse.Namespace) -> int:
     token = None if token_file is None else read_token(token_file)
     names = (*settings.names, *([socket.gethostname()] if is_beyond_loopback(address) else []))
     if arguments.demo or arguments.source:
-        daemon = make_recording_daemon(arguments.source, arguments.build, arguments.state)
+        daemon, past = make_recording_daemon(arguments.source, arguments.build, arguments.state)
     else:
         state = arguments.state or settings.state
         daemon = make_daemon(arguments.build, settings, state, without_declaration=arguments.without_declaration)
+        past = ServedPast(lambda: _open_past(state, daemon))
     try:
-        server = _listen(address, port, daemon, Access(address, names, token))
+        server = _listen(address, port, Pages(lambda: daemon.status, past=past), Access(address, names, token))
         handle_signals(daemon)
         if token is None and is_beyond_loopback(address):
             _log.warning(
@@ -100,9 +111,17 @@ def read_token(path: str) -> str:
     return token
 
 
-def _listen(address: str, port: int, daemon: Daemon, access: Access) -> Server:
+@contextmanager
+def _open_past(state: str, daemon: Daemon) -> Iterator[BoxPast]:
+    """Open what a running daemon kept, on a connection of its own."""
+    with open_history(str(Path(state) / HISTORY)) as history:
+        ledger = load_ledger(history)
+        yield BoxPast(history=history, build=daemon.status.build, begins=None, now=time.time(), ledger=ledger)
+
+
+def _listen(address: str, port: int, pages: Pages, access: Access) -> Server:
     try:
-        server = Server(address, port, Pages(lambda: daemon.status), access)
+        server = Server(address, port, pages, access)
         server.start()
     except RuntimeError as error:
         raise CommandError(f"cannot listen at {address}:{port}: {error}", status=os.EX_OSERR) from error
@@ -223,8 +242,10 @@ def _restore(store: Store) -> tuple[Engine, tuple[FindingChange, ...]]:
     return engine, store.read_finding_changes(since=time.time() - RECENT_SECONDS)
 
 
-def make_recording_daemon(source: str | None, build_path: str | None, state: str | None) -> Daemon:
+def make_recording_daemon(source: str | None, build_path: str | None, state: str | None) -> tuple[Daemon, ServedPast]:
     """Build a daemon that shows a recording as it ends: its frames are judged at their own times, then it stands still.
+
+    Besides it gives the recording's past.
 
     Args:
         source: The recording; None for the demo.
@@ -247,7 +268,10 @@ def make_recording_daemon(source: str | None, build_path: str | None, state: str
         raise
     declaration = DeclarationFile(build_path or "", _load_named, build=build)
     recent = store.read_finding_changes()
-    return Daemon(LastFrameHost(host), declaration, writer=store, engine=engine, recent=recent)
+    daemon = Daemon(LastFrameHost(host), declaration, writer=store, engine=engine, recent=recent)
+    now = host.clock().unix_seconds
+    past = BoxPast(history=store, build=build, begins=None, now=now, ledger=engine.past.ledger)
+    return daemon, ServedPast(lambda: nullcontext(past))
 
 
 def _load_named(path: str) -> tuple[str, Build]:

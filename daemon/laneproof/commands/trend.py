@@ -20,6 +20,7 @@ from laneproof.outputs.trend import (
     NAMES,
     WORSE_NAMES,
     Subject,
+    Trend,
     as_json,
     box_as_json,
     choose_worse,
@@ -54,14 +55,19 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _ask(subject: Subject, past: BoxPast, grid: Grid, style: Style) -> tuple[dict[str, Any], str]:
     """Give the trend of one position or part, as JSON and as text."""
+    trend = read_trend(subject, past, grid)
+    return as_json(trend), write_trend(trend, style)
+
+
+def read_trend(subject: Subject, past: BoxPast, grid: Grid) -> Trend:
+    """Read how one position or part went over time."""
     series = list(_read_series(past.history, subject, since=grid.begins, until=past.now))
     of_it = [
         event
         for event in past.history.read_events(since=grid.begins, until=past.now)
         if event.path in ("", subject.path) or (subject.drive and event.drive == subject.drive)
     ]
-    trend = make_trend(subject, series, of_it, grid)
-    return as_json(trend), write_trend(trend, style)
+    return make_trend(subject, series, of_it, grid)
 
 
 def _ask_box(past: BoxPast, grid: Grid, style: Style) -> tuple[dict[str, Any], str]:

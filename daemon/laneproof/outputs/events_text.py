@@ -134,11 +134,12 @@ def as_json(
         "since": None if since is None else format_time(since),
         "until": format_time(until),
         "unwatched": gaps_as_json(unwatched),
-        "events": [_as_json(happening) for happening in happened],
+        "events": [happening_as_json(happening) for happening in happened],
     }
 
 
-def _as_json(happening: Happening) -> dict[str, Any]:
+def happening_as_json(happening: Happening) -> dict[str, Any]:
+    """Give one of them as a JSON object."""
     return {
         "t": happening.t,
         "time": format_time(happening.t),

@@ -15,7 +15,8 @@ from laneproof import __version__
 from laneproof.findings import Change, Severity
 from laneproof.outputs.metrics import Sample, list_judge_samples, list_samples, make_families
 from laneproof.outputs.page.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
-from laneproof.service.api import ROOT, Api
+from laneproof.service.api import Api, Past
+from laneproof.service.api_schema import ROOT
 from laneproof.service.status import DaemonStatus
 
 ALIVE_WITHIN_SECONDS = 60.0
@@ -64,8 +65,14 @@ def _samples(status: DaemonStatus) -> Iterator[Sample]:
 class Pages:
     """What is answered at each path. Pure but for the clock of the watchdog."""
 
-    def __init__(self, status: Callable[[], DaemonStatus], *, now: Callable[[], float] = time.monotonic) -> None:
-        """Take what gives the latest value."""
+    def __init__(
+        self,
+        status: Callable[[], DaemonStatus],
+        *,
+        past: Past | None = None,
+        now: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """Take what gives the latest value, and what reads the past; None where there is none to be read."""
         self._status = status
         self._now = now
         self._registry = CollectorRegistry(auto_describe=False)
@@ -80,7 +87,7 @@ class Pages:
             "/health": self._health,
             "/ready": self._ready,
         }
-        self._api = Api(status, now=now)
+        self._api = Api(status, past, now=now)
 
     def answer(self, path: str, accept: str, query: str = "") -> Reply:
         """Answer one GET.
