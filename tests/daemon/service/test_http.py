@@ -68,7 +68,7 @@ def test_the_page_before_the_first_pass_asks_to_come_again(client: Client) -> No
 
 
 def test_the_latest_changes_are_told_as_a_replay_tells_them(client: Client) -> None:
-    assert json.loads(client.ask("/api/v1/changes")[2]) == {"changes": []}
+    assert json.loads(client.ask("/api/v1/changes")[2]) == {"complete": True, "changes": []}
     change = FindingChange(at=1_790_000_000.0, change=Change.CLEARED, finding=SIGN)
     client.status = replace(client.status, recent=(change,))
     status, headers, body = client.ask("/api/v1/changes")
