@@ -240,6 +240,10 @@ class Ledger(State):
             switched_off=_is_counting_switched_off(snapshot),
         )
         self._disturbed, self._reports, book.uncorrected = frozenset(), {}, []
+        reported = {occupant.path for occupant in occupants if occupant.controller is not None}
+        for link, _, _ in links:
+            if link.path not in reported:  # a SATA controller or a network card: its link alone may rest
+                self.idle[link.path] = (None, find_idle_states(snapshot, link, None).link)
         self.links.read(links, self.timeline, events)
         self.training.read(links, self.timeline)
 

@@ -106,12 +106,15 @@ def _find_steps(record: LinkRecord, *, is_warm: bool) -> tuple[str, ...]:
 
 
 def _wakes_late(ledger: Ledger, record: LinkRecord) -> bool:
-    """Whether the week's errors are repeats of a link that may rest, and whoever would have seen damage was looking."""
+    """Whether the week's errors are repeats of a link that may rest, and no end that can count damage kept silent.
+
+    An end without error reporting never counts any: its link's repeats are the sign that it would give at rest too.
+    """
     week = recent(record, 7 * DAY, ledger.now)
     if not ledger.idle_states(record.path).on or record.reported or not week.is_repeats_alone:
         return False
     receivers = (record.far, week.port_replays), (record.port, week.device_replays)
-    return all(end.reporting is Reporting.COUNTED for end, replays in receivers if replays)
+    return all(end.reporting in (Reporting.COUNTED, Reporting.NO_CAPABILITY) for end, replays in receivers if replays)
 
 
 def _find_warmth(ledger: Ledger, watched: Watched, record: LinkRecord) -> dict[str, Any]:
@@ -162,9 +165,9 @@ SIGNAL_ERRORS = Rule(
         "notice. An error that could not be corrected is a notice by itself and an alarm when it recurs, also where "
         "only the log has it; one that belongs to a disconnect is reported with that. Thirty times what the "
         "specification allows, for many minutes, is an alarm at once; packets that were only repeated, on a link "
-        "that may rest and whose receiving end counts, are a notice at most. Errors that come with warmth are said "
-        "to. The sign clears three days after the last evidence; after a change meant to cure, once its trial is "
-        "over."
+        "that may rest and whose receiving end counts or never can, are a notice at most. Errors that come with "
+        "warmth are said to. The sign clears three days after the last evidence; after a change meant to cure, once "
+        "its trial is over."
     ),
     look_next=advise(
         "See at which end errors are counted: errors at the drive and replays at the port speak of the way down to it.",

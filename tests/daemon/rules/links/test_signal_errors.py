@@ -4,12 +4,13 @@ from dataclasses import replace
 
 import pytest
 
+from laneproof.past.error_reporting import SIGNAL_BITS, Reporting
 from laneproof.past.notes import parse_note
 from laneproof.rules.links.signal_errors import SIGNAL_ERRORS
 from laneproof.rules.rule import Pass
-from laneproof_collectors.snapshot import AutonomousTransitions
+from laneproof_collectors.snapshot import AerRegisters, AutonomousTransitions
 from rule_examples import check_examples, example
-from simulated_box import RISER_1, Box, declare
+from simulated_box import L1, RISER_1, SATA, Box, declare
 from simulated_past import PATHS, count, counting_box, link_errors_past, quiet_snapshot
 from story_engine import DAY, HOUR, Watcher
 
@@ -190,27 +191,50 @@ def test_the_owners_new_cable_is_on_trial_and_the_finding_says_how_it_stands() -
     assert "so that was not the cure" in watcher.standing[0].summary
 
 
-def repeating(*, resting: bool = True, repeats: int = 0, uncorrectable: int = 0, damaged: int | None = 0) -> Box:
-    """A drive that may rest, by what its port counted and what itself, which is nothing where `damaged` is None."""
+def repeating(  # noqa: PLR0913 (a knob each)
+    *,
+    resting: bool = True,
+    repeats: int = 0,
+    uncorrectable: int = 0,
+    damaged: int = 0,
+    reporting: Reporting = Reporting.COUNTED,
+    sata: bool = False,
+) -> Box:
+    """A drive (or a controller of SATA drives) that may rest, by what its port counted and what itself."""
     port = replace(count({"Timeout": repeats}), fatal={"DLP": uncorrectable})
-    drive = {} if damaged is None else {"aer": count(damaged)}
+    drive: dict[str, object] = {"aer": count(damaged)}
+    if reporting is Reporting.NO_CAPABILITY:
+        drive = {}
+    elif reporting is Reporting.MASKED:
+        drive["aer_registers"] = AerRegisters(correctable_mask=SIGNAL_BITS)
+    if sata:
+        card = Box().with_port(PATHS[0], function={"aer": port}, aspm=L1 if resting else 0)
+        return card.with_device(PATHS[0], class_code=SATA, aspm=L1 if resting else 0, function=drive)
     states = AutonomousTransitions(enabled=resting, transitions={0: (3, 500)})
     box = Box().with_port(PATHS[0], function={"aer": port})
     return box.with_drive(PATHS[0], function=drive, controller={"autonomous_transitions": states})
 
 
 @pytest.mark.parametrize(
-    ("resting", "counts", "severity"),
-    [(True, True, "notice"), (False, True, "warning"), (True, False, "warning")],
+    ("resting", "reporting", "sata", "severity"),
+    [
+        (True, Reporting.COUNTED, False, "notice"),
+        (False, Reporting.COUNTED, False, "warning"),
+        (True, Reporting.MASKED, False, "warning"),
+        (True, Reporting.NO_CAPABILITY, False, "notice"),
+        (False, Reporting.NO_CAPABILITY, False, "warning"),
+        (True, Reporting.NO_CAPABILITY, True, "notice"),
+        (False, Reporting.NO_CAPABILITY, True, "warning"),
+    ],
 )
-def test_packets_that_were_only_repeated_are_a_notice_where_the_link_may_rest_and_damage_would_be_seen(
-    *, resting: bool, counts: bool, severity: str
+def test_packets_that_were_only_repeated_are_a_notice_where_the_link_may_rest_and_no_end_hides_damage(
+    *, resting: bool, reporting: Reporting, sata: bool, severity: str
 ) -> None:
     # replay time-outs alone are seen where a low-power state takes too long to leave (public threads on link power)
     watcher = Watcher("signal-errors", BUILD)
     for number in range(8 * 17):
         repeats = max(0, number - 8 * 14) * 3
-        watcher.observe(repeating(resting=resting, repeats=repeats, damaged=0 if counts else None), after=3 * HOUR)
+        watcher.observe(repeating(resting=resting, repeats=repeats, reporting=reporting, sata=sata), after=3 * HOUR)
     assert watcher.severity == severity
 
 
