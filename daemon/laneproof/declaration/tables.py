@@ -211,7 +211,7 @@ class DeclaredUplink(StrictTable):
         default=None, description="the shared bridge: every position below it shares the link"
     )
     positions: tuple[Name, ...] = Field(
-        default=(), description="labels of positions that share it, where no path tells"
+        default=(), description="labels of positions that share it, where no path shows it"
     )
 
 
