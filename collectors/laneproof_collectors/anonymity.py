@@ -1,4 +1,4 @@
-"""Replaces what tells one box from all others in a recording: serial numbers, unique names, network addresses.
+"""Replaces what identifies a box in a recording: serial numbers, unique names, network addresses.
 
 Each secret becomes another text of the same length, the same wherever it stands (file, page, link, log line), so that
 rules that compare identities work on the copy as on the original. Models, firmware and the host's name stay: they are

@@ -1,7 +1,7 @@
 """Mounted file systems that lie on the box's disks: how full they are, and whether they turned read-only.
 
 A file system that meets an error turns its *super block* read-only; a service that runs sandboxed sees every *mount*
-read-only besides. So what counts is the super block's own option, and the mount's option only tells whether somebody
+read-only besides. So what counts is the super block's own option, and the mount's option only says whether somebody
 wanted it so (proc_pid_mountinfo(5): fields 6 and 11).
 """
 
@@ -36,7 +36,7 @@ class _Mount(NamedTuple):
     device: str
     kind: str
     read_only: bool
-    mounted_read_only: bool | None  # None: this table cannot tell
+    mounted_read_only: bool | None  # None: this table does not say
 
 
 def _unescape(text: str) -> str:
@@ -118,7 +118,7 @@ def _rank(mount: _Mount) -> tuple[bool, int, int, str]:
 
 
 def _read_mounts(host: Host) -> list[_Mount] | Unread:
-    """Read the mount table that tells most of what is mounted where this process looks."""
+    """Read the mount table that shows most of what this process sees mounted."""
     machines, own = (
         raw if isinstance(raw, Unread) else list(parse_mount_info(raw))
         for raw in host.files((MACHINES_TABLE, OWN_TABLE))
@@ -139,7 +139,7 @@ def _find_root(mounts: list[_Mount]) -> str | None:
 
 
 def _is_sandboxed(mounts: list[_Mount]) -> bool:
-    """Tell whether mounts were made read-only for this process alone, so that their options say nothing (see above)."""
+    """Find whether mounts were made read-only for this process alone, so that their options say nothing (see above)."""
     return any(
         mount.mounted_read_only and not mount.read_only and (mount.mount in ("/", "/run") or _is_on_a_disk(mount))
         for mount in mounts

@@ -1,6 +1,6 @@
 """Who made the board, which firmware it runs, which kernel and which boot; and the slots by the firmware's own names.
 
-SMBIOS through ``/sys/class/dmi/id`` comes first, since everybody may read it; a board without SMBIOS tells its model in
+SMBIOS through ``/sys/class/dmi/id`` comes first, since everybody may read it; a board without SMBIOS gives its model in
 the device tree. Serial numbers are not asked for.
 """
 
@@ -36,7 +36,7 @@ def read_firmware(host: Host) -> Firmware | Unread:
         host: The machine.
 
     Returns:
-        The identity; what the firmware does not tell is ``None``.
+        The identity; what the firmware does not say is ``None``.
     """
     paths = [f"{DMI_FOLDER}/{name}" for name in DMI_NAMES]
     *identity, release, host_name, boot_id = host.files((*paths, KERNEL_RELEASE, HOST_NAME, BOOT_ID))

@@ -70,7 +70,7 @@ class Host(ABC):
         """Answer a batch: one answer a question, in order. Never raises for what the machine does."""
 
     def wait(self, seconds: float, wake_descriptor: int | None = None) -> bool:  # noqa: ARG002 (a recording never waits)
-        """Sleep until the kernel has an event or a log record to tell, or the time is over.
+        """Sleep until the kernel has an event or a log record, or the time is over.
 
         Args:
             seconds: How long at most.
@@ -130,7 +130,7 @@ class Host(ABC):
 
 
 def resolve_link(path: str, target: str) -> str:
-    """Join a link's raw target to the place of the link, without touching the machine.
+    """Join a link's raw target to the link's own folder, without touching the machine.
 
     Args:
         path: Where the link stands, canonical.

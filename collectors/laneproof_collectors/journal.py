@@ -62,7 +62,7 @@ def run_journalctl(what: str, boot: int, lines: int, since_unix: float | None = 
             why = f"no end within {DEADLINE_SECONDS:g} s"
             return Unread(what, why, Reason.TIMED_OUT, "ETIMEDOUT")
         except subprocess.TimeoutExpired:
-            pass  # all that it had to tell was read
+            pass  # all that it wrote was read
         finally:
             run.kill()
     if len(output) > LIMIT_BYTES:

@@ -30,7 +30,7 @@ _INTERFACE = (
 # Documentation/networking/bonding.rst; the ad_ files are empty in other modes than 802.3ad.
 _BOND = ("mode", "slaves", "xmit_hash_policy", "ad_aggregator", "ad_num_ports", "ad_partner_mac")
 _MEMBER = ("mii_status", "ad_aggregator_id", "link_failure_count")
-# net/core/net-sysfs.c: while it is down; and for a driver that tells no link settings (the same number has two names)
+# net/core/net-sysfs.c: while it is down; and for a driver that reports no link settings (the same number has two names)
 _NO_ANSWER_WHILE_DOWN = ("EINVAL", "ENOTSUP", "EOPNOTSUPP")
 _SPEED_LIMIT = 1 << 31  # SPEED_UNKNOWN, -1, printed without its sign by some drivers
 
@@ -43,7 +43,7 @@ def parse_speed(raw: bytes | Unread, *, what: str) -> int | Unread | None:
         what: Where it was read, for the sentence that a person will see.
 
     Returns:
-        Mbit/s; ``None`` for an interface that is down or tells no speed.
+        Mbit/s; ``None`` for an interface that is down or reports no speed.
 
     Source: net/core/net-sysfs.c, ``speed_show``: EINVAL while it is down; include/uapi/linux/ethtool.h, SPEED_UNKNOWN.
     """
@@ -113,7 +113,7 @@ def _read_bond_names(host: Host, names: Sequence[str]) -> list[str] | Unread:
 
 
 def _has_device(device: str | Unread, entry: str | Unread) -> bool:
-    """Tell whether a device is behind an interface: by its own link, else by where the interface itself lies.
+    """Find whether a device is behind an interface: by its own link, else by where the interface itself lies.
 
     On a machine each entry of the class is a link; one that is none was recorded by hand, and is taken at its word.
     """

@@ -109,7 +109,7 @@ def parse_module_options(raw: bytes, *, module: str) -> list[str]:
 
 
 def find_origin(value: str, *, command_line: list[str], option: list[str], default: str) -> str:
-    """Tell where a value in force came from.
+    """Find where a value in force came from.
 
     Args:
         value: What is in force.
@@ -153,7 +153,7 @@ def parse_aspm_policy(raw: bytes | Unread) -> str | Unread | None:
 
 
 def forbids_aspm_control(table: bytes | Unread) -> bool:
-    """Tell whether the firmware's fixed ACPI table forbids the kernel to control ASPM.
+    """Find whether the firmware's fixed ACPI table forbids the kernel to control ASPM.
 
     Args:
         table: The table as read; one that cannot be read forbids nothing that we know of.

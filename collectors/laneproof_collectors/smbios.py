@@ -123,7 +123,7 @@ def _all_or_unread(structures: list[Structure | Unread]) -> tuple[Structure, ...
     return failed or tuple(structure for structure in structures if isinstance(structure, Structure))
 
 
-# --- what tells one box from all others -------------------------------------------------------------------------------
+# --- what identifies a box -------------------------------------------------------------------------------
 
 # The strings that facts are made of, by type; every other one may be a serial number, an asset tag or a name.
 _KEPT_STRINGS = {
@@ -137,7 +137,7 @@ _FIRST_MAKERS_TYPE = 128  # 6.2: structures of the maker's own, of which nothing
 
 
 def hide_serials(raw: bytes) -> bytes:
-    """Blank what tells one box from all others in a structure or a whole table, every length kept.
+    """Blank what identifies a box in a structure or a whole table, every length kept.
 
     Args:
         raw: As `parse_structure` or `split_table` take it.

@@ -99,7 +99,7 @@ class FunctionPower:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PciFunction:
-    """One PCI function, with its place in the tree."""
+    """One PCI function, with its path in the tree."""
 
     address: str  # dddd:bb:dd.f; domains may have five digits
     root: str  # the host bridge: dddd:bb
@@ -200,8 +200,8 @@ class HealthLog:
     thermal_transitions_2: int
     thermal_seconds_1: int
     thermal_seconds_2: int
-    source: str = "log"  # log: the admin command; smartctl: through pySMART, which does not tell all: see `absent`
-    absent: tuple[str, ...] = ()  # names of the fields that the source does not tell
+    source: str = "log"  # log: the admin command; smartctl: through pySMART, which does not give all: see `absent`
+    absent: tuple[str, ...] = ()  # names of the fields that the source does not give
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -347,7 +347,7 @@ class EdacController:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Memory:
-    """The memory as SMBIOS and the kernel tell it."""
+    """The memory as SMBIOS and the kernel report it."""
 
     total_bytes: int | Unread  # the kernel's MemTotal
     modules: tuple[MemoryModule, ...] | Unread
@@ -459,7 +459,7 @@ class Thermal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SataDrive:
-    """A SATA, SAS or USB drive as smartctl tells it, through pySMART."""
+    """A SATA, SAS or USB drive as smartctl reports it, through pySMART."""
 
     name: str  # sda
     path: str | None  # position path: the controller's, with its own hop (/ata-3)
@@ -478,7 +478,7 @@ class SataDrive:
     last_self_test: str | Unread | None
     interface: str = "sata"
     wwid: str | None = None  # the kernel's world-wide name of it: naa.5000c500...
-    recommended_celsius: float | None = None  # its own limits: up to what it may be used; None: it tells none
+    recommended_celsius: float | None = None  # its own limits: up to what it may be used; None: it has none
     most_celsius: float | None = None  # beyond what it is at risk, or stops
 
 
@@ -492,7 +492,7 @@ class MountedFileSystem:
     size_bytes: int | Unread
     available_bytes: int | Unread
     read_only: bool | Unread
-    declared_read_only: bool | None  # mounted so by its own options; None: the table that could be read cannot tell
+    declared_read_only: bool | None  # mounted so by its own options; None: the table that could be read does not say
     free_bytes: int | Unread | None = None  # what is kept for root included
 
     @property

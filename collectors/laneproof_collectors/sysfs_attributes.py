@@ -32,7 +32,7 @@ def parse_integer(raw: bytes | Unread, *, what: str, base: int = 10) -> int | Un
     Args:
         raw: The attribute as read, such as ``b"100000\n"``.
         what: Where it was read, for the sentence that a person will see.
-        base: 10, 16, or 0 for a number that tells its base by a prefix.
+        base: 10, 16, or 0 for a number whose prefix gives its base.
 
     Returns:
         The number, or why there is none.
@@ -88,5 +88,5 @@ def read_linked(host: Host, folder: str) -> tuple[str, ...] | Unread:
 
 
 def is_absent(value: object) -> bool:
-    """Tell whether a reading failed because there is no such file."""
+    """Find whether a reading failed because there is no such file."""
     return isinstance(value, Unread) and value.reason is Reason.ABSENT

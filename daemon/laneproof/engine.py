@@ -1,6 +1,6 @@
 """The engine: from one pass's facts to findings and their changes. Pure: the same live, on a recording and in replay.
 
-It joins rules, diagnosis, what earlier passes left behind and the life of findings; it reads nothing and tells nobody.
+It joins rules, diagnosis, what earlier passes left behind and the life of findings; it reads and writes nothing.
 """
 
 from collections.abc import Collection, Mapping
@@ -79,7 +79,7 @@ class Engine:
         self._confirmations = confirmations or {}
         self._lives: Mapping[Identity, Life] = {}
         self._past = Past()
-        self._told_notes = 0
+        self._notes_taken = 0
         self._weights, self._weighed = DEFAULT, 0
 
     # --- kept over a restart ------------------------------------------------------------------------------------------
@@ -140,8 +140,8 @@ class Engine:
             read_again: The groups of facts that were read since then.
         """
         arrangement = arrange(self.build, snapshot)
-        notes = self._past.notes if len(self._past.notes) != self._told_notes else ()
-        self._told_notes = len(self._past.notes)
+        notes = self._past.notes if len(self._past.notes) != self._notes_taken else ()
+        self._notes_taken = len(self._past.notes)
         timeline = self._past.ledger.timeline
         offset = timeline.offset if timeline.boots else None
         episodes = self._past.ledger.update(
@@ -158,9 +158,9 @@ class Engine:
             box=follow_box(self._past.box, snapshot, clock_set_by=_step_between(offset, timeline.offset)),
             standing={identity: life.finding for identity, life in self._lives.items() if life.raised},
             unheard={
-                name: news
-                for name, news in (("kernel-log", kernel_events), ("device-events", device_events))
-                if isinstance(news, Unread)
+                name: events
+                for name, events in (("kernel-log", kernel_events), ("device-events", device_events))
+                if isinstance(events, Unread)
             },
         )
         if len(self._past.confirmed) != self._weighed:

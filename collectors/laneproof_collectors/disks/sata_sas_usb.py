@@ -181,7 +181,7 @@ def _own_hop(host: Host, parts: Sequence[str], above: str) -> tuple[str, str]:
     if ports := [match[1] for part in parts if (match := _USB.fullmatch(part))]:
         return f"usb-{ports[-1]}{lun}", "usb"
     if numbers := [match[1] for part in parts if (match := _ATA.fullmatch(part))]:
-        # Behind a port multiplier the channel tells its port; a second drive on an old cable is target 1.
+        # Behind a port multiplier the channel is its port; a second drive on an old cable is target 1.
         branch = next((f".{number}" for number in (channel, target) if number != "0"), "")
         return f"ata-{numbers[-1]}{branch}{lun}", "sata"
     phys = [
@@ -207,7 +207,7 @@ def _lowest_phy(host: Host, port: str, number: str) -> str:
     return f"phy-{min(int(name.rpartition(':')[2]) for name in phys)}"
 
 
-# --- what the drive tells ---------------------------------------------------------------------------------------------
+# --- what the drive reports -------------------------------------------------------------------------------------------
 
 
 def _ask_smartctl(host: Host, disks: Sequence[_Disk]) -> None:
@@ -270,7 +270,7 @@ def parse_kept_identity(
         revision: Its revision, cut to 4 characters.
 
     Returns:
-        What the pages tell; ``None`` in all that they do not.
+        What the pages say; ``None`` in all that they do not.
 
     Source: SPC-4 (page 80h), SAT-3 (page 89h), ACS-3 (IDENTIFY DEVICE words 10-19, 23-26 and 27-46, in each the first
     character in the upper byte): all from memory; kernel drivers/ata/libata-scsi.c fills the pages so.
@@ -305,7 +305,7 @@ _ATTRIBUTE_FIELDS = ("reallocated_sectors", "pending_sectors", "uncorrectable_se
 
 def _drive(disk: _Disk) -> SataDrive:
     report = disk.report if isinstance(disk.report, DriveReport) else None
-    missing = Unread(f"smartctl of {disk.name}", "it does not tell") if report else _why_not(disk)
+    missing = Unread(f"smartctl of {disk.name}", "it does not report it") if report else _why_not(disk)
     size = parse_size(disk.size, what=f"{disk.path}/size")
     return SataDrive(
         name=disk.name,
@@ -326,7 +326,7 @@ def _why_not(disk: _Disk) -> Unread:
     if isinstance(disk.report, Unread):
         return disk.report
     how = f"it sleeps ({disk.sleeps})" if disk.sleeps else "it is in standby"
-    return Unread(f"what {disk.name} itself tells", f"{how} and is not woken by a reading", Reason.NOT_ASKED)
+    return Unread(f"what {disk.name} itself reports", f"{how} and is not woken by a reading", Reason.NOT_ASKED)
 
 
 def _told(value: str | None, missing: Unread) -> str | Unread:
@@ -341,7 +341,7 @@ def _health(report: DriveReport | None, missing: Unread) -> dict[str, Any]:
     fields = {name: getattr(report, name) for name in (*names, "recommended_celsius", "most_celsius")}
     if report.supports_health and report.healthy is None:
         fields["healthy"] = missing
-    if report.supports_health and not report.tells_attributes:
+    if report.supports_health and not report.shows_attributes:
         fields |= dict.fromkeys(_ATTRIBUTE_FIELDS, missing)
     return fields
 

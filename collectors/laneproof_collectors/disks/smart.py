@@ -2,7 +2,7 @@
 
 Rules of this module: smartctl's answer is JSON that holds its plain text too. pySMART reads the text, here through a
 stand-in for the command, so that a live answer and a recorded one are read alike and nothing is run. What pySMART does
-not find (or where an answer holds no text) is taken from the JSON's own fields; what neither tells is absent. Whatever
+not find (or where an answer holds no text) is taken from the JSON's own fields; what neither has is absent. Whatever
 an answer holds, the end is a report or one reason: where pySMART stumbles over a text, only its share is lost.
 
 pySMART is imported late: most machines never need it.
@@ -34,7 +34,7 @@ class DriveReport:
     firmware: str | None
     capacity_bytes: int | None
     supports_health: bool  # False: the drive keeps no health record at all
-    tells_attributes: bool  # False: a drive that should have a table of attributes showed none
+    shows_attributes: bool  # False: a drive that should have a table of attributes showed none
     healthy: bool | None
     temperature_celsius: float | Unread | None
     power_on_hours: int | None
@@ -151,7 +151,7 @@ _ASLEEP = re.compile(r"Device is in (?:STANDBY|SLEEP)[A-Z_]*(?: \(OS\))? mode")
 
 
 def is_asleep(answer: Mapping[str, Any]) -> bool:
-    """Tell whether smartctl left a drive alone because it sleeps.
+    """Find whether smartctl left a drive alone because it sleeps.
 
     Source: smartmontools ataprint.cpp and smartctl.cpp: "Device is in %s mode, exit(%d)", with "STANDBY (OS)" where the
     kernel itself put it to sleep.
@@ -214,7 +214,7 @@ def parse_health(answer: Mapping[str, Any], *, device: str) -> HealthLog | Unrea
         device: The controller's name, for the sentence that a person will see.
 
     Returns:
-        The log with source ``smartctl``; a field that it does not tell is 0 and named in `absent`. Where it tells none
+        The log with source ``smartctl``; a field that it lacks is 0 and named in `absent`. Where it reports none
         of the log, why.
     """
     what = f"log 02h of {device}"
@@ -307,7 +307,7 @@ def parse_drive(answer: Mapping[str, Any], *, device: str) -> DriveReport | Unre
         device: The disk's name, for the sentence that a person will see.
 
     Returns:
-        The report, or why smartctl could tell nothing of the drive.
+        The report, or why smartctl could report nothing of the drive.
     """
     lines = parse_text(answer)
     protocol = _word(_dig(answer, "device", "protocol"))
@@ -333,7 +333,7 @@ def parse_drive(answer: Mapping[str, Any], *, device: str) -> DriveReport | Unre
         ),
         capacity_bytes=_count(getattr(drive, "size", None)) or _count(_dig(answer, "user_capacity", "bytes")),
         supports_health=supports,
-        tells_attributes=bool(table) or protocol != "ATA",
+        shows_attributes=bool(table) or protocol != "ATA",
         healthy=healthy,
         temperature_celsius=_parse_temperature(celsius, supports=supports, device=device),
         power_on_hours=_first(
@@ -358,7 +358,7 @@ def _parse_temperature(celsius: float | None, *, supports: bool, device: str) ->
         return None  # a drive that keeps no record shows 0 where it has no thermometer
     if COLDEST_CELSIUS <= celsius <= HOTTEST_CELSIUS:
         return celsius
-    return Unread(f"the temperature of {device}", f"smartctl tells {celsius:g} °C, which no drive survives")
+    return Unread(f"the temperature of {device}", f"smartctl reports {celsius:g} °C, which no drive survives")
 
 
 def _json_scsi(answer: Mapping[str, Any], key: str) -> Any:  # noqa: ANN401 (str or None)

@@ -1,4 +1,4 @@
-"""A SATA or SAS drive's own temperature limits, as smartctl tells them: in its text, else in its JSON.
+"""A SATA or SAS drive's own temperature limits, as smartctl reports them: in its text, else in its JSON.
 
 A limit that no drive could mean (a field that its maker left at 0, or at its largest value) is none.
 
@@ -18,7 +18,7 @@ _LOWEST_SENSIBLE, _HIGHEST_SENSIBLE = 30, 110  # of a drive's upper limit, in de
 
 
 class Limits(NamedTuple):
-    """Up to what a drive may be used, and beyond what it is at risk; None where it does not tell."""
+    """Up to what a drive may be used, and beyond what it is at risk; None where it does not say."""
 
     recommended_celsius: float | None
     most_celsius: float | None

@@ -1,7 +1,7 @@
 """Which whole disk a block device's name stands for: through partitions, and through encrypted or mapped devices.
 
-The kernel forms a partition's name from its disk's, so the name alone tells; only a mapped device (``dm-``) has to be
-followed to what it is made of.
+The kernel forms a partition's name from its disk's, so the name alone is enough; only a mapped device (``dm-``) has to
+be followed to what it is made of.
 """
 
 import re

@@ -52,7 +52,7 @@ UNCORRECTABLE_BITS: Mapping[int, str] = MappingProxyType(
 )
 """Bits of the uncorrectable error status, likewise."""
 
-# drivers/pci/pcie/aer/aerdrv_errprint.c and aer.c to 4.20 wrote names out; which list a name is in tells the severity.
+# drivers/pci/pcie/aer/aerdrv_errprint.c and aer.c to 4.20 wrote names out; which list a name is in gives the severity.
 _LONG_CORRECTABLE = frozenset(
     {
         "Receiver Error",
@@ -109,7 +109,7 @@ def decode_bits(kind: EventKind, status: int) -> str:
 
 
 def judge_severity(groups: dict[str, str]) -> EventKind:
-    """Tell correctable from uncorrectable by the kernel's word, old (Corrected) or new (Correctable)."""
+    """Distinguish correctable from uncorrectable by the kernel's word, old (Corrected) or new (Correctable)."""
     word = groups["severity"]
     for flag in ("multiple", "no_details"):
         if flag in groups:
@@ -122,7 +122,7 @@ def judge_severity(groups: dict[str, str]) -> EventKind:
 
 
 def judge_status(groups: dict[str, str]) -> EventKind | None:
-    """Tell which error register a bare status and mask came from, and name its bits.
+    """Find which error register a bare status and mask came from, and name its bits.
 
     The line does not say. Bits that only one register has decide; then the mask, whose defaults differ; bits 12 and 13
     alone are taken for the everyday correctable ones and 14 and 15 alone for completions that failed, which is said as
@@ -149,7 +149,7 @@ def _register_of(bits: int) -> EventKind | None:
 
 
 def judge_bit(groups: dict[str, str]) -> EventKind | None:
-    """Tell by a bit's number and name which register it stands in."""
+    """Find by a bit's number and name which register it stands in."""
     bit, name = int(groups.pop("bit")), groups.pop("name")
     if CORRECTABLE_BITS.get(bit) == name or name in _LONG_CORRECTABLE:
         groups["bits"] = CORRECTABLE_BITS.get(bit, name)

@@ -75,7 +75,7 @@ _FILE_SYSTEM_ROWS = (
         r"(?:ext4_end_bio:\d+: |previous )?I/O error",
         "fs/ext4/super.c, page-io.c",
     ),
-    # Other errors of this file system tell of damage on the disk, which need not be the disk's fault.
+    # Other errors of this file system report damage on the disk, which need not be the disk's fault.
     row(
         EventKind.IO_ERROR,
         "EXT2-fs EXT3-fs EXT4-fs",

@@ -1,4 +1,4 @@
-"""What one message of the kernel log tells of, and of whom.
+"""What one message of the kernel log reports, and of whom.
 
 Rule of this module: a message is judged by its own words alone. Its subject, the part before the first colon, decides
 which table it is looked up in; most lines of a log end there.
@@ -18,7 +18,7 @@ _LONGEST = 4096  # characters; well above the kernel's longest line (1 to 2 KiB,
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KernelEvent:
-    """What one kernel message tells of.
+    """What one kernel message reports.
 
     Attributes:
         kind: What happened.

@@ -1,4 +1,4 @@
-"""How a kernel message is described: the kind of event it tells of, and one table row a format.
+"""How a kernel message is described: the kind of event it reports, and one table row a format.
 
 The rows themselves stand in `pcie` and its siblings, written from the format strings of the kernel's
 source; the file is named in each row. Rules of the tables: a pattern is anchored at the message's own first word (after
@@ -19,7 +19,7 @@ HEX = r"0x[0-9a-f]+"
 
 
 class EventKind(StrEnum):
-    """What a kernel message tells of."""
+    """What a kernel message reports."""
 
     CONTROLLER_DOWN = "controller_down"  # a reset is wanted, or failing
     IO_TIMEOUT = "io_timeout"  # a command got no answer in time
@@ -49,7 +49,7 @@ class Format:
         openings: The first words under which the row is found (see `opening_of`).
         pattern: The message after its subject. Named groups become the event's detail; the group ``device`` names who
             erred where that is not the subject.
-        kind: What it tells of, or who decides that.
+        kind: What it reports, or who decides that.
         source: The file of the kernel that prints it, and from and to which version where that matters.
         continues: It adds to a report that an earlier line opened, and is an event of its own only where it is alone.
         detail: What the message says by its mere presence.
@@ -72,7 +72,7 @@ def row(
     """Make one row of a table.
 
     Args:
-        kind: What the message tells of.
+        kind: What the message reports.
         openings: Its possible first words, separated by blanks.
         pattern: A regular expression for the message's beginning.
         source: Where the kernel prints it.

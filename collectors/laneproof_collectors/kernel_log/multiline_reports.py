@@ -78,7 +78,7 @@ class Reports:
 
         Args:
             record: The line, for its time and place.
-            event: What it tells of.
+            event: What it reports.
         """
         at = record.up_seconds
         event = self._settle_register(event, at)

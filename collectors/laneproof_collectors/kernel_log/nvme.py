@@ -78,7 +78,7 @@ CONTROLLER_FORMATS = by_opening(
             EventKind.CONTROLLER_DOWN,
             "resetting",
             r"resetting controller due to (?P<reason>[\w ]+)",
-            f"{_NVME_CORE}: the drive told of an error of its own that persists",
+            f"{_NVME_CORE}: the drive reported an error of its own that persists",
         ),
         row(EventKind.CONTROLLER_DOWN, "Fw", r"Fw activation timeout, reset controller", _NVME_CORE),
         row(

@@ -62,7 +62,7 @@ _DPC_ROWS = (
 
 _SLOT = r"[Ss]lot\((?P<slot>[^)]*)\): "
 _HOTPLUG_ROWS = (
-    # "Link Down/Up ignored (recovered by DPC)" tells of a link that DPC already told of, and that is back.
+    # "Link Down/Up ignored (recovered by DPC)" reports a link that DPC already reported, and that is back.
     row(EventKind.LINK_DOWN, "Slot slot", _SLOT + r"Link Down(?!/)", f"{_PCIEHP}; `Link Down event` before 4.19"),
     row(EventKind.LINK_UP, "Slot slot", _SLOT + r"(?:Link Up|Card present)", _PCIEHP),
     row(EventKind.DEVICE_REMOVED, "Slot slot", _SLOT + r"Card not present", _PCIEHP),

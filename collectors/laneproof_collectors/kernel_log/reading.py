@@ -89,7 +89,7 @@ def read_kernel_events(host: Host) -> KernelEvents | Unread:
 def missed_events(
     journal: Iterable[TimedKernelEvent], seen: Iterable[TimedKernelEvent], *, boot_id: str | None = None
 ) -> tuple[TimedKernelEvent, ...]:
-    """Tell which events of the journal the ring did not give.
+    """Find which events of the journal the ring did not give.
 
     Args:
         journal: Events read back from the journal, of any boot.

@@ -98,7 +98,7 @@ ATA_FORMATS = by_opening(
         ),
     )
 )
-"""Messages whose subject is a SATA port or device. ``SATA link down`` is said of every empty port: it tells nothing."""
+"""Messages whose subject is a SATA port or device. ``SATA link down`` is said of every empty port: it says nothing."""
 
 SCSI_FORMATS = by_opening(
     (

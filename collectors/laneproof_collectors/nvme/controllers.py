@@ -235,12 +235,12 @@ def _leave_alone(drive: _Drive) -> bool:
     for raw in drive.sleep:
         if (word := parse_text(raw)) in _SLEEPING:
             why = f"its PCI function sleeps ({word}) and is not woken by a reading"
-            return _leave(drive, Unread(f"what {drive.name} itself tells", why, Reason.NOT_ASKED))
+            return _leave(drive, Unread(f"what {drive.name} itself reports", why, Reason.NOT_ASKED))
     if state == LIVE or is_absent(state):  # kernels before 4.8 show no state (from memory)
         return False
     shown = state.why if isinstance(state, Unread) else f"its state is {state}"
     why = f"it is sent no command while it is not known to be live ({shown})"
-    return _leave(drive, Unread(f"what {drive.name} itself tells", why, Reason.NOT_ASKED))
+    return _leave(drive, Unread(f"what {drive.name} itself reports", why, Reason.NOT_ASKED))
 
 
 def _leave(drive: _Drive, unread: Unread) -> bool:
@@ -323,7 +323,7 @@ def _explain(log: Unread, smartctl: Unread) -> Unread:
 def _controller(drive: _Drive) -> NvmeController:
     """Put together what was read."""
     raw = dict(zip(_ATTRIBUTES, drive.attributes, strict=True))
-    unread = Unread(f"what {drive.name} itself tells", "it was not asked", Reason.NOT_ASKED)
+    unread = Unread(f"what {drive.name} itself reports", "it was not asked", Reason.NOT_ASKED)
     return NvmeController(
         name=drive.name,
         address=drive.address,

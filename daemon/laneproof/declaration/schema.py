@@ -26,7 +26,7 @@ def write_schema() -> str:
 
 
 def _tidy(schema: Any) -> Any:  # noqa: ANN401 (JSON)
-    # Titles made of the keys' own names tell an editor's user nothing, and TOML has no null.
+    # Titles made of the keys' own names say nothing to an editor's user, and TOML has no null.
     if isinstance(schema, list):
         return [_tidy(item) for item in schema]
     if not isinstance(schema, dict):

@@ -226,7 +226,7 @@ def _has_own_limit(controller: NvmeController, limit: int) -> bool:
 
 
 def _has_link_states(function: PciFunction) -> bool | None:
-    """Whether a low-power link state is enabled at this end; None where nothing tells."""
+    """Whether a low-power link state is enabled at this end; None where nothing says so."""
     enabled = [value for name, value in function.power.link_states.items() if name.endswith("aspm")]
     express = function.express
     if express is not None and not isinstance(express, Unread) and express.link is not None:

@@ -90,7 +90,7 @@ class EmptyPort:
 def draft_slots(topology: Topology, slots: Iterable[PhysicalSlot]) -> tuple[DraftedSlot, ...]:
     """Find the slots that are split.
 
-    Sockets of their own can be functions of one device too. What tells a split slot: its ports are neighbours, their
+    Sockets of their own can be functions of one device too. What marks a split slot: its ports are neighbours, their
     lanes add up to those of a slot, a drive is on one of them, and the firmware's table has not several names for them.
 
     Args:

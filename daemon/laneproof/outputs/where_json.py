@@ -10,7 +10,7 @@ from laneproof_collectors.unread import Unread
 
 
 def as_json(asked: str, found: Sequence[Position], finds: Finds) -> dict[str, Any]:
-    """Give the answer as a JSON object; null is what is not known or not there."""
+    """Give the answer as a JSON object; null stands for what is unknown or absent."""
     return {"schema": 1, "asked": asked, "places": [_position(position, finds) for position in found]}
 
 

@@ -54,7 +54,7 @@ GATHER_SECONDS = 0.03
 """The lines of one report come one by one, and a flood by the thousand: what comes together is read together."""
 LONGEST_WAIT_SECONDS = 5.0
 JOURNAL_SECONDS = 10.0
-"""How long the first judgement waits for what is read back from the journal: it belongs before all other news."""
+"""How long the first judgement waits for what is read back from the journal: it belongs before all other events."""
 SAVE_SECONDS, URGENT_SAVE_SECONDS = 300.0, 10.0
 """How often what the passes add up to is saved; after a crash the program goes on from there."""
 

@@ -12,7 +12,7 @@ _NOT_FOR_DATA = ("/boot", "/efi", "/run", "/snap")
 
 
 def find_carrying_drives(folder: str, build: Build | None, snapshot: Snapshot) -> tuple[str, ...]:
-    """Find the places whose drives carry a folder.
+    """Find the positions whose drives carry a folder.
 
     Args:
         folder: Its absolute path, without links.

@@ -97,7 +97,7 @@ class JournalReader:
 
     @property
     def is_away(self) -> bool:
-        """Whether something was asked for that has not come yet."""
+        """Whether an answer is awaited."""
         return bool(self._away)
 
     @property
@@ -181,7 +181,7 @@ def is_same_boot(boot_id: str, other: str) -> bool:
 def find_new_events(
     boot: int, events: Iterable[TimedKernelEvent], known: LastRead, seen: Iterable[TimedKernelEvent] = ()
 ) -> JournalAnswer:
-    """Find what of the journal is news, and for whom.
+    """Find what the journal has that was not taken yet, and whether it is judged or only reported.
 
     Args:
         boot: The boot that was asked for.
@@ -191,21 +191,21 @@ def find_new_events(
     """
     given = tuple(events)
     of_known = [is_same_boot(event.boot_id or "", known.boot_id) for event in given]
-    news = [
+    new = [
         event
         for event, is_known in zip(given, of_known, strict=True)
         if not is_known or event.up_seconds is None or event.up_seconds > known.up_seconds
     ]
     if boot == THIS_BOOT:
         boot_id = next((event.boot_id for event in given if event.boot_id), None)
-        missed = missed_events(news, seen, boot_id=boot_id)
+        missed = missed_events(new, seen, boot_id=boot_id)
         # the ring's clock is the one that the readings of this boot have as well
         return JournalAnswer(
             boot=boot, to_judge=tuple(replace(event, unix_seconds=None, boot_id=None) for event in missed)
         )
     if not known.boot_id or not all(of_known):
-        return JournalAnswer(boot=boot, to_report=tuple(news))
-    return JournalAnswer(boot=boot, to_judge=tuple(_date(event, known) for event in news))
+        return JournalAnswer(boot=boot, to_report=tuple(new))
+    return JournalAnswer(boot=boot, to_judge=tuple(_date(event, known) for event in new))
 
 
 def _date(event: TimedKernelEvent, known: LastRead) -> TimedKernelEvent:

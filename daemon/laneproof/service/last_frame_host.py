@@ -11,7 +11,7 @@ class LastFrameHost(Host):
     """A recording at its end, with the waiting of a live machine."""
 
     def __init__(self, recorded: RecordedHost) -> None:
-        """Stand where the recording stands."""
+        """Answer from a recording's last frame."""
         self._recorded = recorded
 
     def ask(self, questions: Sequence[Question]) -> list[Answer]:

@@ -275,7 +275,7 @@ SATA_REPORT = DriveReport(
     firmware="0C.7",
     capacity_bytes=8001563222016,
     supports_health=True,
-    tells_attributes=True,
+    shows_attributes=True,
     healthy=True,
     temperature_celsius=31.0,
     power_on_hours=34567,
@@ -327,7 +327,7 @@ def test_drive_that_lacks_an_attribute_has_none() -> None:
 def test_drive_whose_health_record_is_off_tells_no_attributes() -> None:
     lines = [line for line in SATA.splitlines() if line[:3].strip() not in ("1", "5", "9", "190", "197", "198", "199")]
     report = good_drive(answer(lines=lines, device={"protocol": "ATA"}))
-    assert not report.tells_attributes
+    assert not report.shows_attributes
     assert report.reallocated_sectors is None
 
 

@@ -5,7 +5,7 @@ from simulated_box import NVME, Box, declare
 from story_engine import DAY, HOUR, Watcher
 
 PATH, BAY = "0000:00/01.1", "0000:00/17.0/ata-1"
-ASLEEP = Unread("what the drive itself tells", "it is in standby and is not woken by a reading", Reason.NOT_ASKED)
+ASLEEP = Unread("what the drive itself reports", "it is in standby and is not woken by a reading", Reason.NOT_ASKED)
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\n[[position]]\nlabel = "bay-1"\npath = "{BAY}"\n')
 
 

@@ -268,7 +268,7 @@ def test_a_drive_that_never_told_of_its_health_stays_a_notice() -> None:
 
 
 MALFORMED = Unread("smartctl of sdb", "not a health log", Reason.MALFORMED)
-ASLEEP = Unread("what sdb itself tells", "it is in standby and is not woken by a reading", Reason.NOT_ASKED)
+ASLEEP = Unread("what sdb itself reports", "it is in standby and is not woken by a reading", Reason.NOT_ASKED)
 
 
 def usb(healthy: bool | Unread = True) -> Box:  # noqa: FBT001, FBT002 (what the drive says of itself)
