@@ -12,32 +12,14 @@ import sys
 import traceback
 from collections.abc import Sequence
 from pathlib import Path
-from types import TracebackType
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.table import make_parser
 from laneproof.commands.terminal import silence_output
+from laneproof.service.log_lines import TRACEBACKS, LineFormatter, locate, say
 
 INTERRUPTED = 130
 """As a shell reports an interrupt: 128 and the signal's number."""
-TRACEBACKS = "LANEPROOF_TRACEBACK"
-"""Set in the environment: a fault of the program shows where it happened, for a report."""
-
-
-class _OneLine(logging.Formatter):
-    """A fault reported in one line: a person who asked for an audit is no reader of tracebacks."""
-
-    def formatException(  # noqa: N802 (the library's name)
-        self, ei: tuple[type[BaseException], BaseException, TracebackType | None] | tuple[None, None, None]
-    ) -> str:
-        return super().formatException(ei) if os.environ.get(TRACEBACKS) else f"  {_locate(ei[1])}"
-
-
-def _locate(error: BaseException | None) -> str:
-    """Name a fault and where it happened, in one line."""
-    frames = traceback.extract_tb(error.__traceback__) if error else None
-    where = f" at {os.path.basename(frames[-1].filename)}:{frames[-1].lineno}" if frames else ""  # noqa: PTH119 (text)
-    return " ".join(f"{type(error).__name__}: {error}{where}".split())
 
 
 def _open_closed_streams() -> None:
@@ -68,9 +50,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     _open_closed_streams()
     arguments = make_parser().parse_args(argv)
     handler = logging.StreamHandler()
-    line = "laneproof: %(message)s"
     # The daemon's log is read by who mends the program; a fault in it keeps its traceback.
-    handler.setFormatter(logging.Formatter(line) if arguments.command == "serve" else _OneLine(line))
+    shows_tracebacks = arguments.command == "serve" or bool(os.environ.get(TRACEBACKS))
+    handler.setFormatter(LineFormatter(shows_tracebacks=shows_tracebacks))
     logging.basicConfig(level=logging.WARNING, handlers=[handler])
     _prepare_streams(arguments.command)
     try:
@@ -90,14 +72,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         if os.environ.get(TRACEBACKS):
             traceback.print_exc()
         hint = f"please report it; {TRACEBACKS}=1 in the environment shows the whole way"
-        return _stop(f"a fault of the program, {_locate(error)}; {hint}", os.EX_SOFTWARE)
+        return _stop(f"a fault of the program, {locate(error)}; {hint}", os.EX_SOFTWARE)
     return status
 
 
 def _stop(message: str, status: int) -> int:
     with contextlib.suppress(OSError):
         sys.stdout.flush()
-    print(f"laneproof: {message}", file=sys.stderr)  # noqa: T201 (a command speaks)
+    say(message, logging.ERROR)
     return status
 
 

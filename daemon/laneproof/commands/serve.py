@@ -7,12 +7,12 @@ import logging
 import os
 import socket
 import sqlite3
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
+from laneproof import __version__
 from laneproof.commands.box_past import BoxPast, load_ledger
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import (
@@ -54,6 +54,7 @@ RECENT_SECONDS = 90 * 86400.0
 def run(arguments: argparse.Namespace) -> int:
     """Serve until SIGTERM or SIGINT."""
     logging.getLogger().setLevel(logging.INFO)
+    _log.info("version %s starts", __version__)
     settings = load_settings(arguments.config)
     address, port = settings.address, settings.port
     if arguments.listen:
@@ -81,7 +82,7 @@ def run(arguments: argparse.Namespace) -> int:
                 arguments.config or DEFAULT_SETTINGS,
             )
         host = f"[{address}]" if ":" in address else address
-        print(f"laneproof: listening at http://{host}:{server.port}/", file=sys.stderr, flush=True)  # noqa: T201
+        _log.info("listening at http://%s:%d/", host, server.port)
         daemon.run()
         server.close()
     finally:

@@ -19,10 +19,11 @@ from types import MappingProxyType
 from typing import Any
 
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine, PassResult
-from laneproof.findings import FindingChange, verdict
+from laneproof.findings import Change, FindingChange, Severity, verdict
 from laneproof.history.events import RECORDS_LOST, Event
 from laneproof.history.recent_readings import RecentReadings
 from laneproof.history.store import Store
+from laneproof.outputs.change_line import write_change_line
 from laneproof.past.timeline import LATE_SECONDS
 from laneproof.rules.drives.episode_series import describe_episode
 from laneproof.service.background_writer import BackgroundWriter
@@ -31,6 +32,7 @@ from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_folder import find_carrying_drives
 from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.journal_reader import BOOT_BEFORE, JournalAnswer, JournalReader, LastRead
+from laneproof.service.log_lines import NOTICE
 from laneproof.service.owner_notes import Inbox, sort_notes
 from laneproof.service.pending_events import PendingEvents
 from laneproof.service.schedule import Schedule
@@ -57,6 +59,7 @@ JOURNAL_SECONDS = 10.0
 """How long the first judgement waits for what is read back from the journal: it belongs before all other events."""
 SAVE_SECONDS, URGENT_SAVE_SECONDS = 300.0, 10.0
 """How often what the passes add up to is saved; after a crash the program goes on from there."""
+_LEVELS = {Severity.CRITICAL: logging.CRITICAL, Severity.WARNING: logging.WARNING, Severity.NOTICE: NOTICE}
 
 
 class Daemon:
@@ -157,6 +160,7 @@ class Daemon:
             if self._collect_facts() or came:
                 self._judge()
         self._notifier.stopping()
+        _log.info("the watch stops: %s", self._describe())
 
     def close(self) -> None:
         """Release everything; a collector that hangs is left to the process's end."""
@@ -194,8 +198,11 @@ class Daemon:
         if declaration.problem is not None:
             stays = "the last good one stays in force" if declaration.build else "none is in force"
             _log.error("the declaration was not loaded, %s: %s", stays, declaration.problem)
-        elif self.status.build_problem is not None:
-            _log.info("the declaration at %s is in force", declaration.path)
+        elif declaration.build is None:
+            _log.log(NOTICE, "no declaration is in force: only what needs none is judged")
+        else:
+            where = f" at {declaration.path}" if declaration.path else ""
+            _log.info("in force: the declaration of %s%s", declaration.build.box.name, where)
         self._engine.build, self._engine.declaration_problem = declaration.build, declaration.problem
         self.status = replace(self.status, build=declaration.build, build_problem=declaration.problem)
         if (state := declaration.as_state()) is not None:
@@ -356,6 +363,7 @@ class Daemon:
             self._report(change)
         if not was_ready:
             self._notifier.ready(self._describe())
+            _log.info("first verdict: %s", self._describe())
             self._say_where_evidence_lies(result)
         elif result.changes:
             self._notifier.status(self._describe())
@@ -422,9 +430,9 @@ class Daemon:
 
 
 def _log_change(change: FindingChange) -> None:
-    finding = change.finding
-    level = logging.INFO if finding.severity == "notice" else logging.WARNING
-    _log.log(level, "%s %s (%s): %s", change.change, finding.rule, finding.severity, finding.summary)
+    is_quiet = change.change is Change.CLEARED or change.finding.accepted is not None
+    level = logging.INFO if is_quiet else _LEVELS[change.finding.severity]
+    _log.log(level, "%s", write_change_line(change))
 
 
 def handle_signals(daemon: Daemon) -> Mapping[int, object]:

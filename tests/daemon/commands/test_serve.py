@@ -130,6 +130,19 @@ def test_an_interrupt_ends_it_as_cleanly(tmp_path: Path, services: list[Service]
     assert "Traceback" not in services[0].said()
 
 
+def test_the_log_says_the_whole_life(tmp_path: Path, services: list[Service]) -> None:
+    services.append(Service(tmp_path, "--demo"))
+    services[0].start().end()
+    lines = [line for line in services[0].said().splitlines() if "raised" not in line]
+    said = [
+        r"version [\d.]+ starts", r"listening at http://127.0.0.1:\d+/", "in force: the declaration of kelp-1",
+        r"first verdict: differs; \d+ findings", r"the watch stops: differs; \d+ findings",
+    ]  # fmt: skip
+    assert [
+        words for words, line in zip(said, lines, strict=True) if not re.fullmatch(f"laneproof: {words}", line)
+    ] == []
+
+
 def test_the_demo_is_served_as_it_ends(tmp_path: Path, services: list[Service]) -> None:
     services.append(Service(tmp_path, "--demo"))
     report = services[0].start().audit()
