@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.link_ends import Link
 from laneproof_collectors.snapshot import KernelPower, NvmeController, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -27,7 +27,7 @@ class IdleStates:
         return None if self.drive is None or self.link is None else False
 
 
-def find_idle_states(snapshot: Snapshot, link: LinkOfTwo | None, controller: NvmeController | None) -> IdleStates:
+def find_idle_states(snapshot: Snapshot, link: Link | None, controller: NvmeController | None) -> IdleStates:
     """Find what is in force for one drive.
 
     The drive's own feature comes first, then the kernel's latency limit for it, then the kernel's default for all.
@@ -75,7 +75,7 @@ def _drive_states(power: KernelPower | None, controller: NvmeController | None) 
     return setting.value != "0"
 
 
-def _link_states(power: KernelPower | None, link: LinkOfTwo | None) -> bool | None:
+def _link_states(power: KernelPower | None, link: Link | None) -> bool | None:
     if link is not None:
         registers = [register for register in (link.port_registers, link.device_registers) if register is not None]
         if registers:

@@ -36,7 +36,7 @@ class LinkFigure:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LinkOfTwo:
+class Link:
     """One PCIe link, seen from both its ends.
 
     Attributes:
@@ -141,10 +141,10 @@ def _capable(what: str, name: str, end: PciFunction | None, *, lanes: bool) -> L
 
 
 _MOST_JOINED = 4096
-_joined: dict[str, LinkOfTwo] = {}
+_joined: dict[str, Link] = {}
 
 
-def join_ends(path: str, port: PciFunction | None, device: PciFunction | None) -> LinkOfTwo:
+def join_ends(path: str, port: PciFunction | None, device: PciFunction | None) -> Link:
     """Make one link of its two ends.
 
     The last link of each path is kept: in a pass that read no new facts both ends are the very same objects, and so is
@@ -163,10 +163,10 @@ def join_ends(path: str, port: PciFunction | None, device: PciFunction | None) -
     return known
 
 
-def _join_ends(path: str, port: PciFunction | None, device: PciFunction | None) -> LinkOfTwo:
+def _join_ends(path: str, port: PciFunction | None, device: PciFunction | None) -> Link:
     registers = registers_of(port) or registers_of(device)
     rate, width = f"the link rate of {path}", f"the link width of {path}"
-    return LinkOfTwo(
+    return Link(
         path=path,
         port=port,
         device=device,

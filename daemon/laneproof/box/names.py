@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.link_ends import Link
 from laneproof.box.occupants import Occupant, is_about
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
@@ -60,7 +60,7 @@ class Position:
     known_as: str
     declared: DeclaredPosition | None
     occupant: Occupant | None
-    way: tuple[LinkOfTwo, ...]
+    way: tuple[Link, ...]
     board_names: tuple[str, ...]
     memberships: tuple[Membership, ...]
     file_systems: tuple[MountedFileSystem, ...]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
 
-from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.link_ends import Link
 from laneproof.box.occupants import Occupant
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
@@ -41,7 +41,7 @@ class Placement:
     state: State
     port: PciFunction | None
     occupant: Occupant | None
-    link: LinkOfTwo | None
+    link: Link | None
     unread: Unread | None = None
 
     @property

@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
-from laneproof.box.link_ends import LinkOfTwo, join_ends
+from laneproof.box.link_ends import Link, join_ends
 from laneproof.box.occupants import Occupant, describe_device, describe_drive, describe_nvme, join_ways, kind_of
 from laneproof_collectors.snapshot import Interface, NvmeController, PciFunction, SataDrive, Snapshot
 from laneproof_collectors.unread import Unread
@@ -45,7 +45,7 @@ class Topology:
     drives: dict[str, SataDrive]
     drives_unread: Unread | None
     mapped: dict[str, tuple[str, ...]] = field(default_factory=dict)
-    _links: dict[str, LinkOfTwo | None] = field(default_factory=dict, repr=False, compare=False)
+    _links: dict[str, Link | None] = field(default_factory=dict, repr=False, compare=False)
     _occupants: dict[str, Occupant | None] = field(default_factory=dict, repr=False, compare=False)
     # Kept once worked out: empty, or one tuple.
     _drives: list[tuple[Occupant, ...]] = field(default_factory=list, repr=False, compare=False)
@@ -75,13 +75,13 @@ class Topology:
         has_link = function.link.trained_lanes is not None or function.link.capable_lanes is not None
         return has_link and len(function.hops) % 2 == 1
 
-    def link_at(self, path: str) -> LinkOfTwo | None:
+    def link_at(self, path: str) -> Link | None:
         """Give the link that ends in a position; None where there is neither port nor device, or none with a link."""
         if path not in self._links:
             self._links[path] = self._make_link(path)
         return self._links[path]
 
-    def _make_link(self, path: str) -> LinkOfTwo | None:
+    def _make_link(self, path: str) -> Link | None:
         port = self.port_at(path)
         device = next(iter(self.functions_at(path)), None)
         if port is None and (device is None or _is_integrated(device)):
@@ -90,7 +90,7 @@ class Topology:
             return None
         return join_ends(path, port, device)
 
-    def links(self) -> Iterator[LinkOfTwo]:
+    def links(self) -> Iterator[Link]:
         """Give each link of the machine that has a device at its end, once."""
         for path, function in self.functions.items():
             is_own_position = not function.is_bridge and len(function.hops) == 1
@@ -98,7 +98,7 @@ class Topology:
             if link is not None and link.device is not None:
                 yield link
 
-    def way_to(self, path: str) -> tuple[LinkOfTwo, ...]:
+    def way_to(self, path: str) -> tuple[Link, ...]:
         """Give the links that a position's data crosses, from the host bridge down to the position's own."""
         root, *hops = path.split("/")
         prefixes = ("/".join((root, *hops[: depth + 1])) for depth in range(len(hops)))

@@ -92,7 +92,7 @@ def _open_ledger(state: Any, file: str) -> Ledger:  # noqa: ANN401 (any JSON val
 
 
 def _find_episode(ledger: Ledger, number: int) -> _Trouble:
-    episodes = {episode.number: episode for episode in ledger.episodes.episodes if episode.counts}
+    episodes = {episode.number: episode for episode in ledger.episodes.episodes if episode.is_failure}
     if number not in episodes:
         known = ", ".join(str(episode) for episode in sorted(episodes)[-5:]) or "there are none"
         raise CommandError(f"no episode has the number {number}; the last ones are {known}", status=os.EX_USAGE)

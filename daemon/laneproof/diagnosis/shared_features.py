@@ -37,7 +37,7 @@ def _episodes_of_others(case: Case) -> list[Episode]:
     return [
         episode
         for episode in case.ledger.episodes.episodes
-        if episode.counts and episode.path != case.path and (not case.serial or episode.serial != case.serial)
+        if episode.is_failure and episode.path != case.path and (not case.serial or episode.serial != case.serial)
     ]
 
 
@@ -102,7 +102,7 @@ def same_model_affected(case: Case) -> Known:
     lost = {
         episode.serial
         for episode in case.ledger.episodes.episodes
-        if episode.counts and not episode.together and not episode.only_aborted
+        if episode.is_failure and not episode.together and not episode.only_aborted
     }
     others = _episodes_of_others(case)
     for episode in case.episodes:

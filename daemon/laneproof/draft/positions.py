@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.link_ends import Link
 from laneproof.box.link_rates import LANE_COUNTS, describe_rate, generation_at
 from laneproof.box.occupants import Occupant
 from laneproof.box.topology import Topology
@@ -182,7 +182,7 @@ def draft_positions(
     return _with_labels_apart(drafted)
 
 
-def _with_link(position: DraftedPosition, link: LinkOfTwo | None, occupant: Occupant) -> DraftedPosition:
+def _with_link(position: DraftedPosition, link: Link | None, occupant: Occupant) -> DraftedPosition:
     """Draft what both ends can do: a link that trained below it would else be declared as meant, and never be found."""
     if link is None:
         return position
@@ -210,7 +210,7 @@ def _with_link(position: DraftedPosition, link: LinkOfTwo | None, occupant: Occu
     )
 
 
-def _capable(link: LinkOfTwo) -> dict[str, int]:
+def _capable(link: Link) -> dict[str, int]:
     capable = {}
     rate, lanes = link.capable_gt_s, link.capable_lanes
     if isinstance(rate, float | int) and (generation := generation_at(rate)) is not None:

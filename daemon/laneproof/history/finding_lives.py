@@ -104,7 +104,7 @@ class FindingWriter:
             self._reconciled = True
 
     def reconcile(self) -> None:
-        """Hold what is kept against the findings of the next pass: passes were left out."""
+        """Compare what is kept with the findings of the next pass, since passes were left out."""
         self._reconciled = False
 
     def _write_change(self, change: FindingChange, boot: int, to: Batch) -> None:
@@ -127,7 +127,7 @@ class FindingWriter:
         to.add("INSERT INTO changes (id, finding, t, boot, change, content) VALUES (?, ?, ?, ?, ?, ?)", changed)
 
     def _reconcile(self, standing: Mapping[Identity, Finding], boot: int, t: float, to: Batch) -> None:
-        """Once after a start: the engine is right, also where it did not know what stood before."""
+        """Take over what the engine says stands, once after a start, whatever stood here before."""
         for identity in self._standing.keys() - standing.keys():
             number = self._standing.pop(identity)
             to.add("UPDATE findings SET cleared_at = ? WHERE id = ?", (t, number))

@@ -45,7 +45,7 @@ class History:
         return question(self._connection)
 
     def close(self) -> None:
-        """Let go of it."""
+        """Close the connection."""
         self._connection.close()
 
     # --- what a restarted daemon goes on with -----------------------------------------------------------------------

@@ -156,7 +156,7 @@ def _counters(connection: sqlite3.Connection) -> dict[int, int]:
 def folded_rows(
     rows: list[Spread], lasts: dict[int, Value | None], counters: dict[int, int], first_pass: int
 ) -> Iterator[Row]:
-    """Leave out what says nothing new: of eight bytes each, over years.
+    """Leave out values that say nothing new: each would take eight bytes, for years.
 
     Args:
         rows: Series, least, most, count.

@@ -181,7 +181,7 @@ class Store(History):
             self._commit()
 
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
-        """Save a JSON value under a name, in the place of the one before; written with the next commit."""
+        """Save a JSON value under a name, instead of the one before; written with the next commit."""
         packed = pack(value)
         with self._lock:
             if self._saved.get(name) != packed:
@@ -189,7 +189,7 @@ class Store(History):
                 self._batch.add("INSERT OR REPLACE INTO state (name, content) VALUES (?, ?)", (name, packed))
 
     def reconcile(self) -> None:
-        """Hold the kept findings against the next pass, since passes were left out."""
+        """Compare the kept findings with the next pass, since passes were left out."""
         with self._lock:
             self._findings.reconcile()
 
@@ -307,7 +307,7 @@ class Store(History):
 
 
 def _holds_the_same(snapshot: Snapshot, listed: Snapshot) -> bool:
-    """Whether nothing of which an inventory is made was read again, or moved but for a drive's own counts."""
+    """Whether the inventory must be the same: of what it is made of nothing changed but a drive's own counts."""
     return all(getattr(snapshot, group) is getattr(listed, group) for group in _LISTED) and (
         _hold_the_same(snapshot.controllers, listed.controllers, _without_counts)
         and _hold_the_same(snapshot.functions, listed.functions, _without_errors)

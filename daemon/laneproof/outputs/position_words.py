@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.link_ends import Link
 from laneproof.box.link_rates import describe_rate
 from laneproof.box.names import Membership, Position
 from laneproof.box.occupants import Occupant
@@ -60,7 +60,7 @@ def say_link(position: Position) -> str:
     return trained if trained == able or not able else f"{trained}; both ends can do {able}"
 
 
-def _say_width(link: LinkOfTwo, *, trained: bool) -> str:
+def _say_width(link: Link, *, trained: bool) -> str:
     rate = link.trained_gt_s.value if trained else link.capable_gt_s
     lanes = link.trained_lanes.value if trained else link.capable_lanes
     words = [f"x{lanes:g}"] if isinstance(lanes, int | float) else []

@@ -158,8 +158,8 @@ class Episode:
         return set(self.kinds) <= {ABORTED, EventKind.IO_ERROR, EventKind.MEDIA_ERROR} and not self.dropped
 
     @property
-    def counts(self) -> bool:
-        """Whether it is a failure, and not somebody's wish."""
+    def is_failure(self) -> bool:
+        """Whether something failed, and nobody took the drive out in good order."""
         return not self.asked
 
     def may_grow(self, timeline: Timeline) -> bool:
@@ -202,14 +202,15 @@ class EpisodeBook:
 
     def of_path(self, path: str) -> list[Episode]:
         """Give the failures at a position, oldest first."""
-        return [episode for episode in self.episodes if episode.path == path and episode.counts]
+        return [episode for episode in self.episodes if episode.path == path and episode.is_failure]
 
     def of(self, path: str | None, serial: str | None) -> list[Episode]:
         """Give the failures of a position and those of a drive wherever it was, oldest first."""
         return [
             episode
             for episode in self.episodes
-            if episode.counts and ((path is not None and episode.path == path) or (serial and episode.serial == serial))
+            if episode.is_failure
+            and ((path is not None and episode.path == path) or (serial and episode.serial == serial))
         ]
 
     def is_in_hand(self, path: str, now: float) -> bool:

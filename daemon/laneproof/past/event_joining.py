@@ -195,14 +195,14 @@ def join_events(events: Iterable[PositionEvent]) -> tuple[JoinedEvents, ...]:
     found: list[JoinedEvents] = []
     ordered = sorted(events, key=attrgetter("path", "t"))
     for _, here in groupby(ordered, key=attrgetter("path")):
-        wished, failed = _set_wishes_apart(list(here))
-        for happened in (*wished, failed):
+        removals, failed = _set_removals_apart(list(here))
+        for happened in (*removals, failed):
             clusters = _clusters([event for event in happened if event.opens])
             found += [_join_cluster(cluster, happened) for cluster in clusters]
     return _mark_together(sorted(found, key=attrgetter("dropped_at", "path")))
 
 
-def _set_wishes_apart(happened: Sequence[PositionEvent]) -> tuple[list[list[PositionEvent]], list[PositionEvent]]:
+def _set_removals_apart(happened: Sequence[PositionEvent]) -> tuple[list[list[PositionEvent]], list[PositionEvent]]:
     """Set each removal in good order, from one return of the device to the next, apart from all else at a position."""
     stretches: list[list[PositionEvent]] = [[]]
     left, back = False, 0  # whether it is away in this stretch; how much of the stretch ends with its last return
@@ -215,8 +215,8 @@ def _set_wishes_apart(happened: Sequence[PositionEvent]) -> tuple[list[list[Posi
         left = left or event.opens
         stretch.append(event)
         back = len(stretch) if left and event.kind in RETURNS else back
-    wished = [part for part in stretches if any(event.opens for event in part) and all(map(_is_in_good_order, part))]
-    return wished, [event for part in stretches if part not in wished for event in part]
+    removals = [part for part in stretches if any(event.opens for event in part) and all(map(_is_in_good_order, part))]
+    return removals, [event for part in stretches if part not in removals for event in part]
 
 
 def _is_in_good_order(event: PositionEvent) -> bool:

@@ -163,7 +163,7 @@ def _came_by_itself(change: Change, episodes: Iterable[Episode], now: float) -> 
     rate that the kernel holds it down to.
     """
     return change.what in _SEEN_ON_THE_DRIVE and any(
-        episode.counts
+        episode.is_failure
         and episode.returned_at is not None
         and episode.returned_boot == episode.boot
         and 0.0 <= now - episode.returned_at <= _RETURN_SECONDS

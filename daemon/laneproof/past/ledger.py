@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Any, TypeVar
 
 from laneproof.box.idle_states import find_idle_states
-from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.link_ends import Link
 from laneproof.box.occupants import Occupant
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
@@ -247,7 +247,7 @@ class Ledger(State):
         self.links.read(links, self.timeline, events)
         self.training.read(links, self.timeline)
 
-    def _links_with_drives(self, tree: Topology, occupants: Sequence[Occupant]) -> Iterable[tuple[LinkOfTwo, str, str]]:
+    def _links_with_drives(self, tree: Topology, occupants: Sequence[Occupant]) -> Iterable[tuple[Link, str, str]]:
         drives = {occupant.path: occupant for occupant in occupants}
         for link in tree.links():
             occupant = drives.get(link.path)

@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.link_ends import Link
 from laneproof.evidence.bit_error_ratio import bits_carried, receiver_errors
 from laneproof.evidence.rates import RatioTest, against_siblings
 from laneproof.past.counters import fell
@@ -166,7 +166,7 @@ class LinkBook:
     read_at: float = 0.0
     slept_seconds: float = 0.0
 
-    def read(self, links: Iterable[tuple[LinkOfTwo, str, str]], timeline: Timeline, events: LinkEvents) -> None:
+    def read(self, links: Iterable[tuple[Link, str, str]], timeline: Timeline, events: LinkEvents) -> None:
         """Take one reading of all links.
 
         Args:
@@ -254,9 +254,7 @@ def _bits(record: LinkRecord, seconds: float) -> float:
     return bits_carried(gt_s=record.gt_s or 0.0, lanes=record.lanes or 0, seconds=seconds)
 
 
-def _read_link(
-    record: LinkRecord, link: LinkOfTwo, timeline: Timeline, elapsed: float, events: LinkEvents
-) -> Tally | None:
+def _read_link(record: LinkRecord, link: Link, timeline: Timeline, elapsed: float, events: LinkEvents) -> Tally | None:
     """Read one link, and keep what it counted; give that back where it may still belong to its training."""
     now = timeline.now
     gt_s, lanes = link.trained_gt_s.value, link.trained_lanes.value
@@ -292,7 +290,7 @@ def _read_link(
     return None
 
 
-def _sleeps(link: LinkOfTwo) -> bool:
+def _sleeps(link: Link) -> bool:
     return any(end is not None and end.power.sleeps for end in (link.port, link.device))
 
 

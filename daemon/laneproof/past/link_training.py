@@ -7,7 +7,7 @@ boot is the most that was seen in it.
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.link_ends import Link
 from laneproof.box.link_rates import rate_of
 from laneproof.evidence.link_training import READINGS_TO_AGREE, LinkReading
 from laneproof.past.timeline import Timeline
@@ -102,7 +102,7 @@ class TrainingBook:
 
     records: dict[str, TrainingRecord] = field(default_factory=dict)
 
-    def read(self, links: Iterable[tuple[LinkOfTwo, str, str]], timeline: Timeline) -> None:
+    def read(self, links: Iterable[tuple[Link, str, str]], timeline: Timeline) -> None:
         """Take one reading: each link that ends in a device, with the drive's serial number and its name."""
         for link, serial, _ in links:
             record = self.records.get(link.path)
@@ -137,7 +137,7 @@ class TrainingBook:
             record.boots, record.forgiven_at = kept, timeline.now
 
 
-def _read(record: TrainingRecord, link: LinkOfTwo, timeline: Timeline) -> None:
+def _read(record: TrainingRecord, link: Link, timeline: Timeline) -> None:
     gt_s, lanes = link.trained_gt_s.value, link.trained_lanes.value
     if not isinstance(gt_s, float | int) or not isinstance(lanes, float | int):
         return
@@ -185,7 +185,7 @@ def _fall(record: TrainingRecord, boot: BootTraining, gt_s: float, lanes: int, n
     del record.falls[:-_MOST_FALLS]
 
 
-def is_at_rest(link: LinkOfTwo) -> bool:
+def is_at_rest(link: Link) -> bool:
     """Whether a link may be slower on purpose: an end sleeps, or the hardware lowered it by itself to save power.
 
     Source: PCI Express Base Specification, Link Status bits 14 and 15; Linux

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from itertools import pairwise
 
-from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.link_ends import Link
 from laneproof.box.link_rates import describe_rate, rate_of
 from laneproof.findings import Cause
 from laneproof.past.boots import LinkLimits, is_other_bios
@@ -18,7 +18,7 @@ every boot with the new BIOS and in none before. Judgement."""
 
 
 def firmware_setting(
-    link: LinkOfTwo | None, snapshot: Snapshot, past: Past, *, rising_lanes: bool = False
+    link: Link | None, snapshot: Snapshot, past: Past, *, rising_lanes: bool = False
 ) -> tuple[Cause, ...]:
     """Decide whether the board's firmware changed a link's limits.
 
@@ -46,7 +46,7 @@ def firmware_setting(
     return (Cause(cause=FIRMWARE_SETTING, probability=probability, because=because),)
 
 
-def aspm_setting(link: LinkOfTwo | None, snapshot: Snapshot, past: Past) -> tuple[Cause, ...]:
+def aspm_setting(link: Link | None, snapshot: Snapshot, past: Past) -> tuple[Cause, ...]:
     """Decide whether the board's firmware switched low-power link states on that were off before.
 
     Args:
@@ -86,7 +86,7 @@ def bridges_lost(bridges: Mapping[str, str], snapshot: Snapshot, past: Past) -> 
     return (Cause(cause=FIRMWARE_SETTING, probability=1.0, because=because),)
 
 
-def _is_lower_since_update(link: LinkOfTwo, past: Past) -> bool:
+def _is_lower_since_update(link: Link, past: Past) -> bool:
     """Whether the link came up as low as now in every boot with this BIOS, and higher in the boots before."""
     trained, record = link.trained_gt_s.value, past.ledger.training.records.get(link.path)
     if record is None or not isinstance(trained, float | int) or not past.boots:
@@ -102,7 +102,7 @@ def _is_lower_since_update(link: LinkOfTwo, past: Past) -> bool:
     return bool(since) and bool(before) and max(since) <= trained < min(before)
 
 
-def _compare_training(link: LinkOfTwo, earlier: LinkLimits, past: Past) -> str | None:
+def _compare_training(link: Link, earlier: LinkLimits, past: Past) -> str | None:
     """Judge by how the link came up, where the registers that hold its target could not be read."""
     trained = link.trained_gt_s.value
     if isinstance(link.target_gt_s, float | int) or earlier.trained_gt_s is None:
@@ -113,7 +113,7 @@ def _compare_training(link: LinkOfTwo, earlier: LinkLimits, past: Past) -> str |
     return f"it came up at {was} before and at {now} in every boot since; its target rate could not be read"
 
 
-def _compare_rates(link: LinkOfTwo, earlier: LinkLimits, past: Past) -> list[str]:
+def _compare_rates(link: Link, earlier: LinkLimits, past: Past) -> list[str]:
     reasons = []
     target = link.target_gt_s
     if target == rate_of(1) and not _is_lower_since_update(link, past):
@@ -128,7 +128,7 @@ def _compare_rates(link: LinkOfTwo, earlier: LinkLimits, past: Past) -> list[str
     return reasons
 
 
-def _compare_lanes(link: LinkOfTwo, earlier: LinkLimits, *, rising: bool) -> list[str]:
+def _compare_lanes(link: Link, earlier: LinkLimits, *, rising: bool) -> list[str]:
     lanes = link.port_lanes.value
     if not isinstance(lanes, float | int) or earlier.capable_lanes is None:
         return []

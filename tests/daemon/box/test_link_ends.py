@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.link_ends import Link
 from laneproof.box.topology import survey
 from laneproof_collectors.snapshot import ExpressRegisters, LinkRegisters, PciFunction
 from laneproof_collectors.unread import Unread
@@ -18,7 +18,7 @@ def box() -> Box:
     return Box().with_port(PORT, gen=4, lanes=4).with_drive(PORT, gen=3, lanes=2)
 
 
-def link_of(made: Box) -> LinkOfTwo:
+def link_of(made: Box) -> Link:
     link = survey(made.snapshot()).link_at(PORT)
     assert link is not None
     return link

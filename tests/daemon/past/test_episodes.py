@@ -59,7 +59,7 @@ def test_a_removal_that_only_device_events_report_was_asked_for() -> None:
     story = Story().observe(four()).observe(gone(), after=HOUR, devices=(removal(),))
     (episode,) = episodes(story)
     assert episode.asked
-    assert not episode.counts
+    assert not episode.is_failure
     assert story.ledger.episodes.of_path(PATH) == []
 
 
@@ -107,7 +107,7 @@ def test_a_failure_before_a_pass_saw_the_drive_back_is_another_too() -> None:
     story.observe(gone(), after=2.0, devices=(removal(Action.ADD),)).observe(gone(), after=2.0, log=(GIVEN_UP,))
     asked, failed = episodes(story)
     assert asked.asked
-    assert failed.counts
+    assert failed.is_failure
 
 
 def test_a_removal_event_belongs_to_the_disconnect_that_the_log_reported() -> None:

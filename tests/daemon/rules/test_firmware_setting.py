@@ -3,7 +3,7 @@
 import pytest
 
 from boots_before import past_of_boots
-from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.link_ends import Link
 from laneproof.box.topology import survey
 from laneproof.past.boots import Boot, LinkLimits
 from laneproof.past.past import NOTHING, Past
@@ -16,7 +16,7 @@ from simulated_past import DAY, Story
 PATH = "0000:00/01.1"
 
 
-def look(box: Box) -> tuple[Snapshot, LinkOfTwo | None]:
+def look(box: Box) -> tuple[Snapshot, Link | None]:
     snapshot = box.snapshot()
     return snapshot, survey(snapshot).link_at(PATH)
 
@@ -70,7 +70,7 @@ def test_low_power_states_that_came_with_another_bios(
     assert bool(aspm_setting(link, snapshot, past(aspm_enabled=then))) == decided
 
 
-def update(*generations: int, registers: bool) -> tuple[Snapshot, LinkOfTwo | None, Past]:
+def update(*generations: int, registers: bool) -> tuple[Snapshot, Link | None, Past]:
     """A BIOS update before the third boot; the link came up at these generations, boot by boot."""
     story = Story()
     for number, generation in enumerate(generations):
@@ -113,6 +113,6 @@ def test_a_port_held_at_the_lowest_rate_some_boots_after_an_update_is_the_kernel
     assert firmware_setting(survey(story.last).link_at(PATH), story.last, known) == ()
 
 
-def _order(made: tuple[Snapshot, LinkOfTwo | None, Past]) -> tuple[LinkOfTwo | None, Snapshot, Past]:
+def _order(made: tuple[Snapshot, Link | None, Past]) -> tuple[Link | None, Snapshot, Past]:
     snapshot, link, known = made
     return link, snapshot, known

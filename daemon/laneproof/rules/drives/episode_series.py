@@ -95,7 +95,7 @@ def by_position(current: Pass) -> Iterator[tuple[Watched, list[Episode]]]:
     labels = current.arrangement.label_by_path
     by_path: dict[str, list[Episode]] = {}
     for episode in current.past.ledger.episodes.episodes:
-        if episode.counts:
+        if episode.is_failure:
             by_path.setdefault(episode.path, []).append(episode)
     for path, episodes in by_path.items():
         last = episodes[-1]

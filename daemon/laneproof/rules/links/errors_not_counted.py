@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from laneproof.advice import FIRMWARE_SETUP, advise
-from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.link_ends import Link
 from laneproof.declaration.kernel_words import is_aspm_off
 from laneproof.findings import Finding, Kind
 from laneproof.past.error_reporting import BLIND, Reporting, find_reporting
@@ -55,12 +55,12 @@ def _judge(current: Pass) -> Iterator[Finding]:
         yield _report(labels, _describe_masked(port, device), key=f"masked: port {port}, device {device}")
 
 
-def _is_blind(link: LinkOfTwo) -> bool:
+def _is_blind(link: Link) -> bool:
     states = (find_reporting(link.port), find_reporting(link.device))
     return Reporting.COUNTED not in states and any(state in BLIND for state in states)
 
 
-def _may_report(link: LinkOfTwo) -> bool:
+def _may_report(link: Link) -> bool:
     """Whether an end is not known to lack the capability.
 
     Under pci=noaer the counters are still there, and stay at zero (drivers/pci/pcie/aer.c, ``pci_aer_init``).

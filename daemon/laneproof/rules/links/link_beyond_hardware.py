@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from laneproof.advice import FIRMWARE_SETUP, advise
-from laneproof.box.link_ends import LinkOfTwo
+from laneproof.box.link_ends import Link
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.links.link_figures import RATE, SOURCES, WIDTH, Measure, is_beyond, known_limits, report_gap
 from laneproof.rules.links.link_subjects import Subject, find_subjects, gather_evidence
@@ -23,7 +23,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             yield report_gap("link-beyond-hardware", subject, gap)
 
 
-def _find_open_limit(subject: Subject, link: LinkOfTwo) -> Unread | None:
+def _find_open_limit(subject: Subject, link: Link) -> Unread | None:
     """Give the unread limit that leaves open why a link is below its plan; one that meets its plan proves itself."""
     for measure in (RATE, WIDTH):
         declared, trained, capable = measure.declared(subject), measure.trained(link).value, measure.capable(link)
@@ -33,7 +33,7 @@ def _find_open_limit(subject: Subject, link: LinkOfTwo) -> Unread | None:
     return None
 
 
-def _report_beyond(subject: Subject, link: LinkOfTwo, over: Sequence[Measure]) -> Finding:
+def _report_beyond(subject: Subject, link: Link, over: Sequence[Measure]) -> Finding:
     declared = " ".join(measure.write(measure.declared(subject) or 0) for measure in over)
     limits = [(measure, known_limits(measure, link)) for measure in over]
     observed = " ".join(measure.write(min(known.values())) for measure, known in limits)

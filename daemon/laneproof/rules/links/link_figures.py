@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from laneproof.advice import FIRMWARE_SETUP, RESEAT, SWAP_DRIVES, Step, advise
-from laneproof.box.link_ends import LinkFigure, LinkOfTwo
+from laneproof.box.link_ends import Link, LinkFigure
 from laneproof.box.link_rates import describe_rate
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.cannot_tell import cannot_tell, step_for
@@ -84,10 +84,10 @@ class Measure:
 
     rule: str
     what: str
-    trained: Callable[[LinkOfTwo], LinkFigure]
+    trained: Callable[[Link], LinkFigure]
     declared: Callable[[Subject], float | None]
-    capable: Callable[[LinkOfTwo], Figure]
-    explain: Callable[[Subject, LinkOfTwo, Snapshot, float, float], list[Reason]]
+    capable: Callable[[Link], Figure]
+    explain: Callable[[Subject, Link, Snapshot, float, float], list[Reason]]
     write: Callable[[float], str]
     steps: tuple[str, ...]
 
@@ -173,7 +173,7 @@ def _no_link(subject: Subject) -> Unread:
     return Unread(f"the link of {subject.name}", "the device there shows no PCIe link", Gap.ABSENT)
 
 
-def _find_gap(measure: Measure, subject: Subject, link: LinkOfTwo, trained: Figure, wanted: Figure) -> Unread | None:
+def _find_gap(measure: Measure, subject: Subject, link: Link, trained: Figure, wanted: Figure) -> Unread | None:
     """Say what keeps a link from being judged: an unread figure, a link at rest, an end that cannot be seen."""
     if wanted is None:
         return None  # nothing to compare with
@@ -187,7 +187,7 @@ def _find_gap(measure: Measure, subject: Subject, link: LinkOfTwo, trained: Figu
     return _find_doubt(measure, subject, link, trained, wanted) if trained < wanted else None
 
 
-def _find_doubt(measure: Measure, subject: Subject, link: LinkOfTwo, trained: float, wanted: float) -> Unread | None:
+def _find_doubt(measure: Measure, subject: Subject, link: Link, trained: float, wanted: float) -> Unread | None:
     what = f"the {measure.what} of {subject.name}"
     figures = f"{measure.write(trained)} against {measure.write(wanted)}"
     if rest := find_rest(link):
@@ -198,7 +198,7 @@ def _find_doubt(measure: Measure, subject: Subject, link: LinkOfTwo, trained: fl
 
 
 def _report_below(
-    measure: Measure, subject: Subject, link: LinkOfTwo, figures: tuple[float, float], reasons: Sequence[Reason]
+    measure: Measure, subject: Subject, link: Link, figures: tuple[float, float], reasons: Sequence[Reason]
 ) -> Finding:
     trained, wanted = figures
     meant = f"declared {measure.write(wanted)}" if subject.has_plan else f"both ends can do {measure.write(wanted)}"
@@ -251,7 +251,7 @@ def _write_plan(subject: Subject) -> str | None:
     return " ".join(word for word in (rate, lanes) if word) or None
 
 
-def known_limits(measure: Measure, link: LinkOfTwo) -> dict[str, float]:
+def known_limits(measure: Measure, link: Link) -> dict[str, float]:
     """Give what each end can do, for the ends that tell."""
     ends = (
         (("port", link.port_gt_s), ("device", link.device_gt_s))
@@ -261,7 +261,7 @@ def known_limits(measure: Measure, link: LinkOfTwo) -> dict[str, float]:
     return {name: figure.value for name, figure in ends if isinstance(figure.value, float | int)}
 
 
-def is_beyond(measure: Measure, subject: Subject, link: LinkOfTwo) -> bool:
+def is_beyond(measure: Measure, subject: Subject, link: Link) -> bool:
     """Whether more is declared than one of the ends can do."""
     declared = measure.declared(subject)
     return declared is not None and any(limit < declared for limit in known_limits(measure, link).values())

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from laneproof.box.link_ends import LinkFigure, LinkOfTwo
+from laneproof.box.link_ends import Link, LinkFigure
 from laneproof.box.link_rates import describe_rate, generation_at, link_bytes_per_second, rate_of
 from laneproof.box.placement import Arrangement
 from laneproof.declaration.tables import DeclaredPosition
@@ -31,7 +31,7 @@ class Subject:
         is_shared: Whether it only lies on the way of declared positions: judged as far as it tells, never unverified.
     """
 
-    link: LinkOfTwo | None
+    link: Link | None
     position: DeclaredPosition | None
     path: str
     declared_gt_s: float | None = None
@@ -93,7 +93,7 @@ def _find_shared(arrangement: Arrangement) -> Iterator[Subject]:
 # --- at rest ----------------------------------------------------------------------------------------------------------
 
 
-def find_rest(link: LinkOfTwo) -> str | None:
+def find_rest(link: Link) -> str | None:
     """Say why a link may rest below its rate or width, None where nothing speaks for it.
 
     It may where an end sleeps (runtime status, D3), or where the port says that hardware lowered the link by itself for
@@ -130,7 +130,7 @@ class Reason:
     text: str
 
 
-def explain_rate(link: LinkOfTwo, trained: float, wanted: float) -> list[Reason]:
+def explain_rate(link: Link, trained: float, wanted: float) -> list[Reason]:
     """Find what keeps a link below the wanted rate: an end's own limit, the target rate, or training itself.
 
     Args:
@@ -152,7 +152,7 @@ def explain_rate(link: LinkOfTwo, trained: float, wanted: float) -> list[Reason]
     return _find_binding(limits, trained, wanted, describe_rate)
 
 
-def _who_set(link: LinkOfTwo) -> str:
+def _who_set(link: Link) -> str:
     """Say who may have set a target rate.
 
     Source: drivers/pci/quirks.c, ``pcie_failed_link_retrain`` (6.5 and later): it holds a port at 2.5 GT/s.
@@ -165,7 +165,7 @@ def _who_set(link: LinkOfTwo) -> str:
 
 
 def explain_width(
-    link: LinkOfTwo, trained: float, wanted: float, *, position: DeclaredPosition | None, snapshot: Snapshot
+    link: Link, trained: float, wanted: float, *, position: DeclaredPosition | None, snapshot: Snapshot
 ) -> list[Reason]:
     """Find what keeps a link below the wanted width: an end's own lanes, or training itself.
 
@@ -194,7 +194,7 @@ def explain_width(
     return reasons
 
 
-def _wired_by_table(link: LinkOfTwo, snapshot: Snapshot) -> Iterator[tuple[int, str]]:
+def _wired_by_table(link: Link, snapshot: Snapshot) -> Iterator[tuple[int, str]]:
     """Give the width that the board's table of slots has for this link. Source: SMBIOS (DSP0134), type 9."""
     slots: tuple[PhysicalSlot, ...] = () if isinstance(snapshot.slots, Unread) else snapshot.slots
     ends = {end.address.rpartition(".")[0] for end in (link.port, link.device) if end is not None}
@@ -227,7 +227,7 @@ def _find_binding(
 # --- evidence ---------------------------------------------------------------------------------------------------------
 
 
-def gather_evidence(subject: Subject, link: LinkOfTwo, reasons: Sequence[Reason] = ()) -> dict[str, Any]:
+def gather_evidence(subject: Subject, link: Link, reasons: Sequence[Reason] = ()) -> dict[str, Any]:
     """Gather the figures behind a judgement of a link, as JSON values; what could not be read is its sentence."""
     return {
         "path": subject.path,
@@ -257,7 +257,7 @@ def _bytes_per_second(gt_s: float | Unread | None, lanes: float | Unread | None)
     return None if generation is None else round(link_bytes_per_second(generation, int(lanes)))
 
 
-def _disagreements(link: LinkOfTwo) -> dict[str, Any]:
+def _disagreements(link: Link) -> dict[str, Any]:
     """Show all witnesses where their values differ."""
     trained: dict[str, LinkFigure] = {"rate_witnesses": link.trained_gt_s, "width_witnesses": link.trained_lanes}
     return {name: dict(figure.witnesses) for name, figure in trained.items() if not figure.agreed}

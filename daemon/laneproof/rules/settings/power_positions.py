@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from laneproof.box.idle_states import enters_idle_states
-from laneproof.box.link_ends import LinkOfTwo, registers_of
+from laneproof.box.link_ends import Link, registers_of
 from laneproof.box.placement import Placement
 from laneproof.declaration.tables import DeclaredKernel
 from laneproof_collectors.snapshot import NvmeController, PciFunction
@@ -68,7 +68,7 @@ def read_aspm(end: PciFunction) -> int | Unread | None:
     return end.express if isinstance(end.express, Unread) else gap
 
 
-def _compare_aspm(declared: str, link: LinkOfTwo) -> Iterator[Deviation]:
+def _compare_aspm(declared: str, link: Link) -> Iterator[Deviation]:
     ends = [(name, end) for name, end in (("port", link.port), ("device", link.device)) if end is not None]
     read = [(name, end, read_aspm(end)) for name, end in ends]
     # the device's files speak for the whole link, so they stand in for a port whose register could not be read
@@ -95,7 +95,7 @@ def _has_files(device: PciFunction | None) -> bool:
     return bool(states) and not any(isinstance(state, Unread) for state in states)
 
 
-def _why_off(link: LinkOfTwo) -> str:
+def _why_off(link: Link) -> str:
     supported = [
         registers.aspm_supported for registers in (link.port_registers, link.device_registers) if registers is not None
     ]
