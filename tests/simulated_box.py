@@ -334,12 +334,7 @@ class Box:
 
 def make_express(port_type: int, link: LinkRegisters | None) -> ExpressRegisters:
     """Make the PCI Express capability of a function."""
-    return ExpressRegisters(
-        port_type=port_type,
-        slot=None,
-        reports_correctable=True,
-        link=link,
-    )
+    return ExpressRegisters(port_type=port_type, slot=None, reports_correctable=True, link=link)
 
 
 def make_health(**fields: Any) -> HealthLog:  # noqa: ANN401 (any field of the log)
@@ -375,16 +370,7 @@ def make_health(**fields: Any) -> HealthLog:  # noqa: ANN401 (any field of the l
 def make_controller(number: int, *, model: str, serial: str, size_bytes: int, firmware: str) -> NvmeController:
     """Make an NVMe controller with one namespace."""
     name = f"nvme{number}"
-    states = (
-        PowerState(
-            number=0,
-            non_operational=False,
-        ),
-        PowerState(
-            number=3,
-            non_operational=True,
-        ),
-    )
+    states = (PowerState(number=0, non_operational=False), PowerState(number=3, non_operational=True))
     return NvmeController(
         name=name,
         address=None,
@@ -394,13 +380,7 @@ def make_controller(number: int, *, model: str, serial: str, size_bytes: int, fi
         serial=serial,
         firmware=firmware,
         controller_id=1,
-        namespaces=(
-            NvmeNamespace(
-                name=f"{name}n1",
-                number=1,
-                size_bytes=size_bytes,
-            ),
-        ),
+        namespaces=(NvmeNamespace(name=f"{name}n1", number=1, size_bytes=size_bytes),),
         identity=NvmeIdentity(
             serial=serial,
             model=model,
@@ -465,12 +445,7 @@ def make_firmware(**facts: Any) -> Firmware:  # noqa: ANN401 (any fact of it)
 
 def make_memory(*sizes: str, **facts: Any) -> Memory:  # noqa: ANN401 (any fact of a module)
     """Make the memory: modules of these sizes, two of 32 GiB where none are named."""
-    told: dict[str, Any] = {
-        "rated_mt_s": 5600,
-        "configured_mt_s": 5600,
-        "ecc": False,
-        "part": "SK32",
-    }
+    told: dict[str, Any] = {"rated_mt_s": 5600, "configured_mt_s": 5600, "ecc": False, "part": "SK32"}
     modules = tuple(
         MemoryModule(locator=f"DIMM {number}", bank="", size_bytes=parse_bytes(size), **told | facts)
         for number, size in enumerate(sizes or ("32 GiB", "32 GiB"), start=1)
@@ -515,13 +490,7 @@ def make_bond(name: str, members: tuple[str, ...], **facts: Any) -> Bond:  # noq
     whole: dict[str, Any] = {
         "mode": "802.3ad",
         "members": tuple(
-            BondMember(
-                name=member,
-                mii_status="up",
-                aggregator_id=1,
-                link_failures=0,
-            )
-            for member in members
+            BondMember(name=member, mii_status="up", aggregator_id=1, link_failures=0) for member in members
         ),
         "transmit_hash": "layer3+4",
         "active_aggregator": 1,

@@ -320,13 +320,7 @@ def test_any_one_unread_fact_makes_no_difference_out_of_nothing(place: Route) ->
 
 @settings(max_examples=60)
 @given(st.sets(st.sampled_from(PLACES), max_size=40))
-@example(
-    {
-        ("controllers",),
-        ("functions", 0, "class_code"),
-        ("functions", 6, "class_code"),
-    }
-)
+@example({("controllers",), ("functions", 0, "class_code"), ("functions", 6, "class_code")})
 def test_any_set_of_unread_facts_makes_no_difference_out_of_nothing(places: set[Route]) -> None:
     snapshot = SOUND
     for place in sorted(places, key=lambda route: (len(route), str(route))):

@@ -29,11 +29,7 @@ CONTROLLER_RESETS = Rule(
         "interrupt (completion polled) is no sign. "
         "The sign clears as that of drops does."
     ),
-    look_next=advise(
-        BACK_UP,
-        "Compare the times with what ran then.",
-        OTHER_FIRMWARE,
-    ),
+    look_next=advise(BACK_UP, "Compare the times with what ran then.", OTHER_FIRMWARE),
     judge=_judge,
     examples=(
         ("holds", "a month without a reset"),

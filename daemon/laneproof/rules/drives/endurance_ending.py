@@ -11,13 +11,7 @@ from laneproof.evidence.not_enough import NotEnough
 from laneproof.evidence.wear import ACT_DAYS, DATA_UNIT_BYTES, WARN_DAYS, Remaining, by_percentage, by_writes, nearer
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord
-from laneproof.rules.drives.projection import (
-    FEWEST_DAYS,
-    describe_left,
-    falls_short,
-    find_before,
-    project,
-)
+from laneproof.rules.drives.projection import FEWEST_DAYS, describe_left, falls_short, find_before, project
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, watched_drives
 

@@ -88,11 +88,7 @@ MEDIA_ERRORS_RISING = Rule(
         "that it does not know. It names the drive as its cause by itself, whatever else happens at its position: data "
         "come first. The sign clears 90 days after the last new error."
     ),
-    look_next=advise(
-        COPY_NOW,
-        "Run a check of its array, and see which files lie on what could not be read.",
-        REPLACE,
-    ),
+    look_next=advise(COPY_NOW, "Run a check of its array, and see which files lie on what could not be read.", REPLACE),
     judge=_judge,
     examples=(
         ("holds", "31 errors, all of them before the first pass"),

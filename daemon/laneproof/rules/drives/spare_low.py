@@ -114,11 +114,7 @@ SPARE_LOW = Rule(
         "own threshold counts: within five points of it is worth an alarm, a pace that reaches it within a year a "
         "notice. The sign clears only with another drive."
     ),
-    look_next=advise(
-        BACK_UP,
-        "Order a replacement, and watch media-errors-rising of the same drive.",
-        REPLACE,
-    ),
+    look_next=advise(BACK_UP, "Order a replacement, and watch media-errors-rising of the same drive.", REPLACE),
     judge=_judge,
     examples=(
         ("holds", "full spare"),

@@ -109,9 +109,7 @@ LINK_DEGRADED_ON_SOME_BOOTS = Rule(
         "or half a year after the last short one."
     ),
     look_next=advise(
-        RESEAT,
-        "Note how the next boots come up: a link that needs a second try needs more margin.",
-        SHORTER_PART,
+        RESEAT, "Note how the next boots come up: a link that needs a second try needs more margin.", SHORTER_PART
     ),
     judge=_judge,
     examples=(

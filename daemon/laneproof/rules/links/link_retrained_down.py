@@ -80,11 +80,7 @@ LINK_RETRAINED_DOWN = Rule(
         "somebody set; nor one that is back within a minute, before three looks a second apart agreed, unless it is "
         "caught so twice. The sign clears a week after the link came back, by itself or with the next boot."
     ),
-    look_next=advise(
-        "See whether the same link makes correctable errors (signal-errors).",
-        RESEAT,
-        SHORTER_PART,
-    ),
+    look_next=advise("See whether the same link makes correctable errors (signal-errors).", RESEAT, SHORTER_PART),
     judge=_judge,
     examples=(
         ("holds", "as it came up"),

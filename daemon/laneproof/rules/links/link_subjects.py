@@ -204,10 +204,7 @@ def _wired_by_table(link: Link, snapshot: Snapshot) -> Iterator[tuple[int, str]]
 
 
 def _find_binding(
-    limits: list[tuple[float | Unread | None, str, str]],
-    trained: float,
-    wanted: float,
-    write: Callable[[float], str],
+    limits: list[tuple[float | Unread | None, str, str]], trained: float, wanted: float, write: Callable[[float], str]
 ) -> list[Reason]:
     """Sort out which limits bind. A link that is below even the least of them fell short in training as well."""
     known = sorted(

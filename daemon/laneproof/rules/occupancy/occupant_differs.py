@@ -88,10 +88,7 @@ def _write(what: str, value: str | int) -> str:
 
 
 def _report_differs(
-    arrangement: Arrangement,
-    placement: Placement,
-    occupant: Occupant,
-    compared: list[tuple[_Different, _Unread]],
+    arrangement: Arrangement, placement: Placement, occupant: Occupant, compared: list[tuple[_Different, _Unread]]
 ) -> Finding:
     declared = " or ".join(dict.fromkeys(", ".join(text for _, text, _ in different) for different, _ in compared))
     observed = ", ".join(dict.fromkeys(text for different, _ in compared for _, _, text in different))

@@ -250,8 +250,7 @@ def _report_position(placement: Placement, differing: list[Deviation], causes: t
         evidence={"settings": [deviation.what for deviation in differing], "path": placement.position.path},
         causes=causes,
         next_steps=advise(
-            *dict.fromkeys(_step(deviation.what) for deviation in differing),
-            *POWER_SETTING_DIFFERS.look_next,
+            *dict.fromkeys(_step(deviation.what) for deviation in differing), *POWER_SETTING_DIFFERS.look_next
         ),
     )
 

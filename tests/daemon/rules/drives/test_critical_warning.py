@@ -276,8 +276,7 @@ def usb(healthy: bool | Unread = True) -> Box:  # noqa: FBT001, FBT002 (what the
 
 
 @pytest.mark.parametrize(
-    ("gap", "changes"),
-    [(MALFORMED, [("raised", "notice"), ("changed", "warning")]), (ASLEEP, [("raised", "notice")])],
+    ("gap", "changes"), [(MALFORMED, [("raised", "notice"), ("changed", "warning")]), (ASLEEP, [("raised", "notice")])]
 )
 def test_a_usb_drive_that_was_never_unplugged_is_judged_as_any_other(
     gap: Unread, changes: list[tuple[str, str]]

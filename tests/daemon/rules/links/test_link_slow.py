@@ -89,8 +89,7 @@ def test_sleeping_link_at_its_full_rate_holds() -> None:
 
 
 @pytest.mark.parametrize(
-    ("made", "rule"),
-    [(box({"target": 3}), LINK_SLOW), (box({"gen": 3}), LINK_SLOW), (box({"lanes": 2}), LINK_NARROW)],
+    ("made", "rule"), [(box({"target": 3}), LINK_SLOW), (box({"gen": 3}), LINK_SLOW), (box({"lanes": 2}), LINK_NARROW)]
 )
 def test_limit_that_fell_with_another_bios_is_a_firmware_setting(made: Box, rule: Rule) -> None:
     (finding,) = judge(rule, made, past=past())
