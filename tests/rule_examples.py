@@ -7,39 +7,53 @@ from laneproof.past.past import NOTHING, Past
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from simulated_box import declare
+from simulated_past import quiet_snapshot
+
+_THE_RULES = "as the other examples of the rule"
 
 
-class _Made(NamedTuple):
+class _Example(NamedTuple):
     case: str
-    now: Pass
+    given: Snapshot | Past | Pass
+    past: Past
+    build: str | None
     expect: list[str]
 
+    def make_pass(self, build: str | None) -> Pass:
+        if isinstance(self.given, Pass):
+            return self.given
+        text = build if self.build is _THE_RULES else self.build
+        facts = (quiet_snapshot(), self.given) if isinstance(self.given, Past) else (self.given, self.past)
+        return Pass.of(None if text is None else declare(text), *facts)
 
-def example(case: str, build: str | None, snapshot: Snapshot, *expect: str, past: Past = NOTHING) -> _Made:
-    """Make the pass that an example of a rule's page speaks of.
+
+def example(
+    case: str, given: Snapshot | Past | Pass, *expect: str, build: str | None = _THE_RULES, past: Past = NOTHING
+) -> _Example:
+    """Give the box of an example of a rule's page.
 
     Args:
         case: The example's sentence, as the page has it.
-        build: The declaration, as TOML text without its head; None for none.
-        snapshot: The facts.
+        given: The facts; or the past of a box that is in good order now; or all that the rule is given.
         expect: Each finding as ``notice nvme0 | See that fans``: severity, subject, how its first step begins.
+        build: The declaration, where it is another than that of the rule's other examples; None for none.
         past: What is known of earlier passes.
     """
-    return _Made(case, Pass.of(None if build is None else declare(build), snapshot, past), list(expect))
+    return _Example(case, given, past, build, list(expect))
 
 
-def check_examples(rule: Rule, *made: _Made) -> None:
+def check_examples(rule: Rule, build: str | None, *examples: _Example) -> None:
     """Hold that each example of a rule's page is true, and that none is left out."""
-    assert [case for case, _, _ in made] == [case for _, case, *_ in rule.examples]
-    for (outcome, _, *summaries), (case, now, expect) in zip(rule.examples, made, strict=True):
-        findings = list(rule.judge(now))
+    assert [made.case for made in examples] == [case for _, case, *_ in rule.examples]
+    for (outcome, case, *summaries), made in zip(rule.examples, examples, strict=True):
+        findings = list(rule.judge(made.make_pass(build)))
         assert [finding.summary for finding in findings] == summaries, case
         assert outcome == (", ".join(dict.fromkeys(finding.kind for finding in findings)) or "holds"), case
-        assert len(findings) == len(expect), case
-        for finding, words in zip(findings, expect, strict=True):
-            head, _, step = words.partition(" | ")
+        assert len(findings) == len(made.expect), case
+        for finding, expected in zip(findings, made.expect, strict=True):
+            head, _, first_step = expected.partition(" | ")
             assert (finding.rule, f"{finding.severity} {finding.subject}") == (rule.name, head), case
-            assert finding.next_steps[0].startswith(step), case
+            assert finding.next_steps[0].startswith(first_step), case
             steps = advise(*finding.next_steps)
             assert 0 < len(steps) <= MOST_STEPS, case
             assert not any(steps[0].startswith(caution) for caution in CAUTIONS.values()), case

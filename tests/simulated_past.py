@@ -185,11 +185,6 @@ def health_past(days: Sequence[Mapping[str, object]], *, passes_a_day: int = 4) 
     return story.past
 
 
-def health_snapshot() -> Snapshot:
-    """Give the facts of two sound drives."""
-    return Box().with_port(PATHS[0]).with_drive(PATHS[0]).with_port(PATHS[1]).with_drive(PATHS[1]).snapshot()
-
-
 def training_past(generations: Sequence[int], *, restarts: bool = True) -> Past:
     """Make looks at a drive whose link trained at these generations, one a boot, or all in the same boot.
 

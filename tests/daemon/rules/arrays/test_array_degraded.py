@@ -98,10 +98,10 @@ def test_unread_state_of_an_array_is_unverified() -> None:
 def test_examples() -> None:
     check_examples(
         ARRAY_DEGRADED,
-        example("all members are in", RAID_5, array_snapshot()),
+        RAID_5,
+        example("all members are in", array_snapshot()),
         example(
             "one of three members is missing",
-            RAID_5,
             array_snapshot(("nvme0n1", "nvme1n1"), degraded=1),
             "critical md0 | Make sure that a",
         ),

@@ -97,13 +97,11 @@ def test_what_cannot_be_read_is_unverified(box: Box) -> None:
 def test_examples() -> None:
     check_examples(
         ARRAY_DIFFERS,
-        example("level and members are as declared", RAID_5, array_snapshot()),
-        example(
-            "another level than declared", RAID_5, array_snapshot(level="raid0"), "warning md0 | See what the kernel"
-        ),
+        RAID_5,
+        example("level and members are as declared", array_snapshot()),
+        example("another level than declared", array_snapshot(level="raid0"), "warning md0 | See what the kernel"),
         example(
             "the drive in riser-3 belongs to no array, and the array lacks none of its own count",
-            RAID_5,
             array_snapshot(("nvme0n1", "nvme1n1")),
             "warning md0 | See what the kernel",
         ),

@@ -89,16 +89,15 @@ def test_what_is_known_is_told_beside_what_is_not() -> None:
 def test_examples() -> None:
     check_examples(
         ARRAY_ERRORS,
-        example("nothing was counted", RAID_5, array_snapshot(mismatch_sectors=0)),
+        RAID_5,
+        example("nothing was counted", array_snapshot(mismatch_sectors=0)),
         example(
             "the last check found parity that disagrees",
-            RAID_5,
             array_snapshot(mismatch_sectors=128),
             "warning md0 | Make sure that a",
         ),
         example(
             "a checksum of btrfs did not fit",
-            RAID_5,
             array_snapshot(
                 kind="btrfs", level="raid1", error_statistics={"nvme1n1": {"read_errs": 0, "corruption_errs": 3}}
             ),

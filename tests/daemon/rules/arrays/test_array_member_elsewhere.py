@@ -104,10 +104,10 @@ def make_box(*disks: str) -> Snapshot:
 def test_examples() -> None:
     check_examples(
         ARRAY_MEMBER_ELSEWHERE,
-        example("all members are where they are declared", BUILD, make_box()),
+        BUILD,
+        example("all members are where they are declared", make_box()),
         example(
             "the array uses the drive in deck-1, not the one in riser-3",
-            BUILD,
             make_box("nvme0n1", "nvme1n1", "nvme3n1"),
             "warning nvme3n1 | Until this is",
         ),

@@ -100,15 +100,11 @@ def test_arrays_that_could_not_be_read_are_told_elsewhere() -> None:
 def test_examples() -> None:
     check_examples(
         ARRAY_REBUILDING,
-        example("the array is idle", RAID_5, array_snapshot()),
-        example(
-            "a scheduled check runs: that is no rebuild",
-            RAID_5,
-            array_snapshot(sync_action="check", sync_completed=0.4),
-        ),
+        RAID_5,
+        example("the array is idle", array_snapshot()),
+        example("a scheduled check runs: that is no rebuild", array_snapshot(sync_action="check", sync_completed=0.4)),
         example(
             "a replaced member is being rebuilt",
-            RAID_5,
             array_snapshot(sync_action="recover", sync_completed=0.45, degraded=1, sync_bytes_per_second=180_000_000.0),
             "notice md0 | Leave every member",
         ),

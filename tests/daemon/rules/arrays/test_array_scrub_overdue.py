@@ -112,25 +112,21 @@ BUILD = (
 def test_examples() -> None:
     check_examples(
         ARRAY_SCRUB_OVERDUE,
-        example("checked 20 days ago", BUILD, array_snapshot(), past=make_checked(20)),
+        BUILD,
+        example("checked 20 days ago", array_snapshot(), past=make_checked(20)),
         example(
             "checked 50 days ago, every 35 are declared",
-            BUILD,
             array_snapshot(),
             "warning md0 | Start a check when",
             past=make_checked(50),
         ),
         example(
             "no check was seen in a watch of 90 days",
-            BUILD,
             array_snapshot(),
             "warning md0 | Start a check when",
             past=make_checked(None),
         ),
         example(
-            "a first pass cannot know",
-            BUILD,
-            array_snapshot(),
-            "notice the last check of array md0 | Let the daemon run:",
+            "a first pass cannot know", array_snapshot(), "notice the last check of array md0 | Let the daemon run:"
         ),
     )

@@ -48,18 +48,15 @@ def test_commands_that_are_only_taken_back_are_a_note_until_the_third_time() -> 
 def test_examples() -> None:
     check_examples(
         CONTROLLER_RESETS,
-        example("a month without a reset", RISER_1, quiet_snapshot()),
+        RISER_1,
+        example("a month without a reset", quiet_snapshot()),
         example(
             "a command timed out and the controller was reset",
-            RISER_1,
-            quiet_snapshot(),
+            dropping_past(days=(25,), line="I/O 7 QID 3 timeout, reset controller"),
             "warning nvme0 | Make sure that a",
-            past=dropping_past(days=(25,), line="I/O 7 QID 3 timeout, reset controller"),
         ),
         example(
             "a completion's interrupt got lost, and was polled for",
-            RISER_1,
-            quiet_snapshot(),
-            past=dropping_past(days=(25,), line="I/O 7 QID 3 timeout, completion polled"),
+            dropping_past(days=(25,), line="I/O 7 QID 3 timeout, completion polled"),
         ),
     )

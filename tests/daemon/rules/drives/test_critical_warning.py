@@ -317,29 +317,27 @@ def shut() -> Snapshot:
 def test_examples() -> None:
     check_examples(
         CRITICAL_WARNING,
-        example("no warning", RISER_1, drive({})),
+        RISER_1,
+        example("no warning", drive({})),
         example(
             "the drive says that its reliability is degraded",
-            RISER_1,
             drive({"critical_warning": 4, "media_errors": 31}),
             "critical nvme0 | Make sure that a",
         ),
         example(
             "the same bit from a drive past its rated life without a media error: wear, a warning",
-            RISER_1,
             drive({"critical_warning": 4, "percentage_used": 104}),
             "warning nvme0 | Make sure that a",
         ),
         example(
             "the health log could not be read",
-            RISER_1,
             drive(Unread("log 02h of nvme0", "permission denied", Reason.DENIED)),
             "notice nvme0 | Run the audit as",
         ),
         example(
             "the health logs of all four drives may not be read: one notice that names them all",
-            None,
             shut(),
             "notice the health logs of 4 drives | Run the audit as",
+            build=None,
         ),
     )

@@ -4,7 +4,7 @@ from laneproof.rules.drives.drive_fail_slow import DRIVE_FAIL_SLOW
 from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box
-from simulated_past import PATHS, quiet_snapshot, slow_past
+from simulated_past import PATHS, slow_past
 from story_engine import DAY, HOUR, Watcher
 
 
@@ -78,12 +78,11 @@ def test_too_few_siblings_say_nothing() -> None:
 def test_examples() -> None:
     check_examples(
         DRIVE_FAIL_SLOW,
-        example("all four at the same pace", RISER_1, quiet_snapshot(), past=slow_past(ratio=1.0)),
+        RISER_1,
+        example("all four at the same pace", slow_past(ratio=1.0)),
         example(
             "one of four takes three times as long, for two days",
-            RISER_1,
-            quiet_snapshot(),
+            slow_past(ratio=3.0),
             "notice nvme0 | See whether it is",
-            past=slow_past(ratio=3.0),
         ),
     )

@@ -62,18 +62,12 @@ def test_a_switch_card_that_drops_is_told_since_drives_hang_on_it() -> None:
 def test_examples() -> None:
     check_examples(
         DROPS_OFF_BUS,
-        example("a month without a drop", RISER_1, quiet_snapshot()),
+        RISER_1,
+        example("a month without a drop", quiet_snapshot()),
         example(
             "the controller stopped answering twice in ten days",
-            RISER_1,
-            quiet_snapshot(),
+            dropping_past(days=(20, 30)),
             "critical nvme0 | See that the drive",
-            past=dropping_past(days=(20, 30)),
         ),
-        example(
-            "the owner took a drive out in good order, and put it back",
-            RISER_1,
-            quiet_snapshot(),
-            past=dropping_past(days=(20,), asked=True),
-        ),
+        example("the owner took a drive out in good order, and put it back", dropping_past(days=(20,), asked=True)),
     )

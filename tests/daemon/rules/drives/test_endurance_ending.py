@@ -8,7 +8,7 @@ from laneproof.evidence.wear import DATA_UNIT_BYTES
 from laneproof.rules.drives.endurance_ending import ENDURANCE_ENDING
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box, declare
-from simulated_past import PATHS, health_past, health_snapshot, moving
+from simulated_past import PATHS, health_past, moving
 from story_engine import DAY, Watcher
 
 
@@ -148,27 +148,20 @@ position = [{ label = "riser-1", path = "0000:00/01.1", occupant = { endurance =
 def test_examples() -> None:
     check_examples(
         ENDURANCE_ENDING,
-        example(
-            "3 points in half a year",
-            RISER_1,
-            health_snapshot(),
-            past=health_past(moving(12, 15, 180, "percentage_used"), passes_a_day=1),
-        ),
+        RISER_1,
+        example("3 points in half a year", health_past(moving(12, 15, 180, "percentage_used"), passes_a_day=1)),
         example(
             "60 TB of the declared 100 TB are written, 1 TB more each day",
-            ENDURANCE,
-            health_snapshot(),
-            "warning nvme0 | See what writes so",
-            past=health_past(
+            health_past(
                 [{"data_units_written": (60_000 + 1_000 * day) * 10**9 // DATA_UNIT_BYTES} for day in range(32)],
                 passes_a_day=1,
             ),
+            "warning nvme0 | See what writes so",
+            build=ENDURANCE,
         ),
         example(
             "20 points in 40 days",
-            RISER_1,
-            health_snapshot(),
+            health_past(moving(40, 60, 40, "percentage_used"), passes_a_day=1),
             "warning nvme0 | See what writes so",
-            past=health_past(moving(40, 60, 40, "percentage_used"), passes_a_day=1),
         ),
     )

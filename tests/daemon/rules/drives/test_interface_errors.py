@@ -37,13 +37,11 @@ def test_count_that_cannot_be_read_is_unverified() -> None:
 def test_examples() -> None:
     check_examples(
         INTERFACE_ERRORS,
-        example("none were counted", SATA_BAY, sata_snapshot()),
-        example(
-            "an old drive has some of long ago", SATA_BAY, sata_snapshot(interface_errors=12, power_on_hours=34000)
-        ),
+        SATA_BAY,
+        example("none were counted", sata_snapshot()),
+        example("an old drive has some of long ago", sata_snapshot(interface_errors=12, power_on_hours=34000)),
         example(
             "three more this week",
-            SATA_BAY,
             sata_snapshot(interface_errors=15),
             "warning sda | Shut the box down",
             past=grown_past("drive", "GSsda", "interface_errors", by=3),

@@ -5,7 +5,7 @@ from dataclasses import replace
 from laneproof.rules.drives.media_errors_rising import MEDIA_ERRORS_RISING
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box, declare
-from simulated_past import PATHS, health_past, health_snapshot
+from simulated_past import PATHS, health_past
 from story_engine import DAY, HOUR, Watcher
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
@@ -94,23 +94,15 @@ def test_refused_commands_in_the_error_log_say_nothing() -> None:
 def test_examples() -> None:
     check_examples(
         MEDIA_ERRORS_RISING,
-        example(
-            "31 errors, all of them before the first pass",
-            RISER_1,
-            health_snapshot(),
-            past=health_past([{"media_errors": 31}] * 10),
-        ),
+        RISER_1,
+        example("31 errors, all of them before the first pass", health_past([{"media_errors": 31}] * 10)),
         example(
             "two more than last week",
-            RISER_1,
-            health_snapshot(),
+            health_past([{"media_errors": 31}] * 7 + [{"media_errors": 33}]),
             "warning nvme0 | Copy what matters",
-            past=health_past([{"media_errors": 31}] * 7 + [{"media_errors": 33}]),
         ),
         example(
             "the error log fills with refused commands",
-            RISER_1,
-            health_snapshot(),
-            past=health_past([{"error_log_entries": 40 * day} for day in range(10)]),
+            health_past([{"error_log_entries": 40 * day} for day in range(10)]),
         ),
     )

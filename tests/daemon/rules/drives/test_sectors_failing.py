@@ -42,13 +42,11 @@ def test_one_count_that_cannot_be_read_is_unverified() -> None:
 def test_examples() -> None:
     check_examples(
         SECTORS_FAILING,
-        example("no sector was lost", SATA_BAY, sata_snapshot()),
-        example(
-            "eight sectors cannot be read", SATA_BAY, sata_snapshot(pending_sectors=8), "warning sda | Make sure that a"
-        ),
+        SATA_BAY,
+        example("no sector was lost", sata_snapshot()),
+        example("eight sectors cannot be read", sata_snapshot(pending_sectors=8), "warning sda | Make sure that a"),
         example(
             "16 sectors were reallocated, all of them this week",
-            SATA_BAY,
             sata_snapshot(reallocated_sectors=16),
             "warning sda | Make sure that a",
             past=grown_past("drive", "GSsda", "reallocated_sectors", by=16),

@@ -39,14 +39,13 @@ def test_unread_self_test_is_unverified() -> None:
 def test_examples() -> None:
     check_examples(
         SELF_TEST_FAILED,
+        SATA_BAY,
         example(
             "the last test completed without error",
-            SATA_BAY,
             sata_snapshot(last_self_test="Short offline: Completed without error at 33000 h"),
         ),
         example(
             "the last test met a sector that it could not read",
-            SATA_BAY,
             sata_snapshot(last_self_test="Extended offline: Completed: read failure at 34001 h"),
             "critical sda | Make sure that a",
         ),

@@ -5,7 +5,7 @@ import pytest
 from laneproof.rules.drives.spare_low import SPARE_LOW
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box
-from simulated_past import PATHS, health_past, health_snapshot, moving
+from simulated_past import PATHS, health_past, moving
 from story_engine import DAY, Watcher
 
 
@@ -38,26 +38,21 @@ def test_a_full_spare_is_never_low_whatever_its_threshold_says() -> None:
 def test_examples() -> None:
     check_examples(
         SPARE_LOW,
-        example("full spare", RISER_1, health_snapshot(), past=health_past([{}] * 3)),
+        RISER_1,
+        example("full spare", health_past([{}] * 3)),
         example(
             "14 % left, the threshold is 10 %",
-            RISER_1,
-            health_snapshot(),
+            health_past([{"available_spare_percent": 14}]),
             "warning nvme0 | Make sure that a",
-            past=health_past([{"available_spare_percent": 14}]),
         ),
         example(
             "0 % left of a threshold of 0 %: neither field is filled",
-            RISER_1,
-            health_snapshot(),
+            health_past([{"available_spare_percent": 0, "available_spare_threshold_percent": 0}]),
             "notice nvme0 | No part is to be",
-            past=health_past([{"available_spare_percent": 0, "available_spare_threshold_percent": 0}]),
         ),
         example(
             "lost 20 points in 60 days",
-            RISER_1,
-            health_snapshot(),
+            health_past(moving(100, 80, 60, "available_spare_percent"), passes_a_day=1),
             "notice nvme0 | Make sure that a",
-            past=health_past(moving(100, 80, 60, "available_spare_percent"), passes_a_day=1),
         ),
     )

@@ -63,17 +63,15 @@ def test_figures_that_cannot_be_read_are_unverified() -> None:
 def test_examples() -> None:
     check_examples(
         FILE_SYSTEM_FULL,
-        example("40 % are used", ARCHIVE, mounted_snapshot()),
+        ARCHIVE,
+        example("40 % are used", mounted_snapshot()),
         example(
-            "85 % are used, 80 % are declared",
-            ARCHIVE,
-            mounted_snapshot(used=0.85),
-            "warning /srv/archive | See what grew ('du",
+            "85 % are used, 80 % are declared", mounted_snapshot(used=0.85), "warning /srv/archive | See what grew ('du"
         ),
         example(
             "95 % are used, and nothing is declared",
-            None,
             mounted_snapshot(used=0.95),
             "notice /srv/archive | See what grew ('du",
+            build=None,
         ),
     )

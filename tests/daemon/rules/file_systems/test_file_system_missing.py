@@ -37,6 +37,7 @@ def test_mount_table_that_could_not_be_read_is_unverified() -> None:
 def test_examples() -> None:
     check_examples(
         FILE_SYSTEM_MISSING,
-        example("it is mounted", ARCHIVE, mounted_snapshot()),
-        example("nothing is mounted there", ARCHIVE, Box().snapshot(), "critical /srv/archive | Stop what writes"),
+        ARCHIVE,
+        example("it is mounted", mounted_snapshot()),
+        example("nothing is mounted there", Box().snapshot(), "critical /srv/archive | Stop what writes"),
     )

@@ -63,11 +63,11 @@ def test_unread_state_is_unverified() -> None:
 def test_examples() -> None:
     check_examples(
         FILE_SYSTEM_READ_ONLY,
-        example("it can be written", None, mounted_snapshot()),
-        example("it was mounted read-only on purpose", None, mounted_snapshot(read_only=True, declared_read_only=True)),
+        None,
+        example("it can be written", mounted_snapshot()),
+        example("it was mounted read-only on purpose", mounted_snapshot(read_only=True, declared_read_only=True)),
         example(
             "its own super block turned read-only, its mount did not ask for it",
-            None,
             mounted_snapshot(read_only=True),
             "critical /srv/archive | Read the kernel's",
         ),

@@ -99,13 +99,14 @@ def make_fans(*rpm: int) -> Snapshot:
 def test_examples() -> None:
     check_examples(
         FAN_STOPPED,
-        example("the declared fan turns; a connector with nothing on it reads 0", BUILD, make_fans(0, 900)),
-        example("the declared fan stands still", BUILD, make_fans(800, 0), "critical board fan2 | Look at the"),
+        BUILD,
+        example("the declared fan turns; a connector with nothing on it reads 0", make_fans(0, 900)),
+        example("the declared fan stands still", make_fans(800, 0), "critical board fan2 | Look at the"),
         example(
             "a fan that nobody declared turned an hour ago and stands still now",
-            None,
             make_fans(0),
             "warning board fan1 | Look at the",
+            build=None,
             past=Past(box=BoxRecord(turning={"board fan1": A_MORNING - 3600.0})),
         ),
     )

@@ -4,7 +4,7 @@ from laneproof.rules.heat.overheating import OVERHEATING
 from laneproof_collectors.snapshot import Snapshot, TemperatureReading, Thermal
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box
-from simulated_past import health_past, health_snapshot
+from simulated_past import health_past
 from story_engine import DAY, Watcher
 
 
@@ -25,21 +25,18 @@ def board(celsius: float) -> Snapshot:
 def test_examples() -> None:
     check_examples(
         OVERHEATING,
-        example("38 °C, its threshold is 80 °C", RISER_1, health_snapshot(), past=health_past([{}] * 8)),
+        RISER_1,
+        example("38 °C, its threshold is 80 °C", health_past([{}] * 8)),
         example(
             "20 more minutes above its threshold each day",
-            RISER_1,
-            health_snapshot(),
+            health_past([{"warning_temperature_minutes": 20 * day} for day in range(8)]),
             "warning nvme0 | See that fans turn,",
-            past=health_past([{"warning_temperature_minutes": 20 * day} for day in range(8)]),
         ),
         example(
             "always 78 °C",
-            RISER_1,
-            health_snapshot(),
+            health_past([{"composite_temperature_celsius": 78.0}] * 8),
             "notice nvme0 | See that fans turn,",
-            past=health_past([{"composite_temperature_celsius": 78.0}] * 8),
         ),
-        example("the board is well below its limit", None, board(60.0)),
-        example("the board is at its own limit", None, board(96.0), "critical board VRM | See that every fan"),
+        example("the board is well below its limit", board(60.0), build=None),
+        example("the board is at its own limit", board(96.0), "critical board VRM | See that every fan", build=None),
     )

@@ -3,7 +3,7 @@
 from laneproof.rules.heat.throttled import THROTTLED
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box
-from simulated_past import PATHS, health_past, health_snapshot
+from simulated_past import PATHS, health_past
 from story_engine import HOUR, Watcher
 
 
@@ -30,17 +30,11 @@ def test_what_overheating_tells_is_not_told_twice() -> None:
 def test_examples() -> None:
     check_examples(
         THROTTLED,
-        example(
-            "it slowed down before the first pass, and not since",
-            RISER_1,
-            health_snapshot(),
-            past=health_past([{"thermal_transitions_1": 1}] * 3),
-        ),
+        RISER_1,
+        example("it slowed down before the first pass, and not since", health_past([{"thermal_transitions_1": 1}] * 3)),
         example(
             "it slowed down twice since yesterday",
-            RISER_1,
-            health_snapshot(),
+            health_past([{}, {}, {"thermal_transitions_1": 2}]),
             "notice nvme0 | See whether it",
-            past=health_past([{}, {}, {"thermal_transitions_1": 2}]),
         ),
     )

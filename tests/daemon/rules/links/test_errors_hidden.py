@@ -32,10 +32,10 @@ def test_what_never_counted_hides_nothing() -> None:
 def test_examples() -> None:
     check_examples(
         ERRORS_HIDDEN,
-        example("both ends count as before", RISER_1, quiet_snapshot()),
+        RISER_1,
+        example("both ends count as before", quiet_snapshot()),
         example(
             "the drive's end masks its receiver errors since yesterday",
-            RISER_1,
             masked_snapshot(),
             "notice nvme0 | See what changed",
             past=hiding_past(),

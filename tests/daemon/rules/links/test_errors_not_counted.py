@@ -85,17 +85,14 @@ def test_undeclared_links_are_nobodys_plan() -> None:
 def test_examples() -> None:
     check_examples(
         ERRORS_NOT_COUNTED,
-        example("both ends count", RISER_1, quiet_snapshot()),
+        RISER_1,
+        example("both ends count", quiet_snapshot()),
         example(
             "the kernel was told not to handle errors",
-            RISER_1,
             withheld_snapshot(),
             "notice error reporting | Take pci=noaer off",
         ),
         example(
-            "receiver errors are masked at both ends",
-            RISER_1,
-            masked_snapshot(),
-            "notice error reporting | Find who masks",
+            "receiver errors are masked at both ends", masked_snapshot(), "notice error reporting | Find who masks"
         ),
     )

@@ -52,10 +52,10 @@ def test_one_known_end_below_the_plan_is_enough() -> None:
 def test_examples() -> None:
     check_examples(
         LINK_BEYOND_HARDWARE,
-        example("both ends can do what is declared", declare_link(4, 4), link_box().snapshot()),
+        declare_link(4, 4),
+        example("both ends can do what is declared", link_box().snapshot()),
         example(
             "a drive of generation 3 with two lanes in a position declared generation 4 with four",
-            declare_link(4, 4),
             link_box(drive=(3, 2)).snapshot(),
             "notice 0000:01:00.0 | Compare both ends,",
         ),

@@ -3,7 +3,7 @@
 from laneproof.rules.links.link_degraded_on_some_boots import LINK_DEGRADED_ON_SOME_BOOTS
 from rule_examples import check_examples, example
 from simulated_box import GENERATION_4, Box, declare
-from simulated_past import PATHS, quiet_snapshot, training_past
+from simulated_past import PATHS, training_past
 from story_engine import DAY, HOUR, Watcher
 
 PATH = PATHS[0]
@@ -85,12 +85,11 @@ def test_twenty_good_boots_clear_it() -> None:
 def test_examples() -> None:
     check_examples(
         LINK_DEGRADED_ON_SOME_BOOTS,
-        example("nine good boots", GENERATION_4, quiet_snapshot(), past=training_past((4,) * 9)),
+        GENERATION_4,
+        example("nine good boots", training_past((4,) * 9)),
         example(
             "two of nine boots came up at generation 1",
-            GENERATION_4,
-            quiet_snapshot(),
+            training_past((4, 4, 1, 4, 4, 4, 1, 4, 4)),
             "warning nvme0 | With the power off,",
-            past=training_past((4, 4, 1, 4, 4, 4, 1, 4, 4)),
         ),
     )

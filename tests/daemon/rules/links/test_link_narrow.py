@@ -99,17 +99,12 @@ def unknown_width() -> Snapshot:
 def test_examples() -> None:
     check_examples(
         LINK_NARROW,
-        example("declared four lanes, and trained with four", declare_link(4, 4), link_box().snapshot()),
+        declare_link(4, 4),
+        example("declared four lanes, and trained with four", link_box().snapshot()),
         example(
             "both ends have four lanes, but only two trained",
-            declare_link(4, 4),
             link_box(trained=(4, 2)).snapshot(),
             "warning 0000:01:00.0 | Shut down, wait a",
         ),
-        example(
-            "the width could be read at neither end",
-            declare_link(4, 4),
-            unknown_width(),
-            "notice 0000:01:00.0 | Where the kernel",
-        ),
+        example("the width could be read at neither end", unknown_width(), "notice 0000:01:00.0 | Where the kernel"),
     )

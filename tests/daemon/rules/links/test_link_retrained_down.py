@@ -6,7 +6,7 @@ from laneproof.engine import LIVE_CONFIRMATIONS, Engine
 from laneproof.rules.links.link_retrained_down import LINK_RETRAINED_DOWN
 from rule_examples import check_examples, example
 from simulated_box import GENERATION_4, Box, declare
-from simulated_past import PATHS, quiet_snapshot, training_past
+from simulated_past import PATHS, training_past
 from story_engine import DAY, HOUR, Watcher
 
 PATH = PATHS[0]
@@ -116,12 +116,11 @@ def test_a_link_that_fell_again_for_good_is_low_whatever_is_said_of_its_falls(
 def test_examples() -> None:
     check_examples(
         LINK_RETRAINED_DOWN,
-        example("as it came up", GENERATION_4, quiet_snapshot(), past=training_past((4, 4, 4))),
+        GENERATION_4,
+        example("as it came up", training_past((4, 4, 4))),
         example(
             "it came up at generation 4 and is now at 1",
-            GENERATION_4,
-            quiet_snapshot(),
+            training_past((4, 4, 1), restarts=False),
             "warning nvme0 | See whether the",
-            past=training_past((4, 4, 1), restarts=False),
         ),
     )

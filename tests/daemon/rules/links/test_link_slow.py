@@ -116,34 +116,32 @@ def test_without_a_limit_that_fell_nothing_is_decided(made: Box, earlier: Past) 
 def test_examples() -> None:
     check_examples(
         LINK_SLOW,
-        example("declared generation 4, and trained so", declare_link(4, 4), link_box().snapshot()),
+        declare_link(4, 4),
+        example("declared generation 4, and trained so", link_box().snapshot()),
         example(
             "both ends can do generation 4, but training ended at generation 3",
-            declare_link(4, 4),
             link_box(trained=(3, 4)).snapshot(),
             "warning 0000:01:00.0 | Shut down, wait a",
         ),
         example(
             "a target rate of generation 1 holds the port down",
-            declare_link(4, 4),
             link_box(target=1).snapshot(),
             "warning 0000:01:00.0 | Look in the",
         ),
         example(
             "the owner chose generation 3 for a long cable: the limit is the plan",
-            declare_link(3, 4, "flexible-cable"),
             link_box(target=3).snapshot(),
+            build=declare_link(3, 4, "flexible-cable"),
         ),
         example(
             "the device sleeps, so its link may rest at a lower rate",
-            declare_link(4, 4),
             Box().with_port(RISER_PATH, trained=(1, 4)).with_drive(RISER_PATH, asleep=True).snapshot(),
             "notice 0000:01:00.0 | Judge it again",
         ),
         example(
             "nothing is declared, and the link trained below what both ends can do: a notice",
-            None,
             link_box(trained=(3, 4)).snapshot(),
             "notice 0000:01:00.0 | Shut down, wait a",
+            build=None,
         ),
     )

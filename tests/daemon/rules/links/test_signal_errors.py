@@ -259,24 +259,13 @@ def test_a_month_of_repeats_hides_no_damage_of_this_week() -> None:
 def test_examples() -> None:
     check_examples(
         SIGNAL_ERRORS,
-        example("no error in two weeks", RISER_1, quiet_snapshot()),
-        example(
-            "two errors a week, as its siblings make too",
-            RISER_1,
-            quiet_snapshot(),
-            past=link_errors_past(before=2 / 7, now=2 / 7),
-        ),
-        example(
-            "one burst of forty at a hot plug",
-            RISER_1,
-            quiet_snapshot(),
-            past=link_errors_past(before=0.0, now=0.0, burst=40),
-        ),
+        RISER_1,
+        example("no error in two weeks", quiet_snapshot()),
+        example("two errors a week, as its siblings make too", link_errors_past(before=2 / 7, now=2 / 7)),
+        example("one burst of forty at a hot plug", link_errors_past(before=0.0, now=0.0, burst=40)),
         example(
             "none for two weeks, and now two an hour",
-            RISER_1,
-            quiet_snapshot(),
+            link_errors_past(before=0.0, now=48.0),
             "warning nvme0 | See at which end",
-            past=link_errors_past(before=0.0, now=48.0),
         ),
     )

@@ -99,13 +99,11 @@ memory = { total = "64 GiB", modules = 2, speed_mt_s = 5600 }
 def test_examples() -> None:
     check_examples(
         MEMORY_DIFFERS,
-        example("two modules of 32 GiB at 5600 MT/s", BUILD, Box().snapshot()),
-        example(
-            "one module is gone", BUILD, Box().with_memory("32 GiB").snapshot(), "warning memory modules | Look in the"
-        ),
+        BUILD,
+        example("two modules of 32 GiB at 5600 MT/s", Box().snapshot()),
+        example("one module is gone", Box().with_memory("32 GiB").snapshot(), "warning memory modules | Look in the"),
         example(
             "the modules run below their rate",
-            BUILD,
             Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800).snapshot(),
             "warning memory speed | Look in the",
         ),

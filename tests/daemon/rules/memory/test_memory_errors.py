@@ -76,7 +76,8 @@ def make_counted(correctable: int, uncorrectable: int = 0) -> Snapshot:
 def test_examples() -> None:
     check_examples(
         MEMORY_ERRORS,
-        example("no error was counted", None, make_counted(0)),
-        example("one error was corrected", None, make_counted(1), "notice mc0 | Not corrected:"),
-        example("an error was not corrected", None, make_counted(3, 1), "critical mc0 | Not corrected:"),
+        None,
+        example("no error was counted", make_counted(0)),
+        example("one error was corrected", make_counted(1), "notice mc0 | Not corrected:"),
+        example("an error was not corrected", make_counted(3, 1), "critical mc0 | Not corrected:"),
     )

@@ -123,16 +123,16 @@ memory = { speed_mt_s = 4800 }
 def test_examples() -> None:
     check_examples(
         MEMORY_SLOW,
-        example("modules run at their rating", None, Box().snapshot()),
+        None,
+        example("modules run at their rating", Box().snapshot()),
         example(
             "modules made for 5600 MT/s run at 4800",
-            None,
             Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800).snapshot(),
             "notice memory rate | Look in the",
         ),
         example(
             "the same, and 4800 MT/s is declared: the owner's plan",
-            AT_4800,
             Box().with_memory("32 GiB", "32 GiB", configured_mt_s=4800).snapshot(),
+            build=AT_4800,
         ),
     )

@@ -88,10 +88,10 @@ def test_one_flow_stays_on_one_member_is_said() -> None:
 def test_examples() -> None:
     check_examples(
         BOND_INCOMPLETE,
-        example("both members up, one aggregator, a partner", TWO_PORTS, bond_snapshot()),
+        TWO_PORTS,
+        example("both members up, one aggregator, a partner", bond_snapshot()),
         example(
             "both members up, but no partner on the far side",
-            TWO_PORTS,
             bond_snapshot(partner_mac=_NOBODY, aggregated_ports=1),
             "warning bond0 | Read",
         ),

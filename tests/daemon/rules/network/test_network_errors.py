@@ -50,11 +50,11 @@ def test_errors_that_cannot_be_read_are_unverified(counter: str) -> None:
 def test_examples() -> None:
     check_examples(
         NETWORK_ERRORS,
-        example("no errors", TWO_PORTS, port_snapshot()),
-        example("a handful since the box was started", TWO_PORTS, port_snapshot(receive_errors=3)),
+        TWO_PORTS,
+        example("no errors", port_snapshot()),
+        example("a handful since the box was started", port_snapshot(receive_errors=3)),
         example(
             "200 frames with errors within a day",
-            TWO_PORTS,
             port_snapshot(receive_errors=200),
             "notice wan0 | Clean or replace",
             past=grown_past("interface", "wan0", "receive_errors", by=200),

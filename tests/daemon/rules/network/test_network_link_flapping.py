@@ -52,10 +52,10 @@ def test_a_switch_that_was_restarted_is_no_flapping_though_it_takes_the_link_awa
 def test_examples() -> None:
     check_examples(
         NETWORK_LINK_FLAPPING,
-        example("the link came up at the start and stayed", TWO_PORTS, port_snapshot()),
+        TWO_PORTS,
+        example("the link came up at the start and stayed", port_snapshot()),
         example(
             "it was lost four times within a day",
-            TWO_PORTS,
             port_snapshot(carrier_changes=10),
             "notice wan0 | Unplug the cable and",
             past=grown_past("interface", "wan0", "carrier_changes", by=8),

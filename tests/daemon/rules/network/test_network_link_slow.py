@@ -87,8 +87,7 @@ def test_unread_interfaces_are_one_unverified_finding() -> None:
 def test_examples() -> None:
     check_examples(
         NETWORK_LINK_SLOW,
-        example("both ports run at 10 Gbit/s", TWO_PORTS, bond_snapshot()),
-        example(
-            "one port fell back to 1 Gbit/s", TWO_PORTS, bond_snapshot(speed=1000), "warning wan1 | Try another cable"
-        ),
+        TWO_PORTS,
+        example("both ports run at 10 Gbit/s", bond_snapshot()),
+        example("one port fell back to 1 Gbit/s", bond_snapshot(speed=1000), "warning wan1 | Try another cable"),
     )

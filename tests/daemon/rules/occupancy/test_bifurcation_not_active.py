@@ -155,9 +155,9 @@ position = [
 def test_examples() -> None:
     check_examples(
         BIFURCATION_NOT_ACTIVE,
+        BUILD,
         example(
             "each branch has its own port of four lanes",
-            BUILD,
             Box()
             .with_port("0000:00/01.1")
             .with_drive("0000:00/01.1")
@@ -167,13 +167,11 @@ def test_examples() -> None:
         ),
         example(
             "one port holds all sixteen lanes, and no bridge exists for the second branch",
-            BUILD,
             Box().with_port("0000:00/01.1", lanes=16).with_drive("0000:00/01.1").snapshot(),
             "critical slot riser | Look in the board's",
         ),
         example(
             "the second branch's bridge exists and is silent: its position is empty, the split is active",
-            BUILD,
             Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").with_port("0000:00/01.2").snapshot(),
         ),
     )

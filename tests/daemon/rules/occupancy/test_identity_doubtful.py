@@ -5,7 +5,7 @@ from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import NvmeNamespace, Snapshot
 from rule_examples import check_examples, example
 from simulated_box import Box, declare_risers
-from simulated_past import PATHS, health_snapshot, renamed_past
+from simulated_past import PATHS, quiet_snapshot, renamed_past
 from story_engine import DAY, Watcher
 
 
@@ -66,19 +66,17 @@ def twins(first: str, second: str) -> Snapshot:
 def test_examples() -> None:
     check_examples(
         IDENTITY_DOUBTFUL,
-        example("two drives, two serial numbers", declare_risers(2), health_snapshot()),
+        declare_risers(2),
+        example("two drives, two serial numbers", quiet_snapshot()),
         example(
             "two drives tell the same serial number",
-            declare_risers(2),
             twins("FN77", "FN77"),
             "notice nvme0 | If it was replaced",
             "notice nvme1 | If it was replaced",
         ),
         example(
             "the same serial number tells another capacity than yesterday",
-            declare_risers(2),
-            health_snapshot(),
+            renamed_past(),
             "notice nvme0 | If it was replaced",
-            past=renamed_past(),
         ),
     )

@@ -150,28 +150,27 @@ occupant = { any_of = [{ serial = "FN0008" }, { serial = "FN0009" }] }
 def test_examples() -> None:
     check_examples(
         OCCUPANT_DIFFERS,
-        example("each position holds its own drive", TWO_DRIVES, two_drives_snapshot("FN0001", "FN0002")),
+        TWO_DRIVES,
+        example("each position holds its own drive", two_drives_snapshot("FN0001", "FN0002")),
         example(
             "the two drives changed places",
-            TWO_DRIVES,
             two_drives_snapshot("FN0002", "FN0001"),
             "warning nvme0 | The drive declared",
             "warning nvme1 | The drive declared",
         ),
         example(
             "one of two backup drives that take turns is in its position",
-            EXAMPLE_TURNS,
             two_drives_snapshot("FN0008", None),
+            build=EXAMPLE_TURNS,
         ),
         example(
             "a drive is there that is neither of those that take turns",
-            EXAMPLE_TURNS,
             two_drives_snapshot("FN0001", None),
             "warning nvme0 | Compare the label",
+            build=EXAMPLE_TURNS,
         ),
         example(
             "the serial number could not be read",
-            TWO_DRIVES,
             Box()
             .with_port("0000:00/01.1")
             .with_drive("0000:00/01.1", controller={"serial": Unread("serial of nvme0", "permission denied")})

@@ -76,16 +76,15 @@ position = [{ label = "spare", path = "0000:00/01.1", occupant = { kind = "none"
 def test_examples() -> None:
     check_examples(
         OCCUPANT_UNEXPECTED,
-        example("the spare position is empty, as declared", SPARE, Box().with_port("0000:00/01.1").snapshot()),
+        SPARE,
+        example("the spare position is empty, as declared", Box().with_port("0000:00/01.1").snapshot()),
         example(
             "a drive is in the spare position",
-            SPARE,
             two_drives_snapshot("FN0009", None),
             "notice nvme0 | If it belongs here,",
         ),
         example(
             "a drive is in no declared position",
-            SPARE,
             two_drives_snapshot(None, "FN0009"),
             "notice nvme0 | If it belongs here,",
         ),

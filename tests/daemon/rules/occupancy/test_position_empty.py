@@ -102,12 +102,12 @@ position = [{ label = "backup", path = "0000:00/01.1", removable = true, occupan
 def test_examples() -> None:
     check_examples(
         POSITION_EMPTY,
-        example("both drives answer", TWO_DRIVES, two_drives_snapshot("FN0001", "FN0002")),
+        TWO_DRIVES,
+        example("both drives answer", two_drives_snapshot("FN0001", "FN0002")),
         example(
             "the second port is there, but nothing answers below it",
-            TWO_DRIVES,
             two_drives_snapshot("FN0001", None),
             "warning 0000:00/01.2 | Look in the",
         ),
-        example("a removable backup drive was taken out", REMOVABLE, two_drives_snapshot(None, None)),
+        example("a removable backup drive was taken out", two_drives_snapshot(None, None), build=REMOVABLE),
     )

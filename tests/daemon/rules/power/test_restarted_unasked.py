@@ -5,7 +5,7 @@ import pytest
 from laneproof.rules.power.restarted_unasked import RESTARTED_UNASKED
 from rule_examples import check_examples, example
 from simulated_box import Box
-from simulated_past import power_cut_past, quiet_snapshot
+from simulated_past import power_cut_past
 from story_engine import DAY, HOUR, Watcher
 
 PATHS = tuple(f"0000:00/01.{number}" for number in (1, 2, 3, 4))
@@ -105,15 +105,12 @@ def test_drives_that_counted_at_two_stops_in_good_order_count_every_stop() -> No
 def test_examples() -> None:
     check_examples(
         RESTARTED_UNASKED,
-        example("restarted in good order: no drive counted", None, quiet_snapshot(), past=power_cut_past(())),
-        example(
-            "one of four drives counted: that drive's own matter", None, quiet_snapshot(), past=power_cut_past((0,))
-        ),
+        None,
+        example("restarted in good order: no drive counted", power_cut_past(())),
+        example("one of four drives counted: that drive's own matter", power_cut_past((0,))),
         example(
             "all four drives lost their power before the last boot",
-            None,
-            quiet_snapshot(),
+            power_cut_past((0, 1, 2, 3)),
             "notice the box | If the mains went",
-            past=power_cut_past((0, 1, 2, 3)),
         ),
     )

@@ -3,7 +3,7 @@
 from laneproof.rules.power.unsafe_shutdowns_rising import UNSAFE_SHUTDOWNS_RISING
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box
-from simulated_past import PATHS, health_past, health_snapshot
+from simulated_past import PATHS, health_past
 from story_engine import DAY, HOUR, Watcher
 
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
@@ -52,17 +52,11 @@ def test_a_platform_that_cuts_the_drives_power_in_suspend_loses_none_while_it_ru
 def test_examples() -> None:
     check_examples(
         UNSAFE_SHUTDOWNS_RISING,
-        example(
-            "87 of them before the first pass",
-            RISER_1,
-            health_snapshot(),
-            past=health_past([{"unsafe_shutdowns": 87}] * 3),
-        ),
+        RISER_1,
+        example("87 of them before the first pass", health_past([{"unsafe_shutdowns": 87}] * 3)),
         example(
             "one more, and the machine was not restarted",
-            RISER_1,
-            health_snapshot(),
+            health_past([{"unsafe_shutdowns": 87}] * 3 + [{"unsafe_shutdowns": 88}]),
             "notice nvme0 | Compare with the",
-            past=health_past([{"unsafe_shutdowns": 87}] * 3 + [{"unsafe_shutdowns": 88}]),
         ),
     )

@@ -61,10 +61,10 @@ def test_a_controller_whose_drives_the_kernel_sees_is_nothing(driver: str, class
 def test_examples() -> None:
     check_examples(
         DRIVES_HIDDEN,
-        example("a SATA controller hides nothing", None, Box().with_device("0000:00/17.0", class_code=SATA).snapshot()),
+        None,
+        example("a SATA controller hides nothing", Box().with_device("0000:00/17.0", class_code=SATA).snapshot()),
         example(
             "the firmware remapped an NVMe drive into a SATA controller",
-            None,
             Box().with_device("0000:00/17.0", class_code=SATA, function={"remapped_nvme": 1}).snapshot(),
             "notice 0000:00:17.0 | Watch these drives",
         ),

@@ -76,16 +76,15 @@ def test_whole_machine_unread_is_no_flood() -> None:
 def test_examples() -> None:
     check_examples(
         READING_INCOMPLETE,
-        example("everything was read", None, Box().snapshot()),
+        None,
+        example("everything was read", Box().snapshot()),
         example(
             "the list of PCI functions could not be read",
-            None,
             Box().with_group(functions=Unread("/sys/bus/pci/devices", "permission denied", Reason.DENIED)).snapshot(),
             "notice PCI functions | Run the audit as",
         ),
         example(
             "the service may not read the kernel's log",
-            None,
             Box().snapshot(),
             "notice the kernel log | Run the audit as",
             past=Past(unheard={"kernel-log": Unread("the kernel log", "not permitted (EPERM)", Reason.DENIED)}),

@@ -5,7 +5,7 @@ from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box, declare
-from simulated_past import PATHS, health_snapshot
+from simulated_past import PATHS, quiet_snapshot
 from story_engine import Watcher
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
@@ -47,6 +47,7 @@ def silent() -> Snapshot:
 def test_examples() -> None:
     check_examples(
         READING_STUCK,
-        example("everything answers", RISER_1, health_snapshot()),
-        example("a drive's health log does not come back", RISER_1, silent(), "notice nvme0 | Make sure that a"),
+        RISER_1,
+        example("everything answers", quiet_snapshot()),
+        example("a drive's health log does not come back", silent(), "notice nvme0 | Make sure that a"),
     )

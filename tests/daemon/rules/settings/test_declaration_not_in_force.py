@@ -20,11 +20,8 @@ STEP = "warning declaration | Put the declaration back"
 def test_examples() -> None:
     check_examples(
         DECLARATION_NOT_IN_FORCE,
-        example("the declaration is in force", "", Box().snapshot()),
-        example("the file is gone", "", Box().snapshot(), STEP)._replace(
-            now=judged_with("/etc/laneproof/build.toml is gone", "")
-        ),
-        example("the file is wrong, and none was in force before", None, Box().snapshot(), STEP)._replace(
-            now=judged_with(SAID)
-        ),
+        "",
+        example("the declaration is in force", Box().snapshot()),
+        example("the file is gone", judged_with("/etc/laneproof/build.toml is gone", ""), STEP),
+        example("the file is wrong, and none was in force before", judged_with(SAID), STEP),
     )

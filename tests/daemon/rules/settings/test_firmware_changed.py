@@ -40,15 +40,10 @@ def drive_at(firmware: str) -> Box:
 def test_examples() -> None:
     check_examples(
         FIRMWARE_CHANGED,
-        example(
-            "firmware as ever",
-            declare_risers(1),
-            drive_at("2.1").snapshot(),
-            past=Story().observe(drive_at("2.1")).past,
-        ),
+        declare_risers(1),
+        example("firmware as ever", drive_at("2.1").snapshot(), past=Story().observe(drive_at("2.1")).past),
         example(
             "a drive was updated",
-            declare_risers(1),
             drive_at("2.2").snapshot(),
             "notice firmware of drives | If it was updated",
             past=Story().observe(drive_at("2.1")).observe(drive_at("2.2"), after=DAY).past,

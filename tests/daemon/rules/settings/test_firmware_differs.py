@@ -76,14 +76,13 @@ position = [{ label = "riser-1", path = "0000:00/01.1", occupant = { firmware = 
 def test_examples() -> None:
     check_examples(
         FIRMWARE_DIFFERS,
+        BUILD,
         example(
             "board and drive run what is declared",
-            BUILD,
             Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").snapshot(),
         ),
         example(
             "the board was updated, and so was the drive",
-            BUILD,
             Box()
             .with_port("0000:00/01.1")
             .with_drive("0000:00/01.1", firmware="2.2")

@@ -244,29 +244,28 @@ def two_that_idle() -> Box:
 def test_examples() -> None:
     check_examples(
         POWER_SETTING_DIFFERS,
-        example("no low-power link state, and no idle state of the drive", OFF, box().snapshot()),
+        OFF,
+        example("no low-power link state, and no idle state of the drive", box().snapshot()),
         example(
             "the port has L1 enabled though links are declared off",
-            OFF,
             box(aspm=L1).snapshot(),
             "warning nvme0 | With the kernel in",
         ),
         example(
             "the kernel's latency limit was left at its default",
-            OFF,
             box().with_power(nvme_max_latency_us=Setting(value="100000", origin="default")).snapshot(),
             "warning nvme_default_ps_max_latency_us | Set",
         ),
         example(
             "the same limit lets both drives enter idle states: one finding names them",
-            declare_risers(2) + f"kernel = {{ {LATENCY} }}",
             two_that_idle().with_power(nvme_max_latency_us=Setting(value="100000", origin="default")).snapshot(),
             "warning nvme_default_ps_max_latency_us | Set",
+            build=declare_risers(2) + f"kernel = {{ {LATENCY} }}",
         ),
         example(
             "nothing is declared: asked for on the command line, but not in force",
-            None,
             box().with_power(nvme_max_latency_us=Setting(value="5500", origin="sysfs")).snapshot(),
             "notice nvme_default_ps_max_latency_us | Set",
+            build=None,
         ),
     )
