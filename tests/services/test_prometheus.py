@@ -4,7 +4,6 @@ import contextlib
 import json
 import re
 import shutil
-import socket
 import subprocess
 import sys
 import time
@@ -22,6 +21,7 @@ from laneproof.outputs.metric_table import METRICS
 from laneproof.service.http import Pages
 from laneproof.service.listener import Server
 from laneproof.service.status import CollectorRun, DaemonStatus
+from receivers import WebServer, free_port
 from troubled_box import troubled
 
 FOLDER = Path(__file__).resolve().parents[2] / "packaging" / "prometheus"
@@ -60,6 +60,8 @@ def test_the_rules_pass_their_own_tests() -> None:
         ("expr: laneproof_reading_overdue_seconds > 0", "expr: laneproof_reading_overdue_seconds > 9e9"),
         (" unless on (job, instance, reading) laneproof_reading_overdue_seconds > 0", ""),
         (" unless on (job, instance) laneproof_snapshot_timestamp_seconds", ""),
+        ("laneproof_rule_info%s}", "laneproof_rule_infos%s}"),
+        ('label "next"', 'label "last"'),
         ('absent(up{job="laneproof"})', 'absent(absent(up{job="laneproof"}))'),
     ],
 )  # fmt: skip
@@ -126,13 +128,6 @@ def test_alarms_and_notices_go_their_own_ways(severity: str, receiver: str) -> N
 # --- the real services ------------------------------------------------------------------------------------------------
 
 
-def free_port() -> int:
-    with socket.socket() as listener:
-        listener.bind(("127.0.0.1", 0))
-        port: int = listener.getsockname()[1]
-        return port
-
-
 def wait_for(what: Callable[[], Any], process: subprocess.Popen[bytes], log: Path) -> Any:  # noqa: ANN401 (an API's JSON)
     end = time.monotonic() + PATIENCE_SECONDS
     while time.monotonic() < end:
@@ -170,10 +165,18 @@ def running(log: Path, *command: str) -> Iterator[subprocess.Popen[bytes]]:
                 process.kill()
 
 
+def write_manager(file: Path, port: int) -> Path:
+    """Write the example as it is, but that it waits for no minute, and with the receivers' port."""
+    example = (FOLDER / "alertmanager-example.yml").read_text()
+    file.write_text(example.replace("group_wait: 1m", "group_wait: 3s").replace("127.0.0.1:9099", f"127.0.0.1:{port}"))
+    return file
+
+
 @pytest.mark.services("prometheus", "prometheus-alertmanager")
 def test_prometheus_scrapes_the_demo_and_alertmanager_gets_the_alerts(tmp_path: Path) -> None:
     """The whole way: a served demo, a real scrape, a rule fires, an alert arrives."""
     demo, server, manager = free_port(), free_port(), free_port()
+    hook = WebServer()
     # The same rules, but that a person has no hour to wait for a test.
     (tmp_path / "rules.yml").write_text(re.sub(r"for: \w+", "for: 0s", RULES.read_text()))
     (tmp_path / "prometheus.yml").write_text(
@@ -190,13 +193,15 @@ scrape_configs:
     token = tmp_path / "token"
     token.write_text(f"{TOKEN}\n")
     listen = f"127.0.0.1:{demo}"
+    settings = tmp_path / "manager.yml"
     with (
+        hook.running() as port,
         running(
             tmp_path / "demo.log", *LANEPROOF, "serve", "--demo", "--listen", f"0.0.0.0:{demo}",
             "--token-file", str(token),
         ) as one,
         running(
-            tmp_path / "manager.log", "prometheus-alertmanager", f"--config.file={FOLDER / 'alertmanager-example.yml'}",
+            tmp_path / "manager.log", "prometheus-alertmanager", f"--config.file={write_manager(settings, port)}",
             f"--storage.path={tmp_path / 'manager'}", f"--web.listen-address=127.0.0.1:{manager}",
             "--cluster.listen-address=",
         ) as two,
@@ -219,22 +224,35 @@ scrape_configs:
         target = get_json(f"{api}/targets")["data"]["activeTargets"][0]
         assert (target["health"], target["lastError"]) == ("up", "")
 
-        def firing(name: str) -> set[tuple[str, str]]:
+        def firing(name: str) -> set[str]:
             alerts = get_json(f"{api}/alerts")["data"]["alerts"]
             return {
-                (one["labels"]["rule"], one["labels"]["position"])
-                for one in alerts
-                if one["labels"]["alertname"] == name and one["state"] == "firing"
+                alert["labels"]["position"]
+                for alert in alerts
+                if alert["labels"]["alertname"] == name and alert["state"] == "firing"
             }
 
         wanted = {
-            (one["rule"], one["position"] or one["subject"])
-            for one in audit["findings"]
-            if one["severity"] == "warning" and "accepted" not in one
+            severity: {
+                finding["position"] or finding["subject"]
+                for finding in audit["findings"]
+                if finding["severity"] == severity and "accepted" not in finding
+            }
+            for severity in ("warning", "critical")
         }
-        assert wanted
-        wait_for(lambda: firing("LaneproofWarning") == wanted, three, tmp_path / "server.log")
-        arrived = wait_for(lambda: get_json(f"http://127.0.0.1:{manager}/api/v2/alerts"), two, tmp_path / "manager.log")
-        assert {one["labels"].get("box") for one in arrived if one["labels"].get("rule")} == {"kelp-1"}
-        summaries = {one["annotations"]["summary"] for one in arrived}
-        assert any(re.fullmatch(r"kelp-1, [\w-]+: [\w-]+", one) for one in summaries)
+        assert wanted["critical"] & wanted["warning"] == {"riser-3"}
+        wait_for(lambda: firing("LaneproofWarning") == wanted["warning"], three, tmp_path / "server.log")
+        wait_for(lambda: firing("LaneproofCritical") == wanted["critical"], three, tmp_path / "server.log")
+        wait_for(lambda: len(hook.posted) >= len(wanted["critical"] | wanted["warning"]), two, tmp_path / "manager.log")
+        arrived = [alert for posted in hook.posted for alert in posted["alerts"] if "position" in alert["labels"]]
+        (of_riser,) = [alert for alert in arrived if alert["labels"]["position"] == "riser-3"]
+        assert of_riser["labels"]["alertname"] == "LaneproofCritical"  # its warnings are explained by what is critical
+        text = of_riser["annotations"]["description"]
+        (finding,) = [
+            each for each in audit["findings"] if each["position"] == "riser-3" and each["severity"] == "critical"
+        ]
+        assert text.startswith(f"{finding['rule']} ({finding['kind']}): ")
+        assert f"Next: {finding['next_steps'][0]}" in text
+        assert text.endswith(f"Page: http://{listen}/")
+        (narrow,) = [alert for alert in arrived if alert["labels"]["position"] == "riser-4"]
+        assert "Declared: 16 GT/s (generation 4). Observed: 8 GT/s" in narrow["annotations"]["description"]

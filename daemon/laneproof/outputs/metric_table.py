@@ -54,6 +54,12 @@ def _info(name: str, labels: tuple[str, ...], says: str) -> Metric:
 METRICS = (
     _info("box", ("box", "version", "kernel", "bios_version"), "The box's name; versions of laneproof, kernel, BIOS."),
     _gauge("finding", ("rule", "kind", "severity", "position"), "1 for each finding that stands and is not accepted."),
+    _info(
+        "finding_values",
+        ("rule", "position", "declared", "observed", "next"),
+        "For an alert's text: a finding's values, where they are declared, and its next safe step.",
+    ),
+    _info("rule", ("rule", "holds", "next"), "What each rule holds, and what to look at first where it does not."),
     _gauge("findings", ("kind", "severity"), "Number of findings that stand; 0 where there is none, never absent."),
     _gauge("cause_probability_ratio", ("rule", "position", "cause"), "Probability of each cause of a finding, 0 to 1."),
     _counter("finding_changes", ("change", "severity"), "Findings raised, changed, cleared since the daemon started."),

@@ -18,6 +18,7 @@ from laneproof.outputs.audit_json import name_box
 from laneproof.outputs.box_metrics import list_box_samples
 from laneproof.outputs.metric_table import BY_NAME, METRICS, PREFIX
 from laneproof.outputs.sign_metrics import list_sign_samples
+from laneproof.rules import RULES
 from laneproof_collectors.snapshot import HealthLog, NvmeController, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -82,6 +83,8 @@ def list_judge_samples(build: Build | None, problem: str | None) -> Iterator[Sam
     """
     if build is not None or problem is not None:
         yield "declaration_in_force", (), float(problem is None)
+    for rule in RULES:
+        yield "rule", (rule.name, rule.statement, next(iter(rule.look_next), "")), 1
     yield "alarm_budget_per_year", (), FALSE_ALARMS_PER_YEAR
 
 
@@ -96,12 +99,18 @@ def _findings(findings: Sequence[Finding]) -> Iterator[Sample]:
         first.setdefault((finding.rule, finding.position or finding.key or finding.subject), finding)
     for (rule, about), finding in first.items():
         yield "finding", (rule, str(finding.kind), str(finding.severity), about), 1
+        yield "finding_values", (rule, about, *_say_values(finding), next(iter(finding.next_steps), "")), 1
         for cause in finding.causes:
             yield "cause_probability_ratio", (rule, about, cause.cause), cause.probability
         yield from list_sign_samples(finding, about)
     for kind, severity in product(Kind, Severity):
         count = sum(finding.kind is kind and finding.severity is severity for finding in standing)
         yield "findings", (str(kind), str(severity)), count
+
+
+def _say_values(finding: Finding) -> tuple[str, str]:
+    """Give both values of what is declared: what is only observed may move with each pass, and a label must not."""
+    return ("", "") if finding.declared is None else (finding.declared, finding.observed or "")
 
 
 def _links(build: Build | None, snapshot: Snapshot) -> Iterator[Sample]:
