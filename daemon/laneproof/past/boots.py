@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from laneproof.box.topology import Topology
+from laneproof.changes.change import is_same
 from laneproof.past.timeline import Timeline
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
@@ -83,8 +84,7 @@ class BootBook:
 
 def is_other_bios(earlier: Boot, later: Boot) -> bool:
     """Whether two boots ran different board firmware, as far as that is known of both."""
-    pairs = ((earlier.bios_version, later.bios_version), (earlier.bios_date, later.bios_date))
-    return any(before is not None and now is not None and before != now for before, now in pairs)
+    return not is_same((earlier.bios_version, later.bios_version), (earlier.bios_date, later.bios_date))
 
 
 def describe_boot(snapshot: Snapshot, now: float) -> Boot:

@@ -22,7 +22,7 @@ from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Array, HealthLog, Snapshot
 from laneproof_collectors.unread import Unread
 
-_LINK_RULES = ("link-", "bifurcation-not-active", "trains-short")
+_LINK_RULES = ("link-", "bifurcation-not-active")
 _IDENTITY_RULES = ("occupant-", "position-empty")
 
 
