@@ -24,13 +24,11 @@ class FindingLife:
         finding: As last reported.
         raised_at: Unix seconds.
         cleared_at: Unix seconds; None while it stands.
-        changes: How it went, oldest first.
     """
 
     finding: Finding
     raised_at: float
     cleared_at: float | None
-    changes: tuple[FindingChange, ...]
 
 
 def dump_finding(finding: Finding) -> str:
@@ -154,7 +152,7 @@ def read_finding_changes(
 ) -> tuple[FindingChange, ...]:
     """Read what became of findings between two times, oldest first."""
     asked = "SELECT t, change, content FROM changes WHERE t >= ? AND t <= ? ORDER BY id"
-    rows = connection.execute(asked, (_or_ever(since, -1), _or_ever(until, 1)))
+    rows = connection.execute(asked, (-1e18 if since is None else since, 1e18 if until is None else until))
     return tuple(
         FindingChange(at=t, change=Change(change), finding=finding)
         for t, change, text in rows
@@ -162,16 +160,12 @@ def read_finding_changes(
     )
 
 
-def read_finding_lives(connection: sqlite3.Connection, *, since: float | None = None) -> tuple[FindingLife, ...]:
-    """Read the findings that stand or stood since a time, with what became of each, oldest first."""
-    changes: dict[int, list[FindingChange]] = {}
-    for number, t, change, text in connection.execute("SELECT finding, t, change, content FROM changes ORDER BY id"):
-        if (finding := _parse_or_none(text)) is not None:
-            changes.setdefault(number, []).append(FindingChange(at=t, change=Change(change), finding=finding))
-    asked = "SELECT id, raised_at, cleared_at, finding FROM findings WHERE coalesce(cleared_at, ?) >= ? ORDER BY id"
+def read_finding_lives(connection: sqlite3.Connection) -> tuple[FindingLife, ...]:
+    """Read all findings that stand or stood, oldest first."""
+    rows = connection.execute("SELECT raised_at, cleared_at, finding FROM findings ORDER BY id")
     return tuple(
-        FindingLife(finding=finding, raised_at=raised, cleared_at=cleared, changes=tuple(changes.get(number, ())))
-        for number, raised, cleared, text in connection.execute(asked, (_or_ever(None, 1), _or_ever(since, -1)))
+        FindingLife(finding=finding, raised_at=raised, cleared_at=cleared)
+        for raised, cleared, text in rows
         if (finding := _parse_or_none(text)) is not None
     )
 
@@ -181,7 +175,3 @@ def _parse_or_none(text: str) -> Finding | None:
         return parse_finding(text)
     except ValueError:
         return None
-
-
-def _or_ever(t: float | None, sign: int) -> float:
-    return t if t is not None else sign * 1e18

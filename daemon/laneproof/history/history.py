@@ -109,9 +109,9 @@ class History:
         """Read what became of findings, oldest first."""
         return self._ask(lambda connection: finding_lives.read_finding_changes(connection, since=since, until=until))
 
-    def read_findings(self, *, since: float | None = None) -> tuple[FindingLife, ...]:
-        """Read the findings that stand or stood since a time, each with its whole life, oldest first."""
-        return self._ask(lambda connection: finding_lives.read_finding_lives(connection, since=since))
+    def read_findings(self) -> tuple[FindingLife, ...]:
+        """Read all findings that stand or stood, oldest first."""
+        return self._ask(finding_lives.read_finding_lives)
 
     def read_watches(self) -> tuple[Watch, ...]:
         """Read the stretches in which somebody watched, oldest first."""

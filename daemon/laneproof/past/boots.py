@@ -49,7 +49,7 @@ class BootBook:
     limits: dict[str, LinkLimits] = field(default_factory=dict)
     earlier_limits: dict[str, LinkLimits] = field(default_factory=dict)
 
-    def read(self, snapshot: Snapshot, topology: Topology, timeline: Timeline, *, is_new_reading: bool = True) -> None:
+    def read(self, snapshot: Snapshot, topology: Topology, timeline: Timeline, *, is_new_reading: bool) -> None:
         """Note the boot, and the links' limits where the functions were read again."""
         self._note_boot(describe_boot(snapshot, timeline.now))
         if is_new_reading and topology.unread is None and topology.functions:

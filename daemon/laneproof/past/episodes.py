@@ -246,7 +246,7 @@ class EpisodeBook:
         paths: dict[str, str],
         timeline: Timeline,
         *,
-        is_log_whole: bool = True,
+        is_log_whole: bool,
     ) -> tuple[list[PositionEvent], dict[str, int]]:
         """Place the events of a pass.
 
