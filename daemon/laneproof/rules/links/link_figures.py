@@ -24,7 +24,7 @@ from laneproof.rules.links.link_subjects import (
     find_subjects,
     gather_evidence,
 )
-from laneproof.rules.links.trainings import is_down
+from laneproof.rules.links.trainings import TWICE, is_down
 from laneproof.rules.rule import Pass
 from laneproof.rules.sign_subjects import DAY
 from laneproof_collectors.snapshot import Snapshot
@@ -71,6 +71,8 @@ NARROW_STEPS = advise(
 )
 _FELL_SECONDS = DAY
 """A link that is low for longer after a fall is slow or narrow, whatever is said of the fall. Judgement."""
+_FLAPS_SECONDS = 7 * DAY
+"""A link that fell twice in this time flaps. Judgement."""
 Figure = float | Unread | None
 
 
@@ -158,15 +160,17 @@ def _fell_again(current: Pass, rule: str, subject: Subject) -> bool:
     """Whether a link is low since it fell while running, which link-retrained-down says and has said before.
 
     A link that retrains all day long is one complaint. What was said here of its first fall stands until it is back. A
-    fall that lasts, or whose complaint the owner accepted, is another matter.
+    fall that lasts is another matter, and so is the first one of a week where the owner accepted that the link falls.
     """
     about, standing, ledger = subject.label or subject.path, current.past.standing, current.past.ledger
     before = standing.get(("link-retrained-down", about))
-    if before is None or before.accepted is not None or (rule, about) in standing:
-        return False
     record = ledger.training.records.get(subject.path)
-    last = record.falls[-1] if record is not None and record.falls else None
-    return last is not None and is_down(last, ledger) and ledger.now - last.at <= _FELL_SECONDS
+    if before is None or (rule, about) in standing or record is None or not record.falls:
+        return False
+    last, falls = record.falls[-1], sum(ledger.now - fall.at <= _FLAPS_SECONDS for fall in record.falls)
+    if before.accepted is not None and falls < TWICE:
+        return False
+    return is_down(last, ledger) and ledger.now - last.at <= _FELL_SECONDS
 
 
 def _no_link(subject: Subject) -> Unread:
