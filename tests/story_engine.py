@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from laneproof.declaration.build import Build
 from laneproof.engine import Engine
 from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.unread import Unread
 from simulated_box import A_MORNING, Box
 from simulated_past import say
 
@@ -29,7 +30,7 @@ class Watcher:
         self.standing: list[Finding] = []
 
     def observe(
-        self, box: Box, *, after: float = 0.0, log: Sequence[str] = (), devices: Sequence[DeviceEvent] = ()
+        self, box: Box, *, after: float = 0.0, log: Sequence[str] | Unread = (), devices: Sequence[DeviceEvent] = ()
     ) -> "Watcher":
         self.now += after
         box.with_firmware(boot_id=f"0b5e55ed-0000-4000-8000-{self.boot:012d}")
@@ -37,7 +38,11 @@ class Watcher:
         facts = replace(
             box.snapshot(taken_at=self.now + self.clock_error), up_seconds=up, monotonic_seconds=up - self.slept
         )
-        events = [event for text in log if (event := say(text, up_seconds=up - self.slept - min(30.0, after / 2)))]
+        events = (
+            log
+            if isinstance(log, Unread)
+            else [event for text in log if (event := say(text, up_seconds=up - self.slept - min(30.0, after / 2)))]
+        )
         outcome = self.engine.observe(facts, events, devices)
         self.standing = [finding for finding in outcome.findings if finding.rule == self.rule]
         self.changes += [

@@ -15,6 +15,7 @@ from pydantic import Field
 
 from laneproof.evidence.episode_patterns import EPISODE_GAP_SECONDS
 from laneproof.past.event_joining import (
+    ADDED,
     COMPANION_SECONDS,
     REMOVED,
     RETURNS,
@@ -122,6 +123,7 @@ class Episode:
         gone: Whether it had left the bus entirely; None if nobody said.
         answered: Whether its controller still answered, and said that it failed; None if nobody said.
         asked: Somebody took it out in good order.
+        unheard: The kernel's log could not be read, nor had been in this boot: nobody knows whether it failed.
         returned_at: When it was back; None while it is not.
         returned_boot: Number of the boot in which it was back.
         cycled: Whether its count of power cycles had gone up by then; None if not known.
@@ -145,6 +147,7 @@ class Episode:
     gone: bool | None = None
     answered: bool | None = None
     asked: bool = False
+    unheard: bool = False
     returned_at: float | None = None
     returned_boot: int | None = None
     cycled: bool | None = None
@@ -161,6 +164,11 @@ class Episode:
     def is_failure(self) -> bool:
         """Whether something failed, and nobody took the drive out in good order."""
         return not self.asked
+
+    @property
+    def only_left(self) -> bool:
+        """Whether all that is known is that the drive left: a failure, or somebody's wish."""
+        return self.unheard and set(self.kinds) <= {REMOVED, ADDED}
 
     def may_grow(self, timeline: Timeline) -> bool:
         """Whether what happens now at its position would still belong to it."""
@@ -180,6 +188,7 @@ class EpisodeBook:
         boot: The boot that both are of.
         older_names: Positions by name, as of the boot before.
         log_heard_in: The last boot in which a record of the kernel's log was read.
+        is_unheard: Whether the log could not be read in the last pass, nor in any other of this boot.
         answers: When the log showed whether a controller's registers still answered, with the position and the answer.
         leaving: Since when a position's drive has been let go of by its driver, while that goes on.
         media: When the log reported data that could not be recovered, the position, and the drive where it was known.
@@ -195,6 +204,7 @@ class EpisodeBook:
     boot: int = 0
     older_names: dict[str, str] = field(default_factory=dict)
     log_heard_in: int = 0
+    is_unheard: bool = False
     leaving: dict[str, float] = field(default_factory=dict)
     media: list[tuple[float, str, str]] = field(default_factory=list)
     answers: list[tuple[float, str, bool]] = field(default_factory=list)
@@ -339,6 +349,7 @@ class EpisodeBook:
                 boot=timeline.boots - (timeline.boots > 1 and joined.ended < timeline.booted_at),
                 dropped=joined.dropped,
                 asked=joined.asked,
+                unheard=self.is_unheard,
             )
             self.next_number += 1
             self.episodes.append(known)
@@ -411,4 +422,6 @@ def _weigh(placed: PositionEvent, event: KernelEvent, timeline: Timeline) -> Pos
 
 def vanished(path: str, device: str, when: float, kind: str = VANISHED) -> PositionEvent:
     """Make the event of a disconnect, or a reset, that nobody reported."""
-    return PositionEvent(t=when, path=path, device=device, kind=kind, opens=True, dropped=kind != RESETTING, lines=0)
+    return PositionEvent(
+        t=when, path=path, device=device, kind=kind, opens=True, dropped=kind != RESETTING, lines=0, is_log_whole=False
+    )

@@ -8,8 +8,8 @@ Linux drivers/nvme/host/pci.c, nvme_timeout and nvme_error_detected; sysfs.c, nv
 from collections.abc import Iterator, Mapping, Sequence
 
 from laneproof.box.topology import Topology
-from laneproof.past.episodes import REENUMERATED, RESETTING, EpisodeBook, vanished
-from laneproof.past.event_joining import PositionEvent
+from laneproof.past.episodes import REENUMERATED, RESETTING, VANISHED, EpisodeBook, vanished
+from laneproof.past.event_joining import REMOVED, PositionEvent
 from laneproof.past.presence import AWAY, HERE, LEAVING, Presence
 from laneproof.past.timeline import Timeline
 
@@ -47,7 +47,7 @@ def find_vanished(  # noqa: PLR0913 (what is known of a pass)
             continue
         if here is None:
             if not is_log_read and not tree.functions_at(path):
-                yield vanished(path, name, now)
+                yield vanished(path, name, now, REMOVED if book.is_unheard else VANISHED)
         elif here.state == AWAY or (here.state == LEAVING and _state_to_keep(book, here, now) == AWAY):
             yield vanished(path, name, now)
         elif here.resetting:

@@ -29,6 +29,9 @@ SHORTEST_SECONDS, LONGEST_SECONDS = 2 * DAY, 30 * DAY
 _LOOK_BACK_SECONDS = 60 * DAY
 _SHOWN = 5  # episodes shown one by one in the evidence
 _MANY_TIMEOUTS = 3
+_IF_TAKEN_OUT = (
+    "If somebody took it out, nothing is wrong: keep that with the box's past ('laneproof note' and a word)."
+)
 _DRIVE_NAME = re.compile(r"(?:nvme|sd[a-z]|ata)\d*")  # what has no place that anybody knows stands under its own name
 
 
@@ -135,8 +138,12 @@ def report_series(past: Past, watched: Watched, series: Series, rule: Rule, *, r
             "last_episodes": [describe_episode(ledger, episode) for episode in series.episodes[-_SHOWN:]],
             **say_trial(ledger, series.trial),
         },
-        next_steps=rule.look_next,
+        next_steps=(_IF_TAKEN_OUT, *rule.look_next) if _only_left(series) else rule.look_next,
     )
+
+
+def _only_left(series: Series) -> bool:
+    return all(episode.only_left for episode in series.episodes)
 
 
 def _severity(past: Past, watched: Watched, series: Series, rule: str) -> Severity:
@@ -144,6 +151,8 @@ def _severity(past: Past, watched: Watched, series: Series, rule: str) -> Severi
         return Severity.NOTICE
     if all(set(episode.kinds) == {REENUMERATED} for episode in series.episodes):
         return Severity.NOTICE  # nobody saw it go: a counter that began again is all there is
+    if _only_left(series):
+        return Severity.NOTICE
     if all(episode.only_aborted for episode in series.episodes) and len(series.episodes) < _MANY_TIMEOUTS:
         return Severity.NOTICE
     before = stood(past, watched.identify(rule))
@@ -155,6 +164,8 @@ def _severity(past: Past, watched: Watched, series: Series, rule: str) -> Severi
 
 def _observe(series: Series, rule: str) -> str:
     many = len(series.episodes) > 1
+    if _only_left(series):
+        return "left the bus, and whether it was taken out is not known"
     if rule == OFF_BUS_NAME:
         said = "drops off the bus again and again" if many else "dropped off the bus"
     elif all(episode.only_aborted for episode in series.episodes):
@@ -167,9 +178,11 @@ def _observe(series: Series, rule: str) -> str:
 
 
 def _summarize(ledger: Ledger, watched: Watched, series: Series, rule: str, *, resets: int) -> str:
-    count, last = len(series.episodes), series.last
+    count, last, only_left = len(series.episodes), series.last, _only_left(series)
     when = format_time(ledger.timeline.to_wall(last.dropped_at))
-    what = "dropped off the bus" if rule == OFF_BUS_NAME else "had its controller reset"
+    what = (
+        "left the bus" if only_left else "dropped off the bus" if rule == OFF_BUS_NAME else "had its controller reset"
+    )
     if rule != OFF_BUS_NAME and all(episode.only_aborted for episode in series.episodes):
         what = "let commands time out"
     if count > 1:
@@ -183,6 +196,8 @@ def _summarize(ledger: Ledger, watched: Watched, series: Series, rule: str, *, r
     if last.returned_at is not None and last.returned_boot not in (None, last.boot):
         back = "it came back only when the machine was started again"
     said += f"; {back}" if rule == OFF_BUS_NAME else ""
+    if only_left:
+        said += "; whether somebody took it out is not known, since the kernel's log cannot be read"
     said += _say_what_answered(last)
     if last.together:
         said += f"; at the same moment as {len(last.together)} other{'s' if len(last.together) > 1 else ''}"

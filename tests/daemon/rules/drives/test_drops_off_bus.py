@@ -1,6 +1,12 @@
 """Drives that stopped answering."""
 
+from dataclasses import replace
+
+import pytest
+
 from laneproof.rules.drives.drops_off_bus import DROPS_OFF_BUS
+from laneproof_collectors.hotplug import Action, DeviceEvent
+from laneproof_collectors.unread import Reason, Unread
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, counting_box, dropping_past, quiet_snapshot
@@ -9,6 +15,10 @@ from story_engine import DAY, HOUR, Watcher
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+
+
+def remove(address: str) -> DeviceEvent:
+    return DeviceEvent(action=Action.REMOVE, subsystem="pci", devpath="/devices/x", name=address, addresses=(address,))
 
 
 def days(watcher: Watcher, number: int, *, drops: tuple[int, ...] = (), line: str = DOWN) -> Watcher:
@@ -57,6 +67,29 @@ def test_a_switch_card_that_drops_is_told_since_drives_hang_on_it() -> None:
     line = "pcieport 0000:00:02.1: DPC: containment event, status:0x1f01 source:0x0000"
     watcher = Watcher("drops-off-bus").observe(box()).observe(box(), after=HOUR, log=(line,))
     assert [finding.key for finding in watcher.standing] == [deck]
+
+
+# Linux drivers/pci/hotplug/pciehp_ctrl.c: a drive that is pulled and one that fails both leave by a "remove"
+# event; only the log tells them apart
+@pytest.mark.parametrize("devices", [(), (remove("0000:01:00.0"),)])
+def test_where_the_log_can_never_be_read_a_drive_that_left_may_have_been_taken_out(
+    devices: tuple[DeviceEvent, ...],
+) -> None:
+    denied, box = Unread("/dev/kmsg", "permission denied", Reason.DENIED), counting_box((0, 0, 0, 0))
+    watcher = Watcher("drops-off-bus", BUILD).observe(box, log=denied)
+    watcher.observe(counting_box((0, 0, 0, 0)).without(PATHS[0]), after=HOUR, log=denied, devices=devices)
+    assert watcher.severity == "notice"
+    assert "left the bus at" in watcher.standing[0].summary
+    assert "whether somebody took it out is not known" in watcher.standing[0].summary
+    assert watcher.standing[0].next_steps[0].startswith("If somebody took it out")
+
+
+def test_a_drive_that_reads_all_ones_dropped_whether_the_log_is_read_or_not() -> None:
+    denied, box = Unread("/dev/kmsg", "permission denied", Reason.DENIED), counting_box((0, 0, 0, 0))
+    watcher = Watcher("drops-off-bus", BUILD).observe(box, log=denied)
+    gone = counting_box((0, 0, 0, 0)).edit(f"{PATHS[0]}/00.0", lambda function: replace(function, answers=False))
+    watcher.observe(gone, after=HOUR, log=denied)
+    assert watcher.severity == "warning"
 
 
 def test_examples() -> None:
