@@ -10,6 +10,7 @@ import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
+from functools import partial
 from pathlib import Path
 
 from laneproof import __version__
@@ -163,14 +164,15 @@ def make_daemon(build_path: str | None, settings: Settings, state: str, *, witho
         for collector in make_collectors()
     )
 
+    writer = BackgroundWriter(store)
     return Daemon(
         LiveHost(),
         declaration,
-        writer=BackgroundWriter(store),
+        writer=writer,
         engine=engine,
         collectors=collectors,
         recent=recent,
-        inbox=Inbox(state),
+        take_notes=partial(writer.take_notes, Inbox(state)),
         ring=EvidenceRing(settings.evidence or str(Path(state) / EVIDENCE)),
     )
 

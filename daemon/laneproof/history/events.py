@@ -21,6 +21,12 @@ SAME_SECONDS = 60.0
 BOOTED, CLOCK_STEPPED, CHANGED, RECORDS_LOST = "booted", "clock_stepped", "changed", "log_records_lost"
 """Kinds of the daemon's own, beside those of the kernel's log and ``device_ACTION`` of its device events."""
 
+_SAME_UP_SECONDS = 0.5  # two clocks, read one after the other, date one record so far apart at most; judgement
+_MOST_EARLIER = 5000  # the ring of the kernel's log holds no more records
+_EARLIER = (
+    "SELECT boot, kind, device, text, up, last_t - t FROM events WHERE up IS NOT NULL AND boot >="
+    " (SELECT coalesce(max(id), 0) - 1 FROM boots) ORDER BY id DESC LIMIT ?"
+)
 _REMEMBERED = 64  # how many recent events a repetition is looked for in
 
 
@@ -101,9 +107,34 @@ def from_device(event: DeviceEvent, *, clock: Clock, names: DeviceNames) -> Even
 class EventWriter:
     """Writes events down; a repetition is counted."""
 
-    def __init__(self) -> None:
-        """Begin: what an earlier run wrote is not counted on."""
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        """Begin: what an earlier run wrote is not counted on, and what it wrote of the kernel's log not written again.
+
+        Args:
+            connection: The database.
+        """
         self._recent: dict[tuple[str, ...], tuple[int, Event]] = {}
+        self._earlier: dict[tuple[int | None, str, str, str], list[tuple[float, float]]] = {}
+        rows = connection.execute(_EARLIER, (_MOST_EARLIER,))
+        for boot, kind, device, text, up, seconds in rows:
+            self._earlier.setdefault((boot, kind, device, text), []).append((up, up + seconds))
+
+    def write_logged(self, event: Event, boot: int | None, to: Batch, *, slept_seconds: float = 0.0) -> None:
+        """Keep an event of the kernel's log, unless an earlier run has kept it: the log is read again at each start.
+
+        Args:
+            event: The event.
+            boot: Its boot.
+            to: Where rows go.
+            slept_seconds: How long the machine slept in this boot; the kernel's stamps stop meanwhile, so that an
+                earlier run may have dated the event by up to as much earlier.
+        """
+        spans = self._earlier.get((boot, event.kind, event.device, event.text), ())
+        up = event.up_seconds
+        if up is None or not any(
+            first <= up + _SAME_UP_SECONDS and up - slept_seconds - _SAME_UP_SECONDS <= last for first, last in spans
+        ):
+            self.write(event, boot, to)
 
     def write(self, event: Event, boot: int | None, to: Batch) -> None:
         """Keep one event."""

@@ -40,6 +40,12 @@ def write_note(note: Note, to: Batch) -> None:
     to.add("INSERT INTO notes (id, t, kind, path, drive, text, detail) VALUES (?, ?, ?, ?, ?, ?, ?)", row)
 
 
+def is_kept(connection: sqlite3.Connection, note: Note) -> bool:
+    """Whether a note is kept already: a run that ended before it could forget what it read reads it again."""
+    asked = "SELECT 1 FROM notes WHERE t = ? AND kind = ? AND text = ? AND path = ? AND drive = ? LIMIT 1"
+    return connection.execute(asked, (note.t, note.kind, note.text, note.path, note.drive)).fetchone() is not None
+
+
 def read_notes(connection: sqlite3.Connection, *, since: float | None = None) -> tuple[Note, ...]:
     """Read the notes since a time, oldest first."""
     asked = "SELECT t, kind, text, path, drive, detail FROM notes WHERE t >= ? ORDER BY t, id"

@@ -25,7 +25,7 @@ from laneproof.history.finding_lives import FindingWriter
 from laneproof.history.history import History
 from laneproof.history.inventories import FEWEST_SECONDS, InventoryWriter
 from laneproof.history.live_series import LiveSeries, PassMark
-from laneproof.history.notes import Note, write_note
+from laneproof.history.notes import Note, is_kept, write_note
 from laneproof.history.origins import DeviceMap, DeviceNames, map_devices, name_controllers
 from laneproof.history.sampled_groups import SAMPLERS, sample_group
 from laneproof_collectors.host import Clock
@@ -124,7 +124,7 @@ class Store(History):
         self._boots = BootWriter(connection, last_pass=highest_pass(connection), hole_seconds=self._hole_seconds)
         self._live = LiveSeries(self._batch, load_ended(connection, self._boots.last_boot))
         self._findings = FindingWriter(connection)
-        self._events = EventWriter()
+        self._events = EventWriter(connection)
         self._inventories = InventoryWriter(connection)
         self._facts: dict[str, object] = {}
         self._listed: Snapshot | None = None
@@ -167,18 +167,22 @@ class Store(History):
             for report in reports:
                 event = from_kernel(report, clock=clock, names=names if report.boot_id is None else earlier)
                 boot = self._boots.boot if report.boot_id is None else self._boots.find(report.boot_id)
-                self._events.write(event, boot, self._batch)
+                slept = max(0.0, clock.up_seconds - clock.kernel_seconds) if report.boot_id is None else 0.0
+                self._events.write_logged(event, boot, self._batch, slept_seconds=slept)
 
     def add_device_events(self, events: Iterable[DeviceEvent], clock: Clock) -> None:
         """Add which devices came and went."""
         names = self._names()
         self.add_events(from_device(event, clock=clock, names=names) for event in events)
 
-    def add_note(self, note: Note) -> None:
-        """Add the owner's note, at once."""
+    def add_note(self, note: Note) -> bool:
+        """Add the owner's note, at once; whether it was not there yet."""
         with self._lock:
+            if self._ask(lambda connection: is_kept(connection, note)):
+                return False
             write_note(note, self._batch)
             self._commit()
+        return True
 
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
         """Save a JSON value under a name, instead of the one before; written with the next commit."""

@@ -6,6 +6,7 @@ does, which is minutes; meanwhile the loop must go on reading, judging and repor
 Rules of this module: what is given is kept in the order given; what waits is bounded, and what is left out is said.
 """
 
+import contextlib
 import logging
 import queue
 import time
@@ -19,6 +20,7 @@ from laneproof.engine import PassResult
 from laneproof.history.events import Event
 from laneproof.history.notes import Note
 from laneproof.history.store import Store
+from laneproof.service.owner_notes import Inbox
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
@@ -34,7 +36,7 @@ CLOSE_SECONDS = 10.0
 
 
 class BackgroundWriter:
-    """A writer that never lets its caller wait, but for the owner's notes and at the end."""
+    """A writer that never lets its caller wait, but at the end."""
 
     def __init__(self, store: Store, *, most_waiting: int = MOST_WAITING) -> None:
         """Begin.
@@ -47,6 +49,8 @@ class BackgroundWriter:
         self._waiting: queue.Queue[Callable[[], None] | None] = queue.Queue(most_waiting)
         self._most_events = max(1, most_waiting - RESERVED)
         self._left_out = 0
+        self._takes_notes = False
+        self._new_notes: queue.SimpleQueue[Note] = queue.SimpleQueue()
         self._thread = Thread(target=self._work, name="history", daemon=True)
         self._thread.start()
 
@@ -76,9 +80,24 @@ class BackgroundWriter:
         """Hold the kept findings against the next pass."""
         self._put(self._store.reconcile)
 
-    def add_note(self, note: Note) -> None:
-        """Add the owner's note, before the caller goes on: the caller then forgets it."""
-        self._store.add_note(note)
+    def take_notes(self, inbox: Inbox) -> tuple[Note, ...]:
+        """Have the owner's notes taken, and give those that were kept since the last time."""
+        if not self._takes_notes and not self._waiting.full():
+            self._takes_notes = True
+            self._put(partial(self._keep_notes, inbox))
+        kept = []
+        with contextlib.suppress(queue.Empty):
+            while True:
+                kept.append(self._new_notes.get_nowait())
+        return tuple(kept)
+
+    def _keep_notes(self, inbox: Inbox) -> None:
+        self._takes_notes = False
+        if left := inbox.read():
+            for note in left:
+                if self._store.add_note(note):
+                    self._new_notes.put(note)
+            inbox.clear()
 
     def close(self) -> None:
         """Write what waits, and close; a drive that hangs is left to the process's end."""

@@ -21,6 +21,7 @@ from typing import Any
 from laneproof.engine import LIVE_CONFIRMATIONS, STATE_NAME, Engine, PassResult
 from laneproof.findings import Change, FindingChange, Severity, verdict
 from laneproof.history.events import RECORDS_LOST, Event
+from laneproof.history.notes import Note as KeptNote
 from laneproof.history.recent_readings import RecentReadings
 from laneproof.history.store import Store
 from laneproof.outputs.change_line import write_change_line
@@ -33,7 +34,7 @@ from laneproof.service.evidence_folder import find_carrying_drives
 from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.journal_reader import BOOT_BEFORE, JournalAnswer, JournalReader, LastRead
 from laneproof.service.log_lines import NOTICE
-from laneproof.service.owner_notes import Inbox, sort_notes
+from laneproof.service.owner_notes import sort_notes
 from laneproof.service.pending_events import PendingEvents
 from laneproof.service.schedule import Schedule
 from laneproof.service.status import MOST_RECENT, CollectorRun, DaemonStatus
@@ -76,7 +77,7 @@ class Daemon:
         notifier: Notifier | None = None,
         report: Callable[[FindingChange], None] | None = None,
         recent: Iterable[FindingChange] = (),
-        inbox: Inbox | None = None,
+        take_notes: Callable[[], Iterable[KeptNote]] = tuple,
         ring: EvidenceRing | None = None,
     ) -> None:
         """Make it; nothing is read before `run`.
@@ -90,7 +91,7 @@ class Daemon:
             notifier: The service manager; None for the one in the environment.
             report: Called with each change of a finding; None writes it to the log.
             recent: Changes of findings in earlier runs, the newest last.
-            inbox: Where commands leave the owner's notes; None for nowhere.
+            take_notes: Gives the owner's notes that were kept since the last time.
             ring: Where evidence of disconnects is written at once; None for nowhere.
         """
         self._host = host
@@ -107,7 +108,7 @@ class Daemon:
         self._facts: dict[str, Any] = {}
         self._read_again: set[str] = set()
         self._pending = PendingEvents()
-        self._inbox = inbox
+        self._take_notes = take_notes
         self._ring, self._recent = ring, RecentReadings()
         self._journal = JournalReader(host, self._wake)
         self._last_read = LastRead.of(self._engine.past.ledger.timeline)
@@ -213,7 +214,11 @@ class Daemon:
     def _start_collectors(self, now: float) -> None:
         for group in self._schedule.take_due(now):
             collector = self._collectors[group]
-            Thread(target=self._run_collector, args=(collector,), name=f"collector-{group}", daemon=True).start()
+            thread = Thread(target=self._run_collector, args=(collector,), name=f"collector-{group}", daemon=True)
+            try:
+                thread.start()
+            except RuntimeError as error:  # the system gives no thread
+                self._done.put((group, Unread(group, f"it could not be read: {error}", Reason.FAILED), 0.0))
 
     def _run_collector(self, collector: Collector) -> None:
         started = time.monotonic()
@@ -400,16 +405,11 @@ class Daemon:
             )
 
     def _read_notes(self) -> None:
-        """Read the owner's notes since the pass before: they are kept first, then given to the engine."""
-        left = self._inbox.read() if self._inbox is not None else ()
-        if self._inbox is None or not left:
-            return
-        for note in left:
-            self._writer.add_note(note)
-        self._inbox.clear()
-        build = self._engine.build
-        notes, confirmed = sort_notes(left, tuple(position.label for position in build.position) if build else ())
-        self._engine.add_notes(notes=notes, confirmed=confirmed)
+        """Give the engine the owner's notes that were kept since the pass before."""
+        if left := tuple(self._take_notes()):
+            build = self._engine.build
+            notes, confirmed = sort_notes(left, tuple(position.label for position in build.position) if build else ())
+            self._engine.add_notes(notes=notes, confirmed=confirmed)
 
     def _save_state(self, *, urgent: bool) -> None:
         """Save what the passes add up to: now and then, and soon after something happened."""

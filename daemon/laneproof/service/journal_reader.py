@@ -23,7 +23,7 @@ from laneproof_collectors.kernel_log.reading import (
     missed_events,
     parse_journal_record,
 )
-from laneproof_collectors.unread import Unread
+from laneproof_collectors.unread import Reason, Unread
 
 _log = logging.getLogger(__name__)
 
@@ -156,7 +156,11 @@ class JournalReader:
 
     def _ask(self, boot: int, known: LastRead, *, seen: tuple[TimedKernelEvent, ...]) -> None:
         self._away.add(boot)
-        Thread(target=self._read, args=(boot, known, seen), name="read-back", daemon=True).start()
+        try:
+            Thread(target=self._read, args=(boot, known, seen), name="read-back", daemon=True).start()
+        except RuntimeError as error:  # the system gives no thread
+            problem = Unread("the journal", f"it could not be read: {error}", Reason.FAILED)
+            self._found.put(JournalAnswer(boot=boot, problem=problem))
 
     def _read(self, boot: int, known: LastRead, seen: tuple[TimedKernelEvent, ...]) -> None:
         # before its clock was set, a boot's journal may lie anywhere in time

@@ -35,6 +35,7 @@ class Inbox:
         """
         self._file = Path(folder) / FILE
         self._files = (self._file.with_name(_EARLIER_FILE), self._file)
+        self._problem: str | None = None
 
     def add(self, note: KeptNote) -> None:
         """Leave a note for the daemon.
@@ -53,13 +54,27 @@ class Inbox:
 
     def read(self) -> tuple[KeptNote, ...]:
         """Read what was left; a line that is no note is logged and passed over."""
-        lines = [line for file in self._files for line in _take(file)]
+        try:
+            lines = [line for file in self._files for line in _take(file)]
+        except OSError as error:
+            self._report(error)
+            return ()
         return tuple(note for line in lines if line.strip() and (note := _parse(line)) is not None)
 
     def clear(self) -> None:
-        """Delete what was read, once it is kept."""
-        for file in self._files:
-            file.with_suffix(".taken").unlink(missing_ok=True)
+        """Delete what was read, once it is kept; what cannot be deleted is read again, and kept once all the same."""
+        try:
+            for file in self._files:
+                file.with_suffix(".taken").unlink(missing_ok=True)
+        except OSError as error:
+            self._report(error)
+
+    def _report(self, error: OSError) -> None:
+        """Report a problem once, not with each pass."""
+        problem = f"{error.filename or self._file}: {(error.strerror or str(error)).lower()}"
+        if problem != self._problem:
+            self._problem = problem
+            _log.warning("the owner's notes cannot be taken: %s", problem)
 
 
 def _take(file: Path) -> list[str]:
@@ -70,9 +85,6 @@ def _take(file: Path) -> list[str]:
     try:
         return aside.read_text(encoding="utf-8", errors="replace")[:_MOST_BYTES].splitlines()
     except FileNotFoundError:
-        return []
-    except OSError as error:
-        _log.warning("%s: the owner's notes cannot be read: %s", aside, error)
         return []
 
 

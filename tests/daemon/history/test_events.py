@@ -1,6 +1,8 @@
 """Events: kept as they came, repetitions counted."""
 
+from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -51,6 +53,34 @@ def test_a_repetition_is_counted_across_commits(store: Store) -> None:
     store.flush()
     store.add_events([_event(1.0)])
     assert [one.count for one in store.read_events()] == [2]
+
+
+def _restart(file: Path, passes: Passes, lines: Sequence[str], clock: Clock) -> list[tuple[int, float | None]]:
+    """Open the history again, give it what the kernel's log holds, and say what it has: counts and times."""
+    store = Store.open(str(file))
+    store.add_pass(passes.wait(10).take())
+    store.add_kernel_events(kernel_events(lines), clock)
+    found = [(one.count, one.up_seconds) for one in store.read_events(kinds=["controller_down"])]
+    store.close()
+    return found
+
+
+def _logged(*seconds: float) -> list[str]:
+    return [f"4,{number},{int(at * 1e6)},-;{LINE.partition(';')[2]}" for number, at in enumerate(seconds)]
+
+
+def test_a_record_of_the_kernels_log_is_kept_once_however_often_it_is_read_again(tmp_path: Path) -> None:
+    file, passes = tmp_path / "history.db", Passes()
+    before = _logged(10.0, 30.0, 480.5)
+    kept = [(2, 10.0), (1, 480.5)]  # the first two within a minute are one event, counted
+    for _ in range(6):
+        assert _restart(file, passes, before, CLOCK) == kept
+    # what is new is kept: the same words later, also once the machine has slept for an hour; the stamps stop meanwhile
+    assert _restart(file, passes, [*before, *_logged(600.0)], CLOCK) == [*kept, (1, 600.0)]
+    slept = Clock(unix_seconds=CLOCK.unix_seconds + 4000, up_seconds=4500.0, monotonic_seconds=900.0)
+    assert _restart(file, passes, [*before, *_logged(600.0)], slept) == [*kept, (1, 600.0)]
+    # and what another boot says at the same second
+    assert sorted(_restart(file, passes.reboot(), before, CLOCK)) == sorted([*kept, *kept, (1, 600.0)])
 
 
 def test_what_is_asked_for_is_reported(store: Store) -> None:

@@ -1,5 +1,7 @@
 """What the owner told."""
 
+from dataclasses import replace
+
 from laneproof.history.notes import Note
 from laneproof.history.store import Store
 
@@ -13,3 +15,11 @@ def test_notes_come_back_as_left_oldest_first() -> None:
     assert store.read_notes() == (early, late)
     assert store.read_notes(since=150.0) == (late,)
     store.close()
+
+
+def test_a_note_that_is_read_again_is_kept_once() -> None:
+    store = Store.open(":memory:")
+    note = Note(t=1.0, kind="note", text="new cable", path="0000:00/01.1")
+    assert [store.add_note(note), store.add_note(note)] == [True, False]
+    assert store.add_note(replace(note, text="new fan"))
+    assert [one.text for one in store.read_notes()] == ["new cable", "new fan"]

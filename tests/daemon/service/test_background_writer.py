@@ -4,6 +4,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
@@ -14,6 +15,7 @@ from laneproof.history.events import Event
 from laneproof.history.notes import Note
 from laneproof.service import background_writer
 from laneproof.service.background_writer import BackgroundWriter
+from laneproof.service.owner_notes import Inbox
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
@@ -57,8 +59,9 @@ class SlowWriter:
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
         self._take((name, value))
 
-    def add_note(self, note: Note) -> None:
+    def add_note(self, note: Note) -> bool:
         self._take(note)
+        return True
 
     def reconcile(self) -> None:
         self._take("reconcile")
@@ -150,12 +153,20 @@ def test_what_cannot_be_kept_does_not_end_the_keeping(caplog: pytest.LogCaptureF
     assert "could not be kept" in caplog.text
 
 
-def test_an_owner_s_note_is_kept_before_the_caller_goes_on() -> None:
-    slow = SlowWriter()
+def test_an_owner_s_note_is_taken_beside_the_caller_kept_and_then_given(tmp_path: Path) -> None:
+    slow, inbox = SlowWriter(), Inbox(tmp_path)
     writer = BackgroundWriter(slow)
-    writer.add_note(NOTE)
-    assert slow.given == [NOTE]
+    inbox.add(NOTE)
+    slow.may_go.clear()
+    for _ in range(5):
+        assert writer.take_notes(inbox) == ()  # the history hangs, its caller does not
+    slow.may_go.set()
+    taken: list[Note] = []
+    wait_for(lambda: taken.extend(writer.take_notes(inbox)) or bool(taken))
+    assert taken == [NOTE]
     writer.close()
+    assert slow.given == [NOTE, "closed"]
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_the_end_does_not_wait_for_ever(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:

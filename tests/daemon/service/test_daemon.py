@@ -10,6 +10,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType, SimpleNamespace
 from typing import Any, TypeVar
@@ -102,8 +103,11 @@ class MemoryWriter:
     def save_state(self, name: str, value: Mapping[str, Any]) -> None:
         self.saved[name] = json.loads(json.dumps(value))
 
-    def add_note(self, note: Note) -> None:
-        self.notes.append(note)
+    def take_notes(self, inbox: Inbox) -> tuple[Note, ...]:
+        taken = inbox.read()
+        self.notes += taken
+        inbox.clear()
+        return taken
 
     def reconcile(self) -> None:
         raise AssertionError("nothing was left out")
@@ -143,7 +147,7 @@ class Rig:
             collectors=tuple(replace(one, interval_seconds=interval) for one in make_collectors()),
             notifier=notifier or Notifier({}),
             report=self.changes.append,
-            inbox=Inbox(folder),
+            take_notes=partial(self.writer.take_notes, Inbox(folder)),
             ring=EvidenceRing(str(self.evidence)),
         )
         self.thread = threading.Thread(target=self.daemon.run, daemon=True)
@@ -666,6 +670,24 @@ def test_what_the_kernel_tells_of_devices_is_kept(rig: Rig) -> None:
     rig.box.ports[1].drive = None
     rig.host.change(removed("0000:02:00.0"))
     wait_for(lambda: "remove" in rig.writer.told)
+
+
+def test_a_thread_that_cannot_be_had_costs_its_own_facts_only_and_comes_back(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    start, refused = threading.Thread.start, []
+
+    def refuse(thread: threading.Thread) -> None:
+        if thread.name == "collector-memory" and len(refused) < 3:
+            refused.append(thread)
+            raise RuntimeError("can't start new thread")
+        start(thread)
+
+    monkeypatch.setattr(threading.Thread, "start", refuse)
+    rig.start()
+    assert isinstance(rig.writer.kept[0].snapshot.memory, Unread)
+    assert "can't start new thread" in rig.writer.kept[0].snapshot.memory.why
+    wait_for(lambda: not isinstance(rig.writer.kept[-1].snapshot.memory, Unread))
 
 
 def test_the_end_closes_all_that_was_open(rig: Rig) -> None:

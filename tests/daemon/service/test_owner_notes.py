@@ -1,8 +1,12 @@
 """What the owner wrote: left by commands, taken once, kept before it is forgotten, and sorted for the engine."""
 
+import errno
 import json
+import os
 import threading
 from pathlib import Path
+
+import pytest
 
 from laneproof.history.notes import Note
 from laneproof.service.owner_notes import FILE, Inbox, sort_notes
@@ -64,3 +68,24 @@ def test_notes_and_confirmed_causes_are_told_apart() -> None:
     assert [(one.episode, one.cause, dict(one.evidence)) for one in confirmed] == [
         (7, "signal-path", {"drops_under_load": True})
     ]
+
+
+@pytest.mark.parametrize("number", [errno.EROFS, errno.EACCES, errno.EIO, errno.ESTALE])
+@pytest.mark.parametrize("act", ["rename", "read_text", "unlink"])
+def test_a_folder_that_refuses_is_reported_once_and_ends_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, act: str, number: int
+) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(number, os.strerror(number), "there")
+
+    inbox = Inbox(tmp_path)
+    inbox.add(note("new fan"))
+    with monkeypatch.context() as refusing:
+        refusing.setattr(Path, act, refuse)
+        for _ in range(3):
+            inbox.read()
+            inbox.clear()
+    assert [record.getMessage() for record in caplog.records] == [
+        f"the owner's notes cannot be taken: there: {os.strerror(number).lower()}"
+    ]
+    assert [left.text for left in inbox.read()] == ["new fan"]
