@@ -25,6 +25,8 @@ BOOT_LOADER = f"{DEVICE_TREE}/chosen/u-boot,version"  # boot/fdt_support.c of U-
 KERNEL_RELEASE = "/proc/sys/kernel/osrelease"
 HOST_NAME = "/proc/sys/kernel/hostname"
 BOOT_ID = "/proc/sys/kernel/random/boot_id"
+PROCESSORS = "/proc/cpuinfo"
+DEVICE_TREE_HYPERVISOR = f"{DEVICE_TREE}/hypervisor"
 
 _Text = str | Unread | None
 
@@ -81,3 +83,16 @@ def read_firmware_slots(host: Host) -> tuple[PhysicalSlot, ...] | Unread:
     if isinstance(structures, Unread):
         return () if is_absent(structures) else structures
     return tuple(slot for structure in structures for slot in find_slots(structure))
+
+
+def read_hypervisor(host: Host) -> bool | Unread:
+    """Read whether this is a virtual machine: what its processor says of itself, or the device tree.
+
+    Source: Linux arch/x86/include/asm/cpufeatures.h, ``X86_FEATURE_HYPERVISOR`` (CPUID leaf 1, ECX bit 31);
+        Documentation/devicetree/bindings/arm/xen.txt, the node ``hypervisor`` (others keep to it, from memory).
+    """
+    [raw], node = host.files([PROCESSORS]), host.folder(DEVICE_TREE_HYPERVISOR)
+    if isinstance(raw, Unread):
+        return raw
+    flags = next((line for line in raw.splitlines() if line.startswith(b"flags")), b"")
+    return b"hypervisor" in flags.split() or not isinstance(node, Unread)

@@ -154,6 +154,8 @@ class PowerState:
 
     number: int
     non_operational: bool
+    entry_us: int | None = None  # the longest time that entering takes; None: not reported (0)
+    exit_us: int | None = None  # likewise for leaving it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,12 +10,15 @@ from pyfakefs.fake_filesystem import FakeFilesystem
 from laneproof_collectors.firmware import (
     BOOT_ID,
     BOOT_LOADER,
+    DEVICE_TREE_HYPERVISOR,
     DMI_FOLDER,
     HOST_NAME,
     KERNEL_RELEASE,
     MODEL,
+    PROCESSORS,
     read_firmware,
     read_firmware_slots,
+    read_hypervisor,
 )
 from laneproof_collectors.host import LiveHost
 from laneproof_collectors.smbios import ENTRIES
@@ -141,6 +144,23 @@ def test_slots_that_only_root_may_read_are_unread(fs: FakeFilesystem) -> None:
     slots = read_firmware_slots(machine)
     assert isinstance(slots, Unread)
     assert slots.reason is Reason.DENIED
+
+
+@pytest.mark.parametrize(
+    ("files", "expected"),
+    [
+        ({PROCESSORS: "processor\t: 0\nflags\t\t: fpu vme de hypervisor lahf_lm\n"}, True),
+        ({PROCESSORS: "processor\t: 0\nflags\t\t: fpu vme de lahf_lm\n"}, False),
+        ({PROCESSORS: "processor\t: 0\nFeatures\t: fp asimd\n"}, False),
+        ({PROCESSORS: "processor\t: 0\n", f"{DEVICE_TREE_HYPERVISOR}/compatible": "xen,xen\0"}, True),
+    ],
+)
+def test_a_virtual_machine_says_so(fs: FakeFilesystem, files: dict[str, str], *, expected: bool) -> None:
+    assert read_hypervisor(FakeMachine(fs, files)) is expected
+
+
+def test_what_cannot_be_read_is_no_real_machine(fs: FakeFilesystem) -> None:
+    assert isinstance(read_hypervisor(FakeMachine(fs)), Unread)
 
 
 @given(st.data())

@@ -167,7 +167,8 @@ _NAMES = struct.Struct("<4x20s40s8s")  # 4: SN, MN, FR
 _NPSS_OFFSET, _APSTA_OFFSET = 263, 265
 _TEMPERATURES = struct.Struct("<HH")  # 266: WCTEMP, CCTEMP
 _CAPACITY = slice(280, 296)  # TNVMCAP
-_FIRST_FLAGS, _POWER_STATE_BYTES, _MOST_POWER_STATES = 2048 + 3, 32, 32  # bit 1 of a descriptor's byte 3: NOPS
+_FIRST_POWER_STATE, _POWER_STATE_BYTES, _MOST_POWER_STATES = 2048, 32, 32
+_POWER_STATE = struct.Struct("<3xBII")  # flags (bit 1: NOPS), ENLAT, EXLAT; figure "Power State Descriptor"
 
 
 def parse_identify(raw: bytes | Unread, *, what: str) -> NvmeIdentity | Unread:
@@ -201,8 +202,10 @@ def parse_identify(raw: bytes | Unread, *, what: str) -> NvmeIdentity | Unread:
         warning_temperature_celsius=_celsius(warning),
         critical_temperature_celsius=_celsius(critical),
         total_capacity_bytes=int.from_bytes(raw[_CAPACITY], "little") or None,
-        power_states=tuple(
-            PowerState(number=number, non_operational=bool(raw[_FIRST_FLAGS + number * _POWER_STATE_BYTES] & 2))
-            for number in range(states)
-        ),
+        power_states=tuple(_parse_power_state(raw, number) for number in range(states)),
     )
+
+
+def _parse_power_state(raw: bytes, number: int) -> PowerState:
+    flags, entry, leaving = _POWER_STATE.unpack_from(raw, _FIRST_POWER_STATE + number * _POWER_STATE_BYTES)
+    return PowerState(number=number, non_operational=bool(flags & 2), entry_us=entry or None, exit_us=leaving or None)

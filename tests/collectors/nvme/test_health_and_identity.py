@@ -270,6 +270,14 @@ def test_states_in_which_a_drive_does_nothing_are_told_apart() -> None:
     assert [(state.number, state.non_operational) for state in states] == [(0, False), (1, True), (2, False)]
 
 
+def test_a_state_says_how_long_entering_and_leaving_it_takes() -> None:
+    """Bytes 4 and 8 of a descriptor, microseconds; 0: not reported (linux/nvme.h, ``struct nvme_id_power_state``)."""
+    times = struct.pack("<II", 5000, 44_000)
+    first, second = good_identity(identify_page(states=2, **{f"_{2048 + 32 + 4}": times})).power_states
+    assert (first.entry_us, first.exit_us) == (None, None)
+    assert (second.entry_us, second.exit_us) == (5000, 44_000)
+
+
 def test_all_thirty_two_power_states_fit() -> None:
     assert len(good_identity(identify_page(states=32)).power_states) == 32
 
