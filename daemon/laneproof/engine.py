@@ -18,7 +18,7 @@ from laneproof.lifecycle import Identity, Life, Step, advance
 from laneproof.past.box_record import BoxRecord, follow_box
 from laneproof.past.episodes import Episode
 from laneproof.past.ledger import DeviceInput, KernelInput, Ledger
-from laneproof.past.notes import ConfirmedCause, Note
+from laneproof.past.notes import ConfirmedCause, Note, ProofNote
 from laneproof.past.past import Past
 from laneproof.past.saved_state import LedgerStateError
 from laneproof.past.timeline import STEP_SECONDS
@@ -120,6 +120,10 @@ class Engine:
         self._past = replace(
             self._past, notes=(*self._past.notes, *notes), confirmed=(*self._past.confirmed, *confirmed)
         )
+
+    def add_proof(self, note: ProofNote) -> None:
+        """Add that an acceptance run began, or what it showed."""
+        self._past.ledger.add_proof(note)
 
     # --- a pass -------------------------------------------------------------------------------------------------------
 

@@ -84,6 +84,12 @@ class Case:
             for trial in self.ledger.trials.trials
         )
 
+    def experiment(self, feature: str) -> bool | None:
+        """Give what the last acceptance run showed of this drive in this position; None where it shows nothing."""
+        at, serial, features = self.ledger.experiments.get(self.path, (0.0, "", {}))
+        is_mine = serial in ("", self.serial) and self.now - at <= LOOK_BACK_SECONDS
+        return features.get(feature) if is_mine else None
+
     def _is_mine(self, trial: Trial) -> bool:
         return _concerns(trial, self.path, self.serial)
 

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from laneproof.diagnosis import drive_features, link_features, load_features, shared_features, time_features
 from laneproof.diagnosis.case import Case
 from laneproof.diagnosis.three_valued import Known
+from laneproof.diagnosis.weights import EXPERIMENT
 from laneproof.evidence.fix_trial import TrialOutcome
 
 
@@ -40,6 +41,10 @@ def _cured(what: str) -> Callable[[Case], Known]:
         return trial.outcome == TrialOutcome.CURED
 
     return ask
+
+
+def _shown_by_run(feature: str) -> Callable[[Case], Known]:
+    return lambda case: case.experiment(feature)
 
 
 _SIGNS_OF_DAMAGE = ("aer_above_siblings", "errors_between_drops")
@@ -82,5 +87,6 @@ QUESTIONS: Mapping[str, Callable[[Case], Known]] = {
     "period_of_its_own": time_features.period_of_its_own,
     "power_cycle_needed": drive_features.power_cycle_needed,
     "drops_or_resets": drive_features.drops_or_resets,
+    **{feature: _shown_by_run(feature) for feature in EXPERIMENT},
 }
 """By feature, the question that finds it."""

@@ -219,7 +219,34 @@ DEFAULT = Weights(
             "it neither drops nor has to be reset",
             "judgement; idle states, firmware and supply show by episodes, while a bad path or failing flash can make "
             "errors for weeks before the first"),
+        # Of an acceptance run, in which one thing was changed at a time: they weigh more than what was only watched.
+        _watched("errors_follow_bits", "experiment", _row(0.85, 0.05, 0.10, 0.06, 0.08, 0.12),
+            "in an acceptance run its errors came in proportion to the bits carried, whatever else was loaded",
+            "in an acceptance run its errors did not follow the bits carried"),
+        _watched("errors_on_wake_only", "experiment", _row(0.03, 0.85, 0.02, 0.05, 0.25, 0.03),
+            "in an acceptance run its trouble came on waking from rest and not under load",
+            "in an acceptance run its trouble did not come on waking from rest",
+            "judgement; the same bits were carried with and without rest before them"),
+        _watched("errors_when_hot_only", "experiment", _row(0.06, 0.02, 0.85, 0.12, 0.04, 0.04),
+            "in an acceptance run its trouble came once it was hot and not before, under the same load",
+            "in an acceptance run its trouble came at any temperature",
+            "judgement; heat slows drives down and raises error rates (USENIX ATC 2019)"),
+        _watched("errors_all_loaded_only", "experiment", _row(0.08, 0.02, 0.12, 0.04, 0.04, 0.85),
+            "in an acceptance run its trouble came with all drives loaded and not with this one alone",
+            "in an acceptance run its trouble came with this drive loaded alone too",
+            "judgement; what only a common load brings is what all of them share"),
+        _watched("slow_alone", "experiment", _row(0.06, 0.03, 0.08, 0.70, 0.20, 0.04),
+            "in an acceptance run it was slow from the first second, loaded alone and cool",
+            "in an acceptance run it gave alone what its siblings give",
+            "judgement; the links' own rates are told apart before"),
+        _watched("fails_on_small_reads", "experiment", _row(0.03, 0.05, 0.03, 0.15, 0.65, 0.03),
+            "in an acceptance run it failed under many small reads and never in sequence",
+            "in an acceptance run it did not fail under small reads",
+            "judgement; signal, heat and supply are loaded most in sequence, a drive's program by the number of reads"),
     ),
 )
 # fmt: on
 """The first opinion."""
+
+EXPERIMENT = tuple(feature.name for feature in DEFAULT.features if feature.group == "experiment")
+"""Features that only an acceptance run shows."""

@@ -30,7 +30,7 @@ from laneproof.past.episodes import Episode
 from laneproof.past.event_joining import PositionEvent
 from laneproof.past.fix_trials import ERRORS
 from laneproof.past.link_errors import LinkEvents
-from laneproof.past.notes import Note
+from laneproof.past.notes import Note, ProofNote
 from laneproof.past.presence import HERE, find_presences, paths_by_name
 from laneproof.past.saved_state import State, dump_state, load_state
 from laneproof.past.timeline import Step
@@ -41,6 +41,7 @@ from laneproof_collectors.snapshot import GROUPS, HealthLog, Setting, Snapshot
 from laneproof_collectors.unread import Unread
 
 _HOUR = 3600.0
+_AFTER_RUN_SECONDS = 60.0  # what is read so soon after a run still counts its last errors
 _REMEMBERED = TypeVar("_REMEMBERED")
 
 KernelInput = KernelEvents | Unread | Sequence[TimedKernelEvent]
@@ -92,6 +93,13 @@ class Ledger(State):
         value = compute()
         self._memory[key] = (version, value)
         return value
+
+    def add_proof(self, note: ProofNote) -> None:
+        """Take in that an acceptance run began, or what it showed."""
+        self.loaded_until = note.at + _AFTER_RUN_SECONDS if note.until is None else note.until
+        for path, (serial, features) in note.features.items():
+            self.experiments[path] = note.at, serial, dict(features)
+        self.version += 1
 
     # --- a pass -------------------------------------------------------------------------------------------------------
 
@@ -236,8 +244,9 @@ class Ledger(State):
     def _read_links(self, snapshot: Snapshot, tree: Topology, occupants: Sequence[Occupant]) -> None:
         book = self.episodes
         links = list(self._links_with_drives(tree, occupants))
+        under_proof = (path for path in tree.functions if snapshot.taken_at <= self.loaded_until)
         events = LinkEvents(
-            disturbed=self._disturbed,
+            disturbed=self._disturbed.union(under_proof),
             reports=self._reports,
             uncorrected=[(when, path) for when, path in book.uncorrected if not book.covers(path, when)],
             switched_off=_is_counting_switched_off(snapshot),

@@ -41,6 +41,21 @@ class ConfirmedCause:
     evidence: Mapping[str, bool | None] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProofNote:
+    """An acceptance run: that it began, or what it showed.
+
+    Attributes:
+        at: When it began, or ended, unix seconds.
+        until: When it will have ended at the latest; None once it has ended.
+        features: By position's path, the drive's serial number, and what was seen or looked for and absent.
+    """
+
+    at: float
+    until: float | None = None
+    features: Mapping[str, tuple[str, Mapping[str, bool]]] = field(default_factory=dict)
+
+
 _KINDS = (
     ("moved", r"\b(?:moved|swapped|exchanged|changed places)\b.*\b(?:to|into|with|in)\b"),
     ("adapter", r"\b(?:adapter|adaptor|cable|ribbon|riser|carrier|shield|reseated|split card|socket)\b"),

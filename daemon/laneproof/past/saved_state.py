@@ -42,6 +42,8 @@ class State:
         stopped: How the watch that kept this ended: stopped in good order, or not yet; None where that is not known.
         kernel_sequence: Number of the last kernel record that was taken in, in this boot; -1 for none.
         noted_until: When the last note that was taken in was written, unix seconds.
+        experiments: By path, what the last acceptance run showed: when, of which drive, and which features.
+        loaded_until: Until when a run's own record counts the errors of the links, unix seconds.
     """
 
     schema: int = SCHEMA
@@ -59,6 +61,8 @@ class State:
     stopped: bool | None = None
     kernel_sequence: int = -1
     noted_until: float = 0.0
+    experiments: dict[str, tuple[float, str, dict[str, bool]]] = field(default_factory=dict)
+    loaded_until: float = 0.0
 
     @property
     def now(self) -> float:

@@ -6,7 +6,8 @@ import pytest
 
 from laneproof.diagnosis.causes import diagnose
 from laneproof.diagnosis.features import QUESTIONS
-from laneproof.diagnosis.weights import DEFAULT
+from laneproof.diagnosis.weights import DEFAULT, EXPERIMENT
+from laneproof.past.notes import ProofNote
 from laneproof_collectors.snapshot import AutonomousTransitions
 from laneproof_collectors.unread import Unread
 from simulated_box import Box
@@ -126,6 +127,13 @@ def slow(*, spells: bool, hours: int) -> Story:
 class SlowDay:
     def __init__(self, hours: int) -> None:
         self.hours = [object()] * hours
+
+
+def proven(feature: str, *, seen: bool, serial: str = "FN1") -> Answers:
+    """A drive that drops, and what an acceptance run showed of it."""
+    story = Story().observe(lone()).observe(lone(), after=HOUR, log=(DOWN,))
+    story.ledger.add_proof(ProofNote(at=story.now, features={PATH: (serial, {feature: seen})}))
+    return features(story)
 
 
 BUSY = Working().days(6, busy=range(2), drops_at=1)
@@ -255,6 +263,14 @@ TABLE: dict[str, tuple[Callable[[], Answers] | None, Callable[[], Answers] | Non
         lambda: features(passes(lambda _: counting_box(QUIET), 8, after=DAY)),
         lambda: features(dropping([1.0], lines=(ABORTED,))),
     ),
+    **{
+        feature: (
+            lambda feature=feature: proven(feature, seen=True),
+            lambda feature=feature: proven(feature, seen=False),
+            lambda feature=feature: proven(feature, seen=True, serial="another"),  # it was shown of another drive
+        )
+        for feature in EXPERIMENT
+    },
 }
 """By feature: a story in which it is seen, one in which it is absent, one that leaves it unknown."""
 
