@@ -1,4 +1,4 @@
-"""``laneproof schema``: the JSON Schema of the declaration, for editors, or of the audit's JSON, for programs."""
+"""``laneproof schema``: the JSON Schema of the declaration, for editors, or of a report, for programs."""
 
 import argparse
 
@@ -12,6 +12,10 @@ def run(arguments: argparse.Namespace) -> int:
         from laneproof.outputs.audit_json import audit_schema
 
         schema = audit_schema()
+    elif arguments.of == "prove":
+        from laneproof.outputs.prove_json import prove_schema
+
+        schema = prove_schema()
     else:
         schema = build_schema()
     show_json(schema)

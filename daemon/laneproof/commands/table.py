@@ -116,6 +116,34 @@ COMMANDS = (
         ),
     ),
     Command(
+        "prove",
+        "Prove the box under load, reading only: a verdict for each link and each drive.",
+        (
+            (
+                _flag("--quick", "about 5 minutes"),
+                _flag("--thorough", "a night; without either about 30 minutes"),
+            ),
+            _option("--only", metavar="POSITION", help="load this position's drive alone"),
+            _option("--stages", metavar="NAMES", help="of rest,alone,small,together,wake,heat (default: all)"),
+            _option("--rate", metavar="RATE", help="read at most so much of each drive: '1 GB/s'"),
+            _option("--although", metavar="REASON", help="run it though it is refused; the reason is kept"),
+            _build(),
+            _flag("--demo", "show a run of the demo, at speed"),
+            _option(
+                "--compare",
+                nargs=2,
+                metavar=("A", "B"),
+                help="compare two runs: files of -o, or @MOMENT for the last one before it in the daemon's history",
+            ),
+            _STATE,
+            _option("-o", "--output", metavar="FILE", help="also write the report's JSON to FILE"),
+            _JSON,
+            _WIDTH,
+        ),
+        epilog="Exit status: 0 proven, 1 not, or refused, 2 not all could be shown; 69 where fio is missing. Nothing "
+        "is written to any drive.",
+    ),
+    Command(
         "explain",
         "Explain a rule: what should hold, why it matters, what to do next.",
         (_option("rule", nargs="?", metavar="RULE", help="the rule's name; without one, all rules are listed"),),
@@ -299,8 +327,8 @@ COMMANDS = (
     ),
     Command(
         "schema",
-        "Print a JSON Schema: of the declaration, or of the audit's JSON.",
-        (_option("of", choices=("build", "audit"), nargs="?", default="build", help="which (default build)"),),
+        "Print a JSON Schema: of the declaration, or of what audit and prove print as JSON.",
+        (_option("of", choices=("build", "audit", "prove"), nargs="?", default="build", help="which (default build)"),),
     ),
 )
 

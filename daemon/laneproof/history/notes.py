@@ -10,6 +10,7 @@ from laneproof.history.batch import Batch
 from laneproof.history.compressed_json import parse_detail
 
 NOTE, CONFIRMED = "note", "confirmed"
+PROOF_BEGAN, PROOF = "proof_began", "proof"  # an acceptance run; the second with its record
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,7 +19,7 @@ class Note:
 
     Attributes:
         t: When it was written, unix seconds.
-        kind: `NOTE`, or `CONFIRMED` for a cause that turned out.
+        kind: `NOTE`, `CONFIRMED` for a cause that turned out, or one of an acceptance run.
         text: In the owner's words.
         path: The position's path, empty for the whole box.
         drive: The serial number of the drive that was in it, empty for none.

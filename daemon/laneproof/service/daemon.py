@@ -34,7 +34,7 @@ from laneproof.service.evidence_folder import find_carrying_drives
 from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.journal_reader import BOOT_BEFORE, JournalAnswer, JournalReader, LastRead
 from laneproof.service.log_lines import NOTICE
-from laneproof.service.owner_notes import sort_notes
+from laneproof.service.owner_notes import find_proofs, sort_notes
 from laneproof.service.pending_events import PendingEvents
 from laneproof.service.schedule import Schedule
 from laneproof.service.status import MOST_RECENT, CollectorRun, DaemonStatus
@@ -410,6 +410,8 @@ class Daemon:
             build = self._engine.build
             notes, confirmed = sort_notes(left, tuple(position.label for position in build.position) if build else ())
             self._engine.add_notes(notes=notes, confirmed=confirmed)
+            for proof in find_proofs(left):
+                self._engine.add_proof(proof)
 
     def _save_state(self, *, urgent: bool) -> None:
         """Save what the passes add up to: now and then, and soon after something happened."""

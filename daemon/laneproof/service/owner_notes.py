@@ -8,13 +8,15 @@ import contextlib
 import json
 import logging
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from laneproof.history.earlier_names import rename_note
-from laneproof.history.notes import CONFIRMED, NOTE
+from laneproof.history.notes import CONFIRMED, NOTE, PROOF, PROOF_BEGAN
 from laneproof.history.notes import Note as KeptNote
-from laneproof.past.notes import ConfirmedCause, Note, parse_note
+from laneproof.past.notes import ConfirmedCause, Note, ProofNote, parse_note
+from laneproof.proof.judge import judge
+from laneproof.proof.record import ProofRun
 
 _log = logging.getLogger(__name__)
 
@@ -121,3 +123,19 @@ def sort_notes(
             label = position if isinstance(position, str) else None
             notes.append(parse_note(note.text, at=note.t, position=label, labels=labels))
     return tuple(notes), tuple(confirmed)
+
+
+def find_proofs(kept: Iterable[KeptNote]) -> Iterator[ProofNote]:
+    """Find what kept notes say of acceptance runs; a record that cannot be read is logged and passed over."""
+    for note in kept:
+        if note.kind == PROOF_BEGAN and isinstance(until := note.detail.get("until"), float | int):
+            yield ProofNote(at=note.t, until=float(until))
+        if note.kind != PROOF:
+            continue
+        try:
+            run = ProofRun.model_validate(note.detail)
+        except ValueError as error:
+            _log.warning("passed over the record of a run that cannot be read: %.200s", error)
+            continue
+        features = {position.name: position.features for position in judge(run).positions}
+        yield ProofNote(at=note.t, features={drive.path: (drive.serial, features[drive.name]) for drive in run.drives})

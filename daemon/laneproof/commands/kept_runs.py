@@ -1,0 +1,89 @@
+"""Acceptance runs as they are kept: left for the daemon beside its history, and found again there or in files."""
+
+import json
+import os
+from pathlib import Path
+
+from laneproof.commands.errors import CommandError
+from laneproof.commands.history_file import find_history, open_history
+from laneproof.commands.inputs import now_by_clock
+from laneproof.commands.moment_argument import parse_moment
+from laneproof.history.notes import PROOF, PROOF_BEGAN, Note
+from laneproof.proof.judge import Proof
+from laneproof.proof.record import ProofRun
+from laneproof.service.owner_notes import FILE, Inbox
+
+
+def keep_beginning(state: str | None, *, now: float, seconds: float) -> None:
+    """Tell the daemon that a run begins, so that its load is not taken for the box's own; without a daemon, nobody."""
+    text = f"an acceptance run of {seconds / 60:.0f} minutes at most began"
+    _leave(state, Note(t=now, kind=PROOF_BEGAN, text=text, detail={"until": now + seconds}))
+
+
+def keep_run(state: str | None, run: ProofRun, proof: Proof) -> bool:
+    """Leave a run for the daemon, which keeps it in its history.
+
+    Returns:
+        Whether there is a history to keep it in.
+    """
+    text = f"acceptance run ({run.mode}): {proof.verdict}"
+    detail = run.model_dump(mode="json", by_alias=True)
+    return _leave(state, Note(t=run.began_at + run.seconds, kind=PROOF, text=text, detail=detail))
+
+
+def _leave(state: str | None, note: Note) -> bool:
+    folder = Path(find_history(state)).parent
+    if not folder.is_dir():
+        return False
+    try:
+        Inbox(folder).add(note)
+    except OSError as error:
+        raise CommandError.from_os_error(error, str(folder / FILE), writing=True) from error
+    return True
+
+
+def read_runs(state: str | None) -> tuple[ProofRun, ...]:
+    """Read the runs that the daemon's history holds, oldest first; one that cannot be read is passed over.
+
+    Raises:
+        CommandError: There is no history, or none that can be read.
+    """
+    with open_history(find_history(state)) as history:
+        details = [note.detail for note in history.read_notes() if note.kind == PROOF]
+    runs = []
+    for detail in details:
+        try:
+            runs.append(ProofRun.model_validate(detail))
+        except ValueError:
+            continue
+    return tuple(runs)
+
+
+def load_run(name: str, state: str | None) -> ProofRun:
+    """Load one run.
+
+    Args:
+        name: A report's file, or @MOMENT: the last run of the daemon's history before it.
+        state: The folder of the history; None for the service's own.
+
+    Raises:
+        CommandError: There is no such run, or it cannot be read.
+    """
+    if not name.startswith("@"):
+        return _load_report(name)
+    moment = parse_moment(name[1:], now=now_by_clock())
+    found = [run for run in read_runs(state) if run.began_at <= moment]
+    if not found:
+        raise CommandError(f"{name}: the history holds no run before that moment", status=os.EX_NOINPUT)
+    return found[-1]
+
+
+def _load_report(file: str) -> ProofRun:
+    try:
+        report = json.loads(Path(file).read_text(encoding="utf-8"))
+        return ProofRun.model_validate(report["run"])
+    except OSError as error:
+        raise CommandError.from_os_error(error, file) from error
+    except (ValueError, KeyError, TypeError) as error:
+        why = "it has no run" if isinstance(error, KeyError | TypeError) else str(error).splitlines()[0]
+        raise CommandError(f"{file}: not a report of 'laneproof prove': {why}", status=os.EX_DATAERR) from error

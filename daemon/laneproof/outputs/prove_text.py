@@ -1,0 +1,204 @@
+"""A run as text: the plan before it begins, a line or a screen while it goes on, and the table at its end."""
+
+from collections.abc import Iterator, Sequence
+
+from laneproof.advice import CAUTIONS, split_step
+from laneproof.declaration.units import format_rate
+from laneproof.diagnosis.weights import CauseName
+from laneproof.findings import format_time
+from laneproof.outputs.next_steps import CAUTION_HEADING
+from laneproof.outputs.text_style import HEADING, Style
+from laneproof.proof.compare import Compared
+from laneproof.proof.judge import Proof, ProvenLink, ProvenPosition, say_link
+from laneproof.proof.ongoing import OngoingRun
+from laneproof.proof.plan import PURPOSES, Plan, Step
+from laneproof.proof.record import DriveRun, ProofRun, StageName
+from laneproof.proof.words import say_microseconds, say_power, say_seconds
+
+_CODES = {"holds": "32", "differs": "1;31", "unverified": "36"}
+_SLOWER = "Everything that uses these drives is slower meanwhile, a running service too; --rate limits the load."
+_READS = "Nothing is written to any drive."
+
+
+# --- before -----------------------------------------------------------------------------------------------------------
+
+
+def write_plan(box: str, plan: Plan, style: Style) -> str:
+    """Write what each stage takes and can show, and what cannot be shown here."""
+    lines = [style.paint(f"{style.clean(box)}: a run of {say_seconds(plan.seconds)} at most ({plan.mode})", HEADING)]
+    lines += style.wrap(f"{_READS} {_SLOWER}", rest="")
+    for stage, shows in plan.shows.items():
+        seconds = say_seconds(plan.seconds_of(stage))
+        lines += ["", *style.wrap(f"{stage:<9} {seconds:>7}  {PURPOSES[stage]}", "  ", " " * 21)]
+        lines += style.wrap(shows, " " * 21, " " * 21)
+    if plan.not_shown:
+        lines += ["", style.paint("What this run cannot show", HEADING)]
+        for words in plan.not_shown:
+            lines += style.wrap(words, "  - ", "    ")
+    return "\n".join(lines) + "\n"
+
+
+# --- meanwhile --------------------------------------------------------------------------------------------------------
+
+
+def write_now(ongoing: OngoingRun, step: Step, seconds_left: float, style: Style) -> list[str]:
+    """Write the screen of this second: the stage, the time left, and each drive."""
+    lines = [style.paint(f"{step.stage}  {say_seconds(seconds_left)} left", HEADING)]
+    width = max((len(target.name) for target in ongoing.targets.drives), default=8)
+    for target in ongoing.targets.drives:
+        mark = (
+            "held back"
+            if target.name in ongoing.held_back
+            else "loaded"
+            if target.name in ongoing.loaded
+            else "at rest"
+        )
+        celsius, errors = ongoing.celsius(target.name), ongoing.errors(target.name)
+        warm = "" if celsius is None else f"{celsius:.0f} °C"
+        rate = format_rate(ongoing.rate(target.name))
+        row = f"  {target.name:<{width}}  {rate:>9}  {warm:>6}  {errors:>5} errors  {mark}"
+        lines.append(style.cut(style.clean(row), style.width))
+    return lines
+
+
+def write_line(ongoing: OngoingRun, step: Step, seconds_left: float) -> str:
+    """Write the same as one plain line, for a pipe."""
+    rates = ", ".join(f"{name} {format_rate(ongoing.rate(name))}" for name in ongoing.loaded[:4])
+    more = f" and {len(ongoing.loaded) - 4} more" if len(ongoing.loaded) > 4 else ""  # noqa: PLR2004 (what a line holds)
+    errors = sum(ongoing.errors(target.name) for target in ongoing.targets.drives)
+    left = f"{step.stage}: {say_seconds(seconds_left)} left"
+    return f"{left}; {rates or 'no load'}{more}; {errors} errors"
+
+
+# --- at the end -------------------------------------------------------------------------------------------------------
+
+
+def write_proof(run: ProofRun, proof: Proof, style: Style) -> str:
+    """Write the table, then what differs with its cause and next safe step."""
+    said = proof.verdict.upper()
+    lines = style.wrap_under(f"{run.box}: {said}", f" - {_sum_up(proof)}", _CODES[proof.verdict])
+    lines += [line for words in proof.box for line in style.wrap(words, "  ")]
+    if run.although:
+        lines += style.wrap(f"run although it was refused: {run.although}", "  ")
+    lines += ["", *_table(run, proof, style)]
+    for heading, verdict in (("What differs", "differs"), ("What could not be shown", "unverified")):
+        told = [position for position in proof.positions if position.verdict == verdict]
+        links = [link for link in proof.shared_links if link.verdict == verdict]
+        if told or links:
+            lines += ["", style.paint(heading, HEADING)]
+            lines += [line for position in told for line in _tell_position(run, position, style)]
+            lines += [line for link in links for line in style.wrap(f"{link.name}: {'; '.join(link.because)}", "  ")]
+    cautions = {caution for position in proof.positions for step in position.next_steps
+                for caution in split_step(step).cautions}  # fmt: skip
+    if cautions:
+        lines += ["", style.paint(CAUTION_HEADING, HEADING)]
+        lines += [line for text in CAUTIONS.values() if text in cautions for line in style.wrap(text, "  - ", "    ")]
+    return "\n".join(lines) + "\n"
+
+
+def write_compared(before: ProofRun, after: ProofRun, compared: Sequence[Compared], style: Style) -> str:
+    """Write what became of each position from one run to the other."""
+    times = f"{format_time(before.began_at)} and {format_time(after.began_at)}"
+    lines = style.wrap_under(after.box, f": runs of {times} compared", HEADING)
+    same = [position.name for position in compared if not position.says]
+    for position in compared:
+        if position.says:
+            lines += ["", style.paint(style.clean(position.name), HEADING)]
+            lines += [line for words in position.says for line in style.wrap(words, "  ")]
+    if same:
+        lines += ["", *style.wrap(f"As before: {', '.join(same)}", rest="  ")]
+    return "\n".join(lines) + "\n"
+
+
+def _sum_up(proof: Proof) -> str:
+    counts = [
+        (sum(position.verdict == verdict for position in proof.positions), words)
+        for verdict, words in (("holds", "hold"), ("differs", "differ"), ("unverified", "unverified"))
+    ]
+    said = ", ".join(f"{count} {words}" for count, words in counts if count)
+    return f"{said} of {len(proof.positions)} positions" if said else "no drive was loaded"
+
+
+_HEAD = ("position", "link", "carried", "errors a bit", "rate", "hot", "wake", "verdict")
+_RIGHT = (2, 5, 6)
+
+
+def _table(run: ProofRun, proof: Proof, style: Style) -> list[str]:
+    rows = [list(_HEAD)]
+    drives = {drive.name: drive for drive in run.drives}
+    rows += [_row(run, position, drives[position.name]) for position in proof.positions]
+    rows += [_link_row(run, link) for link in proof.shared_links]
+    rows = [[style.clean(cell) for cell in row] for row in rows]
+    widths = [max(len(row[column]) for row in rows) for column in range(len(_HEAD))]
+    room = style.width - sum(widths[1:]) - 2 * (len(_HEAD) - 1)
+    if room < min(widths[0], len(_HEAD[0])):
+        return [line for row in rows[1:] for line in style.wrap("  ".join(filter(None, row)), "  ")]
+    widths[0] = min(widths[0], room)
+    lines = []
+    for number, row in enumerate(rows):
+        cells = [
+            f"{style.cut(cell, width):>{width}}" if column in _RIGHT else f"{style.cut(cell, width):<{width}}"
+            for column, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        text = "  ".join(cells).rstrip()
+        lines.append(style.paint(text, HEADING) if number == 0 else text)
+    return lines
+
+
+def _row(run: ProofRun, position: ProvenPosition, drive: DriveRun) -> list[str]:
+    link = run.link_of(drive)
+    warm = "" if drive.hottest_celsius is None else f"{drive.hottest_celsius:.0f} °C"
+    wake = say_microseconds(drive.wake.median_us) if drive.wake and drive.wake.reads else "-"
+    return [
+        position.name,
+        say_link(link.trained_gt_s, link.trained_lanes).removeprefix("gen ") if link else "",
+        *_carried(position.link),
+        _rate_of_plan(drive),
+        warm,
+        wake,
+        position.verdict,
+    ]
+
+
+def _carried(link: ProvenLink | None) -> tuple[str, str]:
+    if link is None or not link.bits:
+        return "", ""
+    errors = f"{link.errors} <{say_power(link.upper)}" if link.upper is not None else "not counted"
+    return say_power(link.bits), errors
+
+
+def _rate_of_plan(drive: DriveRun) -> str:
+    rate = drive.rate(StageName.ALONE)
+    if rate is None:
+        return ""
+    share = f" {rate / drive.ceiling_bytes:.0%}" if drive.ceiling_bytes else ""
+    return f"{format_rate(rate)}{share}"
+
+
+def _link_row(run: ProofRun, link: ProvenLink) -> list[str]:
+    known = next(each for each in run.links if each.path == link.path)
+    words = say_link(known.trained_gt_s, known.trained_lanes).removeprefix("gen ")
+    return [link.name, words, *_carried(link), "", "", "", link.verdict]
+
+
+def _tell_position(run: ProofRun, position: ProvenPosition, style: Style) -> Iterator[str]:
+    """Say why: the link's sentence, the drive's, the cause and the next steps."""
+    parts = run.parts.get(position.name)
+    yield style.clean(f"  {position.name}{f'  through {parts}' if parts else ''}")
+    for proven in (position.link, position.drive):
+        if proven is not None and proven.verdict == position.verdict:
+            for words in proven.because:
+                yield from style.wrap(words, "    ")
+    if position.causes:
+        yield from style.wrap(_say_cause(position), "    ")
+    steps: Sequence[str] = [split_step(step).says for step in position.next_steps]
+    for number, step in enumerate(steps, start=1):
+        yield from style.wrap(f"{number}. {step}", "    ", "       ")
+
+
+def _say_cause(position: ProvenPosition) -> str:
+    cause = position.causes[0]
+    because = "; ".join(cause.because[:2])
+    if cause.cause == CauseName.UNDETERMINED:
+        return f"cause undetermined: {because}"
+    return f"likely {cause.cause} ({cause.probability:.0%}): {because}"

@@ -1,0 +1,243 @@
+"""Contrasts between stages: what was seen, looked for and absent, or is not known, as features of the diagnosis.
+
+Since a run changes one thing at a time, a difference between two of its stages is no coincidence of the day: what comes
+with bits is the signal's, what comes on waking is power management's, and so on.
+"""
+
+from collections.abc import Mapping
+from statistics import median
+
+from laneproof.evidence.distributions import log_binomial_at_least
+from laneproof.evidence.rates import RatioTest, against_siblings, each_against_the_others
+from laneproof.past.drives import NEAR_WARNING_CELSIUS
+from laneproof.proof.record import LOADED, DriveRun, Exposure, Happening, LinkRun, ProofRun, StageName
+
+Known = bool | None
+
+FAILURES = ("gone", "reset", "time-out", "read-error", "media-error", "serious")
+"""What is no mere error count."""
+SLOW_SHARE = 0.5
+"""Half of what its siblings give is slow. Source: NVMe fail-slow field study, USENIX ATC 2022 (twice as slow)."""
+SLOWED_SHARE = 0.8
+"""A drive that gives so much less at the end of the soak was slowed down. Judgement."""
+SIBLINGS_P, SIBLINGS_RATIO = 1e-3, 3.0
+FEWEST_ERRORS = 4
+"""Fewer errors tell nothing of where they come from: any link makes one now and then. Judgement."""
+_LOG_CONTRAST = -6.9  # ln 0.001
+_LOG_RARE = -3.0  # ln 0.05, for the few failures that a run ever sees
+_MOST, _FEW = 0.8, 0.2
+_CONTRAST_RATIO = 10.0
+_SPAN_CELSIUS = 15
+_TOGETHER_SECONDS = 5.0
+
+
+def find_features(run: ProofRun, drive: DriveRun) -> dict[str, Known]:
+    """Find what a run shows of one drive and its link.
+
+    Args:
+        run: The run.
+        drive: The drive.
+
+    Returns:
+        By feature of the diagnosis, seen, absent or unknown.
+    """
+    link = run.link_of(drive)
+    failures = [happened for happened in run.happenings if happened.name == drive.name and happened.kind in FAILURES]
+    hot = _hot_only(link, drive)
+    on_wake, all_loaded = _on_wake_only(run, link, failures), _all_loaded_only(link, hot)
+    return {
+        "aer_above_siblings": None if link is None else is_above_siblings(run, link),
+        "link_below_expected": None if link is None else is_below(link),
+        "only_replays": _only_replays(link),
+        "errors_follow_bits": _follow_bits(link, (on_wake, hot, all_loaded)),
+        "errors_on_wake_only": on_wake,
+        "errors_when_hot_only": hot,
+        "errors_all_loaded_only": all_loaded,
+        "slow_alone": is_slow_alone(run, drive),
+        "slow_against_siblings": is_slow_alone(run, drive),
+        "fails_on_small_reads": _fails_on_small_reads(drive, failures),
+        "idle_states_on": drive.idle_states_on,
+        "warning_minutes_rising": _was_too_warm(drive),
+        "media_errors_rising": bool(drive.media_errors or any(seen.kind == "media-error" for seen in failures)),
+        **_features_of_failures(run, drive, failures),
+    }
+
+
+def _features_of_failures(run: ProofRun, drive: DriveRun, failures: list[Happening]) -> dict[str, Known]:
+    drops = [failure for failure in failures if failure.kind in ("gone", "reset", "time-out")]
+    if not drops:
+        return {}
+    others = [
+        happened
+        for happened in run.happenings
+        if happened.name != drive.name and happened.kind in ("gone", "reset", "time-out")
+    ]
+    company = [other for other in others if any(abs(other.at - drop.at) <= _TOGETHER_SECONDS for drop in drops)]
+    warm = [
+        drop.celsius >= drive.warning_celsius - NEAR_WARNING_CELSIUS
+        for drop in drops
+        if drop.celsius is not None and drive.warning_celsius is not None
+    ]
+    alike = {other.name for other in run.drives if (other.model, other.firmware) == (drive.model, drive.firmware)}
+    names = {other.name for other in others}
+    return {
+        "drops_or_resets": True,
+        "drops_after_idle_exit": all(drop.stage is StageName.WAKE for drop in drops),
+        "drops_under_load": all(drop.stage in LOADED for drop in drops),
+        "hot_before_drop": (any(warm) if warm else None),
+        "several_drives_together": bool(company) if len(run.drives) > 1 else None,
+        "same_model_affected": None if len(alike) == 1 else bool(names & alike) and not names - alike,
+    }
+
+
+# --- the link ---------------------------------------------------------------------------------------------------------
+
+
+def compare_siblings(run: ProofRun, link: LinkRun) -> RatioTest | None:
+    """Compare a link with the others that carried data and count; corrected for having asked so often."""
+    counted = {
+        other.path: (other.errors, other.bits)
+        for other in run.links
+        if other.counting_ends and other.bits and (not other.is_shared or other is link)
+    }
+    test = each_against_the_others(counted).get(link.path) if len(counted) > 1 else None
+    return test if isinstance(test, RatioTest) else None
+
+
+def is_above_siblings(run: ProofRun, link: LinkRun) -> Known:
+    """Whether a link makes more errors for its bits than its siblings; None where there is nothing to compare."""
+    test = compare_siblings(run, link)
+    if test is None:
+        return None
+    enough = test.events >= FEWEST_ERRORS
+    return enough and test.p <= SIBLINGS_P and (test.ratio or 0.0) >= SIBLINGS_RATIO
+
+
+def is_below(link: LinkRun) -> Known:
+    """Whether a link trained below what is declared, or without a declaration below what both ends can do."""
+    wanted = (link.declared_gt_s or link.capable_gt_s, link.declared_lanes or link.capable_lanes)
+    pairs = [(is_, want) for is_, want in zip((link.trained_gt_s, link.trained_lanes), wanted, strict=True) if want]
+    if not pairs or any(is_ is None for is_, _ in pairs):
+        return None
+    return any(is_ < want for is_, want in pairs if is_ is not None)
+
+
+def _only_replays(link: LinkRun | None) -> Known:
+    if link is None or len(link.counting_ends) < 2 or not (link.repeats or link.errors):  # noqa: PLR2004 (both ends)
+        return None
+    return not link.errors
+
+
+def _follow_bits(link: LinkRun | None, others: tuple[Known, ...]) -> Known:
+    if link is None or link.errors < FEWEST_ERRORS:
+        return None
+    if any(others):
+        return False
+    under_load = link.exposure(*LOADED).errors
+    if under_load < _MOST * link.errors or not link.exposure(StageName.ALONE, StageName.SMALL).errors:
+        return None
+    return True
+
+
+def _on_wake_only(run: ProofRun, link: LinkRun | None, failures: list[Happening]) -> Known:
+    if StageName.WAKE not in {stage.name for stage in run.stages}:
+        return None
+    if link is not None and max(link.errors, link.repeats) >= FEWEST_ERRORS:
+        tally = link.stages.get(StageName.WAKE)
+        whole = max(link.errors, link.repeats)
+        on_wake = 0 if tally is None else max(tally.errors, tally.repeats)
+        return True if on_wake >= _MOST * whole else False if on_wake <= _FEW * whole else None
+    if not failures:
+        return None
+    seconds = {stage.name: stage.seconds for stage in run.stages}
+    share = seconds[StageName.WAKE] / max(sum(seconds.values()), 1.0)
+    on_wake = sum(failure.stage is StageName.WAKE for failure in failures)
+    if on_wake < len(failures):
+        return False if not on_wake else None
+    return True if log_binomial_at_least(on_wake, on_wake, min(share, 1.0)) <= _LOG_RARE else None
+
+
+def _all_loaded_only(link: LinkRun | None, hot: Known) -> Known:
+    if link is None or hot or link.errors < FEWEST_ERRORS:
+        return None
+    alone, together = link.exposure(StageName.ALONE, StageName.SMALL), link.exposure(StageName.TOGETHER, StageName.HEAT)
+    if not alone.bits or not together.bits:
+        return None
+    if _differ(together, alone):
+        return True
+    return False if alone.errors and not _differ(alone, together) else None
+
+
+def _hot_only(link: LinkRun | None, drive: DriveRun) -> Known:
+    """Whether trouble came only once it was hot: errors of the link, or the drive's own pace."""
+    first, last = drive.first_heat_bytes, drive.last_heat_bytes
+    slowed = first is not None and last is not None and last < SLOWED_SHARE * first
+    if drive.throttled or (slowed and _was_too_warm(drive)):
+        return True
+    if link is None or sum(row.errors for row in link.by_celsius.values()) < FEWEST_ERRORS:
+        return None
+    steps = sorted(link.by_celsius)
+    for split in steps[1:]:
+        cold, hot = (_add(link.by_celsius, [at for at in steps if (at >= split) is is_hot]) for is_hot in (False, True))
+        if cold.bits and _differ(hot, cold):
+            return True
+    return False if steps[-1] - steps[0] >= _SPAN_CELSIUS else None
+
+
+def _add(rows: Mapping[int, Exposure], steps: list[int]) -> Exposure:
+    return Exposure(bits=sum(rows[at].bits for at in steps), errors=sum(rows[at].errors for at in steps))
+
+
+def _differ(more: Exposure, less: Exposure) -> bool:
+    """Whether errors came at ten times the rate, and not by chance."""
+    if not more.bits or not less.bits:
+        return False
+    test = against_siblings(more.errors, more.bits, less.errors, less.bits)
+    return isinstance(test, RatioTest) and test.log_p <= _LOG_CONTRAST and (test.ratio or 0.0) >= _CONTRAST_RATIO
+
+
+# --- the drive --------------------------------------------------------------------------------------------------------
+
+
+def is_slow_alone(run: ProofRun, drive: DriveRun) -> Known:
+    """Whether a drive gave alone less than half of what its siblings give, each by its own link.
+
+    Siblings are drives of its model; where there is none, what its maker states stands for them.
+    """
+    own = _share(drive)
+    if own is None:
+        return None
+    siblings = [
+        share for other in run.drives if other is not drive and other.model == drive.model and (share := _share(other))
+    ]
+    if siblings:
+        return own < SLOW_SHARE * median(siblings)
+    if drive.declared_read_bytes is not None and drive.ceiling_bytes:
+        most = min(drive.declared_read_bytes, drive.ceiling_bytes, run.rate_bytes or drive.ceiling_bytes)
+        return own < SLOW_SHARE * most / drive.ceiling_bytes
+    return False if own >= SLOW_SHARE else None
+
+
+def _share(drive: DriveRun) -> float | None:
+    """Give a drive's rate alone as a share of what its link can carry; plain bytes a second where that is not known."""
+    rate = drive.rate(StageName.ALONE)
+    return None if rate is None else rate / (drive.ceiling_bytes or 1.0)
+
+
+def _was_too_warm(drive: DriveRun) -> Known:
+    if drive.warning_minutes or drive.held_back_seconds or (drive.stopped and "temperature" in drive.stopped):
+        return True
+    if drive.hottest_celsius is None or drive.warning_celsius is None:
+        return None
+    return drive.hottest_celsius >= drive.warning_celsius
+
+
+def _fails_on_small_reads(drive: DriveRun, failures: list[Happening]) -> Known:
+    small = drive.stages.get(StageName.SMALL)
+    if not failures or small is None or not small.seconds:
+        return None
+    of_small = sum(failure.stage is StageName.SMALL for failure in failures)
+    if of_small < len(failures):
+        return False if not of_small else None
+    loaded = sum(tally.seconds for stage, tally in drive.stages.items() if stage in LOADED)
+    return True if log_binomial_at_least(of_small, of_small, small.seconds / loaded) <= _LOG_RARE else None

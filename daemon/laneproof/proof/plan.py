@@ -1,0 +1,231 @@
+"""The plan of a run: which stages, how long each must be for what it is to show, and what cannot be shown here."""
+
+import math
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from laneproof.box.link_rates import generation_at
+from laneproof.declaration.quoting import list_words
+from laneproof.evidence.bit_error_ratio import SPECIFIED_ERROR_RATIO, clean_error_ratio
+from laneproof.evidence.distributions import poisson_upper
+from laneproof.evidence.fix_trial import acceptance_seconds
+from laneproof.proof.record import StageName
+from laneproof.proof.targets import Rest, Target, TargetLink, Targets
+from laneproof.proof.words import say_power
+
+Mode = Literal["quick", "default", "thorough"]
+
+BITS_TO_SHOW = poisson_upper(0, 0.05) / SPECIFIED_ERROR_RATIO
+"""So many bits without an error show less than the specification allows, at 95 %: three million million."""
+EXPECTED_SHARE = 0.7
+"""What a drive is taken to give of its link's ceiling. Common practice, no source: 5 to 7 of 7.2 GB/s at 16 GT/s x4."""
+SLOWEST_BYTES = 100e6
+"""What a drive is taken to give whose link is not known. Judgement."""
+LONGEST_WAKE_SECONDS = 3600.0
+
+PURPOSES: dict[StageName, str] = {
+    StageName.REST: "all quiet: counters that move at rest are told apart from load",
+    StageName.ALONE: "one drive after the other, in sequence: what this drive and this link give",
+    StageName.SMALL: "one drive after the other, small reads here and there: the same without the link at its limit",
+    StageName.TOGETHER: "all drives at once: shared links, supply, processor and memory",
+    StageName.WAKE: "left alone until it rests, then one read, many times: waking, and errors on waking",
+    StageName.HEAT: "all drives until none gets warmer, or a limit is met: heat, throttling, the rate before and after",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Lengths:
+    """How a mode spends its time: seconds, shares of the whole, and how often the bits that are needed."""
+
+    whole: float
+    rest: float
+    small: float
+    wakes: int
+    heat: float
+    times: float
+    most_together: float
+
+
+_LENGTHS: dict[Mode, _Lengths] = {
+    "quick": _Lengths(whole=300, rest=15, small=5, wakes=8, heat=0, times=1, most_together=90),
+    "default": _Lengths(whole=1800, rest=60, small=10, wakes=30, heat=900, times=1, most_together=400),
+    "thorough": _Lengths(whole=28_800, rest=600, small=60, wakes=300, heat=10_800, times=10, most_together=7200),
+}
+_ALONE_SHARE, _WAKE_SHARE = 0.35, 0.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One step: drives that are loaded together for a while.
+
+    Attributes:
+        stage: The stage that it belongs to.
+        seconds: How long.
+        drives: Names of the drives loaded; in the rest stage none.
+    """
+
+    stage: StageName
+    seconds: float
+    drives: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What will be done.
+
+    Attributes:
+        mode: quick, default or thorough.
+        steps: In their order.
+        shows: By stage, what it can show.
+        not_shown: What this run cannot show, in sentences.
+        rate_bytes: Bytes a second at most for each drive; None for as many as there can be.
+    """
+
+    mode: Mode
+    steps: tuple[Step, ...]
+    shows: dict[StageName, str]
+    not_shown: tuple[str, ...]
+    rate_bytes: int | None = None
+
+    @property
+    def seconds(self) -> float:
+        """How long all of it takes at most."""
+        return sum(step.seconds for step in self.steps)
+
+    def seconds_of(self, stage: StageName) -> float:
+        """How long a stage takes at most."""
+        return sum(step.seconds for step in self.steps if step.stage is stage)
+
+
+def make_plan(
+    targets: Targets,
+    mode: Mode = "default",
+    *,
+    stages: Collection[StageName] = tuple(StageName),
+    rate_bytes: int | None = None,
+    is_virtual: bool | None = False,
+) -> Plan:
+    """Plan a run.
+
+    Args:
+        targets: What is loaded and watched.
+        mode: How much time there is.
+        stages: Those wanted.
+        rate_bytes: Bytes a second at most for each drive.
+        is_virtual: Whether the machine is a virtual one; None where that is not known.
+    """
+    steps = [step for step in _list_steps(targets, _LENGTHS[mode], rate_bytes) if step.stage in stages]
+    has = {step.stage for step in steps}
+    shows = {stage: _say_what_it_shows(stage, steps, targets, rate_bytes) for stage in StageName if stage in has}
+    not_shown = _list_not_shown(targets, [stage for stage in StageName if stage not in has], is_virtual=is_virtual)
+    return Plan(mode=mode, steps=tuple(steps), shows=shows, not_shown=tuple(not_shown), rate_bytes=rate_bytes)
+
+
+def _list_steps(targets: Targets, lengths: _Lengths, rate: int | None) -> Iterator[Step]:
+    names = tuple(target.name for target in targets.drives)
+    most = max(lengths.small, lengths.whole * _ALONE_SHARE / max(len(names), 1))
+    yield Step(stage=StageName.REST, seconds=lengths.rest)
+    for target in targets.drives:
+        needed = lengths.times * seconds_to_show(targets, target, expected_bytes(targets, target, rate))
+        yield Step(stage=StageName.ALONE, seconds=_between(lengths.small, needed, most), drives=(target.name,))
+    for target in targets.drives:
+        yield Step(stage=StageName.SMALL, seconds=lengths.small, drives=(target.name,))
+    if len(names) > 1:
+        shared = targets.predict({target.name: expected_bytes(targets, target, rate) for target in targets.drives})
+        needed = max(lengths.times * seconds_to_show(targets, target, shared[target.name]) for target in targets.drives)
+        yield Step(
+            stage=StageName.TOGETHER, seconds=_between(4 * lengths.small, needed, lengths.most_together), drives=names
+        )
+    resting = [(target.name, target.rest.idle_seconds) for target in targets.drives if isinstance(target.rest, Rest)]
+    if resting:
+        wanted = lengths.wakes * max(idle for _, idle in resting)
+        seconds = min(wanted, max(lengths.whole * _WAKE_SHARE, 3 * max(idle for _, idle in resting)))
+        yield Step(
+            stage=StageName.WAKE,
+            seconds=min(seconds, LONGEST_WAKE_SECONDS),
+            drives=tuple(name for name, _ in resting),
+        )
+    if lengths.heat:
+        yield Step(stage=StageName.HEAT, seconds=lengths.heat, drives=names)
+
+
+def _between(least: float, seconds: float, most: float) -> float:
+    return float(math.ceil(max(least, min(seconds, most))))
+
+
+def expected_bytes(targets: Targets, target: Target, rate: int | None = None) -> float:
+    """Give what a drive is taken to read alone, bytes a second."""
+    ceiling = targets.ceiling(target)
+    expected = SLOWEST_BYTES if ceiling is None else EXPECTED_SHARE * ceiling
+    if target.declared_read_bytes and ceiling is not None:
+        expected = min(target.declared_read_bytes, ceiling)
+    return min(expected, rate) if rate else expected
+
+
+def seconds_to_show(targets: Targets, target: Target, rate: float) -> float:
+    """Give how long a drive's own link must carry data to show what the specification allows."""
+    link = targets.links.get(target.path)
+    return BITS_TO_SHOW / (rate * (link.bits_per_byte if link else 8.0))
+
+
+# --- what it can show, in words ---------------------------------------------------------------------------------------
+
+
+def _say_what_it_shows(stage: StageName, steps: list[Step], targets: Targets, rate: int | None) -> str:
+    of_stage = [step for step in steps if step.stage is stage]
+    seconds = max(step.seconds for step in of_stage)
+    if stage is StageName.ALONE:
+        longest = {step.drives[0]: step.seconds for step in of_stage}
+        return "; ".join(_say_bits(link, longest, targets, rate) for link in _one_of_each_kind(targets))
+    if stage is StageName.TOGETHER:
+        return "whether what they share gives what the links' arithmetic says, and errors that come only then"
+    if stage is StageName.WAKE:
+        idle = [target.rest for target in targets.drives if isinstance(target.rest, Rest)]
+        fewest = min(int(seconds / rest.idle_seconds) for rest in idle)
+        return f"{fewest} wakes or more of each drive that goes to rest: {len(of_stage[0].drives)} of them"
+    if stage is StageName.HEAT:
+        return "how warm each drive gets; it ends once none gets warmer by 1 °C in ten minutes"
+    return "errors that come without load" if stage is StageName.REST else "resets and time-outs of many small commands"
+
+
+def _one_of_each_kind(targets: Targets) -> list[TargetLink]:
+    own = [link for target in targets.drives if (link := targets.links.get(target.path)) is not None]
+    return list({(link.gt_s, link.lanes): link for link in own}.values())
+
+
+def _say_bits(link: TargetLink, seconds: dict[str, float], targets: Targets, rate: int | None) -> str:
+    generation = generation_at(link.gt_s) if link.gt_s else None
+    if generation is None or not link.lanes or link.gt_s is None:
+        return f"{link.name}: its rate or width could not be read, so nothing of its errors"
+    full = acceptance_seconds(gt_s=link.gt_s, lanes=link.lanes)
+    target = next(target for target in targets.drives if target.path == link.path)
+    bits = seconds.get(target.name, 0.0) * expected_bytes(targets, target, rate) * link.bits_per_byte
+    shown = clean_error_ratio(bits)
+    assert isinstance(full, float)  # noqa: S101 (the link is up)
+    says = (
+        f"{full:.0f} s of a generation {generation} x{link.lanes} link at full rate are {say_power(BITS_TO_SHOW)} bits"
+    )
+    if not isinstance(shown, float):
+        return says
+    return (
+        f"{says}; {seconds.get(target.name, 0.0):.0f} s of this drive without an error show less than {shown:.0e} a bit"
+    )
+
+
+def _list_not_shown(targets: Targets, missing: list[StageName], *, is_virtual: bool | None) -> Iterator[str]:
+    yield from targets.left_out
+    if is_virtual:
+        yield "this is a virtual machine: its links are made up, and nothing is proven of them"
+    elif is_virtual is None:
+        yield "whether this is a virtual machine could not be read"
+    blind = [link.name for link in targets.links.values() if not link.counting_ends]
+    if blind:
+        yield f"errors of {list_words(blind)}: neither end counts them ('laneproof explain errors-not-counted')"
+    for target in targets.drives:
+        if isinstance(target.rest, str):
+            yield f"waking of {target.name}: {target.rest}"
+        if target.warning_celsius is None:
+            yield f"heat of {target.name}: it states no temperature limit"
+    if missing:
+        yield f"what these stages tell, which are left out: {', '.join(missing)}"

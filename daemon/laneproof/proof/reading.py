@@ -1,0 +1,189 @@
+"""One second of a run, as it was read: drives, links, fans, and what happened meanwhile."""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+
+from laneproof.box.placement import Arrangement
+from laneproof.proof.targets import Target, Targets, known, whole
+from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.kernel_log.formats import EventKind
+from laneproof_collectors.kernel_log.reading import TimedKernelEvent
+from laneproof_collectors.snapshot import HealthLog, NvmeController, PciFunction, Snapshot
+from laneproof_collectors.unread import Unread
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveReading:
+    """One drive: the running counts since boot or since it was made; None where they could not be read."""
+
+    is_there: bool = True
+    read_bytes: int | None = None
+    reads: int | None = None
+    read_milliseconds: int | None = None
+    celsius: float | None = None
+    heat_minutes: int | None = None
+    throttled: int | None = None
+    media_errors: int | None = None
+    critical_warning: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkReading:
+    """One link: what it is trained to, and the running counts of both its ends; None for an end that counts nothing."""
+
+    gt_s: float | None = None
+    lanes: int | None = None
+    port: Mapping[str, int] | None = None
+    device: Mapping[str, int] | None = None
+    serious: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Occurrence:
+    """Something that the kernel reported of a drive or what it hangs on."""
+
+    name: str
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One second.
+
+    Attributes:
+        at: Seconds since the run began.
+        drives: By name; a drive that is not in it was left alone.
+        links: By path; likewise.
+        stopped_fans: Fans that stand still.
+        occurrences: What happened since the reading before.
+        lost_records: Records of the kernel's log that were overwritten before they were read.
+        failed: Why next to nothing could be read, if so.
+    """
+
+    at: float
+    drives: Mapping[str, DriveReading] = field(default_factory=dict)
+    links: Mapping[str, LinkReading] = field(default_factory=dict)
+    stopped_fans: frozenset[str] = frozenset()
+    occurrences: tuple[Occurrence, ...] = ()
+    lost_records: int = 0
+    failed: str | None = None
+
+
+def read_arrangement(
+    arrangement: Arrangement, targets: Targets, at: float, occurrences: tuple[Occurrence, ...] = (), *, lost: int = 0
+) -> Reading:
+    """Make a reading of a snapshot.
+
+    Args:
+        arrangement: The declaration laid over the snapshot.
+        targets: What is watched.
+        at: Seconds since the run began.
+        occurrences: What the kernel reported meanwhile.
+        lost: Records of its log that were lost.
+    """
+    snapshot = arrangement.snapshot
+    if isinstance(snapshot.functions, Unread):
+        return Reading(at=at, occurrences=occurrences, failed=str(snapshot.functions))
+    return Reading(
+        at=at,
+        drives={target.name: _read_drive(arrangement, target) for target in targets.drives},
+        links={path: _read_link(arrangement, path) for path in targets.links},
+        stopped_fans=find_stopped_fans(snapshot),
+        occurrences=occurrences,
+        lost_records=lost,
+    )
+
+
+def find_stopped_fans(snapshot: Snapshot) -> frozenset[str]:
+    """Name the fans that stand still; connectors with no fan on them too."""
+    fans = () if isinstance(snapshot.thermal, Unread) else snapshot.thermal.fans
+    return frozenset(f"{fan.chip} {fan.label}" for fan in fans if fan.rpm == 0)
+
+
+def _read_drive(arrangement: Arrangement, target: Target) -> DriveReading:
+    occupant = arrangement.topology.occupant_at(target.path)
+    controller = occupant.controller if occupant else None
+    if occupant is None or not occupant.answers or controller is None or target.disk not in occupant.disks:
+        return DriveReading(is_there=False)
+    read_bytes, reads, milliseconds = _read_statistics(controller, target.disk)
+    health = controller.health
+    if not isinstance(health, HealthLog):
+        return DriveReading(read_bytes=read_bytes, reads=reads, read_milliseconds=milliseconds)
+    return DriveReading(
+        read_bytes=read_bytes,
+        reads=reads,
+        read_milliseconds=milliseconds,
+        celsius=health.composite_temperature_celsius,
+        heat_minutes=health.warning_temperature_minutes + health.critical_temperature_minutes,
+        throttled=health.thermal_transitions_1 + health.thermal_transitions_2,
+        media_errors=health.media_errors,
+        critical_warning=health.critical_warning,
+    )
+
+
+def _read_statistics(controller: NvmeController, disk: str) -> tuple[int | None, int | None, int | None]:
+    for namespace in controller.namespaces:
+        counts = namespace.statistics
+        if namespace.name == disk and counts is not None and not isinstance(counts, Unread):
+            return counts.read_bytes, counts.reads, counts.read_milliseconds
+    return None, None, None
+
+
+def _read_link(arrangement: Arrangement, path: str) -> LinkReading:
+    link = arrangement.topology.link_at(path)
+    if link is None:
+        return LinkReading()
+    (port, by_port), (device, by_device) = _count_errors(link.port), _count_errors(link.device)
+    return LinkReading(
+        gt_s=known(link.trained_gt_s.value),
+        lanes=whole(link.trained_lanes.value),
+        port=port,
+        device=device,
+        serious=by_port + by_device,
+    )
+
+
+def _count_errors(function: PciFunction | None) -> tuple[Mapping[str, int] | None, int]:
+    aer = function.aer if function is not None else None
+    if aer is None:
+        return None, 0
+    serious = [counts for counts in (aer.nonfatal, aer.fatal) if not isinstance(counts, Unread)]
+    counted = None if isinstance(aer.correctable, Unread) else aer.correctable
+    return counted, sum(sum(counts.values()) for counts in serious)
+
+
+# --- what the kernel reported -----------------------------------------------------------------------------------------
+
+_KINDS: Mapping[EventKind, str] = {
+    EventKind.CONTROLLER_DOWN: "reset",
+    EventKind.IO_TIMEOUT: "time-out",
+    EventKind.DEVICE_REMOVED: "gone",
+    EventKind.MEDIA_ERROR: "media-error",
+    EventKind.IO_ERROR: "read-error",
+    EventKind.LINK_DOWN: "retrained",
+    EventKind.BANDWIDTH_LIMITED: "retrained",
+    EventKind.AER_UNCORRECTABLE: "serious",
+    EventKind.DPC: "serious",
+}
+"""Correctable errors are counted, not read from the log, which limits the rate of its lines."""
+
+
+def list_occurrences(
+    events: Iterable[TimedKernelEvent], devices: Iterable[DeviceEvent], targets: Targets
+) -> Iterator[Occurrence]:
+    """Say of which drive each event is; those of others are passed over.
+
+    Args:
+        events: Of the kernel's log, since the last reading.
+        devices: Devices that came and went since then.
+        targets: What is watched.
+    """
+    names = {alias: target.name for target in targets.drives for alias in target.aliases}
+    for timed in events:
+        kind, name = _KINDS.get(timed.event.kind), names.get(timed.event.device or "")
+        if kind is not None and name is not None:
+            yield Occurrence(name=name, kind=kind, text=timed.event.message)
+    for device in devices:
+        if device.left and device.subsystem == "nvme" and (name := names.get(device.name)) is not None:
+            yield Occurrence(name=name, kind="gone", text=f"{device.name} was removed")

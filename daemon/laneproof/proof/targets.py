@@ -1,0 +1,300 @@
+"""What a run loads and watches: the drives, the links that their data crosses, and the idle state each goes to."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from laneproof.box.link_ends import Link
+from laneproof.box.link_rates import ceilings_all_busy, generation_at, payload_bytes_per_second, rate_of
+from laneproof.box.occupants import Occupant
+from laneproof.box.placement import Arrangement
+from laneproof.declaration.build import Build
+from laneproof.past.error_reporting import Reporting, find_reporting
+from laneproof_collectors.snapshot import AutonomousTransitions, NvmeController, NvmeIdentity
+from laneproof_collectors.unread import Unread
+
+LONGEST_CHAIN = 32
+"""No drive has more power states (NVM Express Base Specification 2.0, Identify Controller, NPSS)."""
+_MARGIN = 1.2
+_LEAST_IDLE_SECONDS = 0.1
+_LINK_L1 = 2  # Link Control, ASPM Control: bit 1 (pci_regs.h, PCI_EXP_LNKCTL_ASPM_L1)
+_LINK_IDLE_SECONDS = 0.5  # far beyond any link's own idle timer. Common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rest:
+    """To what a drive goes when it is left alone.
+
+    Attributes:
+        idle_seconds: How long it must be left alone for that, with a fifth to spare.
+        state: The deepest state that it goes to by itself; None where only its link rests.
+        exit_us: The longest time that leaving it takes; None where the drive does not say.
+    """
+
+    idle_seconds: float
+    state: int | None = None
+    exit_us: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """One drive to be loaded.
+
+    Attributes:
+        name: The position's label, else its path.
+        path: The position.
+        disk: Its disk's name: nvme0n1.
+        aliases: The kernel's names for it and what it hangs on.
+        serial: Its serial number, empty where it is not known.
+        model: Its model, likewise.
+        firmware: Its firmware, likewise.
+        warning_celsius: Its own warning threshold.
+        critical_celsius: Its own critical threshold.
+        declared_read_bytes: What its maker states, if declared.
+        way: The links from the host bridge down to it, by path.
+        rest: What it goes to when left alone, or in words why it goes to nothing, or why that is not known.
+        idle_states_on: Whether it goes to rest by itself; None where that is not known.
+    """
+
+    name: str
+    path: str
+    disk: str
+    aliases: frozenset[str] = frozenset()
+    serial: str = ""
+    model: str = ""
+    firmware: str = ""
+    warning_celsius: float | None = None
+    critical_celsius: float | None = None
+    declared_read_bytes: float | None = None
+    way: tuple[str, ...] = ()
+    rest: Rest | str = "it was not asked"
+    idle_states_on: bool | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetLink:
+    """One link that is loaded.
+
+    Attributes:
+        name: The position's label, the shared link's name, else the path.
+        path: The position below it.
+        used_by: Names of the drives whose data crosses it.
+        gt_s: As trained at the start; None where it could not be read.
+        lanes: Likewise.
+        declared_gt_s: As declared.
+        declared_lanes: Likewise.
+        capable_gt_s: What both its ends can do.
+        capable_lanes: Likewise.
+        counting_ends: Which ends count their errors.
+    """
+
+    name: str
+    path: str
+    used_by: tuple[str, ...]
+    gt_s: float | None = None
+    lanes: int | None = None
+    declared_gt_s: float | None = None
+    declared_lanes: int | None = None
+    capable_gt_s: float | None = None
+    capable_lanes: int | None = None
+    counting_ends: tuple[str, ...] = ()
+
+    @property
+    def ceiling_bytes(self) -> float | None:
+        """The most payload that it can carry a second; None where rate or width is not known."""
+        generation = None if self.gt_s is None else generation_at(self.gt_s)
+        return payload_bytes_per_second(generation, self.lanes) if generation and self.lanes else None
+
+    @property
+    def bits_per_byte(self) -> float:
+        """Bits on the link for each byte read: line code and packets at their usual size included."""
+        ceiling = self.ceiling_bytes
+        return self.gt_s * 1e9 * self.lanes / ceiling if ceiling and self.gt_s and self.lanes else 8.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Targets:
+    """What a run loads and watches, and what it leaves out with the reason."""
+
+    drives: tuple[Target, ...]
+    links: Mapping[str, TargetLink]
+    left_out: tuple[str, ...] = ()
+    parts: Mapping[str, str] = field(default_factory=dict)
+
+    def ceiling(self, target: Target) -> float | None:
+        """Give what a drive's own link can carry, bytes a second."""
+        link = self.links.get(target.path)
+        return link.ceiling_bytes if link else None
+
+    def predict(self, rates: Mapping[str, float]) -> dict[str, float]:
+        """Predict what each drive gives with all busy, from what it gave alone and the links that they share."""
+        capacities: dict[tuple[str, str], float] = {("drive", name): rate for name, rate in rates.items()}
+        routes = {name: [("drive", name)] for name in rates}
+        for path, link in self.links.items():
+            if link.ceiling_bytes is not None:
+                capacities["link", path] = link.ceiling_bytes
+                for name in link.used_by:
+                    if name in routes:
+                        routes[name].append(("link", path))
+        return ceilings_all_busy(routes, capacities)
+
+
+def find_targets(arrangement: Arrangement, *, only: str | None = None) -> Targets:
+    """Find what to load.
+
+    Args:
+        arrangement: The declaration laid over the machine; without one, every NVMe drive counts.
+        only: The one position to be loaded; None for all.
+    """
+    drives, left_out = [], []
+    for occupant in arrangement.drives:
+        name = arrangement.label_of(occupant) or occupant.path
+        if only is not None and only not in (name, occupant.path):
+            continue
+        why = _find_reason_against(occupant)
+        if why is None:
+            drives.append(_make_target(arrangement, occupant, name))
+        else:
+            left_out.append(f"{name} is left out: {why}")
+    for placement in arrangement.placements if only is None else ():
+        device = placement.plan
+        if device is not None and device.kind == "nvme" and not placement.is_occupied and placement.is_meant_occupied:
+            left_out.append(f"{placement.label} is left out: no drive answers there")
+    parts = {placement.label: ", ".join(f"{part.kind} {part.id or ''}".strip() for part in placement.position.through)
+             for placement in arrangement.placements if placement.position.through}  # fmt: skip
+    links = {link.path: link for link in _find_links(arrangement, drives)}
+    return Targets(drives=tuple(drives), links=links, left_out=tuple(left_out), parts=parts)
+
+
+def _find_reason_against(occupant: Occupant) -> str | None:
+    if occupant.controller is None:
+        return "no NVMe driver serves it" if occupant.kind == "nvme" else "only NVMe drives are loaded"
+    if occupant.controller.state != "live":
+        return f"its state is {occupant.controller.state}"
+    if occupant.controller.path is not None:
+        return "it is not on a PCIe link of this box"
+    return None if occupant.disks else "it shows no disk"
+
+
+def _make_target(arrangement: Arrangement, occupant: Occupant, name: str) -> Target:
+    controller = occupant.controller
+    assert controller is not None  # noqa: S101 (others are left out)
+    identity = controller.identity
+    placement = arrangement.by_label.get(name)
+    way = arrangement.topology.way_to(occupant.path)
+    ends = [end.address for end in (*occupant.functions, *(link.port for link in way[-1:] if link.port))]
+    warning, critical = (
+        (identity.warning_temperature_celsius, identity.critical_temperature_celsius)
+        if isinstance(identity, NvmeIdentity)
+        else (None, None)
+    )
+    on, rest = find_rest(controller, way[-1] if way else None)
+    return Target(
+        name=name,
+        path=occupant.path,
+        disk=occupant.disks[0],
+        aliases=frozenset((controller.name, *occupant.disks, *ends)),
+        serial=_text(occupant.serial),
+        model=_text(occupant.model),
+        firmware=_text(occupant.firmware),
+        warning_celsius=warning,
+        critical_celsius=critical,
+        declared_read_bytes=placement.plan.read if placement and placement.plan else None,
+        way=tuple(link.path for link in way),
+        rest=rest,
+        idle_states_on=on,
+    )
+
+
+def _text(value: object) -> str:
+    return value.strip() if isinstance(value, str) else ""
+
+
+def find_rest(controller: NvmeController, link: Link | None) -> tuple[bool | None, Rest | str]:
+    """Find what a drive goes to when it is left alone: by its own table in force, which the kernel's limit has shaped.
+
+    Returns:
+        Whether it goes to rest by itself, None where that is not known; and to what, or in words why to nothing.
+
+    Source: NVM Express Base Specification 2.0, Autonomous Power State Transition; Linux drivers/nvme/host/core.c,
+        ``nvme_configure_apst``, which fills the table up to the latency limit.
+    """
+    told = controller.autonomous_transitions
+    if isinstance(told, Unread):
+        return None, f"its power states are not known: {told.why}"
+    chain = _follow(told) if told is not None and told.enabled else None
+    if chain is None:
+        registers = link and (link.port_registers or link.device_registers)
+        if registers and registers.aspm_enabled & _LINK_L1:
+            return True, Rest(idle_seconds=_LINK_IDLE_SECONDS)
+        return False, "it goes to no idle state: its own are off, and so is its link's"
+    state, milliseconds = chain
+    states = controller.identity.power_states if isinstance(controller.identity, NvmeIdentity) else ()
+    exit_us = next((known.exit_us for known in states if known.number == state), None)
+    idle = max(milliseconds / 1000.0 * _MARGIN, _LEAST_IDLE_SECONDS)
+    return True, Rest(idle_seconds=idle, state=state, exit_us=exit_us)
+
+
+def _follow(told: AutonomousTransitions) -> tuple[int, int] | None:
+    """Follow the table from full power to the deepest state; None where it leads nowhere."""
+    state, milliseconds = 0, 0
+    for _ in range(LONGEST_CHAIN):
+        if state not in told.transitions:
+            break
+        state, more = told.transitions[state]
+        milliseconds += more
+    return (state, milliseconds) if state else None
+
+
+def _find_links(arrangement: Arrangement, drives: list[Target]) -> Iterator[TargetLink]:
+    used: dict[str, list[str]] = {}
+    for drive in drives:
+        for path in drive.way:
+            used.setdefault(path, []).append(drive.name)
+    for path, names in used.items():
+        link = arrangement.topology.link_at(path)
+        if link is not None:
+            yield _make_link(arrangement, link, tuple(names))
+
+
+def _make_link(arrangement: Arrangement, link: Link, names: tuple[str, ...]) -> TargetLink:
+    gt_s, lanes = _find_declared(arrangement.build, link.path)
+    states = {"port": find_reporting(link.port), "device": find_reporting(link.device)}
+    return TargetLink(
+        name=_find_name(arrangement, link.path),
+        path=link.path,
+        used_by=names,
+        gt_s=known(link.trained_gt_s.value),
+        lanes=whole(link.trained_lanes.value),
+        declared_gt_s=gt_s,
+        declared_lanes=lanes,
+        capable_gt_s=known(link.capable_gt_s),
+        capable_lanes=whole(link.capable_lanes),
+        counting_ends=tuple(end for end, state in states.items() if state is Reporting.COUNTED),
+    )
+
+
+def _find_name(arrangement: Arrangement, path: str) -> str:
+    uplinks = arrangement.build.uplink if arrangement.build else {}
+    shared = next((name for name, uplink in uplinks.items() if uplink.path == path), None)
+    return arrangement.label_by_path.get(path) or shared or path
+
+
+def _find_declared(build: Build | None, path: str) -> tuple[float | None, int | None]:
+    if build is None:
+        return None, None
+    links = [position.link for position in build.position if position.path == path]
+    links += [uplink for uplink in build.uplink.values() if uplink.path == path]  # type: ignore[misc]  # both have these
+    link = links[0] if links else None
+    generation = link.generation if link else None
+    return (rate_of(generation) if generation else None), (link.lanes if link else None)
+
+
+def known(value: float | Unread | None) -> float | None:
+    """Give a figure that was read, None for one that was not."""
+    return None if isinstance(value, Unread) else value
+
+
+def whole(value: float | Unread | None) -> int | None:
+    """Likewise, as a whole number."""
+    number = known(value)
+    return None if number is None else int(number)

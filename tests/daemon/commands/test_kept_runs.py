@@ -1,0 +1,84 @@
+"""Runs are kept by the daemon and found again, in its history and in files."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from laneproof.cli import main
+from laneproof.commands.errors import CommandError
+from laneproof.commands.kept_runs import keep_beginning, keep_run, load_run, read_runs
+from laneproof.commands.serve import HISTORY
+from laneproof.history.store import Store
+from laneproof.outputs.prove_json import as_json
+from laneproof.proof.judge import judge
+from laneproof.proof.made_up import Fault
+from laneproof.service.owner_notes import Inbox, find_proofs
+from proven_box import RISER_3, run_box, sound_run
+
+
+def keep_in_history(state: Path) -> None:
+    """Take what was left, as the daemon does."""
+    store = Store.open(str(state / HISTORY))
+    inbox = Inbox(state)
+    for note in inbox.read():
+        store.add_note(note)
+    inbox.clear()
+    store.close()
+
+
+def test_a_run_that_was_left_is_in_the_history_afterwards(tmp_path: Path) -> None:
+    assert keep_run(str(tmp_path), sound_run(), judge(sound_run()))
+    keep_in_history(tmp_path)
+    assert read_runs(str(tmp_path)) == (sound_run(),)
+    assert load_run("@now", str(tmp_path)) == sound_run()
+    with pytest.raises(CommandError, match="no run before") as error:
+        load_run("@2020-01-01", str(tmp_path))
+    assert error.value.status == 66
+
+
+def test_the_daemon_learns_that_a_run_began_and_what_it_showed(tmp_path: Path) -> None:
+    run = run_box({RISER_3: Fault(errors_per_bit=2e-12)})
+    keep_beginning(str(tmp_path), now=run.began_at, seconds=1800.0)
+    keep_run(str(tmp_path), run, judge(run))
+    began, ended = find_proofs(Inbox(tmp_path).read())
+    assert began.until == run.began_at + 1800.0
+    assert ended.until is None
+    serial, features = ended.features["0000:00/01.3"]
+    assert serial == "FP4K-26A-0317"
+    assert features["errors_follow_bits"] is True
+
+
+def test_without_a_daemon_s_folder_nothing_is_kept(tmp_path: Path) -> None:
+    assert not keep_run(str(tmp_path / "none"), sound_run(), judge(sound_run()))
+
+
+@pytest.mark.parametrize(
+    ("text", "status", "said"),
+    [
+        (None, 66, "no such file"),
+        ("{", 65, "not a report of 'laneproof prove'"),
+        ("{}", 65, "it has no run"),
+        ('{"run": {"schema": 2}}', 65, "not a report"),
+    ],
+)
+def test_a_file_that_is_no_report_is_refused(tmp_path: Path, text: str | None, status: int, said: str) -> None:
+    file = tmp_path / "a.json"
+    if text is not None:
+        file.write_text(text)
+    with pytest.raises(CommandError, match=said) as error:
+        load_run(str(file), None)
+    assert error.value.status == status
+
+
+def test_two_files_are_compared(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bad, good = run_box({RISER_3: Fault(errors_per_bit=2e-12)}), sound_run()
+    for name, run in (("a", bad), ("b", good)):
+        (tmp_path / name).write_text(json.dumps(as_json(run, judge(run))))
+    words = ["prove", "--compare", str(tmp_path / "a"), str(tmp_path / "b")]
+    assert main(words) == 0
+    said = capsys.readouterr().out
+    assert "riser-3\n  then 7e13 bits with" in said
+    assert "As before: riser-1, riser-2" in said
+    assert main([*words, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["schema"] == 1

@@ -1,0 +1,93 @@
+"""laneproof prove: the plan before, the verdict as the exit status, and refusals with one clear line."""
+
+import dataclasses
+import json
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from laneproof.cli import main
+from laneproof.commands import prove
+from laneproof.outputs.prove_json import prove_schema
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Reason, Unread
+from proven_box import kelp
+
+Captured = pytest.CaptureFixture[str]
+
+
+def test_the_demo_shows_the_plan_and_then_the_cable_that_fails(capsys: Captured) -> None:
+    assert main(["prove", "--demo", "--quick"]) == 1
+    said = capsys.readouterr().out
+    assert said.index("Nothing is written to any drive") < said.index("alone:") < said.index("kelp-1: DIFFERS")
+    assert "riser-3  through passive-split, flexible-cable green tape" in said
+    assert max(map(len, said[said.index("kelp-1: DIFFERS") :].splitlines())) <= 80
+
+
+def test_json_is_all_that_goes_to_standard_output(capsys: Captured, tmp_path: Path) -> None:
+    file = tmp_path / "before.json"
+    assert main(["prove", "--demo", "--quick", "--only", "riser-1", "--json", "-o", str(file)]) == 0
+    captured = capsys.readouterr()
+    report = json.loads(captured.out)
+    jsonschema.validate(report, prove_schema())
+    assert "riser-1" in captured.err
+    assert json.loads(file.read_text()) == report
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        (["--stages", "rest,loud"], 64, "stages are rest, alone"),
+        (["--rate", "fast"], 64, "is no rate"),
+        (["--only", "riser-9"], 64, "no drive in a position called 'riser-9'"),
+        (["--quick", "--thorough"], 64, "not allowed with"),
+    ],
+)
+def test_wrong_words_are_refused(capsys: Captured, words: list[str], status: int, said: str) -> None:
+    try:
+        ended: object = main(["prove", "--demo", *words])
+    except SystemExit as stopped:  # the parser's own
+        ended = stopped.code
+    assert ended == status
+    assert said in capsys.readouterr().err
+
+
+class _Host:
+    def __init__(self, **_: object) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
+
+
+def on_machine(monkeypatch: pytest.MonkeyPatch, snapshot: Snapshot, **answers: object) -> None:
+    known: dict[str, object] = {
+        "load_build": lambda _: kelp().build,
+        "find_program": lambda name: f"/usr/bin/{name}",
+        "LiveHost": _Host,
+        "read_snapshot": lambda _: snapshot,
+        "read_hypervisor": lambda _: False,
+    } | answers
+    for name, answer in known.items():
+        monkeypatch.setattr(prove, name, answer)
+    monkeypatch.setattr(prove.os, "access", lambda *_: True)
+
+
+def test_without_fio_nothing_begins(monkeypatch: pytest.MonkeyPatch, capsys: Captured) -> None:
+    on_machine(monkeypatch, kelp().snapshot, find_program=lambda name: Unread(name, "not installed", Reason.ABSENT))
+    assert main(["prove"]) == 69
+    assert "fio is not installed, and it makes the load; install the package fio" in capsys.readouterr().err
+
+
+def test_a_box_whose_array_is_degraded_is_refused_with_the_reason(
+    monkeypatch: pytest.MonkeyPatch, capsys: Captured
+) -> None:
+    snapshot = kelp().snapshot
+    assert not isinstance(snapshot.arrays, Unread)
+    array = dataclasses.replace(snapshot.arrays[0], degraded=1)
+    on_machine(monkeypatch, dataclasses.replace(snapshot, arrays=(array,)))
+    assert main(["prove"]) == 1
+    said = capsys.readouterr().err
+    assert "array md0 lacks 1 of its members" in said
+    assert "nothing was loaded; --although REASON" in said

@@ -1,0 +1,19 @@
+"""The report keeps to its schema, and the run in it can be judged again."""
+
+import json
+
+import jsonschema
+
+from laneproof.outputs.prove_json import as_json, prove_schema
+from laneproof.proof.judge import judge
+from laneproof.proof.made_up import Fault
+from laneproof.proof.record import ProofRun
+from proven_box import RISER_3, run_box
+
+
+def test_the_report_keeps_to_its_schema() -> None:
+    run = run_box({RISER_3: Fault(errors_per_bit=2e-12)}, mode="quick")
+    report = json.loads(json.dumps(as_json(run, judge(run))))
+    jsonschema.validate(report, prove_schema())
+    assert (report["schema"], report["verdict"]) == (1, "differs")
+    assert judge(ProofRun.model_validate(report["run"])) == judge(run)

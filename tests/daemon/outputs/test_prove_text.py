@@ -1,0 +1,51 @@
+"""A run as text: the plan, the seconds, and a table in 80 columns."""
+
+import pytest
+
+from laneproof.outputs.prove_text import write_line, write_now, write_plan, write_proof
+from laneproof.outputs.text_style import Style
+from laneproof.proof.judge import judge
+from laneproof.proof.made_up import Fault
+from laneproof.proof.ongoing import OngoingRun
+from laneproof.proof.plan import make_plan
+from laneproof.proof.reading import DriveReading, Reading
+from proven_box import RISER_3, run_box, sound_run, targets
+
+
+@pytest.mark.parametrize("style", [Style(width=80), Style(width=80, unicode=False), Style(width=60)])
+def test_a_run_fits_its_columns(style: Style) -> None:
+    run = run_box({RISER_3: Fault(errors_per_bit=2e-12)}, mode="quick")
+    text = write_proof(run, judge(run), style) + write_plan("kelp-1", make_plan(targets()), style)
+    assert max(map(len, text.splitlines())) <= style.width
+    assert style.unicode or text.isascii()
+
+
+def test_the_table_has_a_row_for_each_position_and_each_shared_link() -> None:
+    text = write_proof(sound_run(), judge(sound_run()), Style(width=80))
+    assert text.startswith("kelp-1: HOLDS - 7 hold of 7 positions\n")
+    rows = text.splitlines()[2:11]
+    assert rows[0].split() == ["position", "link", "carried", "errors", "a", "bit", "rate", "hot", "wake", "verdict"]
+    assert rows[1].split()[:4] == ["riser-1", "4", "x4", "7e13"]
+    assert rows[8].startswith("deck  ")
+    assert all(row.endswith("holds") for row in rows[1:])
+
+
+def test_what_differs_is_told_with_what_stands_between_its_cause_and_its_next_steps() -> None:
+    run = run_box({RISER_3: Fault(errors_per_bit=2e-12)})
+    text = write_proof(run, judge(run), Style(width=80))
+    for words in ("flexible-cable green tape", "likely signal-path", "5. After each change prove", "Before you touch"):
+        assert words in text
+
+
+def test_a_second_shows_every_drive() -> None:
+    plan = make_plan(targets())
+    ongoing = OngoingRun(targets(), plan)
+    step = plan.steps[1]
+    ongoing.take(Reading(at=0.0, drives={"riser-1": DriveReading(read_bytes=0, celsius=41.0)}))
+    ongoing.begin(step.stage, step.drives)
+    ongoing.take(Reading(at=1.0, drives={"riser-1": DriveReading(read_bytes=10**9, celsius=42.0)}))
+    lines = write_now(ongoing, step, 66.0, Style(width=80))
+    assert lines[0] == "alone  66 s left"
+    assert lines[1].split() == ["riser-1", "1", "GB/s", "42", "°C", "0", "errors", "loaded"]
+    assert lines[2].endswith("at rest")
+    assert write_line(ongoing, step, 66.0) == "alone: 66 s left; riser-1 1 GB/s; 0 errors"

@@ -1,0 +1,135 @@
+"""Before and after: what a change did, with a bound; and whether the box is still as it was proven."""
+
+import dataclasses
+import functools
+
+import pytest
+from scipy import stats
+
+from laneproof.box.placement import Arrangement, arrange
+from laneproof.proof.compare import changes_since, compare_runs
+from laneproof.proof.made_up import Fault
+from laneproof.proof.record import DriveRun, LinkRun, ProofRun, StageName
+from laneproof_collectors.unread import Unread
+from proven_box import RISER_3, kelp, run_box, sound_run
+
+ALONE = (StageName.ALONE,)
+
+
+@functools.cache
+def bad_run() -> ProofRun:
+    return run_box({RISER_3: Fault(errors_per_bit=2e-12)}, seed=3)
+
+
+def says(before: ProofRun, after: ProofRun, name: str = RISER_3) -> str:
+    return "; ".join(next(position.says for position in compare_runs(before, after) if position.name == name))
+
+
+def test_a_new_cable_that_cures_is_told_with_both_bounds_and_what_was_changed() -> None:
+    parts = sound_run().parts | {RISER_3: "passive-split, flexible-cable blue"}
+    after = sound_run().model_copy(update={"parts": parts})
+    said = says(bad_run(), after)
+    assert "changed: through passive-split, flexible-cable green tape, now passive-split, flexible-cable blue" in said
+    assert "then 7e13 bits with" in said
+    assert "now 7e13 bits with no error" in said
+    assert said.endswith("cured: so few errors come by chance in fewer than one of twenty runs")
+
+
+def test_what_did_not_change_says_nothing() -> None:
+    assert not says(sound_run(), sound_run())
+    assert not says(bad_run(), sound_run(), "riser-1")
+
+
+def test_a_link_that_got_worse_says_how_many_times_with_exact_bounds() -> None:
+    """The ratio of two Poisson rates by the conditional binomial; with none before, its lower bound is scipy's beta."""
+    said = says(sound_run(), bad_run())
+    link = next(link for link in bad_run().links if link.name == RISER_3)
+    other = next(link for link in sound_run().links if link.name == RISER_3)
+    share = stats.beta.ppf(0.025, link.errors, 1)
+    lower = share / (1 - share) * other.bits / link.bits
+    assert f"at least {lower:.2g} and at most any number of times as many" in said
+
+
+def test_too_short_a_clean_run_says_how_much_is_still_needed() -> None:
+    quick = run_box(mode="quick", stages=ALONE)
+    few = run_box({RISER_3: Fault(errors_per_bit=4e-12)}, mode="quick", stages=ALONE)
+    assert "bits more would show a cure" in says(few, quick)
+
+
+def change(run: ProofRun, name: str, **changes: object) -> ProofRun:
+    drives = tuple(each.model_copy(update=changes) if each.name == name else each for each in run.drives)
+    return run.model_copy(update={"drives": drives})
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"serial": "FP4K-26A-0999"}, "changed: another drive, FP4K-26A-0999"),
+        ({"firmware": "9.9"}, "now 9.9"),
+        ({"hottest_celsius": 40.0}, "now 40 °C"),
+    ],
+)
+def test_a_drive_says_what_is_other(changes: dict[str, object], said: str) -> None:
+    assert said in says(sound_run(), change(sound_run(), RISER_3, **changes))
+
+
+def swap(run: ProofRun) -> ProofRun:
+    """Exchange the drives of riser-3 and riser-4; the links stay."""
+    third, fourth = (next(d for d in run.drives if d.name == name) for name in (RISER_3, "riser-4"))
+
+    def put(drive: DriveRun) -> DriveRun:
+        other = {RISER_3: fourth, "riser-4": third}.get(drive.name, drive)
+        return drive.model_copy(update={"serial": other.serial})
+
+    return run.model_copy(update={"drives": tuple(map(put, run.drives))})
+
+
+def exchange_links(run: ProofRun) -> ProofRun:
+    """Let riser-4's link have what riser-3's had, and the other way round."""
+    by_name = {link.name: link for link in run.links}
+
+    def put(link: LinkRun) -> LinkRun:
+        other = by_name.get({RISER_3: "riser-4", "riser-4": RISER_3}.get(link.name, ""), link)
+        return link.model_copy(update={"stages": other.stages})
+
+    return run.model_copy(update={"links": tuple(map(put, run.links))})
+
+
+def test_errors_that_go_with_the_drive_are_the_drive_s() -> None:
+    after = exchange_links(swap(bad_run()))
+    assert "the errors went with the drive" in says(bad_run(), after, "riser-4")
+
+
+def test_errors_that_stay_are_the_position_s() -> None:
+    assert "the errors stayed with riser-3" in says(bad_run(), swap(bad_run()), "riser-4")
+
+
+# --- since then -------------------------------------------------------------------------------------------------------
+
+
+def with_controller(**changes: object) -> Arrangement:
+    controllers = kelp().snapshot.controllers
+    assert not isinstance(controllers, Unread)
+    first = dataclasses.replace(controllers[0], **changes)  # type: ignore[arg-type]
+    return arrange(kelp().build, dataclasses.replace(kelp().snapshot, controllers=(first, *controllers[1:])))
+
+
+@pytest.mark.parametrize(
+    ("now", "said"),
+    [
+        (kelp(), ""),
+        (with_controller(serial="FP4K-26A-0999"), "another drive"),
+        (with_controller(firmware="9.9"), "now 9.9"),
+        (with_controller(state="dead"), "its drive is not there"),
+    ],
+)
+def test_a_box_that_changed_since_is_not_proven_since(now: Arrangement, said: str) -> None:
+    assert said in "; ".join(changes_since(sound_run(), now))
+    assert bool(said) == bool(changes_since(sound_run(), now))
+
+
+def test_other_parts_and_a_drive_that_is_new_are_changes() -> None:
+    run = sound_run().model_copy(update={"parts": {}, "drives": sound_run().drives[1:]})
+    said = changes_since(run, kelp())
+    assert "riser-3: other parts between" in said
+    assert "riser-1: it was not there" in said

@@ -1,0 +1,88 @@
+"""The run itself: in order, held back, stopped, and never with a load left behind."""
+
+from collections.abc import Collection, Mapping
+
+import pytest
+
+from laneproof.proof.conduct import WroteError, run_plan
+from laneproof.proof.made_up import Fault, MadeUpMachine
+from laneproof.proof.ongoing import OngoingRun
+from laneproof.proof.plan import Step, make_plan
+from laneproof.proof.reading import Reading
+from laneproof.proof.record import StageName
+from laneproof_collectors.fio import LoadResult
+from proven_box import RISER_1, drive, run_box, targets
+
+
+class Watched(MadeUpMachine):
+    """Notes what it was asked, and fails on demand."""
+
+    def __init__(self, *, fails_at: float = 1e9, stops_at: float = 1e9, wrote: int = 0) -> None:
+        super().__init__(targets(RISER_1), {}, seed=1)
+        self.log: list[str] = []
+        self._fails_at, self._stops_at, self._wrote = fails_at, stops_at, wrote
+
+    def start(self, step: Step, names: Collection[str]) -> None:
+        self.log.append(f"{step.stage} {','.join(names)}")
+        super().start(step, names)
+
+    def read_next(self, *, quiet: bool) -> Reading:
+        reading = super().read_next(quiet=quiet)
+        self.log.append("quiet" if quiet else "full")
+        if reading.at >= self._fails_at:
+            raise OSError("the watch broke")
+        if reading.at >= self._stops_at:
+            self.asked_to_stop = "you stopped it"
+        return reading
+
+    def end(self) -> Mapping[str, LoadResult]:
+        self.log.append("end")
+        return {name: LoadResult(error=0, read_bytes=1, reads=1, written_bytes=self._wrote) for name in super().end()}
+
+
+def conduct(machine: Watched, *stages: StageName) -> str | None:
+    ongoing = OngoingRun(targets(RISER_1), make_plan(targets(RISER_1), "quick", stages=stages or tuple(StageName)))
+    return run_plan(machine, ongoing, lambda *_: None)
+
+
+def test_the_stages_come_in_their_order() -> None:
+    machine = Watched()
+    assert conduct(machine) is None
+    started = [line for line in machine.log if line not in ("quiet", "full", "end")]
+    assert started == ["rest ", "alone riser-1", "small riser-1", "wake riser-1"]
+
+
+@pytest.mark.parametrize("stage", [StageName.REST, StageName.WAKE])
+def test_a_quiet_stage_sends_drives_no_command_until_it_is_over(stage: StageName) -> None:
+    machine = Watched()
+    conduct(machine, stage)
+    inside = machine.log[machine.log.index("end") - 6 : machine.log.index("end")]
+    assert inside == ["quiet"] * 5 + ["full"]
+
+
+def test_who_asks_to_stop_is_obeyed_within_the_second_and_every_load_is_ended() -> None:
+    machine = Watched(stops_at=20.0)
+    assert conduct(machine) == "you stopped it"
+    assert machine.log[-2:] == ["full", "end"]
+
+
+def test_a_watch_that_breaks_ends_the_load_too() -> None:
+    machine = Watched(fails_at=20.0)
+    with pytest.raises(OSError, match="the watch broke"):
+        conduct(machine)
+    assert machine.log[-1] == "end"
+
+
+def test_a_load_that_wrote_is_the_end_of_all() -> None:
+    with pytest.raises(WroteError, match="wrote 512 bytes"):
+        conduct(Watched(wrote=512))
+
+
+def test_a_drive_that_gets_too_warm_is_held_back_and_its_siblings_go_on() -> None:
+    run = run_box({RISER_1: Fault(warm_celsius=95.0)})
+    warm, cool = drive(run, RISER_1), drive(run, "riser-2")
+    assert warm.warning_celsius is not None
+    assert warm.hottest_celsius == pytest.approx(warm.warning_celsius, abs=1.0)
+    assert warm.held_back_seconds > 60
+    assert cool.held_back_seconds == 0
+    assert cool.stages[StageName.HEAT].seconds > warm.stages[StageName.HEAT].seconds

@@ -1,0 +1,93 @@
+"""When a run must not begin, and when it must hold back or stop."""
+
+import dataclasses
+
+import pytest
+
+from laneproof.proof.guard import find_reasons_against, give_orders
+from laneproof.proof.reading import DriveReading, Occurrence, Reading
+from laneproof.proof.targets import Target
+from laneproof_collectors.snapshot import Array, HealthLog, Snapshot
+from laneproof_collectors.unread import Unread
+from proven_box import RISER_1, kelp, targets
+
+FIRST = dataclasses.replace(targets().drives[0], warning_celsius=70.0, critical_celsius=80.0)
+DRIVES: tuple[Target, ...] = (FIRST, *targets().drives[1:])
+
+
+def orders(drive: DriveReading, *, held: tuple[str, ...] = ()) -> tuple[str | None, bool, bool]:
+    given = give_orders(Reading(at=1.0, drives={RISER_1: drive}), DRIVES, held, frozenset())
+    return given.stop_all, RISER_1 in given.stop, RISER_1 in given.hold_back
+
+
+@pytest.mark.parametrize(
+    ("celsius", "held", "expected"),
+    [
+        (69.0, (), (None, False, False)),
+        (70.0, (), (None, False, True)),
+        (68.0, (RISER_1,), (None, False, True)),
+        (66.9, (RISER_1,), (None, False, False)),
+        (80.0, (), (None, True, False)),
+        (None, (), (None, False, False)),
+    ],
+)
+def test_a_warm_drive_is_held_back_until_it_is_cooler_and_stopped_at_its_critical_limit(
+    celsius: float | None, held: tuple[str, ...], expected: tuple[str | None, bool, bool]
+) -> None:
+    assert orders(DriveReading(celsius=celsius), held=held) == expected
+
+
+def test_a_drive_with_a_critical_warning_is_stopped() -> None:
+    assert orders(DriveReading(celsius=40.0, critical_warning=4)) == (None, True, False)
+
+
+@pytest.mark.parametrize(
+    ("reading", "why"),
+    [
+        (Reading(at=1.0, drives={RISER_1: DriveReading(is_there=False)}), "riser-1 is gone"),
+        (Reading(at=1.0, occurrences=(Occurrence(name=RISER_1, kind="gone", text=""),)), "riser-1 is gone"),
+        (Reading(at=1.0, stopped_fans=frozenset({"board fan2", "board fan5"})), "the fan board fan2 stopped"),
+        (Reading(at=1.0, failed="could not read it"), "the watch failed: could not read it"),
+    ],
+)
+def test_what_went_wrong_stops_everything(reading: Reading, why: str) -> None:
+    assert give_orders(reading, DRIVES, (), frozenset({"board fan5"})).stop_all == why
+
+
+def test_a_fan_that_never_turned_stops_nothing() -> None:
+    reading = Reading(at=1.0, stopped_fans=frozenset({"board fan5"}))
+    assert give_orders(reading, DRIVES, (), frozenset({"board fan5"})).stop_all is None
+
+
+def with_array(**changes: object) -> Snapshot:
+    snapshot = kelp().snapshot
+    assert not isinstance(snapshot.arrays, Unread)
+    array: Array = dataclasses.replace(snapshot.arrays[0], **changes)  # type: ignore[arg-type]
+    return dataclasses.replace(snapshot, arrays=(array,))
+
+
+def with_warning() -> Snapshot:
+    snapshot = kelp().snapshot
+    assert not isinstance(snapshot.controllers, Unread)
+    health = snapshot.controllers[0].health
+    assert isinstance(health, HealthLog)
+    warned = dataclasses.replace(snapshot.controllers[0], health=dataclasses.replace(health, critical_warning=1))
+    return dataclasses.replace(snapshot, controllers=(warned, *snapshot.controllers[1:]))
+
+
+@pytest.mark.parametrize(
+    ("snapshot", "why"),
+    [
+        (with_array(sync_action="recover"), "array md0 is busy: recover"),
+        (with_array(sync_action="check"), "array md0 is busy: check"),
+        (with_array(degraded=1), "array md0 lacks 1 of its members"),
+        (with_warning(), "has a critical warning"),
+        (dataclasses.replace(kelp().snapshot, arrays=Unread("/proc/mdstat", "gone")), "whether an array is whole"),
+    ],
+)
+def test_a_run_is_refused(snapshot: Snapshot, why: str) -> None:
+    assert any(why in reason for reason in find_reasons_against(snapshot, ()))
+
+
+def test_a_sound_box_may_be_loaded() -> None:
+    assert find_reasons_against(kelp().snapshot, ()) == ()

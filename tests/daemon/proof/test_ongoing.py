@@ -1,0 +1,132 @@
+"""What adds up: each reading to its stage, each error to what held at that moment."""
+
+import pytest
+
+from laneproof.proof.ongoing import MOST_HAPPENINGS, OngoingRun
+from laneproof.proof.plan import make_plan
+from laneproof.proof.reading import DriveReading, LinkReading, Occurrence, Reading
+from laneproof.proof.record import ProofRun, StageName
+from laneproof_collectors.fio import LoadResult
+from proven_box import RISER_1, targets
+
+LOADED = targets(RISER_1)
+PATH = LOADED.drives[0].path
+
+
+def reading(  # noqa: PLR0913 (what a second may show)
+    at: float, read: int = 0, *, errors: int = 0, far: int = 0, celsius: float = 40, gt_s: float = 16, lanes: int = 4
+) -> Reading:
+    return Reading(
+        at=at,
+        drives={RISER_1: DriveReading(read_bytes=read, reads=read >> 20, read_milliseconds=0, celsius=celsius)},
+        links={PATH: LinkReading(gt_s=gt_s, lanes=lanes, port={"RxErr": errors}, device={"BadTLP": far})},
+    )
+
+
+def add_up(*stages: tuple[StageName, list[Reading]], first: Reading | None = None) -> OngoingRun:
+    ongoing = OngoingRun(LOADED, make_plan(LOADED))
+    ongoing.take(first or reading(0.0))
+    for stage, readings in stages:
+        ongoing.begin(stage, (RISER_1,) if stage is not StageName.REST else ())
+        for second in readings:
+            ongoing.take(second)
+    return ongoing
+
+
+def finish(ongoing: OngoingRun) -> ProofRun:
+    return ongoing.finish(box="kelp-1", began_at=0.0)
+
+
+def test_errors_and_bytes_go_to_the_stage_in_which_they_came() -> None:
+    run = finish(
+        add_up(
+            (StageName.REST, [reading(1.0, errors=7), reading(2.0, errors=8)]),
+            (StageName.ALONE, [reading(3.0, 10**9, errors=8), reading(4.0, 3 * 10**9, errors=10, far=1)]),
+            first=reading(0.0, errors=5),
+        )
+    )
+    (link,), (drive,) = run.links, run.drives
+    assert {stage: tally.errors for stage, tally in link.stages.items()} == {StageName.REST: 3, StageName.ALONE: 2}
+    assert link.errors == 5  # at the port; the device's one is never added to it
+    assert drive.stages[StageName.ALONE].read_bytes == 3 * 10**9
+    assert drive.rate(StageName.ALONE) == 1.5 * 10**9
+    assert StageName.REST not in drive.stages
+
+
+def test_a_byte_is_as_many_bits_as_the_line_code_and_the_packets_make_of_it() -> None:
+    """At the payload's ceiling a 16 GT/s x4 link makes 64 thousand million symbols a second."""
+    ceiling = LOADED.links[PATH].ceiling_bytes
+    assert ceiling is not None
+    run = finish(add_up((StageName.ALONE, [reading(1.0, round(ceiling))])))
+    assert run.links[0].bits == pytest.approx(64e9)
+
+
+def test_an_error_keeps_what_held_at_its_moment() -> None:
+    run = finish(add_up((StageName.HEAT, [reading(1.0, 10**9), reading(2.0, 3 * 10**9, errors=2, celsius=61.0)])))
+    (happened,) = run.happenings
+    assert (happened.stage, happened.name, happened.kind, happened.count) == (StageName.HEAT, RISER_1, "errors", 2)
+    assert (happened.bytes_per_second, happened.celsius, happened.loaded) == (2 * 10**9, 61.0, (RISER_1,))
+    assert run.links[0].by_celsius[60].errors == 2
+    assert run.links[0].by_celsius[40].errors == 0
+
+
+def test_counters_that_begin_again_count_nothing_backwards() -> None:
+    run = finish(add_up((StageName.ALONE, [reading(1.0, 100, errors=50), reading(2.0, 40, errors=1)])))
+    assert run.links[0].errors == 50
+    assert run.drives[0].stages[StageName.ALONE].read_bytes == 100
+
+
+def test_a_link_that_runs_slower_at_rest_did_not_retrain_under_load() -> None:
+    slow, fast = reading(1.0, gt_s=2.5), reading(2.0, 10**9)
+    run = finish(add_up((StageName.REST, [slow]), (StageName.ALONE, [fast, reading(3.0, 2 * 10**9)])))
+    assert (run.links[0].trained_gt_s, run.links[0].retrained) == (16.0, 0)
+
+
+def test_a_link_that_falls_under_load_is_noted() -> None:
+    run = finish(add_up((StageName.ALONE, [reading(1.0, 10**9), reading(2.0, 2 * 10**9, lanes=2)])))
+    assert (run.links[0].trained_lanes, run.links[0].retrained) == (2, 1)
+    assert "from 16 GT/s x4 to 16 GT/s x2" in run.happenings[0].text
+
+
+def test_a_drive_that_vanished_keeps_what_it_had_counted() -> None:
+    gone = Reading(at=2.0, drives={RISER_1: DriveReading(is_there=False)})
+    warm = Reading(at=1.0, drives={RISER_1: DriveReading(read_bytes=100, media_errors=3)})
+    first = Reading(at=0.0, drives={RISER_1: DriveReading(read_bytes=0, media_errors=1)})
+    run = finish(add_up((StageName.ALONE, [warm, gone]), first=first))
+    assert run.drives[0].media_errors == 2
+
+
+def test_a_soak_is_over_once_it_rose_by_less_than_a_degree_in_ten_minutes() -> None:
+    rising = [reading(at, int(at) << 30, celsius=40 + at / 60) for at in range(1, 620)]
+    assert not add_up((StageName.HEAT, rising)).is_soaked()
+    flat = [reading(at, int(at) << 30, celsius=62.0) for at in range(1, 620)]
+    assert add_up((StageName.HEAT, flat)).is_soaked()
+    assert not add_up((StageName.HEAT, flat[:500])).is_soaked()
+
+
+def test_a_flood_is_cut_off_and_its_rest_is_counted() -> None:
+    ongoing = add_up((StageName.ALONE, []))
+    for at in range(MOST_HAPPENINGS + 5):
+        ongoing.take(Reading(at=float(at), occurrences=(Occurrence(name=RISER_1, kind="reset", text="x"),)))
+    run = finish(ongoing)
+    assert len(run.happenings) == MOST_HAPPENINGS
+    assert any("5 further happenings" in words for words in run.not_shown)
+
+
+def test_waking_is_the_load_s_own_account() -> None:
+    ongoing = add_up((StageName.WAKE, [reading(1.0)]))
+    ongoing.take_result(RISER_1, LoadResult(error=0, read_bytes=8192, reads=2, median_us=900.0, longest_us=1500.0))
+    wake = finish(ongoing).drives[0].wake
+    assert wake is not None
+    assert (wake.reads, wake.median_us, wake.longest_us) == (2, 900.0, 1500.0)
+
+
+def test_a_load_that_failed_is_a_read_error() -> None:
+    ongoing = add_up((StageName.ALONE, []))
+    ongoing.take_result(RISER_1, LoadResult(error=5, read_bytes=0, reads=0))
+    assert [happened.kind for happened in finish(ongoing).happenings] == ["read-error"]
+
+
+def test_a_run_is_the_same_after_it_was_kept_as_json() -> None:
+    run = finish(add_up((StageName.ALONE, [reading(1.0, 10**9, errors=1)])))
+    assert ProofRun.model_validate_json(run.model_dump_json(by_alias=True)) == run

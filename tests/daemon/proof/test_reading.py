@@ -1,0 +1,73 @@
+"""One second as it is read from a snapshot, and whose the kernel's words are."""
+
+import dataclasses
+
+import pytest
+
+from laneproof.box.placement import arrange
+from laneproof.proof.reading import Reading, list_occurrences, read_arrangement
+from laneproof_collectors.hotplug import device_events
+from laneproof_collectors.kernel_log.reading import kernel_events
+from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
+from proven_box import RISER_3, kelp, targets
+
+TARGET = next(target for target in targets().drives if target.name == RISER_3)
+NAME = next(alias for alias in TARGET.aliases if alias == TARGET.disk.removesuffix("n1"))
+
+
+def read(snapshot: Snapshot) -> Reading:
+    return read_arrangement(arrange(kelp().build, snapshot), targets(), 1.0)
+
+
+def test_a_second_holds_every_drive_and_link_with_its_counts() -> None:
+    reading = read(kelp().snapshot)
+    drive, link = reading.drives[RISER_3], reading.links[TARGET.path]
+    assert drive.is_there
+    assert drive.celsius is not None
+    assert drive.read_bytes is not None
+    assert (link.gt_s, link.lanes) == (16.0, 4)
+    assert link.port is not None
+    assert "RxErr" in link.port
+
+
+def test_a_function_that_vanished_is_a_drive_that_is_gone() -> None:
+    snapshot = kelp().snapshot
+    assert not isinstance(snapshot.functions, Unread)
+    left = tuple(function for function in snapshot.functions if function.path != TARGET.path)
+    assert not read(dataclasses.replace(snapshot, functions=left)).drives[RISER_3].is_there
+
+
+def test_a_dead_controller_is_a_drive_that_is_gone() -> None:
+    snapshot = kelp().snapshot
+    assert not isinstance(snapshot.controllers, Unread)
+    dead = tuple(
+        dataclasses.replace(each, state="dead") if each.name == NAME else each for each in snapshot.controllers
+    )
+    assert not read(dataclasses.replace(snapshot, controllers=dead)).drives[RISER_3].is_there
+
+
+def test_without_the_list_of_functions_the_watch_has_failed() -> None:
+    reading = read(dataclasses.replace(kelp().snapshot, functions=Unread("/sys/bus/pci/devices", "denied")))
+    assert reading.failed is not None
+
+
+@pytest.mark.parametrize(
+    ("message", "kind"),
+    [
+        (f"nvme {NAME}: I/O 23 QID 4 timeout, aborting", "time-out"),
+        (f"nvme {NAME}: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10", "reset"),
+        (f"nvme {NAME}: Removing after probe failure status: -19", "gone"),
+        ("nvme nvme77: I/O 23 QID 4 timeout, aborting", None),
+    ],
+)
+def test_what_the_log_says_is_put_to_its_drive(message: str, kind: str | None) -> None:
+    """The lines are the kernel's own (drivers/nvme/host/pci.c, ``nvme_timeout``, ``nvme_warn_reset``)."""
+    found = list(list_occurrences(kernel_events([f"4,100,5000000,-;{message}"]), (), targets()))
+    assert [(each.name, each.kind) for each in found] == ([(RISER_3, kind)] if kind else [])
+
+
+def test_a_controller_that_left_is_gone() -> None:
+    event = {"ACTION": "remove", "DEVPATH": f"/devices/pci0000:00/x/nvme/{NAME}", "SUBSYSTEM": "nvme"}
+    (found,) = list_occurrences((), device_events([event]), targets())
+    assert (found.name, found.kind) == (RISER_3, "gone")
