@@ -6,11 +6,16 @@ from laneproof.commands.judgement import judge_now
 from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.findings import verdict
 
-_STATUS = {"holds": 0, "differs": 1, "unverified": 2}
+STATUS = {"holds": 0, "differs": 1, "unverified": 2}
+"""The exit status by verdict."""
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Read, judge, print; the exit status is the verdict."""
+    if arguments.follow:
+        from laneproof.commands.follow import follow
+
+        return STATUS[follow(arguments)]
     now = judge_now(arguments)
     build, snapshot, findings = now.build, now.snapshot, now.findings
     if arguments.json:
@@ -21,4 +26,4 @@ def run(arguments: argparse.Namespace) -> int:
         from laneproof.outputs.audit_text import write_audit
 
         show(write_audit(build, snapshot, findings, find_style(arguments.width)))
-    return _STATUS[verdict(findings, declared=build is not None)]
+    return STATUS[verdict(findings, declared=build is not None)]

@@ -120,15 +120,14 @@ class Now:
     findings: tuple[Finding, ...]
 
 
-def judge_now(arguments: argparse.Namespace) -> Now:
-    """Judge this machine with what its daemon knows, or the last frame of a recording by itself.
+def make_engine(arguments: argparse.Namespace) -> tuple[Engine, bool]:
+    """Make an engine with what the daemon of this machine knows, and say whether that could be read.
 
     Args:
-        arguments: `source` and `demo` name a recording, `state` the folder of the daemon's history, `build` the
-            declaration.
+        arguments: As `judge_now` takes them.
 
     Raises:
-        CommandError: An input cannot be read, or says what it may not.
+        CommandError: The declaration cannot be read, or says what it may not.
     """
     build, is_live = load_build(arguments.build, demo=arguments.demo), not (arguments.source or arguments.demo)
     engine, knows = Engine(build), False
@@ -142,6 +141,20 @@ def judge_now(arguments: argparse.Namespace) -> Now:
         except CommandError as error:
             if error.status != os.EX_NOINPUT:  # where no daemon ever ran, nothing is missing
                 _log.warning("judged without what the service knows of earlier passes: %s", error)
+    return engine, knows
+
+
+def judge_now(arguments: argparse.Namespace) -> Now:
+    """Judge this machine with what its daemon knows, or the last frame of a recording by itself.
+
+    Args:
+        arguments: `source` and `demo` name a recording, `state` the folder of the daemon's history, `build` the
+            declaration.
+
+    Raises:
+        CommandError: An input cannot be read, or says what it may not.
+    """
+    engine, knows = make_engine(arguments)
     with open_host(arguments.source, demo=arguments.demo) as host:
         snapshot = read_snapshot(host)
     findings = engine.observe(snapshot).findings

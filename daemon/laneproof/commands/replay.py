@@ -20,7 +20,7 @@ def run(arguments: argparse.Namespace) -> int:
     with open_recording(arguments.recording, demo=arguments.demo) as recording:
         for frame in judge_frames(recording.host(), engine, recording.name, may_be_empty=True):
             for change in frame.result.changes:
-                print(_as_json(change) if arguments.json else _as_text(change), flush=True)  # noqa: T201 (the output)
+                print(_as_json(change) if arguments.json else change_as_text(change), flush=True)  # noqa: T201 (the output)
     return 0
 
 
@@ -28,6 +28,7 @@ def _as_json(change: FindingChange) -> str:
     return json.dumps({"t": change.at, "change": str(change.change), "finding": change.finding.as_json()})
 
 
-def _as_text(change: FindingChange) -> str:
+def change_as_text(change: FindingChange) -> str:
+    """Write one change as a line."""
     finding = change.finding
     return f"{format_time(change.at)} {change.change:<7} {finding.severity:<8} {finding.rule}: {finding.summary}"

@@ -94,7 +94,18 @@ _MOMENT = "a recording, REC@MOMENT, an audit's JSON, or @MOMENT of the daemon's 
 # --- the commands -----------------------------------------------------------------------------------------------------
 
 COMMANDS = (
-    Command("audit", "Compare the machine with its declaration, once.", (*_COMMON, _STATE, _WIDTH)),
+    Command(
+        "audit",
+        "Compare the machine with its declaration, once.",
+        (
+            *_COMMON,
+            _STATE,
+            _WIDTH,
+            _flag(
+                "--follow", "again and again: redrawn on a terminal, a line a change elsewhere, JSON where it changed"
+            ),
+        ),
+    ),
     Command(
         "draft",
         "Write a declaration of the machine as it stands.",
