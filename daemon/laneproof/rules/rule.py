@@ -1,11 +1,13 @@
 """What a rule is: a small pure function with a name, a statement of what should hold, and the texts that explain it."""
 
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any
 
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.declaration.build import Build
-from laneproof.findings import Finding, Kind
+from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.past import NOTHING, Past
 from laneproof_collectors.snapshot import GROUPS, Snapshot
 
@@ -63,3 +65,33 @@ class Rule:
     judge: Judge
     examples: tuple[tuple[str, ...], ...] = ()
     sources: tuple[str, ...] = ()
+
+    def report(  # noqa: PLR0913 (what a finding is)
+        self,
+        *,
+        severity: Severity,
+        key: str,
+        summary: str,
+        subject: str | None = None,
+        position: str | None = None,
+        declared: str | None = None,
+        observed: str | None = None,
+        evidence: Mapping[str, Any] = MappingProxyType({}),
+        causes: tuple[Cause, ...] = (),
+        next_steps: tuple[str, ...] | None = None,
+    ) -> Finding:
+        """Make a finding of this rule; without a subject it is about its key, without steps it has the rule's."""
+        return Finding(
+            rule=self.name,
+            kind=self.kind,
+            severity=severity,
+            position=position,
+            subject=key if subject is None else subject,
+            summary=summary,
+            declared=declared,
+            observed=observed,
+            key=key,
+            evidence=evidence,
+            causes=causes,
+            next_steps=self.look_next if next_steps is None else next_steps,
+        )

@@ -13,7 +13,7 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord
 from laneproof.past.link_errors import LinkRecord
 from laneproof.past.past import Past
-from laneproof.rules.rule import Pass
+from laneproof.rules.rule import Pass, Rule
 
 HOUR, DAY = 3600.0, 86400.0
 
@@ -120,20 +120,18 @@ def watch_drive(arrangement: Arrangement, record: DriveRecord) -> Watched:
 
 
 def make_sign(  # noqa: PLR0913 (what a sign says)
-    rule: str,
+    rule: Rule,
     watched: Watched,
     *,
     severity: Severity,
     summary: str,
     observed: str,
     evidence: dict[str, Any],
-    next_steps: tuple[str, ...],
+    next_steps: tuple[str, ...] | None = None,
     follows_drive: bool = False,
 ) -> Finding:
-    """Make a finding about a watched place or, where `follows_drive`, about the drive in it."""
-    return Finding(
-        rule=rule,
-        kind=Kind.SIGN,
+    """Make a finding about a watched position or, where `follows_drive`, about the drive in it."""
+    return rule.report(
         severity=severity,
         position=watched.label,
         subject=watched.device or watched.path,

@@ -50,11 +50,8 @@ def _report_degraded(arrangement: Arrangement, array: Array, lost: int) -> Findi
         summary = f"zfs pool {array.name} is {array.state}, not {WHOLE_POOL}; 'zpool status' tells of which member"
     else:
         summary = f"{level} array {array.name} is {array.state}{_say_margin(left, has_failed=True)}{touch}"
-    return Finding(
-        rule="array-degraded",
-        kind=Kind.DIFFERS,
+    return ARRAY_DEGRADED.report(
         severity=Severity.WARNING if left else Severity.CRITICAL,
-        subject=array.name,
         key=array.name,
         summary=summary,
         declared="whole",
@@ -67,7 +64,6 @@ def _report_degraded(arrangement: Arrangement, array: Array, lost: int) -> Findi
             "further_losses_survived": left,
             "sync_action": None if array.sync_action is None else str(array.sync_action),
         },
-        next_steps=ARRAY_DEGRADED.look_next,
     )
 
 

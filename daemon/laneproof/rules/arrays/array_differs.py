@@ -38,17 +38,13 @@ def _report_missing(arrangement: Arrangement, plan: DeclaredArray, arrays: tuple
     wanted = {disk for label in plan.members for disk in _disks(arrangement, label)}
     other = next((array for array in arrays if wanted & {member.disk for member in array.members}), None)
     observed = f"no array {plan.name}" + (f"; its drives are in {other.name}" if other else "")
-    return Finding(
-        rule="array-differs",
-        kind=Kind.DIFFERS,
+    return ARRAY_DIFFERS.report(
         severity=Severity.WARNING if other else Severity.CRITICAL,
-        subject=plan.name,
         key=plan.name,
         summary=f"array {plan.name} is declared, but there is {observed}",
         declared=plan.name,
         observed=observed,
         evidence={"array": plan.name, "arrays_found": [array.name for array in arrays]},
-        next_steps=ARRAY_DIFFERS.look_next,
     )
 
 
@@ -72,17 +68,13 @@ def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Ite
             declared.append(f"members {', '.join((*plan.members, *plan.spares))}")
             observed.append(f"without {', '.join(missing)}")
     if observed:
-        yield Finding(
-            rule="array-differs",
-            kind=Kind.DIFFERS,
+        yield ARRAY_DIFFERS.report(
             severity=Severity.WARNING,
-            subject=array.name,
             key=array.name,
             summary=f"array {array.name} is {', '.join(observed)}, declared {', '.join(declared)}",
             declared=", ".join(declared),
             observed=", ".join(observed),
             evidence={"array": array.name, "unread": [str(gap) for gap in gaps]},
-            next_steps=ARRAY_DIFFERS.look_next,
         )
     elif gaps:
         yield cannot_tell("array-differs", gaps[0], about=f"array {array.name}", key=array.name)

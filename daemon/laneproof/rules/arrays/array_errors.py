@@ -76,11 +76,8 @@ def _find_statistics(arrangement: Arrangement, array: Array) -> Iterator[Said]:
 
 def _report(array: Array, said: list[Said]) -> Finding:
     words = "; ".join(text for text, _ in said)
-    return Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
+    return ARRAY_ERRORS.report(
         severity=max((severity for _, severity in said), key=lambda severity: severity.rank),
-        subject=array.name,
         key=array.name,
         summary=f"array {array.name}: {words}",
         evidence={
@@ -89,7 +86,6 @@ def _report(array: Array, said: list[Said]) -> Finding:
             "bad_block_sectors": {member.name: _plain(member.bad_block_sectors) for member in array.members},
             "error_statistics": {device: dict(counts) for device, counts in array.error_statistics.items()},
         },
-        next_steps=ARRAY_ERRORS.look_next,
     )
 
 

@@ -64,9 +64,7 @@ def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Ite
         where = places.get(disk) or f"{disk}, of no known place"
         instead = f", and none is in {' or '.join(lacking)}" if lacking else ""
         serial = drive.serial if drive and isinstance(drive.serial, str) else None
-        yield Finding(
-            rule=ELSEWHERE,
-            kind=Kind.DIFFERS,
+        yield ARRAY_MEMBER_ELSEWHERE.report(
             severity=Severity.WARNING,
             position=label,
             subject=disk,
@@ -79,7 +77,6 @@ def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Ite
             declared=", ".join((*plan.members, *plan.spares)),
             observed=where,
             evidence={"array": array.name, "disk": disk, "serial": serial, "positions_without": lacking},
-            next_steps=ARRAY_MEMBER_ELSEWHERE.look_next,
         )
 
 

@@ -47,11 +47,8 @@ def _report_rebuilding(arrangement: Arrangement, array: Array, past: Past) -> Fi
     places = name_members(arrangement, array.members)
     leave = f"; do not touch {', '.join(places)}" if places else ""
     speed = array.sync_bytes_per_second
-    return Finding(
-        rule=NAME,
-        kind=Kind.DIFFERS,
+    return ARRAY_REBUILDING.report(
         severity=Severity.NOTICE,
-        subject=array.name,
         key=array.name,
         summary=f"array {array.name} {_AT_WORK[action]}{done}{time}{leave}",
         declared="at rest",
@@ -64,7 +61,6 @@ def _report_rebuilding(arrangement: Arrangement, array: Array, past: Past) -> Fi
             "seconds_left": None if left is None else round(left),
             "do_not_touch": places,
         },
-        next_steps=ARRAY_REBUILDING.look_next,
     )
 
 

@@ -63,18 +63,13 @@ def _why_not(array: Array, checks: ArrayChecks, now: float) -> str:
 
 def _report_overdue(plan: DeclaredArray, observed: str, *, checked_at: float | None) -> Finding:
     declared = f"every {plan.scrub_every_days} day{'s' if plan.scrub_every_days != 1 else ''}"
-    return Finding(
-        rule=NAME,
-        kind=Kind.DIFFERS,
+    return ARRAY_SCRUB_OVERDUE.report(
         severity=Severity.WARNING,
-        subject=plan.name,
         key=plan.name,
         summary=f"array {plan.name} was last checked {observed}, declared {declared}",
         declared=declared,
-        # the days move on by themselves; only that it is overdue is news
         observed="longer ago" if checked_at is not None else "not seen",
         evidence={"array": plan.name, "checked_at": checked_at, "allowed_days": plan.scrub_every_days},
-        next_steps=ARRAY_SCRUB_OVERDUE.look_next,
     )
 
 

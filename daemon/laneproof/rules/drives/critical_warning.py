@@ -193,9 +193,7 @@ def _report(
 ) -> Finding:
     label = arrangement.label_of(occupant)
     words = "; ".join(text for text, _ in said)
-    return Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
+    return CRITICAL_WARNING.report(
         severity=max((severity for _, severity in said), key=lambda severity: severity.rank),
         position=label,
         subject=occupant.name,
@@ -203,7 +201,6 @@ def _report(
         summary=f"{label or occupant.name} ({occupant.name}) warns: {words}",
         observed=words,
         evidence=evidence,
-        next_steps=CRITICAL_WARNING.look_next,
     )
 
 

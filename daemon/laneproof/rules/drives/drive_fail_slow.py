@@ -48,7 +48,7 @@ def _judge_drive(past: Past, ledger: Ledger, watched: Watched, load: LoadRecord)
     severity = louder(Severity.WARNING if is_alarm else Severity.NOTICE, before.severity if before else None)
     worst = max(spell.mean_ratio for spell in spells)
     return make_sign(
-        NAME,
+        DRIVE_FAIL_SLOW,
         watched,
         severity=severity,
         summary=(
@@ -64,7 +64,6 @@ def _judge_drive(past: Past, ledger: Ledger, watched: Watched, load: LoadRecord)
             "p": surprise.p,
             "last_at": format_time(ledger.timeline.to_wall(spells[-1].ended)),
         },
-        next_steps=DRIVE_FAIL_SLOW.look_next,
         follows_drive=True,
     )
 

@@ -124,7 +124,7 @@ def _report_wear(watched: Watched, wear: _Wear, left: Remaining | NotEnough, sai
     else:
         observed = "rated life used up within 90 days" if severity is Severity.WARNING else "within a year"
     return make_sign(
-        NAME,
+        ENDURANCE_ENDING,
         watched,
         severity=severity,
         summary=f"{watched.full_name} {said}",
@@ -136,7 +136,6 @@ def _report_wear(watched: Watched, wear: _Wear, left: Remaining | NotEnough, sai
             "nearer_by": left.clock if isinstance(left, Remaining) else None,
             **describe_left(left),
         },
-        next_steps=ENDURANCE_ENDING.look_next,
         follows_drive=True,
     )
 

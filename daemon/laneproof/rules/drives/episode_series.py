@@ -124,7 +124,7 @@ def report_series(past: Past, watched: Watched, series: Series, rule: Rule, *, r
     count, last = len(series.episodes), series.last
     name = rule.name
     return make_sign(
-        name,
+        rule,
         watched,
         severity=_severity(past, watched, series, name),
         summary=_summarize(ledger, watched, series, name, resets=resets),
@@ -138,7 +138,7 @@ def report_series(past: Past, watched: Watched, series: Series, rule: Rule, *, r
             "last_episodes": [describe_episode(ledger, episode) for episode in series.episodes[-_SHOWN:]],
             **say_trial(ledger, series.trial),
         },
-        next_steps=(_IF_TAKEN_OUT, *rule.look_next) if _only_left(series) else rule.look_next,
+        next_steps=(_IF_TAKEN_OUT, *rule.look_next) if _only_left(series) else None,
     )
 
 

@@ -51,7 +51,7 @@ def _report(past: Past, watched: Watched, record: DriveRecord, times: list[tuple
     known = own if total is not None else ""
     when = format_time(ledger.timeline.to_wall(times[-1][0]))
     sign = make_sign(
-        NAME,
+        MEDIA_ERRORS_RISING,
         watched,
         severity=severity,
         summary=f"{watched.full_name}: {counted}, on {say_times(len(times), 'occasion')}{known}; last {when}",
@@ -68,7 +68,6 @@ def _report(past: Past, watched: Watched, record: DriveRecord, times: list[tuple
             "growth_p": grown.power_law.p if isinstance(grown, Growth) else None,
             "available_spare_percent": record.spare.rows[-1][2] if record.spare.rows else None,
         },
-        next_steps=MEDIA_ERRORS_RISING.look_next,
         follows_drive=True,
     )
     lost = "the drive reports data that it could not give back, which no cable and no power setting makes it do"

@@ -49,7 +49,7 @@ def _report_spare(
     ahead = f"; at the pace seen, {left.days:.0f} days are left" if isinstance(left, Remaining) else ""
     is_near = severity is Severity.WARNING
     return make_sign(
-        NAME,
+        SPARE_LOW,
         watched,
         severity=severity,
         summary=f"{watched.full_name} has {percent} % spare, its own threshold is {threshold} %{ahead}",
@@ -59,7 +59,6 @@ def _report_spare(
             "available_spare_threshold_percent": threshold,
             **describe_left(left),
         },
-        next_steps=SPARE_LOW.look_next,
         follows_drive=True,
     )
 

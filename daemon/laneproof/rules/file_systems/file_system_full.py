@@ -35,11 +35,8 @@ def _report_full(file_system: MountedFileSystem, share: float, limit: float | No
     room = "" if left is None else f", {format_bytes(left)} left"
     declared = "" if limit is None else f"; declared {limit:.0%} at most"
     severity = Severity.CRITICAL if share > _CRITICAL_ABOVE else Severity.NOTICE if limit is None else Severity.WARNING
-    return Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
+    return FILE_SYSTEM_FULL.report(
         severity=severity,
-        subject=file_system.mount,
         key=file_system.mount,
         summary=f"file system {file_system.mount} is {share:.0%} full{room}{declared}",
         declared=None if limit is None else f"at most {limit:.0%}",
@@ -51,7 +48,6 @@ def _report_full(file_system: MountedFileSystem, share: float, limit: float | No
             "available_bytes": left,
             "size_bytes": file_system.size_bytes if isinstance(file_system.size_bytes, int) else None,
         },
-        next_steps=FILE_SYSTEM_FULL.look_next,
     )
 
 

@@ -21,17 +21,13 @@ def _judge(current: Pass) -> Iterator[Finding]:
     there = {tidy(file_system.mount) for file_system in current.snapshot.file_systems}
     for mount in plans:
         if mount not in there:
-            yield Finding(
-                rule=NAME,
-                kind=Kind.DIFFERS,
+            yield FILE_SYSTEM_MISSING.report(
                 severity=Severity.CRITICAL,
-                subject=mount,
                 key=mount,
                 summary=f"file system {mount} is declared, and none of the box's disks is mounted there",
                 declared="mounted",
                 observed="not mounted",
                 evidence={"mounted": sorted(there)},
-                next_steps=FILE_SYSTEM_MISSING.look_next,
             )
 
 

@@ -44,17 +44,13 @@ def _judge(current: Pass) -> Iterator[Finding]:
 def _report_read_only(file_system: MountedFileSystem, *, was_writable: bool) -> Finding:
     before = "could be written earlier in this boot" if was_writable else "was not mounted so"
     where = f"{file_system.kind} on {file_system.device}"
-    return Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
+    return FILE_SYSTEM_READ_ONLY.report(
         severity=Severity.CRITICAL,
-        subject=file_system.mount,
         key=file_system.mount,
         summary=f"file system {file_system.mount} ({where}) turned read-only: it {before}",
         declared="writable",
         observed="read-only",
         evidence={"device": file_system.device, "kind": file_system.kind, "was_writable_in_this_boot": was_writable},
-        next_steps=FILE_SYSTEM_READ_ONLY.look_next,
     )
 
 

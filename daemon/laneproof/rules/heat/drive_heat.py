@@ -5,11 +5,11 @@ from dataclasses import replace
 from laneproof.advice import HEAT_SINK, MORE_AIR, advise
 from laneproof.evidence.heat import WARN_HEADROOM_CELSIUS, headroom, minutes_per_year
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.findings import Cause, Finding, Severity
+from laneproof.findings import Cause, Finding, Kind, Severity
 from laneproof.past.drives import DriveRecord, Rise, SeenHeat
 from laneproof.past.ledger import Ledger
 from laneproof.past.past import Past
-from laneproof.rules.sign_subjects import DAY, HOUR, Watched, louder, make_sign, say_times, stood
+from laneproof.rules.sign_subjects import DAY, HOUR, Watched, louder, say_times, stood
 
 HEAT_NAME = "overheating"
 WEEK = 7 * DAY
@@ -102,13 +102,18 @@ def judge_drive(past: Past, watched: Watched, record: DriveRecord) -> Finding | 
     if before is not None and before.observed in (_ABOVE, _CRITICAL) and observed == _NEAR:
         observed = before.observed or observed  # it cools down: the sign keeps its words until it clears
     severity = louder(severity, before.severity if before is not None else None)
-    sign = make_sign(
-        HEAT_NAME,
-        watched,
+    sign = Finding(
+        rule=HEAT_NAME,
+        kind=Kind.SIGN,
         severity=severity,
+        position=watched.label,
+        subject=watched.device or watched.path,
+        key=watched.serial or watched.path,
         summary=f"{watched.full_name} {said}",
         observed=_CRITICAL if severity is Severity.CRITICAL else observed,
         evidence={
+            "path": watched.path,
+            "serial": watched.serial or None,
             "celsius": record.celsius,
             "warning_celsius": limit,
             "critical_celsius": record.critical_celsius,
@@ -121,7 +126,6 @@ def judge_drive(past: Past, watched: Watched, record: DriveRecord) -> Finding | 
             "throttled_in_a_week": sum(throttle.by for throttle in find_throttles(record, since)),
         },
         next_steps=DRIVE_STEPS,
-        follows_drive=True,
     )
     return replace(sign, causes=_decide(sign, said, record))
 

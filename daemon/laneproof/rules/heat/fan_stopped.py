@@ -63,11 +63,8 @@ def _key(plan: DeclaredFan) -> str:
 
 
 def _report_stopped(name: str, fan: Fan, words: str, severity: Severity, *, declared: str | None) -> Finding:
-    return Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
+    return FAN_STOPPED.report(
         severity=severity,
-        subject=name,
         key=name,
         summary=f"fan {name}: {words}" + (f"; declared {declared}" if declared else ""),
         declared=declared,
@@ -77,7 +74,6 @@ def _report_stopped(name: str, fan: Fan, words: str, severity: Severity, *, decl
             "chip_minimum_rpm": fan.minimum_rpm if isinstance(fan.minimum_rpm, int) else None,
             "alarm": fan.alarm if isinstance(fan.alarm, bool) else None,
         },
-        next_steps=FAN_STOPPED.look_next,
     )
 
 

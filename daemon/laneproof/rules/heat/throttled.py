@@ -31,7 +31,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         else:
             continue
         yield make_sign(
-            NAME,
+            THROTTLED,
             watched,
             severity=Severity.NOTICE,
             summary=f"{watched.full_name} {said}",
@@ -43,7 +43,6 @@ def _judge(current: Pass) -> Iterator[Finding]:
                 "windows_cache_full": list(record.load.full),
                 "windows_cache_fresh": list(record.load.fresh),
             },
-            next_steps=THROTTLED.look_next,
             follows_drive=True,
         )
 

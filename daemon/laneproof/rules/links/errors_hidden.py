@@ -30,13 +30,12 @@ def _ends(record: LinkRecord) -> tuple[tuple[str, EndState], ...]:
 def _report_hidden(watched: Watched, hidden: list[tuple[str, EndState]], at: str) -> Finding:
     said = " and ".join(f"at {name} {STATE_WORDS[end.reporting]}" for name, end in hidden)
     return make_sign(
-        NAME,
+        ERRORS_HIDDEN,
         watched,
         severity=Severity.NOTICE,
         summary=f"correctable errors of {watched.name} were counted and are not any more, since {at}: {said}",
         observed="errors no longer counted",
         evidence={"since": at, "ends": {name: str(end.reporting) for name, end in hidden}},
-        next_steps=ERRORS_HIDDEN.look_next,
     )
 
 

@@ -31,9 +31,7 @@ def _report_above(subject: Subject, link: Link, above: Sequence[tuple[str, str]]
     because = position.link.because if position and position.link else None
     fragile = position is not None and any(part.kind in ("flexible-cable", "key-adapter") for part in position.through)
     reason = f" (because {because})" if because else ""
-    return Finding(
-        rule="link-above-limit",
-        kind=Kind.DIFFERS,
+    return LINK_ABOVE_LIMIT.report(
         severity=Severity.WARNING if because or fragile else Severity.NOTICE,
         position=subject.label,
         subject=link.address,
@@ -42,7 +40,6 @@ def _report_above(subject: Subject, link: Link, above: Sequence[tuple[str, str]]
         declared=declared,
         observed=trained,
         evidence={**gather_evidence(subject, link), "limit_because": because},
-        next_steps=LINK_ABOVE_LIMIT.look_next,
     )
 
 

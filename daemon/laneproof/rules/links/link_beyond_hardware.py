@@ -43,9 +43,7 @@ def _report_beyond(subject: Subject, link: Link, over: Sequence[Measure]) -> Fin
         for end, limit in known.items()
         if limit < (measure.declared(subject) or 0)
     )
-    return Finding(
-        rule="link-beyond-hardware",
-        kind=Kind.DIFFERS,
+    return LINK_BEYOND_HARDWARE.report(
         severity=Severity.NOTICE,
         position=subject.label,
         subject=link.address,
@@ -54,7 +52,6 @@ def _report_beyond(subject: Subject, link: Link, over: Sequence[Measure]) -> Fin
         declared=declared,
         observed=observed,
         evidence=gather_evidence(subject, link),
-        next_steps=LINK_BEYOND_HARDWARE.look_next,
     )
 
 

@@ -74,7 +74,7 @@ def _report_boots(
     reached = "nothing there at all" if last.missing else write_training(last.gt_s, last.lanes)
     usual = max((boot for boot in boots if boot not in short), key=lambda boot: (boot.gt_s, boot.lanes))
     return make_sign(
-        NAME,
+        LINK_DEGRADED_ON_SOME_BOOTS,
         watched,
         severity=Severity.WARNING if len(short) >= TWICE else Severity.NOTICE,
         summary=(
@@ -89,7 +89,6 @@ def _report_boots(
             "clean_boots_to_show_below_5_percent": clean_boots_needed(0.05),
             "declared": position.link is not None if position else False,
         },
-        next_steps=LINK_DEGRADED_ON_SOME_BOOTS.look_next,
     )
 
 

@@ -54,7 +54,7 @@ def _report_fall(ledger: Ledger, watched: Watched, falls: list[Fall]) -> Finding
     when = format_time(ledger.timeline.to_wall(last.at))
     now = "and is still there" if is_down(last, ledger) else "and has come back since"
     return make_sign(
-        NAME,
+        LINK_RETRAINED_DOWN,
         watched,
         severity=Severity.WARNING,
         summary=f"{watched.name} fell from {before} to {after} while running, at {when}, {now}",
@@ -66,7 +66,6 @@ def _report_fall(ledger: Ledger, watched: Watched, falls: list[Fall]) -> Finding
             "last_at": when,
             "still_down": is_down(last, ledger),
         },
-        next_steps=LINK_RETRAINED_DOWN.look_next,
     )
 
 

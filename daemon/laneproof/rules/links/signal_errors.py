@@ -71,7 +71,7 @@ def _report(
     link = f"{describe_rate(record.gt_s)} x{record.lanes}" if record.gt_s else "an unknown rate"
     seen = f"{watched.name}, at {link}: {standing.because}"
     finding = make_sign(
-        NAME,
+        SIGNAL_ERRORS,
         watched,
         severity=severity,
         summary=seen,

@@ -112,17 +112,13 @@ def _judge_correction(plan: DeclaredMemory, memory: Memory) -> Iterator[Finding]
 
 
 def _differs(key: str, declared: str, observed: str) -> Finding:
-    return Finding(
-        rule=NAME,
-        kind=Kind.DIFFERS,
+    return MEMORY_DIFFERS.report(
         severity=Severity.WARNING,
-        subject=key,
         key=key,
         summary=f"{key}: {observed}, declared {declared}",
         declared=declared,
         observed=observed,
         evidence={"item": key},
-        next_steps=MEMORY_DIFFERS.look_next,
     )
 
 

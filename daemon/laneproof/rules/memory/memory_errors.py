@@ -47,11 +47,8 @@ def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past
     counted = [f"{uncorrected} not corrected"] if uncorrected else []
     counted += [f"{corrected} corrected"] if corrected else []
     recent = f"; {week} of them seen in the last 7 days" if week else ""
-    yield Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
+    yield MEMORY_ERRORS.report(
         severity=severity,
-        subject=name,
         key=name,
         summary=f"memory controller {name} counted errors since the box was started: {', '.join(counted)}{recent}",
         observed="errors not corrected" if uncorrected else "corrected errors",
@@ -61,7 +58,6 @@ def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past
             "correctable_last_day": last_day,
             "up_seconds": round(snapshot.up_seconds),
         },
-        next_steps=MEMORY_ERRORS.look_next,
     )
 
 

@@ -45,11 +45,8 @@ def _judge_rate(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ...]) 
         rates = sorted({rate for module in slow if (rate := _rate_made_for(plan, module))})
         made_for = " and ".join(f"{rate} MT/s" for rate in rates)
         found = ", ".join(f"{module.locator} {module.configured_mt_s} MT/s" for module in slow)
-        yield Finding(
-            rule=NAME,
-            kind=Kind.DIFFERS,
+        yield MEMORY_SLOW.report(
             severity=Severity.NOTICE,
-            subject="memory rate",
             key="memory rate",
             summary=f"memory runs below its rating: {found}, made for {made_for}",
             declared=made_for,
@@ -65,7 +62,6 @@ def _judge_rate(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ...]) 
                 ],
                 "modules_fitted": len(modules),
             },
-            next_steps=MEMORY_SLOW.look_next,
         )
         return
     unknown = [module.locator for module in modules if module.configured_mt_s is None]
@@ -123,17 +119,13 @@ def _judge_channels(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ..
         where = ", ".join(module.locator for module in modules)
         word = "channel" if len(channels) == 1 else "channels"
         asked = "declared" if meant else "and could be on"
-        yield Finding(
-            rule=NAME,
-            kind=Kind.DIFFERS,
+        yield MEMORY_SLOW.report(
             severity=Severity.WARNING if meant else Severity.NOTICE,
-            subject="memory channels",
             key="memory channels",
             summary=f"the memory modules ({where}) are on {len(channels)} {word}, {asked} at least {wanted}",
             declared=f"{wanted} channels",
             observed=f"{len(channels)} {word}",
             evidence={"channels": list(channels), "modules": [module.locator for module in modules]},
-            next_steps=MEMORY_SLOW.look_next,
         )
 
 

@@ -104,17 +104,13 @@ def _find_apart(bond: Bond, members: list[BondMember]) -> Iterator[str | Unread]
 
 def _incomplete(plan: DeclaredBond, faults: list[str], evidence: dict[str, object]) -> Finding:
     declared = ", ".join(word for word in (plan.mode, *plan.members) if word)
-    return Finding(
-        rule=NAME,
-        kind=Kind.DIFFERS,
+    return BOND_INCOMPLETE.report(
         severity=Severity.WARNING,
-        subject=plan.name,
         key=plan.name,
         summary=f"bond {plan.name} is not whole: {'; '.join(faults)}; declared {declared or 'as there'}",
         declared=declared or None,
         observed="; ".join(faults),
         evidence=evidence,
-        next_steps=BOND_INCOMPLETE.look_next,
     )
 
 

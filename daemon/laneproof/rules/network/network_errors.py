@@ -43,11 +43,8 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def _report_errors(interface: Interface, bond: str | None, said: list[tuple[str, Severity]]) -> Finding:
-    return Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
+    return NETWORK_ERRORS.report(
         severity=max((severity for _, severity in said), key=lambda severity: severity.rank),
-        subject=interface.name,
         key=interface.name,
         summary=f"{name_port(interface, bond)}: {'; '.join(text for text, _ in said)}",
         observed="frames with errors",

@@ -45,11 +45,8 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def _report_unsteady(interface: Interface, bond: str | None, often: str, severity: Severity, *, recent: int) -> Finding:
-    return Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
+    return NETWORK_LINK_FLAPPING.report(
         severity=severity,
-        subject=interface.name,
         key=interface.name,
         summary=f"the link of {name_port(interface, bond)} was lost {often}",
         observed="comes and goes",

@@ -71,11 +71,8 @@ def _write(mbit_s: int) -> str:
 
 
 def _slow(name: str, declared: int, observed: str, evidence: Mapping[str, object], *, is_member: bool) -> Finding:
-    return Finding(
-        rule=NAME,
-        kind=Kind.DIFFERS,
+    return NETWORK_LINK_SLOW.report(
         severity=Severity.WARNING,
-        subject=name,
         key=name,
         summary=f"{name} is {observed}, declared {_write(declared)}",
         declared=_write(declared),

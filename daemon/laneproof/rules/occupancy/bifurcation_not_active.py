@@ -91,11 +91,8 @@ def _report(trouble: SplitTrouble, snapshot: Snapshot, past: Past) -> Finding:
     causes = firmware_setting(
         trouble.first.link if trouble.first else None, snapshot, past, rising_lanes=True
     ) or bridges_lost({placement.position.path: placement.label for placement in trouble.missing}, snapshot, past)
-    return Finding(
-        rule=BIFURCATION_NOT_ACTIVE.name,
-        kind=Kind.DIFFERS,
+    return BIFURCATION_NOT_ACTIVE.report(
         severity=Severity.CRITICAL if labels else Severity.WARNING,
-        subject=f"slot {trouble.name}",
         key=f"slot {trouble.name}",
         summary=f"slot {trouble.name} is declared split in {split}, but the split is not active: {observed}",
         declared=split,
@@ -108,7 +105,6 @@ def _report(trouble: SplitTrouble, snapshot: Snapshot, past: Past) -> Finding:
             "first_branch_lanes": trouble.held_lanes,
         },
         causes=causes,
-        next_steps=BIFURCATION_NOT_ACTIVE.look_next,
     )
 
 

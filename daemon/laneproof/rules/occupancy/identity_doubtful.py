@@ -69,9 +69,7 @@ def _find_changes(occupant: Occupant, ledger: Ledger) -> Iterator[str]:
 def _report(arrangement: Arrangement, occupant: Occupant, doubts: Sequence[str]) -> Finding:
     label = arrangement.label_of(occupant)
     serial = occupant.serial.strip() if isinstance(occupant.serial, str) else ""
-    return Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
+    return IDENTITY_DOUBTFUL.report(
         severity=Severity.NOTICE,
         position=label,
         subject=occupant.name,
@@ -79,7 +77,6 @@ def _report(arrangement: Arrangement, occupant: Occupant, doubts: Sequence[str])
         summary=f"{label or occupant.name} ({occupant.name}): {'; '.join(doubts)}",
         observed="; ".join(doubts),
         evidence={"path": occupant.path, "serial": serial or None, "doubts": list(doubts)},
-        next_steps=IDENTITY_DOUBTFUL.look_next,
     )
 
 

@@ -99,9 +99,7 @@ def _report_differs(
         notes.append(f"the drive declared here is in {arrangement.where(found)}")
         steps.append(moved_step(placement.label, arrangement.where(found)))
     holds = f"{placement.label} holds {observed}, declared {declared}"
-    return Finding(
-        rule=OCCUPANT_DIFFERS.name,
-        kind=Kind.DIFFERS,
+    return OCCUPANT_DIFFERS.report(
         severity=Severity.WARNING,
         position=placement.label,
         subject=occupant.name,

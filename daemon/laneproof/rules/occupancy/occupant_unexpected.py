@@ -30,9 +30,7 @@ def _report_unexpected(arrangement: Arrangement, occupant: Occupant, label: str 
     where = f"{label}, declared empty" if label else f"{occupant.path}, which is no declared position"
     moved = f"; it is declared for {home}" if home else ""
     serial = occupant.serial if isinstance(occupant.serial, str) and occupant.serial else None
-    return Finding(
-        rule=OCCUPANT_UNEXPECTED.name,
-        kind=Kind.DIFFERS,
+    return OCCUPANT_UNEXPECTED.report(
         severity=Severity.WARNING if home else Severity.NOTICE,
         position=label,
         subject=occupant.name,

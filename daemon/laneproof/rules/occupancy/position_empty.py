@@ -47,9 +47,7 @@ def _report_empty(arrangement: Arrangement, placement: Placement, slot: str | No
     elif slot is not None:
         because = f"; the split of slot {slot} is not active"
         steps = (f"See bifurcation-not-active of slot {slot} first: it explains this.", *steps)
-    return Finding(
-        rule=POSITION_EMPTY.name,
-        kind=Kind.DIFFERS,
+    return POSITION_EMPTY.report(
         severity=_how_bad(arrangement, placement, is_explained=slot is not None, is_moved=found is not None),
         position=placement.label,
         subject=placement.occupant.name if placement.occupant else path,

@@ -101,16 +101,12 @@ def _report(current: Pass, restarts: list[_Start]) -> Finding:
             f"{_BOX} started without having been shut down {often} at {when}: the watch of the boot before broke off"
             f"{f', {said}: a reset or a crash that left the drives their power' if last.asked else ''}"
         )
-    return Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
+    return RESTARTED_UNASKED.report(
         severity=Severity.NOTICE,
-        subject=_BOX,
         key=_BOX,
         summary=summary,
         observed="started without a shutdown",
         evidence={"restarts": len(restarts), "last_at": when, "drives_that_counted": list(last.counted)},
-        next_steps=RESTARTED_UNASKED.look_next,
     )
 
 

@@ -30,7 +30,7 @@ def _report(watched: Watched, rises: list[Rise], last: str) -> Finding:
     number = sum(rise.by for rise in rises)
     again = len({rise.at // (12 * HOUR) for rise in rises}) > 1
     return make_sign(
-        NAME,
+        UNSAFE_SHUTDOWNS_RISING,
         watched,
         severity=Severity.WARNING if again else Severity.NOTICE,
         summary=(
@@ -39,7 +39,6 @@ def _report(watched: Watched, rises: list[Rise], last: str) -> Finding:
         ),
         observed="loses power while the machine runs on" if again else "lost power while the machine ran on",
         evidence={"unsafe_shutdowns": number, "occasions": len(rises), "last_at": last},
-        next_steps=UNSAFE_SHUTDOWNS_RISING.look_next,
         follows_drive=True,
     )
 

@@ -52,9 +52,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def _report(group: str, name: str, open_question: str, gap: Unread) -> Finding:
-    return Finding(
-        rule=NAME,
-        kind=Kind.UNVERIFIED,
+    return READING_INCOMPLETE.report(
         severity=Severity.NOTICE,
         subject=name,
         key=group,

@@ -49,16 +49,13 @@ def _is_stuck(value: object) -> bool:
 
 
 def _report(key: str, name: str, gap: Unread) -> Finding:
-    return Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
+    return READING_STUCK.report(
         severity=Severity.NOTICE,
         subject=name,
         key=key,
         summary=f"{name} did not answer in time: {gap.why}",
         observed="no answer in time",
         evidence={"unread": str(gap)},
-        next_steps=READING_STUCK.look_next,
     )
 
 

@@ -19,11 +19,8 @@ def _judge(current: Pass) -> Iterator[Finding]:
     stays = "the last good one stays in force" if current.build else "none is in force"
     first, *more = problem.splitlines()
     others = f" (and {len(more)} more)" if more else ""
-    yield Finding(
-        rule=NAME,
-        kind=Kind.UNVERIFIED,
+    yield DECLARATION_NOT_IN_FORCE.report(
         severity=Severity.WARNING,
-        subject="declaration",
         key="declaration",
         summary=f"the declaration was not loaded, {stays}: {first}{others}",
         observed=problem,

@@ -20,16 +20,12 @@ def _judge(current: Pass) -> Iterator[Finding]:
     if not changed:
         return
     said = "; ".join(f"{name} from {change}" for name, change in changed.items())
-    yield Finding(
-        rule=NAME,
-        kind=Kind.SIGN,
+    yield FIRMWARE_CHANGED.report(
         severity=Severity.NOTICE,
-        subject=_SUBJECT,
         key=_SUBJECT,
         summary=f"{_SUBJECT} changed within a week: {said}",
         observed=said,
         evidence={"changed": changed},
-        next_steps=FIRMWARE_CHANGED.look_next,
     )
 
 

@@ -54,17 +54,13 @@ def _begins_with(release: str, wanted: str) -> bool:
 
 
 def _differs(key: str, declared: str, observed: str) -> Finding:
-    return Finding(
-        rule=NAME,
-        kind=Kind.DIFFERS,
+    return FIRMWARE_DIFFERS.report(
         severity=Severity.NOTICE,
-        subject=key,
         key=key,
         summary=f"{key} is {observed}, declared {declared}",
         declared=declared,
         observed=observed,
         evidence={"item": key},
-        next_steps=FIRMWARE_DIFFERS.look_next,
     )
 
 
@@ -86,9 +82,7 @@ def _judge_drive(placement: Placement) -> Iterator[Finding]:
         about = f"the firmware of {label}"
         yield cannot_tell(NAME, found, about=about, key=path, position=label, subject=name, declared=plan.firmware)
         return
-    yield Finding(
-        rule=NAME,
-        kind=Kind.DIFFERS,
+    yield FIRMWARE_DIFFERS.report(
         severity=Severity.NOTICE,
         position=label,
         subject=name,

@@ -39,11 +39,8 @@ def _judge(current: Pass) -> Iterator[Finding]:
     if plan is not None:
         yield from _judge_declared(plan, current.build.accept if current.build else (), current)
     for contradiction in find_contradictions(plan, current.arrangement):
-        yield Finding(
-            rule=NAME,
-            kind=Kind.DIFFERS,
+        yield POWER_SETTING_DIFFERS.report(
             severity=Severity.NOTICE,
-            subject=contradiction.what,
             key=contradiction.what,
             summary=f"{contradiction.asked}, yet {contradiction.found}",
             declared=None,
@@ -123,11 +120,8 @@ def _judge_port_power(declared: str, setting: Setting | Unread) -> Iterator[Find
 
 
 def _differs(key: str, declared: str, observed: str, summary: str, step: str) -> Finding:
-    return Finding(
-        rule=NAME,
-        kind=Kind.DIFFERS,
+    return POWER_SETTING_DIFFERS.report(
         severity=Severity.WARNING,
-        subject=key,
         key=key,
         summary=summary,
         declared=declared,
@@ -237,9 +231,7 @@ def _join(deviations: list[Deviation]) -> str:
 
 def _report_position(placement: Placement, differing: list[Deviation], causes: tuple[Cause, ...]) -> Finding:
     observed = "; ".join(str(deviation.observed) for deviation in differing)
-    return Finding(
-        rule=NAME,
-        kind=Kind.DIFFERS,
+    return POWER_SETTING_DIFFERS.report(
         severity=Severity.WARNING,
         position=placement.label,
         subject=placement.occupant.name if placement.occupant else placement.label,
