@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from laneproof.box.occupants import Occupant
 from laneproof.past.counters import fell, moved_on
 from laneproof.past.drive_load import LoadRecord
+from laneproof.past.drive_ports import DriveWays
 from laneproof.past.timeline import Timeline
 from laneproof_collectors.snapshot import HealthLog, NvmeController, SataDrive, TemperatureReading
 from laneproof_collectors.unread import Unread
@@ -174,6 +175,7 @@ class DriveRecord:
         warns: Whether it raised its own alarm of heat, by the kernel's thermometer, at the last reading.
         temperature_warned_at: When its log last warned of a temperature; 0 if never.
         load: Its load.
+        ways: The positions that lead to it, where there are several, and those that did.
         doubts: What changed in its identity that should never change: when and what.
     """
 
@@ -209,6 +211,7 @@ class DriveRecord:
     warns: bool = False
     temperature_warned_at: float = 0.0
     load: LoadRecord = field(default_factory=LoadRecord)
+    ways: DriveWays = field(default_factory=DriveWays)
     doubts: list[tuple[float, str]] = field(default_factory=list)
 
     def risen(self, counter: str, since: float = 0.0) -> list[Rise]:
@@ -391,6 +394,9 @@ class DriveBook:
             del record.paths[:-_MOST_TIMES]
         if 0.0 < record.last_at < timeline.before and timeline.now - record.last_at >= _ABSENT_SECONDS:
             record.returned_at = timeline.now
+        if isinstance(occupant.serial, str):  # only then is it known which ways lead to it
+            ways = sorted({occupant.path, *occupant.other_ways})
+            record.ways.read(ways, timeline, ran_on=record.last_at >= timeline.booted_at)
         record.last_at = timeline.now
         if key == key_of(occupant):
             record.name = occupant.name

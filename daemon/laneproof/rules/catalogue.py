@@ -20,6 +20,7 @@ from laneproof.rules.arrays.array_scrub_overdue import ARRAY_SCRUB_OVERDUE
 from laneproof.rules.drives.controller_resets import CONTROLLER_RESETS
 from laneproof.rules.drives.critical_warning import CRITICAL_WARNING
 from laneproof.rules.drives.drive_fail_slow import DRIVE_FAIL_SLOW
+from laneproof.rules.drives.drive_port_lost import DRIVE_PORT_LOST
 from laneproof.rules.drives.drops_off_bus import DROPS_OFF_BUS
 from laneproof.rules.drives.endurance_ending import ENDURANCE_ENDING
 from laneproof.rules.drives.interface_errors import INTERFACE_ERRORS
@@ -100,6 +101,7 @@ RULES: tuple[Rule, ...] = (
     READING_INCOMPLETE,
     DRIVES_HIDDEN,
     DROPS_OFF_BUS,
+    DRIVE_PORT_LOST,
     CONTROLLER_RESETS,
     SIGNAL_ERRORS,
     LINK_RETRAINED_DOWN,
