@@ -16,6 +16,10 @@ def run(arguments: argparse.Namespace) -> int:
         from laneproof.commands.follow import follow
 
         return STATUS[follow(arguments)]
+    if arguments.html:
+        from laneproof.commands.report import write_report_file
+
+        return STATUS[write_report_file(arguments)]
     now = judge_now(arguments)
     build, snapshot, findings = now.build, now.snapshot, now.findings
     if arguments.json:

@@ -215,7 +215,7 @@ def say_figures(chart: Chart, step: float) -> str:
         return _say_counter(chart, step)
     if not chart.read or chart.low is None or chart.high is None:
         return "not read"
-    now = "not read now" if chart.last is None else _say(chart.last, chart.form)
+    now = "not read now" if chart.last is None else say_value(chart.last, chart.form)
     if chart.low == chart.high:
         return now
     if chart.form in (Form.RATE, Form.LANES, Form.MBIT) and chart.last == chart.high:
@@ -228,14 +228,15 @@ def _say_counter(chart: Chart, step: float) -> str:
         return "not read"
     if not chart.gained:
         return "none"
-    whole, most = _say(chart.gained, chart.form), max(column.gained for column in chart.read)
+    whole, most = say_value(chart.gained, chart.form), max(column.gained for column in chart.read)
     busy = sum(1 for column in chart.read if column.gained)
     if busy == 1:
         return whole
-    return f"{whole}, most {_say(most, chart.form)}/{_short_length(step)}"
+    return f"{whole}, most {say_value(most, chart.form)}/{_short_length(step)}"
 
 
-def _say(value: Value, form: Form) -> str:
+def say_value(value: Value, form: Form) -> str:
+    """Write one figure with its unit."""
     if form is Form.BYTES:
         return format_bytes(int(value))
     if form is Form.MINUTES:

@@ -95,7 +95,12 @@ def write_page(facts: PageFacts) -> str:
         write_recent(facts.recent),
         write_machine(snapshot),
     ))  # fmt: skip
-    return _wrap(f"{name} {_SAID[said]}", _headline(name, said, facts, snapshot), body, facts)
+    return _wrap(f"{name} {say_verdict(said)}", _headline(name, said, facts, snapshot), body, facts)
+
+
+def say_verdict(verdict: str) -> str:
+    """Say a verdict after the box's name."""
+    return _SAID[verdict]
 
 
 def draw_icon(findings: Sequence[Finding] | None, *, declared: bool) -> str:
@@ -118,7 +123,7 @@ def _headline(name: str, said: str, facts: PageFacts, snapshot: Snapshot) -> Mar
     if not counted:
         counted = ["all is as declared, and no sign of failure was seen" if facts.build else _UNDECLARED]
     return join((
-        tag("h1", draw_mark(said), tag("span", name, class_="box"), " ", tag("span", _SAID[said]), class_=said),
+        tag("h1", draw_mark(said), tag("span", name, class_="box"), " ", tag("span", say_verdict(said)), class_=said),
         tag("p", ", ".join(counted) + ".", class_="counts", role="status"),
         tag("p", "Read ", *_age(facts), show_time(snapshot.taken_at), ". ", tag("a", "Refresh", href=""),
             class_="read"),
