@@ -37,13 +37,14 @@ class KernelEvents(NamedTuple):
     """The events since the last reading, oldest first.
 
     With them, how many records were lost before or between, and how many were read: with none, silence says nothing.
-    And when the first of these was said, seconds since boot, None where there is none.
+    And when the first and the last of these were said, by the stamps of the log's own clock, None where there is none.
     """
 
     events: tuple[TimedKernelEvent, ...]
     lost: int
     records: int = 0
     begins_up_seconds: float | None = None
+    ends_up_seconds: float | None = None
 
 
 def kernel_events(records: Iterable[str | KernelRecord]) -> tuple[TimedKernelEvent, ...]:
@@ -81,9 +82,9 @@ def read_kernel_events(host: Host) -> KernelEvents | Unread:
     answer = host.kernel_log()
     if isinstance(answer, Unread):
         return answer
-    first = parse_record(answer.records[0]) if answer.records else None
-    begins = first.up_seconds if isinstance(first, KernelRecord) else None
-    return KernelEvents(kernel_events(answer.records), answer.lost, len(answer.records), begins)
+    ends = [parse_record(answer.records[end]) for end in (0, -1)] if answer.records else [None, None]
+    begins, until = (record.up_seconds if isinstance(record, KernelRecord) else None for record in ends)
+    return KernelEvents(kernel_events(answer.records), answer.lost, len(answer.records), begins, until)
 
 
 def missed_events(

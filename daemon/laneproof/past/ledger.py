@@ -139,7 +139,7 @@ class Ledger(State):
             self.boot_times = [*self.boot_times[-100:], self.timeline.booted_at]
             if step.rebooted and self.stopped is not None:
                 self.stops = [*self.stops[-100:], (self.timeline.booted_at, self.stopped)]
-            self.kernel_sequence = -1
+            self.kernel_sequence, self.kernel_until = -1, -1.0
         self.stopped = None
         self.boots.read(snapshot, tree, self.timeline, is_new_reading="functions" in read_again)
         occupants = list(tree.drive_occupants())
@@ -161,6 +161,7 @@ class Ledger(State):
     ) -> tuple[list[PositionEvent], dict[str, int]]:
         if isinstance(kernel_events, KernelEvents):
             reported, is_log_read = kernel_events.events, kernel_events.records > 0
+            self.kernel_until = max(self.kernel_until, kernel_events.ends_up_seconds or -1.0)
         else:
             reported, is_log_read = () if isinstance(kernel_events, Unread) else tuple(kernel_events), False
         if is_log_read or any(not self.timeline.is_of_boot_before(timed.boot_id) for timed in reported):

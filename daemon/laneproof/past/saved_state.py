@@ -41,6 +41,8 @@ class State:
         stops: For boots of `boot_times` before which a watch went on, whether it was stopped in good order.
         stopped: How the watch that kept this ended: stopped in good order, or not yet; None where that is not known.
         kernel_sequence: Number of the last kernel record that was taken in, in this boot; -1 for none.
+        kernel_until: The stamp of the last kernel record that was read in this boot; -1 for none. The log's own clock
+            is not steered, and drifts from the others by minutes in months.
         noted_until: When the last note that was taken in was written, unix seconds.
         experiments: By path, what the last acceptance run showed: when, of which drive, and which features.
         loaded_until: Until when a run's own record counts the errors of the links, unix seconds.
@@ -60,6 +62,7 @@ class State:
     stops: list[tuple[float, bool]] = field(default_factory=list)
     stopped: bool | None = None
     kernel_sequence: int = -1
+    kernel_until: float = -1.0
     noted_until: float = 0.0
     experiments: dict[str, tuple[float, str, dict[str, bool]]] = field(default_factory=dict)
     loaded_until: float = 0.0

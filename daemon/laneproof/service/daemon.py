@@ -111,7 +111,7 @@ class Daemon:
         self._take_notes = take_notes
         self._ring, self._recent = ring, RecentReadings()
         self._journal = JournalReader(host, self._wake)
-        self._last_read = LastRead.of(self._engine.past.ledger.timeline)
+        self._last_read = LastRead.of(self._engine.past.ledger)
         self._early_events: list[tuple[tuple[TimedKernelEvent, ...], Clock, Mapping[str, str]]] = []
         self._began, self._lost = 0.0, 0
         self._dropped: dict[int, str] = {}  # path by number of the episode
@@ -362,7 +362,7 @@ class Daemon:
         for early in self._early_events:
             self._writer.add_kernel_events(*early)
         self._early_events.clear()
-        self._last_read = LastRead.of(self._engine.past.ledger.timeline)
+        self._last_read = LastRead.of(self._engine.past.ledger)
         self._save_state(urgent=bool(result.changes or result.episodes))
         for change in result.changes:
             self._report(change)

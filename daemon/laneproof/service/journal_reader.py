@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from queue import Empty, SimpleQueue
 from threading import Thread
 
-from laneproof.past.timeline import Timeline
+from laneproof.past.ledger import Ledger
 from laneproof_collectors.host import Host
 from laneproof_collectors.kernel_log.reading import (
     KernelEvents,
@@ -45,20 +45,34 @@ class LastRead:
 
     Attributes:
         boot_id: The boot that it was of, empty where there was none.
-        up_seconds: Until when in that boot, as the kernel stamps its messages.
+        up_seconds: The last pass in that boot, seconds since boot without sleep.
         unix_seconds: The same by the machine's clock.
+        stamp: The stamp of the last record that was read, by the log's own clock; None where it is not known. That
+            clock is not steered, and drifts from the other by minutes in months. Source: Linux
+            kernel/printk/printk.c, ``local_clock``; dmesg(1), ``--ctime``.
     """
 
     boot_id: str = ""
     up_seconds: float = 0.0
     unix_seconds: float = 0.0
+    stamp: float | None = None
 
     @classmethod
-    def of(cls, timeline: Timeline | None) -> "LastRead":
-        """Give what the ledger's time says of it."""
-        if timeline is None or not timeline.boots:
+    def of(cls, ledger: Ledger) -> "LastRead":
+        """Give what the ledger says of it."""
+        timeline = ledger.timeline
+        if not timeline.boots:
             return cls()
-        return cls(boot_id=timeline.boot_id, up_seconds=timeline.kernel_seconds, unix_seconds=timeline.wall)
+        return cls(
+            boot_id=timeline.boot_id,
+            up_seconds=timeline.kernel_seconds,
+            unix_seconds=timeline.wall,
+            stamp=ledger.kernel_until if ledger.kernel_until >= 0.0 else None,
+        )
+
+    def has(self, up_seconds: float) -> bool:
+        """Whether a record of that boot, by its stamp, was taken."""
+        return up_seconds <= (self.up_seconds if self.stamp is None else self.stamp)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,7 +133,7 @@ class JournalReader:
         goes_on, up = self._goes_on, kernel.begins_up_seconds
         if kernel.records:
             self._goes_on = False  # the run before has read up to where this one begins; from here on it is this one's
-        return bool(kernel.lost) and not (goes_on and up is not None and up <= known.up_seconds)
+        return bool(kernel.lost) and not (goes_on and up is not None and known.has(up))
 
     def ask_this_boot(self, known: LastRead, seen: Iterable[TimedKernelEvent]) -> None:
         """Ask for what this boot said after a time, and the ring did not give.
@@ -198,7 +212,7 @@ def find_new_events(
     new = [
         event
         for event, is_known in zip(given, of_known, strict=True)
-        if not is_known or event.up_seconds is None or event.up_seconds > known.up_seconds
+        if not is_known or event.up_seconds is None or not known.has(event.up_seconds)
     ]
     if boot == THIS_BOOT:
         boot_id = next((event.boot_id for event in given if event.boot_id), None)

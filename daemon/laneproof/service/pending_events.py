@@ -19,6 +19,7 @@ class PendingEvents:
         self._events: list[TimedKernelEvent] = []
         self._devices: list[DeviceEvent] = []
         self._lost = self._records = 0
+        self._ends: float | None = None
         self._gap: Unread | None = None
         self._device_gap: Unread | None = None
         self.is_urgent = False
@@ -34,6 +35,7 @@ class PendingEvents:
         if not isinstance(kernel, Unread):
             self._lost += kernel.lost
             self._records += kernel.records
+            self._ends = self._ends if kernel.ends_up_seconds is None else kernel.ends_up_seconds
         self._events = [*self._events, *logged][-MOST_EVENTS:]
         self._devices = [*self._devices, *came][-MOST_EVENTS:]
         self.is_urgent = bool(came) or any(event.event.kind not in _CAN_WAIT for event in logged)
@@ -53,11 +55,13 @@ class PendingEvents:
 
     def drain(self) -> tuple[KernelEvents | Unread, tuple[DeviceEvent, ...] | Unread]:
         """Return all that was gathered, and begin again with none."""
-        kernel: KernelEvents | Unread = KernelEvents(tuple(self._events), self._lost, self._records)
+        kernel: KernelEvents | Unread = KernelEvents(
+            tuple(self._events), self._lost, self._records, ends_up_seconds=self._ends
+        )
         if self._gap is not None and not self._events and not self._records:
             kernel = self._gap
         devices: tuple[DeviceEvent, ...] | Unread = tuple(self._devices)
         if self._device_gap is not None and not self._devices:
             devices = self._device_gap
-        self._events, self._devices, self._lost, self._records = [], [], 0, 0
+        self._events, self._devices, self._lost, self._records, self._ends = [], [], 0, 0, None
         return kernel, devices

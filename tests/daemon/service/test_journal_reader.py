@@ -4,10 +4,11 @@ import json
 import threading
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import pytest
 
-from laneproof.past.timeline import Timeline
+from laneproof.past.ledger import Ledger
 from laneproof.service import journal_reader
 from laneproof.service.journal_reader import (
     BOOT_BEFORE,
@@ -264,14 +265,24 @@ def test_only_what_the_run_before_had_read_is_not_lost() -> None:
     assert back.has_lost(KernelEvents((), 7, 10, 4999.0), known)  # in mid-run, by a clock that lags a little
 
 
-def test_what_is_known_is_the_ledgers_time_of_its_last_pass() -> None:
-    timeline = Timeline()
-    assert LastRead.of(None) == LastRead.of(timeline) == LastRead()
-    timeline.advance(taken_at=1_790_000_000.0, up_seconds=5000.0, boot_id=EARLIER)
-    assert LastRead.of(timeline) == KNOWN
+def test_what_is_known_is_the_ledgers_time_of_its_last_pass_and_the_last_stamp_that_it_read() -> None:
+    ledger = Ledger()
+    assert LastRead.of(ledger) == LastRead()
+    ledger.timeline.advance(taken_at=1_790_000_000.0, up_seconds=5000.0, boot_id=EARLIER)
+    assert LastRead.of(ledger) == KNOWN
+    ledger.kernel_until = 4970.0
+    assert LastRead.of(ledger) == replace(KNOWN, stamp=4970.0)
+
+
+# dmesg(1), --ctime: stamps of messages drift from the clock that programs read; kernel/printk/printk.c, local_clock
+@pytest.mark.parametrize("stamp", [4910.0, 5090.0])  # after months, by a minute and a half either way
+def test_a_stamp_that_drifted_is_neither_read_twice_nor_missed(stamp: float) -> None:
+    told = events(entry(stamp), entry(stamp + 0.1))
+    found = find_new_events(BOOT_BEFORE, told, replace(KNOWN, stamp=stamp))
+    assert [event.up_seconds for event in found.to_judge] == [stamp + 0.1]
 
 
 def test_after_a_suspend_it_is_known_by_the_clock_that_stamps_messages() -> None:
-    timeline = Timeline()
-    timeline.advance(taken_at=1_790_000_000.0, up_seconds=36_000.0, boot_id=EARLIER, monotonic_seconds=7200.0)
-    assert LastRead.of(timeline).up_seconds == 7200.0
+    ledger = Ledger()
+    ledger.timeline.advance(taken_at=1_790_000_000.0, up_seconds=36_000.0, boot_id=EARLIER, monotonic_seconds=7200.0)
+    assert LastRead.of(ledger).up_seconds == 7200.0
