@@ -75,9 +75,13 @@ class Database:
         self.locked_out = False
         """Whether another process writes to the file."""
         self._lock = -1
+        self._identity: tuple[int, int] | None = None
+        self._ahead: dict[str, tuple[int, int] | None] = {}  # the files of what is written ahead
         self._is_copy = False  # whether what is in memory holds all that the file holds
         self._writes_in_memory = 0
         self.connection = _open_memory() if self.in_memory else self._open_or_do_without()
+        if not self.in_memory:
+            self._note_files()
 
     def write(self, work: Work) -> Written:
         """Do one transaction; where the file fails, in memory instead.
@@ -89,7 +93,11 @@ class Database:
             sqlite3.Error: The statements themselves are at fault, or memory is; nothing of them was done.
         """
         if self.in_memory and self.path != IN_MEMORY:
-            self._try_the_file_again()
+            self._writes_in_memory += 1
+            if self._writes_in_memory % RETRY_AFTER_WRITES == 0:
+                self._try_the_file_again()
+        elif not self.in_memory and _identify(self.path) != self._identity and not self._follow_loss():
+            return Written.STARTED_OVER
         try:
             _transact(self.connection, work)
         except sqlite3.Error as error:
@@ -110,6 +118,7 @@ class Database:
         try:
             self._set_aside(error)
             self.connection = _open_file(self.path)
+            self._note_files()
         except (OSError, sqlite3.Error) as second:
             _log.warning("history is kept in memory only, for %s cannot be used: %s", self.path, _why(second))
             self._leave_the_file(copy=False)
@@ -117,9 +126,7 @@ class Database:
     def close(self) -> None:
         """Close it; the write-ahead log is folded into the file."""
         self.connection.close()
-        if self._lock >= 0:
-            os.close(self._lock)
-            self._lock = -1
+        self._give_up_lock()
 
     # --- opening --------------------------------------------------------------------------------------------------
 
@@ -146,6 +153,16 @@ class Database:
             raise OSError(error.errno, "another laneproof writes to it") from error
         self._lock = descriptor
 
+    def _note_files(self) -> None:
+        """Note which files are open, to find them removed or replaced."""
+        self._identity = _identify(self.path)
+        self._ahead = {name: _identify(name) for name in (f"{self.path}-wal", f"{self.path}-shm")}
+
+    def _give_up_lock(self) -> None:
+        if self._lock >= 0:
+            os.close(self._lock)
+            self._lock = -1
+
     def _open_or_set_aside(self) -> sqlite3.Connection:
         try:
             return _open_file(self.path)
@@ -171,6 +188,23 @@ class Database:
         _transact(self.connection, work)
         return Written.YES
 
+    def _follow_loss(self) -> bool:
+        """The file was removed, or another one put in its place: all that it held is still open, and is written again.
+
+        What went on into a file that nobody can reach any more would be lost with the process.
+
+        Returns:
+            Whether what it held could be read.
+        """
+        _log.error("%s was removed or replaced while it was in use", self.path)
+        is_whole = self._leave_the_file(copy=True)
+        for name, mine in self._ahead.items():  # else they would be taken for the other file's
+            if mine is not None and _identify(name) == mine:
+                Path(name).unlink(missing_ok=True)
+        self._give_up_lock()  # it may be gone as well, and then keeps nobody out
+        self._try_the_file_again()
+        return is_whole
+
     def _leave_the_file(self, *, copy: bool) -> bool:
         """Go on in memory, with all that the file holds where that can be read; whether it could."""
         memory = sqlite3.connect(IN_MEMORY, isolation_level=None, check_same_thread=False)
@@ -186,14 +220,12 @@ class Database:
         return self._is_copy
 
     def _try_the_file_again(self) -> None:
-        """Take all that was kept in memory back to the file, once in a while."""
-        self._writes_in_memory += 1
-        if self._writes_in_memory % RETRY_AFTER_WRITES:
-            return
+        """Take all that was kept in memory back to the file."""
         try:
             self._take_lock()
             before = ""
-            if not self._is_copy and Path(self.path).exists():
+            there = _identify(self.path)
+            if there is not None and not (self._is_copy and there == self._identity):
                 before = f"; what it held was never read and is set aside as {set_aside(self.path)}"
             file = _open_file(self.path)
             try:
@@ -206,7 +238,17 @@ class Database:
             return
         self.connection.close()
         self.connection, self.in_memory = file, False
+        self._note_files()
         _log.warning("history is written to %s again%s", self.path, before or "; nothing was lost")
+
+
+def _identify(path: str) -> tuple[int, int] | None:
+    """Give what tells a file from every other one; None where there is none, or it cannot be seen."""
+    try:
+        status = Path(path).stat()
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino
 
 
 def open_to_read(path: str) -> sqlite3.Connection:

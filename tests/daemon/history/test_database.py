@@ -2,7 +2,9 @@
 
 import errno
 import logging
+import shutil
 import sqlite3
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -195,6 +197,43 @@ def test_a_full_disk_moves_the_history_to_memory_and_back(path: str, caplog: pyt
     assert _stored(path) == sorted(["before", "large", *(f"later {number:02}" for number in range(RETRY_AFTER_WRITES))])
     assert ["disk is full" in line for line in caplog.messages] == [True, False]
     assert "nothing was lost" in caplog.messages[1]
+
+
+def _remove(path: str) -> None:
+    for file in Path(path).parent.glob("*"):
+        file.unlink()
+
+
+def _remove_folder(path: str) -> None:
+    shutil.rmtree(Path(path).parent)
+
+
+def _replace(path: str) -> None:
+    other = Database(f"{path}.other")
+    other.write(_save("another's"))
+    other.close()
+    Path(f"{path}.other").rename(path)
+
+
+@pytest.mark.parametrize("act", [_remove, _remove_folder, _replace, lambda path: Path(path).unlink()])
+def test_a_file_that_was_removed_or_replaced_is_written_again_whole_at_the_next_commit(
+    path: str, caplog: pytest.LogCaptureFixture, act: Callable[[str], None]
+) -> None:
+    opened = Database(path)
+    for name in ("first", "second"):
+        opened.write(_save(name))
+    act(path)
+    assert opened.write(_save("third")) is Written.YES
+    assert not opened.in_memory
+    assert _stored(path) == ["first", "second", "third"]
+    assert "was removed or replaced while it was in use" in caplog.text
+    held = Database(path)
+    assert held.locked_out  # it is the one writer still
+    held.close()
+    opened.close()
+    assert _stored(path) == ["first", "second", "third"]
+    if act is _replace:
+        assert _stored(f"{path}.set-aside-1") == ["another's"]
 
 
 def test_a_file_that_turned_read_only_moves_the_history_to_memory(path: str, caplog: pytest.LogCaptureFixture) -> None:
