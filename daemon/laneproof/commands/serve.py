@@ -5,6 +5,7 @@ import dataclasses
 import errno
 import logging
 import os
+import queue
 import socket
 import sqlite3
 import time
@@ -12,6 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
 from functools import partial
 from pathlib import Path
+from threading import Thread
 
 from laneproof import __version__
 from laneproof.commands.box_past import BoxPast, load_ledger
@@ -48,6 +50,8 @@ from laneproof_collectors.host import LiveHost
 _log = logging.getLogger(__name__)
 
 EVIDENCE = "evidence"
+OPEN_SECONDS = 20.0
+"""How long the history may take to open: the check of a large one takes a second or two."""
 RECENT_SECONDS = 90 * 86400.0
 """How far back changes of findings are looked for to be shown again after a restart."""
 
@@ -88,7 +92,9 @@ def run(arguments: argparse.Namespace) -> int:
         server.close()
     finally:
         daemon.close()
-    return 0
+    if daemon.starts_again:
+        raise CommandError("the history answers again; the service is to be started with it", status=os.EX_TEMPFAIL)
+    return os.EX_OK
 
 
 def read_token(path: str) -> str:
@@ -149,8 +155,8 @@ def make_daemon(build_path: str | None, settings: Settings, state: str, *, witho
         CommandError: A named declaration is missing or wrong and none is kept of it, or the state's folder cannot be
             made.
     """
-    store = _open_store(_find_history(state))
-    engine, recent = _go_on_or_end(store, state)
+    opening = _Opening(state)
+    store, engine, recent = opening.wait()
     try:
         declaration = _take_out(build_path) if without_declaration else _follow(build_path, store)
     except CommandError:
@@ -165,7 +171,7 @@ def make_daemon(build_path: str | None, settings: Settings, state: str, *, witho
     )
 
     writer = BackgroundWriter(store)
-    return Daemon(
+    daemon = Daemon(
         LiveHost(),
         declaration,
         writer=writer,
@@ -175,6 +181,9 @@ def make_daemon(build_path: str | None, settings: Settings, state: str, *, witho
         take_notes=partial(writer.take_notes, Inbox(state)),
         ring=EvidenceRing(settings.evidence or str(Path(state) / EVIDENCE)),
     )
+    if opening.is_late:
+        opening.restart_when_open(daemon)
+    return daemon
 
 
 def _follow(build_path: str | None, store: Store) -> DeclarationFile:
@@ -200,6 +209,59 @@ def _take_out(build_path: str | None) -> DeclarationFile:
     except CommandError:
         text = ""
     return DeclarationFile("", lambda _: None, kept=Kept(out_of_force=text))
+
+
+_Opened = tuple[Store, Engine, tuple[FindingChange, ...]]
+
+
+class _Opening:
+    """Opens the history in a thread of its own: a folder that hangs, its drive gone, must not hold up the watch."""
+
+    def __init__(self, state: str) -> None:
+        self._state = state
+        self._outcome: queue.SimpleQueue[_Opened | BaseException] = queue.SimpleQueue()
+        self.is_late = False
+        Thread(target=self._open, name="open", daemon=True).start()
+
+    def _open(self) -> None:
+        try:
+            store = _open_store(_find_history(self._state))
+            self._outcome.put((store, *_go_on_or_end(store, self._state)))
+        except BaseException as error:  # noqa: BLE001 (raised again by who waits)
+            self._outcome.put(error)
+
+    def wait(self) -> _Opened:
+        """Give the history, or one in memory where it does not open in time.
+
+        Raises:
+            CommandError: It cannot be opened.
+        """
+        try:
+            outcome = self._outcome.get(timeout=OPEN_SECONDS)
+        except queue.Empty:
+            self.is_late = True
+            _log.error(
+                "%s has not answered for %.0f s: what is found is kept in memory until it does, and then the service "
+                "starts again with it",
+                self._state,
+                OPEN_SECONDS,
+            )
+            store = Store.open(":memory:")
+            return store, *go_on(store)
+        if isinstance(outcome, BaseException):
+            raise outcome
+        return outcome
+
+    def restart_when_open(self, daemon: Daemon) -> None:
+        """Let the service start again once the history has answered after all."""
+
+        def follow() -> None:
+            outcome = self._outcome.get()
+            if not isinstance(outcome, BaseException):
+                outcome[0].close()
+            daemon.stop(starts_again=True)
+
+        Thread(target=follow, name="open-late", daemon=True).start()
 
 
 def _open_store(file: str) -> Store:

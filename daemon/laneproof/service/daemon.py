@@ -118,13 +118,18 @@ class Daemon:
         self._saved_at = float("-inf")
         self._wake_read, self._wake_write = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self._closing = RLock()  # a signal may come while the loop itself is waking
-        self._stopping = self._reload_wanted = self._closed = False
+        self._stopping = self._reload_wanted = self._closed = self.starts_again = False
         self.status = DaemonStatus(recent=tuple(recent)[: -MOST_RECENT - 1 : -1])
 
     # --- what may be called from elsewhere (signal handlers, other threads) ---------------------------------------
 
-    def stop(self) -> None:
-        """End `run` soon."""
+    def stop(self, *, starts_again: bool = False) -> None:
+        """End `run` soon.
+
+        Args:
+            starts_again: Whether the service is to be started again at once.
+        """
+        self.starts_again = starts_again
         self._stopping = True
         self._wake()
 

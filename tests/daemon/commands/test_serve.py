@@ -10,6 +10,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 import urllib.error
 import urllib.request
@@ -20,6 +21,7 @@ from typing import Any
 import pytest
 
 from laneproof.cli import main
+from laneproof.commands import serve
 from laneproof.commands.errors import CommandError
 from laneproof.commands.serve import HISTORY, go_on, make_daemon
 from laneproof.engine import STATE_NAME
@@ -353,6 +355,34 @@ def test_a_history_that_the_machine_cannot_read_now_is_left_as_it_is(
         make_daemon(None, Settings(), str(tmp_path))
     assert (tmp_path / HISTORY).read_bytes() == content
     assert [file.name for file in tmp_path.glob("*aside*")] == []
+
+
+def test_a_folder_that_hangs_does_not_hold_up_the_watch_and_is_gone_on_with_once_it_answers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    answers, open_store = threading.Event(), serve._open_store
+
+    def hang(file: str) -> Store:
+        answers.wait(PATIENCE_SECONDS)
+        return open_store(file)
+
+    monkeypatch.setattr(serve, "_open_store", hang)
+    monkeypatch.setattr(serve, "OPEN_SECONDS", 0.05)
+    daemon = make_daemon(None, Settings(), str(tmp_path))
+    try:
+        assert "has not answered" in caplog.text
+        watch = threading.Thread(target=daemon.run)
+        watch.start()
+        end = time.monotonic() + PATIENCE_SECONDS
+        while daemon.status.last_pass is None and time.monotonic() < end:
+            time.sleep(0.05)
+        assert daemon.status.last_pass is not None
+        answers.set()
+        watch.join(PATIENCE_SECONDS)
+        assert daemon.starts_again
+    finally:
+        daemon.close()
+    make_daemon(None, Settings(), str(tmp_path)).close()  # the late one has let go of it
 
 
 @pytest.fixture(scope="module")

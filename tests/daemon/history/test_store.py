@@ -7,10 +7,12 @@ import subprocess
 import sys
 import textwrap
 import threading
+import time
 from pathlib import Path
 
 import pytest
 
+from killed_writer import kill_many
 from laneproof.engine import Engine
 from laneproof.findings import Change
 from laneproof.history.history import History
@@ -297,3 +299,7 @@ def test_a_writer_that_is_killed_leaves_a_whole_file(path: str, after_lines: int
     (series,) = store.read_series(drive="FN0001", names=("media_errors",))
     assert series.gained == series.last
     store.close()
+
+
+def test_a_writer_that_is_killed_at_any_moment_loses_nothing(tmp_path: Path) -> None:
+    assert kill_many(tmp_path, kills=8, seed=time.time_ns()) > 0
