@@ -18,7 +18,7 @@ VM_PACKAGES="qemu-system-x86 busybox-static kmod cpio util-linux pciutils udev i
 BROWSER_PACKAGES="chromium"
 SERVICE_PACKAGES="prometheus prometheus-alertmanager systemd"
 # What is installed, read by what will read it.
-INSTALL_PACKAGES="python3-venv man-db zsh fish"
+INSTALL_PACKAGES="python3-venv man-db zsh fish lintian rpm"
 # Where another Python can matter: files, SQLite, threads, arguments, JSON. The rest is arithmetic on plain values.
 INTERPRETER_TESTS="tests/collectors tests/contracts tests/daemon/commands tests/daemon/declaration tests/daemon/history
     tests/daemon/outputs tests/daemon/service tests/daemon/test_cli.py tests/test_docs.py"

@@ -1,6 +1,8 @@
-"""What packaging/install.sh makes, below a folder: built once, for all tests that look at it."""
+"""What packaging/ builds: an installed tree and packages, made once for all tests that look at them."""
 
+import atexit
 import os
+import shutil
 import subprocess
 from functools import cache
 from pathlib import Path
@@ -9,7 +11,8 @@ from tempfile import mkdtemp
 import pytest
 
 CHECKOUT = Path(__file__).resolve().parents[1]
-PREFIX, SYSTEM = "opt/laneproof", "usr/local"
+PREFIX, SYSTEM, SETTINGS = "opt/laneproof", "usr/local", "etc/laneproof/service.toml"
+OWN_SETTINGS = "port = 7800 # ours\n"
 
 
 def install(root: Path, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
@@ -25,10 +28,33 @@ def install(root: Path, *arguments: str, **environment: str) -> subprocess.Compl
 
 @cache
 def make_tree() -> Path:
-    """Give the folder with an installed laneproof; skip where Python's packages cannot be had."""
-    root = Path(mkdtemp(prefix="laneproof-tree-"))
-    done = install(root)
+    """Give the folder with an installed laneproof, an older one having been there; skip where it cannot be built."""
+    root = _make_folder()
+    old = [f"{PREFIX}/old.py", f"{SYSTEM}/share/doc/laneproof/old/old.md"]
+    texts = dict.fromkeys(old, "") | {f"{PREFIX}/installed-files": f"/{old[1]}\n", SETTINGS: OWN_SETTINGS}
+    for name, text in texts.items():
+        (root / name).parent.mkdir(parents=True, exist_ok=True)
+        (root / name).write_text(text)
+    _check(install(root))
+    return root
+
+
+@cache
+def make_packages() -> Path:
+    """Give the folder with what package.sh makes; skip where it cannot be built."""
+    out = _make_folder()
+    command = ["sh", str(CHECKOUT / "packaging/package.sh"), str(out)]
+    _check(subprocess.run(command, capture_output=True, text=True, check=False))
+    return out
+
+
+def _make_folder() -> Path:
+    folder = Path(mkdtemp(prefix="laneproof-built-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
+
+
+def _check(done: subprocess.CompletedProcess[str]) -> None:
     if "could not be fetched" in done.stderr or "needs Python" in done.stderr:
         pytest.skip(done.stderr.strip())
     assert done.returncode == 0, done.stderr
-    return root

@@ -38,6 +38,15 @@ WARNED = "0000:00/05.0/00.0/00.0"
 REFILLED = "0000:00/05.0/00.0/01.0"
 """The path of the position whose drive makes room for that one."""
 
+NEW_BOX = Machine(
+    ports=(RootPort(name="riser-1", address="4.0", slot=1), RootPort(name="riser-2", address="4.1", slot=2)),
+    drives=(
+        Drive(name="hydro-1", serial="TIDE-0001", port="riser-1"),
+        Drive(name="hydro-2", serial="TIDE-0002", port="riser-2"),
+    ),
+)
+"""A box on its first day: nothing is installed yet."""
+
 WHOLE_BOX = Machine(
     ports=(
         *(RootPort(name=f"array-{number}", address=f"4.{number}", slot=number) for number in range(1, 5)),

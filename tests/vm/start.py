@@ -42,13 +42,8 @@ def start_systemd(command: list[str], kernel: Kernel, modules: tuple[str, ...]) 
     """
     python, libraries = _python_for_services()
     call = "import sys; from laneproof.cli import main; sys.exit(main())"
-    return f"""\
-{_prepare(kernel, modules)}
-: > /etc/fstab
-rm -rf /etc/systemd/system /etc/systemd/network
-mkdir -p /etc/systemd/system /etc/tmpfiles.d /etc/laneproof {SERVICE_CHECKOUT} {SERVICE_PYTHON}
-rm -f /.dockerenv # a container's mark is the host's, not this machine's
-ln -sf /dev/null /etc/tmpfiles.d/tmp.conf # it would empty the host's temporary folders, one slow file at a time
+    install = f"""\
+mkdir -p /etc/laneproof {SERVICE_CHECKOUT} {SERVICE_PYTHON}
 mount --bind {shlex.quote(str(CHECKOUT))} {SERVICE_CHECKOUT}
 mount --bind {shlex.quote(sys.base_prefix)} {SERVICE_PYTHON}
 cat > /usr/bin/laneproof <<'END'
@@ -58,7 +53,24 @@ export LD_LIBRARY_PATH={SERVICE_PYTHON}/lib # a Python built as a shared library
 exec {shlex.quote(python)} -c '{call}' "$@"
 END
 chmod 755 /usr/bin/laneproof
-cp {SERVICE_CHECKOUT}/systemd/*.service /etc/systemd/system/
+cp {SERVICE_CHECKOUT}/systemd/*.service /etc/systemd/system/"""
+    return _start_systemd(command, kernel, modules, install)
+
+
+def start_systemd_alone(command: list[str], kernel: Kernel, modules: tuple[str, ...]) -> str:
+    """Start the host's systemd without laneproof, which the program installs itself."""
+    return _start_systemd(command, kernel, modules, "rm -rf /etc/laneproof /var/lib/laneproof /opt/laneproof")
+
+
+def _start_systemd(command: list[str], kernel: Kernel, modules: tuple[str, ...], install: str) -> str:
+    return f"""\
+{_prepare(kernel, modules)}
+: > /etc/fstab
+rm -rf /etc/systemd/system /etc/systemd/network
+mkdir -p /etc/systemd/system /etc/tmpfiles.d
+rm -f /.dockerenv # a container's mark is the host's, not this machine's
+ln -sf /dev/null /etc/tmpfiles.d/tmp.conf # it would empty the host's temporary folders, one slow file at a time
+{install}
 cat > /etc/systemd/system/steps.service <<'END'
 [Unit]
 Description=The test's program

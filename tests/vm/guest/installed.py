@@ -1,0 +1,102 @@
+"""Runs in a machine with a real systemd and nothing of laneproof: installs the package, and lives with it."""
+
+import sys
+from pathlib import Path
+from typing import Any
+
+from vm.guest.served import fetch
+from vm.guest.service import run, unit
+from vm.guest.steps import Steps, wait_until
+
+BUILD, SETTINGS = Path("/etc/laneproof/build.toml"), Path("/etc/laneproof/service.toml")
+OTHER_ADDRESS = "192.168.7.2"
+OTHER = f"http://{OTHER_ADDRESS}:7800"
+BOOK = Path("/run/dpkg")
+# A book of its own: that of the host names a hundred thousand files, and its triggers renew the index of all manuals.
+DPKG = ("dpkg", f"--admindir={BOOK}", "--force-depends", "--force-unsafe-io")
+PLACES = (
+    "/usr/bin/laneproof", "/usr/lib/laneproof", "/usr/lib/systemd/system/laneproof.service",
+    "/etc/laneproof/build.toml", "/etc/laneproof/service.toml", "/etc/laneproof",
+    "/var/lib/laneproof/history.db", "/var/lib/laneproof",
+    "/etc/systemd/system/laneproof.service.d", "/etc/systemd/system/multi-user.target.wants/laneproof.service",
+)  # fmt: skip
+NOTE = "the blue cable is new"
+
+
+def settle() -> None:
+    wait_until(lambda: unit()["ActiveState"] != "activating", seconds=60, pause=0.2)
+
+
+def there() -> list[str]:
+    return [place for place in PLACES if Path(place).exists() or Path(place).is_symlink()]
+
+
+def install(facts: dict[str, Any], package: str) -> None:
+    for folder in ("info", "updates", "triggers"):
+        (BOOK / folder).mkdir(parents=True, exist_ok=True)
+    (BOOK / "status").touch()
+    facts["dpkg"] = run(*DPKG, "-i", package)
+    facts["unit"] = unit()
+
+
+def setup(facts: dict[str, Any]) -> None:
+    facts["setup"] = run("laneproof", "setup", "--yes")
+    facts["enabled"] = run("systemctl", "is-enabled", "laneproof.service")["out"].strip()
+    facts["unit"] = unit()
+    facts["answers"] = {path: fetch(path) for path in ("/ready", "/metrics", "/api/v1/audit")}
+    facts["build"] = BUILD.read_text()
+
+
+def listen_elsewhere(facts: dict[str, Any]) -> None:
+    run("ip", "link", "set", "lo", "up")
+    run("ip", "address", "add", f"{OTHER_ADDRESS}/32", "dev", "lo")
+    wish = ("--listen", f"{OTHER_ADDRESS}:7800", "--allow", "192.168.7.0/24")
+    facts["note"] = run("laneproof", "note", "box", NOTE)
+    facts["setup"] = run("laneproof", "setup", "--yes", *wish)
+    facts["unit"] = unit()
+    facts["allowed"] = run("systemctl", "show", "laneproof.service", "-p", "IPAddressAllow", "-p", "SocketBindAllow")
+    facts["answers"] = {address: fetch("/ready", address)["status"] for address in (OTHER, "http://127.0.0.1:7766")}
+
+
+def upgrade(facts: dict[str, Any], package: str) -> None:
+    install(facts, package)
+    settle()
+    facts["unit"] = unit()
+    facts["ready"] = fetch("/ready", OTHER)["status"]
+    facts["build"] = BUILD.read_text()
+    facts["events"] = run("laneproof", "events", "--json")
+
+
+def set_wrongly(facts: dict[str, Any]) -> None:
+    """Give the service settings that it cannot take: another start would end the same."""
+    good = SETTINGS.read_text()
+    SETTINGS.write_text(good + "\nno_such_key = 1\n")
+    facts["start"] = run("systemctl", "restart", "laneproof.service")
+    facts["unit"] = unit()
+    SETTINGS.write_text(good)
+
+
+def main() -> None:
+    old, new = sys.argv[1:]
+    steps = Steps()
+    with steps.fenced("install") as facts:
+        install(facts, old)
+    with steps.fenced("setup") as facts:
+        setup(facts)
+    with steps.fenced("listen") as facts:
+        listen_elsewhere(facts)
+    with steps.fenced("upgrade") as facts:
+        upgrade(facts, new)
+    with steps.fenced("wrong") as facts:
+        set_wrongly(facts)
+    for name, option in (("remove", "-r"), ("purge", "-P")):
+        with steps.fenced(name) as facts:
+            facts["before"] = there()
+            facts["dpkg"] = run(*DPKG, option, "laneproof")
+            facts["there"] = there()
+            facts["known"] = run("systemctl", "cat", "laneproof.service")["status"]
+    steps.say("end")
+
+
+if __name__ == "__main__":
+    main()
