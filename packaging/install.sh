@@ -105,7 +105,7 @@ END
     run "the program could not be compiled" "$PYTHON" -m compileall -q --invalidation-mode unchecked-hash \
         -s "$work/tree" "$packages"
 
-    cp -R "$checkout"/docs/*.md "$checkout/docs/decisions" "$checkout/docs/declaration.schema.json" "$share/doc/laneproof"
+    cp -R "$checkout/docs/." "$share/doc/laneproof"
     cp "$checkout/LICENSE" "$share/doc/laneproof"
     mkdir -p "$share/laneproof" "$work/tree$SYSTEM/bin" "$work/tree$SYSTEM/lib/systemd/system"
     cp -R "$checkout/packaging/prometheus" "$share/laneproof"
