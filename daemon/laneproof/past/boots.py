@@ -1,7 +1,7 @@
 """Boots that were seen, and what each port aimed at and could do in the last boot with another BIOS."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from laneproof.box.topology import Topology
 from laneproof.changes.change import is_same
@@ -73,13 +73,7 @@ class BootBook:
             earlier = self.boots[-2] if len(self.boots) > 1 else None
             if earlier is not None and is_other_bios(earlier, boot):
                 self.earlier_limits = dict(self.limits)
-            self.boots[-1] = Boot(
-                boot_id=last.boot_id,
-                first_seen_at=last.first_seen_at,
-                bios_version=boot.bios_version,
-                bios_date=boot.bios_date,
-                kernel_release=boot.kernel_release,
-            )
+            self.boots[-1] = replace(boot, first_seen_at=last.first_seen_at)
 
 
 def is_other_bios(earlier: Boot, later: Boot) -> bool:
