@@ -79,7 +79,7 @@ def test_name_leads_to_its_position(name: str, path: str, known_as: str) -> None
 
 
 def test_array_stands_for_all_its_members() -> None:
-    assert [(one.path, one.known_as) for one in find_drives("md0", BUILD, snapshot())] == [
+    assert [(position.path, position.known_as) for position in find_drives("md0", BUILD, snapshot())] == [
         (A, "member 0 of md0"),
         (B, "member 1 of md0"),
     ]
@@ -146,8 +146,8 @@ def test_what_is_known_of_a_position_is_gathered() -> None:
     made = replace(snapshot(), file_systems=mounts, slots=slots)
     found = describe_position(A, BUILD, made)
     assert (found.name, found.board_names) == ("riser-1", ("M2_1",))
-    assert [(one.array.name, one.member.slot) for one in found.memberships] == [("md0", 0)]
-    assert [one.mount for one in found.file_systems] == ["/srv"]
+    assert [(member.array.name, member.member.slot) for member in found.memberships] == [("md0", 0)]
+    assert [mounted.mount for mounted in found.file_systems] == ["/srv"]
     assert [link.path for link in found.way] == [A]
     assert describe_position(B, BUILD, made).file_systems == ()
 
@@ -192,7 +192,7 @@ def test_link_names_are_those_that_udev_makes() -> None:
 @given(st.text(max_size=40))
 def test_any_text_is_found_or_refused_in_one_line(name: str) -> None:
     try:
-        found = [one.name for one in find_drives(name, BUILD, snapshot())]
+        found = [position.name for position in find_drives(name, BUILD, snapshot())]
     except UnknownNameError as error:
         found = [str(error)]
     assert all(found)

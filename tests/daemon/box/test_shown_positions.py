@@ -6,7 +6,7 @@ from troubled_box import make_snapshot
 
 
 def test_positions_are_in_the_order_of_their_paths_with_the_ports_on_the_way() -> None:
-    paths = [one.path for one in list_positions(None, make_snapshot())]
+    paths = [position.path for position in list_positions(None, make_snapshot())]
     assert paths == ["0000:00/01.1", "0000:00/01.2", "0000:00/02.1", "0000:00/02.1/00.0", "0000:00/02.1/00.0/00.0"]
 
 
@@ -19,9 +19,9 @@ def test_a_declared_position_is_listed_though_nothing_is_there() -> None:
 
 def test_what_is_no_drive_and_not_declared_is_left_out() -> None:
     snapshot = kelp_box(1).with_port("0000:00/03.0").with_device("0000:00/03.0", class_code=NETWORK).snapshot()
-    assert [one.path for one in list_positions(None, snapshot)] == ["0000:00/01.1"]
+    assert [position.path for position in list_positions(None, snapshot)] == ["0000:00/01.1"]
     build = declare('[[position]]\nlabel = "uplink"\npath = "0000:00/03.0"')
-    assert [one.label for one in list_positions(build, snapshot)] == [None, "uplink"]
+    assert [position.label for position in list_positions(build, snapshot)] == [None, "uplink"]
 
 
 def test_a_drive_with_no_bridge_above_it_is_a_position_of_its_own() -> None:
@@ -32,14 +32,14 @@ def test_a_drive_with_no_bridge_above_it_is_a_position_of_its_own() -> None:
 
 def test_a_drive_on_a_controller_hangs_below_it() -> None:
     box = Box().with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-3")
-    positions = {one.path: one for one in list_positions(None, box.snapshot())}
+    positions = {position.path: position for position in list_positions(None, box.snapshot())}
     assert set(positions) == {"0000:00/17.0", "0000:00/17.0/ata-3"}
     assert positions["0000:00/17.0/ata-3"].occupant is not None
     assert positions["0000:00/17.0/ata-3"].trained is None
 
 
 def test_a_switch_cards_own_bridges_are_marked_as_having_more_below() -> None:
-    positions = {one.path: one for one in list_positions(None, make_snapshot())}
+    positions = {position.path: position for position in list_positions(None, make_snapshot())}
     assert positions["0000:00/02.1"].has_children
     assert not positions["0000:00/02.1/00.0/00.0"].has_children
     assert positions["0000:00/02.1"].occupant is None

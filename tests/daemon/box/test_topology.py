@@ -84,7 +84,10 @@ def test_drive_behind_a_switch_is_in_the_ports_position() -> None:
 def test_way_to_a_switched_drive_is_two_links(privileged: bool) -> None:  # noqa: FBT001 (a parameter of the table)
     box = switch_box() if privileged else switch_box().without_registers()
     way = survey(box.snapshot()).way_to("0000:00/01.2/00.0/06.0")
-    assert [(one.path, one.trained_lanes.value) for one in way] == [("0000:00/01.2", 8), ("0000:00/01.2/00.0/06.0", 4)]
+    assert [(link.path, link.trained_lanes.value) for link in way] == [
+        ("0000:00/01.2", 8),
+        ("0000:00/01.2/00.0/06.0", 4),
+    ]
 
 
 @pytest.mark.parametrize("privileged", [True, False])
@@ -97,7 +100,7 @@ def test_inside_of_a_switch_is_no_link(privileged: bool) -> None:  # noqa: FBT00
 def test_every_drive_is_found_once() -> None:
     box = switch_box().with_drive("0000:00/05.0", serial="E").with_device("0000:00/17.0", class_code=SATA)
     box.with_sata_drive("0000:00/17.0/ata-3", name="sdb").with_device("0000:00/02.0", class_code=DISPLAY)
-    found = {(one.path, one.name) for one in survey(box.snapshot()).drive_occupants()}
+    found = {(drive.path, drive.name) for drive in survey(box.snapshot()).drive_occupants()}
     assert found == {
         ("0000:00/01.2/00.0/04.0", "nvme0"),
         ("0000:00/01.2/00.0/06.0", "nvme1"),
@@ -113,7 +116,7 @@ def test_second_function_of_a_drive_is_not_a_second_drive() -> None:
     first = snapshot.functions[-1]
     second = replace(first, address=first.address.replace(".0", ".1"), hops=("01.1", "00.1"))
     tree = survey(replace(snapshot, functions=(*snapshot.functions, second)))
-    assert [one.name for one in tree.drive_occupants()] == ["nvme0"]
+    assert [drive.name for drive in tree.drive_occupants()] == ["nvme0"]
 
 
 def test_second_device_on_one_bus_has_its_own_path() -> None:
@@ -124,7 +127,7 @@ def test_second_device_on_one_bus_has_its_own_path() -> None:
     first = snapshot.functions[-1]
     second = replace(first, address="0000:01:02.0", hops=("1e.0", "02.0"))
     tree = survey(replace(snapshot, functions=(*snapshot.functions, second)))
-    assert [one.path for one in tree.drive_occupants()] == ["0000:00/1e.0", "0000:00/1e.0/02.0"]
+    assert [drive.path for drive in tree.drive_occupants()] == ["0000:00/1e.0", "0000:00/1e.0/02.0"]
 
 
 def test_sata_drive_is_found_at_its_controllers_hop() -> None:

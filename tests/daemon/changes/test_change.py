@@ -21,7 +21,7 @@ NOTHING = Inventory(firmware=None, positions=())
     ],
 )
 def test_verdict_is_three_valued(changes: tuple[Change, ...], one_sided: list[bool], verdict: str) -> None:
-    gaps = tuple(Gap(part="x", why="y", one_sided=one) for one in one_sided)
+    gaps = tuple(Gap(part="x", why="y", one_sided=side) for side in one_sided)
     assert Comparison(changes=changes, gaps=gaps).verdict == verdict
 
 

@@ -27,7 +27,7 @@ def take(box: Box, build: Build | None = BUILD) -> Inventory:
 
 
 def flatten(changes: tuple[Change, ...]) -> list[Change]:
-    return [one for change in changes for one in (change, *flatten(change.details))]
+    return [detail for change in changes for detail in (change, *flatten(change.details))]
 
 
 def after_update() -> Box:
@@ -64,13 +64,16 @@ def test_without_the_update_the_same_resets_are_changes_of_their_own() -> None:
     after = after_update().with_firmware(bios_version="1.40", bios_date="03/14/2026")
     comparison = compare(take(before_update()), take(after))
     assert len(comparison.changes) >= 5
-    assert About.FIRMWARE not in {one.about for one in comparison.changes}
+    assert About.FIRMWARE not in {change.about for change in comparison.changes}
 
 
 def test_what_an_update_cannot_do_stands_beside_it() -> None:
     after = kelp_box(4).without(PATHS[3]).with_firmware(bios_version="1.41")
     changes = compare(take(kelp_box(4)), take(after)).changes
-    assert [(one.about, one.what) for one in changes] == [(About.FIRMWARE, What.REFLASHED), (About.DRIVE, What.WENT)]
+    assert [(change.about, change.what) for change in changes] == [
+        (About.FIRMWARE, What.REFLASHED),
+        (About.DRIVE, What.WENT),
+    ]
 
 
 def test_ports_that_firmware_numbered_again_are_reported_with_the_update() -> None:
@@ -93,7 +96,7 @@ def test_kernel_settings_go_with_the_kernel_where_both_are_new() -> None:
     policy = Setting(value="default", origin="sysfs")
     after = kelp_box(1).with_firmware(bios_version="1.41", kernel_release="6.13").with_power(aspm_policy=policy)
     firmware, kernel = compare(take(kelp_box(1)), take(after)).changes
-    assert (firmware.details, [one.subject for one in kernel.details]) == ((), ["aspm_policy"])
+    assert (firmware.details, [change.subject for change in kernel.details]) == ((), ["aspm_policy"])
 
 
 def test_a_start_in_between_is_worth_knowing_and_no_change() -> None:
@@ -134,12 +137,12 @@ def test_an_audit_from_before_a_part_was_kept_leaves_it_open() -> None:
     old = Inventory(firmware=new.firmware, positions=new.positions)
     comparison = compare(old, new)
     assert comparison.changes == ()
-    assert ("ports", "the earlier snapshot does not hold it") in [(one.part, one.why) for one in comparison.gaps]
+    assert ("ports", "the earlier snapshot does not hold it") in [(gap.part, gap.why) for gap in comparison.gaps]
 
 
 def test_json_holds_the_whole_tree_of_changes() -> None:
     comparison = compare(take(before_update()), take(after_update()))
-    (answer,) = [one.as_json() for one in comparison.changes]
+    (answer,) = [change.as_json() for change in comparison.changes]
     assert answer["what"] == "reflashed"
     assert len(answer["details"]) == len(comparison.changes[0].details)
     assert {"what", "about", "subject", "summary", "path", "before", "after", "details"} == answer.keys()
@@ -160,10 +163,12 @@ def demo() -> list[Inventory]:
 def test_the_demo_is_shown_as_its_story_goes(demo: list[Inventory]) -> None:
     """The firmware update capped riser-4 and let the policy go; the cable of riser-3 is another matter."""
     comparison: Comparison = compare(demo[0], demo[-1])
-    update = next(one for one in comparison.changes if one.about is About.FIRMWARE)
-    assert [one.subject for one in update.details] == ["riser-4", "aspm_policy"]
-    assert [one.summary.partition(";")[0] for one in update.details[0].details] == ["trained gen3 x4, before gen4 x4"]
-    (cable,) = [one for one in comparison.changes if one.about is About.LINK]
+    update = next(change for change in comparison.changes if change.about is About.FIRMWARE)
+    assert [change.subject for change in update.details] == ["riser-4", "aspm_policy"]
+    assert [change.summary.partition(";")[0] for change in update.details[0].details] == [
+        "trained gen3 x4, before gen4 x4"
+    ]
+    (cable,) = [change for change in comparison.changes if change.about is About.LINK]
     assert (cable.what, cable.subject, cable.after) == (What.RETRAINED, "riser-3", "gen4 x2")
 
 

@@ -30,7 +30,7 @@ def look(before: Box, after: Box) -> Comparison:
 
 
 def list_changes(comparison: Comparison) -> list[tuple[str, str]]:
-    return [(str(one.what), one.subject) for one in comparison.changes]
+    return [(str(change.what), change.subject) for change in comparison.changes]
 
 
 def only(comparison: Comparison) -> Change:
@@ -66,8 +66,10 @@ def test_two_drives_that_changed_positions_are_two_moves_and_nothing_else() -> N
 def test_link_of_a_moved_drive_goes_with_the_move() -> None:
     before = ports().with_drive(A, serial="S1")
     after = Box().with_port(A).with_port(C, gen=3).with_drive(C, serial="S1")
-    move = next(one for one in look(before, after).changes if one.what is What.MOVED)
-    assert [(one.what, one.before, one.after) for one in move.details] == [(What.RETRAINED, "gen4 x4", "gen3 x4")]
+    move = next(change for change in look(before, after).changes if change.what is What.MOVED)
+    assert [(change.what, change.before, change.after) for change in move.details] == [
+        (What.RETRAINED, "gen4 x4", "gen3 x4")
+    ]
 
 
 def test_another_drive_in_its_position_replaced_it() -> None:
@@ -138,7 +140,7 @@ def test_drives_on_controllers_are_not_gone_where_they_could_not_be_read() -> No
     unread = Box().with_device("0000:00/17.0", class_code=SATA).with_group(drives=Unread("smartctl", "missing"))
     comparison = look(box, unread)
     assert comparison.changes == ()
-    assert ("drives.other", True) in [(one.part, one.one_sided) for one in comparison.gaps]
+    assert ("drives.other", True) in [(gap.part, gap.one_sided) for gap in comparison.gaps]
 
 
 def test_tree_that_could_not_be_read_makes_no_drive_go() -> None:
@@ -199,13 +201,17 @@ def test_every_drive_that_is_elsewhere_is_reported_once_and_the_others_never(
     """The second witness is plain set arithmetic over serial numbers and paths."""
     changes = look(fill(before), fill(after)).changes
     home, now = ({serial: path for path, serial in some.items()} for some in (before, after))
-    moved = {one.path for one in changes if one.what is What.MOVED}
+    moved = {change.path for change in changes if change.what is What.MOVED}
     assert moved == {now[serial] for serial in home.keys() & now.keys() if home[serial] != now[serial]}
     gone, came = home.keys() - now.keys(), now.keys() - home.keys()
-    replaced = {home[one] for one in gone} & {now[one] for one in came}
-    assert {one.path for one in changes if one.what is What.REPLACED} == replaced
-    assert {one.path for one in changes if one.what is What.WENT} == {home[one] for one in gone} - replaced
-    assert {one.path for one in changes if one.what is What.APPEARED} == {now[one] for one in came} - replaced
+    replaced = {home[serial] for serial in gone} & {now[serial] for serial in came}
+    assert {change.path for change in changes if change.what is What.REPLACED} == replaced
+    assert {change.path for change in changes if change.what is What.WENT} == {
+        home[serial] for serial in gone
+    } - replaced
+    assert {change.path for change in changes if change.what is What.APPEARED} == {
+        now[serial] for serial in came
+    } - replaced
 
 
 @given(PLACES, st.data())
@@ -213,4 +219,6 @@ def test_compared_backwards_what_came_went(places: dict[str, str], data: Any) ->
     other = data.draw(PLACES)
     mirror = {What.APPEARED: What.WENT, What.WENT: What.APPEARED}
     forth, back = look(fill(places), fill(other)).changes, look(fill(other), fill(places)).changes
-    assert sorted(str(mirror.get(one.what, one.what)) for one in forth) == sorted(str(one.what) for one in back)
+    assert sorted(str(mirror.get(change.what, change.what)) for change in forth) == sorted(
+        str(change.what) for change in back
+    )

@@ -43,19 +43,21 @@ def test_lower_target_rate_explains_the_slower_link() -> None:
     change = only(look(one_port(), one_port(target=3)))
     assert (change.what, change.about) == (What.SETTING, About.SETTING)
     assert change.summary == "target rate 8 GT/s (generation 3), before 16 GT/s (generation 4)"
-    assert [(one.before, one.after) for one in change.details] == [("gen4 x4", "gen3 x4")]
+    assert [(detail.before, detail.after) for detail in change.details] == [("gen4 x4", "gen3 x4")]
 
 
 def test_target_rate_does_not_explain_fewer_lanes() -> None:
     comparison = look(one_port(), one_port(target=3, trained=(3, 2)))
-    assert [one.what for one in comparison.changes] == [What.RETRAINED, What.SETTING]
-    assert all(one.details == () for one in comparison.changes)
+    assert [change.what for change in comparison.changes] == [What.RETRAINED, What.SETTING]
+    assert all(change.details == () for change in comparison.changes)
 
 
 def test_port_that_can_do_less_explains_rate_and_lanes() -> None:
     comparison = look(one_port(), one_port(gen=3, lanes=2))
-    assert [one.what for one in comparison.changes] == [What.SETTING] * 3  # highest rate, lanes, and the target with it
-    assert sum(len(one.details) for one in comparison.changes) == 1
+    assert [change.what for change in comparison.changes] == [
+        What.SETTING
+    ] * 3  # highest rate, lanes, and the target with it
+    assert sum(len(change.details) for change in comparison.changes) == 1
 
 
 def test_same_setting_at_many_ports_is_one_change() -> None:
@@ -86,11 +88,11 @@ def test_slot_that_is_not_split_any_more_is_one_change_with_the_drives_that_went
 
 def test_slot_that_is_split_again_brings_its_drives_back() -> None:
     whole = Box().with_port(PATHS[0], lanes=16).with_drive(PATHS[0], serial="S0")
-    assert [one.what for one in only(look(whole, riser())).details] == [What.APPEARED] * 3
+    assert [change.what for change in only(look(whole, riser())).details] == [What.APPEARED] * 3
 
 
 def test_drive_that_is_pulled_from_a_split_slot_is_no_matter_of_the_split() -> None:
-    assert [one.what for one in look(riser(), riser().without(PATHS[2])).changes] == [What.WENT]
+    assert [change.what for change in look(riser(), riser().without(PATHS[2])).changes] == [What.WENT]
 
 
 def test_registers_that_one_snapshot_could_not_read_make_no_change() -> None:
@@ -101,7 +103,7 @@ def test_registers_that_one_snapshot_could_not_read_make_no_change() -> None:
 def test_link_of_a_drive_that_was_replaced_goes_with_the_replacement() -> None:
     change = only(look(one_port(), one_port(serial="S9", trained=(3, 4))))
     assert change.what is What.REPLACED
-    assert [(one.before, one.after) for one in change.details] == [("gen4 x4", "gen3 x4")]
+    assert [(detail.before, detail.after) for detail in change.details] == [("gen4 x4", "gen3 x4")]
 
 
 def test_uplink_of_a_switch_card_is_compared_though_nothing_is_in_it() -> None:

@@ -44,13 +44,13 @@ def test_error_reporting_that_was_given_up_for_a_word_is_not_blamed_on_new_firmw
     firmware, words_changed = look(before, after.with_firmware(bios_version="1.21")).changes
     assert (firmware.about, firmware.details) == (About.FIRMWARE, ())
     assert words_changed.summary == "now with pcie_aspm=off"
-    assert [one.subject for one in words_changed.details] == ["error reporting (AER) is owned by"]
+    assert [change.subject for change in words_changed.details] == ["error reporting (AER) is owned by"]
 
 
 def test_other_words_do_not_take_a_setting_along() -> None:
     words = ("BOOT_IMAGE=/vmlinuz", "ro", "nvme_core.default_ps_max_latency_us=0", "quiet")
     after = kelp_box(1).with_power(command_line=words, aspm_policy=policy("default"))
-    assert [one.subject for one in look(kelp_box(1), after).changes] == ["kernel command line", "aspm_policy"]
+    assert [change.subject for change in look(kelp_box(1), after).changes] == ["kernel command line", "aspm_policy"]
 
 
 def test_kernel_that_the_boot_loader_names_is_no_setting() -> None:
@@ -76,7 +76,7 @@ def test_setting_that_could_not_be_read_is_a_gap_and_no_change() -> None:
 
 def test_another_board_is_reported() -> None:
     changes = look(kelp_box(1), kelp_box(1).with_firmware(board_name="Mole 4")).changes
-    assert [(one.what, one.subject, one.summary) for one in changes] == [
+    assert [(change.what, change.subject, change.summary) for change in changes] == [
         (What.REPLACED, "board", "Mole 4, before Mole 3")
     ]
 

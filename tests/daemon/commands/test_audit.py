@@ -131,12 +131,12 @@ def test_the_demos_json_keeps_to_the_exported_schema(capsys: pytest.CaptureFixtu
     report = json.loads(capsys.readouterr().out)
     assert list(Draft202012Validator(schema, format_checker=FormatChecker()).iter_errors(report)) == []
     assert report["verdict"] == "differs"
-    assert {one["rule"] for one in report["findings"]} >= {"link-slow", "link-narrow", "power-setting-differs"}
+    assert {finding["rule"] for finding in report["findings"]} >= {"link-slow", "link-narrow", "power-setting-differs"}
 
 
 def test_one_pass_says_since_when_of_nothing(capsys: pytest.CaptureFixture[str]) -> None:
     main(["audit", "--demo", "--json"])
-    assert {one["since"] for one in json.loads(capsys.readouterr().out)["findings"]} == {None}
+    assert {finding["since"] for finding in json.loads(capsys.readouterr().out)["findings"]} == {None}
 
 
 def test_the_demo_fits_80_columns_and_shows_each_position(capsys: pytest.CaptureFixture[str]) -> None:

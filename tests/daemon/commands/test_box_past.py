@@ -35,7 +35,7 @@ def test_a_recordings_frames_are_kept_at_their_own_times(recording: str) -> None
         assert (past.begins, past.now) == (START, START + DAY)
         (series,) = past.history.read_series(drive="A1", names=("media_errors",))
         assert series.known_until == START + DAY
-        assert not any(one.is_gap for one in series.points)  # a day between two frames is none
+        assert not any(point.is_gap for point in series.points)  # a day between two frames is none
 
 
 def test_the_kernels_log_of_a_recording_is_kept_too(recording: str) -> None:
@@ -45,7 +45,7 @@ def test_the_kernels_log_of_a_recording_is_kept_too(recording: str) -> None:
     with open_past(_arguments(source=recording)) as past:
         (event,) = past.history.read_events(kinds=["controller_down"])
         assert past.ledger is not None
-        assert [(one.path, one.serial) for one in past.ledger.episodes.episodes] == [("0000:00/01.1", "A1")]
+        assert [(episode.path, episode.serial) for episode in past.ledger.episodes.episodes] == [("0000:00/01.1", "A1")]
     assert (event.path, event.drive) == ("0000:00/01.1", "A1")
 
 

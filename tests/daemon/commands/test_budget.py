@@ -46,7 +46,7 @@ def test_picture_is_written_beside_the_text(tmp_path: Path) -> None:
     picture = tmp_path / "lanes.svg"
     assert main(["budget", "--picture", str(picture), _file(tmp_path, FITS)]) == 0
     assert ET.fromstring(picture.read_text()).tag.endswith("svg")  # noqa: S314 (written a line above)
-    assert [one.name for one in tmp_path.iterdir() if one.suffix == ".part"] == []
+    assert [file.name for file in tmp_path.iterdir() if file.suffix == ".part"] == []
 
 
 def test_picture_that_cannot_be_written_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

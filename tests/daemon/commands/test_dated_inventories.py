@@ -53,7 +53,7 @@ def test_history_gives_what_held_at_a_moment(state: str) -> None:
     first, updated, last = (load_kept(START + DAY * at, BUILD, state) for at in (0.5, 2.0, 9.0))
     (change,) = compare(first.inventory, updated.inventory).changes
     assert (change.subject, [one.subject for one in change.details]) == ("board firmware", ["upper"])
-    assert [one.summary for one in compare(updated.inventory, last.inventory).changes] == [
+    assert [change.summary for change in compare(updated.inventory, last.inventory).changes] == [
         "Fathomline Petrel 4000, serial B2, 4 TB is here now, before Fathomline Petrel 4000, serial A1, 4 TB"
     ]
     assert updated.name == "history, as since 2026-09-22T14:13:20Z"
@@ -81,7 +81,7 @@ def test_day_of_the_history_is_compared_with_this_machine(state: str, monkeypatc
     now = load_inventory("@now", BUILD, state)
     assert (now.name, now.taken_at) == ("this machine", START + 4 * DAY)
     kept = load_inventory("@2026-09-23", BUILD, state)
-    assert [one.subject for one in compare(kept.inventory, now.inventory).changes] == ["upper"]
+    assert [change.subject for change in compare(kept.inventory, now.inventory).changes] == ["upper"]
 
 
 def test_history_compared_with_itself_has_no_change(state: str) -> None:

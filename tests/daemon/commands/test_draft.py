@@ -14,7 +14,7 @@ def test_the_printed_draft_is_valid_and_ends_with_0(capsys: pytest.CaptureFixtur
     assert main(["draft", "--demo"]) == 0
     build = parse_build(capsys.readouterr().out, name="draft")
     assert build.box.name == "kelp-1"
-    assert {one.path for one in build.position} >= {"0000:00/01.1", "0000:00/02.1/00.0/00.0", "0000:00/02.4"}
+    assert {position.path for position in build.position} >= {"0000:00/01.1", "0000:00/02.1/00.0/00.0", "0000:00/02.4"}
 
 
 def test_a_file_is_written_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -86,18 +86,18 @@ def test_a_disconnect_is_listed_as_an_episode_with_its_number_beside_what_the_ke
     store.save_state(STATE_NAME, engine.as_state())
     store.close()
     answer = json.loads(run(capsys, folder, "--json")[1])
-    (episode,) = (one for one in answer["events"] if one["kind"] == "episode")
+    (episode,) = (event for event in answer["events"] if event["kind"] == "episode")
     assert (episode["position"], episode["drive"], episode["detail"]["episode"]) == ("riser-1", "FN0001", 1)
     assert " episode 1: dropped off the bus" in run(capsys, folder)[1]
 
 
 def test_json_holds_all_of_it(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     answer = json.loads(run(capsys, folder, "--json")[1])
-    assert [one["kind"] for one in answer["events"]] == ["booted", "link_down", "finding_raised", "note"]
+    assert [event["kind"] for event in answer["events"]] == ["booted", "link_down", "finding_raised", "note"]
     assert answer["events"][1]["position"] == "riser-1"
 
 
 def test_the_demo_has_events(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["events", "--demo", "--json"]) == 0
-    kinds = {one["kind"] for one in json.loads(capsys.readouterr().out)["events"]}
+    kinds = {event["kind"] for event in json.loads(capsys.readouterr().out)["events"]}
     assert {"booted", "finding_raised", "changed"} <= kinds

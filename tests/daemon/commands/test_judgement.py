@@ -135,9 +135,9 @@ def test_one_pass_names_the_causes_that_the_daemons_page_names(
     monkeypatch.setattr(judgement, "DEFAULT_BUILD", str(build))
     monkeypatch.setattr(judgement, "open_host", lambda *_, **__: contextlib.nullcontext(host))
     now = judge_now(Namespace(source=None, demo=False, build=None, state=str(tmp_path)))
-    causes = {one.identity: (one.since, one.causes) for one in on_page}
-    assert any(one.causes for one in on_page)
-    found = {one.identity: (one.since, one.causes) for one in now.findings}
+    causes = {finding.identity: (finding.since, finding.causes) for finding in on_page}
+    assert any(finding.causes for finding in on_page)
+    found = {finding.identity: (finding.since, finding.causes) for finding in now.findings}
     assert {identity: found.get(identity) for identity in causes} == causes
     more = {rule for rule, _ in found.keys() - causes.keys()}
     assert more == (set() if declared else {"declaration-not-in-force"})

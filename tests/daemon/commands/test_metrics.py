@@ -27,7 +27,7 @@ def test_a_file_is_replaced_as_a_whole_and_nothing_is_written_through_a_link(tmp
     assert main(["metrics", "--demo", "-o", str(file)]) == 0
     assert other.read_text() == "mine"
     assert "laneproof_finding" in names(file.read_text())
-    assert sorted(one.name for one in tmp_path.iterdir()) == ["laneproof.prom", "other"]
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["laneproof.prom", "other"]
 
 
 def test_a_file_that_cannot_be_written_ends_with_73(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -14,7 +14,7 @@ def test_picture_takes_the_place_of_an_older_one(tmp_path: Path) -> None:
     place.write_text("old")
     write_picture("<svg/>", str(place))
     assert place.read_text() == "<svg/>"
-    assert [one.name for one in tmp_path.iterdir()] == ["box.svg"]
+    assert [file.name for file in tmp_path.iterdir()] == ["box.svg"]
 
 
 def test_file_that_cannot_be_written_is_reported_and_left_as_it_was(tmp_path: Path) -> None:
@@ -22,4 +22,4 @@ def test_file_that_cannot_be_written_is_reported_and_left_as_it_was(tmp_path: Pa
     with pytest.raises(CommandError, match=r"box\.svg: cannot be written") as caught:
         write_picture("<svg/>", str(tmp_path / "box.svg"))
     assert caught.value.status == os.EX_CANTCREAT
-    assert [one.name for one in tmp_path.iterdir()] == ["box.svg"]
+    assert [file.name for file in tmp_path.iterdir()] == ["box.svg"]

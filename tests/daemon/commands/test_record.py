@@ -60,8 +60,8 @@ def test_what_the_owner_writes_meanwhile_is_in_the_frame_that_follows(tmp_path: 
         recorder = RecordingHost(RecordedHost(parse_header(HEADER)))
         (frame,) = parse_frames([recorder.take_frame(*new.read())])
         assert new.read() == ([], [])
-    assert [(one.position, one.text) for one in frame.notes] == [("riser-1", "new cable")]
-    assert [(one.position, one.cause) for one in frame.confirmed] == [("0000:00/01.1", "heat")]
+    assert [(note.position, note.text) for note in frame.notes] == [("riser-1", "new cable")]
+    assert [(cause.position, cause.cause) for cause in frame.confirmed] == [("0000:00/01.1", "heat")]
 
 
 def test_without_a_daemon_there_are_no_notes(tmp_path: Path) -> None:
@@ -100,7 +100,7 @@ def test_a_hidden_recording_is_judged_as_the_original(
     for source in (demo, hidden):
         main(["audit", "--from", str(source), "--json"])
         report = json.loads(capsys.readouterr().out)
-        answer.append([(one["rule"], one["position"]) for one in report["findings"]])
+        answer.append([(finding["rule"], finding["position"]) for finding in report["findings"]])
     assert answer[0] == answer[1] != []
 
 
@@ -151,7 +151,7 @@ def test_what_stands_there_is_left_alone(
     make(tmp_path / "there")
     assert main(["record", str(tmp_path / "there"), "--demo"]) == os.EX_CANTCREAT
     assert "exists and is left alone" in capsys.readouterr().err
-    assert [one.name for one in tmp_path.iterdir()] == ["there"]  # and nothing where a link leads
+    assert [file.name for file in tmp_path.iterdir()] == ["there"]  # and nothing where a link leads
 
 
 def test_an_interrupt_ends_it_with_all_frames_so_far(tmp_path: Path) -> None:

@@ -30,7 +30,7 @@ def test_each_frame_is_judged_at_its_own_time_with_its_own_events() -> None:
         keep_frame(first, store)
         keep_frame(second, store)
         # The record's own stamp, 60 s after the boot: 10 s before the frame that holds it.
-        assert [(one.kind, one.t) for one in store.read_events(kinds=["controller_down"])] == [
+        assert [(event.kind, event.t) for event in store.read_events(kinds=["controller_down"])] == [
             ("controller_down", 1789999990)
         ]
 
@@ -52,13 +52,13 @@ def test_what_the_owner_wrote_is_known_to_the_engine_and_kept() -> None:
     with closing(Store.open(":memory:")) as store:
         for frame in judge_frames(frames, engine, "rec.jsonl"):
             keep_frame(frame, store)
-        kept = [(one.t, one.kind, one.path, one.text) for one in store.read_notes()]
+        kept = [(note.t, note.kind, note.path, note.text) for note in store.read_notes()]
     assert kept == [
         (1790000060, "note", "0000:00/01.1", "new cable"),
         (1790000060, "note", "", "new room"),
         (1790000120, "confirmed", "0000:00/01.1", "riser-1 was signal-path"),
     ]
-    assert [(one.position, one.what) for one in engine.past.notes] == [("riser-1", "adapter"), (None, "other")]
+    assert [(note.position, note.what) for note in engine.past.notes] == [("riser-1", "adapter"), (None, "other")]
     (confirmed,) = engine.past.confirmed
     assert (confirmed.cause, confirmed.episode) == ("signal-path", None)
 

@@ -157,7 +157,7 @@ def test_picture_marks_what_to_leave_and_what_to_swap(
     picture = tmp_path / "box.svg"
     run(capsys, "riser-2", "--from", files.whole, "--build", files.build, "--picture", str(picture))
     drawn = ET.fromstring(picture.read_text())  # noqa: S314 (written a line above)
-    words = [one.text for one in drawn.iter("{http://www.w3.org/2000/svg}text")]
+    words = [element.text for element in drawn.iter("{http://www.w3.org/2000/svg}text")]
     assert words.count("do not touch") == 1
     assert words.count("here") == 1
 

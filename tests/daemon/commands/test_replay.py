@@ -46,20 +46,20 @@ def test_each_change_is_a_line_at_the_recordings_own_time(
     recording: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     changes = replay(capsys, recording, "--build", str(tmp_path / "build.toml"))
-    narrow = [one for one in changes if one["finding"]["rule"] == "link-narrow"]
-    assert [(one["t"], one["change"], one["finding"]["observed"]) for one in narrow] == [
+    narrow = [change for change in changes if change["finding"]["rule"] == "link-narrow"]
+    assert [(line["t"], line["change"], line["finding"]["observed"]) for line in narrow] == [
         (START + 60, "raised", "x2"),
         (START + 120, "changed", "x1"),
         (START + 180, "cleared", "x1"),
     ]
-    assert all(set(one) == {"t", "change", "finding"} for one in changes)
+    assert all(set(change) == {"t", "change", "finding"} for change in changes)
 
 
 def test_a_finding_keeps_the_time_it_was_first_raised(
     recording: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     changes = replay(capsys, recording, "--build", str(tmp_path / "build.toml"))
-    narrow = [one["finding"]["since"] for one in changes if one["finding"]["rule"] == "link-narrow"]
+    narrow = [change["finding"]["since"] for change in changes if change["finding"]["rule"] == "link-narrow"]
     assert narrow == ["2026-09-21T14:14:20Z"] * 3
 
 

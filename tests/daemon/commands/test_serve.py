@@ -106,10 +106,10 @@ def services() -> Iterator[list[Service]]:
     """Hold what a test starts; what still runs at its end is ended."""
     started: list[Service] = []
     yield started
-    for one in started:
-        if one.process.poll() is None:
-            one.process.kill()
-            one.process.wait(PATIENCE_SECONDS)
+    for thread in started:
+        if thread.process.poll() is None:
+            thread.process.kill()
+            thread.process.wait(PATIENCE_SECONDS)
 
 
 def test_this_machine_is_served_until_term(tmp_path: Path, services: list[Service]) -> None:
@@ -158,7 +158,7 @@ def test_a_recording_is_judged_frame_by_frame_before_it_is_shown(
     build.write_text(BUILD)
     services.append(Service(tmp_path, "--from", str(recording), "--build", str(build)))
     service = services[0].start()
-    (narrow,) = (one for one in service.audit()["findings"] if one["rule"] == "link-narrow")
+    (narrow,) = (finding for finding in service.audit()["findings"] if finding["rule"] == "link-narrow")
     assert narrow["since"] == "2026-09-21T14:14:20Z"  # its second frame
     build.write_text("= =")
     service.process.send_signal(signal.SIGHUP)
@@ -178,7 +178,7 @@ def test_findings_keep_their_beginning_over_a_restart(tmp_path: Path, services: 
     for _ in range(2):
         services.append(Service(tmp_path, *arguments))
         service = services[-1].start()
-        since.append([one["since"] for one in service.audit()["findings"] if one["rule"] == "link-narrow"])
+        since.append([finding["since"] for finding in service.audit()["findings"] if finding["rule"] == "link-narrow"])
         answer = json.loads(service.get("/api/v1/changes"))["changes"]
         changes.append([one["change"] for one in answer if one["finding"]["rule"] == "link-narrow"])
         assert service.end() == 0
@@ -212,7 +212,7 @@ def test_what_cannot_be_served_ends_with_its_status_and_a_line(
     (tmp_path / "wrong").write_text("= =\n")
     (tmp_path / "latin").write_bytes(b"# caf\xe9\n")
     (tmp_path / "no-frame").write_text('{"format": "laneproof-recording", "version": 1}\n')
-    given = tuple(one.format(tmp_path) for one in arguments)
+    given = tuple(argument.format(tmp_path) for argument in arguments)
     state = () if "--state" in given else ("--state", str(tmp_path / "state"))
     assert main(["serve", *given, *state]) == status
     err = capsys.readouterr().err
@@ -334,7 +334,7 @@ def test_a_second_one_on_the_same_folder_is_refused(tmp_path: Path) -> None:
         with pytest.raises(CommandError, match="another laneproof keeps its history there") as refused:
             make_daemon(None, Settings(), str(tmp_path))
         assert refused.value.status == 75  # sysexits.h: EX_TEMPFAIL
-    assert [one.name for one in tmp_path.iterdir() if "set-aside" in one.name] == []
+    assert [file.name for file in tmp_path.iterdir() if "set-aside" in file.name] == []
 
 
 def test_a_history_that_the_machine_cannot_read_now_is_left_as_it_is(

@@ -21,9 +21,9 @@ def test_each_command_has_a_module_that_runs_it_and_a_help(
 @pytest.mark.parametrize(
     "name",
     [
-        one.name
-        for one in COMMANDS
-        if any(isinstance(each, tuple) and each[0].flags == ("--from",) for each in one.options)
+        command.name
+        for command in COMMANDS
+        if any(isinstance(each, tuple) and each[0].flags == ("--from",) for each in command.options)
     ],
 )
 def test_a_recording_and_the_demo_exclude_each_other(name: str, capsys: pytest.CaptureFixture[str]) -> None:

@@ -77,17 +77,17 @@ def test_a_position_is_found_by_any_of_its_names(capsys: pytest.CaptureFixture[s
 
 def test_json_holds_every_chart_and_bit(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     answer = json.loads(run(capsys, folder, "riser-1", "--since", "2d", "--json")[1])
-    charts = {(one["end"], one["name"]): one for one in answer["charts"]}
+    charts = {(chart["end"], chart["name"]): chart for chart in answer["charts"]}
     assert charts["port", "correctable_errors"]["gained"] == 11
     assert charts["drive", "media_errors"]["gained"] == 4
-    assert sum(one["gained"] for one in charts["drive", "media_errors"]["columns"] if one) == 4
-    assert "correctable_errors.BadTLP" in {one["name"] for one in answer["series"]}
+    assert sum(chart["gained"] for chart in charts["drive", "media_errors"]["columns"] if chart) == 4
+    assert "correctable_errors.BadTLP" in {series["name"] for series in answer["series"]}
 
 
 def test_a_drives_history_goes_with_it(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     # The second position has its own errors; the first drive's media errors are not among them.
     answer = json.loads(run(capsys, folder, "riser-2", "--json")[1])
-    assert {one["drive"] for one in answer["series"]} == {"FN0002"}
+    assert {series["drive"] for series in answer["series"]} == {"FN0002"}
 
 
 def test_an_array_has_a_trend_too(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
@@ -147,4 +147,4 @@ def test_a_recording_has_a_trend_too(capsys: pytest.CaptureFixture[str], tmp_pat
     assert main(["trend", "A1", "--from", str(tmp_path / "box.jsonl"), "--json"]) == 0
     answer = json.loads(capsys.readouterr().out)
     assert answer["path"] == "0000:00/01.1"
-    assert [one["name"] for one in answer["charts"] if one["name"] == "media_errors"] == ["media_errors"]
+    assert [chart["name"] for chart in answer["charts"] if chart["name"] == "media_errors"] == ["media_errors"]

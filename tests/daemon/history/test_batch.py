@@ -9,7 +9,7 @@ from laneproof.history.origins import Origin
 from laneproof.history.tables import migrate
 
 HERE = Origin("0000:00/01.1", "FN0001", "drive")
-MEDIA = next(one for one in measures.HEALTH_FIELDS if one.name == "media_errors")
+MEDIA = next(measure for measure in measures.HEALTH_FIELDS if measure.name == "media_errors")
 
 
 def _empty() -> sqlite3.Connection:

@@ -21,7 +21,7 @@ def _warm(passes: Passes, celsius: float) -> Passes:
 
 
 def _course(series: Series) -> list[tuple[float, float | None]]:
-    return [(round(one.began_at - A_MORNING), one.last) for one in series.points]
+    return [(round(point.began_at - A_MORNING), point.last) for point in series.points]
 
 
 def test_each_boot_is_kept_once_with_what_it_ran() -> None:
@@ -29,7 +29,7 @@ def test_each_boot_is_kept_once_with_what_it_ran() -> None:
     store.add_pass(passes.take())
     store.add_pass(passes.after(60))
     store.add_pass(passes.reboot(SECOND_BOOT, bios_version="1.41").take())
-    assert [one.text for one in store.read_events(kinds=["booted"])] == [
+    assert [event.text for event in store.read_events(kinds=["booted"])] == [
         "the machine was started: kernel 6.12.9-station, BIOS 1.40",
         "the machine was started: kernel 6.12.9-station, BIOS 1.41",
     ]
@@ -67,7 +67,7 @@ def test_a_restart_of_the_daemon_goes_on_with_the_boot(tmp_path: Path) -> None:
     store = Store.open(path)
     assert len(store.read_events(kinds=["booted"])) == 1
     assert len(store.read_series(path="0000:00/01.1", end="port", names=("trained_lanes",))) == 1
-    assert all(not one.is_gap for one in _heat(store).points)  # half a minute is no gap
+    assert all(not point.is_gap for point in _heat(store).points)  # half a minute is no gap
     store.close()
 
 
@@ -87,14 +87,14 @@ def test_a_machine_that_slept_leaves_a_gap() -> None:
     store, passes = Store.open(":memory:"), Passes()
     store.add_pass(passes.take())
     store.add_pass(passes.after(HOLE_SECONDS + 1))
-    assert [one.is_gap for one in _heat(store).points] == [False, True, False]
+    assert [point.is_gap for point in _heat(store).points] == [False, True, False]
 
 
 def test_in_a_replay_nothing_is_too_far_apart() -> None:
     store, passes = Store.open(":memory:", hole_seconds=float("inf")), Passes()
     store.add_pass(passes.take())
     store.add_pass(passes.drive(0).after(30 * 86400))
-    assert [one.is_gap for one in _heat(store).points] == [False, False]  # told again after a month, and no gap
+    assert [point.is_gap for point in _heat(store).points] == [False, False]  # told again after a month, and no gap
 
 
 def test_a_boot_leaves_a_gap_from_the_last_pass_to_the_first() -> None:
@@ -116,7 +116,7 @@ def test_a_clock_that_is_set_dates_again_what_was_noted_by_the_wrong_one(step: f
     passes.t += step
     store.add_pass(_warm(passes.wait(60), 70.0).take())
     true_morning = A_MORNING + step
-    course = [(round(one.began_at - true_morning), one.last) for one in _heat(store).points]
+    course = [(round(point.began_at - true_morning), point.last) for point in _heat(store).points]
     assert course == [(60, 40), (120, 45), (180, 50), (240, 55), (300, 70)]
     (event,) = store.read_events(kinds=["clock_stepped"])
     assert f"set {'on' if step > 0 else 'back'} by {abs(step):.0f} s" in event.text
@@ -133,9 +133,9 @@ def test_a_step_back_corrupts_no_counter() -> None:
             passes.t -= 10_000
         store.add_pass(passes.drive(0, health={"media_errors": number}).take())
     (series,) = store.read_series(drive="FN0001", names=("media_errors",))
-    assert [one.last for one in series.points] == list(range(10))
+    assert [point.last for point in series.points] == list(range(10))
     assert series.gained == 9
-    times = [one.began_at for one in series.points]
+    times = [point.began_at for point in series.points]
     assert times == sorted(times)
 
 
@@ -175,7 +175,7 @@ def test_a_recording_without_time_since_boot_has_no_steps() -> None:
     passes.t -= 5000
     store.add_pass(_warm(passes, 50.0).take())
     assert store.read_events(kinds=["clock_stepped"]) == ()
-    assert [one.last for one in _heat(store).points] == [40, 50]
+    assert [point.last for point in _heat(store).points] == [40, 50]
 
 
 def test_a_wrong_clock_of_an_earlier_boot_stays_wrong_and_in_order() -> None:
@@ -186,4 +186,4 @@ def test_a_wrong_clock_of_an_earlier_boot_stays_wrong_and_in_order() -> None:
     passes.t = A_MORNING + 500
     third = "0b5e55ed-0000-4000-8000-000000000003"
     store.add_pass(_warm(passes.reboot(third), 50.0).take())
-    assert [one.last for one in _heat(store).points if not one.is_gap] == [40, 45, 50]
+    assert [point.last for point in _heat(store).points if not point.is_gap] == [40, 45, 50]

@@ -81,23 +81,23 @@ def history(kept: Path, request: pytest.FixtureRequest) -> Iterator[History]:
 
 
 def test_standing_findings_have_todays_names(history: History) -> None:
-    standing = {one.identity: one for one in history.load_standing()}
+    standing = {finding.identity: finding for finding in history.load_standing()}
     expected = {(name, f"slot-{number}") for number, name in enumerate(RENAMED.values())}
     assert standing.keys() == expected | {("reading-incomplete", "bonds")}
-    assert {one.rule for one in standing.values()} <= {rule.name for rule in RULES}
+    assert {finding.rule for finding in standing.values()} <= {rule.name for rule in RULES}
     heat = standing["overheating", "slot-7"]
     assert heat.causes == (Cause(cause="heat", probability=0.75, because=("it is warm",)),)
     assert heat.evidence["reason"] == "bifurcation-not-active"
 
 
 def test_what_became_of_findings_has_them_too(history: History) -> None:
-    raised = [one.finding.rule for one in history.read_finding_changes()]
+    raised = [change.finding.rule for change in history.read_finding_changes()]
     assert raised == [*RENAMED.values(), "reading-incomplete"]
 
 
 def test_an_inventory_knows_its_bonds(history: History) -> None:
     newest = history.read_inventories()[-1].inventory
-    assert [one.name for one in newest.bonds or ()] == ["bond0"]
+    assert [bond.name for bond in newest.bonds or ()] == ["bond0"]
     assert newest.unread == {"bonds": "no answer in time"}
 
 
@@ -112,7 +112,7 @@ def test_a_reader_leaves_the_file_as_it_is(kept: Path) -> None:
     before = kept.read_bytes()
     History.open(str(kept)).close()
     assert kept.read_bytes() == before
-    assert [one.name for one in kept.parent.iterdir()] == ["history.db"]
+    assert [file.name for file in kept.parent.iterdir()] == ["history.db"]
 
 
 def test_what_stood_is_not_raised_a_second_time(kept: Path) -> None:
@@ -126,9 +126,11 @@ def test_what_stood_is_not_raised_a_second_time(kept: Path) -> None:
         passes.standing += (make_finding("reading-incomplete", position=None, key="bonds"),)
         store.add_pass(passes.take())
         lives = store.read_findings()
-        assert [one.finding.rule for one in lives if one.cleared_at is None] == [one.rule for one in passes.standing]
+        assert [life.finding.rule for life in lives if life.cleared_at is None] == [
+            finding.rule for finding in passes.standing
+        ]
         assert len(lives) == len(passes.standing)
-        assert {one.change for one in store.read_finding_changes()} == {Change.RAISED}
+        assert {change.change for change in store.read_finding_changes()} == {Change.RAISED}
 
 
 @pytest.mark.parametrize(

@@ -40,19 +40,22 @@ def test_an_event_comes_back_as_it_was(store: Store) -> None:
 
 def test_the_same_again_within_a_minute_is_counted(store: Store) -> None:
     store.add_events(_event(t) for t in (0.0, 30.0, 80.0, 100.0 + SAME_SECONDS))
-    assert [(one.t, one.last_t, one.count) for one in store.read_events()] == [(0.0, 80.0, 3), (160.0, 160.0, 1)]
+    assert [(event.t, event.last_t, event.count) for event in store.read_events()] == [
+        (0.0, 80.0, 3),
+        (160.0, 160.0, 1),
+    ]
 
 
 def test_the_same_of_another_device_is_another(store: Store) -> None:
     store.add_events([_event(0.0, device="nvme0"), _event(1.0, device="nvme1"), _event(2.0, device="nvme0")])
-    assert [(one.device, one.count) for one in store.read_events()] == [("nvme0", 2), ("nvme1", 1)]
+    assert [(event.device, event.count) for event in store.read_events()] == [("nvme0", 2), ("nvme1", 1)]
 
 
 def test_a_repetition_is_counted_across_commits(store: Store) -> None:
     store.add_events([_event(0.0)])
     store.flush()
     store.add_events([_event(1.0)])
-    assert [one.count for one in store.read_events()] == [2]
+    assert [event.count for event in store.read_events()] == [2]
 
 
 def _restart(file: Path, passes: Passes, lines: Sequence[str], clock: Clock) -> list[tuple[int, float | None]]:
@@ -91,10 +94,10 @@ def test_what_is_asked_for_is_reported(store: Store) -> None:
             Event(t=3.0, kind="link_down", text="c", path="0000:00/01.2"),
         ]
     )
-    assert [one.text for one in store.read_events(kinds=["link_down"])] == ["a", "c"]
-    assert [one.text for one in store.read_events(path="0000:00/01.1", since=2.0)] == ["b"]
-    assert [one.text for one in store.read_events(drive="FN0001")] == ["b"]
-    assert [one.text for one in store.read_events(until=2.0)] == ["a", "b"]
+    assert [event.text for event in store.read_events(kinds=["link_down"])] == ["a", "c"]
+    assert [event.text for event in store.read_events(path="0000:00/01.1", since=2.0)] == ["b"]
+    assert [event.text for event in store.read_events(drive="FN0001")] == ["b"]
+    assert [event.text for event in store.read_events(until=2.0)] == ["a", "b"]
     assert store.read_events(kinds=[]) == ()
 
 
@@ -102,7 +105,7 @@ def test_events_know_their_boot_once_a_pass_was_kept(store: Store) -> None:
     store.add_events([_event(0.0, "before")])
     store.add_pass(Passes().take())
     store.add_events([_event(1.0, "after")])
-    boots = {one.text: one.boot_id for one in store.read_events(kinds=["io_timeout"])}
+    boots = {event.text: event.boot_id for event in store.read_events(kinds=["io_timeout"])}
     assert boots == {"before": None, "after": FIRST_BOOT}
 
 

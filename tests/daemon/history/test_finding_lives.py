@@ -63,10 +63,10 @@ def test_the_whole_life_is_kept() -> None:
     (life,) = store.read_findings()
     assert (life.finding, life.raised_at, life.cleared_at) == (worse, begun, begun + 1200)
     changes = store.read_finding_changes()
-    assert [(one.change, one.at - begun) for one in changes] == [
+    assert [(change.change, change.at - begun) for change in changes] == [
         (Change.RAISED, 0), (Change.CHANGED, 600), (Change.CLEARED, 1200),
     ]  # fmt: skip
-    assert [one.finding.observed for one in changes] == ["gen 3 x4", "gen 1 x4", "gen 1 x4"]
+    assert [change.finding.observed for change in changes] == ["gen 3 x4", "gen 1 x4", "gen 1 x4"]
 
 
 def test_one_that_comes_again_has_a_life_of_its_own() -> None:
@@ -76,7 +76,7 @@ def test_one_that_comes_again_has_a_life_of_its_own() -> None:
         _life(store, passes, finding, Change.RAISED)
         _life(store, passes.wait(60), finding, Change.CLEARED)
     assert len(store.read_findings()) == 2
-    assert [one.change for one in store.read_finding_changes(since=passes.t)] == [Change.CLEARED]
+    assert [change.change for change in store.read_finding_changes(since=passes.t)] == [Change.CLEARED]
 
 
 def test_a_change_is_written_at_once(path: str) -> None:
@@ -114,8 +114,8 @@ def test_an_engine_that_was_given_nothing_is_still_right(path: str) -> None:
     passes.wait(60).standing = ()
     again = replace(stays, since=passes.t)
     _life(store, passes, again, Change.RAISED)
-    assert [one.rule for one in store.load_standing()] == ["link-slow"]
-    lives = {one.finding.rule: one for one in store.read_findings()}
+    assert [finding.rule for finding in store.load_standing()] == ["link-slow"]
+    lives = {finding.finding.rule: finding for finding in store.read_findings()}
     assert lives["link-slow"].raised_at == passes.t - 60  # raised once, though told twice
     assert lives["link-narrow"].cleared_at == passes.t
     store.close()

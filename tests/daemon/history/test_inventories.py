@@ -11,7 +11,7 @@ DRIVE = "0000:00/01.1/00.0"
 
 
 def _serials(inventory: Inventory) -> list[str | None]:
-    return [one.occupant.serial for one in inventory.positions if one.occupant]
+    return [position.occupant.serial for position in inventory.positions if position.occupant]
 
 
 def _narrow(passes: Passes) -> None:
@@ -81,8 +81,8 @@ def test_the_inventory_of_a_time() -> None:
         kept = store.inventory_at(t)
         assert kept is not None
         assert len(_serials(kept.inventory)) == count
-    assert [one.t - begun for one in store.read_inventories(since=begun + 600)] == [600]
-    assert [one.t - begun for one in store.read_inventories(since=begun + 300)] == [0, 600]
+    assert [kept.t - begun for kept in store.read_inventories(since=begun + 600)] == [600]
+    assert [kept.t - begun for kept in store.read_inventories(since=begun + 300)] == [0, 600]
 
 
 def test_a_restart_makes_no_inventory(tmp_path: Path) -> None:

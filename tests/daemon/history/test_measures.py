@@ -10,43 +10,43 @@ from laneproof_collectors.snapshot import BlockStatistics, HealthLog, SataDrive
 
 
 def _all() -> list[Measure]:
-    single = [one for one in vars(measures).values() if isinstance(one, Measure)]
+    single = [measure for measure in vars(measures).values() if isinstance(measure, Measure)]
     return [*single, *measures.HEALTH_FIELDS, *measures.BLOCK_FIELDS, *measures.SATA_FIELDS]
 
 
 def test_one_name_means_one_thing() -> None:
     by_name: dict[str, Measure] = {}
-    for one in _all():
-        assert by_name.setdefault(one.name, one) == one
+    for measure in _all():
+        assert by_name.setdefault(measure.name, measure) == measure
 
 
 def test_fields_are_named_as_the_facts_are() -> None:
-    assert {one.name for one in measures.HEALTH_FIELDS} <= set(HealthLog.__dataclass_fields__)
-    assert {one.name for one in measures.BLOCK_FIELDS} <= set(BlockStatistics.__dataclass_fields__)
-    assert {one.name for one in measures.SATA_FIELDS} <= set(SataDrive.__dataclass_fields__)
+    assert {measure.name for measure in measures.HEALTH_FIELDS} <= set(HealthLog.__dataclass_fields__)
+    assert {measure.name for measure in measures.BLOCK_FIELDS} <= set(BlockStatistics.__dataclass_fields__)
+    assert {measure.name for measure in measures.SATA_FIELDS} <= set(SataDrive.__dataclass_fields__)
 
 
 def test_every_counter_of_the_health_log_is_sampled() -> None:
     told_apart = {"available_spare_threshold_percent", "composite_temperature_celsius", "sensor_celsius"}
     numbers = {name for name, one in HealthLog.__dataclass_fields__.items() if one.type in (int, "int")}
-    assert numbers - told_apart == {one.name for one in measures.HEALTH_FIELDS}
+    assert numbers - told_apart == {measure.name for measure in measures.HEALTH_FIELDS}
 
 
 def test_what_the_kernel_sets_begins_again_with_each_boot_and_what_a_drive_counts_goes_on() -> None:
-    set_by_the_kernel = {one.name for one in _all() if one.per_boot and not one.is_counter}
+    set_by_the_kernel = {measure.name for measure in _all() if measure.per_boot and not measure.is_counter}
     assert set_by_the_kernel == {
         "trained_gt_s", "trained_lanes", "target_gt_s", "aspm_enabled", "asleep", "answers", "speed_mbit_s",
         "aggregated_ports",
     }  # fmt: skip
-    of_drives = {one.name for one in (*measures.HEALTH_FIELDS, *measures.SATA_FIELDS) if one.is_counter}
-    assert of_drives == {one.name for one in _all() if one.is_counter and not one.per_boot}
+    of_drives = {measure.name for measure in (*measures.HEALTH_FIELDS, *measures.SATA_FIELDS) if measure.is_counter}
+    assert of_drives == {measure.name for measure in _all() if measure.is_counter and not measure.per_boot}
     states = {"critical_warning", "available_spare_percent", "percentage_used", "endurance_group_warning", "healthy",
               "temperature_celsius", "reallocated_sectors", "pending_sectors", "uncorrectable_sectors"}  # fmt: skip
-    assert {one.name for one in (*measures.HEALTH_FIELDS, *measures.SATA_FIELDS)} == of_drives | states
+    assert {measure.name for measure in (*measures.HEALTH_FIELDS, *measures.SATA_FIELDS)} == of_drives | states
 
 
 def test_readings_are_kept_with_the_digits_that_they_are_worth() -> None:
-    assert {one.name: (one.digits, one.step) for one in _all() if one.digits or one.step} == {
+    assert {measure.name: (measure.digits, measure.step) for measure in _all() if measure.digits or measure.step} == {
         "trained_gt_s": (1, None), "target_gt_s": (1, None), "watts": (1, None), "sync_completed": (3, None),
         "composite_temperature_celsius": (1, 3.0), "temperature_celsius": (1, 3.0), "celsius": (1, 3.0),
         "fan_rpm": (0, 300.0),

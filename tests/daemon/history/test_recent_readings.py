@@ -65,7 +65,7 @@ def test_an_event_gives_what_held_and_what_moved_before_it() -> None:
     rig.read(composite_temperature_celsius=55.0)
     rig.read(composite_temperature_celsius=69.0)
     held, first, second, reported = rig.tell()
-    assert [one["what"] for one in (held, first, second, reported)] == ["held", "moved", "moved", "events"]
+    assert [line["what"] for line in (held, first, second, reported)] == ["held", "moved", "moved", "events"]
     assert 41.0 in _values(held, "composite_temperature_celsius")
     assert _values(first, "composite_temperature_celsius") == [55]
     assert _values(second, "composite_temperature_celsius") == [69]
@@ -77,11 +77,15 @@ def test_a_reading_is_shown_with_its_position_and_its_drive() -> None:
     rig.read()
     held = rig.tell()[0]
     controller = rig.passes.controllers()[0]
-    (row,) = (one for one in held["readings"] if one["end"] == "drive" and one["drive"] == controller.serial)
+    (row,) = (
+        reading for reading in held["readings"] if reading["end"] == "drive" and reading["drive"] == controller.serial
+    )
     assert isinstance(controller.health, HealthLog)
-    assert row["path"] == next(one.path for one in rig.passes.functions() if one.address == controller.address)
+    assert row["path"] == next(
+        function.path for function in rig.passes.functions() if function.address == controller.address
+    )
     assert row["values"]["unsafe_shutdowns"] == controller.health.unsafe_shutdowns
-    assert {"trained_gt_s", "trained_lanes"} <= {name for one in held["readings"] for name in one["values"]}
+    assert {"trained_gt_s", "trained_lanes"} <= {name for reading in held["readings"] for name in reading["values"]}
 
 
 def test_what_happened_is_kept_in_the_kernels_own_words() -> None:
@@ -110,7 +114,7 @@ def test_nothing_is_given_twice_and_nothing_is_left_out_between_two_events() -> 
     rig.read(FOLLOWED_SECONDS + 1.0, composite_temperature_celsius=51.0)
     rig.read(composite_temperature_celsius=52.0)
     given = rig.tell()
-    assert [one["what"] for one in given] == ["moved", "moved", "events"]
+    assert [line["what"] for line in given] == ["moved", "moved", "events"]
 
 
 def test_once_older_readings_were_let_go_all_that_held_is_given_again() -> None:
@@ -131,7 +135,9 @@ def test_a_reading_that_can_no_longer_be_taken_is_null() -> None:
     rig.passes.unread("controllers")
     rig.read()
     moved = rig.tell()[1]
-    reported = {value for one in moved["readings"] if one["end"] == "drive" for value in one["values"].values()}
+    reported = {
+        value for reading in moved["readings"] if reading["end"] == "drive" for value in reading["values"].values()
+    }
     assert reported == {None}
 
 
@@ -142,16 +148,16 @@ def test_a_drive_that_is_gone_has_only_nulls() -> None:
     rig.passes.without_drive(0)
     rig.read()
     moved = rig.tell()[1]
-    rows = [one for one in moved["readings"] if one["drive"] == gone and one["end"] == "drive"]
+    rows = [reading for reading in moved["readings"] if reading["drive"] == gone and reading["end"] == "drive"]
     assert rows
-    assert {value for one in rows for value in one["values"].values()} == {None}
+    assert {value for row in rows for value in row["values"].values()} == {None}
 
 
 def test_an_event_that_can_wait_is_held_and_given_with_the_next_urgent_one() -> None:
     rig = Rig()
     rig.read()
     assert rig.tell(is_urgent=False) == []
-    assert [one["what"] for one in rig.tell()] == ["held", "events", "events"]
+    assert [line["what"] for line in rig.tell()] == ["held", "events", "events"]
 
 
 def test_an_episode_is_given_with_its_pass_and_what_follows_too() -> None:
@@ -185,7 +191,7 @@ def test_what_is_held_does_not_grow_with_time(passes: int) -> None:
 
 def test_what_the_kernel_reported_before_the_first_pass_does_not_cost_the_readings_of_it() -> None:
     rig = Rig()
-    assert [one["what"] for one in rig.tell()] == ["events"]
+    assert [line["what"] for line in rig.tell()] == ["events"]
     (held,) = rig.read(10.0, composite_temperature_celsius=44.0)
     assert held["what"] == "held"
     assert 44.0 in _values(held, "composite_temperature_celsius")
@@ -196,8 +202,8 @@ def test_a_flood_that_can_wait_is_held_up_to_a_number_and_the_rest_is_counted() 
     rig.read()
     for _ in range(MOST_RECENT_EVENTS + 50):
         rig.tell(is_urgent=False)
-    lines = [one for one in rig.tell() if one["what"] == "events"]
-    assert sum(len(one["kernel"]) for one in lines) == MOST_RECENT_EVENTS + 1
+    lines = [line for line in rig.tell() if line["what"] == "events"]
+    assert sum(len(line["kernel"]) for line in lines) == MOST_RECENT_EVENTS + 1
     assert lines[-1]["left_out"] == 50
     rig.tell(is_urgent=False)
     assert "left_out" not in rig.tell()[-1]
@@ -211,10 +217,10 @@ def test_what_was_cut_from_a_line_is_not_held_against_what_comes_later() -> None
     rig.held.add_events(flood, (), Clock(unix_seconds=rig.passes.t, up_seconds=rig.passes.up), is_urgent=False)
     rig.tell(is_urgent=False)
     lines = rig.tell()
-    assert [len(one["kernel"]) for one in lines if one["what"] == "events"] == [MOST_EVENTS, 1, 1]
+    assert [len(line["kernel"]) for line in lines if line["what"] == "events"] == [MOST_EVENTS, 1, 1]
 
 
 def test_every_line_is_json() -> None:
     rig = Rig()
     rig.read()
-    assert all(json.loads(json.dumps(one)) == one for one in rig.tell())
+    assert all(json.loads(json.dumps(line)) == line for line in rig.tell())

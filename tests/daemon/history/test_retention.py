@@ -30,7 +30,7 @@ from laneproof.history.tables import migrate
 from passes import Passes
 
 HERE, THERE = Origin("0000:00/01.1", "FN0001", "drive"), Origin("0000:00/01.2", "FN0002", "drive")
-COUNTER = next(one for one in measures.HEALTH_FIELDS if one.name == "media_errors")
+COUNTER = next(measure for measure in measures.HEALTH_FIELDS if measure.name == "media_errors")
 READING = measures.COMPOSITE
 MORNING = 20_000 * DAY
 
@@ -80,7 +80,7 @@ def _fill(course: list[tuple[float, int, float | None]], *, boots: frozenset[int
 
 
 def _values(points: list[Point]) -> list[tuple[float | None, float | None, float | None, int]]:
-    return [(one.low, one.high, one.last, one.samples) for one in points]
+    return [(point.low, point.high, point.last, point.samples) for point in points]
 
 
 def _runs(course: Course, name: str) -> list[list[Point]]:
@@ -107,7 +107,7 @@ def _by_day(course: Course, name: str) -> list[Point]:
 
 def _bare(points: list[Point]) -> list[tuple[float | None, float | None, int]]:
     """Of a counter: what it came to. Its least value in a stretch is what it came with, and told so."""
-    return [(one.high, one.last, one.samples) for one in points]
+    return [(point.high, point.last, point.samples) for point in points]
 
 
 STEPS = st.lists(
@@ -217,7 +217,7 @@ def test_a_chatty_kind_of_event_does_not_push_out_another() -> None:
         for number in range(KEEP_EVENTS_OF_A_KIND + 50)
     )
     store.add_pass(passes.take())
-    kinds = [one.kind for one in store.read_events()]
+    kinds = [event.kind for event in store.read_events()]
     assert kinds.count("device_removed") == 1
     assert kinds.count("aer_correctable") == KEEP_EVENTS_OF_A_KIND
     assert store.read_events(kinds=["aer_correctable"])[-1].text == str(KEEP_EVENTS_OF_A_KIND + 49)
@@ -230,4 +230,4 @@ def test_the_oldest_notes_go_first() -> None:
         for number in range(5):
             store.add_note(Note(t=float(number), kind="note", text=str(number)))
         store.add_pass(passes.take())
-    assert [one.text for one in store.read_notes()] == ["2", "3", "4"]
+    assert [note.text for note in store.read_notes()] == ["2", "3", "4"]

@@ -18,7 +18,10 @@ GAP = Unread("a file", "gone", Reason.GONE)
 
 
 def _of(passes: Passes) -> dict[tuple[str, str, str], float]:
-    return {(one.origin.path, one.origin.end, one.measure.name): one.value for one in samples_of(passes.facts)}
+    return {
+        (sample.origin.path, sample.origin.end, sample.measure.name): sample.value
+        for sample in samples_of(passes.facts)
+    }
 
 
 def test_an_array_and_its_members() -> None:

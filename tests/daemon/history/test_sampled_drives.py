@@ -13,7 +13,7 @@ GAP = Unread("log 02h of nvme0", "no answer in time", Reason.TIMED_OUT)
 
 
 def _of(passes: Passes, origin: Origin = HERE) -> dict[str, float]:
-    return {one.measure.name: one.value for one in samples_of(passes.facts) if one.origin == origin}
+    return {sample.measure.name: sample.value for sample in samples_of(passes.facts) if sample.origin == origin}
 
 
 def _load(read_bytes: int) -> BlockStatistics:

@@ -23,10 +23,12 @@ def test_a_group_that_could_not_be_read_gives_nothing_and_the_others_go_on(group
     assert list(sample_group(broken, group, where)) == []
     others = [one for one in SAMPLERS if one != group]
     assert list(samples_of(broken, where)) == [
-        one for other in others for one in sample_group(Passes().facts, other, where)
+        change for other in others for change in sample_group(Passes().facts, other, where)
     ]
 
 
 def test_no_thing_is_sampled_twice() -> None:
-    keys = [(one.origin, one.measure.name) for one in samples_of(Passes().errors("0000:00/01.1", BadTLP=1).facts)]
+    keys = [
+        (sample.origin, sample.measure.name) for sample in samples_of(Passes().errors("0000:00/01.1", BadTLP=1).facts)
+    ]
     assert len(keys) == len(set(keys))

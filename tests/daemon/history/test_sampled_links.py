@@ -13,7 +13,7 @@ PORT_END, DEVICE_END = Origin(PATH, "FN0001", "port"), Origin(PATH, "FN0001", "d
 
 
 def _of(passes: Passes, origin: Origin) -> dict[str, float]:
-    return {one.measure.name: one.value for one in samples_of(passes.facts) if one.origin == origin}
+    return {sample.measure.name: sample.value for sample in samples_of(passes.facts) if sample.origin == origin}
 
 
 def test_both_ends_report_for_themselves_and_carry_the_drive() -> None:
@@ -58,7 +58,7 @@ def test_a_function_that_answers_with_all_ones_trained_nothing() -> None:
 def test_sysfs_stands_in_where_registers_were_not_read() -> None:
     passes = Passes()
     denied = Unread("config", "denied", Reason.DENIED)
-    (drive,) = [one for one in passes.functions() if one.own_path == DRIVE]
+    (drive,) = [function for function in passes.functions() if function.own_path == DRIVE]
     passes.function(DRIVE, express=denied, link=replace(drive.link, trained_lanes=2))
     found = _of(passes, DEVICE_END)
     assert (found["trained_gt_s"], found["trained_lanes"]) == (16, 2)
@@ -68,7 +68,7 @@ def test_sysfs_stands_in_where_registers_were_not_read() -> None:
 def test_all_ones_are_no_width() -> None:
     passes = Passes()
     denied = Unread("config", "denied", Reason.DENIED)
-    (drive,) = [one for one in passes.functions() if one.own_path == DRIVE]
+    (drive,) = [function for function in passes.functions() if function.own_path == DRIVE]
     passes.function(DRIVE, express=denied, link=replace(drive.link, trained_lanes=63))
     assert "trained_lanes" not in _of(passes, DEVICE_END)
 

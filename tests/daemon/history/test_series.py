@@ -18,7 +18,7 @@ def _at(number: int, value: float | None) -> PassPoint:
 
 
 def _shape(points: list[Point]) -> list[tuple[float, float, float | None]]:
-    return [(one.began_at / 60, one.ended_at / 60, one.last) for one in points]
+    return [(point.began_at / 60, point.ended_at / 60, point.last) for point in points]
 
 
 def test_what_stands_still_while_watched_has_no_gap() -> None:
@@ -60,14 +60,14 @@ def test_no_points_have_no_gaps() -> None:
 
 def test_a_cut_begins_with_the_value_that_held() -> None:
     points = [point_at(0.0, 1), point_at(100.0, 2), point_at(200.0, 3)]
-    assert [(one.began_at, one.last) for one in cut(points, since=150.0, until=None)] == [(150.0, 2), (200.0, 3)]
-    assert [(one.began_at, one.last) for one in cut(points, since=None, until=100.0)] == [(0.0, 1), (100.0, 2)]
+    assert [(point.began_at, point.last) for point in cut(points, since=150.0, until=None)] == [(150.0, 2), (200.0, 3)]
+    assert [(point.began_at, point.last) for point in cut(points, since=None, until=100.0)] == [(0.0, 1), (100.0, 2)]
     assert cut(points, since=100.0, until=None) == tuple(points[1:])
 
 
 def test_a_cut_in_a_gap_begins_with_nothing() -> None:
     points = [point_at(0.0, 1), point_at(100.0, None), point_at(200.0, 3)]
-    assert [one.last for one in cut(points, since=150.0, until=None)] == [3]
+    assert [point.last for point in cut(points, since=150.0, until=None)] == [3]
 
 
 def _series(points: tuple[Point, ...], known_until: float = 1000.0) -> Series:

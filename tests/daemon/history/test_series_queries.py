@@ -39,9 +39,9 @@ def test_the_drives_history_follows_the_drive_and_the_paths_stays(store: Store) 
     _swap(passes.reboot(SECOND_BOOT).errors(FIRST, BadTLP=1).errors(SECOND))
     store.add_pass(passes.take())
     of_drive = store.read_series(drive="FN0001", names=("media_errors",))
-    assert [(one.path, one.points[0].last) for one in of_drive] == [(FIRST, 3), (SECOND, 3)]
+    assert [(series.path, series.points[0].last) for series in of_drive] == [(FIRST, 3), (SECOND, 3)]
     of_path = store.read_series(path=FIRST, end="port", names=("correctable_errors",))
-    assert [(one.drive, one.boot_id, one.last) for one in of_path] == [
+    assert [(series.drive, series.boot_id, series.last) for series in of_path] == [
         ("FN0001", FIRST_BOOT, 5), ("FN0002", SECOND_BOOT, 1),
     ]  # fmt: skip
     # What the drive told of itself in its old place ended when it left it.
@@ -65,8 +65,8 @@ def test_a_drive_that_is_added_again_in_the_same_boot_starts_again(store: Store)
     passes.facts = whole
     store.add_pass(passes.wait(15).errors(f"{FIRST}/00.0", RxErr=1).take())
     first, second = store.read_series(path=FIRST, end="device", names=("correctable_errors",))
-    assert [one.last for one in first.points] == [9, None]
-    assert [one.last for one in second.points] == [1]
+    assert [point.last for point in first.points] == [9, None]
+    assert [point.last for point in second.points] == [1]
 
 
 def test_names_are_asked_for_one_by_one_or_with_all_their_parts(store: Store) -> None:
@@ -101,7 +101,7 @@ def test_a_part_of_time_begins_with_what_held(store: Store) -> None:
     (series,) = store.read_series(
         drive="FN0001", names=("media_errors",), since=A_MORNING + 1300, until=A_MORNING + 2400
     )
-    assert [(one.began_at - A_MORNING, one.last) for one in series.points] == [(1300, 1), (1800, 2), (2400, 3)]
+    assert [(point.began_at - A_MORNING, point.last) for point in series.points] == [(1300, 1), (1800, 2), (2400, 3)]
     assert series.gained == 2
     assert series.known_until == A_MORNING + 2400
 
@@ -111,7 +111,7 @@ def test_what_did_not_live_yet_or_any_more_is_left_out(store: Store) -> None:
     store.add_pass(passes.take())
     store.add_pass(passes.reboot(off_seconds=86400).take())
     links = store.read_series(path=FIRST, end="port", names=("trained_lanes",), until=A_MORNING + 100)
-    assert [one.boot_id for one in links] == [FIRST_BOOT]
+    assert [series.boot_id for series in links] == [FIRST_BOOT]
 
 
 def test_what_held_when_nobody_watched_any_more_is_not_known(store: Store) -> None:
@@ -131,11 +131,11 @@ def test_a_missing_reading_is_a_gap_and_never_0(store: Store) -> None:
     passes.facts = whole
     store.add_pass(passes.wait(60).take())
     (series,) = store.read_series(drive="FN0001", names=("composite_temperature_celsius",))
-    assert [(one.began_at - A_MORNING, one.last) for one in series.points] == [(0, 38), (60, None), (180, 38)]
+    assert [(point.began_at - A_MORNING, point.last) for point in series.points] == [(0, 38), (60, None), (180, 38)]
     assert value_at(series, A_MORNING + 100) is None
     # The counters of its link were read all along, for the drive is known by what it told before.
     (lanes,) = store.read_series(drive="FN0001", end="device", names=("trained_lanes",))
-    assert [one.last for one in lanes.points] == [4]
+    assert [point.last for point in lanes.points] == [4]
 
 
 def test_positions_are_listed(store: Store) -> None:

@@ -59,7 +59,7 @@ def test_passes_of_a_still_box_write_nothing_but_that_somebody_watched(path: str
         before = store._database.connection.total_changes
         store.add_pass(passes.drive(0).wait(15).take())
         commits.append(store._database.connection.total_changes - before)
-    assert sum(1 for one in commits if one) <= 3600 / HEARTBEAT_SECONDS + 1
+    assert sum(1 for count in commits if count) <= 3600 / HEARTBEAT_SECONDS + 1
     assert sum(commits) <= 2 * (3600 / HEARTBEAT_SECONDS + 1)
     store.close()
 
@@ -86,7 +86,7 @@ def test_what_waits_is_written_at_the_end(path: str) -> None:
     store.close()
     history = History.open(path)
     (written,) = history.read_series(drive="FN0001", names=("data_units_written",))
-    assert [one.last for one in written.points] == [800_000, 800_001]
+    assert [point.last for point in written.points] == [800_000, 800_001]
     history.close()
 
 
@@ -117,7 +117,7 @@ def test_an_engine_goes_on_with_what_was_kept(path: str) -> None:
     engine.restore(store.load_standing())
     again = engine.observe(box.snapshot(taken_at=first.snapshot.taken_at + 60))
     assert again.changes == ()
-    assert [one.since for one in again.findings] == [one.since for one in first.findings]
+    assert [finding.since for finding in again.findings] == [finding.since for finding in first.findings]
     store.close()
 
 
@@ -168,8 +168,8 @@ def test_it_may_be_asked_from_any_thread() -> None:
             failures.append(error)
 
     threads = [threading.Thread(target=ask) for _ in range(3)]
-    for one in threads:
-        one.start()
+    for thread in threads:
+        thread.start()
     for number in range(60):
         store.add_pass(_errors(passes.wait(60), number).take())
     for one in threads:
@@ -292,7 +292,7 @@ def test_a_writer_that_is_killed_leaves_a_whole_file(path: str, after_lines: int
     (series,) = store.read_series(drive="FN0001", names=("media_errors",))
     assert series.last is not None
     assert series.last >= committed
-    assert [one.rule for one in store.load_standing()] == ["link-slow"]
+    assert [finding.rule for finding in store.load_standing()] == ["link-slow"]
     passes = Passes(t=series.known_until + 15, up=series.known_until - 1_790_000_000 + 115)
     passes.standing = store.load_standing()
     store.add_pass(_errors(passes, int(series.last) + 1).take())

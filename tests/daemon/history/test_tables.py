@@ -73,9 +73,9 @@ def test_the_first_versions_history_is_read_and_gone_on_with(tmp_path: Path) -> 
     path = _version_1(tmp_path)
     store = Store.open(path)
     assert not store.in_memory
-    assert [one.rule for one in store.load_standing()] == ["link-slow"]
+    assert [finding.rule for finding in store.load_standing()] == ["link-slow"]
     (media,) = store.read_series(drive="FN0001", names=("media_errors",))
-    assert [one.last for one in media.points if not one.is_gap] == [0, 2, 2]
+    assert [point.last for point in media.points if not point.is_gap] == [0, 2, 2]
     passes = Passes(t=media.known_until + 600, up=86400.0)
     passes.reboot()
     store.add_pass(passes.drive(0, health={"media_errors": 3}).take())
@@ -87,7 +87,7 @@ def test_the_first_versions_history_is_read_and_gone_on_with(tmp_path: Path) -> 
 def test_a_reader_knows_the_first_version_too(tmp_path: Path) -> None:
     history = History.open(_version_1(tmp_path))
     assert len(history.read_inventories()) == 2
-    assert [one.text for one in history.read_notes()] == ["moved drive to riser-2"]
+    assert [note.text for note in history.read_notes()] == ["moved drive to riser-2"]
     history.close()
 
 

@@ -39,8 +39,8 @@ def port(changes: int) -> tuple[Interface, ...]:
 
 def run(*passes: Snapshot) -> BoxRecord:
     book = BoxRecord()
-    for one in passes:
-        book = follow_box(book, one)
+    for taken in passes:
+        book = follow_box(book, taken)
     return book
 
 

@@ -20,7 +20,7 @@ def box(*, serial: str = "FN1", firmware: str = "2.1", target: int | None = None
 
 
 def changed(story: Story) -> list[tuple[str, str, str]]:
-    return [(one.what, one.before, one.after) for one in story.ledger.changes.changes]
+    return [(change.what, change.before, change.after) for change in story.ledger.changes.changes]
 
 
 def test_the_first_pass_changes_nothing() -> None:
@@ -66,7 +66,7 @@ def test_the_declarations_parts_and_limits_are_followed() -> None:
     first = box().snapshot()
     ledger.update(first, build=plan('"flexible-cable"'))
     ledger.update(first, build=plan('{ kind = "flexible-cable", id = "blue 15 cm" }', generation=3))
-    found = [(one.what, one.before, one.after) for one in ledger.changes.changes]
+    found = [(change.what, change.before, change.after) for change in ledger.changes.changes]
     assert ("parts", "flexible-cable", "flexible-cable blue 15 cm") in found
     assert ("link-cap", "generation 4", "generation 3") in found
 
@@ -78,9 +78,9 @@ def test_those_near_a_moment_are_found() -> None:
     book.note("drive-firmware", "1", at=0.0, serial="FN1")
     book.note("drive-firmware", "2", at=6 * DAY, serial="FN1")
     near = book.near(7 * DAY, path=PATH, serial="FN1", before=7 * DAY, after=DAY)
-    assert [one.after for one in near] == ["b", "2"]
+    assert [change.after for change in near] == ["b", "2"]
     other = book.near(7 * DAY, path=PATH, serial="FN2", before=7 * DAY, after=DAY)
-    assert [one.after for one in other] == ["b"]
+    assert [change.after for change in other] == ["b"]
 
 
 def test_what_is_not_known_is_no_change() -> None:

@@ -51,7 +51,7 @@ def test_readings_seconds_apart_are_not_all_kept() -> None:
     story = Story()
     for _ in range(300):
         story.observe(box(composite_temperature_celsius=40.0), after=1.0)
-    times = [one.at for one in record(story).readings]
+    times = [reading.at for reading in record(story).readings]
     assert len(times) <= 30
     assert times[-1] - times[0] >= 200.0
 
@@ -71,7 +71,7 @@ def test_a_counter_that_falls_begins_again() -> None:
     )
     assert record(story).risen("media_errors") == []
     story.observe(box(media_errors=1), after=HOUR)
-    assert [one.by for one in record(story).risen("media_errors")] == [1]
+    assert [rise.by for rise in record(story).risen("media_errors")] == [1]
 
 
 def test_the_number_of_error_log_entries_is_nobodys_matter() -> None:

@@ -99,7 +99,7 @@ def test_removals_within_a_minute_are_still_one_each() -> None:
         story.observe(gone(), after=4.0, devices=(removal(),)).observe(
             four(), after=4.0, devices=(removal(Action.ADD),)
         )
-    assert [one.asked for one in episodes(story)] == [True] * 4
+    assert [episode.asked for episode in episodes(story)] == [True] * 4
 
 
 def test_a_failure_before_a_pass_saw_the_drive_back_is_another_too() -> None:
@@ -148,7 +148,7 @@ def test_events_that_nobody_here_knows_keep_their_own_name() -> None:
 
 def test_a_drive_that_dropped_before_the_first_pass_of_a_boot_is_known_by_its_last_name() -> None:
     story = Story().observe(four()).restart().observe(gone(), after=HOUR, log=(DOWN,))
-    assert [one.path for one in episodes(story)] == [PATH]
+    assert [episode.path for episode in episodes(story)] == [PATH]
 
 
 def test_a_year_of_flapping_stays_small() -> None:

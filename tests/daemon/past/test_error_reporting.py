@@ -16,7 +16,7 @@ GAP = Unread("config", "denied", Reason.DENIED)
 def end(**facts: object) -> PciFunction:
     snapshot = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", function=facts).snapshot()
     assert not isinstance(snapshot.functions, Unread)
-    return next(one for one in snapshot.functions if not one.is_bridge)
+    return next(function for function in snapshot.functions if not function.is_bridge)
 
 
 def registers(mask: int = 0x2000) -> AerRegisters:

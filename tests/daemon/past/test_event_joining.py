@@ -77,12 +77,12 @@ def test_the_worked_example_of_merging_gives_three_episodes() -> None:
     # Times in days from the table of tests for disconnects: 10, 10.02, 10.05, 40.1, 40.12 and 71.3 are three episodes.
     days = (10.0, 10.02, 10.05, 40.1, 40.12, 71.3)
     found = join_events([loss(day * DAY) for day in days])
-    assert [one.dropped_at for one in found] == [10.0 * DAY, 40.1 * DAY, 71.3 * DAY]
+    assert [episode.dropped_at for episode in found] == [10.0 * DAY, 40.1 * DAY, 71.3 * DAY]
 
 
 @given(st.lists(st.floats(0, 1e6), min_size=1, max_size=30))
 def test_episodes_begin_when_the_statistics_say(times: list[float]) -> None:
-    assert tuple(one.dropped_at for one in join_events([loss(t) for t in times])) == merge_into_episodes(times)
+    assert tuple(episode.dropped_at for episode in join_events([loss(t) for t in times])) == merge_into_episodes(times)
 
 
 @pytest.mark.parametrize(("gap", "count"), [(3599.9, 1), (3600.0, 2)])
@@ -119,10 +119,10 @@ def test_a_reset_on_the_bus_is_not_a_disconnect() -> None:
         ]
     )
     silent = join_events([said(1000.0, "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10")])
-    assert [one.dropped for one in reset] == [False]
-    assert [one.config_space_gone for one in reset] == [None]
-    assert [one.dropped for one in silent] == [True]
-    assert [one.config_space_gone for one in silent] == [False]
+    assert [episode.dropped for episode in reset] == [False]
+    assert [episode.config_space_gone for episode in reset] == [None]
+    assert [episode.dropped for episode in silent] == [True]
+    assert [episode.config_space_gone for episode in silent] == [False]
 
 
 def test_a_removal_in_good_order_is_not_a_failure() -> None:
@@ -171,14 +171,14 @@ def test_each_removal_in_good_order_is_one_episode_however_close() -> None:
         for n in range(4)
         for action in ("remove", "add")
     )
-    assert [(one.dropped_at, one.ended, one.asked) for one in found] == [
+    assert [(episode.dropped_at, episode.ended, episode.asked) for episode in found] == [
         (1000.0 + 60.0 * n, 1020.0 + 60.0 * n, True) for n in range(4)
     ]
 
 
 def test_several_drives_within_seconds_are_together() -> None:
     found = join_events([loss(0.0), loss(4.0, THERE), loss(4.5, "0000:00/01.3"), loss(DAY), loss(DAY + 6.0, THERE)])
-    assert [one.together for one in found] == [
+    assert [episode.together for episode in found] == [
         (THERE, "0000:00/01.3"),
         (HERE, "0000:00/01.3"),
         (HERE, THERE),

@@ -87,7 +87,7 @@ def test_device_events_are_placed_by_the_kernels_own_path() -> None:
         [{"action": "remove", "devpath": "/devices/pci0000:00/0000:00:01.1/0000:01:00.0", "subsystem": "pci"}]
     )
     story.observe(counting_box((0, 0, 0, 0)).without(PATHS[0]), after=HOUR, devices=(gone,))
-    assert [(one.path, one.asked) for one in story.ledger.episodes.episodes] == [(PATHS[0], True)]
+    assert [(episode.path, episode.asked) for episode in story.ledger.episodes.episodes] == [(PATHS[0], True)]
 
 
 def test_the_owners_note_of_another_cable_begins_the_baseline_again_once() -> None:
@@ -160,7 +160,7 @@ def test_a_name_in_the_journal_of_the_boot_before_is_read_as_it_was_then() -> No
     first, second, *rest = now.controllers  # in this boot the two were found the other way round
     swapped = replace(now, controllers=(replace(second, name="nvme0"), replace(first, name="nvme1"), *rest))
     ledger.update(swapped, (last_words,))
-    assert [one.path for one in ledger.episodes.episodes] == [PATHS[1]]
+    assert [episode.path for episode in ledger.episodes.episodes] == [PATHS[1]]
 
 
 def test_the_boot_befores_last_words_do_not_say_that_this_boots_log_is_heard() -> None:

@@ -43,7 +43,7 @@ def test_the_last_passes_at_a_fall_are_kept() -> None:
     for _ in range(3):
         story.observe(trained(2), after=1.0)
     (fall,) = record(story).falls
-    assert [(one.gt_s, story.now - one.at) for one in fall.readings] == [(5.0, 2.0), (5.0, 1.0), (5.0, 0.0)]
+    assert [(reading.gt_s, story.now - reading.at) for reading in fall.readings] == [(5.0, 2.0), (5.0, 1.0), (5.0, 0.0)]
 
 
 def test_a_new_boot_is_no_fall() -> None:

@@ -119,7 +119,7 @@ def test_a_pass_in_the_midst_of_a_removal_in_good_order_is_no_disconnect() -> No
     story = Story().observe(four()).observe(letting_go(), after=15.0)
     assert episodes(story) == []
     story.observe(gone(), after=0.1, devices=(removal(),))
-    assert [one.asked for one in episodes(story)] == [True]
+    assert [episode.asked for episode in episodes(story)] == [True]
 
 
 def test_a_drive_that_its_driver_cannot_let_go_of_is_gone_once() -> None:

@@ -35,13 +35,13 @@ def check(box: Box, *, was: str | None = "FN0004", build: Build | None = BUILD, 
 
 
 def items(fit: Fit) -> dict[str, tuple[bool | None, str]]:
-    return {one.what: (one.holds, one.says) for one in fit.items}
+    return {item.what: (item.holds, item.says) for item in fit.items}
 
 
 def test_drive_as_declared_fits_and_is_given_to_its_array() -> None:
     fit = check(swapped())
     assert fit.verdict == "fits"
-    assert [one.holds for one in fit.items] == [True] * 5
+    assert [item.holds for item in fit.items] == [True] * 5
     assert fit.commands == (
         "sfdisk --dump /dev/nvme0n1 | sed -E '/^label-id/d; s/, *uuid=[^,]*//' >layout.txt",
         "sfdisk /dev/nvme4n1 <layout.txt",
@@ -50,8 +50,8 @@ def test_drive_as_declared_fits_and_is_given_to_its_array() -> None:
         "laneproof audit",
     )
     assert fit.advice[0] == 'Put the new serial number into the declaration, at riser-4: serial = "NEW9".'
-    assert any("without its identifiers" in one for one in fit.advice)
-    assert any("touch no drive of it" in one for one in fit.advice)
+    assert any("without its identifiers" in text for text in fit.advice)
+    assert any("touch no drive of it" in text for text in fit.advice)
 
 
 def test_members_that_are_whole_disks_need_no_layout() -> None:
@@ -162,14 +162,14 @@ def test_hours_and_wear_are_reported_so_that_a_used_drive_shows() -> None:
 def test_array_that_is_not_declared_for_the_position_is_not_given_the_drive() -> None:
     other = make_array("md9", (), members=make_members("in_sync", "in_sync"), members_wanted=3, degraded=1)
     fit = check(swapped().with_group(arrays=(other,)))
-    assert not any("mdadm" in one for one in fit.commands)
+    assert not any("mdadm" in text for text in fit.commands)
 
 
 def test_array_that_took_the_drive_already_is_reported() -> None:
     members = (*make_members("in_sync", "in_sync", "in_sync"), replace(make_members(*["spare"] * 5)[4], slot=3))
     fit = check(swapped(array={"members": members, "sync_action": "recover"}))
     assert "It is in md0 already, as nvme4n1p2." in fit.advice
-    assert not any("--add" in one for one in fit.commands)
+    assert not any("--add" in text for text in fit.commands)
 
 
 def test_drive_on_a_controller_has_no_link_of_its_own() -> None:

@@ -19,7 +19,7 @@ from laneproof.replacement import Guide, Reason, Safety, Weight
 )
 def test_heaviest_reason_decides(weights: tuple[Weight, ...], safety: Safety) -> None:
     place = guide_for("riser-4", array_box()).position
-    reasons = tuple(Reason(weight=one, says="x") for one in weights)
+    reasons = tuple(Reason(weight=weight, says="x") for weight in weights)
     assert Guide(position=place, reasons=reasons, keep=(), steps=()).safety is safety
 
 
@@ -39,6 +39,6 @@ def test_json_gives_answer_reasons_positions_and_steps() -> None:
 
 def test_reasons_come_heaviest_first_and_each_once() -> None:
     reasons = guide_for("system", array_box("in_sync", "in_sync", "in_sync", "faulty")).reasons
-    order = [list(Weight).index(one.weight) for one in reasons]
+    order = [list(Weight).index(reason.weight) for reason in reasons]
     assert order == sorted(order)
     assert len(set(reasons)) == len(reasons)

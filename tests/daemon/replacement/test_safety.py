@@ -27,7 +27,7 @@ def said(guide: Guide, weight: Weight) -> str:
 
 
 def kept(guide: Guide) -> list[str]:
-    return [one.name for one in guide.keep]
+    return [keep.name for keep in guide.keep]
 
 
 def sign(
@@ -68,7 +68,7 @@ def test_member_of_a_whole_checked_array_may_go_and_the_others_stay() -> None:
     guide = guide_for("riser-4", array_box())
     assert guide.safety is Safety.SAFE
     assert kept(guide) == ["riser-1", "riser-2", "riser-3"]
-    assert {one.why for one in guide.keep} == {"a second loss takes all data of md0"}
+    assert {keep.why for keep in guide.keep} == {"a second loss takes all data of md0"}
     assert "survives no further loss until the new drive is rebuilt" in said(guide, Weight.MIND)
 
 
@@ -175,7 +175,7 @@ def test_what_a_level_survives_decides(level: str, states: tuple[str, ...], safe
     """Losses survived by level: md(4); of raid10 the least, one."""
     guide = guide_for("riser-1", array_box(*states, level=level))
     assert guide.safety is safety
-    assert why in {one.why for one in guide.keep}
+    assert why in {keep.why for keep in guide.keep}
 
 
 def test_spare_holds_nothing_and_may_go() -> None:
@@ -346,4 +346,11 @@ def test_it_is_never_safe_to_lose_more_than_the_level_survives(
 
 
 def test_the_box_of_these_tests_is_what_it_says() -> None:
-    assert [one.label for one in BUILD.position] == ["riser-1", "riser-2", "riser-3", "riser-4", "deck-3", "system"]
+    assert [position.label for position in BUILD.position] == [
+        "riser-1",
+        "riser-2",
+        "riser-3",
+        "riser-4",
+        "deck-3",
+        "system",
+    ]

@@ -23,15 +23,15 @@ SLOT = SlotRegisters(
 
 
 def titles(guide: Guide) -> list[str]:
-    return [one.title for one in guide.steps]
+    return [step.title for step in guide.steps]
 
 
 def step(guide: Guide, start: str) -> Step:
-    return next(one for one in guide.steps if one.title.startswith(start))
+    return next(step for step in guide.steps if step.title.startswith(start))
 
 
 def commands(guide: Guide) -> list[str]:
-    return [command for one in guide.steps for command in one.commands]
+    return [command for step in guide.steps for command in step.commands]
 
 
 def give_slot(function: PciFunction) -> PciFunction:
@@ -74,7 +74,7 @@ def test_cautions_stand_beside_what_they_are_about() -> None:
 def test_label_is_known_by_the_serial_number() -> None:
     guide = guide_for("riser-4", array_box())
     assert "serial number FN0004" in step(guide, "Write down").says[0]
-    assert any("If it is another one, leave it there" in one for one in step(guide, "Open").says)
+    assert any("If it is another one, leave it there" in text for text in step(guide, "Open").says)
 
 
 def test_what_must_not_be_touched_is_said_again_at_the_open_case() -> None:
@@ -93,7 +93,7 @@ def test_free_socket_is_the_better_way_for_a_member_that_still_works() -> None:
         "mdadm /dev/md0 --replace /dev/nvme3n1p2 --with /dev/NEWp2",
     )
     failed = guide_for("riser-4", array_box("in_sync", "in_sync", "in_sync", "faulty"))
-    assert not any(one.startswith("Better") for one in titles(failed))
+    assert not any(title.startswith("Better") for title in titles(failed))
 
 
 def test_member_that_failed_is_removed_and_one_that_works_is_failed_first() -> None:
@@ -112,7 +112,10 @@ def test_every_option_of_mdadm_that_is_named_exists() -> None:
     found = subprocess.run([mdadm, "--manage", "--help"], capture_output=True, encoding="utf-8", check=False)
     known = set(re.findall(r"--[a-z-]+", found.stdout + found.stderr))
     used = {
-        word for one in commands(guide_for("riser-4", array_box())) if one.startswith("mdadm") for word in one.split()
+        word
+        for text in commands(guide_for("riser-4", array_box()))
+        if text.startswith("mdadm")
+        for word in text.split()
     }
     options = {word for word in used if word.startswith("--")}
     assert options == {"--add", "--replace", "--with", "--fail", "--remove"}
@@ -124,7 +127,7 @@ def test_other_arrays_defer_to_their_own_manual() -> None:
     btrfs = make_array("archive", (), kind="btrfs", level="raid1", members=members, members_wanted=2)
     guide = guide_for("riser-1", array_box().with_group(arrays=(btrfs,)))
     assert step(guide, "Tell archive").says == ("Follow the manual of btrfs for replacing a device of archive.",)
-    assert not any(one.startswith("mdadm") for one in commands(guide))
+    assert not any(text.startswith("mdadm") for text in commands(guide))
 
 
 def test_file_systems_are_let_go_and_the_root_is_not_unmounted() -> None:
@@ -173,8 +176,8 @@ def test_cables_and_adapters_have_their_own_cautions() -> None:
     (place,) = find_drives("far end", build, snapshot)
     guide = make_guide(place, build, snapshot, ())
     cautions = step(guide, "Exchange").cautions
-    assert any("flexible cable" in one for one in cautions)
-    assert any("goes in by force" in one for one in cautions)
+    assert any("flexible cable" in step for step in cautions)
+    assert any("goes in by force" in step for step in cautions)
     assert 'Between the board and the drive stand: flexible-cable "green", key-adapter.' in step(guide, "Open").says
     assert "laneproof replace 'far end' --was SYS1" in commands(guide)
 

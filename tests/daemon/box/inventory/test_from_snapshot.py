@@ -49,23 +49,25 @@ def test_registers_that_were_not_read_are_null() -> None:
 def test_an_inner_port_of_a_switch_is_none_that_a_link_hangs_on() -> None:
     box = Box().with_port("0000:00/02.1").with_switch("0000:00/02.1").with_port("0000:00/02.1/00.0/00.0")
     ports = make_inventory(None, box.with_drive("0000:00/02.1/00.0/00.0").snapshot()).ports or ()
-    assert [one.path for one in ports] == ["0000:00/02.1", "0000:00/02.1/00.0/00.0"]
+    assert [port.path for port in ports] == ["0000:00/02.1", "0000:00/02.1/00.0/00.0"]
 
 
 def test_devices_hold_what_is_no_drive_and_in_no_declared_position() -> None:
     box = kelp_box(1).with_device("0000:00/17.0", class_code=SATA).with_port("0000:00/03.0")
     box.with_network("0000:00/03.0", "enp3s0")
     devices = make_inventory(None, box.snapshot()).devices or ()
-    assert [(one.path, one.occupant.kind if one.occupant else None) for one in devices] == [
+    assert [(device.path, device.occupant.kind if device.occupant else None) for device in devices] == [
         ("0000:00/03.0", "network"),
         ("0000:00/17.0", "sata"),
     ]
-    assert all(one.occupant and not one.occupant.drive and one.occupant.ids == "1b36:0010" for one in devices)
+    assert all(
+        device.occupant and not device.occupant.drive and device.occupant.ids == "1b36:0010" for device in devices
+    )
 
 
 def test_members_are_known_by_their_drive_not_by_the_kernels_name() -> None:
     (array,) = make_inventory(None, kelp_box(2).with_array("md0", ("nvme0n1", "nvme1n1")).snapshot()).arrays or ()
-    assert [(one.serial, one.path, one.slot) for one in array.members] == [
+    assert [(member.serial, member.path, member.slot) for member in array.members] == [
         ("FN0001", "0000:00/01.1", 0),
         ("FN0002", "0000:00/01.2", 1),
     ]
@@ -95,7 +97,7 @@ def test_a_drive_that_is_gone_from_the_bus_does_not_answer() -> None:
 def test_labels_can_be_given_afterwards() -> None:
     taken = make_inventory(None, kelp_box(2).with_port("0000:00/03.0").with_network("0000:00/03.0", "e").snapshot())
     labelled = label_positions(taken, BUILD)
-    assert [one.position for one in labelled.positions] == ["riser-1", None]
+    assert [position.position for position in labelled.positions] == ["riser-1", None]
     assert label_positions(labelled, None) == labelled
 
 
