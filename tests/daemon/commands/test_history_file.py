@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from laneproof.commands import serve
+from laneproof.commands import history_file
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history, open_history
 from laneproof.history.store import Store
@@ -14,7 +14,7 @@ from laneproof.history.store import Store
 def test_named_folder_comes_before_the_services_own(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     settings = tmp_path / "service.toml"
     settings.write_text('state = "/srv/elsewhere"\n')
-    monkeypatch.setattr(serve, "DEFAULT_SETTINGS", str(settings))
+    monkeypatch.setattr(history_file, "DEFAULT_SETTINGS", str(settings))
     assert find_history("/srv/mine") == "/srv/mine/history.db"
     assert find_history(None) == "/srv/elsewhere/history.db"
 
