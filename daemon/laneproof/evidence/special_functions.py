@@ -16,7 +16,7 @@ from dataclasses import dataclass
 _EPSILON = 2.0**-53
 _TINY = 1e-300  # stands in for a zero denominator in a continued fraction
 _MOST_TERMS = 2_000_000  # a guard against an endless loop; a count of 1e9 at its own mean needs some 3e5
-_SERIES_REACH = 0.3  # below this, ln(1 + e) - e cancels and a series takes over
+_FAR_BELOW = -0.3  # a mean so far below its count: there e itself has lost digits
 _STIRLING_REACH = 16.0  # from here the asymptotic series below is exact to the last bit
 _LN_2 = math.log(2.0)
 _HALF_LN_TWO_PI = 0.5 * math.log(2.0 * math.pi)
@@ -49,27 +49,13 @@ def log_complement(log_p: float) -> float:
     return math.log(-math.expm1(log_p)) if log_p > -_LN_2 else math.log1p(-math.exp(log_p))
 
 
-def _log1p_minus(e: float) -> float:
-    # ln(1 + e) - e. Near zero both terms agree in most digits, so it is taken from atanh's series in w = e / (2 + e).
-    if not -_SERIES_REACH < e < _SERIES_REACH:
-        return math.log1p(e) - e
-    w = e / (2.0 + e)
-    square = w * w
-    power, total, odd = w * square, 0.0, 3.0
-    while abs(term := power / odd) > _EPSILON * abs(w * e):
-        total += term
-        power *= square
-        odd += 2.0
-    return 2.0 * total - w * e
-
-
 def _deviance(x: float, mean: float) -> float:
     # x ln(x / mean) + mean - x: how far a count lies from its mean, the exponent in the saddle-point form of the
     # Poisson and binomial probabilities.
     # Source: C. Loader, Fast and Accurate Computation of Binomial Probabilities (2000); from memory.
     e = (mean - x) / x
-    if e > -_SERIES_REACH:
-        return -x * _log1p_minus(e)
+    if e > _FAR_BELOW:
+        return -x * (math.log1p(e) - e)  # what cancels here is less than x e times the last digit
     return x * (math.log(x) - math.log(mean)) + mean - x if mean > 0.0 else math.inf
 
 

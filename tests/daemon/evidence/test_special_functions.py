@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy import special
 
 from laneproof.evidence.special_functions import (
+    LogTails,
     beta_quantile,
     gamma_quantile,
     log_beta_tails,
@@ -105,11 +106,9 @@ def test_complement_keeps_digits_at_both_ends() -> None:
 
 
 def test_ends_of_the_range() -> None:
-    assert log_gamma_tails(2.0, 0.0).lower == -math.inf
-    assert log_gamma_tails(2.0, math.inf).upper == -math.inf
+    assert log_gamma_tails(2.0, 0.0) == log_beta_tails(2.0, 3.0, 0.0) == LogTails(lower=-math.inf, upper=0.0)
+    assert log_gamma_tails(2.0, math.inf) == log_beta_tails(2.0, 3.0, 1.0) == LogTails(lower=0.0, upper=-math.inf)
     assert log_gamma_tails(2.0, 5e-324).upper == 0.0
-    assert log_beta_tails(2.0, 3.0, 0.0).lower == -math.inf
-    assert log_beta_tails(2.0, 3.0, 1.0).upper == -math.inf
     assert gamma_quantile(2.0, 0.0) == 0.0
     assert gamma_quantile(2.0, 1.0) == math.inf
     assert gamma_quantile(2.0, 0.0, upper=True) == math.inf
