@@ -210,7 +210,7 @@ def test_what_cannot_be_listed_makes_the_arrays_unread(fs: FakeFilesystem, folde
     assert answer.what == folder
 
 
-def test_pools_are_told_by_their_state(fs: FakeFilesystem) -> None:
+def test_pools_are_reported_by_their_state(fs: FakeFilesystem) -> None:
     machine = FakeMachine(
         fs,
         {
@@ -221,7 +221,7 @@ def test_pools_are_told_by_their_state(fs: FakeFilesystem) -> None:
     )
     arrays = read_arrays(machine)
     assert isinstance(arrays, tuple)
-    assert [(one.name, one.kind, one.state) for one in arrays] == [
+    assert [(array.name, array.kind, array.state) for array in arrays] == [
         ("abyss", "zfs", "ONLINE"),
         ("trench", "zfs", "DEGRADED"),
     ]

@@ -48,7 +48,7 @@ def array_of(machine: FakeMachine) -> Array:
 
 
 def states_of(array: Array) -> list[tuple[str, str, object]]:
-    return [(one.name, one.disk, one.state) for one in array.members]
+    return [(member.name, member.disk, member.state) for member in array.members]
 
 
 def test_two_devices_that_are_well(fs: FakeFilesystem) -> None:

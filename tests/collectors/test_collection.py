@@ -17,7 +17,7 @@ def empty_host() -> Host:
 
 
 def test_each_group_of_a_snapshot_has_one_collector() -> None:
-    assert sorted(one.group for one in make_collectors()) == sorted(GROUPS)
+    assert sorted(collector.group for collector in make_collectors()) == sorted(GROUPS)
 
 
 def test_each_table_remembers_for_itself() -> None:
@@ -25,7 +25,7 @@ def test_each_table_remembers_for_itself() -> None:
     caches = [
         one.read.keywords.get("cache") for table in (first, second) for one in table if hasattr(one.read, "keywords")
     ]
-    assert len({id(one) for one in caches}) == len(caches) > 0
+    assert len({id(cache) for cache in caches}) == len(caches) > 0
 
 
 def test_a_pass_over_a_machine_that_shows_nothing_gives_a_whole_snapshot() -> None:
@@ -49,4 +49,4 @@ def test_a_group_that_was_not_read_yet_is_unread_and_not_empty() -> None:
     snapshot = assemble({"arrays": ()}, CLOCK)
     assert (snapshot.taken_at, snapshot.up_seconds, snapshot.arrays) == (1_790_000_000.0, 60.0, ())
     others = {name: getattr(snapshot, name) for name in GROUPS - {"arrays"}}
-    assert all(isinstance(one, Unread) and one.reason is Reason.NOT_ASKED for one in others.values())
+    assert all(isinstance(other, Unread) and other.reason is Reason.NOT_ASKED for other in others.values())

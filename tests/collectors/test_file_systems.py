@@ -175,7 +175,7 @@ def test_no_table_at_all_is_unread(fs: FakeFilesystem) -> None:
 @given(st.binary() | st.lists(st.binary() | st.sampled_from(TABLE.encode().splitlines())).map(b"\n".join))
 def test_any_table_gives_mounts(raw: bytes) -> None:
     for mounts in (list(parse_mount_info(raw)), list(parse_mounts(raw))):
-        assert {one.mount for one in choose_mounts(mounts)} <= {one.mount for one in mounts}
+        assert {mount.mount for mount in choose_mounts(mounts)} <= {mount.mount for mount in mounts}
 
 
 @given(st.lists(st.sampled_from([*TABLE.splitlines(), "a - b", " - ", "1 2 3 4 5 6 - x y", "\\777"])))
@@ -193,7 +193,7 @@ def test_any_answers_give_file_systems_or_a_reason(data: st.DataObject) -> None:
 def test_findmnt_reads_the_table_alike(tmp_path: Path) -> None:
     (tmp_path / "table").write_text(TABLE)
     columns = "TARGET,SOURCE,FSTYPE,VFS-OPTIONS,FS-OPTIONS,MAJ:MIN"
-    told = subprocess.run(
+    reported = subprocess.run(
         ["findmnt", "-F", tmp_path / "table", "-J", "-l", "-o", columns],
         capture_output=True,
         encoding="utf-8",
@@ -208,7 +208,7 @@ def test_findmnt_reads_the_table_alike(tmp_path: Path) -> None:
             "ro" in row["vfs-options"].split(","),
             row["maj:min"],
         )
-        for row in json.loads(told)["filesystems"]
+        for row in json.loads(reported)["filesystems"]
     ]
     ours = [
         (one.mount, one.device, one.kind, one.read_only, one.mounted_read_only, one.file_system)

@@ -77,7 +77,7 @@ def test_serial_numbers_are_not_asked_for(fs: FakeFilesystem) -> None:
     assert not any("serial" in asked or "uuid" in asked for asked in machine.asked)
 
 
-def test_a_field_that_the_firmware_does_not_tell_is_none(fs: FakeFilesystem) -> None:
+def test_a_field_that_the_firmware_does_not_report_is_none(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, {**KERNEL, f"{DMI_FOLDER}/board_name": "KB-1\n", f"{DMI_FOLDER}/bios_date": " \n"})
     firmware = firmware_of(machine)
     assert (firmware.board_name, firmware.bios_date, firmware.bios_version) == ("KB-1", None, None)

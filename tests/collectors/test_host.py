@@ -156,7 +156,7 @@ def test_only_the_three_reading_commands_are_sent(tree: Path, monkeypatch: pytes
     assert answers[3] == FeatureValue(value=7)
 
 
-def test_a_status_of_the_drive_is_told_with_its_code(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_status_of_the_drive_is_reported_with_its_code(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(host_module.fcntl, "ioctl", lambda *_: 0x4002)  # Invalid Field in Command, do not retry
     (tree / "dev").mkdir()
     (tree / "dev/nvme0").touch()
@@ -175,11 +175,11 @@ def test_a_controller_name_cannot_lead_elsewhere(tree: Path) -> None:
 def test_file_system_figures_agree_with_the_system(tree: Path) -> None:
     (answer,) = LiveHost(str(tree)).ask([FileSystem("/")])
     assert isinstance(answer, FileSystemFigures)
-    told = os.statvfs(tree)
-    assert answer.size_bytes == told.f_blocks * told.f_frsize
-    assert answer.available_bytes == pytest.approx(told.f_bavail * told.f_frsize, rel=0.01)
-    assert answer.free_bytes == pytest.approx(told.f_bfree * told.f_frsize, rel=0.01)
-    assert answer.read_only == bool(told.f_flag & os.ST_RDONLY)
+    reported = os.statvfs(tree)
+    assert answer.size_bytes == reported.f_blocks * reported.f_frsize
+    assert answer.available_bytes == pytest.approx(reported.f_bavail * reported.f_frsize, rel=0.01)
+    assert answer.free_bytes == pytest.approx(reported.f_bfree * reported.f_frsize, rel=0.01)
+    assert answer.read_only == bool(reported.f_flag & os.ST_RDONLY)
 
 
 def test_the_kernel_log_is_read_on_and_gaps_are_counted(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -82,7 +82,7 @@ def test_a_partition_is_told_from_its_disk() -> None:
     events = device_events(
         [uevent("add", disk, "block", DEVTYPE="disk"), uevent("add", part, "block", DEVTYPE="partition")]
     )
-    assert [one.partition for one in events] == [False, True]
+    assert [event.partition for event in events] == [False, True]
 
 
 def test_fields_in_small_letters_are_the_same() -> None:

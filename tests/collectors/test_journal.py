@@ -56,17 +56,17 @@ def test_it_is_asked_for_what_was_received_since_a_time(program: Path, host: Liv
     assert (tmp_path / "called").read_text().split()[-1] == "--since=@1790000000"
 
 
-def test_entries_come_as_they_were_told_and_are_understood(program: Path, host: LiveHost) -> None:
-    told = json.dumps(ENTRY)
-    _install(program, f"echo '{told}'; echo '-- no entry --'; echo '{told}'")
+def test_entries_come_as_they_were_reported_and_are_understood(program: Path, host: LiveHost) -> None:
+    reported = json.dumps(ENTRY)
+    _install(program, f"echo '{reported}'; echo '-- no entry --'; echo '{reported}'")
     lines = host.journal()
-    assert lines == (told, told)
+    assert lines == (reported, reported)
     records = [parse_journal_record(line) for line in lines]
-    (event, _) = kernel_events([one for one in records if not isinstance(one, Unread)])
+    (event, _) = kernel_events([record for record in records if not isinstance(record, Unread)])
     assert (event.event.device, event.unix_seconds, event.up_seconds) == ("nvme0", 1_790_000_000.0, 480.5)
 
 
-def test_text_that_is_no_utf_8_is_told_with_marks(program: Path, host: LiveHost) -> None:
+def test_text_that_is_no_utf_8_is_reported_with_marks(program: Path, host: LiveHost) -> None:
     _install(program, r"""printf '{"MESSAGE":"\377"}\n'""")
     assert host.journal() == ('{"MESSAGE":"\ufffd"}',)
 
@@ -99,7 +99,7 @@ def test_a_journal_that_cannot_be_given_says_why(program: Path, host: LiveHost, 
     assert answer.what == "the journal of boot -1"
 
 
-def test_what_was_told_counts_though_the_program_failed_in_the_end(program: Path, host: LiveHost) -> None:
+def test_what_was_reported_counts_though_the_program_failed_in_the_end(program: Path, host: LiveHost) -> None:
     _install(program, "echo '{}'; echo 'Journal file is truncated, ignoring file.' >&2; exit 1")
     assert host.journal() == ("{}",)
 
@@ -123,7 +123,7 @@ def test_a_program_that_never_ends_is_ended(
     assert not _is_running(int((tmp_path / "pid").read_text()))
 
 
-def test_a_program_that_tells_without_end_is_ended(
+def test_a_program_that_writes_without_end_is_ended(
     program: Path, host: LiveHost, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(journal, "LIMIT_BYTES", 100_000)

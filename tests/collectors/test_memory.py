@@ -44,7 +44,7 @@ def memory_of(machine: FakeMachine) -> Memory:
 def test_modules_and_empty_sockets(machine: FakeMachine) -> None:
     memory = memory_of(machine)
     assert isinstance(memory.modules, tuple)
-    assert [(one.locator, one.size_bytes, one.configured_mt_s) for one in memory.modules] == [
+    assert [(module.locator, module.size_bytes, module.configured_mt_s) for module in memory.modules] == [
         ("DIMM_A1", GIB_32, 4800),
         ("DIMM_B1", GIB_32, 4800),
     ]
@@ -76,7 +76,7 @@ def test_memory_that_is_not_the_systems_is_left_out(machine: FakeMachine) -> Non
     )
     memory = memory_of(machine)
     assert isinstance(memory.modules, tuple)
-    assert [one.locator for one in memory.modules] == ["DIMM_A1", "DIMM_B1"]
+    assert [module.locator for module in memory.modules] == ["DIMM_A1", "DIMM_B1"]
 
 
 def test_error_counts_of_each_controller(machine: FakeMachine) -> None:

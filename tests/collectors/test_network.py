@@ -151,7 +151,7 @@ def test_a_port_that_vanishes_meanwhile_is_left_out(fs: FakeFilesystem) -> None:
     assert list(interfaces_of(machine)) == ["enp2s0f1"]
 
 
-def test_a_kernel_that_tells_less_leaves_none(fs: FakeFilesystem) -> None:
+def test_a_kernel_that_says_less_leaves_none(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, port(0, "enp2s0f0"))
     machine.remove(f"{PORT}.0/net/enp2s0f0/carrier_changes")
     assert interfaces_of(machine)["enp2s0f0"].carrier_changes is None
@@ -208,7 +208,7 @@ def test_a_recording_gives_the_same_network(fs: FakeFilesystem) -> None:
         assert replayed == live != ()
 
 
-def test_a_bond_whose_members_do_not_bond_tells_their_aggregators(fs: FakeFilesystem) -> None:
+def test_a_bond_whose_members_do_not_bond_shows_their_aggregators(fs: FakeFilesystem) -> None:
     tree = {
         **bond_files(ad_num_ports="1\n", ad_partner_mac=f"{NOBODY}\n"),
         **member(0, "enp2s0f0"),
@@ -255,7 +255,7 @@ def test_bonds_without_the_drivers_list_are_known_by_their_attributes(fs: FakeFi
     assert (bond.name, [one.name for one in bond.members]) == ("bond0", ["enp2s0f0", "enp2s0f1"])
 
 
-def test_port_whose_device_link_is_missing_is_known_by_its_place(fs: FakeFilesystem) -> None:
+def test_port_whose_device_link_is_missing_is_known_by_its_folder(fs: FakeFilesystem) -> None:
     tree = port(0, "enp2s0f0")
     del tree[f"{PORT}.0/net/enp2s0f0/device"]
     assert interfaces_of(FakeMachine(fs, tree))["enp2s0f0"].address == "0000:02:00.0"

@@ -230,10 +230,10 @@ OPTION_FILES = {
 def test_options_are_those_that_modprobe_tells(tmp_path: Path) -> None:
     for name, content in OPTION_FILES.items():
         (tmp_path / name).write_text(content)
-    told = subprocess.run(
+    reported = subprocess.run(
         ["modprobe", "-C", tmp_path, "--showconfig"], capture_output=True, encoding="utf-8", check=True
     )
-    lines = [line.split(maxsplit=2) for line in told.stdout.splitlines()]
+    lines = [line.split(maxsplit=2) for line in reported.stdout.splitlines()]
     theirs = " ".join(words[2] for words in lines if words[:2] == ["options", "nvme_core"])
     ours = [
         word for content in OPTION_FILES.values() for word in parse_module_options(content.encode(), module="nvme_core")

@@ -69,7 +69,7 @@ def test_an_errno_becomes_a_reason_with_its_name(number: int, reason: Reason) ->
     assert str(unread).startswith("could not read it: ")
 
 
-def test_an_errno_that_no_table_knows_is_told_as_the_number() -> None:
+def test_an_errno_that_no_table_knows_is_reported_as_the_number() -> None:
     unread = unread_from_errno("it", 4095)
     assert unread.detail == "4095"
     assert os.strerror(4095).lower() in unread.why
@@ -84,7 +84,7 @@ def test_an_errno_that_no_table_knows_is_told_as_the_number() -> None:
         (0x0281, "status code type 2h, status code 81h"),  # Unrecovered Read Error
     ],
 )
-def test_a_drives_refusal_is_told_by_type_and_code(status: int, words: str) -> None:
+def test_a_drives_refusal_is_reported_by_type_and_code(status: int, words: str) -> None:
     unread = unread_from_nvme_status("log 02h of nvme0", status)
     assert (unread.reason, unread.detail) == (Reason.REFUSED, str(status))
     assert words in unread.why

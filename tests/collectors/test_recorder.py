@@ -49,10 +49,10 @@ def parse_frame(line: str) -> Frame:
 def test_each_pass_is_answered_alike(tmp_path: Path) -> None:
     lay_out(tmp_path)
     recorder = RecordingHost(LiveHost(str(tmp_path)))
-    lines, told = [recorder.header()], []
+    lines, reported = [recorder.header()], []
 
     def take() -> None:
-        told.append(answers(recorder))
+        reported.append(answers(recorder))
         lines.append(recorder.take_frame())
 
     take()
@@ -67,7 +67,7 @@ def test_each_pass_is_answered_alike(tmp_path: Path) -> None:
     take()
 
     replayed = RecordedHost(parse_header(lines[0]), parse_frames(lines[1:]))
-    for expected in told:
+    for expected in reported:
         assert replayed.advance()
         assert answers(replayed) == expected
     assert not replayed.advance()
@@ -109,12 +109,12 @@ def test_a_short_range_is_the_files_end(tmp_path: Path) -> None:
     first = recorder.take_frame()
     config = tmp_path / DEVICE[1:] / "config"
     config.write_bytes(config.read_bytes()[:64])
-    told = recorder.ask(whole)
+    reported = recorder.ask(whole)
     replayed = RecordedHost(parse_header(recorder.header()), parse_frames([first, recorder.take_frame()]))
     while replayed.advance():
         pass
-    assert replayed.ask(whole) == told
-    assert told[1] == b""
+    assert replayed.ask(whole) == reported
+    assert reported[1] == b""
 
 
 def test_of_pci_ids_only_the_names_of_recorded_functions_are_kept(tmp_path: Path) -> None:

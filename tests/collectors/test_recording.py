@@ -1,4 +1,4 @@
-"""Bad lines of a recording are told by number, and lose nothing that stood before."""
+"""Bad lines of a recording are reported by number, and lose nothing that stood before."""
 
 import contextlib
 import gzip
@@ -19,7 +19,7 @@ from laneproof_collectors.recording import RecordingError, parse_frames, parse_h
         ('{"format": "laneproof-recording", "version": 9}', "line 1: not the header of a recording: version: "),
     ],
 )
-def test_a_header_that_is_none_is_told(line: str, says: str) -> None:
+def test_a_header_that_is_none_is_reported(line: str, says: str) -> None:
     with pytest.raises(RecordingError) as caught:
         parse_header(line)
     assert str(caught.value).startswith(says)

@@ -74,7 +74,7 @@ def test_a_table_is_split_up_to_its_end() -> None:
     assert list(split_table(b"\x09\x02\x00\x00\0\0")) == []  # a length that cannot be: no endless walk
 
 
-def test_identity_is_told_by_the_names_of_the_kernel() -> None:
+def test_identity_is_reported_by_the_names_of_the_kernel() -> None:
     bios = structure(0, 0x18, {0x04: 1, 0x05: 2, 0x08: 3}, ["Kelp Firmware", "2.07", "03/14/2026"])
     assert find_identity(parsed(bios)) == {
         "bios_version": "2.07",
@@ -295,7 +295,7 @@ def test_a_machine_without_smbios_says_absent(fs: FakeFilesystem) -> None:
 
 
 @pytest.mark.witness("dmidecode")
-def test_dmidecode_tells_the_same(tmp_path: Path) -> None:
+def test_dmidecode_says_the_same(tmp_path: Path) -> None:
     structures = [
         slot("PCIEX16", type_code=0xB6, width=0x0D, usage=3, place=(0, 0, 0x08), characteristics_2=0x08, generation=3),
         slot(
@@ -313,10 +313,10 @@ def test_dmidecode_tells_the_same(tmp_path: Path) -> None:
         memory_device(size=0),
     ]
     (tmp_path / "dump").write_bytes(dump(*structures))
-    told = subprocess.run(
+    reported = subprocess.run(
         ["dmidecode", "--from-dump", tmp_path / "dump"], capture_output=True, encoding="utf-8", check=True
     ).stdout
-    blocks = re.split(r"\n\n", told)
+    blocks = re.split(r"\n\n", reported)
 
     slots = [block for block in blocks if "System Slot Information" in block]
     for block, raw in zip(slots, structures[:3], strict=True):
@@ -339,4 +339,4 @@ def test_dmidecode_tells_the_same(tmp_path: Path) -> None:
             ]
             assert [str(module.rated_mt_s or "Unknown"), str(module.configured_mt_s or "Unknown")] == speeds
             assert [module.part] == re.findall(r"\tPart Number: (.*\S)", block)
-    assert "Error Correction Type: Multi-bit ECC" in told
+    assert "Error Correction Type: Multi-bit ECC" in reported

@@ -56,7 +56,7 @@ def test_what_is_absent_becomes_none() -> None:
     assert unless_absent(0) == 0
 
 
-def test_a_folder_of_links_is_told_by_its_links(fs: FakeFilesystem) -> None:
+def test_a_folder_of_links_is_reported_by_its_links(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, {"/sys/d/0000:00:01.0": "-> ../x", "/sys/d/bind": "", "/sys/d/new_id": ""})
     live, replayed = replay(machine, lambda host: read_linked(host, "/sys/d"))
     assert replayed == live == ("0000:00:01.0",)

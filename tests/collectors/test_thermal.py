@@ -204,7 +204,7 @@ def test_throttling_by_package(fs: FakeFilesystem) -> None:
     assert thermal_of(machine).throttle_counts == {"package-0": 5, "package-1": 0}
 
 
-def test_a_processor_that_does_not_count_costs_one_look(fs: FakeFilesystem) -> None:
+def test_a_processor_that_does_not_count_costs_one_reading(fs: FakeFilesystem) -> None:
     machine = FakeMachine(fs, {f"{PROCESSORS}/cpu{number}/online": "1\n" for number in range(64)})
     assert thermal_of(machine) == Thermal()
     assert sum(asked.startswith(PROCESSORS) for asked in machine.asked) == 1

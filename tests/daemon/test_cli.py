@@ -147,7 +147,7 @@ def test_a_recording_that_is_wrong_ends_with_65(
 def test_a_named_file_that_is_missing_ends_with_66(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, arguments: tuple[str, ...]
 ) -> None:
-    status, out, err = call(capsys, *(one.format(tmp_path) for one in arguments))
+    status, out, err = call(capsys, *(argument.format(tmp_path) for argument in arguments))
     assert (status, out) == (os.EX_NOINPUT, "")
     assert str(tmp_path) in one_line(err)
     assert list(tmp_path.iterdir()) == []
@@ -165,7 +165,7 @@ def test_an_output_that_cannot_be_made_ends_with_73(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, demo_recording: Path, arguments: tuple[str, ...]
 ) -> None:
     before = demo_recording.read_bytes()
-    status, _, err = call(capsys, *(one.format(tmp_path) for one in arguments))
+    status, _, err = call(capsys, *(argument.format(tmp_path) for argument in arguments))
     assert status == os.EX_CANTCREAT
     one_line(err)
     assert demo_recording.read_bytes() == before
@@ -208,7 +208,7 @@ def forbidden(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
 def test_a_file_that_is_not_permitted_ends_with_77(
     capsys: pytest.CaptureFixture[str], forbidden: Path, arguments: tuple[str, ...]
 ) -> None:
-    status, out, err = call(capsys, *(one.format(forbidden) for one in arguments))
+    status, out, err = call(capsys, *(argument.format(forbidden) for argument in arguments))
     assert (status, out) == (os.EX_NOPERM, "")
     assert "permission denied" in one_line(err)
 

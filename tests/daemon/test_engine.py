@@ -24,14 +24,14 @@ def box(*, lanes: int = 4, target: int | None = None, t: float = 0.0, firmware: 
 
 
 def narrow(engine: Engine, snapshot: Snapshot) -> list[str]:
-    return [str(one.change) for one in engine.observe(snapshot).changes if one.finding.rule == "link-narrow"]
+    return [str(change.change) for change in engine.observe(snapshot).changes if change.finding.rule == "link-narrow"]
 
 
 def test_a_first_look_tells_what_differs_at_once() -> None:
     outcome = Engine(declare(BUILD)).observe(box(lanes=2))
-    (found,) = (one for one in outcome.findings if one.rule == "link-narrow")
+    (found,) = (finding for finding in outcome.findings if finding.rule == "link-narrow")
     assert found.since == outcome.snapshot.taken_at
-    assert [one.change for one in outcome.changes if one.finding.rule == "link-narrow"] == [Change.RAISED]
+    assert [change.change for change in outcome.changes if change.finding.rule == "link-narrow"] == [Change.RAISED]
 
 
 def test_a_live_engine_waits_for_three_readings() -> None:
@@ -56,7 +56,7 @@ def test_a_target_rate_that_fell_with_another_bios_is_the_firmwares_setting() ->
     engine = Engine(declare(BUILD))
     engine.observe(box(firmware=make_firmware(boot_id=FIRST_BOOT, bios_version="1.18")))
     after = box(target=3, t=600, firmware=make_firmware(boot_id=SECOND_BOOT, bios_version="1.20"))
-    (slow,) = (one for one in engine.observe(after).findings if one.rule == "link-slow")
+    (slow,) = (finding for finding in engine.observe(after).findings if finding.rule == "link-slow")
     assert slow.causes[0].cause == "firmware-setting"
     assert "1.18" in " ".join(slow.causes[0].because)
 
@@ -65,8 +65,8 @@ def test_a_target_rate_that_fell_with_the_same_bios_is_not() -> None:
     engine = Engine(declare(BUILD))
     engine.observe(box(firmware=make_firmware(boot_id=FIRST_BOOT, bios_version="1.18")))
     after = box(target=3, t=600, firmware=make_firmware(boot_id=SECOND_BOOT, bios_version="1.18"))
-    (slow,) = (one for one in engine.observe(after).findings if one.rule == "link-slow")
-    assert "firmware-setting" not in {one.cause for one in slow.causes}
+    (slow,) = (finding for finding in engine.observe(after).findings if finding.rule == "link-slow")
+    assert "firmware-setting" not in {cause.cause for cause in slow.causes}
 
 
 def test_a_restart_goes_on_where_the_last_run_stopped() -> None:
@@ -76,8 +76,8 @@ def test_a_restart_goes_on_where_the_last_run_stopped() -> None:
     second = Engine(declare(BUILD), confirmations=LIVE_CONFIRMATIONS)
     second.restore(began.findings, state)
     outcome = second.observe(box(lanes=2, t=60))
-    assert [one for one in outcome.changes if one.finding.rule == "link-narrow"] == []
-    assert {one.since for one in outcome.findings if one.rule == "link-narrow"} == {began.snapshot.taken_at}
+    assert [change for change in outcome.changes if change.finding.rule == "link-narrow"] == []
+    assert {finding.since for finding in outcome.findings if finding.rule == "link-narrow"} == {began.snapshot.taken_at}
     assert narrow(second, box(t=75)) == ["cleared"]
 
 
@@ -95,12 +95,12 @@ def test_a_kernel_log_that_cannot_be_heard_is_unverified_until_it_is() -> None:
     gap = Unread("the kernel log", "not permitted (EPERM)", Reason.DENIED, "EPERM")
     engine, snapshot = Engine(None), Box().snapshot()
     outcome = engine.observe(snapshot, gap, ())
-    assert [(one.rule, one.kind, one.key) for one in outcome.findings] == [
+    assert [(finding.rule, finding.kind, finding.key) for finding in outcome.findings] == [
         ("reading-incomplete", "unverified", "kernel-log")
     ]
     again = engine.observe(replace(snapshot, taken_at=snapshot.taken_at + 60), KernelEvents((), 0, 12), gap)
-    assert [one.key for one in again.findings] == ["device-events"]
-    assert [(one.change, one.finding.key) for one in again.changes] == [
+    assert [finding.key for finding in again.findings] == ["device-events"]
+    assert [(change.change, change.finding.key) for change in again.changes] == [
         (Change.CLEARED, "kernel-log"),
         (Change.RAISED, "device-events"),
     ]

@@ -20,7 +20,7 @@ SLOW = Finding(
 
 def test_a_finding_is_raised_once_and_keeps_its_beginning() -> None:
     first = advance({}, [SLOW], now=100.0)
-    assert [one.change for one in first.changes] == [Change.RAISED]
+    assert [change.change for change in first.changes] == [Change.RAISED]
     second = advance(first.lives, [replace(SLOW, subject="0000:07:00.0", evidence={"count": 3})], now=200.0)
     assert second.changes == ()
     assert second.raised[0].since == 100.0
@@ -30,7 +30,7 @@ def test_a_finding_is_raised_once_and_keeps_its_beginning() -> None:
 def test_only_its_substance_changes_a_finding() -> None:
     first = advance({}, [SLOW], now=100.0)
     second = advance(first.lives, [replace(SLOW, observed="5 GT/s")], now=200.0)
-    assert [(one.change, one.finding.observed, one.finding.since) for one in second.changes] == [
+    assert [(change.change, change.finding.observed, change.finding.since) for change in second.changes] == [
         (Change.CHANGED, "5 GT/s", 100.0)
     ]
 
@@ -38,7 +38,7 @@ def test_only_its_substance_changes_a_finding() -> None:
 def test_a_finding_not_seen_again_is_cleared() -> None:
     first = advance({}, [SLOW], now=100.0)
     second = advance(first.lives, [], now=200.0)
-    assert [(one.change, one.at) for one in second.changes] == [(Change.CLEARED, 200.0)]
+    assert [(change.change, change.at) for change in second.changes] == [(Change.CLEARED, 200.0)]
     assert second.raised == ()
 
 
@@ -49,7 +49,7 @@ def test_three_readings_in_a_row_confirm_and_one_gap_forgets() -> None:
     step = advance(step.lives, [SLOW], now=2.0, confirmations=needed)
     assert step.changes == ()
     confirmed = advance(step.lives, [SLOW], now=3.0, confirmations=needed)
-    assert [(one.change, one.finding.since) for one in confirmed.changes] == [(Change.RAISED, 1.0)]
+    assert [(change.change, change.finding.since) for change in confirmed.changes] == [(Change.RAISED, 1.0)]
     gap = advance(step.lives, [], now=3.0, confirmations=needed)
     assert (gap.lives, gap.changes) == ({}, ())
 
@@ -57,7 +57,7 @@ def test_three_readings_in_a_row_confirm_and_one_gap_forgets() -> None:
 def test_what_could_not_be_read_is_a_change_and_not_a_clearing() -> None:
     first = advance({}, [SLOW], now=1.0)
     second = advance(first.lives, [replace(SLOW, kind=Kind.UNVERIFIED, observed=None)], now=2.0)
-    assert [one.change for one in second.changes] == [Change.CHANGED]
+    assert [change.change for change in second.changes] == [Change.CHANGED]
 
 
 def test_one_reading_judged_twice_confirms_nothing() -> None:
@@ -82,7 +82,10 @@ def run(*passes: tuple[float, Sequence[Finding]]) -> list[tuple[float, str, str 
     for now, findings in passes:
         step = advance(lives, findings, now=now)
         lives = step.lives
-        reported += [(now, str(one.change), one.finding.position, one.finding.causes[0].cause) for one in step.changes]
+        reported += [
+            (now, str(change.change), change.finding.position, change.finding.causes[0].cause)
+            for change in step.changes
+        ]
     return reported
 
 
@@ -114,7 +117,7 @@ def test_what_stands_has_the_newest_cause_also_before_it_is_told() -> None:
     first = advance({}, [because("undetermined")], now=0.0)
     second = advance(first.lives, [because("shared-supply")], now=2.0)
     assert second.changes == ()
-    assert [one.causes[0].cause for one in second.raised] == ["shared-supply"]
+    assert [finding.causes[0].cause for finding in second.raised] == ["shared-supply"]
 
 
 def test_more_than_a_cause_is_told_at_once_with_its_newest_cause() -> None:
@@ -135,4 +138,4 @@ def test_a_finding_from_before_a_restart_changes_by_what_is_kept_of_it() -> None
     kept = Life(finding=replace(because("undetermined"), since=1.0), readings=1, raised=True)
     lives = {SLOW.identity: kept}
     assert advance(lives, [because("undetermined")], now=600.0).changes == ()
-    assert [one.change for one in advance(lives, [because("signal-path")], now=600.0).changes] == [Change.CHANGED]
+    assert [change.change for change in advance(lives, [because("signal-path")], now=600.0).changes] == [Change.CHANGED]

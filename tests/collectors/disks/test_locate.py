@@ -47,7 +47,7 @@ def test_links_are_followed_to_the_device(fs: FakeFilesystem, path: str, name: s
     assert follow_name(machine, path) == name
 
 
-def test_link_whose_device_is_gone_still_tells_its_name(fs: FakeFilesystem) -> None:
+def test_link_whose_device_is_gone_still_gives_its_name(fs: FakeFilesystem) -> None:
     assert follow_name(FakeMachine(fs, {NVME: "-> ../../nvme7n1"}), NVME) == "nvme7n1"
 
 

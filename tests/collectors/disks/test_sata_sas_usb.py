@@ -188,14 +188,14 @@ def test_sleeping_stranger_is_known_by_the_pages_that_the_kernel_kept(fs: FakeFi
     assert (one.model, one.serial, one.firmware) == ("SHOAL AR8000 FOR ARCHIVES", "KELPS007", "0C.7")
 
 
-def test_kept_pages_of_a_sas_drive_tell_its_serial_number() -> None:
+def test_kept_pages_of_a_sas_drive_hold_its_serial_number() -> None:
     # SPC-4, Unit Serial Number page: code 80h, length, then the text
     serial = b"\0\x80\0\x0f" + b"KELPSAS00000001"
     known = parse_kept_identity(serial, MISSING, model="AR12000S", revision="0C07")
     assert known == DriveIdentity(model="AR12000S", serial="KELPSAS00000001", firmware="0C07")
 
 
-def test_pages_that_are_not_there_tell_nothing() -> None:
+def test_pages_that_are_not_there_say_nothing() -> None:
     assert parse_kept_identity(MISSING, MISSING, model=MISSING, revision=MISSING) == DriveIdentity()
 
 
@@ -388,7 +388,7 @@ def test_recording_of_a_pass_reads_the_same(fs: FakeFilesystem) -> None:
     assert [one.path for one in live] == ["0000:00/17.0/ata-3", "0000:00/01.0/00.0/phy-3"]
 
 
-def test_reading_that_fails_is_told_by_its_errno(fs: FakeFilesystem) -> None:
+def test_reading_that_fails_is_reported_by_its_errno(fs: FakeFilesystem) -> None:
     box = Box(fs, disk())
     box.faults["/sys/block"] = errno.EACCES
     assert read_drives(box) == unread_from_errno("/sys/block", errno.EACCES)
@@ -402,12 +402,12 @@ PARTS = ["..", "devices", "pci0000:00", "0000:00:17.0", "ata3", "port-7:0", "phy
     st.dictionaries(st.sampled_from(["size", "removable", "queue/rotational", "device/wwid"]), st.text(max_size=20)),
     st.sampled_from([SMARTCTL, STANDBY, {}]),
 )
-def test_any_place_and_any_content_give_drives(target: str, files: dict[str, str], told: dict[str, Any]) -> None:
+def test_any_folder_and_any_content_give_drives(target: str, files: dict[str, str], reported: dict[str, Any]) -> None:
     tree = {f"/sys/block/sda/{name}": text for name, text in files.items()}
-    frame = {"t": 1.0, "links": {"/sys/block/sda": target}, "files": tree, "smartctl": {"sda": told}}
+    frame = {"t": 1.0, "links": {"/sys/block/sda": target}, "files": tree, "smartctl": {"sda": reported}}
     host = RecordedHost(parse_header('{"format": "laneproof-recording", "version": 1}'))
     host.apply(next(parse_frames([json.dumps(frame)])))
     for one in read(host):
         assert one.name == "sda"
-        assert one.asleep is (told is STANDBY)
+        assert one.asleep is (reported is STANDBY)
         assert one.path is None or one.path.startswith("0000:00/17.0/")

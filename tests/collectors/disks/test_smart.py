@@ -24,14 +24,14 @@ def answer(text: str = "", *, lines: list[str] | None = None, **fields: Any) -> 
     return {"smartctl": {"output": [*START, *(lines or text.splitlines())]}, **fields}
 
 
-def good_health(told: dict[str, Any]) -> HealthLog:
-    log = parse_health(told, device="nvme0")
+def good_health(reported: dict[str, Any]) -> HealthLog:
+    log = parse_health(reported, device="nvme0")
     assert isinstance(log, HealthLog)
     return log
 
 
-def good_drive(told: dict[str, Any]) -> DriveReport:
-    report = parse_drive(told, device="sda")
+def good_drive(reported: dict[str, Any]) -> DriveReport:
+    report = parse_drive(reported, device="sda")
     assert isinstance(report, DriveReport)
     return report
 
@@ -155,12 +155,12 @@ def test_counters_beyond_the_numbers_of_json_are_exact() -> None:
     assert good_health(answer(text)).host_read_commands == 2**100 + 1
 
 
-def test_field_that_only_a_rounded_number_tells_is_absent() -> None:
+def test_field_that_only_a_rounded_number_gives_is_absent() -> None:
     log = good_health({"nvme_smart_health_information_log": {"data_units_read": 1.7e38, "power_cycles": 1}})
     assert (log.data_units_read, "data_units_read" in log.absent) == (0, True)
 
 
-def test_temperature_that_is_not_told_is_none() -> None:
+def test_temperature_that_is_not_reported_is_none() -> None:
     log = good_health(answer(NVME.replace("42 Celsius", "-")))
     assert log.composite_temperature_celsius is None
     assert "composite_temperature_celsius" in log.absent
@@ -195,8 +195,8 @@ def test_where_pysmart_stumbles_the_json_still_tells() -> None:
 
 def test_smartctl_that_could_not_open_says_so() -> None:
     said = "Smartctl open device: /dev/nvme0 failed: No such device"
-    told = {"smartctl": {"output": [*START[:3], said], "messages": [{"string": said}], "exit_status": 2}}
-    log = parse_health(told, device="nvme0")
+    reported = {"smartctl": {"output": [*START[:3], said], "messages": [{"string": said}], "exit_status": 2}}
+    log = parse_health(reported, device="nvme0")
     assert isinstance(log, Unread)
     assert log.reason is Reason.FAILED
     assert str(log) == f"could not read log 02h of nvme0: smartctl says: {said}"
@@ -288,15 +288,15 @@ SATA_REPORT = DriveReport(
 
 
 @pytest.mark.parametrize(
-    "told",
+    "reported",
     [
         pytest.param(answer(SATA, device={"protocol": "ATA"}, serial_number="KELP-S 0007"), id="text"),
         pytest.param(SATA_JSON, id="json"),
         pytest.param(answer(SATA, **SATA_JSON), id="both"),
     ],
 )
-def test_sata_drive_is_read_from_text_or_json(told: dict[str, Any]) -> None:
-    assert good_drive(told) == SATA_REPORT
+def test_sata_drive_is_read_from_text_or_json(reported: dict[str, Any]) -> None:
+    assert good_drive(reported) == SATA_REPORT
 
 
 def test_attribute_table_of_the_long_form_is_read_too() -> None:
@@ -324,7 +324,7 @@ def test_drive_that_lacks_an_attribute_has_none() -> None:
     assert good_drive(answer(lines=lines)).interface_errors is None
 
 
-def test_drive_whose_health_record_is_off_tells_no_attributes() -> None:
+def test_drive_whose_health_record_is_off_shows_no_attributes() -> None:
     lines = [line for line in SATA.splitlines() if line[:3].strip() not in ("1", "5", "9", "190", "197", "198", "199")]
     report = good_drive(answer(lines=lines, device={"protocol": "ATA"}))
     assert not report.shows_attributes
@@ -443,8 +443,8 @@ def test_the_model_is_the_drives_own_and_not_a_resellers_mark() -> None:
 @pytest.mark.parametrize("where", ["output", "messages"])
 def test_sleeping_drive_is_recognised(words: str, where: str) -> None:
     line = f"Device is in {words}"
-    told = answer(line) if where == "output" else {"smartctl": {"messages": [{"string": line}]}}
-    assert is_asleep(told)
+    reported = answer(line) if where == "output" else {"smartctl": {"messages": [{"string": line}]}}
+    assert is_asleep(reported)
 
 
 def test_drive_that_is_awake_is_not_taken_for_asleep() -> None:
@@ -459,10 +459,10 @@ def test_bridge_that_smartctl_does_not_know_is_unread_in_its_own_words() -> None
     assert str(report) == f"could not read smartctl of sdc: smartctl says: {said}"
 
 
-@pytest.mark.parametrize("told", [{}, {"smartctl": None}, {"smartctl": {"output": "text"}}, {"device": 3}])
-def test_answer_without_sense_is_unread(told: dict[str, Any]) -> None:
-    assert isinstance(parse_drive(told, device="sda"), Unread)
-    assert isinstance(parse_health(told, device="nvme0"), Unread)
+@pytest.mark.parametrize("reported", [{}, {"smartctl": None}, {"smartctl": {"output": "text"}}, {"device": 3}])
+def test_answer_without_sense_is_unread(reported: dict[str, Any]) -> None:
+    assert isinstance(parse_drive(reported, device="sda"), Unread)
+    assert isinstance(parse_health(reported, device="nvme0"), Unread)
 
 
 @pytest.mark.parametrize("head", ["Self-test Log (NVMe Log 0x06)", "SMART Self-test log", "SMART Error Log"])
@@ -495,9 +495,9 @@ JSON = st.recursive(
 @given(
     st.dictionaries(st.sampled_from([*SATA_JSON, "smartctl", "nvme_smart_health_information_log"]), JSON, max_size=6)
 )
-def test_any_json_gives_a_report_or_a_reason(told: dict[str, Any]) -> None:
-    assert isinstance(parse_drive(told, device="sda"), DriveReport | Unread)
-    assert isinstance(parse_health(told, device="nvme0"), HealthLog | Unread)
+def test_any_json_gives_a_report_or_a_reason(reported: dict[str, Any]) -> None:
+    assert isinstance(parse_drive(reported, device="sda"), DriveReport | Unread)
+    assert isinstance(parse_health(reported, device="nvme0"), HealthLog | Unread)
 
 
 @given(
@@ -510,6 +510,6 @@ def test_any_mutilated_text_gives_a_report_or_a_reason(
 ) -> None:
     for place, new in changes:
         text = text[:place] + new + text[place + len(new) :]
-    told = answer(text, device={"protocol": protocol})
-    assert isinstance(parse_drive(told, device="sda"), DriveReport | Unread)
-    assert isinstance(parse_health(told, device="nvme0"), HealthLog | Unread)
+    reported = answer(text, device={"protocol": protocol})
+    assert isinstance(parse_drive(reported, device="sda"), DriveReport | Unread)
+    assert isinstance(parse_health(reported, device="nvme0"), HealthLog | Unread)

@@ -41,14 +41,14 @@ def test_limits(answer: dict[str, Any], lines: tuple[str, ...], expected: tuple[
 
 
 def test_drives_report_holds_its_limits() -> None:
-    told = {
+    reported = {
         "device": {"protocol": "ATA"},
         "model_name": "Gannet S8",
         "smart_status": {"passed": True},
         "temperature": {"current": 58, "op_limit_max": 60},
         "smartctl": {"output": list(SATA_LINES)},
     }
-    report = parse_drive(told, device="sda")
+    report = parse_drive(reported, device="sda")
     assert not isinstance(report, Unread)
     assert (report.recommended_celsius, report.most_celsius) == (60.0, 85.0)
 

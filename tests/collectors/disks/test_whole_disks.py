@@ -28,7 +28,7 @@ from simulation.fake_machine import FakeMachine, replay
         ("", ""),
     ],
 )
-def test_the_name_tells_the_disk(name: str, disk: str) -> None:
+def test_the_name_gives_the_disk(name: str, disk: str) -> None:
     assert find_whole_disk(name) == disk
 
 
@@ -71,7 +71,7 @@ def test_a_chain_without_end_stops(fs: FakeFilesystem) -> None:
 
 
 @pytest.mark.witness("lsblk")
-def test_lsblk_tells_the_same_of_this_machine() -> None:
+def test_lsblk_says_the_same_of_this_machine() -> None:
     listed = subprocess.run(
         ["lsblk", "-rno", "NAME,TYPE,PKNAME"], capture_output=True, encoding="utf-8", check=True
     ).stdout

@@ -163,7 +163,7 @@ def test_a_status_that_is_told_apart_by_itself_keeps_its_register() -> None:
         f"pcieport {PORT}: AER: Correctable error message received from {DRIVE}",
         f"nvme {DRIVE}:   device [1b36:0010] error status/mask=00040000/00000000",
     )
-    assert [one.event.kind for one in events] == [EventKind.AER_CORRECTABLE, EventKind.AER_UNCORRECTABLE]
+    assert [event.event.kind for event in events] == [EventKind.AER_CORRECTABLE, EventKind.AER_UNCORRECTABLE]
 
 
 def test_a_recovery_may_take_as_long_as_the_kernel_waits() -> None:
@@ -183,14 +183,14 @@ def test_each_error_has_its_own_recovery() -> None:
         f"pcieport {PORT}: AER: Uncorrected (Fatal) error received: {other}",
         failed,
     )
-    assert [(one.event.device, one.lines) for one in events] == [(DRIVE, 2), (other, 2)]
+    assert [(event.event.device, event.lines) for event in events] == [(DRIVE, 2), (other, 2)]
 
 
 def test_a_correctable_error_has_no_recovery() -> None:
     events = reports(
         f"pcieport {PORT}: AER: Corrected error received: {DRIVE}", f"pcieport {PORT}: AER: device recovery failed"
     )
-    assert [one.event.device for one in events] == [DRIVE, PORT]
+    assert [event.event.device for event in events] == [DRIVE, PORT]
 
 
 def test_a_port_s_own_error_after_a_drive_s_is_an_event_of_its_own() -> None:
@@ -199,7 +199,7 @@ def test_a_port_s_own_error_after_a_drive_s_is_an_event_of_its_own() -> None:
         f"pcieport {PORT}: AER: device recovery failed",
         f"pcieport {PORT}: PCIe Bus Error: severity=Uncorrected (Fatal), type=Data Link Layer, (Receiver ID)",
     )
-    assert [one.event.device for one in events] == [DRIVE, PORT]
+    assert [event.event.device for event in events] == [DRIVE, PORT]
 
 
 def test_what_the_firmware_announced_long_ago_is_no_part_of_a_containment() -> None:

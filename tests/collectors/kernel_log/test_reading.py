@@ -76,13 +76,13 @@ def test_the_lines_of_an_error_report_are_one_event(version: str) -> None:
 
 def test_two_reports_in_a_row_are_two_events() -> None:
     events = kernel_events(log(*AER_REPORTS["6.12"], *AER_REPORTS["6.12"]))
-    assert [one.lines for one in events] == [5, 5]
+    assert [event.lines for event in events] == [5, 5]
 
 
 def test_a_line_whose_report_began_long_ago_stands_alone() -> None:
     lines = AER_REPORTS["6.12"]
     events = kernel_events([*log(lines[0]), *log(lines[3], seconds=160.0)])
-    assert [(one.event.kind, one.lines) for one in events] == [(EventKind.AER_CORRECTABLE, 1)] * 2
+    assert [(event.event.kind, event.lines) for event in events] == [(EventKind.AER_CORRECTABLE, 1)] * 2
 
 
 def test_two_devices_in_one_burst_are_two_events() -> None:
@@ -92,7 +92,7 @@ def test_two_devices_in_one_burst_are_two_events() -> None:
     )
     interleaved = [line for pair in zip(AER_REPORTS["6.12"], other, strict=True) for line in pair]
     events = kernel_events(log(*interleaved))
-    assert sorted((one.event.device or "", one.lines) for one in events) == [(PORT, 5), (DRIVE, 5)]
+    assert sorted((event.event.device or "", event.lines) for event in events) == [(PORT, 5), (DRIVE, 5)]
 
 
 def test_containment_of_older_kernels_is_one_event() -> None:
@@ -117,7 +117,7 @@ def test_an_array_s_two_lines_are_one_event_in_one_record_or_in_two() -> None:
         assert dict(one.event.detail) == {"member": "nvme1n1", "working": "1"}
 
 
-def test_what_firmware_saw_first_is_told_with_its_device() -> None:
+def test_what_firmware_saw_first_is_reported_with_its_device() -> None:
     # drivers/firmware/efi/cper.c, cper_estatus_print and cper_print_pcie
     pfx = "{3}[Hardware Error]"
     (one,) = kernel_events(
@@ -174,7 +174,7 @@ def test_what_is_no_record_loses_nothing_around_it() -> None:
         "no record",
         *log("nvme nvme1: I/O 1 QID 2 timeout, aborting"),
     ]
-    assert [one.event.device for one in kernel_events(records)] == ["nvme0", "nvme1"]
+    assert [event.event.device for event in kernel_events(records)] == ["nvme0", "nvme1"]
 
 
 @given(
@@ -183,8 +183,8 @@ def test_what_is_no_record_loses_nothing_around_it() -> None:
     )
 )
 def test_any_run_of_records_gives_events(records: list[str]) -> None:
-    for one in kernel_events(records):
-        assert isinstance(one, TimedKernelEvent)
+    for event in kernel_events(records):
+        assert isinstance(event, TimedKernelEvent)
 
 
 def test_the_log_is_read_through_the_host_with_what_was_lost() -> None:
@@ -192,7 +192,7 @@ def test_the_log_is_read_through_the_host_with_what_was_lost() -> None:
         _FakeHost(KernelLogRead(records=tuple(log("nvme nvme0: I/O 1 QID 2 timeout, aborting")), lost=3))
     )
     assert isinstance(read, KernelEvents)
-    assert [one.event.kind for one in read.events] == [EventKind.IO_TIMEOUT]
+    assert [event.event.kind for event in read.events] == [EventKind.IO_TIMEOUT]
     assert (read.lost, read.records) == (3, 1)
 
 

@@ -169,7 +169,7 @@ def test_what_did_not_change_is_not_asked_again(box: Box) -> None:
     assert box.asked_of_drives() == ["log 02h of nvme0", "feature 0Ch of nvme0"]
 
 
-def test_another_drive_under_the_same_name_is_asked_anew(box: Box) -> None:
+def test_another_drive_under_the_same_name_is_asked_again(box: Box) -> None:
     box.answer_all()
     cache = NvmeCache()
     read(box, cache)
@@ -432,7 +432,7 @@ def test_drive_over_a_network_has_no_pci_address(fs: FakeFilesystem) -> None:
     assert (one.address, one.transport) == (None, "tcp")
 
 
-def test_hidden_way_to_a_disk_is_told_by_the_disks_name(fs: FakeFilesystem) -> None:
+def test_hidden_way_to_a_disk_is_reported_by_the_disks_name(fs: FakeFilesystem) -> None:
     way = {"nvme0c0n1/nsid": "1\n", "nvme0c0n1/size": "16\n", "nvme0c0n1/stat": STAT}
     gone: dict[str, str | None] = {f"nvme0n1/{name}": None for name in ("nsid", "size", "wwid", "stat")}
     box = Box(fs, controller(**gone, **way))

@@ -208,15 +208,15 @@ def test_transitions_are_read_as_the_kernel_writes_them() -> None:
     # Linux drivers/nvme/host/core.c, nvme_configure_apst: (state << 3) | (milliseconds << 8)
     entries = [(3 << 3) | (100 << 8), (3 << 3) | (100 << 8), (3 << 3) | (100 << 8), (4 << 3) | (2000 << 8)]
     data = struct.pack("<32Q", *entries, *([0] * 28))
-    told = parse_autonomous_transitions(1, data, what="feature 0Ch of nvme0")
-    assert told == AutonomousTransitions(
+    reported = parse_autonomous_transitions(1, data, what="feature 0Ch of nvme0")
+    assert reported == AutonomousTransitions(
         enabled=True, transitions={0: (3, 100), 1: (3, 100), 2: (3, 100), 3: (4, 2000)}
     )
 
 
 def test_transitions_that_are_off_are_no_failure() -> None:
-    told = parse_autonomous_transitions(0, bytes(256), what="feature 0Ch of nvme0")
-    assert told == AutonomousTransitions(enabled=False, transitions={})
+    reported = parse_autonomous_transitions(0, bytes(256), what="feature 0Ch of nvme0")
+    assert reported == AutonomousTransitions(enabled=False, transitions={})
 
 
 @pytest.mark.parametrize("data", [b"", bytes(255), b"\xff" * 256])

@@ -48,7 +48,7 @@ def test_353_kelvin_are_80_degrees_whatever_the_kernel_takes_off(fs: FakeFilesys
     assert reading.celsius == 80.0
 
 
-def test_an_alarm_that_the_drive_raises_is_told(fs: FakeFilesystem) -> None:
+def test_an_alarm_that_the_drive_raises_is_reported(fs: FakeFilesystem) -> None:
     (reading,) = read_thermometers(machine(fs, temp1_alarm="1\n"), CONTROLLER, ("hwmon3",), FUNCTION)
     assert reading.alarm is True
 

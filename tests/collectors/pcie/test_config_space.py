@@ -198,7 +198,7 @@ def test_every_field_is_as_lspci_decodes_it(
         assert ("SltSta:" in text) == (registers.express.slot is not None)
 
 
-def test_links_of_real_machines_read_as_lspci_told_them(reference: Path) -> None:
+def test_links_of_real_machines_read_as_lspci_reported_them(reference: Path) -> None:
     """Excerpts of lspci -vv from public reports, laid out as registers: rate and lanes come back, and compare alike."""
     codes = {None: 0} | {rate: code for code, rate in enumerate(config_space.RATES_GT_S, start=1)}
     samples = [json.loads(line) for line in (reference / "lspci-samples.jsonl").read_text().splitlines()]
@@ -211,8 +211,11 @@ def test_links_of_real_machines_read_as_lspci_told_them(reference: Path) -> None
         lnksta = codes[expect["sta_speed_gts"]] | trained_lanes << 4 | ("DLActive+" in text) << 13
         link = link_of(ExpressValues(lnkcap=lnkcap, lnksta=lnksta))
         assert (link.capable_lanes, link.trained_lanes) == (capable_lanes, trained_lanes)
-        for rate, told in ((link.capable_gt_s, expect["cap_speed_gts"]), (link.trained_gt_s, expect["sta_speed_gts"])):
-            assert isinstance(rate, Unread) if told is None else rate == told
+        for rate, lspci in (
+            (link.capable_gt_s, expect["cap_speed_gts"]),
+            (link.trained_gt_s, expect["sta_speed_gts"]),
+        ):
+            assert isinstance(rate, Unread) if lspci is None else rate == lspci
         assert link.aspm_supported == aspm
         if expect["slower"] is not None:
             assert isinstance(link.trained_gt_s, float)
@@ -365,7 +368,7 @@ def test_the_way_to_error_reporting_is_walked_once_and_then_remembered() -> None
     assert host.asked == [(0, 256), (0x200, 24)]
 
 
-def test_a_remembered_place_that_holds_something_else_is_looked_for_anew() -> None:
+def test_a_remembered_offset_that_holds_something_else_is_looked_for_again() -> None:
     offsets: AerOffsets = {KEY: 0x180}
     assert isinstance(read_one(lay_config(ExpressValues(), extended=CHAIN), offsets).aer, AerRegisters)
     assert offsets == {KEY: 0x200}
@@ -500,6 +503,6 @@ def test_many_functions_are_read_abreast() -> None:
     space = lay_config(ExpressValues(), extended=CHAIN)
     host = ConfigHost({f"{folder}/config": space for folder in folders[:-1]})
     registers = read_config_registers(host, [(folder, None) for folder in folders], {})
-    assert all(isinstance(one.aer, AerRegisters) for one in registers[:-1])
+    assert all(isinstance(register.aer, AerRegisters) for register in registers[:-1])
     assert isinstance(registers[-1].express, Unread)
     assert host.batches == 3

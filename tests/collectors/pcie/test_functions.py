@@ -275,7 +275,7 @@ def test_an_empty_list_is_an_answer(fs: FakeFilesystem) -> None:
     assert read_functions(FakeMachine(fs, {DEVICES: None})) == ()
 
 
-def test_a_place_that_may_not_be_read_leaves_no_half_truth(box: FakeMachine) -> None:
+def test_a_folder_that_may_not_be_read_leaves_no_half_truth(box: FakeMachine) -> None:
     box.faults[f"{DEVICES}/0000:01:00.0"] = errno.EACCES
     functions = read_functions(box)
     assert isinstance(functions, Unread)
@@ -520,13 +520,13 @@ def test_a_recording_of_passes_that_remember_replays_alike(box: FakeMachine) -> 
     far = lay_config(ExpressValues(), extended=[(0x100, 0x0003, b""), (0x200, *AER[1:])])
     box.put({"/usr/share/misc/pci.ids": "fff3  Fathomline Instruments\n", f"{DRIVE}/config": far})
     recorder, cache = RecordingHost(box), PcieCache()
-    told, lines = [], [recorder.header()]
+    reported, lines = [], [recorder.header()]
     for count in range(3):
         box.put({f"{DRIVE}/aer_dev_correctable": f"RxErr {count}\nTOTAL_ERR_COR {count}\n"})
-        told.append(read_functions(recorder, cache=cache))
+        reported.append(read_functions(recorder, cache=cache))
         lines.append(recorder.take_frame())
     replayed = RecordedHost(parse_header(lines[0]), parse_frames(lines[1:]))
-    for expected in told:
+    for expected in reported:
         assert replayed.advance()
         assert read_functions(replayed) == expected
 

@@ -89,10 +89,10 @@ def test_names_are_those_that_lspci_knows(tmp_path: Path) -> None:
     run = subprocess.run(["lspci", "-i", source, "-vmm", "-F", dump], capture_output=True, encoding="utf-8", check=True)
     names = read_names(LiveHost(), wanted)
     for ids, block in zip(wanted, run.stdout.strip().split("\n\n"), strict=True):
-        told = dict(line.split(":\t", 1) for line in block.splitlines())
+        reported = dict(line.split(":\t", 1) for line in block.splitlines())
         vendor_name, device_name = names[ids]
-        assert told["Vendor"] == (vendor_name or f"Vendor {ids[0]:04x}")
-        assert told["Device"] == (device_name or f"Device {ids[1]:04x}")
+        assert reported["Vendor"] == (vendor_name or f"Vendor {ids[0]:04x}")
+        assert reported["Device"] == (device_name or f"Device {ids[1]:04x}")
 
 
 class TextHost(Host):

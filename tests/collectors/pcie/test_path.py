@@ -63,6 +63,6 @@ def test_other_names_are_no_addresses(name: str) -> None:
 
 
 @given(st.text(alphabet="/pci0123:.af", max_size=80), st.sampled_from(["0000:01:00.0", "12345:00:1f.3"]))
-def test_any_path_gives_a_place(folder: str, address: str) -> None:
+def test_any_path_gives_a_position(folder: str, address: str) -> None:
     place = parse_function_path(folder, address)
     assert place.hops[-1] == address.rpartition(":")[2]

@@ -72,7 +72,7 @@ def test_other_words_are_no_sleep(status: bytes, state: bytes) -> None:
     assert find_why_asleep(parse_power([status, state, b"on\n"], folder=FOLDER)) == ""
 
 
-def test_where_nothing_tells_whether_it_sleeps_it_is_left_alone() -> None:
+def test_where_nothing_says_whether_it_sleeps_it_is_left_alone() -> None:
     denied = unread_from_errno(f"{FOLDER}/power/runtime_status", 13)
     assert "could not be read" in find_why_asleep(parse_power([denied, denied, denied], folder=FOLDER))
     assert find_why_asleep(parse_power([denied, b"D0\n", denied], folder=FOLDER)) == ""

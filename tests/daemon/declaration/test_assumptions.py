@@ -3,7 +3,7 @@ from laneproof.declaration.assumptions import BASES, Assumptions
 
 def test_every_assumption_has_a_source() -> None:
     assert set(BASES) == set(Assumptions.model_fields)
-    assert all(one.source for one in BASES.values())
+    assert all(base.source for base in BASES.values())
 
 
 def test_network_share_is_what_the_frame_leaves() -> None:

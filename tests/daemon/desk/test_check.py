@@ -118,8 +118,8 @@ def test_drives_behind_the_chipset_share_its_link() -> None:
 
 def test_assumption_that_the_owner_overrides_is_reported_as_declared() -> None:
     made = _check(KELP + "[assume]\nnvme_watts = 7\n").as_json()
-    (told,) = [assumption for assumption in made["assumptions"] if assumption["key"] == "nvme_watts"]
-    assert (told["value"], told["declared"]) == (7.0, True)
+    (reported,) = [assumption for assumption in made["assumptions"] if assumption["key"] == "nvme_watts"]
+    assert (reported["value"], reported["declared"]) == (7.0, True)
 
 
 def test_declaration_with_several_faults_is_given_all_of_them() -> None:
@@ -188,17 +188,19 @@ def test_any_declaration_gives_figures_that_hold_together(text: str) -> None:
     made = _check(text).as_json()
     json.dumps(made, allow_nan=False)
     assert made["fits"] is (not made["problems"])
-    for one in made["positions"]:
-        link, payload, busy = (one[f"{key}_bytes_per_second"] for key in ("link", "payload", "all_busy"))
+    for position in made["positions"]:
+        link, payload, busy = (position[f"{key}_bytes_per_second"] for key in ("link", "payload", "all_busy"))
         assert link is None or (payload < link and busy <= payload + 1)
-    for one in made["arrays"]:
-        assert one["usable_bytes"] is None or one["usable_bytes"] <= one["raw_bytes"]
+    for array in made["arrays"]:
+        assert array["usable_bytes"] is None or array["usable_bytes"] <= array["raw_bytes"]
         chances = (
-            [one["rebuild"][key] for key in one["rebuild"] if key.endswith("probability")] if one["rebuild"] else []
+            [array["rebuild"][key] for key in array["rebuild"] if key.endswith("probability")]
+            if array["rebuild"]
+            else []
         )
         assert all(0 <= chance <= 1 for chance in chances)
     assert made["power"]["total_watts"] > 0
-    assert all(one["source"] for one in made["assumptions"])
+    assert all(assumption["source"] for assumption in made["assumptions"])
 
 
 REPOSITORY = Path(__file__).resolve().parents[3]
@@ -206,8 +208,8 @@ REPOSITORY = Path(__file__).resolve().parents[3]
 
 def test_every_problem_is_explained_in_the_docs() -> None:
     text = (REPOSITORY / "docs" / "desk-check.md").read_text(encoding="utf-8")
-    sources = [one.read_text(encoding="utf-8") for one in (REPOSITORY / "daemon" / "laneproof" / "desk").glob("*.py")]
-    told = {name for source in sources for name in re.findall(r'notes\.problem\(\s*"([a-z-]+)"', source)}
-    assert len(told) > 15
-    assert {name for name in told if f"| `{name}` |" not in text} == set()
-    assert set(re.findall(r"^\| `([a-z]+-[a-z-]+)` \|", text, re.MULTILINE)) == told
+    sources = [file.read_text(encoding="utf-8") for file in (REPOSITORY / "daemon" / "laneproof" / "desk").glob("*.py")]
+    reported = {name for source in sources for name in re.findall(r'notes\.problem\(\s*"([a-z-]+)"', source)}
+    assert len(reported) > 15
+    assert {name for name in reported if f"| `{name}` |" not in text} == set()
+    assert set(re.findall(r"^\| `([a-z]+-[a-z-]+)` \|", text, re.MULTILINE)) == reported

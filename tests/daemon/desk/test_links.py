@@ -112,7 +112,7 @@ def test_drives_behind_a_switch_card_share_the_link_of_its_slot() -> None:
     assert shared.positions == ("a", "b", "c")
     assert shared.is_narrow
     busy = {label: one.all_busy_bytes_per_second for label, one in links.items()}
-    together = sum(one or 0 for one in busy.values())
+    together = sum(link or 0 for link in busy.values())
     assert together == pytest.approx(shared.payload_bytes_per_second)
     # the slow one gets all that it can take, the others share what is left
     assert busy["c"] == pytest.approx(links["c"].payload_bytes_per_second)

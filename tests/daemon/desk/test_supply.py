@@ -65,9 +65,9 @@ def test_what_is_not_declared_is_assumed_by_its_kind() -> None:
         "04": 25,
         "05": 4.5,
     }
-    told = {assumption.key: assumption.declared for assumption in notes.assumptions}
-    assert told["sata_watts"]
-    assert not told["nvme_watts"]
+    reported = {assumption.key: assumption.declared for assumption in notes.assumptions}
+    assert reported["sata_watts"]
+    assert not reported["nvme_watts"]
 
 
 def test_slot_that_feeds_too_little_is_reported() -> None:

@@ -18,12 +18,12 @@ def test_what_happened_here_and_what_happened_to_this_drive_both_belong_to_it() 
     story.restart().observe(box("FN2", "FN1"), after=HOUR)
     place = open_case(story.ledger, PATHS[0], "FN2", {})
     drive = open_case(story.ledger, PATHS[1], "FN1", {})
-    assert [one.serial for one in place.episodes] == ["FN1"]
-    assert [one.path for one in drive.episodes] == [PATHS[0]]
+    assert [episode.serial for episode in place.episodes] == ["FN1"]
+    assert [episode.path for episode in drive.episodes] == [PATHS[0]]
     assert open_case(story.ledger, PATHS[1], "FN2", {}).episodes == ()
 
 
-def test_a_case_without_a_serial_number_takes_that_of_the_drive_in_the_place() -> None:
+def test_a_case_without_a_serial_number_takes_that_of_the_drive_in_the_position() -> None:
     story = Story().observe(box("FN1"))
     assert open_case(story.ledger, PATHS[0], "", {}).serial == "FN1"
 
@@ -46,9 +46,9 @@ def test_drops_that_are_still_complained_of_are_kept_however_long_ago_they_were(
     for _ in range(5):
         story.observe(box("FN1"), after=40 * DAY, log=(DOWN,))
     story.observe(box("FN1"), after=LOOK_BACK_SECONDS + DAY)
-    told = open_case(story.ledger, PATHS[0], "FN1", {"drops-off-bus": ()})
-    assert len(told.episodes) == 6  # each within sixty days of the one before
-    assert told.since == told.episodes[0].dropped_at
+    reported = open_case(story.ledger, PATHS[0], "FN1", {"drops-off-bus": ()})
+    assert len(reported.episodes) == 6  # each within sixty days of the one before
+    assert reported.since == reported.episodes[0].dropped_at
     assert open_case(story.ledger, PATHS[0], "FN1", {"signal-errors": ()}).episodes == ()
 
 
@@ -56,8 +56,8 @@ def test_a_long_pause_parts_two_cases_unless_it_lies_within_the_look_back() -> N
     story = Story().observe(box("FN1")).observe(box("FN1"), after=HOUR, log=(DOWN,))
     for pause in (APART_SECONDS + 40 * DAY, APART_SECONDS + DAY, DAY):
         story.observe(box("FN1"), after=pause, log=(DOWN,))
-    told = open_case(story.ledger, PATHS[0], "FN1", {"drops-off-bus": ()})
-    assert len(told.episodes) == 3
+    reported = open_case(story.ledger, PATHS[0], "FN1", {"drops-off-bus": ()})
+    assert len(reported.episodes) == 3
 
 
 def test_drops_are_kept_as_long_as_what_was_done_about_them_is_on_trial() -> None:

@@ -60,7 +60,7 @@ def test_worked_case(case: str) -> None:
         ("period", {"speed_cap_cured": 0.374}),
     ],
 )
-def test_the_check_that_would_tell_most(case: str, expected: dict[str, float]) -> None:
+def test_the_check_that_would_show_most(case: str, expected: dict[str, float]) -> None:
     checks = judged(case).next_checks[: len(expected)]
     assert [check.feature for check in checks] == list(expected)
     assert [check.bits for check in checks] == pytest.approx(list(expected.values()), abs=1e-3)

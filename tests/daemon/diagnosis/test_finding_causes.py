@@ -32,10 +32,10 @@ def story() -> Story:
     return made
 
 
-def test_all_findings_of_a_place_have_the_same_causes(story: Story) -> None:
-    told = [finding("drops-off-bus"), finding("position-empty", kind=Kind.DIFFERS), finding("signal-errors")]
-    explained = explain(told, story.ledger)
-    assert [one.rule for one in explained] == [one.rule for one in told]
+def test_all_findings_of_a_position_have_the_same_causes(story: Story) -> None:
+    reported = [finding("drops-off-bus"), finding("position-empty", kind=Kind.DIFFERS), finding("signal-errors")]
+    explained = explain(reported, story.ledger)
+    assert [one.rule for one in explained] == [one.rule for one in reported]
     assert explained[0].causes
     assert explained[0].causes == explained[1].causes == explained[2].causes
     assert explained[0].next_steps == explained[1].next_steps
@@ -64,11 +64,11 @@ def test_the_steps_of_a_named_cause_take_the_place_of_the_rules_own() -> None:
 
 
 def test_what_only_differs_opens_no_case(story: Story) -> None:
-    told = [
+    reported = [
         finding("position-empty", kind=Kind.DIFFERS),
         finding("link-slow", kind=Kind.DIFFERS, reasons=["target-speed"]),
     ]
-    assert explain(told, story.ledger) == told
+    assert explain(reported, story.ledger) == reported
 
 
 def test_training_that_fell_short_does(story: Story) -> None:
@@ -76,26 +76,26 @@ def test_training_that_fell_short_does(story: Story) -> None:
     assert one.causes
 
 
-def test_a_cause_that_is_decided_holds_for_its_place(story: Story) -> None:
+def test_a_cause_that_is_decided_holds_for_its_position(story: Story) -> None:
     decided = (Cause(cause="firmware-setting", probability=1.0, because=("the target rate fell",)),)
-    told = [finding("link-slow", kind=Kind.DIFFERS, causes=decided), finding("link-degraded-on-some-boots")]
-    assert all(one.causes == decided for one in explain(told, story.ledger))
+    reported = [finding("link-slow", kind=Kind.DIFFERS, causes=decided), finding("link-degraded-on-some-boots")]
+    assert all(one.causes == decided for one in explain(reported, story.ledger))
 
 
 def test_what_could_not_be_read_has_no_cause(story: Story) -> None:
-    told = [finding("critical-warning", kind=Kind.UNVERIFIED), finding("endurance-ending")]
-    assert explain(told, story.ledger) == told
+    reported = [finding("critical-warning", kind=Kind.UNVERIFIED), finding("endurance-ending")]
+    assert explain(reported, story.ledger) == reported
 
 
 def test_what_turned_out_moves_the_weights_of_this_box() -> None:
-    told = [
+    reported = [
         ConfirmedCause(
             at=1.0, episode=1, cause="signal-path", evidence={"drops_under_load": False, "unheard_of": True}
         ),
         ConfirmedCause(at=2.0, episode=2, cause="gremlins", evidence={}),
     ]
-    moved = weigh(told)
-    before = next(one for one in DEFAULT.features if one.name == "drops_under_load").given["signal-path"]
-    after = next(one for one in moved.features if one.name == "drops_under_load").given["signal-path"]
+    moved = weigh(reported)
+    before = next(feature for feature in DEFAULT.features if feature.name == "drops_under_load").given["signal-path"]
+    after = next(feature for feature in moved.features if feature.name == "drops_under_load").given["signal-path"]
     assert after == pytest.approx((10 * before + 0) / 11)  # ten cases of opinion, one that turned out
     assert weigh([]) is DEFAULT

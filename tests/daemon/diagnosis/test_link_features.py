@@ -29,8 +29,8 @@ def test_a_link_below_its_plan(reported: dict[str, tuple[str, ...]], expected: b
     assert features(Story().observe(counting_box((0, 0, 0, 0))), reported=reported)["link_below_expected"] is expected
 
 
-@pytest.mark.parametrize(("resting", "told"), [(True, None), (False, True)])
-def test_repeated_packets_alone_are_late_waking_where_the_link_may_rest(resting: bool, told: bool | None) -> None:  # noqa: FBT001
+@pytest.mark.parametrize(("resting", "expected"), [(True, None), (False, True)])
+def test_repeated_packets_alone_are_late_waking_where_the_link_may_rest(resting: bool, expected: bool | None) -> None:  # noqa: FBT001
     states = AutonomousTransitions(enabled=resting, transitions={0: (3, 500)})
     story = Story()
     for hour in range(24 * 8):
@@ -39,7 +39,7 @@ def test_repeated_packets_alone_are_late_waking_where_the_link_may_rest(resting:
         story.observe(box, after=HOUR)
     answers = features(story, reported={"signal-errors": ()})
     assert answers["only_replays"] is True
-    assert answers["aer_above_siblings"] is told
+    assert answers["aer_above_siblings"] is expected
     assert answers["drops_or_resets"] is (None if resting else False)
     verdict = diagnose(answers)
     assert (verdict.verdict == "power-management") is resting

@@ -26,7 +26,7 @@ def test_a_box_that_always_rests_says_nothing_of_rest() -> None:
         (900.0, 0.0, None, None),
     ],
 )
-def test_looks_hours_apart_tell_of_rest_and_load_only_where_both_sides_agree(
+def test_passes_hours_apart_show_rest_and_load_only_where_both_sides_agree(
     before: float,
     during: float,
     at_rest: bool | None,  # noqa: FBT001
@@ -52,7 +52,7 @@ def test_looks_hours_apart_tell_of_rest_and_load_only_where_both_sides_agree(
     ],
 )
 @pytest.mark.parametrize("count", ["warning_temperature_minutes", "critical_temperature_minutes"])
-def test_where_looks_are_far_apart_the_minutes_of_a_drops_hour_tell_whether_it_was_hot(
+def test_where_passes_are_far_apart_the_minutes_of_an_episodes_hour_show_whether_it_was_hot(
     count: str,
     before: int,
     in_the_hour: int,
@@ -88,7 +88,7 @@ def test_heat_before_a_drop_is_judged_by_the_thermometer_where_there_is_no_log(
 
 
 @pytest.mark.parametrize(("hottest", "expected"), [(81.0, True), (60.0, False)])
-def test_a_day_of_readings_tells_whether_it_was_above_its_threshold(hottest: float, expected: bool) -> None:  # noqa: FBT001
+def test_a_day_of_readings_shows_whether_it_was_above_its_threshold(hottest: float, expected: bool) -> None:  # noqa: FBT001
     story = Story()
     for hour in range(23):
         story.observe(thermometer(hottest if hour == 9 else 45.0), after=HOUR)

@@ -7,7 +7,7 @@ from simulated_cases import ABORTED, DOWN, FAILED, PATH, RESET, features
 from simulated_past import DAY, HOUR, PATHS, Story, counting_box
 
 
-def test_a_fault_that_stays_with_the_place_and_one_that_goes_with_the_drive() -> None:
+def test_a_fault_that_stays_with_the_position_and_one_that_goes_with_the_drive() -> None:
     def box(here: str, there: str) -> Box:
         return (
             Box().with_port(PATH).with_drive(PATH, serial=here).with_port(PATHS[1]).with_drive(PATHS[1], serial=there)
@@ -27,7 +27,7 @@ def test_a_fault_that_stays_with_the_place_and_one_that_goes_with_the_drive() ->
     assert features(other, PATHS[1])["follows_slot_on_swap"] is False
 
 
-def test_drives_that_lose_their_power_between_the_same_looks_lost_it_together() -> None:
+def test_drives_that_lose_their_power_between_the_same_passes_lost_it_together() -> None:
     def box(first: int, second: int) -> Box:
         made = Box().with_port(PATH).with_drive(PATH, serial="FN1", health={"unsafe_shutdowns": first})
         return made.with_port(PATHS[1]).with_drive(PATHS[1], serial="FN2", health={"unsafe_shutdowns": second})

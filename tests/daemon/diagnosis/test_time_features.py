@@ -56,7 +56,7 @@ def test_what_is_more_even_than_chance_is_no_clock_yet() -> None:
     story = Story().observe(counting_box((0, 0, 0, 0)))
     for number in range(31):
         story.observe(counting_box((0, 0, 0, 0)), after=(2.0 + 20.0 * (number * 7 % 10) / 9) * HOUR, log=(DOWN,))
-    times = [one.dropped_at for one in story.ledger.episodes.episodes]
+    times = [episode.dropped_at for episode in story.ledger.episodes.episodes]
     clock = clockwork(times)
     assert isinstance(clock, Clockwork)
     assert clock.is_periodic
@@ -64,7 +64,7 @@ def test_what_is_more_even_than_chance_is_no_clock_yet() -> None:
     assert features(story)["regular_period"] is False
 
 
-def test_drops_seen_only_by_looking_now_and_then_have_no_clock() -> None:
+def test_episodes_seen_only_by_rare_passes_have_no_clock() -> None:
     story = Story().observe(counting_box((0, 0, 0, 0)))
     for _ in range(6):
         story.observe(counting_box((0, 0, 0, 0)).without(PATH), after=6 * HOUR)

@@ -72,7 +72,7 @@ def test_every_feature_says_what_was_seen_what_was_not_and_where_its_numbers_com
     assert feature.source.startswith("judgement")
 
 
-def test_a_feature_that_no_cause_moves_would_tell_nothing() -> None:
+def test_a_feature_that_no_cause_moves_would_show_nothing() -> None:
     assert all(max(feature.given.values()) > 1.5 * min(feature.given.values()) for feature in DEFAULT.features)
 
 

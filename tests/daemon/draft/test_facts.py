@@ -69,10 +69,10 @@ def test_memory_below_its_rating_is_remarked_on() -> None:
 
 
 def test_modules_of_unequal_speed_declare_none() -> None:
-    told = make_memory("32 GiB", "32 GiB")
-    assert not isinstance(told.modules, Unread)
-    modules = (told.modules[0], replace(told.modules[1], configured_mt_s=4800))
-    assert "speed_mt_s" not in _gather(Box().with_group(memory=replace(told, modules=modules))).memory.values
+    reported = make_memory("32 GiB", "32 GiB")
+    assert not isinstance(reported.modules, Unread)
+    modules = (reported.modules[0], replace(reported.modules[1], configured_mt_s=4800))
+    assert "speed_mt_s" not in _gather(Box().with_group(memory=replace(reported, modules=modules))).memory.values
 
 
 def test_memory_without_the_firmwares_table_declares_what_the_kernel_uses() -> None:

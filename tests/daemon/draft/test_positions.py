@@ -177,7 +177,7 @@ def test_port_without_a_slot_is_not_offered() -> None:
 
 
 @pytest.mark.parametrize(
-    ("told", "text"), [(" a ", "a"), ("", None), (" ", None), (None, None), (3, None), ("\ud800", "?")]
+    ("reported", "text"), [(" a ", "a"), ("", None), (" ", None), (None, None), (3, None), ("\ud800", "?")]
 )
-def test_text_is_kept_if_it_can_stand_in_a_file(told: object, text: str | None) -> None:
-    assert clean_text(told) == text
+def test_text_is_kept_if_it_can_stand_in_a_file(reported: object, text: str | None) -> None:
+    assert clean_text(reported) == text

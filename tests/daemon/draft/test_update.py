@@ -134,7 +134,7 @@ def test_drive_that_is_missing_is_kept_and_reported() -> None:
 
 
 @pytest.mark.parametrize("group", ["functions", "controllers"])
-def test_drive_that_could_not_be_looked_for_is_not_called_missing(group: str) -> None:
+def test_drive_that_could_not_be_read_is_not_called_missing(group: str) -> None:
     gap = Unread("/sys/bus/pci/devices", "permission denied", Reason.DENIED)
     updated = _update(OWN, _box().with_group(**{group: gap}))
     assert "nothing was found" not in updated

@@ -40,7 +40,7 @@ def test_alarm_at_the_step_that_the_threshold_asks(steps: float, h: float, fires
     assert alarms[0] == fires
 
 
-def test_the_climb_tells_about_when_it_began() -> None:
+def test_the_climb_shows_about_when_it_began() -> None:
     score = started(threshold(1000))
     for count in COUNTS[:9]:
         score = score.after(count, 1.0)
@@ -96,7 +96,7 @@ def test_rate_of_a_quiet_past_is_above_zero() -> None:
 @pytest.mark.parametrize(
     ("normal", "changed", "h"), [(0.0, 1.0, 5.0), (1.0, 1.0, 5.0), (2.0, 1.0, 5.0), (0.2, 1.0, 0.0)]
 )
-def test_rates_that_cannot_tell_a_change_are_refused(normal: float, changed: float, h: float) -> None:
+def test_rates_that_cannot_show_a_change_are_refused(normal: float, changed: float, h: float) -> None:
     with pytest.raises(ValueError, match=r"changed rate|threshold"):
         Cusum(normal_rate=normal, changed_rate=changed, threshold=h)
 

@@ -58,7 +58,7 @@ def test_one_stratum_has_the_odds_ratio_of_its_table() -> None:
     assert test.odds_ratio == pytest.approx(14 * 37 / (6 * 3))
 
 
-def test_what_tells_nothing_gives_no_verdict() -> None:
+def test_what_shows_nothing_gives_no_verdict() -> None:
     assert isinstance(fisher((0, 0, 3, 4)), NotEnough)
     assert isinstance(mantel_haenszel([]), NotEnough)
     assert isinstance(mantel_haenszel([(5, 5, 0, 0), (0, 1, 0, 0)]), NotEnough)

@@ -57,7 +57,7 @@ def test_spare_to_its_threshold() -> None:
     assert left(by_spare(100, 94, 10, 120.0)).days == 1680.0
 
 
-def test_the_nearer_clock_is_told() -> None:
+def test_the_nearer_clock_is_reported() -> None:
     percentage, writes = by_percentage(12, 15, 180.0), by_writes(175 * TB, 11_374.0, 600 * TB)
     assert left(nearer(percentage, writes)).clock == "writes"
     assert left(nearer(percentage, NotEnough("no rating"))).clock == "percentage"

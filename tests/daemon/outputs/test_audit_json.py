@@ -28,7 +28,7 @@ def problems(report: object) -> list[str]:
     schema = audit_schema()
     Draft202012Validator.check_schema(schema)
     validator = Draft202012Validator(schema, format_checker=FormatChecker())
-    return [f"{one.json_path}: {one.message}" for one in validator.iter_errors(report)]
+    return [f"{error.json_path}: {error.message}" for error in validator.iter_errors(report)]
 
 
 def test_the_report_keeps_to_the_schema() -> None:
@@ -60,7 +60,7 @@ def test_the_contract_keys_are_there() -> None:
 
 
 def test_a_finding_says_its_causes_with_reasons_and_since_when() -> None:
-    (sign,) = [one for one in audit(troubled())["findings"] if one["rule"] == "signal-errors"]
+    (sign,) = [finding for finding in audit(troubled())["findings"] if finding["rule"] == "signal-errors"]
     assert sign["since"] == "2026-09-21T14:13:20Z"
     assert sign["causes"][0] == {
         "cause": "signal-path",
@@ -72,7 +72,7 @@ def test_a_finding_says_its_causes_with_reasons_and_since_when() -> None:
 
 def test_an_accepted_difference_keeps_its_reason_and_does_not_count() -> None:
     report = audit(troubled())
-    (slow,) = [one for one in report["findings"] if one["rule"] == "link-slow"]
+    (slow,) = [finding for finding in report["findings"] if finding["rule"] == "link-slow"]
     assert slow["accepted"].startswith("spare cable on order")
     assert report["counts"] == {"differs": 4, "sign": 1, "unverified": 1, "accepted": 1}
 
@@ -87,12 +87,12 @@ def test_the_verdict_sums_up_the_kinds(kinds: tuple[Kind, ...], verdict: str) ->
         Finding(rule="x", kind=kind, severity=Severity.NOTICE, subject=str(kind), summary="s") for kind in kinds
     )
     assert audit(Judged(build=declare(""), snapshot=Box().snapshot(), findings=findings))["verdict"] == verdict
-    accepted = tuple(replace(one, accepted="why") for one in findings)
+    accepted = tuple(replace(finding, accepted="why") for finding in findings)
     assert audit(Judged(build=declare(""), snapshot=Box().snapshot(), findings=accepted))["verdict"] == "holds"
 
 
 def test_the_inventory_gives_each_link_declared_and_trained() -> None:
-    places = {one["path"]: one for one in audit(troubled())["inventory"]["places"]}
+    places = {place["path"]: place for place in audit(troubled())["inventory"]["places"]}
     narrow = places["0000:00/01.2"]
     assert narrow["position"] == "riser-2"
     assert narrow["declared"] == {"generation": 4, "lanes": 4, "transfers_per_second": None}

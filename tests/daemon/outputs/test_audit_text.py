@@ -66,13 +66,13 @@ def test_a_finding_says_what_why_and_what_next() -> None:
 def test_an_undetermined_cause_is_not_called_likely() -> None:
     cause = Cause(cause="undetermined", probability=0.4, because=("no cause stands out",))
     facts = troubled()
-    undecided = tuple(replace(one, causes=(cause,)) for one in facts.findings)
+    undecided = tuple(replace(finding, causes=(cause,)) for finding in facts.findings)
     text = write(replace(facts, findings=undecided))
     assert "    cause undetermined: no cause stands out\n" in text
     assert "likely undetermined" not in text
 
 
-def test_what_is_accepted_is_told_with_the_owners_reason_and_not_among_the_rest() -> None:
+def test_what_is_accepted_is_reported_with_the_owners_reason_and_not_among_the_rest() -> None:
     text = write(troubled())
     before, after = text.split("Accepted for now")
     assert "deck-1  link-slow" in after
@@ -99,7 +99,7 @@ def test_a_position_whose_bridge_is_missing_hangs_on_the_root_by_its_whole_path(
     assert "  └─ 1c.0/00.0/02.0 lost  ! " in write(judge(build, Box().snapshot()))
 
 
-def test_what_both_ends_could_do_is_told_where_nothing_is_declared() -> None:
+def test_what_both_ends_could_do_is_reported_where_nothing_is_declared() -> None:
     snapshot = kelp_box(0).with_port("0000:00/01.1", target=1).with_drive("0000:00/01.1").snapshot()
     assert "gen1 x4 of gen4 x4" in write(judge(None, snapshot))
 
@@ -130,7 +130,7 @@ def test_a_narrower_terminal_gets_the_narrowest_text() -> None:
     assert write(troubled(), Style(width=10)) == write(troubled(), Style(width=NARROWEST))
 
 
-def test_a_narrow_tree_gives_each_link_a_line_of_its_own_under_its_place() -> None:
+def test_a_narrow_tree_gives_each_link_a_line_of_its_own_under_its_position() -> None:
     text = write(troubled(), Style(width=NARROWEST))
     assert "  ├─ 01.2 riser-2  !\n  │    gen4 x4 → gen4 x2  nvme1" in text
 
@@ -152,7 +152,7 @@ def test_ascii_is_enough_for_a_terminal_that_has_no_more() -> None:
     assert "`- 02.1" in text
 
 
-def test_a_word_in_another_script_is_told_as_far_as_ascii_goes() -> None:
+def test_a_word_in_another_script_is_reported_as_far_as_ascii_goes() -> None:
     judged = judge('[[position]]\nlabel = "Fach Süd °2"\npath = "0000:00/01.1"', kelp_box(1).snapshot())
     assert "01.1 Fach S?d  deg 2" in write(judged, Style(unicode=False))
     assert "01.1 Fach Süd °2" in write(judged)
@@ -191,7 +191,7 @@ def test_any_names_fit_and_stay_on_their_lines(
     )
     text = write_audit(build, snapshot, (finding,), Style(width=width, unicode=unicode))
     assert widest(text) <= width
-    assert all(one.isprintable() for one in text if one != "\n")
+    assert all(character.isprintable() for character in text if character != "\n")
     assert unicode or text.isascii()
 
 

@@ -93,7 +93,7 @@ def whole_box() -> Snapshot:
         ("drive_uncorrectable_sectors", ("at 0000:00/17.0/ata-1", "GSsda"), 0),
     ],
 )
-def test_figure_is_told_in_its_base_unit(name: str, labels: tuple[str, ...], value: float) -> None:
+def test_figure_is_reported_in_its_base_unit(name: str, labels: tuple[str, ...], value: float) -> None:
     assert samples_of(whole_box())[name, labels] == pytest.approx(value)
 
 
@@ -128,7 +128,7 @@ def test_group_that_could_not_be_read_has_no_samples(group: str, beginnings: tup
 def test_modules_of_one_name_are_told_apart() -> None:
     memory = make_memory("16 GiB", "16 GiB")
     assert isinstance(memory.modules, tuple)
-    same = tuple(replace(one, locator="DIMM") for one in memory.modules)
+    same = tuple(replace(module, locator="DIMM") for module in memory.modules)
     found = samples_of(Box().with_group(memory=replace(memory, modules=same)).snapshot())
     named = {labels for name, labels in found if name == "memory_module_rated_transfers_per_second"}
     assert named == {("DIMM",), ("DIMM-2",)}

@@ -20,11 +20,11 @@ def draw(box: Box, marks: Mapping[str, Mark] | None = None) -> ET.Element:
 
 
 def of_class(picture: ET.Element, tag: str, kind: str) -> list[ET.Element]:
-    return [one for one in picture.iter(f"{SVG}{tag}") if one.get("class") == kind]
+    return [element for element in picture.iter(f"{SVG}{tag}") if element.get("class") == kind]
 
 
 def words(picture: ET.Element) -> set[str]:
-    return {one.text or "" for one in picture.iter(f"{SVG}text")}
+    return {element.text or "" for element in picture.iter(f"{SVG}text")}
 
 
 def test_each_trained_lane_is_one_stroke() -> None:
@@ -37,8 +37,8 @@ def test_position_without_a_link_hangs_on_a_dotted_line() -> None:
 
 
 def test_every_position_is_named_with_who_is_in_it() -> None:
-    told = words(draw(kelp_box(2)))
-    assert {"riser-1", "01.2", "deck-9", "nvme0, Fulmar N4, 4 TB", "serial FN0001", "empty"} <= told
+    reported = words(draw(kelp_box(2)))
+    assert {"riser-1", "01.2", "deck-9", "nvme0, Fulmar N4, 4 TB", "serial FN0001", "empty"} <= reported
 
 
 def test_marks_have_words_and_shapes_of_their_own() -> None:
@@ -50,25 +50,25 @@ def test_marks_have_words_and_shapes_of_their_own() -> None:
 
 
 def test_every_stroke_and_tile_is_in_the_legend() -> None:
-    legend = [one for one in draw(kelp_box(1)).iter(f"{SVG}g") if one.get("class") == "legend"]
-    samples = {part.get("class") for one in legend for part in one if part.tag != f"{SVG}text"}
+    legend = [element for element in draw(kelp_box(1)).iter(f"{SVG}g") if element.get("class") == "legend"]
+    samples = {part.get("class") for element in legend for part in element if part.tag != f"{SVG}text"}
     assert samples == {"lane", "none", "tile empty"}
     assert "a stroke is a lane that trained" in words(draw(kelp_box(1)))
 
 
-def test_title_and_description_tell_it_all_without_eyes() -> None:
+def test_title_and_description_say_it_all_without_eyes() -> None:
     picture = draw(kelp_box(2), {A: Mark.HERE, B: Mark.KEEP})
     assert picture.get("role") == "img"
     names = picture.get("aria-labelledby", "").split()
-    told = {one.get("id"): one.text or "" for one in picture if one.get("id")}
-    assert told.keys() == set(names)
-    assert told["bp-title"] == "kelp-1: riser-1"
-    assert f"riser-1 at {A}: nvme0, Fulmar N4, 4 TB, marked: here." in told["bp-desc"]
-    assert f"undeclared at {B}: nvme1, Fulmar N4, 4 TB, marked: do not touch." in told["bp-desc"]
+    reported = {element.get("id"): element.text or "" for element in picture if element.get("id")}
+    assert reported.keys() == set(names)
+    assert reported["bp-title"] == "kelp-1: riser-1"
+    assert f"riser-1 at {A}: nvme0, Fulmar N4, 4 TB, marked: here." in reported["bp-desc"]
+    assert f"undeclared at {B}: nvme1, Fulmar N4, 4 TB, marked: do not touch." in reported["bp-desc"]
 
 
 def test_colours_of_dark_and_light_are_both_given() -> None:
-    style = next(one.text or "" for one in draw(kelp_box(1)).iter(f"{SVG}style"))
+    style = next(element.text or "" for element in draw(kelp_box(1)).iter(f"{SVG}style"))
     assert "prefers-color-scheme:dark" in style
 
 
@@ -82,7 +82,7 @@ def test_positions_behind_a_switch_card_hang_on_its_trunk() -> None:
 def test_rows_do_not_overlap_and_lie_within_the_picture() -> None:
     picture = draw(kelp_box(12), {A: Mark.HERE})
     height = float(picture.get("viewBox", "").split()[3])
-    tops = sorted(float(one.get("y", "0")) for one in of_class(picture, "rect", "tile"))
+    tops = sorted(float(element.get("y", "0")) for element in of_class(picture, "rect", "tile"))
     assert all(after - before >= 40 for before, after in itertools.pairwise(tops))
     assert tops[-1] + 40 < height
 

@@ -121,9 +121,9 @@ def test_nothing_is_drawn_outside_the_frame() -> None:
     )
     picture = _draw(text)
     width, height = map(float, (picture.get("viewBox") or "").split()[2:])
-    for one in picture.iter():
-        assert 0 <= float(one.get("x", 0)) <= width
-        assert 0 <= float(one.get("y", 0)) <= height
+    for element in picture.iter():
+        assert 0 <= float(element.get("x", 0)) <= width
+        assert 0 <= float(element.get("y", 0)) <= height
 
 
 _ODD = st.text(min_size=1, max_size=60)

@@ -94,8 +94,8 @@ def test_every_assumption_is_printed_with_its_source() -> None:
     checked = check_budget(declare(FITS))
     text = re.sub(r"\s+", " ", write_budget(checked, Style()))
     assert checked.assumptions
-    for one in checked.assumptions:
-        assert re.sub(r"\s+", " ", f"{one.says} ({one.source})") in text
+    for assumption in checked.assumptions:
+        assert re.sub(r"\s+", " ", f"{assumption.says} ({assumption.source})") in text
 
 
 @pytest.mark.parametrize("width", [40, 60, 80, 200])

@@ -30,7 +30,7 @@ def write(
     return write_changes(before or look(), after or look(at=60.0, name="b.jsonl"), comparison, style)
 
 
-def test_no_change_is_said_with_both_looks() -> None:
+def test_no_change_is_said_with_both_sides() -> None:
     assert write() == (
         "kelp-1: NO CHANGE\n  from 1970-01-01T00:00:00Z  a.jsonl\n  to   1970-01-01T00:01:00Z  b.jsonl\n"
     )
@@ -56,8 +56,8 @@ def test_what_goes_with_an_event_stands_below_it() -> None:
 
 
 def test_every_kind_of_change_has_a_heading() -> None:
-    text = write(*(change(str(one), "x", about=one) for one in About))
-    assert all(f"\n  {one}: x\n" in f"{text}\n" for one in About)
+    text = write(*(change(str(about), "x", about=about) for about in About))
+    assert all(f"\n  {about}: x\n" in f"{text}\n" for about in About)
 
 
 def test_two_boxes_and_a_turned_order_are_said() -> None:
@@ -67,7 +67,7 @@ def test_two_boxes_and_a_turned_order_are_said() -> None:
     assert "run backwards" in text
 
 
-def test_a_box_whose_name_one_look_does_not_know_is_one_box() -> None:
+def test_a_box_whose_name_one_side_does_not_know_is_one_box() -> None:
     assert write(before=look(box=None)).startswith("kelp-1: NO CHANGE\n")
     assert write(before=look(box=None), after=look(box=None)).startswith("this box: NO CHANGE\n")
 

@@ -91,5 +91,5 @@ def test_nothing_is_said_of_before_where_nothing_was_known() -> None:
 def test_only_the_stretch_asked_for_is_listed() -> None:
     late = replace(DROP, number=8, dropped_at=NOW - 10.0)
     both = ledger(DROP, late)
-    assert [one.detail["episode"] for one in list_episodes(both, {}, since=NOW - 60.0, until=NOW)] == [8]
-    assert [one.detail["episode"] for one in list_episodes(both, {}, since=None, until=NOW - 60.0)] == [7]
+    assert [episode.detail["episode"] for episode in list_episodes(both, {}, since=NOW - 60.0, until=NOW)] == [8]
+    assert [episode.detail["episode"] for episode in list_episodes(both, {}, since=None, until=NOW - 60.0)] == [7]

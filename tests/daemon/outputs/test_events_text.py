@@ -44,17 +44,17 @@ def test_what_is_said_of_a_path_is_said_of_its_label() -> None:
 def test_what_repeats_within_an_hour_is_one_line() -> None:
     events = [_event(T + 900 * number) for number in range(10)] + [_event(T + 900 * 9 + 3600)]
     runs = join_runs(gather(events, [], [], LABELS))
-    assert [(one.count, (one.last_t or 0) - one.t) for one in runs] == [(10, 8100.0), (1, 0.0)]
+    assert [(run.count, (run.last_t or 0) - run.t) for run in runs] == [(10, 8100.0), (1, 0.0)]
 
 
 def test_positions_that_repeat_side_by_side_are_told_apart() -> None:
     events = [_event(T + number, path=f"0000:00/01.{1 + number % 2}") for number in range(6)]
     runs = join_runs(gather(events, [], [], LABELS))
-    assert [(one.path, one.count) for one in runs] == [("0000:00/01.1", 3), ("0000:00/01.2", 3)]
+    assert [(run.path, run.count) for run in runs] == [("0000:00/01.1", 3), ("0000:00/01.2", 3)]
 
 
 @pytest.mark.parametrize("kind", ["booted", "changed", "clock_stepped", "note", "finding_raised", "finding_cleared"])
-def test_each_of_the_daemons_and_the_owners_own_is_told(kind: str) -> None:
+def test_each_of_the_daemons_and_the_owners_own_is_reported(kind: str) -> None:
     happened = [Happening(t=T + number, kind=kind, text="a") for number in range(3)]
     assert len(join_runs(happened)) == 3
 
@@ -91,7 +91,7 @@ def test_what_comes_once_or_far_apart_keeps_its_own_lines() -> None:
 
 def test_repeats_lie_between_what_else_happened() -> None:
     happened = sorted([*flapping(3, 3600.0), Happening(t=T + 60, kind="booted", text="x")], key=lambda one: one.t)
-    assert [one.kind for one in join_repeats(happened)] == ["finding_repeats", "booted"]
+    assert [run.kind for run in join_repeats(happened)] == ["finding_repeats", "booted"]
 
 
 def test_what_cleared_is_named_by_its_rule() -> None:
@@ -137,11 +137,11 @@ def test_nothing_is_said_in_words() -> None:
     assert write_events([], Style()) == "Nothing was reported or noticed in that time.\n"
 
 
-def test_json_tells_each_with_all_that_is_known() -> None:
+def test_json_gives_each_with_all_that_is_known() -> None:
     happened = gather([_event(device="0000:00:01.1", drive="FN0001")], [], [], LABELS)
-    told = as_json(happened, since=T - 60, until=T + 60)
-    assert (told["since"], told["until"]) == ("2026-09-21T14:12:20Z", "2026-09-21T14:14:20Z")
-    assert told["events"] == [
+    shown = as_json(happened, since=T - 60, until=T + 60)
+    assert (shown["since"], shown["until"]) == ("2026-09-21T14:12:20Z", "2026-09-21T14:14:20Z")
+    assert shown["events"] == [
         {
             "t": T, "time": "2026-09-21T14:13:20Z", "kind": "link_down", "position": "riser-1", "path": "0000:00/01.1",
             "drive": "FN0001", "device": "0000:00:01.1", "text": "pcieport 0000:00:01.1: Link Down", "count": 1,

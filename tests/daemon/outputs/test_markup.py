@@ -34,7 +34,7 @@ def read(markup: str) -> _Reader:
 def test_any_text_comes_out_as_text(content: str, value: str) -> None:
     got = read(tag("p", content, title=value))
     assert [one[0] for one in got.tags] == ["p"]
-    shown = "".join(one if one.isprintable() or one in "\n\t" else "\ufffd" for one in content)
+    shown = "".join(part if part.isprintable() or part in "\n\t" else "\ufffd" for part in content)
     assert got.text == shown
     title = got.tags[0][1]["title"]
     assert title is not None

@@ -35,7 +35,7 @@ def test_labels_and_words_are_fit_for_people(metric: Metric) -> None:
 
 def test_each_name_is_there_once() -> None:
     assert len(BY_NAME) == len(METRICS)
-    assert len({one.full_name for one in METRICS}) == len(METRICS)
+    assert len({metric.full_name for metric in METRICS}) == len(METRICS)
 
 
 def test_the_docs_are_as_the_table_says() -> None:

@@ -37,9 +37,9 @@ def scrape(samples: Iterable[Sample]) -> Series:
     registry.register(_Fixed(samples))
     text = generate_latest(registry).decode()
     return {
-        (one.name, tuple(sorted(one.labels.items()))): one.value
+        (sample.name, tuple(sorted(sample.labels.items()))): sample.value
         for family in text_string_to_metric_families(text)
-        for one in family.samples
+        for sample in family.samples
     }
 
 
@@ -60,7 +60,7 @@ def test_every_sample_is_in_the_table_with_its_labels() -> None:
     judged = troubled()
     samples = list(list_samples(judged.build, judged.snapshot, judged.findings))
     assert samples
-    assert [one for one in samples if not check_name(one)] == []
+    assert [sample for sample in samples if not check_name(sample)] == []
 
 
 def test_a_sample_that_is_not_in_the_table_is_found_out() -> None:
@@ -88,7 +88,7 @@ def test_two_findings_of_one_identity_are_one_series() -> None:
     assert find(found, "finding", rule="r") == [1]
 
 
-def test_a_finding_without_a_position_is_told_by_what_stays_with_it() -> None:
+def test_a_finding_without_a_position_is_reported_by_what_stays_with_it() -> None:
     one = Finding(rule="r", kind=Kind.SIGN, severity=Severity.NOTICE, subject="0000:07:00.0", key="FN-1", summary="a")
     assert find(series(drive(), findings=(one,)), "finding", position="FN-1") == [1]
 
@@ -111,11 +111,11 @@ def test_a_finding_without_a_position_is_told_by_what_stays_with_it() -> None:
         ("unsafe_shutdowns", 9, "nvme_unsafe_shutdowns_total", 9),
     ],
 )
-def test_the_health_log_is_told_in_base_units(field: str, raw: float, metric: str, value: float) -> None:
+def test_the_health_log_is_reported_in_base_units(field: str, raw: float, metric: str, value: float) -> None:
     assert find(series(drive(**{field: raw})), metric) == [value]
 
 
-def test_a_counter_beyond_64_bits_is_told_as_near_as_a_float_comes() -> None:
+def test_a_counter_beyond_64_bits_is_reported_as_near_as_a_float_comes() -> None:
     assert find(series(drive(host_read_commands=2**100)), "nvme_host_read_commands_total") == [float(2**100)]
 
 
@@ -123,12 +123,12 @@ def test_a_temperature_of_no_sensor_is_absent() -> None:
     assert find(series(drive(composite_temperature_celsius=None)), "nvme_composite_temperature_celsius") == []
 
 
-def test_what_the_source_does_not_tell_is_absent() -> None:
-    told = series(drive(media_errors=0, absent=("media_errors", "thermal_seconds_1", "thermal_transitions_2")))
-    assert find(told, "nvme_media_errors_total") == []
-    assert find(told, "nvme_thermal_management_seconds_total", threshold="1") == []
-    assert find(told, "nvme_thermal_management_seconds_total", threshold="2") == [0]
-    assert find(told, "nvme_thermal_management_transitions_total", threshold="2") == []
+def test_what_the_source_does_not_report_is_absent() -> None:
+    reported = series(drive(media_errors=0, absent=("media_errors", "thermal_seconds_1", "thermal_transitions_2")))
+    assert find(reported, "nvme_media_errors_total") == []
+    assert find(reported, "nvme_thermal_management_seconds_total", threshold="1") == []
+    assert find(reported, "nvme_thermal_management_seconds_total", threshold="2") == [0]
+    assert find(reported, "nvme_thermal_management_transitions_total", threshold="2") == []
 
 
 def test_an_unread_health_log_gives_no_figure_but_the_drive_is_there() -> None:
@@ -137,7 +137,7 @@ def test_an_unread_health_log_gives_no_figure_but_the_drive_is_there() -> None:
     assert find(found, "nvme_percentage_used_ratio") == []
 
 
-def test_links_are_told_trained_capable_and_declared_apart() -> None:
+def test_links_are_reported_trained_capable_and_declared_apart() -> None:
     judged = troubled()
     found = scrape(list_samples(judged.build, judged.snapshot, judged.findings))
     at = {"position": "riser-2"}
@@ -148,7 +148,7 @@ def test_links_are_told_trained_capable_and_declared_apart() -> None:
     assert find(found, "link_trained_lanes", position="riser-3") == []  # empty: no link, not 0 lanes
 
 
-def test_errors_are_told_of_each_end_by_the_kernels_names() -> None:
+def test_errors_are_reported_of_each_end_by_the_kernels_names() -> None:
     counts = AerCounters(correctable={"RxErr": 12, "BadTLP": 0}, nonfatal={"DLP": 1}, fatal=GAP)
     box = kelp_box(1).edit("0000:00/01.1", lambda one: replace(one, aer=counts))
     found = series(box.snapshot(), '[[position]]\nlabel = "riser-1"\npath = "0000:00/01.1"')
@@ -159,7 +159,7 @@ def test_errors_are_told_of_each_end_by_the_kernels_names() -> None:
     assert find(found, "link_correctable_errors_total", end="device") == []  # no such capability
 
 
-def test_the_rest_of_the_box_is_told_where_it_was_read() -> None:
+def test_the_rest_of_the_box_is_reported_where_it_was_read() -> None:
     box = kelp_box(1).with_array("md0", ("nvme0n1",), degraded=1, mismatch_sectors=GAP)
     box.with_network("0000:00/03.0", "enp3s0", speed=2500).with_sata_drive(
         "0000:00/17.0/ata-1", temperature_celsius=31.0
@@ -194,10 +194,11 @@ def test_two_chips_of_one_name_do_not_make_one_series_twice() -> None:
 )
 def test_a_group_that_could_not_be_read_takes_nothing_else_with_it(group: str) -> None:
     whole = kelp_box(2).with_array("md0", ("nvme0n1",)).with_group(memory=make_memory("32 GiB"))
-    told = series(whole.with_group(**{group: GAP}).snapshot() if group not in ("functions", "controllers", "interfaces")
-                  else replace(whole.snapshot(), **{group: GAP}))  # fmt: skip
-    assert find(told, "snapshot_timestamp_seconds") == [1_790_000_000.0]
-    assert find(told, "box_info") == [1]
+    by_hand = group not in ("functions", "controllers", "interfaces")
+    snapshot = whole.with_group(**{group: GAP}).snapshot() if by_hand else replace(whole.snapshot(), **{group: GAP})
+    samples = series(snapshot)
+    assert find(samples, "snapshot_timestamp_seconds") == [1_790_000_000.0]
+    assert find(samples, "box_info") == [1]
 
 
 def test_nothing_is_twice_in_a_box_of_many_drives() -> None:
@@ -215,6 +216,6 @@ def test_names_of_any_kind_survive_both_formats() -> None:
         (text_string_to_metric_families, generate_latest(registry)),
         (parse_openmetrics, generate_openmetrics(registry)),
     ):
-        lanes = [one for family in parse(text.decode()) if family.name == "laneproof_link_trained_lanes"
-                 for one in family.samples]  # fmt: skip
-        assert [one.labels["position"] for one in lanes] == [label]
+        lanes = [sample for family in parse(text.decode()) if family.name == "laneproof_link_trained_lanes"
+                 for sample in family.samples]  # fmt: skip
+        assert [lane.labels["position"] for lane in lanes] == [label]

@@ -96,7 +96,7 @@ def fit(*items: FitItem, advice: tuple[str, ...] = (), commands: tuple[str, ...]
     return write_fit(Fit(position=place, items=items, advice=advice, commands=commands), Style(width=80))
 
 
-def test_fit_tells_each_item_by_a_word() -> None:
+def test_fit_names_each_item_by_a_word() -> None:
     text = fit(
         FitItem(what="trained", holds=True, says="x4."),
         FitItem(what="large enough", holds=False, says="It is not."),

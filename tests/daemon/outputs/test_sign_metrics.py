@@ -17,9 +17,9 @@ def samples(**evidence: Any) -> list[Sample]:  # noqa: ANN401 (any JSON value)
     return list(list_sign_samples(replace(SIGN, evidence=evidence), "riser-2"))
 
 
-def test_a_ratio_is_told_with_both_bounds() -> None:
-    told = samples(ratio=12.5, ratio_bounds=[3.5, 40.0], p=1e-6, minutes_with_errors=6)
-    assert told == [
+def test_a_ratio_is_reported_with_both_bounds() -> None:
+    reported = samples(ratio=12.5, ratio_bounds=[3.5, 40.0], p=1e-6, minutes_with_errors=6)
+    assert reported == [
         ("sign_events", LABELS, 6),
         ("sign_chance_ratio", LABELS, 1e-6),
         ("sign_times_others_ratio", (*LABELS, "estimate"), 12.5),
@@ -39,14 +39,14 @@ def test_a_ratio_is_told_with_both_bounds() -> None:
     ],
 )
 def test_each_kind_of_figure_has_its_metric(evidence: dict[str, Any], name: str, value: float) -> None:
-    assert [one[2] for one in samples(**evidence) if one[0] == name] == [value]
+    assert [sample[2] for sample in samples(**evidence) if sample[0] == name] == [value]
 
 
-def test_bounds_of_a_share_and_of_a_life_are_told() -> None:
-    told = samples(short_boots=2, share_bounds=(0.05, 0.54), days_left_at_least=1, days_left_at_most=None)
-    assert ("sign_share_ratio", (*LABELS, "lower"), 0.05) in told
-    assert ("sign_share_ratio", (*LABELS, "upper"), 0.54) in told
-    assert [one for one in told if one[0] == "sign_life_left_seconds"] == [
+def test_bounds_of_a_share_and_of_a_life_are_reported() -> None:
+    reported = samples(short_boots=2, share_bounds=(0.05, 0.54), days_left_at_least=1, days_left_at_most=None)
+    assert ("sign_share_ratio", (*LABELS, "lower"), 0.05) in reported
+    assert ("sign_share_ratio", (*LABELS, "upper"), 0.54) in reported
+    assert [finding for finding in reported if finding[0] == "sign_life_left_seconds"] == [
         ("sign_life_left_seconds", (*LABELS, "lower"), 86400)
     ]
 

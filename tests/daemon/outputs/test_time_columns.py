@@ -39,7 +39,7 @@ def test_a_grid_fits_its_room_and_its_time(span: float, most: int, until: float)
 
 def test_lengths_are_what_a_person_reckons_with() -> None:
     assert [b > a for a, b in pairwise(STEPS)] == [True] * (len(STEPS) - 1)
-    assert all(DAY % one == 0 or one % DAY == 0 for one in STEPS)
+    assert all(DAY % step == 0 or step % DAY == 0 for step in STEPS)
 
 
 @pytest.mark.parametrize(
@@ -60,7 +60,7 @@ def test_columns_are_no_finer_than_what_is_kept(back: float, room: int, step: fl
 
 def test_a_counter_gains_in_the_column_in_which_it_moved() -> None:
     columns = fill_columns([_series(_at(0, 5), _at(1.5, 7), _at(1.7, 8), _at(4, 9))], HOURS)
-    assert [one and one.gained for one in columns] == [0, 3, 0, 0, 1, 0]
+    assert [column and column.gained for column in columns] == [0, 3, 0, 0, 1, 0]
     assert columns[2] == Column(8, 8)
 
 
@@ -71,16 +71,16 @@ def test_nothing_read_is_none_and_what_was_gained_meanwhile_comes_after() -> Non
     )  # fmt: skip
 
 
-def test_nothing_is_known_after_the_last_look() -> None:
+def test_nothing_is_known_after_the_last_pass() -> None:
     columns = fill_columns([_series(_at(0, 5), until=MIDNIGHT + 1.5 * HOUR)], HOURS)
-    assert [one is not None for one in columns] == [True, True, False, False, False, False]
+    assert [column is not None for column in columns] == [True, True, False, False, False, False]
 
 
 def test_each_boots_counter_gains_for_itself() -> None:
     first = _series(_at(0, 100), _at(1, 103), until=MIDNIGHT + 2 * HOUR)
     second = _series(_at(3, 2), _at(4, 6))
     columns = fill_columns([first, second], HOURS)
-    assert [one and one.gained for one in columns] == [0, 3, None, 0, 4, 0]
+    assert [column and column.gained for column in columns] == [0, 3, None, 0, 4, 0]
 
 
 def test_a_reading_shows_its_bounds() -> None:
@@ -91,10 +91,10 @@ def test_a_reading_shows_its_bounds() -> None:
     )  # fmt: skip
 
 
-def test_a_gap_told_by_nobody_watching_is_a_gap() -> None:
+def test_a_gap_in_which_nobody_watched_is_a_gap() -> None:
     away = gap(MIDNIGHT + HOUR, MIDNIGHT + 4 * HOUR)
     columns = fill_columns([_series(_at(0, 38), away, _at(4, 38), is_counter=False)], HOURS)
-    assert [one is None for one in columns] == [False, True, True, True, False, False]
+    assert [column is None for column in columns] == [False, True, True, True, False, False]
 
 
 @given(st.lists(st.tuples(st.floats(0, 5.99), st.integers(0, 9)), min_size=1, max_size=40))
@@ -104,7 +104,7 @@ def test_columns_add_up_to_what_was_gained(moves: list[tuple[float, int]]) -> No
         value += step
         points.append(_at(hours, value))
     columns = fill_columns([_series(*points)], HOURS)
-    assert sum(one.gained for one in columns if one) == value - 10
+    assert sum(column.gained for column in columns if column) == value - 10
 
 
 def test_what_lies_outside_counts_nowhere() -> None:

@@ -25,12 +25,12 @@ def _series(name: str, *values: float | None, end: str = "drive", is_counter: bo
 
 
 def _chart(trend: Trend, name: str, end: str = "drive") -> Chart:
-    (found,) = [one for one in trend.charts if (one.name, one.end) == (name, end)]
+    (found,) = [chart for chart in trend.charts if (chart.name, chart.end) == (name, end)]
     return found
 
 
 def test_every_name_that_is_charted_is_kept() -> None:
-    known = {one.name for one in vars(measures).values() if isinstance(one, Measure)}
+    known = {measure.name for measure in vars(measures).values() if isinstance(measure, Measure)}
     for group in (measures.HEALTH_FIELDS, measures.BLOCK_FIELDS, measures.SATA_FIELDS):
         known |= {one.name for one in group}
     assert known >= NAMES
@@ -47,7 +47,7 @@ def test_link_comes_before_drive_and_each_chart_knows_its_figures() -> None:
         [],
         GRID,
     )
-    assert [one.section for one in trend.charts[:3]] == ["link", "drive", "drive"]
+    assert [chart.section for chart in trend.charts[:3]] == ["link", "drive", "drive"]
     errors, heat = _chart(trend, "correctable_errors", "port"), _chart(trend, "composite_temperature_celsius")
     assert (errors.gained, errors.last) == (4, 9)
     assert (heat.low, heat.high, heat.last) == (35, 44, 35)
@@ -60,7 +60,7 @@ def test_what_never_moved_and_says_nothing_by_that_is_not_shown() -> None:
         [],
         GRID,
     )
-    shown = {one.name for one in trend.charts if one.is_shown}
+    shown = {chart.name for chart in trend.charts if chart.is_shown}
     assert shown == {"media_errors"}
     moved = make_trend(HERE, [_series("unsafe_shutdowns", 3, 4)], [], GRID)
     assert _chart(moved, "unsafe_shutdowns").is_shown
@@ -71,7 +71,7 @@ def test_what_was_not_read_at_all_is_not_shown() -> None:
     assert not _chart(trend, "media_errors").is_shown
 
 
-def test_data_units_are_told_in_bytes() -> None:
+def test_data_units_are_reported_in_bytes() -> None:
     # NVM Express Base Specification 2.0, 5.16.1.3: a data unit is 1000 times 512 bytes; rounded up.
     trend = make_trend(HERE, [_series("data_units_written", 1000, 1500)], [], GRID)
     assert _chart(trend, "data_units_written").gained == 500 * 512_000
@@ -85,7 +85,7 @@ def test_events_of_the_kernel_changes_and_boots_are_counted_apart() -> None:
         Event(t=MIDNIGHT + DAY, kind="clock_stepped", text="d"),
     ]
     trend = make_trend(HERE, [_series("media_errors", 0)], events, GRID)
-    gained = {one.name: one.gained for one in trend.charts if one.section == "events"}
+    gained = {chart.name: chart.gained for chart in trend.charts if chart.section == "events"}
     assert gained == {"events": 3, "changes": 1, "boots": 1}
 
 
@@ -96,14 +96,14 @@ def test_without_series_nothing_is_charted() -> None:
 
 def test_json_holds_columns_and_the_points_behind_them() -> None:
     series = [_series("correctable_errors", 5, None, 9, end="port"), _series("percentage_used", 2, 3, is_counter=False)]
-    told = as_json(make_trend(HERE, series, [], GRID))
-    assert (told["subject"], told["path"], told["drive"]) == ("riser-1", "0000:00/01.1", "FN0001")
-    assert (told["since"], told["column_seconds"]) == ("2024-10-04T00:00:00Z", DAY)
-    errors, used = told["charts"][:2]
+    reported = as_json(make_trend(HERE, series, [], GRID))
+    assert (reported["subject"], reported["path"], reported["drive"]) == ("riser-1", "0000:00/01.1", "FN0001")
+    assert (reported["since"], reported["column_seconds"]) == ("2024-10-04T00:00:00Z", DAY)
+    errors, used = reported["charts"][:2]
     assert errors["columns"] == [{"gained": 0}, None, {"gained": 4}, {"gained": 0}]
     assert used["columns"][:2] == [{"low": 2, "high": 2}, {"low": 3, "high": 3}]
     assert used["gained"] is None
-    assert [one["last"] for one in told["series"][0]["points"]] == [5, None, 9]
+    assert [point["last"] for point in reported["series"][0]["points"]] == [5, None, 9]
 
 
 @pytest.mark.parametrize(

@@ -93,7 +93,7 @@ def test_narrow_charts_stand_on_lines_of_their_own() -> None:
     assert "  media errors: 2\n    ·█········\n" in text
 
 
-def test_the_device_is_not_repeated_where_it_tells_what_the_port_tells() -> None:
+def test_the_device_is_not_repeated_where_it_shows_what_the_port_shows() -> None:
     same = [_series("trained_lanes", 4, 4, end=end, is_counter=False) for end in ("port", "device")]
     assert _row(write_trend(_trend(*same), WIDE), "lanes").endswith("x4")
     other = [same[0], _series("trained_lanes", 4, 2, end="device", is_counter=False)]
@@ -102,7 +102,7 @@ def test_the_device_is_not_repeated_where_it_tells_what_the_port_tells() -> None
     assert _row(text, "lanes, device").endswith("x2, 2 to 4")
 
 
-def test_both_ends_errors_are_always_told() -> None:
+def test_both_ends_errors_are_always_reported() -> None:
     text = write_trend(_trend(*(_series("correctable_errors", 0, end=end) for end in ("port", "device"))), WIDE)
     assert _row(text, "link errors, port").endswith("none")
     assert _row(text, "link errors, device").endswith("none")

@@ -16,12 +16,12 @@ BUILD = declare(
 LED = LocateLed(kind=LedKind.SLOT, name="slot 7", file="/sys/bus/pci/slots/7/attention", belongs_to="0000:01:00")
 
 
-def test_it_tells_place_drive_uses_and_lights() -> None:
+def test_it_gives_position_drive_uses_and_lights() -> None:
     box = kelp_box(2).with_group(arrays=(make_array("md0", ("nvme0n1", "nvme1n1")),))
     found = find_drives("nvme0", BUILD, box.snapshot())
-    told = as_json("nvme0", found, Finds(names={"nvme0n1": ("/dev/disk/by-id/a",)}, leds={PATH: (LED,)}))
-    assert json.loads(json.dumps(told)) == told
-    (place,) = told["places"]
+    reported = as_json("nvme0", found, Finds(names={"nvme0n1": ("/dev/disk/by-id/a",)}, leds={PATH: (LED,)}))
+    assert json.loads(json.dumps(reported)) == reported
+    (place,) = reported["places"]
     assert (place["path"], place["position"], place["known_as"]) == (PATH, "riser-1", "what the kernel calls it")
     assert place["through"] == [{"kind": "flexible-cable", "id": "green"}]
     assert (place["occupant"]["serial"], place["occupant"]["links"]) == ("FN0001", ["/dev/disk/by-id/a"])
@@ -36,7 +36,7 @@ def test_what_is_not_known_is_null_and_what_is_not_there_is_empty() -> None:
     assert (place["occupant"]["serial"], place["arrays"]) == (None, [])
 
 
-def test_without_the_machines_links_those_that_udev_makes_are_told() -> None:
+def test_without_the_machines_links_those_that_udev_makes_are_reported() -> None:
     (place,) = as_json("nvme0", find_drives("nvme0", None, kelp_box(1).snapshot()), Finds(names={}, leds=None))[
         "places"
     ]

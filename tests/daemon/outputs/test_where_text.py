@@ -22,7 +22,7 @@ def write(name: str, *, finds: Finds = NOTHING, box: Box | None = None, width: i
     return write_where(name, found, finds, list_positions(BUILD, snapshot), Style(width=width))
 
 
-def test_label_place_and_picture() -> None:
+def test_label_position_and_picture() -> None:
     assert write("nvme0") == (
         "riser-1: nvme0, Fulmar N4, 4 TB\n"
         "  asked for     nvme0: what the kernel calls it\n"
@@ -38,14 +38,14 @@ def test_label_place_and_picture() -> None:
     )
 
 
-def test_light_is_told_with_how_and_that_a_person_switches_it() -> None:
+def test_light_is_reported_with_how_and_that_a_person_switches_it() -> None:
     text = " ".join(write("nvme0", finds=Finds(names={}, leds={PATH: (LED,)})).split())
     assert (
         "as root, echo 1 > /sys/class/leds/x/brightness (0 switches it off again; laneproof switches nothing)" in text
     )
 
 
-def test_machine_without_a_light_is_told_and_a_recording_is_not() -> None:
+def test_machine_without_a_light_is_reported_and_a_recording_is_not() -> None:
     assert "the kernel offers no locate LED" in write("nvme0", finds=Finds(names={}, leds={}))
     assert "LED" not in write("nvme0")
 
@@ -77,7 +77,7 @@ def test_text_fits_its_width(width: int) -> None:
     assert max(map(len, write("nvme0", finds=finds, width=width).splitlines())) <= width
 
 
-def test_the_other_port_of_a_drive_is_told() -> None:
+def test_the_other_port_of_a_drive_is_reported() -> None:
     box = Box()
     for number, path in enumerate((PATH, "0000:00/01.2")):
         space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, wwid="eui.1")

@@ -17,7 +17,9 @@ def cells(snapshot: Snapshot, build: str = "") -> list[dict[str, Node]]:
     written = write_drives(declare(build) if build else None, snapshot)
     assert written is not None
     rows = read_html(written).one("tbody").all("tr")
-    return [{str(one.attributes["data-label"]): one for one in row.content if isinstance(one, Node)} for row in rows]
+    return [
+        {str(part.attributes["data-label"]): part for part in row.content if isinstance(part, Node)} for row in rows
+    ]
 
 
 def drive(**health: Any) -> dict[str, str]:  # noqa: ANN401 (any field of the log)
@@ -25,7 +27,7 @@ def drive(**health: Any) -> dict[str, str]:  # noqa: ANN401 (any field of the lo
     return {name: cell.text for name, cell in row.items()}
 
 
-def test_a_drive_is_told_with_its_position_else_its_path() -> None:
+def test_a_drive_is_reported_with_its_position_else_its_path() -> None:
     box = Box().with_drive("0000:00/05.0", model="Fulmar N4")
     build = '[[position]]\nlabel = "riser-1"\npath = "0000:00/05.0"'
     assert cells(box.snapshot(), build)[0]["Position"].text == "riser-1"
@@ -38,11 +40,11 @@ def test_a_drive_is_told_with_its_position_else_its_path() -> None:
     [(38.0, "38 °C 42 below its warning"), (80.0, "80 °C 0 above its warning"), (83.5, "83.5 °C 3.5 above its warning"),
      (None, "not reported")],
 )  # fmt: skip
-def test_heat_is_told_against_the_drives_own_limit(celsius: float | None, words: str) -> None:
+def test_heat_is_reported_against_the_drives_own_limit(celsius: float | None, words: str) -> None:
     assert drive(composite_temperature_celsius=celsius)["Temperature"] == words
 
 
-def test_without_a_limit_heat_is_told_as_it_is() -> None:
+def test_without_a_limit_heat_is_reported_as_it_is() -> None:
     box = Box().with_drive("0000:00/05.0", controller={"identity": GAP})
     assert cells(box.snapshot())[0]["Temperature"].text == "38 °C, no limit stated"
 
@@ -52,7 +54,7 @@ def test_wear_may_pass_its_rated_life(used: int, words: str) -> None:
     assert drive(percentage_used=used)["Wear"] == f"{words} of its rated life used"
 
 
-def test_spare_is_told_with_where_it_warns() -> None:
+def test_spare_is_reported_with_where_it_warns() -> None:
     assert drive(available_spare_percent=97)["Spare"] == "97 % warns below 10 %"
 
 
@@ -73,9 +75,9 @@ def test_what_was_not_read_is_unverified_in_every_cell() -> None:
     }
 
 
-def test_what_the_source_does_not_tell_is_unverified() -> None:
-    told = drive(absent=("percentage_used", "media_errors"))
-    assert (told["Wear"], told["Media errors"]) == ("unverified", "unverified")
+def test_what_the_source_does_not_report_is_unverified() -> None:
+    shown = drive(absent=("percentage_used", "media_errors"))
+    assert (shown["Wear"], shown["Media errors"]) == ("unverified", "unverified")
 
 
 def test_a_drive_that_sleeps_was_not_asked() -> None:
@@ -83,7 +85,7 @@ def test_a_drive_that_sleeps_was_not_asked() -> None:
     assert row["Temperature"].text == "asleep, not asked"
 
 
-def test_a_sata_drive_tells_its_own_figures() -> None:
+def test_a_sata_drive_shows_its_own_figures() -> None:
     box = Box().with_device("0000:00/17.0", class_code=SATA)
     box.with_sata_drive(
         "0000:00/17.0/ata-1", temperature_celsius=31.0, reallocated_sectors=2, uncorrectable_sectors=GAP

@@ -23,10 +23,13 @@ def test_the_loudest_stands_first_and_what_is_accepted_last() -> None:
 
 def test_findings_of_one_position_and_cause_share_a_card_with_cause_and_steps_once() -> None:
     (card,) = cases(SIGN, replace(SIGN, rule="link-narrow", summary="riser-2 trained at x2, declared x4"))
-    assert [one.one(class_="rule").text for one in card.all("div", "finding")] == ["link-narrow", "signal-errors"]
+    assert [element.one(class_="rule").text for element in card.all("div", "finding")] == [
+        "link-narrow",
+        "signal-errors",
+    ]
     assert card.text.count("signal-path") == 1
     assert card.text.count("Reseat the cable") == 1
-    assert len({str(one.attributes["id"]) for one in card.all("div", "finding")}) == 2
+    assert len({str(element.attributes["id"]) for element in card.all("div", "finding")}) == 2
 
 
 def test_each_caution_stands_once_below_the_cards() -> None:
@@ -48,13 +51,13 @@ def test_kind_severity_and_beginning_are_words() -> None:
 
 
 def test_both_values_stand_side_by_side() -> None:
-    narrow = next(one for one in cases() if "link-narrow" in one.text)
-    pairs = [(one.one("dt").text, one.one("dd").text) for one in narrow.one(class_="values").all("div")]
+    narrow = next(case for case in cases() if "link-narrow" in case.text)
+    pairs = [(element.one("dt").text, element.one("dd").text) for element in narrow.one(class_="values").all("div")]
     assert pairs == [("declared", "x4"), ("observed", "x2")]
     assert cases(SIGN)[0].all(class_="values") == []  # only one value is said
 
 
-def test_causes_are_told_with_figure_bar_and_reasons() -> None:
+def test_causes_are_reported_with_figure_bar_and_reasons() -> None:
     first, second = cases(SIGN)[0].one(class_="causes").all("li")
     assert first.text == "signal-path 82% both ends count; a flexible cable is between"
     assert second.text == "drive-failing 11%"
@@ -79,15 +82,15 @@ def test_only_the_likeliest_cause_gives_its_reasons_and_unlikely_ones_are_folded
               (("a", 0.7), ("b", 0.2), ("c", 0.04), ("d", 0.004))]  # fmt: skip
     (sign,) = cases(replace(SIGN, causes=tuple(causes)))
     shown = sign.all(class_="causes")[0]
-    assert [one.text for one in shown.all("li")] == ["a 70% why", "b 20%"]
+    assert [element.text for element in shown.all("li")] == ["a 70% why", "b 20%"]
     folded = sign.one(class_="unlikely")
     assert folded.one("summary").text == "2 less likely causes"
-    assert [one.text for one in folded.all("li")] == ["c 4% why", "d below 1% why"]
+    assert [element.text for element in folded.all("li")] == ["c 4% why", "d below 1% why"]
 
 
 def test_a_probability_beyond_its_range_stays_on_its_rail() -> None:
     (odd,) = cases(replace(SIGN, causes=(Cause(cause="x", probability=1.5), Cause(cause="y", probability=-1))))
-    assert [one.attributes["x2"] for one in odd.all(class_="filled")] == ["100"]
+    assert [element.attributes["x2"] for element in odd.all(class_="filled")] == ["100"]
 
 
 def test_the_first_step_is_open_and_the_rest_is_folded_with_its_number() -> None:
@@ -95,7 +98,7 @@ def test_the_first_step_is_open_and_the_rest_is_folded_with_its_number() -> None
     assert sign.one(class_="next").text == "Next: Reseat the cable with the box off."
     then, evidence = sign.all("details")
     assert then.one("ol").attributes["start"] == "2"
-    assert [one.text for one in then.all("li")] == ["Swap riser-1 and riser-2 and see which one errors follow."]
+    assert [element.text for element in then.all("li")] == ["Swap riser-1 and riser-2 and see which one errors follow."]
     assert evidence.text == "Evidence count 5 seconds 10"
 
 

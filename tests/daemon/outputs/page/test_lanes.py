@@ -14,7 +14,7 @@ X4 = Width(generation=4, lanes=4, gt_s=16.0)
 def count(trained: Width | None, declared: Width | None) -> dict[str, int]:
     """Count what is drawn, by class."""
     drawing = ET.fromstring(draw_lanes(trained, declared))  # noqa: S314 (our own)
-    return dict(Counter(one.get("class", "") for one in drawing if one.tag != "title"))
+    return dict(Counter(element.get("class", "") for element in drawing if element.tag != "title"))
 
 
 @pytest.mark.parametrize(
@@ -44,11 +44,11 @@ def test_strands_and_knots_are_as_many_as_lanes_and_generations(
 def test_every_strand_and_knot_lies_inside_the_drawing(lanes: int) -> None:
     drawing = ET.fromstring(draw_lanes(Width(generation=6, lanes=lanes), None))  # noqa: S314 (our own)
     _, _, width, height = map(float, drawing.attrib["viewBox"].split())
-    heights = [float(one.attrib["y1"]) for one in drawing if "strand" in one.get("class", "")]
+    heights = [float(element.attrib["y1"]) for element in drawing if "strand" in element.get("class", "")]
     assert heights == sorted(set(heights))
     assert min(heights) > 0
     assert max(heights) < height
-    for knot in (one for one in drawing if "knot" in one.get("class", "")):
+    for knot in (element for element in drawing if "knot" in element.get("class", "")):
         assert float(knot.attrib["x"]) >= 0
         assert float(knot.attrib["x"]) + float(knot.attrib["width"]) <= width
         assert float(knot.attrib["y"]) >= 0

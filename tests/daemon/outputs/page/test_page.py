@@ -45,40 +45,42 @@ def test_the_verdict_stands_first_in_words() -> None:
 
 
 def test_a_box_that_holds_is_not_called_healthy() -> None:
-    told = page(sound())
-    assert told.one("h1").text == "kelp-1 holds"
-    assert told.one(class_="counts").text == "all is as declared, and no sign of failure was seen."
-    assert "healthy" not in told.text.lower()
-    assert told.all("article") == []
+    shown = page(sound())
+    assert shown.one("h1").text == "kelp-1 holds"
+    assert shown.one(class_="counts").text == "all is as declared, and no sign of failure was seen."
+    assert "healthy" not in shown.text.lower()
+    assert shown.all("article") == []
 
 
 def test_what_is_only_unverified_says_so() -> None:
     judged = troubled()
-    told = page(replace(judged, findings=tuple(one for one in judged.findings if one.kind is Kind.UNVERIFIED)))
-    assert told.one("h1").text == "kelp-1 could not be verified"
-    assert "unverified" in (told.one("h1").attributes["class"] or "")
+    shown = page(
+        replace(judged, findings=tuple(finding for finding in judged.findings if finding.kind is Kind.UNVERIFIED))
+    )
+    assert shown.one("h1").text == "kelp-1 could not be verified"
+    assert "unverified" in (shown.one("h1").attributes["class"] or "")
 
 
 def test_before_the_first_pass_the_page_says_that() -> None:
-    told = read_html(write_page(PageFacts(build=None, problem="line 3: wrong", snapshot=None, findings=())))
-    assert "The first pass over the machine is not complete yet." in told.text
-    assert "line 3: wrong" in told.text
+    shown = read_html(write_page(PageFacts(build=None, problem="line 3: wrong", snapshot=None, findings=())))
+    assert "The first pass over the machine is not complete yet." in shown.text
+    assert "line 3: wrong" in shown.text
 
 
-def test_a_declaration_that_is_not_in_force_is_told_with_every_problem() -> None:
-    told = page(problem="build.toml, line 3: a\nbuild.toml, line 9: b")
-    notice = told.one(class_="message", role="alert")
+def test_a_declaration_that_is_not_in_force_is_reported_with_every_problem() -> None:
+    shown = page(problem="build.toml, line 3: a\nbuild.toml, line 9: b")
+    notice = shown.one(class_="message", role="alert")
     assert "The last good one stays in force." in notice.text
-    assert [one.text for one in notice.all("li")] == ["build.toml, line 3: a", "build.toml, line 9: b"]
+    assert [element.text for element in notice.all("li")] == ["build.toml, line 3: a", "build.toml, line 9: b"]
 
 
 def test_without_a_declaration_draft_is_offered() -> None:
     assert "laneproof draft writes a first one." in page(judge(None, kelp_box(1).snapshot())).text
 
 
-def test_readings_that_hang_are_told() -> None:
+def test_readings_that_hang_are_reported() -> None:
     notice = page(overdue={"thermal": 61.2, "file_systems": 45.0}).one(class_="message", role="alert")
-    assert [one.text for one in notice.all("li")] == [
+    assert [element.text for element in notice.all("li")] == [
         "file systems: no answer for 45 s",
         "thermal: no answer for 61 s",
     ]
@@ -92,29 +94,29 @@ def test_every_finding_is_there() -> None:
 
 
 def test_everything_can_be_reached_by_headings_and_landmarks() -> None:
-    told = page()
-    assert told.one("html").attributes["lang"] == "en"
-    assert len(told.all("h1")) == len(told.all("main")) == len(told.all("header")) == len(told.all("footer")) == 1
-    levels = [int(one.tag[1]) for one in told.all() if re.fullmatch("h[1-6]", one.tag)]
+    shown = page()
+    assert shown.one("html").attributes["lang"] == "en"
+    assert len(shown.all("h1")) == len(shown.all("main")) == len(shown.all("header")) == len(shown.all("footer")) == 1
+    levels = [int(element.tag[1]) for element in shown.all() if re.fullmatch("h[1-6]", element.tag)]
     assert all(deeper - level <= 1 for level, deeper in pairwise(levels))
-    names = {one.attributes["id"]: one for one in told.all() if "id" in one.attributes}
-    for section in told.all("section"):
+    names = {element.attributes["id"]: element for element in shown.all() if "id" in element.attributes}
+    for section in shown.all("section"):
         if (labelled := section.attributes.get("aria-labelledby")) is not None:
             assert names[labelled].tag == "h2"
 
 
 def test_ids_are_there_once_and_every_link_inside_leads_to_one() -> None:
-    told = page()
-    ids = Counter(one.attributes["id"] for one in told.all() if "id" in one.attributes)
+    shown = page()
+    ids = Counter(element.attributes["id"] for element in shown.all() if "id" in element.attributes)
     assert [one for one, count in ids.items() if count > 1] == []
-    links = [str(one.attributes["href"]) for one in told.all("a")]
+    links = [str(element.attributes["href"]) for element in shown.all("a")]
     assert links
-    assert [one for one in links if one.startswith("#") and one[1:] not in ids] == []
+    assert [link for link in links if link.startswith("#") and link[1:] not in ids] == []
 
 
 def test_every_link_works_below_any_path() -> None:
     # RFC 3986, 5.2: a reference that begins with neither a scheme nor a slash is taken from the page's own folder.
-    links = [str(one.attributes.get("href") or one.attributes.get("src") or "") for one in page().all()]
+    links = [str(element.attributes.get("href") or element.attributes.get("src") or "") for element in page().all()]
     assert {"api/v1/audit", "metrics"} <= set(links)
     assert [link for link in links if link.startswith("/") or ":" in link] == []
 
@@ -125,11 +127,11 @@ def test_every_link_works_below_any_path() -> None:
      (301.0, "5 minutes ago (late)", True), (7300.0, "2 hours ago (late)", True)],
 )  # fmt: skip
 def test_the_age_of_the_reading_is_in_words_and_marked_when_late(age: float, words: str, is_late: bool) -> None:  # noqa: FBT001 (a column)
-    told = page(age_seconds=age)
-    read = told.one(class_="read").text
+    whole = page(age_seconds=age)
+    read = whole.one(class_="read").text
     shown = read if is_late else read.replace(" (late)", "")  # hidden by the style sheet
     assert shown.startswith(f"Read {words} , at 2026-09-21 14:13 UTC")
-    assert (told.one("body").attributes.get("class") == "late") == is_late
+    assert (whole.one("body").attributes.get("class") == "late") == is_late
 
 
 def test_without_a_known_age_the_time_alone_is_there() -> None:
@@ -141,16 +143,18 @@ def test_the_first_thing_to_tab_to_leads_to_the_findings() -> None:
 
 
 def test_nothing_is_loaded_from_elsewhere_and_nothing_is_styled_or_scripted_inline() -> None:
-    told = page()
+    shown = page()
     loaded = [
-        one.attributes.get("src") or one.attributes.get("href")
-        for one in told.all()
-        if one.tag in ("link", "script", "img")
+        element.attributes.get("src") or element.attributes.get("href")
+        for element in shown.all()
+        if element.tag in ("link", "script", "img")
     ]
     assert loaded == ["icon.svg", "style.css", "page.js"]
-    assert [one for one in told.all() if "style" in one.attributes] == []  # the content policy forbids them
-    assert [key for one in told.all() for key in one.attributes if key.startswith("on")] == []
-    assert "".join(map(str, told.one("script").content)) == ""
+    assert [
+        element for element in shown.all() if "style" in element.attributes
+    ] == []  # the content policy forbids them
+    assert [key for element in shown.all() for key in element.attributes if key.startswith("on")] == []
+    assert "".join(map(str, shown.one("script").content)) == ""
 
 
 def test_drawings_speak_or_are_silent_beside_words() -> None:
@@ -165,11 +169,11 @@ def test_each_table_has_headers_for_its_columns_and_its_rows() -> None:
     tables = page(judge(None, box.snapshot())).all("table")
     assert len(tables) == 4
     for table in tables:
-        columns = [one.text for one in table.one("thead").all("th", scope="col")]
+        columns = [element.text for element in table.one("thead").all("th", scope="col")]
         for row in table.one("tbody").all("tr"):
-            cells = [one for one in row.content if isinstance(one, Node)]
-            assert [one.attributes["data-label"] for one in cells] == columns
-            assert [one.attributes.get("scope") for one in cells if one.tag == "th"] == ["row"]
+            cells = [part for part in row.content if isinstance(part, Node)]
+            assert [cell.attributes["data-label"] for cell in cells] == columns
+            assert [cell.attributes.get("scope") for cell in cells if cell.tag == "th"] == ["row"]
 
 
 def test_the_cautions_are_on_the_page_once_whatever_was_found() -> None:
@@ -196,10 +200,10 @@ def test_names_of_any_kind_stay_text(text: str) -> None:
     box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", model=text, serial=text, firmware=text)
     judged = judge(None, box.snapshot())
     finding = replace(troubled().findings[0], position=text, summary=text, subject=text, evidence={text: text})
-    told = page(Judged(build=build, snapshot=judged.snapshot, findings=(finding,)), problem=text)
+    shown = page(Judged(build=build, snapshot=judged.snapshot, findings=(finding,)), problem=text)
     plain = page(sound())
-    assert {one.tag for one in told.all()} <= {one.tag for one in plain.all()} | ARTICLE_TAGS
-    assert len(told.all("script")) == 1
+    assert {element.tag for element in shown.all()} <= {element.tag for element in plain.all()} | ARTICLE_TAGS
+    assert len(shown.all("script")) == 1
 
 
 ARTICLE_TAGS = {"article", "h3", "ol", "details", "summary", "h4", "code", "path"}
@@ -216,14 +220,14 @@ GROUPS = (
 @given(st.sets(st.sampled_from(GROUPS)))
 def test_a_machine_with_any_part_unread_still_has_a_page_that_does_not_hold(missing: set[str]) -> None:
     snapshot = replace(kelp_box(2).snapshot(), **dict.fromkeys(missing, GAP))
-    told = page(judge(TWO, snapshot))
-    assert ("holds" in told.one("h1").text) == (not missing)
+    shown = page(judge(TWO, snapshot))
+    assert ("holds" in shown.one("h1").text) == (not missing)
 
 
 def test_without_a_declaration_nothing_is_said_to_hold() -> None:
-    told = page(judge(None, kelp_box(2).snapshot()))
-    assert "could not be verified" in told.one("h1").text
-    assert "nothing is declared" in told.text
+    shown = page(judge(None, kelp_box(2).snapshot()))
+    assert "could not be verified" in shown.one("h1").text
+    assert "nothing is declared" in shown.text
     assert "".join(draw_strands("unverified")) in draw_icon((), declared=False)
 
 
@@ -241,7 +245,7 @@ THEMES = [
 def luminance(colour: str) -> float:
     """Give the relative luminance. Source: WCAG 2.2, definition of relative luminance."""
     parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
-    red, green, blue = (one / 12.92 if one <= 0.04045 else ((one + 0.055) / 1.055) ** 2.4 for one in parts)
+    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 

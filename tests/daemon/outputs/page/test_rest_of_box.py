@@ -20,7 +20,7 @@ GAP = Unread("it", "made up", Reason.FAILED)
 
 def rows(markup: str) -> list[dict[str, str]]:
     return [
-        {str(one.attributes["data-label"]): one.text for one in row.content if isinstance(one, Node)}
+        {str(part.attributes["data-label"]): part.text for part in row.content if isinstance(part, Node)}
         for row in read_html(markup).one("tbody").all("tr")
     ]
 
@@ -32,7 +32,7 @@ def array(**facts: object) -> dict[str, str]:
     return row
 
 
-def test_an_array_is_told_with_what_is_missing_and_what_runs() -> None:
+def test_an_array_is_reported_with_what_is_missing_and_what_runs() -> None:
     row = array(degraded=1, state="clean", sync_action="recover", sync_completed=0.25)
     assert row["Missing"] == "1"
     assert row["State"].startswith("clean, 2 of ")
@@ -60,7 +60,7 @@ def test_groups_that_are_not_there_are_left_out_and_unread_ones_say_so() -> None
     assert "could not read it: made up" in str(write_arrays(unread))
 
 
-def test_ports_and_bonds_are_told() -> None:
+def test_ports_and_bonds_are_reported() -> None:
     box = Box().with_network("0000:00/03.0", "enp3s0", speed=2500).with_bond("bond0", ("enp3s0", "enp4s0"))
     ports, bonds = write_network(box.snapshot())
     assert ports is not None
@@ -72,13 +72,13 @@ def test_ports_and_bonds_are_told() -> None:
     assert rows(down)[0]["Speed"] == "not reported"
 
 
-def test_the_machine_is_told() -> None:
+def test_the_machine_is_reported() -> None:
     firmware = make_firmware(board_name="Tidewrack M5", bios_version="1.20", bios_date="03/14/2026")
-    told = read_html(write_machine(Box().with_group(firmware=firmware).snapshot())).text
-    assert "Tidewrack M5" in told
-    assert "1.20 of 03/14/2026" in told
-    assert "Read 2026-09-21 14:13 UTC" in told
-    assert "Up for 1 h 0 min" in told
+    shown = read_html(write_machine(Box().with_group(firmware=firmware).snapshot())).text
+    assert "Tidewrack M5" in shown
+    assert "1.20 of 03/14/2026" in shown
+    assert "Read 2026-09-21 14:13 UTC" in shown
+    assert "Up for 1 h 0 min" in shown
     assert "2 d 3 h" in str(write_machine(replace(Box().snapshot(), up_seconds=51 * 3600.0)))
     assert "unverified" in str(
         write_machine(Box().with_group(firmware=make_firmware(bios_version=GAP, bios_date=GAP)).snapshot())
@@ -86,7 +86,7 @@ def test_the_machine_is_told() -> None:
     assert "Board" not in str(write_machine(replace(Box().snapshot(), firmware=GAP)))
 
 
-def test_the_declaration_is_told_only_where_something_is_wrong() -> None:
+def test_the_declaration_is_reported_only_where_something_is_wrong() -> None:
     assert write_declaration(declare(""), None) is None
     assert "None is in force." in str(write_declaration(None, "wrong"))
     assert "The last good one stays in force." in str(write_declaration(declare(""), "wrong"))

@@ -18,7 +18,7 @@ def tree(judged: Judged | None = None) -> Node:
 
 
 def position(root: Node, label: str) -> Node:
-    (found,) = (one for one in root.all(class_="position") if one.one(class_="name").text.startswith(label))
+    (found,) = (element for element in root.all(class_="position") if element.one(class_="name").text.startswith(label))
     return found
 
 
@@ -43,7 +43,7 @@ def test_each_position_is_there_once_and_nested_as_it_hangs() -> None:
 
 
 def _nodes(parent: Node) -> list[Node]:
-    return [one for one in parent.content if isinstance(one, Node)]
+    return [part for part in parent.content if isinstance(part, Node)]
 
 
 def test_both_values_and_the_rate_are_words() -> None:
@@ -59,7 +59,8 @@ def test_a_width_that_could_not_be_read_is_not_shown_as_a_difference() -> None:
     functions = judged.snapshot.functions
     assert isinstance(functions, tuple)
     unread = tuple(
-        replace(one, express=gap, link=replace(one.link, trained_lanes=gap)) if one.link else one for one in functions
+        replace(function, express=gap, link=replace(function.link, trained_lanes=gap)) if function.link else function
+        for function in functions
     )
     shown = tree(replace(judged, snapshot=replace(judged.snapshot, functions=unread)))
     link = position(shown, "riser-2").one(class_="link")
@@ -103,7 +104,7 @@ def test_a_position_whose_bridges_are_missing_hangs_on_its_host_bridge() -> None
 
 def test_several_host_bridges_have_a_root_each() -> None:
     box = Box().with_drive("0000:00/05.0").with_drive("10000:e0/06.0")
-    assert [one.text for one in tree(judge(None, box.snapshot())).all(class_="root")] == [
+    assert [element.text for element in tree(judge(None, box.snapshot())).all(class_="root")] == [
         "0000:00 host bridge",
         "10000:e0 host bridge",
     ]
@@ -115,6 +116,6 @@ def test_an_unread_tree_and_an_empty_one_are_told_apart() -> None:
     assert "No drive, and no declared position." in tree(judge(None, Box().snapshot())).text
 
 
-def test_a_model_that_could_not_be_read_is_told() -> None:
+def test_a_model_that_could_not_be_read_is_reported() -> None:
     box = Box().with_drive("0000:00/05.0", controller={"model": Unread("model", "x")})
     assert "what it is could not be read" in tree(judge(None, box.snapshot())).text
