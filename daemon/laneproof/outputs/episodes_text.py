@@ -61,7 +61,7 @@ def _say(episode: Episode, labels: Mapping[str, str]) -> Iterator[str]:
 
 
 def _say_what(episode: Episode) -> str:
-    if episode.asked:
+    if not episode.is_failure:
         return "taken out in good order"
     if episode.only_aborted:
         return "commands timed out and were taken back"

@@ -5,10 +5,13 @@ from collections.abc import Mapping
 from laneproof.box.link_rates import describe_rate
 from laneproof.past.drives import POWER_COUNTS, DriveRecord
 from laneproof.past.episodes import HEAT_LASTS_SECONDS, Before, Episode
+from laneproof.past.event_joining import REMOVED, RETURNS
 from laneproof.past.presence import HERE, Presence
 from laneproof.past.saved_state import State
+from laneproof_collectors.kernel_log.formats import EventKind
 
 _DAY = 86400.0
+_OF_A_SLOT = {REMOVED, *RETURNS, EventKind.LINK_DOWN, EventKind.DEVICE_REMOVED}
 _COUNTED_SECONDS = 900.0  # the counts before an episode were read this long before it at most, as a rule
 
 
@@ -79,6 +82,19 @@ def note_returns(state: State, presences: Mapping[str, Presence]) -> None:
             _compare_power(state, episode)
 
 
+def _was_told_to_stop(episode: Episode, before: Mapping[str, int | None], now: Mapping[str, int]) -> bool:
+    """Whether a removal was asked for, though the log names a pull: both may be first read in one pass.
+
+    A device event has no time, so their order is not known then. But the driver tells a drive that is removed in good
+    order to stop, and its loss of power afterwards is no unsafe one. Source: NVM Express Base Specification 2.0,
+    5.16.1.3, Unsafe Shutdowns; Linux drivers/nvme/host/pci.c, nvme_remove.
+    """
+    cycles, unsafe = before.get("power_cycles"), before.get("unsafe_shutdowns")
+    if cycles is None or unsafe is None or not {REMOVED} <= set(episode.kinds) <= _OF_A_SLOT:
+        return False
+    return now["power_cycles"] > cycles and now["unsafe_shutdowns"] == unsafe
+
+
 def _compare_power(state: State, episode: Episode) -> None:
     record, returned_at = state.drives.records.get(episode.serial), episode.returned_at or 0.0
     if record is None or record.counters_at < returned_at or record.counters_at <= episode.dropped_at:
@@ -94,5 +110,6 @@ def _compare_power(state: State, episode: Episode) -> None:
     slept = state.timeline.slept_since(episode.started - _COUNTED_SECONDS)
     ran_on = record.counters_boot == episode.boot and not slept
     episode.power_lost = any(moved) if ran_on else None
+    episode.told_to_stop = ran_on and _was_told_to_stop(episode, counts, now)
     if not ran_on:
         before.unsafe_shutdowns = before.power_cycles = None

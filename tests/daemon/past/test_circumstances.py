@@ -7,6 +7,8 @@ from losing_box import DOWN, GIVEN_UP, PATH, RESET, episodes, four, gone, remova
 from simulated_box import Box, make_health
 from simulated_past import HOUR, PATHS, Story
 
+PULLED = tuple(f"pcieport 0000:00:01.1: pciehp: Slot(3): {words}" for words in ("Link Down", "Card not present"))
+
 
 def test_the_way_back_is_noted() -> None:
     story = Story().observe(four()).observe(silent(), after=HOUR, log=(DOWN,))
@@ -126,3 +128,20 @@ def test_of_a_disconnect_before_the_first_reading_nothing_is_known() -> None:
     (episode,) = episodes(story)
     assert (episode.before.celsius, episode.before.hot, episode.before.unsafe_shutdowns) == (None, None, None)
     assert episode.before.load is episode.before.load_during is None
+
+
+# drivers/pci/hotplug/pciehp_ctrl.c, pciehp_handle_presence_or_link_change: the slot's words of a drive that is pulled;
+# NVM Express Base Specification 2.0, 5.16.1.3: no unsafe shutdown is counted after a shutdown notification
+@pytest.mark.parametrize(
+    ("words", "unsafe", "failures"),
+    [(PULLED, 3, 0), (PULLED, 4, 1), ((*PULLED, DOWN), 3, 1)],
+)
+def test_a_removal_asked_for_and_its_pull_in_one_pass_are_no_failure_once_the_drive_says_so(
+    words: tuple[str, ...], unsafe: int, failures: int
+) -> None:
+    story = Story().observe(counted(unsafe_shutdowns=3, power_cycles=20))
+    story.observe(Box().with_port(PATH), after=HOUR, log=words, devices=(removal(),))
+    assert sum(episode.is_failure for episode in episodes(story)) == 1
+    back = counted(unsafe_shutdowns=unsafe, power_cycles=21)
+    story.observe(back, after=HOUR).observe(back, after=60.0)
+    assert sum(episode.is_failure for episode in story.ledger.episodes.episodes) == failures
