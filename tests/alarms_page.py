@@ -1,6 +1,6 @@
 """The messages of docs/alarms.md, as a person would get them: from the demo's recording, and from boxes in trouble.
 
-``python -m alarms_page >../docs/alarms.md`` from ``tests`` puts them into the page anew.
+``python -m alarms_page >../docs/alarms.md`` from ``tests`` puts them into the page again.
 """
 
 import sys

@@ -1,4 +1,4 @@
-"""A mail server and a webhook on this machine, which keep what they get; and a daemon that says what it is told to."""
+"""A mail server and a webhook on this machine, which keep what they get; and a daemon that answers from a table."""
 
 import json
 import socket

@@ -4,9 +4,9 @@ import argparse
 import logging
 import os
 import signal
+import time
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.inputs import now_by_clock
 from laneproof.commands.settings_file import read_settings_file
 from laneproof.commands.terminal import show
 from laneproof.notification.settings import DEFAULT_CONFIG, NotifySettings, parse_notify_settings
@@ -97,5 +97,5 @@ def _deliver(settings: NotifySettings) -> int:
         raise CommandError.from_os_error(error, settings.state, writing=True) from error
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: notifier.stop())
-    notifier.run(now_by_clock)
+    notifier.run(time.time)
     return os.EX_OK

@@ -1,4 +1,4 @@
-"""The past as the service's JSON documents have it, read anew from the history for each request."""
+"""The past as the service's JSON documents have it, read again from the history for each request."""
 
 from collections.abc import Callable
 from contextlib import AbstractContextManager

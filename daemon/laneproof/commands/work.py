@@ -3,9 +3,9 @@
 import argparse
 import os
 import re
+import time
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.inputs import now_by_clock
 from laneproof.commands.notify import leave_request, load_notify_settings
 from laneproof.commands.terminal import show
 from laneproof.findings import format_time
@@ -24,7 +24,7 @@ def run(arguments: argparse.Namespace) -> int:
         case "start":
             if not arguments.text:
                 raise CommandError('say what is done: laneproof work start "swap riser-2"', status=os.EX_USAGE)
-            now = now_by_clock()
+            now = time.time()
             until = now + parse_length(arguments.length)
             leave_request(settings, do="start-work", text=arguments.text, since=now, until=until)
             show(f"until {format_time(until)}, or 'laneproof work end', what this causes is kept and not sent\n")

@@ -12,6 +12,7 @@ A case is known by its findings, not by its cause, which may move. What is ackno
 during planned work is kept until the work ends. A setting is what it is until somebody changes it: it is reported once.
 """
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -29,7 +30,7 @@ CLEAR_SECONDS = 600.0
 SETTING_RULES = frozenset({"power-setting-differs", "firmware-differs", "errors-not-counted", "errors-hidden"})
 """What they find stays as it is until somebody changes a setting."""
 LONG_STANDING_SECONDS = 30 * DAY_SECONDS
-"""A setting that was so for this long before anybody was told is a notice."""
+"""A setting that was so for this long before it was reported is a notice."""
 
 
 class Kind(StrEnum):
@@ -162,7 +163,11 @@ def decide(  # noqa: PLR0913 (one question, and all that it depends on)
         before = end_work(before, now)
     met, gone, following = _meet(before, cases, now)
     after: list[OpenCase] = []
-    closed = [known for known in before.closed if known.gone_since is not None and now - known.gone_since < DAY_SECONDS]
+    closed = [
+        known
+        for known in before.closed
+        if known.gone_since is not None and _elapsed(now, known.gone_since) < DAY_SECONDS
+    ]
     reports: list[Report] = []
     work = before.work
     for known, case in met:
@@ -185,6 +190,11 @@ def decide(  # noqa: PLR0913 (one question, and all that it depends on)
         else:
             after.append(known)
     return Reports(open=tuple(after), closed=tuple(closed), next_number=following, work=work), tuple(reports)
+
+
+def _elapsed(now: float, then: float) -> float:
+    """Give how long ago something was; long ago where the clock was put back since, so that nothing waits for it."""
+    return now - then if then <= now else math.inf
 
 
 def _meet(
@@ -254,7 +264,7 @@ def _follow(known: OpenCase, case: Case, now: float) -> OpenCase:
 
 
 def _loudness(known: OpenCase, case: Case, now: float) -> Severity:
-    """Give how loud a case is: a setting that was so for months before anybody was told is a notice."""
+    """Give how loud a case is: a setting that was so for months before it was reported is a notice."""
     is_old = known.is_setting and not known.reported and now - known.since >= LONG_STANDING_SECONDS
     return Severity.NOTICE if is_old else case.severity
 
@@ -267,12 +277,14 @@ def _find_kind(
     if is_too_quiet or severity.rank < settings.least_severity.rank:
         return None
     if known.news_since is not None:
-        is_settled = now - known.moved_at >= SETTLE_SECONDS or now - known.news_since >= LONGEST_SETTLE_SECONDS
+        is_settled = (
+            _elapsed(now, known.moved_at) >= SETTLE_SECONDS or _elapsed(now, known.news_since) >= LONGEST_SETTLE_SECONDS
+        )
         return None if not is_settled else Kind.WORSE if known.reported else Kind.RAISED
     if known.acknowledged or is_waiting or severity is Severity.NOTICE or known.is_setting or not settings.repeats:
         return None
     days = settings.repeats[min(known.reminders, len(settings.repeats) - 1)]
-    is_due = known.sent_at is not None and now - known.sent_at >= days * DAY_SECONDS
+    is_due = known.sent_at is not None and _elapsed(now, known.sent_at) >= days * DAY_SECONDS
     return Kind.REMINDER if is_due else None
 
 
@@ -295,7 +307,7 @@ def _may_be_over(known: OpenCase, now: float, settings: NotifySettings, work: Wo
     if work is not None and known.gone_since >= work.since:
         return not known.reported
     is_too_quiet = settings.is_quiet(now) and not (known.reported and known.severity is Severity.CRITICAL)
-    return not is_too_quiet and now - known.gone_since >= CLEAR_SECONDS * 2**known.returns
+    return not is_too_quiet and _elapsed(now, known.gone_since) >= CLEAR_SECONDS * 2**known.returns
 
 
 def note_delivered(before: Reports, number: int, now: float) -> Reports:
@@ -306,7 +318,7 @@ def note_delivered(before: Reports, number: int, now: float) -> Reports:
 
 
 def _find_end(known: OpenCase, settings: NotifySettings, work: Work | None) -> Kind | None:
-    """Find what is to be said of a case that is over: one that nobody was told of only where it was an alarm."""
+    """Find what is to be said of a case that is over: one that was never reported only where it was an alarm."""
     if known.reported:
         return Kind.CLEARED
     stood = (known.gone_since or known.first_seen) - known.first_seen
@@ -361,7 +373,7 @@ def _is_by_work(work: Work, known: OpenCase, case: Case) -> bool:
 
 
 def start_work(before: Reports, text: str, *, since: float, until: float, labels: Iterable[str]) -> Reports:
-    """Begin planned work, in the place of other work.
+    """Begin planned work; other work ends with it.
 
     Args:
         before: What was reported so far.

@@ -73,6 +73,7 @@ class Notifier:
         self._state = replace(state, queue=outbox.recover(state.queue, self._urls))
         self._box, self._positions = "this box", dict[str, PositionFacts]()
         self._beat_at = self._saved_at = float("-inf")
+        self._can_save, self._requests_done = True, 0  # what was done and could not be saved is not done again
         self._stopping = threading.Event()
 
     def stop(self) -> None:
@@ -84,9 +85,6 @@ class Notifier:
 
         Args:
             clock: Gives the time, unix seconds.
-
-        Raises:
-            OSError: The state cannot be written; then nothing may be sent, since it would be sent twice.
         """
         while not self._stopping.is_set():
             self.observe(clock())
@@ -96,7 +94,7 @@ class Notifier:
     def observe(self, now: float) -> None:
         """Take in what commands asked and what the daemon says, and queue what is to be sent."""
         before = self._state
-        reports, requests = before.reports, self._folder.read_requests()
+        reports, requests = before.reports, self._read_requests()
         is_complete, findings = True, list[Finding]()
         try:
             standing, taken_at = self._daemon.read_standing()
@@ -115,13 +113,16 @@ class Notifier:
             stand = {finding.identity for finding in findings}
             gone = [change for change in missed if change.finding.identity not in stand]
             reports = add_missed(reports, gone, self._positions)
-        for request in requests:
+        for request in requests[self._requests_done :]:
             reports = apply_request(reports, request, self._positions, now)
         self._queue_reports(reports, findings, now, is_complete=is_complete)
         has_news = replace(self._state, asked_until=before.asked_until) != before
-        if has_news or now - self._saved_at >= SAVE_SECONDS:
+        if has_news or requests or not 0 <= now - self._saved_at < SAVE_SECONDS:
             self._save(now)
-        self._folder.clear_requests()
+        self._requests_done = len(requests)
+        if requests and self._saved_at == now:
+            self._folder.clear_requests()
+            self._requests_done = 0
         self._give_sign_of_life(now)
 
     def _queue_reports(self, reports: Reports, findings: Sequence[Finding], now: float, *, is_complete: bool) -> None:
@@ -139,22 +140,37 @@ class Notifier:
         tried: set[int] = set()
         while not self._stopping.is_set() and (item := outbox.find_next(self._state.queue, clock(), tried)) is not None:
             tried.add(item.number)
-            self._set_queue(outbox.begin(self._state.queue, item.number))
+            self._set_queue(outbox.begin(self._state.queue, item.number), clock())
             is_delivered = self._send(self._urls[item.address], item.message)
             if is_delivered:
                 reports = note_delivered(self._state.reports, item.message.case, clock())
                 self._state = replace(self._state, reports=reports)
             else:
                 _log.warning("not delivered, and to be tried again: %s", item.message.title)
-            self._set_queue(outbox.end(self._state.queue, item.number, clock(), is_delivered=is_delivered))
+            now = clock()
+            self._set_queue(outbox.end(self._state.queue, item.number, now, is_delivered=is_delivered), now)
 
-    def _set_queue(self, queue: outbox.Queue) -> None:
+    def _set_queue(self, queue: outbox.Queue, now: float) -> None:
         self._state = replace(self._state, queue=queue)
-        self._folder.save(self._state)
+        self._save(now)
 
     def _save(self, now: float) -> None:
-        self._folder.save(self._state)
-        self._saved_at = now
+        """Save the state; where that fails it goes on in memory, since a doubtful message is better than none."""
+        try:
+            self._folder.save(self._state)
+        except OSError as error:
+            if self._can_save:
+                _log.error("the state cannot be saved, and after a restart messages may come twice: %s", error)
+            self._can_save = False
+        else:
+            self._saved_at, self._can_save = now, True
+
+    def _read_requests(self) -> list[dict[str, Any]]:
+        try:
+            return self._folder.read_requests()
+        except OSError as error:
+            _log.error("what commands asked cannot be read: %s", error)
+            return []
 
     def _give_sign_of_life(self, now: float) -> None:
         """Give it only while the daemon answers and alarms get through: else silence is what is to be noticed."""

@@ -87,7 +87,9 @@ def find_next(queue: Queue, now: float, tried: Collection[int] = ()) -> Item | N
     heads: dict[str, Item] = {}
     for item in sorted(first_of_case.values(), key=lambda item: (item.tries // TRIES_IN_FRONT, item.number)):
         heads.setdefault(item.address, item)
-    return next((item for item in heads.values() if item.next_at <= now and item.number not in tried), None)
+    # What is put off for longer than any pause was put off by a clock that was wrong.
+    due = (item for item in heads.values() if not now < item.next_at <= now + LONGEST_PAUSE_SECONDS)
+    return next((item for item in due if item.number not in tried), None)
 
 
 def begin(queue: Queue, number: int) -> Queue:

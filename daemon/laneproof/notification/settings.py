@@ -1,4 +1,4 @@
-"""The notifier's own settings: whom to tell, when not to, how often to remind."""
+"""The notifier's own settings: who gets messages, when not, how often they are repeated."""
 
 import re
 from collections.abc import Iterator

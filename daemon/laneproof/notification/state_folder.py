@@ -112,6 +112,7 @@ class StateFolder:
         # one write of a short line in append mode: two commands at once do not mix their lines
         descriptor = os.open(self._folder / REQUESTS, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, 0o644)
         try:
+            os.fchmod(descriptor, 0o644)  # whatever the caller's umask: the notifier is another user
             os.write(descriptor, line.encode())
         finally:
             os.close(descriptor)

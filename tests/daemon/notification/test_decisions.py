@@ -121,21 +121,21 @@ def test_a_notice_and_a_setting_are_said_once(finding: Finding) -> None:
 
 
 def test_a_setting_that_was_so_for_months_is_a_notice() -> None:
-    told = run({31 * DAY: (SETTING,)}, 32 * DAY, step=HOUR)
-    assert [(kind, about) for _, kind, about in told] == [("raised", "aspm_policy notice")]
+    said = run({31 * DAY: (SETTING,)}, 32 * DAY, step=HOUR)
+    assert [(kind, about) for _, kind, about in said] == [("raised", "aspm_policy notice")]
 
 
 def test_what_is_acknowledged_is_not_reminded_of_until_it_gets_worse() -> None:
-    told = run(
+    said = run(
         {0: (NARROW,), 2 * HOUR: lambda reports, _: acknowledge(reports, 1, "cable on order"), 3 * DAY: (CRITICAL,)},
         3.5 * DAY,
         step=HOUR,
     )
-    assert [kind for _, kind, _ in told] == ["raised", "worse"]
-    told = run(
+    assert [kind for _, kind, _ in said] == ["raised", "worse"]
+    said = run(
         {0: (NARROW,), 2 * HOUR: lambda reports, _: acknowledge(reports, 7, "another one")}, 1.5 * DAY, step=HOUR
     )
-    assert [kind for _, kind, _ in told] == ["raised", "reminder"]
+    assert [kind for _, kind, _ in said] == ["raised", "reminder"]
 
 
 def test_quiet_hours_hold_back_all_but_what_is_critical() -> None:
@@ -182,9 +182,9 @@ def test_what_planned_work_caused_is_kept() -> None:
 
 def test_a_case_that_comes_and_goes_is_soon_left_standing() -> None:
     hourly = {hour * HOUR + half: () if half else (NARROW,) for hour in range(48) for half in (0.0, HOUR / 2)}
-    told = run(hourly, 48 * HOUR)
-    assert len(told) < 10
-    assert told[-1][0] < 12 * HOUR or told[-1][1] == "reminder"
+    said = run(hourly, 48 * HOUR)
+    assert len(said) < 10
+    assert said[-1][0] < 12 * HOUR or said[-1][1] == "reminder"
 
 
 def test_what_is_less_than_asked_for_is_never_sent() -> None:
@@ -193,7 +193,7 @@ def test_what_is_less_than_asked_for_is_never_sent() -> None:
     assert run({0: (NARROW,), HOUR: ()}, 3 * HOUR, loud) == []
 
 
-def test_what_came_and_went_while_nobody_asked_is_said_once() -> None:
+def test_what_came_and_went_while_nobody_asked_is_reported_once() -> None:
     changes = [
         FindingChange(at=T + HOUR * hour, change=change, finding=NARROW)
         for hour, change in ((1, Change.RAISED), (3, Change.CLEARED))
@@ -205,6 +205,19 @@ def test_what_came_and_went_while_nobody_asked_is_said_once() -> None:
         said += [(str(report.kind), report.known.since, report.known.gone_since) for report in to_say]
         changes = changes if minute < 1 else []
     assert said == [("over", T + HOUR, T + 3 * HOUR)]
+
+
+@pytest.mark.parametrize("at_second", [30.0, 2 * DAY])
+def test_a_clock_that_is_put_back_holds_nothing_up(at_second: float) -> None:
+    """A clock may be years ahead until the network sets it."""
+    reports, kinds = Reports(), []
+    moments = (0.0, at_second, at_second + 60, -DAY, 60 - DAY, 120 - DAY)
+    for number, second in enumerate(moments):
+        cases = collect_cases([NARROW] if number < 5 else [], POSITIONS)
+        reports, to_say = decide(reports, cases, T + second, SETTINGS)
+        kinds += [str(report.kind) for report in to_say]
+    reports, to_say = decide(reports, [], T - 2 * DAY, SETTINGS)
+    assert (kinds[0], str(to_say[0].kind)) == ("raised", "cleared")
 
 
 def test_while_the_daemon_is_silent_nothing_is_cleared() -> None:

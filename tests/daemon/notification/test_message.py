@@ -27,7 +27,7 @@ def body(kind: Kind, known: OpenCase = KNOWN, **changed: object) -> list[str]:
     return [message.title, *message.body.splitlines()]
 
 
-def test_a_case_that_is_raised_is_told_whole() -> None:
+def test_a_case_that_is_raised_is_described_whole() -> None:
     steps = advise(REPLACE)
     title, *lines = body(Kind.RAISED, next_steps=steps)
     assert title == "kelp-1: riser-3, link-narrow (warning)"
@@ -53,9 +53,9 @@ def test_a_case_that_is_raised_is_told_whole() -> None:
     ],
 )
 def test_each_kind_says_what_it_is(kind: Kind, title: str, last: str) -> None:
-    told = body(kind, replace(KNOWN, gone_since=T + DAY))
-    assert told[0] == title
-    assert last in "\n".join(told)
+    lines = body(kind, replace(KNOWN, gone_since=T + DAY))
+    assert lines[0] == title
+    assert last in "\n".join(lines)
 
 
 def test_a_cause_that_is_not_known_is_not_named() -> None:

@@ -1,5 +1,6 @@
 """From what the daemon says to what arrives: each message once, over stops, lost networks and a silent daemon."""
 
+import errno
 import logging
 import os
 import random
@@ -14,16 +15,32 @@ from typing import Any
 
 import pytest
 
+from laneproof.commands.recorded_passes import judge_frames
+from laneproof.engine import Engine
 from laneproof.findings import Change, Finding, FindingChange
 from laneproof.notification.decisions import Reports
-from laneproof.notification.delivery import DaemonSilentError, deliver
+from laneproof.notification.delivery import DaemonClient, DaemonSilentError, deliver
 from laneproof.notification.message import Message
 from laneproof.notification.notifier import Notifier, apply_request
 from laneproof.notification.settings import NotifySettings
 from laneproof.notification.state_folder import StateFolder
 from laneproof.outputs.cases_json import StandingFindings
+from laneproof.service.http import Pages
+from laneproof.service.listener import Server
+from laneproof.service.status import DaemonStatus
+from laneproof_collectors.recorded_host import RecordedHost
+from laneproof_collectors.recording import parse_frames, parse_header
 from receivers import MailServer, WebServer, cases_document, free_port
 from reported_findings import DAY, HOUR, MINUTE, NARROW, POSITIONS, T, at
+from simulated_box import declare
+from simulation.box import Drive, Port, RecordingWriter, SimulatedBox
+
+DECLARED = """
+[[position]]
+label = "riser-1"
+path = "0000:00/01.1"
+link = { generation = 4, lanes = 4 }
+"""
 
 
 class FakeDaemon:
@@ -89,7 +106,7 @@ def test_a_case_is_one_message_over_restarts(tmp_path: Path) -> None:
     assert rig.sent == [(60.0, "kelp-1: riser-3, link-narrow, link-slow (warning)")]
 
 
-def test_a_silent_daemon_is_said_and_clears_nothing(tmp_path: Path) -> None:
+def test_a_silent_daemon_is_reported_and_clears_nothing(tmp_path: Path) -> None:
     rig = Rig(tmp_path, heartbeat="http://x/")
     rig.daemon.findings = (NARROW,)
     rig.work(10 * MINUTE)
@@ -109,7 +126,7 @@ def test_a_silent_daemon_is_said_and_clears_nothing(tmp_path: Path) -> None:
     assert len([beat for beat in rig.beats if beat < 10 * MINUTE]) == 2
 
 
-def test_what_came_and_went_while_the_notifier_was_stopped_is_said(tmp_path: Path) -> None:
+def test_what_came_and_went_while_the_notifier_was_stopped_is_reported(tmp_path: Path) -> None:
     rig = Rig(tmp_path)
     rig.work(MINUTE)
     rig.now += 5 * HOUR
@@ -137,6 +154,58 @@ def test_requests_are_done_once_and_nonsense_is_passed_over(tmp_path: Path, capl
     for wrong in ({}, {"do": "dance"}, {"do": "acknowledge"}, {"do": "start-work", "since": "x"}):
         assert apply_request(Reports(), wrong, {}, T) == Reports()
     assert caplog.text.count("passed over a request") == 4
+
+
+def test_a_state_that_cannot_be_saved_holds_no_message_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    rig = Rig(tmp_path)
+    rig.daemon.findings = (NARROW,)
+
+    def refuse(_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    rig.folder.request({"do": "end-work"})
+    monkeypatch.setattr(rig.folder, "save", refuse)
+    rig.work(HOUR)
+    assert len(rig.sent) == 1
+    assert caplog.text.count("the state cannot be saved") == 1
+    assert rig.folder.read_requests() == [{"do": "end-work"}]  # it is not forgotten before it is in the state
+
+
+def test_from_a_fault_in_a_recording_to_the_message_in_the_mail_and_at_the_webhook(tmp_path: Path) -> None:
+    """The daemon's engine and HTTP, the notifier and both servers are real; only the clock is simulated."""
+    box = SimulatedBox(name="kelp-1", ports=[Port(hop="01.1", drive=Drive(serial="A1"))])
+    box.extra_files |= {"/proc/mounts": "", "/proc/mdstat": "Personalities : \nunused devices: <none>\n"}
+    writer = RecordingWriter(box)
+    writer.take(box, t=T, up=60.0)
+    box.ports[0].wired_lanes = 2
+    writer.take(box, t=T + 60.0, up=120.0)
+    engine, host = (
+        Engine(declare(DECLARED)),
+        RecordedHost(parse_header(writer.lines[0]), parse_frames(writer.lines[1:])),
+    )
+    results = [frame.result for frame in judge_frames(host, engine, "a recording")]
+    status = DaemonStatus(build=engine.build, last_pass=results[0], judged_at=0.0)
+    mail, hook, mail_port = MailServer(), WebServer(), free_port()
+    server = Server("127.0.0.1", 0, Pages(lambda: status, now=lambda: 1.0))
+    server.start()
+    with hook.running() as hook_port, mail.running(mail_port):
+        to = f"127.0.0.1:{mail_port}/?from=laneproof@kelp-1.example&to=owner@kelp-1.example"
+        settings = NotifySettings(
+            urls=[f"mailto://{to}", f"json://127.0.0.1:{hook_port}/"], daemon=f"http://127.0.0.1:{server.port}"
+        )
+        notifier = Notifier(settings, StateFolder(tmp_path), DaemonClient(settings))
+        for now, result in ((T, results[0]), (T + 60, results[1]), (T + 120, results[1]), (T + 180, results[1])):
+            changes = tuple(reversed(result.changes))
+            status = replace(status, last_pass=result, recent=changes)
+            notifier.observe(now)
+            notifier.send_waiting(lambda now=now: now)  # type: ignore[misc] (each pass has its own time)
+    server.close()
+    (posted,) = hook.posted
+    assert mail.subjects == [posted["title"]] == ["kelp-1: riser-1, link-narrow, link-retrained-down (warning)"]
+    assert "riser-1 trained at x2, declared x4" in posted["message"]
+    assert "Where: riser-1 (serial number A1)" in posted["message"]
 
 
 def test_over_a_network_gone_for_a_day_every_message_arrives_once(

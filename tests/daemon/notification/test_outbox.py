@@ -57,6 +57,11 @@ def test_pauses_grow_and_stay_below_their_bound() -> None:
     assert (pauses[0], pauses[1], pauses[-1]) == (30.0, 60.0, LONGEST_PAUSE_SECONDS)
 
 
+def test_what_a_wrong_clock_put_off_for_long_is_due() -> None:
+    queue = end(put((), [message(1)], ["a"], 1), 1, 10 * LONGEST_PAUSE_SECONDS, is_delivered=False)
+    assert find_next(queue, 0.0) is not None
+
+
 def test_one_that_an_address_will_not_take_holds_up_its_own_case_alone() -> None:
     queue, now, order = put((), [message(1), message(1), message(2)], ["a"], 1), 0.0, []
     for _ in range(TRIES_IN_FRONT + 1):

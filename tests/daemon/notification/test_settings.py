@@ -31,7 +31,7 @@ def test_the_addresses_alone_are_enough() -> None:
         (URLS + "repeats = [0]", "repeats"),
     ],
 )
-def test_what_may_not_be_said_is_told_with_its_line(text: str, says: str) -> None:
+def test_what_is_wrong_is_reported_with_its_line(text: str, says: str) -> None:
     with pytest.raises(SettingsError) as caught:
         parse_notify_settings(text, name="notify.toml")
     assert says in str(caught.value)

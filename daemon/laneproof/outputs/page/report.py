@@ -118,7 +118,7 @@ _EVENT_COLUMNS = (
 
 
 def hide_serials(text: str, serials: Iterable[str]) -> str:
-    """Put a number in the place of each serial number, the same one everywhere.
+    """Replace each serial number by a number, the same everywhere.
 
     Args:
         text: The document.
