@@ -45,9 +45,9 @@ class Rig:
             self.passes.drive(0, health=health)
         return self.held.add_pass(self.passes.after(seconds).snapshot)
 
-    def tell(self, *, is_urgent: bool = True) -> list[Line]:
+    def report(self, *, is_urgent: bool = True) -> list[Line]:
         clock = Clock(unix_seconds=self.passes.t, up_seconds=self.passes.up)
-        return self.held.add_events(_kernel(GONE), _devices() if is_urgent else (), clock, is_urgent=is_urgent)
+        return self.held.add_events(_kernel(GONE), _devices(), clock, is_urgent=is_urgent)
 
 
 def _values(line: Line, name: str) -> list[object]:
@@ -64,7 +64,7 @@ def test_an_event_gives_what_held_and_what_moved_before_it() -> None:
     rig.read(composite_temperature_celsius=41.0)
     rig.read(composite_temperature_celsius=55.0)
     rig.read(composite_temperature_celsius=69.0)
-    held, first, second, reported = rig.tell()
+    held, first, second, reported = rig.report()
     assert [line["what"] for line in (held, first, second, reported)] == ["held", "moved", "moved", "events"]
     assert 41.0 in _values(held, "composite_temperature_celsius")
     assert _values(first, "composite_temperature_celsius") == [55]
@@ -75,7 +75,7 @@ def test_an_event_gives_what_held_and_what_moved_before_it() -> None:
 def test_a_reading_is_shown_with_its_position_and_its_drive() -> None:
     rig = Rig()
     rig.read()
-    held = rig.tell()[0]
+    held = rig.report()[0]
     controller = rig.passes.controllers()[0]
     (row,) = (
         reading for reading in held["readings"] if reading["end"] == "drive" and reading["drive"] == controller.serial
@@ -91,7 +91,7 @@ def test_a_reading_is_shown_with_its_position_and_its_drive() -> None:
 def test_what_happened_is_kept_in_the_kernels_own_words() -> None:
     rig = Rig()
     rig.read()
-    reported = rig.tell()[-1]
+    reported = rig.report()[-1]
     (line,) = reported["kernel"]
     assert line["message"] == GONE.partition(";")[2]
     assert (line["kind"], line["device"], line["up"], line["sequence"]) == ("controller_down", "nvme0", 500.0, 900)
@@ -101,7 +101,7 @@ def test_what_happened_is_kept_in_the_kernels_own_words() -> None:
 def test_what_follows_an_event_is_given_pass_by_pass_for_a_while() -> None:
     rig = Rig()
     rig.read()
-    rig.tell()
+    rig.report()
     (after,) = rig.read(10.0, composite_temperature_celsius=71.0)
     assert (after["what"], _values(after, "composite_temperature_celsius")) == ("moved", [71])
     assert rig.read(FOLLOWED_SECONDS, composite_temperature_celsius=72.0) == []
@@ -110,20 +110,20 @@ def test_what_follows_an_event_is_given_pass_by_pass_for_a_while() -> None:
 def test_nothing_is_given_twice_and_nothing_is_left_out_between_two_events() -> None:
     rig = Rig()
     rig.read(composite_temperature_celsius=50.0)
-    rig.tell()
+    rig.report()
     rig.read(FOLLOWED_SECONDS + 1.0, composite_temperature_celsius=51.0)
     rig.read(composite_temperature_celsius=52.0)
-    given = rig.tell()
+    given = rig.report()
     assert [line["what"] for line in given] == ["moved", "moved", "events"]
 
 
 def test_once_older_readings_were_let_go_all_that_held_is_given_again() -> None:
     rig = Rig()
     rig.read(composite_temperature_celsius=50.0)
-    rig.tell()
+    rig.report()
     rig.read(FOLLOWED_SECONDS + 1.0, composite_temperature_celsius=51.0)
     rig.read(RECENT_SECONDS + 1.0, composite_temperature_celsius=52.0)
-    held, moved, _ = rig.tell()
+    held, moved, _ = rig.report()
     assert held["what"] == "held"
     assert 51.0 in _values(held, "composite_temperature_celsius")
     assert _values(moved, "composite_temperature_celsius") == [52]
@@ -134,7 +134,7 @@ def test_a_reading_that_can_no_longer_be_taken_is_null() -> None:
     rig.read()
     rig.passes.unread("controllers")
     rig.read()
-    moved = rig.tell()[1]
+    moved = rig.report()[1]
     reported = {
         value for reading in moved["readings"] if reading["end"] == "drive" for value in reading["values"].values()
     }
@@ -147,7 +147,7 @@ def test_a_drive_that_is_gone_has_only_nulls() -> None:
     gone = rig.passes.controllers()[0].serial
     rig.passes.without_drive(0)
     rig.read()
-    moved = rig.tell()[1]
+    moved = rig.report()[1]
     rows = [reading for reading in moved["readings"] if reading["drive"] == gone and reading["end"] == "drive"]
     assert rows
     assert {value for row in rows for value in row["values"].values()} == {None}
@@ -156,8 +156,8 @@ def test_a_drive_that_is_gone_has_only_nulls() -> None:
 def test_an_event_that_can_wait_is_held_and_given_with_the_next_urgent_one() -> None:
     rig = Rig()
     rig.read()
-    assert rig.tell(is_urgent=False) == []
-    assert [line["what"] for line in rig.tell()] == ["held", "events", "events"]
+    assert rig.report(is_urgent=False) == []
+    assert [line["what"] for line in rig.report()] == ["held", "events", "events"]
 
 
 def test_an_episode_is_given_with_its_pass_and_what_follows_too() -> None:
@@ -186,12 +186,12 @@ def test_what_is_held_does_not_grow_with_time(passes: int) -> None:
     rig = Rig()
     for number in range(passes):
         rig.read(60.0, composite_temperature_celsius=float(40 + number % 7))
-    assert len(rig.tell()) <= RECENT_SECONDS / 60.0 + 3
+    assert len(rig.report()) <= RECENT_SECONDS / 60.0 + 3
 
 
 def test_what_the_kernel_reported_before_the_first_pass_does_not_cost_the_readings_of_it() -> None:
     rig = Rig()
-    assert [line["what"] for line in rig.tell()] == ["events"]
+    assert [line["what"] for line in rig.report()] == ["events"]
     (held,) = rig.read(10.0, composite_temperature_celsius=44.0)
     assert held["what"] == "held"
     assert 44.0 in _values(held, "composite_temperature_celsius")
@@ -200,13 +200,13 @@ def test_what_the_kernel_reported_before_the_first_pass_does_not_cost_the_readin
 def test_a_flood_that_can_wait_is_held_up_to_a_number_and_the_rest_is_counted() -> None:
     rig = Rig()
     rig.read()
-    for _ in range(MOST_RECENT_EVENTS + 50):
-        rig.tell(is_urgent=False)
-    lines = [line for line in rig.tell() if line["what"] == "events"]
-    assert sum(len(line["kernel"]) for line in lines) == MOST_RECENT_EVENTS + 1
+    for _ in range(MOST_RECENT_EVENTS // 2 + 25):
+        rig.report(is_urgent=False)  # two: a line of the kernel's, and a device event
+    lines = [line for line in rig.report() if line["what"] == "events"]
+    assert sum(len(line["kernel"]) for line in lines) == MOST_RECENT_EVENTS // 2 + 1
     assert lines[-1]["left_out"] == 50
-    rig.tell(is_urgent=False)
-    assert "left_out" not in rig.tell()[-1]
+    rig.report(is_urgent=False)
+    assert "left_out" not in rig.report()[-1]
 
 
 def test_what_was_cut_from_a_line_is_not_held_against_what_comes_later() -> None:
@@ -215,12 +215,12 @@ def test_what_was_cut_from_a_line_is_not_held_against_what_comes_later() -> None
     word = "Device not ready; aborting reset"
     flood = _kernel(*(f"6,{n},{500_000_000 + 2_000_000 * n},-;nvme nvme{n}: {word}" for n in range(MOST_RECENT_EVENTS)))
     rig.held.add_events(flood, (), Clock(unix_seconds=rig.passes.t, up_seconds=rig.passes.up), is_urgent=False)
-    rig.tell(is_urgent=False)
-    lines = rig.tell()
+    rig.report(is_urgent=False)
+    lines = rig.report()
     assert [len(line["kernel"]) for line in lines if line["what"] == "events"] == [MOST_EVENTS, 1, 1]
 
 
 def test_every_line_is_json() -> None:
     rig = Rig()
     rig.read()
-    assert all(json.loads(json.dumps(line)) == line for line in rig.tell())
+    assert all(json.loads(json.dumps(line)) == line for line in rig.report())
