@@ -1,4 +1,4 @@
-"""Drives are told apart by who they are, not by where they are or what the kernel calls them."""
+"""Drives are known by who they are, not by where they are or what the kernel calls them."""
 
 from dataclasses import replace
 from typing import Any

@@ -1,4 +1,4 @@
-"""Each rule has a page, and a name that is nearly right is told what it nearly is."""
+"""Each rule has a page, and for a name that is nearly right the near one is named."""
 
 import os
 

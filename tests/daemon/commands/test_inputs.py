@@ -1,4 +1,4 @@
-"""Where commands get their machine from: a recording's last frame, the demo, packed files told by their content."""
+"""Where commands get their machine from: a recording's last frame, the demo, packed files known by their content."""
 
 import gzip
 import os

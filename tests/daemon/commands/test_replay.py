@@ -1,4 +1,4 @@
-"""A replay runs to the recording's end at its own times, and tells a line a change."""
+"""A replay runs to the recording's end at its own times, and prints a line a change."""
 
 import json
 import re

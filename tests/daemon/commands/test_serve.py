@@ -1,4 +1,4 @@
-"""The service as a program: it listens, tells its state, reloads, ends cleanly, and remembers over a restart."""
+"""The service as a program: it listens, shows its state, reloads, ends cleanly, and remembers over a restart."""
 
 import contextlib
 import itertools

@@ -94,7 +94,7 @@ def test_in_a_replay_nothing_is_too_far_apart() -> None:
     store, passes = Store.open(":memory:", hole_seconds=float("inf")), Passes()
     store.add_pass(passes.take())
     store.add_pass(passes.drive(0).after(30 * 86400))
-    assert [point.is_gap for point in _heat(store).points] == [False, False]  # told again after a month, and no gap
+    assert [point.is_gap for point in _heat(store).points] == [False, False]  # written again after a month, and no gap
 
 
 def test_a_boot_leaves_a_gap_from_the_last_pass_to_the_first() -> None:
@@ -169,7 +169,7 @@ def test_daily_correction_is_no_step() -> None:
 
 
 def test_a_recording_without_time_since_boot_has_no_steps() -> None:
-    # What such a recording's host tells is the sum of the steps forward: see laneproof_collectors.recorded_host.
+    # What such a recording's host gives is the sum of the steps forward: see laneproof_collectors.recorded_host.
     store, passes = Store.open(":memory:"), Passes()
     store.add_pass(_warm(passes, 40.0).take())
     passes.t -= 5000

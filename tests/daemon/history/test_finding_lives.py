@@ -98,7 +98,7 @@ def test_a_restarted_daemon_goes_on_with_what_stood(path: str) -> None:
     store.close()
     store = Store.open(path)
     assert store.load_standing() == (stays, goes)
-    # An engine that was told both, and sees one of them clear:
+    # An engine that was given both, and sees one of them clear:
     _life(store, passes.wait(60), goes, Change.CLEARED)
     assert store.load_standing() == (stays,)
     store.close()
@@ -116,7 +116,7 @@ def test_an_engine_that_was_given_nothing_is_still_right(path: str) -> None:
     _life(store, passes, again, Change.RAISED)
     assert [finding.rule for finding in store.load_standing()] == ["link-slow"]
     lives = {finding.finding.rule: finding for finding in store.read_findings()}
-    assert lives["link-slow"].raised_at == passes.t - 60  # raised once, though told twice
+    assert lives["link-slow"].raised_at == passes.t - 60  # raised once, though reported twice
     assert lives["link-narrow"].cleared_at == passes.t
     store.close()
 

@@ -1,4 +1,4 @@
-"""What the owner told."""
+"""What the owner wrote."""
 
 from dataclasses import replace
 

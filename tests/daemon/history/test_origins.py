@@ -1,4 +1,4 @@
-"""Where things are, also for what cannot tell it any more."""
+"""Where things are, also of what cannot be read any more."""
 
 from laneproof.history.origins import map_devices
 from passes import SECOND_BOOT, Passes

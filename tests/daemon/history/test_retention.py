@@ -106,7 +106,7 @@ def _by_day(course: Course, name: str) -> list[Point]:
 
 
 def _bare(points: list[Point]) -> list[tuple[float | None, float | None, int]]:
-    """Of a counter: what it came to. Its least value in a stretch is what it came with, and told so."""
+    """Of a counter: what it came to. Its least value in a stretch is what it came with."""
     return [(point.high, point.last, point.samples) for point in points]
 
 

@@ -44,7 +44,7 @@ def test_the_drives_history_follows_the_drive_and_the_paths_stays(store: Store) 
     assert [(series.drive, series.boot_id, series.last) for series in of_path] == [
         ("FN0001", FIRST_BOOT, 5), ("FN0002", SECOND_BOOT, 1),
     ]  # fmt: skip
-    # What the drive told of itself in its old place ended when it left it.
+    # What the drive reported in its old position ended when it left it.
     assert of_drive[0].last is None
 
 
@@ -133,7 +133,7 @@ def test_a_missing_reading_is_a_gap_and_never_0(store: Store) -> None:
     (series,) = store.read_series(drive="FN0001", names=("composite_temperature_celsius",))
     assert [(point.began_at - A_MORNING, point.last) for point in series.points] == [(0, 38), (60, None), (180, 38)]
     assert value_at(series, A_MORNING + 100) is None
-    # The counters of its link were read all along, for the drive is known by what it told before.
+    # The counters of its link were read all along, for the drive is known by what was read before.
     (lanes,) = store.read_series(drive="FN0001", end="device", names=("trained_lanes",))
     assert [point.last for point in lanes.points] == [4]
 

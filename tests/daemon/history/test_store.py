@@ -164,7 +164,7 @@ def test_it_may_be_asked_from_any_thread() -> None:
             for _ in range(30):
                 assert store.read_series(path=FIRST)
                 store.read_events()
-        except BaseException as error:  # noqa: BLE001 (told to the test's own thread)
+        except BaseException as error:  # noqa: BLE001 (given to the test's own thread)
             failures.append(error)
 
     threads = [threading.Thread(target=ask) for _ in range(3)]
@@ -261,10 +261,10 @@ WRITER = textwrap.dedent(
     passes.standing = (finding,)
     for number in range(1_000_000):
         passes.wait(15).drive(0, health={"media_errors": number})
-        told = number % 5 == 0
+        is_raised = number % 5 == 0
         change = change_of(Change.CHANGED if number else Change.RAISED, finding, passes.t)
-        store.add_pass(passes.take(change) if told else passes.take())
-        print(number if told else -1, flush=True)
+        store.add_pass(passes.take(change) if is_raised else passes.take())
+        print(number if is_raised else -1, flush=True)
     """
 )
 

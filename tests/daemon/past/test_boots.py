@@ -24,7 +24,7 @@ def boot(version: str | None, date: str | None = None) -> Boot:
         (boot("1.18"), boot("1.20"), True),
         (boot("1.18", "01/01/2026"), boot("1.18", "02/02/2026"), True),
         (boot("1.18"), boot("1.18"), False),
-        (boot(None), boot("1.20"), False),  # not told is not other
+        (boot(None), boot("1.20"), False),  # what is not known is not another
     ],
 )
 def test_another_bios(one: Boot, other: Boot, expected: bool) -> None:  # noqa: FBT001

@@ -29,7 +29,7 @@ def registers(mask: int = 0x2000) -> AerRegisters:
         ({"aer": count(), "aer_registers": registers()}, Reporting.COUNTED),
         ({"aer": count(), "aer_registers": None}, Reporting.COUNTED),
         ({"aer": count(), "aer_registers": registers(0x20C1)}, Reporting.MASKED),  # pci_regs.h, PCI_ERR_COR_*
-        ({"aer": count(), "aer_registers": registers(0x1)}, Reporting.COUNTED),  # two of three still tell
+        ({"aer": count(), "aer_registers": registers(0x1)}, Reporting.COUNTED),  # two of three still report
         ({"aer": None, "aer_registers": registers()}, Reporting.NOT_OWNED),
         ({"aer": None, "aer_registers": None}, Reporting.NO_CAPABILITY),
         ({"aer": None, "aer_registers": GAP, "express": GAP}, Reporting.UNKNOWN),

@@ -345,7 +345,7 @@ def test_a_state_from_before_rates_were_followed_still_loads() -> None:
         ({"bits": "NonFatalErr BadTLP"}, True),
         ({"layer": "Transaction Layer"}, False),
         ({"layer": "Data Link Layer"}, True),
-        ({}, True),  # a line of the port alone tells no kind
+        ({}, True),  # a line of the port alone names no kind
     ],
 )
 def test_advisory_lines_of_the_log_are_no_errors_of_the_link(detail: dict[str, str], expected: bool) -> None:  # noqa: FBT001

@@ -65,7 +65,7 @@ def test_a_drive_that_is_missing_after_a_restart_did_not_drop() -> None:
 
 
 def working(reads: int | None) -> Box:
-    """Make a drive with so many reads; None where it tells no statistics (yet)."""
+    """Make a drive with so many reads; None where it has no statistics (yet)."""
     if reads is None:
         return Box().with_port(PATH).with_drive(PATH, controller={"namespaces": ()})
     disk = BlockStatistics(

@@ -1,4 +1,4 @@
-"""The new drive is judged as in every audit, only not by the old one's serial number; then it is told what is next."""
+"""The new drive is judged as in every audit, only not by the old one's serial number; then comes what is next."""
 
 from dataclasses import replace
 from typing import Any
