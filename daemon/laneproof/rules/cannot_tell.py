@@ -1,4 +1,4 @@
-"""How a rule says that it could not tell: never as fine, and with what to do about it."""
+"""What could not be read, as a finding: never fine, and with what to do about it."""
 
 from collections.abc import Mapping
 from types import MappingProxyType

@@ -1,7 +1,7 @@
 """All rules in one list, written by hand, and the one way to run them.
 
 Rules that explain others come first. What they find is put in order for reading, and differences that the owner accepts
-are marked with the owner's reason; nothing is dropped.
+are marked with the owner's reason; none is left out.
 """
 
 from dataclasses import replace

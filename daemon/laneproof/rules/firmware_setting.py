@@ -71,7 +71,7 @@ def bridges_lost(bridges: Mapping[str, str], snapshot: Snapshot, past: Past) -> 
     two boots with the same BIOS was somebody's own setting, or a part that failed.
 
     Args:
-        bridges: By path, what a person calls the place of each bridge that is not there.
+        bridges: By path, what a person calls the position of each bridge that is not there.
         snapshot: The facts, for the BIOS that runs now.
         past: Boots, and where a bridge was last seen.
     """

@@ -1,4 +1,4 @@
-"""Whose signs are judged: each declared position and each other place that holds, or held, a drive or a link.
+"""Whose signs are judged: each position, declared or not, that holds or held a drive or a link.
 
 All sign rules begin here, so that a drive that dropped off the bus keeps its position's name in what is said of it.
 """
@@ -20,10 +20,10 @@ HOUR, DAY = 3600.0, 86400.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Watched:
-    """One place, and the drive that is in it or was last.
+    """One position, and the drive that is in it or was last.
 
     Attributes:
-        path: The place.
+        path: The position's path.
         label: The declared position's label, None where there is none.
         serial: The drive's serial number, empty where it is not known.
         device: What the drive, or else the link's device, is called.
@@ -38,7 +38,7 @@ class Watched:
 
     @property
     def name(self) -> str:
-        """What a person calls it: the label, else the device and its place."""
+        """What a person calls it: the label, else the device and its path."""
         return self.label or f"{self.device} at {self.path}"
 
     @property
@@ -47,7 +47,7 @@ class Watched:
         return f"{self.name} ({self.device})"
 
     def identify(self, rule: str) -> tuple[str, str]:
-        """Give the identity of a rule's finding about this place."""
+        """Give the identity of a rule's finding about this position."""
         return rule, self.label or self.path
 
     def identify_drive(self, rule: str) -> tuple[str, str]:
@@ -99,7 +99,7 @@ def watched_links(current: Pass) -> Iterator[tuple[Watched, LinkRecord]]:
 
 
 def watched_drives(current: Pass) -> Iterator[Watched]:
-    """Give each drive that is there, or was last in its place."""
+    """Give each drive that is there, or was the last in its position."""
     arrangement, ledger = current.arrangement, current.past.ledger
     present = {occupant.path for occupant in arrangement.drives}
     newest: dict[str, DriveRecord] = {}
@@ -113,7 +113,7 @@ def watched_drives(current: Pass) -> Iterator[Watched]:
 
 
 def watch_drive(arrangement: Arrangement, record: DriveRecord) -> Watched:
-    """Make the subject of one drive."""
+    """Give a drive with the position that it is in or was last."""
     label = arrangement.label_by_path.get(record.path)
     serial = "" if "/" in record.serial else record.serial
     return Watched(path=record.path, label=label, serial=serial, device=record.name, drive=record)

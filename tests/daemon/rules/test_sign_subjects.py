@@ -2,6 +2,7 @@
 
 from laneproof.findings import Severity
 from laneproof.past.past import Past
+from laneproof.rules.drives.spare_low import SPARE_LOW
 from laneproof.rules.sign_subjects import (
     louder,
     make_sign,
@@ -35,22 +36,20 @@ def test_a_drive_that_dropped_is_still_a_subject_and_keeps_its_name() -> None:
     assert all(watched.path != PATHS[0] for watched in watched_drives(story.last_pass(BUILD)))
 
 
-def test_a_place_is_judged_with_the_drive_that_is_in_it_now() -> None:
+def test_a_position_is_judged_with_the_drive_that_is_in_it_now() -> None:
     story = Story().observe(box("FN1")).restart().observe(box("FN2"), after=HOUR)
-    (place,) = (place for place, _ in watched_links(story.last_pass(BUILD)) if place.path == PATHS[0])
-    assert place.serial == "FN2"
+    (watched,) = (watched for watched, _ in watched_links(story.last_pass(BUILD)) if watched.path == PATHS[0])
+    assert watched.serial == "FN2"
 
 
 def test_a_sign_says_where_and_which_drive() -> None:
     story = Story().observe(box())
-    place = next(iter(watched_drives(story.last_pass(BUILD))))
-    made = make_sign(
-        "x", place, severity=Severity.NOTICE, summary="s", observed="o", evidence={"n": 1}, next_steps=("look",)
-    )
-    assert made.identity == ("x", "riser-1") == place.identify("x")
+    watched = next(iter(watched_drives(story.last_pass(BUILD))))
+    made = make_sign(SPARE_LOW, watched, severity=Severity.NOTICE, summary="s", observed="o", evidence={"n": 1})
+    assert made.identity == ("spare-low", "riser-1") == watched.identify("spare-low")
     assert made.evidence == {"path": PATHS[0], "serial": "FN1", "n": 1}
-    assert stood(Past(standing={made.identity: made}), place.identify("x")) is made
-    assert stood(Past(), place.identify("x")) is None
+    assert stood(Past(standing={made.identity: made}), watched.identify("spare-low")) is made
+    assert stood(Past(), watched.identify("spare-low")) is None
 
 
 def test_a_sign_grows_louder_and_not_quieter() -> None:
@@ -71,4 +70,4 @@ def test_links_of_a_graphics_card_are_not_watched_and_those_of_a_drive_that_is_g
     story = Story()
     box = counting_box((0, 0, 0, 0)).with_port("0000:00/03.0").with_device("0000:00/03.0", class_code=DISPLAY)
     story.observe(box).observe(box.without(PATHS[0]), after=60.0)
-    assert {place.path for place, _ in watched_links(story.last_pass())} == set(PATHS)
+    assert {watched.path for watched, _ in watched_links(story.last_pass())} == set(PATHS)

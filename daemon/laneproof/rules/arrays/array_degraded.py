@@ -1,7 +1,7 @@
 """array-degraded: whether each array runs with all its members.
 
-A member that is missing because its position is empty is that position's matter; that the array runs without it is said
-here all the same, since it decides what must not be touched.
+A member that is missing because its position is empty is reported by position-empty; that the array runs without it is
+reported here all the same, since that decides what must not be touched.
 """
 
 from collections.abc import Iterator
@@ -47,7 +47,7 @@ def _report_degraded(arrangement: Arrangement, array: Array, lost: int) -> Findi
         says = f"{_say_state(array, has_failed=has_failed)} without {lacking}{failed}{_progress(array)}"
         summary = f"{level} array {array.name} {says}{_say_margin(left, has_failed=has_failed)}{touch}"
     elif array.kind == "zfs":
-        summary = f"zfs pool {array.name} is {array.state}, not {WHOLE_POOL}; 'zpool status' tells of which member"
+        summary = f"zfs pool {array.name} is {array.state}, not {WHOLE_POOL}; 'zpool status' names the member"
     else:
         summary = f"{level} array {array.name} is {array.state}{_say_margin(left, has_failed=True)}{touch}"
     return ARRAY_DEGRADED.report(

@@ -1,7 +1,7 @@
 """array-differs: redundant arrays against the build.
 
-A member that is missing because its position is empty is that position's matter; one in a position that is not declared
-for it is told by array-member-elsewhere.
+A member whose position is empty is left to position-empty, and one that is in another position than declared to
+array-member-elsewhere.
 """
 
 from collections.abc import Iterator
@@ -81,9 +81,10 @@ def _compare(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> Ite
 
 
 def _find_missing(arrangement: Arrangement, plan: DeclaredArray, array: Array) -> tuple[list[str], list[Unread]]:
-    """Give the declared positions whose drive is not in the array, and what is open.
+    """Give the declared positions whose drive is not in the array, and what could not be read.
 
-    Those whose loss array-degraded tells, and those for which array-member-elsewhere names another drive, are left out.
+    Left out are those whose loss array-degraded reports, and those for which array-member-elsewhere names another
+    drive.
     """
     inside = {member.disk for member in array.members}
     missing, unknown = [], []

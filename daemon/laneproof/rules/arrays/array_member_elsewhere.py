@@ -1,7 +1,7 @@
 """array-member-elsewhere: a member of an array that is not in one of the positions declared for it.
 
-That a position's own drive is elsewhere is told by the positions' rules; here is what it means for the array: a label
-that points at the wrong drive is believed at the worst moment.
+That a position holds another drive is reported by the rules of positions. For the array it means more: a label that
+points at the wrong drive is believed at the worst moment.
 """
 
 from collections.abc import Iterator

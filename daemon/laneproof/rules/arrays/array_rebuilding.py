@@ -1,6 +1,6 @@
-"""array-rebuilding: what an array is busy with, and how long it takes yet.
+"""array-rebuilding: what an array is busy with, and how much longer it takes.
 
-What an array lacks is array-degraded's; here is only what its members do.
+What the array lacks is left to array-degraded.
 """
 
 from collections.abc import Iterator
@@ -65,15 +65,15 @@ def _report_rebuilding(arrangement: Arrangement, array: Array, past: Past) -> Fi
 
 
 def estimate_seconds_left(array: Array, past: Past, *, now: float) -> float | None:
-    """Estimate how long a rebuild will take yet.
+    """Estimate how much longer a rebuild takes.
 
     Args:
         array: The array as it is now.
-        past: The pass before tells the pace, where the kernel's own speed does not.
+        past: For the pace since the pass before, where the kernel gives no speed.
         now: The time of this pass, unix seconds.
 
     Returns:
-        Seconds; None where nothing tells the pace.
+        Seconds; None where the pace is not known.
     """
     share, speed = array.sync_completed, array.sync_bytes_per_second
     if not isinstance(share, int | float):

@@ -8,7 +8,7 @@ from laneproof_collectors.snapshot import Array, ArrayMember
 
 
 def locate_disks(arrangement: Arrangement) -> dict[str, str]:
-    """Give each disk's place: its position's label, or the disk and its path where none is declared.
+    """Say where each disk is: its position's label, or the disk and its path where no position is declared.
 
     Args:
         arrangement: The build laid over the snapshot.
@@ -21,7 +21,7 @@ def locate_disks(arrangement: Arrangement) -> dict[str, str]:
 
 
 def name_members(arrangement: Arrangement, members: Iterable[ArrayMember]) -> list[str]:
-    """Name members by their places, each place once; one whose disk is not known by its own name."""
+    """Name members by their positions, each position once; a member whose disk is not known by its own name."""
     places = locate_disks(arrangement)
     return list(dict.fromkeys(places.get(member.disk) or member.disk or member.name for member in members))
 
@@ -32,11 +32,11 @@ def is_lost(member: ArrayMember) -> bool:
 
 
 class Losses(NamedTuple):
-    """What a degraded array lacks, by place.
+    """What a degraded array lacks, by position.
 
     Attributes:
         number: How many members.
-        out: The places, or names where no place is known, of those that are out of it.
+        out: The positions of those that are out of it, or their names where no position is known.
         keep: Likewise of those that carry it.
     """
 
@@ -48,9 +48,9 @@ class Losses(NamedTuple):
 def find_losses(arrangement: Arrangement, array: Array, lost: int) -> Losses:
     """Find which members a degraded array lacks.
 
-    A drive that is gone from the box takes its place's name with it: the array may still list it under the name that it
-    had, as failed, or even as in use until it is next asked. So the declared positions that stand empty are counted
-    first, and a listed member without a place is taken for one of these.
+    The array may still list a drive that is gone from the box, under its old name, as failed or, until it is next
+    asked, even as in use. So declared positions that are empty are counted first, and a listed member without a
+    position is taken for one of them.
 
     Args:
         arrangement: The build laid over the snapshot.
@@ -73,7 +73,7 @@ def find_losses(arrangement: Arrangement, array: Array, lost: int) -> Losses:
     alive = sum(member.disk in places for member in good)
     most = array.members_wanted - alive if isinstance(array.members_wanted, int) else len(out)
     count = max(lost, min(len(out), most))
-    # What is still open is told as far as the count goes: a drive that is there and not in the array, a bare name.
+    # Where the count asks for more: drives that are there but not in the array, then bare names.
     idle = [placement.label for placement in absent if placement.is_occupied]
     nameless = [member.name for member in bad if member.disk not in places]
     out += [*idle, *nameless][: max(0, count - len(out))]

@@ -32,7 +32,7 @@ def count_lost(array: Array) -> int | Unread:
         array: An md array, btrfs file system or ZFS pool.
 
     Returns:
-        The count, at least 1 where the state says that it is not whole; `Unread` where it cannot be told.
+        The count, at least 1 where the state says that it is not whole; `Unread` where it is not known.
 
     Source: Documentation/admin-guide/md.rst (degraded, array_state, dev-*/state); OpenZFS pool states; fs/btrfs/sysfs.c
         (missing).

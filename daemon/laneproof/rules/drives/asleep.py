@@ -1,7 +1,7 @@
-"""Drives that are left alone because they sleep: what they told last stands, for a week.
+"""Drives that are left alone because they sleep: what they reported last stands for a week.
 
-Standby is a state, not a gap. A drive that has told of itself within the week is judged by that; one that nobody could
-ask for longer is unverified, said once.
+Standby is a state, not a gap. A drive that reported its health within the week is judged by that; one that could not be
+asked for longer is unverified, which is reported once.
 """
 
 from collections.abc import Iterator
@@ -14,18 +14,18 @@ from laneproof.rules.rule import Pass
 from laneproof.rules.sign_subjects import DAY
 
 STANDS_SECONDS = 7 * DAY
-"""How long what a drive told last stands for what it is. Judgement."""
+"""How long what a drive reported last stands. Judgement."""
 
 
 def seconds_unread(current: Pass, occupant: Occupant) -> float | None:
-    """Give how long ago a drive last told of its own health; None where it never did."""
+    """Give how long ago a drive last reported its health; None where it never did."""
     ledger = current.past.ledger
     record = ledger.drives.of(occupant) or ledger.drives.at(occupant.path)
     return None if record is None or not record.answered_at else ledger.now - record.answered_at
 
 
 def answered_recently(current: Pass, occupant: Occupant) -> bool:
-    """Whether a drive told of its own health recently enough to be left alone now."""
+    """Whether a drive reported its health recently enough to be left alone now."""
     seconds = seconds_unread(current, occupant)
     return seconds is not None and seconds <= STANDS_SECONDS
 

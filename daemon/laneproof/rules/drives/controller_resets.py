@@ -12,7 +12,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for watched, episodes in by_position(current):
         lost = [episode for episode in episodes if episode.dropped]
         if lost and find_series(current.past.ledger, watched.path, lost) is not None:
-            continue  # reported with its drops
+            continue  # reported by drops-off-bus
         resets = [episode for episode in episodes if not episode.dropped]
         if resets and (series := find_series(current.past.ledger, watched.path, resets)) is not None:
             yield report_series(current.past, watched, series, CONTROLLER_RESETS)
@@ -27,7 +27,7 @@ CONTROLLER_RESETS = Rule(
         "reset it. It comes back in most cases, and nobody notices but by a pause. Drives and their firmware do this, "
         "and links on their way to worse. Commands that were only taken back are a notice until the third time; a lost "
         "interrupt (completion polled) is no sign. "
-        "The sign clears as that of drops does."
+        "The sign clears as that of drops-off-bus does."
     ),
     look_next=advise(BACK_UP, "Compare the times with what ran then.", OTHER_FIRMWARE),
     judge=_judge,

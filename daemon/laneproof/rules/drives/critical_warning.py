@@ -1,10 +1,11 @@
 """critical-warning: what a drive itself says is wrong with it now.
 
-Rates, trends and wear ahead are other rules' matter. A drive that says nothing is not called healthy: most drives that
+Rates, trends and wear to come are left to other rules. A drive that says nothing is not called healthy: most drives
+that
 fail had raised no warning.
 
-Of all that it can warn of, temperature alone is a state that comes and goes, with each load. It stands until it was
-silent for a week, and is left to overheating where that spoke first of the same drive, or is an alarm.
+Of its warnings only that of temperature comes and goes, with the load. It stands until the drive was silent for a week,
+and is left to overheating where that was raised first for the same drive, or is an alarm.
 """
 
 from collections.abc import Iterator
@@ -46,7 +47,7 @@ _UNBOUND_SECONDS = HOUR
 """A reset or a rebind by hand leaves a drive without its driver for a while. Judgement."""
 _OF_THE_DRIVE = (Reason.MALFORMED, Reason.REFUSED, Reason.FAILED, Reason.GONE)
 _MUTE_SECONDS = 2 * DAY
-"""A drive that told of its health before, and for so long of nothing that makes sense, is worth an alarm. Judgement."""
+"""A drive whose health log could be read before, and has made no sense for so long, is worth an alarm. Judgement."""
 _MUTE_STEPS = advise(
     BACK_UP,
     "See the kernel's log for time-outs and resets of this drive, and whether its data can still be read.",
@@ -102,7 +103,7 @@ def _judge_unread(current: Pass, occupant: Occupant, gap: Unread) -> Iterator[Fi
     lasts = gap.reason in _OF_THE_DRIVE and (seconds or 0.0) > _MUTE_SECONDS
     is_overdue = lasts or (gap.reason is Reason.NOT_ASKED and seconds is not None)
     if not is_overdue and finding.identity not in current.past.standing and is_returning_guest(current, occupant):
-        return  # said when it first came
+        return  # reported when it first came
     yield replace(finding, severity=Severity.WARNING, next_steps=_MUTE_STEPS) if lasts else finding
 
 
@@ -113,11 +114,11 @@ def _judge_nvme(current: Pass, occupant: Occupant, health: HealthLog | Unread) -
         return
     if "critical_warning" in health.absent:
         what = f"the critical warning of {occupant.name}"
-        yield _unverified(arrangement, occupant, Unread(what, f"{health.source} does not tell it", Reason.ABSENT))
+        yield _unverified(arrangement, occupant, Unread(what, f"{health.source} does not have it", Reason.ABSENT))
         return
     hot_at = _find_temperature_warning(arrangement, occupant, health, current.past)
     others = health.critical_warning & ~_TEMPERATURE
-    if "available_spare_threshold_percent" in health.absent:  # the spare is below what cannot be: see spare-low
+    if "available_spare_threshold_percent" in health.absent:  # its threshold cannot be what it says: see spare-low
         others &= ~_SPARE
     said = list(read_warnings(replace(health, critical_warning=others | (_TEMPERATURE if hot_at is not None else 0))))
     if said:
@@ -132,13 +133,13 @@ def _judge_nvme(current: Pass, occupant: Occupant, health: HealthLog | Unread) -
 def _find_temperature_warning(
     arrangement: Arrangement, occupant: Occupant, health: HealthLog, past: Past
 ) -> float | None:
-    """Find when the drive last warned of a temperature, ledger time; None where that is not to be told (any more)."""
+    """Find when the drive last warned of a temperature, ledger time; None where that is not, or no longer, reported."""
     ledger, warns_now = past.ledger, bool(health.critical_warning & _TEMPERATURE)
     record = ledger.drives.of(occupant) or ledger.drives.at(occupant.path)
     if record is None:
         return arrangement.snapshot.taken_at if warns_now else None
     before = past.standing.get((NAME, arrangement.label_of(occupant) or key_of_drive(occupant)))
-    # the word on another drive in the same place does not hold for this one
+    # what was said of another drive in this position does not hold for this one
     is_mine = before is not None and before.key == key_of_drive(occupant)
     was_reported = before is not None and is_mine and before.evidence.get(_WARNED_AT) is not None
     # a log that could not be read meanwhile does not end the week
@@ -151,7 +152,7 @@ def _find_temperature_warning(
 
 
 def _is_left_to_heat(past: Past, watched: Watched, *, is_new: bool) -> bool:
-    """Whether overheating is the one complaint: it spoke first, or is an alarm by now."""
+    """Whether only overheating is reported: it was raised first, or is an alarm by now."""
     heat = find_heat(past, watched)
     return heat is not None and (heat.severity is not Severity.NOTICE or (is_new and is_heat_reported(past, watched)))
 
@@ -166,7 +167,7 @@ def read_warnings(health: HealthLog) -> Iterator[tuple[str, Severity]]:
         health: The log.
 
     Yields:
-        What the drive says, and how bad it is. Bits that no standard names are told as they are.
+        What the drive says, and how bad it is. Bits that no standard names are given by number.
     """
     for bit in range(8):
         mask = 1 << bit

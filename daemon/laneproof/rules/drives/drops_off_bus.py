@@ -24,8 +24,8 @@ DROPS_OFF_BUS = Rule(
     statement="No drive drops off the bus while the machine runs.",
     why=(
         "A drive that stops answering takes its array's redundancy with it, and one that did so once does so again. "
-        "The kernel's advice about power saving is printed for every such drop and is no evidence. Each disconnect is "
-        "reported once; another one within the clean time makes it critical. The sign clears when it has been clean "
+        "The kernel's advice about power saving is printed for each disconnect and is no evidence. Each is reported "
+        "once; another one within the clean time makes it critical. The sign clears when it has been clean "
         "for as long as its own history asks for (between two and thirty days), or when the trial of a fix has passed."
     ),
     look_next=advise(
@@ -36,7 +36,7 @@ DROPS_OFF_BUS = Rule(
     ),
     judge=_judge,
     examples=(
-        ("holds", "a month without a drop"),
+        ("holds", "a month in which no drive dropped off"),
         (
             "sign",
             "the controller stopped answering twice in ten days",

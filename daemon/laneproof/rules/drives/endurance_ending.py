@@ -78,10 +78,10 @@ def find_endurance(build: Build | None, watched: Watched) -> int | None:
 
     Args:
         build: The declaration.
-        watched: The drive and its place.
+        watched: The drive and its position.
 
     Returns:
-        The bytes; None where none is declared, or another drive is in the place than the declaration names.
+        The bytes; None where none is declared, or another drive is there than the declaration names.
     """
     position = build.position_at(watched.path) if build else None
     plan, record = position.occupant if position else None, watched.drive

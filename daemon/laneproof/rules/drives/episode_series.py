@@ -1,7 +1,7 @@
 """The episodes of one position that still count, and what is said of them.
 
-One disconnect is one episode, however many lines it wrote, and one complaint: resets of a drive that drops as well are
-told with its drops. Drives that somebody took out in good order are no sign.
+One disconnect is one episode, however many lines it wrote, and is reported once: resets of a drive that also drops off
+the bus are reported with that. Drives that somebody took out in good order are no sign.
 """
 
 import re
@@ -23,24 +23,24 @@ from laneproof.rules.sign_trials import CURED_IS_REPORTED_SECONDS, describe_tria
 OFF_BUS_NAME = "drops-off-bus"
 RESETS_NAME = "controller-resets"
 LONE_SECONDS = 14 * DAY
-"""Time before a single disconnect that is taken for clean, as far as it was watched. Judgement."""
+"""So much time before a lone disconnect counts as clean, as far as it was watched. Judgement."""
 SHORTEST_SECONDS, LONGEST_SECONDS = 2 * DAY, 30 * DAY
-"""Between these lies the clean time after which the sign clears. Judgement."""
+"""The least and the most clean time after which the sign clears. Judgement."""
 _LOOK_BACK_SECONDS = 60 * DAY
 _SHOWN = 5  # episodes shown one by one in the evidence
 _MANY_TIMEOUTS = 3
 _IF_TAKEN_OUT = (
     "If somebody took it out, nothing is wrong: keep that with the box's past ('laneproof note' and a word)."
 )
-_DRIVE_NAME = re.compile(r"(?:nvme|sd[a-z]|ata)\d*")  # what has no place that anybody knows stands under its own name
+_DRIVE_NAME = re.compile(r"(?:nvme|sd[a-z]|ata)\d*")  # the key of a drive whose position is not known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Series:
-    """The disconnects of one place that still count.
+    """The episodes of one position that still count.
 
     Attributes:
-        episodes: The disconnects, oldest first.
+        episodes: Oldest first.
         needed_seconds: Clean time after the last one that clears the sign.
         trial: A fix on trial since, None where there is none.
     """
@@ -51,20 +51,20 @@ class Series:
 
     @property
     def last(self) -> Episode:
-        """The last disconnect."""
+        """The last episode."""
         return self.episodes[-1]
 
 
 def find_series(ledger: Ledger, path: str, episodes: Sequence[Episode]) -> Series | None:
-    """Find the disconnects that still count; None once it has been clean for long enough (T15).
+    """Find the episodes that still count; None once it has been clean for long enough (T15).
 
     Args:
         ledger: The ledger.
-        path: The place.
-        episodes: Its disconnects, oldest first.
+        path: The position's path.
+        episodes: Its episodes, oldest first.
     """
     trial = ledger.trials.latest(path, None, EPISODES)
-    # what came before a cure is over; what came before clean time alone is not, once it happens again
+    # a cure ends what came before it; clean time alone does not, once it happens again
     cured_at = trial.began_at if trial is not None and trial.outcome == TrialOutcome.CURED else 0.0
     last = episodes[-1].dropped_at if episodes else 0.0
     since = max(last - _LOOK_BACK_SECONDS, cured_at if last > cured_at else 0.0)
@@ -92,7 +92,7 @@ def _clean_time(run: Sequence[Episode], watched_since: float) -> float:
 
 
 def by_position(current: Pass) -> Iterator[tuple[Watched, list[Episode]]]:
-    """Give the failures by place, with the drive that was there."""
+    """Give the failures of each position, with the drive that was there."""
     if not current.past.ledger.episodes.episodes:
         return
     labels = current.arrangement.label_by_path
@@ -119,7 +119,7 @@ def by_position(current: Pass) -> Iterator[tuple[Watched, list[Episode]]]:
 
 
 def report_series(past: Past, watched: Watched, series: Series, rule: Rule, *, resets: int = 0) -> Finding:
-    """Say of a series what happened, how often, and how it stands."""
+    """Report what happened, how often, and how it stands."""
     ledger = past.ledger
     count, last = len(series.episodes), series.last
     name = rule.name
@@ -215,7 +215,7 @@ def _say_what_answered(episode: Episode) -> str:
 
 
 def describe_episode(ledger: Ledger, episode: Episode) -> dict[str, Any]:
-    """Describe one disconnect with what held before it, as JSON values."""
+    """Describe one episode with the circumstances before it, as JSON values."""
     before = episode.before
     described = {
         "episode": episode.number,

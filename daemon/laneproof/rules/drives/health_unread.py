@@ -1,6 +1,6 @@
-"""What cannot be read of drives' own health: reported drive by drive, or once where nobody here may read any.
+"""Health that could not be read: reported drive by drive, or once where no drive's can be read here.
 
-It judges nothing else. Where a right or a program is missing, every drive's log is shut for the same reason, and a
+Where a right or a program is missing, every drive's log is shut for the same reason, and a
 notice for each drive would report one cause many times. A reason that lies with a drive is reported of that drive: it
 sleeps, it refused, it does not answer.
 """

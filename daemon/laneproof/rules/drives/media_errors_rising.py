@@ -39,7 +39,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 def _report(past: Past, watched: Watched, record: DriveRecord, times: list[tuple[float, int]]) -> Finding:
     ledger = past.ledger
     since = min(record.health_since or record.first_at, times[0][0])
-    # the first reading that moved says only that it happened since the one before: its time is an upper bound
+    # it happened at some time since the reading before the first that moved
     grown = growth([max(0.0, when - since) for when, _ in times], max(ledger.now - since, 1.0))
     faster = isinstance(grown, Growth) and grown.accelerating
     before = stood(past, watched.identify_drive(NAME))

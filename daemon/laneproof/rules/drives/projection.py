@@ -13,7 +13,7 @@ from laneproof.rules.sign_subjects import DAY, Watched, stood
 
 FEWEST_DAYS = 30.0
 _FEWEST_POINTS = 2
-"""A pace is taken from at least this long and this much: a rounded figure that just ticked over is none. Judgement."""
+"""A pace needs at least so many days and so many changes of a rounded figure. Judgement."""
 _FEWEST_ROWS = 3  # as first read, and ticked over twice
 _WELL_ABOVE = 1.15
 """What was said of a limit holds until the time left is this many times the limit. Judgement."""
@@ -56,7 +56,7 @@ def project(steps: Steps, now: float, clock: Clock) -> Remaining | NotEnough:
 
 
 def falls_short(left: Remaining | NotEnough, limit_days: float, *, stood_so: bool) -> TypeGuard[Remaining]:
-    """Whether the time left is below a limit; where that was said before, until it is well above.
+    """Whether the time left is below a limit; once that was said, until it is well above.
 
     The pace of every box goes up and down a little with its work.
 
@@ -69,7 +69,7 @@ def falls_short(left: Remaining | NotEnough, limit_days: float, *, stood_so: boo
 
 
 def find_before(past: Past, watched: Watched, rule: str) -> Finding | None:
-    """Give the same rule's word on the same drive after the pass before."""
+    """Give what the same rule said of the same drive after the pass before."""
     before = stood(past, watched.identify_drive(rule))
     return before if before is not None and before.key == (watched.serial or watched.path) else None
 

@@ -1,6 +1,7 @@
 """SATA and SAS drives that are awake, and how their rules say what they found.
 
-Their own verdict on their health is critical-warning's, and so is that nothing of them could be read. A drive that
+What they say of their own health is left to critical-warning, and so is a drive of which nothing could be read. A drive
+that
 sleeps is not judged: it is not woken for a reading.
 """
 
@@ -20,7 +21,7 @@ def find_awake(current: Pass) -> Iterator[tuple[Arrangement, Occupant, SataDrive
     arrangement = current.arrangement
     for occupant in arrangement.drives:
         drive = occupant.drive
-        # What nothing can be read of is reported by critical-warning, once.
+        # a drive of which nothing can be read is reported by critical-warning, once
         if drive is not None and not drive.asleep and not isinstance(drive.healthy, Unread):
             yield arrangement, occupant, drive
 
@@ -49,7 +50,7 @@ def report_sign(
 
 
 def report_gap(rule: str, arrangement: Arrangement, occupant: Occupant, gap: Unread) -> Finding:
-    """Say what of a drive could not be read."""
+    """Report what of a drive could not be read."""
     label = arrangement.label_of(occupant)
     about = f"{rule.replace('-', ' ')} of {label or occupant.name}"
     return cannot_tell(rule, gap, about=about, key=key_of_drive(occupant), position=label)

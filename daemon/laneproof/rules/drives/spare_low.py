@@ -64,7 +64,7 @@ def _report_spare(
 
 
 def _fills_no_spare(drive: Occupant) -> bool:
-    """Whether a drive's log holds in a field of its spare what cannot be, while the rest of it counts."""
+    """Whether a field of the drive's spare holds an impossible value, while the rest of its log is sound."""
     health = drive.controller.health if drive.controller else None
     return isinstance(health, HealthLog) and health.source == "log" and not _FIELDS.isdisjoint(health.absent)
 
@@ -84,7 +84,7 @@ def _report_unread(watched: Watched) -> Finding:
 
 
 def _report_unfilled(watched: Watched) -> Finding:
-    """Say that a drive fills neither field, as emulated ones do: nothing is known of its spare."""
+    """Report that a drive fills neither field, as emulated ones do: nothing is known of its spare."""
     why = "it reports 0 % spare with a threshold of 0 %, as a drive does that fills neither field"
     return cannot_tell(
         NAME,

@@ -40,7 +40,7 @@ def find_minutes_a_year(record: DriveRecord) -> float | None:
         record: The drive.
 
     Returns:
-        Minutes in a year of powered hours; None where it tells either count not, or no hour yet.
+        Minutes in a year of powered hours; None where it lacks either count, or was not on for an hour.
     """
     minutes, hours = record.counters.get("warning_temperature_minutes"), record.hours
     if minutes is None or hours is None:
@@ -50,7 +50,7 @@ def find_minutes_a_year(record: DriveRecord) -> float | None:
 
 
 def find_heat(past: Past, watched: Watched) -> Finding | None:
-    """Give what overheating tells of a drive in this pass, where it was above a limit of its own, not only warm.
+    """Give what overheating reports of a drive that was above a limit of its own, not only warm.
 
     Args:
         past: What earlier passes left behind.
@@ -63,7 +63,7 @@ def find_heat(past: Past, watched: Watched) -> Finding | None:
 
 
 def is_heat_reported(past: Past, watched: Watched) -> bool:
-    """Whether overheating stood as that after the pass before."""
+    """Whether overheating stood after the pass before, for a limit that was passed."""
     before = stood(past, watched.identify_drive(HEAT_NAME))
     return before is not None and before.observed != _NEAR
 
@@ -133,7 +133,7 @@ def judge_drive(past: Past, watched: Watched, record: DriveRecord) -> Finding | 
 def _decide(sign: Finding, said: str, record: DriveRecord) -> tuple[Cause, ...]:
     """Name heat as the cause of the sign of heat, where a limit of the drive's own was passed: that is no guess.
 
-    It decides nothing for drops in the same place, which may have another cause.
+    It decides nothing for disconnects at the same position, which may have another cause.
     """
     if sign.observed == _NEAR:
         return ()
@@ -144,7 +144,7 @@ def _decide(sign: Finding, said: str, record: DriveRecord) -> tuple[Cause, ...]:
 
 
 def _see_heat(record: DriveRecord, since: float) -> SeenHeat:
-    """Give how long it was seen above, where the drive's own count of minutes is not there to tell.
+    """Give how long it was seen above its threshold, where the drive itself counts no minutes.
 
     A drive that never counted a minute may be one that does not count: hours whose mean is above stand in.
     """
@@ -163,12 +163,12 @@ def _find_highest_above(record: DriveRecord, since: float) -> float | None:
 
 
 def _is_above_now(record: DriveRecord, now: float) -> bool:
-    """Whether it is at its warning threshold by a reading that is not old: what is not read any more is not known."""
+    """Whether it is at its warning threshold by a recent reading; an old one says nothing of now."""
     return record.is_above() and now - record.celsius_at <= _FRESH_SECONDS
 
 
 def _say_seen(record: DriveRecord, seen: SeenHeat, since: float, at: float) -> str:
-    """Say what the readings tell, where the drive's own count of minutes does not."""
+    """Say what the readings show, where the drive itself counts no minutes."""
     limit = record.warning_celsius
     now = ""
     if _is_above_now(record, at):

@@ -1,7 +1,7 @@
-"""Board, processor and SATA drives, held to their own limits: the part of overheating that is not the NVMe drives'.
+"""Board, processor and SATA drives, held to their own limits: overheating of all but NVMe drives.
 
 There is no fixed limit: each part is held to its own (hwmon's maximum and critical values, a drive's recommended and
-highest temperature), and what tells no limit is not judged.
+highest temperature), and what has none is not judged.
 """
 
 import re

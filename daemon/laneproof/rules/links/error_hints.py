@@ -1,4 +1,4 @@
-"""What the errors of a link go along with, and how long it must run clean before other parts count as sound."""
+"""Whether the errors of a link come with warmth, and how long it must run clean before new parts count as sound."""
 
 from collections.abc import Sequence
 from itertools import pairwise

@@ -20,12 +20,12 @@ from laneproof.past.link_errors import MOST_READINGS, LinkRecord
 from laneproof.past.tally import DAY, HOUR, Tally
 
 _BURST_ALLOWANCE = 500
-"""So many errors may have been counted while a link trained, before anybody looked. Judgement."""
+"""So many errors may have been counted while a link trained, before the first pass. Judgement."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reach:
-    """One stretch of time that is looked at, and what it takes to speak of it. Judgement, tuned on simulated boxes.
+    """A stretch of time that is tested, and what it takes to report it. Judgement, tuned on simulated boxes.
 
     Attributes:
         seconds: How far back.
@@ -87,7 +87,7 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
         record: The link.
         siblings: The other links that count their errors.
         now: Ledger time.
-        links: How many links are asked in the same way: p is corrected for it, step by step where they are compared
+        links: How many links are tested in the same way: p is corrected for that, step by step where they are compared
             with one another (Holm).
     """
     if not _has_enough(record, now):
@@ -113,7 +113,7 @@ def judge_link(record: LinkRecord, siblings: Sequence[LinkRecord], *, now: float
 
 
 def _has_enough(record: LinkRecord, now: float) -> bool:
-    """Whether there are errors enough in the longest reach for any test to speak: what most links never have."""
+    """Whether the longest reach has errors enough for any test; most links never do."""
     week = now - max(reach.seconds for reach in REACHES)
     readings = record.readings
     if len(readings) == MOST_READINGS and readings[0][0] >= week:
@@ -140,7 +140,7 @@ def _hours_with_errors(record: LinkRecord, seconds: float, now: float) -> int:
 
 
 def _judge_first_look(record: LinkRecord) -> Standing:
-    """Judge what had been counted since boot before the first pass: only a rate far beyond any burst tells."""
+    """Judge what was counted between boot and the first pass: only a rate far beyond any burst counts."""
     for name, end in (("port", record.port), ("device", record.far)):
         if not end.found_seconds or end.found <= _BURST_ALLOWANCE or not (record.gt_s and record.lanes):
             continue
@@ -165,7 +165,7 @@ def _judge_uncorrectable(record: LinkRecord, now: float) -> Standing:
     hours = {int(when // HOUR) for when in (*counted, *reported)}
     said = f"{number} uncorrectable error{'s' if number > 1 else ''} of the link in the last week"
     if not counted:
-        said += ", as the kernel's log tells"
+        said += ", as the kernel's log shows"
     return Standing(
         level="alarm" if len(hours) > 1 else "notice",
         because=said,
@@ -197,7 +197,7 @@ def _judge_specification(record: LinkRecord, now: float, links: int) -> Standing
 
 
 def _is_far_beyond(record: LinkRecord, now: float, links: int) -> bool:
-    """Whether the link is so far beyond the specification, and for minutes now, that nobody needs to wait for hours."""
+    """Whether the link has been so far beyond the specification for minutes that hours need not pass."""
     since = max(now - _FAR_SECONDS, record.steady_since)
     readings = [(when, number) for when, number in record.readings if when >= since]
     minutes = {int(when // 60.0) for when, _ in readings}
@@ -237,8 +237,8 @@ def _judge_reach(
         ("siblings", _compare_with_siblings(tally, others, bursty=bursty)),
     )
     enough = tally.errors >= reach.alarm_errors and hours >= reach.alarm_hours
-    # A link that always made a few more than its siblings is a poorer link, and no event: that is worth an alarm only
-    # where it is many.
+    # A link that always made a few more than its siblings is a poorer link, which is no event: it is worth an alarm
+    # only where it makes many.
     many = tally.errors * DAY >= _MANY_A_DAY * tally.seconds
     found = [
         _judge_comparison(against, test, may_alarm=enough and (against == "before" or many))
@@ -266,7 +266,7 @@ def _judge_reach(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Comparison:
-    """One comparison, with what it is worth."""
+    """One comparison, and how it is graded."""
 
     against: str
     test: RatioTest
@@ -275,7 +275,7 @@ class _Comparison:
 
 
 def _correct(test: RatioTest | None, links: int) -> RatioTest | None:
-    """Take in that each of so many links is compared with its own past."""
+    """Correct for so many links being compared, each with its own past."""
     return None if test is None else replace(test, log_p=min(0.0, test.log_p + math.log(max(1, links))))
 
 
@@ -301,7 +301,7 @@ def _compare_with_past(tally: Tally, before: Tally, *, bursty: bool) -> RatioTes
 
 
 def _compare_with_siblings(tally: Tally, others: Sequence[Tally], *, bursty: bool) -> RatioTest | None:
-    """Compare a link with all others, corrected for each of them being asked likewise (T4, with Holm)."""
+    """Compare a link with all others, corrected for all of them being compared (T4, with Holm)."""
     links = {str(number): link for number, link in enumerate((tally, *others))}
     if not bursty:
         test = each_against_the_others({name: (link.errors, link.bits) for name, link in links.items()})["0"]
@@ -347,7 +347,7 @@ def _say_ratio(ratio: float) -> str:
 def _judge_change(record: LinkRecord, now: float) -> Standing:
     """Judge whether errors have come more often since some time, too seldom for the other tests (T7): a notice at most.
 
-    When the score began to climb is chosen after the fact, so no ratio to what was before could bear an alarm.
+    When the score began to climb is known only afterwards, so no ratio to what was before could bear an alarm.
     """
     cusum = record.watch.cusum
     if cusum is None or not cusum.alarm:

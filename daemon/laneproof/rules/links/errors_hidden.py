@@ -15,7 +15,7 @@ NAME = "errors-hidden"
 def _judge(current: Pass) -> Iterator[Finding]:
     ledger, owner = current.past.ledger, find_owner(current.snapshot)
     if owner is not None and owner.value == "off":
-        return  # told for the whole box as not counted
+        return  # errors-not-counted reports the whole box
     for watched, record in watched_links(current):
         hidden = [(name, end) for name, end in _ends(record) if end.present and end.hidden_since is not None]
         if hidden:

@@ -70,7 +70,7 @@ def _may_report(link: Link) -> bool:
 
 
 def _find_reason(snapshot: Snapshot) -> _Blindness | None:
-    """Find what keeps the kernel from counting in the whole box; None where nothing does, or that is not known."""
+    """Find what keeps the kernel from counting in the whole box; None where nothing does, or where it is not known."""
     owner, word = find_owner(snapshot), _find_word(snapshot)
     if owner is not None and owner.value == "os":
         return None

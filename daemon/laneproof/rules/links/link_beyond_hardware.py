@@ -24,7 +24,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def _find_open_limit(subject: Subject, link: Link) -> Unread | None:
-    """Give the unread limit that leaves open why a link is below its plan; one that meets its plan proves itself."""
+    """Give the unread limit that may be why a link is below its plan; None for a link that meets its plan."""
     for measure in (RATE, WIDTH):
         declared, trained, capable = measure.declared(subject), measure.trained(link).value, measure.capable(link)
         is_met = declared is None or (isinstance(trained, float | int) and trained >= declared)

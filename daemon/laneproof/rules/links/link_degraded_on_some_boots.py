@@ -28,7 +28,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         boots = [boot for boot in recent if not (boot.at_rest and is_short(boot, record, position))]
         short = [boot for boot in boots if is_short(boot, record, position)]
         if not short or not any(boot not in short and boot.boot > short[0].boot for boot in boots):
-            continue  # never; or always since some boot, of which the link's own rules speak
+            continue  # never short; or always since some boot, which the link's own rules report
         clean = [boot for boot in boots if boot.boot > short[-1].boot]
         if len(clean) < _CLEAN_BOOTS:
             yield _report_boots(watched, short, boots, position)

@@ -1,8 +1,8 @@
 """A link's two figures, rate and width: how each is read, compared, explained and written.
 
-link-slow and link-narrow are always said when a link trained below its declaration, with why as far as the machine
-shows it; link-beyond-hardware is said besides where the declaration asks for more than an end can do. Positions that
-are empty, and a tree that could not be read at all, are other rules' matter.
+link-slow and link-narrow are always reported when a link trained below its declaration, with the reason as far as the
+machine shows it; link-beyond-hardware is reported besides where the declaration asks for more than an end can do. Empty
+positions, and a tree that could not be read at all, are left to other rules.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -51,7 +51,7 @@ STEP_BY_REASON = {
     ),
     "target-speed": (
         "Look in the firmware setup for the socket's link speed, and set it to automatic or to the rate you mean. "
-        "'laneproof explain link-slow' tells of the kernel's own limit at 2.5 GT/s; a cold start tries again."
+        "'laneproof explain link-slow' describes the kernel's own limit at 2.5 GT/s; a cold start tries again."
     ),
     "wiring": "Look up for how many lanes the adapter or cable is made: a socket of key E gives one, of key B two.",
 }
@@ -157,10 +157,10 @@ def _keep_standing(current: Pass, rule: str, subject: Subject) -> Iterator[Findi
 
 
 def _fell_again(current: Pass, rule: str, subject: Subject) -> bool:
-    """Whether a link is low since it fell while running, which link-retrained-down says and has said before.
+    """Whether a link is low since it fell while running, which link-retrained-down reports and has reported before.
 
-    A link that retrains all day long is one complaint. What was said here of its first fall stands until it is back. A
-    fall that lasts is another matter, and so is the first one of a week where the owner accepted that the link falls.
+    A link that retrains all day long is reported once. What was said here of its first fall stands until it is back. A
+    fall that lasts is reported here, and so is the first one of a week where the owner accepted that the link falls.
     """
     about, standing, ledger = subject.label or subject.path, current.past.standing, current.past.ledger
     before = standing.get(("link-retrained-down", about))
@@ -256,7 +256,7 @@ def _write_plan(subject: Subject) -> str | None:
 
 
 def known_limits(measure: Measure, link: Link) -> dict[str, float]:
-    """Give what each end can do, for the ends that tell."""
+    """Give what each end can do, for the ends that could be read."""
     ends = (
         (("port", link.port_gt_s), ("device", link.device_gt_s))
         if measure is RATE

@@ -18,7 +18,7 @@ NAME = "link-retrained-down"
 HOLD_SECONDS = 7 * DAY
 """How long the sign of a fall stays after the link came back. Judgement."""
 _PASSING_SECONDS = 60.0
-"""What is back this soon, and was not seen low for long enough, was caught while it trained. Judgement."""
+"""A link that is back this soon, and was seen low only briefly, was caught while it trained. Judgement."""
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
@@ -36,7 +36,7 @@ def _counts(fall: Fall, ledger: Ledger) -> bool:
 
 
 def was_passing(fall: Fall) -> bool:
-    """Whether a link was only caught while it trained: back at once, before its state could be spoken of (T1)."""
+    """Whether a link was only caught while it trained: back at once, before its state had settled (T1)."""
     is_back = fall.back_at is not None and fall.back_at - fall.at < _PASSING_SECONDS
     return is_back and isinstance(settled(fall.readings), NotEnough)
 
@@ -76,7 +76,7 @@ LINK_RETRAINED_DOWN = Rule(
     why=(
         "A link that can no longer keep its rate trains again at a lower one, by itself and without a word in the "
         "log. A link that rests (its device sleeps, or saves power by itself) is no case of it, nor is a limit that "
-        "somebody set; nor one that is back within a minute, before three looks a second apart agreed, unless it is "
+        "somebody set; nor one that is back within a minute, before three readings a second apart agreed, unless it is "
         "caught so twice. The sign clears a week after the link came back, by itself or with the next boot."
     ),
     look_next=advise("See whether the same link makes correctable errors (signal-errors).", RESEAT, SHORTER_PART),

@@ -9,7 +9,7 @@ LINK_SLOW = Rule(
     kind=Kind.DIFFERS,
     statement="Each link runs at its declared rate; an undeclared one at what both its ends can do.",
     why=(
-        "A link negotiates its rate at each start and falls back when the signal is not good enough. Nothing tells of "
+        "A link negotiates its rate at each start and falls back when the signal is not good enough. Nothing reports "
         "it: the drive works, at half its rate or less, and an array is as slow as its slowest member. A rate that "
         "fell since the last start is often the first sign of a cable, adapter or socket going bad. The finding says "
         "what keeps the rate down as far as the machine shows it: the device's own limit, the port's, a target rate "

@@ -24,11 +24,12 @@ class Subject:
     Attributes:
         link: The link, None where a declared position holds a device that shows none.
         position: The declared position it ends in, None elsewhere.
-        path: The path of that place.
+        path: Where it ends.
         declared_gt_s: The declared rate, None where none is.
         declared_lanes: The declared width, None where none is.
         has_plan: Whether a link is declared here at all.
-        is_shared: Whether it only lies on the way of declared positions: judged as far as it tells, never unverified.
+        is_shared: Whether it only lies on the way of declared positions: judged as far as it can be read, never
+            unverified.
     """
 
     link: Link | None
@@ -63,7 +64,7 @@ def find_subjects(arrangement: Arrangement) -> Iterator[Subject]:
     if arrangement.build is None:
         for link in arrangement.topology.links():
             if link.path not in arrangement.ways:
-                continue  # a graphics card that rests, a card reader that sleeps: nobody's worry
+                continue  # a graphics card that rests or a card reader that sleeps worries nobody
             yield Subject(link=link, position=None, path=link.path)
         return
     for placement in arrangement.placements:

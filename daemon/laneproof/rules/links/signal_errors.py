@@ -21,7 +21,7 @@ from laneproof.rules.sign_trials import describe_trial, say_trial
 
 NAME = "signal-errors"
 HOLD_SECONDS = 3 * DAY
-"""How long the sign stays after the last evidence that carried it."""
+"""How long the sign stays after the last evidence for it."""
 
 _BEYOND = "more errors than the specification allows"
 _MORE = "more errors than is usual for this link"
@@ -36,7 +36,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         is_untouched = record.version == 0 and not record.port.found and not record.far.found
         if before is None and is_untouched:
             continue
-        # what stands as an alarm already is looked at less often: only its figures can change
+        # an alarm that stands is judged less often: only its figures can change
         is_alarm = before is not None and before.severity is not Severity.NOTICE
         standing = stand(ledger, record, counting, every_seconds=6 * HOUR if is_alarm else HOUR)
         if (finding := _report(ledger, subject, record, standing, before)) is not None:
@@ -44,7 +44,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def stand(ledger: Ledger, record: LinkRecord, counting: list[LinkRecord], *, every_seconds: float) -> Standing:
-    """Judge one link; judged again when a stretch of time has begun, or it counted an error and nothing stands."""
+    """Judge one link, again only in each new stretch of time, or where it counted an error and no alarm stands."""
     version = record.version if every_seconds <= HOUR else 0, int(ledger.now // every_seconds), record.steady_since
     others = [sibling for sibling in counting if sibling is not record]
     return ledger.remember(
@@ -89,7 +89,7 @@ def _report(
 
 
 def _with_trial(ledger: Ledger, finding: Finding, trial: Trial | None) -> Finding:
-    """Say how a change that is meant to cure stands, also while nothing new is seen."""
+    """Add how a fix on trial stands, also while nothing new is seen."""
     seen = finding.evidence.get("seen")
     if trial is None or not isinstance(seen, str):
         return finding
@@ -98,7 +98,7 @@ def _with_trial(ledger: Ledger, finding: Finding, trial: Trial | None) -> Findin
 
 
 def _find_steps(record: LinkRecord, *, is_warm: bool) -> tuple[str, ...]:
-    """Give the rule's steps, with what is known of this link: nothing below the lowest rate, how long to run clean."""
+    """Give the rule's steps for this link: without a lower rate where there is none, with how long to run clean."""
     ends, lower, *parts = SIGNAL_ERRORS.look_next
     accept = say_acceptance(record)
     settings = (lower,) if record.gt_s is None or record.gt_s > LOWEST_GT_S else ()
@@ -157,7 +157,7 @@ SIGNAL_ERRORS = Rule(
     statement="No link makes more correctable errors than its siblings, its own past or the specification.",
     why=(
         "A correctable error is repaired by sending the packet again, so nobody notices it; a link that makes more "
-        "and more of them is on its way to retraining, time-outs and drops, and the reason is far more often a "
+        "and more of them is on its way to retraining, time-outs and disconnects, and the reason is far more often a "
         "cable, an adapter or a socket than the drive. A few errors a week are nothing, nor is a burst at a hot plug "
         "or at boot: errors must come in several different hours, be more than chance makes of the siblings' and the "
         "link's own rate per bit carried (bursts are counted as one), and for an alarm at least three times as many. "

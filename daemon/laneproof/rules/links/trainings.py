@@ -1,4 +1,4 @@
-"""Links whose training was watched, as the rules of training begin."""
+"""Links whose training was watched: where the rules of training begin."""
 
 from collections.abc import Iterator
 
@@ -13,7 +13,7 @@ TWICE = 2
 
 
 def watched_trainings(current: Pass) -> Iterator[tuple[Watched, TrainingRecord, DeclaredPosition | None]]:
-    """Give each position whose link was seen to train, with its record and its declaration."""
+    """Give each position whose link was watched, with the link's record and the position's declaration."""
     ledger, labels = current.past.ledger, current.arrangement.label_by_path
     for path, record in ledger.training.records.items():
         if not is_ours(current, path):

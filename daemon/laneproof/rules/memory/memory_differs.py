@@ -67,7 +67,7 @@ def _is_short_of_modules(plan: DeclaredMemory, memory: Memory) -> bool:
 def _judge_modules(plan: DeclaredMemory, modules: tuple[MemoryModule, ...]) -> Iterator[Finding]:
     if plan.modules is not None and len(modules) != plan.modules:
         sizes = [module.size_bytes for module in modules if module.size_bytes is not None]
-        least = "" if len(sizes) == len(modules) else "at least "  # a module whose size the table does not tell
+        least = "" if len(sizes) == len(modules) else "at least "  # a module whose size the table does not have
         fitted = least + format_bytes(sum(sizes), binary=True)
         where = "".join(f", {module.locator}" for module in modules)
         found = f"{len(modules)} ({fitted}{where})"
@@ -86,7 +86,7 @@ def _judge_modules(plan: DeclaredMemory, modules: tuple[MemoryModule, ...]) -> I
         yield _differs("memory speed", f"{plan.speed_mt_s} MT/s", found)
     elif unknown or not modules:
         what = f"speed of {', '.join(unknown) or 'any module'}"
-        yield _unverified("memory speed", Unread(what, "the board's table does not tell", Reason.ABSENT))
+        yield _unverified("memory speed", Unread(what, "the board's table does not say", Reason.ABSENT))
 
 
 def _rated(module: MemoryModule) -> str:
@@ -105,7 +105,7 @@ def _judge_correction(plan: DeclaredMemory, memory: Memory) -> Iterator[Finding]
         corrects += [module.ecc for module in memory.modules if module.ecc is not None]
     words = {True: "corrects errors", False: "does not correct errors"}
     if not corrects:
-        gap = Unread("error correction of the memory", "the board's table does not tell", Reason.ABSENT)
+        gap = Unread("error correction of the memory", "the board's table does not say", Reason.ABSENT)
         yield _unverified("memory ecc", memory.modules if isinstance(memory.modules, Unread) else gap)
     elif plan.ecc != all(corrects):
         yield _differs("memory ecc", words[plan.ecc], words[all(corrects)])

@@ -1,7 +1,7 @@
 """memory-errors: errors that the memory had.
 
-Counts are EDAC's, from 0 at each boot, and only where the kernel has a driver for the memory controller: no count is no
-proof.
+The counts are the kernel's (EDAC); they begin at 0 at each boot, and exist only where it has a driver for the memory
+controller: no count is no proof.
 """
 
 from collections.abc import Iterator

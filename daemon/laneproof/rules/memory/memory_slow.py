@@ -66,7 +66,7 @@ def _judge_rate(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ...]) 
         return
     unknown = [module.locator for module in modules if module.configured_mt_s is None]
     if unknown and plan is not None and plan.rated_mt_s is not None:
-        gap = Unread(f"the rate of {', '.join(unknown)}", "the board's table does not tell it", Reason.ABSENT)
+        gap = Unread(f"the rate of {', '.join(unknown)}", "the board's table does not say", Reason.ABSENT)
         yield cannot_tell(
             NAME, gap, about="the rate of the memory", key="memory rate", next_steps=advise(FIRMWARE_SETUP)
         )
@@ -92,7 +92,7 @@ def find_channels(modules: tuple[MemoryModule, ...]) -> tuple[str, ...] | None:
         modules: The modules as SMBIOS lists them.
 
     Returns:
-        The channels' letters, with the controller's number where it has one; None where not every socket's name tells.
+        The channels' letters, with the controller's number where it has one; None unless every socket's name shows one.
     """
     found = set()
     for module in modules:
@@ -109,7 +109,7 @@ def _judge_channels(plan: DeclaredMemory | None, modules: tuple[MemoryModule, ..
     meant = plan.channels if plan else None
     if channels is None:
         if meant is not None:
-            gap = Unread("the channels of the memory", "its sockets' names do not tell them", Reason.ABSENT)
+            gap = Unread("the channels of the memory", "its sockets' names do not show them", Reason.ABSENT)
             yield cannot_tell(
                 NAME, gap, about="memory channels", key="memory channels", next_steps=advise(FIRMWARE_SETUP)
             )
@@ -135,7 +135,7 @@ MEMORY_SLOW = Rule(
     statement="Memory runs at the rate its modules are made for, on more than one channel, or as declared.",
     why=(
         "Checksums, parity and a fast network all go through memory. A profile that a firmware update took away, or "
-        "two modules in one channel, costs a third to a half of its bandwidth, and nothing else tells of it."
+        "two modules in one channel, costs a third to a half of its bandwidth, and nothing else shows it."
     ),
     look_next=advise(
         "Look in the firmware setup whether the modules' own profile is chosen. " + FIRMWARE_SETUP,

@@ -79,7 +79,7 @@ def _find_down(members: list[BondMember]) -> Iterator[str | Unread]:
 
 
 def _find_apart(bond: Bond, members: list[BondMember]) -> Iterator[str | Unread]:
-    """Find members that are up but carry nothing together with the others."""
+    """Find members that are up but do not carry together with the others."""
     partner, active = bond.partner_mac, bond.active_aggregator
     if partner == _NOBODY:
         yield "the far side does not answer (partner address all zeros), so nothing bonds"
@@ -95,7 +95,7 @@ def _find_apart(bond: Bond, members: list[BondMember]) -> Iterator[str | Unread]
     for member in up:
         number = member.aggregator_id
         if number is None:
-            yield Unread(f"aggregator of {member.name}", "the kernel tells none", Reason.ABSENT)
+            yield Unread(f"aggregator of {member.name}", "the kernel has none", Reason.ABSENT)
         elif isinstance(number, Unread):
             yield number
         elif active is not None and number != active:

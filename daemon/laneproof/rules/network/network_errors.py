@@ -1,7 +1,7 @@
 """network-errors: ports that receive or send what cannot be used.
 
-Counts are the kernel's, since it found the port: a first pass speaks of many, the daemon sees them grow and
-speaks of few.
+The kernel counts since it found the port. A first pass reports only large counts; once the daemon sees a count grow, it
+reports small ones too.
 """
 
 from collections.abc import Iterator

@@ -1,7 +1,7 @@
 """network-link-flapping: ports whose link comes and goes.
 
-Counts are the kernel's, since it found the port. A first pass knows only these, so it speaks of many; the daemon sees
-them grow, and speaks of few.
+The kernel counts since it found the port. A first pass reports only large counts; once the daemon sees a count grow, it
+reports small ones too.
 """
 
 from collections.abc import Iterator

@@ -55,7 +55,7 @@ def _judge_interface(interface: Interface, declared: int, *, is_member: bool) ->
         evidence = {"operational_state": str(interface.operational_state)}
         yield _slow(interface.name, declared, "down", evidence, is_member=is_member)
     elif speed is None:
-        why = f"it tells none, though its state is {interface.operational_state}; virtual ports often tell no speed"
+        why = f"it reports none, though its state is {interface.operational_state}; virtual ports often have no speed"
         yield cannot_tell(NAME, Unread("its speed", why, Reason.ABSENT), about=interface.name, key=interface.name)
     elif isinstance(speed, Unread):
         yield cannot_tell(NAME, speed, about=interface.name, key=interface.name)
@@ -86,7 +86,7 @@ NETWORK_LINK_SLOW = Rule(
     name=NAME,
     kind=Kind.DIFFERS,
     statement="Each network port runs at its declared speed, in full duplex.",
-    why="A port that fell back to a lower speed makes the fastest array slow, and nothing but the speed tells of it.",
+    why="A port that fell back to a lower speed makes the fastest array slow, and nothing but the speed shows it.",
     look_next=advise(
         "Try another cable of the right category, and another port of the switch.",
         "See what speeds both sides offer ('ethtool NAME'), and whether one was fixed by hand.",

@@ -14,7 +14,7 @@ ONE_FLOW = "One flow (one copy of one file) stays on one member of a bond, and g
 
 
 def find_ports(current: Pass) -> Iterator[tuple[Interface, str | None]]:
-    """Give each port with the bond that it is in, a bond's own interface left out: its members are reported."""
+    """Give each port with the bond that it is in; not the bond's own interface, since its members are judged."""
     if isinstance(current.snapshot.interfaces, Unread):
         return  # network-link-slow or reading-incomplete says so
     bonds = () if isinstance(current.snapshot.bonds, Unread) else current.snapshot.bonds

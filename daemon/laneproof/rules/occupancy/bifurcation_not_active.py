@@ -39,7 +39,7 @@ def find_split_troubles(arrangement: Arrangement) -> Iterator[SplitTrouble]:
         arrangement: The build laid over the machine.
 
     Yields:
-        One trouble a slot. A branch whose bridge exists and is silent is no trouble of the split.
+        One for each such slot. A branch whose bridge exists and is silent is no trouble of the split.
     """
     for name, slot in (arrangement.build.slot if arrangement.build else {}).items():
         if len(slot.split) < 2 or arrangement.topology.unread is not None:  # noqa: PLR2004 (one branch is no split)
@@ -65,7 +65,7 @@ def _lanes_beyond_share(first: Placement | None, share: int) -> int | None:
 def _all_missing(first: Placement | None, others: tuple[Placement, ...]) -> bool:
     """Whether no bridge exists for any of the other branches, though one of them should carry a device.
 
-    Where the first branch has no bridge either, the slot as a whole is not there, which its positions tell themselves.
+    Where the first branch has no bridge either, the whole slot is not there, and position-empty reports its positions.
     """
     if first is not None and first.state is State.NO_BRIDGE:
         return False

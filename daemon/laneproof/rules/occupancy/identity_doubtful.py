@@ -1,4 +1,4 @@
-"""identity-doubtful: two drives that say they are the same, one that says nothing, one that is not what it was."""
+"""identity-doubtful: two drives with the same identity, a drive without one, or a drive that is not what it was."""
 
 from collections.abc import Iterator, Sequence
 
@@ -48,7 +48,7 @@ def _find_doubts(occupant: Occupant, sharing: dict[str, list[Occupant]]) -> Iter
 
 
 def _is_same_drive(first: Occupant, other: Occupant) -> bool:
-    """Whether two are one drive: itself, or a second controller of a drive with two ports."""
+    """Whether both are the same drive: the device itself, or a second controller of a drive with two ports."""
     if first.own_path == other.own_path:
         return True
     ids = [occupant.controller.controller_id if occupant.controller else None for occupant in (first, other)]
@@ -92,20 +92,20 @@ IDENTITY_DOUBTFUL = Rule(
     ),
     look_next=advise(
         "If it was replaced or divided anew on purpose, bring the declaration up to date.",
-        Step("Compare the number on the drive's label with what it tells.", (OPEN_CASE,)),
+        Step("Compare the number on the drive's label with what it reports.", (OPEN_CASE,)),
     ),
     judge=_judge,
     examples=(
         ("holds", "two drives, two serial numbers"),
         (
             "sign",
-            "two drives tell the same serial number",
+            "two drives report the same serial number",
             "riser-1 (nvme0): its serial number FN77 is that of nvme1 too",
             "riser-2 (nvme1): its serial number FN77 is that of nvme0 too",
         ),
         (
             "sign",
-            "the same serial number tells another capacity than yesterday",
+            "the same serial number comes with another capacity than yesterday",
             "riser-1 (nvme0): its capacity was 2000000000000 and is 4000000000000, since 2026-09-22T14:13:20Z",
         ),
     ),

@@ -60,7 +60,7 @@ def _pairs(plan: DeclaredDevice, occupant: Occupant) -> Iterator[tuple[str, str 
     )
     for what, declared, observed in pairs:
         if declared is not None:
-            value = Unread(f"the {what} of {occupant.name}", "it tells none") if observed is None else observed
+            value = Unread(f"the {what} of {occupant.name}", "it reports none") if observed is None else observed
             yield what, declared, value
 
 

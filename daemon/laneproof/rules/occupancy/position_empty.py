@@ -20,7 +20,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for placement in arrangement.placements:
         if placement.is_meant_occupied and placement.state in EMPTY:
             finding = _report_empty(arrangement, placement, split_off.get(placement.label))
-            # somebody asked for it to be let go: an alarm once it does not come back
+            # somebody removed it on purpose: an alarm once it does not come back
             is_in_hand = ledger.episodes.is_in_hand(placement.position.path, ledger.now)
             yield replace(finding, severity=Severity.NOTICE) if is_in_hand else finding
 

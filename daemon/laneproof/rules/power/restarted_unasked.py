@@ -1,10 +1,9 @@
-"""restarted-unasked: the whole box went down without being shut down, as its drives counted or its watch tells.
+"""restarted-unasked: the whole box went down without being shut down, by its drives' counts or by the watch.
 
-A drive that is told to stop before its power goes counts nothing; one whose power goes while it works counts an unsafe
-shutdown. Where most drives of the box count one from one boot to the next, nobody shut it down. A reset that leaves the
-drives their power is not counted by them; but the service manager stops the daemon at each shutdown, so a boot after a
-watch that broke off was not asked for either. Where the drives counted at each of the last stops in good order, their
-count says nothing.
+A drive that loses its power without being stopped first counts an unsafe shutdown. Where most drives of the box count
+one from one boot to the next, nobody shut it down. A reset leaves the drives their power, so they count nothing; but
+the service manager stops the daemon at each shutdown, so a boot after a watch that broke off was not asked for either.
+Where the drives counted one even at each of the last orderly stops, their counts say nothing.
 """
 
 from bisect import bisect_right
@@ -20,9 +19,9 @@ NAME = "restarted-unasked"
 CLEAR_SECONDS = 7 * DAY
 """How long it stays after the last one. Judgement."""
 _BOX = "the box"
-_MOST_A_START = 2  # more than a start can count is other firmware that counts in another way
+_MOST_A_START = 2  # more than one start can add: other firmware counts in another way
 _A_HABIT = 3  # so many starts, and every one counted
-_LEARNED_FROM = 2  # stops in good order, the last ones
+_LEARNED_FROM = 2  # the last orderly stops
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +31,7 @@ class _Start:
     Attributes:
         began_at: When, ledger time.
         counted: The drives that counted a loss of power.
-        asked: How many drives could have counted one.
+        asked: How many drives could have counted it.
         stopped: Whether the watch of the boot before was stopped in good order; None where that is not known.
     """
 

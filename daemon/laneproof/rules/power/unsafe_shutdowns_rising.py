@@ -19,10 +19,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for watched in watched_drives(current):
         if watched.drive is None:
             continue
-        # across a boot the whole machine may have lost its power, and says nothing of this drive
+        # between two boots the whole machine may have lost its power, which says nothing of this drive
         rises = [rise for rise in watched.drive.risen("unsafe_shutdowns", ledger.now - CLEAR_SECONDS) if rise.same_boot]
         episodes = [episode for episode in ledger.episodes.of(watched.path, watched.serial or None) if episode.dropped]
-        if rises and find_series(ledger, watched.path, episodes) is None:  # else told with its drops
+        if rises and find_series(ledger, watched.path, episodes) is None:  # else reported by drops-off-bus
             yield _report(watched, rises, format_time(ledger.timeline.to_wall(rises[-1].at)))
 
 
@@ -50,7 +50,7 @@ UNSAFE_SHUTDOWNS_RISING = Rule(
     why=(
         "A drive counts each time that its power went without notice. After a power cut all of them do, and that is "
         "no sign; one that does while the machine runs on has a bad supply line, connector or adapter. A drive that "
-        "dropped at that moment is reported with its drops. The sign clears after thirty days without."
+        "dropped at that moment is reported by drops-off-bus. The sign clears after thirty days without."
     ),
     look_next=advise(
         "Compare with the other drives: those that count at the same time share what fails.",

@@ -1,1 +1,1 @@
-"""Rules about readings that cannot be made or do not move."""
+"""Rules about what could not be read."""

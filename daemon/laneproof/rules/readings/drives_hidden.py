@@ -42,7 +42,7 @@ def _makes_volumes(function: PciFunction) -> bool:
 
 
 def _shows_drives(tree: Topology, function: PciFunction) -> bool:
-    """Whether drives behind a card speak for themselves, as where it passes them through."""
+    """Whether drives behind a card report their own health, as where it passes them through."""
     below = (drive for path, drive in tree.drives.items() if path.startswith(f"{function.own_path}/"))
     return any(isinstance(drive.healthy, bool) for drive in below)
 

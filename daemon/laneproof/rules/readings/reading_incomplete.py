@@ -1,7 +1,7 @@
-"""reading-incomplete: a whole group of facts that could not be read, said once.
+"""reading-incomplete: a whole group of facts that could not be read, reported once.
 
-Each rule says itself what it could not verify of its own subjects. Where a group is missing as a whole, that would be a
-flood of one cause, so they are silent about it and this rule speaks for all.
+Each rule reports what it could not verify. Where a whole group is missing, that would be many findings of one cause, so
+the others are silent and this rule reports it for all.
 """
 
 from collections.abc import Iterator
@@ -17,7 +17,7 @@ from laneproof_collectors.unread import Reason, Unread
 NAME = "reading-incomplete"
 
 _GROUPS = {
-    "functions": ("PCI functions", "places, links and what is in them"),
+    "functions": ("PCI functions", "positions, links and what is in them"),
     "slots": ("slots", "names of slots on the board"),
     "controllers": ("NVMe controllers", "identity and health of NVMe drives"),
     "power": ("kernel power settings", "power settings"),
@@ -34,9 +34,9 @@ _GROUPS = {
 _ALWAYS_JUDGED = ("functions", "controllers")
 
 
-# What is listened to from pass to pass: a drop that leaves no other trace is reported there alone.
+# what is heard between passes: a disconnect may leave no other trace
 _HEARD = {
-    "kernel-log": ("the kernel log", "drops, resets and errors that only the kernel's log tells"),
+    "kernel-log": ("the kernel log", "disconnects, resets and errors that only the kernel's log shows"),
     "device-events": ("device events", "short disconnects between two readings"),
 }
 
@@ -78,7 +78,7 @@ def _matters(group: str, gap: Unread, build: Build | None) -> bool:
 
 
 def _is_reported_elsewhere(group: str, build: Build | None) -> bool:
-    """Whether something declared hangs on this group alone, so that its own rule says what is unverified."""
+    """Whether something declared needs this group alone, so that its own rule reports it as unverified."""
     if build is None:
         return False
     kernel = build.kernel
@@ -120,7 +120,7 @@ READING_INCOMPLETE = Rule(
             "unverified",
             "the list of PCI functions could not be read",
             (
-                "PCI functions could not be read, so places, links and what is in them are unverified: could not "
+                "PCI functions could not be read, so positions, links and what is in them are unverified: could not "
                 "read /sys/bus/pci/devices: permission denied"
             ),
         ),
@@ -128,8 +128,8 @@ READING_INCOMPLETE = Rule(
             "unverified",
             "the service may not read the kernel's log",
             (
-                "the kernel log could not be read, so drops, resets and errors that only the kernel's log tells are"
-                " unverified: could not read the kernel log: not permitted (EPERM)"
+                "the kernel log could not be read, so disconnects, resets and errors that only the kernel's log shows "
+                "are unverified: could not read the kernel log: not permitted (EPERM)"
             ),
         ),
     ),

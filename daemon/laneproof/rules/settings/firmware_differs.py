@@ -40,7 +40,7 @@ def _judge_board(build: Build, firmware: Firmware | Unread) -> Iterator[Finding]
     for key, want, fact in declared:
         found = getattr(firmware, fact)
         if found is None:
-            found = Unread(key, "the board tells none")
+            found = Unread(key, "the board has none")
         if isinstance(found, Unread):
             yield _unverified(key, want, found)
         elif not (_begins_with(found, want) if key == "kernel.release" else is_same_text(found, want)):
@@ -48,7 +48,7 @@ def _judge_board(build: Build, firmware: Firmware | Unread) -> Iterator[Finding]
 
 
 def _begins_with(release: str, wanted: str) -> bool:
-    """Whether a release is the wanted one, or begins with it at a border: 6.1 fits 6.1.0-18, not 6.12."""
+    """Whether a release is the wanted one, or goes on after it with another part: 6.1 fits 6.1.0-18, not 6.12."""
     rest = release.removeprefix(wanted)
     return release.startswith(wanted) and not (wanted[-1:].isdigit() and rest[:1].isdigit())
 
@@ -74,7 +74,7 @@ def _judge_drive(placement: Placement) -> Iterator[Finding]:
         return
     found = occupant.firmware
     if found is None:
-        found = Unread(f"the firmware of {occupant.name}", "it tells none")
+        found = Unread(f"the firmware of {occupant.name}", "it reports none")
     if isinstance(found, str) and is_same_text(found, plan.firmware):
         return
     label, name, path = placement.label, occupant.name, placement.position.path

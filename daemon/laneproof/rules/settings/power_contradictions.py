@@ -1,4 +1,4 @@
-"""Power settings that contradict themselves, where none is declared: asked for here, not in force there."""
+"""Power settings that contradict themselves, where none is declared: asked for, and not in force."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -31,7 +31,7 @@ class Contradiction:
 
 
 def find_contradictions(plan: DeclaredKernel | None, arrangement: Arrangement) -> Iterator[Contradiction]:
-    """Find the settings that contradict themselves and are not declared; declared ones are compared with that."""
+    """Find settings that contradict themselves, where none is declared: a declared one is compared with what is."""
     power = arrangement.snapshot.power
     if isinstance(power, Unread):
         return

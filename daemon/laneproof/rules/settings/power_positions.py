@@ -1,7 +1,6 @@
 """Power settings where they take effect: what each declared position's link and drive are really set to.
 
-The kernel's own settings say what was asked for; here stands what is in force at each place where it can be overridden.
-All that differs in one position is one finding's matter.
+The kernel's own settings say what was asked for; this is what is in force wherever that can be overridden.
 """
 
 from collections.abc import Iterator
@@ -53,7 +52,7 @@ def read_aspm(end: PciFunction) -> int | Unread | None:
     """Give the low-power link states enabled at one end as bits; None for a function without a link.
 
     The register is the truth; the files of ``link/`` are the kernel's own account, and enough where the register could
-    not be read. Where both tell, a state that either shows as enabled counts as enabled.
+    not be read. Where both could be read, a state that either shows as enabled counts as enabled.
     """
     states = [end.power.link_states.get(name) for name in _LOW_POWER_FILES]
     by_file = ASPM_L0S if states[0] is True else 0

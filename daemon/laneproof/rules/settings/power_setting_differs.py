@@ -1,6 +1,6 @@
 """power-setting-differs: the kernel's power settings, and what is in force at each declared position.
 
-Without a declared value only contradictions are told: what was asked for on the command line and is not in force.
+Without a declared value only contradictions are reported: what was asked for on the command line and is not in force.
 """
 
 from collections.abc import Iterator

@@ -70,7 +70,7 @@ def test_a_switch_card_that_drops_is_told_since_drives_hang_on_it() -> None:
 
 
 # Linux drivers/pci/hotplug/pciehp_ctrl.c: a drive that is pulled and one that fails both leave by a "remove"
-# event; only the log tells them apart
+# event; only the log shows which it was
 @pytest.mark.parametrize("devices", [(), (remove("0000:01:00.0"),)])
 def test_where_the_log_can_never_be_read_a_drive_that_left_may_have_been_taken_out(
     devices: tuple[DeviceEvent, ...],
@@ -96,7 +96,7 @@ def test_examples() -> None:
     check_examples(
         DROPS_OFF_BUS,
         RISER_1,
-        example("a month without a drop", quiet_snapshot()),
+        example("a month in which no drive dropped off", quiet_snapshot()),
         example(
             "the controller stopped answering twice in ten days",
             dropping_past(days=(20, 30)),

@@ -140,7 +140,7 @@ def test_an_uncorrectable_error_in_the_log_alone_is_a_notice_and_a_warning_when_
     watcher.observe(uncounted(), after=HOUR, log=(UNCORRECTABLE,))
     assert [change[:2] for change in watcher.changes] == [("raised", "notice")]
     (finding,) = watcher.standing
-    assert "1 uncorrectable error of the link in the last week, as the kernel's log tells" in finding.summary
+    assert "1 uncorrectable error of the link in the last week, as the kernel's log shows" in finding.summary
     for _ in range(10):
         watcher.observe(uncounted(), after=HOUR)
     assert len(watcher.changes) == 1

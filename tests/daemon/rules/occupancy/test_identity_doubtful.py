@@ -69,13 +69,13 @@ def test_examples() -> None:
         declare_risers(2),
         example("two drives, two serial numbers", quiet_snapshot()),
         example(
-            "two drives tell the same serial number",
+            "two drives report the same serial number",
             twins("FN77", "FN77"),
             "notice nvme0 | If it was replaced",
             "notice nvme1 | If it was replaced",
         ),
         example(
-            "the same serial number tells another capacity than yesterday",
+            "the same serial number comes with another capacity than yesterday",
             renamed_past(),
             "notice nvme0 | If it was replaced",
         ),
