@@ -12,7 +12,7 @@ from simulated_box import SATA, Box, declare, kelp_box
 UNREAD = Unread("/sys/bus/pci/devices", "permission denied")
 
 
-def place(text: str, box: Box) -> Arrangement:
+def lay(text: str, box: Box) -> Arrangement:
     return Arrangement(declare(text), box.snapshot())
 
 
@@ -27,6 +27,8 @@ def one_position(**keys: str) -> str:
         ("0000:00/01.1", State.OCCUPIED),
         ("0000:00/01.2", State.SILENT),
         ("0000:00/01.3", State.NO_BRIDGE),
+        ("0000:00/01.4", State.GONE),  # it answers all ones
+        ("0000:00/01.5", State.OCCUPIED),  # so does a device that sleeps
         ("0000:00/17.0/ata-1", State.OCCUPIED),
         ("0000:00/17.0/ata-2", State.SILENT),
         ("0000:00/18.0/ata-1", State.NO_BRIDGE),
@@ -34,19 +36,11 @@ def one_position(**keys: str) -> str:
 )
 def test_state_of_a_position(path: str, state: State) -> None:
     box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").with_port("0000:00/01.2")
+    for silent, asleep in (("0000:00/01.4", False), ("0000:00/01.5", True)):
+        box.with_port(silent).with_drive(silent, asleep=asleep)
+        box.edit(f"{silent}/00.0", lambda function: replace(function, answers=False))
     box.with_device("0000:00/17.0", class_code=SATA).with_sata_drive("0000:00/17.0/ata-1")
-    assert place(one_position(path=f'"{path}"'), box).placements[0].state is state
-
-
-def test_device_that_answers_all_ones_is_gone() -> None:
-    box = kelp_box(1).edit("0000:00/01.1/00.0", lambda one: replace(one, answers=False))
-    assert place(one_position(path='"0000:00/01.1"'), box).placements[0].state is State.GONE
-
-
-def test_sleeping_device_is_not_gone() -> None:
-    box = Box().with_port("0000:00/01.1").with_drive("0000:00/01.1", asleep=True)
-    box.edit("0000:00/01.1/00.0", lambda one: replace(one, answers=False))
-    assert place(one_position(path='"0000:00/01.1"'), box).placements[0].state is State.OCCUPIED
+    assert lay(one_position(path=f'"{path}"'), box).placements[0].state is state
 
 
 def test_unread_tree_leaves_positions_unread() -> None:
@@ -76,7 +70,7 @@ def test_what_a_declaration_means_by_its_occupant(
     meant_empty: bool,  # noqa: FBT001
 ) -> None:
     keys = {"path": '"0000:00/01.1"'} | ({"occupant": occupant} if occupant else {}) | ({"link": link} if link else {})
-    found = place(one_position(**keys), Box()).placements[0]
+    found = lay(one_position(**keys), Box()).placements[0]
     assert (found.is_meant_occupied, found.is_meant_empty) == (meant_occupied, meant_empty)
 
 
@@ -97,58 +91,36 @@ def two(first: str | None, second: str | None, third: str | None = None) -> Box:
     return box
 
 
-def test_drive_with_its_serial_elsewhere_has_moved() -> None:
-    arrangement = place(TWO, two(None, "A"))
-    found = arrangement.found_elsewhere(arrangement.by_label["a"])
-    assert found is not None
-    assert arrangement.where(found) == "b"
-    assert arrangement.belongs_to(found) == "a"
-
-
-def test_drive_may_have_moved_to_an_undeclared_position() -> None:
-    arrangement = place(TWO, two(None, "B", "A"))
-    found = arrangement.found_elsewhere(arrangement.by_label["a"])
-    assert found is not None
-    assert arrangement.where(found) == "the undeclared 0000:00/01.3"
-
-
-def test_twin_serials_are_no_proof_of_a_move() -> None:
-    arrangement = place(TWO, two(None, "A", "A"))
-    assert arrangement.found_elsewhere(arrangement.by_label["a"]) is None
-
-
 MODELS = """
 position = [
   { label = "a", path = "0000:00/01.1", occupant = { model = "Fulmar N4", capacity = "4 TB" } },
   { label = "b", path = "0000:00/01.2", occupant = { model = "Gannet 2", capacity = "4 TB" } },
 ]
 """
+ONE_OF_A_MODEL = """
+position = [
+  { label = "a", path = "0000:00/01.1", occupant = { model = "Fulmar N4" } },
+  { label = "b", path = "0000:00/01.2", occupant = { model = "Fulmar N4", serial = "B" } },
+]
+"""
 
 
-def test_without_serial_a_unique_model_and_capacity_give_the_move() -> None:
-    box = Box().with_port("0000:00/01.1").with_port("0000:00/01.2").with_drive("0000:00/01.2", model="Fulmar N4")
-    arrangement = place(MODELS, box)
+@pytest.mark.parametrize(
+    ("text", "box", "where"),
+    [
+        (TWO, two(None, "A"), "b"),
+        (TWO, two(None, "B", "A"), "the undeclared 0000:00/01.3"),
+        (TWO, two(None, "A", "A"), None),  # twins are no proof
+        (MODELS, two(None, "X"), "b"),  # a model and a capacity that only one drive has
+        (MODELS, two(None, "X", "Y"), None),
+        (ONE_OF_A_MODEL, two(None, "B"), None),  # it is where it is declared to be
+    ],
+)
+def test_a_drive_is_found_elsewhere_only_where_there_is_no_doubt(text: str, box: Box, where: str | None) -> None:
+    arrangement = lay(text, box)
     found = arrangement.found_elsewhere(arrangement.by_label["a"])
-    assert found is not None
-    assert arrangement.where(found) == "b"
-
-
-def test_without_serial_two_candidates_give_nothing() -> None:
-    box = Box().with_port("0000:00/01.1").with_port("0000:00/01.2").with_drive("0000:00/01.2", model="Fulmar N4")
-    box.with_port("0000:00/01.3").with_drive("0000:00/01.3", model="Fulmar N4")
-    arrangement = place(MODELS, box)
-    assert arrangement.found_elsewhere(arrangement.by_label["a"]) is None
-
-
-def test_drive_in_its_own_position_is_not_taken_for_anothers() -> None:
-    text = """
-    position = [
-      { label = "a", path = "0000:00/01.1", occupant = { model = "Fulmar N4" } },
-      { label = "b", path = "0000:00/01.2", occupant = { model = "Fulmar N4", serial = "B" } },
-    ]
-    """
-    arrangement = place(text, two(None, "B"))
-    assert arrangement.found_elsewhere(arrangement.by_label["a"]) is None
+    assert (found and arrangement.where(found)) == where
+    assert (found and arrangement.belongs_to(found)) == (found and "a")
 
 
 BOARD_NVME = "platform/27bcc0000.nvme"
@@ -164,7 +136,7 @@ def board_box() -> Box:
 
 
 def test_a_drive_that_no_pci_function_carries_is_in_its_position() -> None:
-    arrangement = place(one_position(path=f'"{BOARD_NVME}"'), board_box())
+    arrangement = lay(one_position(path=f'"{BOARD_NVME}"'), board_box())
     (placement,) = arrangement.placements
     assert (placement.state, placement.link) == (State.OCCUPIED, None)
     assert placement.occupant is not None
@@ -175,7 +147,7 @@ def test_a_drive_that_no_pci_function_carries_is_in_its_position() -> None:
 @pytest.mark.parametrize(("group", "state"), [((), State.NO_BRIDGE), (UNREAD, State.UNREAD)])
 def test_a_position_on_the_board_is_empty_or_unread_with_its_controllers(group: object, state: State) -> None:
     text = one_position(path=f'"{BOARD_NVME}"')
-    assert place(text, Box().with_group(controllers=group)).placements[0].state is state
+    assert lay(text, Box().with_group(controllers=group)).placements[0].state is state
 
 
 def test_the_second_port_of_a_drive_is_no_other_position_of_it() -> None:
@@ -183,7 +155,7 @@ def test_the_second_port_of_a_drive_is_no_other_position_of_it() -> None:
     for number, path in enumerate(("0000:00/01.1", "0001:00/01.1")):
         space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, wwid="eui.1")
         box.with_port(path).with_drive(path, serial="A", controller={"controller_id": number, "namespaces": (space,)})
-    arrangement = place(one_position(path='"0001:00/01.1"', occupant='{ serial = "A" }'), box)
+    arrangement = lay(one_position(path='"0001:00/01.1"', occupant='{ serial = "A" }'), box)
     (placement,) = arrangement.placements
     assert arrangement.found_elsewhere(placement) is None
     assert [arrangement.where(drive) for drive in arrangement.drives] == ["a"]

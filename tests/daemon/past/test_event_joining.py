@@ -125,55 +125,40 @@ def test_a_reset_on_the_bus_is_not_a_disconnect() -> None:
     assert [episode.config_space_gone for episode in silent] == [False]
 
 
-def test_a_removal_in_good_order_is_not_a_failure() -> None:
-    (one,) = join_events(
-        [
-            device(1000.0, "remove", FUNCTION + "/nvme/nvme0", "nvme"),
-            device(1000.1, "remove", FUNCTION),
-            device(1060.0, "add", FUNCTION),
-        ]
-    )
-    assert one.asked
-    assert one.dropped
+def out(t: float, *, is_log_whole: bool = True) -> PositionEvent:
+    return replace(device(t, "remove", FUNCTION), is_log_whole=is_log_whole)
 
 
-def test_a_removal_without_the_log_is_not_known_to_be_in_good_order() -> None:
-    quiet, unknown = (
-        replace(device(t, "remove", FUNCTION), is_log_whole=is_log_whole)
-        for t, is_log_whole in ((1000.0, True), (DAY, False))
-    )
-    back = device(1060.0, "add", FUNCTION)
-    assert [joined.asked for joined in join_events([quiet, back, unknown])] == [True, False]
+def back(t: float) -> PositionEvent:
+    return device(t, "add", FUNCTION)
 
 
-def test_a_failure_after_a_removal_in_good_order_is_another_episode_with_its_own_time() -> None:
-    taken_out = [device(700.0, "remove", FUNCTION), device(760.0, "add", FUNCTION)]
-    asked, failed = join_events([*taken_out, *BURST])
-    assert (asked.asked, asked.dropped_at, asked.ended) == (True, 700.0, 760.0)
-    assert (failed.asked, failed.dropped_at, failed.started) == (False, 1000.0, 970.0)
+LET_GO = device(900.0, "remove", FUNCTION + "/nvme/nvme0", "nvme")
 
 
-def test_a_removal_in_good_order_after_a_failure_is_another_episode() -> None:
-    back = device(1060.0, "add", FUNCTION)
-    failed, asked = join_events([*BURST, back, device(1090.0, "remove", FUNCTION), device(1200.0, "add", FUNCTION)])
-    assert not failed.asked
-    assert (asked.asked, asked.dropped_at, asked.ended) == (True, 1090.0, 1200.0)
-
-
-def test_without_a_return_between_removal_and_failure_are_one() -> None:
-    (one,) = join_events([device(900.0, "remove", FUNCTION + "/nvme/nvme0", "nvme"), *BURST])
-    assert not one.asked
-
-
-def test_each_removal_in_good_order_is_one_episode_however_close() -> None:
-    found = join_events(
-        device(1000.0 + 60.0 * n + 20.0 * (action == "add"), action, FUNCTION)
-        for n in range(4)
-        for action in ("remove", "add")
-    )
-    assert [(episode.dropped_at, episode.ended, episode.asked) for episode in found] == [
-        (1000.0 + 60.0 * n, 1020.0 + 60.0 * n, True) for n in range(4)
-    ]
+@pytest.mark.parametrize(
+    ("events", "expected"),
+    [
+        ([LET_GO, out(900.1), back(960.0)], [(True, 900.0, 960.0)]),
+        # without the log nobody knows whether a removal was in good order
+        ([out(1000.0), back(1060.0), out(DAY, is_log_whole=False)], [(True, 1000.0, 1060.0), (False, DAY, DAY)]),
+        # a failure after a removal in good order, and the other way round, are two where the device was back between
+        ([out(700.0), back(760.0), *BURST], [(True, 700.0, 760.0), (False, 1000.0, 1001.3)]),
+        ([*BURST, back(1060.0), out(1090.0), back(1200.0)], [(False, 1000.0, 1060.0), (True, 1090.0, 1200.0)]),
+        ([LET_GO, *BURST], [(False, 900.0, 1001.3)]),
+        # each removal in good order is one, however close
+        (
+            [event for n in range(4) for event in (out(1000.0 + 60.0 * n), back(1020.0 + 60.0 * n))],
+            [(True, 1000.0 + 60.0 * n, 1020.0 + 60.0 * n) for n in range(4)],
+        ),
+    ],
+)
+def test_removals_in_good_order_stand_apart_from_failures(
+    events: list[PositionEvent], expected: list[tuple[bool, float, float]]
+) -> None:
+    found = join_events(events)
+    assert [(episode.asked, episode.dropped_at, episode.ended) for episode in found] == expected
+    assert all(episode.dropped for episode in found)
 
 
 def test_several_drives_within_seconds_are_together() -> None:
