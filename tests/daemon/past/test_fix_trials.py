@@ -127,7 +127,8 @@ def box(*, idle: bool) -> Box:
     return Box().with_port(PATH).with_drive(PATH, serial="FN1", controller={"autonomous_transitions": states})
 
 
-def test_idle_states_switched_off_after_episodes_are_on_trial_and_cure() -> None:
+@pytest.mark.parametrize(("again", "outcome"), [((), TrialOutcome.CURED), ((DOWN,), TrialOutcome.NOT_CURED)])
+def test_idle_states_switched_off_after_episodes_are_on_trial(again: tuple[str, ...], outcome: TrialOutcome) -> None:
     story = Story()
     for day in range(40):
         story.observe(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
@@ -135,23 +136,15 @@ def test_idle_states_switched_off_after_episodes_are_on_trial_and_cure() -> None
     (trial,) = story.ledger.trials.trials
     assert (trial.what, trial.complaint, trial.events_before) == ("idle-states", EPISODES, 5)
     for _ in range(20):
-        story.observe(box(idle=False), after=DAY)
-    assert trial.outcome == TrialOutcome.CURED
-
-
-def test_an_episode_in_spite_of_it_ends_the_trial() -> None:
-    story = Story()
-    for day in range(40):
-        story.observe(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
-    story.restart().observe(box(idle=False), after=HOUR).observe(box(idle=False), after=DAY, log=(DOWN,))
-    (trial,) = story.ledger.trials.trials
-    assert trial.outcome == TrialOutcome.NOT_CURED
+        story.observe(box(idle=False), after=DAY, log=again)
+    assert trial.outcome == outcome
 
 
 def test_a_lower_limit_after_many_errors_is_on_trial_for_the_errors() -> None:
     def errors(number: int, target: int | None = None) -> Box:
         made = counting_box((number, 0, 0, 0))
-        return made.edit(PATH, lambda one: one) if target is None else _capped(number, target)
+        made._nodes[PATH].target = target
+        return made
 
     story = Story()
     for hour in range(100):
@@ -162,9 +155,3 @@ def test_a_lower_limit_after_many_errors_is_on_trial_for_the_errors() -> None:
     for _ in range(40):
         story.observe(errors(0, target=3), after=HOUR)
     assert trial.outcome == TrialOutcome.CURED
-
-
-def _capped(number: int, target: int) -> Box:
-    made = counting_box((number, 0, 0, 0))
-    made._nodes[PATH].target = target
-    return made

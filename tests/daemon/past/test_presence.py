@@ -1,6 +1,7 @@
 """Names of the kernel's log and the positions they mean, and which drives are there."""
 
 from dataclasses import replace
+from typing import Any
 
 from laneproof.box.topology import survey
 from laneproof.past.presence import AWAY, HERE, UNSURE, find_presences, paths_by_name
@@ -54,37 +55,23 @@ def test_a_drive_that_no_pci_function_carries_is_found_by_its_name() -> None:
     assert paths["nvme0"] == "platform/27bcc0000.nvme"
 
 
-def states(**controller: object) -> list[str]:
-    made = Box().with_port(PORT).with_drive(PORT, controller=dict(controller))
-    return [presence.state for presence in find_presences(survey(made.snapshot()))]
+def states(made: Box, **groups: object) -> list[str]:
+    return [presence.state for presence in find_presences(survey(replace(made.snapshot(), **groups)))]
 
 
-def test_a_drive_is_here_away_or_unsure_by_its_controllers_state() -> None:
-    assert states(state="live") == [HERE]
-    assert states(state="dead") == [AWAY]
-    assert states(state="resetting") == [UNSURE]
-    assert states(state=Unread("state", "not recorded")) == [HERE]
+def test_a_drive_is_here_away_or_unsure() -> None:
+    def drive(**knobs: Any) -> Box:  # noqa: ANN401 (a knob of the box)
+        return Box().with_port(PORT).with_drive(PORT, **knobs)
 
-
-def test_a_function_that_answers_with_all_ones_is_away() -> None:
-    made = (
-        Box().with_port(PORT).with_drive(PORT).edit(f"{PORT}/00.0", lambda function: replace(function, answers=False))
-    )
-    assert [presence.state for presence in find_presences(survey(made.snapshot()))] == [AWAY]
-
-
-def test_a_function_that_no_driver_serves_is_away() -> None:
-    snapshot = Box().with_port(PORT).with_drive(PORT).snapshot()
-    assert [presence.state for presence in find_presences(survey(replace(snapshot, controllers=())))] == [AWAY]
-
-
-def test_a_sleeping_drive_is_here() -> None:
-    made = Box().with_port(PORT).with_drive(PORT, asleep=True)
-    assert [presence.state for presence in find_presences(survey(made.snapshot()))] == [HERE]
+    by_state = {"live": HERE, "dead": AWAY, "resetting": UNSURE, Unread("state", "not recorded"): HERE}
+    for state, expected in by_state.items():
+        assert states(drive(controller={"state": state})) == [expected]
+    assert states(drive(asleep=True)) == [HERE]
+    assert states(drive(), controllers=()) == [AWAY]  # no driver serves it
+    silent = drive().edit(f"{PORT}/00.0", lambda function: replace(function, answers=False))
+    assert states(silent) == [AWAY]  # it answers with all ones
 
 
 def test_where_nothing_could_be_read_nothing_is_said() -> None:
-    snapshot = Box().with_port(PORT).with_drive(PORT).snapshot()
-    gap = Unread("controllers", "denied")
-    assert list(find_presences(survey(replace(snapshot, controllers=gap)))) == []
-    assert list(find_presences(survey(replace(snapshot, functions=gap)))) == []
+    gap = Unread("it", "denied")
+    assert states(box(), controllers=gap) == states(box(), functions=gap) == []
