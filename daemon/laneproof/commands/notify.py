@@ -89,6 +89,7 @@ def _deliver(settings: NotifySettings) -> int:
     from laneproof.notification.notifier import Notifier
 
     logging.getLogger().setLevel(logging.INFO)
+    logging.getLogger("apprise").setLevel(logging.WARNING)
     folder = StateFolder(settings.state)
     try:
         folder.make()

@@ -9,7 +9,6 @@ from laneproof.commands.errors import CommandError
 from laneproof.commands.notify import leave_request, load_notify_settings
 from laneproof.commands.terminal import show
 from laneproof.findings import format_time
-from laneproof.notification.decisions import Work
 from laneproof.notification.state_folder import StateFolder
 
 _LENGTH = re.compile(r"(\d{1,4})([mhd])", re.ASCII)
@@ -29,11 +28,11 @@ def run(arguments: argparse.Namespace) -> int:
             leave_request(settings, do="start-work", text=arguments.text, since=now, until=until)
             show(f"until {format_time(until)}, or 'laneproof work end', what this causes is kept and not sent\n")
         case "end":
-            show(_describe(_read_work(settings.state)))
+            show(_describe(settings.state))
             leave_request(settings, do="end-work")
             show("what is still wrong is sent soon\n")
         case _:
-            show(_describe(_read_work(settings.state)))
+            show(_describe(settings.state))
     return os.EX_OK
 
 
@@ -50,15 +49,15 @@ def parse_length(text: str) -> float:
     return seconds
 
 
-def _read_work(state: str) -> Work | None:
+def _describe(state: str) -> str:
+    folder = StateFolder(state)
     try:
-        return StateFolder(state).load().reports.work
+        work, waits = folder.load().reports.work, folder.has_requests
     except OSError as error:
         raise CommandError.from_os_error(error, state) from error
-
-
-def _describe(work: Work | None) -> str:
+    pending = "a request waits for the notifier; it runs? systemctl status laneproof-notify\n" if waits else ""
     if work is None:
-        return "no work is planned\n"
+        return f"no work is planned\n{pending}"
     kept = "".join(f"  {line}\n" for line in work.kept) or "  nothing so far\n"
-    return f"{work.text}: since {format_time(work.since)}, until {format_time(work.until)}; kept and not sent:\n{kept}"
+    span = f"since {format_time(work.since)}, until {format_time(work.until)}"
+    return f"{work.text}: {span}; kept and not sent:\n{kept}{pending}"

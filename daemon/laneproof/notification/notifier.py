@@ -143,6 +143,7 @@ class Notifier:
             self._set_queue(outbox.begin(self._state.queue, item.number), clock())
             is_delivered = self._send(self._urls[item.address], item.message)
             if is_delivered:
+                _log.info("sent: %s", item.message.title)
                 reports = note_delivered(self._state.reports, item.message.case, clock())
                 self._state = replace(self._state, reports=reports)
             else:

@@ -117,6 +117,11 @@ class StateFolder:
         finally:
             os.close(descriptor)
 
+    @property
+    def has_requests(self) -> bool:
+        """Whether a request waits, which the notifier takes up within a quarter of a minute."""
+        return (self._folder / REQUESTS).exists() or self._taken.exists()
+
     def read_requests(self) -> list[dict[str, Any]]:
         """Read what commands asked; `clear_requests` forgets it once it is in the state."""
         taken = self._taken

@@ -23,6 +23,8 @@ def test_work_is_begun_and_ended_by_requests(tmp_path: Path, capsys: pytest.Capt
     assert (request["do"], request["text"]) == ("start-work", "swap riser-2")
     assert request["until"] - request["since"] == 1800.0
     assert "kept and not sent" in capsys.readouterr().out
+    assert work(tmp_path) == 0
+    assert capsys.readouterr().out.startswith("no work is planned\na request waits for the notifier")
     StateFolder(tmp_path).clear_requests()
     assert work(tmp_path, "end") == 0
     assert StateFolder(tmp_path).read_requests() == [{"do": "end-work"}]
