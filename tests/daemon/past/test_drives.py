@@ -180,6 +180,8 @@ def test_a_drive_that_stops_answering_is_the_drive_that_was_there() -> None:
     assert story.ledger.drives.at(PATH) is record(story)
     assert (record(story).name, record(story).last_at) == ("nvme0", story.now)
     assert set(story.ledger.links.records) == {f"{PATH}|FN1"}
+    for days, records in ((29, {"FN1"}), (31, {"FN1", f"{PATH}/00.0"})):  # a month later nobody knows what is there
+        assert set(Story().observe(box()).observe(silent(), after=days * DAY).ledger.drives.records) == records
 
 
 def test_what_a_drive_that_does_not_answer_seems_to_count_is_not_read() -> None:
