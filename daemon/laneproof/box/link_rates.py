@@ -13,7 +13,7 @@ from typing import TypeVar
 from laneproof_collectors.unread import Unread
 
 Name = TypeVar("Name", bound=Hashable)
-Place = TypeVar("Place", bound=Hashable)
+LinkName = TypeVar("LinkName", bound=Hashable)
 
 LOWEST_GT_S = 2.5
 """Generation 1: below it there is no rate."""
@@ -199,7 +199,9 @@ def lesser_of_ends(*ends: float | Unread | None) -> float | Unread | None:
 # --- several links ----------------------------------------------------------------------------------------------------
 
 
-def ceilings_all_busy(routes: Mapping[Name, Iterable[Place]], capacities: Mapping[Place, float]) -> dict[Name, float]:
+def ceilings_all_busy(
+    routes: Mapping[Name, Iterable[LinkName]], capacities: Mapping[LinkName, float]
+) -> dict[Name, float]:
     """Share out links that several devices use: what each gets when all are busy at once.
 
     Every device's rate grows evenly until a link on its way is full; those that cross it stop there and the others grow
@@ -216,17 +218,17 @@ def ceilings_all_busy(routes: Mapping[Name, Iterable[Place]], capacities: Mappin
         KeyError: A route crosses a link that has no capacity.
     """
     waiting = {name: set(route) for name, route in routes.items()}
-    left = {place: capacities[place] for route in waiting.values() for place in route}
+    left = {link: capacities[link] for route in waiting.values() for link in route}
     ceilings: dict[Name, float] = {name: float("inf") for name, route in waiting.items() if not route}
     waiting = {name: route for name, route in waiting.items() if route}
     level = 0.0
     while waiting:
-        users = {place: sum(place in route for route in waiting.values()) for place in left}
-        step = min(left[place] / count for place, count in users.items() if count)
+        users = {link: sum(link in route for route in waiting.values()) for link in left}
+        step = min(left[link] / count for link, count in users.items() if count)
         level += step
-        left = {place: room - step * users[place] for place, room in left.items()}
-        # the place that set the step is full by definition, whatever rounding left in it
-        full = {place for place, count in users.items() if count and left[place] <= capacities[place] * 1e-12}
+        left = {link: room - step * users[link] for link, room in left.items()}
+        # the link that set the step is full by definition, whatever rounding left in it
+        full = {link for link, count in users.items() if count and left[link] <= capacities[link] * 1e-12}
         for name in [name for name, route in waiting.items() if route & full]:
             ceilings[name] = level
             del waiting[name]
