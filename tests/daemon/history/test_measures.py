@@ -72,6 +72,7 @@ def test_the_page_gives_each_measure_under_its_pace(measure: Measure) -> None:
 
 
 def test_the_page_gives_how_long_things_are_kept() -> None:
+    assert [float(pace) for pace in _ROWS] == [0.0, 60.0, 300.0, 3600.0]  # as its rows say
     page = PAGE.read_text()
     for what, kept in (
         ("as read, where they moved", f"{retention.KEEP_SAMPLES_SECONDS / retention.DAY:g} days"),
