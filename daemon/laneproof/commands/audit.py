@@ -2,8 +2,8 @@
 
 import argparse
 
-from laneproof.commands.judgement import judge_now
 from laneproof.commands.terminal import find_style, show, show_json
+from laneproof.commands.this_machine import judge_now
 from laneproof.findings import verdict
 
 STATUS = {"holds": 0, "differs": 1, "unverified": 2}

@@ -10,10 +10,10 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from laneproof.commands.inputs import open_host, open_recording
-from laneproof.commands.judgement import make_engine
 from laneproof.commands.recorded_passes import judge_frames
 from laneproof.commands.replay import change_as_text
 from laneproof.commands.terminal import find_style, show
+from laneproof.commands.this_machine import make_engine
 from laneproof.engine import Engine, PassResult
 from laneproof.findings import format_time, verdict
 from laneproof.outputs.audit_json import as_json

@@ -10,8 +10,8 @@ from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.registry import Collector
 
 from laneproof.commands.errors import CommandError
-from laneproof.commands.judgement import Now, judge_now
 from laneproof.commands.terminal import show
+from laneproof.commands.this_machine import Now, judge_now
 from laneproof.outputs.metrics import list_judge_samples, list_samples, make_families
 
 

@@ -6,9 +6,9 @@ from laneproof import __version__
 from laneproof.box.inventory import make_inventory
 from laneproof.commands.box_past import BoxPast, open_past
 from laneproof.commands.inputs import open_host
-from laneproof.commands.judgement import judge_now
 from laneproof.commands.pictures import write_picture
 from laneproof.commands.terminal import show
+from laneproof.commands.this_machine import judge_now
 from laneproof.commands.trend import find_subject, read_trend
 from laneproof.findings import Finding, verdict
 from laneproof.outputs.episodes_text import list_episodes
