@@ -1,4 +1,9 @@
-"""What changed on the machine and in its declaration, with when: the first question after any trouble is what did."""
+"""What changed on the machine and in its declaration, with when: the first question after any trouble is what did.
+
+Each value is compared with the last one known of it, at every pass and also over an absence: a drive that was away for
+a month and comes back elsewhere has moved. What differs between two whole inventories, for a person to read, is worked
+out in `laneproof.changes`, for which that drive is a new one.
+"""
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -16,8 +21,8 @@ _MOST_CHANGES = 300
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """One change.
+class NotedChange:
+    """One change, noted when it was first seen.
 
     Attributes:
         at: When it was first seen, ledger time.
@@ -68,7 +73,7 @@ class ChangeBook:
         last: The last known value by what it is of.
     """
 
-    changes: list[Change] = field(default_factory=list)
+    changes: list[NotedChange] = field(default_factory=list)
     last: dict[str, str] = field(default_factory=dict)
 
     def note(  # noqa: PLR0913 (what a change is)
@@ -80,7 +85,7 @@ class ChangeBook:
         path: str | None = None,
         serial: str | None = None,
         key: str = "",
-    ) -> Change | None:
+    ) -> NotedChange | None:
         """Compare a value with the last known one, and keep the change where there is one.
 
         Args:
@@ -98,16 +103,16 @@ class ChangeBook:
         self.last[name] = value
         if before is None or before == value:
             return None
-        change = Change(at=at, what=what, before=before, after=value, path=path, serial=serial)
+        change = NotedChange(at=at, what=what, before=before, after=value, path=path, serial=serial)
         self.add(change)
         return change
 
-    def add(self, change: Change) -> None:
+    def add(self, change: NotedChange) -> None:
         """Keep a change; the oldest are forgotten."""
         self.changes.append(change)
         del self.changes[:-_MOST_CHANGES]
 
-    def concerning(self, path: str | None, serial: str | None) -> Iterator[Change]:
+    def concerning(self, path: str | None, serial: str | None) -> Iterator[NotedChange]:
         """Give the changes that bear on a position or a drive: its own, and those of the whole box."""
         for change in self.changes:
             is_of_box = change.path is None and change.serial is None
@@ -116,7 +121,7 @@ class ChangeBook:
 
     def near(
         self, when: float, *, path: str | None, serial: str | None, before: float, after: float
-    ) -> Iterator[Change]:
+    ) -> Iterator[NotedChange]:
         """Give those that lie within `before` seconds before and `after` seconds after a moment."""
         return (change for change in self.concerning(path, serial) if when - before <= change.at <= when + after)
 
@@ -126,9 +131,9 @@ def describe_parts(position: DeclaredPosition) -> str:
     return ", ".join(f"{part.kind} {part.id}" if part.id else part.kind for part in position.through) or "nothing"
 
 
-def note_declaration(book: ChangeBook, build: Build | None, *, at: float) -> list[Change]:
+def note_declaration(book: ChangeBook, build: Build | None, *, at: float) -> list[NotedChange]:
     """Note what changed in the declaration: the parts between, and the link as meant."""
-    found: list[Change | None] = []
+    found: list[NotedChange | None] = []
     for position in build.position if build else ():
         found.append(book.note("parts", describe_parts(position), at=at, path=position.path))
         generation = position.link.generation if position.link else None
@@ -145,7 +150,7 @@ def note_software(book: ChangeBook, boot: Boot, *, at: float) -> bool:
     return any(change is not None for change in found)
 
 
-def note_drives(book: ChangeBook, occupants: Iterable[Occupant], *, at: float) -> list[Change]:
+def note_drives(book: ChangeBook, occupants: Iterable[Occupant], *, at: float) -> list[NotedChange]:
     """Note which drive is where; gives the updates of their firmware, each with its position."""
     found = []
     for occupant in occupants:
@@ -160,7 +165,7 @@ def note_drives(book: ChangeBook, occupants: Iterable[Occupant], *, at: float) -
     return found
 
 
-def note_link_caps(book: ChangeBook, targets: Mapping[str, float | None], *, at: float) -> list[Change]:
+def note_link_caps(book: ChangeBook, targets: Mapping[str, float | None], *, at: float) -> list[NotedChange]:
     """Note the rate that each port aims at, by path."""
     found = (
         book.note("link-cap", describe_rate(gt_s), at=at, path=path, key=f"target {path}")
@@ -170,14 +175,14 @@ def note_link_caps(book: ChangeBook, targets: Mapping[str, float | None], *, at:
     return [change for change in found if change is not None]
 
 
-def changes_of_notes(notes: Iterable[Note], build: Build | None, *, at: float) -> list[Change]:
+def changes_of_notes(notes: Iterable[Note], build: Build | None, *, at: float) -> list[NotedChange]:
     """Give the changes at a position that the owner's notes report."""
     found = []
     for note in notes:
         position = build.position_named(note.position) if build and note.position else None
         what = {"adapter": "parts", "cooling": "cooling"}.get(note.what)
         if position is not None and what is not None:
-            found.append(Change(at=at, what=what, before=_AS_IT_WAS, after=note.text, path=position.path))
+            found.append(NotedChange(at=at, what=what, before=_AS_IT_WAS, after=note.text, path=position.path))
     return found
 
 
@@ -192,7 +197,7 @@ def paths_moved(notes: Iterable[Note], build: Build | None) -> Iterator[str]:
 
 def note_idle_states(
     book: ChangeBook, views: Iterable[tuple[str, str | None, IdleStates]], *, at: float
-) -> list[Change]:
+) -> list[NotedChange]:
     """Note where idle states of drive or link were switched on or off."""
     words: Callable[[bool], str] = lambda on: "on" if on else "off"  # noqa: E731 (two words, used once)
     found = (

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from laneproof.box.link_rates import generation_at
 from laneproof.evidence.fix_trial import TrialOutcome, judge_trial
 from laneproof.evidence.not_enough import NotEnough
-from laneproof.past.changes import Change
+from laneproof.past.changes import NotedChange
 from laneproof.past.episodes import Episode
 from laneproof.past.link_errors import LinkRecord
 
@@ -71,7 +71,7 @@ class TrialBook:
 
     def begin(
         self,
-        change: Change,
+        change: NotedChange,
         episodes: Sequence[Episode],
         links: Iterable[LinkRecord],
         *,
@@ -144,7 +144,7 @@ class TrialBook:
         return None
 
 
-def is_cure(change: Change) -> bool:
+def is_cure(change: NotedChange) -> bool:
     """Whether a change may be meant to cure: idle states off, a lower limit, other parts, other firmware, more air."""
     match change.what:
         case "idle-states":
@@ -156,7 +156,7 @@ def is_cure(change: Change) -> bool:
     return False
 
 
-def _came_by_itself(change: Change, episodes: Iterable[Episode], now: float) -> bool:
+def _came_by_itself(change: NotedChange, episodes: Iterable[Episode], now: float) -> bool:
     """Whether a setting is another since an episode that the drive came back from by itself: nobody did anything.
 
     A controller that failed may come back with a firmware of its own for such times, without its idle states, or at a

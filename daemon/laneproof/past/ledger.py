@@ -14,7 +14,7 @@ from laneproof.box.occupants import Occupant
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
 from laneproof.past.changes import (
-    Change,
+    NotedChange,
     changes_of_notes,
     note_declaration,
     note_drives,
@@ -301,7 +301,7 @@ class Ledger(State):
             if change.path is not None:
                 self._follow_change(change, change.path)
 
-    def _follow_change(self, change: Change, path: str) -> None:
+    def _follow_change(self, change: NotedChange, path: str) -> None:
         serial = self.links.current.get(path, "")
         self.links.learn_again(path)
         if change.what == "parts":

@@ -3,7 +3,7 @@
 import pytest
 
 from laneproof.evidence.fix_trial import TrialOutcome
-from laneproof.past.changes import Change
+from laneproof.past.changes import NotedChange
 from laneproof.past.episodes import Episode
 from laneproof.past.fix_trials import DAY, EPISODES, ERRORS, Trial, TrialBook, is_cure
 from laneproof_collectors.snapshot import AutonomousTransitions
@@ -14,8 +14,8 @@ PATH = PATHS[0]
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 
 
-def change(what: str, before: str, after: str) -> Change:
-    return Change(at=0.0, what=what, before=before, after=after, path=PATH)
+def change(what: str, before: str, after: str) -> NotedChange:
+    return NotedChange(at=0.0, what=what, before=before, after=after, path=PATH)
 
 
 @pytest.mark.parametrize(
@@ -33,7 +33,7 @@ def change(what: str, before: str, after: str) -> Change:
         (change("occupant", "FN1", "FN2"), False),
     ],
 )
-def test_what_may_be_a_cure(one: Change, expected: bool) -> None:  # noqa: FBT001
+def test_what_may_be_a_cure(one: NotedChange, expected: bool) -> None:  # noqa: FBT001
     assert is_cure(one) is expected
 
 
