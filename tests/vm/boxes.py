@@ -71,3 +71,19 @@ WHOLE_BOX = Machine(
     modules=("nvme", "virtio_net", "raid456", "btrfs"),
 )
 """Four drives in a RAID 5, two in a btrfs mirror, one with a bad sector; two cables; memory below its rated speed."""
+
+PROVEN = Machine(
+    ports=tuple(RootPort(name=f"riser-{n}", address=f"4.{n - 1}", slot=n) for n in range(1, 5)),
+    drives=(
+        Drive(name="hydro-1", serial="TIDE-0001", port="riser-1", read_limit_bytes=20_000_000),
+        Drive(name="hydro-2", serial="TIDE-0002", port="riser-2", read_limit_bytes=20_000_000),
+        Drive(
+            name="hydro-3", serial="TIDE-0003", port="riser-3", read_limit_bytes=20_000_000, bad_sectors=(BAD_SECTOR,)
+        ),
+        Drive(name="hydro-4", serial="TIDE-0004", port="riser-4", read_limit_bytes=2_000_000),
+    ),
+    modules=("nvme", "aer_inject"),
+)
+"""Four drives alike: one reads a tenth of its siblings, one has a sector that cannot be read."""
+PROVEN_DISTURBED_PORT = "0000:00:04.1"
+"""The port of the second, by PCI address."""

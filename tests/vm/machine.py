@@ -77,6 +77,8 @@ class Drive:
     size_bytes: int = 64 << 20
     bad_sectors: tuple[int, ...] = ()
     """Sectors of 512 bytes whose reading fails as an unrecovered read error."""
+    read_limit_bytes: int = 0
+    """How much it may read a second; 0: as much as the emulation can."""
     smart_critical_warning: int = 0
     options: tuple[tuple[str, Any], ...] = ()
 
@@ -95,7 +97,17 @@ class Drive:
             for sector in self.bad_sectors
         ]
         image: Part = {"driver": "blkdebug", "inject-error": errors, "image": file} if errors else file
-        return {"driver": "raw", "node-name": f"blocks-{self.name}", "file": image}
+        blocks: Part = {"driver": "raw", "file": image}
+        if self.read_limit_bytes:
+            blocks = {"driver": "throttle", "throttle-group": f"limit-{self.name}", "file": blocks}
+        return blocks | {"node-name": f"blocks-{self.name}"}
+
+    def limit(self) -> Part | None:
+        """Give the object that holds its rate down, where it is held down."""
+        if not self.read_limit_bytes:
+            return None
+        limits = {"bps-read": self.read_limit_bytes}
+        return {"qom-type": "throttle-group", "id": f"limit-{self.name}", "limits": limits}
 
     def device(self, *, port: str = "") -> Part:
         """Give the drive as QEMU plugs it in, here into another port than at boot where one is named."""
@@ -205,6 +217,8 @@ class Machine:
         for cable in self.cables:
             for network in cable.networks():
                 arguments += ["-netdev", network]
+        for limit in filter(None, (drive.limit() for drive in self.drives)):
+            arguments += ["-object", json.dumps(limit)]
         for drive in self.drives:
             arguments += ["-blockdev", json.dumps(drive.blocks(folder))]
         for part in self.devices():
