@@ -2,6 +2,8 @@
 
 import argparse
 
+from laneproof.box.placement import arrange
+from laneproof.commands.kept_runs import find_last_run
 from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.commands.this_machine import judge_now
 from laneproof.findings import verdict
@@ -22,12 +24,14 @@ def run(arguments: argparse.Namespace) -> int:
         return STATUS[write_report_file(arguments)]
     now = judge_now(arguments)
     build, snapshot, findings = now.build, now.snapshot, now.findings
+    is_live = not (arguments.source or arguments.demo)
+    proven = find_last_run(arguments.state, arrange(build, snapshot)) if is_live else None
     if arguments.json:
         from laneproof.outputs.audit_json import as_json
 
-        show_json(as_json(build, snapshot, findings))
+        show_json(as_json(build, snapshot, findings, proven))
     else:
         from laneproof.outputs.audit_text import write_audit
 
-        show(write_audit(build, snapshot, findings, find_style(arguments.width)))
+        show(write_audit(build, snapshot, findings, find_style(arguments.width), proven))
     return STATUS[verdict(findings, declared=build is not None)]

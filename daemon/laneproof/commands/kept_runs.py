@@ -4,12 +4,14 @@ import json
 import os
 from pathlib import Path
 
+from laneproof.box.placement import Arrangement
 from laneproof.commands.errors import CommandError
 from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.inputs import now_by_clock
 from laneproof.commands.moment_argument import parse_moment
 from laneproof.history.notes import PROOF, PROOF_BEGAN, Note
-from laneproof.proof.judge import Proof
+from laneproof.proof.compare import LastRun, changes_since
+from laneproof.proof.judge import Proof, judge
 from laneproof.proof.record import ProofRun
 from laneproof.service.owner_notes import FILE, Inbox
 
@@ -57,6 +59,19 @@ def read_runs(state: str | None) -> tuple[ProofRun, ...]:
         except ValueError:
             continue
     return tuple(runs)
+
+
+def find_last_run(state: str | None, arrangement: Arrangement) -> LastRun | None:
+    """Find the last run that the daemon's history holds, and what is otherwise since; None where there is none."""
+    try:
+        runs = read_runs(state)
+    except CommandError:  # no history, or none that can be read: then no run is known
+        return None
+    if not runs:
+        return None
+    run = runs[-1]
+    changed = changes_since(run, arrangement)
+    return LastRun(at=run.began_at, mode=run.mode, verdict=judge(run).verdict, changed_since=changed)
 
 
 def load_run(name: str, state: str | None) -> ProofRun:

@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from laneproof.box.inventory import Inventory, make_inventory
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, format_time, order_findings, verdict
+from laneproof.proof.compare import LastRun
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -54,6 +55,15 @@ class CountsReport(_Strict):
     accepted: int
 
 
+class ProvenReport(_Strict):
+    """The last acceptance run that was kept."""
+
+    at: str = Field(pattern=RFC_3339)
+    mode: str
+    verdict: Literal["holds", "differs", "unverified"]
+    changed_since: list[str] = Field(description="what is otherwise than it was then: the box is not proven since")
+
+
 class AuditReport(_Strict):
     """The whole audit."""
 
@@ -65,6 +75,7 @@ class AuditReport(_Strict):
     counts: CountsReport
     findings: list[FindingReport]
     inventory: Inventory
+    proven: ProvenReport | None = Field(default=None, description="only where an acceptance run was kept")
 
 
 def audit_schema() -> dict[str, Any]:
@@ -88,13 +99,16 @@ def count_findings(findings: Sequence[Finding]) -> dict[str, int]:
     return counts | {"accepted": len(findings) - len(standing)}
 
 
-def as_json(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]) -> dict[str, Any]:
+def as_json(
+    build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], proven: LastRun | None = None
+) -> dict[str, Any]:
     """Give the audit as a JSON object.
 
     Args:
         build: The declaration, None where there is none.
         snapshot: The facts judged.
         findings: What the engine found.
+        proven: The last acceptance run, where one was kept.
 
     Returns:
         An object that `audit_schema` describes.
@@ -108,4 +122,14 @@ def as_json(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding]
         "counts": count_findings(findings),
         "findings": [finding.as_json() for finding in order_findings(findings)],
         "inventory": make_inventory(build, snapshot).model_dump(mode="json"),
+        **({} if proven is None else {"proven": _report_proven(proven)}),
+    }
+
+
+def _report_proven(run: LastRun) -> dict[str, Any]:
+    return {
+        "at": format_time(run.at),
+        "mode": run.mode,
+        "verdict": run.verdict,
+        "changed_since": list(run.changed_since),
     }

@@ -8,11 +8,12 @@ from laneproof.box.shown_positions import ShownPosition, arrange_tree, list_posi
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.diagnosis.weights import CauseName
-from laneproof.findings import Finding, Kind, Severity, order_findings, verdict
+from laneproof.findings import Finding, Kind, Severity, format_time, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
 from laneproof.outputs.cases import name_subject
 from laneproof.outputs.next_steps import CAUTION_HEADING, list_cautions, list_steps
 from laneproof.outputs.text_style import HEADING, Style
+from laneproof.proof.compare import LastRun
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -37,7 +38,13 @@ _CODES = {Severity.CRITICAL: "1;31", Severity.WARNING: "33", Severity.NOTICE: "3
 _VERDICT_CODES = {"holds": "32", "differs": "1;31", "unverified": "36"}
 
 
-def write_audit(build: Build | None, snapshot: Snapshot, findings: Sequence[Finding], style: Style) -> str:
+def write_audit(
+    build: Build | None,
+    snapshot: Snapshot,
+    findings: Sequence[Finding],
+    style: Style,
+    proven: LastRun | None = None,
+) -> str:
     """Write the whole text, with a line end.
 
     Args:
@@ -45,6 +52,7 @@ def write_audit(build: Build | None, snapshot: Snapshot, findings: Sequence[Find
         snapshot: The facts judged.
         findings: What the engine found.
         style: How to write.
+        proven: The last acceptance run, where one was kept.
     """
     lines = _headline(build, snapshot, findings, style)
     ordered = order_findings(findings)
@@ -66,9 +74,18 @@ def write_audit(build: Build | None, snapshot: Snapshot, findings: Sequence[Find
             )
     lines += ["", style.paint(f"Inventory, declared {style.arrow} trained", HEADING)]
     lines += _tree(build, snapshot, ordered, style)
+    if proven is not None:
+        lines += ["", *style.wrap(_say_proven(proven), rest="")]
     if build is None:
         lines += ["", *style.wrap(_WITHOUT_BUILD, rest="")]
     return "\n".join(lines) + "\n"
+
+
+def _say_proven(run: LastRun) -> str:
+    said = f"Last proven under load on {format_time(run.at)} ({run.mode}): {run.verdict}"
+    if not run.changed_since:
+        return f"{said}; no drive, firmware or part is another since."
+    return f"{said}. Not proven since: {'; '.join(run.changed_since)}."
 
 
 def _group(standing: Sequence[Finding]) -> list[tuple[str, list[Finding]]]:

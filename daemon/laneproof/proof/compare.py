@@ -19,6 +19,15 @@ _TELLING_CELSIUS = 3.0
 _WAKE_RATIO = 2.0
 
 
+class LastRun(Kept):
+    """The last run that was kept: when, how, what it came to, and what is otherwise since."""
+
+    at: float
+    mode: str
+    verdict: str
+    changed_since: tuple[str, ...] = ()
+
+
 class Compared(Kept):
     """What became of one position from one run to the other, in sentences; none where nothing moved."""
 

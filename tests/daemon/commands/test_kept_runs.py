@@ -3,18 +3,22 @@
 import json
 from pathlib import Path
 
+import jsonschema
 import pytest
 
 from laneproof.cli import main
 from laneproof.commands.errors import CommandError
-from laneproof.commands.kept_runs import keep_beginning, keep_run, load_run, read_runs
+from laneproof.commands.kept_runs import find_last_run, keep_beginning, keep_run, load_run, read_runs
 from laneproof.commands.serve import HISTORY
 from laneproof.history.store import Store
+from laneproof.outputs import audit_json
+from laneproof.outputs.audit_text import write_audit
 from laneproof.outputs.prove_json import as_json
+from laneproof.outputs.text_style import Style
 from laneproof.proof.judge import judge
 from laneproof.proof.made_up import Fault
 from laneproof.service.owner_notes import Inbox, find_proofs
-from proven_box import RISER_3, run_box, sound_run
+from proven_box import RISER_3, kelp, run_box, sound_run
 
 
 def keep_in_history(state: Path) -> None:
@@ -47,6 +51,28 @@ def test_the_daemon_learns_that_a_run_began_and_what_it_showed(tmp_path: Path) -
     serial, features = ended.features["0000:00/01.3"]
     assert serial == "FP4K-26A-0317"
     assert features["errors_follow_bits"] is True
+
+
+def test_the_audit_knows_the_last_run_and_whether_anything_changed_since(tmp_path: Path) -> None:
+    assert find_last_run(str(tmp_path), kelp()) is None
+    run = sound_run().model_copy(update={"parts": {}})
+    keep_run(str(tmp_path), run, judge(run))
+    keep_in_history(tmp_path)
+    last = find_last_run(str(tmp_path), kelp())
+    assert last is not None
+    assert (last.at, last.verdict) == (run.began_at, "holds")
+    assert "riser-3: other parts between" in last.changed_since
+    style = Style(width=80)
+    said = write_audit(kelp().build, kelp().snapshot, (), style, last)
+    assert "Last proven under load on 2026-11-18" in said
+    assert "Not proven since: riser-1: other parts between" in " ".join(said.split())
+    unchanged = last.model_copy(update={"changed_since": ()})
+    assert "no drive, firmware or part is another since" in " ".join(
+        write_audit(kelp().build, kelp().snapshot, (), style, unchanged).split()
+    )
+    report = audit_json.as_json(kelp().build, kelp().snapshot, (), last)
+    jsonschema.validate(report, audit_json.audit_schema())
+    assert report["proven"]["at"].startswith("2026-11-18")
 
 
 def test_without_a_daemon_s_folder_nothing_is_kept(tmp_path: Path) -> None:
