@@ -20,7 +20,7 @@ from simulation.families import FAMILIES
 from simulation.plots import KINDS
 from simulation.replaying import try_world
 from simulation.scoring import WorldScore
-from simulation.strange.page import TITLE, write_strange
+from simulation.strange.page import write_strange
 from simulation.strange.worlds import ALL, StrangeScore, try_strange
 from simulation.strange.worlds import show as show_strange
 from simulation.worlds import HEALTHY, make_world
@@ -103,7 +103,7 @@ def main(arguments: Sequence[str]) -> int:
         print(text)
     else:
         page = options.page.read_text("utf-8") if options.page.exists() else ""
-        options.page.write_text(put_parts(page, text, title=TITLE), "utf-8")
+        options.page.write_text(put_parts(page, text), "utf-8")
     return 0
 
 

@@ -224,15 +224,23 @@ def _misses(scores: Sequence[WorldScore]) -> list[str]:
     return lines
 
 
-def put_parts(page: str, fresh: str, *, title: str) -> str:
+PARTS = ("## Strange boxes", "## Acceptance runs")
+"""Where the page's further parts begin, in their order."""
+
+
+def put_parts(page: str, fresh: str) -> str:
     """Put a part of the page in the place of the one that stands there.
 
     Args:
         page: The page as it stands, empty for none.
-        fresh: What was made: one of the two parts, before the title or from it on.
-        title: The heading at which the second part begins; it is the last one.
+        fresh: What was made: the first part, or one that begins with a heading of `PARTS`.
     """
-    first, _, second = page.partition(title)
-    if fresh.startswith(title):
-        return f"{first.rstrip()}\n\n{fresh}"
-    return f"{fresh.rstrip()}\n\n{title}{second}" if second else fresh
+    parts = {heading: text for heading in ("", *PARTS) if (text := _find_part(page, heading))}
+    parts[next((heading for heading in PARTS if fresh.startswith(heading)), "")] = fresh
+    return "\n\n".join(parts[heading].strip() for heading in ("", *PARTS) if heading in parts) + "\n"
+
+
+def _find_part(page: str, heading: str) -> str:
+    begin = page.find(heading)
+    ends = [end for other in PARTS if (end := page.find(other, begin + 1)) > begin >= 0]
+    return page[begin : min(ends, default=len(page))] if begin >= 0 else ""

@@ -11,7 +11,7 @@ import pytest
 from laneproof_collectors.recorded_host import RecordedHost
 from laneproof_collectors.recording import parse_frames, parse_header
 from simulation.evidence_page import put_parts
-from simulation.strange.page import TITLE, write_strange
+from simulation.strange.page import write_strange
 from simulation.strange.worlds import ALL, HEALTHY, StrangeScore, make_strange_world, try_strange
 
 PACE = ((3600.0, 20.0),)
@@ -90,10 +90,10 @@ def test_what_was_said_is_counted_by_kind() -> None:
 
 
 def test_each_part_of_the_page_takes_its_own_place() -> None:
-    both = put_parts("# Page\n\nold\n\n## Strange boxes\n\nkept\n", "# Page\n\nnew\n", title=TITLE)
+    both = put_parts("# Page\n\nold\n\n## Strange boxes\n\nkept\n", "# Page\n\nnew\n")
     assert both == "# Page\n\nnew\n\n## Strange boxes\n\nkept\n"
-    assert put_parts(both, "## Strange boxes\n\nother\n", title=TITLE) == "# Page\n\nnew\n\n## Strange boxes\n\nother\n"
-    assert put_parts("", "# Page\n", title=TITLE) == "# Page\n"
+    assert put_parts(both, "## Strange boxes\n\nother\n") == "# Page\n\nnew\n\n## Strange boxes\n\nother\n"
+    assert put_parts("", "# Page\n") == "# Page\n"
 
 
 @pytest.mark.parametrize("kind", HEALTHY)

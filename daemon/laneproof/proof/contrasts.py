@@ -57,7 +57,8 @@ def find_features(run: ProofRun, drive: DriveRun) -> dict[str, Known]:
         "slow_against_siblings": is_slow_alone(run, drive),
         "fails_on_small_reads": _fails_on_small_reads(drive, failures),
         "idle_states_on": drive.idle_states_on,
-        "warning_minutes_rising": _was_too_warm(drive),
+        # heat that shows below the drive's own limits is heat all the same, so cool minutes are none against it then
+        "warning_minutes_rising": _was_too_warm(drive) or (None if hot else _was_too_warm(drive)),
         "media_errors_rising": bool(drive.media_errors or any(seen.kind == "media-error" for seen in failures)),
         **_features_of_failures(run, drive, failures),
     }
