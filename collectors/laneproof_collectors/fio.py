@@ -191,18 +191,24 @@ class Load:
         """Hold the load back, or let it go on."""
         if on != self._paused:
             self._paused = on
-            self._process.send_signal(signal.SIGSTOP if on else signal.SIGCONT)
+            self._send(signal.SIGSTOP if on else signal.SIGCONT)
 
     def ask_to_end(self) -> None:
         """Ask it to end and to give its account."""
         if self._asked_at is None:
             self._asked_at = time.monotonic()
             self.pause(on=False)
-            self._process.send_signal(signal.SIGINT)
+            self._send(signal.SIGINT)
 
     def kill(self) -> None:
         """End it at once."""
-        self._process.kill()
+        self._send(signal.SIGKILL)
+
+    def _send(self, number: signal.Signals) -> None:
+        # not by Popen, which would wait for a process that has ended, and so take its account away; until `collect`
+        # waits for it, its number belongs to no other
+        if self._process.returncode is None:
+            os.kill(self._process.pid, number)
 
     def collect(self) -> LoadResult | Unread:
         """Wait until it has ended, for a moment only, and give its account."""

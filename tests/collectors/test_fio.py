@@ -97,6 +97,19 @@ def test_a_load_reads_writes_nothing_and_gives_its_account(disk: Path) -> None:
 
 
 @needs_fio
+def test_a_load_that_ended_by_itself_still_gives_its_account(disk: Path) -> None:
+    load = start(Job(disk=str(disk), seconds=1, block_bytes=4096))
+    while not load.has_ended():
+        time.sleep(0.05)
+    load.pause(on=True)
+    load.kill()
+    result = load.collect()
+    assert isinstance(result, LoadResult)
+    assert result.reads > 0
+    load.kill()  # a signal may come late
+
+
+@needs_fio
 def test_a_file_that_is_not_there_is_not_made(tmp_path: Path) -> None:
     load = start(Job(disk=str(tmp_path / "none"), seconds=1))
     result = load.collect()

@@ -29,8 +29,13 @@ def boot(tmp_path_factory: pytest.TempPathFactory) -> Boot:
         boot.wait("begin-warned")
         boot.set_critical_warning("hydro-1", 0b10)
         boot.answer()
+        boot.wait("after-warned")
+        boot.set_critical_warning("hydro-1", 0)  # while a drive has one, no run begins
+        boot.answer()
         boot.wait("begin-removed")
         boot.control("device_del", id="hydro-2")
+        boot.answer()
+        boot.wait("after-removed")
         boot.answer()
         boot.finish()
         boot.steps["after"] = {"digests": digests(folder)}

@@ -293,7 +293,7 @@ _FAILURE_WORDS = {
 
 
 def _find_heat(drive: DriveRun) -> Iterator[str]:
-    if drive.stopped and "temperature" in drive.stopped:
+    if drive.stopped:
         yield f"its load was stopped: {drive.stopped}"
     elif drive.held_back_seconds:
         yield (
@@ -321,8 +321,6 @@ def _find_sharing(run: ProofRun, drive: DriveRun) -> Iterator[str]:
 
 
 def _find_drive_gaps(run: ProofRun, drive: DriveRun) -> Iterator[str]:
-    if drive.stopped:
-        yield f"its load was stopped: {drive.stopped}"
     if not drive.rate(StageName.ALONE):
         yield "it was not loaded alone, so its pace is not known"
     elif is_slow_alone(run, drive) is None:

@@ -222,10 +222,10 @@ def _list_not_shown(targets: Targets, missing: list[StageName], *, is_virtual: b
     blind = [link.name for link in targets.links.values() if not link.counting_ends]
     if blind:
         yield f"errors of {list_words(blind)}: neither end counts them ('laneproof explain errors-not-counted')"
-    for target in targets.drives:
-        if isinstance(target.rest, str):
-            yield f"waking of {target.name}: {target.rest}"
-        if target.warning_celsius is None:
-            yield f"heat of {target.name}: it states no temperature limit"
+    for why in dict.fromkeys(target.rest for target in targets.drives if isinstance(target.rest, str)):
+        yield f"waking of {list_words([target.name for target in targets.drives if target.rest == why])}: {why}"
+    unlimited = [target.name for target in targets.drives if target.warning_celsius is None]
+    if unlimited:
+        yield f"heat of {list_words(unlimited)}: no temperature limit is stated"
     if missing:
         yield f"what these stages tell, which are left out: {', '.join(missing)}"

@@ -66,7 +66,7 @@ class Target:
     critical_celsius: float | None = None
     declared_read_bytes: float | None = None
     way: tuple[str, ...] = ()
-    rest: Rest | str = "it was not asked"
+    rest: Rest | str = "what states it goes to was not asked"
     idle_states_on: bool | None = None
 
 
@@ -220,13 +220,13 @@ def find_rest(controller: NvmeController, link: Link | None) -> tuple[bool | Non
     """
     told = controller.autonomous_transitions
     if isinstance(told, Unread):
-        return None, f"its power states are not known: {told.why}"
+        return None, f"what states it goes to is not known: {told.why}"
     chain = _follow(told) if told is not None and told.enabled else None
     if chain is None:
         registers = link and (link.port_registers or link.device_registers)
         if registers and registers.aspm_enabled & _LINK_L1:
             return True, Rest(idle_seconds=_LINK_IDLE_SECONDS)
-        return False, "it goes to no idle state: its own are off, and so is its link's"
+        return False, "no idle state is on, neither the drive's own nor its link's"
     state, milliseconds = chain
     states = controller.identity.power_states if isinstance(controller.identity, NvmeIdentity) else ()
     exit_us = next((known.exit_us for known in states if known.number == state), None)

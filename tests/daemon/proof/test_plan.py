@@ -42,7 +42,7 @@ def test_the_plan_says_what_each_stage_shows_and_what_cannot_be_shown() -> None:
     assert "374 s of a generation 3 x1 link" in plan.shows[StageName.ALONE]
     said = " ".join(plan.not_shown)
     assert "virtual machine" in said
-    assert "waking of wireless: it goes to no idle state" in said
+    assert "waking of wireless: no idle state is on" in said
     assert "left out: heat" in said
 
 

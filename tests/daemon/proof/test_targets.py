@@ -78,8 +78,8 @@ def test_a_drive_rests_as_deep_as_its_table_in_force_leads(told: AutonomousTrans
 @pytest.mark.parametrize(
     ("told", "on", "why"),
     [
-        (AutonomousTransitions(enabled=False, transitions={0: (4, 100)}), False, "goes to no idle state"),
-        (None, False, "goes to no idle state"),
+        (AutonomousTransitions(enabled=False, transitions={0: (4, 100)}), False, "no idle state is on"),
+        (None, False, "no idle state is on"),
         (Unread("feature 0Ch", "permission denied"), None, "not known: permission denied"),
     ],
 )

@@ -20,7 +20,7 @@ SECONDS_BETWEEN_ERRORS = 2.0
 def declare() -> str:
     positions = "".join(
         f'[[position]]\nlabel = "riser-{number}"\npath = "0000:00/04.{number - 1}"\n'
-        f'link = {{ generation = 4, lanes = 4 }}\noccupant = {{ kind = "nvme", serial = "{serial}" }}\n'
+        f'occupant = {{ kind = "nvme", serial = "{serial}" }}\n'
         for number, serial in enumerate(SERIALS, start=1)
     )
     return f'schema = 1\n[box]\nname = "kelp-1"\n{positions}'
@@ -75,6 +75,7 @@ def main() -> None:
             facts["began"] = bool(wait_until(is_loading, seconds=120))
             steps.ask(f"begin-{step}")
             facts.update(finish(run))
+        steps.ask(f"after-{step}")
     steps.say("end")
 
 
