@@ -13,7 +13,7 @@ from laneproof.history.notes import PROOF, PROOF_BEGAN, Note
 from laneproof.proof.compare import LastRun, changes_since
 from laneproof.proof.judge import Proof, judge
 from laneproof.proof.record import ProofRun
-from laneproof.service.owner_notes import FILE, Inbox
+from laneproof.service.owner_notes import FILE, Inbox, find_runs
 
 
 def keep_beginning(state: str | None, *, now: float, seconds: float) -> None:
@@ -51,14 +51,7 @@ def read_runs(state: str | None) -> tuple[ProofRun, ...]:
         CommandError: There is no history, or none that can be read.
     """
     with open_history(find_history(state)) as history:
-        details = [note.detail for note in history.read_notes() if note.kind == PROOF]
-    runs = []
-    for detail in details:
-        try:
-            runs.append(ProofRun.model_validate(detail))
-        except ValueError:
-            continue
-    return tuple(runs)
+        return find_runs(history.read_notes())
 
 
 def find_last_run(state: str | None, arrangement: Arrangement) -> LastRun | None:

@@ -42,7 +42,7 @@ from laneproof.service.evidence_ring import EvidenceRing
 from laneproof.service.http import Pages
 from laneproof.service.last_frame_host import LastFrameHost
 from laneproof.service.listener import Server
-from laneproof.service.owner_notes import Inbox
+from laneproof.service.owner_notes import Inbox, find_runs
 from laneproof.service.settings import Settings, parse_listen
 from laneproof_collectors.collection import make_collectors
 from laneproof_collectors.host import LiveHost
@@ -180,6 +180,7 @@ def make_daemon(build_path: str | None, settings: Settings, state: str, *, witho
         recent=recent,
         take_notes=partial(writer.take_notes, Inbox(state)),
         ring=EvidenceRing(settings.evidence or str(Path(state) / EVIDENCE)),
+        proof=next(iter(find_runs(store.read_notes())[::-1]), None),
     )
     if opening.is_late:
         opening.restart_when_open(daemon)

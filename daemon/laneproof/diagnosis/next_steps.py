@@ -45,9 +45,8 @@ CHECKS: Mapping[str, Check] = {
     "aer_above_siblings": Check(
         "does this link make more correctable errors than its siblings?",
         Step(
-            "Only with a backup that was read back and with every array whole: let all links carry the same load for a "
-            "day (reading every drive from end to end will do) and compare the correctable errors at both ends of each "
-            "link; first see that error reporting is switched on."
+            "Only with a backup that was read back and with every array whole: 'laneproof prove' loads all drives, "
+            "reading only, and compares the errors of their links; first see that error reporting is switched on."
         ),
     ),
     "link_below_expected": Check(
@@ -58,8 +57,8 @@ CHECKS: Mapping[str, Check] = {
     "drops_after_idle_exit": Check(
         "does it drop when the drive leaves an idle state?",
         Step(
-            "Only with a backup that was read back and with every array whole: leave the drive idle for ten minutes, "
-            "then read a little from it; do so a dozen times and note whether it drops within a minute.",
+            "Only with a backup that was read back and with every array whole: 'laneproof prove --stages wake' leaves "
+            "each drive alone until it rests, then reads a little, and does so many times.",
             (DEGRADED_ARRAY,),
         ),
     ),
@@ -67,8 +66,8 @@ CHECKS: Mapping[str, Check] = {
     "drops_under_load": Check(
         "does it drop under load?",
         Step(
-            "Only with a backup that was read back and with every array whole: read from all drives at once for an "
-            "hour, watch their temperatures, and note whether one of them drops then.",
+            "Only with a backup that was read back and with every array whole: 'laneproof prove --stages "
+            "together,heat' reads from all drives at once until none gets warmer, and notes what drops.",
             (DEGRADED_ARRAY,),
         ),
     ),

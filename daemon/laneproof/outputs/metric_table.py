@@ -156,6 +156,12 @@ METRICS = (
     _gauge("file_system_used_ratio", ("mount",), "Share of a file system that is used, as df shows it."),
     _gauge("file_system_read_only", ("mount",), "1: a file system's super block is read-only."),
     # The daemon's own work
+    _gauge("proof_timestamp_seconds", (), "When the last acceptance run began, unix time."),
+    _gauge("proof_verdict", ("position", "verdict"), "1 for each position of the last acceptance run, by its verdict."),
+    _gauge("proof_link_bits", _LINK, "Bits that the link carried in the last acceptance run."),
+    _gauge("proof_link_errors", _LINK, "Errors of the link in the last acceptance run, at the end that saw more."),
+    _gauge("proof_link_error_ratio", _LINK, "Most errors a bit that the last acceptance run leaves possible (95 %)."),
+    _gauge("proof_read_bytes_per_second", _LINK, "What the drive gave alone in the last acceptance run."),
     _gauge("reading_seconds", ("reading",), "How long the last reading of one group of facts took."),
     _gauge("reading_complete", ("reading",), "1: the last reading of a group of facts gave facts; 0: it gave none."),
     _gauge("reading_overdue_seconds", ("reading",), "How far a reading is past its deadline; 0: it is not."),

@@ -33,6 +33,8 @@ PROVE_AGAIN = Step(
     "After each change prove this position again ('laneproof prove --only POSITION -o FILE'), and see what it did with "
     "'laneproof prove --compare BEFORE AFTER'."
 )
+TRIED_HERE = ("aer_above_siblings", "drops_after_idle_exit", "drops_under_load")
+"""Features whose check is a run like this one."""
 SHARED_SHARE = 0.5
 """A drive that gets less than half of what the links' sharing promises is held back by something. Judgement."""
 SLOW_WAKE_US = 1e6
@@ -146,7 +148,7 @@ def _judge_position(run: ProofRun, drive: DriveRun, weights: Weights) -> ProvenP
     features = {name: seen for name, seen in find_features(run, drive).items() if seen is not None}
     if verdict != "differs":
         return ProvenPosition(name=drive.name, verdict=verdict, link=link, drive=proven, features=features)
-    found = diagnose(features, weights)
+    found = diagnose(features, weights, cannot_try=TRIED_HERE)
     causes = tuple(
         ProvenCause(cause=cause.cause, probability=round(cause.probability, 4), because=cause.because)
         for cause in found.causes

@@ -15,6 +15,7 @@ from laneproof import __version__
 from laneproof.findings import Change, Severity
 from laneproof.outputs.metrics import Sample, list_judge_samples, list_samples, make_families
 from laneproof.outputs.page.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
+from laneproof.outputs.proof_metrics import list_proof_samples
 from laneproof.service.api import Api, Past
 from laneproof.service.api_schema import ROOT
 from laneproof.service.status import DaemonStatus
@@ -42,6 +43,8 @@ def _samples(status: DaemonStatus) -> Iterator[Sample]:
     if result is not None:
         yield from list_samples(status.build, result.snapshot, result.findings)
     yield from list_judge_samples(status.build, status.build_problem)
+    if status.proof is not None:
+        yield from list_proof_samples(status.proof)
     for change, severity in product(Change, Severity):  # a counter is there from 0, so that its first step is seen
         labels = str(change), str(severity)
         yield "finding_changes", labels, status.changes.get(labels, 0)

@@ -125,17 +125,23 @@ def sort_notes(
     return tuple(notes), tuple(confirmed)
 
 
+def find_runs(kept: Iterable[KeptNote]) -> tuple[ProofRun, ...]:
+    """Find the acceptance runs among kept notes; one that cannot be read is logged and passed over."""
+    runs = []
+    for note in kept:
+        if note.kind == PROOF:
+            try:
+                runs.append(ProofRun.model_validate(note.detail))
+            except ValueError as error:
+                _log.warning("passed over the record of a run that cannot be read: %.200s", error)
+    return tuple(runs)
+
+
 def find_proofs(kept: Iterable[KeptNote]) -> Iterator[ProofNote]:
-    """Find what kept notes say of acceptance runs; a record that cannot be read is logged and passed over."""
+    """Find what kept notes say of acceptance runs: that one began, and what one showed."""
     for note in kept:
         if note.kind == PROOF_BEGAN and isinstance(until := note.detail.get("until"), float | int):
             yield ProofNote(at=note.t, until=float(until))
-        if note.kind != PROOF:
-            continue
-        try:
-            run = ProofRun.model_validate(note.detail)
-        except ValueError as error:
-            _log.warning("passed over the record of a run that cannot be read: %.200s", error)
-            continue
-        features = {position.name: position.features for position in judge(run).positions}
-        yield ProofNote(at=note.t, features={drive.path: (drive.serial, features[drive.name]) for drive in run.drives})
+        for run in find_runs((note,)):
+            shown = {position.name: position.features for position in judge(run).positions}
+            yield ProofNote(at=note.t, features={drive.path: (drive.serial, shown[drive.name]) for drive in run.drives})

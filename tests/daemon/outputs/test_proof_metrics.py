@@ -1,0 +1,19 @@
+"""The metrics of a run are those of its judgement, and all of them stand in the table."""
+
+from laneproof.outputs.metric_table import BY_NAME
+from laneproof.outputs.proof_metrics import list_proof_samples
+from laneproof.proof.made_up import Fault
+from proven_box import RISER_3, position, run_box
+
+
+def test_each_position_has_its_verdict_and_its_bound() -> None:
+    run = run_box({RISER_3: Fault(errors_per_bit=5e-12)}, mode="quick")
+    samples = {(name, labels): value for name, labels, value in list_proof_samples(run)}
+    link = position(run, RISER_3).link
+    assert link is not None
+    assert samples["proof_verdict", (RISER_3, "differs")] == 1
+    assert samples["proof_verdict", ("riser-1", "holds")] == 1
+    assert samples["proof_link_errors", (RISER_3,)] == link.errors
+    assert samples["proof_link_error_ratio", ("deck",)] < 1e-12
+    assert samples["proof_read_bytes_per_second", ("riser-1",)] > 5e9
+    assert all(len(BY_NAME[name].labels) == len(labels) for name, labels in samples)
