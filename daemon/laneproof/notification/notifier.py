@@ -1,5 +1,6 @@
 """The notifier: asks the daemon, decides what is new, and delivers it, pass after pass, until it is stopped."""
 
+import contextlib
 import logging
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -121,8 +122,9 @@ class Notifier:
             self._save(now)
         self._requests_done = len(requests)
         if requests and self._saved_at == now:
-            self._folder.clear_requests()
-            self._requests_done = 0
+            with contextlib.suppress(OSError):  # what is not forgotten is not done again either
+                self._folder.clear_requests()
+                self._requests_done = 0
         self._give_sign_of_life(now)
 
     def _queue_reports(self, reports: Reports, findings: Sequence[Finding], now: float, *, is_complete: bool) -> None:

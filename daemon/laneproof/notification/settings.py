@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from datetime import datetime, tzinfo
 from functools import cached_property
 from typing import Annotated, Literal
-from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -18,6 +17,7 @@ DEFAULT_DAEMON = "http://127.0.0.1:7766"
 DEFAULT_STATE = "/var/lib/laneproof-notify"
 DAY_SECONDS = 86400.0
 _HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)", re.ASCII)
+_WEB_ADDRESS = re.compile(r"https?://[^/\s]")
 _Text = Annotated[str, Field(min_length=1)]
 
 
@@ -77,7 +77,7 @@ def _find_problems(settings: NotifySettings) -> Iterator[Problem]:
         yield ("quiet",), f"must be written as 22:00-07:00, and is {settings.quiet!r:.40}"
     for key in ("daemon", "heartbeat", "page"):
         value = getattr(settings, key)
-        if value is not None and (urlsplit(value).scheme not in ("http", "https") or not urlsplit(value).netloc):
+        if value is not None and not _WEB_ADDRESS.match(value):
             yield (key,), f"must be an address that begins with http:// or https://, and is {value!r:.60}"
     if settings.zone is not None:
         try:

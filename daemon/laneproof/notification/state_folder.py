@@ -14,6 +14,7 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from laneproof.line_inbox import forget_lines, has_lines, leave_line, take_lines
 from laneproof.notification.decisions import Reports
 from laneproof.notification.outbox import Queue
 
@@ -53,6 +54,7 @@ class StateFolder:
     def __init__(self, folder: str | Path) -> None:
         """Name it; nothing is opened yet."""
         self._folder = Path(folder)
+        self._requests = self._folder / REQUESTS
 
     def make(self) -> None:
         """Make the folder where it is missing.
@@ -108,41 +110,32 @@ class StateFolder:
         Raises:
             OSError: It cannot be written.
         """
-        line = json.dumps(content) + "\n"
-        # one write of a short line in append mode: two commands at once do not mix their lines
-        descriptor = os.open(self._folder / REQUESTS, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, 0o644)
-        try:
-            os.fchmod(descriptor, 0o644)  # whatever the caller's umask: the notifier is another user
-            os.write(descriptor, line.encode())
-        finally:
-            os.close(descriptor)
+        leave_line(self._requests, json.dumps(content), mode=0o644)
 
     @property
     def has_requests(self) -> bool:
         """Whether a request waits, which the notifier takes up within a quarter of a minute."""
-        return (self._folder / REQUESTS).exists() or self._taken.exists()
+        return has_lines(self._requests)
 
     def read_requests(self) -> list[dict[str, Any]]:
-        """Read what commands asked; `clear_requests` forgets it once it is in the state."""
-        taken = self._taken
-        if not taken.exists():
-            try:
-                (self._folder / REQUESTS).rename(taken)
-            except FileNotFoundError:
-                return []
-        return list(_parse_lines(taken.read_text(encoding="utf-8", errors="replace")))
+        """Read what commands asked; `clear_requests` forgets it once it is in the state.
+
+        Raises:
+            OSError: It cannot be read.
+        """
+        return list(_parse_lines(take_lines(self._requests)))
 
     def clear_requests(self) -> None:
-        """Forget what was read."""
-        self._taken.unlink(missing_ok=True)
+        """Forget what was read.
 
-    @property
-    def _taken(self) -> Path:
-        return (self._folder / REQUESTS).with_suffix(".taken")
+        Raises:
+            OSError: It cannot be deleted.
+        """
+        forget_lines(self._requests)
 
 
-def _parse_lines(text: str) -> Iterator[dict[str, Any]]:
-    for line in text.splitlines():
+def _parse_lines(lines: list[str]) -> Iterator[dict[str, Any]]:
+    for line in lines:
         try:
             content = json.loads(line)
         except ValueError:

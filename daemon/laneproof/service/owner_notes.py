@@ -4,16 +4,15 @@ The history has one writer, the daemon. A command adds a line to the file; the d
 lines at its next pass, or at its next start where it does not run.
 """
 
-import contextlib
 import json
 import logging
-import os
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from laneproof.history.earlier_names import rename_note
 from laneproof.history.notes import CONFIRMED, NOTE, PROOF, PROOF_BEGAN
 from laneproof.history.notes import Note as KeptNote
+from laneproof.line_inbox import forget_lines, leave_line, take_lines
 from laneproof.past.notes import ConfirmedCause, Note, ProofNote, parse_note
 from laneproof.proof.judge import judge
 from laneproof.proof.record import ProofRun
@@ -23,7 +22,6 @@ _log = logging.getLogger(__name__)
 FILE = "notes.jsonl"
 """Its name, in the folder of the history."""
 _EARLIER_FILE = "told.jsonl"  # where a command of an earlier version left them
-_MOST_BYTES = 1 << 20
 
 
 class Inbox:
@@ -47,17 +45,12 @@ class Inbox:
         """
         line = json.dumps({"t": note.t, "kind": note.kind, "text": note.text, "path": note.path, "drive": note.drive,
                            "detail": dict(note.detail)})  # fmt: skip
-        # one write of a short line in append mode: two commands at once do not mix their lines
-        descriptor = os.open(self._file, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, 0o640)
-        try:
-            os.write(descriptor, f"{line}\n".encode())
-        finally:
-            os.close(descriptor)
+        leave_line(self._file, line, mode=0o640)
 
     def read(self) -> tuple[KeptNote, ...]:
         """Read what was left; a line that is no note is logged and passed over."""
         try:
-            lines = [line for file in self._files for line in _take(file)]
+            lines = [line for file in self._files for line in take_lines(file)]
         except OSError as error:
             self._report(error)
             return ()
@@ -67,7 +60,7 @@ class Inbox:
         """Delete what was read, once it is kept; what cannot be deleted is read again, and kept once all the same."""
         try:
             for file in self._files:
-                file.with_suffix(".taken").unlink(missing_ok=True)
+                forget_lines(file)
         except OSError as error:
             self._report(error)
 
@@ -77,17 +70,6 @@ class Inbox:
         if problem != self._problem:
             self._problem = problem
             _log.warning("the owner's notes cannot be taken: %s", problem)
-
-
-def _take(file: Path) -> list[str]:
-    aside = file.with_suffix(".taken")
-    with contextlib.suppress(FileNotFoundError):
-        if not aside.exists():  # else the run before stopped between taking and keeping
-            file.rename(aside)
-    try:
-        return aside.read_text(encoding="utf-8", errors="replace")[:_MOST_BYTES].splitlines()
-    except FileNotFoundError:
-        return []
 
 
 def _parse(line: str) -> KeptNote | None:

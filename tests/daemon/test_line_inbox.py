@@ -1,0 +1,22 @@
+"""Lines left for a process: none is lost between taking and keeping, and another user can read them."""
+
+import os
+from pathlib import Path
+
+from laneproof.line_inbox import forget_lines, has_lines, leave_line, take_lines
+
+
+def test_lines_are_taken_until_they_are_forgotten(tmp_path: Path) -> None:
+    file = tmp_path / "requests.jsonl"
+    assert (take_lines(file), has_lines(file)) == ([], False)
+    before = os.umask(0o077)
+    leave_line(file, "one", mode=0o644)
+    os.umask(before)
+    assert file.stat().st_mode & 0o777 == 0o644
+    leave_line(file, "zwölf", mode=0o644)
+    assert take_lines(file) == ["one", "zwölf"]
+    leave_line(file, "later", mode=0o644)
+    assert take_lines(file) == ["one", "zwölf"]  # stopped before they were kept: taken again
+    forget_lines(file)
+    assert has_lines(file)
+    assert take_lines(file) == ["later"]
