@@ -2,7 +2,7 @@
 
 import json
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 from laneproof.declaration.file import parse_build
 from laneproof.engine import Engine
@@ -19,15 +19,26 @@ from simulation.worlds import World
 class Replay:
     """One replay, and how many frames it had."""
 
-    def __init__(self, lines: Iterable[str], build: str | None, *, starts: list[float] | None = None) -> None:
+    def __init__(
+        self,
+        lines: Iterable[str],
+        build: str | None,
+        *,
+        starts: list[float] | None = None,
+        stops: Mapping[str, bool] | None = None,
+    ) -> None:
         """Stand before the first frame.
 
         Args:
             lines: A recording's lines.
             build: The declaration's text, None for none.
             starts: When the program is started again, from what it kept; may grow while the lines are read.
+            stops: By boot, whether the program was stopped in good order before it; may grow likewise. It goes on from
+                what it kept then.
         """
         self._starts = starts if starts is not None else []
+        self._stops = stops if stops is not None else {}
+        self._boot = ""
         self.frames = 0
         self._lines = iter(lines)
         self._build = parse_build(build, name="build.toml") if build else None
@@ -39,9 +50,11 @@ class Replay:
         reader = ReplayReader(host)
         standing: tuple[Finding, ...] = ()
         while host.advance():
-            if self._starts and host.clock().unix_seconds >= self._starts[0]:
-                self._starts.clear()
-                kept, past, engine = json.dumps(engine.as_state()), engine.past, Engine(self._build)
+            stopped, self._boot = self._stops.get(self._boot), ""
+            if stopped is not None or (self._starts and host.clock().unix_seconds >= self._starts[0]):
+                if stopped is None:
+                    self._starts.clear()
+                kept, past, engine = json.dumps(engine.as_state(stopped=stopped)), engine.past, Engine(self._build)
                 engine.restore(standing, json.loads(kept))
                 engine.add_notes(notes=past.notes, confirmed=past.confirmed)
             news = read_kernel_events(host), read_device_events(host)
@@ -52,6 +65,7 @@ class Replay:
     def _counted(self, frames: Iterable[Frame]) -> Iterator[Frame]:
         for frame in frames:
             self.frames += 1
+            self._boot = frame.boot_id or ""
             yield frame
 
 

@@ -100,6 +100,8 @@ class RunningBox:
         """Idle drives are suspended."""
         self.watch_starts: list[float] = []
         """When the program that watches is started again."""
+        self.stops: dict[str, bool] = {}
+        """By boot, whether the machine was shut down before it, so that whoever watches was stopped."""
         self.stays_away: set[str] = set()
         """Serial numbers of drives that a plain restart does not bring back."""
         self._anew = True
@@ -384,13 +386,14 @@ class RunningBox:
         self.say(lines, later=2.0)
         self.at(self.now + self.draw.uniform(60, 180), self.frame)
 
-    def shut_down(self, *, seconds: float, power_off: bool = False, cut: bool = False) -> None:
+    def shut_down(self, *, seconds: float, power_off: bool = False, cut: bool = False, reset: bool = False) -> None:
         """The machine stops, and starts again after a while.
 
         Args:
             seconds: How long it is off.
             power_off: The drives lose their power, after a shutdown in good order.
             cut: They lose it without.
+            reset: They keep it, and the machine stops without having been shut down.
         """
         if self.is_off:
             return
@@ -400,6 +403,7 @@ class RunningBox:
                 life.drive.health.power_cycles += int(power_off or cut)
                 life.drive.health.unsafe_shutdowns += int(cut and life.drive.presence is not Presence.AWAY)
         self.box.reboot()
+        self.stops[self.box.boot_id] = not (cut or reset)
         self.at(self.now + seconds, self.start_up)
 
     def suspend(self, seconds: float) -> None:

@@ -84,7 +84,7 @@ class RestartsUnasked(Trouble):
         self.loses_power = box.draw.random() < 0.5
         for _ in range(9):
             t = box.draw.uniform(self.began_at, self.until - HOUR)
-            box.at(t, lambda: box.shut_down(seconds=40, cut=self.loses_power))
+            box.at(t, lambda: box.shut_down(seconds=40, cut=self.loses_power, reset=not self.loses_power))
 
     def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:  # noqa: ARG002 (of the whole box)
         """A word of it."""

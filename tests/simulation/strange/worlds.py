@@ -133,7 +133,7 @@ def try_strange(
     """Run a strange box through the engine, and count what was said."""
     world, oddities, also = make_strange_world(kind, seed, paces)
     began = time.perf_counter()
-    replay = Replay(world.lines(), world.build, starts=world.running.watch_starts)
+    replay = Replay(world.lines(), world.build, starts=world.running.watch_starts, stops=world.running.stops)
     changes = list(replay.changes())
     told = score(world, changes, frames=replay.frames, seconds=time.perf_counter() - began)
     if kind in HEALTHY:

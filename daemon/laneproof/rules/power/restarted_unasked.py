@@ -7,11 +7,12 @@ Where the drives counted one even at each of the last orderly stops, their count
 """
 
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from laneproof.advice import OPEN_CASE, Step, advise
 from laneproof.findings import Finding, Kind, Severity, format_time
+from laneproof.past.drives import DriveRecord
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, say_times, watched_drives
 
@@ -30,13 +31,15 @@ class _Start:
 
     Attributes:
         began_at: When, ledger time.
-        counted: The drives that counted a loss of power.
+        counted: The drives that counted a loss of power without a shutdown.
+        cycled: How many drives were given power again.
         asked: How many drives could have counted it.
         stopped: Whether the watch of the boot before was stopped in good order; None where that is not known.
     """
 
     began_at: float
     counted: tuple[str, ...]
+    cycled: int
     asked: int
     stopped: bool | None
 
@@ -54,30 +57,39 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 def _is_unasked(start: _Start, starts: list[_Start]) -> bool:
-    in_order = [other for other in starts if other.stopped and other.asked and other.began_at < start.began_at]
-    learned = in_order[-_LEARNED_FROM:]
+    stops = [other for other in starts if other.stopped and other.began_at < start.began_at]
+    learned = [other for other in stops if other.cycled * 2 > other.asked][-_LEARNED_FROM:]
     count_anyway = len(learned) == _LEARNED_FROM and all(other.most_counted for other in learned)
     return start.stopped is False or (start.most_counted and not count_anyway)
 
 
 def _find_starts(current: Pass) -> Iterator[_Start]:
     ledger = current.past.ledger
-    boots, stops = ledger.boot_times, dict(ledger.stops)
+    stops = dict(ledger.stops)
+    drives = [(watched.name, watched.drive) for watched in watched_drives(current)]
+    counting = [(name, drive) for name, drive in drives if drive is not None and drive.health_since]
+    unsafe, cycled = (_find_counted(ledger.boot_times, counting, name) for name in ("unsafe_shutdowns", "power_cycles"))
+    for began_at in ledger.boot_times:
+        yield _Start(
+            began_at=began_at,
+            counted=tuple(unsafe.get(began_at, ())),
+            cycled=len(cycled.get(began_at, ())),
+            asked=sum(drive.health_since < began_at < drive.last_at for _, drive in counting),
+            stopped=stops.get(began_at),
+        )
+
+
+def _find_counted(
+    boots: Sequence[float], drives: Sequence[tuple[str, DriveRecord]], counter: str
+) -> dict[float, list[str]]:
+    """Give by boot the drives whose counter moved, by a step or two, since the boot before."""
     counted: dict[float, list[str]] = {}
-    drives = [
-        (watched.name, watched.drive)
-        for watched in watched_drives(current)
-        if watched.drive and watched.drive.health_since
-    ]
     for name, drive in drives:
-        for rise in drive.risen("unsafe_shutdowns"):
+        for rise in drive.risen(counter):
             number = bisect_right(boots, rise.at) - 1
             if rise.boots == 1 and rise.by <= _MOST_A_START and number >= 0:
                 counted.setdefault(boots[number], []).append(name)
-    for began_at in boots:
-        asked = sum(drive.health_since < began_at < drive.last_at for _, drive in drives)
-        names = tuple(counted.get(began_at, ()))
-        yield _Start(began_at=began_at, counted=names, asked=asked, stopped=stops.get(began_at))
+    return counted
 
 
 def _report(current: Pass, restarts: list[_Start]) -> Finding:
@@ -88,8 +100,8 @@ def _report(current: Pass, restarts: list[_Start]) -> Finding:
     said = f"{len(last.counted)} of {say_times(last.asked, 'drive')} counted a loss of power{names}"
     if last.stopped:
         summary = (
-            f"the drives of {_BOX} lost their power before they had stopped {often} at {when}: {said}, though the "
-            "watch had been stopped in good order: the board cuts the power too early, or it went later"
+            f"{_BOX} was stopped in good order, and yet its drives lost their power too early {often} at {when}: "
+            f"{said}; or the power went later, after the watch was stopped"
         )
     elif last.most_counted:
         summary = (

@@ -12,9 +12,12 @@ PATHS = tuple(f"0000:00/01.{number}" for number in (1, 2, 3, 4))
 
 
 def box(*counts: int) -> Box:
+    """Make drives that counted so many unsafe shutdowns; as often they were given power."""
     made = Box()
     for number, (path, count) in enumerate(zip(PATHS, counts, strict=False)):
-        made.with_port(path).with_drive(path, serial=f"FN{number}", health={"unsafe_shutdowns": count})
+        made.with_port(path).with_drive(
+            path, serial=f"FN{number}", health={"unsafe_shutdowns": count, "power_cycles": count}
+        )
     return made
 
 
@@ -73,7 +76,7 @@ def test_where_every_start_counts_the_board_may_cut_the_power_early() -> None:
         (False, 3, "the watch of the boot before broke off, 0 of 4 drives counted a loss of power: a reset or a crash"),
         (False, 4, "4 of 4 drives counted a loss of power"),
         (True, 3, None),
-        (True, 4, "though the watch had been stopped in good order"),
+        (True, 4, "was stopped in good order, and yet"),
     ],
 )
 def test_a_watch_that_broke_off_tells_of_a_restart_that_left_the_drives_their_power(
@@ -98,6 +101,7 @@ def test_drives_that_counted_at_two_stops_in_good_order_count_every_stop() -> No
         watcher.observe(box(number - 1, number - 1), after=8 * DAY).restart(after=HOUR, stopped=True)
         watcher.observe(box(number, number), after=60.0).observe(box(number, number), after=60.0)
         assert bool(watcher.standing) is (number < 4)
+        watcher.restart(after=HOUR, stopped=True).observe(box(number, number), after=60.0)
     watcher.restart(after=DAY, stopped=False).observe(box(6, 6), after=60.0).observe(box(6, 6), after=60.0)
     assert "without having been shut down" in watcher.standing[0].summary
 
