@@ -29,27 +29,38 @@ KILLS_A_FILE = 20
 """After so many a new file is begun: the oldest of some thousand findings are dropped, as they should be."""
 
 
+class Steps:
+    """Goes on where a history stands, step by step."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self.next = max((int(note.text) for note in store.read_notes()), default=0) + 1
+        self.passes = Passes(t=A_MORNING + 60.0 * self.next, up=100.0 + 60.0 * self.next)
+        self._standing = {finding.position: finding for finding in store.load_standing()}
+
+    def take(self) -> int:
+        """Take one step; gives its number once it is committed."""
+        step, passes, standing = self.next, self.passes, self._standing
+        over = [standing.pop(name) for name in [*standing] if name != str(step)]
+        changes = [change_of(Change.CLEARED, finding, passes.t) for finding in over]
+        if str(step) not in standing:
+            standing[str(step)] = make_finding(position=str(step), since=passes.t)
+            changes.append(change_of(Change.RAISED, standing[str(step)], passes.t))
+        passes.standing = tuple(standing.values())
+        passes.drive(0, health={"media_errors": step})
+        self.store.add_pass(passes.take(*changes))
+        self.store.add_note(Note(t=A_MORNING + 60.0 * step, kind="note", text=str(step)))
+        self.next += 1
+        passes.wait(60.0)
+        return step
+
+
 def write(file: Path, acknowledge: int) -> None:
     """Go on where the file stands, until killed."""
     with closing(Store.open(str(file))) as store:
-        step = max((int(note.text) for note in store.read_notes()), default=0) + 1
-        standing = {finding.position: finding for finding in store.load_standing()}
-        passes = Passes(t=A_MORNING + 60.0 * step, up=100.0 + 60.0 * step)
+        steps = Steps(store)
         while True:
-            name, before = str(step), str(step - 1)
-            changes = []
-            if before in standing:
-                changes.append(change_of(Change.CLEARED, standing.pop(before), passes.t))
-            if name not in standing:
-                standing[name] = make_finding(position=name, since=passes.t)
-                changes.append(change_of(Change.RAISED, standing[name], passes.t))
-            passes.standing = tuple(standing.values())
-            passes.drive(0, health={"media_errors": step})
-            store.add_pass(passes.take(*changes))
-            store.add_note(Note(t=passes.t, kind="note", text=name))
-            os.write(acknowledge, f"{step}\n".encode())
-            step += 1
-            passes.wait(60.0)
+            os.write(acknowledge, f"{steps.take()}\n".encode())
 
 
 def kill_one(file: Path, chance: random.Random) -> int:
@@ -72,23 +83,27 @@ def kill_one(file: Path, chance: random.Random) -> int:
     return int(acknowledged[-1]) if acknowledged else 0
 
 
-def check(file: Path, acknowledged: int) -> None:
+def check_file(file: Path, acknowledged: int) -> None:
     """Hold that the file opens, nothing acknowledged is missing, and no finding was raised twice or forgotten."""
     database = Database(str(file))
     assert not database.in_memory
     assert database.connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     with closing(Store(database)) as store:
-        noted = [int(note.text) for note in store.read_notes()]
-        assert noted == [*range(1, len(noted) + 1)], "a note is missing, or kept twice"
-        assert len(noted) >= acknowledged
-        counts = Counter((change.finding.position, change.change) for change in store.read_finding_changes())
-        raised = len(noted) + int(counts[str(len(noted) + 1), Change.RAISED] == 1)  # its pass, and not yet its note
-        expected = {(str(step), Change.RAISED): 1 for step in range(1, raised + 1)}
-        expected |= {(str(step), Change.CLEARED): 1 for step in range(1, raised)}
-        differ = {name: (counts[name], expected.get(name, 0)) for name in counts.keys() | expected}
-        assert counts == expected, {name: both for name, both in differ.items() if both[0] != both[1]}
-        assert [finding.position for finding in store.load_standing()] == ([str(raised)] if raised else [])
-    assert not list(file.parent.glob("*aside*"))
+        check(store, acknowledged)
+
+
+def check(store: Store, acknowledged: int) -> None:
+    """Hold the same of an open history."""
+    noted = sorted(int(note.text) for note in store.read_notes())
+    assert noted == [*range(1, len(noted) + 1)], "a note is missing, or kept twice"
+    assert len(noted) >= acknowledged
+    counts = Counter((change.finding.position, change.change) for change in store.read_finding_changes())
+    raised = len(noted) + int(counts[str(len(noted) + 1), Change.RAISED] == 1)  # its pass, and not yet its note
+    expected = {(str(step), Change.RAISED): 1 for step in range(1, raised + 1)}
+    expected |= {(str(step), Change.CLEARED): 1 for step in range(1, raised)}
+    differ = {name: (counts[name], expected.get(name, 0)) for name in counts.keys() | expected}
+    assert counts == expected, {name: both for name, both in differ.items() if both[0] != both[1]}
+    assert [finding.position for finding in store.load_standing()] == ([str(raised)] if raised else [])
 
 
 def kill_many(folder: Path, kills: int, seed: int) -> int:
@@ -99,7 +114,8 @@ def kill_many(folder: Path, kills: int, seed: int) -> int:
             steps, acknowledged = steps + acknowledged, 0
         file = folder / f"{number // KILLS_A_FILE}.db"
         acknowledged = max(acknowledged, kill_one(file, chance))
-        check(file, acknowledged)
+        check_file(file, acknowledged)
+        assert not list(folder.glob("*aside*"))
     return steps + acknowledged
 
 

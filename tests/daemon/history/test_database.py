@@ -4,6 +4,7 @@ import errno
 import logging
 import shutil
 import sqlite3
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pytest
 from laneproof.history import database
 from laneproof.history.database import RETRY_AFTER_WRITES, Database, Written, open_to_read, set_aside
 from laneproof.history.tables import MIGRATIONS, NotOursError
+from tried_faults import run as run_faults
 
 
 @pytest.fixture
@@ -370,3 +372,7 @@ def test_schema_that_is_no_text_is_damage(path: str) -> None:
     again.close()
     assert _stored(path) == ["two"]
     assert Path(f"{path}.set-aside-1").exists()
+
+
+def test_no_fault_of_file_folder_or_clock_loses_anything(tmp_path: Path) -> None:
+    assert len([*run_faults(tmp_path, times=2, seed=time.time_ns(), mounts=False)]) == 5
