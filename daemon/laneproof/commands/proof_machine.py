@@ -78,7 +78,6 @@ class LiveProofMachine:
         self._loads: dict[str, Load] = {}
         self._began = self._due = time.monotonic()
         self.asked_to_stop: str | None = None
-        self.latest_seconds = 0.0
         read_kernel_events(host)
         read_device_events(host)
 
@@ -127,7 +126,6 @@ class LiveProofMachine:
         while self.asked_to_stop is None and (left := self._due - time.monotonic()) > 0:
             time.sleep(min(left, 0.2))
         now = time.monotonic()
-        self.latest_seconds = max(self.latest_seconds, now - self._due)
         self._due = max(self._due, now - SECOND)
         is_due = {"functions": QUIET_LINK_SECONDS if quiet else 0.0, "thermal": FAN_SECONDS}
         if not quiet:

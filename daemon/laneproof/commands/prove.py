@@ -7,10 +7,11 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from shutil import get_terminal_size
 
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.commands.errors import CommandError
-from laneproof.commands.inputs import load_build, open_recording
+from laneproof.commands.inputs import load_build, open_host, open_recording
 from laneproof.commands.kept_runs import keep_beginning, keep_run, load_run
 from laneproof.commands.proof_machine import DEADLINE_SECONDS, LiveProofMachine, stop_on_signals
 from laneproof.commands.terminal import find_style, show, show_json
@@ -81,9 +82,10 @@ def _prove(arguments: argparse.Namespace, style: Style) -> ProofRun | None:
     """Run on this machine; None where it is refused."""
     build = load_build(arguments.build)
     programs = {name: _find(name) for name in ("fio", "setpriv")}
+    with open_host(None) as patient:
+        snapshot = read_snapshot(patient)
     host = LiveHost(deadline_seconds=DEADLINE_SECONDS)
     try:
-        snapshot = read_snapshot(host)
         arrangement = arrange(build, snapshot)
         targets = _find_targets(arrangement, arguments.only)
         is_virtual = read_hypervisor(host)
@@ -221,7 +223,8 @@ class _Screen:
         self._style, self._say, self._height = style, say, 0
 
     def __call__(self, ongoing: OngoingRun, step: Step, seconds_left: float) -> None:
-        lines = write_now(ongoing, step, seconds_left, self._style)
+        rows = max(get_terminal_size().lines - 2, 2)  # what is above the screen cannot be written over
+        lines = write_now(ongoing, step, seconds_left, self._style)[:rows]
         up = f"\x1b[{self._height}A" if self._height else "\n"
         self._say(up + "".join(f"{line}\x1b[K\n" for line in lines))
         self._height = len(lines)

@@ -13,6 +13,7 @@ from laneproof.box.link_ends import Link
 from laneproof.box.occupants import Occupant
 from laneproof.box.topology import Topology, survey
 from laneproof.declaration.build import Build
+from laneproof.evidence.fix_trial import TrialOutcome
 from laneproof.past.changes import (
     NotedChange,
     changes_of_notes,
@@ -99,6 +100,9 @@ class Ledger(State):
         self.loaded_until = note.at + _AFTER_RUN_SECONDS if note.until is None else note.until
         for path, (serial, features) in note.features.items():
             self.experiments[path] = note.at, serial, dict(features)
+            for trial in self.trials.open():
+                if trial.path == path and trial.complaint == ERRORS and features.get("aer_above_siblings"):
+                    trial.outcome, trial.decided_at = TrialOutcome.NOT_CURED, self.now
         self.version += 1
 
     # --- a pass -------------------------------------------------------------------------------------------------------

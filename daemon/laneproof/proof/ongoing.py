@@ -28,6 +28,8 @@ from laneproof_collectors.fio import LoadResult
 _Number = TypeVar("_Number", int, float)
 
 MOST_HAPPENINGS = 200
+LATE_SECONDS = 3.0
+"""A second's reading that came so late is said to have."""
 SOAK_SECONDS = 600.0
 SOAK_CELSIUS = 1.0
 """A drive is warm throughout where it rose by less than this in so long."""
@@ -99,6 +101,7 @@ class OngoingRun:
         self._happenings: list[Happening] = []
         self._left_out = 0
         self._lost = 0
+        self._longest = 0.0  # between two readings
 
     # --- while it goes on ---------------------------------------------------------------------------------------------
 
@@ -116,6 +119,7 @@ class OngoingRun:
         if self.stage in self._stages:
             self._stages[self.stage][1] += seconds
         self._lost += reading.lost_records
+        self._longest = max(self._longest, seconds)
         read = {name: self._take_drive(name, now, seconds) for name, now in reading.drives.items()}
         for path, now in reading.links.items():
             if path in self._links:
@@ -287,6 +291,8 @@ class OngoingRun:
         not_shown = list(self.plan.not_shown)
         if self._lost:
             not_shown.append(f"{self._lost} records of the kernel's log, which were overwritten before they were read")
+        if self._longest > LATE_SECONDS:
+            not_shown.append(f"what happened within {self._longest:.0f} s in which the watch got no further")
         if self._left_out:
             not_shown.append(f"{self._left_out} further happenings, which are counted and not listed")
         alone = {

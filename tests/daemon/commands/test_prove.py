@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+from contextlib import nullcontext
 from pathlib import Path
 
 import jsonschema
@@ -66,6 +67,7 @@ def on_machine(monkeypatch: pytest.MonkeyPatch, snapshot: Snapshot, **answers: o
         "load_build": lambda _: kelp().build,
         "find_program": lambda name: f"/usr/bin/{name}",
         "LiveHost": _Host,
+        "open_host": lambda _: nullcontext(),
         "read_snapshot": lambda _: snapshot,
         "read_hypervisor": lambda _: False,
     } | answers

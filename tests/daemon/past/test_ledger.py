@@ -3,8 +3,11 @@
 import json
 from dataclasses import replace
 
+import pytest
+
+from laneproof.past.fix_trials import ERRORS, Trial
 from laneproof.past.ledger import Ledger
-from laneproof.past.notes import Note
+from laneproof.past.notes import Note, ProofNote
 from laneproof.past.saved_state import SCHEMA
 from laneproof_collectors.hotplug import device_events
 from laneproof_collectors.kernel_log.reading import KernelEvents, TimedKernelEvent, kernel_events
@@ -168,3 +171,42 @@ def test_the_boot_befores_last_words_do_not_say_that_this_boots_log_is_heard() -
     ledger.update(_facts(FIRST, t=START, up=5000.0))
     ledger.update(_facts(SECOND, t=START + 900.0, up=120.0), (_told_before(5300.0, boot=FIRST, t=START + 300.0),))
     assert ledger.episodes.log_heard_in != ledger.timeline.boots
+
+
+# --- acceptance runs --------------------------------------------------------------------------------------------------
+
+
+def errors_of(story: Story) -> tuple[int, int]:
+    """Give the errors that count for the first link, and those that were set aside."""
+    record = story.ledger.links.at(PATHS[0])
+    assert record is not None
+    return sum(row.errors for row in record.series.rows), record.aside
+
+
+def test_errors_of_an_acceptance_run_are_the_run_s_own_until_it_is_over() -> None:
+    story = Story().observe(counting_box((0, 0, 0, 0))).observe(counting_box((0, 0, 0, 0)), after=DAY)
+    story.ledger.add_proof(ProofNote(at=story.now, until=story.now + 1800.0))
+    story.observe(counting_box((40, 0, 0, 0)), after=600.0)
+    story.ledger.add_proof(ProofNote(at=story.now))
+    story.observe(counting_box((45, 0, 0, 0)), after=15.0)
+    assert errors_of(story) == (0, 45)
+    story.observe(counting_box((47, 0, 0, 0)), after=600.0)
+    assert errors_of(story) == (2, 45)
+
+
+@pytest.mark.parametrize(("above", "outcome"), [(True, "not-cured"), (False, "counting")])
+def test_a_run_that_still_makes_errors_decides_the_trial_of_a_fix(*, above: bool, outcome: str) -> None:
+    story = Story().observe(counting_box((0, 0, 0, 0)))
+    fix = Trial(path=PATHS[0], serial="", what="parts", words="a new cable", began_at=story.now, complaint=ERRORS,
+                events_before=40, seconds_before=7 * DAY)  # fmt: skip
+    story.ledger.trials.trials.append(fix)
+    story.ledger.add_proof(ProofNote(at=story.now, features={PATHS[0]: ("", {"aer_above_siblings": above})}))
+    assert fix.outcome == outcome
+    assert (fix.decided_at is None) is not above
+
+
+def test_what_a_run_showed_is_kept_over_a_restart() -> None:
+    story = Story().observe(counting_box((0, 0, 0, 0)))
+    story.ledger.add_proof(ProofNote(at=story.now, features={PATHS[0]: ("FN1", {"slow_alone": True})}))
+    again = Ledger.from_state(json.loads(json.dumps(story.ledger.as_state())))
+    assert again.experiments == {PATHS[0]: (story.now, "FN1", {"slow_alone": True})}

@@ -113,6 +113,11 @@ def test_a_flood_is_cut_off_and_its_rest_is_counted() -> None:
     assert any("5 further happenings" in words for words in run.not_shown)
 
 
+def test_a_watch_that_stood_still_is_said_to_have() -> None:
+    run = finish(add_up((StageName.ALONE, [reading(1.0), reading(9.0)])))
+    assert any("within 8 s in which the watch got no further" in words for words in run.not_shown)
+
+
 def test_waking_is_the_load_s_own_account() -> None:
     ongoing = add_up((StageName.WAKE, [reading(1.0)]))
     ongoing.take_result(RISER_1, LoadResult(error=0, read_bytes=8192, reads=2, median_us=900.0, longest_us=1500.0))
