@@ -10,7 +10,7 @@ from typing import Any
 
 from laneproof.findings import Change, FindingChange, format_time
 from laneproof.history.events import BOOTED, CHANGED, CLOCK_STEPPED, RECORDS_LOST, Event
-from laneproof.history.notes import CONFIRMED, NOTE, Note
+from laneproof.history.notes import CONFIRMED, NOTE, PROOF, Note
 from laneproof.outputs.text_style import Style
 from laneproof.outputs.watch_gaps import Gap, gaps_as_json
 
@@ -98,7 +98,7 @@ def gather(
     found += [
         Happening(
             t=note.t, kind=note.kind, text=note.text, position=note.detail.get("position") or labels.get(note.path),
-            path=note.path, drive=note.drive, detail=note.detail,
+            path=note.path, drive=note.drive, detail={} if note.kind == PROOF else note.detail,
         )
         for note in notes
     ]  # fmt: skip

@@ -34,6 +34,11 @@ def test_all_that_happened_is_in_one_order_under_its_label() -> None:
     assert found[2].text == "link-slow: riser-1 trained at gen 3, declared gen 4"
 
 
+def test_the_record_of_a_run_is_no_part_of_what_happened() -> None:
+    (run,) = gather([], [], [Note(t=T, kind="proof", text="acceptance run: holds", detail={"drives": []})], LABELS)
+    assert (run.text, run.detail) == ("acceptance run: holds", {})
+
+
 def test_what_is_said_of_a_path_is_said_of_its_label() -> None:
     (one,) = gather([_event(kind="changed", text="0000:00/01.1 target rate 8 GT/s")], [], [], LABELS)
     assert one.text == "riser-1 target rate 8 GT/s"
