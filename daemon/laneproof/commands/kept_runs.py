@@ -10,8 +10,8 @@ from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.inputs import now_by_clock
 from laneproof.commands.moment_argument import parse_moment
 from laneproof.history.notes import PROOF, PROOF_BEGAN, Note
-from laneproof.proof.compare import LastRun, changes_since
-from laneproof.proof.judge import Proof, judge
+from laneproof.proof.compare import LastRun, describe_last
+from laneproof.proof.judge import Proof
 from laneproof.proof.record import ProofRun
 from laneproof.service.owner_notes import FILE, Inbox, find_runs
 
@@ -60,11 +60,7 @@ def find_last_run(state: str | None, arrangement: Arrangement) -> LastRun | None
         runs = read_runs(state)
     except CommandError:  # no history, or none that can be read: then no run is known
         return None
-    if not runs:
-        return None
-    run = runs[-1]
-    changed = changes_since(run, arrangement)
-    return LastRun(at=run.began_at, mode=run.mode, verdict=judge(run).verdict, changed_since=changed)
+    return describe_last(runs[-1], arrangement) if runs else None
 
 
 def load_run(name: str, state: str | None) -> ProofRun:

@@ -8,7 +8,7 @@ from laneproof.box.shown_positions import ShownPosition, arrange_tree, list_posi
 from laneproof.declaration.build import Build
 from laneproof.declaration.units import format_bytes
 from laneproof.diagnosis.weights import CauseName
-from laneproof.findings import Finding, Kind, Severity, format_time, order_findings, verdict
+from laneproof.findings import Finding, Kind, Severity, order_findings, verdict
 from laneproof.outputs.audit_json import count_findings, name_box
 from laneproof.outputs.cases import name_subject
 from laneproof.outputs.next_steps import CAUTION_HEADING, list_cautions, list_steps
@@ -75,17 +75,10 @@ def write_audit(
     lines += ["", style.paint(f"Inventory, declared {style.arrow} trained", HEADING)]
     lines += _tree(build, snapshot, ordered, style)
     if proven is not None:
-        lines += ["", *style.wrap(_say_proven(proven), rest="")]
+        lines += ["", *style.wrap(proven.sentence, rest="")]
     if build is None:
         lines += ["", *style.wrap(_WITHOUT_BUILD, rest="")]
     return "\n".join(lines) + "\n"
-
-
-def _say_proven(run: LastRun) -> str:
-    said = f"Last proven under load on {format_time(run.at)} ({run.mode}): {run.verdict}"
-    if not run.changed_since:
-        return f"{said}; no drive, firmware or part is another since."
-    return f"{said}. Not proven since: {'; '.join(run.changed_since)}."
 
 
 def _group(standing: Sequence[Finding]) -> list[tuple[str, list[Finding]]]:

@@ -7,7 +7,8 @@ from laneproof.box.placement import Arrangement
 from laneproof.declaration.units import format_rate
 from laneproof.evidence.fix_trial import Trial, TrialOutcome, judge_trial
 from laneproof.evidence.rates import RatioTest, against_siblings
-from laneproof.proof.judge import say_errors, say_link
+from laneproof.findings import format_time
+from laneproof.proof.judge import judge, say_errors, say_link
 from laneproof.proof.record import DriveRun, Kept, LinkRun, ProofRun, StageName
 from laneproof.proof.targets import find_targets
 from laneproof.proof.words import say_count, say_microseconds, say_power
@@ -26,6 +27,14 @@ class LastRun(Kept):
     mode: str
     verdict: str
     changed_since: tuple[str, ...] = ()
+
+    @property
+    def sentence(self) -> str:
+        """The same in words."""
+        said = f"Last proven under load on {format_time(self.at)} ({self.mode}): {self.verdict}"
+        if not self.changed_since:
+            return f"{said}; no drive, firmware or part is another since."
+        return f"{said}. Not proven since: {'; '.join(self.changed_since)}."
 
 
 class Compared(Kept):
@@ -148,3 +157,14 @@ def changes_since(run: ProofRun, arrangement: Arrangement) -> tuple[str, ...]:
         if now.parts.get(drive.name, "") != run.parts.get(drive.name, ""):
             says.append(f"{drive.name}: other parts between")
     return (*says, *(f"{target.name}: it was not there" for target in current.values()))
+
+
+def describe_last(run: ProofRun, arrangement: Arrangement) -> LastRun:
+    """Say when a box was last proven, and what is otherwise since.
+
+    Args:
+        run: The run.
+        arrangement: The box now.
+    """
+    changed = changes_since(run, arrangement)
+    return LastRun(at=run.began_at, mode=run.mode, verdict=judge(run).verdict, changed_since=changed)

@@ -12,10 +12,12 @@ from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.registry import Collector
 
 from laneproof import __version__
+from laneproof.box.placement import arrange
 from laneproof.findings import Change, Severity
 from laneproof.outputs.metrics import Sample, list_judge_samples, list_samples, make_families
 from laneproof.outputs.page.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
 from laneproof.outputs.proof_metrics import list_proof_samples
+from laneproof.proof.compare import describe_last
 from laneproof.service.api import Api, Past
 from laneproof.service.api_schema import ROOT
 from laneproof.service.status import DaemonStatus
@@ -119,6 +121,9 @@ class Pages:
             overdue=status.overdue,
             recent=status.recent,
             version=__version__,
+            proven=describe_last(status.proof, arrange(status.build, result.snapshot))
+            if status.proof and result
+            else None,
             age_seconds=None if status.judged_at is None else self._now() - status.judged_at,
         )
         answer = HTTPStatus.OK if result else HTTPStatus.SERVICE_UNAVAILABLE

@@ -19,6 +19,7 @@ from laneproof.outputs.audit_json import audit_schema
 from laneproof.outputs.metric_table import BY_NAME, METRICS, write_docs
 from laneproof.service.http import ALIVE_WITHIN_SECONDS
 from laneproof.service.status import DaemonStatus
+from proven_box import sound_run
 from troubled_box import SIGN
 
 
@@ -50,6 +51,17 @@ def test_the_page_and_what_belongs_to_it_are_served(client: Client, path: str, k
     status, headers, body = client.ask(path)
     assert (status, headers["Content-Type"]) == (200, kind)
     assert holds in body
+
+
+def test_the_last_acceptance_run_is_on_the_page_and_among_the_metrics() -> None:
+    made = Client(replace(publish(), proof=sound_run()))
+    try:
+        page, metrics = (made.ask(path)[2].decode() for path in ("/", "/metrics"))
+    finally:
+        made.server.close()
+    assert "Last proven under load on 2026-11-18" in page
+    assert "Not proven since: riser-1: " in page  # the box asked here is another than the demo's
+    assert 'laneproof_proof_verdict{position="riser-1",verdict="holds"} 1.0' in metrics
 
 
 def test_the_page_names_only_what_is_served(client: Client) -> None:

@@ -26,6 +26,7 @@ from laneproof.outputs.page.rest_of_box import (
 )
 from laneproof.outputs.page.tree import write_tree
 from laneproof.outputs.page.words import Anchors, count_words, draw_mark, draw_strands, say_age, show_time
+from laneproof.proof.compare import LastRun
 from laneproof_collectors.snapshot import Snapshot
 
 STYLE, SCRIPT, ICON = "/style.css", "/page.js", "/icon.svg"
@@ -59,6 +60,7 @@ class PageFacts:
         overdue: Collectors that stay away, with the seconds.
         recent: The latest changes of findings, the newest first.
         version: The program's own.
+        proven: The last acceptance run, where one was kept.
         age_seconds: How long ago the last pass was judged; None where it is not known.
     """
 
@@ -70,6 +72,7 @@ class PageFacts:
     recent: Sequence[FindingChange] = ()
     version: str = ""
     age_seconds: float | None = None
+    proven: LastRun | None = None
 
 
 def write_page(facts: PageFacts) -> str:
@@ -127,6 +130,7 @@ def _headline(name: str, said: str, facts: PageFacts, snapshot: Snapshot) -> Mar
         tag("p", ", ".join(counted) + ".", class_="counts", role="status"),
         tag("p", "Read ", *_age(facts), show_time(snapshot.taken_at), ". ", tag("a", "Refresh", href=""),
             class_="read"),
+        None if facts.proven is None else tag("p", facts.proven.sentence, class_="read"),
     ))  # fmt: skip
 
 
