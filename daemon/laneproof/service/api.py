@@ -2,8 +2,10 @@
 
 import json
 import re
+import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import datetime
 from http import HTTPStatus
 from typing import Any, Protocol
@@ -19,6 +21,8 @@ from laneproof.service.status import MOST_RECENT, DaemonStatus
 
 JSON = "application/json; charset=utf-8"
 MONTH_SECONDS = 30 * 86400.0
+WAIT_SECONDS = 2.0
+"""How long a request waits for another one that reads the history."""
 _RFC_3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
 Query = Mapping[str, str]
 
@@ -58,6 +62,7 @@ class Api:
     ) -> None:
         """Take what gives the latest value, what reads the past, and the clock that passes are stamped by."""
         self._status, self._past, self._now = status, past, now
+        self._reading = threading.Lock()  # a history that hangs may hold one thread of the listener, and not all
         self._documents: Mapping[str, Callable[[Query], dict[str, Any]]] = {
             "audit": self._audit,
             "cases": self._cases,
@@ -114,7 +119,8 @@ class Api:
         if since is None:
             changes = list(recent)
         elif self._past is not None and len(recent) >= MOST_RECENT and recent[-1].at >= since:
-            changes = self._past.read_changes(since)
+            with self._open_past() as past:
+                changes = past.read_changes(since)
         else:
             changes = [change for change in recent if change.at >= since]
         return {
@@ -124,14 +130,16 @@ class Api:
 
     def _episodes(self, query: Query) -> dict[str, Any]:
         since = _parse_since(query)
-        episodes = self._known_past().read_episodes(since)
+        with self._open_past() as past:
+            episodes = past.read_episodes(since)
         return {"schema": 1, "since": None if since is None else format_time(since), "episodes": episodes}
 
     def _position(self, name: str, query: Query) -> dict[str, Any]:
         status, result = self._judged()
         since = _parse_since(query)
         try:
-            trend = self._known_past().read_position(name, since, MONTH_SECONDS)
+            with self._open_past() as past:
+                trend = past.read_position(name, since, MONTH_SECONDS)
         except LookupError as error:
             raise _RequestError(HTTPStatus.NOT_FOUND, str(error)) from error
         shown = make_inventory(status.build, result.snapshot).positions
@@ -140,10 +148,16 @@ class Api:
         findings = [name_finding(each) for each in order_findings(result.findings) if each.identity[1] in about]
         return trend | {"now": now, "findings": findings}
 
-    def _known_past(self) -> Past:
+    @contextmanager
+    def _open_past(self) -> Iterator[Past]:
         if self._past is None:
             raise PastUnreadableError("no history is kept here")
-        return self._past
+        if not self._reading.acquire(timeout=WAIT_SECONDS):
+            raise PastUnreadableError("the history is being read for another request, or its drive does not answer")
+        try:
+            yield self._past
+        finally:
+            self._reading.release()
 
 
 def _dump(document: Mapping[str, Any]) -> bytes:

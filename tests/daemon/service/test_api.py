@@ -1,6 +1,7 @@
 """What is answered below /api/v1: documents, and a sentence where there is none."""
 
 import json
+import threading
 from http import HTTPStatus
 
 import pytest
@@ -65,3 +66,39 @@ def test_a_time_that_is_none_is_refused_with_a_sentence(query: str) -> None:
 @pytest.mark.parametrize(("path", "status"), [("audit", 503), ("cases", 503), ("changes", 200), ("none", 404)])
 def test_before_the_first_pass(path: str, status: int) -> None:
     assert ask(path, status=DaemonStatus())[0] == status
+
+
+class HangingPast:
+    """A history on a drive that answers nothing until it is let go."""
+
+    def __init__(self) -> None:
+        self.begun, self.let_go = threading.Event(), threading.Event()
+
+    def read_episodes(self, since: float | None) -> list[dict[str, object]]:
+        assert since is None
+        self.begun.set()
+        self.let_go.wait(60)
+        return []
+
+    def read_changes(self, since: float) -> list[FindingChange]:
+        raise AssertionError(since)
+
+    def read_position(self, name: str, since: float | None, default_seconds: float) -> dict[str, object]:
+        raise AssertionError(name, since, default_seconds)
+
+
+def test_a_history_that_hangs_holds_one_request_and_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("laneproof.service.api.WAIT_SECONDS", 0.05)
+    past, answers = HangingPast(), []
+    api = Api(publish, past, now=lambda: 14.0)
+    first = threading.Thread(target=lambda: answers.append(api.answer("/api/v1/episodes", "")))
+    first.start()
+    assert past.begun.wait(60)
+    status, _, body = api.answer("/api/v1/episodes", "")
+    assert (status, b"the history is being read" in body) == (HTTPStatus.SERVICE_UNAVAILABLE, True)
+    assert api.answer("/api/v1/cases", "")[0] == HTTPStatus.OK
+    past.let_go.set()
+    first.join()
+    assert answers[0][0] == HTTPStatus.OK
+    assert api.answer("/api/v1/episodes", "")[0] == HTTPStatus.OK
+    assert Api(publish).answer("/api/v1/episodes", "")[0] == HTTPStatus.SERVICE_UNAVAILABLE
