@@ -24,6 +24,10 @@ def mounted(mount: str = "/srv/archive", *, used: int = 40, reserved: int = 0, *
     return MountedFileSystem(mount=mount, **told | facts)
 
 
+def box(**facts: Any) -> Box:  # noqa: ANN401 (any fact of the file system)
+    return Box().with_group(file_systems=(mounted(**facts),))
+
+
 def judge(rule: Rule, *there: MountedFileSystem, text: str = "", past: Past = NOTHING) -> list[Finding]:
     return list(rule.judge(Pass.of(declare(text), Box().with_group(file_systems=there).snapshot(), past)))
 

@@ -1,13 +1,6 @@
 """Positions and their occupants, and what a rule says of them."""
 
-from laneproof.findings import Finding
-from laneproof.rules.rule import Pass, Rule
-from laneproof_collectors.snapshot import Snapshot
-from simulated_box import Box, declare
-
-
-def judge(rule: Rule, text: str, box: Box | Snapshot) -> list[Finding]:
-    return list(rule.judge(Pass.of(declare(text), box.snapshot() if isinstance(box, Box) else box)))
+from simulated_box import Box
 
 
 def position(label: str, number: int, occupant: str) -> str:

@@ -3,18 +3,31 @@
 from typing import NamedTuple
 
 from laneproof.advice import CAUTIONS, MOST_STEPS, advise
+from laneproof.findings import Finding
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
-from simulated_box import declare
+from simulated_box import Box, declare
 from simulated_past import quiet_snapshot
+
+
+def make_pass(text: str | None, facts: Box | Snapshot, past: Past = NOTHING) -> Pass:
+    """Make the pass of a box; the declaration's text needs no head, None is no declaration."""
+    build = None if text is None else declare(text)
+    return Pass.of(build, facts.snapshot() if isinstance(facts, Box) else facts, past)
+
+
+def judge(rule: Rule, text: str | None, facts: Box | Snapshot, past: Past = NOTHING) -> list[Finding]:
+    """Give what a rule says of a box."""
+    return list(rule.judge(make_pass(text, facts, past)))
+
 
 _THE_RULES = "as the other examples of the rule"
 
 
 class _Example(NamedTuple):
     case: str
-    given: Snapshot | Past | Pass
+    given: Box | Snapshot | Past | Pass
     past: Past
     build: str | None
     expect: list[str]
@@ -24,11 +37,11 @@ class _Example(NamedTuple):
             return self.given
         text = build if self.build is _THE_RULES else self.build
         facts = (quiet_snapshot(), self.given) if isinstance(self.given, Past) else (self.given, self.past)
-        return Pass.of(None if text is None else declare(text), *facts)
+        return make_pass(text, *facts)
 
 
 def example(
-    case: str, given: Snapshot | Past | Pass, *expect: str, build: str | None = _THE_RULES, past: Past = NOTHING
+    case: str, given: Box | Snapshot | Past | Pass, *expect: str, build: str | None = _THE_RULES, past: Past = NOTHING
 ) -> _Example:
     """Give the box of an example of a rule's page.
 

@@ -29,7 +29,6 @@ from laneproof_collectors.snapshot import (
     LinkRegisters,
     Memory,
     MemoryModule,
-    MountedFileSystem,
     NvmeController,
     NvmeIdentity,
     NvmeNamespace,
@@ -508,63 +507,11 @@ def array_snapshot(disks: tuple[str, ...] = ("nvme0n1", "nvme1n1", "nvme2n1"), *
     return box.with_array("md0", disks, **({"members_wanted": 3} | facts)).snapshot()
 
 
-def sata_snapshot(**facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the drive)
-    """Give the facts of one SATA drive."""
-    box = Box().with_device("0000:00/17.0", class_code=SATA)
-    return box.with_sata_drive("0000:00/17.0/ata-1", **facts).snapshot()
-
-
-def two_drives_snapshot(first: str | None, second: str | None) -> Snapshot:
-    """Give the facts of two ports with drives of these serial numbers; None for no drive."""
-    box = Box()
-    for path, serial in (("0000:00/01.1", first), ("0000:00/01.2", second)):
-        box.with_port(path)
-        if serial is not None:
-            box.with_drive(path, serial=serial)
-    return box.snapshot()
-
-
-def mounted_snapshot(*, used: float = 0.4, mount: str = "/srv/archive", **flags: bool) -> Snapshot:
-    """Give the facts of one file system of 12 TB."""
-    left = round((1 - used) * 12 * 10**12)
-    file_system = MountedFileSystem(
-        mount=mount,
-        device="/dev/md0",
-        kind="xfs",
-        size_bytes=12 * 10**12,
-        available_bytes=left,
-        free_bytes=left,
-        read_only=flags.get("read_only", False),
-        declared_read_only=flags.get("declared_read_only", False),
-    )
-    return Box().with_group(file_systems=(file_system,)).snapshot()
-
-
 def bond_snapshot(speed: int = 10_000, **bond: Any) -> Snapshot:  # noqa: ANN401 (any fact of the bond)
     """Give the facts of two ports in a bond, the second one of this speed."""
     box = Box().with_port("0000:00/1c.0").with_network("0000:00/1c.0", "wan0", speed=10_000)
     box.with_port("0000:00/1c.1").with_network("0000:00/1c.1", "wan1", speed=speed)
     return box.with_bond("bond0", ("wan0", "wan1"), **bond).snapshot()
-
-
-def port_snapshot(**facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the port)
-    """Give the facts of one network port."""
-    counts = {"carrier_changes": 2, "receive_errors": 0, "transmit_errors": 0, "address": None}
-    return Box().with_group(interfaces=(make_interface("wan0", **(counts | facts)),)).snapshot()
-
-
-def declare_link(generation: int, lanes: int, through: str = "", because: str = "") -> str:
-    """Declare one position and its link."""
-    reason = f', because = "{because}"' if because else ""
-    parts = f', through = ["{through}"]' if through else ""
-    link = f"link = {{ generation = {generation}, lanes = {lanes}{reason} }}"
-    return f'position = [{{ label = "riser-1", path = "{RISER_PATH}"{parts}, {link} }}]'
-
-
-def link_box(*, port: tuple[int, int] = (4, 4), drive: tuple[int, int] = (4, 4), **knobs: Any) -> Box:  # noqa: ANN401 (see `_Node`)
-    """Make a port and a drive of these generations and lanes."""
-    box = Box().with_port(RISER_PATH, gen=port[0], lanes=port[1], **knobs)
-    return box.with_drive(RISER_PATH, gen=drive[0], lanes=drive[1])
 
 
 def declare(text: str) -> Build:

@@ -106,8 +106,8 @@ ARRAY_MEMBER_ELSEWHERE = Rule(
         ("holds", "all members are where they are declared"),
         (
             "differs",
-            "the array uses the drive in deck-1, not the one in riser-3",
-            "array md0 has its member nvme3n1 in deck-1, declared riser-1, riser-2, riser-3, and none is in riser-3",
+            "the array uses the drive in riser-4, not the one in riser-3",
+            "array md0 has its member nvme3n1 in riser-4, declared riser-1, riser-2, riser-3, and none is in riser-3",
         ),
     ),
     sources=("Linux Documentation/admin-guide/md.rst: dev-*; md(4): members are found by what is written on them",),

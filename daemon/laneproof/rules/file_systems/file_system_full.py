@@ -70,9 +70,9 @@ FILE_SYSTEM_FULL = Rule(
         (
             "sign",
             "85 % are used, 80 % are declared",
-            "file system /srv/archive is 85% full, 1.8 TB left; declared 80% at most",
+            "file system /srv/archive is 85% full, 15 GB left; declared 80% at most",
         ),
-        ("sign", "95 % are used, and nothing is declared", "file system /srv/archive is 95% full, 600 GB left"),
+        ("sign", "95 % are used, and nothing is declared", "file system /srv/archive is 95% full, 5 GB left"),
     ),
     sources=("statvfs(3), as psutil and df reckon it", "Nine tenths: common practice, no source"),
 )

@@ -4,28 +4,16 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.findings import Finding, Kind, Severity
+from laneproof.findings import Kind, Severity
 from laneproof.rules.arrays.array_degraded import ARRAY_DEGRADED
-from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import ArrayMember
 from laneproof_collectors.unread import Unread
-from rule_examples import check_examples, example
-from simulated_box import RAID_5, Box, array_snapshot, declare, kelp_box, make_array
+from rule_examples import check_examples, example, judge
+from simulated_box import RAID_5, array_snapshot, kelp_box, make_array
 
 UNREAD = Unread("/sys/block/md0/md/level", "permission denied")
 
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
-
-
-def build(level: str = "raid5", members: str = '["riser-1", "riser-2", "riser-3"]', more: str = "") -> str:
-    text = f'[[array]]\nname = "md0"\nlevel = "{level}"\nmembers = {members}\n{more}\n'
-    return text + "".join(
-        f'[[position]]\nlabel = "riser-{number}"\npath = "0000:00/01.{number}"\n' for number in range(1, 5)
-    )
-
-
-def judge(rule: Rule, text: str | None, box: Box) -> list[Finding]:
-    return list(rule.judge(Pass.of(None if text is None else declare(text), box.snapshot())))
 
 
 def member(name: str, state: str | Unread = "in_sync") -> ArrayMember:
@@ -35,7 +23,7 @@ def member(name: str, state: str | Unread = "in_sync") -> ArrayMember:
 def test_degraded_array_names_what_must_not_be_touched() -> None:
     members = (member(DISKS[0]), member(DISKS[1]), member(DISKS[2], "faulty"))
     box = kelp_box().with_array("md0", DISKS, degraded=1, members=members)
-    (finding,) = judge(ARRAY_DEGRADED, build(), box)
+    (finding,) = judge(ARRAY_DEGRADED, RAID_5, box)
     assert (finding.kind, finding.severity) == (Kind.DIFFERS, Severity.CRITICAL)
     assert finding.evidence["do_not_touch"] == ["riser-1", "riser-2"]
     assert finding.evidence["out_of_it"] == ["riser-3"]
@@ -55,7 +43,7 @@ def test_margin_left_makes_it_a_warning(lost: int, severity: Severity) -> None:
 def test_failed_array_is_told_as_failed() -> None:
     members = (member(DISKS[0]), member(DISKS[1], "faulty"), member(DISKS[2], "faulty"))
     box = kelp_box().with_array("md0", DISKS, degraded=2, state="broken", members=members)
-    (finding,) = judge(ARRAY_DEGRADED, build(), box)
+    (finding,) = judge(ARRAY_DEGRADED, RAID_5, box)
     assert finding.severity is Severity.CRITICAL
     assert finding.summary.startswith("raid5 array md0 has failed without 2 of 3 members (out of it: riser-2, riser-3)")
     assert finding.summary.endswith("do not touch riser-1")
@@ -80,14 +68,8 @@ def test_member_in_no_declared_position_is_named_with_its_path() -> None:
 
 def test_rebuild_is_told_with_its_progress() -> None:
     box = kelp_box().with_array("md0", DISKS, degraded=1, sync_action="recover", sync_completed=0.45)
-    (finding,) = judge(ARRAY_DEGRADED, build(), box)
+    (finding,) = judge(ARRAY_DEGRADED, RAID_5, box)
     assert "rebuilding (45% done)" in finding.summary
-
-
-def test_array_is_judged_without_any_declaration() -> None:
-    assert [
-        finding.subject for finding in judge(ARRAY_DEGRADED, None, kelp_box().with_array("md5", DISKS, degraded=1))
-    ] == ["md5"]
 
 
 def test_unread_state_of_an_array_is_unverified() -> None:

@@ -8,7 +8,6 @@ from laneproof.box.placement import arrange
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.arrays.array_member_elsewhere import ARRAY_MEMBER_ELSEWHERE, declared_disks
 from laneproof.rules.rule import Pass
-from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 from rule_examples import check_examples, example
 from simulated_box import Box, declare, kelp_box
@@ -22,16 +21,9 @@ def judge(box: Box, text: str = ARRAY + POSITIONS) -> list[Finding]:
     return list(ARRAY_MEMBER_ELSEWHERE.judge(Pass.of(declare(text), box.snapshot())))
 
 
-def test_members_in_their_positions_hold() -> None:
-    assert judge(kelp_box().with_array("md0", DISKS[:3])) == []
-
-
 def test_member_in_another_declared_position_is_told_there() -> None:
     (finding,) = judge(kelp_box().with_array("md0", (*DISKS[:2], DISKS[3])))
     assert (finding.kind, finding.severity, finding.position) == (Kind.DIFFERS, Severity.WARNING, "riser-4")
-    assert finding.summary == (
-        "array md0 has its member nvme3n1 in riser-4, declared riser-1, riser-2, riser-3, and none is in riser-3"
-    )
     assert finding.evidence["positions_without"] == ["riser-3"]
     assert "trust no label" in finding.next_steps[0]
 
@@ -83,32 +75,14 @@ def test_without_a_declaration_nothing_is_elsewhere() -> None:
     assert list(ARRAY_MEMBER_ELSEWHERE.judge(Pass.of(None, kelp_box().with_array("md0", DISKS).snapshot()))) == []
 
 
-BUILD = """
-position = [
-  { label = "riser-1", path = "0000:00/01.1" },
-  { label = "riser-2", path = "0000:00/01.2" },
-  { label = "riser-3", path = "0000:00/01.3" },
-  { label = "deck-1", path = "0000:00/02.1" },
-]
-array = [{ name = "md0", level = "raid5", members = ["riser-1", "riser-2", "riser-3"] }]
-"""
-
-
-def make_box(*disks: str) -> Snapshot:
-    box = Box()
-    for path in ("0000:00/01.1", "0000:00/01.2", "0000:00/01.3", "0000:00/02.1"):
-        box.with_port(path).with_drive(path)
-    return box.with_array("md0", disks or ("nvme0n1", "nvme1n1", "nvme2n1")).snapshot()
-
-
 def test_examples() -> None:
     check_examples(
         ARRAY_MEMBER_ELSEWHERE,
-        BUILD,
-        example("all members are where they are declared", make_box()),
+        ARRAY + POSITIONS,
+        example("all members are where they are declared", kelp_box().with_array("md0", DISKS[:3])),
         example(
-            "the array uses the drive in deck-1, not the one in riser-3",
-            make_box("nvme0n1", "nvme1n1", "nvme3n1"),
+            "the array uses the drive in riser-4, not the one in riser-3",
+            kelp_box().with_array("md0", (*DISKS[:2], DISKS[3])),
             "warning nvme3n1 | Until this is",
         ),
     )

@@ -16,16 +16,12 @@ from simulated_box import A_MORNING, RAID_5, array_snapshot, declare, kelp_box, 
 
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 
-POSITIONS = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in range(1, 4))
-
-EVERY_35 = '[[array]]\nname = "md0"\nmembers = ["riser-1", "riser-2", "riser-3"]\nscrub_every_days = 35\n'
-
 
 def box(*, at: float = A_MORNING, **facts: object) -> Snapshot:
     return kelp_box(3).with_array("md0", DISKS, **facts).snapshot(taken_at=at)
 
 
-def judge(rule: Rule, snapshot: Snapshot, past: Past = NOTHING, text: str = EVERY_35 + POSITIONS) -> list[Finding]:
+def judge(rule: Rule, snapshot: Snapshot, past: Past = NOTHING, text: str = RAID_5) -> list[Finding]:
     return list(rule.judge(Pass.of(declare(text), snapshot, past)))
 
 

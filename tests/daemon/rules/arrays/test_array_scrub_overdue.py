@@ -10,20 +10,18 @@ from laneproof.rules.arrays.array_scrub_overdue import ARRAY_SCRUB_OVERDUE
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from rule_examples import check_examples, example
-from simulated_box import A_MORNING, array_snapshot, declare, declare_risers, kelp_box
+from simulated_box import A_MORNING, RAID_5, array_snapshot, declare, kelp_box
 
 DISKS = ("nvme0n1", "nvme1n1", "nvme2n1")
 
-POSITIONS = "".join(f'[[position]]\nlabel = "riser-{n}"\npath = "0000:00/01.{n}"\n' for n in range(1, 4))
-
-EVERY_35 = '[[array]]\nname = "md0"\nmembers = ["riser-1", "riser-2", "riser-3"]\nscrub_every_days = 35\n'
+EVERY_35 = RAID_5.replace('level = "raid5"', "scrub_every_days = 35")
 
 
 def box(*, at: float = A_MORNING, **facts: object) -> Snapshot:
     return kelp_box(3).with_array("md0", DISKS, **facts).snapshot(taken_at=at)
 
 
-def judge(rule: Rule, snapshot: Snapshot, past: Past = NOTHING, text: str = EVERY_35 + POSITIONS) -> list[Finding]:
+def judge(rule: Rule, snapshot: Snapshot, past: Past = NOTHING, text: str = EVERY_35) -> list[Finding]:
     return list(rule.judge(Pass.of(declare(text), snapshot, past)))
 
 
@@ -63,10 +61,6 @@ def test_check_that_runs_is_no_complaint() -> None:
     assert judge(ARRAY_SCRUB_OVERDUE, box(sync_action="check", sync_completed=0.1), checked(400)) == []
 
 
-def test_nothing_declared_nothing_said() -> None:
-    assert judge(ARRAY_SCRUB_OVERDUE, box(), checked(400), '[[array]]\nname = "md0"\n') == []
-
-
 def test_array_without_redundancy_has_nothing_to_check() -> None:
     assert judge(ARRAY_SCRUB_OVERDUE, box(level="raid0"), checked(400)) == []
 
@@ -84,7 +78,7 @@ def test_scrub_of_other_file_systems_is_not_seen_and_said_so(kind: str) -> None:
 
 def test_daemon_that_sees_a_check_end_knows_of_it() -> None:
     """From the facts of passes alone: unverified before, holds after, overdue 36 days later."""
-    engine = Engine(declare(EVERY_35 + POSITIONS))
+    engine = Engine(declare(EVERY_35))
 
     def kinds(at: float, **facts: object) -> list[Kind]:
         outcome = engine.observe(box(at=A_MORNING + at, **facts))
@@ -98,33 +92,22 @@ def test_daemon_that_sees_a_check_end_knows_of_it() -> None:
     assert kinds(3720 + 36 * DAY) == [Kind.DIFFERS]
 
 
-def make_checked(days_ago: float | None, *, watched_days: float = 90) -> Past:
-    ended_at = None if days_ago is None else A_MORNING - days_ago * DAY
-    checks = ArrayChecks(since=A_MORNING - watched_days * DAY, ended_at=ended_at)
-    return Past(box=BoxRecord(checks={"md0": checks}))
-
-
-BUILD = (
-    declare_risers(3) + 'array = [{ name = "md0", members = ["riser-1", "riser-2", "riser-3"], scrub_every_days = 35 }]'
-)
-
-
 def test_examples() -> None:
     check_examples(
         ARRAY_SCRUB_OVERDUE,
-        BUILD,
-        example("checked 20 days ago", array_snapshot(), past=make_checked(20)),
+        EVERY_35,
+        example("checked 20 days ago", array_snapshot(), past=checked(20)),
         example(
             "checked 50 days ago, every 35 are declared",
             array_snapshot(),
             "warning md0 | Start a check when",
-            past=make_checked(50),
+            past=checked(50),
         ),
         example(
             "no check was seen in a watch of 90 days",
             array_snapshot(),
             "warning md0 | Start a check when",
-            past=make_checked(None),
+            past=checked(None),
         ),
         example(
             "a first pass cannot know", array_snapshot(), "notice the last check of array md0 | Let the daemon run:"

@@ -57,10 +57,10 @@ def test_examples() -> None:
     check_examples(
         DRIVE_PORT_LOST,
         None,
-        example("both ports of a drive", dual(FIRST, SECOND).snapshot()),
+        example("both ports of a drive", dual(FIRST, SECOND)),
         example(
             "one of two ports stopped to answer while the machine ran",
-            dual(FIRST).snapshot(),
+            dual(FIRST),
             "warning nvme0 | Leave the port",
             past=one_lost(),
         ),

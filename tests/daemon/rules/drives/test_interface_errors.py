@@ -2,11 +2,11 @@
 
 import pytest
 
-from disk_box import DENIED, judge, watch
+from disk_box import DENIED, box, judge, watch
 from laneproof.findings import Kind, Severity
 from laneproof.rules.drives.interface_errors import INTERFACE_ERRORS
 from rule_examples import check_examples, example
-from simulated_box import SATA_BAY, sata_snapshot
+from simulated_box import SATA_BAY
 from simulated_past import grown_past
 
 
@@ -38,11 +38,11 @@ def test_examples() -> None:
     check_examples(
         INTERFACE_ERRORS,
         SATA_BAY,
-        example("none were counted", sata_snapshot()),
-        example("an old drive has some of long ago", sata_snapshot(interface_errors=12, power_on_hours=34000)),
+        example("none were counted", box()),
+        example("an old drive has some of long ago", box(interface_errors=12, power_on_hours=34000)),
         example(
             "three more this week",
-            sata_snapshot(interface_errors=15),
+            box(interface_errors=15),
             "warning sda | Shut the box down",
             past=grown_past("drive", "GSsda", "interface_errors", by=3),
         ),

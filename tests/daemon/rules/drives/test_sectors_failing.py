@@ -2,11 +2,11 @@
 
 import pytest
 
-from disk_box import DENIED, judge, watch
+from disk_box import DENIED, box, judge, watch
 from laneproof.findings import Kind, Severity
 from laneproof.rules.drives.sectors_failing import SECTORS_FAILING
 from rule_examples import check_examples, example
-from simulated_box import SATA_BAY, sata_snapshot
+from simulated_box import SATA_BAY
 from simulated_past import grown_past
 
 
@@ -43,11 +43,11 @@ def test_examples() -> None:
     check_examples(
         SECTORS_FAILING,
         SATA_BAY,
-        example("no sector was lost", sata_snapshot()),
-        example("eight sectors cannot be read", sata_snapshot(pending_sectors=8), "warning sda | Make sure that a"),
+        example("no sector was lost", box()),
+        example("eight sectors cannot be read", box(pending_sectors=8), "warning sda | Make sure that a"),
         example(
             "16 sectors were reallocated, all of them this week",
-            sata_snapshot(reallocated_sectors=16),
+            box(reallocated_sectors=16),
             "warning sda | Make sure that a",
             past=grown_past("drive", "GSsda", "reallocated_sectors", by=16),
         ),

@@ -2,11 +2,11 @@
 
 import pytest
 
-from disk_box import DENIED, judge
+from disk_box import DENIED, box, judge
 from laneproof.findings import Kind, Severity
 from laneproof.rules.drives.self_test_failed import SELF_TEST_FAILED, has_failed
 from rule_examples import check_examples, example
-from simulated_box import SATA_BAY, sata_snapshot
+from simulated_box import SATA_BAY
 
 
 # Results as smartctl writes them (smartmontools ataprint.cpp and scsiprint.cpp, from memory)
@@ -42,11 +42,11 @@ def test_examples() -> None:
         SATA_BAY,
         example(
             "the last test completed without error",
-            sata_snapshot(last_self_test="Short offline: Completed without error at 33000 h"),
+            box(last_self_test="Short offline: Completed without error at 33000 h"),
         ),
         example(
             "the last test met a sector that it could not read",
-            sata_snapshot(last_self_test="Extended offline: Completed: read failure at 34001 h"),
+            box(last_self_test="Extended offline: Completed: read failure at 34001 h"),
             "critical sda | Make sure that a",
         ),
     )

@@ -9,7 +9,7 @@ from laneproof.past.box_record import BoxRecord
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.heat.fan_stopped import FAN_STOPPED
 from laneproof.rules.rule import Pass
-from laneproof_collectors.snapshot import Fan, Snapshot, Thermal
+from laneproof_collectors.snapshot import Fan, Thermal
 from laneproof_collectors.unread import Reason, Unread
 from rule_examples import check_examples, example
 from simulated_box import A_MORNING, Box, declare
@@ -83,30 +83,23 @@ def test_unread_sensors_are_unverified_for_each_declared_fan() -> None:
     assert list(FAN_STOPPED.judge(Pass.of(declare(""), snapshot))) == []
 
 
-BUILD = """
-fan = [{ label = "fan2", minimum_rpm = 500 }]
-"""
-
-
-def make_fans(*rpm: int) -> Snapshot:
-    fans = tuple(
-        Fan(chip="board", label=f"fan{number}", rpm=speed, minimum_rpm=None, alarm=None)
-        for number, speed in enumerate(rpm, start=1)
-    )
-    return Box().with_group(thermal=Thermal(fans=fans)).snapshot()
+def with_fans(*fans: Fan) -> Box:
+    return Box().with_group(thermal=Thermal(fans=fans))
 
 
 def test_examples() -> None:
     check_examples(
         FAN_STOPPED,
-        BUILD,
-        example("the declared fan turns; a connector with nothing on it reads 0", make_fans(0, 900)),
-        example("the declared fan stands still", make_fans(800, 0), "critical board fan2 | Look at the"),
+        'fan = [{ label = "fan2", minimum_rpm = 500 }]',
+        example("the declared fan turns; a connector with nothing on it reads 0", with_fans(fan(0), fan(900, "fan2"))),
+        example(
+            "the declared fan stands still", with_fans(fan(800), fan(0, "fan2")), "critical board fan2 | Look at the"
+        ),
         example(
             "a fan that nobody declared turned an hour ago and stands still now",
-            make_fans(0),
+            with_fans(fan(0)),
             "warning board fan1 | Look at the",
             build=None,
-            past=Past(box=BoxRecord(turning={"board fan1": A_MORNING - 3600.0})),
+            past=TURNED,
         ),
     )

@@ -6,7 +6,6 @@ from laneproof.findings import Severity
 from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
 from link_box import box, build, judge
 from rule_examples import check_examples, example
-from simulated_box import declare_link, link_box
 
 
 @pytest.mark.parametrize(
@@ -23,14 +22,17 @@ def test_lost_limit_is_louder_where_it_had_a_reason(through: str, because: str, 
     assert (finding.declared, finding.observed) == ("8 GT/s (generation 3) x2", "16 GT/s (generation 4) x4")
 
 
+LIMITED = '{ generation = 3, lanes = 4, because = "the ribbon makes errors at 16 GT/s" }'
+
+
 def test_examples() -> None:
     check_examples(
         LINK_ABOVE_LIMIT,
-        declare_link(3, 4, "flexible-cable", "the ribbon makes errors at 16 GT/s"),
-        example("limited to generation 3, and running at generation 3", link_box(target=3).snapshot()),
+        build(LIMITED, '["flexible-cable"]'),
+        example("limited to generation 3, and running at generation 3", box({"target": 3})),
         example(
             "limited to generation 3, and running at generation 4: the limit is gone",
-            link_box().snapshot(),
+            box(),
             "warning 0000:01:00.0 | Look in the",
         ),
     )

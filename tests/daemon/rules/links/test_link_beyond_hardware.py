@@ -9,7 +9,7 @@ from laneproof.rules.links.link_slow import LINK_SLOW
 from laneproof.rules.rule import Pass
 from link_box import PATH, UNKNOWN, box, build, edit_both, judge
 from rule_examples import check_examples, example
-from simulated_box import declare, declare_link, link_box
+from simulated_box import declare
 
 
 def test_unread_limit_leaves_the_why_open() -> None:
@@ -52,11 +52,11 @@ def test_one_known_end_below_the_plan_is_enough() -> None:
 def test_examples() -> None:
     check_examples(
         LINK_BEYOND_HARDWARE,
-        declare_link(4, 4),
-        example("both ends can do what is declared", link_box().snapshot()),
+        build(),
+        example("both ends can do what is declared", box()),
         example(
             "a drive of generation 3 with two lanes in a position declared generation 4 with four",
-            link_box(drive=(3, 2)).snapshot(),
+            box(drive={"gen": 3, "lanes": 2}),
             "notice 0000:01:00.0 | Compare both ends,",
         ),
     )

@@ -12,7 +12,7 @@ from laneproof_collectors.snapshot import PciFunction, PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Unread
 from link_box import DEVICE, PATH, UNKNOWN, box, build, edit_both, judge, judge_undeclared
 from rule_examples import check_examples, example
-from simulated_box import RISER_PATH, Box, declare_link, link_box
+from simulated_box import Box
 
 
 @pytest.mark.parametrize("declared", [1, 2, 4])
@@ -93,17 +93,17 @@ def unknown_width() -> Snapshot:
             link=replace(function.link, trained_lanes=Unread(f"current_link_width of {function.address}", "denied")),
         )
 
-    return link_box().without_registers().edit(RISER_PATH, forget).edit(f"{RISER_PATH}/00.0", forget).snapshot()
+    return box().without_registers().edit(PATH, forget).edit(f"{PATH}/00.0", forget).snapshot()
 
 
 def test_examples() -> None:
     check_examples(
         LINK_NARROW,
-        declare_link(4, 4),
-        example("declared four lanes, and trained with four", link_box().snapshot()),
+        build(),
+        example("declared four lanes, and trained with four", box()),
         example(
             "both ends have four lanes, but only two trained",
-            link_box(trained=(4, 2)).snapshot(),
+            box({"trained": (4, 2)}),
             "warning 0000:01:00.0 | Shut down, wait a",
         ),
         example("the width could be read at neither end", unknown_width(), "notice 0000:01:00.0 | Where the kernel"),

@@ -9,9 +9,9 @@ from laneproof.rules.links.link_above_limit import LINK_ABOVE_LIMIT
 from laneproof.rules.links.link_narrow import LINK_NARROW
 from laneproof.rules.links.link_slow import LINK_SLOW
 from laneproof.rules.rule import Pass, Rule
-from link_box import box, build, judge, past
+from link_box import PATH, box, build, judge, past
 from rule_examples import check_examples, example
-from simulated_box import RISER_PATH, Box, declare, declare_link, link_box
+from simulated_box import Box, declare
 
 
 @pytest.mark.parametrize("declared", [1, 2, 3, 4])
@@ -116,31 +116,31 @@ def test_without_a_limit_that_fell_nothing_is_decided(made: Box, earlier: Past) 
 def test_examples() -> None:
     check_examples(
         LINK_SLOW,
-        declare_link(4, 4),
-        example("declared generation 4, and trained so", link_box().snapshot()),
+        build(),
+        example("declared generation 4, and trained so", box()),
         example(
             "both ends can do generation 4, but training ended at generation 3",
-            link_box(trained=(3, 4)).snapshot(),
+            box({"trained": (3, 4)}),
             "warning 0000:01:00.0 | Shut down, wait a",
         ),
         example(
             "a target rate of generation 1 holds the port down",
-            link_box(target=1).snapshot(),
+            box({"target": 1}),
             "warning 0000:01:00.0 | Look in the",
         ),
         example(
             "the owner chose generation 3 for a long cable: the limit is the plan",
-            link_box(target=3).snapshot(),
-            build=declare_link(3, 4, "flexible-cable"),
+            box({"target": 3}),
+            build=build("{ generation = 3, lanes = 4 }", '["flexible-cable"]'),
         ),
         example(
             "the device sleeps, so its link may rest at a lower rate",
-            Box().with_port(RISER_PATH, trained=(1, 4)).with_drive(RISER_PATH, asleep=True).snapshot(),
+            Box().with_port(PATH, trained=(1, 4)).with_drive(PATH, asleep=True),
             "notice 0000:01:00.0 | Judge it again",
         ),
         example(
             "nothing is declared, and the link trained below what both ends can do: a notice",
-            link_box(trained=(3, 4)).snapshot(),
+            box({"trained": (3, 4)}),
             "notice 0000:01:00.0 | Shut down, wait a",
             build=None,
         ),

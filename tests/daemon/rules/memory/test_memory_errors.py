@@ -66,18 +66,15 @@ def test_errors_that_come_fast_now_are_a_warning_though_the_box_ran_long() -> No
     assert look(3 * DAY, 30) == [Severity.NOTICE]
 
 
-def make_counted(correctable: int, uncorrectable: int = 0) -> Snapshot:
-    edac = (EdacController(name="mc0", correctable=correctable, uncorrectable=uncorrectable),)
-    made = make_memory("32 GiB", "32 GiB", ecc=True)
-    memory = Memory(total_bytes=made.total_bytes, modules=made.modules, error_correction=6, edac=edac)
-    return Box().with_group(memory=memory).snapshot()
+def with_errors(correctable: int, uncorrectable: int = 0) -> Box:
+    return Box().with_group(memory=counted(correctable, uncorrectable))
 
 
 def test_examples() -> None:
     check_examples(
         MEMORY_ERRORS,
         None,
-        example("no error was counted", make_counted(0)),
-        example("one error was corrected", make_counted(1), "notice mc0 | Not corrected:"),
-        example("an error was not corrected", make_counted(3, 1), "critical mc0 | Not corrected:"),
+        example("no error was counted", with_errors(0)),
+        example("one error was corrected", with_errors(1), "notice mc0 | Not corrected:"),
+        example("an error was not corrected", with_errors(3, 1), "critical mc0 | Not corrected:"),
     )

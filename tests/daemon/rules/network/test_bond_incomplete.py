@@ -14,18 +14,10 @@ from simulated_box import TWO_PORTS, Box, bond_snapshot, declare, make_bond
 
 UNREAD = Unread("/sys/class/net/wan1/speed", "permission denied")
 
-BUILD = """
-[[bond]]
-name = "bond0"
-mode = "802.3ad"
-members = ["wan0", "wan1"]
-member_speed_mbit_s = 10000
-"""
-
 BOND = make_bond("bond0", ("wan0", "wan1"))
 
 
-def judge(rule: Rule, interfaces: object = (), bonds: object = (BOND,), text: str = BUILD) -> list[Finding]:
+def judge(rule: Rule, interfaces: object = (), bonds: object = (BOND,), text: str = TWO_PORTS) -> list[Finding]:
     box = Box().with_group(interfaces=interfaces, bonds=bonds)
     return list(rule.judge(Pass.of(declare(text), box.snapshot())))
 

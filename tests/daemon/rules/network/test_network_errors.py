@@ -8,7 +8,7 @@ from laneproof.rules.network.network_errors import NETWORK_ERRORS
 from laneproof_collectors.unread import Unread
 from port_box import box, judge, watch
 from rule_examples import check_examples, example
-from simulated_box import TWO_PORTS, port_snapshot
+from simulated_box import TWO_PORTS
 from simulated_past import grown_past
 
 
@@ -51,11 +51,11 @@ def test_examples() -> None:
     check_examples(
         NETWORK_ERRORS,
         TWO_PORTS,
-        example("no errors", port_snapshot()),
-        example("a handful since the box was started", port_snapshot(receive_errors=3)),
+        example("no errors", box()),
+        example("a handful since the box was started", box(receive_errors=3)),
         example(
             "200 frames with errors within a day",
-            port_snapshot(receive_errors=200),
+            box(receive_errors=200),
             "notice wan0 | Clean or replace",
             past=grown_past("interface", "wan0", "receive_errors", by=200),
         ),

@@ -8,7 +8,7 @@ from laneproof.rules.network.network_link_flapping import NETWORK_LINK_FLAPPING
 from laneproof_collectors.unread import Unread
 from port_box import box, judge, watch
 from rule_examples import check_examples, example
-from simulated_box import TWO_PORTS, port_snapshot
+from simulated_box import TWO_PORTS
 from simulated_past import grown_past
 
 
@@ -53,10 +53,10 @@ def test_examples() -> None:
     check_examples(
         NETWORK_LINK_FLAPPING,
         TWO_PORTS,
-        example("the link came up at the start and stayed", port_snapshot()),
+        example("the link came up at the start and stayed", box()),
         example(
             "it was lost four times within a day",
-            port_snapshot(carrier_changes=10),
+            box(carrier_changes=10),
             "notice wan0 | Unplug the cable and",
             past=grown_past("interface", "wan0", "carrier_changes", by=8),
         ),

@@ -7,9 +7,9 @@ from laneproof.rules import judge_all
 from laneproof.rules.occupancy.occupant_differs import OCCUPANT_DIFFERS
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Unread
-from occupied_box import at, judge, position
-from rule_examples import check_examples, example
-from simulated_box import NETWORK, SATA, TWO_DRIVES, Box, declare, kelp_box, make_sata_drive, two_drives_snapshot
+from occupied_box import at, position
+from rule_examples import check_examples, example, judge
+from simulated_box import NETWORK, SATA, TWO_DRIVES, Box, declare, kelp_box, make_sata_drive
 
 SERIALS = position("a", 1, '{ serial = "A" }') + position("b", 2, '{ serial = "B" }')
 
@@ -151,21 +151,17 @@ def test_examples() -> None:
     check_examples(
         OCCUPANT_DIFFERS,
         TWO_DRIVES,
-        example("each position holds its own drive", two_drives_snapshot("FN0001", "FN0002")),
+        example("each position holds its own drive", at("FN0001", "FN0002")),
         example(
             "the two drives changed places",
-            two_drives_snapshot("FN0002", "FN0001"),
+            at("FN0002", "FN0001"),
             "warning nvme0 | The drive declared",
             "warning nvme1 | The drive declared",
         ),
-        example(
-            "one of two backup drives that take turns is in its position",
-            two_drives_snapshot("FN0008", None),
-            build=EXAMPLE_TURNS,
-        ),
+        example("one of two backup drives that take turns is in its position", at("FN0008", None), build=EXAMPLE_TURNS),
         example(
             "a drive is there that is neither of those that take turns",
-            two_drives_snapshot("FN0001", None),
+            at("FN0001", None),
             "warning nvme0 | Compare the label",
             build=EXAMPLE_TURNS,
         ),
@@ -175,8 +171,7 @@ def test_examples() -> None:
             .with_port("0000:00/01.1")
             .with_drive("0000:00/01.1", controller={"serial": Unread("serial of nvme0", "permission denied")})
             .with_port("0000:00/01.2")
-            .with_drive("0000:00/01.2", serial="FN0002")
-            .snapshot(),
+            .with_drive("0000:00/01.2", serial="FN0002"),
             "notice nvme0 | The answer was not",
         ),
     )

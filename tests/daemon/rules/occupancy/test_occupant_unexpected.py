@@ -5,9 +5,9 @@ from laneproof.rules import judge_all
 from laneproof.rules.occupancy.occupant_unexpected import OCCUPANT_UNEXPECTED
 from laneproof.rules.rule import Pass
 from laneproof_collectors.unread import Reason, Unread
-from occupied_box import at, judge, position
-from rule_examples import check_examples, example
-from simulated_box import Box, declare, kelp_box, two_drives_snapshot
+from occupied_box import at, position
+from rule_examples import check_examples, example, judge
+from simulated_box import Box, declare, kelp_box
 from story_engine import DAY, HOUR, Watcher
 
 
@@ -77,15 +77,7 @@ def test_examples() -> None:
     check_examples(
         OCCUPANT_UNEXPECTED,
         SPARE,
-        example("the spare position is empty, as declared", Box().with_port("0000:00/01.1").snapshot()),
-        example(
-            "a drive is in the spare position",
-            two_drives_snapshot("FN0009", None),
-            "notice nvme0 | If it belongs here,",
-        ),
-        example(
-            "a drive is in no declared position",
-            two_drives_snapshot(None, "FN0009"),
-            "notice nvme0 | If it belongs here,",
-        ),
+        example("the spare position is empty, as declared", Box().with_port("0000:00/01.1")),
+        example("a drive is in the spare position", at("FN0009", None), "notice nvme0 | If it belongs here,"),
+        example("a drive is in no declared position", at(None, "FN0009"), "notice nvme0 | If it belongs here,"),
     )

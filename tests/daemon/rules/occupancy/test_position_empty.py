@@ -7,9 +7,9 @@ import pytest
 from laneproof.findings import Kind, Severity
 from laneproof.rules.occupancy.position_empty import POSITION_EMPTY
 from losing_box import four, gone, removal
-from occupied_box import judge, position
-from rule_examples import check_examples, example
-from simulated_box import TWO_DRIVES, Box, declare, kelp_box, two_drives_snapshot
+from occupied_box import at, position
+from rule_examples import check_examples, example, judge
+from simulated_box import TWO_DRIVES, Box, declare, kelp_box
 from simulated_past import Story
 
 
@@ -103,11 +103,11 @@ def test_examples() -> None:
     check_examples(
         POSITION_EMPTY,
         TWO_DRIVES,
-        example("both drives answer", two_drives_snapshot("FN0001", "FN0002")),
+        example("both drives answer", at("FN0001", "FN0002")),
         example(
             "the second port is there, but nothing answers below it",
-            two_drives_snapshot("FN0001", None),
+            at("FN0001", None),
             "warning 0000:00/01.2 | Look in the",
         ),
-        example("a removable backup drive was taken out", two_drives_snapshot(None, None), build=REMOVABLE),
+        example("a removable backup drive was taken out", at(None, None), build=REMOVABLE),
     )

@@ -77,17 +77,13 @@ def test_examples() -> None:
     check_examples(
         FIRMWARE_DIFFERS,
         BUILD,
-        example(
-            "board and drive run what is declared",
-            Box().with_port("0000:00/01.1").with_drive("0000:00/01.1").snapshot(),
-        ),
+        example("board and drive run what is declared", Box().with_port("0000:00/01.1").with_drive("0000:00/01.1")),
         example(
             "the board was updated, and so was the drive",
             Box()
             .with_port("0000:00/01.1")
             .with_drive("0000:00/01.1", firmware="2.2")
-            .with_firmware(bios_version="1.50")
-            .snapshot(),
+            .with_firmware(bios_version="1.50"),
             "notice bios_version | If it was updated",
             "notice nvme0 | If it was updated",
         ),
