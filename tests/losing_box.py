@@ -10,6 +10,7 @@ from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box
 from simulated_past import PATHS, Story, counting_box
+from story_engine import DAY, Watcher
 
 PATH = PATHS[0]
 DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
@@ -55,3 +56,10 @@ def observe_without_words(
 
 def episodes(story: Story) -> list[Episode]:
     return story.ledger.episodes.episodes
+
+
+def days(watcher: Watcher, number: int, *, drops: Sequence[int] = (), line: str = DOWN) -> Watcher:
+    """Let days pass, on some of which the kernel's log has a line."""
+    for day in range(number):
+        watcher.observe(four(), after=DAY, log=(line,) if day in drops else ())
+    return watcher

@@ -339,30 +339,14 @@ def make_express(port_type: int, link: LinkRegisters | None) -> ExpressRegisters
 def make_health(**fields: Any) -> HealthLog:  # noqa: ANN401 (any field of the log)
     """Make the health log of a sound drive."""
     sound: dict[str, Any] = {
-        "critical_warning": 0,
-        "composite_temperature_celsius": 38.0,
-        "available_spare_percent": 100,
-        "available_spare_threshold_percent": 10,
-        "percentage_used": 2,
-        "endurance_group_warning": 0,
-        "data_units_read": 1_000_000,
-        "data_units_written": 800_000,
-        "host_read_commands": 20_000_000,
-        "host_write_commands": 15_000_000,
-        "controller_busy_minutes": 300,
-        "power_cycles": 20,
-        "power_on_hours": 2000,
-        "unsafe_shutdowns": 3,
-        "media_errors": 0,
-        "error_log_entries": 0,
-        "warning_temperature_minutes": 0,
-        "critical_temperature_minutes": 0,
-        "sensor_celsius": {1: 38.0},
-        "thermal_transitions_1": 0,
-        "thermal_transitions_2": 0,
-        "thermal_seconds_1": 0,
-        "thermal_seconds_2": 0,
-    }
+        "critical_warning": 0, "composite_temperature_celsius": 38.0, "available_spare_percent": 100,
+        "available_spare_threshold_percent": 10, "percentage_used": 2, "endurance_group_warning": 0,
+        "data_units_read": 1_000_000, "data_units_written": 800_000, "host_read_commands": 20_000_000,
+        "host_write_commands": 15_000_000, "controller_busy_minutes": 300, "power_cycles": 20, "power_on_hours":
+        2000, "unsafe_shutdowns": 3, "media_errors": 0, "error_log_entries": 0, "warning_temperature_minutes":
+        0, "critical_temperature_minutes": 0, "sensor_celsius": {1: 38.0}, "thermal_transitions_1": 0,
+        "thermal_transitions_2": 0, "thermal_seconds_1": 0, "thermal_seconds_2": 0,
+    }  # fmt: skip
     return HealthLog(**sound | fields)
 
 
@@ -399,20 +383,11 @@ def make_controller(number: int, *, model: str, serial: str, size_bytes: int, fi
 def make_sata_drive(name: str, path: str | None, **facts: Any) -> SataDrive:  # noqa: ANN401 (any fact of it)
     """Make a sound SATA drive."""
     sound: dict[str, Any] = {
-        "model": "Gannet S8",
-        "serial": f"GS{name}",
-        "firmware": "7",
-        "capacity_bytes": 8_001_563_222_016,
-        "asleep": False,
-        "healthy": True,
-        "temperature_celsius": 35.0,
-        "power_on_hours": 9000,
-        "reallocated_sectors": 0,
-        "pending_sectors": 0,
-        "uncorrectable_sectors": 0,
-        "interface_errors": 0,
+        "model": "Gannet S8", "serial": f"GS{name}", "firmware": "7", "capacity_bytes": 8_001_563_222_016,
+        "asleep": False, "healthy": True, "temperature_celsius": 35.0, "power_on_hours": 9000,
+        "reallocated_sectors": 0, "pending_sectors": 0, "uncorrectable_sectors": 0, "interface_errors": 0,
         "last_self_test": None,
-    }
+    }  # fmt: skip
     return SataDrive(name=name, path=path, **sound | facts)
 
 
@@ -431,14 +406,10 @@ def make_power(**settings: Any) -> KernelPower:  # noqa: ANN401 (any setting)
 def make_firmware(**facts: Any) -> Firmware:  # noqa: ANN401 (any fact of it)
     """Make the board's account of itself."""
     told: dict[str, Any] = {
-        "board_vendor": "Breakwater",
-        "board_name": "Mole 3",
-        "bios_version": "1.40",
-        "bios_date": "03/14/2026",
-        "kernel_release": "6.12.9-station",
-        "host_name": "kelp-1",
-        "boot_id": "0b5e55ed-0000-4000-8000-000000000001",
-    }
+        "board_vendor": "Breakwater", "board_name": "Mole 3", "bios_version": "1.40", "bios_date": "03/14/2026",
+        "kernel_release": "6.12.9-station", "host_name": "kelp-1", "boot_id":
+        "0b5e55ed-0000-4000-8000-000000000001",
+    }  # fmt: skip
     return Firmware(**told | facts)
 
 
@@ -459,28 +430,18 @@ def make_array(name: str, disks: tuple[str, ...], **facts: Any) -> Array:  # noq
         ArrayMember(name=disk, disk=disk, state="in_sync", slot=slot, errors=0) for slot, disk in enumerate(disks)
     )
     whole: dict[str, Any] = {
-        "kind": "md",
-        "level": "raid5",
-        "state": "clean",
-        "members_wanted": len(disks),
-        "degraded": 0,
-        "size_bytes": 8_000_000_000_000,
-        "members": members,
-        "sync_action": "idle",
-    }
+        "kind": "md", "level": "raid5", "state": "clean", "members_wanted": len(disks), "degraded": 0,
+        "size_bytes": 8_000_000_000_000, "members": members, "sync_action": "idle",
+    }  # fmt: skip
     return Array(name=name, **whole | facts)
 
 
 def make_interface(name: str, *, speed: int | Unread | None = 10_000, **facts: Any) -> Interface:  # noqa: ANN401
     """Make a network interface that is up."""
     up: dict[str, Any] = {
-        "address": None,
-        "operational_state": "up",
-        "duplex": "full",
-        "carrier_changes": 1,
-        "receive_errors": 0,
+        "address": None, "operational_state": "up", "duplex": "full", "carrier_changes": 1, "receive_errors": 0,
         "transmit_errors": 0,
-    }
+    }  # fmt: skip
     return Interface(name=name, speed_mbit_s=speed, **up | facts)
 
 

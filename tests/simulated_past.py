@@ -201,26 +201,25 @@ def training_past(generations: Sequence[int], *, restarts: bool = True) -> Past:
     return story.past
 
 
+def busy_box(operations: int, took: Sequence[float]) -> Box:
+    """Make drives that have read so often, each in so many milliseconds."""
+    box = Box()
+    for index, (path, milliseconds) in enumerate(zip(PATHS, took, strict=False)):
+        disk = BlockStatistics(
+            reads=operations, read_bytes=operations * 131_072, read_milliseconds=round(milliseconds),
+            writes=0, written_bytes=0, write_milliseconds=0, busy_milliseconds=0,
+        )  # fmt: skip
+        namespace = NvmeNamespace(name=f"nvme{index}n1", number=1, size_bytes=1 << 42, statistics=disk)
+        box.with_port(path).with_drive(path, controller={"namespaces": (namespace,)})
+    return box
+
+
 def slow_past(*, ratio: float) -> Past:
     """Make two days in which four drives carry the same load, the first `ratio` times as slowly as the others."""
     story = Story()
     for number in range(2 * 24 * 4):
-        box = Box()
-        for index, path in enumerate(PATHS):
-            operations = 9_000 * number
-            took = round(operations * 0.2 * (ratio if index == 0 else 1.0))
-            disk = BlockStatistics(
-                reads=operations,
-                read_bytes=operations * 131_072,
-                read_milliseconds=took,
-                writes=0,
-                written_bytes=0,
-                write_milliseconds=0,
-                busy_milliseconds=took,
-            )
-            namespace = NvmeNamespace(name=f"nvme{index}n1", number=1, size_bytes=1 << 42, statistics=disk)
-            box.with_port(path).with_drive(path, controller={"namespaces": (namespace,)})
-        story.observe(box, after=HOUR / 4)
+        usual = 9_000 * number * 0.2
+        story.observe(busy_box(9_000 * number, (usual * ratio, usual, usual, usual)), after=HOUR / 4)
     return story.past
 
 

@@ -32,7 +32,7 @@ def test_a_trial_is_counted_down(story: Story) -> None:
     assert describe_trial(story.ledger, trial()).endswith("it must stay clean for 6 days more")
 
 
-def test_its_end_is_told_either_way(story: Story) -> None:
+def test_its_end_is_reported_either_way(story: Story) -> None:
     assert "counts as cured" in describe_trial(story.ledger, trial(outcome=TrialOutcome.CURED))
     failed = trial(outcome=TrialOutcome.NOT_CURED, events_after=2)
     assert "2 times since, so that was not the cure" in describe_trial(story.ledger, failed)

@@ -40,7 +40,7 @@ def test_margin_left_makes_it_a_warning(lost: int, severity: Severity) -> None:
     assert finding.evidence["further_losses_survived"] == 2 - lost
 
 
-def test_failed_array_is_told_as_failed() -> None:
+def test_failed_array_is_reported_as_failed() -> None:
     members = (member(DISKS[0]), member(DISKS[1], "faulty"), member(DISKS[2], "faulty"))
     box = kelp_box().with_array("md0", DISKS, degraded=2, state="broken", members=members)
     (finding,) = judge(ARRAY_DEGRADED, RAID_5, box)
@@ -66,7 +66,7 @@ def test_member_in_no_declared_position_is_named_with_its_path() -> None:
     assert finding.evidence["do_not_touch"] == ["nvme0n1 at 0000:00/01.1", "nvme1n1 at 0000:00/01.2"]
 
 
-def test_rebuild_is_told_with_its_progress() -> None:
+def test_rebuild_is_reported_with_its_progress() -> None:
     box = kelp_box().with_array("md0", DISKS, degraded=1, sync_action="recover", sync_completed=0.45)
     (finding,) = judge(ARRAY_DEGRADED, RAID_5, box)
     assert "rebuilding (45% done)" in finding.summary

@@ -38,13 +38,13 @@ def test_array_under_another_name_is_recognised_by_its_drives() -> None:
     assert finding.severity is Severity.WARNING
 
 
-def test_member_from_another_position_is_told_by_the_rule_about_places() -> None:
+def test_member_from_another_position_is_reported_by_the_rule_about_positions() -> None:
     box = kelp_box().with_array("md0", (*DISKS[:2], "nvme3n1"))
     assert judge(ARRAY_DIFFERS, build(), box) == []
     assert [finding.position for finding in judge(ARRAY_MEMBER_ELSEWHERE, build(), box)] == ["riser-4"]
 
 
-def test_more_members_missing_than_are_elsewhere_are_told() -> None:
+def test_more_members_missing_than_are_elsewhere_are_reported() -> None:
     box = kelp_box().with_array("md0", (DISKS[0], "nvme3n1"))
     (finding,) = judge(ARRAY_DIFFERS, build(), box)
     assert "without riser-2, riser-3" in finding.summary
@@ -60,7 +60,7 @@ def test_member_of_an_empty_position_is_that_positions_matter() -> None:
     assert judge(ARRAY_DIFFERS, build(), box) == []
 
 
-def test_member_that_the_array_runs_without_is_told_once() -> None:
+def test_member_that_the_array_runs_without_is_reported_once() -> None:
     box = kelp_box().with_array("md0", DISKS[:2], degraded=1, members_wanted=3)
     assert judge(ARRAY_DIFFERS, build(), box) == []
     (finding,) = judge(ARRAY_DEGRADED, build(), box)

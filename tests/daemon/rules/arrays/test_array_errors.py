@@ -43,7 +43,7 @@ def test_mismatches_weigh_more_with_parity(level: str, severity: Severity) -> No
     assert "128 sectors" in finding.summary
 
 
-def test_bad_blocks_are_told_with_their_position() -> None:
+def test_bad_blocks_are_reported_with_their_position() -> None:
     (finding,) = judge(members=member(16))
     assert finding.summary == "array md0: 16 sectors of riser-1 are listed as bad"
 
@@ -80,7 +80,7 @@ def test_what_cannot_be_read_is_unverified(facts: dict[str, Any]) -> None:
     assert [finding.kind for finding in judge(**facts)] == [Kind.UNVERIFIED]
 
 
-def test_what_is_known_is_told_beside_what_is_not() -> None:
+def test_what_is_known_is_reported_beside_what_is_not() -> None:
     (finding,) = judge(mismatch_sectors=8, members=member(Unread("bad_blocks", "denied")))
     assert finding.kind is Kind.SIGN
     assert finding.evidence["bad_block_sectors"]["nvme0n1"] == "could not read bad_blocks: denied"

@@ -21,14 +21,14 @@ def judge(box: Box, text: str = ARRAY + POSITIONS) -> list[Finding]:
     return list(ARRAY_MEMBER_ELSEWHERE.judge(Pass.of(declare(text), box.snapshot())))
 
 
-def test_member_in_another_declared_position_is_told_there() -> None:
+def test_member_in_another_declared_position_is_reported_there() -> None:
     (finding,) = judge(kelp_box().with_array("md0", (*DISKS[:2], DISKS[3])))
     assert (finding.kind, finding.severity, finding.position) == (Kind.DIFFERS, Severity.WARNING, "riser-4")
     assert finding.evidence["positions_without"] == ["riser-3"]
     assert "trust no label" in finding.next_steps[0]
 
 
-def test_member_in_no_declared_position_is_told_by_its_path() -> None:
+def test_member_in_no_declared_position_is_reported_by_its_path() -> None:
     text = ARRAY + POSITIONS.partition('[[position]]\nlabel = "riser-4"')[0]
     (finding,) = judge(kelp_box().with_array("md0", (*DISKS[:2], DISKS[3])), text)
     assert finding.position is None
@@ -46,13 +46,13 @@ def test_declared_spare_is_at_home() -> None:
     assert judge(kelp_box().with_array("md0", DISKS), text) == []
 
 
-def test_disk_of_unknown_place_is_told() -> None:
+def test_disk_of_unknown_position_is_reported() -> None:
     (finding,) = judge(kelp_box().with_array("md0", (*DISKS[:3], "sdx")))
     assert "sdx, of no known place" in finding.summary
 
 
 @pytest.mark.parametrize("group", ["arrays", "functions", "controllers"])
-def test_what_cannot_be_read_is_told_by_array_differs(group: str) -> None:
+def test_what_cannot_be_read_is_reported_by_array_differs(group: str) -> None:
     box = kelp_box().with_array("md0", (*DISKS[:2], DISKS[3])).with_group(**{group: Unread(group, "denied")})
     assert judge(box) == []
 

@@ -7,7 +7,6 @@ import pytest
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.past.past import NOTHING, Past
 from laneproof.rules.arrays.array_rebuilding import ARRAY_REBUILDING, estimate_seconds_left
-from laneproof.rules.arrays.array_scrub_overdue import ARRAY_SCRUB_OVERDUE
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
@@ -64,7 +63,7 @@ def test_time_left_comes_from_the_kernels_speed() -> None:
     assert estimate_seconds_left(array, NOTHING, now=A_MORNING) == pytest.approx(30_000)
 
 
-def test_time_left_comes_from_the_pass_before_where_no_speed_is_told() -> None:
+def test_time_left_comes_from_the_pass_before_where_no_speed_is_reported() -> None:
     array = make_array("md0", DISKS, level="raid10", sync_action="recover", sync_completed=0.5)
     before = box(at=A_MORNING - 600, level="raid10", sync_action="recover", sync_completed=0.4)
     assert estimate_seconds_left(array, Past(previous=before), now=A_MORNING) == pytest.approx(3000)
@@ -87,10 +86,9 @@ def test_what_the_array_is_busy_with_may_be_unread() -> None:
     assert finding.kind is Kind.UNVERIFIED
 
 
-def test_arrays_that_could_not_be_read_are_told_elsewhere() -> None:
+def test_arrays_that_could_not_be_read_are_reported_elsewhere() -> None:
     unread = replace(box(), arrays=Unread("/sys/block", "permission denied"))
     assert judge(ARRAY_REBUILDING, unread) == []
-    assert judge(ARRAY_SCRUB_OVERDUE, unread) == []
 
 
 def test_examples() -> None:

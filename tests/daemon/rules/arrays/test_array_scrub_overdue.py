@@ -1,5 +1,7 @@
 """When all of an array was last read."""
 
+from dataclasses import replace
+
 import pytest
 
 from laneproof.engine import Engine
@@ -9,6 +11,7 @@ from laneproof.past.past import NOTHING, Past
 from laneproof.rules.arrays.array_scrub_overdue import ARRAY_SCRUB_OVERDUE
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
+from laneproof_collectors.unread import Unread
 from rule_examples import check_examples, example
 from simulated_box import A_MORNING, RAID_5, array_snapshot, declare, kelp_box
 
@@ -41,7 +44,7 @@ def checked(days_ago: float | None, *, watched_days: float = 90) -> Past:
         (NOTHING, Kind.UNVERIFIED),
     ],
 )
-def test_overdue_is_told_from_not_known(past: Past, kind: Kind | None) -> None:
+def test_overdue_is_kept_apart_from_not_known(past: Past, kind: Kind | None) -> None:
     assert [finding.kind for finding in judge(ARRAY_SCRUB_OVERDUE, box(), past)] == ([kind] if kind else [])
 
 
@@ -65,7 +68,12 @@ def test_array_without_redundancy_has_nothing_to_check() -> None:
     assert judge(ARRAY_SCRUB_OVERDUE, box(level="raid0"), checked(400)) == []
 
 
-def test_array_that_is_not_there_is_told_elsewhere() -> None:
+def test_nothing_is_said_where_no_scrub_is_declared_or_arrays_are_unread() -> None:
+    assert judge(ARRAY_SCRUB_OVERDUE, box(), checked(400), RAID_5) == []
+    assert judge(ARRAY_SCRUB_OVERDUE, replace(box(), arrays=Unread("/sys/block", "denied")), checked(400)) == []
+
+
+def test_array_that_is_not_there_is_reported_elsewhere() -> None:
     assert judge(ARRAY_SCRUB_OVERDUE, kelp_box(3).snapshot(), checked(400)) == []
 
 

@@ -61,7 +61,7 @@ def test_failed_member_that_was_taken_out_of_the_array_is_known_by_its_place() -
     assert losses((IN, IN, "", IN)) == (1, ["riser-3"], ["riser-1", "riser-2", "riser-4"])
 
 
-def test_drive_that_is_gone_is_told_by_its_place_and_not_by_its_old_name_too() -> None:
+def test_drive_that_is_gone_is_reported_by_its_position_and_not_by_its_old_name_too() -> None:
     assert losses((IN, IN, BAD, BAD), without=4, lost=2) == (2, ["riser-3", "riser-4"], ["riser-1", "riser-2"])
 
 

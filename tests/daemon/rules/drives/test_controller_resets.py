@@ -1,30 +1,21 @@
 """Controllers that had to be reset."""
 
 from laneproof.rules.drives.controller_resets import CONTROLLER_RESETS
+from losing_box import DOWN, RESET, days
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, declare
-from simulated_past import PATHS, counting_box, dropping_past, quiet_snapshot
-from story_engine import DAY, Watcher
+from simulated_past import dropping_past, quiet_snapshot
+from story_engine import Watcher
 
-DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
-
-RESET = "nvme nvme0: I/O 7 QID 3 timeout, reset controller"
-
-BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+BUILD = declare(RISER_1)
 
 
-def days(watcher: Watcher, number: int, *, drops: tuple[int, ...] = (), line: str = DOWN) -> Watcher:
-    for day in range(number):
-        watcher.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(line,) if day in drops else ())
-    return watcher
-
-
-def test_resets_alone_are_told_as_resets() -> None:
+def test_resets_alone_are_reported_as_resets() -> None:
     watcher = days(Watcher("controller-resets", BUILD), 10, drops=(5,), line=RESET)
     assert watcher.changes == [("raised", "warning", "its controller was reset")]
 
 
-def test_resets_of_a_drive_that_drops_are_told_with_its_drops() -> None:
+def test_resets_of_a_drive_that_drops_are_reported_with_its_drops() -> None:
     resets = Watcher("controller-resets", BUILD)
     drops = Watcher("drops-off-bus", BUILD)
     for watcher in (resets, drops):
@@ -36,7 +27,7 @@ def test_resets_of_a_drive_that_drops_are_told_with_its_drops() -> None:
     assert "its controller was reset 1 time besides" in drops.standing[0].summary
 
 
-def test_commands_that_are_only_taken_back_are_a_note_until_the_third_time() -> None:
+def test_commands_that_are_only_taken_back_are_a_notice_until_the_third_time() -> None:
     line = "nvme nvme0: I/O 7 QID 3 timeout, aborting"
     watcher = days(Watcher("controller-resets", BUILD), 10, drops=(5,), line=line)
     assert watcher.changes == [("raised", "notice", "its commands timed out")]

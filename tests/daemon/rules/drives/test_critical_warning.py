@@ -90,7 +90,7 @@ def test_reliability_bit_of_a_worn_drive_without_media_errors_is_wear(
     assert severity is (Severity.WARNING if worn else Severity.CRITICAL)
 
 
-def test_endurance_group_warning_is_told() -> None:
+def test_endurance_group_warning_is_reported() -> None:
     (finding,) = judge({"endurance_group_warning": 4})
     assert "endurance group" in finding.summary
 
@@ -153,7 +153,7 @@ def raised(watcher: Watcher) -> list[str]:
     return [change for change, _, _ in watcher.changes]
 
 
-def test_a_temperature_warning_that_follows_each_load_is_told_once() -> None:
+def test_a_temperature_warning_that_follows_each_load_is_reported_once() -> None:
     watcher = watch(Watcher("critical-warning"), *[HOT, HOT, 0, 0, 0, 0] * 40)
     assert raised(watcher) == ["raised"]
 
@@ -175,13 +175,13 @@ def test_a_log_that_could_not_be_read_meanwhile_does_not_end_the_week() -> None:
 
 
 @pytest.mark.parametrize("bit", [0, 2, 3, 4, 5])
-def test_every_other_warning_is_told_at_once_and_as_it_is(bit: int) -> None:
+def test_every_other_warning_is_reported_at_once_and_as_it_is(bit: int) -> None:
     watcher = watch(Watcher("critical-warning"), 0, 1 << bit)
     assert raised(watcher) == ["raised"]
     assert raised(watch(watcher, 0)) == ["raised", "cleared"]
 
 
-def test_another_warning_beside_a_held_one_is_told_at_once() -> None:
+def test_another_warning_beside_a_held_one_is_reported_at_once() -> None:
     watcher = watch(Watcher("critical-warning"), HOT, 0, 0b1000)
     assert raised(watcher) == ["raised", "changed"]
     assert watcher.severity == "critical"
@@ -215,7 +215,7 @@ def heat_up(*, passes: int, before: int = 0) -> tuple[Watcher, Watcher]:
     return watcher, heat
 
 
-def test_a_temperature_warning_stands_until_overheating_is_a_page_and_does_not_come_again() -> None:
+def test_a_temperature_warning_stands_until_overheating_is_an_alarm_and_does_not_come_again() -> None:
     watcher, heat = heat_up(passes=40)
     assert raised(watcher) == ["raised", "cleared"]
     assert [severity for _, severity, _ in heat.changes] == ["notice", "warning"]

@@ -1,10 +1,9 @@
-"""drive-fail-slow: compared with company under the same load, watcher when chance does not explain it."""
+"""drive-fail-slow: compared with company under the same load, raised when chance does not explain it."""
 
 from laneproof.rules.drives.drive_fail_slow import DRIVE_FAIL_SLOW
-from laneproof_collectors.snapshot import BlockStatistics, NvmeNamespace
 from rule_examples import check_examples, example
-from simulated_box import RISER_1, Box
-from simulated_past import PATHS, slow_past
+from simulated_box import RISER_1
+from simulated_past import busy_box, slow_past
 from story_engine import DAY, HOUR, Watcher
 
 
@@ -19,23 +18,8 @@ class Busy:
     def hour(self, ratio: float = 1.0, *, drives: int = 4) -> None:
         for _ in range(4):
             self.operations += 9000
-            box = Box()
-            for index, path in enumerate(PATHS[:drives]):
-                took = self.took[index] = self.took[index] + 9000 * 0.2 * (ratio if index == 0 else 1.0)
-                disk = BlockStatistics(
-                    reads=self.operations, read_bytes=self.operations * 131072, read_milliseconds=round(took),
-                    writes=0, written_bytes=0, write_milliseconds=0, busy_milliseconds=0,
-                )  # fmt: skip
-                space = NvmeNamespace(name=f"nvme{index}n1", number=1, size_bytes=1, statistics=disk)
-                box.with_port(path).with_drive(path, controller={"namespaces": (space,)})
-            self.watcher.observe(box, after=HOUR / 4)
-
-
-def test_all_at_one_pace_say_nothing() -> None:
-    busy = Busy()
-    for _ in range(48):
-        busy.hour()
-    assert busy.watcher.changes == []
+            self.took = [took + 1800 * (ratio if index == 0 else 1.0) for index, took in enumerate(self.took)]
+            self.watcher.observe(busy_box(self.operations, self.took[:drives]), after=HOUR / 4)
 
 
 def test_one_slow_hour_in_weeks_is_chance() -> None:
@@ -45,7 +29,7 @@ def test_one_slow_hour_in_weeks_is_chance() -> None:
     assert busy.watcher.changes == []
 
 
-def test_a_drive_that_is_slow_on_several_days_is_a_page() -> None:
+def test_a_drive_that_is_slow_on_several_days_is_an_alarm() -> None:
     busy = Busy()
     for hour in range(24 * 4):
         busy.hour(3.0 if hour % 8 < 2 else 1.0)

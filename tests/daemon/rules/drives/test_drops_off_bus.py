@@ -7,24 +7,17 @@ import pytest
 from laneproof.rules.drives.drops_off_bus import DROPS_OFF_BUS
 from laneproof_collectors.hotplug import Action, DeviceEvent
 from laneproof_collectors.unread import Reason, Unread
+from losing_box import DOWN, days
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, counting_box, dropping_past, quiet_snapshot
-from story_engine import DAY, HOUR, Watcher
+from story_engine import HOUR, Watcher
 
-DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
-
-BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+BUILD = declare(RISER_1)
 
 
 def remove(address: str) -> DeviceEvent:
     return DeviceEvent(action=Action.REMOVE, subsystem="pci", devpath="/devices/x", name=address, addresses=(address,))
-
-
-def days(watcher: Watcher, number: int, *, drops: tuple[int, ...] = (), line: str = DOWN) -> Watcher:
-    for day in range(number):
-        watcher.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(line,) if day in drops else ())
-    return watcher
 
 
 def test_the_first_drop_is_a_warning_and_the_next_is_critical() -> None:
@@ -57,7 +50,7 @@ def test_other_devices_come_and_go_as_they_please() -> None:
     assert watcher.standing == []
 
 
-def test_a_switch_card_that_drops_is_told_since_drives_hang_on_it() -> None:
+def test_a_switch_card_that_drops_is_reported_since_drives_hang_on_it() -> None:
     deck = "0000:00/02.1"
 
     def box() -> Box:

@@ -58,7 +58,7 @@ def wear_on(paces: list[float], *, points: int) -> Watcher:
     return watcher
 
 
-def test_wear_that_comes_within_a_year_is_told_once_through_weeks_with_less_work() -> None:
+def test_wear_that_comes_within_a_year_is_reported_once_through_weeks_with_less_work() -> None:
     watcher = wear_on([9.0] * 22 + [30.0] + [9.0] * 10, points=1)  # with the pause, over a year is left for some weeks
     assert [change for change, _, _ in watcher.changes] == ["raised"]
 
@@ -102,7 +102,7 @@ def test_what_is_written_is_held_against_the_declared_endurance(
     assert write(first, a_day, days).severity == severity
 
 
-def test_of_the_two_clocks_the_nearer_is_told_with_its_bounds() -> None:
+def test_of_the_two_clocks_the_nearer_is_reported_with_its_bounds() -> None:
     (finding,) = write(400.0, 1.0, 40).standing
     assert finding.evidence["nearer_by"] == "writes"
     assert finding.evidence["days_left"] == pytest.approx(160.0, abs=0.1)
@@ -129,7 +129,7 @@ def test_a_count_of_writes_that_falls_begins_the_pace_anew() -> None:
     assert watcher.standing == []
 
 
-def test_a_drive_that_tells_no_writes_is_not_held_against_its_endurance() -> None:
+def test_a_drive_that_reports_no_writes_is_not_held_against_its_endurance() -> None:
     watcher = Watcher(
         "endurance-ending",
         declare(f'[[position]]\nlabel = "a"\npath = "{PATHS[0]}"\noccupant = {{ endurance = "1 TB" }}'),

@@ -4,19 +4,12 @@ import pytest
 
 from laneproof.rules.drives.episode_series import LONGEST_SECONDS, SHORTEST_SECONDS
 from laneproof_collectors.snapshot import AutonomousTransitions
-from simulated_box import Box, declare
+from losing_box import DOWN, days
+from simulated_box import RISER_1, Box, declare
 from simulated_past import PATHS, counting_box
 from story_engine import DAY, HOUR, Watcher
 
-DOWN = "nvme nvme0: controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
-
-BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
-
-
-def days(watcher: Watcher, number: int, *, drops: tuple[int, ...] = (), line: str = DOWN) -> Watcher:
-    for day in range(number):
-        watcher.observe(counting_box((0, 0, 0, 0)), after=DAY, log=(line,) if day in drops else ())
-    return watcher
+BUILD = declare(RISER_1)
 
 
 def test_it_clears_after_clean_time_of_its_own_making() -> None:
@@ -32,7 +25,7 @@ def test_it_clears_after_clean_time_of_its_own_making() -> None:
     assert SHORTEST_SECONDS < LONGEST_SECONDS
 
 
-def test_the_last_episodes_are_told_with_what_held_before() -> None:
+def test_the_last_episodes_are_reported_with_what_held_before() -> None:
     watcher = days(Watcher("drops-off-bus", BUILD), 10, drops=(2, 5, 8))
     shown = watcher.standing[0].evidence["last_episodes"]
     assert [finding["episode"] for finding in shown] == [1, 2, 3]
@@ -50,7 +43,7 @@ def test_the_last_episodes_are_told_with_what_held_before() -> None:
         ("0x3", "=0x10", (True, False)),
     ],
 )
-def test_what_answered_of_a_controller_that_was_down_is_told_as_the_kernel_read_it(
+def test_what_answered_of_a_controller_that_was_down_is_reported_as_the_kernel_read_it(
     csts: str, pci_status: str, answered: tuple[bool, bool]
 ) -> None:
     line = f"nvme nvme0: controller is down; will reset: CSTS={csts}, PCI_STATUS{pci_status}"
@@ -75,15 +68,21 @@ def test_drops_together_say_so(count: int) -> None:
     assert all("at the same moment as 1 other" in finding.summary for finding in watcher.standing)
 
 
-def test_a_fix_on_trial_is_told_counted_down_and_its_cure_told_before_it_clears() -> None:
-    def box(*, idle: bool) -> Box:
-        states = AutonomousTransitions(enabled=idle, transitions={0: (3, 500)})
-        return Box().with_port(PATHS[0]).with_drive(PATHS[0], controller={"autonomous_transitions": states})
+def box(*, idle: bool) -> Box:
+    states = AutonomousTransitions(enabled=idle, transitions={0: (3, 500)})
+    return Box().with_port(PATHS[0]).with_drive(PATHS[0], controller={"autonomous_transitions": states})
 
+
+def on_trial() -> Watcher:
+    """Let a drive drop five times, and its idle states be switched off then."""
     watcher = Watcher("drops-off-bus", BUILD)
     for day in range(40):
         watcher.observe(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
-    watcher.restart().observe(box(idle=False), after=HOUR)
+    return watcher.restart().observe(box(idle=False), after=HOUR)
+
+
+def test_a_fix_on_trial_is_reported_counted_down_and_its_cure_reported_before_it_clears() -> None:
+    watcher = on_trial()
     assert watcher.standing[0].observed == "drops off the bus again and again; a fix is on trial"
     assert "it must stay clean for" in watcher.standing[0].summary
     for _ in range(40):
@@ -94,15 +93,8 @@ def test_a_fix_on_trial_is_told_counted_down_and_its_cure_told_before_it_clears(
     assert watcher.standing == []
 
 
-def test_a_fix_that_did_not_help_is_told_so() -> None:
-    def box(*, idle: bool) -> Box:
-        states = AutonomousTransitions(enabled=idle, transitions={0: (3, 500)})
-        return Box().with_port(PATHS[0]).with_drive(PATHS[0], controller={"autonomous_transitions": states})
-
-    watcher = Watcher("drops-off-bus", BUILD)
-    for day in range(40):
-        watcher.observe(box(idle=True), after=DAY, log=(DOWN,) if day in (20, 24, 29, 33, 38) else ())
-    watcher.restart().observe(box(idle=False), after=HOUR).observe(box(idle=False), after=DAY, log=(DOWN,))
+def test_a_fix_that_did_not_help_is_reported_so() -> None:
+    watcher = on_trial().observe(box(idle=False), after=DAY, log=(DOWN,))
     assert watcher.standing[0].observed == "drops off the bus again and again"
     assert "that was not the cure" in watcher.standing[0].summary
     assert watcher.standing[0].evidence["trial"]["outcome"] == "not-cured"

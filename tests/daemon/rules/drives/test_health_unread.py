@@ -56,12 +56,12 @@ def test_drives_without_a_declared_position_are_named_as_the_kernel_names_them()
         pytest.param((gap(0),), id="a lone drive"),
     ],
 )
-def test_each_drive_is_told_of_where_it_is_not_one_cause_for_all(healths: tuple[Unread | dict[str, object]]) -> None:
+def test_each_drive_is_reported_where_it_is_not_one_cause_for_all(healths: tuple[Unread | dict[str, object]]) -> None:
     unread = [number for number, health in enumerate(healths) if isinstance(health, Unread)]
     assert [finding.position for finding in judge(make(*healths))] == [f"bay-{number}" for number in unread]
 
 
-def test_a_drive_that_stops_answering_is_told_of_besides_and_leaves_the_others_together() -> None:
+def test_a_drive_that_stops_answering_is_reported_besides_and_leaves_the_others_together() -> None:
     findings = judge(make(gap(0), gap(1), gap(2, Reason.GONE, "ENODEV")))
     assert [finding.position for finding in findings] == [None, "bay-2"]
     assert list(findings[0].evidence["unread"]) == ["bay-0", "bay-1"]

@@ -14,7 +14,7 @@ from simulated_past import grown_past
     ("count", "hours", "speaks"),
     [(12, 34000, False), (12, 500, True), (9, 500, False), (12, None, False), (12, DENIED, False)],
 )
-def test_first_look_speaks_of_young_drives_only(count: int, hours: object, *, speaks: bool) -> None:
+def test_first_pass_speaks_of_young_drives_only(count: int, hours: object, *, speaks: bool) -> None:
     findings = judge(INTERFACE_ERRORS, interface_errors=count, power_on_hours=hours)
     assert [finding.severity for finding in findings] == ([Severity.NOTICE] if speaks else [])
 

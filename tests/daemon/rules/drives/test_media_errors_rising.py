@@ -15,14 +15,14 @@ def box(errors: int, **health: object) -> Box:
     return Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health={"media_errors": errors, **health})
 
 
-def told_days(watcher: Watcher, errors: list[int]) -> Watcher:
+def pass_days(watcher: Watcher, errors: list[int]) -> Watcher:
     for number in errors:
         watcher.observe(box(number), after=DAY)
     return watcher
 
 
-def test_old_errors_say_nothing_and_a_new_one_is_told_at_once() -> None:
-    watcher = told_days(Watcher("media-errors-rising", BUILD), [31] * 20)
+def test_old_errors_say_nothing_and_a_new_one_is_reported_at_once() -> None:
+    watcher = pass_days(Watcher("media-errors-rising", BUILD), [31] * 20)
     assert watcher.changes == []
     watcher.observe(box(32), after=HOUR)
     assert watcher.changes == [("raised", "warning", "new media errors")]
@@ -36,7 +36,7 @@ def test_errors_that_come_faster_and_faster_are_critical() -> None:
     # the published days: 100 160 200 225 240 250 256 260 of 270 (Laplace U = 2.772, growth exponent 3.5)
     at = (100, 160, 200, 225, 240, 250, 256, 260)
     watcher = Watcher("media-errors-rising", BUILD)
-    told_days(watcher, [sum(day >= begins for begins in at) for day in range(271)])
+    pass_days(watcher, [sum(day >= begins for begins in at) for day in range(271)])
     assert watcher.severity == "critical"
     assert watcher.standing[0].observed == "new media errors, faster and faster"
 
@@ -44,19 +44,19 @@ def test_errors_that_come_faster_and_faster_are_critical() -> None:
 def test_errors_at_an_even_pace_are_not() -> None:
     at = (30, 60, 95, 130, 160, 200, 235, 262)  # published as "watch": U = .417
     watcher = Watcher("media-errors-rising", BUILD)
-    told_days(watcher, [sum(day >= begins for begins in at) for day in range(271)])
+    pass_days(watcher, [sum(day >= begins for begins in at) for day in range(271)])
     assert watcher.severity == "warning"
 
 
 def test_it_clears_ninety_days_after_the_last_one() -> None:
-    watcher = told_days(Watcher("media-errors-rising", BUILD), [0] * 5 + [1] * 85)
+    watcher = pass_days(Watcher("media-errors-rising", BUILD), [0] * 5 + [1] * 85)
     assert watcher.standing
-    told_days(watcher, [1] * 10)
+    pass_days(watcher, [1] * 10)
     assert watcher.standing == []
 
 
 def test_the_log_is_believed_where_the_counter_stays_silent() -> None:
-    watcher = told_days(Watcher("media-errors-rising", BUILD), [0] * 5)
+    watcher = pass_days(Watcher("media-errors-rising", BUILD), [0] * 5)
     line = "critical medium error, dev nvme0n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
     watcher.observe(box(0), after=HOUR, log=(line,))
     assert watcher.severity == "warning"
@@ -64,7 +64,7 @@ def test_the_log_is_believed_where_the_counter_stays_silent() -> None:
 
 
 def test_it_stands_when_the_drive_dies_of_it() -> None:
-    watcher = told_days(Watcher("media-errors-rising", BUILD), [0, 0, 3, 6, 9])
+    watcher = pass_days(Watcher("media-errors-rising", BUILD), [0, 0, 3, 6, 9])
     dead = box(9).with_group(controllers=())
     dead.edit(f"{PATHS[0]}/00.0", lambda function: replace(function, answers=False))
     watcher.observe(dead, after=HOUR)
@@ -77,18 +77,11 @@ def test_it_follows_the_drive() -> None:
     both = declare(
         f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"\n[[position]]\nlabel = "riser-2"\npath = "{PATHS[1]}"'
     )
-    watcher = told_days(Watcher("media-errors-rising", both), [0, 0, 2])
+    watcher = pass_days(Watcher("media-errors-rising", both), [0, 0, 2])
     assert watcher.standing[0].position == "riser-1"
     moved = Box().with_port(PATHS[0]).with_port(PATHS[1]).with_drive(PATHS[1], serial="FN1", health={"media_errors": 2})
     watcher.restart().observe(moved, after=HOUR)
     assert watcher.standing[0].position == "riser-2"
-
-
-def test_refused_commands_in_the_error_log_say_nothing() -> None:
-    watcher = Watcher("media-errors-rising", BUILD)
-    for number in range(30):
-        watcher.observe(box(0, error_log_entries=40 * number), after=DAY)
-    assert watcher.changes == []
 
 
 def test_examples() -> None:

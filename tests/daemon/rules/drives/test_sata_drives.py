@@ -25,7 +25,7 @@ def test_drive_without_such_a_count_holds(rule: Rule) -> None:
 
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
-def test_drive_of_which_nothing_can_be_read_is_told_by_critical_warning(rule: Rule) -> None:
+def test_drive_of_which_nothing_can_be_read_is_reported_by_critical_warning(rule: Rule) -> None:
     names = ("healthy", "pending_sectors", "reallocated_sectors", "uncorrectable_sectors", "interface_errors")
     assert judge(rule, last_self_test=DENIED, **dict.fromkeys(names, DENIED)) == []
 

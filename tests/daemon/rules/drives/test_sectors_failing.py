@@ -19,7 +19,7 @@ from simulated_past import grown_past
         ({"reallocated_sectors": 16, "pending_sectors": 1}, Severity.WARNING),
     ],
 )
-def test_lost_sectors_are_told(facts: dict[str, int], severity: Severity) -> None:
+def test_lost_sectors_are_reported(facts: dict[str, int], severity: Severity) -> None:
     (finding,) = judge(SECTORS_FAILING, **facts)
     assert (finding.kind, finding.severity, finding.position) == (Kind.SIGN, severity, "bay-1")
     assert all(str(count) in finding.summary for count in facts.values())

@@ -44,7 +44,7 @@ def test_read_only_on_purpose_holds(file_system: MountedFileSystem, text: str) -
         (DECLARED + "read_only = true\n", BOOT, None),
     ],
 )
-def test_from_a_sandbox_only_what_was_seen_or_declared_tells(text: str, boot: str | None, kind: Kind | None) -> None:
+def test_from_a_sandbox_only_what_was_seen_or_declared_counts(text: str, boot: str | None, kind: Kind | None) -> None:
     past = Past(box=BoxRecord(writable={} if boot is None else {"/dev/md0 at /srv/archive": str(boot)}))
     file_system = mounted(read_only=True, declared_read_only=None)
     findings = judge(FILE_SYSTEM_READ_ONLY, file_system, text=text, past=past)

@@ -33,7 +33,7 @@ def test_a_cool_drive_says_nothing() -> None:
 
 
 @pytest.mark.parametrize(("celsius", "severity"), [(74.0, None), (76.0, "notice"), (79.0, "notice")])
-def test_nearness_to_its_own_threshold_is_a_note(celsius: float, severity: str | None) -> None:
+def test_nearness_to_its_own_threshold_is_a_notice(celsius: float, severity: str | None) -> None:
     assert hours(Watcher("overheating"), 48, composite_temperature_celsius=celsius).severity == severity
 
 
@@ -41,7 +41,7 @@ def test_few_readings_say_nothing_of_headroom() -> None:
     assert hours(Watcher("overheating"), 10, composite_temperature_celsius=78.0).severity is None
 
 
-def test_some_minutes_a_year_are_a_note_and_hours_in_a_week_a_page() -> None:
+def test_some_minutes_a_year_are_a_notice_and_hours_in_a_week_an_alarm() -> None:
     watcher = hours(Watcher("overheating"), 24, warning_temperature_minutes=72)  # what was counted before is old
     assert watcher.changes == []
     hours(watcher, 1, warning_temperature_minutes=74)
@@ -61,7 +61,7 @@ def test_minutes_of_the_week_are_set_beside_those_of_a_year_of_its_life() -> Non
     assert "for 2 minutes in the last week (22 minutes a year over its whole life)" in finding.summary
 
 
-def test_a_drive_that_tells_no_powered_hours_is_told_of_without_its_year() -> None:
+def test_a_drive_that_reports_no_powered_hours_is_reported_without_its_year() -> None:
     watcher = hours(Watcher("overheating"), 24, power_on_hours=0)
     hours(watcher, 1, warning_temperature_minutes=2, power_on_hours=0)
     (finding,) = watcher.standing
@@ -69,7 +69,7 @@ def test_a_drive_that_tells_no_powered_hours_is_told_of_without_its_year() -> No
     assert "a year" not in finding.summary
 
 
-def test_a_minute_above_the_critical_threshold_is_a_page_at_once() -> None:
+def test_a_minute_above_the_critical_threshold_is_an_alarm_at_once() -> None:
     watcher = hours(Watcher("overheating"), 24)
     hours(watcher, 1, warning_temperature_minutes=1, critical_temperature_minutes=1)
     assert watcher.severity == "critical"
@@ -93,7 +93,7 @@ def test_a_drive_that_counts_no_minutes_is_judged_by_the_readings_of_its_log() -
     assert watcher.severity == "warning"
 
 
-def test_a_short_burst_above_its_threshold_is_a_note_for_a_week() -> None:
+def test_a_short_burst_above_its_threshold_is_a_notice_for_a_week() -> None:
     watcher = Watcher("overheating")
     for celsius in (82.0, 40.0, 40.0):
         log = {"composite_temperature_celsius": celsius}
@@ -212,7 +212,7 @@ def test_heat_decides_nothing_for_the_drops_in_its_place() -> None:
 
 
 @pytest.mark.parametrize("after_days", [8, 20])
-def test_a_temperature_that_is_not_read_any_more_is_not_told_as_present(after_days: int) -> None:
+def test_a_temperature_that_is_not_read_any_more_is_not_reported_as_present(after_days: int) -> None:
     watcher = Watcher("overheating").observe(thermometer(50.0))
     watcher.observe(thermometer(85.0), after=HOUR)
     assert watcher.standing

@@ -62,7 +62,7 @@ def test_fan_of_a_graphics_card_rests_by_plan() -> None:
     assert len(fans_of(fan(0, chip="amdgpu"), text=DECLARED + 'chip = "amdgpu"\n')) == 1
 
 
-def test_fan_is_told_once_where_it_is_declared_and_turned_before() -> None:
+def test_fan_is_reported_once_where_it_is_declared_and_turned_before() -> None:
     assert len(fans_of(fan(0), text=DECLARED, past=TURNED)) == 1
 
 

@@ -8,7 +8,7 @@ from simulated_past import health_past
 from story_engine import DAY, Watcher
 
 
-def test_board_and_processor_are_told_under_the_same_name() -> None:
+def test_board_and_processor_are_reported_under_the_same_name() -> None:
     watcher = Watcher("overheating")
     hot = TemperatureReading(label="CPU", celsius=101.0, maximum_celsius=90.0, critical_celsius=100.0)
     from laneproof_collectors.snapshot import Thermal  # noqa: PLC0415

@@ -68,14 +68,14 @@ def test_unread_temperature_is_unverified_where_there_is_a_limit() -> None:
     assert board_heat(UNREAD) == []
 
 
-def test_sensors_of_one_name_are_told_apart() -> None:
+def test_sensors_of_one_name_are_kept_apart() -> None:
     reading = TemperatureReading(label="Tctl", celsius=99.0, critical_celsius=95.0)
     thermal = Thermal(temperatures=(("cpu", reading), ("cpu", reading)))
     findings = heat_of(Box().with_group(thermal=thermal).snapshot())
     assert [finding.key for finding in findings] == ["cpu Tctl", "cpu Tctl #2"]
 
 
-def test_processor_that_slows_down_is_told_while_it_does() -> None:
+def test_processor_that_slows_down_is_reported_while_it_does() -> None:
     engine = Engine(None)
 
     def look(at: float, count: int) -> list[str]:
@@ -111,7 +111,7 @@ def test_drive_is_held_to_its_own_limits(celsius: float, severity: Severity | No
     assert all(finding.position == "bay-1" for finding in findings)
 
 
-def test_drive_that_tells_no_limit_is_not_judged() -> None:
+def test_drive_that_reports_no_limit_is_not_judged() -> None:
     assert drive_heat(75.0, recommended_celsius=None, most_celsius=None) == []
 
 

@@ -13,7 +13,7 @@ def hours(watcher: Watcher, number: int, **health: object) -> Watcher:
     return watcher
 
 
-def test_thermal_transitions_are_told() -> None:
+def test_thermal_transitions_are_reported() -> None:
     watcher = hours(Watcher("throttled"), 24, thermal_transitions_1=1)
     assert watcher.changes == []
     hours(watcher, 1, thermal_transitions_1=3)
@@ -21,7 +21,7 @@ def test_thermal_transitions_are_told() -> None:
     assert "2 times" in watcher.standing[0].summary
 
 
-def test_what_overheating_tells_is_not_told_twice() -> None:
+def test_what_overheating_reports_is_not_reported_twice() -> None:
     watcher = hours(Watcher("throttled"), 24)
     hours(watcher, 1, thermal_transitions_1=2, warning_temperature_minutes=5)
     assert watcher.standing == []

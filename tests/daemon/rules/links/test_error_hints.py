@@ -28,7 +28,7 @@ def heat(celsius: list[float]) -> list[HourHeat]:
 WARMING = [30.0 + (number % 24) for number in range(48)]  # two days, each from 30 to 53 °C
 
 
-def test_errors_that_come_with_warmth_are_told_by_quarters_of_its_hours() -> None:
+def test_errors_that_come_with_warmth_are_reported_by_quarters_of_its_hours() -> None:
     told = describe_heat(link([number % 24 // 6 for number in range(48)]), heat(WARMING))["rises_with_heat"]
     assert told["celsius"] == [32.5, 38.5, 44.5, 50.5]
     assert told["errors"] == [0, 12, 24, 36]

@@ -89,7 +89,7 @@ def test_what_always_was_so_and_is_little_is_no_page() -> None:
     assert level(link(counts), *[link([0] * 1000)] * 4) != "alarm"
 
 
-def test_a_link_beyond_the_specification_is_a_note_at_once_and_a_page_when_it_lasts() -> None:
+def test_a_link_beyond_the_specification_is_a_notice_at_once_and_an_alarm_when_it_lasts() -> None:
     # 8 GT/s x1 allows 28.8 errors an hour in each direction (1e-12 per bit)
     first = judge_link(link([0, 0, 300], gt_s=8.0, lanes=1), [], now=NOW, links=1)
     assert first.level == "notice"
@@ -99,7 +99,7 @@ def test_a_link_beyond_the_specification_is_a_note_at_once_and_a_page_when_it_la
     assert lasting.evidence["allowed_errors"] == pytest.approx(57.6)
 
 
-def test_what_had_been_counted_before_the_first_look_is_told_only_far_beyond_a_burst() -> None:
+def test_what_had_been_counted_before_the_first_pass_is_reported_only_far_beyond_a_burst() -> None:
     # an unshielded ribbon: 225 errors a second at 8 GT/s x1
     ribbon = link([0], gt_s=8.0, lanes=1)
     ribbon.far.found, ribbon.far.found_seconds = 225 * 3600, 3600.0
@@ -132,7 +132,7 @@ def test_widths_and_rates_may_differ_since_bits_are_compared() -> None:
     assert standing.evidence.get("against") != "siblings"
 
 
-def test_uncorrectable_errors_of_a_link_are_told_each() -> None:
+def test_uncorrectable_errors_of_a_link_are_reported_each() -> None:
     record = link([0] * 100)
     record.series.rows[-5].fatal = 1
     assert level(record) == "notice"
@@ -142,7 +142,7 @@ def test_uncorrectable_errors_of_a_link_are_told_each() -> None:
     assert "3 uncorrectable errors of the link" in standing.because
 
 
-def test_a_link_that_always_was_a_little_poorer_is_at_most_a_note() -> None:
+def test_a_link_that_always_was_a_little_poorer_is_at_most_a_notice() -> None:
     counts = [1 if hour % 4 == 0 else 0 for hour in range(24 * 30)]  # six a day since the first day, siblings none
     siblings = [link([0] * 720)] * 5
     for day in range(2, 31):
@@ -150,7 +150,7 @@ def test_a_link_that_always_was_a_little_poorer_is_at_most_a_note() -> None:
         assert judge_link(record, siblings, now=NOW, links=6).level in (None, "notice"), day
 
 
-def test_errors_that_come_more_often_by_a_few_a_week_are_a_note_of_their_own() -> None:
+def test_errors_that_come_more_often_by_a_few_a_week_are_a_notice_of_their_own() -> None:
     record = link([0] * 400)
     for hour in range(24 * 20):
         record.watch.add(NOW - (24 * 30 - hour) * HOUR, HOUR, marked=False)

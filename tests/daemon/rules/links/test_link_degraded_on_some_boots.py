@@ -22,11 +22,7 @@ def boots(watcher: Watcher, *generations: int) -> Watcher:
     return watcher
 
 
-def test_good_boots_say_nothing() -> None:
-    assert boots(Watcher("link-degraded-on-some-boots", BUILD), *[4] * 12).changes == []
-
-
-def test_one_short_boot_is_a_note_once_it_is_over_and_the_second_a_page() -> None:
+def test_one_short_boot_is_a_notice_once_it_is_over_and_the_second_an_alarm() -> None:
     watcher = boots(Watcher("link-degraded-on-some-boots", BUILD), 4, 4, 1)
     assert watcher.changes == []  # for the moment link-slow speaks
     boots(watcher, 4)

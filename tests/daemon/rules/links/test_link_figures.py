@@ -51,7 +51,7 @@ def test_declared_link_of_a_device_that_no_bridge_precedes_is_judged_by_its_own_
     assert [finding.kind for finding in judge(LINK_SLOW, made, text)] == [Kind.DIFFERS]
 
 
-def test_undeclared_link_below_both_ends_is_a_note() -> None:
+def test_undeclared_link_below_both_ends_is_a_notice() -> None:
     (finding,) = judge_undeclared(LINK_SLOW, box({"trained": (3, 4)}))
     assert (finding.kind, finding.severity, finding.position) == (Kind.DIFFERS, Severity.NOTICE, None)
     assert finding.identity == ("link-slow", PATH)
@@ -64,7 +64,7 @@ def test_undeclared_link_at_the_lesser_of_both_ends_holds() -> None:
     assert judge_undeclared(LINK_NARROW, made) == []
 
 
-def test_position_without_a_link_is_judged_by_its_ends_as_a_note() -> None:
+def test_position_without_a_link_is_judged_by_its_ends_as_a_notice() -> None:
     text = f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"'
     (finding,) = judge(LINK_NARROW, box({"trained": (4, 2)}), text)
     assert (finding.position, finding.severity) == ("riser-1", Severity.NOTICE)
@@ -76,7 +76,7 @@ def test_undeclared_device_whose_upper_end_is_hidden_is_unverified_when_below_it
     assert finding.kind is Kind.UNVERIFIED
 
 
-def test_shared_link_above_declared_positions_is_judged_once_as_a_note() -> None:
+def test_shared_link_above_declared_positions_is_judged_once_as_a_notice() -> None:
     made = Box().with_port("0000:00/01.2", lanes=8, trained=(4, 2)).with_switch("0000:00/01.2")
     text = ""
     for hop in ("04.0", "05.0"):

@@ -49,7 +49,7 @@ def test_narrow_link_behind_an_adapter_names_the_adapter() -> None:
     assert "key-adapter" in finding.summary
 
 
-def test_switch_port_that_tells_no_width_is_outvoted_by_the_drive() -> None:
+def test_switch_port_that_reports_no_width_is_outvoted_by_the_drive() -> None:
     # as the emulated switch answers: no lanes and an unknown rate at the port, a real link at the drive
     odd = {"capable_lanes": 0, "trained_lanes": 0, "capable_gt_s": UNKNOWN, "trained_gt_s": UNKNOWN}
     made = box({"registers": odd}, {"gen": 1, "lanes": 1})

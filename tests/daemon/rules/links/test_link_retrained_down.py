@@ -19,7 +19,7 @@ def box(generation: int = 4, lanes: int = 4, **port: object) -> Box:
     return made.with_drive(PATH, trained=(generation, lanes), serial="FN1")
 
 
-def test_a_fall_is_a_page_and_stays_a_week_after_the_link_is_back() -> None:
+def test_a_fall_is_an_alarm_and_stays_a_week_after_the_link_is_back() -> None:
     watcher = Watcher("link-retrained-down", BUILD).observe(box()).observe(box(1), after=HOUR)
     assert watcher.changes == [("raised", "warning", "its link fell while running")]
     assert "from 16 GT/s (generation 4) x4 to 2.5 GT/s (generation 1) x4" in watcher.standing[0].summary
@@ -58,7 +58,7 @@ def test_a_link_that_is_caught_training_twice_in_a_week_fell() -> None:
     assert watcher.severity == "warning"
 
 
-def test_a_link_that_three_looks_a_second_apart_saw_low_fell_even_if_it_is_back_at_once() -> None:
+def test_a_link_that_three_readings_a_second_apart_saw_low_fell_even_if_it_is_back_at_once() -> None:
     watcher = live().observe(box())
     for _ in range(3):
         watcher.observe(box(1), after=1.0)

@@ -34,7 +34,7 @@ def test_a_year_without_errors_says_nothing() -> None:
     assert quiet_days(30).changes == []
 
 
-def test_a_link_going_bad_is_told_once_and_grows_louder() -> None:
+def test_a_link_going_bad_is_reported_once_and_grows_louder() -> None:
     watcher = quiet_days(14)
     noisy_days(watcher, 3, a_look=3)
     assert watcher.changes[0][:2] in (("raised", "notice"), ("raised", "warning"))
@@ -89,7 +89,7 @@ def test_a_burst_at_a_hot_plug_says_nothing() -> None:
     assert watcher.changes == []
 
 
-def test_a_box_watched_by_the_minute_is_told_of_a_storm_within_minutes() -> None:
+def test_a_storm_is_reported_within_minutes_where_the_box_is_watched_by_the_minute() -> None:
     watcher = Watcher("signal-errors", BUILD)
     for _ in range(30):
         watcher.observe(counting_box((0, 0, 0, 0)), after=60.0)

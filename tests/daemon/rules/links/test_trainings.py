@@ -11,7 +11,7 @@ def test_a_training_is_written_with_rate_and_lanes() -> None:
     assert write_training(8.0, 2) == "8 GT/s (generation 3) x2"
 
 
-def test_a_position_is_told_with_its_drive_though_the_drive_is_gone() -> None:
+def test_a_position_is_reported_with_its_drive_though_the_drive_is_gone() -> None:
     story = Story()
     story.observe(Box().with_port(PATH).with_drive(PATH, serial="FN0001"))
     story.observe(Box().with_port(PATH), after=60.0)

@@ -37,12 +37,12 @@ def counted(correctable: int | Unread, uncorrectable: int | Unread = 0) -> Memor
         (counted(0, 1), Severity.CRITICAL),
     ],
 )
-def test_errors_are_told_by_what_they_mean(memory: Memory, severity: Severity | None) -> None:
+def test_errors_are_reported_by_what_they_mean(memory: Memory, severity: Severity | None) -> None:
     findings = judge(MEMORY_ERRORS, memory)
     assert [(finding.kind, finding.severity) for finding in findings] == ([(Kind.SIGN, severity)] if severity else [])
 
 
-def test_few_errors_in_a_long_time_are_a_note() -> None:
+def test_few_errors_in_a_long_time_are_a_notice() -> None:
     snapshot = replace(Box().with_group(memory=counted(40)).snapshot(), up_seconds=100 * DAY)
     (finding,) = MEMORY_ERRORS.judge(Pass.of(None, snapshot))
     assert finding.severity is Severity.NOTICE

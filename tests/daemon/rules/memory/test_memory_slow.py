@@ -90,7 +90,7 @@ def test_channels_come_from_the_sockets_names(
         (("DIMM 1", "DIMM 2"), None, None),
     ],
 )
-def test_modules_of_one_channel_are_told(
+def test_modules_of_one_channel_are_reported(
     locators: tuple[str, ...], plan: str | None, severity: Severity | None
 ) -> None:
     findings = judge(MEMORY_SLOW, modules(*locators), plan)

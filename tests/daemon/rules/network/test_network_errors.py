@@ -17,7 +17,7 @@ def test_few_errors_hold(count: int | None) -> None:
     assert judge(NETWORK_ERRORS, box(receive_errors=count)) == []
 
 
-def test_first_look_tells_many_errors_as_what_they_are() -> None:
+def test_first_pass_reports_many_errors_as_what_they_are() -> None:
     (finding,) = judge(NETWORK_ERRORS, box(receive_errors=5000, transmit_errors=0))
     assert finding.summary == "wan0: 5000 frames received with errors since the box found it"
 

@@ -17,7 +17,7 @@ def test_link_that_came_up_at_the_start_holds(changes: int | None) -> None:
     assert judge(NETWORK_LINK_FLAPPING, box(carrier_changes=changes)) == []
 
 
-def test_first_look_speaks_of_many_only() -> None:
+def test_first_pass_speaks_of_many_only() -> None:
     (finding,) = judge(NETWORK_LINK_FLAPPING, box(carrier_changes=40))
     assert finding.summary == "the link of wan0 was lost 20 times since the box found it"
     assert finding.severity is Severity.NOTICE

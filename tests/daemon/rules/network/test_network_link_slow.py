@@ -45,7 +45,7 @@ def test_speed_of_a_member(second: Interface | None, kind: Kind | None) -> None:
     assert [finding.kind for finding in findings] == ([kind] if kind else [])
 
 
-def test_member_that_is_down_is_told_by_its_bond_alone() -> None:
+def test_member_that_is_down_is_reported_by_its_bond_alone() -> None:
     down = replace(BOND.members[1], mii_status="down")
     interfaces = pair(make_interface("wan1", speed=None, operational_state="down"))
     bonds = (replace(BOND, members=(BOND.members[0], down)),)

@@ -13,7 +13,7 @@ from simulated_box import Box, declare, make_bond, make_interface
 BOND = declare('[[bond]]\nname = "bond0"\nmembers = ["wan0", "wan1"]\n')
 
 
-def test_member_of_a_bond_is_told_with_what_one_flow_means() -> None:
+def test_member_of_a_bond_is_reported_with_what_one_flow_means() -> None:
     """One connection uses one member: Documentation/networking/bonding.rst, on transmit hashes."""
     for rule, facts in ((NETWORK_LINK_FLAPPING, {"carrier_changes": 90}), (NETWORK_ERRORS, {"receive_errors": 5000})):
         (finding,) = judge(rule, box(**facts), BOND)
@@ -23,7 +23,7 @@ def test_member_of_a_bond_is_told_with_what_one_flow_means() -> None:
         assert ONE_FLOW not in alone.next_steps
 
 
-def test_slow_member_of_a_bond_is_told_with_what_one_flow_means() -> None:
+def test_slow_member_of_a_bond_is_reported_with_what_one_flow_means() -> None:
     build = declare('[[bond]]\nname = "bond0"\nmembers = ["wan0"]\nmember_speed_mbit_s = 10000\n')
     (finding,) = judge(NETWORK_LINK_SLOW, box(speed_mbit_s=1000), build)
     assert ONE_FLOW in finding.next_steps
@@ -32,12 +32,12 @@ def test_slow_member_of_a_bond_is_told_with_what_one_flow_means() -> None:
     assert ONE_FLOW not in finding.next_steps
 
 
-def test_the_bonds_own_interface_is_not_told_beside_its_members() -> None:
+def test_the_bonds_own_interface_is_not_reported_beside_its_members() -> None:
     ports = (make_interface("bond0", carrier_changes=90), make_interface("wan0"))
     snapshot = Box().with_group(interfaces=ports, bonds=(make_bond("bond0", ("wan0",)),)).snapshot()
     assert judge(NETWORK_LINK_FLAPPING, snapshot) == []
 
 
-def test_interfaces_that_could_not_be_read_are_told_elsewhere() -> None:
+def test_interfaces_that_could_not_be_read_are_reported_elsewhere() -> None:
     snapshot = replace(box(), interfaces=Unread("/sys/class/net", "denied"))
     assert judge(NETWORK_LINK_FLAPPING, snapshot) == judge(NETWORK_ERRORS, snapshot) == []

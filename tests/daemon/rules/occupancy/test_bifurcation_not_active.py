@@ -79,7 +79,7 @@ def test_finding_names_slot_and_both_values() -> None:
     assert "riser-1 holds x16 of its x4" in str(finding.observed)
 
 
-def test_silent_branches_are_told_as_empty_positions_only() -> None:
+def test_silent_branches_are_reported_as_empty_positions_only() -> None:
     made = box((1, 4), (2, 4, False), (3, 4), (4, 4))
     assert [(finding.rule, finding.position) for finding in judge_all(Pass.of(declare(build()), made.snapshot()))] == [
         ("position-empty", "riser-2")

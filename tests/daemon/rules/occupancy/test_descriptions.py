@@ -27,7 +27,7 @@ def test_a_declared_link_alone_asks_for_a_device() -> None:
     assert describe_plan(None) == "a device"
 
 
-def test_a_found_device_is_described_as_far_as_it_tells() -> None:
+def test_a_found_device_is_described_as_far_as_it_was_read() -> None:
     box = Box().with_port(PATH).with_drive(PATH, capacity="4 TB", controller={"serial": Unread("serial", "denied")})
     (drive,) = arrange(None, box.snapshot()).drives
     assert describe_found(drive) == "nvme Fulmar N4, 4 TB"

@@ -18,11 +18,7 @@ def two(first: dict[str, object], second: dict[str, object]) -> Box:
     return made.with_port(PATHS[1]).with_drive(PATHS[1], controller=second)
 
 
-def test_drives_of_their_own_are_not_doubted() -> None:
-    assert doubts(two({}, {})) == []
-
-
-def test_twins_are_told_each_with_the_other() -> None:
+def test_twins_are_reported_each_with_the_other() -> None:
     watcher = doubts(two({"serial": "X1", "model": "A"}, {"serial": "X1", "model": "B"}))
     assert len(watcher) == 2
     assert "is that of nvme1 too" in watcher[0]
@@ -50,7 +46,7 @@ def box(**facts: str) -> Box:
     return Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", **facts)  # type: ignore[arg-type] # its knobs
 
 
-def test_another_capacity_under_the_same_number_is_told_for_a_week() -> None:
+def test_another_capacity_under_the_same_number_is_reported_for_a_week() -> None:
     watcher = Watcher("identity-doubtful").observe(box(capacity="2 TB")).observe(box(capacity="4 TB"), after=DAY)
     assert watcher.severity == "notice"
     assert "its capacity was 2000000000000 and is 4000000000000" in watcher.standing[0].summary

@@ -14,7 +14,7 @@ from simulated_box import NETWORK, SATA, TWO_DRIVES, Box, declare, kelp_box, mak
 SERIALS = position("a", 1, '{ serial = "A" }') + position("b", 2, '{ serial = "B" }')
 
 
-def test_drive_in_anothers_position_is_told_by_both() -> None:
+def test_drive_in_anothers_position_is_reported_by_both() -> None:
     findings = {finding.position: finding for finding in judge_all(Pass.of(declare(SERIALS), at(None, "A").snapshot()))}
     assert findings["a"].rule == "position-empty"
     assert "its drive is in b" in findings["a"].summary
@@ -25,13 +25,13 @@ def test_drive_in_anothers_position_is_told_by_both() -> None:
     assert set(findings) == {"a", "b"}
 
 
-def test_two_drives_that_changed_places_are_told_as_such() -> None:
+def test_two_drives_that_changed_places_are_reported_as_such() -> None:
     first, second = judge(OCCUPANT_DIFFERS, SERIALS, at("B", "A"))
     assert "the drive declared here is in b" in first.summary
     assert "the drive declared here is in a" in second.summary
 
 
-def test_drive_in_an_undeclared_place_is_told_by_both() -> None:
+def test_drive_in_an_undeclared_position_is_reported_by_both() -> None:
     findings = judge_all(Pass.of(declare(SERIALS), at(None, "B", "A").snapshot()))
     told = {(finding.rule, finding.position) for finding in findings}
     assert told == {("position-empty", "a"), ("occupant-unexpected", None)}
@@ -110,7 +110,7 @@ def test_either_of_two_drives_that_take_turns_is_right() -> None:
     assert (finding.declared, finding.observed) == ("8 TB or serial B", "4 TB, serial A")
 
 
-def test_drive_that_is_none_of_those_that_take_turns_is_told_with_all_of_them() -> None:
+def test_drive_that_is_none_of_those_that_take_turns_is_reported_with_all_of_them() -> None:
     (finding,) = judge(OCCUPANT_DIFFERS, TURNS, at("C"))
     assert finding.summary == "a holds serial C, 4 TB, declared serial A, 8 TB or serial B"
     assert finding.evidence["differs_in"] == ["serial", "capacity"]

@@ -11,7 +11,7 @@ from simulated_box import Box, declare, kelp_box
 from story_engine import DAY, HOUR, Watcher
 
 
-def test_drive_in_a_position_declared_empty_is_told_with_its_home() -> None:
+def test_drive_in_a_position_declared_empty_is_reported_with_its_home() -> None:
     text = position("a", 1, '{ serial = "A" }') + position("spare", 2, '{ kind = "none" }')
     findings = {finding.position: finding for finding in judge_all(Pass.of(declare(text), at(None, "A").snapshot()))}
     assert "its drive is in spare" in findings["a"].summary

@@ -56,7 +56,7 @@ def test_power_that_is_lost_while_the_box_runs_on_is_another_rules_matter() -> N
     assert watcher.changes == []
 
 
-def test_a_first_look_knows_of_no_boot_before() -> None:
+def test_a_first_pass_knows_of_no_boot_before() -> None:
     assert Watcher("restarted-unasked").observe(box(40, 40)).observe(box(40, 40), after=HOUR).changes == []
 
 

@@ -23,7 +23,7 @@ def test_after_a_power_cut_the_count_says_nothing() -> None:
     assert watcher.changes == []
 
 
-def test_once_while_running_is_a_note_and_again_a_page() -> None:
+def test_once_while_running_is_a_notice_and_again_an_alarm() -> None:
     watcher = Watcher("unsafe-shutdowns-rising").observe(box(3)).observe(box(4), after=HOUR)
     assert watcher.changes == [("raised", "notice", "lost power while the machine ran on")]
     watcher.observe(box(5), after=2 * DAY)
@@ -34,7 +34,7 @@ def test_once_while_running_is_a_note_and_again_a_page() -> None:
     assert watcher.standing == []
 
 
-def test_a_drive_that_dropped_at_that_moment_is_told_with_its_drops() -> None:
+def test_a_drive_that_dropped_at_that_moment_is_reported_with_its_drops() -> None:
     watcher = Watcher("unsafe-shutdowns-rising").observe(box(3)).observe(box(4), after=HOUR, log=(DOWN,))
     assert watcher.changes == []
     drops = Watcher("drops-off-bus").observe(box(3)).observe(box(4), after=HOUR, log=(DOWN,)).observe(box(4), after=60)

@@ -160,7 +160,7 @@ def test_one_position_has_one_finding_for_all_its_settings() -> None:
     assert finding.evidence["settings"] == ["links_aspm", "nvme_default_ps_max_latency_us"]
 
 
-def test_port_asleep_against_the_plan_is_told_at_its_position() -> None:
+def test_port_asleep_against_the_plan_is_reported_at_its_position() -> None:
     box = Box().with_port(PATH, asleep=True).with_drive(PATH)
     box.with_power(port_power_management=Setting(value="off", origin="command-line"))
     (finding,) = judge('port_power_management = "off"', box)
