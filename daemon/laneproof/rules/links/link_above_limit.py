@@ -5,8 +5,8 @@ from collections.abc import Iterator, Sequence
 from laneproof.advice import FIRMWARE_SETUP, advise
 from laneproof.box.link_ends import Link
 from laneproof.findings import Finding, Kind, Severity
-from laneproof.rules.links.link_figures import RATE, SOURCES, WIDTH
-from laneproof.rules.links.link_subjects import Subject, find_subjects, gather_evidence
+from laneproof.rules.links.link_figures import RATE, WIDTH
+from laneproof.rules.links.link_subjects import SOURCES, Subject, find_subjects, gather_evidence
 from laneproof.rules.rule import Pass, Rule
 
 

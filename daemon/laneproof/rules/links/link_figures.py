@@ -8,14 +8,14 @@ positions, and a tree that could not be read at all, are left to other rules.
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from laneproof.advice import FIRMWARE_SETUP, RESEAT, SWAP_DRIVES, Step, advise
 from laneproof.box.link_ends import Link, LinkFigure
 from laneproof.box.link_rates import describe_rate
-from laneproof.findings import Finding, Kind, Severity
+from laneproof.findings import Finding, Severity
 from laneproof.rules.cannot_tell import cannot_tell, step_for
 from laneproof.rules.drives.asleep import STANDS_SECONDS
 from laneproof.rules.firmware_setting import firmware_setting
 from laneproof.rules.links.link_subjects import (
+    STEP_BY_REASON,
     Reason,
     Subject,
     explain_rate,
@@ -25,49 +25,18 @@ from laneproof.rules.links.link_subjects import (
     gather_evidence,
 )
 from laneproof.rules.links.trainings import TWICE, is_down
-from laneproof.rules.rule import Pass
+from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason as Gap
 from laneproof_collectors.unread import Unread
 
-SOURCES = (
-    "PCI Express Base Specification, Link Capabilities, Link Control 2 and Link Status (pci_regs.h, PCI_EXP_LNK*)",
-    "Linux Documentation/ABI/testing/sysfs-bus-pci and drivers/pci/probe.c (current_ and max_link_speed, _width)",
-    "drivers/pci/quirks.c, pcie_failed_link_retrain, since 6.5: the kernel holds a port at 2.5 GT/s",
-)
 REST_STEP = (
     "Judge it again under load: read from the drive for a minute and audit once more. A resting link rises to its rate "
     "as soon as it has work; a link at fault stays low. A sleeping device was not woken for this."
 )
 UNKNOWN_STEP = (
     "Where the kernel itself answers 'Unknown' (virtual machines, some switch cards), nothing can verify this link."
-)
-STEP_BY_REASON = {
-    "device-limit": "Look at the device's data sheet: it may be a make with fewer lanes or an older generation.",
-    "port-limit": (
-        "Look in the board's manual what this socket is wired for, and in the firmware setup how its lanes are split "
-        "and which of them other sockets share."
-    ),
-    "target-speed": (
-        "Look in the firmware setup for the socket's link speed, and set it to automatic or to the rate you mean. "
-        "'laneproof explain link-slow' describes the kernel's own limit at 2.5 GT/s; a cold start tries again."
-    ),
-    "wiring": "Look up for how many lanes the adapter or cable is made: a socket of key E gives one, of key B two.",
-}
-SLOW_STEPS = advise(
-    "Shut down, wait a minute and start cold, then audit again: a rate that comes and goes means a link at its limit.",
-    RESEAT,
-    SWAP_DRIVES,
-    Step(
-        "If a long cable cannot carry the rate, set a lower one in the firmware and declare it: steady beats fast.",
-        (FIRMWARE_SETUP,),
-    ),
-)
-NARROW_STEPS = advise(
-    "Shut down, wait a minute and start cold, then audit again: lanes that come and go mean a contact at its limit.",
-    RESEAT,
-    SWAP_DRIVES,
 )
 _FELL_SECONDS = DAY
 """A link that is low for longer after a fall is slow or narrow, whatever is said of the fall. Judgement."""
@@ -76,71 +45,64 @@ _FLAPS_SECONDS = 7 * DAY
 Figure = float | Unread | None
 
 
-def _write_lanes(lanes: float) -> str:
-    return f"x{lanes:g}"
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measure:
     """One of a link's two figures, and how its rule reads, explains and writes it."""
 
-    rule: str
     what: str
     trained: Callable[[Link], LinkFigure]
     declared: Callable[[Subject], float | None]
     capable: Callable[[Link], Figure]
+    ends: Callable[[Link], tuple[LinkFigure, LinkFigure]]
     explain: Callable[[Subject, Link, Snapshot, float, float], list[Reason]]
     write: Callable[[float], str]
-    steps: tuple[str, ...]
 
 
 RATE = Measure(
-    rule="link-slow",
     what="rate",
     trained=lambda link: link.trained_gt_s,
     declared=lambda subject: subject.declared_gt_s,
     capable=lambda link: link.capable_gt_s,
+    ends=lambda link: (link.port_gt_s, link.device_gt_s),
     explain=lambda _subject, link, _snapshot, trained, wanted: explain_rate(link, trained, wanted),
     write=describe_rate,
-    steps=SLOW_STEPS,
 )
 WIDTH = Measure(
-    rule="link-narrow",
     what="width",
     trained=lambda link: link.trained_lanes,
     declared=lambda subject: subject.declared_lanes,
     capable=lambda link: link.capable_lanes,
+    ends=lambda link: (link.port_lanes, link.device_lanes),
     explain=lambda subject, link, snapshot, trained, wanted: explain_width(
         link, trained, wanted, position=subject.position, snapshot=snapshot
     ),
-    write=_write_lanes,
-    steps=NARROW_STEPS,
+    write=lambda lanes: f"x{lanes:g}",
 )
 
 
-def judge_below(measure: Measure, current: Pass) -> Iterator[Finding]:
+def judge_below(rule: Rule, measure: Measure, current: Pass) -> Iterator[Finding]:
     """Find the links whose figure is below the declared one; without a declaration below what both ends can do."""
     for subject in find_subjects(current.arrangement):
         link = subject.link
         if link is None:
             if measure.declared(subject) is not None:
-                yield report_gap(measure.rule, subject, _no_link(subject))
+                yield report_gap(rule.name, subject, _no_link(subject))
             continue
         wanted = measure.declared(subject) if subject.has_plan else measure.capable(link)
         trained = measure.trained(link).value
         gap = _find_gap(measure, subject, link, trained, wanted)
         if gap is not None and gap.reason is Gap.NOT_ASKED and _was_read_awake(current, subject.path):
-            yield from _keep_standing(current, measure.rule, subject)
+            yield from _keep_standing(current, rule.name, subject)
         elif gap is not None:
             if not subject.is_shared:
-                yield report_gap(measure.rule, subject, gap)
+                yield report_gap(rule.name, subject, gap)
         elif isinstance(trained, float | int) and isinstance(wanted, float | int) and trained < wanted:
-            if _fell_again(current, measure.rule, subject):
+            if _fell_again(current, rule.name, subject):
                 continue
             reasons = measure.explain(subject, link, current.snapshot, trained, wanted)
             is_drives_own = all(reason.code == "device-limit" for reason in reasons)
             causes = () if is_drives_own else firmware_setting(link, current.snapshot, current.past)
-            yield replace(_report_below(measure, subject, link, (trained, wanted), reasons), causes=causes)
+            yield replace(_report_below(rule, measure, subject, link, (trained, wanted), reasons), causes=causes)
 
 
 def _was_read_awake(current: Pass, path: str) -> bool:
@@ -201,19 +163,18 @@ def _find_doubt(measure: Measure, subject: Subject, link: Link, trained: float, 
     return None
 
 
-def _report_below(
-    measure: Measure, subject: Subject, link: Link, figures: tuple[float, float], reasons: Sequence[Reason]
+def _report_below(  # noqa: PLR0913 (what a finding says)
+    rule: Rule, measure: Measure, subject: Subject, link: Link, figures: tuple[float, float], reasons: Sequence[Reason]
 ) -> Finding:
     trained, wanted = figures
     meant = f"declared {measure.write(wanted)}" if subject.has_plan else f"both ends can do {measure.write(wanted)}"
     why = "; ".join(reason.text for reason in reasons)
-    steps = [STEP_BY_REASON.get(reason.code, measure.steps[0]) for reason in reasons]
-    beyond = subject.has_plan and is_beyond(measure, subject, link)
-    if beyond:
+    steps = [STEP_BY_REASON.get(reason.code, rule.look_next[0]) for reason in reasons]
+    code = reasons[0].code
+    if subject.has_plan and is_beyond(measure, subject, link):
+        code = "link-beyond-hardware"
         steps.insert(0, "See link-beyond-hardware of the same position: the declaration asks for more than fits.")
-    return Finding(
-        rule=measure.rule,
-        kind=Kind.DIFFERS,
+    return rule.report(
         severity=Severity.WARNING if subject.has_plan else Severity.NOTICE,
         position=subject.label,
         subject=link.address,
@@ -221,15 +182,9 @@ def _report_below(
         summary=f"{subject.name} trained at {measure.write(trained)}, {meant}: {why}",
         declared=measure.write(wanted) if subject.has_plan else None,
         observed=measure.write(trained),
-        evidence={
-            **gather_evidence(subject, link, reasons),
-            "reason": "link-beyond-hardware" if beyond else reasons[0].code,
-        },
-        next_steps=tuple(dict.fromkeys((*steps, *measure.steps))),
+        evidence=gather_evidence(subject, link, reasons) | {"reason": code},
+        next_steps=tuple(dict.fromkeys((*steps, *rule.look_next))),
     )
-
-
-_UNKNOWN = (Gap.ABSENT, Gap.MALFORMED)
 
 
 def report_gap(rule: str, subject: Subject, gap: Unread) -> Finding:
@@ -245,23 +200,20 @@ def report_gap(rule: str, subject: Subject, gap: Unread) -> Finding:
         subject=subject.address,
         declared=_write_plan(subject),
         evidence=gather_evidence(subject, subject.link) if subject.link else {"path": subject.path},
-        next_steps=(REST_STEP if asleep else UNKNOWN_STEP if gap.reason in _UNKNOWN else step_for(gap),),
+        next_steps=(
+            REST_STEP if asleep else UNKNOWN_STEP if gap.reason in (Gap.ABSENT, Gap.MALFORMED) else step_for(gap),
+        ),
     )
 
 
 def _write_plan(subject: Subject) -> str | None:
-    rate = describe_rate(subject.declared_gt_s) if subject.declared_gt_s is not None else None
-    lanes = _write_lanes(subject.declared_lanes) if subject.declared_lanes is not None else None
-    return " ".join(word for word in (rate, lanes) if word) or None
+    figures = ((RATE, subject.declared_gt_s), (WIDTH, subject.declared_lanes))
+    return " ".join(measure.write(figure) for measure, figure in figures if figure is not None) or None
 
 
 def known_limits(measure: Measure, link: Link) -> dict[str, float]:
     """Give what each end can do, for the ends that could be read."""
-    ends = (
-        (("port", link.port_gt_s), ("device", link.device_gt_s))
-        if measure is RATE
-        else (("port", link.port_lanes), ("device", link.device_lanes))
-    )
+    ends = zip(("port", "device"), measure.ends(link), strict=True)
     return {name: figure.value for name, figure in ends if isinstance(figure.value, float | int)}
 
 

@@ -1,8 +1,17 @@
 """link-narrow: each link's width against its declaration, or what both its ends have."""
 
-from laneproof.findings import Kind
-from laneproof.rules.links.link_figures import NARROW_STEPS, SOURCES, WIDTH, judge_below
-from laneproof.rules.rule import Rule
+from collections.abc import Iterator
+
+from laneproof.advice import RESEAT, SWAP_DRIVES, advise
+from laneproof.findings import Finding, Kind
+from laneproof.rules.links.link_figures import WIDTH, judge_below
+from laneproof.rules.links.link_subjects import SOURCES
+from laneproof.rules.rule import Pass, Rule
+
+
+def _judge(current: Pass) -> Iterator[Finding]:
+    return judge_below(LINK_NARROW, WIDTH, current)
+
 
 LINK_NARROW = Rule(
     name="link-narrow",
@@ -13,8 +22,12 @@ LINK_NARROW = Rule(
         "half-seated contact, a bent pin, a bad solder joint or a damaged cable; or they were never there, because the "
         "adapter or socket is wired for fewer."
     ),
-    look_next=NARROW_STEPS,
-    judge=lambda current: judge_below(WIDTH, current),
+    look_next=advise(
+        "Shut down, wait a minute and start cold, and audit again: lanes that come and go mean a contact at its limit.",
+        RESEAT,
+        SWAP_DRIVES,
+    ),
+    judge=_judge,
     examples=(
         ("holds", "declared four lanes, and trained with four"),
         (

@@ -1,8 +1,17 @@
 """link-slow: each link's rate against its declaration, or what both its ends can do."""
 
-from laneproof.findings import Kind
-from laneproof.rules.links.link_figures import RATE, SLOW_STEPS, SOURCES, judge_below
-from laneproof.rules.rule import Rule
+from collections.abc import Iterator
+
+from laneproof.advice import FIRMWARE_SETUP, RESEAT, SWAP_DRIVES, Step, advise
+from laneproof.findings import Finding, Kind
+from laneproof.rules.links.link_figures import RATE, judge_below
+from laneproof.rules.links.link_subjects import SOURCES
+from laneproof.rules.rule import Pass, Rule
+
+
+def _judge(current: Pass) -> Iterator[Finding]:
+    return judge_below(LINK_SLOW, RATE, current)
+
 
 LINK_SLOW = Rule(
     name="link-slow",
@@ -17,8 +26,19 @@ LINK_SLOW = Rule(
         "the hardware lowered the rate by itself with power management on, the finding is unverified. Under load such "
         "a link rises again, and a fault stays."
     ),
-    look_next=SLOW_STEPS,
-    judge=lambda current: judge_below(RATE, current),
+    look_next=advise(
+        (
+            "Shut down, wait a minute and start cold, and audit again: a rate that comes and goes means a link at its "
+            "limit."
+        ),
+        RESEAT,
+        SWAP_DRIVES,
+        Step(
+            "If a long cable cannot carry the rate, set a lower one in the firmware and declare it: steady beats fast.",
+            (FIRMWARE_SETUP,),
+        ),
+    ),
+    judge=_judge,
     examples=(
         ("holds", "declared generation 4, and trained so"),
         (

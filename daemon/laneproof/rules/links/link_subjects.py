@@ -16,6 +16,12 @@ from laneproof.declaration.tables import DeclaredPosition
 from laneproof_collectors.snapshot import PhysicalSlot, Snapshot
 from laneproof_collectors.unread import Unread
 
+SOURCES = (
+    "PCI Express Base Specification, Link Capabilities, Link Control 2 and Link Status (pci_regs.h, PCI_EXP_LNK*)",
+    "Linux Documentation/ABI/testing/sysfs-bus-pci and drivers/pci/probe.c (current_ and max_link_speed, _width)",
+    "drivers/pci/quirks.c, pcie_failed_link_retrain, since 6.5: the kernel holds a port at 2.5 GT/s",
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Subject:
@@ -129,6 +135,20 @@ class Reason:
 
     code: str
     text: str
+
+
+STEP_BY_REASON = {
+    "device-limit": "Look at the device's data sheet: it may be a make with fewer lanes or an older generation.",
+    "port-limit": (
+        "Look in the board's manual what this socket is wired for, and in the firmware setup how its lanes are split "
+        "and which of them other sockets share."
+    ),
+    "target-speed": (
+        "Look in the firmware setup for the socket's link speed, and set it to automatic or to the rate you mean. "
+        "'laneproof explain link-slow' describes the kernel's own limit at 2.5 GT/s; a cold start tries again."
+    ),
+    "wiring": "Look up for how many lanes the adapter or cable is made: a socket of key E gives one, of key B two.",
+}
 
 
 def explain_rate(link: Link, trained: float, wanted: float) -> list[Reason]:
