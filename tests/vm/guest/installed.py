@@ -1,5 +1,7 @@
 """Runs in a machine with a real systemd and nothing of laneproof: installs the package, and lives with it."""
 
+import contextlib
+import sqlite3
 import sys
 from pathlib import Path
 from typing import Any
@@ -20,7 +22,6 @@ PLACES = (
     "/var/lib/laneproof/history.db", "/var/lib/laneproof",
     "/etc/systemd/system/laneproof.service.d", "/etc/systemd/system/multi-user.target.wants/laneproof.service",
 )  # fmt: skip
-NOTE = "the blue cable is new"
 
 
 def settle() -> None:
@@ -40,22 +41,24 @@ def install(facts: dict[str, Any], package: str) -> None:
 
 
 def setup(facts: dict[str, Any]) -> None:
-    facts["setup"] = run("laneproof", "setup", "--yes")
-    facts["enabled"] = run("systemctl", "is-enabled", "laneproof.service")["out"].strip()
-    facts["unit"] = unit()
-    facts["answers"] = {path: fetch(path) for path in ("/ready", "/metrics", "/api/v1/audit")}
-    facts["build"] = BUILD.read_text()
-
-
-def listen_elsewhere(facts: dict[str, Any]) -> None:
+    """Set the watch up, at an address and a port that the unit shuts unless it is told."""
     run("ip", "link", "set", "lo", "up")
     run("ip", "address", "add", f"{OTHER_ADDRESS}/32", "dev", "lo")
     wish = ("--listen", f"{OTHER_ADDRESS}:7800", "--allow", "192.168.7.0/24")
-    facts["note"] = run("laneproof", "note", "box", NOTE)
     facts["setup"] = run("laneproof", "setup", "--yes", *wish)
+    facts["enabled"] = run("systemctl", "is-enabled", "laneproof.service")["out"].strip()
     facts["unit"] = unit()
     facts["allowed"] = run("systemctl", "show", "laneproof.service", "-p", "IPAddressAllow", "-p", "SocketBindAllow")
-    facts["answers"] = {address: fetch("/ready", address)["status"] for address in (OTHER, "http://127.0.0.1:7766")}
+    facts["answers"] = {path: fetch(path, OTHER) for path in ("/ready", "/metrics", "/api/v1/audit")}
+    facts["build"] = BUILD.read_text()
+    facts["kept"] = count_kept()
+
+
+def count_kept() -> dict[str, int]:
+    """Count what the history holds, table by table."""
+    with contextlib.closing(sqlite3.connect("file:/var/lib/laneproof/history.db?mode=ro", uri=True)) as history:
+        names = [name for (name,) in history.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+        return {name: history.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0] for name in names}  # noqa: S608 (its own tables)
 
 
 def upgrade(facts: dict[str, Any], package: str) -> None:
@@ -64,7 +67,7 @@ def upgrade(facts: dict[str, Any], package: str) -> None:
     facts["unit"] = unit()
     facts["ready"] = fetch("/ready", OTHER)["status"]
     facts["build"] = BUILD.read_text()
-    facts["events"] = run("laneproof", "events", "--json")
+    facts["kept"] = count_kept()
 
 
 def set_wrongly(facts: dict[str, Any]) -> None:
@@ -83,8 +86,6 @@ def main() -> None:
         install(facts, old)
     with steps.fenced("setup") as facts:
         setup(facts)
-    with steps.fenced("listen") as facts:
-        listen_elsewhere(facts)
     with steps.fenced("upgrade") as facts:
         upgrade(facts, new)
     with steps.fenced("wrong") as facts:
