@@ -39,7 +39,7 @@ def make_both(package: Path, folder: Path) -> tuple[Path, Path]:
     tree = folder / "tree"
     subprocess.run(["dpkg-deb", "-R", str(package), str(tree)], check=True)
     for name in ("apprise", "oauthlib", "markdown", "requests", "urllib3", "yaml"):
-        for library in tree.glob(f"usr/lib/laneproof/lib/python3.*/site-packages/{name}"):
+        for library in tree.glob(f"usr/lib/laneproof/lib/python3.*/*/{name}"):
             shutil.rmtree(library)
     control = tree / "DEBIAN/control"
     text = control.read_text()

@@ -272,5 +272,5 @@ def _say_what_next(settings: Settings, text: str) -> None:
     width = max(len(command) for command, _ in lines)
     show("\nThis box is watched now, and from each start on.\n")
     show("".join(f"  {command.ljust(width)}  {what}\n" for command, what in lines))
-    if not is_local(settings.address):
-        show("The page has serial numbers on it, and others can reach it now: docs/run-as-a-service.md says who.\n")
+    if not is_local(settings.address) and settings.token_file is None:
+        show("Others can reach it now, serial numbers and all: give it a token (run-as-a-service.md says how).\n")

@@ -226,7 +226,10 @@ def test_another_address_opens_the_unit_to_private_networks_at_that_port_alone(
         "SocketBindAllow=tcp:7800",
     ]
     assert box.called()[-1] == "restart laneproof.service"
-    assert "others can reach it" in capsys.readouterr().out
+    assert "give it a token" in capsys.readouterr().out
+    box.settings.write_text(f'token_file = "/etc/laneproof/token"\n{box.settings.read_text()}')
+    assert main(["setup", "--yes"]) == 0
+    assert "give it a token" not in capsys.readouterr().out
 
 
 def test_who_may_ask_is_kept_until_somebody_says_otherwise(box: Box) -> None:
