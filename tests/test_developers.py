@@ -74,6 +74,7 @@ def test_the_evening_is_there_and_no_longer_than_an_evening() -> None:
     files = dict.fromkeys(re.findall(r"`((?:daemon|collectors)/[a-z_/]+\.py)`", section("One evening")))
     lines = {name: len((ROOT / name).read_text("utf-8").splitlines()) for name in files}
     lines["collectors/laneproof_collectors/snapshot.py"] = 120  # of it, the classes that are named
+    lines["daemon/laneproof/past/ledger.py"] = 280  # of it, the class
     assert 1200 < sum(lines.values()) < 2000
 
 
