@@ -1,11 +1,15 @@
 """The notifier's settings: one key is needed, and quiet hours are local ones."""
 
+import re
+import textwrap
 from datetime import datetime
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from laneproof.declaration.settings_text import SettingsError
+from laneproof.notification.delivery import find_wrong_addresses
 from laneproof.notification.settings import NotifySettings, parse_notify_settings
 
 URLS = 'urls = ["json://127.0.0.1/"]\n'
@@ -52,3 +56,12 @@ def test_quiet_hours_are_those_of_the_zone(quiet: str, hour: tuple[int, int], is
     settings = NotifySettings(urls=["x://y"], quiet=quiet, zone="Europe/Oslo")
     local = datetime(2026, 7, 1, *hour, tzinfo=ZoneInfo("Europe/Oslo"))  # two hours before UTC then
     assert settings.is_quiet(local.timestamp()) is is_quiet
+
+
+def test_the_page_names_every_key_and_its_example_is_right() -> None:
+    page = (Path(__file__).resolve().parents[3] / "docs" / "alarms.md").read_text("utf-8")
+    assert [key for key in NotifySettings.model_fields if f"| `{key}` |" not in page] == []
+    block = re.search(r"(?:^ {8}.*\n)+", page, re.MULTILINE)
+    assert block is not None
+    settings = parse_notify_settings(textwrap.dedent(block[0]), name="notify.toml")
+    assert find_wrong_addresses(settings.urls) == []
