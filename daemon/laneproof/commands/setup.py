@@ -91,7 +91,9 @@ def run(arguments: argparse.Namespace) -> int:
         settings = settings.model_copy(update=dict(wanted))
     if text != previous:
         _write_build(text, previous, snapshot.taken_at)
-    systemd_unit.start(changed=_write_settings(settings, wanted, networks))
+    changed = _write_settings(settings, wanted, networks)
+    show("Starting the service, until its first verdict is there ...\n")
+    systemd_unit.start(changed=changed)
     _say_what_next(settings, text)
     return 0
 
@@ -162,7 +164,7 @@ def _ask_positions(questions: Questions, draft: Draft, build: Build | None) -> M
         offered = position.label if position.label not in taken else None
         label = questions.ask("  Label", lambda text: _parse_label(text, taken), offered=offered)
         taken.add(label)
-        through = questions.ask("  Between, with commas; or 'unknown'", _parse_parts, offered="unknown")
+        through = questions.ask("  What stands between, with commas", _parse_parts, offered="unknown")
         answers[position.path] = Answer(label=label, through=through)
     return answers
 
