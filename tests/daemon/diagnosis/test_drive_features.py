@@ -67,3 +67,9 @@ def test_spare_that_is_low_is_being_used_up_and_is_no_media_error() -> None:
     answers = features(story, reported={"spare-low": ()})
     assert answers["spare_falling"] is True
     assert answers["media_errors_rising"] is False
+
+
+def test_a_drive_that_lost_its_power_while_the_machine_ran_on_did_drop() -> None:
+    story = Story().observe(lone(unsafe_shutdowns=7)).observe(lone(unsafe_shutdowns=8), after=HOUR)
+    assert story.ledger.episodes.episodes == []
+    assert features(story)["drops_or_resets"] is True

@@ -46,6 +46,15 @@ def test_repeated_packets_alone_are_late_waking_where_the_link_may_rest(resting:
     assert not resting or "pcie_aspm.policy=performance" in verdict.next_steps[0].says
 
 
+@pytest.mark.parametrize(("hours", "expected"), [(3, None), (4, True)])
+def test_repeated_packets_count_from_four_occasions_on(hours: int, expected: bool | None) -> None:  # noqa: FBT001
+    story = Story()
+    for hour in range(hours + 1):  # the first pass only begins the count
+        box = Box().with_port(PATH, function={"aer": count({"Timeout": 5 * hour})})
+        story.observe(box.with_drive(PATH, function={"aer": count()}), after=HOUR)
+    assert features(story)["only_replays"] is expected
+
+
 def test_repeated_packets_say_nothing_where_the_other_end_does_not_count() -> None:
     states = AutonomousTransitions(enabled=True, transitions={0: (3, 500)})
     story = Story()

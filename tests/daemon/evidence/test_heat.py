@@ -33,6 +33,7 @@ def test_headroom_is_taken_from_the_drive_s_own_threshold() -> None:
 def test_minutes_a_year_above_the_threshold() -> None:
     # 72 warning minutes in 28,624 powered hours
     assert minutes_per_year(72, 28_624.0) == pytest.approx(22, abs=0.1)
+    assert minutes_per_year(1, 0.5) == pytest.approx(2 * 8766)
     assert isinstance(minutes_per_year(0, 0.0), NotEnough)
 
 
