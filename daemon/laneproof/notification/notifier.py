@@ -72,7 +72,7 @@ class Notifier:
         self._urls = {outbox.name_address(url): url for url in settings.urls}
         state = folder.load()
         self._state = replace(state, queue=outbox.recover(state.queue, self._urls))
-        self._box, self._positions = "this box", dict[str, PositionFacts]()
+        self._positions = dict[str, PositionFacts]()
         self._beat_at = self._saved_at = float("-inf")
         self._can_save, self._requests_done = True, 0  # what was done and could not be saved is not done again
         self._stopping = threading.Event()
@@ -105,11 +105,11 @@ class Notifier:
         except DaemonSilentError as error:
             is_complete, since = False, now if before.silent_since is None else before.silent_since
             self._state = replace(before, silent_since=since)
-            if now - since >= SILENT_SECONDS:
+            if not 0 <= now - since < SILENT_SECONDS:
                 findings = [describe_silence(error, since)]
         else:
-            self._box, self._positions = standing.box, dict(standing.positions)
-            self._state = replace(before, silent_since=None, asked_until=taken_at)
+            self._positions = dict(standing.positions)
+            self._state = replace(before, box=standing.box, silent_since=None, asked_until=taken_at)
             findings = list(standing.findings)
             stand = {finding.identity for finding in findings}
             gone = [change for change in missed if change.finding.identity not in stand]
@@ -131,7 +131,7 @@ class Notifier:
         state, cases = self._state, collect_cases(findings, self._positions)
         waiting = outbox.list_cases(state.queue)
         after, to_say = decide(reports, cases, now, self._settings, waiting=waiting, is_complete=is_complete)
-        messages = [write_message(report, self._box, self._positions, self._settings, now) for report in to_say]
+        messages = [write_message(report, state.box, self._positions, self._settings, now) for report in to_say]
         queue = outbox.put(state.queue, messages, self._urls, state.next_item)
         self._state = replace(
             state, reports=after, queue=queue, next_item=state.next_item + len(messages) * len(self._urls)

@@ -34,6 +34,7 @@ class NotifierState:
         queue: What waits to be delivered.
         next_item: The next number in the queue.
         asked_until: Up to when the daemon's changes were read, RFC 3339; empty where they never were.
+        box: The box's name as the daemon gave it last.
         silent_since: Since when the daemon does not answer, unix seconds; None while it does.
     """
 
@@ -42,6 +43,7 @@ class NotifierState:
     queue: Queue = ()
     next_item: int = 1
     asked_until: str = ""
+    box: str = "this box"
     silent_since: float | None = None
 
 
