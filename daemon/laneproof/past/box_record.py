@@ -90,12 +90,16 @@ class BoxRecord:
         growth: Each counter's, by its key.
         checks: Each array's, by its name.
         turning: When each fan was last seen turning, by `name_fans`.
+        still: Since when each fan that was seen turning stands still.
+        rests: How often each fan stood still and turned again.
         writable: The boot in which each file system was last seen writable, by `mount_key`.
     """
 
     growth: Mapping[str, Growth] = field(default_factory=dict)
     checks: Mapping[str, ArrayChecks] = field(default_factory=dict)
     turning: Mapping[str, float] = field(default_factory=dict)
+    still: Mapping[str, float] = field(default_factory=dict)
+    rests: Mapping[str, int] = field(default_factory=dict)
     writable: Mapping[str, str] = field(default_factory=dict)
 
     def grown(self, key: str, *, within: float, now: float) -> int:
@@ -145,10 +149,17 @@ def follow_box(book: BoxRecord, snapshot: Snapshot, *, clock_set_by: float = 0.0
     Returns:
         What is known now.
     """
+    rpm = dict(_read_fans(snapshot))
+    turning = {name for name, turns in rpm.items() if turns > 0}
+    standing = {name for name in rpm.keys() - turning if name in book.turning}
     return BoxRecord(
         growth=_follow_counters(_date_again(book.growth, clock_set_by), snapshot),
         checks=_follow_checks(book.checks, snapshot),
-        turning={**book.turning, **dict(_turning_fans(snapshot))},
+        turning={**book.turning, **dict.fromkeys(turning, snapshot.taken_at)},
+        still={
+            name: book.still.get(name, snapshot.taken_at) for name in {*book.still, *standing} if name not in turning
+        },
+        rests={**book.rests, **{name: book.rests.get(name, 0) + 1 for name in turning if name in book.still}},
         writable={**book.writable, **dict(_writable_file_systems(snapshot))},
     )
 
@@ -293,10 +304,10 @@ def _came_to_its_end(before: ArrayChecks, now: float) -> bool:
 # --- fans and file systems --------------------------------------------------------------------------------------------
 
 
-def _turning_fans(snapshot: Snapshot) -> Iterator[tuple[str, float]]:
+def _read_fans(snapshot: Snapshot) -> Iterator[tuple[str, int]]:
     for name, fan in name_fans(() if isinstance(snapshot.thermal, Unread) else snapshot.thermal.fans):
-        if isinstance(fan.rpm, int) and fan.rpm > 0:
-            yield name, snapshot.taken_at
+        if isinstance(fan.rpm, int):
+            yield name, fan.rpm
 
 
 def _writable_file_systems(snapshot: Snapshot) -> Iterator[tuple[str, str]]:

@@ -160,7 +160,9 @@ class LoadRecord:
             return None, False
         moves = [by for new, old in zip(counters, before, strict=True) if (by := moved_on(old, new)) is not None]
         if len(moves) < len(counters):
-            return None, source == "disk"
+            # milliseconds have 32 bits and run over while the others go on; a drive that is found again begins with all
+            # of them. Source: Linux block/genhd.c, part_stat_show
+            return None, source == "disk" and all(new <= old for new, old in zip(counters, before, strict=True))
         reads, read_bytes, writes, written, took = moves
         is_disk = source == "disk"
         window = Window(

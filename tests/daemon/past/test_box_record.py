@@ -182,6 +182,9 @@ def test_fan_that_turned_is_remembered_with_when() -> None:
     turning, still = Thermal(fans=(fan(900), fan(0, "fan2"))), Thermal(fans=(fan(0), fan(0, "fan2")))
     book = run(pass_with(0, thermal=turning), pass_with(60, thermal=still))
     assert book.turning == {"board fan1": A_MORNING}
+    assert (book.still, book.rests) == ({"board fan1": A_MORNING + 60}, {})
+    book = follow_box(book, pass_with(120, thermal=turning))
+    assert (book.still, book.rests) == ({}, {"board fan1": 1})
 
 
 def test_fans_of_one_name_are_kept_apart() -> None:

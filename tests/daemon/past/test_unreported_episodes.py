@@ -64,12 +64,12 @@ def test_a_drive_that_is_missing_after_a_restart_did_not_drop() -> None:
     assert episodes(story) == []
 
 
-def working(reads: int | None) -> Box:
+def working(reads: int | None, *, milliseconds: int | None = None) -> Box:
     """Make a drive with so many reads; None where it has no statistics (yet)."""
     if reads is None:
         return Box().with_port(PATH).with_drive(PATH, controller={"namespaces": ()})
     disk = BlockStatistics(
-        reads=reads, read_bytes=reads * 4096, read_milliseconds=reads, writes=0, written_bytes=0,
+        reads=reads, read_bytes=reads * 4096, read_milliseconds=milliseconds or reads, writes=0, written_bytes=0,
         write_milliseconds=0, busy_milliseconds=0,
     )  # fmt: skip
     space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, statistics=disk)
@@ -89,6 +89,13 @@ def test_a_drive_whose_statistics_begin_again_had_been_away() -> None:
     story = Story().observe(working(5000)).observe(working(6000), after=HOUR).observe(working(10), after=HOUR)
     (episode,) = episodes(story)
     assert (episode.path, episode.device, episode.kinds) == (PATH, "nvme0", [REENUMERATED])
+
+
+# Linux block/genhd.c, part_stat_show: the milliseconds are of 32 bits, the counts of requests are not
+def test_milliseconds_that_run_over_are_no_absence() -> None:
+    story = Story().observe(working(5000)).observe(working(6000), after=HOUR)
+    story.observe(working(7000, milliseconds=3), after=HOUR)
+    assert episodes(story) == []
 
 
 def test_a_controller_that_is_being_reset_without_a_word_is_a_reset() -> None:

@@ -15,6 +15,10 @@ from laneproof_collectors.snapshot import Fan
 from laneproof_collectors.unread import Reason, Unread
 
 NAME = "fan-stopped"
+_RESTS = 2
+_FIRST_REST_SECONDS, _LONGEST_REST_SECONDS = 86_400.0, 3 * 86_400.0
+"""A fan that stood still and turned again so often rests by plan, for days at most; one that never did is given a day
+for that. Judgement; that boards let fans rest is common practice, no source."""
 _STOPS_BY_PLAN = ("amdgpu", "nouveau", "radeon", "xe")  # graphics cards rest their fans while they are cool
 _FAN_ALARM = "its chip raises an alarm"
 
@@ -33,9 +37,20 @@ def _judge(current: Pass) -> Iterator[Finding]:
         yield from _judge_declared(plan, mine)
     for name, fan in fans:
         if name not in judged and fan.rpm == 0 and name in current.past.box.turning and fan.chip not in _STOPS_BY_PLAN:
-            yield _report_stopped(
-                name, fan, "stands still, and was seen turning before", Severity.WARNING, declared=None
-            )
+            severity = _weigh(current, name, fan)
+            if severity is not None:
+                yield _report_stopped(name, fan, "stands still, and was seen turning before", severity, declared=None)
+
+
+def _weigh(current: Pass, name: str, fan: Fan) -> Severity | None:
+    """Weigh that a fan which nobody declared stands still: many boards let one rest while it is cool."""
+    box, now = current.past.box, current.snapshot.taken_at
+    stood = now - box.still.get(name, now)
+    if fan.alarm is True:
+        return Severity.WARNING
+    if box.rests.get(name, 0) >= _RESTS:
+        return Severity.NOTICE if stood >= _LONGEST_REST_SECONDS else None
+    return Severity.WARNING if stood >= _FIRST_REST_SECONDS else Severity.NOTICE
 
 
 def _judge_declared(plan: DeclaredFan, mine: list[tuple[str, Fan]]) -> Iterator[Finding]:
@@ -83,7 +98,9 @@ FAN_STOPPED = Rule(
     statement="Every declared fan turns, and none that turned before stands still.",
     why=(
         "A fan fails without a word, and drives without air throttle or die within the hour. A connector with nothing "
-        "on it looks the same as a fan that stopped, so declare the fans that matter."
+        "on it looks the same as a fan that stopped, so declare the fans that matter. One that nobody declared is an "
+        "alarm once it has stood still for a day, or its chip says so; one that rested and turned again twice is left "
+        "alone for three days."
     ),
     look_next=advise(
         "Look at the temperatures of the drives in its air (overheating), and lower the load until it turns again.",

@@ -56,6 +56,25 @@ def test_fan_that_turned_before_is_missed_without_a_declaration() -> None:
     assert fans_of(fan(700), past=TURNED) == []
 
 
+@pytest.mark.parametrize(
+    ("rests", "days", "alarm", "severity"),
+    [
+        (0, 0.9, False, Severity.NOTICE),
+        (0, 1.0, False, Severity.WARNING),
+        (1, 0.5, True, Severity.WARNING),
+        (1, 1.0, False, Severity.WARNING),
+        (2, 2.9, False, None),  # boards let fans rest while it is cool: common practice, no source
+        (2, 3.0, False, Severity.NOTICE),
+    ],
+)
+def test_a_fan_that_nobody_declared_may_rest(
+    *, rests: int, days: float, alarm: bool, severity: Severity | None
+) -> None:
+    still = {"board fan1": A_MORNING - days * 86400}
+    past = Past(box=BoxRecord(turning={"board fan1": 1.0}, still=still, rests={"board fan1": rests}))
+    assert [finding.severity for finding in fans_of(fan(0, alarm=alarm), past=past)] == ([severity] if severity else [])
+
+
 def test_fan_of_a_graphics_card_rests_by_plan() -> None:
     past = Past(box=BoxRecord(turning={"amdgpu fan1": A_MORNING - 3600}))
     assert fans_of(fan(0, chip="amdgpu"), past=past) == []
@@ -98,7 +117,7 @@ def test_examples() -> None:
         example(
             "a fan that nobody declared turned an hour ago and stands still now",
             with_fans(fan(0)),
-            "warning board fan1 | Look at the",
+            "notice board fan1 | Look at the",
             build=None,
             past=TURNED,
         ),
