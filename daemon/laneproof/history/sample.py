@@ -26,15 +26,11 @@ def sample(origin: Origin, measure: Measure, fact: object) -> tuple[Sample, ...]
         measure: What it is.
         fact: The fact as the snapshot has it.
     """
-    if type(fact) is int and -_WIDEST <= fact <= _WIDEST:  # nearly all of them
-        return (Sample(origin, measure, fact),)
-    if isinstance(fact, int | float):
-        return (Sample(origin, measure, _plain(fact, measure.digits)),)
-    return ()
+    return (Sample(origin, measure, _plain(fact, measure.digits)),) if isinstance(fact, int | float) else ()
 
 
 def _plain(fact: Value, digits: int) -> Value:
-    """Give a number as small as it can be kept: whole where it is whole, and no more places than are worth it."""
+    """Give a number as small as it can be kept: whole where it is whole, and no more digits than are worth it."""
     if isinstance(fact, int):
         return int(fact) if -_WIDEST <= fact <= _WIDEST else float(fact)
     rounded = round(fact, digits)

@@ -62,7 +62,7 @@ COURSES = {  # by what they show: the samples of each pass, and the rows that ea
     "what stands still is written once": (
         [[(EACH, 4)], [(EACH, 4)], [(EACH, 2)], [(EACH, 4)]], [[(1, 1, 4)], [], [(3, 1, 2)], [(4, 1, 4)]]
     ),
-    "a leap is written at once": ([[(HEAT, 40)], [(HEAT, 42)], [(HEAT, 43.5)]], [[(1, 1, 40)], [], [(3, 1, 43.5)]]),
+    "a leap is written at once": ([[(HEAT, 40)], [(HEAT, 42.9)], [(HEAT, 43)]], [[(1, 1, 40)], [], [(3, 1, 43)]]),
     "what ends leaves its last value and a gap": (
         [[(STEADY, 100)], [(STEADY, 200)], [], []], [[(1, 1, 100)], [], [(2, 1, 200), (3, 1, None)], []]
     ),

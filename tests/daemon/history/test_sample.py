@@ -39,7 +39,8 @@ def test_a_number_is_kept_no_finer_than_it_is_worth(fact: float, digits: int, ke
 
 def test_counters_beyond_sqlites_integers_are_kept_as_near_as_a_float_is() -> None:
     # NVM Express Base Specification 2.0, figure 207: counters of 128 bits. SQLite: integers of 64 bits with a sign.
-    assert _value(2**63 - 1) == 2**63 - 1
+    for widest in (2**63 - 1, 1 - 2**63):
+        assert (_value(widest), type(_value(widest))) == (widest, int)
     value = _value(2**100)
     assert isinstance(value, float)
     assert value == 2.0**100

@@ -149,6 +149,11 @@ def test_a_check_is_remembered_where_it_came_to_its_end(passes: list[Snapshot], 
     assert checks.ended_at == (A_MORNING + idle_at if ended else None)
 
 
+def test_a_share_that_cannot_be_read_leaves_the_last_one() -> None:
+    begun = [checking(0, None), checking(60, 0.5), checking(120, None)]
+    assert [run(*begun[:number]).checks["md0"].share for number in (1, 2, 3)] == [0.0, 0.5, 0.5]
+
+
 def test_next_check_leaves_the_end_of_the_last_one() -> None:
     first = [checking(30.0 * number, number / 10) for number in range(11)]
     second = [checking(DAY, None, action="idle"), checking(2 * DAY, 0.1)]

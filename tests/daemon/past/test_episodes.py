@@ -41,8 +41,12 @@ def test_two_within_the_hour_are_one_and_later_ones_are_not() -> None:
     story = Story().observe(four())
     story.observe(four(), after=HOUR, log=(DOWN,)).observe(four(), after=HOUR / 2, log=(DOWN,))
     assert len(episodes(story)) == 1
+    (episode,) = episodes(story)
+    assert episode.may_grow(story.ledger.timeline)
+    assert not episode.may_grow(replace(story.ledger.timeline, boots=2))
     story.observe(four(), after=2 * HOUR, log=(DOWN,))
     assert len(episodes(story)) == 2
+    assert not episode.may_grow(story.ledger.timeline)
 
 
 def test_a_reset_is_no_disconnect() -> None:

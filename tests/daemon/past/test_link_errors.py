@@ -78,6 +78,8 @@ def test_fewest_and_most_events_that_explain_the_counters() -> None:
     assert row.most == 3 + 2 + 1 + 1
     assert row.port_replays == 2
     assert row.errors == 3
+    story.observe(one_link(count({"Timeout": 3, "RxErr": 1}), count({"RxErr": 3, "BadTLP": 2, "BadDLLP": 1})), after=60)
+    assert sum(row.port_replays for row in link(story).series.rows) == 3
 
 
 def test_errors_that_are_not_the_signals_are_left_out() -> None:
