@@ -93,11 +93,13 @@ class BackgroundWriter:
 
     def _keep_notes(self, inbox: Inbox) -> None:
         self._takes_notes = False
-        if left := inbox.read():
-            for note in left:
-                if self._store.add_note(note):
-                    self._new_notes.put(note)
-            inbox.clear()
+        left = inbox.read()
+        if left is None:
+            return
+        for note in left:
+            if self._store.add_note(note):
+                self._new_notes.put(note)
+        inbox.clear()  # also where none of it was a note: what comes next waits behind it
 
     def close(self) -> None:
         """Write what waits, and close; a drive that hangs is left to the process's end."""

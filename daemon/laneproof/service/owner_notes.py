@@ -47,13 +47,13 @@ class Inbox:
                            "detail": dict(note.detail)})  # fmt: skip
         leave_line(self._file, line, mode=0o640)
 
-    def read(self) -> tuple[KeptNote, ...]:
-        """Read what was left; a line that is no note is logged and passed over."""
+    def read(self) -> tuple[KeptNote, ...] | None:
+        """Read what was left; a line that is no note is logged and passed over. None where it cannot be read."""
         try:
             lines = [line for file in self._files for line in take_lines(file)]
         except OSError as error:
             self._report(error)
-            return ()
+            return None
         return tuple(note for line in lines if line.strip() and (note := _parse(line)) is not None)
 
     def clear(self) -> None:

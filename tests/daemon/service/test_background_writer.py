@@ -15,7 +15,7 @@ from laneproof.history.events import Event
 from laneproof.history.notes import Note
 from laneproof.service import background_writer
 from laneproof.service.background_writer import BackgroundWriter
-from laneproof.service.owner_notes import Inbox
+from laneproof.service.owner_notes import FILE, Inbox
 from laneproof_collectors.host import Clock
 from laneproof_collectors.hotplug import DeviceEvent
 from laneproof_collectors.kernel_log.reading import TimedKernelEvent
@@ -167,6 +167,19 @@ def test_an_owner_s_note_is_taken_beside_the_caller_kept_and_then_given(tmp_path
     writer.close()
     assert slow.given == [NOTE, "closed"]
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("left", ["", "\n", "no note\n"])
+def test_what_holds_no_note_keeps_no_note_back(tmp_path: Path, left: str) -> None:
+    """A command that the full disk stopped leaves an empty file."""
+    slow, inbox, taken = SlowWriter(), Inbox(tmp_path), []
+    (tmp_path / FILE).write_text(left)
+    writer = BackgroundWriter(slow)
+    writer.take_notes(inbox)
+    wait_for(lambda: list(tmp_path.iterdir()) == [])
+    inbox.add(NOTE)
+    wait_for(lambda: taken.extend(writer.take_notes(inbox)) or taken == [NOTE])
+    writer.close()
 
 
 def test_the_end_does_not_wait_for_ever(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:

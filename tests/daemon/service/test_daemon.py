@@ -104,7 +104,7 @@ class MemoryWriter:
         self.saved[name] = json.loads(json.dumps(value))
 
     def take_notes(self, inbox: Inbox) -> tuple[Note, ...]:
-        taken = inbox.read()
+        taken = inbox.read() or ()
         self.notes += taken
         inbox.clear()
         return taken

@@ -83,8 +83,8 @@ def test_a_folder_that_refuses_is_reported_once_and_ends_nothing(
     with monkeypatch.context() as refusing:
         refusing.setattr(Path, act, refuse)
         for _ in range(3):
-            inbox.read()
-            inbox.clear()
+            if inbox.read() is not None:
+                inbox.clear()
     assert [record.getMessage() for record in caplog.records] == [
         f"the owner's notes cannot be taken: there: {os.strerror(number).lower()}"
     ]
