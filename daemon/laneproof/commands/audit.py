@@ -1,8 +1,10 @@
 """``laneproof audit``: one pass over the machine, with what its daemon knows, held against its declaration."""
 
 import argparse
+import os
 
 from laneproof.box.placement import arrange
+from laneproof.commands.errors import CommandError
 from laneproof.commands.kept_runs import find_last_run
 from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.commands.this_machine import judge_now
@@ -18,6 +20,8 @@ def run(arguments: argparse.Namespace) -> int:
         from laneproof.commands.follow import follow
 
         return STATUS[follow(arguments)]
+    if not arguments.html and (arguments.hide_serials or arguments.since):
+        raise CommandError("--hide-serials and --since belong to --html FILE", status=os.EX_USAGE)
     if arguments.html:
         from laneproof.commands.report import write_report_file
 

@@ -101,11 +101,14 @@ COMMANDS = (
             *_COMMON,
             _STATE,
             _WIDTH,
-            _flag(
-                "--follow", "again and again: redrawn on a terminal, a line a change elsewhere, JSON where it changed"
-            ),
-            _option(
-                "--html", metavar="FILE", help="write a report for the shelf or a claim instead: one file, to print"
+            (
+                _flag(
+                    "--follow",
+                    "again and again: redrawn on a terminal, a line a change elsewhere, JSON where it changed",
+                ),
+                _option(
+                    "--html", metavar="FILE", help="write a report for the shelf or a claim instead: one file, to print"
+                ),
             ),
             _flag("--hide-serials", "with --html: put numbers in the place of serial numbers"),
             _since("90d, with --html"),

@@ -37,3 +37,12 @@ def test_no_serial_number_is_in_it(written: str, maker: str) -> None:
 def test_a_file_that_cannot_be_written_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["audit", "--demo", "--html", str(tmp_path / "none" / "x.html")]) == 73
     assert "cannot be written" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("words", [["--hide-serials"], ["--since", "7d"], ["--follow", "--html", "x"]])
+def test_options_that_do_not_go_together_are_refused(words: list[str]) -> None:
+    try:
+        status = main(["audit", "--demo", *words])
+    except SystemExit as ended:  # the parser's own
+        status = ended.code
+    assert status == 64

@@ -83,7 +83,9 @@ def write_report(facts: ReportFacts) -> str:
             "main",
             write_findings(ordered, Anchors(ordered)),
             tag("section", tag("h2", "The box"), _draw(facts)),
-            write_table("Figures at first, since and now", counters, _COUNTER_COLUMNS) if counters else None,
+            write_table("Figures at first, since and now", counters, _COUNTER_COLUMNS, _BEGIN_AGAIN)
+            if counters
+            else None,
             write_table("What happened", happened, _EVENT_COLUMNS) if happened else None,
             write_drives(build, snapshot),
             write_machine(snapshot),
@@ -108,6 +110,9 @@ _COUNTER_COLUMNS = (
     ("at first", lambda row: "" if row[1].is_counter else say_value(row[1].read[0].low, row[1].form)),
     ("counted since", lambda row: say_value(row[1].gained, row[1].form) if row[1].is_counter else ""),
     ("now", lambda row: say_value(row[1].last, row[1].form)),
+)
+_BEGIN_AGAIN = tag(
+    "p", "A count of the kernel's begins again when it finds the device again; 'counted since' is all of them together."
 )
 _EVENT_COLUMNS = (
     ("when", lambda event: show_time(event.t)),
