@@ -121,4 +121,9 @@ def find_wrong_addresses(urls: list[str]) -> list[int]:
     """Give the numbers, from 1, of the addresses that Apprise cannot read."""
     import apprise  # noqa: PLC0415 (likewise)
 
-    return [number for number, url in enumerate(urls, start=1) if apprise.Apprise.instantiate(url) is None]
+    log = logging.getLogger("apprise")
+    was_disabled, log.disabled = log.disabled, True  # it would write a wrong address down, with its password
+    try:
+        return [number for number, url in enumerate(urls, start=1) if apprise.Apprise.instantiate(url) is None]
+    finally:
+        log.disabled = was_disabled

@@ -37,8 +37,10 @@ def test_mail_and_webhook_get_the_message(caplog: pytest.LogCaptureFixture) -> N
     assert caplog.records  # the library says why
 
 
-def test_an_address_that_is_none_is_named() -> None:
-    assert find_wrong_addresses(["json://127.0.0.1/", "nothing://x", "mailto://a:b@kelp-1.example"]) == [2]
+def test_an_address_that_is_none_is_named_without_its_password(caplog: pytest.LogCaptureFixture) -> None:
+    urls = ["json://127.0.0.1/", "nothing://s3cret", "mailto://a:b@kelp-1.example", "tgram://s3cret/"]
+    assert find_wrong_addresses(urls) == [2, 4]
+    assert "s3cret" not in caplog.text
     assert not deliver("nothing://x", MESSAGE)
 
 
