@@ -183,6 +183,10 @@ def _link_row(run: ProofRun, link: ProvenLink) -> list[str]:
 
 def _tell_position(run: ProofRun, position: ProvenPosition, style: Style) -> Iterator[str]:
     """Say why: the link's sentence, the drive's, the cause and the next steps."""
+    if position.verdict == "unverified":
+        gaps = (each.because for each in (position.link, position.drive) if each and each.verdict == "unverified")
+        yield from style.wrap(f"{position.name}: {'; '.join(words for because in gaps for words in because)}", "  ")
+        return
     parts = run.parts.get(position.name)
     yield style.clean(f"  {position.name}{f'  through {parts}' if parts else ''}")
     for proven in (position.link, position.drive):

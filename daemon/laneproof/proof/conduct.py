@@ -10,7 +10,7 @@ from laneproof.proof.guard import give_orders
 from laneproof.proof.ongoing import OngoingRun
 from laneproof.proof.plan import Step
 from laneproof.proof.reading import Reading
-from laneproof.proof.record import StageName
+from laneproof.proof.record import LOADED, StageName
 from laneproof_collectors.fio import LoadResult
 from laneproof_collectors.unread import Unread
 
@@ -97,13 +97,16 @@ def _run_step(
     at = began = first.at if ongoing.at is None else ongoing.at
     quiet = step.stage in QUIET
     is_over = False
+    still: frozenset[str] | None = None
     while not is_over:
         is_over = at - began >= step.seconds or (step.stage is StageName.HEAT and ongoing.is_soaked())
         is_over = is_over or bool(step.drives and machine.has_ended())
         reading = machine.read_next(quiet=quiet and not is_over)  # the last one of a quiet step reads all
         at = reading.at
         ongoing.take(reading)
-        orders = give_orders(reading, ongoing.targets.drives, ongoing.held_back, first.stopped_fans)
+        # a fan that rests while nothing is loaded stops nothing, nor one that stood still as the load began
+        still = reading.stopped_fans if still is None or step.stage not in LOADED else still
+        orders = give_orders(reading, ongoing.targets.drives, ongoing.held_back, still | first.stopped_fans)
         show(ongoing, step, max(0.0, began + step.seconds - at))
         if reason := machine.asked_to_stop or orders.stop_all:
             return reason

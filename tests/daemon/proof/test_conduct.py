@@ -1,5 +1,6 @@
 """The run itself: in order, held back, stopped, and never with a load left behind."""
 
+import dataclasses
 from collections.abc import Collection, Mapping
 
 import pytest
@@ -17,10 +18,12 @@ from proven_box import RISER_1, drive, run_box, targets
 class Watched(MadeUpMachine):
     """Notes what it was asked, and fails on demand."""
 
-    def __init__(self, *, fails_at: float = 1e9, stops_at: float = 1e9, wrote: int = 0) -> None:
+    def __init__(
+        self, *, fails_at: float = 1e9, stops_at: float = 1e9, fan_stops_at: float = 1e9, wrote: int = 0
+    ) -> None:
         super().__init__(targets(RISER_1), {}, seed=1)
         self.log: list[str] = []
-        self._fails_at, self._stops_at, self._wrote = fails_at, stops_at, wrote
+        self._fails_at, self._stops_at, self._wrote, self._fan_stops_at = fails_at, stops_at, wrote, fan_stops_at
 
     def start(self, step: Step, names: Collection[str]) -> None:
         self.log.append(f"{step.stage} {','.join(names)}")
@@ -33,7 +36,8 @@ class Watched(MadeUpMachine):
             raise OSError("the watch broke")
         if reading.at >= self._stops_at:
             self.asked_to_stop = "you stopped it"
-        return reading
+        is_still = reading.at >= self._fan_stops_at
+        return dataclasses.replace(reading, stopped_fans=frozenset({"board fan2"} if is_still else ()))
 
     def end(self) -> Mapping[str, LoadResult]:
         self.log.append("end")
@@ -64,6 +68,18 @@ def test_who_asks_to_stop_is_obeyed_within_the_second_and_every_load_is_ended() 
     machine = Watched(stops_at=20.0)
     assert conduct(machine) == "you stopped it"
     assert machine.log[-2:] == ["full", "end"]
+
+
+@pytest.mark.parametrize(
+    ("stage", "since", "reason"),
+    [
+        (StageName.ALONE, 5.0, "the fan board fan2 stopped"),
+        (StageName.ALONE, 2.0, None),  # it stood still as the load began
+        (StageName.WAKE, 5.0, None),  # nothing is loaded, so it may rest
+    ],
+)
+def test_a_fan_that_stops_under_load_ends_the_run(stage: StageName, since: float, reason: str | None) -> None:
+    assert conduct(Watched(fan_stops_at=since), stage) == reason
 
 
 def test_a_watch_that_breaks_ends_the_load_too() -> None:
