@@ -206,7 +206,7 @@ def is_slow_alone(run: ProofRun, drive: DriveRun) -> Known:
     Siblings are drives of its model; where there is none, what its maker states stands for them.
     """
     own = _share(drive)
-    if own is None:
+    if own is None or _was_cut_short(run, drive):
         return None
     siblings = [
         share for other in run.drives if other is not drive and other.model == drive.model and (share := _share(other))
@@ -217,6 +217,14 @@ def is_slow_alone(run: ProofRun, drive: DriveRun) -> Known:
         most = min(drive.declared_read_bytes, drive.ceiling_bytes, run.rate_bytes or drive.ceiling_bytes)
         return own < SLOW_SHARE * most / drive.ceiling_bytes
     return False if own >= SLOW_SHARE else None
+
+
+def _was_cut_short(run: ProofRun, drive: DriveRun) -> bool:
+    """Whether an error ended its load, so that its rate is not its pace."""
+    return any(
+        happened.name == drive.name and happened.kind == "read-error" and happened.stage is StageName.ALONE
+        for happened in run.happenings
+    )
 
 
 def _share(drive: DriveRun) -> float | None:

@@ -28,6 +28,8 @@ from laneproof_collectors.fio import LoadResult
 _Number = TypeVar("_Number", int, float)
 
 MOST_HAPPENINGS = 200
+STARTING_SECONDS = 10.0
+"""A load may take so long to begin; seconds before it read anything are none of the drive's."""
 LATE_SECONDS = 3.0
 """A second's reading that came so late is said to have."""
 SOAK_SECONDS = 600.0
@@ -61,6 +63,7 @@ class _Drive:
     last: DriveReading | None = None
     stages: dict[StageName, _DriveSums] = field(default_factory=dict)
     rate: float | None = None
+    has_begun: bool = False  # whether its load has read anything in this step
     hottest: float | None = None
     held_seconds: float = 0.0
     soak: deque[tuple[float, float]] = field(default_factory=deque)  # at, celsius
@@ -101,6 +104,7 @@ class OngoingRun:
         self._happenings: list[Happening] = []
         self._left_out = 0
         self._lost = 0
+        self._step_at = 0.0
         self._longest = 0.0  # between two readings
 
     # --- while it goes on ---------------------------------------------------------------------------------------------
@@ -110,7 +114,8 @@ class OngoingRun:
         self.stage, self.loaded = stage, loaded
         self._stages.setdefault(stage, [self.at or 0.0, 0.0])
         for drive in self._drives.values():
-            drive.rate = None
+            drive.rate, drive.has_begun = None, False
+        self._step_at = self.at or 0.0
 
     def take(self, reading: Reading) -> None:
         """Add one reading."""
@@ -199,7 +204,8 @@ class OngoingRun:
         is_loaded = name in self.loaded and drive.stopped is None
         if name in self.held_back:
             drive.held_seconds += seconds
-        if is_loaded and name not in self.held_back:
+        drive.has_begun = drive.has_begun or read > 0 or (self.at or 0.0) - self._step_at > STARTING_SECONDS
+        if is_loaded and drive.has_begun and name not in self.held_back:
             sums = drive.stages.setdefault(self.stage, _DriveSums())
             sums.seconds += seconds
             sums.read_bytes += read

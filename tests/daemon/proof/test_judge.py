@@ -7,7 +7,7 @@ from scipy import stats
 
 from laneproof.proof.judge import judge, judge_link
 from laneproof.proof.made_up import Fault
-from laneproof.proof.record import Counts, LinkRun, LinkTally, ProofRun, StageName
+from laneproof.proof.record import Counts, Happening, LinkRun, LinkTally, ProofRun, StageName
 from proven_box import RISER_1, RISER_3, drive, position, run_box, sound_run
 
 
@@ -122,6 +122,12 @@ def test_a_drive_at_a_tenth_of_its_siblings_is_slow() -> None:
     proven = position(run_box({RISER_3: Fault(pace=0.1)}), RISER_3)
     assert proven.drive.verdict == "differs"
     assert "less than half of what it should" in proven.drive.because[0]
+
+
+def test_a_drive_whose_load_ended_with_an_error_is_not_called_slow() -> None:
+    error = Happening(at=90.0, stage=StageName.ALONE, name=RISER_3, kind="read-error", text="error 5")
+    run = run_box({RISER_3: Fault(pace=0.1)}).model_copy(update={"happenings": (error,)})
+    assert position(run, RISER_3).drive.because == ("a read failed (alone)",)
 
 
 def change(name: str, **changes: object) -> ProofRun:
