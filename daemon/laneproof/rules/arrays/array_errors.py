@@ -15,8 +15,6 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
 
-NAME = "array-errors"
-
 _WITH_PARITY = ("raid4", "raid5", "raid6")
 _LOST_DATA = ("corruption_errs", "generation_errs")
 """btrfs: a block whose checksum, or whose age, is not as written. Source: fs/btrfs/sysfs.c, error_stats."""
@@ -34,7 +32,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if said:
             yield _report(array, said)
         elif gap is not None:
-            yield cannot_tell(NAME, gap, about=f"errors of array {array.name}", key=array.name)
+            yield cannot_tell(ARRAY_ERRORS.name, gap, about=f"errors of array {array.name}", key=array.name)
 
 
 def _find_gaps(array: Array) -> Iterator[Unread]:
@@ -94,7 +92,7 @@ def _plain(value: object) -> object:
 
 
 ARRAY_ERRORS = Rule(
-    name=NAME,
+    name="array-errors",
     kind=Kind.SIGN,
     statement="No array found its members to disagree, or lists sectors or errors of theirs.",
     why=(

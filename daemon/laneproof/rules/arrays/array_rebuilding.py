@@ -16,7 +16,6 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Unread
 
-NAME = "array-rebuilding"
 _AT_WORK = {
     "recover": "is rebuilding a member",
     "resync": "is bringing its members into agreement",
@@ -33,7 +32,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for array in current.snapshot.arrays:
         if isinstance(array.sync_action, Unread):
             about = f"what array {array.name} is busy with"
-            yield cannot_tell(NAME, array.sync_action, about=about, key=array.name)
+            yield cannot_tell(ARRAY_REBUILDING.name, array.sync_action, about=about, key=array.name)
         elif array.sync_action in _AT_WORK:
             yield _report_rebuilding(arrangement, array, current.past)
 
@@ -97,7 +96,7 @@ def _say_duration(seconds: float) -> str:
 
 
 ARRAY_REBUILDING = Rule(
-    name=NAME,
+    name="array-rebuilding",
     kind=Kind.DIFFERS,
     statement="No array is rebuilding, resynchronising or reshaping.",
     why=(

@@ -16,7 +16,6 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Array
 from laneproof_collectors.unread import Reason, Unread
 
-NAME = "array-scrub-overdue"
 _NOTHING_TO_CHECK = ("raid0", "linear", "single", "container")
 
 
@@ -44,7 +43,7 @@ def _judge_check(plan: DeclaredArray, array: Array, box: BoxRecord, *, now: floa
         yield _report_overdue(plan, watched, checked_at=None)
     else:
         yield cannot_tell(
-            NAME,
+            ARRAY_SCRUB_OVERDUE.name,
             Unread(f"when {array.name} was last checked", _why_not(array, checks, now), Reason.ABSENT),
             about=f"the last check of array {array.name}",
             key=array.name,
@@ -79,7 +78,7 @@ def _say_days(seconds: float) -> str:
 
 
 ARRAY_SCRUB_OVERDUE = Rule(
-    name=NAME,
+    name="array-scrub-overdue",
     kind=Kind.DIFFERS,
     statement="Each array is checked from end to end at least as often as declared.",
     why=(

@@ -13,7 +13,6 @@ from laneproof.past.past import Past
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, louder, make_sign, say_times, stood, watched_drives
 
-NAME = "drive-fail-slow"
 LOOK_BACK_SECONDS = 14 * DAY
 """What lies further back is old: the sign clears. Judgement."""
 
@@ -44,7 +43,7 @@ def _judge_drive(past: Past, ledger: Ledger, watched: Watched, load: LoadRecord)
     if isinstance(surprise, NotEnough) or surprise.p > NOTICE_P:
         return None
     is_alarm = surprise.p <= ALARM_P and is_slow_for_days(spells)
-    before = stood(past, watched.identify_drive(NAME))
+    before = stood(past, watched.identify_drive(DRIVE_FAIL_SLOW.name))
     severity = louder(Severity.WARNING if is_alarm else Severity.NOTICE, before.severity if before else None)
     worst = max(spell.mean_ratio for spell in spells)
     return make_sign(
@@ -69,7 +68,7 @@ def _judge_drive(past: Past, ledger: Ledger, watched: Watched, load: LoadRecord)
 
 
 DRIVE_FAIL_SLOW = Rule(
-    name=NAME,
+    name="drive-fail-slow",
     kind=Kind.SIGN,
     statement="No drive answers at half its siblings' pace under the same load.",
     why=(

@@ -9,7 +9,6 @@ from laneproof.past.episodes import IN_HAND_SECONDS, Episode
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, make_sign, watch_drive
 
-NAME = "drive-port-lost"
 _SETTLES_SECONDS = IN_HAND_SECONDS  # a controller that is reset, or bound again, is back by then
 _OTHER_RULES_SECONDS = 2 * DAY  # drops-off-bus reports a failure for at least so long
 
@@ -51,7 +50,7 @@ def _was_asked(way: LostWay, last: Episode | None) -> bool:
 
 
 DRIVE_PORT_LOST = Rule(
-    name=NAME,
+    name="drive-port-lost",
     kind=Kind.SIGN,
     statement="A drive with two ports, or behind several paths, keeps all of them.",
     why=(

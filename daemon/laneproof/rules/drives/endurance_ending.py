@@ -15,7 +15,6 @@ from laneproof.rules.drives.projection import FEWEST_DAYS, describe_left, falls_
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign, watched_drives
 
-NAME = "endurance-ending"
 _WORN_PERCENT = 100
 _HOURS_A_DAY = 24.0
 
@@ -33,7 +32,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
             said = f"{wear.say()}: nothing happens at its end, but plan for it"
             yield _report_wear(watched, wear, left, said, Severity.NOTICE)
             continue
-        before = find_before(current.past, watched, NAME)
+        before = find_before(current.past, watched, ENDURANCE_ENDING.name)
         if falls_short(left, WARN_DAYS, stood_so=before is not None):
             was_page = before is not None and before.severity is not Severity.NOTICE
             severity = Severity.WARNING if falls_short(left, ACT_DAYS, stood_so=was_page) else Severity.NOTICE
@@ -141,7 +140,7 @@ def _report_wear(watched: Watched, wear: _Wear, left: Remaining | NotEnough, sai
 
 
 ENDURANCE_ENDING = Rule(
-    name=NAME,
+    name="endurance-ending",
     kind=Kind.SIGN,
     statement="No drive uses up its rated life within a year, at the pace seen.",
     why=(

@@ -10,18 +10,17 @@ from laneproof.rules.drives.sata_drives import find_awake, plain, report_gap, re
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
-NAME = "interface-errors"
 _MORE_THAN_A_PLUG = 10
 """A handful of checksum errors may date from one bad plug; judged only while the drive is young. Judgement."""
 _YOUNG_HOURS = 1000
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    yield from keep_those_asleep(current, NAME)
+    yield from keep_those_asleep(current, INTERFACE_ERRORS.name)
     for arrangement, occupant, drive in find_awake(current):
         count = drive.interface_errors
         if isinstance(count, Unread):
-            yield report_gap(NAME, arrangement, occupant, count)
+            yield report_gap(INTERFACE_ERRORS.name, arrangement, occupant, count)
         if not isinstance(count, int) or not count:
             continue
         key = key_of("drive", name_drive(drive, shares_serial=occupant.shares_serial), "interface_errors")
@@ -39,7 +38,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 INTERFACE_ERRORS = Rule(
-    name=NAME,
+    name="interface-errors",
     kind=Kind.SIGN,
     statement="The transfers between a SATA or SAS drive and its controller do not fail.",
     why=(

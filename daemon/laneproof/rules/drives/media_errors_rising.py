@@ -12,7 +12,6 @@ from laneproof.past.past import Past
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, louder, make_sign, say_times, stood, watched_drives
 
-NAME = "media-errors-rising"
 CLEAR_SECONDS = 90 * DAY
 """How long after the last new error the sign stays: a month after one, another is far likelier than before. Judgement.
 
@@ -42,7 +41,7 @@ def _report(past: Past, watched: Watched, record: DriveRecord, times: list[tuple
     # it happened at some time since the reading before the first that moved
     grown = growth([max(0.0, when - since) for when, _ in times], max(ledger.now - since, 1.0))
     faster = isinstance(grown, Growth) and grown.accelerating
-    before = stood(past, watched.identify_drive(NAME))
+    before = stood(past, watched.identify_drive(MEDIA_ERRORS_RISING.name))
     severity = louder(Severity.CRITICAL if faster else Severity.WARNING, before.severity if before else None)
     number = sum(count for _, count in times)
     total = record.counters.get("media_errors")
@@ -76,7 +75,7 @@ def _report(past: Past, watched: Watched, record: DriveRecord, times: list[tuple
 
 
 MEDIA_ERRORS_RISING = Rule(
-    name=NAME,
+    name="media-errors-rising",
     kind=Kind.SIGN,
     statement="No drive reports new media errors.",
     why=(

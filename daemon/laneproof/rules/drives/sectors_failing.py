@@ -10,7 +10,6 @@ from laneproof.rules.drives.sata_drives import find_awake, report_gap, report_si
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
-NAME = "sectors-failing"
 _KINDS = (
     ("pending_sectors", "waiting to be reallocated (unreadable now)", Severity.WARNING),
     ("uncorrectable_sectors", "that could not be corrected", Severity.WARNING),
@@ -19,7 +18,7 @@ _KINDS = (
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    yield from keep_those_asleep(current, NAME)
+    yield from keep_those_asleep(current, SECTORS_FAILING.name)
     for arrangement, occupant, drive in find_awake(current):
         counts = {name: getattr(drive, name) for name, _, _ in _KINDS}
         said = [
@@ -33,7 +32,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
                 said.append((f"{rose} of them reallocated in the last 7 days", Severity.WARNING))
             yield report_sign(SECTORS_FAILING, arrangement, occupant, said, {**counts, "reallocated_last_week": rose})
         elif gap is not None:
-            yield report_gap(NAME, arrangement, occupant, gap)
+            yield report_gap(SECTORS_FAILING.name, arrangement, occupant, gap)
 
 
 def _is_some(count: object) -> bool:
@@ -41,7 +40,7 @@ def _is_some(count: object) -> bool:
 
 
 SECTORS_FAILING = Rule(
-    name=NAME,
+    name="sectors-failing",
     kind=Kind.SIGN,
     statement="No SATA or SAS drive has sectors that it lost, or is about to lose.",
     why=(

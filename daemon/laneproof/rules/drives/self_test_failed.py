@@ -10,7 +10,6 @@ from laneproof.rules.drives.sata_drives import find_awake, report_gap, report_si
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
-NAME = "self-test-failed"
 _TEST_RESULT = re.compile(r"[^:]*: (.*) at \S+ h")
 _TEST_FAULTS = re.compile(r"fail|fatal|damage", re.IGNORECASE)
 """Words of the standard's results: read failure, electrical failure, servo/seek failure, fatal or unknown error,
@@ -18,11 +17,11 @@ handling damage. Source: ACS-3, Self-test execution status; SPC-4, Self-test res
 
 
 def _judge(current: Pass) -> Iterator[Finding]:
-    yield from keep_those_asleep(current, NAME)
+    yield from keep_those_asleep(current, SELF_TEST_FAILED.name)
     for arrangement, occupant, drive in find_awake(current):
         result = drive.last_self_test
         if isinstance(result, Unread):
-            yield report_gap(NAME, arrangement, occupant, result)
+            yield report_gap(SELF_TEST_FAILED.name, arrangement, occupant, result)
         elif result is not None and has_failed(result):
             said = [(f"its last self-test failed ({result})", Severity.CRITICAL)]
             yield report_sign(SELF_TEST_FAILED, arrangement, occupant, said, {"last_self_test": result})
@@ -39,7 +38,7 @@ def has_failed(self_test: str) -> bool:
 
 
 SELF_TEST_FAILED = Rule(
-    name=NAME,
+    name="self-test-failed",
     kind=Kind.SIGN,
     statement="The last self-test of each SATA or SAS drive did not fail.",
     why="A drive that fails its own test has found, by itself and without any cable, something that it cannot do.",

@@ -11,7 +11,6 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Unread
 
-NAME = "file-system-full"
 _FULL_ABOVE, _CRITICAL_ABOVE = 0.90, 0.98
 """Copy-on-write file systems slow down and fragment from about nine tenths on. Common practice, no source."""
 
@@ -25,7 +24,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue  # nothing is written to it
         share = file_system.used_share
         if isinstance(share, Unread):
-            yield cannot_tell(NAME, share, about=f"how full {file_system.mount} is", key=file_system.mount)
+            yield cannot_tell(
+                FILE_SYSTEM_FULL.name, share, about=f"how full {file_system.mount} is", key=file_system.mount
+            )
         elif share is not None and share > (_FULL_ABOVE if limit is None else limit):
             yield _report_full(file_system, share, limit)
 
@@ -52,7 +53,7 @@ def _report_full(file_system: MountedFileSystem, share: float, limit: float | No
 
 
 FILE_SYSTEM_FULL = Rule(
-    name=NAME,
+    name="file-system-full",
     kind=Kind.SIGN,
     statement="No file system is fuller than declared, or than nine tenths where nothing is declared.",
     why=(

@@ -9,14 +9,14 @@ from laneproof.rules.file_systems.mounts import find_plans, tidy
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Unread
 
-NAME = "file-system-missing"
-
 
 def _judge(current: Pass) -> Iterator[Finding]:
     plans = find_plans(current.build)
     if isinstance(current.snapshot.file_systems, Unread):
         for mount in plans:
-            yield cannot_tell(NAME, current.snapshot.file_systems, about=f"file system {mount}", key=mount)
+            yield cannot_tell(
+                FILE_SYSTEM_MISSING.name, current.snapshot.file_systems, about=f"file system {mount}", key=mount
+            )
         return
     there = {tidy(file_system.mount) for file_system in current.snapshot.file_systems}
     for mount in plans:
@@ -32,7 +32,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 FILE_SYSTEM_MISSING = Rule(
-    name=NAME,
+    name="file-system-missing",
     kind=Kind.DIFFERS,
     statement="Each declared file system is mounted, from the box's own disks.",
     why=(

@@ -11,8 +11,6 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import MountedFileSystem
 from laneproof_collectors.unread import Reason, Unread
 
-NAME = "file-system-read-only"
-
 
 def _judge(current: Pass) -> Iterator[Finding]:
     plans = find_plans(current.build)
@@ -22,7 +20,10 @@ def _judge(current: Pass) -> Iterator[Finding]:
             continue
         if isinstance(file_system.read_only, Unread):
             yield cannot_tell(
-                NAME, file_system.read_only, about=f"whether {file_system.mount} can be written", key=file_system.mount
+                FILE_SYSTEM_READ_ONLY.name,
+                file_system.read_only,
+                about=f"whether {file_system.mount} can be written",
+                key=file_system.mount,
             )
         elif file_system.read_only and file_system.declared_read_only is not True:
             boot = current.past.box.writable.get(mount_key(file_system.device, file_system.mount))
@@ -38,7 +39,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
                 gap = Unread(f"how {file_system.mount} was mounted", why, Reason.DENIED)
                 steps = ("If it is meant so, declare it: [[file_system]] with read_only = true.",)
                 about = f"whether {file_system.mount} can be written"
-                yield cannot_tell(NAME, gap, about=about, key=file_system.mount, next_steps=steps)
+                yield cannot_tell(FILE_SYSTEM_READ_ONLY.name, gap, about=about, key=file_system.mount, next_steps=steps)
 
 
 def _report_read_only(file_system: MountedFileSystem, *, was_writable: bool) -> Finding:
@@ -55,7 +56,7 @@ def _report_read_only(file_system: MountedFileSystem, *, was_writable: bool) -> 
 
 
 FILE_SYSTEM_READ_ONLY = Rule(
-    name=NAME,
+    name="file-system-read-only",
     kind=Kind.SIGN,
     statement="No file system turned read-only by itself.",
     why=(

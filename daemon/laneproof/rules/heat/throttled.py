@@ -11,8 +11,6 @@ from laneproof.rules.heat.drive_heat import WEEK, find_heat, find_throttles
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import HOUR, make_sign, say_times, watched_drives
 
-NAME = "throttled"
-
 
 def _judge(current: Pass) -> Iterator[Finding]:
     ledger = current.past.ledger
@@ -59,7 +57,7 @@ def _is_shown_slow(ledger: Ledger, record: DriveRecord) -> bool:
 
 
 THROTTLED = Rule(
-    name=NAME,
+    name="throttled",
     kind=Kind.SIGN,
     statement="No drive slows itself down for heat.",
     why=(

@@ -9,8 +9,6 @@ from laneproof.rules.links.reporting_words import STATE_WORDS, find_owner
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import Watched, make_sign, watched_links
 
-NAME = "errors-hidden"
-
 
 def _judge(current: Pass) -> Iterator[Finding]:
     ledger, owner = current.past.ledger, find_owner(current.snapshot)
@@ -40,7 +38,7 @@ def _report_hidden(watched: Watched, hidden: list[tuple[str, EndState]], at: str
 
 
 ERRORS_HIDDEN = Rule(
-    name=NAME,
+    name="errors-hidden",
     kind=Kind.SIGN,
     statement="Errors that were counted are still counted.",
     why=(

@@ -14,7 +14,6 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import KernelPower, Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
-NAME = "errors-not-counted"
 _WHOLE_BOX = "error reporting"
 _WHAT_REMAINS = (
     "Where it cannot be had, nothing counts the errors of these links: how they train, whether drives drop, and the "
@@ -126,7 +125,7 @@ def _describe_masked(port: Reporting, device: Reporting) -> _Blindness:
 def _report(labels: Sequence[str], reason: _Blindness, *, key: str) -> Finding:
     """Say it once for all positions that share the reason."""
     return cannot_tell(
-        NAME,
+        ERRORS_NOT_COUNTED.name,
         Unread(f"the errors of {', '.join(labels)}", reason.why, Reason.ABSENT),
         about=f"correctable errors of {', '.join(labels)}",
         why=reason.why,
@@ -138,7 +137,7 @@ def _report(labels: Sequence[str], reason: _Blindness, *, key: str) -> Finding:
 
 
 ERRORS_NOT_COUNTED = Rule(
-    name=NAME,
+    name="errors-not-counted",
     kind=Kind.UNVERIFIED,
     statement="Errors of each declared link that can report them are counted.",
     why=(

@@ -13,7 +13,6 @@ from laneproof.rules.links.trainings import TWICE, watched_trainings, write_trai
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import Watched, make_sign, say_times
 
-NAME = "link-degraded-on-some-boots"
 _CLEAN_BOOTS = 20
 """So many good boots in a row clear the sign of a short one; to show that fewer than 5 % are short takes 59."""
 _FEWEST_BOOTS = 2
@@ -98,7 +97,7 @@ def _bound_share(short: int, boots: int) -> tuple[float, float] | None:
 
 
 LINK_DEGRADED_ON_SOME_BOOTS = Rule(
-    name=NAME,
+    name="link-degraded-on-some-boots",
     kind=Kind.SIGN,
     statement="Each link comes up whole on every boot.",
     why=(

@@ -14,7 +14,6 @@ from laneproof.rules.links.trainings import TWICE, is_down, watched_trainings, w
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, Watched, make_sign
 
-NAME = "link-retrained-down"
 HOLD_SECONDS = 7 * DAY
 """How long the sign of a fall stays after the link came back. Judgement."""
 _PASSING_SECONDS = 60.0
@@ -70,7 +69,7 @@ def _report_fall(ledger: Ledger, watched: Watched, falls: list[Fall]) -> Finding
 
 
 LINK_RETRAINED_DOWN = Rule(
-    name=NAME,
+    name="link-retrained-down",
     kind=Kind.SIGN,
     statement="No link falls to a lower rate or width while the machine runs.",
     why=(

@@ -19,7 +19,6 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, louder, make_sign, stood, watched_links
 from laneproof.rules.sign_trials import describe_trial, say_trial
 
-NAME = "signal-errors"
 HOLD_SECONDS = 3 * DAY
 """How long the sign stays after the last evidence for it."""
 
@@ -32,7 +31,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
     watched = list(watched_links(current))
     counting = [record for _, record in watched if record.watched]
     for subject, record in watched:
-        before = stood(current.past, subject.identify(NAME))
+        before = stood(current.past, subject.identify(SIGNAL_ERRORS.name))
         is_untouched = record.version == 0 and not record.port.found and not record.far.found
         if before is None and is_untouched:
             continue
@@ -48,7 +47,7 @@ def stand(ledger: Ledger, record: LinkRecord, counting: list[LinkRecord], *, eve
     version = record.version if every_seconds <= HOUR else 0, int(ledger.now // every_seconds), record.steady_since
     others = [sibling for sibling in counting if sibling is not record]
     return ledger.remember(
-        (NAME, record.path, record.serial),
+        (SIGNAL_ERRORS.name, record.path, record.serial),
         version,
         lambda: judge_link(record, others, now=ledger.now, links=max(1, len(counting))),
     )
@@ -152,7 +151,7 @@ def _find_onset(ledger: Ledger, record: LinkRecord) -> dict[str, Any]:
 
 
 SIGNAL_ERRORS = Rule(
-    name=NAME,
+    name="signal-errors",
     kind=Kind.SIGN,
     statement="No link makes more correctable errors than its siblings, its own past or the specification.",
     why=(

@@ -11,8 +11,6 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Memory, MemoryModule
 from laneproof_collectors.unread import Reason, Unread
 
-NAME = "memory-differs"
-
 # The kernel's total leaves out what firmware and graphics keep. Where the table of modules cannot be read, a total from
 # nine tenths of what is declared is taken for all of it, and one below three quarters (a module of four is missing) for
 # less. Common practice, no source.
@@ -123,11 +121,11 @@ def _differs(key: str, declared: str, observed: str) -> Finding:
 
 
 def _unverified(key: str, gap: Unread) -> Finding:
-    return cannot_tell(NAME, gap, about=key, key=key, evidence={"item": key})
+    return cannot_tell(MEMORY_DIFFERS.name, gap, about=key, key=key, evidence={"item": key})
 
 
 MEMORY_DIFFERS = Rule(
-    name=NAME,
+    name="memory-differs",
     kind=Kind.DIFFERS,
     statement="Memory is as declared: total, modules, rate, error correction.",
     why=(

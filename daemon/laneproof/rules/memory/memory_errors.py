@@ -15,7 +15,6 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import EdacController, Snapshot
 from laneproof_collectors.unread import Unread
 
-NAME = "memory-errors"
 _MANY_A_DAY = 10
 """Corrected errors a day from which a module is worth replacing soon. Judgement: field studies find that most modules
 never have one, and that those which do have many (Schroeder, Pinheiro, Weber: DRAM Errors in the Wild, SIGMETRICS 2009;
@@ -33,7 +32,7 @@ def _judge_controller(controller: EdacController, snapshot: Snapshot, past: Past
     name = controller.name
     for count in (controller.uncorrectable, controller.correctable):
         if isinstance(count, Unread):
-            yield cannot_tell(NAME, count, about=f"errors of memory controller {name}", key=name)
+            yield cannot_tell(MEMORY_ERRORS.name, count, about=f"errors of memory controller {name}", key=name)
             return
     corrected, uncorrected = _count(controller.correctable), _count(controller.uncorrectable)
     if not corrected and not uncorrected:
@@ -66,7 +65,7 @@ def _count(value: int | Unread) -> int:
 
 
 MEMORY_ERRORS = Rule(
-    name=NAME,
+    name="memory-errors",
     kind=Kind.SIGN,
     statement="No memory controller counted errors.",
     why=(

@@ -15,7 +15,6 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Unread
 
-NAME = "network-errors"
 _ERRORS_A_DAY, _MANY_ERRORS_A_DAY = 10, 1000
 _ERRORS_SINCE_START = 1000
 """A sound cable has next to none: 1e-12 of the bits of a busy 10 Gbit/s port is 36 an hour at most, IEEE 802.3's own
@@ -39,7 +38,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
         if said:
             yield _report_errors(port, bond, said)
         elif gap is not None:
-            yield cannot_tell(NAME, gap, about=f"errors of {port.name}", key=port.name)
+            yield cannot_tell(NETWORK_ERRORS.name, gap, about=f"errors of {port.name}", key=port.name)
 
 
 def _report_errors(interface: Interface, bond: str | None, said: list[tuple[str, Severity]]) -> Finding:
@@ -58,7 +57,7 @@ def _report_errors(interface: Interface, bond: str | None, said: list[tuple[str,
 
 
 NETWORK_ERRORS = Rule(
-    name=NAME,
+    name="network-errors",
     kind=Kind.SIGN,
     statement="Network ports receive and send next to no frames with errors.",
     why=(

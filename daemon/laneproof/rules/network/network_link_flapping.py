@@ -15,7 +15,6 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Unread
 
-NAME = "network-link-flapping"
 _CHANGES_A_LOSS = 2  # it goes, and it comes back
 _LOSSES_A_DAY, _MANY_LOSSES_A_DAY = 2, 10
 _LOSSES_A_RESTART = 3
@@ -29,7 +28,9 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for port, bond in find_ports(current):
         changes = port.carrier_changes
         if isinstance(changes, Unread):
-            yield cannot_tell(NAME, changes, about=f"how steady the link of {port.name} is", key=port.name)
+            yield cannot_tell(
+                NETWORK_LINK_FLAPPING.name, changes, about=f"how steady the link of {port.name} is", key=port.name
+            )
         if not isinstance(changes, int):
             continue
         key = key_of("interface", port.name, "carrier_changes")
@@ -60,7 +61,7 @@ def _report_unsteady(interface: Interface, bond: str | None, often: str, severit
 
 
 NETWORK_LINK_FLAPPING = Rule(
-    name=NAME,
+    name="network-link-flapping",
     kind=Kind.SIGN,
     statement="No network port loses its link again and again.",
     why=(

@@ -10,7 +10,6 @@ from laneproof.past.ledger import Ledger
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY
 
-NAME = "identity-doubtful"
 CLEAR_SECONDS = 7 * DAY
 """How long a change of identity is reported. Judgement."""
 
@@ -81,7 +80,7 @@ def _report(arrangement: Arrangement, occupant: Occupant, doubts: Sequence[str])
 
 
 IDENTITY_DOUBTFUL = Rule(
-    name=NAME,
+    name="identity-doubtful",
     kind=Kind.SIGN,
     statement="Each drive reports an identity of its own, and stays what it was.",
     why=(

@@ -16,7 +16,6 @@ from laneproof.past.drives import DriveRecord
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, say_times, watched_drives
 
-NAME = "restarted-unasked"
 CLEAR_SECONDS = 7 * DAY
 """How long it stays after the last one. Judgement."""
 _BOX = "the box"
@@ -132,7 +131,7 @@ def _say_habit(current: Pass, restarts: list[_Start]) -> str:
 
 
 RESTARTED_UNASKED = Rule(
-    name=NAME,
+    name="restarted-unasked",
     kind=Kind.SIGN,
     statement="The box stops only when it is shut down.",
     why=(

@@ -9,7 +9,6 @@ from laneproof.rules.drives.episode_series import find_series
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY, HOUR, Watched, make_sign, say_times, watched_drives
 
-NAME = "unsafe-shutdowns-rising"
 CLEAR_SECONDS = 30 * DAY
 """How long the sign stays after the last one. Judgement."""
 
@@ -44,7 +43,7 @@ def _report(watched: Watched, rises: list[Rise], last: str) -> Finding:
 
 
 UNSAFE_SHUTDOWNS_RISING = Rule(
-    name=NAME,
+    name="unsafe-shutdowns-rising",
     kind=Kind.SIGN,
     statement="No drive loses its power while the machine runs on.",
     why=(

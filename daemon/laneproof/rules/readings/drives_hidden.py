@@ -10,7 +10,6 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import PciFunction
 from laneproof_collectors.unread import Reason, Unread
 
-NAME = "drives-hidden"
 _RAID_CLASS = 0x0104  # pci_ids.h, PCI_CLASS_STORAGE_RAID
 _RAID_DRIVERS = ("3w-9xxx", "3w-sas", "aacraid", "arcmsr", "hpsa", "megaraid_sas", "mpi3mr", "smartpqi")
 """The kernel's drivers of cards that make volumes of their drives (drivers/scsi)."""
@@ -50,7 +49,7 @@ def _shows_drives(tree: Topology, function: PciFunction) -> bool:
 def _report(function: PciFunction, drives: str, why: str, *steps: Step) -> Finding:
     about = f"{drives} behind {function.address}"
     return cannot_tell(
-        NAME,
+        DRIVES_HIDDEN.name,
         Unread(about, why, Reason.ABSENT),
         about=about,
         key=function.own_path,
@@ -61,7 +60,7 @@ def _report(function: PciFunction, drives: str, why: str, *steps: Step) -> Findi
 
 
 DRIVES_HIDDEN = Rule(
-    name=NAME,
+    name="drives-hidden",
     kind=Kind.UNVERIFIED,
     statement="Every drive of the box can be seen by the kernel.",
     why=(

@@ -14,8 +14,6 @@ from laneproof.rules.cannot_tell import AS_ROOT, step_for
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.unread import Reason, Unread
 
-NAME = "reading-incomplete"
-
 _GROUPS = {
     "functions": ("PCI functions", "positions, links and what is in them"),
     "slots": ("slots", "names of slots on the board"),
@@ -102,7 +100,7 @@ def _is_reported_elsewhere(group: str, build: Build | None) -> bool:
 
 
 READING_INCOMPLETE = Rule(
-    name=NAME,
+    name="reading-incomplete",
     kind=Kind.UNVERIFIED,
     statement="Every group of facts can be read, and the kernel's log and device events heard.",
     why="What cannot be read is not fine, it is unknown: a box that shows nothing must not be taken for a sound one.",

@@ -11,7 +11,6 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 
-NAME = "reading-stuck"
 LONG_SECONDS = 600.0
 """A reading that stays away this long is worth an alarm. Judgement."""
 
@@ -80,7 +79,7 @@ def _age(finding: Finding, snapshot: Snapshot, past: Past) -> Finding:
 
 
 READING_STUCK = Rule(
-    name=NAME,
+    name="reading-stuck",
     kind=Kind.SIGN,
     statement="Each reading comes back in time.",
     why=(

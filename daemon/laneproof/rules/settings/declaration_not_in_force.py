@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.rule import Pass, Rule
 
-NAME = "declaration-not-in-force"
 _STEPS = (
     "Put the declaration back in its place, or correct it; 'laneproof budget FILE' says what is wrong with it.",
     "If this box is to have none: stop the service, and run 'laneproof serve --without-declaration' once.",
@@ -29,7 +28,7 @@ def _judge(current: Pass) -> Iterator[Finding]:
 
 
 DECLARATION_NOT_IN_FORCE = Rule(
-    name=NAME,
+    name="declaration-not-in-force",
     kind=Kind.UNVERIFIED,
     statement="What the owner declared last is what the box is compared with.",
     why=(

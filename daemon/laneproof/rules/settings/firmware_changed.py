@@ -7,7 +7,6 @@ from laneproof.findings import Finding, Kind, Severity
 from laneproof.rules.rule import Pass, Rule
 from laneproof.rules.sign_subjects import DAY
 
-NAME = "firmware-changed"
 CLEAR_SECONDS = 7 * DAY
 """How long a change is reported. Judgement."""
 
@@ -46,7 +45,7 @@ def _find_changes(current: Pass) -> Iterator[tuple[str, str]]:
 
 
 FIRMWARE_CHANGED = Rule(
-    name=NAME,
+    name="firmware-changed",
     kind=Kind.SIGN,
     statement="Drives keep their firmware unless somebody updates it.",
     why=(

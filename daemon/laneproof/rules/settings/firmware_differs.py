@@ -11,7 +11,6 @@ from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Firmware
 from laneproof_collectors.unread import Unread
 
-NAME = "firmware-differs"
 _BOARD_ITEMS = (("board", "board_name"), ("bios_version", "bios_version"), ("bios_date", "bios_date"))
 
 
@@ -65,7 +64,7 @@ def _differs(key: str, declared: str, observed: str) -> Finding:
 
 
 def _unverified(key: str, declared: str, gap: Unread) -> Finding:
-    return cannot_tell(NAME, gap, about=key, key=key, declared=declared, evidence={"item": key})
+    return cannot_tell(FIRMWARE_DIFFERS.name, gap, about=key, key=key, declared=declared, evidence={"item": key})
 
 
 def _judge_drive(placement: Placement) -> Iterator[Finding]:
@@ -80,7 +79,9 @@ def _judge_drive(placement: Placement) -> Iterator[Finding]:
     label, name, path = placement.label, occupant.name, placement.position.path
     if isinstance(found, Unread):
         about = f"the firmware of {label}"
-        yield cannot_tell(NAME, found, about=about, key=path, position=label, subject=name, declared=plan.firmware)
+        yield cannot_tell(
+            FIRMWARE_DIFFERS.name, found, about=about, key=path, position=label, subject=name, declared=plan.firmware
+        )
         return
     yield FIRMWARE_DIFFERS.report(
         severity=Severity.NOTICE,
@@ -96,7 +97,7 @@ def _judge_drive(placement: Placement) -> Iterator[Finding]:
 
 
 FIRMWARE_DIFFERS = Rule(
-    name=NAME,
+    name="firmware-differs",
     kind=Kind.DIFFERS,
     statement="Board, kernel and drives run the firmware that is declared.",
     why=(
