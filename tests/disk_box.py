@@ -2,13 +2,13 @@
 
 from typing import Any
 
-from laneproof.engine import Engine
 from laneproof.findings import Finding
 from laneproof.past.box_record import DAY
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import A_MORNING, SATA, Box, declare
+from story_engine import watch_counter
 
 BUILD = declare('[[position]]\nlabel = "bay-1"\npath = "0000:00/17.0/ata-1"\n')
 DENIED = Unread("smartctl of sda", "permission denied", Reason.DENIED)
@@ -23,10 +23,5 @@ def judge(rule: Rule, **facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact 
     return list(rule.judge(Pass.of(BUILD, box(**facts))))
 
 
-def watch(rule: str, counter: str, counts: list[int], *, every: float = DAY) -> list[Finding]:
-    engine = Engine(BUILD)
-    findings: list[Finding] = []
-    for number, count in enumerate(counts):
-        outcome = engine.observe(box(at=A_MORNING + number * every, **{counter: count}))
-        findings = [finding for finding in outcome.findings if finding.rule == rule]
-    return findings
+def watch(rule: str, counter: str, counts: list[int]) -> list[Finding]:
+    return watch_counter(BUILD, box, rule, counter, counts, every=DAY)

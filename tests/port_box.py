@@ -4,11 +4,11 @@ from dataclasses import replace
 from typing import Any
 
 from laneproof.declaration.build import Build
-from laneproof.engine import Engine
 from laneproof.findings import Finding
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
 from simulated_box import A_MORNING, Box, make_interface
+from story_engine import watch_counter
 
 
 def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (any fact of the port)
@@ -20,11 +20,5 @@ def judge(rule: Rule, snapshot: Snapshot, build: Build | None = None) -> list[Fi
     return list(rule.judge(Pass.of(build, snapshot)))
 
 
-def watch(rule: str, counter: str, counts: list[int], *, every: float, build: Build | None = None) -> list[Finding]:
-    """Give what the engine says of a rule after passes in which a counter had these values."""
-    engine = Engine(build)
-    findings: list[Finding] = []
-    for number, count in enumerate(counts):
-        outcome = engine.observe(box(at=A_MORNING + number * every, **{counter: count}))
-        findings = [finding for finding in outcome.findings if finding.rule == rule]
-    return findings
+def watch(rule: str, counter: str, counts: list[int], *, every: float) -> list[Finding]:
+    return watch_counter(None, box, rule, counter, counts, every=every)

@@ -55,7 +55,6 @@ def declare_risers(count: int) -> str:
     return f"position = [{', '.join(rows)}]\n"
 
 
-RISER_PATH = "0000:00/01.1"
 RISER_1 = declare_risers(1)
 GENERATION_4 = 'position = [{ label = "riser-1", path = "0000:00/01.1", link = { generation = 4, lanes = 4 } }]'
 SATA_BAY = 'position = [{ label = "bay-1", path = "0000:00/17.0/ata-1" }]'

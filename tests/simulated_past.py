@@ -1,6 +1,6 @@
-"""Make-believe pasts for the examples of rules that look back, and for tests: a box that is looked at many times."""
+"""Simulated pasts: a box that is read many times, with its own time, boots and log."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from laneproof.declaration.build import Build
@@ -29,16 +29,7 @@ _NAMES = ("RxErr", "BadTLP", "BadDLLP", "Rollover", "Timeout", "NonFatalErr", "C
 
 @dataclass(slots=True)
 class Story:
-    """A box over time; each look adds a pass to its ledger.
-
-    Attributes:
-        ledger: What the looks add up to.
-        now: Time of the last look, unix seconds.
-        boot: Number of the running boot.
-        booted_at: When it began.
-        last: The facts of the last look.
-        slept: For how long the machine has slept in this boot.
-    """
+    """A box over time; each pass is added to its ledger. `slept` is how long the machine slept in this boot."""
 
     ledger: Ledger = field(default_factory=Ledger)
     now: float = A_MORNING
@@ -50,14 +41,7 @@ class Story:
     def observe(
         self, box: Box, *, after: float = 0.0, log: Sequence[str] = (), devices: Sequence[DeviceEvent] = ()
     ) -> "Story":
-        """Look at the box again.
-
-        Args:
-            box: The box as it is then.
-            after: Seconds since the look before.
-            log: What the kernel said half a minute before this look.
-            devices: Which devices came and went since the look before.
-        """
+        """Read the box again, so many seconds after the pass before; `log` is what the kernel said just before it."""
         self.now += after
         box.with_firmware(boot_id=f"0b5e55ed-0000-4000-8000-{self.boot:012d}")
         up = self.now - self.booted_at
@@ -117,13 +101,7 @@ def quiet_snapshot() -> Snapshot:
 
 
 def link_errors_past(*, before: float, now: float, burst: int = 0) -> Past:
-    """Make two weeks in which each link counts `before` errors a day, then two days in which the first counts `now`.
-
-    Args:
-        before: Errors a day of each link.
-        now: Errors a day of the first link, on the last two days.
-        burst: So many errors of the first link, all at one look on the last day.
-    """
+    """Make two weeks in which each link counts `before` errors a day, then two days in which the first counts `now`."""
     story = Story()
     for number in range(16 * 4):
         days = number / 4
@@ -133,34 +111,18 @@ def link_errors_past(*, before: float, now: float, burst: int = 0) -> Past:
     return story.past
 
 
-def repeat(story: Story, box: Callable[[int], Box], *, passes: int, after: float) -> Story:
-    """Look at a box again and again; `box` makes it for each number of look."""
-    for number in range(passes):
-        story.observe(box(number), after=after)
-    return story
-
-
 _DOWN = "controller is down; will reset: CSTS=0xffffffff, PCI_STATUS=0x10"
 
 
 def dropping_past(*, days: Sequence[int], line: str = _DOWN, asked: bool = False) -> Past:
-    """Make a month in which the first drive drops on some days, and is back at the next look.
-
-    Args:
-        days: The days.
-        line: What the kernel says of it.
-        asked: Whether somebody takes it out in good order instead, and the kernel says nothing.
-    """
+    """Make a month in which the first drive drops on some days, or, where `asked`, is taken out in good order."""
     story = Story()
     for day in range(31):
         box = counting_box((0, 0, 0, 0))
         if day in days and asked:
+            name = "0000:01:00.0"
             gone = DeviceEvent(
-                action=Action.REMOVE,
-                subsystem="pci",
-                devpath="/devices/x",
-                name="0000:01:00.0",
-                addresses=("0000:01:00.0",),
+                action=Action.REMOVE, subsystem="pci", devpath="/devices/x", name=name, addresses=(name,)
             )
             story.observe(box.without(PATHS[0]), after=DAY / 2, devices=(gone,))
             story.observe(counting_box((0, 0, 0, 0)), after=DAY / 2)
@@ -170,12 +132,7 @@ def dropping_past(*, days: Sequence[int], line: str = _DOWN, asked: bool = False
 
 
 def health_past(days: Sequence[Mapping[str, object]], *, passes_a_day: int = 4) -> Past:
-    """Make days in each of which the first drive's health log reads as given; the last one given lasts.
-
-    Args:
-        days: By day, fields of the log that differ from those of a sound drive.
-        passes_a_day: How often it is read.
-    """
+    """Make days, in each of which fields of the first drive's health log differ as given from a sound one's."""
     story = Story()
     for day in days:
         for _ in range(passes_a_day):
@@ -186,12 +143,7 @@ def health_past(days: Sequence[Mapping[str, object]], *, passes_a_day: int = 4) 
 
 
 def training_past(generations: Sequence[int], *, restarts: bool = True) -> Past:
-    """Make looks at a drive whose link trained at these generations, one a boot, or all in the same boot.
-
-    Args:
-        generations: The link's generation at each look.
-        restarts: Whether the machine is started again between the passes.
-    """
+    """Make passes of a drive whose link trained at these generations, one a boot, or all in the same boot."""
     story = Story()
     for number, generation in enumerate(generations):
         if number and restarts:
@@ -249,25 +201,18 @@ def withheld_snapshot() -> Snapshot:
 
 def hiding_past() -> Past:
     """Make two days; on the second one both ends of the first link mask their receiver errors."""
-    story = Story()
-    story.observe(counting_box((0, 0, 0, 0)))
-    return story.observe(_masked_box(), after=DAY).past
+    return Story().observe(counting_box((0, 0, 0, 0))).observe(_masked_box(), after=DAY).past
 
 
 def renamed_past() -> Past:
-    """Make two days; on the second one the first drive tells another capacity under the same serial number."""
+    """Make two days; on the second one the first drive reports another capacity under the same serial number."""
     story = Story()
     story.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], capacity="2 TB"))
     return story.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0]), after=DAY).past
 
 
 def grown_past(*counter: str, by: int) -> Past:
-    """Make a month in which one of the box's own counters stood still, but for the last hour.
-
-    Args:
-        counter: Its group, thing and name, such as ``drive``, ``GSsda``, ``interface_errors``.
-        by: How far it rose in the last hour.
-    """
+    """Make a month in which a counter (``drive``, ``GSsda``, ``interface_errors``) rose in the last hour only."""
     growth = Growth(since=A_MORNING - 30 * DAY, last=by, boot_id="", hours=((A_MORNING - HOUR, by),))
     return Past(box=BoxRecord(growth={key_of(*counter): growth}))
 

@@ -1,25 +1,34 @@
-"""A box over time under the whole engine: the life of each finding, as the daemon would tell it."""
+"""A box over time under the whole engine: the life of each finding, as the daemon would report it."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from laneproof.declaration.build import Build
 from laneproof.engine import Engine
+from laneproof.findings import Finding
 from laneproof_collectors.hotplug import DeviceEvent
+from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 from simulated_box import A_MORNING, Box
 from simulated_past import say
 
-if TYPE_CHECKING:
-    from laneproof.findings import Finding
-
 DAY, HOUR = 86400.0, 3600.0
 
 
+def watch_counter(  # noqa: PLR0913 (what is watched)
+    build: Build | None, box: Callable[..., Snapshot], rule: str, counter: str, counts: Sequence[int], *, every: float
+) -> list[Finding]:
+    """Give what the engine says of a rule after passes in which a counter of a box had these values."""
+    engine, findings = Engine(build), list[Finding]()
+    for number, count in enumerate(counts):
+        outcome = engine.observe(box(at=A_MORNING + number * every, **{counter: count}))
+        findings = [finding for finding in outcome.findings if finding.rule == rule]
+    return findings
+
+
 class Watcher:
-    """Looks at a box again and again, and keeps what the engine watcher of one rule."""
+    """Reads a box again and again, and keeps what the engine said of one rule."""
 
     def __init__(self, rule: str, build: Build | None = None) -> None:
         self.engine = Engine(build)

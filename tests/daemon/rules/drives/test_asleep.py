@@ -1,4 +1,4 @@
-"""Drives that sleep: what they watcher last stands for a week."""
+"""Drives that sleep: what they reported last stands for a week."""
 
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import NVME, Box, declare

@@ -28,10 +28,6 @@ def hours(watcher: Watcher, number: int, **health: object) -> Watcher:
     return watcher
 
 
-def test_a_cool_drive_says_nothing() -> None:
-    assert hours(Watcher("overheating"), 48).changes == []
-
-
 @pytest.mark.parametrize(("celsius", "severity"), [(74.0, None), (76.0, "notice"), (79.0, "notice")])
 def test_nearness_to_its_own_threshold_is_a_notice(celsius: float, severity: str | None) -> None:
     assert hours(Watcher("overheating"), 48, composite_temperature_celsius=celsius).severity == severity

@@ -1,4 +1,4 @@
-"""signal-errors: raised by what lasts, watcher once, kept while it stands, cleared when it is over."""
+"""signal-errors: raised by what lasts, reported once, kept while it stands, cleared when it is over."""
 
 from dataclasses import replace
 

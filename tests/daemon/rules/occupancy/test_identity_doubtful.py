@@ -19,9 +19,9 @@ def two(first: dict[str, object], second: dict[str, object]) -> Box:
 
 
 def test_twins_are_reported_each_with_the_other() -> None:
-    watcher = doubts(two({"serial": "X1", "model": "A"}, {"serial": "X1", "model": "B"}))
-    assert len(watcher) == 2
-    assert "is that of nvme1 too" in watcher[0]
+    found = doubts(two({"serial": "X1", "model": "A"}, {"serial": "X1", "model": "B"}))
+    assert len(found) == 2
+    assert "is that of nvme1 too" in found[0]
 
 
 def test_a_drive_with_two_ports_is_one_drive() -> None:
