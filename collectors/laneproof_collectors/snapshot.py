@@ -112,6 +112,8 @@ class PciFunction:
     driver: str | None = None
     remapped_nvme: int | Unread | None = None  # NVMe drives that the firmware hides in it; None: it can hide none
     label: str | None = None  # the firmware's own name for it (ACPI or SMBIOS), where there is one
+    # in a case that may be unplugged (Thunderbolt); Documentation/ABI/testing/sysfs-devices-removable
+    removable: bool = False
     link: LinkEnd
     express: ExpressRegisters | Unread | None  # None: no such capability
     aer: AerCounters | None  # None: no AER capability, or the kernel does not own AER

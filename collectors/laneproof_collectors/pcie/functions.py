@@ -36,7 +36,7 @@ from laneproof_collectors.snapshot import (
     PciFunction,
     PhysicalSlot,
 )
-from laneproof_collectors.sysfs_attributes import parse_integer, unless_absent
+from laneproof_collectors.sysfs_attributes import parse_integer, parse_text, unless_absent
 from laneproof_collectors.unread import Reason, Unread
 
 DEVICES = "/sys/bus/pci/devices"
@@ -64,7 +64,8 @@ class PcieCache:
     """What need not be asked again on each pass, of the functions that the last one found."""
 
     names: dict[Ids, Names] = field(default_factory=dict)
-    labels: dict[FunctionKey, str | None] = field(default_factory=dict)
+    labels: dict[FunctionKey, tuple[str | None, bool]] = field(default_factory=dict)
+    """The firmware's own name, and whether it is in a case that may be unplugged."""
     aer_offsets: AerOffsets = field(default_factory=dict)
 
 
@@ -84,6 +85,7 @@ class _Reading:
     link: LinkEnd = NO_LINK
     silent: bool = False
     label: str | None = None
+    removable: bool = False
     remapped_nvme: int | Unread | None = None
     aer: AerCounters | None = None
     registers: ConfigRegisters | None = None
@@ -214,14 +216,15 @@ def _leave(what: str, why: str) -> Unread:
 
 
 def _ask_links(host: Host, readings: Sequence[_Reading], cache: PcieCache) -> None:
-    """Ask whoever is awake for its link; and, once, for the firmware's own name of each function."""
+    """Ask whoever is awake for its link; and, once, for what the firmware says of each function."""
     awake = [reading for reading in readings if not reading.asleep]
     unknown = [reading for reading in readings if reading.key is None or reading.key not in cache.labels]
     hiding = [reading for reading in readings if reading.driver == _AHCI]
-    answers, labels, counts = _ask_together(
+    answers, labels, cases, counts = _ask_together(
         host,
         [ReadFile(f"{reading.folder}/{name}") for reading in awake for name in LINK_ATTRIBUTES],
         [ReadFile(f"{reading.folder}/label") for reading in unknown],
+        [ReadFile(f"{reading.folder}/removable") for reading in unknown],
         [ReadFile(f"{reading.folder}/remapped_nvme") for reading in hiding],
     )
     for reading, raw in zip(hiding, counts, strict=True):
@@ -229,11 +232,13 @@ def _ask_links(host: Host, readings: Sequence[_Reading], cache: PcieCache) -> No
     for reading, raws in zip(awake, _group(answers, len(LINK_ATTRIBUTES)), strict=True):
         reading.link = parse_link_end(raws, folder=reading.folder)
         reading.silent = is_silent(raws)
-    for reading, raw in zip(unknown, labels, strict=True):
+    for reading, raw, case in zip(unknown, labels, cases, strict=True):
         reading.label = None if isinstance(raw, Unread) else _parse_label(raw)
+        reading.removable = parse_text(case) == "removable"
     for reading in readings:
-        reading.label = cache.labels.get(reading.key, reading.label) if reading.key else reading.label
-    cache.labels = {reading.key: reading.label for reading in readings if reading.key}
+        if reading.key in cache.labels:
+            reading.label, reading.removable = cache.labels[reading.key]
+    cache.labels = {reading.key: (reading.label, reading.removable) for reading in readings if reading.key}
     cache.aer_offsets = {key: offset for key, offset in cache.aer_offsets.items() if key in cache.labels}
 
 
@@ -311,6 +316,7 @@ def _make_function(reading: _Reading, cache: PcieCache) -> PciFunction:
         device_name=device_name,
         driver=reading.driver,
         label=reading.label,
+        removable=reading.removable,
         remapped_nvme=reading.remapped_nvme,
         link=_judge_link(reading, registers),
         express=registers.express,

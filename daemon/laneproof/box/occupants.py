@@ -81,6 +81,11 @@ class Occupant:
         )
 
     @property
+    def external(self) -> bool:
+        """Whether it comes and goes as its owner likes: in a USB or a Thunderbolt case."""
+        return self.kind == "usb" or any(function.removable for function in self.functions)
+
+    @property
     def address(self) -> str | None:
         """Its bus address, None for what hangs on a controller."""
         return self.functions[0].address if self.functions else None

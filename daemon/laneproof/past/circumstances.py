@@ -82,6 +82,17 @@ def note_returns(state: State, presences: Mapping[str, Presence]) -> None:
             _compare_power(state, episode)
 
 
+def _is_a_pull(episode: Episode) -> bool:
+    return {REMOVED} <= set(episode.kinds) <= _OF_A_SLOT
+
+
+def note_unplugged(state: State, episode: Episode) -> None:
+    """Note that a drive in a case left without a word of its driver or of whoever used it: it was unplugged."""
+    record = state.drives.records.get(episode.serial)
+    if record is not None and record.external:
+        episode.pulled = _is_a_pull(episode)
+
+
 def _was_told_to_stop(episode: Episode, before: Mapping[str, int | None], now: Mapping[str, int]) -> bool:
     """Whether a removal was asked for, though the log names a pull: both may be first read in one pass.
 
@@ -90,7 +101,7 @@ def _was_told_to_stop(episode: Episode, before: Mapping[str, int | None], now: M
     5.16.1.3, Unsafe Shutdowns; Linux drivers/nvme/host/pci.c, nvme_remove.
     """
     cycles, unsafe = before.get("power_cycles"), before.get("unsafe_shutdowns")
-    if cycles is None or unsafe is None or not {REMOVED} <= set(episode.kinds) <= _OF_A_SLOT:
+    if cycles is None or unsafe is None or not _is_a_pull(episode):
         return False
     return now["power_cycles"] > cycles and now["unsafe_shutdowns"] == unsafe
 
@@ -110,6 +121,6 @@ def _compare_power(state: State, episode: Episode) -> None:
     slept = state.timeline.slept_since(episode.started - _COUNTED_SECONDS)
     ran_on = record.counters_boot == episode.boot and not slept
     episode.power_lost = any(moved) if ran_on else None
-    episode.told_to_stop = ran_on and _was_told_to_stop(episode, counts, now)
+    episode.pulled = episode.pulled or (ran_on and _was_told_to_stop(episode, counts, now))
     if not ran_on:
         before.unsafe_shutdowns = before.power_cycles = None

@@ -175,6 +175,7 @@ class DriveRecord:
         warns: Whether it raised its own alarm of heat, by the kernel's thermometer, at the last reading.
         temperature_warned_at: When its log last warned of a temperature; 0 if never.
         load: Its load.
+        external: Whether it was in a case that may be unplugged.
         ways: The positions that lead to it, where there are several, and those that did.
         doubts: What changed in its identity that should never change: when and what.
     """
@@ -211,6 +212,7 @@ class DriveRecord:
     warns: bool = False
     temperature_warned_at: float = 0.0
     load: LoadRecord = field(default_factory=LoadRecord)
+    external: bool = False
     ways: DriveWays = field(default_factory=DriveWays)
     doubts: list[tuple[float, str]] = field(default_factory=list)
 
@@ -402,6 +404,7 @@ class DriveBook:
             record.name = occupant.name
         for what, value in (("model", occupant.model), ("capacity", occupant.capacity_bytes)):
             _note_identity(record, what, value, timeline.now)
+        record.external = occupant.external
         if isinstance(occupant.firmware, str):
             record.firmware = occupant.firmware
         return record

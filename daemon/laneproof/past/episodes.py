@@ -128,8 +128,8 @@ class Episode:
         returned_boot: Number of the boot in which it was back.
         cycled: Whether its count of power cycles had gone up by then; None if not known.
         power_lost: Whether it lost its power while the machine ran on; None if not known.
-        told_to_stop: Whether the drive's counts show that it was told to stop before its power went, and only its
-            slot spoke: somebody asked for its removal, and pulled it.
+        pulled: Whether somebody pulled it: only its slot spoke, and its counts show that it was told to stop before,
+            or it is in a case that may be unplugged.
         together: Other positions that dropped at the same moment.
         before: What held before.
     """
@@ -154,7 +154,7 @@ class Episode:
     returned_boot: int | None = None
     cycled: bool | None = None
     power_lost: bool | None = None
-    told_to_stop: bool = False
+    pulled: bool = False
     together: list[str] = field(default_factory=list)
     before: Before = field(default_factory=Before)
 
@@ -166,7 +166,7 @@ class Episode:
     @property
     def is_failure(self) -> bool:
         """Whether something failed, and nobody took the drive out in good order."""
-        return not self.asked and not self.told_to_stop
+        return not self.asked and not self.pulled
 
     @property
     def only_left(self) -> bool:

@@ -24,7 +24,7 @@ from laneproof.past.changes import (
     note_software,
     paths_moved,
 )
-from laneproof.past.circumstances import describe_before, note_returns
+from laneproof.past.circumstances import describe_before, note_returns, note_unplugged
 from laneproof.past.drive_load import LoadRecord, Window, compare_siblings
 from laneproof.past.drives import DriveRecord, key_of
 from laneproof.past.episodes import Episode
@@ -231,6 +231,7 @@ class Ledger(State):
         unreported = {event.path for event in silent}
         for episode in touched:
             describe_before(self, episode, unseen_seconds=step.elapsed if episode.path in unreported else 0.0)
+            note_unplugged(self, episode)
         if not is_readable:
             return touched
         if step.rebooted:

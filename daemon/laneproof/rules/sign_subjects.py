@@ -67,10 +67,10 @@ def is_ours(current: Pass, path: str) -> bool:
 
 
 def is_returning_guest(current: Pass, occupant: Occupant) -> bool:
-    """Whether a USB drive in no declared position came back today and was here before: it comes as its owner likes."""
+    """Whether a drive in a case, in no declared position, came back today and was here before, as its owner likes."""
     ledger = current.past.ledger
     record = ledger.drives.of(occupant)
-    is_guest = occupant.kind == "usb" and current.arrangement.label_of(occupant) is None
+    is_guest = occupant.external and current.arrangement.label_of(occupant) is None
     half_a_day_ago = ledger.now - 12 * HOUR
     return is_guest and record is not None and record.first_at <= half_a_day_ago < record.returned_at
 

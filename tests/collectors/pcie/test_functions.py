@@ -197,7 +197,8 @@ def test_names_labels_and_offsets_are_not_asked_again(box: FakeMachine) -> None:
     asked, box.asked = box.asked, []
     assert read_all(box, cache) == first
     again = set(asked) - set(box.asked)
-    assert again == {"/usr/share/misc/pci.ids", f"{PORT}/label", f"{ISA}/label", f"{DRIVE}/label"}
+    fixed = {f"{folder}/{name}" for folder in (PORT, ISA, DRIVE) for name in ("label", "removable")}
+    assert again == {"/usr/share/misc/pci.ids", *fixed}
     assert box.asked.count(f"{DRIVE}/config") == 2 < asked.count(f"{DRIVE}/config")
 
 
@@ -656,3 +657,14 @@ def test_no_slots_and_no_list_of_slots(fs: FakeFilesystem) -> None:
     assert slots.reason is Reason.ABSENT
     machine.put({SLOTS: None})
     assert read_slots(machine) == ()
+
+
+# Documentation/ABI/testing/sysfs-devices-removable: "removable", "fixed", "unknown"
+@pytest.mark.parametrize(("shown", "removable"), [("removable\n", True), ("fixed\n", False), (None, False)])
+def test_a_device_that_may_be_unplugged_says_so(box: FakeMachine, shown: str | None, *, removable: bool) -> None:
+    if shown is not None:
+        box.put({f"{DRIVE}/removable": shown})
+    cache = PcieCache()
+    for _ in range(2):
+        drive = read_all(box, cache)["0000:01:00.0"]
+        assert drive.removable is removable

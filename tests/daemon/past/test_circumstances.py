@@ -48,6 +48,16 @@ def test_a_drive_that_comes_back_in_another_position_is_back() -> None:
     assert episode.returned_at == story.now
 
 
+# Documentation/ABI/testing/sysfs-devices-removable: who unplugs a case asks nobody, and its drive loses its power
+@pytest.mark.parametrize(("words", "failures"), [(PULLED, 0), ((*PULLED, DOWN), 1)])
+def test_a_case_that_is_unplugged_without_a_word_of_the_driver_is_no_failure(
+    words: tuple[str, ...], failures: int
+) -> None:
+    box = Box().with_port(PATH).with_drive(PATH, serial="FN1", function={"removable": True})
+    story = Story().observe(box).observe(Box().with_port(PATH), after=HOUR, log=words, devices=(removal(),))
+    assert sum(episode.is_failure for episode in story.ledger.episodes.episodes) == failures
+
+
 def counted(**health: object) -> Box:
     return Box().with_port(PATH).with_drive(PATH, health=dict(health))
 
