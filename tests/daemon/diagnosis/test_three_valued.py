@@ -32,6 +32,7 @@ def test_half_is_seen_a_quarter_is_absent(answers: list[bool | None], expected: 
         (3, 4, 0.65, True),  # most of several
         (3, 4, 0.66, None),
         (2, 3, 0.1, None),  # less than most
+        (7, 10, 0.5, True),  # just most
         (4, 4, None, None),  # nobody knows how long the state holds
         (4, 4, 1.0, None),
         (0, 1, 0.5, None),  # one occasion concludes nothing
