@@ -35,7 +35,7 @@ _FIRMWARE_TABLES = "/sys/firmware/dmi/"
 _MAC = re.compile(r"(?:[0-9a-f]{2}:){5}[0-9a-f]{2}")
 _JSON_KEYS = frozenset({"serial_number", "wwn", "eui64", "nguid", "logical_unit_id", "uuid"})
 _SERIAL = slice(4, 24)  # Identify Controller, bytes 4 to 23
-_SHORTEST = 4  # a shorter text stands in too many places that are no secret
+_SHORTEST = 4  # a shorter text stands in too many texts that are no secret
 _ALPHABET = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"
 _HEX = "0123456789abcdef"
 

@@ -245,10 +245,10 @@ class RecordedHost(Host):
         if self._noted is not None:
             self._noted.add(path if content is not None else self._resolve(path))
         if content is None or path in self._errors:
-            place = path if path in self._errors else self._resolve(path)
-            if name := self._errors.get(place):
+            canonical = path if path in self._errors else self._resolve(path)
+            if name := self._errors.get(canonical):
                 return unread_from_errno(path, getattr(errno, name, errno.EIO))
-            content = self._files.get(place)
+            content = self._files.get(canonical)
         if content is not None:
             return content
         identity = {BOOT_ID_PATH: self._boot_id, KERNEL_PATH: self.header.kernel, HOST_NAME_PATH: self.header.host}.get(

@@ -31,7 +31,7 @@ from laneproof_collectors.host import (
     Smartctl,
     resolve_link,
 )
-from laneproof_collectors.pcie.ids import PLACES, select_names
+from laneproof_collectors.pcie.ids import PCI_IDS_FILES, select_names
 from laneproof_collectors.recorded_host import device_name
 from laneproof_collectors.recording import (
     BOOT_ID_PATH,
@@ -110,17 +110,17 @@ class RecordingHost(Host):
         self._raw_links.clear()
         return json.dumps(frame, separators=(",", ":"))
 
-    def _place(self, path: str) -> str:
+    def _find_canonical(self, path: str) -> str:
         """Find a path's canonical form and keep each link met on the way."""
         known = self._canonical.get(path)
         if known is None:
             parent, _, name = path.rpartition("/")
-            place = f"{self._place(parent)}/{name}" if parent else path
+            canonical = f"{self._find_canonical(parent)}/{name}" if parent else path
             depth = 0
-            while depth < _LINK_DEPTH and (target := self._raw_link(place)) is not None:
-                self._now.links[place] = target
-                place, depth = resolve_link(place, target), depth + 1
-            known = self._canonical[path] = place
+            while depth < _LINK_DEPTH and (target := self._raw_link(canonical)) is not None:
+                self._now.links[canonical] = target
+                canonical, depth = resolve_link(canonical, target), depth + 1
+            known = self._canonical[path] = canonical
         return known
 
     def _raw_link(self, path: str) -> str | None:
@@ -132,16 +132,16 @@ class RecordingHost(Host):
     def _keep(self, question: Question, answer: Answer) -> None:  # noqa: C901, PLR0912 (one arm a question)
         match question, answer:
             case ((ReadFile(path) | ReadRange(path) | ListFolder(path) | ReadLink(path)), Unread() as unread):
-                self._now.fail(self._parent_place(path), unread)
+                self._now.fail(self._below_canonical_parent(path), unread)
             case ReadFile(path), bytes(content):
-                self._now.files[self._file_place(path)] = content
+                self._now.files[self._canonical_file(path)] = content
             case ReadRange(path, offset, length), bytes(content):
-                place = self._file_place(path)
-                self._now.add_range(place, offset, length, content, self._before.files.get(place, b""))
+                canonical = self._canonical_file(path)
+                self._now.add_range(canonical, offset, length, content, self._before.files.get(canonical, b""))
             case ReadLink(path), str(target):
-                self._now.links[self._parent_place(path)] = target
+                self._now.links[self._below_canonical_parent(path)] = target
             case ListFolder(path), tuple(names):
-                self._now.folders[self._place(path)] = frozenset(str(name) for name in names)
+                self._now.folders[self._find_canonical(path)] = frozenset(str(name) for name in names)
             case NvmeIdentify(controller), _:
                 self._now.keep_nvme(controller, "identify", answer)
             case NvmeLog(controller, log_id), _:
@@ -164,14 +164,14 @@ class RecordingHost(Host):
             case _:
                 pass
 
-    def _parent_place(self, path: str) -> str:
+    def _below_canonical_parent(self, path: str) -> str:
         parent, _, name = path.rpartition("/")
-        return f"{self._place(parent)}/{name}" if parent else path
+        return f"{self._find_canonical(parent)}/{name}" if parent else path
 
-    def _file_place(self, path: str) -> str:
+    def _canonical_file(self, path: str) -> str:
         # Attributes of one device share a folder, and are almost never links themselves: resolve the folder only.
-        place = self._parent_place(path)
-        return place if path.startswith(("/sys/", "/proc/")) else self._place(path)
+        canonical = self._below_canonical_parent(path)
+        return canonical if path.startswith(("/sys/", "/proc/")) else self._find_canonical(path)
 
 
 class _Seen:
@@ -207,9 +207,9 @@ class _Seen:
 
     def select_names(self, before: "_Seen") -> None:
         """Keep of pci.ids what names the recorded functions: the file is larger than all the rest."""
-        for place in PLACES:
-            if (text := self.files.get(place)) is not None and text != before.files.get(place):
-                self.files[place] = select_names(text, self._find_ids())
+        for file in PCI_IDS_FILES:
+            if (text := self.files.get(file)) is not None and text != before.files.get(file):
+                self.files[file] = select_names(text, self._find_ids())
 
     def _find_ids(self) -> set[tuple[int, int]]:
         pairs = [

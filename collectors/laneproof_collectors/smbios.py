@@ -81,13 +81,13 @@ def split_table(raw: bytes) -> Iterator[bytes]:
     Yields:
         The bytes of one structure after the other, up to the end-of-table structure or the first that makes no sense.
     """
-    place = 0
-    while place + _HEADER_BYTES <= len(raw) and raw[place] != END_OF_TABLE and raw[place + 1] >= _HEADER_BYTES:
-        end = raw.find(_TERMINATOR, place + raw[place + 1])
+    offset = 0
+    while offset + _HEADER_BYTES <= len(raw) and raw[offset] != END_OF_TABLE and raw[offset + 1] >= _HEADER_BYTES:
+        end = raw.find(_TERMINATOR, offset + raw[offset + 1])
         if end < 0:
             return
-        yield raw[place : end + len(_TERMINATOR)]
-        place = end + len(_TERMINATOR)
+        yield raw[offset : end + len(_TERMINATOR)]
+        offset = end + len(_TERMINATOR)
 
 
 def read_structures(host: Host, types: tuple[int, ...]) -> tuple[Structure, ...] | Unread:
@@ -229,12 +229,12 @@ def find_slots(structure: Structure) -> tuple[PhysicalSlot, ...]:
     groups = structure.formatted[0x13 : 0x13 + _GROUP_BYTES * count]
     lanes = _LANES_BY_WIDTH.get(structure.number(0x06) or 0, _find_lanes(structure.number(0x05)))
     base = structure.formatted[0x0D:0x12]
-    places = [
+    slots = [
         (_find_address(base), (_find_group_lanes(base[4]) if count and len(base) == _GROUP_BYTES else None) or lanes)
     ]
     for start in range(0, len(groups) - _GROUP_BYTES + 1, _GROUP_BYTES):
         group = groups[start : start + _GROUP_BYTES]
-        places.append((_find_address(group), _find_group_lanes(group[4])))
+        slots.append((_find_address(group), _find_group_lanes(group[4])))
     return tuple(
         PhysicalSlot(
             name=structure.string(0x04),
@@ -242,7 +242,7 @@ def find_slots(structure: Structure) -> tuple[PhysicalSlot, ...]:
             electrical_lanes=own_lanes,
             source="smbios",
         )
-        for address, own_lanes in places
+        for address, own_lanes in slots
     )
 
 

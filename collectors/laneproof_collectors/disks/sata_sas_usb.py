@@ -156,7 +156,7 @@ def _locate(host: Host, path: str) -> tuple[str | None, str]:
 
     Args:
         host: The machine; asked only which phys a SAS port has.
-        path: The disk's canonical place in sysfs.
+        path: The disk's canonical folder in sysfs.
 
     Returns:
         The position (the controller's path and the disk's own hop), ``None`` where nothing above it has a name that

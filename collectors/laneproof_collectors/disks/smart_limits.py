@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 _RECOMMENDED = re.compile(r"Min/Max recommended Temperature:\s+\S+/\s*(-?\d{1,4}) Celsius")
 _LIMIT = re.compile(r"Min/Max Temperature Limit:\s+\S+/\s*(-?\d{1,4}) Celsius")
 _TRIP = re.compile(r"Drive Trip Temperature:\s+(-?\d{1,4}) C\b")
-_PLACES = (("temperature",), ("ata_sct_status", "temperature"), ("ata_sct_temperature_history", "temperature"))
+_TABLES = (("temperature",), ("ata_sct_status", "temperature"), ("ata_sct_temperature_history", "temperature"))
 _LOWEST_SENSIBLE, _HIGHEST_SENSIBLE = 30, 110  # of a drive's upper limit, in degrees Celsius; judgement
 
 
@@ -50,9 +50,9 @@ def _match(pattern: re.Pattern[str], line: str) -> float | None:
 
 
 def _look_up(answer: Mapping[str, Any], key: str) -> float | None:
-    for place in _PLACES:
+    for keys in _TABLES:
         found: Any = answer
-        for step in place:
+        for step in keys:
             found = found.get(step) if isinstance(found, Mapping) else None
         if isinstance(found, Mapping) and (limit := _sensible(found.get(key))) is not None:
             return limit

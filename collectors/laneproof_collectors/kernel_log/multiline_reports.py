@@ -17,7 +17,7 @@ from laneproof_collectors.kernel_log.records import KernelRecord
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TimedKernelEvent:
-    """A kernel event with its time and place in the log.
+    """A kernel event with its time and position in the log.
 
     Attributes:
         event: What happened; detail of later lines of the same report is joined in.
@@ -77,7 +77,7 @@ class Reports:
         """Take one line's event, in the log's order.
 
         Args:
-            record: The line, for its time and place.
+            record: The line, for its time and position in the log.
             event: What it reports.
         """
         at = record.up_seconds

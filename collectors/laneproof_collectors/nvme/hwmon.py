@@ -42,11 +42,11 @@ def read_thermometers(
     Returns:
         One reading; none where the kernel offers none.
     """
-    places = [f"{folder}/{name}" for name in names if _HWMON.fullmatch(name)]
-    if not places and function:
+    folders = [f"{folder}/{name}" for name in names if _HWMON.fullmatch(name)]
+    if not folders and function:
         below = host.folder(f"{function}/hwmon")
-        places = [] if isinstance(below, Unread) else [f"{function}/hwmon/{name}" for name in below]
-    found = (_read_thermometer(host, f"{place}/{_COMPOSITE}") for place in places)
+        folders = [] if isinstance(below, Unread) else [f"{function}/hwmon/{name}" for name in below]
+    found = (_read_thermometer(host, f"{folder}/{_COMPOSITE}") for folder in folders)
     return tuple(reading for reading in found if reading is not None)
 
 

@@ -14,7 +14,7 @@ from collections.abc import Collection
 from laneproof_collectors.host import Host
 from laneproof_collectors.unread import Unread
 
-PLACES = ("/usr/share/misc/pci.ids", "/usr/share/hwdata/pci.ids")
+PCI_IDS_FILES = ("/usr/share/misc/pci.ids", "/usr/share/hwdata/pci.ids")
 
 _PIECE_BYTES = 1 << 21  # a file of the whole machine is larger than what a host gives as one attribute
 _PIECES_LIMIT = 8  # 16 MB: no pci.ids is that long
@@ -49,8 +49,8 @@ def find_names(text: bytes, wanted: Collection[Ids]) -> dict[Ids, Names]:
         for ids in wanted:
             if ids[0] == vendor:
                 entry = b"\n\t%04x  " % ids[1]
-                place = text.find(entry, start, end)
-                names[ids] = (vendor_name, _parse_name(text, place + len(entry)) if place >= 0 else None)
+                offset = text.find(entry, start, end)
+                names[ids] = (vendor_name, _parse_name(text, offset + len(entry)) if offset >= 0 else None)
     return names
 
 
@@ -93,10 +93,10 @@ def read_names(host: Host, wanted: Collection[Ids]) -> dict[Ids, Names]:
 
 
 def _read_text(host: Host) -> bytes:
-    for place in PLACES:
+    for file in PCI_IDS_FILES:
         pieces: list[bytes] = []
         while len(pieces) < _PIECES_LIMIT:
-            piece = host.ranges(((place, len(pieces) * _PIECE_BYTES, _PIECE_BYTES),))[0]
+            piece = host.ranges(((file, len(pieces) * _PIECE_BYTES, _PIECE_BYTES),))[0]
             if isinstance(piece, Unread):
                 break
             pieces.append(piece)

@@ -93,13 +93,13 @@ def parse_link_end(raws: Sequence[bytes | Unread], *, folder: str) -> LinkEnd:
             return end
     elif all(isinstance(raw, Unread) and raw.reason is Reason.ABSENT for raw in raws):
         return NO_LINK
-    places = [f"{folder}/{name}" for name in LINK_ATTRIBUTES]
-    lanes = parse_link_width(widest, what=places[3])
+    files = [f"{folder}/{name}" for name in LINK_ATTRIBUTES]
+    lanes = parse_link_width(widest, what=files[3])
     return LinkEnd(
-        trained_gt_s=parse_link_speed(speed, what=places[0]),
-        trained_lanes=parse_link_width(width, what=places[1]),
-        capable_gt_s=parse_link_speed(fastest, what=places[2]),
-        capable_lanes=lanes if lanes != 0 else Unread(places[3], "it says that the end can hold no lanes (0)"),
+        trained_gt_s=parse_link_speed(speed, what=files[0]),
+        trained_lanes=parse_link_width(width, what=files[1]),
+        capable_gt_s=parse_link_speed(fastest, what=files[2]),
+        capable_lanes=lanes if lanes != 0 else Unread(files[3], "it says that the end can hold no lanes (0)"),
     )
 
 

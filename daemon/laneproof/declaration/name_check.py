@@ -21,7 +21,7 @@ class NamesDisagreeError(ValueError):
     """Every problem that the names of one declaration have."""
 
     def __init__(self, problems: tuple[NameProblem, ...]) -> None:
-        """Keep the places beside the sentences."""
+        """Keep the keys beside the sentences."""
         super().__init__("; ".join(message for _, message in problems))
         self.problems = problems
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from laneproof_collectors.host import Host, LiveHost
-from laneproof_collectors.pcie.ids import PLACES, find_names, read_names, select_names
+from laneproof_collectors.pcie.ids import PCI_IDS_FILES, find_names, read_names, select_names
 from laneproof_collectors.questions import Answer, Question, ReadRange, unread_from_errno
 
 TEXT = """#
@@ -76,7 +76,7 @@ def test_any_text_gives_names_or_none(text: bytes, wanted: list[tuple[int, int]]
 @pytest.mark.witness("lspci", "/usr/share/misc/pci.ids")
 def test_names_are_those_that_lspci_knows(tmp_path: Path) -> None:
     """The second witness is lspci with the same file (lspci(8), -i)."""
-    source = next(place for place in PLACES if Path(place).exists())
+    source = next(file for file in PCI_IDS_FILES if Path(file).exists())
     wanted = [(0x8086, 0x1533), (0x1022, 0x1483), (0x10EC, 0x8168), (0x1B36, 0x000C), (0x1B36, 0xFFFE), (0xFFF3, 1)]
     dump = tmp_path / "dump.txt"
     dump.write_text(
@@ -112,9 +112,9 @@ class TextHost(Host):
         return answers
 
 
-@pytest.mark.parametrize("place", PLACES)
-def test_the_file_is_found_in_either_place(place: str) -> None:
-    assert read_names(TextHost(place, TEXT), [(0xFFF4, 0x4000)])[0xFFF4, 0x4000][0] == "Tidewrack Silicon"
+@pytest.mark.parametrize("file", PCI_IDS_FILES)
+def test_the_file_is_found_in_either_folder(file: str) -> None:
+    assert read_names(TextHost(file, TEXT), [(0xFFF4, 0x4000)])[0xFFF4, 0x4000][0] == "Tidewrack Silicon"
 
 
 def test_a_machine_without_the_file_has_no_names() -> None:
@@ -123,7 +123,7 @@ def test_a_machine_without_the_file_has_no_names() -> None:
 
 def test_a_long_file_is_read_to_its_end_in_pieces() -> None:
     padding = b"".join(b"%04x  Maker %d\n" % (number, number) for number in range(0xFFF0)) * 3
-    host = TextHost(PLACES[0], padding + TEXT)
+    host = TextHost(PCI_IDS_FILES[0], padding + TEXT)
     assert read_names(host, [(0xFFF4, 0x4000)])[0xFFF4, 0x4000][1] == "Four-way Switch"
     assert len(host.asked) == 2
 
@@ -134,12 +134,12 @@ def test_a_file_without_end_is_given_up() -> None:
             self.asked += [question for question in questions if isinstance(question, ReadRange)]
             return [bytes(question.length) for question in self.asked[-len(questions) :]]
 
-    host = Endless(PLACES[0], b"")
+    host = Endless(PCI_IDS_FILES[0], b"")
     assert read_names(host, [(0xFFF4, 0x4000)]) == {(0xFFF4, 0x4000): (None, None)}
     assert len(host.asked) < 20
 
 
 def test_nothing_is_read_where_nothing_is_asked() -> None:
-    host = TextHost(PLACES[0], TEXT)
+    host = TextHost(PCI_IDS_FILES[0], TEXT)
     assert read_names(host, []) == {}
     assert host.asked == []
