@@ -196,10 +196,12 @@ def main(arguments: Sequence[str]) -> int:
     """Try the runs asked for, and print the part of the page or write it."""
     parser = argparse.ArgumentParser(prog="python -m simulation.proofs", description=__doc__)
     parser.add_argument("--each", type=int, default=40, help="runs of each kind")
+    parser.add_argument("--first", type=int, default=0, help="first seed; weights were tuned on those below 1000")
     parser.add_argument("--kinds", default=",".join(KINDS), help="kinds, with commas")
     parser.add_argument("--page", type=Path, nargs="?", const=PAGE, help="write the page, docs/evidence.md or another")
     options = parser.parse_args(arguments)
-    scores = [try_run(kind, seed) for kind in options.kinds.split(",") for seed in range(options.each)]
+    seeds = range(options.first, options.first + options.each)
+    scores = [try_run(kind, seed) for kind in options.kinds.split(",") for seed in seeds]
     text = write_proofs(scores, command=" ".join(["python -m simulation.proofs", *arguments]))
     if options.page is None:
         print(text)

@@ -23,6 +23,8 @@ SLOWED_SHARE = 0.8
 SIBLINGS_P, SIBLINGS_RATIO = 1e-3, 3.0
 FEWEST_ERRORS = 4
 """Fewer errors tell nothing of where they come from: any link makes one now and then. Judgement."""
+MANY_MEDIA_ERRORS = 10
+"""So many within one run are again and again. Judgement."""
 _LOG_CONTRAST = -6.9  # ln 0.001
 _LOG_RARE = -3.0  # ln 0.05, for the few failures that a run ever sees
 _MOST, _FEW = 0.8, 0.2
@@ -45,8 +47,11 @@ def find_features(run: ProofRun, drive: DriveRun) -> dict[str, Known]:
     failures = [happened for happened in run.happenings if happened.name == drive.name and happened.kind in FAILURES]
     hot = _hot_only(link, drive)
     on_wake, all_loaded = _on_wake_only(run, link, failures), _all_loaded_only(link, hot)
+    above = None if link is None else is_above_siblings(run, link)
+    # where it is known what brings the errors, that there are more than elsewhere says nothing besides
+    is_explained = bool(above and (on_wake or hot or all_loaded))
     return {
-        "aer_above_siblings": None if link is None else is_above_siblings(run, link),
+        "aer_above_siblings": None if is_explained else above,
         "link_below_expected": None if link is None else is_below(link),
         "only_replays": _only_replays(link),
         "errors_follow_bits": _follow_bits(link, (on_wake, hot, all_loaded)),
@@ -60,6 +65,7 @@ def find_features(run: ProofRun, drive: DriveRun) -> dict[str, Known]:
         # heat that shows below the drive's own limits is heat all the same, so cool minutes are none against it then
         "warning_minutes_rising": _was_too_warm(drive) or (None if hot else _was_too_warm(drive)),
         "media_errors_rising": bool(drive.media_errors or any(seen.kind == "media-error" for seen in failures)),
+        "media_errors_often": True if drive.media_errors >= MANY_MEDIA_ERRORS else None,
         **_features_of_failures(run, drive, failures),
     }
 

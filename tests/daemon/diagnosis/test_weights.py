@@ -35,9 +35,9 @@ period_of_its_own time watched 0.005 0.005 0.005 0.01 0.45 0.005
 drops_or_resets drops watched 0.6 0.97 0.5 0.5 0.95 0.97
 errors_follow_bits experiment watched 0.85 0.05 0.1 0.06 0.08 0.12
 errors_on_wake_only experiment watched 0.03 0.85 0.02 0.05 0.25 0.03
-errors_when_hot_only experiment watched 0.06 0.02 0.85 0.12 0.04 0.04
+errors_when_hot_only experiment watched 0.03 0.01 0.93 0.08 0.03 0.03
 errors_all_loaded_only experiment watched 0.08 0.02 0.12 0.04 0.04 0.85
-slow_alone experiment watched 0.06 0.03 0.08 0.7 0.2 0.04
+slow_alone experiment watched 0.05 0.02 0.05 0.8 0.15 0.03
 fails_on_small_reads experiment watched 0.03 0.05 0.03 0.15 0.65 0.03
 """
 """Each feature with its group, how it is learned, and its chances in the order of the causes: no number of the table is
