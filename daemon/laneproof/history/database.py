@@ -243,7 +243,7 @@ class Database:
 
 
 def _identify(path: str) -> tuple[int, int] | None:
-    """Give what tells a file from every other one; None where there is none, or it cannot be seen."""
+    """Give what a file is known by, under any name; None where there is none, or it cannot be seen."""
     try:
         status = Path(path).stat()
     except OSError:

@@ -132,7 +132,7 @@ class Store(History):
         self._mark: PassMark | None = None
         self._committed_up = self._looked_up = self._tidied_up = float("-inf")
 
-    # --- keeping ------------------------------------------------------------------------------------------------------
+    # --- adding -------------------------------------------------------------------------------------------------------
 
     def add_pass(self, judged: JudgedPass) -> None:
         """Add one pass: what moved, which findings changed, and what else is new."""

@@ -1,5 +1,6 @@
 """The daemon from end to end: a simulated box, a real loop with real threads, a declaration in a temporary folder."""
 
+import contextlib
 import json
 import os
 import re
@@ -7,6 +8,7 @@ import signal
 import socket
 import threading
 import time
+import urllib.request
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
@@ -28,6 +30,8 @@ from laneproof.service import schedule
 from laneproof.service.daemon import Daemon, handle_signals
 from laneproof.service.declaration_file import DeclarationFile
 from laneproof.service.evidence_ring import EvidenceRing
+from laneproof.service.http import Pages
+from laneproof.service.listener import Server
 from laneproof.service.owner_notes import Inbox
 from laneproof.service.status import MOST_RECENT
 from laneproof.service.systemd_notify import Notifier
@@ -458,6 +462,25 @@ def test_evidence_is_written_while_the_drives_answer_nothing(rig: Rig) -> None:
     rig.host.change(kmsg=(DROPPED,))
     wait_for(lambda: any(one["what"] == "events" for one in _evidence(rig)))
     assert "held" in [one["what"] for one in _evidence(rig)]
+
+
+def test_slow_clients_and_many_requests_leave_the_readings_alone(rig: Rig) -> None:
+    """The figures with a thousand of them are taken by benchmarks.listener_load."""
+    rig.start()
+    before = {group: run.failed for group, run in rig.daemon.status.runs.items()}
+    server = Server("127.0.0.1", 0, Pages(lambda: rig.daemon.status))
+    server.start()
+    with contextlib.ExitStack() as opened:
+        opened.callback(server.close)
+        for _ in range(100):
+            slow = opened.enter_context(socket.create_connection(("127.0.0.1", server.port), timeout=10))
+            slow.sendall(b"GET / HTTP/1.1\r\n")
+        for _ in range(100):
+            with urllib.request.urlopen(f"http://127.0.0.1:{server.port}/metrics", timeout=10) as answer:
+                assert answer.status == 200
+        rig.passes()
+    assert {group: run.failed for group, run in rig.daemon.status.runs.items()} == before
+    assert rig.daemon.status.overdue == {}
 
 
 # --- the declaration --------------------------------------------------------------------------------------------------
