@@ -14,7 +14,7 @@ from browser.chromium import DARK, photograph, visit
 from html_tree import Node, read_html
 from laneproof.commands.inputs import load_build, open_recording
 from laneproof.engine import Engine, PassResult
-from laneproof.service import http
+from laneproof.service import listener
 from laneproof.service.http import Pages, Reply
 from laneproof.service.listener import Server
 from laneproof.service.status import DaemonStatus
@@ -42,7 +42,9 @@ addEventListener("load", () => {
 """
 # A browser's window has a least width of its own, 500; a frame in it has not.
 FRAME = '<!doctype html><body><iframe src="/measured" width="{}" height="900"></iframe></body>'
-FRAMES_ALLOWED = http._CONTENT_POLICY.replace("frame-ancestors 'none'", "frame-ancestors 'self'; frame-src 'self'")
+FRAMES_ALLOWED = dict(listener.HEADERS)["Content-Security-Policy"].replace(
+    "frame-ancestors 'none'", "frame-ancestors 'self'; frame-src 'self'"
+)
 
 
 BELOW = "/boxes/kelp-1"
@@ -92,8 +94,8 @@ class MeasuredPages(Pages):
         assert b"<script" in body
         return status, kind, re.sub(b"<script.*?</script>", b"", body)
 
-    def answer(self, path: str, accept: str) -> Reply:
-        return super().answer(path.removeprefix(BELOW), accept)
+    def answer(self, path: str, accept: str, query: str = "") -> Reply:
+        return super().answer(path.removeprefix(BELOW), accept, query)
 
     def _acted(self, name: str, accept: str) -> Reply:
         if name == "behind-a-proxy" and self.seen:
@@ -183,7 +185,11 @@ def test_a_page_that_calls_somebody_is_found_out(site: Site) -> None:
 @pytest.mark.parametrize("box", ["demo", "troubled", "many"])
 def test_nothing_is_wider_than_the_window(site: Site, width: int, box: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
-        http, "_HEADERS", tuple((name, FRAMES_ALLOWED if "Policy" in name else value) for name, value in http._HEADERS)
+        listener,
+        "HEADERS",
+        tuple(
+            (name, FRAMES_ALLOWED if name == "Content-Security-Policy" else value) for name, value in listener.HEADERS
+        ),
     )
     if box != "demo":
         judged = troubled() if box == "troubled" else many()
