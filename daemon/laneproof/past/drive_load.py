@@ -53,6 +53,7 @@ class Window:
         written_bytes: Bytes written.
         operations: Reads and writes; None where the source does not count them.
         milliseconds: Time that they took together; None likewise.
+        busy_milliseconds: Time in which any was under way; None likewise.
     """
 
     began: float
@@ -61,6 +62,7 @@ class Window:
     written_bytes: int
     operations: int | None = None
     milliseconds: int | None = None
+    busy_milliseconds: int | None = None
 
     @property
     def ended(self) -> float:
@@ -79,6 +81,18 @@ class Window:
             return None
         return self.milliseconds / self.operations
 
+    @property
+    def work_milliseconds(self) -> float | None:
+        """Mean milliseconds for an operation that are the drive's own, None where there were too few.
+
+        Who asks for many blocks at a time waits for each of them in a queue: that is no slow drive, which is busy for
+        longer with the same work. Source: Linux Documentation/admin-guide/iostats.rst, fields 4, 8 and 10.
+        """
+        latency = self.latency
+        if latency is None or not self.busy_milliseconds or not self.operations:
+            return latency
+        return min(latency, self.busy_milliseconds / self.operations)
+
 
 @dataclass(slots=True, kw_only=True)
 class SlowDays:
@@ -95,6 +109,7 @@ class LoadRecord:
 
     Attributes:
         counters: Statistics at the last reading: reads, bytes read, writes, bytes written, milliseconds, in this order.
+        busy: Milliseconds for which the disk was busy, at the last reading; None where it does not count them.
         source: disk or health, of `counters`.
         boot: Number of the boot of that reading.
         at: When it was.
@@ -114,6 +129,7 @@ class LoadRecord:
     """
 
     counters: tuple[int, int, int, int, int] | None = None
+    busy: int | None = None
     source: str = ""
     boot: int = -1
     at: float = 0.0
@@ -154,6 +170,7 @@ class LoadRecord:
             return None, False
         source, counters = found
         before, was = self.counters, self.at
+        was_busy, self.busy = self.busy, _busy_of(controller) if source == "disk" else None
         is_same = self.source == source and (self.boot == boot or source == "health")
         self.counters, self.source, self.boot, self.at = counters, source, boot, now
         if before is None or not is_same or now <= was:
@@ -172,6 +189,7 @@ class LoadRecord:
             written_bytes=written,
             operations=reads + writes if is_disk else None,
             milliseconds=took if is_disk else None,
+            busy_milliseconds=moved_on(was_busy, self.busy) if self.busy is not None else None,
         )
         self._add_window(window)
         return window, False
@@ -284,6 +302,7 @@ def _join(earlier: Window, later: Window) -> Window:
         written_bytes=earlier.written_bytes + later.written_bytes,
         operations=_add(earlier.operations, later.operations),
         milliseconds=_add(earlier.milliseconds, later.milliseconds),
+        busy_milliseconds=_add(earlier.busy_milliseconds, later.busy_milliseconds),
     )
 
 
@@ -323,6 +342,11 @@ def _counters_of(controller: NvmeController) -> tuple[str, tuple[int, int, int, 
     )
 
 
+def _busy_of(controller: NvmeController) -> int:
+    stats = (namespace.statistics for namespace in controller.namespaces)
+    return sum(disk.busy_milliseconds for disk in stats if isinstance(disk, BlockStatistics))
+
+
 def _lacks_units(health: HealthLog) -> bool:
     return "data_units_read" in health.absent or "data_units_written" in health.absent
 
@@ -347,7 +371,7 @@ def compare_siblings(
     busy = {
         serial: (record, window, (window.operations / window.seconds, window.bytes_per_second), latency)
         for serial, (record, window) in windows.items()
-        if (latency := window.latency) is not None and window.operations
+        if (latency := window.work_milliseconds) is not None and window.operations
     }
     known = models or {}
     for serial, (record, window, load, latency) in busy.items():

@@ -12,15 +12,15 @@ from simulated_box import make_controller, make_health
 MB = 1_000_000
 
 
-def drive(
-    *, moved: int | None = None, units: int = 0, written: int = 0, operations: int = 0, took: int = 0
+def drive(  # noqa: PLR0913 (a figure each)
+    *, moved: int | None = None, units: int = 0, written: int = 0, operations: int = 0, took: int = 0, busy: int = 0
 ) -> NvmeController:
     """A drive that moved so many bytes by its disk's statistics, or so many data units by its health log."""
     statistics = None
     if moved is not None:
         statistics = BlockStatistics(
             reads=operations, read_bytes=moved - written, read_milliseconds=took, writes=0, written_bytes=written,
-            write_milliseconds=0, busy_milliseconds=0,
+            write_milliseconds=0, busy_milliseconds=busy,
         )  # fmt: skip
     made = make_controller(0, model="Fulmar N4", serial="FN1", size_bytes=1 << 42, firmware="2.1")
     space = NvmeNamespace(name="nvme0n1", number=1, size_bytes=1, statistics=statistics)
@@ -30,12 +30,13 @@ def drive(
 def test_a_window_lies_between_two_readings() -> None:
     record = LoadRecord()
     assert record.read(drive(moved=0), now=100.0, boot=1) == (None, False)
-    window, fell = record.read(drive(moved=600 * MB, operations=600, took=300), now=160.0, boot=1)
+    window, fell = record.read(drive(moved=600 * MB, operations=600, took=300, busy=120), now=160.0, boot=1)
     assert not fell
     assert window == record.last
     assert window is not None
     assert window.bytes_per_second == 10 * MB
     assert window.latency == pytest.approx(0.5)
+    assert window.work_milliseconds == pytest.approx(0.2)
 
 
 def test_without_disk_statistics_the_health_log_gives_the_load() -> None:
@@ -98,13 +99,14 @@ def test_a_hardly_used_drive_is_never_called_loaded() -> None:
     assert record.state_of(record.last) == WORKING
 
 
-def compared(
+def compared(  # noqa: PLR0913 (a figure each)
     windows: range,
     latencies: dict[str, float],
     *,
     records: dict[str, LoadRecord] | None = None,
     moved: dict[str, int] | None = None,
     models: dict[str, str | None] | None = None,
+    busy: dict[str, float] | None = None,
 ) -> dict[str, LoadRecord]:
     """Windows of five minutes with these milliseconds for each operation, the first one begins at 0."""
     records = records or {name: LoadRecord() for name in latencies}
@@ -114,6 +116,7 @@ def compared(
                 name: (record, Window(
                     began=300.0 * number, seconds=300.0, moved_bytes=(moved or {}).get(name, MB),
                     written_bytes=0, operations=1000, milliseconds=round(1000 * latencies[name]),
+                    busy_milliseconds=round(1000 * busy[name]) if busy else None,
                 ))
                 for name, record in records.items()
             },
@@ -147,6 +150,16 @@ def test_without_siblings_at_the_same_work_a_drive_is_not_compared(
 ) -> None:
     slow = compared(range(6), latencies, moved=moved)["a"]
     assert (slow.comparable, slow.spells) == ([], [])
+
+
+# Linux Documentation/admin-guide/iostats.rst: field 4 adds up what each request took, field 10 when any was under way
+@pytest.mark.parametrize(("busy", "spells"), [(0.2, 0), (0.6, 1), (8.0, 1)])
+def test_a_drive_that_is_asked_for_many_blocks_at_a_time_is_slow_only_if_it_is_busy_for_longer(
+    busy: float, spells: int
+) -> None:
+    latencies = {"a": 8.0, "b": 0.2, "c": 0.2, "d": 0.2}
+    records = compared(range(6), latencies, busy=dict.fromkeys("bcd", 0.2) | {"a": busy})
+    assert len(records["a"].spells) == spells
 
 
 def test_spells_that_go_on_are_one() -> None:

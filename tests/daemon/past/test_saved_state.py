@@ -21,7 +21,8 @@ def test_what_an_earlier_version_kept_is_read_and_written_without_loss() -> None
     kept = json.loads(Path(__file__).with_name("state_1.json").read_text(encoding="utf-8"))
     engine = Engine(None)
     engine.restore((), kept)
-    assert engine.as_state() == kept
+    new: dict[str, object] = {"still": {}, "rests": {}}  # of fans, which that version did not keep
+    assert engine.as_state() == kept | {"box": kept["box"] | new}
 
 
 @pytest.mark.parametrize(

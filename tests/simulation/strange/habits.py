@@ -104,6 +104,24 @@ class CaseUnplugged(Oddity):
 
 
 @dataclass(slots=True)
+class DeepQueues(Oddity):
+    """One drive serves a program that asks for 64 blocks at a time, the others the same work one by one."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """For some hours each night, from some day on."""
+        life = some_life(box)
+
+        def begin(box: RunningBox) -> None:
+            life.read_ms, life.write_ms = 0.3 * 40, 0.1 * 40
+            box.at(box.now + 5 * HOUR, end)
+
+        def end() -> None:
+            life.read_ms, life.write_ms = 0.3, 0.1
+
+        self.daily(box, box.draw.uniform(0, 20), begin)
+
+
+@dataclass(slots=True)
 class SwapsDrives(Oddity):
     """The owner swaps two drives of one model with the power off, and back a week later, and notes nothing."""
 
@@ -218,6 +236,7 @@ ODDITIES: dict[str, Callable[..., Oddity]] = {
     "numbers-run-over": NumbersRunOver,
     "fans-rest": FansRest,
     "case-unplugged": CaseUnplugged,
+    "deep-queues": DeepQueues,
     "swaps-drives": SwapsDrives,
     "own-limit-of-heat": OwnLimitOfHeat,
     "self-tests-aborted": SelfTestsAborted,
