@@ -103,7 +103,14 @@ def _torn(path: str) -> str:
     return "malformed"
 
 
-@pytest.mark.parametrize("spoil", [_no_database, _newer, _others, _torn])
+def _impossible(path: str) -> str:
+    opened = Database(path)
+    opened.write(lambda connection: connection.execute("INSERT INTO watches VALUES (1, 1, -1, 1, 0, 0, 0)"))
+    opened.close()
+    return "a row of watches holds what is no number"
+
+
+@pytest.mark.parametrize("spoil", [_no_database, _newer, _others, _torn, _impossible])
 def test_what_cannot_be_used_is_set_aside_whole(path: str, spoil: object, caplog: pytest.LogCaptureFixture) -> None:
     assert callable(spoil)
     why = spoil(path)

@@ -139,6 +139,14 @@ def test_two_that_drop_at_once_know_of_each_other() -> None:
     }
 
 
+def test_correctable_errors_in_the_log_are_counted_by_position() -> None:
+    line = "nvme 0000:01:00.0: PCIe Bus Error: severity=Correctable, type=Physical Layer, (Receiver ID)"
+    story = Story().observe(four())
+    events = [event for _ in range(3) if (event := say(line, up_seconds=story.now - story.booted_at)) is not None]
+    book, timeline = story.ledger.episodes, story.ledger.timeline
+    assert book.place_events(events, (), book.names, timeline, is_log_whole=True) == ([], {PATH: 3})
+
+
 def test_medium_errors_in_the_log_are_kept_with_their_position() -> None:
     line = "critical medium error, dev nvme2n1, sector 4096 op 0x0:(READ) flags 0x0 phys_seg 1 prio class 0"
     story = Story().observe(four()).observe(four(), after=HOUR, log=(line,))

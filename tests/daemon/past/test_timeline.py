@@ -65,6 +65,12 @@ def test_without_an_id_a_boot_is_known_by_the_time_since_boot() -> None:
     assert not timeline.advance(taken_at=START + 660, up_seconds=120.0, boot_id="").rebooted
 
 
+def test_a_pass_whose_boot_could_not_be_read_belongs_to_the_running_one() -> None:
+    timeline = begun()
+    assert not timeline.advance(taken_at=START + 60, up_seconds=660.0, boot_id="").rebooted
+    assert timeline.advance(taken_at=START + 3600, up_seconds=700.0, boot_id=NEXT_BOOT).rebooted
+
+
 def test_a_clock_that_went_back_over_a_boot_does_not_turn_time_back() -> None:
     timeline = begun()
     timeline.advance(taken_at=START - 86400, up_seconds=50.0, boot_id=NEXT_BOOT)
