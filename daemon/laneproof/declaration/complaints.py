@@ -187,7 +187,7 @@ def _inner(shape: Any) -> Any:  # noqa: ANN401
 
 
 def _find_hidden_name_problems(details: list[Any], data: dict[str, Any]) -> Iterator[tuple[KeyPath, str]]:
-    """Ask of names too where something else is wrong: the model asks only a declaration that is right otherwise.
+    """Check names too where something else is wrong: the model checks them only where nothing else is.
 
     Whatever is wrong is left out first, unless it makes a name that others may use: then nothing more is said.
     """

@@ -25,7 +25,7 @@ def is_through(position: DeclaredPosition, kind: str) -> bool:
 
 
 def branch_lanes(build: Build, position: DeclaredPosition) -> int | None:
-    """Give the lanes of the branch of a split slot that a position is; None where it is none, or does not say which."""
+    """Give the lanes of a position's branch of its split slot; None where it has none, or does not say which."""
     slot = build.slot.get(position.slot) if position.slot else None
     if slot is None or position.branch is None or position.branch > len(slot.split):
         return None
@@ -105,7 +105,7 @@ def _check_split(name: str, slot: DeclaredSlot, positions: list[DeclaredPosition
 
 
 def _sharers(positions: list[DeclaredPosition]) -> list[str]:
-    """Give those that a slot that is not split would have to serve by itself."""
+    """Give the positions that share a slot which is not split."""
     return [
         position.label
         for position in positions

@@ -183,7 +183,7 @@ def draft_positions(
 
 
 def _with_link(position: DraftedPosition, link: Link | None, occupant: Occupant) -> DraftedPosition:
-    """Draft what both ends can do: a link that trained below it would else be declared as meant, and never be found."""
+    """Draft what both ends can do; otherwise a link that trained low would be declared so, and never be found."""
     if link is None:
         return position
     remarks = []

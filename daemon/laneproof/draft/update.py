@@ -181,7 +181,7 @@ def _update_position(editor: TextEditor, at: int, declared: DeclaredPosition, fo
 
 
 def _update_link(editor: TextEditor, table: KeyPath, found: DraftedPosition) -> None:
-    """Change what is below what trained, a limit that is gone, or above what both ends can do; a fault stays one."""
+    """Change what is declared below what trained or above what both ends can do; a fault stays one."""
     for key, capable in found.link.items():
         declared = editor.value_at((*table, key)) if editor.has((*table, key)) else None
         if isinstance(declared, int) and not found.trained.get(key, capable) <= declared <= capable:

@@ -109,7 +109,7 @@ def _findings(findings: Sequence[Finding]) -> Iterator[Sample]:
 
 
 def _say_values(finding: Finding) -> tuple[str, str]:
-    """Give both values of what is declared: what is only observed may move with each pass, and a label must not."""
+    """Give both values where one is declared; one that is only observed may change each pass, and a label must not."""
     return ("", "") if finding.declared is None else (finding.declared, finding.observed or "")
 
 

@@ -115,7 +115,7 @@ def write_fit(fit: Fit, style: Style) -> str:
     """Write what became of a replacement, with a line end.
 
     Args:
-        fit: What was looked at.
+        fit: What was checked.
         style: How to write.
     """
     said, code = _VERDICTS[fit.verdict]

@@ -262,7 +262,7 @@ class Daemon:
     def _add_kernel_events(
         self, events: tuple[TimedKernelEvent, ...], paths: Mapping[str, str] = MappingProxyType({})
     ) -> None:
-        """Have events kept; those before the first pass wait for it, since nobody knows yet where their names lead."""
+        """Keep events; those before the first pass wait for it, since only it shows which position a name means."""
         if not events:
             return
         if self.status.last_pass is None:
@@ -297,7 +297,7 @@ class Daemon:
         return bool(found)
 
     def _find_names_before(self) -> dict[str, str]:
-        """Give where the names of the boot before led: the ledger's own until its first pass in this one."""
+        """Give which position each name of the boot before meant: the ledger's own until its first pass in this one."""
         ledger = self._engine.past.ledger
         return dict(ledger.episodes.names if self.status.last_pass is None else ledger.episodes.older_names)
 

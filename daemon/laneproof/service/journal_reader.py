@@ -192,7 +192,7 @@ class JournalReader:
 
 
 def is_same_boot(boot_id: str, other: str) -> bool:
-    """Whether two names are of boot_id boot: the journal writes them without dashes."""
+    """Whether two identifiers are of one boot: the journal writes them without dashes."""
     return bool(boot_id) and boot_id.strip().replace("-", "") == other.strip().replace("-", "")
 
 

@@ -99,7 +99,7 @@ def _takes_gzip(accepted: str) -> bool:
 
 
 class _ErrorTask(ErrorTask):
-    """The answer to what is no request, with the headers that every other answer has."""
+    """Answer what is no request, with the headers that every other answer has."""
 
     def execute(self) -> None:
         error = self.request.error
@@ -211,7 +211,7 @@ class Server(TcpWSGIServer):
                 time.sleep(REST_SECONDS)
 
     def _find_wait(self) -> float:
-        """Give how long nothing needs to be looked at but what clients send."""
+        """Give how long nothing but what clients send needs attention."""
         now = time.monotonic()
         ends = [channel.waits_since + REQUEST_SECONDS for channel in self._list_waiting()]
         if self._is_resting:

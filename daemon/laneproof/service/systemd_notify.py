@@ -21,7 +21,7 @@ class Notifier:
         mine = environment.get("WATCHDOG_PID") in (None, str(os.getpid()))
         period = environment.get("WATCHDOG_USEC", "")
         self.watchdog_seconds = int(period) / 2e6 if mine and period.isdecimal() else None
-        """Tell at least this often that the loop goes on: half of what the manager waits; None where it does not."""
+        """Give the seconds between two signs of life: half of what the manager waits; None where it does not wait."""
         self._last_alive = 0.0
 
     def _send(self, *lines: str) -> None:
