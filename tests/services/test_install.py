@@ -38,6 +38,15 @@ def test_what_is_installed_runs_alone_and_from_any_folder(tree: Path) -> None:
     assert (done.returncode, done.stdout.partition(":")[0]) == (1, "kelp-1"), done.stderr
 
 
+def test_what_sends_messages_is_installed_with_it(tree: Path, tmp_path: Path) -> None:
+    config = tmp_path / "notify.toml"
+    config.write_text('urls = ["json://127.0.0.1:9/"]\n')  # the discard service's port, where nobody listens
+    program = tree / (tree / SYSTEM / "bin/laneproof").readlink().relative_to("/")
+    run = [str(tree / PREFIX / "bin/python"), "-I", str(program), "notify", "--config", str(config), "--test"]
+    done = subprocess.run(run, cwd="/", env={}, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout.partition(";")[0]) == (69, "1 (json): not taken"), done.stderr
+
+
 def test_nothing_installed_names_the_folder_that_it_was_made_in(tree: Path) -> None:
     named = [
         path
