@@ -1,16 +1,22 @@
 """``laneproof audit --html FILE``: the audit with its evidence and all that happened, as one file."""
 
 import argparse
+import os
+from collections.abc import Iterator
+from contextlib import ExitStack, closing, contextmanager, suppress
 
 from laneproof import __version__
 from laneproof.box.inventory import make_inventory
 from laneproof.commands.box_past import BoxPast, open_past
-from laneproof.commands.inputs import open_host
+from laneproof.commands.errors import CommandError
+from laneproof.commands.inputs import load_build, now_by_clock, open_host
 from laneproof.commands.pictures import write_picture
 from laneproof.commands.terminal import show
 from laneproof.commands.this_machine import judge_now
 from laneproof.commands.trend import find_subject, read_trend
+from laneproof.declaration.build import Build
 from laneproof.findings import Finding, verdict
+from laneproof.history.store import Store
 from laneproof.outputs.episodes_text import list_episodes
 from laneproof.outputs.events_text import gather
 from laneproof.outputs.page.report import ReportFacts, hide_serials, write_report
@@ -33,9 +39,9 @@ def write_report_file(arguments: argparse.Namespace) -> str:
     Returns:
         The verdict.
     """
-    with open_past(arguments) as past:
-        snapshot, findings = _judge(arguments, past)
-        since, build = past.since(arguments.since, DEFAULT_SECONDS), past.build
+    with _open_past(arguments) as past:
+        build, snapshot, findings = _judge(arguments, past)
+        since = past.since(arguments.since, DEFAULT_SECONDS)
         happened = gather(
             past.history.read_events(since=since, until=past.now),
             past.history.read_finding_changes(since=since, until=past.now),
@@ -64,17 +70,34 @@ def write_report_file(arguments: argparse.Namespace) -> str:
     return verdict(findings, declared=build is not None)
 
 
-def _judge(arguments: argparse.Namespace, past: BoxPast) -> tuple[Snapshot, tuple[Finding, ...]]:
+@contextmanager
+def _open_past(arguments: argparse.Namespace) -> Iterator[BoxPast]:
+    """Open what was kept; where no service ever ran, an empty past."""
+    with ExitStack() as opened:
+        try:
+            past = opened.enter_context(open_past(arguments))
+        except CommandError as error:
+            if error.status != os.EX_NOINPUT or arguments.state or arguments.source:
+                raise
+            store = opened.enter_context(closing(Store.open(":memory:")))
+            past = BoxPast(history=store, build=load_build(arguments.build), begins=None, now=now_by_clock())
+        yield past
+
+
+def _judge(arguments: argparse.Namespace, past: BoxPast) -> tuple[Build | None, Snapshot, tuple[Finding, ...]]:
     """Give what stands: of this machine as it is now, of a recording as its last frame left it."""
     if not arguments.source and not arguments.demo:
         now = judge_now(arguments)
-        return now.snapshot, now.findings
+        return now.build, now.snapshot, now.findings
     with open_host(arguments.source, demo=arguments.demo) as host:
         snapshot = read_snapshot(host)
-    return snapshot, past.history.load_standing()
+    return past.build, snapshot, past.history.load_standing()
 
 
 def _read_trends(past: BoxPast, findings: tuple[Finding, ...], since: float) -> dict[str, Trend]:
     grid = choose_grid(since, past.now, _COLUMNS)
-    labels = dict.fromkeys(finding.position for finding in findings if finding.position)
-    return {label: read_trend(find_subject(label, past), past, grid) for label in labels}
+    trends = {}
+    for label in dict.fromkeys(finding.position for finding in findings if finding.position):
+        with suppress(CommandError):  # nothing was kept of it
+            trends[label] = read_trend(find_subject(label, past), past, grid)
+    return trends

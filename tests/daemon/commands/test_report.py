@@ -5,6 +5,8 @@ from pathlib import Path
 import pytest
 
 from laneproof.cli import main
+from laneproof.commands.this_machine import Now
+from troubled_box import troubled
 
 
 @pytest.fixture(scope="module")
@@ -46,3 +48,14 @@ def test_options_that_do_not_go_together_are_refused(words: list[str]) -> None:
     except SystemExit as ended:  # the parser's own
         status = ended.code
     assert status == 64
+
+
+def test_a_box_without_a_service_has_a_report_of_today(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    judged = troubled()
+    now = Now(build=judged.build, problem=None, snapshot=judged.snapshot, findings=judged.findings)
+    monkeypatch.setattr("laneproof.commands.report.judge_now", lambda _: now)
+    monkeypatch.setattr("laneproof.commands.box_past.find_history", lambda _: str(tmp_path / "none" / "history.db"))
+    monkeypatch.setattr("laneproof.commands.inputs.DEFAULT_BUILD", str(tmp_path / "none.toml"))
+    assert main(["audit", "--html", str(tmp_path / "report.html")]) == 1
+    assert "signal-errors" in (tmp_path / "report.html").read_text("utf-8")
+    assert main(["audit", "--html", str(tmp_path / "x.html"), "--state", str(tmp_path / "none")]) == 66
