@@ -7,7 +7,7 @@ from laneproof.declaration.build import Build
 from laneproof.findings import Finding
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Snapshot
-from simulated_box import A_MORNING, Box, make_interface
+from simulated_box import A_MORNING, TWO_PORTS, Box, declare, make_bond, make_interface
 from story_engine import watch_counter
 
 
@@ -18,6 +18,13 @@ def box(*, at: float = A_MORNING, **facts: Any) -> Snapshot:  # noqa: ANN401 (an
 
 def judge(rule: Rule, snapshot: Snapshot, build: Build | None = None) -> list[Finding]:
     return list(rule.judge(Pass.of(build, snapshot)))
+
+
+BOND = make_bond("bond0", ("wan0", "wan1"))
+
+
+def judge_bond(rule: Rule, interfaces: object = (), bonds: object = (BOND,), text: str = TWO_PORTS) -> list[Finding]:
+    return list(rule.judge(Pass.of(declare(text), Box().with_group(interfaces=interfaces, bonds=bonds).snapshot())))
 
 
 def watch(rule: str, counter: str, counts: list[int], *, every: float) -> list[Finding]:

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from laneproof.box.occupants import Occupant
 from laneproof.box.placement import Arrangement
-from laneproof.findings import Finding, Kind, Severity
+from laneproof.findings import Finding, Severity
 from laneproof.rules.cannot_tell import cannot_tell
 from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import SataDrive
@@ -36,16 +36,13 @@ def report_sign(
     """Make a sign of a drive from what is to be said of it, each with its severity."""
     label = arrangement.label_of(occupant)
     name = f"{label} ({occupant.name})" if label else occupant.name
-    return Finding(
-        rule=rule.name,
-        kind=Kind.SIGN,
+    return rule.report(
         severity=max((severity for _, severity in said), key=lambda severity: severity.rank),
         position=label,
         subject=occupant.name,
         key=key_of_drive(occupant),
         summary=f"{name}: {'; '.join(text for text, _ in said)}",
         evidence={key: plain(value) for key, value in evidence.items()},
-        next_steps=rule.look_next,
     )
 
 

@@ -28,13 +28,16 @@ def _judge(current: Pass) -> Iterator[Finding]:
     for watched in watched_drives(current):
         record = watched.drive
         if watched.serial in unfilled:
-            yield _report_unread(watched)
+            why = "the drive reports more than 100 % there, so it does not fill this field"
+            yield _report_unknown(watched, why, Reason.MALFORMED)
             continue
         if record is None or not record.spare.rows or record.spare_threshold is None:
             continue
         percent, threshold = record.spare.rows[-1][2], record.spare_threshold
         if threshold == 0 and not any(row[2] for row in record.spare.rows):
-            yield _report_unfilled(watched)
+            why = "it reports 0 % spare with a threshold of 0 %, as a drive does that fills neither field"
+            figures = {"available_spare_percent": 0, "available_spare_threshold_percent": 0}
+            yield _report_unknown(watched, why, Reason.ABSENT, **figures)
             continue
         left = project(record.spare, current.past.ledger.now, lambda a, b, days, t=threshold: by_spare(a, b, t, days))  # type: ignore[misc]
         if percent < _FULL_PERCENT and is_spare_low(percent, threshold):
@@ -69,37 +72,16 @@ def _fills_no_spare(drive: Occupant) -> bool:
     return isinstance(health, HealthLog) and health.source == "log" and not _FIELDS.isdisjoint(health.absent)
 
 
-def _report_unread(watched: Watched) -> Finding:
-    why = "the drive reports more than 100 % there, so it does not fill this field"
+def _report_unknown(watched: Watched, why: str, reason: Reason, **figures: int) -> Finding:
     return cannot_tell(
         NAME,
-        Unread(f"the spare of {watched.device}", why, Reason.MALFORMED),
-        about=f"the spare of {watched.full_name}",
-        key=watched.serial or watched.path,
-        position=watched.label,
-        subject=watched.device or watched.path,
-        evidence={"path": watched.path, "serial": watched.serial or None},
-        next_steps=(UNFILLED_STEP,),
-    )
-
-
-def _report_unfilled(watched: Watched) -> Finding:
-    """Report that a drive fills neither field, as emulated ones do: nothing is known of its spare."""
-    why = "it reports 0 % spare with a threshold of 0 %, as a drive does that fills neither field"
-    return cannot_tell(
-        NAME,
-        Unread(f"the spare of {watched.device}", why, Reason.ABSENT),
+        Unread(f"the spare of {watched.device}", why, reason),
         about=f"the spare of {watched.full_name}",
         why=why,
         key=watched.serial or watched.path,
         position=watched.label,
         subject=watched.device or watched.path,
-        evidence={
-            "path": watched.path,
-            "serial": watched.serial or None,
-            "available_spare_percent": 0,
-            "available_spare_threshold_percent": 0,
-        },
+        evidence={"path": watched.path, "serial": watched.serial or None, **figures},
         next_steps=(UNFILLED_STEP,),
     )
 

@@ -4,22 +4,15 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.findings import Finding, Kind
+from laneproof.findings import Kind
 from laneproof.rules.network.bond_incomplete import _NOBODY, BOND_INCOMPLETE
-from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Bond
 from laneproof_collectors.unread import Unread
+from port_box import BOND, judge_bond
 from rule_examples import check_examples, example
-from simulated_box import TWO_PORTS, Box, bond_snapshot, declare, make_bond
+from simulated_box import TWO_PORTS, bond_snapshot, make_bond
 
 UNREAD = Unread("/sys/class/net/wan1/speed", "permission denied")
-
-BOND = make_bond("bond0", ("wan0", "wan1"))
-
-
-def judge(rule: Rule, interfaces: object = (), bonds: object = (BOND,), text: str = TWO_PORTS) -> list[Finding]:
-    box = Box().with_group(interfaces=interfaces, bonds=bonds)
-    return list(rule.judge(Pass.of(declare(text), box.snapshot())))
 
 
 def bond(**facts: object) -> Bond:
@@ -46,13 +39,13 @@ def with_member(**facts: object) -> Bond:
     ],
 )
 def test_when_an_bond_is_not_whole(bond: Bond, words: str | None) -> None:
-    findings = judge(BOND_INCOMPLETE, bonds=(bond,))
+    findings = judge_bond(BOND_INCOMPLETE, bonds=(bond,))
     assert bool(findings) == (words is not None)
     assert all(finding.kind is Kind.DIFFERS and str(words) in finding.summary for finding in findings)
 
 
 def test_missing_bond_differs() -> None:
-    assert [finding.kind for finding in judge(BOND_INCOMPLETE, bonds=())] == [Kind.DIFFERS]
+    assert [finding.kind for finding in judge_bond(BOND_INCOMPLETE, bonds=())] == [Kind.DIFFERS]
 
 
 @pytest.mark.parametrize(
@@ -68,11 +61,11 @@ def test_missing_bond_differs() -> None:
     ],
 )
 def test_what_cannot_be_read_is_unverified(bonds: object) -> None:
-    assert [finding.kind for finding in judge(BOND_INCOMPLETE, bonds=bonds)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge_bond(BOND_INCOMPLETE, bonds=bonds)] == [Kind.UNVERIFIED]
 
 
 def test_one_flow_stays_on_one_member_is_said() -> None:
-    (finding,) = judge(BOND_INCOMPLETE, bonds=())
+    (finding,) = judge_bond(BOND_INCOMPLETE, bonds=())
     assert any("Only several flows together" in step for step in finding.next_steps)
     assert "one flow no more than one member" in BOND_INCOMPLETE.why
 

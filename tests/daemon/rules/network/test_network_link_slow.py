@@ -4,23 +4,16 @@ from dataclasses import replace
 
 import pytest
 
-from laneproof.findings import Finding, Kind
+from laneproof.findings import Kind
 from laneproof.rules.network.bond_incomplete import BOND_INCOMPLETE
 from laneproof.rules.network.network_link_slow import NETWORK_LINK_SLOW
-from laneproof.rules.rule import Pass, Rule
 from laneproof_collectors.snapshot import Interface
 from laneproof_collectors.unread import Unread
+from port_box import BOND, judge_bond
 from rule_examples import check_examples, example
-from simulated_box import TWO_PORTS, Box, bond_snapshot, declare, make_bond, make_interface
+from simulated_box import TWO_PORTS, bond_snapshot, make_interface
 
 UNREAD = Unread("/sys/class/net/wan1/speed", "permission denied")
-
-BOND = make_bond("bond0", ("wan0", "wan1"))
-
-
-def judge(rule: Rule, interfaces: object = (), bonds: object = (BOND,), text: str = TWO_PORTS) -> list[Finding]:
-    box = Box().with_group(interfaces=interfaces, bonds=bonds)
-    return list(rule.judge(Pass.of(declare(text), box.snapshot())))
 
 
 def pair(second: Interface | None) -> tuple[Interface, ...]:
@@ -41,7 +34,7 @@ def pair(second: Interface | None) -> tuple[Interface, ...]:
     ],
 )
 def test_speed_of_a_member(second: Interface | None, kind: Kind | None) -> None:
-    findings = judge(NETWORK_LINK_SLOW, pair(second))
+    findings = judge_bond(NETWORK_LINK_SLOW, pair(second))
     assert [finding.kind for finding in findings] == ([kind] if kind else [])
 
 
@@ -49,12 +42,12 @@ def test_member_that_is_down_is_reported_by_its_bond_alone() -> None:
     down = replace(BOND.members[1], mii_status="down")
     interfaces = pair(make_interface("wan1", speed=None, operational_state="down"))
     bonds = (replace(BOND, members=(BOND.members[0], down)),)
-    assert judge(NETWORK_LINK_SLOW, interfaces, bonds) == []
-    assert [finding.kind for finding in judge(BOND_INCOMPLETE, interfaces, bonds)] == [Kind.DIFFERS]
+    assert judge_bond(NETWORK_LINK_SLOW, interfaces, bonds) == []
+    assert [finding.kind for finding in judge_bond(BOND_INCOMPLETE, interfaces, bonds)] == [Kind.DIFFERS]
 
 
 def test_slow_port_gives_both_values() -> None:
-    (finding,) = judge(NETWORK_LINK_SLOW, pair(make_interface("wan1", speed=2500)))
+    (finding,) = judge_bond(NETWORK_LINK_SLOW, pair(make_interface("wan1", speed=2500)))
     assert (finding.declared, finding.observed) == ("10 Gbit/s", "2.5 Gbit/s")
 
 
@@ -68,12 +61,12 @@ def test_slow_port_gives_both_values() -> None:
 )
 def test_single_port_that_is_down_or_missing(interfaces: tuple[Interface, ...], observed: str) -> None:
     text = '[[network]]\nname = "lan0"\nspeed_mbit_s = 1000'
-    (finding,) = judge(NETWORK_LINK_SLOW, interfaces, text=text)
+    (finding,) = judge_bond(NETWORK_LINK_SLOW, interfaces, text=text)
     assert finding.observed == observed
 
 
 def test_unread_interfaces_are_one_unverified_finding() -> None:
-    assert [finding.kind for finding in judge(NETWORK_LINK_SLOW, UNREAD)] == [Kind.UNVERIFIED]
+    assert [finding.kind for finding in judge_bond(NETWORK_LINK_SLOW, UNREAD)] == [Kind.UNVERIFIED]
 
 
 def test_examples() -> None:
