@@ -1,6 +1,7 @@
 """A box with one link, its declaration, and what a link rule says of them."""
 
 from collections.abc import Callable
+from typing import Any
 
 from boots_before import past_of_boots
 from laneproof.findings import Finding
@@ -21,6 +22,11 @@ def build(link: str = PLAN, through: str = "[]") -> str:
 
 def box(port: dict[str, object] | None = None, drive: dict[str, object] | None = None) -> Box:
     return Box().with_port(PATH, **port or {}).with_drive(PATH, **drive or {})
+
+
+def trained(generation: int = 4, lanes: int = 4, **port: Any) -> Box:  # noqa: ANN401 (knobs of the port)
+    made = Box().with_port(PATH, trained=(generation, lanes), **port)
+    return made.with_drive(PATH, trained=(generation, lanes), serial="FN1")
 
 
 def judge(rule: Rule, made: Box, text: str | None = None, past: Past = NOTHING) -> list[Finding]:

@@ -12,7 +12,7 @@ from simulated_box import Box, declare
 def mounted(mount: str = "/srv/archive", *, used: int = 40, reserved: int = 0, **facts: Any) -> MountedFileSystem:  # noqa: ANN401
     """Make a file system of 100 GB, so that figures are percentages."""
     gb = 10**9
-    told: dict[str, Any] = {
+    known: dict[str, Any] = {
         "device": "/dev/md0",
         "kind": "xfs",
         "size_bytes": 100 * gb,
@@ -21,7 +21,7 @@ def mounted(mount: str = "/srv/archive", *, used: int = 40, reserved: int = 0, *
         "read_only": False,
         "declared_read_only": False,
     }
-    return MountedFileSystem(mount=mount, **told | facts)
+    return MountedFileSystem(mount=mount, **known | facts)
 
 
 def box(**facts: Any) -> Box:  # noqa: ANN401 (any fact of the file system)

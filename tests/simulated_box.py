@@ -327,7 +327,7 @@ class Box:
         return replace(made, **node.function)
 
 
-# --- single facts, sound unless told otherwise ------------------------------------------------------------------------
+# --- single facts, sound where none is given ---------------------------------------------------------------------------
 
 
 def make_express(port_type: int, link: LinkRegisters | None) -> ExpressRegisters:
@@ -404,19 +404,19 @@ def make_power(**settings: Any) -> KernelPower:  # noqa: ANN401 (any setting)
 
 def make_firmware(**facts: Any) -> Firmware:  # noqa: ANN401 (any fact of it)
     """Make the board's account of itself."""
-    told: dict[str, Any] = {
+    sound: dict[str, Any] = {
         "board_vendor": "Breakwater", "board_name": "Mole 3", "bios_version": "1.40", "bios_date": "03/14/2026",
         "kernel_release": "6.12.9-station", "host_name": "kelp-1", "boot_id":
         "0b5e55ed-0000-4000-8000-000000000001",
     }  # fmt: skip
-    return Firmware(**told | facts)
+    return Firmware(**sound | facts)
 
 
 def make_memory(*sizes: str, **facts: Any) -> Memory:  # noqa: ANN401 (any fact of a module)
     """Make the memory: modules of these sizes, two of 32 GiB where none are named."""
-    told: dict[str, Any] = {"rated_mt_s": 5600, "configured_mt_s": 5600, "ecc": False, "part": "SK32"}
+    sound: dict[str, Any] = {"rated_mt_s": 5600, "configured_mt_s": 5600, "ecc": False, "part": "SK32"}
     modules = tuple(
-        MemoryModule(locator=f"DIMM {number}", bank="", size_bytes=parse_bytes(size), **told | facts)
+        MemoryModule(locator=f"DIMM {number}", bank="", size_bytes=parse_bytes(size), **sound | facts)
         for number, size in enumerate(sizes or ("32 GiB", "32 GiB"), start=1)
     )
     fitted = sum(module.size_bytes or 0 for module in modules)

@@ -46,8 +46,8 @@ class Story:
         box.with_firmware(boot_id=f"0b5e55ed-0000-4000-8000-{self.boot:012d}")
         up = self.now - self.booted_at
         self.last = replace(box.snapshot(taken_at=self.now), up_seconds=up, monotonic_seconds=up - self.slept)
-        told = max(0.0, up - self.slept - min(30.0, after / 2))
-        events = [event for message in log if (event := say(message, up_seconds=told)) is not None]
+        known = max(0.0, up - self.slept - min(30.0, after / 2))
+        events = [event for message in log if (event := say(message, up_seconds=known)) is not None]
         self.ledger.update(self.last, events, devices)
         return self
 
@@ -82,9 +82,9 @@ def say(message: str, *, up_seconds: float) -> TimedKernelEvent | None:
 
 def count(errors: Mapping[str, int] | int = 0) -> AerCounters:
     """Make the counters of one end: so many receiver errors, or each by its name."""
-    told = {"RxErr": errors} if isinstance(errors, int) else errors
+    known = {"RxErr": errors} if isinstance(errors, int) else errors
     zero = {"DLP": 0, "SDES": 0, "TLP": 0}
-    return AerCounters(correctable={name: told.get(name, 0) for name in _NAMES}, nonfatal=dict(zero), fatal=dict(zero))
+    return AerCounters(correctable={name: known.get(name, 0) for name in _NAMES}, nonfatal=dict(zero), fatal=dict(zero))
 
 
 def counting_box(errors: Sequence[int]) -> Box:
@@ -181,14 +181,10 @@ def mask(function: PciFunction) -> PciFunction:
     return replace(function, aer_registers=registers)
 
 
-def _masked_box() -> Box:
+def masked_box() -> Box:
+    """Make four drives; both ends of the first link mask their receiver errors."""
     box = counting_box((0, 0, 0, 0))
     return box.edit(PATHS[0], mask).edit(f"{PATHS[0]}/00.0", mask)
-
-
-def masked_snapshot() -> Snapshot:
-    """Give the facts of four drives; both ends of the first link mask their receiver errors."""
-    return _masked_box().snapshot()
 
 
 def withheld_snapshot() -> Snapshot:
@@ -201,7 +197,7 @@ def withheld_snapshot() -> Snapshot:
 
 def hiding_past() -> Past:
     """Make two days; on the second one both ends of the first link mask their receiver errors."""
-    return Story().observe(counting_box((0, 0, 0, 0))).observe(_masked_box(), after=DAY).past
+    return Story().observe(counting_box((0, 0, 0, 0))).observe(masked_box(), after=DAY).past
 
 
 def renamed_past() -> Past:

@@ -9,12 +9,12 @@ from simulated_past import Story, counting_box
 
 
 def trial(**facts: object) -> Trial:
-    told: dict[str, object] = {
+    known: dict[str, object] = {
         "path": "0000:00/01.1", "serial": "FN1", "what": "idle-states", "words": "idle states changed from on to off",
         "began_at": 0.0, "complaint": EPISODES, "events_before": 4, "seconds_before": 10 * DAY,
         "needed_seconds": 9.46 * DAY,
     }  # fmt: skip
-    return Trial(**told | facts)  # type: ignore[arg-type] # any fact of it
+    return Trial(**known | facts)  # type: ignore[arg-type] # any fact of it
 
 
 @pytest.fixture
@@ -25,10 +25,10 @@ def story() -> Story:
 
 
 def test_a_trial_is_counted_down(story: Story) -> None:
-    told = say_trial(story.ledger, trial())["trial"]
-    assert told["needed_days"] == 9.46
-    assert told["remaining_days"] == 6.46
-    assert told["events_before"] == 4
+    known = say_trial(story.ledger, trial())["trial"]
+    assert known["needed_days"] == 9.46
+    assert known["remaining_days"] == 6.46
+    assert known["events_before"] == 4
     assert describe_trial(story.ledger, trial()).endswith("it must stay clean for 6 days more")
 
 

@@ -11,7 +11,7 @@ from simulated_box import SATA_BAY
 
 # Results as smartctl writes them (smartmontools ataprint.cpp and scsiprint.cpp, from memory)
 @pytest.mark.parametrize(
-    ("told", "failed"),
+    ("result", "failed"),
     [
         ("Short offline: Completed without error at 33000 h", False),
         ("Extended offline: Aborted by host at 33000 h", False),
@@ -25,9 +25,9 @@ from simulated_box import SATA_BAY
         ("Fatal attraction test: Completed without error at 1 h", False),  # the kind of test is no result
     ],
 )
-def test_result_of_a_self_test(told: str, *, failed: bool) -> None:
-    assert has_failed(told) == failed
-    assert [finding.severity for finding in judge(SELF_TEST_FAILED, last_self_test=told)] == [
+def test_result_of_a_self_test(result: str, *, failed: bool) -> None:
+    assert has_failed(result) == failed
+    assert [finding.severity for finding in judge(SELF_TEST_FAILED, last_self_test=result)] == [
         Severity.CRITICAL
     ] * failed
 

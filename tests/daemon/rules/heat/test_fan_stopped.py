@@ -18,8 +18,8 @@ UNREAD = Unread("/sys/class/hwmon/hwmon2/fan1_input", "permission denied", Reaso
 
 
 def fan(rpm: int | Unread, label: str = "fan1", **facts: Any) -> Fan:  # noqa: ANN401 (any fact of it)
-    told: dict[str, Any] = {"chip": "board", "minimum_rpm": None, "alarm": None} | facts
-    return Fan(label=label, rpm=rpm, **told)
+    known: dict[str, Any] = {"chip": "board", "minimum_rpm": None, "alarm": None} | facts
+    return Fan(label=label, rpm=rpm, **known)
 
 
 def fans_of(*fans: Fan, text: str = "", past: Past = NOTHING) -> list[Finding]:

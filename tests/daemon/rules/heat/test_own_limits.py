@@ -89,9 +89,9 @@ def test_processor_that_slows_down_is_reported_while_it_does() -> None:
 
 
 def drive_heat(celsius: object, **facts: Any) -> list[Finding]:  # noqa: ANN401 (any fact of the drive)
-    told: dict[str, Any] = {"recommended_celsius": 60.0, "most_celsius": 70.0} | facts
+    known: dict[str, Any] = {"recommended_celsius": 60.0, "most_celsius": 70.0} | facts
     box = Box().with_device("0000:00/17.0", class_code=SATA)
-    box.with_sata_drive("0000:00/17.0/ata-1", temperature_celsius=celsius, **told)
+    box.with_sata_drive("0000:00/17.0/ata-1", temperature_celsius=celsius, **known)
     return heat_of(box.snapshot())
 
 
@@ -122,4 +122,4 @@ def test_drive_without_a_thermometer_or_asleep_is_not_judged() -> None:
 
 def test_drive_whose_heat_cannot_be_read_is_unverified() -> None:
     assert [finding.kind for finding in drive_heat(UNREAD)] == [Kind.UNVERIFIED]
-    assert drive_heat(UNREAD, healthy=UNREAD) == []  # told by critical-warning
+    assert drive_heat(UNREAD, healthy=UNREAD) == []  # reported by critical-warning

@@ -29,12 +29,12 @@ WARMING = [30.0 + (number % 24) for number in range(48)]  # two days, each from 
 
 
 def test_errors_that_come_with_warmth_are_reported_by_quarters_of_its_hours() -> None:
-    told = describe_heat(link([number % 24 // 6 for number in range(48)]), heat(WARMING))["rises_with_heat"]
-    assert told["celsius"] == [32.5, 38.5, 44.5, 50.5]
-    assert told["errors"] == [0, 12, 24, 36]
+    known = describe_heat(link([number % 24 // 6 for number in range(48)]), heat(WARMING))["rises_with_heat"]
+    assert known["celsius"] == [32.5, 38.5, 44.5, 50.5]
+    assert known["errors"] == [0, 12, 24, 36]
     # Armitage's trend for Poisson counts with equal exposures: z = (sum score x count - 1.5 K) / sqrt(1.25 K)
     # = (12 + 48 + 108 - 108) / sqrt(90) = 6.325, whose upper tail is 1.3e-10
-    assert told["p"] == pytest.approx(1.27e-10, rel=0.01)
+    assert known["p"] == pytest.approx(1.27e-10, rel=0.01)
 
 
 def test_errors_that_come_at_all_temperatures_say_nothing_of_warmth() -> None:

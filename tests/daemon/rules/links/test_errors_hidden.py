@@ -4,29 +4,25 @@ from laneproof.rules.links.errors_hidden import ERRORS_HIDDEN
 from laneproof.rules.rule import Pass
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, declare
-from simulated_past import PATHS, counting_box, hiding_past, masked_snapshot, quiet_snapshot
+from simulated_past import counting_box, hiding_past, masked_box, quiet_snapshot
 from story_engine import DAY, Watcher
 
-BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
+BUILD = declare(RISER_1)
 
 
 def test_counting_that_stopped_is_hidden_and_clears_when_it_goes_on() -> None:
-    (finding,) = ERRORS_HIDDEN.judge(Pass.of(BUILD, masked_snapshot(), hiding_past()))
+    (finding,) = ERRORS_HIDDEN.judge(Pass.of(BUILD, masked_box().snapshot(), hiding_past()))
     assert finding.severity == "notice"
     assert "at the port masked" in finding.summary
     watcher = Watcher("errors-hidden", BUILD).observe(counting_box((0, 0, 0, 0)))
-    from simulated_past import _masked_box  # noqa: PLC0415
-
-    watcher.observe(_masked_box(), after=DAY)
+    watcher.observe(masked_box(), after=DAY)
     assert watcher.severity == "notice"
     watcher.observe(counting_box((0, 0, 0, 0)), after=DAY)
     assert watcher.standing == []
 
 
 def test_what_never_counted_hides_nothing() -> None:
-    from simulated_past import _masked_box  # noqa: PLC0415
-
-    assert Watcher("errors-hidden", BUILD).observe(_masked_box()).observe(_masked_box(), after=DAY).changes == []
+    assert Watcher("errors-hidden", BUILD).observe(masked_box()).observe(masked_box(), after=DAY).changes == []
 
 
 def test_examples() -> None:
@@ -36,7 +32,7 @@ def test_examples() -> None:
         example("both ends count as before", quiet_snapshot()),
         example(
             "the drive's end masks its receiver errors since yesterday",
-            masked_snapshot(),
+            masked_box(),
             "notice nvme0 | See what changed",
             past=hiding_past(),
         ),

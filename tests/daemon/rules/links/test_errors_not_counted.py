@@ -10,7 +10,7 @@ from laneproof.rules.rule import Pass
 from laneproof_collectors.snapshot import Setting, Snapshot
 from rule_examples import check_examples, example
 from simulated_box import RISER_1, Box, declare
-from simulated_past import PATHS, counting_box, mask, masked_snapshot, quiet_snapshot, withheld_snapshot
+from simulated_past import PATHS, counting_box, mask, masked_box, quiet_snapshot, withheld_snapshot
 
 BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATHS[0]}"')
 
@@ -79,7 +79,7 @@ def test_positions_masked_alike_are_one_finding() -> None:
 
 
 def test_undeclared_links_are_nobodys_plan() -> None:
-    assert list(ERRORS_NOT_COUNTED.judge(Pass.of(None, masked_snapshot()))) == []
+    assert list(ERRORS_NOT_COUNTED.judge(Pass.of(None, masked_box().snapshot()))) == []
 
 
 def test_examples() -> None:
@@ -92,7 +92,5 @@ def test_examples() -> None:
             withheld_snapshot(),
             "notice error reporting | Take pci=noaer off",
         ),
-        example(
-            "receiver errors are masked at both ends", masked_snapshot(), "notice error reporting | Find who masks"
-        ),
+        example("receiver errors are masked at both ends", masked_box(), "notice error reporting | Find who masks"),
     )

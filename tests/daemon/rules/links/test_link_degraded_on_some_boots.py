@@ -1,24 +1,18 @@
 """Links that do not always reach what they can."""
 
 from laneproof.rules.links.link_degraded_on_some_boots import LINK_DEGRADED_ON_SOME_BOOTS
+from link_box import PATH, trained
 from rule_examples import check_examples, example
 from simulated_box import GENERATION_4, Box, declare
-from simulated_past import PATHS, training_past
+from simulated_past import training_past
 from story_engine import DAY, HOUR, Watcher
 
-PATH = PATHS[0]
-
-BUILD = declare(f'[[position]]\nlabel = "riser-1"\npath = "{PATH}"\nlink = {{ generation = 4, lanes = 4 }}')
-
-
-def box(generation: int = 4, lanes: int = 4, **port: object) -> Box:
-    made = Box().with_port(PATH, trained=(generation, lanes), **port)  # type: ignore[arg-type] # knobs of the port
-    return made.with_drive(PATH, trained=(generation, lanes), serial="FN1")
+BUILD = declare(GENERATION_4)
 
 
 def boots(watcher: Watcher, *generations: int) -> Watcher:
     for generation in generations:
-        watcher.restart(after=DAY).observe(box(generation) if generation else Box().with_port(PATH), after=HOUR)
+        watcher.restart(after=DAY).observe(trained(generation) if generation else Box().with_port(PATH), after=HOUR)
     return watcher
 
 
@@ -50,7 +44,7 @@ def test_short_since_some_boot_and_ever_after_is_a_change_and_no_lottery() -> No
 
 def test_a_limit_that_the_firmware_set_for_a_while_is_no_short_boot() -> None:
     watcher = boots(Watcher("link-degraded-on-some-boots", BUILD), 4, 4)
-    watcher.restart(after=DAY).observe(box(3, target=3), after=HOUR)
+    watcher.restart(after=DAY).observe(trained(3, target=3), after=HOUR)
     boots(watcher, 4, 4)
     assert watcher.changes == []
 

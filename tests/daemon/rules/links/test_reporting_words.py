@@ -16,9 +16,9 @@ def test_every_state_has_its_words() -> None:
     assert set(STATE_WORDS) == set(Reporting)
 
 
-@pytest.mark.parametrize(("told", "owner"), [(OFF, OFF), (UNREAD, None), (None, None)])
-def test_an_owner_that_could_not_be_read_is_none(told: Setting | Unread | None, owner: Setting | None) -> None:
-    assert find_owner(Box().with_power(aer_owner=told).snapshot()) == owner
+@pytest.mark.parametrize(("setting", "owner"), [(OFF, OFF), (UNREAD, None), (None, None)])
+def test_an_owner_that_could_not_be_read_is_none(setting: Setting | Unread | None, owner: Setting | None) -> None:
+    assert find_owner(Box().with_power(aer_owner=setting).snapshot()) == owner
 
 
 def test_power_settings_that_could_not_be_read_tell_no_owner() -> None:

@@ -71,12 +71,12 @@ def test_both_rates_are_said() -> None:
 def test_channels_come_from_the_sockets_names(
     locators: tuple[str, ...], bank: str, channels: tuple[str, ...] | None
 ) -> None:
-    told: tuple[MemoryModule, ...] = ()
+    known: tuple[MemoryModule, ...] = ()
     if locators:
         made = modules(*locators, bank=bank).modules
         assert isinstance(made, tuple)
-        told = made
-    assert find_channels(told) == channels
+        known = made
+    assert find_channels(known) == channels
 
 
 @pytest.mark.parametrize(
@@ -100,8 +100,8 @@ def test_modules_of_one_channel_are_reported(
 @pytest.mark.parametrize(
     ("memory", "plan", "kinds"),
     [
-        (UNREAD, None, []),  # told by reading-incomplete
-        (UNREAD, "{ rated_mt_s = 5600 }", []),  # told by memory-differs
+        (UNREAD, None, []),  # reported by reading-incomplete
+        (UNREAD, "{ rated_mt_s = 5600 }", []),  # reported by memory-differs
         (replace(make_memory(), modules=UNREAD), None, []),
         (replace(make_memory(), modules=UNREAD), "{ rated_mt_s = 5600 }", [Kind.UNVERIFIED]),
         (replace(make_memory(), modules=UNREAD), "{ channels = 2 }", [Kind.UNVERIFIED]),

@@ -33,8 +33,8 @@ def test_two_drives_that_changed_places_are_reported_as_such() -> None:
 
 def test_drive_in_an_undeclared_position_is_reported_by_both() -> None:
     findings = judge_all(Pass.of(declare(SERIALS), at(None, "B", "A").snapshot()))
-    told = {(finding.rule, finding.position) for finding in findings}
-    assert told == {("position-empty", "a"), ("occupant-unexpected", None)}
+    known = {(finding.rule, finding.position) for finding in findings}
+    assert known == {("position-empty", "a"), ("occupant-unexpected", None)}
     assert all("0000:00/01.3" in finding.summary for finding in findings)
 
 
