@@ -327,7 +327,7 @@ class Box:
         return replace(made, **node.function)
 
 
-# --- single facts, sound where none is given ---------------------------------------------------------------------------
+# --- single facts, sound where none is given --------------------------------------------------------------------------
 
 
 def make_express(port_type: int, link: LinkRegisters | None) -> ExpressRegisters:

@@ -1,7 +1,7 @@
 """Power settings that contradict themselves, where none is declared: asked for, and not in force."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from laneproof.box.idle_states import enters_idle_states
 from laneproof.box.placement import Arrangement
@@ -13,16 +13,8 @@ from laneproof_collectors.unread import Unread
 _LATENCY = "nvme_core.default_ps_max_latency_us"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Contradiction:
-    """One setting that is asked for and not in force.
-
-    Attributes:
-        what: The setting, as the declaration names it.
-        asked: What was asked for, and where, as the beginning of a sentence.
-        found: What is in force instead.
-        devices: Where.
-    """
+class Contradiction(NamedTuple):
+    """One setting, as the declaration names it, with what was asked for, what is in force instead, and where."""
 
     what: str
     asked: str
@@ -49,21 +41,14 @@ def _check_latency(power: KernelPower, arrangement: Arrangement) -> Iterator[Con
     pairs = [word.partition("=") for word in words]
     asked = [value for name, _, value in pairs if name.replace("-", "_") == _LATENCY]
     if asked and _as_number(asked[-1]) != _as_number(setting.value):
-        yield Contradiction(
-            what="nvme_default_ps_max_latency_us",
-            asked=f"the command line asks for {_LATENCY}={asked[-1]}",
-            found=f"{setting.value} is in force",
-        )
+        wanted = f"the command line asks for {_LATENCY}={asked[-1]}"
+        yield Contradiction("nvme_default_ps_max_latency_us", wanted, f"{setting.value} is in force")
     elif setting.value == "0":
         awake = [drive for drive in arrangement.topology.controllers.values() if enters_idle_states(drive) is True]
         if awake:
             names = tuple(sorted(drive.name for drive in awake))
-            yield Contradiction(
-                what="nvme_default_ps_max_latency_us",
-                asked=f"{_LATENCY} is 0",
-                found=f"{', '.join(names)} still enters idle states by itself",
-                devices=names,
-            )
+            found = f"{', '.join(names)} still enters idle states by itself"
+            yield Contradiction("nvme_default_ps_max_latency_us", f"{_LATENCY} is 0", found, names)
 
 
 def _as_number(text: str) -> int | str:
@@ -90,10 +75,6 @@ def _check_aspm(power: KernelPower, arrangement: Arrangement) -> Iterator[Contra
             if isinstance(bits, int) and bits:
                 enabled.setdefault(drive.name, write_aspm(bits))
     if enabled:
-        found = ", ".join(f"{name} has {states}" for name, states in sorted(enabled.items()))
-        yield Contradiction(
-            what="links_aspm",
-            asked=asked,
-            found=f"low-power link states are enabled: {found}",
-            devices=tuple(sorted(enabled)),
-        )
+        states = ", ".join(f"{name} has {states}" for name, states in sorted(enabled.items()))
+        found = f"low-power link states are enabled: {states}"
+        yield Contradiction("links_aspm", asked, found, tuple(sorted(enabled)))
