@@ -56,7 +56,6 @@ def test_the_rules_pass_their_own_tests() -> None:
         ('kind!="unverified"', 'kind="unverified"'),
         ('up{job="laneproof"} == 0', 'up{job="laneproof"} == 1'),
         ("> 300", "> 3000"),
-        ("laneproof_declaration_in_force == 0", "laneproof_declaration_in_force == 1"),
         ("expr: laneproof_reading_overdue_seconds > 0", "expr: laneproof_reading_overdue_seconds > 9e9"),
         (" unless on (job, instance, reading) laneproof_reading_overdue_seconds > 0", ""),
         (" unless on (job, instance) laneproof_snapshot_timestamp_seconds", ""),
