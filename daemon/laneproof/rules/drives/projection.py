@@ -15,12 +15,14 @@ FEWEST_DAYS = 30.0
 _FEWEST_POINTS = 2
 """A pace needs at least so many days and so many changes of a rounded figure. Judgement."""
 _FEWEST_ROWS = 3  # as first read, and ticked over twice
+_FAST_DAYS, _FAST_POINTS, _FAST_ROWS = 3.0, 10, 5
+"""A figure that runs needs no month: so many points in so many steps, over so many days at least. Judgement."""
 _WELL_ABOVE = 1.15
 """What was said of a limit holds until the time left is this many times the limit. Judgement."""
 Clock = Callable[[int, int, float], Remaining | NotEnough]
 
 
-def project(steps: Steps, now: float, clock: Clock) -> Remaining | NotEnough:
+def project(steps: Steps, now: float, clock: Clock, *, may_run: bool = False) -> Remaining | NotEnough:
     """Project a figure that was kept where it changed.
 
     The figure is a whole number, so it is exact only at the moments when it ticked over: the pace is taken from the
@@ -32,12 +34,14 @@ def project(steps: Steps, now: float, clock: Clock) -> Remaining | NotEnough:
         steps: When, powered hours, value.
         now: Ledger time.
         clock: Takes the earlier value, the latest value and the days between.
+        may_run: Whether a figure that runs is projected within days: spare is lost by faults, life is used by work.
     """
     if len(steps.rows) < _FEWEST_ROWS:
         return NotEnough("it was never seen to move twice")
     (at, _, first), (last_at, _, latest) = steps.rows[1], steps.rows[-1]
     points, days = abs(latest - first), (last_at - at) / DAY
-    if days < FEWEST_DAYS or points < _FEWEST_POINTS:
+    runs = may_run and days >= _FAST_DAYS and points >= _FAST_POINTS and len(steps.rows) >= _FAST_ROWS
+    if not runs and (days < FEWEST_DAYS or points < _FEWEST_POINTS):
         return NotEnough("too little moved in too short a time")
     days = max(days, (now - at) / DAY * points / (points + 1))
     try:

@@ -15,6 +15,8 @@ from laneproof_collectors.snapshot import HealthLog
 from laneproof_collectors.unread import Reason, Unread
 
 NAME = "spare-low"
+SOON_DAYS = 30.0
+"""A spare that runs out so soon is worth an alarm: the drive loses blocks day by day. Judgement."""
 _FULL_PERCENT = 100
 _FIELDS = {"available_spare_percent", "available_spare_threshold_percent"}
 UNFILLED_STEP = (
@@ -39,24 +41,37 @@ def _judge(current: Pass) -> Iterator[Finding]:
             figures = {"available_spare_percent": 0, "available_spare_threshold_percent": 0}
             yield _report_unknown(watched, why, Reason.ABSENT, **figures)
             continue
-        left = project(record.spare, current.past.ledger.now, lambda a, b, days, t=threshold: by_spare(a, b, t, days))  # type: ignore[misc]
+        left = project(
+            record.spare,
+            current.past.ledger.now,
+            lambda a, b, days, t=threshold: by_spare(a, b, t, days),  # type: ignore[misc]
+            may_run=True,
+        )
         if percent < _FULL_PERCENT and is_spare_low(percent, threshold):
             yield _report_spare(watched, percent, threshold, left, Severity.WARNING)
-        elif falls_short(left, WARN_DAYS, stood_so=find_before(current.past, watched, NAME) is not None):
-            yield _report_spare(watched, percent, threshold, left, Severity.NOTICE)
+            continue
+        before = find_before(current.past, watched, NAME)
+        if falls_short(left, WARN_DAYS, stood_so=before is not None):
+            runs = falls_short(left, SOON_DAYS, stood_so=before is not None and before.severity is Severity.WARNING)
+            severity = Severity.WARNING if runs else Severity.NOTICE
+            yield _report_spare(watched, percent, threshold, left, severity)
 
 
 def _report_spare(
     watched: Watched, percent: int, threshold: int, left: Remaining | NotEnough, severity: Severity
 ) -> Finding:
     ahead = f"; at the pace seen, {left.days:.0f} days are left" if isinstance(left, Remaining) else ""
-    is_near = severity is Severity.WARNING
+    is_near = is_spare_low(percent, threshold)
     return make_sign(
         SPARE_LOW,
         watched,
         severity=severity,
         summary=f"{watched.full_name} has {percent} % spare, its own threshold is {threshold} %{ahead}",
-        observed="spare near its threshold" if is_near else "spare runs out within a year",
+        observed=(
+            "spare near its threshold"
+            if is_near
+            else f"spare runs out within {'a month' if severity is Severity.WARNING else 'a year'}"
+        ),
         evidence={
             "available_spare_percent": percent,
             "available_spare_threshold_percent": threshold,
@@ -92,8 +107,8 @@ SPARE_LOW = Rule(
     statement="Each drive's spare blocks keep well above its own threshold.",
     why=(
         "A drive replaces worn blocks by spare ones; when these run out it turns unreliable or read-only. The drive's "
-        "own threshold counts: within five points of it is worth an alarm, a pace that reaches it within a year a "
-        "notice. The sign clears only with another drive."
+        "own threshold counts: within five points of it is worth an alarm, and so is a pace that reaches it within a "
+        "month; one that does within a year is a notice. The sign clears only with another drive."
     ),
     look_next=advise(BACK_UP, "Order a replacement, and watch media-errors-rising of the same drive.", REPLACE),
     judge=_judge,

@@ -15,6 +15,10 @@ from story_engine import DAY, Watcher
         (100, 100, 60, None),
         (100, 94, 120, None),  # the published case: 1,680 days are left
         (100, 80, 60, "notice"),  # 70 points at a third of a point a day: 210 days
+        (100, 70, 5, "warning"),  # it runs: ten days are left
+        (100, 70, 3, None),  # too few days
+        (100, 92, 8, None),  # too few points
+        (100, 60, 25, "notice"),  # a point and more a day: 31 days are left
         (15, 15, 0, "warning"),  # within five points of its threshold of ten
         (9, 9, 0, "warning"),
         (16, 16, 0, None),
