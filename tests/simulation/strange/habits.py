@@ -42,18 +42,18 @@ class NumbersRunOver(Oddity):
 class FansRest(Oddity):
     """A board that lets its fans stand still while it is cool, at night or on idle days. Common practice, no source."""
 
-    _folder: str = "/sys/devices/platform/nct6687.2592/hwmon/hwmon8"
+    folder: str = "/sys/devices/platform/nct6687.2592/hwmon/hwmon8"
 
     def prepare(self, box: RunningBox) -> None:
         """Three fans: one that always turns, two that rest."""
         box.box.extra_links["/sys/class/hwmon/hwmon8"] = "../../devices/platform/nct6687.2592/hwmon/hwmon8"
-        lay_files(box, self._folder, (("name", "nct6687"), *((f"fan{number}_input", "900") for number in (1, 2, 3))))
+        lay_files(box, self.folder, (("name", "nct6687"), *((f"fan{number}_input", "900") for number in (1, 2, 3))))
 
     def tick(self, box: RunningBox) -> None:
         """By night they rest."""
         rests = (box.now % DAY) / HOUR < 7 or box.draw.random() < 0.1
         rpm = 0 if rests else box.draw.randint(500, 900)
-        lay_files(box, self._folder, (("fan2_input", str(rpm)), ("fan3_input", str(rpm))))
+        lay_files(box, self.folder, (("fan2_input", str(rpm)), ("fan3_input", str(rpm))))
         if box.draw.random() < 0.3:
             box.changed()
 
