@@ -232,6 +232,17 @@ class HotWeek(Oddity):
         return 14.0 if self._from <= box.now < self._from + 7 * DAY else 0.0
 
 
+@dataclass(slots=True)
+class WatchPauses(Oddity):
+    """The watch is off for days, more than once, while the box works on: what was counted meanwhile has no date."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """Two days and more each."""
+        for _ in range(3):
+            t = box.draw.uniform(box.now + DAY, self.until - 3 * DAY)
+            box.at(t, lambda: box.look_away(box.draw.uniform(0.5, 3) * DAY))
+
+
 ODDITIES: dict[str, Callable[..., Oddity]] = {
     "numbers-run-over": NumbersRunOver,
     "fans-rest": FansRest,
@@ -242,4 +253,5 @@ ODDITIES: dict[str, Callable[..., Oddity]] = {
     "self-tests-aborted": SelfTestsAborted,
     "array-grows": ArrayGrows,
     "hot-week": HotWeek,
+    "watch-pauses": WatchPauses,
 }

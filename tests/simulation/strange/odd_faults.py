@@ -12,6 +12,7 @@ from simulation.running_box import Life, RunningBox
 from simulation.strange.habits import FansRest
 from simulation.strange.oddity import HOUR, add_sata, is_alarm, is_here, lay_files
 from simulation.strange.troubles import MOST_ALARMS, Trouble
+from simulation.views import Counting
 from simulation.worlds import World
 
 
@@ -206,6 +207,46 @@ class SlowInItself(OddFault):
             drive.stat[9] = max(drive.stat[9], (drive.stat[3] + drive.stat[7]))
 
 
+@dataclass(slots=True)
+class WarningFlickers(OddFault):
+    """A drive warns that it is not reliable any more, for an hour or two a day, and takes it back."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """From some day on. NVM Express Base Specification 2.0, Critical Warning, bit 2."""
+        self.rules, self.days, life = ("critical-warning",), 3.0, self.choose(box, box.now + 2 * DAY)
+
+        def warn(box: RunningBox) -> None:
+            if life.drive is not None and box.now > (self.began_at or 0.0):
+                life.drive.health.critical_warning |= 4
+                box.at(box.now + 3 * HOUR, calm)
+
+        def calm() -> None:
+            if life.drive is not None:
+                life.drive.health.critical_warning &= ~4
+
+        self.daily(box, box.draw.uniform(0, 20), warn)
+
+
+@dataclass(slots=True)
+class ErrorsByNight(OddFault):
+    """A cable beside a heater that runs at night: its link makes errors for some hours a night, and none by day."""
+
+    def prepare(self, box: RunningBox) -> None:
+        """From some day on."""
+        self.rules, self.days = ("signal-errors",), 7.0
+        self.choose(box, box.now + 2 * DAY)
+
+    def complaints(self, world: World, changes: Sequence[FindingChange]) -> list[str]:
+        """What nobody counts, nobody sees."""
+        unseen = world.view.counting is Counting.NONE
+        return [] if unseen else super(ErrorsByNight, self).complaints(world, changes)
+
+    def error_rate(self, box: RunningBox, life: Life) -> float:
+        """Twenty an hour at most."""
+        by_night = (box.now % DAY) / HOUR < 6
+        return 20.0 if life is self.life and by_night and box.now > (self.began_at or 0.0) else 0.0
+
+
 TROUBLES: dict[str, Callable[..., Trouble]] = {
     "power-contact": PowerContact,
     "spare-sinks": SpareSinks,
@@ -215,4 +256,6 @@ TROUBLES: dict[str, Callable[..., Trouble]] = {
     "fan-dies": FanDies,
     "pending-come-and-go": PendingComeAndGo,
     "slow-in-itself": SlowInItself,
+    "warning-flickers": WarningFlickers,
+    "errors-by-night": ErrorsByNight,
 }
