@@ -38,5 +38,5 @@ def test_unknown_rule_has_no_page() -> None:
 
 def test_reference_of_findings_is_up_to_date() -> None:
     assert DOCUMENT.read_text(encoding="utf-8") == write_findings(), (
-        "write it anew: PYTHONPATH=daemon:collectors python -m laneproof.rules.explain >docs/findings.md"
+        "write it again: PYTHONPATH=daemon:collectors python -m laneproof.rules.explain >docs/findings.md"
     )

@@ -90,7 +90,7 @@ IDENTITY_DOUBTFUL = Rule(
         "for a week."
     ),
     look_next=advise(
-        "If it was replaced or divided anew on purpose, bring the declaration up to date.",
+        "If it was replaced or divided again on purpose, bring the declaration up to date.",
         Step("Compare the number on the drive's label with what it reports.", (OPEN_CASE,)),
     ),
     judge=_judge,

@@ -122,7 +122,7 @@ def test_another_drive_than_the_declared_one_is_not_held_against_its_endurance()
     assert write(500.0, 1.0, 40, plan=', serial = "FN2"').severity is None
 
 
-def test_a_count_of_writes_that_falls_begins_the_pace_anew() -> None:
+def test_a_count_of_writes_that_falls_begins_the_pace_again() -> None:
     watcher = write(500.0, 1.0, 40)
     health = {"percentage_used": 3, "data_units_written": 10}
     watcher.observe(Box().with_port(PATHS[0]).with_drive(PATHS[0], serial="FN1", health=health), after=DAY)
