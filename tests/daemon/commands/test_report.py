@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from html_tree import read_html
 from laneproof.cli import main
 from laneproof.commands.this_machine import Now
 from troubled_box import troubled
@@ -29,6 +30,22 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> str:
 )
 def test_what_stands_what_was_counted_and_what_happened_is_in_it(written: str, words: str) -> None:
     assert words in written
+
+
+def test_its_tables_say_figures_at_first_since_and_now_and_what_happened_where(written: str) -> None:
+    main_part = read_html(written).one("html", lang="en").one("body").one("main")
+    rows = [[cell.text for cell in row.all() if cell.tag in ("th", "td")] for row in main_part.all("tr", role="row")]
+    assert ["riser-3", "lanes (port)", "x4", "", "x2"] in rows
+    assert ["riser-3", "link errors (port)", "", "13,796", "13,796"] in rows
+    assert not [row for row in rows if row[1:2] in (["kernel's events"], ["machine started"])]
+    happened = [row for row in rows if len(row) == 4 and row[0].endswith("UTC")]
+    assert [row[:3] for row in happened][2:4] == [
+        ["2026-10-16 02:15 UTC", "deck-2", "aer correctable"],
+        ["2026-10-24 19:13 UTC", "the box", "booted"],
+    ]
+    assert any(row[2].endswith(" times") for row in happened)
+    assert not any(row[2].endswith(", 1 times") for row in happened)
+    assert [part.one("h2").text for part in main_part.all("section") if part.all("svg", class_="bp")] == ["The box"]
 
 
 @pytest.mark.parametrize("maker", ["FP4K-26A", "SW8T-55"])
