@@ -236,7 +236,8 @@ CRITICAL_WARNING = Rule(
         "A drive that says this has decided by itself that data or further writes are in danger. The reverse does not "
         "hold: most failed drives had never warned, so silence is no proof of health. "
         "A warning of temperature comes and goes with the load: it stands until it was silent for a week, and is left "
-        "to overheating where that spoke first, or is an alarm itself. A health log that could be read before and has "
+        "to overheating where that spoke first, or is an alarm itself. Any other that came twice within a week stands "
+        "for a day after it was taken back. A health log that could be read before and has "
         "made no sense for two days is worth an alarm too."
     ),
     look_next=advise(
