@@ -57,7 +57,7 @@ class WorldScore:
         rich: Whether all that a sound judgement needs was there.
         days: How long it was watched.
         frames: How many frames it had.
-        seconds: How long the replay took, writing the recording included.
+        seconds: Processor time of the replay, writing the recording included.
         faults: Its faults.
         false_alarms: Alarms about what was fine: rule, position and summary of each.
         false_notices: Notices likewise.
@@ -84,7 +84,7 @@ def score(world: World, changes: Sequence[FindingChange], *, frames: int, second
         world: The world, after it ran.
         changes: All that the program said, in order.
         frames: Frames replayed.
-        seconds: Time taken.
+        seconds: Processor time taken.
     """
     result = WorldScore(
         kind=world.kind, seed=world.seed, view=world.view.describe(), rich=world.view.is_rich, days=world.days,
