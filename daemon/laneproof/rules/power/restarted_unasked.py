@@ -73,7 +73,7 @@ def _find_starts(current: Pass) -> Iterator[_Start]:
             began_at=began_at,
             counted=tuple(unsafe.get(began_at, ())),
             cycled=len(cycled.get(began_at, ())),
-            asked=sum(drive.health_since < began_at < drive.last_at for _, drive in counting),
+            asked=sum(drive.health_since < began_at <= drive.last_at for _, drive in counting),
             stopped=stops.get(began_at),
         )
 
