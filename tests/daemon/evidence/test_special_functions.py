@@ -112,8 +112,8 @@ def test_ends_of_the_range() -> None:
     assert gamma_quantile(2.0, 0.0) == 0.0
     assert gamma_quantile(2.0, 1.0) == math.inf
     assert gamma_quantile(2.0, 0.0, upper=True) == math.inf
-    assert beta_quantile(2.0, 3.0, 0.0) == (0.0, 1.0)
-    assert beta_quantile(2.0, 3.0, 0.0, upper=True) == (1.0, 0.0)
+    assert beta_quantile(2.0, 3.0, 0.0) == beta_quantile(2.0, 3.0, 1.0, upper=True) == (0.0, 1.0)
+    assert beta_quantile(2.0, 3.0, 0.0, upper=True) == beta_quantile(2.0, 3.0, 1.0) == (1.0, 0.0)
 
 
 @pytest.mark.parametrize("bad", [0.0, -1.0, math.nan, math.inf])
