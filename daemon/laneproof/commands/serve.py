@@ -59,7 +59,6 @@ RECENT_SECONDS = 90 * 86400.0
 def run(arguments: argparse.Namespace) -> int:
     """Serve until SIGTERM or SIGINT."""
     logging.getLogger().setLevel(logging.INFO)
-    _log.info("version %s starts", __version__)
     settings = load_settings(arguments.config)
     address, port = settings.address, settings.port
     if arguments.listen:
@@ -76,6 +75,7 @@ def run(arguments: argparse.Namespace) -> int:
         state = arguments.state or settings.state
         daemon = make_daemon(arguments.build, settings, state, without_declaration=arguments.without_declaration)
         past = ServedPast(lambda: _open_past(state, daemon))
+    _log.info("version %s starts", __version__)  # not before: what is wrong with its input is the one line that it says
     try:
         server = _listen(address, port, Pages(lambda: daemon.status, past=past), Access(address, names, token))
         handle_signals(daemon)
