@@ -93,8 +93,11 @@ def test_what_waits_is_written_at_the_end(path: str) -> None:
 def test_asking_the_store_itself_sees_what_waits() -> None:
     store, passes = Store.open(":memory:"), Passes()
     store.add_pass(passes.take())
-    store.add_pass(_errors(passes.wait(1), 1).drive(0, health={"media_errors": 1}).wait(60).take())
-    assert store.read_series(drive="FN0001", names=("media_errors",))[0].last == 1
+    store.add_pass(_errors(passes.wait(60), 1).take())
+    passes.t += 5000.0  # the clock is set
+    store.add_pass(passes.after(60))
+    (series,) = store.read_series(drive="FN0001", names=("media_errors",))
+    assert [(point.began_at - passes.t, point.last) for point in series.points] == [(-120.0, 0), (-60.0, 1)]
 
 
 def test_the_engines_own_outcome_is_kept() -> None:

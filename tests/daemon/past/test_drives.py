@@ -47,6 +47,12 @@ def test_a_temperature_before_a_moment_is_the_last_one_read_by_then() -> None:
     ]  # fmt: skip
 
 
+def test_a_sata_drives_temperature_is_kept_as_an_nvme_drives() -> None:
+    sata = Box().with_sata_drive("0000:00/17.0/ata-1", serial="GS1", temperature_celsius=41)
+    kept = record(Story().observe(sata), "GS1")
+    assert (kept.celsius, [row.highest_celsius for row in kept.heat]) == (41.0, [41.0])
+
+
 def test_readings_seconds_apart_are_not_all_kept() -> None:
     story = Story()
     for _ in range(300):

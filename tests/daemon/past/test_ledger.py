@@ -80,6 +80,8 @@ def test_a_reading_that_is_not_new_adds_no_exposure() -> None:
     ledger = Ledger()
     ledger.update(facts)
     later = replace(facts, taken_at=facts.taken_at + 60, up_seconds=660.0)
+    assert ledger.links.current[PATHS[0]] == "FN0001"
+    assert ledger.boots.limits[PATHS[0]].target_gt_s == 16.0
     ledger.update(later, read_again=())
     assert [row.seconds for record in ledger.links.records.values() for row in record.series.rows] == []
 
