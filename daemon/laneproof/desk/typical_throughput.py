@@ -1,4 +1,4 @@
-"""What such boxes are known to reach, beside the ceilings that nothing can pass.
+"""Typical throughput: what such boxes are known to reach, beside the ceilings that nothing can pass.
 
 Common practice, no source: five NVMe drives of generation 4 x4 read and wrote about 13 GB/s in sequence at level 0, and
 read about 4 and wrote about 2.5 GB/s at level 5; in operations of 4 KiB a second 1.5 million at level 0, about 350,000

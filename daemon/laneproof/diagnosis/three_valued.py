@@ -1,4 +1,4 @@
-"""Makes one answer of many: seen, looked for and absent, or unknown."""
+"""Three-valued answers, seen, absent or unknown: how one is made of many."""
 
 from collections.abc import Iterable
 

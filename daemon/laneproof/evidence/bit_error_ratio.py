@@ -1,4 +1,4 @@
-"""A link's errors against what the PCI Express specification allows.
+"""A link's bit errors against the ratio that the PCI Express specification allows.
 
 Exposure is counted in bits that a receiver took in. Each receiver counts its own direction; the two ends of a link are
 never added up as if they were independent.

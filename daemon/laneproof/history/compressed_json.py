@@ -1,4 +1,4 @@
-"""JSON values in their small form."""
+"""JSON values, compressed as the database keeps them."""
 
 import json
 import zlib

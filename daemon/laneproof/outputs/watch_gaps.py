@@ -1,4 +1,4 @@
-"""Who watched when: an hour in which nobody did is no hour in which nothing happened. Pure."""
+"""Gaps in the watch: an hour in which nobody watched is no hour in which nothing happened. Pure."""
 
 from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
