@@ -41,14 +41,17 @@ def errors_between_drops(case: Case) -> Known:
     above = aer_above_siblings(case)
     if not above:
         return above
-    since = case.now - 2 * _ERRORS_SECONDS
-    days = {
-        int(row.begins // DAY)
-        for record in case.links
-        for row in record.series.rows
-        if row.begins >= since and row.errors
-    }
-    return len(days) >= _FEWEST_ERROR_DAYS or None
+    return _made_errors_for_days(case, case.now - 2 * _ERRORS_SECONDS, case.now) or None
+
+
+def errors_before(case: Case, when: float) -> bool:
+    """Whether a link that goes on making errors made them for days before a moment."""
+    return bool(errors_between_drops(case)) and _made_errors_for_days(case, when - _ERRORS_SECONDS, when)
+
+
+def _made_errors_for_days(case: Case, begin: float, end: float) -> bool:
+    rows = (row for record in case.links for row in record.series.rows if begin <= row.begins <= end and row.errors)
+    return len({int(row.begins // DAY) for row in rows}) >= _FEWEST_ERROR_DAYS
 
 
 def _is_above(record: LinkRecord, others: list[LinkRecord], now: float) -> bool:

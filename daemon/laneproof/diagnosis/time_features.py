@@ -5,6 +5,7 @@ from itertools import accumulate, pairwise
 from statistics import fmean, median
 
 from laneproof.diagnosis.case import DAY, Case
+from laneproof.diagnosis.link_features import errors_before
 from laneproof.diagnosis.three_valued import Known
 from laneproof.evidence.episode_patterns import Clockwork, clockwork, merge_into_episodes, repeats_with_boot
 from laneproof.past.changes import UPDATES
@@ -34,10 +35,14 @@ def _began_after(case: Case, kinds: tuple[str, ...]) -> Known:
         return None
     reach = _firmware_reach(case)
     near = _NEAR_UPDATE_SECONDS if reach is None else reach
-    changes = case.ledger.changes.near(since, path=case.path, serial=case.serial, before=_FAR_UPDATE_SECONDS, after=0.0)
-    ages = [(change.what, since - change.at) for change in changes if change.what in kinds]
+    found = case.ledger.changes.near(since, path=case.path, serial=case.serial, before=_FAR_UPDATE_SECONDS, after=0.0)
+    changes = [change for change in found if change.what in kinds]
+    explaining = [change for change in changes if not errors_before(case, change.at)]
+    ages = [(change.what, since - change.at) for change in explaining]
     if any(age <= (near if what == "drive-firmware" else _NEAR_UPDATE_SECONDS) for what, age in ages):
         return True
+    if len(explaining) < len(changes):
+        return None  # its link made errors before that update
     if reach is None and any(what == "drive-firmware" for what, _ in ages):
         return None  # it may yet turn out to be a slow clock that the update set going
     return False if since - case.ledger.timeline.began_at >= near else None

@@ -51,6 +51,21 @@ def test_an_update_over_a_month_before_the_first_drop_is_not_near_it() -> None:
     assert features(updated(Story(), gaps=(29.0, 29.0), lead=31.0))["began_after_drive_firmware"] is False
 
 
+@pytest.mark.parametrize(("good_days", "expected"), [(20, None), (28, True), (30, True)])
+def test_an_update_brings_no_fault_of_a_link_that_made_errors_for_days_before_it(
+    good_days: int,
+    expected: bool | None,  # noqa: FBT001
+) -> None:
+    story = Story()
+    for day in range(37):
+        if day == 30:
+            story.restart()
+        box = counting_box((40 * max(0, day - good_days), 0, 0, 0))
+        story.observe(box.with_firmware(kernel_release="2.1" if day < 30 else "2.2"), after=DAY)
+    answers = features(story.observe(box, after=HOUR, log=(DOWN,)), reported={"signal-errors": ()})
+    assert (answers["errors_between_drops"], answers["began_after_update"]) == (True, expected)
+
+
 def test_what_is_more_even_than_chance_is_no_clock_yet() -> None:
     # gaps of 2 to 22 hours: thirty of them vary by .54, which chance makes once in thousands of times
     story = Story().observe(counting_box((0, 0, 0, 0)))
