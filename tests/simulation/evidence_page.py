@@ -207,7 +207,7 @@ def _speed(scores: Sequence[WorldScore]) -> list[str]:
 
 
 def _misses(scores: Sequence[WorldScore]) -> list[str]:
-    missed, misnamed, alarms = [], [], []
+    missed, misnamed, open_cases, alarms = [], [], [], []
     for one in scores:
         name = f"`{one.kind}` {one.seed}"
         alarms += [f"{name} ({one.view}): {told}" for told in one.false_alarms]
@@ -216,8 +216,15 @@ def _misses(scores: Sequence[WorldScore]) -> list[str]:
                 missed.append(f"{name} ({one.view})")
             elif fault.lasted and fault.named not in (None, UNDETERMINED, fault.cause):
                 misnamed.append(f"{name} ({one.view}): named {fault.named}")
+            elif fault.lasted and fault.named != fault.cause:
+                open_cases.append(f"{name} ({one.view}): truly {fault.cause}")
     lines = ["## What went wrong", ""]
-    for title, items in (("Not found", missed), ("Wrong cause", misnamed), ("Alarms about what was fine", alarms)):
+    for title, items in (
+        ("Not found", missed),
+        ("Wrong cause", misnamed),
+        ("No cause named", open_cases),
+        ("Alarms about what was fine", alarms),
+    ):
         lines += [f"{title}: {len(items)}.", ""]
         if items:
             lines += [*(f"- {item}" for item in items[:30]), ""]
