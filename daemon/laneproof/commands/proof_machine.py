@@ -150,6 +150,7 @@ class LiveProofMachine:
             stopped_fans=reading.stopped_fans,
             occurrences=reading.occurrences,
             lost_records=reading.lost_records,
+            unread_log=str(kernel) if isinstance(kernel, Unread) else None,
             failed=reading.failed,
         )
 

@@ -72,8 +72,8 @@ def run_plan(machine: ProofMachine, ongoing: OngoingRun, show: Show) -> str | No
         if step.drives and not names:
             continue
         ongoing.begin(step.stage, names)
-        machine.start(step, names)
         try:
+            machine.start(step, names)
             reason = _run_step(machine, ongoing, step, first, show)
         finally:
             results = machine.end()

@@ -39,9 +39,13 @@ def _find_by_facts(snapshot: Snapshot) -> Iterator[str]:
         yield f"whether an array is whole is not known: {snapshot.arrays}"
     else:
         for array in snapshot.arrays:
-            if isinstance(array.degraded, int) and array.degraded:
+            if isinstance(array.degraded, Unread):
+                yield f"whether array {array.name} is whole is not known: {array.degraded}"
+            elif array.degraded:
                 yield f"array {array.name} lacks {array.degraded} of its members"
-            if array.sync_action in _RUNNING:
+            if isinstance(array.sync_action, Unread):
+                yield f"whether array {array.name} is busy is not known: {array.sync_action}"
+            elif array.sync_action in _RUNNING:
                 yield f"array {array.name} is busy: {array.sync_action}"
     for controller in () if isinstance(snapshot.controllers, Unread) else snapshot.controllers:
         if isinstance(controller.health, HealthLog) and controller.health.critical_warning:

@@ -24,7 +24,7 @@ from laneproof.proof.contrasts import (
     is_below,
     is_slow_alone,
 )
-from laneproof.proof.record import DriveRun, Kept, LinkRun, ProofRun, StageName
+from laneproof.proof.record import ALL_LOADED, DriveRun, DriveTally, Kept, LinkRun, ProofRun, StageName
 from laneproof.proof.words import say_count, say_power, say_seconds
 
 Verdict = Literal["holds", "differs", "unverified"]
@@ -37,6 +37,8 @@ TRIED_HERE = ("aer_above_siblings", "drops_after_idle_exit", "drops_under_load")
 """Features whose check is a run like this one."""
 SHARED_SHARE = 0.5
 """A drive that gets less than half of what the links' sharing promises is held back by something. Judgement."""
+_GAPS = (" is left out: ", "the kernel's log")
+"""Words of what a run did not show, without which the box is not proven."""
 SLOW_WAKE_US = 1e6
 """A read that takes a second on waking is no wake of any state that a drive states. Judgement."""
 
@@ -138,7 +140,10 @@ def _worst(verdicts: list[Verdict]) -> Verdict:
 def _judge_box(run: ProofRun) -> Iterator[str]:
     if run.stopped:
         yield f"the run ended before its time: {run.stopped}"
-    yield from (words for words in run.not_shown if " is left out: " in words)
+    for drive in run.drives:
+        if run.link_of(drive) is None:
+            yield f"the link of {drive.name} was not found, so nothing is shown of it"
+    yield from (words for words in run.not_shown if any(gap in words for gap in _GAPS))
 
 
 def _judge_position(run: ProofRun, drive: DriveRun, weights: Weights) -> ProvenPosition:
@@ -323,6 +328,11 @@ def _find_sharing(run: ProofRun, drive: DriveRun) -> Iterator[str]:
 
 
 def _find_drive_gaps(run: ProofRun, drive: DriveRun) -> Iterator[str]:
+    if drive.hottest_celsius is None:
+        yield "its health was not read: neither its temperature nor its media errors are known"
+    for stage in (begun.name for begun in run.stages if begun.name in (StageName.SMALL, *ALL_LOADED)):
+        if not drive.stages.get(stage, DriveTally()).reads:
+            yield f"nothing was read of it in the stage '{stage}'"
     if not drive.rate(StageName.ALONE):
         yield "it was not loaded alone, so its pace is not known"
     elif is_slow_alone(run, drive) is None:

@@ -2,7 +2,7 @@
 
 from collections import Counter, deque
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from laneproof.proof.plan import Plan
@@ -104,6 +104,7 @@ class OngoingRun:
         self._happenings: list[Happening] = []
         self._left_out = 0
         self._lost = 0
+        self._unread_log: str | None = None
         self._step_at = 0.0
         self._longest = 0.0  # between two readings
 
@@ -124,6 +125,7 @@ class OngoingRun:
         if self.stage in self._stages:
             self._stages[self.stage][1] += seconds
         self._lost += reading.lost_records
+        self._unread_log = reading.unread_log  # once the log answers again, it gives what waited in it
         self._longest = max(self._longest, seconds)
         read = {name: self._take_drive(name, now, seconds) for name, now in reading.drives.items()}
         for path, now in reading.links.items():
@@ -227,6 +229,9 @@ class OngoingRun:
 
     def _take_link(self, link: TargetLink, now: LinkReading, seconds: float, read: int) -> None:
         sums, last = self._links[link.path], self._links[link.path].last
+        is_counted = not link.counting_ends or now.port is not None or now.device is not None
+        if last is not None:  # what came while an end could not be read is counted once it can be
+            now = replace(now, port=_newer(last.port, now.port), device=_newer(last.device, now.device))
         sums.last = now
         is_busy = read > 0
         if is_busy and last is not None and _fell(last, now):
@@ -238,7 +243,7 @@ class OngoingRun:
             sums.gt_s, sums.lanes = _least(sums.gt_s, now.gt_s), _least(sums.lanes, now.lanes)
         tally = sums.stages.setdefault(self.stage, _LinkSums())
         tally.seconds += seconds
-        tally.bits += read * link.bits_per_byte
+        tally.bits += read * link.bits_per_byte if is_counted else 0.0  # without a count they show nothing
         if last is None:
             return
         port, device = _risen(last.port, now.port), _risen(last.device, now.device)
@@ -297,6 +302,8 @@ class OngoingRun:
         not_shown = list(self.plan.not_shown)
         if self._lost:
             not_shown.append(f"{self._lost} records of the kernel's log, which were overwritten before they were read")
+        if self._unread_log is not None:
+            not_shown.append(f"resets and time-outs, for the kernel's log was not read to the end: {self._unread_log}")
         if self._longest > LATE_SECONDS:
             not_shown.append(f"what happened within {self._longest:.0f} s in which the watch got no further")
         if self._left_out:
@@ -406,6 +413,10 @@ def _risen(before: Mapping[str, int] | None, now: Mapping[str, int] | None) -> d
     if before is None or now is None:
         return {}
     return {name: count - before.get(name, 0) for name, count in now.items() if count > before.get(name, 0)}
+
+
+def _newer(before: Mapping[str, int] | None, now: Mapping[str, int] | None) -> Mapping[str, int] | None:
+    return before if now is None else now
 
 
 def _least(one: _Number | None, other: _Number | None) -> _Number | None:

@@ -58,6 +58,7 @@ class Reading:
         stopped_fans: Fans that stand still.
         occurrences: What happened since the reading before.
         lost_records: Records of the kernel's log that were overwritten before they were read.
+        unread_log: Why the kernel's log could not be read, if so.
         failed: Why next to nothing could be read, if so.
     """
 
@@ -67,6 +68,7 @@ class Reading:
     stopped_fans: frozenset[str] = frozenset()
     occurrences: tuple[Occurrence, ...] = ()
     lost_records: int = 0
+    unread_log: str | None = None
     failed: str | None = None
 
 

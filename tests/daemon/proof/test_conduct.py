@@ -19,14 +19,23 @@ class Watched(MadeUpMachine):
     """Notes what it was asked, and fails on demand."""
 
     def __init__(
-        self, *, fails_at: float = 1e9, stops_at: float = 1e9, fan_stops_at: float = 1e9, wrote: int = 0
+        self,
+        *,
+        fails_at: float = 1e9,
+        stops_at: float = 1e9,
+        fan_stops_at: float = 1e9,
+        wrote: int = 0,
+        starts: bool = True,
     ) -> None:
         super().__init__(targets(RISER_1), {}, seed=1)
         self.log: list[str] = []
+        self._starts = starts
         self._fails_at, self._stops_at, self._wrote, self._fan_stops_at = fails_at, stops_at, wrote, fan_stops_at
 
     def start(self, step: Step, names: Collection[str]) -> None:
         self.log.append(f"{step.stage} {','.join(names)}")
+        if not self._starts:
+            raise OSError("no more processes")
         super().start(step, names)
 
     def read_next(self, *, quiet: bool) -> Reading:
@@ -80,6 +89,13 @@ def test_who_asks_to_stop_is_obeyed_within_the_second_and_every_load_is_ended() 
 )
 def test_a_fan_that_stops_under_load_ends_the_run(stage: StageName, since: float, reason: str | None) -> None:
     assert conduct(Watched(fan_stops_at=since), stage) == reason
+
+
+def test_a_load_that_cannot_be_started_ends_those_that_were() -> None:
+    machine = Watched(starts=False)
+    with pytest.raises(OSError, match="no more processes"):
+        conduct(machine, StageName.ALONE)
+    assert machine.log == ["full", "alone riser-1", "end"]
 
 
 def test_a_watch_that_breaks_ends_the_load_too() -> None:

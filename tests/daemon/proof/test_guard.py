@@ -81,6 +81,8 @@ def with_warning() -> Snapshot:
         (with_array(sync_action="recover"), "array md0 is busy: recover"),
         (with_array(sync_action="check"), "array md0 is busy: check"),
         (with_array(degraded=1), "array md0 lacks 1 of its members"),
+        (with_array(degraded=Unread("degraded", "denied")), "whether array md0 is whole is not known"),
+        (with_array(sync_action=Unread("sync_action", "denied")), "whether array md0 is busy is not known"),
         (with_warning(), "has a critical warning"),
         (dataclasses.replace(kelp().snapshot, arrays=Unread("/proc/mdstat", "gone")), "whether an array is whole"),
     ],

@@ -137,8 +137,9 @@ def change(name: str, **changes: object) -> ProofRun:
     return run.model_copy(update={"drives": drives})
 
 
-def without(name: str) -> ProofRun:
-    return change(name, stages={})
+def without(name: str, stage: StageName) -> ProofRun:
+    stages = drive(sound_run(), name).stages
+    return change(name, stages={kept: tally for kept, tally in stages.items() if kept is not stage})
 
 
 @pytest.mark.parametrize(
@@ -148,7 +149,10 @@ def without(name: str) -> ProofRun:
         (lambda: change(RISER_1, throttled=2), "differs", "slowed itself down for heat 2 times"),
         (lambda: change(RISER_1, stopped="it reached its critical temperature: 85 °C"), "differs", "load was stopped"),
         (lambda: change(RISER_1, warning_minutes=1), "differs", "counted 1 minute above"),
-        (lambda: without(RISER_1), "unverified", "not loaded alone"),
+        (lambda: without(RISER_1, StageName.ALONE), "unverified", "not loaded alone"),
+        (lambda: without(RISER_1, StageName.SMALL), "unverified", "nothing was read of it in the stage 'small'"),
+        (lambda: without(RISER_1, StageName.HEAT), "unverified", "nothing was read of it in the stage 'heat'"),
+        (lambda: change(RISER_1, hottest_celsius=None), "unverified", "its health was not read"),
         (lambda: change("wireless", ceiling_bytes=3.9e9), "unverified", "no sibling of its model"),
     ],
 )  # fmt: skip
@@ -167,7 +171,15 @@ def test_a_drive_that_gets_less_than_its_links_leave_it_differs_where_others_get
     assert "where the links leave it" in proven.drive.because[0]
 
 
-def test_a_run_that_ended_early_proves_nothing_of_the_box() -> None:
-    proof = judge(sound_run().model_copy(update={"stopped": "you stopped it"}))
+@pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"stopped": "you stopped it"}, "you stopped it"),
+        ({"not_shown": ("3 records of the kernel's log, which were overwritten",)}, "3 records"),
+        ({"links": ()}, "the link of riser-1 was not found"),
+    ],
+)
+def test_a_run_with_a_gap_proves_nothing_of_the_box(changes: dict[str, object], why: str) -> None:
+    proof = judge(sound_run().model_copy(update=changes))
     assert proof.verdict == "unverified"
-    assert "you stopped it" in proof.box[0]
+    assert why in proof.box[0]

@@ -1,7 +1,10 @@
 """What adds up: each reading to its stage, each error to what held at that moment."""
 
+import dataclasses
+
 import pytest
 
+from laneproof.proof.judge import judge
 from laneproof.proof.ongoing import MOST_HAPPENINGS, OngoingRun
 from laneproof.proof.plan import make_plan
 from laneproof.proof.reading import DriveReading, LinkReading, Occurrence, Reading
@@ -123,6 +126,22 @@ def test_a_flood_is_cut_off_and_its_rest_is_counted() -> None:
 def test_a_watch_that_stood_still_is_said_to_have() -> None:
     run = finish(add_up((StageName.ALONE, [reading(1.0), reading(9.0)])))
     assert any("within 8 s in which the watch got no further" in words for words in run.not_shown)
+
+
+def test_a_log_that_is_not_read_to_the_end_leaves_the_box_unverified() -> None:
+    silent = dataclasses.replace(reading(2.0), unread_log="/dev/kmsg: denied")
+    run = finish(add_up((StageName.ALONE, [reading(1.0), silent])))
+    assert any("the kernel's log was not read to the end: /dev/kmsg: denied" in words for words in judge(run).box)
+    run = finish(add_up((StageName.ALONE, [silent, reading(3.0)])))  # what waited in it came with the next second
+    assert not judge(run).box
+
+
+def test_errors_that_come_while_no_end_can_be_read_are_counted_later_and_bits_are_not() -> None:
+    blind = Reading(at=2.0, drives=reading(2.0, 2 << 30).drives, links={PATH: LinkReading(gt_s=16.0, lanes=4)})
+    seen = [reading(1.0, 1 << 30, errors=1), blind, reading(3.0, 3 << 30, errors=5)]
+    (link,) = finish(add_up((StageName.ALONE, seen))).links
+    assert link.errors == 5
+    assert link.bits == pytest.approx(2 * (1 << 30) * LOADED.links[PATH].bits_per_byte)
 
 
 def test_waking_is_the_load_s_own_account() -> None:
