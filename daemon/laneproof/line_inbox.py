@@ -22,7 +22,8 @@ def leave_line(file: Path, line: str, *, mode: int) -> None:
         OSError: It cannot be written.
     """
     # one write of a short line in append mode: two commands at once do not mix their lines
-    descriptor = os.open(file, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, mode)
+    # never through a link: root leaves lines in a folder that is another user's
+    descriptor = os.open(file, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, mode)
     try:
         with contextlib.suppress(PermissionError):  # another user's file: its owner has set it
             os.fchmod(descriptor, mode)

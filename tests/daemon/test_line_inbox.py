@@ -3,7 +3,19 @@
 import os
 from pathlib import Path
 
+import pytest
+
 from laneproof.line_inbox import forget_lines, has_lines, leave_line, take_lines
+
+
+def test_nothing_is_left_through_a_link_that_another_user_put_there(tmp_path: Path) -> None:
+    other = tmp_path / "other"
+    other.write_text("mine")
+    before = other.stat().st_mode
+    (tmp_path / "requests.jsonl").symlink_to(other)
+    with pytest.raises(OSError, match="symbolic links"):
+        leave_line(tmp_path / "requests.jsonl", "one", mode=0o600)
+    assert (other.read_text(), other.stat().st_mode) == ("mine", before)
 
 
 def test_lines_are_taken_until_they_are_forgotten(tmp_path: Path) -> None:
