@@ -1,13 +1,12 @@
 """``laneproof budget``: whether a declaration fits together, with no hardware at all."""
 
 import argparse
-import contextlib
 import os
-from pathlib import Path
 
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import DEFAULT_BUILD, load_build
 from laneproof.commands.terminal import find_style, show, show_json
+from laneproof.commands.whole_file import write_whole
 from laneproof.desk.check import DeskCheck, check_budget
 
 FITS, DOES_NOT_FIT = 0, 1
@@ -36,12 +35,4 @@ def run(arguments: argparse.Namespace) -> int:
 def _write_picture(checked: DeskCheck, name: str) -> None:
     from laneproof.outputs.budget_picture import draw_budget
 
-    # Written beside and then renamed, so that nobody opens half a picture.
-    beside = Path(f"{name}.part")
-    try:
-        beside.write_text(draw_budget(checked), encoding="utf-8")
-        beside.replace(name)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            beside.unlink(missing_ok=True)
-        raise CommandError.from_os_error(error, name, writing=True) from error
+    write_whole(name, draw_budget(checked))

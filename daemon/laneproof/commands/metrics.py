@@ -3,15 +3,14 @@
 import argparse
 import os
 from collections.abc import Iterator
-from pathlib import Path
 
 from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.metrics_core import Metric as Family
 from prometheus_client.registry import Collector
 
-from laneproof.commands.errors import CommandError
 from laneproof.commands.terminal import show
 from laneproof.commands.this_machine import Now, judge_now
+from laneproof.commands.whole_file import write_whole
 from laneproof.outputs.metrics import list_judge_samples, list_samples, make_families
 
 
@@ -29,21 +28,9 @@ def run(arguments: argparse.Namespace) -> int:
     """Judge this machine, and print or write its metrics."""
     registry = CollectorRegistry(auto_describe=False)
     registry.register(_Once(judge_now(arguments)))
-    text = generate_latest(registry)
+    text = generate_latest(registry).decode()
     if arguments.output is None:
-        show(text.decode())
+        show(text)
     else:
-        _write(Path(arguments.output), text)
+        write_whole(arguments.output, text)
     return os.EX_OK
-
-
-def _write(file: Path, text: bytes) -> None:
-    """Write a file as a whole: who reads it meanwhile sees the one before."""
-    beside = file.with_name(f".{file.name}.{os.getpid()}")
-    try:
-        with beside.open("xb") as out:  # never through a link that somebody put there
-            out.write(text)
-        beside.replace(file)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise CommandError.from_os_error(error, str(file), writing=True) from error

@@ -6,7 +6,7 @@ import os
 import sys
 import time
 from collections.abc import Callable
-from pathlib import Path
+from contextlib import ExitStack
 from shutil import get_terminal_size
 
 from laneproof.box.placement import Arrangement, arrange
@@ -15,6 +15,7 @@ from laneproof.commands.inputs import load_build, open_host, open_recording
 from laneproof.commands.kept_runs import keep_beginning, keep_run, load_run
 from laneproof.commands.proof_machine import DEADLINE_SECONDS, LiveProofMachine, stop_on_signals
 from laneproof.commands.terminal import find_style, show, show_json
+from laneproof.commands.whole_file import check_folder_of, write_whole
 from laneproof.declaration.units import parse_rate
 from laneproof.engine import Engine
 from laneproof.outputs.audit_json import name_box
@@ -50,20 +51,23 @@ def run(arguments: argparse.Namespace) -> int:
     style = find_style(arguments.width)
     if arguments.compare:
         return _compare(arguments, style)
+    if arguments.output:
+        check_folder_of(arguments.output)
     done = _prove_demo(arguments, style) if arguments.demo else _prove(arguments, style)
     if done is None:
         return STATUS["differs"]
     proof = judge(done)
     report = as_json(done, proof)
-    is_kept = not arguments.demo and keep_run(arguments.state, done, proof)
-    if arguments.output:
-        _write(arguments.output, report)
-    if arguments.json:
-        show_json(report)
-    else:
-        show("\n" + write_proof(done, proof, style))
-        if not (is_kept or arguments.output or arguments.demo):
-            show("\nThis run is kept nowhere: there is no history of 'laneproof serve'; -o FILE writes it.\n")
+    with ExitStack() as each:  # where one of them fails, the others happen all the same
+        if arguments.json:
+            each.callback(show_json, report)
+        else:
+            each.callback(show, "\n" + write_proof(done, proof, style))
+        if arguments.output:
+            each.callback(write_whole, arguments.output, json.dumps(report, indent=2) + "\n")
+        is_kept = not arguments.demo and keep_run(arguments.state, done, proof)
+    if not (is_kept or arguments.output or arguments.demo or arguments.json):
+        show("\nThis run is kept nowhere: there is no history of 'laneproof serve'; -o FILE writes it.\n")
     return STATUS[proof.verdict]
 
 
@@ -183,15 +187,6 @@ def _find_kernel(snapshot: Snapshot) -> str:
     firmware = snapshot.firmware
     release = None if isinstance(firmware, Unread) else firmware.kernel_release
     return release if isinstance(release, str) else ""
-
-
-def _write(path: str, report: dict[str, object]) -> None:
-    try:
-        beside = Path(f"{path}.new")
-        beside.write_text(json.dumps(report, indent=2) + "\n", encoding="utf-8")
-        beside.rename(path)
-    except OSError as error:
-        raise CommandError.from_os_error(error, path, writing=True) from error
 
 
 # --- meanwhile --------------------------------------------------------------------------------------------------------

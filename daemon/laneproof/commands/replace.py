@@ -10,9 +10,9 @@ from laneproof.commands.drive_arrival import wait_for_drive
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build
 from laneproof.commands.judgement import Judgement, judge_machine
-from laneproof.commands.pictures import write_picture
 from laneproof.commands.terminal import find_style, show, show_json
 from laneproof.commands.where import find_by_any_name
+from laneproof.commands.whole_file import write_whole
 from laneproof.declaration.build import Build
 from laneproof.outputs.box_picture import Mark, draw_box
 from laneproof.outputs.replace_text import write_fit, write_guide
@@ -64,7 +64,7 @@ def _print_guide(guide: Guide, judged: Judgement, build: Build | None, arguments
     if arguments.picture is not None:
         marks = {drive.path: Mark.KEEP for drive in guide.keep if drive.path}
         marks.setdefault(guide.position.path, Mark.HERE)
-        write_picture(draw_box(build, judged.snapshot, marks), arguments.picture)
+        write_whole(arguments.picture, draw_box(build, judged.snapshot, marks))
     if arguments.json:
         show_json(guide.as_json())
         return

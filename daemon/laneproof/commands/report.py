@@ -10,10 +10,10 @@ from laneproof.box.inventory import make_inventory
 from laneproof.commands.box_past import BoxPast, open_past
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build, now_by_clock, open_host
-from laneproof.commands.pictures import write_picture
 from laneproof.commands.terminal import show
 from laneproof.commands.this_machine import judge_now
 from laneproof.commands.trend import find_subject, read_trend
+from laneproof.commands.whole_file import write_whole
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, verdict
 from laneproof.history.store import Store
@@ -65,7 +65,7 @@ def write_report_file(arguments: argparse.Namespace) -> str:
     if arguments.hide_serials:
         shown = make_inventory(build, snapshot).positions
         text = hide_serials(text, serials | {each.occupant.serial or "" for each in shown if each.occupant})
-    write_picture(text, arguments.html)
+    write_whole(arguments.html, text)
     show(f"written: {arguments.html}\n")
     return verdict(findings, declared=build is not None)
 

@@ -8,8 +8,8 @@ from laneproof.box.names import Position, UnknownNameError, find_drives
 from laneproof.box.shown_positions import list_positions
 from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import load_build, open_host
-from laneproof.commands.pictures import write_picture
 from laneproof.commands.terminal import find_style, show, show_json
+from laneproof.commands.whole_file import write_whole
 from laneproof.declaration.build import Build
 from laneproof.outputs.where_text import Finds, write_where
 from laneproof_collectors.collection import read_snapshot
@@ -39,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
         from laneproof.outputs.box_picture import Mark, draw_box
 
         marks = {position.path: Mark.HERE for position in found}
-        write_picture(draw_box(build, snapshot, marks), arguments.picture)
+        write_whole(arguments.picture, draw_box(build, snapshot, marks))
     if arguments.json:
         from laneproof.outputs.where_json import as_json
 

@@ -1,20 +1,34 @@
-"""Writing a picture that a command was asked for."""
+"""Writing a file that a command was asked for."""
 
 import contextlib
+import os
 from pathlib import Path
 
 from laneproof.commands.errors import CommandError
 
 
-def write_picture(picture: str, name: str) -> None:
-    """Write a picture beside its place and then rename it, so that nobody opens half of one.
+def check_folder_of(name: str) -> None:
+    """Check, before long work, that its outcome will find a folder that can be written to.
+
+    Raises:
+        CommandError: It will not (73).
+    """
+    folder = Path(name).absolute().parent
+    why = "no such folder" if not folder.is_dir() else "not permitted" if not os.access(folder, os.W_OK) else None
+    if why is not None or Path(name).is_dir():
+        raise CommandError(f"{name}: cannot be written: {why or 'it is a folder'}", status=os.EX_CANTCREAT)
+
+
+def write_whole(name: str, text: str) -> None:
+    """Write a file beside its place and then rename it, so that nobody opens half of one.
 
     Raises:
         CommandError: It cannot be written (73, 77).
     """
-    beside = Path(f"{name}.part")
+    beside = Path(f"{name}.{os.getpid()}.part")
     try:
-        beside.write_text(picture, encoding="utf-8")
+        with beside.open("x", encoding="utf-8") as out:  # never through a link that somebody put there
+            out.write(text)
         beside.replace(name)
     except OSError as error:
         with contextlib.suppress(OSError):

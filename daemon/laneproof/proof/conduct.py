@@ -107,9 +107,9 @@ def _run_step(
         # a fan that rests while nothing is loaded stops nothing, nor one that stood still as the load began
         still = reading.stopped_fans if still is None or step.stage not in LOADED else still
         orders = give_orders(reading, ongoing.targets.drives, ongoing.held_back, still | first.stopped_fans)
-        show(ongoing, step, max(0.0, began + step.seconds - at))
         if reason := machine.asked_to_stop or orders.stop_all:
-            return reason
+            return reason  # before anything is shown: the terminal may be gone
+        show(ongoing, step, max(0.0, began + step.seconds - at))
         loaded = [name for name in orders.stop if name in ongoing.loaded]
         for name in loaded:
             ongoing.stop_drive(name, orders.stop[name])

@@ -10,10 +10,12 @@ import pytest
 
 from laneproof.cli import main
 from laneproof.commands import prove
+from laneproof.commands.errors import CommandError
 from laneproof.outputs.prove_json import prove_schema
+from laneproof.proof.record import StageName
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
-from proven_box import kelp
+from proven_box import RISER_1, kelp, run_box
 
 Captured = pytest.CaptureFixture[str]
 
@@ -74,6 +76,31 @@ def on_machine(monkeypatch: pytest.MonkeyPatch, snapshot: Snapshot, **answers: o
     for name, answer in known.items():
         monkeypatch.setattr(prove, name, answer)
     monkeypatch.setattr(prove.os, "access", lambda *_: True)
+
+
+def test_a_report_that_could_not_be_written_is_refused_before_anything_is_loaded(
+    capsys: Captured, tmp_path: Path
+) -> None:
+    assert main(["prove", "--demo", "--quick", "-o", str(tmp_path / "none" / "run.json")]) == 73
+    captured = capsys.readouterr()
+    assert (captured.out, captured.err.count("\n")) == ("", 1)
+    assert "run.json: cannot be written: no such folder" in captured.err
+
+
+def test_a_run_that_cannot_be_kept_is_shown_and_written_all_the_same(
+    monkeypatch: pytest.MonkeyPatch, capsys: Captured, tmp_path: Path
+) -> None:
+    def fail(*_: object) -> bool:
+        raise CommandError("notes.jsonl: cannot be written: no space left on device", status=73)
+
+    done = run_box(stages=(StageName.REST,), only=RISER_1)
+    monkeypatch.setattr(prove, "_prove", lambda *_: done)
+    monkeypatch.setattr(prove, "keep_run", fail)
+    assert main(["prove", "-o", str(tmp_path / "run.json")]) == 73
+    captured = capsys.readouterr()
+    assert "kelp-1: UNVERIFIED" in captured.out
+    assert "no space left" in captured.err
+    assert json.loads((tmp_path / "run.json").read_text())["verdict"] == "unverified"
 
 
 def test_without_fio_nothing_begins(monkeypatch: pytest.MonkeyPatch, capsys: Captured) -> None:

@@ -53,9 +53,10 @@ class Watched(MadeUpMachine):
         return {name: LoadResult(error=0, read_bytes=1, reads=1, written_bytes=self._wrote) for name in super().end()}
 
 
-def conduct(machine: Watched, *stages: StageName) -> str | None:
+def conduct(machine: Watched, *stages: StageName, shown: list[float | None] | None = None) -> str | None:
+    seconds = [] if shown is None else shown
     ongoing = OngoingRun(targets(RISER_1), make_plan(targets(RISER_1), "quick", stages=stages or tuple(StageName)))
-    return run_plan(machine, ongoing, lambda *_: None)
+    return run_plan(machine, ongoing, lambda so_far, *_: seconds.append(so_far.at))
 
 
 def test_the_stages_come_in_their_order() -> None:
@@ -75,8 +76,10 @@ def test_a_quiet_stage_sends_drives_no_command_until_it_is_over(stage: StageName
 
 def test_who_asks_to_stop_is_obeyed_within_the_second_and_every_load_is_ended() -> None:
     machine = Watched(stops_at=20.0)
-    assert conduct(machine) == "you stopped it"
+    shown: list[float | None] = []
+    assert conduct(machine, shown=shown) == "you stopped it"
     assert machine.log[-2:] == ["full", "end"]
+    assert shown[-1] == 19.0  # the terminal may be gone
 
 
 @pytest.mark.parametrize(
