@@ -15,6 +15,7 @@
 # It fetches Python packages while it installs; what is installed needs no network. Ends with 0, or with a number of
 # sysexits.h and a sentence that says what is wrong; what was installed before is then as it was.
 set -eu
+umask 022 # every user may run what is installed, and the notifier is one
 checkout=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 . "$checkout/packaging/environment.sh"
 

@@ -23,6 +23,7 @@ def install(root: Path, *arguments: str, **environment: str) -> subprocess.Compl
         capture_output=True,
         text=True,
         check=False,
+        umask=0o077,  # as some set it for root: others must be able to run what is installed
     )
 
 

@@ -1,6 +1,7 @@
 """packaging/install.sh: what it installs runs, an upgrade and a removal lose nothing of the owner's."""
 
 import shutil
+import stat
 import subprocess
 from pathlib import Path
 
@@ -45,6 +46,14 @@ def test_what_sends_messages_is_installed_with_it(tree: Path, tmp_path: Path) ->
     run = [str(tree / PREFIX / "bin/python"), "-I", str(program), "notify", "--config", str(config), "--test"]
     done = subprocess.run(run, cwd="/", env={}, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stdout.partition(";")[0]) == (69, "1 (json): not taken"), done.stderr
+
+
+def test_every_user_can_read_what_is_installed_whatever_root_s_umask(tree: Path) -> None:
+    tops = (tree / PREFIX, tree / SYSTEM)
+    paths = [path for top in tops for path in (top, *top.rglob("*")) if not path.is_symlink()]
+    assert len(paths) > len(tops)
+    wanted = [(path, stat.S_IROTH | (stat.S_IXOTH if path.is_dir() else 0)) for path in paths]
+    assert [path for path, mode in wanted if path.stat().st_mode & mode != mode] == []
 
 
 def test_nothing_installed_names_the_folder_that_it_was_made_in(tree: Path) -> None:
