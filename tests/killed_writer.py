@@ -23,7 +23,7 @@ from passes import Passes, change_of, make_finding
 from simulated_box import A_MORNING
 
 LONGEST_SECONDS = 0.25
-"""How long a writer lives at most: opening the file takes a good part of it, so that is interrupted too."""
+"""How long a writer lives at most after its start, or after its first step."""
 
 KILLS_A_FILE = 20
 """After so many a new file is begun: the oldest of some thousand findings are dropped, as they should be."""
@@ -63,8 +63,14 @@ def write(file: Path, acknowledge: int) -> None:
             os.write(acknowledge, f"{steps.take()}\n".encode())
 
 
-def kill_one(file: Path, chance: random.Random) -> int:
-    """Let a writer live for a moment; gives the last step that it acknowledged, 0 for none."""
+def kill_one(file: Path, chance: random.Random, *, at_work: bool) -> int:
+    """Let a writer live for a moment; gives the last step that it acknowledged, 0 for none.
+
+    Args:
+        file: What it writes.
+        chance: Chooses the moment.
+        at_work: Count the moment from its first step on; else from its start, so that opening is interrupted too.
+    """
     reads, writes = os.pipe()
     child = os.fork()
     if child == 0:
@@ -74,11 +80,12 @@ def kill_one(file: Path, chance: random.Random) -> int:
         finally:
             os._exit(1)  # a writer that ends by itself has failed
     os.close(writes)
+    first = os.read(reads, 1) if at_work else b""
     time.sleep(chance.uniform(0.0, LONGEST_SECONDS))
     os.kill(child, signal.SIGKILL)
     _, status = os.waitpid(child, 0)
-    with os.fdopen(reads, encoding="ascii") as said:
-        acknowledged = said.read().split()
+    with os.fdopen(reads, "rb") as said:
+        acknowledged = (first + said.read()).split()
     assert os.WIFSIGNALED(status), "the writer failed by itself"
     return int(acknowledged[-1]) if acknowledged else 0
 
@@ -113,7 +120,7 @@ def kill_many(folder: Path, kills: int, seed: int) -> int:
         if number % KILLS_A_FILE == 0:
             steps, acknowledged = steps + acknowledged, 0
         file = folder / f"{number // KILLS_A_FILE}.db"
-        acknowledged = max(acknowledged, kill_one(file, chance))
+        acknowledged = max(acknowledged, kill_one(file, chance, at_work=number % 2 == 1))
         check_file(file, acknowledged)
         assert not list(folder.glob("*aside*"))
     return steps + acknowledged

@@ -53,7 +53,7 @@ def test_a_run_of_every_stage_reads_the_disk_and_leaves_it_as_it_was(
 ) -> None:
     before = disk.read_bytes()
     plan = make_plan(loaded, "quick")
-    steps = tuple(dataclasses.replace(step, seconds=1.0) for step in plan.steps)
+    steps = tuple(dataclasses.replace(step, seconds=2.0) for step in plan.steps)
     ongoing = OngoingRun(loaded, dataclasses.replace(plan, steps=steps))
     assert run_plan(machine, ongoing, lambda *_: None) is None
     run = ongoing.finish(box="kelp-1", began_at=0.0)
