@@ -2,6 +2,7 @@
 
 import json
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from laneproof.box.placement import Arrangement
@@ -20,6 +21,14 @@ def keep_beginning(state: str | None, *, now: float, seconds: float) -> None:
     """Tell the daemon that a run begins, so that its load is not taken for the box's own; without a daemon, nobody."""
     text = f"an acceptance run of {seconds / 60:.0f} minutes at most began"
     _leave(state, Note(t=now, kind=PROOF_BEGAN, text=text, detail={"until": now + seconds}))
+
+
+def keep_failure(state: str | None) -> None:
+    """Tell the daemon that a run ended without a record, so that errors are the box's own again."""
+    now = now_by_clock()
+    text = "the acceptance run failed, and left no record"
+    with suppress(CommandError):  # what made the run fail is what is to be said
+        _leave(state, Note(t=now, kind=PROOF_BEGAN, text=text, detail={"until": now}))
 
 
 def keep_run(state: str | None, run: ProofRun, proof: Proof) -> bool:

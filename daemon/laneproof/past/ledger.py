@@ -144,6 +144,8 @@ class Ledger(State):
             if step.rebooted and self.stopped is not None:
                 self.stops = [*self.stops[-100:], (self.timeline.booted_at, self.stopped)]
             self.kernel_sequence, self.kernel_until = -1, -1.0
+        if step.rebooted:
+            self.loaded_until = 0.0  # no run outlives its boot
         self.stopped = None
         self.boots.read(snapshot, tree, self.timeline, is_new_reading="functions" in read_again)
         occupants = list(tree.drive_occupants())

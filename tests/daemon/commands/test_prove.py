@@ -12,7 +12,9 @@ from laneproof.cli import main
 from laneproof.commands import prove
 from laneproof.commands.errors import CommandError
 from laneproof.outputs.prove_json import prove_schema
+from laneproof.proof.conduct import WroteError
 from laneproof.proof.record import StageName
+from laneproof.service.owner_notes import Inbox, find_proofs
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread
 from proven_box import RISER_1, kelp, run_box
@@ -101,6 +103,21 @@ def test_a_run_that_cannot_be_kept_is_shown_and_written_all_the_same(
     assert "kelp-1: UNVERIFIED" in captured.out
     assert "no space left" in captured.err
     assert json.loads((tmp_path / "run.json").read_text())["verdict"] == "unverified"
+
+
+def test_a_run_that_fails_leaves_the_daemon_waiting_for_nothing(
+    monkeypatch: pytest.MonkeyPatch, capsys: Captured, tmp_path: Path
+) -> None:
+    def fail(*_: object) -> None:
+        raise WroteError("the load on riser-1 wrote 512 bytes")
+
+    on_machine(monkeypatch, kelp().snapshot, run_plan=fail, LiveProofMachine=lambda *_, **__: None,
+               stop_on_signals=lambda _: nullcontext())  # fmt: skip
+    assert main(["prove", "--thorough", "--state", str(tmp_path)]) == 70
+    assert "wrote 512 bytes" in capsys.readouterr().err
+    began, failed = find_proofs(Inbox(tmp_path).read() or ())
+    assert (began.until or 0.0) > began.at + 3600.0
+    assert failed.until == failed.at
 
 
 def test_without_fio_nothing_begins(monkeypatch: pytest.MonkeyPatch, capsys: Captured) -> None:

@@ -196,6 +196,13 @@ def test_errors_of_an_acceptance_run_are_the_run_s_own_until_it_is_over() -> Non
     assert errors_of(story) == (2, 45)
 
 
+def test_a_restart_of_the_machine_ends_a_run_that_had_not_ended() -> None:
+    story = Story().observe(counting_box((0, 0, 0, 0)))
+    story.ledger.add_proof(ProofNote(at=story.now, until=story.now + 12 * 3600.0))
+    story.restart().observe(counting_box((0, 0, 0, 0))).observe(counting_box((9, 0, 0, 0)), after=600.0)
+    assert errors_of(story) == (9, 0)
+
+
 @pytest.mark.parametrize(("above", "outcome"), [(True, "not-cured"), (False, "counting")])
 def test_a_run_that_still_makes_errors_decides_the_trial_of_a_fix(*, above: bool, outcome: str) -> None:
     story = Story().observe(counting_box((0, 0, 0, 0)))
