@@ -86,11 +86,11 @@ def _follow_drive(before: ProofRun, after: ProofRun, drive: DriveRun) -> Iterato
     then, now = before.link_of(came_from), after.link_of(drive)
     left = next((link for link in after.links if link.path == came_from.path), None)
     yield f"changed: its drive was in {came_from.name}"
-    if then is None or now is None or not then.errors:
+    if then is None or now is None or left is None or not (then.errors and _counts(now) and _counts(left)):
         return
-    if now.errors and not (left and left.errors):
+    if now.errors and not left.errors:
         yield f"the errors went with the drive: {say_count(now.errors, 'error')} here, none in {came_from.name} now"
-    elif left and left.errors and not now.errors:
+    elif left.errors and not now.errors:
         yield f"the errors stayed with {came_from.name}: they are of socket, adapter or cable"
 
 
@@ -101,8 +101,16 @@ def _compare_links(before: ProofRun, after: ProofRun, known: DriveRun, drive: Dr
     was, is_ = (say_link(link.trained_gt_s, link.trained_lanes) for link in (then, now))
     if was != is_:
         yield f"its link trained at {was}, now at {is_}"
-    if (then.errors or now.errors) and then.bits and now.bits:
-        yield from _compare_errors(then, now)
+    if then.errors or now.errors:
+        if _counts(then) and _counts(now):
+            yield from _compare_errors(then, now)
+        else:
+            yield "its errors are not compared: in one of the runs it carried nothing, or neither end counted"
+
+
+def _counts(link: LinkRun) -> bool:
+    """Whether no error says anything of a link."""
+    return bool(link.counting_ends and link.bits)
 
 
 def _compare_errors(then: LinkRun, now: LinkRun) -> Iterator[str]:
@@ -156,7 +164,7 @@ def changes_since(run: ProofRun, arrangement: Arrangement) -> tuple[str, ...]:
             says.append(f"{drive.name}: firmware {drive.firmware}, now {target.firmware}")
         if now.parts.get(drive.name, "") != run.parts.get(drive.name, ""):
             says.append(f"{drive.name}: other parts between")
-    return (*says, *(f"{target.name}: it was not there" for target in current.values()))
+    return (*says, *(f"{target.name}: it was not in that run" for target in current.values()))
 
 
 def describe_last(run: ProofRun, arrangement: Arrangement) -> LastRun:

@@ -104,6 +104,21 @@ def test_errors_that_stay_are_the_position_s() -> None:
     assert "the errors stayed with riser-3" in says(bad_run(), swap(bad_run()), "riser-4")
 
 
+def change_link(run: ProofRun, name: str, **changes: object) -> ProofRun:
+    links = tuple(each.model_copy(update=changes) if each.name == name else each for each in run.links)
+    return run.model_copy(update={"links": links})
+
+
+@pytest.mark.parametrize("changes", [{"counting_ends": ()}, {"stages": {}}])
+def test_no_error_of_a_link_that_does_not_count_or_carried_nothing_is_no_cure(changes: dict[str, object]) -> None:
+    said = says(bad_run(), change_link(sound_run(), RISER_3, **changes))
+    assert "its errors are not compared" in said
+    assert "cured" not in said
+    moved = change_link(exchange_links(swap(bad_run())), RISER_3, **changes)
+    assert says(bad_run(), moved, "riser-4").startswith("changed: its drive was in riser-3")
+    assert "went with" not in says(bad_run(), moved, "riser-4")
+
+
 # --- since then -------------------------------------------------------------------------------------------------------
 
 
@@ -132,4 +147,4 @@ def test_other_parts_and_a_drive_that_is_new_are_changes() -> None:
     run = sound_run().model_copy(update={"parts": {}, "drives": sound_run().drives[1:]})
     said = changes_since(run, kelp())
     assert "riser-3: other parts between" in said
-    assert "riser-1: it was not there" in said
+    assert "riser-1: it was not in that run" in said
