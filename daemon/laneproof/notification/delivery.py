@@ -1,7 +1,9 @@
 """The network of the notifier: asks the daemon, delivers through Apprise, and gives a sign of life."""
 
+import http.client
 import json
 import logging
+import traceback
 import urllib.error
 import urllib.parse
 import urllib.request
@@ -19,6 +21,8 @@ _log = logging.getLogger(__name__)
 
 PATIENCE_SECONDS = 10.0
 _MOST_BYTES = 32 << 20
+_NO_ANSWER = (OSError, ValueError, http.client.HTTPException)
+"""What comes instead of an answer; the last is what another program says at this port."""
 
 
 class DaemonSilentError(Exception):
@@ -42,7 +46,7 @@ class DaemonClient:
         document = self._get("/api/v1/cases")
         try:
             return read_cases(document), str(document["taken_at"])
-        except ValueError as error:
+        except (ValueError, KeyError) as error:
             raise DaemonSilentError(str(error)) from error
 
     def read_changes(self, since: str) -> list[FindingChange]:
@@ -73,7 +77,7 @@ class DaemonClient:
                 {"Authorization": f"Bearer {Path(self._token_file).read_text().strip()}"} if self._token_file else {}
             )
             return json.loads(_fetch(self._address + path, headers))
-        except (OSError, ValueError) as error:
+        except _NO_ANSWER as error:
             raise DaemonSilentError(f"{self._address}: {error}") from error
 
 
@@ -88,7 +92,7 @@ def give_heartbeat(url: str) -> bool:
     """Ask for a URL, so that who waits there knows that the watch goes on; whether it answered."""
     try:
         _fetch(url)
-    except (OSError, ValueError) as error:
+    except _NO_ANSWER as error:
         _log.warning("the heartbeat's address does not answer: %s", error)
         return False
     return True
@@ -112,8 +116,9 @@ def deliver(url: str, message: Message) -> bool:
     try:
         form = apprise.NotifyFormat.TEXT
         return bool(receiver.notify(body=message.body, title=message.title, notify_type=kind, body_format=form))
-    except Exception:  # noqa: BLE001 (a fence: one of a hundred libraries must not end the others' delivery)
-        _log.exception("delivering failed")
+    except Exception as error:  # noqa: BLE001 (a fence: one of a hundred libraries must not end the others' delivery)
+        where = "".join(traceback.format_tb(error.__traceback__))  # without its words, which may hold a password
+        _log.error("delivering failed: %s\n%s", type(error).__name__, where)
         return False
 
 

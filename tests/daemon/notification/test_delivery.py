@@ -1,5 +1,7 @@
 """The network of the notifier, against real servers on this machine."""
 
+import socket
+import threading
 from pathlib import Path
 
 import pytest
@@ -74,6 +76,40 @@ def test_the_daemon_is_asked_with_its_token(tmp_path: Path) -> None:
             client.read_standing()
     with pytest.raises(DaemonSilentError, match="refused"):
         client.read_standing()
+
+
+def test_another_program_at_the_port_is_no_answer() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        thread = threading.Thread(target=_greet, args=(listener, 2), daemon=True)
+        thread.start()
+        address = f"http://127.0.0.1:{listener.getsockname()[1]}"
+        with pytest.raises(DaemonSilentError):
+            DaemonClient(NotifySettings(urls=["x://y"], daemon=address)).read_standing()
+        assert not give_heartbeat(address)
+        thread.join()
+
+
+def _greet(listener: socket.socket, times: int) -> None:
+    """Speak first, and no HTTP, as a mail server does."""
+    for _ in range(times):
+        connection, _ = listener.accept()
+        with connection:
+            connection.recv(4096)
+            connection.sendall(b"220 kelp-1.example ESMTP\r\n")
+
+
+def test_a_library_that_fails_writes_no_password_into_the_log(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    password = "s3cret"  # noqa: S105 (made up)
+
+    def fail(*_: object, **__: object) -> None:
+        raise RuntimeError(f"https://chat.example/{password}")
+
+    monkeypatch.setattr("apprise.Apprise.notify", fail)
+    assert not deliver("json://127.0.0.1/", MESSAGE)
+    assert "RuntimeError" in caplog.text
+    assert password not in caplog.text
 
 
 def test_a_heartbeat_is_a_question_for_a_url() -> None:
