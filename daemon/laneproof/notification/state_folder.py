@@ -74,7 +74,11 @@ class StateFolder:
         """
         file = self._folder / STATE
         try:
-            state = _STATE.validate_json(file.read_bytes())
+            content = file.read_bytes()
+            version = _read_version(content)
+            if version != VERSION:
+                raise OSError(None, f"written by another version of laneproof ({version}, not {VERSION})", str(file))
+            return _STATE.validate_json(content)
         except FileNotFoundError:
             return NotifierState()
         except ValidationError as error:
@@ -84,9 +88,6 @@ class StateFolder:
                 "%s was damaged (%s); it lies at %s, and all is reported again", file, error.error_count(), aside
             )
             return NotifierState()
-        if state.version != VERSION:
-            raise OSError(None, f"written by another version of laneproof ({state.version}, not {VERSION})", str(file))
-        return state
 
     def save(self, state: NotifierState) -> None:
         """Replace the state, so that it is on the medium when this returns.
@@ -134,6 +135,14 @@ class StateFolder:
             OSError: It cannot be deleted.
         """
         forget_lines(self._requests)
+
+
+def _read_version(content: bytes) -> int:
+    """Read it first: another version's form may be another."""
+    try:
+        return int(json.loads(content)["version"])
+    except (ValueError, KeyError, TypeError):
+        return VERSION  # damaged, which is seen when it is read
 
 
 def _parse_lines(lines: list[str]) -> Iterator[dict[str, Any]]:
