@@ -129,7 +129,7 @@ class Notifier:
 
     def _queue_reports(self, reports: Reports, findings: Sequence[Finding], now: float, *, is_complete: bool) -> None:
         state, cases = self._state, collect_cases(findings, self._positions)
-        waiting = outbox.list_cases(state.queue)
+        waiting = outbox.list_cases(state.queue, self._urls)
         after, to_say = decide(reports, cases, now, self._settings, waiting=waiting, is_complete=is_complete)
         messages = [write_message(report, state.box, self._positions, self._settings, now) for report in to_say]
         queue = outbox.put(state.queue, messages, self._urls, state.next_item)

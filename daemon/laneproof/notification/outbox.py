@@ -47,7 +47,7 @@ def name_address(url: str) -> str:
 
 
 def put(queue: Queue, messages: Iterable[Message], addresses: Collection[str], first: int) -> Queue:
-    """Add messages, each for all addresses.
+    """Add messages, each for all addresses; none gets a reminder of a case of which a message waits for it.
 
     Args:
         queue: What waits.
@@ -55,7 +55,13 @@ def put(queue: Queue, messages: Iterable[Message], addresses: Collection[str], f
         addresses: Where each goes.
         first: The first number that is free.
     """
-    pairs = [(message, address) for message in messages for address in addresses]
+    waiting = {(item.message.case, item.address) for item in queue}
+    pairs = [
+        (message, address)
+        for message in messages
+        for address in addresses
+        if message.kind != "reminder" or (message.case, address) not in waiting
+    ]
     added = (Item(number=first + at, address=address, message=message) for at, (message, address) in enumerate(pairs))
     return (*queue, *added)
 
@@ -109,9 +115,10 @@ def _put_off(item: Item, now: float) -> Item:
     return replace(item, is_under_way=False, tries=item.tries + 1, next_at=now + pause)
 
 
-def list_cases(queue: Queue) -> frozenset[int]:
-    """List the cases of which a message waits."""
-    return frozenset(item.message.case for item in queue)
+def list_cases(queue: Queue, addresses: Collection[str]) -> frozenset[int]:
+    """List the cases of which a message waits for each address."""
+    waiting = {(item.message.case, item.address) for item in queue}
+    return frozenset(case for case, _ in waiting if all((case, address) in waiting for address in addresses))
 
 
 def is_urgent(queue: Queue) -> bool:

@@ -1,5 +1,7 @@
 """The queue: each message leaves it once, in its order, whatever its address does."""
 
+from dataclasses import replace
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -13,6 +15,7 @@ from laneproof.notification.outbox import (
     end,
     find_next,
     is_urgent,
+    list_cases,
     name_address,
     put,
     recover,
@@ -55,6 +58,15 @@ def test_pauses_grow_and_stay_below_their_bound() -> None:
         now = queue[0].next_at
     assert pauses == sorted(pauses)
     assert (pauses[0], pauses[1], pauses[-1]) == (30.0, 60.0, LONGEST_PAUSE_SECONDS)
+
+
+def test_an_address_that_takes_nothing_costs_another_one_no_reminder() -> None:
+    queue = put((), [message(1)], ["a", "b"], 1)
+    assert list_cases(queue, ["a", "b"]) == {1}
+    queue = end(queue, 1, 0.0, is_delivered=True)
+    assert list_cases(queue, ["a", "b"]) == frozenset()
+    queue = put(queue, [replace(message(1), kind="reminder")], ["a", "b"], 3)
+    assert [(item.address, item.message.kind) for item in queue] == [("b", "raised"), ("a", "reminder")]
 
 
 def test_what_a_wrong_clock_put_off_for_long_is_due() -> None:
