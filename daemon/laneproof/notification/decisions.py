@@ -3,7 +3,7 @@
 | a case | and | sends |
 | --- | --- | --- |
 | is new | its cause has settled | raised |
-| was reported | an alarm joins it, or one of it becomes louder | worse |
+| was reported | an alarm joins it or is back after a day, or one of it becomes louder | worse |
 | was reported | an alarm stands for a day, and on | reminder |
 | was reported | it is gone for a while | cleared |
 | was held back by quiet hours | it is gone for a while | over |
@@ -26,7 +26,7 @@ from laneproof.outputs.cases_json import PositionFacts
 SETTLE_SECONDS, LONGEST_SETTLE_SECONDS = 60.0, 300.0
 """How long nothing of a case may move before it is reported, and when it is all the same. Judgement."""
 CLEAR_SECONDS = 600.0
-"""How long a case must be gone to be reported as cleared; twice as long each time that it came back within a day."""
+"""How long a case must be gone to be reported as cleared; twice as long each time that it came back, a day at most."""
 SETTING_RULES = frozenset({"power-setting-differs", "firmware-differs", "errors-not-counted", "errors-hidden"})
 """What they find stays as it is until somebody changes a setting."""
 LONG_STANDING_SECONDS = 30 * DAY_SECONDS
@@ -53,6 +53,7 @@ class OpenCase:
         rules: The rules that spoke.
         severities: Its findings' severities as last seen, by identity.
         reported: The severities that were reported, by identity; empty where nothing was.
+        less_since: Since when a reported finding is gone or less severe than reported, by identity.
         cause: The likeliest cause as last seen.
         since: When the first of it was raised, unix seconds.
         first_seen: When it was first seen here.
@@ -70,6 +71,7 @@ class OpenCase:
     rules: tuple[str, ...]
     severities: Mapping[str, Severity]
     reported: Mapping[str, Severity] = field(default_factory=dict)
+    less_since: Mapping[str, float] = field(default_factory=dict)
     cause: str = ""
     since: float
     first_seen: float
@@ -153,7 +155,7 @@ def decide(  # noqa: PLR0913 (one question, and all that it depends on)
         cases: What stands now.
         now: The time, unix seconds.
         settings: The settings.
-        waiting: The cases of which a message waits to be delivered: they are not reminded of.
+        waiting: The cases of which a message waits for each address: they are not reminded of.
         is_complete: Whether `cases` are all; where not, what is missing may stand all the same.
 
     Returns:
@@ -209,7 +211,7 @@ def _meet(
         own = [number for number, known in left.items() if names & (known.severities.keys() | known.reported.keys())]
         if own:
             known, *others = (left.pop(number) for number in sorted(own))
-            known = replace(known, reported={**dict(_pairs(others)), **known.reported})
+            known = _merge(known, others)
         else:
             known = _open(case, following, before.closed, was_reported, now)
             following += 1
@@ -217,8 +219,16 @@ def _meet(
     return met, list(left.values()), following
 
 
-def _pairs(open_cases: Iterable[OpenCase]) -> Iterable[tuple[str, Severity]]:
-    return (pair for known in open_cases for pair in known.reported.items())
+def _merge(known: OpenCase, others: Sequence[OpenCase]) -> OpenCase:
+    """Make one of cases that turned out to be one; it is acknowledged only where each that was reported is."""
+    reported = [each for each in (known, *others) if each.reported]
+    return replace(
+        known,
+        reported={name: severity for each in reversed(reported) for name, severity in each.reported.items()},
+        less_since={name: at for each in reversed(reported) for name, at in each.less_since.items()},
+        sent_at=max((each.sent_at for each in reported if each.sent_at is not None), default=known.sent_at),
+        acknowledged=known.acknowledged if all(each.acknowledged for each in reported) else "",
+    )
 
 
 def _open(
@@ -244,9 +254,19 @@ def _open(
 
 def _follow(known: OpenCase, case: Case, now: float) -> OpenCase:
     """Take an open case on to how it stands now."""
+    less = {
+        name
+        for name, severity in known.reported.items()
+        if name not in case.severities or case.severities[name].rank < severity.rank
+    }
+    reported = {
+        name: severity
+        for name, severity in known.reported.items()
+        if name in less or name not in known.less_since or _elapsed(now, known.less_since[name]) < DAY_SECONDS
+    }
     moved = case.severities.keys() != known.severities.keys() or case.cause != known.cause
     has_news = any(
-        severity.rank > (known.reported[name].rank if name in known.reported else -1)
+        severity.rank > (reported[name].rank if name in reported else -1)
         for name, severity in case.severities.items()
         if not known.reported or severity is not Severity.NOTICE
     )
@@ -255,6 +275,8 @@ def _follow(known: OpenCase, case: Case, now: float) -> OpenCase:
         about=case.about,
         rules=case.rules,
         severities=case.severities,
+        reported=reported,
+        less_since={name: known.less_since.get(name, now) for name in less},
         cause=case.cause,
         moved_at=now if moved else known.moved_at,
         news_since=None if not has_news else now if known.news_since is None else known.news_since,
@@ -307,7 +329,8 @@ def _may_be_over(known: OpenCase, now: float, settings: NotifySettings, work: Wo
     if work is not None and known.gone_since >= work.since:
         return not known.reported
     is_too_quiet = settings.is_quiet(now) and not (known.reported and known.severity is Severity.CRITICAL)
-    return not is_too_quiet and _elapsed(now, known.gone_since) >= CLEAR_SECONDS * 2**known.returns
+    wait = min(CLEAR_SECONDS * 2 ** min(known.returns, 10), DAY_SECONDS)
+    return not is_too_quiet and _elapsed(now, known.gone_since) >= wait
 
 
 def note_delivered(before: Reports, number: int, now: float) -> Reports:

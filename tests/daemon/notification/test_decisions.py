@@ -24,6 +24,7 @@ from reported_findings import DAY, HOUR, MINUTE, NARROW, POSITIONS, SETTING, T, 
 Event = tuple[Finding, ...] | Callable[[Reports, float], Reports]
 SETTINGS = NotifySettings(urls=["x://y"], zone="UTC")
 CRITICAL = at("riser-3", severity="critical")
+DROPS = at("riser-3", rule="drops-off-bus", severity="critical")
 
 
 def run(
@@ -73,6 +74,16 @@ STORIES = {
         HOUR,
         [(60, "raised"), (600, "worse")],
     ),
+    "an alarm that is back after a day is said again, though its case stood all the while": (
+        {0: (NARROW,), 600: (NARROW, DROPS), 1200: (NARROW,), 2 * DAY: (NARROW, DROPS)},
+        2 * DAY + 600,
+        [(60, "raised"), (660, "worse"), (DAY + 660, "reminder"), (2 * DAY + 60, "worse")],
+    ),
+    "an alarm that comes and goes for half a day is one message, and cleared a day after": (
+        {30 * number: () if number % 2 else (NARROW,) for number in range(2200)},
+        2200 * 30 + 2 * DAY,
+        [(60, "raised"), (2199 * 30 + DAY, "cleared")],
+    ),
     "gone for ten minutes it is cleared, once": (
         {0: (NARROW,), 1200: ()},
         3 * HOUR,
@@ -106,8 +117,7 @@ STORIES = {
 @pytest.mark.parametrize("name", STORIES)
 def test_a_story_is_told_in_so_many_messages(name: str) -> None:
     story, until, said = STORIES[name]
-    settled = {second: event for second, event in story.items() if isinstance(second, int)}
-    assert [(when, kind) for when, kind, _ in run(settled, until)] == said
+    assert [(when, kind) for when, kind, _ in run(dict(story), until)] == said
 
 
 def test_an_alarm_is_reminded_of_daily_and_then_weekly() -> None:
@@ -136,6 +146,15 @@ def test_what_is_acknowledged_is_not_reminded_of_until_it_gets_worse() -> None:
         {0: (NARROW,), 2 * HOUR: lambda reports, _: acknowledge(reports, 7, "another one")}, 1.5 * DAY, step=HOUR
     )
     assert [kind for _, kind, _ in said] == ["raised", "reminder"]
+
+
+def test_a_case_that_nobody_acknowledged_is_reminded_of_also_as_part_of_one_that_is() -> None:
+    story: dict[float, Event] = {
+        0: (at("riser-1", cause="heat"), at("deck-1", cause="signal-path")),
+        600: lambda reports, _: acknowledge(reports, 1, "cable on order"),
+        1200: (at("riser-1", cause="shared-supply"), at("deck-1", cause="shared-supply")),
+    }
+    assert [kind for _, kind, _ in run(story, 1.2 * DAY)] == ["raised", "raised", "reminder"]
 
 
 def test_quiet_hours_hold_back_all_but_what_is_critical() -> None:
