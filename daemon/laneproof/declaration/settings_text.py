@@ -24,7 +24,7 @@ def parse_settings_text(
     """Parse a settings' file.
 
     Args:
-        model: What it may say.
+        model: What it may say; the value of a field without `repr`, which may hold a password, is in no sentence.
         text: TOML.
         name: The file's name, for the sentence.
         find_problems: What else is wrong with settings that the model takes.
@@ -54,7 +54,8 @@ def _describe(detail: Any, model: type[BaseModel]) -> Problem:  # noqa: ANN401 (
         return path, "is missing"
     if detail["type"] == "extra_forbidden":
         return path, f"is not a key here; {guess_word(path[-1], model.model_fields)}"
-    return path, f"cannot be {detail['input']!r:.40}: {detail['msg'][:1].lower()}{detail['msg'][1:]}"
+    value = f"cannot be {detail['input']!r:.40}" if model.model_fields[path[0]].repr else "is wrong"
+    return path, f"{value}: {detail['msg'][:1].lower()}{detail['msg'][1:]}"
 
 
 def guess_word(word: str, known: Iterable[str]) -> str:

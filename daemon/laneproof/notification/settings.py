@@ -26,7 +26,7 @@ class NotifySettings(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
-    urls: list[_Text] = Field(min_length=1, description="where messages go, each as Apprise writes it")
+    urls: list[_Text] = Field(min_length=1, repr=False, description="where messages go, each as Apprise writes it")
     daemon: _Text = Field(default=DEFAULT_DAEMON, description="where the service answers")
     token_file: _Text | None = Field(default=None, description="a file with the service's token, where it asks for one")
     state: _Text = Field(default=DEFAULT_STATE, description="the folder for what was sent and what waits")
@@ -39,7 +39,9 @@ class NotifySettings(BaseModel):
         default=[1, 1, 1, 1, 1, 1, 7],
         description="days from message to reminder while an alarm stands; the last one goes on, [] is no reminder",
     )
-    heartbeat: _Text | None = Field(default=None, description="a URL to ask for every five minutes while all goes well")
+    heartbeat: _Text | None = Field(
+        default=None, repr=False, description="a URL to ask for every five minutes while all goes well"
+    )
     page: _Text | None = Field(default=None, description="the address of the page, for the messages")
 
     @property
@@ -78,7 +80,8 @@ def _find_problems(settings: NotifySettings) -> Iterator[Problem]:
     for key in ("daemon", "heartbeat", "page"):
         value = getattr(settings, key)
         if value is not None and not _WEB_ADDRESS.match(value):
-            yield (key,), f"must be an address that begins with http:// or https://, and is {value!r:.60}"
+            found = f", and is {value!r:.60}" if NotifySettings.model_fields[key].repr else ""
+            yield (key,), f"must be an address that begins with http:// or https://{found}"
     if settings.zone is not None:
         try:
             ZoneInfo(settings.zone)

@@ -25,7 +25,7 @@ def test_the_addresses_alone_are_enough() -> None:
     ("text", "says"),
     [
         ("", "notify.toml: urls is missing"),
-        ("urls = []", "line 1: urls cannot be []"),
+        ("urls = []", "line 1: urls is wrong: list should have at least 1 item"),
         (URLS + 'quiet = "22-7"', "line 2: quiet must be written as 22:00-07:00, and is '22-7'"),
         (URLS + 'quiet = "24:00-07:00"', "quiet must be written as"),
         (URLS + 'zone = "Europe/Nowhere"', "zone is 'Europe/Nowhere', which is no time zone known here"),
@@ -39,6 +39,21 @@ def test_what_is_wrong_is_reported_with_its_line(text: str, says: str) -> None:
     with pytest.raises(SettingsError) as caught:
         parse_notify_settings(text, name="notify.toml")
     assert says in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        'urls = "mailto://a:s3cret@x"',
+        'urls = [["mailto://a:s3cret@x"]]',
+        'url = ["mailto://a:s3cret@x"]',
+        URLS + 'heartbeat = "alive.example/s3cret"',
+    ],
+)
+def test_a_wrong_line_is_reported_without_its_password(text: str) -> None:
+    with pytest.raises(SettingsError) as caught:
+        parse_notify_settings(text, name="notify.toml")
+    assert "s3cret" not in str(caught.value)
 
 
 @pytest.mark.parametrize(
