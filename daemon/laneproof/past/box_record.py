@@ -143,22 +143,21 @@ def follow_box(book: BoxRecord, snapshot: Snapshot, *, clock_set_by: float = 0.0
     Args:
         book: What was known before.
         snapshot: The facts of the pass; what could not be read leaves what was known.
-        clock_set_by: By how many seconds the machine's clock was set since the pass before; growth is dated again by
-            as much, so that it ages by the time that the machine was on.
+        clock_set_by: By how many seconds the machine's clock was set since the pass before; growth, and since when a
+            fan stands still, are dated again by as much, so that they age by the time that the machine was on.
 
     Returns:
         What is known now.
     """
     rpm = dict(_read_fans(snapshot))
     turning = {name for name, turns in rpm.items() if turns > 0}
-    standing = {name for name in rpm.keys() - turning if name in book.turning}
+    standing = dict.fromkeys((name for name in rpm.keys() - turning if name in book.turning), snapshot.taken_at)
+    stood_before = {name: since + clock_set_by for name, since in book.still.items()}
     return BoxRecord(
         growth=_follow_counters(_date_again(book.growth, clock_set_by), snapshot),
         checks=_follow_checks(book.checks, snapshot),
         turning={**book.turning, **dict.fromkeys(turning, snapshot.taken_at)},
-        still={
-            name: book.still.get(name, snapshot.taken_at) for name in {*book.still, *standing} if name not in turning
-        },
+        still={name: since for name, since in (standing | stood_before).items() if name not in turning},
         rests={**book.rests, **{name: book.rests.get(name, 0) + 1 for name in turning if name in book.still}},
         writable={**book.writable, **dict(_writable_file_systems(snapshot))},
     )

@@ -188,6 +188,8 @@ def test_fan_that_turned_is_remembered_with_when() -> None:
     book = run(pass_with(0, thermal=turning), pass_with(60, thermal=still))
     assert book.turning == {"board fan1": A_MORNING}
     assert (book.still, book.rests) == ({"board fan1": A_MORNING + 60}, {})
+    put_right = follow_box(book, pass_with(2 * DAY, thermal=still), clock_set_by=2 * DAY - 120)
+    assert put_right.still == {"board fan1": A_MORNING + 2 * DAY - 60}
     book = follow_box(book, pass_with(120, thermal=turning))
     assert (book.still, book.rests) == ({}, {"board fan1": 1})
 
