@@ -189,7 +189,7 @@ class Load:
 
     def pause(self, *, on: bool) -> None:
         """Hold the load back, or let it go on."""
-        if on != self._paused:
+        if on or self._paused:  # held back again each time: a shell's job control lets all go on (Ctrl-Z, then fg)
             self._paused = on
             self._send(signal.SIGSTOP if on else signal.SIGCONT)
 
@@ -223,8 +223,10 @@ class Load:
         assert self._process.stdout is not None  # noqa: S101 (asked for at its start)
         self._process.stdout.close()
         result = parse_output(bytes(self._output), what=f"the load on {self.job.disk}")
-        if isinstance(result, Unread) or isinstance(written, Unread):
+        if isinstance(written, Unread):
             return result
+        if isinstance(result, Unread):  # it may have been killed before it gave its account; the kernel's stands
+            return LoadResult(error=0, read_bytes=0, reads=0, written_bytes=written) if written else result
         return replace(result, written_bytes=result.written_bytes + written)
 
     def _waits(self, seconds: float) -> bool:

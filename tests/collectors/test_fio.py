@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from laneproof_collectors import fio
 from laneproof_collectors.fio import Job, Load, LoadResult, find_program, make_command, parse_output
 from laneproof_collectors.unread import Unread
 
@@ -115,6 +116,35 @@ def test_a_file_that_is_not_there_is_not_made(tmp_path: Path) -> None:
     result = load.collect()
     assert isinstance(result, Unread) or result.error or not result.reads
     assert not list(tmp_path.iterdir())
+
+
+@needs_fio
+@pytest.mark.parametrize("written", [0, 4096])
+def test_what_a_killed_load_wrote_is_known_by_the_kernel(
+    disk: Path, written: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(fio, "_read_written", lambda _: written)
+    load = start(Job(disk=str(disk), seconds=60))
+    load.kill()
+    result = load.collect()
+    assert (isinstance(result, LoadResult) and result.written_bytes) == (written or False)
+
+
+@needs_fio
+def test_a_load_that_is_held_back_stays_so_after_a_shell_s_job_control(disk: Path) -> None:
+    load = start(Job(disk=str(disk), seconds=60))
+    stat = Path("/proc", str(load.process_id), "stat")
+    until = time.monotonic() + 5
+    try:
+        load.pause(on=True)
+        os.kill(load.process_id, signal.SIGCONT)
+        load.pause(on=True)
+        while stat.read_text().rpartition(")")[2].split()[0] != "T" and time.monotonic() < until:
+            time.sleep(0.01)
+        assert stat.read_text().rpartition(")")[2].split()[0] == "T"
+    finally:
+        load.kill()
+        load.collect()
 
 
 PARENT = """
