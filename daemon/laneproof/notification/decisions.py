@@ -178,7 +178,7 @@ def decide(  # noqa: PLR0913 (one question, and all that it depends on)
             work = replace(work, kept=tuple(dict.fromkeys((*work.kept, line))))
             after.append(known)
             continue
-        severity = _loudness(known, case, now)
+        severity = _loudness(known, now)
         kind = _find_kind(known, severity, now, settings, is_waiting=known.number in waiting)
         after.append(known if kind is None else _mark(known, case, kind, now))
         if kind is not None:
@@ -285,10 +285,10 @@ def _follow(known: OpenCase, case: Case, now: float) -> OpenCase:
     )
 
 
-def _loudness(known: OpenCase, case: Case, now: float) -> Severity:
+def _loudness(known: OpenCase, now: float) -> Severity:
     """Give how loud a case is: a setting that was so for months before it was reported is a notice."""
     is_old = known.is_setting and not known.reported and now - known.since >= LONG_STANDING_SECONDS
-    return Severity.NOTICE if is_old else case.severity
+    return Severity.NOTICE if is_old else known.severity
 
 
 def _find_kind(
@@ -344,8 +344,9 @@ def _find_end(known: OpenCase, settings: NotifySettings, work: Work | None) -> K
     """Find what is to be said of a case that is over: one that was never reported only where it was an alarm."""
     if known.reported:
         return Kind.CLEARED
-    stood = (known.gone_since or known.first_seen) - known.first_seen
-    is_alarm = known.severity is not Severity.NOTICE and known.severity.rank >= settings.least_severity.rank
+    ended = known.gone_since or known.first_seen
+    stood, severity = ended - known.first_seen, _loudness(known, ended)
+    is_alarm = severity is not Severity.NOTICE and severity.rank >= settings.least_severity.rank
     is_by_work = work is not None and known.first_seen >= work.since
     return Kind.OVER if is_alarm and stood >= SETTLE_SECONDS and not is_by_work else None
 

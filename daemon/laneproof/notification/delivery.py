@@ -117,8 +117,8 @@ def deliver(url: str, message: Message) -> bool:
         form = apprise.NotifyFormat.TEXT
         return bool(receiver.notify(body=message.body, title=message.title, notify_type=kind, body_format=form))
     except Exception as error:  # noqa: BLE001 (a fence: one of a hundred libraries must not end the others' delivery)
-        where = "".join(traceback.format_tb(error.__traceback__))  # without its words, which may hold a password
-        _log.error("delivering failed: %s\n%s", type(error).__name__, where)
+        last = traceback.extract_tb(error.__traceback__)[-1]  # without its words, which may hold a password
+        _log.error("delivering failed: %s (%s, line %s)", type(error).__name__, last.filename, last.lineno)
         return False
 
 

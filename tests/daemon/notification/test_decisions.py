@@ -133,6 +133,8 @@ def test_a_notice_and_a_setting_are_said_once(finding: Finding) -> None:
 def test_a_setting_that_was_so_for_months_is_a_notice() -> None:
     said = run({31 * DAY: (SETTING,)}, 32 * DAY, step=HOUR)
     assert [(kind, about) for _, kind, about in said] == [("raised", "aspm_policy notice")]
+    loud = NotifySettings(urls=["x://y"], least="warning")
+    assert run({31 * DAY: (SETTING,), 32 * DAY: ()}, 33 * DAY, loud, step=HOUR) == []
 
 
 def test_what_is_acknowledged_is_not_reminded_of_until_it_gets_worse() -> None:
