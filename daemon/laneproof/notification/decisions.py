@@ -259,11 +259,12 @@ def _follow(known: OpenCase, case: Case, now: float) -> OpenCase:
         for name, severity in known.reported.items()
         if name not in case.severities or case.severities[name].rank < severity.rank
     }
-    reported = {
-        name: severity
-        for name, severity in known.reported.items()
-        if name in less or name not in known.less_since or _elapsed(now, known.less_since[name]) < DAY_SECONDS
+    back = {
+        name: Severity.NOTICE  # so that an alarm that is back after a day is more than was reported
+        for name, since in known.less_since.items()
+        if name in known.reported and name not in less and _elapsed(now, since) >= DAY_SECONDS
     }
+    reported = {**known.reported, **back}
     moved = case.severities.keys() != known.severities.keys() or case.cause != known.cause
     has_news = any(
         severity.rank > (reported[name].rank if name in reported else -1)

@@ -24,6 +24,7 @@ from reported_findings import DAY, HOUR, MINUTE, NARROW, POSITIONS, SETTING, T, 
 Event = tuple[Finding, ...] | Callable[[Reports, float], Reports]
 SETTINGS = NotifySettings(urls=["x://y"], zone="UTC")
 CRITICAL = at("riser-3", severity="critical")
+NOTICE = at("riser-3", severity="notice")
 DROPS = at("riser-3", rule="drops-off-bus", severity="critical")
 
 
@@ -78,6 +79,16 @@ STORIES = {
         {0: (NARROW,), 600: (NARROW, DROPS), 1200: (NARROW,), 2 * DAY: (NARROW, DROPS)},
         2 * DAY + 600,
         [(60, "raised"), (660, "worse"), (DAY + 660, "reminder"), (2 * DAY + 60, "worse")],
+    ),
+    "the one that opened a case is back after a day, and the case is not raised a second time": (
+        {0: (NARROW,), 600: (NARROW, DROPS), 1200: (DROPS,), 2 * DAY: (NARROW, DROPS)},
+        2 * DAY + 600,
+        [(60, "raised"), (660, "worse"), (DAY + 660, "reminder"), (2 * DAY + 60, "worse")],
+    ),
+    "a notice that opened it and is back as an alarm makes it worse": (
+        {0: (NARROW,), 600: (NOTICE,), 2 * DAY: (NARROW,)},
+        2 * DAY + 600,
+        [(60, "raised"), (2 * DAY, "worse")],
     ),
     "an alarm that comes and goes for half a day is one message, and cleared a day after": (
         {30 * number: () if number % 2 else (NARROW,) for number in range(2200)},
