@@ -13,7 +13,8 @@
 #   PYTHON    the Python to use (the system's own, if it is 3.11 or newer)
 #
 # It fetches Python packages while it installs; what is installed needs no network. Ends with 0, or with a number of
-# sysexits.h and a sentence that says what is wrong; what was installed before is then as it was.
+# sysexits.h and a sentence that says what is wrong; what was installed before is then as it was, but where the last step
+# failed, the copying: that sentence says so.
 set -eu
 umask 022 # every user may run what is installed, and the notifier is one
 checkout=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
@@ -138,7 +139,8 @@ install() {
     take_away
     mkdir -p "$DESTDIR$PREFIX"
     cp "$work/$LIST" "$DESTDIR$PREFIX/$LIST" # first: so that a copy that is cut short can be made again
-    tar -C "$work/tree" -cf - . | tar -C "$DESTDIR/" -xf - --no-overwrite-dir --no-same-owner
+    tar -C "$work/tree" -cf - . | tar -C "$DESTDIR/" -xf - --no-overwrite-dir --no-same-owner ||
+        stop "not all could be copied (the lines above say why), so the program is not whole: mend that, and run this again" 73
     if [ ! -e "$DESTDIR$CONFIGURATION/service.toml" ]; then
         mkdir -p "$DESTDIR$CONFIGURATION"
         cp "$checkout/packaging/service.toml" "$DESTDIR$CONFIGURATION/service.toml"

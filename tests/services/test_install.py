@@ -67,6 +67,14 @@ def test_nothing_installed_names_the_folder_that_it_was_made_in(tree: Path) -> N
     assert named == []
 
 
+def test_a_copy_that_fails_says_that_the_program_is_not_whole(tmp_path: Path) -> None:
+    make_tree()  # skips where nothing can be built
+    (tmp_path / SYSTEM / "bin/laneproof/in-the-way").mkdir(parents=True)
+    done = install(tmp_path)
+    assert done.returncode == 73, done.stderr
+    assert "not all could be copied" in done.stderr.splitlines()[-1]
+
+
 def test_units_start_what_is_installed_and_systemd_reads_them(tree: Path) -> None:
     units = sorted((tree / SYSTEM / "lib/systemd/system").iterdir())
     assert "laneproof.service" in [unit.name for unit in units]
