@@ -13,6 +13,7 @@ during planned work is kept until the work ends. A setting is what it is until s
 """
 
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -407,8 +408,9 @@ def start_work(before: Reports, text: str, *, since: float, until: float, labels
         until: When it ends by itself.
         labels: The declared positions' labels, to find those that the text names.
     """
-    words = {word.strip(".,;:()") for word in text.split()}
-    named = tuple(label for label in labels if label in words)
+    named = tuple(
+        label for label in labels if re.search(rf"(?<![\w-]){re.escape(label)}(?![\w-])", text, re.IGNORECASE)
+    )
     return replace(before, work=Work(text=text, since=since, until=until, positions=named))
 
 

@@ -179,6 +179,20 @@ def test_quiet_hours_hold_back_all_but_what_is_critical() -> None:
     assert [(when >= wait, kind) for when, kind, _ in came_and_went] == [(True, "over")]
 
 
+@pytest.mark.parametrize(
+    ("text", "named"),
+    [
+        ("swap riser-2", {"riser-2"}),
+        ("swap 'riser-2'/riser-3,Deck-1", {"riser-2", "riser-3", "deck-1"}),
+        ("riser-20 and pre-riser-2", set()),
+    ],
+)
+def test_work_is_at_the_positions_that_its_text_names(text: str, named: set[str]) -> None:
+    begun = start_work(Reports(), text, since=T, until=T + HOUR, labels=POSITIONS).work
+    assert begun is not None
+    assert set(begun.positions) == named
+
+
 def work(text: str, hours: float) -> Event:
     return lambda reports, now: start_work(reports, text, since=now, until=now + hours * HOUR, labels=POSITIONS)
 
