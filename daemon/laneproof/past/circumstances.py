@@ -77,9 +77,12 @@ def note_returns(state: State, presences: Mapping[str, Presence]) -> None:
             # a line of the log may come before the reading that shows the same: it was not back, but not yet gone
             if not is_here and episode is last[episode.path] and episode.may_grow(state.timeline):
                 episode.returned_at = episode.returned_boot = None
-        elif is_here:
+        elif presence is not None and is_here:
             episode.returned_at, episode.returned_boot = state.now, state.timeline.boots
             _compare_power(state, episode)
+            if not episode.serial and _is_in_a_case(state, presence.serial):
+                # the slot spoke of it before it was ever seen: it came and went between two passes
+                episode.pulled = set(episode.kinds) <= _OF_A_SLOT
 
 
 def _is_a_pull(episode: Episode) -> bool:
@@ -88,9 +91,13 @@ def _is_a_pull(episode: Episode) -> bool:
 
 def note_unplugged(state: State, episode: Episode) -> None:
     """Note that a drive in a case left without a word of its driver or of whoever used it: it was unplugged."""
-    record = state.drives.records.get(episode.serial)
-    if record is not None and record.external:
+    if _is_in_a_case(state, episode.serial):
         episode.pulled = _is_a_pull(episode)
+
+
+def _is_in_a_case(state: State, serial: str) -> bool:
+    record = state.drives.records.get(serial)
+    return record is not None and record.external
 
 
 def _was_told_to_stop(episode: Episode, before: Mapping[str, int | None], now: Mapping[str, int]) -> bool:

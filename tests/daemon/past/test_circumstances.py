@@ -58,6 +58,15 @@ def test_a_case_that_is_unplugged_without_a_word_of_the_driver_is_no_failure(
     assert sum(episode.is_failure for episode in story.ledger.episodes.episodes) == failures
 
 
+@pytest.mark.parametrize(("removable", "failures"), [(True, 0), (False, 1)])
+def test_a_case_that_came_and_went_before_it_was_ever_seen_is_no_failure(*, removable: bool, failures: int) -> None:
+    box = Box().with_port(PATH).with_drive(PATH, serial="FN1", function={"removable": removable})
+    story = Story().observe(Box().with_port(PATH)).observe(Box().with_port(PATH), after=HOUR, log=PULLED)
+    story.observe(box, after=HOUR)
+    assert [episode.serial for episode in story.ledger.episodes.episodes] == [""]
+    assert sum(episode.is_failure for episode in story.ledger.episodes.episodes) == failures
+
+
 def counted(**health: object) -> Box:
     return Box().with_port(PATH).with_drive(PATH, health=dict(health))
 
