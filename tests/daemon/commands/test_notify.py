@@ -37,7 +37,7 @@ def test_each_address_is_tried(tmp_path: Path, capsys: pytest.CaptureFixture[str
     ("urls", "status", "says"),
     [
         ('["nothing://x"]', 78, "urls: number 1 is no address that Apprise knows"),
-        ("[]", 78, "line 1: urls cannot be []"),
+        ("[]", 78, "line 1: urls is wrong: list should have at least 1 item"),
     ],
 )
 def test_wrong_addresses_end_it_at_the_start(
