@@ -134,6 +134,9 @@ class OngoingRun:
                 self._take_link(link, now, seconds, sum(read.get(name, 0) for name in link.used_by))
         for occurrence in reading.occurrences:
             self._note(occurrence.name, occurrence.kind, occurrence.text)
+        for name, drive in reading.drives.items():  # a port without hot plug says nothing, and the log may come later
+            if not drive.is_there and not any((had.name, had.kind) == (name, "gone") for had in self._happenings):
+                self._note(name, "gone", "it is not there any more")
 
     def take_result(self, name: str, result: LoadResult) -> None:
         """Add what a load came to, by its own account."""

@@ -106,6 +106,17 @@ def test_a_drive_that_vanished_keeps_what_it_had_counted() -> None:
     assert run.drives[0].media_errors == 2
 
 
+def test_a_drive_that_vanished_went_away_once_whether_or_not_the_log_says_so() -> None:
+    drives = {RISER_1: DriveReading(is_there=False)}
+    logged = (Occurrence(name=RISER_1, kind="gone", text="controller is down"),)
+    for readings in (
+        [Reading(at=1.0, drives=drives), Reading(at=2.0, drives=drives)],
+        [Reading(at=1.0, drives=drives, occurrences=logged)],
+    ):
+        run = finish(add_up((StageName.ALONE, readings)))
+        assert [(happened.name, happened.kind) for happened in run.happenings] == [(RISER_1, "gone")]
+
+
 def test_a_soak_is_over_once_it_rose_by_less_than_a_degree_in_ten_minutes() -> None:
     rising = [reading(at, int(at) << 30, celsius=40 + at / 60) for at in range(1, 620)]
     assert not add_up((StageName.HEAT, rising)).is_soaked()
