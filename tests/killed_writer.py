@@ -22,11 +22,11 @@ from laneproof.history.store import Store
 from passes import Passes, change_of, make_finding
 from simulated_box import A_MORNING
 
-LONGEST_SECONDS = 0.25
+LONGEST_SECONDS = 0.1
 """How long a writer lives at most after its start, or after its first step."""
 
-KILLS_A_FILE = 20
-"""After so many a new file is begun: the oldest of some thousand findings are dropped, as they should be."""
+KILLS_A_FILE = 4
+"""After so many a new file is begun: the oldest of two thousand findings are dropped, as they should be."""
 
 
 class Steps:

@@ -172,11 +172,6 @@ class DriveTally(Kept):
         """Its rate; None where it was not loaded."""
         return self.read_bytes / self.seconds if self.seconds else None
 
-    @property
-    def reads_per_second(self) -> float | None:
-        """Its reads a second; None where it was not loaded."""
-        return self.reads / self.seconds if self.seconds else None
-
 
 class WakeRun(Kept):
     """How a drive came back from rest.
