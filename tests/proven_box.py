@@ -5,12 +5,12 @@ from collections.abc import Mapping
 
 from laneproof.box.placement import Arrangement, arrange
 from laneproof.commands.inputs import load_build, open_recording
-from laneproof.proof.conduct import run_plan
-from laneproof.proof.judge import Proof, ProvenPosition, judge
-from laneproof.proof.made_up import Fault, MadeUpMachine
-from laneproof.proof.ongoing import OngoingRun
+from laneproof.proof.judgement import Proof, ProvenPosition, judge
 from laneproof.proof.plan import Mode, make_plan
-from laneproof.proof.record import DriveRun, ProofRun, StageName
+from laneproof.proof.plan_execution import run_plan
+from laneproof.proof.run_record import DriveRun, ProofRun, StageName
+from laneproof.proof.run_totals import RunTotals
+from laneproof.proof.simulated_machine import Fault, SimulatedMachine
 from laneproof.proof.targets import Targets, find_targets
 from laneproof_collectors.collection import read_snapshot
 
@@ -42,10 +42,10 @@ def run_box(  # noqa: PLR0913 (the knobs of a run)
     is_virtual: bool = False,
 ) -> ProofRun:
     loaded = targets(only)
-    ongoing = OngoingRun(loaded, make_plan(loaded, mode, stages=stages, is_virtual=is_virtual))
-    machine = MadeUpMachine(loaded, faults or {}, seed=seed, together=together)
-    stopped = run_plan(machine, ongoing, lambda *_: None)
-    return ongoing.finish(box="kelp-1", began_at=1_795_000_000.0, is_virtual=is_virtual, stopped=stopped)
+    totals = RunTotals(loaded, make_plan(loaded, mode, stages=stages, is_virtual=is_virtual))
+    machine = SimulatedMachine(loaded, faults or {}, seed=seed, together=together)
+    stopped = run_plan(machine, totals, lambda *_: None)
+    return totals.finish(box="kelp-1", began_at=1_795_000_000.0, is_virtual=is_virtual, stopped=stopped)
 
 
 @functools.cache

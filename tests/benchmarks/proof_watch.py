@@ -31,7 +31,7 @@ def main() -> None:
         file.write_bytes(b"\0" * (1 << 27))
         targets = find_targets(arrange(None, read_snapshot(host)))
         machine = LiveProofMachine(host, None, targets, fio=fio, setpriv=setpriv, rate_bytes=None)
-        machine.read_next(quiet=False)
+        machine.watch_next(quiet=False)
         watched: list[int] = []
         alone: list[int] = []
         late: list[float] = []
@@ -42,7 +42,7 @@ def main() -> None:
                 began, last = time.process_time(), time.monotonic()
                 for _ in range(SECONDS):
                     if is_watched:
-                        machine.read_next(quiet=False)
+                        machine.watch_next(quiet=False)
                     else:
                         time.sleep(1.0)
                     late.append(time.monotonic() - last - 1.0 if is_watched else 0.0)

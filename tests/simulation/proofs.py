@@ -13,12 +13,12 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from laneproof.diagnosis.weights import CauseName
-from laneproof.proof.conduct import run_plan
-from laneproof.proof.judge import Proof, judge
-from laneproof.proof.made_up import Fault, MadeUpMachine
-from laneproof.proof.ongoing import OngoingRun
+from laneproof.proof.judgement import Proof, judge
 from laneproof.proof.plan import Mode, make_plan
-from laneproof.proof.record import StageName
+from laneproof.proof.plan_execution import run_plan
+from laneproof.proof.run_record import StageName
+from laneproof.proof.run_totals import RunTotals
+from laneproof.proof.simulated_machine import Fault, SimulatedMachine
 from laneproof.proof.targets import Targets
 from proven_box import targets
 from simulation.evidence_page import prose, put_parts, share
@@ -100,9 +100,11 @@ def try_run(kind: str, seed: int) -> ProofScore:
     loaded = _blind(targets()) if kind == BLIND else targets()
     mode: Mode = "quick" if kind == SHORT else "default"
     stages = (StageName.SMALL,) if kind == SHORT else tuple(StageName)
-    ongoing = OngoingRun(loaded, make_plan(loaded, mode, stages=stages, is_virtual=kind == VIRTUAL))
-    stopped = run_plan(MadeUpMachine(loaded, faults, seed=chance.randrange(1 << 30), together=together), ongoing, _pass)
-    run = ongoing.finish(box="kelp-1", began_at=0.0, is_virtual=kind == VIRTUAL, stopped=stopped)
+    totals = RunTotals(loaded, make_plan(loaded, mode, stages=stages, is_virtual=kind == VIRTUAL))
+    stopped = run_plan(
+        SimulatedMachine(loaded, faults, seed=chance.randrange(1 << 30), together=together), totals, _pass
+    )
+    run = totals.finish(box="kelp-1", began_at=0.0, is_virtual=kind == VIRTUAL, stopped=stopped)
     bad = together | {name for name, fault in faults.items() if fault != Fault(errors_per_bit=_STRAY_ERRORS)}
     return _score(kind, judge(run), bad, run.seconds)
 

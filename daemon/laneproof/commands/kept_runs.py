@@ -11,9 +11,9 @@ from laneproof.commands.history_file import find_history, open_history
 from laneproof.commands.inputs import now_by_clock
 from laneproof.commands.moment_argument import parse_moment
 from laneproof.history.notes import PROOF, PROOF_BEGAN, Note
-from laneproof.proof.compare import LastRun, describe_last
-from laneproof.proof.judge import Proof
-from laneproof.proof.record import ProofRun
+from laneproof.proof.comparison import LastRun, describe_last
+from laneproof.proof.judgement import Proof
+from laneproof.proof.run_record import ProofRun
 from laneproof.service.owner_notes import FILE, Inbox, find_runs
 
 

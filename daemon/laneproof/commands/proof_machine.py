@@ -1,7 +1,7 @@
 """This machine under load: fio on its drives, and the collectors that watch it, second by second.
 
 Only the groups of facts that a run needs are read, and in quiet stages no drive is sent a command: the kernel's log and
-device events each second, links now and then, for a reading of a link's registers ends its rest as well.
+device events each second, links now and then, for reading a link's registers ends its rest as well.
 """
 
 import signal
@@ -14,9 +14,9 @@ from typing import Any
 from laneproof.box.placement import arrange
 from laneproof.declaration.build import Build
 from laneproof.proof.plan import Step
-from laneproof.proof.reading import Reading, list_occurrences, read_arrangement
-from laneproof.proof.record import StageName
+from laneproof.proof.run_record import StageName
 from laneproof.proof.targets import Rest, Targets
+from laneproof.proof.watched_pass import WatchedPass, list_occurrences, watch_arrangement
 from laneproof_collectors.collection import Collector, assemble, read_fenced
 from laneproof_collectors.fio import Job, Load, LoadResult
 from laneproof_collectors.host import Host
@@ -120,8 +120,8 @@ class LiveProofMachine:
 
     # --- the watch ----------------------------------------------------------------------------------------------------
 
-    def read_next(self, *, quiet: bool) -> Reading:
-        """Wait for the next second and read it; a quiet reading sends no drive a command."""
+    def watch_next(self, *, quiet: bool) -> WatchedPass:
+        """Wait for the next second and read it; a quiet pass sends no drive a command."""
         self._due += SECOND
         while self.asked_to_stop is None and (left := self._due - time.monotonic()) > 0:
             time.sleep(min(left, 0.2))
@@ -134,24 +134,24 @@ class LiveProofMachine:
         for group in groups:
             self._facts[group] = read_fenced(self._collectors[group], self._host)
             self._read_at[group] = now
-        return self._make_reading(now, groups)
+        return self._make_pass(now, groups)
 
-    def _make_reading(self, now: float, groups: list[str]) -> Reading:
+    def _make_pass(self, now: float, groups: list[str]) -> WatchedPass:
         kernel, devices = read_kernel_events(self._host), read_device_events(self._host)
         known = kernel if isinstance(kernel, KernelEvents) else KernelEvents((), 0)
         removed = () if isinstance(devices, Unread) else devices
         occurrences = tuple(list_occurrences(known.events, removed, self._targets))
         arrangement = arrange(self._build, assemble(self._facts, self._host.clock()))
-        reading = read_arrangement(arrangement, self._targets, now - self._began, occurrences, lost=known.lost)
-        return Reading(
-            at=reading.at,
-            drives=reading.drives if "controllers" in groups else {},
-            links=reading.links if "functions" in groups else {},
-            stopped_fans=reading.stopped_fans,
-            occurrences=reading.occurrences,
-            lost_records=reading.lost_records,
+        watched = watch_arrangement(arrangement, self._targets, now - self._began, occurrences, lost=known.lost)
+        return WatchedPass(
+            at=watched.at,
+            drives=watched.drives if "controllers" in groups else {},
+            links=watched.links if "functions" in groups else {},
+            stopped_fans=watched.stopped_fans,
+            occurrences=watched.occurrences,
+            lost_records=watched.lost_records,
             unread_log=str(kernel) if isinstance(kernel, Unread) else None,
-            failed=reading.failed,
+            failed=watched.failed,
         )
 
 

@@ -22,13 +22,13 @@ from laneproof.outputs.audit_json import name_box
 from laneproof.outputs.prove_json import as_json
 from laneproof.outputs.prove_text import write_compared, write_line, write_now, write_plan, write_proof
 from laneproof.outputs.text_style import Style
-from laneproof.proof.compare import compare_runs
-from laneproof.proof.conduct import Show, WroteError, run_plan
-from laneproof.proof.guard import find_reasons_against
-from laneproof.proof.judge import judge
-from laneproof.proof.ongoing import OngoingRun
+from laneproof.proof.comparison import compare_runs
+from laneproof.proof.judgement import judge
 from laneproof.proof.plan import Mode, Plan, Step, make_plan
-from laneproof.proof.record import ProofRun, StageName
+from laneproof.proof.plan_execution import Show, WroteError, run_plan
+from laneproof.proof.run_record import ProofRun, StageName
+from laneproof.proof.run_totals import RunTotals
+from laneproof.proof.safety import find_reasons_against
 from laneproof.proof.targets import Targets, find_targets
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.fio import find_program
@@ -102,15 +102,15 @@ def _prove(arguments: argparse.Namespace, style: Style) -> ProofRun | None:
             print(f"laneproof: {'; '.join(reasons)}: {advice}", file=sys.stderr)  # noqa: T201 (a command speaks)
             return None
         machine = LiveProofMachine(host, build, targets, rate_bytes=plan.rate_bytes, **programs)
-        ongoing = OngoingRun(targets, plan)
+        totals = RunTotals(targets, plan)
         keep_beginning(arguments.state, now=snapshot.taken_at, seconds=plan.seconds * LONGEST_SHARE)
         try:
             with stop_on_signals(machine):
-                stopped = _run_to_its_end(machine, ongoing, _make_show(style, say))
+                stopped = _run_to_its_end(machine, totals, _make_show(style, say))
         except BaseException:
             keep_failure(arguments.state)
             raise
-        return ongoing.finish(
+        return totals.finish(
             box=name_box(build, snapshot),
             began_at=snapshot.taken_at,
             kernel=_find_kernel(snapshot),
@@ -124,7 +124,7 @@ def _prove(arguments: argparse.Namespace, style: Style) -> ProofRun | None:
 
 def _prove_demo(arguments: argparse.Namespace, style: Style) -> ProofRun:
     """Show a run of the demo's box, as it was when its flexible cable began to fail."""
-    from laneproof.proof.made_up import Fault, MadeUpMachine
+    from laneproof.proof.simulated_machine import Fault, SimulatedMachine
 
     build = load_build(None, demo=True)
     with open_recording(None, demo=True) as recording:
@@ -135,20 +135,20 @@ def _prove_demo(arguments: argparse.Namespace, style: Style) -> ProofRun:
     plan = _make_plan(arguments, targets, is_virtual=False)
     say = _choose_stream(arguments)
     say(write_plan(name_box(build, snapshot), plan, style))
-    ongoing, show_second = OngoingRun(targets, plan), _make_show(style, say)
+    totals, show_second = RunTotals(targets, plan), _make_show(style, say)
 
-    def show_at_speed(so_far: OngoingRun, step: Step, seconds_left: float) -> None:
+    def show_at_speed(so_far: RunTotals, step: Step, seconds_left: float) -> None:
         show_second(so_far, step, seconds_left)
         if isinstance(show_second, _Screen):
             time.sleep(DEMO_SECONDS / plan.seconds)
 
-    run_plan(MadeUpMachine(targets, {DEMO_POSITION: Fault(errors_per_bit=2e-12)}, seed=1), ongoing, show_at_speed)
-    return ongoing.finish(box=name_box(build, snapshot), began_at=snapshot.taken_at, kernel=_find_kernel(snapshot))
+    run_plan(SimulatedMachine(targets, {DEMO_POSITION: Fault(errors_per_bit=2e-12)}, seed=1), totals, show_at_speed)
+    return totals.finish(box=name_box(build, snapshot), began_at=snapshot.taken_at, kernel=_find_kernel(snapshot))
 
 
-def _run_to_its_end(machine: LiveProofMachine, ongoing: OngoingRun, show_second: Show) -> str | None:
+def _run_to_its_end(machine: LiveProofMachine, totals: RunTotals, show_second: Show) -> str | None:
     try:
-        return run_plan(machine, ongoing, show_second)
+        return run_plan(machine, totals, show_second)
     except WroteError as error:
         raise CommandError(f"a fault of the program: {error}; please report it", status=os.EX_SOFTWARE) from error
 
@@ -221,9 +221,9 @@ class _Screen:
     def __init__(self, style: Style, say: Callable[[str], None]) -> None:
         self._style, self._say, self._height = style, say, 0
 
-    def __call__(self, ongoing: OngoingRun, step: Step, seconds_left: float) -> None:
+    def __call__(self, totals: RunTotals, step: Step, seconds_left: float) -> None:
         rows = max(get_terminal_size().lines - 2, 2)  # what is above the screen cannot be written over
-        lines = write_now(ongoing, step, seconds_left, self._style)[:rows]
+        lines = write_now(totals, step, seconds_left, self._style)[:rows]
         up = f"\x1b[{self._height}A" if self._height else "\n"
         self._say(up + "".join(f"{line}\x1b[K\n" for line in lines))
         self._height = len(lines)
@@ -236,8 +236,8 @@ class _Lines:
         self._say, self._said_at = say, 0.0
         self._step: Step | None = None
 
-    def __call__(self, ongoing: OngoingRun, step: Step, seconds_left: float) -> None:
-        at = ongoing.at or 0.0
+    def __call__(self, totals: RunTotals, step: Step, seconds_left: float) -> None:
+        at = totals.at or 0.0
         if step is not self._step or at - self._said_at >= LINE_SECONDS:
             self._step, self._said_at = step, at
-            self._say(write_line(ongoing, step, seconds_left) + "\n")
+            self._say(write_line(totals, step, seconds_left) + "\n")

@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from laneproof.box.inventory import Inventory, make_inventory
 from laneproof.declaration.build import Build
 from laneproof.findings import Finding, Kind, format_time, order_findings, verdict
-from laneproof.proof.compare import LastRun
+from laneproof.proof.comparison import LastRun
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
 

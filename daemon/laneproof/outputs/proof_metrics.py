@@ -2,8 +2,8 @@
 
 from collections.abc import Iterator
 
-from laneproof.proof.judge import judge
-from laneproof.proof.record import ProofRun, StageName
+from laneproof.proof.judgement import judge
+from laneproof.proof.run_record import ProofRun, StageName
 
 Sample = tuple[str, tuple[str, ...], float]
 

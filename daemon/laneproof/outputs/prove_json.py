@@ -5,8 +5,8 @@ from typing import Any, Literal
 from pydantic import ConfigDict, Field
 
 from laneproof.findings import format_time
-from laneproof.proof.judge import Proof, ProvenLink, ProvenPosition, Verdict
-from laneproof.proof.record import Kept, ProofRun
+from laneproof.proof.judgement import Proof, ProvenLink, ProvenPosition, Verdict
+from laneproof.proof.run_record import Kept, ProofRun
 
 
 class ProofReport(Kept):

@@ -8,12 +8,12 @@ from laneproof.diagnosis.weights import CauseName
 from laneproof.findings import format_time
 from laneproof.outputs.next_steps import CAUTION_HEADING
 from laneproof.outputs.text_style import HEADING, Style
-from laneproof.proof.compare import Compared
-from laneproof.proof.judge import Proof, ProvenLink, ProvenPosition, say_link
-from laneproof.proof.ongoing import OngoingRun
+from laneproof.proof.comparison import Compared
+from laneproof.proof.figure_text import say_microseconds, say_power, say_seconds
+from laneproof.proof.judgement import Proof, ProvenLink, ProvenPosition, say_link
 from laneproof.proof.plan import PURPOSES, Plan, Step
-from laneproof.proof.record import DriveRun, ProofRun, StageName
-from laneproof.proof.words import say_microseconds, say_power, say_seconds
+from laneproof.proof.run_record import DriveRun, ProofRun, StageName
+from laneproof.proof.run_totals import RunTotals
 
 _CODES = {"holds": "32", "differs": "1;31", "unverified": "36"}
 _SLOWER = "Everything that uses these drives is slower meanwhile, a running service too; --rate limits the load."
@@ -41,31 +41,27 @@ def write_plan(box: str, plan: Plan, style: Style) -> str:
 # --- meanwhile --------------------------------------------------------------------------------------------------------
 
 
-def write_now(ongoing: OngoingRun, step: Step, seconds_left: float, style: Style) -> list[str]:
+def write_now(totals: RunTotals, step: Step, seconds_left: float, style: Style) -> list[str]:
     """Write the screen of this second: the stage, the time left, and each drive."""
     lines = [style.paint(f"{step.stage}  {say_seconds(seconds_left)} left", HEADING)]
-    width = max((len(target.name) for target in ongoing.targets.drives), default=8)
-    for target in ongoing.targets.drives:
+    width = max((len(target.name) for target in totals.targets.drives), default=8)
+    for target in totals.targets.drives:
         mark = (
-            "held back"
-            if target.name in ongoing.held_back
-            else "loaded"
-            if target.name in ongoing.loaded
-            else "at rest"
+            "held back" if target.name in totals.held_back else "loaded" if target.name in totals.loaded else "at rest"
         )
-        celsius, errors = ongoing.celsius(target.name), ongoing.errors(target.name)
+        celsius, errors = totals.celsius(target.name), totals.errors(target.name)
         warm = "" if celsius is None else f"{celsius:.0f} °C"
-        rate = format_rate(ongoing.rate(target.name))
+        rate = format_rate(totals.rate(target.name))
         row = f"  {target.name:<{width}}  {rate:>9}  {warm:>6}  {errors:>5} errors  {mark}"
         lines.append(style.cut(style.clean(row), style.width))
     return lines
 
 
-def write_line(ongoing: OngoingRun, step: Step, seconds_left: float) -> str:
+def write_line(totals: RunTotals, step: Step, seconds_left: float) -> str:
     """Write the same as one plain line, for a pipe."""
-    rates = ", ".join(f"{name} {format_rate(ongoing.rate(name))}" for name in ongoing.loaded[:4])
-    more = f" and {len(ongoing.loaded) - 4} more" if len(ongoing.loaded) > 4 else ""  # noqa: PLR2004 (what a line holds)
-    errors = sum(ongoing.errors(target.name) for target in ongoing.targets.drives)
+    rates = ", ".join(f"{name} {format_rate(totals.rate(name))}" for name in totals.loaded[:4])
+    more = f" and {len(totals.loaded) - 4} more" if len(totals.loaded) > 4 else ""  # noqa: PLR2004 (what a line holds)
+    errors = sum(totals.errors(target.name) for target in totals.targets.drives)
     left = f"{step.stage}: {say_seconds(seconds_left)} left"
     return f"{left}; {rates or 'no load'}{more}; {errors} errors"
 
@@ -86,7 +82,7 @@ def write_proof(run: ProofRun, proof: Proof, style: Style) -> str:
         links = [link for link in proof.shared_links if link.verdict == verdict]
         if told or links:
             lines += ["", style.paint(heading, HEADING)]
-            lines += [line for position in told for line in _tell_position(run, position, style)]
+            lines += [line for position in told for line in _write_position(run, position, style)]
             lines += [line for link in links for line in style.wrap(f"{link.name}: {'; '.join(link.because)}", "  ")]
     cautions = {caution for position in proof.positions for step in position.next_steps
                 for caution in split_step(step).cautions}  # fmt: skip
@@ -181,7 +177,7 @@ def _link_row(run: ProofRun, link: ProvenLink) -> list[str]:
     return [link.name, words, *_carried(link), "", "", "", link.verdict]
 
 
-def _tell_position(run: ProofRun, position: ProvenPosition, style: Style) -> Iterator[str]:
+def _write_position(run: ProofRun, position: ProvenPosition, style: Style) -> Iterator[str]:
     """Say why: the link's sentence, the drive's, the cause and the next steps."""
     if position.verdict == "unverified":
         gaps = (each.because for each in (position.link, position.drive) if each and each.verdict == "unverified")

@@ -10,7 +10,7 @@ from statistics import median
 from laneproof.evidence.distributions import log_binomial_at_least
 from laneproof.evidence.rates import RatioTest, against_siblings, each_against_the_others
 from laneproof.past.drives import NEAR_WARNING_CELSIUS
-from laneproof.proof.record import LOADED, DriveRun, Exposure, Happening, LinkRun, ProofRun, StageName
+from laneproof.proof.run_record import LOADED, DriveRun, Exposure, Happening, LinkRun, ProofRun, StageName
 
 Known = bool | None
 

@@ -10,9 +10,9 @@ from laneproof.declaration.quoting import list_words
 from laneproof.evidence.bit_error_ratio import SPECIFIED_ERROR_RATIO, clean_error_ratio
 from laneproof.evidence.distributions import poisson_upper
 from laneproof.evidence.fix_trial import acceptance_seconds
-from laneproof.proof.record import StageName
+from laneproof.proof.figure_text import say_power
+from laneproof.proof.run_record import StageName
 from laneproof.proof.targets import Rest, Target, TargetLink, Targets
-from laneproof.proof.words import say_power
 
 Mode = Literal["quick", "default", "thorough"]
 

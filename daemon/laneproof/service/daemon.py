@@ -26,7 +26,7 @@ from laneproof.history.recent_readings import RecentReadings
 from laneproof.history.store import Store
 from laneproof.outputs.change_line import write_change_line
 from laneproof.past.timeline import LATE_SECONDS
-from laneproof.proof.record import ProofRun
+from laneproof.proof.run_record import ProofRun
 from laneproof.rules.drives.episode_series import describe_episode
 from laneproof.service.background_writer import BackgroundWriter
 from laneproof.service.declaration_file import STATE_NAME as DECLARATION

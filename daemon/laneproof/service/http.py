@@ -17,7 +17,7 @@ from laneproof.findings import Change, Severity
 from laneproof.outputs.metrics import Sample, list_judge_samples, list_samples, make_families
 from laneproof.outputs.page.page import ICON, SCRIPT, STYLE, PageFacts, draw_icon, write_page
 from laneproof.outputs.proof_metrics import list_proof_samples
-from laneproof.proof.compare import describe_last
+from laneproof.proof.comparison import describe_last
 from laneproof.service.api import Api, Past
 from laneproof.service.api_schema import ROOT
 from laneproof.service.status import DaemonStatus

@@ -14,8 +14,8 @@ from laneproof.history.notes import CONFIRMED, NOTE, PROOF, PROOF_BEGAN
 from laneproof.history.notes import Note as KeptNote
 from laneproof.line_inbox import forget_lines, leave_line, take_lines
 from laneproof.past.notes import ConfirmedCause, Note, ProofNote, parse_note
-from laneproof.proof.judge import judge
-from laneproof.proof.record import ProofRun
+from laneproof.proof.judgement import judge
+from laneproof.proof.run_record import ProofRun
 
 _log = logging.getLogger(__name__)
 

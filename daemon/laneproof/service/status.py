@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from laneproof.declaration.build import Build
 from laneproof.engine import PassResult
 from laneproof.findings import FindingChange
-from laneproof.proof.record import ProofRun
+from laneproof.proof.run_record import ProofRun
 from laneproof.service.evidence_ring import RingState
 
 MOST_RECENT = 50

@@ -15,8 +15,8 @@ from laneproof.outputs import audit_json
 from laneproof.outputs.audit_text import write_audit
 from laneproof.outputs.prove_json import as_json
 from laneproof.outputs.text_style import Style
-from laneproof.proof.judge import judge
-from laneproof.proof.made_up import Fault
+from laneproof.proof.judgement import judge
+from laneproof.proof.simulated_machine import Fault
 from laneproof.service.owner_notes import Inbox, find_proofs
 from proven_box import RISER_3, kelp, run_box, sound_run
 

@@ -9,10 +9,10 @@ import pytest
 
 from laneproof.commands.inputs import open_recording
 from laneproof.commands.proof_machine import LiveProofMachine, stop_on_signals
-from laneproof.proof.conduct import run_plan
-from laneproof.proof.ongoing import OngoingRun
 from laneproof.proof.plan import Step, make_plan
-from laneproof.proof.record import StageName
+from laneproof.proof.plan_execution import run_plan
+from laneproof.proof.run_record import StageName
+from laneproof.proof.run_totals import RunTotals
 from laneproof.proof.targets import Rest, Targets
 from laneproof_collectors.fio import find_program
 from laneproof_collectors.unread import Unread
@@ -54,9 +54,9 @@ def test_a_run_of_every_stage_reads_the_disk_and_leaves_it_as_it_was(
     before = disk.read_bytes()
     plan = make_plan(loaded, "quick")
     steps = tuple(dataclasses.replace(step, seconds=2.0) for step in plan.steps)
-    ongoing = OngoingRun(loaded, dataclasses.replace(plan, steps=steps))
-    assert run_plan(machine, ongoing, lambda *_: None) is None
-    run = ongoing.finish(box="kelp-1", began_at=0.0)
+    totals = RunTotals(loaded, dataclasses.replace(plan, steps=steps))
+    assert run_plan(machine, totals, lambda *_: None) is None
+    run = totals.finish(box="kelp-1", began_at=0.0)
     assert [stage.name for stage in run.stages] == ["rest", "alone", "small", "wake"]
     assert run.drives[0].small_read_us is not None
     assert run.drives[0].wake is not None
@@ -72,7 +72,7 @@ def test_a_signal_ends_the_load_at_once(machine: LiveProofMachine, number: signa
         machine.start(Step(stage=StageName.ALONE, seconds=60.0, drives=(RISER_1,)), (RISER_1,))
         signal.raise_signal(number)
         assert machine.asked_to_stop is not None
-        machine.read_next(quiet=True)
+        machine.watch_next(quiet=True)
         assert machine.end().keys() == {RISER_1}
     machine.start(Step(stage=StageName.ALONE, seconds=60.0, drives=(RISER_1,)), (RISER_1,))
     assert machine.has_ended()  # nothing is started any more
@@ -82,9 +82,9 @@ def test_a_load_that_is_held_back_stands_still_and_goes_on_later(machine: LivePr
     machine.start(Step(stage=StageName.ALONE, seconds=60.0, drives=(RISER_1,)), (RISER_1,))
     state = Path("/proc", str(machine._loads[RISER_1].process_id), "stat")
     machine.hold_back((RISER_1,))
-    machine.read_next(quiet=True)
+    machine.watch_next(quiet=True)
     assert state.read_text().rpartition(")")[2].split()[0] == "T"
     machine.hold_back(())
-    machine.read_next(quiet=True)
+    machine.watch_next(quiet=True)
     assert state.read_text().rpartition(")")[2].split()[0] != "T"
     assert not machine.has_ended()

@@ -12,8 +12,8 @@ from laneproof.cli import main
 from laneproof.commands import prove
 from laneproof.commands.errors import CommandError
 from laneproof.outputs.prove_json import prove_schema
-from laneproof.proof.conduct import WroteError
-from laneproof.proof.record import StageName
+from laneproof.proof.plan_execution import WroteError
+from laneproof.proof.run_record import StageName
 from laneproof.service.owner_notes import Inbox, find_proofs
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Reason, Unread

@@ -2,7 +2,7 @@
 
 from laneproof.outputs.metric_table import BY_NAME
 from laneproof.outputs.proof_metrics import list_proof_samples
-from laneproof.proof.made_up import Fault
+from laneproof.proof.simulated_machine import Fault
 from proven_box import RISER_3, position, run_box
 
 

@@ -5,9 +5,9 @@ import json
 import jsonschema
 
 from laneproof.outputs.prove_json import as_json, prove_schema
-from laneproof.proof.judge import judge
-from laneproof.proof.made_up import Fault
-from laneproof.proof.record import ProofRun
+from laneproof.proof.judgement import judge
+from laneproof.proof.run_record import ProofRun
+from laneproof.proof.simulated_machine import Fault
 from proven_box import RISER_3, run_box
 
 

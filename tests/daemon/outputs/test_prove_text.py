@@ -4,11 +4,11 @@ import pytest
 
 from laneproof.outputs.prove_text import write_line, write_now, write_plan, write_proof
 from laneproof.outputs.text_style import Style
-from laneproof.proof.judge import judge
-from laneproof.proof.made_up import Fault
-from laneproof.proof.ongoing import OngoingRun
+from laneproof.proof.judgement import judge
 from laneproof.proof.plan import make_plan
-from laneproof.proof.reading import DriveReading, Reading
+from laneproof.proof.run_totals import RunTotals
+from laneproof.proof.simulated_machine import Fault
+from laneproof.proof.watched_pass import WatchedDrive, WatchedPass
 from proven_box import RISER_3, run_box, sound_run, targets
 
 
@@ -39,13 +39,13 @@ def test_what_differs_is_told_with_what_stands_between_its_cause_and_its_next_st
 
 def test_a_second_shows_every_drive() -> None:
     plan = make_plan(targets())
-    ongoing = OngoingRun(targets(), plan)
+    totals = RunTotals(targets(), plan)
     step = plan.steps[1]
-    ongoing.take(Reading(at=0.0, drives={"riser-1": DriveReading(read_bytes=0, celsius=41.0)}))
-    ongoing.begin(step.stage, step.drives)
-    ongoing.take(Reading(at=1.0, drives={"riser-1": DriveReading(read_bytes=10**9, celsius=42.0)}))
-    lines = write_now(ongoing, step, 66.0, Style(width=80))
+    totals.add(WatchedPass(at=0.0, drives={"riser-1": WatchedDrive(read_bytes=0, celsius=41.0)}))
+    totals.begin(step.stage, step.drives)
+    totals.add(WatchedPass(at=1.0, drives={"riser-1": WatchedDrive(read_bytes=10**9, celsius=42.0)}))
+    lines = write_now(totals, step, 66.0, Style(width=80))
     assert lines[0] == "alone  66 s left"
     assert lines[1].split() == ["riser-1", "1", "GB/s", "42", "°C", "0", "errors", "loaded"]
     assert lines[2].endswith("at rest")
-    assert write_line(ongoing, step, 66.0) == "alone: 66 s left; riser-1 1 GB/s; 0 errors"
+    assert write_line(totals, step, 66.0) == "alone: 66 s left; riser-1 1 GB/s; 0 errors"

@@ -6,8 +6,8 @@ import pytest
 
 from laneproof.diagnosis.weights import DEFAULT
 from laneproof.proof.contrasts import find_features
-from laneproof.proof.made_up import Fault
-from laneproof.proof.record import StageName
+from laneproof.proof.run_record import StageName
+from laneproof.proof.simulated_machine import Fault
 from proven_box import RISER_3, drive, run_box, sound_run
 
 CONTRASTS = (

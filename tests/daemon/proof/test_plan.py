@@ -4,7 +4,7 @@ import pytest
 from scipy import stats
 
 from laneproof.proof.plan import BITS_TO_SHOW, make_plan, seconds_to_show
-from laneproof.proof.record import StageName
+from laneproof.proof.run_record import StageName
 from proven_box import RISER_3, targets
 
 GEN_4_X4, GEN_3_X1 = "riser-1", "wireless"

@@ -26,7 +26,7 @@ from laneproof.outputs.page.rest_of_box import (
 )
 from laneproof.outputs.page.tree import write_tree
 from laneproof.outputs.page.words import Anchors, count_words, draw_mark, draw_strands, say_age, show_time
-from laneproof.proof.compare import LastRun
+from laneproof.proof.comparison import LastRun
 from laneproof_collectors.snapshot import Snapshot
 
 STYLE, SCRIPT, ICON = "/style.css", "/page.js", "/icon.svg"

@@ -4,9 +4,9 @@ import dataclasses
 
 import pytest
 
-from laneproof.proof.guard import find_reasons_against, give_orders
-from laneproof.proof.reading import DriveReading, Occurrence, Reading
+from laneproof.proof.safety import find_reasons_against, give_orders
 from laneproof.proof.targets import Target
+from laneproof.proof.watched_pass import Occurrence, WatchedDrive, WatchedPass
 from laneproof_collectors.snapshot import Array, HealthLog, Snapshot
 from laneproof_collectors.unread import Unread
 from proven_box import RISER_1, kelp, targets
@@ -15,8 +15,8 @@ FIRST = dataclasses.replace(targets().drives[0], warning_celsius=70.0, critical_
 DRIVES: tuple[Target, ...] = (FIRST, *targets().drives[1:])
 
 
-def orders(drive: DriveReading, *, held: tuple[str, ...] = ()) -> tuple[str | None, bool, bool]:
-    given = give_orders(Reading(at=1.0, drives={RISER_1: drive}), DRIVES, held, frozenset())
+def orders(drive: WatchedDrive, *, held: tuple[str, ...] = ()) -> tuple[str | None, bool, bool]:
+    given = give_orders(WatchedPass(at=1.0, drives={RISER_1: drive}), DRIVES, held, frozenset())
     return given.stop_all, RISER_1 in given.stop, RISER_1 in given.hold_back
 
 
@@ -34,28 +34,28 @@ def orders(drive: DriveReading, *, held: tuple[str, ...] = ()) -> tuple[str | No
 def test_a_warm_drive_is_held_back_until_it_is_cooler_and_stopped_at_its_critical_limit(
     celsius: float | None, held: tuple[str, ...], expected: tuple[str | None, bool, bool]
 ) -> None:
-    assert orders(DriveReading(celsius=celsius), held=held) == expected
+    assert orders(WatchedDrive(celsius=celsius), held=held) == expected
 
 
 def test_a_drive_with_a_critical_warning_is_stopped() -> None:
-    assert orders(DriveReading(celsius=40.0, critical_warning=4)) == (None, True, False)
+    assert orders(WatchedDrive(celsius=40.0, critical_warning=4)) == (None, True, False)
 
 
 @pytest.mark.parametrize(
     ("reading", "why"),
     [
-        (Reading(at=1.0, drives={RISER_1: DriveReading(is_there=False)}), "riser-1 is gone"),
-        (Reading(at=1.0, occurrences=(Occurrence(name=RISER_1, kind="gone", text=""),)), "riser-1 is gone"),
-        (Reading(at=1.0, stopped_fans=frozenset({"board fan2", "board fan5"})), "the fan board fan2 stopped"),
-        (Reading(at=1.0, failed="could not read it"), "the watch failed: could not read it"),
+        (WatchedPass(at=1.0, drives={RISER_1: WatchedDrive(is_there=False)}), "riser-1 is gone"),
+        (WatchedPass(at=1.0, occurrences=(Occurrence(name=RISER_1, kind="gone", text=""),)), "riser-1 is gone"),
+        (WatchedPass(at=1.0, stopped_fans=frozenset({"board fan2", "board fan5"})), "the fan board fan2 stopped"),
+        (WatchedPass(at=1.0, failed="could not read it"), "the watch failed: could not read it"),
     ],
 )
-def test_what_went_wrong_stops_everything(reading: Reading, why: str) -> None:
+def test_what_went_wrong_stops_everything(reading: WatchedPass, why: str) -> None:
     assert give_orders(reading, DRIVES, (), frozenset({"board fan5"})).stop_all == why
 
 
 def test_a_fan_that_never_turned_stops_nothing() -> None:
-    reading = Reading(at=1.0, stopped_fans=frozenset({"board fan5"}))
+    reading = WatchedPass(at=1.0, stopped_fans=frozenset({"board fan5"}))
     assert give_orders(reading, DRIVES, (), frozenset({"board fan5"})).stop_all is None
 
 

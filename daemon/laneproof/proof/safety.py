@@ -8,8 +8,8 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 from laneproof.findings import Finding
-from laneproof.proof.reading import Reading
 from laneproof.proof.targets import Target
+from laneproof.proof.watched_pass import WatchedPass
 from laneproof_collectors.snapshot import HealthLog, Snapshot
 from laneproof_collectors.unread import Unread
 
@@ -68,12 +68,12 @@ class Orders:
 
 
 def give_orders(
-    reading: Reading, targets: Collection[Target], held_back: Collection[str], fans_at_start: frozenset[str]
+    watched: WatchedPass, targets: Collection[Target], held_back: Collection[str], fans_at_start: frozenset[str]
 ) -> Orders:
     """Judge one second.
 
     Args:
-        reading: What was read.
+        watched: What was read.
         targets: The drives.
         held_back: Those whose load rests already.
         fans_at_start: Fans that stood still when the run began, and connectors without one.
@@ -81,7 +81,7 @@ def give_orders(
     stop: dict[str, str] = {}
     held = set()
     for target in targets:
-        drive = reading.drives.get(target.name)
+        drive = watched.drives.get(target.name)
         celsius = None if drive is None else drive.celsius
         if celsius is not None and target.critical_celsius is not None and celsius >= target.critical_celsius:
             stop[target.name] = f"it reached its critical temperature: {celsius:g} °C"
@@ -93,15 +93,15 @@ def give_orders(
                 held.add(target.name)
         elif drive is None and target.name in held_back:
             held.add(target.name)
-    return Orders(stop_all=_find_reason_to_stop(reading, fans_at_start), stop=stop, hold_back=frozenset(held))
+    return Orders(stop_all=_find_reason_to_stop(watched, fans_at_start), stop=stop, hold_back=frozenset(held))
 
 
-def _find_reason_to_stop(reading: Reading, fans_at_start: frozenset[str]) -> str | None:
-    if reading.failed is not None:
-        return f"the watch failed: {reading.failed}"
-    gone = [name for name, drive in reading.drives.items() if not drive.is_there]
-    gone += [occurrence.name for occurrence in reading.occurrences if occurrence.kind == "gone"]
+def _find_reason_to_stop(watched: WatchedPass, fans_at_start: frozenset[str]) -> str | None:
+    if watched.failed is not None:
+        return f"the watch failed: {watched.failed}"
+    gone = [name for name, drive in watched.drives.items() if not drive.is_there]
+    gone += [occurrence.name for occurrence in watched.occurrences if occurrence.kind == "gone"]
     if gone:
         return f"{gone[0]} is gone"
-    fans = reading.stopped_fans - fans_at_start
+    fans = watched.stopped_fans - fans_at_start
     return f"the fan {min(fans)} stopped" if fans else None

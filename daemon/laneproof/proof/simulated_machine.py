@@ -10,9 +10,9 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from laneproof.proof.plan import Step
-from laneproof.proof.reading import DriveReading, LinkReading, Occurrence, Reading
-from laneproof.proof.record import ALL_LOADED, LOADED, StageName
+from laneproof.proof.run_record import ALL_LOADED, LOADED, StageName
 from laneproof.proof.targets import Rest, Target, Targets
+from laneproof.proof.watched_pass import Occurrence, WatchedDrive, WatchedLink, WatchedPass
 from laneproof_collectors.fio import LoadResult
 
 _COOL, _WARM, _WARMING_SECONDS = 38.0, 57.0, 240.0
@@ -62,7 +62,7 @@ class _Counts:
     step_reads: int = 0
 
 
-class MadeUpMachine:
+class SimulatedMachine:
     """A machine for `conduct.run_plan`."""
 
     asked_to_stop: str | None = None
@@ -124,23 +124,23 @@ class MadeUpMachine:
             error=0, read_bytes=_SMALL_BYTES * reads, reads=reads, median_us=typical, longest_us=3 * typical
         )
 
-    def read_next(self, *, quiet: bool) -> Reading:
+    def watch_next(self, *, quiet: bool) -> WatchedPass:
         """Let a second pass and read it."""
         self._at += 1.0
         occurrences = [occurred for target in self._targets.drives for occurred in self._live(target)]
-        return Reading(
+        return WatchedPass(
             at=self._at,
             drives={} if quiet else {target.name: self._read(target) for target in self._targets.drives},
             links={
-                path: LinkReading(gt_s=link.gt_s, lanes=link.lanes, port={"RxErr": self._errors[path]}, device={})
+                path: WatchedLink(gt_s=link.gt_s, lanes=link.lanes, port={"RxErr": self._errors[path]}, device={})
                 for path, link in self._targets.links.items()
             },
             occurrences=tuple(occurrences),
         )
 
-    def _read(self, target: Target) -> DriveReading:
+    def _read(self, target: Target) -> WatchedDrive:
         counts = self._drives[target.name]
-        return DriveReading(
+        return WatchedDrive(
             read_bytes=counts.read_bytes,
             reads=counts.reads,
             read_milliseconds=0,

@@ -5,17 +5,17 @@ from collections.abc import Collection, Mapping
 
 import pytest
 
-from laneproof.proof.conduct import WroteError, run_plan
-from laneproof.proof.made_up import Fault, MadeUpMachine
-from laneproof.proof.ongoing import OngoingRun
 from laneproof.proof.plan import Step, make_plan
-from laneproof.proof.reading import Reading
-from laneproof.proof.record import StageName
+from laneproof.proof.plan_execution import WroteError, run_plan
+from laneproof.proof.run_record import StageName
+from laneproof.proof.run_totals import RunTotals
+from laneproof.proof.simulated_machine import Fault, SimulatedMachine
+from laneproof.proof.watched_pass import WatchedPass
 from laneproof_collectors.fio import LoadResult
 from proven_box import RISER_1, drive, run_box, targets
 
 
-class Watched(MadeUpMachine):
+class Watched(SimulatedMachine):
     """Notes what it was asked, and fails on demand."""
 
     def __init__(
@@ -38,8 +38,8 @@ class Watched(MadeUpMachine):
             raise OSError("no more processes")
         super().start(step, names)
 
-    def read_next(self, *, quiet: bool) -> Reading:
-        reading = super().read_next(quiet=quiet)
+    def watch_next(self, *, quiet: bool) -> WatchedPass:
+        reading = super().watch_next(quiet=quiet)
         self.log.append("quiet" if quiet else "full")
         if reading.at >= self._fails_at:
             raise OSError("the watch broke")
@@ -55,8 +55,8 @@ class Watched(MadeUpMachine):
 
 def conduct(machine: Watched, *stages: StageName, shown: list[float | None] | None = None) -> str | None:
     seconds = [] if shown is None else shown
-    ongoing = OngoingRun(targets(RISER_1), make_plan(targets(RISER_1), "quick", stages=stages or tuple(StageName)))
-    return run_plan(machine, ongoing, lambda so_far, *_: seconds.append(so_far.at))
+    totals = RunTotals(targets(RISER_1), make_plan(targets(RISER_1), "quick", stages=stages or tuple(StageName)))
+    return run_plan(machine, totals, lambda so_far, *_: seconds.append(so_far.at))
 
 
 def test_the_stages_come_in_their_order() -> None:

@@ -7,9 +7,9 @@ import pytest
 from scipy import stats
 
 from laneproof.box.placement import Arrangement, arrange
-from laneproof.proof.compare import changes_since, compare_runs
-from laneproof.proof.made_up import Fault
-from laneproof.proof.record import DriveRun, LinkRun, ProofRun, StageName
+from laneproof.proof.comparison import changes_since, compare_runs
+from laneproof.proof.run_record import DriveRun, LinkRun, ProofRun, StageName
+from laneproof.proof.simulated_machine import Fault
 from laneproof_collectors.unread import Unread
 from proven_box import RISER_3, kelp, run_box, sound_run
 

@@ -1,4 +1,4 @@
-"""The run as it adds up: each reading put to its stage, each error to what held at that moment."""
+"""The run as it adds up: each pass put to its stage, each error to what held at that moment."""
 
 from collections import Counter, deque
 from collections.abc import Mapping
@@ -6,8 +6,7 @@ from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from laneproof.proof.plan import Plan
-from laneproof.proof.reading import DriveReading, LinkReading, Reading
-from laneproof.proof.record import (
+from laneproof.proof.run_record import (
     ALL_LOADED,
     CELSIUS_STEP,
     Counts,
@@ -23,6 +22,7 @@ from laneproof.proof.record import (
     WakeRun,
 )
 from laneproof.proof.targets import Rest, Target, TargetLink, Targets
+from laneproof.proof.watched_pass import WatchedDrive, WatchedLink, WatchedPass
 from laneproof_collectors.fio import LoadResult
 
 _Number = TypeVar("_Number", int, float)
@@ -31,7 +31,7 @@ MOST_HAPPENINGS = 200
 STARTING_SECONDS = 10.0
 """A load may take so long to begin; seconds before it read anything are none of the drive's."""
 LATE_SECONDS = 3.0
-"""A second's reading that came so late is said to have."""
+"""A pass that came so late is said to have."""
 SOAK_SECONDS = 600.0
 SOAK_CELSIUS = 1.0
 """A drive is warm throughout where it rose by less than this in so long."""
@@ -59,8 +59,8 @@ class _DriveSums:
 class _Drive:
     """What adds up of one drive."""
 
-    first: DriveReading | None = None
-    last: DriveReading | None = None
+    first: WatchedDrive | None = None
+    last: WatchedDrive | None = None
     stages: dict[StageName, _DriveSums] = field(default_factory=dict)
     rate: float | None = None
     has_begun: bool = False  # whether its load has read anything in this step
@@ -78,7 +78,7 @@ class _Drive:
 class _Link:
     """What adds up of one link."""
 
-    last: LinkReading | None = None
+    last: WatchedLink | None = None
     gt_s: float | None = None
     lanes: int | None = None
     is_of_load: bool = False  # whether rate and width are those under load
@@ -87,7 +87,7 @@ class _Link:
     by_celsius: dict[int, list[float]] = field(default_factory=dict)  # bits, errors
 
 
-class OngoingRun:
+class RunTotals:
     """One run while it goes on."""
 
     def __init__(self, targets: Targets, plan: Plan) -> None:
@@ -118,27 +118,27 @@ class OngoingRun:
             drive.rate, drive.has_begun = None, False
         self._step_at = self.at or 0.0
 
-    def take(self, reading: Reading) -> None:
-        """Add one reading."""
-        seconds = 0.0 if self.at is None else max(0.0, reading.at - self.at)
-        self.at = reading.at
+    def add(self, watched: WatchedPass) -> None:
+        """Add one pass."""
+        seconds = 0.0 if self.at is None else max(0.0, watched.at - self.at)
+        self.at = watched.at
         if self.stage in self._stages:
             self._stages[self.stage][1] += seconds
-        self._lost += reading.lost_records
-        self._unread_log = reading.unread_log  # once the log answers again, it gives what waited in it
+        self._lost += watched.lost_records
+        self._unread_log = watched.unread_log  # once the log answers again, it gives what waited in it
         self._longest = max(self._longest, seconds)
-        read = {name: self._take_drive(name, now, seconds) for name, now in reading.drives.items()}
-        for path, now in reading.links.items():
+        read = {name: self._add_drive(name, now, seconds) for name, now in watched.drives.items()}
+        for path, now in watched.links.items():
             if path in self._links:
                 link = self.targets.links[path]
-                self._take_link(link, now, seconds, sum(read.get(name, 0) for name in link.used_by))
-        for occurrence in reading.occurrences:
+                self._add_link(link, now, seconds, sum(read.get(name, 0) for name in link.used_by))
+        for occurrence in watched.occurrences:
             self._note(occurrence.name, occurrence.kind, occurrence.text)
-        for name, drive in reading.drives.items():  # a port without hot plug says nothing, and the log may come later
+        for name, drive in watched.drives.items():  # a port without hot plug says nothing, and the log may come later
             if not drive.is_there and not any((had.name, had.kind) == (name, "gone") for had in self._happenings):
                 self._note(name, "gone", "it is not there any more")
 
-    def take_result(self, name: str, result: LoadResult) -> None:
+    def add_result(self, name: str, result: LoadResult) -> None:
         """Add what a load came to, by its own account."""
         drive, target = self._drives[name], self._target(name)
         if self.stage is StageName.SMALL:
@@ -194,8 +194,8 @@ class OngoingRun:
 
     # --- adding up ----------------------------------------------------------------------------------------------------
 
-    def _take_drive(self, name: str, now: DriveReading, seconds: float) -> int:
-        """Add one drive's reading; give the bytes that it read since the one before."""
+    def _add_drive(self, name: str, now: WatchedDrive, seconds: float) -> int:
+        """Add what one drive shows; give the bytes that it read since the one before."""
         drive = self._drives[name]
         if not now.is_there:
             drive.rate = None
@@ -220,7 +220,7 @@ class OngoingRun:
             self._soak(drive, now)
         return read
 
-    def _soak(self, drive: _Drive, now: DriveReading) -> None:
+    def _soak(self, drive: _Drive, now: WatchedDrive) -> None:
         if drive.rate is not None:
             if len(drive.first_heat) < _MINUTE:
                 drive.first_heat.append(drive.rate)
@@ -230,7 +230,7 @@ class OngoingRun:
             while self.at - drive.soak[0][0] > SOAK_SECONDS:
                 drive.soak.popleft()
 
-    def _take_link(self, link: TargetLink, now: LinkReading, seconds: float, read: int) -> None:
+    def _add_link(self, link: TargetLink, now: WatchedLink, seconds: float, read: int) -> None:
         sums, last = self._links[link.path], self._links[link.path].last
         is_counted = not link.counting_ends or now.port is not None or now.device is not None
         if last is not None:  # what came while an end could not be read is counted once it can be
@@ -373,7 +373,7 @@ class OngoingRun:
 
     def _as_drive(self, target: Target, predicted: float | None) -> DriveRun:
         drive = self._drives[target.name]
-        first, last = drive.first or DriveReading(), drive.last or DriveReading()
+        first, last = drive.first or WatchedDrive(), drive.last or WatchedDrive()
         wake = drive.wake or WakeRun(why_unknown=target.rest if isinstance(target.rest, str) else "it was not tried")
         return DriveRun(
             name=target.name,
@@ -426,7 +426,7 @@ def _least(one: _Number | None, other: _Number | None) -> _Number | None:
     return other if one is None else one if other is None else min(one, other)
 
 
-def _fell(before: LinkReading, now: LinkReading) -> bool:
+def _fell(before: WatchedLink, now: WatchedLink) -> bool:
     return any(
         was is not None and is_ is not None and is_ < was
         for was, is_ in ((before.gt_s, now.gt_s), (before.lanes, now.lanes))
@@ -437,5 +437,5 @@ def _mean(rates: "list[float] | deque[float]") -> float | None:
     return sum(rates) / len(rates) if rates else None
 
 
-def _say(reading: LinkReading) -> str:
-    return f"{reading.gt_s or 0:g} GT/s x{reading.lanes}"
+def _say(link: WatchedLink) -> str:
+    return f"{link.gt_s or 0:g} GT/s x{link.lanes}"

@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 
 from laneproof.box.placement import arrange
-from laneproof.proof.reading import Reading, list_occurrences, read_arrangement
+from laneproof.proof.watched_pass import WatchedPass, list_occurrences, watch_arrangement
 from laneproof_collectors.hotplug import device_events
 from laneproof_collectors.kernel_log.reading import kernel_events
 from laneproof_collectors.snapshot import Snapshot
@@ -16,8 +16,8 @@ TARGET = next(target for target in targets().drives if target.name == RISER_3)
 NAME = next(alias for alias in TARGET.aliases if alias == TARGET.disk.removesuffix("n1"))
 
 
-def read(snapshot: Snapshot) -> Reading:
-    return read_arrangement(arrange(kelp().build, snapshot), targets(), 1.0)
+def read(snapshot: Snapshot) -> WatchedPass:
+    return watch_arrangement(arrange(kelp().build, snapshot), targets(), 1.0)
 
 
 def test_a_second_holds_every_drive_and_link_with_its_counts() -> None:

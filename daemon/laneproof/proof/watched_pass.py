@@ -1,4 +1,4 @@
-"""One second of a run, as it was read: drives, links, fans, and what happened meanwhile."""
+"""One pass of the watch, a second of a run: drives, links, fans, and what happened meanwhile."""
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -13,7 +13,7 @@ from laneproof_collectors.unread import Unread
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DriveReading:
+class WatchedDrive:
     """One drive: the running counts since boot or since it was made; None where they could not be read."""
 
     is_there: bool = True
@@ -28,7 +28,7 @@ class DriveReading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LinkReading:
+class WatchedLink:
     """One link: what it is trained to, and the running counts of both its ends; None for an end that counts nothing."""
 
     gt_s: float | None = None
@@ -48,7 +48,7 @@ class Occurrence:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class WatchedPass:
     """One second.
 
     Attributes:
@@ -56,15 +56,15 @@ class Reading:
         drives: By name; a drive that is not in it was left alone.
         links: By path; likewise.
         stopped_fans: Fans that stand still.
-        occurrences: What happened since the reading before.
+        occurrences: What happened since the pass before.
         lost_records: Records of the kernel's log that were overwritten before they were read.
         unread_log: Why the kernel's log could not be read, if so.
         failed: Why next to nothing could be read, if so.
     """
 
     at: float
-    drives: Mapping[str, DriveReading] = field(default_factory=dict)
-    links: Mapping[str, LinkReading] = field(default_factory=dict)
+    drives: Mapping[str, WatchedDrive] = field(default_factory=dict)
+    links: Mapping[str, WatchedLink] = field(default_factory=dict)
     stopped_fans: frozenset[str] = frozenset()
     occurrences: tuple[Occurrence, ...] = ()
     lost_records: int = 0
@@ -72,10 +72,10 @@ class Reading:
     failed: str | None = None
 
 
-def read_arrangement(
+def watch_arrangement(
     arrangement: Arrangement, targets: Targets, at: float, occurrences: tuple[Occurrence, ...] = (), *, lost: int = 0
-) -> Reading:
-    """Make a reading of a snapshot.
+) -> WatchedPass:
+    """Take from a snapshot what the run watches.
 
     Args:
         arrangement: The declaration laid over the snapshot.
@@ -86,8 +86,8 @@ def read_arrangement(
     """
     snapshot = arrangement.snapshot
     if isinstance(snapshot.functions, Unread):
-        return Reading(at=at, occurrences=occurrences, failed=str(snapshot.functions))
-    return Reading(
+        return WatchedPass(at=at, occurrences=occurrences, failed=str(snapshot.functions))
+    return WatchedPass(
         at=at,
         drives={target.name: _read_drive(arrangement, target) for target in targets.drives},
         links={path: _read_link(arrangement, path) for path in targets.links},
@@ -103,16 +103,16 @@ def find_stopped_fans(snapshot: Snapshot) -> frozenset[str]:
     return frozenset(f"{fan.chip} {fan.label}" for fan in fans if fan.rpm == 0)
 
 
-def _read_drive(arrangement: Arrangement, target: Target) -> DriveReading:
+def _read_drive(arrangement: Arrangement, target: Target) -> WatchedDrive:
     occupant = arrangement.topology.occupant_at(target.path)
     controller = occupant.controller if occupant else None
     if occupant is None or not occupant.answers or controller is None or target.disk not in occupant.disks:
-        return DriveReading(is_there=False)
+        return WatchedDrive(is_there=False)
     read_bytes, reads, milliseconds = _read_statistics(controller, target.disk)
     health = controller.health
     if not isinstance(health, HealthLog):
-        return DriveReading(read_bytes=read_bytes, reads=reads, read_milliseconds=milliseconds)
-    return DriveReading(
+        return WatchedDrive(read_bytes=read_bytes, reads=reads, read_milliseconds=milliseconds)
+    return WatchedDrive(
         read_bytes=read_bytes,
         reads=reads,
         read_milliseconds=milliseconds,
@@ -132,12 +132,12 @@ def _read_statistics(controller: NvmeController, disk: str) -> tuple[int | None,
     return None, None, None
 
 
-def _read_link(arrangement: Arrangement, path: str) -> LinkReading:
+def _read_link(arrangement: Arrangement, path: str) -> WatchedLink:
     link = arrangement.topology.link_at(path)
     if link is None:
-        return LinkReading()
+        return WatchedLink()
     (port, by_port), (device, by_device) = _count_errors(link.port), _count_errors(link.device)
-    return LinkReading(
+    return WatchedLink(
         gt_s=known(link.trained_gt_s.value),
         lanes=whole(link.trained_lanes.value),
         port=port,
@@ -177,7 +177,7 @@ def list_occurrences(
     """Say of which drive each event is; those of others are passed over.
 
     Args:
-        events: Of the kernel's log, since the last reading.
+        events: Of the kernel's log, since the last pass.
         devices: Devices that came and went since then.
         targets: What is watched.
     """

@@ -2,7 +2,7 @@
 
 import pytest
 
-from laneproof.proof.record import Counts, LinkTally
+from laneproof.proof.run_record import Counts, LinkTally
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,7 @@
 
 import pytest
 
-from laneproof.proof.words import say_count, say_microseconds, say_power, say_seconds
+from laneproof.proof.figure_text import say_count, say_microseconds, say_power, say_seconds
 
 
 @pytest.mark.parametrize(

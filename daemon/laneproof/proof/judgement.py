@@ -24,8 +24,8 @@ from laneproof.proof.contrasts import (
     is_below,
     is_slow_alone,
 )
-from laneproof.proof.record import ALL_LOADED, DriveRun, DriveTally, Kept, LinkRun, ProofRun, StageName
-from laneproof.proof.words import say_count, say_power, say_seconds
+from laneproof.proof.figure_text import say_count, say_power, say_seconds
+from laneproof.proof.run_record import ALL_LOADED, DriveRun, DriveTally, Kept, LinkRun, ProofRun, StageName
 
 Verdict = Literal["holds", "differs", "unverified"]
 

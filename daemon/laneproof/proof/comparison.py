@@ -8,10 +8,10 @@ from laneproof.declaration.units import format_rate
 from laneproof.evidence.fix_trial import Trial, TrialOutcome, judge_trial
 from laneproof.evidence.rates import RatioTest, against_siblings
 from laneproof.findings import format_time
-from laneproof.proof.judge import judge, say_errors, say_link
-from laneproof.proof.record import DriveRun, Kept, LinkRun, ProofRun, StageName
+from laneproof.proof.figure_text import say_count, say_microseconds, say_power
+from laneproof.proof.judgement import judge, say_errors, say_link
+from laneproof.proof.run_record import DriveRun, Kept, LinkRun, ProofRun, StageName
 from laneproof.proof.targets import find_targets
-from laneproof.proof.words import say_count, say_microseconds, say_power
 
 _ALPHA = 0.05
 _TELLING_SHARE = 0.1

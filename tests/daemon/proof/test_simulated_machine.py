@@ -3,7 +3,7 @@
 import pytest
 from scipy import stats
 
-from laneproof.proof.made_up import Fault
+from laneproof.proof.simulated_machine import Fault
 from proven_box import RISER_3, run_box
 
 

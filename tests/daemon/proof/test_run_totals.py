@@ -4,11 +4,11 @@ import dataclasses
 
 import pytest
 
-from laneproof.proof.judge import judge
-from laneproof.proof.ongoing import MOST_HAPPENINGS, OngoingRun
+from laneproof.proof.judgement import judge
 from laneproof.proof.plan import make_plan
-from laneproof.proof.reading import DriveReading, LinkReading, Occurrence, Reading
-from laneproof.proof.record import ProofRun, StageName
+from laneproof.proof.run_record import ProofRun, StageName
+from laneproof.proof.run_totals import MOST_HAPPENINGS, RunTotals
+from laneproof.proof.watched_pass import Occurrence, WatchedDrive, WatchedLink, WatchedPass
 from laneproof_collectors.fio import LoadResult
 from proven_box import RISER_1, targets
 
@@ -18,26 +18,26 @@ PATH = LOADED.drives[0].path
 
 def reading(  # noqa: PLR0913 (what a second may show)
     at: float, read: int = 0, *, errors: int = 0, far: int = 0, celsius: float = 40, gt_s: float = 16, lanes: int = 4
-) -> Reading:
-    return Reading(
+) -> WatchedPass:
+    return WatchedPass(
         at=at,
-        drives={RISER_1: DriveReading(read_bytes=read, reads=read >> 20, read_milliseconds=0, celsius=celsius)},
-        links={PATH: LinkReading(gt_s=gt_s, lanes=lanes, port={"RxErr": errors}, device={"BadTLP": far})},
+        drives={RISER_1: WatchedDrive(read_bytes=read, reads=read >> 20, read_milliseconds=0, celsius=celsius)},
+        links={PATH: WatchedLink(gt_s=gt_s, lanes=lanes, port={"RxErr": errors}, device={"BadTLP": far})},
     )
 
 
-def add_up(*stages: tuple[StageName, list[Reading]], first: Reading | None = None) -> OngoingRun:
-    ongoing = OngoingRun(LOADED, make_plan(LOADED))
-    ongoing.take(first or reading(0.0))
+def add_up(*stages: tuple[StageName, list[WatchedPass]], first: WatchedPass | None = None) -> RunTotals:
+    totals = RunTotals(LOADED, make_plan(LOADED))
+    totals.add(first or reading(0.0))
     for stage, readings in stages:
-        ongoing.begin(stage, (RISER_1,) if stage is not StageName.REST else ())
+        totals.begin(stage, (RISER_1,) if stage is not StageName.REST else ())
         for second in readings:
-            ongoing.take(second)
-    return ongoing
+            totals.add(second)
+    return totals
 
 
-def finish(ongoing: OngoingRun) -> ProofRun:
-    return ongoing.finish(box="kelp-1", began_at=0.0)
+def finish(totals: RunTotals) -> ProofRun:
+    return totals.finish(box="kelp-1", began_at=0.0)
 
 
 def test_errors_and_bytes_go_to_the_stage_in_which_they_came() -> None:
@@ -99,19 +99,19 @@ def test_a_link_that_falls_under_load_is_noted() -> None:
 
 
 def test_a_drive_that_vanished_keeps_what_it_had_counted() -> None:
-    gone = Reading(at=2.0, drives={RISER_1: DriveReading(is_there=False)})
-    warm = Reading(at=1.0, drives={RISER_1: DriveReading(read_bytes=100, media_errors=3)})
-    first = Reading(at=0.0, drives={RISER_1: DriveReading(read_bytes=0, media_errors=1)})
+    gone = WatchedPass(at=2.0, drives={RISER_1: WatchedDrive(is_there=False)})
+    warm = WatchedPass(at=1.0, drives={RISER_1: WatchedDrive(read_bytes=100, media_errors=3)})
+    first = WatchedPass(at=0.0, drives={RISER_1: WatchedDrive(read_bytes=0, media_errors=1)})
     run = finish(add_up((StageName.ALONE, [warm, gone]), first=first))
     assert run.drives[0].media_errors == 2
 
 
 def test_a_drive_that_vanished_went_away_once_whether_or_not_the_log_says_so() -> None:
-    drives = {RISER_1: DriveReading(is_there=False)}
+    drives = {RISER_1: WatchedDrive(is_there=False)}
     logged = (Occurrence(name=RISER_1, kind="gone", text="controller is down"),)
     for readings in (
-        [Reading(at=1.0, drives=drives), Reading(at=2.0, drives=drives)],
-        [Reading(at=1.0, drives=drives, occurrences=logged)],
+        [WatchedPass(at=1.0, drives=drives), WatchedPass(at=2.0, drives=drives)],
+        [WatchedPass(at=1.0, drives=drives, occurrences=logged)],
     ):
         run = finish(add_up((StageName.ALONE, readings)))
         assert [(happened.name, happened.kind) for happened in run.happenings] == [(RISER_1, "gone")]
@@ -126,10 +126,10 @@ def test_a_soak_is_over_once_it_rose_by_less_than_a_degree_in_ten_minutes() -> N
 
 
 def test_a_flood_is_cut_off_and_its_rest_is_counted() -> None:
-    ongoing = add_up((StageName.ALONE, []))
+    totals = add_up((StageName.ALONE, []))
     for at in range(MOST_HAPPENINGS + 5):
-        ongoing.take(Reading(at=float(at), occurrences=(Occurrence(name=RISER_1, kind="reset", text="x"),)))
-    run = finish(ongoing)
+        totals.add(WatchedPass(at=float(at), occurrences=(Occurrence(name=RISER_1, kind="reset", text="x"),)))
+    run = finish(totals)
     assert len(run.happenings) == MOST_HAPPENINGS
     assert any("5 further happenings" in words for words in run.not_shown)
 
@@ -148,7 +148,7 @@ def test_a_log_that_is_not_read_to_the_end_leaves_the_box_unverified() -> None:
 
 
 def test_errors_that_come_while_no_end_can_be_read_are_counted_later_and_bits_are_not() -> None:
-    blind = Reading(at=2.0, drives=reading(2.0, 2 << 30).drives, links={PATH: LinkReading(gt_s=16.0, lanes=4)})
+    blind = WatchedPass(at=2.0, drives=reading(2.0, 2 << 30).drives, links={PATH: WatchedLink(gt_s=16.0, lanes=4)})
     seen = [reading(1.0, 1 << 30, errors=1), blind, reading(3.0, 3 << 30, errors=5)]
     (link,) = finish(add_up((StageName.ALONE, seen))).links
     assert link.errors == 5
@@ -156,17 +156,17 @@ def test_errors_that_come_while_no_end_can_be_read_are_counted_later_and_bits_ar
 
 
 def test_waking_is_the_load_s_own_account() -> None:
-    ongoing = add_up((StageName.WAKE, [reading(1.0)]))
-    ongoing.take_result(RISER_1, LoadResult(error=0, read_bytes=8192, reads=2, median_us=900.0, longest_us=1500.0))
-    wake = finish(ongoing).drives[0].wake
+    totals = add_up((StageName.WAKE, [reading(1.0)]))
+    totals.add_result(RISER_1, LoadResult(error=0, read_bytes=8192, reads=2, median_us=900.0, longest_us=1500.0))
+    wake = finish(totals).drives[0].wake
     assert wake is not None
     assert (wake.reads, wake.median_us, wake.longest_us) == (2, 900.0, 1500.0)
 
 
 def test_a_load_that_failed_is_a_read_error() -> None:
-    ongoing = add_up((StageName.ALONE, []))
-    ongoing.take_result(RISER_1, LoadResult(error=5, read_bytes=0, reads=0))
-    assert [happened.kind for happened in finish(ongoing).happenings] == ["read-error"]
+    totals = add_up((StageName.ALONE, []))
+    totals.add_result(RISER_1, LoadResult(error=5, read_bytes=0, reads=0))
+    assert [happened.kind for happened in finish(totals).happenings] == ["read-error"]
 
 
 def test_a_run_is_the_same_after_it_was_kept_as_json() -> None:

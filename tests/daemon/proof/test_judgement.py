@@ -5,9 +5,9 @@ from collections.abc import Callable
 import pytest
 from scipy import stats
 
-from laneproof.proof.judge import judge, judge_link
-from laneproof.proof.made_up import Fault
-from laneproof.proof.record import Counts, Happening, LinkRun, LinkTally, ProofRun, StageName
+from laneproof.proof.judgement import judge, judge_link
+from laneproof.proof.run_record import Counts, Happening, LinkRun, LinkTally, ProofRun, StageName
+from laneproof.proof.simulated_machine import Fault
 from proven_box import RISER_1, RISER_3, drive, position, run_box, sound_run
 
 
