@@ -35,7 +35,9 @@ SETTING = Finding(
 )
 
 
-def at(position: str, finding: Finding = NARROW, *, rule: str = "", severity: str = "", cause: str = "") -> Finding:
+def at(
+    position: str | None, finding: Finding = NARROW, *, rule: str = "", severity: str = "", cause: str = ""
+) -> Finding:
     """Give a finding at another position, of another rule, louder, or of another cause."""
     causes = (Cause(cause=cause, probability=0.8),) if cause else finding.causes
     return replace(

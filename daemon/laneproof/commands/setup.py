@@ -31,6 +31,7 @@ from laneproof.draft.facts import Draft, gather_draft
 from laneproof.draft.file import write_draft
 from laneproof.draft.positions import DraftedPosition
 from laneproof.engine import Engine
+from laneproof.notification.settings import DEFAULT_CONFIG
 from laneproof.outputs.audit_text import write_audit
 from laneproof.service.evidence_folder import find_carrying_drives, find_unwatched_mounts
 from laneproof.service.settings import Settings, parse_listen, parse_settings, set_settings
@@ -271,6 +272,7 @@ def _say_what_next(settings: Settings, text: str) -> None:
     if todo := sum("TODO" in line for line in text.splitlines()):
         lines.append((f"editor {FILES.build}", f"{todo} lines say TODO: what only you know"))
     lines.append((f"journalctl -u {systemd_unit.UNIT}", "a line for each change"))
+    lines.append(("sudo laneproof notify --test", f"tries mail or chat, once {DEFAULT_CONFIG} names it (alarms.md)"))
     width = max(len(command) for command, _ in lines)
     show("\nThis box is watched now, and from each start on.\n")
     show("".join(f"  {command.ljust(width)}  {what}\n" for command, what in lines))

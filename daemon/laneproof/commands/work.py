@@ -26,7 +26,10 @@ def run(arguments: argparse.Namespace) -> int:
             now = time.time()
             until = now + parse_length(arguments.length)
             leave_request(settings, do="start-work", text=arguments.text, since=now, until=until)
-            show(f"until {format_time(until)}, or 'laneproof work end', what this causes is kept and not sent\n")
+            show(
+                f"until {format_time(until)}, or 'laneproof work end', what this causes is kept and not sent\n"
+                "what is critical elsewhere is sent at once; where the text names no position, after four hours\n"
+            )
         case "end":
             show(_describe(settings.state))
             leave_request(settings, do="end-work")

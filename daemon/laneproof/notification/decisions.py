@@ -9,7 +9,8 @@
 | was held back by quiet hours | it is gone for a while | over |
 
 A case is known by its findings, not by its cause, which may move. What is acknowledged is not reminded of; what begins
-during planned work is kept until the work ends. A setting is what it is until somebody changes it: it is reported once.
+during planned work is kept until the work ends; what is critical only where the work names its position, or for some
+hours where that cannot be told. A setting is what it is until somebody changes it: it is reported once.
 """
 
 import math
@@ -30,6 +31,9 @@ CLEAR_SECONDS = 600.0
 """How long a case must be gone to be reported as cleared; twice as long each time that it came back, a day at most."""
 SETTING_RULES = frozenset({"power-setting-differs", "firmware-differs", "errors-not-counted", "errors-hidden"})
 """What they find stays as it is until somebody changes a setting."""
+KEPT_CRITICAL_SECONDS = 4 * 3600.0
+"""How long what is critical may be put down to planned work where that names no position, or the case has none.
+Judgement: an exchange with its restart takes less, and a second fault must not wait for the end of a week."""
 LONG_STANDING_SECONDS = 30 * DAY_SECONDS
 """A setting that was so for this long before it was reported is a notice."""
 
@@ -65,6 +69,7 @@ class OpenCase:
         gone_since: Since when it does not stand; None while it stands.
         returns: How often it came back within a day.
         acknowledged: The owner's reason; empty where there is none.
+        acknowledged_as: The severities at that time, by identity.
     """
 
     number: int
@@ -83,6 +88,7 @@ class OpenCase:
     gone_since: float | None = None
     returns: int = 0
     acknowledged: str = ""
+    acknowledged_as: Mapping[str, Severity] = field(default_factory=dict)
 
     @property
     def severity(self) -> Severity:
@@ -174,8 +180,8 @@ def decide(  # noqa: PLR0913 (one question, and all that it depends on)
     reports: list[Report] = []
     work = before.work
     for known, case in met:
-        if work is not None and _is_by_work(work, known, case):
-            line = f"{known.about}: {', '.join(known.rules)}"
+        line = f"{known.about}: {', '.join(known.rules)}"
+        if work is not None and _is_by_work(work, known, case, now):
             work = replace(work, kept=tuple(dict.fromkeys((*work.kept, line))))
             after.append(known)
             continue
@@ -184,6 +190,7 @@ def decide(  # noqa: PLR0913 (one question, and all that it depends on)
         after.append(known if kind is None else _mark(known, case, kind, now))
         if kind is not None:
             reports.append(Report(kind, after[-1], severity, case))
+            work = work and replace(work, kept=tuple(kept for kept in work.kept if kept != line))
     for missing in gone:
         known = replace(missing, gone_since=now) if is_complete and missing.gone_since is None else missing
         if _may_be_over(known, now, settings, work):
@@ -229,6 +236,7 @@ def _merge(known: OpenCase, others: Sequence[OpenCase]) -> OpenCase:
         less_since={name: at for each in reversed(reported) for name, at in each.less_since.items()},
         sent_at=max((each.sent_at for each in reported if each.sent_at is not None), default=known.sent_at),
         acknowledged=known.acknowledged if all(each.acknowledged for each in reported) else "",
+        acknowledged_as={name: at for each in (*others, known) for name, at in each.acknowledged_as.items()},
     )
 
 
@@ -284,6 +292,7 @@ def _follow(known: OpenCase, case: Case, now: float) -> OpenCase:
         news_since=None if not has_news else now if known.news_since is None else known.news_since,
         returns=known.returns + (known.gone_since is not None),
         gone_since=None,
+        acknowledged_as={name: severity for name, severity in known.acknowledged_as.items() if name not in back},
     )
 
 
@@ -313,14 +322,18 @@ def _find_kind(
 
 
 def _mark(known: OpenCase, case: Case, kind: Kind, now: float) -> OpenCase:
-    """Note that a case was reported; what got worse is no longer the one that was acknowledged."""
+    """Note that a case was reported; what got worse since it was acknowledged is no longer what was acknowledged."""
+    is_worse = any(
+        name not in known.acknowledged_as or severity.rank > known.acknowledged_as[name].rank
+        for name, severity in case.severities.items()
+    )
     return replace(
         known,
         reported={**known.reported, **case.severities},
         news_since=None,
         sent_at=now,
         reminders=known.reminders + 1 if kind is Kind.REMINDER else 0,
-        acknowledged=known.acknowledged if kind is Kind.REMINDER else "",
+        acknowledged="" if is_worse else known.acknowledged,
     )
 
 
@@ -386,16 +399,19 @@ def add_missed(before: Reports, changes: Iterable[FindingChange], positions: Map
 # --- planned work and acknowledgement -------------------------------------------------------------------------------
 
 
-def _is_by_work(work: Work, known: OpenCase, case: Case) -> bool:
+def _is_by_work(work: Work, known: OpenCase, case: Case, now: float) -> bool:
     """Whether planned work may have caused what is new of a case.
 
-    What is critical is not put down to work that names other positions.
+    What is critical is not put down to work that names other positions, to work that names none only for hours.
     """
     if known.news_since is None or known.news_since < work.since:
         return False
+    if case.severity is not Severity.CRITICAL:
+        return True
     positions = {finding.position for finding in case.findings if finding.position}
-    is_elsewhere = bool(work.positions and positions) and not positions & set(work.positions)
-    return case.severity is not Severity.CRITICAL or not is_elsewhere
+    if work.positions and positions:
+        return not positions.isdisjoint(work.positions)
+    return 0 <= now - work.since < KEPT_CRITICAL_SECONDS
 
 
 def start_work(before: Reports, text: str, *, since: float, until: float, labels: Iterable[str]) -> Reports:
@@ -423,6 +439,9 @@ def end_work(before: Reports, now: float) -> Reports:
 
 
 def acknowledge(before: Reports, number: int, because: str) -> Reports:
-    """Take a case as known to its owner: it is not reminded of, until it gets worse."""
-    open_cases = (replace(known, acknowledged=because) if known.number == number else known for known in before.open)
+    """Take a case as known to its owner, as it was seen last: it is not reminded of, until it gets worse."""
+    open_cases = (
+        replace(known, acknowledged=because, acknowledged_as=known.severities) if known.number == number else known
+        for known in before.open
+    )
     return replace(before, open=tuple(open_cases))

@@ -161,6 +161,31 @@ def test_what_is_acknowledged_is_not_reminded_of_until_it_gets_worse() -> None:
     assert [kind for _, kind, _ in said] == ["raised", "reminder"]
 
 
+FELL_OFF = (NARROW, at("riser-3", rule="drops-off-bus"))
+
+
+@pytest.mark.parametrize(
+    ("acknowledged_at", "first", "then", "said"),
+    [
+        (30, NARROW, (NARROW,), ["raised"]),  # while it settles
+        (3 * HOUR, NARROW, FELL_OFF, ["raised", "worse"]),  # in quiet hours, which hold the message back
+        (HOUR, NARROW, FELL_OFF, ["raised", "worse", "reminder"]),  # before it got worse
+        (3 * HOUR, NOTICE, (NARROW,), ["raised", "worse"]),
+        (HOUR, NOTICE, (NARROW,), ["raised", "worse", "reminder"]),
+    ],
+)
+def test_what_was_acknowledged_stays_so_when_its_message_is_made_later(
+    acknowledged_at: float, first: Finding, then: tuple[Finding, ...], said: list[str]
+) -> None:
+    quiet = NotifySettings(urls=["x://y"], zone="UTC", quiet="15:30-20:00")  # from 77 minutes after T
+    story: dict[float, Event] = {
+        0: (first,),
+        acknowledged_at: lambda reports, _: acknowledge(reports, 1, "cable on order"),
+        2 * HOUR: then,
+    }
+    assert [kind for _, kind, _ in run(story, 1.5 * DAY, quiet)] == said
+
+
 def test_a_case_that_nobody_acknowledged_is_reminded_of_also_as_part_of_one_that_is() -> None:
     story: dict[float, Event] = {
         0: (at("riser-1", cause="heat"), at("deck-1", cause="signal-path")),
@@ -206,6 +231,10 @@ def work(text: str, hours: float) -> Event:
         ({0: work("swap riser-3", 2), MINUTE: (NARROW,), HOUR: end_work}, [(HOUR + 60, "raised")]),
         ({0: work("swap riser-3", 2), MINUTE: (at("deck-1", severity="critical"),)}, [(120, "raised")]),
         ({0: work("new fan", 2), MINUTE: (at("deck-1", severity="critical"),), HOUR: ()}, []),
+        ({0: work("new fan", 168), MINUTE: (at("deck-1", severity="critical"),)}, [(4 * HOUR, "raised")]),
+        ({0: work("swap riser-3", 168), MINUTE: (at(None, severity="critical"),)}, [(4 * HOUR, "raised")]),
+        ({0: work("swap riser-3", 168), MINUTE: (CRITICAL,)}, []),
+        ({0: work("new fan", 168), MINUTE: (NARROW,)}, []),
         ({0: (NARROW,), HOUR: work("swap riser-3", 2), 1.5 * HOUR: (CRITICAL,), 2 * HOUR: (NARROW,)}, [(60, "raised")]),
         ({0: (NARROW,), HOUR: work("swap riser-3", 2), 1.5 * HOUR: (), 2 * HOUR: (NARROW,)}, [(60, "raised")]),
         ({0: (NARROW,), HOUR: work("swap riser-3", 2), 1.5 * HOUR: ()}, [(60, "raised"), (3 * HOUR, "cleared")]),
@@ -224,6 +253,16 @@ def test_what_planned_work_caused_is_kept() -> None:
     reports, _ = decide(reports, [], T + HOUR / 2, SETTINGS)
     assert reports.work is not None
     assert reports.work.kept == ("riser-3: link-narrow",)
+
+
+def test_what_was_kept_for_hours_and_is_sent_is_no_longer_said_to_be_kept() -> None:
+    reports = start_work(Reports(), "new fan", since=T, until=T + DAY, labels=POSITIONS)
+    kept = []
+    for hours in (0, 3, 5):
+        reports, _ = decide(reports, collect_cases([CRITICAL], POSITIONS), T + hours * HOUR, SETTINGS)
+        assert reports.work is not None
+        kept.append(reports.work.kept)
+    assert kept == [("riser-3: link-narrow",), ("riser-3: link-narrow",), ()]
 
 
 def test_a_case_that_comes_and_goes_is_soon_left_standing() -> None:
