@@ -9,6 +9,7 @@ input gives the same bytes, and a test holds the packaged file to it.
 """
 
 import gzip
+import json
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -22,8 +23,10 @@ from simulation.losing import Manner, Return
 from simulation.running_box import Life, RunningBox
 from simulation.views import View
 
-START = 1_790_000_000.0  # 2026-09-21, when the box was closed and put in its rack
 DAY, HOUR = 86400.0, 3600.0
+START = 1_790_000_000.0  # by which loads and weather are drawn
+EARLIER_SECONDS = 112 * DAY
+"""The recording is dated so much earlier: from 2026-06-01, when the box was closed and put in its rack."""
 END_DAY = 152
 UPDATE_DAY = 33  # the board's firmware, and the visit at which a drive was moved to a flexible cable
 TRIAL_DAY = 74  # idle states off, on trial
@@ -191,7 +194,13 @@ def write_kelp() -> list[str]:
     story = Story()
     lines = list(story.box.run(START + END_DAY * DAY))
     story.box.frame()
-    return [*lines, *story.box.take_lines()]
+    header, *frames = [*lines, *story.box.take_lines()]
+    return [header, *map(_date_earlier, frames)]
+
+
+def _date_earlier(line: str) -> str:
+    frame = json.loads(line)
+    return json.dumps(frame | {"t": round(frame["t"] - EARLIER_SECONDS, 3)}, separators=(",", ":"))
 
 
 def pack(lines: list[str]) -> bytes:
