@@ -8,7 +8,9 @@ from laneproof.commands.errors import CommandError
 from laneproof.commands.inputs import open_host, read_build_text
 from laneproof.commands.terminal import show
 from laneproof.declaration.file import BuildError
-from laneproof.draft.file import draft_build
+from laneproof.draft.facts import gather_draft
+from laneproof.draft.file import write_draft
+from laneproof.draft.update import update_build
 from laneproof_collectors.collection import read_snapshot
 from laneproof_collectors.snapshot import Snapshot
 from laneproof_collectors.unread import Unread
@@ -19,8 +21,9 @@ def run(arguments: argparse.Namespace) -> int:
     previous = read_build_text(arguments.update) if arguments.update else None
     with open_host(arguments.source, demo=arguments.demo) as host:
         snapshot = read_snapshot(host)
+    draft = gather_draft(snapshot, box_name=find_box_name(snapshot))
     try:
-        text = draft_build(snapshot, box_name=find_box_name(snapshot), previous=previous)
+        text = write_draft(draft) if previous is None else update_build(previous, draft, name=arguments.update)
     except BuildError as error:
         raise CommandError(str(error), status=os.EX_DATAERR) from error
     if arguments.output is None:

@@ -30,6 +30,7 @@ from laneproof.draft.answers import Answer, apply_answers
 from laneproof.draft.facts import Draft, gather_draft
 from laneproof.draft.file import write_draft
 from laneproof.draft.positions import DraftedPosition
+from laneproof.draft.update import update_build
 from laneproof.engine import Engine
 from laneproof.notification.settings import DEFAULT_CONFIG
 from laneproof.outputs.audit_text import write_audit
@@ -138,13 +139,13 @@ def _declare(questions: Questions, snapshot: Snapshot, previous: str | None, *, 
     draft = gather_draft(snapshot, box_name=find_box_name(snapshot))
     if previous is None:
         return write_draft(apply_answers(draft, _ask_positions(questions, draft, None)))
-    if write_draft(draft, previous=previous, previous_name=FILES.build) == previous:
+    if update_build(previous, draft, name=FILES.build) == previous:
         return previous
     question = f"{FILES.build} is there, and the machine shows more or else. Bring it up to date, and keep every word?"
     if not update and not questions.confirm(question, offered=False):
         return previous
     answers = _ask_positions(questions, draft, parse_build(previous, name=FILES.build))
-    return write_draft(apply_answers(draft, answers), previous=previous, previous_name=FILES.build)
+    return update_build(previous, apply_answers(draft, answers), name=FILES.build)
 
 
 def _ask_positions(questions: Questions, draft: Draft, build: Build | None) -> Mapping[str, Answer]:

@@ -84,7 +84,7 @@ def gather_draft(snapshot: Snapshot, *, box_name: str) -> Draft:
     slots = draft_slots(topology, named_slots)
     positions = draft_positions(topology, named_slots, slots)
     return Draft(
-        box_name=box_name,
+        box_name=clean_text(box_name) or "box",
         taken_at=snapshot.taken_at,
         firmware=_draft_firmware(snapshot.firmware),
         kernel=_draft_kernel(snapshot.power, snapshot.firmware, topology, positions),

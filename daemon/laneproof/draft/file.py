@@ -13,7 +13,7 @@ from tomlkit.items import Table
 
 from laneproof.declaration.build import SCHEMA
 from laneproof.draft.facts import Draft, Section, gather_draft
-from laneproof.draft.positions import DraftedPosition, DraftedSlot, EmptyPort, clean_text
+from laneproof.draft.positions import DraftedPosition, DraftedSlot, EmptyPort
 from laneproof.draft.text_editor import write_value
 from laneproof.findings import format_time
 from laneproof_collectors.snapshot import Snapshot
@@ -31,39 +31,22 @@ _POSITIONS = (
 )
 
 
-def draft_build(
-    snapshot: Snapshot, *, box_name: str, previous: str | None = None, previous_name: str = "build.toml"
-) -> str:
+def draft_build(snapshot: Snapshot, *, box_name: str) -> str:
     """Write a declaration of the machine as it stands.
 
     Args:
         snapshot: The facts of one pass.
         box_name: What to call the box.
-        previous: A declaration to bring up to date; its comments, labels and order stay as they are.
-        previous_name: What to call its file in a sentence.
 
     Returns:
         TOML that is a valid declaration. Judged on the same snapshot it holds, but for links that trained lower than
         both ends can.
-
-    Raises:
-        BuildError: `previous` is no valid declaration.
     """
-    return write_draft(
-        gather_draft(snapshot, box_name=clean_text(box_name) or "box"), previous=previous, previous_name=previous_name
-    )
+    return write_draft(gather_draft(snapshot, box_name=box_name))
 
 
-def write_draft(draft: Draft, *, previous: str | None = None, previous_name: str = "build.toml") -> str:
+def write_draft(draft: Draft) -> str:
     """Write what was gathered, as `draft_build` does."""
-    if previous is not None:
-        from laneproof.draft.update import update_build  # noqa: PLC0415 (only an update asks)
-
-        return update_build(previous, draft, name=previous_name)
-    return _write(draft)
-
-
-def _write(draft: Draft) -> str:
     document = tomlkit.document()
     _comment(document, _HEADER.format(time=format_time(draft.taken_at)))
     document.add(tomlkit.nl())

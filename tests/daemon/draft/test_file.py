@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.declaration.file import BuildError, parse_build
+from laneproof.declaration.file import parse_build
 from laneproof.declaration.units import is_same_capacity
 from laneproof.draft.file import draft_build
 from laneproof.engine import Engine
@@ -191,11 +191,6 @@ def test_machine_with_nothing_readable_still_gives_a_declaration() -> None:
 
 def test_lines_of_a_draft_fit_an_ordinary_window() -> None:
     assert max(map(len, _draft(kelp_box(8)).splitlines())) <= 120
-
-
-def test_update_of_what_is_no_declaration_is_refused_by_name() -> None:
-    with pytest.raises(BuildError, match=r"old.toml, line 1: lanse is not a key here"):
-        draft_build(kelp_box(1).snapshot(), box_name="kelp-1", previous="lanse = 1", previous_name="old.toml")
 
 
 _ODD = st.text(alphabet=st.characters(), max_size=12)

@@ -5,8 +5,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from laneproof.declaration.file import parse_build
+from laneproof.declaration.file import BuildError, parse_build
+from laneproof.draft.facts import gather_draft
 from laneproof.draft.file import draft_build
+from laneproof.draft.update import update_build
 from laneproof_collectors.unread import Reason, Unread
 from simulated_box import Box, kelp_box, make_memory, make_sata_drive
 
@@ -50,9 +52,10 @@ def _box() -> Box:
 
 
 def _update(text: str, box: Box) -> str:
-    updated = draft_build(box.snapshot(), box_name="other", previous=text)
+    updated = update_build(text, gather_draft(box.snapshot(), box_name="other"), name="old.toml")
     parse_build(updated, name="updated")
-    assert draft_build(box.snapshot(), box_name="other", previous=updated) == updated, "a second update changes nothing"
+    again = update_build(updated, gather_draft(box.snapshot(), box_name="other"), name="old.toml")
+    assert again == updated, "a second update changes nothing"
     return updated
 
 
@@ -282,3 +285,8 @@ def test_nothing_that_the_owner_wrote_is_ever_lost(
     assert all(comment in updated for comment in _comments(OWN))
     assert _keys(tomllib.loads(OWN)) <= _keys(tomllib.loads(updated))
     assert [position["label"] for position in tomllib.loads(updated)["position"]][:2] == ["upper left", "lower left"]
+
+
+def test_update_of_what_is_no_declaration_is_refused_by_name() -> None:
+    with pytest.raises(BuildError, match=r"old.toml, line 1: lanse is not a key here"):
+        update_build("lanse = 1", gather_draft(_box().snapshot(), box_name="kelp-1"), name="old.toml")
