@@ -9,6 +9,7 @@ Features) and never writes.
 What it does not do: it parses nothing. Meaning is made in the collectors.
 """
 
+import contextlib
 import errno
 import fcntl
 import json
@@ -18,7 +19,7 @@ import struct
 import threading
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -57,6 +58,13 @@ __all__ = [
 
 DEFAULT_DEADLINE_SECONDS = 5.0
 """How long one question may take. An NVMe admin command normally takes milliseconds; the kernel's own limit is 60 s."""
+
+HAND_OVER_SECONDS = 0.1
+"""How long the rest of a batch waits behind one question before another thread goes on with it."""
+JOURNAL_SECONDS = 40.0
+"""The journal may take longer: it keeps a deadline of its own, and ends what it started."""
+MOST_HANGING = 24
+"""How many reads may hang at a time: each keeps a thread, and a device that gets another name may hang once more."""
 
 FILE_LIMIT_BYTES = 1 << 20
 """A file of the machine larger than this is not what we think it is (sysfs attributes end at 4096 bytes)."""
@@ -142,19 +150,6 @@ def resolve_link(path: str, target: str) -> str:
     return os.path.normpath(os.path.join(os.path.dirname(path), target))  # noqa: PTH118, PTH120 (text only, no file touched)
 
 
-def _subject(question: Question) -> str:
-    """Name the device that a question could hang on, so that one stuck device costs one waiting thread."""
-    match question:
-        case NvmeIdentify(controller) | NvmeLog(controller) | NvmeFeature(controller):
-            return controller
-        case Smartctl(device):
-            return device
-        case ReadFile(path) | ReadRange(path):
-            return os.path.dirname(path)  # noqa: PTH120 (text only)
-        case _:
-            return name_question(question)
-
-
 # NVMe admin passthrough, include/uapi/linux/nvme_ioctl.h: _IOWR('N', 0x41, struct nvme_passthru_cmd), 72 bytes.
 _NVME_IOCTL_ADMIN_CMD = 0xC0484E41
 _PASSTHROUGH = struct.Struct("=BBHIIIQQII6III")
@@ -169,6 +164,8 @@ _KERNELS_OWN_TIMEOUT = 0
 _STATUS_MASK = 0x7FF  # status code type and status code; above are MORE and DNR
 
 
+_ANSWERED_AT_ONCE = (ReadClock, ReadKernelLog, ReadUevents)
+"""These never wait, and need no thread: also where none is to be had, the kernel's events are read."""
 _READ_FLAGS = os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK
 _PAGE_BYTES, _CHUNK_BYTES = 4096, 65536  # an attribute of sysfs is a page at most
 
@@ -176,9 +173,10 @@ _PAGE_BYTES, _CHUNK_BYTES = 4096, 65536  # an attribute of sysfs is a page at mo
 class LiveHost(Host):
     """The machine this process runs on, or a tree of files laid out like one.
 
-    Each batch is answered by a reader thread, while the caller watches that it moves on: a question that takes longer
-    than the deadline is answered `Unread`, its thread is left behind, and until that thread comes back every question
-    about the same device is answered at once.
+    Each batch is answered by a reader thread, while the caller watches that it moves on. A thread that waits at one
+    question keeps it and all about the same device, and another goes on with the rest: devices that hang are waited for
+    side by side. A question that takes longer than the deadline is answered `Unread` and its thread is left behind;
+    until that thread comes back, every question about the same device, or one below it, is answered at once.
     """
 
     def __init__(self, root: str = "/", *, deadline_seconds: float = DEFAULT_DEADLINE_SECONDS) -> None:
@@ -191,6 +189,7 @@ class LiveHost(Host):
         self._root = root.rstrip("/")
         self._deadline_seconds = deadline_seconds
         self._stuck: dict[str, tuple[str, float]] = {}
+        self._hanging = 0  # threads that wait at one question
         self._idle: list[_Reader] = []
         self._lock = threading.Lock()
         self._kernel_log: _KernelLogReader | None = None
@@ -198,17 +197,26 @@ class LiveHost(Host):
 
     def ask(self, questions: Sequence[Question]) -> list[Answer]:
         """Answer a batch, each question within its deadline."""
-        batch = _Batch(questions, [None] * len(questions))
-        while batch.position < len(questions):
-            with self._lock:
-                reader = self._idle.pop() if self._idle else _Reader(self._work)
-            reader.begin(batch)
-            if self._watch(batch, reader):
-                with self._lock:
-                    self._idle.append(reader)
+        answers: list[Answer | None] = [None] * len(questions)
+        if all(isinstance(question, _ANSWERED_AT_ONCE) for question in questions):
+            return [self._answer(question) for question in questions]
+        batch: _Batch | None = _Batch(questions, answers, range(len(questions)))
+        waiting: list[tuple[_Batch, _Reader, float]] = []
+        while batch and (reader := self._begin(batch)):
+            if (since := _watch(batch, reader, min(HAND_OVER_SECONDS, self._deadline_seconds))) is None:
+                self._rest(reader)
                 break
-            batch = self._abandon(batch, reader)
-        return cast("list[Answer]", batch.answers)
+            waiting.append((batch, reader, since))
+            self._count_hanging(1)
+            batch = self._split(batch)
+        for batch, reader, since in waiting:
+            seconds = JOURNAL_SECONDS if isinstance(batch.question, ReadJournal) else self._deadline_seconds
+            if reader.wait(max(0.0, since + seconds - time.monotonic())):
+                self._count_hanging(-1)
+                self._rest(reader)
+            else:
+                self._abandon(batch, reader, since)
+        return cast("list[Answer]", list(answers))  # a copy: who comes back later writes into the other
 
     def wait(self, seconds: float, wake_descriptor: int | None = None) -> bool:
         """Sleep until an event, a log record or the caller's own descriptor; see `Host.wait`."""
@@ -228,59 +236,111 @@ class LiveHost(Host):
                 stream.close()
         self._kernel_log = self._uevents = None
 
-    def _watch(self, batch: "_Batch", reader: "_Reader") -> bool:
-        """Wait until the batch is answered; False where one question overstayed its deadline."""
-        seen = -1
-        while not reader.wait(self._deadline_seconds):
-            position = batch.position
-            # The journal keeps its own deadline, and ends what it started.
-            keeps_its_own = any(
-                isinstance(question, ReadJournal) for question in batch.questions[position : position + 1]
-            )
-            if position == seen and not keeps_its_own:
-                return False
-            seen = position
-        return True
-
-    def _abandon(self, batch: "_Batch", reader: "_Reader") -> "_Batch":
-        """Leave a stuck thread behind, remember its device, and go on after the question it hangs on."""
-        position = batch.position
-        question = batch.questions[position]
-        subject = _subject(question)
+    def _begin(self, batch: "_Batch") -> "_Reader | None":
+        """Hand a batch to a thread; where there is none to be had, its questions are answered with the reason."""
         with self._lock:
-            self._stuck[subject] = (name_question(question), time.monotonic())
-        reader.abandon(lambda: self._unstick(subject))
-        answers = [
-            *batch.answers[:position],
-            self._timed_out(question),
-            *([None] * (len(batch.answers) - position - 1)),
+            hanging = self._hanging
+            reader = self._idle.pop() if self._idle and hanging < MOST_HANGING else None
+        why = f"{hanging} reads hang, and no more are begun until one comes back"
+        if reader is None and hanging < MOST_HANGING:
+            try:
+                reader = _Reader(self._work)
+            except RuntimeError as error:  # the system gives no thread
+                why = str(error)
+        if reader is not None:
+            reader.begin(batch)
+            return reader
+        for position in batch.positions:
+            batch.answers[position] = Unread(name_question(batch.questions[position]), why, Reason.FAILED, "EAGAIN")
+        return None
+
+    def _count_hanging(self, step: int) -> None:
+        with self._lock:
+            self._hanging += step
+
+    def _rest(self, reader: "_Reader") -> None:
+        with self._lock:
+            self._idle.append(reader)
+
+    def _split(self, batch: "_Batch") -> "_Batch | None":
+        """Leave to a batch that waits what is about the same device, and give the rest as another, if there is any."""
+        at = batch.at
+        batch.device = device = next(self._find_devices(batch.questions[at]))
+        rest = [
+            position
+            for position in batch.positions
+            if position > at and device not in self._find_devices(batch.questions[position])
         ]
-        return _Batch(batch.questions, answers, position + 1)
+        return _Batch(batch.questions, batch.answers, rest) if rest else None
 
-    def _unstick(self, subject: str) -> None:
+    def _abandon(self, batch: "_Batch", reader: "_Reader", since: float) -> None:
+        """Leave a thread behind that overstayed its deadline, and remember its device."""
+        question = batch.question
+        device = next(self._find_devices(question))
         with self._lock:
-            self._stuck.pop(subject, None)
+            self._stuck[device] = (name_question(question), since)
+        reader.abandon(lambda: self._come_back(device))
+        for position in batch.positions:
+            left = batch.questions[position]
+            if batch.answers[position] is None and (batch.device or device) in self._find_devices(left):
+                batch.answers[position] = self._find_stuck(left) or self._time_out(left)
+        batch.answers[batch.at] = self._time_out(question)
 
-    def _timed_out(self, question: Question) -> Unread:
+    def _time_out(self, question: Question) -> Unread:
         why = f"no answer within {self._deadline_seconds:g} s"
         return Unread(name_question(question), why, Reason.TIMED_OUT, "ETIMEDOUT")
+
+    def _come_back(self, device: str) -> None:
+        with self._lock:
+            self._stuck.pop(device, None)
+            self._hanging -= 1
 
     def _work(self, batch: "_Batch", reader: "_Reader") -> None:
         """Answer a batch to its end, or until it is given up; runs in the reader's thread."""
         questions, answers, stuck = batch.questions, batch.answers, self._stuck
-        for position in range(batch.position, len(questions)):
+        for position in batch.positions:
             if reader.abandoned:
                 return
             question = questions[position]
-            answers[position] = self._answer_unless_stuck(question) if stuck else self._answer(question)
-            batch.position = position + 1
+            if batch.device is not None and batch.device not in self._find_devices(question):
+                continue  # another thread has it
+            batch.at = position
+            answers[position] = (self._find_stuck(question) if stuck else None) or self._answer(question)
 
-    def _answer_unless_stuck(self, question: Question) -> Answer:
-        if self._stuck and (held := self._stuck.get(_subject(question))):
-            what, since = held
-            why = f"still waiting for {what} since {time.monotonic() - since:.0f} s"
-            return Unread(name_question(question), why, Reason.TIMED_OUT, "ETIMEDOUT")
-        return self._answer(question)
+    def _find_stuck(self, question: Question) -> Unread | None:
+        for device in self._find_devices(question):
+            if held := self._stuck.get(device):
+                what, since = held
+                why = f"still waiting for {what} since {time.monotonic() - since:.0f} s"
+                return Unread(name_question(question), why, Reason.TIMED_OUT, "ETIMEDOUT")
+        return None
+
+    def _find_devices(self, question: Question) -> Iterator[str]:
+        """Name what a question could hang on: the device, then all that it is below, the nearest first.
+
+        What a drive answers itself is a device of its own: where it hangs, the kernel's own files about it do not.
+        """
+        match question:
+            case NvmeIdentify(name) | NvmeLog(name) | NvmeFeature(name) | Smartctl(name):
+                name = name.removeprefix("/dev/")
+                yield name
+                path = self._find_folder(name)
+            case ReadFile(path) | ReadRange(path):
+                path = path.rpartition("/")[0] if path.startswith("/sys/") else path
+            case ReadLink(path) | ListFolder(path):
+                pass
+            case _:
+                path = name_question(question)
+        while path:
+            yield path
+            path = path.rpartition("/")[0]
+
+    def _find_folder(self, name: str) -> str:
+        """Give the folder of a drive in sysfs, without a word to the drive itself."""
+        for link in (f"/sys/class/nvme/{name}", f"/sys/class/block/{name}"):
+            with contextlib.suppress(OSError):
+                return resolve_link(link, os.readlink(self._root + link))  # noqa: PTH115 (the path is text by contract)
+        return ""
 
     def _answer(self, question: Question) -> Answer:  # noqa: C901, PLR0911, PLR0912 (one arm a question)
         try:
@@ -426,7 +486,24 @@ class _Batch:
 
     questions: Sequence[Question]
     answers: list[Answer | None]
-    position: int = 0
+    positions: Sequence[int]  # those of the questions that are its own
+    at: int = -1
+    device: str | None = None  # where it waits, and the rest went to another
+
+    @property
+    def question(self) -> Question:
+        """The one that it is at."""
+        return self.questions[self.at]
+
+
+def _watch(batch: _Batch, reader: "_Reader", seconds: float) -> float | None:
+    """Wait until a batch is answered, which is None, or waits at one question: since when."""
+    seen, since = -1, 0.0
+    while not reader.wait(seconds):
+        if batch.at == seen != -1:
+            return since
+        seen, since = batch.at, time.monotonic() - seconds
+    return None
 
 
 class _Reader:
