@@ -15,7 +15,7 @@ SETTINGS = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
 LAYERS = [
     {name.strip() for name in layer.split("|")} for layer in SETTINGS["tool"]["importlinter"]["contracts"][0]["layers"]
 ]
-JOURNAL = "collectors/laneproof_collectors/journal.py"
+PROGRAMS = "collectors/laneproof_collectors/programs.py"
 LOAD = "collectors/laneproof_collectors/fio.py"  # starts the load of an acceptance run, which only reads
 """The door's own half that runs one program; only the door may call it."""
 WITHOUT_LAYER = {"laneproof.demo"}
@@ -99,7 +99,7 @@ def test_only_the_door_reaches_the_machine() -> None:
         "daemon/laneproof/service/*",
     }
     pleas = {str(one.relative_to(ROOT)) for one in modules() if "noqa: TID251" in one.read_text("utf-8")}
-    assert pleas == {JOURNAL}
+    assert pleas == {PROGRAMS}
 
 
 def test_no_pure_module_opens_files_or_sockets() -> None:
@@ -121,7 +121,7 @@ def test_no_pure_module_opens_files_or_sockets() -> None:
         place = file.relative_to(ROOT).as_posix()
         if place.startswith(("daemon/laneproof/service/", "daemon/laneproof/commands/", "daemon/laneproof/history/")):
             continue
-        if place in ("daemon/laneproof/cli.py", "collectors/laneproof_collectors/host.py", JOURNAL, LOAD):
+        if place in ("daemon/laneproof/cli.py", "collectors/laneproof_collectors/host.py", PROGRAMS, LOAD):
             continue
         if place in (f"daemon/laneproof/notification/{name}.py" for name in ("delivery", "notifier", "state_folder")):
             continue

@@ -65,6 +65,8 @@ JOURNAL_SECONDS = 40.0
 """The journal may take longer: it keeps a deadline of its own, and ends what it started."""
 MOST_HANGING = 24
 """How many reads may hang at a time: each keeps a thread, and a device that gets another name may hang once more."""
+SMARTCTL_SECONDS = 20.0
+"""When smartctl is ended: the question is given up before, and its drive is left alone until then."""
 
 FILE_LIMIT_BYTES = 1 << 20
 """A file of the machine larger than this is not what we think it is (sysfs attributes end at 4096 bytes)."""
@@ -194,6 +196,7 @@ class LiveHost(Host):
         self._lock = threading.Lock()
         self._kernel_log: _KernelLogReader | None = None
         self._uevents: _UeventReader | None = None
+        self._end_programs: Callable[[], object] = tuple
 
     def ask(self, questions: Sequence[Question]) -> list[Answer]:
         """Answer a batch, each question within its deadline."""
@@ -226,7 +229,8 @@ class LiveHost(Host):
         return bool(select.select(streams, [], [], max(seconds, 0))[0])
 
     def close(self) -> None:
-        """Close the kernel log and the event socket, and end the idle reader threads."""
+        """Close the kernel log and the event socket, end the idle reader threads, and other programs that still run."""
+        self._end_programs()
         with self._lock:
             readers, self._idle = self._idle, []
         for reader in readers:
@@ -367,7 +371,7 @@ class LiveHost(Host):
                     value, data = self._admin(question, controller, _ADMIN_GET_FEATURES, 0, length, feature_id)
                     return FeatureValue(value=value, data=data)
                 case Smartctl(device):
-                    return self._smartctl(device)
+                    return self._smartctl(name_question(question), device)
                 case FileSystem(path):
                     return _file_system(self._root + path)
                 case ReadKernelLog():
@@ -443,22 +447,20 @@ class LiveHost(Host):
             raise _StatusError(status & _STATUS_MASK)
         return _PASSTHROUGH.unpack(command)[-1], data.raw[:length]
 
-    def _smartctl(self, device: str) -> dict[str, Any] | Unread:
-        # pySMART finds smartctl and calls it with a plain environment; imported late because it costs start-up time.
-        from pySMART.smartctl import Smartctl as SmartctlCommand  # noqa: PLC0415
-        from pySMART.utils import SMARTCTL_PATH  # noqa: PLC0415
-
-        what = f"smartctl of {device}"
+    def _smartctl(self, what: str, device: str) -> dict[str, Any] | Unread:
         if self._root:
             return Unread(what, "a tree of files has no drive to ask", Reason.ABSENT, "ENOENT")
-        if not SMARTCTL_PATH:
-            return Unread(what, "smartctl is not installed", Reason.ABSENT, "ENOENT")
-        # -n standby leaves a sleeping drive asleep. --json=o keeps the text, which pySMART's parser reads.
-        call = ["--json=o", "-x", "-n", "standby", f"/dev/{device.removeprefix('/dev/')}"]
+        from laneproof_collectors.programs import end_programs, run_program  # noqa: PLC0415 (most machines never need it)
+
+        self._end_programs = end_programs
+        # -n standby leaves a sleeping drive asleep. --json=o keeps the text, which the collector reads as well.
+        call = ["smartctl", "--json=o", "-x", "-n", "standby", f"/dev/{device.removeprefix('/dev/')}"]
+        run = run_program(what, call, deadline_seconds=SMARTCTL_SECONDS, limit_bytes=FILE_LIMIT_BYTES)
+        if isinstance(run, Unread):
+            return run
         try:
-            lines, _ = SmartctlCommand(smartctl_path=SMARTCTL_PATH).generic_call(call)
-            answer = json.loads("\n".join(lines))
-        except (OSError, ValueError) as error:
+            answer = json.loads(run.output)
+        except ValueError as error:
             return Unread(what, f"no JSON from smartctl ({error})", Reason.FAILED, "EIO")
         return (
             cast("dict[str, Any]", answer) if isinstance(answer, dict) else Unread(what, "smartctl's JSON is no object")
@@ -468,7 +470,9 @@ class LiveHost(Host):
         if self._root:
             return Unread(what, "a tree of files has no journal to ask", Reason.ABSENT, "ENOENT")
         from laneproof_collectors.journal import run_journalctl  # noqa: PLC0415 (asked once or twice in a daemon's life)
+        from laneproof_collectors.programs import end_programs  # noqa: PLC0415
 
+        self._end_programs = end_programs
         return run_journalctl(what, boot, lines, since_unix)
 
 
@@ -553,16 +557,12 @@ class _Reader:
 
 
 def _file_system(path: str) -> FileSystemFigures:
-    import psutil  # noqa: PLC0415 (costs start-up time, and most questions need none of it)
-
-    usage = psutil.disk_usage(
-        path
-    )  # `used` leaves the blocks kept for root out of what is free, `free` counts them used
+    figures = os.statvfs(path)
     return FileSystemFigures(
-        size_bytes=usage.total,
-        free_bytes=usage.total - usage.used,
-        available_bytes=usage.free,
-        read_only=bool(os.statvfs(path).f_flag & os.ST_RDONLY),
+        size_bytes=figures.f_blocks * figures.f_frsize,
+        free_bytes=figures.f_bfree * figures.f_frsize,
+        available_bytes=figures.f_bavail * figures.f_frsize,  # less the blocks that are kept for root
+        read_only=bool(figures.f_flag & os.ST_RDONLY),
     )
 
 
