@@ -209,14 +209,11 @@ def _check_link(position: Position, findings: tuple[Finding, ...]) -> FitItem:
     if not isinstance(rate, int | float) or not isinstance(lanes, int | float):
         return FitItem(what=what, holds=None, says="What its link trained at could not be read.")
     said = f"x{lanes:g} at {describe_rate(rate)}"
-    able = link.capable_gt_s, link.capable_lanes
-    declared = position.declared.link if position.declared else None
-    if declared is None and isinstance(able[0], int | float) and isinstance(able[1], int | float):
-        if rate < able[0] or lanes < able[1]:
-            more = f"both ends can do x{able[1]:g} at {describe_rate(able[0])}"
-            return FitItem(what=what, holds=False, says=f"Its link trained {said}; {more}.")
+    if position.declared and position.declared.link:
+        return FitItem(what=what, holds=True, says=f"Its link trained {said}, as declared.")
+    if (rate, lanes) == (link.capable_gt_s, link.capable_lanes):
         return FitItem(what=what, holds=True, says=f"Its link trained {said}, all that both ends can do.")
-    return FitItem(what=what, holds=True, says=f"Its link trained {said}, as declared.")
+    return FitItem(what=what, holds=None, says=f"Its link trained {said}; that both ends can do no more is not shown.")
 
 
 def _check_health(occupant: Occupant, findings: tuple[Finding, ...]) -> Iterator[FitItem]:

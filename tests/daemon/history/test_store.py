@@ -8,6 +8,7 @@ import sys
 import textwrap
 import threading
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from laneproof.engine import Engine
 from laneproof.findings import Change
 from laneproof.history.history import History
 from laneproof.history.store import COMMIT_SECONDS, HEARTBEAT_SECONDS, Store
+from laneproof_collectors.unread import Unread
 from passes import Passes, change_of, make_finding
 from simulated_box import kelp_box
 
@@ -61,6 +63,17 @@ def test_passes_of_a_still_box_write_nothing_but_that_somebody_watched(path: str
         commits.append(store._database.connection.total_changes - before)
     assert sum(1 for count in commits if count) <= 3600 / HEARTBEAT_SECONDS + 1
     assert sum(commits) <= 2 * (3600 / HEARTBEAT_SECONDS + 1)
+    store.close()
+
+
+def test_a_link_that_came_up_narrower_is_kept_as_another_inventory(path: str) -> None:
+    store, passes = Store.open(path), Passes()
+    store.add_pass(passes.take())
+    assert isinstance(passes.facts.functions, tuple)
+    own = next(each for each in passes.facts.functions if each.path == FIRST)
+    assert not isinstance(own.link, Unread | None)
+    store.add_pass(passes.function(FIRST, link=replace(own.link, trained_lanes=2)).after(3600))
+    assert len(store.read_inventories()) == 2
     store.close()
 
 

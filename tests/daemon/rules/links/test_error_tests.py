@@ -72,6 +72,14 @@ def test_thirty_seven_against_four_is_an_alarm() -> None:
     assert standing.evidence["ratio_bounds"] == pytest.approx([9.97, 107.2], rel=2e-3)
 
 
+def test_what_a_sibling_erred_before_the_time_that_is_compared_is_no_excuse() -> None:
+    own = link([1, 0] * 12)
+    once_bad = [link([60] * 6 + [0] * 400) for _ in range(3)]
+    assert judge_link(own, once_bad, now=NOW, links=4).evidence == judge_link(
+        own, [link([0] * 406)] * 3, now=NOW, links=4
+    ).evidence  # fmt: skip
+
+
 def test_of_several_links_the_second_worst_is_corrected_for_one_test_less() -> None:
     # S. Holm 1979: of m tests the smallest p counts m times, the next one m - 1 times; scipy as the witness
     quiet = [link([0] * 24) for _ in range(4)]
